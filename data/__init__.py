@@ -1,0 +1,1 @@
+"""Published check values and the demo's weather; sources in SOURCES.md."""

@@ -1,0 +1,1 @@
+"""The service: readings in over MQTT, stored, understood and told."""

@@ -1,0 +1,32 @@
+"""The present, as aware UTC and as the integer milliseconds that the store keeps."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime, timedelta
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MS = timedelta(milliseconds=1)
+
+
+def now_ms() -> int:
+    """Now. [ms since 1970-01-01 UTC]"""
+    return time.time_ns() // 1_000_000
+
+
+def to_ms(moment: datetime) -> int:
+    """Milliseconds since 1970-01-01 UTC of an aware moment.
+
+    Raises
+    ------
+    ValueError
+        If `moment` has no time zone: one is never guessed.
+    """
+    if moment.tzinfo is None:
+        raise ValueError(f"{moment.isoformat()} has no time zone")
+    return (moment - _EPOCH) // _MS
+
+
+def from_ms(ms: int) -> datetime:
+    """The aware UTC moment of `ms`. [ms since 1970-01-01 UTC]"""
+    return _EPOCH + ms * _MS

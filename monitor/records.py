@@ -1,0 +1,87 @@
+"""What is measured and how one value of it is named: the words that every other module shares."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import NamedTuple
+
+
+class Quantity(StrEnum):
+    """A thing a sensor can measure. The value is its name in topics, settings, tables and files."""
+
+    TEMPERATURE = "temperature"
+    HUMIDITY = "humidity"
+    PRESSURE = "pressure"
+    SURFACE_TEMPERATURE = "surface_temperature"
+    BATTERY = "battery"
+
+
+class Measure(NamedTuple):
+    """How a quantity is kept: unit, the values that can be believed, and its column in files."""
+
+    unit: str
+    low: float
+    high: float
+    column: str
+
+
+MEASURES: dict[Quantity, Measure] = {
+    Quantity.TEMPERATURE: Measure("°C", -60.0, 85.0, "temp_c"),
+    # A capacitive sensor near saturation may read a little above 100; the raw value is kept.
+    Quantity.HUMIDITY: Measure("%", 0.0, 105.0, "rh_pct"),
+    Quantity.PRESSURE: Measure("Pa", 30_000.0, 110_000.0, "pressure_pa"),
+    Quantity.SURFACE_TEMPERATURE: Measure("°C", -60.0, 85.0, "surface_temp_c"),
+    Quantity.BATTERY: Measure("%", 0.0, 100.0, "battery_pct"),
+}
+"""Unit and believable range of each quantity. Range: common practice, no source (the span of
+ordinary shop sensors)."""
+
+
+class Series(NamedTuple):
+    """One sensor's values of one quantity at one place."""
+
+    place: str
+    sensor: str
+    quantity: Quantity
+
+
+class Reading(NamedTuple):
+    """One value. `ts_ms` is when it was measured [ms since 1970-01-01 UTC], `value` in the
+    quantity's unit of `MEASURES`."""
+
+    series: Series
+    ts_ms: int
+    value: float
+
+
+class Refusal(NamedTuple):
+    """A message that was not taken, whole or in part, with the reason in words.
+
+    `payload` is cut at `REFUSED_PAYLOAD_MAX` bytes; `size` is its full length. [bytes]
+    """
+
+    received_ms: int
+    topic: str
+    payload: bytes
+    size: int
+    reason: str
+
+
+REFUSED_PAYLOAD_MAX = 4096
+"""How much of a refused payload is kept. [bytes]"""
+
+NAME_MAX = 64
+"""Longest place or sensor name. [characters]"""
+
+
+def name_fault(name: str) -> str | None:
+    """Why `name` cannot name a place or a sensor, or None if it can."""
+    if not name:
+        return "is empty"
+    if len(name) > NAME_MAX:
+        return f"has {len(name)} characters: must be at most {NAME_MAX}"
+    if not name.isprintable() or name != name.strip():
+        return "has control characters or space at an end"
+    if any(c in name for c in "/+#$"):
+        return "has one of / + # $, which mean something else in a topic"
+    return None

@@ -1,0 +1,1 @@
+"""Arithmetic of air and wood: numbers in, numbers out; no files, clock, log or settings."""

@@ -1,0 +1,1 @@
+"""The reading end: what publishes readings, and the simulated shop of the demo."""
