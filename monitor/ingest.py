@@ -1,0 +1,163 @@
+"""From messages to the store: decode, commit, and only then acknowledge.
+
+Whatever waits when the writer is free is one transaction (group commit). A message that cannot be
+read is kept with its reason and acknowledged; a store that cannot be written holds everything
+back, unacknowledged, until it can.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import threading
+from collections import Counter
+from typing import NamedTuple
+
+from monitor.errors import BadPayload, StoreUnavailable
+from monitor.mqtt import Arrival, Subscription
+from monitor.payload import Contract
+from monitor.records import REFUSED_PAYLOAD_MAX, Reading, Refusal
+from monitor.store import Writer
+
+log = logging.getLogger(__name__)
+
+BATCH_MAX = 1_000
+"""Most messages in one transaction."""
+IDLE_WAIT_S = 0.5
+"""How long to wait for a message before looking whether to stop. [s]"""
+RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
+"""First and longest wait before a store that could not be written is tried again. [s]"""
+
+
+class Batch(NamedTuple):
+    """What a group of messages amounts to. `deliveries` has digests by packet id."""
+
+    readings: list[Reading]
+    refusals: list[Refusal]
+    deliveries: dict[int, bytes]
+    tallies: Counter[str]
+
+
+class Ingest:
+    """Takes messages from a subscription into a store, in a thread of its own.
+
+    `lock` is held during each transaction; others that write with the same `Writer` take it too.
+    """
+
+    def __init__(self, subscription: Subscription, contract: Contract, writer: Writer) -> None:
+        self.subscription, self.contract, self.writer = subscription, contract, writer
+        self.lock = threading.Lock()
+        self.store_trouble = ""
+        """Why the store cannot be written; empty while it can."""
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="ingest", daemon=True)
+        self._dropped_told = 0
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def running(self) -> bool:
+        return self._thread.is_alive()
+
+    def stop(self, wait_s: float) -> None:
+        """Finish the transaction under way and end. [s]"""
+        self._stop.set()
+        self._thread.join(wait_s)
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                if arrivals := self.subscription.take(BATCH_MAX, IDLE_WAIT_S):
+                    self._keep(arrivals)
+        except Exception:
+            # The outermost loop: the service sees the thread gone and ends with an error.
+            log.exception("ingest stopped")
+
+    def _keep(self, arrivals: list[Arrival]) -> None:
+        """Store a group of messages, however long it takes, then acknowledge them."""
+        wait_s = RETRY_FIRST_S
+        while True:
+            try:
+                with self.lock:
+                    batch = self.read(arrivals)
+                    self.writer.write(
+                        batch.readings,
+                        refusals=batch.refusals,
+                        deliveries=batch.deliveries.items(),
+                        tallies=batch.tallies,
+                    )
+                self._dropped_told += batch.tallies["dropped"]
+                break
+            except StoreUnavailable as exc:
+                if not self.store_trouble:
+                    log.error("store cannot be written waiting=%d reason=%s", len(arrivals), exc)
+                self.store_trouble = str(exc)
+                if self._stop.wait(wait_s):
+                    return  # unacknowledged: the broker sends them again
+                wait_s = min(2 * wait_s, RETRY_MAX_S)
+        if self.store_trouble:
+            log.info("store can be written again")
+            self.store_trouble = ""
+        self.subscription.acknowledge(arrivals)
+
+    def read(self, arrivals: list[Arrival]) -> Batch:
+        """Decode a group of messages; nothing is stored yet."""
+        batch = Batch([], [], {}, Counter())
+        batch.tallies["messages"] = len(arrivals)
+        batch.tallies["dropped"] = self.subscription.dropped - self._dropped_told
+        decode = self.contract.decode
+        for arrival in arrivals:
+            try:
+                readings, faults, timed = decode(arrival.topic, arrival.payload, arrival.received_ms)
+            except BadPayload as exc:
+                readings, faults, timed = [], [str(exc)], False
+            except Exception as exc:
+                # Ours to mend, but a message that came again for ever would stop everything.
+                log.exception("message broke the decoder topic=%s", arrival.topic)
+                readings, faults, timed = [], [f"could not be read: {exc!r}"], False
+            if timed and not faults:
+                batch.readings.extend(readings)
+            else:
+                self._read_with_care(arrival, readings, faults, timed=timed, batch=batch)
+        return batch
+
+    def _read_with_care(
+        self,
+        arrival: Arrival,
+        readings: list[Reading],
+        faults: list[str],
+        *,
+        timed: bool,
+        batch: Batch,
+    ) -> None:
+        """Take a message that a repeat of would not be known by its readings alone."""
+        if arrival.retained and (
+            (readings and not timed)  # an old value of unknown age
+            or self.writer.refused_before(arrival.topic, arrival.payload)
+        ):
+            batch.tallies["repeats"] += len(readings)
+            return
+        if arrival.qos:
+            digest = hashlib.blake2b(
+                arrival.topic.encode("utf-8", "replace") + b"\0" + arrival.payload, digest_size=16
+            ).digest()
+            known = batch.deliveries.get(arrival.packet_id) or self.writer.delivered(
+                arrival.packet_id
+            )
+            if arrival.repeat and known == digest:
+                batch.tallies["repeats"] += len(readings)
+                return
+            batch.deliveries[arrival.packet_id] = digest
+        batch.readings.extend(readings)
+        if faults:
+            reason = "; ".join(faults)
+            log.debug("refused topic=%s reason=%s", arrival.topic, reason)
+            batch.refusals.append(
+                Refusal(
+                    arrival.received_ms,
+                    arrival.topic,
+                    arrival.payload[:REFUSED_PAYLOAD_MAX],
+                    len(arrival.payload),
+                    reason[:REFUSED_PAYLOAD_MAX],
+                )
+            )

@@ -1,0 +1,36 @@
+"""What is done by the clock: the nightly tidying of the store."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+
+from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
+from apscheduler.schedulers.background import BackgroundScheduler
+
+log = logging.getLogger(__name__)
+
+
+class Jobs:
+    """The service's scheduler. Hours are of the shop's zone, so that nightly means at night."""
+
+    def __init__(self, zone: str) -> None:
+        self._scheduler = BackgroundScheduler(
+            timezone=zone,
+            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
+        )
+        self._scheduler.add_listener(_failed, EVENT_JOB_ERROR)
+
+    def nightly(self, name: str, work: Callable[[], None], hour: int = 4) -> None:
+        """Run `work` every night at `hour`; a night slept through is made up once."""
+        self._scheduler.add_job(work, "cron", hour=hour, id=name)
+
+    def start(self) -> None:
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        self._scheduler.shutdown(wait=False)
+
+
+def _failed(event: JobExecutionEvent) -> None:
+    log.error("job failed job=%s reason=%r", event.job_id, event.exception)

@@ -1,0 +1,38 @@
+"""The store's schema as numbered steps, each run once, in order, in a transaction of its own.
+
+A step is `NNNN_what.sql`. A step that has been released is never edited: add the next one.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from importlib.resources import files
+from typing import NamedTuple
+
+
+class Step(NamedTuple):
+    """One migration: its number, its name and its statements."""
+
+    number: int
+    name: str
+    statements: list[str]
+
+
+def steps() -> list[Step]:
+    """Every step, by number."""
+    found = []
+    for item in files(__package__).iterdir():
+        if item.name.endswith(".sql"):
+            number, _, name = item.name.removesuffix(".sql").partition("_")
+            found.append(Step(int(number), name, _statements(item.read_text(encoding="utf-8"))))
+    return sorted(found)
+
+
+def _statements(script: str) -> list[str]:
+    statements, pending = [], ""
+    for line in script.splitlines(keepends=True):
+        pending += line
+        if sqlite3.complete_statement(pending):
+            statements.append(pending.strip())
+            pending = ""
+    return statements

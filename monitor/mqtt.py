@@ -1,0 +1,251 @@
+"""MQTT 3.1.1: a subscription whose messages are acknowledged only when they are safe, and a
+publisher. The client library is known here alone.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+import random
+import ssl
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple
+from urllib.parse import urlsplit
+
+import paho.mqtt.client as paho
+
+from monitor.clock import now_ms
+from monitor.errors import BrokerUnavailable
+
+log = logging.getLogger(__name__)
+
+KEEPALIVE_S = 30
+"""A silent connection is checked after this. [s]"""
+RETRY_FIRST_S, RETRY_MAX_S = 1.0, 30.0
+"""First and longest wait before another try to connect; each client draws its own between once
+and twice these, and doubles it from try to try. [s]"""
+WAITING_MAX = 50_000
+"""Messages that may wait for the store. Beyond it those of QoS 0 are lost, and counted."""
+
+
+@dataclass(frozen=True)
+class Address:
+    """A broker and how to sign in."""
+
+    host: str
+    port: int
+    user: str = ""
+    password: str = field(default="", repr=False)
+    tls: bool = False
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+
+    @classmethod
+    def from_url(cls, url: str, **rest: Any) -> Address:
+        """From `mqtt://host:port` or `mqtts://host:port`; ports 1883 and 8883 if not said."""
+        parts = urlsplit(url)
+        tls = parts.scheme == "mqtts"
+        return cls(parts.hostname or "", parts.port or (8883 if tls else 1883), tls=tls, **rest)
+
+    def __str__(self) -> str:
+        return f"mqtt{'s' if self.tls else ''}://{self.host}:{self.port}"
+
+
+class Arrival(NamedTuple):
+    """A message as it arrived. `connection` counts connections: an acknowledgement is only of use
+    on the one the message came by. `repeat` says that the broker sent it before."""
+
+    connection: int
+    packet_id: int
+    qos: int
+    topic: str
+    payload: bytes
+    retained: bool
+    repeat: bool
+    received_ms: int
+
+
+class Subscription:
+    """A persistent session on some topic filters, QoS 1, acknowledged by hand.
+
+    Messages are taken from it by `take` and, once they are safe, given to `acknowledge`. What is
+    never acknowledged comes again, over any restart of ours.
+
+    Parameters
+    ----------
+    address : Address
+    filters : iterable of str
+    client_id : str
+        Fixed, since the broker keeps the session under it.
+    """
+
+    def __init__(self, address: Address, filters: Iterable[str], client_id: str) -> None:
+        self.address, self.filters = address, tuple(filters)
+        self.dropped = 0
+        """Messages lost because the store could not keep up and the sender asked for no care."""
+        self.trouble = "not connected yet"
+        """Why there is no connection; empty while there is one."""
+        self._connection = 0
+        self._waiting: queue.SimpleQueue[Arrival] = queue.SimpleQueue()
+        self._client = _client(address, client_id, clean_session=False, manual_ack=True)
+        self._client.on_connect = self._on_connect
+        self._client.on_connect_fail = self._on_connect_fail
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_message = self._on_message
+        self._client.on_subscribe = self._on_subscribe
+
+    @property
+    def connected(self) -> bool:
+        return not self.trouble
+
+    def start(self) -> None:
+        """Connect in the background, for as long as it takes and again whenever it is lost."""
+        self._client.connect_async(self.address.host, self.address.port, keepalive=KEEPALIVE_S)
+        self._client.loop_start()
+
+    def take(self, at_most: int, wait_s: float) -> list[Arrival]:
+        """The messages that wait, in order: up to `at_most`, or none after `wait_s`. [s]"""
+        waiting = self._waiting
+        try:
+            taken = [waiting.get(timeout=wait_s)]
+        except queue.Empty:
+            return []
+        with contextlib.suppress(queue.Empty):
+            while len(taken) < at_most:
+                taken.append(waiting.get_nowait())
+        return taken
+
+    def acknowledge(self, arrivals: Iterable[Arrival]) -> None:
+        """Tell the broker that these are safe. Those of an older connection come again anyway."""
+        connection, ack = self._connection, self._client.ack
+        for arrival in arrivals:
+            if arrival.qos and arrival.connection == connection:
+                ack(arrival.packet_id, arrival.qos)
+
+    def stop(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _on_connect(self, client: paho.Client, _: Any, __: Any, code: Any, ___: Any) -> None:
+        if code.is_failure:
+            self._troubled(f"refused: {code}")
+            return
+        self._connection += 1
+        client.subscribe([(topic_filter, 1) for topic_filter in self.filters])
+        log.info("broker connected address=%s connection=%d", self.address, self._connection)
+
+    def _on_subscribe(self, _: Any, __: Any, ___: Any, codes: list[Any], ____: Any) -> None:
+        refused = [f for f, code in zip(self.filters, codes, strict=False) if code.is_failure]
+        self.trouble = f"may not read {', '.join(refused)}" if refused else ""
+
+    def _on_connect_fail(self, _: Any, __: Any) -> None:
+        self._troubled("no answer")
+
+    def _on_disconnect(self, client: paho.Client, _: Any, __: Any, code: Any, ___: Any) -> None:
+        self._troubled(f"connection lost: {code}")
+        _draw_retry_delay(client)
+
+    def _troubled(self, text: str) -> None:
+        if text != self.trouble:
+            log.warning("broker away address=%s reason=%s", self.address, text)
+        self.trouble = text
+
+    def _on_message(self, _: Any, __: Any, message: paho.MQTTMessage) -> None:
+        if self._waiting.qsize() >= WAITING_MAX:
+            self.dropped += not message.qos  # the others come again: they are not acknowledged
+            return
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = message._topic.decode("utf-8", "backslashreplace")
+        self._waiting.put(
+            Arrival(
+                self._connection,
+                message.mid,
+                message.qos,
+                topic,
+                message.payload,
+                message.retain,
+                message.dup,
+                now_ms(),
+            )
+        )
+
+
+class Publisher:
+    """Sends messages with QoS 1 and keeps at it over lost connections, within one run.
+
+    Raises
+    ------
+    BrokerUnavailable
+        By `connect`, if no broker answers in time.
+    """
+
+    def __init__(self, address: Address, client_id: str = "") -> None:
+        self.address = address
+        self._client = _client(address, client_id, clean_session=True, manual_ack=False)
+        self._up = threading.Event()
+        self._refused = ""
+        self._client.on_connect = self._on_connect
+        self._client.on_disconnect = lambda *_: self._up.clear()
+
+    def connect(self, wait_s: float = 10.0) -> None:
+        self._client.connect_async(self.address.host, self.address.port, keepalive=KEEPALIVE_S)
+        self._client.loop_start()
+        if not self._up.wait(wait_s):
+            raise BrokerUnavailable(f"{self.address}: {self._refused or 'no answer'}")
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> Callable[[float], None]:
+        """Send one message. The function returned waits until the broker has it, up to some
+        seconds, and raises `BrokerUnavailable` if it does not."""
+        info = self._client.publish(topic, payload, qos=1, retain=retain)
+
+        def wait(wait_s: float) -> None:
+            try:
+                info.wait_for_publish(wait_s)
+            except (RuntimeError, ValueError) as exc:
+                raise BrokerUnavailable(f"{self.address}: {exc}") from exc
+            if not info.is_published():
+                raise BrokerUnavailable(f"{self.address}: no acknowledgement in {wait_s:g} s")
+
+        return wait
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _on_connect(self, _: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+        if code.is_failure:
+            self._refused = f"refused: {code}"
+        else:
+            self._up.set()
+
+
+def _client(address: Address, client_id: str, *, clean_session: bool, manual_ack: bool) -> paho.Client:
+    client = paho.Client(
+        paho.CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        protocol=paho.MQTTv311,
+        clean_session=clean_session,
+        manual_ack=manual_ack,
+    )
+    if address.user:
+        client.username_pw_set(address.user, address.password)
+    if address.tls:
+        context = ssl.create_default_context(cafile=address.ca_file)
+        if address.cert_file:
+            context.load_cert_chain(address.cert_file, address.key_file)
+        client.tls_set_context(context)
+    _draw_retry_delay(client)
+    return client
+
+
+def _draw_retry_delay(client: paho.Client) -> None:
+    """Spread the clients' tries, so that they do not all come back at once."""
+    spread = random.uniform(1, 2)  # noqa: S311 - no secret
+    client.reconnect_delay_set(RETRY_FIRST_S * spread, RETRY_MAX_S * spread)
