@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +13,7 @@ from sensors.room import Drive
 from sensors.weather import standard_offset_ms
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from zoneinfo import ZoneInfo
 
     from numpy.typing import NDArray
@@ -27,15 +28,23 @@ DAY_C, NIGHT_C, HOLIDAY_C = 20.0, 16.0, 14.0
 PERSON_G_H, PERSON_W = 65.0, 80.0
 """Water and heat of one person at light work. [g/h], [W]  60–120 g/h at average work, a building
 handbook. Second-hand: the project's reference; newer chamber tests find less."""
-GLUE_POT_G_H, GLUE_POT_W = 140.0, 150.0
-KETTLE_G_H, KETTLE_W = 400.0, 600.0
-WARM_CABINET_W = 45.0
+GLUE_POT_G_H, GLUE_POT_W = 110.0, 150.0
+KETTLE_G_H, KETTLE_W = 300.0, 600.0
+WARM_CABINET_W = 70.0
 """The drying cabinet in the varnish corner is always on. [W]"""
 EXTRACTION_M3_H = 110.0
 AIRING_M3_H = 240.0
 LAMPS_W = 180.0
-SUN_W, CORNER_SUN_W = 900.0, 130.0
+STANDING_W = 100.0
+"""What is never switched off. [W]"""
+SUN_W, CORNER_SUN_W = 550.0, 90.0
 """Through the windows at a clear midsummer noon. [W]"""
+
+_CHANCES = (
+    "come", "go", "second", "saturday", "fill", "airing",
+    "glue", "glue hour", "varnish", "varnish hour",
+)  # fmt: skip
+"""What is drawn anew each day."""
 
 
 def closed(day: date) -> bool:
@@ -58,86 +67,80 @@ def drive(
     those at the ends of the steps. Hours are local time, so they move with summer time; each
     day's chances are keyed by its date.
     """
-    n = ts_ms.size
-    step_ms = int(ts_ms[1] - ts_ms[0])
-    base = {name: np.zeros(n) for name in ("steam", "heat", "air", "extract", "there", "fill")}
-    set_c = np.full(n, NIGHT_C)
+    start_ms, step_ms = int(ts_ms[0]), int(ts_ms[1] - ts_ms[0])
+    acts = {
+        what: np.zeros(ts_ms.size)
+        for what in ("heat", "steam", "airing", "extraction", "there", "fill")
+    }
+    acts["set"] = np.full(ts_ms.size, NIGHT_C)
 
-    first = from_ms(int(ts_ms[0])).astimezone(zone).date() - timedelta(days=1)
-    last = from_ms(int(ts_ms[-1])).astimezone(zone).date() + timedelta(days=1)
-    days = [first + timedelta(days=i) for i in range((last - first).days + 1)]
-    ordinals = [day.toordinal() for day in days]
-
-    def draws(what: str) -> list[float]:
-        drawn: list[float] = uniform(seed, what, ordinals).tolist()
-        return drawn
-
-    def add(target: Floats, day: date, from_h: float, to_h: float, value: float) -> None:
-        low, high = _index(day, from_h), _index(day, to_h)
-        target[max(low, 0) : max(high, 0)] += value
-
-    def _index(day: date, hour: float) -> int:
+    def add(what: str, day: date, from_h: float, to_h: float, value: float) -> None:
+        """Add `value` in the steps that begin between two hours of the wall clock."""
         midnight = datetime.combine(day, time(), tzinfo=zone)
-        local = midnight + timedelta(minutes=round(hour * 60))  # wall clock: same zone
-        return -((int(ts_ms[0]) - to_ms(local)) // step_ms)
+        low, high = (
+            -((start_ms - to_ms(midnight + timedelta(minutes=round(60 * h)))) // step_ms)
+            for h in (from_h, to_h)
+        )
+        acts[what][max(low, 0) : max(high, 0)] += value
 
-    chances = zip(
-        days,
-        *(
-            draws(what)
-            for what in (
-                "arrive", "leave", "second", "saturday", "glue pot", "glue hour", "airing",
-                "varnish", "varnish hour", "fill",
-            )
-        ),
-        (uniform(seed, "forgetful week", [o // 7 for o in ordinals])).tolist(),
-        strict=True,
-    )  # fmt: skip
-    for day, arrive, leave, second, saturday, pot, pot_h, air, varnish, varnish_h, fill, week in chances:
+    for day, chance in _days(seed, zone, ts_ms):
         if closed(day):
             if day.weekday() != 6 or closed(day - timedelta(days=1)):
-                add(set_c, day, 0, 24, HOLIDAY_C - NIGHT_C)
+                add("set", day, 0, 24, HOLIDAY_C - NIGHT_C)
             continue
         half = day.weekday() == 5
-        if half and saturday > 0.7:
+        if half and chance["saturday"] > 0.7:
             continue
-        come, go = 8.3 + 0.5 * arrive, (12.8 + 0.5 * leave if half else 17.2 + leave)
-        add(set_c, day, come - 1.8, go - 0.3, DAY_C - NIGHT_C)
-        add(base["there"], day, come, go, 1)
-        add(base["heat"], day, come, go, PERSON_W + LAMPS_W)
-        add(base["steam"], day, come, go, PERSON_G_H)
-        if fill < 0.85 and week > 0.3:
-            add(base["fill"], day, come + 0.25, come + 0.34, 1)
+        come = 8.3 + 0.5 * chance["come"]
+        go = 12.8 + 0.5 * chance["go"] if half else 17.2 + chance["go"]
+        add("set", day, come - 1.8, go - 0.3, DAY_C - NIGHT_C)
+        add("there", day, come, go, 1)
+        add("heat", day, come, go, PERSON_W + LAMPS_W)
+        add("steam", day, come, go, PERSON_G_H)
+        if chance["fill"] < 0.85 and chance["careful week"] < 0.7:
+            add("fill", day, come + 0.25, come + 0.34, 1)
         if half:
             continue
-        if second < 0.85:
-            for target, value in (("heat", PERSON_W), ("steam", PERSON_G_H)):
-                add(base[target], day, 9 + 0.4 * arrive, 16.2 + 0.6 * leave, value)
+        if chance["second"] < 0.85:
+            add("heat", day, come + 0.6, go - 0.9, PERSON_W)
+            add("steam", day, come + 0.6, go - 0.9, PERSON_G_H)
         for hour in (10.25, 15.25):
-            add(base["steam"], day, hour, hour + 1 / 6, KETTLE_G_H)
-            add(base["heat"], day, hour, hour + 1 / 6, KETTLE_W)
-        if pot < 0.55:
-            add(base["steam"], day, 9.5 + 5 * pot_h, 11.5 + 5 * pot_h, GLUE_POT_G_H)
-            add(base["heat"], day, 9.5 + 5 * pot_h, 11.5 + 5 * pot_h, GLUE_POT_W)
-        if air < 0.35:
-            add(base["air"], day, 12.6, 12.85, AIRING_M3_H)
-        if varnish < 0.22:
-            add(base["extract"], day, 13 + 1.5 * varnish_h, 15.5 + 1.5 * varnish_h, EXTRACTION_M3_H)
+            add("heat", day, hour, hour + 1 / 6, KETTLE_W)
+            add("steam", day, hour, hour + 1 / 6, KETTLE_G_H)
+        if chance["glue"] < 0.55:
+            hour = 9.5 + 5 * chance["glue hour"]
+            add("heat", day, hour, hour + 2, GLUE_POT_W)
+            add("steam", day, hour, hour + 2, GLUE_POT_G_H)
+        if chance["airing"] < 0.35:
+            add("airing", day, 12.6, 12.85, AIRING_M3_H)
+        if chance["varnish"] < 0.22:
+            hour = 13 + 1.5 * chance["varnish hour"]
+            add("extraction", day, hour, hour + 2.5, EXTRACTION_M3_H)
 
     sun = _sun(ts_ms + step_ms // 2 + standard_offset_ms(zone), outdoors)
     return Drive(
         outdoor_c=outdoors.temp_c,
         outdoor_pa=outdoor_pa,
         wind_m_s=outdoors.wind_m_s,
-        set_c=set_c,
-        gains_w=base["heat"] + SUN_W * sun,
+        set_c=acts["set"],
+        gains_w=STANDING_W + acts["heat"] + SUN_W * sun,
         corner_gains_w=WARM_CABINET_W + CORNER_SUN_W * sun,
-        sources_g_h=base["steam"],
-        airing_m3_h=base["air"],
-        extraction_m3_h=base["extract"],
-        may_open=base["there"],
-        fill=base["fill"],
+        sources_g_h=acts["steam"],
+        airing_m3_h=acts["airing"],
+        extraction_m3_h=acts["extraction"],
+        may_open=acts["there"],
+        fill=acts["fill"],
     )
+
+
+def _days(seed: int, zone: ZoneInfo, ts_ms: Times) -> Iterator[tuple[date, dict[str, float]]]:
+    """The local dates that `ts_ms` touches, each with its chances from 0 to 1."""
+    first, last = (from_ms(int(ms)).astimezone(zone).date() for ms in (ts_ms[0], ts_ms[-1]))
+    ordinals = np.arange(first.toordinal(), last.toordinal() + 1)
+    drawn = {what: uniform(seed, what, ordinals) for what in _CHANCES}
+    drawn["careful week"] = uniform(seed, "careful week", (ordinals - 1) // 7)
+    for i, ordinal in enumerate(ordinals.tolist()):
+        yield date.fromordinal(ordinal), {what: float(draws[i]) for what, draws in drawn.items()}
 
 
 def _sun(standard_ms: Times, outdoors: OutdoorAir) -> Floats:

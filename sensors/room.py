@@ -57,23 +57,23 @@ class Room:
 
 
 BENCH_ROOM = Room(
-    volume_m3=60.0, buffer_g_pct=45.0, buffer_rate_g_h_pct=18.0, loss_w_k=62.0,
-    air_j_k=2.2e6, mass_j_k=9.0e6, mass_w_k=240.0, mass_loss_w_k=24.0,
+    volume_m3=60.0, buffer_g_pct=90.0, buffer_rate_g_h_pct=24.0, loss_w_k=50.0,
+    air_j_k=2.2e6, mass_j_k=16.0e6, mass_w_k=240.0, mass_loss_w_k=26.0,
 )  # fmt: skip
 VARNISH_CORNER = Room(
-    volume_m3=15.0, buffer_g_pct=7.0, buffer_rate_g_h_pct=4.0, loss_w_k=8.0,
-    air_j_k=0.5e6, mass_j_k=1.6e6, mass_w_k=55.0, mass_loss_w_k=5.0,
+    volume_m3=15.0, buffer_g_pct=10.0, buffer_rate_g_h_pct=4.0, loss_w_k=8.0,
+    air_j_k=0.5e6, mass_j_k=2.5e6, mass_w_k=55.0, mass_loss_w_k=5.0,
 )  # fmt: skip
 
 HEATER_W = 3600.0
 HEATER_BAND_K = 0.35
 """The thermostat switches this far below and above what it is set to. [K]"""
-CORNER_SHARE = 0.18
+CORNER_SHARE = 0.17
 """Part of the heater's power that its radiator behind the curtain gives. [-]"""
 HUMIDIFIER_G_H = 260.0
-HUMIDIFIER_PCT = 43.0
-"""What the humidifier's hygrostat is set to; its band is ±2. [%]"""
-FILL_BELOW_PCT = 40.0
+HUMIDIFIER_STOPS_PCT = 48.0
+"""Where the humidifier gives nothing more; all it can, 8 % below. [%]"""
+FILL_BELOW_PCT = 41.0
 """Its tank is filled only when the hygrometer on the wall reads less. [%]"""
 TANK_G = 3500.0
 WINDOW_M3_H = 190.0
@@ -81,6 +81,8 @@ WINDOW_M3_H = 190.0
 MIXING_M3_H = 55.0
 """Both ways past the curtain of the varnish corner. [m³/h]"""
 CURTAIN_W_K = 14.0
+NEIGHBOUR_C, NEIGHBOUR_W_K = 22.0, 18.0
+"""The flat above the bench room, lived in all year. [°C], [W/K]"""
 
 
 def saturation_pa(temp_c: float) -> float:
@@ -119,7 +121,8 @@ def water_step(
     own, given = [], []
     for i in (0, 1):
         room, per_h = rooms[i], G_PER_PA_M3 * rooms[i].volume_m3 / step_h
-        taken = room.buffer_rate_g_h_pct / (1 + room.buffer_rate_g_h_pct * step_h / room.buffer_g_pct)
+        rate = room.buffer_rate_g_h_pct
+        taken = rate / (1 + rate * step_h / room.buffer_g_pct)
         fresh = G_PER_PA_M3 * fresh_m3_h[i]
         own.append(per_h + fresh + G_PER_PA_M3 * across_m3_h[i] + 100 * taken / saturations[i])
         given.append(per_h * pressures[i] + fresh * outdoor_pa + sources_g_h[i] + taken * woods[i])
@@ -201,7 +204,7 @@ def run(drive: Drive, step_s: float, rooms: Pair[Room] = (BENCH_ROOM, VARNISH_CO
     air_a = air_b = mass_a = mass_b = max(float(drive.outdoor_c[0]), 16.0)
     woods = (45.0, 45.0)
     pressures = (0.45 * saturation_pa(air_a), 0.45 * saturation_pa(air_b))
-    heating = window = wetting = False
+    heating = window = False
     tank_g = 0.0
     curtain_w_k = CURTAIN_W_K + AIR_J_M3_K / 3600 * MIXING_M3_H
     states: list[tuple[float, ...]] = [(air_a, air_b, *pressures, *woods)]
@@ -213,20 +216,21 @@ def run(drive: Drive, step_s: float, rooms: Pair[Room] = (BENCH_ROOM, VARNISH_CO
         # Heater: on and off with a band. Window: opened against warmth while it helps.
         heating = air_a < set_c + (HEATER_BAND_K if heating else -HEATER_BAND_K)
         heater_w = HEATER_W if heating else 0.0
+        drier = out_pa < pressures[0] + 100
         if window:
-            window = there > 0 and air_a > 21.0 and out_c < air_a + 2
+            window = there > 0 and air_a > 21.0 and out_c < air_a and drier
         else:
-            window = there > 0 and air_a > 23.0 and 11 < out_c < air_a
-        # Humidifier: a tank, and a hygrostat with a band.
+            window = there > 0 and air_a > 23.0 and 11 < out_c < air_a - 1 and drier
+        # Humidifier: a wick in a tank, which gives less the damper the air.
         rh_a = 100 * pressures[0] / saturation_pa(air_a)
         if fill and rh_a < FILL_BELOW_PCT:
             tank_g = TANK_G
-        wetting = rh_a < (HUMIDIFIER_PCT + 2 if wetting else HUMIDIFIER_PCT - 2)
-        humidifier_g_h = min(HUMIDIFIER_G_H, tank_g / step_h) if wetting else 0.0
+        wick_g_h = HUMIDIFIER_G_H * min(max((HUMIDIFIER_STOPS_PCT - rh_a) / 8, 0.0), 1.0)
+        humidifier_g_h = min(wick_g_h, tank_g / step_h)
         tank_g -= humidifier_g_h * step_h
         # Air change: leaks grow with the temperature difference and the wind.
         apart = abs(air_a - out_c)
-        leaks_a = bench.volume_m3 * (0.10 + 0.008 * apart + 0.035 * wind)
+        leaks_a = bench.volume_m3 * (0.10 + 0.007 * apart + 0.030 * wind)
         leaks_b = corner.volume_m3 * (0.25 + 0.010 * apart + 0.050 * wind)
         fresh = (leaks_a + airing + extract + (WINDOW_M3_H if window else 0.0), leaks_b)
         across = (MIXING_M3_H, MIXING_M3_H + extract)
@@ -235,7 +239,7 @@ def run(drive: Drive, step_s: float, rooms: Pair[Room] = (BENCH_ROOM, VARNISH_CO
         was_a = air_a
         air_a, mass_a = heat_step(
             step_s, bench, air_a, mass_a, out_c, air_b, fresh[0], curtain_w_k,
-            gain_a + (1 - CORNER_SHARE) * heater_w,
+            gain_a + (1 - CORNER_SHARE) * heater_w + NEIGHBOUR_W_K * (NEIGHBOUR_C - air_a),
         )  # fmt: skip
         air_b, mass_b = heat_step(
             step_s, corner, air_b, mass_b, out_c, was_a, fresh[1],

@@ -1,4 +1,4 @@
-"""The demo's shop: an invented two-bench violin repair shop, with what its sensors read at any time.
+"""The demo's shop: an invented two-bench violin repair shop and what its sensors read.
 
 Pure: the packaged weather is read once, time is passed in, and the same seed and instant give the
 same reading whether asked for live or among a year of others.
@@ -15,7 +15,7 @@ import numpy as np
 from monitor.clock import from_ms, to_ms
 from monitor.records import Quantity, Reading, Series
 from monitor.science.air import vapour_pressure
-from monitor.science.saturation import saturation_vapour_pressure_over_water
+from monitor.science.saturation import saturation_vapour_pressure
 from sensors import habits, room
 from sensors.chance import normal, uniform
 from sensors.weather import OutdoorYear
@@ -150,7 +150,7 @@ class Shop:
             if series.quantity is Quantity.TEMPERATURE:
                 true[series] = temp_c
             elif series.quantity is Quantity.HUMIDITY:
-                saturated = saturation_vapour_pressure_over_water(temp_c)
+                saturated = saturation_vapour_pressure(temp_c)
                 true[series] = 100 * air.vapour_pressure_pa[series.place] / saturated
             else:
                 true[series] = air.pressure_pa

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from importlib import resources
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -35,8 +35,8 @@ either side. The source's makers joined its months so, but not its ends. [h]"""
 class OutdoorAir(NamedTuple):
     """Outdoor air at some moments; every field has the shape of the times asked for.
 
-    `temp_c`, `dew_point_c` (over water, also below 0 °C) [°C], `pressure_pa` (of the station) [Pa],
-    `wind_m_s` [m/s].
+    `temp_c`, `dew_point_c` (over water, also below 0 °C) [°C], `pressure_pa` (of the station)
+    [Pa], `wind_m_s` [m/s].
     """
 
     temp_c: Floats
@@ -83,8 +83,8 @@ class OutdoorYear:
 
 def standard_offset_ms(zone: ZoneInfo) -> int:
     """What the zone's clocks are ahead of UTC outside summer time, as kept in 2025. [ms]"""
-    offsets = (datetime(2025, month, 1, tzinfo=UTC).astimezone(zone) for month in (1, 7))
-    return min(round(o.total_seconds() * 1000) for m in offsets if (o := m.utcoffset()) is not None)
+    moments = (datetime(2025, month, 1, tzinfo=UTC).astimezone(zone) for month in (1, 7))
+    return min(round((m.utcoffset() or timedelta()).total_seconds() * 1000) for m in moments)
 
 
 def _interpolated(column: Floats, hour: Floats) -> Floats:

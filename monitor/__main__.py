@@ -1,0 +1,5 @@
+"""`python -m monitor` is `benchweather`."""
+
+from monitor.cli import main
+
+main()

@@ -1,0 +1,309 @@
+"""The whole service: broker, store, ingest, jobs and board, started, watched and stopped.
+
+The board and the demo are processes of their own: a figure computed in the ingest's process would
+hold readings up. The service is the only writer of the store.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import FrameType
+
+from monitor import pulse
+from monitor.broker import Door, EmbeddedBroker, answers, die_with_parent, ingest_door
+from monitor.clock import now_ms
+from monitor.errors import BrokerFault, MonitorError, StoreFault
+from monitor.ingest import Ingest
+from monitor.jobs import Jobs
+from monitor.mqtt import Address, Subscription
+from monitor.payload import Contract
+from monitor.settings import Settings
+from monitor.store import Writer
+
+log = logging.getLogger(__name__)
+
+LOOK_S = 0.25
+"""How often the parts are looked at. [s]"""
+RESTART_FIRST_S, RESTART_MAX_S = 1.0, 60.0
+"""First and longest wait before a part that ended is started again. [s]"""
+STOP_WAIT_S = 1.5
+"""How long a part may take to stop before it is killed. [s]"""
+BOARD_WAIT_S = 30.0
+"""How long the board may take to answer. [s]"""
+
+
+class ServiceFault(MonitorError):
+    """The service cannot start or go on."""
+
+
+@dataclass
+class Child:
+    """A part that runs as a process of its own and is started again when it ends."""
+
+    name: str
+    arguments: list[str]
+    _process: subprocess.Popen[bytes] | None = None
+    _started: float = 0.0
+    _wait_s: float = RESTART_FIRST_S
+    _told: bool = field(default=False)
+
+    def start(self) -> None:
+        self._process = subprocess.Popen(  # noqa: S603 - our own modules
+            [sys.executable, "-P", "-m", *self.arguments],
+            env=os.environ | {"PYTHONPATH": _search_path()},
+            stdin=subprocess.DEVNULL,
+            process_group=0,
+            preexec_fn=die_with_parent if sys.platform == "linux" else None,
+        )
+        self._started, self._told = time.monotonic(), False
+
+    def running(self) -> bool:
+        return self._process is not None and self._process.poll() is None
+
+    def look(self) -> None:
+        """Start it again if it has ended, waiting longer each time it ends soon."""
+        if self.running() or self._process is None:
+            return
+        ran_s = time.monotonic() - self._started
+        if not self._told:
+            log.error("part ended part=%s code=%s ran_s=%d", self.name, self._process.poll(), ran_s)
+            self._told = True
+            if ran_s > RESTART_MAX_S:
+                self._wait_s = RESTART_FIRST_S
+        if ran_s >= self._wait_s:
+            self._wait_s = min(2 * self._wait_s, RESTART_MAX_S)
+            self.start()
+
+    def stop(self) -> None:
+        if self._process is None:
+            return
+        self._process.terminate()
+        try:
+            self._process.wait(STOP_WAIT_S)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+
+
+class Service:
+    """All parts of one shop. `run` returns when asked to stop, by `stop` or by a signal.
+
+    Raises
+    ------
+    ServiceFault
+        If another service works in the same data folder, a port is taken, or the ingest ends.
+    BrokerFault, StoreFault
+        If the broker or the store cannot be used.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self._stop = threading.Event()
+        self._started_ms = now_ms()
+
+    def stop(self) -> None:
+        self._stop.set()
+
+    def run(self, on_ready: Callable[[], None] = lambda: None) -> None:
+        """Start every part, call `on_ready` when the board and the broker answer, and watch."""
+        settings = self.settings
+        with contextlib.ExitStack() as parts, _signals_call(self.stop):
+            parts.enter_context(_sole_use(settings.data))
+            contract = Contract(settings.topics)
+            broker, address = _broker(settings, contract)
+            if answers(settings.board.host, settings.board.port):
+                raise ServiceFault(
+                    f"port {settings.board.port} on {settings.board.host} is taken by another "
+                    "program: stop it or set board.port to a free port"
+                )
+            if broker is not None:
+                broker.start()
+                parts.callback(broker.stop)
+            board = Child("board", ["dashboard", *_arguments(settings)])
+            board.start()
+            parts.callback(board.stop)
+            writer = Writer(settings.store_path)
+            parts.callback(writer.close)
+            subscription = Subscription(address, contract.filters, settings.broker.client_id)
+            ingest = Ingest(subscription, contract, writer)
+            jobs = self._jobs(ingest, writer)
+            subscription.start()
+            parts.callback(subscription.stop)
+            ingest.start()
+            parts.callback(ingest.stop, STOP_WAIT_S)
+            jobs.start()
+            parts.callback(jobs.stop)
+            children = [board]
+            if settings.demo:
+                children.append(Child("demo", ["sensors.demo", "live", *_arguments(settings)]))
+                children[-1].start()
+                parts.callback(children[-1].stop)
+            self._watch(broker, subscription, ingest, children, on_ready)
+        settings.pulse_path.unlink(missing_ok=True)
+
+    def _watch(
+        self,
+        broker: EmbeddedBroker | None,
+        subscription: Subscription,
+        ingest: Ingest,
+        children: list[Child],
+        on_ready: Callable[[], None],
+    ) -> None:
+        board, ready = self.settings.board, False
+        give_up = time.monotonic() + BOARD_WAIT_S
+        next_beat, broker_back = 0.0, time.monotonic()
+        while not self._stop.wait(LOOK_S if ready else 0.02):
+            now = time.monotonic()
+            if not ingest.running():
+                raise ServiceFault("the ingest ended: see the log; nothing is recorded any more")
+            if not ready and answers(board.host, board.port) and subscription.connected:
+                ready = True
+                on_ready()
+            elif not ready and now > give_up:
+                give_up = now + BOARD_WAIT_S
+                log.error("not ready yet broker=%s", subscription.trouble or "connected")
+            for child in children:
+                child.look()
+            if broker is not None and not broker.running() and now >= broker_back:
+                broker_back = now + RESTART_FIRST_S
+                _start_again(broker)
+            if now >= next_beat:
+                next_beat = now + pulse.BEAT_S
+                self._beat(subscription, ingest)
+
+    def _beat(self, subscription: Subscription, ingest: Ingest) -> None:
+        state = pulse.Pulse(
+            beat_ms=now_ms(),
+            started_ms=self._started_ms,
+            pid=os.getpid(),
+            demo=self.settings.demo,
+            broker=str(subscription.address),
+            broker_trouble=subscription.trouble,
+            store_trouble=ingest.store_trouble,
+            dropped=subscription.dropped,
+        )
+        try:
+            pulse.write(self.settings.pulse_path, state)
+        except OSError as exc:
+            log.warning("pulse cannot be written reason=%s", exc)
+
+    def _jobs(self, ingest: Ingest, writer: Writer) -> Jobs:
+        def tidy() -> None:
+            with ingest.lock:
+                dropped = writer.prune_refused(self.settings.keep.refused_max)
+                writer.tidy()
+            log.info("store tidied refused_pruned=%d", dropped)
+
+        jobs = Jobs(str(self.settings.zone))
+        jobs.nightly("tidy", tidy)
+        return jobs
+
+
+def broker_address(settings: Settings) -> Address:
+    """Where this machine's own clients find the broker, signed in as the settings' user."""
+    broker = settings.broker
+    sign_in = {"user": broker.user, "password": broker.password.get_secret_value()}
+    if broker.url:
+        files = {"ca_file": broker.ca_file, "cert_file": broker.cert_file, "key_file": broker.key_file}
+        return Address.from_url(broker.url, **sign_in, **files)
+    tls = bool(broker.cert_file and broker.key_file)
+    return Address(
+        _reachable(broker.host), broker.port, **sign_in, tls=tls, ca_file=broker.ca_file
+    )
+
+
+def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | None, Address]:
+    """Our own broker, unless an outside one is set, and the ingest's way to it."""
+    address = broker_address(settings)
+    if settings.broker.url:
+        return None, address
+    door = ingest_door()
+    own = EmbeddedBroker(
+        settings.data / "broker",
+        settings.broker.host,
+        settings.broker.port,
+        ingest=door,
+        sensors=Door(address.user, address.password),
+        filters=contract.filters,
+        cert_file=settings.broker.cert_file,
+        key_file=settings.broker.key_file,
+    )
+    return own, Address(
+        address.host, address.port, door.user, door.password, address.tls, address.ca_file
+    )
+
+
+def _reachable(host: str) -> str:
+    """An address to connect to, for one to listen on."""
+    return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - not bound here
+
+
+def _start_again(broker: EmbeddedBroker) -> None:
+    log.error("broker ended, starting it again")
+    try:
+        broker.start()
+    except BrokerFault as exc:
+        log.error("broker cannot start reason=%s", exc)
+
+
+def _arguments(settings: Settings) -> list[str]:
+    """What a child needs to load the same settings."""
+    folder = settings.data.parent if settings.demo else settings.data
+    arguments = ["--data", str(folder.absolute())]
+    if settings.config:
+        arguments += ["--config", str(settings.config.absolute())]
+    return [*arguments, "--demo"] if settings.demo else arguments
+
+
+def _search_path() -> str:
+    """Where children find our packages, whatever folder we were started in."""
+    return os.pathsep.join([str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")])
+
+
+@contextlib.contextmanager
+def _sole_use(folder: Path) -> Iterator[None]:
+    """Hold the data folder, so that a second service refuses to start in it."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle = (folder / "service.lock").open("a+", encoding="utf-8")
+    except OSError as exc:
+        raise StoreFault(f"{folder}: {exc.strerror}") from exc
+    with handle:
+        try:
+            import fcntl
+        except ImportError:  # no such lock on this system; the ports guard there
+            yield
+            return
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as exc:
+            raise ServiceFault(f"another service already works in {folder}") from exc
+        yield
+
+
+@contextlib.contextmanager
+def _signals_call(stop: Callable[[], None]) -> Iterator[None]:
+    """Let SIGINT and SIGTERM end the run; elsewhere than in the main thread, leave them be."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def handler(_: int, __: FrameType | None) -> None:
+        stop()
+
+    before = {number: signal.signal(number, handler) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, former in before.items():
+            signal.signal(number, former)
