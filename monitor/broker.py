@@ -217,7 +217,7 @@ mqtt {{
 
 def subjects_of(topic_filter: str) -> list[str]:
     """The broker's subjects for an MQTT topic filter: `a/#` is both `a` and `a.>`."""
-    subject = topic_filter.replace(".", "//").replace("/", ".").replace("+", "*").replace("#", ">")
+    subject = topic_filter.translate({ord("."): "//", ord("/"): ".", ord("+"): "*", ord("#"): ">"})
     return [subject, subject.removesuffix(".>")] if subject.endswith(".>") else [subject]
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -185,8 +186,8 @@ class Writer:
             if refusals:
                 run.executemany(_INSERT_REFUSED, refusals)
             run.executemany(_REMEMBER, deliveries)
-            counts = dict(tallies or {})
-            counts |= {"readings": new, "repeats": len(rows) - new, "refused": len(refusals)}
+            counts = Counter(tallies or {})
+            counts.update(readings=new, repeats=len(rows) - new, refused=len(refusals))
             run.executemany(_ADD_TALLY, [(name, n) for name, n in counts.items() if n])
         self._series_ids |= fresh
         return Stored(new, len(rows) - new)

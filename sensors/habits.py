@@ -26,15 +26,18 @@ if TYPE_CHECKING:
 DAY_C, NIGHT_C, HOLIDAY_C = 20.0, 16.0, 14.0
 """What the thermostat is set to. [°C]"""
 PERSON_G_H, PERSON_W = 65.0, 80.0
-"""Water and heat of one person at light work. [g/h], [W]  60–120 g/h at average work, a building
-handbook. Second-hand: the project's reference; newer chamber tests find less."""
+"""Water and heat of one person at light work. [g/h], [W]  Common practice, no source."""
 GLUE_POT_G_H, GLUE_POT_W = 110.0, 150.0
 KETTLE_G_H, KETTLE_W = 300.0, 600.0
+"""Water and heat while they run. [g/h], [W]  Common practice, no source: weigh yours."""
 WARM_CABINET_W = 70.0
 """The drying cabinet in the varnish corner is always on. [W]"""
 EXTRACTION_M3_H = 110.0
+"""What the fan draws from the varnish corner while varnish dries. [m³/h]"""
 AIRING_M3_H = 240.0
+"""Through windows thrown open for a quarter of an hour. [m³/h]"""
 LAMPS_W = 180.0
+"""While someone is in. [W]"""
 STANDING_W = 100.0
 """What is never switched off. [W]"""
 SUN_W, CORNER_SUN_W = 550.0, 90.0

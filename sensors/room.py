@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple, TypeAlias, TypeVar
 
 import numpy as np
 
+from monitor.science.air import R_VAPOUR
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -21,14 +23,12 @@ T = TypeVar("T")
 Pair: TypeAlias = tuple[T, T]
 """The same thing of the bench room and of the varnish corner."""
 
-G_PER_PA_M3 = 1000 / (461.52 * 293.15)
+G_PER_PA_M3 = 1000 / (R_VAPOUR * 293.15)
 """Water that one more pascal of vapour pressure puts into 1 m³ of 20 °C air. [g/(Pa m³)]
 
 A room's dry air is counted as if it were at 20 °C: warming then leaves the vapour pressure as it
 is, and the water balance closes exactly. Against air at its own temperature G/(nV) is off by the
 ratio of absolute temperatures, under 4 % from 10 to 32 °C.
-Gas constant of water vapour 461.52 J/(kg K): ASHRAE. Second-hand: EnergyPlus Engineering
-Reference, moisture section.
 """
 
 AIR_J_M3_K = 1200.0
@@ -66,21 +66,25 @@ VARNISH_CORNER = Room(
 )  # fmt: skip
 
 HEATER_W = 3600.0
+"""While it is on. [W]"""
 HEATER_BAND_K = 0.35
 """The thermostat switches this far below and above what it is set to. [K]"""
 CORNER_SHARE = 0.17
 """Part of the heater's power that its radiator behind the curtain gives. [-]"""
 HUMIDIFIER_G_H = 260.0
+"""At its most. [g/h]"""
 HUMIDIFIER_STOPS_PCT = 48.0
 """Where the humidifier gives nothing more; all it can, 8 % below. [%]"""
 FILL_BELOW_PCT = 41.0
 """Its tank is filled only when the hygrometer on the wall reads less. [%]"""
 TANK_G = 3500.0
+"""How much its tank holds. [g]"""
 WINDOW_M3_H = 190.0
 """Through an open window: about three room volumes an hour. [m³/h]"""
 MIXING_M3_H = 55.0
 """Both ways past the curtain of the varnish corner. [m³/h]"""
 CURTAIN_W_K = 14.0
+"""Through the curtain, beside what that air carries. [W/K]"""
 NEIGHBOUR_C, NEIGHBOUR_W_K = 22.0, 18.0
 """The flat above the bench room, lived in all year. [°C], [W/K]"""
 
@@ -228,7 +232,8 @@ def run(drive: Drive, step_s: float, rooms: Pair[Room] = (BENCH_ROOM, VARNISH_CO
         wick_g_h = HUMIDIFIER_G_H * min(max((HUMIDIFIER_STOPS_PCT - rh_a) / 8, 0.0), 1.0)
         humidifier_g_h = min(wick_g_h, tank_g / step_h)
         tank_g -= humidifier_g_h * step_h
-        # Air change: leaks grow with the temperature difference and the wind.
+        # Air change: leaks grow with the temperature difference and the wind. What the varnish
+        # corner's extraction draws comes in at the bench and passes the curtain.
         apart = abs(air_a - out_c)
         leaks_a = bench.volume_m3 * (0.10 + 0.007 * apart + 0.030 * wind)
         leaks_b = corner.volume_m3 * (0.25 + 0.010 * apart + 0.050 * wind)

@@ -22,7 +22,7 @@ HOURS = 8760
 
 _HOUR_MS = 3_600_000
 _DAY_H = 24
-_FEB_28_H, _MAR_1_H = 58 * _DAY_H, 59 * _DAY_H
+_MAR_1_H = 59 * _DAY_H
 _PRESSURE_MEAN_H = 7
 """Pressure is a running mean over so many hours: the source gives whole hPa, and its months come
 from different years, so that the turn of a month can step by 14 hPa. [h]"""

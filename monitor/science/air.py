@@ -122,7 +122,8 @@ def dew_point(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
 
     Notes
     -----
-    Solves e_w(t_d) = h e_w(t) on the curve of `saturation_vapour_pressure` [1]_, [2]_, to 1e-9 K.
+    Solves e_w(t_d) = h e_w(t) on the curve of `saturation_vapour_pressure` [1]_, [2]_, to 1e-6 K,
+    or 3e-6 K below −80 °C; at 100 % it is `temp_c` exactly.
     Below 0 °C this is the dew point over supercooled water, not the frost point, which is higher.
     From 0 to 60 °C and 1 to 100 % RH it is within 0.0001 K of the ASHRAE curve as PsychroLib
     solves it, where that is over water; below 0 °C within 0.002 K of Sonntag's.
@@ -139,8 +140,9 @@ def dew_point(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     """
 
     def formula(t: Floats, rh: Floats) -> Floats:
-        # The root is exact to 1e-9 K; at 100 % that must not put it above the air.
-        return np.minimum(water_temperature(_ln_vapour(t, rh)), t)
+        # Rounding must not put it above the air, nor off the air's temperature at saturation.
+        t_d = np.minimum(water_temperature(_ln_vapour(t, rh)), t)
+        return np.where(rh == 100, t, t_d)
 
     return in_blocks(formula, _temp(temp_c), _rh(rh_pct, low_open=True))
 

@@ -14,7 +14,7 @@ from monitor.errors import OutOfRange
 Floats: TypeAlias = NDArray[np.float64]
 """What the formulas return: an array, or for scalars the float64 that numpy treats as one."""
 
-BLOCK = 16_384
+BLOCK = 8_192
 """Values a formula is given at a time, so that its intermediate results stay in cache. [-]"""
 
 

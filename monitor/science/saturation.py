@@ -5,7 +5,7 @@ supercooled water below. The two differ by 6e-8 of the pressure at 0 °C; Sonnta
 that much, so the joined curve and its inverse have no step. Below 0 °C relative humidity counts
 over liquid water, as WMO-No. 8 has it and as humidity sensors are made; ice matters only to frost.
 
-Everything works in ln(e): the inverse needs no exponential, and Newton's step is nearly exact.
+Everything works in ln(e), so that the inverse needs no exponential.
 """
 
 from __future__ import annotations
@@ -53,63 +53,57 @@ _START = (13.764761, -0.07637, -0.001098, -0.062169)
 Ours: a least-squares fit to the curve above, within 0.0015 K from −100 to 60 °C."""
 
 
-def _ln_pressure(c: Sequence[float] | Sequence[Floats], kelvin: Floats) -> Floats:
-    """The common form of both curves over water, ln(e/Pa)."""
-    t = kelvin
-    return c[0] / t + c[1] + t * (c[2] + t * (c[3] + t * c[4])) + c[5] * np.log(t)
+def _ln_pressure(c: Sequence[float], t: Floats, ln_t: Floats) -> Floats:
+    """The common form of both curves over water. T in K."""
+    return c[0] / t + c[1] + t * (c[2] + t * (c[3] + t * c[4])) + c[5] * ln_t
 
 
-_LN_FREEZING = float(_ln_pressure(HYLAND_WEXLER, np.array(KELVIN)))
-_SHIFT = _LN_FREEZING - float(_ln_pressure(SONNTAG, np.array(KELVIN)))
-_SUPERCOOLED = (SONNTAG[0], SONNTAG[1] + _SHIFT, *SONNTAG[2:])
-_LN_LOWEST = float(_ln_pressure(_SUPERCOOLED, np.array(KELVIN + WATER_C[0])))
-
-
-def _coefficients(kelvin: Floats) -> Sequence[float] | Sequence[Floats]:
-    """Those of the curve that holds at each temperature; plain numbers where one holds for all."""
-    if kelvin.min() >= KELVIN:
-        return HYLAND_WEXLER
-    if kelvin.max() < KELVIN:
-        return _SUPERCOOLED
-    cold = kelvin < KELVIN
-    return [np.where(cold, s, hw) for s, hw in zip(_SUPERCOOLED, HYLAND_WEXLER, strict=True)]
-
-
-def _slope(c: Sequence[float] | Sequence[Floats], kelvin: Floats) -> Floats:
-    """d ln(e)/dT of the common form. [1/K]"""
-    t = kelvin
+def _slope(c: Sequence[float], t: Floats) -> Floats:
+    """d/dT of the common form. [1/K]"""
     return (c[5] - c[0] / t) / t + c[2] + t * (2 * c[3] + t * (3 * c[4]))
 
 
+_LN_KELVIN = float(np.log(KELVIN))
+_DIFFERENCE = [s - hw for s, hw in zip(SONNTAG, HYLAND_WEXLER, strict=True)]
+_DIFFERENCE[1] -= float(_ln_pressure(_DIFFERENCE, np.array(KELVIN), np.array(_LN_KELVIN)))
+"""Sonntag less Hyland and Wexler, a curve of the same form, shifted to be 0 at 0 °C."""
+
+
 def ln_water(temp_c: Floats) -> Floats:
-    """ln(e/Pa) of saturation over liquid water, unchecked, for the blocks of a formula."""
-    kelvin = temp_c + KELVIN
-    return _ln_pressure(_coefficients(kelvin), kelvin)
+    """ln(e/Pa) of saturation over liquid water, unchecked, for the blocks of a formula.
+
+    Below 0 °C the difference leads from Hyland and Wexler to Sonntag; above, it rests at 0.
+    """
+    t = temp_c + KELVIN
+    ln_t = np.log(t)
+    ln_e = _ln_pressure(HYLAND_WEXLER, t, ln_t)
+    if not t.min() >= KELVIN:
+        ln_e += _ln_pressure(_DIFFERENCE, np.minimum(t, KELVIN), np.minimum(ln_t, _LN_KELVIN))
+    return ln_e
 
 
 def ln_water_slope(temp_c: Floats) -> Floats:
     """d ln(e)/dt over liquid water, unchecked. [1/K]"""
-    kelvin = temp_c + KELVIN
-    return _slope(_coefficients(kelvin), kelvin)
+    t = temp_c + KELVIN
+    return _slope(HYLAND_WEXLER, t) + np.where(t < KELVIN, _slope(_DIFFERENCE, t), 0.0)
+
+
+_LN_FREEZING, _LN_LOWEST = ln_water(np.array([0.0, WATER_C[0]])).tolist()
 
 
 def water_temperature(ln_e: Floats) -> Floats:
     """The inverse of `ln_water`: the dew point. [°C]  NaN below −100 °C, where no formula reaches.
 
-    The starting value has the sign of the result, hence is on the right side of the joint. From
-    there one step of Newton's method, in 1/(C + t) rather than in t: by Magnus' formula ln(e) is
-    a straight line in that. Within 1e-9 K of the exact root, −100 to 60 °C.
+    One step of Newton's method. The starting value is so near that Hyland and Wexler's slope
+    serves below 0 °C as well, where it is up to 0.2 % off. Within 2e-9 K of the exact root from
+    0 °C up, 8e-7 K down to −80 °C, 3e-6 K down to −100 °C.
     """
     s0, s1, s2, s3 = _START
     g = ln_e - _LN_FREEZING
-    if g.min() < _LN_LOWEST - _LN_FREEZING:
+    if not g.min() >= _LN_LOWEST - _LN_FREEZING:
         g = np.where(ln_e < _LN_LOWEST, np.nan, g)
     start = g * (s0 + g * (s1 + g * s2)) / (1 + s3 * g)
-    kelvin = start + KELVIN
-    c = _coefficients(kelvin)
-    step = (ln_e - _ln_pressure(c, kelvin)) / _slope(c, kelvin)
-    scale = MAGNUS_WATER[2] + start
-    return start + step * scale / (scale - step)
+    return start + (ln_e - ln_water(start)) / _slope(HYLAND_WEXLER, start + KELVIN)
 
 
 def ln_ice(temp_c: Floats) -> Floats:

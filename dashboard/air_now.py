@@ -1,0 +1,151 @@
+"""The air at each place now: values, what follows from them with its uncertainty, and the verdict."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.errors import OutOfRange
+from monitor.places import Place
+from monitor.records import Quantity
+from monitor.science.air import relative_humidity_at
+from monitor.science.registry import derive
+from monitor.science.uncertainty import dew_point_uncertainty, moisture_content_uncertainty
+from monitor.science.wood import moisture_content_is_extrapolated
+from monitor.verdicts import Verdict, band, judge
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from dashboard.queries import Recent
+    from monitor.settings import Settings
+
+EMC = "equilibrium_moisture_content"
+HEATED_TO_C = 20.0
+"""Outdoor air is told as it would be once heated to this. [°C]"""
+TRACE_MS = 86_400_000
+
+
+class DayTrace(NamedTuple):
+    """The last day as 10-minute means, ending with the newest reading; arrays of shape (n,).
+
+    Time [ms since 1970-01-01 UTC], temperature [°C], RH [%], dew point [°C], EMC [%].
+    """
+
+    at_ms: NDArray[np.int64]
+    temp_c: NDArray[np.float64]
+    rh_pct: NDArray[np.float64]
+    dew_point_c: NDArray[np.float64]
+    moisture_pct: NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlaceAir:
+    """A place's air now. NaN is unknown; `heard_ms` is None if nothing was ever heard.
+
+    `u_dew_point_k` and `u_moisture_pct` follow from the sensor's stated accuracy (k = 2).
+    `heated_rh_pct` is the RH of outdoor air brought in and heated to `HEATED_TO_C`. [%]
+    """
+
+    place: Place
+    heard_ms: int | None
+    old: bool
+    temp_c: float
+    rh_pct: float
+    pressure_pa: float
+    surface_temp_c: float
+    battery_pct: float
+    dew_point_c: float
+    u_dew_point_k: float
+    frost_point_c: float
+    moisture_pct: float
+    u_moisture_pct: float
+    extrapolated: bool
+    heated_rh_pct: float
+    band_pct: tuple[float, float]
+    verdict: Verdict
+    trace: DayTrace
+
+
+def air_now(recent: list[Recent], settings: Settings, now_ms: int) -> list[PlaceAir]:
+    """The air at each place, in the same order."""
+    return [_place_air(one, settings, now_ms) for one in recent]
+
+
+def _place_air(one: Recent, settings: Settings, now_ms: int) -> PlaceAir:
+    values = {quantity: value for quantity, (_, value) in one.newest.items()}
+    temp = values.get(Quantity.TEMPERATURE, math.nan)
+    rh = values.get(Quantity.HUMIDITY, math.nan)
+    heard = min(
+        (one.newest[q][0] for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY) if q in one.newest),
+        default=None,
+    )
+    if not one.sensor:  # each measured by another sensor: no pair, nothing follows
+        dew = frost = emc = heated = math.nan
+    else:
+        dew = float(derive("dew_point", temp, rh))
+        frost = float(derive("frost_point", temp, rh))
+        emc = float(derive(EMC, temp, rh))
+        heated = _heated(temp, rh)
+    trace = _trace(one, heard, temp, rh)
+    u_dew, u_emc = _uncertainty(temp, rh, dew, emc, settings)
+    return PlaceAir(
+        place=one.place,
+        heard_ms=heard,
+        old=heard is not None and now_ms - heard > 1000 * settings.board.stale_after_s,
+        temp_c=temp,
+        rh_pct=rh,
+        pressure_pa=values.get(Quantity.PRESSURE, math.nan),
+        surface_temp_c=values.get(Quantity.SURFACE_TEMPERATURE, math.nan),
+        battery_pct=values.get(Quantity.BATTERY, math.nan),
+        dew_point_c=dew,
+        u_dew_point_k=u_dew,
+        frost_point_c=frost,
+        moisture_pct=emc,
+        u_moisture_pct=u_emc,
+        extrapolated=math.isfinite(emc)
+        and bool(moisture_content_is_extrapolated(temp, min(rh, 100.0))),
+        heated_rh_pct=heated,
+        band_pct=band(one.place, settings.limits),
+        verdict=judge(
+            one.place,
+            settings.limits,
+            trace.at_ms,
+            trace.temp_c,
+            trace.rh_pct,
+            trace.dew_point_c,
+        ),
+        trace=trace,
+    )
+
+
+def _trace(one: Recent, heard: int | None, temp: float, rh: float) -> DayTrace:
+    at, temps, rhs = one.at_ms, one.temp_c, one.rh_pct
+    if heard is not None and one.sensor:
+        before = at < heard
+        at = np.append(at[before], heard)
+        temps, rhs = np.append(temps[before], temp), np.append(rhs[before], rh)
+    return DayTrace(at, temps, rhs, derive("dew_point", temps, rhs), derive(EMC, temps, rhs))
+
+
+def _heated(temp: float, rh: float) -> float:
+    try:
+        return float(relative_humidity_at(temp, min(rh, 100.0), HEATED_TO_C))
+    except OutOfRange:
+        return math.nan
+
+
+def _uncertainty(
+    temp: float, rh: float, dew: float, emc: float, settings: Settings
+) -> tuple[float, float]:
+    u_temp, u_rh = settings.sensor.temp_accuracy_c, settings.sensor.rh_accuracy_pct
+    rh = min(rh, 100.0)
+    u_dew = (
+        float(dew_point_uncertainty(temp, rh, u_temp, u_rh)) if math.isfinite(dew) else math.nan
+    )
+    if not math.isfinite(emc):
+        return u_dew, math.nan
+    return u_dew, float(moisture_content_uncertainty(temp, rh, u_temp, u_rh))

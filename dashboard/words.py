@@ -1,0 +1,206 @@
+"""The sentences of the board: the headline, what a place's air means, troubles and what to do."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+from dashboard import formats
+from dashboard.air_now import HEATED_TO_C, TRACE_MS, PlaceAir
+from monitor.verdicts import State
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from dashboard.formats import Unit
+    from dashboard.queries import ServiceState
+    from monitor.errors import StoreFault
+
+OLD = "old"
+"""The state of a place whose sensor has gone quiet."""
+_RIGHT_FOR = {"bench": "glue and open work", "varnish": "varnish and retouching"}
+FIRST_READING = (
+    "Let a sensor publish to the topic benchweather/<place>/<sensor>, for instance "
+    "benchweather/front-bench/probe-1, a SenML pack such as"
+)
+FIRST_PACK = (
+    '[{"n":"temperature","u":"Cel","v":20.5},{"n":"humidity","u":"%RH","v":46}]'
+)  # fmt: skip
+
+
+class Trouble(NamedTuple):
+    """Something that needs a hand: what it is, and what to do."""
+
+    kind: str
+    sentence: str
+    remedy: str
+
+
+class Headline(NamedTuple):
+    """The one sentence over everything: its state, itself, and a smaller one beside it."""
+
+    state: str
+    sentence: str
+    detail: str
+
+
+def troubles(
+    state: ServiceState, fault: StoreFault | None, now_ms: int, zone: ZoneInfo
+) -> list[Trouble]:
+    """What is wrong with the service, the worst first."""
+    found = []
+    if fault is not None:
+        found.append(store_trouble(fault))
+    if state.beat_ms is None:
+        found.append(Trouble(
+            "service", "The service has not run here yet: nothing is being recorded.",
+            "Start Benchweather on the shop's computer.",
+        ))  # fmt: skip
+    elif state.gone:
+        found.append(Trouble(
+            "service",
+            f"The service stopped at {formats.when(state.beat_ms, now_ms, zone)}: "
+            "nothing is being recorded.",
+            "Start Benchweather again on the shop's computer. Sensors that keep their readings "
+            "send them then.",
+        ))  # fmt: skip
+    if not state.gone and state.store_trouble:
+        found.append(Trouble(
+            "store", f"Readings cannot be stored: {_sentence(state.store_trouble)}",
+            "Make room on the disk, or see that the data folder can be written. Until then the "
+            "broker holds what comes.",
+        ))  # fmt: skip
+    if not state.gone and state.broker_trouble:
+        found.append(Trouble(
+            "broker",
+            f"No connection to the broker{f' at {state.broker}' if state.broker else ''}: "
+            f"{_sentence(state.broker_trouble)}",
+            "Check that the broker runs, its address, and the user name and password.",
+        ))  # fmt: skip
+    if not state.gone and state.dropped:
+        found.append(Trouble(
+            "dropped",
+            f"{state.dropped} message{'' if state.dropped == 1 else 's'} came faster than "
+            "could be stored and "
+            f"{'was' if state.dropped == 1 else 'were'} dropped since the service started.",
+            "Let sensors publish with QoS 1: then the broker holds what cannot be taken at once.",
+        ))  # fmt: skip
+    return found
+
+
+def store_trouble(fault: StoreFault) -> Trouble:
+    """A store that cannot be read, in words."""
+    if fault.retryable and "no store yet" in str(fault):
+        return Trouble(
+            "store", "Nothing has been stored yet.",
+            "The store is made when the service first runs: start Benchweather.",
+        )  # fmt: skip
+    if fault.retryable:
+        return Trouble(
+            "store", f"The store cannot be read just now: {_sentence(str(fault))}",
+            "The board tries again by itself. If this stays, see whether another program has the "
+            "file open.",
+        )  # fmt: skip
+    return Trouble(
+        "store", f"The store cannot be read: {_sentence(str(fault))}",
+        "Stop Benchweather, put the last backup in the place of that file, and start it again. "
+        "Keep the damaged file.",
+    )  # fmt: skip
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def state_of(air: PlaceAir) -> str:
+    """The word for a place's state."""
+    if air.heard_ms is None:
+        return State.UNKNOWN
+    return OLD if air.old else air.verdict.state
+
+
+def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
+    """The single most important sentence now: what is unknown, what is wrong, or that all is right."""
+    heard = [air for air in airs if air.heard_ms is not None]
+    judged = [air for air in heard if air.place.kind != "outdoors"]
+    if not heard:
+        return Headline("unknown", "No reading yet.", "")
+    acting = [a for a in judged if not a.old and a.verdict.weight >= 2]
+    if acting:
+        return _worst(max(acting, key=lambda air: air.verdict.weight), now_ms, zone, unit)
+    quiet = [air for air in judged if air.old]
+    if quiet:
+        air = min(quiet, key=lambda air: air.heard_ms or 0)
+        others = f" and {len(quiet) - 1} more" if len(quiet) > 1 else ""
+        return Headline(
+            OLD,
+            f"Nothing heard from {air.place.label}{others} since "
+            f"{formats.when(air.heard_ms or 0, now_ms, zone)}.",
+            "Its air is not known now. Check the sensor's power and radio.",
+        )
+    minded = [a for a in judged if a.verdict.weight == 1]
+    if minded:
+        return _worst(minded[0], now_ms, zone, unit)
+    if not judged:
+        return Headline("right", "Only the air outdoors is measured.", "")
+    since = max(air.verdict.since_ms for air in judged)
+    works = list(dict.fromkeys(_RIGHT_FOR[a.place.kind] for a in judged))
+    if len(judged) == 1:
+        figures = (
+            f"{formats.with_unit('humidity', judged[0].rh_pct, unit)} at {judged[0].place.label}"
+        )
+    else:
+        figures = "all places within their bands"
+    long = any(since <= int(a.trace.at_ms[0]) for a in judged) and now_ms - since > TRACE_MS // 2
+    return Headline(
+        "right",
+        f"The air is right: {figures}.",
+        f"{_since(since, now_ms, zone, long).capitalize()}. Good for {' and for '.join(works)}.",
+    )
+
+
+def _worst(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
+    first, _, rest = air.verdict.sentence.partition(". ")
+    about_air = air.verdict.state in (State.COLD, State.HOT)
+    figure = (
+        formats.with_unit("temperature", air.temp_c, unit)
+        if about_air
+        else formats.with_unit("humidity", air.rh_pct, unit)
+    )
+    word, _, meaning = first.rstrip(".").partition(": ")
+    said = f": {meaning}" if meaning else ""
+    return Headline(
+        air.verdict.state,
+        f"{air.place.label}, {figure}. {word}{said}.",
+        f"{rest} {since(air, now_ms, zone).capitalize()}.".strip(),
+    )
+
+
+def since(air: PlaceAir, now_ms: int, zone: ZoneInfo) -> str:
+    """Since when a place is in its state: "since 13:10"."""
+    began = air.verdict.since_ms
+    long = len(air.trace.at_ms) > 0 and began <= int(air.trace.at_ms[0])
+    return _since(began, now_ms, zone, long and now_ms - began > TRACE_MS // 2)
+
+
+def _since(ms: int, now_ms: int, zone: ZoneInfo, long: bool) -> str:
+    return "for a day or more" if long else f"since {formats.when(ms, now_ms, zone)}"
+
+
+def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
+    """What a place's air means for the work, in a sentence or two."""
+    if air.heard_ms is None:
+        return f"No reading yet. Its sensor publishes to benchweather/{air.place.id}/<sensor>."
+    if air.old:
+        return (
+            f"Nothing heard since {formats.when(air.heard_ms, now_ms, zone)}. The figures are the "
+            "last ones. Check the sensor's power and radio."
+        )
+    if air.place.kind == "outdoors":
+        if not math.isfinite(air.heated_rh_pct):
+            return ""
+        return (
+            f"Brought in and heated to {formats.whole_temperature(HEATED_TO_C, unit)}, this air "
+            f"would read {formats.with_unit('humidity', air.heated_rh_pct, unit)} RH."
+        )
+    return air.verdict.sentence

@@ -1,0 +1,176 @@
+"""What the tests share: real brokers and services on free loopback ports, and a strict mode.
+
+With `BENCHWEATHER_TESTS_STRICT=1` (as CI sets it) a test that would be skipped fails.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from monitor.broker import answers
+
+ROOT = Path(__file__).parent.parent
+STRICT = os.environ.get("BENCHWEATHER_TESTS_STRICT") == "1"
+
+# On two shared cores the first draw of a text, which builds Unicode tables, can take seconds.
+settings.register_profile("shared", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("shared")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item, call):
+    report = yield
+    if STRICT and report.skipped:
+        report.outcome, report.longrepr = "failed", f"skipped in strict mode: {report.longrepr}"
+    return report
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def until(condition: Callable[[], object], *, within_s: float = 10.0, what: str = "") -> None:
+    """Wait until something outside this process has come about."""
+    deadline = time.monotonic() + within_s
+    while not condition():
+        assert time.monotonic() < deadline, f"not within {within_s} s: {what or condition}"
+        time.sleep(0.02)
+
+
+def needs(program: str, package: str) -> str:
+    """Path of a program that a test needs, or a skip that says how to get it."""
+    found = shutil.which(program) or shutil.which(program, path="/usr/sbin")
+    if not found:
+        pytest.skip(f"{program} is not installed: apt-get install {package}")
+    return found
+
+
+class Mosquitto:
+    """A mosquitto of the test's own, set up so that nothing acknowledged is lost by a kill of the
+    ingest."""
+
+    def __init__(self, folder: Path, *extra: str) -> None:
+        self.port = free_port()
+        self.url = f"mqtt://127.0.0.1:{self.port}"
+        lines = [
+            f"listener {self.port} 127.0.0.1",
+            "max_inflight_messages 1000",
+            "max_queued_messages 1000000",
+            "persistence true",
+            f"persistence_location {folder}/",
+            "user root",
+            *(extra or ("allow_anonymous true",)),
+        ]
+        self._file = folder / "mosquitto.conf"
+        self._file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        self._program = needs("mosquitto", "mosquitto")
+
+    def start(self) -> None:
+        self._child = subprocess.Popen(
+            [self._program, "-c", str(self._file)],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        until(lambda: answers("127.0.0.1", self.port), what="mosquitto answers")
+
+    def stop(self) -> None:
+        self._child.terminate()
+        self._child.wait(10)
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    folder = tmp_path / "mosquitto"
+    folder.mkdir()
+    broker = Mosquitto(folder)
+    broker.start()
+    yield broker
+    broker.stop()
+
+
+class RunningService:
+    """`benchweather run` as a user starts it, in a process of its own."""
+
+    def __init__(self, folder: Path, *, broker_url: str = "", demo: bool = False) -> None:
+        self.data, self.demo = folder, demo
+        self.broker_port, self.board_port = free_port(), free_port()
+        self.environment = {
+            k: v for k, v in os.environ.items() if not k.startswith("BENCHWEATHER_")
+        } | {
+            "BENCHWEATHER_BROKER__PORT": str(self.broker_port),
+            "BENCHWEATHER_BROKER__URL": broker_url,
+            "BENCHWEATHER_BOARD__PORT": str(self.board_port),
+            "BENCHWEATHER_DATA": str(folder),
+            "PYTHONUNBUFFERED": "1",
+        }
+        self.port = int(broker_url.rpartition(":")[2]) if broker_url else self.broker_port
+        self.log = folder.with_name(folder.name + ".log")
+
+    @property
+    def store(self) -> Path:
+        return self.data / ("demo" if self.demo else "") / "readings.sqlite3"
+
+    def start(self, *, within_s: float = 60.0) -> None:
+        with self.log.open("w") as log:
+            self._child = subprocess.Popen(
+                [sys.executable, "-m", "monitor", "run", *(["--demo"] if self.demo else [])],
+                cwd=ROOT, env=self.environment, stdout=log, stderr=subprocess.STDOUT,
+            )  # fmt: skip
+        until(self._ready, within_s=within_s, what="the service is ready")
+
+    def _ready(self) -> bool:
+        text = self.log.read_text()
+        assert self._child.poll() is None, f"the service ended:\n{text}"
+        return "Board: " in text
+
+    @property
+    def pid(self) -> int:
+        return self._child.pid
+
+    def running(self) -> bool:
+        return self._child.poll() is None
+
+    def kill(self) -> None:
+        """As the machine would: at once, without a word."""
+        self._child.kill()
+        self._child.wait()
+
+    def interrupt(self) -> float:
+        """As Ctrl-C does. Returns how long it took to end. [s]"""
+        import signal
+
+        began = time.monotonic()
+        self._child.send_signal(signal.SIGINT)
+        assert self._child.wait(20) == 0
+        return time.monotonic() - began
+
+    def stop(self) -> None:
+        if self.running():
+            self.interrupt()
+
+    def command(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        """Another `benchweather` command on the same data."""
+        return subprocess.run(
+            [sys.executable, "-m", "monitor", *arguments],
+            cwd=ROOT, env=self.environment, capture_output=True, text=True, timeout=60,
+        )  # fmt: skip
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Iterator[RunningService]:
+    running = RunningService(tmp_path / "shop")
+    running.start()
+    yield running
+    running.stop()

@@ -1,0 +1,193 @@
+"""The embedded broker as it runs here: who may do what, and what it keeps."""
+
+from __future__ import annotations
+
+import json
+import threading
+
+import paho.mqtt.client as paho
+import pytest
+from conftest import free_port, until
+
+from monitor.broker import Door, EmbeddedBroker, ingest_door, subjects_of
+from monitor.errors import BrokerFault, BrokerUnavailable
+from monitor.mqtt import Address, Publisher, Subscription
+from monitor.payload import Contract
+
+pytestmark = pytest.mark.broker
+ANYONE = Door("", "")
+
+
+@pytest.fixture
+def make(tmp_path):
+    made = []
+
+    def start(sensors=ANYONE, *, port=None, door=None):
+        door = door or ingest_door()
+        broker = EmbeddedBroker(
+            tmp_path / "broker", "127.0.0.1", port or free_port(),
+            ingest=door, sensors=sensors, filters=[*Contract().filters, "gate/#"],
+        )  # fmt: skip
+        broker.start()
+        made.append(broker)
+        return broker, Address("127.0.0.1", broker.port, door.user, door.password)
+
+    yield start
+    for broker in made:
+        broker.stop()
+
+
+def listening(address, filters=("benchweather/+/+", "gate/#"), client_id="ingest"):
+    subscription = Subscription(address, filters, client_id)
+    subscription.start()
+    until(lambda: subscription.connected, what="subscribed")
+    return subscription
+
+
+def send(port, topic, payload=b"x", user="", password=""):
+    publisher = Publisher(Address("127.0.0.1", port, user, password))
+    publisher.connect(5)
+    publisher.publish(topic, payload)(5)
+    publisher.close()
+
+
+@pytest.mark.parametrize(
+    ("topic_filter", "subjects"),
+    [
+        ("a/b", ["a.b"]),
+        ("benchweather/+/+", ["benchweather.*.*"]),
+        ("gate/#", ["gate.>", "gate"]),
+        ("v1.2/x", ["v1//2.x"]),
+    ],
+)
+def test_a_topic_filter_becomes_the_brokers_subjects(topic_filter, subjects):
+    # Source: the broker's own documentation of its MQTT topic mapping. From memory, and shown to
+    # hold by the tests below, which publish under such filters.
+    assert subjects_of(topic_filter) == subjects
+
+
+def test_anyone_on_this_machine_may_publish_under_the_contract(make):
+    broker, address = make()
+    subscription = listening(address)
+    send(broker.port, "benchweather/bench/a.1", b"dotted")
+    send(broker.port, "gate/x/y", b"gate")
+    got = []
+    until(lambda: got.extend(subscription.take(9, 0.1)) or len(got) == 2)
+    assert {a.topic: a.payload for a in got} == {"benchweather/bench/a.1": b"dotted", "gate/x/y": b"gate"}
+    subscription.stop()
+
+
+@pytest.mark.parametrize("topic", ["elsewhere/x", "$JS/API/STREAM/NAMES", "benchweather/a/b/c"])
+def test_nothing_is_carried_outside_the_contract(make, topic):
+    broker, address = make()
+    subscription = listening(address)
+    send(broker.port, topic)
+    send(broker.port, "benchweather/bench/a1", b"last")
+    (arrival,) = subscription.take(9, 5)
+    assert arrival.payload == b"last"
+    subscription.stop()
+
+
+def test_a_sensor_may_not_listen(make):
+    broker, _ = make()
+    subscription = Subscription(Address("127.0.0.1", broker.port), ["benchweather/+/+"], "nosy")
+    subscription.start()
+    until(lambda: "may not read" in subscription.trouble)
+    subscription.stop()
+
+
+def test_a_sensor_with_a_wrong_password_is_not_let_in(make):
+    broker, _ = make(Door("shop", "right"))
+    for user, password in (("shop", "wrong"), ("", ""), ("ingest", "guess")):
+        with pytest.raises(BrokerUnavailable, match="refused|no answer"):
+            Publisher(Address("127.0.0.1", broker.port, user, password)).connect(1.5)
+    send(broker.port, "benchweather/a/b", user="shop", password="right")
+
+
+def test_what_nobody_acknowledged_survives_a_kill_of_the_broker(make):
+    door, port = ingest_door(), free_port()
+    broker, address = make(port=port, door=door)
+    listening(address).stop()
+    for i in range(20):
+        send(port, "benchweather/bench/a1", str(i).encode())
+    broker._child.kill()
+    broker._child.wait()
+    make(port=port, door=door)
+    subscription = listening(address)
+    got = []
+    until(lambda: got.extend(subscription.take(50, 0.1)) or len(got) >= 20, within_s=15)
+    assert [int(a.payload) for a in got] == list(range(20))
+    subscription.stop()
+
+
+def test_a_taken_port_is_told_with_what_to_do(make):
+    broker, _ = make()
+    with pytest.raises(BrokerFault, match=f"port {broker.port} .* is taken .* set broker.port"):
+        make(port=broker.port)
+
+
+def test_a_broker_that_cannot_start_is_told_with_its_last_words(tmp_path):
+    (tmp_path / "broker").mkdir()
+    (tmp_path / "broker" / "jetstream").write_text("a file where its folder should be")
+    broker = EmbeddedBroker(
+        tmp_path / "broker", "127.0.0.1", free_port(), ingest=ingest_door(), sensors=ANYONE, filters=[]
+    )
+    with pytest.raises(BrokerFault, match="did not start: .*not a directory"):
+        broker.start()
+
+
+def test_its_password_file_is_private(make, tmp_path):
+    make(Door("shop", "secret"))
+    file = tmp_path / "broker" / "broker.conf"
+    assert file.stat().st_mode & 0o077 == 0
+
+
+def test_passwords_do_not_show_when_an_address_is_printed():
+    assert "secret" not in repr(Address("h", 1, "u", "secret")) + repr(Door("u", "secret"))
+    assert "secret" not in str(Address("h", 1, "u", "secret"))
+
+
+def test_malformed_packets_leave_it_running(make):
+    import random
+    import socket
+
+    broker, address = make()
+    subscription = listening(address)
+    source = random.Random(20261125)
+    for _ in range(200):
+        with socket.create_connection(("127.0.0.1", broker.port)) as raw:
+            raw.sendall(bytes(source.randrange(256) for _ in range(source.randrange(1, 60))))
+    send(broker.port, "benchweather/bench/a1", b"alive")
+    assert [a.payload for a in subscription.take(9, 5)] == [b"alive"]
+    assert broker.running()
+    subscription.stop()
+
+
+def test_the_subscription_comes_back_after_the_broker_was_away(make):
+    door, port = ingest_door(), free_port()
+    broker, address = make(port=port, door=door)
+    subscription = listening(address)
+    broker.stop()
+    until(lambda: not subscription.connected)
+    make(port=port, door=door)
+    until(lambda: subscription.connected, within_s=15)
+    send(port, "benchweather/bench/a1", b"again")
+    assert [a.payload for a in subscription.take(9, 5)] == [b"again"]
+    subscription.stop()
+
+
+def test_a_flood_without_care_is_cut_and_counted(make, monkeypatch):
+    monkeypatch.setattr("monitor.mqtt.WAITING_MAX", 100)
+    broker, address = make()
+    subscription = listening(address)
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
+    client.connect("127.0.0.1", broker.port)
+    threading.Thread(target=client.loop_forever, daemon=True).start()
+    for i in range(500):
+        client.publish("benchweather/bench/a1", json.dumps(i), qos=0)
+    client.publish("benchweather/bench/a1", b"end", qos=0)
+    until(lambda: subscription.dropped + subscription._waiting.qsize() == 501)
+    assert len(subscription.take(1000, 1)) == 100
+    assert subscription.dropped == 401
+    client.disconnect()
+    subscription.stop()

@@ -1,0 +1,182 @@
+"""Ingest against a scripted subscription and a real store; the real brokers are in test_path."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+from conftest import until
+
+from monitor.ingest import Ingest
+from monitor.mqtt import Arrival
+from monitor.payload import Contract
+from monitor.records import Quantity
+from monitor.store import Reader, Writer
+from monitor.topics import TopicRule
+
+NOW = 1_790_000_000_000
+TOPIC = "benchweather/bench/a1"
+NUMBER = TopicRule(
+    filter="raw/rh", place="cellar", sensor="k", format="number",
+    quantity=Quantity.HUMIDITY, unit="%RH",
+)  # fmt: skip
+
+
+class Script:
+    """A subscription that hands over what the test gives it and notes what was acknowledged."""
+
+    def __init__(self) -> None:
+        self.dropped = 0
+        self.groups: list[list[Arrival]] = []
+        self.acknowledged: list[int] = []
+        self._ready = threading.Event()
+
+    def take(self, at_most, wait_s):
+        if not self.groups:
+            self._ready.wait(0.01)
+            return []
+        return self.groups.pop(0)
+
+    def acknowledge(self, arrivals):
+        self.acknowledged += [arrival.packet_id for arrival in arrivals]
+
+
+def arrival(packet_id, payload, *, topic=TOPIC, qos=1, retained=False, repeat=False, at=NOW):
+    return Arrival(1, packet_id, qos, topic, payload, retained, repeat, at)
+
+
+@pytest.fixture
+def parts(tmp_path):
+    script, writer = Script(), Writer(tmp_path / "readings.sqlite3")
+    ingest = Ingest(script, Contract([NUMBER]), writer)
+    yield ingest, script, Reader(tmp_path / "readings.sqlite3"), writer
+    ingest.stop(5)
+    writer.close()
+
+
+def stored(reader):
+    return sum(reader.count(i, 0, 2**60) for i in reader.series().values())
+
+
+def deliver(parts, *arrivals):
+    ingest, script, _, _ = parts
+    script.groups.append(list(arrivals))
+    if not ingest.running():
+        ingest.start()
+    until(lambda: not script.groups and script.acknowledged[-1:] == [arrivals[-1].packet_id])
+
+
+TIMED = b'[{"bt":1790000000,"u":"Cel","v":20}]'
+
+
+def test_a_message_is_acknowledged_after_it_can_be_read_back(parts):
+    deliver(parts, arrival(1, TIMED))
+    assert stored(parts[2]) == 1
+
+
+def test_a_refused_message_is_kept_counted_and_acknowledged(parts):
+    deliver(parts, arrival(1, b"junk"), arrival(2, TIMED))
+    reader = parts[2]
+    assert stored(reader) == 1
+    assert [(k.refusal.topic, k.refusal.payload) for k in reader.refused(9)] == [(TOPIC, b"junk")]
+    assert parts[1].acknowledged == [1, 2]
+    assert (reader.tallies()["messages"], reader.tallies()["refused"]) == (2, 1)
+
+
+def test_a_large_refused_payload_is_cut_and_its_size_told(parts):
+    deliver(parts, arrival(1, b"x" * 70_000))
+    (kept,) = parts[2].refused(9)
+    assert (len(kept.refusal.payload), kept.refusal.size) == (4096, 70_000)
+
+
+def test_a_repeat_with_its_own_time_changes_nothing(parts):
+    deliver(parts, arrival(1, TIMED), arrival(2, TIMED), arrival(1, TIMED, repeat=True))
+    assert stored(parts[2]) == 1
+
+
+@pytest.mark.parametrize("apart", [True, False])
+def test_a_repeat_without_a_time_is_known_by_its_packet(parts, apart):
+    first = arrival(5, b"45.5", topic="raw/rh")
+    again = arrival(5, b"45.5", topic="raw/rh", repeat=True, at=NOW + 9_000)
+    if apart:
+        deliver(parts, first)
+        deliver(parts, again)
+    else:
+        deliver(parts, first, again)
+    assert stored(parts[2]) == 1
+    assert parts[2].tallies()["repeats"] == 1
+
+
+def test_an_equal_value_sent_anew_is_a_new_reading(parts):
+    deliver(parts, arrival(5, b"45.5", topic="raw/rh"))
+    deliver(parts, arrival(6, b"45.5", topic="raw/rh", at=NOW + 10_000))
+    deliver(parts, arrival(5, b"45.5", topic="raw/rh", at=NOW + 20_000))  # packet ids come round
+    assert stored(parts[2]) == 3
+
+
+def test_a_repeat_of_a_message_that_was_never_stored_is_stored(parts):
+    deliver(parts, arrival(5, b"45.5", topic="raw/rh", repeat=True))
+    assert stored(parts[2]) == 1
+
+
+def test_a_retained_value_of_unknown_age_is_not_taken_as_new(parts):
+    deliver(parts, arrival(1, b"45.5", topic="raw/rh", retained=True))
+    assert stored(parts[2]) == 0
+    deliver(parts, arrival(2, TIMED, retained=True))
+    assert stored(parts[2]) == 1
+
+
+def test_a_retained_refused_message_is_kept_once(parts):
+    for packet_id in (1, 2):
+        deliver(parts, arrival(packet_id, b"junk", retained=True))
+    assert len(parts[2].refused(9)) == 1
+
+
+def test_a_message_that_breaks_the_decoder_is_kept_and_stops_nothing(parts, monkeypatch):
+    decode = Contract.decode
+
+    def broken(self, topic, payload, received_ms):
+        if payload == b"poison":
+            raise ZeroDivisionError("a fault of ours")
+        return decode(self, topic, payload, received_ms)
+
+    monkeypatch.setattr(Contract, "decode", broken)
+    deliver(parts, arrival(1, b"poison"), arrival(2, TIMED))
+    assert stored(parts[2]) == 1
+    assert "a fault of ours" in parts[2].refused(1)[0].refusal.reason
+
+
+def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, monkeypatch):
+    ingest, script, reader, writer = parts
+    monkeypatch.setattr("monitor.ingest.RETRY_FIRST_S", 0.02)
+    pages = writer._connection.execute("PRAGMA page_count").fetchone()[0]
+    writer._connection.execute(f"PRAGMA max_page_count = {pages}")
+    many = [
+        arrival(i + 1, b'[{"bt":%d,"u":"Cel","v":20}]' % (1_790_000_000 - i)) for i in range(1000)
+    ]
+    script.groups.append(many)
+    ingest.start()
+    until(lambda: "full" in ingest.store_trouble)
+    assert (script.acknowledged, stored(reader)) == ([], 0)
+    with ingest.lock:
+        writer._connection.execute("PRAGMA max_page_count = 1000000")
+    until(lambda: len(script.acknowledged) == 1000)
+    assert stored(reader) == 1000
+    assert ingest.store_trouble == ""
+    assert reader.tallies()["messages"] == 1000
+
+
+def test_a_damaged_store_ends_the_ingest_unacknowledged(parts):
+    ingest, script, _, writer = parts
+    writer._connection.execute("DROP TABLE reading")
+    script.groups.append([arrival(1, TIMED)])
+    ingest.start()
+    until(lambda: not ingest.running())
+    assert script.acknowledged == []
+
+
+def test_messages_lost_before_they_could_be_taken_are_counted_once(parts):
+    parts[1].dropped = 3
+    deliver(parts, arrival(1, TIMED))
+    deliver(parts, arrival(2, TIMED))
+    assert parts[2].tallies()["dropped"] == 3

@@ -1,0 +1,71 @@
+"""Imports point downward: the rows stand in pyproject.toml, [tool.importlinter]."""
+
+from __future__ import annotations
+
+import ast
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from conftest import ROOT
+from importlinter.api import read_configuration
+
+PACKAGES = ("monitor", "dashboard", "sensors")
+
+
+def test_the_rows_are_kept():
+    script = Path(sys.executable).with_name("lint-imports")
+    done = subprocess.run(
+        [str(script), "--no-cache"], cwd=ROOT, capture_output=True, text=True,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert " 0 broken" in done.stdout
+
+
+def test_every_contract_is_read():
+    contracts = read_configuration(str(ROOT / "pyproject.toml"))["contracts_options"]
+    assert {"layers", "forbidden", "independence", "protected"} <= {c["type"] for c in contracts}
+
+
+@pytest.mark.parametrize(
+    ("library", "only_in"),
+    [
+        ("sqlite3", {"monitor/store.py", "monitor/migrations/__init__.py"}),
+        ("apscheduler", {"monitor/jobs.py"}),
+        ("apprise", set()),
+        ("pydantic", {"monitor/settings.py"}),
+        ("pydantic_settings", {"monitor/settings.py"}),
+        ("platformdirs", {"monitor/settings.py"}),
+        ("monitor.store", None),
+    ],
+)
+def test_one_outside_library_stands_behind_one_module(library, only_in):
+    importers = {
+        path.relative_to(ROOT).as_posix()
+        for package in PACKAGES
+        for path in (ROOT / package).rglob("*.py")
+        if library in _imported(path)
+    }
+    if library == "monitor.store":  # on the board's side only the queries know the store
+        assert {p for p in importers if p.startswith("dashboard/")} == {"dashboard/queries.py"}
+    else:
+        assert importers <= only_in
+
+
+def test_nothing_imports_the_tests():
+    for package in PACKAGES:
+        for path in (ROOT / package).rglob("*.py"):
+            assert not any(name.split(".")[0] == "tests" for name in _imported(path)), path
+
+
+def _imported(path: Path) -> set[str]:
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+    return names | {name.split(".")[0] for name in names}
