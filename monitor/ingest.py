@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import threading
+import time
 from collections import Counter
 from typing import NamedTuple
 
@@ -51,7 +52,6 @@ class Ingest:
         """Why the store cannot be written; empty while it can."""
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="ingest", daemon=True)
-        self._dropped_told = 0
 
     def start(self) -> None:
         self._thread.start()
@@ -62,7 +62,8 @@ class Ingest:
     def stop(self, wait_s: float) -> None:
         """Finish the transaction under way and end. [s]"""
         self._stop.set()
-        self._thread.join(wait_s)
+        if self._thread.is_alive():
+            self._thread.join(wait_s)
 
     def _run(self) -> None:
         try:
@@ -72,6 +73,8 @@ class Ingest:
         except Exception:
             # The outermost loop: the service sees the thread gone and ends with an error.
             log.exception("ingest stopped")
+        finally:
+            self.subscription.close()
 
     def _keep(self, arrivals: list[Arrival]) -> None:
         """Store a group of messages, however long it takes, then acknowledge them."""
@@ -86,13 +89,12 @@ class Ingest:
                         deliveries=batch.deliveries.items(),
                         tallies=batch.tallies,
                     )
-                self._dropped_told += batch.tallies["dropped"]
                 break
             except StoreUnavailable as exc:
                 if not self.store_trouble:
                     log.error("store cannot be written waiting=%d reason=%s", len(arrivals), exc)
                 self.store_trouble = str(exc)
-                if self._stop.wait(wait_s):
+                if not self._rest(wait_s):
                     return  # unacknowledged: the broker sends them again
                 wait_s = min(2 * wait_s, RETRY_MAX_S)
         if self.store_trouble:
@@ -100,11 +102,17 @@ class Ingest:
             self.store_trouble = ""
         self.subscription.acknowledge(arrivals)
 
+    def _rest(self, wait_s: float) -> bool:
+        """Wait with the connection kept alive; False if asked to stop meanwhile. [s]"""
+        until = time.monotonic() + wait_s
+        while (left_s := until - time.monotonic()) > 0 and not self._stop.is_set():
+            self.subscription.rest(min(left_s, IDLE_WAIT_S))
+        return not self._stop.is_set()
+
     def read(self, arrivals: list[Arrival]) -> Batch:
         """Decode a group of messages; nothing is stored yet."""
         batch = Batch([], [], {}, Counter())
         batch.tallies["messages"] = len(arrivals)
-        batch.tallies["dropped"] = self.subscription.dropped - self._dropped_told
         decode = self.contract.decode
         for arrival in arrivals:
             try:

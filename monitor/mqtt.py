@@ -4,12 +4,12 @@ publisher. The client library is known here alone.
 
 from __future__ import annotations
 
-import contextlib
 import logging
-import queue
 import random
+import select
 import ssl
 import threading
+import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,10 +26,8 @@ log = logging.getLogger(__name__)
 KEEPALIVE_S = 30
 """A silent connection is checked after this. [s]"""
 RETRY_FIRST_S, RETRY_MAX_S = 1.0, 30.0
-"""First and longest wait before another try to connect; each client draws its own between once
-and twice these, and doubles it from try to try. [s]"""
-WAITING_MAX = 50_000
-"""Messages that may wait for the store. Beyond it those of QoS 0 are lost, and counted."""
+"""First and longest wait before another try to connect, doubled from try to try; each wait is drawn
+between once and twice that, so that clients do not all come back at once. [s]"""
 
 
 @dataclass(frozen=True)
@@ -73,8 +71,10 @@ class Arrival(NamedTuple):
 class Subscription:
     """A persistent session on some topic filters, QoS 1, acknowledged by hand.
 
-    Messages are taken from it by `take` and, once they are safe, given to `acknowledge`. What is
-    never acknowledged comes again, over any restart of ours.
+    Whoever calls `take` drives it: the connection, its checks and its renewal happen inside, in
+    the caller's thread, so that reading, storing and acknowledging never wait for one another's
+    turn. While nobody takes, messages wait in the broker. What is never acknowledged comes again,
+    over any restart of ours.
 
     Parameters
     ----------
@@ -86,39 +86,38 @@ class Subscription:
 
     def __init__(self, address: Address, filters: Iterable[str], client_id: str) -> None:
         self.address, self.filters = address, tuple(filters)
-        self.dropped = 0
-        """Messages lost because the store could not keep up and the sender asked for no care."""
         self.trouble = "not connected yet"
         """Why there is no connection; empty while there is one."""
         self._connection = 0
-        self._waiting: queue.SimpleQueue[Arrival] = queue.SimpleQueue()
+        self._arrived: list[Arrival] = []
+        self._retry_s, self._next_try = 0.0, 0.0
         self._client = _client(address, client_id, clean_session=False, manual_ack=True)
         self._client.on_connect = self._on_connect
-        self._client.on_connect_fail = self._on_connect_fail
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
         self._client.on_subscribe = self._on_subscribe
+        self._client.connect_async(address.host, address.port, keepalive=KEEPALIVE_S)
 
     @property
     def connected(self) -> bool:
         return not self.trouble
 
-    def start(self) -> None:
-        """Connect in the background, for as long as it takes and again whenever it is lost."""
-        self._client.connect_async(self.address.host, self.address.port, keepalive=KEEPALIVE_S)
-        self._client.loop_start()
-
     def take(self, at_most: int, wait_s: float) -> list[Arrival]:
-        """The messages that wait, in order: up to `at_most`, or none after `wait_s`. [s]"""
-        waiting = self._waiting
-        try:
-            taken = [waiting.get(timeout=wait_s)]
-        except queue.Empty:
+        """The messages that have arrived, in order: up to `at_most`, or none after `wait_s`. [s]"""
+        if not self._ready(wait_s):
             return []
-        with contextlib.suppress(queue.Empty):
-            while len(taken) < at_most:
-                taken.append(waiting.get_nowait())
-        return taken
+        client, arrived = self._client, self._arrived
+        while len(arrived) < at_most:
+            before = len(arrived)
+            if client.loop_read() != paho.MQTT_ERR_SUCCESS or len(arrived) == before:
+                break
+        self._arrived = []
+        return arrived
+
+    def rest(self, wait_s: float) -> None:
+        """Keep the connection alive and take nothing. [s]"""
+        self._client.loop_misc()
+        time.sleep(min(wait_s, 1.0))
 
     def acknowledge(self, arrivals: Iterable[Arrival]) -> None:
         """Tell the broker that these are safe. Those of an older connection come again anyway."""
@@ -127,9 +126,42 @@ class Subscription:
             if arrival.qos and arrival.connection == connection:
                 ack(arrival.packet_id, arrival.qos)
 
-    def stop(self) -> None:
+    def close(self) -> None:
+        """Leave the broker; the session stays."""
         self._client.disconnect()
-        self._client.loop_stop()
+
+    def _ready(self, wait_s: float) -> bool:
+        """Whether something may be read within `wait_s`, connecting first if need be. [s]"""
+        client = self._client
+        if client.socket() is None:
+            wait_s = self._connect(wait_s)
+        if (socket := client.socket()) is None:
+            time.sleep(wait_s)
+            return False
+        writing = [socket] if client.want_write() else []
+        pending = getattr(socket, "pending", int)()  # bytes that TLS has taken in already
+        try:
+            readable, writable, _ = select.select([socket], writing, [], 0 if pending else wait_s)
+        except (OSError, ValueError):  # closed under us; the next call sees it gone
+            return False
+        if writable:
+            client.loop_write()
+        client.loop_misc()
+        return bool(readable or pending)
+
+    def _connect(self, wait_s: float) -> float:
+        """Try to connect if it is time to. Returns how long to wait for what comes of it. [s]"""
+        left_s = self._next_try - time.monotonic()
+        if left_s > 0:
+            return min(left_s, wait_s)
+        self._retry_s = min(2 * self._retry_s, RETRY_MAX_S) or RETRY_FIRST_S
+        self._next_try = time.monotonic() + self._retry_s * random.uniform(1, 2)  # noqa: S311 - no secret
+        try:
+            self._client.reconnect()
+        except OSError as exc:
+            self._troubled(f"no answer: {exc.strerror or exc}")
+            return 0.0
+        return wait_s
 
     def _on_connect(self, client: paho.Client, _: Any, __: Any, code: Any, ___: Any) -> None:
         if code.is_failure:
@@ -142,13 +174,11 @@ class Subscription:
     def _on_subscribe(self, _: Any, __: Any, ___: Any, codes: list[Any], ____: Any) -> None:
         refused = [f for f, code in zip(self.filters, codes, strict=False) if code.is_failure]
         self.trouble = f"may not read {', '.join(refused)}" if refused else ""
+        self._retry_s = 0.0
 
-    def _on_connect_fail(self, _: Any, __: Any) -> None:
-        self._troubled("no answer")
-
-    def _on_disconnect(self, client: paho.Client, _: Any, __: Any, code: Any, ___: Any) -> None:
-        self._troubled(f"connection lost: {code}")
-        _draw_retry_delay(client)
+    def _on_disconnect(self, _: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+        if code.is_failure and not self.trouble.startswith("refused"):
+            self._troubled(f"connection lost: {code}")
 
     def _troubled(self, text: str) -> None:
         if text != self.trouble:
@@ -156,14 +186,11 @@ class Subscription:
         self.trouble = text
 
     def _on_message(self, _: Any, __: Any, message: paho.MQTTMessage) -> None:
-        if self._waiting.qsize() >= WAITING_MAX:
-            self.dropped += not message.qos  # the others come again: they are not acknowledged
-            return
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = message._topic.decode("utf-8", "backslashreplace")
-        self._waiting.put(
+        self._arrived.append(
             Arrival(
                 self._connection,
                 message.mid,
@@ -191,6 +218,7 @@ class Publisher:
         self._client = _client(address, client_id, clean_session=True, manual_ack=False)
         self._up = threading.Event()
         self._refused = ""
+        self._client.reconnect_delay_set(int(RETRY_FIRST_S), int(RETRY_MAX_S))
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = lambda *_: self._up.clear()
 
@@ -241,11 +269,4 @@ def _client(address: Address, client_id: str, *, clean_session: bool, manual_ack
         if address.cert_file:
             context.load_cert_chain(address.cert_file, address.key_file)
         client.tls_set_context(context)
-    _draw_retry_delay(client)
     return client
-
-
-def _draw_retry_delay(client: paho.Client) -> None:
-    """Spread the clients' tries, so that they do not all come back at once."""
-    spread = random.uniform(1, 2)  # noqa: S311 - no secret
-    client.reconnect_delay_set(RETRY_FIRST_S * spread, RETRY_MAX_S * spread)

@@ -31,7 +31,6 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True):
     broker: str = ""
     broker_trouble: str = ""
     store_trouble: str = ""
-    dropped: int = 0
 
     def late(self, now: int | None = None) -> bool:
         """Whether the service has stopped renewing it. [ms]"""

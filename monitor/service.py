@@ -137,8 +137,6 @@ class Service:
             subscription = Subscription(address, contract.filters, settings.broker.client_id)
             ingest = Ingest(subscription, contract, writer)
             jobs = self._jobs(ingest, writer)
-            subscription.start()
-            parts.callback(subscription.stop)
             ingest.start()
             parts.callback(ingest.stop, STOP_WAIT_S)
             jobs.start()
@@ -190,7 +188,6 @@ class Service:
             broker=str(subscription.address),
             broker_trouble=subscription.trouble,
             store_trouble=ingest.store_trouble,
-            dropped=subscription.dropped,
         )
         try:
             pulse.write(self.settings.pulse_path, state)

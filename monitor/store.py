@@ -27,7 +27,7 @@ PERIODS_S = (TEN_MINUTES_S, HOUR_S)
 """Spans that rollups are kept for, aligned to the UTC epoch. [s]"""
 BUSY_WAIT_S = 10.0
 """How long a write waits for another writer's transaction. [s]"""
-TALLIES = ("messages", "readings", "repeats", "refused", "dropped")
+TALLIES = ("messages", "readings", "repeats", "refused")
 """What is counted for ever, whatever is pruned."""
 
 _RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_CANTOPEN"}
@@ -367,7 +367,7 @@ class Reader:
         return [KeptRefusal(row[0], Refusal(*row[1:])) for row in rows]
 
     def tallies(self) -> dict[str, int]:
-        """How many messages, readings, repeats, refusals and drops there ever were."""
+        """How many messages, readings, repeats and refusals there ever were."""
         with _translated(self.path):
             rows = self._connection.execute("SELECT name, n FROM tally").fetchall()
         return dict.fromkeys(TALLIES, 0) | dict(rows)

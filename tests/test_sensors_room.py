@@ -199,8 +199,13 @@ def test_the_rooms_have_forgotten_their_start_when_the_spin_up_ends():
 # In Amman clocks changed on Fridays then, so that people come in on the day itself.
 @pytest.mark.parametrize(
     ("zone", "year"),
-    [("Europe/Berlin", 2025), ("America/Chicago", 2025), ("Asia/Kolkata", 2025), ("Asia/Amman", 2021)],
-)  # fmt: skip
+    [
+        ("Europe/Berlin", 2025),
+        ("America/Chicago", 2025),
+        ("Asia/Kolkata", 2025),
+        ("Asia/Amman", 2021),
+    ],
+)
 def test_work_begins_at_the_same_clock_on_both_sides_of_summer_time(zone, year):
     zone = ZoneInfo(zone)
     ts_ms, drive = driven(ms(year, 1, 5), 355, zone)

@@ -48,6 +48,8 @@ R_VAPOUR = 461.52
 """Gas constant of water vapour. [J/(kg K)]  Source: a public building-simulation reference,
 after ASHRAE. Second-hand."""
 
+_LN_100 = float(np.log(100.0))
+
 
 def _temp(temp_c: ArrayLike) -> Floats:
     return checked("temp_c", temp_c, "°C", *TEMP_C)
@@ -68,7 +70,7 @@ def _vapour(t: Floats, rh: Floats) -> Floats:
 
 def _ln_vapour(t: Floats, rh: Floats) -> Floats:
     """ln(e/Pa), without the exponential and its inverse."""
-    return ln_water(t) + np.log(rh / 100)
+    return ln_water(t) + (np.log(rh) - _LN_100)  # rh / 100 could round to 0, rh cannot
 
 
 def _ratio(e: Floats, p: Floats) -> Floats:
@@ -314,7 +316,7 @@ def wet_bulb(
     -----
     ASHRAE's eq. 33 over water, eq. 35 over ice [1]_, solved by Newton's method to 1e-9 K. Where
     the result is below 0 °C the bulb carries ice. Just below 0 °C both a wet and an iced bulb
-    balance, up to about 0.5 K apart; the wet one is taken wherever it is at 0 °C or above. Air
+    balance, up to about 1 K apart; the wet one is taken wherever it is at 0 °C or above. Air
     supersaturated over ice would warm an iced bulb above the air: the result is then `temp_c`.
     The meteorologists' wet bulb follows a saturated adiabat and is up to 1.2 K lower.
 

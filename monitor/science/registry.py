@@ -131,11 +131,11 @@ def derive(
         A key of `DERIVED`.
     temp_c, rh_pct, pressure_pa : float or array_like
         Air temperature [°C], relative humidity over liquid water [%], barometric pressure [Pa];
-        any values. The pressure is not looked at where the quantity does not need it.
+        any values. The pressure is not looked at, not even its shape, where it is not needed.
 
     Returns
     -------
-    float or ndarray of the broadcast shape
+    float or ndarray of the broadcast shape of what is needed
         In the quantity's unit. NaN where an input is NaN or outside the formula's range, except
         that a relative humidity above 100 counts as 100.
 

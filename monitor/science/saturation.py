@@ -155,7 +155,9 @@ def saturation_vapour_pressure(temp_c: ArrayLike) -> Floats:
     Notes
     -----
     From 0 °C up Hyland and Wexler's equation [1]_, below it Sonntag's [2]_ shifted by 6e-8.
-    Agrees with IAPWS-97 within 0.025 % from 0 to 60 °C. No enhancement factor: pure vapour.
+    Agrees with IAPWS-97 within 0.02 % from 0 to 60 °C. Over supercooled water the published curves
+    part as it gets colder: Murphy and Koop's (2005) is 0.1 % lower at −18 °C, 1.2 % at −45 °C.
+    No enhancement factor: pure vapour.
 
     References
     ----------
@@ -212,7 +214,7 @@ def saturation_vapour_pressure_magnus_sonntag_1990(temp_c: ArrayLike) -> Floats:
     """The same as `saturation_vapour_pressure` by the Magnus form, as many small sensors have it.
 
     Use it to compare with a device that works by this form; for everything else use
-    `saturation_vapour_pressure`, from which it differs by up to 0.33 %.
+    `saturation_vapour_pressure`, from which it differs by up to 0.4 %.
 
     Parameters
     ----------

@@ -52,8 +52,8 @@ def dew_point_uncertainty(
 
     Examples
     --------
-    >>> round(float(dew_point_uncertainty(20.0, 50.0, 0.3, 2.0)), 2)
-    0.66
+    >>> round(float(dew_point_uncertainty(20.0, 35.0, 0.3, 2.0)), 2)
+    0.86
     """
     t_d = air.dew_point(temp_c, rh_pct)
     t, rh = np.asarray(temp_c, dtype=np.float64), np.asarray(rh_pct, dtype=np.float64)

@@ -95,14 +95,12 @@ def into_store(port: int, client_id: str, count: int, pack: int, folder: Path) -
     ingest = Ingest(subscription, Contract(), writer)
     reader = Reader(path)
     began = time.perf_counter()
-    subscription.start()
     ingest.start()
     while reader.tallies()["messages"] < count:
         time.sleep(0.01)
     took = time.perf_counter() - began
     assert reader.tallies()["readings"] == count * pack, reader.tallies()
     ingest.stop(5)
-    subscription.stop()
     writer.close()
     path.unlink()
     return took

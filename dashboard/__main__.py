@@ -1,0 +1,72 @@
+"""`python -m dashboard`: serves the board until it is told to end. The service starts it so."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import signal
+import sys
+from pathlib import Path
+from types import FrameType
+
+from monitor import logs
+from monitor.errors import SettingsFault
+from monitor.settings import Settings, load
+
+log = logging.getLogger("dashboard")
+
+THREADS = 8
+"""Requests answered at a time: a page's first load asks for about as much at once."""
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Load the settings and serve. 0 ended as told, 1 failed, 2 wrong use."""
+    parser = argparse.ArgumentParser(prog="python -m dashboard", description=__doc__)
+    parser.add_argument("--data", type=Path, help="the data folder")
+    parser.add_argument("--config", type=Path, help="the settings file")
+    parser.add_argument("--demo", action="store_true", help="show the demo's shop")
+    given = parser.parse_args(argv)
+    logs.set_up()
+    try:
+        settings = load(data=given.data, config=given.config, demo=given.demo)
+    except SettingsFault as exc:
+        for fault in exc.faults:
+            log.error("setting refused %s", fault)
+        return 2
+    return serve(settings)
+
+
+def serve(settings: Settings) -> int:
+    """Serve the board until SIGTERM or SIGINT."""
+    import waitress
+
+    from dashboard.app import create_app
+
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # it warns at each page load
+    app = create_app(settings)
+    try:
+        server = waitress.create_server(
+            app.server,
+            host=settings.board.host,
+            port=settings.board.port,
+            threads=THREADS,
+            ident=None,
+        )
+    except OSError as exc:
+        log.error("cannot listen host=%s port=%d reason=%s", settings.board.host,
+                  settings.board.port, exc.strerror or exc)  # fmt: skip
+        return 1
+
+    def end(_signal: int, _frame: FrameType | None) -> None:
+        raise SystemExit(0)
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, end)
+    log.info("board up host=%s port=%d", settings.board.host, settings.board.port)
+    server.run()  # waitress ends it on SystemExit, after the requests under way
+    log.info("board ended")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

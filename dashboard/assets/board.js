@@ -1,0 +1,133 @@
+// The little that only the browser can do: the clock, ages that grow, the theme, the page's
+// address, and noticing that the store, the server or the connection has changed.
+(function () {
+  "use strict";
+  const POLL_MS = 1000, GIVE_UP_MS = 4000, LOST_AFTER = 2;
+  let ahead = 0;          // how far the shop's clock runs ahead of this device's [ms]
+  let zone = undefined;   // the shop's time zone
+  let start = null, token = null, failures = 0, lastHeard = null;
+
+  const now = () => Date.now() + ahead;
+  const parts = (options) => new Intl.DateTimeFormat("en-GB", { timeZone: zone, ...options });
+
+  function age(seconds) { // formats.age says the same
+    const s = Math.max(0, Math.floor(seconds));
+    if (s < 90) return s + " s ago";
+    if (s < 90 * 60) return Math.floor(s / 60) + " min ago";
+    if (s < 36 * 3600) return Math.floor(s / 3600) + " h ago";
+    return Math.floor(s / 86400) + " days ago";
+  }
+
+  function write(element, text) {
+    if (element && element.textContent !== text) element.textContent = text;
+  }
+
+  function tick() {
+    for (const element of document.querySelectorAll("[data-heard]")) {
+      const seconds = (now() - Number(element.dataset.heard)) / 1000;
+      write(element, age(seconds));
+      element.dataset.old = seconds > Number(element.dataset.staleS) ? "yes" : "no";
+    }
+    if (zone) {
+      const day = parts({ weekday: "short", day: "numeric", month: "short" })
+        .format(now()).replace(",", "").replace("Sept", "Sep");
+      const time = parts({ hour: "2-digit", minute: "2-digit", hour12: false }).format(now());
+      write(document.querySelector(".clock"), day + " " + time);
+    }
+    for (const link of document.querySelectorAll("header nav a")) {
+      if (link.getAttribute("href") === window.location.pathname) {
+        if (!link.hasAttribute("aria-current")) link.setAttribute("aria-current", "page");
+      } else if (link.hasAttribute("aria-current")) link.removeAttribute("aria-current");
+    }
+  }
+
+  function lost(isLost) {
+    const element = document.getElementById("lost");
+    if (!element) return;
+    if (!isLost) { element.hidden = true; return; }
+    if (!element.hidden) return;
+    const time = parts({ hour: "2-digit", minute: "2-digit", hour12: false })
+      .format(lastHeard === null ? now() : lastHeard);
+    element.textContent = "The board has lost the service since " + time +
+      ". What it shows is from then. Check that the shop's computer is on and Benchweather runs.";
+    element.hidden = false;
+  }
+
+  async function ask() {
+    try {
+      const answer = await fetch("/here", {
+        cache: "no-store", signal: AbortSignal.timeout(GIVE_UP_MS),
+      });
+      if (!answer.ok) throw new Error("not well");
+      const said = await answer.json();
+      failures = 0;
+      ahead = said.now_ms - Date.now();
+      if (Math.abs(ahead) < 500) ahead = 0;
+      zone = said.zone;
+      lastHeard = now();
+      lost(false);
+      if (start !== null && start !== said.start) { window.location.reload(); return; }
+      start = said.start;
+      if (said.token !== token && window.dash_clientside && window.dash_clientside.set_props
+          && document.getElementById("troubles")) {
+        token = said.token;
+        window.dash_clientside.set_props("token", { data: token });
+      }
+    } catch (problem) {
+      failures += 1;
+      if (failures >= LOST_AFTER) lost(true);
+    }
+  }
+
+  async function keepAsking() {
+    await ask();
+    tick();
+    window.setTimeout(keepAsking, POLL_MS);
+  }
+
+  function screen() {
+    return { theme: document.documentElement.dataset.theme, width: window.innerWidth };
+  }
+
+  function changed() {
+    if (window.dash_clientside && window.dash_clientside.set_props) {
+      window.dash_clientside.set_props("screen", { data: screen() });
+    }
+  }
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    board: {
+      chosen: () => window.boardTheme.chosen(),
+      screen: (choice) => {
+        if (!choice) return window.dash_clientside.no_update;
+        window.boardTheme.keep(choice);
+        window.boardTheme.apply(choice);
+        return screen();
+      },
+      address: (view) => {
+        if (view && window.location.pathname === "/past") {
+          const query = new URLSearchParams(view);
+          query.delete("drawn");
+          window.history.replaceState(window.history.state, "", "?" + query.toString());
+        }
+        return window.dash_clientside.no_update;
+      },
+    },
+  });
+
+  for (const media of window.boardTheme.media) {
+    media.addEventListener("change", () => {
+      if (window.boardTheme.chosen() === "auto") { window.boardTheme.apply("auto"); changed(); }
+    });
+  }
+  let resizing = 0, width = window.innerWidth;
+  window.addEventListener("resize", () => {
+    window.clearTimeout(resizing);
+    resizing = window.setTimeout(() => {
+      if (Math.abs(window.innerWidth - width) > 60) { width = window.innerWidth; changed(); }
+    }, 400);
+  });
+  window.setInterval(tick, 1000);
+  window.addEventListener("DOMContentLoaded", keepAsking);
+  if (document.readyState !== "loading") keepAsking();
+})();

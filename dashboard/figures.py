@@ -1,0 +1,282 @@
+"""From tables of points to Plotly figures, and to a sentence for those who cannot see them.
+
+A table is anything with the columns `at_ms`, `low`, `mean`, `high` in the quantity's kept unit: a
+DataFrame, or the structured array that `queries.history` gives (which spares importing pandas).
+A row of NaN is a gap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
+
+import numpy as np
+
+from dashboard import formats
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    import plotly.graph_objects as go
+    from numpy.typing import NDArray
+
+    from dashboard.formats import Scale, Unit
+    from dashboard.themes import Theme
+
+Table: TypeAlias = Any
+FONT = "Atkinson Hyperlegible Next, system-ui, sans-serif"
+DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
+LEAST_SPAN = {"%": 6.0, "°C": 2.0, "°F": 3.6}
+"""The y axis spans at least this, so that a sensor's noise does not look like weather."""
+LABEL_SPACE = 0.055
+"""Least distance between two direct labels, as a share of the plot's height."""
+
+
+class Line(NamedTuple):
+    """A place's history to draw: its name, the points, and its RH band if that applies. [%]"""
+
+    label: str
+    table: Table
+    band_pct: tuple[float, float] | None = None
+
+
+class View(NamedTuple):
+    """What span is shown, in whose time and unit, and for how wide a screen."""
+
+    start_ms: int
+    end_ms: int
+    zone: ZoneInfo
+    unit: Unit
+    width_px: int = 1280
+
+
+def history_figure(lines: Sequence[Line], quantity: str, view: View, look: Theme) -> go.Figure:
+    """Mean lines over bands from low to high, nights shaded, labelled directly, hover in words."""
+    import plotly.graph_objects as go
+
+    how = formats.scale(quantity, view.unit)
+    parts = [_Shown(line, how) for line in lines]
+    low, high = _y_range(parts, how)
+    data: list[Any] = []
+    for i, part in enumerate(parts):
+        ink, dash = look.lines[i % len(look.lines)], DASHES[i % len(DASHES)]
+        outline = _outline(part)
+        if outline is not None:
+            data.append(go.Scatter(
+                x=outline[0], y=outline[1], fill="toself", fillcolor=_faint(ink, 0.16),
+                line={"width": 0}, mode="lines", hoverinfo="skip", name=f"{part.label}, range",
+            ))  # fmt: skip
+        data.append(go.Scatter(
+            x=part.at_ms, y=part.mean, mode="lines", name=part.label,
+            line={"color": ink, "width": 2.2, "dash": dash},
+            text=_hover(part, how, view), hovertemplate="%{text}<extra></extra>",
+        ))  # fmt: skip
+    marks = formats.ticks(
+        view.start_ms, view.end_ms, view.zone, most=min(max(view.width_px // 130, 3), 12)
+    )
+    axis: dict[str, Any] = {"gridcolor": _faint(look.ink, 0.14), "zeroline": False,
+                            "linecolor": look.quiet, "tickcolor": look.quiet}  # fmt: skip
+    narrow = view.width_px < 600
+    figure = go.Figure(data)
+    figure.update_layout(
+        template=template(look),
+        xaxis=axis | {
+            "range": [view.start_ms, view.end_ms], "type": "linear",
+            "tickvals": [t.at_ms for t in marks], "ticktext": [t.text for t in marks],
+            "title": {"text": f"Local time, {view.zone.key.replace('_', ' ')}", "standoff": 8},
+        },
+        yaxis=axis | {
+            "range": [low, high], "fixedrange": True, "nticks": 7,
+            "title": {"text": f"{how.words} [{how.unit}]", "standoff": 8},
+        },
+        shapes=[*_night_shapes(view, look), *_band_shapes(parts, quantity, look)],
+        annotations=[*_labels(parts, low, high, look, narrow),
+                     *_band_labels(parts, quantity, view, look)],
+        margin={"l": 64, "r": 24 if narrow else 150, "t": 16, "b": 76},
+    )  # fmt: skip
+    return figure
+
+
+def empty_figure(sentence: str, look: Theme) -> go.Figure:
+    """No axes, only why there is nothing to draw."""
+    import plotly.graph_objects as go
+
+    figure = go.Figure()
+    figure.update_layout(
+        template=template(look),
+        xaxis={"visible": False, "fixedrange": True},
+        yaxis={"visible": False, "fixedrange": True},
+        annotations=[{"text": sentence, "showarrow": False, "font": {"size": 20}}],
+    )
+    return figure
+
+
+def template(look: Theme) -> go.layout.Template:
+    """The one look of every plot."""
+    import plotly.graph_objects as go
+
+    return go.layout.Template(layout={
+        "font": {"family": FONT, "size": 16, "color": look.ink},
+        "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)",
+        "showlegend": False, "hovermode": "closest", "hoverdistance": 60, "dragmode": "zoom",
+        "hoverlabel": {"bgcolor": look.ground, "bordercolor": look.ink, "align": "left",
+                       "font": {"family": FONT, "size": 16, "color": look.ink}},
+        "newselection": {"line": {"color": look.ink}},
+    })  # fmt: skip
+
+
+def summary(line: Line, quantity: str, span_words: str, unit: Unit) -> str:
+    """A line in a sentence: "Front bench, last day: 41 to 52 %, mean 46 %, 47 % at the end."."""
+    how = formats.scale(quantity, unit)
+    part = _Shown(line, how)
+    known = ~np.isnan(part.mean)
+    if not known.any():
+        return f"{line.label}, {span_words}: no readings."
+    weight = part.count[known]
+    mean = float(np.average(part.mean[known], weights=weight))
+
+    def said(value: float) -> str:
+        return formats.figure(value, how.decimals)
+
+    text = (
+        f"{line.label}, {span_words}: {said(np.nanmin(part.low))} to {said(np.nanmax(part.high))} "
+        f"{how.unit}, mean {said(mean)} {how.unit}, {said(part.mean[known][-1])} {how.unit} "
+        "at the end"
+    )
+    if line.band_pct and quantity == "humidity":
+        low, high = line.band_pct
+        values = part.mean[known]
+        below = 100 * float(weight[values < low].sum() / weight.sum())
+        above = 100 * float(weight[values > high].sum() / weight.sum())
+        text += f"; below its band {below:.0f} % of the readings, above it {above:.0f} %"
+    return f"{text}."
+
+
+class _Shown:
+    """A line in display units, as arrays."""
+
+    def __init__(self, line: Line, how: Scale) -> None:
+        table = line.table
+        self.label, self.band_pct = line.label, line.band_pct
+        self.at_ms: NDArray[np.int64] = np.asarray(table["at_ms"], dtype=np.int64)
+        self.low, self.mean, self.high = (
+            np.asarray(table[name], dtype=np.float64) * how.factor + how.offset
+            for name in ("low", "mean", "high")
+        )
+        try:
+            self.count = np.asarray(table["n"], dtype=np.float64)
+        except (KeyError, ValueError):
+            self.count = np.ones(len(self.at_ms))
+
+
+def _faint(colour: str, share: float) -> str:
+    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{share})"
+
+
+def _y_range(parts: Sequence[_Shown], how: Scale) -> tuple[float, float]:
+    lows = [np.nanmin(p.low) for p in parts if np.isfinite(p.low).any()]
+    highs = [np.nanmax(p.high) for p in parts if np.isfinite(p.high).any()]
+    if not lows:
+        return 0.0, 1.0
+    low, high = float(min(lows)), float(max(highs))
+    span = max(high - low, LEAST_SPAN.get(how.unit, 0.0)) or 1.0
+    middle = (low + high) / 2
+    return middle - 0.56 * span, middle + 0.56 * span
+
+
+def _outline(part: _Shown) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """The band as closed outlines with a NaN between them; None where low and high are one."""
+    if not np.any(part.high > part.low):
+        return None
+    known = np.flatnonzero(~np.isnan(part.mean))
+    xs: list[Any] = []
+    ys: list[Any] = []
+    for run in np.split(known, np.flatnonzero(np.diff(known) > 1) + 1):
+        if len(run) < 2:
+            continue
+        xs += [part.at_ms[run], part.at_ms[run[::-1]], [np.nan]]
+        ys += [part.high[run], part.low[run[::-1]], [np.nan]]
+    return (np.concatenate(xs[:-1]), np.concatenate(ys[:-1])) if xs else None
+
+
+def _hover(part: _Shown, how: Scale, view: View) -> list[str]:
+    digits = max(how.decimals, 1) if how.unit == "%" else how.decimals
+    columns = (part.mean.tolist(), part.low.tolist(), part.high.tolist())
+    times = formats.moments(part.at_ms, view.zone)
+    texts = []
+    for moment, mean, low, high in zip(times, *columns, strict=True):
+        text = f"<b>{_escaped(part.label)}</b><br>{moment}<br>{formats.figure(mean, digits)} {how.unit}"
+        if high > low:
+            text += f" ({formats.figure(low, digits)} to {formats.figure(high, digits)})"
+        texts.append(text)
+    return texts
+
+
+def _escaped(text: str) -> str:
+    """Names come from topics: in a plot's text, tags in them must stay text."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def _night_shapes(view: View, look: Theme) -> list[dict[str, Any]]:
+    return [
+        {"type": "rect", "xref": "x", "yref": "paper", "x0": start, "x1": end, "y0": 0, "y1": 1,
+         "fillcolor": _faint(look.ink, 0.05), "line": {"width": 0}, "layer": "below"}
+        for start, end in formats.nights(view.start_ms, view.end_ms, view.zone)
+    ]  # fmt: skip
+
+
+def _bands(parts: Sequence[_Shown], quantity: str) -> list[tuple[float, float]]:
+    """The RH bands to draw: of the places shown, if they all have the same."""
+    found = {part.band_pct for part in parts if part.band_pct}
+    return [b for b in found if b] if quantity == "humidity" and len(found) == 1 else []
+
+
+def _band_shapes(parts: Sequence[_Shown], quantity: str, look: Theme) -> list[dict[str, Any]]:
+    shapes = []
+    for low, high in _bands(parts, quantity):
+        for level, colour in ((low, look.dry), (high, look.damp)):
+            shapes.append(
+                {"type": "line", "xref": "paper", "yref": "y", "x0": 0, "x1": 1, "y0": level,
+                 "y1": level, "line": {"color": colour, "width": 2, "dash": "6px,4px"},
+                 "layer": "below"}
+            )  # fmt: skip
+    return shapes
+
+
+def _band_labels(
+    parts: Sequence[_Shown], quantity: str, view: View, look: Theme
+) -> list[dict[str, Any]]:
+    return [
+        {"xref": "paper", "yref": "y", "x": 0.005, "y": level, "text": text, "showarrow": False,
+         "xanchor": "left", "yanchor": anchor, "font": {"color": colour, "size": 15}}
+        for low, high in _bands(parts, quantity)
+        for level, text, anchor, colour in (
+            (low, f"▼ dry below {low:g} %", "top", look.dry),
+            (high, f"▲ damp above {high:g} %", "bottom", look.damp),
+        )
+    ]  # fmt: skip
+
+
+def _labels(
+    parts: Sequence[_Shown], low: float, high: float, look: Theme, narrow: bool
+) -> list[dict[str, Any]]:
+    """Each line's name at its right end, moved apart where they would touch."""
+    ends = []
+    for i, part in enumerate(parts):
+        known = np.flatnonzero(~np.isnan(part.mean))
+        if len(known):
+            place = (float(part.mean[known[-1]]) - low) / (high - low)
+            ends.append((min(max(place, 0.02), 0.98), i, part.label))
+    ends.sort()
+    found = []
+    floor = -1.0
+    for place, i, label in ends:
+        floor = max(place, floor + LABEL_SPACE)
+        found.append(
+            {"xref": "paper", "yref": "paper", "x": 1, "y": floor, "text": _escaped(label),
+             "showarrow": False, "xanchor": "right" if narrow else "left",
+             "yanchor": "bottom" if narrow else "middle", "xshift": 0 if narrow else 8,
+             "font": {"color": look.lines[i % len(look.lines)], "size": 16}}
+        )  # fmt: skip
+    return found

@@ -1,0 +1,94 @@
+"""What every answer of the board carries, and who may ask: headers, content policy, host names."""
+
+from __future__ import annotations
+
+import ipaddress
+from typing import TYPE_CHECKING
+
+import flask
+
+from monitor.settings import LOOPBACK
+
+if TYPE_CHECKING:
+    from dash import Dash
+
+    from monitor.settings import Board
+
+REQUEST_MAX = 1_000_000
+"""Largest request taken. [bytes]"""
+WILDCARDS = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, not bound to
+HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "X-Frame-Options": "DENY",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
+}
+
+
+def protect(app: Dash, board: Board) -> None:
+    """Check the Host header of every request and put headers on every answer."""
+    server = app.server
+    server.config["MAX_CONTENT_LENGTH"] = REQUEST_MAX
+
+    @server.before_request
+    def _check_host() -> flask.Response | None:
+        if allowed(flask.request.host, board):
+            return None
+        return flask.Response(
+            "The board is not served under this name. Open it by its address, or add the name to "
+            "board.names in the settings.\n",
+            403,
+            mimetype="text/plain",
+        )
+
+    @server.after_request
+    def _add_headers(response: flask.Response) -> flask.Response:
+        for name, value in HEADERS.items():
+            response.headers.setdefault(name, value)
+        page = response.mimetype == "text/html"
+        response.headers["Content-Security-Policy"] = policy(app) if page else "default-src 'none'"
+        if page or response.mimetype == "application/json":
+            response.headers["Cache-Control"] = "no-store"
+        return response
+
+
+def policy(app: Dash) -> str:
+    """The content security policy of a page. Asked late: Dash adds scripts at the first request."""
+    scripts = " ".join(f"'{digest}'" for digest in app.csp_hashes())
+    return (
+        f"default-src 'self'; script-src 'self' {scripts}; style-src 'self' 'unsafe-inline'; "
+        "img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self'; "
+        "worker-src 'self' blob:; object-src 'none'; base-uri 'none'; form-action 'self'; "
+        "frame-ancestors 'none'"
+    )
+
+
+def allowed(host: str, board: Board) -> bool:
+    """Whether a Host header names this board.
+
+    Loopback names, the address the board listens on, and `board.names`. A board that listens on
+    every address is also reached by any bare address: a page elsewhere that has a name of its
+    own point here cannot send one.
+    """
+    name = host_name(host)
+    if name in {*LOOPBACK, board.host.lower(), *(n.lower() for n in board.names)}:
+        return True
+    return board.host in WILDCARDS and _is_address(name)
+
+
+def host_name(host: str) -> str:
+    """The name or address in a Host header, without port, brackets and final dot."""
+    host = host.strip().lower()
+    if host.startswith("["):
+        return host[1:].partition("]")[0]
+    return host.partition(":")[0].removesuffix(".")
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True

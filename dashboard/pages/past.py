@@ -1,0 +1,354 @@
+"""Past: any quantity of one or more places, from an hour to all years."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+from urllib.parse import urlencode
+
+import dash
+from dash import ClientsideFunction, Input, Output, State, dcc, html
+
+from dashboard import downloads, figures, formats, words
+from dashboard.figures import Line
+from dashboard.themes import theme
+from monitor.clock import now_ms
+from monitor.errors import StoreFault
+from monitor.verdicts import band
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+    from dash.development.base_component import Component
+
+    from dashboard.queries import History, Shop
+    from monitor.places import Place
+
+SPANS = {"hour": "Hour", "day": "Day", "week": "Week", "month": "Month", "year": "Year", "all": "All"}
+QUANTITIES = (
+    "humidity",
+    "temperature",
+    "equilibrium_moisture_content",
+    "dew_point",
+    "frost_point",
+    "wet_bulb",
+    "absolute_humidity",
+    "humidity_ratio",
+    "vapour_pressure",
+    "vapour_pressure_deficit",
+    "surface_temperature",
+    "pressure",
+    "battery",
+)
+"""In the order of the page; offered are those that the store can give."""
+SHORTEST_MS = 60_000
+"""Zooming ends here. [ms]"""
+LONGEST_MS = 200 * 366 * formats.DAY_MS
+PLOT_CONFIG = {"displayModeBar": False, "doubleClick": "autosize", "responsive": True,
+               "scrollZoom": False, "showTips": False}  # fmt: skip
+
+
+class Choice(NamedTuple):
+    """What the reader asked for. `end_ms` None: up to now; `zoom`: a span within, or None."""
+
+    places: tuple[str, ...]
+    quantity: str
+    span: str
+    end_ms: int | None
+    zoom: tuple[int, int] | None
+
+    def query(self) -> dict[str, str]:
+        """As it stands in the page's address."""
+        found = {"places": ",".join(self.places), "quantity": self.quantity, "span": self.span}
+        if self.end_ms is not None:
+            found["end"] = str(self.end_ms)
+        if self.zoom:
+            found["zoom"] = f"{self.zoom[0]}-{self.zoom[1]}"
+        return found
+
+
+class Answer(NamedTuple):
+    """What goes to the page."""
+
+    figure: go.Figure
+    summary: list[Component]
+    download: list[Component]
+    shown: str
+
+
+def register(app: dash.Dash, shop: Shop) -> None:
+    """Hang the page, its one callback and its download into the app."""
+    dash.register_page(
+        "past", path="/past", name="Past", title="Past", layout=lambda **query: layout(shop, query)
+    )
+    downloads.register(app, shop)
+    app.clientside_callback(
+        ClientsideFunction("board", "address"),
+        Output("past-address", "data"),
+        Input("past-view", "data"),
+    )
+
+    @app.callback(
+        Output("past-plot", "figure"),
+        Output("past-summary", "children"),
+        Output("past-download", "children"),
+        Output("past-shown", "children"),
+        Output("past-view", "data"),
+        Input("past-places", "value"),
+        Input("past-quantity", "value"),
+        Input("past-span", "value"),
+        Input("past-earlier", "n_clicks"),
+        Input("past-later", "n_clicks"),
+        Input("past-now", "n_clicks"),
+        Input("past-plot", "relayoutData"),
+        Input("screen", "data"),
+        Input("token", "data"),
+        State("past-view", "data"),
+    )
+    def draw(
+        place_ids: list[str] | None,
+        quantity: str,
+        span: str,
+        _earlier: int,
+        _later: int,
+        _now: int,
+        relayout: dict[str, Any] | None,
+        screen: dict[str, Any] | None,
+        _token: str,
+        view: dict[str, Any] | None,
+    ) -> tuple[Any, ...]:
+        trigger = str(dash.ctx.triggered_id or "")
+        now = now_ms()
+        before = choice_of(view or {}, shop)
+        asked = before._replace(
+            places=tuple(place_ids or ()), quantity=str(quantity), span=str(span)
+        )
+        after = step(asked, trigger, relayout, now, shop)
+        if trigger == "past-plot" and after == before:
+            raise dash.exceptions.PreventUpdate
+        if trigger == "token" and not due(after, view or {}, now, shop):
+            raise dash.exceptions.PreventUpdate
+        answer = answered(after, screen or {}, now, shop)
+        return (*answer, after.query() | {"drawn": str(now)})
+
+
+def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
+    """The page; `query` is what stands in its address."""
+    try:
+        offered = shop.quantities()
+        with shop.reader() as reader:
+            places = [p for p in shop.places(reader) if p.id in offered]
+    except StoreFault as exc:
+        return html.Main(
+            [html.H1("Past"), html.P(words.store_trouble(exc).sentence)], className="sheet"
+        )
+    if not places:
+        return html.Main(
+            [html.H1("Past"), html.P(words.FIRST_READING), html.Code(words.FIRST_PACK)],
+            className="sheet",
+        )
+    choice = choice_of(query, shop)
+    if not choice.places:
+        choice = choice._replace(places=(places[0].id,))
+    known = [q for q in QUANTITIES if any(q in offered[p.id] for p in places)]
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    return html.Main(
+        [
+            html.H1("Past", className="unseen"),
+            html.Form(
+                [
+                    _asked("Places", dcc.Checklist(
+                        id="past-places", value=list(choice.places),
+                        options=[{"label": p.label, "value": p.id} for p in places])),
+                    _asked("Quantity", dcc.RadioItems(
+                        id="past-quantity", value=choice.quantity,
+                        options=[{"label": formats.scale(q, unit).words, "value": q} for q in known])),
+                ],
+                className="asked",
+            ),
+            html.Section(
+                [
+                    html.Div(
+                        [
+                            _asked("Span", dcc.RadioItems(
+                                id="past-span", value=choice.span, inline=True,
+                                options=[{"label": w, "value": s} for s, w in SPANS.items()])),
+                            html.Div(
+                                [html.Button("Earlier", id="past-earlier", n_clicks=0),
+                                 html.Button("Later", id="past-later", n_clicks=0),
+                                 html.Button("Now", id="past-now", n_clicks=0)],
+                                className="steps"),
+                            html.P(id="past-shown", className="shown", **{"aria-live": "polite"}),
+                        ],
+                        className="spans",
+                    ),
+                    html.Div(
+                        dcc.Graph(id="past-plot", config=PLOT_CONFIG, responsive=True,
+                                  figure={"data": [], "layout": {
+                                      "xaxis": {"visible": False}, "yaxis": {"visible": False},
+                                      "paper_bgcolor": "rgba(0,0,0,0)",
+                                      "plot_bgcolor": "rgba(0,0,0,0)"}}),
+                        className="plot", role="img",
+                        **{"aria-label": "Plot; the sentences below it say the same"},
+                    ),
+                    html.Div(id="past-summary", className="summary"),
+                    html.P(id="past-download", className="download"),
+                ],
+                className="drawn",
+            ),
+            dcc.Store(id="past-view", data=choice.query()),
+            dcc.Store(id="past-address"),
+        ],
+        className="past",
+    )  # fmt: skip
+
+
+def _asked(legend: str, field: Component) -> Component:
+    return html.Fieldset([html.Legend(legend), field])
+
+
+def choice_of(query: Mapping[str, Any], shop: Shop) -> Choice:
+    """What an address asks for; what it does not say or says wrongly is left at its default."""
+    span = str(query.get("span", "day"))
+    quantity = str(query.get("quantity", "humidity"))
+    places = tuple(p for p in str(query.get("places", "")).split(",") if p)
+    ends = str(query.get("zoom", "")).split("-")
+    zoom = None
+    if len(ends) == 2 and all(_is_time(e) for e in ends) and int(ends[0]) < int(ends[1]):
+        zoom = (int(ends[0]), int(ends[1]))
+    end = str(query.get("end", ""))
+    return Choice(
+        places,
+        quantity if quantity in QUANTITIES else "humidity",
+        span if span in SPANS else "day",
+        int(end) if _is_time(end) else None,
+        zoom,
+    )
+
+
+def _is_time(text: str) -> bool:
+    return text.isascii() and text.isdigit() and len(text) <= 14
+
+
+def step(
+    choice: Choice, trigger: str, relayout: Mapping[str, Any] | None, now: int, shop: Shop
+) -> Choice:
+    """The choice after what the reader did."""
+    zone = shop.settings.zone
+    if trigger == "past-span":
+        return choice._replace(zoom=None, end_ms=None)
+    if trigger == "past-now":
+        return choice._replace(zoom=None, end_ms=None)
+    if trigger in ("past-earlier", "past-later"):
+        by = -1 if trigger == "past-earlier" else 1
+        if choice.zoom:
+            width = choice.zoom[1] - choice.zoom[0]
+            return choice._replace(zoom=(choice.zoom[0] + by * width, choice.zoom[1] + by * width))
+        if choice.span == "all":
+            return choice
+        end = formats.moved(choice.end_ms or now, choice.span, by, zone)
+        return choice._replace(end_ms=None if end >= now else max(end, 0))
+    if trigger == "past-plot" and relayout:
+        if "xaxis.autorange" in relayout:
+            return choice._replace(zoom=None)
+        ends = [relayout.get(f"xaxis.range[{i}]") for i in (0, 1)]
+        low, high = ends
+        if isinstance(low, int | float) and isinstance(high, int | float):
+            if not (math.isfinite(low) and math.isfinite(high)) or high - low < SHORTEST_MS:
+                return choice
+            return choice._replace(zoom=(max(int(low), 0), min(int(high), LONGEST_MS)))
+    return choice
+
+
+def span_of(choice: Choice, now: int, shop: Shop) -> tuple[int, int]:
+    """From when to when is shown. [ms]"""
+    if choice.zoom:
+        return choice.zoom
+    if choice.span == "all":
+        extent = shop.extent(list(choice.places))
+        return (extent[0], max(extent[1] + 1, extent[0] + SHORTEST_MS)) if extent else (now - 1, now)
+    end = choice.end_ms or now
+    return formats.moved(end, choice.span, -1, shop.settings.zone), end
+
+
+def due(choice: Choice, view: Mapping[str, Any], now: int, shop: Shop) -> bool:
+    """Whether new readings would move the figure by as much as a point."""
+    drawn = str(view.get("drawn", ""))
+    if choice.zoom or choice.end_ms is not None:
+        return False
+    start, end = span_of(choice, now, shop)
+    return not _is_time(drawn) or now - int(drawn) >= max((end - start) / 2000, 800)
+
+
+def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: Shop) -> Answer:
+    """Figure, sentences and download of a choice; in words what stands in its way."""
+    look = theme(str(screen.get("theme", "")))
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    zone = shop.settings.zone
+    try:
+        start, end = span_of(choice, now, shop)
+        with shop.reader() as reader:
+            chosen = [p for p in shop.places(reader) if p.id in choice.places]
+        if not chosen:
+            return Answer(figures.empty_figure("Choose a place.", look), [], [], "")
+        histories = [
+            shop.history(place, choice.quantity, start, end, share=len(chosen)) for place in chosen
+        ]
+    except StoreFault as exc:
+        trouble = words.store_trouble(exc)
+        return Answer(figures.empty_figure(trouble.sentence, look), [html.P(trouble.remedy)], [], "")
+    lines = [_line(history, shop) for history in histories]
+    width = screen.get("width")
+    view = figures.View(start, end, zone, unit, width if isinstance(width, int) else 1280)
+    if not any(len(line.table) for line in lines):
+        figure = figures.empty_figure("No readings in this span.", look)
+    else:
+        figure = figures.history_figure(lines, choice.quantity, view, look)
+    span = span_words(choice, start, end, zone)
+    said: list[Component] = [
+        html.P(figures.summary(line, choice.quantity, span, unit)) for line in lines
+    ]
+    said.append(html.P(source_words(histories, choice.quantity), className="source"))
+    shown = f"{formats.stamp(start, zone)} to {formats.stamp(end, zone)}"
+    return Answer(figure, said, _download(choice, chosen, start, end, histories), shown)
+
+
+def _line(history: History, shop: Shop) -> Line:
+    place = history.place
+    judged = history.quantity == "humidity" and place.kind != "outdoors"
+    return Line(place.label, history.points, band(place, shop.settings.limits) if judged else None)
+
+
+def span_words(choice: Choice, start: int, end: int, zone: Any) -> str:
+    if choice.zoom or choice.end_ms is not None:
+        return f"{formats.stamp(start, zone)} to {formats.stamp(end, zone)}"
+    return "all years" if choice.span == "all" else f"last {choice.span}"
+
+
+def source_words(histories: Sequence[History], quantity: str) -> str:
+    """What a point stands for and where it comes from."""
+    parts = []
+    for source in dict.fromkeys(h.source for h in histories):
+        width = max(h.width_ms for h in histories if h.source == source)
+        each = f", {formats.duration(width)} a point" if width else ""
+        parts.append(f"{source}{each}")
+    text = f"Drawn from {' and '.join(parts)}"
+    if quantity in downloads.DERIVED:
+        text += "; worked out from temperature and RH" + (
+            " of these means, so the range is that of the means"
+            if any(h.source != "readings" for h in histories) else ""
+        )  # fmt: skip
+    return f"{text}."
+
+
+def _download(
+    choice: Choice, chosen: Sequence[Place], start: int, end: int, histories: Sequence[History]
+) -> list[Component]:
+    rows = sum(h.readings for h in histories)
+    if not rows:
+        return []
+    query = urlencode(
+        {"places": ",".join(p.id for p in chosen), "quantity": choice.quantity, "start": start,
+         "end": end}
+    )  # fmt: skip
+    return [html.A("Download as CSV", href=f"/past.csv?{query}"), downloads.words(rows)]

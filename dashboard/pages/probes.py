@@ -1,0 +1,166 @@
+"""Probes: each sensor and what it last said, counts, and the messages that were refused.
+
+Topics, payloads and names come from anyone who can publish: they are shown as text only.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+from dash import Input, Output, html
+
+from dashboard import formats, words
+from monitor.clock import now_ms
+from monitor.errors import StoreFault
+from monitor.records import Quantity
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.formats import Unit
+    from dashboard.queries import Probe, Shop
+    from monitor.store import KeptRefusal
+
+REFUSED_SHOWN = 50
+PAYLOAD_SHOWN = 160
+"""How much of a refused payload is shown. [characters]"""
+COUNTED = {
+    "messages": "messages came",
+    "readings": "readings stored",
+    "repeats": "readings came again and were known",
+    "refused": "messages refused",
+    "dropped": "messages dropped unread",
+}
+
+
+def register(app: dash.Dash, shop: Shop) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "probes", path="/probes", name="Probes", title="Probes", layout=lambda **_: layout(shop)
+    )
+
+    @app.callback(Output("probes", "children"), Input("token", "data"), prevent_initial_call=True)
+    def refresh(_token: str) -> list[Component]:
+        return content(shop)
+
+
+def layout(shop: Shop) -> Component:
+    return html.Main(content(shop), id="probes", className="sheet")
+
+
+def content(shop: Shop) -> list[Component]:
+    """What the page shows now, or in words why it can show nothing."""
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    try:
+        probes, counts, refused = shop.probes(), shop.counts(), shop.refused(REFUSED_SHOWN)
+    except StoreFault as exc:
+        trouble = words.store_trouble(exc)
+        return [html.H1("Probes"), html.P(trouble.sentence)]
+    now = now_ms()
+    return [
+        html.H1("Probes"),
+        probe_table(probes, shop, now, unit) if probes else _none_yet(),
+        html.H2("Counted since ever"),
+        html.Ul(
+            [
+                html.Li([html.Span(f"{counts[name]:,}".replace(",", " "), className="number"), f" {said}"])
+                for name, said in COUNTED.items()
+            ],
+            className="counts",
+        ),
+        html.H2("Refused messages, newest first"),
+        refused_table(refused, shop, now) if refused else html.P("None."),
+    ]
+
+
+def _none_yet() -> Component:
+    return html.P([words.FIRST_READING, html.Br(), html.Code(words.FIRST_PACK)])
+
+
+def _table(heads: list[str], rows: list[list[Any]], label: str) -> Component:
+    """A table that scrolls sideways within itself on a narrow screen, by keyboard too."""
+    return html.Div(
+        html.Table(
+            [
+                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
+                html.Tbody([html.Tr(row) for row in rows]),
+            ]
+        ),
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **{"aria-label": label},
+    )
+
+
+def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Component:
+    """A row per sensor."""
+    stale_s = shop.settings.board.stale_after_s
+    rows = []
+    for probe in probes:
+        values = [
+            html.Div(f"{formats.scale(str(q), unit).words} {formats.with_unit(str(q), value, unit)}")
+            for q, (_, value, _) in probe.last.items()
+            if q is not Quantity.BATTERY
+        ]
+        battery = probe.last.get(Quantity.BATTERY)
+        heard = html.Span(
+            formats.age((now - probe.heard_ms) / 1000),
+            className="heard",
+            **{"data-heard": str(probe.heard_ms), "data-stale-s": f"{stale_s:g}"},
+        )
+        rows.append([
+            html.Th([probe.place.label, html.Br(), html.Span(probe.sensor, className="sensor")],
+                    scope="row"),
+            html.Td(values),
+            html.Td([heard, html.Br(),
+                     html.Span(formats.when(probe.heard_ms, now, shop.settings.zone),
+                               className="sensor")]),
+            html.Td(f"{max(n for _, _, n in probe.last.values()):,}".replace(",", " "),
+                    className="count"),
+            html.Td(formats.with_unit("battery", battery[1], unit) if battery else formats.UNKNOWN,
+                    className="count"),
+            html.Td(state_words(probe, now, stale_s)),
+        ])  # fmt: skip
+    return _table(["Place and sensor", "Last values", "Last heard", "Readings in 24 h", "Battery",
+                   "State"], rows, "Sensors")  # fmt: skip
+
+
+def state_words(probe: Probe, now: int, stale_s: float) -> str:
+    """How a sensor does, in words."""
+    silent_s = (now - probe.heard_ms) / 1000
+    if silent_s > stale_s:
+        return f"Silent for {formats.duration(1000 * silent_s)}. Check its power and radio."
+    if {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= probe.last.keys():
+        return "Heard."
+    return "Heard. No dew point or EMC: it needs temperature and RH from one sensor."
+
+
+def refused_table(refused: list[KeptRefusal], shop: Shop, now: int) -> Component:
+    """When, topic, why, and how the payload begins."""
+    rows = [
+        [
+            html.Td(formats.when(kept.refusal.received_ms, now, shop.settings.zone)),
+            html.Td(html.Code(_cut(kept.refusal.topic, 80))),
+            html.Td(_cut(kept.refusal.reason, 300)),
+            html.Td(html.Code(payload_words(kept.refusal.payload, kept.refusal.size))),
+        ]
+        for kept in refused
+    ]
+    return _table(["When", "Topic", "Why", "Payload begins"], rows, "Refused messages")
+
+
+def payload_words(payload: bytes, size: int) -> str:
+    """The beginning of a payload as harmless text, and its size if it is longer."""
+    if not size:
+        return "empty"
+    text = payload[: 4 * PAYLOAD_SHOWN].decode("utf-8", "replace")
+    text = "".join(c if c.isprintable() else "·" for c in text)
+    cut = text[:PAYLOAD_SHOWN]
+    return cut if len(cut) == len(text) and size <= len(payload) else f"{cut} … ({size} bytes)"
+
+
+def _cut(text: str, most: int) -> str:
+    text = "".join(c if c.isprintable() else "·" for c in text)
+    return text if len(text) <= most else f"{text[: most - 1]}…"
