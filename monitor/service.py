@@ -70,6 +70,11 @@ class Child:
     def running(self) -> bool:
         return self._process is not None and self._process.poll() is None
 
+    @property
+    def code(self) -> int | None:
+        """How it ended; None while it has not."""
+        return self._process.poll() if self._process else None
+
     def look(self) -> None:
         """Start it again if it has ended, waiting longer each time it ends soon."""
         if self.running() or self._process is None:
@@ -126,6 +131,8 @@ class Service:
                     f"port {settings.board.port} on {settings.board.host} is taken by another "
                     "program: stop it or set board.port to a free port"
                 )
+            if settings.demo and not self._back_fill():
+                return
             if broker is not None:
                 broker.start()
                 parts.callback(broker.stop)
@@ -148,6 +155,18 @@ class Service:
                 parts.callback(children[-1].stop)
             self._watch(broker, subscription, ingest, children, on_ready)
         settings.pulse_path.unlink(missing_ok=True)
+
+    def _back_fill(self) -> bool:
+        """Let the demo fill its store before we open it; False if asked to stop meanwhile."""
+        child = Child("back-fill", ["sensors.demo", "backfill", *_arguments(self.settings)])
+        child.start()
+        while child.running():
+            if self._stop.wait(LOOK_S):
+                child.stop()
+                return False
+        if child.code:
+            raise ServiceFault(f"the demo's readings could not be filled in (code {child.code})")
+        return True
 
     def _watch(
         self,

@@ -1,0 +1,144 @@
+"""The demo's sensors: a year back-filled into an empty store, then live messages over MQTT.
+
+`python -m sensors.demo backfill` runs before the service opens the store, `... live` beside it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import itertools
+import json
+import logging
+import signal
+import threading
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from monitor import logs
+from monitor.clock import now_ms
+from monitor.errors import BrokerUnavailable, StoreUnavailable
+from monitor.mqtt import Publisher
+from monitor.records import Quantity, Reading
+from monitor.service import broker_address
+from monitor.settings import Settings, load
+from monitor.store import Reader, Writer
+from sensors.shop import OUTDOORS, SERIES, Shop
+
+log = logging.getLogger(__name__)
+
+SEED = 7
+YEAR_MS = 365 * 86_400_000
+STEP_MS = 300_000
+"""Between back-filled readings. [ms]"""
+PERIOD_MS = 10_000
+"""Between live readings. [ms]"""
+CHUNK_MS = 7 * 86_400_000
+"""Back-filled in one transaction for each series. [ms]"""
+SENML_UNITS = {
+    Quantity.TEMPERATURE: "Cel",
+    Quantity.HUMIDITY: "%RH",
+    Quantity.PRESSURE: "Pa",
+}
+
+
+def backfill(settings: Settings, now: int) -> int:
+    """Fill the store up to `now`: a year if it is empty, else from where it ends.
+
+    Parameters
+    ----------
+    settings : Settings
+    now : int
+        [ms since 1970-01-01 UTC]
+
+    Returns
+    -------
+    int
+        How many readings were new.
+    """
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    start = _filled_until(settings.store_path, now - YEAR_MS)
+    start += -start % STEP_MS
+    if now - start < STEP_MS:
+        return 0
+    shop, new = Shop(SEED, settings.zone), 0
+    columns = (TextColumn("demo: filling a year of readings"), BarColumn(), TimeRemainingColumn())
+    with contextlib.closing(Writer(settings.store_path)) as writer, Progress(*columns) as progress:
+        task = progress.add_task("", total=now - start)
+        for chunk in range(start, now, CHUNK_MS):
+            end = min(chunk + CHUNK_MS, now)
+            ts_ms, values = shop.readings(chunk, end, STEP_MS)
+            times = ts_ms.tolist()
+            batch = [
+                Reading(series, t, v)
+                for series, column in values.items()
+                for t, v in zip(times, column.tolist(), strict=True)
+            ]
+            new += writer.write(batch).new
+            progress.advance(task, end - chunk)
+    return new
+
+
+def packs(readings: Iterable[Reading]) -> Iterator[tuple[str, bytes]]:
+    """Topic and SenML pack for each sensor of one instant's readings."""
+    ordered = sorted(readings, key=lambda r: r.series)
+    for (place, sensor), group in itertools.groupby(ordered, lambda r: r.series[:2]):
+        own = list(group)
+        pack = [
+            {"n": r.series.quantity, "u": SENML_UNITS[r.series.quantity], "v": r.value} for r in own
+        ]
+        base = {"bn": f"{sensor}:", "bt": own[0].ts_ms / 1000}
+        yield f"benchweather/{place}/{sensor}", json.dumps([base | pack[0], *pack[1:]]).encode()
+
+
+def live(settings: Settings, stop: threading.Event) -> None:
+    """Publish every sensor's reading each ten seconds until asked to stop."""
+    shop = Shop(SEED, settings.zone)
+    shop.at(now_ms())  # the first call takes longest
+    publisher = Publisher(broker_address(settings), "benchweather-demo")
+    while not stop.is_set():
+        try:
+            publisher.connect()
+            break
+        except BrokerUnavailable as exc:
+            log.warning("demo waits for the broker reason=%s", exc)
+    while not stop.is_set():
+        instant = now_ms() // PERIOD_MS * PERIOD_MS
+        for topic, payload in packs(shop.at(instant)):
+            publisher.publish(topic, payload)
+        stop.wait((instant + PERIOD_MS - now_ms()) / 1000)
+    publisher.close()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=["backfill", "live"])
+    parser.add_argument("--data", type=Path)
+    parser.add_argument("--config", type=Path)
+    parser.add_argument("--demo", action="store_true", required=True)
+    given = parser.parse_args()
+    settings = load(data=given.data, config=given.config, demo=True)
+    logs.set_up()
+    if given.what == "backfill":
+        backfill(settings, now_ms())
+        return
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    live(settings, stop)
+
+
+def _filled_until(path: Path, earliest: int) -> int:
+    """Where the outdoor readings end, or `earliest`. [ms since 1970-01-01 UTC]"""
+    outdoors = next(series for series in SERIES if series.place == OUTDOORS)
+    try:
+        with contextlib.closing(Reader(path)) as reader:
+            series_id = reader.series().get(outdoors)
+            span = reader.span(series_id) if series_id is not None else None
+    except StoreUnavailable:
+        return earliest
+    return max(earliest, span[1] + 1) if span else earliest
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,310 @@
+"""The whole path, as it is used: `benchweather run`, a message from another MQTT client, the page,
+the export; and that no acknowledged reading is lost or doubled when things are killed."""
+
+from __future__ import annotations
+
+import csv
+import json
+import random
+import sqlite3
+import subprocess
+import threading
+import time
+import urllib.request
+from collections import Counter
+from contextlib import closing
+
+import paho.mqtt.client as paho
+import pytest
+from conftest import Mosquitto, RunningService, free_port, needs, until
+
+from monitor.broker import Door, EmbeddedBroker
+from monitor.payload import Contract
+from monitor.records import Quantity
+from monitor.store import Reader
+from monitor.topics import CONTRACT_FILTER
+
+pytestmark = [pytest.mark.slow, pytest.mark.broker]
+
+
+def page(service, path="/"):
+    with urllib.request.urlopen(f"http://127.0.0.1:{service.board_port}{path}", timeout=5) as answer:
+        return answer.status, answer.read().decode()
+
+
+def tallies(service):
+    with closing(Reader(service.store)) as reader:
+        return reader.tallies()
+
+
+def test_a_message_from_another_client_is_on_the_board_and_in_the_export(service):
+    program = needs("mosquitto_pub", "mosquitto-clients")
+    pack = '[{"bn":"a1:","n":"temperature","u":"Cel","v":20.53},{"n":"humidity","u":"%RH","v":47.1}]'
+    sent = time.monotonic()
+    subprocess.run(
+        [program, "-p", str(service.port), "-q", "1", "-t", "benchweather/front-bench/a1", "-m", pack],
+        check=True,
+    )  # fmt: skip
+    until(lambda: tallies(service)["readings"] == 2, within_s=2)
+    assert time.monotonic() - sent < 2
+    assert page(service)[0] == 200
+    done = service.command("export")
+    assert done.returncode == 0, done.stderr
+    (row,) = csv.DictReader(done.stdout.splitlines())
+    assert (row["place"], row["sensor"], row["temp_c"], row["rh_pct"]) == (
+        "front-bench", "a1", "20.53", "47.1",
+    )  # fmt: skip
+    now = service.command("now")
+    assert "20.5" in now.stdout
+    assert "47" in now.stdout
+
+
+def test_interrupt_ends_it_cleanly_within_three_seconds(service):
+    assert service.interrupt() < 3
+    assert not service.running()
+    assert "Traceback" not in service.log.read_text()
+    assert not (service.data / "pulse.json").exists()
+
+
+def test_a_second_service_on_the_same_folder_refuses(service):
+    second = service.command("run")
+    assert second.returncode == 1
+    assert "another service already works in" in second.stderr
+
+
+def malformed(source: random.Random) -> bytes:
+    """One message of some kind that cannot be taken."""
+    good = {"n": "temperature", "u": "Cel", "v": 20.0}
+    kinds = [
+        lambda: source.randbytes(source.randrange(1, 300)),
+        lambda: b"",
+        lambda: b"x" * source.randrange(65_537, 70_000),
+        lambda: json.dumps(good).encode(),
+        lambda: json.dumps([good | {"u": source.choice(["C", "%", "", "furlong", "°C"])}]).encode(),
+        lambda: json.dumps([good | {"v": source.choice([1e9, -300, "20", None, True, []])}]).encode(),
+        lambda: json.dumps([good | {"t": source.choice([1.5e9, 4e9, -1e12])}]).encode(),
+        lambda: json.dumps([good | {"bver": 99}]).encode(),
+        lambda: json.dumps([good | {"odd_": 1}]).encode(),
+        lambda: json.dumps([good] * 1001).encode(),
+        lambda: json.dumps([good])[: source.randrange(1, 30)].encode(),
+        lambda: b"[" * source.randrange(100, 60_000),
+        lambda: '[{"u":"Cel","v":20,"n":"\ud800"}]'.encode("utf-8", "surrogatepass"),
+    ]
+    return source.choice(kinds)()
+
+
+def test_a_thousand_malformed_messages_are_each_accounted_for(service):
+    source = random.Random(20261125)
+    client = connected(service.port)
+    for i in range(1000):
+        client.publish(f"benchweather/bench/s{i % 7}", malformed(source), qos=1).wait_for_publish(10)
+    client.publish("benchweather/bench/good", b'[{"u":"Cel","v":20}]', qos=1).wait_for_publish(10)
+    until(lambda: tallies(service)["messages"] == 1001)
+    client.disconnect()
+    assert tallies(service) == {"messages": 1001, "readings": 1, "repeats": 0, "refused": 1000}
+    assert service.running()
+    with closing(Reader(service.store)) as reader:
+        kept = reader.refused(2000)
+    assert len(kept) == 1000
+    assert all(item.refusal.reason for item in kept)
+    assert page(service, "/probes")[0] == 200
+
+
+def connected(port, client_id=""):
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id, protocol=paho.MQTTv311)
+    client.max_inflight_messages_set(500)
+    client.reconnect_delay_set(1, 1)
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    return client
+
+
+class Load(threading.Thread):
+    """Publishes numbered readings with QoS 1 and notes which the broker acknowledged."""
+
+    def __init__(self, port: int, count: int, per_s: int) -> None:
+        super().__init__(daemon=True)
+        self.port, self.count, self.per_s = port, count, per_s
+        self.acknowledged: set[int] = set()
+
+    def run(self) -> None:
+        numbers: dict[int, int] = {}
+        client = connected(self.port)
+        client.on_publish = lambda c, u, mid, code, p: self.acknowledged.add(numbers.get(mid, -1))
+        for i in range(self.count):
+            # Two kinds: with a time of their own, and without one (known by their packet alone).
+            if i % 4:
+                pack = [{"n": "temperature", "u": "Cel", "t": 1.7e9 + i, "v": 20}]
+                topic = "benchweather/bench/timed"
+            else:
+                pack = [{"n": "pressure", "u": "Pa", "v": 50_000 + i}]
+                topic = "benchweather/bench/untimed"
+            info = client.publish(topic, json.dumps(pack), qos=1)
+            numbers[info.mid] = i
+            time.sleep(1 / self.per_s)
+        until(lambda: len(self.acknowledged - {-1}) >= self.count * 0.9, within_s=30)
+        client.disconnect()
+
+
+def stored_numbers(path) -> Counter[int]:
+    with closing(sqlite3.connect(path)) as connection:
+        timed = connection.execute(
+            "SELECT ts_ms FROM reading JOIN series USING (series_id) WHERE sensor = 'timed'"
+        ).fetchall()
+        untimed = connection.execute(
+            "SELECT value FROM reading JOIN series USING (series_id) WHERE sensor = 'untimed'"
+        ).fetchall()
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    return Counter(
+        [t // 1000 - 1_700_000_000 for (t,) in timed] + [round(v) - 50_000 for (v,) in untimed]
+    )
+
+
+def check_nothing_lost_or_doubled(service, load):
+    wanted = load.acknowledged - {-1}
+    until(
+        lambda: not wanted - set(stored_numbers(service.store)),
+        within_s=60,
+        what="every acknowledged reading is stored",
+    )
+    doubled = {n: k for n, k in stored_numbers(service.store).items() if k > 1}
+    assert not doubled
+    assert len(wanted) > load.count * 0.5
+
+
+@pytest.fixture(params=["embedded", "mosquitto"])
+def outside_broker(request, tmp_path):
+    """A broker that outlives the service: of our own kind, and mosquitto."""
+    if request.param == "mosquitto":
+        folder = tmp_path / "mosquitto"
+        folder.mkdir()
+        broker = Mosquitto(folder)
+        broker.start()
+        yield broker.url
+        broker.stop()
+        return
+
+    class Open(EmbeddedBroker):
+        def _configuration(self) -> str:
+            text = super()._configuration()
+            start, _, rest = text.partition("authorization")
+            return start + "\n".join(
+                line for line in rest.splitlines()[1:] if "no_auth_user" not in line
+            )
+
+    broker = Open(
+        tmp_path / "nats", "127.0.0.1", free_port(),
+        ingest=Door("a", "a"), sensors=Door("", ""), filters=Contract().filters,
+    )  # fmt: skip
+    broker.start()
+    yield f"mqtt://127.0.0.1:{broker.port}"
+    broker.stop()
+
+
+def test_a_killed_service_loses_no_acknowledged_reading_and_doubles_none(outside_broker, tmp_path):
+    service = RunningService(tmp_path / "shop", broker_url=outside_broker)
+    service.start()
+    load = Load(service.port, count=6000, per_s=800)
+    load.start()
+    source = random.Random(7)
+    for _ in range(3):
+        time.sleep(source.uniform(0.5, 1.5))
+        service.kill()
+        service.start()
+    load.join()
+    check_nothing_lost_or_doubled(service, load)
+    service.stop()
+
+
+def test_service_and_its_own_broker_killed_together_lose_and_double_nothing(tmp_path):
+    service = RunningService(tmp_path / "shop")
+    service.start()
+    load = Load(service.port, count=5000, per_s=600)
+    load.start()
+    source = random.Random(11)
+    for _ in range(3):
+        time.sleep(source.uniform(0.5, 1.5))
+        kill_brokers_of(service)
+        service.kill()
+        service.start()
+    load.join()
+    check_nothing_lost_or_doubled(service, load)
+    service.stop()
+
+
+def kill_brokers_of(service):
+    done = subprocess.run(
+        ["pgrep", "-P", str(service.pid), "-f", "nats-server"], capture_output=True, text=True
+    )
+    pids = done.stdout.split()
+    assert pids, "the service has a broker of its own"
+    subprocess.run(["kill", "-9", *pids], check=True)
+
+
+def test_a_broker_that_dies_is_started_again_and_readings_go_on(service):
+    client = connected(service.port)
+    kill_brokers_of(service)
+    until(lambda: "starting it again" in service.log.read_text(), within_s=10)
+    time.sleep(1)
+    client.publish("benchweather/bench/a1", b'[{"u":"Cel","v":20}]', qos=1).wait_for_publish(20)
+    until(lambda: tallies(service)["readings"] == 1, within_s=20)
+    client.disconnect()
+
+
+def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(tmp_path):
+    service = RunningService(tmp_path / "shop", demo=True)
+    service.start(within_s=110)
+    filled = tallies(service)["readings"]
+    assert filled > 7 * 365 * 288 * 0.99
+    until(lambda: tallies(service)["messages"] >= 3, within_s=25)
+    with closing(Reader(service.store)) as reader:
+        latest = {item.reading.series[::2]: item.reading for item in reader.latest()}
+        first, last = reader.span(reader.series()[latest["outdoors", Quantity.TEMPERATURE].series])
+    assert {place for place, _ in latest} == {"front-bench", "varnish-corner", "outdoors"}
+    assert time.time() * 1000 - last < 30_000
+    assert last - first > 364 * 86_400_000
+    status, text = page(service)
+    assert status == 200
+    assert CONTRACT_FILTER.startswith("benchweather")
+    service.stop()
+
+
+@pytest.mark.parametrize("wrong", [False, True])
+def test_an_outside_broker_with_password_and_tls_is_used(tmp_path, wrong):
+    openssl = needs("openssl", "openssl")
+    hasher = needs("mosquitto_passwd", "mosquitto")
+    folder = tmp_path / "tls"
+    folder.mkdir()
+    subprocess.run(
+        [openssl, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
+         "-keyout", str(folder / "key.pem"), "-out", str(folder / "cert.pem"),
+         "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    subprocess.run([hasher, "-b", "-c", str(folder / "users"), "shop", "right"], check=True)
+    broker = Mosquitto(
+        folder, f"password_file {folder}/users", "allow_anonymous false",
+        f"certfile {folder}/cert.pem", f"keyfile {folder}/key.pem",
+    )  # fmt: skip
+    broker.start()
+    service = RunningService(tmp_path / "shop")
+    service.environment |= {
+        "BENCHWEATHER_BROKER__URL": f"mqtts://127.0.0.1:{broker.port}",
+        "BENCHWEATHER_BROKER__USER": "shop",
+        "BENCHWEATHER_BROKER__PASSWORD": "wrong" if wrong else "right",
+        "BENCHWEATHER_BROKER__CA_FILE": str(folder / "cert.pem"),
+    }
+    checked = service.command("check")
+    assert "right" not in checked.stdout
+    assert checked.returncode == (1 if wrong else 0), checked.stdout
+    if not wrong:
+        service.start()
+        publisher = needs("mosquitto_pub", "mosquitto-clients")
+        subprocess.run(
+            [publisher, "-p", str(broker.port), "--cafile", str(folder / "cert.pem"), "-u", "shop",
+             "-P", "right", "-q", "1", "-t", "benchweather/bench/a1", "-m", '[{"u":"Cel","v":20}]'],
+            check=True,
+        )  # fmt: skip
+        until(lambda: tallies(service)["readings"] == 1)
+        service.stop()
+    broker.stop()
