@@ -1,4 +1,4 @@
-"""The air at each place now: values, what follows from them with its uncertainty, and the verdict."""
+"""The air at each place now: values, what follows from them, and the verdict."""
 
 from __future__ import annotations
 

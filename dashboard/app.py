@@ -1,4 +1,4 @@
-"""The board as a Dash app: shell, pages, and the small answer that says whether anything changed."""
+"""The board as a Dash app: shell, pages, and the small answer that says if anything changed."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import flask
 from dash import ClientsideFunction, Input, Output, dcc, html
 
 from dashboard import formats, guard, words
+from dashboard.markup import attributes
 from dashboard.pages import air, past, probes
 from dashboard.queries import Shop
 from monitor.clock import now_ms
@@ -61,7 +62,7 @@ def create_app(settings: Settings) -> dash.Dash:
         include_pages_meta=False,
         serve_locally=True,
         compress=True,
-        update_title=None,
+        update_title=None,  # type: ignore[arg-type] # None is meant: leave the title be
         suppress_callback_exceptions=True,
         title=settings.shop.name or "Benchweather",
         index_string=INDEX,
@@ -118,7 +119,7 @@ def shell(shop: Shop) -> Component:
                     html.Span(name, className="shop"),
                     html.Nav(
                         [dcc.Link(word, href=path) for path, word in PAGES],
-                        **{"aria-label": "Pages"},
+                        **attributes(aria_label="Pages"),
                     ),
                     html.Strong(DEMO, className="demo") if settings.demo else None,
                     html.Fieldset(
@@ -157,6 +158,8 @@ def banner(shop: Shop) -> list[Component]:
         fault = exc
     found = words.troubles(state, fault, now_ms(), shop.settings.zone)
     return [
-        html.P([html.Strong(t.sentence), " ", html.Span(t.remedy)], **{"data-trouble": t.kind})
+        html.P(
+            [html.Strong(t.sentence), " ", html.Span(t.remedy)], **attributes(data_trouble=t.kind)
+        )
         for t in found
     ]

@@ -91,7 +91,7 @@ def history_figure(lines: Sequence[Line], quantity: str, view: View, look: Theme
         },
         shapes=[*_night_shapes(view, look), *_band_shapes(parts, quantity, look)],
         annotations=[*_labels(parts, low, high, look, narrow),
-                     *_band_labels(parts, quantity, view, look)],
+                     *_band_labels(parts, quantity, look)],
         margin={"l": 64, "r": 24 if narrow else 150, "t": 16, "b": 76},
     )  # fmt: skip
     return figure
@@ -204,9 +204,10 @@ def _hover(part: _Shown, how: Scale, view: View) -> list[str]:
     digits = max(how.decimals, 1) if how.unit == "%" else how.decimals
     columns = (part.mean.tolist(), part.low.tolist(), part.high.tolist())
     times = formats.moments(part.at_ms, view.zone)
+    head = f"<b>{_escaped(part.label)}</b>"
     texts = []
     for moment, mean, low, high in zip(times, *columns, strict=True):
-        text = f"<b>{_escaped(part.label)}</b><br>{moment}<br>{formats.figure(mean, digits)} {how.unit}"
+        text = f"{head}<br>{moment}<br>{formats.figure(mean, digits)} {how.unit}"
         if high > low:
             text += f" ({formats.figure(low, digits)} to {formats.figure(high, digits)})"
         texts.append(text)
@@ -244,9 +245,7 @@ def _band_shapes(parts: Sequence[_Shown], quantity: str, look: Theme) -> list[di
     return shapes
 
 
-def _band_labels(
-    parts: Sequence[_Shown], quantity: str, view: View, look: Theme
-) -> list[dict[str, Any]]:
+def _band_labels(parts: Sequence[_Shown], quantity: str, look: Theme) -> list[dict[str, Any]]:
     return [
         {"xref": "paper", "yref": "y", "x": 0.005, "y": level, "text": text, "showarrow": False,
          "xanchor": "left", "yanchor": anchor, "font": {"color": colour, "size": 15}}

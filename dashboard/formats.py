@@ -67,7 +67,7 @@ _OTHERS = {
 
 
 def scale(quantity: str, unit: Unit) -> Scale:
-    """How `quantity`, measured or derived, is shown to someone who reads temperatures in `unit`."""
+    """How a measured or derived `quantity` is shown to someone who reads temperatures in `unit`."""
     if words := _CELSIUS.get(quantity):
         return Scale(words, "°F", 1, 1.8, 32.0) if unit == "F" else Scale(words, "°C", 1)
     return _OTHERS.get(quantity) or Scale(quantity.replace("_", " ").capitalize(), "", 1)
@@ -245,7 +245,7 @@ def ticks(start_ms: int, end_ms: int, zone: ZoneInfo, most: int = 9) -> list[Tic
             marks = _midnights(first, end_ms, zone, days)
             return [Tick(ms, day(d)) for ms, d in marks if ms >= start_ms]
     months = next((m for m in _MONTH_STEPS if span / (m * 30 * DAY_MS) <= most), 120)
-    found = []
+    found: list[Tick] = []
     number = first.year * 12 + first.month - 1
     while True:
         month = date(number // 12, number % 12 + 1, 1)
@@ -275,7 +275,11 @@ def _clock_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, minutes: int) -> li
 
 def midnight(of: date, zone: ZoneInfo) -> int:
     """When a local day begins. [ms]"""
-    return to_ms(datetime(of.year, of.month, of.day, tzinfo=zone).astimezone(UTC))
+    return _at(of, 0, zone)
+
+
+def _at(of: date, hour: int, zone: ZoneInfo) -> int:
+    return to_ms(datetime(of.year, of.month, of.day, hour, tzinfo=zone).astimezone(UTC))
 
 
 def _midnights(first: date, end_ms: int, zone: ZoneInfo, days: int) -> Iterator[tuple[int, date]]:
@@ -287,25 +291,20 @@ def _midnights(first: date, end_ms: int, zone: ZoneInfo, days: int) -> Iterator[
 
 def nights(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[int, int]]:
     """The local nights within a span, for shading; none if the span is too long for them. [ms]"""
+    found: list[tuple[int, int]] = []
     if end_ms - start_ms > NIGHTS_SHOWN_MS:
-        return []
-    found = []
+        return found
     evening = local(start_ms, zone).date() - timedelta(days=1)
-    while True:
-        begins = to_ms(datetime(evening.year, evening.month, evening.day, NIGHT_FROM_H, tzinfo=zone)
-                       .astimezone(UTC))  # fmt: skip
-        morning = evening + timedelta(days=1)
-        ends = to_ms(datetime(morning.year, morning.month, morning.day, NIGHT_TO_H, tzinfo=zone)
-                     .astimezone(UTC))  # fmt: skip
-        if begins >= end_ms:
-            return found
+    while (begins := _at(evening, NIGHT_FROM_H, zone)) < end_ms:
+        evening += timedelta(days=1)
+        ends = _at(evening, NIGHT_TO_H, zone)
         if ends > start_ms:
             found.append((max(begins, start_ms), min(ends, end_ms)))
-        evening = morning
+    return found
 
 
 def moved(ms: int, span: str, by: int, zone: ZoneInfo) -> int:
-    """`ms` moved by a number of spans on the local calendar: a day earlier is the same time of day.
+    """`ms` moved by spans on the local calendar: a day earlier is the same time of day.
 
     Parameters
     ----------

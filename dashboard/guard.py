@@ -55,7 +55,7 @@ def protect(app: Dash, board: Board) -> None:
 
 
 def policy(app: Dash) -> str:
-    """The content security policy of a page. Asked late: Dash adds scripts at the first request."""
+    """The content security policy of a page; asked late, as Dash adds scripts at a request."""
     scripts = " ".join(f"'{digest}'" for digest in app.csp_hashes())
     return (
         f"default-src 'self'; script-src 'self' {scripts}; style-src 'self' 'unsafe-inline'; "

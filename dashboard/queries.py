@@ -90,7 +90,6 @@ class ServiceState(NamedTuple):
     broker: str
     broker_trouble: str
     store_trouble: str
-    dropped: int
 
 
 class Stored(NamedTuple):
@@ -137,7 +136,7 @@ class Shop:
         It holds the store's version, how many places have gone quiet and the service's troubles.
         """
         state = self.service_state()
-        told = f"{state.gone}|{state.broker_trouble}|{state.store_trouble}|{state.dropped}"
+        told = f"{state.gone}|{state.broker_trouble}|{state.store_trouble}"
         with self._watch:
             try:
                 return f"{self._version()}|{self._quiet()}|{told}"
@@ -172,14 +171,13 @@ class Shop:
         """What the pulse file says; gone if it is late or was never written."""
         beat = pulse.read(self.settings.pulse_path)
         if beat is None:
-            return ServiceState(None, True, "", "", "", 0)
+            return ServiceState(None, True, "", "", "")
         return ServiceState(
             beat.beat_ms,
             beat.late(),
             beat.broker,
             beat.broker_trouble,
             beat.store_trouble,
-            beat.dropped,
         )
 
     def places(self, reader: Reader) -> list[Place]:

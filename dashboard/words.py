@@ -77,14 +77,6 @@ def troubles(
             f"{_sentence(state.broker_trouble)}",
             "Check that the broker runs, its address, and the user name and password.",
         ))  # fmt: skip
-    if not state.gone and state.dropped:
-        found.append(Trouble(
-            "dropped",
-            f"{state.dropped} message{'' if state.dropped == 1 else 's'} came faster than "
-            "could be stored and "
-            f"{'was' if state.dropped == 1 else 'were'} dropped since the service started.",
-            "Let sensors publish with QoS 1: then the broker holds what cannot be taken at once.",
-        ))  # fmt: skip
     return found
 
 
@@ -120,7 +112,7 @@ def state_of(air: PlaceAir) -> str:
 
 
 def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
-    """The single most important sentence now: what is unknown, what is wrong, or that all is right."""
+    """The single most important sentence now: what is wrong, what is unknown, or all is right."""
     heard = [air for air in airs if air.heard_ms is not None]
     judged = [air for air in heard if air.place.kind != "outdoors"]
     if not heard:

@@ -29,6 +29,11 @@ RETRY_FIRST_S, RETRY_MAX_S = 1.0, 30.0
 """First and longest wait before another try to connect, doubled from try to try; each wait is drawn
 between once and twice that, so that clients do not all come back at once. [s]"""
 
+BURST_MS = 60_000
+"""How far arrival times may run ahead of the clock in a burst on one topic; further behind, the
+clock has been set back. [ms]"""
+TOPICS_REMEMBERED = 20_000
+
 
 @dataclass(frozen=True)
 class Address:
@@ -56,7 +61,8 @@ class Address:
 
 class Arrival(NamedTuple):
     """A message as it arrived. `connection` counts connections: an acknowledgement is only of use
-    on the one the message came by. `repeat` says that the broker sent it before."""
+    on the one the message came by. `repeat` says that the broker sent it before. Of two messages
+    on one topic the later has the later `received_ms`, even within one millisecond."""
 
     connection: int
     packet_id: int
@@ -90,6 +96,7 @@ class Subscription:
         """Why there is no connection; empty while there is one."""
         self._connection = 0
         self._arrived: list[Arrival] = []
+        self._last_arrival: dict[str, int] = {}
         self._retry_s, self._next_try = 0.0, 0.0
         self._client = _client(address, client_id, clean_session=False, manual_ack=True)
         self._client.on_connect = self._on_connect
@@ -199,9 +206,20 @@ class Subscription:
                 message.payload,
                 message.retain,
                 message.dup,
-                now_ms(),
+                self._moment(topic),
             )
         )
+
+    def _moment(self, topic: str) -> int:
+        """Now, but after the topic's last message: values without a time are told apart by it."""
+        now = now_ms()
+        last = self._last_arrival.get(topic, 0)
+        if 0 <= last - now < BURST_MS:
+            now = last + 1
+        if len(self._last_arrival) > TOPICS_REMEMBERED:
+            self._last_arrival.clear()
+        self._last_arrival[topic] = now
+        return now
 
 
 class Publisher:

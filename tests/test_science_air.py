@@ -1,4 +1,4 @@
-"""Vapour, dew point, frost point and wet bulb, against PsychroLib, MetPy, iapws and identities."""
+"""Vapour, dew point and frost point, against PsychroLib, MetPy, iapws and by identity."""
 
 from __future__ import annotations
 
@@ -101,11 +101,6 @@ def test_humidity_agrees_with_the_checks(ours, column, rel, within):
     assert ours == pytest.approx(published(column), rel=rel, abs=within)
 
 
-def test_wet_bulb_agrees_with_the_checks():
-    # Tolerance: PsychroLib stops at 0.001 K. None of these states has two wet bulbs.
-    assert wet_bulb(T, RH, P) == pytest.approx(published("twb_psychrolib_C"), abs=0.0015)
-
-
 # Source: ASHRAE Handbook—Fundamentals (2017), ch. 1, eq. 3. Second-hand: PsychroLib.
 def test_pressure_falls_with_altitude_as_psychrolib_has_it():
     altitude_m = np.linspace(-500, 9000, 96)
@@ -139,7 +134,7 @@ def test_dew_point_is_the_ashrae_one_from_0_to_60_c():
 
 def test_the_dew_point_of_warm_air_below_zero_is_sonntags():
     # Independent: Sonntag's equation on both sides, its root by bracketing. From memory.
-    # Target 0.02 K; reached 0.003 K, by which the two curves differ at 60 °C.
+    # Target 0.02 K; reached 0.0035 K, by which the two curves differ when the air is warm.
     def ln_sonntag(t_c):
         t = t_c + 273.15
         return (
@@ -189,45 +184,11 @@ def test_dew_point_differs_from_metpy_by_its_coarser_formula():
     assert off.max() < 0.5
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("pressure_pa", [101_325.0, 70_000.0])
-def test_wet_bulb_is_the_ashrae_one(pressure_pa):
-    # Source: PsychroLib, bisecting eq. 33 and 35 to 0.001 K. Where it finds ice on the bulb and
-    # we water (both balance there), the next test stands in.
-    t, rh = grid(-45, 60, 211, low_pct=2.0)
-    p = np.full_like(t, pressure_pa)
-    w = np.maximum(humidity_ratio(t, rh, pressure_pa), 1e-7)  # its smallest
-    ours, ashrae = wet_bulb(t, rh, pressure_pa), psychrolib.GetTWetBulbFromHumRatio(t, w, p)
-    two_bulbs = (ours >= 0) & (ashrae < 0)
-    assert two_bulbs.mean() < 0.01
-    assert np.abs(ours - ashrae)[~two_bulbs].max() < 0.0015
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("pressure_pa", [30_000.0, 101_325.0])
-def test_the_wet_bulb_balances(pressure_pa):
-    # Source: PsychroLib, humidity ratio from the wet bulb (eq. 33 and 35, not inverted).
-    # Its ice is IAPWS's within 0.03 % only, and it is over ice up to 0.01 °C.
-    t, rh = grid(-45, 60, 211)
-    ours, w = wet_bulb(t, rh, pressure_pa), humidity_ratio(t, rh, pressure_pa)
-    back = psychrolib.GetHumRatioFromTWetBulb(t, ours, np.full_like(t, pressure_pa))
-    told_apart = (ours < t) & ((ours < 0) | (ours > 0.01)) & (back > 1e-6)
-    assert told_apart.mean() > 0.9
-    assert back[told_apart] == pytest.approx(w[told_apart], rel=1e-9, abs=2e-6)
-
-
 # --- Identities -----------------------------------------------------------------------------
 
 TEMPS = st.floats(-45, 60)
 HUMIDITIES = st.floats(0.5, 100)
 PRESSURES = st.floats(30_000, 110_000)
-
-
-@given(TEMPS, HUMIDITIES, PRESSURES)
-def test_the_wet_bulb_lies_between_dew_point_and_air(temp_c, rh_pct, pressure_pa):
-    t_wb = wet_bulb(temp_c, rh_pct, pressure_pa)
-    assert dew_point(temp_c, rh_pct) <= t_wb + 1e-6
-    assert t_wb <= temp_c
 
 
 @given(TEMPS, PRESSURES)
@@ -304,16 +265,6 @@ def test_pressure_matters_to_humidity_ratio_and_wet_bulb():
         [7.262, 8.188, 10.567], abs=6e-4
     )
     assert wet_bulb(20, 50, pressures) == pytest.approx([13.78, 13.49, 12.90], abs=6e-3)
-
-
-def test_near_zero_the_bulb_is_wet_or_iced_but_in_between():
-    # Ours: wherever a wet bulb balances at 0 °C or above, it is wet; the ice is colder by a step.
-    rh_pct = np.linspace(1, 60, 5901)
-    t_wb = wet_bulb(5.0, rh_pct)
-    step = np.diff(t_wb).argmax()
-    assert t_wb[step] < -0.1
-    assert 0 <= t_wb[step + 1] < 0.01
-    assert np.diff(np.delete(t_wb, step + 1)).min() > 0
 
 
 def test_air_so_dry_that_no_formula_reaches_has_no_dew_point():

@@ -52,6 +52,16 @@ def test_random_draws_spread_as_far(temp_c, rh_pct, dew_k, emc_pct):
         assert uncertainty(temp_c, rh_pct, 0.3, 2) == pytest.approx(drawn, rel=0.015)
 
 
+# Slope of moisture content with temperature [% MC per K]. Source: eq. 4-5, differences worked out
+# for the project. Tolerance: half the last digit.
+@pytest.mark.parametrize(
+    ("temp_c", "rh_pct", "by_t"),
+    [(20, 25, 0.015), (20, 50, 0.025), (20, 80, 0.042), (10, 80, 0.026), (30, 50, 0.035)],
+)
+def test_temperature_hardly_matters_to_wood(temp_c, rh_pct, by_t):
+    assert moisture_content_uncertainty(temp_c, rh_pct, 1, 0) == pytest.approx(by_t, abs=6e-4)
+
+
 def test_in_very_dry_air_first_order_is_no_longer_enough():
     # The limit stated in the module: at 5 % RH and ±2 % the spread is lopsided.
     low, middle, high = dew_point(20, [3.0, 5.0, 7.0])

@@ -128,6 +128,6 @@
     }, 400);
   });
   window.setInterval(tick, 1000);
-  window.addEventListener("DOMContentLoaded", keepAsking);
-  if (document.readyState !== "loading") keepAsking();
+  if (document.readyState === "loading") window.addEventListener("DOMContentLoaded", keepAsking);
+  else keepAsking();
 })();

@@ -10,6 +10,7 @@ from dash import Input, Output, html
 
 from dashboard import drawings, formats, words
 from dashboard.air_now import TRACE_MS, PlaceAir, air_now
+from dashboard.markup import attributes
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
 from monitor.verdicts import State
@@ -38,9 +39,7 @@ _WORDS = {
 
 def register(app: dash.Dash, shop: Shop) -> None:
     """Hang the page and its refreshing into the app."""
-    dash.register_page(
-        "air", path="/", name="Air", title="Air", layout=lambda **_: layout(shop)
-    )
+    dash.register_page("air", path="/", name="Air", title="Air", layout=lambda **_: layout(shop))
 
     @app.callback(Output("air", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
@@ -57,7 +56,11 @@ def content(shop: Shop) -> list[Component]:
     try:
         recent = shop.recent()
     except StoreFault:  # the banner of every page says what it is and what to do
-        return [_headline(words.Headline("unknown", "The air is not known: the store gives no readings.", ""))]
+        return [
+            _headline(
+                words.Headline("unknown", "The air is not known: the store gives no readings.", "")
+            )
+        ]
     now = now_ms()
     airs = air_now(recent, shop.settings, now)
     if all(air.heard_ms is None for air in airs):
@@ -68,7 +71,7 @@ def content(shop: Shop) -> list[Component]:
     rows = [place_row(air, now, zone, unit, stale_s) for air in airs]
     return [
         _headline(head),
-        html.Div(rows, className="places", **_data(count=str(min(len(rows), 6)))),
+        html.Div(rows, className="places", **attributes(data_count=str(min(len(rows), 6)))),
     ]
 
 
@@ -89,13 +92,11 @@ def first_reading() -> list[Component]:
     ]
 
 
-def _data(**values: str) -> dict[str, Any]:
-    return {f"data-{name.replace('_', '-')}": value for name, value in values.items()}
-
-
 def shape(state: str) -> Component:
     """The mark of a state; its word stands beside it."""
-    return html.Span(className="shape", **_data(state=state), **{"aria-hidden": "true"})
+    return html.Span(
+        className="shape", **attributes(data_state=state), **attributes(aria_hidden="true")
+    )
 
 
 def _headline(head: words.Headline) -> Component:
@@ -105,7 +106,7 @@ def _headline(head: words.Headline) -> Component:
             html.P(head.detail, className="detail") if head.detail else None,
         ],
         className="headline",
-        **_data(state=head.state),
+        **attributes(data_state=head.state),
     )
 
 
@@ -125,7 +126,9 @@ def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: floa
         className="who",
     )  # fmt: skip
     if air.heard_ms is None:
-        return html.Article(html.Div(who, className="in"), className="place", **_data(state=state))
+        return html.Article(
+            html.Div(who, className="in"), className="place", **attributes(data_state=state)
+        )
     trace = air.trace
 
     def spark(values: NDArray[Any], least: float) -> Component:
@@ -138,7 +141,7 @@ def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: floa
              html.P("Relative humidity", className="what")],
             className="rh",
         ),
-        strip(air, now, zone, unit),
+        strip(air, now, unit),
         html.Div(
             [_figure(*_split("temperature", air.temp_c, unit)), spark(trace.temp_c, 2.0),
              html.P("Temperature", className="what")],
@@ -153,7 +156,7 @@ def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: floa
     return html.Article(
         html.Div(inside, className="in"),
         className="place",
-        **_data(state=state, kind=air.place.kind),
+        **attributes(data_state=state, data_kind=air.place.kind),
     )
 
 
@@ -209,7 +212,7 @@ def _age(air: PlaceAir, now: int, stale_s: float, unit: Unit) -> list[Component 
         html.Span(
             formats.age((now - air.heard_ms) / 1000),
             className="heard",
-            **_data(heard=str(air.heard_ms), stale_s=f"{stale_s:g}"),
+            **attributes(data_heard=str(air.heard_ms), data_stale_s=f"{stale_s:g}"),
         )
     ]
     if math.isfinite(air.surface_temp_c):
@@ -227,7 +230,7 @@ def _age(air: PlaceAir, now: int, stale_s: float, unit: Unit) -> list[Component 
 
 def _spark(at_ms: NDArray[Any], values: NDArray[Any], now: int, least: float) -> Component:
     mask = drawings.spark(at_ms, values, now, TRACE_MS, least)
-    return html.Div(className="spark", style=_masked(mask), **{"aria-hidden": "true"})
+    return html.Div(className="spark", style=_masked(mask), **attributes(aria_hidden="true"))
 
 
 def _masked(mask: str) -> dict[str, str]:
@@ -236,7 +239,7 @@ def _masked(mask: str) -> dict[str, str]:
     return {"WebkitMaskImage": mask, "maskImage": mask}
 
 
-def strip(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit) -> Component:
+def strip(air: PlaceAir, now: int, unit: Unit) -> Component:
     """The air strip: a rule from 20 to 80 % RH with the band as a notch, the last day coming down
     to the present value's mark."""
     outdoors = air.place.kind == "outdoors"
@@ -265,20 +268,22 @@ def strip(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit) -> Component:
     else:
         parts += [
             html.Div(className="rule", style={"left": "0", "width": f"{low:.2f}%"}),
-            html.Div(className="notch", style={"left": f"{low:.2f}%", "width": f"{high - low:.2f}%"}),
+            html.Div(
+                className="notch", style={"left": f"{low:.2f}%", "width": f"{high - low:.2f}%"}
+            ),
             html.Div(className="rule", style={"left": f"{high:.2f}%", "right": "0"}),
         ]
     if math.isfinite(air.rh_pct):
         resting = "yes" if side == State.RIGHT and not outdoors else "no"
         parts.append(
             html.Span(className="mark", style={"left": f"{at:.2f}%"},
-                      **_data(state=words.OLD if air.old else side, resting=resting, beyond=beyond))
+                      **attributes(data_state=words.OLD if air.old else side, data_resting=resting, data_beyond=beyond))
         )  # fmt: skip
     return html.Div(
         html.Div(parts, className="scale"),
         className="strip",
         role="img",
-        **{"aria-label": _strip_words(air, unit)},
+        **attributes(aria_label=_strip_words(air, unit)),
     )
 
 

@@ -12,6 +12,7 @@ from dash import ClientsideFunction, Input, Output, State, dcc, html
 
 from dashboard import downloads, figures, formats, words
 from dashboard.figures import Line
+from dashboard.markup import attributes
 from dashboard.themes import theme
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
@@ -24,7 +25,14 @@ if TYPE_CHECKING:
     from dashboard.queries import History, Shop
     from monitor.places import Place
 
-SPANS = {"hour": "Hour", "day": "Day", "week": "Week", "month": "Month", "year": "Year", "all": "All"}
+SPANS = {
+    "hour": "Hour",
+    "day": "Day",
+    "week": "Week",
+    "month": "Month",
+    "year": "Year",
+    "all": "All",
+}
 QUANTITIES = (
     "humidity",
     "temperature",
@@ -44,7 +52,7 @@ QUANTITIES = (
 SHORTEST_MS = 60_000
 """Zooming ends here. [ms]"""
 LONGEST_MS = 200 * 366 * formats.DAY_MS
-PLOT_CONFIG = {"displayModeBar": False, "doubleClick": "autosize", "responsive": True,
+PLOT_CONFIG: Any = {"displayModeBar": False, "doubleClick": "autosize", "responsive": True,
                "scrollZoom": False, "showTips": False}  # fmt: skip
 
 
@@ -72,7 +80,7 @@ class Answer(NamedTuple):
 
     figure: go.Figure
     summary: list[Component]
-    download: list[Component]
+    download: list[Component | str]
     shown: str
 
 
@@ -119,7 +127,7 @@ def register(app: dash.Dash, shop: Shop) -> None:
     ) -> tuple[Any, ...]:
         trigger = str(dash.ctx.triggered_id or "")
         now = now_ms()
-        before = choice_of(view or {}, shop)
+        before = choice_of(view or {})
         asked = before._replace(
             places=tuple(place_ids or ()), quantity=str(quantity), span=str(span)
         )
@@ -147,7 +155,7 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
             [html.H1("Past"), html.P(words.FIRST_READING), html.Code(words.FIRST_PACK)],
             className="sheet",
         )
-    choice = choice_of(query, shop)
+    choice = choice_of(query)
     if not choice.places:
         choice = choice._replace(places=(places[0].id,))
     known = [q for q in QUANTITIES if any(q in offered[p.id] for p in places)]
@@ -178,7 +186,7 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
                                  html.Button("Later", id="past-later", n_clicks=0),
                                  html.Button("Now", id="past-now", n_clicks=0)],
                                 className="steps"),
-                            html.P(id="past-shown", className="shown", **{"aria-live": "polite"}),
+                            html.P(id="past-shown", className="shown", **attributes(aria_live="polite")),
                         ],
                         className="spans",
                     ),
@@ -189,7 +197,7 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
                                       "paper_bgcolor": "rgba(0,0,0,0)",
                                       "plot_bgcolor": "rgba(0,0,0,0)"}}),
                         className="plot", role="img",
-                        **{"aria-label": "Plot; the sentences below it say the same"},
+                        **attributes(aria_label="Plot; the sentences below it say the same"),
                     ),
                     html.Div(id="past-summary", className="summary"),
                     html.P(id="past-download", className="download"),
@@ -207,7 +215,7 @@ def _asked(legend: str, field: Component) -> Component:
     return html.Fieldset([html.Legend(legend), field])
 
 
-def choice_of(query: Mapping[str, Any], shop: Shop) -> Choice:
+def choice_of(query: Mapping[str, Any]) -> Choice:
     """What an address asks for; what it does not say or says wrongly is left at its default."""
     span = str(query.get("span", "day"))
     quantity = str(query.get("quantity", "humidity"))
@@ -266,7 +274,9 @@ def span_of(choice: Choice, now: int, shop: Shop) -> tuple[int, int]:
         return choice.zoom
     if choice.span == "all":
         extent = shop.extent(list(choice.places))
-        return (extent[0], max(extent[1] + 1, extent[0] + SHORTEST_MS)) if extent else (now - 1, now)
+        return (
+            (extent[0], max(extent[1] + 1, extent[0] + SHORTEST_MS)) if extent else (now - 1, now)
+        )
     end = choice.end_ms or now
     return formats.moved(end, choice.span, -1, shop.settings.zone), end
 
@@ -296,7 +306,9 @@ def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: Shop) ->
         ]
     except StoreFault as exc:
         trouble = words.store_trouble(exc)
-        return Answer(figures.empty_figure(trouble.sentence, look), [html.P(trouble.remedy)], [], "")
+        return Answer(
+            figures.empty_figure(trouble.sentence, look), [html.P(trouble.remedy)], [], ""
+        )
     lines = [_line(history, shop) for history in histories]
     width = screen.get("width")
     view = figures.View(start, end, zone, unit, width if isinstance(width, int) else 1280)
@@ -343,7 +355,7 @@ def source_words(histories: Sequence[History], quantity: str) -> str:
 
 def _download(
     choice: Choice, chosen: Sequence[Place], start: int, end: int, histories: Sequence[History]
-) -> list[Component]:
+) -> list[Component | str]:
     rows = sum(h.readings for h in histories)
     if not rows:
         return []

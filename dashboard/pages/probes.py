@@ -11,6 +11,7 @@ import dash
 from dash import Input, Output, html
 
 from dashboard import formats, words
+from dashboard.markup import attributes
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
 from monitor.records import Quantity
@@ -30,7 +31,6 @@ COUNTED = {
     "readings": "readings stored",
     "repeats": "readings came again and were known",
     "refused": "messages refused",
-    "dropped": "messages dropped unread",
 }
 
 
@@ -64,7 +64,12 @@ def content(shop: Shop) -> list[Component]:
         html.H2("Counted since ever"),
         html.Ul(
             [
-                html.Li([html.Span(f"{counts[name]:,}".replace(",", " "), className="number"), f" {said}"])
+                html.Li(
+                    [
+                        html.Span(f"{counts[name]:,}".replace(",", " "), className="number"),
+                        f" {said}",
+                    ]
+                )
                 for name, said in COUNTED.items()
             ],
             className="counts",
@@ -90,7 +95,7 @@ def _table(heads: list[str], rows: list[list[Any]], label: str) -> Component:
         className="scroll",
         tabIndex=0,
         role="region",
-        **{"aria-label": label},
+        **attributes(aria_label=label),
     )
 
 
@@ -100,7 +105,9 @@ def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Compon
     rows = []
     for probe in probes:
         values = [
-            html.Div(f"{formats.scale(str(q), unit).words} {formats.with_unit(str(q), value, unit)}")
+            html.Div(
+                f"{formats.scale(str(q), unit).words} {formats.with_unit(str(q), value, unit)}"
+            )
             for q, (_, value, _) in probe.last.items()
             if q is not Quantity.BATTERY
         ]
@@ -108,7 +115,7 @@ def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Compon
         heard = html.Span(
             formats.age((now - probe.heard_ms) / 1000),
             className="heard",
-            **{"data-heard": str(probe.heard_ms), "data-stale-s": f"{stale_s:g}"},
+            **attributes(data_heard=str(probe.heard_ms), data_stale_s=f"{stale_s:g}"),
         )
         rows.append([
             html.Th([probe.place.label, html.Br(), html.Span(probe.sensor, className="sensor")],

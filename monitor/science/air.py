@@ -128,7 +128,7 @@ def dew_point(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     or 3e-6 K below −80 °C; at 100 % it is `temp_c` exactly.
     Below 0 °C this is the dew point over supercooled water, not the frost point, which is higher.
     From 0 to 60 °C and 1 to 100 % RH it is within 0.0001 K of the ASHRAE curve as PsychroLib
-    solves it, where that is over water; below 0 °C within 0.002 K of Sonntag's.
+    solves it, where that is over water; below 0 °C within 0.004 K of Sonntag's.
 
     References
     ----------
@@ -287,7 +287,7 @@ _WATER_BULB = _Bulb(2501.0, -2.326, 4.186, TEMP_C[1], ln_water, ln_water_slope)
 _ICE_BULB = _Bulb(2830.0, -0.24, 2.1, 0.0, ln_ice, ln_ice_slope)
 
 MOST_STEPS = 20
-"""Most Newton steps of the wet bulb. [-]  Ours: the tests find it done in ten."""
+"""Most Newton steps of the wet bulb. [-]  Ours: eight come within 2e-9 K, even at 30 000 Pa."""
 
 
 def wet_bulb(
@@ -316,7 +316,7 @@ def wet_bulb(
     -----
     ASHRAE's eq. 33 over water, eq. 35 over ice [1]_, solved by Newton's method to 1e-9 K. Where
     the result is below 0 °C the bulb carries ice. Just below 0 °C both a wet and an iced bulb
-    balance, up to about 1 K apart; the wet one is taken wherever it is at 0 °C or above. Air
+    balance, 0.7 K apart at sea level; the wet one is taken wherever it is at 0 °C or above. Air
     supersaturated over ice would warm an iced bulb above the air: the result is then `temp_c`.
     The meteorologists' wet bulb follows a saturated adiabat and is up to 1.2 K lower.
 

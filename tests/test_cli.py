@@ -1,0 +1,141 @@
+"""The command line: exit codes, and that what goes in comes out."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import subprocess
+import sys
+
+import pandas as pd
+import pytest
+from conftest import ROOT, free_port
+from typer.testing import CliRunner
+
+from monitor.cli import app
+
+runner = CliRunner()
+LOG = "time,T,RH\n2025-01-05T10:00:00Z,20.5,45\n2025-01-05T10:20:00Z,21.5,47\n2025-01-05T11:05:00Z,22,x\n"
+
+
+@pytest.fixture
+def shop(tmp_path, monkeypatch):
+    for name in [name for name in os.environ if name.startswith("BENCHWEATHER_")]:
+        monkeypatch.delenv(name)
+    monkeypatch.setenv("BENCHWEATHER_DATA", str(tmp_path / "shop"))
+    monkeypatch.setenv("BENCHWEATHER_BROKER__PORT", str(free_port()))
+    (tmp_path / "log.csv").write_text(LOG)
+    return tmp_path
+
+
+def call(*arguments, code=0):
+    result = runner.invoke(app, [str(a) for a in arguments])
+    assert result.exit_code == code, result.output
+    return result
+
+
+def take(shop, *more, code=0):
+    return call(
+        "import", shop / "log.csv", "--place", "bench", "--sensor", "old", "--time", "time",
+        "--take", "temperature:Cel:T", "--take", "humidity:%RH:RH", *more, code=code,
+    )  # fmt: skip
+
+
+def test_a_dry_run_stores_nothing_and_says_what_it_would_do(shop):
+    result = take(shop, "--dry-run")
+    assert "would take 5 readings, refused 1" in result.output
+    assert "line 4: RH 'x' is not a number" in result.output
+    assert not (shop / "shop" / "readings.sqlite3").exists()
+
+
+def test_what_was_imported_is_exported(shop):
+    take(shop)
+    assert "took 0, had already 5" in take(shop).output
+    rows = list(csv.DictReader(io.StringIO(call("export").stdout)))
+    assert [(r["measured_at"], r["temp_c"], r["rh_pct"]) for r in rows] == [
+        ("2025-01-05T10:00:00.000Z", "20.5", "45"),
+        ("2025-01-05T10:20:00.000Z", "21.5", "47"),
+        ("2025-01-05T11:05:00.000Z", "22", ""),
+    ]
+
+
+def test_an_export_can_be_imported_again(shop):
+    take(shop)
+    call("export", "--out", shop / "out.csv")
+    result = call(
+        "import", shop / "out.csv", "--data", shop / "other", "--place", "bench", "--sensor", "old",
+        "--time", "measured_at", "--take", "temperature:Cel:temp_c", "--take", "humidity:%RH:rh_pct",
+    )  # fmt: skip
+    assert "took 5" in result.output
+
+
+def test_rollups_are_exported_by_hour(shop):
+    take(shop)
+    rows = list(csv.DictReader(io.StringIO(call("export", "--every", "hour").stdout)))
+    assert [(r["measured_at"][11:16], r["temp_c_n"], r["temp_c_low"], r["temp_c_mean"], r["temp_c_high"])
+            for r in rows] == [("10:00", "2", "20.5", "21", "21.5"), ("11:00", "1", "22", "22", "22")]  # fmt: skip
+
+
+def test_parquet_holds_the_same(shop):
+    take(shop)
+    call("export", "--out", shop / "out.parquet")
+    table = pd.read_parquet(shop / "out.parquet")
+    assert table["temp_c"].tolist() == [20.5, 21.5, 22.0]
+    assert str(table["measured_at"].dt.tz) == "UTC"
+
+
+def test_a_range_is_cut_at_local_days(shop, monkeypatch):
+    monkeypatch.setenv("BENCHWEATHER_SHOP__TIME_ZONE", "Pacific/Auckland")  # 13 h ahead: 6 January
+    take(shop)
+    inside = call("export", "--from", "2025-01-06", "--to", "2025-01-06").stdout
+    assert len(inside.splitlines()) == 2  # 10:00 and 10:20 UTC are 23:00 and 23:20 on the 5th
+    assert "11:05" in inside
+
+
+WRONG = [
+    (["export", "--every", "day"], "must be one of raw, 10min, hour"),
+    (["export", "--out", "x.xlsx"], "must end in .csv or .parquet"),
+    (["export", "--from", "soon"], "must be a day or time"),
+    (["export", "--from", "2025-02-01", "--to", "2025-01-01"], "is not before"),
+    (["nonsense"], "No such command"),
+    (["import"], "Missing argument"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "why"), WRONG, ids=[why[:25] for _, why in WRONG])
+def test_wrong_use_ends_with_two_and_says_what_is_allowed(shop, arguments, why):
+    assert why in " ".join(call(*arguments, code=2).output.split())
+
+
+def test_a_wrong_setting_ends_with_two(shop, monkeypatch):
+    monkeypatch.setenv("BENCHWEATHER_BOARD__PORT", "x")
+    assert "board.port = 'x'" in call("check", code=2).output
+
+
+def test_failure_ends_with_one(shop):
+    assert "unable to open" in call("export", code=1).output
+    (shop / "log.csv").write_text("time,T,RH\n")
+    assert "0 readings" in take(shop, code=1).output
+
+
+def test_check_names_each_part_and_its_verdict(shop):
+    result = call("check")
+    for part in ("broker", "store", "clock", "disk"):
+        assert f"good  {part}" in result.output
+    assert "environment" in result.output
+
+
+def test_check_fails_where_the_store_is_damaged(shop):
+    (shop / "shop").mkdir()
+    (shop / "shop" / "readings.sqlite3").write_bytes(b"junk" * 500)
+    assert "BAD   store" in call("check", code=1).output
+
+
+def test_it_runs_as_a_module_and_tells_its_version():
+    from monitor import __version__
+
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor", "--version"], cwd=ROOT, capture_output=True, text=True
+    )
+    assert done.stdout.strip() == __version__

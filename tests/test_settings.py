@@ -1,0 +1,133 @@
+"""Settings: origins, and every fault told at once in words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from monitor import settings
+from monitor.errors import SettingsFault
+from monitor.records import Quantity
+
+
+def load(tmp_path, text="", environ=None, **more):
+    file = tmp_path / settings.FILE_NAME
+    if text:
+        file.write_text(text, encoding="utf-8")
+    return settings.load(data=tmp_path, environ=environ or {}, **more)
+
+
+def faults(tmp_path, text="", environ=None):
+    with pytest.raises(SettingsFault) as caught:
+        load(tmp_path, text, environ)
+    return caught.value.faults
+
+
+def test_defaults_need_no_file_and_stay_on_loopback(tmp_path):
+    found = load(tmp_path)
+    assert (found.broker.host, found.board.host) == ("127.0.0.1", "127.0.0.1")
+    assert found.config is None
+    assert found.origins == {}
+
+
+def test_the_environment_is_over_the_file_and_the_file_over_the_defaults(tmp_path):
+    found = load(
+        tmp_path,
+        '[board]\nport = 9000\nhost = "127.0.0.2"\n[shop]\nname = "A"',
+        {"BENCHWEATHER_BOARD__PORT": "9001"},
+    )
+    assert (found.board.port, found.board.host, found.shop.name) == (9001, "127.0.0.2", "A")
+    assert found.origins["board.port"] == "environment"
+    assert found.origins["board.host"].endswith(settings.FILE_NAME)
+
+
+def test_places_and_topic_rules_are_read(tmp_path):
+    found = load(
+        tmp_path,
+        """
+        [[places]]
+        id = "bench"
+        name = "Bench by the window"
+        rh_low_pct = 45
+        [[topics]]
+        filter = "gate/+/state"
+        place = "{2}"
+        sensor = "g"
+        format = "json"
+        time = { pointer = "/at", unit = "iso" }
+        [topics.quantities]
+        temperature = { pointer = "/t", unit = "F" }
+        """,
+    )
+    assert (found.places[0].label, found.places[0].rh_low_pct) == ("Bench by the window", 45)
+    assert found.topics[0].quantities[Quantity.TEMPERATURE].unit == "F"
+
+
+def test_the_demo_has_a_folder_of_its_own_so_that_nothing_mixes(tmp_path):
+    found = load(tmp_path, demo=True)
+    assert found.data == tmp_path / "demo"
+    assert [place.id for place in found.places] == ["front-bench", "varnish-corner", "outdoors"]
+    assert found.origins["shop.name"] == "demo"
+
+
+FAULTS = [
+    ("[board]\nport = 99999", "board.port = 99999"),
+    ("[board]\ncolour = 1", "board.colour"),
+    ("[bored]\nport = 1", "bored"),
+    ("[board]\nport = 'x'", "board.port = 'x'"),
+    ("[shop]\ntime_zone = 'Mars/Base'", "shop.time_zone = 'Mars/Base'"),
+    ("[shop]\naltitude_m = 9000", "shop.altitude_m"),
+    ("[broker]\nurl = 'http://x'", "must be mqtt://host:port"),
+    ("[broker]\nurl = 'mqtt://u:p@x'", "must not hold a password"),
+    ("[broker]\nhost = '0.0.0.0'", "set broker.user and broker.password"),
+    ("[limits]\nrh_low_pct = 'dry'", "limits.rh_low_pct = 'dry'"),
+    ("[limits]\nrh_low_pct = 70", "limits"),
+    ("[limits]\nfoo = 1", "limits.foo"),
+    ("[[places]]\nid = 'a/b'", "'a/b' has one of"),
+    ("[[places]]\nid = 'a'\n[[places]]\nid = 'a'", "'a' stands twice"),
+    ("[[places]]\nid = 'a'\nkind = 'attic'", "kind"),
+    ("[[topics]]\nfilter='a/#/b'\nplace='x'\nsensor='y'\nformat='senml'", "# only as its last level"),
+    ("[[topics]]\nfilter='a'\nplace='x'\nsensor='y'\nformat='json'", "needs quantities"),
+    ("[[topics]]\nfilter='a'\nplace='x'\nsensor='y'\nformat='number'", "needs quantity and unit"),
+    ("[[topics]]\nfilter='a'\nplace='x'\nsensor='y'\nformat='number'\nquantity='humidity'\nunit='Cel'",
+     "does not fit humidity"),
+    ("not toml at all [", "is not TOML"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "why"), FAULTS, ids=[why[:30] for _, why in FAULTS])
+def test_a_wrong_setting_is_told_with_its_name_and_what_is_allowed(tmp_path, text, why):
+    assert any(why in fault for fault in faults(tmp_path, text)), faults(tmp_path, text)
+
+
+def test_all_faults_are_told_together_with_their_origin(tmp_path):
+    told = faults(
+        tmp_path,
+        "[board]\nport = 0\n[sensor]\nrh_accuracy_pct = 50",
+        {"BENCHWEATHER_KEEP__REFUSED_MAX": "few", "BENCHWEATHER_BORED": "1"},
+    )
+    assert len(told) == 4
+    assert any("from environment" in fault for fault in told)
+    assert any(settings.FILE_NAME in fault for fault in told)
+
+
+def test_a_named_file_that_is_not_there_is_a_fault(tmp_path):
+    with pytest.raises(SettingsFault, match="no such file"):
+        settings.load(data=tmp_path, config=Path("/nowhere.toml"), environ={})
+
+
+def test_a_password_is_never_shown(tmp_path):
+    found = load(tmp_path, '[broker]\nuser="u"\npassword="hush"')
+    shown = [str(row) for row in settings.table(found)]
+    assert not any("hush" in row for row in shown)
+    assert "hush" not in repr(found)
+    assert not any("hush" in fault for fault in faults(tmp_path, '[broker]\npassword=["hush"]'))
+
+
+def test_every_setting_has_a_help_text_and_a_name_with_its_unit(tmp_path):
+    units = {"%": "_pct", "°C": "_c", "K": ("_k", "_c"), "s": "_s", "m": "_m"}
+    for row in settings.table():
+        assert row.help, row.name
+        if row.unit:
+            assert row.name.endswith(units[row.unit]), row.name
