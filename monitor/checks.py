@@ -58,7 +58,9 @@ def _broker(settings: Settings, address: Address) -> Check:
     finally:
         publisher.close()
     if running and state is not None and state.broker_trouble:
-        return Check("broker", False, f"{address} answers, but not our ingest: {state.broker_trouble}")
+        return Check(
+            "broker", False, f"{address} answers, but not our ingest: {state.broker_trouble}"
+        )
     return Check("broker", True, f"{address} answers and lets us in")
 
 
@@ -94,7 +96,11 @@ def _clock(settings: Settings) -> Check:
     except StoreFault:
         newest = 0
     if newest > now_ms() + 600_000:
-        return Check("clock", False, f"{text}: behind the newest reading, {from_ms(newest):%Y-%m-%d %H:%M} UTC")
+        return Check(
+            "clock",
+            False,
+            f"{text}: behind the newest reading, {from_ms(newest):%Y-%m-%d %H:%M} UTC",
+        )
     kept = _kept_by_network()
     note = "" if kept is None else f", {'kept' if kept else 'not kept'} by network time"
     return Check("clock", True, text + note)

@@ -25,17 +25,20 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    help="What the air of a violin repair shop does to glue, varnish and opened wood.",
 )
 out, err = Console(), Console(stderr=True)
 
 Data = Annotated[
-    Path | None, typer.Option(help="Data folder; else BENCHWEATHER_DATA, else your user data folder")
+    Path | None,
+    typer.Option(help="Data folder; else BENCHWEATHER_DATA, else your user data folder"),
 ]
 Config = Annotated[
-    Path | None, typer.Option(help="Settings file; else BENCHWEATHER_CONFIG, else DATA/benchweather.toml")
+    Path | None,
+    typer.Option(help="Settings file; else BENCHWEATHER_CONFIG, else DATA/benchweather.toml"),
 ]
-Demo = Annotated[bool, typer.Option("--demo", help="An invented shop, in a data folder of its own")]
+Demo = Annotated[
+    bool, typer.Option("--demo", help="An invented shop, in a data folder of its own")
+]
 
 IMPORT_BATCH = 10_000
 """Readings in one transaction of an import."""
@@ -48,13 +51,20 @@ def main() -> None:
     app()
 
 
+def _tell_version(wanted: bool) -> None:
+    if wanted:
+        out.print(__version__, highlight=False)
+        raise typer.Exit
+
+
 @app.callback()
 def _root(
-    version: Annotated[bool, typer.Option("--version", help="Show the version and end")] = False,
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_tell_version, is_eager=True, help="Show the version"),
+    ] = False,
 ) -> None:
-    if version:
-        out.print(__version__)
-        raise typer.Exit
+    """What the air of a violin repair shop does to glue, varnish and opened wood."""
 
 
 @app.command()
@@ -109,13 +119,16 @@ def import_(
     file: Annotated[Path, typer.Argument(help="CSV file of any logger")],
     place: Annotated[str, typer.Option(help="Place the readings are from")],
     sensor: Annotated[str, typer.Option(help="Name of the sensor")],
-    time: Annotated[list[str], typer.Option(help="Time column; give date and time columns in order")],
+    time: Annotated[
+        list[str], typer.Option(help="Time column; give date and time columns in order")
+    ],
     take: Annotated[
         list[str],
         typer.Option(help="quantity:unit:column, such as 'temperature:Cel:Temp (C)'; repeat"),
     ],
     time_format: Annotated[
-        str, typer.Option(help="iso, s or ms (since 1970 UTC), or a pattern such as '%d.%m.%Y %H:%M'")
+        str,
+        typer.Option(help="iso, s or ms (since 1970 UTC), or a pattern such as '%d.%m.%Y %H:%M'"),
     ] = "iso",
     zone: Annotated[
         str, typer.Option(help="Time zone of times that carry none, such as Europe/Paris or UTC")
@@ -124,7 +137,9 @@ def import_(
     delimiter: Annotated[str, typer.Option(help="Between fields; 'tab' for a tab")] = ",",
     encoding: Annotated[str, typer.Option(help="Encoding of the text")] = "utf-8-sig",
     skip: Annotated[int, typer.Option(min=0, help="Lines before the header")] = 0,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only tell what would be taken")] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only tell what would be taken")
+    ] = False,
     refused: Annotated[
         Path | None, typer.Option(help="Write every refused line and its reason to this file")
     ] = None,
@@ -151,9 +166,12 @@ def import_(
     with _told():
         found = read_csv(file, plan, now_ms=now_ms())
         new = repeated = 0
-        if not dry_run and found.count:
-            with contextlib.closing(Writer(settings.store_path)) as writer, _progress() as progress:
-                task = progress.add_task("importing", total=found.count)
+        if not dry_run and found.total:
+            with (
+                contextlib.closing(Writer(settings.store_path)) as writer,
+                _progress() as progress,
+            ):
+                task = progress.add_task("importing", total=found.total)
                 for batch in found.batches(IMPORT_BATCH):
                     stored = writer.write(batch)
                     new, repeated = new + stored.new, repeated + stored.repeated
@@ -164,25 +182,33 @@ def import_(
         err.print(f"and {more} more refused; --refused FILE writes them all")
     if refused is not None:
         refused.write_text(
-            "line\treason\n" + "".join(f"{n}\t{why}\n" for n, why in found.refused), encoding="utf-8"
+            "line\treason\n" + "".join(f"{n}\t{why}\n" for n, why in found.refused),
+            encoding="utf-8",
         )
-    told = f"would take {found.count}" if dry_run else f"took {new}, had already {repeated}"
+    told = f"would take {found.total}" if dry_run else f"took {new}, had already {repeated}"
     out.print(
         f"{found.lines} lines, {found.span()}: {told} readings, refused {len(found.refused)}",
         highlight=False, soft_wrap=True,
     )  # fmt: skip
-    if not found.count:
+    if not found.total:
         raise typer.Exit(1)
 
 
 @app.command()
 def export(
-    start: Annotated[str, typer.Option("--from", help="First day or time, shop's zone if none")] = "",
-    end: Annotated[str, typer.Option("--to", help="Up to this day (whole) or before this time")] = "",
-    place: Annotated[list[str] | None, typer.Option(help="Only this place; repeat for more")] = None,
+    start: Annotated[
+        str, typer.Option("--from", help="First day or time, shop's zone if none")
+    ] = "",
+    end: Annotated[
+        str, typer.Option("--to", help="Up to this day (whole) or before this time")
+    ] = "",
+    place: Annotated[
+        list[str] | None, typer.Option(help="Only this place; repeat for more")
+    ] = None,
     every: Annotated[str, typer.Option(help="raw, 10min or hour")] = "raw",
     to: Annotated[
-        Path | None, typer.Option("--out", help="File to write, .csv or .parquet; else the terminal")
+        Path | None,
+        typer.Option("--out", help="File to write, .csv or .parquet; else the terminal"),
     ] = None,
     data: Data = None,
     config: Config = None,

@@ -45,7 +45,7 @@ class OutOfRange(MonitorError, ValueError):
 
 
 class BadPayload(MonitorError, ValueError):
-    """A message, or one record of it, cannot be taken. The text says what, where and what is allowed."""
+    """A message, or one record of it, cannot be taken: what, where and what is allowed."""
 
 
 class SettingsFault(MonitorError, ValueError):

@@ -91,7 +91,7 @@ class Found(NamedTuple):
     refused: list[RefusedLine]
 
     @property
-    def count(self) -> int:
+    def total(self) -> int:
         return sum(len(ts_ms) for ts_ms, _ in self.values.values())
 
     def span(self) -> str:
@@ -106,7 +106,9 @@ class Found(NamedTuple):
         """The readings, `size` at a time."""
         for series, (ts_ms, values) in self.values.items():
             for i in range(0, len(ts_ms), size):
-                pairs = zip(ts_ms[i : i + size].tolist(), values[i : i + size].tolist(), strict=True)
+                pairs = zip(
+                    ts_ms[i : i + size].tolist(), values[i : i + size].tolist(), strict=True
+                )
                 yield [Reading(series, t, v) for t, v in pairs]
 
 
@@ -162,7 +164,9 @@ def _table(path: Path, plan: Plan) -> tuple[pd.DataFrame, np.ndarray, list[Refus
                     numbers.append(number)
                 elif any(row):
                     refused.append(
-                        RefusedLine(number, f"{len(row)} fields where the header has {len(header)}")
+                        RefusedLine(
+                            number, f"{len(row)} fields where the header has {len(header)}"
+                        )
                     )
     except OSError as exc:
         raise ImportFault(f"{path}: {exc.strerror}") from exc
@@ -191,22 +195,30 @@ def _check_header(header: Sequence[str], path: Path, plan: Plan) -> None:
             f"its header has {', '.join(map(repr, header))}{hint}"
         )
     if twice := {name for name in wanted if header.count(name) > 1}:
-        raise ImportFault(f"{path}: column {', '.join(map(repr, twice))} stands twice in the header")
+        raise ImportFault(
+            f"{path}: column {', '.join(map(repr, twice))} stands twice in the header"
+        )
 
 
 def _moments(table: pd.DataFrame, plan: Plan) -> pd.Series:
     """Times as UTC; NaT where one cannot be read."""
-    text = table[list(plan.time_columns)].agg(" ".join, axis=1) if len(plan.time_columns) > 1 else (
-        table[plan.time_columns[0]]
-    )  # fmt: skip
+    text = table[plan.time_columns[0]]
+    for name in plan.time_columns[1:]:
+        text = text + " " + table[name]
     text = text.str.strip()
+    if not len(text):
+        return pd.to_datetime(text, utc=True)
     if plan.time_format in ("s", "ms"):
         numbers = pd.to_numeric(text.str.replace(plan.decimal, "."), errors="coerce")
         scaled = (numbers * (1000 if plan.time_format == "s" else 1)).round()
-        return pd.to_datetime(scaled.where(scaled.abs() < 1e14), unit="ms", utc=True, errors="coerce")
+        return pd.to_datetime(
+            scaled.where(scaled.abs() < 1e14), unit="ms", utc=True, errors="coerce"
+        )
     layout = "ISO8601" if plan.time_format == "iso" else plan.time_format
     own_zone = (
-        text.str.contains(r"(?:Z|[+-]\d\d:?\d\d)$").any() if layout == "ISO8601" else "%z" in layout
+        text.str.contains(r"(?:Z|[+-]\d\d:?\d\d)$").any()
+        if layout == "ISO8601"
+        else "%z" in layout
     )
     if own_zone:
         return pd.to_datetime(text, format=layout, utc=True, errors="coerce")
@@ -239,11 +251,15 @@ def _refuse_times(
     early = (moments < EARLIEST).to_numpy()
     unread = moments.isna().to_numpy()
     moments[ahead | early] = pd.NaT
-    for i in np.flatnonzero(unread | ahead | early):
-        text = " ".join(table[name].iat[i] for name in plan.time_columns)
+    cells = [table[name].tolist() for name in plan.time_columns]
+    where = f" in {plan.zone}" if plan.zone else ""
+    for i in np.flatnonzero(unread | ahead | early).tolist():
+        text = " ".join(column[i] for column in cells)
         if unread[i]:
-            where = f" in {plan.zone}" if plan.zone else ""
-            why = f"is no time of the form {plan.time_format}{where}, or one the clock change left out or made twice"
+            why = (
+                f"is no time of the form {plan.time_format}{where}, "
+                "or one the clock change left out or made twice"
+            )
         else:
             why = "lies in the future" if ahead[i] else "is before 1970-01-02"
         refused.append(RefusedLine(int(numbers[i]), f"time {text!r} {why}"))
@@ -268,8 +284,9 @@ def _values(
     with np.errstate(invalid="ignore"):
         outside = ~((kept >= measure.low) & (kept <= measure.high))
     present = (text != "").to_numpy()
-    for i in np.flatnonzero(outside & present & timed):
-        shown = text.iat[i].replace(".", plan.decimal).replace("\0", ".")
+    cells = text.tolist()
+    for i in np.flatnonzero(outside & present & timed).tolist():
+        shown = cells[i].replace(".", plan.decimal).replace("\0", ".")
         if np.isnan(given[i]):
             why = f"{column.name} {shown!r} is not a number with decimal {plan.decimal!r}"
         else:

@@ -116,7 +116,9 @@ class Ingest:
         decode = self.contract.decode
         for arrival in arrivals:
             try:
-                readings, faults, timed = decode(arrival.topic, arrival.payload, arrival.received_ms)
+                readings, faults, timed = decode(
+                    arrival.topic, arrival.payload, arrival.received_ms
+                )
             except BadPayload as exc:
                 readings, faults, timed = [], [str(exc)], False
             except Exception as exc:

@@ -13,7 +13,9 @@ FILE_BYTES, FILES = 1_000_000, 3
 
 def set_up(*, verbose: bool = False, file: Path | None = None) -> None:
     """Log to standard error and, if given, to a file that is turned over. Times are UTC."""
-    layout = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s %(message)s", "%Y-%m-%dT%H:%M:%S")
+    layout = logging.Formatter(
+        "%(asctime)sZ %(levelname)s %(name)s %(message)s", "%Y-%m-%dT%H:%M:%S"
+    )
     layout.converter = time.gmtime
     handlers: list[logging.Handler] = [logging.StreamHandler()]
     if file is not None:

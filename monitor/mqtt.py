@@ -11,7 +11,7 @@ import ssl
 import threading
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
@@ -48,12 +48,19 @@ class Address:
     cert_file: Path | None = None
     key_file: Path | None = None
 
-    @classmethod
-    def from_url(cls, url: str, **rest: Any) -> Address:
-        """From `mqtt://host:port` or `mqtts://host:port`; ports 1883 and 8883 if not said."""
+    def at(self, url: str, cert_file: Path | None, key_file: Path | None) -> Address:
+        """The same sign-in at `mqtt://host:port` or `mqtts://host:port`, with a client certificate
+        if given; ports 1883 and 8883 if not said."""
         parts = urlsplit(url)
         tls = parts.scheme == "mqtts"
-        return cls(parts.hostname or "", parts.port or (8883 if tls else 1883), tls=tls, **rest)
+        return replace(
+            self,
+            host=parts.hostname or "",
+            port=parts.port or (8883 if tls else 1883),
+            tls=tls,
+            cert_file=cert_file,
+            key_file=key_file,
+        )
 
     def __str__(self) -> str:
         return f"mqtt{'s' if self.tls else ''}://{self.host}:{self.port}"
@@ -203,7 +210,7 @@ class Subscription:
                 message.mid,
                 message.qos,
                 topic,
-                message.payload,
+                bytes(message.payload),
                 message.retain,
                 message.dup,
                 self._moment(topic),
@@ -246,7 +253,9 @@ class Publisher:
         if not self._up.wait(wait_s):
             raise BrokerUnavailable(f"{self.address}: {self._refused or 'no answer'}")
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> Callable[[float], None]:
+    def publish(
+        self, topic: str, payload: bytes, *, retain: bool = False
+    ) -> Callable[[float], None]:
         """Send one message. The function returned waits until the broker has it, up to some
         seconds, and raises `BrokerUnavailable` if it does not."""
         info = self._client.publish(topic, payload, qos=1, retain=retain)
@@ -272,7 +281,9 @@ class Publisher:
             self._up.set()
 
 
-def _client(address: Address, client_id: str, *, clean_session: bool, manual_ack: bool) -> paho.Client:
+def _client(
+    address: Address, client_id: str, *, clean_session: bool, manual_ack: bool
+) -> paho.Client:
     client = paho.Client(
         paho.CallbackAPIVersion.VERSION2,
         client_id=client_id,

@@ -178,7 +178,9 @@ class _Senml:
                 (factor, offset), value = entry.conversion, record.v + base_value
                 value = value * factor + offset
                 if not (entry.low <= value <= entry.high and EARLIEST_MS <= ts_ms <= latest):
-                    raise BadPayload(_unbelievable(entry.series.quantity, value, ts_ms, received_ms))
+                    raise BadPayload(
+                        _unbelievable(entry.series.quantity, value, ts_ms, received_ms)
+                    )
             except (BadPayload, OverflowError, ValueError) as exc:
                 faults.append(f"record {number}: {exc}")
                 continue

@@ -40,7 +40,10 @@ class Limits:
         0.5, "K", "How far temperature must come back", "ours: above the accuracy of the sensors"
     )
     varnish_rh_stop_pct: float = _limit(
-        85.0, "%", "From here on no coating work", "common reading of coating standards (ISO 12944-7)"
+        85.0,
+        "%",
+        "From here on no coating work",
+        "common reading of coating standards (ISO 12944-7)",
     )
     varnish_rh_high_pct: float = _limit(65.0, "%", "Above: spirit varnish may blush", _PRACTICE)
     varnish_spread_stop_k: float = _limit(

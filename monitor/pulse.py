@@ -42,7 +42,9 @@ def write(path: Path, pulse: Pulse) -> None:
     data = msgspec.json.encode(pulse)
     if len(data) > SIZE:
         short = msgspec.structs.replace(
-            pulse, broker_trouble=pulse.broker_trouble[:400], store_trouble=pulse.store_trouble[:400]
+            pulse,
+            broker_trouble=pulse.broker_trouble[:400],
+            store_trouble=pulse.store_trouble[:400],
         )
         data = msgspec.json.encode(short)
     handle = os.open(path, os.O_WRONLY | os.O_CREAT, 0o644)

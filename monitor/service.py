@@ -15,7 +15,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import FrameType
 
@@ -81,7 +81,9 @@ class Child:
             return
         ran_s = time.monotonic() - self._started
         if not self._told:
-            log.error("part ended part=%s code=%s ran_s=%d", self.name, self._process.poll(), ran_s)
+            log.error(
+                "part ended part=%s code=%s ran_s=%d", self.name, self._process.poll(), ran_s
+            )
             self._told = True
             if ran_s > RESTART_MAX_S:
                 self._wait_s = RESTART_FIRST_S
@@ -228,14 +230,15 @@ class Service:
 def broker_address(settings: Settings) -> Address:
     """Where this machine's own clients find the broker, signed in as the settings' user."""
     broker = settings.broker
-    sign_in = {"user": broker.user, "password": broker.password.get_secret_value()}
-    if broker.url:
-        files = {"ca_file": broker.ca_file, "cert_file": broker.cert_file, "key_file": broker.key_file}
-        return Address.from_url(broker.url, **sign_in, **files)
-    tls = bool(broker.cert_file and broker.key_file)
-    return Address(
-        _reachable(broker.host), broker.port, **sign_in, tls=tls, ca_file=broker.ca_file
+    own = Address(
+        _reachable(broker.host),
+        broker.port,
+        broker.user,
+        broker.password.get_secret_value(),
+        tls=bool(broker.cert_file and broker.key_file),
+        ca_file=broker.ca_file,
     )
+    return own.at(broker.url, broker.cert_file, broker.key_file) if broker.url else own
 
 
 def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | None, Address]:
@@ -254,9 +257,7 @@ def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | No
         cert_file=settings.broker.cert_file,
         key_file=settings.broker.key_file,
     )
-    return own, Address(
-        address.host, address.port, door.user, door.password, address.tls, address.ca_file
-    )
+    return own, replace(address, user=door.user, password=door.password)
 
 
 def _reachable(host: str) -> str:

@@ -10,6 +10,7 @@ import os
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
@@ -17,8 +18,12 @@ from zoneinfo import ZoneInfo, available_timezones
 import platformdirs
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, field_validator
 from pydantic.fields import FieldInfo
-from pydantic_settings import EnvSettingsSource, SettingsConfigDict
-from pydantic_settings import BaseSettings as _Base
+from pydantic_settings import (
+    BaseSettings,
+    EnvSettingsSource,
+    SettingsConfigDict,
+    SettingsError,
+)
 
 from monitor.errors import SettingsFault
 from monitor.places import Limits, Place
@@ -32,8 +37,8 @@ _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
 _STRICT = ConfigDict(frozen=True, extra="forbid")
 
 
-def _setting(default: Any, help: str, unit: str = "") -> Any:  # noqa: A002 - the word users see
-    return Field(default, description=help, json_schema_extra={"unit": unit})
+def _setting(default: Any, text: str, unit: str = "", **allowed: Any) -> Any:
+    return Field(default, description=text, json_schema_extra={"unit": unit}, **allowed)
 
 
 class Shop(BaseModel):
@@ -42,10 +47,13 @@ class Shop(BaseModel):
     model_config = _STRICT
     name: str = _setting("", "Name of the shop, shown on the board")
     time_zone: str = _setting("", "IANA name, such as Europe/Paris; empty: this machine's zone")
-    altitude_m: float = Field(
-        0.0, ge=-430, le=5000, description="Height above the sea, for the air pressure where no "
-        "sensor measures it", json_schema_extra={"unit": "m"},
-    )  # fmt: skip
+    altitude_m: float = _setting(
+        0.0,
+        "Height above the sea, for the air pressure where no sensor measures it",
+        "m",
+        ge=-430,
+        le=5000,
+    )
 
     @field_validator("time_zone")
     @classmethod
@@ -63,16 +71,15 @@ class Broker(BaseModel):
         "", "An outside broker, mqtt://host:1883 or mqtts://host:8883; empty: start our own"
     )
     host: str = _setting("127.0.0.1", "Address our own broker listens on")
-    port: int = Field(
-        1883, ge=1, le=65535, description="Port our own broker listens on",
-        json_schema_extra={"unit": ""},
-    )  # fmt: skip
+    port: int = _setting(1883, "Port our own broker listens on", "", ge=1, le=65535)
     user: str = _setting("", "User name: to sign in at an outside broker; for sensors at our own")
     password: SecretStr = _setting(SecretStr(""), "Password of that user")
     ca_file: Path | None = _setting(None, "CA certificate of an mqtts broker; empty: the system's")
     cert_file: Path | None = _setting(None, "Client certificate (mqtts), or our own broker's")
     key_file: Path | None = _setting(None, "Private key of that certificate")
-    client_id: str = _setting("benchweather-ingest", "Client id; fixed, so that a session persists")
+    client_id: str = _setting(
+        "benchweather-ingest", "Client id; fixed, so that a session persists"
+    )
 
     @field_validator("url")
     @classmethod
@@ -94,51 +101,37 @@ class Board(BaseModel):
 
     model_config = _STRICT
     host: str = _setting("127.0.0.1", "Address the board listens on")
-    port: int = Field(
-        8050, ge=1, le=65535, description="Port the board listens on",
-        json_schema_extra={"unit": ""},
-    )  # fmt: skip
+    port: int = _setting(8050, "Port the board listens on", "", ge=1, le=65535)
     names: list[str] = _setting(
         [], "Host names by which the board may be reached besides its address"
     )
     temperature_unit: Literal["auto", "C", "F"] = _setting(
         "auto", "Temperatures on screen: C, F, or auto for what the browser's language uses"
     )
-    stale_after_s: float = Field(
-        300.0, gt=0, description="A reading older than this is shown as old",
-        json_schema_extra={"unit": "s"},
-    )  # fmt: skip
+    stale_after_s: float = _setting(300.0, "A reading older than this is shown as old", "s", gt=0)
 
 
 class Sensor(BaseModel):
     """What the sensors' data sheet says, read as expanded uncertainty (k = 2)."""
 
     model_config = _STRICT
-    temp_accuracy_c: float = Field(
-        0.3, gt=0, le=5, description="Stated accuracy of temperature",
-        json_schema_extra={"unit": "K"},
-    )  # fmt: skip
-    rh_accuracy_pct: float = Field(
-        2.0, gt=0, le=20, description="Stated accuracy of RH", json_schema_extra={"unit": "%"}
-    )
+    temp_accuracy_c: float = _setting(0.3, "Stated accuracy of temperature", "K", gt=0, le=5)
+    rh_accuracy_pct: float = _setting(2.0, "Stated accuracy of RH", "%", gt=0, le=20)
 
 
 class Keep(BaseModel):
     """How much of what was refused is kept."""
 
     model_config = _STRICT
-    refused_max: int = Field(
-        100_000, ge=1_000, description="Refused messages kept; older ones go, the count stays",
-        json_schema_extra={"unit": ""},
-    )  # fmt: skip
-
-
-class _Sources(_Base):
-    """The fields, and the reading of the environment; `Settings` is what comes out."""
-
-    model_config = SettingsConfigDict(
-        frozen=True, extra="forbid", env_prefix=PREFIX, env_nested_delimiter="__"
+    refused_max: int = _setting(
+        100_000, "Refused messages kept; older ones go, the count stays", "", ge=1_000
     )
+
+
+class _Fields(BaseModel):
+    """Everything a file may hold; `Settings` is what comes out."""
+
+    model_config = _STRICT
     shop: Shop = Shop()
     broker: Broker = Broker()
     board: Board = Board()
@@ -160,6 +153,15 @@ class _Sources(_Base):
             seen.add(place.id)
         return value
 
+    @field_validator("limits")
+    @classmethod
+    def _limits(cls, value: Limits) -> Limits:
+        rising = ("rh_very_low_pct", "rh_low_pct", "rh_high_pct", "rh_very_high_pct")
+        for low, high in pairwise(rising):
+            if getattr(value, low) >= getattr(value, high):
+                raise ValueError(f"must rise: {low} is not below {high}")
+        return value
+
     @field_validator("topics")
     @classmethod
     def _topics(cls, value: list[TopicRule]) -> list[TopicRule]:
@@ -168,9 +170,11 @@ class _Sources(_Base):
             raise ValueError("; ".join(faults))
         return value
 
-    @classmethod
-    def settings_customise_sources(cls, settings_cls: Any, init_settings: Any, **_: Any) -> Any:
-        return (init_settings,)  # `load` merges the sources itself, to know each value's origin
+
+class _Environment(BaseSettings, _Fields):
+    """The same, as the environment names it."""
+
+    model_config = SettingsConfigDict(env_prefix=PREFIX, env_nested_delimiter="__")
 
 
 for _dataclass in (Limits, Place, TopicRule):
@@ -250,7 +254,9 @@ def load(
     )
     if demo:
         folder = folder / "demo"
-    named = config or (Path(env["BENCHWEATHER_CONFIG"]) if env.get("BENCHWEATHER_CONFIG") else None)
+    named = config or (
+        Path(env["BENCHWEATHER_CONFIG"]) if env.get("BENCHWEATHER_CONFIG") else None
+    )
     path = named or (folder / FILE_NAME)
     faults: list[str] = []
     from_file: dict[str, Any] = {}
@@ -268,9 +274,9 @@ def load(
     for origin, layer in layers:
         _merge(merged, layer)
         label = "demo" if demo and origin == "default" else origin
-        origins |= {name: label for name in _flat_names(layer)}
+        origins |= dict.fromkeys(_flat_names(layer), label)
     try:
-        found = _Sources(**merged)
+        found = _Fields(**merged)
     except ValidationError as exc:
         faults += [_sentence(error, origins) for error in exc.errors()]
     if faults:
@@ -299,7 +305,7 @@ def table(settings: Settings | None = None) -> Iterator[Row]:
 
     Lists of places and topic rules are one row each. Secrets come as `********`.
     """
-    defaults = _Sources()
+    defaults = _Fields()
     for group in ("shop", "broker", "board", "sensor", "keep", "limits"):
         default_group = getattr(defaults, group)
         value_group = getattr(settings, group) if settings else default_group
@@ -312,7 +318,10 @@ def table(settings: Settings | None = None) -> Iterator[Row]:
                 help=text,
             )
     for name, text in (
-        ("places", "Places by name, kind and band; any other place a sensor names is added by itself"),
+        (
+            "places",
+            "Places by name, kind and band; any other place a sensor names is added by itself",
+        ),
         ("topics", "Rules for messages that are not in our own contract"),
     ):
         count = len(getattr(settings, name)) if settings else 0
@@ -352,12 +361,15 @@ def _from_environment(env: Mapping[str, str], faults: list[str]) -> dict[str, An
     """What the environment sets, nested; names we do not know are faults."""
     ours = {k: v for k, v in env.items() if k.upper().startswith(PREFIX) and k not in _FIXED_ENV}
     known = {f"{PREFIX}{row.name.replace('.', '__')}".upper() for row in table()}
-    faults += [f"{name} in the environment is no setting" for name in ours if name.upper() not in known]
-    source = EnvSettingsSource(_Sources)
+    faults += [
+        f"{name} in the environment is no setting" for name in ours if name.upper() not in known
+    ]
+
+    source = EnvSettingsSource(_Environment)
     source.env_vars = {k.lower(): v for k, v in ours.items() if k.upper() in known}
     try:
         return source()
-    except Exception as exc:  # noqa: BLE001 - pydantic-settings wraps a JSON error in its own type
+    except SettingsError as exc:
         faults.append(f"the environment cannot be read: {exc}")
         return {}
 

@@ -54,7 +54,8 @@ _INSERT_REFUSED = (
     "INSERT INTO refused (received_ms, topic, payload, size, reason) VALUES (?, ?, ?, ?, ?)"
 )
 _ADD_TALLY = (
-    "INSERT INTO tally (name, n) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET n = tally.n + excluded.n"
+    "INSERT INTO tally (name, n) VALUES (?, ?) "
+    "ON CONFLICT (name) DO UPDATE SET n = tally.n + excluded.n"
 )
 _REMEMBER = (
     "INSERT INTO delivered (packet_id, digest) VALUES (?, ?) "
@@ -138,7 +139,9 @@ class Writer:
             self._connection.execute("PRAGMA journal_mode = WAL")  # SQLite
             self._connection.execute("PRAGMA synchronous = FULL")  # SQLite
             self._migrate()
-            rows = self._connection.execute("SELECT place, sensor, quantity, series_id FROM series")
+            rows = self._connection.execute(
+                "SELECT place, sensor, quantity, series_id FROM series"
+            )
             self._series_ids = {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
 
     def write(
@@ -253,12 +256,16 @@ class Writer:
         step, hour = 1000 * TEN_MINUTES_S, 1000 * HOUR_S
         buckets = {(series_id, ts_ms - ts_ms % step) for series_id, ts_ms, _ in rows}
         hours = {(series_id, ts_ms - ts_ms % hour) for series_id, ts_ms in buckets}
-        run.executemany(_ROLL_UP, [(TEN_MINUTES_S, ts_ms, series_id) for series_id, ts_ms in buckets])
+        run.executemany(
+            _ROLL_UP, [(TEN_MINUTES_S, ts_ms, series_id) for series_id, ts_ms in buckets]
+        )
         run.executemany(_ROLL_UP_HOUR, [(ts_ms, series_id) for series_id, ts_ms in hours])
 
     def _migrate(self) -> None:
         with self._transaction() as run:
-            run.execute("CREATE TABLE IF NOT EXISTS schema_step (number INTEGER PRIMARY KEY) STRICT")
+            run.execute(
+                "CREATE TABLE IF NOT EXISTS schema_step (number INTEGER PRIMARY KEY) STRICT"
+            )
             done = {number for (number,) in run.execute("SELECT number FROM schema_step")}
         steps = migrations.steps()
         if ahead := done - {step.number for step in steps}:
@@ -341,7 +348,9 @@ class Reader:
         )
         return table["ts_ms"], table["value"]
 
-    def rollups(self, series_id: int, period_s: int, start_ms: int, end_ms: int) -> NDArray[np.void]:
+    def rollups(
+        self, series_id: int, period_s: int, start_ms: int, end_ms: int
+    ) -> NDArray[np.void]:
         """Rollups that overlap [start, end), by time.
 
         Returns

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from monitor.records import Quantity
+from monitor.units import UNITS, allowed
 
 CONTRACT_FILTER = "benchweather/+/+"
 """Where SenML packs are taken: benchweather/<place>/<sensor>."""
@@ -88,7 +89,15 @@ def rule_faults(rule: TopicRule) -> list[str]:
         faults.append(f"quantity and unit belong to format number, not {rule.format}")
     if rule.format != "json" and (rule.quantities or rule.time):
         faults.append(f"quantities and time belong to format json, not {rule.format}")
-    picks = [*rule.quantities.values(), *([rule.time] if rule.time else [])]
+    declared = [(quantity, pick.unit) for quantity, pick in rule.quantities.items()]
+    if rule.quantity and rule.unit:
+        declared.append((rule.quantity, rule.unit))
+    faults += [
+        f"unit {unit!r} does not fit {quantity}: must be one of {allowed(quantity)}"
+        for quantity, unit in declared
+        if unit not in UNITS[quantity]
+    ]
+    picks: list[Pick | TimePick] = [*rule.quantities.values(), *([rule.time] if rule.time else [])]
     faults += [
         f"pointer {pick.pointer!r} must be empty or start with / (RFC 6901)"
         for pick in picks

@@ -86,7 +86,8 @@ def packs(readings: Iterable[Reading]) -> Iterator[tuple[str, bytes]]:
     for (place, sensor), group in itertools.groupby(ordered, lambda r: r.series[:2]):
         own = list(group)
         pack = [
-            {"n": r.series.quantity, "u": SENML_UNITS[r.series.quantity], "v": r.value} for r in own
+            {"n": r.series.quantity, "u": SENML_UNITS[r.series.quantity], "v": r.value}
+            for r in own
         ]
         base = {"bn": f"{sensor}:", "bt": own[0].ts_ms / 1000}
         yield f"benchweather/{place}/{sensor}", json.dumps([base | pack[0], *pack[1:]]).encode()

@@ -46,7 +46,9 @@ def listening(address, filters=("benchweather/+/+", "gate/#"), client_id="ingest
 
 def gather(subscription, count, within_s=10.0):
     got = list(getattr(subscription, "early", []))
-    until(lambda: got.extend(subscription.take(1000, 0.05)) or len(got) >= count, within_s=within_s)
+    until(
+        lambda: got.extend(subscription.take(1000, 0.05)) or len(got) >= count, within_s=within_s
+    )
     return got
 
 
@@ -78,7 +80,10 @@ def test_anyone_on_this_machine_may_publish_under_the_contract(make):
     send(broker.port, "benchweather/bench/a.1", b"dotted")
     send(broker.port, "gate/x/y", b"gate")
     got = gather(subscription, 2)
-    assert {a.topic: a.payload for a in got} == {"benchweather/bench/a.1": b"dotted", "gate/x/y": b"gate"}
+    assert {a.topic: a.payload for a in got} == {
+        "benchweather/bench/a.1": b"dotted",
+        "gate/x/y": b"gate",
+    }
     subscription.close()
 
 
@@ -103,7 +108,7 @@ def test_a_sensor_may_not_listen(make):
 def test_a_sensor_with_a_wrong_password_is_not_let_in(make):
     broker, _ = make(Door("shop", "right"))
     for user, password in (("shop", "wrong"), ("", ""), ("ingest", "guess")):
-        with pytest.raises(BrokerUnavailable, match="refused|no answer"):
+        with pytest.raises(BrokerUnavailable, match=r"refused|no answer"):
             Publisher(Address("127.0.0.1", broker.port, user, password)).connect(1.5)
     send(broker.port, "benchweather/a/b", user="shop", password="right")
 
@@ -125,7 +130,7 @@ def test_what_nobody_acknowledged_survives_a_kill_of_the_broker(make):
 
 def test_a_taken_port_is_told_with_what_to_do(make):
     broker, _ = make()
-    with pytest.raises(BrokerFault, match=f"port {broker.port} .* is taken .* set broker.port"):
+    with pytest.raises(BrokerFault, match=rf"port {broker.port} .* is taken .* set broker.port"):
         make(port=broker.port)
 
 
@@ -133,9 +138,14 @@ def test_a_broker_that_cannot_start_is_told_with_its_last_words(tmp_path):
     (tmp_path / "broker").mkdir()
     (tmp_path / "broker" / "jetstream").write_text("a file where its folder should be")
     broker = EmbeddedBroker(
-        tmp_path / "broker", "127.0.0.1", free_port(), ingest=ingest_door(), sensors=ANYONE, filters=[]
+        tmp_path / "broker",
+        "127.0.0.1",
+        free_port(),
+        ingest=ingest_door(),
+        sensors=ANYONE,
+        filters=[],
     )
-    with pytest.raises(BrokerFault, match="did not start: .*not a directory"):
+    with pytest.raises(BrokerFault, match=r"did not start: .*not a directory"):
         broker.start()
 
 

@@ -16,7 +16,11 @@ from typer.testing import CliRunner
 from monitor.cli import app
 
 runner = CliRunner()
-LOG = "time,T,RH\n2025-01-05T10:00:00Z,20.5,45\n2025-01-05T10:20:00Z,21.5,47\n2025-01-05T11:05:00Z,22,x\n"
+LOG = """time,T,RH
+2025-01-05T10:00:00Z,20.5,45
+2025-01-05T10:20:00Z,21.5,47
+2025-01-05T11:05:00Z,22,x
+"""
 
 
 @pytest.fixture
@@ -73,8 +77,11 @@ def test_an_export_can_be_imported_again(shop):
 def test_rollups_are_exported_by_hour(shop):
     take(shop)
     rows = list(csv.DictReader(io.StringIO(call("export", "--every", "hour").stdout)))
-    assert [(r["measured_at"][11:16], r["temp_c_n"], r["temp_c_low"], r["temp_c_mean"], r["temp_c_high"])
-            for r in rows] == [("10:00", "2", "20.5", "21", "21.5"), ("11:00", "1", "22", "22", "22")]  # fmt: skip
+    columns = ("temp_c_n", "temp_c_low", "temp_c_mean", "temp_c_high")
+    assert [(r["measured_at"][11:16], *(r[name] for name in columns)) for r in rows] == [
+        ("10:00", "2", "20.5", "21", "21.5"),
+        ("11:00", "1", "22", "22", "22"),
+    ]
 
 
 def test_parquet_holds_the_same(shop):

@@ -15,7 +15,9 @@ NOW = 1_800_000_000_000
 BERLIN = ZoneInfo("Europe/Berlin")
 
 
-def read(tmp_path, text, *, encoding="utf-8", take=("temperature:Cel:T", "humidity:%RH:RH"), **more):
+def read(
+    tmp_path, text, *, encoding="utf-8", take=("temperature:Cel:T", "humidity:%RH:RH"), **more
+):
     path = tmp_path / "log.csv"
     path.write_text(text, encoding=encoding)
     given = {"time_columns": ("time",), **more}
@@ -29,9 +31,11 @@ def taken(found, quantity=Quantity.TEMPERATURE):
 
 
 def test_a_plain_file_is_taken_whole(tmp_path):
-    found = read(tmp_path, "time,T,RH\n2025-01-05T10:00:00Z,20.5,45\n2025-01-05T11:00:00+01:00,21,46\n")
+    found = read(
+        tmp_path, "time,T,RH\n2025-01-05T10:00:00Z,20.5,45\n2025-01-05T11:00:00+01:00,21,46\n"
+    )
     assert taken(found) == {"01-05 10:00": 21}  # both lines are one instant, 10:00 UTC
-    assert (found.lines, found.count, found.refused) == (2, 4, [])
+    assert (found.lines, found.total, found.refused) == (2, 4, [])
 
 
 def test_decimal_commas_day_first_and_lines_above_the_header(tmp_path):
@@ -120,7 +124,9 @@ def test_a_file_that_does_not_fit_the_plan_is_told(tmp_path, text, more, why):
 
 
 def test_a_missing_file_and_a_bad_name_are_told(tmp_path):
-    plan = Plan(place="a/b", sensor="s", columns=(Column.parse("humidity:%RH:x"),), time_columns=("t",))
+    plan = Plan(
+        place="a/b", sensor="s", columns=(Column.parse("humidity:%RH:x"),), time_columns=("t",)
+    )
     with pytest.raises(ImportFault, match="place 'a/b'"):
         read_csv(tmp_path / "none.csv", plan, now_ms=NOW)
     plan = Plan(place="a", sensor="s", columns=plan.columns, time_columns=("t",))

@@ -67,7 +67,10 @@ def test_a_declared_unit_is_converted(unit, given_value, quantity, kept):
 
 
 def test_a_surface_temperature_is_told_from_the_airs_by_its_name():
-    pack = [{"n": "temperature", "u": "Cel", "v": 20}, {"n": "surface_temperature", "u": "Cel", "v": 17}]
+    pack = [
+        {"n": "temperature", "u": "Cel", "v": 20},
+        {"n": "surface_temperature", "u": "Cel", "v": 17},
+    ]
     assert {r.series.quantity: r.value for r in decode(pack).readings} == {
         Quantity.TEMPERATURE: 20,
         Quantity.SURFACE_TEMPERATURE: 17,
@@ -93,7 +96,9 @@ def test_sound_records_are_taken_beside_unsound_ones():
 
 
 def test_two_values_for_one_time_are_told_and_the_first_is_kept():
-    decoded = decode([{"bt": 1.79e9, "n": "left", "u": "Cel", "v": 20}, {"n": "right", "v": 21, "u": "Cel"}])
+    decoded = decode(
+        [{"bt": 1.79e9, "n": "left", "u": "Cel", "v": 20}, {"n": "right", "v": 21, "u": "Cel"}]
+    )
     assert [r.value for r in decoded.readings] == [20]
     assert "two values of temperature" in decoded.faults[0]
 
@@ -147,7 +152,8 @@ def test_times_at_both_ends_of_what_is_allowed_are_taken(offset_ms):
 
 
 @pytest.mark.parametrize(
-    "topic", ["benchweather//a1", "benchweather/x/", "benchweather/ x/a", f"benchweather/{'x' * 65}/a"]
+    "topic",
+    ["benchweather//a1", "benchweather/x/", "benchweather/ x/a", f"benchweather/{'x' * 65}/a"],
 )
 def test_a_topic_that_names_no_place_or_sensor_is_refused(topic):
     with pytest.raises(BadPayload, match="in the topic"):
@@ -169,7 +175,9 @@ GATEWAY = TopicRule(
 
 def test_mapped_json_is_read_by_its_pointers():
     decoded = decode(
-        {"at": "2026-09-21T16:13:20+02:00", "air": {"t": 68, "h": 45}}, "gate/attic/state", [GATEWAY]
+        {"at": "2026-09-21T16:13:20+02:00", "air": {"t": 68, "h": 45}},
+        "gate/attic/state",
+        [GATEWAY],
     )
     assert decoded.timed
     assert [(r.series.place, r.series.sensor, r.ts_ms) for r in decoded.readings] == [
@@ -224,13 +232,17 @@ def test_what_is_no_believable_number_is_refused(payload):
 
 
 _scalars = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=9)
-_fields = st.sampled_from(["bn", "bt", "bu", "bv", "bver", "n", "u", "t", "v", "vs", "vb", "s", "x_"])
+_fields = st.sampled_from(
+    ["bn", "bt", "bu", "bv", "bver", "n", "u", "t", "v", "vs", "vb", "s", "x_"]
+)
 _records = st.dictionaries(
     _fields, _scalars | st.sampled_from(["Cel", "%RH", "F", 1.79e9, 20.0]), max_size=6
 )
 
 
-@given(st.binary(max_size=200) | st.lists(_records, max_size=5).map(lambda p: json.dumps(p).encode()))
+@given(
+    st.binary(max_size=200) | st.lists(_records, max_size=5).map(lambda p: json.dumps(p).encode())
+)
 def test_any_bytes_are_read_or_refused_and_what_is_read_can_be_believed(payload):
     try:
         decoded = Contract().decode(TOPIC, payload, NOW)

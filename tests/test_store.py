@@ -41,7 +41,9 @@ def rows(path, sql):
 
 
 def test_what_was_written_is_read_back(writer, path):
-    stored = writer.write([Reading(BENCH, T0, 20.5), Reading(DAMP, T0, 45.0)], tallies={"messages": 1})
+    stored = writer.write(
+        [Reading(BENCH, T0, 20.5), Reading(DAMP, T0, 45.0)], tallies={"messages": 1}
+    )
     assert stored == (2, 0)
     reader = Reader(path)
     assert [item.reading for item in reader.latest()] == [
@@ -89,7 +91,11 @@ def test_rollups_equal_a_recount_in_whatever_order_readings_come(tmp_path_factor
             assert found["ts_ms"].tolist() == sorted(want)
             for row in found:
                 values = want[row["ts_ms"]]
-                assert (row["n"], row["low"], row["high"]) == (len(values), min(values), max(values))
+                assert (row["n"], row["low"], row["high"]) == (
+                    len(values),
+                    min(values),
+                    max(values),
+                )
                 assert row["mean"] == pytest.approx(np.mean(values), rel=1e-12, abs=1e-12)
     reader.close()
 
@@ -196,7 +202,9 @@ def test_a_store_of_a_newer_version_is_left_alone(writer, path):
 
 
 def test_migrations_are_numbered_without_a_gap_and_run_once(writer, path):
-    assert [step.number for step in migrations.steps()] == list(range(1, len(migrations.steps()) + 1))
+    assert [step.number for step in migrations.steps()] == list(
+        range(1, len(migrations.steps()) + 1)
+    )
     Writer(path).close()
     assert rows(path, "SELECT count(*) FROM schema_step") == [(len(migrations.steps()),)]
 

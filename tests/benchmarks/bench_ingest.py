@@ -36,7 +36,9 @@ def message(i: int, pack: int) -> tuple[str, bytes]:
     """The i-th message: one reading, or a pack of some sensor's."""
     sensor, step = i % 20, i // 20
     first = {"bt": T0 + 10 * step * pack, "n": "temperature", "u": "Cel", "v": 20.25}
-    rest = [{"n": "temperature", "u": "Cel", "t": 10 * k, "v": 20 + k / 100} for k in range(1, pack)]
+    rest = [
+        {"n": "temperature", "u": "Cel", "t": 10 * k, "v": 20 + k / 100} for k in range(1, pack)
+    ]
     return f"benchweather/bench/s{sensor}", json.dumps([first, *rest]).encode()
 
 
@@ -118,7 +120,12 @@ def open_embedded(folder: Path) -> Iterator[int]:
             )
 
     broker = Open(
-        folder, "127.0.0.1", free_port(), ingest=Door("i", "i"), sensors=Door("", ""), filters=[FILTER]
+        folder,
+        "127.0.0.1",
+        free_port(),
+        ingest=Door("i", "i"),
+        sensors=Door("", ""),
+        filters=[FILTER],
     )
     broker.start()
     yield broker.port
@@ -148,7 +155,9 @@ def live(port: int, count: int, folder: Path, rounds: int) -> tuple[float, float
         for what in ("count", "store"):
             client_id = f"live-{what}-{number}"
             leave_session(port, client_id)
-            sender = multiprocessing.get_context("spawn").Process(target=publish, args=(port, count, 1))
+            sender = multiprocessing.get_context("spawn").Process(
+                target=publish, args=(port, count, 1)
+            )
             sender.start()
             if what == "count":
                 counting.append(count / count_only(port, client_id, count))
@@ -191,7 +200,9 @@ def main() -> None:
         mosquitto.stop()
         with open_embedded(folder / "n") as port:
             own = drain(port, count, 1, folder, rounds)
-            print(line("embedded, backlog, 1 reading a message", *own, own[1] / own[0], "none set"))
+            print(
+                line("embedded, backlog, 1 reading a message", *own, own[1] / own[0], "none set")
+            )
             both = live(port, count, folder, rounds)
             print(line("embedded, publisher at work too", *both, both[1] / both[0], "none set"))
 
