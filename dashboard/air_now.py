@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.errors import OutOfRange
-from monitor.places import Place
+from monitor.places import Limits, Place
 from monitor.records import Quantity
 from monitor.science.air import relative_humidity_at
 from monitor.science.registry import derive
@@ -20,7 +20,7 @@ from monitor.verdicts import Verdict, band, judge
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from dashboard.queries import Recent
+    from dashboard.answers import Recent
     from monitor.settings import Settings
 
 EMC = "equilibrium_moisture_content"
@@ -75,6 +75,15 @@ def air_now(recent: list[Recent], settings: Settings, now_ms: int) -> list[Place
     return [_place_air(one, settings, now_ms) for one in recent]
 
 
+def work_band(place: Place, limits: Limits) -> tuple[float, float]:
+    """Between which RH the work at a place is not troubled: the band that is drawn. [%], [%]
+
+    Where varnish is laid the upper end is the limit of blushing, as in the verdict.
+    """
+    low, high = band(place, limits)
+    return (low, limits.varnish_rh_high_pct) if place.kind == "varnish" else (low, high)
+
+
 def _place_air(one: Recent, settings: Settings, now_ms: int) -> PlaceAir:
     values = {quantity: value for quantity, (_, value) in one.newest.items()}
     temp = values.get(Quantity.TEMPERATURE, math.nan)
@@ -109,7 +118,7 @@ def _place_air(one: Recent, settings: Settings, now_ms: int) -> PlaceAir:
         extrapolated=math.isfinite(emc)
         and bool(moisture_content_is_extrapolated(temp, min(rh, 100.0))),
         heated_rh_pct=heated,
-        band_pct=band(one.place, settings.limits),
+        band_pct=work_band(one.place, settings.limits),
         verdict=judge(
             one.place,
             settings.limits,

@@ -19,8 +19,9 @@ from monitor.science.registry import DERIVED
 if TYPE_CHECKING:
     from dash import Dash
 
+    from dashboard.answers import Stored
     from dashboard.formats import Unit
-    from dashboard.queries import Shop, Stored
+    from dashboard.queries import Shop
 
 BLOCK = 5_000
 """Rows formatted at a time."""

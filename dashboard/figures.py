@@ -72,7 +72,7 @@ def history_figure(lines: Sequence[Line], quantity: str, view: View, look: Theme
             text=_hover(part, how, view), hovertemplate="%{text}<extra></extra>",
         ))  # fmt: skip
     marks = formats.ticks(
-        view.start_ms, view.end_ms, view.zone, most=min(max(view.width_px // 130, 3), 12)
+        view.start_ms, view.end_ms, view.zone, most=min(max(view.width_px // 120, 3), 12)
     )
     axis: dict[str, Any] = {"gridcolor": _faint(look.ink, 0.14), "zeroline": False,
                             "linecolor": look.quiet, "tickcolor": look.quiet}  # fmt: skip

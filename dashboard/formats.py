@@ -67,7 +67,7 @@ _OTHERS = {
 
 
 def scale(quantity: str, unit: Unit) -> Scale:
-    """How a measured or derived `quantity` is shown to someone who reads temperatures in `unit`."""
+    """How a measured or derived quantity is shown to someone who reads temperatures in `unit`."""
     if words := _CELSIUS.get(quantity):
         return Scale(words, "°F", 1, 1.8, 32.0) if unit == "F" else Scale(words, "°C", 1)
     return _OTHERS.get(quantity) or Scale(quantity.replace("_", " ").capitalize(), "", 1)
@@ -130,7 +130,8 @@ def age(seconds: float) -> str:
         return f"{s // 60} min ago"
     if s < 36 * 3600:
         return f"{s // 3600} h ago"
-    return f"{s // 86400} days ago"
+    days = s // 86400
+    return f"{days} day{'' if days == 1 else 's'} ago"
 
 
 def duration(ms: float) -> str:
@@ -259,7 +260,7 @@ def ticks(start_ms: int, end_ms: int, zone: ZoneInfo, most: int = 9) -> list[Tic
 
 
 def _clock_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, minutes: int) -> list[Tick]:
-    step = min(minutes, 15) * MINUTE_MS
+    step = (15 if minutes >= 15 else min(minutes, 5)) * MINUTE_MS  # zones lie on quarters
     found: list[Tick] = []
     seen: date | None = None
     for ms in range(-(-start_ms // step) * step, end_ms + 1, step):

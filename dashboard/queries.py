@@ -10,12 +10,12 @@ import contextlib
 import os
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from dashboard import thinning
+from dashboard.answers import History, Probe, Recent, ServiceState, Stored
 from monitor import pulse
 from monitor.clock import now_ms
 from monitor.errors import StoreFault, StoreUnavailable
@@ -42,63 +42,6 @@ PAIR_WITHIN_MS = 300_000
 SOURCES = {0: "readings", TEN_MINUTES_S: "10-minute means", HOUR_S: "hourly means"}
 
 T, RH, P = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE
-
-
-@dataclass(frozen=True)
-class Probe:
-    """A sensor at a place and what it last said: quantity to (time [ms], value, in 24 h)."""
-
-    place: Place
-    sensor: str
-    last: dict[Quantity, tuple[int, float, int]]
-
-    @property
-    def heard_ms(self) -> int:
-        return max(ms for ms, _, _ in self.last.values())
-
-
-@dataclass(frozen=True)
-class Recent:
-    """A place's newest values, quantity to (time [ms], value), and its leading sensor's last day:
-    times [ms], temperature [°C] and RH [%], three arrays of shape (n,)."""
-
-    place: Place
-    sensor: str
-    newest: dict[Quantity, tuple[int, float]]
-    at_ms: NDArray[np.int64]
-    temp_c: NDArray[np.float64]
-    rh_pct: NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class History:
-    """A quantity at a place over a span. `width_ms` is the width of a point, 0 for readings."""
-
-    place: Place
-    quantity: str
-    points: Points
-    source: str
-    width_ms: int
-    readings: int
-
-
-class ServiceState(NamedTuple):
-    """What the service says of itself. Times in ms since 1970-01-01 UTC."""
-
-    beat_ms: int | None
-    gone: bool
-    broker: str
-    broker_trouble: str
-    store_trouble: str
-
-
-class Stored(NamedTuple):
-    """Rows of one sensor for a download."""
-
-    place: Place
-    sensor: str
-    at_ms: NDArray[np.int64]
-    columns: dict[str, NDArray[np.float64]]
 
 
 class Shop:

@@ -12,8 +12,8 @@ from monitor.verdicts import State
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
+    from dashboard.answers import ServiceState
     from dashboard.formats import Unit
-    from dashboard.queries import ServiceState
     from monitor.errors import StoreFault
 
 OLD = "old"
@@ -128,7 +128,7 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
             OLD,
             f"Nothing heard from {air.place.label}{others} since "
             f"{formats.when(air.heard_ms or 0, now_ms, zone)}.",
-            "Its air is not known now. Check the sensor's power and radio.",
+            "The air there is not known now. Check the sensor's power and radio.",
         )
     minded = [a for a in judged if a.verdict.weight == 1]
     if minded:
@@ -176,7 +176,7 @@ def since(air: PlaceAir, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def _since(ms: int, now_ms: int, zone: ZoneInfo, long: bool) -> str:
-    return "for a day or more" if long else f"since {formats.when(ms, now_ms, zone)}"
+    return "so for a day or more" if long else f"since {formats.when(ms, now_ms, zone)}"
 
 
 def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:

@@ -15,7 +15,8 @@
     if (s < 90) return s + " s ago";
     if (s < 90 * 60) return Math.floor(s / 60) + " min ago";
     if (s < 36 * 3600) return Math.floor(s / 3600) + " h ago";
-    return Math.floor(s / 86400) + " days ago";
+    const days = Math.floor(s / 86400);
+    return days + (days === 1 ? " day ago" : " days ago");
   }
 
   function write(element, text) {

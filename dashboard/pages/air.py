@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 LOW_BATTERY_PCT = 15.0
 """A battery below this is told beside the reading's age. [%]  Ours."""
-_WORDS = {
+_WORDS: dict[str, str] = {
     State.DRY: "dry",
     State.DAMP: "damp",
     State.COLD: "cold",
@@ -56,6 +56,8 @@ def content(shop: Shop) -> list[Component]:
     try:
         recent = shop.recent()
     except StoreFault:  # the banner of every page says what it is and what to do
+        if not shop.settings.store_path.exists():
+            return first_reading()
         return [
             _headline(
                 words.Headline("unknown", "The air is not known: the store gives no readings.", "")
@@ -114,7 +116,7 @@ def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: floa
     """One place: name and meaning, RH, air strip, temperature, wood and dew point."""
     state = words.state_of(air)
     outdoors = air.place.kind == "outdoors"
-    word = [shape(state), html.Span(_WORDS[State(state)] if state != words.OLD else "old")]
+    word = [shape(state), html.Span(_WORDS[state])]
     told = outdoors and state == State.RIGHT
     who = html.Div(
         [
@@ -212,7 +214,11 @@ def _age(air: PlaceAir, now: int, stale_s: float, unit: Unit) -> list[Component 
         html.Span(
             formats.age((now - air.heard_ms) / 1000),
             className="heard",
-            **attributes(data_heard=str(air.heard_ms), data_stale_s=f"{stale_s:g}"),
+            **attributes(
+                data_heard=str(air.heard_ms),
+                data_stale_s=f"{stale_s:g}",
+                data_old="yes" if air.old else "no",
+            ),
         )
     ]
     if math.isfinite(air.surface_temp_c):
@@ -239,24 +245,30 @@ def _masked(mask: str) -> dict[str, str]:
     return {"WebkitMaskImage": mask, "maskImage": mask}
 
 
+def mark_state(air: PlaceAir) -> State:
+    """What the mark on the strip says of the air's moisture, in step with the verdict."""
+    if air.place.kind == "outdoors":
+        return State.RIGHT
+    if air.verdict.state in (State.DRY, State.DAMP):
+        return air.verdict.state
+    low, high = air.band_pct
+    return State.DRY if air.rh_pct < low else State.DAMP if air.rh_pct > high else State.RIGHT
+
+
 def strip(air: PlaceAir, now: int, unit: Unit) -> Component:
     """The air strip: a rule from 20 to 80 % RH with the band as a notch, the last day coming down
     to the present value's mark."""
     outdoors = air.place.kind == "outdoors"
     low, high = (drawings.strip_place(v) for v in air.band_pct)
     at = drawings.strip_place(air.rh_pct)
-    side = State.RIGHT
-    if not outdoors and air.rh_pct < air.band_pct[0]:
-        side = State.DRY
-    elif not outdoors and air.rh_pct > air.band_pct[1]:
-        side = State.DAMP
+    side = mark_state(air)
     beyond = ""
     if air.rh_pct < drawings.STRIP_LOW_PCT or air.rh_pct > drawings.STRIP_HIGH_PCT:
         beyond = "low" if air.rh_pct < drawings.STRIP_LOW_PCT else "high"
     mask = drawings.descent(air.trace.at_ms, air.trace.rh_pct, now, TRACE_MS)
     levels = range(int(drawings.STRIP_LOW_PCT), int(drawings.STRIP_HIGH_PCT) + 1, 10)
     parts: list[Component] = [
-        html.Span("24 h ago", className="then"),
+        html.Span("24 h ago", className="then", **attributes(data_side=_clear_side(air))),
         html.Div(className="trace", style=_masked(mask)),
         *(html.Span(className="tick", style={"left": f"{drawings.strip_place(v):.2f}%"})
           for v in range(20, 81, 5)),
@@ -277,7 +289,8 @@ def strip(air: PlaceAir, now: int, unit: Unit) -> Component:
         resting = "yes" if side == State.RIGHT and not outdoors else "no"
         parts.append(
             html.Span(className="mark", style={"left": f"{at:.2f}%"},
-                      **attributes(data_state=words.OLD if air.old else side, data_resting=resting, data_beyond=beyond))
+                      **attributes(data_state=words.OLD if air.old else side,
+                                   data_resting=resting, data_beyond=beyond))
         )  # fmt: skip
     return html.Div(
         html.Div(parts, className="scale"),
@@ -285,6 +298,12 @@ def strip(air: PlaceAir, now: int, unit: Unit) -> Component:
         role="img",
         **attributes(aria_label=_strip_words(air, unit)),
     )
+
+
+def _clear_side(air: PlaceAir) -> str:
+    """On which side the trace does not begin."""
+    rh = air.trace.rh_pct
+    return "right" if len(rh) and drawings.strip_place(float(rh[0])) < 40 else "left"
 
 
 def _strip_words(air: PlaceAir, unit: Unit) -> str:

@@ -11,18 +11,19 @@ import dash
 from dash import ClientsideFunction, Input, Output, State, dcc, html
 
 from dashboard import downloads, figures, formats, words
+from dashboard.air_now import work_band
 from dashboard.figures import Line
 from dashboard.markup import attributes
 from dashboard.themes import theme
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
-from monitor.verdicts import band
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
     from dash.development.base_component import Component
 
-    from dashboard.queries import History, Shop
+    from dashboard.answers import History
+    from dashboard.queries import Shop
     from monitor.places import Place
 
 SPANS = {
@@ -170,7 +171,8 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
                         options=[{"label": p.label, "value": p.id} for p in places])),
                     _asked("Quantity", dcc.RadioItems(
                         id="past-quantity", value=choice.quantity,
-                        options=[{"label": formats.scale(q, unit).words, "value": q} for q in known])),
+                        options=[{"label": formats.scale(q, unit).words, "value": q}
+                                 for q in known])),
                 ],
                 className="asked",
             ),
@@ -328,7 +330,9 @@ def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: Shop) ->
 def _line(history: History, shop: Shop) -> Line:
     place = history.place
     judged = history.quantity == "humidity" and place.kind != "outdoors"
-    return Line(place.label, history.points, band(place, shop.settings.limits) if judged else None)
+    return Line(
+        place.label, history.points, work_band(place, shop.settings.limits) if judged else None
+    )
 
 
 def span_words(choice: Choice, start: int, end: int, zone: Any) -> str:

@@ -19,8 +19,9 @@ from monitor.records import Quantity
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
+    from dashboard.answers import Probe
     from dashboard.formats import Unit
-    from dashboard.queries import Probe, Shop
+    from dashboard.queries import Shop
     from monitor.store import KeptRefusal
 
 REFUSED_SHOWN = 50
@@ -61,7 +62,7 @@ def content(shop: Shop) -> list[Component]:
     return [
         html.H1("Probes"),
         probe_table(probes, shop, now, unit) if probes else _none_yet(),
-        html.H2("Counted since ever"),
+        html.H2("Counted from the first day"),
         html.Ul(
             [
                 html.Li(
@@ -115,7 +116,11 @@ def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Compon
         heard = html.Span(
             formats.age((now - probe.heard_ms) / 1000),
             className="heard",
-            **attributes(data_heard=str(probe.heard_ms), data_stale_s=f"{stale_s:g}"),
+            **attributes(
+                data_heard=str(probe.heard_ms),
+                data_stale_s=f"{stale_s:g}",
+                data_old="yes" if now - probe.heard_ms > 1000 * stale_s else "no",
+            ),
         )
         rows.append([
             html.Th([probe.place.label, html.Br(), html.Span(probe.sensor, className="sensor")],

@@ -1,0 +1,71 @@
+"""What `queries` gives the pages, frozen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from dashboard.thinning import Points
+    from monitor.places import Place
+    from monitor.records import Quantity
+
+
+@dataclass(frozen=True)
+class Probe:
+    """A sensor at a place and what it last said: quantity to (time [ms], value, in 24 h)."""
+
+    place: Place
+    sensor: str
+    last: dict[Quantity, tuple[int, float, int]]
+
+    @property
+    def heard_ms(self) -> int:
+        return max(ms for ms, _, _ in self.last.values())
+
+
+@dataclass(frozen=True)
+class Recent:
+    """A place's newest values, quantity to (time [ms], value), and its leading sensor's last day:
+    times [ms], temperature [°C] and RH [%], three arrays of shape (n,)."""
+
+    place: Place
+    sensor: str
+    newest: dict[Quantity, tuple[int, float]]
+    at_ms: NDArray[np.int64]
+    temp_c: NDArray[np.float64]
+    rh_pct: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class History:
+    """A quantity at a place over a span. `width_ms` is the width of a point, 0 for readings."""
+
+    place: Place
+    quantity: str
+    points: Points
+    source: str
+    width_ms: int
+    readings: int
+
+
+class ServiceState(NamedTuple):
+    """What the service says of itself. Times in ms since 1970-01-01 UTC."""
+
+    beat_ms: int | None
+    gone: bool
+    broker: str
+    broker_trouble: str
+    store_trouble: str
+
+
+class Stored(NamedTuple):
+    """Rows of one sensor for a download."""
+
+    place: Place
+    sensor: str
+    at_ms: NDArray[np.int64]
+    columns: dict[str, NDArray[np.float64]]

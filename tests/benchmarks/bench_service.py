@@ -1,0 +1,179 @@
+"""The whole service as a user runs it: how soon it is ready, how soon a message can be read and
+seen, and what it costs when idle.
+
+Run by hand: `python tests/benchmarks/bench_service.py [--quick]`. Needs Chromium and Linux.
+"""
+
+from __future__ import annotations
+
+import argparse
+import concurrent.futures
+import json
+import os
+import statistics
+import sys
+import tempfile
+import threading
+import time
+from contextlib import closing
+from pathlib import Path
+
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+
+import paho.mqtt.client as paho
+from conftest import RunningService, needs
+from playwright.sync_api import sync_playwright
+
+from monitor.clock import now_ms
+from monitor.records import Quantity, Reading, Series
+from monitor.store import Reader, Writer
+
+TICKS = os.sysconf("SC_CLK_TCK")
+PAGE = os.sysconf("SC_PAGE_SIZE")
+
+
+def family(pid: int) -> list[int]:
+    """A process and all its children."""
+    found, queue = [], [pid]
+    while queue:
+        one = queue.pop()
+        found.append(one)
+        for task in Path(f"/proc/{one}/task").iterdir():
+            queue += [int(child) for child in (task / "children").read_text().split()]
+    return found
+
+
+def resident_mb(pids: list[int]) -> float:
+    return sum(int(Path(f"/proc/{p}/statm").read_text().split()[1]) for p in pids) * PAGE / 1e6
+
+
+def cpu_s(pids: list[int]) -> float:
+    total = 0
+    for pid in pids:
+        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        total += int(fields[11]) + int(fields[12])
+    return total / TICKS
+
+
+def pack(value: float, moment_ms: int) -> bytes:
+    return json.dumps(
+        [
+            {"bt": moment_ms / 1000, "n": "temperature", "u": "Cel", "v": value},
+            {"n": "humidity", "u": "%RH", "v": 47.0},
+        ]
+    ).encode()
+
+
+def client(port: int) -> paho.Client:
+    made = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
+    made.connect("127.0.0.1", port)
+    made.loop_start()
+    return made
+
+
+def to_row(service: RunningService, count: int) -> list[float]:
+    """Milliseconds from publishing to a row that another process can read."""
+    sender, took = client(service.port), []
+    with closing(Reader(service.store)) as reader:
+        for i in range(count):
+            before = reader.tallies()["messages"]
+            began = time.perf_counter()
+            sender.publish("benchweather/front-bench/a1", pack(20 + i % 9, now_ms()), qos=1)
+            while reader.tallies()["messages"] == before:
+                time.sleep(0.0001)
+            took.append(1000 * (time.perf_counter() - began))
+            time.sleep(0.02)
+    sender.disconnect()
+    return took
+
+
+def to_page(service: RunningService, count: int) -> list[float]:
+    """Seconds from publishing to the figure on the open page."""
+    sender, took = client(service.port), []
+    with sync_playwright() as playwright, tempfile.TemporaryDirectory() as profile:
+        browser = playwright.chromium.launch_persistent_context(
+            profile,
+            executable_path=needs("chromium", "chromium"),
+            locale="en-GB",  # whose temperatures are in °C
+            bypass_csp=True,  # so that the page can be asked whether it has changed
+            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
+        )
+        page = browser.new_page()
+        page.goto(f"http://127.0.0.1:{service.board_port}/")
+        for i in range(count):
+            value = 15 + (i % 90) / 10
+            time.sleep(0.37 * (i % 3))
+            began = time.perf_counter()
+            sender.publish("benchweather/front-bench/a1", pack(value, now_ms()), qos=1)
+            page.wait_for_function(
+                "want => document.body.innerText.includes(want)", arg=f"{value:.1f}", timeout=9000
+            )
+            took.append(time.perf_counter() - began)
+        browser.close()
+    sender.disconnect()
+    return took
+
+
+def fill(path: Path, days: int) -> None:
+    """Readings each 10 s, T and RH, up to now."""
+    writer, end = Writer(path), now_ms() // 10_000 * 10_000
+    for day in range(days, 0, -1):
+        start = end - day * 86_400_000
+        writer.write(
+            [
+                Reading(Series("front-bench", "a1", quantity), start + 10_000 * i, 40 + i % 97 / 10)
+                for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+                for i in range(8640)
+            ]
+        )
+    writer.close()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="small, to see that it runs")
+    quick = parser.parse_args().quick
+    with tempfile.TemporaryDirectory() as name:
+        service = RunningService(Path(name) / "shop")
+        service.data.mkdir()
+        fill(service.store, 2 if quick else 30)
+        service.start()
+        service.stop()
+        began = time.monotonic()
+        service.start()
+        print(f"ready after a warm start             {time.monotonic() - began:8.2f} s    <= 5 s")
+        rows = sorted(to_row(service, 30 if quick else 300))
+        print(f"message to readable row, median      {statistics.median(rows):8.2f} ms")
+        print(f"message to readable row, 95 %        {rows[int(0.95 * len(rows))]:8.2f} ms   <= 5 ms")
+        pages = to_page(service, 5 if quick else 30)
+        print(f"message to changed page, median      {statistics.median(pages):8.2f} s    <= 1 s")
+        print(f"message to changed page, longest     {max(pages):8.2f} s    <= 2 s")
+        idle(service, 5 if quick else 60)
+        service.stop()
+
+
+def idle(service: RunningService, wait_s: float) -> None:
+    """Ten sensors each 10 s, no page open."""
+    sender, stop = client(service.port), threading.Event()
+
+    def feed() -> None:
+        while not stop.wait(1.0):
+            sender.publish(f"benchweather/p{time.time_ns() // 10**9 % 10}/a1", pack(20, now_ms()), qos=1)
+
+    with concurrent.futures.ThreadPoolExecutor() as pool:
+        pool.submit(feed)
+        time.sleep(2)
+        pids = family(service.pid)
+        before, began = cpu_s(pids), time.monotonic()
+        time.sleep(wait_s)
+        used = (cpu_s(pids) - before) / (time.monotonic() - began)
+        print(f"idle, ten sensors: one core          {100 * used:8.1f} %    <= 5 %")
+        total = resident_mb(pids)
+        parts = ", ".join(f"{resident_mb([pid]):.0f}" for pid in pids)
+        print(f"idle, ten sensors: resident          {total:8.0f} MB   <= 250 MB  ({parts})")
+        stop.set()
+    sender.disconnect()
+
+
+if __name__ == "__main__":
+    main()
