@@ -1,0 +1,85 @@
+"""The pulse file, the clock, the nightly jobs: small parts that others lean on."""
+
+from __future__ import annotations
+
+import threading
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+
+import pytest
+from conftest import until
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor import pulse
+from monitor.clock import from_ms, to_ms
+from monitor.jobs import Jobs
+
+
+def beat(**more):
+    return pulse.Pulse(**({"beat_ms": 1_000_000, "started_ms": 1, "pid": 7} | more))
+
+
+def test_a_pulse_is_read_back_and_the_file_keeps_its_size(tmp_path):
+    path = tmp_path / "pulse.json"
+    for trouble in ("", "disk is full " * 9, ""):
+        pulse.write(path, beat(store_trouble=trouble))
+        assert pulse.read(path).store_trouble == trouble
+        assert path.stat().st_size == pulse.SIZE
+
+
+def test_a_trouble_too_long_for_the_file_is_cut_not_lost(tmp_path):
+    pulse.write(tmp_path / "p", beat(store_trouble="x" * 9000, broker_trouble="away"))
+    found = pulse.read(tmp_path / "p")
+    assert (found.store_trouble, found.broker_trouble) == ("x" * 400, "away")
+
+
+def test_what_is_no_pulse_reads_as_none(tmp_path):
+    assert pulse.read(tmp_path / "none") is None
+    (tmp_path / "p").write_text("{")
+    assert pulse.read(tmp_path / "p") is None
+
+
+def test_a_pulse_is_late_after_its_limit():
+    last = beat().beat_ms + 1000 * pulse.LATE_S
+    assert not beat().late(int(last))
+    assert beat().late(int(last) + 1)
+
+
+def test_it_can_be_renewed_on_a_full_disk(tmp_path):
+    if not Path("/dev/full").exists():
+        pytest.skip("this system has no /dev/full")
+    with pytest.raises(OSError, match="No space"):
+        pulse.write("/dev/full", beat())  # a new block cannot be had; the caller logs it
+    path = tmp_path / "p"
+    pulse.write(path, beat())
+    blocks = path.stat().st_blocks
+    pulse.write(path, beat(store_trouble="full"))
+    assert path.stat().st_blocks == blocks  # written over in place: no new block is asked for
+
+
+@given(st.datetimes(datetime(1970, 1, 1), datetime(2200, 1, 1)))
+def test_milliseconds_and_moments_are_one(moment):
+    ms = to_ms(moment.replace(tzinfo=UTC))
+    assert to_ms(from_ms(ms)) == ms
+    assert abs(from_ms(ms) - moment.replace(tzinfo=UTC)) < timedelta(milliseconds=1)
+
+
+def test_a_moment_without_a_zone_is_refused_and_one_with_is_converted():
+    with pytest.raises(ValueError, match="no time zone"):
+        to_ms(datetime(2026, 1, 1))
+    east = timezone(timedelta(hours=5, minutes=30))
+    assert to_ms(datetime(1970, 1, 1, 5, 30, tzinfo=east)) == 0
+
+
+def test_a_job_that_fails_is_logged_and_the_others_go_on(caplog):
+    done = threading.Event()
+    jobs = Jobs("UTC")
+    jobs.nightly("broken", lambda: 1 / 0)
+    jobs.nightly("sound", done.set)
+    jobs.start()
+    for job in jobs._scheduler.get_jobs():
+        job.modify(next_run_time=datetime.now(UTC))
+    assert done.wait(5)
+    until(lambda: "job failed job=broken" in caplog.text)
+    jobs.stop()
