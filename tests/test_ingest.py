@@ -154,8 +154,8 @@ def test_a_message_that_breaks_the_decoder_is_kept_and_stops_nothing(parts, monk
 def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, monkeypatch):
     ingest, script, reader, writer = parts
     monkeypatch.setattr("monitor.ingest.RETRY_FIRST_S", 0.02)
-    pages = writer._connection.execute("PRAGMA page_count").fetchone()[0]
-    writer._connection.execute(f"PRAGMA max_page_count = {pages}")
+    pages = writer.connection.raw.execute("PRAGMA page_count").fetchone()[0]
+    writer.connection.raw.execute(f"PRAGMA max_page_count = {pages}")
     many = [
         arrival(i + 1, b'[{"bt":%d,"u":"Cel","v":20}]' % (1_790_000_000 - i)) for i in range(1000)
     ]
@@ -164,7 +164,7 @@ def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, 
     until(lambda: "full" in ingest.store_trouble)
     assert (script.acknowledged, stored(reader)) == ([], 0)
     with ingest.lock:
-        writer._connection.execute("PRAGMA max_page_count = 1000000")
+        writer.connection.raw.execute("PRAGMA max_page_count = 1000000")
     until(lambda: len(script.acknowledged) == 1000)
     assert stored(reader) == 1000
     assert ingest.store_trouble == ""
@@ -173,7 +173,7 @@ def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, 
 
 def test_a_damaged_store_ends_the_ingest_unacknowledged(parts):
     ingest, script, _, writer = parts
-    writer._connection.execute("DROP TABLE reading")
+    writer.connection.raw.execute("DROP TABLE reading")
     script.groups.append([arrival(1, TIMED)])
     ingest.start()
     until(lambda: not ingest.running())

@@ -142,14 +142,14 @@ def test_a_delivery_is_known_by_its_packet_id(writer):
 
 def test_a_full_disk_stores_nothing_of_a_batch_and_the_next_try_all_of_it(writer, path):
     writer.write([Reading(BENCH, T0, 1.0)])
-    pages = writer._connection.execute("PRAGMA page_count").fetchone()[0]
-    writer._connection.execute(f"PRAGMA max_page_count = {pages}")
+    pages = writer.connection.raw.execute("PRAGMA page_count").fetchone()[0]
+    writer.connection.raw.execute(f"PRAGMA max_page_count = {pages}")
     batch = [Reading(Series("attic", "b2", Quantity.HUMIDITY), T0 + i, 40.0) for i in range(5000)]
     with pytest.raises(StoreUnavailable, match="full") as caught:
         writer.write(batch)
     assert caught.value.retryable
     assert rows(path, "SELECT count(*) FROM reading") == [(1,)]
-    writer._connection.execute("PRAGMA max_page_count = 1000000")
+    writer.connection.raw.execute("PRAGMA max_page_count = 1000000")
     assert writer.write(batch) == (5000, 0)
     assert rows(path, "SELECT place FROM series ORDER BY 1") == [("attic",), ("front-bench",)]
 
@@ -171,7 +171,7 @@ def test_what_is_no_number_never_gets_in(writer, path, value):
 
 def test_a_reader_cannot_write(writer, path):
     with pytest.raises(sqlite3.OperationalError, match="readonly"):
-        Reader(path)._connection.execute("DELETE FROM reading")
+        Reader(path).connection.raw.execute("DELETE FROM reading")
 
 
 def test_a_reader_sees_that_something_was_committed(writer, path):
@@ -196,7 +196,7 @@ def test_a_file_that_is_no_store_is_refused(tmp_path):
 
 
 def test_a_store_of_a_newer_version_is_left_alone(writer, path):
-    writer._connection.execute("INSERT INTO schema_step VALUES (9999)")
+    writer.connection.raw.execute("INSERT INTO schema_step VALUES (9999)")
     with pytest.raises(StoreFault, match="newer version"):
         Writer(path)
 

@@ -1,36 +1,27 @@
-"""The store: readings, their rollups and what was refused, in SQLite. All SQL is here.
-
-One writer (`Writer`), any number of readers (`Reader`, read-only). The database is in WAL mode
-with full synchronisation: what `Writer.write` returned for is on disk, and readers never wait.
-The statements keep to what PostgreSQL also understands, but for the two lines marked `SQLite`.
-"""
+"""Readings, their rollups, and what was refused."""
 
 from __future__ import annotations
 
-import contextlib
-import sqlite3
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from monitor import migrations
-from monitor.errors import StoreFault, StoreUnavailable
+from monitor.errors import StoreUnavailable
 from monitor.records import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
+from monitor.store.connection import Connection
 
 if TYPE_CHECKING:
+    import sqlite3
+
     import numpy as np
     from numpy.typing import NDArray
 
 TEN_MINUTES_S, HOUR_S = 600, 3600
 PERIODS_S = (TEN_MINUTES_S, HOUR_S)
 """Spans that rollups are kept for, aligned to the UTC epoch. [s]"""
-BUSY_WAIT_S = 10.0
-"""How long a write waits for another writer's transaction. [s]"""
 TALLIES = ("messages", "readings", "repeats", "refused")
 """What is counted for ever, whatever is pruned."""
-
-_RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_CANTOPEN"}
 
 _INSERT_READING = (
     "INSERT INTO reading (series_id, ts_ms, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
@@ -89,28 +80,6 @@ class KeptRefusal(NamedTuple):
     refusal: Refusal
 
 
-@contextlib.contextmanager
-def _translated(path: Path) -> Iterator[None]:
-    """The driver's errors as ours."""
-    try:
-        yield
-    except sqlite3.DatabaseError as exc:
-        code = getattr(exc, "sqlite_errorname", "")
-        text = f"{path}: {exc}"
-        if code in _RETRYABLE or code.startswith("SQLITE_IOERR"):
-            raise StoreUnavailable(text) from exc
-        raise StoreFault(text) from exc
-
-
-def _connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
-    uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
-    connection = sqlite3.connect(
-        uri, uri=True, isolation_level=None, check_same_thread=False, timeout=BUSY_WAIT_S
-    )
-    connection.execute("PRAGMA foreign_keys = ON")  # SQLite
-    return connection
-
-
 class Writer:
     """The one that writes. Not to be shared between threads without a lock of the caller's.
 
@@ -134,15 +103,10 @@ class Writer:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as exc:
             raise StoreUnavailable(f"{path.parent}: {exc.strerror}") from exc
-        with _translated(path):
-            self._connection = _connect(path, read_only=False)
-            self._connection.execute("PRAGMA journal_mode = WAL")  # SQLite
-            self._connection.execute("PRAGMA synchronous = FULL")  # SQLite
-            self._migrate()
-            rows = self._connection.execute(
-                "SELECT place, sensor, quantity, series_id FROM series"
-            )
-            self._series_ids = {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
+        self.connection = Connection(path, read_only=False)
+        self.connection.prepare()
+        rows = self.connection.rows("SELECT place, sensor, quantity, series_id FROM series")
+        self._series_ids = {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
 
     def write(
         self,
@@ -173,48 +137,49 @@ class Writer:
             If the database is damaged.
         """
         fresh: dict[Series, int] = {}
-        with self._transaction() as run:
+        with self.connection.transaction() as run:
             ids = self._series_ids
             rows = []
             for series, ts_ms, value in readings:
                 series_id = ids.get(series) or fresh.get(series)
                 if series_id is None:
-                    series_id = fresh[series] = self._new_series(series)
+                    series_id = fresh[series] = self._new_series(run, series)
                 rows.append((series_id, ts_ms, value))
-            before = self._connection.total_changes
+            before = self.connection.raw.total_changes
             run.executemany(_INSERT_READING, rows)
-            new = self._connection.total_changes - before
+            new = self.connection.raw.total_changes - before
             if new:
                 self._roll_up(run, rows)
             if refusals:
                 run.executemany(_INSERT_REFUSED, refusals)
-            run.executemany(_REMEMBER, deliveries)
+            self.remember(run, deliveries)
             counts = Counter(tallies or {})
             counts.update(readings=new, repeats=len(rows) - new, refused=len(refusals))
             run.executemany(_ADD_TALLY, [(name, n) for name, n in counts.items() if n])
         self._series_ids |= fresh
         return Stored(new, len(rows) - new)
 
+    @staticmethod
+    def remember(run: sqlite3.Cursor, deliveries: Iterable[tuple[int, bytes]]) -> None:
+        """Within a transaction: note messages, to be known again by `delivered`."""
+        run.executemany(_REMEMBER, deliveries)
+
     def delivered(self, packet_id: int) -> bytes | None:
         """Digest of the last message kept under a packet id; None if there is none."""
-        with _translated(self.path):
-            row = self._connection.execute(
-                "SELECT digest FROM delivered WHERE packet_id = ?", (packet_id,)
-            ).fetchone()
+        row = self.connection.row("SELECT digest FROM delivered WHERE packet_id = ?", (packet_id,))
         return row[0] if row else None
 
     def refused_before(self, topic: str, payload: bytes) -> bool:
         """Whether this very message is among the refused."""
-        with _translated(self.path):
-            row = self._connection.execute(
-                "SELECT 1 FROM refused WHERE topic = ? AND payload = ? AND size = ? LIMIT 1",
-                (topic, payload[:REFUSED_PAYLOAD_MAX], len(payload)),
-            ).fetchone()
+        row = self.connection.row(
+            "SELECT 1 FROM refused WHERE topic = ? AND payload = ? AND size = ? LIMIT 1",
+            (topic, payload[:REFUSED_PAYLOAD_MAX], len(payload)),
+        )
         return row is not None
 
     def prune_refused(self, keep: int) -> int:
         """Drop all but the newest `keep` refused messages. Returns how many went."""
-        with self._transaction() as run:
+        with self.connection.transaction() as run:
             return run.execute(
                 "DELETE FROM refused WHERE refused_id <= (SELECT max(refused_id) FROM refused) - ?",
                 (keep,),
@@ -222,28 +187,14 @@ class Writer:
 
     def tidy(self) -> None:
         """Refresh the planner's statistics and give the log file's space back."""
-        with _translated(self.path):
-            self._connection.execute("PRAGMA optimize")  # SQLite
-            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # SQLite
+        self.connection.row("PRAGMA optimize")  # SQLite
+        self.connection.row("PRAGMA wal_checkpoint(TRUNCATE)")  # SQLite
 
     def close(self) -> None:
-        self._connection.close()
+        self.connection.close()
 
-    @contextlib.contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Cursor]:
-        with _translated(self.path):
-            cursor = self._connection.cursor()
-            cursor.execute("BEGIN IMMEDIATE")
-            try:
-                yield cursor
-                cursor.execute("COMMIT")
-            except BaseException:
-                if self._connection.in_transaction:
-                    cursor.execute("ROLLBACK")
-                raise
-
-    def _new_series(self, series: Series) -> int:
-        row = self._connection.execute(
+    def _new_series(self, run: sqlite3.Cursor, series: Series) -> int:
+        row = run.execute(
             "INSERT INTO series (place, sensor, quantity) VALUES (?, ?, ?) "
             "ON CONFLICT (place, sensor, quantity) DO UPDATE SET place = excluded.place "
             "RETURNING series_id",
@@ -261,25 +212,6 @@ class Writer:
         )
         run.executemany(_ROLL_UP_HOUR, [(ts_ms, series_id) for series_id, ts_ms in hours])
 
-    def _migrate(self) -> None:
-        with self._transaction() as run:
-            run.execute(
-                "CREATE TABLE IF NOT EXISTS schema_step (number INTEGER PRIMARY KEY) STRICT"
-            )
-            done = {number for (number,) in run.execute("SELECT number FROM schema_step")}
-        steps = migrations.steps()
-        if ahead := done - {step.number for step in steps}:
-            raise StoreFault(
-                f"{self.path} was written by a newer version (schema step {max(ahead)}, "
-                f"this version knows {steps[-1].number}): install that version or use another folder"
-            )
-        for step in steps:
-            if step.number not in done:
-                with self._transaction() as run:
-                    for statement in step.statements:
-                        run.execute(statement)
-                    run.execute("INSERT INTO schema_step (number) VALUES (?)", (step.number,))
-
 
 class Reader:
     """Reads the store and cannot write it. One connection; not to be shared between threads.
@@ -294,46 +226,40 @@ class Reader:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        with _translated(path):
-            self._connection = _connect(path, read_only=True)
+        self.connection = Connection(path, read_only=True)
 
     def version(self) -> int:
         """A number that changes when anything was committed since this reader last asked."""
-        with _translated(self.path):
-            return int(self._connection.execute("PRAGMA data_version").fetchone()[0])  # SQLite
+        return int(self.connection.row("PRAGMA data_version")[0])  # SQLite
 
     def series(self) -> dict[Series, int]:
         """Every series and its id."""
-        with _translated(self.path):
-            rows = self._connection.execute(
-                "SELECT place, sensor, quantity, series_id FROM series ORDER BY 1, 2, 3"
-            ).fetchall()
+        rows = self.connection.rows(
+            "SELECT place, sensor, quantity, series_id FROM series ORDER BY 1, 2, 3"
+        )
         return {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
 
     def latest(self) -> list[Latest]:
         """The newest reading of every series, by place, sensor and quantity."""
-        with _translated(self.path):
-            rows = self._connection.execute(_LATEST).fetchall()
+        rows = self.connection.rows(_LATEST)
         return [Latest(i, Reading(Series(p, s, Quantity(q)), t, v)) for i, p, s, q, t, v in rows]
 
     def span(self, series_id: int) -> tuple[int, int] | None:
         """Times of the first and last reading of a series; None if it has none. [ms]"""
-        with _translated(self.path):
-            low, high = self._connection.execute(
-                "SELECT (SELECT min(ts_ms) FROM reading WHERE series_id = ?1), "
-                "(SELECT max(ts_ms) FROM reading WHERE series_id = ?1)",
-                (series_id,),
-            ).fetchone()
+        low, high = self.connection.row(
+            "SELECT (SELECT min(ts_ms) FROM reading WHERE series_id = ?1), "
+            "(SELECT max(ts_ms) FROM reading WHERE series_id = ?1)",
+            (series_id,),
+        )
         return None if low is None else (low, high)
 
     def count(self, series_id: int, start_ms: int, end_ms: int) -> int:
         """About how many readings lie in [start, end): counted from whole hours."""
-        with _translated(self.path):
-            row = self._connection.execute(
-                "SELECT coalesce(sum(n), 0) FROM rollup "
-                "WHERE series_id = ? AND period_s = ? AND ts_ms > ? AND ts_ms < ?",
-                (series_id, HOUR_S, start_ms - 1000 * HOUR_S, end_ms),
-            ).fetchone()
+        row = self.connection.row(
+            "SELECT coalesce(sum(n), 0) FROM rollup "
+            "WHERE series_id = ? AND period_s = ? AND ts_ms > ? AND ts_ms < ?",
+            (series_id, HOUR_S, start_ms - 1000 * HOUR_S, end_ms),
+        )
         return int(row[0])
 
     def readings(
@@ -367,27 +293,25 @@ class Reader:
 
     def refused(self, limit: int) -> list[KeptRefusal]:
         """The newest refused messages, newest first."""
-        with _translated(self.path):
-            rows = self._connection.execute(
-                "SELECT refused_id, received_ms, topic, payload, size, reason FROM refused "
-                "ORDER BY refused_id DESC LIMIT ?",
-                (limit,),
-            ).fetchall()
+        rows = self.connection.rows(
+            "SELECT refused_id, received_ms, topic, payload, size, reason FROM refused "
+            "ORDER BY refused_id DESC LIMIT ?",
+            (limit,),
+        )
         return [KeptRefusal(row[0], Refusal(*row[1:])) for row in rows]
 
     def tallies(self) -> dict[str, int]:
         """How many messages, readings, repeats and refusals there ever were."""
-        with _translated(self.path):
-            rows = self._connection.execute("SELECT name, n FROM tally").fetchall()
+        rows = self.connection.rows("SELECT name, n FROM tally")
         return dict.fromkeys(TALLIES, 0) | dict(rows)
 
     def close(self) -> None:
-        self._connection.close()
+        self.connection.close()
 
     def _array(
         self, sql: str, values: tuple[int, ...], columns: list[tuple[str, str]]
     ) -> NDArray[np.void]:
         import numpy as np  # the service, which never reads back, does without it
 
-        with _translated(self.path):
-            return np.fromiter(self._connection.execute(sql, values), dtype=columns)
+        with self.connection.cursor(sql, values) as rows:
+            return np.fromiter(rows, dtype=columns)

@@ -1,0 +1,29 @@
+"""The store: readings, their rollups, what was refused, and the journal of waits, in SQLite.
+
+All SQL is in this package. One writer (`Writer`), any number of readers (`Reader`, read-only). The
+database is in WAL mode with full synchronisation: what a write returned for is on disk, and
+readers never wait. The statements keep to what PostgreSQL also understands, but for the lines
+marked `SQLite`.
+"""
+
+from monitor.store.readings import (
+    HOUR_S,
+    PERIODS_S,
+    TEN_MINUTES_S,
+    KeptRefusal,
+    Latest,
+    Reader,
+    Stored,
+    Writer,
+)
+
+__all__ = [
+    "HOUR_S",
+    "PERIODS_S",
+    "TEN_MINUTES_S",
+    "KeptRefusal",
+    "Latest",
+    "Reader",
+    "Stored",
+    "Writer",
+]

@@ -1,0 +1,105 @@
+"""A connection to the database: how it is opened, its errors as ours, its schema kept up to date."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from monitor import migrations
+from monitor.errors import StoreFault, StoreUnavailable
+
+BUSY_WAIT_S = 10.0
+"""How long a write waits for another writer's transaction. [s]"""
+_RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_CANTOPEN"}
+
+
+class Connection:
+    """One connection, not to be shared between threads without a lock of the caller's.
+
+    Raises
+    ------
+    StoreUnavailable
+        If the database cannot be opened, read or written just now.
+    StoreFault
+        If it is no database of ours, of a newer version of this program, or damaged.
+    """
+
+    def __init__(self, path: Path, *, read_only: bool) -> None:
+        self.path = path
+        uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
+        with self._translated():
+            self.raw = sqlite3.connect(
+                uri, uri=True, isolation_level=None, check_same_thread=False, timeout=BUSY_WAIT_S
+            )
+            self.raw.execute("PRAGMA foreign_keys = ON")  # SQLite
+
+    def prepare(self) -> None:
+        """Make it fit to be written: durable commits, and the schema of this version."""
+        with self._translated():
+            self.raw.execute("PRAGMA journal_mode = WAL")  # SQLite
+            self.raw.execute("PRAGMA synchronous = FULL")  # SQLite
+        with self.transaction() as run:
+            run.execute(
+                "CREATE TABLE IF NOT EXISTS schema_step (number INTEGER PRIMARY KEY) STRICT"
+            )
+            done = {number for (number,) in run.execute("SELECT number FROM schema_step")}
+        steps = migrations.steps()
+        if ahead := done - {step.number for step in steps}:
+            raise StoreFault(
+                f"{self.path} was written by a newer version (schema step {max(ahead)}, "
+                f"this version knows {steps[-1].number}): install that version or use another folder"
+            )
+        for step in steps:
+            if step.number not in done:
+                with self.transaction() as run:
+                    for statement in step.statements:
+                        run.execute(statement)
+                    run.execute("INSERT INTO schema_step (number) VALUES (?)", (step.number,))
+
+    def rows(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
+        """All rows of a query."""
+        with self._translated():
+            return self.raw.execute(sql, values).fetchall()
+
+    def row(self, sql: str, values: Sequence[Any] = ()) -> Any:
+        """The first row of a query; None if there is none."""
+        with self._translated():
+            return self.raw.execute(sql, values).fetchone()
+
+    @contextlib.contextmanager
+    def cursor(self, sql: str, values: Sequence[Any] = ()) -> Iterator[sqlite3.Cursor]:
+        """A query to be read row by row."""
+        with self._translated():
+            yield self.raw.execute(sql, values)
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[sqlite3.Cursor]:
+        """What is done within is on disk when it ends, or none of it."""
+        with self._translated():
+            cursor = self.raw.cursor()
+            cursor.execute("BEGIN IMMEDIATE")
+            try:
+                yield cursor
+                cursor.execute("COMMIT")
+            except BaseException:
+                if self.raw.in_transaction:
+                    cursor.execute("ROLLBACK")
+                raise
+
+    def close(self) -> None:
+        self.raw.close()
+
+    @contextlib.contextmanager
+    def _translated(self) -> Iterator[None]:
+        """The driver's errors as ours."""
+        try:
+            yield
+        except sqlite3.DatabaseError as exc:
+            code = getattr(exc, "sqlite_errorname", "")
+            text = f"{self.path}: {exc}"
+            if code in _RETRYABLE or code.startswith("SQLITE_IOERR"):
+                raise StoreUnavailable(text) from exc
+            raise StoreFault(text) from exc

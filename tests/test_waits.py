@@ -1,0 +1,197 @@
+"""Waits as the fold of what was done to them, the journal that keeps it, and the service's desk."""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Mapping
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.desk import CommandRefused, Desk, DeskUnavailable, ask
+from monitor.errors import MonitorError
+from monitor.store import Reader, Writer, journal
+from monitor.waits import Action, Event, Feel, WaitFault, apply, decide, fold
+
+NOW = 1_790_000_000_000
+HOUR = 3_600_000
+KIND = {"id": "plate-crack", "name": "Plate crack"}
+OPEN = {"kind": KIND, "instrument": "VN-204", "what": "crack below the f-hole", "place": "bench"}
+
+
+def do(wait, action, at=NOW, **wish):
+    body = decide(wait, action, wish, at)
+    return apply(wait, Event("1", at, "test", action, body))
+
+
+@pytest.fixture
+def wait():
+    return do(None, Action.OPEN, **OPEN)
+
+
+def test_a_wait_opens_now_unless_told_otherwise(wait):
+    assert (wait.started_ms, wait.place, wait.open, wait.paused) == (NOW, "bench", True, False)
+    earlier = do(None, Action.OPEN, **OPEN, start_ms=NOW - HOUR, clamps=4)
+    assert (earlier.started_ms, earlier.clamps) == (NOW - HOUR, 4)
+
+
+def test_it_can_be_paused_moved_and_released_and_keeps_its_history(wait):
+    wait = do(wait, Action.PAUSE, NOW + HOUR)
+    assert wait.paused
+    wait = do(wait, Action.RESUME, NOW + 2 * HOUR)
+    wait = do(wait, Action.MOVE, NOW + 3 * HOUR, place="varnish-corner")
+    wait = do(wait, Action.RELEASE, NOW + 9 * HOUR, feel="right")
+    assert wait.pauses == ((NOW + HOUR, NOW + 2 * HOUR),)
+    assert wait.places == ((NOW, "bench"), (NOW + 3 * HOUR, "varnish-corner"))
+    assert (wait.open, wait.released_ms, wait.feel) == (False, NOW + 9 * HOUR, Feel.RIGHT)
+    assert [event.action for event in wait.events] == [
+        "open",
+        "pause",
+        "resume",
+        "move",
+        "release",
+    ]
+    reopened = do(wait, Action.REOPEN, NOW + 10 * HOUR)
+    assert (reopened.open, reopened.feel, reopened.version) == (True, None, 6)
+
+
+def test_a_mistake_is_put_right_and_stays_in_the_history(wait):
+    put_right = do(
+        wait, Action.CORRECT, NOW + HOUR, start_ms=NOW - HOUR, instrument="VN-205", place="rack"
+    )
+    assert (put_right.started_ms, put_right.instrument) == (NOW - HOUR, "VN-205")
+    assert put_right.places == ((NOW - HOUR, "rack"),)
+    assert put_right.events[0].body["instrument"] == "VN-204"
+
+
+def test_how_it_felt_can_be_taken_back(wait):
+    released = do(wait, Action.RELEASE, NOW + HOUR, feel="soft")
+    assert do(released, Action.FEEL, feel="long before").feel is Feel.LONG_BEFORE
+    assert do(released, Action.FEEL).feel is None
+
+
+REFUSED = [
+    (Action.OPEN, {}, "needs a kind"),
+    (Action.OPEN, {"kind": KIND}, "needs a place"),
+    (Action.OPEN, OPEN | {"place": " "}, "place is empty"),
+    (Action.OPEN, OPEN | {"what": "x" * 201}, "at most 200"),
+    (Action.OPEN, OPEN | {"what": 5}, "must be text"),
+    (Action.OPEN, OPEN | {"clamps": -1}, "whole number"),
+    (Action.OPEN, OPEN | {"clamps": True}, "whole number"),
+    (Action.OPEN, OPEN | {"start_ms": NOW + 2 * HOUR}, "120 min in the future"),
+    (Action.OPEN, OPEN | {"start_ms": 0}, "more than a year back"),
+    (Action.OPEN, OPEN | {"start_ms": "now"}, "must be a time"),
+    (Action.OPEN, OPEN | {"colour": "red"}, "knows no colour"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("action", "wish", "why"), REFUSED, ids=[why for *_, why in REFUSED])
+def test_an_opening_that_cannot_be_is_refused(action, wish, why):
+    with pytest.raises(WaitFault, match=why):
+        decide(None, action, wish, NOW)
+
+
+def test_what_does_not_fit_the_state_is_refused(wait):
+    paused = do(wait, Action.PAUSE, NOW + HOUR)
+    released = do(wait, Action.RELEASE, NOW + HOUR)
+    cases = [
+        (None, Action.RELEASE, {}, "no such wait"),
+        (wait, Action.RESUME, {}, "is not paused"),
+        (paused, Action.PAUSE, {}, "paused already"),
+        (paused, Action.RESUME, {"at_ms": NOW}, "before it was paused"),
+        (wait, Action.RELEASE, {"at_ms": NOW - 1}, "before its start"),
+        (wait, Action.RELEASE, {"feel": "fine"}, "must be one of soft, right, long before"),
+        (wait, Action.REOPEN, {}, "is open already"),
+        (wait, Action.FEEL, {"feel": "right"}, "not released yet"),
+        (wait, Action.CORRECT, {}, "nothing to correct"),
+        (wait, Action.MOVE, {}, "place is empty"),
+        (released, Action.PAUSE, {}, "reopen it first"),
+        (released, Action.CORRECT, {"start_ms": NOW + 2 * HOUR}, "after its release"),
+        (paused, Action.CORRECT, {"start_ms": NOW + 2 * HOUR}, "after it was moved or paused"),
+    ]
+    for of, action, wish, why in cases:
+        with pytest.raises(WaitFault, match=why):
+            decide(of, action, wish, NOW + 3 * HOUR)
+
+
+_wishes = st.fixed_dictionaries(
+    {},
+    optional={
+        "at_ms": st.integers(NOW - HOUR, NOW + 30 * HOUR),
+        "start_ms": st.integers(NOW - HOUR, NOW + 30 * HOUR),
+        "place": st.sampled_from(["bench", "rack", ""]),
+        "feel": st.sampled_from([*Feel, "odd"]),
+        "clamps": st.integers(-1, 5),
+    },
+)
+
+
+@given(st.lists(st.tuples(st.sampled_from(list(Action)[1:]), _wishes), max_size=12))
+def test_whatever_is_asked_the_history_stays_one_that_can_be(steps):
+    wait = do(None, Action.OPEN, **OPEN)
+    for number, (action, wish) in enumerate(steps):
+        try:
+            wait = do(wait, action, NOW + number * HOUR, **wish)
+        except WaitFault:
+            continue
+        assert all(a <= b for a, b in wait.pauses if b is not None)
+        assert [b for _, b in wait.pauses].count(None) <= 1
+        assert wait.places[0][0] == wait.started_ms
+        assert list(wait.places) == sorted(wait.places, key=lambda p: p[0])
+        assert wait.released_ms is None or wait.released_ms >= wait.started_ms
+    assert fold(wait.events)["1"] == wait
+
+
+def test_the_journal_gives_back_what_was_written_and_knows_a_command_again(tmp_path):
+    writer = Writer(tmp_path / "s.sqlite3")
+    events = [Event("1", NOW, "cli", Action.OPEN, decide(None, Action.OPEN, OPEN, NOW))]
+    kinds = [journal.KindVersion("mine", NOW, "cli", {"name": "Mine"})]
+    journal.append(writer, events, kinds=kinds, done=("press-1", NOW, {"waits": ["1"]}))
+    reader = Reader(tmp_path / "s.sqlite3")
+    assert journal.events(reader) == (events, 1)
+    assert journal.events(reader, after=1) == ([], 1)
+    assert journal.kind_versions(reader) == kinds
+    assert journal.answered(reader, "press-1") == {"waits": ["1"]}
+    assert journal.answered(reader, "press-2") is None
+    with pytest.raises(MonitorError):
+        journal.append(writer, events, done=("press-1", NOW, {}))
+    assert journal.events(reader)[1] == 1
+
+
+@pytest.fixture
+def desk(tmp_path):
+    def handle(command: Mapping[str, object]) -> Mapping[str, object]:
+        if command.get("do") == "fail":
+            raise WaitFault("there is no such wait")
+        return {"echo": command}
+
+    opened = Desk(tmp_path / "desk.json", handle)
+    opened.start()
+    yield tmp_path / "desk.json"
+    opened.stop()
+
+
+def test_the_desk_answers_and_says_why_not(desk):
+    assert ask(desk, {"do": "x", "what": "àß-brown ö"})["echo"]["what"] == "àß-brown ö"
+    with pytest.raises(CommandRefused, match="no such wait"):
+        ask(desk, {"do": "fail"})
+
+
+def test_the_desk_is_private_and_wants_its_token(desk):
+    assert desk.stat().st_mode & 0o077 == 0
+    port = json.loads(desk.read_text())["port"]
+    for line in (b"junk\n", b"{}\n", b'{"token":"guess","command":{"do":"x"}}\n', b"[]\n"):
+        with socket.create_connection(("127.0.0.1", port), timeout=5) as raw:
+            raw.sendall(line)
+            assert b"refused" in raw.makefile("rb").readline()
+
+
+def test_a_service_that_is_not_there_is_told_with_what_to_do(tmp_path, desk):
+    with pytest.raises(DeskUnavailable, match="benchweather run"):
+        ask(tmp_path / "none.json", {})
+    place = json.loads(desk.read_text())
+    (tmp_path / "stale.json").write_text(json.dumps(place | {"port": 1}))
+    with pytest.raises(DeskUnavailable):
+        ask(tmp_path / "stale.json", {})
