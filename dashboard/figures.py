@@ -1,4 +1,4 @@
-"""From tables of points to Plotly figures, and to a sentence for those who cannot see them.
+"""From tables of points to plots, and to a sentence for those who cannot see them.
 
 A table is anything with the columns `at_ms`, `low`, `mean`, `high` in the quantity's kept unit: a
 DataFrame, or the structured array that `queries.history` gives (which spares importing pandas).
@@ -7,6 +7,7 @@ A row of NaN is a gap.
 
 from __future__ import annotations
 
+from base64 import b64encode
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
 
@@ -17,7 +18,6 @@ from dashboard import formats
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    import plotly.graph_objects as go
     from numpy.typing import NDArray
 
     from dashboard.formats import Scale, Unit
@@ -50,79 +50,85 @@ class View(NamedTuple):
     width_px: int = 1280
 
 
-def history_figure(lines: Sequence[Line], quantity: str, view: View, look: Theme) -> go.Figure:
-    """Mean lines over bands from low to high, nights shaded, labelled directly, hover in words."""
-    import plotly.graph_objects as go
+def history_plot(lines: Sequence[Line], quantity: str, view: View, look: Theme) -> dict[str, Any]:
+    """Mean lines over bands from low to high, nights shaded, labelled directly, hover in words.
 
+    A figure as a plain dict, arrays in it: to build and check a `plotly` Figure of it would cost
+    three times as much as everything else here. The tests do check it.
+    """
     how = formats.scale(quantity, view.unit)
     parts = [_Shown(line, how) for line in lines]
     low, high = _y_range(parts, how)
-    data: list[Any] = []
+    data: list[dict[str, Any]] = []
     for i, part in enumerate(parts):
         ink, dash = look.lines[i % len(look.lines)], DASHES[i % len(DASHES)]
         outline = _outline(part)
         if outline is not None:
-            data.append(go.Scatter(
-                x=outline[0], y=outline[1], fill="toself", fillcolor=_faint(ink, 0.16),
-                line={"width": 0}, mode="lines", hoverinfo="skip", name=f"{part.label}, range",
-            ))  # fmt: skip
-        data.append(go.Scatter(
-            x=part.at_ms, y=part.mean, mode="lines", name=part.label,
-            line={"color": ink, "width": 2.2, "dash": dash},
-            text=_hover(part, how, view), hovertemplate="%{text}<extra></extra>",
-        ))  # fmt: skip
-    marks = formats.ticks(
-        view.start_ms, view.end_ms, view.zone, most=min(max(view.width_px // 120, 3), 12)
-    )
+            data.append({
+                "type": "scatter", "x": outline[0], "y": outline[1], "fill": "toself",
+                "fillcolor": _faint(ink, 0.16), "line": {"width": 0}, "mode": "lines",
+                "hoverinfo": "skip", "name": f"{part.label}, range",
+            })  # fmt: skip
+        data.append({
+            "type": "scatter", "x": part.at_ms.astype(np.float64), "y": part.mean, "mode": "lines",
+            "name": part.label, "line": {"color": ink, "width": 2.2, "dash": dash},
+            **_hover(part, how, view),
+        })  # fmt: skip
+    most = min(max(view.width_px // 120, 3), 12)
+    marks = formats.ticks(view.start_ms, view.end_ms, view.zone, most=most)
     axis: dict[str, Any] = {"gridcolor": _faint(look.ink, 0.14), "zeroline": False,
                             "linecolor": look.quiet, "tickcolor": look.quiet}  # fmt: skip
     narrow = view.width_px < 600
-    figure = go.Figure(data)
-    figure.update_layout(
-        template=template(look),
-        xaxis=axis | {
+    layout = {
+        "template": template(look),
+        "xaxis": axis | {
             "range": [view.start_ms, view.end_ms], "type": "linear",
             "tickvals": [t.at_ms for t in marks], "ticktext": [t.text for t in marks],
             "title": {"text": f"Local time, {view.zone.key.replace('_', ' ')}", "standoff": 8},
         },
-        yaxis=axis | {
+        "yaxis": axis | {
             "range": [low, high], "fixedrange": True, "nticks": 7,
             "title": {"text": f"{how.words} [{how.unit}]", "standoff": 8},
         },
-        shapes=[*_night_shapes(view, look), *_band_shapes(parts, quantity, look)],
-        annotations=[*_labels(parts, low, high, look, narrow),
-                     *_band_labels(parts, quantity, look)],
-        margin={"l": 64, "r": 24 if narrow else 150, "t": 16, "b": 76},
-    )  # fmt: skip
-    return figure
+        "shapes": [*_night_shapes(view, look), *_band_shapes(parts, quantity, look)],
+        "annotations": [*_labels(parts, low, high, look, narrow),
+                        *_band_labels(parts, quantity, look)],
+        "margin": {"l": 64, "r": 24 if narrow else 150, "t": 16, "b": 76},
+    }  # fmt: skip
+    return {"data": data, "layout": layout}
 
 
-def empty_figure(sentence: str, look: Theme) -> go.Figure:
+def empty_plot(sentence: str, look: Theme) -> dict[str, Any]:
     """No axes, only why there is nothing to draw."""
-    import plotly.graph_objects as go
-
-    figure = go.Figure()
-    figure.update_layout(
-        template=template(look),
-        xaxis={"visible": False, "fixedrange": True},
-        yaxis={"visible": False, "fixedrange": True},
-        annotations=[{"text": sentence, "showarrow": False, "font": {"size": 20}}],
-    )
-    return figure
+    return {"data": [], "layout": {
+        "template": template(look),
+        "xaxis": {"visible": False, "fixedrange": True},
+        "yaxis": {"visible": False, "fixedrange": True},
+        "annotations": [{"text": _escaped(sentence), "showarrow": False, "font": {"size": 20}}],
+    }}  # fmt: skip
 
 
-def template(look: Theme) -> go.layout.Template:
+def sent(plot: dict[str, Any]) -> dict[str, Any]:
+    """A plot as it travels: its arrays as typed arrays in base64, which the browser takes as is."""
+    return plot | {"data": [{k: _typed(v) for k, v in trace.items()} for trace in plot["data"]]}
+
+
+def _typed(value: Any) -> Any:
+    if not isinstance(value, np.ndarray):
+        return value
+    spec = {"dtype": "f8", "bdata": b64encode(value.astype("<f8").tobytes()).decode("ascii")}
+    return spec if value.ndim == 1 else spec | {"shape": ", ".join(map(str, value.shape))}
+
+
+def template(look: Theme) -> dict[str, Any]:
     """The one look of every plot."""
-    import plotly.graph_objects as go
-
-    return go.layout.Template(layout={
+    return {"layout": {
         "font": {"family": FONT, "size": 16, "color": look.ink},
         "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)",
         "showlegend": False, "hovermode": "closest", "hoverdistance": 60, "dragmode": "zoom",
         "hoverlabel": {"bgcolor": look.ground, "bordercolor": look.ink, "align": "left",
                        "font": {"family": FONT, "size": 16, "color": look.ink}},
-        "newselection": {"line": {"color": look.ink}},
-    })  # fmt: skip
+    }}  # fmt: skip
 
 
 def summary(line: Line, quantity: str, span_words: str, unit: Unit) -> str:
@@ -200,23 +206,21 @@ def _outline(part: _Shown) -> tuple[NDArray[np.float64], NDArray[np.float64]] | 
     return (np.concatenate(xs[:-1]), np.concatenate(ys[:-1])) if xs else None
 
 
-def _hover(part: _Shown, how: Scale, view: View) -> list[str]:
+def _hover(part: _Shown, how: Scale, view: View) -> dict[str, Any]:
+    """What is said of a point: its local time, its value, and its range where it has one."""
     digits = max(how.decimals, 1) if how.unit == "%" else how.decimals
-    columns = (part.mean.tolist(), part.low.tolist(), part.high.tolist())
-    times = formats.moments(part.at_ms, view.zone)
-    head = f"<b>{_escaped(part.label)}</b>"
-    texts = []
-    for moment, mean, low, high in zip(times, *columns, strict=True):
-        text = f"{head}<br>{moment}<br>{formats.figure(mean, digits)} {how.unit}"
-        if high > low:
-            text += f" ({formats.figure(low, digits)} to {formats.figure(high, digits)})"
-        texts.append(text)
-    return texts
+    said = f"<b>{_escaped(part.label)}</b><br>%{{text}}<br>%{{y:.{digits}f}} {how.unit}"
+    found: dict[str, Any] = {"text": formats.moments(part.at_ms, view.zone)}
+    if np.any(part.high > part.low):
+        found["customdata"] = np.column_stack([part.low, part.high])
+        said += f" (%{{customdata[0]:.{digits}f}} to %{{customdata[1]:.{digits}f}})"
+    return found | {"hovertemplate": f"{said}<extra></extra>"}
 
 
 def _escaped(text: str) -> str:
-    """Names come from topics: in a plot's text, tags in them must stay text."""
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    """Names come from topics: in a plot's text, tags and templates in them must stay text."""
+    text = text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return text.replace("%{", "% {")
 
 
 def _night_shapes(view: View, look: Theme) -> list[dict[str, Any]]:
@@ -248,7 +252,8 @@ def _band_shapes(parts: Sequence[_Shown], quantity: str, look: Theme) -> list[di
 def _band_labels(parts: Sequence[_Shown], quantity: str, look: Theme) -> list[dict[str, Any]]:
     return [
         {"xref": "paper", "yref": "y", "x": 0.005, "y": level, "text": text, "showarrow": False,
-         "xanchor": "left", "yanchor": anchor, "font": {"color": colour, "size": 15}}
+         "xanchor": "left", "yanchor": anchor, "bgcolor": look.ground, "borderpad": 1,
+         "font": {"color": colour, "size": 15}}
         for low, high in _bands(parts, quantity)
         for level, text, anchor, colour in (
             (low, f"▼ dry below {low:g} %", "top", look.dry),

@@ -20,10 +20,10 @@ from monitor import pulse
 from monitor.clock import now_ms
 from monitor.errors import StoreFault, StoreUnavailable
 from monitor.places import Place
-from monitor.records import MEASURES, Quantity, Series
+from monitor.records import MEASURES, Quantity, Refusal, Series
 from monitor.science.air import pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
-from monitor.store import HOUR_S, TEN_MINUTES_S, KeptRefusal, Reader
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -187,10 +187,10 @@ class Shop:
         keys = sorted(found, key=lambda key: (rank.index(key[0]), key[1]))
         return [Probe(order[place], sensor, found[place, sensor]) for place, sensor in keys]
 
-    def refused(self, limit: int) -> list[KeptRefusal]:
+    def refused(self, limit: int) -> list[Refusal]:
         """The newest refused messages, newest first. Their text is not to be trusted."""
         with self.reader() as reader:
-            return reader.refused(limit)
+            return [kept.refusal for kept in reader.refused(limit)]
 
     def counts(self) -> dict[str, int]:
         with self.reader() as reader:

@@ -185,8 +185,8 @@ def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
         return f"No reading yet. Its sensor publishes to benchweather/{air.place.id}/<sensor>."
     if air.old:
         return (
-            f"Nothing heard since {formats.when(air.heard_ms, now_ms, zone)}. The figures are the "
-            "last ones. Check the sensor's power and radio."
+            f"The figures are from {formats.when(air.heard_ms, now_ms, zone)}, the last heard. "
+            "Check the sensor's power and radio."
         )
     if air.place.kind == "outdoors":
         if not math.isfinite(air.heated_rh_pct):

@@ -91,7 +91,13 @@ class Child:
             self._wait_s = min(2 * self._wait_s, RESTART_MAX_S)
             self.start()
 
+    def end(self) -> None:
+        """Ask it to end, without waiting."""
+        if self._process is not None:
+            self._process.terminate()
+
     def stop(self) -> None:
+        """End it, whatever it takes."""
         if self._process is None:
             return
         self._process.terminate()
@@ -156,6 +162,8 @@ class Service:
                 children[-1].start()
                 parts.callback(children[-1].stop)
             self._watch(broker, subscription, ingest, children, on_ready)
+            for child in children:
+                child.end()
         settings.pulse_path.unlink(missing_ok=True)
 
     def _back_fill(self) -> bool:

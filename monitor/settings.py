@@ -25,6 +25,7 @@ from pydantic_settings import (
     SettingsError,
 )
 
+from monitor import hours
 from monitor.errors import SettingsFault
 from monitor.places import Limits, Place
 from monitor.records import name_fault
@@ -34,6 +35,7 @@ PREFIX = "BENCHWEATHER_"
 FILE_NAME = "benchweather.toml"
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
+_GROUPS = ("shop", "broker", "board", "sensor", "hours", "keep", "limits")
 _STRICT = ConfigDict(frozen=True, extra="forbid")
 
 
@@ -108,6 +110,9 @@ class Board(BaseModel):
     temperature_unit: Literal["auto", "C", "F"] = _setting(
         "auto", "Temperatures on screen: C, F, or auto for what the browser's language uses"
     )
+    password: SecretStr = _setting(
+        SecretStr(""), "Needed to change anything from the board; empty: only from this machine"
+    )
     stale_after_s: float = _setting(300.0, "A reading older than this is shown as old", "s", gt=0)
 
 
@@ -117,6 +122,25 @@ class Sensor(BaseModel):
     model_config = _STRICT
     temp_accuracy_c: float = _setting(0.3, "Stated accuracy of temperature", "K", gt=0, le=5)
     rh_accuracy_pct: float = _setting(2.0, "Stated accuracy of RH", "%", gt=0, le=20)
+
+
+class Hours(BaseModel):
+    """When the shop is open, day by day, in its own zone."""
+
+    model_config = _STRICT
+    monday: str = _setting("09:00-18:00", "Open on Mondays, as 08:30-17:30; empty: closed")
+    tuesday: str = _setting("09:00-18:00", "Open on Tuesdays")
+    wednesday: str = _setting("09:00-18:00", "Open on Wednesdays")
+    thursday: str = _setting("09:00-18:00", "Open on Thursdays")
+    friday: str = _setting("09:00-18:00", "Open on Fridays")
+    saturday: str = _setting("", "Open on Saturdays")
+    sunday: str = _setting("", "Open on Sundays")
+
+    @field_validator("*")
+    @classmethod
+    def _day(cls, value: str) -> str:
+        hours.span(value)
+        return value
 
 
 class Keep(BaseModel):
@@ -136,6 +160,7 @@ class _Fields(BaseModel):
     broker: Broker = Broker()
     board: Board = Board()
     sensor: Sensor = Sensor()
+    hours: Hours = Hours()
     keep: Keep = Keep()
     limits: Limits = Limits()
     places: list[Place] = []
@@ -192,6 +217,7 @@ class Settings:
     broker: Broker
     board: Board
     sensor: Sensor
+    hours: Hours
     keep: Keep
     limits: Limits
     places: tuple[Place, ...]
@@ -205,6 +231,14 @@ class Settings:
     @property
     def pulse_path(self) -> Path:
         return self.data / "pulse.json"
+
+    @property
+    def desk_path(self) -> Path:
+        return self.data / "desk.json"
+
+    @property
+    def secrets_path(self) -> Path:
+        return self.data / "secrets.json"
 
     @property
     def zone(self) -> ZoneInfo:
@@ -295,8 +329,7 @@ def load(
         places=tuple(found.places),
         topics=tuple(found.topics),
         origins=origins,
-        **{name: getattr(found, name) for name in ("shop", "broker", "board", "sensor", "keep",
-                                                   "limits")},
+        **{name: getattr(found, name) for name in _GROUPS},
     )  # fmt: skip
 
 
@@ -306,7 +339,7 @@ def table(settings: Settings | None = None) -> Iterator[Row]:
     Lists of places and topic rules are one row each. Secrets come as `********`.
     """
     defaults = _Fields()
-    for group in ("shop", "broker", "board", "sensor", "keep", "limits"):
+    for group in _GROUPS:
         default_group = getattr(defaults, group)
         value_group = getattr(settings, group) if settings else default_group
         for name, unit, text in _members(default_group):

@@ -82,6 +82,8 @@ class Wait:
     pauses: tuple[tuple[int, int | None], ...] = ()
     released_ms: int | None = None
     feel: Feel | None = None
+    equivalent_s: float | None = None
+    """Time in reference air it had had at its release, if that could be told. [s]"""
     events: tuple[Event, ...] = field(default=(), repr=False)
 
     @property
@@ -199,9 +201,10 @@ def apply(wait: Wait | None, event: Event) -> Wait:
             return replace(wait, places=(*wait.places, (body["at_ms"], body["place"])))
         case Action.RELEASE:
             feel = Feel(body["feel"]) if "feel" in body else None
-            return replace(wait, released_ms=body["at_ms"], feel=feel)
+            given = body.get("equivalent_s")
+            return replace(wait, released_ms=body["at_ms"], feel=feel, equivalent_s=given)
         case Action.REOPEN:
-            return replace(wait, released_ms=None, feel=None)
+            return replace(wait, released_ms=None, feel=None, equivalent_s=None)
         case Action.FEEL:
             return replace(wait, feel=Feel(body["feel"]) if "feel" in body else None)
         case Action.CORRECT:

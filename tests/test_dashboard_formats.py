@@ -46,7 +46,8 @@ def test_temperatures_differences_and_other_quantities_come_in_the_readers_unit(
 @pytest.mark.parametrize(
     ("seconds", "text"),
     [(0, "0 s ago"), (89, "89 s ago"), (90, "1 min ago"), (5399, "89 min ago"),
-     (5400, "1 h ago"), (129_599, "35 h ago"), (129_600, "1 day ago"), (200_000, "2 days ago"), (-3, "0 s ago")],
+     (5400, "1 h ago"), (129_599, "35 h ago"), (129_600, "1 day ago"),
+     (200_000, "2 days ago"), (-3, "0 s ago")],
 )  # fmt: skip
 def test_an_age_is_said_in_the_unit_that_suits_it(seconds, text):
     assert formats.age(seconds) == text
@@ -97,7 +98,10 @@ def test_the_hour_that_comes_twice_is_told_apart():
 
 def test_hover_times_agree_with_the_slow_way_over_the_change_of_the_clock():
     at = np.arange(ms(2026, 10, 24, 20), ms(2026, 10, 25, 6), 7 * MINUTE_MS)
-    slow = [f"{formats.day(formats.local(m, PARIS).date())} {formats.local(m, PARIS):%H:%M}" for m in at]
+    slow = [
+        f"{formats.day(formats.local(m, PARIS).date())} {formats.local(m, PARIS):%H:%M}"
+        for m in at
+    ]
     assert formats.moments(at, PARIS) == slow
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-
 import dashboard_fixtures as shop_air
 import numpy as np
 import pytest
@@ -185,7 +183,9 @@ def test_supersaturated_and_impossible_readings_do_not_break_the_page(shop, writ
     assert np.isnan(dry.dew_point_c)
 
 
-def test_the_token_changes_with_a_commit_and_with_trouble_and_not_otherwise(shop, writer, settings):
+def test_the_token_changes_with_a_commit_and_with_trouble_and_not_otherwise(
+    shop, writer, settings
+):
     shop_air.beat(settings)
     first = shop.change_token()
     assert shop.change_token() == first
@@ -223,7 +223,7 @@ def test_probes_counts_and_refusals_are_as_stored(shop, writer, settings):
     assert now - probe.heard_ms < 600_001
     assert 140 <= probe.last[T][2] <= 150
     assert shop.counts()["refused"] == 1
-    assert shop.refused(5)[0].refusal.payload == b"\xff\x00"
+    assert shop.refused(5)[0].payload == b"\xff\x00"
 
 
 def test_a_store_that_does_not_exist_yet_is_unavailable(settings):
@@ -250,7 +250,7 @@ def test_a_store_put_in_the_place_of_another_is_noticed(shop, writer, settings, 
     before = shop.change_token()
     other = tmp_path / "other.sqlite3"
     Writer(other).close()
-    os.replace(other, settings.store_path)
+    other.replace(settings.store_path)
     for end in ("-wal", "-shm"):
         (tmp_path / f"readings.sqlite3{end}").unlink(missing_ok=True)
     assert shop.probes() == []

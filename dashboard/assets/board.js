@@ -86,6 +86,21 @@
     window.setTimeout(keepAsking, POLL_MS);
   }
 
+  // Dash calls its groups of native inputs list boxes, which they are not: a reader of the page
+  // aloud would promise what the keyboard does not do. The inputs themselves say all there is.
+  const MISNAMED = '[role="listbox"], label[role="option"], label[aria-selected]';
+  function mend() {
+    for (const element of document.querySelectorAll(MISNAMED)) {
+      for (const name of ["role", "aria-selected", "aria-multiselectable", "aria-label"]) {
+        element.removeAttribute(name);
+      }
+      if (element.tagName !== "LABEL") element.removeAttribute("tabindex");
+    }
+  }
+  new MutationObserver(mend).observe(document.documentElement, {
+    subtree: true, childList: true, attributes: true, attributeFilter: ["role", "aria-selected"],
+  });
+
   function screen() {
     return { theme: document.documentElement.dataset.theme, width: window.innerWidth };
   }

@@ -174,13 +174,12 @@ def _figure(value: str, unit: str) -> Component:
 def _wood(air: PlaceAir, unit: Unit) -> Component:
     """EMC with its uncertainty; beyond the formula's table, said so."""
     if air.rh_pct > 95 and math.isfinite(air.moisture_pct):
-        value, more = "above 24", "beyond the table"
+        value, more = "above 24", ""
     else:
         value = formats.shown("equilibrium_moisture_content", air.moisture_pct, unit)
         more = f"±{formats.figure(air.u_moisture_pct, 1)}"
-        if air.extrapolated:
-            more += ", extrapolated"
-    return _derived(value, "%", more, "Wood moisture (EMC)")
+    what = "Wood moisture (EMC)"
+    return _derived(value, "%", more, f"{what}, extrapolated" if air.extrapolated else what)
 
 
 def _dew(air: PlaceAir, unit: Unit) -> list[Component]:

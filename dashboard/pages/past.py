@@ -19,7 +19,6 @@ from monitor.clock import now_ms
 from monitor.errors import StoreFault
 
 if TYPE_CHECKING:
-    import plotly.graph_objects as go
     from dash.development.base_component import Component
 
     from dashboard.answers import History
@@ -79,7 +78,7 @@ class Choice(NamedTuple):
 class Answer(NamedTuple):
     """What goes to the page."""
 
-    figure: go.Figure
+    figure: dict[str, Any]
     summary: list[Component]
     download: list[Component | str]
     shown: str
@@ -138,7 +137,7 @@ def register(app: dash.Dash, shop: Shop) -> None:
         if trigger == "token" and not due(after, view or {}, now, shop):
             raise dash.exceptions.PreventUpdate
         answer = answered(after, screen or {}, now, shop)
-        return (*answer, after.query() | {"drawn": str(now)})
+        return (figures.sent(answer.figure), *answer[1:], after.query() | {"drawn": str(now)})
 
 
 def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
@@ -302,22 +301,20 @@ def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: Shop) ->
         with shop.reader() as reader:
             chosen = [p for p in shop.places(reader) if p.id in choice.places]
         if not chosen:
-            return Answer(figures.empty_figure("Choose a place.", look), [], [], "")
+            return Answer(figures.empty_plot("Choose a place.", look), [], [], "")
         histories = [
             shop.history(place, choice.quantity, start, end, share=len(chosen)) for place in chosen
         ]
     except StoreFault as exc:
         trouble = words.store_trouble(exc)
-        return Answer(
-            figures.empty_figure(trouble.sentence, look), [html.P(trouble.remedy)], [], ""
-        )
+        return Answer(figures.empty_plot(trouble.sentence, look), [html.P(trouble.remedy)], [], "")
     lines = [_line(history, shop) for history in histories]
     width = screen.get("width")
     view = figures.View(start, end, zone, unit, width if isinstance(width, int) else 1280)
     if not any(len(line.table) for line in lines):
-        figure = figures.empty_figure("No readings in this span.", look)
+        figure = figures.empty_plot("No readings in this span.", look)
     else:
-        figure = figures.history_figure(lines, choice.quantity, view, look)
+        figure = figures.history_plot(lines, choice.quantity, view, look)
     span = span_words(choice, start, end, zone)
     said: list[Component] = [
         html.P(figures.summary(line, choice.quantity, span, unit)) for line in lines

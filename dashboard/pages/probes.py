@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from dashboard.answers import Probe
     from dashboard.formats import Unit
     from dashboard.queries import Shop
-    from monitor.store import KeptRefusal
+    from monitor.records import Refusal
 
 REFUSED_SHOWN = 50
 PAYLOAD_SHOWN = 160
@@ -149,16 +149,16 @@ def state_words(probe: Probe, now: int, stale_s: float) -> str:
     return "Heard. No dew point or EMC: it needs temperature and RH from one sensor."
 
 
-def refused_table(refused: list[KeptRefusal], shop: Shop, now: int) -> Component:
+def refused_table(refused: list[Refusal], shop: Shop, now: int) -> Component:
     """When, topic, why, and how the payload begins."""
     rows = [
         [
-            html.Td(formats.when(kept.refusal.received_ms, now, shop.settings.zone)),
-            html.Td(html.Code(_cut(kept.refusal.topic, 80))),
-            html.Td(_cut(kept.refusal.reason, 300)),
-            html.Td(html.Code(payload_words(kept.refusal.payload, kept.refusal.size))),
+            html.Td(formats.when(one.received_ms, now, shop.settings.zone)),
+            html.Td(html.Code(_cut(one.topic, 80))),
+            html.Td(_cut(one.reason, 300)),
+            html.Td(html.Code(payload_words(one.payload, one.size))),
         ]
-        for kept in refused
+        for one in refused
     ]
     return _table(["When", "Topic", "Why", "Payload begins"], rows, "Refused messages")
 

@@ -1,0 +1,437 @@
+"""The pages as functions and through the server: what they say, refuse and never let through."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sqlite3
+from types import SimpleNamespace
+
+import dash
+import dashboard_fixtures as shop_air
+import pytest
+
+from dashboard import downloads, guard, words
+from dashboard.air_now import air_now
+from dashboard.app import create_app
+from dashboard.pages import air, past, probes
+from dashboard.queries import Shop
+from monitor.clock import now_ms
+from monitor.errors import StoreUnavailable
+from monitor.records import Quantity, Reading, Refusal, Series
+from monitor.store import Writer
+
+HOUR, DAY = 3_600_000, 86_400_000
+
+
+@pytest.fixture
+def settings(tmp_path):
+    return shop_air.settings_in(tmp_path)
+
+
+@pytest.fixture
+def writer(settings):
+    writer = Writer(settings.store_path)
+    yield writer
+    writer.close()
+
+
+@pytest.fixture
+def full(settings, writer):
+    now = now_ms()
+    for place in shop_air.PLACES:
+        shop_air.fill(writer, place, now - 2 * DAY, now + 1, 60_000)
+    shop_air.beat(settings)
+    return Shop(settings)
+
+
+@pytest.fixture
+def client(settings):
+    return create_app(settings).server.test_client()
+
+
+def said(component) -> str:
+    """Everything a component says, as one text."""
+    if component is None:
+        return ""
+    if isinstance(component, list | tuple):
+        return " ".join(said(part) for part in component)
+    if isinstance(component, dash.development.base_component.Component):
+        return said(getattr(component, "children", None))
+    return str(component)
+
+
+def ask_dash(client, output, inputs, state=(), trigger=None, **headers):
+    """A callback through the server, as the browser asks for it."""
+    ids = output.strip(".").split("...")
+    outputs = [dict(zip(("id", "property"), one.split("."), strict=True)) for one in ids]
+    body = {
+        "output": output,
+        "outputs": outputs if output.startswith("..") else outputs[0],
+        "inputs": [{"id": i, "property": p, "value": v} for i, p, v in inputs],
+        "state": [{"id": i, "property": p, "value": v} for i, p, v in state],
+        "changedPropIds": [trigger] if trigger else [],
+    }
+    return client.post("/_dash-update-component", json=body, headers=headers)
+
+
+DRAW = ("..past-plot.figure...past-summary.children...past-download.children..."
+        "past-shown.children...past-view.data..")  # fmt: skip
+
+
+def draw(client, *, places, quantity="humidity", span="day", relayout=None, trigger=None,
+         view=None, screen=None, **headers):  # fmt: skip
+    inputs = [
+        ("past-places", "value", places), ("past-quantity", "value", quantity),
+        ("past-span", "value", span), ("past-earlier", "n_clicks", 0),
+        ("past-later", "n_clicks", 0), ("past-now", "n_clicks", 0),
+        ("past-plot", "relayoutData", relayout), ("screen", "data", screen),
+        ("token", "data", ""),
+    ]  # fmt: skip
+    return ask_dash(client, DRAW, inputs, [("past-view", "data", view)], trigger, **headers)
+
+
+# Air
+
+
+def test_the_wall_says_each_place_its_figures_and_their_meaning(full):
+    text = said(air.content(full))
+    assert "Front bench" in text
+    assert "Right for glue and open work." in text
+    assert "Brought in and heated to 20 °C" in text
+    assert text.count("Relative humidity") == 3
+    assert "±" in text
+
+
+def test_the_headline_names_the_worst_place_with_its_figure(settings, writer):
+    now = now_ms()
+    shop_air.fill(writer, "front-bench", now - DAY, now, 60_000, shift_pct=-22)
+    shop_air.fill(writer, "varnish-room", now - DAY, now, 60_000)
+    airs = air_now(Shop(settings).recent(), settings, now)
+    head = words.headline(airs, now, settings.zone, "C")
+    assert head.state == "dry"
+    assert head.sentence.startswith(f"Front bench, {airs[0].rh_pct:.0f} %. Very dry")
+
+
+def test_when_all_is_right_the_headline_says_so_since_when_and_for_what(full, settings):
+    now = now_ms()
+    airs = air_now(full.recent(), settings, now)
+    head = words.headline(airs, now, settings.zone, "C")
+    assert head.state == "right"
+    assert head.sentence == "The air is right: all places within their bands."
+    assert "glue and open work and for varnish" in head.detail
+
+
+def test_a_quiet_sensor_is_told_before_what_is_right(settings, writer):
+    now = now_ms()
+    shop_air.fill(writer, "front-bench", now - DAY, now - 2 * HOUR, 60_000)
+    shop_air.fill(writer, "varnish-room", now - DAY, now, 60_000)
+    airs = air_now(Shop(settings).recent(), settings, now)
+    head = words.headline(airs, now, settings.zone, "C")
+    assert head.sentence.startswith("Nothing heard from Front bench since")
+    assert words.state_of(airs[0]) == "old"
+    assert "the last heard" in words.meaning(airs[0], now, settings.zone, "C")
+
+
+def test_below_freezing_the_frost_point_is_named_and_the_dew_point_kept(settings, writer):
+    now = now_ms()
+    for quantity, value in ((Quantity.TEMPERATURE, -5.0), (Quantity.HUMIDITY, 80.0)):
+        writer.write([Reading(Series("outdoors", "o", quantity), now, value)])
+    text = said(air.content(Shop(settings)))
+    assert "Frost point; dew point over water −7.9 °C" in text
+
+
+def test_near_saturation_emc_is_said_as_above_24(settings, writer):
+    now = now_ms()
+    for quantity, value in ((Quantity.TEMPERATURE, 20.0), (Quantity.HUMIDITY, 97.0)):
+        writer.write([Reading(Series("front-bench", "o", quantity), now, value)])
+    assert "above 24" in said(air.content(Shop(settings)))
+
+
+def test_the_mark_on_the_strip_never_contradicts_the_verdict(settings, writer):
+    now = now_ms()
+    for rh in (30, 39, 41, 50, 59, 61, 66, 90):
+        for quantity, value in ((Quantity.TEMPERATURE, 21.0), (Quantity.HUMIDITY, float(rh))):
+            for place in ("front-bench", "varnish-room"):
+                writer.write([Reading(Series(place, "p", quantity), now + rh, value)])
+        for one in air_now(Shop(settings).recent()[:2], settings, now + 100):
+            if one.verdict.weight == 0:
+                assert air.mark_state(one) == "right", (one.place.id, rh)
+
+
+def test_an_empty_shop_says_how_to_send_the_first_reading(settings, writer):
+    text = said(air.content(Shop(settings)))
+    assert "benchweather/<place>/<sensor>" in text
+    assert '"n":"temperature"' in text
+
+
+def test_fahrenheit_is_used_everywhere_on_the_wall(settings, full, client):
+    inputs = [("token", "data", "x")]
+    answer = ask_dash(client, "air.children", inputs, trigger="token.data",
+                      **{"Accept-Language": "en-US"})  # fmt: skip
+    text = answer.get_data(as_text=True)
+    assert answer.status_code == 200
+    assert "\\u00b0F" in text
+    assert "\\u00b0C" not in text
+    assert "68 \\u00b0F" in text
+
+
+# Troubles
+
+
+def test_each_trouble_says_what_is_wrong_and_what_to_do(settings, writer):
+    shop, now = Shop(settings), now_ms()
+    cases = {
+        "The service stopped at": {"beat_ms": now - 60_000},
+        "No connection to the broker at 127.0.0.1:1883: no answer.": {
+            "broker_trouble": "no answer"
+        },
+        "Readings cannot be stored: disk full.": {"store_trouble": "disk full"},
+    }
+    for sentence, values in cases.items():
+        shop_air.beat(settings, **values)
+        (found,) = words.troubles(shop.service_state(), None, now, settings.zone)
+        assert found.sentence.startswith(sentence)
+        assert found.remedy
+    shop_air.beat(settings)
+    assert words.troubles(shop.service_state(), None, now, settings.zone) == []
+
+
+@pytest.mark.parametrize("content", [None, b"", b"this is no database " * 500])
+@pytest.mark.parametrize("path", ["/", "/past", "/probes"])
+def test_a_store_that_is_missing_empty_or_damaged_gives_words_on_every_page(
+    settings, content, path
+):
+    if content is not None:
+        settings.store_path.write_bytes(content)
+    client = create_app(settings).server.test_client()
+    layout = client.get("/_dash-layout")
+    assert layout.status_code == 200
+    text = layout.get_data(as_text=True)
+    assert "store" in text
+    answer = ask_page(client, path)
+    assert answer.status_code == 200
+    assert "Traceback" not in answer.get_data(as_text=True)
+    assert client.get("/here").status_code == 200
+
+
+def ask_page(client, path, search=""):
+    output = "..'_pages_content.children'...'_pages_store.data'..".replace("'", "")
+    inputs = [("_pages_location", "pathname", path), ("_pages_location", "search", search)]
+    return ask_dash(client, output, inputs, trigger="_pages_location.pathname")
+
+
+def test_a_locked_store_is_told_in_words(settings, writer, monkeypatch):
+    writer.close()
+    lock = sqlite3.connect(settings.store_path, isolation_level=None)
+    lock.execute("PRAGMA journal_mode = DELETE")
+    lock.execute("BEGIN EXCLUSIVE")
+    try:
+        monkeypatch.setattr("monitor.store.connection.BUSY_WAIT_S", 0.05)
+        with pytest.raises(StoreUnavailable) as fault:
+            Shop(settings).recent()
+        assert "cannot be read just now" in words.store_trouble(fault.value).sentence
+    finally:
+        lock.close()
+
+
+# Past
+
+
+@pytest.mark.parametrize("span", list(past.SPANS))
+def test_every_span_draws_from_the_store(full, client, span):
+    answer = draw(client, places=["front-bench", "outdoors"], span=span, quantity="dew_point")
+    found = answer.json["response"]
+    assert answer.status_code == 200
+    assert len(found["past-plot"]["figure"]["data"]) >= 2
+    assert "Front bench" in json.dumps(found["past-summary"])
+    assert "/past.csv?" in json.dumps(found["past-download"])
+
+
+def test_zooming_asks_for_finer_data_and_a_double_click_goes_back(full, client):
+    now = now_ms()
+    start = draw(client, places=["front-bench"], span="day").json["response"]["past-view"]["data"]
+    ends = {"xaxis.range[0]": now - 3 * HOUR, "xaxis.range[1]": now - HOUR}
+    zoomed = draw(client, places=["front-bench"], relayout=ends, trigger="past-plot.relayoutData",
+                  view=start).json["response"]  # fmt: skip
+    axis = zoomed["past-plot"]["figure"]["layout"]["xaxis"]
+    assert axis["range"] == [now - 3 * HOUR, now - HOUR]
+    back = draw(client, places=["front-bench"], relayout={"xaxis.autorange": True},
+                trigger="past-plot.relayoutData", view=zoomed["past-view"]["data"])  # fmt: skip
+    assert "zoom" not in back.json["response"]["past-view"]["data"]
+
+
+def test_a_resize_or_a_fresh_token_does_not_draw_again_for_nothing(full, client):
+    view = draw(client, places=["front-bench"], span="year").json["response"]["past-view"]["data"]
+    for relayout, trigger in (
+        ({"autosize": True}, "past-plot.relayoutData"),
+        (None, "token.data"),
+    ):
+        answer = draw(client, places=["front-bench"], span="year", relayout=relayout,
+                      trigger=trigger, view=view)  # fmt: skip
+        assert answer.status_code == 204
+
+
+def test_earlier_and_later_go_by_the_local_calendar_and_not_past_now(full):
+    now = now_ms()
+    choice = past.Choice(("front-bench",), "humidity", "day", None, None)
+    earlier = past.step(choice, "past-earlier", None, now, full)
+    assert 23 * HOUR <= now - earlier.end_ms <= 25 * HOUR
+    assert past.step(earlier, "past-later", None, now, full).end_ms is None
+
+
+def test_the_address_holds_the_choice_and_a_wrong_one_is_left_at_its_default():
+    choice = past.Choice(("a", "b"), "dew_point", "week", 1_790_000_000_000, (1000, 200_000))
+    assert past.choice_of(choice.query()) == choice
+    wrong = {"span": "<x>", "quantity": "evil", "end": "٣", "zoom": "9-1"}
+    assert past.choice_of(wrong) == past.Choice((), "humidity", "day", None, None)
+
+
+def test_no_place_and_no_readings_are_said_in_the_plot(full, client):
+    assert "Choose a place" in draw(client, places=[]).get_data(as_text=True)
+    old = {"places": "front-bench", "span": "day", "end": "1600000000000"}
+    assert "No readings in this span" in draw(client, places=["front-bench"], view=old).get_data(
+        as_text=True
+    )
+
+
+# CSV
+
+
+def rows_of(answer):
+    return list(csv.reader(io.StringIO(answer.get_data(as_text=True))))
+
+
+def test_the_download_holds_every_reading_in_utc_and_local_time(full, client):
+    now = now_ms()
+    answer = client.get(
+        f"/past.csv?places=front-bench&quantity=dew_point&start={now - HOUR}&end={now + 1}"
+    )
+    rows = rows_of(answer)
+    assert answer.mimetype == "text/csv"
+    assert rows[0] == ["time_utc", "time_local", "place", "sensor", "temperature [°C]",
+                       "humidity [%]", "dew_point [°C]"]  # fmt: skip
+    assert 59 <= len(rows) - 1 <= 61
+    assert rows[1][0].endswith("Z")
+    assert rows[1][1][-6:] in ("+01:00", "+02:00")
+    fahrenheit = client.get(answer.request.url, headers={"Accept-Language": "en-US"})
+    assert rows_of(fahrenheit)[0][4] == "temperature [°F]"
+    assert float(rows_of(fahrenheit)[1][4]) == pytest.approx(
+        32 + 1.8 * float(rows[1][4]), abs=1e-3
+    )
+
+
+def test_a_long_download_is_cut_to_the_newest_rows(full, client, monkeypatch):
+    from dashboard import queries
+
+    monkeypatch.setattr(queries, "CSV_ROWS_MAX", 300)
+    now = now_ms()
+    answer = client.get(
+        f"/past.csv?places=front-bench&quantity=humidity&start={now - DAY}&end={now + 1}"
+    )
+    rows = rows_of(answer)
+    assert 200 <= len(rows) - 1 <= 300
+    last = max(ms for ms, _, _ in full.probes()[0].last.values())
+    import datetime
+
+    newest = datetime.datetime.fromisoformat(rows[-1][0].replace("Z", "+00:00"))
+    assert newest.timestamp() * 1000 == pytest.approx(last, abs=60_001)
+
+
+@pytest.mark.parametrize(
+    "query",
+    ["", "places=front-bench&quantity=humidity", "places=front-bench&quantity=x&start=1&end=2",
+     "places=nowhere&quantity=humidity&start=1&end=2",
+     "places=front-bench&quantity=humidity&start=2&end=1"],
+)  # fmt: skip
+def test_a_wrong_download_is_refused_with_a_sentence(full, client, query):
+    answer = client.get(f"/past.csv?{query}")
+    assert answer.status_code == 400
+    assert answer.mimetype == "text/plain"
+
+
+def test_a_name_that_a_spreadsheet_would_run_is_defused():
+    assert downloads.safe("=1+1") == "'=1+1"
+    assert downloads.safe("front-bench") == "front-bench"
+
+
+# Probes
+
+
+def test_probes_shows_sensors_counts_and_refusals_as_text(full, writer):
+    payload = b"<script>alert(1)</script>\x00\xff" * 20
+    writer.write([], refusals=[Refusal(now_ms(), "a/<b>", payload, len(payload), "not JSON")])
+    text = said(probes.content(full))
+    assert "fb-1" in text
+    assert "Heard." in text
+    assert "not JSON" in text
+    assert f"({len(payload)} bytes)" in text
+    assert "\x00" not in text
+
+
+@pytest.mark.parametrize(
+    ("payload", "size", "text"),
+    [(b"", 0, "empty"), (b"abc", 3, "abc"), (b"abc", 900, "abc … (900 bytes)"),
+     (b"a\nb\x1b[0m", 7, "a·b·[0m"), ("\u202eabc".encode(), 6, "·abc")],
+)  # fmt: skip
+def test_a_payload_is_shown_as_harmless_text(payload, size, text):
+    assert probes.payload_words(payload, size) == text
+
+
+# Headers and names
+
+
+@pytest.mark.parametrize(
+    ("host", "code"),
+    [("localhost", 200), ("127.0.0.1:8050", 200), ("[::1]:8050", 200), ("LOCALHOST.", 200),
+     ("evil.example", 403), ("localhost.evil.example", 403), ("192.168.1.9", 403)],
+)  # fmt: skip
+def test_only_our_own_names_are_served(client, host, code):
+    answer = client.get("/here", headers={"Host": host})
+    assert answer.status_code == code
+    if code == 403:
+        assert "board.names" in answer.get_data(as_text=True)
+
+
+def test_names_of_the_settings_and_bare_addresses_of_an_open_board_are_served():
+    board = SimpleNamespace(host="0.0.0.0", names=["Bench.local"])
+    assert guard.allowed("bench.local:8050", board)
+    assert guard.allowed("192.168.1.9:8050", board)
+    assert not guard.allowed("evil.example", board)
+
+
+def test_every_page_has_a_content_policy_without_inline_scripts(client):
+    answer = client.get("/")
+    policy = answer.headers["Content-Security-Policy"]
+    scripts = policy.split("script-src ")[1].split(";")[0]
+    assert "unsafe" not in scripts
+    assert "'sha256-" in scripts
+    assert "''" not in policy
+    assert "frame-ancestors 'none'" in policy
+    assert answer.headers["X-Content-Type-Options"] == "nosniff"
+    assert '<html lang="en">' in answer.get_data(as_text=True)
+
+
+def test_no_page_names_another_host(client):
+    import re
+
+    for path in ("/", "/past", "/probes", "/_dash-layout"):
+        text = client.get(path).get_data(as_text=True)
+        assert re.findall(r"""(?:src|href)=["'](?:https?:)?//""", text) == []
+
+
+def test_an_oversized_request_is_refused(client):
+    answer = client.post("/_dash-update-component", data=b"x" * (guard.REQUEST_MAX + 1),
+                         content_type="application/json")  # fmt: skip
+    assert answer.status_code in (400, 413)
+
+
+def test_the_demo_is_flagged(tmp_path):
+    from monitor.settings import load
+
+    settings = load(data=tmp_path, demo=True, environ={})
+    client = create_app(settings).server.test_client()
+    assert "DEMO: invented shop, invented readings" in client.get("/_dash-layout").get_data(
+        as_text=True
+    )
