@@ -1,0 +1,40 @@
+"""The additive clock: the quick card summed over a log. The model for a glue is its state."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.waits.air_log import AirLog, Known
+from monitor.science.waits.laws import Law
+
+
+class Equivalent(NamedTuple):
+    """Seconds of reference air: gaps counted as nothing, and as their neighbours' mean; and the
+    seconds in gaps. [s]"""
+
+    low_s: float
+    high_s: float
+    unknown_s: float
+
+
+def equivalent(law: Law, air: AirLog, start_ms: int, *, capped: bool = False) -> Equivalent:
+    """What the air from a start to the log's end is worth by the card, exactly.
+
+    Parameters
+    ----------
+    law : Law
+    air : AirLog
+    start_ms : int
+        Inside the log. [ms since 1970-01-01 UTC]
+    capped : bool
+        Whether good air counts at most the law's `most_rate`.
+    """
+    rate = law.relative_rate(air.temp_c, air.rh_pct, capped=capped)
+    start = np.array([start_ms])
+    sums = [air.running(rate, known) for known in (Known.AIR, Known.GAP)]
+    known_s, gap_s = (r.total - float(r.at(start)[0]) for r in sums)
+    if not law.needs_air:
+        return Equivalent(known_s + gap_s, known_s + gap_s, 0.0)
+    return Equivalent(known_s, known_s + gap_s, air.unknown_s(start_ms))

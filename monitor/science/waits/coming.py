@@ -1,0 +1,100 @@
+"""The air to come: an ensemble of possible futures in equal steps, and what-if changes to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from monitor.errors import OutOfRange
+from monitor.science.ranges import Floats, checked
+from monitor.science.saturation import saturation_vapour_pressure
+
+
+@dataclass(frozen=True, eq=False)
+class ComingAir:
+    """Members × steps of constant air from `start_ms` on.
+
+    Parameters
+    ----------
+    start_ms : int
+        Begin of the first step, at or before now. [ms since 1970-01-01 UTC]
+    step_s : float
+        Length of a step, above 0. [s]
+    temp_c, rh_pct : ndarray of shape (members, steps)
+        −40 to 60 [°C], 0 to 100 [%]. No NaN.
+    """
+
+    start_ms: int
+    step_s: float
+    temp_c: Floats
+    rh_pct: Floats
+
+    def __post_init__(self) -> None:
+        checked("step_s", self.step_s, "s", 0, low_open=True)
+        for name, unit, low, high in (("temp_c", "°C", -40, 60), ("rh_pct", "%", 0, 100)):
+            values = getattr(self, name)
+            checked(name, values, unit, low, high)
+            if np.isnan(values).any():
+                raise OutOfRange(name, np.nan, unit, low, high)
+        if self.temp_c.ndim != 2 or self.temp_c.shape != self.rh_pct.shape:
+            raise OutOfRange("temp_c axes", self.temp_c.ndim, "", 2, 2)
+        if not self.temp_c.size:
+            raise OutOfRange("temp_c size", 0, "", 1, None)
+
+    @property
+    def end_ms(self) -> int:
+        """Horizon: end of the last step."""
+        return self.start_ms + round(1000 * self.step_s * self.temp_c.shape[1])
+
+    def edges_s(self, now_ms: int) -> tuple[int, Floats]:
+        """First step that is not over, and the edges of the steps from it on, relative to now.
+
+        Raises
+        ------
+        OutOfRange
+            If now is not inside.
+        """
+        if not self.start_ms <= now_ms < self.end_ms:
+            raise OutOfRange("now_ms", now_ms, "ms", self.start_ms, self.end_ms - 1)
+        edges = float(self.step_s) * np.arange(self.temp_c.shape[1] + 1)
+        edges += (self.start_ms - now_ms) / 1000
+        first = max(int(np.searchsorted(edges, 0.0, side="right")) - 1, 0)
+        edges = edges[first:]
+        edges[0] = 0.0
+        return first, edges
+
+    def shifted(
+        self, temp_k: float = 0.0, rh_pct: float = 0.0, *, same_water: bool = False
+    ) -> ComingAir:
+        """What if it were warmer or drier.
+
+        Parameters
+        ----------
+        temp_k : float
+            Warmer by. [K]
+        rh_pct : float
+            More humid by, after warming; negative is drier. [percentage points]
+        same_water : bool
+            Whether warming leaves the water in the air as it is, so that RH falls; else RH stays.
+
+        Returns
+        -------
+        ComingAir
+            RH kept within 1 to 100.
+
+        Raises
+        ------
+        OutOfRange
+            If a temperature leaves −40 to 60 °C.
+        """
+        t = self.temp_c + temp_k
+        rh = self.rh_pct
+        if same_water:
+            rh = rh * saturation_vapour_pressure(self.temp_c) / saturation_vapour_pressure(t)
+        return replace(self, temp_c=t, rh_pct=np.clip(rh + rh_pct, 1.0, 100.0))
+
+
+def steady(start_ms: int, temp_c: float, rh_pct: float, horizon_s: float) -> ComingAir:
+    """Air that stays as it is: one member, one step."""
+    return ComingAir(start_ms, horizon_s, np.array([[temp_c]]), np.array([[rh_pct]]))

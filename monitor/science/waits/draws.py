@@ -1,0 +1,63 @@
+"""What is not known for sure, drawn at once: the basis, the threshold, the sensor."""
+
+from __future__ import annotations
+
+from statistics import NormalDist
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.ranges import Floats, checked
+
+
+class SensorError(NamedTuple):
+    """Expanded uncertainty of a place's sensor, coverage factor 2. [K], [% RH]
+
+    Common practice, no source (the sheets of ordinary shop sensors).
+    """
+
+    u_temp_k: float = 0.3
+    u_rh_pct: float = 2.0
+
+
+ORDINARY_SENSOR = SensorError()
+
+
+class Draws(NamedTuple):
+    """Standard normal scores, each of shape (draws,); the sensor's error is the same all along."""
+
+    basis: Floats
+    law: Floats
+    temp_k: Floats
+    rh_pct: Floats
+
+
+def drawn(count: int, sensor: SensorError, seed: int) -> Draws:
+    """A Latin hypercube of `count` draws: each margin is the normal distribution itself.
+
+    Raises
+    ------
+    OutOfRange
+        If `count` is not 1 to 100 000, or an uncertainty is negative.
+    """
+    checked("draws", count, "", 1, 100_000)
+    u_temp = float(checked("u_temp_k", sensor.u_temp_k, "K", 0))
+    u_rh = float(checked("u_rh_pct", sensor.u_rh_pct, "%", 0))
+    normal = NormalDist()
+    scores = np.array([normal.inv_cdf((i + 0.5) / count) for i in range(count)])
+    random = np.random.default_rng(seed)
+    columns = [random.permutation(scores) for _ in range(4)]
+    return Draws(columns[0], columns[1], columns[2] * u_temp / 2, columns[3] * u_rh / 2)
+
+
+def quantile(values: Floats, share: float) -> Floats:
+    """Quantile along the last axis, linear between draws; infinite where the upper one is."""
+    ordered = np.sort(values, axis=-1)
+    place = share * (ordered.shape[-1] - 1)
+    low = int(place)
+    high = min(low + 1, ordered.shape[-1] - 1)
+    below, above = ordered[..., low], ordered[..., high]
+    part = place - low
+    with np.errstate(invalid="ignore"):
+        between = below + (above - below) * part
+    return np.where(np.isfinite(above), between, below if part == 0 else above)

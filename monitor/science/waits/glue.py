@@ -1,0 +1,277 @@
+"""Water glues: the glue line's water activity follows the air's; it is hard once low enough.
+
+The state equation is the model; `GlueLaw.relative_rate` is the quick card, its additive reading.
+The two agree in constant air and part where the air changes: see `strict_and_additive_hours`.
+
+What is physics: dried gelatin softens as it takes up water, water leaves in proportion to the
+vapour-pressure difference. What is simplification: one first-order relaxation and one threshold.
+Airflow, thickness of the glue line, end grain, cauls and plastic sheet are not in it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from monitor.errors import OutOfRange
+from monitor.science.ranges import Floats, checked, in_blocks
+from monitor.science.saturation import ln_water, ln_water_slope
+from monitor.science.waits.parameters import (
+    PRACTICE,
+    REFERENCE_RH_PCT,
+    REFERENCE_TEMP_C,
+    Hold,
+    check_parameters,
+    parameter,
+)
+from monitor.science.waits.relaxation import AT_THE_LIMIT, relaxation_rate
+
+_TG = (
+    "inference: RH at which gelatin's glass transition (Gordon–Taylor through 34 °C at 20 % water; "
+    "Rahman et al., Thermochimica Acta, 2010) is 10 K above room temperature, with the sorption "
+    "table in Heritage Science 1:14, 2013. Second-hand"
+)
+_FILM = (
+    "evaporation-controlled drying of thin biopolymer films (Ettelaie et al., Kinetics of Food "
+    "Biopolymer Film Dehydration). Second-hand"
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class GlueLaw:
+    """da/dt = −k φ(T) (a − h): a the glue line's water activity from 1, h the air's, φ the
+    saturation pressure relative to reference air; hard once a ≤ `hard_activity`.
+
+    k follows from the basis, so that reference air takes exactly that long.
+    """
+
+    hard_activity: float = parameter(
+        0.80, "", 0.55, 0.95, "Water activity at which a glue line is hard", _TG
+    )
+    hard_activity_sd: float = parameter(
+        0.025, "", 0, 0.1, "Standard deviation of that", "ours: plausible span 0.75 to 0.85, k = 2"
+    )
+    reference_temp_c: float = parameter(REFERENCE_TEMP_C, "°C", 10, 30, "Reference air")
+    reference_rh_pct: float = parameter(REFERENCE_RH_PCT, "%", 20, 65, "Reference air")
+    most_rate: float = parameter(
+        1.5, "", 1, 5, "Most that good air counts for the advised wait, relative to reference air"
+    )
+    gel_temp_high_c: float = parameter(
+        28.0, "°C", 20, 60, "Above: wet gel is soft; no more credit than here",
+        "ours, below the gel's melting region of 30 to 35 °C (from memory)",
+    )  # fmt: skip
+    temp_low_c: float = parameter(5.0, "°C", 0, 25, "Below: on hold, too cold")
+    slow_margin_pct: float = parameter(
+        5.0, "%", 0, 20, "RH this close below the hold: the answer is sensor error"
+    )
+    wood_memory_h: float = parameter(
+        0.0, "h", 0, 96,
+        "The glue line sees the RH's exponential mean over this time, not the room's RH itself; "
+        "6 for plates up to 4 mm, 24 for blocks, 0 for none",
+        "ours, from the diffusion time of a plate (Crank, 1975, ch. 4) with D about 1e-10 m²/s",
+    )  # fmt: skip
+    valid_low_c: float = parameter(10.0, "°C", 0, 25, "Below: outside the model's claim")
+    valid_high_c: float = parameter(28.0, "°C", 20, 60, "Above: outside the model's claim")
+
+    needs_air: ClassVar[bool] = True
+    start: ClassVar[float] = 1.0
+    """Water activity of wet glue. [-]"""
+
+    def __post_init__(self) -> None:
+        check_parameters(self)
+        least = self.reference_rh_pct / 100 + 0.02
+        if self.hard_activity < least:
+            raise OutOfRange("hard_activity", self.hard_activity, "", least, 0.95)
+
+    @property
+    def threshold(self) -> float:
+        return self.hard_activity
+
+    @property
+    def threshold_sd(self) -> float:
+        return self.hard_activity_sd
+
+    @property
+    def reference(self) -> float:
+        """What the state tends to in reference air. [-]"""
+        return self.reference_rh_pct / 100
+
+    @property
+    def basis_factor(self) -> float:
+        return 1.0
+
+    def speed(self, temp_c: Floats) -> Floats:
+        """φ: relaxation rate relative to reference air; 0 where too cold. [-]"""
+        reference = float(ln_water(np.array(self.reference_temp_c)))
+
+        def formula(t: Floats) -> Floats:
+            phi = np.exp(ln_water(np.minimum(t, self.gel_temp_high_c)) - reference)
+            return np.where(t < self.temp_low_c, 0.0, phi)
+
+        return in_blocks(formula, np.asarray(temp_c, dtype=np.float64))
+
+    def speed_slope(self, temp_c: float) -> float:
+        """d ln φ/dT. [1/K]"""
+        return float(ln_water_slope(np.array(min(temp_c, self.gel_temp_high_c))))
+
+    def drive(self, temp_c: Floats, rh_pct: Floats) -> Floats:
+        """What the state tends to: the air's water activity. [-]"""
+        del temp_c
+        return np.asarray(rh_pct, dtype=np.float64) / 100
+
+    def drive_slope(self, temp_c: Floats, rh_pct: Floats) -> Floats:
+        """d drive/dRH. [1/%]"""
+        del temp_c
+        return np.full(np.shape(rh_pct), 0.01)
+
+    def hold(self, temp_c: ArrayLike, rh_pct: ArrayLike) -> NDArray[np.int64]:
+        """`Hold` of each air; NONE where it is unknown."""
+        t, rh = np.asarray(temp_c), np.asarray(rh_pct)
+        damp = rh / 100 >= self.hard_activity - AT_THE_LIMIT
+        return np.where(t < self.temp_low_c, Hold.COLD, np.where(damp, Hold.DAMP, Hold.NONE))
+
+    def slow(self, rh_pct: float) -> bool:
+        """Whether the air is so near the hold that sensor error decides."""
+        return rh_pct >= 100 * self.hard_activity - self.slow_margin_pct
+
+    def relative_rate(
+        self, temp_c: ArrayLike, rh_pct: ArrayLike, *, capped: bool = False
+    ) -> Floats:
+        """The quick card: how fast constant air is, relative to reference air.
+
+        Parameters
+        ----------
+        temp_c : float or array_like
+            Air temperature, −40 to 60. [°C]
+        rh_pct : float or array_like, broadcast against `temp_c`
+            Relative humidity, 0 to 100. [%]
+        capped : bool
+            Whether at most `most_rate`, as for advice.
+
+        Returns
+        -------
+        float or ndarray of the broadcast shape
+            φ(T) L(h_ref)/L(h), L(h) = ln[(1 − h)/(a_h − h)]; 0 on hold. [-]
+
+        Raises
+        ------
+        OutOfRange
+            If any value lies outside the ranges above.
+
+        Examples
+        --------
+        >>> round(float(GlueLaw().relative_rate(15.0, 75.0)), 3)
+        0.231
+        """
+        t = checked("temp_c", temp_c, "°C", -40, 60)
+        rh = checked("rh_pct", rh_pct, "%", 0, 100)
+        phi, _ = np.broadcast_arrays(self.speed(t), rh)
+        rate = phi * relaxation_rate(self.start, self.threshold, self.reference, rh / 100)
+        return (np.minimum(rate, self.most_rate) if capped else rate)[()]
+
+
+HIDE_GLUE = GlueLaw()
+HIDE_GLUE_THIN_PLATE = GlueLaw(wood_memory_h=6.0)
+HIDE_GLUE_BLOCK = GlueLaw(wood_memory_h=24.0)
+"""Hot hide glue; on plates up to 4 mm and on blocks, with the wood's memory of the air."""
+
+LIQUID_GLUE = GlueLaw(hard_activity=0.75, temp_low_c=10.0, gel_temp_high_c=40.0)
+"""Liquid hide or fish glue: no gel, more hygroscopic, no headway below 10 °C. Ours and from
+memory; give it a longer basis of its own (12 to 24 h)."""
+
+PVA_YELLOW = GlueLaw(hard_activity=0.87, temp_low_c=5.0, gel_temp_high_c=40.0)
+PVA_WHITE = GlueLaw(hard_activity=0.87, temp_low_c=13.0, gel_temp_high_c=40.0)
+"""PVA emulsions: on hold below the film-forming temperature, by published rules of thumb about
+5 °C for yellow and 13 °C for white glue (second-hand)."""
+
+
+class Chill(IntEnum):
+    """Caution before gluing: the hot glue may gel before the joint is closed."""
+
+    NONE = 0
+    WARM_THE_PARTS = 1
+    TOO_COLD = 2
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChilledJoint:
+    """Limits of the chilled-joint caution. It is about the bond, not about the wait."""
+
+    caution_temp_c: float = parameter(
+        18.0, "°C", 5, 30, "Below: warm the parts to 25 to 35 °C before gluing",
+        f"{PRACTICE}; workshop advice of 18 to 21 °C read second-hand",
+    )  # fmt: skip
+    strong_temp_c: float = parameter(
+        15.0, "°C", 0, 30, "Below: a joint glued now is likely to chill", PRACTICE
+    )
+
+    def __post_init__(self) -> None:
+        check_parameters(self)
+        if self.strong_temp_c > self.caution_temp_c:
+            raise OutOfRange("strong_temp_c", self.strong_temp_c, "°C", 0, self.caution_temp_c)
+
+    def of(self, temp_c: ArrayLike) -> NDArray[np.int64]:
+        """`Chill` at the wood's temperature, or the air's where the wood's is unknown. [°C]
+
+        >>> [Chill(i).name for i in ChilledJoint().of([14.9, 15.0, 18.0])]
+        ['TOO_COLD', 'WARM_THE_PARTS', 'NONE']
+        """
+        t = checked("temp_c", temp_c, "°C", -40, 60)
+        cold = np.where(t < self.caution_temp_c, Chill.WARM_THE_PARTS, Chill.NONE)
+        return np.where(t < self.strong_temp_c, Chill.TOO_COLD, cold)
+
+
+def strict_and_additive_hours(
+    law: GlueLaw, basis_h: float, pieces: Sequence[tuple[float, float, float]]
+) -> tuple[float, float]:
+    """How long the state equation and the additive quick card say that a wait takes. [h], [h]
+
+    Parameters
+    ----------
+    law : GlueLaw
+        Without wood memory; neither clock is capped.
+    basis_h : float
+        The wait in reference air, above 0. [h]
+    pieces : sequence of (hours, temp_c, rh_pct)
+        Constant air, one piece after the other; the last one lasts.
+
+    Returns
+    -------
+    tuple of float
+        Infinite where the last air never gets there.
+
+    Notes
+    -----
+    Good air first, and the card is optimistic: it does not know that a late hour dries less the
+    damper the air has become. Bad air first, and it is pessimistic.
+
+    Examples
+    --------
+    >>> good_then_bad = [(2, 20, 50), (1, 14, 72)]
+    >>> [round(h, 2) for h in strict_and_additive_hours(HIDE_GLUE, 4, good_then_bad)]
+    [10.45, 9.18]
+    """
+    checked("basis_h", basis_h, "h", 0, low_open=True)
+    k = math.log((1 - law.reference) / (law.threshold - law.reference)) / basis_h
+    strict = additive = math.inf
+    a, credit, elapsed = law.start, 0.0, 0.0
+    for i, (hours, temp_c, rh_pct) in enumerate(pieces):
+        lasts = math.inf if i == len(pieces) - 1 else hours
+        rate = float(law.relative_rate(temp_c, rh_pct))
+        phi, h = float(law.speed(np.array(temp_c))), rh_pct / 100
+        if math.isinf(strict) and phi > 0 and h < law.threshold - AT_THE_LIMIT:
+            needs = math.log((a - h) / (law.threshold - h)) / (k * phi)
+            strict = elapsed + needs if needs <= lasts else strict
+        if math.isinf(additive) and rate > 0 and (basis_h - credit) / rate <= lasts:
+            additive = elapsed + (basis_h - credit) / rate
+        if math.isfinite(lasts):
+            a = h + (a - h) * math.exp(-k * phi * lasts)
+            credit += rate * lasts
+            elapsed += lasts
+    return strict, additive

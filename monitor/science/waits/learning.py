@@ -1,0 +1,159 @@
+"""What a release teaches about a kind's basis: a small Bayesian estimate, shown in full.
+
+At release the repairer says how the joint was. The clock says how much time in reference air it
+had had. "Still soft": the true basis is longer; "ready long before": shorter than a part of it;
+"just right": between the two. Judgement is fuzzy, so the borders are. Nothing is carried over:
+the estimate is made from prior and evidence each time, so undo is leaving an item out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from enum import StrEnum
+from statistics import NormalDist
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.errors import OutOfRange
+from monitor.science.ranges import Floats, checked
+
+LONG_BEFORE = 0.7
+"""Ready long before: the true basis was below this part of the time given. [-]  Ours."""
+
+JUDGEMENT_SD = 0.15
+"""Standard deviation of the borders, in ln(time). [-]  Ours: how finely a hand tells soft."""
+
+POINTS = 801
+"""Of the grid. [-]"""
+
+WIDE_SD = 5.0
+"""The grid reaches this many prior standard deviations either side. [-]"""
+
+
+class Verdict(StrEnum):
+    """How the joint was at release."""
+
+    SOFT = "still soft"
+    RIGHT = "just right"
+    LONG_BEFORE = "was ready long before"
+
+
+class Evidence(NamedTuple):
+    """A release: what was said, and the time in reference air it had had. [s]"""
+
+    verdict: Verdict
+    equivalent_s: float
+
+
+class Prior(NamedTuple):
+    """Log-normal belief before any evidence: median [s], sd of ln [-], safe minimum [s]."""
+
+    basis_s: float
+    spread: float
+    minimum_s: float
+
+
+class Learned(NamedTuple):
+    """The basis after the evidence, with all it rests on."""
+
+    prior: Prior
+    evidence: tuple[Evidence, ...]
+    basis_s: float
+    """Median; never below the safe minimum."""
+    low_s: float
+    high_s: float
+    """10 % and 90 %."""
+    spread: float
+    """Standard deviation of ln(basis), for the next wait. [-]"""
+    grid_s: Floats
+    prior_density: Floats
+    density: Floats
+    """Probability of each point of the grid, before and after, for a drawing."""
+
+
+def learn(prior: Prior, evidence: Sequence[Evidence]) -> Learned:
+    """The basis of a kind from its prior and every release that counts.
+
+    Parameters
+    ----------
+    prior : Prior
+        Basis above 0 and not below the minimum; spread above 0, up to 1.
+    evidence : sequence of Evidence
+        In any order: the result is the same to the last digit. Each time above 0.
+
+    Returns
+    -------
+    Learned
+
+    Raises
+    ------
+    OutOfRange
+        If a number lies outside the ranges above.
+
+    Notes
+    -----
+    ln B ~ N(ln basis, spread²), cut off below the safe minimum. For a time E given,
+    P(soft) = Φ((ln B − ln E)/σ), P(long before) = Φ((ln cE − ln B)/σ), P(right) is the rest:
+    the three verdicts share one probability, c = `LONG_BEFORE`, σ = `JUDGEMENT_SD`.
+
+    Examples
+    --------
+    >>> prior = Prior(basis_s=4 * 3600, spread=0.3, minimum_s=2 * 3600)
+    >>> round(learn(prior, []).basis_s / 3600, 2)
+    4.02
+    >>> round(learn(prior, [Evidence(Verdict.SOFT, 4.5 * 3600)]).basis_s / 3600, 2)
+    5.18
+    """
+    checked("prior spread", prior.spread, "", 0, 1, low_open=True)
+    checked("minimum_s", prior.minimum_s, "s", 0)
+    if not (prior.basis_s > 0 and prior.basis_s >= prior.minimum_s):
+        raise OutOfRange("prior basis_s", prior.basis_s, "s", prior.minimum_s, None)
+    for item in evidence:
+        if not (item.equivalent_s > 0 and math.isfinite(item.equivalent_s)):
+            raise OutOfRange("equivalent_s", item.equivalent_s, "s", 0, None, low_open=True)
+    middle, wide = math.log(prior.basis_s), WIDE_SD * prior.spread
+    low = max(middle - wide, math.log(prior.minimum_s)) if prior.minimum_s else middle - wide
+    ln_b = np.linspace(low, middle + wide, POINTS)
+    before = -(((ln_b - middle) / prior.spread) ** 2) / 2
+    after = before.copy()
+    for item in sorted(evidence):  # the same order always, so the same rounding
+        after += _log_likelihood(item, ln_b)
+    prior_density, density = _normal(before), _normal(after)
+    ten, half, ninety = np.exp(np.interp([0.1, 0.5, 0.9], _cumulative(density), ln_b)).tolist()
+    mean = float((density * ln_b).sum())
+    spread = math.sqrt(float((density * (ln_b - mean) ** 2).sum()))
+    return Learned(
+        prior, tuple(evidence), max(half, prior.minimum_s), max(ten, prior.minimum_s), ninety,
+        spread, np.exp(ln_b), prior_density, density,
+    )  # fmt: skip
+
+
+def _log_likelihood(item: Evidence, ln_b: Floats) -> Floats:
+    """ln P(verdict | basis), with a floor so that one slip of the finger rules nothing out."""
+    cdf = NormalDist().cdf
+    given = math.log(item.equivalent_s)
+    soft = np.array([cdf(z) for z in ((ln_b - given) / JUDGEMENT_SD).tolist()])
+    edge = (given + math.log(LONG_BEFORE) - ln_b) / JUDGEMENT_SD
+    long_before = np.array([cdf(z) for z in edge.tolist()])
+    chance = {
+        Verdict.SOFT: soft,
+        Verdict.LONG_BEFORE: long_before,
+        Verdict.RIGHT: 1 - soft - long_before,
+    }[item.verdict]
+    return np.log(SLIP / 3 + (1 - SLIP) * np.maximum(chance, 0.0))
+
+
+SLIP = 0.02
+"""Share of verdicts that are slips: a wrong tap. [-]  Ours."""
+
+
+def _normal(log_density: Floats) -> Floats:
+    density = np.exp(log_density - log_density.max())
+    return np.asarray(density / density.sum())
+
+
+def _cumulative(density: Floats) -> Floats:
+    """Probability up to the middle of each point."""
+    return np.asarray(np.cumsum(density) - density / 2)

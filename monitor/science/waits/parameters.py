@@ -1,0 +1,80 @@
+"""The parameters of a law: each with unit, allowed range, help and source, so that all can be
+listed and changed."""
+
+from __future__ import annotations
+
+from dataclasses import field, fields
+from enum import IntEnum
+from typing import Any, NamedTuple
+
+from monitor.errors import OutOfRange
+from monitor.science.ranges import checked
+
+PRACTICE = "common practice, no source"
+POLICY = "ours"
+REFERENCE_TEMP_C, REFERENCE_RH_PCT = 20.0, 50.0
+"""Reference air: where a wait takes exactly its basis. [°C], [%]  Ours."""
+
+PROGRESS_MOST = 9.0
+"""Progress is not told beyond this: glue drier than reference air's own balance would need an
+endless wait in reference air. [-]  Ours."""
+
+GAS = 8.314462e-3
+"""Gas constant. [kJ/(mol K)]"""
+
+
+class Hold(IntEnum):
+    """Why a wait makes no headway."""
+
+    NONE = 0
+    DAMP = 1
+    COLD = 2
+    WOOD_DAMP = 3
+    DRY = 4
+    HOT = 5
+    SHUT = 6
+
+
+class Parameter(NamedTuple):
+    """One parameter of a law as it stands."""
+
+    name: str
+    value: float
+    unit: str
+    low: float
+    high: float
+    help: str
+    source: str
+
+
+def parameter(
+    default: float, unit: str, low: float, high: float, text: str, source: str = POLICY
+) -> Any:
+    """A field of a law: a number from `low` to `high`, both included."""
+    return field(
+        default=default,
+        metadata={"unit": unit, "low": low, "high": high, "help": text, "source": source},
+    )
+
+
+def parameters(law: Any) -> list[Parameter]:
+    """Every parameter of a law, in the order of its fields; none is hidden.
+
+    >>> from monitor.science.waits.rest import RestLaw
+    >>> [p.name for p in parameters(RestLaw())][:2]
+    ['rh_low_pct', 'rh_high_pct']
+    """
+    return [Parameter(f.name, getattr(law, f.name), **f.metadata) for f in fields(law)]
+
+
+def check_parameters(law: Any) -> None:
+    """Refuse a law with a parameter outside its range or without a value.
+
+    Raises
+    ------
+    OutOfRange
+    """
+    for p in parameters(law):
+        if p.value != p.value:
+            raise OutOfRange(p.name, p.value, p.unit, p.low, p.high)
+        checked(p.name, p.value, p.unit, p.low, p.high)

@@ -1,0 +1,367 @@
+"""Ready times of many waits at once: median and 10 to 90 % range, progress, hold, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.errors import OutOfRange
+from monitor.science.ranges import Floats
+from monitor.science.waits import adding, relaxing
+from monitor.science.waits.air_log import AirLog, Known
+from monitor.science.waits.draws import Draws, SensorError, drawn, quantile
+from monitor.science.waits.drying import DryingLaw
+from monitor.science.waits.glue import GlueLaw
+from monitor.science.waits.parameters import PROGRESS_MOST, Hold
+from monitor.science.waits.relaxation import AT_THE_LIMIT, span
+from monitor.science.waits.rests_on import shares_of_variance
+from monitor.science.waits.thinned import Bins, bin_s, binned
+from monitor.science.waits.wait import Range, Readiness, State, Wait
+
+LOW, HIGH = 0.1, 0.9
+"""The range that is told. [-]"""
+
+DAY_MS = 86_400_000
+
+DRAWS = 200
+SEED = 20_260_112
+
+
+def ready_times(
+    waits: Sequence[Wait], now_ms: int, *, draws: int = DRAWS, seed: int = SEED
+) -> list[Readiness]:
+    """Ready times of waits, those that share air and law worked out together.
+
+    Parameters
+    ----------
+    waits : sequence of Wait
+    now_ms : int
+        Where every wait's `air` ends and inside its `coming`. [ms since 1970-01-01 UTC]
+    draws : int
+        How often basis, threshold, sensor and coming air are drawn together. [-]
+    seed : int
+        The same seed gives the same answer.
+
+    Returns
+    -------
+    list of Readiness
+        In the order of `waits`.
+
+    Raises
+    ------
+    OutOfRange
+        If a wait's air does not end now, or now is outside its coming air.
+    """
+    groups: dict[tuple, list[int]] = {}
+    for i, w in enumerate(waits):
+        if w.air.until_ms != now_ms:
+            raise OutOfRange("air.until_ms", w.air.until_ms, "ms", now_ms, now_ms)
+        groups.setdefault((id(w.air), id(w.coming), w.law, w.sensor), []).append(i)
+    result: dict[int, Readiness] = {}
+    scores: dict[SensorError, Draws] = {}
+    made: dict[tuple[int, int, int], Bins] = {}
+
+    def bins_of(air: AirLog, from_ms: int, width_s: int) -> Bins:
+        key = (id(air), from_ms, width_s)
+        if key not in made:
+            made[key] = binned(air, from_ms, width_s)
+        return made[key]
+
+    for (_, _, _, sensor), members in groups.items():
+        if sensor not in scores:
+            scores[sensor] = drawn(draws, sensor, seed)
+        group = _Group([waits[i] for i in members], now_ms, scores[sensor], bins_of)
+        result.update(zip(members, group.readiness(), strict=True))
+    return [result[i] for i in range(len(waits))]
+
+
+def progress_trace(wait: Wait, now_ms: int) -> tuple[np.ndarray, np.ndarray]:
+    """Progress along the past, sensor at its word, gaps at half: times [ms], shares [-]."""
+    group = _Group([wait], now_ms, drawn(1, wait.sensor, SEED))
+    if wait.start_ms >= now_ms:
+        return np.array([wait.start_ms]), np.array([0.0])
+    return group.trace(0, capped=False)
+
+
+class _Group:
+    """Waits that share air, coming air, law and sensor."""
+
+    def __init__(
+        self,
+        waits: list[Wait],
+        now_ms: int,
+        draws: Draws,
+        bins_of: Callable[[AirLog, int, int], Bins] = binned,
+    ) -> None:
+        self.waits, self.now_ms, self.draws = waits, now_ms, draws
+        self.law, self.air, self.coming = waits[0].law, waits[0].air, waits[0].coming
+        self.start_ms = np.array([w.start_ms for w in waits], dtype=np.int64)
+        self.basis_s = np.array([w.in_reference_air_s for w in waits])
+        self.spread = np.array([w.spread for w in waits])
+        self.start_s = (self.start_ms - now_ms) / 1000
+        self.begun = self.start_s <= 0
+        ones = np.ones(len(self.air.begin_ms))
+        seconds = {k: self.air.running(ones, k) for k in (Known.GAP, Known.PAUSED)}
+        inside = np.minimum(self.start_ms, now_ms)
+        first = self.air.begin_ms[0]
+        self.unknown_s, self.paused_s = (
+            np.where(self.begun, seconds[k].total - seconds[k].at(inside), 0.0)
+            for k in (Known.GAP, Known.PAUSED)
+        )
+        self.gappy = (self.unknown_s > 0) & self.law.needs_air
+        from_ms = int(max(min(inside.min(), now_ms - DAY_MS) // DAY_MS * DAY_MS, first))
+        self.bins = bins_of(self.air, from_ms, bin_s(float(self.basis_s.min())))
+        self.past = {True: self._past(capped=True)}
+        """By whether good air is capped. The same object where the cap changes nothing."""
+        same = self.past[True].as_uncapped
+        self.past[False] = self.past[True] if same else self._past(capped=False)
+
+    def _past(self, *, capped: bool) -> relaxing.Past | adding.Past:
+        if isinstance(self.law, GlueLaw | DryingLaw):
+            return relaxing.Past(self.law, self.air, self.bins, capped=capped)
+        return adding.Past(self.law, self.air, self.bins, self.draws, capped=capped)
+
+    def readiness(self) -> list[Readiness]:
+        """One per wait."""
+        every = np.arange(len(self.waits))
+        ready, progress = self._outcome(every, 0.0)
+        low, middle = ready.copy(), ready.copy()
+        progress_middle, progress_high = progress.copy(), progress.copy()
+        if self.gappy.any():
+            some = np.flatnonzero(self.gappy)
+            middle[some], progress_middle[some] = self._outcome(some, 0.5)
+            low[some], progress_high[some] = self._outcome(some, 1.0)
+        floor_s = np.array([w.floor_s for w in self.waits]) + self.paused_s + self.start_s
+
+        def advised(seconds: Floats) -> Floats:
+            return np.maximum(seconds, floor_s[:, None])
+
+        times = np.stack(
+            [
+                quantile(advised(low), LOW),
+                quantile(advised(middle), 0.5),
+                quantile(advised(ready), HIGH),
+                quantile(middle, 0.5),
+            ]
+        )
+        shares = np.stack(
+            [
+                (advised(middle) <= 0).mean(axis=1),
+                np.isinf(middle).mean(axis=1),
+            ]
+        )
+        ranges = np.stack(
+            [
+                quantile(progress, LOW),
+                quantile(progress_middle, 0.5),
+                quantile(progress_high, HIGH),
+            ]
+        )
+        rests = shares_of_variance(
+            self.draws, middle, 0 if self.coming is None else self.coming.temp_c.shape[0]
+        )
+        now = self._air_now()
+        return [
+            self._told(i, times[:, i], shares[:, i], Range(*ranges[:, i].tolist()), rests[i], now)
+            for i in range(len(self.waits))
+        ]
+
+    def _outcome(self, rows: np.ndarray, credit: float) -> tuple[Floats, Floats]:
+        """Seconds from now until ready, and progress, per wait of `rows` and draw."""
+        basis = self.basis_s[rows, None] * np.exp(self.spread[rows, None] * self.draws.basis)
+        past = self.past[True]
+        if isinstance(past, relaxing.Past):
+            return self._relaxed(past, rows, credit, basis)
+        starts, begun = self.start_ms[rows], self.begun[rows]
+
+        def counted(past: relaxing.Past | adding.Past) -> Floats:
+            done = np.zeros(basis.shape)
+            if begun.any() and isinstance(past, adding.Past):
+                done[begun] = past.counted(starts[begun], credit)
+            return done
+
+        done = self._by_cap(counted)
+        ready = adding.first_reached(
+            past.law, self.coming, self.now_ms, basis - done[True], self.start_s[rows],
+            self.draws, capped=True,
+        )  # fmt: skip
+        return ready, np.clip(done[False] / basis, 0.0, PROGRESS_MOST)
+
+    def _relaxed(
+        self, past: relaxing.Past, rows: np.ndarray, credit: float, basis: Floats
+    ) -> tuple[Floats, Floats]:
+        law, draws = past.law, self.draws
+        threshold = relaxing.thresholds(law, draws)
+        kappa = np.asarray(span(law.start, threshold, law.reference)) / basis
+        begun = self.begun[rows]
+        extra = np.array([self._extra(i) for i in rows])
+
+        def state(past: relaxing.Past | adding.Past) -> Floats:
+            y = np.full(basis.shape, law.start)
+            if begun.any() and isinstance(past, relaxing.Past):
+                scaled = kappa[begun] * np.exp(past.speed_slope * draws.temp_k)
+                y[begun] = past.state(
+                    self.start_ms[rows][begun], scaled, credit, draws.rh_pct, extra[begun]
+                )
+            return y
+
+        y = self._by_cap(state)
+        progress = relaxing.progress(law, y[False], threshold)
+        if self.coming is None:
+            return np.where(begun[:, None] & (y[True] <= threshold), 0.0, np.inf), progress
+        first, edges = self.coming.edges_s(self.now_ms)
+        memory = None
+        if past.memory_s > 0:
+            memory = past.drive_at(self.now_ms - 1)
+            if np.isnan(memory):
+                memory = float(self.coming.rh_pct[:, first].mean()) / 100
+            extra = extra * np.exp(np.minimum(self.start_s[rows], 0.0) / past.memory_s)
+        phi, drive = relaxing.coming_steps(
+            law, self.coming, first, edges, draws, memory, capped=True
+        )
+        ready = relaxing.first_crossings(
+            kappa, y[True], threshold, edges, phi, drive, self.start_s[rows], extra,
+            max(past.memory_s, 1.0),
+        )  # fmt: skip
+        return ready, progress
+
+    def _by_cap(self, of: Callable[[relaxing.Past | adding.Past], Floats]) -> dict[bool, Floats]:
+        """`of` the past with and without the cap, once where they are the same."""
+        capped = of(self.past[True])
+        same = self.past[False] is self.past[True]
+        return {True: capped, False: capped if same else of(self.past[False])}
+
+    def _extra(self, i: int) -> float:
+        """How much wetter than the room's memory the wood of a wait was at its start. [-]"""
+        past, rh = self.past[True], self.waits[i].wood_rh_pct
+        if rh is None or not isinstance(past, relaxing.Past) or past.memory_s == 0:
+            return 0.0
+        room = past.drive_at(min(self.waits[i].start_ms, self.now_ms - 1))
+        return 0.0 if np.isnan(room) else rh / 100 - room
+
+    def _air_now(self) -> _Now:
+        """What the latest air does: from the last bin, if it has a reading."""
+        b = self.bins
+        age = int(self.air.known[-1])
+        if age != Known.AIR or np.isnan(b.temp_c[-1]):
+            return _Now(np.nan, Hold.NONE, None, slow=False, outside=False)
+        t, rh = b.temp_c, np.minimum(b.rh_pct, 100.0)
+        holds = np.where(np.isnan(t), int(Hold.NONE), self.law.hold(t, rh))
+        seen = float(rh[-1])
+        rate = float(self.law.relative_rate(float(t[-1]), seen))
+        past = self.past[True]
+        if isinstance(past, relaxing.Past) and past.memory_s > 0:
+            law = past.law
+            wood = past.drive_at(self.now_ms - 1)
+            seen = 100 * min(max(wood, 0.0), 1.0)
+            rate = float(law.relative_rate(float(t[-1]), seen))
+            if wood >= law.threshold - AT_THE_LIMIT and holds[-1] == Hold.NONE:
+                return _Now(
+                    rate, Hold.WOOD_DAMP, self._wood_damp_since(past), slow=True, outside=False
+                )
+        hold = Hold(int(holds[-1]))
+        since = None
+        if hold != Hold.NONE:
+            other = np.flatnonzero((holds != hold) | (b.air_s + b.gap_s <= 0))
+            since = int(b.edges_ms[other[-1] + 1] if len(other) else b.edges_ms[0])
+        claim = self.law.valid_low_c <= t[-1] <= self.law.valid_high_c
+        return _Now(rate, hold, since, slow=self.law.slow(seen), outside=not claim)
+
+    def _wood_damp_since(self, past: relaxing.Past) -> int:
+        edges = self.bins.edges_ms
+        at = np.array([past.drive_at(int(ms)) for ms in edges[:-1]])
+        dry = np.flatnonzero(~(at >= past.law.threshold - AT_THE_LIMIT))
+        return int(edges[dry[-1] + 1] if len(dry) else edges[0])
+
+    def trace(self, i: int, *, capped: bool) -> tuple[np.ndarray, np.ndarray]:
+        """Progress of a wait along the past: times [ms], shares [-]."""
+        past, start = self.past[capped], int(self.start_ms[i])
+        if isinstance(past, adding.Past):
+            ts, count = past.trace(start, 0.5)
+            return ts, np.minimum(count / self.basis_s[i], PROGRESS_MOST)
+        law = past.law
+        kappa = float(span(law.start, law.threshold, law.reference)) / self.basis_s[i]
+        ts, y = past.trace(start, kappa, 0.5, self._extra(i))
+        return ts, relaxing.progress(law, y, law.threshold)
+
+    def _ready_before(self, i: int) -> tuple[int | None, bool]:
+        """Since when the air as read has a wait ready, and whether it was and is no more."""
+        if not self.begun[i]:
+            return None, False
+        ts, share = self.trace(i, capped=True)
+        done = share >= 1 - 1e-12
+        if not done.any():
+            return None, False
+        if not done[-1]:
+            return None, True
+        first = int(np.flatnonzero(~done)[-1]) + 1
+        past = share[first - 1], share[first]
+        part = (1 - past[0]) / (past[1] - past[0])
+        return int(ts[first - 1] + part * (ts[first] - ts[first - 1])), False
+
+    def _told(
+        self, i: int, times: Floats, shares: Floats, progress: Range,
+        rests_on: dict[str, float], now: _Now,
+    ) -> Readiness:  # fmt: skip
+        w = self.waits[i]
+        floor_ms = w.start_ms + round(1000 * (w.floor_s + self.paused_s[i]))
+        low, median, high, computed = (
+            self.now_ms + round(1000 * t) if np.isfinite(t) else None for t in times.tolist()
+        )
+        since, softened = self._ready_before(i)
+        horizon = self.now_ms if self.coming is None else self.coming.end_ms
+        hold, hold_since = now.hold, now.hold_since_ms
+        state = State.WAITING
+        blind = self.air.known[-1] == Known.GAP
+        blind &= self.unknown_s[i] * 1000 >= self.now_ms - w.start_ms
+        if not self.begun[i]:
+            state, hold, hold_since = State.NOT_STARTED, Hold.NONE, None
+        elif times[1] <= 0:
+            state, softened = State.READY, False
+            median = min(max(since or self.now_ms, floor_ms), self.now_ms)
+            low = median
+        elif self.air.known[-1] == Known.PAUSED:
+            state = State.PAUSED
+            low = median = high = computed = None
+        elif self.law.needs_air and self.coming is None and blind:
+            state = State.NO_AIR
+        elif hold != Hold.NONE:
+            state = State.HOLD
+        if hold_since is not None:
+            hold_since = max(hold_since, w.start_ms)
+        first = self.air.first_ms
+        lead = self.now_ms if first is None else first
+        before = min(max(lead - w.start_ms, 0) / 1000, float(self.unknown_s[i]))
+        return Readiness(
+            state=state,
+            ready_ms=median,
+            ready_low_ms=low,
+            ready_high_ms=high,
+            computed_ms=computed,
+            floor_ms=floor_ms,
+            horizon_ms=horizon,
+            progress=progress,
+            ready_share=float(shares[0]),
+            beyond_share=float(shares[1]),
+            rate_now=now.rate,
+            hold=hold,
+            hold_since_ms=hold_since,
+            slow=now.slow and state in (State.WAITING, State.HOLD),
+            softened=softened,
+            unknown_s=float(self.unknown_s[i]),
+            before_log_s=before,
+            outside_claim=now.outside,
+            rests_on=rests_on,
+        )
+
+
+class _Now(NamedTuple):
+    """What the latest air does to a law's waits."""
+
+    rate: float
+    hold: Hold
+    hold_since_ms: int | None
+    slow: bool
+    outside: bool
