@@ -105,6 +105,7 @@ class RunningService:
 
     def __init__(self, folder: Path, *, broker_url: str = "", demo: bool = False) -> None:
         self.data, self.demo = folder, demo
+        self._child: subprocess.Popen[bytes] | None = None
         self.broker_port, self.board_port = free_port(), free_port()
         self.environment = {
             k: v for k, v in os.environ.items() if not k.startswith("BENCHWEATHER_")
@@ -160,6 +161,15 @@ class RunningService:
         if self.running():
             self.interrupt()
 
+    def clear(self) -> None:
+        """Leave nothing running, however the test went."""
+        if self._child is not None and self.running():
+            self._child.terminate()
+            try:
+                self._child.wait(10)
+            except subprocess.TimeoutExpired:
+                self.kill()
+
     def command(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         """Another `benchweather` command on the same data."""
         return subprocess.run(
@@ -169,8 +179,21 @@ class RunningService:
 
 
 @pytest.fixture
-def service(tmp_path: Path) -> Iterator[RunningService]:
-    running = RunningService(tmp_path / "shop")
+def make_service(tmp_path: Path) -> Iterator[Callable[..., RunningService]]:
+    """Services of the test's own, not yet started; whatever becomes of the test, they end."""
+    made: list[RunningService] = []
+
+    def make(**more: object) -> RunningService:
+        made.append(RunningService(tmp_path / f"shop{len(made)}", **more))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.clear()
+
+
+@pytest.fixture
+def service(make_service: Callable[..., RunningService]) -> RunningService:
+    running = make_service()
     running.start()
-    yield running
-    running.stop()
+    return running

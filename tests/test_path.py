@@ -16,7 +16,7 @@ from contextlib import closing
 
 import paho.mqtt.client as paho
 import pytest
-from conftest import Mosquitto, RunningService, free_port, needs, until
+from conftest import Mosquitto, free_port, needs, until
 
 from monitor.broker import Door, EmbeddedBroker
 from monitor.payload import Contract
@@ -212,8 +212,10 @@ def outside_broker(request, tmp_path):
     broker.stop()
 
 
-def test_a_killed_service_loses_no_acknowledged_reading_and_doubles_none(outside_broker, tmp_path):
-    service = RunningService(tmp_path / "shop", broker_url=outside_broker)
+def test_a_killed_service_loses_no_acknowledged_reading_and_doubles_none(
+    outside_broker, make_service
+):
+    service = make_service(broker_url=outside_broker)
     service.start()
     load = Load(service.port, count=6000, per_s=800)
     load.start()
@@ -227,8 +229,8 @@ def test_a_killed_service_loses_no_acknowledged_reading_and_doubles_none(outside
     service.stop()
 
 
-def test_service_and_its_own_broker_killed_together_lose_and_double_nothing(tmp_path):
-    service = RunningService(tmp_path / "shop")
+def test_service_and_its_own_broker_killed_together_lose_and_double_nothing(make_service):
+    service = make_service()
     service.start()
     load = Load(service.port, count=5000, per_s=600)
     load.start()
@@ -264,8 +266,8 @@ def test_a_broker_that_dies_is_started_again_and_readings_go_on(service):
     client.disconnect()
 
 
-def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(tmp_path):
-    service = RunningService(tmp_path / "shop", demo=True)
+def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(make_service):
+    service = make_service(demo=True)
     service.start(within_s=110)
     filled = tallies(service)["readings"]
     assert filled > 7 * 365 * 288 * 0.99
@@ -281,7 +283,7 @@ def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(tmp_path):
 
 
 @pytest.mark.parametrize("wrong", [False, True])
-def test_an_outside_broker_with_password_and_tls_is_used(tmp_path, wrong):
+def test_an_outside_broker_with_password_and_tls_is_used(tmp_path, make_service, wrong):
     openssl = needs("openssl", "openssl")
     hasher = needs("mosquitto_passwd", "mosquitto")
     folder = tmp_path / "tls"
@@ -298,7 +300,7 @@ def test_an_outside_broker_with_password_and_tls_is_used(tmp_path, wrong):
         f"certfile {folder}/cert.pem", f"keyfile {folder}/key.pem",
     )  # fmt: skip
     broker.start()
-    service = RunningService(tmp_path / "shop")
+    service = make_service()
     service.environment |= {
         "BENCHWEATHER_BROKER__URL": f"mqtts://127.0.0.1:{broker.port}",
         "BENCHWEATHER_BROKER__USER": "shop",

@@ -11,8 +11,8 @@ from typing import Any
 from monitor import migrations
 from monitor.errors import StoreFault, StoreUnavailable
 
-BUSY_WAIT_S = 10.0
-"""How long a write waits for another writer's transaction. [s]"""
+BUSY_WAIT_S, READ_WAIT_S = 10.0, 1.0
+"""How long a writer waits for another's transaction, and a reader for a lock. [s]"""
 _RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_CANTOPEN"}
 
 
@@ -32,7 +32,11 @@ class Connection:
         uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
         with self._translated():
             self.raw = sqlite3.connect(
-                uri, uri=True, isolation_level=None, check_same_thread=False, timeout=BUSY_WAIT_S
+                uri,
+                uri=True,
+                isolation_level=None,
+                check_same_thread=False,
+                timeout=READ_WAIT_S if read_only else BUSY_WAIT_S,
             )
             self.raw.execute("PRAGMA foreign_keys = ON")  # SQLite
 
