@@ -28,19 +28,6 @@ class Probe:
 
 
 @dataclass(frozen=True)
-class Recent:
-    """A place's newest values, quantity to (time [ms], value), and its leading sensor's last day:
-    times [ms], temperature [°C] and RH [%], three arrays of shape (n,)."""
-
-    place: Place
-    sensor: str
-    newest: dict[Quantity, tuple[int, float]]
-    at_ms: NDArray[np.int64]
-    temp_c: NDArray[np.float64]
-    rh_pct: NDArray[np.float64]
-
-
-@dataclass(frozen=True)
 class History:
     """A quantity at a place over a span. `width_ms` is the width of a point, 0 for readings."""
 

@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dashboard import thinning
-from dashboard.answers import History, Probe, Recent, ServiceState, Stored
-from monitor import pulse
+from dashboard.answers import History, Probe, ServiceState, Stored
+from monitor import present, pulse
 from monitor.clock import now_ms
 from monitor.errors import StoreFault, StoreUnavailable
 from monitor.places import Place
@@ -26,6 +26,7 @@ from monitor.science.registry import DERIVED, derive
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
+    from monitor.present import Recent
     from numpy.typing import NDArray
 
     from dashboard.thinning import Points
@@ -125,10 +126,7 @@ class Shop:
 
     def places(self, reader: Reader) -> list[Place]:
         """The places of the settings in their order, then any other that a sensor has named."""
-        known = {place.id: place for place in self.settings.places}
-        for series in reader.series():
-            known.setdefault(series.place, Place(id=series.place))
-        return list(known.values())
+        return present.places(reader, self.settings)
 
     def recent(self) -> list[Recent]:
         """Each place's newest values and the last day of its leading sensor, as 10-minute means.
@@ -137,38 +135,8 @@ class Shop:
         not old; if all are old, the one heard last. Pressure, surface temperature and battery are
         the newest of any sensor at the place.
         """
-        now = now_ms()
-        limit = now - 1000 * self.settings.board.stale_after_s
         with self.reader() as reader:
-            latest: dict[str, dict[str, dict[Quantity, tuple[int, float]]]] = {}
-            for _, (series, ts_ms, value) in reader.latest():
-                at = latest.setdefault(series.place, {}).setdefault(series.sensor, {})
-                at[series.quantity] = (ts_ms, value)
-            ids = reader.series()
-            found = []
-            for place in self.places(reader):
-                sensors = latest.get(place.id, {})
-                pairs = {
-                    name: min(v[T][0], v[RH][0])
-                    for name, v in sensors.items()
-                    if {T, RH} <= v.keys()
-                }
-                name = next((n for n in sorted(pairs) if pairs[n] >= limit), "")
-                name = name or max(pairs, key=lambda n: pairs[n], default="")
-                newest: dict[Quantity, tuple[int, float]] = {}
-                for values in sensors.values():
-                    for quantity, value_at in values.items():
-                        newest[quantity] = max(newest.get(quantity, (0, 0.0)), value_at)
-                if name:
-                    newest |= {q: sensors[name][q] for q in (T, RH)}
-                trace = [
-                    reader.rollups(series_id, TEN_MINUTES_S, now - 86_400_000, now + 1)
-                    if (series_id := ids.get(Series(place.id, name, q)))
-                    else None
-                    for q in (T, RH)
-                ]
-                found.append(Recent(place, name, newest, *_joined(*trace)))
-        return found
+            return present.recent(reader, self.settings, now_ms())
 
     def probes(self) -> list[Probe]:
         """Every sensor, by place in the order of the settings, then by name."""
@@ -373,16 +341,6 @@ def _sensors(reader: Reader, place_id: str, needs: list[Quantity]) -> list[list[
         if all(i is not None for i in ids):
             found.append([i for i in ids if i is not None])
     return found
-
-
-def _joined(
-    temp: NDArray[np.void] | None, rh: NDArray[np.void] | None
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """Means of temperature and RH where there are both."""
-    if temp is None or rh is None:
-        return np.empty(0, np.int64), np.empty(0), np.empty(0)
-    at_ms, i, j = np.intersect1d(temp["ts_ms"], rh["ts_ms"], True, True)
-    return at_ms, temp["mean"][i], rh["mean"][j]
 
 
 def _period(readings: int, span_ms: int, budget: int, sensors: int) -> int:

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard import formats
-from dashboard.air_now import HEATED_TO_C, TRACE_MS, PlaceAir
+from monitor.present import HEATED_TO_C, TRACE_MS, PlaceAir
 from monitor.verdicts import State
 
 if TYPE_CHECKING:

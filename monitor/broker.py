@@ -91,12 +91,14 @@ class EmbeddedBroker:
     host, port
         Where it listens for MQTT.
     ingest : Door
-        The user of our ingest: may subscribe, and publish nothing.
+        The user of our own clients: may subscribe to `filters` and publish under `told`.
     sensors : Door
-        The user of the sensors: may publish under `filters`, and subscribe to nothing. With an
+        The user of the sensors: may publish under `filters` and subscribe to `told`. With an
         empty user anyone who reaches the port is one.
     filters : iterable of str
         MQTT topic filters that sensors may publish under.
+    told : iterable of str
+        Filters that we publish under and sensors may subscribe to.
     cert_file, key_file : Path, optional
         With both, connections are TLS.
     """
@@ -110,11 +112,13 @@ class EmbeddedBroker:
         ingest: Door,
         sensors: Door,
         filters: Iterable[str],
+        told: Iterable[str] = (),
         cert_file: Path | None = None,
         key_file: Path | None = None,
     ) -> None:
         self.folder, self.host, self.port = folder, host, port
-        self._ingest, self._sensors, self._filters = ingest, sensors, tuple(filters)
+        self._ingest, self._sensors = ingest, sensors
+        self._filters, self._told = tuple(filters), tuple(told)
         self._tls = (cert_file, key_file) if cert_file and key_file else None
         self._child: subprocess.Popen[bytes] | None = None
 
@@ -171,20 +175,24 @@ class EmbeddedBroker:
 
     def _configuration(self) -> str:
         subjects = [s for topic_filter in self._filters for s in subjects_of(topic_filter)]
+        told = [s for topic_filter in self._told for s in subjects_of(topic_filter)]
         local = "local" if not self._sensors.user else self._sensors.user
         users = [
             {
                 "user": self._ingest.user,
                 "password": self._ingest.password,
                 "permissions": {
-                    "publish": {"deny": ">"},
+                    "publish": told or {"deny": ">"},
                     "subscribe": [*subjects, "$MQTT.sub.>"],
                 },
             },
             {
                 "user": local,
                 "password": self._sensors.password or secrets.token_urlsafe(24),
-                "permissions": {"publish": subjects, "subscribe": {"deny": ">"}},
+                "permissions": {
+                    "publish": subjects,
+                    "subscribe": [*told, "$MQTT.sub.>"] if told else {"deny": ">"},
+                },
             },
         ]
         anyone = "" if self._sensors.user else f'no_auth_user: "{local}"'

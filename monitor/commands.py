@@ -72,7 +72,7 @@ class Commands:
     `equivalent` is asked when a wait is released, so that what it teaches is kept with it.
     """
 
-    def __init__(self, writer: Writer, equivalent: Equivalent = lambda wait, at_ms: None) -> None:
+    def __init__(self, writer: Writer, equivalent: Equivalent | None = None) -> None:
         self._writer = writer
         self._equivalent = equivalent
         self._journal = Journal(writer)
@@ -127,15 +127,15 @@ class Commands:
             events = self._events(Action(do), rest, by, now_ms)
             answer = {"waits": [event.wait_id for event in events]}
         else:
-            raise CommandFault(f"do = {do!r}: must be one of {', '.join([*Action, 'kind', 'retire'])}")
+            raise CommandFault(
+                f"do = {do!r}: must be one of {', '.join([*Action, 'kind', 'retire'])}"
+            )
         done = (command_id, now_ms, answer) if command_id else None
         journal.append(self._writer, events, kinds=kinds, done=done, deliveries=deliveries)
         self._journal.refresh()
         return answer
 
-    def _events(
-        self, action: Action, wish: dict[str, Any], by: str, now_ms: int
-    ) -> list[Event]:
+    def _events(self, action: Action, wish: dict[str, Any], by: str, now_ms: int) -> list[Event]:
         if action is not Action.OPEN:
             wait_id = str(wish.pop("wait", ""))
             wait = self._journal.waits.get(wait_id)
@@ -143,7 +143,8 @@ class Commands:
                 raise WaitFault(f"there is no wait {wait_id!r}")
             body = waits.decide(wait, action, wish, now_ms)
             if action is Action.RELEASE:
-                body["equivalent_s"] = self._equivalent(wait, body["at_ms"])
+                told = self._equivalent and self._equivalent(wait, body["at_ms"])
+                body["equivalent_s"] = told
             return [Event(wait_id, now_ms, by, action, body)]
         count = wish.pop("count", 1)
         if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= COUNT_MAX:
@@ -166,9 +167,7 @@ class Commands:
             events.append(Event(str(first + number), now_ms, by, action, body))
         return events
 
-    def _kind(
-        self, do: str, wish: dict[str, Any], by: str, now_ms: int
-    ) -> journal.KindVersion:
+    def _kind(self, do: str, wish: dict[str, Any], by: str, now_ms: int) -> journal.KindVersion:
         kind_id = str(wish.pop("kind", ""))
         if do == "kind":
             kind = changed(self._journal.book, kind_id, wish)

@@ -7,21 +7,26 @@ back, unacknowledged, until it can.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import logging
 import threading
 import time
 from collections import Counter
+from collections.abc import Callable
 from typing import NamedTuple
 
-from monitor.errors import BadPayload, StoreUnavailable
+from monitor.commands import Commands
+from monitor.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
 from monitor.mqtt import Arrival, Subscription
-from monitor.payload import Contract
+from monitor.payload import PAYLOAD_MAX, Contract, json_object
 from monitor.records import REFUSED_PAYLOAD_MAX, Reading, Refusal
 from monitor.store import Writer
 
 log = logging.getLogger(__name__)
 
+COMMAND_TOPIC = "benchweather/bench/wait/do"
+"""Where a button at the bench asks for something to be done to a wait."""
 BATCH_MAX = 1_000
 """Most messages in one transaction."""
 IDLE_WAIT_S = 0.5
@@ -37,6 +42,7 @@ class Batch(NamedTuple):
     refusals: list[Refusal]
     deliveries: dict[int, bytes]
     tallies: Counter[str]
+    commands: list[Arrival]
 
 
 class Ingest:
@@ -45,8 +51,15 @@ class Ingest:
     `lock` is held during each transaction; others that write with the same `Writer` take it too.
     """
 
-    def __init__(self, subscription: Subscription, contract: Contract, writer: Writer) -> None:
+    def __init__(
+        self,
+        subscription: Subscription,
+        contract: Contract,
+        writer: Writer,
+        commands: Commands | None = None,
+    ) -> None:
         self.subscription, self.contract, self.writer = subscription, contract, writer
+        self.commands = commands or Commands(writer)
         self.lock = threading.Lock()
         self.store_trouble = ""
         """Why the store cannot be written; empty while it can."""
@@ -78,29 +91,64 @@ class Ingest:
 
     def _keep(self, arrivals: list[Arrival]) -> None:
         """Store a group of messages, however long it takes, then acknowledge them."""
+        commands: list[Arrival] = []
+
+        def store() -> None:
+            batch = self.read(arrivals)
+            self.writer.write(
+                batch.readings,
+                refusals=batch.refusals,
+                deliveries=batch.deliveries.items(),
+                tallies=batch.tallies,
+            )
+            commands[:] = batch.commands
+
+        if not self._until_stored(store, len(arrivals)):
+            return  # unacknowledged: the broker sends them again
+        for arrival in commands:
+            if not self._until_stored(functools.partial(self._carry_out, arrival), 1):
+                return
+        self.subscription.acknowledge(arrivals)
+
+    def _until_stored(self, write: Callable[[], None], waiting: int) -> bool:
+        """Try a write until the store takes it; False if asked to stop before it does."""
         wait_s = RETRY_FIRST_S
         while True:
             try:
                 with self.lock:
-                    batch = self.read(arrivals)
-                    self.writer.write(
-                        batch.readings,
-                        refusals=batch.refusals,
-                        deliveries=batch.deliveries.items(),
-                        tallies=batch.tallies,
-                    )
+                    write()
                 break
             except StoreUnavailable as exc:
                 if not self.store_trouble:
-                    log.error("store cannot be written waiting=%d reason=%s", len(arrivals), exc)
+                    log.error("store cannot be written waiting=%d reason=%s", waiting, exc)
                 self.store_trouble = str(exc)
                 if not self._rest(wait_s):
-                    return  # unacknowledged: the broker sends them again
+                    return False
                 wait_s = min(2 * wait_s, RETRY_MAX_S)
         if self.store_trouble:
             log.info("store can be written again")
             self.store_trouble = ""
-        self.subscription.acknowledge(arrivals)
+        return True
+
+    def _carry_out(self, arrival: Arrival) -> None:
+        """Do what a message on the command topic asks, or keep it as refused."""
+        digest = _digest(arrival)
+        if arrival.repeat and self.writer.delivered(arrival.packet_id) == digest:
+            return
+        deliveries = [(arrival.packet_id, digest)] if arrival.qos else []
+        try:
+            if arrival.retained:
+                raise BadPayload(
+                    "a command must not be retained: it would be done again and again"
+                )
+            if len(arrival.payload) > PAYLOAD_MAX:
+                raise BadPayload(f"{len(arrival.payload)} bytes: at most {PAYLOAD_MAX} are taken")
+            command = json_object(arrival.payload)
+            self.commands.carry_out({"by": "mqtt"} | command, arrival.received_ms, deliveries)
+        except StoreFault:
+            raise
+        except MonitorError as exc:
+            self.writer.write([], refusals=[_refusal(arrival, str(exc))], deliveries=deliveries)
 
     def _rest(self, wait_s: float) -> bool:
         """Wait with the connection kept alive; False if asked to stop meanwhile. [s]"""
@@ -111,10 +159,13 @@ class Ingest:
 
     def read(self, arrivals: list[Arrival]) -> Batch:
         """Decode a group of messages; nothing is stored yet."""
-        batch = Batch([], [], {}, Counter())
+        batch = Batch([], [], {}, Counter(), [])
         batch.tallies["messages"] = len(arrivals)
         decode = self.contract.decode
         for arrival in arrivals:
+            if arrival.topic == COMMAND_TOPIC:
+                batch.commands.append(arrival)
+                continue
             try:
                 readings, faults, timed = decode(
                     arrival.topic, arrival.payload, arrival.received_ms
@@ -148,9 +199,7 @@ class Ingest:
             batch.tallies["repeats"] += len(readings)
             return
         if arrival.qos:
-            digest = hashlib.blake2b(
-                arrival.topic.encode("utf-8", "replace") + b"\0" + arrival.payload, digest_size=16
-            ).digest()
+            digest = _digest(arrival)
             known = batch.deliveries.get(arrival.packet_id) or self.writer.delivered(
                 arrival.packet_id
             )
@@ -162,12 +211,20 @@ class Ingest:
         if faults:
             reason = "; ".join(faults)
             log.debug("refused topic=%s reason=%s", arrival.topic, reason)
-            batch.refusals.append(
-                Refusal(
-                    arrival.received_ms,
-                    arrival.topic,
-                    arrival.payload[:REFUSED_PAYLOAD_MAX],
-                    len(arrival.payload),
-                    reason[:REFUSED_PAYLOAD_MAX],
-                )
-            )
+            batch.refusals.append(_refusal(arrival, reason))
+
+
+def _digest(arrival: Arrival) -> bytes:
+    """What a message is known again by, beside its packet id."""
+    text = arrival.topic.encode("utf-8", "replace") + b"\0" + arrival.payload
+    return hashlib.blake2b(text, digest_size=16).digest()
+
+
+def _refusal(arrival: Arrival, reason: str) -> Refusal:
+    return Refusal(
+        arrival.received_ms,
+        arrival.topic,
+        arrival.payload[:REFUSED_PAYLOAD_MAX],
+        len(arrival.payload),
+        reason[:REFUSED_PAYLOAD_MAX],
+    )

@@ -25,6 +25,10 @@ class Jobs:
         """Run `work` every night at `hour`; a night slept through is made up once."""
         self._scheduler.add_job(work, "cron", hour=hour, id=name)
 
+    def every(self, name: str, period_s: int, work: Callable[[], None]) -> None:
+        """Run `work` again and again; one run at a time."""
+        self._scheduler.add_job(work, "interval", seconds=period_s, id=name)
+
     def start(self) -> None:
         self._scheduler.start()
 

@@ -21,7 +21,16 @@ class KindFault(MonitorError, ValueError):
     """A kind cannot be as described: what is wrong and what is allowed."""
 
 
-_CHANGEABLE = {"name", "law", "basis_s", "minimum_s", "spread", "cautions", "never_shorter", "like"}
+_CHANGEABLE = {
+    "name",
+    "law",
+    "basis_s",
+    "minimum_s",
+    "spread",
+    "cautions",
+    "never_shorter",
+    "like",
+}
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 
 
@@ -73,7 +82,9 @@ def law_of(body: Mapping[str, Any]) -> Law:
     made = LAWS[name]
     known = {item.name for item in fields(made)}
     if unknown := sorted(set(given) - known):
-        raise KindFault(f"{name} has no parameter {', '.join(unknown)}: it has {', '.join(sorted(known))}")
+        raise KindFault(
+            f"{name} has no parameter {', '.join(unknown)}: it has {', '.join(sorted(known))}"
+        )
     for parameter, value in given.items():
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise KindFault(f"{parameter} = {value!r}: must be a number")
@@ -103,7 +114,9 @@ def changed(book: Mapping[str, Kind], kind_id: str, wish: Mapping[str, Any]) -> 
     KindFault
     """
     if not _ID.fullmatch(kind_id):
-        raise KindFault(f"{kind_id!r}: a kind's id has lower-case letters, digits and dashes, up to 40")
+        raise KindFault(
+            f"{kind_id!r}: a kind's id has lower-case letters, digits and dashes, up to 40"
+        )
     if unknown := sorted(set(wish) - _CHANGEABLE):
         raise KindFault(f"a kind has no {', '.join(unknown)}")
     base = book.get(kind_id) or book.get(str(wish.get("like", "")))

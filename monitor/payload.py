@@ -70,6 +70,7 @@ class _SenmlRecord(msgspec.Struct, gc=False):
 
 _decode_pack = msgspec.json.Decoder(list[_SenmlRecord]).decode
 _decode_any = msgspec.json.Decoder().decode
+_decode_object = msgspec.json.Decoder(dict[str, Any]).decode
 _OTHER_VALUES = {"vs": "text", "vb": "true or false", "vd": "data", "s": "a sum"}
 
 Decoder = Callable[[bytes, int], Decoded]
@@ -257,6 +258,20 @@ class _BareNumber:
             raise BadPayload(f"{payload[:40]!r} is not a number such as 45.2") from exc
         reading = _judged(self._series, self._conversion, value, received_ms, received_ms)
         return Decoded([reading], [], False)
+
+
+def json_object(payload: bytes) -> dict[str, Any]:
+    """A message that is one JSON object.
+
+    Raises
+    ------
+    BadPayload
+        If it is anything else.
+    """
+    try:
+        return _decode_object(payload)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as exc:
+        raise BadPayload(f"not a JSON object: {exc}") from exc
 
 
 def _named(pattern: str, topic: str) -> str:

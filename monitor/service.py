@@ -7,28 +7,36 @@ hold readings up. The service is the only writer of the store.
 from __future__ import annotations
 
 import contextlib
+import functools
+import json
 import logging
 import os
+import secrets
 import signal
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 from monitor import pulse
 from monitor.broker import Door, EmbeddedBroker, answers, die_with_parent, ingest_door
 from monitor.clock import now_ms
+from monitor.commands import Commands
+from monitor.desk import Desk
 from monitor.errors import BrokerFault, MonitorError, StoreFault
-from monitor.ingest import Ingest
+from monitor.ingest import COMMAND_TOPIC, Ingest
 from monitor.jobs import Jobs
-from monitor.mqtt import Address, Subscription
+from monitor.mqtt import Address, Publisher, Subscription
 from monitor.payload import Contract
 from monitor.settings import Settings
-from monitor.store import Writer
+from monitor.standings import equivalent_s
+from monitor.store import Reader, Writer
+from monitor.telling import STATE_FILTER, Teller
 
 log = logging.getLogger(__name__)
 
@@ -38,6 +46,9 @@ RESTART_FIRST_S, RESTART_MAX_S = 1.0, 60.0
 """First and longest wait before a part that ended is started again. [s]"""
 STOP_WAIT_S = 1.5
 """How long a part may take to stop before it is killed. [s]"""
+TELL_S = 60
+"""How often it is told how waits stand. [s]"""
+SECRETS = ("session_key", "calendar_token")
 BOARD_WAIT_S = 30.0
 """How long the board may take to answer. [s]"""
 
@@ -132,6 +143,7 @@ class Service:
         settings = self.settings
         with contextlib.ExitStack() as parts, _signals_call(self.stop):
             parts.enter_context(_sole_use(settings.data))
+            _keep_secrets(settings.secrets_path)
             contract = Contract(settings.topics)
             broker, address = _broker(settings, contract)
             if answers(settings.board.host, settings.board.port):
@@ -149,9 +161,15 @@ class Service:
             parts.callback(board.stop)
             writer = Writer(settings.store_path)
             parts.callback(writer.close)
-            subscription = Subscription(address, contract.filters, settings.broker.client_id)
-            ingest = Ingest(subscription, contract, writer)
-            jobs = self._jobs(ingest, writer)
+            reader = Reader(settings.store_path)
+            parts.callback(reader.close)
+            subscription = Subscription(address, _filters(contract), settings.broker.client_id)
+            commands = Commands(writer, functools.partial(equivalent_s, reader, settings))
+            ingest = Ingest(subscription, contract, writer, commands)
+            jobs = self._jobs(ingest, writer, parts.enter_context(_telling(settings, address)))
+            desk = Desk(settings.desk_path, functools.partial(_at_desk, ingest))
+            desk.start()
+            parts.callback(desk.stop)
             ingest.start()
             parts.callback(ingest.stop, STOP_WAIT_S)
             jobs.start()
@@ -223,7 +241,7 @@ class Service:
         except OSError as exc:
             log.warning("pulse cannot be written reason=%s", exc)
 
-    def _jobs(self, ingest: Ingest, writer: Writer) -> Jobs:
+    def _jobs(self, ingest: Ingest, writer: Writer, tell: Callable[[], None]) -> Jobs:
         def tidy() -> None:
             with ingest.lock:
                 dropped = writer.prune_refused(self.settings.keep.refused_max)
@@ -232,6 +250,7 @@ class Service:
 
         jobs = Jobs(str(self.settings.zone))
         jobs.nightly("tidy", tidy)
+        jobs.every("tell", TELL_S, tell)
         return jobs
 
 
@@ -261,11 +280,49 @@ def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | No
         settings.broker.port,
         ingest=door,
         sensors=Door(address.user, address.password),
-        filters=contract.filters,
+        filters=_filters(contract),
+        told=[STATE_FILTER],
         cert_file=settings.broker.cert_file,
         key_file=settings.broker.key_file,
     )
     return own, replace(address, user=door.user, password=door.password)
+
+
+def _filters(contract: Contract) -> tuple[str, ...]:
+    """Every topic filter that we read."""
+    return (*contract.filters, COMMAND_TOPIC)
+
+
+def _at_desk(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Carry out what another process of ours asks."""
+    with ingest.lock:
+        return ingest.commands.carry_out(command, now_ms())
+
+
+@contextlib.contextmanager
+def _telling(settings: Settings, address: Address) -> Iterator[Callable[[], None]]:
+    """What tells of waits over MQTT, with a client and a reader of its own."""
+    publisher = Publisher(address, f"{settings.broker.client_id}-tells")
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        teller: list[Teller] = []
+
+        def tell() -> None:
+            if not teller:
+                publisher.connect()
+                teller.append(Teller(reader, settings, publisher))
+            teller[0].tell(now_ms())
+
+        yield tell
+        publisher.close()
+
+
+def _keep_secrets(path: Path) -> None:
+    """Make, once, the keys that the board signs with and that its calendar is found by."""
+    if path.exists():
+        return
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        json.dump({name: secrets.token_urlsafe(32) for name in SECRETS}, file)
 
 
 def _reachable(host: str) -> str:

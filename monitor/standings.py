@@ -6,7 +6,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from itertools import pairwise
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from monitor.science.waits import wait as arithmetic
 from monitor.science.waits.air_log import BEFORE_MS, AirLog, Stay, air_log, stitched
 from monitor.science.waits.coming import ComingAir
 from monitor.science.waits.draws import SensorError
-from monitor.science.waits.pattern import HISTORY_DAYS, daily_pattern_ensemble
+from monitor.science.waits.pattern import HISTORY_DAYS, daily_pattern_ensemble, persistent_ensemble
 from monitor.science.waits.readiness import ready_times
 from monitor.science.waits.ready_by import LatestStart, latest_starts
 from monitor.store import TEN_MINUTES_S, Reader
@@ -37,6 +38,9 @@ SEED = 20_261_125
 WOOD_MS = 6 * DAY_MS
 """How far before a start the air is read, for the memory of the wood. [ms]"""
 
+FRESH_MS = 6 * 3_600_000
+"""An older reading says nothing of the present. [ms]"""
+
 NO_SENSOR = "No sensor at this place has told temperature and humidity: nothing can be said."
 TOO_OLD = "It was opened too long ago for its ready time to be worked out."
 
@@ -49,6 +53,14 @@ class Standing:
     kind: Kind
     readiness: arithmetic.Readiness | None
     why_not: str = ""
+
+
+class _Means(NamedTuple):
+    """10-minute means: start of each [ms], temperature [°C], RH [%]; three arrays of shape (n,)."""
+
+    ts_ms: NDArray[np.int64]
+    temp_c: NDArray[np.float64]
+    rh_pct: NDArray[np.float64]
 
 
 class Airs:
@@ -67,7 +79,7 @@ class Airs:
         self.now_ms = now_ms
         self._reader = reader
         self._since = since
-        self._means: dict[str, tuple[NDArray[np.int64], ...]] = {}
+        self._means: dict[str, _Means] = {}
         self._logs: dict[str, AirLog] = {}
         self._coming: dict[str, ComingAir | None] = {}
 
@@ -81,15 +93,25 @@ class Airs:
     def coming(self, place: str) -> ComingAir | None:
         """The air a place can expect, from its own last weeks; None where they do not tell."""
         if place not in self._coming:
+            ts, temp, rh = self._read(place)
             try:
-                self._coming[place] = daily_pattern_ensemble(
-                    *self._read(place), self.now_ms, HORIZON_S, MEMBERS, SEED
+                coming: ComingAir | None = daily_pattern_ensemble(
+                    ts, temp, rh, self.now_ms, HORIZON_S, MEMBERS, SEED
                 )
             except OutOfRange:
-                self._coming[place] = None
+                # Too few days for a pattern: as it is now, ever less surely; if now is known.
+                fresh = len(ts) > 0 and self.now_ms - int(ts[-1]) < FRESH_MS
+                coming = (
+                    persistent_ensemble(
+                        float(temp[-1]), float(rh[-1]), self.now_ms, HORIZON_S, MEMBERS, SEED
+                    )
+                    if fresh
+                    else None
+                )
+            self._coming[place] = coming
         return self._coming[place]
 
-    def _read(self, place: str) -> tuple[NDArray[np.int64], ...]:
+    def _read(self, place: str) -> _Means:
         if place not in self._means:
             earliest = self.now_ms - HISTORY_DAYS * DAY_MS
             start = min(self._since.get(place, earliest), earliest) - WOOD_MS
@@ -129,9 +151,7 @@ def standings(
     return found
 
 
-def equivalent_s(
-    reader: Reader, settings: Settings, wait: Wait, at_ms: int
-) -> float | None:
+def equivalent_s(reader: Reader, settings: Settings, wait: Wait, at_ms: int) -> float | None:
     """Time in reference air that a wait had had by a moment; None if it cannot be told. [s]"""
     (standing,) = standings(reader, settings, [replace(wait, released_ms=None)], at_ms)
     if standing.readiness is None:
@@ -167,7 +187,7 @@ def ready_by(
     return list(latest_starts(asked, now_ms, wanted_ms))
 
 
-class _NothingToSay(Exception):  # noqa: N818 - ends in words for the wait, not in an error
+class _NothingToSay(Exception):
     """Why nothing can be said of a wait."""
 
 
@@ -214,16 +234,14 @@ def _air_of(wait: Wait, airs: Airs) -> AirLog:
     edges = sorted(cuts)
     first = airs.log(wait.places[0][1])
     stays = [Stay(first, max(int(first.begin_ms[0]), wait.started_ms - WOOD_MS), wait.started_ms)]
-    for begin, end in zip(edges, edges[1:], strict=False):
+    for begin, end in pairwise(edges):
         paused = any(a <= begin and (b is None or end <= b) for a, b in wait.pauses)
         place = [name for at, name in wait.places if at <= begin][-1]
         stays.append(Stay(None if paused else airs.log(place), begin, end))
     return stitched(stays)
 
 
-def _means(
-    reader: Reader, place: str, start_ms: int, end_ms: int
-) -> tuple[NDArray[np.int64], ...]:
+def _means(reader: Reader, place: str, start_ms: int, end_ms: int) -> _Means:
     """10-minute means of T and RH at a place, of the sensor that is first by name and has both;
     where it has a gap, of the next. [ms], [°C], [%]"""
     known = reader.series()
@@ -245,4 +263,4 @@ def _means(
             found.setdefault(ts, (columns[0][ts], columns[1][ts]))
     ts_ms = np.array(sorted(found), dtype=np.int64)
     both = np.array([found[int(ts)] for ts in ts_ms], dtype=float).reshape(-1, 2)
-    return ts_ms, both[:, 0], both[:, 1]
+    return _Means(ts_ms, both[:, 0], both[:, 1])

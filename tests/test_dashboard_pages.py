@@ -13,12 +13,12 @@ import dashboard_fixtures as shop_air
 import pytest
 
 from dashboard import downloads, guard, words
-from dashboard.air_now import air_now
 from dashboard.app import create_app
 from dashboard.pages import air, past, probes
 from dashboard.queries import Shop
 from monitor.clock import now_ms
 from monitor.errors import StoreUnavailable
+from monitor.present import air_now
 from monitor.records import Quantity, Reading, Refusal, Series
 from monitor.store import Writer
 

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from dashboard import queries, thinning
-from dashboard.air_now import air_now
 from dashboard.queries import POINTS_MAX, Shop
 from monitor.clock import now_ms
 from monitor.errors import StoreFault, StoreUnavailable
+from monitor.present import air_now
 from monitor.records import Quantity, Reading, Refusal, Series
 from monitor.science.air import dew_point
 from monitor.store import Writer

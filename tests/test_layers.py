@@ -33,7 +33,14 @@ def test_every_contract_is_read():
 @pytest.mark.parametrize(
     ("library", "only_in"),
     [
-        ("sqlite3", {"monitor/store/connection.py", "monitor/store/readings.py", "monitor/migrations/__init__.py"}),
+        (
+            "sqlite3",
+            {
+                "monitor/store/connection.py",
+                "monitor/store/readings.py",
+                "monitor/migrations/__init__.py",
+            },
+        ),
         ("apscheduler", {"monitor/jobs.py"}),
         ("apprise", set()),
         ("pydantic", {"monitor/settings.py"}),

@@ -9,10 +9,10 @@ import dash
 from dash import Input, Output, html
 
 from dashboard import drawings, formats, words
-from dashboard.air_now import TRACE_MS, PlaceAir, air_now
 from dashboard.markup import attributes
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
+from monitor.present import TRACE_MS, PlaceAir, air_now
 from monitor.verdicts import State
 
 if TYPE_CHECKING:

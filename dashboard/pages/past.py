@@ -11,12 +11,12 @@ import dash
 from dash import ClientsideFunction, Input, Output, State, dcc, html
 
 from dashboard import downloads, figures, formats, words
-from dashboard.air_now import work_band
 from dashboard.figures import Line
 from dashboard.markup import attributes
 from dashboard.themes import theme
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
+from monitor.present import work_band
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -64,6 +64,18 @@ class ComingAir:
         edges[0] = 0.0
         return first, edges
 
+    def finer(self, most_s: float) -> ComingAir:
+        """The same air in steps of at most so long."""
+        parts = int(np.ceil(self.step_s / most_s))
+        if parts <= 1:
+            return self
+        return replace(
+            self,
+            step_s=self.step_s / parts,
+            temp_c=np.repeat(self.temp_c, parts, axis=1),
+            rh_pct=np.repeat(self.rh_pct, parts, axis=1),
+        )
+
     def shifted(
         self, temp_k: float = 0.0, rh_pct: float = 0.0, *, same_water: bool = False
     ) -> ComingAir:

@@ -25,6 +25,9 @@ LOW, HIGH = 0.1, 0.9
 
 DAY_MS = 86_400_000
 
+STEPS_PER_MEMORY = 12
+"""Steps of the coming air in one time constant of the wood's memory, at least. [-]  Ours."""
+
 DRAWS = 200
 SEED = 20_260_112
 
@@ -211,16 +214,16 @@ class _Group:
         progress = relaxing.progress(law, y[False], threshold)
         if self.coming is None:
             return np.where(begun[:, None] & (y[True] <= threshold), 0.0, np.inf), progress
-        first, edges = self.coming.edges_s(self.now_ms)
-        memory = None
+        coming, memory = self.coming, None
         if past.memory_s > 0:
-            memory = past.drive_at(self.now_ms - 1)
+            coming = coming.finer(past.memory_s / STEPS_PER_MEMORY)
+        first, edges = coming.edges_s(self.now_ms)
+        if past.memory_s > 0:
+            memory = float(past.drive_at(np.array([self.now_ms - 1]))[0])
             if np.isnan(memory):
-                memory = float(self.coming.rh_pct[:, first].mean()) / 100
+                memory = float(coming.rh_pct[:, first].mean()) / 100
             extra = extra * np.exp(np.minimum(self.start_s[rows], 0.0) / past.memory_s)
-        phi, drive = relaxing.coming_steps(
-            law, self.coming, first, edges, draws, memory, capped=True
-        )
+        phi, drive = relaxing.coming_steps(law, coming, first, edges, draws, memory, capped=True)
         ready = relaxing.first_crossings(
             kappa, y[True], threshold, edges, phi, drive, self.start_s[rows], extra,
             max(past.memory_s, 1.0),
@@ -238,42 +241,42 @@ class _Group:
         past, rh = self.past[True], self.waits[i].wood_rh_pct
         if rh is None or not isinstance(past, relaxing.Past) or past.memory_s == 0:
             return 0.0
-        room = past.drive_at(min(self.waits[i].start_ms, self.now_ms - 1))
+        at = np.array([min(self.waits[i].start_ms, self.now_ms - 1)])
+        room = float(past.drive_at(at)[0])
         return 0.0 if np.isnan(room) else rh / 100 - room
 
     def _air_now(self) -> _Now:
         """What the latest air does: from the last bin, if it has a reading."""
         b = self.bins
-        age = int(self.air.known[-1])
-        if age != Known.AIR or np.isnan(b.temp_c[-1]):
+        if self.air.known[-1] != Known.AIR or np.isnan(b.temp_c[-1]):
             return _Now(np.nan, Hold.NONE, None, slow=False, outside=False)
         t, rh = b.temp_c, np.minimum(b.rh_pct, 100.0)
         holds = np.where(np.isnan(t), int(Hold.NONE), self.law.hold(t, rh))
-        seen = float(rh[-1])
-        rate = float(self.law.relative_rate(float(t[-1]), seen))
-        past = self.past[True]
+        seen, past = float(rh[-1]), self.past[True]
         if isinstance(past, relaxing.Past) and past.memory_s > 0:
-            law = past.law
-            wood = past.drive_at(self.now_ms - 1)
-            seen = 100 * min(max(wood, 0.0), 1.0)
-            rate = float(law.relative_rate(float(t[-1]), seen))
-            if wood >= law.threshold - AT_THE_LIMIT and holds[-1] == Hold.NONE:
-                return _Now(
-                    rate, Hold.WOOD_DAMP, self._wood_damp_since(past), slow=True, outside=False
-                )
-        hold = Hold(int(holds[-1]))
-        since = None
+            wood = past.drive_at(b.edges_ms[1:] - 1)  # the glue line sees the wood, not the room
+            damp = np.where(holds == Hold.DAMP, int(Hold.DAMP), int(Hold.WOOD_DAMP))
+            damp = np.where(wood >= past.law.threshold - AT_THE_LIMIT, damp, int(Hold.NONE))
+            holds = np.where(holds == Hold.COLD, holds, damp)
+            seen = 100 * float(np.clip(wood[-1], 0.0, 1.0))
+        hold, since = Hold(int(holds[-1])), None
         if hold != Hold.NONE:
-            other = np.flatnonzero((holds != hold) | (b.air_s + b.gap_s <= 0))
+            same = {Hold.DAMP, Hold.WOOD_DAMP} if hold in (Hold.DAMP, Hold.WOOD_DAMP) else {hold}
+            other = np.flatnonzero(~np.isin(holds, list(same)) | (b.air_s + b.gap_s <= 0))
             since = int(b.edges_ms[other[-1] + 1] if len(other) else b.edges_ms[0])
         claim = self.law.valid_low_c <= t[-1] <= self.law.valid_high_c
+        rate = float(self.law.relative_rate(float(t[-1]), seen))
         return _Now(rate, hold, since, slow=self.law.slow(seen), outside=not claim)
 
-    def _wood_damp_since(self, past: relaxing.Past) -> int:
-        edges = self.bins.edges_ms
-        at = np.array([past.drive_at(int(ms)) for ms in edges[:-1]])
-        dry = np.flatnonzero(~(at >= past.law.threshold - AT_THE_LIMIT))
-        return int(edges[dry[-1] + 1] if len(dry) else edges[0])
+    def _own_wood_is_damp(self, i: int) -> bool:
+        """Whether what is left of the wood's own moisture keeps a wait from hardening."""
+        past = self.past[True]
+        extra = self._extra(i)
+        if not extra or not isinstance(past, relaxing.Past):
+            return False
+        left = extra * np.exp(min(self.start_s[i], 0.0) / past.memory_s)
+        room = past.drive_at(np.array([self.now_ms - 1]))[0]
+        return bool(room + left >= past.law.threshold - AT_THE_LIMIT)
 
     def trace(self, i: int, *, capped: bool) -> tuple[np.ndarray, np.ndarray]:
         """Progress of a wait along the past: times [ms], shares [-]."""
@@ -312,7 +315,9 @@ class _Group:
         )
         since, softened = self._ready_before(i)
         horizon = self.now_ms if self.coming is None else self.coming.end_ms
-        hold, hold_since = now.hold, now.hold_since_ms
+        hold, hold_since, rate = now.hold, now.hold_since_ms, now.rate
+        if hold == Hold.NONE and self._own_wood_is_damp(i):
+            hold, hold_since, rate = Hold.WOOD_DAMP, w.start_ms, 0.0
         state = State.WAITING
         blind = self.air.known[-1] == Known.GAP
         blind &= self.unknown_s[i] * 1000 >= self.now_ms - w.start_ms
@@ -345,7 +350,7 @@ class _Group:
             progress=progress,
             ready_share=float(shares[0]),
             beyond_share=float(shares[1]),
-            rate_now=now.rate,
+            rate_now=rate,
             hold=hold,
             hold_since_ms=hold_since,
             slow=now.slow and state in (State.WAITING, State.HOLD),

@@ -57,10 +57,11 @@ class Past:
         mean = float(np.nanmean(t)) if not np.isnan(t).all() else law.reference_temp_c
         self.speed_slope = law.speed_slope(mean)
 
-    def drive_at(self, ts_ms: int) -> float:
-        """What the state tended to at a moment; NaN if not known."""
-        i = int(np.searchsorted(self._begin_ms, ts_ms, side="right")) - 1
-        return float(self._span_drive[max(i, 0)])
+    def drive_at(self, ts_ms: Times) -> Floats:
+        """What the state tended to at some moments; NaN where not known."""
+        i = np.searchsorted(self._begin_ms, ts_ms, side="right") - 1
+        result: Floats = self._span_drive[np.maximum(i, 0)]
+        return result
 
     def _steps(self, credit: float) -> tuple[Floats, Floats]:
         """∫φ dt and mean drive of each bin, gaps counting `credit` of their neighbours' mean."""

@@ -4,7 +4,8 @@ Bins carry exact means of φ and φ·drive (see `relaxing`) and of T and RH, so 
 is exact for every rate that adds up. For a relaxing state the mean hides the order of the air
 within a bin: with x = k φ·bin and δ the spread of the drive in it, at most x²δ/4 per bin, hence
 x δ/4 in all, as what is past is forgotten at the same pace. A 10-minute bin, a 4 h wait and 2 % RH
-give 1e-4 at worst; the tests measure less than 2e-6 on the demo's air.
+give 1e-4 at worst. In the tests (a door opened every 90 min: 4 K, 15 % RH) progress is within 4e-5 of
+that by every reading.
 """
 
 from __future__ import annotations
