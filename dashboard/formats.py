@@ -176,6 +176,44 @@ def when(ms: float, now_ms: float, zone: ZoneInfo) -> str:
     return f"{name} {clock(ms, zone)}"
 
 
+def ahead(ms: float, now_ms: float, zone: ZoneInfo) -> str:
+    """A local moment that may lie ahead: "16:40", "tomorrow 09:10", "Fri 09:10", "3 Dec 09:10"."""
+    moment, today = local(ms, zone), local(now_ms, zone).date()
+    days = (moment.date() - today).days
+    if days <= 0:
+        return when(ms, now_ms, zone)
+    if days == 1:
+        return f"tomorrow {clock(ms, zone)}"
+    name = f"{moment:%a}" if days < 7 else f"{moment.day} {moment:%b}"
+    return f"{name} {clock(ms, zone)}"
+
+
+def of_input(text: str, zone: ZoneInfo) -> int:
+    """The moment of a date and time as a browser's field gives it, "2026-11-25T14:02". [ms]
+
+    In the hour that comes twice the first is meant. Raises ValueError if it is none.
+    """
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo is not None:
+        raise ValueError(f"{text!r} names a zone: the shop's is meant")
+    return to_ms(moment.replace(tzinfo=zone).astimezone(UTC))
+
+
+def to_input(ms: float | None, zone: ZoneInfo) -> str:
+    """A moment as such a field takes it; empty for None."""
+    return "" if ms is None else f"{local(ms, zone):%Y-%m-%dT%H:%M}"
+
+
+def hours(seconds: float) -> str:
+    """A length of time as the trade says it: "40 min", "6 h", "1.5 h", "2 days"."""
+    if seconds < 5400 and seconds % 3600:
+        return f"{round(seconds / 60)} min"
+    h = seconds / 3600
+    if h >= 48:
+        return f"{figure(h / 24, 1).removesuffix('.0')} days"
+    return f"{figure(h, 1).removesuffix('.0')} h"
+
+
 def stamp(ms: float, zone: ZoneInfo) -> str:
     """A local moment in full: "Wed 25 Nov 2026 14:02"."""
     return f"{day(local(ms, zone).date())} {local(ms, zone).year} {clock(ms, zone)}"

@@ -1,9 +1,10 @@
-"""What every answer of the board carries, and who may ask: headers, content policy, host names."""
+"""What every answer of the board carries, who may ask, and who may change anything."""
 
 from __future__ import annotations
 
 import ipaddress
 from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 import flask
 
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 REQUEST_MAX = 1_000_000
 """Largest request taken. [bytes]"""
 WILDCARDS = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, not bound to
+FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Real-Ip", "Via")
+"""A request that bears one of these was passed on: it may come from anywhere."""
+SAFE = ("GET", "HEAD", "OPTIONS")
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
@@ -33,9 +37,13 @@ def protect(app: Dash, board: Board) -> None:
     server.config["MAX_CONTENT_LENGTH"] = REQUEST_MAX
 
     @server.before_request
-    def _check_host() -> flask.Response | None:
+    def _check() -> flask.Response | None:
         if allowed(flask.request.host, board):
-            return None
+            if flask.request.method in SAFE or same_origin(flask.request):
+                return None
+            return flask.Response(
+                "This did not come from the board itself.\n", 403, mimetype="text/plain"
+            )
         return flask.Response(
             "The board is not served under this name. Open it by its address, or add the name to "
             "board.names in the settings.\n",
@@ -76,6 +84,31 @@ def allowed(host: str, board: Board) -> bool:
     if name in {*LOOPBACK, board.host.lower(), *(n.lower() for n in board.names)}:
         return True
     return board.host in WILDCARDS and _is_address(name)
+
+
+def from_here(request: flask.Request) -> bool:
+    """Whether a request was made on this machine, by its own name, and not passed on."""
+    if any(name in request.headers for name in FORWARDED):
+        return False
+    try:
+        address = ipaddress.ip_address((request.remote_addr or "").partition("%")[0])
+    except ValueError:
+        return False
+    mapped = getattr(address, "ipv4_mapped", None)
+    return (mapped or address).is_loopback and host_name(request.host) in LOOPBACK
+
+
+def same_origin(request: flask.Request, *, needed: bool = False) -> bool:
+    """Whether a request came from a page of the board, as the browser tells.
+
+    `needed`: a request of which nothing tells is none.
+    """
+    site, origin = request.headers.get("Sec-Fetch-Site"), request.headers.get("Origin")
+    if site is not None and site != "same-origin":
+        return False
+    if origin is not None:
+        return urlsplit(origin).netloc.lower() == request.host.lower()
+    return site is not None or not needed
 
 
 def host_name(host: str) -> str:

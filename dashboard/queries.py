@@ -60,19 +60,22 @@ class Shop:
     @contextlib.contextmanager
     def reader(self) -> Iterator[Reader]:
         """This thread's reader. After a fault, or when the file was replaced, a new one."""
-        inode = _inode(self.settings)
-        held: tuple[int, Reader] | None = getattr(self._mine, "held", None)
-        if held and held[0] != inode:
-            held[1].close()
-            held = None
-        if held is None:
-            held = self._mine.held = (inode, Reader(self.settings.store_path))
+        held = self._mine.held = self.kept_reader(getattr(self._mine, "held", None))
         try:
             yield held[1]
         except StoreFault:
             held[1].close()
             self._mine.held = None
             raise
+
+    def kept_reader(self, held: tuple[int, Reader] | None) -> tuple[int, Reader]:
+        """`held`, or a new reader if there is none yet or the file was replaced."""
+        inode = _inode(self.settings)
+        if held and held[0] == inode:
+            return held
+        if held:
+            held[1].close()
+        return inode, Reader(self.settings.store_path)
 
     def change_token(self) -> str:
         """A text that changes when a page may have something new to show; it costs no query.

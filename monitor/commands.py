@@ -70,11 +70,18 @@ class Commands:
     """Carries commands out. The caller holds the lock of the writer.
 
     `equivalent` is asked when a wait is released, so that what it teaches is kept with it.
+    `on_change` is called after each command that changed something.
     """
 
-    def __init__(self, writer: Writer, equivalent: Equivalent | None = None) -> None:
+    def __init__(
+        self,
+        writer: Writer,
+        equivalent: Equivalent | None = None,
+        on_change: Callable[[], None] = lambda: None,
+    ) -> None:
         self._writer = writer
         self._equivalent = equivalent
+        self._on_change = on_change
         self._journal = Journal(writer)
 
     def carry_out(
@@ -133,6 +140,7 @@ class Commands:
         done = (command_id, now_ms, answer) if command_id else None
         journal.append(self._writer, events, kinds=kinds, done=done, deliveries=deliveries)
         self._journal.refresh()
+        self._on_change()
         return answer
 
     def _events(self, action: Action, wish: dict[str, Any], by: str, now_ms: int) -> list[Event]:

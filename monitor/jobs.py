@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from datetime import UTC, datetime
 
 from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -28,6 +29,10 @@ class Jobs:
     def every(self, name: str, period_s: int, work: Callable[[], None]) -> None:
         """Run `work` again and again; one run at a time."""
         self._scheduler.add_job(work, "interval", seconds=period_s, id=name)
+
+    def soon(self, name: str) -> None:
+        """Run a job at the next moment, besides its times."""
+        self._scheduler.modify_job(name, next_run_time=datetime.now(UTC))
 
     def start(self) -> None:
         self._scheduler.start()

@@ -46,7 +46,7 @@ RESTART_FIRST_S, RESTART_MAX_S = 1.0, 60.0
 """First and longest wait before a part that ended is started again. [s]"""
 STOP_WAIT_S = 1.5
 """How long a part may take to stop before it is killed. [s]"""
-TELL_S = 60
+TELL, TELL_S = "tell", 60
 """How often it is told how waits stand. [s]"""
 SECRETS = ("session_key", "calendar_token")
 BOARD_WAIT_S = 30.0
@@ -164,9 +164,14 @@ class Service:
             reader = Reader(settings.store_path)
             parts.callback(reader.close)
             subscription = Subscription(address, _filters(contract), settings.broker.client_id)
-            commands = Commands(writer, functools.partial(equivalent_s, reader, settings))
+            jobs = Jobs(str(settings.zone))
+            commands = Commands(
+                writer,
+                functools.partial(equivalent_s, reader, settings),
+                on_change=functools.partial(jobs.soon, TELL),
+            )
             ingest = Ingest(subscription, contract, writer, commands)
-            jobs = self._jobs(ingest, writer, parts.enter_context(_telling(settings, address)))
+            self._schedule(jobs, ingest, parts.enter_context(_telling(settings, address)))
             desk = Desk(settings.desk_path, functools.partial(_at_desk, ingest))
             desk.start()
             parts.callback(desk.stop)
@@ -241,17 +246,15 @@ class Service:
         except OSError as exc:
             log.warning("pulse cannot be written reason=%s", exc)
 
-    def _jobs(self, ingest: Ingest, writer: Writer, tell: Callable[[], None]) -> Jobs:
+    def _schedule(self, jobs: Jobs, ingest: Ingest, tell: Callable[[], None]) -> None:
         def tidy() -> None:
             with ingest.lock:
-                dropped = writer.prune_refused(self.settings.keep.refused_max)
-                writer.tidy()
+                dropped = ingest.writer.prune_refused(self.settings.keep.refused_max)
+                ingest.writer.tidy()
             log.info("store tidied refused_pruned=%d", dropped)
 
-        jobs = Jobs(str(self.settings.zone))
         jobs.nightly("tidy", tidy)
-        jobs.every("tell", TELL_S, tell)
-        return jobs
+        jobs.every(TELL, TELL_S, tell)
 
 
 def broker_address(settings: Settings) -> Address:

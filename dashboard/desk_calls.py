@@ -1,0 +1,185 @@
+"""What is done from the board: a tap in the browser becomes a command for the service's desk.
+
+The browser sends what was tapped, when, and what was typed into fields, as text; here it is read,
+in the shop's own zone, and handed on. The service decides.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import flask
+
+from dashboard import formats, sign_in
+from monitor import desk
+from monitor.errors import MonitorError, StoreFault
+
+if TYPE_CHECKING:
+    from dash import Dash
+
+    from dashboard.queries import Shop
+    from dashboard.wait_book import WaitBook
+    from monitor.waits import Wait
+
+TIMED = {"pause", "resume", "move", "release"}
+PASSED_ON = ("id", "by", "do", "wait", "kind", "place", "feel")
+"""What a tap carries that goes on as it is."""
+_NUMBERS = {"clamps": "clamps", "count": "how many"}
+
+
+class WishFault(MonitorError, ValueError):
+    """A field cannot be read: which, and what is allowed."""
+
+
+def register(app: Dash, shop: Shop, book: WaitBook) -> None:
+    """Hang `/bench/do` into the app's server."""
+    app.server.add_url_rule("/bench/do", "bench_do", lambda: answer(shop, book), methods=["POST"])
+
+
+def answer(shop: Shop, book: WaitBook) -> flask.Response:
+    """Do what was asked. 200 with `done`; 4xx with `refused` in words; 503: try again later."""
+    may = sign_in.writing(flask.request, shop.settings)
+    if not may.allowed:
+        return _said(403, refused=may.why)
+    asked = flask.request.get_json(silent=True)
+    if not isinstance(asked, dict):
+        return _said(400, refused="This is no command.")
+    try:
+        command = command_of(asked, shop, book)
+        done = desk.ask(shop.settings.desk_path, command)
+    except desk.DeskUnavailable:
+        return _said(503, later="The service does not answer. Is Benchweather running?")
+    except StoreFault as exc:
+        return _said(503, later=f"The store cannot be read just now: {exc}.")
+    except (desk.CommandRefused, WishFault) as exc:
+        return _said(409, refused=f"{_first_upper(str(exc))}.")
+    return _said(200, done=done)
+
+
+def command_of(asked: Mapping[str, Any], shop: Shop, book: WaitBook) -> dict[str, Any]:
+    """The command that a tap means.
+
+    Parameters
+    ----------
+    asked : mapping
+        `PASSED_ON` as texts, `at_ms` when it was tapped, and `form`, what was typed, as texts.
+
+    Raises
+    ------
+    WishFault
+        If a field cannot be read, or nothing was changed.
+    """
+    command = {name: asked[name] for name in PASSED_ON if isinstance(asked.get(name), str)}
+    given = asked.get("form") or {}
+    if not isinstance(given, dict):
+        raise WishFault("form must hold the fields by name")
+    form = {str(k): v.strip() for k, v in given.items() if isinstance(v, str)}
+    do = command.get("do")
+    at_ms = asked.get("at_ms")
+    if isinstance(at_ms, int) and (do in TIMED or do == "open"):
+        command["start_ms" if do == "open" else "at_ms"] = at_ms
+    if do == "open":
+        command |= _fields({k: v for k, v in form.items() if v}, shop)
+    elif do == "correct":
+        command |= _changes(book.wait(str(command.get("wait", ""))), form, shop)
+    elif do == "kind":
+        command |= _kind(form)
+        command["kind"] = command.get("kind") or _id_of(form.get("name", ""))
+    return command
+
+
+def _fields(form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
+    """What was typed about a wait, as the service takes it."""
+    zone = shop.settings.zone
+    found: dict[str, Any] = {}
+    for name in ("instrument", "what", "note"):
+        if name in form:
+            found[name] = form[name]
+    if form.get("place"):
+        found["place"] = form["place"]
+    for name, said in _NUMBERS.items():
+        if name in form:
+            found[name] = _whole(said, form[name] or "0")
+    for field, name, said in (
+        ("start", "start_ms", "started"),
+        ("wanted", "wanted_ms", "wanted by"),
+    ):
+        if field not in form:
+            continue
+        try:
+            found[name] = formats.of_input(form[field], zone) if form[field] else None
+        except ValueError:
+            raise WishFault(f"{said}: {form[field]!r} is no date and time") from None
+    if found.get("start_ms", 0) is None:
+        del found["start_ms"]
+    return found
+
+
+def _changes(wait: Wait | None, form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
+    """What of a wait was changed; times that look the same are the same."""
+    if wait is None:
+        return {}
+    zone = shop.settings.zone
+    was = {
+        "instrument": wait.instrument, "what": wait.what, "note": wait.note, "place": wait.place,
+        "clamps": str(wait.clamps or ""), "start": formats.to_input(wait.started_ms, zone),
+        "wanted": formats.to_input(wait.wanted_ms, zone),
+    }  # fmt: skip
+    changed = {k: v for k, v in form.items() if k in was and v != was[k]}
+    found = _fields(changed, shop)
+    if not found:
+        raise WishFault("nothing was changed")
+    return found
+
+
+def _kind(form: Mapping[str, str]) -> dict[str, Any]:
+    """What was typed about a kind. Lengths of time are typed in hours."""
+    found: dict[str, Any] = {k: form[k] for k in ("name", "like") if form.get(k)}
+    for field, name in (("basis_h", "basis_s"), ("minimum_h", "minimum_s")):
+        if form.get(field):
+            found[name] = round(3600 * _number(field.removesuffix("_h"), form[field]), 3)
+    if form.get("spread"):
+        found["spread"] = _number("spread", form["spread"])
+    if "never_shorter" in form:
+        found["never_shorter"] = form["never_shorter"] == "yes"
+    law = {
+        k.removeprefix("law."): _number(k.removeprefix("law."), v)
+        for k, v in form.items()
+        if k.startswith("law.") and v
+    }
+    if law:
+        found["law"] = law
+    return found
+
+
+def _id_of(name: str) -> str:
+    """An id for a new kind from its name."""
+    letters = "".join(c if c.isascii() and c.isalnum() else "-" for c in name.lower())
+    return "-".join(part for part in letters.split("-") if part)[:40].strip("-")
+
+
+def _number(name: str, text: str) -> float:
+    try:
+        value = float(text.replace(",", ".").replace("−", "-"))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise WishFault(f"{name}: {text!r} is no number")
+    return value
+
+
+def _whole(name: str, text: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) < 6):
+        raise WishFault(f"{name}: {text!r} is no whole number")
+    return int(text)
+
+
+def _first_upper(text: str) -> str:
+    return text[:1].upper() + text[1:].rstrip(".")
+
+
+def _said(status: int, **what: Any) -> flask.Response:
+    return flask.Response(json.dumps(what), status, mimetype="application/json")

@@ -1,0 +1,324 @@
+"""Bench: what is in clamps or drying, when it is ready, and putting something in."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import Input, Output, dcc, html
+
+from dashboard import formats, sign_in, wait_parts, wait_words, words
+from dashboard.markup import attributes
+from monitor.clock import now_ms
+from monitor.errors import StoreFault
+from monitor.kinds import Caution
+from monitor.waits import Action
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dash.development.base_component import Component
+
+    from dashboard.queries import Shop
+    from dashboard.wait_book import WaitBook
+    from monitor.kinds import Kind
+    from monitor.places import Place
+    from monitor.records import Quantity
+    from monitor.waits import Wait
+
+FIRST_KINDS = 4
+"""How many kinds have a button of their own; the others are one tap further in."""
+JUST_MS = 45 * formats.MINUTE_MS
+"""So long after its release a wait is asked how it was. [ms]"""
+JUST_MOST = 12
+ANSWERED_MS = 2 * formats.MINUTE_MS
+"""So long the answer stays to be changed. [ms]"""
+
+
+def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "bench", path="/bench", name="Bench", title="Bench", layout=lambda **_: layout(shop, book)
+    )
+
+    @app.callback(
+        Output("bench-just", "children"),
+        Output("bench-waits", "children"),
+        Output("bench-places", "children"),
+        Output("bench-cold", "children"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
+        writer = sign_in.writing(flask.request, shop.settings).allowed
+        try:
+            return live(shop, book, writer)
+        except StoreFault as exc:
+            return [], [html.P(words.store_trouble(exc).sentence)], dash.no_update, dash.no_update
+
+
+def layout(shop: Shop, book: WaitBook) -> Component:
+    """The page as this request may see it."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        just, waits, places, cold = live(shop, book, may.allowed)
+        kinds = book.kinds()
+    except StoreFault as exc:
+        return html.Main(
+            [html.H1("Bench"), html.P(words.store_trouble(exc).sentence)], className="sheet bench"
+        )
+    return html.Main(
+        [
+            html.H1("Bench", className="unseen"),
+            wait_parts.steps("/bench"),
+            *wait_parts.hears(),
+            html.Div(
+                [
+                    html.Div(
+                        [
+                            html.Section(just, id="bench-just", className="just"),
+                            html.Section(waits, id="bench-waits"),
+                        ],
+                        className="standing",
+                    ),
+                    opening(kinds, places, cold, shop) if may.allowed else refused(may, cold, places),
+                ],
+                className="bench-two",
+            ),
+        ],
+        className="sheet bench",
+    )  # fmt: skip
+
+
+def refused(may: sign_in.Writing, cold: list[Component], places: list[Component]) -> Component:
+    """What stands instead of the taps where nothing may be changed."""
+    del cold, places
+    return html.Section(
+        [
+            html.H2("Read only"),
+            html.P(may.why),
+            html.P(dcc.Link("Sign in", href="/sign-in", className="tap main"))
+            if may.sign_in
+            else None,
+            html.Div([html.Div(id="bench-places"), html.Ul(id="bench-cold")], hidden=True),
+        ],
+        className="opening",
+    )
+
+
+def live(
+    shop: Shop, book: WaitBook, writer: bool
+) -> tuple[list[Component], list[Component], list[Component], list[Component]]:
+    """What changes by itself: just released, open waits, places with their air, cold places."""
+    now, zone = now_ms(), shop.settings.zone
+    recent = shop.recent()
+    names = {one.place.id: one.place.label for one in recent}
+    indoors = [(one.place, one.newest) for one in recent if one.place.kind != "outdoors"]
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    found = book.standings()
+    of = wait_parts.axis(found, now)
+    if found:
+        waits = [
+            html.Div(
+                [html.H2(_count(len(found))), wait_parts.ruler(of, zone)], className="waits-head"
+            ),
+            html.Ol(
+                [wait_parts.row(s, of, zone, names, writer) for s in found], className="waits"
+            ),
+        ]
+    else:
+        waits = [
+            html.H2("Nothing is waiting"),
+            html.P("What you put in clamps or leave to dry stands here with its ready time."),
+        ]
+    return (
+        just_released(book, writer, now),
+        waits,
+        [place_tap(place, newest, unit, shop) for place, newest in indoors],
+        cold_places(indoors, unit, shop),
+    )
+
+
+def _count(n: int) -> str:
+    return f"{n} wait{'' if n == 1 else 's'} open"
+
+
+def just_released(book: WaitBook, writer: bool, now: int) -> list[Component]:
+    """What was released a moment ago, to say how it was. Skipped by leaving it."""
+    found = []
+    for wait in book.finished(JUST_MOST):
+        done = max(e.recorded_ms for e in wait.events if e.action is Action.RELEASE)
+        last = wait.events[-1].recorded_ms
+        fresh = now - last < ANSWERED_MS if wait.feel else now - done < JUST_MS
+        if fresh and not _by_mistake(wait):
+            found.append(_just(wait, writer))
+    return found
+
+
+def _by_mistake(wait: Wait) -> bool:
+    return wait.note.endswith(MISTAKE)
+
+
+MISTAKE = "Opened by mistake."
+"""What the note of a wait ends with that was taken back."""
+
+
+def _just(wait: Wait, writer: bool) -> Component:
+    name = wait_words.title(wait)
+    back = wait_parts.tap("Not yet: open it again", "reopen", wait=wait.id, said=f"Open again: {name}.")
+    return html.Article(
+        [html.H2(f"Released: {name}"), wait_parts.felt(wait, writer), back if writer else None],
+        key=wait.id,
+        className="released",
+        **attributes(data_wait=wait.id),
+    )
+
+
+def opening(
+    kinds: Sequence[Kind], places: list[Component], cold: list[Component], shop: Shop
+) -> Component:
+    """Opening a wait: a tap on its kind, a tap on its place."""
+    first, others = kinds[:FIRST_KINDS], kinds[FIRST_KINDS:]
+    return html.Section(
+        [
+            html.H2("Put in clamps, or leave to dry"),
+            html.Div([kind_tap(kind) for kind in first], className="kinds"),
+            html.Details(
+                [html.Summary(f"{len(others)} more kinds"),
+                 html.Div([kind_tap(kind) for kind in others], className="kinds")],
+                id="bench-more-kinds",
+            ),
+            html.Div(
+                [
+                    html.H3([html.Span(id="bench-chosen"), ": where?"], tabIndex=-1),
+                    html.Div(places, id="bench-places", className="places-taps"),
+                    cautions(kinds),
+                    html.Ul(cold, id="bench-cold", className="cautions"),
+                ],
+                id="bench-where", hidden=True,
+            ),
+            details(),
+        ],
+        className="opening", id="bench-opening",
+    )  # fmt: skip
+
+
+def kind_tap(kind: Kind) -> Component:
+    return html.Button(
+        [html.Strong(kind.name), " ", html.Span(formats.hours(kind.basis_s), className="basis")],
+        type="button",
+        className="tap kind",
+        key=kind.id,
+        **attributes(data_choose=kind.id, data_name=kind.name, aria_pressed="false",
+                     data_cautions=" ".join(kind.cautions)),
+    )  # fmt: skip
+
+
+def place_tap(
+    place: Place, newest: dict[Quantity, tuple[int, float]], unit: formats.Unit, shop: Shop
+) -> Component:
+    """A place to put it, with its air now."""
+    values = [
+        formats.with_unit(str(quantity), newest[quantity][1], unit)
+        for quantity in sorted(newest, reverse=True)
+        if str(quantity) in ("temperature", "humidity")
+    ]
+    heard = min((ms for q, (ms, _) in newest.items() if str(q) in ("temperature", "humidity")),
+                default=None)  # fmt: skip
+    if heard is None:
+        air = "no sensor: no time can be told"
+    elif now_ms() - heard > 1000 * shop.settings.board.stale_after_s:
+        air = f"not heard since {formats.when(heard, now_ms(), shop.settings.zone)}"
+    else:
+        air = ", ".join(values)
+    return wait_parts.tap(
+        [html.Strong(place.label), html.Span(air, className="basis")],
+        "open", place=place.id, name="tap main", placename=place.label,
+    )  # fmt: skip
+
+
+def cold_places(
+    indoors: Sequence[tuple[Place, dict[Quantity, tuple[int, float]]]],
+    unit: formats.Unit,
+    shop: Shop,
+) -> list[Component]:
+    """Where a joint made now would chill."""
+    limit = shop.settings.limits.glue_temp_low_c
+    now, stale = now_ms(), 1000 * shop.settings.board.stale_after_s
+    found: list[Component] = []
+    for place, newest in indoors:
+        told = {str(quantity): value for quantity, value in newest.items()}
+        at_ms, temp_c = told.get("temperature", (0, limit))
+        if temp_c < limit and now - at_ms <= stale:
+            text = (
+                f"{place.label} is at {formats.with_unit('temperature', temp_c, unit)}, below "
+                f"{formats.whole_temperature(limit, unit)}: warm the parts, or the joint chills "
+                "before it is closed."
+            )
+            found.append(html.Li(html.Span(text), key=place.id,
+                                 **attributes(data_caution=str(Caution.CHILLED_JOINT))))  # fmt: skip
+    return found
+
+
+def cautions(kinds: Sequence[Kind]) -> Component:
+    """Every caution of any kind; the page shows those of the chosen one until they are put away.
+
+    The chilled joint is told by the places that are cold.
+    """
+    used = [c for c in Caution if c is not Caution.CHILLED_JOINT
+            and any(c in kind.cautions for kind in kinds)]  # fmt: skip
+    return html.Ul(
+        [
+            html.Li(
+                [
+                    html.Span(wait_words.CAUTIONS[caution]),
+                    html.Button("Put away", type="button", className="away",
+                                title="Put this caution away until tomorrow",
+                                **attributes(data_dismiss=str(caution))),
+                ],
+                **attributes(data_caution=str(caution)),
+            )
+            for caution in used
+        ],
+        className="cautions",
+    )  # fmt: skip
+
+
+def details() -> Component:
+    """What may be said besides. It is kept on the device until the wait is opened."""
+    return html.Div(
+        [
+            html.Div(wait_parts.field("Who", "bench-by", "by", maxLength=60), className="by"),
+            html.Details(
+                [
+                    html.Summary("Details: instrument, start, clamps, note"),
+                    html.Div(
+                        [
+                            wait_parts.field("Instrument or job", "open-instrument", "instrument",
+                                             maxLength=200),
+                            wait_parts.field("What", "open-what", "what", maxLength=200),
+                            wait_parts.field("How many at once", "open-count", "count",
+                                             inputMode="numeric", maxLength=3),
+                            wait_parts.field("Clamps", "open-clamps", "clamps",
+                                             inputMode="numeric", maxLength=3),
+                            wait_parts.field("Started (empty: now)", "open-start", "start"),
+                            wait_parts.field("Wanted by", "open-wanted", "wanted"),
+                            html.Div(
+                                [html.Label("Note", htmlFor="open-note"),
+                                 dcc.Textarea(id="open-note", name="note", maxLength=2000)],
+                                className="field",
+                            ),
+                        ],
+                        className="fields",
+                    ),
+                    html.P("These go with the next wait you open. Kept on this device until then.",
+                           className="aside"),
+                ],
+                id="bench-more",
+            ),
+        ],
+        id="bench-form",
+        **attributes(data_draft="open"),
+    )  # fmt: skip

@@ -1,0 +1,94 @@
+"""The command line: parses, calls, prints. Exit codes: 0 done, 1 failed, 2 wrong use."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from monitor import __version__, logs
+from monitor import settings as settings_module
+from monitor.cli import air, files, waits
+from monitor.cli.shared import Config, Data, Demo, load, out, told
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+)
+
+
+def main() -> None:
+    """Entry point of `benchweather` and `python -m monitor`."""
+    app()
+
+
+def _tell_version(wanted: bool) -> None:
+    if wanted:
+        out.print(__version__, highlight=False)
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_tell_version, is_eager=True, help="Show the version"),
+    ] = False,
+) -> None:
+    """What the air of a violin repair shop does to glue, varnish and opened wood."""
+
+
+@app.command()
+def run(
+    data: Data = None,
+    config: Config = None,
+    demo: Demo = False,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log each message")] = False,
+) -> None:
+    """Start everything: broker, store, ingest, jobs and board. Ctrl-C ends it."""
+    from monitor.service import Service
+
+    settings = load(data, config, demo=demo)
+    logs.set_up(verbose=verbose, file=settings.data / "log" / "service.log")
+
+    def ready() -> None:
+        board = f"http://{settings.board.host}:{settings.board.port}"
+        broker = settings.broker.url or f"mqtt://{settings.broker.host}:{settings.broker.port}"
+        out.print(f"Board:  {board}")
+        out.print(f"Broker: {broker}  topic benchweather/<place>/<sensor>")
+        out.print(f"Data:   {settings.data}   Ctrl-C ends")
+
+    with told():
+        Service(settings).run(ready)
+
+
+@app.command()
+def check(data: Data = None, config: Config = None, demo: Demo = False) -> None:
+    """Show every setting and where it came from, and probe broker, store, clock and disk."""
+    from monitor import checks
+    from monitor.service import broker_address
+
+    settings = load(data, config, demo=demo)
+    table = Table("setting", "value", "unit", "from")
+    table.add_row("data folder", str(settings.data), "", "")
+    table.add_row("settings file", str(settings.config or "none"), "", "")
+    for row in settings_module.table(settings):
+        origin = settings.origins.get(row.name, "default")
+        table.add_row(row.name, str(row.value), row.unit, origin)
+    out.print(table)
+    with told():
+        verdicts = checks.run(settings, broker_address(settings))
+    for verdict in verdicts:
+        out.print(f"{'good' if verdict.good else 'BAD '}  {verdict.part:<7} {verdict.text}",
+                  style="" if verdict.good else "bold red", highlight=False, soft_wrap=True)  # fmt: skip
+    if not all(verdict.good for verdict in verdicts):
+        raise typer.Exit(1)
+
+
+app.command("now")(air.now)
+app.command("import")(files.import_)
+app.command("export")(files.export)
+app.add_typer(waits.app, name="wait")
+app.add_typer(waits.kinds, name="kind")

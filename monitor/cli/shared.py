@@ -1,0 +1,83 @@
+"""What every command uses: the terminal, the common options, errors as one line."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Annotated, NoReturn
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import typer
+from rich.console import Console
+from rich.progress import Progress
+
+from monitor import settings as settings_module
+from monitor.clock import to_ms
+from monitor.errors import MonitorError, SettingsFault
+from monitor.settings import Settings
+
+out, err = Console(), Console(stderr=True)
+
+Data = Annotated[
+    Path | None,
+    typer.Option(help="Data folder; else BENCHWEATHER_DATA, else your user data folder"),
+]
+Config = Annotated[
+    Path | None,
+    typer.Option(help="Settings file; else BENCHWEATHER_CONFIG, else DATA/benchweather.toml"),
+]
+Demo = Annotated[
+    bool, typer.Option("--demo", help="An invented shop, in a data folder of its own")
+]
+
+
+def load(data: Path | None, config: Path | None, *, demo: bool) -> Settings:
+    try:
+        return settings_module.load(data=data, config=config, demo=demo)
+    except SettingsFault as exc:
+        err.print("The settings cannot be used:", style="bold red")
+        for fault in exc.faults:
+            err.print(f"  {fault}", highlight=False, markup=False, soft_wrap=True)
+        raise typer.Exit(2) from None
+
+
+@contextlib.contextmanager
+def told(wrong_use: type[MonitorError] | tuple[()] = ()) -> Iterator[None]:
+    """An error of ours as one line and an exit code."""
+    try:
+        yield
+    except MonitorError as exc:
+        err.print(str(exc), style="bold red", highlight=False, markup=False, soft_wrap=True)
+        raise typer.Exit(2 if wrong_use and isinstance(exc, wrong_use) else 1) from None
+    except BrokenPipeError:
+        sys.stderr.close()  # whoever read our output has gone: nothing to tell
+        raise typer.Exit(1) from None
+
+
+def wrong(text: str) -> NoReturn:
+    err.print(text, style="bold red", highlight=False, markup=False, soft_wrap=True)
+    raise typer.Exit(2)
+
+
+def progress() -> Progress:
+    return Progress(console=err, transient=True)
+
+
+def zone_of(name: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        wrong(f"--zone {name!r}: must be an IANA time zone name such as Europe/Paris")
+
+
+def moment_of(text: str, zone: ZoneInfo, *, option: str, whole_day: bool = False) -> int:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        wrong(f"{option} {text!r}: must be a day or time such as 2026-01-31 or 2026-01-31T14:30")
+    if whole_day and len(text) == len("2026-01-31"):
+        moment += timedelta(days=1)
+    return to_ms(moment if moment.tzinfo else moment.replace(tzinfo=zone))

@@ -1,0 +1,175 @@
+"""Waits from the terminal and over MQTT, against a real running service."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from contextlib import closing
+
+import paho.mqtt.client as paho
+import pytest
+from conftest import needs, until
+
+from monitor.clock import now_ms
+from monitor.commands import Journal
+from monitor.ingest import COMMAND_TOPIC
+from monitor.kinds import KINDS
+from monitor.records import Quantity, Reading, Series
+from monitor.science.waits.parameters import parameters
+from monitor.store import Reader, Writer
+from monitor.telling import STATE_FILTER
+from monitor.waits import Feel
+
+pytestmark = [pytest.mark.slow, pytest.mark.broker]
+
+HOUR = 3_600_000
+
+
+def fill(path, hours, temp_c=20.0, rh_pct=50.0):
+    """Reference air up to now, each minute."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    end, writer = now_ms(), Writer(path)
+    writer.write(
+        [
+            Reading(Series("bench", "a1", quantity), end - 60_000 * i, value)
+            for quantity, value in ((Quantity.TEMPERATURE, temp_c), (Quantity.HUMIDITY, rh_pct))
+            for i in range(60 * hours)
+        ]
+    )
+    writer.close()
+
+
+@pytest.fixture
+def shop(make_service):
+    running = make_service()
+    running.environment |= {"COLUMNS": "250", "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
+    fill(running.store, 24 * 6)
+    running.start()
+    return running
+
+
+def journal(shop):
+    with closing(Reader(shop.store)) as reader:
+        return Journal(reader)
+
+
+def ok(done):
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def test_a_wait_is_opened_released_and_learned_from(shop):
+    told = ok(shop.command("wait", "open", "plate-crack", "bench", "--instrument", "VN-204",
+                           "--what", "crack by the f-hole", "--clamps", "4"))  # fmt: skip
+    assert "opened 1" in told
+    assert "Plate crack" in told
+    listed = ok(shop.command("wait", "list"))
+    assert "VN-204" in listed
+    assert "waiting" in listed
+    ok(shop.command("wait", "correct", "1", "--at", "00:01", "--instrument", "VN-205"))
+    ok(shop.command("wait", "pause", "1"))
+    ok(shop.command("wait", "resume", "1"))
+    ok(shop.command("wait", "move", "1", "rack"))
+    ok(shop.command("wait", "release", "1", "--feel", "right"))
+    assert "VN-205" in ok(shop.command("wait", "list", "--finished"))
+    ok(shop.command("wait", "feel", "1", "soft"))
+    assert journal(shop).waits["1"].feel is Feel.SOFT
+    ok(shop.command("wait", "reopen", "1"))
+    history = ok(shop.command("wait", "history", "1"))
+    for action in ("open", "correct", "pause", "resume", "move", "release", "feel", "reopen"):
+        assert action in history
+
+
+def test_what_cannot_be_is_refused_in_words(shop):
+    for arguments, why in [
+        (("open", "no-such", "bench"), "must be one of plate-crack"),
+        (("release", "9"), "there is no wait '9'"),
+        (("open", "cleat", "bench", "--at", "2099-01-01T10:00"), "in the future"),
+        (("history", "9"), "there is no wait"),
+    ]:
+        done = shop.command("wait", *arguments)
+        assert done.returncode == 1
+        assert why in done.stderr
+
+
+def test_without_a_service_a_command_says_how_to_start_one(make_service):
+    done = make_service().command("wait", "open", "cleat", "bench")
+    assert done.returncode == 1
+    assert "benchweather run" in done.stderr
+
+
+def test_kinds_are_shown_changed_added_and_retired(shop):
+    assert "Neck or block joint" in ok(shop.command("kind", "list"))
+    shown = ok(shop.command("kind", "list", "plate-crack"))
+    assert all(p.name in shown for p in parameters(KINDS["plate-crack"].law))
+    ok(
+        shop.command(
+            "kind", "set", "patch", "--like", "cleat", "--name", "Patch", "--basis-h", "9"
+        )
+    )
+    assert journal(shop).book["patch"].basis_s == 9 * 3600
+    done = shop.command("kind", "set", "patch", "--parameter", "colour=3")
+    assert "has no parameter colour" in done.stderr
+    ok(shop.command("kind", "retire", "patch"))
+    assert "patch" not in journal(shop).book
+
+
+def publish(shop, payload):
+    subprocess.run(
+        [needs("mosquitto_pub", "mosquitto-clients"), "-p", str(shop.port), "-q", "1",
+         "-t", COMMAND_TOPIC, "-m", payload if isinstance(payload, str) else json.dumps(payload)],
+        check=True,
+    )  # fmt: skip
+
+
+def test_a_button_opens_a_wait_once_however_often_it_comes(shop):
+    press = {"id": "press-1", "do": "open", "kind": "cleat", "place": "bench", "count": 8}
+    publish(shop, press)
+    publish(shop, press)
+    until(lambda: len(journal(shop).waits) == 8)
+    publish(shop, {"do": "release", "wait": "3"})
+    until(lambda: not journal(shop).waits["3"].open)
+    assert len(journal(shop).waits) == 8
+    assert journal(shop).waits["3"].events[-1].by == "mqtt"
+
+
+def test_a_command_that_cannot_be_is_kept_as_refused_and_stops_nothing(shop):
+    for payload in (
+        "junk",
+        "[]",
+        '{"do":"dance"}',
+        '{"do":["open"]}',
+        '{"do":"open","kind":"cleat"}',
+        '{"do":"open","kind":"cleat","place":"bench","count":1e9}',
+        '{"id":7,"do":"open"}',
+    ):
+        publish(shop, payload)
+
+    def refused():
+        with closing(Reader(shop.store)) as reader:
+            return reader.refused(20)
+
+    until(lambda: len(refused()) == 7)
+    assert all(item.refusal.topic == COMMAND_TOPIC for item in refused())
+    publish(shop, {"do": "open", "kind": "cleat", "place": "bench"})
+    until(lambda: len(journal(shop).waits) == 1)
+
+
+def test_how_waits_stand_is_told_on_a_retained_topic(shop):
+    ok(shop.command("wait", "open", "cleat", "bench", "--at", "00:01"))
+    got = {}
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
+    client.on_connect = lambda c, *_: c.subscribe(STATE_FILTER, 1)
+    client.on_message = lambda c, u, m: got.__setitem__(m.topic, m.payload)
+    client.connect("127.0.0.1", shop.port)
+    client.loop_start()
+    topic = STATE_FILTER.replace("+", "1")
+    until(lambda: topic in got, within_s=20)
+    told = json.loads(got[topic])
+    assert (told["kind"], told["place"]) == ("cleat", "bench")
+    assert told["state"] in ("waiting", "ready")
+    assert told["ready_at"].endswith("Z")
+    ok(shop.command("wait", "release", "1"))
+    until(lambda: got[topic] == b"", within_s=20)
+    client.disconnect()
+    client.loop_stop()
