@@ -17,12 +17,14 @@ from pathlib import Path
 
 from monitor import logs
 from monitor.clock import now_ms
-from monitor.errors import BrokerUnavailable, StoreUnavailable
+from monitor.commands import Journal
+from monitor.errors import BrokerUnavailable, MonitorError, StoreUnavailable
 from monitor.mqtt import Publisher
 from monitor.records import Quantity, Reading
 from monitor.service import broker_address
 from monitor.settings import Settings, load
 from monitor.store import Reader, Writer
+from sensors import bench
 from sensors.shop import OUTDOORS, SERIES, Shop
 
 log = logging.getLogger(__name__)
@@ -104,12 +106,22 @@ def live(settings: Settings, stop: threading.Event) -> None:
             break
         except BrokerUnavailable as exc:
             log.warning("demo waits for the broker reason=%s", exc)
+    _fill_bench(settings)
     while not stop.is_set():
         instant = now_ms() // PERIOD_MS * PERIOD_MS
         for topic, payload in packs(shop.at(instant)):
             publisher.publish(topic, payload)
         stop.wait((instant + PERIOD_MS - now_ms()) / 1000)
     publisher.close()
+
+
+def _fill_bench(settings: Settings) -> None:
+    """Put the demo's waits in clamps, unless they are."""
+    try:
+        with contextlib.closing(Reader(settings.store_path)) as reader:
+            bench.fill(settings.desk_path, Journal(reader).waits, now_ms())
+    except MonitorError as exc:
+        log.warning("demo cannot open its waits reason=%s", exc)
 
 
 def main() -> None:

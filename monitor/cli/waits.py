@@ -224,7 +224,7 @@ def list_kinds(
               f"{one.minimum_s / 3600:g} h ({one.source})", highlight=False)  # fmt: skip
     if learned is not None and learned.evidence:
         out.print(
-            f"{len(learned.evidence)} releases say {learned.basis_s / 3600:.1f} h "
+            f"What {len(learned.evidence)} release(s) taught: {learned.basis_s / 3600:.1f} h "
             f"({learned.low_s / 3600:.1f} to {learned.high_s / 3600:.1f})", highlight=False,
         )  # fmt: skip
     table = Table("parameter", "value", "unit", "from", "to", "what it is", "source")
