@@ -10,6 +10,7 @@ from monitor import settings
 from monitor.cli import app
 from monitor.payload import PAYLOAD_MAX, RECORDS_MAX
 from monitor.records import NAME_MAX
+from monitor.science.waits import examples
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
@@ -27,6 +28,12 @@ def test_the_table_of_settings_is_the_programs():
     found = re.search(r"<!-- settings -->\n(.*?)\n<!-- /settings -->", README, re.DOTALL)
     assert found, "the README has a table of settings"
     assert found[1] == settings_table(), f"it must be:\n{settings_table()}"
+
+
+def test_the_worked_waits_are_the_programs():
+    found = re.search(r"<!-- examples -->\n(.*?)\n<!-- /examples -->", README, re.DOTALL)
+    assert found, "the README has the worked waits"
+    assert found[1] == examples.table().strip(), f"it must be:\n{examples.table()}"
 
 
 def test_every_command_is_told():
