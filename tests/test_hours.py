@@ -1,0 +1,62 @@
+"""Opening hours: the next opening, right across a clock change."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from monitor.clock import from_ms, to_ms
+from monitor.hours import DAYS, is_open, next_opening, span
+
+BERLIN = ZoneInfo("Europe/Berlin")
+HOURS = dict.fromkeys(DAYS[:5], "08:30-17:30") | {"saturday": "", "sunday": ""}
+
+
+def at(text):
+    return to_ms(datetime.fromisoformat(text).replace(tzinfo=BERLIN))
+
+
+def opening(text, hours=HOURS):
+    found = next_opening(hours, BERLIN, at(text))
+    return found and f"{from_ms(found).astimezone(BERLIN):%a %d %H:%M}"
+
+
+@pytest.mark.parametrize(
+    ("now", "opens"),
+    [
+        ("2026-11-25T07:00", "Wed 25 08:30"),
+        ("2026-11-25T08:30", "Thu 26 08:30"),
+        ("2026-11-25T20:00", "Thu 26 08:30"),
+        ("2026-11-27T12:00", "Mon 30 08:30"),
+    ],
+)
+def test_the_next_opening_is_after_now(now, opens):
+    assert opening(now) == opens
+
+
+def test_a_night_of_23_or_25_hours_is_as_long_as_it_is():
+    hours = dict.fromkeys(DAYS, "08:00-18:00")
+    for eve, night_h in (("2026-03-28T18:00", 13), ("2026-10-24T18:00", 15)):
+        found = next_opening(hours, BERLIN, at(eve))
+        assert found - at(eve) == night_h * 3_600_000
+
+
+def test_a_shop_that_never_opens_has_no_opening():
+    assert next_opening(dict.fromkeys(DAYS, ""), BERLIN, at("2026-11-25T12:00")) is None
+
+
+def test_it_is_open_from_its_opening_until_before_its_closing():
+    assert is_open(HOURS, BERLIN, at("2026-11-25T08:30"))
+    assert is_open(HOURS, BERLIN, at("2026-11-25T17:29"))
+    assert not is_open(HOURS, BERLIN, at("2026-11-25T17:30"))
+    assert not is_open(HOURS, BERLIN, at("2026-11-28T12:00"))
+
+
+@pytest.mark.parametrize(
+    "bad", ["8-17", "08:30", "25:00-26:00", "17:00-08:00", "08:30-08:30", "closed"]
+)
+def test_what_is_no_span_is_refused(bad):
+    with pytest.raises(ValueError, match=r"must be as 08:30-17:30|closes before"):
+        span(bad)

@@ -1,0 +1,230 @@
+"""How waits stand, from a real store: reference air gives the basis, and what is not known is said."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from monitor import settings as settings_module
+from monitor.commands import CommandFault, Commands, Journal
+from monitor.kind_book import KindFault, as_mapping, book_of, changed, from_mapping
+from monitor.kinds import KINDS
+from monitor.records import Quantity, Reading, Series
+from monitor.science.waits.wait import State
+from monitor.standings import NO_SENSOR, equivalent_s, ready_by, standings
+from monitor.store import Reader, Writer
+from monitor.telling import state_of
+from monitor.waits import WaitFault
+
+NOW = 1_795_600_000_000 // 600_000 * 600_000
+HOUR, DAY = 3_600_000, 86_400_000
+
+
+class Bench:
+    """A shop with reference air at the bench and whatever a test adds."""
+
+    def __init__(self, folder):
+        self.settings = settings_module.load(data=folder, environ={})
+        self.writer = Writer(self.settings.store_path)
+        self.reader = Reader(self.settings.store_path)
+        self.commands = Commands(
+            self.writer, lambda wait, at: equivalent_s(self.reader, self.settings, wait, at)
+        )
+
+    def air(self, place, temp_c, rh_pct, *, start=NOW - 8 * DAY, end=NOW, step=300_000):
+        times = range(start, end, step)
+        self.writer.write(
+            [
+                Reading(Series(place, "a1", quantity), at, value)
+                for quantity, value in (
+                    (Quantity.TEMPERATURE, temp_c),
+                    (Quantity.HUMIDITY, rh_pct),
+                )
+                for at in times
+            ]
+        )
+
+    def do(self, what, **wish):
+        return self.commands.carry_out({"do": what, "by": "test"} | wish, NOW)
+
+    def open(self, kind, place="bench", ago_h=0.0, **more):
+        start = NOW - round(ago_h * HOUR)
+        return self.do("open", kind=kind, place=place, start_ms=start, **more)["waits"][0]
+
+    def standing(self, wait_id, now=NOW):
+        waits = Journal(self.reader).waits
+        (found,) = standings(self.reader, self.settings, [waits[wait_id]], now)
+        return found
+
+
+@pytest.fixture
+def bench(tmp_path):
+    made = Bench(tmp_path)
+    made.air("bench", 20.0, 50.0)
+    yield made
+    made.writer.close()
+
+
+@pytest.mark.parametrize(
+    "kind", ["plate-crack", "cleat", "spirit-coat", "oil-coat", "settling", "fixed"]
+)
+def test_in_reference_air_a_wait_takes_its_basis(bench, kind):
+    basis_h = KINDS[kind].basis_s / 3600
+    found = bench.standing(bench.open(kind, ago_h=basis_h / 2)).readiness
+    assert found.state is State.WAITING
+    assert found.progress.median == pytest.approx(0.5, abs=0.02)
+    assert found.ready_low_ms <= found.ready_ms <= found.ready_high_ms
+    assert found.ready_ms == pytest.approx(NOW + basis_h / 2 * HOUR, abs=0.04 * basis_h * HOUR)
+    done = bench.standing(bench.open(kind, ago_h=1.5 * basis_h)).readiness
+    assert done.state is State.READY
+
+
+def test_damp_air_holds_and_says_so(bench):
+    bench.air("cellar", 16.0, 88.0)
+    found = bench.standing(bench.open("cleat", "cellar", ago_h=6)).readiness
+    assert found.state is State.HOLD
+    assert found.ready_ms is None
+    told = state_of(bench.standing("1"))
+    assert (told["state"], told["hold"], told["ready_at"]) == ("on hold", "damp", None)
+
+
+def test_a_moved_wait_has_the_air_of_each_place(bench):
+    bench.air("stove", 26.0, 35.0)
+    bench.air("cellar", 14.0, 72.0)
+    stays = bench.standing(bench.open("neck-or-block", ago_h=10)).readiness.progress.median
+    for place, faster in (("stove", True), ("cellar", False)):
+        wait_id = bench.open("neck-or-block", ago_h=10)
+        bench.do("move", wait=wait_id, place=place, at_ms=NOW - 6 * HOUR)
+        assert (bench.standing(wait_id).readiness.progress.median > stays) is faster
+
+
+def test_a_paused_wait_stands_still(bench):
+    wait_id = bench.open("plate-crack", ago_h=4)
+    bench.do("pause", wait=wait_id, at_ms=NOW - 3 * HOUR)
+    paused = bench.standing(wait_id).readiness
+    assert paused.state is State.PAUSED
+    assert paused.progress.median == pytest.approx(1 / 6, abs=0.02)
+    bench.do("resume", wait=wait_id, at_ms=NOW - HOUR)
+    assert bench.standing(wait_id).readiness.progress.median == pytest.approx(2 / 6, abs=0.02)
+
+
+def test_a_place_without_a_sensor_promises_nothing(bench):
+    standing = bench.standing(bench.open("cleat", "attic", ago_h=1))
+    assert (standing.readiness, standing.why_not) == (None, NO_SENSOR)
+    assert state_of(standing)["note"] == NO_SENSOR
+
+
+def test_a_sensor_dead_for_hours_widens_the_range_and_is_said(bench):
+    bench.air("rack", 20.0, 50.0, end=NOW - 5 * HOUR)
+    alive = bench.standing(bench.open("neck-or-block", ago_h=10)).readiness
+    dead = bench.standing(bench.open("neck-or-block", "rack", ago_h=10)).readiness
+    assert dead.unknown_s == pytest.approx(5 * 3600, abs=700)
+    assert alive.unknown_s < 700
+    assert dead.progress.high - dead.progress.low > alive.progress.high - alive.progress.low
+
+
+def test_a_start_before_the_log_is_said(bench):
+    bench.air("new", 20.0, 50.0, start=NOW - 2 * HOUR)
+    found = bench.standing(bench.open("neck-or-block", "new", ago_h=10)).readiness
+    assert found.before_log_s == pytest.approx(8 * 3600, abs=700)
+
+
+def test_a_sensor_whose_clock_ran_ahead_tells_nothing_of_the_past(bench):
+    bench.air("jumped", 20.0, 50.0, start=NOW + HOUR, end=NOW + 3 * HOUR)
+    standing = bench.standing(bench.open("cleat", "jumped", ago_h=2))
+    assert standing.readiness is None or standing.readiness.state is State.NO_AIR
+
+
+def test_a_kind_that_is_retired_while_open_changes_nothing(bench):
+    wait_id = bench.open("cleat", ago_h=2)
+    before = bench.standing(wait_id).readiness
+    bench.do("kind", kind="cleat", basis_s=40 * 3600.0)
+    bench.do("retire", kind="cleat")
+    assert bench.standing(wait_id).readiness == before
+    with pytest.raises(WaitFault, match="kind 'cleat': must be one of"):
+        bench.open("cleat")
+
+
+def test_releases_teach_the_next_wait_its_basis_and_undo_forgets(bench):
+    for _ in range(3):
+        wait_id = bench.open("cleat", ago_h=5)
+        bench.do("release", wait=wait_id, feel="soft")
+    kept = Journal(bench.reader).waits[wait_id].equivalent_s
+    assert kept == pytest.approx(5 * 3600, rel=0.05)
+    next_id = bench.open("cleat")
+    assert Journal(bench.reader).waits[next_id].kind["basis_s"] > 4.5 * 3600
+    for number in ("1", "2", "3"):
+        bench.do("feel", wait=number)
+    next_id = bench.open("cleat")
+    assert Journal(bench.reader).waits[next_id].kind["basis_s"] == 4 * 3600
+
+
+def test_learning_never_goes_below_the_safe_minimum(bench):
+    for _ in range(6):
+        wait_id = bench.open("cleat", ago_h=2.1)
+        bench.do("release", wait=wait_id, feel="long before")
+    assert Journal(bench.reader).learned("cleat").basis_s >= KINDS["cleat"].minimum_s
+
+
+def test_the_latest_start_is_ready_in_time(bench):
+    kind = KINDS["plate-crack"]
+    (found,) = ready_by(bench.reader, bench.settings, [kind], "bench", NOW, NOW + 14 * HOUR)
+    assert found.sure_ms <= found.start_ms <= NOW + 14 * HOUR - 1000 * kind.basis_s
+    (damp,) = ready_by(
+        bench.reader, bench.settings, [kind], "bench", NOW, NOW + 14 * HOUR, drier_pct=-15
+    )
+    assert damp.sure_ms is None or damp.sure_ms < found.sure_ms
+    (too_late,) = ready_by(bench.reader, bench.settings, [kind], "bench", NOW, NOW + HOUR)
+    assert too_late.sure_ms is None
+    (unknown,) = ready_by(bench.reader, bench.settings, [kind], "attic", NOW, NOW + DAY)
+    assert unknown is None
+
+
+def test_a_command_with_an_id_is_carried_out_once(bench):
+    first = bench.do("open", kind="cleat", place="bench", id="press-9")
+    assert bench.do("open", kind="cleat", place="bench", id="press-9") == first
+    assert len(Journal(bench.reader).waits) == 1
+
+
+@pytest.mark.parametrize(
+    ("command", "why"),
+    [
+        ({}, "do = None"),
+        ({"do": "dance"}, "must be one of open, pause"),
+        ({"do": "open", "kind": "cleat", "place": "bench", "count": 0}, "from 1 to 200"),
+        ({"do": "open", "kind": "cleat", "place": "bench", "count": True}, "from 1 to 200"),
+        ({"do": "open", "kind": "nope", "place": "bench"}, "must be one of plate-crack"),
+        ({"do": "release"}, "there is no wait ''"),
+        ({"do": "open", "id": 5}, "id must be text"),
+        ({"do": "open", "by": ["x"]}, "by must be text"),
+        ({"do": "kind", "kind": "Bad Id", "like": "cleat"}, "lower-case"),
+        ({"do": "kind", "kind": "new"}, "must be like one there is"),
+        ({"do": "kind", "kind": "cleat", "basis_s": -1}, "basis_s"),
+        ({"do": "kind", "kind": "cleat", "basis_s": "x"}, "no kind of wait"),
+        ({"do": "kind", "kind": "cleat", "minimum_s": 1e9}, "minimum_s"),
+        ({"do": "kind", "kind": "cleat", "law": {"most_rate": 99}}, "most_rate"),
+        ({"do": "kind", "kind": "cleat", "law": {"law": "magic"}}, "must be one of glue"),
+        ({"do": "kind", "kind": "cleat", "cautions": ["boo"]}, "boo"),
+        ({"do": "kind", "kind": "cleat", "colour": 1}, "has no colour"),
+        ({"do": "retire", "kind": "none"}, "there is no kind"),
+    ],
+)
+def test_a_command_that_cannot_be_changes_nothing(bench, command, why):
+    with pytest.raises((CommandFault, WaitFault, KindFault), match=why):
+        bench.commands.carry_out(command, NOW)
+    journal = Journal(bench.reader)
+    assert (journal.waits, journal.book) == ({}, KINDS)
+
+
+@pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS)
+def test_every_kind_is_kept_and_read_back_as_it_is(kind):
+    assert from_mapping(as_mapping(kind)) == kind
+
+
+def test_the_shops_own_kinds_stand_over_those_that_ship():
+    mine = changed(KINDS, "patch", {"like": "cleat", "name": "Patch", "law": {"most_rate": 1.2}})
+    assert (mine.name, mine.law.most_rate, mine.basis_s) == ("Patch", 1.2, KINDS["cleat"].basis_s)
+    book = book_of([("patch", as_mapping(mine)), ("fixed", None)])
+    assert book["patch"] == mine
+    assert "fixed" not in book
+    assert np.isfinite(book["patch"].basis_s)
