@@ -10,13 +10,12 @@ import os
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
-from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo, available_timezones
 
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, field_validator
+from pydantic import SecretStr, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_settings import (
     BaseSettings,
@@ -25,185 +24,22 @@ from pydantic_settings import (
     SettingsError,
 )
 
-from monitor import hours
 from monitor.errors import SettingsFault
 from monitor.places import Limits, Place
-from monitor.records import name_fault
-from monitor.topics import TopicRule, rule_faults
+from monitor.settings.groups import Board, Broker, Fields, Hours, Keep, Sensor, Shop
+from monitor.topics import TopicRule
 
 PREFIX = "BENCHWEATHER_"
 FILE_NAME = "benchweather.toml"
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
 _GROUPS = ("shop", "broker", "board", "sensor", "hours", "keep", "limits")
-_STRICT = ConfigDict(frozen=True, extra="forbid")
 
 
-def _setting(default: Any, text: str, unit: str = "", **allowed: Any) -> Any:
-    return Field(default, description=text, json_schema_extra={"unit": unit}, **allowed)
-
-
-class Shop(BaseModel):
-    """Who and where the shop is."""
-
-    model_config = _STRICT
-    name: str = _setting("", "Name of the shop, shown on the board")
-    time_zone: str = _setting("", "IANA name, such as Europe/Paris; empty: this machine's zone")
-    altitude_m: float = _setting(
-        0.0,
-        "Height above the sea, for the air pressure where no sensor measures it",
-        "m",
-        ge=-430,
-        le=5000,
-    )
-
-    @field_validator("time_zone")
-    @classmethod
-    def _known_zone(cls, value: str) -> str:
-        if value and value not in available_timezones():
-            raise ValueError("must be an IANA time zone name such as Europe/Paris, or empty")
-        return value
-
-
-class Broker(BaseModel):
-    """The MQTT broker: our own, or one that already runs."""
-
-    model_config = _STRICT
-    url: str = _setting(
-        "", "An outside broker, mqtt://host:1883 or mqtts://host:8883; empty: start our own"
-    )
-    host: str = _setting("127.0.0.1", "Address our own broker listens on")
-    port: int = _setting(1883, "Port our own broker listens on", "", ge=1, le=65535)
-    user: str = _setting("", "User name: to sign in at an outside broker; for sensors at our own")
-    password: SecretStr = _setting(SecretStr(""), "Password of that user")
-    ca_file: Path | None = _setting(None, "CA certificate of an mqtts broker; empty: the system's")
-    cert_file: Path | None = _setting(None, "Client certificate (mqtts), or our own broker's")
-    key_file: Path | None = _setting(None, "Private key of that certificate")
-    client_id: str = _setting(
-        "benchweather-ingest", "Client id; fixed, so that a session persists"
-    )
-
-    @field_validator("url")
-    @classmethod
-    def _mqtt_url(cls, value: str) -> str:
-        from urllib.parse import urlsplit
-
-        if not value:
-            return value
-        parts = urlsplit(value)
-        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
-            raise ValueError("must be mqtt://host:port or mqtts://host:port, or empty")
-        if parts.username or parts.password:
-            raise ValueError("must not hold a password: use broker.user and broker.password")
-        return value
-
-
-class Board(BaseModel):
-    """The pages."""
-
-    model_config = _STRICT
-    host: str = _setting("127.0.0.1", "Address the board listens on")
-    port: int = _setting(8050, "Port the board listens on", "", ge=1, le=65535)
-    names: list[str] = _setting(
-        [], "Host names by which the board may be reached besides its address"
-    )
-    temperature_unit: Literal["auto", "C", "F"] = _setting(
-        "auto", "Temperatures on screen: C, F, or auto for what the browser's language uses"
-    )
-    password: SecretStr = _setting(
-        SecretStr(""), "Needed to change anything from the board; empty: only from this machine"
-    )
-    stale_after_s: float = _setting(300.0, "A reading older than this is shown as old", "s", gt=0)
-
-
-class Sensor(BaseModel):
-    """What the sensors' data sheet says, read as expanded uncertainty (k = 2)."""
-
-    model_config = _STRICT
-    temp_accuracy_c: float = _setting(0.3, "Stated accuracy of temperature", "K", gt=0, le=5)
-    rh_accuracy_pct: float = _setting(2.0, "Stated accuracy of RH", "%", gt=0, le=20)
-
-
-class Hours(BaseModel):
-    """When the shop is open, day by day, in its own zone."""
-
-    model_config = _STRICT
-    monday: str = _setting("09:00-18:00", "Open on Mondays, as 08:30-17:30; empty: closed")
-    tuesday: str = _setting("09:00-18:00", "Open on Tuesdays")
-    wednesday: str = _setting("09:00-18:00", "Open on Wednesdays")
-    thursday: str = _setting("09:00-18:00", "Open on Thursdays")
-    friday: str = _setting("09:00-18:00", "Open on Fridays")
-    saturday: str = _setting("", "Open on Saturdays")
-    sunday: str = _setting("", "Open on Sundays")
-
-    @field_validator("*")
-    @classmethod
-    def _day(cls, value: str) -> str:
-        hours.span(value)
-        return value
-
-
-class Keep(BaseModel):
-    """How much of what was refused is kept."""
-
-    model_config = _STRICT
-    refused_max: int = _setting(
-        100_000, "Refused messages kept; older ones go, the count stays", "", ge=1_000
-    )
-
-
-class _Fields(BaseModel):
-    """Everything a file may hold; `Settings` is what comes out."""
-
-    model_config = _STRICT
-    shop: Shop = Shop()
-    broker: Broker = Broker()
-    board: Board = Board()
-    sensor: Sensor = Sensor()
-    hours: Hours = Hours()
-    keep: Keep = Keep()
-    limits: Limits = Limits()
-    places: list[Place] = []
-    topics: list[TopicRule] = []
-
-    @field_validator("places")
-    @classmethod
-    def _places(cls, value: list[Place]) -> list[Place]:
-        seen: set[str] = set()
-        for place in value:
-            if fault := name_fault(place.id):
-                raise ValueError(f"id {place.id!r} {fault}")
-            if place.id in seen:
-                raise ValueError(f"id {place.id!r} stands twice")
-            seen.add(place.id)
-        return value
-
-    @field_validator("limits")
-    @classmethod
-    def _limits(cls, value: Limits) -> Limits:
-        rising = ("rh_very_low_pct", "rh_low_pct", "rh_high_pct", "rh_very_high_pct")
-        for low, high in pairwise(rising):
-            if getattr(value, low) >= getattr(value, high):
-                raise ValueError(f"must rise: {low} is not below {high}")
-        return value
-
-    @field_validator("topics")
-    @classmethod
-    def _topics(cls, value: list[TopicRule]) -> list[TopicRule]:
-        faults = [f"rule {i}: {fault}" for i, r in enumerate(value, 1) for fault in rule_faults(r)]
-        if faults:
-            raise ValueError("; ".join(faults))
-        return value
-
-
-class _Environment(BaseSettings, _Fields):
+class _Environment(BaseSettings, Fields):
     """The same, as the environment names it."""
 
     model_config = SettingsConfigDict(env_prefix=PREFIX, env_nested_delimiter="__")
-
-
-for _dataclass in (Limits, Place, TopicRule):
-    _dataclass.__pydantic_config__ = ConfigDict(extra="forbid")  # type: ignore[union-attr] # read by pydantic
 
 
 @dataclass(frozen=True)
@@ -310,7 +146,7 @@ def load(
         label = "demo" if demo and origin == "default" else origin
         origins |= dict.fromkeys(_flat_names(layer), label)
     try:
-        found = _Fields(**merged)
+        found = Fields(**merged)
     except ValidationError as exc:
         faults += [_sentence(error, origins) for error in exc.errors()]
     if faults:
@@ -338,7 +174,7 @@ def table(settings: Settings | None = None) -> Iterator[Row]:
 
     Lists of places and topic rules are one row each. Secrets come as `********`.
     """
-    defaults = _Fields()
+    defaults = Fields()
     for group in _GROUPS:
         default_group = getattr(defaults, group)
         value_group = getattr(settings, group) if settings else default_group
