@@ -46,6 +46,16 @@ def test_base_value_and_base_time_are_added():
     assert values(decode(pack)) == {(Quantity.TEMPERATURE, NOW - 1_500): 20.5}
 
 
+def test_a_base_of_zero_takes_the_one_before_it_back():
+    pack = [
+        {"bt": 1.79e9, "bv": 20, "u": "Cel", "v": 0.5},
+        {"bt": 0, "bv": 0, "u": "%RH", "v": 45},
+    ]
+    decoded = decode(pack)
+    assert [r.value for r in decoded.readings] == [20.5, 45]
+    assert not decoded.timed
+
+
 @pytest.mark.parametrize(
     ("unit", "given_value", "quantity", "kept"),
     [
