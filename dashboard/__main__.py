@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import os
 import signal
 import sys
 from pathlib import Path
@@ -15,6 +16,8 @@ from monitor.settings import Settings, load
 
 log = logging.getLogger("dashboard")
 
+PATIENCE = 5
+"""How far the board steps back behind the ingest where both want the processor. [nice]"""
 THREADS = 8
 """Requests answered at a time: a page's first load asks for about as much at once."""
 
@@ -43,6 +46,8 @@ def serve(settings: Settings) -> int:
     from dashboard.app import create_app
 
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # it warns at each page load
+    if hasattr(os, "nice"):
+        os.nice(PATIENCE)
     app = create_app(settings)
     try:
         server = waitress.create_server(

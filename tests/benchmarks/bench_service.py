@@ -1,5 +1,5 @@
 """The whole service as a user runs it: how soon it is ready, how soon a message can be read and
-seen, and what it costs when idle.
+seen, what it costs when idle, and whether a busy board holds up the ingest.
 
 Run by hand: `python tests/benchmarks/bench_service.py [--quick]`. Needs Chromium and Linux.
 """
@@ -9,18 +9,21 @@ from __future__ import annotations
 import argparse
 import concurrent.futures
 import json
+import multiprocessing
 import os
 import statistics
 import sys
 import tempfile
 import threading
 import time
+import urllib.request
 from contextlib import closing
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 import paho.mqtt.client as paho
+from bench_ingest import publish
 from conftest import RunningService, needs
 from playwright.sync_api import sync_playwright
 
@@ -121,7 +124,9 @@ def fill(path: Path, days: int) -> None:
         start = end - day * 86_400_000
         writer.write(
             [
-                Reading(Series("front-bench", "a1", quantity), start + 10_000 * i, 40 + i % 97 / 10)
+                Reading(
+                    Series("front-bench", "a1", quantity), start + 10_000 * i, 40 + i % 97 / 10
+                )
                 for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
                 for i in range(8640)
             ]
@@ -144,12 +149,86 @@ def main() -> None:
         print(f"ready after a warm start             {time.monotonic() - began:8.2f} s    <= 5 s")
         rows = sorted(to_row(service, 30 if quick else 300))
         print(f"message to readable row, median      {statistics.median(rows):8.2f} ms")
-        print(f"message to readable row, 95 %        {rows[int(0.95 * len(rows))]:8.2f} ms   <= 5 ms")
+        print(
+            f"message to readable row, 95 %        {rows[int(0.95 * len(rows))]:8.2f} ms   <= 5 ms"
+        )
         pages = to_page(service, 5 if quick else 30)
         print(f"message to changed page, median      {statistics.median(pages):8.2f} s    <= 1 s")
         print(f"message to changed page, longest     {max(pages):8.2f} s    <= 2 s")
         idle(service, 5 if quick else 60)
+        busy(service, 1_000 if quick else 20_000)
         service.stop()
+
+
+def busy(service: RunningService, count: int) -> None:
+    """Ten pages that each draw a year, again and again, while messages come in."""
+    body = year_request(service)
+    url = f"http://127.0.0.1:{service.board_port}/_dash-update-component"
+    stop, drawn = threading.Event(), [0] * 10
+
+    def page(number: int) -> None:
+        headers = {"Content-Type": "application/json", "Sec-Fetch-Site": "same-origin",
+                   "Origin": f"http://127.0.0.1:{service.board_port}"}  # fmt: skip
+        while not stop.is_set():
+            asked = urllib.request.Request(url, body, headers)
+            with urllib.request.urlopen(asked, timeout=60) as answer:
+                answer.read()
+            drawn[number] += 1
+
+    alone, together = [], []
+    for round_ in range(3):
+        alone.append(rate(service, count, 2 * round_ * count))
+        stop.clear()
+        pages = [threading.Thread(target=page, args=(n,)) for n in range(10)]
+        for one in pages:
+            one.start()
+        together.append(rate(service, count, (2 * round_ + 1) * count))
+        stop.set()
+        for one in pages:
+            one.join()
+    slowed = statistics.median(together) / statistics.median(alone)
+    print(f"ingest alone, messages               {statistics.median(alone):8.0f} /s")
+    print(
+        f"ingest beside ten pages drawing      {slowed:8.2f} x    >= 0.90  ({sum(drawn)} figures)"
+    )
+
+
+def year_request(service: RunningService) -> bytes:
+    """What a page of the past asks the board when it draws a year."""
+    with sync_playwright() as playwright, tempfile.TemporaryDirectory() as profile:
+        browser = playwright.chromium.launch_persistent_context(
+            profile,
+            executable_path=needs("chromium", "chromium"),
+            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
+        )
+        page = browser.new_page()
+        found: list[bytes] = []
+        page.on(
+            "request",
+            lambda r: (
+                found.append(r.post_data_buffer) if "past-plot" in (r.post_data or "") else None
+            ),
+        )
+        page.goto(f"http://127.0.0.1:{service.board_port}/past?span=year")
+        page.wait_for_timeout(3000)
+        browser.close()
+    return found[0]
+
+
+def rate(service: RunningService, count: int, first: int) -> float:
+    """Messages a second through broker and service, from a backlog the sender keeps up."""
+    with closing(Reader(service.store)) as reader:
+        before = reader.tallies()["messages"]
+        sender = multiprocessing.get_context("spawn").Process(
+            target=publish, args=(service.port, count, 1, first)
+        )
+        began = time.perf_counter()
+        sender.start()
+        while reader.tallies()["messages"] < before + count:
+            time.sleep(0.02)
+        took = time.perf_counter() - began
+        sender.join()
+        return count / took
 
 
 def idle(service: RunningService, wait_s: float) -> None:
@@ -158,7 +237,9 @@ def idle(service: RunningService, wait_s: float) -> None:
 
     def feed() -> None:
         while not stop.wait(1.0):
-            sender.publish(f"benchweather/p{time.time_ns() // 10**9 % 10}/a1", pack(20, now_ms()), qos=1)
+            sender.publish(
+                f"benchweather/p{time.time_ns() // 10**9 % 10}/a1", pack(20, now_ms()), qos=1
+            )
 
     with concurrent.futures.ThreadPoolExecutor() as pool:
         pool.submit(feed)
