@@ -16,7 +16,7 @@ from monitor.settings import Settings, load
 
 log = logging.getLogger("dashboard")
 
-PATIENCE = 5
+PATIENCE = 15
 """How far the board steps back behind the ingest where both want the processor. [nice]"""
 THREADS = 8
 """Requests answered at a time: a page's first load asks for about as much at once."""
