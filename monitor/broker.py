@@ -46,7 +46,7 @@ class Door:
 
 def ingest_door() -> Door:
     """A user for our own ingest, with a password that lives as long as this run."""
-    return Door("ingest", secrets.token_urlsafe(24))
+    return Door(f"benchweather-{secrets.token_hex(4)}", secrets.token_urlsafe(24))
 
 
 def program() -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 from datetime import UTC, datetime
@@ -125,6 +126,8 @@ def _disk(settings: Settings) -> Check:
     folder = settings.data
     while not folder.exists():
         folder = folder.parent
+    if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
+        return Check("disk", False, f"{folder} is no folder that can be written: choose another")
     free = shutil.disk_usage(folder).free
     text = f"{free / 1e9:.1f} GB free at {folder}"
     if free < DISK_LOW_BYTES:

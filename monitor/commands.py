@@ -14,6 +14,7 @@ from monitor import waits
 from monitor.errors import MonitorError
 from monitor.kind_book import KindFault, as_mapping, book_of, changed
 from monitor.kinds import Kind
+from monitor.records import text_fault
 from monitor.science.waits.learning import Evidence, Learned, Prior, Verdict, learn
 from monitor.store import Reader, Writer, journal
 from monitor.waits import COUNT_MAX, Action, Event, Feel, Wait, WaitFault
@@ -121,8 +122,8 @@ class Commands:
         if command_id and (answer := journal.answered(self._writer, command_id)) is not None:
             return answer
         by = command.get("by", "")
-        if not isinstance(by, str) or len(by) > BY_MAX:
-            raise CommandFault(f"by must be text of at most {BY_MAX} characters")
+        if fault := text_fault(by, BY_MAX):
+            raise CommandFault(f"by {fault}")
         do = command.get("do")
         rest = {k: v for k, v in command.items() if k not in ("id", "by", "do")}
         events: list[Event] = []
@@ -135,7 +136,7 @@ class Commands:
             answer = {"waits": [event.wait_id for event in events]}
         else:
             raise CommandFault(
-                f"do = {do!r}: must be one of {', '.join([*Action, 'kind', 'retire'])}"
+                f"do = {do!r:.40}: must be one of {', '.join([*Action, 'kind', 'retire'])}"
             )
         done = (command_id, now_ms, answer) if command_id else None
         journal.append(self._writer, events, kinds=kinds, done=done, deliveries=deliveries)
@@ -145,10 +146,12 @@ class Commands:
 
     def _events(self, action: Action, wish: dict[str, Any], by: str, now_ms: int) -> list[Event]:
         if action is not Action.OPEN:
-            wait_id = str(wish.pop("wait", ""))
+            wait_id = wish.pop("wait", "")
+            if not isinstance(wait_id, str):
+                raise CommandFault(f'wait = {wait_id!r:.40}: must be text, such as "12"')
             wait = self._journal.waits.get(wait_id)
             if wait is None:
-                raise WaitFault(f"there is no wait {wait_id!r}")
+                raise WaitFault(f"there is no wait {wait_id[:40]!r}")
             body = waits.decide(wait, action, wish, now_ms)
             if action is Action.RELEASE:
                 told = self._equivalent and self._equivalent(wait, body["at_ms"])
@@ -156,11 +159,11 @@ class Commands:
             return [Event(wait_id, now_ms, by, action, body)]
         count = wish.pop("count", 1)
         if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= COUNT_MAX:
-            raise WaitFault(f"count = {count!r}: must be a whole number from 1 to {COUNT_MAX}")
+            raise WaitFault(f"count = {count!r:.40}: must be a whole number from 1 to {COUNT_MAX}")
         kind = self._journal.book.get(str(wish.get("kind")))
         if kind is None:
             known = ", ".join(self._journal.book)
-            raise WaitFault(f"kind {wish.get('kind')!r}: must be one of {known}")
+            raise WaitFault(f"kind {wish.get('kind')!r:.40}: must be one of {known}")
         wish["kind"] = as_mapping(kind)
         if (learned := self._journal.learned(kind.id)) is not None and learned.evidence:
             wish["kind"] |= {"basis_s": learned.basis_s, "spread": learned.spread}

@@ -120,3 +120,6 @@ def _answer(line: bytes, token: str, handle: Handler) -> dict[str, Any]:
         return {"done": handle(command)}
     except MonitorError as exc:
         return {"refused": str(exc)}
+    except Exception as exc:
+        log.exception("command broke")  # ours to mend; the caller hears that it was not done
+        return {"refused": f"it could not be done: {exc!r}"}

@@ -92,6 +92,8 @@ def write_csv(parts: Iterable[pd.DataFrame], out: IO[str]) -> int:
         )
         stamped.to_csv(out, index=False, header=rows == 0, float_format="%.10g")
         rows += len(table)
+    if not rows:
+        out.write("measured_at,place,sensor\n")
     return rows
 
 

@@ -132,6 +132,9 @@ def read_csv(path: Path, plan: Plan, *, now_ms: int) -> Found:
             raise ImportFault(f"{what} {name!r} {fault}")
     if not plan.columns:
         raise ImportFault("no column to take: name at least one, as temperature:Cel:Temp")
+    taken = [column.quantity for column in plan.columns]
+    if twice := {quantity for quantity in taken if taken.count(quantity) > 1}:
+        raise ImportFault(f"{', '.join(sorted(twice))} would be taken from two columns: name one")
     table, numbers, refused = _table(path, plan)
     moments = _moments(table, plan)
     _refuse_times(moments, table, plan, numbers, refused, now_ms)
@@ -149,17 +152,20 @@ def read_csv(path: Path, plan: Plan, *, now_ms: int) -> Found:
 def _table(path: Path, plan: Plan) -> tuple[pd.DataFrame, np.ndarray, list[RefusedLine]]:
     """The file as text, the line number of each row, and the rows that do not fit the header."""
     refused: list[RefusedLine] = []
-    rows, numbers = [], []
+    rows, numbers, number = [], [], 0
     try:
         with path.open(encoding=plan.encoding, newline="") as file:
             for _ in range(plan.skip_lines):
                 file.readline()
-            reader = csv.reader(file, delimiter=plan.delimiter)
+            reader = csv.reader(file, delimiter=plan.delimiter, strict=True)
             header = [name.strip() for name in next(reader, [])]
             _check_header(header, path, plan)
+            number = reader.line_num + plan.skip_lines
             for row in reader:
-                number = reader.line_num + plan.skip_lines
-                if len(row) == len(header):
+                first, number = number + 1, reader.line_num + plan.skip_lines
+                if number > first:
+                    refused.append(RefusedLine(first, f"a quoted field runs on to line {number}"))
+                elif len(row) == len(header):
                     rows.append(row)
                     numbers.append(number)
                 elif any(row):
@@ -175,7 +181,11 @@ def _table(path: Path, plan: Plan) -> tuple[pd.DataFrame, np.ndarray, list[Refus
             f"{path} is not {plan.encoding} text ({exc.reason} at byte {exc.start}): "
             "name its encoding, such as cp1252"
         ) from exc
-    except (csv.Error, LookupError) as exc:
+    except csv.Error as exc:
+        raise ImportFault(
+            f"{path}, from line {number + 1}: {exc}; is a quote left open there?"
+        ) from exc
+    except LookupError as exc:
         raise ImportFault(f"{path}: {exc}") from exc
     return pd.DataFrame(rows, columns=header, dtype=str), np.array(numbers, dtype=int), refused
 
@@ -215,26 +225,26 @@ def _moments(table: pd.DataFrame, plan: Plan) -> pd.Series:
             scaled.where(scaled.abs() < 1e14), unit="ms", utc=True, errors="coerce"
         )
     layout = "ISO8601" if plan.time_format == "iso" else plan.time_format
-    own_zone = (
-        text.str.contains(r"(?:Z|[+-]\d\d:?\d\d)$").any()
-        if layout == "ISO8601"
-        else "%z" in layout
-    )
-    if own_zone:
-        return pd.to_datetime(text, format=layout, utc=True, errors="coerce")
-    if plan.zone is None:
-        raise ImportFault(
-            "the times carry no time zone: name the logger's, such as Europe/Paris or UTC"
-        )
+    if layout == "ISO8601":
+        zoned = text.str.contains(r"(?:Z|[+-]\d\d:?\d\d)$")
+    else:
+        zoned = pd.Series("%z" in layout, index=text.index)
     try:
-        naive = pd.to_datetime(text, format=layout, errors="coerce")
+        with_zone = pd.to_datetime(text.where(zoned), format=layout, utc=True, errors="coerce")
+        naive = pd.to_datetime(text.where(~zoned), format=layout, errors="coerce")
     except ValueError as exc:
         raise ImportFault(f"time format {plan.time_format!r}: {exc}") from exc
+    if not naive.notna().any():
+        return with_zone
+    if plan.zone is None:
+        raise ImportFault(
+            "not every time carries a time zone: name the logger's, such as Europe/Paris or UTC"
+        )
     try:
         local = naive.dt.tz_localize(plan.zone, ambiguous="infer", nonexistent="NaT")
     except ValueError:  # the repeated hour does not stand in order: which is which is unknown
         local = naive.dt.tz_localize(plan.zone, ambiguous="NaT", nonexistent="NaT")
-    return local.dt.tz_convert("UTC")
+    return with_zone.fillna(local.dt.tz_convert("UTC"))
 
 
 def _refuse_times(

@@ -19,14 +19,17 @@ from typing import NamedTuple
 from monitor.commands import Commands
 from monitor.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
 from monitor.mqtt import Arrival, Subscription
-from monitor.payload import PAYLOAD_MAX, Contract, json_object
+from monitor.payload import PAYLOAD_MAX, Contract, json_object, told
 from monitor.records import REFUSED_PAYLOAD_MAX, Reading, Refusal
 from monitor.store import Writer
+from monitor.topics import COMMAND_TOPIC
 
 log = logging.getLogger(__name__)
 
-COMMAND_TOPIC = "benchweather/bench/wait/do"
-"""Where a button at the bench asks for something to be done to a wait."""
+PRUNE_EVERY = 2_000
+"""After so many refused messages the oldest are dropped."""
+REFUSED_TEXT_MAX = 500
+"""How much of a refused message's topic, and of the reason, is kept. [characters]"""
 BATCH_MAX = 1_000
 """Most messages in one transaction."""
 IDLE_WAIT_S = 0.5
@@ -57,8 +60,12 @@ class Ingest:
         contract: Contract,
         writer: Writer,
         commands: Commands | None = None,
+        *,
+        refused_max: int = 100_000,
     ) -> None:
         self.subscription, self.contract, self.writer = subscription, contract, writer
+        self.refused_max = refused_max
+        self._refused = 0
         self.commands = commands or Commands(writer)
         self.lock = threading.Lock()
         self.store_trouble = ""
@@ -102,6 +109,7 @@ class Ingest:
                 tallies=batch.tallies,
             )
             commands[:] = batch.commands
+            self._prune(len(batch.refusals))
 
         if not self._until_stored(store, len(arrivals)):
             return  # unacknowledged: the broker sends them again
@@ -148,7 +156,24 @@ class Ingest:
         except StoreFault:
             raise
         except MonitorError as exc:
-            self.writer.write([], refusals=[_refusal(arrival, str(exc))], deliveries=deliveries)
+            self._refuse(arrival, str(exc), deliveries)
+        except Exception as exc:
+            # Ours to mend, but a command that came again for ever would stop everything.
+            log.exception("command broke topic=%s", arrival.topic)
+            self._refuse(arrival, f"could not be done: {exc!r}", deliveries)
+
+    def _refuse(self, arrival: Arrival, reason: str, deliveries: list[tuple[int, bytes]]) -> None:
+        if arrival.retained and self.writer.refused_before(arrival.topic, arrival.payload):
+            return
+        self.writer.write([], refusals=[_refusal(arrival, reason)], deliveries=deliveries)
+        self._prune(1)
+
+    def _prune(self, refused: int) -> None:
+        """Keep the refused messages within their number, however fast they come."""
+        self._refused += refused
+        if self._refused >= PRUNE_EVERY:
+            self._refused = 0
+            self.writer.prune_refused(self.refused_max)
 
     def _rest(self, wait_s: float) -> bool:
         """Wait with the connection kept alive; False if asked to stop meanwhile. [s]"""
@@ -209,7 +234,7 @@ class Ingest:
             batch.deliveries[arrival.packet_id] = digest
         batch.readings.extend(readings)
         if faults:
-            reason = "; ".join(faults)
+            reason = told(faults)
             log.debug("refused topic=%s reason=%s", arrival.topic, reason)
             batch.refusals.append(_refusal(arrival, reason))
 
@@ -223,8 +248,8 @@ def _digest(arrival: Arrival) -> bytes:
 def _refusal(arrival: Arrival, reason: str) -> Refusal:
     return Refusal(
         arrival.received_ms,
-        arrival.topic,
+        arrival.topic[:REFUSED_TEXT_MAX],
         arrival.payload[:REFUSED_PAYLOAD_MAX],
         len(arrival.payload),
-        reason[:REFUSED_PAYLOAD_MAX],
+        reason[:REFUSED_TEXT_MAX],
     )

@@ -1,12 +1,14 @@
-"""What is done by the clock: the nightly tidying of the store."""
+"""What is done by the clock: nightly, or every so often."""
 
 from __future__ import annotations
 
+import contextlib
 import logging
 from collections.abc import Callable
 from datetime import UTC, datetime
 
 from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
+from apscheduler.jobstores.base import JobLookupError
 from apscheduler.schedulers.background import BackgroundScheduler
 
 log = logging.getLogger(__name__)
@@ -32,7 +34,8 @@ class Jobs:
 
     def soon(self, name: str) -> None:
         """Run a job at the next moment, besides its times."""
-        self._scheduler.modify_job(name, next_run_time=datetime.now(UTC))
+        with contextlib.suppress(JobLookupError):  # on the way out there are no jobs any more
+            self._scheduler.modify_job(name, next_run_time=datetime.now(UTC))
 
     def start(self) -> None:
         self._scheduler.start()

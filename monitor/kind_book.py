@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, fields
 from typing import Any
 
 from monitor.errors import MonitorError, OutOfRange
 from monitor.kinds import KINDS, Caution, Kind
+from monitor.records import text_fault
 from monitor.science.waits.laws import LAWS, Law
 from monitor.science.waits.parameters import check_parameters, parameters
 
@@ -31,6 +32,8 @@ _CHANGEABLE = {
     "never_shorter",
     "like",
 }
+NAME_MAX = 80
+"""Longest name of a kind. [characters]"""
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 
 
@@ -38,7 +41,7 @@ def as_mapping(kind: Kind) -> dict[str, Any]:
     """A kind as a plain mapping that `from_mapping` reads back."""
     law = next(name for name, of in LAWS.items() if type(kind.law) is of)
     values = {p.name: p.value for p in parameters(kind.law)}
-    return asdict(replace(kind)) | {
+    return asdict(kind) | {
         "law": {"law": law, **values},
         "cautions": [str(caution) for caution in kind.cautions],
     }
@@ -57,6 +60,11 @@ def from_mapping(body: Mapping[str, Any]) -> Kind:
         known = {item.name for item in fields(Kind)}
         if unknown := sorted(set(body) - known):
             raise KindFault(f"a kind has no {', '.join(unknown)}")
+        for name in ("id", "name", "source"):
+            if name in body and (fault := text_fault(body[name], NAME_MAX)):
+                raise KindFault(f"{name} {fault}")
+        if not isinstance(body.get("never_shorter", True), bool):
+            raise KindFault("never_shorter must be true or false")
         cautions = tuple(Caution(caution) for caution in body.get("cautions", ()))
         return Kind(**{**body, "law": law, "cautions": cautions})
     except OutOfRange as exc:
@@ -125,6 +133,8 @@ def changed(book: Mapping[str, Kind], kind_id: str, wish: Mapping[str, Any]) -> 
     body = as_mapping(base) | {k: v for k, v in wish.items() if k not in ("law", "like")}
     body["id"] = kind_id
     law = wish.get("law", {})
+    if not isinstance(law, Mapping):
+        raise KindFault(f"law = {law!r:.60}: must be a mapping of parameters to numbers")
     body["law"] = law if "law" in law else body["law"] | law
     if kind_id not in book:
         body["source"] = "the shop's own"

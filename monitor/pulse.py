@@ -34,7 +34,8 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True):
 
     def late(self, now: int | None = None) -> bool:
         """Whether the service has stopped renewing it. [ms]"""
-        return (now if now is not None else now_ms()) - self.beat_ms > 1000 * LATE_S
+        age_ms = (now if now is not None else now_ms()) - self.beat_ms
+        return abs(age_ms) > 1000 * LATE_S  # one from the future is of a clock that was set back
 
 
 def write(path: Path, pulse: Pulse) -> None:
@@ -50,6 +51,7 @@ def write(path: Path, pulse: Pulse) -> None:
     handle = os.open(path, os.O_WRONLY | os.O_CREAT, 0o644)
     try:
         os.pwrite(handle, data.ljust(SIZE), 0)
+        os.ftruncate(handle, SIZE)
     finally:
         os.close(handle)
 

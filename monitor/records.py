@@ -74,14 +74,25 @@ NAME_MAX = 64
 """Longest place or sensor name. [characters]"""
 
 
+def text_fault(text: object, most: int) -> str | None:
+    """Why `text` cannot be shown as a line of at most `most` characters, or None if it can."""
+    if not isinstance(text, str):
+        return f"= {text!r:.40}: must be text"
+    if len(text) > most:
+        return f"has {len(text)} characters: must be at most {most}"
+    if not text.isprintable():
+        return "has characters that cannot be printed"
+    return None
+
+
 def name_fault(name: str) -> str | None:
     """Why `name` cannot name a place or a sensor, or None if it can."""
     if not name:
         return "is empty"
     if len(name) > NAME_MAX:
         return f"has {len(name)} characters: must be at most {NAME_MAX}"
-    if not name.isprintable() or name != name.strip():
-        return "has control characters or space at an end"
+    if not name.isprintable() or any(c.isspace() for c in name):
+        return "has a space, which a topic cannot carry, or control characters"
     if any(c in name for c in "/+#$"):
         return "has one of / + # $, which mean something else in a topic"
     return None

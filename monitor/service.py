@@ -18,7 +18,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -29,7 +29,7 @@ from monitor.clock import now_ms
 from monitor.commands import Commands
 from monitor.desk import Desk
 from monitor.errors import BrokerFault, MonitorError, StoreFault
-from monitor.ingest import COMMAND_TOPIC, Ingest
+from monitor.ingest import Ingest
 from monitor.jobs import Jobs
 from monitor.mqtt import Address, Publisher, Subscription
 from monitor.payload import Contract
@@ -37,6 +37,7 @@ from monitor.settings import Settings
 from monitor.standings import equivalent_s
 from monitor.store import Reader, Writer
 from monitor.telling import STATE_FILTER, Teller
+from monitor.topics import COMMAND_TOPIC
 
 log = logging.getLogger(__name__)
 
@@ -66,7 +67,7 @@ class Child:
     _process: subprocess.Popen[bytes] | None = None
     _started: float = 0.0
     _wait_s: float = RESTART_FIRST_S
-    _told: bool = field(default=False)
+    _ended: float | None = None
 
     def start(self) -> None:
         self._process = subprocess.Popen(  # noqa: S603 - our own modules
@@ -76,7 +77,7 @@ class Child:
             process_group=0,
             preexec_fn=die_with_parent if sys.platform == "linux" else None,
         )
-        self._started, self._told = time.monotonic(), False
+        self._started, self._ended = time.monotonic(), None
 
     def running(self) -> bool:
         return self._process is not None and self._process.poll() is None
@@ -90,15 +91,13 @@ class Child:
         """Start it again if it has ended, waiting longer each time it ends soon."""
         if self.running() or self._process is None:
             return
-        ran_s = time.monotonic() - self._started
-        if not self._told:
-            log.error(
-                "part ended part=%s code=%s ran_s=%d", self.name, self._process.poll(), ran_s
-            )
-            self._told = True
+        now = time.monotonic()
+        if self._ended is None:
+            self._ended, ran_s = now, now - self._started
+            log.error("part ended part=%s code=%s ran_s=%d", self.name, self.code, ran_s)
             if ran_s > RESTART_MAX_S:
                 self._wait_s = RESTART_FIRST_S
-        if ran_s >= self._wait_s:
+        if now - self._ended >= self._wait_s:
             self._wait_s = min(2 * self._wait_s, RESTART_MAX_S)
             self.start()
 
@@ -170,7 +169,9 @@ class Service:
                 functools.partial(equivalent_s, reader, settings),
                 on_change=functools.partial(jobs.soon, TELL),
             )
-            ingest = Ingest(subscription, contract, writer, commands)
+            ingest = Ingest(
+                subscription, contract, writer, commands, refused_max=settings.keep.refused_max
+            )
             self._schedule(jobs, ingest, parts.enter_context(_telling(settings, address)))
             desk = Desk(settings.desk_path, functools.partial(_at_desk, ingest))
             desk.start()
@@ -216,7 +217,8 @@ class Service:
             now = time.monotonic()
             if not ingest.running():
                 raise ServiceFault("the ingest ended: see the log; nothing is recorded any more")
-            if not ready and answers(board.host, board.port) and subscription.connected:
+            serving = children[0].running() and answers(board.host, board.port)
+            if not ready and serving and subscription.connected:
                 ready = True
                 on_ready()
             elif not ready and now > give_up:
@@ -321,11 +323,15 @@ def _telling(settings: Settings, address: Address) -> Iterator[Callable[[], None
 
 def _keep_secrets(path: Path) -> None:
     """Make, once, the keys that the board signs with and that its calendar is found by."""
-    if path.exists():
-        return
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with contextlib.suppress(OSError, ValueError):
+        if set(json.loads(path.read_text(encoding="utf-8"))) >= set(SECRETS):
+            return
+    beside = path.with_name(path.name + ".part")
+    beside.unlink(missing_ok=True)
+    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         json.dump({name: secrets.token_urlsafe(32) for name in SECRETS}, file)
+    beside.replace(path)
 
 
 def _reachable(host: str) -> str:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 STATE_TOPIC = "benchweather/bench/wait/{}/state"
+DAY_MS = 86_400_000
+"""Waits released longer ago were told by an earlier run. [ms]"""
 STATE_FILTER = "benchweather/bench/wait/+/state"
 
 
@@ -39,7 +41,9 @@ class Teller:
         waits = self._journal.waits.values()
         news: dict[str, bytes] = {}
         for wait in waits:
-            if not wait.open and self._told.get(wait.id, b"?") != b"":
+            if wait.released_ms is not None and (
+                self._told.get(wait.id) or wait.released_ms > now_ms - DAY_MS
+            ):
                 news[wait.id] = b""
         for standing in standings(
             self._reader, self._settings, [w for w in waits if w.open], now_ms

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Literal
 
-from monitor.records import Quantity
+from monitor.records import Quantity, name_fault
 from monitor.units import UNITS, allowed
 
 CONTRACT_FILTER = "benchweather/+/+"
@@ -49,6 +50,12 @@ class TopicRule:
     unit: str | None = None
 
 
+COMMAND_TOPIC = "benchweather/bench/wait/do"
+"""Where a button at the bench asks for something to be done to a wait."""
+PLACEHOLDER = re.compile(r"\{(\d+)\}")
+"""In a rule's place or sensor: the level of the topic, counted from 1."""
+
+
 def filter_fault(topic_filter: str) -> str | None:
     """Why `topic_filter` is no MQTT topic filter, or None if it is (MQTT 3.1.1, section 4.7)."""
     if not topic_filter:
@@ -81,6 +88,15 @@ def rule_faults(rule: TopicRule) -> list[str]:
     faults = []
     if fault := filter_fault(rule.filter):
         faults.append(f"filter {rule.filter!r} {fault}")
+    elif matches(rule.filter, COMMAND_TOPIC):
+        faults.append(f"filter {rule.filter!r} takes {COMMAND_TOPIC}, which is for commands")
+    levels = rule.filter.split("/")
+    for what, name in (("place", rule.place), ("sensor", rule.sensor)):
+        beyond = [n for n in PLACEHOLDER.findall(name) if not 1 <= int(n) <= len(levels)]
+        if beyond and levels[-1] != "#":
+            faults.append(f"{what} {name!r} names level {beyond[0]} of a topic with {len(levels)}")
+        if fault := name_fault(PLACEHOLDER.sub("x", name)):
+            faults.append(f"{what} {name!r} {fault}")
     if rule.format == "json" and not rule.quantities:
         faults.append("format json needs quantities, each with pointer and unit")
     if rule.format == "number" and (rule.quantity is None or rule.unit is None):

@@ -37,6 +37,10 @@ so here F always means Fahrenheit.
 """
 
 
+FAHRENHEIT_REGIONS = frozenset({"US", "LR", "BS", "BZ", "KY", "PW", "FM", "MH"})
+"""Countries that say temperatures in °F, by ISO 3166 code. From memory."""
+
+
 def allowed(quantity: Quantity | None = None) -> str:
     """The units that may be declared, for an error text."""
     groups = [UNITS[quantity]] if quantity else UNITS.values()

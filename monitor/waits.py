@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Any, NamedTuple
 
 from monitor.errors import MonitorError
+from monitor.records import name_fault, text_fault
 
 
 class WaitFault(MonitorError, ValueError):
@@ -149,7 +150,7 @@ def decide(
         if body["at_ms"] < wait.pauses[-1][0]:
             raise WaitFault(f"{_name(wait)} cannot go on before it was paused")
     if action is Action.MOVE:
-        body["place"] = _text("place", wish.get("place", ""), needed=True)
+        body["place"] = _place(_text("place", wish.get("place", ""), needed=True))
         if body["at_ms"] < wait.places[-1][0]:
             raise WaitFault(f"{_name(wait)} was moved later than that already")
     if action is Action.REOPEN and wait.open:
@@ -249,6 +250,8 @@ def _fields(wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
     for name in ("instrument", "what", "place"):
         if name in wish:
             body[name] = _text(name, wish[name], needed=name == "place")
+    if "place" in body:
+        body["place"] = _place(body["place"])
     if "note" in wish:
         body["note"] = _text("note", wish["note"], most=NOTE_MAX)
     if "start_ms" in wish:
@@ -257,8 +260,12 @@ def _fields(wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
         body["clamps"] = _count("clamps", wish["clamps"], low=0)
     if "wanted_ms" in wish:
         wanted = wish["wanted_ms"]
-        if wanted is not None and (isinstance(wanted, bool) or not isinstance(wanted, int)):
-            raise WaitFault(f"wanted = {wanted!r}: must be a time")
+        if wanted is not None and (
+            isinstance(wanted, bool)
+            or not isinstance(wanted, int)
+            or not now_ms - BACK_MAX_MS <= wanted <= now_ms + BACK_MAX_MS
+        ):
+            raise WaitFault(f"wanted = {wanted!r:.40}: must be a time within a year of now")
         body["wanted_ms"] = wanted
     return body
 
@@ -276,30 +283,41 @@ def _corrected(wait: Wait, body: Mapping[str, Any]) -> Wait:
     return wait
 
 
+def _place(name: str) -> str:
+    if fault := name_fault(name):
+        raise WaitFault(f"place {name!r} {fault}")
+    return name
+
+
 def _name(wait: Wait) -> str:
     return " ".join(filter(None, (wait.instrument, wait.what))) or f"wait {wait.id}"
 
 
 def _text(name: str, value: Any, *, most: int = TEXT_MAX, needed: bool = False) -> str:
-    if not isinstance(value, str):
-        raise WaitFault(f"{name} = {value!r}: must be text")
-    value = " ".join(value.split()) if most == TEXT_MAX else value.strip()
-    if needed and not value:
-        raise WaitFault(f"{name} is empty")
+    if isinstance(value, str):
+        lines = value.splitlines() if most == NOTE_MAX else [value]
+        value = "\n".join(" ".join(line.split(" ")).strip() for line in lines).strip()
+    for line in value.splitlines() if isinstance(value, str) and value else [value]:
+        if fault := text_fault(line, most):
+            raise WaitFault(f"{name} {fault}")
     if len(value) > most:
         raise WaitFault(f"{name} has {len(value)} characters: must be at most {most}")
-    return value
+    if needed and not value:
+        raise WaitFault(f"{name} is empty")
+    return str(value)
 
 
 def _count(name: str, value: Any, *, low: int) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= COUNT_MAX:
-        raise WaitFault(f"{name} = {value!r}: must be a whole number from {low} to {COUNT_MAX}")
+        raise WaitFault(
+            f"{name} = {value!r:.40}: must be a whole number from {low} to {COUNT_MAX}"
+        )
     return value
 
 
 def _moment(name: str, value: Any, now_ms: int) -> int:
     if isinstance(value, bool) or not isinstance(value, int):
-        raise WaitFault(f"{name} = {value!r}: must be a time")
+        raise WaitFault(f"{name} = {value!r:.40}: must be a time")
     if value > now_ms + AHEAD_MAX_MS:
         raise WaitFault(f"{name} lies {(value - now_ms) / 60_000:.0f} min in the future")
     if value < now_ms - BACK_MAX_MS:
@@ -311,4 +329,4 @@ def _feel(value: Any) -> str:
     try:
         return str(Feel(value))
     except ValueError:
-        raise WaitFault(f"feel = {value!r}: must be one of {', '.join(Feel)}") from None
+        raise WaitFault(f"feel = {value!r:.40}: must be one of {', '.join(Feel)}") from None

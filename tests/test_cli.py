@@ -104,6 +104,7 @@ WRONG = [
     (["export", "--every", "day"], "must be one of raw, 10min, hour"),
     (["export", "--out", "x.xlsx"], "must end in .csv or .parquet"),
     (["export", "--from", "soon"], "must be a day or time"),
+    (["export", "--to", "9999-12-31"], "must be a day or time"),
     (["export", "--from", "2025-02-01", "--to", "2025-01-01"], "is not before"),
     (["nonsense"], "No such command"),
     (["import"], "Missing argument"),
@@ -124,6 +125,21 @@ def test_failure_ends_with_one(shop):
     assert "unable to open" in call("export", code=1).output
     (shop / "log.csv").write_text("time,T,RH\n")
     assert "0 readings" in take(shop, code=1).output
+
+
+def test_a_failed_export_leaves_what_stood_there(shop):
+    take(shop)
+    (shop / "keep.csv").write_text("mine")
+    call("export", "--place", "nope", "--out", shop / "keep.csv", code=1)
+    assert (shop / "keep.csv").read_text() == "mine"
+    assert "/nope" in call("export", "--out", "/nope/x.csv", code=1).output
+    assert "measured_at" in call("export", "--to", "2020-01-01").stdout
+
+
+def test_a_data_folder_that_is_a_file_is_told(shop):
+    (shop / "file").write_text("")
+    assert "file" in call("run", "--data", shop / "file", code=1).output
+    assert "no folder" in call("check", "--data", shop / "file", code=1).output
 
 
 def test_check_names_each_part_and_its_verdict(shop):

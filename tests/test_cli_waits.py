@@ -12,12 +12,12 @@ from conftest import needs, until
 
 from monitor.clock import now_ms
 from monitor.commands import Journal
-from monitor.ingest import COMMAND_TOPIC
 from monitor.kinds import KINDS
 from monitor.records import Quantity, Reading, Series
 from monitor.science.waits.parameters import parameters
 from monitor.store import Reader, Writer
 from monitor.telling import STATE_FILTER
+from monitor.topics import COMMAND_TOPIC
 from monitor.waits import Feel
 
 pytestmark = [pytest.mark.slow, pytest.mark.broker]

@@ -102,6 +102,25 @@ def test_each_line_that_cannot_be_taken_is_named_with_the_reason(tmp_path):
         assert words in reasons
 
 
+def test_times_with_and_without_an_offset_are_each_read_as_they_are(tmp_path):
+    found = read(
+        tmp_path, "time,T,RH\n2026-01-01 00:00+01:00,20,40\n2026-01-01 00:01,21,41\n", zone=BERLIN
+    )
+    assert taken(found) == {"12-31 23:00": 20, "12-31 23:01": 21}
+
+
+def test_a_record_that_runs_over_lines_is_refused_with_its_lines(tmp_path):
+    found = read(
+        tmp_path,
+        'time,T,RH\n2025-01-05T10:00:00Z,20,40\n2025-01-05T10:01:00Z,21,"4\n1"\n'
+        "2025-01-05T10:02:00Z,22,42\n",
+    )
+    assert list(taken(found).values()) == [20, 22]
+    assert found.refused == [(3, "a quoted field runs on to line 4")]
+    with pytest.raises(ImportFault, match=r"from line 3: .*is a quote left open"):
+        read(tmp_path, 'time,T,RH\n2025-01-05T10:00:00Z,20,40\n2025-01-05T10:01:00Z,21,"4\n')
+
+
 @pytest.mark.parametrize(
     ("text", "more", "why"),
     [
@@ -114,6 +133,7 @@ def test_each_line_that_cannot_be_taken_is_named_with_the_reason(tmp_path):
         ("time,T,RH\n", {"take": ("temperature:C:T",)}, "must be one of Cel, K, F"),
         ("time,T,RH\n", {"take": ("temperature",)}, "must be quantity:unit:column"),
         ("time,T,RH\n", {"take": ()}, "no column to take"),
+        ("time,T,RH\n", {"take": ("temperature:Cel:T", "temperature:F:RH")}, "from two columns"),
         ("time,T,RH,ö\n", {"encoding": "latin-1"}, "name its encoding"),
     ],
 )

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import threading
 
 import pytest
 from conftest import until
+from hypothesis import given
+from hypothesis import strategies as st
 
+from monitor.commands import Commands, Journal
+from monitor.errors import MonitorError
 from monitor.ingest import Ingest
 from monitor.mqtt import Arrival
 from monitor.payload import Contract
 from monitor.records import Quantity
 from monitor.store import Reader, Writer
-from monitor.topics import TopicRule
+from monitor.topics import COMMAND_TOPIC, TopicRule
+from monitor.waits import Action
 
 NOW = 1_790_000_000_000
 TOPIC = "benchweather/bench/a1"
@@ -169,6 +176,67 @@ def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, 
     assert stored(reader) == 1000
     assert ingest.store_trouble == ""
     assert reader.tallies()["messages"] == 1000
+
+
+def test_a_store_that_was_deleted_holds_messages_back(parts, monkeypatch):
+    ingest, script, _, writer = parts
+    monkeypatch.setattr("monitor.ingest.RETRY_FIRST_S", 0.02)
+    writer.path.unlink()
+    script.groups.append([arrival(1, TIMED)])
+    ingest.start()
+    until(lambda: "deleted or replaced" in ingest.store_trouble)
+    assert script.acknowledged == []
+
+
+@pytest.mark.parametrize("law", [5, [1], "x", {"law": 7}, {"most_rate": "fast"}])
+def test_a_command_of_any_shape_is_refused_and_stops_nothing(parts, law):
+    command = json.dumps({"do": "kind", "kind": "x", "like": "cleat", "law": law}).encode()
+    deliver(parts, arrival(1, command, topic=COMMAND_TOPIC), arrival(2, TIMED))
+    assert stored(parts[2]) == 1
+    assert len(parts[2].refused(9)) == 1
+
+
+_json = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3)
+    ),
+    max_leaves=6,
+)
+_commands = st.fixed_dictionaries(
+    {"do": st.sampled_from([*Action, "kind", "retire", "x"])},
+    optional={
+        name: _json | st.sampled_from(["cleat", "bench", "1", NOW])
+        for name in ("wait", "kind", "place", "start_ms", "at_ms", "wanted_ms", "count", "feel", "law",
+                     "name", "like", "by", "id", "note", "clamps", "cautions", "basis_s")
+    },
+)  # fmt: skip
+
+
+@given(_commands)
+def test_whatever_is_asked_it_is_done_or_refused_in_words(tmp_path_factory, command):
+    writer = Writer(tmp_path_factory.mktemp("store") / "readings.sqlite3")
+    commands = Commands(writer)
+    commands.carry_out({"do": "open", "kind": "cleat", "place": "bench"}, NOW)
+    with contextlib.suppress(MonitorError):
+        commands.carry_out(command, NOW)
+    again = Journal(writer)
+    assert again.waits["1"].kind["id"] == "cleat"
+    assert all(kind.name.isprintable() for kind in again.book.values())
+    writer.close()
+
+
+def test_refused_messages_are_kept_within_their_number_as_they_come(parts, monkeypatch):
+    monkeypatch.setattr("monitor.ingest.PRUNE_EVERY", 50)
+    parts[0].refused_max = 20
+    deliver(parts, *(arrival(i, b"junk%d" % i) for i in range(1, 121)))
+    assert len(parts[2].refused(1000)) <= 20
+    assert parts[2].tallies()["refused"] == 120
+
+
+def test_a_long_topic_is_cut_in_what_is_kept(parts):
+    deliver(parts, arrival(1, b"junk", topic="benchweather/" + "x" * 60_000 + "/a"))
+    assert len(parts[2].refused(1)[0].refusal.topic) == 500
 
 
 def test_a_damaged_store_ends_the_ingest_unacknowledged(parts):

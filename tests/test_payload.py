@@ -138,6 +138,8 @@ REFUSED = [
     ([{"n": "temperature", "u": "Cel"}], "it has no value v"),
     ([{"u": "Cel", "v": 20, "odd_": 1}], "must be understood"),
     ([{"u": "Cel", "v": 20, "bver": 11}], "at most 10"),
+    (b'[{"u":"Cel","v":20,"x\\u005f":1}]', "must be understood"),
+    (b'[{"u":"Cel","z":"\xff"}]', "not a SenML pack"),
     ([{"u": "Cel", "v": 20, "t": 1.5e9}], "must not be before 2020"),
     ([{"u": "Cel", "v": 20, "t": 1.79e9 + 301}], "301 s after it arrived"),
     ([{"u": "Cel", "v": 20, "t": 1e300}], "at most 300 s ahead"),
@@ -235,7 +237,15 @@ def test_a_bare_number_is_read_by_its_rule():
     assert reading == (("cellar", "k2", Quantity.HUMIDITY), NOW, 45.5)
 
 
-@pytest.mark.parametrize("payload", [b"", b"wet", b"nan", b"inf", b"45,5", b"\xff", b"200"])
+def test_many_faults_are_told_as_three_and_a_count():
+    with pytest.raises(BadPayload) as caught:
+        decode([{"n": "temperature", "u": "Cel"}] * 900)
+    assert str(caught.value).endswith("; and 897 more")
+
+
+@pytest.mark.parametrize(
+    "payload", [b"", b"wet", b"1_0", b"nan", b"inf", b"45,5", b"\xff", b"200"]
+)
 def test_what_is_no_believable_number_is_refused(payload):
     with pytest.raises(BadPayload):
         decode(payload, "raw/rh/k2", [NUMBER])

@@ -46,6 +46,16 @@ def test_a_pulse_is_late_after_its_limit():
     assert beat().late(int(last) + 1)
 
 
+def test_a_pulse_from_the_future_is_of_a_clock_set_back():
+    assert beat().late(beat().beat_ms - int(1000 * pulse.LATE_S) - 1)
+
+
+def test_a_file_that_has_grown_is_cut_back(tmp_path):
+    (tmp_path / "p").write_bytes(b"x" * 9000)
+    pulse.write(tmp_path / "p", beat())
+    assert pulse.read(tmp_path / "p") == beat()
+
+
 def test_it_can_be_renewed_on_a_full_disk(tmp_path):
     if not Path("/dev/full").exists():
         pytest.skip("this system has no /dev/full")

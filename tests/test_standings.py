@@ -196,7 +196,7 @@ def test_a_command_with_an_id_is_carried_out_once(bench):
         ({"do": "open", "kind": "nope", "place": "bench"}, "must be one of plate-crack"),
         ({"do": "release"}, "there is no wait ''"),
         ({"do": "open", "id": 5}, "id must be text"),
-        ({"do": "open", "by": ["x"]}, "by must be text"),
+        ({"do": "open", "by": ["x"]}, "must be text"),
         ({"do": "kind", "kind": "Bad Id", "like": "cleat"}, "lower-case"),
         ({"do": "kind", "kind": "new"}, "must be like one there is"),
         ({"do": "kind", "kind": "cleat", "basis_s": -1}, "basis_s"),

@@ -51,7 +51,8 @@ def run(
     from monitor.service import Service
 
     settings = load(data, config, demo=demo)
-    logs.set_up(verbose=verbose, file=settings.data / "log" / "service.log")
+    with told():
+        logs.set_up(verbose=verbose, file=settings.data / "log" / "service.log")
 
     def ready() -> None:
         board = f"http://{settings.board.host}:{settings.board.port}"

@@ -11,9 +11,7 @@ from rich.table import Table
 from monitor.cli.shared import Config, Data, Demo, load, out, told
 from monitor.clock import now_ms
 from monitor.settings import Settings
-
-FAHRENHEIT = {"US", "LR", "BS", "BZ", "KY", "PW", "FM", "MH"}
-"""Countries that say temperatures in °F, by their code in a locale. From memory."""
+from monitor.units import FAHRENHEIT_REGIONS
 
 
 def now(data: Data = None, config: Config = None, demo: Demo = False) -> None:
@@ -50,7 +48,7 @@ def _fahrenheit(settings: Settings) -> bool:
     if unit != "auto":
         return unit == "F"
     name = locale.setlocale(locale.LC_CTYPE, "").partition(".")[0]
-    return name.rpartition("_")[2] in FAHRENHEIT
+    return name.rpartition("_")[2] in FAHRENHEIT_REGIONS
 
 
 def _temperature(temp_c: float, fahrenheit: bool) -> str:

@@ -80,6 +80,8 @@ def import_(
         delimiter="\t" if delimiter == "tab" else delimiter, encoding=encoding, skip_lines=skip,
     )  # fmt: skip
     with told():
+        if refused is not None:
+            refused.touch()
         found = read_csv(file, plan, now_ms=now_ms())
         new = repeated = 0
         if not dry_run and found.total:
@@ -148,9 +150,15 @@ def export(
         )
         if to is None:
             rows = exporting.write_csv(parts, sys.stdout)
-        elif to.suffix == ".parquet":
-            rows = exporting.write_parquet(parts, to)
         else:
-            with to.open("w", encoding="utf-8", newline="") as file:
-                rows = exporting.write_csv(parts, file)
+            beside = to.with_name(to.name + ".part")  # what stands there stays until this is whole
+            try:
+                if to.suffix == ".parquet":
+                    rows = exporting.write_parquet(parts, beside)
+                else:
+                    with beside.open("w", encoding="utf-8", newline="") as file:
+                        rows = exporting.write_csv(parts, file)
+                beside.replace(to)
+            finally:
+                beside.unlink(missing_ok=True)
     err.print(f"{rows} rows")

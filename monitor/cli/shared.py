@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -52,8 +52,12 @@ def told(wrong_use: type[MonitorError] | tuple[()] = ()) -> Iterator[None]:
     except MonitorError as exc:
         err.print(str(exc), style="bold red", highlight=False, markup=False, soft_wrap=True)
         raise typer.Exit(2 if wrong_use and isinstance(exc, wrong_use) else 1) from None
-    except BrokenPipeError:
-        sys.stderr.close()  # whoever read our output has gone: nothing to tell
+    except OSError as exc:
+        if isinstance(exc, BrokenPipeError):
+            sys.stderr.close()  # whoever read our output has gone: nothing to tell
+        else:
+            where = f"{exc.filename}: " if exc.filename else ""
+            err.print(f"{where}{exc.strerror or exc}", style="bold red", markup=False)
         raise typer.Exit(1) from None
 
 
@@ -76,8 +80,16 @@ def zone_of(name: str) -> ZoneInfo:
 def moment_of(text: str, zone: ZoneInfo, *, option: str, whole_day: bool = False) -> int:
     try:
         moment = datetime.fromisoformat(text)
-    except ValueError:
+        if whole_day and _is_day(text):
+            moment += timedelta(days=1)
+        return to_ms(moment if moment.tzinfo else moment.replace(tzinfo=zone))
+    except (ValueError, OverflowError):
         wrong(f"{option} {text!r}: must be a day or time such as 2026-01-31 or 2026-01-31T14:30")
-    if whole_day and len(text) == len("2026-01-31"):
-        moment += timedelta(days=1)
-    return to_ms(moment if moment.tzinfo else moment.replace(tzinfo=zone))
+
+
+def _is_day(text: str) -> bool:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True

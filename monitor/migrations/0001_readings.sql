@@ -42,6 +42,8 @@ CREATE TABLE refused (
   reason TEXT NOT NULL
 ) STRICT;
 
+CREATE INDEX refused_by_topic ON refused (topic);
+
 CREATE TABLE tally (
   name TEXT PRIMARY KEY,
   n INTEGER NOT NULL

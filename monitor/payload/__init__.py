@@ -6,14 +6,15 @@ be read is taken even when another record of the same message cannot; each that 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 
 from monitor.errors import BadPayload
-from monitor.payload.judging import AHEAD_MAX_MS, EARLIEST_MS, Decoded
+from monitor.payload.judging import AHEAD_MAX_MS, EARLIEST_MS, Decoded, told
 from monitor.payload.mapped import BareNumber, MappedJson, json_object
 from monitor.payload.senml import RECORDS_MAX, Senml
 from monitor.records import name_fault
-from monitor.topics import CONTRACT_FILTER, TopicRule, matches
+from monitor.topics import CONTRACT_FILTER, PLACEHOLDER, TopicRule, matches
 
 __all__ = [
     "AHEAD_MAX_MS",
@@ -23,6 +24,7 @@ __all__ = [
     "Contract",
     "Decoded",
     "json_object",
+    "told",
 ]
 
 PAYLOAD_MAX = 65_536
@@ -95,6 +97,9 @@ class Contract:
 def _named(pattern: str, topic: str) -> str:
     """`pattern` with each `{n}` replaced by the n-th level of `topic`, counted from 1."""
     levels = topic.split("/")
-    for number, level in enumerate(levels, 1):
-        pattern = pattern.replace(f"{{{number}}}", level)
-    return pattern
+
+    def level(found: re.Match[str]) -> str:
+        number = int(found[1])
+        return levels[number - 1] if 1 <= number <= len(levels) else ""
+
+    return PLACEHOLDER.sub(level, pattern)

@@ -15,6 +15,10 @@ AHEAD_MAX_MS = 300_000
 """How far a sensor's clock may run ahead of ours. [ms]"""
 
 
+FAULTS_TOLD = 3
+"""Faults of one message that are named; the rest are counted."""
+
+
 class Decoded(NamedTuple):
     """What one message holds. `timed` says whether every reading has a time of its own, so that a
     repeat of the message is the same readings and not new ones."""
@@ -55,7 +59,7 @@ def unbelievable(quantity: Quantity, value: float, ts_ms: int, received_ms: int)
         return f"measured at {stamp(ts_ms)}: must not be before 2020; is the sensor's clock set?"
     ahead_s = (ts_ms - received_ms) / 1000
     return (
-        f"measured at {stamp(ts_ms)}, {ahead_s:.0f} s after it arrived: "
+        f"measured at {stamp(ts_ms)}, {ahead_s:.4g} s after it arrived: "
         f"must be at most {AHEAD_MAX_MS // 1000} s ahead"
     )
 
@@ -65,3 +69,10 @@ def stamp(ts_ms: int) -> str:
         return from_ms(ts_ms).isoformat(timespec="seconds")
     except OverflowError:
         return f"{ts_ms / 1000:.3g} s after 1970"
+
+
+def told(faults: list[str]) -> str:
+    """The faults of a message as one reason."""
+    text = "; ".join(faults[:FAULTS_TOLD])
+    more = len(faults) - FAULTS_TOLD
+    return f"{text}; and {more} more" if more > 0 else text

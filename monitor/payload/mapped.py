@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import datetime
 from typing import Any
 
@@ -11,10 +12,11 @@ import msgspec
 
 from monitor.clock import to_ms
 from monitor.errors import BadPayload
-from monitor.payload.judging import Decoded, conversion_of, judged
+from monitor.payload.judging import Decoded, conversion_of, judged, told
 from monitor.records import Series
 from monitor.topics import TopicRule
 
+_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
 _decode_any = msgspec.json.Decoder().decode
 _decode_object = msgspec.json.Decoder(dict[str, Any]).decode
 
@@ -50,7 +52,7 @@ class MappedJson:
             except BadPayload as exc:
                 faults.append(str(exc))
         if not readings:
-            raise BadPayload("; ".join(faults))
+            raise BadPayload(told(faults))
         return Decoded(readings, faults, self._time is not None)
 
 
@@ -65,9 +67,12 @@ class BareNumber:
 
     def __call__(self, payload: bytes, received_ms: int) -> Decoded:
         try:
-            value = float(payload.decode("ascii"))
-        except ValueError as exc:
-            raise BadPayload(f"{payload[:40]!r} is not a number such as 45.2") from exc
+            text = payload.decode("ascii").strip()
+        except UnicodeDecodeError:
+            text = ""
+        if not _NUMBER.fullmatch(text):
+            raise BadPayload(f"{payload[:40]!r} is not a number such as 45.2")
+        value = float(text)
         reading = judged(self._series, self._conversion, value, received_ms, received_ms)
         return Decoded([reading], [], False)
 
@@ -112,6 +117,7 @@ def _moment(value: Any, unit: str) -> int:
                 f"time {str(value)[:40]!r} must be ISO 8601 with a zone, such as 2026-01-05T14:30:00Z"
             ) from exc
     number = _number(value, "time")
+    number *= 1000 if unit == "s" else 1
     if not math.isfinite(number):
-        raise BadPayload("time is not a finite number")
-    return round(number * (1000 if unit == "s" else 1))
+        raise BadPayload("time is not a number that can be a time")
+    return round(number)

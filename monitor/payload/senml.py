@@ -12,6 +12,7 @@ from monitor.payload.judging import (
     EARLIEST_MS,
     Decoded,
     stamp,
+    told,
     unbelievable,
 )
 from monitor.records import MEASURES, Quantity, Reading, Series
@@ -69,11 +70,12 @@ class Senml:
             raise BadPayload("not a SenML pack: it holds no record")
         if len(pack) > RECORDS_MAX:
             raise BadPayload(f"{len(pack)} records: at most {RECORDS_MAX} are taken")
-        if b'_"' in payload:
+        if b'_"' in payload or b"\\u" in payload:  # or so written that it hides
             _refuse_must_understand(payload)
         base_name = base_unit = ""
         base_time = base_value = 0.0
         timed = True
+        records: list[dict[str, Any]] = []
         readings: list[Reading] = []
         faults: list[str] = []
         latest = received_ms + AHEAD_MAX_MS
@@ -89,7 +91,8 @@ class Senml:
             if record.bver is not None and record.bver > SENML_VERSION:
                 raise BadPayload(f"SenML version {record.bver}: at most {SENML_VERSION} is taken")
             if record.v is None:
-                if (fault := _no_number(payload, number)) is not None:
+                records = records or _records(payload)
+                if (fault := _no_number(records[number - 1], number)) is not None:
                     faults.append(fault)
                 continue
             key = (base_name + record.n, record.u or base_unit)
@@ -113,7 +116,7 @@ class Senml:
         if len(readings) > 1:
             readings = _one_value_each(readings, faults)
         if not readings and faults:
-            raise BadPayload("; ".join(faults))
+            raise BadPayload(told(faults))
         return Decoded(readings, faults, timed)
 
     def _learn(self, key: tuple[str, str]) -> _Entry:
@@ -163,9 +166,17 @@ def _one_value_each(readings: list[Reading], faults: list[str]) -> list[Reading]
     return kept
 
 
-def _no_number(payload: bytes, number: int) -> str | None:
+def _records(payload: bytes) -> list[dict[str, Any]]:
+    """The records of a pack as they stand, with every field."""
+    try:
+        found: list[dict[str, Any]] = _decode_any(payload)
+    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
+        raise BadPayload(f"not a SenML pack: {exc}") from exc
+    return found
+
+
+def _no_number(record: dict[str, Any], number: int) -> str | None:
     """Why record `number` has no `v`; None if it only sets bases."""
-    record = _decode_any(payload)[number - 1]
     for field, what in _OTHER_VALUES.items():
         if field in record:
             return f"record {number}: its value is {what} ({field}): only numbers (v) are taken"
@@ -180,7 +191,7 @@ def _only_bases(record: dict[str, Any]) -> bool:
 
 def _refuse_must_understand(payload: bytes) -> None:
     """Fields ending in _ must be understood or the pack refused (RFC 8428, section 4.4)."""
-    for number, record in enumerate(_decode_any(payload), 1):
+    for number, record in enumerate(_records(payload), 1):
         for field in record:
             if field.endswith("_"):
                 raise BadPayload(f"record {number}: field {field!r} must be understood and is not")

@@ -151,13 +151,8 @@ def load(
         faults += [_sentence(error, origins) for error in exc.errors()]
     if faults:
         raise SettingsFault(faults)
-    if not found.broker.url and found.broker.host not in LOOPBACK and not (
-        found.broker.user and found.broker.password.get_secret_value()
-    ):  # fmt: skip
-        raise SettingsFault([
-            f"broker.host = {found.broker.host} opens the broker to the network: "
-            "set broker.user and broker.password for the sensors, or keep 127.0.0.1"
-        ])  # fmt: skip
+    if faults := _cross_faults(found):
+        raise SettingsFault(faults)
     return Settings(
         data=folder,
         config=path if path.is_file() else None,
@@ -167,6 +162,26 @@ def load(
         origins=origins,
         **{name: getattr(found, name) for name in _GROUPS},
     )  # fmt: skip
+
+
+def _cross_faults(found: Fields) -> list[str]:
+    """What is wrong between settings that are each right."""
+    broker, faults = found.broker, []
+    password = broker.password.get_secret_value()
+    if bool(broker.cert_file) != bool(broker.key_file):
+        faults.append("broker.cert_file and broker.key_file belong together: set both or none")
+    if broker.url:
+        return faults
+    if broker.host not in LOOPBACK and not (broker.user and password):
+        faults.append(
+            f"broker.host = {broker.host} opens the broker to the network: "
+            "set broker.user and broker.password for the sensors, or keep 127.0.0.1"
+        )
+    elif bool(broker.user) != bool(password):
+        faults.append("broker.user and broker.password belong together: set both or none")
+    if broker.port == found.board.port:
+        faults.append(f"broker.port and board.port are both {broker.port}: they must differ")
+    return faults
 
 
 def table(settings: Settings | None = None) -> Iterator[Row]:

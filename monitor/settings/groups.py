@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import ipaddress
+import re
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
@@ -15,13 +18,29 @@ from monitor.places import Limits, Place
 from monitor.records import name_fault
 from monitor.topics import TopicRule, rule_faults
 
-_STRICT = ConfigDict(frozen=True, extra="forbid")
+_STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+_LABEL = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?")
 for _dataclass in (Limits, Place, TopicRule):
-    _dataclass.__pydantic_config__ = ConfigDict(extra="forbid")  # type: ignore[union-attr] # read by pydantic
+    _dataclass.__pydantic_config__ = ConfigDict(extra="forbid", allow_inf_nan=False)  # type: ignore[union-attr] # read by pydantic
 
 
 def _setting(default: Any, text: str, unit: str = "", **allowed: Any) -> Any:
     return Field(default, description=text, json_schema_extra={"unit": unit}, **allowed)
+
+
+def _is_host(value: str) -> bool:
+    """Whether it is an IP address or a host name (RFC 1123)."""
+    with contextlib.suppress(ValueError):
+        ipaddress.ip_address(value)
+        return True
+    labels = value.removesuffix(".").split(".")
+    return len(value) <= 253 and all(_LABEL.fullmatch(label) for label in labels)
+
+
+def _host(value: str) -> str:
+    if not _is_host(value):
+        raise ValueError("must be an IP address or a host name")
+    return value
 
 
 class Shop(BaseModel):
@@ -61,16 +80,37 @@ class Broker(BaseModel):
     cert_file: Path | None = _setting(None, "Client certificate (mqtts), or our own broker's")
     key_file: Path | None = _setting(None, "Private key of that certificate")
     client_id: str = _setting(
-        "benchweather-ingest", "Client id; fixed, so that a session persists"
+        "benchweather-ingest",
+        "Client id; fixed, so that a session persists",
+        "",
+        min_length=1,
+        max_length=60,
     )
+
+    @field_validator("ca_file", "cert_file", "key_file")
+    @classmethod
+    def _there(cls, value: Path | None) -> Path | None:
+        if value is not None and not value.is_file():
+            raise ValueError("there is no such file")
+        return value
+
+    @field_validator("host")
+    @classmethod
+    def _host(cls, value: str) -> str:
+        return _host(value)
 
     @field_validator("url")
     @classmethod
     def _mqtt_url(cls, value: str) -> str:
         if not value:
             return value
-        parts = urlsplit(value)
-        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname:
+        try:
+            parts = urlsplit(value)
+            sound = parts.scheme in ("mqtt", "mqtts") and _is_host(parts.hostname or "")
+            sound = sound and (parts.port is None or parts.port > 0)
+        except ValueError:  # a port that is none
+            sound = False
+        if not sound:
             raise ValueError("must be mqtt://host:port or mqtts://host:port, or empty")
         if parts.username or parts.password:
             raise ValueError("must not hold a password: use broker.user and broker.password")
@@ -86,6 +126,17 @@ class Board(BaseModel):
     names: list[str] = _setting(
         [], "Host names by which the board may be reached besides its address"
     )
+
+    @field_validator("host")
+    @classmethod
+    def _host(cls, value: str) -> str:
+        return _host(value)
+
+    @field_validator("names")
+    @classmethod
+    def _names(cls, value: list[str]) -> list[str]:
+        return [_host(name) for name in value]
+
     temperature_unit: Literal["auto", "C", "F"] = _setting(
         "auto", "Temperatures on screen: C, F, or auto for what the browser's language uses"
     )
@@ -154,6 +205,11 @@ class Fields(BaseModel):
                 raise ValueError(f"id {place.id!r} {fault}")
             if place.id in seen:
                 raise ValueError(f"id {place.id!r} stands twice")
+            low, high = place.rh_low_pct, place.rh_high_pct
+            if low is not None and high is not None and low >= high:
+                raise ValueError(
+                    f"{place.id}: rh_low_pct {low:g} is not below rh_high_pct {high:g}"
+                )
             seen.add(place.id)
         return value
 
@@ -161,9 +217,19 @@ class Fields(BaseModel):
     @classmethod
     def _limits(cls, value: Limits) -> Limits:
         rising = ("rh_very_low_pct", "rh_low_pct", "rh_high_pct", "rh_very_high_pct")
-        for low, high in pairwise(rising):
+        pairs = [
+            *pairwise(rising),
+            ("varnish_rh_high_pct", "varnish_rh_stop_pct"),
+            ("varnish_spread_stop_k", "varnish_spread_low_k"),
+            ("glue_temp_low_c", "temp_high_c"),
+            ("varnish_temp_low_c", "temp_high_c"),
+        ]
+        for low, high in pairs:
             if getattr(value, low) >= getattr(value, high):
                 raise ValueError(f"must rise: {low} is not below {high}")
+        for name in ("rh_margin_pct", "temp_margin_c", "varnish_spread_margin_k"):
+            if getattr(value, name) < 0:
+                raise ValueError(f"{name} must be at least 0")
         return value
 
     @field_validator("topics")

@@ -39,6 +39,7 @@ class Connection:
                 timeout=READ_WAIT_S if read_only else BUSY_WAIT_S,
             )
             self.raw.execute("PRAGMA foreign_keys = ON")  # SQLite
+        self._inode = path.stat().st_ino if path.exists() else 0
 
     def prepare(self) -> None:
         """Make it fit to be written: durable commits, and the schema of this version."""
@@ -82,6 +83,7 @@ class Connection:
     @contextlib.contextmanager
     def transaction(self) -> Iterator[sqlite3.Cursor]:
         """What is done within is on disk when it ends, or none of it."""
+        self._check_in_place()
         with self._translated():
             cursor = self.raw.cursor()
             cursor.execute("BEGIN IMMEDIATE")
@@ -92,6 +94,17 @@ class Connection:
                 if self.raw.in_transaction:
                     cursor.execute("ROLLBACK")
                 raise
+
+    def _check_in_place(self) -> None:
+        """An open file that was deleted or replaced would take what is written with it."""
+        try:
+            in_place = self.path.stat().st_ino == self._inode
+        except OSError:
+            in_place = False
+        if not in_place:
+            raise StoreUnavailable(
+                f"{self.path} was deleted or replaced while in use: put it back, or start again"
+            )
 
     def close(self) -> None:
         self.raw.close()
@@ -106,4 +119,6 @@ class Connection:
             text = f"{self.path}: {exc}"
             if code in _RETRYABLE or code.startswith("SQLITE_IOERR"):
                 raise StoreUnavailable(text) from exc
+            if code in ("SQLITE_CORRUPT", "SQLITE_NOTADB"):
+                text += "; restore it from a copy, or move it away to begin anew"
             raise StoreFault(text) from exc
