@@ -10,10 +10,21 @@ import dash
 import flask
 from dash import ClientsideFunction, Input, Output, dcc, html
 
-from dashboard import formats, guard, words
+from dashboard import calendar_feed, desk_calls, formats, guard, sign_in, words
 from dashboard.markup import attributes
-from dashboard.pages import air, past, probes
+from dashboard.pages import (
+    air,
+    bench,
+    bench_finished,
+    bench_kinds,
+    bench_plan,
+    bench_wait,
+    past,
+    probes,
+    sign_in_page,
+)
 from dashboard.queries import Shop
+from dashboard.wait_book import WaitBook
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
 
@@ -22,7 +33,7 @@ if TYPE_CHECKING:
 
     from monitor.settings import Settings
 
-PAGES = (("/", "Air"), ("/past", "Past"), ("/probes", "Probes"))
+PAGES = (("/", "Air"), ("/bench", "Bench"), ("/past", "Past"), ("/probes", "Probes"))
 THEMES = {"auto": "As the screen", "day": "Day", "night": "Night", "contrast": "Contrast"}
 DEMO = "DEMO: invented shop, invented readings"
 
@@ -68,8 +79,15 @@ def create_app(settings: Settings) -> dash.Dash:
         index_string=INDEX,
     )
     guard.protect(app, settings.board)
-    for page in (air, past, probes):
+    sign_in.register(app, settings)
+    book = WaitBook(shop)
+    air.register(app, shop, book)
+    for page in (past, probes, sign_in_page):
         page.register(app, shop)
+    for page in (bench, bench_wait, bench_plan, bench_kinds, bench_finished):
+        page.register(app, shop, book)
+    desk_calls.register(app, shop, book)
+    calendar_feed.register(app, shop, book)
     app.layout = lambda: shell(shop)
     _register_shell(app, shop)
     _register_here(app, shop, secrets.token_hex(8))

@@ -16,12 +16,14 @@ import flask
 from dashboard import formats, sign_in
 from monitor import desk
 from monitor.errors import MonitorError, StoreFault
+from monitor.science.waits.parameters import parameters
 
 if TYPE_CHECKING:
     from dash import Dash
 
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
+    from monitor.kinds import Kind
     from monitor.waits import Wait
 
 TIMED = {"pause", "resume", "move", "release"}
@@ -86,7 +88,9 @@ def command_of(asked: Mapping[str, Any], shop: Shop, book: WaitBook) -> dict[str
     elif do == "correct":
         command |= _changes(book.wait(str(command.get("wait", ""))), form, shop)
     elif do == "kind":
-        command |= _kind(form)
+        more = {k: asked[k] for k in ("like", "never_shorter") if isinstance(asked.get(k), str)}
+        known = book.kind(str(command.get("kind", "")))
+        command |= _kind(_changed_of(known, form) | more)
         command["kind"] = command.get("kind") or _id_of(form.get("name", ""))
     return command
 
@@ -135,6 +139,26 @@ def _changes(wait: Wait | None, form: Mapping[str, str], shop: Shop) -> dict[str
     return found
 
 
+def shown_of(kind: Kind) -> dict[str, str]:
+    """The figures of a kind as its page shows them, by the names of its fields."""
+    own = {
+        "basis_h": kind.basis_s / 3600, "minimum_h": kind.minimum_s / 3600, "spread": kind.spread,
+    }  # fmt: skip
+    law = {f"law.{p.name}": p.value for p in parameters(kind.law)}
+    return {name: f"{value:g}" for name, value in (own | law).items()}
+
+
+def _changed_of(kind: Kind | None, form: dict[str, str]) -> dict[str, str]:
+    """What of a kind was changed: a figure that looks the same is the same."""
+    if kind is None or not form:
+        return form
+    was = shown_of(kind)
+    changed = {k: v for k, v in form.items() if v != was.get(k)}
+    if not changed:
+        raise WishFault("nothing was changed")
+    return changed
+
+
 def _kind(form: Mapping[str, str]) -> dict[str, Any]:
     """What was typed about a kind. Lengths of time are typed in hours."""
     found: dict[str, Any] = {k: form[k] for k in ("name", "like") if form.get(k)}
@@ -178,7 +202,9 @@ def _whole(name: str, text: str) -> int:
 
 
 def _first_upper(text: str) -> str:
-    return text[:1].upper() + text[1:].rstrip(".")
+    """A fault as a sentence; what begins with the name of a setting keeps it."""
+    text = text.rstrip(". ")
+    return text if "_" in text.partition(" ")[0] else text[:1].upper() + text[1:]
 
 
 def _said(status: int, **what: Any) -> flask.Response:

@@ -55,6 +55,12 @@ def spark(at_ms: NDArray[np.int64], values: NDArray[np.float64], now_ms: int, da
     return _mask(_path(at_ms, across, up), 2.0)
 
 
+def curve(x: NDArray[np.float64], y: NDArray[np.float64], width: float) -> str:
+    """A curve within 0 to 1 each way, as a CSS mask."""
+    points = zip((x * WIDTH).tolist(), (HEIGHT * (0.97 - 0.94 * y)).tolist(), strict=True)
+    return _mask("M" + "L".join(f"{px:.1f} {py:.1f}" for px, py in points), width)
+
+
 def _path(at_ms: NDArray[np.int64], x: NDArray[np.float64], y: NDArray[np.float64]) -> str:
     parts: list[str] = []
     last = -math.inf

@@ -23,7 +23,7 @@ FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Real-Ip", "Via")
 SAFE = ("GET", "HEAD", "OPTIONS")
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
+    "Referrer-Policy": "same-origin",  # none at all would hide from us where a form came from
     "X-Frame-Options": "DENY",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",

@@ -26,10 +26,10 @@ from monitor.science.registry import DERIVED, derive
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
-    from monitor.present import Recent
     from numpy.typing import NDArray
 
     from dashboard.thinning import Points
+    from monitor.present import Recent
     from monitor.settings import Settings
 
 ROWS_MAX = 20_000

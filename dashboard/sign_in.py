@@ -11,6 +11,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 import flask
+from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
 
 from dashboard import guard
 
@@ -110,6 +111,19 @@ class Throttle:
             self._failed.pop(address, None)
 
 
+class KeyedSessions(SecureCookieSessionInterface):
+    """Sessions whose key is read when it is there: the service may make it after the board starts."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+
+    def open_session(self, app: flask.Flask, request: flask.Request) -> SecureCookieSession | None:
+        """The session of a request."""
+        if not app.secret_key and (found := read_secrets(self._settings)):
+            app.secret_key = found.session_key
+        return super().open_session(app, request)
+
+
 def register(app: Dash, settings: Settings) -> None:
     """Hang signing in and out into the app's server."""
     server = app.server
@@ -121,11 +135,7 @@ def register(app: Dash, settings: Settings) -> None:
     )
     throttle = Throttle()
 
-    @server.before_request
-    def _key() -> None:
-        """The service may make the keys after the board has started."""
-        if not server.secret_key and (found := read_secrets(settings)):
-            server.secret_key = found.session_key
+    server.session_interface = KeyedSessions(settings)
 
     def sign_in() -> flask.Response:
         return answer(settings, throttle, time.monotonic())

@@ -19,11 +19,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import TypeVar
 
-    from dashboard.queries import Shop
+    from dashboard.queries import Reader, Shop
     from monitor.kinds import Kind
     from monitor.science.waits.learning import Learned
     from monitor.science.waits.ready_by import LatestStart
-    from monitor.store import Reader
     from monitor.waits import Wait
 
     T = TypeVar("T")
@@ -125,7 +124,11 @@ class WaitBook:
         def answer(reader: Reader, journal: Journal) -> dict[str, LatestStart | None]:
             now = now_ms()
             kept = self._plans.get(plan)
-            if kept and 0 <= now - kept[0] < PLAN_FRESH_MS and kept[1].keys() == journal.book.keys():
+            if (
+                kept
+                and 0 <= now - kept[0] < PLAN_FRESH_MS
+                and kept[1].keys() == journal.book.keys()
+            ):
                 return kept[1]
             kinds = list(journal.book.values())
             told = ready_by(

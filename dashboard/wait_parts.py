@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from monitor.standings import Standing
 
-BACK_MS = (3 * formats.HOUR_MS, 24 * formats.HOUR_MS)
-AHEAD_MS = (8 * formats.HOUR_MS, 48 * formats.HOUR_MS)
+BACK_MS = (3 * formats.HOUR_MS, 10 * formats.HOUR_MS)
+AHEAD_MS = (8 * formats.HOUR_MS, 26 * formats.HOUR_MS)
 """Least and most that the time axis reaches back and ahead. [ms]"""
 _HOLD_SHAPES = {
     Hold.DAMP: "damp",
@@ -102,9 +102,7 @@ def bar(standing: Standing, of: Axis, zone: ZoneInfo) -> Component:
             parts.append(html.Span(className="end", style={"left": f"{end:.2f}%"},
                                    **attributes(data_beyond=edge)))  # fmt: skip
     parts.append(html.Span(className="now", style={"left": f"{at_now:.2f}%"}))
-    return html.Div(
-        parts, className="bar", role="img", **attributes(aria_label=", ".join(words))
-    )
+    return html.Div(parts, className="bar", role="img", **attributes(aria_label=", ".join(words)))
 
 
 def _piece(name: str, start: float, end: float) -> Component:
@@ -128,7 +126,9 @@ def tap(text: Any, do: str, *, name: str = "tap", **values: str) -> Component:
     return html.Button(text, type="button", className=name, **attributes(data_do=do, **more))
 
 
-def row(standing: Standing, of: Axis, zone: ZoneInfo, places: Mapping[str, str], writer: bool) -> Component:  # fmt: skip
+def row(
+    standing: Standing, of: Axis, zone: ZoneInfo, places: Mapping[str, str], writer: bool
+) -> Component:
     """An open wait on the bench page."""
     wait = standing.wait
     said = wait_words.said(standing, of.now_ms, zone)
@@ -141,7 +141,7 @@ def row(standing: Standing, of: Axis, zone: ZoneInfo, places: Mapping[str, str],
     taps: list[Component] = []
     if writer:
         taps = [
-            tap("Release", "release", wait=wait.id, said=f"Released: {name}.", name="tap main"),
+            tap("Release", "release", wait=wait.id, said="Released.", name="tap main"),
             tap("Go on", "resume", wait=wait.id, said=f"Goes on: {name}.")
             if wait.paused
             else tap("Pause", "pause", wait=wait.id, said=f"Paused: {name}."),

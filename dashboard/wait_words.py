@@ -12,7 +12,7 @@ from monitor.science.waits.wait import Readiness, State
 from monitor.waits import Action, Event, Feel, Wait
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from zoneinfo import ZoneInfo
 
     from monitor.kinds import Kind
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 ROUND_MS = 5 * formats.MINUTE_MS
 """Times that are forecast are told to this. [ms]"""
-SLOW, QUICK = 0.9, 1.1
+SLOW, QUICK = 0.85, 1.15
 """Air slower or quicker than this is told as such, relative to reference air. [-]"""
 MISSED_S = 1800
 """Readings missing for longer than this are told. [s]"""
@@ -90,7 +90,9 @@ def said(standing: Standing, now_ms: int, zone: ZoneInfo) -> Said:
             share = f" It has had {percent(found.progress.median)} of its air."
         return Said("paused", "paused", f"Paused since {since}: its clock stands.{share}", ())
     if found is None:
-        return Said("unknown", "not known", standing.why_not, tuple(_wanted(wait, None, now_ms, zone)))
+        return Said(
+            "unknown", "not known", standing.why_not, tuple(_wanted(wait, None, now_ms, zone))
+        )
     state, when, sentence = _main(found, wait, now_ms, zone)
     more += _wanted(wait, found, now_ms, zone)
     if found.unknown_s > MISSED_S and standing.kind.law.needs_air:
@@ -101,22 +103,50 @@ def said(standing: Standing, now_ms: int, zone: ZoneInfo) -> Said:
         )
     if found.outside_claim:
         more.append("This air is outside what the law is meant for: trust the hand more.")
-    if found.state in (State.WAITING, State.HOLD) and found.rests_on:
-        cause = max(found.rests_on, key=lambda name: found.rests_on[name])
-        more.append(f"The range rests most on {_RESTS[cause]}.")
     return Said(state, when, sentence, tuple(more))
+
+
+def rests_on(found: Readiness) -> str:
+    """What the range rests on, the most first; empty where there is no range."""
+    if found.state not in (State.WAITING, State.HOLD) or not found.rests_on:
+        return ""
+    shares = sorted(found.rests_on.items(), key=lambda item: -item[1])
+    told = [f"{_RESTS[cause]} ({percent(share)})" for cause, share in shares if share >= 0.1]
+    return f"The range rests on {' and '.join(filter(None, [', '.join(told[:-1]), told[-1]]))}."
+
+
+def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple[str, str]:
+    """What is ready, and what is next: the sentence over the bench, and a smaller one."""
+    if not standings:
+        return "Nothing is waiting.", ""
+    ready = [s for s in standings if s.readiness and s.readiness.state is State.READY]
+    ahead = [(s, said(s, now_ms, zone)) for s in standings if s not in ready]
+    coming = next(((s, told) for s, told in ahead if told.state == "waiting"), None)
+    after = ""
+    if coming:
+        after = f"Next {_at(coming[1].when)}: {title(coming[0].wait)}."
+    if ready:
+        more = f" and {len(ready) - 1} more" if len(ready) > 1 else ""
+        return f"Ready: {title(ready[0].wait)}{more}.", after
+    if after:
+        return after, ""
+    held = next((s for s, told in ahead if told.state == "hold"), None)
+    return (f"On hold: {title(held.wait)}." if held else "Nothing is ready in sight."), ""
+
+
+def _at(when: str) -> str:
+    return when if " " in when else f"at {when}"
 
 
 def _main(found: Readiness, wait: Wait, now_ms: int, zone: ZoneInfo) -> tuple[str, str, str]:
     """State, when, and the sentence."""
     if found.state is State.READY:
-        since = found.ready_ms if found.ready_ms is not None else now_ms
-        text = formats.when(since, now_ms, zone)
-        return "ready", f"since {text}", f"Ready since {text}."
+        text = formats.when(found.ready_ms or now_ms, now_ms, zone)
+        return "ready", "ready", f"Ready since {text}."
     if found.state is State.NO_AIR:
         return (
             "unknown", "not known",
-            f"No reading from {wait.place} since it began, and none is expected: nothing can be said.",
+            "No reading from its place since it began, and none is expected: nothing can be said.",
         )  # fmt: skip
     if found.state is State.NOT_STARTED:
         text = formats.ahead(wait.started_ms, now_ms, zone)
@@ -167,6 +197,8 @@ def _range(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
     if low is not None and about(low) == about(high):
         return ""
     late = formats.ahead(about(high), now_ms, zone)
+    if low is not None and found.ready_ms is not None and about(low) == about(found.ready_ms):
+        return f", almost surely by {late}"
     day, _, clock = late.rpartition(" ")
     if day and early.startswith(f"{day} "):
         late = clock
@@ -259,15 +291,21 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
     return str(event.action)
 
 
-def _put_right(body: Mapping[str, object], place: object, now_ms: int, zone: ZoneInfo) -> list[str]:
+def _put_right(
+    body: Mapping[str, object], place: object, now_ms: int, zone: ZoneInfo
+) -> list[str]:
     told = []
     for name, value in body.items():
         if name in ("start_ms", "wanted_ms"):
             word = "start" if name == "start_ms" else "wanted by"
-            shown = formats.when(float(str(value)), now_ms, zone) if value is not None else "no time"
+            shown = (
+                formats.when(float(str(value)), now_ms, zone) if value is not None else "no time"
+            )
         else:
             word = "place" if name == "place" else name
-            shown = str(place(value)) if name == "place" and callable(place) else str(value or "none")
+            shown = (
+                str(place(value)) if name == "place" and callable(place) else str(value or "none")
+            )
         told.append(f"{word} {shown}")
     return told
 

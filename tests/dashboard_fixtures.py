@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
+import functools
+import json
+import threading
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import numpy as np
 
 from monitor import pulse
 from monitor.clock import now_ms
+from monitor.commands import Commands
+from monitor.desk import Desk
 from monitor.records import Quantity, Reading, Series
 from monitor.settings import Settings, load
-from monitor.store import Writer
+from monitor.standings import equivalent_s
+from monitor.store import Reader, Writer
 
 DAY_MS = 86_400_000
 SEED = 20261125
@@ -104,3 +112,87 @@ def beat(settings: Settings, **values: object) -> None:
     now = now_ms()
     told = {"beat_ms": now, "started_ms": now - DAY_MS, "pid": 1, "broker": "127.0.0.1:1883"}
     pulse.write(settings.pulse_path, pulse.Pulse(**(told | values)))  # type: ignore[arg-type]
+
+
+BENCH = (
+    CONFIG
+    + """
+[[places]]
+id = "cellar"
+name = "Wood store, cellar"
+[[places]]
+id = "loft"
+name = "Loft"
+"""
+)
+"""With a cellar that is too damp to glue in and a loft without a sensor."""
+WAITS = (
+    # kind, place, hours ago, instrument, what, more
+    ("plate-crack", "front-bench", 3.0, "Viola, job 41", "bass-side crack, top", {"clamps": 4}),
+    ("closing", "front-bench", 1.2, "Violin, job 44", "top back on", {"clamps": 32}),
+    ("cleat", "front-bench", 2.5, "Viola, job 41", "cleat 1 of 2", {}),
+    ("cleat", "front-bench", 2.5, "Viola, job 41", "cleat 2 of 2", {}),
+    ("rib-seam", "front-bench", 9.0, "Cello, job 39", "lower bout seam", {"clamps": 6}),
+    ("neck-or-block", "front-bench", 20.0, "Cello, job 39", "neck set", {"clamps": 2}),
+    ("linings", "cellar", 5.0, "Violin, job 46", "linings, treble side", {"clamps": 18}),
+    ("spirit-coat", "varnish-room", 4.0, "Violin, job 44", "third coat", {}),
+    ("retouching", "varnish-room", 0.5, "Violin, job 40", "edge wear, back", {}),
+    ("oil-coat", "varnish-room", 30.0, "Violin, job 46", "first coat", {}),
+    ("washed-wood", "front-bench", 2.0, "Cello, job 39", "washed inside", {}),
+    ("settling", "front-bench", 1.0, "Violin, job 40", "strung up", {}),
+    ("bushing", "loft", 6.0, "Viola, job 41", "peg holes", {}),
+)
+"""A full bench of invented work: one on hold, one paused, one without a sensor, some ready."""
+
+
+def commanded(writer: Writer, settings: Settings) -> Commands:
+    """What carries commands out, as the service has it; its reader is closed with the process."""
+    return Commands(writer, functools.partial(equivalent_s, Reader(settings.store_path), settings))
+
+
+def damp(writer: Writer, place: str, now: int, days: int = 6, rh_pct: float = 84.0) -> None:
+    """A place at 16 °C that is too damp, over the last days."""
+    rng = np.random.default_rng(SEED)
+    at_ms = np.arange(now - days * DAY_MS, now, 120_000).tolist()
+    readings = []
+    for quantity, mean, sd in (
+        (Quantity.TEMPERATURE, 16.0, 0.1),
+        (Quantity.HUMIDITY, rh_pct, 0.3),
+    ):
+        series = Series(place, "p-1", quantity)
+        values = (mean + rng.normal(0, sd, len(at_ms))).round(1).tolist()
+        readings += [Reading(series, ms, v) for ms, v in zip(at_ms, values, strict=True)]
+    writer.write(readings)
+
+
+def full_bench(commands: Commands, now: int) -> list[str]:
+    """Open `WAITS`, pause one and put a wanted time on another. Returns their ids."""
+    ids = []
+    for kind, place, ago_h, instrument, what, more in WAITS:
+        wish = {"do": "open", "kind": kind, "place": place, "instrument": instrument, "what": what,
+                "start_ms": now - round(ago_h * 3_600_000), "by": "Ina", **more}  # fmt: skip
+        ids += commands.carry_out(wish, now)["waits"]
+    commands.carry_out({"do": "pause", "wait": ids[11], "at_ms": now - 1_800_000, "by": "Jo"}, now)
+    commands.carry_out({"do": "correct", "wait": ids[1], "wanted_ms": now + 3_600_000}, now)
+    return ids
+
+
+@contextlib.contextmanager
+def desk(settings: Settings, commands: Commands) -> Iterator[None]:
+    """The service's desk over these commands, and its secrets, as the service has them."""
+    lock = threading.Lock()
+
+    def handle(command: Mapping[str, object]) -> Mapping[str, object]:
+        with lock:
+            return commands.carry_out(command, now_ms())
+
+    if not settings.secrets_path.exists():
+        settings.secrets_path.write_text(
+            json.dumps({"session_key": "k" * 40, "calendar_token": "t" * 40})
+        )
+    opened = Desk(settings.desk_path, handle)
+    opened.start()
+    try:
+        yield
+    finally:
+        opened.stop()

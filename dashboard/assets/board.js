@@ -8,6 +8,7 @@
   let start = null, token = null, failures = 0, lastHeard = null;
 
   const now = () => Date.now() + ahead;
+  window.boardNow = () => Math.round(now());
   const parts = (options) => new Intl.DateTimeFormat("en-GB", { timeZone: zone, ...options });
 
   function age(seconds) { // formats.age says the same
@@ -36,7 +37,9 @@
       write(document.querySelector(".clock"), day + " " + time);
     }
     for (const link of document.querySelectorAll("header nav a")) {
-      if (link.getAttribute("href") === window.location.pathname) {
+      const path = link.getAttribute("href");
+      const here = window.location.pathname;
+      if (path === here || (path !== "/" && here.startsWith(path + "/"))) {
         if (!link.hasAttribute("aria-current")) link.setAttribute("aria-current", "page");
       } else if (link.hasAttribute("aria-current")) link.removeAttribute("aria-current");
     }

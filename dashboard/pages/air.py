@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import dash
 from dash import Input, Output, html
 
-from dashboard import drawings, formats, words
+from dashboard import drawings, formats, in_clamps, words
 from dashboard.markup import attributes
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from dashboard.formats import Unit
     from dashboard.queries import Shop
+    from dashboard.wait_book import WaitBook
 
 LOW_BATTERY_PCT = 15.0
 """A battery below this is told beside the reading's age. [%]  Ours."""
@@ -37,24 +38,26 @@ _WORDS: dict[str, str] = {
 }
 
 
-def register(app: dash.Dash, shop: Shop) -> None:
+def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
     """Hang the page and its refreshing into the app."""
-    dash.register_page("air", path="/", name="Air", title="Air", layout=lambda **_: layout(shop))
+    dash.register_page(
+        "air", path="/", name="Air", title="Air", layout=lambda **_: layout(shop, book)
+    )
 
     @app.callback(Output("air", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
-        return content(shop)
+        return content(shop, book)
 
 
-def layout(shop: Shop) -> Component:
-    return html.Main(content(shop), id="air")
+def layout(shop: Shop, book: WaitBook) -> Component:
+    return html.Main(content(shop, book), id="air")
 
 
-def content(shop: Shop) -> list[Component]:
-    """What the page shows now, or in words why it can show nothing."""
+def content(shop: Shop, book: WaitBook | None = None) -> list[Component]:
+    """What the page shows now, or in words why it can show nothing; open waits if there is a book."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     try:
-        recent = shop.recent()
+        recent, waiting = shop.recent(), book.standings() if book else []
     except StoreFault:  # the banner of every page says what it is and what to do
         if not shop.settings.store_path.exists():
             return first_reading()
@@ -74,6 +77,7 @@ def content(shop: Shop) -> list[Component]:
     return [
         _headline(head),
         html.Div(rows, className="places", **attributes(data_count=str(min(len(rows), 6)))),
+        *([in_clamps.strip(waiting, now, zone, len(rows))] if waiting else []),
     ]
 
 

@@ -8,7 +8,7 @@ import dash
 import flask
 from dash import Input, Output, dcc, html
 
-from dashboard import formats, sign_in, wait_parts, wait_words, words
+from dashboard import calendar_feed, formats, sign_in, wait_parts, wait_words, words
 from dashboard.markup import attributes
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 FIRST_KINDS = 4
 """How many kinds have a button of their own; the others are one tap further in."""
-JUST_MS = 45 * formats.MINUTE_MS
+JUST_MS = 20 * formats.MINUTE_MS
 """So long after its release a wait is asked how it was. [ms]"""
 JUST_MOST = 12
 ANSWERED_MS = 2 * formats.MINUTE_MS
@@ -43,6 +43,7 @@ def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
     )
 
     @app.callback(
+        Output("bench-next", "children"),
         Output("bench-just", "children"),
         Output("bench-waits", "children"),
         Output("bench-places", "children"),
@@ -56,14 +57,20 @@ def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
         try:
             return live(shop, book, writer)
         except StoreFault as exc:
-            return [], [html.P(words.store_trouble(exc).sentence)], dash.no_update, dash.no_update
+            return (
+                [],
+                [],
+                [html.P(words.store_trouble(exc).sentence)],
+                dash.no_update,
+                dash.no_update,
+            )
 
 
 def layout(shop: Shop, book: WaitBook) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
-        just, waits, places, cold = live(shop, book, may.allowed)
+        head, just, waits, places, cold = live(shop, book, may.allowed)
         kinds = book.kinds()
     except StoreFault as exc:
         return html.Main(
@@ -71,30 +78,25 @@ def layout(shop: Shop, book: WaitBook) -> Component:
         )
     return html.Main(
         [
-            html.H1("Bench", className="unseen"),
             wait_parts.steps("/bench"),
+            html.Div(head, id="bench-next"),
             *wait_parts.hears(),
+            html.Section(just, id="bench-just", className="just"),
             html.Div(
                 [
-                    html.Div(
-                        [
-                            html.Section(just, id="bench-just", className="just"),
-                            html.Section(waits, id="bench-waits"),
-                        ],
-                        className="standing",
-                    ),
-                    opening(kinds, places, cold, shop) if may.allowed else refused(may, cold, places),
+                    html.Section(waits, id="bench-waits"),
+                    opening(kinds, places, cold) if may.allowed else refused(may),
                 ],
                 className="bench-two",
             ),
+            calendar(shop) if may.allowed else None,
         ],
         className="sheet bench",
     )  # fmt: skip
 
 
-def refused(may: sign_in.Writing, cold: list[Component], places: list[Component]) -> Component:
+def refused(may: sign_in.Writing) -> Component:
     """What stands instead of the taps where nothing may be changed."""
-    del cold, places
     return html.Section(
         [
             html.H2("Read only"),
@@ -108,10 +110,8 @@ def refused(may: sign_in.Writing, cold: list[Component], places: list[Component]
     )
 
 
-def live(
-    shop: Shop, book: WaitBook, writer: bool
-) -> tuple[list[Component], list[Component], list[Component], list[Component]]:
-    """What changes by itself: just released, open waits, places with their air, cold places."""
+def live(shop: Shop, book: WaitBook, writer: bool) -> tuple[list[Component], ...]:
+    """What changes by itself: headline, just released, open waits, places with air, cold places."""
     now, zone = now_ms(), shop.settings.zone
     recent = shop.recent()
     names = {one.place.id: one.place.label for one in recent}
@@ -130,10 +130,11 @@ def live(
         ]
     else:
         waits = [
-            html.H2("Nothing is waiting"),
             html.P("What you put in clamps or leave to dry stands here with its ready time."),
         ]
+    head, after = wait_words.next_up(found, now, zone)
     return (
+        [html.H1(head), html.P(after) if after else html.P()],
         just_released(book, writer, now),
         waits,
         [place_tap(place, newest, unit, shop) for place, newest in indoors],
@@ -167,18 +168,23 @@ MISTAKE = "Opened by mistake."
 
 def _just(wait: Wait, writer: bool) -> Component:
     name = wait_words.title(wait)
-    back = wait_parts.tap("Not yet: open it again", "reopen", wait=wait.id, said=f"Open again: {name}.")
+    taps = [
+        wait_parts.tap("Open again", "reopen", wait=wait.id, said=f"Open again: {name}."),
+        html.Button("Leave it", type="button", className="tap", **attributes(data_skip=wait.id)),
+    ]
     return html.Article(
-        [html.H2(f"Released: {name}"), wait_parts.felt(wait, writer), back if writer else None],
+        [
+            html.H2(f"Released: {name}"),
+            wait_parts.felt(wait, writer),
+            html.Div(taps, className="taps") if writer else None,
+        ],
         key=wait.id,
         className="released",
         **attributes(data_wait=wait.id),
     )
 
 
-def opening(
-    kinds: Sequence[Kind], places: list[Component], cold: list[Component], shop: Shop
-) -> Component:
+def opening(kinds: Sequence[Kind], places: list[Component], cold: list[Component]) -> Component:
     """Opening a wait: a tap on its kind, a tap on its place."""
     first, others = kinds[:FIRST_KINDS], kinds[FIRST_KINDS:]
     return html.Section(
@@ -202,6 +208,18 @@ def opening(
             details(),
         ],
         className="opening", id="bench-opening",
+    )  # fmt: skip
+
+
+def calendar(shop: Shop) -> Component | None:
+    """The link to the calendar."""
+    path = calendar_feed.link(shop)
+    if not path:
+        return None
+    return html.P(
+        ["Ready times for the phone: ", html.A("calendar link", href=path),
+         ". Whoever has this link sees what is waiting: keep it in the shop."],
+        className="aside calendar-link",
     )  # fmt: skip
 
 
@@ -290,10 +308,9 @@ def details() -> Component:
     """What may be said besides. It is kept on the device until the wait is opened."""
     return html.Div(
         [
-            html.Div(wait_parts.field("Who", "bench-by", "by", maxLength=60), className="by"),
             html.Details(
                 [
-                    html.Summary("Details: instrument, start, clamps, note"),
+                    html.Summary("Details: instrument, who, start, clamps, note"),
                     html.Div(
                         [
                             wait_parts.field("Instrument or job", "open-instrument", "instrument",
@@ -303,6 +320,8 @@ def details() -> Component:
                                              inputMode="numeric", maxLength=3),
                             wait_parts.field("Clamps", "open-clamps", "clamps",
                                              inputMode="numeric", maxLength=3),
+                            wait_parts.field("Who (kept on this device)", "bench-by", "by",
+                                             maxLength=60),
                             wait_parts.field("Started (empty: now)", "open-start", "start"),
                             wait_parts.field("Wanted by", "open-wanted", "wanted"),
                             html.Div(

@@ -1,0 +1,251 @@
+// Taps at the bench. Each becomes a command with an id of its own and the moment of the tap, is kept
+// on this device until the shop's computer has answered, and is carried out once however often it
+// is sent. What is typed into fields is kept on this device too.
+(function () {
+  "use strict";
+  const OUTBOX = "benchweather.outbox", DRAFT = "benchweather.draft.", BY = "benchweather.by";
+  const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000;
+  const MISTAKE = "Opened by mistake.";
+  let chosen = null;       // the kind that was tapped: { id, name, cautions, openId }
+  let sending = false, lastTap = { key: "", at: 0 };
+
+  const byId = (id) => document.getElementById(id);
+  const clock = () => (window.boardNow ? window.boardNow() : Date.now());
+
+  function read(key, otherwise) {
+    try { return JSON.parse(window.localStorage.getItem(key)) ?? otherwise; } catch (e) { return otherwise; }
+  }
+  function keep(key, value) {
+    try {
+      if (value === null) window.localStorage.removeItem(key);
+      else window.localStorage.setItem(key, JSON.stringify(value));
+    } catch (e) { /* kept for this page only */ }
+  }
+  function newId() { // crypto.randomUUID is not there on plain http
+    const bytes = window.crypto.getRandomValues(new Uint8Array(16));
+    return Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+  }
+  function set(id, props) {
+    if (window.dash_clientside && window.dash_clientside.set_props) window.dash_clientside.set_props(id, props);
+  }
+
+  // Telling what became of a tap
+  let fading = 0;
+  function say(text, taps) {
+    const element = byId("bench-said");
+    if (!element) return;
+    window.clearTimeout(fading);
+    if (text && !sending) fading = window.setTimeout(() => say(""), SAID_MS);
+    element.replaceChildren();
+    if (!text) return;
+    const words = document.createElement("span");
+    words.textContent = text;
+    element.append(words, ...(taps || []));
+  }
+  function refuse(text) {
+    const element = byId("bench-refused");
+    if (element) element.textContent = text || "";
+  }
+  function tapElement(text, act) {
+    const button = document.createElement("button");
+    button.type = "button"; button.className = "tap"; button.textContent = text;
+    button.addEventListener("click", act);
+    return button;
+  }
+
+  // The outbox: first in, first out; nothing leaves it but by an answer or by the hand
+  function post(items) {
+    keep(OUTBOX, read(OUTBOX, []).concat(items));
+    flush();
+  }
+  async function flush() {
+    if (sending) return;
+    const waiting = read(OUTBOX, []);
+    if (!waiting.length) return;
+    sending = true;
+    const item = waiting[0];
+    let answer = null, status = 0;
+    try {
+      const response = await fetch("/bench/do", {
+        method: "POST", credentials: "same-origin", body: JSON.stringify(item.command),
+        headers: { "Content-Type": "application/json" }, signal: AbortSignal.timeout(GIVE_UP_MS),
+      });
+      status = response.status;
+      answer = await response.json();
+    } catch (problem) { answer = null; }
+    sending = false;
+    if (answer === null || status >= 500) {
+      const n = read(OUTBOX, []).length;
+      say((answer && answer.later ? answer.later + " " : "The board cannot be reached. ") +
+        (n === 1 ? "Your tap is" : "Your " + n + " taps are") + " kept here and sent again.",
+        [tapElement("Throw away", () => { keep(OUTBOX, null); say(""); })]);
+      window.setTimeout(flush, AGAIN_MS);
+      return;
+    }
+    keep(OUTBOX, read(OUTBOX, []).filter((other) => other.command.id !== item.command.id));
+    if (answer.refused) refuse(answer.refused);
+    else done(item, answer.done);
+    set("bench-changed", { data: item.command.id });
+    flush();
+  }
+  function done(item, result) {
+    refuse("");
+    const command = item.command;
+    const taps = [];
+    if (command.do === "open") {
+      const ids = result.waits || [];
+      const note = (command.form || {}).note || "";
+      taps.push(tapElement("Take back", () => {
+        say("");
+        post(ids.flatMap((id) => [
+          { command: { id: newId(), by: who(), do: "correct", wait: id, at_ms: clock(),
+                       form: { note: (note + " " + MISTAKE).trim() } } },
+          { command: { id: newId(), by: who(), do: "release", wait: id, at_ms: clock() },
+            said: "Taken back." },
+        ]));
+      }));
+    }
+    if (item.said) say(item.said, taps);
+    if (command.do === "reopen") keep(SKIPPED, read(SKIPPED, []).filter((id) => id !== command.wait));
+    if (command.do === "release") bring('.released[data-wait="' + command.wait + '"]', 20);
+    if (item.draft) forget(item.draft);
+    if (item.then === "reload") window.location.reload();
+    else if (item.then) window.location.assign(item.then);
+  }
+
+  function bring(selector, tries) { // the page redraws itself a moment later
+    const element = document.querySelector(selector);
+    if (element) element.scrollIntoView({ block: "center" });
+    else if (tries > 0) window.setTimeout(() => bring(selector, tries - 1), 100);
+  }
+
+  // Fields: kept as they are typed
+  function who() { return (read(BY, "") || "").slice(0, 60); }
+  function fields(container) {
+    const found = {};
+    for (const input of container.querySelectorAll("input[name], textarea[name]")) {
+      if (input.name !== "by") found[input.name] = input.value;
+    }
+    return found;
+  }
+  function forget(name) {
+    keep(DRAFT + name, null);
+    const container = document.querySelector('[data-draft="' + name + '"]');
+    if (!container || name !== "open") return;
+    for (const input of container.querySelectorAll("input[name], textarea[name]")) {
+      if (input.name !== "by" && input.id) set(input.id, { value: "" });
+    }
+  }
+  function restore() {
+    for (const container of document.querySelectorAll("[data-draft]:not([data-restored])")) {
+      container.dataset.restored = "yes";
+      const kept = read(DRAFT + container.dataset.draft, {});
+      for (const input of container.querySelectorAll("input[name], textarea[name]")) {
+        const value = input.name === "by" ? who() : kept[input.name];
+        if (value !== undefined && value !== "" && input.id) {
+          set(input.id, { value });
+          const details = input.closest("details");
+          if (details && input.name !== "by") details.open = true;
+        }
+      }
+    }
+    for (const input of document.querySelectorAll('input[name="start"], input[name="wanted"]')) {
+      if (input.type === "text") input.type = "datetime-local";
+    }
+  }
+  document.addEventListener("input", (event) => {
+    const container = event.target.closest ? event.target.closest("[data-draft]") : null;
+    if (!container) return;
+    if (event.target.name === "by") keep(BY, event.target.value);
+    else keep(DRAFT + container.dataset.draft, fields(container));
+  });
+
+  // Choosing a kind, and its cautions
+  function choose(button) {
+    chosen = { id: button.dataset.choose, name: button.dataset.name,
+               cautions: (button.dataset.cautions || "").split(" "), openId: newId() };
+    lastTap = { key: "choose", at: Date.now() };
+    refuse("");
+    show();
+    const where = byId("bench-where");
+    if (where) where.scrollIntoView({ block: "nearest" });
+  }
+  function skip() { // what was released and is not to be asked about here
+    const left = read(SKIPPED, []);
+    for (const item of document.querySelectorAll(".released")) {
+      const hidden = left.includes(item.dataset.wait);
+      if (item.hidden !== hidden) item.hidden = hidden;
+    }
+  }
+  function today() { return new Date(clock()).toDateString(); }
+  function show() {
+    skip();
+    const where = byId("bench-where");
+    if (!where) { chosen = null; return; }
+    if (where.hidden !== (chosen === null)) where.hidden = chosen === null;
+    const name = byId("bench-chosen");
+    if (chosen && name && name.textContent !== chosen.name) name.textContent = chosen.name;
+    for (const button of document.querySelectorAll("[data-choose]")) {
+      const on = String(chosen !== null && button.dataset.choose === chosen.id);
+      if (button.getAttribute("aria-pressed") !== on) button.setAttribute("aria-pressed", on);
+    }
+    for (const item of document.querySelectorAll("[data-caution]")) {
+      const on = chosen !== null && chosen.cautions.includes(item.dataset.caution) &&
+        read(AWAY + item.dataset.caution, "") !== today();
+      if (item.dataset.on !== String(on)) item.dataset.on = String(on);
+    }
+  }
+
+  // Taps
+  function act(button) {
+    const data = button.dataset;
+    if (data.sure && data.asked !== "yes") {
+      data.asked = "yes"; data.word = button.textContent; button.textContent = data.sure;
+      window.setTimeout(() => { data.asked = "no"; button.textContent = data.word; }, 5000);
+      return;
+    }
+    const command = { id: newId(), by: who(), do: data.do, at_ms: clock() };
+    for (const name of ["wait", "kind", "place", "feel", "like"]) {
+      if (data[name]) command[name] = data[name];
+    }
+    if (data.neverShorter) command.never_shorter = data.neverShorter;
+    const item = { command, said: data.said, then: data.then };
+    if (data.do === "open") {
+      if (!chosen) return;
+      const form = byId("bench-form");
+      command.kind = chosen.id;
+      command.id = chosen.openId;   // a second tap is the same opening
+      command.form = form ? fields(form) : {};
+      item.said = "Opened: " + chosen.name + ", " + data.placename + ".";
+      item.draft = "open";
+    } else if (data.form) {
+      const form = byId(data.form);
+      command.form = form ? fields(form) : {};
+      item.draft = form ? form.dataset.draft : undefined;
+    }
+    const key = [data.do, data.wait, data.kind, data.place, data.feel].join("|");
+    const at = Date.now();
+    // A shaky second tap must not hit what has moved under the finger
+    if (at - lastTap.at < (key === lastTap.key ? DOUBLE_MS : STRAY_MS)) return;
+    lastTap = { key, at };
+    if (read(OUTBOX, []).some((other) => other.command.id === command.id)) return;
+    refuse("");
+    say("One moment …");
+    post([item]);
+    if (data.do === "open") { chosen = null; show(); window.scrollTo({ top: 0 }); }
+  }
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest ? event.target.closest("button") : null;
+    if (!button) return;
+    if (button.dataset.choose) choose(button);
+    else if (button.dataset.dismiss) { keep(AWAY + button.dataset.dismiss, today()); show(); }
+    else if (button.dataset.skip) {
+      keep(SKIPPED, [button.dataset.skip, ...read(SKIPPED, [])].slice(0, 50)); skip();
+    } else if (button.dataset.do) act(button);
+  });
+
+  new MutationObserver(() => { restore(); show(); })
+    .observe(document.documentElement, { subtree: true, childList: true });
+  window.addEventListener("online", flush);
+  window.setTimeout(flush, 500);
+})();

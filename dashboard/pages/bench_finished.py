@@ -1,0 +1,107 @@
+"""Finished: what was advised and what happened; how it was can still be said or changed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import Input, Output, dcc, html
+
+from dashboard import formats, sign_in, wait_parts, wait_words, words
+from dashboard.markup import attributes
+from dashboard.pages.bench_wait import places_of
+from monitor.clock import now_ms
+from monitor.errors import StoreFault
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.queries import Shop
+    from dashboard.wait_book import WaitBook
+    from monitor.waits import Wait
+
+SHOWN = 60
+
+
+def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "bench_finished", path="/bench/finished", title="Finished",
+        layout=lambda **_: layout(shop, book),
+    )  # fmt: skip
+
+    @app.callback(
+        Output("finished", "children"), Input("bench-changed", "data"), prevent_initial_call=True
+    )
+    def refresh(_changed: str) -> Any:
+        return content(shop, book)
+
+
+def layout(shop: Shop, book: WaitBook) -> Component:
+    return html.Main(
+        [
+            wait_parts.steps("/bench/finished"),
+            *wait_parts.hears(),
+            html.H1("Finished"),
+            html.Div(content(shop, book), id="finished"),
+        ],
+        className="sheet bench",
+    )
+
+
+def content(shop: Shop, book: WaitBook) -> list[Component]:
+    """The waits released last, newest first."""
+    writer = sign_in.writing(flask.request, shop.settings).allowed
+    try:
+        found, places = book.finished(SHOWN), places_of(shop)
+    except StoreFault as exc:
+        return [html.P(words.store_trouble(exc).sentence)]
+    if not found:
+        return [html.P("Nothing has been released yet.")]
+    return [
+        html.P(
+            "The basis is what the work takes in reference air, 20 °C and 50 % RH. What it had is "
+            "the same measure, from the air as it was. Saying how it was teaches the kind's basis.",
+            className="aside",
+        ),
+        html.Ol([one(wait, shop, places, writer) for wait in found], className="done-list"),
+    ]
+
+
+def one(wait: Wait, shop: Shop, places: dict[str, str], writer: bool) -> Component:
+    """A finished wait: basis, how long it was given, what that was worth, and how it was."""
+    now, zone = now_ms(), shop.settings.zone
+    name = wait_words.title(wait)
+    basis_s = float(wait.kind["basis_s"])
+    if wait.equivalent_s is None:
+        worth = "not known: there were no readings to tell"
+    else:
+        worth = (
+            f"{formats.hours(wait.equivalent_s)}, "
+            f"{wait_words.percent(wait.equivalent_s / basis_s)} of the basis"
+        )
+    facts = (
+        ("Basis", formats.hours(basis_s)),
+        ("Given", formats.hours(wait_words.held_s(wait, now))),
+        ("Had, in reference air", worth),
+    )
+    kind = str(wait.kind["name"])
+    at = ", ".join([*([kind] if kind != name else []), places.get(wait.place, wait.place)])
+    return html.Li(
+        [
+            html.Div(
+                [
+                    html.H2(dcc.Link(name, href=f"/bench/wait/{wait.id}")),
+                    html.P(f"{at}. Released {formats.when(wait.released_ms or now, now, zone)}.",
+                           className="at"),
+                    html.P(wait.note, className="aside") if wait.note else None,
+                ]
+            ),
+            html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts"),
+            wait_parts.felt(wait, writer),
+        ],
+        key=wait.id,
+        className="done",
+        **attributes(data_wait=wait.id),
+    )  # fmt: skip

@@ -1,0 +1,338 @@
+"""Kinds: what the shop waits for, on what basis, by which law, and what releases have taught."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+import numpy as np
+from dash import dcc, html
+
+from dashboard import drawings, formats, sign_in, wait_parts, wait_words, words
+from dashboard.desk_calls import shown_of
+from dashboard.markup import attributes
+from monitor.errors import StoreFault
+from monitor.science.waits.glue import GlueLaw, strict_and_additive_hours
+from monitor.science.waits.learning import Verdict
+from monitor.science.waits.parameters import parameters
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.queries import Shop
+    from dashboard.wait_book import WaitBook
+    from monitor.kinds import Kind
+    from monitor.science.waits.learning import Learned
+    from monitor.science.waits.parameters import Parameter
+
+CARD_TEMPS_C = (10, 12, 14, 16, 18, 20, 22, 24, 26)
+CARD_RHS_PCT = (30, 40, 50, 55, 60, 65, 70, 75, 80)
+GOOD_THEN_DAMP = ((2.0, 20.0, 50.0), (1.0, 14.0, 72.0))
+"""An evening that turns: hours, °C, % RH; the last air lasts."""
+
+
+def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+    """Hang the pages into the app."""
+    del app
+    dash.register_page(
+        "bench_kinds", path="/bench/kinds", title="Kinds", layout=lambda **_: layout(shop, book)
+    )
+    dash.register_page(
+        "bench_kind", path_template="/bench/kind/<kind_id>", title="Kind",
+        layout=lambda kind_id="", **_: one(shop, book, kind_id),
+    )  # fmt: skip
+
+
+def _page(here: str, parts: list[Any]) -> Component:
+    return html.Main(
+        [wait_parts.steps(here), *wait_parts.hears(), *parts], className="sheet bench one"
+    )
+
+
+def _table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") -> Component:
+    return html.Div(
+        html.Table(
+            [html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
+             html.Tbody([html.Tr(row) for row in rows])],
+            className=name,
+        ),
+        className="scroll", tabIndex=0, role="region", **attributes(aria_label=label),
+    )  # fmt: skip
+
+
+def layout(shop: Shop, book: WaitBook) -> Component:
+    """Every kind in use, and adding one."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        kinds = sorted(book.kinds(), key=lambda kind: kind.name)
+        learned = {kind.id: book.learned(kind.id) for kind in kinds}
+    except StoreFault as exc:
+        return _page("/bench/kinds", [html.H1("Kinds"), html.P(words.store_trouble(exc).sentence)])
+    rows = []
+    for kind in kinds:
+        taught = learned[kind.id]
+        told = "–"
+        if taught is not None and taught.evidence:
+            told = f"{formats.hours(_told(taught.basis_s))} from {_releases(len(taught.evidence))}"
+        rows.append([
+            html.Th(dcc.Link(kind.name, href=f"/bench/kind/{kind.id}"), scope="row"),
+            html.Td(formats.hours(kind.basis_s), className="count"),
+            html.Td(formats.hours(kind.minimum_s) if kind.minimum_s else "none", className="count"),
+            html.Td(told),
+            html.Td(wait_words.law_words(kind).split(":")[0].split(" that ")[0]),
+            html.Td(kind.source),
+        ])  # fmt: skip
+    return _page(
+        "/bench/kinds",
+        [
+            html.H1("Kinds"),
+            html.P("The basis is the wait you would give the work in reference air, 20 °C and 50 % "
+                   "RH. Each is yours to change."),
+            _table(["Kind", "Basis", "Safe minimum", "Releases taught", "Law", "Basis from"], rows,
+                   "Kinds"),
+            _add(kinds) if may.allowed else html.P(may.why),
+        ],
+    )  # fmt: skip
+
+
+def _add(kinds: list[Kind]) -> Component:
+    return html.Details(
+        [
+            html.Summary("Add a kind"),
+            html.Div(
+                [
+                    wait_parts.field("Name", "add-name", "name", maxLength=40),
+                    wait_parts.field("Basis, hours", "add-basis", "basis_h", inputMode="numeric"),
+                    wait_parts.field("Safe minimum, hours", "add-minimum", "minimum_h",
+                                     inputMode="numeric"),
+                ],
+                id="add-form", className="fields", **attributes(data_draft="add-kind"),
+            ),
+            html.P("It takes its law, spread and cautions from:"),
+            html.Div(
+                [wait_parts.tap(kind.name, "kind", form="add-form", like=kind.id, said="Added.",
+                                then="reload") for kind in kinds],
+                className="taps wide",
+            ),
+        ],
+        id="kinds-add",
+    )  # fmt: skip
+
+
+def one(shop: Shop, book: WaitBook, kind_id: str) -> Component:
+    """A kind with everything that makes its waits."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        kind, learned = book.kind(kind_id), book.learned(kind_id)
+    except StoreFault as exc:
+        return _page("/bench/kind", [html.H1("Kind"), html.P(words.store_trouble(exc).sentence)])
+    if kind is None:
+        return _page("/bench/kind", [html.H1("No such kind"),
+                                     html.P(dcc.Link("All kinds", href="/bench/kinds"))])  # fmt: skip
+    return _page(
+        "/bench/kind",
+        [
+            html.H1(kind.name),
+            html.P(wait_words.law_words(kind), className="lead"),
+            html.Ul([html.Li(wait_words.CAUTIONS[c]) for c in kind.cautions], className="plain"),
+            html.P(wait_words.DEFERS, className="aside") if kind.cautions else None,
+            html.H2("What releases have taught"),
+            *taught(kind, learned),
+            html.H2("Its figures"),
+            *figures(kind, may.allowed),
+            html.H2("Quick card"),
+            *card(kind, formats.temperature_unit(shop.settings.board.temperature_unit)),
+            None if may.allowed else html.P(may.why),
+        ],
+    )
+
+
+def _told(seconds: float) -> float:
+    """A length of time to three figures of hours. [s]"""
+    return 3600 * float(f"{seconds / 3600:.2g}")
+
+
+def _releases(n: int) -> str:
+    return f"{n} release{'' if n == 1 else 's'}"
+
+
+def taught(kind: Kind, learned: Learned | None) -> list[Component]:
+    """Prior, evidence and result."""
+    if learned is None:
+        return [html.P("Nothing can be learned of this kind: it has no spread.")]
+    before = (
+        f"Before: basis {formats.hours(kind.basis_s)}, give or take {round(100 * kind.spread)} %"
+        f"{f', never below {formats.hours(kind.minimum_s)}' if kind.minimum_s else ''}."
+    )
+    if not learned.evidence:
+        return [html.P(before),
+                html.P("No release has said how it was yet: the basis stands as set.")]  # fmt: skip
+    counts = {v: sum(e.verdict is v for e in learned.evidence) for v in Verdict}
+    told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
+    times = ", ".join(
+        f"{formats.hours(_told(e.equivalent_s))} {e.verdict}" for e in learned.evidence[-8:]
+    )
+    result = (
+        f"Now: basis {formats.hours(_told(learned.basis_s))} "
+        f"({formats.hours(_told(learned.low_s))} to {formats.hours(_told(learned.high_s))}). "
+        "New waits use this; open ones keep theirs."
+    )
+    return [
+        html.P(before),
+        html.P(f"{_releases(len(learned.evidence)).capitalize()}: {told}. In reference air: {times}."),
+        html.P(html.Strong(result)),
+        density(learned, f"{before} {result}"),
+        html.P(["To undo, take back how it was on ", dcc.Link("Finished", href="/bench/finished"),
+                "."], className="aside"),
+    ]  # fmt: skip
+
+
+def density(learned: Learned, text: str) -> Component:
+    """Prior and result as two lines over the basis."""
+    hours = learned.grid_s / 3600
+    used = (learned.prior_density > learned.prior_density.max() / 200) | (
+        learned.density > learned.density.max() / 200
+    )
+    low, high = float(hours[used].min()), float(hours[used].max())
+    top = float(max(learned.prior_density.max(), learned.density.max()))
+    lines = []
+    across = (hours[used] - low) / (high - low)
+    for name, values, width in (
+        ("prior", learned.prior_density, 1.5), ("result", learned.density, 4.0),
+    ):  # fmt: skip
+        mask = drawings.curve(across, np.asarray(values[used]) / top, width)
+        lines.append(html.Div(className=name, style={"WebkitMaskImage": mask, "maskImage": mask}))
+    return html.Figure(
+        [
+            html.Div(lines, className="curves", role="img", **attributes(aria_label=text)),
+            html.Figcaption([html.Span(formats.hours(_told(3600 * low))),
+                             html.Span("thin: before, thick: now"),
+                             html.Span(formats.hours(_told(3600 * high)))]),
+        ],
+        className="density",
+    )  # fmt: skip
+
+
+def figures(kind: Kind, writer: bool) -> list[Component]:
+    """Basis, minimum, spread and every parameter of the law, to see and to change."""
+    shown = shown_of(kind)
+    own = [
+        ("basis_h", "Basis", shown["basis_h"], "h", "1 min to 400 days", "The wait in reference air",
+         kind.source),
+        ("minimum_h", "Safe minimum", shown["minimum_h"], "h", "0 to the basis",
+         "Learning never goes below", kind.source),
+        ("spread", "Spread", shown["spread"], "", "0 to 1", "Standard deviation of ln(basis)",
+         kind.source),
+    ]  # fmt: skip
+    rows = [_figure(*line, writer=writer) for line in own]
+    rows += [_parameter(p, shown[f"law.{p.name}"], writer) for p in parameters(kind.law)]
+    table = _table(
+        ["Figure", "Value", "Unit", "Range", "Means", "Source"], rows, "Figures", "figs"
+    )
+    shorter = (
+        "The advice is never shorter than the basis, however good the air."
+        if kind.never_shorter
+        else "In good air the advice may be shorter than the basis, not below the safe minimum."
+    )
+    if not writer:
+        return [table, html.P(shorter)]
+    return [
+        html.Div(table, id="kind-form", **attributes(data_draft=f"kind-{kind.id}")),
+        html.Div(
+            [
+                wait_parts.tap("Keep these", "kind", kind=kind.id, form="kind-form", said="Kept.",
+                               then="reload", name="tap main"),
+                wait_parts.tap("Take off the list", "retire", kind=kind.id, said="Taken off.",
+                               then="/bench/kinds", sure="Tap again to take it off"),
+            ],
+            className="taps wide",
+        ),
+        html.P(shorter),
+        html.Div(
+            [
+                wait_parts.tap("Let good air shorten it", "kind", kind=kind.id, never_shorter="no",
+                               said="Kept.", then="reload")
+                if kind.never_shorter
+                else wait_parts.tap("Never shorter than the basis", "kind", kind=kind.id,
+                                    never_shorter="yes", said="Kept.", then="reload")
+            ],
+            className="taps wide",
+        ),
+        html.P("What is changed holds for waits opened from now on.", className="aside"),
+    ]  # fmt: skip
+
+
+def _parameter(p: Parameter, shown: str, writer: bool) -> list[Component]:
+    return _figure(f"law.{p.name}", _label(p.name), shown, p.unit,
+                   f"{p.low:g} to {p.high:g}", p.help, p.source, writer=writer)  # fmt: skip
+
+
+def _label(name: str) -> str:
+    """A parameter's name in words; its unit stands beside it."""
+    for ending in ("_kj_mol", "_pct", "_mm", "_c", "_h", "_k"):
+        name = name.removesuffix(ending)
+    words = [
+        {"temp": "temperature", "rh": "RH", "sd": "spread"}.get(w, w) for w in name.split("_")
+    ]
+    text = " ".join(words)
+    return text[:1].upper() + text[1:]
+
+
+def _figure(
+    name: str,
+    label: str,
+    value: str,
+    unit: str,
+    span: str,
+    text: str,
+    source: str,
+    *,
+    writer: bool,
+) -> list[Component]:
+    id_ = f"kind-{name.replace('.', '-')}"
+    shown: Component | str = value
+    head: Component | str = label
+    if writer:
+        head = html.Label(label, htmlFor=id_)
+        shown = dcc.Input(id=id_, name=name, type="text", value=value, autoComplete="off")
+    return [html.Th(head, scope="row"), html.Td(shown), html.Td(unit), html.Td(span),
+            html.Td(text), html.Td(source)]  # fmt: skip
+
+
+def card(kind: Kind, unit: formats.Unit) -> list[Component]:
+    """How fast constant air is, relative to reference air, and where the card misleads."""
+    temps, rhs = np.array(CARD_TEMPS_C, float), np.array(CARD_RHS_PCT, float)
+    rates = kind.law.relative_rate(temps[:, None], rhs[None, :])
+    rows = [
+        [html.Th(formats.whole_temperature(t, unit), scope="row"),
+         *(html.Td("hold" if r <= 0 else formats.figure(float(r), 2),
+                   className="held" if r <= 0 else "") for r in line)]
+        for t, line in zip(CARD_TEMPS_C, np.broadcast_to(rates, (len(temps), len(rhs))), strict=True)
+    ]  # fmt: skip
+    said = "How fast constant air is, relative to reference air: 0.5 takes twice the basis."
+    return [
+        html.P(said),
+        _table(["Air", *(f"{rh} %" for rh in CARD_RHS_PCT)], rows, "Quick card", "card"),
+        html.P(parting(kind), className="aside"),
+    ]
+
+
+def parting(kind: Kind) -> str:
+    """Where the card and the law part."""
+    law = kind.law
+    if not isinstance(law, GlueLaw):
+        return "Waits are worked out from the air as it was, moment by moment, by this same law."
+    basis_h = kind.basis_s / 3600
+    plain = GlueLaw(**{p.name: p.value for p in parameters(law)} | {"wood_memory_h": 0.0})
+    good, damp = GOOD_THEN_DAMP
+    pieces = ((basis_h / 2, *good[1:]), damp)
+    strict, additive = strict_and_additive_hours(plain, basis_h, pieces)
+    ends = "never gets there" if math.isinf(strict) else f"takes {formats.hours(3600 * strict)}"
+    card_h = "no end" if math.isinf(additive) else formats.hours(3600 * additive)
+    return (
+        f"The card adds hours up; a glue line does not. Half the basis in {good[1]:g} °C, {good[2]:g} % "
+        f"and then {damp[1]:g} °C, {damp[2]:g} %: by the card {card_h}, by the law it {ends}. Good air "
+        "first flatters the card, bad air first wrongs it; ready times follow the law."
+    )

@@ -1,0 +1,346 @@
+"""The bench in a real Chromium: looks, reach of a gloved thumb, and a wait from opening to Finished
+through the running service."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import time
+
+import dashboard_fixtures as shop_air
+import pytest
+import test_board_browser as browser
+from test_board_browser import AXE, DAY, Board, Visit, until
+
+from monitor.clock import now_ms
+from monitor.store import Reader, Writer
+from monitor.waits import Feel
+
+pytestmark = browser.pytestmark
+chromium, visit = browser.chromium, browser.visit  # fixtures
+
+PAGES = ("/bench", "/bench/ready-by", "/bench/kinds", "/bench/kind/cleat", "/bench/finished",
+         "/bench/wait/1", "/sign-in")  # fmt: skip
+AXE_RUN = (
+    "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa', 'wcag22aa', 'best-practice']})"
+)
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    """A full bench in five places, the desk open; a wait released, another said to be right."""
+    folder = tmp_path_factory.mktemp("bench")
+    with Board(folder, shop_air.BENCH) as board:
+        now = now_ms()
+        for place in shop_air.PLACES:
+            shop_air.fill(board.writer, place, now - 5 * DAY, now, 120_000)
+        shop_air.damp(board.writer, "cellar", now)
+        commands = shop_air.commanded(board.writer, board.settings)
+        shop_air.full_bench(commands, now)
+        (old,) = commands.carry_out(
+            {"do": "open", "kind": "cleat", "place": "front-bench", "start_ms": now - 18_000_000},
+            now,
+        )["waits"]
+        commands.carry_out({"do": "release", "wait": old, "feel": "right"}, now)
+        with shop_air.desk(board.settings, commands), browser.served(folder, board.port):
+            yield board
+
+
+def opened(seen: Visit, board: Board, path: str):
+    seen.page.goto(board.url + path)
+    seen.page.wait_for_selector("main")
+    seen.page.wait_for_timeout(900)
+    return seen.page
+
+
+@pytest.mark.parametrize("size", ["wall", "phone"])
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_of_the_bench_is_quiet_and_keeps_to_itself(bench, visit, path, size):
+    seen = visit(size)
+    page = opened(seen, bench, path)
+    assert seen.logged == []
+    assert [url for url in seen.asked if not url.startswith((bench.url, "data:", "blob:"))] == []
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def faults(page) -> list[object]:
+    page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = page.evaluate(AXE_RUN)
+    assert len(found["passes"]) > 10
+    return [(v["id"], [n["html"][:160] for n in v["nodes"][:3]]) for v in found["violations"]]
+
+
+@pytest.mark.parametrize("theme", ["day", "night", "contrast"])
+@pytest.mark.parametrize("size", ["wall", "phone"])
+def test_axe_finds_nothing_on_the_bench(bench, visit, size, theme):
+    page = opened(visit(size, theme), bench, "/bench")
+    page.locator("#bench-more-kinds summary").click()
+    page.locator("#bench-more summary").click()
+    page.locator("[data-choose=spirit-coat]").click()
+    assert faults(page) == []
+
+
+BEHIND = list(zip(PAGES[1:], ["day", "night", "contrast"] * 2, strict=True))
+
+
+@pytest.mark.parametrize(("path", "theme"), BEHIND)
+def test_axe_finds_nothing_on_the_pages_behind_it(bench, visit, path, theme):
+    for size in ("wall", "phone"):
+        page = opened(visit(size, theme), bench, path)
+        for details in page.locator("main summary").all():
+            details.click()
+        assert faults(page) == [], size
+
+
+@pytest.mark.parametrize("size", ["wall", "desk", "tall"])
+def test_the_wall_with_clamps_and_five_places_neither_scrolls_nor_cuts(bench, visit, size):
+    page = opened(visit(size), bench, "/")
+    assert page.locator(".clamps li").first.is_visible()
+    cut = page.evaluate("""() => {
+      const root = document.documentElement, out = [];
+      if (root.scrollHeight > innerHeight || root.scrollWidth > innerWidth) out.push('page');
+      const strip = document.querySelector('.clamps').getBoundingClientRect();
+      if (strip.bottom > innerHeight + 1) out.push('clamps');
+      for (const row of document.querySelectorAll('.place')) {
+        const box = row.getBoundingClientRect();
+        if (box.bottom > strip.top + 1) out.push('row under clamps');
+        for (const part of row.querySelectorAll('.who, .rh, .temp, .derived, .level, .age')) {
+          const own = part.getBoundingClientRect();
+          if (own.width && (own.top < box.top - 1 || own.bottom > box.bottom + 1 ||
+              own.right > box.right + 1)) out.push(part.className + ' ' + row.innerText.slice(0, 30));
+        }
+      }
+      return out; }""")
+    assert cut == []
+    if size == "wall":
+        sizes = page.evaluate(
+            "[...document.querySelectorAll('.rh .number, .temp .number')]"
+            ".map(e => parseFloat(getComputedStyle(e).fontSize))"
+        )
+        assert min(sizes) >= 96
+
+
+@pytest.mark.parametrize("path", ["/bench", "/bench/wait/1", "/bench/finished", "/bench/ready-by"])
+def test_every_tap_on_the_phone_is_as_wide_and_high_as_a_thumb(bench, visit, path):
+    page = opened(visit("phone"), bench, path)
+    if path == "/bench":
+        page.locator("[data-choose=closing]").click()
+    small = page.evaluate(
+        "[...document.querySelectorAll('main button, main .tap, main summary, main nav a')]"
+        ".filter(e => e.offsetParent).map(e => [e.innerText, e.getBoundingClientRect()])"
+        ".filter(([, b]) => b.height < 48 || b.width < 40).map(([t, b]) => t + b.height)"
+    )
+    assert small == []
+
+
+def test_a_details_that_is_open_and_what_is_typed_survive_the_pages_own_refreshing(bench, visit):
+    page = opened(visit("phone"), bench, "/bench")
+    page.locator("#bench-more summary").click()
+    page.locator("#open-what").fill("seam by the saddle")
+    page.locator("[data-choose=cleat]").click()
+    for _ in range(2):
+        page.evaluate("dash_clientside.set_props('bench-changed', {data: String(Math.random())})")
+        page.wait_for_timeout(700)
+    assert page.locator("#open-what").input_value() == "seam by the saddle"
+    assert page.locator("#open-what").is_visible()
+    assert page.locator("#bench-where").is_visible()
+
+
+def test_what_was_typed_survives_a_reload(bench, visit):
+    page = opened(visit("phone"), bench, "/bench")
+    page.locator("#bench-more summary").click()
+    page.locator("#open-instrument").fill("Violin, job 52")
+    page.locator("#open-start").fill("2026-11-20T09:30")
+    page.locator("#bench-by").fill("Jo")
+    page.reload()
+    page.wait_for_selector("#open-instrument", state="attached")
+    until(page, "document.getElementById('open-instrument').value === 'Violin, job 52'")
+    assert page.locator("#open-instrument").is_visible()
+    assert page.locator("#open-start").input_value() == "2026-11-20T09:30"
+    assert page.locator("#bench-by").input_value() == "Jo"
+
+
+def test_cautions_of_the_kind_are_shown_and_can_be_put_away(bench, visit):
+    page = opened(visit("phone"), bench, "/bench")
+    page.locator("#bench-more-kinds summary").click()
+    page.locator("[data-choose=oil-coat]").click()
+    rags = page.locator(".cautions li", has_text="Oily rags")
+    assert rags.is_visible()
+    assert not page.locator(".cautions li", has_text="Glue pot").is_visible()
+    rags.get_by_text("Put away").click()
+    assert not rags.is_visible()
+    page.locator("[data-choose=closing]").click()
+    cold = page.locator("#bench-cold li")
+    assert cold.count() == 1  # the cellar is at 16 °C
+    assert cold.is_visible()
+
+
+# Through the running service
+
+
+@pytest.fixture
+def shop(make_service):
+    """A service that has had five days of air before it starts."""
+    service = make_service()
+    shop_air.settings_in(service.data, port=service.board_port)
+    with contextlib.closing(Writer(service.store)) as writer:
+        now = now_ms()
+        for place in shop_air.PLACES:
+            shop_air.fill(writer, place, now - 5 * DAY, now, 600_000)
+    service.start()
+    return service
+
+
+def waits_of(service):
+    from monitor.commands import Journal
+
+    with contextlib.closing(Reader(service.store)) as reader:
+        return list(Journal(reader).waits.values())
+
+
+def bench_of(service, seen: Visit):
+    seen.page.goto(f"http://127.0.0.1:{service.board_port}/bench")
+    seen.page.wait_for_selector("[data-choose]")
+    until(seen.page, "!!window.boardNow && !!document.querySelector('#bench-places button')")
+    return seen.page
+
+
+@pytest.mark.broker
+def test_two_taps_open_a_wait_one_releases_it_one_says_how_it_was(shop, visit):
+    seen = visit("phone", has_touch=True, is_mobile=True)
+    page = bench_of(shop, seen)
+    page.wait_for_timeout(500)
+    began = time.monotonic()
+    page.locator("[data-choose=plate-crack]").tap()
+    page.wait_for_timeout(600)  # a hand is not quicker
+    page.locator("#bench-places button", has_text="Front bench").tap()
+    page.wait_for_selector(".wait")
+    took = time.monotonic() - began
+    assert took < 10, took
+    assert "Plate crack" in page.locator(".wait").inner_text()
+    assert re.search(r"Ready about (tomorrow )?\d\d:\d\d", page.locator(".wait").inner_text())
+    assert "Opened: Plate crack, Front bench." in page.locator("#bench-said").inner_text()
+    (wait,) = waits_of(shop)
+    assert abs(wait.started_ms - now_ms()) < 20_000
+    page.wait_for_timeout(600)
+    page.locator(".wait").get_by_text("Release").tap()
+    page.wait_for_selector(".released")
+    page.wait_for_timeout(600)
+    page.locator(".released").get_by_text("Just right").tap()
+    page.wait_for_selector(".released [aria-pressed=true]")
+    assert waits_of(shop)[0].feel is Feel.RIGHT
+    page.locator(".released").get_by_text("Leave it").tap()
+    assert not page.locator(".released").is_visible()
+    page.get_by_role("link", name="Finished").tap()
+    page.wait_for_selector(".done")
+    assert "Plate crack" in page.locator(".done").inner_text()
+    assert page.locator(".done [aria-pressed=true]").inner_text() == "Just right"
+    page.wait_for_timeout(600)
+    page.locator(".done").get_by_text("Still soft").tap()
+    until(page, "document.querySelector('.done [aria-pressed=true]').innerText === 'Still soft'")
+    page.wait_for_timeout(600)
+    page.locator(".done").get_by_text("Still soft").tap()
+    until(page, "!document.querySelector('.done [aria-pressed=true]')")
+    assert waits_of(shop)[0].feel is None
+    assert [str(e.action) for e in waits_of(shop)[0].events] == [
+        "open", "release", "feel", "feel", "feel",
+    ]  # fmt: skip
+    assert seen.logged == []
+
+
+@pytest.mark.broker
+def test_another_device_reads_until_it_has_signed_in_and_then_opens_a_wait(make_service, chromium):
+    """By a name that is not this machine's own, on plain http, as a phone in the shop comes."""
+    service = make_service()
+    shop_air.settings_in(
+        service.data, port=service.board_port,
+        config=shop_air.CONFIG.replace("[board]", '[board]\nnames = ["bench.test"]\npassword = "maple"'),
+    )  # fmt: skip
+    service.start()
+    phone = chromium.browser_type.launch(
+        executable_path=browser.CHROMIUM,
+        args=["--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP bench.test 127.0.0.1"],
+    )
+    with contextlib.closing(phone):
+        page = phone.new_page(viewport={"width": 390, "height": 844})
+        page.goto(f"http://bench.test:{service.board_port}/bench")
+        page.wait_for_selector("text=Sign in to change anything from this device.")
+        assert page.locator("[data-choose]").count() == 0
+        page.get_by_role("link", name="Sign in").click()
+        page.get_by_label("Password").fill("spruce")
+        page.get_by_role("button", name="Sign in").click()
+        page.wait_for_selector("text=That was not the password.")
+        page.get_by_label("Password").fill("maple")
+        page.get_by_role("button", name="Sign in").click()
+        page.locator("[data-choose=plate-crack]").click()
+        page.wait_for_timeout(600)
+        page.locator("#bench-places button", has_text="Front bench").click()
+        page.wait_for_selector(".wait")
+        assert (
+            page.get_by_role("link", name="calendar link").get_attribute("href").endswith(".ics")
+        )
+    (wait,) = waits_of(service)
+    assert wait.open
+
+
+@pytest.mark.broker
+def test_a_tap_made_without_a_connection_is_carried_out_once_with_its_own_time(shop, visit):
+    seen = visit("phone")
+    page = bench_of(shop, seen)
+    page.locator("#bench-more summary").click()
+    page.locator("#open-what").fill("bass bar crack")
+    page.wait_for_timeout(1500)
+    seen.context.set_offline(True)
+    page.locator("[data-choose=plate-crack]").click()
+    page.wait_for_timeout(600)
+    page.locator("#bench-places button", has_text="Front bench").click()
+    tapped = now_ms()
+    page.wait_for_selector("text=kept here and sent again")
+    assert waits_of(shop) == []
+    page.wait_for_timeout(2500)
+    seen.context.set_offline(False)
+    page.wait_for_selector(".wait", timeout=15_000)
+    (wait,) = waits_of(shop)
+    assert wait.what == "bass bar crack"
+    assert abs(wait.started_ms - tapped) < 1500
+    until(page, "document.getElementById('open-what').value === ''")
+
+
+@pytest.mark.broker
+def test_what_was_opened_by_mistake_is_taken_back_and_stays_in_the_history(shop, visit):
+    page = bench_of(shop, visit("phone"))
+    page.locator("[data-choose=plate-crack]").click()
+    page.wait_for_timeout(600)
+    page.locator("#bench-places button", has_text="Varnish room").click()
+    page.get_by_text("Take back").click()
+    page.wait_for_selector("text=Taken back.")
+    (wait,) = waits_of(shop)
+    assert not wait.open
+    assert wait.note == "Opened by mistake."
+    assert page.locator(".released").count() == 0
+
+
+@pytest.mark.broker
+def test_a_wait_is_worked_by_the_keyboard_and_its_history_says_who(shop, visit):
+    page = bench_of(shop, visit("desk"))
+    page.evaluate("localStorage.setItem('benchweather.by', JSON.stringify('Ina'))")
+    page.locator("[data-choose=plate-crack]").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_timeout(600)
+    page.locator("#bench-places button").first.focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".wait")
+    page.locator(".wait h3 a").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#wait-history li")
+    page.wait_for_timeout(600)
+    page.get_by_role("button", name="Pause").press("Enter")
+    page.wait_for_selector("text=its clock stands")
+    page.locator("#wait-fix summary").press("Enter")
+    page.locator("#fix-note").fill("second clamp added")
+    page.wait_for_timeout(600)
+    page.get_by_role("button", name="Keep these").press("Enter")
+    page.wait_for_selector("text=Put right: note second clamp added")
+    history = page.locator("#wait-history").inner_text()
+    assert history.count("Ina") == 3
+    assert "Paused" in history

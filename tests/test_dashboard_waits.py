@@ -1,0 +1,382 @@
+"""Waits on the board: what they say, what a tap becomes, the calendar."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import dashboard_fixtures as shop_air
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from test_dashboard_pages import said
+
+from dashboard import desk_calls, formats, wait_parts, wait_words
+from dashboard.app import create_app
+from dashboard.pages import air, bench_kinds
+from dashboard.queries import Shop
+from dashboard.wait_book import WaitBook
+from monitor.clock import now_ms, to_ms
+from monitor.kinds import KINDS, Caution
+from monitor.science.waits.parameters import Hold
+from monitor.science.waits.wait import Range, Readiness, State
+from monitor.standings import Standing
+from monitor.store import Writer
+from monitor.waits import Action, Event, Feel, apply, decide
+
+HOUR, DAY = 3_600_000, 86_400_000
+PARIS = ZoneInfo("Europe/Paris")
+NOON = to_ms(datetime(2026, 11, 25, 12, 0, tzinfo=PARIS))
+HERE = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
+
+
+def wait(kind="plate-crack", started=NOON - HOUR, **more):
+    body = {"kind": {"id": kind, "name": KINDS[kind].name}, "place": "bench", "instrument": "Viola",
+            "what": "crack", "start_ms": started, **more}  # fmt: skip
+    return apply(
+        None, Event("1", started, "Ina", Action.OPEN, decide(None, Action.OPEN, body, NOON))
+    )
+
+
+def readiness(**more):
+    plain = Readiness(
+        State.WAITING, NOON + 4 * HOUR + 40 * 60_000, NOON + 4 * HOUR, NOON + 5 * HOUR + 30 * 60_000,
+        None, NOON, NOON + 5 * DAY, Range(0.2, 0.3, 0.4), 0.0, 0.0, 1.0, Hold.NONE, None, False,
+        False, 0.0, 0.0, False, {"basis": 0.8, "coming": 0.2},
+    )  # fmt: skip
+    return plain._replace(**more)
+
+
+def sentence(found, of=None):
+    told = wait_words.said(Standing(of or wait(), KINDS["plate-crack"], found), NOON, PARIS)
+    return told.sentence
+
+
+@pytest.mark.parametrize(
+    ("found", "text"),
+    [
+        ({}, "Ready about 16:40 (16:00 to 17:30)."),
+        ({"rate_now": 0.6}, "Ready about 16:40 (16:00 to 17:30). The air is slow: 0.6 of normal."),
+        ({"ready_low_ms": NOON + 4 * HOUR + 40 * 60_000}, "Ready about 16:40, almost surely by 17:30."),
+        ({"ready_low_ms": NOON - HOUR}, "Ready about 16:40 (now to 17:30)."),
+        (
+            {"ready_high_ms": None},
+            "Ready about 16:40 (16:00 at the earliest, perhaps not within five days).",
+        ),
+        (
+            {"ready_ms": NOON + 21 * HOUR, "ready_low_ms": NOON + 20 * HOUR,
+             "ready_high_ms": NOON + 22 * HOUR},
+            "Ready about tomorrow 09:00 (tomorrow 08:00 to 10:00).",
+        ),
+        (
+            {"state": State.HOLD, "hold": Hold.DAMP, "hold_since_ms": NOON - HOUR, "ready_ms": None,
+             "ready_low_ms": None, "ready_high_ms": None},
+            "On hold since 11:00, too damp to harden: warm the bench or dry the air.",
+        ),
+        (
+            {"state": State.HOLD, "hold": Hold.COLD, "hold_since_ms": NOON - HOUR},
+            "On hold since 11:00, too cold: warm the bench. If the air goes on as it usually does, "
+            "ready about 16:40 (16:00 to 17:30).",
+        ),
+        ({"state": State.READY, "ready_ms": NOON - 40 * 60_000}, "Ready since 11:20."),
+        ({"ready_ms": None}, "Not within five days in this air."),
+        (
+            {"ready_ms": None, "horizon_ms": NOON},
+            "It has had 30 % of its air. What air comes is not known yet: no time can be told.",
+        ),
+        (
+            {"slow": True},
+            "Ready perhaps about 16:40 (16:00 to 17:30); the air is so near too damp that the "
+            "sensor's error decides: no promise.",
+        ),
+        (
+            {"softened": True},
+            "It was ready; damp air has undone it. Ready about 16:40 (16:00 to 17:30).",
+        ),
+    ],
+)  # fmt: skip
+def test_a_wait_is_told_in_a_plain_sentence(found, text):
+    assert sentence(readiness(**found)) == text
+
+
+def test_what_cannot_be_said_says_why():
+    told = wait_words.said(Standing(wait(), KINDS["plate-crack"], None, "No sensor."), NOON, PARIS)
+    assert (told.state, told.sentence) == ("unknown", "No sensor.")
+
+
+def test_a_paused_wait_says_since_when_and_what_it_has_had():
+    paused = replace(wait(), pauses=((NOON - 600_000, None),))
+    assert sentence(readiness(), paused) == (
+        "Paused since 11:50: its clock stands. It has had 30 % of its air."
+    )
+
+
+@pytest.mark.parametrize(
+    ("wanted_h", "found", "text"),
+    [
+        (6, {}, "Wanted by 18:00: in time."),
+        (5, {}, "Wanted by 17:00: likely, but not sure."),
+        (3, {}, "Wanted by 15:00: it will miss that, as things go."),
+        (3, {"state": State.READY}, "Wanted by 15:00: it is ready."),
+    ],
+)
+def test_a_wanted_time_is_held_against_the_range(wanted_h, found, text):
+    of = wait(wanted_ms=NOON + wanted_h * HOUR)
+    told = wait_words.said(Standing(of, KINDS["plate-crack"], readiness(**found)), NOON, PARIS)
+    assert text in told.more
+
+
+def test_missing_readings_and_air_outside_the_claim_are_told():
+    found = readiness(unknown_s=3 * 3600.0, outside_claim=True)
+    more = " ".join(
+        wait_words.said(Standing(wait(), KINDS["plate-crack"], found), NOON, PARIS).more
+    )
+    assert "Readings are missing for 3 h" in more
+    assert "outside what the law is meant for" in more
+
+
+def test_the_range_says_what_it_rests_on_the_most_first():
+    assert wait_words.rests_on(readiness()) == (
+        "The range rests on the basis of its kind (80 %) and the air to come (20 %)."
+    )
+
+
+def test_every_caution_and_every_hold_has_words():
+    assert set(wait_words.CAUTIONS) == set(Caution)
+    assert set(wait_words.HOLDS) == set(Hold) - {Hold.NONE}
+    assert set(wait_words.FEELS) == set(Feel)
+
+
+@given(st.integers(0, 4 * 365 * 24 * 60))
+def test_a_moment_typed_as_shown_is_the_same_minute(minutes):
+    ms = to_ms(datetime(2024, 1, 1, tzinfo=UTC)) + 60_000 * minutes
+    back = formats.of_input(formats.to_input(ms, PARIS), PARIS)
+    assert back in (ms, ms - HOUR)  # the hour that comes twice: its first
+    assert formats.to_input(back, PARIS) == formats.to_input(ms, PARIS)
+
+
+def test_the_bar_keeps_within_its_axis_and_done_ends_now():
+    standing = Standing(wait(started=NOON - 90 * HOUR), KINDS["plate-crack"], readiness())
+    of = wait_parts.axis([standing], NOON)
+    assert of.start_ms == NOON - wait_parts.BACK_MS[1]
+    parts = {p.className: p.style for p in wait_parts.bar(standing, of, PARIS).children}
+    assert parts["done"]["left"] == "0.00%"
+    assert parts["done"]["width"] == parts["now"]["left"] == parts["togo"]["left"]
+
+
+# With the store, the desk and the journal as they are
+
+
+@pytest.fixture
+def settings(tmp_path):
+    return shop_air.settings_in(tmp_path, config=shop_air.BENCH)
+
+
+@pytest.fixture
+def commands(settings):
+    writer = Writer(settings.store_path)
+    now = now_ms()
+    for place in shop_air.PLACES:
+        shop_air.fill(writer, place, now - 5 * DAY, now, 600_000)
+    shop_air.damp(writer, "cellar", now)
+    shop_air.beat(settings)
+    with contextlib.closing(writer):
+        yield shop_air.commanded(writer, settings)
+
+
+@pytest.fixture
+def ids(commands):
+    return shop_air.full_bench(commands, now_ms())
+
+
+@pytest.fixture
+def book(settings):
+    return WaitBook(Shop(settings))
+
+
+@pytest.fixture
+def client(settings):
+    return create_app(settings).server.test_client()
+
+
+def test_the_full_bench_is_told_by_ready_time_each_with_its_state(settings, ids, book):
+    found = book.standings()
+    assert len(found) == len(ids) == 13
+    ready = [s.readiness.ready_ms for s in found if s.readiness and s.readiness.ready_ms]
+    assert ready == sorted(ready)
+    states = {s.wait.id: wait_words.said(s, now_ms(), settings.zone).state for s in found}
+    assert states[ids[4]] == "ready"
+    assert states[ids[6]] == "hold"
+    assert states[ids[11]] == "paused"
+    assert states[ids[12]] == "unknown"
+
+
+def test_an_answer_is_kept_until_the_journal_grows(ids, book, commands):
+    first = book.standings()
+    assert book.standings() is first
+    commands.carry_out({"do": "release", "wait": ids[0]}, now_ms())
+    again = book.standings()
+    assert again is not first
+    assert ids[0] not in [s.wait.id for s in again]
+    assert [w.id for w in book.finished(5)] == [ids[0]]
+
+
+def test_a_new_store_is_noticed(settings, ids, book, tmp_path):
+    assert len(book.standings()) == 13
+    for part in settings.store_path.parent.glob("readings.sqlite3*"):
+        part.rename(tmp_path / f"old-{part.name}")
+    Writer(settings.store_path).close()
+    assert book.standings() == []
+
+
+def test_the_most_used_kinds_come_first(ids, book):
+    assert book.kinds()[0].id == "cleat"
+
+
+def test_the_wall_shows_clamps_only_when_there_are_any(settings, commands, book):
+    shop = Shop(settings)
+    assert "In clamps" not in said(air.content(shop, book))
+    wish = {"do": "open", "kind": "cleat", "place": "front-bench", "what": "f-hole"}
+    commands.carry_out(wish, now_ms())
+    text = said(air.content(shop, book))
+    assert "In clamps" in text
+    assert "f-hole" in text
+
+
+def test_the_bench_says_what_is_ready_first(client, ids):
+    # The page is a callback of Dash: its layout is asked through the server
+    page = client.post("/_dash-update-component", headers=HERE, json=_page("/bench"))
+    text = page.get_data(as_text=True)
+    assert "Ready: Cello, job 39, lower bout seam." in text
+    assert "On hold since" in text
+    assert "calendar" not in text  # the service has made no secrets
+
+
+def _page(path):
+    return {
+        "output": ".._pages_content.children..._pages_store.data..",
+        "outputs": [{"id": "_pages_content", "property": "children"},
+                    {"id": "_pages_store", "property": "data"}],
+        "inputs": [{"id": "_pages_location", "property": "pathname", "value": path},
+                   {"id": "_pages_location", "property": "search", "value": ""}],
+        "changedPropIds": [], "state": [],
+    }  # fmt: skip
+
+
+# Taps
+
+
+def do(client, **command):
+    answer = client.post("/bench/do", json=command, headers=HERE)
+    return answer.status_code, json.loads(answer.data)
+
+
+def test_a_tap_opens_a_wait_once_however_often_it_is_sent(settings, commands, client, book):
+    tap = {"do": "open", "id": "a" * 32, "by": "Ina", "kind": "closing", "place": "front-bench",
+           "at_ms": now_ms(), "form": {"instrument": "Violin", "clamps": "32", "count": ""}}  # fmt: skip
+    with shop_air.desk(settings, commands):
+        status, first = do(client, **tap)
+        assert status == 200
+        assert do(client, **tap) == (200, first)
+    (one,) = book.standings()
+    assert (one.wait.instrument, one.wait.clamps, one.wait.events[0].by) == ("Violin", 32, "Ina")
+    assert one.wait.started_ms == tap["at_ms"]
+
+
+def test_eight_cleats_open_at_once_with_a_start_of_their_own(settings, commands, client, book):
+    start = formats.to_input(now_ms() - 2 * HOUR, settings.zone)
+    with shop_air.desk(settings, commands):
+        status, answer = do(client, do="open", id="b", kind="cleat", place="front-bench",
+                            at_ms=now_ms(), form={"count": "8", "start": start})  # fmt: skip
+    assert status == 200
+    assert len(answer["done"]["waits"]) == 8
+    assert {formats.to_input(s.wait.started_ms, settings.zone) for s in book.standings()} == {
+        start
+    }
+
+
+def test_release_feel_and_taking_it_back(settings, commands, ids, client, book):
+    with shop_air.desk(settings, commands):
+        assert do(client, do="release", wait=ids[4], at_ms=now_ms())[0] == 200
+        assert do(client, do="feel", wait=ids[4], feel="right")[0] == 200
+        assert book.wait(ids[4]).feel is Feel.RIGHT
+        assert len(book.learned("rib-seam").evidence) == 1
+        assert do(client, do="feel", wait=ids[4])[0] == 200
+        assert book.wait(ids[4]).feel is None
+        status, answer = do(client, do="release", wait=ids[4], at_ms=now_ms())
+        assert status == 409
+        assert "is released: reopen it first." in answer["refused"]
+
+
+def test_only_what_was_changed_is_put_right(settings, commands, ids, client, book):
+    was = book.wait(ids[1])
+    form = {"instrument": was.instrument, "what": "top, all round", "clamps": "32", "note": "",
+            "start": formats.to_input(was.started_ms, settings.zone), "wanted": ""}  # fmt: skip
+    with shop_air.desk(settings, commands):
+        assert do(client, do="correct", wait=ids[1], form=form)[0] == 200
+        last = book.wait(ids[1]).events[-1]
+        assert last.body == {"what": "top, all round", "wanted_ms": None}
+        again = do(client, do="correct", wait=ids[1], form=form)
+    assert again == (409, {"refused": "Nothing was changed."})
+
+
+@pytest.mark.parametrize(
+    ("form", "said"),
+    [
+        ({"clamps": "two"}, "Clamps: 'two' is no whole number."),
+        ({"count": "-1"}, "How many: '-1' is no whole number."),
+        ({"start": "yesterday"}, "Started: 'yesterday' is no date and time."),
+        ({"wanted": "2026-11-25T10:00Z"}, "Wanted by: '2026-11-25T10:00Z' is no date and time."),
+    ],
+)  # fmt: skip
+def test_a_field_that_cannot_be_read_is_named(settings, commands, client, form, said):
+    with shop_air.desk(settings, commands):
+        status, answer = do(
+            client, do="open", id="c", kind="cleat", place="front-bench", form=form
+        )
+    assert (status, answer) == (409, {"refused": said})
+
+
+def test_without_the_service_a_tap_is_to_be_sent_again(commands, client):
+    status, answer = do(client, do="open", kind="cleat", place="front-bench")
+    assert status == 503
+    assert "Is Benchweather running?" in answer["later"]
+
+
+def test_a_kind_is_changed_added_and_taken_off(settings, commands, client, book):
+    with shop_air.desk(settings, commands):
+        form = {"basis_h": "5,5", "minimum_h": "2", "spread": "0.2", "law.wood_memory_h": "3"}
+        assert do(client, do="kind", kind="cleat", form=form)[0] == 200
+        changed = book.kind("cleat")
+        assert (changed.basis_s, changed.law.wood_memory_h) == (19_800, 3)
+        assert do(client, do="kind", like="cleat", form={"name": "Cleat, thick"})[0] == 200
+        assert book.kind("cleat-thick").name == "Cleat, thick"
+        status, answer = do(client, do="kind", kind="cleat", form={"law.hard_activity": "2"})
+        assert status == 409
+        assert "hard_activity" in answer["refused"]
+        form = desk_calls.shown_of(changed)
+        assert do(client, do="kind", kind="cleat", form=form)[0] == 409
+        assert do(client, do="kind", kind="cleat", never_shorter="no")[0] == 200
+        assert book.kind("cleat") == replace(changed, never_shorter=False)
+        assert do(client, do="retire", kind="cleat")[0] == 200
+    assert book.kind("cleat") is None
+
+
+def test_a_kind_shows_every_parameter_and_what_was_taught(settings, commands, ids, book):
+    commands.carry_out({"do": "release", "wait": ids[4], "feel": "soft"}, now_ms())
+    shown = said(bench_kinds.taught(book.kind("rib-seam"), book.learned("rib-seam")))
+    assert "Before: basis 4 h" in shown
+    assert "1 release: 1 still soft." in shown.replace("Releases", "releases")
+    table = said(bench_kinds.figures(book.kind("rib-seam"), False))
+    assert "Wood memory" in table
+    assert "0.55 to 0.95" in table
+
+
+def test_the_quick_card_is_one_in_reference_air_and_says_where_it_misleads():
+    text = said(bench_kinds.card(KINDS["cleat"], "C"))
+    assert "1.00" in text
+    assert "hold" in text
+    assert "by the law it takes 10.5 h" in text

@@ -1,0 +1,227 @@
+"""Who may change anything from the board: each refusal, and signing in."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+
+import dashboard_fixtures as shop_air
+import pytest
+from test_dashboard_pages import ask_dash
+
+from dashboard import sign_in
+from dashboard.app import create_app
+from monitor.clock import now_ms
+from monitor.store import Writer
+
+OPEN = {"do": "open", "kind": "cleat", "place": "front-bench"}
+LAN = "192.168.1.20"
+WITH_PASSWORD = shop_air.CONFIG.replace(
+    "[board]", '[board]\nhost = "0.0.0.0"\npassword = "horse hair {{}}"'.replace("{{}}", "bow")
+)
+ANYWHERE = shop_air.CONFIG.replace("[board]", '[board]\nhost = "0.0.0.0"')
+
+
+def same(host="localhost"):
+    return {"Host": host, "Origin": f"http://{host}", "Sec-Fetch-Site": "same-origin"}
+
+
+@pytest.fixture
+def make(tmp_path):
+    """A client of a board with these settings, its desk open."""
+    with contextlib.ExitStack() as parts:
+
+        def client(config=shop_air.CONFIG, *, secrets=True):
+            settings = shop_air.settings_in(tmp_path, config=config)
+            writer = parts.enter_context(contextlib.closing(Writer(settings.store_path)))
+            shop_air.fill(writer, "front-bench", now_ms() - 3_600_000, now_ms(), 60_000)
+            commands = shop_air.commanded(writer, settings)
+            parts.enter_context(shop_air.desk(settings, commands))
+            if not secrets:
+                settings.secrets_path.unlink()
+            return create_app(settings).server.test_client()
+
+        yield client
+
+
+def tap(client, address="127.0.0.1", headers=None):
+    answer = client.post(
+        "/bench/do", json=OPEN, headers=same() if headers is None else headers,
+        environ_overrides={"REMOTE_ADDR": address},
+    )  # fmt: skip
+    try:
+        return answer.status_code, json.loads(answer.data)
+    except ValueError:
+        return answer.status_code, answer.get_data(as_text=True)
+
+
+@pytest.mark.parametrize("address", ["127.0.0.1", "::1", "::ffff:127.0.0.1"])
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "localhost:8050", "[::1]:8050"])
+def test_from_this_machine_anything_may_be_changed(make, address, host):
+    assert tap(make(), address, same(host))[0] == 200
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Host": "localhost"},
+        {"Host": "localhost", "Origin": "http://elsewhere.example"},
+        {"Host": "localhost", "Origin": "null"},
+        {"Host": "localhost:8050", "Origin": "http://localhost:3000"},
+        {"Host": "localhost", "Origin": "http://localhost", "Sec-Fetch-Site": "cross-site"},
+        {"Host": "localhost", "Origin": "http://localhost", "Sec-Fetch-Site": "same-site"},
+        {"Host": "localhost", "Sec-Fetch-Site": "none"},
+    ],
+)
+def test_what_no_page_of_the_board_sent_is_refused(make, headers):
+    assert tap(make(), headers=headers)[0] == 403
+
+
+def test_no_post_of_another_origin_passes_not_even_to_read(make):
+    client = make()
+    args = ("probes.children", [("token", "data", "")])
+    assert ask_dash(client, *args).status_code == 200
+    assert ask_dash(client, *args, Origin="http://elsewhere.example").status_code == 403
+    assert ask_dash(client, *args, **{"Sec-Fetch-Site": "cross-site"}).status_code == 403
+
+
+def test_another_name_for_this_machine_is_refused_before_all(make):
+    assert tap(make(), headers=same("rebound.example"))[0] == 403
+
+
+@pytest.mark.parametrize("name", ["X-Forwarded-For", "Forwarded", "Via", "X-Real-IP"])
+def test_what_was_passed_on_does_not_count_as_from_here(make, name):
+    status, answer = tap(make(), headers=same() | {name: "for=203.0.113.9"})
+    assert status == 403
+    assert "Read only" in answer["refused"]
+
+
+def test_from_elsewhere_without_a_password_it_is_read_only_and_says_why(make):
+    status, answer = tap(make(ANYWHERE), LAN, same("192.168.1.5:8050"))
+    assert status == 403
+    assert answer["refused"].startswith("Read only from here: no password is set.")
+
+
+def test_a_loopback_name_sent_from_elsewhere_does_not_help(make):
+    assert tap(make(ANYWHERE), LAN, same("localhost"))[0] == 403
+
+
+def enter(client, password, address=LAN, headers=None):
+    return client.post(
+        "/sign-in", data={"password": password}, environ_overrides={"REMOTE_ADDR": address},
+        headers=same("192.168.1.5:8050") if headers is None else headers,
+    )  # fmt: skip
+
+
+def test_from_elsewhere_the_password_opens_it_and_signing_out_shuts_it(make):
+    client = make(WITH_PASSWORD)
+    headers = same("192.168.1.5:8050")
+    status, answer = tap(client, LAN, headers)
+    assert (status, answer["refused"]) == (403, "Sign in to change anything from this device.")
+    assert enter(client, "horse hair bow").headers["Location"] == "/bench"
+    assert tap(client, LAN, headers)[0] == 200
+    assert client.post("/sign-out", headers=headers).status_code == 303
+    assert tap(client, LAN, headers)[0] == 403
+
+
+def test_the_cookie_is_shut_to_scripts_and_to_other_sites(make):
+    cookie = enter(make(WITH_PASSWORD), "horse hair bow").headers["Set-Cookie"]
+    assert "HttpOnly" in cookie
+    assert "SameSite=Strict" in cookie
+
+
+def test_a_signed_in_session_still_needs_a_page_of_the_board(make):
+    client = make(WITH_PASSWORD)
+    enter(client, "horse hair bow")
+    strange = {"Host": "192.168.1.5:8050", "Origin": "http://elsewhere.example"}
+    assert tap(client, LAN, strange)[0] == 403
+    assert tap(client, LAN, {"Host": "192.168.1.5:8050"})[0] == 403
+
+
+@pytest.mark.parametrize("password", ["", "horse hair", "horse hair bow ", "Horse hair bow", "ö"])
+def test_a_wrong_password_is_refused(make, password):
+    client = make(WITH_PASSWORD)
+    assert enter(client, password).headers["Location"] == "/sign-in?said=wrong"
+    assert tap(client, LAN, same("192.168.1.5:8050"))[0] == 403
+
+
+def test_signing_in_from_another_site_is_refused(make):
+    strange = {"Host": "192.168.1.5:8050", "Origin": "http://elsewhere.example"}
+    client = make(WITH_PASSWORD)
+    assert enter(client, "horse hair bow", headers=strange).status_code == 403
+    assert enter(client, "horse hair bow", headers={"Host": "192.168.1.5"}).status_code == 403
+
+
+def test_guessing_is_slowed_down_and_the_right_password_must_wait_too(make):
+    client = make(WITH_PASSWORD)
+    for _ in range(sign_in.FREE_TRIES):
+        assert "wrong" in enter(client, "guess").headers["Location"]
+    assert "said=wait" in enter(client, "horse hair bow").headers["Location"]
+    assert enter(client, "horse hair bow", "192.168.1.30").headers["Location"] == "/bench"
+
+
+def test_waiting_doubles_ends_and_counts_all_addresses_together():
+    throttle = sign_in.Throttle()
+    for _ in range(sign_in.FREE_TRIES):
+        throttle.failed("a", 0.0)
+    assert throttle.wait_s("a", 0.0) == sign_in.WAIT_FIRST_S
+    throttle.failed("a", 2.0)
+    assert throttle.wait_s("a", 2.0) == 2 * sign_in.WAIT_FIRST_S
+    for _ in range(20):
+        throttle.failed("a", 2.0)
+    assert throttle.wait_s("a", 2.0) == sign_in.WAIT_MAX_S
+    throttle.passed("a")
+    assert throttle.wait_s("a", 2.0) == 0
+    for i in range(sign_in.ALL_TRIES):
+        throttle.failed(f"b{i}", 3.0)
+    assert throttle.wait_s("never seen", 3.0) > 0
+    assert throttle.wait_s("never seen", 3.0 + sign_in.ALL_WINDOW_S) == 0
+
+
+def test_a_new_password_makes_old_sessions_void(make, tmp_path):
+    client = make(WITH_PASSWORD)
+    enter(client, "horse hair bow")
+    (cookie,) = [c for c in client._cookies.values() if c.key == "benchweather"]
+    other = shop_air.settings_in(tmp_path, config=WITH_PASSWORD.replace("horse", "cow"))
+    second = create_app(other).server.test_client()
+    second.set_cookie("benchweather", cookie.value, domain="192.168.1.5")
+    assert tap(second, LAN, same("192.168.1.5:8050"))[0] == 403
+
+
+def test_without_the_services_keys_nobody_signs_in(make):
+    client = make(WITH_PASSWORD, secrets=False)
+    assert enter(client, "horse hair bow").headers["Location"] == "/sign-in?said=none"
+    status, answer = tap(client, LAN, same("192.168.1.5:8050"))
+    assert status == 403
+    assert "until the service has run once" in answer["refused"]
+
+
+def test_a_forged_session_is_none(make):
+    client = make(WITH_PASSWORD)
+    client.set_cookie("benchweather", "eyJzaWduZWQiOiJ4In0.aaaaaa.bbbbbbb", domain="192.168.1.5")
+    assert tap(client, LAN, same("192.168.1.5:8050"))[0] == 403
+
+
+def test_the_page_itself_says_that_it_only_reads(make):
+    client = make(ANYWHERE)
+    body = {
+        "output": ".._pages_content.children..._pages_store.data..",
+        "outputs": [{"id": "_pages_content", "property": "children"},
+                    {"id": "_pages_store", "property": "data"}],
+        "inputs": [{"id": "_pages_location", "property": "pathname", "value": "/bench"},
+                   {"id": "_pages_location", "property": "search", "value": ""}],
+        "changedPropIds": [], "state": [],
+    }  # fmt: skip
+
+    def text(address, host):
+        answer = client.post("/_dash-update-component", json=body, headers=same(host),
+                             environ_overrides={"REMOTE_ADDR": address})  # fmt: skip
+        return answer.get_data(as_text=True)
+
+    there = text(LAN, "192.168.1.5:8050")
+    assert "Read only from here" in there
+    assert "data-choose" not in there
+    assert "calendar" not in there
+    here = text("127.0.0.1", "localhost:8050")
+    assert "data-choose" in here
+    assert "calendar link" in here

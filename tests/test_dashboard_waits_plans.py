@@ -1,0 +1,128 @@
+"""Waits on the board: the latest start that is ready in time, and the calendar."""
+
+from __future__ import annotations
+
+import dashboard_fixtures as shop_air
+import icalendar
+import pytest
+import test_dashboard_waits as waits
+from test_dashboard_waits import HOUR, NOON, PARIS
+
+from dashboard import calendar_feed
+from dashboard.pages import bench_plan
+from dashboard.queries import Shop
+from dashboard.wait_book import Plan
+from monitor.clock import now_ms, to_ms
+from monitor.science.waits.ready_by import LatestStart
+
+settings, commands, ids = waits.settings, waits.commands, waits.ids  # fixtures
+book, client = waits.book, waits.client
+
+
+# Ready by
+
+
+def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
+    now = now_ms()
+    there = book.ready_by(Plan("front-bench", now + 24 * HOUR, 0.0, 0.0))
+    assert now < there["cleat"].start_ms < now + 20 * HOUR
+    assert there["cleat"].sure_ms <= there["cleat"].start_ms
+    damp = book.ready_by(Plan("cellar", now + 24 * HOUR, 0.0, 0.0))
+    assert damp["cleat"].start_ms is None
+    dried = book.ready_by(Plan("cellar", now + 24 * HOUR, 2.0, 25.0))
+    assert dried["cleat"].start_ms is not None
+
+
+@pytest.mark.parametrize(
+    ("start", "said"),
+    [
+        (None, ("The coming air is not known.", "–")),
+        (LatestStart(None, None, None), ("Even a start now is too late.", "too late")),
+        (LatestStart(None, None, NOON), ("A start now is ready in time with luck only.", "hardly")),
+        (LatestStart(NOON, NOON, NOON + 1), ("Only if started now.", "now")),
+        (
+            LatestStart(NOON + HOUR + 7 * 60_000, NOON + 5 * HOUR + 23 * 60_000, None),
+            ("Sure before 13:05.", "before 17:20"),
+        ),
+        (
+            LatestStart(NOON + 7 * HOUR, NOON + 8 * HOUR, None),
+            ("Sure if started any time before closing today.", "before 20:00"),
+        ),
+    ],
+)  # fmt: skip
+def test_latest_starts_are_never_told_too_late(start, said):
+    assert bench_plan.start_words(start, NOON, PARIS, NOON + 6 * HOUR) == said
+
+
+def test_a_wanted_time_must_lie_ahead_within_the_coming_air(settings):
+    shop = Shop(settings)
+    assert bench_plan.asked_for(shop, "x", "open", "", [0, 0]).plan.wanted_ms > now_ms()
+    faults = {
+        "": "Choose",
+        "2020-01-01T10:00": "past",
+        "2099-01-01T10:00": "five days",
+        "x": "no date",
+    }
+    for at, why in faults.items():
+        asked = bench_plan.asked_for(shop, "x", "at", at, [0, 0])
+        assert asked.plan is None
+        assert why in asked.fault
+
+
+def test_what_if_steps_and_ends():
+    assert bench_plan.stepped("plan-warm", [0.0, 0.0]) == [1.0, 0.0]
+    assert bench_plan.stepped("plan-dry", [0.0, 25.0]) == [0.0, 25.0]
+    assert bench_plan.drier_words(-5) == "5 % RH damper"
+
+
+# The calendar
+
+
+def feed(client, token="t" * 40):
+    return client.get(f"/calendar/{token}.ics")
+
+
+def test_the_calendar_holds_each_ready_time_and_is_read_back(
+    settings, commands, ids, client, book
+):
+    commands.carry_out({"do": "release", "wait": ids[2]}, now_ms())
+    with shop_air.desk(settings, commands):
+        answer = feed(client)
+    assert (answer.status_code, answer.mimetype) == (200, "text/calendar")
+    events = {str(e["uid"]): e for e in icalendar.Calendar.from_ical(answer.data).walk("VEVENT")}
+    timed = [s for s in book.standings() if s.readiness and s.readiness.ready_ms]
+    assert len(events) == len(timed) + 1
+    one = next(s for s in timed if s.wait.id == ids[0])
+    (event,) = [e for uid, e in events.items() if uid.startswith(f"wait-{ids[0]}-")]
+    assert event["dtstart"].dt.tzinfo is not None
+    assert abs(to_ms(event["dtstart"].dt) - one.readiness.ready_ms) <= 3 * 60_000
+    assert int(event["sequence"]) == one.wait.version
+    assert event["status"] == "TENTATIVE"
+    assert "Viola, job 41" in event["summary"]
+    assert len(event.walk("VALARM")) == 1
+    (gone,) = [e for uid, e in events.items() if uid.startswith(f"wait-{ids[2]}-")]
+    assert gone["status"] == "CANCELLED"
+
+
+def test_a_wait_keeps_its_uid_and_counts_up_when_it_is_changed(settings, commands, ids, client):
+    def event():
+        found = icalendar.Calendar.from_ical(feed(client).data).walk("VEVENT")
+        return next(e for e in found if str(e["uid"]).startswith(f"wait-{ids[0]}-"))
+
+    with shop_air.desk(settings, commands):
+        first = event()
+        commands.carry_out({"do": "correct", "wait": ids[0], "note": "clamp slipped"}, now_ms())
+        second = event()
+    assert first["uid"] == second["uid"]
+    assert int(second["sequence"]) == int(first["sequence"]) + 1
+
+
+@pytest.mark.parametrize("token", ["x", "t" * 39, "t" * 41, "é" * 40])
+def test_a_wrong_link_finds_nothing(settings, commands, client, token):
+    with shop_air.desk(settings, commands):
+        assert feed(client, token).status_code == 404
+
+
+def test_without_secrets_no_link_works(settings, commands, client):
+    assert feed(client, "None").status_code == 404
+    assert calendar_feed.link(Shop(settings)) == ""
