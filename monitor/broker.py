@@ -25,6 +25,8 @@ from monitor.errors import BrokerFault
 PROGRAM = "nats-server"
 START_WAIT_S = 10.0
 """How long the broker may take to answer. [s]"""
+FREE_WAIT_S = 3.0
+"""How long a port may still be held by what is ending. [s]"""
 STOP_WAIT_S = 2.0
 """How long it may take to stop before it is killed. [s]"""
 ACK_WAIT_S = 10
@@ -81,6 +83,17 @@ def answers(host: str, port: int, *, wait_s: float = 0.5) -> bool:
         return False
 
 
+def comes_free(host: str, port: int) -> bool:
+    """Whether nothing listens at an address, or soon not any more: after a crash the parts of the
+    run before may still be ending."""
+    deadline = time.monotonic() + FREE_WAIT_S
+    while answers(host, port):
+        if time.monotonic() > deadline:
+            return False
+        time.sleep(0.05)
+    return True
+
+
 class EmbeddedBroker:
     """The broker's process.
 
@@ -134,7 +147,7 @@ class EmbeddedBroker:
         BrokerFault
             If the port is taken, the program is missing, or it stops at once; with its last words.
         """
-        if answers(self.host, self.port):
+        if not comes_free(self.host, self.port):
             raise BrokerFault(
                 f"port {self.port} on {self.host} is taken by another program: stop it, set "
                 f"broker.port to a free port, or set broker.url to mqtt://{self.host}:{self.port} "

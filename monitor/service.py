@@ -24,7 +24,14 @@ from types import FrameType
 from typing import Any
 
 from monitor import pulse
-from monitor.broker import Door, EmbeddedBroker, answers, die_with_parent, ingest_door
+from monitor.broker import (
+    Door,
+    EmbeddedBroker,
+    answers,
+    comes_free,
+    die_with_parent,
+    ingest_door,
+)
 from monitor.clock import now_ms
 from monitor.commands import Commands
 from monitor.desk import Desk
@@ -145,7 +152,7 @@ class Service:
             _keep_secrets(settings.secrets_path)
             contract = Contract(settings.topics)
             broker, address = _broker(settings, contract)
-            if answers(settings.board.host, settings.board.port):
+            if not comes_free(settings.board.host, settings.board.port):
                 raise ServiceFault(
                     f"port {settings.board.port} on {settings.board.host} is taken by another "
                     "program: stop it or set board.port to a free port"
