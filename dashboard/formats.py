@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from monitor.clock import from_ms, to_ms
+from monitor.units import FAHRENHEIT_REGIONS
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -21,10 +22,6 @@ if TYPE_CHECKING:
 
 Unit = Literal["C", "F"]
 """The unit temperatures are shown in."""
-
-FAHRENHEIT_REGIONS = frozenset({"US", "LR", "BS", "BZ", "KY", "PW", "FM", "MH"})
-"""Regions whose people read air temperature in °F. Source: the Unicode locale data's preference
-for temperature; from memory, unchecked."""
 
 UNKNOWN = "–"
 """What stands where there is no figure."""

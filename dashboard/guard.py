@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 import flask
+from dash.exceptions import DashException
 
 from monitor.settings import LOOPBACK
 
@@ -21,6 +22,7 @@ WILDCARDS = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, not bound to
 FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Real-Ip", "Via")
 """A request that bears one of these was passed on: it may come from anywhere."""
 SAFE = ("GET", "HEAD", "OPTIONS")
+UPDATE_PATH = "/_dash-update-component"
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",  # none at all would hide from us where a form came from
@@ -40,7 +42,7 @@ def protect(app: Dash, board: Board) -> None:
     def _check() -> flask.Response | None:
         if allowed(flask.request.host, board):
             if flask.request.method in SAFE or same_origin(flask.request):
-                return None
+                return None if _sound(app, flask.request) else _refusal(400, "Not understood.")
             return flask.Response(
                 "This did not come from the board itself.\n", 403, mimetype="text/plain"
             )
@@ -51,6 +53,10 @@ def protect(app: Dash, board: Board) -> None:
             mimetype="text/plain",
         )
 
+    @server.errorhandler(DashException)
+    def _not_ours(_: DashException) -> flask.Response:
+        return _refusal(404, "There is nothing here.")
+
     @server.after_request
     def _add_headers(response: flask.Response) -> flask.Response:
         for name, value in HEADERS.items():
@@ -60,6 +66,28 @@ def protect(app: Dash, board: Board) -> None:
         if page or response.mimetype == "application/json":
             response.headers["Cache-Control"] = "no-store"
         return response
+
+
+def _refusal(code: int, text: str) -> flask.Response:
+    return flask.Response(text + "\n", code, mimetype="text/plain")
+
+
+def _sound(app: Dash, request: flask.Request) -> bool:
+    """Whether a request for an update has the shape that a page of ours gives it."""
+    if request.method != "POST" or request.path != UPDATE_PATH:
+        return True
+    body = request.get_json(silent=True)
+    if not isinstance(body, dict) or not isinstance(body.get("output"), str):
+        return False
+    given = body.get("inputs")
+    return (
+        isinstance(given, list)
+        and all(isinstance(item, dict) for item in given)
+        and isinstance(body.get("outputs"), dict | list)
+        and isinstance(body.get("changedPropIds"), list)
+        and isinstance(body.get("state", []), list)
+        and body["output"] in app.callback_map
+    )
 
 
 def policy(app: Dash) -> str:

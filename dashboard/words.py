@@ -123,11 +123,12 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
     quiet = [air for air in judged if air.old]
     if quiet:
         air = min(quiet, key=lambda air: air.heard_ms or 0)
-        others = f" and {len(quiet) - 1} more" if len(quiet) > 1 else ""
+        more = len(quiet) - 1
+        others = f" {more} more {'place is' if more == 1 else 'places are'} quiet." if more else ""
         return Headline(
             OLD,
-            f"Nothing heard from {air.place.label}{others} since "
-            f"{formats.when(air.heard_ms or 0, now_ms, zone)}.",
+            f"Nothing heard from {air.place.label} since "
+            f"{formats.when(air.heard_ms or 0, now_ms, zone)}.{others}",
             "The air there is not known now. Check the sensor's power and radio.",
         )
     minded = [a for a in judged if a.verdict.weight == 1]

@@ -67,10 +67,15 @@ Equivalent = Callable[[Wait, int], float | None]
 """How much time in reference air a wait had had by a moment [ms]; None if it cannot be told. [s]"""
 
 
+Foresee = Callable[[Wait, int], tuple[int, int, int] | None]
+"""When a wait opened now [ms] will be ready: 10 %, median, 90 % [ms]; None if it cannot be told."""
+
+
 class Commands:
     """Carries commands out. The caller holds the lock of the writer.
 
-    `equivalent` is asked when a wait is released, so that what it teaches is kept with it.
+    `foresee` is asked when a wait is opened and `equivalent` when it is released, so that what was
+    promised and what it teaches are kept with it.
     `on_change` is called after each command that changed something.
     """
 
@@ -78,10 +83,12 @@ class Commands:
         self,
         writer: Writer,
         equivalent: Equivalent | None = None,
+        foresee: Foresee | None = None,
         on_change: Callable[[], None] = lambda: None,
     ) -> None:
         self._writer = writer
         self._equivalent = equivalent
+        self._foresee = foresee
         self._on_change = on_change
         self._journal = Journal(writer)
 
@@ -170,11 +177,16 @@ class Commands:
         first = 1 + max((int(i) for i in self._journal.waits), default=0)
         what = str(wish.get("what", ""))
         events = []
+        foreseen = None
         for number in range(count):
             own = dict(wish)
             if count > 1:
                 own["what"] = f"{what or kind.name} {number + 1} of {count}"
             body = waits.decide(None, action, own, now_ms)
+            if self._foresee and not number:
+                new = waits.apply(None, Event(str(first), now_ms, by, action, body))
+                foreseen = self._foresee(new, now_ms)
+            body["foreseen_ms"] = foreseen
             events.append(Event(str(first + number), now_ms, by, action, body))
         return events
 

@@ -41,7 +41,7 @@ from monitor.jobs import Jobs
 from monitor.mqtt import Address, Publisher, Subscription
 from monitor.payload import Contract
 from monitor.settings import Settings
-from monitor.standings import equivalent_s
+from monitor.standings import equivalent_s, foreseen_ms
 from monitor.store import Reader, Writer
 from monitor.telling import STATE_FILTER, Teller
 from monitor.topics import COMMAND_TOPIC
@@ -174,6 +174,7 @@ class Service:
             commands = Commands(
                 writer,
                 functools.partial(equivalent_s, reader, settings),
+                functools.partial(foreseen_ms, reader, settings),
                 on_change=functools.partial(jobs.soon, TELL),
             )
             ingest = Ingest(

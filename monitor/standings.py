@@ -160,6 +160,18 @@ def equivalent_s(reader: Reader, settings: Settings, wait: Wait, at_ms: int) -> 
     return float(progress * standing.kind.basis_s * standing.kind.law.basis_factor) or None
 
 
+def foreseen_ms(
+    reader: Reader, settings: Settings, wait: Wait, now_ms: int
+) -> tuple[int, int, int] | None:
+    """When a wait will be ready as it looks now: 10 %, median, 90 %; None if it cannot be told. [ms]"""
+    (standing,) = standings(reader, settings, [wait], now_ms)
+    found = standing.readiness
+    if found is None or found.ready_ms is None:
+        return None
+    low, high = found.ready_low_ms, found.ready_high_ms
+    return (low or found.ready_ms, found.ready_ms, high or found.horizon_ms)
+
+
 def ready_by(
     reader: Reader,
     settings: Settings,

@@ -85,6 +85,8 @@ class Wait:
     feel: Feel | None = None
     equivalent_s: float | None = None
     """Time in reference air it had had at its release, if that could be told. [s]"""
+    foreseen_ms: tuple[int, int, int] | None = None
+    """When it was opened, its ready time was foreseen so: 10 %, median, 90 %. [ms]"""
     events: tuple[Event, ...] = field(default=(), repr=False)
 
     @property
@@ -187,6 +189,7 @@ def apply(wait: Wait | None, event: Event) -> Wait:
             clamps=body.get("clamps", 0),
             wanted_ms=body.get("wanted_ms"),
             note=body.get("note", ""),
+            foreseen_ms=tuple(foreseen) if (foreseen := body.get("foreseen_ms")) else None,
             events=(event,),
         )
     if wait is None:

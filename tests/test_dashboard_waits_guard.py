@@ -225,3 +225,32 @@ def test_the_page_itself_says_that_it_only_reads(make):
     here = text("127.0.0.1", "localhost:8050")
     assert "data-choose" in here
     assert "calendar link" in here
+
+
+@pytest.mark.parametrize(
+    "body",
+    [b"{}", b"[]", b"null", b"5", b'{"output":"x"}', b"[" * 50_000, b'{"output":"x","inputs":5}',
+     b'{"output":"nope.children","outputs":{},"inputs":[],"changedPropIds":[]}', b"\xff\xfe{"],
+)  # fmt: skip
+def test_an_update_of_no_known_shape_is_refused_without_a_word_in_the_log(make, body, caplog):
+    client = make()
+    client.get("/", headers=same())
+    answer = client.post(
+        "/_dash-update-component",
+        data=body,
+        content_type="application/json",
+        headers=same(),
+    )
+    assert answer.status_code == 400
+    assert "Traceback" not in caplog.text
+
+
+def test_a_part_of_no_component_suite_is_not_there(make, caplog):
+    client = make()
+    client.get("/", headers=same())
+    for path in ("os/x", "dash/__init__.py", "../x"):
+        assert client.get(f"/_dash-component-suites/{path}", headers=same()).status_code in (
+            403,
+            404,
+        )
+    assert "Traceback" not in caplog.text

@@ -11,7 +11,7 @@ from monitor.kind_book import KindFault, as_mapping, book_of, changed, from_mapp
 from monitor.kinds import KINDS
 from monitor.records import Quantity, Reading, Series
 from monitor.science.waits.wait import State
-from monitor.standings import NO_SENSOR, equivalent_s, ready_by, standings
+from monitor.standings import NO_SENSOR, equivalent_s, foreseen_ms, ready_by, standings
 from monitor.store import Reader, Writer
 from monitor.telling import state_of
 from monitor.waits import WaitFault
@@ -28,7 +28,9 @@ class Bench:
         self.writer = Writer(self.settings.store_path)
         self.reader = Reader(self.settings.store_path)
         self.commands = Commands(
-            self.writer, lambda wait, at: equivalent_s(self.reader, self.settings, wait, at)
+            self.writer,
+            lambda wait, at: equivalent_s(self.reader, self.settings, wait, at),
+            lambda wait, at: foreseen_ms(self.reader, self.settings, wait, at),
         )
 
     def air(self, place, temp_c, rh_pct, *, start=NOW - 8 * DAY, end=NOW, step=300_000):
@@ -178,6 +180,17 @@ def test_the_latest_start_is_ready_in_time(bench):
     assert too_late.sure_ms is None
     (unknown,) = ready_by(bench.reader, bench.settings, [kind], "attic", NOW, NOW + DAY)
     assert unknown is None
+
+
+def test_what_was_foreseen_at_the_opening_is_kept(bench):
+    wait_id = bench.open("plate-crack", count=2)
+    bench.open("cleat", "attic")
+    waits = Journal(bench.reader).waits
+    low, ready, high = waits[wait_id].foreseen_ms
+    assert low <= ready <= high
+    assert ready == pytest.approx(NOW + 1000 * KINDS["plate-crack"].basis_s, abs=0.3 * HOUR)
+    assert waits["2"].foreseen_ms == waits["1"].foreseen_ms
+    assert waits["3"].foreseen_ms is None
 
 
 def test_a_command_with_an_id_is_carried_out_once(bench):

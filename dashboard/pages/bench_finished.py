@@ -81,7 +81,13 @@ def one(wait: Wait, shop: Shop, places: dict[str, str], writer: bool) -> Compone
             f"{formats.hours(wait.equivalent_s)}, "
             f"{wait_words.percent(wait.equivalent_s / basis_s)} of the basis"
         )
+    if wait.foreseen_ms is None:
+        foreseen = "not known when it was opened"
+    else:
+        low, ready, high = (formats.when(ms, now, zone) for ms in wait.foreseen_ms)
+        foreseen = f"ready {ready} ({low} to {high})"
     facts = (
+        ("Foreseen", foreseen),
         ("Basis", formats.hours(basis_s)),
         ("Given", formats.hours(wait_words.held_s(wait, now))),
         ("Had, in reference air", worth),
