@@ -76,7 +76,10 @@ def _sound(app: Dash, request: flask.Request) -> bool:
     """Whether a request for an update has the shape that a page of ours gives it."""
     if request.method != "POST" or request.path != UPDATE_PATH:
         return True
-    body = request.get_json(silent=True)
+    try:
+        body = request.get_json(silent=True)
+    except RecursionError:
+        return False
     if not isinstance(body, dict) or not isinstance(body.get("output"), str):
         return False
     given = body.get("inputs")
