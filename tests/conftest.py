@@ -1,6 +1,6 @@
 """What the tests share: real brokers and services on free loopback ports, and a strict mode.
 
-With `BENCHWEATHER_TESTS_STRICT=1` (as CI sets it) a test that would be skipped fails.
+With `TESTS_SKIP_NOTHING=1` (as CI sets it) a test that would be skipped fails.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from hypothesis import HealthCheck, settings
 from monitor.broker import answers
 
 ROOT = Path(__file__).parent.parent
-STRICT = os.environ.get("BENCHWEATHER_TESTS_STRICT") == "1"
+STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
 
 # On two shared cores the first draw of a text, which builds Unicode tables, can take seconds.
 settings.register_profile("shared", deadline=None, suppress_health_check=[HealthCheck.too_slow])
