@@ -362,4 +362,6 @@ def _local(ms: int | None, settings: Settings) -> str:
 
 
 def _value(name: str, value: Any, settings: Settings) -> str:
+    if isinstance(value, list):
+        return " / ".join(_value(name, one, settings) for one in value)
     return _local(value, settings) if name.endswith("_ms") else str(value)
