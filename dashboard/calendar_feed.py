@@ -100,7 +100,7 @@ def _host(shop: Shop) -> str:
 def _event(standing: Standing, shop: Shop) -> icalendar.Event:
     wait, found = standing.wait, standing.readiness
     assert found is not None  # noqa: S101 - for the type checker; asked by the caller
-    assert found.ready_ms is not None  # noqa: S101
+    assert found.ready_ms is not None  # noqa: S101 - as above
     said = wait_words.said(standing, now_ms(), shop.settings.zone)
     ready = found.state is State.READY
     name = wait_words.title(wait)

@@ -108,5 +108,5 @@ def _column(values: np.ndarray, name: str, unit: Unit) -> list[str]:
 
 def _csv(rows: object) -> str:
     out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerows(rows)  # type: ignore[arg-type]
+    csv.writer(out, lineterminator="\r\n").writerows(rows)  # type: ignore[arg-type] # text stream
     return out.getvalue()

@@ -1,7 +1,7 @@
 """The embedded MQTT broker: nats-server in its MQTT 3.1.1 mode, as a child process.
 
 Everything it holds is on disk, so that a message it has acknowledged survives its own death and
-ours. It listens on loopback unless told otherwise; sensors may publish, and read nothing back.
+ours. It listens on loopback unless told otherwise; sensors may publish, and read only how waits stand.
 """
 
 from __future__ import annotations

@@ -111,7 +111,7 @@ def beat(settings: Settings, **values: object) -> None:
     """Write a pulse of a service that is well, but for `values`."""
     now = now_ms()
     told = {"beat_ms": now, "started_ms": now - DAY_MS, "pid": 1, "broker": "127.0.0.1:1883"}
-    pulse.write(settings.pulse_path, pulse.Pulse(**(told | values)))  # type: ignore[arg-type]
+    pulse.write(settings.pulse_path, pulse.Pulse(**(told | values)))  # type: ignore[arg-type] # mixed values
 
 
 BENCH = (

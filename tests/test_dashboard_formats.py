@@ -21,7 +21,7 @@ ROOT = Path(__file__).parent.parent
 
 
 def ms(*when: int) -> int:
-    return to_ms(datetime(*when, tzinfo=UTC))  # type: ignore[misc,arg-type]
+    return to_ms(datetime(*when, tzinfo=UTC))  # type: ignore[misc,arg-type] # date parts
 
 
 @pytest.mark.parametrize(

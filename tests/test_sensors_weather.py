@@ -22,7 +22,7 @@ BERLIN = ZoneInfo("Europe/Berlin")
 
 
 def ms(*date: int) -> int:
-    return to_ms(datetime(*date, tzinfo=UTC))  # type: ignore[arg-type, misc]
+    return to_ms(datetime(*date, tzinfo=UTC))  # type: ignore[arg-type, misc] # date parts
 
 
 def rh_pct(temp_c, pressure_pa):

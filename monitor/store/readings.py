@@ -311,7 +311,7 @@ class Reader:
     def _array(
         self, sql: str, values: tuple[int, ...], columns: list[tuple[str, str]]
     ) -> NDArray[np.void]:
-        import numpy as np  # the service, which never reads back, does without it
+        import numpy as np  # only readers need it
 
         with self.connection.cursor(sql, values) as rows:
             return np.fromiter(rows, dtype=columns)
