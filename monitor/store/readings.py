@@ -28,15 +28,15 @@ _INSERT_READING = (
 )
 _ROLL_UP = """
 INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
-SELECT series_id, ?1, ?2, count(*), min(value), sum(value), max(value)
-FROM reading WHERE series_id = ?3 AND ts_ms >= ?2 AND ts_ms < ?2 + 1000 * ?1 GROUP BY series_id
+SELECT series_id, ?, ?, count(*), min(value), sum(value), max(value)
+FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? GROUP BY series_id
 ON CONFLICT (series_id, period_s, ts_ms) DO UPDATE
 SET n = excluded.n, low = excluded.low, total = excluded.total, high = excluded.high
 """
 _ROLL_UP_HOUR = f"""
 INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
-SELECT series_id, {HOUR_S}, ?1, sum(n), min(low), sum(total), max(high) FROM rollup
-WHERE series_id = ?2 AND period_s = {TEN_MINUTES_S} AND ts_ms >= ?1 AND ts_ms < ?1 + 1000 * {HOUR_S}
+SELECT series_id, {HOUR_S}, ?, sum(n), min(low), sum(total), max(high) FROM rollup
+WHERE series_id = ? AND period_s = {TEN_MINUTES_S} AND ts_ms >= ? AND ts_ms < ?
 GROUP BY series_id
 ON CONFLICT (series_id, period_s, ts_ms) DO UPDATE
 SET n = excluded.n, low = excluded.low, total = excluded.total, high = excluded.high
@@ -207,10 +207,8 @@ class Writer:
         step, hour = 1000 * TEN_MINUTES_S, 1000 * HOUR_S
         buckets = {(series_id, ts_ms - ts_ms % step) for series_id, ts_ms, _ in rows}
         hours = {(series_id, ts_ms - ts_ms % hour) for series_id, ts_ms in buckets}
-        run.executemany(
-            _ROLL_UP, [(TEN_MINUTES_S, ts_ms, series_id) for series_id, ts_ms in buckets]
-        )
-        run.executemany(_ROLL_UP_HOUR, [(ts_ms, series_id) for series_id, ts_ms in hours])
+        run.executemany(_ROLL_UP, [(TEN_MINUTES_S, ts, one, ts, ts + step) for one, ts in buckets])
+        run.executemany(_ROLL_UP_HOUR, [(ts, one, ts, ts + hour) for one, ts in hours])
 
 
 class Reader:
@@ -247,9 +245,9 @@ class Reader:
     def span(self, series_id: int) -> tuple[int, int] | None:
         """Times of the first and last reading of a series; None if it has none. [ms]"""
         low, high = self.connection.row(
-            "SELECT (SELECT min(ts_ms) FROM reading WHERE series_id = ?1), "
-            "(SELECT max(ts_ms) FROM reading WHERE series_id = ?1)",
-            (series_id,),
+            "SELECT (SELECT min(ts_ms) FROM reading WHERE series_id = ?), "
+            "(SELECT max(ts_ms) FROM reading WHERE series_id = ?)",
+            (series_id, series_id),
         )
         return None if low is None else (low, high)
 
