@@ -6,10 +6,11 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard import formats
+from monitor.events import Event
 from monitor.kinds import Caution
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness, State
-from monitor.waits import Action, Event, Feel, Wait
+from monitor.waits import Action, Feel, Wait
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -22,7 +22,7 @@ from monitor.mqtt import Arrival, Subscription
 from monitor.payload import PAYLOAD_MAX, Contract, json_object, told
 from monitor.records import REFUSED_PAYLOAD_MAX, Reading, Refusal
 from monitor.store import Writer
-from monitor.topics import COMMAND_TOPIC
+from monitor.topics import command_about
 
 log = logging.getLogger(__name__)
 
@@ -152,7 +152,10 @@ class Ingest:
             if len(arrival.payload) > PAYLOAD_MAX:
                 raise BadPayload(f"{len(arrival.payload)} bytes: at most {PAYLOAD_MAX} are taken")
             command = json_object(arrival.payload)
-            self.commands.carry_out({"by": "mqtt"} | command, arrival.received_ms, deliveries)
+            about = {"about": command_about(arrival.topic)} if "about" not in command else {}
+            self.commands.carry_out(
+                {"by": "mqtt"} | about | command, arrival.received_ms, deliveries
+            )
         except StoreFault:
             raise
         except MonitorError as exc:
@@ -188,7 +191,7 @@ class Ingest:
         batch.tallies["messages"] = len(arrivals)
         decode = self.contract.decode
         for arrival in arrivals:
-            if arrival.topic == COMMAND_TOPIC:
+            if command_about(arrival.topic):
                 batch.commands.append(arrival)
                 continue
             try:

@@ -7,12 +7,13 @@ becomes of the kind later.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, fields
 from typing import Any
 
 from monitor.errors import MonitorError, OutOfRange
-from monitor.kinds import KINDS, Caution, Kind
+from monitor.events import Event
+from monitor.kinds import Caution, Kind
 from monitor.records import text_fault
 from monitor.science.waits.laws import LAWS, Law
 from monitor.science.waits.parameters import check_parameters, parameters
@@ -22,6 +23,8 @@ class KindFault(MonitorError, ValueError):
     """A kind cannot be as described: what is wrong and what is allowed."""
 
 
+SET, RETIRE = "kind", "retire"
+"""What can be done to a kind."""
 _CHANGEABLE = {
     "name",
     "law",
@@ -142,18 +145,8 @@ def changed(book: Mapping[str, Kind], kind_id: str, wish: Mapping[str, Any]) -> 
     return from_mapping(body)
 
 
-def book_of(versions: Iterable[tuple[str, Mapping[str, Any] | None]]) -> dict[str, Kind]:
-    """The kinds in use: those that ship, and over them the shop's versions, oldest first.
-
-    Parameters
-    ----------
-    versions : iterable of (kind id, mapping or None)
-        None takes a kind off the list.
-    """
-    book = dict(KINDS)
-    for kind_id, body in versions:
-        if body is None:
-            book.pop(kind_id, None)
-        else:
-            book[kind_id] = from_mapping(body)
-    return book
+def apply(book: Mapping[str, Kind], event: Event) -> dict[str, Kind]:
+    """The kinds in use after one more event: a kind set, or taken off the list."""
+    if event.action == RETIRE:
+        return {kind_id: kind for kind_id, kind in book.items() if kind_id != event.subject}
+    return {**book, event.subject: from_mapping(event.body)}

@@ -44,7 +44,7 @@ from monitor.settings import Settings
 from monitor.standings import equivalent_s, foreseen_ms
 from monitor.store import Reader, Writer
 from monitor.telling import STATE_FILTER, Teller
-from monitor.topics import COMMAND_TOPIC
+from monitor.topics import COMMAND_FILTER
 
 log = logging.getLogger(__name__)
 
@@ -303,7 +303,7 @@ def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | No
 
 def _filters(contract: Contract) -> tuple[str, ...]:
     """Every topic filter that we read."""
-    return (*contract.filters, COMMAND_TOPIC)
+    return (*contract.filters, COMMAND_FILTER)
 
 
 def _at_desk(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -50,10 +50,17 @@ class TopicRule:
     unit: str | None = None
 
 
-COMMAND_TOPIC = "benchweather/bench/wait/do"
-"""Where a button at the bench asks for something to be done to a wait."""
+COMMAND_TOPIC = "benchweather/bench/{}/do"
+"""Where a button at the bench asks for something to be done, and what about: a wait, an alert."""
+COMMAND_FILTER = COMMAND_TOPIC.format("+")
+_SOME = "wait"
 PLACEHOLDER = re.compile(r"\{(\d+)\}")
 """In a rule's place or sensor: the level of the topic, counted from 1."""
+
+
+def command_about(topic: str) -> str | None:
+    """What a command on `topic` is about; None if it is no topic of commands."""
+    return topic.split("/")[2] if matches(COMMAND_FILTER, topic) else None
 
 
 def filter_fault(topic_filter: str) -> str | None:
@@ -88,8 +95,8 @@ def rule_faults(rule: TopicRule) -> list[str]:
     faults = []
     if fault := filter_fault(rule.filter):
         faults.append(f"filter {rule.filter!r} {fault}")
-    elif matches(rule.filter, COMMAND_TOPIC):
-        faults.append(f"filter {rule.filter!r} takes {COMMAND_TOPIC}, which is for commands")
+    elif matches(rule.filter, COMMAND_TOPIC.format(_SOME)) or matches(COMMAND_FILTER, rule.filter):
+        faults.append(f"filter {rule.filter!r} takes {COMMAND_FILTER}, which is for commands")
     levels = rule.filter.split("/")
     for what, name in (("place", rule.place), ("sensor", rule.sensor)):
         beyond = [n for n in PLACEHOLDER.findall(name) if not 1 <= int(n) <= len(levels)]

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any, NamedTuple
+from typing import Any
 
 from monitor.errors import MonitorError
+from monitor.events import Event
 from monitor.records import name_fault, text_fault
 
 
@@ -38,16 +39,6 @@ class Feel(StrEnum):
     SOFT = "soft"
     RIGHT = "right"
     LONG_BEFORE = "long before"
-
-
-class Event(NamedTuple):
-    """One thing that was done. `body` depends on the action; times in ms since 1970-01-01 UTC."""
-
-    wait_id: str
-    recorded_ms: int
-    by: str
-    action: Action
-    body: Mapping[str, Any]
 
 
 TEXT_MAX = 200
@@ -178,9 +169,9 @@ def decide(
 def apply(wait: Wait | None, event: Event) -> Wait:
     """A wait with one more event; None and an opening make a new one."""
     body = event.body
-    if event.action is Action.OPEN:
+    if event.action == Action.OPEN:
         return Wait(
-            id=event.wait_id,
+            id=event.subject,
             kind=body["kind"],
             instrument=body["instrument"],
             what=body["what"],
@@ -193,7 +184,7 @@ def apply(wait: Wait | None, event: Event) -> Wait:
             events=(event,),
         )
     if wait is None:
-        raise WaitFault(f"history of {event.wait_id} does not begin with its opening")
+        raise WaitFault(f"history of {event.subject} does not begin with its opening")
     wait = replace(wait, events=(*wait.events, event))
     match event.action:
         case Action.PAUSE:
@@ -220,7 +211,7 @@ def fold(events: Iterable[Event]) -> dict[str, Wait]:
     """Every wait by its id, from all events, oldest first."""
     waits: dict[str, Wait] = {}
     for event in events:
-        waits[event.wait_id] = apply(waits.get(event.wait_id), event)
+        waits[event.subject] = apply(waits.get(event.subject), event)
     return waits
 
 

@@ -117,7 +117,8 @@ def test_kinds_are_shown_changed_added_and_retired(shop):
 def publish(shop, payload):
     subprocess.run(
         [needs("mosquitto_pub", "mosquitto-clients"), "-p", str(shop.port), "-q", "1",
-         "-t", COMMAND_TOPIC, "-m", payload if isinstance(payload, str) else json.dumps(payload)],
+         "-t", COMMAND_TOPIC.format("wait"),
+         "-m", payload if isinstance(payload, str) else json.dumps(payload)],
         check=True,
     )  # fmt: skip
 
@@ -150,7 +151,7 @@ def test_a_command_that_cannot_be_is_kept_as_refused_and_stops_nothing(shop):
             return reader.refused(20)
 
     until(lambda: len(refused()) == 7)
-    assert all(item.refusal.topic == COMMAND_TOPIC for item in refused())
+    assert all(item.refusal.topic == COMMAND_TOPIC.format("wait") for item in refused())
     publish(shop, {"do": "open", "kind": "cleat", "place": "bench"})
     until(lambda: len(journal(shop).waits) == 1)
 

@@ -20,12 +20,13 @@ from dashboard.pages import air, bench_kinds
 from dashboard.queries import Shop
 from dashboard.wait_book import WaitBook
 from monitor.clock import now_ms, to_ms
+from monitor.events import About, Event
 from monitor.kinds import KINDS, Caution
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Range, Readiness, State
 from monitor.standings import Standing
 from monitor.store import Writer
-from monitor.waits import Action, Event, Feel, apply, decide
+from monitor.waits import Action, Feel, apply, decide
 
 HOUR, DAY = 3_600_000, 86_400_000
 PARIS = ZoneInfo("Europe/Paris")
@@ -37,7 +38,7 @@ def wait(kind="plate-crack", started=NOON - HOUR, **more):
     body = {"kind": {"id": kind, "name": KINDS[kind].name}, "place": "bench", "instrument": "Viola",
             "what": "crack", "start_ms": started, **more}  # fmt: skip
     return apply(
-        None, Event("1", started, "Ina", Action.OPEN, decide(None, Action.OPEN, body, NOON))
+        None, Event(About.WAIT, "1", started, "Ina", Action.OPEN, decide(None, Action.OPEN, body, NOON))
     )
 
 

@@ -7,7 +7,8 @@ import pytest
 
 from monitor import settings as settings_module
 from monitor.commands import CommandFault, Commands, Journal
-from monitor.kind_book import KindFault, as_mapping, book_of, changed, from_mapping
+from monitor.events import About, Event
+from monitor.kind_book import RETIRE, SET, KindFault, apply, as_mapping, changed, from_mapping
 from monitor.kinds import KINDS
 from monitor.records import Quantity, Reading, Series
 from monitor.science.waits.wait import State
@@ -237,7 +238,8 @@ def test_every_kind_is_kept_and_read_back_as_it_is(kind):
 def test_the_shops_own_kinds_stand_over_those_that_ship():
     mine = changed(KINDS, "patch", {"like": "cleat", "name": "Patch", "law": {"most_rate": 1.2}})
     assert (mine.name, mine.law.most_rate, mine.basis_s) == ("Patch", 1.2, KINDS["cleat"].basis_s)
-    book = book_of([("patch", as_mapping(mine)), ("fixed", None)])
+    book = apply(KINDS, Event(About.KIND, "patch", NOW, "cli", SET, as_mapping(mine)))
+    book = apply(book, Event(About.KIND, "fixed", NOW, "cli", RETIRE, {}))
     assert book["patch"] == mine
     assert "fixed" not in book
     assert np.isfinite(book["patch"].basis_s)

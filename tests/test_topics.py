@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.topics import filter_fault, matches
+from monitor.topics import command_about, filter_fault, matches
 
 
 # Source: MQTT 3.1.1 (OASIS, 2014), sections 4.7.1.2 and 4.7.1.3, the examples given there.
@@ -39,3 +39,16 @@ def test_a_sound_filter_has_no_fault(good):
 @pytest.mark.parametrize("bad", ["", "sport/tennis#", "a/#/b", "sport+", "a b", "$SYS/#", "a\0"])
 def test_an_unsound_filter_is_told(bad):
     assert filter_fault(bad)
+
+
+@pytest.mark.parametrize(
+    ("topic", "about"),
+    [
+        ("benchweather/bench/wait/do", "wait"),
+        ("benchweather/bench/alert/do", "alert"),
+        ("benchweather/bench/wait/12/state", None),
+        ("benchweather/front-bench/a1", None),
+    ],
+)
+def test_a_command_says_in_its_topic_what_it_is_about(topic, about):
+    assert command_about(topic) == about

@@ -10,10 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor import migrations
 from monitor.desk import CommandRefused, Desk, DeskUnavailable, ask
 from monitor.errors import MonitorError
+from monitor.events import About, Event
 from monitor.store import Reader, Writer, journal
-from monitor.waits import Action, Event, Feel, WaitFault, apply, decide, fold
+from monitor.waits import Action, Feel, WaitFault, apply, decide, fold
 
 NOW = 1_790_000_000_000
 HOUR = 3_600_000
@@ -23,7 +25,7 @@ OPEN = {"kind": KIND, "instrument": "VN-204", "what": "crack below the f-hole", 
 
 def do(wait, action, at=NOW, **wish):
     body = decide(wait, action, wish, at)
-    return apply(wait, Event("1", at, "test", action, body))
+    return apply(wait, Event(About.WAIT, "1", at, "test", action, body))
 
 
 @pytest.fixture
@@ -146,18 +148,40 @@ def test_whatever_is_asked_the_history_stays_one_that_can_be(steps):
 
 def test_the_journal_gives_back_what_was_written_and_knows_a_command_again(tmp_path):
     writer = Writer(tmp_path / "s.sqlite3")
-    events = [Event("1", NOW, "cli", Action.OPEN, decide(None, Action.OPEN, OPEN, NOW))]
-    kinds = [journal.KindVersion("mine", NOW, "cli", {"name": "Mine"})]
-    journal.append(writer, events, kinds=kinds, done=("press-1", NOW, {"waits": ["1"]}))
+    opened = decide(None, Action.OPEN, OPEN, NOW)
+    events = [
+        Event(About.WAIT, "1", NOW, "cli", Action.OPEN, opened),
+        Event(About.KIND, "mine", NOW, "cli", "kind", {"name": "Mine"}),
+    ]
+    journal.append(writer, events, done=("press-1", NOW, {"waits": ["1"]}))
     reader = Reader(tmp_path / "s.sqlite3")
-    assert journal.events(reader) == (events, 1)
-    assert journal.events(reader, after=1) == ([], 1)
-    assert journal.kind_versions(reader) == kinds
+    assert journal.events(reader) == (events, 2)
+    assert journal.events(reader, after=2) == ([], 2)
     assert journal.answered(reader, "press-1") == {"waits": ["1"]}
     assert journal.answered(reader, "press-2") is None
     with pytest.raises(MonitorError):
         journal.append(writer, events, done=("press-1", NOW, {}))
-    assert journal.events(reader)[1] == 1
+    assert journal.events(reader)[1] == 2
+
+
+def test_an_older_journal_is_taken_over_into_the_one_for_all(tmp_path, monkeypatch):
+    path = tmp_path / "s.sqlite3"
+    steps = migrations.steps()
+    monkeypatch.setattr(migrations, "steps", lambda: steps[:2])
+    old = Writer(path)
+    opened = json.dumps(decide(None, Action.OPEN, OPEN, NOW))
+    with old.connection.transaction() as run:
+        run.execute("INSERT INTO wait_event VALUES (7, '1', ?, 'cli', 'open', ?)", (NOW, opened))
+        run.execute("INSERT INTO kind_version VALUES (1, 'x', ?, 'cli', '{\"a\": 1}')", (NOW,))
+        run.execute("INSERT INTO kind_version VALUES (2, 'x', ?, 'cli', 'null')", (NOW + 1,))
+    old.close()
+    monkeypatch.undo()
+    Writer(path).close()
+    found, _ = journal.events(Reader(path))
+    assert [(e.about, e.subject, e.action) for e in found] == [
+        (About.WAIT, "1", "open"), (About.KIND, "x", "kind"), (About.KIND, "x", "retire"),
+    ]  # fmt: skip
+    assert fold(e for e in found if e.about == About.WAIT)["1"].place == OPEN["place"]
 
 
 @pytest.fixture

@@ -150,7 +150,7 @@ def just_released(book: WaitBook, writer: bool, now: int) -> list[Component]:
     """What was released a moment ago, to say how it was. Skipped by leaving it."""
     found = []
     for wait in book.finished(JUST_MOST):
-        done = max(e.recorded_ms for e in wait.events if e.action is Action.RELEASE)
+        done = max(e.recorded_ms for e in wait.events if e.action == Action.RELEASE)
         last = wait.events[-1].recorded_ms
         fresh = now - last < ANSWERED_MS if wait.feel else now - done < JUST_MS
         if fresh and not _by_mistake(wait):

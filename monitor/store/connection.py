@@ -11,6 +11,7 @@ from typing import Any
 from monitor import migrations
 from monitor.errors import StoreFault, StoreUnavailable
 
+Cursor = sqlite3.Cursor
 BUSY_WAIT_S, READ_WAIT_S = 10.0, 1.0
 """How long a writer waits for another's transaction, and a reader for a lock. [s]"""
 _RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_CANTOPEN"}

@@ -1,0 +1,104 @@
+"""What can be asked of the service: open a wait and go on with it, take in an instrument, put an
+alert to rest.
+
+The board, the command line and a button over MQTT ask in the same words: a mapping with `about`
+and `do`, what is concerned, and `by`. A command with an `id` of its own is carried out once, however
+often it comes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from monitor.commands.asked import Asked, CommandFault, Plan
+from monitor.commands.books import Journal
+from monitor.commands.of_kinds import of_kinds
+from monitor.commands.of_waits import Equivalent, Foresee, OfWaits
+from monitor.events import About
+from monitor.kind_book import RETIRE, SET
+from monitor.records import text_fault
+from monitor.store import Writer, journal
+
+__all__ = ["CommandFault", "Commands", "Journal"]
+
+BY_MAX = 60
+"""Longest name of who asked. [characters]"""
+
+
+class Commands:
+    """Carries commands out. The caller holds the lock of the writer.
+
+    `on_change` is called after each command that changed something.
+    """
+
+    def __init__(
+        self,
+        writer: Writer,
+        equivalent: Equivalent | None = None,
+        foresee: Foresee | None = None,
+        on_change: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._writer = writer
+        self._on_change = on_change
+        self.journal = Journal(writer)
+        self._of: dict[About, Callable[[Asked], Plan]] = {
+            About.WAIT: OfWaits(equivalent, foresee),
+            About.KIND: of_kinds,
+        }
+
+    def carry_out(
+        self,
+        command: Mapping[str, Any],
+        now_ms: int,
+        deliveries: Iterable[tuple[int, bytes]] = (),
+    ) -> Mapping[str, Any]:
+        """Do what was asked, on disk when this returns.
+
+        Parameters
+        ----------
+        command : mapping
+            `about`: wait, kind, ...; left out, a wait (or a kind, if `do` is one of a kind's).
+            `do`: for waits as in `waits.decide`; for kinds kind (add or change) or retire; ...
+            What is concerned, under the word of `about`. `by`: who; `id`: the command's own.
+        now_ms : int
+            [ms since 1970-01-01 UTC]
+        deliveries : iterable of (packet id, digest)
+            The message it came by.
+
+        Returns
+        -------
+        mapping
+            `waits`: the ids of the waits concerned; or the id under another word of `about`.
+
+        Raises
+        ------
+        CommandFault, and the fault of the book concerned
+            If it cannot be done; nothing was changed.
+        StoreUnavailable
+            If it cannot be written just now.
+        """
+        command_id = command.get("id")
+        if command_id is not None and (not isinstance(command_id, str) or len(command_id) > 100):
+            raise CommandFault("id must be text of at most 100 characters")
+        if command_id and (answer := journal.answered(self._writer, command_id)) is not None:
+            return answer
+        asked = self._asked(command, now_ms)
+        events, answer = self._of[asked.about](asked)
+        done = (command_id, now_ms, answer) if command_id else None
+        journal.append(self._writer, events, done=done, deliveries=deliveries)
+        self.journal.refresh()
+        self._on_change()
+        return answer
+
+    def _asked(self, command: Mapping[str, Any], now_ms: int) -> Asked:
+        by, do = command.get("by", ""), command.get("do")
+        if fault := text_fault(by, BY_MAX):
+            raise CommandFault(f"by {fault}")
+        if not isinstance(do, str):
+            raise CommandFault(f"do = {do!r:.40}: must be text, what is to be done")
+        about = command.get("about", About.KIND if do in (SET, RETIRE) else About.WAIT)
+        if about not in list(self._of):
+            raise CommandFault(f"about = {about!r:.40}: must be one of {', '.join(self._of)}")
+        wish = {k: v for k, v in command.items() if k not in ("id", "by", "do", "about")}
+        return Asked(About(about), do, wish, by, now_ms, self.journal)

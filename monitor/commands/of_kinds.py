@@ -1,0 +1,18 @@
+"""Commands on kinds of wait: add or change one, take one off the list."""
+
+from __future__ import annotations
+
+from monitor.commands.asked import Asked, CommandFault, Plan
+from monitor.kind_book import RETIRE, SET, KindFault, as_mapping, changed
+
+
+def of_kinds(asked: Asked) -> Plan:
+    kind_id = asked.id_of("kind")
+    if asked.do == SET:
+        kind = changed(asked.journal.book, kind_id, asked.rest("kind"))
+        return Plan([asked.event(kind_id, as_mapping(kind))], {"kind": kind_id})
+    if asked.do != RETIRE:
+        raise CommandFault(f"do = {asked.do!r:.40}: must be one of {SET}, {RETIRE}")
+    if kind_id not in asked.journal.book:
+        raise KindFault(f"there is no kind {kind_id!r}")
+    return Plan([asked.event(kind_id, {})], {"kind": kind_id})

@@ -1,0 +1,37 @@
+"""One thing that was done in the shop, as the journal keeps it: about what, by whom, when.
+
+Waits, kinds, instruments, rules and alerts are each the fold of their events, oldest first; nothing
+else is kept of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Any, NamedTuple
+
+
+class About(StrEnum):
+    """What an event is about. The value stands in the store and in topics."""
+
+    WAIT = "wait"
+    KIND = "kind"
+    INSTRUMENT = "instrument"
+    RULE = "rule"
+    ALERT = "alert"
+    RESERVOIR = "reservoir"
+    CAUTION = "caution"
+
+
+class Event(NamedTuple):
+    """One thing that was done to `subject`, an id among those of its kind.
+
+    `body` depends on the action; times in ms since 1970-01-01 UTC.
+    """
+
+    about: About
+    subject: str
+    recorded_ms: int
+    by: str
+    action: str
+    body: Mapping[str, Any]
