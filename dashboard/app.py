@@ -11,6 +11,7 @@ import flask
 from dash import ClientsideFunction, Input, Output, dcc, html
 
 from dashboard import calendar_feed, desk_calls, formats, guard, sign_in, words
+from dashboard.kept_journal import KeptJournal
 from dashboard.markup import attributes
 from dashboard.pages import (
     air,
@@ -20,6 +21,7 @@ from dashboard.pages import (
     bench_plan,
     bench_wait,
     past,
+    past_climate,
     probes,
     sign_in_page,
 )
@@ -80,9 +82,9 @@ def create_app(settings: Settings) -> dash.Dash:
     )
     guard.protect(app, settings.board)
     sign_in.register(app, settings)
-    book = WaitBook(shop)
+    book = WaitBook(shop, KeptJournal(shop))
     air.register(app, shop, book)
-    for page in (past, probes, sign_in_page):
+    for page in (past, past_climate, probes, sign_in_page):
         page.register(app, shop)
     for page in (bench, bench_wait, bench_plan, bench_kinds, bench_finished):
         page.register(app, shop, book)

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 from dash import dcc, html
 
-from dashboard import wait_parts, wait_words
+from dashboard import formats, wait_parts, wait_series, wait_words
 from dashboard.markup import attributes
+from monitor.science.waits.wait import State
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,41 +19,80 @@ if TYPE_CHECKING:
     from monitor.standings import Standing
 
 SHOWN = 4
-"""Most waits on the wall; a narrow one shows fewer, the next ones first."""
+"""Most cells on the wall; a narrow one shows fewer, the next ones first."""
 TIGHT_ROWS = 4
 """From so many places on each wait has one line only."""
 
 
 def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo, rows: int) -> Component:
-    """The next few open waits by ready time; `rows`: how many places share the wall."""
-    shown = standings[:SHOWN]
-    of = wait_parts.axis(shown, now_ms)
-    cells = []
-    for standing in shown:
-        said = wait_words.said(standing, now_ms, zone)
-        cells.append(
-            html.Li(
-                [
-                    html.P(
-                        [wait_parts.shape(standing, said.state), html.Span(said.when)],
-                        className="when",
-                    ),
-                    html.P(wait_words.title(standing.wait), className="of"),
-                    wait_parts.bar(standing, of, zone),
-                    html.P(said.sentence, className="said"),
-                ],
-                key=standing.wait.id,
-                **attributes(data_state=said.state),
-            )
-        )
+    """What is ready, and the next few open waits by ready time; waits that stand alike are one.
+
+    `rows`: how many places share the wall.
+    """
+    groups = wait_series.alike(standings, lambda standing: standing.wait)
+    ready = [alike for alike in groups if _is_ready(alike[-1])]
+    if len(ready) > 1:  # what is ready must not push what is next off the wall
+        coming = [alike for alike in groups if alike not in ready][: SHOWN - 1]
+        cells = [_ready(ready, now_ms, zone)]
+    else:
+        coming, cells = groups[:SHOWN], []
+    of = wait_parts.axis([alike[-1] for alike in coming], now_ms)
+    cells += [_one(alike, of, zone) for alike in coming]
     return html.Section(
         [
             html.H2(
                 [dcc.Link("In clamps", href="/bench"),
-                 html.Span(f"{len(standings)} open", className="count-open")]
+                 html.Span(_counts(standings), className="count-open")]
             ),
             html.Ul(cells),
         ],
         className="clamps",
         **attributes(data_tight="yes" if rows >= TIGHT_ROWS else "no", aria_label="In clamps"),
     )  # fmt: skip
+
+
+def _is_ready(standing: Standing) -> bool:
+    found = standing.readiness
+    return found is not None and found.state is State.READY and not standing.wait.paused
+
+
+def _counts(standings: Sequence[Standing]) -> str:
+    held = sum(s.readiness is not None and s.readiness.state is State.HOLD for s in standings)
+    return f"{len(standings)} open{f', {held} on hold' if held else ''}"
+
+
+def _one(alike: Sequence[Standing], of: wait_parts.Axis, zone: ZoneInfo) -> Component:
+    """Waits that stand alike, told by the last of them to be ready."""
+    standing = alike[-1]
+    said = wait_words.said(standing, of.now_ms, zone)
+    return _cell(
+        alike[0].wait.id,
+        said.state,
+        [wait_parts.shape(standing, said.state), html.Span(said.when)],
+        wait_series.title([one.wait for one in alike]),
+        [wait_parts.bar(standing, of, zone), html.P(said.sentence, className="said")],
+    )
+
+
+def _ready(ready: Sequence[Sequence[Standing]], now_ms: int, zone: ZoneInfo) -> Component:
+    """All that is ready in one cell, what was ready first in front."""
+    waits = [one.wait for alike in ready for one in alike]
+    names = "; ".join(wait_series.title([one.wait for one in alike]) for alike in ready)
+    since = formats.when(ready[0][0].readiness.ready_ms or now_ms, now_ms, zone)
+    return _cell(
+        "ready",
+        "ready",
+        [wait_parts.shape(ready[0][0], "ready"), html.Span(f"{len(waits)} ready")],
+        names,
+        [html.P(f"The first since {since}.", className="said")],
+    )
+
+
+def _cell(
+    key: str, state: str, when: list[Component], of: str, rest: list[Component]
+) -> Component:
+    return html.Li(
+        [html.P(when, className="when"), html.P(of, className="of"), *rest],
+        key=key,
+        **attributes(data_state=state),
+    )

@@ -16,7 +16,7 @@ import numpy as np
 
 from dashboard import thinning
 from dashboard.answers import History, Probe, ServiceState, Stored
-from monitor import present, pulse
+from monitor import climate_book, present, pulse
 from monitor.clock import now_ms
 from monitor.errors import StoreFault, StoreUnavailable
 from monitor.places import Place
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dashboard.thinning import Points
+    from monitor.climate_book import ClimateRecord
     from monitor.present import Recent
     from monitor.settings import Settings
 
@@ -190,6 +191,15 @@ class Shop:
                 if series.place in place_ids and (span := reader.span(series_id))
             ]
         return (min(a for a, _ in ends), max(b for _, b in ends)) if ends else None
+
+    def climate(self, place: Place | None, end_ms: int) -> ClimateRecord:
+        """The climate record of a place, or of the shop, over the 13 months before a moment."""
+        with self.reader() as reader:
+            chosen = [place] if place else climate_book.indoors(self.places(reader))
+            name = place.label if place else climate_book.SHOP
+            start_ms = end_ms - climate_book.READ_MS
+            zone = self.settings.zone
+            return climate_book.climate_record(reader, name, chosen, start_ms, end_ms, zone)
 
     def history(
         self, place: Place, quantity: str, start_ms: int, end_ms: int, *, share: int = 1

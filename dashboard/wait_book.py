@@ -6,26 +6,20 @@ again only when the journal has grown or the answer is `FRESH_MS` old, once for 
 
 from __future__ import annotations
 
-import threading
 from collections import Counter
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.clock import now_ms
 from monitor.commands import Journal
-from monitor.errors import StoreFault
 from monitor.standings import Standing, ready_by, standings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import TypeVar
-
+    from dashboard.kept_journal import KeptJournal
     from dashboard.queries import Reader, Shop
     from monitor.kinds import Kind
     from monitor.science.waits.learning import Learned
     from monitor.science.waits.ready_by import LatestStart
     from monitor.waits import Wait
-
-    T = TypeVar("T")
 
 FRESH_MS = 10_000
 """How long an answer on how waits stand is good, if nothing was done to them. [ms]"""
@@ -47,29 +41,15 @@ class Plan(NamedTuple):
 class WaitBook:
     """The waits of a shop, as its journal and its air have them. Shared by all threads."""
 
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: Shop, kept: KeptJournal) -> None:
         self._shop = shop
-        self._lock = threading.Lock()
-        self._held: tuple[int, Reader] | None = None
-        self._journal: Journal | None = None
+        self._ask = kept.ask
+        kept.on_loss(self._forget)
         self._told: tuple[int, int, list[Standing]] | None = None
         self._plans: dict[Plan, tuple[int, dict[str, LatestStart | None]]] = {}
 
-    def _ask(self, answer: Callable[[Reader, Journal], T]) -> T:
-        """Read on in the journal, then answer. Raises `StoreFault` if it cannot be read."""
-        with self._lock:
-            try:
-                held = self._shop.kept_reader(self._held)
-                if self._journal is None or held is not self._held:
-                    self._held, self._journal, self._told = held, Journal(held[1]), None
-                else:
-                    self._journal.refresh()
-                return answer(held[1], self._journal)
-            except StoreFault:
-                if self._held:
-                    self._held[1].close()
-                self._held = self._journal = self._told = None
-                raise
+    def _forget(self) -> None:
+        self._told = None
 
     def standings(self) -> list[Standing]:
         """How each open wait stands, what is ready first in front."""

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from dash import dcc, html
 
-from dashboard import formats, wait_words
+from dashboard import formats, wait_series, wait_words
 from dashboard.markup import attributes
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import State
@@ -70,7 +70,7 @@ def ruler(of: Axis, zone: ZoneInfo, most: int = 8) -> Component:
     marks = [
         html.Span(tick.text.split("<br>")[0], style={"left": f"{of.at(tick.at_ms):.2f}%"})
         for tick in formats.ticks(of.start_ms, of.end_ms, zone, most)
-        if 3 < of.at(tick.at_ms) < 97 and abs(of.at(tick.at_ms) - of.at(of.now_ms)) > 5
+        if 7 < of.at(tick.at_ms) < 93 and abs(of.at(tick.at_ms) - of.at(of.now_ms)) > 12
     ]
     now = html.Span("now", className="now", style={"left": f"{of.at(of.now_ms):.2f}%"})
     return html.Div([*marks, now], className="ruler", **attributes(aria_hidden="true"))
@@ -127,25 +127,23 @@ def tap(text: Any, do: str, *, name: str = "tap", **values: str) -> Component:
 
 
 def row(
-    standing: Standing, of: Axis, zone: ZoneInfo, places: Mapping[str, str], writer: bool
+    alike: Sequence[Standing], of: Axis, zone: ZoneInfo, places: Mapping[str, str], writer: bool
 ) -> Component:
-    """An open wait on the bench page."""
+    """Open waits that stand alike on the bench page; of several the last to be ready is told."""
+    standing, waits = alike[-1], [one.wait for one in alike]
     wait = standing.wait
     said = wait_words.said(standing, of.now_ms, zone)
-    name = wait_words.title(wait)
+    name = wait_series.title(waits)
     place = places.get(wait.place, wait.place)
     kind = str(wait.kind["name"])
     at = [place] if name == kind else [kind, place]
     if wait.clamps:
-        at.append(f"{wait.clamps} clamp{'' if wait.clamps == 1 else 's'}")
-    taps: list[Component] = []
-    if writer:
-        taps = [
-            tap("Release", "release", wait=wait.id, said="Released.", name="tap main"),
-            tap("Go on", "resume", wait=wait.id, said=f"Goes on: {name}.")
-            if wait.paused
-            else tap("Pause", "pause", wait=wait.id, said=f"Paused: {name}."),
-        ]
+        each = " each" if len(waits) > 1 else ""
+        at.append(f"{wait.clamps} clamp{'' if wait.clamps == 1 else 's'}{each}")
+    one = f"/bench/wait/{wait.id}"
+    taps = steps_of(waits) if writer else []
+    if len(waits) == 1:
+        taps.append(dcc.Link("More", href=one, className="tap", title=f"More on {name}"))
     return html.Li(
         [
             html.Div(
@@ -153,7 +151,7 @@ def row(
                     html.P([shape(standing, said.state), html.Span(said.when)], className="when"),
                     html.Div(
                         [
-                            html.H3(dcc.Link(name, href=f"/bench/wait/{wait.id}")),
+                            html.H3(dcc.Link(name, href=one) if len(waits) == 1 else name),
                             html.P(", ".join(at), className="at"),
                         ],
                         className="named",
@@ -166,41 +164,75 @@ def row(
                 className="said",
             ),
             bar(standing, of, zone),
-            html.Div(
-                [*taps, dcc.Link("More", href=f"/bench/wait/{wait.id}", className="tap",
-                                 title=f"More on {name}")],
-                className="taps", role="group", **attributes(aria_label=name),
-            ),
+            html.Div(taps, className="taps", role="group", **attributes(aria_label=name)),
+            each_of(waits, writer) if len(waits) > 1 else None,
         ],
-        key=wait.id,
+        key=waits[0].id,
         className="wait",
-        **attributes(data_state=said.state, data_wait=wait.id),
+        **attributes(data_state=said.state, data_wait=wait_series.ids(waits)),
     )  # fmt: skip
 
 
-def felt(wait: Wait, writer: bool) -> Component:
-    """How it was at its release: three taps, of which one may be on; it can be taken back."""
+def steps_of(waits: Sequence[Wait]) -> list[Component]:
+    """What can be done at a tap to open waits that stand alike."""
+    name, ids = wait_series.title(waits), wait_series.ids(waits)
+    all_of = f" all {len(waits)}" if len(waits) > 1 else ""
+    return [
+        tap(f"Release{all_of}", "release", wait=ids, said="Released.", name="tap main"),
+        tap("Go on", "resume", wait=ids, said=f"Goes on: {name}.")
+        if waits[0].paused
+        else tap("Pause", "pause", wait=ids, said=f"Paused: {name}."),
+    ]
+
+
+def each_of(waits: Sequence[Wait], writer: bool) -> Component:
+    """The waits of one row, each with its own taps."""
+    return html.Details(
+        [
+            html.Summary(f"One of the {len(waits)}"),
+            html.Ul(
+                [
+                    html.Li(
+                        [
+                            dcc.Link(wait_words.title(wait), href=f"/bench/wait/{wait.id}"),
+                            tap("Release", "release", wait=wait.id, said="Released.")
+                            if writer
+                            else None,
+                        ],
+                        key=wait.id,
+                    )
+                    for wait in waits
+                ]
+            ),
+        ],
+        className="each",
+    )
+
+
+def felt(waits: Sequence[Wait], writer: bool) -> Component:
+    """How waits were at their release: three taps, of which one may be on; it can be taken back."""
+    feel = waits[0].feel
     if not writer:
-        told = wait_words.FEELS[wait.feel] if wait.feel else "not said"
+        told = wait_words.FEELS[feel] if feel else "not said"
         return html.P(f"How it was: {told.lower()}.")
     return html.Div(
         [
-            html.P("How was it?"),
+            html.P("How was it?" if len(waits) == 1 else "How were they?"),
             html.Div(
                 [
                     html.Button(
                         word, type="button", className="tap",
-                        **attributes(data_do="feel", data_wait=wait.id,
-                                     data_feel="" if wait.feel is feel else str(feel),
-                                     data_said="Taken back." if wait.feel is feel else f"{word}.",
-                                     aria_pressed="true" if wait.feel is feel else "false"))
-                    for feel, word in wait_words.FEELS.items()
+                        **attributes(data_do="feel", data_wait=wait_series.ids(waits),
+                                     data_feel="" if feel is one else str(one),
+                                     data_said="Taken back." if feel is one else f"{word}.",
+                                     aria_pressed="true" if feel is one else "false"))
+                    for one, word in wait_words.FEELS.items()
                 ],
                 className="taps",
             ),
         ],
         className="felt", role="group",
-        **attributes(aria_label=f"How was it: {wait_words.title(wait)}"),
+        **attributes(aria_label=f"How was it: {wait_series.title(waits)}"),
     )  # fmt: skip
 
 

@@ -31,7 +31,7 @@ FEELS = {
     Feel.LONG_BEFORE: "Was ready long before",
 }
 HOLDS = {
-    Hold.DAMP: ("too damp to harden", "Warm the bench or dry the air."),
+    Hold.DAMP: ("too damp", "Warm the bench or dry the air."),
     Hold.COLD: ("too cold", "Warm the bench."),
     Hold.WOOD_DAMP: ("the wood is too damp", "Let the wood dry first."),
     Hold.DRY: ("too dry", "Bring the air back into its band."),
@@ -39,6 +39,7 @@ HOLDS = {
     Hold.SHUT: ("shut away from the air", "Let air to it."),
 }
 """Why no headway is made, and what to do. None of it asks for a flame or a heater near solvents."""
+_DAMP_TO = {"GlueLaw": " to harden", "FilmLaw": " to set", "DryingLaw": " to dry"}
 _RESTS = {
     "basis": "the basis of its kind",
     "law": "how the work takes to the air",

@@ -12,6 +12,7 @@ from monitor import broker, pulse
 from monitor.clock import from_ms, now_ms
 from monitor.errors import BrokerFault, BrokerUnavailable, StoreFault
 from monitor.mqtt import Address, Publisher
+from monitor.sending import channel_faults
 from monitor.settings import Settings
 from monitor.store import Reader
 
@@ -31,8 +32,14 @@ class Check(NamedTuple):
 
 
 def run(settings: Settings, address: Address) -> list[Check]:
-    """Probe broker, store, clock and disk. Nothing is written."""
-    return [_broker(settings, address), _store(settings), _clock(settings), _disk(settings)]
+    """Probe broker, store, clock, disk and the channels of notices. Nothing is written or sent."""
+    return [
+        _broker(settings, address),
+        _store(settings),
+        _clock(settings),
+        _disk(settings),
+        _notices(settings),
+    ]
 
 
 def _broker(settings: Settings, address: Address) -> Check:
@@ -133,3 +140,12 @@ def _disk(settings: Settings) -> Check:
     if free < DISK_LOW_BYTES:
         return Check("disk", False, f"{text}: make room, at least {DISK_LOW_BYTES / 1e9:.1f} GB")
     return Check("disk", True, text)
+
+
+def _notices(settings: Settings) -> Check:
+    if not settings.channels:
+        return Check("notices", True, "no channel is set: they are shown on the board only")
+    if faults := channel_faults(settings):
+        return Check("notices", False, "; ".join(faults))
+    names = ", ".join(channel.id for channel in settings.channels)
+    return Check("notices", True, f"go to {names}; benchweather notify-test proves them")

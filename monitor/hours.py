@@ -36,6 +36,73 @@ def span(text: str) -> tuple[time, time] | None:
     return opens, closes
 
 
+def quiet_until(quiet: str, zone: ZoneInfo, now_ms: int) -> int | None:
+    """When the quiet hours that it is in end; None if it is in none.
+
+    Parameters
+    ----------
+    quiet : str
+        As `21:00-07:00`, which may go over midnight; empty: there are none.
+    now_ms : int
+        [ms since 1970-01-01 UTC]
+
+    Returns
+    -------
+    int or None
+        [ms since 1970-01-01 UTC]
+    """
+    found = quiet_span(quiet)
+    if found is None:
+        return None
+    begin, end = found
+    today = from_ms(now_ms).astimezone(zone).date()
+    for back in (1, 0):
+        day = today - timedelta(days=back)
+        ends = day + timedelta(days=begin >= end)
+        first = to_ms(datetime.combine(day, begin, zone))
+        last = to_ms(datetime.combine(ends, end, zone))
+        if first <= now_ms < last:
+            return last
+    return None
+
+
+def quiet_span(text: str) -> tuple[time, time] | None:
+    """Beginning and end of quiet hours written as `21:00-07:00`; None if empty.
+
+    Raises
+    ------
+    ValueError
+        If it is neither that nor empty.
+    """
+    if not text:
+        return None
+    begin, dash, end = text.partition("-")
+    try:
+        found = of_day(begin), of_day(end)
+        if not dash or found[0] == found[1]:
+            raise ValueError
+    except ValueError:
+        raise ValueError(f"{text!r}: must be as 21:00-07:00, or empty for none") from None
+    return found
+
+
+def of_day(text: str) -> time:
+    """A time of day written as `08:30`.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
+    hour, colon, minute = text.partition(":")
+    if not colon or len(hour) != 2 or len(minute) != 2 or not (hour + minute).isascii():
+        raise ValueError(f"{text!r}: must be as 08:30")
+    try:
+        return time(int(hour), int(minute))
+    except ValueError:
+        raise ValueError(f"{text!r}: must be as 08:30") from None
+
+
 def next_opening(hours: Mapping[str, str], zone: ZoneInfo, now_ms: int) -> int | None:
     """When the shop opens next, after now; None if it never does. [ms since 1970-01-01 UTC]"""
     today = from_ms(now_ms).astimezone(zone).date()

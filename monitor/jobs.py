@@ -29,8 +29,10 @@ class Jobs:
         self._scheduler.add_job(work, "cron", hour=hour, id=name)
 
     def every(self, name: str, period_s: int, work: Callable[[], None]) -> None:
-        """Run `work` again and again; one run at a time."""
-        self._scheduler.add_job(work, "interval", seconds=period_s, id=name)
+        """Run `work` at once, then again and again; one run at a time."""
+        self._scheduler.add_job(
+            work, "interval", seconds=period_s, id=name, next_run_time=datetime.now(UTC)
+        )
 
     def soon(self, name: str) -> None:
         """Run a job at the next moment, besides its times."""

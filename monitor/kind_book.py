@@ -13,7 +13,7 @@ from typing import Any
 
 from monitor.errors import MonitorError, OutOfRange
 from monitor.events import Event
-from monitor.kinds import Caution, Kind
+from monitor.kinds import KINDS, Caution, Kind
 from monitor.records import text_fault
 from monitor.science.waits.laws import LAWS, Law
 from monitor.science.waits.parameters import check_parameters, parameters
@@ -25,7 +25,7 @@ class KindFault(MonitorError, ValueError):
 
 SET, RETIRE = "kind", "retire"
 """What can be done to a kind."""
-_CHANGEABLE = {
+CHANGEABLE = {
     "name",
     "law",
     "basis_s",
@@ -35,6 +35,7 @@ _CHANGEABLE = {
     "never_shorter",
     "like",
 }
+"""What can be said of a kind that is set."""
 NAME_MAX = 80
 """Longest name of a kind. [characters]"""
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
@@ -128,9 +129,9 @@ def changed(book: Mapping[str, Kind], kind_id: str, wish: Mapping[str, Any]) -> 
         raise KindFault(
             f"{kind_id!r}: a kind's id has lower-case letters, digits and dashes, up to 40"
         )
-    if unknown := sorted(set(wish) - _CHANGEABLE):
+    if unknown := sorted(set(wish) - CHANGEABLE):
         raise KindFault(f"a kind has no {', '.join(unknown)}")
-    base = book.get(kind_id) or book.get(str(wish.get("like", "")))
+    base = book.get(kind_id) or KINDS.get(kind_id) or book.get(str(wish.get("like", "")))
     if base is None:
         raise KindFault(f"a new kind must be like one there is: {', '.join(book)}")
     body = as_mapping(base) | {k: v for k, v in wish.items() if k not in ("law", "like")}
@@ -139,7 +140,7 @@ def changed(book: Mapping[str, Kind], kind_id: str, wish: Mapping[str, Any]) -> 
     if not isinstance(law, Mapping):
         raise KindFault(f"law = {law!r:.60}: must be a mapping of parameters to numbers")
     body["law"] = law if "law" in law else body["law"] | law
-    if kind_id not in book:
+    if kind_id not in book and kind_id not in KINDS:
         body["source"] = "the shop's own"
         body.setdefault("name", kind_id)
     return from_mapping(body)

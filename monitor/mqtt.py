@@ -243,13 +243,23 @@ class Publisher:
         self._client = _client(address, client_id, clean_session=True, manual_ack=False)
         self._up = threading.Event()
         self._refused = ""
+        self.connections = 0
+        """How often it was let in so far."""
         self._client.reconnect_delay_set(int(RETRY_FIRST_S), int(RETRY_MAX_S))
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = lambda *_: self._up.clear()
 
-    def connect(self, wait_s: float = 10.0) -> None:
+    @property
+    def connected(self) -> bool:
+        return self._up.is_set()
+
+    def start(self) -> None:
+        """Begin to connect, and keep at it, without waiting."""
         self._client.connect_async(self.address.host, self.address.port, keepalive=KEEPALIVE_S)
         self._client.loop_start()
+
+    def connect(self, wait_s: float = 10.0) -> None:
+        self.start()
         if not self._up.wait(wait_s):
             raise BrokerUnavailable(f"{self.address}: {self._refused or 'no answer'}")
 
@@ -278,6 +288,7 @@ class Publisher:
         if code.is_failure:
             self._refused = f"refused: {code}"
         else:
+            self.connections += 1
             self._up.set()
 
 

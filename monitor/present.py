@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from monitor.airs import joined
 from monitor.errors import OutOfRange
 from monitor.places import Limits, Place
 from monitor.records import Quantity, Series
@@ -127,16 +128,6 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
         ]
         found.append(Recent(place, name, newest, *joined(*trace)))
     return found
-
-
-def joined(
-    temp: NDArray[np.void] | None, rh: NDArray[np.void] | None
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """Times, and means of temperature and RH, where there are both."""
-    if temp is None or rh is None:
-        return np.empty(0, np.int64), np.empty(0), np.empty(0)
-    at_ms, i, j = np.intersect1d(temp["ts_ms"], rh["ts_ms"], True, True)
-    return at_ms, temp["mean"][i], rh["mean"][j]
 
 
 def air_now(recent: list[Recent], settings: Settings, now_ms: int) -> list[PlaceAir]:

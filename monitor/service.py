@@ -35,16 +35,19 @@ from monitor.broker import (
 from monitor.clock import now_ms
 from monitor.commands import Commands
 from monitor.desk import Desk
-from monitor.errors import BrokerFault, MonitorError, StoreFault
+from monitor.errors import BrokerFault, MonitorError, SettingsFault, StoreFault
 from monitor.ingest import Ingest
 from monitor.jobs import Jobs
 from monitor.mqtt import Address, Publisher, Subscription
 from monitor.payload import Contract
+from monitor.rounds import Rounds
+from monitor.sending import Sender, channel_faults
 from monitor.settings import Settings
 from monitor.standings import equivalent_s, foreseen_ms
 from monitor.store import Reader, Writer
-from monitor.telling import STATE_FILTER, Teller
+from monitor.telling import ALERTS_TOPIC, STATE_FILTER, Teller
 from monitor.topics import COMMAND_FILTER
+from monitor.watching.live import Troubles
 
 log = logging.getLogger(__name__)
 
@@ -54,8 +57,8 @@ RESTART_FIRST_S, RESTART_MAX_S = 1.0, 60.0
 """First and longest wait before a part that ended is started again. [s]"""
 STOP_WAIT_S = 1.5
 """How long a part may take to stop before it is killed. [s]"""
-TELL, TELL_S = "tell", 60
-"""How often it is told how waits stand. [s]"""
+ROUND, ROUND_S = "round", 60
+"""How often everything is looked at and told. [s]"""
 SECRETS = ("session_key", "calendar_token")
 BOARD_WAIT_S = 30.0
 """How long the board may take to answer. [s]"""
@@ -151,6 +154,8 @@ class Service:
             parts.enter_context(_sole_use(settings.data))
             _keep_secrets(settings.secrets_path)
             contract = Contract(settings.topics)
+            if faults := channel_faults(settings):
+                raise SettingsFault(faults)
             broker, address = _broker(settings, contract)
             if not comes_free(settings.board.host, settings.board.port):
                 raise ServiceFault(
@@ -175,12 +180,19 @@ class Service:
                 writer,
                 functools.partial(equivalent_s, reader, settings),
                 functools.partial(foreseen_ms, reader, settings),
-                on_change=functools.partial(jobs.soon, TELL),
+                on_change=functools.partial(jobs.soon, ROUND),
+                limits=settings.limits,
+                reservoirs={tank.id: tank for tank in settings.reservoirs},
             )
             ingest = Ingest(
                 subscription, contract, writer, commands, refused_max=settings.keep.refused_max
             )
-            self._schedule(jobs, ingest, parts.enter_context(_telling(settings, address)))
+            sender = Sender(writer, ingest.lock, settings.channels)
+            sender.start()
+            parts.callback(sender.stop, STOP_WAIT_S)
+            self._schedule(
+                jobs, ingest, parts.enter_context(_rounds(settings, address, ingest, sender))
+            )
             desk = Desk(settings.desk_path, functools.partial(_at_desk, ingest))
             desk.start()
             parts.callback(desk.stop)
@@ -256,7 +268,7 @@ class Service:
         except OSError as exc:
             log.warning("pulse cannot be written reason=%s", exc)
 
-    def _schedule(self, jobs: Jobs, ingest: Ingest, tell: Callable[[], None]) -> None:
+    def _schedule(self, jobs: Jobs, ingest: Ingest, go_round: Callable[[], None]) -> None:
         def tidy() -> None:
             with ingest.lock:
                 dropped = ingest.writer.prune_refused(self.settings.keep.refused_max)
@@ -264,7 +276,7 @@ class Service:
             log.info("store tidied refused_pruned=%d", dropped)
 
         jobs.nightly("tidy", tidy)
-        jobs.every(TELL, TELL_S, tell)
+        jobs.every(ROUND, ROUND_S, go_round)
 
 
 def broker_address(settings: Settings) -> Address:
@@ -294,7 +306,7 @@ def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | No
         ingest=door,
         sensors=Door(address.user, address.password),
         filters=_filters(contract),
-        told=[STATE_FILTER],
+        told=[STATE_FILTER, ALERTS_TOPIC],
         cert_file=settings.broker.cert_file,
         key_file=settings.broker.key_file,
     )
@@ -313,19 +325,22 @@ def _at_desk(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:
 
 
 @contextlib.contextmanager
-def _telling(settings: Settings, address: Address) -> Iterator[Callable[[], None]]:
-    """What tells of waits over MQTT, with a client and a reader of its own."""
+def _rounds(
+    settings: Settings, address: Address, ingest: Ingest, sender: Sender
+) -> Iterator[Callable[[], None]]:
+    """What goes the round, with an MQTT client and a reader of its own."""
     publisher = Publisher(address, f"{settings.broker.client_id}-tells")
+
+    def troubles() -> Troubles:
+        return Troubles(ingest.subscription.trouble, ingest.store_trouble)
+
+    publisher.start()
     with contextlib.closing(Reader(settings.store_path)) as reader:
-        teller: list[Teller] = []
-
-        def tell() -> None:
-            if not teller:
-                publisher.connect()
-                teller.append(Teller(reader, settings, publisher))
-            teller[0].tell(now_ms())
-
-        yield tell
+        rounds = Rounds(
+            settings, reader, ingest.writer, ingest.lock, ingest.commands,
+            Teller(settings, publisher), troubles, sender.wake,
+        )  # fmt: skip
+        yield lambda: rounds.go(now_ms())
         publisher.close()
 
 

@@ -6,40 +6,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
-import numpy as np
-
+from monitor.airs import Airs
 from monitor.errors import OutOfRange
 from monitor.kind_book import from_mapping
 from monitor.kinds import Kind
-from monitor.records import Quantity, Series
 from monitor.science.waits import wait as arithmetic
-from monitor.science.waits.air_log import BEFORE_MS, AirLog, Stay, air_log, stitched
+from monitor.science.waits.air_log import BEFORE_MS, AirLog
 from monitor.science.waits.coming import ComingAir
 from monitor.science.waits.draws import SensorError
-from monitor.science.waits.pattern import HISTORY_DAYS, daily_pattern_ensemble, persistent_ensemble
 from monitor.science.waits.readiness import ready_times
 from monitor.science.waits.ready_by import LatestStart, latest_starts
-from monitor.store import TEN_MINUTES_S, Reader
+from monitor.store import Reader
 from monitor.waits import Wait
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from monitor.settings import Settings
-
-DAY_MS = 86_400_000
-HORIZON_S = 5 * 86_400.0
-"""How far the coming air is looked at. [s]"""
-MEMBERS = 200
-SEED = 20_261_125
-WOOD_MS = 6 * DAY_MS
-"""How far before a start the air is read, for the memory of the wood. [ms]"""
-
-FRESH_MS = 6 * 3_600_000
-"""An older reading says nothing of the present. [ms]"""
 
 NO_SENSOR = "No sensor at this place has told temperature and humidity: nothing can be said."
 TOO_OLD = "It was opened too long ago for its ready time to be worked out."
@@ -54,69 +37,13 @@ class Standing:
     readiness: arithmetic.Readiness | None
     why_not: str = ""
 
-
-class _Means(NamedTuple):
-    """10-minute means: start of each [ms], temperature [°C], RH [%]; three arrays of shape (n,)."""
-
-    ts_ms: NDArray[np.int64]
-    temp_c: NDArray[np.float64]
-    rh_pct: NDArray[np.float64]
-
-
-class Airs:
-    """The air of places up to one moment: each read once, shared by all that stand in it.
-
-    Parameters
-    ----------
-    reader : Reader
-    now_ms : int
-        [ms since 1970-01-01 UTC]
-    since : mapping of place to ms
-        From when each place's air is wanted.
-    """
-
-    def __init__(self, reader: Reader, now_ms: int, since: dict[str, int]) -> None:
-        self.now_ms = now_ms
-        self._reader = reader
-        self._since = since
-        self._means: dict[str, _Means] = {}
-        self._logs: dict[str, AirLog] = {}
-        self._coming: dict[str, ComingAir | None] = {}
-
-    def log(self, place: str) -> AirLog:
-        """The air a place has had, as 10-minute means."""
-        if place not in self._logs:
-            ts, temp, rh = self._read(place)
-            self._logs[place] = air_log(ts, temp, rh, self.now_ms, float(TEN_MINUTES_S))
-        return self._logs[place]
-
-    def coming(self, place: str) -> ComingAir | None:
-        """The air a place can expect, from its own last weeks; None where they do not tell."""
-        if place not in self._coming:
-            ts, temp, rh = self._read(place)
-            try:
-                coming: ComingAir | None = daily_pattern_ensemble(
-                    ts, temp, rh, self.now_ms, HORIZON_S, MEMBERS, SEED
-                )
-            except OutOfRange:
-                # Too few days for a pattern: as it is now, ever less surely; if now is known.
-                fresh = len(ts) > 0 and self.now_ms - int(ts[-1]) < FRESH_MS
-                coming = (
-                    persistent_ensemble(
-                        float(temp[-1]), float(rh[-1]), self.now_ms, HORIZON_S, MEMBERS, SEED
-                    )
-                    if fresh
-                    else None
-                )
-            self._coming[place] = coming
-        return self._coming[place]
-
-    def _read(self, place: str) -> _Means:
-        if place not in self._means:
-            earliest = self.now_ms - HISTORY_DAYS * DAY_MS
-            start = min(self._since.get(place, earliest), earliest) - WOOD_MS
-            self._means[place] = _means(self._reader, place, start, self.now_ms)
-        return self._means[place]
+    @property
+    def late(self) -> bool:
+        """Whether it will not be ready when it is wanted, as far as can be told."""
+        wanted, found = self.wait.wanted_ms, self.readiness
+        if wanted is None or found is None:
+            return False
+        return found.ready_ms is None or found.ready_ms > wanted
 
 
 def standings(
@@ -207,7 +134,7 @@ def _asked(wait: Wait, kind: Kind, airs: Airs, settings: Settings) -> arithmetic
     now_ms = airs.now_ms
     if wait.started_ms <= now_ms - BEFORE_MS:
         raise _NothingToSay(TOO_OLD)
-    log = _air_of(wait, airs)
+    log = airs.along(wait.places, wait.pauses)
     coming = airs.coming(wait.place)
     if log.last_ms is None and coming is None:
         raise _NothingToSay(NO_SENSOR)
@@ -232,47 +159,3 @@ def _arithmetic(
         minimum_s=kind.minimum_s,
         sensor=SensorError(accuracy.temp_accuracy_c, accuracy.rh_accuracy_pct),
     )
-
-
-def _air_of(wait: Wait, airs: Airs) -> AirLog:
-    """The air of a wait: of the places it was at, nothing while its clock stood."""
-    now_ms = airs.now_ms
-    if len(wait.places) == 1 and not wait.pauses:
-        return airs.log(wait.place)
-    cuts = {now_ms, wait.started_ms}
-    cuts |= {at for at, _ in wait.places if wait.started_ms < at < now_ms}
-    for began, ended in wait.pauses:
-        cuts |= {at for at in (began, ended) if at is not None and wait.started_ms < at < now_ms}
-    edges = sorted(cuts)
-    first = airs.log(wait.places[0][1])
-    stays = [Stay(first, max(int(first.begin_ms[0]), wait.started_ms - WOOD_MS), wait.started_ms)]
-    for begin, end in pairwise(edges):
-        paused = any(a <= begin and (b is None or end <= b) for a, b in wait.pauses)
-        place = [name for at, name in wait.places if at <= begin][-1]
-        stays.append(Stay(None if paused else airs.log(place), begin, end))
-    return stitched(stays)
-
-
-def _means(reader: Reader, place: str, start_ms: int, end_ms: int) -> _Means:
-    """10-minute means of T and RH at a place, of the sensor that is first by name and has both;
-    where it has a gap, of the next. [ms], [°C], [%]"""
-    known = reader.series()
-    sensors = sorted({s.sensor for s in known if s.place == place})
-    found: dict[int, tuple[float, float]] = {}
-    for sensor in sensors:
-        ids = [
-            known.get(Series(place, sensor, q)) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
-        ]
-        if None in ids:
-            continue
-        columns = [
-            {int(r["ts_ms"]): float(r["mean"]) for r in rows}
-            for rows in (
-                reader.rollups(i, TEN_MINUTES_S, start_ms, end_ms) for i in ids if i is not None
-            )
-        ]
-        for ts in columns[0].keys() & columns[1].keys():
-            found.setdefault(ts, (columns[0][ts], columns[1][ts]))
-    ts_ms = np.array(sorted(found), dtype=np.int64)
-    both = np.array([found[int(ts)] for ts in ts_ms], dtype=float).reshape(-1, 2)
-    return _Means(ts_ms, both[:, 0], both[:, 1])

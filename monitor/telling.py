@@ -1,20 +1,23 @@
-"""What the service tells of waits over MQTT: one retained message for each open wait.
+"""What the service tells over MQTT, retained: how each open wait stands, and the open alerts.
 
 Topic `benchweather/bench/wait/<id>/state`, JSON; empty once the wait is released, which clears it.
+Topic `benchweather/bench/alert/open`, a JSON list.
 """
 
 from __future__ import annotations
 
 import json
 import logging
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
+from monitor.alert_words import sentence
+from monitor.alerts.alert import Alert
 from monitor.clock import from_ms
-from monitor.commands import Journal
 from monitor.mqtt import Publisher
 from monitor.science.waits.parameters import Hold
-from monitor.standings import Standing, standings
-from monitor.store import Reader
+from monitor.standings import Standing
+from monitor.waits import Wait
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -24,36 +27,74 @@ log = logging.getLogger(__name__)
 STATE_TOPIC = "benchweather/bench/wait/{}/state"
 DAY_MS = 86_400_000
 """Waits released longer ago were told by an earlier run. [ms]"""
-STATE_FILTER = "benchweather/bench/wait/+/state"
+STATE_FILTER = STATE_TOPIC.format("+")
+ALERTS_TOPIC = "benchweather/bench/alert/open"
 
 
 class Teller:
-    """Publishes how each open wait stands, whenever that has changed."""
+    """Publishes how open waits and alerts stand, whenever that has changed."""
 
-    def __init__(self, reader: Reader, settings: Settings, publisher: Publisher) -> None:
-        self._reader, self._settings, self._publisher = reader, settings, publisher
-        self._journal = Journal(reader)
+    def __init__(self, settings: Settings, publisher: Publisher) -> None:
+        self._settings, self._publisher = settings, publisher
         self._told: dict[str, bytes] = {}
+        self._connection = 0
 
-    def tell(self, now_ms: int) -> int:
-        """Publish what is new. Returns how many messages that took. [ms since 1970-01-01 UTC]"""
-        self._journal.refresh()
-        waits = self._journal.waits.values()
+    def tell_waits(self, waits: Iterable[Wait], standings: Iterable[Standing], now_ms: int) -> int:
+        """Publish what is new of waits. Returns how many messages that took.
+
+        Parameters
+        ----------
+        waits : iterable of Wait
+            All of them.
+        standings : iterable of Standing
+            Of the open ones.
+        now_ms : int
+            [ms since 1970-01-01 UTC]
+        """
         news: dict[str, bytes] = {}
         for wait in waits:
+            topic = STATE_TOPIC.format(wait.id)
             if wait.released_ms is not None and (
-                self._told.get(wait.id) or wait.released_ms > now_ms - DAY_MS
+                self._told.get(topic) or wait.released_ms > now_ms - DAY_MS
             ):
-                news[wait.id] = b""
-        for standing in standings(
-            self._reader, self._settings, [w for w in waits if w.open], now_ms
-        ):
-            news[standing.wait.id] = json.dumps(state_of(standing)).encode()
-        fresh = {i: payload for i, payload in news.items() if self._told.get(i) != payload}
-        for wait_id, payload in fresh.items():
-            self._publisher.publish(STATE_TOPIC.format(wait_id), payload, retain=True)
+                news[topic] = b""
+        for standing in standings:
+            news[STATE_TOPIC.format(standing.wait.id)] = json.dumps(state_of(standing)).encode()
+        return self._publish(news)
+
+    def tell_alerts(self, alerts: Iterable[Alert]) -> int:
+        """Publish the open alerts, if they have changed; an empty list when there are none."""
+        fahrenheit = self._settings.board.temperature_unit == "F"
+        told = [alert_state(alert, fahrenheit=fahrenheit) for alert in alerts if alert.open]
+        return self._publish({ALERTS_TOPIC: json.dumps(told).encode()})
+
+    def _publish(self, news: Mapping[str, bytes]) -> int:
+        if not self._publisher.connected:
+            return 0  # what has changed is told once there is a broker again
+        if self._connection != self._publisher.connections:
+            self._connection = self._publisher.connections
+            self._told.clear()  # it may be another broker, or have forgotten
+        fresh = {topic: body for topic, body in news.items() if self._told.get(topic) != body}
+        for topic, body in fresh.items():
+            self._publisher.publish(topic, body, retain=True)
         self._told |= fresh
         return len(fresh)
+
+
+def alert_state(alert: Alert, *, fahrenheit: bool = False) -> dict[str, Any]:
+    """An open alert as it is published. Times are ISO 8601 UTC, to the minute."""
+    return {
+        "id": alert.id,
+        "rule": alert.rule,
+        "about": alert.subject,
+        "urgency": alert.urgency,
+        "said": sentence(alert, fahrenheit=fahrenheit),
+        "do": alert.do,
+        "began_at": _stamp(alert.began_ms),
+        "raised_at": _stamp(alert.raised_ms),
+        "acknowledged_by": alert.acknowledged[1] if alert.acknowledged else None,
+        "snoozed_until": _stamp(alert.snoozed_until_ms),
+    }
 
 
 def state_of(standing: Standing) -> dict[str, Any]:
@@ -72,20 +113,16 @@ def state_of(standing: Standing) -> dict[str, Any]:
         "ready_at": None,
         "ready_from": None,
         "ready_until": None,
-        "late": False,
+        "late": standing.late,
         "hold": None,
         "progress_pct": None,
         "note": standing.why_not,
     }
     if found is not None:
-        late = wait.wanted_ms is not None and (
-            found.ready_ms is None or found.ready_ms > wait.wanted_ms
-        )
         told |= {
             "ready_at": _stamp(found.ready_ms),
             "ready_from": _stamp(found.ready_low_ms),
             "ready_until": _stamp(found.ready_high_ms),
-            "late": late,
             "hold": None if found.hold == Hold.NONE else found.hold.name.lower(),
             "progress_pct": round(100 * found.progress.median),
         }

@@ -1,5 +1,5 @@
 """The demo's bench: a dozen waits on four invented instruments, opened through the service's desk
-as a repairer would, so that the board has something in clamps.
+as a repairer would, so that the board has something in clamps and in for repair.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from monitor.desk import ask
+from monitor.instruments import Instrument
 from monitor.waits import Feel, Wait
 
 HOUR_MS = 3_600_000
@@ -26,9 +27,28 @@ class Job(NamedTuple):
     clamps: int = 0
 
 
+class Guest(NamedTuple):
+    """An instrument of the demo: the air of its home [°C], [%]; when it came, was opened, and is due
+    [days before now, after now]; None: not known, not opened."""
+
+    reference: str
+    kind: str
+    home_temp_c: float
+    home_rh_pct: float | None
+    came_d: float
+    opened_d: float | None
+    due_d: float
+
+
 VIOLIN, VIOLA, CELLO, BASS = "VN-31 violin", "VA-07 viola", "VC-12 cello", "DB-03 bass"
 BENCH, CORNER = "front-bench", "varnish-corner"
 
+GUESTS = (
+    Guest(VIOLIN, "violin", 21.0, 46.0, 12.0, 3.2, 9.0),
+    Guest(VIOLA, "viola", 17.0, 62.0, 6.0, None, 16.0),
+    Guest(CELLO, "cello", 22.0, 36.0, 20.0, 14.0, 30.0),
+    Guest(BASS, "bass", 19.0, None, 33.0, None, 5.0),
+)
 OPEN = (
     Job("plate-crack", VIOLIN, "top crack, treble side", BENCH, 2.5, 5),
     Job("cleat", VIOLIN, "cleat 1 of 2", BENCH, 3.0, 1),
@@ -49,6 +69,36 @@ FINISHED = (
     (Job("cleat", CELLO, "cleats along the bar", BENCH, 103.0, 2), 18.0, Feel.LONG_BEFORE),
 )
 """Job, how long it was left [h], and how it was."""
+
+
+def take_in(desk: Path, instruments: Mapping[str, Instrument], now_ms: int) -> int:
+    """Register the demo's instruments that were never in. Returns how many were.
+
+    Parameters
+    ----------
+    desk : Path
+        The service's desk.
+    instruments : mapping of id to Instrument
+        Those there are, or were.
+    now_ms : int
+        [ms since 1970-01-01 UTC]
+    """
+    known = {instrument.reference for instrument in instruments.values()}
+    for guest in (new := [guest for guest in GUESTS if guest.reference not in known]):
+        about = {"about": "instrument", "by": BY}
+        done = ask(
+            desk,
+            about | {
+                "do": "register", "reference": guest.reference, "kind": guest.kind,
+                "place": BENCH, "home_temp_c": guest.home_temp_c,
+                "home_rh_pct": guest.home_rh_pct, "arrived_ms": _ago(now_ms, guest.came_d),
+                "due_ms": _ago(now_ms, -guest.due_d),
+            },
+        )  # fmt: skip
+        if guest.opened_d is not None:
+            at_ms = _ago(now_ms, guest.opened_d)
+            ask(desk, about | {"do": "open", "instrument": done["instrument"], "at_ms": at_ms})
+    return len(new)
 
 
 def fill(desk: Path, waits: Mapping[str, Wait], now_ms: int) -> int:
@@ -90,3 +140,7 @@ def _open(desk: Path, job: Job, now_ms: int) -> str:
         "start_ms": now_ms - round(job.ago_h * HOUR_MS),
     }
     return str(ask(desk, command)["waits"][0])
+
+
+def _ago(now_ms: int, days: float) -> int:
+    return now_ms - round(days * 24 * HOUR_MS)

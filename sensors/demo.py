@@ -116,12 +116,14 @@ def live(settings: Settings, stop: threading.Event) -> None:
 
 
 def _fill_bench(settings: Settings) -> None:
-    """Put the demo's waits in clamps, unless they are."""
+    """Take in the demo's instruments and put its waits in clamps, unless they are."""
     try:
         with contextlib.closing(Reader(settings.store_path)) as reader:
-            bench.fill(settings.desk_path, Journal(reader).waits, now_ms())
+            journal = Journal(reader)
+        bench.take_in(settings.desk_path, journal.instruments, now_ms())
+        bench.fill(settings.desk_path, journal.waits, now_ms())
     except MonitorError as exc:
-        log.warning("demo cannot open its waits reason=%s", exc)
+        log.warning("demo cannot fill its bench reason=%s", exc)
 
 
 def main() -> None:

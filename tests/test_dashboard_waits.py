@@ -18,6 +18,7 @@ from dashboard import desk_calls, formats, wait_parts, wait_words
 from dashboard.app import create_app
 from dashboard.pages import air, bench_kinds
 from dashboard.queries import Shop
+from dashboard.kept_journal import KeptJournal
 from dashboard.wait_book import WaitBook
 from monitor.clock import now_ms, to_ms
 from monitor.events import About, Event
@@ -195,7 +196,8 @@ def ids(commands):
 
 @pytest.fixture
 def book(settings):
-    return WaitBook(Shop(settings))
+    shop = Shop(settings)
+    return WaitBook(shop, KeptJournal(shop))
 
 
 @pytest.fixture

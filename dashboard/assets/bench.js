@@ -83,17 +83,18 @@
       return;
     }
     keep(OUTBOX, read(OUTBOX, []).filter((other) => other.command.id !== item.command.id));
-    if (answer.refused) refuse(answer.refused);
+    if (answer.refused) { say(""); refuse(answer.refused); }
     else done(item, answer.done);
     set("bench-changed", { data: item.command.id });
     flush();
   }
   function done(item, result) {
-    refuse("");
     const command = item.command;
     const taps = [];
+    let said = item.said;
     if (command.do === "open") {
       const ids = result.waits || [];
+      if (said && ids.length > 1) said = said.replace("Opened:", "Opened " + ids.length + ":");
       const note = (command.form || {}).note || "";
       taps.push(tapElement("Take back", () => {
         say("");
@@ -105,9 +106,9 @@
         ]));
       }));
     }
-    if (item.said) say(item.said, taps);
+    if (said) say(said, taps);
     if (command.do === "reopen") keep(SKIPPED, read(SKIPPED, []).filter((id) => id !== command.wait));
-    if (command.do === "release") bring('.released[data-wait="' + command.wait + '"]', 20);
+    if (command.do === "release" && said) bring('.released[data-wait~="' + command.wait + '"]', 20);
     if (item.draft) forget(item.draft);
     if (item.then === "reload") window.location.reload();
     else if (item.then) window.location.assign(item.then);
@@ -132,6 +133,7 @@
     keep(DRAFT + name, null);
     const container = document.querySelector('[data-draft="' + name + '"]');
     if (!container || name !== "open") return;
+    for (const id of ["bench-more", "bench-more-kinds"]) if (byId(id)) byId(id).open = false;
     for (const input of container.querySelectorAll("input[name], textarea[name]")) {
       if (input.name !== "by" && input.id) set(input.id, { value: "" });
     }
@@ -173,7 +175,7 @@
   function skip() { // what was released and is not to be asked about here
     const left = read(SKIPPED, []);
     for (const item of document.querySelectorAll(".released")) {
-      const hidden = left.includes(item.dataset.wait);
+      const hidden = item.dataset.wait.split(" ").every((id) => left.includes(id));
       if (item.hidden !== hidden) item.hidden = hidden;
     }
   }
@@ -197,6 +199,13 @@
   }
 
   // Taps
+  function onePerWait(item) { // a tap on waits that stand alike is a command for each of them
+    if (!item.command.wait) return [item];
+    const waits = item.command.wait.split(" ");
+    return waits.map((wait, i) => i === waits.length - 1
+      ? { ...item, command: { ...item.command, wait } }
+      : { command: { ...item.command, wait, id: newId() } });
+  }
   function act(button) {
     const data = button.dataset;
     if (data.sure && data.asked !== "yes") {
@@ -231,7 +240,7 @@
     if (read(OUTBOX, []).some((other) => other.command.id === command.id)) return;
     refuse("");
     say("One moment …");
-    post([item]);
+    post(onePerWait(item));
     if (data.do === "open") { chosen = null; show(); window.scrollTo({ top: 0 }); }
   }
   document.addEventListener("click", (event) => {
@@ -240,7 +249,7 @@
     if (button.dataset.choose) choose(button);
     else if (button.dataset.dismiss) { keep(AWAY + button.dataset.dismiss, today()); show(); }
     else if (button.dataset.skip) {
-      keep(SKIPPED, [button.dataset.skip, ...read(SKIPPED, [])].slice(0, 50)); skip();
+      keep(SKIPPED, [...button.dataset.skip.split(" "), ...read(SKIPPED, [])].slice(0, 300)); skip();
     } else if (button.dataset.do) act(button);
   });
 

@@ -8,7 +8,15 @@ import dash
 import flask
 from dash import Input, Output, dcc, html
 
-from dashboard import calendar_feed, formats, sign_in, wait_parts, wait_words, words
+from dashboard import (
+    calendar_feed,
+    formats,
+    sign_in,
+    wait_parts,
+    wait_series,
+    wait_words,
+    words,
+)
 from dashboard.markup import attributes
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
@@ -31,7 +39,7 @@ FIRST_KINDS = 4
 """How many kinds have a button of their own; the others are one tap further in."""
 JUST_MS = 20 * formats.MINUTE_MS
 """So long after its release a wait is asked how it was. [ms]"""
-JUST_MOST = 12
+JUST_MOST = 60
 ANSWERED_MS = 2 * formats.MINUTE_MS
 """So long the answer stays to be changed. [ms]"""
 
@@ -125,7 +133,9 @@ def live(shop: Shop, book: WaitBook, writer: bool) -> tuple[list[Component], ...
                 [html.H2(_count(len(found))), wait_parts.ruler(of, zone)], className="waits-head"
             ),
             html.Ol(
-                [wait_parts.row(s, of, zone, names, writer) for s in found], className="waits"
+                [wait_parts.row(alike, of, zone, names, writer)
+                 for alike in wait_series.alike(found, lambda standing: standing.wait)],
+                className="waits",
             ),
         ]
     else:
@@ -133,8 +143,9 @@ def live(shop: Shop, book: WaitBook, writer: bool) -> tuple[list[Component], ...
             html.P("What you put in clamps or leave to dry stands here with its ready time."),
         ]
     head, after = wait_words.next_up(found, now, zone)
+    down = html.A(_see(len(found)), href="#bench-waits", className="to-waits") if found else None
     return (
-        [html.H1(head), html.P(after) if after else html.P()],
+        [html.H1(head), html.P(after) if after else html.P(), down],
         just_released(book, writer, now),
         waits,
         [place_tap(place, newest, unit, shop) for place, newest in indoors],
@@ -146,16 +157,20 @@ def _count(n: int) -> str:
     return f"{n} wait{'' if n == 1 else 's'} open"
 
 
+def _see(n: int) -> str:
+    return f"See the {n} open waits" if n > 1 else "See the open wait"
+
+
 def just_released(book: WaitBook, writer: bool, now: int) -> list[Component]:
     """What was released a moment ago, to say how it was. Skipped by leaving it."""
-    found = []
-    for wait in book.finished(JUST_MOST):
-        done = max(e.recorded_ms for e in wait.events if e.action == Action.RELEASE)
-        last = wait.events[-1].recorded_ms
-        fresh = now - last < ANSWERED_MS if wait.feel else now - done < JUST_MS
-        if fresh and not _by_mistake(wait):
-            found.append(_just(wait, writer))
-    return found
+    fresh = [w for w in book.finished(JUST_MOST) if _is_fresh(w, now) and not _by_mistake(w)]
+    return [_just(waits, writer) for waits in wait_series.alike(fresh, lambda wait: wait)]
+
+
+def _is_fresh(wait: Wait, now: int) -> bool:
+    if wait.feel:
+        return now - wait.events[-1].recorded_ms < ANSWERED_MS
+    return now - max(e.recorded_ms for e in wait.events if e.action == Action.RELEASE) < JUST_MS
 
 
 def _by_mistake(wait: Wait) -> bool:
@@ -166,27 +181,32 @@ MISTAKE = "Opened by mistake."
 """What the note of a wait ends with that was taken back."""
 
 
-def _just(wait: Wait, writer: bool) -> Component:
-    name = wait_words.title(wait)
+def _just(waits: Sequence[Wait], writer: bool) -> Component:
+    name, ids = wait_series.title(waits), wait_series.ids(waits)
     taps = [
-        wait_parts.tap("Open again", "reopen", wait=wait.id, said=f"Open again: {name}."),
-        html.Button("Leave it", type="button", className="tap", **attributes(data_skip=wait.id)),
+        wait_parts.tap("Open again", "reopen", wait=ids, said=f"Open again: {name}."),
+        html.Button("Leave it", type="button", className="tap", **attributes(data_skip=ids)),
     ]
     return html.Article(
         [
             html.H2(f"Released: {name}"),
-            wait_parts.felt(wait, writer),
+            wait_parts.felt(waits, writer),
             html.Div(taps, className="taps") if writer else None,
         ],
-        key=wait.id,
+        key=waits[0].id,
         className="released",
-        **attributes(data_wait=wait.id),
+        **attributes(data_wait=ids),
     )
 
 
 def opening(kinds: Sequence[Kind], places: list[Component], cold: list[Component]) -> Component:
-    """Opening a wait: a tap on its kind, a tap on its place."""
-    first, others = kinds[:FIRST_KINDS], kinds[FIRST_KINDS:]
+    """Opening a wait: a tap on its kind, a tap on its place.
+
+    `kinds`: the most used first. Those in front keep to the order of their names, so that a button
+    does not change its place when another kind has overtaken it by one.
+    """
+    first = sorted(kinds[:FIRST_KINDS], key=lambda kind: kind.name)
+    others = kinds[FIRST_KINDS:]
     return html.Section(
         [
             html.H2("Put in clamps, or leave to dry"),

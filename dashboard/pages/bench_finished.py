@@ -8,13 +8,15 @@ import dash
 import flask
 from dash import Input, Output, dcc, html
 
-from dashboard import formats, sign_in, wait_parts, wait_words, words
+from dashboard import formats, sign_in, wait_parts, wait_series, wait_words, words
 from dashboard.markup import attributes
 from dashboard.pages.bench_wait import places_of
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from dash.development.base_component import Component
 
     from dashboard.queries import Shop
@@ -59,20 +61,21 @@ def content(shop: Shop, book: WaitBook) -> list[Component]:
         return [html.P(words.store_trouble(exc).sentence)]
     if not found:
         return [html.P("Nothing has been released yet.")]
+    groups = wait_series.alike(found, lambda wait: wait)
     return [
         html.P(
             "The basis is what the work takes in reference air, 20 °C and 50 % RH. What it had is "
             "the same measure, from the air as it was. Saying how it was teaches the kind's basis.",
             className="aside",
         ),
-        html.Ol([one(wait, shop, places, writer) for wait in found], className="done-list"),
+        html.Ol([one(alike, shop, places, writer) for alike in groups], className="done-list"),
     ]
 
 
-def one(wait: Wait, shop: Shop, places: dict[str, str], writer: bool) -> Component:
-    """A finished wait: basis, how long it was given, what that was worth, and how it was."""
+def one(alike: Sequence[Wait], shop: Shop, places: dict[str, str], writer: bool) -> Component:
+    """Finished waits that were alike: basis, how long given, what that was worth, how they were."""
     now, zone = now_ms(), shop.settings.zone
-    name = wait_words.title(wait)
+    wait, name = alike[0], wait_series.title(alike)
     basis_s = float(wait.kind["basis_s"])
     if wait.equivalent_s is None:
         worth = "not known: there were no readings to tell"
@@ -98,16 +101,19 @@ def one(wait: Wait, shop: Shop, places: dict[str, str], writer: bool) -> Compone
         [
             html.Div(
                 [
-                    html.H2(dcc.Link(name, href=f"/bench/wait/{wait.id}")),
+                    html.H2(
+                        dcc.Link(name, href=f"/bench/wait/{wait.id}") if len(alike) == 1 else name
+                    ),
                     html.P(f"{at}. Released {formats.when(wait.released_ms or now, now, zone)}.",
                            className="at"),
                     html.P(wait.note, className="aside") if wait.note else None,
                 ]
             ),
             html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts"),
-            wait_parts.felt(wait, writer),
+            wait_parts.felt(alike, writer),
+            wait_parts.each_of(alike, writer=False) if len(alike) > 1 else None,
         ],
         key=wait.id,
         className="done",
-        **attributes(data_wait=wait.id),
+        **attributes(data_wait=wait_series.ids(alike)),
     )  # fmt: skip

@@ -109,7 +109,7 @@ def stands(wait: Wait, shop: Shop, book: WaitBook, writer: bool) -> list[Compone
         parts.append(html.P(
             f"Released {formats.when(wait.released_ms, now, zone)}, after "
             f"{formats.hours(wait_words.held_s(wait, now))}.", className="lead"))  # fmt: skip
-        parts.append(wait_parts.felt(wait, writer))
+        parts.append(wait_parts.felt([wait], writer))
     if writer:
         parts.append(html.Div(_taps(wait, name), className="taps wide"))
     parts.append(html.Dl(
@@ -147,16 +147,9 @@ def _open(standing: Standing, shop: Shop, now: int) -> list[Component]:
 
 
 def _taps(wait: Wait, name: str) -> list[Component]:
-    if not wait.open:
-        return [
-            wait_parts.tap("Open it again", "reopen", wait=wait.id, said=f"Open again: {name}.")
-        ]
-    return [
-        wait_parts.tap("Release", "release", wait=wait.id, said="Released.", name="tap main"),
-        wait_parts.tap("Go on", "resume", wait=wait.id, said=f"Goes on: {name}.")
-        if wait.paused
-        else wait_parts.tap("Pause", "pause", wait=wait.id, said=f"Paused: {name}."),
-    ]
+    if wait.open:
+        return wait_parts.steps_of([wait])
+    return [wait_parts.tap("Open it again", "reopen", wait=wait.id, said=f"Open again: {name}.")]
 
 
 def move(wait: Wait, places: dict[str, str]) -> Component | None:

@@ -172,6 +172,7 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
                         id="past-quantity", value=choice.quantity,
                         options=[{"label": formats.scale(q, unit).words, "value": q}
                                  for q in known])),
+                    html.P(dcc.Link("Climate record", href="/past/climate")),
                 ],
                 className="asked",
             ),

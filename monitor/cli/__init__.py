@@ -9,7 +9,7 @@ from rich.table import Table
 
 from monitor import __version__, logs
 from monitor import settings as settings_module
-from monitor.cli import air, files, waits
+from monitor.cli import air, climate, files, notices, waits
 from monitor.cli.shared import Config, Data, Demo, load, out, told
 
 app = typer.Typer(
@@ -67,7 +67,7 @@ def run(
 
 @app.command()
 def check(data: Data = None, config: Config = None, demo: Demo = False) -> None:
-    """Show every setting and where it came from, and probe broker, store, clock and disk."""
+    """Show every setting and where it came from, and probe every part."""
     from monitor import checks
     from monitor.service import broker_address
 
@@ -91,5 +91,7 @@ def check(data: Data = None, config: Config = None, demo: Demo = False) -> None:
 app.command("now")(air.now)
 app.command("import")(files.import_)
 app.command("export")(files.export)
+app.command("notify-test")(notices.notify_test)
+app.command("climate")(climate.climate)
 app.add_typer(waits.app, name="wait")
 app.add_typer(waits.kinds, name="kind")

@@ -95,7 +95,7 @@ def import_(
                     new, repeated = new + stored.new, repeated + stored.repeated
                     bar.advance(task, len(batch))
     for line, reason in found.refused[:LINES_SHOWN]:
-        err.print(f"line {line}: {reason}", highlight=False, markup=False, soft_wrap=True)
+        err.print(f"line {line}: {reason}", highlight=False, soft_wrap=True)
     if (more := len(found.refused) - LINES_SHOWN) > 0:
         err.print(f"and {more} more refused; --refused FILE writes them all")
     if refused is not None:

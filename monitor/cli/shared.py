@@ -19,7 +19,8 @@ from monitor.clock import to_ms
 from monitor.errors import MonitorError, SettingsFault
 from monitor.settings import Settings
 
-out, err = Console(), Console(stderr=True)
+# Markup and emoji codes off: what was typed in the shop is shown as it was typed.
+out, err = (Console(stderr=is_err, markup=False, emoji=False) for is_err in (False, True))
 
 Data = Annotated[
     Path | None,
@@ -40,29 +41,33 @@ def load(data: Path | None, config: Path | None, *, demo: bool) -> Settings:
     except SettingsFault as exc:
         err.print("The settings cannot be used:", style="bold red")
         for fault in exc.faults:
-            err.print(f"  {fault}", highlight=False, markup=False, soft_wrap=True)
+            err.print(f"  {fault}", highlight=False, soft_wrap=True)
         raise typer.Exit(2) from None
 
 
 @contextlib.contextmanager
-def told(wrong_use: type[MonitorError] | tuple[()] = ()) -> Iterator[None]:
-    """An error of ours as one line and an exit code."""
+def told(
+    wrong_use: type[MonitorError] | tuple[()] = (), apart: type[MonitorError] | tuple[()] = ()
+) -> Iterator[None]:
+    """An error of ours as one line and an exit code; one that is `apart` is the caller's."""
     try:
         yield
+    except apart:
+        raise
     except MonitorError as exc:
-        err.print(str(exc), style="bold red", highlight=False, markup=False, soft_wrap=True)
+        err.print(str(exc), style="bold red", highlight=False, soft_wrap=True)
         raise typer.Exit(2 if wrong_use and isinstance(exc, wrong_use) else 1) from None
     except OSError as exc:
         if isinstance(exc, BrokenPipeError):
             sys.stderr.close()  # whoever read our output has gone: nothing to tell
         else:
             where = f"{exc.filename}: " if exc.filename else ""
-            err.print(f"{where}{exc.strerror or exc}", style="bold red", markup=False)
+            err.print(f"{where}{exc.strerror or exc}", style="bold red")
         raise typer.Exit(1) from None
 
 
 def wrong(text: str) -> NoReturn:
-    err.print(text, style="bold red", highlight=False, markup=False, soft_wrap=True)
+    err.print(text, style="bold red", highlight=False, soft_wrap=True)
     raise typer.Exit(2)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import getpass
+import math
 import uuid
 from collections.abc import Iterator
 from datetime import datetime
@@ -15,18 +16,22 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from rich.table import Table
 
-from monitor.cli.shared import Config, Data, Demo, load, moment_of, out, told
+from monitor.cli.shared import Config, Data, Demo, err, load, moment_of, out, told, wrong
 from monitor.clock import from_ms, now_ms
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
     from monitor.commands import Journal
     from monitor.store import Reader
+    from monitor.waits import Wait
 
 app = typer.Typer(no_args_is_help=True, help="Clamp-ups, coats and rests: open, show, release.")
 kinds = typer.Typer(no_args_is_help=True, help="Kinds of wait: their basis and every parameter.")
 
 WaitId = Annotated[str, typer.Argument(metavar="WAIT", help="Number of the wait")]
+WaitIds = Annotated[
+    list[str], typer.Argument(metavar="WAIT...", help="Numbers of waits: 12, or 12 13 14, or 12-19")
+]
 At = Annotated[str, typer.Option("--at", help="When, if not now: 14:30 or 2026-01-31T14:30")]
 
 
@@ -72,13 +77,13 @@ def list_(
     if not finished:
         _show(settings, None)
         return
-    table = Table("wait", "kind", "instrument", "what", "place", "from", "to", "it was")
+    table = Table("wait", "what and where", "from and to", "it was")
     with _journal(settings) as (_, journal):
         for wait in journal.waits.values():
             if not wait.open:
                 table.add_row(
-                    wait.id, str(wait.kind["name"]), wait.instrument, wait.what, wait.place,
-                    _local(wait.started_ms, settings), _local(wait.released_ms, settings),
+                    wait.id, _what(wait, wait.place),
+                    f"{_local(wait.started_ms, settings)}\n{_local(wait.released_ms, settings)}",
                     str(wait.feel or ""),
                 )  # fmt: skip
     out.print(table)
@@ -86,20 +91,21 @@ def list_(
 
 @app.command()
 def release(
-    wait: WaitId,
+    waits: WaitIds,
     feel: Annotated[str, typer.Option(help="How it was: soft, right, or 'long before'")] = "",
     at: At = "",
     data: Data = None,
     config: Config = None,
     demo: Demo = False,
 ) -> None:
-    """Release a wait: the clamps are off, the coat is sanded."""
-    _at(load(data, config, demo=demo), "release", wait, at, {"feel": feel} if feel else {})
+    """Release waits: the clamps are off, the coat is sanded."""
+    settings = load(data, config, demo=demo)
+    _each(settings, "release", waits, _at(at, settings) | ({"feel": feel} if feel else {}))
 
 
 @app.command()
 def feel(
-    wait: WaitId,
+    wait: Annotated[str, typer.Argument(metavar="WAIT", help="Number of the wait, or 12-19")],
     was: Annotated[
         str, typer.Argument(metavar="HOW", help="soft, right, 'long before'; none takes it back")
     ],
@@ -109,29 +115,30 @@ def feel(
 ) -> None:
     """Say, after its release, how a wait was; the kind's basis learns from it."""
     settings = load(data, config, demo=demo)
-    _ask(settings, "feel", {"wait": wait} | ({} if was == "none" else {"feel": was}))
-    out.print("noted")
+    _each(settings, "feel", [wait], {} if was == "none" else {"feel": was})
 
 
 @app.command()
 def pause(
-    wait: WaitId, at: At = "", data: Data = None, config: Config = None, demo: Demo = False
+    waits: WaitIds, at: At = "", data: Data = None, config: Config = None, demo: Demo = False
 ) -> None:
-    """Stop a wait's clock."""
-    _at(load(data, config, demo=demo), "pause", wait, at, {})
+    """Stop the clock of waits."""
+    settings = load(data, config, demo=demo)
+    _each(settings, "pause", waits, _at(at, settings))
 
 
 @app.command()
 def resume(
-    wait: WaitId, at: At = "", data: Data = None, config: Config = None, demo: Demo = False
+    waits: WaitIds, at: At = "", data: Data = None, config: Config = None, demo: Demo = False
 ) -> None:
-    """Let a paused wait's clock go on."""
-    _at(load(data, config, demo=demo), "resume", wait, at, {})
+    """Let the clock of paused waits go on."""
+    settings = load(data, config, demo=demo)
+    _each(settings, "resume", waits, _at(at, settings))
 
 
 @app.command()
 def move(
-    wait: WaitId,
+    wait: Annotated[str, typer.Argument(metavar="WAIT", help="Number of the wait, or 12-19")],
     place: Annotated[str, typer.Argument(help="Where it is now")],
     at: At = "",
     data: Data = None,
@@ -139,14 +146,14 @@ def move(
     demo: Demo = False,
 ) -> None:
     """Move a wait to another place and its air."""
-    _at(load(data, config, demo=demo), "move", wait, at, {"place": place})
+    settings = load(data, config, demo=demo)
+    _each(settings, "move", [wait], _at(at, settings) | {"place": place})
 
 
 @app.command()
-def reopen(wait: WaitId, data: Data = None, config: Config = None, demo: Demo = False) -> None:
-    """Take a release back."""
-    _ask(load(data, config, demo=demo), "reopen", {"wait": wait})
-    out.print(f"{wait} is open again")
+def reopen(waits: WaitIds, data: Data = None, config: Config = None, demo: Demo = False) -> None:
+    """Take releases back."""
+    _each(load(data, config, demo=demo), "reopen", waits, {})
 
 
 @app.command()
@@ -158,6 +165,10 @@ def correct(
         str | None, typer.Option(help="Where it has been since it came there")
     ] = None,
     at: Annotated[str, typer.Option("--at", help="When it really started")] = "",
+    wanted: Annotated[
+        str, typer.Option(help="When it should be ready; none takes the time away")
+    ] = "",
+    clamps: Annotated[int | None, typer.Option(min=0, help="How many clamps are on it")] = None,
     note: Annotated[str | None, typer.Option(help="A note")] = None,
     data: Data = None,
     config: Config = None,
@@ -165,10 +176,14 @@ def correct(
 ) -> None:
     """Put a mistake right; what stood there stays in the history."""
     settings = load(data, config, demo=demo)
-    given = {"instrument": instrument, "what": what, "place": place, "note": note}
+    given = {
+        "instrument": instrument, "what": what, "place": place, "clamps": clamps, "note": note,
+    }  # fmt: skip
     wish: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
     if at:
         wish["start_ms"] = _time(at, settings, "--at")
+    if wanted:
+        wish["wanted_ms"] = None if wanted == "none" else _time(wanted, settings, "--wanted")
     _ask(settings, "correct", {"wait": wait} | wish)
     out.print("put right")
 
@@ -290,21 +305,76 @@ def retire_kind(
     out.print(f"{kind} is off the list")
 
 
+@kinds.command("restore")
+def restore_kind(
+    kind: Annotated[str, typer.Argument(help="Kind to put back on the list")],
+    data: Data = None,
+    config: Config = None,
+    demo: Demo = False,
+) -> None:
+    """Put a kind that was taken off the list back on it, as it last was."""
+    from monitor.kind_book import KindFault
+    from monitor.retired_kinds import restoring, retired_kinds
+
+    settings = load(data, config, demo=demo)
+    with _journal(settings) as (reader, journal):
+        retired = retired_kinds(reader)
+        if kind not in retired:
+            known = ", ".join(retired) or "none is off the list"
+            raise KindFault(f"kind {kind!r} is not off the list: {known}")
+        wish = restoring(retired[kind], journal.book)
+    _ask(settings, "kind", wish)
+    out.print(f"{kind} is back on the list")
+
+
 def _ask(settings: Settings, do: str, wish: dict[str, Any]) -> Any:
+    with told():
+        return _sent(settings, do, wish)
+
+
+def _sent(settings: Settings, do: str, wish: dict[str, Any]) -> Any:
     from monitor.desk import ask
 
-    with told():
-        return ask(
-            settings.desk_path,
-            {"do": do, "by": getpass.getuser(), "id": uuid.uuid4().hex} | wish,
-        )
+    return ask(
+        settings.desk_path, {"do": do, "by": getpass.getuser(), "id": uuid.uuid4().hex} | wish
+    )
 
 
-def _at(settings: Settings, do: str, wait: str, at: str, wish: dict[str, Any]) -> None:
-    if at:
-        wish["at_ms"] = _time(at, settings, "--at")
-    _ask(settings, do, {"wait": wait} | wish)
-    out.print(f"{wait}: done")
+def _each(settings: Settings, do: str, waits: list[str], wish: dict[str, Any]) -> None:
+    """One command for each wait; what one refuses does not hold up the others."""
+    from monitor.desk import CommandRefused
+
+    refused = False
+    for wait in _numbers(waits):
+        try:
+            with told(apart=CommandRefused):
+                _sent(settings, do, {"wait": wait} | wish)
+            out.print(f"{wait}: done")
+        except CommandRefused as exc:
+            refused = True
+            err.print(f"{wait}: {exc}", style="bold red", highlight=False, soft_wrap=True)
+    if refused:
+        raise typer.Exit(1)
+
+
+def _numbers(given: list[str]) -> list[str]:
+    """12 13 14, or 12-19: each number once."""
+    from monitor.waits import COUNT_MAX
+
+    found: dict[str, None] = {}
+    for text in given:
+        first, dash, last = text.partition("-")
+        if not dash:
+            found[text] = None
+        elif first.isdecimal() and last.isdecimal() and 0 <= int(last) - int(first) < COUNT_MAX:
+            found |= {str(n): None for n in range(int(first), int(last) + 1)}
+        else:
+            wrong(f"WAIT {text!r}: must be a number, or the first and last such as 12-19")
+    return list(found)
+
+
+def _at(at: str, settings: Settings) -> dict[str, int]:
+    return {"at_ms": _time(at, settings, "--at")} if at else {}
 
 
 def _time(text: str, settings: Settings, option: str) -> int:
@@ -326,10 +396,10 @@ def _journal(settings: Settings) -> Iterator[tuple[Reader, Journal]]:
 
 def _show(settings: Settings, only: set[str] | None) -> None:
     """The open waits by ready time."""
+    from monitor.science.waits.wait import State
     from monitor.standings import standings
 
-    table = Table("wait", "kind", "instrument", "what", "place", "since", "ready about", "between",
-                  "done", "how it stands")  # fmt: skip
+    table = Table("wait", "what, where, since when", "ready about", "how it stands")
     with _journal(settings) as (reader, journal):
         open_waits = [
             w for w in journal.waits.values() if w.open and (only is None or w.id in only)
@@ -338,19 +408,25 @@ def _show(settings: Settings, only: set[str] | None) -> None:
     far = 2**62
     for one in sorted(found, key=lambda s: (s.readiness and s.readiness.ready_ms) or far):
         wait, how = one.wait, one.readiness
-        told_of = (
-            ("", "", "", one.why_not)
-            if how is None
-            else (
-                _local(how.ready_ms, settings),
-                f"{_local(how.ready_low_ms, settings)} to {_local(how.ready_high_ms, settings)}",
-                f"{100 * how.progress.median:.0f} %",
-                str(how.state),
-            )
-        )
-        table.add_row(wait.id, one.kind.name, wait.instrument, wait.what, wait.place,
-                      _local(wait.started_ms, settings), *told_of)  # fmt: skip
+        ready, stands = "not known", one.why_not
+        if how is not None:
+            ready = _local(how.ready_ms, settings)
+            had = how.progress.median
+            stands = str(how.state)
+            if how.state is not State.READY and not math.isnan(had):
+                stands += f", {100 * had:.0f} % had"
+            if how.ready_high_ms is not None or how.ready_low_ms is not None:
+                low, high = (_local(ms, settings) for ms in (how.ready_low_ms, how.ready_high_ms))
+                ready += f"\n{low} to {high}"
+        since = f"{wait.place}, since {_local(wait.started_ms, settings)}"
+        table.add_row(wait.id, _what(wait, since), ready, "paused" if wait.paused else stands)
     out.print(table)
+
+
+def _what(wait: Wait, where: str) -> str:
+    """Which instrument and what, and under it the kind and where."""
+    name = ", ".join(filter(None, (wait.instrument, wait.what)))
+    return "\n".join(filter(None, (name, f"{wait.kind['name']}, {where}")))
 
 
 def _local(ms: int | None, settings: Settings) -> str:
@@ -358,7 +434,8 @@ def _local(ms: int | None, settings: Settings) -> str:
         return "not known"
     moment = from_ms(ms).astimezone(settings.zone)
     today = datetime.now(settings.zone).date()
-    return f"{moment:%H:%M}" if moment.date() == today else f"{moment:%a %d %b %H:%M}"
+    away = abs((moment.date() - today).days)
+    return f"{moment:%H:%M}" if not away else f"{moment:{'%a' if away < 6 else '%a %d %b'} %H:%M}"
 
 
 def _value(name: str, value: Any, settings: Settings) -> str:

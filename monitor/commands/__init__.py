@@ -13,10 +13,13 @@ from typing import Any
 
 from monitor.commands.asked import Asked, CommandFault, Plan
 from monitor.commands.books import Journal
+from monitor.commands.of_alerts import OfReservoirs, OfRules, of_alerts, of_cautions
+from monitor.commands.of_instruments import of_instruments
 from monitor.commands.of_kinds import of_kinds
 from monitor.commands.of_waits import Equivalent, Foresee, OfWaits
 from monitor.events import About
 from monitor.kind_book import RETIRE, SET
+from monitor.places import Limits
 from monitor.records import text_fault
 from monitor.store import Writer, journal
 
@@ -38,6 +41,9 @@ class Commands:
         equivalent: Equivalent | None = None,
         foresee: Foresee | None = None,
         on_change: Callable[[], None] = lambda: None,
+        *,
+        limits: Limits | None = None,
+        reservoirs: Mapping[str, object] | None = None,
     ) -> None:
         self._writer = writer
         self._on_change = on_change
@@ -45,6 +51,11 @@ class Commands:
         self._of: dict[About, Callable[[Asked], Plan]] = {
             About.WAIT: OfWaits(equivalent, foresee),
             About.KIND: of_kinds,
+            About.INSTRUMENT: of_instruments,
+            About.ALERT: of_alerts,
+            About.RULE: OfRules(limits or Limits()),
+            About.RESERVOIR: OfReservoirs(reservoirs or {}),
+            About.CAUTION: of_cautions,
         }
 
     def carry_out(
@@ -58,9 +69,10 @@ class Commands:
         Parameters
         ----------
         command : mapping
-            `about`: wait, kind, ...; left out, a wait (or a kind, if `do` is one of a kind's).
-            `do`: for waits as in `waits.decide`; for kinds kind (add or change) or retire; ...
-            What is concerned, under the word of `about`. `by`: who; `id`: the command's own.
+            `about`: a word of `About`; left out, a wait (or a kind, if `do` is one of a kind's).
+            `do`: for waits, instruments and alerts as in the `decide` of their modules; kind or
+            retire for kinds, rule or reset for rules, filled for reservoirs, put away for
+            cautions. What is concerned, under the word of `about`. `by`: who; `id`: the command's.
         now_ms : int
             [ms since 1970-01-01 UTC]
         deliveries : iterable of (packet id, digest)

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
-from monitor import kind_book, waits
+from collections.abc import Mapping
+from typing import Any
+
+from monitor import instruments, kind_book, waits
+from monitor.alerts import alert, rule_book
+from monitor.alerts.alert import Alert
 from monitor.events import About, Event
+from monitor.instruments import Instrument
 from monitor.kinds import KINDS, Kind
 from monitor.science.waits.learning import Evidence, Learned, Prior, Verdict, learn
 from monitor.store import Reader, Writer, journal
@@ -24,6 +30,12 @@ class Journal:
         self._last = 0
         self.waits: dict[str, Wait] = {}
         self.book: dict[str, Kind] = dict(KINDS)
+        self.instruments: dict[str, Instrument] = {}
+        self.alerts: dict[str, Alert] = {}
+        self.rules: dict[str, Mapping[str, Any]] = {}
+        """The shop's own rules, as kept; `rule_book.in_use` has them all."""
+        self.filled_ms: dict[str, int] = {}
+        """When each reservoir was filled last. [ms since 1970-01-01 UTC]"""
         self.refresh()
 
     def refresh(self) -> None:
@@ -32,11 +44,28 @@ class Journal:
             self._apply(event)
 
     def _apply(self, event: Event) -> None:
-        match event.about:
+        about, subject = event.about, event.subject
+        match about:
             case About.WAIT:
-                self.waits[event.subject] = waits.apply(self.waits.get(event.subject), event)
+                self.waits[subject] = waits.apply(self.waits.get(subject), event)
             case About.KIND:
                 self.book = kind_book.apply(self.book, event)
+            case About.INSTRUMENT:
+                known = self.instruments.get(subject)
+                self.instruments[subject] = instruments.apply(known, event)
+            case About.ALERT:
+                self.alerts[subject] = alert.apply(self.alerts.get(subject), event)
+            case About.RULE:
+                self.rules = rule_book.apply(self.rules, event)
+            case About.RESERVOIR:
+                self.filled_ms[subject] = event.recorded_ms
+            case About.CAUTION:
+                pass  # kept for the record; nothing follows from it
+
+    @property
+    def version(self) -> int:
+        """The number of the last event taken in: rises whenever anything was done."""
+        return self._last
 
     def learned(self, kind_id: str) -> Learned | None:
         """What the releases of a kind have taught of its basis; None where nothing can be learned."""

@@ -26,14 +26,25 @@ from pydantic_settings import (
 
 from monitor.errors import SettingsFault
 from monitor.places import Limits, Place
-from monitor.settings.groups import Board, Broker, Fields, Hours, Keep, Sensor, Shop
+from monitor.settings.groups import (
+    Alerts,
+    Board,
+    Broker,
+    Channel,
+    Fields,
+    Hours,
+    Keep,
+    Reservoir,
+    Sensor,
+    Shop,
+)
 from monitor.topics import TopicRule
 
 PREFIX = "BENCHWEATHER_"
 FILE_NAME = "benchweather.toml"
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
-_GROUPS = ("shop", "broker", "board", "sensor", "hours", "keep", "limits")
+_GROUPS = ("shop", "broker", "board", "sensor", "hours", "alerts", "keep", "limits")
 
 
 class _Environment(BaseSettings, Fields):
@@ -54,10 +65,13 @@ class Settings:
     board: Board
     sensor: Sensor
     hours: Hours
+    alerts: Alerts
     keep: Keep
     limits: Limits
     places: tuple[Place, ...]
     topics: tuple[TopicRule, ...]
+    channels: tuple[Channel, ...]
+    reservoirs: tuple[Reservoir, ...]
     origins: Mapping[str, str]
 
     @property
@@ -159,6 +173,8 @@ def load(
         demo=demo,
         places=tuple(found.places),
         topics=tuple(found.topics),
+        channels=tuple(found.channels),
+        reservoirs=tuple(found.reservoirs),
         origins=origins,
         **{name: getattr(found, name) for name in _GROUPS},
     )  # fmt: skip
@@ -187,7 +203,7 @@ def _cross_faults(found: Fields) -> list[str]:
 def table(settings: Settings | None = None) -> Iterator[Row]:
     """Every setting with its value, unit, default and help, in the order of the README.
 
-    Lists of places and topic rules are one row each. Secrets come as `********`.
+    Lists of places, topic rules, channels and reservoirs are one row each. Secrets come as `********`.
     """
     defaults = Fields()
     for group in _GROUPS:
@@ -207,6 +223,8 @@ def table(settings: Settings | None = None) -> Iterator[Row]:
             "Places by name, kind and band; any other place a sensor names is added by itself",
         ),
         ("topics", "Rules for messages that are not in our own contract"),
+        ("channels", "Where notices go: mail, push, an SMS gateway or a webhook"),
+        ("reservoirs", "Humidifiers' tanks that somebody has to fill"),
     ):
         count = len(getattr(settings, name)) if settings else 0
         yield Row(name=name, value=f"{count} given", unit="", default="none", help=text)
@@ -280,11 +298,19 @@ def _sentence(error: Any, origins: Mapping[str, str]) -> str:
     if error["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
         return f"{name} (from {origin}) is no setting"
     given = error.get("input")
-    said = "" if "password" in name or isinstance(given, dict | list) else f" = {given!r}"
+    said = "" if _secret(name) or isinstance(given, dict | list) else f" = {given!r}"
     text = error["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
     if not text.startswith(("must", "rule", "id")):
         text = f"must be {text}" if error["msg"].startswith("Input should be") else text
     return f"{name}{said} (from {origin}): {text}"
+
+
+def _secret(name: str) -> bool:
+    """Whether what stands there by mistake may be a password."""
+    first, _, last = name.rpartition(".")
+    return "password" in name or (
+        name.startswith("channels") and not (first and last in ("id", "least", "brief"))
+    )
 
 
 def _machine_zone() -> str:

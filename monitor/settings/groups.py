@@ -14,11 +14,13 @@ from zoneinfo import available_timezones
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
 
 from monitor import hours
+from monitor.notices import URGENCY_HIGH, URGENCY_LOW
 from monitor.places import Limits, Place
 from monitor.records import name_fault
 from monitor.topics import TopicRule, rule_faults
 
 _STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+_SERVICE_URL = re.compile(r"[a-zA-Z0-9]{1,32}://\S*")
 _LABEL = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?")
 for _dataclass in (Limits, Place, TopicRule):
     _dataclass.__pydantic_config__ = ConfigDict(extra="forbid", allow_inf_nan=False)  # type: ignore[union-attr] # read by pydantic
@@ -173,6 +175,43 @@ class Hours(BaseModel):
         return value
 
 
+class Alerts(BaseModel):
+    """When the shop may be disturbed, and its morning brief."""
+
+    model_config = _STRICT
+    quiet: str = _setting(
+        "21:00-07:00", "Quiet hours: only what cannot wait is sent then; empty: none"
+    )
+    brief_at: str = _setting("08:00", "When the morning brief is sent; empty: never")
+
+    @field_validator("quiet")
+    @classmethod
+    def _quiet(cls, value: str) -> str:
+        hours.quiet_span(value)
+        return value
+
+    @field_validator("brief_at")
+    @classmethod
+    def _brief_at(cls, value: str) -> str:
+        if value:
+            hours.of_day(value)
+        return value
+
+
+class Reservoir(BaseModel):
+    """A humidifier's tank that somebody has to fill."""
+
+    model_config = _STRICT
+    id: str
+    name: str = ""
+    place: str = ""
+    lasts_h: float = Field(24.0, gt=0, le=24 * 60)
+
+    @property
+    def label(self) -> str:
+        return self.name or self.id.replace("-", " ").capitalize()
+
+
 class Keep(BaseModel):
     """How much of what was refused is kept."""
 
@@ -180,6 +219,34 @@ class Keep(BaseModel):
     refused_max: int = _setting(
         100_000, "Refused messages kept; older ones go, the count stays", "", ge=1_000
     )
+
+
+class Channel(BaseModel):
+    """A way by which notices reach somebody."""
+
+    model_config = _STRICT
+    id: str
+    url: SecretStr
+    least: int = URGENCY_LOW + 1
+    brief: bool = True
+
+    @field_validator("url")
+    @classmethod
+    def _service_url(cls, value: SecretStr) -> SecretStr:
+        if not _SERVICE_URL.fullmatch(value.get_secret_value()):
+            raise ValueError("must be an Apprise URL, service://..., without spaces")
+        return value
+
+    @field_validator("least")
+    @classmethod
+    def _urgency(cls, value: int) -> int:
+        if not URGENCY_LOW <= value <= URGENCY_HIGH:
+            raise ValueError(f"must be {URGENCY_LOW} to {URGENCY_HIGH}")
+        return value
+
+    def takes(self, urgency: int) -> bool:
+        """Whether a notice of this urgency goes there."""
+        return urgency >= self.least
 
 
 class Fields(BaseModel):
@@ -191,10 +258,13 @@ class Fields(BaseModel):
     board: Board = Board()
     sensor: Sensor = Sensor()
     hours: Hours = Hours()
+    alerts: Alerts = Alerts()
     keep: Keep = Keep()
     limits: Limits = Limits()
     places: list[Place] = []
     topics: list[TopicRule] = []
+    channels: list[Channel] = []
+    reservoirs: list[Reservoir] = []
 
     @field_validator("places")
     @classmethod
@@ -238,4 +308,16 @@ class Fields(BaseModel):
         faults = [f"rule {i}: {fault}" for i, r in enumerate(value, 1) for fault in rule_faults(r)]
         if faults:
             raise ValueError("; ".join(faults))
+        return value
+
+    @field_validator("channels", "reservoirs")
+    @classmethod
+    def _named(cls, value: list[Channel | Reservoir]) -> list[Channel | Reservoir]:
+        seen: set[str] = set()
+        for one in value:
+            if fault := name_fault(one.id):
+                raise ValueError(f"id {one.id!r} {fault}")
+            if one.id in seen:
+                raise ValueError(f"id {one.id!r} stands twice")
+            seen.add(one.id)
         return value

@@ -1,0 +1,155 @@
+"""Alerts in words, for notices, the terminal and retained messages."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from monitor.alerts.alert import Alert, Did
+from monitor.clock import from_ms
+from monitor.events import Event
+from monitor.hours import quiet_until
+from monitor.notices import TITLE_MAX, Notice
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from monitor.settings import Settings
+
+NAMED_MAX = 4
+"""Most subjects named in a title."""
+TELLS = (Did.RAISE, Did.ROSE, Did.TELL)
+"""What is worth a notice."""
+
+
+class Told(NamedTuple):
+    """A notice, and the events that it tells of."""
+
+    notice: Notice
+    events: tuple[Event, ...]
+
+
+def value_text(value: float | None, unit: str, *, fahrenheit: bool = False) -> str:
+    """A value in words: `27 %`, `4.5 °C`, `3 h`; empty where there is none to tell."""
+    if value is None or not unit:
+        return ""
+    if unit == "s":
+        minutes = round(value / 60)
+        if abs(minutes) < 120:
+            return f"{minutes} min"
+        return f"{minutes / 60:.0f} h" if abs(minutes) < 48 * 60 else f"{minutes / 1440:.0f} days"
+    if unit == "°C" and fahrenheit:
+        return f"{1.8 * value + 32:.0f} °F"
+    if unit == "K" and fahrenheit:
+        return f"{1.8 * value:.1f} °F"
+    return f"{value:.0f} {unit}" if unit == "%" else f"{value:.1f} {unit}"
+
+
+def sentence(alert: Alert, *, fahrenheit: bool = False) -> str:
+    """An alert in a line: `Front bench: Very dry, 27 %`."""
+    return _line(_said_of(alert), alert.label, fahrenheit=fahrenheit)
+
+
+def moment(ms: int, now_ms: int, zone: ZoneInfo) -> str:
+    """A time in the shop's zone: `14:05` today, else with its day."""
+    there = from_ms(ms).astimezone(zone)
+    same = there.date() == from_ms(now_ms).astimezone(zone).date()
+    return f"{there:%H:%M}" if same else f"{there:%a %d %b %H:%M}"
+
+
+def notices(
+    events: Iterable[Event],
+    alerts: Mapping[str, Alert],
+    settings: Settings,
+    now_ms: int,
+    breaks_quiet: Mapping[str, bool],
+) -> list[Told]:
+    """The notices that events of one moment make; those of one rule and one sort are one notice.
+
+    Parameters
+    ----------
+    events : iterable of Event
+    alerts : mapping of id to Alert
+        Those there were before.
+    breaks_quiet : mapping of rule id to bool
+    """  # fmt: skip
+    told = [event for event in events if event.action in TELLS]
+    told.sort(key=lambda e: (-e.body["urgency"], e.body["rule"], e.action))
+    fahrenheit = settings.board.temperature_unit == "F"
+    found = []
+    for (rule, action), group in groupby(told, key=lambda e: (e.body["rule"], e.action)):
+        many = tuple(group)
+        body = many[0].body
+        labels = [_label(event, alerts) for event in many]
+        waits_for = quiet_until(settings.alerts.quiet, settings.zone, now_ms)
+        if breaks_quiet.get(rule):
+            waits_for = None
+        found.append(
+            Told(
+                Notice(
+                    notice_id=f"{rule}-{many[0].subject}-{now_ms}",
+                    made_ms=now_ms,
+                    not_before_ms=waits_for or now_ms,
+                    urgency=body["urgency"],
+                    title=_title(many, labels, action, fahrenheit=fahrenheit),
+                    text=_text(many, labels, alerts, settings, now_ms),
+                ),
+                many,
+            )
+        )
+    return found
+
+
+def _title(many: Sequence[Event], labels: Sequence[str], action: str, *, fahrenheit: bool) -> str:
+    """Of spoken length: what it is, and the first thing to do if there is room."""
+    body = many[0].body
+    if len(many) == 1:
+        line = _line(body, labels[0], fahrenheit=fahrenheit)
+    else:
+        named = ", ".join(labels[:NAMED_MAX])
+        more = f" and {len(many) - NAMED_MAX} more" if len(many) > NAMED_MAX else ""
+        line = f"{body['name']}: {named}{more}"
+    line = f"Still: {line}" if action == Did.TELL else line
+    first = body["do"].partition(". ")[0].rstrip(".")
+    full = f"{line}. {first}." if first else f"{line}."
+    if len(full) <= TITLE_MAX:
+        return full
+    return f"{line}." if len(line) < TITLE_MAX else f"{line[: TITLE_MAX - 1]}…"
+
+
+def _text(
+    many: Sequence[Event], labels: Sequence[str], alerts: Mapping[str, Alert],
+    settings: Settings, now_ms: int,
+) -> str:  # fmt: skip
+    body, zone = many[0].body, settings.zone
+    fahrenheit = settings.board.temperature_unit == "F"
+    lines = []
+    for event, label in zip(many, labels, strict=True):
+        known = alerts.get(event.subject)
+        began = event.body.get("began_ms") or (known.began_ms if known else now_ms)
+        since = moment(began, now_ms, zone)
+        detail = f" ({event.body['detail']})" if event.body["detail"] else ""
+        lines.append(
+            f"{_line(event.body, label, fahrenheit=fahrenheit)}{detail}, since {since}. "
+            f"Alert {event.subject}."
+        )
+    lines += [f"Now: {body['do']}", f"Why: {body['why']}"]
+    if body["caution"]:
+        lines.append(f"Caution: {body['caution']}")
+    if settings.shop.name:
+        lines.append(settings.shop.name)
+    return "\n".join(lines)
+
+
+def _line(body: Mapping[str, Any], label: str, *, fahrenheit: bool) -> str:
+    value = value_text(body["value"], body["unit"], fahrenheit=fahrenheit)
+    return f"{label}: {body['name']}" + (f", {value}" if value else "")
+
+
+def _label(event: Event, alerts: Mapping[str, Alert]) -> str:
+    return event.body["label"] if event.action == Did.RAISE else alerts[event.subject].label
+
+
+def _said_of(alert: Alert) -> dict[str, Any]:
+    return {"name": alert.name, "value": alert.value, "unit": alert.unit}

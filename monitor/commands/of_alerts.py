@@ -1,0 +1,79 @@
+"""Commands on alerts and on the rules they come of, on reservoirs, and on cautions put away."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from monitor.alerts import alert as alerts
+from monitor.alerts import rule_book
+from monitor.alerts.alert import HANDS, AlertFault, Did
+from monitor.alerts.rule import RuleFault
+from monitor.commands.asked import Asked, CommandFault, Plan
+from monitor.places import Limits
+from monitor.records import text_fault
+
+FILLED, PUT_AWAY = "filled", "put away"
+
+
+def of_alerts(asked: Asked) -> Plan:
+    if asked.do not in HANDS:
+        raise CommandFault(f"do = {asked.do!r:.40}: must be one of {', '.join(HANDS)}")
+    alert_id = asked.id_of("alert")
+    found = asked.journal.alerts.get(alert_id)
+    if found is None:
+        raise AlertFault(f"there is no alert {alert_id[:40]!r}")
+    body = alerts.decide(found, Did(asked.do), asked.rest("alert"), asked.now_ms)
+    return Plan([asked.event(alert_id, body)], {"alert": alert_id})
+
+
+class OfRules:
+    """Changes rules. The starting set has the shop's limits in it."""
+
+    def __init__(self, limits: Limits) -> None:
+        self._limits = limits
+
+    def __call__(self, asked: Asked) -> Plan:
+        rule_id = asked.id_of("rule")
+        own = asked.journal.rules
+        book = rule_book.in_use(self._limits, own)
+        if asked.do == rule_book.SET:
+            rule = rule_book.changed(book, rule_id, asked.rest("rule"))
+            return Plan([asked.event(rule_id, rule_book.as_mapping(rule))], {"rule": rule_id})
+        if asked.do != rule_book.RESET:
+            words = f"{rule_book.SET}, {rule_book.RESET}"
+            raise CommandFault(f"do = {asked.do!r:.40}: must be one of {words}")
+        if rule_id not in own:
+            raise RuleFault(f"{rule_id!r:.40} is not changed: there is nothing to give up")
+        return Plan([asked.event(rule_id, {})], {"rule": rule_id})
+
+
+class OfReservoirs:
+    """Notes that a humidifier was filled. Only those of the settings are known."""
+
+    def __init__(self, known: Mapping[str, object]) -> None:
+        self._known = known
+
+    def __call__(self, asked: Asked) -> Plan:
+        if asked.do != FILLED:
+            raise CommandFault(f"do = {asked.do!r:.40}: must be {FILLED}")
+        named = asked.id_of("reservoir")
+        if named not in self._known:
+            known = ", ".join(self._known) or "none is in the settings"
+            raise CommandFault(f"there is no reservoir {named[:40]!r}: {known}")
+        if unknown := sorted(set(asked.wish) - {"reservoir"}):
+            raise CommandFault(f"{FILLED} knows no {', '.join(unknown)}")
+        return Plan([asked.event(named, {})], {"reservoir": named})
+
+
+def of_cautions(asked: Asked) -> Plan:
+    """A caution was read and put away: that is noted, with where."""
+    if asked.do != PUT_AWAY:
+        raise CommandFault(f"do = {asked.do!r:.40}: must be {PUT_AWAY}")
+    caution = asked.id_of("caution")
+    where = asked.wish.get("where", "")
+    for name, text in (("caution", caution), ("where", where)):
+        if fault := text_fault(text, 60):
+            raise CommandFault(f"{name} {fault}")
+    if not caution:
+        raise CommandFault("caution is empty")
+    return Plan([asked.event(caution, {"where": where})], {"caution": caution})

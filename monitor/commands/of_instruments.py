@@ -1,0 +1,19 @@
+"""Commands on instruments: take one in, open and close it, move it, hand it out."""
+
+from __future__ import annotations
+
+from monitor import instruments
+from monitor.commands.asked import Asked, CommandFault, Plan
+from monitor.instruments import Did, InstrumentFault
+
+
+def of_instruments(asked: Asked) -> Plan:
+    if asked.do not in list(Did):
+        raise CommandFault(f"do = {asked.do!r:.40}: must be one of {', '.join(Did)}")
+    named = asked.id_of("reference" if asked.do == Did.REGISTER else "instrument")
+    instrument_id = instruments.id_of(named)
+    known = asked.journal.instruments.get(instrument_id)
+    if known is None and asked.do != Did.REGISTER:
+        raise InstrumentFault([f"there is no instrument {named[:60]!r}"])
+    body = instruments.decide(known, Did(asked.do), asked.rest("instrument"), asked.now_ms)
+    return Plan([asked.event(instrument_id, body)], {"instrument": instrument_id})

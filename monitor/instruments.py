@@ -1,0 +1,341 @@
+"""An instrument in the shop, as what was done with it makes it: came, opened, moved, closed, left.
+
+An instrument is the fold of its events, oldest first. One that comes again under its reference
+begins a new stay; its history keeps the earlier ones.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Any
+
+from monitor.errors import MonitorError
+from monitor.events import Event
+from monitor.records import name_fault, text_fault
+from monitor.science.plates.answer import Home, Opened
+from monitor.science.plates.parts import PRESETS, Part, PartFault, checked_parts
+
+
+class InstrumentFault(MonitorError, ValueError):
+    """What was asked of an instrument cannot be done. `faults` has a sentence for each field."""
+
+    def __init__(self, faults: Sequence[str]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("; ".join(faults))
+
+
+class Did(StrEnum):
+    """What can be done with an instrument."""
+
+    REGISTER = "register"
+    OPEN = "open"
+    CLOSE = "close"
+    MOVE = "move"
+    AMEND = "amend"
+    LEAVE = "leave"
+
+
+KINDS = tuple(PRESETS)
+"""Kinds of instrument that have presets."""
+REFERENCE_MAX, NOTE_MAX = 60, 2_000
+"""Longest reference, and longest note. [characters]"""
+HOME_RH_PCT, HOME_TEMP_C = (5.0, 95.0), (-5.0, 40.0)
+"""Air that a home may have. [%], [°C]  Ours."""
+ARRIVED_TEMP_C = (-30.0, 50.0)
+"""How cold or hot an instrument may come in. [°C]  Ours."""
+AHEAD_MAX_MS, BACK_MAX_MS = 60_000, 5 * 366 * 86_400_000
+"""How far ahead of the clock, and how far back, something may have happened. [ms]"""
+DUE_MAX_MS = 5 * 366 * 86_400_000
+"""How far ahead it may be due. [ms]"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Instrument:
+    """An instrument and its present, or last, stay in the shop.
+
+    Times in ms since 1970-01-01 UTC. `places` holds since when it was where, `opened` from when to
+    when it was open, the last without an end while it is. `arrived_temp_c` is how cold it came in,
+    if that was noted. [°C]
+    """
+
+    id: str
+    reference: str
+    kind: str
+    parts: tuple[Part, ...]
+    home: Home | None
+    places: tuple[tuple[int, str], ...]
+    opened: tuple[Opened, ...]
+    arrived_ms: int
+    arrived_temp_c: float | None = None
+    due_ms: int | None = None
+    left_ms: int | None = None
+    note: str = ""
+    events: tuple[Event, ...] = field(default=(), repr=False)
+
+    @property
+    def here(self) -> bool:
+        return self.left_ms is None
+
+    @property
+    def open_now(self) -> bool:
+        return self.here and bool(self.opened) and self.opened[-1].until_ms is None
+
+    @property
+    def place(self) -> str:
+        return self.places[-1][1]
+
+    @property
+    def version(self) -> int:
+        """Rises with each event."""
+        return len(self.events)
+
+
+def id_of(reference: str) -> str:
+    """The id of a reference: what of it an address can carry, in lower case."""
+    return re.sub(r"[^0-9a-z]+", "-", reference.casefold()).strip("-")
+
+
+_AT = {"at_ms"}
+_FIELDS = {"home_rh_pct", "home_temp_c", "parts", "arrived_ms", "arrived_temp_c", "due_ms", "note"}
+_WISHES: dict[Did, set[str]] = {
+    Did.REGISTER: _FIELDS | {"reference", "kind", "place", "open"},
+    Did.OPEN: _AT,
+    Did.CLOSE: _AT,
+    Did.MOVE: _AT | {"place"},
+    Did.AMEND: _FIELDS,
+    Did.LEAVE: _AT,
+}
+
+
+def decide(
+    instrument: Instrument | None, did: Did, wish: Mapping[str, Any], now_ms: int
+) -> dict[str, Any]:
+    """The body of the event that would carry it out.
+
+    Parameters
+    ----------
+    instrument : Instrument, optional
+        None, or one that has left, only for `Did.REGISTER`.
+    did : Did
+    wish : mapping
+        REGISTER: `reference`, `kind` (one of `KINDS`), `place`, and if wanted `home_rh_pct` [%],
+        `home_temp_c` [°C], `parts` (mappings, see `Part`; else the preset of its kind), `open`,
+        `arrived_ms`, `arrived_temp_c`, `due_ms`, `note`. MOVE: `place`, `at_ms`. OPEN, CLOSE,
+        LEAVE: `at_ms`. AMEND: what of REGISTER's fields is to differ; `home_rh_pct`,
+        `arrived_temp_c` and `due_ms` may be None: not known.
+    now_ms : int
+        [ms since 1970-01-01 UTC]
+
+    Raises
+    ------
+    InstrumentFault
+        With every field that is wrong, and what is allowed.
+    """
+    if unknown := sorted(set(wish) - _WISHES[did]):
+        raise InstrumentFault(
+            [f"{did} knows no {', '.join(unknown)}: only {', '.join(sorted(_WISHES[did]))}"]
+        )
+    if did is Did.REGISTER:
+        if instrument is not None and instrument.here:
+            raise InstrumentFault([f"reference: {instrument.reference} is in the shop already"])
+        return _registered(wish, now_ms)
+    if instrument is None:
+        raise InstrumentFault(["there is no such instrument"])
+    if not instrument.here and did is not Did.AMEND:
+        raise InstrumentFault([f"{instrument.reference} has left: register it again first"])
+    if did is Did.AMEND:
+        body, faults = _fields(wish, instrument.arrived_ms, now_ms)
+        faults += _order_faults(instrument, body)
+        if faults:
+            raise InstrumentFault(faults)
+        if not body:
+            raise InstrumentFault(["nothing to amend was given"])
+        return body
+    return _happened(instrument, did, wish, now_ms)
+
+
+def apply(instrument: Instrument | None, event: Event) -> Instrument:
+    """An instrument with one more event; a registration begins a new stay."""
+    body = event.body
+    events = (*(instrument.events if instrument else ()), event)
+    if event.action == Did.REGISTER:
+        at = body["arrived_ms"]
+        return _amended(
+            Instrument(
+                id=event.subject, reference=body["reference"], kind=body["kind"], parts=(),
+                home=None, places=((at, body["place"]),),
+                opened=(Opened(at),) if body["open"] else (), arrived_ms=at, events=events,
+            ),
+            body,
+        )  # fmt: skip
+    if instrument is None:
+        raise InstrumentFault([f"history of {event.subject} does not begin with its coming"])
+    instrument = replace(instrument, events=events)
+    match event.action:
+        case Did.OPEN:
+            return replace(instrument, opened=(*instrument.opened, Opened(body["at_ms"])))
+        case Did.CLOSE:
+            last = Opened(instrument.opened[-1].from_ms, body["at_ms"])
+            return replace(instrument, opened=(*instrument.opened[:-1], last))
+        case Did.MOVE:
+            return replace(instrument, places=(*instrument.places, (body["at_ms"], body["place"])))
+        case Did.AMEND:
+            return _amended(instrument, body)
+        case Did.LEAVE:
+            return replace(instrument, left_ms=body["at_ms"])
+    raise InstrumentFault([f"unknown action {event.action}"])
+
+
+def _amended(instrument: Instrument, body: Mapping[str, Any]) -> Instrument:
+    changes: dict[str, Any] = {
+        name: body[name] for name in ("arrived_temp_c", "due_ms", "note") if name in body
+    }
+    if "parts" in body:
+        changes["parts"] = tuple(Part.from_mapping(part) for part in body["parts"])
+    if "home_rh_pct" in body or "home_temp_c" in body:
+        was = instrument.home or Home()
+        changes["home"] = Home(
+            body.get("home_temp_c", was.temp_c), body.get("home_rh_pct", was.rh_pct)
+        )
+    if "arrived_ms" in body:
+        at, first = body["arrived_ms"], instrument.places[0]
+        changes |= {"arrived_ms": at, "places": ((at, first[1]), *instrument.places[1:])}
+        if instrument.opened and instrument.opened[0].from_ms == instrument.arrived_ms:
+            came_open = Opened(at, instrument.opened[0].until_ms)
+            changes["opened"] = (came_open, *instrument.opened[1:])
+    return replace(instrument, **changes)
+
+
+def _registered(wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
+    faults = []
+    reference = wish.get("reference", "")
+    reference = reference.strip() if isinstance(reference, str) else reference
+    if fault := text_fault(reference, REFERENCE_MAX):
+        faults.append(f"reference {fault}")
+    elif not id_of(reference):
+        faults.append("reference is empty: it needs a letter or a figure")
+    kind = wish.get("kind", "")
+    if kind not in KINDS:
+        faults.append(f"kind = {kind!r:.40}: must be one of {', '.join(KINDS)}")
+    faults += _place_faults(wish.get("place", ""))
+    if not isinstance(wish.get("open", False), bool):
+        faults.append("open must be true or false")
+    body, more = _fields({"arrived_ms": now_ms, "note": ""} | dict(wish), now_ms, now_ms)
+    if faults or more:
+        raise InstrumentFault(faults + more)
+    parts = [part.to_mapping() for part in PRESETS[kind]]
+    return {"parts": parts, "home_rh_pct": None} | body | {
+        "reference": reference, "kind": kind, "place": wish["place"],
+        "open": wish.get("open", False),
+    }  # fmt: skip
+
+
+def _happened(
+    instrument: Instrument, did: Did, wish: Mapping[str, Any], now_ms: int
+) -> dict[str, Any]:
+    at = wish.get("at_ms", now_ms)
+    faults = list(_moment_faults("at", at, now_ms))
+    if did is Did.MOVE:
+        faults += _place_faults(wish.get("place", ""))
+    if did is Did.OPEN and instrument.open_now:
+        faults.append(f"{instrument.reference} is open already")
+    if did is Did.CLOSE and not instrument.open_now:
+        faults.append(f"{instrument.reference} is not open")
+    if not faults and at < _last_change_ms(instrument):
+        faults.append(f"{did} of {instrument.reference} lies before what was last done with it")
+    if faults:
+        raise InstrumentFault(faults)
+    return {"at_ms": at} | ({"place": wish["place"]} if did is Did.MOVE else {})
+
+
+def _last_change_ms(instrument: Instrument) -> int:
+    times = [at for at, _ in instrument.places]
+    times += [t for span in instrument.opened for t in span if t is not None]
+    return max(times)
+
+
+def _fields(
+    wish: Mapping[str, Any], arrived_ms: int, now_ms: int
+) -> tuple[dict[str, Any], list[str]]:
+    """What was given, and what is wrong with it."""
+    body: dict[str, Any] = {}
+    faults: list[str] = []
+    for name, (low, high), unit, optional in (
+        ("home_rh_pct", HOME_RH_PCT, "%", True),
+        ("home_temp_c", HOME_TEMP_C, " °C", False),
+        ("arrived_temp_c", ARRIVED_TEMP_C, " °C", True),
+    ):
+        if name not in wish:
+            continue
+        value = wish[name]
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not (number and math.isfinite(value) and low <= value <= high) and not (
+            value is None and optional
+        ):
+            faults.append(f"{name} = {value!r:.40}: must be {low:g} to {high:g}{unit}")
+        body[name] = value
+    if "arrived_ms" in wish:
+        faults += _moment_faults("arrived", wish["arrived_ms"], now_ms)
+        body["arrived_ms"] = wish["arrived_ms"]
+    if "due_ms" in wish:
+        due = body["due_ms"] = wish["due_ms"]
+        came = body.get("arrived_ms", arrived_ms)
+        if due is not None and (isinstance(due, bool) or not isinstance(due, int)):
+            faults.append(f"due = {due!r:.40}: must be a time")
+        elif due is not None and isinstance(came, int) and due < came:
+            faults.append("due lies before it came")
+        elif due is not None and due > now_ms + DUE_MAX_MS:
+            faults.append("due lies more than five years ahead")
+    if "note" in wish:
+        body["note"] = wish["note"]
+        given = wish["note"].splitlines() if isinstance(wish["note"], str) else [wish["note"]]
+        faults += [f"note {fault}" for line in given if (fault := text_fault(line, NOTE_MAX))]
+        if isinstance(wish["note"], str) and len(wish["note"]) > NOTE_MAX:
+            faults.append(f"note has {len(wish['note'])} characters: at most {NOTE_MAX}")
+    if "parts" in wish:
+        try:
+            body["parts"] = _parts(wish["parts"])
+        except PartFault as exc:
+            faults += [str(fault) for fault in exc.faults]
+        except (TypeError, AttributeError):
+            faults.append("parts must be a list of parts, each with its fields by name")
+    return body, faults
+
+
+def _parts(given: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    parts = checked_parts([Part.from_mapping(part) for part in given])
+    return [part.to_mapping() for part in parts]
+
+
+def _order_faults(instrument: Instrument, body: Mapping[str, Any]) -> Iterator[str]:
+    if "arrived_ms" not in body or not isinstance(body["arrived_ms"], int):
+        return
+    later = [at for at, _ in instrument.places[1:]]
+    later += [span.from_ms for span in instrument.opened if span.from_ms != instrument.arrived_ms]
+    if instrument.left_ms is not None:
+        later.append(instrument.left_ms)
+    if later and body["arrived_ms"] > min(later):
+        yield "arrived lies after what was done with it since"
+    due = body.get("due_ms", instrument.due_ms)
+    if due is not None and body["arrived_ms"] > due:
+        yield "arrived lies after it is due"
+
+
+def _place_faults(place: Any) -> list[str]:
+    if not isinstance(place, str):
+        return [f"place = {place!r:.40}: must be text"]
+    return [f"place {place!r} {fault}"] if (fault := name_fault(place)) else []
+
+
+def _moment_faults(name: str, value: Any, now_ms: int) -> list[str]:
+    if isinstance(value, bool) or not isinstance(value, int):
+        return [f"{name} = {value!r:.40}: must be a time"]
+    if value > now_ms + AHEAD_MAX_MS:
+        return [f"{name} lies {(value - now_ms) / 60_000:.0f} min in the future"]
+    if value < now_ms - BACK_MAX_MS:
+        return [f"{name} lies more than five years back"]
+    return []

@@ -1,0 +1,348 @@
+"""How an instrument stands: each part's moisture against its rest, and whether it may be closed.
+
+Every figure is a range over a fixed set of draws: diffusivity, surface resistance, enclosed air,
+hysteresis, movement, sensor, home air, and the air in gaps of the log.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.science.plates.diffusion import Plates, moisture, speed, uniform
+from monitor.science.plates.draws import Draws, balances, drawn, rests
+from monitor.science.plates.drive import DAY_MS, Drive, Home, Opened, Spell, spells, thinned
+from monitor.science.plates.faces import face_transfers
+from monitor.science.plates.movement import dimensional_change
+from monitor.science.plates.parts import Part, checked_parts
+from monitor.science.plates.restraint import YIELD_STRAIN
+from monitor.science.plates.species import SPECIES
+from monitor.science.ranges import Floats
+from monitor.science.waits.air_log import AirLog, Known
+from monitor.science.waits.draws import ORDINARY_SENSOR, SensorError, quantile
+
+CLOSE_SHARE = 0.5
+"""Closed now, a part taken home may strain by this share of its yield, at the median; at 90 % of
+the draws it must stay below yield. [-]  Ours."""
+
+PRESENT_MS = DAY_MS
+"""The present air is the mean of this long, to level day and night. [ms]  Ours."""
+
+OLD_AIR_MS = DAY_MS // 4
+"""A last reading older than this says nothing of the present air. [ms]  Ours."""
+
+SETTLED_SHARE, SETTLED_PCT = 0.1, 0.05
+"""Settled: this share of the way is left, or this much moisture. [-], [% MC]  Ours."""
+
+AHEAD_S = np.concatenate([[0.0], np.geomspace(600.0, 400 * 86_400.0, 240)])
+"""Times ahead that are looked at; what is not reached by the last is told as never. [s]  Ours."""
+
+
+class Range(NamedTuple):
+    """10 %, 50 % and 90 % of the draws."""
+
+    low: float
+    median: float
+    high: float
+
+
+class Close(StrEnum):
+    """Whether it is safe to close."""
+
+    YES = "yes"
+    NOT_YET = "not yet"
+    UNKNOWN = "unknown"
+
+
+class Reason(StrEnum):
+    """Why."""
+
+    AT_REST = "near its rest"
+    TOO_DRY = "drier than its rest"
+    TOO_DAMP = "damper than its rest"
+    NO_AIR = "no reading of its air"
+    OLD_AIR = "the last reading is old"
+    HOME_UNKNOWN = "the air of its home is not known"
+    GAPS = "the log has gaps"
+    WIDE = "the range is too wide to tell"
+
+
+class Assumed(StrEnum):
+    """What an answer takes for granted."""
+
+    AT_REST_ON_ARRIVAL = "it came with the moisture that wood keeps at its home"
+    HOME_INDOORS = "its home is not known: wood indoors, 8 % moisture, 6 to 11 %"
+    GAPS_BRIDGED = "gaps in the log are bridged by the readings beside them, ±15 % RH"
+    PRESENT_AIR = "the present air is the mean of the last 24 hours, and stays"
+    ENCLOSED_AS_VIOLIN = "the air inside lags as in a violin; nothing larger was measured"
+    SPRUCE_DIFFUSION = "all woods take up water as spruce does, within three times"
+
+
+@dataclass(frozen=True)
+class PartStanding:
+    """One part now. Moisture in % of oven-dry mass, differences in % MC, stress in MPa.
+
+    `moisture_pct`, `outer_pct`, `inner_pct`: mean and faces now. `rest_pct`: what it keeps in the
+    air of its home; `settle_pct`: where it would settle in the present air.
+    `change_mm`: free change across the stated width against its rest, negative: shrunk, a gap
+    opens; positive: swollen. `settled_change_mm`: where that ends in the present air.
+    `settles_in_s`: until a tenth of the way is left; inf: later than 400 days.
+    `yield_share`: its restrained strain, glued at the one and taken to the other of its moisture
+    now and its rest, as a share of the yield strain. `stress_mpa`: the elastic estimate of the
+    stress, high because slow change relaxes; None where no modulus of the wood is known.
+    What rests on the present air is NaN where that is not known.
+    """
+
+    part: Part
+    moisture_pct: Range
+    outer_pct: Range
+    inner_pct: Range
+    rest_pct: Range
+    settle_pct: Range
+    from_rest_pct: Range
+    from_settled_pct: Range
+    change_mm: Range
+    settled_change_mm: Range
+    settles_in_s: Range
+    yield_share: Range
+    stress_mpa: Range | None
+
+
+@dataclass(frozen=True)
+class Closing:
+    """Safe to close: the answer, why, the name of the part that decides, its share of yield.
+
+    `ready_in_s`: how long until the share of every part stays within `CLOSE_SHARE`, if the present
+    air holds; inf: not within 400 days; None where the present air is not known.
+    """
+
+    close: Close
+    reason: Reason
+    part: str
+    yield_share: Range
+    ready_in_s: Range | None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """How an instrument stands at a moment.
+
+    `known_share`: share of the time since it came with readings [0 to 1]; `longest_gap_s` [s];
+    `last_reading_ms`: None without any. `parts` is empty if no air at all was read.
+    """
+
+    now_ms: int
+    parts: tuple[PartStanding, ...]
+    closing: Closing
+    open_now: bool
+    known_share: float
+    longest_gap_s: float
+    last_reading_ms: int | None
+    assumed: tuple[Assumed, ...]
+
+
+def answer(
+    parts: Sequence[Part],
+    air: AirLog,
+    arrived_ms: int,
+    *,
+    home: Home | None = None,
+    opened: Sequence[Opened] = (),
+    sensor: SensorError = ORDINARY_SENSOR,
+) -> Answer:
+    """How an instrument stands at the end of its log.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+    air : AirLog
+        Where it has been, up to now: `air_log` of one place, or `stitched` from several.
+    arrived_ms : int
+        When it came, with its home's moisture in it. Within the log. [ms since 1970-01-01 UTC]
+    home : Home, optional
+        Without it, or without its RH, its rest is a guess and the ranges are wide.
+    opened : sequence of Opened
+        When it was open, rising; else it was closed.
+    sensor : SensorError
+
+    Raises
+    ------
+    PartFault, OutOfRange
+    """
+    parts, home = checked_parts(parts), home or Home()
+    stay = air.cut(arrived_ms, air.until_ms)
+    gaps = stay.known != Known.AIR
+    known_share = float(1 - stay.seconds[gaps].sum() / stay.seconds.sum())
+    open_now = any(o.from_ms < stay.until_ms <= (o.until_ms or stay.until_ms) for o in opened)
+    draws = drawn(sensor)
+    facts = (open_now, known_share, _longest_gap_s(stay), air.last_ms)
+    assumed = [Assumed.AT_REST_ON_ARRIVAL, Assumed.SPRUCE_DIFFUSION]
+    assumed += [Assumed.HOME_INDOORS] * (home.rh_pct is None)
+    assumed += [Assumed.GAPS_BRIDGED] * bool(gaps.any())
+    assumed += [Assumed.ENCLOSED_AS_VIOLIN]
+    if not np.isfinite(stay.temp_c).any():
+        nothing = Range(np.nan, np.nan, np.nan)
+        closing = Closing(Close.UNKNOWN, Reason.NO_AIR, "", nothing, None)
+        return Answer(stay.until_ms, (), closing, *facts, tuple(assumed))
+
+    wood = _Wood(parts, draws, rests(home, draws)[:, None])
+    for spell in spells(air, arrived_ms, opened):
+        wood.live(spell, stay.until_ms)
+    old = air.last_ms is None or stay.until_ms - air.last_ms > OLD_AIR_MS
+    assumed += [Assumed.PRESENT_AIR] * (not old)
+    future = None if old else wood.future(stay.until_ms)
+    standings = tuple(wood.standing(i, future) for i in range(len(parts)))
+    closing = _closing(wood, future, home, known_share)
+    return Answer(stay.until_ms, standings, closing, *facts, tuple(assumed))
+
+
+class _Future(NamedTuple):
+    """Where each part settles (draws, parts), and its mean moisture at `AHEAD_S`."""
+
+    settle: Floats
+    ahead: Floats
+
+
+class _Wood:
+    """The parts of one instrument in every draw; arrays of shape (draws, parts)."""
+
+    def __init__(self, parts: tuple[Part, ...], draws: Draws, rest: Floats) -> None:
+        self.parts, self.draws = parts, draws
+        self.rest = np.broadcast_to(rest, (len(rest), len(parts)))
+        self.woods = [SPECIES[p.species] for p in parts]
+        self.grains = [w.along(p.cut) for w, p in zip(self.woods, parts, strict=True)]
+        per_pct = [p.restraint * g.coefficient for p, g in zip(parts, self.grains, strict=True)]
+        self.per_pct = np.multiply.outer(draws.movement, per_pct)  # restrained strain per % MC
+        self._plates: dict[bool, Plates] = {}
+        self._recent: list[Drive] = []
+        self.state = uniform(self.rest)
+        self.opened = False
+
+    def plates(self, *, opened: bool) -> Plates:
+        if opened not in self._plates:
+            d = self.draws
+            faces = face_transfers(
+                self.parts,
+                opened=opened,
+                air_m_s=d.air_m_s[:, None],
+                enclosed_lag_s=d.enclosed_lag_s[:, None],
+            )
+            thick = np.array([p.thickness_mm / 1000 for p in self.parts])
+            self._plates[opened] = Plates(thick, *faces, d.diffusivity_m2_s[:, None])
+        return self._plates[opened]
+
+    def live(self, spell: Spell, now_ms: int) -> None:
+        """Take the wood through a stretch of air."""
+        steps = thinned(spell.air, now_ms)
+        air = np.maximum(steps.air_pct + self._off(steps), 0.0)
+        self.opened = spell.opened
+        self.state = self.plates(opened=spell.opened).after(steps.tau_s, air, state=self.state)
+        self._recent.append(steps)
+
+    def _off(self, steps: Drive) -> Floats:
+        return balances(steps.temp_c, steps.rh_pct, steps.gap, self.draws)
+
+    def future(self, now_ms: int) -> _Future:
+        """If the mean air of the last `PRESENT_MS` stays."""
+        steps = [np.concatenate(column) for column in zip(*self._recent, strict=True)]
+        steps = [column[steps[0] > now_ms - PRESENT_MS] for column in steps]
+        last = Drive(*steps)
+        off = self._off(last._replace(gap=0 * last.gap))
+        settle = np.maximum((last.air_pct + off) @ last.tau_s / last.tau_s.sum(), 0.0)[:, None]
+        tau = AHEAD_S * float(speed(last.temp_c).mean())
+        plates = self.plates(opened=self.opened)
+        ahead = plates.coming(tau, settle, state=self.state)
+        return _Future(np.broadcast_to(settle, self.rest.shape), ahead)
+
+    def yield_share(self, mean: Floats) -> Floats:
+        """Restrained strain between this moisture and the rest, over the yield strain. [-]"""
+        extra = mean.ndim - self.rest.ndim
+        rest, per_pct = (a.reshape(a.shape + (1,) * extra) for a in (self.rest, self.per_pct))
+        return np.asarray(per_pct * np.abs(mean - rest) / YIELD_STRAIN)
+
+    def change_mm(self, i: int, mean: Floats) -> Floats:
+        free = dimensional_change(
+            self.parts[i].width_mm,
+            self.rest[:, i],
+            np.maximum(mean, 0.0),
+            self.grains[i],
+            self.woods[i].shrinks_from_pct,
+        )
+        return np.asarray(free * self.draws.movement)
+
+    def standing(self, i: int, future: _Future | None) -> PartStanding:
+        mean, outer, inner = moisture(self.state[:, i])
+        unknown = np.full(len(mean), np.nan)
+        settle, settles_in = unknown, unknown
+        if future is not None:
+            settle = future.settle[:, i]
+            off = np.abs(future.ahead[:, i] - settle[:, None])
+            least = np.maximum(SETTLED_SHARE * np.abs(mean - settle), SETTLED_PCT)
+            settles_in = _from_then_on(np.asarray(off <= least[:, None]))
+        share = self.yield_share(self.state[..., 0])[:, i]
+        modulus = self.grains[i].modulus_mpa
+        return PartStanding(
+            part=self.parts[i],
+            moisture_pct=_range(mean),
+            outer_pct=_range(outer),
+            inner_pct=_range(inner),
+            rest_pct=_range(self.rest[:, i]),
+            settle_pct=_range(settle),
+            from_rest_pct=_range(mean - self.rest[:, i]),
+            from_settled_pct=_range(mean - settle),
+            change_mm=_range(self.change_mm(i, mean)),
+            settled_change_mm=_range(self.change_mm(i, settle)),
+            settles_in_s=_range(settles_in),
+            yield_share=_range(share),
+            stress_mpa=None if modulus is None else _range(modulus * YIELD_STRAIN * share),
+        )
+
+
+def _closing(wood: _Wood, future: _Future | None, home: Home, known_share: float) -> Closing:
+    """By the part with the largest share of yield at 90 % of the draws."""
+    shares = wood.yield_share(wood.state[..., 0])
+    ranges = [_range(column) for column in shares.T]
+    i = int(np.argmax([r.median for r in ranges]))
+    if all(r.median <= CLOSE_SHARE for r in ranges):
+        i = int(np.argmax([r.high for r in ranges]))
+    share, part = ranges[i], wood.parts[i].name
+    if future is None:
+        return Closing(Close.UNKNOWN, Reason.OLD_AIR, part, share, None)
+    within = np.all(wood.yield_share(future.ahead) <= CLOSE_SHARE, axis=1)
+    ready = _range(_from_then_on(within))
+    unsure = Reason.WIDE
+    if home.rh_pct is None:
+        unsure = Reason.HOME_UNKNOWN
+    elif known_share < 0.9:
+        unsure = Reason.GAPS
+    drier = np.median(wood.state[:, i, 0] - wood.rest[:, i]) < 0
+    if share.median <= CLOSE_SHARE and share.high <= 1:
+        return Closing(Close.YES, Reason.AT_REST, part, share, ready)
+    sure = share.median > CLOSE_SHARE and (home.rh_pct is not None or share.low > CLOSE_SHARE)
+    if not sure:
+        return Closing(Close.UNKNOWN, unsure, part, share, ready)
+    side = Reason.TOO_DRY if drier else Reason.TOO_DAMP
+    return Closing(Close.NOT_YET, side, part, share, ready)
+
+
+def _from_then_on(good: NDArray[np.bool_]) -> Floats:
+    """First of `AHEAD_S` from which all that follow are good, per row; inf if the last is not."""
+    bad = ~good
+    last_bad = np.where(bad.any(axis=-1), good.shape[-1] - 1 - bad[..., ::-1].argmax(axis=-1), -1)
+    return np.append(AHEAD_S, np.inf)[last_bad + 1]
+
+
+def _range(values: Floats) -> Range:
+    return Range(*(float(quantile(values, share)) for share in (0.1, 0.5, 0.9)))
+
+
+def _longest_gap_s(stay: AirLog) -> float:
+    """Longest stretch on end without a reading. [s]"""
+    known = np.flatnonzero(np.concatenate([[True], stay.known == Known.AIR, [True]]))
+    total = np.concatenate([[0.0], np.cumsum(stay.seconds)])
+    return float((total[known[1:] - 1] - total[known[:-1]]).max(initial=0.0))

@@ -1,0 +1,102 @@
+"""What is not known for sure about an instrument's wood, drawn once and for all."""
+
+from __future__ import annotations
+
+from statistics import NormalDist
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.plates.diffusion import DIFFUSIVITY_FACTOR, DIFFUSIVITY_M2_S
+from monitor.science.plates.drive import INDOOR_PCT, Home
+from monitor.science.plates.faces import (
+    AIR_TRANSFER_M_S,
+    ENCLOSED_LAG_S,
+    SLOW_AIR_TRANSFER_M_S,
+)
+from monitor.science.plates.species import MOVEMENT_SPREAD
+from monitor.science.ranges import Floats
+from monitor.science.waits.draws import SensorError
+from monitor.science.wood import TEMP_C, equilibrium_moisture_content
+
+COUNT = 60
+"""Draws. [-]  Ours."""
+
+SEED = 20_261_125
+
+ENCLOSED_LAG_FACTOR = 2.0
+"""How far the enclosed lag may lie off, times or divided by. [-]  Ours, so that a violin as a
+whole lags by about 24 to 60 h."""
+
+HYSTERESIS_PCT = 0.7
+"""Drying wood holds up to this much more, wetting wood up to this much less, than the one curve.
+[% MC]  Ours, from the spread of sorption data."""
+
+HOME_U_RH_PCT = 5.0
+"""Expanded uncertainty of a home's air as told, coverage factor 2. [% RH]  Ours."""
+
+GAP_U_RH_PCT = 15.0
+"""Expanded uncertainty of the air in a gap of the log, coverage factor 2. [% RH]  Ours."""
+
+
+class Draws(NamedTuple):
+    """One value per draw, each of shape (`COUNT`,): [m²/s], [m/s], [s], [% MC], [-], [K], [% RH],
+    [% RH], and a standard normal score for the home."""
+
+    diffusivity_m2_s: Floats
+    air_m_s: Floats
+    enclosed_lag_s: Floats
+    hysteresis_pct: Floats
+    movement: Floats
+    temp_k: Floats
+    rh_pct: Floats
+    gap_rh_pct: Floats
+    home: Floats
+
+
+def drawn(sensor: SensorError) -> Draws:
+    """A Latin hypercube: each margin is its own distribution, always the same.
+
+    D, S and the enclosed lag are spread evenly in the logarithm between their ends, hysteresis
+    evenly, the rest normally.
+    """
+    random = np.random.default_rng(SEED)
+    even = (np.arange(COUNT) + 0.5) / COUNT
+    share = [random.permutation(even) for _ in range(4)]
+    scores = np.array([NormalDist().inv_cdf(u) for u in even.tolist()])
+    score = [random.permutation(scores) for _ in range(5)]
+    return Draws(
+        DIFFUSIVITY_M2_S * DIFFUSIVITY_FACTOR ** (2 * share[0] - 1),
+        SLOW_AIR_TRANSFER_M_S * (AIR_TRANSFER_M_S / SLOW_AIR_TRANSFER_M_S) ** share[1],
+        ENCLOSED_LAG_S * ENCLOSED_LAG_FACTOR ** (2 * share[2] - 1),
+        HYSTERESIS_PCT * (2 * share[3] - 1),
+        1 + MOVEMENT_SPREAD / 2 * score[0],
+        sensor.u_temp_k / 2 * score[1],
+        sensor.u_rh_pct / 2 * score[2],
+        GAP_U_RH_PCT / 2 * score[3],
+        score[4],
+    )
+
+
+def rests(home: Home, draws: Draws) -> Floats:
+    """Moisture at home, per draw. [%]
+
+    A home that is not known lies below the dry and above the damp region in one draw of twenty
+    each.
+    """
+    if home.rh_pct is None:
+        dry, usual, damp = INDOOR_PCT
+        one = NormalDist().inv_cdf(0.95)
+        return usual + draws.home / one * np.where(draws.home < 0, usual - dry, damp - usual)
+    home.rest_pct()  # refuses impossible air before it is spread
+    rh = np.clip(home.rh_pct + HOME_U_RH_PCT / 2 * draws.home, 0, 100)
+    return equilibrium_moisture_content(home.temp_c, rh)
+
+
+def balances(temp_c: Floats, rh_pct: Floats, gap: Floats, draws: Draws) -> Floats:
+    """Change of the equilibrium moisture content per draw and step. (draws, steps) [% MC]"""
+    rh_off = draws.rh_pct[:, None] + draws.gap_rh_pct[:, None] * gap
+    t = np.clip(temp_c + draws.temp_k[:, None], TEMP_C[0], None)
+    off = equilibrium_moisture_content(t, np.clip(rh_pct + rh_off, 0, 100))
+    plain = equilibrium_moisture_content(np.maximum(temp_c, TEMP_C[0]), rh_pct)
+    return np.asarray(off - plain + draws.hysteresis_pct[:, None])

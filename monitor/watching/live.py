@@ -1,0 +1,257 @@
+"""What each rule sees now: places, sensors, instruments, waits, reservoirs and the shop itself."""
+
+from __future__ import annotations
+
+import math
+import shutil
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.alerts.latch import Seen
+from monitor.alerts.rule import Of, Rule
+from monitor.commands import Journal
+from monitor.instruments import Instrument
+from monitor.present import PlaceAir, air_now, places, recent
+from monitor.records import Quantity, Series
+from monitor.science.waits.wait import State
+from monitor.standings import Standing
+from monitor.store import TEN_MINUTES_S, Reader
+from monitor.verdicts import band
+from monitor.watching.air import concerns, values_of
+from monitor.wood_standings import WoodStanding, warm_up_margins_k
+
+if TYPE_CHECKING:
+    from monitor.places import Place
+    from monitor.settings import Settings
+
+DAY_MS = 86_400_000
+KNOWN_MS = 14 * DAY_MS
+"""A sensor not heard for so long is no longer looked for. [ms]"""
+SATURATED_PCT = 99.0
+NEAR_MS = 1_200_000
+"""How near a value must lie to the moment that a change is taken from. [ms]"""
+SHOP = "shop"
+
+
+class Troubles(NamedTuple):
+    """What the service knows of itself: why it cannot hear, why it cannot keep; empty: it can."""
+
+    broker: str = ""
+    store: str = ""
+
+
+class Sight(NamedTuple):
+    """All that there is to see at a moment."""
+
+    settings: Settings
+    airs: Sequence[PlaceAir]
+    sensors: Sequence[SensorState]
+    standings: Sequence[Standing]
+    woods: Sequence[WoodStanding]
+    filled_ms: Mapping[str, int]
+    troubles: Troubles
+    now_ms: int
+
+
+class SensorState(NamedTuple):
+    """A sensor: where it is, when it was heard [ms], for how long its humidity has not moved, or
+    has read `SATURATED_PCT` and more [s], and its battery [%]; NaN: not known."""
+
+    sensor: str
+    place: Place
+    heard_ms: int
+    unchanged_s: float
+    saturated_s: float
+    battery_pct: float
+
+
+def sight(
+    reader: Reader,
+    settings: Settings,
+    journal: Journal,
+    standings: Sequence[Standing],
+    woods: Sequence[WoodStanding],
+    troubles: Troubles,
+    now_ms: int,
+) -> Sight:
+    """Look at everything. `standings` are of the open waits, `woods` of the instruments here."""
+    airs = air_now(recent(reader, settings, now_ms), settings, now_ms)
+    sensors = _sensors(reader, settings, now_ms)
+    filled = journal.filled_ms
+    return Sight(settings, airs, sensors, standings, woods, filled, troubles, now_ms)
+
+
+def seen(rules: Iterable[Rule], sight: Sight) -> dict[str, list[Seen]]:
+    """What each rule sees, by its id."""
+    return {rule.id: _seen(rule, sight) for rule in rules}
+
+
+def _seen(rule: Rule, s: Sight) -> list[Seen]:
+    match rule.of:
+        case Of.PLACE:
+            found = [_place(rule, air, s) for air in s.airs if concerns(rule, air.place)]
+            return furthest(rule, found) if rule.together else found
+        case Of.SENSOR:
+            return [_sensor(rule.quantity, one, s.now_ms) for one in s.sensors]
+        case Of.WAIT:
+            return [_wait(rule.quantity, one) for one in s.standings]
+        case Of.INSTRUMENT:
+            airs = {air.place.id: air for air in s.airs}
+            return [_instrument(rule.quantity, one, airs, s.now_ms) for one in s.woods]
+        case Of.RESERVOIR:
+            tanks = {tank.id: tank for tank in s.settings.reservoirs}
+            since = {i: (s.now_ms - at) / 1000 for i, at in s.filled_ms.items() if i in tanks}
+            return [Seen(i, tanks[i].label, t - 3600 * tanks[i].lasts_h) for i, t in since.items()]
+        case Of.SHOP:
+            return [_shop(rule.quantity, s)]
+
+
+def furthest(rule: Rule, places: Sequence[Seen]) -> list[Seen]:
+    """Several places as one subject: the one whose value lies furthest out."""
+    known = [one for one in places if not math.isnan(one.value)]
+    if not known:
+        return [Seen(SHOP, places[0].label, math.nan)] if places else []
+    low, high = rule.limits(known[0].band)
+    worst = max(known, key=lambda one: max(low - one.value, one.value - high))
+    return [worst._replace(subject=SHOP)]
+
+
+def _place(rule: Rule, air: PlaceAir, s: Sight) -> Seen:
+    limits = band(air.place, s.settings.limits)
+    value = math.nan
+    if not air.old:
+        surface = air.surface_temp_c
+        value = float(values_of(rule.quantity, air.temp_c, air.rh_pct, surface))
+        if rule.over_s:
+            value -= _earlier(rule, air, s.now_ms)
+    return Seen(air.place.id, air.place.label, value, limits)
+
+
+def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> float:
+    """The value at the beginning of the time that a change is taken over; NaN if not known."""
+    trace = air.trace
+    if not len(trace.at_ms):
+        return math.nan
+    when = now_ms - 1000 * rule.over_s
+    i = int(np.argmin(np.abs(trace.at_ms - when)))
+    if abs(int(trace.at_ms[i]) - when) > NEAR_MS:
+        return math.nan
+    return float(values_of(rule.quantity, trace.temp_c[i], trace.rh_pct[i]))
+
+
+def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorState]:
+    known = {place.id: place for place in places(reader, settings)}
+    ids = reader.series()
+    newest: dict[str, tuple[int, str]] = {}
+    battery: dict[str, tuple[int, float]] = {}
+    for _, (series, ts_ms, value) in reader.latest():
+        newest[series.sensor] = max(newest.get(series.sensor, (0, "")), (ts_ms, series.place))
+        if series.quantity is Quantity.BATTERY:
+            battery[series.sensor] = max(battery.get(series.sensor, (0, 0.0)), (ts_ms, value))
+    found = []
+    for sensor, (heard, place) in sorted(newest.items()):
+        if now_ms - heard > KNOWN_MS:
+            continue
+        series_id = ids.get(Series(place, sensor, Quantity.HUMIDITY))
+        still, wet = math.nan, math.nan
+        if series_id is not None:
+            rows = reader.rollups(series_id, TEN_MINUTES_S, now_ms - DAY_MS, now_ms + 1)
+            still, wet = standstill_s(rows), saturated_s(rows)
+            if wet > 0:  # at the end of its range it may well stand still
+                still = 0.0
+            if known[place].kind == "outdoors":  # where saturated air is no fault
+                wet = 0.0
+        charge = battery.get(sensor, (0, math.nan))[1]
+        found.append(SensorState(sensor, known[place], heard, still, wet, charge))
+    return found
+
+
+def standstill_s(rows: np.ndarray) -> float:
+    """For how long, up to the last of these rollups, the value has not moved at all. [s]
+
+    NaN without any. A rollup of one reading says nothing of the next, so a reading each ten
+    minutes counts as well as one each second.
+    """
+    if not len(rows):
+        return math.nan
+    moved = (rows["low"] != rows["low"][-1]) | (rows["high"] != rows["low"][-1])
+    return _lasting_s(rows, ~moved)
+
+
+def saturated_s(rows: np.ndarray) -> float:
+    """For how long, up to the last of these rollups, the value never fell below saturation. [s]"""
+    return _lasting_s(rows, rows["low"] >= SATURATED_PCT) if len(rows) else math.nan
+
+
+def _lasting_s(rows: np.ndarray, so: np.ndarray) -> float:
+    """How long something has been so, to the end of the last rollup."""
+    other = np.flatnonzero(~so)
+    if len(other) and other[-1] == len(rows) - 1:
+        return 0.0
+    first = rows["ts_ms"][other[-1] + 1 if len(other) else 0]
+    return float(rows["ts_ms"][-1] - first) / 1000 + TEN_MINUTES_S
+
+
+def _sensor(quantity: str, one: SensorState, now_ms: int) -> Seen:
+    values = {
+        "silent_s": (now_ms - one.heard_ms) / 1000,
+        "unchanged_s": one.unchanged_s,
+        "saturated_s": one.saturated_s,
+        "battery": one.battery_pct,
+    }
+    label = f"Sensor {one.sensor} at {one.place.label}"
+    return Seen(one.sensor, label, values[quantity])
+
+
+def _wait(quantity: str, one: Standing) -> Seen:
+    wait, found = one.wait, one.readiness
+    label = ", ".join(filter(None, (wait.instrument, wait.what or one.kind.name)))
+    if found is None:
+        return Seen(wait.id, label, math.nan)
+    values = {
+        "ready": found.state is State.READY,
+        "held": found.state is State.HOLD,
+        "late": one.late and found.state is not State.READY,
+    }
+    return Seen(wait.id, label, float(values[quantity]))
+
+
+def _instrument(
+    quantity: str, one: WoodStanding, airs: Mapping[str, PlaceAir], now_ms: int
+) -> Seen:
+    instrument, found = one.instrument, one.answer
+    value, part = math.nan, ""
+    if quantity == "warm_up_margin":
+        air = airs.get(instrument.place)
+        # One that did not come in cold has nothing to warm up from.
+        value = math.inf
+        if air is not None and not air.old and instrument.arrived_temp_c is not None:
+            margin = float(warm_up_margins_k(instrument, air.temp_c, air.dew_point_c, now_ms))
+            value = math.inf if math.isnan(margin) else margin
+    elif found is not None and found.parts and knows_home(instrument):
+        if quantity == "from_rest":
+            furthest = max(found.parts, key=lambda p: abs(p.from_rest_pct.median))
+            value, part = furthest.from_rest_pct.median, furthest.part.name
+        else:
+            nearest = max(found.parts, key=lambda p: p.yield_share.median)
+            value, part = 100 * nearest.yield_share.median, nearest.part.name
+            if instrument.open_now:  # an opened plate is free to move
+                value = 0.0
+    return Seen(instrument.id, instrument.reference, value, detail=part)
+
+
+def knows_home(instrument: Instrument) -> bool:
+    """Whether its rest is more than a guess."""
+    return instrument.home is not None and instrument.home.rh_pct is not None
+
+
+def _shop(quantity: str, s: Sight) -> Seen:
+    if quantity == "disk_free":
+        try:
+            return Seen(SHOP, "Shop", shutil.disk_usage(s.settings.data).free / 1e9)
+        except OSError:
+            return Seen(SHOP, "Shop", math.nan)
+    trouble = s.troubles.broker if quantity == "broker_away" else s.troubles.store
+    return Seen(SHOP, "Shop", float(bool(trouble)), detail=trouble[:200])

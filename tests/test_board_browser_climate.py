@@ -1,0 +1,92 @@
+"""The climate record in a real Chromium: quiet, within the screen, legible in every theme."""
+
+from __future__ import annotations
+
+import dashboard_fixtures as shop_air
+import pytest
+import test_board_browser as browser
+from test_board_browser import AXE, DAY, Board, until
+
+from monitor.clock import now_ms
+
+pytestmark = browser.pytestmark
+chromium, visit = browser.chromium, browser.visit  # fixtures
+
+PATH = "/past/climate?place=front-bench"
+AXE_RUN = (
+    "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa', 'wcag22aa', 'best-practice']})"
+)
+
+
+@pytest.fixture(scope="module")
+def year(tmp_path_factory):
+    """Thirteen months and a day of hourly readings in three places, a damp spell among them."""
+    folder = tmp_path_factory.mktemp("climate")
+    with Board(folder) as board:
+        now = now_ms()
+        for place in shop_air.PLACES:
+            shop_air.fill(board.writer, place, now - 397 * DAY, now, 3_600_000)
+        shop_air.damp(board.writer, "front-bench", now - 100 * DAY, days=3)
+        with browser.served(folder, board.port):
+            yield board
+
+
+def opened(seen, board, path=PATH):
+    seen.page.goto(board.url + path)
+    seen.page.wait_for_selector("#climate-words .sections section")
+    seen.page.wait_for_selector("#climate-plot .scatterlayer .trace")
+    seen.page.wait_for_timeout(600)
+    return seen.page
+
+
+@pytest.mark.parametrize("size", ["wall", "desk", "phone"])
+def test_the_record_is_quiet_keeps_to_itself_and_fits(year, visit, size):
+    seen = visit(size)
+    page = opened(seen, year)
+    assert seen.logged == []
+    assert [url for url in seen.asked if not url.startswith((year.url, "data:", "blob:"))] == []
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    wide = "e => e.scrollWidth > e.clientWidth + 1"
+    cut = page.evaluate(
+        f"[...document.querySelectorAll('.climate .scroll, .classes li')].filter({wide}).length"
+    )
+    assert cut == 0
+    assert page.locator("header nav a[aria-current]").inner_text() == "Past"
+
+
+@pytest.mark.parametrize("theme", ["day", "night", "contrast"])
+@pytest.mark.parametrize("size", ["wall", "phone"])
+def test_axe_finds_nothing_on_the_record(year, visit, size, theme):
+    page = opened(visit(size, theme), year)
+    page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = page.evaluate(AXE_RUN)
+    assert len(found["passes"]) > 10
+    assert [
+        (v["id"], [n["html"][:160] for n in v["nodes"][:3]]) for v in found["violations"]
+    ] == []
+
+
+def test_another_place_and_another_year_are_a_tap_away(year, visit):
+    page = opened(visit("phone"), year)
+    assert page.get_by_label("Front bench").is_checked()
+    words = "document.querySelector('#climate-words').innerText"
+    page.get_by_label("Outdoors").check()
+    until(page, f"{words}.startsWith('Outdoors.')")
+    page.get_by_role("button", name="A year earlier").click()
+    until(page, f"/There are 3\\d days of readings/.test({words})")
+    page.get_by_role("button", name="Now").click()
+    until(page, f"{words}.includes('whole year of results')")
+
+
+def test_past_leads_to_the_record_and_its_table_comes_as_a_file(year, visit):
+    seen = visit("wall")
+    page = seen.open(year, "/past")
+    page.get_by_role("link", name="Climate record").click()
+    page.wait_for_selector("#climate-words .summary")
+    page.get_by_label("Front bench").check()
+    page.wait_for_selector("#climate-words .download a")
+    with page.expect_download() as got:
+        page.locator("#climate-words .download a").click()
+    text = got.value.path().read_text(encoding="utf-8")
+    assert text.startswith("from_utc,to_utc,")
+    assert text.count("\n") > 10

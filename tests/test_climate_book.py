@@ -1,0 +1,389 @@
+"""The climate record from the store to the terminal and the page."""
+
+from __future__ import annotations
+
+import csv
+import importlib
+import io
+import json
+import os
+import pkgutil
+from contextlib import closing
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import dash
+import dashboard_fixtures as shop_air
+import numpy as np
+import plotly.graph_objects as go
+import pytest
+from typer.testing import CliRunner
+
+import monitor.science.climate
+from dashboard import climate_figures
+from dashboard.app import create_app
+from dashboard.pages import past_climate
+from dashboard.queries import Shop
+from dashboard.themes import THEMES
+from monitor import climate_book
+from monitor.cli import app as cli
+from monitor.clock import now_ms, to_ms
+from monitor.places import Place
+from monitor.records import Quantity, Reading, Series
+from monitor.science.air import relative_humidity_at
+from monitor.store import Reader, Writer
+
+HOUR, DAY = 3_600_000, 86_400_000
+PARIS = ZoneInfo("Europe/Paris")
+BENCH, OTHER = Place(id="bench", name="Front bench"), Place(id="other")
+T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
+START = to_ms(datetime(2025, 1, 1, tzinfo=UTC))
+
+
+def write(path, columns, start=START, step=HOUR):
+    """Columns of (place, sensor, quantity) to values, a value each step; NaN is none."""
+    with closing(Writer(path)) as writer:
+        for (place, sensor, quantity), values in columns.items():
+            writer.write([
+                Reading(Series(place, sensor, quantity), start + i * step, float(v))
+                for i, v in enumerate(values) if not np.isnan(v)
+            ])  # fmt: skip
+
+
+def record(path, places=(BENCH,), days=396, start=START, zone=PARIS):
+    with closing(Reader(path)) as reader:
+        return climate_book.climate_record(reader, "x", places, start, start + days * DAY, zone)
+
+
+def test_the_record_is_made_of_hour_means(tmp_path):
+    values = 50 + 10 * np.sin(np.arange(6 * 24 * 70) / 400)
+    write(tmp_path / "s", {("bench", "a", RH): values}, step=600_000)
+    found = record(tmp_path / "s")
+    assert found.air.rh_pct == pytest.approx(values.reshape(-1, 6).mean(axis=1), abs=1e-9)
+    assert (found.air.ts_ms - START - HOUR // 2 == HOUR * np.arange(24 * 70)).all()
+
+
+def test_a_second_sensor_fills_the_gaps_of_the_first(tmp_path):
+    first = np.full(24 * 70, 40.0)
+    first[100:200] = np.nan
+    write(tmp_path / "s", {
+        ("bench", "a", RH): first, ("bench", "a", T): np.full(24 * 70, 20.0),
+        ("bench", "b", RH): np.full(24 * 70, 60.0), ("bench", "b", T): np.full(24 * 70, 22.0),
+    })  # fmt: skip
+    air = record(tmp_path / "s").air
+    assert set(air.rh_pct[100:200]) == {60.0}
+    assert set(air.temp_c[100:200]) == {22.0}
+    assert set(air.rh_pct[:100]) == {40.0}
+
+
+def test_several_places_make_the_mean_of_those_with_readings(tmp_path):
+    half = np.full(24 * 70, 60.0)
+    half[500:] = np.nan
+    write(tmp_path / "s", {("bench", "a", RH): np.full(24 * 70, 40.0), ("other", "b", RH): half})
+    air = record(tmp_path / "s", (BENCH, OTHER)).air
+    assert set(air.rh_pct[:500]) == {50.0}
+    assert set(air.rh_pct[500:]) == {40.0}
+
+
+def test_outdoors_is_no_part_of_the_shop():
+    out = Place(id="out", kind="outdoors")
+    assert climate_book.indoors([BENCH, out, OTHER]) == [BENCH, OTHER]
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        (396, "Rests on 396 days, 100 % of their hours recorded: a whole year of results."),
+        (270, "needs 13 months (395 days) of readings; there are 270 days"),
+        (20, "There are 20 days of readings. A provisional band needs 60"),
+        (0, "There are no readings of humidity in this span."),
+    ],
+)
+def test_the_standing_says_how_far_the_record_can_be_relied_on(tmp_path, days, words):
+    write(tmp_path / "s", {("bench", "a", RH): np.full(24 * days, 50.0)})
+    found = record(tmp_path / "s")
+    assert words in found.standing
+    assert (found.band is None) == (days < 60)
+    assert bool(climate_book.band_words(found)) == bool(climate_book.class_words(found)) == (
+        days >= 60
+    )  # fmt: skip
+
+
+def test_nights_without_readings_are_told_as_the_reason(tmp_path):
+    values = np.full(24 * 300, 50.0)
+    values[np.arange(len(values)) % 24 >= 9] = np.nan
+    write(tmp_path / "s", {("bench", "a", RH): values})
+    found = record(tmp_path / "s")
+    assert found.band is None
+    assert found.standing.startswith("In 299 days 38 % of the hours were recorded")
+
+
+def test_months_are_those_of_the_shop_right_across_clock_changes(tmp_path):
+    write(tmp_path / "s", {("bench", "a", RH): np.full(24 * 396, 50.0)})
+    found = record(tmp_path / "s")
+    local = [datetime.fromtimestamp(m.from_ms / 1000, PARIS) for m in found.months]
+    assert [(m.month, m.day, m.hour) for m in local] == [(i % 12 + 1, 1, 0) for i in range(13)] + [
+        (2, 1, 0)
+    ]
+    assert {m.kept.name for m in found.months} == {"AA"}
+
+
+def test_mould_is_judged_at_a_measured_surface(tmp_path):
+    n = 24 * 70
+    surface = np.where(np.arange(n) < 48, 12.0, 20.0)
+    write(tmp_path / "s", {
+        ("bench", "a", RH): np.full(n, 60.0), ("bench", "a", T): np.full(n, 20.0),
+        ("bench", "w", Quantity.SURFACE_TEMPERATURE): surface,
+    })  # fmt: skip
+    found = record(tmp_path / "s")
+    assert relative_humidity_at(20.0, 60.0, 12.0) > 82  # what 10 °C needs; 12 °C needs less
+    assert found.at_surface
+    assert found.mould.hours == 48
+    assert "48 hours" in climate_book.mould_words(found)
+    assert "measured surface" in climate_book.mould_words(found)
+
+
+def test_what_to_do_about_mould_is_said_indoors_only(tmp_path):
+    write(
+        tmp_path / "s",
+        {("bench", "a", RH): np.full(240, 90.0), ("bench", "a", T): np.full(240, 20.0)},
+    )
+    assert "follow your local health authority" in climate_book.mould_caution(
+        record(tmp_path / "s")
+    )
+    yard = Place(id="bench", kind="outdoors")
+    assert climate_book.mould_caution(record(tmp_path / "s", (yard,))) == ""
+
+
+def test_a_share_is_never_rounded_to_all_or_nothing():
+    shares = (0.0, 0.0004, 0.031, 0.46, 0.9999, 1.0)
+    assert [climate_book.share_words(s) for s in shares] == [
+        "0.0 %", "under 0.1 %", "3.1 %", "46 %", "99 %", "100 %",
+    ]  # fmt: skip
+
+
+MODULES = [
+    m.name for m in pkgutil.iter_modules(monitor.science.climate.__path__, "monitor.science.climate.")
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_the_examples_give_what_they_show(name):
+    import doctest
+
+    assert doctest.testmod(importlib.import_module(name)).failed == 0
+
+
+# The page and the command, on a year of an invented shop
+
+
+@pytest.fixture(scope="module")
+def year(tmp_path_factory):
+    """Thirteen months and a day up to now, and a damp spell in them."""
+    settings = shop_air.settings_in(tmp_path_factory.mktemp("year"))
+    now = now_ms()
+    with closing(Writer(settings.store_path)) as writer:
+        for place in shop_air.PLACES:
+            shop_air.fill(writer, place, now - 397 * DAY, now, HOUR,
+                          gap=(now - 250 * DAY, now - 245 * DAY))  # fmt: skip
+        shop_air.damp(writer, "front-bench", now - 100 * DAY, days=3)
+    shop_air.beat(settings)
+    return settings
+
+
+@pytest.fixture(scope="module")
+def found(year):
+    shop = Shop(year)
+    with shop.reader() as reader:
+        bench = next(p for p in shop.places(reader) if p.id == "front-bench")
+    return shop.climate(bench, now_ms())
+
+
+def said(component) -> str:
+    if isinstance(component, list | tuple):
+        return " ".join(said(part) for part in component)
+    if isinstance(component, dash.development.base_component.Component):
+        return said(getattr(component, "children", None))
+    return "" if component is None else str(component)
+
+
+def test_the_page_says_band_standing_classes_and_mould(year, found):
+    text = said(past_climate.said(found, "front-bench", Shop(year)))
+    assert "Front bench." in text
+    assert "a whole year of results" in text
+    assert climate_book.BAND_IS_FOR in text
+    assert "Class " in text
+    for name in ("AA", "A1", "A2", "B", "C", "D"):
+        assert f" {name} " in text
+    assert "°C" in text
+    assert "Mould" in text
+
+
+def test_the_table_holds_those_furthest_outside_first(year, found):
+    assert len(found.exceedances) > past_climate.WORST_SHOWN
+    table = past_climate._exceedance_table(found, year.zone)
+    rows = table.children.children[1].children
+    by = [float(said(row.children[1]).split()[0]) for row in rows]
+    assert len(by) == past_climate.WORST_SHOWN
+    assert by == sorted(by, reverse=True)
+    assert by[0] == pytest.approx(max(e.beyond_pct for e in found.exceedances), abs=0.05)
+
+
+@pytest.mark.parametrize("width", [390, 1920])
+def test_the_plot_is_a_sound_figure_with_line_band_and_marks(found, width):
+    look = THEMES["day"]
+    plot = go.Figure(climate_figures.climate_plot(found, PARIS, look, width))
+    names = [trace.name for trace in plot.data]
+    assert {"target band", "lower limit", "upper limit", "daily mean"} <= set(names)
+    marks = [t for t in plot.data if t.mode == "markers"]
+    assert sum(len(t.x) for t in marks) == len(found.exceedances)
+    assert {t.marker.symbol for t in marks} <= {"triangle-down", "triangle-up"}
+    line = next(t for t in plot.data if t.name == "daily mean")
+    assert 396 <= len(line.x) <= 398
+    gap = np.isnan(np.array(line.y, float))
+    assert 4 <= gap.sum() <= 5  # the gap is a gap
+    wash = [t for t in plot.data if t.name == "target band"]
+    assert len(wash) >= 1
+    assert bool(plot.layout.annotations) == (width > 600)
+
+
+def test_a_day_of_the_plot_is_a_local_day(found):
+    days = climate_figures.days_of(found, PARIS)
+    known = ~np.isnan(days.rh_pct)
+    noons = {datetime.fromtimestamp(ms / 1000, PARIS).hour for ms in days.at_ms[known].tolist()}
+    assert noons <= {11, 12, 13}  # noon; the day of a clock change has it an hour off
+    assert days.low_pct[~np.isnan(days.low_pct)].min() >= 0
+
+
+def test_steps_go_by_years_and_end_at_now():
+    now = to_ms(datetime(2026, 3, 29, 12, tzinfo=UTC))
+    one = past_climate.stepped(None, "climate-earlier", now, PARIS)
+    assert one == to_ms(datetime(2025, 3, 29, 13, tzinfo=UTC))  # 14:00 local, before summer time
+    assert past_climate.stepped(one, "climate-later", now, PARIS) is None
+    assert past_climate.stepped(one, "climate-now", now, PARIS) is None
+    assert past_climate.stepped(one, "screen", now, PARIS) == one
+
+
+@pytest.fixture
+def client(year):
+    return create_app(year).server.test_client()
+
+
+def ask(client, *, place="", trigger="climate-place.value", end=None, drawn=None, theme="day"):
+    inputs = [
+        ("climate-place", "value", place), ("climate-earlier", "n_clicks", 0),
+        ("climate-later", "n_clicks", 0), ("climate-now", "n_clicks", 0),
+        ("screen", "data", {"theme": theme, "width": 1920}), ("token", "data", "1"),
+    ]  # fmt: skip
+    outputs = [("climate-plot", "figure"), ("climate-shown", "children"),
+               ("climate-words", "children"), ("climate-view", "data")]  # fmt: skip
+    body = {
+        "output": ".." + "...".join(f"{i}.{p}" for i, p in outputs) + "..",
+        "outputs": [{"id": i, "property": p} for i, p in outputs],
+        "inputs": [{"id": i, "property": p, "value": v} for i, p, v in inputs],
+        "state": [
+            {"id": "climate-view", "property": "data", "value": {"end": end, "drawn": drawn}}
+        ],
+        "changedPropIds": [trigger],
+    }
+    return client.post("/_dash-update-component", json=body)
+
+
+def test_the_page_draws_the_shop_and_each_place(client):
+    for place, name in (("", "Shop"), ("front-bench", "Front bench"), ("outdoors", "Outdoors")):
+        answer = ask(client, place=place)
+        assert answer.status_code == 200
+        response = json.loads(answer.data)["response"]
+        assert f'"{name}. "' in json.dumps(response["climate-words"])
+        assert len(response["climate-plot"]["figure"]["data"]) > 3
+
+
+def test_a_year_without_readings_is_told_in_words(client):
+    end = now_ms() - 900 * DAY
+    response = json.loads(ask(client, end=end).data)["response"]
+    assert "There are no readings of humidity in this span." in json.dumps(response)
+    assert response["climate-plot"]["figure"]["data"] == []
+
+
+def test_new_readings_redraw_only_what_shows_the_present(client):
+    now = now_ms()
+    assert ask(client, trigger="token.data", drawn=now).status_code == 204
+    assert ask(client, trigger="token.data", drawn=now - 2 * HOUR).status_code == 200
+    old = ask(client, trigger="token.data", drawn=now - 2 * HOUR, end=now - 300 * DAY)
+    assert old.status_code == 204
+
+
+def test_the_download_holds_every_exceedance(client, found):
+    end = found.end_ms
+    answer = client.get(f"/past/climate.csv?place=front-bench&end={end}")
+    assert answer.status_code == 200
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    assert len(rows) == len(found.exceedances)
+    assert [float(r["beyond_pct"]) for r in rows] == pytest.approx(
+        [e.beyond_pct for e in found.exceedances], abs=0.006
+    )
+    assert {r["side"] for r in rows} <= {"below", "above"}
+    assert all(r["from_utc"] < r["to_utc"] for r in rows)
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ("place=front-bench", "end must be milliseconds"),
+        ("place=front-bench&end=x", "end must be milliseconds"),
+        ("place=nowhere&end=1700000000000", "There is no place 'nowhere'"),
+    ],
+)
+def test_a_wrong_download_is_refused_with_a_sentence(client, query, words):
+    answer = client.get(f"/past/climate.csv?{query}")
+    assert answer.status_code == 400
+    assert words in answer.text
+
+
+def test_past_leads_to_the_record(year):
+    from dashboard.pages import past
+
+    assert "/past/climate" in str(past.layout(Shop(year), {}))
+
+
+def test_a_missing_store_is_told_on_the_page(tmp_path):
+    shop = Shop(shop_air.settings_in(tmp_path))
+    assert "Nothing has been stored yet" in said(past_climate.layout(shop, {}))
+
+
+@pytest.fixture
+def terminal(year, monkeypatch):
+    for name in [name for name in os.environ if name.startswith("BENCHWEATHER_")]:
+        monkeypatch.delenv(name)
+    monkeypatch.setenv("COLUMNS", "200")
+
+    def call(*arguments, code=0):
+        folder = str(year.store_path.parent)
+        result = CliRunner().invoke(cli, ["climate", "--data", folder, *arguments])
+        assert result.exit_code == code, result.output
+        return result.output
+
+    return call
+
+
+def test_the_command_reports_the_shop_or_a_place(terminal):
+    assert terminal().startswith("Shop, ")
+    text = terminal("--place", "front-bench")
+    for words in ("Front bench, ", "a whole year of results", "Target band.", "Control.", "Mould.",
+                  "furthest outside, by time"):  # fmt: skip
+        assert words in text
+
+
+def test_the_command_takes_a_span_and_says_when_it_is_short(terminal):
+    first = datetime.fromtimestamp(now_ms() / 1000 - 150 * 86_400, UTC).date().isoformat()
+    assert "The band is provisional" in terminal("--from", first)
+    last = datetime.fromtimestamp(now_ms() / 1000 - 120 * 86_400, UTC).date().isoformat()
+    assert "A provisional band needs 60" in terminal("--from", first, "--to", last)
+
+
+def test_the_command_refuses_what_cannot_be(terminal):
+    assert "must be one of front-bench, varnish-room, outdoors" in terminal(
+        "--place", "loft", code=2
+    )
+    assert "is not before" in terminal("--from", "2026-02-01", "--to", "2026-01-01", code=2)
+    assert "must be a day or time" in terminal("--from", "soon", code=2)
