@@ -95,7 +95,7 @@ def said(standing: Standing, now_ms: int, zone: ZoneInfo) -> Said:
         return Said(
             "unknown", "not known", standing.why_not, tuple(_wanted(wait, None, now_ms, zone))
         )
-    state, when, sentence = _main(found, wait, now_ms, zone)
+    state, when, sentence = _main(found, standing, now_ms, zone)
     more += _wanted(wait, found, now_ms, zone)
     if found.unknown_s > MISSED_S and standing.kind.law.needs_air:
         more.append(
@@ -140,7 +140,9 @@ def _at(when: str) -> str:
     return when if " " in when else f"at {when}"
 
 
-def _main(found: Readiness, wait: Wait, now_ms: int, zone: ZoneInfo) -> tuple[str, str, str]:
+def _main(
+    found: Readiness, standing: Standing, now_ms: int, zone: ZoneInfo
+) -> tuple[str, str, str]:
     """State, when, and the sentence."""
     if found.state is State.READY:
         text = formats.when(found.ready_ms or now_ms, now_ms, zone)
@@ -151,11 +153,13 @@ def _main(found: Readiness, wait: Wait, now_ms: int, zone: ZoneInfo) -> tuple[st
             "No reading from its place since it began, and none is expected: nothing can be said.",
         )  # fmt: skip
     if found.state is State.NOT_STARTED:
-        text = formats.ahead(wait.started_ms, now_ms, zone)
+        text = formats.ahead(standing.wait.started_ms, now_ms, zone)
         return "waiting", "to begin", f"Begins {text}."
     undone = "It was ready; damp air has undone it. " if found.softened else ""
     if found.state is State.HOLD:
         why, remedy = HOLDS.get(Hold(found.hold), ("no headway in this air", "Warm the bench."))
+        if found.hold == Hold.DAMP:
+            why += _DAMP_TO.get(type(standing.kind.law).__name__, "")
         since = formats.when(found.hold_since_ms or now_ms, now_ms, zone)
         then = ""
         if found.ready_ms is not None:
@@ -179,8 +183,8 @@ def _main(found: Readiness, wait: Wait, now_ms: int, zone: ZoneInfo) -> tuple[st
     if found.slow:
         return (
             "waiting", text,
-            f"{undone}Ready perhaps about {text}{_range(found, now_ms, zone)}; the air is so near "
-            "too damp that the sensor's error decides: no promise.",
+            f"{undone}Perhaps about {text}{_range(found, now_ms, zone)}: no promise, the air is nearly "
+            "too damp and the sensor's error decides.",
         )  # fmt: skip
     return (
         "waiting", text,
@@ -201,10 +205,14 @@ def _range(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
     late = formats.ahead(about(high), now_ms, zone)
     if low is not None and found.ready_ms is not None and about(low) == about(found.ready_ms):
         return f", almost surely by {late}"
-    day, _, clock = late.rpartition(" ")
-    if day and early.startswith(f"{day} "):
-        late = clock
-    return f" ({early} to {late})"
+    told = formats.ahead(about(found.ready_ms), now_ms, zone) if found.ready_ms is not None else ""
+    return f" ({_without_day(early, told)} to {_without_day(late, early)})"
+
+
+def _without_day(text: str, before: str) -> str:
+    """A time without its day where the time told before it had the same one."""
+    day, _, clock = text.rpartition(" ")
+    return clock if day and before.startswith(f"{day} ") else text
 
 
 def _rate(found: Readiness) -> str:

@@ -224,8 +224,12 @@ def lead(kind: Kind, start: LatestStart | None, by: str, now: int, shop: Shop) -
     """The answer for the most used kind in a full sentence; empty if it is too late for it."""
     if start is None or start.start_ms is None:
         return ""
-    when = formats.ahead(floored(start.start_ms), now, shop.settings.zone)
-    return f"{kind.name}: start before {when} and it is ready by {by}, as likely as not or better."
+    closes = closing(shop, now)
+    if closes is not None and start.start_ms >= closes:
+        when = "any time before closing"
+    else:
+        when = f"before {formats.ahead(floored(start.start_ms), now, shop.settings.zone)}"
+    return f"{kind.name}: start {when} and it is ready by {by}, as likely as not or better."
 
 
 def floored(ms: int) -> int:
@@ -262,6 +266,8 @@ def start_words(
         sure = start.sure_ms is not None
         return ("Only if started now." if sure else "As likely as not, if started now."), "now"
     when = f"before {formats.ahead(floored(start.start_ms), now, zone)}"
+    if closes_ms is not None and start.start_ms >= closes_ms:
+        when = "any time today"
     if start.sure_ms is None:
         return "As likely as not; not sure even if started now.", when
     if closes_ms is not None and start.sure_ms >= closes_ms:

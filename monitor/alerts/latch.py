@@ -71,7 +71,7 @@ def advance(rule: Rule, latch: Latch, seen: Seen, now_ms: int) -> Latch:
     if not latch.on:
         if not matter:
             return OFF
-        since = now_ms if latch.since_ms is None else latch.since_ms
+        since = _since(latch, now_ms)
         worst = _worse(rule, seen, latch.worst)
         if now_ms - since >= 1000 * rule.hold_s:
             return Latch(True, None, since, worst)
@@ -79,10 +79,15 @@ def advance(rule: Rule, latch: Latch, seen: Seen, now_ms: int) -> Latch:
     worst = _worse(rule, seen, latch.worst)
     if matter is not False:  # between the limit and the margin it is not back
         return Latch(True, None, latch.began_ms, worst)
-    since = now_ms if latch.since_ms is None else latch.since_ms
+    since = _since(latch, now_ms)
     if now_ms - since >= 1000 * rule.calm_s:
         return OFF
     return Latch(True, since, latch.began_ms, worst)
+
+
+def _since(latch: Latch, now_ms: int) -> int:
+    """When the change began; one from the future is of a clock that was set back."""
+    return now_ms if latch.since_ms is None else min(latch.since_ms, now_ms)
 
 
 def _worse(rule: Rule, seen: Seen, worst: float | None) -> float | None:

@@ -1,0 +1,406 @@
+"""Rules, latches and alerts: one step after the other, the clock an argument."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.alerts import alert as alerts
+from monitor.alerts import machine, rule_book
+from monitor.alerts.alert import AlertFault, Did
+from monitor.alerts.latch import OFF, Latch, Seen, advance, beyond
+from monitor.alerts.rule import WATCHABLE, Of, Rule, RuleFault, Test
+from monitor.alerts.starting_set import starting_set
+from monitor.events import About, Event
+from monitor.places import Limits
+
+MINUTE = 60_000
+NOW = 1_700_000_000_000
+
+DRY = Rule(id="dry", name="Dry", quantity="humidity", test=Test.BELOW, low=40.0, back=2.0,
+           hold_s=600, calm_s=1_200, urgency=2, repeat_s=3_600, family="air")  # fmt: skip
+VERY = replace(DRY, id="very", name="Very dry", low=30.0, urgency=3, breaks_quiet=True)
+SILENT = Rule(id="silent", name="Silent", quantity="silent_s", test=Test.ABOVE, high=1_800.0,
+              urgency=2, calm_s=0, under=("away",))  # fmt: skip
+AWAY = Rule(id="away", name="Away", quantity="broker_away", test=Test.ABOVE, high=0.5, urgency=3,
+            hold_s=120, calm_s=0)  # fmt: skip
+
+
+class Shop:
+    """Steps of the machine, one a minute, with what came of them."""
+
+    def __init__(self, *rules, step_ms=MINUTE):
+        self.rules, self.step_ms, self.now = rules, step_ms, NOW
+        self.latches, self.known, self.events = {}, {}, []
+
+    def see(self, minutes=1, *, quiet=False, **values):
+        """What each rule sees, by its id: a value, or values by subject."""
+        seen = {}
+        for rule in self.rules:
+            value = values.get(rule.id, values.get("all"))
+            many = value if isinstance(value, dict) else {} if value is None else {"x": value}
+            seen[rule.id] = [Seen(s, s, v) for s, v in many.items()]
+        new = []
+        for _ in range(minutes):
+            self.now += self.step_ms
+            done = machine.step(self.rules, self.latches, self.open, seen, self.now,
+                                len(self.known) + 1, quiet=quiet)  # fmt: skip
+            self.latches = done.latches
+            new += done.events
+            for event in done.events:
+                self.take(event)
+        return [(event.action, event.subject) for event in new]
+
+    def take(self, event):
+        self.events.append(event)
+        self.known[event.subject] = alerts.apply(self.known.get(event.subject), event)
+
+    def do(self, action, alert_id="1", **wish):
+        body = alerts.decide(self.known[alert_id], action, wish, self.now)
+        self.take(Event(About.ALERT, alert_id, self.now, "Ina", action, body))
+
+    @property
+    def open(self):
+        return [one for one in self.known.values() if one.open]
+
+
+def test_a_condition_is_told_once_it_has_lasted_and_over_once_it_has_been_back():
+    shop = Shop(DRY)
+    assert shop.see(10, dry=35.0) == []
+    assert shop.see(1, dry=35.0) == [(Did.RAISE, "1")]
+    (alert,) = shop.open
+    assert (alert.began_ms, alert.raised_ms) == (NOW + MINUTE, NOW + 11 * MINUTE)
+    assert shop.see(30, dry=41.0) == []  # back over the limit, but not by the margin
+    assert shop.see(20, dry=43.0) == []
+    assert shop.see(1, dry=43.0) == [(Did.CLEAR, "1")]
+    assert shop.known["1"].ended == "back"
+    assert shop.known["1"].worst == 35.0
+
+
+def test_a_condition_that_is_left_before_it_has_lasted_starts_anew():
+    shop = Shop(DRY)
+    for _ in range(5):
+        assert shop.see(9, dry=35.0) == []
+        assert shop.see(1, dry=40.5) == []
+    assert shop.known == {}
+
+
+def test_an_alert_rises_with_the_gravest_rule_of_its_family_and_falls_without_a_word():
+    shop = Shop(DRY, VERY)
+    shop.see(11, all=35.0)
+    assert shop.see(11, all=25.0) == [(Did.ROSE, "1")]
+    assert shop.open[0].name == "Very dry"
+    assert shop.see(22, all=35.0) == [(Did.FELL, "1")]
+    assert shop.open[0].name == "Dry"
+    assert shop.open[0].gravest == (3, "Very dry")
+    assert len(shop.known) == 1
+
+
+def test_a_grave_condition_from_the_start_is_one_alert_not_two():
+    shop = Shop(DRY, VERY)
+    assert shop.see(11, all=25.0) == [(Did.RAISE, "1")]
+    assert shop.open[0].urgency == 3
+
+
+def test_it_is_told_again_until_somebody_acknowledges_it():
+    shop = Shop(DRY)
+    shop.see(11, dry=35.0)
+    assert shop.see(59, dry=35.0) == []
+    assert shop.see(1, dry=35.0) == [(Did.TELL, "1")]
+    shop.do(Did.ACKNOWLEDGE)
+    assert shop.see(600, dry=35.0) == []
+    assert shop.known["1"].acknowledged == (shop.now - 600 * MINUTE, "Ina")
+
+
+def test_what_has_come_back_is_not_told_again_while_it_calms():
+    shop = Shop(replace(DRY, calm_s=86_400))
+    shop.see(11, dry=35.0)
+    assert shop.see(300, dry=45.0) == []
+
+
+def test_an_acknowledged_alert_that_grows_worse_is_told():
+    shop = Shop(DRY, VERY)
+    shop.see(11, all=35.0)
+    shop.do(Did.ACKNOWLEDGE)
+    assert shop.see(11, all=25.0) == [(Did.ROSE, "1")]
+    assert shop.open[0].acknowledged is None
+
+
+def test_a_snoozed_alert_is_told_when_the_snooze_is_over():
+    shop = Shop(replace(DRY, repeat_s=0))
+    shop.see(11, dry=35.0)
+    shop.do(Did.SNOOZE, minutes=30)
+    assert shop.see(29, dry=35.0) == []
+    assert shop.see(1, dry=35.0) == [(Did.TELL, "1")]
+    assert shop.see(300, dry=35.0) == []
+
+
+def test_nothing_is_told_again_in_quiet_hours_but_what_breaks_them():
+    for rule, told in ((DRY, []), (VERY, [(Did.TELL, "1")])):
+        shop = Shop(rule)
+        shop.see(11, all=25.0)
+        assert shop.see(60, quiet=True, all=25.0) == told
+    shop = Shop(DRY)
+    shop.see(11, all=25.0)
+    shop.see(200, quiet=True, all=25.0)
+    assert shop.see(1, all=25.0) == [(Did.TELL, "1")]
+
+
+def test_a_dead_broker_is_one_alert_and_not_ten_silent_sensors():
+    sensors = {f"s{i}": 0.0 for i in range(10)}
+    shop = Shop(SILENT, AWAY)
+    for minute in range(120):
+        silent = dict.fromkeys(sensors, 60.0 * minute)
+        told = shop.see(1, silent=silent, away=1.0)
+        assert told == ([(Did.RAISE, "1")] if minute == 2 else [])
+    assert shop.see(1, silent=dict.fromkeys(sensors, 5.0), away=0.0) == [(Did.CLEAR, "1")]
+    assert len(shop.known) == 1
+
+
+def test_a_sensor_that_was_silent_before_the_broker_died_stays_told():
+    shop = Shop(SILENT, AWAY)
+    assert shop.see(1, silent={"a": 2_000.0}, away=0.0) == [(Did.RAISE, "1")]
+    assert shop.see(3, silent={"a": 2_200.0, "b": 2_000.0}, away=1.0)[-1] == (Did.RAISE, "3")
+    assert shop.known["1"].open
+
+
+def test_what_is_not_known_neither_raises_nor_ends_anything():
+    shop = Shop(DRY)
+    assert shop.see(100, dry=math.nan) == []
+    shop.see(11, dry=35.0)
+    assert shop.see(59, dry=math.nan) == []
+    assert len(shop.open) == 1
+
+
+def test_what_is_no_longer_there_is_over():
+    shop = Shop(SILENT)
+    shop.see(1, silent={"a": 2_000.0})
+    assert shop.see(1, silent={}) == [(Did.CLEAR, "1")]
+    assert shop.known["1"].ended == "gone"
+
+
+def test_a_rule_that_is_switched_off_ends_its_alerts():
+    shop = Shop(DRY)
+    shop.see(11, dry=35.0)
+    shop.rules = (replace(DRY, on=False),)
+    assert shop.see(1, dry=35.0) == [(Did.CLEAR, "1")]
+
+
+_values = st.lists(
+    st.tuples(st.sampled_from([20.0, 29.0, 35.0, 39.9, 40.5, 42.0, 50.0, math.nan]),
+              st.integers(1, 40)),
+    max_size=25,
+)  # fmt: skip
+
+
+def _run(spans, *rules):
+    shop = Shop(*rules)
+    for value, minutes in spans:
+        shop.see(minutes, all=value)
+    return shop
+
+
+@given(_values)
+def test_the_same_air_gives_the_same_alerts_however_it_is_cut(spans):
+    whole = _run(spans, DRY, VERY)
+    by_minute = _run([(v, 1) for v, n in spans for _ in range(n)], DRY, VERY)
+    assert whole.events == by_minute.events
+
+
+@given(_values)
+def test_a_restart_at_any_moment_changes_nothing(spans):
+    one, other = Shop(DRY, VERY), Shop(DRY, VERY)
+    for value, minutes in spans:
+        one.see(minutes, all=value)
+        other.see(minutes, all=value)
+        other.latches = {k: Latch(*v) for k, v in other.latches.items()}
+        again = {}
+        for event in other.events:  # alerts as the journal has them
+            again[event.subject] = alerts.apply(again.get(event.subject), event)
+        other.known = again
+    assert one.events == other.events
+
+
+@given(_values)
+def test_no_alert_is_lost_and_none_flaps(spans):
+    shop = _run(spans, DRY, VERY)
+    by_minute = [v for v, n in spans for _ in range(n)]
+    lasting = 0
+    raised = {e.recorded_ms for e in shop.events if e.action == Did.RAISE}
+    cleared = [e.recorded_ms for e in shop.events if e.action == Did.CLEAR]
+    open_from = None
+    for minute, value in enumerate(by_minute, 1):
+        now = NOW + minute * MINUTE
+        if now in raised:
+            open_from = now
+        if now in cleared:
+            open_from = None
+        lasting = lasting + 1 if value < 40 else 0
+        if lasting > 10:  # dry without a break for longer than the hold: an alert is open
+            assert open_from is not None
+    for end in cleared:  # and none comes back sooner than it takes to be back and to last again
+        later = [at for at in raised if at > end]
+        assert all(at - end >= 1_000 * DRY.hold_s for at in later)
+    at_once = 0
+    for event in shop.events:
+        at_once += {Did.RAISE: 1, Did.CLEAR: -1}.get(event.action, 0)
+        assert at_once in (0, 1)
+
+
+@given(st.floats(0, 100))
+def test_a_value_is_never_both_beyond_and_back(value):
+    for rule in (DRY, replace(DRY, test=Test.ABOVE, low=None, high=60.0),
+                 replace(DRY, test=Test.OUTSIDE, high=60.0)):  # fmt: skip
+        matter = beyond(rule, Seen("x", "x", value))
+        low, high = rule.limits(None)
+        assert matter is not True or value < low or value > high
+        assert matter is not False or low <= value <= high
+
+
+def test_a_place_with_a_band_of_its_own_is_judged_by_it():
+    rule = Rule(id="b", name="B", quantity="humidity", test=Test.OUTSIDE, back=2.0)
+    wine = Seen("cellar", "Cellar", 65.0, (55.0, 70.0))
+    assert beyond(rule, wine) is False
+    assert beyond(rule, wine._replace(value=54.0)) is True
+    assert beyond(rule, wine._replace(value=56.0)) is None
+    narrow = wine._replace(value=62.0, band=(61.0, 63.0))
+    assert beyond(rule, narrow) is False
+
+
+def test_a_rise_of_the_clock_by_hours_loses_no_alert():
+    shop = Shop(DRY)
+    shop.see(1, dry=35.0)
+    shop.now += 5 * 60 * MINUTE
+    assert shop.see(1, dry=35.0) == [(Did.RAISE, "1")]
+
+
+def test_a_clock_set_back_raises_nothing_early_and_ends_nothing():
+    shop = Shop(DRY)
+    shop.see(11, dry=35.0)
+    shop.now -= 60 * MINUTE
+    assert shop.see(5, dry=35.0) == []
+    assert len(shop.open) == 1
+    ahead = advance(DRY, Latch(since_ms=shop.now + 99), Seen("x", "x", 35.0), shop.now)
+    assert (ahead.on, ahead.since_ms) == (False, shop.now)
+    assert advance(DRY, OFF, Seen("x", "x", 50.0), shop.now) == OFF
+
+
+@pytest.mark.parametrize("rule", starting_set(Limits()).values(), ids=lambda r: r.id)
+def test_each_starting_rule_says_why_what_to_do_and_where_from(rule):
+    assert rule.why.endswith(".")
+    assert rule.do.endswith(".")
+    assert rule.source
+    assert rule.name
+    assert rule_book.from_mapping(rule_book.as_mapping(rule)) == rule
+    assert set(rule.under) <= starting_set(Limits()).keys()
+
+
+def test_the_starting_rules_watch_all_that_can_go_wrong():
+    watched = {rule.quantity for rule in starting_set(Limits()).values()}
+    assert watched >= {q for q, w in WATCHABLE.items() if w.of is not Of.PLACE}
+    assert watched >= {"humidity", "temperature", "dew_margin", "mould_margin"}
+
+
+def test_rules_touching_heaters_humidifiers_and_mould_carry_their_caution():
+    book = starting_set(Limits())
+    assert "carbon monoxide" in book["very-dry"].caution
+    assert "Local codes" in book["frost"].caution
+    assert "clean" in book["reservoir-due"].caution
+    assert "mask" in book["mould-grows"].caution
+    assert "flame" in book["near-dew-point"].caution
+
+
+def rule(**more):
+    return rule_book.from_mapping(
+        {"id": "mine", "name": "Mine", "quantity": "humidity", "test": "below", "low": 30} | more
+    )
+
+
+@pytest.mark.parametrize(
+    ("more", "why"),
+    [
+        ({"quantity": "mood"}, "quantity = 'mood': must be one of humidity"),
+        ({"test": "near"}, "test = 'near': must be one of above, below, outside"),
+        ({"low": "dry"}, "low = 'dry': must be a number"),
+        ({"low": True}, "low = True: must be a number"),
+        ({"low": math.inf}, "low must be finite"),
+        ({"low": 130}, "low = 130%: must be 0 to 100%"),
+        ({"high": 60}, "high means nothing to a rule that tests below"),
+        ({"test": "outside", "high": 20}, "low = 30 is not below high = 20"),
+        ({"test": "outside", "high": 33, "back": 2}, "back = 2 leaves nothing between"),
+        ({"back": -1}, "back = -1: must be at least 0"),
+        ({"hold_s": -5}, "hold_s = -5: must be a whole number of seconds"),
+        ({"hold_s": 1.5}, "hold_s = 1.5: must be a whole number"),
+        ({"repeat_s": 10**9}, "repeat_s = 1000000000: must be a whole number of seconds from 0"),
+        ({"urgency": 4}, "urgency = 4: must be 1"),
+        ({"over_s": 90_000}, "over_s = 90000: must be"),
+        ({"quantity": "battery", "over_s": 60, "low": 3}, "over_s belongs to quantities of a place"),
+        ({"quantity": "temperature", "low": None}, "low is missing: the limit, in °C"),
+        ({"quantity": "battery", "low": 3, "only": ["bench"]}, "only is for quantities of a place"),
+        ({"name": ""}, "name is empty"),
+        ({"name": "a\nb"}, "name has characters that cannot be printed"),
+        ({"on": "yes"}, "on must be true or false"),
+        ({"only": "bench"}, "only = 'bench': must be a list of names"),
+        ({"loud": True}, "a rule has no loud"),
+    ],
+)  # fmt: skip
+def test_an_impossible_rule_is_refused_at_its_field(more, why):
+    with pytest.raises(RuleFault) as refused:
+        rule(**more)
+    assert why in str(refused.value)
+
+
+def test_a_rule_is_changed_added_and_given_back():
+    book = starting_set(Limits())
+    mine = rule_book.changed(book, "very-dry", {"low": 33.0})
+    assert (mine.low, mine.why) == (33.0, book["very-dry"].why)
+    cellar = rule_book.changed(book, "cellar", {"like": "damp", "only": ["cellar"], "high": 70.0})
+    assert (cellar.family, cellar.source) == ("cellar", "the shop's own")
+    own = rule_book.apply(
+        {}, Event(About.RULE, "very-dry", NOW, "Ina", rule_book.SET, rule_book.as_mapping(mine))
+    )
+    assert rule_book.in_use(Limits(), own)["very-dry"] == mine
+    back = rule_book.apply(own, Event(About.RULE, "very-dry", NOW, "Ina", rule_book.RESET, {}))
+    assert rule_book.in_use(Limits(), back) == book
+    for rule_id, wish in (("Bad Id", {}), ("new", {"like": "none"}), ("new", {})):
+        with pytest.raises(RuleFault):
+            rule_book.changed(book, rule_id, wish)
+
+
+def test_the_shops_limits_are_in_the_starting_rules():
+    assert starting_set(Limits(rh_very_low_pct=33.0))["very-dry"].low == 33.0
+
+
+@pytest.mark.parametrize(
+    ("action", "wish", "why"),
+    [
+        (Did.SNOOZE, {}, "minutes = None"),
+        (Did.SNOOZE, {"minutes": 2}, "whole number from 5 to"),
+        (Did.SNOOZE, {"minutes": "30"}, "must be a whole number"),
+        (Did.NOTE, {"note": "  "}, "note is empty"),
+        (Did.NOTE, {"note": 5}, "must be text"),
+        (Did.ACKNOWLEDGE, {"minutes": 5}, "knows no minutes"),
+    ],
+)
+def test_what_cannot_be_done_to_an_alert_is_told(action, wish, why):
+    shop = Shop(DRY)
+    shop.see(11, dry=35.0)
+    with pytest.raises(AlertFault, match=why):
+        shop.do(action, **wish)
+
+
+def test_an_alert_is_acknowledged_once_and_noted_even_when_over():
+    shop = Shop(DRY)
+    shop.see(11, dry=35.0)
+    shop.do(Did.ACKNOWLEDGE)
+    with pytest.raises(AlertFault, match="acknowledged by Ina"):
+        shop.do(Did.ACKNOWLEDGE)
+    shop.see(30, dry=50.0)
+    with pytest.raises(AlertFault, match="is over"):
+        shop.do(Did.SNOOZE, minutes=30)
+    shop.do(Did.NOTE, note="window was open")
+    assert shop.known["1"].notes[0][2] == "window was open"
