@@ -339,6 +339,7 @@ def rule(**more):
         ({"urgency": 4}, "urgency = 4: must be 1"),
         ({"over_s": 90_000}, "over_s = 90000: must be"),
         ({"quantity": "battery", "over_s": 60, "low": 3}, "over_s belongs to quantities of a place"),
+        ({"quantity": "pressure", "over_s": 60}, "over_s: of pressure only the value now"),
         ({"quantity": "temperature", "low": None}, "low is missing: the limit, in °C"),
         ({"quantity": "battery", "low": 3, "only": ["bench"]}, "only is for quantities of a place"),
         ({"name": ""}, "name is empty"),

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from monitor.errors import MonitorError
 from monitor.records import text_fault
+from monitor.science.registry import DERIVED
 
 
 class RuleFault(MonitorError, ValueError):
@@ -38,8 +39,14 @@ class Watchable(NamedTuple):
 WATCHABLE: dict[str, Watchable] = {
     "humidity": Watchable("%", Of.PLACE, "relative humidity"),
     "temperature": Watchable("°C", Of.PLACE, "air temperature"),
-    "dew_point": Watchable("°C", Of.PLACE, "dew point"),
-    "moisture": Watchable("% MC", Of.PLACE, "moisture content that wood settles at"),
+    "surface_temperature": Watchable("°C", Of.PLACE, "coldest measured surface"),
+    "pressure": Watchable("Pa", Of.PLACE, "air pressure"),
+    **{
+        name: Watchable(
+            "% MC" if derived.symbol == "EMC" else derived.unit, Of.PLACE, name.replace("_", " ")
+        )
+        for name, derived in DERIVED.items()
+    },
     "dew_margin": Watchable("K", Of.PLACE, "coldest measured surface, or the air, over dew point"),
     "mould_margin": Watchable("%", Of.PLACE, "RH over what mould needs on wood in time"),
     "silent_s": Watchable("s", Of.SENSOR, "time since it was last heard"),
@@ -74,6 +81,8 @@ HOLD_MAX_S = 14 * 86_400
 """Longest hold time, and longest time between repeats. [s]"""
 OVER_MAX_S = 86_400
 """Longest time over which a change is taken: the trace that is at hand. [s]"""
+NO_TRACE = ("surface_temperature", "pressure", "dew_margin")
+"""Quantities of which the trace at hand does not tell."""
 URGENCIES = (1, 2, 3)
 """1 mind it, 2 act, 3 act now."""
 TEXT_MAX = 400
@@ -165,6 +174,8 @@ class Rule:
                 yield f"{name} = {value!r:.40}: must be a whole number of seconds from 0 to {most}"
         if self.over_s and self.of is not Of.PLACE:
             yield f"over_s belongs to quantities of a place, and {self.quantity} is of a {self.of}"
+        if self.over_s and self.quantity in NO_TRACE:
+            yield f"over_s: of {self.quantity} only the value now is at hand, not its change"
         if self.urgency not in URGENCIES or isinstance(self.urgency, bool):
             yield f"urgency = {self.urgency!r:.40}: must be 1 (mind it), 2 (act) or 3 (act now)"
         for name in ("breaks_quiet", "together", "on"):

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from monitor.alerts.rule import Rule
 from monitor.places import Place
+from monitor.science.air import STANDARD_PRESSURE_PA
 from monitor.science.climate.mould import critical_surface_humidity
 from monitor.science.registry import derive
 
@@ -15,39 +16,39 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 
-def values_of(
-    quantity: str, temp_c: ArrayLike, rh_pct: ArrayLike, surface_temp_c: ArrayLike = np.nan
-) -> NDArray[np.float64]:
-    """A quantity of a place's air, in its unit of `WATCHABLE`.
+class Air(NamedTuple):
+    """A place's air at one moment or along many: temperature [°C], RH [%], the coldest measured
+    surface [°C] and pressure [Pa]; floats or arrays of one shape, NaN where unknown."""
 
-    Parameters
-    ----------
-    temp_c, rh_pct : array_like
-        [°C], [%]  NaN where unknown.
-    surface_temp_c : array_like
-        Of the coldest measured surface; NaN: none is measured. [°C]
+    temp_c: ArrayLike
+    rh_pct: ArrayLike
+    surface_temp_c: ArrayLike = np.nan
+    pressure_pa: ArrayLike = np.nan
 
-    Returns
-    -------
-    ndarray of the broadcast shape
+
+def values_of(quantity: str, air: Air) -> NDArray[np.float64]:
+    """A quantity of a place in its unit of `WATCHABLE`; NaN where it is not known.
+
+    Without a measured pressure, the standard one serves where one is needed.
     """
-    t, rh = np.asarray(temp_c, float), np.minimum(np.asarray(rh_pct, float), 100.0)
+    t, rh, surface, pressure = (np.asarray(column, float) for column in air)
+    rh = np.minimum(rh, 100.0)
     match quantity:
         case "humidity":
             return rh
         case "temperature":
             return t
-        case "dew_point":
-            return derive("dew_point", t, rh)
-        case "moisture":
-            return derive("equilibrium_moisture_content", t, rh)
+        case "surface_temperature":
+            return surface
+        case "pressure":
+            return pressure
         case "dew_margin":
-            return np.fmin(t, np.asarray(surface_temp_c, float)) - derive("dew_point", t, rh)
+            return np.fmin(t, surface) - derive("dew_point", t, rh)
         case "mould_margin":
             margin = rh - critical_surface_humidity(t)
             # Below freezing and above 50 °C none grows, whatever the humidity.
             return np.where(np.isnan(margin) & ~np.isnan(t) & ~np.isnan(rh), -100.0, margin)
-    raise KeyError(quantity)
+    return derive(quantity, t, rh, np.where(np.isnan(pressure), STANDARD_PRESSURE_PA, pressure))
 
 
 def concerns(rule: Rule, place: Place) -> bool:

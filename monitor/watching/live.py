@@ -19,7 +19,7 @@ from monitor.science.waits.wait import State
 from monitor.standings import Standing
 from monitor.store import TEN_MINUTES_S, Reader
 from monitor.verdicts import band
-from monitor.watching.air import concerns, values_of
+from monitor.watching.air import Air, concerns, values_of
 from monitor.wood_standings import WoodStanding, warm_up_margins_k
 
 if TYPE_CHECKING:
@@ -122,8 +122,8 @@ def _place(rule: Rule, air: PlaceAir, s: Sight) -> Seen:
     limits = band(air.place, s.settings.limits)
     value = math.nan
     if not air.old:
-        surface = air.surface_temp_c
-        value = float(values_of(rule.quantity, air.temp_c, air.rh_pct, surface))
+        here = Air(air.temp_c, air.rh_pct, air.surface_temp_c, air.pressure_pa)
+        value = float(values_of(rule.quantity, here))
         if rule.over_s:
             value -= _earlier(rule, air, s.now_ms)
     return Seen(air.place.id, air.place.label, value, limits)
@@ -138,7 +138,7 @@ def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> float:
     i = int(np.argmin(np.abs(trace.at_ms - when)))
     if abs(int(trace.at_ms[i]) - when) > NEAR_MS:
         return math.nan
-    return float(values_of(rule.quantity, trace.temp_c[i], trace.rh_pct[i]))
+    return float(values_of(rule.quantity, Air(trace.temp_c[i], trace.rh_pct[i])))
 
 
 def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorState]:

@@ -22,7 +22,7 @@ from monitor.science.plates.restraint import YIELD_STRAIN, restrained_strain
 from monitor.science.plates.species import SPECIES
 from monitor.store import TEN_MINUTES_S, Reader
 from monitor.verdicts import band
-from monitor.watching.air import concerns, values_of
+from monitor.watching.air import Air, concerns, values_of
 from monitor.watching.live import KNOWN_MS, SATURATED_PCT, SHOP, knows_home
 from monitor.wood_standings import warm_up_margins_k, wood_history
 
@@ -153,10 +153,15 @@ class _Air:
         self._grid = first + STEP_MS * np.arange(len(looks) + before)
         ids = reader.series()
         sensors = sorted({s.sensor for s in ids if s.place == place})
-        self.temp_c, self.rh_pct, self.surface_c = (
-            self._column(reader, [ids.get(Series(place, s, q)) for s in sensors])
-            for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.SURFACE_TEMPERATURE)
-        )
+        self._columns = Air(
+            *(
+                self._column(reader, [ids.get(Series(place, s, q)) for s in sensors])
+                for q in (
+                    Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.SURFACE_TEMPERATURE,
+                    Quantity.PRESSURE,
+                )
+            )
+        )  # fmt: skip
 
     def _column(self, reader: Reader, ids: Sequence[int | None]) -> NDArray[np.float64]:
         """Of the first series that has a value; NaN where none has."""
@@ -171,7 +176,7 @@ class _Air:
         return column
 
     def values(self, quantity: str, over_s: int = 0) -> NDArray[np.float64]:
-        found = values_of(quantity, self.temp_c, self.rh_pct, self.surface_c)
+        found = values_of(quantity, self._columns)
         if over_s:
             back = max(1, round(over_s / TEN_MINUTES_S))
             return found[self._before :] - found[self._before - back : len(found) - back]
