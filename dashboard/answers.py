@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from dashboard.thinning import Points
     from monitor.places import Place
     from monitor.records import Quantity
+    from monitor.store.outbox import Entry, Tally
 
 
 @dataclass(frozen=True)
@@ -56,3 +57,10 @@ class Stored(NamedTuple):
     sensor: str
     at_ms: NDArray[np.int64]
     columns: dict[str, NDArray[np.float64]]
+
+
+class Notices(NamedTuple):
+    """Notices, the newest first, and what waits, by channel."""
+
+    newest: list[Entry]
+    waiting: dict[str, Tally]

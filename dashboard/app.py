@@ -11,10 +11,14 @@ import flask
 from dash import ClientsideFunction, Input, Output, dcc, html
 
 from dashboard import calendar_feed, desk_calls, formats, guard, sign_in, words
+from dashboard.alert_book import AlertBook
 from dashboard.kept_journal import KeptJournal
 from dashboard.markup import attributes
 from dashboard.pages import (
     air,
+    alerts,
+    alerts_one,
+    alerts_rules,
     bench,
     bench_finished,
     bench_kinds,
@@ -24,9 +28,13 @@ from dashboard.pages import (
     past_climate,
     probes,
     sign_in_page,
+    wood,
+    wood_instrument,
+    wood_new,
 )
 from dashboard.queries import Shop
 from dashboard.wait_book import WaitBook
+from dashboard.wood_book import WoodBook
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
 
@@ -35,7 +43,14 @@ if TYPE_CHECKING:
 
     from monitor.settings import Settings
 
-PAGES = (("/", "Air"), ("/bench", "Bench"), ("/past", "Past"), ("/probes", "Probes"))
+PAGES = (
+    ("/", "Air"),
+    ("/bench", "Bench"),
+    ("/wood", "Wood"),
+    ("/alerts", "Alerts"),
+    ("/past", "Past"),
+    ("/probes", "Probes"),
+)
 THEMES = {"auto": "As the screen", "day": "Day", "night": "Night", "contrast": "Contrast"}
 DEMO = "DEMO: invented shop, invented readings"
 
@@ -82,13 +97,21 @@ def create_app(settings: Settings) -> dash.Dash:
     )
     guard.protect(app, settings.board)
     sign_in.register(app, settings)
-    book = WaitBook(shop, KeptJournal(shop))
-    air.register(app, shop, book)
+    kept = KeptJournal(shop)
+    book, woods = WaitBook(shop, kept), WoodBook(shop, kept)
+    alert_book = AlertBook(shop, kept, book, woods)
+    air.register(app, shop, book, alert_book)
     for page in (past, past_climate, probes, sign_in_page):
         page.register(app, shop)
-    for page in (bench, bench_wait, bench_plan, bench_kinds, bench_finished):
+    for page in (bench_plan, bench_kinds, bench_finished):
         page.register(app, shop, book)
-    desk_calls.register(app, shop, book)
+    for page in (bench, bench_wait):
+        page.register(app, shop, book, woods)
+    for wood_page in (wood, wood_new, wood_instrument):  # the last takes any other address
+        wood_page.register(app, shop, woods)
+    for alert_page in (alerts, alerts_rules, alerts_one):
+        alert_page.register(app, shop, alert_book)
+    desk_calls.register(app, shop, desk_calls.readings(shop, book, woods, alert_book))
     calendar_feed.register(app, shop, book)
     app.layout = lambda: shell(shop)
     _register_shell(app, shop)
@@ -138,7 +161,7 @@ def shell(shop: Shop) -> Component:
                 [
                     html.Span(name, className="shop"),
                     html.Nav(
-                        [dcc.Link(word, href=path) for path, word in PAGES],
+                        [dcc.Link(_entry(path, word), href=path) for path, word in PAGES],
                         **attributes(aria_label="Pages"),
                     ),
                     html.Strong(DEMO, className="demo") if settings.demo else None,
@@ -165,6 +188,13 @@ def shell(shop: Shop) -> Component:
         ],
         className="board",
     )
+
+
+def _entry(path: str, word: str) -> list[Component | str]:
+    """A page in the menu; beside Alerts stands how many are open."""
+    if path != "/alerts":
+        return [word]
+    return [word, html.Span(id="alerts-open", className="count-of")]
 
 
 def banner(shop: Shop) -> list[Component]:

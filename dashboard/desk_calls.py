@@ -1,204 +1,122 @@
 """What is done from the board: a tap in the browser becomes a command for the service's desk.
 
-The browser sends what was tapped, when, and what was typed into fields, as text; here it is read,
-in the shop's own zone, and handed on. The service decides.
+The browser sends what was tapped, when, and what was typed into fields, as text. What it is about
+says who reads it; the service decides.
 """
 
 from __future__ import annotations
 
+import functools
 import json
-import math
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import flask
 
-from dashboard import formats, sign_in
+from dashboard import alert_wishes, instrument_wishes, sign_in, wait_wishes
+from dashboard.wishes import WishFault
 from monitor import desk
-from monitor.errors import MonitorError, StoreFault
-from monitor.science.waits.parameters import parameters
+from monitor.clock import now_ms
+from monitor.errors import StoreFault
+from monitor.events import About
 
 if TYPE_CHECKING:
     from dash import Dash
 
+    from dashboard.alert_book import AlertBook
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
-    from monitor.kinds import Kind
-    from monitor.waits import Wait
-
-TIMED = {"pause", "resume", "move", "release"}
-PASSED_ON = ("id", "by", "do", "wait", "kind", "place", "feel")
-"""What a tap carries that goes on as it is."""
-_NUMBERS = {"clamps": "clamps", "count": "how many"}
+    from dashboard.wood_book import WoodBook
 
 
-class WishFault(MonitorError, ValueError):
-    """A field cannot be read: which, and what is allowed."""
+class Reading(NamedTuple):
+    """How taps about one thing are read.
+
+    `command_of` makes a command of what was asked and typed, or raises `WishFault`; `fault_of`
+    finds in what was typed the fault for which the service refused the command, if it can.
+    """
+
+    command_of: Callable[[Mapping[str, Any], Mapping[str, str]], dict[str, Any]]
+    fault_of: Callable[[Mapping[str, Any], Mapping[str, str]], WishFault | None] = (
+        lambda _command, _form: None
+    )
 
 
-def register(app: Dash, shop: Shop, book: WaitBook) -> None:
+def readings(
+    shop: Shop, waits: WaitBook, woods: WoodBook, alerts: AlertBook
+) -> dict[str, Reading]:
+    """How the taps are read, by what they are about."""
+
+    def fault_of_instrument(
+        command: Mapping[str, Any], form: Mapping[str, str]
+    ) -> WishFault | None:
+        fields = instrument_wishes.fields_of(command, form, shop, woods, now_ms())
+        return WishFault(instrument_wishes.sentence(fields), fields) if fields else None
+
+    of_waits = Reading(functools.partial(wait_wishes.command_of, shop=shop, book=waits))
+    of_alerts = Reading(functools.partial(alert_wishes.command_of, shop=shop, book=alerts))
+    return {
+        About.WAIT: of_waits,
+        About.KIND: of_waits,
+        About.INSTRUMENT: Reading(
+            functools.partial(instrument_wishes.command_of, shop=shop, book=woods),
+            fault_of_instrument,
+        ),
+        About.ALERT: of_alerts,
+        About.RULE: of_alerts._replace(
+            fault_of=functools.partial(alert_wishes.fault_of, shop=shop, book=alerts)
+        ),
+        About.RESERVOIR: of_alerts,
+        About.CAUTION: of_alerts,
+    }
+
+
+def register(app: Dash, shop: Shop, read_as: Mapping[str, Reading]) -> None:
     """Hang `/bench/do` into the app's server."""
-    app.server.add_url_rule("/bench/do", "bench_do", lambda: answer(shop, book), methods=["POST"])
+    app.server.add_url_rule(
+        "/bench/do", "bench_do", lambda: answer(shop, read_as), methods=["POST"]
+    )
 
 
-def answer(shop: Shop, book: WaitBook) -> flask.Response:
-    """Do what was asked. 200 with `done`; 4xx with `refused` in words; 503: try again later."""
+def answer(shop: Shop, read_as: Mapping[str, Reading]) -> flask.Response:
+    """Do what was asked. 200 with `done`; 4xx with `refused` in words, and `fields`, what is wrong
+    with each; 503: try again later."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
         return _said(403, refused=may.why)
     asked = flask.request.get_json(silent=True)
     if not isinstance(asked, dict):
         return _said(400, refused="This is no command.")
+    reading = read_as.get(str(asked.get("about", About.WAIT)))
+    if reading is None:
+        return _said(400, refused="This is about nothing that is known here.")
+    command: dict[str, Any] = {}
     try:
-        command = command_of(asked, shop, book)
+        form = _form(asked)
+        command = reading.command_of(asked, form)
         done = desk.ask(shop.settings.desk_path, command)
     except desk.DeskUnavailable:
         return _said(503, later="The service does not answer. Is Benchweather running?")
     except StoreFault as exc:
         return _said(503, later=f"The store cannot be read just now: {exc}.")
-    except (desk.CommandRefused, WishFault) as exc:
-        return _said(409, refused=f"{_first_upper(str(exc))}.")
+    except WishFault as exc:
+        return _refused(exc)
+    except desk.CommandRefused as exc:
+        return _refused(reading.fault_of(command, form) or WishFault(str(exc)))
     return _said(200, done=done)
 
 
-def command_of(asked: Mapping[str, Any], shop: Shop, book: WaitBook) -> dict[str, Any]:
-    """The command that a tap means.
-
-    Parameters
-    ----------
-    asked : mapping
-        `PASSED_ON` as texts, `at_ms` when it was tapped, and `form`, what was typed, as texts.
-
-    Raises
-    ------
-    WishFault
-        If a field cannot be read, or nothing was changed.
-    """
-    command = {name: asked[name] for name in PASSED_ON if isinstance(asked.get(name), str)}
+def _form(asked: Mapping[str, Any]) -> dict[str, str]:
+    """What was typed, by the names of the fields."""
     given = asked.get("form") or {}
     if not isinstance(given, dict):
         raise WishFault("form must hold the fields by name")
-    form = {str(k): v.strip() for k, v in given.items() if isinstance(v, str)}
-    do = command.get("do")
-    at_ms = asked.get("at_ms")
-    if isinstance(at_ms, int) and (do in TIMED or do == "open"):
-        command["start_ms" if do == "open" else "at_ms"] = at_ms
-    if do == "open":
-        command |= _fields({k: v for k, v in form.items() if v}, shop)
-    elif do == "correct":
-        command |= _changes(book.wait(str(command.get("wait", ""))), form, shop)
-    elif do == "kind":
-        more = {k: asked[k] for k in ("like", "never_shorter") if isinstance(asked.get(k), str)}
-        known = book.kind(str(command.get("kind", "")))
-        command |= _kind(_changed_of(known, form) | more)
-        command["kind"] = command.get("kind") or _id_of(form.get("name", ""))
-    return command
+    return {str(k): v.strip() for k, v in given.items() if isinstance(v, str)}
 
 
-def _fields(form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
-    """What was typed about a wait, as the service takes it."""
-    zone = shop.settings.zone
-    found: dict[str, Any] = {}
-    for name in ("instrument", "what", "note"):
-        if name in form:
-            found[name] = form[name]
-    if form.get("place"):
-        found["place"] = form["place"]
-    for name, said in _NUMBERS.items():
-        if name in form:
-            found[name] = _whole(said, form[name] or "0")
-    for field, name, said in (
-        ("start", "start_ms", "started"),
-        ("wanted", "wanted_ms", "wanted by"),
-    ):
-        if field not in form:
-            continue
-        try:
-            found[name] = formats.of_input(form[field], zone) if form[field] else None
-        except ValueError:
-            raise WishFault(f"{said}: {form[field]!r} is no date and time") from None
-    if found.get("start_ms", 0) is None:
-        del found["start_ms"]
-    return found
-
-
-def _changes(wait: Wait | None, form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
-    """What of a wait was changed; times that look the same are the same."""
-    if wait is None:
-        return {}
-    zone = shop.settings.zone
-    was = {
-        "instrument": wait.instrument, "what": wait.what, "note": wait.note, "place": wait.place,
-        "clamps": str(wait.clamps or ""), "start": formats.to_input(wait.started_ms, zone),
-        "wanted": formats.to_input(wait.wanted_ms, zone),
-    }  # fmt: skip
-    changed = {k: v for k, v in form.items() if k in was and v != was[k]}
-    found = _fields(changed, shop)
-    if not found:
-        raise WishFault("nothing was changed")
-    return found
-
-
-def shown_of(kind: Kind) -> dict[str, str]:
-    """The figures of a kind as its page shows them, by the names of its fields."""
-    own = {
-        "basis_h": kind.basis_s / 3600, "minimum_h": kind.minimum_s / 3600, "spread": kind.spread,
-    }  # fmt: skip
-    law = {f"law.{p.name}": p.value for p in parameters(kind.law)}
-    return {name: f"{value:g}" for name, value in (own | law).items()}
-
-
-def _changed_of(kind: Kind | None, form: dict[str, str]) -> dict[str, str]:
-    """What of a kind was changed: a figure that looks the same is the same."""
-    if kind is None or not form:
-        return form
-    was = shown_of(kind)
-    changed = {k: v for k, v in form.items() if v != was.get(k)}
-    if not changed:
-        raise WishFault("nothing was changed")
-    return changed
-
-
-def _kind(form: Mapping[str, str]) -> dict[str, Any]:
-    """What was typed about a kind. Lengths of time are typed in hours."""
-    found: dict[str, Any] = {k: form[k] for k in ("name", "like") if form.get(k)}
-    for field, name in (("basis_h", "basis_s"), ("minimum_h", "minimum_s")):
-        if form.get(field):
-            found[name] = round(3600 * _number(field.removesuffix("_h"), form[field]), 3)
-    if form.get("spread"):
-        found["spread"] = _number("spread", form["spread"])
-    if "never_shorter" in form:
-        found["never_shorter"] = form["never_shorter"] == "yes"
-    law = {
-        k.removeprefix("law."): _number(k.removeprefix("law."), v)
-        for k, v in form.items()
-        if k.startswith("law.") and v
-    }
-    if law:
-        found["law"] = law
-    return found
-
-
-def _id_of(name: str) -> str:
-    """An id for a new kind from its name."""
-    letters = "".join(c if c.isascii() and c.isalnum() else "-" for c in name.lower())
-    return "-".join(part for part in letters.split("-") if part)[:40].strip("-")
-
-
-def _number(name: str, text: str) -> float:
-    try:
-        value = float(text.replace(",", ".").replace("−", "-"))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise WishFault(f"{name}: {text!r} is no number")
-    return value
-
-
-def _whole(name: str, text: str) -> int:
-    if not (text.isascii() and text.isdigit() and len(text) < 6):
-        raise WishFault(f"{name}: {text!r} is no whole number")
-    return int(text)
+def _refused(fault: WishFault) -> flask.Response:
+    fields = {"fields": fault.fields} if fault.fields else {}
+    return _said(409, refused=f"{_first_upper(str(fault))}.", **fields)
 
 
 def _first_upper(text: str) -> str:

@@ -66,7 +66,7 @@ def history_plot(lines: Sequence[Line], quantity: str, view: View, look: Theme) 
         if outline is not None:
             data.append({
                 "type": "scatter", "x": outline[0], "y": outline[1], "fill": "toself",
-                "fillcolor": _faint(ink, 0.16), "line": {"width": 0}, "mode": "lines",
+                "fillcolor": faint(ink, 0.16), "line": {"width": 0}, "mode": "lines",
                 "hoverinfo": "skip", "name": f"{part.label}, range",
             })  # fmt: skip
         data.append({
@@ -76,7 +76,7 @@ def history_plot(lines: Sequence[Line], quantity: str, view: View, look: Theme) 
         })  # fmt: skip
     most = min(max(view.width_px // 120, 3), 12)
     marks = formats.ticks(view.start_ms, view.end_ms, view.zone, most=most)
-    axis: dict[str, Any] = {"gridcolor": _faint(look.ink, 0.14), "zeroline": False,
+    axis: dict[str, Any] = {"gridcolor": faint(look.ink, 0.14), "zeroline": False,
                             "linecolor": look.quiet, "tickcolor": look.quiet}  # fmt: skip
     narrow = view.width_px < 600
     layout = {
@@ -90,7 +90,7 @@ def history_plot(lines: Sequence[Line], quantity: str, view: View, look: Theme) 
             "range": [low, high], "fixedrange": True, "nticks": 7,
             "title": {"text": f"{how.words} [{how.unit}]", "standoff": 8},
         },
-        "shapes": [*_night_shapes(view, look), *_band_shapes(parts, quantity, look)],
+        "shapes": [*night_shapes(view, look), *_band_shapes(parts, quantity, look)],
         "annotations": [*_labels(parts, low, high, look, narrow),
                         *_band_labels(parts, quantity, look)],
         "margin": {"l": 64, "r": 24 if narrow else 150, "t": 16, "b": 76},
@@ -104,7 +104,7 @@ def empty_plot(sentence: str, look: Theme) -> dict[str, Any]:
         "template": template(look),
         "xaxis": {"visible": False, "fixedrange": True},
         "yaxis": {"visible": False, "fixedrange": True},
-        "annotations": [{"text": _escaped(sentence), "showarrow": False, "font": {"size": 20}}],
+        "annotations": [{"text": escaped(sentence), "showarrow": False, "font": {"size": 20}}],
     }}  # fmt: skip
 
 
@@ -175,7 +175,8 @@ class _Shown:
             self.count = np.ones(len(self.at_ms))
 
 
-def _faint(colour: str, share: float) -> str:
+def faint(colour: str, share: float) -> str:
+    """A colour of the theme with so much of it let through."""
     red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
     return f"rgba({red},{green},{blue},{share})"
 
@@ -209,7 +210,7 @@ def _outline(part: _Shown) -> tuple[NDArray[np.float64], NDArray[np.float64]] | 
 def _hover(part: _Shown, how: Scale, view: View) -> dict[str, Any]:
     """What is said of a point: its local time, its value, and its range where it has one."""
     digits = max(how.decimals, 1) if how.unit == "%" else how.decimals
-    said = f"<b>{_escaped(part.label)}</b><br>%{{text}}<br>%{{y:.{digits}f}} {how.unit}"
+    said = f"<b>{escaped(part.label)}</b><br>%{{text}}<br>%{{y:.{digits}f}} {how.unit}"
     found: dict[str, Any] = {"text": formats.moments(part.at_ms, view.zone)}
     if np.any(part.high > part.low):
         found["customdata"] = np.column_stack([part.low, part.high])
@@ -217,16 +218,17 @@ def _hover(part: _Shown, how: Scale, view: View) -> dict[str, Any]:
     return found | {"hovertemplate": f"{said}<extra></extra>"}
 
 
-def _escaped(text: str) -> str:
+def escaped(text: str) -> str:
     """Names come from topics: in a plot's text, tags and templates in them must stay text."""
     text = text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     return text.replace("%{", "% {")
 
 
-def _night_shapes(view: View, look: Theme) -> list[dict[str, Any]]:
+def night_shapes(view: View, look: Theme) -> list[dict[str, Any]]:
+    """The nights of a view, shaded."""
     return [
         {"type": "rect", "xref": "x", "yref": "paper", "x0": start, "x1": end, "y0": 0, "y1": 1,
-         "fillcolor": _faint(look.ink, 0.05), "line": {"width": 0}, "layer": "below"}
+         "fillcolor": faint(look.ink, 0.05), "line": {"width": 0}, "layer": "below"}
         for start, end in formats.nights(view.start_ms, view.end_ms, view.zone)
     ]  # fmt: skip
 
@@ -278,7 +280,7 @@ def _labels(
     for place, i, label in ends:
         floor = max(place, floor + LABEL_SPACE)
         found.append(
-            {"xref": "paper", "yref": "paper", "x": 1, "y": floor, "text": _escaped(label),
+            {"xref": "paper", "yref": "paper", "x": 1, "y": floor, "text": escaped(label),
              "showarrow": False, "xanchor": "right" if narrow else "left",
              "yanchor": "bottom" if narrow else "middle", "xshift": 0 if narrow else 8,
              "font": {"color": look.lines[i % len(look.lines)], "size": 16}}

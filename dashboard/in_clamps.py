@@ -78,9 +78,11 @@ def _ready(ready: Sequence[Sequence[Standing]], now_ms: int, zone: ZoneInfo) -> 
     """All that is ready in one cell, what was ready first in front."""
     waits = [one.wait for alike in ready for one in alike]
     names = "; ".join(wait_series.title([one.wait for one in alike]) for alike in ready)
-    since = formats.when(ready[0][0].readiness.ready_ms or now_ms, now_ms, zone)
+    first = min((s.readiness.ready_ms for a in ready for s in a if s.readiness is not None
+                 and s.readiness.ready_ms is not None), default=now_ms)  # fmt: skip
+    since = formats.when(first, now_ms, zone)
     return _cell(
-        "ready",
+        "several",
         "ready",
         [wait_parts.shape(ready[0][0], "ready"), html.Span(f"{len(waits)} ready")],
         names,
@@ -94,5 +96,6 @@ def _cell(
     return html.Li(
         [html.P(when, className="when"), html.P(of, className="of"), *rest],
         key=key,
+        className="several" if key == "several" else "",
         **attributes(data_state=state),
     )

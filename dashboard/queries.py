@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dashboard import thinning
-from dashboard.answers import History, Probe, ServiceState, Stored
+from dashboard.answers import History, Notices, Probe, ServiceState, Stored
 from monitor import climate_book, present, pulse
 from monitor.clock import now_ms
 from monitor.errors import StoreFault, StoreUnavailable
@@ -23,7 +23,7 @@ from monitor.places import Place
 from monitor.records import MEASURES, Quantity, Refusal, Series
 from monitor.science.air import pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
-from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, outbox
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -181,6 +181,11 @@ class Shop:
             if {T, RH} <= measured:
                 own |= set(DERIVED)
         return found
+
+    def notices(self, limit: int) -> Notices:
+        """The newest notices on their way or gone, newest first, and what waits by channel."""
+        with self.reader() as reader:
+            return Notices(outbox.recent(reader, limit), outbox.tally(reader))
 
     def extent(self, place_ids: list[str]) -> tuple[int, int] | None:
         """From the first to the last reading of some places. [ms]"""

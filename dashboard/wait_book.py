@@ -94,9 +94,26 @@ class WaitBook:
     def kind(self, kind_id: str) -> Kind | None:
         return self._ask(lambda _, journal: journal.book.get(kind_id))
 
+    def retired(self) -> dict[str, Kind]:
+        """The kinds that were taken off the list, by id."""
+        return self._ask(lambda _, journal: journal.retired)
+
     def learned(self, kind_id: str) -> Learned | None:
         """What the releases of a kind have taught; None where nothing can be learned."""
         return self._ask(lambda _, journal: journal.learned(kind_id))
+
+    def bases(self) -> dict[str, float]:
+        """The basis a new wait of each kind gets, by its id: what releases have taught counts. [s]"""
+
+        def answer(_: Reader, journal: Journal) -> dict[str, float]:
+            found = {kind.id: kind.basis_s for kind in journal.book.values()}
+            for kind_id in found:
+                taught = journal.learned(kind_id)
+                if taught is not None and taught.evidence:
+                    found[kind_id] = taught.basis_s
+            return found
+
+        return self._ask(answer)
 
     def ready_by(self, plan: Plan) -> dict[str, LatestStart | None]:
         """The latest start of each kind, by its id; None where the coming air is not known."""

@@ -206,12 +206,13 @@ def each_of(waits: Sequence[Wait], writer: bool) -> Component:
             ),
         ],
         className="each",
+        **attributes(data_unfold=f"{waits[0].events[0].recorded_ms}"),
     )
 
 
 def felt(waits: Sequence[Wait], writer: bool) -> Component:
     """How waits were at their release: three taps, of which one may be on; it can be taken back."""
-    feel = waits[0].feel
+    feel, past = waits[0].feel, wait_words.well_past(waits[0])
     if not writer:
         told = wait_words.FEELS[feel] if feel else "not said"
         return html.P(f"How it was: {told.lower()}.")
@@ -230,6 +231,7 @@ def felt(waits: Sequence[Wait], writer: bool) -> Component:
                 ],
                 className="taps",
             ),
+            html.P(past, className="aside") if past and feel is None else None,
         ],
         className="felt", role="group",
         **attributes(aria_label=f"How was it: {wait_series.title(waits)}"),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from dashboard import formats
 from monitor.events import Event
 from monitor.kinds import Caution
+from monitor.science.waits.learning import LONG_BEFORE
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness, State
 from monitor.waits import Action, Feel, Wait
@@ -237,6 +238,30 @@ def _wanted(wait: Wait, found: Readiness | None, now_ms: int, zone: ZoneInfo) ->
     if found.ready_high_ms is None or found.ready_high_ms > wait.wanted_ms:
         return [f"{by}: likely, but not sure."]
     return [f"{by}: in time."]
+
+
+def told(seconds: float) -> float:
+    """A length of time that was estimated, to two figures of hours. [s]"""
+    return 3600 * float(f"{seconds / 3600:.2g}")
+
+
+def foreseen(wait: Wait, now_ms: int, zone: ZoneInfo) -> str:
+    """When a wait was to be ready, as it looked when it was opened."""
+    if wait.foreseen_ms is None:
+        return "not known when it was opened"
+    low, ready, high = (formats.when(about(ms), now_ms, zone) for ms in wait.foreseen_ms)
+    return f"ready {ready} ({_without_day(low, ready)} to {_without_day(high, low)})"
+
+
+def well_past(wait: Wait) -> str:
+    """What to bear in mind when saying how a wait was that had far more than its basis."""
+    share = (wait.equivalent_s or 0.0) / float(wait.kind["basis_s"])
+    if share * LONG_BEFORE < 1:
+        return ""
+    return (
+        f"It had {percent(share)} of its basis. Just right then teaches only that it was hard "
+        "by then."
+    )
 
 
 def percent(share: float) -> str:

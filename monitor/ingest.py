@@ -13,16 +13,16 @@ import logging
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from monitor.commands import Commands
 from monitor.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
 from monitor.mqtt import Arrival, Subscription
 from monitor.payload import PAYLOAD_MAX, Contract, json_object, told
-from monitor.records import REFUSED_PAYLOAD_MAX, Reading, Refusal
+from monitor.records import REFUSED_PAYLOAD_MAX, Reading, Refusal, name_fault
 from monitor.store import Writer
-from monitor.topics import command_about
+from monitor.topics import command_about, forecast_source
 
 log = logging.getLogger(__name__)
 
@@ -39,13 +39,19 @@ RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
 
 
 class Batch(NamedTuple):
-    """What a group of messages amounts to. `deliveries` has digests by packet id."""
+    """What a group of messages amounts to. `deliveries` has digests by packet id; `singly` are
+    commands and forecasts, each a transaction of its own."""
 
     readings: list[Reading]
     refusals: list[Refusal]
     deliveries: dict[int, bytes]
     tallies: Counter[str]
-    commands: list[Arrival]
+    singly: list[Arrival]
+
+
+TakeForecast = Callable[[str, bytes, int, Iterable[tuple[int, bytes]]], None]
+"""Takes a forecast: of a source, the message, when it arrived [ms], and deliveries to be noted in
+the same transaction. Raises `BadPayload` if it cannot be taken."""
 
 
 class Ingest:
@@ -60,6 +66,7 @@ class Ingest:
         contract: Contract,
         writer: Writer,
         commands: Commands | None = None,
+        take_forecast: TakeForecast | None = None,
         *,
         refused_max: int = 100_000,
     ) -> None:
@@ -67,6 +74,7 @@ class Ingest:
         self.refused_max = refused_max
         self._refused = 0
         self.commands = commands or Commands(writer)
+        self._take_forecast = take_forecast
         self.lock = threading.Lock()
         self.store_trouble = ""
         """Why the store cannot be written; empty while it can."""
@@ -98,7 +106,7 @@ class Ingest:
 
     def _keep(self, arrivals: list[Arrival]) -> None:
         """Store a group of messages, however long it takes, then acknowledge them."""
-        commands: list[Arrival] = []
+        singly: list[Arrival] = []
 
         def store() -> None:
             batch = self.read(arrivals)
@@ -108,13 +116,13 @@ class Ingest:
                 deliveries=batch.deliveries.items(),
                 tallies=batch.tallies,
             )
-            commands[:] = batch.commands
+            singly[:] = batch.singly
             self._prune(len(batch.refusals))
 
         if not self._until_stored(store, len(arrivals)):
             return  # unacknowledged: the broker sends them again
-        for arrival in commands:
-            if not self._until_stored(functools.partial(self._carry_out, arrival), 1):
+        for arrival in singly:
+            if not self._until_stored(functools.partial(self._take_singly, arrival), 1):
                 return
         self.subscription.acknowledge(arrivals)
 
@@ -138,32 +146,43 @@ class Ingest:
             self.store_trouble = ""
         return True
 
-    def _carry_out(self, arrival: Arrival) -> None:
-        """Do what a message on the command topic asks, or keep it as refused."""
+    def _take_singly(self, arrival: Arrival) -> None:
+        """Do what a command asks or take a forecast, or keep it as refused."""
         digest = _digest(arrival)
         if arrival.repeat and self.writer.delivered(arrival.packet_id) == digest:
             return
         deliveries = [(arrival.packet_id, digest)] if arrival.qos else []
         try:
-            if arrival.retained:
-                raise BadPayload(
-                    "a command must not be retained: it would be done again and again"
-                )
             if len(arrival.payload) > PAYLOAD_MAX:
                 raise BadPayload(f"{len(arrival.payload)} bytes: at most {PAYLOAD_MAX} are taken")
-            command = json_object(arrival.payload)
-            about = {"about": command_about(arrival.topic)} if "about" not in command else {}
-            self.commands.carry_out(
-                {"by": "mqtt"} | about | command, arrival.received_ms, deliveries
-            )
+            if source := forecast_source(arrival.topic):
+                self._forecast(source, arrival, deliveries)
+            else:
+                self._carry_out(arrival, deliveries)
         except StoreFault:
             raise
         except MonitorError as exc:
             self._refuse(arrival, str(exc), deliveries)
         except Exception as exc:
-            # Ours to mend, but a command that came again for ever would stop everything.
-            log.exception("command broke topic=%s", arrival.topic)
+            # Ours to mend, but a message that came again for ever would stop everything.
+            log.exception("message broke what takes it topic=%s", arrival.topic)
             self._refuse(arrival, f"could not be done: {exc!r}", deliveries)
+
+    def _carry_out(self, arrival: Arrival, deliveries: list[tuple[int, bytes]]) -> None:
+        if arrival.retained:
+            raise BadPayload("a command must not be retained: it would be done again and again")
+        command = json_object(arrival.payload)
+        about = {"about": command_about(arrival.topic)} if "about" not in command else {}
+        self.commands.carry_out({"by": "mqtt"} | about | command, arrival.received_ms, deliveries)
+
+    def _forecast(
+        self, source: str, arrival: Arrival, deliveries: list[tuple[int, bytes]]
+    ) -> None:
+        if self._take_forecast is None:
+            raise BadPayload("no forecast is taken here")
+        if fault := name_fault(source):
+            raise BadPayload(f"source {source!r} in the topic {fault}")
+        self._take_forecast(source, arrival.payload, arrival.received_ms, deliveries)
 
     def _refuse(self, arrival: Arrival, reason: str, deliveries: list[tuple[int, bytes]]) -> None:
         if arrival.retained and self.writer.refused_before(arrival.topic, arrival.payload):
@@ -191,8 +210,8 @@ class Ingest:
         batch.tallies["messages"] = len(arrivals)
         decode = self.contract.decode
         for arrival in arrivals:
-            if command_about(arrival.topic):
-                batch.commands.append(arrival)
+            if command_about(arrival.topic) or forecast_source(arrival.topic):
+                batch.singly.append(arrival)
                 continue
             try:
                 readings, faults, timed = decode(

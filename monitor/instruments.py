@@ -6,12 +6,11 @@ begins a new stay; its history keeps the earlier ones.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 from monitor.errors import MonitorError
 from monitor.events import Event
@@ -20,12 +19,22 @@ from monitor.science.plates.answer import Home, Opened
 from monitor.science.plates.parts import PRESETS, Part, PartFault, checked_parts
 
 
+class Fault(NamedTuple):
+    """What is wrong with one field of a wish, or with the whole if `field` is empty.
+
+    A part's field is "parts.<its number from 0>.<field>".
+    """
+
+    text: str
+    field: str = ""
+
+
 class InstrumentFault(MonitorError, ValueError):
     """What was asked of an instrument cannot be done. `faults` has a sentence for each field."""
 
-    def __init__(self, faults: Sequence[str]) -> None:
+    def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)
-        super().__init__("; ".join(faults))
+        super().__init__("; ".join(fault.text for fault in faults))
 
 
 class Did(StrEnum):
@@ -136,26 +145,30 @@ def decide(
         With every field that is wrong, and what is allowed.
     """
     if unknown := sorted(set(wish) - _WISHES[did]):
-        raise InstrumentFault(
-            [f"{did} knows no {', '.join(unknown)}: only {', '.join(sorted(_WISHES[did]))}"]
+        raise _refusal(
+            f"{did} knows no {', '.join(unknown)}: only {', '.join(sorted(_WISHES[did]))}"
         )
     if did is Did.REGISTER:
         if instrument is not None and instrument.here:
-            raise InstrumentFault([f"reference: {instrument.reference} is in the shop already"])
-        return _registered(wish, now_ms)
+            raise _refusal(f"{instrument.reference} is in the shop already", "reference")
+        return _registered(instrument, wish, now_ms)
     if instrument is None:
-        raise InstrumentFault(["there is no such instrument"])
-    if not instrument.here and did is not Did.AMEND:
-        raise InstrumentFault([f"{instrument.reference} has left: register it again first"])
+        raise _refusal("there is no such instrument")
     if did is Did.AMEND:
         body, faults = _fields(wish, instrument.arrived_ms, now_ms)
-        faults += _order_faults(instrument, body)
+        faults = faults or list(_order_faults(instrument, body))
         if faults:
             raise InstrumentFault(faults)
         if not body:
-            raise InstrumentFault(["nothing to amend was given"])
+            raise _refusal("nothing to amend was given")
         return body
+    if not instrument.here:
+        raise _refusal(f"{instrument.reference} has left: register it again first")
     return _happened(instrument, did, wish, now_ms)
+
+
+def _refusal(text: str, field: str = "") -> InstrumentFault:
+    return InstrumentFault([Fault(text, field)])
 
 
 def apply(instrument: Instrument | None, event: Event) -> Instrument:
@@ -173,21 +186,23 @@ def apply(instrument: Instrument | None, event: Event) -> Instrument:
             body,
         )  # fmt: skip
     if instrument is None:
-        raise InstrumentFault([f"history of {event.subject} does not begin with its coming"])
+        raise _refusal(f"history of {event.subject} does not begin with its coming")
     instrument = replace(instrument, events=events)
     match event.action:
         case Did.OPEN:
             return replace(instrument, opened=(*instrument.opened, Opened(body["at_ms"])))
         case Did.CLOSE:
-            last = Opened(instrument.opened[-1].from_ms, body["at_ms"])
-            return replace(instrument, opened=(*instrument.opened[:-1], last))
+            *before, last = instrument.opened
+            if last.from_ms < body["at_ms"]:
+                before.append(Opened(last.from_ms, body["at_ms"]))
+            return replace(instrument, opened=tuple(before))
         case Did.MOVE:
             return replace(instrument, places=(*instrument.places, (body["at_ms"], body["place"])))
         case Did.AMEND:
             return _amended(instrument, body)
         case Did.LEAVE:
             return replace(instrument, left_ms=body["at_ms"])
-    raise InstrumentFault([f"unknown action {event.action}"])
+    raise _refusal(f"unknown action {event.action}")
 
 
 def _amended(instrument: Instrument, body: Mapping[str, Any]) -> Instrument:
@@ -205,28 +220,35 @@ def _amended(instrument: Instrument, body: Mapping[str, Any]) -> Instrument:
         at, first = body["arrived_ms"], instrument.places[0]
         changes |= {"arrived_ms": at, "places": ((at, first[1]), *instrument.places[1:])}
         if instrument.opened and instrument.opened[0].from_ms == instrument.arrived_ms:
-            came_open = Opened(at, instrument.opened[0].until_ms)
-            changes["opened"] = (came_open, *instrument.opened[1:])
+            until = instrument.opened[0].until_ms
+            came_open = () if until == at else (Opened(at, until),)
+            changes["opened"] = (*came_open, *instrument.opened[1:])
     return replace(instrument, **changes)
 
 
-def _registered(wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
+def _registered(before: Instrument | None, wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
     faults = []
     reference = wish.get("reference", "")
     reference = reference.strip() if isinstance(reference, str) else reference
     if fault := text_fault(reference, REFERENCE_MAX):
-        faults.append(f"reference {fault}")
+        faults.append(Fault(f"reference {fault}", "reference"))
+    elif not reference:
+        faults.append(Fault("reference is empty: give what stands on its ticket", "reference"))
     elif not id_of(reference):
-        faults.append("reference is empty: it needs a letter or a figure")
+        text = "must have a letter from a to z or a figure, for the address of its page"
+        faults.append(Fault(f"reference {text}", "reference"))
     kind = wish.get("kind", "")
     if kind not in KINDS:
-        faults.append(f"kind = {kind!r:.40}: must be one of {', '.join(KINDS)}")
+        faults.append(Fault(f"kind = {kind!r:.40}: must be one of {', '.join(KINDS)}", "kind"))
     faults += _place_faults(wish.get("place", ""))
     if not isinstance(wish.get("open", False), bool):
-        faults.append("open must be true or false")
+        faults.append(Fault("open must be true or false", "open"))
     body, more = _fields({"arrived_ms": now_ms, "note": ""} | dict(wish), now_ms, now_ms)
-    if faults or more:
-        raise InstrumentFault(faults + more)
+    faults += more
+    if before is not None and not faults:
+        faults += _stay_faults(before.left_ms, body["arrived_ms"])
+    if faults:
+        raise InstrumentFault(faults)
     parts = [part.to_mapping() for part in PRESETS[kind]]
     return {"parts": parts, "home_rh_pct": None} | body | {
         "reference": reference, "kind": kind, "place": wish["place"],
@@ -241,12 +263,16 @@ def _happened(
     faults = list(_moment_faults("at", at, now_ms))
     if did is Did.MOVE:
         faults += _place_faults(wish.get("place", ""))
+        if wish.get("place") == instrument.place:
+            text = f"{instrument.reference} is at {instrument.place} already"
+            faults.append(Fault(text, "place"))
     if did is Did.OPEN and instrument.open_now:
-        faults.append(f"{instrument.reference} is open already")
+        faults.append(Fault(f"{instrument.reference} is open already"))
     if did is Did.CLOSE and not instrument.open_now:
-        faults.append(f"{instrument.reference} is not open")
+        faults.append(Fault(f"{instrument.reference} is not open"))
     if not faults and at < _last_change_ms(instrument):
-        faults.append(f"{did} of {instrument.reference} lies before what was last done with it")
+        text = f"{did} of {instrument.reference} lies before what was last done with it"
+        faults.append(Fault(text, "at"))
     if faults:
         raise InstrumentFault(faults)
     return {"at_ms": at} | ({"place": wish["place"]} if did is Did.MOVE else {})
@@ -260,82 +286,112 @@ def _last_change_ms(instrument: Instrument) -> int:
 
 def _fields(
     wish: Mapping[str, Any], arrived_ms: int, now_ms: int
-) -> tuple[dict[str, Any], list[str]]:
+) -> tuple[dict[str, Any], list[Fault]]:
     """What was given, and what is wrong with it."""
-    body: dict[str, Any] = {}
-    faults: list[str] = []
+    body = {name: wish[name] for name in wish if name in _FIELDS}
+    faults: list[Fault] = []
     for name, (low, high), unit, optional in (
         ("home_rh_pct", HOME_RH_PCT, "%", True),
         ("home_temp_c", HOME_TEMP_C, " °C", False),
         ("arrived_temp_c", ARRIVED_TEMP_C, " °C", True),
     ):
-        if name not in wish:
+        value: Any = body.get(name)
+        if name not in body or (value is None and optional):
             continue
-        value = wish[name]
         number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not (number and math.isfinite(value) and low <= value <= high) and not (
-            value is None and optional
-        ):
-            faults.append(f"{name} = {value!r:.40}: must be {low:g} to {high:g}{unit}")
-        body[name] = value
-    if "arrived_ms" in wish:
-        faults += _moment_faults("arrived", wish["arrived_ms"], now_ms)
-        body["arrived_ms"] = wish["arrived_ms"]
-    if "due_ms" in wish:
-        due = body["due_ms"] = wish["due_ms"]
-        came = body.get("arrived_ms", arrived_ms)
-        if due is not None and (isinstance(due, bool) or not isinstance(due, int)):
-            faults.append(f"due = {due!r:.40}: must be a time")
-        elif due is not None and isinstance(came, int) and due < came:
-            faults.append("due lies before it came")
-        elif due is not None and due > now_ms + DUE_MAX_MS:
-            faults.append("due lies more than five years ahead")
-    if "note" in wish:
-        body["note"] = wish["note"]
-        given = wish["note"].splitlines() if isinstance(wish["note"], str) else [wish["note"]]
-        faults += [f"note {fault}" for line in given if (fault := text_fault(line, NOTE_MAX))]
-        if isinstance(wish["note"], str) and len(wish["note"]) > NOTE_MAX:
-            faults.append(f"note has {len(wish['note'])} characters: at most {NOTE_MAX}")
-    if "parts" in wish:
-        try:
-            body["parts"] = _parts(wish["parts"])
-        except PartFault as exc:
-            faults += [str(fault) for fault in exc.faults]
-        except (TypeError, AttributeError):
-            faults.append("parts must be a list of parts, each with its fields by name")
+        if not number or not low <= value <= high:
+            text = f"{name} = {value!r:.40}: must be {low:g} to {high:g}{unit}"
+            faults.append(Fault(text, name))
+    if "arrived_ms" in body:
+        faults += _moment_faults("arrived", body["arrived_ms"], now_ms)
+    if body.get("due_ms") is not None:
+        faults += _due_faults(body["due_ms"], body.get("arrived_ms", arrived_ms), now_ms)
+    if "note" in body and (fault := _note_fault(body["note"])):
+        faults.append(Fault(f"note {fault}", "note"))
+    if "parts" in body:
+        body["parts"], more = _parts(body["parts"])
+        faults += more
     return body, faults
 
 
-def _parts(given: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    parts = checked_parts([Part.from_mapping(part) for part in given])
-    return [part.to_mapping() for part in parts]
+def _parts(given: Any) -> tuple[list[dict[str, Any]], list[Fault]]:
+    if not isinstance(given, list | tuple) or not all(isinstance(p, Mapping) for p in given):
+        return [], [Fault("parts must be a list of parts, each with its fields by name", "parts")]
+    parts: list[Part] = []
+    faults: list[Fault] = []
+    for i, fields in enumerate(given):
+        try:
+            parts.append(Part.from_mapping(fields))
+        except PartFault as exc:
+            faults += [Fault(str(one), f"parts.{i}.{one.field}") for one in exc.faults]
+    if not faults:
+        try:
+            checked_parts(parts)
+        except PartFault as exc:
+            last = {part.name: i for i, part in enumerate(parts)}
+            faults += [
+                Fault(str(one), f"parts.{last[one.part]}.{one.field}" if one.part else "parts")
+                for one in exc.faults
+            ]
+    return [part.to_mapping() for part in parts], faults
 
 
-def _order_faults(instrument: Instrument, body: Mapping[str, Any]) -> Iterator[str]:
-    if "arrived_ms" not in body or not isinstance(body["arrived_ms"], int):
+def _note_fault(note: Any) -> str | None:
+    """Why a note of several lines cannot be kept, or None if it can."""
+    if not isinstance(note, str) or len(note) > NOTE_MAX:
+        return text_fault(note, NOTE_MAX)
+    return next(filter(None, (text_fault(line, NOTE_MAX) for line in note.splitlines())), None)
+
+
+def _due_faults(due: Any, came: Any, now_ms: int) -> list[Fault]:
+    if isinstance(due, bool) or not isinstance(due, int):
+        return [Fault(f"due = {due!r:.40}: must be a time", "due")]
+    if isinstance(came, int) and due < came:
+        return [Fault("due lies before it came", "due")]
+    if due > now_ms + DUE_MAX_MS:
+        return [Fault("due lies more than five years ahead", "due")]
+    return []
+
+
+def _order_faults(instrument: Instrument, body: Mapping[str, Any]) -> Iterator[Fault]:
+    if "arrived_ms" not in body:
         return
+    arrived = body["arrived_ms"]
     later = [at for at, _ in instrument.places[1:]]
-    later += [span.from_ms for span in instrument.opened if span.from_ms != instrument.arrived_ms]
+    later += [t for span in instrument.opened for t in span if t is not None]
+    if instrument.opened and instrument.opened[0].from_ms == instrument.arrived_ms:
+        later.remove(instrument.arrived_ms)  # it came open: that moves along
     if instrument.left_ms is not None:
         later.append(instrument.left_ms)
-    if later and body["arrived_ms"] > min(later):
-        yield "arrived lies after what was done with it since"
+    if later and arrived > min(later):
+        yield Fault("arrived lies after what was done with it since", "arrived")
     due = body.get("due_ms", instrument.due_ms)
-    if due is not None and body["arrived_ms"] > due:
-        yield "arrived lies after it is due"
+    if due is not None and arrived > due:
+        yield Fault("arrived lies after it is due", "arrived")
+    leaves = [e.body["at_ms"] for e in instrument.events if e.action == Did.LEAVE]
+    earlier = leaves if instrument.here else leaves[:-1]
+    yield from _stay_faults(earlier[-1] if earlier else None, arrived)
 
 
-def _place_faults(place: Any) -> list[str]:
+def _stay_faults(left_ms: int | None, arrived_ms: int) -> Iterator[Fault]:
+    if left_ms is not None and arrived_ms < left_ms:
+        yield Fault("arrived lies before it left last time", "arrived")
+
+
+def _place_faults(place: Any) -> list[Fault]:
     if not isinstance(place, str):
-        return [f"place = {place!r:.40}: must be text"]
-    return [f"place {place!r} {fault}"] if (fault := name_fault(place)) else []
+        return [Fault(f"place = {place!r:.40}: must be text", "place")]
+    if fault := name_fault(place):
+        return [Fault(f"place {place!r} {fault}" if place else f"place {fault}", "place")]
+    return []
 
 
-def _moment_faults(name: str, value: Any, now_ms: int) -> list[str]:
+def _moment_faults(name: str, value: Any, now_ms: int) -> list[Fault]:
     if isinstance(value, bool) or not isinstance(value, int):
-        return [f"{name} = {value!r:.40}: must be a time"]
+        return [Fault(f"{name} = {value!r:.40}: must be a time", name)]
     if value > now_ms + AHEAD_MAX_MS:
-        return [f"{name} lies {(value - now_ms) / 60_000:.0f} min in the future"]
+        text = f"{name} lies {(value - now_ms) / 60_000:.0f} min in the future"
+        return [Fault(text, name)]
     if value < now_ms - BACK_MAX_MS:
-        return [f"{name} lies more than five years back"]
+        return [Fault(f"{name} lies more than five years back", name)]
     return []

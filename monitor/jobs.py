@@ -24,11 +24,11 @@ class Jobs:
         )
         self._scheduler.add_listener(_failed, EVENT_JOB_ERROR)
 
-    def nightly(self, name: str, work: Callable[[], None], hour: int = 4) -> None:
+    def nightly(self, name: str, work: Callable[[], object], hour: int = 4) -> None:
         """Run `work` every night at `hour`; a night slept through is made up once."""
         self._scheduler.add_job(work, "cron", hour=hour, id=name)
 
-    def every(self, name: str, period_s: int, work: Callable[[], None]) -> None:
+    def every(self, name: str, period_s: int, work: Callable[[], object]) -> None:
         """Run `work` at once, then again and again; one run at a time."""
         self._scheduler.add_job(
             work, "interval", seconds=period_s, id=name, next_run_time=datetime.now(UTC)

@@ -23,7 +23,7 @@ class KindFault(MonitorError, ValueError):
     """A kind cannot be as described: what is wrong and what is allowed."""
 
 
-SET, RETIRE = "kind", "retire"
+SET, RETIRE, RESTORE = "kind", "retire", "restore"
 """What can be done to a kind."""
 CHANGEABLE = {
     "name",
@@ -147,7 +147,7 @@ def changed(book: Mapping[str, Kind], kind_id: str, wish: Mapping[str, Any]) -> 
 
 
 def apply(book: Mapping[str, Kind], event: Event) -> dict[str, Kind]:
-    """The kinds in use after one more event: a kind set, or taken off the list."""
+    """The kinds in use after one more event: a kind set, taken off the list, or put back on it."""
     if event.action == RETIRE:
         return {kind_id: kind for kind_id, kind in book.items() if kind_id != event.subject}
     return {**book, event.subject: from_mapping(event.body)}

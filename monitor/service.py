@@ -36,6 +36,9 @@ from monitor.clock import now_ms
 from monitor.commands import Commands
 from monitor.desk import Desk
 from monitor.errors import BrokerFault, MonitorError, SettingsFault, StoreFault
+from monitor.forecast_asking import Asker
+from monitor.forecast_folder import Folder
+from monitor.forecast_intake import Intake
 from monitor.ingest import Ingest
 from monitor.jobs import Jobs
 from monitor.mqtt import Address, Publisher, Subscription
@@ -46,7 +49,7 @@ from monitor.settings import Settings
 from monitor.standings import equivalent_s, foreseen_ms
 from monitor.store import Reader, Writer
 from monitor.telling import ALERTS_TOPIC, STATE_FILTER, Teller
-from monitor.topics import COMMAND_FILTER
+from monitor.topics import COMMAND_FILTER, FORECAST_FILTER
 from monitor.watching.live import Troubles
 
 log = logging.getLogger(__name__)
@@ -59,6 +62,8 @@ STOP_WAIT_S = 1.5
 """How long a part may take to stop before it is killed. [s]"""
 ROUND, ROUND_S = "round", 60
 """How often everything is looked at and told. [s]"""
+FORECAST_FILES_S = 15
+"""How often the folder of forecasts is looked at. [s]"""
 SECRETS = ("session_key", "calendar_token")
 BOARD_WAIT_S = 30.0
 """How long the board may take to answer. [s]"""
@@ -184,15 +189,18 @@ class Service:
                 limits=settings.limits,
                 reservoirs={tank.id: tank for tank in settings.reservoirs},
             )
+            intake = Intake(settings, reader, writer)
             ingest = Ingest(
-                subscription, contract, writer, commands, refused_max=settings.keep.refused_max
-            )
+                subscription, contract, writer, commands, intake.message,
+                refused_max=settings.keep.refused_max,
+            )  # fmt: skip
             sender = Sender(writer, ingest.lock, settings.channels)
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
             self._schedule(
                 jobs, ingest, parts.enter_context(_rounds(settings, address, ingest, sender))
             )
+            self._schedule_forecasts(jobs, ingest.lock, intake)
             desk = Desk(settings.desk_path, functools.partial(_at_desk, ingest))
             desk.start()
             parts.callback(desk.stop)
@@ -278,6 +286,14 @@ class Service:
         jobs.nightly("tidy", tidy)
         jobs.every(ROUND, ROUND_S, go_round)
 
+    def _schedule_forecasts(self, jobs: Jobs, lock: threading.Lock, intake: Intake) -> None:
+        """Files that are dropped, and what is asked over the network; nothing is unless set."""
+        folder = Folder(self.settings.forecast_folder, intake, lock)
+        jobs.every("forecast files", FORECAST_FILES_S, lambda: folder.go(now_ms()))
+        if any(source.asked for source in self.settings.forecasts):
+            asker = Asker(self.settings, intake, lock)
+            jobs.every("forecasts", ROUND_S, lambda: asker.go(now_ms()))
+
 
 def broker_address(settings: Settings) -> Address:
     """Where this machine's own clients find the broker, signed in as the settings' user."""
@@ -315,7 +331,7 @@ def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | No
 
 def _filters(contract: Contract) -> tuple[str, ...]:
     """Every topic filter that we read."""
-    return (*contract.filters, COMMAND_FILTER)
+    return (*contract.filters, COMMAND_FILTER, FORECAST_FILTER)
 
 
 def _at_desk(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:

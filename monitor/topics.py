@@ -53,7 +53,13 @@ class TopicRule:
 COMMAND_TOPIC = "benchweather/bench/{}/do"
 """Where a button at the bench asks for something to be done, and what about: a wait, an alert."""
 COMMAND_FILTER = COMMAND_TOPIC.format("+")
-_SOME = "wait"
+FORECAST_TOPIC = "benchweather/weather/{}/forecast"
+"""Where a forecast of the outdoor air is taken, from a source of that name."""
+FORECAST_FILTER = FORECAST_TOPIC.format("+")
+_OURS = {
+    "commands": (COMMAND_FILTER, COMMAND_TOPIC.format("wait")),
+    "forecasts": (FORECAST_FILTER, FORECAST_TOPIC.format("some")),
+}
 PLACEHOLDER = re.compile(r"\{(\d+)\}")
 """In a rule's place or sensor: the level of the topic, counted from 1."""
 
@@ -61,6 +67,13 @@ PLACEHOLDER = re.compile(r"\{(\d+)\}")
 def command_about(topic: str) -> str | None:
     """What a command on `topic` is about; None if it is no topic of commands."""
     return topic.split("/")[2] if matches(COMMAND_FILTER, topic) else None
+
+
+def forecast_source(topic: str) -> str | None:
+    """The source of a forecast on `topic`; None if it is no topic of forecasts."""
+    if not topic.endswith("/forecast"):  # each message comes by here
+        return None
+    return topic.split("/")[2] if matches(FORECAST_FILTER, topic) else None
 
 
 def filter_fault(topic_filter: str) -> str | None:
@@ -95,8 +108,12 @@ def rule_faults(rule: TopicRule) -> list[str]:
     faults = []
     if fault := filter_fault(rule.filter):
         faults.append(f"filter {rule.filter!r} {fault}")
-    elif matches(rule.filter, COMMAND_TOPIC.format(_SOME)) or matches(COMMAND_FILTER, rule.filter):
-        faults.append(f"filter {rule.filter!r} takes {COMMAND_FILTER}, which is for commands")
+    else:
+        faults += [
+            f"filter {rule.filter!r} takes {ours}, which is for {what}"
+            for what, (ours, one) in _OURS.items()
+            if matches(rule.filter, one) or matches(ours, rule.filter)
+        ]
     levels = rule.filter.split("/")
     for what, name in (("place", rule.place), ("sensor", rule.sensor)):
         beyond = [n for n in PLACEHOLDER.findall(name) if not 1 <= int(n) <= len(levels)]

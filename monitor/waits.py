@@ -76,6 +76,8 @@ class Wait:
     feel: Feel | None = None
     equivalent_s: float | None = None
     """Time in reference air it had had at its release, if that could be told. [s]"""
+    series: str = ""
+    """Id of the first wait of those that were opened with it at once."""
     foreseen_ms: tuple[int, int, int] | None = None
     """When it was opened, its ready time was foreseen so: 10 %, median, 90 %. [ms]"""
     events: tuple[Event, ...] = field(default=(), repr=False)
@@ -180,6 +182,7 @@ def apply(wait: Wait | None, event: Event) -> Wait:
             clamps=body.get("clamps", 0),
             wanted_ms=body.get("wanted_ms"),
             note=body.get("note", ""),
+            series=body.get("series", ""),
             foreseen_ms=tuple(foreseen) if (foreseen := body.get("foreseen_ms")) else None,
             events=(event,),
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +13,7 @@ from monitor.errors import OutOfRange
 from monitor.instruments import Instrument
 from monitor.science.plates.answer import Answer, answer
 from monitor.science.plates.history import History, history
-from monitor.science.waits.air_log import BEFORE_MS, AirLog
+from monitor.science.waits.air_log import BEFORE_MS, AirLog, Known
 from monitor.science.waits.draws import SensorError
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
 
@@ -36,6 +36,7 @@ WATCH_WARM_UP_MS = DAY_MS
 """How long after its coming a cold instrument is watched. [ms]"""
 
 NO_AIR = "No sensor at its place has told temperature and humidity: nothing can be said."
+JUST_CAME = "It has only just come: nothing can be said yet."
 
 
 @dataclass(frozen=True)
@@ -61,9 +62,14 @@ def wood_history(reader: Reader, instrument: Instrument, now_ms: int) -> History
     until = min(now_ms, instrument.left_ms or now_ms)
     airs = _Airs(reader, until, [instrument])
     log, arrived = airs.of(instrument)
-    if log.last_ms is None:
+    if log.last_ms is None or arrived >= until:
         return None
-    return history(instrument.parts, log, arrived, home=instrument.home, opened=instrument.opened)
+    try:
+        return history(
+            instrument.parts, log, arrived, home=instrument.home, opened=instrument.opened
+        )
+    except OutOfRange:  # none of its air was read
+        return None
 
 
 def warm_up_margins_k(
@@ -106,7 +112,9 @@ class _Airs:
         arrived = self._arrived_ms(instrument)
         first = [place for at, place in instrument.places if at <= arrived][-1]
         places = [(arrived, first), *((at, p) for at, p in instrument.places if at > arrived)]
-        return self._airs[self._period_s(instrument)].along(places), arrived
+        log = self._airs[self._period_s(instrument)].along(places)
+        read = log.begin_ms[log.known == Known.AIR]  # where it was before may still be heard
+        return replace(log, last_ms=int(read[-1]) if len(read) else None), arrived
 
     def _arrived_ms(self, instrument: Instrument) -> int:
         return max(instrument.arrived_ms, self.now_ms - LONGEST_MS)
@@ -119,6 +127,8 @@ def _standing(instrument: Instrument, airs: _Airs, settings: Settings) -> WoodSt
     log, arrived = airs.of(instrument)
     if log.last_ms is None:
         return WoodStanding(instrument, None, NO_AIR)
+    if arrived >= airs.now_ms:
+        return WoodStanding(instrument, None, JUST_CAME)
     sensor = SensorError(settings.sensor.temp_accuracy_c, settings.sensor.rh_accuracy_pct)
     try:
         found = answer(

@@ -161,6 +161,7 @@ def test_what_was_typed_survives_a_reload(bench, visit):
 
 
 def test_cautions_of_the_kind_are_shown_and_can_be_put_away(bench, visit):
+    shop_air.damp(bench.writer, "cellar", now_ms(), days=1)  # heard just now, however late it is
     page = opened(visit("phone"), bench, "/bench")
     page.locator("#bench-more-kinds summary").click()
     page.locator("[data-choose=oil-coat]").click()
@@ -344,3 +345,40 @@ def test_a_wait_is_worked_by_the_keyboard_and_its_history_says_who(shop, visit):
     history = page.locator("#wait-history").inner_text()
     assert history.count("Ina") == 3
     assert "Paused" in history
+
+
+@pytest.mark.broker
+def test_eight_cleats_are_one_row_and_are_released_and_answered_at_a_tap_each(shop, visit):
+    seen = visit("phone", has_touch=True, is_mobile=True)
+    page = bench_of(shop, seen)
+    page.locator("#bench-more summary").tap()
+    page.locator("#open-what").fill("cleats along the bar")
+    page.locator("#open-count").fill("8")
+    page.locator("#bench-more-kinds summary").tap()
+    page.wait_for_timeout(600)
+    page.locator("[data-choose=cleat]").tap()
+    page.wait_for_timeout(600)
+    page.locator("#bench-places button", has_text="Front bench").tap()
+    page.wait_for_selector(".wait")
+    assert "Opened 8: Cleat, Front bench." in page.locator("#bench-said").inner_text()
+    assert not page.locator("#open-what").is_visible()  # the form is out of the way again
+    assert page.locator(".wait").count() == 1
+    assert "cleats along the bar 1 to 8 of 8" in page.locator(".wait").inner_text()
+    page.locator(".wait .each summary").tap()
+    page.wait_for_timeout(600)
+    page.locator(".wait .each li", has_text="3 of 8").get_by_text("Release").tap()
+    page.wait_for_selector("text=cleats along the bar 1 to 2, 4 to 8 of 8")
+    page.wait_for_timeout(1300)
+    page.get_by_role("button", name="Release all 7").tap()
+    page.wait_for_selector("text=Nothing is waiting.", timeout=20_000)
+    assert not any(wait.open for wait in waits_of(shop))
+    page.locator(".released").nth(1).wait_for()
+    seven = page.locator(".released", has_text="1 to 2, 4 to 8 of 8")
+    page.wait_for_timeout(600)
+    seven.get_by_role("button", name="Just right").tap()
+    seven.locator("[aria-pressed=true]").wait_for(timeout=20_000)
+    until(page, "document.getElementById('bench-said').innerText.includes('Just right')")
+    assert [wait.feel for wait in waits_of(shop)].count(Feel.RIGHT) == 7
+    page.locator(".released", has_text="cleats along the bar 3 of 8").get_by_text("Leave it").tap()
+    assert page.locator(".released:visible").count() == 1
+    assert seen.logged == []

@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import subprocess
 from contextlib import closing
+from datetime import UTC, datetime
 
 import paho.mqtt.client as paho
 import pytest
 from conftest import needs, until
 
-from monitor.clock import now_ms
+from monitor.clock import now_ms, to_ms
 from monitor.commands import Journal
 from monitor.kinds import KINDS
 from monitor.records import Quantity, Reading, Series
@@ -112,6 +113,61 @@ def test_kinds_are_shown_changed_added_and_retired(shop):
     assert "has no parameter colour" in done.stderr
     ok(shop.command("kind", "retire", "patch"))
     assert "patch" not in journal(shop).book
+
+
+def test_waits_are_released_together_and_what_one_refuses_holds_up_no_other(shop):
+    ok(shop.command("wait", "open", "cleat", "bench", "--count", "6"))
+    ok(shop.command("wait", "release", "2"))
+    done = shop.command("wait", "release", "1-4", "6", "--feel", "right")
+    assert done.returncode == 1
+    assert done.stdout.split() == ["1:", "done", "3:", "done", "4:", "done", "6:", "done"]
+    assert "2: Cleat 2 of 6 is released: reopen it first" in done.stderr
+    found = journal(shop).waits
+    assert [i for i, wait in found.items() if wait.open] == ["5"]
+    assert found["3"].feel is Feel.RIGHT
+    ok(shop.command("wait", "reopen", "3", "4"))
+    ok(shop.command("wait", "pause", "3-5"))
+    assert all(journal(shop).waits[i].paused for i in ("3", "4", "5"))
+    assert shop.command("wait", "release", "9-3").returncode == 2
+
+
+def test_clamps_and_wanted_time_are_put_right_and_taken_away(shop):
+    ok(shop.command("wait", "open", "cleat", "bench"))
+    ok(shop.command("wait", "correct", "1", "--clamps", "7", "--wanted", "2026-11-26T09:00"))
+    wait = journal(shop).waits["1"]
+    assert wait.clamps == 7
+    assert wait.wanted_ms == to_ms(datetime(2026, 11, 26, 8, tzinfo=UTC))
+    ok(shop.command("wait", "correct", "1", "--clamps", "0", "--wanted", "none"))
+    wait = journal(shop).waits["1"]
+    assert (wait.clamps, wait.wanted_ms) == (0, None)
+
+
+def test_the_list_fits_a_hundred_columns_and_shows_names_as_typed(shop):
+    shop.environment["COLUMNS"] = "100"
+    ok(shop.command("wait", "open", "neck-or-block", "bench", "--instrument", "[red]x :violin:",
+                    "--what", "neck set with a patch", "--clamps", "3"))  # fmt: skip
+    ok(shop.command("wait", "open", "cleat", "attic"))
+    listed = ok(shop.command("wait", "list"))
+    assert max(map(len, listed.splitlines())) <= 100
+    assert "[red]x :violin:, neck set with a patch" in listed
+    rows = [line for line in listed.splitlines() if "│" in line]
+    first = [i for i, line in enumerate(rows) if line.split("│")[1].strip()]
+    assert first[1] - first[0] == 2
+    assert "No sensor at this place" in listed
+    ok(shop.command("wait", "release", "1"))
+    assert "[red]x :violin:" in ok(shop.command("wait", "list", "--finished"))
+    assert "[red]x :violin:" in ok(shop.command("wait", "history", "1"))
+
+
+def test_a_kind_off_the_list_comes_back_as_it_last_was(shop):
+    ok(shop.command("kind", "set", "cleat", "--basis-h", "5"))
+    before = journal(shop).book["cleat"]
+    ok(shop.command("kind", "retire", "cleat"))
+    assert "cleat is back on the list" in ok(shop.command("kind", "restore", "cleat"))
+    assert journal(shop).book["cleat"] == before
+    again = shop.command("kind", "restore", "cleat")
+    assert again.returncode == 1
+    assert "is not off the list" in again.stderr
 
 
 def publish(shop, payload):

@@ -107,7 +107,7 @@ def test_direct_labels_do_not_touch_and_a_name_is_never_markup():
     assert np.diff(heights).min() >= figures.LABEL_SPACE - 1e-9
     assert "&lt;b&gt;x&lt;/b&gt;" in {a.text for a in labels}
     assert "<b>x</b>" not in figure.data[0].hovertemplate
-    assert "%{" not in figures._escaped("%{y}")
+    assert "%{" not in figures.escaped("%{y}")
 
 
 def test_what_travels_is_what_was_drawn():

@@ -14,11 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_dashboard_pages import said
 
-from dashboard import desk_calls, formats, wait_parts, wait_words
+from dashboard import formats, wait_parts, wait_wishes, wait_words
 from dashboard.app import create_app
+from dashboard.kept_journal import KeptJournal
 from dashboard.pages import air, bench_kinds
 from dashboard.queries import Shop
-from dashboard.kept_journal import KeptJournal
 from dashboard.wait_book import WaitBook
 from monitor.clock import now_ms, to_ms
 from monitor.events import About, Event
@@ -71,7 +71,7 @@ def sentence(found, of=None):
         (
             {"ready_ms": NOON + 21 * HOUR, "ready_low_ms": NOON + 20 * HOUR,
              "ready_high_ms": NOON + 22 * HOUR},
-            "Ready about tomorrow 09:00 (tomorrow 08:00 to 10:00).",
+            "Ready about tomorrow 09:00 (08:00 to 10:00).",
         ),
         (
             {"state": State.HOLD, "hold": Hold.DAMP, "hold_since_ms": NOON - HOUR, "ready_ms": None,
@@ -91,8 +91,8 @@ def sentence(found, of=None):
         ),
         (
             {"slow": True},
-            "Ready perhaps about 16:40 (16:00 to 17:30); the air is so near too damp that the "
-            "sensor's error decides: no promise.",
+            "Perhaps about 16:40 (16:00 to 17:30): no promise, the air is nearly too damp and the "
+            "sensor's error decides.",
         ),
         (
             {"softened": True},
@@ -360,7 +360,7 @@ def test_a_kind_is_changed_added_and_taken_off(settings, commands, client, book)
         status, answer = do(client, do="kind", kind="cleat", form={"law.hard_activity": "2"})
         assert status == 409
         assert "hard_activity" in answer["refused"]
-        form = desk_calls.shown_of(changed)
+        form = wait_wishes.shown_of(changed)
         assert do(client, do="kind", kind="cleat", form=form)[0] == 409
         assert do(client, do="kind", kind="cleat", never_shorter="no")[0] == 200
         assert book.kind("cleat") == replace(changed, never_shorter=False)

@@ -11,6 +11,7 @@ from monitor.events import About, Event
 from monitor.kind_book import RETIRE, SET, KindFault, apply, as_mapping, changed, from_mapping
 from monitor.kinds import KINDS
 from monitor.records import Quantity, Reading, Series
+from monitor.science.waits.learning import Verdict
 from monitor.science.waits.wait import State
 from monitor.standings import NO_SENSOR, equivalent_s, foreseen_ms, ready_by, standings
 from monitor.store import Reader, Writer
@@ -160,6 +161,26 @@ def test_releases_teach_the_next_wait_its_basis_and_undo_forgets(bench):
         bench.do("feel", wait=number)
     next_id = bench.open("cleat")
     assert Journal(bench.reader).waits[next_id].kind["basis_s"] == 4 * 3600
+
+
+def test_a_series_judged_alike_is_one_piece_of_evidence(bench):
+    opened = {"do": "open", "kind": "cleat", "place": "bench", "start_ms": NOW - 5 * HOUR}
+    eight = bench.commands.carry_out(opened | {"count": 8}, NOW)["waits"]
+    for wait_id in eight:
+        bench.do("release", wait=wait_id, feel="soft")
+    one = Journal(bench.reader).learned("cleat")
+    assert [e.verdict for e in one.evidence] == [Verdict.SOFT]
+    bench.do("feel", wait=eight[0], feel="right")
+    assert len(Journal(bench.reader).learned("cleat").evidence) == 2
+
+
+def test_one_left_overnight_and_found_right_was_hard_by_then(bench):
+    wait_id = bench.open("cleat", ago_h=40)
+    before = KINDS["cleat"].basis_s
+    bench.do("release", wait=wait_id, feel="right")
+    learned = Journal(bench.reader).learned("cleat")
+    assert [e.verdict for e in learned.evidence] == [Verdict.HARD_BY_THEN]
+    assert learned.basis_s == pytest.approx(before, rel=0.02)
 
 
 def test_learning_never_goes_below_the_safe_minimum(bench):

@@ -47,6 +47,16 @@ def test_each_verdict_moves_the_basis_its_way():
     assert 0.7 * 7 * HOUR < right.basis_s < 7 * HOUR
 
 
+def test_hard_by_then_says_no_more_than_that_it_is_not_longer():
+    hard = learn(PRIOR, [Evidence(Verdict.HARD_BY_THEN, 7 * HOUR)])
+    right = learn(PRIOR, [Evidence(Verdict.RIGHT, 7 * HOUR)])
+    assert hard.basis_s < learn(PRIOR, []).basis_s
+    assert hard.high_s < learn(PRIOR, []).high_s
+    far = learn(PRIOR, [Evidence(Verdict.HARD_BY_THEN, 40 * HOUR)])
+    assert far.basis_s == pytest.approx(learn(PRIOR, []).basis_s, rel=1e-3)
+    assert hard.low_s < right.low_s
+
+
 def test_what_says_nothing_new_changes_nothing():
     told = learn(PRIOR, [Evidence(Verdict.LONG_BEFORE, 200 * HOUR), Evidence(Verdict.SOFT, 600)])
     assert told.basis_s == pytest.approx(learn(PRIOR, []).basis_s, rel=1e-3)

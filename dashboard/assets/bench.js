@@ -6,6 +6,7 @@
   const OUTBOX = "benchweather.outbox", DRAFT = "benchweather.draft.", BY = "benchweather.by";
   const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000;
   const MISTAKE = "Opened by mistake.";
+  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on"];
   let chosen = null;       // the kind that was tapped: { id, name, cautions, openId }
   let sending = false, lastTap = { key: "", at: 0 };
 
@@ -83,6 +84,7 @@
       return;
     }
     keep(OUTBOX, read(OUTBOX, []).filter((other) => other.command.id !== item.command.id));
+    faults(item, answer.fields || {});
     if (answer.refused) { say(""); refuse(answer.refused); }
     else done(item, answer.done);
     set("bench-changed", { data: item.command.id });
@@ -92,7 +94,7 @@
     const command = item.command;
     const taps = [];
     let said = item.said;
-    if (command.do === "open") {
+    if (command.do === "open" && !command.about) {
       const ids = result.waits || [];
       if (said && ids.length > 1) said = said.replace("Opened:", "Opened " + ids.length + ":");
       const note = (command.form || {}).note || "";
@@ -122,12 +124,26 @@
 
   // Fields: kept as they are typed
   function who() { return (read(BY, "") || "").slice(0, 60); }
-  function fields(container) {
+  const TYPED = "input[name], textarea[name], select[name]";
+  function fields(container) { // a choice of a few goes under the last part of its name
     const found = {};
-    for (const input of container.querySelectorAll("input[name], textarea[name]")) {
-      if (input.name !== "by") found[input.name] = input.value;
+    for (const input of container.querySelectorAll(TYPED)) {
+      if (input.type === "radio") { if (input.checked) found[input.name.split("-").pop()] = input.value; }
+      else if (input.name !== "by") found[input.name] = input.value;
     }
     return found;
+  }
+  function faults(item, wrong) { // what is wrong stands beside its field
+    const form = item.draft ? document.querySelector('[data-draft="' + item.draft + '"]') : null;
+    if (!form) return;
+    for (const place of form.querySelectorAll("[data-fault]")) {
+      const text = wrong[place.dataset.fault] || "";
+      place.textContent = text;
+      const input = place.closest(".field, fieldset").querySelector("input, select, textarea");
+      if (input) input.setAttribute("aria-invalid", String(text !== ""));
+    }
+    const first = form.querySelector(".fault:not(:empty)");
+    if (first) first.closest(".field, fieldset").scrollIntoView({ block: "center" });
   }
   function forget(name) {
     keep(DRAFT + name, null);
@@ -142,24 +158,26 @@
     for (const container of document.querySelectorAll("[data-draft]:not([data-restored])")) {
       container.dataset.restored = "yes";
       const kept = read(DRAFT + container.dataset.draft, {});
-      for (const input of container.querySelectorAll("input[name], textarea[name]")) {
-        const value = input.name === "by" ? who() : kept[input.name];
-        if (value !== undefined && value !== "" && input.id) {
-          set(input.id, { value });
+      for (const input of container.querySelectorAll(TYPED)) {
+        const radio = input.type === "radio";
+        const value = input.name === "by" ? who() : kept[radio ? input.name.split("-").pop() : input.name];
+        if (value !== undefined && value !== "" && (radio || input.id)) {
+          if (input.tagName === "SELECT") input.value = value;
+          else set(radio ? input.name : input.id, { value });
           const details = input.closest("details");
           if (details && input.name !== "by") details.open = true;
         }
       }
     }
-    for (const input of document.querySelectorAll('input[name="start"], input[name="wanted"]')) {
-      if (input.type === "text") input.type = "datetime-local";
+    for (const [names, type] of [[["start", "wanted", "arrived", "at"], "datetime-local"], [["due"], "date"]]) {
+      for (const name of names) for (const input of document.querySelectorAll('input[type="text"][name="' + name + '"]')) input.type = type;
     }
   }
   document.addEventListener("input", (event) => {
     const container = event.target.closest ? event.target.closest("[data-draft]") : null;
     if (!container) return;
     if (event.target.name === "by") keep(BY, event.target.value);
-    else keep(DRAFT + container.dataset.draft, fields(container));
+    else window.setTimeout(() => keep(DRAFT + container.dataset.draft, fields(container)));
   });
 
   // Choosing a kind, and its cautions
@@ -214,12 +232,11 @@
       return;
     }
     const command = { id: newId(), by: who(), do: data.do, at_ms: clock() };
-    for (const name of ["wait", "kind", "place", "feel", "like"]) {
-      if (data[name]) command[name] = data[name];
-    }
+    for (const name of CARRIED) if (data[name]) command[name] = data[name];
     if (data.neverShorter) command.never_shorter = data.neverShorter;
     const item = { command, said: data.said, then: data.then };
-    if (data.do === "open") {
+    const opening = data.do === "open" && !data.about;
+    if (opening) {
       if (!chosen) return;
       const form = byId("bench-form");
       command.kind = chosen.id;
@@ -232,7 +249,7 @@
       command.form = form ? fields(form) : {};
       item.draft = form ? form.dataset.draft : undefined;
     }
-    const key = [data.do, data.wait, data.kind, data.place, data.feel].join("|");
+    const key = [data.do, ...CARRIED.map((name) => data[name])].join("|");
     const at = Date.now();
     // A shaky second tap must not hit what has moved under the finger
     if (at - lastTap.at < (key === lastTap.key ? DOUBLE_MS : STRAY_MS)) return;
@@ -241,19 +258,40 @@
     refuse("");
     say("One moment …");
     post(onePerWait(item));
-    if (data.do === "open") { chosen = null; show(); window.scrollTo({ top: 0 }); }
+    if (opening) { chosen = null; show(); window.scrollTo({ top: 0 }); }
+  }
+  function away(caution) { // until tomorrow here; the journal keeps that it was read
+    keep(AWAY + caution, today());
+    show();
+    const where = window.location.pathname.slice(0, 60);
+    post([{ command: { id: newId(), by: who(), about: "caution", do: "put away", caution, where } }]);
   }
   document.addEventListener("click", (event) => {
     const button = event.target.closest ? event.target.closest("button") : null;
     if (!button) return;
     if (button.dataset.choose) choose(button);
-    else if (button.dataset.dismiss) { keep(AWAY + button.dataset.dismiss, today()); show(); }
+    else if (button.dataset.dismiss) away(button.dataset.dismiss);
     else if (button.dataset.skip) {
       keep(SKIPPED, [...button.dataset.skip.split(" "), ...read(SKIPPED, [])].slice(0, 300)); skip();
     } else if (button.dataset.do) act(button);
   });
 
-  new MutationObserver(() => { restore(); show(); })
+  // What was unfolded stays so when the page redraws itself
+  const unfolded = new Set();
+  document.addEventListener("toggle", (event) => {
+    const key = event.target.dataset ? event.target.dataset.unfold : "";
+    if (key) unfolded[event.target.open ? "add" : "delete"](key);
+  }, true);
+  function unfold() {
+    for (const details of document.querySelectorAll("details[data-unfold]")) {
+      if (!details.open && unfolded.has(details.dataset.unfold)) details.open = true;
+    }
+  }
+
+  new MutationObserver((changes) => {
+    restore(); show();
+    if (changes.some((change) => change.addedNodes.length)) unfold();
+  })
     .observe(document.documentElement, { subtree: true, childList: true });
   window.addEventListener("online", flush);
   window.setTimeout(flush, 500);

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import dash
 from dash import Input, Output, html
 
-from dashboard import drawings, formats, in_clamps, words
+from dashboard import alert_strip, drawings, formats, in_clamps, words
 from dashboard.markup import attributes
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
     from numpy.typing import NDArray
 
+    from dashboard.alert_book import AlertBook
     from dashboard.formats import Unit
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
@@ -38,26 +39,31 @@ _WORDS: dict[str, str] = {
 }
 
 
-def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+def register(app: dash.Dash, shop: Shop, book: WaitBook, alerts: AlertBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "air", path="/", name="Air", title="Air", layout=lambda **_: layout(shop, book)
+        "air", path="/", name="Air", title="Air", layout=lambda **_: layout(shop, book, alerts)
     )
 
     @app.callback(Output("air", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
-        return content(shop, book)
+        return content(shop, book, alerts)
 
 
-def layout(shop: Shop, book: WaitBook) -> Component:
-    return html.Main(content(shop, book), id="air")
+def layout(shop: Shop, book: WaitBook, alerts: AlertBook) -> Component:
+    return html.Main(content(shop, book, alerts), id="air")
 
 
-def content(shop: Shop, book: WaitBook | None = None) -> list[Component]:
-    """What the page shows now, or in words why it can show nothing; open waits if there is a book."""
+def content(
+    shop: Shop, book: WaitBook | None = None, alerts: AlertBook | None = None
+) -> list[Component]:
+    """What the page shows now, or in words why it can show nothing; open waits and alerts if there
+    are books of them."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     try:
         recent, waiting = shop.recent(), book.standings() if book else []
+        calling = alerts.calling() if alerts else []
+        values = alerts.values() if alerts and calling else {}
     except StoreFault:  # the banner of every page says what it is and what to do
         if not shop.settings.store_path.exists():
             return first_reading()
@@ -72,10 +78,14 @@ def content(shop: Shop, book: WaitBook | None = None) -> list[Component]:
         return first_reading()
     zone = shop.settings.zone
     stale_s = shop.settings.board.stale_after_s
-    head = words.headline(airs, now, zone, unit)
+    head, left = alert_strip.headline(
+        words.headline(airs, now, zone, unit), airs, calling, values, now, zone, unit
+    )
+    told = alert_strip.strip(left, values, now, zone, unit)
     rows = [place_row(air, now, zone, unit, stale_s) for air in airs]
     return [
         _headline(head),
+        *([told] if told else []),
         html.Div(rows, className="places", **attributes(data_count=str(min(len(rows), 6)))),
         *([in_clamps.strip(waiting, now, zone, len(rows))] if waiting else []),
     ]

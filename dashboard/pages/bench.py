@@ -24,12 +24,13 @@ from monitor.kinds import Caution
 from monitor.waits import Action
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from dash.development.base_component import Component
 
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
+    from dashboard.wood_book import WoodBook
     from monitor.kinds import Kind
     from monitor.places import Place
     from monitor.records import Quantity
@@ -44,11 +45,12 @@ ANSWERED_MS = 2 * formats.MINUTE_MS
 """So long the answer stays to be changed. [ms]"""
 
 
-def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+def register(app: dash.Dash, shop: Shop, book: WaitBook, woods: WoodBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "bench", path="/bench", name="Bench", title="Bench", layout=lambda **_: layout(shop, book)
-    )
+        "bench", path="/bench", name="Bench", title="Bench",
+        layout=lambda **_: layout(shop, book, woods),
+    )  # fmt: skip
 
     @app.callback(
         Output("bench-next", "children"),
@@ -74,12 +76,13 @@ def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
             )
 
 
-def layout(shop: Shop, book: WaitBook) -> Component:
+def layout(shop: Shop, book: WaitBook, woods: WoodBook) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
         head, just, waits, places, cold = live(shop, book, may.allowed)
-        kinds = book.kinds()
+        kinds, bases = book.kinds(), book.bases()
+        references = [one.reference for one in woods.here()]
     except StoreFault as exc:
         return html.Main(
             [html.H1("Bench"), html.P(words.store_trouble(exc).sentence)], className="sheet bench"
@@ -93,7 +96,9 @@ def layout(shop: Shop, book: WaitBook) -> Component:
             html.Div(
                 [
                     html.Section(waits, id="bench-waits"),
-                    opening(kinds, places, cold) if may.allowed else refused(may),
+                    opening(kinds, bases, places, cold, references)
+                    if may.allowed
+                    else refused(may),
                 ],
                 className="bench-two",
             ),
@@ -133,8 +138,10 @@ def live(shop: Shop, book: WaitBook, writer: bool) -> tuple[list[Component], ...
                 [html.H2(_count(len(found))), wait_parts.ruler(of, zone)], className="waits-head"
             ),
             html.Ol(
-                [wait_parts.row(alike, of, zone, names, writer)
-                 for alike in wait_series.alike(found, lambda standing: standing.wait)],
+                [
+                    wait_parts.row(alike, of, zone, names, writer)
+                    for alike in wait_series.alike(found, lambda standing: standing.wait)
+                ],
                 className="waits",
             ),
         ]
@@ -143,9 +150,11 @@ def live(shop: Shop, book: WaitBook, writer: bool) -> tuple[list[Component], ...
             html.P("What you put in clamps or leave to dry stands here with its ready time."),
         ]
     head, after = wait_words.next_up(found, now, zone)
-    down = html.A(_see(len(found)), href="#bench-waits", className="to-waits") if found else None
+    top: list[Component] = [html.H1(head), html.P(after)]
+    if found:
+        top.append(html.A(_see(len(found)), href="#bench-waits", className="to-waits"))
     return (
-        [html.H1(head), html.P(after) if after else html.P(), down],
+        top,
         just_released(book, writer, now),
         waits,
         [place_tap(place, newest, unit, shop) for place, newest in indoors],
@@ -199,8 +208,14 @@ def _just(waits: Sequence[Wait], writer: bool) -> Component:
     )
 
 
-def opening(kinds: Sequence[Kind], places: list[Component], cold: list[Component]) -> Component:
-    """Opening a wait: a tap on its kind, a tap on its place.
+def opening(
+    kinds: Sequence[Kind],
+    bases: Mapping[str, float],
+    places: list[Component],
+    cold: list[Component],
+    references: Sequence[str] = (),
+) -> Component:
+    """Opening a wait: a tap on its kind, a tap on its place. `references`: of instruments here.
 
     `kinds`: the most used first. Those in front keep to the order of their names, so that a button
     does not change its place when another kind has overtaken it by one.
@@ -210,10 +225,10 @@ def opening(kinds: Sequence[Kind], places: list[Component], cold: list[Component
     return html.Section(
         [
             html.H2("Put in clamps, or leave to dry"),
-            html.Div([kind_tap(kind) for kind in first], className="kinds"),
+            html.Div([kind_tap(kind, bases[kind.id]) for kind in first], className="kinds"),
             html.Details(
                 [html.Summary(f"{len(others)} more kinds"),
-                 html.Div([kind_tap(kind) for kind in others], className="kinds")],
+                 html.Div([kind_tap(kind, bases[kind.id]) for kind in others], className="kinds")],
                 id="bench-more-kinds",
             ),
             html.Div(
@@ -225,7 +240,7 @@ def opening(kinds: Sequence[Kind], places: list[Component], cold: list[Component
                 ],
                 id="bench-where", hidden=True,
             ),
-            details(),
+            details(references),
         ],
         className="opening", id="bench-opening",
     )  # fmt: skip
@@ -243,9 +258,10 @@ def calendar(shop: Shop) -> Component | None:
     )  # fmt: skip
 
 
-def kind_tap(kind: Kind) -> Component:
+def kind_tap(kind: Kind, basis_s: float) -> Component:
+    basis = formats.hours(wait_words.told(basis_s))
     return html.Button(
-        [html.Strong(kind.name), " ", html.Span(formats.hours(kind.basis_s), className="basis")],
+        [html.Strong(kind.name), " ", html.Span(basis, className="basis")],
         type="button",
         className="tap kind",
         key=kind.id,
@@ -324,7 +340,7 @@ def cautions(kinds: Sequence[Kind]) -> Component:
     )  # fmt: skip
 
 
-def details() -> Component:
+def details(references: Sequence[str]) -> Component:
     """What may be said besides. It is kept on the device until the wait is opened."""
     return html.Div(
         [
@@ -334,7 +350,9 @@ def details() -> Component:
                     html.Div(
                         [
                             wait_parts.field("Instrument or job", "open-instrument", "instrument",
-                                             maxLength=200),
+                                             maxLength=200, list="open-references"),
+                            html.Datalist([html.Option(value=text) for text in references],
+                                          id="open-references"),
                             wait_parts.field("What", "open-what", "what", maxLength=200),
                             wait_parts.field("How many at once", "open-count", "count",
                                              inputMode="numeric", maxLength=3),

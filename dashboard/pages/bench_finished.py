@@ -84,13 +84,8 @@ def one(alike: Sequence[Wait], shop: Shop, places: dict[str, str], writer: bool)
             f"{formats.hours(wait.equivalent_s)}, "
             f"{wait_words.percent(wait.equivalent_s / basis_s)} of the basis"
         )
-    if wait.foreseen_ms is None:
-        foreseen = "not known when it was opened"
-    else:
-        low, ready, high = (formats.when(ms, now, zone) for ms in wait.foreseen_ms)
-        foreseen = f"ready {ready} ({low} to {high})"
     facts = (
-        ("Foreseen", foreseen),
+        ("Foreseen", wait_words.foreseen(wait, now, zone)),
         ("Basis", formats.hours(basis_s)),
         ("Given", formats.hours(wait_words.held_s(wait, now))),
         ("Had, in reference air", worth),

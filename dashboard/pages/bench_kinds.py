@@ -11,8 +11,8 @@ import numpy as np
 from dash import dcc, html
 
 from dashboard import drawings, formats, sign_in, wait_parts, wait_words, words
-from dashboard.desk_calls import shown_of
 from dashboard.markup import attributes
+from dashboard.wait_wishes import shown_of
 from monitor.errors import StoreFault
 from monitor.science.waits.glue import GlueLaw, strict_and_additive_hours
 from monitor.science.waits.learning import Verdict
@@ -68,6 +68,7 @@ def layout(shop: Shop, book: WaitBook) -> Component:
     try:
         kinds = sorted(book.kinds(), key=lambda kind: kind.name)
         learned = {kind.id: book.learned(kind.id) for kind in kinds}
+        retired = sorted(book.retired().values(), key=lambda kind: kind.name)
     except StoreFault as exc:
         return _page("/bench/kinds", [html.H1("Kinds"), html.P(words.store_trouble(exc).sentence)])
     rows = []
@@ -75,7 +76,7 @@ def layout(shop: Shop, book: WaitBook) -> Component:
         taught = learned[kind.id]
         told = "–"
         if taught is not None and taught.evidence:
-            told = f"{formats.hours(_told(taught.basis_s))} from {_releases(len(taught.evidence))}"
+            told = f"{_told(taught.basis_s)} from {_releases(len(taught.evidence))}"
         rows.append([
             html.Th(dcc.Link(kind.name, href=f"/bench/kind/{kind.id}"), scope="row"),
             html.Td(formats.hours(kind.basis_s), className="count"),
@@ -93,7 +94,23 @@ def layout(shop: Shop, book: WaitBook) -> Component:
             _table(["Kind", "Basis", "Safe minimum", "Releases taught", "Law", "Basis from"], rows,
                    "Kinds"),
             _add(kinds) if may.allowed else html.P(may.why),
+            _off_the_list(retired) if may.allowed and retired else None,
         ],
+    )  # fmt: skip
+
+
+def _off_the_list(retired: list[Kind]) -> Component:
+    return html.Details(
+        [
+            html.Summary(f"{len(retired)} off the list"),
+            html.P("A tap puts it back as it last was."),
+            html.Div(
+                [wait_parts.tap(kind.name, "restore", kind=kind.id, then="reload",
+                                said=f"Back on the list: {kind.name}.") for kind in retired],
+                className="taps wide",
+            ),
+        ],
+        id="kinds-off",
     )  # fmt: skip
 
 
@@ -149,9 +166,8 @@ def one(shop: Shop, book: WaitBook, kind_id: str) -> Component:
     )
 
 
-def _told(seconds: float) -> float:
-    """A length of time to three figures of hours. [s]"""
-    return 3600 * float(f"{seconds / 3600:.2g}")
+def _told(seconds: float) -> str:
+    return formats.hours(wait_words.told(seconds))
 
 
 def _releases(n: int) -> str:
@@ -171,12 +187,10 @@ def taught(kind: Kind, learned: Learned | None) -> list[Component]:
                 html.P("No release has said how it was yet: the basis stands as set.")]  # fmt: skip
     counts = {v: sum(e.verdict is v for e in learned.evidence) for v in Verdict}
     told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
-    times = ", ".join(
-        f"{formats.hours(_told(e.equivalent_s))} {e.verdict}" for e in learned.evidence[-8:]
-    )
+    times = ", ".join(f"{_told(e.equivalent_s)} {e.verdict}" for e in learned.evidence[-8:])
     result = (
-        f"Now: basis {formats.hours(_told(learned.basis_s))} "
-        f"({formats.hours(_told(learned.low_s))} to {formats.hours(_told(learned.high_s))}). "
+        f"Now: basis {_told(learned.basis_s)} "
+        f"({_told(learned.low_s)} to {_told(learned.high_s)}). "
         "New waits use this; open ones keep theirs."
     )
     return [
@@ -207,9 +221,9 @@ def density(learned: Learned, text: str) -> Component:
     return html.Figure(
         [
             html.Div(lines, className="curves", role="img", **attributes(aria_label=text)),
-            html.Figcaption([html.Span(formats.hours(_told(3600 * low))),
+            html.Figcaption([html.Span(_told(3600 * low)),
                              html.Span("thin: before, thick: now"),
-                             html.Span(formats.hours(_told(3600 * high)))]),
+                             html.Span(_told(3600 * high))]),
         ],
         className="density",
     )  # fmt: skip

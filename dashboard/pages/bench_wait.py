@@ -12,6 +12,7 @@ from dashboard import formats, sign_in, wait_parts, wait_words, words
 from dashboard.markup import attributes
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
+from monitor.instruments import id_of
 from monitor.science.waits.wait import State as WaitState
 
 if TYPE_CHECKING:
@@ -19,15 +20,16 @@ if TYPE_CHECKING:
 
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
+    from dashboard.wood_book import WoodBook
     from monitor.standings import Standing
     from monitor.waits import Wait
 
 
-def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+def register(app: dash.Dash, shop: Shop, book: WaitBook, woods: WoodBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "bench_wait", path_template="/bench/wait/<wait_id>", title="Wait",
-        layout=lambda wait_id="", **_: layout(shop, book, wait_id),
+        layout=lambda wait_id="", **_: layout(shop, book, woods, wait_id),
     )  # fmt: skip
 
     @app.callback(
@@ -49,7 +51,7 @@ def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
             return html.P(words.store_trouble(exc).sentence), dash.no_update
 
 
-def layout(shop: Shop, book: WaitBook, wait_id: str) -> Component:
+def layout(shop: Shop, book: WaitBook, woods: WoodBook, wait_id: str) -> Component:
     """The page as this request may see it."""
     writer = sign_in.writing(flask.request, shop.settings)
     try:
@@ -58,7 +60,7 @@ def layout(shop: Shop, book: WaitBook, wait_id: str) -> Component:
             return _page([html.H1("No such wait"),
                           html.P(dcc.Link("Back to the bench", href="/bench"))])  # fmt: skip
         now = stands(wait, shop, book, writer.allowed)
-        told = history(wait, shop)
+        told, instrument = history(wait, shop), woods.instrument(id_of(wait.instrument))
         with shop.reader() as reader:
             places = {p.id: p.label for p in shop.places(reader) if p.kind != "outdoors"}
     except StoreFault as exc:
@@ -67,6 +69,9 @@ def layout(shop: Shop, book: WaitBook, wait_id: str) -> Component:
         [
             dcc.Store(id="wait-id", data=wait.id),
             html.H1(wait_words.title(wait)),
+            html.P(dcc.Link(f"The wood of {instrument.reference}", href=f"/wood/{instrument.id}"))
+            if instrument
+            else None,
             html.Div(now, id="wait-now"),
             move(wait, places) if writer.allowed and wait.open else None,
             fix(wait, shop) if writer.allowed else html.P(writer.why),

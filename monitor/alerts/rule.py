@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
@@ -14,7 +14,11 @@ from monitor.science.registry import DERIVED
 
 
 class RuleFault(MonitorError, ValueError):
-    """A rule cannot be as described: which field, and what is allowed."""
+    """A rule cannot be as described. `fields`: what is wrong with each and what is allowed."""
+
+    def __init__(self, text: str, fields: Mapping[str, str] | None = None) -> None:
+        self.fields = dict(fields or {})
+        super().__init__(text)
 
 
 class Of(StrEnum):
@@ -132,8 +136,8 @@ class Rule:
     on: bool = True
 
     def __post_init__(self) -> None:
-        if faults := list(self._faults()):
-            raise RuleFault("; ".join(faults))
+        if faults := list(self._faults()):  # each begins with the name of its field
+            raise RuleFault("; ".join(faults), {fault.split()[0]: fault for fault in faults})
         object.__setattr__(self, "test", Test(self.test))
         object.__setattr__(self, "family", self.family or self.id)
         object.__setattr__(self, "only", tuple(self.only))

@@ -9,7 +9,20 @@ from rich.table import Table
 
 from monitor import __version__, logs
 from monitor import settings as settings_module
-from monitor.cli import air, climate, files, notices, waits
+from monitor.cli import (
+    air,
+    alerts,
+    climate,
+    files,
+    forecast,
+    instruments,
+    kinds,
+    notices,
+    replay,
+    score,
+    sensor,
+    waits,
+)
 from monitor.cli.shared import Config, Data, Demo, load, out, told
 
 app = typer.Typer(
@@ -93,5 +106,17 @@ app.command("import")(files.import_)
 app.command("export")(files.export)
 app.command("notify-test")(notices.notify_test)
 app.command("climate")(climate.climate)
+app.command("filled")(alerts.filled)
+app.command("replay-rules")(replay.replay_rules)
+app.command("score")(score.score)
+app.command(
+    "sensor",
+    add_help_option=False,
+    context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
+)(sensor.sensor)
+app.add_typer(forecast.app, name="forecast")
 app.add_typer(waits.app, name="wait")
-app.add_typer(waits.kinds, name="kind")
+app.add_typer(kinds.app, name="kind")
+app.add_typer(instruments.app, name="instrument")
+app.add_typer(alerts.app, name="alert")
+app.add_typer(alerts.rules, name="rule")

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-import locale
 import math
 
 from rich.table import Table
 
-from monitor.cli.shared import Config, Data, Demo, load, out, told
+from monitor.cli.shared import Config, Data, Demo, fahrenheit, load, out, told
 from monitor.clock import now_ms
-from monitor.settings import Settings
-from monitor.units import FAHRENHEIT_REGIONS
 
 
 def now(data: Data = None, config: Config = None, demo: Demo = False) -> None:
@@ -20,8 +17,8 @@ def now(data: Data = None, config: Config = None, demo: Demo = False) -> None:
     from monitor.store import Reader
 
     settings = load(data, config, demo=demo)
-    fahrenheit = _fahrenheit(settings)
-    unit = "°F" if fahrenheit else "°C"
+    in_f = fahrenheit(settings)
+    unit = "°F" if in_f else "°C"
     table = Table("place", f"temperature {unit}", "RH %", f"dew point {unit}", "wood EMC %",
                   "heard", "what it means")  # fmt: skip
     moment = now_ms()
@@ -30,9 +27,9 @@ def now(data: Data = None, config: Config = None, demo: Demo = False) -> None:
     for one in airs:
         table.add_row(
             one.place.label,
-            _temperature(one.temp_c, fahrenheit),
+            _temperature(one.temp_c, in_f),
             _figure(one.rh_pct, 0),
-            _temperature(one.dew_point_c, fahrenheit),
+            _temperature(one.dew_point_c, in_f),
             _figure(one.moisture_pct, 1),
             _age(one.heard_ms, moment, old=one.old),
             "" if one.old else one.verdict.sentence,
@@ -43,16 +40,8 @@ def now(data: Data = None, config: Config = None, demo: Demo = False) -> None:
     out.print(table)
 
 
-def _fahrenheit(settings: Settings) -> bool:
-    unit = settings.board.temperature_unit
-    if unit != "auto":
-        return unit == "F"
-    name = locale.setlocale(locale.LC_CTYPE, "").partition(".")[0]
-    return name.rpartition("_")[2] in FAHRENHEIT_REGIONS
-
-
-def _temperature(temp_c: float, fahrenheit: bool) -> str:
-    return _figure(temp_c * 1.8 + 32 if fahrenheit else temp_c, 1)
+def _temperature(temp_c: float, in_f: bool) -> str:
+    return _figure(temp_c * 1.8 + 32 if in_f else temp_c, 1)
 
 
 def _figure(value: float, digits: int) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import locale
 import sys
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
@@ -18,6 +19,7 @@ from monitor import settings as settings_module
 from monitor.clock import to_ms
 from monitor.errors import MonitorError, SettingsFault
 from monitor.settings import Settings
+from monitor.units import FAHRENHEIT_REGIONS
 
 # Markup and emoji codes off: what was typed in the shop is shown as it was typed.
 out, err = (Console(stderr=is_err, markup=False, emoji=False) for is_err in (False, True))
@@ -98,3 +100,12 @@ def _is_day(text: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+def fahrenheit(settings: Settings) -> bool:
+    """Whether temperatures are shown in °F: by the settings, else by the terminal's locale."""
+    unit = settings.board.temperature_unit
+    if unit != "auto":
+        return unit == "F"
+    name = locale.setlocale(locale.LC_CTYPE, "").partition(".")[0]
+    return name.rpartition("_")[2] in FAHRENHEIT_REGIONS

@@ -1,36 +1,28 @@
-"""`benchweather wait` and `kind`: clamp-ups, coats and rests from the terminal.
-
-What changes something is handed to the running service; what only shows is read from the store.
-"""
+"""`benchweather wait`: clamp-ups, coats and rests from the terminal."""
 
 from __future__ import annotations
 
-import contextlib
-import getpass
 import math
-import uuid
-from collections.abc import Iterator
 from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.table import Table
 
-from monitor.cli.shared import Config, Data, Demo, err, load, moment_of, out, told, wrong
+from monitor.cli.asking import ask, each, journal_of
+from monitor.cli.shared import Config, Data, Demo, load, moment_of, out, told
 from monitor.clock import from_ms, now_ms
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
-    from monitor.commands import Journal
-    from monitor.store import Reader
     from monitor.waits import Wait
 
 app = typer.Typer(no_args_is_help=True, help="Clamp-ups, coats and rests: open, show, release.")
-kinds = typer.Typer(no_args_is_help=True, help="Kinds of wait: their basis and every parameter.")
 
 WaitId = Annotated[str, typer.Argument(metavar="WAIT", help="Number of the wait")]
 WaitIds = Annotated[
-    list[str], typer.Argument(metavar="WAIT...", help="Numbers of waits: 12, or 12 13 14, or 12-19")
+    list[str],
+    typer.Argument(metavar="WAIT...", help="Numbers of waits: 12, or 12 13 14, or 12-19"),
 ]
 At = Annotated[str, typer.Option("--at", help="When, if not now: 14:30 or 2026-01-31T14:30")]
 
@@ -60,7 +52,7 @@ def open_(
         wish["start_ms"] = _time(at, settings, "--at")
     if wanted:
         wish["wanted_ms"] = _time(wanted, settings, "--wanted")
-    answer = _ask(settings, "open", wish)
+    answer = ask(settings, "open", wish)
     out.print(f"opened {', '.join(answer['waits'])}")
     _show(settings, set(answer["waits"]))
 
@@ -78,7 +70,7 @@ def list_(
         _show(settings, None)
         return
     table = Table("wait", "what and where", "from and to", "it was")
-    with _journal(settings) as (_, journal):
+    with journal_of(settings) as (_, journal):
         for wait in journal.waits.values():
             if not wait.open:
                 table.add_row(
@@ -100,7 +92,7 @@ def release(
 ) -> None:
     """Release waits: the clamps are off, the coat is sanded."""
     settings = load(data, config, demo=demo)
-    _each(settings, "release", waits, _at(at, settings) | ({"feel": feel} if feel else {}))
+    each(settings, "release", waits, _at(at, settings) | ({"feel": feel} if feel else {}))
 
 
 @app.command()
@@ -115,7 +107,7 @@ def feel(
 ) -> None:
     """Say, after its release, how a wait was; the kind's basis learns from it."""
     settings = load(data, config, demo=demo)
-    _each(settings, "feel", [wait], {} if was == "none" else {"feel": was})
+    each(settings, "feel", [wait], {} if was == "none" else {"feel": was})
 
 
 @app.command()
@@ -124,7 +116,7 @@ def pause(
 ) -> None:
     """Stop the clock of waits."""
     settings = load(data, config, demo=demo)
-    _each(settings, "pause", waits, _at(at, settings))
+    each(settings, "pause", waits, _at(at, settings))
 
 
 @app.command()
@@ -133,7 +125,7 @@ def resume(
 ) -> None:
     """Let the clock of paused waits go on."""
     settings = load(data, config, demo=demo)
-    _each(settings, "resume", waits, _at(at, settings))
+    each(settings, "resume", waits, _at(at, settings))
 
 
 @app.command()
@@ -147,13 +139,13 @@ def move(
 ) -> None:
     """Move a wait to another place and its air."""
     settings = load(data, config, demo=demo)
-    _each(settings, "move", [wait], _at(at, settings) | {"place": place})
+    each(settings, "move", [wait], _at(at, settings) | {"place": place})
 
 
 @app.command()
 def reopen(waits: WaitIds, data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Take releases back."""
-    _each(load(data, config, demo=demo), "reopen", waits, {})
+    each(load(data, config, demo=demo), "reopen", waits, {})
 
 
 @app.command()
@@ -184,7 +176,7 @@ def correct(
         wish["start_ms"] = _time(at, settings, "--at")
     if wanted:
         wish["wanted_ms"] = None if wanted == "none" else _time(wanted, settings, "--wanted")
-    _ask(settings, "correct", {"wait": wait} | wish)
+    ask(settings, "correct", {"wait": wait} | wish)
     out.print("put right")
 
 
@@ -193,7 +185,7 @@ def history(wait: WaitId, data: Data = None, config: Config = None, demo: Demo =
     """Show who did what to a wait, and when."""
     settings = load(data, config, demo=demo)
     table = Table("when", "who", "did", "with")
-    with _journal(settings) as (_, journal):
+    with journal_of(settings) as (_, journal):
         found = journal.waits.get(wait)
         for event in found.events if found else ():
             told_of = {k: v for k, v in event.body.items() if k != "kind" and v not in ("", None)}
@@ -209,170 +201,6 @@ def history(wait: WaitId, data: Data = None, config: Config = None, demo: Demo =
     out.print(table)
 
 
-@kinds.command("list")
-def list_kinds(
-    kind: Annotated[str, typer.Argument(help="One kind, with every parameter")] = "",
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
-) -> None:
-    """Show the kinds of wait; with a name, everything that kind rests on."""
-    from monitor.kind_book import KindFault
-    from monitor.science.waits.parameters import parameters
-
-    settings = load(data, config, demo=demo)
-    with _journal(settings) as (_, journal):
-        book = journal.book
-        learned = journal.learned(kind) if kind else None
-    if not kind:
-        table = Table("kind", "name", "basis h", "least h", "rests on")
-        for one in book.values():
-            table.add_row(one.id, one.name, f"{one.basis_s / 3600:g}", f"{one.minimum_s / 3600:g}",
-                          one.source)  # fmt: skip
-        out.print(table)
-        return
-    with told():
-        if kind not in book:
-            raise KindFault(f"there is no kind {kind!r}: it must be one of {', '.join(book)}")
-    one = book[kind]
-    out.print(f"{one.name}: basis {one.basis_s / 3600:g} h at 20 °C and 50 % RH, never below "
-              f"{one.minimum_s / 3600:g} h ({one.source})", highlight=False)  # fmt: skip
-    if learned is not None and learned.evidence:
-        out.print(
-            f"What {len(learned.evidence)} release(s) taught: {learned.basis_s / 3600:.1f} h "
-            f"({learned.low_s / 3600:.1f} to {learned.high_s / 3600:.1f})", highlight=False,
-        )  # fmt: skip
-    table = Table("parameter", "value", "unit", "from", "to", "what it is", "source")
-    for p in parameters(one.law):
-        table.add_row(
-            p.name, f"{p.value:g}", p.unit, f"{p.low:g}", f"{p.high:g}", p.help, p.source
-        )
-    out.print(table)
-
-
-@kinds.command("set")
-def set_kind(
-    kind: Annotated[str, typer.Argument(help="Kind to change, or a new one's id")],
-    like: Annotated[str, typer.Option(help="For a new one: the kind it is like")] = "",
-    name: Annotated[str, typer.Option(help="Name on screen")] = "",
-    basis_h: Annotated[float | None, typer.Option(help="Wait at 20 °C and 50 % RH [h]")] = None,
-    least_h: Annotated[float | None, typer.Option(help="Never below this [h]")] = None,
-    parameter: Annotated[
-        list[str] | None, typer.Option(help="name=value of the law; repeat")
-    ] = None,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
-) -> None:
-    """Change a kind, or add one like another. Open waits keep what they were opened with."""
-    from monitor.kind_book import KindFault
-
-    settings = load(data, config, demo=demo)
-    wish: dict[str, Any] = {}
-    if like:
-        wish["like"] = like
-    if name:
-        wish["name"] = name
-    if basis_h is not None:
-        wish["basis_s"] = 3600 * basis_h
-    if least_h is not None:
-        wish["minimum_s"] = 3600 * least_h
-    with told(wrong_use=KindFault):
-        law = {}
-        for item in parameter or ():
-            key, sign, value = item.partition("=")
-            try:
-                law[key] = float(value)
-            except ValueError:
-                sign = ""
-            if not sign:
-                raise KindFault(f"--parameter {item!r}: must be name=number")
-    if law:
-        wish["law"] = law
-    _ask(settings, "kind", {"kind": kind} | wish)
-    out.print(f"{kind} is set")
-
-
-@kinds.command("retire")
-def retire_kind(
-    kind: Annotated[str, typer.Argument(help="Kind to take off the list")],
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
-) -> None:
-    """Take a kind off the list. Waits opened under it go on."""
-    _ask(load(data, config, demo=demo), "retire", {"kind": kind})
-    out.print(f"{kind} is off the list")
-
-
-@kinds.command("restore")
-def restore_kind(
-    kind: Annotated[str, typer.Argument(help="Kind to put back on the list")],
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
-) -> None:
-    """Put a kind that was taken off the list back on it, as it last was."""
-    from monitor.kind_book import KindFault
-    from monitor.retired_kinds import restoring, retired_kinds
-
-    settings = load(data, config, demo=demo)
-    with _journal(settings) as (reader, journal):
-        retired = retired_kinds(reader)
-        if kind not in retired:
-            known = ", ".join(retired) or "none is off the list"
-            raise KindFault(f"kind {kind!r} is not off the list: {known}")
-        wish = restoring(retired[kind], journal.book)
-    _ask(settings, "kind", wish)
-    out.print(f"{kind} is back on the list")
-
-
-def _ask(settings: Settings, do: str, wish: dict[str, Any]) -> Any:
-    with told():
-        return _sent(settings, do, wish)
-
-
-def _sent(settings: Settings, do: str, wish: dict[str, Any]) -> Any:
-    from monitor.desk import ask
-
-    return ask(
-        settings.desk_path, {"do": do, "by": getpass.getuser(), "id": uuid.uuid4().hex} | wish
-    )
-
-
-def _each(settings: Settings, do: str, waits: list[str], wish: dict[str, Any]) -> None:
-    """One command for each wait; what one refuses does not hold up the others."""
-    from monitor.desk import CommandRefused
-
-    refused = False
-    for wait in _numbers(waits):
-        try:
-            with told(apart=CommandRefused):
-                _sent(settings, do, {"wait": wait} | wish)
-            out.print(f"{wait}: done")
-        except CommandRefused as exc:
-            refused = True
-            err.print(f"{wait}: {exc}", style="bold red", highlight=False, soft_wrap=True)
-    if refused:
-        raise typer.Exit(1)
-
-
-def _numbers(given: list[str]) -> list[str]:
-    """12 13 14, or 12-19: each number once."""
-    from monitor.waits import COUNT_MAX
-
-    found: dict[str, None] = {}
-    for text in given:
-        first, dash, last = text.partition("-")
-        if not dash:
-            found[text] = None
-        elif first.isdecimal() and last.isdecimal() and 0 <= int(last) - int(first) < COUNT_MAX:
-            found |= {str(n): None for n in range(int(first), int(last) + 1)}
-        else:
-            wrong(f"WAIT {text!r}: must be a number, or the first and last such as 12-19")
-    return list(found)
-
-
 def _at(at: str, settings: Settings) -> dict[str, int]:
     return {"at_ms": _time(at, settings, "--at")} if at else {}
 
@@ -385,22 +213,13 @@ def _time(text: str, settings: Settings, option: str) -> int:
     return moment_of(text, settings.zone, option=option)
 
 
-@contextlib.contextmanager
-def _journal(settings: Settings) -> Iterator[tuple[Reader, Journal]]:
-    from monitor.commands import Journal
-    from monitor.store import Reader
-
-    with told(), contextlib.closing(Reader(settings.store_path)) as reader:
-        yield reader, Journal(reader)
-
-
 def _show(settings: Settings, only: set[str] | None) -> None:
     """The open waits by ready time."""
     from monitor.science.waits.wait import State
     from monitor.standings import standings
 
     table = Table("wait", "what, where, since when", "ready about", "how it stands")
-    with _journal(settings) as (reader, journal):
+    with journal_of(settings) as (reader, journal):
         open_waits = [
             w for w in journal.waits.values() if w.open and (only is None or w.id in only)
         ]
@@ -408,17 +227,17 @@ def _show(settings: Settings, only: set[str] | None) -> None:
     far = 2**62
     for one in sorted(found, key=lambda s: (s.readiness and s.readiness.ready_ms) or far):
         wait, how = one.wait, one.readiness
-        ready, stands = "not known", one.why_not
+        ready, stands = "not known", "not known"
         if how is not None:
             ready = _local(how.ready_ms, settings)
-            had = how.progress.median
-            stands = str(how.state)
-            if how.state is not State.READY and not math.isnan(had):
-                stands += f", {100 * had:.0f} % had"
-            if how.ready_high_ms is not None or how.ready_low_ms is not None:
+            stands, had = str(how.state), how.progress.median
+            if how.state is not State.READY:
+                stands += "" if math.isnan(had) else f", {100 * had:.0f} % had"
                 low, high = (_local(ms, settings) for ms in (how.ready_low_ms, how.ready_high_ms))
-                ready += f"\n{low} to {high}"
+                ready += f"\n{low} to {high}" if how.ready_low_ms or how.ready_high_ms else ""
         since = f"{wait.place}, since {_local(wait.started_ms, settings)}"
+        if one.why_not:
+            since += f"\n{one.why_not}"
         table.add_row(wait.id, _what(wait, since), ready, "paused" if wait.paused else stands)
     out.print(table)
 

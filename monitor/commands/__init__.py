@@ -18,7 +18,7 @@ from monitor.commands.of_instruments import of_instruments
 from monitor.commands.of_kinds import of_kinds
 from monitor.commands.of_waits import Equivalent, Foresee, OfWaits
 from monitor.events import About
-from monitor.kind_book import RETIRE, SET
+from monitor.kind_book import RESTORE, RETIRE, SET
 from monitor.places import Limits
 from monitor.records import text_fault
 from monitor.store import Writer, journal
@@ -70,8 +70,8 @@ class Commands:
         ----------
         command : mapping
             `about`: a word of `About`; left out, a wait (or a kind, if `do` is one of a kind's).
-            `do`: for waits, instruments and alerts as in the `decide` of their modules; kind or
-            retire for kinds, rule or reset for rules, filled for reservoirs, put away for
+            `do`: for waits, instruments and alerts as in the `decide` of their modules; kind,
+            retire or restore for kinds, rule or reset for rules, filled for reservoirs, put away for
             cautions. What is concerned, under the word of `about`. `by`: who; `id`: the command's.
         now_ms : int
             [ms since 1970-01-01 UTC]
@@ -109,7 +109,7 @@ class Commands:
             raise CommandFault(f"by {fault}")
         if not isinstance(do, str):
             raise CommandFault(f"do = {do!r:.40}: must be text, what is to be done")
-        about = command.get("about", About.KIND if do in (SET, RETIRE) else About.WAIT)
+        about = command.get("about", About.KIND if do in (SET, RETIRE, RESTORE) else About.WAIT)
         if about not in list(self._of):
             raise CommandFault(f"about = {about!r:.40}: must be one of {', '.join(self._of)}")
         wish = {k: v for k, v in command.items() if k not in ("id", "by", "do", "about")}

@@ -11,7 +11,14 @@ from monitor.alerts.alert import Alert
 from monitor.events import About, Event
 from monitor.instruments import Instrument
 from monitor.kinds import KINDS, Kind
-from monitor.science.waits.learning import Evidence, Learned, Prior, Verdict, learn
+from monitor.science.waits.learning import (
+    LONG_BEFORE,
+    Evidence,
+    Learned,
+    Prior,
+    Verdict,
+    learn,
+)
 from monitor.store import Reader, Writer, journal
 from monitor.waits import Feel, Wait
 
@@ -30,6 +37,8 @@ class Journal:
         self._last = 0
         self.waits: dict[str, Wait] = {}
         self.book: dict[str, Kind] = dict(KINDS)
+        self.retired: dict[str, Kind] = {}
+        """Kinds off the list, each as it last was."""
         self.instruments: dict[str, Instrument] = {}
         self.alerts: dict[str, Alert] = {}
         self.rules: dict[str, Mapping[str, Any]] = {}
@@ -49,6 +58,10 @@ class Journal:
             case About.WAIT:
                 self.waits[subject] = waits.apply(self.waits.get(subject), event)
             case About.KIND:
+                if event.action == kind_book.RETIRE:
+                    self.retired[subject] = self.book[subject]
+                else:
+                    self.retired.pop(subject, None)
                 self.book = kind_book.apply(self.book, event)
             case About.INSTRUMENT:
                 known = self.instruments.get(subject)
@@ -72,9 +85,23 @@ class Journal:
         kind = self.book.get(kind_id)
         if kind is None or not kind.spread:
             return None
+        series: dict[tuple[str, Feel], list[float]] = {}
+        for wait in self.waits.values():
+            if wait.kind["id"] == kind_id and wait.feel is not None and wait.equivalent_s:
+                # Waits opened at once and judged alike are one piece of evidence, not many.
+                alike = (wait.series or wait.id, wait.feel)
+                series.setdefault(alike, []).append(wait.equivalent_s)
         evidence = [
-            Evidence(_FEEL[wait.feel], wait.equivalent_s)
-            for wait in self.waits.values()
-            if wait.kind["id"] == kind_id and wait.feel is not None and wait.equivalent_s
+            _evidence(feel, sum(many) / len(many), kind.basis_s)
+            for (_, feel), many in series.items()
         ]
         return learn(Prior(kind.basis_s, kind.spread, kind.minimum_s), evidence)
+
+
+def _evidence(feel: Feel, equivalent_s: float, basis_s: float) -> Evidence:
+    """What a release tells. One left far past its basis, as overnight, and found right was only
+    hard by then: how long before, nobody saw."""
+    verdict = _FEEL[feel]
+    if verdict is Verdict.RIGHT and LONG_BEFORE * equivalent_s > basis_s:
+        verdict = Verdict.HARD_BY_THEN
+    return Evidence(verdict, equivalent_s)

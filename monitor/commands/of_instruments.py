@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor import instruments
 from monitor.commands.asked import Asked, CommandFault, Plan
-from monitor.instruments import Did, InstrumentFault
+from monitor.instruments import Did, Fault, InstrumentFault
 
 
 def of_instruments(asked: Asked) -> Plan:
@@ -14,6 +14,6 @@ def of_instruments(asked: Asked) -> Plan:
     instrument_id = instruments.id_of(named)
     known = asked.journal.instruments.get(instrument_id)
     if known is None and asked.do != Did.REGISTER:
-        raise InstrumentFault([f"there is no instrument {named[:60]!r}"])
+        raise InstrumentFault([Fault(f"there is no instrument {named[:60]!r}")])
     body = instruments.decide(known, Did(asked.do), asked.rest("instrument"), asked.now_ms)
     return Plan([asked.event(instrument_id, body)], {"instrument": instrument_id})

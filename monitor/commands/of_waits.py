@@ -62,5 +62,7 @@ class OfWaits:
                 new = waits.apply(None, asked.event(str(first), body))
                 foreseen = self._foresee(new, now_ms)
             body["foreseen_ms"] = foreseen
+            if count > 1:
+                body["series"] = str(first)
             events.append(asked.event(str(first + number), body))
         return Plan(events, {"waits": [event.subject for event in events]})

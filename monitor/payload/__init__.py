@@ -10,8 +10,9 @@ import re
 from collections.abc import Callable, Iterable
 
 from monitor.errors import BadPayload
+from monitor.payload.documents import json_object
 from monitor.payload.judging import AHEAD_MAX_MS, EARLIEST_MS, Decoded, told
-from monitor.payload.mapped import BareNumber, MappedJson, json_object
+from monitor.payload.mapped import BareNumber, MappedJson
 from monitor.payload.senml import RECORDS_MAX, Senml
 from monitor.records import name_fault
 from monitor.topics import CONTRACT_FILTER, PLACEHOLDER, TopicRule, matches

@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-import math
 import re
-from datetime import datetime
-from typing import Any
 
-import jsonpointer
-import msgspec
-
-from monitor.clock import to_ms
 from monitor.errors import BadPayload
+from monitor.payload.documents import at, json_document, moment_of, number_of, pointer_of
 from monitor.payload.judging import Decoded, conversion_of, judged, told
 from monitor.records import Series
 from monitor.topics import TopicRule
 
 _NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
-_decode_any = msgspec.json.Decoder().decode
-_decode_object = msgspec.json.Decoder(dict[str, Any]).decode
 
 
 class MappedJson:
@@ -28,26 +20,23 @@ class MappedJson:
         self._picks = [
             (
                 Series(place, sensor, quantity),
-                jsonpointer.JsonPointer(pick.pointer),
+                pointer_of(pick.pointer),
                 conversion_of(quantity, pick.unit),
             )
             for quantity, pick in rule.quantities.items()
         ]
         self._time = rule.time
-        self._time_pointer = jsonpointer.JsonPointer(rule.time.pointer) if rule.time else None
+        self._time_pointer = pointer_of(rule.time.pointer) if rule.time else None
 
     def __call__(self, payload: bytes, received_ms: int) -> Decoded:
-        try:
-            document = _decode_any(payload)
-        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as exc:
-            raise BadPayload(f"not JSON: {exc}") from exc
+        document = json_document(payload)
         ts_ms = received_ms
         if self._time and self._time_pointer:
-            ts_ms = _moment(_at(self._time_pointer, document), self._time.unit)
+            ts_ms = moment_of(at(self._time_pointer, document), self._time.unit)
         readings, faults = [], []
         for series, pointer, conversion in self._picks:
             try:
-                value = _number(_at(pointer, document), pointer.path)
+                value = number_of(at(pointer, document), pointer.path)
                 readings.append(judged(series, conversion, value, ts_ms, received_ms))
             except BadPayload as exc:
                 faults.append(str(exc))
@@ -75,49 +64,3 @@ class BareNumber:
         value = float(text)
         reading = judged(self._series, self._conversion, value, received_ms, received_ms)
         return Decoded([reading], [], False)
-
-
-def json_object(payload: bytes) -> dict[str, Any]:
-    """A message that is one JSON object.
-
-    Raises
-    ------
-    BadPayload
-        If it is anything else.
-    """
-    try:
-        return _decode_object(payload)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as exc:
-        raise BadPayload(f"not a JSON object: {exc}") from exc
-
-
-def _at(pointer: jsonpointer.JsonPointer, document: Any) -> Any:
-    try:
-        return pointer.resolve(document)
-    except jsonpointer.JsonPointerException as exc:
-        raise BadPayload(f"nothing stands at {pointer.path!r}") from exc
-
-
-def _number(value: Any, where: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise BadPayload(f"{where!r} holds {str(value)[:40]!r}: must be a number")
-    try:
-        return float(value)
-    except OverflowError as exc:
-        raise BadPayload(f"{where!r} holds a number too large") from exc
-
-
-def _moment(value: Any, unit: str) -> int:
-    if unit == "iso":
-        try:
-            moment = datetime.fromisoformat(value)
-            return to_ms(moment)
-        except (TypeError, ValueError) as exc:
-            raise BadPayload(
-                f"time {str(value)[:40]!r} must be ISO 8601 with a zone, such as 2026-01-05T14:30:00Z"
-            ) from exc
-    number = _number(value, "time")
-    number *= 1000 if unit == "s" else 1
-    if not math.isfinite(number):
-        raise BadPayload("time is not a number that can be a time")
-    return round(number)

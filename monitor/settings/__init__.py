@@ -25,6 +25,7 @@ from pydantic_settings import (
 )
 
 from monitor.errors import SettingsFault
+from monitor.forecast_sources import ForecastSource
 from monitor.places import Limits, Place
 from monitor.settings.groups import (
     Alerts,
@@ -37,6 +38,7 @@ from monitor.settings.groups import (
     Reservoir,
     Sensor,
     Shop,
+    Weather,
 )
 from monitor.topics import TopicRule
 
@@ -44,7 +46,7 @@ PREFIX = "BENCHWEATHER_"
 FILE_NAME = "benchweather.toml"
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
-_GROUPS = ("shop", "broker", "board", "sensor", "hours", "alerts", "keep", "limits")
+_GROUPS = ("shop", "broker", "board", "sensor", "hours", "alerts", "keep", "weather", "limits")
 
 
 class _Environment(BaseSettings, Fields):
@@ -67,11 +69,13 @@ class Settings:
     hours: Hours
     alerts: Alerts
     keep: Keep
+    weather: Weather
     limits: Limits
     places: tuple[Place, ...]
     topics: tuple[TopicRule, ...]
     channels: tuple[Channel, ...]
     reservoirs: tuple[Reservoir, ...]
+    forecasts: tuple[ForecastSource, ...]
     origins: Mapping[str, str]
 
     @property
@@ -89,6 +93,10 @@ class Settings:
     @property
     def secrets_path(self) -> Path:
         return self.data / "secrets.json"
+
+    @property
+    def forecast_folder(self) -> Path:
+        return self.data / "forecasts"
 
     @property
     def zone(self) -> ZoneInfo:
@@ -175,6 +183,7 @@ def load(
         topics=tuple(found.topics),
         channels=tuple(found.channels),
         reservoirs=tuple(found.reservoirs),
+        forecasts=tuple(found.forecasts),
         origins=origins,
         **{name: getattr(found, name) for name in _GROUPS},
     )  # fmt: skip
@@ -182,7 +191,7 @@ def load(
 
 def _cross_faults(found: Fields) -> list[str]:
     """What is wrong between settings that are each right."""
-    broker, faults = found.broker, []
+    broker, faults = found.broker, _forecast_faults(found)
     password = broker.password.get_secret_value()
     if bool(broker.cert_file) != bool(broker.key_file):
         faults.append("broker.cert_file and broker.key_file belong together: set both or none")
@@ -200,10 +209,28 @@ def _cross_faults(found: Fields) -> list[str]:
     return faults
 
 
+def _forecast_faults(found: Fields) -> list[str]:
+    """What a source of forecasts that is asked needs besides."""
+    weather = found.weather
+    asked = [source for source in found.forecasts if source.asked]
+    placed = [s for s in asked if s.service or "{latitude}" in s.url or "{longitude}" in s.url]
+    faults = []
+    if asked and not weather.contact:
+        faults.append(
+            f"weather.contact is empty: {asked[0].id} is asked and must know whom to write to"
+        )
+    if (weather.latitude is None) != (weather.longitude is None):
+        faults.append("weather.latitude and weather.longitude belong together: set both or none")
+    elif placed and weather.latitude is None:
+        faults.append(f"weather.latitude and weather.longitude: {placed[0].id} needs them")
+    return faults
+
+
 def table(settings: Settings | None = None) -> Iterator[Row]:
     """Every setting with its value, unit, default and help, in the order of the README.
 
-    Lists of places, topic rules, channels and reservoirs are one row each. Secrets come as `********`.
+    Lists of places, topic rules, channels, reservoirs and sources are one row each. Secrets come as
+    `********`.
     """
     defaults = Fields()
     for group in _GROUPS:
@@ -225,6 +252,10 @@ def table(settings: Settings | None = None) -> Iterator[Row]:
         ("topics", "Rules for messages that are not in our own contract"),
         ("channels", "Where notices go: mail, push, an SMS gateway or a webhook"),
         ("reservoirs", "Humidifiers' tanks that somebody has to fill"),
+        (
+            "forecasts",
+            "Sources of outdoor forecasts, the preferred first; none is asked unless given",
+        ),
     ):
         count = len(getattr(settings, name)) if settings else 0
         yield Row(name=name, value=f"{count} given", unit="", default="none", help=text)
@@ -309,7 +340,8 @@ def _secret(name: str) -> bool:
     """Whether what stands there by mistake may be a password."""
     first, _, last = name.rpartition(".")
     return "password" in name or (
-        name.startswith("channels") and not (first and last in ("id", "least", "brief"))
+        name.startswith(("channels", "forecasts"))
+        and not (first and last in ("id", "least", "brief", "service", "unit", "pointer"))
     )
 
 

@@ -14,6 +14,7 @@ from zoneinfo import available_timezones
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
 
 from monitor import hours
+from monitor.forecast_sources import ForecastSource, source_faults
 from monitor.notices import URGENCY_HIGH, URGENCY_LOW
 from monitor.places import Limits, Place
 from monitor.records import name_fault
@@ -22,7 +23,7 @@ from monitor.topics import TopicRule, rule_faults
 _STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 _SERVICE_URL = re.compile(r"[a-zA-Z0-9]{1,32}://\S*")
 _LABEL = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?")
-for _dataclass in (Limits, Place, TopicRule):
+for _dataclass in (ForecastSource, Limits, Place, TopicRule):
     _dataclass.__pydantic_config__ = ConfigDict(extra="forbid", allow_inf_nan=False)  # type: ignore[union-attr] # read by pydantic
 
 
@@ -249,6 +250,36 @@ class Channel(BaseModel):
         return urgency >= self.least
 
 
+class Weather(BaseModel):
+    """For whom and in whose name forecasts of the outdoor air are asked."""
+
+    model_config = _STRICT
+    latitude: float | None = _setting(
+        None,
+        "Of the shop in degrees, north positive; told to services to 0.01 only",
+        "",
+        ge=-90,
+        le=90,
+    )
+    longitude: float | None = _setting(
+        None,
+        "Of the shop in degrees, east positive; told to services to 0.01 only",
+        "",
+        ge=-180,
+        le=180,
+    )
+    contact: str = _setting(
+        "", "Mail or web address that a weather service is told, to write to in case of trouble"
+    )
+
+    @field_validator("contact")
+    @classmethod
+    def _contact(cls, value: str) -> str:
+        if not (value.isascii() and value.isprintable()) or set("()") & set(value):
+            raise ValueError("must be printable ASCII without brackets")
+        return value.strip()
+
+
 class Fields(BaseModel):
     """Everything a file may hold; `Settings` is what comes out."""
 
@@ -260,11 +291,13 @@ class Fields(BaseModel):
     hours: Hours = Hours()
     alerts: Alerts = Alerts()
     keep: Keep = Keep()
+    weather: Weather = Weather()
     limits: Limits = Limits()
     places: list[Place] = []
     topics: list[TopicRule] = []
     channels: list[Channel] = []
     reservoirs: list[Reservoir] = []
+    forecasts: list[ForecastSource] = []
 
     @field_validator("places")
     @classmethod
@@ -306,6 +339,18 @@ class Fields(BaseModel):
     @classmethod
     def _topics(cls, value: list[TopicRule]) -> list[TopicRule]:
         faults = [f"rule {i}: {fault}" for i, r in enumerate(value, 1) for fault in rule_faults(r)]
+        if faults:
+            raise ValueError("; ".join(faults))
+        return value
+
+    @field_validator("forecasts")
+    @classmethod
+    def _forecasts(cls, value: list[ForecastSource]) -> list[ForecastSource]:
+        faults = [f"{one.id}: {fault}" for one in value for fault in source_faults(one)]
+        ids = [one.id for one in value]
+        faults += [
+            f"id {name!r} stands twice" for name in dict.fromkeys(ids) if ids.count(name) > 1
+        ]
         if faults:
             raise ValueError("; ".join(faults))
         return value

@@ -36,6 +36,9 @@ PRESENT_MS = DAY_MS
 OLD_AIR_MS = DAY_MS // 4
 """A last reading older than this says nothing of the present air. [ms]  Ours."""
 
+MUCH_KNOWN = 0.9
+"""A range too wide to tell is laid to gaps if less than this share of the stay was read. [-]  Ours."""
+
 SETTLED_SHARE, SETTLED_PCT = 0.1, 0.05
 """Settled: this share of the way is left, or this much moisture. [-], [% MC]  Ours."""
 
@@ -115,8 +118,9 @@ class PartStanding:
 
 @dataclass(frozen=True)
 class Closing:
-    """Safe to close: the answer, why, the name of the part that decides, its share of yield.
+    """Safe to close: the answer, why, and the part that decides.
 
+    `yield_share`: of each draw's worst part, as in `PartStanding`; `part`: the worst at the median.
     `ready_in_s`: how long until the share of every part stays within `CLOSE_SHARE`, if the present
     air holds; inf: not within 400 days; None where the present air is not known.
     """
@@ -304,30 +308,25 @@ class _Wood:
 
 
 def _closing(wood: _Wood, future: _Future | None, home: Home, known_share: float) -> Closing:
-    """By the part with the largest share of yield at 90 % of the draws."""
+    """By the worst part of each draw; named is the part that is worst at the median."""
     shares = wood.yield_share(wood.state[..., 0])
-    ranges = [_range(column) for column in shares.T]
-    i = int(np.argmax([r.median for r in ranges]))
-    if all(r.median <= CLOSE_SHARE for r in ranges):
-        i = int(np.argmax([r.high for r in ranges]))
-    share, part = ranges[i], wood.parts[i].name
+    worst = int(np.median(shares, axis=0).argmax())
+    share, part = _range(shares.max(axis=1)), wood.parts[worst].name
     if future is None:
         return Closing(Close.UNKNOWN, Reason.OLD_AIR, part, share, None)
     within = np.all(wood.yield_share(future.ahead) <= CLOSE_SHARE, axis=1)
     ready = _range(_from_then_on(within))
-    unsure = Reason.WIDE
-    if home.rh_pct is None:
-        unsure = Reason.HOME_UNKNOWN
-    elif known_share < 0.9:
-        unsure = Reason.GAPS
-    drier = np.median(wood.state[:, i, 0] - wood.rest[:, i]) < 0
     if share.median <= CLOSE_SHARE and share.high <= 1:
         return Closing(Close.YES, Reason.AT_REST, part, share, ready)
-    sure = share.median > CLOSE_SHARE and (home.rh_pct is not None or share.low > CLOSE_SHARE)
-    if not sure:
-        return Closing(Close.UNKNOWN, unsure, part, share, ready)
-    side = Reason.TOO_DRY if drier else Reason.TOO_DAMP
-    return Closing(Close.NOT_YET, side, part, share, ready)
+    home_known = home.rh_pct is not None
+    if share.median > CLOSE_SHARE and (home_known or share.low > CLOSE_SHARE):
+        drier = np.median(wood.state[:, worst, 0] - wood.rest[:, worst]) < 0
+        side = Reason.TOO_DRY if drier else Reason.TOO_DAMP
+        return Closing(Close.NOT_YET, side, part, share, ready)
+    unsure = Reason.GAPS if known_share < MUCH_KNOWN else Reason.WIDE
+    return Closing(
+        Close.UNKNOWN, unsure if home_known else Reason.HOME_UNKNOWN, part, share, ready
+    )
 
 
 def _from_then_on(good: NDArray[np.bool_]) -> Floats:

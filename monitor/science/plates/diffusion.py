@@ -36,11 +36,11 @@ GAS = 8.314462e-3
 TERMS = 20
 """Polynomials across a plate. [-]  Ours: 1e-4 of a step from Fourier number 0.001 on."""
 
-NEGLIGIBLE = 1e-5
+NEGLIGIBLE = 1e-4
 """A mode of which less than this share of a step of the air is left after one step of the log
 follows the air at once. [-]  Ours."""
 
-CHUNK = 4096
+CHUNK = 2048
 """Steps worked on at a time, so that intermediate results stay in cache. [-]"""
 
 
@@ -164,7 +164,7 @@ class Plates:
         Parameters
         ----------
         tau_s : array_like of shape (steps,)
-            Length of each step times its `speed`, 0 or more. [s]
+            Length of each step times its `speed`, above 0. [s]
         outer_pct, inner_pct : array_like of shape (steps,)
             Equilibrium moisture content at the faces; at both, if only one is given. No NaN. [%]
         state : ndarray
@@ -186,25 +186,27 @@ class Plates:
         # In the deviation from the steady state, z = V'c − G u_eq, a step is z ← e^(−λτ) (z − G Δu_eq).
         z = np.einsum("pkm,pk->pm", modes, state.reshape(plates, TERMS)) - gains @ air[:, 0]
         share = np.abs(weights).max(axis=1) * np.abs(gains).max(axis=-1)
-        slow = share * np.exp(-rates * tau[tau > 0].min(initial=1e300)) > NEGLIGIBLE
+        slow = share * np.exp(-rates * tau.min()) > NEGLIGIBLE
         which = np.nonzero(slow)
-        out = np.zeros((3 * plates, len(which[0])))
-        for row in range(3):
-            out[3 * which[0] + row, np.arange(len(which[0]))] = weights[:, row][which]
-        steady = (weights @ gains).reshape(3 * plates, -1)
-        result = np.empty((3 * plates, len(tau)))
+        ends = np.append(0, slow.sum(axis=1).cumsum())
+        kept = [weights[p][:, slow[p]] for p in range(plates)]
+        steady = weights @ gains
+        result = np.empty((3, plates, len(tau)))
         left = z[which]
         changes = np.diff(air, axis=1, prepend=air[:, :1])
         for start in range(0, len(tau), CHUNK):
             part = slice(start, start + CHUNK)
-            left = _scan(
-                rates[which], gains[which], tau[part], changes[:, part], left, out, result[:, part]
-            )
-        result += steady @ air
-        z = z * (not tau.any())
-        z[which] = left
-        end = np.einsum("pkm,pm->pk", modes, z + gains @ air[:, -1])
-        mean, outer, inner = np.moveaxis(result.reshape(*self.shape, 3, -1), -2, 0)
+            z = _scan(rates[which], gains[which], tau[part], changes[:, part], left)
+            steps, here = z.shape[1] * z.shape[2], result[:, :, part]
+            for p, rows in enumerate(kept):
+                mine = z[ends[p] : ends[p + 1]].reshape(rows.shape[1], steps)
+                fading = (rows @ mine).reshape(3, *z.shape[1:]).swapaxes(1, 2).reshape(3, steps)
+                np.add(steady[p] @ air[:, part], fading[:, : here.shape[2]], out=here[:, p])
+            left = z[:, -1, -1]
+        deviation = np.zeros_like(rates)
+        deviation[which] = left
+        end = np.einsum("pkm,pm->pk", modes, deviation + gains @ air[:, -1])
+        mean, outer, inner = result.reshape(3, *self.shape, -1)
         return Course(mean, outer, inner, end.reshape(*self.shape, TERMS))
 
     def coming(self, tau_s: ArrayLike, air_pct: Floats, *, state: Floats) -> Floats:
@@ -242,7 +244,7 @@ class Plates:
 
 def _steps(tau_s: ArrayLike, faces_pct: list[ArrayLike]) -> tuple[Floats, Floats]:
     """Steps and the air at one or both faces, (faces, steps), once they fit together."""
-    tau = checked("tau_s", tau_s, "s", 0)
+    tau = checked("tau_s", tau_s, "s", 0, low_open=True)
     air = np.stack([checked("air_pct", face, "%", 0) for face in faces_pct])
     if tau.ndim != 1 or not tau.size or air.shape[1:] != tau.shape:
         raise OutOfRange(
@@ -253,41 +255,32 @@ def _steps(tau_s: ArrayLike, faces_pct: list[ArrayLike]) -> tuple[Floats, Floats
     return tau, air
 
 
-def _scan(
-    rates: Floats,
-    gains: Floats,
-    tau: Floats,
-    changes: Floats,
-    start: Floats,
-    out: Floats,
-    result: Floats,
-) -> Floats:
-    """The recurrence z ← e^(−λτ) (z − G Δu_eq) over all steps; `out` @ z into `result`.
+def _scan(rates: Floats, gains: Floats, tau: Floats, changes: Floats, start: Floats) -> Floats:
+    """The recurrence z ← e^(−λτ) (z − G Δu_eq) over all steps: (modes, steps in a block, blocks).
 
     Steps are cut into about √n blocks that advance side by side, first from nothing to find what
-    each block adds, then from what the blocks before it left.
+    each block adds, then from what the blocks before it left. The last block is filled up with
+    steps of no length, which change nothing.
     """
     blocks = max(int(np.sqrt(len(tau))), 1)
     width = -(-len(tau) // blocks)
     pad = blocks * width - len(tau)
     tau = np.pad(tau, (0, pad)).reshape(blocks, width)
     changes = np.pad(changes, ((0, 0), (0, pad))).reshape(-1, blocks, width)
-    decays = np.exp(-rates[:, None] * np.ascontiguousarray(tau.T)[:, None, :])
-    kicks = [gains @ changes[:, :, j] for j in range(width)]
-    z = np.zeros((len(rates), blocks))
-    for decay, kick in zip(decays, kicks, strict=True):
-        z -= kick
-        z *= decay
+    decays = -rates[:, None, None] * tau.T
+    np.exp(decays, out=decays)
+    kick = np.empty((len(rates), blocks))
+    z = np.zeros_like(kick)
+    for j in range(width):
+        z -= np.matmul(gains, changes[:, :, j], out=kick)
+        z *= decays[:, j]
     over = np.exp(-rates[:, None] * tau.sum(axis=1))
-    before = np.empty((len(rates), blocks))
+    before = np.empty_like(z)
     for b in range(blocks):
         before[:, b] = start
         start = over[:, b] * start + z[:, b]
     z = before
-    values = np.empty((width, len(out), blocks))
-    for j, (decay, kick) in enumerate(zip(decays, kicks, strict=True)):
-        z -= kick
-        z *= decay
-        np.matmul(out, z, out=values[j])
-    result[:] = values.transpose(1, 2, 0).reshape(len(out), -1)[:, : result.shape[1]]
-    return start
+    for j in range(width):
+        np.subtract(z, np.matmul(gains, changes[:, :, j], out=kick), out=kick)
+        z = np.multiply(decays[:, j], kick, out=decays[:, j])
+    return decays

@@ -15,7 +15,7 @@ from monitor.science.plates.faces import (
     SLOW_AIR_TRANSFER_M_S,
 )
 from monitor.science.plates.species import MOVEMENT_SPREAD
-from monitor.science.ranges import Floats
+from monitor.science.ranges import Floats, checked
 from monitor.science.waits.draws import SensorError
 from monitor.science.wood import TEMP_C, equilibrium_moisture_content
 
@@ -59,7 +59,14 @@ def drawn(sensor: SensorError) -> Draws:
 
     D, S and the enclosed lag are spread evenly in the logarithm between their ends, hysteresis
     evenly, the rest normally.
+
+    Raises
+    ------
+    OutOfRange
+        If an uncertainty of the sensor is negative.
     """
+    u_temp = float(checked("u_temp_k", sensor.u_temp_k, "K", 0))
+    u_rh = float(checked("u_rh_pct", sensor.u_rh_pct, "%", 0))
     random = np.random.default_rng(SEED)
     even = (np.arange(COUNT) + 0.5) / COUNT
     share = [random.permutation(even) for _ in range(4)]
@@ -71,8 +78,8 @@ def drawn(sensor: SensorError) -> Draws:
         ENCLOSED_LAG_S * ENCLOSED_LAG_FACTOR ** (2 * share[2] - 1),
         HYSTERESIS_PCT * (2 * share[3] - 1),
         1 + MOVEMENT_SPREAD / 2 * score[0],
-        sensor.u_temp_k / 2 * score[1],
-        sensor.u_rh_pct / 2 * score[2],
+        u_temp / 2 * score[1],
+        u_rh / 2 * score[2],
         GAP_U_RH_PCT / 2 * score[3],
         score[4],
     )

@@ -105,7 +105,7 @@ class Part:
         faults: list[tuple[str, object, str]] = []
         if not isinstance(self.name, str) or not 1 <= len(self.name.strip()) <= 40:
             faults.append(("name", self.name, "1 to 40 characters"))
-        if self.species not in SPECIES:
+        if self.species not in list(SPECIES):
             faults.append(("species", self.species, f"one of {', '.join(SPECIES)}"))
         for field, kind in (("cut", Cut), ("faces", Faces)):
             if getattr(self, field) not in list(kind):

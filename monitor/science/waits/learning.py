@@ -2,8 +2,9 @@
 
 At release the repairer says how the joint was. The clock says how much time in reference air it
 had had. "Still soft": the true basis is longer; "ready long before": shorter than a part of it;
-"just right": between the two. Judgement is fuzzy, so the borders are. Nothing is carried over:
-the estimate is made from prior and evidence each time, so undo is leaving an item out.
+"just right": between the two; "hard by then": not longer. Judgement is fuzzy, so the borders are.
+Nothing is carried over: the estimate is made from prior and evidence each time, so undo is leaving
+an item out.
 """
 
 from __future__ import annotations
@@ -38,6 +39,8 @@ class Verdict(StrEnum):
     SOFT = "still soft"
     RIGHT = "just right"
     LONG_BEFORE = "was ready long before"
+    HARD_BY_THEN = "was hard by then"
+    """Right or long before: it was left longer than anybody looked."""
 
 
 class Evidence(NamedTuple):
@@ -96,7 +99,8 @@ def learn(prior: Prior, evidence: Sequence[Evidence]) -> Learned:
     -----
     ln B ~ N(ln basis, spread²), cut off below the safe minimum. For a time E given,
     P(soft) = Φ((ln B − ln E)/σ), P(long before) = Φ((ln cE − ln B)/σ), P(right) is the rest:
-    the three verdicts share one probability, c = `LONG_BEFORE`, σ = `JUDGEMENT_SD`.
+    the three share one probability; hard by then is both that are not soft.
+    c = `LONG_BEFORE`, σ = `JUDGEMENT_SD`.
 
     Examples
     --------
@@ -141,6 +145,7 @@ def _log_likelihood(item: Evidence, ln_b: Floats) -> Floats:
         Verdict.SOFT: soft,
         Verdict.LONG_BEFORE: long_before,
         Verdict.RIGHT: 1 - soft - long_before,
+        Verdict.HARD_BY_THEN: 1 - soft,
     }[item.verdict]
     return np.log(SLIP / 3 + (1 - SLIP) * np.maximum(chance, 0.0))
 

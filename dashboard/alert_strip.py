@@ -1,0 +1,81 @@
+"""On the wall, under the headline: the open alerts that nobody has acknowledged or put off."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import dcc, html
+
+from dashboard import alert_parts, alert_words, words
+from dashboard.markup import attributes
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from dashboard.alert_book import Seen
+    from dashboard.formats import Unit
+    from monitor.alerts.alert import Alert
+    from monitor.present import PlaceAir
+
+SHOWN = 3
+"""Most lines; a low wall shows fewer, the gravest first."""
+LOUDEST = 3
+"""An alert of this urgency may take the headline."""
+
+
+def headline(
+    head: words.Headline,
+    airs: Sequence[PlaceAir],
+    calling: Sequence[Alert],
+    values: Seen,
+    now_ms: int,
+    zone: ZoneInfo,
+    unit: Unit,
+) -> tuple[words.Headline, list[Alert]]:
+    """The most important sentence now, and the alerts that are left for the lines under it.
+
+    An alert that asks to act now outranks the air's verdict, unless that is as grave.
+    """
+    left = list(calling)
+    gravest = max((a.verdict.weight for a in airs if not a.old and a.place.kind != "outdoors"),
+                  default=0)  # fmt: skip
+    if not left or left[0].urgency < LOUDEST or gravest >= left[0].urgency:
+        return head, left
+    first = left.pop(0)
+    value = values.get((first.rule, first.subject))
+    return (
+        words.Headline("alert", alert_words.line(first, value, now_ms, zone, unit), first.do),
+        left,
+    )
+
+
+def strip(
+    left: Sequence[Alert], values: Seen, now_ms: int, zone: ZoneInfo, unit: Unit
+) -> Component | None:
+    """Up to `SHOWN` lines, the gravest first, and how many there are."""
+    if not left:
+        return None
+    return html.Section(
+        [
+            html.H2(dcc.Link(f"{len(left)} alert{'' if len(left) == 1 else 's'}", href="/alerts")),
+            html.Ul([_line(one, values, now_ms, zone, unit) for one in left[:SHOWN]]),
+        ],
+        className="calling",
+        **attributes(aria_label="Alerts that nobody has acknowledged"),
+    )
+
+
+def _line(alert: Alert, values: Seen, now_ms: int, zone: ZoneInfo, unit: Unit) -> Component:
+    value = values.get((alert.rule, alert.subject))
+    return html.Li(
+        [
+            alert_parts.urgency(alert.urgency),
+            html.Span(alert_words.line(alert, value, now_ms, zone, unit), className="what-is"),
+            html.Span(alert_words.first_step(alert), className="then"),
+        ],
+        key=alert.id,
+        **attributes(data_urgency=str(alert.urgency)),
+    )

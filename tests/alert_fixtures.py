@@ -1,0 +1,93 @@
+"""A shop in trouble, for the tests of alerts: what the service would have raised, by its own rounds."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import dashboard_fixtures as shop_air
+
+from monitor.clock import now_ms
+from monitor.commands import Commands
+from monitor.records import Quantity, Reading, Series
+from monitor.rounds import Rounds
+from monitor.settings import Settings
+from monitor.store import Reader, Writer
+from monitor.telling import Teller
+from monitor.watching.live import Troubles
+
+HOUR, DAY = 3_600_000, 86_400_000
+CONFIG = (
+    shop_air.BENCH
+    + """
+[[channels]]
+id = "mail"
+url = "json://127.0.0.1:9/x"
+least = 1
+[[reservoirs]]
+id = "room-humidifier"
+place = "front-bench"
+lasts_h = 20
+[[reservoirs]]
+id = "cellar-humidifier"
+lasts_h = 48
+"""
+)
+"""With a channel behind which nothing answers, and two humidifiers."""
+
+
+class Unheard:
+    """A publisher without a broker, as a service has whose broker is away."""
+
+    connected, connections = False, 0
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
+        raise AssertionError("nothing is published without a broker")
+
+
+def commanded(writer: Writer, settings: Settings) -> Commands:
+    """What carries commands out, with the rules' limits and the tanks of these settings."""
+    tanks = {tank.id: tank for tank in settings.reservoirs}
+    return Commands(writer, limits=settings.limits, reservoirs=tanks)
+
+
+def go_rounds(
+    settings: Settings, writer: Writer, commands: Commands, start_ms: int, end_ms: int, every_ms: int
+) -> None:
+    """Go the service's rounds over a stretch, as if time had passed."""
+    rounds = Rounds(
+        settings, Reader(settings.store_path), writer, threading.Lock(), commands,
+        Teller(settings, Unheard()), Troubles, lambda: None,
+    )  # fmt: skip
+    for now in range(start_ms, end_ms + 1, every_ms):
+        rounds.go(now)
+
+
+def dry_shop(folder: Path, *, port: int = 8050) -> tuple[Settings, Writer, Commands]:
+    """Very dry at the front bench for hours, an alert of yesterday over, a sensor silent, a tank due.
+
+    Open afterwards: very dry at the front bench (act now), a silent sensor (act), a tank to be
+    filled (mind it). The caller closes the writer.
+    """
+    settings = shop_air.settings_in(folder, port=port, config=CONFIG)
+    writer, now = Writer(settings.store_path), now_ms()
+    commands = commanded(writer, settings)
+    shop_air.fill(writer, "varnish-room", now - 3 * DAY, now, 120_000)
+    shop_air.fill(writer, "outdoors", now - 3 * DAY, now, 120_000)
+    shop_air.fill(writer, "front-bench", now - 3 * DAY, now - 5 * HOUR, 120_000, shift_pct=1.0)
+    dry = [
+        Reading(Series("front-bench", "fb-1", quantity), at, value + (at // 120_000 % 5) / 10)
+        for at in range(now - 5 * HOUR, now, 120_000)
+        for quantity, value in ((Quantity.TEMPERATURE, 20.6), (Quantity.HUMIDITY, 26.0))
+    ]
+    writer.write(dry)
+    hush = [
+        Reading(Series("loft", "lf-1", quantity), at, value + (at // 120_000 % 3) / 10)
+        for at in range(now - 3 * DAY, now - 2 * HOUR, 120_000)
+        for quantity, value in ((Quantity.TEMPERATURE, 17.2), (Quantity.HUMIDITY, 55.0))
+    ]
+    writer.write(hush)
+    filled = {"about": "reservoir", "do": "filled", "reservoir": "room-humidifier", "by": "Ina"}
+    commands.carry_out(filled, now - 26 * HOUR)
+    go_rounds(settings, writer, commands, now - 5 * HOUR, now, HOUR // 6)
+    return settings, writer, commands

@@ -1,0 +1,130 @@
+"""Instruments from the terminal and over MQTT, against a real running service."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from contextlib import closing
+from datetime import datetime, timedelta
+
+import pytest
+from conftest import needs, until
+from test_cli_waits import fill
+
+from monitor.clock import from_ms
+from monitor.commands import Journal
+from monitor.science.plates.answer import Home
+from monitor.science.plates.parts import PRESETS
+from monitor.store import Reader
+from monitor.topics import COMMAND_TOPIC
+
+pytestmark = [pytest.mark.slow, pytest.mark.broker]
+
+
+@pytest.fixture
+def shop(make_service):
+    running = make_service()
+    running.environment |= {"COLUMNS": "100", "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
+    fill(running.store, 24 * 6)
+    running.start()
+    return running
+
+
+def journal(shop):
+    with closing(Reader(shop.store)) as reader:
+        return Journal(reader)
+
+
+def ok(done):
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert all(len(line) <= 100 for line in done.stdout.splitlines())
+    return done.stdout
+
+
+def day(ago):
+    return (datetime.now() - timedelta(days=ago)).date().isoformat()
+
+
+def test_an_instrument_is_taken_in_opened_moved_closed_amended_and_handed_out(shop):
+    told = ok(shop.command("instrument", "register", "VN-31 [red]violin", "violin", "bench",
+                           "--home-rh", "62", "--home-temp", "68F", "--arrived", day(4),
+                           "--due", day(-9), "--part", "top.thickness_mm=2.6"))  # fmt: skip
+    assert "vn-31-red-violin is in the shop" in told
+    one = journal(shop).instruments["vn-31-red-violin"]
+    assert one.home == Home(20.0, 62.0)
+    assert [part.thickness_mm for part in one.parts] == [2.6, 3.5, 1.0, 16]
+    due = from_ms(one.due_ms).astimezone()
+    assert (due - from_ms(one.arrived_ms).astimezone()).days == 13
+    ok(shop.command("instrument", "open", "VN-31 [red]violin", "--at", f"{day(3)}T10:00"))
+    listed = ok(shop.command("instrument", "list"))
+    assert "VN-31 [red]violin" in listed
+    assert "violin, open" in listed
+    assert "drier" in listed
+    assert "not yet" in listed
+    ok(shop.command("instrument", "move", "vn-31-red-violin", "rack", "--at", f"{day(2)}T10:00"))
+    ok(shop.command("instrument", "close", "vn-31-red-violin", "--at", f"{day(1)}T10:00"))
+    ok(shop.command("instrument", "amend", "vn-31-red-violin", "--home-rh", "none", "--due", "none",
+                    "--note", "back loose", "--drop", "ribs", "--part", "bar.species=norway_spruce",
+                    "--part", "bar.thickness_mm=6", "--part", "bar.width_mm=12"))  # fmt: skip
+    one = journal(shop).instruments["vn-31-red-violin"]
+    assert (one.home.rh_pct, one.due_ms, one.note) == (None, None, "back loose")
+    assert [part.name for part in one.parts] == ["top", "back", "neck block", "bar"]
+    ok(shop.command("instrument", "amend", "vn-31-red-violin", "--like", "viola"))
+    assert journal(shop).instruments["vn-31-red-violin"].parts == PRESETS["viola"]
+    shown = ok(shop.command("instrument", "show", "vn-31-red-violin"))
+    for text in ("note: back loose", "air of its home: not known", "neck block", "safe to close",
+                 "Taken for granted", "register", "amend"):  # fmt: skip
+        assert text in shown
+    ok(shop.command("instrument", "leave", "vn-31-red-violin"))
+    assert "VN-31" not in ok(shop.command("instrument", "list"))
+    assert "VN-31 [red]violin" in ok(shop.command("instrument", "list", "--left"))
+    assert "handed out" in ok(shop.command("instrument", "show", "vn-31-red-violin"))
+
+
+def test_what_cannot_be_is_refused_in_words(shop):
+    ok(shop.command("instrument", "register", "VN-1", "violin", "bench", "--home-rh", "50"))
+    for arguments, code, why in [
+        (("register", "VN-1", "violin", "bench"), 1, "VN-1 is in the shop already"),
+        (("register", "VN-2", "guitar", "bench"), 1, "must be one of violin, viola, cello, bass"),
+        (
+            ("register", "VN-2", "violin", "a/b", "--home-rh", "150"),
+            1,
+            "home_rh_pct = 150.0: must",
+        ),
+        (("register", "VN-2", "violin", "a/b", "--home-rh", "150"), 1, "place 'a/b' has one of"),
+        (("register", "VN-2", "violin", "bench", "--home-rh", "dry"), 2, "must be a number"),
+        (("register", "VN-2", "violin", "bench", "--home-temp", "5K"), 2, "such as 21C or 70F"),
+        (("register", "VN-2", "violin", "bench", "--due", day(3)), 1, "due lies before it came"),
+        (("register", "VN-2", "violin", "bench", "--due", "friday"), 2, "must be a day or time"),
+        (("amend", "VN-1", "--part", "top.thickness_mm=30"), 1, "at most the block's, 16 mm"),
+        (("amend", "VN-1", "--part", "top.thickness=3"), 2, "thickness must be one of name"),
+        (("amend", "VN-1", "--part", "top"), 2, "PART.FIELD=VALUE"),
+        (("amend", "VN-1", "--drop", "scroll"), 2, "must be one of top, back, ribs, neck block"),
+        (("amend", "VN-1", "--like", "guitar"), 2, "must be one of violin"),
+        (("amend", "VN-1"), 1, "nothing to amend"),
+        (("close", "VN-1"), 1, "VN-1 is not open"),
+        (("move", "VN-1", "bench"), 1, "is at bench already"),
+        (("open", "VN-9"), 1, "there is no instrument 'VN-9'"),
+        (("show", "VN-9"), 1, "there is no instrument 'VN-9'"),
+    ]:
+        done = shop.command("instrument", *arguments)
+        assert (done.returncode, why in done.stderr) == (code, True), (arguments, done.stderr)
+    assert list(journal(shop).instruments) == ["vn-1"]
+
+
+def test_a_button_opens_an_instrument_over_mqtt(shop):
+    ok(shop.command("instrument", "register", "VN-1", "violin", "bench"))
+    subprocess.run(
+        [needs("mosquitto_pub", "mosquitto-clients"), "-p", str(shop.port), "-q", "1",
+         "-t", COMMAND_TOPIC.format("instrument"),
+         "-m", json.dumps({"id": "press-1", "do": "open", "instrument": "vn-1"})],
+        check=True,
+    )  # fmt: skip
+    until(lambda: journal(shop).instruments["vn-1"].open_now)
+    assert journal(shop).instruments["vn-1"].events[-1].by == "mqtt"
+
+
+def test_without_a_service_a_command_says_how_to_start_one(make_service):
+    done = make_service().command("instrument", "register", "VN-1", "violin", "bench")
+    assert done.returncode == 1
+    assert "benchweather run" in done.stderr

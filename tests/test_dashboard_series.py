@@ -1,0 +1,201 @@
+"""Waits opened together stand in one row while they are alike, on the bench and on the wall."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from dataclasses import replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import dashboard_fixtures as shop_air
+import pytest
+from test_dashboard_pages import said
+from test_dashboard_waits import HERE, readiness
+
+from dashboard import in_clamps, wait_parts, wait_series, wait_words
+from dashboard.app import create_app
+from monitor.clock import now_ms, to_ms
+from monitor.commands import Journal
+from monitor.kinds import KINDS
+from monitor.science.waits.parameters import Hold
+from monitor.science.waits.wait import State
+from monitor.standings import Standing
+from monitor.store import Reader, Writer
+from monitor.waits import Feel
+
+HOUR, MINUTE = 3_600_000, 60_000
+PARIS = ZoneInfo("Europe/Paris")
+NOON = to_ms(datetime(2026, 11, 25, 12, 0, tzinfo=PARIS))
+PLACES = {"front-bench": "Front bench", "loft": "Loft"}
+
+
+@pytest.fixture
+def do(tmp_path):
+    """Carry a command out at a moment; `do.waits()` are the waits there are."""
+    settings = shop_air.settings_in(tmp_path)
+    with (
+        contextlib.closing(Writer(settings.store_path)) as writer,
+        contextlib.closing(Reader(settings.store_path)) as reader,
+    ):
+        commands = shop_air.commanded(writer, settings)
+
+        def command(do, at_ms=NOON, **wish):
+            return commands.carry_out({"do": do, **wish}, at_ms)["waits"]
+
+        command.waits = lambda: list(Journal(reader).waits.values())
+        yield command
+
+
+def cleats(do, count=8, **more):
+    return do("open", kind="cleat", place="front-bench", instrument="VC-12", what="cleats",
+              count=count, **more)  # fmt: skip
+
+
+def titles(waits):
+    return [wait_series.title(group) for group in wait_series.alike(waits, lambda wait: wait)]
+
+
+def standing(wait, **found):
+    return Standing(wait, KINDS[wait.kind["id"]], readiness(**found))
+
+
+def test_a_series_is_one_row_until_something_is_done_to_one_of_it(do):
+    ids = cleats(do)
+    assert titles(do.waits()) == ["VC-12, cleats 1 to 8 of 8"]
+    do("move", wait=ids[2], place="loft", at_ms=NOON)
+    do("pause", wait=ids[7], at_ms=NOON)
+    assert titles(do.waits()) == [
+        "VC-12, cleats 1 to 2, 4 to 7 of 8", "VC-12, cleats 3 of 8", "VC-12, cleats 8 of 8",
+    ]  # fmt: skip
+
+
+def test_series_opened_apart_and_waits_named_alike_stay_apart(do):
+    cleats(do, 2)
+    cleats(do, 2, at_ms=NOON + 1)
+    for _ in range(2):
+        do("open", kind="cleat", place="front-bench", instrument="VC-12", what="cleat by the post")
+    assert titles(do.waits()) == [
+        "VC-12, cleats 1 to 2 of 2", "VC-12, cleats 1 to 2 of 2",
+        "VC-12, cleat by the post", "VC-12, cleat by the post",
+    ]  # fmt: skip
+
+
+def test_a_row_of_a_series_releases_all_of_it_and_still_shows_each(do):
+    ids = cleats(do, 3, clamps=1)
+    found = [standing(wait) for wait in do.waits()]
+    of = wait_parts.axis(found, NOON)
+    row = wait_parts.row(found, of, PARIS, PLACES, writer=True)
+    assert "1 clamp each" in said(row)
+    parts = [part for part in row._traverse() if hasattr(part, "to_plotly_json")]
+    props = [part.to_plotly_json()["props"] for part in parts]
+    releases = {p["data-wait"]: p["children"] for p in props if p.get("data-do") == "release"}
+    assert releases == {" ".join(ids): "Release all 3", **dict.fromkeys(ids, "Release")}
+    links = {p["href"] for p in props if "href" in p}
+    assert links == {f"/bench/wait/{wait_id}" for wait_id in ids}
+
+
+def test_the_last_of_a_series_to_be_ready_is_told(do):
+    cleats(do, 2)
+    late = {"ready_ms": NOON + 5 * HOUR, "ready_low_ms": None, "ready_high_ms": None}
+    first, last = do.waits()
+    found = [standing(first), standing(last, **late)]
+    shown = said(wait_parts.row(found, wait_parts.axis(found, NOON), PARIS, PLACES, writer=False))
+    assert "Ready about 17:00." in shown
+
+
+def test_what_is_ready_leaves_room_on_the_wall_for_what_is_next(do):
+    cleats(do, 8)
+    for what in ("neck set", "button", "seam", "scroll"):
+        do("open", kind="plate-crack", place="front-bench", instrument="VN-31", what=what)
+    ready = {"state": State.READY, "ready_ms": NOON - 40 * MINUTE}
+    found = [
+        standing(wait, **(ready if i < 9 else {"ready_ms": NOON + i * HOUR}))
+        for i, wait in enumerate(do.waits())
+    ]
+    strip = in_clamps.strip(found, NOON, PARIS, rows=3)
+    cells = [said(cell).strip() for cell in strip.children[1].children]
+    assert len(cells) == in_clamps.SHOWN
+    assert cells[0] == (
+        "9 ready VC-12, cleats 1 to 8 of 8; VN-31, neck set The first since 11:20."
+    )
+    assert [next(w for w in ("button", "seam", "scroll") if w in cell) for cell in cells[1:]] == [
+        "button", "seam", "scroll",
+    ]  # fmt: skip
+
+
+def test_the_wall_counts_what_is_on_hold(do):
+    cleats(do, 3)
+    first, *others = do.waits()
+    held = standing(first, state=State.HOLD, hold=Hold.DAMP, ready_ms=None)
+    strip = in_clamps.strip([*map(standing, others), held], NOON, PARIS, rows=3)
+    assert "3 open, 1 on hold" in said(strip)
+
+
+@pytest.mark.parametrize(
+    ("kind", "text"),
+    [
+        ("cleat", "too damp to harden:"),
+        ("spirit-coat", "too damp to set:"),
+        ("washed-wood", "too damp to dry:"),
+        ("settling", "too damp:"),
+    ],
+)
+def test_damp_air_keeps_each_kind_of_work_from_its_own_end(do, kind, text):
+    do("open", kind=kind, place="front-bench")
+    found = standing(do.waits()[0], state=State.HOLD, hold=Hold.DAMP, hold_since_ms=NOON - HOUR)
+    assert text in wait_words.said(found, NOON, PARIS).sentence
+
+
+def test_a_wait_left_far_beyond_its_basis_says_what_just_right_would_mean(do):
+    (wait,) = cleats(do, 1)
+    do("release", at_ms=NOON + HOUR, wait=wait)
+    (told,) = do.waits()
+    assert wait_words.well_past(told) == ""
+    basis_s = told.kind["basis_s"]
+    assert wait_words.well_past(replace(told, equivalent_s=1.4 * basis_s)) == ""
+    past = replace(told, equivalent_s=3 * basis_s)
+    assert wait_words.well_past(past).startswith("It had 300 % of its basis.")
+    assert "It had 300 %" in said(wait_parts.felt([past], writer=True))
+    answered = replace(past, feel=Feel.RIGHT)
+    assert "It had" not in said(wait_parts.felt([answered], writer=True))
+
+
+def test_what_was_foreseen_is_told_to_five_minutes_and_each_day_once(do):
+    cleats(do, 1)
+    at = [NOON + 30 * HOUR + m * MINUTE for m in (1, 22, 71)]
+    wait = replace(do.waits()[0], foreseen_ms=tuple(at))
+    told = wait_words.foreseen(wait, NOON + 40 * HOUR, PARIS)
+    assert told == "ready yesterday 18:20 (18:00 to 19:10)"
+
+
+def test_a_kind_taken_off_the_list_is_put_back_as_it_was_by_a_tap(tmp_path):
+    settings = shop_air.settings_in(tmp_path)
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        shop_air.fill(writer, "front-bench", now_ms() - HOUR, now_ms(), MINUTE)
+        commands = shop_air.commanded(writer, settings)
+        for command in (
+            {"do": "kind", "kind": "patch", "like": "cleat", "name": "Patch", "basis_s": 32400.0},
+            {"do": "kind", "kind": "cleat", "basis_s": 5 * 3600.0},
+            {"do": "retire", "kind": "patch"},
+            {"do": "retire", "kind": "cleat"},
+        ):
+            commands.carry_out(command, now_ms())
+        before = dict(commands.journal.book)
+        with shop_air.desk(settings, commands):
+            client = create_app(settings).server.test_client()
+
+            def tap(kind):
+                asked = {"do": "restore", "kind": kind}
+                return client.post("/bench/do", json=asked, headers=HERE)
+
+            assert tap("patch").status_code == 200
+            assert tap("cleat").status_code == 200
+            refused = tap("cleat")
+                assert "is not off the list" in json.loads(refused.data)["refused"]
+    book = commands.journal.book
+    assert set(book) - set(before) == {"patch", "cleat"}
+    assert (book["patch"].name, book["patch"].basis_s) == ("Patch", 9 * 3600)
+    assert book["patch"].law == KINDS["cleat"].law
+    assert book["cleat"].basis_s == 5 * 3600
+    assert book["cleat"].source == KINDS["cleat"].source

@@ -1,0 +1,604 @@
+"""Wood on the board: what it says, how it is drawn, what a tap and a typed field become."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+from dataclasses import replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import dashboard_fixtures as shop_air
+import numpy as np
+import plotly.graph_objects as go
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from test_dashboard_pages import ask_dash, ask_page, said
+
+from dashboard import figures, formats, instrument_wishes, wood_figures, wood_parts, wood_words
+from dashboard.app import create_app
+from dashboard.kept_journal import KeptJournal
+from dashboard.pages import wood, wood_instrument
+from dashboard.queries import Shop
+from dashboard.themes import theme
+from dashboard.wishes import WishFault
+from dashboard.wood_book import WoodBook
+from monitor.clock import now_ms, to_ms
+from monitor.events import About, Event
+from monitor.instruments import Did, apply, decide
+from monitor.science.plates.answer import Close, Range, Reason
+from monitor.science.plates.history import History
+from monitor.science.plates.parts import PRESETS
+from monitor.store import Writer
+from monitor.wood_standings import WoodStanding
+
+HOUR, DAY = 3_600_000, 86_400_000
+PARIS = ZoneInfo("Europe/Paris")
+NOON = to_ms(datetime(2026, 11, 25, 12, 0, tzinfo=PARIS))
+HERE = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
+NAN, INF = math.nan, math.inf
+
+
+# Words
+
+
+@pytest.mark.parametrize(
+    ("off", "side", "text"),
+    [
+        ((-3.5, -2.7, -1.6), "dry", "2.7 % drier (1.6 to 3.5)"),
+        ((0.5, 1.4, 2.5), "damp", "1.4 % damper (0.5 to 2.5)"),
+        ((-1.2, -0.3, 0.6), "right", "near its rest (−1.2 to +0.6 %)"),
+        ((-1.4, 0.9, 3.2), "unknown", "not known (−1.4 to +3.2 %)"),
+    ],
+)
+def test_how_far_from_rest_is_said_with_its_range_and_never_surer_than_it_is(off, side, text):
+    assert wood_words.side(Range(*off)) == side
+    assert wood_words.off_rest(Range(*off)) == text
+
+
+@pytest.mark.parametrize(
+    ("change", "text"),
+    [
+        ((-1.6, -1.2, -0.8), "1.2 mm narrower across 245 mm (0.8 to 1.6)"),
+        ((0.3, 0.7, 1.3), "0.7 mm wider across 245 mm (0.3 to 1.3)"),
+        ((-0.5, -0.15, 0.24), "0.5 mm narrower to 0.2 wider across 245 mm"),
+        ((-0.02, 0.01, 0.04), "changed by 0.1 mm at most across 245 mm"),
+        ((NAN, NAN, NAN), "not known"),
+    ],
+)
+def test_a_gap_is_said_in_millimetres_across_the_stated_width(change, text):
+    assert wood_words.moved(Range(*change), 245) == text
+
+
+@given(st.lists(st.floats(-9, 9), min_size=3, max_size=3).map(sorted))
+def test_a_gap_names_a_direction_only_if_the_range_does(values):
+    text = wood_words.moved(Range(*values), 200)
+    if "narrower" in text and "wider" not in text:
+        assert values[2] <= wood_words.LEAST_MM
+    if "wider" in text and "narrower" not in text:
+        assert values[0] >= -wood_words.LEAST_MM
+
+
+@pytest.mark.parametrize(
+    ("in_s", "text"),
+    [
+        ((0, 0, 0), "settled"),
+        ((172_800, 345_600, 518_400), "settles in about 4 days (2 days to 6 days)"),
+        ((0, 36_000, 50_000), "settles in about 10 hours (14 hours at most)"),
+        ((8e6, 2.6e7, INF), "settles in about 10 months (3 months to over a year)"),
+        ((INF, INF, INF), "not settled within a year"),
+        ((NAN, NAN, NAN), "when it settles is not known"),
+    ],
+)  # fmt: skip
+def test_how_long_until_it_has_settled(in_s, text):
+    assert wood_words.settles_words(Range(*in_s)) == text
+
+
+# With the store, the desk and the journal as they are
+
+
+@pytest.fixture
+def settings(tmp_path):
+    return shop_air.settings_in(tmp_path, config=shop_air.BENCH)
+
+
+@pytest.fixture
+def commands(settings):
+    writer = Writer(settings.store_path)
+    now = now_ms()
+    shop_air.fill(writer, "front-bench", now - 22 * DAY, now, 600_000)
+    shop_air.damp(writer, "cellar", now)
+    shop_air.beat(settings)
+    with contextlib.closing(writer):
+        yield shop_air.commanded(writer, settings)
+
+
+def ask(commands, do, **wish):
+    asked = {"about": "instrument", "do": do, "by": "Ina"} | wish
+    return commands.carry_out(asked, now_ms())["instrument"]
+
+
+@pytest.fixture
+def guests(commands):
+    """One at rest, opened; a dry one; one whose home is not known; one in a loft without a sensor."""
+    now = now_ms()
+    about = {"place": "front-bench", "arrived_ms": now - 20 * DAY}
+    ids = [
+        ask(commands, "register", reference="VN-1", kind="violin", home_rh_pct=50, open=True,
+            due_ms=now + 3 * DAY, **about),
+        ask(commands, "register", reference="VA-2 viola", kind="viola", home_rh_pct=75, **about),
+        ask(commands, "register", reference="VC-3", kind="cello", **about),
+        ask(commands, "register", reference="DB-4", kind="bass", place="loft", home_rh_pct=50),
+    ]  # fmt: skip
+    ask(commands, "close", instrument=ids[0], at_ms=now - 4 * DAY)
+    ask(commands, "open", instrument=ids[0], at_ms=now - 2 * DAY)
+    commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench", "by": "Ina",
+                        "instrument": "va-2 VIOLA", "what": "cleat by the bar",
+                        "start_ms": now - 3 * HOUR}, now)  # fmt: skip
+    return ids
+
+
+@pytest.fixture
+def book(settings):
+    shop = Shop(settings)
+    return WoodBook(shop, KeptJournal(shop))
+
+
+@pytest.fixture
+def shop(settings):
+    return Shop(settings)
+
+
+@pytest.fixture
+def client(settings):
+    return create_app(settings).server.test_client()
+
+
+def test_the_one_furthest_from_its_rest_is_first_and_what_is_not_known_last(guests, book):
+    found = book.standings()
+    ids = [one.instrument.id for one in found]
+    assert (ids[0], ids[-1]) == ("va-2-viola", "db-4")
+    head, after = wood_words.title(found)
+    assert head.startswith("Furthest from its rest: VA-2 viola, ")
+    assert head.endswith(" % too dry.")
+    assert after == "4 instruments in the shop."
+
+
+def test_an_answer_is_kept_until_anything_is_done_with_an_instrument(guests, book, commands):
+    first = book.standings()
+    commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench"}, now_ms())
+    assert book.standings() is first
+    ask(commands, "leave", instrument="vc-3")
+    again = book.standings()
+    assert again is not first
+    assert "vc-3" not in [one.instrument.id for one in again]
+    assert [one.id for one in book.left(5)] == ["vc-3"]
+    assert book.standing("vc-3") is None
+
+
+def test_an_answer_grows_old(guests, book, monkeypatch):
+    first = book.standings()
+    later = now_ms() + 61_000
+    monkeypatch.setattr("dashboard.wood_book.now_ms", lambda: later)
+    assert book.standings() is not first
+
+
+def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(guests, book):
+    told = {
+        one.instrument.id: wood_words.closeness(one, now_ms(), PARIS) for one in book.standings()
+    }
+    dry = told["va-2-viola"]
+    assert (dry.close, dry.word) == (Close.NOT_YET, "Not yet")
+    assert "drier: its joints strain it by" in dry.why
+    assert "Bring the air slowly towards its home's 75 %." in dry.then
+    assert told["vn-1"].word == "Yes"
+    assert "would strain by" in told["vn-1"].why
+    assert told["vc-3"].word == "Not known"
+    assert "Ask where it lives." in told["vc-3"].why
+    assert told["db-4"].word == "Not known"
+    assert "No sensor at its place" in told["db-4"].why
+
+
+def test_a_time_is_promised_only_within_its_range(guests, book):
+    standing = book.standing("va-2-viola")
+    answer = standing.answer
+    ready = Range(86_400.0, 3 * 86_400.0, 9 * 86_400.0)
+    soon = replace(answer, closing=replace(answer.closing, ready_in_s=ready))
+    told = wood_words.closeness(WoodStanding(standing.instrument, soon), NOON, PARIS)
+    assert told.then == (
+        "If the present air holds, from about Sat 28 Nov (tomorrow 12:00 to Fri 4 Dec)."
+    )
+    never = replace(answer, closing=replace(answer.closing, ready_in_s=ready._replace(high=INF)))
+    told = wood_words.closeness(WoodStanding(standing.instrument, never), NOON, PARIS)
+    assert told.then.endswith("to never).")
+    old = replace(answer, closing=replace(answer.closing, close=Close.UNKNOWN,
+                                          reason=Reason.OLD_AIR, ready_in_s=None))  # fmt: skip
+    told = wood_words.closeness(WoodStanding(standing.instrument, old), now_ms(), PARIS)
+    assert told.why.startswith("The last reading of its air is from ")
+    assert told.then == ""
+
+
+def test_the_page_shows_each_instrument_its_parts_and_the_small_print(guests, shop, book):
+    text = said(wood.live(shop, book))
+    for part in ("top", "back", "ribs", "neck block"):
+        assert text.count(part) >= 3
+    assert "viola, closed, Front bench" in text
+    assert "here 20 days, due out " in text
+    assert "across 245 mm" in text
+    assert "Humidifier:" in text
+    assert "Your local codes" in text
+    one = said(wood_instrument.inside(book.instrument("va-2-viola"), shop, book))
+    assert "Taken for granted: it came with the moisture that wood keeps at its home" in one
+    assert "stress not known" in one
+    assert "cleat by the bar" in one
+
+
+def test_a_part_is_drawn_between_drier_and_damper(guests, book):
+    for one in book.standing("va-2-viola").answer.parts:
+        pieces = {piece.className: piece for piece in wood_parts.scale(one).children}
+        place = {name: float(piece.style["left"].rstrip("%")) for name, piece in pieces.items()
+                 if getattr(piece, "style", None)}  # fmt: skip
+        width = float(pieces["range"].style["width"].rstrip("%"))
+        assert place["range"] <= place["mark"] <= place["range"] + width
+        assert 0 <= place["mark"] < 50
+        assert 0 <= place["settle"] < 50
+    assert [wood_parts.at(x) for x in (-99, -5, 0, 2.5, 99)] == [0, 0, 50, 75, 100]
+
+
+def test_everything_done_is_told_with_who(guests, shop, book, commands):
+    ask(commands, "move", instrument="va-2-viola", place="cellar")
+    ask(commands, "amend", instrument="va-2-viola", home_temp_c=18, due_ms=None, note="two cleats")
+    ask(commands, "amend", instrument="va-2-viola",
+        parts=[PRESETS["viola"][0].to_mapping() | {"thickness_mm": 2.8}])  # fmt: skip
+    ask(commands, "leave", instrument="va-2-viola")
+    text = said(wood_instrument.history(book.instrument("va-2-viola"), shop))
+    for told in (
+        "Handed out", "Put right: parts top 2.8 × 245 mm", "Moved to Wood store, cellar",
+        "Put right: home temperature 18.0 °C, due out not known, note two cleats",
+        "Came in: viola, closed, to Front bench, as of", "home 75 %", "Ina",
+    ):  # fmt: skip
+        assert told in text
+
+
+@pytest.mark.parametrize(
+    "path", ["/wood", "/wood/new", "/wood/left", "/wood/va-2-viola", "/wood/db-4", "/wood/none"]
+)
+def test_every_page_is_served(guests, client, settings, path):
+    answer = ask_page(client, path)
+    assert answer.status_code == 200
+    assert "cannot be read" not in answer.get_data(as_text=True)
+    if path == "/wood/none":
+        assert "No such instrument" in answer.get_data(as_text=True)
+
+
+@pytest.mark.parametrize("path", ["/wood", "/wood/new", "/wood/left", "/wood/vn-1"])
+def test_without_a_store_a_page_says_so(settings, path):
+    assert "Nothing has been stored yet" in _page(create_app(settings).server.test_client(), path)
+
+
+def test_an_empty_shop_offers_to_take_one_in(commands, client):
+    assert "No instrument is in the shop." in ask_page(client, "/wood").get_data(as_text=True)
+    assert "No instrument has been handed out" in ask_page(client, "/wood/left").get_data(
+        as_text=True
+    )
+
+
+def test_a_device_that_may_only_read_gets_no_taps(guests, client, settings):
+    body = ask_page(client, "/wood/va-2-viola").get_data(as_text=True)
+    assert "data-do" not in body
+    here = client.post(
+        "/_dash-update-component", headers=HERE,
+        json={"output": ".._pages_content.children..._pages_store.data..",
+              "outputs": [{"id": "_pages_content", "property": "children"},
+                          {"id": "_pages_store", "property": "data"}],
+              "inputs": [{"id": "_pages_location", "property": "pathname",
+                          "value": "/wood/va-2-viola"},
+                         {"id": "_pages_location", "property": "search", "value": ""}],
+              "changedPropIds": [], "state": []},
+    )  # fmt: skip
+    assert "data-do" in here.get_data(as_text=True)
+
+
+def test_the_bench_offers_and_links_the_instruments(guests, client, book):
+    assert '"value":"VA-2 viola"' in _page(client, "/bench")
+    (wait,) = book.waits(book.instrument("va-2-viola"))
+    assert "The wood of VA-2 viola" in _page(client, f"/bench/wait/{wait.id}")
+
+
+def _page(client, path):
+    """A page as this machine's own browser gets it."""
+    answer = ask_dash(
+        client, ".._pages_content.children..._pages_store.data..",
+        [("_pages_location", "pathname", path), ("_pages_location", "search", "")], **HERE,
+    )  # fmt: skip
+    return answer.get_data(as_text=True)
+
+
+# The plot
+
+
+@pytest.fixture
+def stay():
+    """Ten days in steps of ten minutes: two parts, a gap of a day, open in the middle."""
+    n = 1440
+    at_ms = NOON + 600_000 * np.arange(1, n + 1)
+    mean = np.vstack([np.linspace(11, 8, n), np.linspace(11, 10, n)])
+    known = np.ones(n, bool)
+    known[700:844] = False
+    opened = np.zeros(n, bool)
+    opened[300:600] = True
+    return History(PRESETS["viola"][:2], at_ms, mean, mean, mean, np.full(n, 8.5),
+                   np.full(n, 20.0), np.full(n, 45.0), known, opened, 11.0, np.zeros(1))  # fmt: skip
+
+
+def view(stay, width=1280):
+    return figures.View(NOON, int(stay.at_ms[-1]), PARIS, "C", width)
+
+
+def a_wait(commands, book):
+    ask(commands, "register", reference="X", kind="viola", place="front-bench")
+    commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench", "instrument": "x",
+                        "what": "<b>%{y}"}, now_ms())  # fmt: skip
+    return book.waits(book.instrument("x"))
+
+
+def test_the_plot_is_a_figure_with_each_part_the_rest_and_the_open_time(stay):
+    plot = wood_figures.stay_plot(stay, [], view(stay), theme("day"))
+    drawn = go.Figure(plot)
+    assert [trace.name for trace in drawn.data] == ["air's balance", "top", "back"]
+    assert all(len(trace.x) <= wood_figures.POINTS_MAX for trace in drawn.data)
+    rest = [s for s in drawn.layout.shapes if s.type == "line"]
+    assert [s.y0 for s in rest] == [11.0]
+    (opened,) = [s for s in drawn.layout.shapes if s.type == "rect" and s.line.width == 1]
+    assert (opened.x0, opened.x1) == (stay.at_ms[299], stay.at_ms[599])
+    names = [note.text for note in drawn.layout.annotations]
+    assert set(names) == {"top", "back", "air", "rest", "open"}
+
+
+def test_a_gap_in_the_air_is_a_gap_in_every_line(stay):
+    points = wood_figures.shown(stay)
+    gone = np.isnan(points["air_pct"])
+    inside = (points["at_ms"] > stay.at_ms[705]) & (points["at_ms"] < stay.at_ms[840])
+    assert gone[inside].all()
+    assert gone.sum() == pytest.approx(144 * len(gone) / 1440, abs=2)
+    assert (np.isnan(points["mean"]) == gone).all()
+    known = ~gone
+    assert np.interp(points["at_ms"][known], stay.at_ms, stay.mean[0]) == pytest.approx(
+        points["mean"][0][known], abs=0.01
+    )
+
+
+def test_on_a_phone_the_names_stand_over_the_plot(stay):
+    layout = wood_figures.stay_plot(stay, [], view(stay, 390), theme("night"))["layout"]
+    assert layout["showlegend"]
+    assert [note["text"] for note in layout["annotations"]] == ["open"]
+
+
+def test_a_wait_is_marked_along_the_foot_and_its_name_stays_text(stay, commands, book):
+    waits = a_wait(commands, book)
+    now = now_ms()
+    span = figures.View(now - DAY, now + 1000, PARIS, "C")
+    plot = wood_figures.stay_plot(stay, waits, span, theme("day"))
+    mark = plot["data"][-1]
+    assert mark["name"] == "waits"
+    assert mark["x"][0] == waits[0].started_ms
+    assert "<b>Cleat, &lt;b&gt;% {y}</b>" in mark["text"][0]
+
+
+def test_the_plot_is_told_in_a_sentence(stay):
+    text = wood_figures.summary(stay, view(stay))
+    assert "top 11.0 to 8.0 %, back 11.0 to 10.0 %; rest 11.0 %." in text
+    assert "Its air was read 90 % of the time." in text
+
+
+def test_a_stay_without_any_air_says_so(guests, shop, book):
+    plot, text = wood_instrument.drawing("db-4", {}, shop, book)
+    assert plot["layout"]["annotations"][0]["text"] == "None of its air has been read yet."
+    assert text == ""
+    plot, text = wood_instrument.drawing("vn-1", {"theme": "night", "width": 1920}, shop, book)
+    go.Figure(plot)
+    assert "rest 9." in text
+
+
+# Taps and typed fields
+
+
+def wish(form, shop, book, do="register", **more):
+    asked = {"id": "a", "by": "Ina", "do": do, "at_ms": NOON, **more}
+    return instrument_wishes.command_of(asked, form, shop, book)
+
+
+NEW = {"reference": "VN-9", "kind": "violin", "place": "front-bench", "opened": "no"}
+
+
+def test_a_few_taps_make_a_registration(commands, shop, book):
+    assert wish(NEW | {"home": "damp"}, shop, book) == {
+        "about": "instrument", "id": "a", "by": "Ina", "do": "register", "reference": "VN-9",
+        "kind": "violin", "place": "front-bench", "open": False, "home_rh_pct": 60.0,
+        "arrived_ms": NOON,
+    }  # fmt: skip
+    typed = {"home": "damp", "home_rh": "41,5", "due": "2026-12-04", "opened": "yes",
+             "arrived": "2026-11-24T09:30", "note": "ask"}  # fmt: skip
+    found = wish(NEW | typed, shop, book)
+    assert (found["home_rh_pct"], found["open"], found["note"]) == (41.5, True, "ask")
+    assert formats.stamp(found["due_ms"], PARIS) == "Fri 4 Dec 2026 23:59"
+    assert formats.stamp(found["arrived_ms"], PARIS) == "Tue 24 Nov 2026 09:30"
+    assert wish(NEW | {"home": "unknown"}, shop, book)["home_rh_pct"] is None
+
+
+def test_temperatures_are_read_in_the_readers_unit(tmp_path):
+    config = shop_air.CONFIG.replace("[board]", '[board]\ntemperature_unit = "F"')
+    settings = shop_air.settings_in(tmp_path, config=config)
+    shop = Shop(settings)
+    with contextlib.closing(Writer(settings.store_path)):
+        book = WoodBook(shop, KeptJournal(shop))
+        found = wish(NEW | {"home_temp": "68", "cold": "39.2"}, shop, book)
+        assert (found["home_temp_c"], found["arrived_temp_c"]) == (20.0, 4.0)
+        wrong = wish(NEW | {"home_temp": "140"}, shop, book)
+        fields = instrument_wishes.fields_of(wrong, {"home_temp": "140"}, shop, book, NOON)
+    assert fields == {"home_temp": "140: must be 23 °F to 104 °F"}
+
+
+UNREADABLE = [
+    ({"home_rh": "dry"}, {"home_rh": "'dry' is no number"}),
+    ({"home_temp": "nan"}, {"home_temp": "'nan' is no number"}),
+    ({"due": "friday"}, {"due": "'friday' is no date"}),
+    ({"due": "2026-02-30"}, {"due": "'2026-02-30' is no date"}),
+    ({"arrived": "yesterday"}, {"arrived": "'yesterday' is no date and time"}),
+    ({"arrived": "2026-11-25T10:00Z"}, {"arrived": "'2026-11-25T10:00Z' is no date and time"}),
+    ({"kind": "", "place": ""}, {"kind": "choose one", "place": "choose one"}),
+]
+
+
+@pytest.mark.parametrize(("form", "fields"), UNREADABLE)
+def test_what_cannot_be_read_is_told_at_its_field(commands, shop, book, form, fields):
+    with pytest.raises(WishFault) as caught:
+        wish(NEW | form, shop, book)
+    assert caught.value.fields == fields
+
+
+IMPOSSIBLE = [
+    ({"reference": ""}, "reference", "reference is empty"),
+    ({"kind": "guitar"}, "kind", "must be one of violin"),
+    ({"home_rh": "150"}, "home_rh", "150.0: must be 5 to 95%"),
+    ({"home_temp": "60"}, "home_temp", "60: must be −5 °C to 40 °C"),
+    ({"cold": "-40"}, "cold", "-40: must be −30 °C to 50 °C"),
+    ({"due": "2020-01-01"}, "due", "due lies before it came"),
+    ({"due": "2099-01-01"}, "due", "more than five years ahead"),
+    ({"arrived": "2099-01-01T10:00"}, "arrived", "in the future"),
+    ({"note": "x" * 2001}, "note", "at most 2000"),
+]
+
+
+def do(client, **command):
+    answer = client.post("/bench/do", json={"about": "instrument", **command}, headers=HERE)
+    return answer.status_code, json.loads(answer.data)
+
+
+@pytest.mark.parametrize(("form", "field", "why"), IMPOSSIBLE)
+def test_what_cannot_be_is_refused_by_the_service_and_told_at_its_field(
+    settings, commands, client, form, field, why
+):
+    with shop_air.desk(settings, commands):
+        status, answer = do(client, do="register", id="r", at_ms=now_ms(), form=NEW | form)
+    assert status == 409
+    assert list(answer["fields"]) == [field]
+    assert why in answer["fields"][field]
+    assert instrument_wishes.LABELS[field] in answer["refused"]
+    assert commands.journal.instruments == {}
+
+
+def test_a_tap_opens_closes_moves_and_hands_out_once(settings, commands, guests, client, book):
+    with shop_air.desk(settings, commands):
+        tap = {"do": "open", "id": "o", "by": "Jo", "instrument": "va-2-viola", "at_ms": now_ms()}
+        status, first = do(client, **tap)
+        assert status == 200
+        assert do(client, **tap) == (200, first)
+        assert book.instrument("va-2-viola").open_now
+        assert do(client, do="close", instrument="va-2-viola", at_ms=now_ms())[0] == 200
+        assert do(client, do="move", instrument="va-2-viola", place="cellar",
+                  at_ms=now_ms())[0] == 200  # fmt: skip
+        assert do(client, do="leave", instrument="va-2-viola", at_ms=now_ms())[0] == 200
+        status, answer = do(client, do="open", instrument="va-2-viola", at_ms=now_ms())
+    assert (status, answer["refused"]) == (409, "VA-2 viola has left: register it again first.")
+    assert [e.action for e in book.instrument("va-2-viola").events][1:] == [
+        "open", "close", "move", "leave",
+    ]  # fmt: skip
+
+
+def test_what_was_done_earlier_is_noted_with_its_time(settings, commands, guests, client, book):
+    at = formats.to_input(now_ms() - 3 * HOUR, settings.zone)
+    with shop_air.desk(settings, commands):
+        assert do(client, do="open", instrument="va-2-viola", at_ms=now_ms(),
+                  form={"at": at})[0] == 200  # fmt: skip
+        status, answer = do(client, do="close", instrument="va-2-viola", at_ms=now_ms(),
+                            form={"at": "2026-01-01T10:00"})  # fmt: skip
+    assert formats.to_input(book.instrument("va-2-viola").opened[-1].from_ms, settings.zone) == at
+    assert (status, list(answer["fields"])) == (409, ["at"])
+
+
+def test_only_what_was_changed_is_amended(settings, commands, guests, client, shop, book):
+    one = book.instrument("va-2-viola")
+    shown = instrument_wishes.form_of(one, shop)
+    with shop_air.desk(settings, commands):
+        same = do(client, do="amend", instrument=one.id, form=shown)
+        assert same == (409, {"refused": "Nothing was changed."})
+        form = shown | {"home_rh": "", "note": "back loose", "parts.0.thickness_mm": "2,9",
+                        "parts.3.name": ""}  # fmt: skip
+        assert do(client, do="amend", instrument=one.id, form=form)[0] == 200
+    now = book.instrument(one.id)
+    assert set(now.events[-1].body) == {"home_rh_pct", "note", "parts"}
+    assert (now.home.rh_pct, now.home.temp_c) == (None, one.home.temp_c)
+    assert [part.name for part in now.parts] == ["top", "back", "ribs"]
+    assert now.parts[0].thickness_mm == 2.9
+    assert now.parts[1:] == one.parts[1:3]
+
+
+def test_a_part_can_be_added_and_the_presets_taken_again(
+    settings, commands, guests, client, shop, book
+):
+    one = book.instrument("va-2-viola")
+    shown = instrument_wishes.form_of(one, shop)
+    bar = {"name": "bass bar", "species": "norway_spruce", "thickness_mm": "6", "width_mm": "12",
+           "cut": "tangential", "faces": "both", "varnish_sd_m": "0", "restraint": "1"}  # fmt: skip
+    with shop_air.desk(settings, commands):
+        form = shown | {f"parts.4.{name}": value for name, value in bar.items()}
+        assert do(client, do="amend", instrument=one.id, form=form)[0] == 200
+        assert book.instrument(one.id).parts[4].name == "bass bar"
+        assert do(client, do="amend", instrument=one.id, like="cello")[0] == 200
+    assert book.instrument(one.id).parts == PRESETS["cello"]
+
+
+@pytest.mark.parametrize(
+    ("form", "fields"),
+    [
+        ({"parts.0.thickness_mm": "30"},
+         {"parts.0.thickness_mm": "30.0: must be at most the block's, 18 mm"}),
+        ({"parts.1.name": "top"}, {"parts.1.name": "top: must be a name no other part has"}),
+        ({"parts.0.name": "", "parts.2.width_mm": "1"},
+         {"parts.2.width_mm": "1.0: must be 2 to 1000 mm"}),
+        ({"parts.1.restraint": "2"}, {"parts.1.restraint": "2.0: must be 0 to 1"}),
+        ({"parts.1.width_mm": "wide"}, {"parts.1.width_mm": "'wide' is no number"}),
+        ({"parts.1.width_mm": ""}, {"parts.1.width_mm": "give a number"}),
+        ({"parts.4.width_mm": "20"}, {"parts.4.name": "give it a name"}),
+        ({"arrived": ""}, {"arrived": "give one"}),
+        ({"due": "2020-01-01"}, {"due": "due lies before it came"}),
+    ],
+)  # fmt: skip
+def test_a_part_that_cannot_be_is_told_at_its_field(
+    settings, commands, guests, client, shop, book, form, fields
+):
+    shown = instrument_wishes.form_of(book.instrument("va-2-viola"), shop)
+    with shop_air.desk(settings, commands):
+        status, answer = do(client, do="amend", instrument="va-2-viola", form=shown | form)
+    assert status == 409
+    assert answer["fields"] == fields
+
+
+@given(st.dictionaries(st.from_regex(r"parts\.\w{0,4}\.\w{0,6}", fullmatch=True) | st.text(max_size=8),
+                       st.text(max_size=8), max_size=6))  # fmt: skip
+def test_whatever_is_sent_is_a_command_or_a_fault_in_words(form):
+    body = decide(
+        None, Did.REGISTER, {"reference": "VN-9", "kind": "violin", "place": "bench"}, NOON
+    )
+    one = apply(None, Event(About.INSTRUMENT, "vn-9", NOON, "", Did.REGISTER, body))
+    with contextlib.suppress(WishFault):
+        command = instrument_wishes.command_of(
+            {"do": "amend", "instrument": "vn-9"}, form, _FakeShop(), _One(one)
+        )
+        instrument_wishes.fields_of(command, form, _FakeShop(), _One(one), NOON)
+
+
+class _One:
+    def __init__(self, one):
+        self.instrument = lambda _: one
+
+
+class _FakeShop:
+    class settings:  # noqa: N801 - stands for the attribute
+        zone = PARIS
+
+        class board:  # noqa: N801
+            temperature_unit = "C"

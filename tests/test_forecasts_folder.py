@@ -1,0 +1,122 @@
+"""Forecasts dropped as files: taken once they have stopped growing, each moved with its fate."""
+
+from __future__ import annotations
+
+import os
+import threading
+
+import pytest
+from test_forecasts_asking import HEAD, Shop
+from test_forecasts_formats import GOOD_JSON, csv_of
+from weather_server import HOUR, NOW
+
+from monitor.errors import StoreUnavailable
+from monitor.forecast_folder import FILE_MAX, Folder
+from monitor.store import forecasts
+
+
+@pytest.fixture
+def shop(tmp_path):
+    one = Shop(tmp_path, HEAD)
+    yield one
+    one.writer.close()
+    one.reader.close()
+
+
+@pytest.fixture
+def folder(shop):
+    found = Folder(shop.settings.forecast_folder, shop.intake, threading.Lock())
+    found.go(NOW)
+    return found
+
+
+def drop(shop, name, content):
+    path = shop.settings.forecast_folder / name
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
+
+
+def twice(folder, now=NOW):
+    """A look that sees a file, and one that finds it as it was."""
+    folder.go(now)
+    return folder.go(now + 1000)
+
+
+def names(shop, where):
+    return sorted(path.name for path in (shop.settings.forecast_folder / where).iterdir())
+
+
+def test_a_file_is_taken_once_it_is_as_it_was(shop, folder):
+    path = drop(shop, "a.csv", csv_of())
+    assert folder.go(NOW) == 0
+    drop(shop, "a.csv", csv_of(hours=20))
+    assert folder.go(NOW + 15_000) == 0
+    assert folder.go(NOW + 30_000) == 1
+    assert not path.exists()
+    assert names(shop, "taken") == ["20260110T130530Z-a.csv"]
+    (kept,) = forecasts.recent(shop.reader, 9)
+    assert (kept.source, kept.hours, kept.known_ms) == ("folder", 20, NOW + 30_000)
+
+
+def test_json_and_csv_are_told_by_their_names(shop, folder):
+    import json
+
+    drop(shop, "a.JSON", json.dumps(GOOD_JSON))
+    drop(shop, "b.csv", csv_of(issued=NOW - NOW % HOUR - HOUR))
+    assert twice(folder) == 2
+    assert len(shop.kept()) == 2
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "why"),
+    [
+        ("a.csv", csv_of(temp="hot"), "line 2: temp_c 'hot' is not a number"),
+        ("a.csv", csv_of(issued=NOW - 90 * HOUR), "benchweather forecast import"),
+        ("a.json", b"{", "not a JSON object"),
+        ("a.xml", b"<x/>", "must end in .csv or .json"),
+        ("a.csv", b"", "no column issued_at"),
+        ("a.csv", b"x" * (FILE_MAX + 1), "larger than 8 MB"),
+        ("a.json", b'{"issued_at": "2026-01-10T13:00:00Z", "latitude": 40, "longitude": 10, "hours": ['
+         + b",".join(b'{"valid_at": "2026-01-11T%02d:00:00Z", "temp_c": 1, "rh_pct": 80}' % h for h in range(24))
+         + b"]}", "it is for 40.00, 10.00: the shop is at 60.10, 10.00"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_taken_is_moved_with_the_reason_beside_it(shop, folder, name, content, why):
+    drop(shop, name, content)
+    assert twice(folder) == 0
+    moved, reason = names(shop, "refused")
+    assert reason == moved + ".reason.txt"
+    assert why in (shop.settings.forecast_folder / "refused" / reason).read_text()
+    (refused,) = shop.reader.refused(9)
+    assert refused.refusal.topic == f"forecasts/{name}"
+    assert why in refused.refusal.reason
+    assert shop.kept() == []
+
+
+def test_a_file_of_one_name_never_replaces_the_one_before(shop, folder):
+    for _ in range(3):
+        drop(shop, "a.csv", csv_of())
+        twice(folder)
+    assert len(names(shop, "taken")) == 3
+    assert len(shop.kept()) == 1
+
+
+def test_what_is_still_being_written_hidden_or_no_file_is_left_alone(shop, folder):
+    for name in (".a.csv", "b.csv.part", "c.csv.tmp"):
+        drop(shop, name, csv_of())
+    os.symlink(shop.settings.forecast_folder / ".a.csv", shop.settings.forecast_folder / "d.csv")
+    (shop.settings.forecast_folder / "e.csv").mkdir()
+    assert twice(folder) == 0
+    assert names(shop, "taken") + names(shop, "refused") == []
+
+
+def test_while_the_store_is_away_the_file_stays(shop, folder):
+    path = drop(shop, "a.csv", csv_of())
+    folder.go(NOW)
+    store = shop.writer.path
+    store.rename(store.with_suffix(".away"))
+    with pytest.raises(StoreUnavailable):
+        folder.go(NOW)
+    assert path.exists()
+    store.with_suffix(".away").rename(store)
+    assert twice(folder) == 1

@@ -1,0 +1,181 @@
+"""What `benchweather score` reads, and what it refuses, with the line and what is allowed."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from monitor.cli import app
+from monitor.errors import ImportFault
+from monitor.scoring import files
+
+START = pd.Timestamp("2026-01-01T00:00:00Z")
+DAYS = 16
+
+
+def log_table() -> pd.DataFrame:
+    """A bench that follows the outdoors, read every half hour, in two places."""
+    moments = pd.date_range(START, periods=48 * DAYS, freq="30min")
+    hour = np.arange(len(moments)) / 2
+    out = 3 + 4 * np.sin(2 * np.pi * (hour - 9) / 24) + 3 * np.sin(2 * np.pi * hour / 130)
+    bench = pd.DataFrame({"time": moments, "place": "bench", "temp_c": 19 + 0.1 * out,
+                          "rh_pct": 45 + out})  # fmt: skip
+    outdoors = pd.DataFrame({"time": moments, "place": "outdoors", "temp_c": out, "rh_pct": 80.0})
+    table = pd.concat([bench, outdoors], ignore_index=True)
+    return table.assign(time=table["time"].dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
+
+
+def forecast_table() -> pd.DataFrame:
+    rows = []
+    for issued in pd.date_range(START, periods=4 * DAYS, freq="6h"):
+        valid = pd.date_range(issued, periods=61, freq="2h")
+        hour = (valid - START).total_seconds().to_numpy() / 3600
+        out = 3 + 4 * np.sin(2 * np.pi * (hour - 9) / 24) + 3 * np.sin(2 * np.pi * hour / 130)
+        rows.append(pd.DataFrame({"issued_at": issued, "valid_at": valid, "temp_c": out + 0.5,
+                                  "rh_pct": 82.0, "wind_m_s": 3.0}))  # fmt: skip
+    table = pd.concat(rows, ignore_index=True)
+    for name in ("issued_at", "valid_at"):
+        table[name] = table[name].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return table
+
+
+@pytest.fixture(scope="module")
+def tables() -> tuple[pd.DataFrame, pd.DataFrame]:
+    return log_table(), forecast_table()
+
+
+def written(tmp_path, log, forecasts):
+    log.to_csv(tmp_path / "log.csv", index=False)
+    forecasts.to_csv(tmp_path / "forecasts.csv", index=False)
+    return tmp_path / "log.csv", tmp_path / "forecasts.csv"
+
+
+def test_a_log_becomes_means_of_hours_and_forecasts_hours_by_issue(tmp_path, tables):
+    material = files.read(*written(tmp_path, *tables))
+    assert material.place == "bench"
+    hours = material.hours
+    assert hours.first_h == START.value // files.HOUR_NS  # 00:00 ends the hour before
+    rows = tables[0][tables[0]["place"] == "bench"]
+    assert hours.temp_c[1] == pytest.approx(rows["temp_c"].iloc[1:3].mean())
+    assert hours.has_outdoors
+    issues = material.issues
+    assert len(issues.issued_h) == 4 * DAYS
+    first = tables[1].iloc[:2]["temp_c"]
+    assert issues.air.temp_c[0, 0] == pytest.approx(0.75 * first[0] + 0.25 * first[1])
+    assert np.isnan(issues.air.temp_c[0, 121])
+    assert material.notes == ["1 of 384 hours have no forecast for the next"] or not material.notes
+
+
+def test_gaps_and_a_missing_outdoor_sensor_are_told(tmp_path, tables):
+    log, forecasts = tables
+    log = log[(log["place"] == "bench") & ~log["time"].str.startswith("2026-01-09")]
+    notes = files.read(*written(tmp_path, log, forecasts)).notes
+    assert any("23 of" in note and "no reading" in note for note in notes)
+    assert any("no sensor outdoors" in note for note in notes)
+
+
+def changed(which: int, column: str, row: int, value: object):
+    def change(tables):
+        tables = [table.copy() for table in tables]
+        tables[which][column] = tables[which][column].astype(object)
+        tables[which].loc[row, column] = value
+        return tables
+
+    return change
+
+
+def whole(which: int, column: str, of):
+    def change(tables):
+        tables = [table.copy() for table in tables]
+        tables[which][column] = of(tables[which][column])
+        return tables
+
+    return change
+
+
+def fahrenheit(celsius):
+    return celsius * 1.8 + 32
+
+
+def shifted(text):
+    return (pd.to_datetime(text) + pd.Timedelta(days=400)).dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+REFUSED = [
+    (lambda t: (t[0].drop(columns="rh_pct"), t[1]), "log.csv has no column rh_pct"),
+    (lambda t: (t[0], t[1].drop(columns="issued_at")), "forecasts.csv has no column issued_at"),
+    (lambda t: (t[0].iloc[:0], t[1]), "has no rows"),
+    (changed(0, "time", 5, "2026-01-01T02:30:00"), "line 7: time .* carries no time zone"),
+    (changed(0, "time", 5, "2026-01-01T02:30:00+01:00"), "line 7: time .* is not in UTC"),
+    (changed(0, "time", 5, "2026-13-01T02:30:00Z"), "line 7: time .* is no time"),
+    (changed(0, "temp_c", 3, "warm"), "line 5: temp_c 'warm' is no number"),
+    (changed(0, "temp_c", 3, 71.0), "line 5: temp_c 71: must be -45 to 60 °C; .*°F"),
+    (changed(1, "rh_pct", 3, 140), "line 5: rh_pct 140: must be 0 to 100 %"),
+    (changed(1, "wind_m_s", 3, -2), "line 5: wind_m_s -2: must be 0 to 75 m/s"),
+    (whole(0, "temp_c", fahrenheit), "°F"),
+    (whole(0, "rh_pct", lambda rh: rh / 100), "is the column a fraction"),
+    (whole(1, "rh_pct", lambda rh: rh / 100), "forecasts.csv.* is the column a fraction"),
+    (changed(1, "issued_at", 4, "2026-01-09T00:00:00Z"), "line 6: issued_at .* lies after valid_at"),
+    (whole(1, "temp_c", lambda t: t + 9), "is for another place, .* off by 9.5 K"),
+    (whole(1, "temp_c", fahrenheit), "is for another place, or in another unit"),
+    (lambda t: (t[0], t[1].assign(issued_at=shifted(t[1]["issued_at"]),
+                                  valid_at=shifted(t[1]["valid_at"]))), "no hour is in both"),
+    (lambda t: (t[0].assign(place="outdoors"), t[1]), "has no place but outdoors"),
+    (lambda t: (t[0][t[0]["time"] < "2026-01-08"], t[1]), "days of bench: must be at least 14"),
+    (changed(0, "place", 3, "shelf"), "several places: name one with --place: bench, shelf"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("change", "why"), REFUSED, ids=[why[:40] for _, why in REFUSED])
+def test_what_cannot_be_scored_is_refused_with_the_reason(tmp_path, tables, change, why):
+    with pytest.raises(ImportFault, match=why):
+        files.read(*written(tmp_path, *change(tables)))
+
+
+def test_a_place_is_chosen_and_an_unknown_one_refused(tmp_path, tables):
+    log, forecasts = tables
+    log = log.assign(place=log["place"].where(log.index % 2 == 0, log["place"] + "-2"))
+    paths = written(tmp_path, log, forecasts)
+    assert files.read(*paths, "bench-2", "outdoors-2").place == "bench-2"
+    with pytest.raises(ImportFault, match="has no place 'attic': must be one of bench"):
+        files.read(*paths, "attic")
+
+
+def test_a_file_that_is_not_text_or_has_no_header_is_refused(tmp_path, tables):
+    paths = written(tmp_path, *tables)
+    paths[0].write_bytes(b"time,place,temp_c,rh_pct\n\xff\xfe\n")
+    with pytest.raises(ImportFault, match="is not UTF-8"):
+        files.read(*paths)
+    paths[0].write_text("")
+    with pytest.raises(ImportFault, match="no header"):
+        files.read(*paths)
+
+
+def test_the_command_fails_with_one_and_the_reason(tmp_path, tables):
+    log, forecasts = written(tmp_path, tables[0].drop(columns="place"), tables[1])
+    result = CliRunner().invoke(app, ["score", str(log), str(forecasts)])
+    assert result.exit_code == 1
+    assert "has no column place" in result.output
+    result = CliRunner().invoke(app, ["score", str(log), str(tmp_path / "none.csv")])
+    assert result.exit_code == 1
+
+
+@pytest.mark.slow
+def test_the_command_prints_tables_and_json(tmp_path, tables):
+    paths = [str(path) for path in written(tmp_path, *tables)]
+    result = CliRunner().invoke(app, ["score", *paths])
+    assert result.exit_code == 0, result.output
+    assert "from 10 days of log on" in result.output
+    assert "No dry snap in this log" in result.output
+    result = CliRunner().invoke(app, ["score", *paths, "--json"])
+    told = json.loads(result.stdout)
+    assert told["place"] == "bench"
+    rows = told["after_days"]["10"]["rh_pct"]
+    assert [row["horizon_h"] for row in rows] == [1, 3, 6, 12, 24, 48, 72]
+    assert all(row["of_persistence"] < 1 for row in rows)
+    assert told["after_days"]["30"]["rh_pct"] == []
+    assert told["after_days"]["10"]["snap_alert"]["median_lead_h"] is None

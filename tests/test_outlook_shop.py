@@ -1,0 +1,132 @@
+"""The outlook on simulated shops that none of its constants were chosen on."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from rooms import csv_files
+from rooms.catalogue import Shop, shops
+
+from monitor.errors import OutOfRange
+from monitor.science.outlook.record import STEPS, Issues, Outdoors
+from monitor.science.outlook.room import described, fit_room, known
+from monitor.science.outlook.shop import foresee, learn
+from monitor.scoring import files, report
+from monitor.scoring.walk import walk
+
+DAYS = 40
+SHOPS = (101, 104)
+"""Of those held back: a maritime winter and a continental one, leaky and tight."""
+NONE = Issues(np.empty(0), Outdoors(*(np.empty((0, 3)) for _ in range(3))))
+SEED = 9
+
+
+@pytest.fixture(scope="module")
+def made() -> list[Shop]:
+    return shops(SHOPS, 24 * (DAYS + 6))
+
+
+@pytest.fixture(scope="module")
+def material(made, tmp_path_factory) -> files.Material:
+    folder = tmp_path_factory.mktemp("shop")
+    csv_files.write(made[0], folder, 0, DAYS)
+    return files.read(folder / "log.csv", folder / "forecasts.csv")
+
+
+@pytest.fixture(scope="module")
+def ready(material):
+    return known(material.hours, material.issues)
+
+
+@pytest.fixture(scope="module")
+def learned(material, ready):
+    return learn(ready, material.issues, 24 * 25 - 1)
+
+
+def test_the_ensemble_begins_at_the_present_and_widens(material, ready, learned):
+    ends = np.array([24 * 25, 24 * 25 + 7])
+    seen = foresee(learned, ready, material.issues, ends, 60, SEED)
+    assert seen.members.shape == (2, 60, STEPS, 2)
+    assert np.abs(seen.given[1, 0] - ready.rh_pct[ends]).max() < 4
+    assert np.abs(seen.given[0, 0] - ready.temp_c[ends]).max() < 1.5
+    assert (seen.half[1, 47] > seen.half[1, 0]).all()
+    assert seen.members[1].min() >= 1
+    assert seen.members[1].max() <= 100
+    again = foresee(learned, ready, material.issues, ends, 60, SEED)
+    assert np.array_equal(seen.members, again.members)
+
+
+def test_nothing_rests_on_what_came_later(material, learned):
+    end = 24 * 30 + 5
+    short = known(material.hours.until(material.hours.first_h + end, 1000), material.issues)
+    whole = known(material.hours, material.issues)
+    one, other = (
+        foresee(learned, k, material.issues, np.array([end]), 10, SEED) for k in (short, whole)
+    )
+    assert len(short.temp_c) == end + 1
+    assert one.members == pytest.approx(other.members, abs=1e-9)
+    a, b = (learn(k, material.issues, 24 * 20 - 1) for k in (short, whole))
+    assert a.room.water.mean == pytest.approx(b.room.water.mean, abs=1e-9)
+    assert a.leftover.sd == pytest.approx(b.leftover.sd, abs=1e-9)
+
+
+def test_what_rh_cannot_tell_is_never_shown_as_known(learned):
+    told = described(learned.room)
+    assert not told["air_change_h"].known
+    assert told["air_change_h"].low < told["air_change_h"].high
+    assert told["moisture_excess_g_m3"].known
+    for one in told.values():
+        assert one.low <= one.middle <= one.high
+
+
+def test_a_fit_that_cannot_be_told_is_refused_and_the_prior_stands_in(ready, material):
+    still = ready.past._replace(dew_c=np.full(len(ready.rh_pct), 2.0))
+    room = fit_room(ready._replace(past=still), 24 * 20)
+    assert "dew point moved by 0.0 K: must be at least 5" in room.refused
+    assert not any(told.known for told in described(room).values())
+    assert "runs of 48 h: must be at least 8" in fit_room(ready, 24 * 5).refused
+    with pytest.raises(OutOfRange, match="days of log"):
+        learn(ready, material.issues, 70)
+
+
+def test_without_forecasts_the_outlook_goes_to_what_is_usual_and_says_less(
+    material, ready, learned
+):
+    bare = known(material.hours, NONE)
+    shop = learn(bare, NONE, 24 * 25 - 1)
+    ends = np.array([24 * 25])
+    blind = foresee(shop, bare, NONE, ends, 60, SEED)
+    told = foresee(learned, ready, material.issues, ends, 60, SEED)
+    assert np.isfinite(blind.members).all()
+    assert blind.half[1, 71, 0] > told.half[1, 71, 0]
+
+
+def test_without_an_outdoor_sensor_the_forecasts_first_hours_stand_in(material):
+    nothing = np.full(len(material.hours), np.nan)
+    hours = replace(material.hours, out_temp_c=nothing, out_dew_c=nothing)
+    k = known(hours, material.issues)
+    seen = foresee(learn(k, material.issues, 24 * 25 - 1), k, material.issues,
+                   np.array([24 * 25]), 20, SEED)  # fmt: skip
+    assert np.isfinite(seen.members).all()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("which", [0, 1])
+def test_a_shop_never_seen_is_foretold_better_than_it_stays(made, tmp_path, which):
+    """Ours: looser than what the benchmark reports, since 40 days of one shop are few."""
+    csv_files.write(made[which], tmp_path, 0, DAYS)
+    read = files.read(tmp_path / "log.csv", tmp_path / "forecasts.csv")
+    walked = walk(read.hours, read.issues)
+    rows = {s.horizon_h: s for s in report.scores(walked, 1, 10)}
+    share = {h: round(s.of_persistence, 2) for h, s in rows.items()}
+    held = {h: round(s.coverage_80, 2) for h, s in rows.items()}
+    print(SHOPS[which], share, held)
+    assert max(share.values()) < 1.0
+    assert share[24] < 0.75
+    assert share[72] < 0.75
+    assert 0.68 < np.mean(list(held.values())) < 0.92
+    assert all(s.crps < s.mae for s in rows.values())
+    warm = {s.horizon_h: s.of_persistence for s in report.scores(walked, 0, 10)}
+    assert max(warm.values()) < 1.1
