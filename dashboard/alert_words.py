@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from dashboard import formats
 from dashboard.alert_fields import scale
-from monitor.alert_words import value_text
+from monitor.alert_words import value_text, worst_text
 from monitor.alerts.alert import Alert, Did
 from monitor.alerts.rule import WATCHABLE, Of, Rule, Test
 from monitor.store.outbox import Entry, Outcome
@@ -106,11 +106,11 @@ def rest(alert: Alert, now_ms: int, zone: ZoneInfo) -> str:
 def over(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     """An alert that is over: how long, from when, how bad."""
     ended = alert.cleared_ms or now_ms
-    worst = value(alert.worst, alert.unit, unit)
+    worst = worst_text(alert, fahrenheit=unit == "F").replace("-", "−")
     told = [f"{lasted(alert, now_ms)}, from {formats.when(alert.began_ms, now_ms, zone)} "
             f"to {formats.when(ended, now_ms, zone)}"]  # fmt: skip
     if worst:
-        told.append(f"worst {worst}")
+        told.append(worst)
     if alert.ended == "gone":
         told.append("what it was about is no longer there")
     text = "; ".join(told)

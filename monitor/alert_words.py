@@ -51,6 +51,20 @@ def sentence(alert: Alert, *, fahrenheit: bool = False) -> str:
     return _line(_said_of(alert), alert.label, fahrenheit=fahrenheit)
 
 
+def worst_text(alert: Alert, *, fahrenheit: bool = False) -> str:
+    """How far an alert that is over went: `worst 24 %`; empty where there is no value to tell.
+
+    What lies furthest out is kept of its last rule; if its gravest one watched something else, that
+    one's value when it was told.
+    """
+    said = alert.at_gravest
+    if said["quantity"] == alert.quantity and alert.worst is not None:
+        text = value_text(alert.worst, alert.unit, fahrenheit=fahrenheit)
+        return f"worst {text}" if text else ""
+    text = value_text(said["value"], said["unit"], fahrenheit=fahrenheit)
+    return f"{text} when told" if text else ""
+
+
 def moment(ms: int, now_ms: int, zone: ZoneInfo) -> str:
     """A time in the shop's zone: `14:05` today, else with its day."""
     there = from_ms(ms).astimezone(zone)

@@ -85,10 +85,15 @@ class Alert:
         return self.cleared_ms is None
 
     @property
+    def at_gravest(self) -> Mapping[str, Any]:
+        """What was said of it when its urgency was the highest it ever had."""
+        said = [event.body for event in self.events if "urgency" in event.body]
+        return max(said, key=lambda body: body["urgency"])
+
+    @property
     def gravest(self) -> tuple[int, str]:
         """The highest urgency it ever had, and the name of that rule."""
-        levels = [(e.body["urgency"], e.body["name"]) for e in self.events if "urgency" in e.body]
-        return max(levels, key=lambda level: level[0])
+        return self.at_gravest["urgency"], self.at_gravest["name"]
 
     def rests(self, now_ms: int) -> bool:
         """Whether somebody has taken note of it, or put it off until later."""

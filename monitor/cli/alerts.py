@@ -56,7 +56,8 @@ def list_(
     for alert in found:
         table.add_row(
             alert.id, _urgency(alert.gravest[0] if over else alert.urgency),
-            f"{_said(alert, settings)}\n{_span(alert, settings)}",
+            f"{f'{alert.label}: {alert.gravest[1]}' if over else _said(alert, settings)}\n"
+            f"{_span(alert, settings)}",
             _worst(alert, settings) if over else f"{alert.do}\n{_rest(alert, settings)}",
         )  # fmt: skip
     out.print(table)
@@ -313,10 +314,9 @@ def _said(alert: Alert, settings: Settings) -> str:
 
 
 def _worst(alert: Alert, settings: Settings) -> str:
-    from monitor.alert_words import value_text
+    from monitor.alert_words import worst_text
 
-    worst = value_text(alert.worst, alert.unit, fahrenheit=fahrenheit(settings))
-    return f"worst {worst}" if worst else ""
+    return worst_text(alert, fahrenheit=fahrenheit(settings))
 
 
 def _rest(alert: Alert, settings: Settings) -> str:

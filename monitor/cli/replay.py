@@ -6,7 +6,7 @@ import contextlib
 import csv
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -25,7 +25,7 @@ from monitor.cli.shared import (
 from monitor.clock import from_ms, now_ms
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from monitor.alerts.alert import Alert
     from monitor.alerts.rule import Rule
@@ -110,24 +110,16 @@ def _show(alert: Alert, settings: Settings) -> None:
     """When, how long, how urgent, what; then why and what to do, of its gravest rule."""
     from rich.padding import Padding
 
-    from monitor.alert_words import value_text
+    from monitor.alert_words import worst_text
 
-    urgency, name = alert.gravest
-    said = _gravest(alert)
+    said, urgency = alert.at_gravest, alert.gravest[0]
     began = from_ms(alert.began_ms).astimezone(settings.zone)
-    worst = alert.value if alert.worst is None else alert.worst
-    figure = value_text(worst, alert.unit, fahrenheit=fahrenheit(settings))
-    told = ", ".join(filter(None, [name, figure and f"worst {figure}", alert.detail]))
+    worst = worst_text(alert, fahrenheit=fahrenheit(settings))
+    told = ", ".join(filter(None, [said["name"], worst, said["detail"]]))
     out.print(f"{began:%Y-%m-%d %H:%M}  {_lasted(alert):>8}  {'!' * urgency:<3}  {alert.label}: "
               f"{told}", highlight=False, soft_wrap=True)  # fmt: skip
     for text in (f"Why: {said['why']}", f"Do: {said['do']}"):
         out.print(Padding(text, (0, 0, 0, INDENT)), highlight=False)
-
-
-def _gravest(alert: Alert) -> Mapping[str, Any]:
-    """What was said when it was at its gravest."""
-    said = [event.body for event in alert.events if "urgency" in event.body]
-    return max(said, key=lambda body: body["urgency"])
 
 
 def _lasted(alert: Alert) -> str:
@@ -157,12 +149,13 @@ def _write(path: Path, found: Sequence[Alert]) -> None:
         table.writerow(COLUMNS)
         for one in found:
             ended = one.cleared_ms
-            said = _gravest(one)
+            said = one.at_gravest
+            worst = one.worst if said["quantity"] == one.quantity else None
             hours = "" if ended is None else f"{(ended - one.began_ms) / 3_600_000:.2f}"
             table.writerow(
                 (_stamp(one.raised_ms), _stamp(one.began_ms), _stamp(ended), hours, said["urgency"],
-                 said["rule"], said["name"], one.label, _number(one.events[0].body["value"]),
-                 _number(one.worst), one.unit, said["why"], said["do"])
+                 said["rule"], said["name"], one.label, _number(said["value"]),
+                 _number(worst), said["unit"], said["why"], said["do"])
             )  # fmt: skip
 
 
