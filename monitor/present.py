@@ -201,6 +201,9 @@ def _trace(one: Recent, heard: int | None, temp: float, rh: float) -> DayTrace:
 
 
 def _heated(temp: float, rh: float) -> float:
+    """NaN for air that is warmer than that already."""
+    if temp >= HEATED_TO_C:
+        return math.nan
     try:
         return float(relative_humidity_at(temp, min(rh, 100.0), HEATED_TO_C))
     except OutOfRange:

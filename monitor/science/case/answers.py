@@ -1,0 +1,143 @@
+"""What advice is made of: measures and how they did, reasons, what to avoid, signs. Codes and
+figures; words are the caller's."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from monitor.science.case.case import Range
+from monitor.science.case.devices import Buffer, Humidifier
+from monitor.science.case.home import RoomHumidifier
+from monitor.science.case.presets import Use
+
+
+class Kind(StrEnum):
+    """Measures, the least first."""
+
+    NOTHING = "nothing"
+    DISCIPLINE = "in its shut case whenever it is not played"
+    BUFFER = "two-way buffer in the case"
+    HUMIDIFIER = "humidifier in the case"
+    ROOM = "room humidifier"
+
+
+class Holds(StrEnum):
+    """Whether a measure keeps the instrument from drying out and does not make it damper, and
+    whether it also keeps it from being damp."""
+
+    YES = "yes"
+    UNCLEAR = "unclear"
+    NO = "no"
+
+
+class Why(StrEnum):
+    """Why nothing more was found, or not for sure."""
+
+    TOO_DRY = "drier than the band"
+    TOO_DAMP = "damper than the band, which no humidifier mends"
+    OVER_WET = "what is enough in one case is too much in another"
+    WIDE = "the range is too wide to tell"
+    COVER = "a cover lets the room's air through: only the room can be kept"
+    WEATHER_UNKNOWN = "without the weather a room humidifier cannot be worked out"
+
+
+class Avoid(StrEnum):
+    """What not to do."""
+
+    WATER_ON_WOOD = "water touching wood or varnish"
+    WET_SPONGE = "a wet sponge or any source that is not metered"
+    SHUT_IN_WET = "shutting in an instrument that is wet or damp"
+    HOT_CAR = "leaving it, or anyone, in a closed car"
+    HEATER_OR_SUN = "standing by a heater, in the sun, at an outside wall"
+    OPEN_WHEN_COLD = "opening a cold case in a warm room"
+    HUMIDIFY_WHEN_DAMP = "humidifying outside the months for it"
+    SEAL_ROOM = "sealing a room, or shutting its vents, while anything burns there"
+
+
+class Sign(StrEnum):
+    """Bring it back when one of these shows. Common practice, no source."""
+
+    SEAM_OPEN = "an open seam"
+    CRACK = "a crack, or an old repair that shows"
+    BUZZ = "a buzz that was not there"
+    STRINGS_LOWER = "strings lower over the fingerboard"
+    STRINGS_HIGHER = "strings higher over the fingerboard"
+    PEGS_SLIP = "pegs that slip"
+    PEGS_STICK = "pegs that stick"
+    EDGES_SHARP = "edges that stand out"
+    VARNISH_SOFT = "varnish that takes prints"
+    MOULD = "mould, or its smell"
+
+
+DRY_SIGNS = (Sign.SEAM_OPEN, Sign.CRACK, Sign.BUZZ, Sign.STRINGS_LOWER, Sign.PEGS_SLIP,
+             Sign.EDGES_SHARP)  # fmt: skip
+DAMP_SIGNS = (Sign.SEAM_OPEN, Sign.BUZZ, Sign.STRINGS_HIGHER, Sign.PEGS_STICK, Sign.VARNISH_SOFT,
+              Sign.MOULD)  # fmt: skip
+
+
+class Assumed(StrEnum):
+    """What an answer takes for granted."""
+
+    CASE_NOT_MEASURED = "air changes of instrument cases were never measured; 10 a day, 2 to 50"
+    RELEASE_GUESSED = "the humidifier's release is a guess until it is weighed"
+    SPELLS_USUAL = "spells of weather are of the usual size, not those of a certain year"
+    MONTHS_BRIDGED = "months without a reading lie between their neighbours, with a wider range"
+    HOME_TYPICAL = "air changes and water of living are typical, not measured in this home"
+    RUNNING_WINDOWS = "at times the home gets as damp as its cold windows allow"
+    LIKE_A_VIOLIN = "larger instruments answer in proportion to their plates; none was measured"
+
+
+@dataclass(frozen=True)
+class Option:
+    """One measure, run through the year; ranges over all ways home and case may be.
+
+    `device`, `room`: what is in the case or the room. `holds`: against dryness, without making it
+    damper; `held_share`: in which share of those ways. `holds_damp`, `damp_share`: the wood is not
+    damp either, whatever the cause. `days_in`, `days_dry`, `days_damp`: days with the wood's RH
+    in, below, above the band [d]. `lowest_pct`, `highest_pct`: extremes of the wood's RH, daily
+    means [%]; `moisture_pct`: its moisture at those, each at the median [%]. `too_damp_h`,
+    `mould_h`: hours of the case's air [h]; `wets_below_c`: its highest dew point [°C]. `week_ml`:
+    water in the thirstiest week; `year_l`: in the year [mL], [L]. `visits`: how often in a year it
+    is made ready. `empty_after_d`: shortest time to empty [d].
+    """
+
+    kind: Kind
+    use: Use
+    device: Humidifier | Buffer | None
+    room: RoomHumidifier | None
+    holds: Holds
+    held_share: float
+    holds_damp: Holds
+    damp_share: float
+    days_in: Range
+    days_dry: Range
+    days_damp: Range
+    lowest_pct: Range
+    highest_pct: Range
+    moisture_pct: tuple[float, float]
+    too_damp_h: Range
+    mould_h: Range
+    wets_below_c: Range
+    week_ml: Range
+    year_l: Range
+    visits: int
+    empty_after_d: Range
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to do. `least`: the least measure that holds on both sides of the band, else the least
+    that holds on the dry side, else the first that may; None: none does, and `why` says more.
+
+    `options`: all that were worked out, the least first. `home`: the home's RH by month [%].
+    """
+
+    band_pct: tuple[float, float]
+    least: Option | None
+    options: tuple[Option, ...]
+    home: tuple[Range, ...]
+    why: tuple[Why, ...]
+    avoid: tuple[Avoid, ...]
+    signs: tuple[Sign, ...]
+    assumed: tuple[Assumed, ...]

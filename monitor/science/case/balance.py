@@ -1,0 +1,260 @@
+"""Water balance of an enclosure: a case in a room, or a room in the weather.
+
+Its air holds next to no water beside its wood, so it is in balance at every moment with the air
+outside, the wood and what gives off water [% RH, g/day, g/(day %)]:
+
+    K (h_o − h) + k (w + o − h) + e + q = 0
+    C dw/dt = k (h − w − o) + k_out (h_o − w − o),   dm/dt = −e
+
+h is the RH inside, h_o that of the outside air at the temperature inside, w the RH that wood of
+this moisture keeps at 20 °C and o what warmth adds to it, K the leak, k what passes between wood
+and air, k_out what wood taken out of the enclosure passes to the outside air, q a source. A device
+gives e = g (b − h), from −(full − m) to m over a step, where b = set + β (m − m_set).
+Solved by implicit Euler steps: stable for any step, and what one part loses another gains.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.science.air import R_VAPOUR
+from monitor.science.ranges import Floats
+from monitor.science.saturation import KELVIN, saturation_vapour_pressure
+from monitor.science.wood import equilibrium_moisture_content, relative_humidity_for_moisture
+
+MIDDLE_PCT = 45.0
+"""RH around which the warmth's effect on wood is taken. [%]  Ours."""
+
+
+def grams_per_pct(temp_c: Floats) -> Floats:
+    """Water in a cubic metre of air for each % RH. [g/m³]
+
+    >>> round(float(grams_per_pct(20.0)), 4)
+    0.1729
+    """
+    kelvin = np.asarray(temp_c) + KELVIN
+    return np.asarray(10 * saturation_vapour_pressure(temp_c) / (R_VAPOUR * kelvin))[()]
+
+
+def warmth_offset(temp_c: Floats) -> Floats:
+    """RH that wood of unchanged moisture keeps at a temperature, less that at 20 °C. [%]
+
+    For wood in balance with 45 % at 20 °C; −20 to 60 °C, read from a table of whole kelvins.
+
+    >>> warmth_offset([5.0, 20.0, 35.0]).round(1).tolist()
+    [-1.3, 0.0, 3.0]
+    """
+    grid = np.arange(-20.0, 61.0)
+    moisture = equilibrium_moisture_content(20.0, MIDDLE_PCT)
+    table = relative_humidity_for_moisture(grid, moisture) - MIDDLE_PCT
+    return np.interp(temp_c, grid, table)
+
+
+class Wood(NamedTuple):
+    """What takes up water, per member: capacity C [g/%], conductances k and k_out [g/(day %)]."""
+
+    capacity: Floats
+    inside: Floats
+    outside: Floats
+
+
+class Device(NamedTuple):
+    """What gives off water, per member: b where its water is `set_g` [%], conductance g
+    [g/(day %)], β [%/g], its water when full [g]. `set_g` is what it holds when made ready."""
+
+    set_pct: Floats
+    conductance: Floats
+    per_g: Floats
+    set_g: Floats
+    full_g: Floats
+
+    @property
+    def two_way(self) -> bool:
+        """Whether it also takes up water."""
+        return bool((self.full_g > self.set_g).any())
+
+
+class Supply(NamedTuple):
+    """A device on the mains of a person: holds `set_pct` [%] with at most `most_g_day` [g/day]."""
+
+    set_pct: Floats
+    most_g_day: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Drive:
+    """What acts in each of n steps on M members.
+
+    `step_d`: length of a step, a whole part of a day [d]. `outside_pct` (n, M) or (n, 1): h_o [%].
+    `offset_pct` (n,): o [%]. The leak K is `leak_steps` (n, j) @ `leak_members` (j, M)
+    [g/(day %)]. `taken_out` (n,): share of the step for which the wood is outside [-].
+    `source` (M,): q [g/day].
+    """
+
+    step_d: float
+    outside_pct: Floats
+    offset_pct: Floats
+    leak_steps: Floats
+    leak_members: Floats
+    taken_out: Floats
+    source: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """At the end of each step: `air_pct`, `wood_pct` (n, M): RH of the air, and that the wood keeps
+    [%]; `water_g` (n, M): what the device still holds [g], None without one.
+
+    `given_g`, `added_g` (days, M): what the device gave off and what was put in, by day [g].
+    """
+
+    air_pct: Floats
+    wood_pct: Floats
+    water_g: Floats | None
+    given_g: Floats
+    added_g: Floats
+
+
+def run(
+    drive: Drive,
+    wood: Wood,
+    start_pct: Floats,
+    device: Device | Supply | None = None,
+    ready: NDArray[np.bool_] | None = None,
+) -> Course:
+    """The balance over all steps, a day at a time.
+
+    Parameters
+    ----------
+    start_pct : ndarray of shape (M,)
+        RH that the wood keeps at the start. [%]
+    ready : ndarray of bool, shape (days, M) or (days, 1)
+        The days at whose start the device is made ready: filled, or put back to its set point.
+        Before the first of them it is empty.
+    """
+    n, members = len(drive.offset_pct), len(wood.capacity)
+    per_day = round(1 / drive.step_d)
+    days = -(-n // per_day)
+    air, held = np.empty((n, members)), np.empty((n, members))
+    reserve = np.empty((n, members)) if isinstance(device, Device) else None
+    given, added = np.zeros((days, members)), np.zeros((days, members))
+    c = wood.capacity / drive.step_d
+    w = start_pct - drive.offset_pct[0]
+    water = np.zeros(members)  # over the step: [g/day]
+    own = np.zeros(members)
+    if isinstance(device, Device):
+        with np.errstate(divide="ignore"):
+            own = 1 / device.conductance
+    for day in range(days):
+        part = slice(day * per_day, min((day + 1) * per_day, n))
+        outside, offset = drive.outside_pct[part], drive.offset_pct[part, None]
+        leak = drive.leak_steps[part] @ drive.leak_members
+        s = wood.inside / (leak + wood.inside)
+        pull = s * leak + np.multiply.outer(drive.taken_out[part], wood.outside)
+        lag = 1 / (pull + c)
+        keep, rise = c * lag, s * lag
+        push = pull * lag * (outside - offset) + rise * drive.source
+        base = outside + s * (offset - outside) + s * (drive.source / wood.inside)
+        rows = held[part]
+        e = np.empty(rows.shape)
+        if device is None:
+            _nothing(keep, push, rows, w)
+        else:
+            answer = s / wood.inside + s * rise  # how far e raises the air
+            if isinstance(device, Supply):
+                gain = 1 / answer
+                now = _Day(keep, push, rise, gain * (device.set_pct - base), gain * s, rows, e)
+                _supplied(now, device.most_g_day, w)
+            else:
+                if ready is not None:
+                    new = np.where(ready[day], device.set_g / drive.step_d, water)
+                    added[day] = (new - water) * drive.step_d
+                    water = new
+                per = device.per_g * drive.step_d
+                gain = 1 / (own + per + answer)
+                wanted = gain * (device.set_pct - device.per_g * device.set_g - base)
+                levels = reserve[part]  # type: ignore[index] # a device has a reserve
+                now = _Day(keep, push, rise, wanted, gain * s, rows, e)
+                if device.two_way:
+                    full = device.full_g / drive.step_d
+                    water = _two_way(now, levels, gain * per, full, w, water)
+                else:
+                    water = _one_way(now, levels, w, water)
+                levels *= drive.step_d
+            given[day] = e.sum(axis=0) * drive.step_d
+        rows += offset
+        np.multiply(s, rows, out=air[part])
+        air[part] += base - s * offset
+        if device is not None:
+            air[part] += e * (s / wood.inside)
+        w = rows[-1] - offset[-1]
+    return Course(air, held, reserve, given, added)
+
+
+class _Day(NamedTuple):
+    """The steps of a day, each (steps, M): w ← keep w + push + rise e, e = wanted − slope w, put
+    into `wood` and `given`."""
+
+    keep: Floats
+    push: Floats
+    rise: Floats
+    wanted: Floats
+    slope: Floats
+    wood: Floats
+    given: Floats
+
+
+def _nothing(keep: Floats, push: Floats, wood: Floats, w: Floats) -> None:
+    for a, u, x in zip(keep, push, wood, strict=True):
+        np.multiply(a, w, out=x)
+        x += u
+        w = x
+
+
+def _one_way(day: _Day, levels: Floats, w: Floats, water: Floats) -> Floats:
+    """A device that only gives, until it is empty."""
+    for a, u, up, q, r, x, e, level in zip(*day, levels, strict=True):
+        np.multiply(a, w, out=x)
+        x += u
+        np.multiply(r, x, out=e)
+        np.subtract(q, e, out=e)
+        np.minimum(e, water, out=e)
+        np.subtract(water, e, out=level)
+        x += up * e
+        w, water = x, level
+    return water.copy()
+
+
+def _two_way(
+    day: _Day, levels: Floats, per: Floats, full: Floats, w: Floats, water: Floats
+) -> Floats:
+    """A device that gives and takes, between empty and full."""
+    for a, u, up, q, r, x, e, level, p in zip(*day, levels, per, strict=True):
+        np.multiply(a, w, out=x)
+        x += u
+        np.multiply(r, x, out=e)
+        np.subtract(q, e, out=e)
+        e += p * water
+        np.minimum(e, water, out=e)
+        np.maximum(e, water - full, out=e)
+        np.subtract(water, e, out=level)
+        x += up * e
+        w, water = x, level
+    return water.copy()
+
+
+def _supplied(day: _Day, most: Floats, w: Floats) -> None:
+    """A device that never runs dry and never takes."""
+    for a, u, up, q, r, x, e in zip(*day, strict=True):
+        np.multiply(a, w, out=x)
+        x += u
+        np.multiply(r, x, out=e)
+        np.subtract(q, e, out=e)
+        np.minimum(e, most, out=e)
+        np.maximum(e, 0.0, out=e)
+        x += up * e
+        w = x

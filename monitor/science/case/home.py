@@ -1,0 +1,394 @@
+"""The air of a home: from the weather and the heating, or from a few readings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from types import MappingProxyType
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from monitor.science.case.balance import Drive, Supply, Wood, grams_per_pct, run, warmth_offset
+from monitor.science.case.case import MEMBERS, Range, RoomAir, normal_scores, range_of, scores
+from monitor.science.case.fields import CaseFault, FieldFault, checked_fields, is_number, parameter
+from monitor.science.case.outdoors import (
+    MONTHS,
+    YEAR_H,
+    Outdoors,
+    month_of_hour,
+    saturation,
+    through_months,
+)
+from monitor.science.ranges import Floats
+
+SEED = 20_261_203
+
+
+class Tightness(StrEnum):
+    """How much air passes a home's gaps and vents in winter."""
+
+    LEAKY = "leaky"
+    NORMAL = "normal"
+    TIGHT = "tight"
+
+
+CHANGES_H: Mapping[Tightness, tuple[float, float]] = MappingProxyType(
+    {Tightness.LEAKY: (1.0, 2.0), Tightness.NORMAL: (0.5, 1.8), Tightness.TIGHT: (0.25, 1.8)}
+)
+"""Air changes an hour, and how far they may lie off, times or divided by. [1/h], [-]
+Source: a building handbook, second-hand: reasonably tight old houses 1, loose 2; standard new 0.5
+to 1; tight new at most 0.35; measured in ten older houses 0.6 to 1.5. The spread: ours."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Home:
+    """A home as a client can describe it. Each `..._times` is how far its value may lie off.
+
+    Raises
+    ------
+    CaseFault
+        Naming each field that is wrong, its value and what is allowed.
+    """
+
+    set_point_c: float = parameter(20.0, "°C", 5, 30, "what it is heated to")
+    volume_m3: float = parameter(150.0, "m³", 15, 5000, "air of the heated rooms")
+    changes_h: float = parameter(0.5, "1/h", 0.02, 10, "air changes in winter", "see CHANGES_H")
+    changes_times: float = parameter(1.8, "", 1, 10, "spread of the air changes")
+    summer_changes_h: float = parameter(
+        2.0, "1/h", 0, 30, "air changes on top, windows open, at 20 °C outdoors; none at 10"
+    )
+    people: int = parameter(2, "", 0, 50, "who live there")
+    water_kg_day: float = parameter(
+        2.5, "kg/d", 0, 20, "water that living gives off, for each person",
+        "from memory, unchecked: 2 to 3 in all; breath 40 to 60 g/h at rest, cooking, washing, plants",
+    )  # fmt: skip
+    water_times: float = parameter(1.6, "", 1, 5, "spread of that")
+    furnishing_g_pct_m3: float = parameter(
+        0.5, "g/(%·m³)", 0, 10, "water that walls and furniture take up for each m³ of room",
+        "ours, from moisture buffer values: 40 m² of bare wood in 60 m³ 0.8, painted board 0.4",
+    )  # fmt: skip
+    furnishing_times: float = parameter(2.0, "", 1, 10, "spread of that")
+
+    @property
+    def usual(self) -> Home:
+        """With no spread: every value as it stands."""
+        return replace(self, changes_times=1.0, water_times=1.0, furnishing_times=1.0)
+
+    def __post_init__(self) -> None:
+        wrong = not isinstance(self.people, int)
+        more = [FieldFault("home", "people", self.people, "a whole number")] if wrong else []
+        checked_fields(self, "home", more)
+
+    @property
+    def water_g_h(self) -> float:
+        """[g/h]"""
+        return self.people * self.water_kg_day * 1000 / 24
+
+
+def home_of(tightness: Tightness | str, **fields: float) -> Home:
+    """A leaky, normal or tight home; other fields of `Home` by name.
+
+    Raises
+    ------
+    CaseFault
+
+    >>> home_of("leaky", set_point_c=21.0).changes_h
+    1.0
+    """
+    if tightness not in list(Tightness):
+        allowed = f"one of {', '.join(Tightness)}"
+        raise CaseFault([FieldFault("home", "tightness", tightness, allowed)])
+    changes, times = CHANGES_H[Tightness(tightness)]
+    return replace(Home(changes_h=changes, changes_times=times), **fields)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RoomHumidifier:
+    """Keeps the home at a set RH as long as its litres a day suffice.
+
+    Raises
+    ------
+    CaseFault
+    """
+
+    litres_day: float = parameter(5.0, "L/d", 0.05, 500, "the most it gives off")
+    set_pct: float = parameter(45.0, "%", 20, 60, "RH it is set to")
+
+    def __post_init__(self) -> None:
+        checked_fields(self, "room humidifier")
+
+
+class Basis(StrEnum):
+    """What a home's air rests on."""
+
+    WEATHER = "hourly weather"
+    NORMALS = "monthly normals of the weather"
+    READINGS = "readings at home"
+
+
+@dataclass(frozen=True, eq=False)
+class HomeYear:
+    """`temp_c` (8760,), `rh_pct` (8760, M): the home's air by the hour from 1 January [°C], [%];
+    `litres_day` (365, M): water a room humidifier gives off [L/day]. `clipped`: share of the hours
+    in which its windows would run with water. `months_read`: months with a
+    reading, all twelve where the year is worked out from the weather."""
+
+    temp_c: Floats
+    rh_pct: Floats
+    litres_day: Floats
+    basis: Basis
+    clipped: float = 0.0
+    months_read: tuple[int, ...] = tuple(range(1, 13))
+    home: Home | None = None
+    outdoors: Outdoors | None = None
+
+    @property
+    def members(self) -> int:
+        return self.rh_pct.shape[1]
+
+    def room(self) -> RoomAir:
+        """As the air a case stands in."""
+        return RoomAir(self.temp_c, self.rh_pct)
+
+    def monthly(self) -> list[Range]:
+        """Mean RH of each month over the members. [%]"""
+        month = month_of_hour()
+        return [range_of(self.rh_pct[month == m].mean(axis=0)) for m in range(12)]
+
+    def only(self, member: int) -> HomeYear:
+        """The year of one member."""
+        part = slice(member, member + 1)
+        rh, litres = self.rh_pct[:, part], self.litres_day[:, part]
+        return replace(self, rh_pct=rh, litres_day=litres)
+
+
+def indoor_temperature(home: Home, outdoor_c: Floats) -> Floats:
+    """Heated to the set point, and warmer with the day's mean outdoors. [°C]
+
+    From 20 °C at 10 °C outdoors to 25 °C at 20 °C, and 1 K above outdoors at least.
+    Source: EN 15026:2007, Annex C, the straight line between 10 and 20 °C. From memory, unchecked;
+    beyond 20 °C: ours.
+    """
+    total = np.cumsum(np.concatenate([[0.0], outdoor_c[-23:], outdoor_c]))
+    day_mean = (total[24:] - total[:-24]) / 24
+    warm = np.maximum(20 + np.clip((day_mean - 10) / 2, 0, 5), day_mean + 1)
+    return np.minimum(np.maximum(home.set_point_c, np.where(day_mean > 10, warm, -99)), 60.0)
+
+
+WINDOW_SHARE = 0.75
+"""Inner face of a good window: this share of the way from outdoors to indoors. [-]
+From memory, unchecked: 0.7 to 0.8 is asked for against mould in building codes."""
+
+
+def window_limit_pct(temp_c: ArrayLike, outdoor_c: ArrayLike) -> Floats:
+    """RH at which the windows of a home run with water, so that it hardly gets damper. [%]
+
+    >>> [round(float(window_limit_pct(20.0, t))) for t in (-20, 0, 25)]
+    [53, 73, 100]
+    """
+    indoors, outdoors = np.asarray(temp_c), np.asarray(outdoor_c)
+    inner = outdoors + WINDOW_SHARE * (indoors - outdoors)
+    return np.minimum(100 * saturation(inner) / saturation(indoors), 100.0)
+
+
+def home_year(
+    home: Home,
+    outdoors: Outdoors,
+    *,
+    humidifier: RoomHumidifier | Sequence[RoomHumidifier] | None = None,
+    members: int = MEMBERS,
+) -> HomeYear:
+    """The air of a home through the year, from the weather.
+
+    Several humidifiers, one for each member, are compared side by side.
+
+    Outdoor air is warmed and gains what living gives off; walls and furniture take up and give
+    back. Air changes, water and furnishings are spread evenly in the logarithm; with monthly
+    normals the members also have spells of weather. It gets no damper than cold windows allow
+    (`window_limit_pct`). Cooling, drying laundry and single rooms are left out.
+
+    Examples
+    --------
+    >>> from monitor.science.case.outdoors import from_normals
+    >>> cold = from_normals([-10.0] * 12, [80.0] * 12, 0.0)
+    >>> dry = home_year(Home(people=0, changes_times=1), cold, members=1)
+    >>> round(float(dry.rh_pct[-1, 0]), 1)  # outdoor air at −10 °C and 80 %, warmed to 20 °C
+    9.8
+    """
+    ranks = scores(members, 3, SEED)
+    temp = indoor_temperature(home, outdoors.temp_c)
+    outside = np.minimum(100 * outdoors.members(members) / saturation(temp)[:, None], 100.0)
+    per_change = 24 * home.volume_m3 * grams_per_pct(temp)
+    windows = np.clip((outdoors.temp_c - 10) / 10, 0, 1)
+    leak_members = np.stack(
+        [
+            home.changes_h * home.changes_times ** ranks[:, 0],
+            np.full(members, home.summer_changes_h),
+        ]
+    )
+    held = home.furnishing_g_pct_m3 * home.volume_m3 * home.furnishing_times ** ranks[:, 2]
+    held = np.maximum(held, 0.17 * home.volume_m3)  # the air's own, at 20 °C
+    drive = Drive(
+        1 / 24, outside, warmth_offset(temp), np.stack([per_change, per_change * windows], axis=1),
+        leak_members, np.zeros(YEAR_H), 24 * home.water_g_h * home.water_times ** ranks[:, 1],
+    )  # fmt: skip
+    wood = Wood(held, held * 24 / FURNISHING_H, np.zeros(members))
+    first = outside[:720].mean(axis=0) + drive.source / (per_change[0] * leak_members[0])
+    supply = None
+    if humidifier is not None:
+        each = [humidifier] if isinstance(humidifier, RoomHumidifier) else humidifier
+        none = np.zeros(members)
+        supply = Supply(
+            np.array([one.set_pct for one in each]) + none,
+            np.array([1000 * one.litres_day for one in each]) + none,
+        )
+    course = run(drive, wood, np.minimum(first, 100.0) + np.zeros(members), supply)
+    limit = window_limit_pct(temp, outdoors.temp_c)[:, None]
+    rh = np.clip(course.air_pct, 0.0, limit)
+    basis = Basis.NORMALS if outdoors.smooth else Basis.WEATHER
+    clipped = float((course.air_pct > limit).mean())
+    return HomeYear(temp, rh, course.given_g / 1000, basis, clipped, home=home, outdoors=outdoors)
+
+
+FURNISHING_H = 8.0
+"""Time constant of walls and furniture by themselves. [h]  Ours."""
+
+
+class Reading(NamedTuple):
+    """Mean air of a home in a month, 1 to 12, as typed. [°C], [%]"""
+
+    month: int
+    temp_c: float
+    rh_pct: float
+
+
+TOLD_U_PCT, AWAY_U_PCT = 5.0, 8.0
+"""Expanded uncertainty (k = 2) of a typed RH, and what each month without a reading adds, in
+square, up to `MOST_AWAY` months. [% RH]  Ours."""
+
+MOST_AWAY = 4
+DAILY_SD_PCT = 4.0
+"""How far days lie about their month's mean. [% RH]  Ours."""
+
+
+def from_readings(
+    readings: list[Reading],
+    *,
+    home: Home | None = None,
+    outdoors: Outdoors | None = None,
+    humidified_l_day: float = 0.0,
+    members: int = MEMBERS,
+) -> HomeYear:
+    """The air of a home from a few of its readings: straight from month to month, wider between.
+
+    With the weather known each reading is held against what the home can have.
+
+    Raises
+    ------
+    CaseFault
+        If there is no reading, a month twice, a value is outside −10 to 45 °C or 1 to 99 %, or the
+        home cannot have had that air (`possible_rh_pct`).
+
+    Examples
+    --------
+    >>> year = from_readings([Reading(1, 21.0, 28.0), Reading(7, 24.0, 55.0)])
+    >>> [round(r.high - r.low) for r in year.monthly()[:4]]
+    [6, 13, 16, 18]
+    """
+    faults = _reading_faults(readings)
+    if not faults and outdoors is not None:
+        faults = _impossible(readings, home or Home(changes_times=4), outdoors, humidified_l_day)
+    if faults:
+        raise CaseFault(faults)
+    known = sorted(readings)
+    at = np.array([r.month - 1 for r in known], dtype=np.float64)
+    months = np.arange(12.0)
+    temp = np.interp(months, at, [r.temp_c for r in known], period=12)
+    vapour = [r.rh_pct / 100 * float(saturation(np.array(r.temp_c))) for r in known]
+    rh = np.clip(100 * np.interp(months, at, vapour, period=12) / saturation(temp), 1, 99)
+    apart = np.abs(months[:, None] - at)
+    away = np.minimum(np.minimum(apart, 12 - apart).min(axis=1), MOST_AWAY)
+    sd = np.hypot(TOLD_U_PCT, AWAY_U_PCT * np.sqrt(away)) / 2
+    season = normal_scores(scores(members, 1, SEED)[:, 0])
+    random = np.random.default_rng(SEED)
+    days = random.normal(scale=DAILY_SD_PCT, size=(366, members))
+    days[:, 0] = 0.0
+    part = (np.arange(YEAR_H) % 24 / 24)[:, None]
+    day = np.arange(YEAR_H) // 24
+    wander = (1 - part) * days[day] + part * days[day + 1]
+    year = through_months(rh)[:, None] + np.multiply.outer(through_months(sd), season) + wander
+    return HomeYear(
+        through_months(temp), np.clip(year, 1.0, 99.0), np.zeros((365, members)), Basis.READINGS,
+        0.0, tuple(r.month for r in known), home, outdoors,
+    )  # fmt: skip
+
+
+def _reading_faults(readings: list[Reading]) -> list[FieldFault]:
+    if not readings:
+        return [FieldFault("home", "readings", "none", "at least one month")]
+    faults, seen = [], set()
+    for i, r in enumerate(readings):
+        where = f"readings[{i}]"
+        if r.month not in range(1, 13):
+            faults.append(FieldFault(where, "month", r.month, "1 to 12"))
+        elif r.month in seen:
+            faults.append(FieldFault(where, "month", r.month, "a month no other reading has"))
+        seen.add(r.month)
+        for name, low, high, unit in (("temp_c", -10, 45, " °C"), ("rh_pct", 1, 99, "%")):
+            value = getattr(r, name)
+            if not is_number(value) or not low <= value <= high:
+                faults.append(FieldFault(where, name, value, f"{low} to {high}{unit}"))
+    return faults
+
+
+def possible_rh_pct(
+    home: Home,
+    temp_c: float,
+    outdoor_temp_c: float,
+    outdoor_vapour_pa: float,
+    humidified_l_day: float = 0.0,
+) -> tuple[float, float]:
+    """Least and most RH that a month's mean can have in a home. [%]
+
+    Least: outdoor air, warmed, with nothing added; no limit where it is warmer outdoors. Most: the
+    tightest home and the most water of living that its spread allows, and all a humidifier gives;
+    but no more than its windows allow.
+
+    >>> from monitor.science.case.outdoors import saturation
+    >>> outdoors_pa = 0.7 * float(saturation(np.array(-20.0)))
+    >>> [round(x) for x in possible_rh_pct(Home(), 20.0, -20.0, outdoors_pa)]
+    [4, 50]
+    """
+    at_home = float(saturation(np.array(temp_c)))
+    bare = 100 * outdoor_vapour_pa / at_home
+    change = home.changes_h / home.changes_times
+    change += home.summer_changes_h * min(max((outdoor_temp_c - 10) / 10, 0), 1)
+    water = home.water_g_h * home.water_times + 1000 / 24 * humidified_l_day
+    gain = water / (change * home.volume_m3 * float(grams_per_pct(np.array(temp_c))))
+    least = bare if temp_c > outdoor_temp_c else 0.0
+    windows = float(window_limit_pct(temp_c, outdoor_temp_c))
+    return min(least, 100.0), min(bare + gain, windows)
+
+
+SLACK_PCT = 6.0
+"""A reading may lie this far beyond what is possible: sensors, and months that were not normal.
+[% RH]  Ours."""
+
+
+def _impossible(
+    readings: list[Reading], home: Home, outdoors: Outdoors, litres_day: float
+) -> list[FieldFault]:
+    faults = []
+    for i, r in enumerate(readings):
+        temp, vapour = (float(column[r.month - 1]) for column in outdoors.monthly())
+        low, high = possible_rh_pct(home, r.temp_c, temp, vapour, litres_day)
+        low, high = max(low - SLACK_PCT, 0.0), min(high + SLACK_PCT, 100.0)
+        if not low <= r.rh_pct <= high:
+            allowed = (
+                f"{low:.0f} to {high:.0f}%: in {MONTHS[r.month - 1]} it is {temp:.0f} °C outdoors"
+            )
+            faults.append(FieldFault(f"readings[{i}]", "rh_pct", r.rh_pct, allowed))
+    return faults
