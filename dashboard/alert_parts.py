@@ -90,7 +90,11 @@ def why(alert: Alert, *, unfolded: bool = False) -> Component:
     if unfolded:
         return html.Div(told, className="why")
     caution = " and caution" if alert.caution else ""
-    return html.Details([html.Summary(f"Why{caution}"), *told], className="why")
+    return html.Details(
+        [html.Summary(f"Why{caution}"), *told],
+        className="why",
+        **attributes(data_unfold=f"why-{alert.id}"),
+    )
 
 
 def taps(alert: Alert, shop: Shop, now: int, *, note: bool) -> Component:

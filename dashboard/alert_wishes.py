@@ -129,7 +129,11 @@ def _changes(rule: Rule, form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     was, how = form_of(rule, unit), scales(rule, unit)
     changed = {name: text for name, text in form.items() if name in was and text != was[name]}
-    wish: dict[str, Any] = {name: changed[name] for name in TEXTS if name in changed}
+    wish: dict[str, Any] = {
+        rule_book.TO_DO if name == "do" else name: changed[name]
+        for name in TEXTS
+        if name in changed
+    }
     faults: dict[str, str] = {}
     for name in how:
         if name not in changed:

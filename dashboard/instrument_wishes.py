@@ -308,7 +308,8 @@ def _said(name: str, text: str, typed: str, unit: formats.Unit) -> str:
         low, high = (formats.whole_temperature(t, unit) for t in _RANGES_C[name])
         return f"{typed}: must be {low} to {high}"
     _, sign, what = text.partition(" = ")
-    return what if sign else text
+    value, _, allowed = what.partition(": ")
+    return f"{typed or value}: {allowed}" if sign else text
 
 
 def _temp(temp_c: float | None, unit: formats.Unit) -> str:

@@ -31,18 +31,24 @@ def shown(found: History) -> dict[str, NDArray[Any]]:
 
     `at_ms` (n,), `mean` (parts, n), `air_pct` (n,).
     """
-    n = len(found.at_ms)
+    n, lasted = len(found.at_ms), lengths_ms(found)
     starts = np.unique(np.linspace(0, n, min(n, POINTS_MAX) + 1).astype(int))[:-1]
-    counts = np.diff(np.append(starts, n))
+    whole = np.add.reduceat(lasted, starts)
 
     def means(values: NDArray[Any]) -> NDArray[np.float64]:
-        return np.asarray(np.add.reduceat(values.astype(float), starts, axis=-1) / counts)
+        return np.asarray(np.add.reduceat(values * lasted, starts, axis=-1) / whole)
 
     unread = means(found.known) < 0.5
     air, mean = means(found.air_pct), means(found.mean)
     air[unread] = np.nan
     mean[:, unread] = np.nan
     return {"at_ms": found.at_ms[np.append(starts[1:], n) - 1], "mean": mean, "air_pct": air}
+
+
+def lengths_ms(found: History) -> NDArray[np.float64]:
+    """How long each step lasted, the first as long as the next; a gap is one long step. [ms]"""
+    lasted = np.diff(found.at_ms).astype(float)
+    return np.append(lasted[:1] if len(lasted) else 1.0, lasted)
 
 
 def stay_plot(found: History, waits: Sequence[Wait], view: View, look: Theme) -> dict[str, Any]:
@@ -95,7 +101,7 @@ def summary(found: History, view: View) -> str:
         f"{formats.figure(float(found.mean[i, -1]), 1)} %"
         for i, part in enumerate(found.parts)
     )
-    read = found.known.mean()
+    read = float(np.average(found.known, weights=lengths_ms(found)))
     gaps = "" if read > 0.995 else f" Its air was read {100 * read:.0f} % of the time."
     return (
         f"From {formats.stamp(view.start_ms, view.zone)} to {formats.stamp(view.end_ms, view.zone)}: "

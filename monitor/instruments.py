@@ -291,7 +291,7 @@ def _fields(
     body = {name: wish[name] for name in wish if name in _FIELDS}
     faults: list[Fault] = []
     for name, (low, high), unit, optional in (
-        ("home_rh_pct", HOME_RH_PCT, "%", True),
+        ("home_rh_pct", HOME_RH_PCT, " %", True),
         ("home_temp_c", HOME_TEMP_C, " °C", False),
         ("arrived_temp_c", ARRIVED_TEMP_C, " °C", True),
     ):

@@ -18,7 +18,7 @@ from monitor.watching.live import Troubles
 
 HOUR, DAY = 3_600_000, 86_400_000
 CONFIG = (
-    shop_air.BENCH
+    shop_air.BENCH.replace("stale_after_s = 300", "stale_after_s = 3600")
     + """
 [[channels]]
 id = "mail"
@@ -52,7 +52,12 @@ def commanded(writer: Writer, settings: Settings) -> Commands:
 
 
 def go_rounds(
-    settings: Settings, writer: Writer, commands: Commands, start_ms: int, end_ms: int, every_ms: int
+    settings: Settings,
+    writer: Writer,
+    commands: Commands,
+    start_ms: int,
+    end_ms: int,
+    every_ms: int,
 ) -> None:
     """Go the service's rounds over a stretch, as if time had passed."""
     rounds = Rounds(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 from dataclasses import replace
 from datetime import datetime
@@ -17,17 +16,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_dashboard_pages import ask_dash, ask_page, said
 
-from dashboard import figures, formats, instrument_wishes, wood_figures, wood_parts, wood_words
+from dashboard import figures, wood_figures, wood_parts, wood_words
 from dashboard.app import create_app
 from dashboard.kept_journal import KeptJournal
 from dashboard.pages import wood, wood_instrument
 from dashboard.queries import Shop
 from dashboard.themes import theme
-from dashboard.wishes import WishFault
 from dashboard.wood_book import WoodBook
 from monitor.clock import now_ms, to_ms
-from monitor.events import About, Event
-from monitor.instruments import Did, apply, decide
 from monitor.science.plates.answer import Close, Range, Reason
 from monitor.science.plates.history import History
 from monitor.science.plates.parts import PRESETS
@@ -321,16 +317,17 @@ def _page(client, path):
 
 @pytest.fixture
 def stay():
-    """Ten days in steps of ten minutes: two parts, a gap of a day, open in the middle."""
-    n = 1440
-    at_ms = NOON + 600_000 * np.arange(1, n + 1)
+    """Ten days in steps of ten minutes: two parts, a day's gap in one step, open in the middle."""
+    n = 1297
+    lasted = np.full(n, 600_000)
+    lasted[700] = DAY
     mean = np.vstack([np.linspace(11, 8, n), np.linspace(11, 10, n)])
-    known = np.ones(n, bool)
-    known[700:844] = False
-    opened = np.zeros(n, bool)
+    known, opened = np.ones(n, bool), np.zeros(n, bool)
+    known[700] = False
     opened[300:600] = True
-    return History(PRESETS["viola"][:2], at_ms, mean, mean, mean, np.full(n, 8.5),
-                   np.full(n, 20.0), np.full(n, 45.0), known, opened, 11.0, np.zeros(1))  # fmt: skip
+    return History(PRESETS["viola"][:2], NOON + np.cumsum(lasted), mean, mean, mean,
+                   np.full(n, 8.5), np.full(n, 20.0), np.full(n, 45.0), known, opened, 11.0,
+                   np.zeros(1))  # fmt: skip
 
 
 def view(stay, width=1280):
@@ -359,12 +356,11 @@ def test_the_plot_is_a_figure_with_each_part_the_rest_and_the_open_time(stay):
 
 def test_a_gap_in_the_air_is_a_gap_in_every_line(stay):
     points = wood_figures.shown(stay)
-    gone = np.isnan(points["air_pct"])
-    inside = (points["at_ms"] > stay.at_ms[705]) & (points["at_ms"] < stay.at_ms[840])
-    assert gone[inside].all()
-    assert gone.sum() == pytest.approx(144 * len(gone) / 1440, abs=2)
-    assert (np.isnan(points["mean"]) == gone).all()
-    known = ~gone
+    (gone,) = np.flatnonzero(np.isnan(points["air_pct"]))
+    assert points["at_ms"][gone - 1] <= stay.at_ms[699]
+    assert points["at_ms"][gone] >= stay.at_ms[700]
+    assert (np.isnan(points["mean"]) == np.isnan(points["air_pct"])).all()
+    known = ~np.isnan(points["air_pct"])
     assert np.interp(points["at_ms"][known], stay.at_ms, stay.mean[0]) == pytest.approx(
         points["mean"][0][known], abs=0.01
     )
@@ -400,205 +396,3 @@ def test_a_stay_without_any_air_says_so(guests, shop, book):
     plot, text = wood_instrument.drawing("vn-1", {"theme": "night", "width": 1920}, shop, book)
     go.Figure(plot)
     assert "rest 9." in text
-
-
-# Taps and typed fields
-
-
-def wish(form, shop, book, do="register", **more):
-    asked = {"id": "a", "by": "Ina", "do": do, "at_ms": NOON, **more}
-    return instrument_wishes.command_of(asked, form, shop, book)
-
-
-NEW = {"reference": "VN-9", "kind": "violin", "place": "front-bench", "opened": "no"}
-
-
-def test_a_few_taps_make_a_registration(commands, shop, book):
-    assert wish(NEW | {"home": "damp"}, shop, book) == {
-        "about": "instrument", "id": "a", "by": "Ina", "do": "register", "reference": "VN-9",
-        "kind": "violin", "place": "front-bench", "open": False, "home_rh_pct": 60.0,
-        "arrived_ms": NOON,
-    }  # fmt: skip
-    typed = {"home": "damp", "home_rh": "41,5", "due": "2026-12-04", "opened": "yes",
-             "arrived": "2026-11-24T09:30", "note": "ask"}  # fmt: skip
-    found = wish(NEW | typed, shop, book)
-    assert (found["home_rh_pct"], found["open"], found["note"]) == (41.5, True, "ask")
-    assert formats.stamp(found["due_ms"], PARIS) == "Fri 4 Dec 2026 23:59"
-    assert formats.stamp(found["arrived_ms"], PARIS) == "Tue 24 Nov 2026 09:30"
-    assert wish(NEW | {"home": "unknown"}, shop, book)["home_rh_pct"] is None
-
-
-def test_temperatures_are_read_in_the_readers_unit(tmp_path):
-    config = shop_air.CONFIG.replace("[board]", '[board]\ntemperature_unit = "F"')
-    settings = shop_air.settings_in(tmp_path, config=config)
-    shop = Shop(settings)
-    with contextlib.closing(Writer(settings.store_path)):
-        book = WoodBook(shop, KeptJournal(shop))
-        found = wish(NEW | {"home_temp": "68", "cold": "39.2"}, shop, book)
-        assert (found["home_temp_c"], found["arrived_temp_c"]) == (20.0, 4.0)
-        wrong = wish(NEW | {"home_temp": "140"}, shop, book)
-        fields = instrument_wishes.fields_of(wrong, {"home_temp": "140"}, shop, book, NOON)
-    assert fields == {"home_temp": "140: must be 23 °F to 104 °F"}
-
-
-UNREADABLE = [
-    ({"home_rh": "dry"}, {"home_rh": "'dry' is no number"}),
-    ({"home_temp": "nan"}, {"home_temp": "'nan' is no number"}),
-    ({"due": "friday"}, {"due": "'friday' is no date"}),
-    ({"due": "2026-02-30"}, {"due": "'2026-02-30' is no date"}),
-    ({"arrived": "yesterday"}, {"arrived": "'yesterday' is no date and time"}),
-    ({"arrived": "2026-11-25T10:00Z"}, {"arrived": "'2026-11-25T10:00Z' is no date and time"}),
-    ({"kind": "", "place": ""}, {"kind": "choose one", "place": "choose one"}),
-]
-
-
-@pytest.mark.parametrize(("form", "fields"), UNREADABLE)
-def test_what_cannot_be_read_is_told_at_its_field(commands, shop, book, form, fields):
-    with pytest.raises(WishFault) as caught:
-        wish(NEW | form, shop, book)
-    assert caught.value.fields == fields
-
-
-IMPOSSIBLE = [
-    ({"reference": ""}, "reference", "reference is empty"),
-    ({"kind": "guitar"}, "kind", "must be one of violin"),
-    ({"home_rh": "150"}, "home_rh", "150.0: must be 5 to 95%"),
-    ({"home_temp": "60"}, "home_temp", "60: must be −5 °C to 40 °C"),
-    ({"cold": "-40"}, "cold", "-40: must be −30 °C to 50 °C"),
-    ({"due": "2020-01-01"}, "due", "due lies before it came"),
-    ({"due": "2099-01-01"}, "due", "more than five years ahead"),
-    ({"arrived": "2099-01-01T10:00"}, "arrived", "in the future"),
-    ({"note": "x" * 2001}, "note", "at most 2000"),
-]
-
-
-def do(client, **command):
-    answer = client.post("/bench/do", json={"about": "instrument", **command}, headers=HERE)
-    return answer.status_code, json.loads(answer.data)
-
-
-@pytest.mark.parametrize(("form", "field", "why"), IMPOSSIBLE)
-def test_what_cannot_be_is_refused_by_the_service_and_told_at_its_field(
-    settings, commands, client, form, field, why
-):
-    with shop_air.desk(settings, commands):
-        status, answer = do(client, do="register", id="r", at_ms=now_ms(), form=NEW | form)
-    assert status == 409
-    assert list(answer["fields"]) == [field]
-    assert why in answer["fields"][field]
-    assert instrument_wishes.LABELS[field] in answer["refused"]
-    assert commands.journal.instruments == {}
-
-
-def test_a_tap_opens_closes_moves_and_hands_out_once(settings, commands, guests, client, book):
-    with shop_air.desk(settings, commands):
-        tap = {"do": "open", "id": "o", "by": "Jo", "instrument": "va-2-viola", "at_ms": now_ms()}
-        status, first = do(client, **tap)
-        assert status == 200
-        assert do(client, **tap) == (200, first)
-        assert book.instrument("va-2-viola").open_now
-        assert do(client, do="close", instrument="va-2-viola", at_ms=now_ms())[0] == 200
-        assert do(client, do="move", instrument="va-2-viola", place="cellar",
-                  at_ms=now_ms())[0] == 200  # fmt: skip
-        assert do(client, do="leave", instrument="va-2-viola", at_ms=now_ms())[0] == 200
-        status, answer = do(client, do="open", instrument="va-2-viola", at_ms=now_ms())
-    assert (status, answer["refused"]) == (409, "VA-2 viola has left: register it again first.")
-    assert [e.action for e in book.instrument("va-2-viola").events][1:] == [
-        "open", "close", "move", "leave",
-    ]  # fmt: skip
-
-
-def test_what_was_done_earlier_is_noted_with_its_time(settings, commands, guests, client, book):
-    at = formats.to_input(now_ms() - 3 * HOUR, settings.zone)
-    with shop_air.desk(settings, commands):
-        assert do(client, do="open", instrument="va-2-viola", at_ms=now_ms(),
-                  form={"at": at})[0] == 200  # fmt: skip
-        status, answer = do(client, do="close", instrument="va-2-viola", at_ms=now_ms(),
-                            form={"at": "2026-01-01T10:00"})  # fmt: skip
-    assert formats.to_input(book.instrument("va-2-viola").opened[-1].from_ms, settings.zone) == at
-    assert (status, list(answer["fields"])) == (409, ["at"])
-
-
-def test_only_what_was_changed_is_amended(settings, commands, guests, client, shop, book):
-    one = book.instrument("va-2-viola")
-    shown = instrument_wishes.form_of(one, shop)
-    with shop_air.desk(settings, commands):
-        same = do(client, do="amend", instrument=one.id, form=shown)
-        assert same == (409, {"refused": "Nothing was changed."})
-        form = shown | {"home_rh": "", "note": "back loose", "parts.0.thickness_mm": "2,9",
-                        "parts.3.name": ""}  # fmt: skip
-        assert do(client, do="amend", instrument=one.id, form=form)[0] == 200
-    now = book.instrument(one.id)
-    assert set(now.events[-1].body) == {"home_rh_pct", "note", "parts"}
-    assert (now.home.rh_pct, now.home.temp_c) == (None, one.home.temp_c)
-    assert [part.name for part in now.parts] == ["top", "back", "ribs"]
-    assert now.parts[0].thickness_mm == 2.9
-    assert now.parts[1:] == one.parts[1:3]
-
-
-def test_a_part_can_be_added_and_the_presets_taken_again(
-    settings, commands, guests, client, shop, book
-):
-    one = book.instrument("va-2-viola")
-    shown = instrument_wishes.form_of(one, shop)
-    bar = {"name": "bass bar", "species": "norway_spruce", "thickness_mm": "6", "width_mm": "12",
-           "cut": "tangential", "faces": "both", "varnish_sd_m": "0", "restraint": "1"}  # fmt: skip
-    with shop_air.desk(settings, commands):
-        form = shown | {f"parts.4.{name}": value for name, value in bar.items()}
-        assert do(client, do="amend", instrument=one.id, form=form)[0] == 200
-        assert book.instrument(one.id).parts[4].name == "bass bar"
-        assert do(client, do="amend", instrument=one.id, like="cello")[0] == 200
-    assert book.instrument(one.id).parts == PRESETS["cello"]
-
-
-@pytest.mark.parametrize(
-    ("form", "fields"),
-    [
-        ({"parts.0.thickness_mm": "30"},
-         {"parts.0.thickness_mm": "30.0: must be at most the block's, 18 mm"}),
-        ({"parts.1.name": "top"}, {"parts.1.name": "top: must be a name no other part has"}),
-        ({"parts.0.name": "", "parts.2.width_mm": "1"},
-         {"parts.2.width_mm": "1.0: must be 2 to 1000 mm"}),
-        ({"parts.1.restraint": "2"}, {"parts.1.restraint": "2.0: must be 0 to 1"}),
-        ({"parts.1.width_mm": "wide"}, {"parts.1.width_mm": "'wide' is no number"}),
-        ({"parts.1.width_mm": ""}, {"parts.1.width_mm": "give a number"}),
-        ({"parts.4.width_mm": "20"}, {"parts.4.name": "give it a name"}),
-        ({"arrived": ""}, {"arrived": "give one"}),
-        ({"due": "2020-01-01"}, {"due": "due lies before it came"}),
-    ],
-)  # fmt: skip
-def test_a_part_that_cannot_be_is_told_at_its_field(
-    settings, commands, guests, client, shop, book, form, fields
-):
-    shown = instrument_wishes.form_of(book.instrument("va-2-viola"), shop)
-    with shop_air.desk(settings, commands):
-        status, answer = do(client, do="amend", instrument="va-2-viola", form=shown | form)
-    assert status == 409
-    assert answer["fields"] == fields
-
-
-@given(st.dictionaries(st.from_regex(r"parts\.\w{0,4}\.\w{0,6}", fullmatch=True) | st.text(max_size=8),
-                       st.text(max_size=8), max_size=6))  # fmt: skip
-def test_whatever_is_sent_is_a_command_or_a_fault_in_words(form):
-    body = decide(
-        None, Did.REGISTER, {"reference": "VN-9", "kind": "violin", "place": "bench"}, NOON
-    )
-    one = apply(None, Event(About.INSTRUMENT, "vn-9", NOON, "", Did.REGISTER, body))
-    with contextlib.suppress(WishFault):
-        command = instrument_wishes.command_of(
-            {"do": "amend", "instrument": "vn-9"}, form, _FakeShop(), _One(one)
-        )
-        instrument_wishes.fields_of(command, form, _FakeShop(), _One(one), NOON)
-
-
-class _One:
-    def __init__(self, one):
-        self.instrument = lambda _: one
-
-
-class _FakeShop:
-    class settings:  # noqa: N801 - stands for the attribute
-        zone = PARIS
-
-        class board:  # noqa: N801
-            temperature_unit = "C"

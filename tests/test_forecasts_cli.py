@@ -37,9 +37,10 @@ ARCHIVE = csv_of(hours=9) + csv_of(hours=9, issued=1_700_000_000_000).split("\n"
 def test_an_archive_is_taken_once_and_comes_out_as_it_went_in(shop):
     file = shop / "old.csv"
     file.write_text(ARCHIVE)
-    assert "18 hours issued 2026-01-10 to 2023-11-14: would take 2" in call(
-        "import", file, "--source", "past", "--dry-run"
-    ).output
+    assert (
+        "18 hours issued 2026-01-10 to 2023-11-14: would take 2"
+        in call("import", file, "--source", "past", "--dry-run").output
+    )
     assert not (shop / "readings.sqlite3").exists()
     assert "took 2, had already 0" in call("import", file, "--source", "past").output
     assert "took 0, had already 2" in call("import", file, "--source", "past").output
@@ -63,7 +64,10 @@ def test_each_of_an_archive_counts_as_known_from_its_issue(shop):
 
 def test_what_cannot_be_imported_ends_in_one_line(shop):
     (shop / "bad.csv").write_text(csv_of(temp="hot"))
-    assert "line 2: temp_c 'hot' is not a number" in call("import", shop / "bad.csv", "--source", "p", code=1).output
+    assert (
+        "line 2: temp_c 'hot' is not a number"
+        in call("import", shop / "bad.csv", "--source", "p", code=1).output
+    )
     assert "has one of" in call("import", shop / "bad.csv", "--source", "a/b", code=2).output
     assert "must end in .csv" in call("export", "--out", "a.xlsx", code=2).output
     call("import", shop / "none.csv", "--source", "p", code=1)
@@ -75,7 +79,7 @@ def test_fetch_without_a_source_says_what_is_missing(shop):
 
 def test_fetch_asks_once_and_says_when_it_may_again(shop):
     now = now_ms()
-    with WeatherServer().open() as server:
+    with WeatherServer(now).open() as server:
         (shop / "benchweather.toml").write_text(HEAD + MET.format(url=server.url))
         server.answers(as_json(met(issued=now - 60_000, start=now - now % HOUR)))
         assert "good  met  a new forecast; not asked again before" in call("fetch").output
@@ -90,5 +94,7 @@ def test_fetch_that_fails_says_why_and_ends_with_1(shop):
     with WeatherServer().open() as server:
         (shop / "benchweather.toml").write_text(HEAD + MET.format(url=server.url))
         server.answers(Reply(status=403))
-        assert "BAD   met  it answered 403: is weather.contact right" in call("fetch", code=1).output
+        assert (
+            "BAD   met  it answered 403: is weather.contact right" in call("fetch", code=1).output
+        )
         assert "it answered 403" in call("list").output

@@ -52,10 +52,9 @@ def test_a_packed_document_is_unpacked(server):
 
 def test_an_unchanged_document_is_asked_for_by_what_the_server_said(server):
     tag, when = '"abc"', "Sat, 10 Jan 2026 13:04:26 GMT"
-    server.answers(
-        as_json({}, headers={"ETag": tag, "Last-Modified": when, "Expires": "Sat, 10 Jan 2026 13:35:00 GMT"}),
-        Reply(status=304, headers={"Cache-Control": "max-age=900"}),
-    )  # fmt: skip
+    told = {"ETag": tag, "Last-Modified": when, "Expires": "Sat, 10 Jan 2026 13:35:00 GMT"}
+    unchanged = Reply(status=304, headers={"Cache-Control": "max-age=900"})
+    server.answers(as_json({}, headers=told), unchanged)
     first = get(server)
     assert first.validators == (tag, when)
     assert first.good_for_s == 1800  # by the server's own Date, 13:05:00
@@ -70,7 +69,13 @@ def test_an_unchanged_document_is_asked_for_by_what_the_server_said(server):
     [
         ({}, 0),
         ({"Cache-Control": "public, max-age=600", "Age": "100"}, 500),
-        ({"Cache-Control": "s-maxage=5, Max-Age=60", "Expires": "Sat, 10 Jan 2026 15:00:00 GMT"}, 60),
+        (
+            {
+                "Cache-Control": "s-maxage=5, Max-Age=60",
+                "Expires": "Sat, 10 Jan 2026 15:00:00 GMT",
+            },
+            60,
+        ),
         ({"Expires": "0"}, 0),
         ({"Expires": "Fri, 09 Jan 2026 13:00:00 GMT"}, 0),
         ({"Expires": "Sat, 10 Jan 2026 15:05:00 GMT", "Date": "nonsense"}, 0),
@@ -115,7 +120,9 @@ def test_an_answer_that_breaks_off_is_no_answer(server, body):
 
 
 def test_a_packed_answer_that_is_whole_in_bytes_and_breaks_off_inside_is_no_answer(server):
-    server.answers(Reply(gzip.compress(b'{"a": 12345}' * 99)[:-9], headers={"Content-Encoding": "gzip"}))
+    server.answers(
+        Reply(gzip.compress(b'{"a": 12345}' * 99)[:-9], headers={"Content-Encoding": "gzip"})
+    )
     assert "breaks off" in str(fails(server))
 
 

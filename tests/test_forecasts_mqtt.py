@@ -39,6 +39,10 @@ def parts(tmp_path):
     shop.reader.close()
 
 
+def arrives(packet_id, payload, *, topic=TOPIC, **more):
+    return arrival(packet_id, payload, topic=topic, at=NOW, **more)
+
+
 def deliver(parts, *arrivals):
     _, script = parts
     script.groups.append(list(arrivals))
@@ -52,22 +56,26 @@ def refused(shop):
 def test_the_topic_has_four_levels_so_that_it_is_not_taken_for_a_reading():
     assert TOPIC == "benchweather/weather/roof/forecast"
     assert forecast_source(TOPIC) == "roof"
-    for other in ("benchweather/weather/forecast", "benchweather/roof/forecast", TOPIC + "/forecast"):
+    for other in (
+        "benchweather/weather/forecast",
+        "benchweather/roof/forecast",
+        TOPIC + "/forecast",
+    ):
         assert forecast_source(other) is None
     rule = TopicRule(filter="benchweather/+/+/forecast", place="a", sensor="b", format="senml")
     assert any("is for forecasts" in fault for fault in rule_faults(rule))
 
 
 def test_a_forecast_is_kept_under_the_source_of_its_topic(parts):
-    deliver(parts, arrival(1, message(), topic=TOPIC))
+    deliver(parts, arrives(1, message()))
     one = forecasts.newest(parts[0].reader, NOW)
-    assert (one.source, one.issued_ms, one.temp_c[0]) == ("roof", NOW - 60_000 - 300, 2.5)
+    assert (one.source, one.issued_ms, one.temp_c[0]) == ("roof", NOW - 60_000, 2.5)
 
 
 @pytest.mark.parametrize("repeat", [True, False])
 def test_a_repeat_and_a_retained_one_change_nothing(parts, repeat):
-    deliver(parts, arrival(1, message(), topic=TOPIC))
-    deliver(parts, arrival(1, message(), topic=TOPIC, repeat=repeat, retained=not repeat))
+    deliver(parts, arrives(1, message()))
+    deliver(parts, arrives(1, message(), repeat=repeat, retained=not repeat))
     assert len(parts[0].kept()) == 1
     assert refused(parts[0]) == []
 
@@ -85,7 +93,7 @@ def test_a_repeat_and_a_retained_one_change_nothing(parts, repeat):
     ],
 )
 def test_what_cannot_be_taken_is_kept_with_the_reason_and_acknowledged(parts, topic, payload, why):
-    deliver(parts, arrival(7, payload, topic=topic))
+    deliver(parts, arrives(7, payload, topic=topic))
     (reason,) = refused(parts[0])
     assert why in reason
     assert parts[0].kept() == []
@@ -93,7 +101,7 @@ def test_what_cannot_be_taken_is_kept_with_the_reason_and_acknowledged(parts, to
 
 def test_a_retained_refused_one_is_kept_once(parts):
     for packet_id in (1, 2):
-        deliver(parts, arrival(packet_id, b"junk", topic=TOPIC, retained=True))
+        deliver(parts, arrives(packet_id, b"junk", retained=True))
     assert len(refused(parts[0])) == 1
 
 
@@ -103,7 +111,7 @@ def test_a_retained_refused_one_is_kept_once(parts):
 def test_the_service_takes_forecasts_by_every_way(make_service, request, outside):
     """By its own broker or mosquitto, by its folder, and from a service on loopback."""
     now = now_ms()
-    with WeatherServer().open() as server:
+    with WeatherServer(now).open() as server:
         server.answers(as_json(met(issued=now - 60_000, start=now - now % HOUR)))
         url = request.getfixturevalue("mosquitto").url if outside else ""
         service = make_service(broker_url=url)

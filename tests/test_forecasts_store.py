@@ -71,7 +71,9 @@ def test_at_a_moment_only_what_was_known_then_is_told(tmp_path_factory, known, n
         put(writer, forecast(issued=T0 + issued_h * HOUR), T0 + (issued_h + late_h) * HOUR)
     found = forecasts.newest(writer, T0 + now_h * HOUR)
     allowed = [i for i, late in known if i + late <= now_h and now_h - i < 48]
-    assert (None if found is None else (found.issued_ms - T0) // HOUR) == max(allowed, default=None)
+    assert (None if found is None else (found.issued_ms - T0) // HOUR) == max(
+        allowed, default=None
+    )
     writer.close()
 
 
@@ -103,7 +105,9 @@ def test_a_span_is_told_oldest_first_and_by_source(writer):
     for source, hours in (("a", 6), ("b", 0), ("a", 0), ("a", 12)):
         put(writer, forecast(source, T0 + hours * HOUR))
     span = (T0, T0 + 12 * HOUR)
-    found = [(one.source, (one.issued_ms - T0) // HOUR) for one in forecasts.between(writer, *span)]
+    found = [
+        (one.source, (one.issued_ms - T0) // HOUR) for one in forecasts.between(writer, *span)
+    ]
     assert found == [("a", 0), ("b", 0), ("a", 6)]
     assert [one.source for one in forecasts.between(writer, *span, "b")] == ["b"]
 

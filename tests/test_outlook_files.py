@@ -177,5 +177,6 @@ def test_the_command_prints_tables_and_json(tmp_path, tables):
     rows = told["after_days"]["10"]["rh_pct"]
     assert [row["horizon_h"] for row in rows] == [1, 3, 6, 12, 24, 48, 72]
     assert all(row["of_persistence"] < 1 for row in rows)
+    assert told["alerts"] == []
     assert told["after_days"]["30"]["rh_pct"] == []
     assert told["after_days"]["10"]["snap_alert"]["median_lead_h"] is None

@@ -230,7 +230,8 @@ def test_the_probability_is_the_part_of_members_that_snap():
     now = snap.Arming(*(field[-1:] for field in state))
     members = np.full((10, 120, 1), 45.0)
     members[:3, 50:53] = 30.0
-    members[3, 118:] = 30.0  # two hours only
+    members[3, 70:72] = 30.0  # two hours only
+    members[4, 90:] = 30.0  # too far ahead
     assert snap.probability(members, now).tolist() == [0.3]
     unarmed = snap.Arming(np.array([0]), np.array([False]), np.array([0]))
     assert snap.probability(members, unarmed).tolist() == [0.3]  # armed by its own 50 h

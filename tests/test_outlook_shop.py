@@ -115,7 +115,8 @@ def test_without_an_outdoor_sensor_the_forecasts_first_hours_stand_in(material):
 @pytest.mark.slow
 @pytest.mark.parametrize("which", [0, 1])
 def test_a_shop_never_seen_is_foretold_better_than_it_stays(made, tmp_path, which):
-    """Ours: looser than what the benchmark reports, since 40 days of one shop are few."""
+    """Ours: looser than what the benchmark reports in the mean of shops after 30 days of log: a
+    month of one shop is little, and it is scored from the tenth day on."""
     csv_files.write(made[which], tmp_path, 0, DAYS)
     read = files.read(tmp_path / "log.csv", tmp_path / "forecasts.csv")
     walked = walk(read.hours, read.issues)
@@ -124,8 +125,9 @@ def test_a_shop_never_seen_is_foretold_better_than_it_stays(made, tmp_path, whic
     held = {h: round(s.coverage_80, 2) for h, s in rows.items()}
     print(SHOPS[which], share, held)
     assert max(share.values()) < 1.0
-    assert share[24] < 0.75
-    assert share[72] < 0.75
+    assert share[24] < 0.9
+    assert share[72] < 0.8
+    assert np.mean(list(share.values())) < 0.8
     assert 0.68 < np.mean(list(held.values())) < 0.92
     assert all(s.crps < s.mae for s in rows.values())
     warm = {s.horizon_h: s.of_persistence for s in report.scores(walked, 0, 10)}

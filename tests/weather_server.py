@@ -41,7 +41,8 @@ class Ask(NamedTuple):
 class WeatherServer:
     """Gives the replies in turn, the last again and again; one by path where there is one."""
 
-    def __init__(self) -> None:
+    def __init__(self, clock_ms: int = NOW) -> None:
+        self.clock_ms = clock_ms
         self.asks: list[Ask] = []
         self.replies: list[Reply] = []
         self.by_path: dict[str, Reply] = {}
@@ -77,7 +78,7 @@ class WeatherServer:
                     time.sleep(2)
                     return
                 self.send_response_only(reply.status)
-                for name, value in {"Date": formatdate(NOW / 1000, usegmt=True),
+                for name, value in {"Date": formatdate(own.clock_ms / 1000, usegmt=True),
                                     "Connection": "close", **reply.headers}.items():  # fmt: skip
                     self.send_header(name, value)
                 if reply.status != 304 and "Transfer-Encoding" not in reply.headers:
@@ -88,7 +89,9 @@ class WeatherServer:
                         self.wfile.write(reply.body[i : i + 1])
                         time.sleep(0.05)
                 else:
-                    self.wfile.write(reply.body[: len(reply.body) // 2 if reply.how == "cut" else None])
+                    self.wfile.write(
+                        reply.body[: len(reply.body) // 2 if reply.how == "cut" else None]
+                    )
 
             def log_message(self, *_: object) -> None:
                 pass
@@ -136,7 +139,7 @@ def met(
     steps: Sequence[int] | None = None,
 ) -> dict:
     """Source: the service's documentation of its point forecast (GeoJSON, complete), by hand.
-    Second-hand: field names, units and order of coordinates as in the project's handbook."""
+    Second-hand: the documentation itself was not at hand."""
     series = []
     for i, temp in enumerate(temps):
         details = {"air_pressure_at_sea_level": 1020.5, "wind_speed": 2.5, "relative_humidity": rh}
@@ -165,12 +168,15 @@ def met(
 
 def nws_points(base: str) -> dict:
     """Source: the service's OpenAPI document, `/points`, by hand; second-hand as above."""
-    return {"properties": {"forecastGridData": f"{base}/gridpoints/ABC/31,80",
-                           "forecastHourly": f"{base}/gridpoints/ABC/31,80/forecast/hourly"}}  # fmt: skip
+    grid = f"{base}/gridpoints/ABC/31,80"
+    return {"properties": {"forecastGridData": grid, "forecastHourly": f"{grid}/forecast/hourly"}}
 
 
-def nws_grid(*, issued: int = NOW - 600_000, start: int = NOW - NOW % HOUR, wild: bool = False) -> dict:
+def nws_grid(
+    *, issued: int = NOW - 600_000, start: int = NOW - NOW % HOUR, wild: bool = False
+) -> dict:
     """Source: the service's OpenAPI document, `/gridpoints`, by hand; second-hand as above."""
+
     def runs(values: Sequence[float | None], hours: int) -> list[dict]:
         return [
             {"validTime": f"{stamp(start + i * hours * HOUR, '%Y-%m-%dT%H:%M:%S+00:00')}/PT{hours}H",

@@ -139,11 +139,11 @@
     for (const place of form.querySelectorAll("[data-fault]")) {
       const text = wrong[place.dataset.fault] || "";
       place.textContent = text;
-      const input = place.closest(".field, fieldset").querySelector("input, select, textarea");
+      const input = place.closest(".field, fieldset")?.querySelector("input, select, textarea");
       if (input) input.setAttribute("aria-invalid", String(text !== ""));
     }
     const first = form.querySelector(".fault:not(:empty)");
-    if (first) first.closest(".field, fieldset").scrollIntoView({ block: "center" });
+    if (first) (first.closest(".field, fieldset") || first).scrollIntoView({ block: "center" });
   }
   function forget(name) {
     keep(DRAFT + name, null);

@@ -8,7 +8,16 @@ import dash
 import flask
 from dash import Input, Output, State, dcc, html
 
-from dashboard import figures, formats, sign_in, wait_parts, wait_words, wood_figures, wood_words
+from dashboard import (
+    figures,
+    formats,
+    sign_in,
+    wait_parts,
+    wait_words,
+    wood_figures,
+    wood_history,
+    wood_words,
+)
 from dashboard import wood_parts as parts
 from dashboard.markup import attributes
 from dashboard.pages.bench_wait import places_of
@@ -299,7 +308,7 @@ def history(one: Instrument, shop: Shop) -> Component:
             html.Li(
                 [
                     html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
-                    html.Span(wood_words.history_words(event, places, now, zone, unit)),
+                    html.Span(wood_history.event_words(event, places, now, zone, unit)),
                     html.Span(event.by or "nobody named", className="by-whom"),
                 ],
                 key=f"{i}",

@@ -17,6 +17,8 @@ from monitor.places import Limits
 
 SET, RESET = "rule", "reset"
 """What can be done to a rule: change or add it; give up what was changed."""
+TO_DO = "to_do"
+"""What a wish calls a rule's `do`, as that word is the command's own."""
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 
 Bodies = Mapping[str, Mapping[str, Any]]
@@ -74,8 +76,8 @@ def changed(book: Mapping[str, Rule], rule_id: str, wish: Mapping[str, Any]) -> 
     rule_id : str
         Lower-case letters, digits and dashes.
     wish : mapping
-        Fields of `Rule` that are to differ. A new rule takes the rest from the one named by
-        `like`, if any.
+        Fields of `Rule` that are to differ, `do` under `TO_DO`. A new rule takes the rest from the
+        one named by `like`, if any.
 
     Raises
     ------
@@ -92,4 +94,5 @@ def changed(book: Mapping[str, Rule], rule_id: str, wish: Mapping[str, Any]) -> 
     body = as_mapping(base) if base else {}
     if base and base.id != rule_id:
         body |= {"family": "", "source": "the shop's own"}
-    return from_mapping(body | {k: v for k, v in wish.items() if k != "like"} | {"id": rule_id})
+    given = {("do" if k == TO_DO else k): v for k, v in wish.items() if k != "like"}
+    return from_mapping(body | given | {"id": rule_id})

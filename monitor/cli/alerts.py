@@ -193,6 +193,8 @@ def set_rule(
     demo: Demo = False,
 ) -> None:
     """Change a rule, or add one like another."""
+    from monitor.alerts.rule_book import TO_DO
+
     settings = load(data, config, demo=demo)
     given = {
         "like": like or None, "name": name or None, "low": low, "high": high, "back": back,
@@ -202,6 +204,8 @@ def set_rule(
     }  # fmt: skip
     wish = {key: value for key, value in given.items() if value is not None}
     wish |= dict(_field(text) for text in field or ())
+    if "do" in wish:
+        wish[TO_DO] = wish.pop("do")
     if not wish:
         wrong("nothing to set: give an option, such as --low 35, or --field NAME=VALUE")
     ask(settings, "rule", {"about": About.RULE, "rule": rule} | wish)

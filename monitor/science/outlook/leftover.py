@@ -1,0 +1,158 @@
+"""What the fitted room leaves over, learned from how it would have foretold its own past."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.outlook.record import LEADS_H
+from monitor.science.outlook.ridge import Ridge, ridge
+from monitor.science.outlook.room import Known, Room, at, run
+from monitor.science.ranges import Floats
+
+RECENT_DAYS = 25.0
+"""Older days count less by this e-fold. [d]  Ours."""
+
+MEMORY_H = (48.0, 192.0)
+"""What is off is averaged over so long, besides the last hours. [h]  Ours."""
+
+USUAL_OFF = ((0.2, 0.9), (0.5, 3.0))
+"""Usual errors at once and far ahead, until the log tells: temperature [K], RH [%].  Ours."""
+
+SCALE = (0.3, 0.9)
+"""A step of a plain bias. [K], [%]"""
+
+PRIOR_MEAN = np.array(
+    [0.1, 0.2, 0.1, 0.1, 0.4, 0.2, 0.1, 0.1, -0.1, 0.0, 0.0, 0.0, 0.0, 0.05]
+)  # fmt: skip
+PRIOR_SD = np.array(
+    [0.4, 0.4, 0.4, 0.4, 0.3, 0.3, 0.2, 0.2, 0.5, 0.4, 0.2, 1.0, 1.0, 0.15]
+)  # fmt: skip
+"""Coefficients of `features` until the log tells. [-]  Ours, from rooms other than those that the
+outlook is reported on."""
+
+
+def usual_off(which: int, lead_h: Floats | np.ndarray) -> Floats:
+    """Usual error of temperature (0) [K] or RH (1) [%] at a lead."""
+    near, far = USUAL_OFF[which]
+    return np.asarray(near + (far - near) * (1 - np.exp(-np.asarray(lead_h) / 18)))
+
+
+class Drift(NamedTuple):
+    """How far runs under the outdoor air as it was were off, by the hour they ended at.
+
+    `short` of runs of 6 h, `day` of runs of 24 h, `spell` and `slow` the means of `day` over
+    about 2 and 8 days; each (2, n) of temperature and RH; 0 where not known.
+    """
+
+    short: Floats
+    day: Floats
+    spell: Floats
+    slow: Floats
+
+
+def drift(room: Room, k: Known, start: int, stop: int) -> Drift:
+    """For the hours number `start` to `stop`; nothing rests on hours after each."""
+    n = len(k.temp_c)
+    first = max(start, 24)
+    stop = min(stop, n - 1)
+    starts = np.arange(first, stop)
+    short, day = np.zeros((2, n)), np.zeros((2, n))
+    means = np.zeros((2, 2, n))
+    if not len(starts):
+        return Drift(short, day, means[0], means[1])
+    index = np.minimum(starts + 1 + np.arange(24)[:, None], n - 1)
+    told = (k.hours.temp_c, k.hours.rh_pct)
+    for j, simulated in enumerate(run(room, k, starts, at(k.past, index))):
+        for ahead, out in ((6, short), (24, day)):
+            end = starts + ahead
+            good = end <= stop
+            out[j, end[good]] = np.nan_to_num(told[j][end[good]] - simulated[ahead - 1][good])
+    level = np.zeros((2, 2))
+    share = 1 / np.array(MEMORY_H)[:, None]
+    for i in range(first, stop + 1):
+        level = level + (day[:, i] - level) * share
+        means[..., i] = level
+    return Drift(short, day, means[0], means[1])
+
+
+def features(
+    k: Known, d: Drift, which: int, simulated: Floats, ends: np.ndarray, leads: np.ndarray
+) -> Floats:
+    """What a correction may rest on, (features, leads, moments).
+
+    `simulated` (leads, moments) is the room's run at `leads` after the hours number `ends`. Of
+    temperature (`which` 0) or RH (1): what is off now, fading fast or slowly; off over two and
+    eight days; off at this hour of yesterday and of last week; the change foretold, to be taken
+    in part; a bias; what is usual.
+    """
+    lead = leads[:, None].astype(float)
+    now = (k.temp_c, k.rh_pct)[which][ends]
+    short = d.short[which][ends - np.arange(3)[:, None]].mean(0)
+    day = d.day[which][ends - np.arange(6)[:, None]].mean(0)
+    spell, slow = d.spell[which][ends], d.slow[which][ends]
+    end = ends + leads[:, None]
+    yesterday, week = end - 24 * -(-leads[:, None] // 24), end - 168
+    same_day = d.day[which][np.maximum(yesterday, 0)] - spell
+    same_week = np.where(week > 0, d.day[which][np.maximum(week, 0)], 0.0)
+    mean = (k.heat[2], k.water[3])[which][ends]
+    change = simulated - now
+    grown = 1 - np.exp(-lead / 3)
+    one = np.ones(simulated.shape)
+    return np.stack(
+        [
+            short * np.exp(-lead / 3), short * grown * np.exp(-lead / 12),
+            day * grown * np.exp(-lead / 12), day * grown * np.exp(-lead / 60),
+            spell * grown, slow * grown, same_day * grown, same_week * grown,
+            change * np.exp(-lead / 3), change * np.exp(-lead / 12), change * one,
+            SCALE[which] * grown * one, SCALE[which] * np.minimum(lead / 48, 1) * one,
+            (mean - simulated) * np.minimum(lead / 72, 1),
+        ]
+    )  # fmt: skip
+
+
+class Leftover(NamedTuple):
+    """Corrections of temperature and RH, and the standard deviation that is left at each of
+    `LEADS_H`, shape (2, leads). [K], [%]"""
+
+    weights: tuple[Ridge, Ridge]
+    sd: Floats
+
+
+def learn(
+    k: Known, d: Drift, simulated: tuple[Floats, Floats], ends: np.ndarray, stop: int
+) -> Leftover:
+    """From runs (steps, moments) under the forecasts of their time, judged up to hour `stop`."""
+    end = ends + LEADS_H[:, None]
+    told_at = np.minimum(end, stop)
+    spacing_d = float(np.median(np.diff(ends))) / 24 if len(ends) > 1 else 1.0
+    age_d = (stop - ends) / 24
+    count = 4 * spacing_d / len(LEADS_H)
+    own = np.clip(12 / LEADS_H, 1, 4)[:, None]  # near ahead, errors are more on their own
+    information = count * np.exp(-age_d / RECENT_DAYS) * own
+    weights, sds = [], []
+    for j, told in enumerate((k.hours.temp_c, k.hours.rh_pct)):
+        cut = simulated[j][LEADS_H - 1]
+        truth = np.where(end <= stop, told[told_at], np.nan)
+        x = features(k, d, j, cut, ends, LEADS_H)
+        usual = usual_off(j, LEADS_H)
+        sd = usual
+        for _ in range(2):
+            w = ridge(
+                x.reshape(len(PRIOR_SD), -1), (truth - cut).ravel(),
+                np.repeat(sd, len(ends)), PRIOR_MEAN, PRIOR_SD, information.ravel(),
+            )  # fmt: skip
+            sd = spread(truth - cut - w.apply(x), usual, spacing_d)
+        weights.append(w)
+        sds.append(sd)
+    return Leftover((weights[0], weights[1]), np.stack(sds))
+
+
+def spread(error: Floats, usual: Floats, spacing_d: float) -> Floats:
+    """Root mean square of errors (leads, moments), joined to the usual as if of four days."""
+    good = ~np.isnan(error)
+    days = good.sum(1) * spacing_d
+    mean = np.where(good, error, 0.0) ** 2
+    square = mean.sum(1) / np.maximum(good.sum(1), 1)
+    return usual * np.sqrt((days * square / usual**2 + 4) / (days + 4))

@@ -1,0 +1,146 @@
+"""What the outlook knows: the shop's hours, and the outdoor forecasts issued so far.
+
+Every hour bears the number of hours since 1970-01-01 UTC at its end, and holds the mean over it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.ranges import Floats
+
+LEADS_H = np.array([1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 24, 30, 36, 48, 60, 72, 96, 120])
+"""Leads that corrections and spreads are learned at. [h]  Ours."""
+
+STEPS = 120
+"""Hours looked ahead. [h]"""
+
+WIND_M_S = 3.0
+"""Where no forecast tells the wind. [m/s]  Ours."""
+
+
+class Outdoors(NamedTuple):
+    """Outdoor air: temperature, dew point over water [°C], wind [m/s]; fields of one shape."""
+
+    temp_c: Floats
+    dew_c: Floats
+    wind_m_s: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Hours:
+    """A shop's log by the hour; every array has shape (n,), NaN where nothing was read.
+
+    Hour i ends at `first_h` + i. `out_temp_c` and `out_dew_c` are what a sensor outdoors read,
+    NaN throughout if there is none.
+    """
+
+    first_h: int
+    temp_c: Floats
+    rh_pct: Floats
+    out_temp_c: Floats
+    out_dew_c: Floats
+
+    def __len__(self) -> int:
+        return len(self.temp_c)
+
+    @property
+    def ends_h(self) -> np.ndarray:
+        """End of each hour. [h since 1970-01-01 UTC]"""
+        return self.first_h + np.arange(len(self))
+
+    @property
+    def has_outdoors(self) -> bool:
+        """Whether a sensor outdoors read in at least half of the hours."""
+        return bool(len(self)) and float(np.isnan(self.out_temp_c + self.out_dew_c).mean()) < 0.5
+
+    def until(self, end_h: int, days: float) -> Hours:
+        """The last `days` up to and with the hour that ends at `end_h`."""
+        stop = end_h - self.first_h + 1
+        start = max(stop - round(24 * days), 0)
+        cut = slice(start, max(stop, start))
+        return replace(
+            self,
+            first_h=self.first_h + start,
+            **{
+                name: getattr(self, name)[cut]
+                for name in ("temp_c", "rh_pct", "out_temp_c", "out_dew_c")
+            },
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Issues:
+    """Outdoor forecasts, oldest first.
+
+    `issued_h` (n,) is when each became known [h since 1970-01-01 UTC, fractions allowed];
+    `air` holds fields of shape (n, leads): column k is the mean over the hour that ends at
+    floor(issued_h) + 1 + k, NaN where it tells nothing.
+    """
+
+    issued_h: Floats
+    air: Outdoors
+
+    def newest(self, now_h: np.ndarray, back: int = 0) -> np.ndarray:
+        """Index of the newest issue known at each of `now_h`, or the one `back` before; −1: none."""
+        return np.maximum(np.searchsorted(self.issued_h, now_h, side="right") - 1 - back, -1)
+
+    def coming(self, now_h: np.ndarray, steps: int, back: int = 0) -> Outdoors:
+        """For the `steps` hours after each of `now_h`, shape (steps, moments); NaN if unknown."""
+        return self.take(self.newest(now_h, back), now_h + 1 + np.arange(steps)[:, None])
+
+    def take(self, issue: np.ndarray, end_h: np.ndarray) -> Outdoors:
+        """What issue number `issue` says of the hours ending at `end_h`; both broadcast."""
+        issue, end_h = np.broadcast_arrays(issue, end_h)
+        if not len(self.issued_h):
+            return Outdoors(*(np.full(end_h.shape, np.nan) for _ in Outdoors._fields))
+        lead = end_h - np.floor(self.issued_h[issue]).astype(np.int64) - 1
+        leads = self.air.temp_c.shape[1]
+        good = (issue >= 0) & (lead >= 0) & (lead < leads)
+        at = np.where(good, lead, 0)
+        return Outdoors(*(np.where(good, field[issue, at], np.nan) for field in self.air))
+
+    def nearest(self, end_h: np.ndarray) -> Outdoors:
+        """For each hour, what the newest issue known at its beginning said. Shape of `end_h`."""
+        return self.take(self.newest(end_h - 1.0), end_h)
+
+
+def filled(values: Floats, spare: Floats) -> Floats:
+    """`values` (n,), its gaps from `spare`, and what is still missing as it was last known.
+
+    Nothing is filled from what came later, but before the first value there is only that.
+    """
+    both = np.where(np.isnan(values), spare, values)
+    known = ~np.isnan(both)
+    if not known.any():
+        return both
+    last = np.maximum.accumulate(np.where(known, np.arange(len(both)), -1))
+    return both[np.where(last < 0, int(np.argmax(known)), last)]
+
+
+def past_outdoors(hours: Hours, issues: Issues) -> Outdoors:
+    """Outdoor air of the log's own hours: the sensor's, and where it is silent the forecasts'."""
+    told = issues.nearest(hours.ends_h)
+    temp = filled(hours.out_temp_c, told.temp_c)
+    dew = np.minimum(filled(hours.out_dew_c, told.dew_c), temp)
+    wind = filled(told.wind_m_s, np.full(len(hours), np.nan))
+    return Outdoors(temp, dew, np.where(np.isnan(wind), WIND_M_S, wind))
+
+
+def lagged(values: Floats, constants_h: Floats) -> Floats:
+    """`values` (n,) followed with each time constant, shape (constants, n); gaps change nothing.
+
+    Starts at the mean of the first 48 values. Implicit steps of an hour, as the models take them.
+    """
+    read = values[~np.isnan(values)][:48]
+    level = np.full(len(constants_h), read.mean() if len(read) else 0.0)
+    share = 1 / (np.asarray(constants_h) + 1)
+    out = np.empty((len(constants_h), len(values)))
+    for i, value in enumerate(values.tolist()):
+        if value == value:
+            level = level + share * (value - level)
+        out[:, i] = level
+    return out

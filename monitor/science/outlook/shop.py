@@ -1,0 +1,186 @@
+"""All that is learned of a shop, and the ensemble of its air to come."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.errors import OutOfRange
+from monitor.science.outlook import leftover, outdoors, track
+from monitor.science.outlook.record import LEADS_H, STEPS, Issues, Outdoors
+from monitor.science.outlook.room import Known, Room, fit_room, run
+from monitor.science.ranges import Floats
+
+LEARN_DAYS = 75
+"""Corrections are learned from so many days. [d]  Ours."""
+
+EVERY_H = 3
+"""Moments that corrections are learned from, apart. [h]  Ours."""
+
+FEWEST_DAYS = 4
+"""Fewer days of log teach nothing. [d]  Ours."""
+
+TRIAL_MEMBERS, TRIAL_EVERY = 12, 12
+"""Members of the trial that tells how much of the spread is the weather's; each so many moments.
+[-]  Ours."""
+
+REST_FLOOR = 0.35
+"""What the weather does not explain is at least this part of the whole spread. [-]  Ours."""
+
+REST_H = 12.0
+"""How long along its lead an error inside the room lasts. [h]  Ours."""
+
+_STEP = np.arange(1, STEPS + 1)
+
+
+@dataclass(frozen=True, eq=False)
+class Shop:
+    """The room, how to correct the outdoor forecast, what both leave over, and the spread of
+    `rest` that the weather does not explain, (2, STEPS). [K], [%]"""
+
+    room: Room
+    outdoors: outdoors.Corrector
+    leftover: leftover.Leftover
+    rest: Floats
+
+
+class Foreseen(NamedTuple):
+    """The hours after some moments, `STEPS` of them.
+
+    `fitted` and `given` (2, STEPS, moments): temperature [°C] and RH [%], most likely by the fit
+    alone and as told; `plainer` (2, 2, STEPS, moments) see `track.plainer`; `members` (2, members,
+    STEPS, moments); `half` (2, STEPS, moments) of the 80 % range before it was widened.
+    """
+
+    fitted: Floats
+    given: Floats
+    plainer: Floats
+    members: Floats
+    half: Floats
+
+
+def learn(k: Known, issues: Issues, stop: int, before: Shop | None = None) -> Shop:
+    """Learns from a log up to and with hour number `stop`.
+
+    Parameters
+    ----------
+    before : Shop, optional
+        What was learned earlier: the fit starts from it and takes a quarter of the time.
+
+    Raises
+    ------
+    OutOfRange
+        If the log is shorter than four days.
+    """
+    if stop < 24 * FEWEST_DAYS - 1:
+        raise OutOfRange("days of log", (stop + 1) / 24, "d", FEWEST_DAYS, None)
+    room = fit_room(k, stop, before.room if before else None)
+    first = max(stop - 24 * LEARN_DAYS, 36)
+    ends = np.arange(stop - 1, first - 1, -EVERY_H)[::-1]
+    raw = outdoors.coming(k.hours, k.past, issues, ends, STEPS)
+    corrector = outdoors.learn(k.hours, k.past, raw, ends, stop, room.offset_h)
+    air = outdoors.corrected(corrector, raw, _hours(k, ends))
+    simulated = run(room, k, ends, air)
+    d = leftover.drift(room, k, first - 336, stop)
+    left = leftover.learn(k, d, simulated, ends, stop)
+    trial = ends[::-TRIAL_EVERY][::-1]
+    some = Outdoors(*(field[:, ::-1][:, ::TRIAL_EVERY][:, ::-1] for field in air))
+    moved = _strayed(room, corrector, k, trial, some, TRIAL_MEMBERS, 1)
+    weather = (moved**2).mean(axis=(1, 3))
+    whole = np.stack([
+        np.interp(_STEP, LEADS_H, left.sd[j] / leftover.usual_off(j, LEADS_H))
+        * leftover.usual_off(j, _STEP)
+        for j in range(2)
+    ])  # fmt: skip
+    rest = np.sqrt(np.maximum(whole**2 - weather, (REST_FLOOR * whole) ** 2))
+    return Shop(room, corrector, left, rest)
+
+
+def foresee(
+    shop: Shop,
+    k: Known,
+    issues: Issues,
+    ends: np.ndarray,
+    members: int,
+    seed: int,
+    trust: track.Trust = track.UNTRIED,
+) -> Foreseen:
+    """The air after each of the hours number `ends`, rising, from what was known then.
+
+    Parameters
+    ----------
+    members : int
+        At least 2; rounded up to an even number, the second half straying opposite to the first.
+    trust : Trust
+        What the outlook's own record says of it.
+    """
+    raw = outdoors.coming(k.hours, k.past, issues, ends, STEPS)
+    air = outdoors.corrected(shop.outdoors, raw, _hours(k, ends))
+    simulated = run(shop.room, k, ends, air)
+    d = leftover.drift(shop.room, k, int(ends[0]) - 480, int(ends[-1]))
+    fitted, given, others = [], [], []
+    for j, now in enumerate((k.temp_c, k.rh_pct)):
+        x = leftover.features(k, d, j, simulated[j], ends, _STEP)
+        fitted.append(simulated[j] + shop.leftover.weights[j].apply(x))
+        others.append(track.plainer(now, ends, STEPS))
+        given.append(track.blended(trust.shares[j], j, fitted[j], others[j]))
+    middle = np.stack(given)
+    off = _strayed(shop.room, shop.outdoors, k, ends, air, members, seed)
+    random = np.random.default_rng((seed, 2))
+    half_members = off.shape[1] // 2
+    for j in range(2):
+        rest = _along(random, (half_members, len(ends)), REST_H) * shop.rest[j][:, None]
+        off[j] += np.concatenate([rest, -rest])
+    half = (np.quantile(off, 0.9, axis=1) - np.quantile(off, 0.1, axis=1)) / 2
+    wider = np.stack([np.interp(_STEP, LEADS_H, w) for w in trust.widths])
+    off *= wider[:, None, :, None]
+    members_ = middle[:, None] + off
+    np.clip(members_[0], -40, 60, out=members_[0])
+    np.clip(members_[1], 1, 100, out=members_[1])
+    np.clip(middle[1], 1, 100, out=middle[1])
+    return Foreseen(np.stack(fitted), middle, np.stack(others), members_, half)
+
+
+def entry(seen: Foreseen, ends: np.ndarray) -> track.Entry:
+    """What the record keeps of a forecast."""
+    at = LEADS_H - 1
+    return track.Entry(
+        ends, seen.fitted[:, at], seen.given[:, at], seen.plainer[:, :, at],
+        np.maximum(seen.half[:, at], 1e-3),
+    )  # fmt: skip
+
+
+def _hours(k: Known, ends: np.ndarray) -> np.ndarray:
+    return np.asarray(k.hours.first_h + ends + _STEP[:, None])
+
+
+def _strayed(
+    room: Room, corrector: outdoors.Corrector, k: Known, ends: np.ndarray, air: Outdoors,
+    members: int, seed: int,
+) -> Floats:  # fmt: skip
+    """How members stray from their mean for the weather's sake, (2, members, STEPS, moments)."""
+    random = np.random.default_rng((seed, 1))
+    half, moments = -(-members // 2), len(ends)
+    a = _along(random, (half, moments), corrector.along_h)
+    b = _along(random, (half, moments), corrector.along_h)
+    b = corrector.cross * a + np.sqrt(1 - corrector.cross**2) * b
+    off = [np.concatenate([z, -z]) * corrector.sd[j][:, None] for j, z in enumerate((a, b))]
+    t = np.clip(air.temp_c + off[0], -45, 55)
+    dew = np.minimum(air.dew_c + off[1], t)
+    wind = np.broadcast_to(air.wind_m_s, t.shape)
+    flat = Outdoors(*(np.moveaxis(f, 1, 0).reshape(STEPS, -1) for f in (t, dew, wind)))
+    runs = np.stack(run(room, k, np.tile(ends, 2 * half), flat))
+    runs = np.moveaxis(runs.reshape(2, STEPS, 2 * half, moments), 2, 1)
+    return np.asarray(runs - runs.mean(axis=1, keepdims=True))
+
+
+def _along(random: np.random.Generator, shape: tuple[int, int], hold_h: float) -> Floats:
+    """Noise of standard deviation 1 that lasts `hold_h` along the steps: (members, STEPS, moments)."""
+    keep = float(np.exp(-1 / hold_h))
+    kicks = random.standard_normal((STEPS, *shape))
+    kicks[1:] *= np.sqrt(1 - keep**2)
+    for i in range(1, STEPS):
+        kicks[i] += keep * kicks[i - 1]
+    return np.moveaxis(kicks, 0, 1)

@@ -1,0 +1,102 @@
+"""Heat balance of a room with a thermostat, set back at night, and walls that hold heat.
+
+Per heat capacity of the air and what warms with it:
+
+    dT/dt = u (T_o − T) + u_n (21 − T) + Σ k_j (M_j − T) + q + heater,   τ_j dM_j/dt = T − M_j
+
+The heater gives what holds T at its setting, from nothing to its full power.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.outlook.calendar import HARMONICS, USUAL_WEEK, Calendar, waves, working
+from monitor.science.outlook.fitting import Prior
+from monitor.science.ranges import Floats
+
+LADDER_H = np.array([6.0, 48.0, 240.0])
+"""Time constants of walls and furniture. [h]  Ours."""
+
+_WAVES = 1 + 2 * HARMONICS
+_U, _UN, _UOPEN = 0, 1, 2
+_K = slice(3, 6)
+_POWER, _SUN = 6, 7
+DAY, NIGHT, _SHUT, _ON, _OFF = range(8, 13)
+_REST = slice(13, 13 + _WAVES)
+_WORK = slice(13 + _WAVES, 13 + 2 * _WAVES)
+_WEEK = slice(13 + 2 * _WAVES, 20 + 2 * _WAVES)
+SIZE = 20 + 2 * _WAVES
+
+PRIOR = Prior(
+    np.concatenate(
+        [np.log([0.08, 0.02, 0.3]), np.log([0.3, 0.1, 0.03]), [np.log(5.0)], [np.log(0.4)],
+         [20.0, 17.0, 16.5, 7.5, 18.0],
+         [0.2], np.zeros(_WAVES - 1), [0.2], np.zeros(_WAVES - 1), USUAL_WEEK]
+    ),
+    np.concatenate(
+        [[0.8, 1, 1], [1, 1, 1], [0.8], [1.0], [2.0, 3.0, 3.0, 1.5, 1.5],
+         [0.3], np.full(_WAVES - 1, 0.2), [0.3], np.full(_WAVES - 1, 0.2), np.full(7, 0.25)]
+    ),
+)  # fmt: skip
+"""Ours, wide. In order: ln of u, u_n, what open windows add [1/h]; ln k_j [1/h]; ln of the heater's
+power and of the sun's on a clear noon [K/h]; settings by day, by night, on days closed [°C]; from
+and to when it is day [h]; q as waves of the day, and what a working day adds [K/h]; how much of a
+working day each day of the week is [-]."""
+
+
+class Drive(NamedTuple):
+    """What acts in each hour; every field broadcasts to (steps, runs). [°C], [°C]"""
+
+    out_temp_c: Floats
+    out_dew_c: Floats
+    when: Calendar
+
+
+def setting(theta: Floats, when: Calendar) -> Floats:
+    """What the thermostat is set to, shape (steps, b, runs). [°C]"""
+    col = theta[:, None, :, None]
+    hour = when.hour
+    start, end = col[:, 0, _ON], col[:, 0, _OFF]
+    part = np.clip(
+        np.minimum(hour[:, None] + 0.5, end) - np.maximum(hour[:, None] - 0.5, start), 0, 1
+    )
+    week = np.clip(np.moveaxis(theta[:, _WEEK][:, when.weekday], 0, 1), 0, 1)
+    day, night, shut = col[:, 0, DAY], col[:, 0, NIGHT], col[:, 0, _SHUT]
+    return shut + week * (night + part * (day - night) - shut)
+
+
+def simulate(theta: Floats, drive: Drive, temp_c: Floats, stores: Floats) -> Floats:
+    """Indoor temperature at the ends of the hours, shape (steps, b, runs). [°C]
+
+    `temp_c` (runs,) and `stores` (3, runs) are T and M_j at the start.
+    """
+    col = theta[:, :, None]
+    k = np.exp(col[:, :8])
+    basis = np.moveaxis(waves(drive.when.hour), -1, 1)
+    week = np.moveaxis(theta[:, _WEEK][:, drive.when.weekday], 0, 1)
+    gain = theta[:, _REST] @ basis + week * (theta[:, _WORK] @ basis)
+    hour = drive.when.hour
+    clear = np.clip((drive.out_temp_c - drive.out_dew_c) / 12, 0, 1.5)
+    sun = clear * np.clip(np.cos(np.pi * (hour - 12.5) / 12), 0, 1)
+    gain = gain + k[:, _SUN] * sun[:, None] + 21 * k[:, _UN]
+    busy = np.maximum(week, 0) * working(hour)[:, None]
+    mild = np.clip((drive.out_temp_c - 8) / 5, 0, 1)[:, None]
+    back = 1 / LADDER_H[None, :, None]
+    taken = k[:, _K] / (1 + back)
+    sum_taken = taken.sum(1) + k[:, _UN]
+    goal = setting(theta, drive.when)
+    t = np.broadcast_to(temp_c, (len(theta), len(temp_c)))
+    m = np.broadcast_to(stores, (len(theta), *stores.shape))
+    out = np.empty((*gain.shape[:1], *t.shape))
+    power = k[:, _POWER]
+    for i in range(len(gain)):
+        loss = k[:, _U] + k[:, _UOPEN] * busy[i] * mild[i] * np.clip((t - 21.5) / 2.5, 0, 1)
+        own = 1 + loss + sum_taken
+        free = (t + loss * drive.out_temp_c[i] + gain[i] + (taken * m).sum(1)) / own
+        t = np.clip(goal[i], free, free + power / own)
+        m = (m + back * t[:, None]) / (1 + back)
+        out[i] = t
+    return out

@@ -1,0 +1,149 @@
+"""How the outlook has done of late, and what follows: how far to trust it, and how wide it is."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.outlook.leftover import SCALE, usual_off
+from monitor.science.outlook.record import LEADS_H
+from monitor.science.outlook.ridge import ridge
+from monitor.science.ranges import Floats
+
+KEPT_DAYS = 60
+"""So much of its own record an outlook is judged by. [d]  Ours."""
+
+BLEND_DAYS, BLEND_INFORMATION = 12.0, 0.5
+"""Shares of plainer forecasts rest on about so many recent days, each moment counting for this
+part of what its spacing says. [d], [-]  Ours."""
+
+BLEND_SD = np.array([0.3, 0.3, 1.0])
+BLEND_MEAN = np.stack([
+    np.interp(LEADS_H, [1, 2, 4], [0.25, 0.12, 0.03]), np.full(len(LEADS_H), 0.03),
+    np.zeros(len(LEADS_H)),
+])  # fmt: skip
+"""Shares (3, leads) before there is a record, and their spread. [-]  Ours: within the hour little
+is better than that the air stays."""
+
+MOMENTS_A_DAY = np.clip(24.0 / LEADS_H, 1, 8)
+"""How many forecasts of a day are wrong each in its own way, by lead. [-]  Ours."""
+
+WIDTH_DAYS, FIRST_WIDTH, RECENT_DAYS = 6.0, 0.9, 20.0
+"""The first width counts like so many days of record; older days count less by the e-fold. [d],
+[-], [d]  Ours: a shop just learned is foretold more widely than it turns out."""
+
+INSIDE = 0.8
+"""Part of outcomes that the range from 10 to 90 % should hold. [-]"""
+
+
+class Trust(NamedTuple):
+    """What the record says: `shares` (2, 3, leads) of "as it is now", "as at this hour" and a
+    bias; `widths` (2, leads) to multiply the spread by; of temperature and RH at `LEADS_H`."""
+
+    shares: Floats
+    widths: Floats
+
+
+UNTRIED = Trust(np.stack([BLEND_MEAN, BLEND_MEAN]), np.full((2, len(LEADS_H)), FIRST_WIDTH))
+"""Before there is a record."""
+
+
+def plainer(values: Floats, ends: np.ndarray, steps: int) -> Floats:
+    """Forecasts (2, steps, moments) that say "as it is now" and "as at this hour of the last day".
+
+    `values` (n,) by the hour, without gaps; `ends` the hours now.
+    """
+    lead = np.arange(1, steps + 1)[:, None]
+    now = np.broadcast_to(values[ends], (steps, len(ends)))
+    same = values[np.maximum(ends + lead - 24 * -(-lead // 24), 0)]
+    return np.stack([now, same])
+
+
+def blended(share: Floats, which: int, ours: Floats, others: Floats) -> Floats:
+    """Ours (steps, moments) with the `share` (3, leads) of the others (2, steps, moments)."""
+    steps = np.arange(1, len(ours) + 1)
+    now, same, bias = (np.interp(steps, LEADS_H, s)[:, None] for s in share)
+    return ours + now * (others[0] - ours) + same * (others[1] - ours) + bias * SCALE[which]
+
+
+class Entry(NamedTuple):
+    """Forecasts made at the hours `ends` (moments,), of temperature and RH at `LEADS_H`:
+    `fitted` and `given` (the blend that was told) (2, leads, moments), `others` (2, 2, leads,
+    moments), `half` of the 80 % range before it was widened (2, leads, moments)."""
+
+    ends: np.ndarray
+    fitted: Floats
+    given: Floats
+    others: Floats
+    half: Floats
+
+
+class Track:
+    """The record: what was foretold, entry by entry, oldest first."""
+
+    def __init__(self) -> None:
+        self._entries: list[Entry] = []
+
+    def add(self, entry: Entry) -> None:
+        """Keeps one more; those past `KEPT_DAYS` before it go."""
+        oldest = int(entry.ends[-1]) - 24 * KEPT_DAYS
+        self._entries = [e for e in self._entries if e.ends[-1] >= oldest]
+        self._entries.append(entry)
+
+    def judged(self, told: tuple[Floats, Floats], stop: int) -> Trust:
+        """Trust after hour number `stop`; `told` temperature and RH (n,), NaN where not read."""
+        if not self._entries:
+            return UNTRIED
+        ends = np.concatenate([e.ends for e in self._entries])
+        fitted, given, others, half = (
+            np.concatenate([e[i] for e in self._entries], axis=-1) for i in range(1, 5)
+        )
+        age_d = (stop - ends) / 24
+        spacing_d = float(np.median(np.diff(ends))) / 24 if len(ends) > 1 else 1.0
+        end = ends + LEADS_H[:, None]
+        shares, widths = [], []
+        for j in range(2):
+            truth = np.where(end <= stop, told[j][np.minimum(end, stop)], np.nan)
+            shares.append(_shares(truth, j, fitted[j], others[j], age_d, spacing_d))
+            widths.append(_widths(np.abs(truth - given[j]) / half[j], age_d, spacing_d))
+        return Trust(np.stack(shares), np.stack(widths))
+
+
+def _shares(
+    truth: Floats, which: int, ours: Floats, others: Floats, age_d: Floats, spacing_d: float
+) -> Floats:
+    """(3, leads): the first two from 0 to 1, together at most 1."""
+    leads = len(truth)
+    result = np.empty((3, leads))
+    weight = BLEND_INFORMATION * spacing_d * np.exp(-age_d / BLEND_DAYS)
+    usual = usual_off(which, LEADS_H)
+    for i in range(leads):
+        near = slice(max(i - 1, 0), i + 2)
+        rows = truth[near] - ours[near]
+        bias = np.full(rows.shape, SCALE[which])
+        x = np.concatenate([others[:, near] - ours[near], bias[None]]).reshape(3, -1)
+        noise = np.repeat(usual[near], rows.shape[1])
+        information = np.tile(weight, len(rows)) / len(rows)
+        information = information * MOMENTS_A_DAY[i]
+        fit = ridge(x, rows.ravel(), noise, BLEND_MEAN[:, i], BLEND_SD, information)
+        result[:, i] = fit.weight
+    part = np.maximum(result[:2], 0)
+    part /= np.maximum(part.sum(0), 1)
+    return np.concatenate([part, result[2:]])
+
+
+def _widths(ratio: Floats, age_d: Floats, spacing_d: float) -> Floats:
+    """(leads,): how much wider the range must be to have held `INSIDE` of the outcomes."""
+    out = np.full(len(ratio), FIRST_WIDTH)
+    recent = np.exp(-age_d / RECENT_DAYS)
+    for i in range(len(ratio)):
+        near = ratio[max(i - 1, 0) : i + 2]
+        weight = np.where(np.isnan(near), 0.0, recent)
+        days = float(weight.sum()) * spacing_d / len(near)
+        if days >= 1:
+            order = np.argsort(near, axis=None)
+            part = np.cumsum(weight.ravel()[order])
+            held = float(near.ravel()[order][np.searchsorted(part, INSIDE * part[-1])])
+            out[i] = (days * held + WIDTH_DAYS * FIRST_WIDTH) / (days + WIDTH_DAYS)
+    return out

@@ -1,0 +1,111 @@
+"""Vapour balance of a room with air change, sources by the hour, and wood that takes up water.
+
+Per volume of air, with RH = 100 e/e_s(T):
+
+    de/dt = n (e_o − e) + n_n (e_n − e) + g + h + Σ κ_j (b_j − RH),   τ_j db_j/dt = RH − b_j
+
+The b_j are the humidities that parts of the wood, plaster and paper are in balance with, on a
+ladder of fixed time constants: together they follow a slab through which water diffuses. h is
+a humidifier, κ_h (s − RH) while RH is below its setting s; e_n a room next door, lived in.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.outlook.calendar import HARMONICS, USUAL_WEEK, Calendar, waves, working
+from monitor.science.outlook.fitting import Prior
+from monitor.science.ranges import Floats
+
+LADDER_H = np.array([2.0, 12.0, 72.0, 400.0])
+"""Time constants of what takes up water. [h]  Ours."""
+
+_WAVES = 1 + 2 * HARMONICS
+_N0, _NW, _NT, _NOCC, _NOPEN = range(5)
+KAPPA = slice(5, 9)
+_NEXT, _HUMID, _HYGRO = 9, 10, 11
+REST = slice(12, 12 + _WAVES)
+WORK = slice(12 + _WAVES, 12 + 2 * _WAVES)
+_WEEK = slice(12 + 2 * _WAVES, 19 + 2 * _WAVES)
+SIZE = 19 + 2 * _WAVES
+NEXT_DOOR_PA = 1100.0
+"""e_n: 20 °C and 47 %. [Pa]  Ours."""
+
+PRIOR = Prior(
+    np.concatenate(
+        [np.log([0.4, 0.04, 0.01, 0.15, 0.8]), np.log([25.0, 8.0, 2.5, 0.6]),
+         [np.log(0.05), np.log(2.0), 43.0],
+         [30.0], np.zeros(_WAVES - 1), [40.0], np.zeros(_WAVES - 1), USUAL_WEEK]
+    ),
+    np.concatenate(
+        [[0.6, 1, 1, 1, 1], [1.2, 1.2, 1.2, 1.2], [1.0, 1.5, 4.0],
+         [60.0], np.full(_WAVES - 1, 25.0), [60.0], np.full(_WAVES - 1, 50.0), np.full(7, 0.25)]
+    ),
+)  # fmt: skip
+"""Ours, around a workshop of 60 m³ with half an air change an hour; wide. In order: ln of n in still
+air [1/h], per m/s, per K indoors over outdoors, what working and open windows add [1/h]; ln κ_j
+[Pa/(h %)]; ln n_n [1/h]; ln κ_h [Pa/(h %)] and s [%]; g as waves of the day, and what a working day
+adds [Pa/h]; how much of a working day each day of the week is [-]."""
+
+
+class Drive(NamedTuple):
+    """What acts on the room in each hour; every field broadcasts to (steps, runs).
+
+    Outdoor vapour pressure [Pa] and temperature [°C], wind [m/s], indoor temperature [°C] with
+    its saturation pressure [Pa], and the calendar.
+    """
+
+    out_pa: Floats
+    out_temp_c: Floats
+    wind_m_s: Floats
+    temp_c: Floats
+    saturation_pa: Floats
+    when: Calendar
+
+
+def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Floats:
+    """RH at the ends of the hours, shape (steps, b, runs). [%]
+
+    Parameters
+    ----------
+    theta : ndarray (b, SIZE)
+        Parameters; each set runs through all of `drive`.
+    rh_pct : ndarray (runs,)
+        RH at the start.
+    stores : ndarray (4, runs)
+        Humidities b_j at the start. [%]
+    """
+    col = theta[:, :, None]
+    k = np.exp(col[:, :11])
+    basis = np.moveaxis(waves(drive.when.hour), -1, 1)  # (steps, waves, runs)
+    week = np.moveaxis(theta[:, _WEEK][:, drive.when.weekday], 0, 1)
+    source = theta[:, REST] @ basis + week * (theta[:, WORK] @ basis)
+    busy = np.maximum(week, 0) * working(drive.when.hour)[:, None]
+    apart = np.abs(drive.temp_c - drive.out_temp_c)
+    open_ = np.clip((drive.temp_c - 21.5) / 2.5, 0, 1) * np.clip((drive.out_temp_c - 8) / 5, 0, 1)
+    change = (
+        k[:, _N0] + k[:, _NW] * drive.wind_m_s[:, None] + k[:, _NT] * apart[:, None]
+        + busy * (k[:, _NOCC] + k[:, _NOPEN] * open_[:, None])
+    )  # fmt: skip
+    kappa = k[:, KAPPA]
+    back = 1 / LADDER_H[None, :, None]
+    taken = kappa / (1 + back)
+    sum_taken, humid, hygro = taken.sum(1), k[:, _HUMID], col[:, _HYGRO]
+    per_pct = 100 / drive.saturation_pa
+    rh = np.broadcast_to(rh_pct, (len(theta), len(rh_pct)))
+    e = rh / per_pct[0]
+    b = np.broadcast_to(stores, (len(theta), *stores.shape))
+    out = np.empty((len(per_pct), *rh.shape))
+    given = source + change * drive.out_pa[:, None] + k[:, _NEXT] * NEXT_DOOR_PA
+    change = change + k[:, _NEXT]
+    for i in range(len(per_pct)):
+        on = humid * np.clip((hygro - rh) / 2 + 0.5, 0, 1)
+        e = (e + given[i] + on * hygro + (taken * b).sum(1)) / (
+            1 + change[i] + (sum_taken + on) * per_pct[i]
+        )
+        rh = e * per_pct[i]
+        b = (b + back * rh[:, None]) / (1 + back)
+        out[i] = rh
+    return out

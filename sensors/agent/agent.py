@@ -1,0 +1,156 @@
+"""The agent itself: samples at its period, keeps, and lets the sender send."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+from monitor import __version__
+from monitor.errors import MonitorError
+from monitor.records import Quantity
+from sensors.agent import packs, vitals
+from sensors.agent.backlog import Backlog
+from sensors.agent.dating import Clock, Dating
+from sensors.agent.sampling import Station
+from sensors.agent.sender import Sender
+from sensors.agent.settings import Settings
+from sensors.agent.shelf import Pack
+from sensors.agent.systemd import Notifier
+
+log = logging.getLogger(__name__)
+
+GAP_S = 0.1
+"""Between two reads of a sample, if the period leaves room for it. [s]"""
+SENDER_SILENT_S = 120.0
+"""A sender without a sign of life for so long hangs. [s]"""
+
+
+class AgentFault(MonitorError):
+    """The agent cannot go on."""
+
+
+class Agent:
+    """One board's sensors.
+
+    Parameters
+    ----------
+    settings : Settings
+    folder : Path
+        Where the backlog is kept.
+    root : Path
+        What stands for / in sysfs and /proc.
+    clock : Clock, optional
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        folder: Path,
+        root: Path = Path("/"),
+        clock: Clock | None = None,
+        notifier: Notifier | None = None,
+    ) -> None:
+        self._settings, self._root = settings, root
+        self._clock = clock or Clock()
+        self._dating = Dating(self._clock)
+        self._notifier = notifier or Notifier()
+        count = max(1, settings.reads * len(settings.sensors))
+        gap_s = min(GAP_S, 0.2 * settings.period_s / count)
+        self._stations = [Station(s, root, settings.reads, gap_s) for s in settings.sensors]
+        self.backlog = Backlog(
+            folder / "backlog.sqlite3", settings.packs_max, self._clock.start_id
+        )
+        self._sender = Sender(settings.address, settings.name, self.backlog, self.report)
+
+    def run(self, stop: threading.Event) -> None:
+        """Sample, keep and send until `stop` is set.
+
+        Raises
+        ------
+        AgentFault
+            If the sender has ended or hangs.
+        """
+        period_s, due = self._settings.period_s, time.monotonic()
+        self._sender.start()
+        ready = False
+        sign_due = due
+        while not stop.is_set():
+            now = time.monotonic()
+            if now >= due:
+                self.round()
+                due += period_s * (1 + int((time.monotonic() - due) / period_s))
+                if not ready:
+                    ready = True
+                    self._notifier.ready(self._status())
+            self._check_sender()
+            if self._notifier.watchdog_s and now >= sign_due:
+                self._notifier.alive(self._status())
+                sign_due = now + self._notifier.watchdog_s
+            wait_until = min(due, sign_due) if self._notifier.watchdog_s else due
+            stop.wait(max(0.0, min(wait_until - time.monotonic(), SENDER_SILENT_S)))
+        self._notifier.stopping()
+        self._sender.stop(wait_s=10.0)
+        self.backlog.close()
+        log.info("stopped waiting=%d", self.backlog.waiting)
+
+    def round(self) -> None:
+        """One sample of every sensor, on disk before this returns."""
+        battery = vitals.battery_pct(self._root)
+        taken = []
+        for station in self._stations:
+            before = self._clock.since_start_ms()
+            values = station.sample()
+            if values:
+                if battery is not None:
+                    values[Quantity.BATTERY] = battery
+                middle = (before + self._clock.since_start_ms()) // 2
+                taken.append((station.sensor, middle, values))
+        offset_ms = self._dating.look()
+        if self._dating.anew and offset_ms is not None:
+            self.backlog.date(offset_ms)
+        kept = [
+            Pack(
+                packs.topic(sensor.place, sensor.name),
+                self._clock.start_id,
+                moment,
+                None if offset_ms is None else moment + offset_ms,
+                packs.records(values),
+            )
+            for sensor, moment, values in taken
+        ]
+        self.backlog.put(kept)
+        for pack in kept:
+            log.debug("kept topic=%s measured_ms=%s", pack.topic, pack.measured_ms)
+
+    def report(self) -> dict[str, Any]:
+        """How the agent is, for those who look at it through the broker."""
+        trouble = [
+            f"{s.sensor.place}/{s.sensor.name}: {s.trouble}" for s in self._stations if s.trouble
+        ]
+        trouble += [text for text in (self._dating.trouble, self.backlog.trouble) if text]
+        return {
+            "agent": self._settings.name,
+            "version": __version__,
+            "sensors": [f"{s.place}/{s.name}" for s in self._settings.sensors],
+            "at_ms": self._clock.wall_ms(),
+            "waiting": self.backlog.waiting,
+            "packs_given_up": self.backlog.given_up,
+            "signal_dbm": vitals.signal_dbm(self._root),
+            "trouble": trouble,
+        }
+
+    def _check_sender(self) -> None:
+        if not self._sender.is_alive():
+            raise AgentFault("the sender has ended: see the log")
+        silent_s = time.monotonic() - self._sender.beat
+        if silent_s > SENDER_SILENT_S:
+            raise AgentFault(f"the sender has given no sign for {silent_s:.0f} s")
+
+    def _status(self) -> str:
+        well = sum(not station.trouble for station in self._stations)
+        broker = self._sender.trouble or "broker connected"
+        waiting = self.backlog.waiting
+        return f"{well} of {len(self._stations)} sensors read; {waiting} packs wait; {broker}"

@@ -1,0 +1,166 @@
+"""One connection to the broker: MQTT 3.1.1, QoS 1, with a last will. The client library is known
+here alone.
+"""
+
+from __future__ import annotations
+
+import select
+import socket
+import ssl
+import time
+from typing import Any
+
+import paho.mqtt.client as paho
+
+from monitor.errors import BrokerUnavailable
+from monitor.mqtt import KEEPALIVE_S, Address
+
+ANSWER_WAIT_S = 10.0
+"""How long the broker may take to let us in. [s]"""
+WINDOW = 100
+"""Messages on their way at once."""
+
+
+class Link:
+    """A connection from when it is made to when it fails; then it is of no more use.
+
+    Whoever calls `wait` drives it.
+
+    Parameters
+    ----------
+    address : Address
+    client_id : str
+        Fixed: a broker that still holds our last connection drops it for this one.
+    will : tuple of str and bytes
+        Topic and payload that the broker publishes, retained, if we go without a word.
+
+    Raises
+    ------
+    BrokerUnavailable
+        By every method, if there is no connection or no more, with why in plain words.
+    """
+
+    def __init__(self, address: Address, client_id: str, will: tuple[str, bytes]) -> None:
+        self._address = address
+        self._acknowledged: list[int] = []
+        self._answer: Any = None
+        self._lost: Any = None
+        client = self._client = paho.Client(
+            paho.CallbackAPIVersion.VERSION2, client_id=client_id, protocol=paho.MQTTv311,
+            reconnect_on_failure=False,
+        )  # fmt: skip
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_publish = self._on_publish
+        client.max_inflight_messages_set(WINDOW)
+        client.will_set(will[0], will[1], qos=1, retain=True)
+        if address.user:
+            client.username_pw_set(address.user, address.password)
+        if address.tls:
+            client.tls_set_context(self._tls())
+        self._connect()
+
+    def send(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
+        """Begin to send a message; the number returned comes back from `wait`."""
+        info = self._client.publish(topic, payload, qos=1, retain=retain)
+        if info.rc != paho.MQTT_ERR_SUCCESS:
+            raise self._unavailable(f"connection lost: {paho.error_string(info.rc)}")
+        return info.mid
+
+    def wait(self, wait_s: float) -> list[int]:
+        """Numbers of the messages acknowledged within `wait_s`, or as soon as there are any. [s]"""
+        end = time.monotonic() + wait_s
+        while True:
+            self._drive(max(0.0, end - time.monotonic()))
+            if self._lost is not None:
+                raise self._unavailable(f"connection lost: {self._lost}")
+            if self._acknowledged or time.monotonic() >= end:
+                done, self._acknowledged = self._acknowledged, []
+                return done
+
+    def close(self) -> None:
+        """Leave in good order, so that the will is not published."""
+        self._client.disconnect()
+
+    def abandon(self) -> None:
+        """Drop the connection without a word."""
+        if (connection := self._client.socket()) is not None:
+            connection.close()
+
+    def _tls(self) -> ssl.SSLContext:
+        address = self._address
+        try:
+            context = ssl.create_default_context(cafile=address.ca_file)
+            if address.cert_file:
+                context.load_cert_chain(address.cert_file, address.key_file)
+        except OSError as exc:  # also what the library cannot read as a certificate
+            files = [str(f) for f in (address.ca_file, address.cert_file, address.key_file) if f]
+            reason = exc.strerror if not isinstance(exc, ssl.SSLError) else exc.reason
+            raise self._unavailable(f"certificate files {', '.join(files)}: {reason}") from exc
+        return context
+
+    def _connect(self) -> None:
+        host, port = self._address.host, self._address.port
+        try:
+            self._client.connect(host, port, keepalive=int(KEEPALIVE_S))
+        except ssl.SSLCertVerificationError as exc:
+            raise self._unavailable(
+                f"its certificate is not accepted, {exc.verify_message}: see broker.ca_file, the "
+                "host in broker.url and this machine's clock"
+            ) from exc
+        except ssl.SSLError as exc:
+            raise self._unavailable(f"no TLS at that port ({exc.reason})") from exc
+        except socket.gaierror as exc:
+            raise self._unavailable(f"no such host, {exc.strerror}") from exc
+        except TimeoutError as exc:
+            raise self._unavailable("no answer in time") from exc
+        except OSError as exc:
+            raise self._unavailable(f"no answer, {exc.strerror or exc}") from exc
+        end = time.monotonic() + ANSWER_WAIT_S
+        while self._answer is None and self._lost is None and time.monotonic() < end:
+            self._drive(end - time.monotonic())
+        if self._answer is None:
+            self.abandon()
+            raise self._unavailable(
+                "it closed the connection without an answer: does that port want TLS (mqtts)?"
+                if self._lost is not None
+                else "something is there and does not answer as an MQTT broker"
+            )
+        if self._answer.is_failure:
+            self.abandon()
+            raise self._unavailable(
+                f"it refused us, {self._answer}: see broker.user and its password"
+            )
+
+    def _drive(self, wait_s: float) -> None:
+        """Read, write and keep alive for up to `wait_s`, once. [s]"""
+        client = self._client
+        if (connection := client.socket()) is None:
+            self._lost = self._lost or "closed"
+            return
+        writing = [connection] if client.want_write() else []
+        pending = getattr(connection, "pending", int)()  # what TLS has taken in already
+        try:
+            readable, writable, _ = select.select(
+                [connection], writing, [], 0 if pending else min(wait_s, 1.0)
+            )
+        except (OSError, ValueError):  # closed under us
+            self._lost = self._lost or "closed"
+            return
+        if writable:
+            client.loop_write()
+        if readable or pending:
+            client.loop_read()
+        client.loop_misc()
+
+    def _unavailable(self, why: str) -> BrokerUnavailable:
+        return BrokerUnavailable(f"{self._address}: {why}")
+
+    def _on_connect(self, _: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+        self._answer = code
+
+    def _on_disconnect(self, _: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
+        self._lost = code
+
+    def _on_publish(self, _: Any, __: Any, number: int, ___: Any, ____: Any) -> None:
+        self._acknowledged.append(number)

@@ -1,0 +1,260 @@
+"""Alerts in a real Chromium: looks, taps of a thumb, and what they do to the journal."""
+
+from __future__ import annotations
+
+import alert_fixtures
+import dashboard_fixtures as shop_air
+import pytest
+import test_board_browser as browser
+from test_board_browser import Visit, until
+from test_board_browser_bench import AXE, AXE_RUN
+
+from monitor.clock import now_ms
+
+pytestmark = browser.pytestmark
+chromium, visit = browser.chromium, browser.visit  # fixtures
+
+PAGES = ("/alerts", "/alerts/2", "/alerts/rules", "/alerts/rule/very-dry")
+MINUTE = 60_000
+
+
+class Troubled:
+    """A running board of a shop in trouble, its desk open."""
+
+    def __init__(self, folder):
+        self.port = browser.free_port()
+        self.url = f"http://127.0.0.1:{self.port}"
+        self.settings, self.writer, self.commands = alert_fixtures.dry_shop(folder, port=self.port)
+
+    @property
+    def alerts(self):
+        self.commands.journal.refresh()
+        return self.commands.journal.alerts
+
+
+def running(folder, *, waits=False):
+    """A shop in trouble, served; with a full bench if `waits`."""
+    board = Troubled(folder)
+    if waits:
+        shop_air.full_bench(board.commands, now_ms())
+    shop_air.beat(board.settings, beat_ms=now_ms() + 3_600_000)  # it need not beat again
+    try:
+        with (
+            shop_air.desk(board.settings, board.commands),
+            browser.served(folder, board.port),
+        ):
+            yield board
+    finally:
+        board.writer.close()
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    """For looking only."""
+    yield from running(tmp_path_factory.mktemp("shown"), waits=True)
+
+
+@pytest.fixture
+def shop(tmp_path):
+    """For taps."""
+    yield from running(tmp_path)
+
+
+def opened(seen: Visit, board: Troubled, path: str):
+    seen.page.goto(board.url + path)
+    seen.page.wait_for_selector("main")
+    until(seen.page, "document.getElementById('alerts-open').innerText === '3'")
+    seen.page.wait_for_timeout(600)
+    return seen.page
+
+
+@pytest.mark.parametrize("size", ["wall", "phone"])
+@pytest.mark.parametrize("path", [*PAGES, "/"])
+def test_a_page_with_alerts_is_quiet_and_keeps_to_itself(shown, visit, path, size):
+    seen = visit(size)
+    page = opened(seen, shown, path)
+    assert seen.logged == []
+    assert [url for url in seen.asked if not url.startswith((shown.url, "data:", "blob:"))] == []
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+@pytest.mark.parametrize("theme", ["day", "night", "contrast"])
+@pytest.mark.parametrize("size", ["wall", "phone"])
+def test_axe_finds_nothing_on_any_page_with_alerts(shown, visit, size, theme):
+    for path in (*PAGES, "/"):
+        page = opened(visit(size, theme), shown, path)
+        for details in page.locator("main summary").all():
+            details.click()
+        page.evaluate(AXE.read_text(encoding="utf-8"))
+        found = page.evaluate(AXE_RUN)
+        assert len(found["passes"]) > 10
+        faults = [
+            (v["id"], [n["html"][:160] for n in v["nodes"][:3]]) for v in found["violations"]
+        ]
+        assert faults == [], path
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_every_tap_on_the_phone_is_as_high_as_a_thumb(shown, visit, path):
+    page = opened(visit("phone"), shown, path)
+    for details in page.locator("main summary").all():
+        details.click()
+    small = page.evaluate(
+        "[...document.querySelectorAll('main button, main .tap, main summary, main nav a, main select,"
+        " main input')].filter(e => e.offsetParent)"
+        ".map(e => [e.innerText || e.name, e.getBoundingClientRect()])"
+        ".filter(([, b]) => b.height < 48 || b.width < 40).map(([t, b]) => t + b.height)"
+    )
+    assert small == []
+
+
+@pytest.mark.parametrize("size", ["wall", "desk"])
+def test_the_wall_with_alerts_clamps_and_five_places_neither_scrolls_nor_cuts(shown, visit, size):
+    page = opened(visit(size), shown, "/")
+    assert page.locator(".calling li").first.is_visible()
+    assert "3 alerts" in page.locator(".calling").inner_text()
+    cut = page.evaluate("""() => {
+      const root = document.documentElement, out = [];
+      if (root.scrollHeight > innerHeight || root.scrollWidth > innerWidth) out.push('page');
+      const strip = document.querySelector('.clamps').getBoundingClientRect();
+      if (strip.bottom > innerHeight + 1) out.push('clamps');
+      const calling = document.querySelector('.calling').getBoundingClientRect();
+      for (const row of document.querySelectorAll('.place')) {
+        const box = row.getBoundingClientRect();
+        if (box.bottom > strip.top + 1) out.push('row under clamps');
+        if (box.top < calling.bottom - 1) out.push('row under alerts');
+        for (const part of row.querySelectorAll('.who, .rh, .temp, .derived, .level, .age')) {
+          const own = part.getBoundingClientRect();
+          if (own.width && (own.top < box.top - 1 || own.bottom > box.bottom + 1 ||
+              own.right > box.right + 1)) out.push(part.className + ' ' + row.innerText.slice(0, 30));
+        }
+      }
+      return out; }""")
+    assert cut == []
+    if size == "wall":  # to be read at three metres
+        assert page.locator(".calling li").count() == 3
+        font = page.locator(".what-is").first.evaluate(
+            "e => parseFloat(getComputedStyle(e).fontSize)"
+        )
+        assert font >= 27
+
+
+def test_urgency_is_told_apart_without_colour_by_word_marks_weight_and_size(shown, visit):
+    page = opened(visit("wall"), shown, "/alerts")
+    told = page.locator(".alert .urgency").all_inner_texts()
+    assert [text.replace("\n", "") for text in told] == ["!!!Act now", "!!Act", "!Mind it"]
+    weights, sizes = (
+        page.evaluate(
+            f"[...document.querySelectorAll('.alert .urgency')].map(e => +parseFloat("
+            f"getComputedStyle(e).{what}))"
+        )
+        for what in ("fontWeight", "fontSize")
+    )
+    assert weights == [700, 700, 400]
+    assert sizes[0] > sizes[1]
+
+
+def test_a_tap_acknowledges_another_puts_off_and_the_wall_falls_quiet(shop, visit):
+    seen = visit("phone", has_touch=True, is_mobile=True)
+    page = opened(seen, shop, "/alerts")
+    page.evaluate("localStorage.setItem('benchweather.by', JSON.stringify('Ina'))")
+    dry = page.locator(".alert", has_text="Very dry")
+    dry.get_by_role("button", name="Acknowledge").tap()
+    page.wait_for_selector("text=Acknowledged by Ina")
+    assert "Acknowledged: Front bench: Very dry." in page.locator("#bench-said").inner_text()
+    assert shop.alerts["2"].acknowledged[1] == "Ina"
+    assert dry.get_by_role("button").count() == 0
+    page.wait_for_timeout(600)  # a hand is not quicker
+    silent = page.locator(".alert", has_text="Silent")
+    silent.get_by_role("button", name="Snooze 3 h").tap()
+    silent.get_by_text("Put off until").wait_for()
+    found = shop.alerts["3"]
+    assert found.snoozed_until_ms - found.events[-1].recorded_ms == 180 * MINUTE
+    page.wait_for_timeout(600)
+    tank = page.locator(".alert", has_text="To be filled")
+    tank.get_by_role("button", name="Snooze until").tap()
+    tank.get_by_text("Put off until").wait_for()
+    page.wait_for_selector("text=3 alerts are open, all seen to.")
+    page.get_by_role("link", name="Air", exact=True).tap()
+    page.wait_for_selector(".place")
+    assert page.locator(".calling").count() == 0
+    assert seen.logged == []
+
+
+def test_what_is_unfolded_survives_the_pages_own_refreshing(shop, visit):
+    page = opened(visit("phone"), shop, "/alerts")
+    page.locator(".alert", has_text="Very dry").locator("summary").click()
+    for _ in range(2):
+        page.evaluate("dash_clientside.set_props('bench-changed', {data: String(Math.random())})")
+        page.wait_for_timeout(700)
+    assert page.locator(".alert", has_text="Very dry").get_by_text("Held spruce").is_visible()
+
+
+def test_a_note_is_written_and_stands_in_the_journal_of_the_alert(shop, visit):
+    seen = visit("phone", has_touch=True, is_mobile=True)
+    page = opened(seen, shop, "/alerts")
+    page.locator(".alert", has_text="Very dry").get_by_role("link", name="Note").tap()
+    page.wait_for_selector("#alert-note")
+    page.locator("#alert-note").fill("window was open all night")
+    page.wait_for_timeout(600)
+    page.get_by_role("button", name="Add this note").tap()
+    page.wait_for_selector("#alert-history >> text=Note: window was open all night")
+    assert shop.alerts["2"].notes[0][2] == "window was open all night"
+    until(page, "document.getElementById('alert-note').value === ''")
+    page.wait_for_timeout(600)
+    page.get_by_role("button", name="Add this note").tap()
+    page.wait_for_selector(".fault:not(:empty)")
+    assert page.locator(".fault:visible").inner_text() == "is empty"
+
+
+def test_a_tank_is_filled_at_a_tap(shop, visit):
+    page = opened(visit("phone", has_touch=True, is_mobile=True), shop, "/alerts")
+    tank = page.locator(".tanks li", has_text="Room humidifier")
+    assert "due since" in tank.inner_text()
+    tank.get_by_role("button", name="Filled").tap()
+    until(page, "!document.querySelector('.tanks li').innerText.includes('due since')")
+    shop.commands.journal.refresh()
+    assert now_ms() - shop.commands.journal.filled_ms["room-humidifier"] < 20_000
+
+
+def test_a_rule_is_changed_refused_at_its_field_and_given_up(shop, visit):
+    seen = visit("desk")
+    page = opened(seen, shop, "/alerts/rule/very-dry")
+    page.get_by_text("Change it").click()
+    page.locator("#rule-low").fill("130")
+    page.wait_for_timeout(600)
+    page.get_by_role("button", name="Keep these").click()
+    page.wait_for_selector(".fault:not(:empty)")
+    assert page.locator(".fault:visible").inner_text() == "must be 0 to 100%"
+    assert page.locator("#rule-low").get_attribute("aria-invalid") == "true"
+    page.locator("#rule-low").fill("28")
+    page.locator("#rule-urgency").select_option("2")
+    page.wait_for_timeout(1300)
+    page.get_by_role("button", name="Keep these").click()
+    page.wait_for_selector("text=relative humidity below 28 %, for 30 min.")
+    shop.commands.journal.refresh()
+    kept = shop.commands.journal.rules["very-dry"]
+    assert (kept["low"], kept["urgency"]) == (28.0, 2)
+    page.wait_for_timeout(1300)
+    page.get_by_role("button", name="Give up my changes").click()
+    page.wait_for_timeout(600)
+    page.get_by_role("button", name="Tap again").click()
+    page.wait_for_selector("text=relative humidity below 30 %, for 30 min.")
+    shop.commands.journal.refresh()
+    assert shop.commands.journal.rules == {}
+    assert [text for text in seen.logged if "409" not in text] == []
+
+
+def test_a_rule_is_switched_off_and_one_added_like_another(shop, visit):
+    page = opened(visit("phone", has_touch=True, is_mobile=True), shop, "/alerts/rules")
+    page.get_by_role("button", name="Switch off Damp", exact=True).tap()
+    page.wait_for_selector("li[data-on=no]")
+    assert page.locator("li[data-on=no] h3").inner_text() == "Damp"
+    page.locator("#rules-add summary").tap()
+    page.locator("#add-name").fill("Loft too hot")
+    page.locator("#add-like").select_option("heat")
+    page.wait_for_timeout(600)
+    page.get_by_role("button", name="Add it").tap()
+    page.wait_for_selector("text=Loft too hot")
+    shop.commands.journal.refresh()
+    assert set(shop.commands.journal.rules) == {"damp", "loft-too-hot"}

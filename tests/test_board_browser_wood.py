@@ -1,0 +1,250 @@
+"""The wood pages in a real Chromium: looks, reach of a thumb, and an instrument from its coming to
+its leaving through the running service."""
+
+from __future__ import annotations
+
+import contextlib
+
+import dashboard_fixtures as shop_air
+import pytest
+import test_board_browser as browser
+from test_board_browser import DAY, Board, Visit, until
+from test_board_browser_bench import faults, opened
+
+from monitor.clock import now_ms
+from monitor.store import Reader, Writer
+
+pytestmark = browser.pytestmark
+chromium, visit = browser.chromium, browser.visit  # fixtures
+
+PAGES = ("/wood", "/wood/new", "/wood/left", "/wood/va-41")
+
+
+@pytest.fixture(scope="module")
+def wood(tmp_path_factory):
+    """Five instruments: dry, damp, at rest, with a home not known, without a sensor; one gone."""
+    folder = tmp_path_factory.mktemp("wood")
+    with Board(folder, shop_air.BENCH) as board:
+        now = now_ms()
+        for place in shop_air.PLACES:
+            shop_air.fill(board.writer, place, now - 12 * DAY, now, 300_000,
+                          gap=(now - 4 * DAY, now - 3 * DAY))  # fmt: skip
+        commands = shop_air.commanded(board.writer, board.settings)
+
+        def ask(do, **wish):
+            commands.carry_out({"about": "instrument", "do": do, "by": "Ina"} | wish, now)
+
+        for reference, kind, place, home in (
+            ("VA-41", "viola", "front-bench", 75), ("VC-39", "cello", "front-bench", 25),
+            ("VN-44", "violin", "varnish-room", 52), ("DB-7", "bass", "front-bench", None),
+            ("VN-46", "violin", "loft", 50), ("VN-12", "violin", "front-bench", 50),
+        ):  # fmt: skip
+            ask("register", reference=reference, kind=kind, place=place, home_rh_pct=home,
+                arrived_ms=now - 10 * DAY, due_ms=now + 3 * DAY)  # fmt: skip
+        ask("open", instrument="va-41", at_ms=now - 2 * DAY)
+        ask("open", instrument="vc-39", at_ms=now - 5 * DAY)
+        ask("leave", instrument="vn-12")
+        commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench",
+                            "instrument": "VA-41", "start_ms": now - DAY // 2}, now)  # fmt: skip
+        with shop_air.desk(board.settings, commands), browser.served(folder, board.port):
+            yield board
+
+
+@pytest.mark.parametrize("size", ["wall", "phone"])
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_of_the_wood_is_quiet_and_keeps_to_itself(wood, visit, path, size):
+    seen = visit(size)
+    page = opened(seen, wood, path)
+    assert seen.logged == []
+    assert [url for url in seen.asked if not url.startswith((wood.url, "data:", "blob:"))] == []
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+@pytest.mark.parametrize("theme", ["day", "night", "contrast"])
+@pytest.mark.parametrize("path", PAGES)
+def test_axe_finds_nothing_on_the_wood(wood, visit, path, theme):
+    for size in ("wall", "phone"):
+        page = opened(visit(size, theme), wood, path)
+        if path == "/wood/va-41":
+            page.wait_for_selector(".plot .scatterlayer .trace")
+        for details in page.locator("main summary").all():
+            details.click()
+        assert faults(page) == [], size
+
+
+def test_the_wall_tells_four_instruments_without_scrolling_large_enough_for_three_metres(
+    wood, visit
+):
+    page = opened(visit("wall"), wood, "/wood")
+    rows = page.evaluate(
+        "[...document.querySelectorAll('.instrument')].map(e => e.getBoundingClientRect().bottom)"
+    )
+    assert len(rows) == 5
+    assert rows[3] <= 1080
+    least = {".answer": 40, ".instrument h2": 30, ".part-line .moved": 20, ".part-line .off": 20}
+    for selector, size in least.items():
+        found = page.evaluate(
+            "s => parseFloat(getComputedStyle(document.querySelector(s)).fontSize)", selector
+        )
+        assert found >= size, selector
+    # Nothing of a line runs into its neighbour or is cut.
+    cut = page.evaluate(
+        "[...document.querySelectorAll('.part-line > span, .closing p, .named > *')]"
+        ".filter(e => e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== 'inline')"
+        ".map(e => e.innerText)"
+    )
+    assert cut == []
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_every_tap_on_the_phone_is_as_wide_and_high_as_a_thumb(wood, visit, path):
+    page = opened(visit("phone"), wood, path)
+    for details in page.locator("main summary").all():
+        details.click()
+    small = page.evaluate(
+        "[...document.querySelectorAll('main button, main .tap, main summary, main nav a,"
+        " main .picks label, main select, main .field input')]"
+        ".filter(e => e.offsetParent).map(e => [e.innerText || e.name, e.getBoundingClientRect()])"
+        ".filter(([, b]) => b.height < 48 || b.width < 40).map(([t, b]) => t + b.height)"
+    )
+    assert small == []
+
+
+def test_the_plot_is_drawn_with_parts_gap_open_time_and_wait(wood, visit):
+    page = opened(visit("wall"), wood, "/wood/va-41")
+    page.wait_for_selector(".plot .scatterlayer .trace")
+    drawn = page.evaluate("document.querySelector('.plot .js-plotly-plot').data.map(t => t.name)")
+    assert drawn == ["air's balance", "top", "back", "ribs", "neck block", "waits"]
+    assert page.evaluate(
+        "[...document.querySelector('.plot .js-plotly-plot')._fullData[1].y].some(y => isNaN(y))"
+    )
+    assert page.locator(".plot .annotation", has_text="open").count() == 1
+    assert "Its air was read" in page.locator("#stay-words").inner_text()
+
+
+def test_a_choice_and_what_was_typed_survive_a_reload(wood, visit):
+    page = opened(visit("phone"), wood, "/wood/new")
+    page.locator("#new-reference").fill("VN-77")
+    page.locator("#new-kind label", has_text="Cello").click()
+    page.locator("#new-due").fill("2030-12-04")
+    page.wait_for_timeout(300)
+    page.reload()
+    until(page, "document.getElementById('new-reference')?.value === 'VN-77'")
+    until(page, "document.querySelector('#new-kind input:checked')?.value === 'cello'")
+    assert page.locator("#new-due").input_value() == "2030-12-04"
+
+
+def test_what_is_wrong_stands_beside_its_field_and_goes_when_it_is_right(wood, visit):
+    seen = visit("phone")
+    page = opened(seen, wood, "/wood/va-41")
+    page.locator("#instrument-fix summary").click()
+    page.locator("#fix-home_rh").fill("150")
+    page.locator("#fix-parts-0-thickness_mm").fill("thick")
+    page.get_by_role("button", name="Keep these").click()
+    wrong = page.locator('[data-fault="parts.0.thickness_mm"]')
+    wrong.wait_for()
+    until(page, "document.querySelector('[data-fault=\"parts.0.thickness_mm\"]').innerText !== ''")
+    assert "'thick' is no number" in wrong.inner_text()
+    assert page.locator("#fix-parts-0-thickness_mm").get_attribute("aria-invalid") == "true"
+    page.locator("#fix-parts-0-thickness_mm").fill("30")
+    page.wait_for_timeout(1300)
+    page.get_by_role("button", name="Keep these").click()
+    until(page, "document.querySelector('[data-fault=home_rh]').innerText.includes('5 to 95')")
+    assert "at most the block's, 18 mm" in wrong.inner_text()
+    assert "Home RH: 150: must be 5 to 95 %" in page.locator("#bench-refused").inner_text()
+
+
+def test_one_part_is_made_of_another_wood_through_the_list(wood, visit):
+    page = opened(visit("desk"), wood, "/wood/vc-39")
+    page.locator("#instrument-fix summary").click()
+    assert page.locator("#fix-parts-1-species").input_value() == "sycamore_maple"
+    page.locator("#fix-parts-1-species").select_option("poplar")
+    page.get_by_role("button", name="Keep these").click()
+    page.wait_for_selector("text=Poplar, 5 mm")
+    page.locator("#instrument-fix summary").click()
+    assert page.locator("#fix-parts-1-species").input_value() == "poplar"
+
+
+# Through the running service
+
+
+@pytest.fixture
+def shop(make_service):
+    """A service that has had five days of air before it starts."""
+    service = make_service()
+    shop_air.settings_in(service.data, port=service.board_port)
+    with contextlib.closing(Writer(service.store)) as writer:
+        now = now_ms()
+        for place in shop_air.PLACES:
+            shop_air.fill(writer, place, now - 5 * DAY, now, 600_000)
+    service.start()
+    return service
+
+
+def instruments_of(service):
+    from monitor.commands import Journal
+
+    with contextlib.closing(Reader(service.store)) as reader:
+        return Journal(reader).instruments
+
+
+def tap(page, text):
+    page.wait_for_timeout(1300)  # a hand is not quicker
+    page.locator("main").get_by_role("button", name=text, exact=True).tap()
+
+
+@pytest.mark.broker
+def test_an_instrument_is_taken_in_opened_closed_and_handed_out_by_taps(shop, visit):
+    seen: Visit = visit("phone", has_touch=True, is_mobile=True)
+    page = seen.page
+    page.goto(f"http://127.0.0.1:{shop.board_port}/wood")
+    page.get_by_role("link", name="Take one in").last.tap()
+    page.wait_for_selector("#new-reference")
+    page.locator("#new-reference").fill("VN-31 violin")
+    page.locator("#new-kind label", has_text="Violin").tap()
+    page.locator("#new-home label", has_text="Damp house").tap()
+    tap(page, "Take it in")
+    page.wait_for_selector(".instrument")
+    one = instruments_of(shop)["vn-31-violin"]
+    assert (one.kind, one.place, one.home.rh_pct) == ("violin", "front-bench", 60.0)
+    assert abs(one.arrived_ms - now_ms()) < 30_000
+    page.get_by_role("link", name="VN-31 violin").tap()
+    tap(page, "Opened now")
+    page.wait_for_selector("button:has-text('Closed now')")
+    assert instruments_of(shop)["vn-31-violin"].open_now
+    tap(page, "Closed now")
+    page.wait_for_selector("button:has-text('Opened now')")
+    tap(page, "Varnish room")
+    page.wait_for_selector("text=closed, Varnish room")
+    tap(page, "Handed out")
+    page.wait_for_timeout(1300)
+    page.get_by_role("button", name="Tap again: handed out").tap()
+    page.wait_for_selector(".gone li")
+    assert "VN-31 violin" in page.locator(".gone").inner_text()
+    one = instruments_of(shop)["vn-31-violin"]
+    assert [e.action for e in one.events] == ["register", "open", "close", "move", "leave"]
+    page.get_by_role("link", name="It is back").tap()
+    page.wait_for_selector("#new-reference")
+    assert page.locator("#new-reference").input_value() == "VN-31 violin"
+    assert page.locator("#new-home_rh").input_value() == "60"
+    assert seen.logged == []
+
+
+@pytest.mark.broker
+def test_a_wait_is_opened_for_an_instrument_of_the_list_and_leads_to_its_wood(shop, visit):
+    page = visit("phone").page
+    ok = shop.command("instrument", "register", "VA-7", "viola", "front-bench", "--home-rh", "50")
+    assert ok.returncode == 0, ok.stderr
+    page.goto(f"http://127.0.0.1:{shop.board_port}/bench")
+    page.wait_for_selector("[data-choose]")
+    assert page.locator("#open-references option").get_attribute("value") == "VA-7"
+    page.locator("#bench-more summary").click()
+    page.locator("#open-instrument").fill("VA-7")
+    page.locator("[data-choose=plate-crack]").click()
+    page.wait_for_timeout(1300)
+    page.locator("#bench-places button", has_text="Front bench").click()
+    page.wait_for_selector(".wait h3 a")
+    page.locator(".wait h3 a").click()
+    page.get_by_role("link", name="The wood of VA-7").click()
+    page.wait_for_selector(".own-waits li")
+    assert "Plate crack" in page.locator(".own-waits").inner_text()

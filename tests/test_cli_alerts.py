@@ -1,0 +1,256 @@
+"""Alerts from the terminal and over MQTT, against a real running service."""
+
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+from contextlib import closing
+from datetime import UTC, datetime
+
+import paho.mqtt.client as paho
+import pytest
+from conftest import needs, until
+from receivers import Webhook
+
+from monitor.clock import now_ms
+from monitor.commands import Journal
+from monitor.records import Quantity, Reading, Series
+from monitor.store import Reader, Writer, outbox
+from monitor.telling import ALERTS_TOPIC
+from monitor.topics import COMMAND_TOPIC
+
+pytestmark = [pytest.mark.slow, pytest.mark.broker]
+
+MINUTE, HOUR, DAY = 60_000, 3_600_000, 86_400_000
+CONFIG = """
+[shop]
+name = "Quillon Lane Violin Repair, Marrowick"
+time_zone = "Europe/Berlin"
+[alerts]
+quiet = ""
+brief_at = ""
+[[places]]
+id = "bench"
+[[reservoirs]]
+id = "room-humidifier"
+lasts_h = 20
+[[channels]]
+id = "hook"
+url = "{url}"
+least = 1
+"""
+
+
+def air(path, spans):
+    """Readings each minute: (from, to, RH) each, in minutes before now."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    end, readings = now_ms(), []
+    for first, last, rh_pct in spans:
+        for i in range(last, first):
+            at = end - MINUTE * i
+            readings.append(Reading(Series("bench", "a1", Quantity.TEMPERATURE), at, 20.0))
+            rh = rh_pct + 0.1 * (i % 3)  # air never stands quite still
+            readings.append(Reading(Series("bench", "a1", Quantity.HUMIDITY), at, rh))
+    with closing(Writer(path)) as writer:
+        writer.write(readings)
+
+
+@pytest.fixture
+def hook():
+    with Webhook().open() as receiver:
+        yield receiver
+
+
+@pytest.fixture
+def shop(make_service, hook):
+    """A service whose bench is at 26 %, with the rule for very dry air taking it at once."""
+    running = make_service()
+    running.environment |= {"COLUMNS": "100"}
+    running.data.mkdir(parents=True)
+    (running.data / "benchweather.toml").write_text(CONFIG.format(url=hook.url), encoding="utf-8")
+    air(running.store, [(3 * 60, 0, 26.0)])
+    running.start()
+    ok(running.command("rule", "set", "very-dry", "--hold-min", "0"))
+    until(lambda: open_rules(running) == {"very-dry"}, within_s=20)
+    return running
+
+
+def journal(shop):
+    with closing(Reader(shop.store)) as reader:
+        return Journal(reader)
+
+
+def open_rules(shop):
+    return {alert.rule for alert in journal(shop).alerts.values() if alert.open}
+
+
+def ok(done):
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def publish(shop, about, payload):
+    subprocess.run(
+        [needs("mosquitto_pub", "mosquitto-clients"), "-p", str(shop.port), "-q", "1",
+         "-t", COMMAND_TOPIC.format(about), "-m", json.dumps(payload)],
+        check=True,
+    )  # fmt: skip
+
+
+def flat(text):
+    """A table's words without its lines and breaks."""
+    return " ".join("".join(" " if c in "│┃━─" else c for c in text).split())
+
+
+def test_an_alert_is_listed_shown_noted_and_acknowledged(shop):
+    listed = ok(shop.command("alert", "list"))
+    assert max(map(len, listed.splitlines())) <= 100
+    for part in ("3 act now", "Bench: Very dry, 26 %", "humidify now", "Nobody has acknowledged"):
+        assert part in flat(listed)
+    ok(shop.command("alert", "note", "1", "window was open"))
+    assert ok(shop.command("alert", "acknowledge", "1")) == "1: done\n"
+    shown = flat(ok(shop.command("alert", "show", "1")))
+    for part in ("Why: Held spruce", "Source: computed", "Caution: Empty", "window was open",
+                 "acknowledge", "raise"):  # fmt: skip
+        assert part in shown
+    found = journal(shop).alerts["1"]
+    assert found.acknowledged
+    assert found.notes[0][2] == "window was open"
+    again = shop.command("alert", "acknowledge", "1")
+    assert (again.returncode, "1: alert 1 was acknowledged by" in again.stderr) == (1, True)
+
+
+def test_an_alert_is_put_off_and_what_cannot_be_is_refused(shop):
+    ok(shop.command("alert", "snooze", "1", "30"))
+    found = journal(shop).alerts["1"]
+    assert found.snoozed_until_ms == found.events[-1].recorded_ms + 30 * MINUTE
+    assert "Put off until" in flat(ok(shop.command("alert", "list")))
+    for arguments, code, why in [
+        (("alert", "snooze", "1", "1"), 1, "must be a whole number from 5 to 20160"),
+        (("alert", "show", "9"), 1, "there is no alert '9'"),
+        (("alert", "note", "1", " "), 1, "note is empty"),
+        (("alert", "snooze", "1", "soon"), 2, "Invalid value"),
+        (("rule", "show", "nothing"), 1, "there is no rule 'nothing'"),
+        (("rule", "set", "dry"), 2, "nothing to set"),
+        (("rule", "set", "dry", "--low", "130"), 1, "low = 130%: must be 0 to 100%"),
+        (("rule", "set", "dry", "--field", "colour=red"), 2, "must be NAME=VALUE"),
+        (("rule", "set", "dry", "--field", "on=perhaps"), 2, "on must be yes or no"),
+        (("rule", "set", "dry", "--field", "hold_s=long"), 2, "hold_s must be a whole number"),
+        (("rule", "reset", "dry"), 1, "is not changed"),
+        (("filled", "bucket"), 1, "there is no reservoir 'bucket'"),
+    ]:
+        done = shop.command(*arguments)
+        assert (done.returncode, why in flat(done.stderr)) == (code, True), done.stderr
+
+
+def test_rules_are_shown_changed_added_and_given_up(shop):
+    listed = ok(shop.command("rule", "list"))
+    assert max(map(len, listed.splitlines())) <= 100
+    assert "humidity at bench below 30 %" in flat(listed)
+    ok(
+        shop.command(
+            "rule", "set", "damp", "--high", "62", "--back", "3", "--hold-min", "90", "--calm-min", "30",
+            "--urgency", "2", "--repeat-h", "8", "--in-quiet", "--off", "--field", "only=bench, loft",
+            "--field", "do=Open the window.",
+        )
+    )  # fmt: skip
+    kept = journal(shop).rules["damp"]
+    assert {k: kept[k] for k in ("high", "back", "hold_s", "calm_s", "urgency", "repeat_s",
+                                 "breaks_quiet", "on", "only", "do")} == {
+        "high": 62.0, "back": 3.0, "hold_s": 5400, "calm_s": 1800, "urgency": 2, "repeat_s": 28_800,
+        "breaks_quiet": True, "on": False, "only": ["bench", "loft"], "do": "Open the window.",
+    }  # fmt: skip
+    shown = flat(ok(shop.command("rule", "show", "damp")))
+    assert "only bench, loft" in shown
+    assert "on no" in shown
+    assert "off, changed" in flat(ok(shop.command("rule", "list")))
+    ok(shop.command("rule", "set", "damp", "--field", "high=none"))
+    assert journal(shop).rules["damp"]["high"] is None
+    ok(shop.command("rule", "set", "loft-heat", "--like", "heat", "--name", "Loft too hot",
+                    "--high", "26", "--field", "only=loft"))  # fmt: skip
+    assert journal(shop).rules["loft-heat"]["name"] == "Loft too hot"
+    ok(shop.command("rule", "reset", "damp"))
+    assert set(journal(shop).rules) == {"very-dry", "loft-heat"}
+
+
+def test_a_tank_is_noted_as_filled(shop):
+    ok(shop.command("filled", "room-humidifier"))
+    assert abs(journal(shop).filled_ms["room-humidifier"] - now_ms()) < 20_000
+
+
+def test_a_button_acknowledges_once_and_the_retained_topic_says_so(shop):
+    got = []
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
+    client.on_connect = lambda c, *_: c.subscribe(ALERTS_TOPIC, 1)
+    client.on_message = lambda c, u, m: got.append(json.loads(m.payload))
+    client.connect("127.0.0.1", shop.port)
+    client.loop_start()
+    until(lambda: got and got[-1], within_s=20)
+    assert got[-1][0]["said"] == "Bench: Very dry, 26 %"
+    assert got[-1][0]["acknowledged_by"] is None
+    press = {"id": "press-7", "do": "acknowledge", "alert": "1", "by": "bench button"}
+    publish(shop, "alert", press)
+    publish(shop, "alert", press)
+    until(lambda: got[-1] and got[-1][0]["acknowledged_by"] == "bench button", within_s=20)
+    did = [str(event.action) for event in journal(shop).alerts["1"].events]
+    assert did.count("acknowledge") == 1
+    publish(shop, "reservoir", {"do": "filled", "reservoir": "room-humidifier"})
+    until(lambda: "room-humidifier" in journal(shop).filled_ms)
+    client.disconnect()
+    client.loop_stop()
+
+
+def test_a_restart_keeps_the_alerts_and_repeats_nothing(shop, hook):
+    until(lambda: len(hook.posts) == 1, within_s=20)
+    before = journal(shop).alerts["1"]
+    shop.kill()
+    shop.start()
+    # What a rule finds that is changed now proves that a round has been gone.
+    ok(shop.command("rule", "set", "heat", "--high", "15", "--hold-min", "0"))
+    until(lambda: open_rules(shop) == {"very-dry", "heat"}, within_s=20)
+    until(lambda: len(hook.posts) == 2, within_s=20)
+    assert journal(shop).alerts["1"] == before
+    assert set(journal(shop).alerts) == {"1", "2"}
+    assert [post.body["title"].partition(",")[0] for post in hook.posts] == [
+        "Bench: Very dry", "Bench: Hot",
+    ]  # fmt: skip
+    with closing(Reader(shop.store)) as reader:
+        assert {e.outcome for e in outbox.recent(reader, 9)} == {outbox.Outcome.DELIVERED}
+
+
+def test_rules_are_replayed_from_the_log_as_a_list_and_as_a_file(make_service, tmp_path):
+    quiet = make_service()
+    quiet.environment |= {"COLUMNS": "100", "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
+    hours = 60
+    air(quiet.store, [(96 * hours, 72 * hours, 48.0), (72 * hours, 60 * hours, 27.0),
+                      (60 * hours, 0, 49.0)])  # fmt: skip
+    start = datetime.fromtimestamp(now_ms() / 1000 - 4 * 86_400, UTC).date().isoformat()
+    file = tmp_path / "alerts.csv"
+    told = ok(quiet.command("replay-rules", "--from", start, "--csv", str(file)))
+    assert "!!!  Bench: Very dry, worst 27 %" in told
+    assert "Why: Held spruce set at 50 %" in told
+    assert "Do: Keep opened plates clamped or bagged" in told
+    assert "of waits, tanks, broker and disk it keeps no trace" in told
+    assert "    1  !!!  Very dry" in told
+    rows = list(csv.DictReader(file.read_text(encoding="utf-8").splitlines()))
+    (dry,) = [row for row in rows if row["rule"] == "very-dry"]
+    began = datetime.fromisoformat(dry["began_at"]).timestamp() * 1000
+    assert abs(began - (now_ms() - 72 * HOUR)) < 20 * MINUTE
+    # Twelve hours dry, and over once it has been back for a day.
+    assert float(dry["hours"]) == pytest.approx(36, abs=0.5)
+    assert float(dry["worst"]) == pytest.approx(27.1, abs=0.2)
+    only = ok(quiet.command("replay-rules", "--from", start, "--rule", "fast-drying"))
+    assert "Drying fast" in only
+    assert "Very dry" not in only
+    assert "No alerts in" in ok(
+        quiet.command("replay-rules", "--from", start, "--rule", "heat", "--least", "3")
+    )
+    for arguments, why in [
+        (("--from", "yesterday"), "must be a day or time"),
+        (("--from", "2099-01-01"), "is not before now"),
+        (("--from", start, "--rule", "nothing"), "must be one of dry"),
+        (("--from", start, "--least", "4"), "Invalid value"),
+    ]:
+        done = quiet.command("replay-rules", *arguments)
+        assert (done.returncode, why in flat(done.stderr)) == (2, True), done.stderr
