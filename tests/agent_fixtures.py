@@ -95,6 +95,7 @@ class RunningAgent:
 
     def start(self) -> None:
         self.write_settings()
+        begun = self.log.read_text().count("started agent=") if self.log.exists() else 0
         with self.log.open("a") as log:
             self._child = subprocess.Popen(
                 [
@@ -103,6 +104,13 @@ class RunningAgent:
                 ],
                 cwd=self.folder, env=self.environment, stdout=log, stderr=subprocess.STDOUT,
             )  # fmt: skip
+
+        def started() -> bool:
+            text = self.log.read_text()
+            assert self.running(), f"the agent ended:\n{text}"
+            return text.count("started agent=") > begun
+
+        until(started, within_s=20, what="the agent has started")
 
     @property
     def pid(self) -> int:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import time
+
 import alert_fixtures
 import dashboard_fixtures as shop_air
 import pytest
@@ -10,6 +13,9 @@ from test_board_browser import Visit, until
 from test_board_browser_bench import AXE, AXE_RUN
 
 from monitor.clock import now_ms
+from monitor.events import About
+from monitor.kinds import Caution
+from monitor.store import Reader, journal
 
 pytestmark = browser.pytestmark
 chromium, visit = browser.chromium, browser.visit  # fixtures
@@ -258,3 +264,21 @@ def test_a_rule_is_switched_off_and_one_added_like_another(shop, visit):
     page.wait_for_selector("text=Loft too hot")
     shop.commands.journal.refresh()
     assert set(shop.commands.journal.rules) == {"damp", "loft-too-hot"}
+
+
+def test_a_caution_put_away_at_the_bench_is_in_the_journal(shop, visit):
+    page = opened(visit("phone", has_touch=True, is_mobile=True), shop, "/bench")
+    page.locator("#bench-more-kinds summary").tap()
+    page.locator("[data-choose=oil-coat]").tap()
+    page.wait_for_timeout(600)
+    page.locator(".cautions li", has_text="Oily rags").get_by_text("Put away").tap()
+
+    def put_away():
+        with contextlib.closing(Reader(shop.settings.store_path)) as reader:
+            return [e for e in journal.events(reader)[0] if e.about is About.CAUTION]
+
+    end = time.monotonic() + 5
+    while not put_away() and time.monotonic() < end:
+        page.wait_for_timeout(100)
+    (event,) = put_away()
+    assert (event.subject, event.body) == (str(Caution.OILY_RAGS), {"where": "/bench"})

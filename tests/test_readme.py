@@ -59,4 +59,4 @@ def test_its_toml_examples_are_valid_settings(tmp_path):
         file = tmp_path / f"{number}.toml"
         file.write_text(example, encoding="utf-8")
         found = settings.load(data=tmp_path, config=file, environ={})
-        assert found.places or found.topics or found.channels
+        assert found.places or found.topics or found.channels or found.forecasts

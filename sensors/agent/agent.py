@@ -74,6 +74,8 @@ class Agent:
             If the sender has ended or hangs.
         """
         period_s, due = self._settings.period_s, time.monotonic()
+        count, waiting = len(self._stations), self.backlog.waiting
+        log.info("started agent=%s sensors=%d waiting=%d", self._settings.name, count, waiting)
         self._sender.start()
         ready = False
         sign_due = due

@@ -153,7 +153,7 @@ def load(file: Path = FILE, environ: Mapping[str, str] = os.environ) -> Settings
         try:
             values[row.name] = row.kept(value)
         except ValueError as exc:
-            shown = re.sub(r"//[^/]*@", "//…@", f"{value!r:.60}")  # a password may stand there
+            shown = re.sub(r"//.*@", "//…@", repr(value))[:60]  # a password may stand there
             faults.append(f"{row.name} = {shown}: {exc}")
     for name in given:
         hint = (
