@@ -13,12 +13,10 @@ import logging
 import os
 import secrets
 import signal
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -29,7 +27,6 @@ from monitor.broker import (
     EmbeddedBroker,
     answers,
     comes_free,
-    die_with_parent,
     ingest_door,
 )
 from monitor.clock import now_ms
@@ -43,6 +40,7 @@ from monitor.ingest import Ingest
 from monitor.jobs import Jobs
 from monitor.mqtt import Address, Publisher, Subscription
 from monitor.payload import Contract
+from monitor.processes import RESTART_FIRST_S, STOP_WAIT_S, Child
 from monitor.rounds import Rounds
 from monitor.sending import Sender, channel_faults
 from monitor.settings import Settings
@@ -56,10 +54,6 @@ log = logging.getLogger(__name__)
 
 LOOK_S = 0.25
 """How often the parts are looked at. [s]"""
-RESTART_FIRST_S, RESTART_MAX_S = 1.0, 60.0
-"""First and longest wait before a part that ended is started again. [s]"""
-STOP_WAIT_S = 1.5
-"""How long a part may take to stop before it is killed. [s]"""
 ROUND, ROUND_S = "round", 60
 """How often everything is looked at and told. [s]"""
 FORECAST_FILES_S = 15
@@ -71,66 +65,6 @@ BOARD_WAIT_S = 30.0
 
 class ServiceFault(MonitorError):
     """The service cannot start or go on."""
-
-
-@dataclass
-class Child:
-    """A part that runs as a process of its own and is started again when it ends."""
-
-    name: str
-    arguments: list[str]
-    _process: subprocess.Popen[bytes] | None = None
-    _started: float = 0.0
-    _wait_s: float = RESTART_FIRST_S
-    _ended: float | None = None
-
-    def start(self) -> None:
-        self._process = subprocess.Popen(  # noqa: S603 - our own modules
-            [sys.executable, "-P", "-m", *self.arguments],
-            env=os.environ | {"PYTHONPATH": _search_path()},
-            stdin=subprocess.DEVNULL,
-            process_group=0,
-            preexec_fn=die_with_parent if sys.platform == "linux" else None,
-        )
-        self._started, self._ended = time.monotonic(), None
-
-    def running(self) -> bool:
-        return self._process is not None and self._process.poll() is None
-
-    @property
-    def code(self) -> int | None:
-        """How it ended; None while it has not."""
-        return self._process.poll() if self._process else None
-
-    def look(self) -> None:
-        """Start it again if it has ended, waiting longer each time it ends soon."""
-        if self.running() or self._process is None:
-            return
-        now = time.monotonic()
-        if self._ended is None:
-            self._ended, ran_s = now, now - self._started
-            log.error("part ended part=%s code=%s ran_s=%d", self.name, self.code, ran_s)
-            if ran_s > RESTART_MAX_S:
-                self._wait_s = RESTART_FIRST_S
-        if now - self._ended >= self._wait_s:
-            self._wait_s = min(2 * self._wait_s, RESTART_MAX_S)
-            self.start()
-
-    def end(self) -> None:
-        """Ask it to end, without waiting."""
-        if self._process is not None:
-            self._process.terminate()
-
-    def stop(self) -> None:
-        """End it, whatever it takes."""
-        if self._process is None:
-            return
-        self._process.terminate()
-        try:
-            self._process.wait(STOP_WAIT_S)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
-            self._process.wait()
 
 
 class Service:
@@ -393,11 +327,6 @@ def _arguments(settings: Settings) -> list[str]:
     if settings.config:
         arguments += ["--config", str(settings.config.absolute())]
     return [*arguments, "--demo"] if settings.demo else arguments
-
-
-def _search_path() -> str:
-    """Where children find our packages, whatever folder we were started in."""
-    return os.pathsep.join([str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH", "")])
 
 
 @contextlib.contextmanager

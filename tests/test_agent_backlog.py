@@ -166,6 +166,14 @@ def test_on_a_full_disk_packs_stay_in_memory_are_sent_from_there_and_saved_later
     assert moments(make()) == [1, 2, 3, 4, *range(6, 13)]
 
 
+def test_what_a_full_disk_refuses_to_the_end_is_told_as_lost(make, caplog):
+    queue = make()
+    full(queue)
+    queue.put(pack(n)._replace(records="x" * 3000) for n in range(3))
+    queue.close()
+    assert "packs lost count=3 reason=" in caplog.text
+
+
 def test_memory_is_bounded_too_and_thinned_the_same_way(make, monkeypatch, caplog):
     monkeypatch.setattr(backlog_module, "MEMORY_MAX", 50)
     queue = make()

@@ -39,7 +39,8 @@ def wait(kind="plate-crack", started=NOON - HOUR, **more):
     body = {"kind": {"id": kind, "name": KINDS[kind].name}, "place": "bench", "instrument": "Viola",
             "what": "crack", "start_ms": started, **more}  # fmt: skip
     return apply(
-        None, Event(About.WAIT, "1", started, "Ina", Action.OPEN, decide(None, Action.OPEN, body, NOON))
+        None,
+        Event(About.WAIT, "1", started, "Ina", Action.OPEN, decide(None, Action.OPEN, body, NOON)),
     )
 
 

@@ -49,6 +49,7 @@ class Backlog:
         self._disk: Shelf | None = None
         self._gone: set[int] = set()
         self._handed = -1
+        self._closed = False
         # If the file can be opened only later, these cannot be numbers in it.
         self._next = (1 << 60) + (secrets.randbits(40) << 16)
         with self._lock:
@@ -114,7 +115,14 @@ class Backlog:
                         self._tell(exc)
 
     def close(self) -> None:
+        """Save what can be saved; what cannot, since the disk still refuses, is lost and told."""
         with self._lock:
+            if self._closed:
+                return
+            self._closed = True
+            self._save()
+            if self._memory.count:
+                log.error("packs lost count=%d reason=%s", self._memory.count, self.trouble)
             self._memory.close()
             if self._disk is not None:
                 self._disk.close()

@@ -15,6 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import ExitStack
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
@@ -45,14 +46,16 @@ def peak_mb(pid: int) -> float:
     return int(status.partition("VmHWM:")[2].split()[0]) / 1024
 
 
-def soak(folder: Path, minutes: float) -> None:
+def soak(folder: Path, ends: ExitStack, minutes: float) -> None:
     """Kill broker, service and agent at random; then compare what was kept with what is stored."""
     service = RunningService(folder / "shop")
+    ends.callback(service.clear)
     service.data.mkdir()
     service.start()
     agent = RunningAgent(
         folder / "agent", board(folder), f"mqtt://127.0.0.1:{service.broker_port}"
     )
+    ends.callback(agent.clear)
     agent.period_s, agent.reads = 0.25, 3
     agent.sensors = [("front-bench", "fb-1", "bme280"), ("varnish-corner", "vc-1", "sht3x")]
     agent.start()
@@ -94,15 +97,16 @@ def soak(folder: Path, minutes: float) -> None:
     print(f"  refused                            {counted['refused']:8d}      = 0")
     print(f"  sent again, taken once             {counted['repeats']:8d}      readings")
     print(f"  peak resident                      {peak:8.1f} MB   <= 40 MB")
-    service.stop()
 
 
-def cost(folder: Path, wait_s: float) -> None:
+def cost(folder: Path, ends: ExitStack, wait_s: float) -> None:
     """Two chips each ten seconds, five reads in a sample, a broker that answers."""
     (folder / "mosquitto").mkdir()
     broker = Mosquitto(folder / "mosquitto")
     broker.start()
+    ends.callback(broker.stop)
     agent = RunningAgent(folder / "agent", board(folder), broker.url)
+    ends.callback(agent.clear)
     agent.period_s, agent.reads = 10.0, 5
     agent.sensors = [("front-bench", "fb-1", "bme280"), ("varnish-corner", "vc-1", "sht3x")]
     agent.start()
@@ -112,16 +116,16 @@ def cost(folder: Path, wait_s: float) -> None:
     used = (cpu_s([agent.pid]) - before) / (time.monotonic() - began)
     print(f"two chips each 10 s: one core        {100 * used:8.2f} %")
     print(f"two chips each 10 s: resident        {resident_mb([agent.pid]):8.1f} MB   <= 40 MB")
-    agent.stop()
-    broker.stop()
 
 
-def backlog(folder: Path, count: int) -> None:
+def backlog(folder: Path, ends: ExitStack, count: int) -> None:
     """Emptying a full backlog, against a bare client that publishes as many and keeps none."""
     (folder / "mosquitto").mkdir()
     broker = Mosquitto(folder / "mosquitto")
     broker.start()
+    ends.callback(broker.stop)
     agent = RunningAgent(folder / "agent", board(folder), broker.url)
+    ends.callback(agent.clear)
     agent.period_s = 60.0
     queue = Backlog(agent.data / "backlog.sqlite3", 100_000, "an earlier start")
     first = now_ms() - 60_000 * count
@@ -142,8 +146,6 @@ def backlog(folder: Path, count: int) -> None:
     print(f"full backlog of {count} packs         {size_mb:8.1f} MB on disk")
     print(f"emptied, against a bare client       {rate / alone:8.2f} x    ({rate:.0f} packs/s)")
     print(f"emptying: peak resident              {peak_mb(agent.pid):8.1f} MB   <= 40 MB")
-    agent.stop()
-    broker.stop()
 
 
 def bare(port: int, count: int) -> None:
@@ -151,9 +153,10 @@ def bare(port: int, count: int) -> None:
     client.max_inflight_messages_set(100)
     client.connect("127.0.0.1", port)
     client.loop_start()
-    for _ in range(count):
+    for number in range(1, count + 1):
         last = client.publish("bare", RECORDS, qos=1)
-    last.wait_for_publish(600)
+        if number % 10_000 == 0 or number == count:  # the client numbers no more than 65,535
+            last.wait_for_publish(600)
     client.disconnect()
     client.loop_stop()
 
@@ -180,48 +183,45 @@ def until_quiet(port: int) -> int:
     return heard
 
 
-def full_disk(folder: Path) -> None:
-    """A file system of 300 kB, filled to the last byte while the broker is away, then freed."""
+def full_disk(folder: Path, ends: ExitStack) -> None:
+    """A file system of 4 MB, filled to the last byte while the broker is away, then freed."""
     small = folder / "small"
     small.mkdir()
     mount = shutil.which("mount")
     if os.geteuid() or not mount or subprocess.run(
-        [mount, "-t", "tmpfs", "-o", "size=300k", "tmpfs", str(small)], capture_output=True
+        [mount, "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(small)], capture_output=True
     ).returncode:  # fmt: skip
         print("full disk                            not run: it needs root and mount")
         return
-    try:
-        service = RunningService(folder / "shop")
-        service.data.mkdir()
-        agent = RunningAgent(
-            folder / "agent", board(folder), f"mqtt://127.0.0.1:{service.broker_port}"
-        )
-        agent.data, agent.period_s = small / "state", 0.2
-        agent.start()
-        until(lambda: agent.kept())
-        with (small / "ballast").open("wb", buffering=0) as ballast:
-            try:
-                while ballast.write(b"x" * 512):
-                    pass
-            except OSError:
+    ends.callback(subprocess.run, ["umount", str(small)], check=False)
+    service = RunningService(folder / "shop")
+    ends.callback(service.clear)
+    service.data.mkdir()
+    agent = RunningAgent(
+        folder / "agent", board(folder), f"mqtt://127.0.0.1:{service.broker_port}"
+    )
+    ends.callback(agent.clear)
+    agent.data, agent.period_s = small / "state", 0.2
+    agent.start()
+    until(lambda: agent.kept())
+    with (small / "ballast").open("wb", buffering=0) as ballast:
+        try:
+            while ballast.write(b"x" * 512):
                 pass
-        agent.says("readings stay in memory")
-        time.sleep(5)
-        (small / "ballast").unlink()
-        agent.says("on disk again")
-        service.start()
-        time.sleep(5)
-        agent.stop()
-        kept = agent.kept()
-        agent.sensors = [("front-bench", "fb-1", "unplugged")]
-        agent.start()
-        until(lambda: not set(kept) - stored(service), within_s=60)
-        agent.stop()
-        lost = len(set(kept) - stored(service))
-        print(f"full disk: packs kept, not stored    {len(kept):8d}, {lost}    = 0")
-        service.stop()
-    finally:
-        subprocess.run(["umount", str(small)], check=False)
+        except OSError:
+            pass
+    agent.says("readings stay in memory")
+    time.sleep(5)
+    (small / "ballast").unlink()
+    agent.says("on disk again")
+    agent.stop()
+    kept = agent.kept()
+    service.start()
+    agent.sensors = [("front-bench", "fb-1", "unplugged")]
+    agent.start()
+    until(lambda: not set(kept) - stored(service), within_s=60)
+    lost = len(set(kept) - stored(service))
+    print(f"full disk: packs kept, not stored    {len(kept):8d}, {lost}    = 0")
 
 
 def main() -> None:
@@ -230,15 +230,15 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=60.0, help="of the soak")
     given = parser.parse_args()
     for number, part in enumerate((
-        lambda folder: soak(folder, 0.5 if given.quick else given.minutes),
-        lambda folder: cost(folder, 5 if given.quick else 120),
-        lambda folder: backlog(folder, 2_000 if given.quick else 100_000),
+        lambda folder, ends: soak(folder, ends, 0.5 if given.quick else given.minutes),
+        lambda folder, ends: cost(folder, ends, 5 if given.quick else 120),
+        lambda folder, ends: backlog(folder, ends, 2_000 if given.quick else 100_000),
         full_disk,
     )):  # fmt: skip
-        with tempfile.TemporaryDirectory() as name:
+        with tempfile.TemporaryDirectory() as name, ExitStack() as ends:
             folder = Path(name) / str(number)
             folder.mkdir()
-            part(folder)
+            part(folder, ends)
 
 
 if __name__ == "__main__":
