@@ -8,6 +8,7 @@ from dash import dcc, html
 
 from dashboard import alert_parts, alert_words, words
 from dashboard.markup import attributes
+from monitor.alerts.rule import WATCHABLE, Of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,9 +38,10 @@ def headline(
 ) -> tuple[words.Headline, list[Alert]]:
     """The most important sentence now, and the alerts that are left for the lines under it.
 
-    An alert that asks to act now outranks the air's verdict, unless that is as grave.
+    An alert that asks to act now outranks the air's verdict, unless that is as grave. Those about
+    waits are left out: the strip of what is in clamps has them.
     """
-    left = list(calling)
+    left = [alert for alert in calling if not _in_clamps(alert)]
     gravest = max((a.verdict.weight for a in airs if not a.old and a.place.kind != "outdoors"),
                   default=0)  # fmt: skip
     if not left or left[0].urgency < LOUDEST or gravest >= left[0].urgency:
@@ -50,6 +52,10 @@ def headline(
         words.Headline("alert", alert_words.line(first, value, now_ms, zone, unit), first.do),
         left,
     )
+
+
+def _in_clamps(alert: Alert) -> bool:
+    return alert.quantity in WATCHABLE and WATCHABLE[alert.quantity].of is Of.WAIT
 
 
 def strip(

@@ -384,6 +384,13 @@ def test_only_an_alert_to_act_on_now_outranks_a_verdict_of_less_weight(urgency, 
         assert (chosen, left) == (head, [found])
 
 
+def test_alerts_about_waits_are_left_to_the_strip_of_what_is_in_clamps():
+    head = words.Headline("right", "The air is right.", "")
+    ready = replace(alert(urgency=1), quantity="ready")
+    _, left = alert_strip.headline(head, [Judged(0)], [ready, alert()], {}, NOON, PARIS, "C")
+    assert [one.quantity for one in left] == ["humidity"]
+
+
 def test_more_alerts_than_lines_are_counted():
     many = [replace(alert(), id=str(i)) for i in range(5)]
     section = alert_strip.strip(many, {}, NOON, PARIS, "C")
