@@ -119,7 +119,7 @@ class RunningAgent:
     def running(self) -> bool:
         return self._child is not None and self._child.poll() is None
 
-    def says(self, text: str, *, within_s: float = 15.0) -> None:
+    def says(self, text: str, *, within_s: float = 45.0) -> None:
         until(
             lambda: text in self.log.read_text(), within_s=within_s, what=f"the log says {text!r}"
         )
