@@ -47,7 +47,7 @@ from monitor.settings import Settings
 from monitor.standings import equivalent_s, foreseen_ms
 from monitor.store import Reader, Writer
 from monitor.telling import ALERTS_TOPIC, STATE_FILTER, Teller
-from monitor.topics import COMMAND_FILTER, FORECAST_FILTER
+from monitor.topics import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
 from monitor.watching.live import Troubles
 
 log = logging.getLogger(__name__)
@@ -255,7 +255,7 @@ def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | No
         settings.broker.port,
         ingest=door,
         sensors=Door(address.user, address.password),
-        filters=_filters(contract),
+        filters=(*_filters(contract), AGENT_FILTER),
         told=[STATE_FILTER, ALERTS_TOPIC],
         cert_file=settings.broker.cert_file,
         key_file=settings.broker.key_file,

@@ -52,6 +52,8 @@ class TopicRule:
 
 COMMAND_TOPIC = "benchweather/bench/{}/do"
 """Where a button at the bench asks for something to be done, and what about: a wait, an alert."""
+AGENT_FILTER = "benchweather/agent/+/state"
+"""Where an agent on a sensor board says how it is. Nobody here reads it."""
 COMMAND_FILTER = COMMAND_TOPIC.format("+")
 FORECAST_TOPIC = "benchweather/weather/{}/forecast"
 """Where a forecast of the outdoor air is taken, from a source of that name."""

@@ -77,7 +77,12 @@ def check_every_reading_is_stored_once(service, agent, *, kills=0):
     kept, sensors = agent.kept(), agent.sensors
     agent.sensors = [(place, name, "unplugged") for place, name, _ in sensors]
     agent.start()  # once more, to send what it still has and to measure nothing
-    until(lambda: not set(kept) - stored(service), within_s=60, what="all that was kept is stored")
+    try:
+        until(lambda: not set(kept) - stored(service), within_s=60)
+    except AssertionError:
+        missing = sorted(set(kept) - stored(service))
+        end = "".join(agent.log.read_text().splitlines(keepends=True)[-15:])
+        pytest.fail(f"{len(missing)} of {len(kept)} are not stored: {missing[:5]}\n{end}")
     assert agent.stop() == 0
     assert agent.kept() == kept
     assert len(kept) == len(set(kept))
