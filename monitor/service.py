@@ -256,7 +256,7 @@ def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | No
         ingest=door,
         sensors=Door(address.user, address.password),
         filters=(*_filters(contract), AGENT_FILTER),
-        told=[STATE_FILTER, ALERTS_TOPIC],
+        told=[STATE_FILTER, ALERTS_TOPIC, AGENT_FILTER],
         cert_file=settings.broker.cert_file,
         key_file=settings.broker.key_file,
     )

@@ -22,6 +22,7 @@ from monitor.broker import Door, EmbeddedBroker
 from monitor.payload import Contract
 from monitor.records import Quantity
 from monitor.store import Reader
+from monitor.topics import AGENT_FILTER
 
 pytestmark = [pytest.mark.slow, pytest.mark.broker]
 
@@ -73,6 +74,22 @@ def test_a_second_service_on_the_same_folder_refuses(service):
     second = service.command("run")
     assert second.returncode == 1
     assert "another service already works in" in second.stderr
+
+
+def test_how_an_agent_is_can_be_told_and_heard_and_is_no_reading(service):
+    state = AGENT_FILTER.replace("+", "attic")
+    broker = ["-p", str(service.port), "-t", state]
+    subprocess.run(
+        [needs("mosquitto_pub", "mosquitto-clients"), *broker, "-q", "1", "-r", "-m", "{}"],
+        check=True,
+    )
+    heard = subprocess.run(
+        [needs("mosquitto_sub", "mosquitto-clients"), *broker, "-C", "1", "-W", "5"],
+        capture_output=True, check=True,
+    )  # fmt: skip
+    assert heard.stdout == b"{}\n"
+    with closing(Reader(service.store)) as reader:
+        assert reader.refused(9) == []
 
 
 def malformed(source: random.Random) -> bytes:
