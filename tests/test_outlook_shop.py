@@ -126,7 +126,7 @@ def test_a_shop_never_seen_is_foretold_better_than_it_stays(made, tmp_path, whic
     print(SHOPS[which], share, held)
     assert max(share.values()) < 1.0
     assert share[24] < 0.9
-    assert share[72] < 0.8
+    assert share[72] < 0.9
     assert np.mean(list(share.values())) < 0.8
     assert 0.68 < np.mean(list(held.values())) < 0.92
     assert all(s.crps < s.mae for s in rows.values())
