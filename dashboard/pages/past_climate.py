@@ -74,7 +74,8 @@ def register(app: dash.Dash, shop: Shop) -> None:
         now, trigger = now_ms(), str(dash.ctx.triggered_id or "")
         held = view or {}
         drawn, end = held.get("drawn"), stepped(held.get("end"), trigger, now, shop.settings.zone)
-        if trigger == "token" and drawn and (end or now - drawn < REDRAW_MS):
+        alone = set(dash.ctx.triggered_prop_ids.values()) == {"token"}  # and no choice with it
+        if alone and drawn and (end or now - drawn < REDRAW_MS):
             raise dash.exceptions.PreventUpdate
         plot, shown, said = answered(str(place or ""), end, screen or {}, now, shop)
         return figures.sent(plot), shown, said, {"end": end, "drawn": now}
