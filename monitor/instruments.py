@@ -390,7 +390,7 @@ def _moment_faults(name: str, value: Any, now_ms: int) -> list[Fault]:
     if isinstance(value, bool) or not isinstance(value, int):
         return [Fault(f"{name} = {value!r:.40}: must be a time", name)]
     if value > now_ms + AHEAD_MAX_MS:
-        text = f"{name} lies {(value - now_ms) / 60_000:.0f} min in the future"
+        text = f"{name} lies {min((value - now_ms) // 60_000, 10**9)} min in the future"
         return [Fault(text, name)]
     if value < now_ms - BACK_MAX_MS:
         return [Fault(f"{name} lies more than five years back", name)]

@@ -145,3 +145,10 @@ def test_every_setting_has_a_help_text_and_a_name_with_its_unit(tmp_path):
         assert row.help, row.name
         if row.unit:
             assert row.name.endswith(units[row.unit]), row.name
+
+
+def test_a_limit_that_no_air_can_have_is_refused(tmp_path):
+    file = tmp_path / "c.toml"
+    file.write_text("[limits]\nrh_very_high_pct = 150\n", encoding="utf-8")
+    with pytest.raises(SettingsFault, match=r"rh_very_high_pct = 150%: must be 0 to 100%"):
+        settings.load(data=tmp_path, config=file, environ={})

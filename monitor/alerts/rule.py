@@ -205,8 +205,8 @@ class Rule:
             if isinstance(value, bool) or not isinstance(value, int | float):
                 yield f"{name} = {value!r:.40}: must be a number"
                 return
-            if not math.isfinite(value):
-                yield f"{name} must be finite"
+            if not abs(value) < 1e12:
+                yield f"{name} = {value!r:.20}: must be finite and no larger than any figure of air"
                 return
         if self.back < 0:
             yield f"back = {self.back:g}: must be at least 0"

@@ -330,6 +330,9 @@ class Fields(BaseModel):
         for low, high in pairs:
             if getattr(value, low) >= getattr(value, high):
                 raise ValueError(f"must rise: {low} is not below {high}")
+        for name in (*rising, "varnish_rh_high_pct", "varnish_rh_stop_pct"):
+            if not 0 <= getattr(value, name) <= 100:
+                raise ValueError(f"{name} = {getattr(value, name):g}%: must be 0 to 100%")
         for name in ("rh_margin_pct", "temp_margin_c", "varnish_spread_margin_k"):
             if getattr(value, name) < 0:
                 raise ValueError(f"{name} must be at least 0")
