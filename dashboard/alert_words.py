@@ -232,5 +232,7 @@ def way(entry: Entry, now_ms: int, zone: ZoneInfo) -> str:
     if not entry.attempts:
         if entry.next_try_ms <= now_ms:
             return "being sent"
-        return f"waits until {when}, when the quiet hours end"
+        if entry.notice.not_before_ms > now_ms:
+            return f"waits until {when}, when the quiet hours end"
+        return f"waits for its channel, the next try about {when}"
     return f"failed {tries} so far, the next about {when}: {entry.last_error}"

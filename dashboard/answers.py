@@ -48,6 +48,7 @@ class ServiceState(NamedTuple):
     broker: str
     broker_trouble: str
     store_trouble: str
+    round_trouble: str = ""
 
 
 class Stored(NamedTuple):

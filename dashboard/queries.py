@@ -84,7 +84,7 @@ class Shop:
         It holds the store's version, how many places have gone quiet and the service's troubles.
         """
         state = self.service_state()
-        told = f"{state.gone}|{state.broker_trouble}|{state.store_trouble}"
+        told = f"{state.gone}|{state.broker_trouble}|{state.store_trouble}|{state.round_trouble}"
         with self._watch:
             try:
                 return f"{self._version()}|{self._quiet()}|{told}"
@@ -119,13 +119,14 @@ class Shop:
         """What the pulse file says; gone if it is late or was never written."""
         beat = pulse.read(self.settings.pulse_path)
         if beat is None:
-            return ServiceState(None, True, "", "", "")
+            return ServiceState(None, True, "", "", "", "")
         return ServiceState(
             beat.beat_ms,
             beat.late(),
             beat.broker,
             beat.broker_trouble,
             beat.store_trouble,
+            beat.round_trouble,
         )
 
     def places(self, reader: Reader) -> list[Place]:

@@ -77,6 +77,11 @@ def troubles(
             f"{_sentence(state.broker_trouble)}",
             "Check that the broker runs, its address, and the user name and password.",
         ))  # fmt: skip
+    if not state.gone and state.round_trouble and not state.store_trouble:
+        found.append(Trouble(
+            "round", f"No alert is raised and no wait told: {_sentence(state.round_trouble)}",
+            "Undo what was last changed in rules or settings; the log has more.",
+        ))  # fmt: skip
     return found
 
 

@@ -172,8 +172,11 @@ class Ingest:
         if arrival.retained:
             raise BadPayload("a command must not be retained: it would be done again and again")
         command = json_object(arrival.payload)
-        about = {"about": command_about(arrival.topic)} if "about" not in command else {}
-        self.commands.carry_out({"by": "mqtt"} | about | command, arrival.received_ms, deliveries)
+        about = command_about(arrival.topic)
+        if command.get("about", about) != about:
+            raise BadPayload(f"about = {command['about']!r:.40}: the topic says {about}")
+        whole = {"by": "mqtt", "about": about} | command
+        self.commands.carry_out(whole, arrival.received_ms, deliveries)
 
     def _forecast(
         self, source: str, arrival: Arrival, deliveries: list[tuple[int, bytes]]

@@ -6,7 +6,9 @@ begins a new stay; its history keeps the earlier ones.
 
 from __future__ import annotations
 
+import hashlib
 import re
+import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -104,8 +106,20 @@ class Instrument:
 
 
 def id_of(reference: str) -> str:
-    """The id of a reference: what of it an address can carry, in lower case."""
-    return re.sub(r"[^0-9a-z]+", "-", reference.casefold()).strip("-")
+    """The id of a reference: what of it an address can carry, in lower case.
+
+    Other letters than a to z are told apart by a mark at its end.
+
+    >>> id_of("VN-31 violin"), id_of("Ä1") == id_of("Ö1")
+    ('vn-31-violin', False)
+    """
+    folded = reference.casefold()
+    plain = unicodedata.normalize("NFKD", folded).encode("ascii", "ignore").decode()
+    slug = re.sub(r"[^0-9a-z]+", "-", plain).strip("-")
+    if not any(c.isalpha() for c in folded if not c.isascii()):
+        return slug
+    mark = hashlib.blake2b(folded.encode(), digest_size=3).hexdigest()
+    return f"{slug}-{mark}".strip("-")
 
 
 _AT = {"at_ms"}

@@ -7,7 +7,7 @@ import logging
 from collections.abc import Callable
 from datetime import UTC, datetime
 
-from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
+from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, JobExecutionEvent
 from apscheduler.jobstores.base import JobLookupError
 from apscheduler.schedulers.background import BackgroundScheduler
 
@@ -22,7 +22,9 @@ class Jobs:
             timezone=zone,
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
-        self._scheduler.add_listener(_failed, EVENT_JOB_ERROR)
+        self.failing: dict[str, str] = {}
+        """Jobs whose last run failed, and why."""
+        self._scheduler.add_listener(self._ran, EVENT_JOB_ERROR | EVENT_JOB_EXECUTED)
 
     def nightly(self, name: str, work: Callable[[], object], hour: int = 4) -> None:
         """Run `work` every night at `hour`; a night slept through is made up once."""
@@ -45,6 +47,9 @@ class Jobs:
     def stop(self) -> None:
         self._scheduler.shutdown(wait=False)
 
-
-def _failed(event: JobExecutionEvent) -> None:
-    log.error("job failed job=%s reason=%r", event.job_id, event.exception)
+    def _ran(self, event: JobExecutionEvent) -> None:
+        if event.exception is None:
+            self.failing.pop(event.job_id, None)
+            return
+        self.failing[event.job_id] = str(event.exception) or repr(event.exception)
+        log.error("job failed job=%s reason=%r", event.job_id, event.exception)

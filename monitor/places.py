@@ -78,3 +78,10 @@ class Place:
     @property
     def label(self) -> str:
         return self.name or self.id.replace("-", " ").replace("_", " ").capitalize()
+
+
+def band(place: Place, limits: Limits) -> tuple[float, float]:
+    """The RH band of a place: its own, else the shop's. [%], [%]"""
+    low = limits.rh_low_pct if place.rh_low_pct is None else place.rh_low_pct
+    high = limits.rh_high_pct if place.rh_high_pct is None else place.rh_high_pct
+    return low, high

@@ -10,14 +10,14 @@ import numpy as np
 
 from monitor.airs import joined
 from monitor.errors import OutOfRange
-from monitor.places import Limits, Place
+from monitor.places import Limits, Place, band
 from monitor.records import Quantity, Series
 from monitor.science.air import relative_humidity_at
 from monitor.science.registry import derive
 from monitor.science.uncertainty import dew_point_uncertainty, moisture_content_uncertainty
 from monitor.science.wood import moisture_content_is_extrapolated
 from monitor.store import TEN_MINUTES_S, Reader
-from monitor.verdicts import Verdict, band, judge
+from monitor.verdicts import Verdict, judge
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

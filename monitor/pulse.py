@@ -31,6 +31,8 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True):
     broker: str = ""
     broker_trouble: str = ""
     store_trouble: str = ""
+    round_trouble: str = ""
+    """Why waits and alerts are not told."""
 
     def late(self, now: int | None = None) -> bool:
         """Whether the service has stopped renewing it. [ms]"""
@@ -46,6 +48,7 @@ def write(path: Path, pulse: Pulse) -> None:
             pulse,
             broker_trouble=pulse.broker_trouble[:400],
             store_trouble=pulse.store_trouble[:400],
+            round_trouble=pulse.round_trouble[:400],
         )
         data = msgspec.json.encode(short)
     handle = os.open(path, os.O_WRONLY | os.O_CREAT, 0o644)

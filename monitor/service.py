@@ -40,6 +40,7 @@ from monitor.ingest import Ingest
 from monitor.jobs import Jobs
 from monitor.mqtt import Address, Publisher, Subscription
 from monitor.payload import Contract
+from monitor.present import places
 from monitor.processes import RESTART_FIRST_S, STOP_WAIT_S, Child
 from monitor.rounds import Rounds
 from monitor.sending import Sender, channel_faults
@@ -122,6 +123,7 @@ class Service:
                 on_change=functools.partial(jobs.soon, ROUND),
                 limits=settings.limits,
                 reservoirs={tank.id: tank for tank in settings.reservoirs},
+                places=lambda: [place.id for place in places(reader, settings)],
             )
             intake = Intake(settings, reader, writer)
             ingest = Ingest(
@@ -147,7 +149,7 @@ class Service:
                 children.append(Child("demo", ["sensors.demo", "live", *_arguments(settings)]))
                 children[-1].start()
                 parts.callback(children[-1].stop)
-            self._watch(broker, subscription, ingest, children, on_ready)
+            self._watch(broker, subscription, ingest, jobs, children, on_ready)
             for child in children:
                 child.end()
         settings.pulse_path.unlink(missing_ok=True)
@@ -169,6 +171,7 @@ class Service:
         broker: EmbeddedBroker | None,
         subscription: Subscription,
         ingest: Ingest,
+        jobs: Jobs,
         children: list[Child],
         on_ready: Callable[[], None],
     ) -> None:
@@ -193,9 +196,9 @@ class Service:
                 _start_again(broker)
             if now >= next_beat:
                 next_beat = now + pulse.BEAT_S
-                self._beat(subscription, ingest)
+                self._beat(subscription, ingest, jobs)
 
-    def _beat(self, subscription: Subscription, ingest: Ingest) -> None:
+    def _beat(self, subscription: Subscription, ingest: Ingest, jobs: Jobs) -> None:
         state = pulse.Pulse(
             beat_ms=now_ms(),
             started_ms=self._started_ms,
@@ -204,6 +207,7 @@ class Service:
             broker=str(subscription.address),
             broker_trouble=subscription.trouble,
             store_trouble=ingest.store_trouble,
+            round_trouble=jobs.failing.get(ROUND, ""),
         )
         try:
             pulse.write(self.settings.pulse_path, state)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.places import Limits, Place
+from monitor.places import Limits, Place, band
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -97,13 +97,6 @@ def judge(
     if worst is not None:
         return worst
     return Verdict(State.RIGHT, 0, _RIGHT[place.kind], last_end)
-
-
-def band(place: Place, limits: Limits) -> tuple[float, float]:
-    """The RH band of a place: its own, else the shop's. [%], [%]"""
-    low = limits.rh_low_pct if place.rh_low_pct is None else place.rh_low_pct
-    high = limits.rh_high_pct if place.rh_high_pct is None else place.rh_high_pct
-    return low, high
 
 
 def latched(values: NDArray[np.float64], begins: float, ends: float) -> NDArray[np.bool_]:

@@ -333,11 +333,17 @@ def rule(**more):
         ({"high": 60}, "high means nothing to a rule that tests below"),
         ({"test": "outside", "high": 20}, "low = 30 is not below high = 20"),
         ({"test": "outside", "high": 33, "back": 2}, "back = 2 leaves nothing between"),
-        ({"back": -1}, "back = -1: must be at least 0"),
+        ({"back": -1}, "back = -1%: must be 0 to 100%"),
         ({"hold_s": -5}, "hold_s = -5: must be a whole number of seconds"),
         ({"hold_s": 1.5}, "hold_s = 1.5: must be a whole number"),
         ({"repeat_s": 10**9}, "repeat_s = 1000000000: must be a whole number of seconds from 0"),
         ({"urgency": 4}, "urgency = 4: must be 1"),
+        ({"urgency": 2.0}, "urgency = 2.0: must be 1"),
+        ({"quantity": ["humidity"]}, "quantity = ['humidity']: must be one of"),
+        ({"back": 1e9}, "back = 1e+09%: must be 0 to 100%"),
+        ({"quantity": "temperature", "low": -400}, "low = -400 °C: must be -60 to 85 °C"),
+        ({"over_s": 3600, "low": -300}, "low = -300%: must be -100 to 100%"),
+        ({"name": "x" * 61}, "name has 61 characters: must be at most 60"),
         ({"over_s": 90_000}, "over_s = 90000: must be"),
         ({"quantity": "battery", "over_s": 60, "low": 3}, "over_s belongs to quantities of a place"),
         ({"quantity": "pressure", "over_s": 60}, "over_s: of pressure only the value now"),
@@ -368,9 +374,21 @@ def test_a_rule_is_changed_added_and_given_back():
     assert rule_book.in_use(Limits(), own)["very-dry"] == mine
     back = rule_book.apply(own, Event(About.RULE, "very-dry", NOW, "Ina", rule_book.RESET, {}))
     assert rule_book.in_use(Limits(), back) == book
+    with pytest.raises(RuleFault, match="there is no rule nosuch"):
+        rule_book.changed(book, "dry", {"under": ["nosuch"]})
+    with pytest.raises(RuleFault, match="told under itself"):
+        rule_book.changed(book, "dry", {"under": ["dry"]})
+    ring = book | {"damp": rule_book.changed(book, "damp", {"under": ["dry"]})}
+    with pytest.raises(RuleFault, match="told under itself"):
+        rule_book.changed(ring, "dry", {"under": ["heat", "damp"]})
     for rule_id, wish in (("Bad Id", {}), ("new", {"like": "none"}), ("new", {})):
         with pytest.raises(RuleFault):
             rule_book.changed(book, rule_id, wish)
+
+
+def test_a_kept_rule_that_cannot_be_any_more_silences_no_other():
+    kept = {"dry": {"id": "dry", "name": "Dry", "quantity": "mood", "test": "below"}}
+    assert rule_book.in_use(Limits(), kept) == starting_set(Limits())
 
 
 def test_the_shops_limits_are_in_the_starting_rules():
@@ -404,5 +422,5 @@ def test_an_alert_is_acknowledged_once_and_noted_even_when_over():
     shop.see(30, dry=50.0)
     with pytest.raises(AlertFault, match="is over"):
         shop.do(Did.SNOOZE, minutes=30)
-    shop.do(Did.NOTE, note="window was open")
-    assert shop.known["1"].notes[0][2] == "window was open"
+    shop.do(Did.NOTE, note="window was open\nall night")
+    assert shop.known["1"].notes[0][2] == "window was open\nall night"

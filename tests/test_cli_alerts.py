@@ -32,6 +32,8 @@ quiet = ""
 brief_at = ""
 [[places]]
 id = "bench"
+[[places]]
+id = "loft"
 [[reservoirs]]
 id = "room-humidifier"
 lasts_h = 20
@@ -138,6 +140,9 @@ def test_an_alert_is_put_off_and_what_cannot_be_is_refused(shop):
         (("rule", "set", "dry", "--field", "on=perhaps"), 2, "on must be yes or no"),
         (("rule", "set", "dry", "--field", "hold_s=long"), 2, "hold_s must be a whole number"),
         (("rule", "reset", "dry"), 1, "is not changed"),
+        (("rule", "set", "dry", "--hold-min", "nan"), 2, "no length of time"),
+        (("rule", "set", "dry", "--field", "only=cellar"), 1, "there is no place cellar"),
+        (("rule", "set", "dry", "--field", "under=dry"), 1, "told under itself"),
         (("filled", "bucket"), 1, "there is no reservoir 'bucket'"),
     ]:
         done = shop.command(*arguments)

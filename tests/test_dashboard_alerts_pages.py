@@ -109,7 +109,7 @@ def test_open_alerts_stand_by_urgency_and_have_their_values_now(book):
     assert [one.rule for one in found] == ["very-dry", "sensor-silent", "reservoir-due"]
     values = book.values()
     assert values["very-dry", "front-bench"] == pytest.approx(26.2, abs=0.3)
-    assert values["sensor-silent", "lf-1"] > 7_000
+    assert values["sensor-silent", "loft/lf-1"] > 7_000
     assert values["reservoir-due", "room-humidifier"] == pytest.approx(6 * 3600, abs=300)
     assert book.values() is values
 
@@ -233,7 +233,7 @@ def test_a_rule_is_added_like_another_and_taken_away(client, book):
     [
         ("very-dry", {"low": "dry"}, {"low": "'dry' is no number"}),
         ("very-dry", {"low": "130"}, {"low": "must be 0 to 100%"}),
-        ("very-dry", {"back": "-1"}, {"back": "must be at least 0"}),
+        ("very-dry", {"back": "-1"}, {"back": "must be 0 to 100%"}),
         ("very-dry", {"hold_min": "99999"},
          {"hold_min": f"must be 0 to {HOLD_MAX_S // 86400} days"}),
         ("very-dry", {"calm_h": "-1"}, {"calm_h": f"must be 0 to {HOLD_MAX_S // 86400} days"}),
@@ -339,6 +339,8 @@ def test_what_waits_for_the_end_of_the_quiet_hours_says_so():
                          Notice("a", NOON, NOON + HOUR, 1, "t", "x"))  # fmt: skip
     assert alert_words.way(entry, NOON, PARIS) == "waits until 13:00, when the quiet hours end"
     assert alert_words.way(entry, NOON + 2 * HOUR, PARIS) == "being sent"
+    held = entry._replace(notice=entry.notice._replace(not_before_ms=NOON))
+    assert alert_words.way(held, NOON, PARIS).startswith("waits for its channel")
 
 
 # The wall

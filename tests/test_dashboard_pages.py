@@ -188,6 +188,7 @@ def test_each_trouble_says_what_is_wrong_and_what_to_do(settings, writer):
             "broker_trouble": "no answer"
         },
         "Readings cannot be stored: disk full.": {"store_trouble": "disk full"},
+        "No alert is raised and no wait told: a rule broke.": {"round_trouble": "a rule broke"},
     }
     for sentence, values in cases.items():
         shop_air.beat(settings, **values)

@@ -196,6 +196,13 @@ def test_a_command_of_any_shape_is_refused_and_stops_nothing(parts, law):
     assert len(parts[2].refused(9)) == 1
 
 
+def test_a_command_about_something_else_than_its_topic_is_refused(parts):
+    command = json.dumps({"about": "instrument", "do": "leave", "instrument": "x"}).encode()
+    deliver(parts, arrival(1, command, topic=COMMAND_TOPIC.format("alert")), arrival(2, TIMED))
+    (kept,) = parts[2].refused(9)
+    assert kept.refusal.reason == "about = 'instrument': the topic says alert"
+
+
 _json = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
     lambda inner: (

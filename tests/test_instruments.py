@@ -240,3 +240,11 @@ def test_whatever_is_asked_the_history_stays_one_that_can_be(wishes):
         assert one.arrived_ms <= one.due_ms
     stays = [e.body["at_ms"] for e in one.events if e.action == Did.LEAVE]
     assert all(a <= b for a, b in pairwise(stays))
+
+
+def test_references_in_any_letters_have_an_id_of_their_own():
+    references = ["Ä1", "Ö1", "A1", "日本", "中国", "VN-31 ¼"]
+    ids = [id_of(reference) for reference in references]
+    assert len(set(ids)) == len(ids)
+    assert all(found.isascii() and found for found in ids)
+    assert [id_of(found) for found in ids] == ids

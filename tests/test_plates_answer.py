@@ -327,6 +327,8 @@ def test_an_unknown_home_is_said_and_widens_the_range():
     unknown = answer(VIOLIN, air, T0)
     assert unknown.closing.close is Close.UNKNOWN
     assert unknown.closing.reason is Reason.HOME_UNKNOWN
+    just_come = answer(VIOLIN, days(42.0), T0)
+    assert just_come.closing.reason is Reason.HOME_UNKNOWN
     assert Assumed.HOME_INDOORS in unknown.assumed
     assert Assumed.HOME_INDOORS not in known.assumed
     wide, narrow = (part_of(a, "top").from_rest_pct for a in (unknown, known))

@@ -93,3 +93,21 @@ def test_a_job_that_fails_is_logged_and_the_others_go_on(caplog):
     assert done.wait(5)
     until(lambda: "job failed job=broken" in caplog.text)
     jobs.stop()
+
+
+def test_a_job_that_fails_is_said_until_it_runs_again():
+    fails = [RuntimeError("rule dry has no limit"), None]
+
+    def work():
+        if (fault := fails.pop(0)) is not None:
+            raise fault
+
+    jobs = Jobs("UTC")
+    jobs.every("round", 3_600, work)
+    jobs.start()
+    try:
+        until(lambda: jobs.failing == {"round": "rule dry has no limit"})
+        jobs.soon("round")
+        until(lambda: jobs.failing == {})
+    finally:
+        jobs.stop()

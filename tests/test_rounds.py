@@ -214,7 +214,29 @@ def test_a_sensor_that_stands_still_is_told_but_not_one_that_reads_rarely(shop):
         NOON - 8 * HOUR, NOON, lambda at: 50 + at / HOUR % 5, sensor="slow", every=10 * MINUTE
     )
     shop.go(NOON, NOON + 10 * MINUTE)
-    assert [a.subject for a in shop.alerts.values() if a.rule == "sensor-stuck"] == ["stuck"]
+    assert [a.subject for a in shop.alerts.values() if a.rule == "sensor-stuck"] == ["bench/stuck"]
+
+
+def test_two_sensors_of_one_name_are_both_looked_for_but_not_one_that_was_carried(shop):
+    shop.air(NOON - 9 * HOUR, NOON - 6 * HOUR, 50, sensor="twin")
+    shop.air(NOON - 9 * HOUR, NOON, 50, place="corner", sensor="twin")
+    shop.air(NOON - 9 * HOUR, NOON - 6 * HOUR, 50, sensor="carried")
+    shop.air(NOON - 6 * HOUR, NOON, 50, place="corner", sensor="carried")
+    shop.go(NOON, NOON + 10 * MINUTE)
+    silent = [a.subject for a in shop.alerts.values() if a.rule == "sensor-silent"]
+    assert silent == ["bench/twin"]
+    rules = rule_book.in_use(shop.settings.limits, {})
+    again = replay(shop.reader, shop.settings, rules.values(), [], NOON - 5 * HOUR, NOON)
+    assert [a.subject for a in again if a.rule == "sensor-silent"] == ["bench/twin"]
+
+
+def test_a_rule_for_a_place_that_nobody_knows_is_refused(shop):
+    shop.commands = Commands(shop.writer, places=lambda: ["bench", "corner"])
+    wish = {"about": "rule", "do": "rule", "rule": "dry"}
+    with pytest.raises(ValueError, match="there is no place cellar: bench, corner"):
+        shop.commands.carry_out(wish | {"only": ["cellar"]}, NOON)
+    for known in ("corner", "varnish"):
+        shop.commands.carry_out(wish | {"only": [known]}, NOON)
 
 
 def test_an_instrument_from_a_damp_house_is_told_and_one_of_unknown_home_is_not(shop):

@@ -147,6 +147,22 @@ def test_every_setting_has_a_help_text_and_a_name_with_its_unit(tmp_path):
             assert row.name.endswith(units[row.unit]), row.name
 
 
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("[[places]]\nid = 'a'\nrh_high_pct = 200\n", "a: rh_high_pct = 200%: must be 0 to 100%"),
+        ("[[places]]\nid = 'a'\nrh_low_pct = 80\n", "place a: its band would be 80 to 60%"),
+        ("[broker]\nurl = 'mqtt://u:geheim@h'\n", "broker.url .*: must not hold a password"),
+    ],
+)
+def test_what_is_wrong_is_told_without_its_password(tmp_path, text, why):
+    file = tmp_path / "c.toml"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(SettingsFault, match=why) as refused:
+        settings.load(data=tmp_path, config=file, environ={})
+    assert "geheim" not in str(refused.value)
+
+
 def test_a_limit_that_no_air_can_have_is_refused(tmp_path):
     file = tmp_path / "c.toml"
     file.write_text("[limits]\nrh_very_high_pct = 150\n", encoding="utf-8")

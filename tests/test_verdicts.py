@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.places import Limits, Place
+from monitor.places import Limits, Place, band
 from monitor.science.air import dew_point
-from monitor.verdicts import State, band, judge, latched
+from monitor.verdicts import State, judge, latched
 
 LIMITS = Limits()
 BENCH = Place(id="b", kind="bench")

@@ -168,8 +168,11 @@ def decide(alert: Alert, action: Did, wish: Mapping[str, Any], now_ms: int) -> d
     if action is Did.NOTE:
         note = wish.get("note")
         note = note.strip() if isinstance(note, str) else note
-        if fault := text_fault(note, NOTE_MAX):
-            raise AlertFault(f"note {fault}")
+        for line in note.splitlines() if isinstance(note, str) else [note]:
+            if fault := text_fault(line, NOTE_MAX):
+                raise AlertFault(f"note {fault}")
+        if isinstance(note, str) and len(note) > NOTE_MAX:
+            raise AlertFault(f"note has {len(note)} characters: at most {NOTE_MAX}")
         if not note:
             raise AlertFault("note is empty")
         return {"note": note}

@@ -33,40 +33,71 @@ class Of(StrEnum):
 
 
 class Watchable(NamedTuple):
-    """A quantity that can be watched: its unit, what it belongs to, and what it is."""
+    """A quantity that can be watched: its unit, what it belongs to, what it is, and between which
+    values a limit on it can mean anything."""
 
     unit: str
     of: Of
     text: str
+    least: float
+    most: float
+
+
+_FORTNIGHT_S = 14 * 86_400
+_DERIVED_MOST = {
+    "absolute_humidity": 400.0, "humidity_ratio": 1.0, "vapour_pressure": 60_000.0,
+    "vapour_pressure_deficit": 60_000.0, "equilibrium_moisture_content": 40.0,
+}  # fmt: skip
+"""Of derived quantities that are no temperature, and never below 0. Ours: beyond any air."""
 
 
 WATCHABLE: dict[str, Watchable] = {
-    "humidity": Watchable("%", Of.PLACE, "relative humidity"),
-    "temperature": Watchable("°C", Of.PLACE, "air temperature"),
-    "surface_temperature": Watchable("°C", Of.PLACE, "coldest measured surface"),
-    "pressure": Watchable("Pa", Of.PLACE, "air pressure"),
+    "humidity": Watchable("%", Of.PLACE, "relative humidity", 0, 100),
+    "temperature": Watchable("°C", Of.PLACE, "air temperature", -60, 85),
+    "surface_temperature": Watchable("°C", Of.PLACE, "coldest measured surface", -60, 85),
+    "pressure": Watchable("Pa", Of.PLACE, "air pressure", 30_000, 110_000),
     **{
         name: Watchable(
-            "% MC" if derived.symbol == "EMC" else derived.unit, Of.PLACE, name.replace("_", " ")
+            "% MC" if derived.symbol == "EMC" else derived.unit,
+            Of.PLACE,
+            name.replace("_", " "),
+            0 if name in _DERIVED_MOST else -60,
+            _DERIVED_MOST.get(name, 85),
         )
         for name, derived in DERIVED.items()
     },
-    "dew_margin": Watchable("K", Of.PLACE, "coldest measured surface, or the air, over dew point"),
-    "mould_margin": Watchable("%", Of.PLACE, "RH over what mould needs on wood in time"),
-    "silent_s": Watchable("s", Of.SENSOR, "time since it was last heard"),
-    "unchanged_s": Watchable("s", Of.SENSOR, "time for which its humidity has not moved at all"),
-    "saturated_s": Watchable("s", Of.SENSOR, "time for which its humidity has read 99 % or more"),
-    "battery": Watchable("%", Of.SENSOR, "battery charge"),
-    "from_rest": Watchable("% MC", Of.INSTRUMENT, "moisture of its furthest part from rest"),
-    "yield_share": Watchable("%", Of.INSTRUMENT, "strain of held wood as share of its yield"),
-    "warm_up_margin": Watchable("K", Of.INSTRUMENT, "what came in cold, over the dew point"),
-    "ready": Watchable("", Of.WAIT, "1 once a wait is ready"),
-    "held": Watchable("", Of.WAIT, "1 while the air holds a wait"),
-    "late": Watchable("", Of.WAIT, "1 while a wait will not be ready when it is wanted"),
-    "due_s": Watchable("s", Of.RESERVOIR, "time since it was due to be filled"),
-    "broker_away": Watchable("", Of.SHOP, "1 while no readings can come"),
-    "store_trouble": Watchable("", Of.SHOP, "1 while readings cannot be kept"),
-    "disk_free": Watchable("GB", Of.SHOP, "room left on the disk"),
+    "dew_margin": Watchable(
+        "K", Of.PLACE, "coldest measured surface, or the air, over dew point", -60, 100
+    ),
+    "mould_margin": Watchable(
+        "%", Of.PLACE, "RH over what mould needs on wood in time", -100, 100
+    ),
+    "silent_s": Watchable("s", Of.SENSOR, "time since it was last heard", 0, _FORTNIGHT_S),
+    "unchanged_s": Watchable(
+        "s", Of.SENSOR, "time for which its humidity has not moved at all", 0, _FORTNIGHT_S
+    ),
+    "saturated_s": Watchable(
+        "s", Of.SENSOR, "time for which its humidity has read 99 % or more", 0, _FORTNIGHT_S
+    ),
+    "battery": Watchable("%", Of.SENSOR, "battery charge", 0, 100),
+    "from_rest": Watchable(
+        "% MC", Of.INSTRUMENT, "moisture of its furthest part from rest", -40, 40
+    ),
+    "yield_share": Watchable(
+        "%", Of.INSTRUMENT, "strain of held wood as share of its yield", 0, 1_000
+    ),
+    "warm_up_margin": Watchable(
+        "K", Of.INSTRUMENT, "what came in cold, over the dew point", -100, 100
+    ),
+    "ready": Watchable("", Of.WAIT, "1 once a wait is ready", 0, 1),
+    "held": Watchable("", Of.WAIT, "1 while the air holds a wait", 0, 1),
+    "late": Watchable("", Of.WAIT, "1 while a wait will not be ready when it is wanted", 0, 1),
+    "due_s": Watchable(
+        "s", Of.RESERVOIR, "time since it was due to be filled", -_FORTNIGHT_S, _FORTNIGHT_S
+    ),
+    "broker_away": Watchable("", Of.SHOP, "1 while no readings can come", 0, 1),
+    "store_trouble": Watchable("", Of.SHOP, "1 while readings cannot be kept", 0, 1),
+    "disk_free": Watchable("GB", Of.SHOP, "room left on the disk", 0, 1_000_000),
 }
 """Every quantity that a rule can watch, by its name in rules."""
 
@@ -89,8 +120,8 @@ NO_TRACE = ("surface_temperature", "pressure", "dew_margin")
 """Quantities of which the trace at hand does not tell."""
 URGENCIES = (1, 2, 3)
 """1 mind it, 2 act, 3 act now."""
-TEXT_MAX = 400
-"""Longest text of a rule. [characters]"""
+NAME_MAX, TEXT_MAX = 60, 400
+"""Longest name and longest text of a rule. [characters]"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,7 +195,7 @@ class Rule:
         )
 
     def _faults(self) -> Iterator[str]:
-        if self.quantity not in WATCHABLE:
+        if not isinstance(self.quantity, str) or self.quantity not in WATCHABLE:
             yield f"quantity = {self.quantity!r:.40}: must be one of {', '.join(WATCHABLE)}"
             return
         if self.test not in list(Test):
@@ -180,7 +211,8 @@ class Rule:
             yield f"over_s belongs to quantities of a place, and {self.quantity} is of a {self.of}"
         if self.over_s and self.quantity in NO_TRACE:
             yield f"over_s: of {self.quantity} only the value now is at hand, not its change"
-        if self.urgency not in URGENCIES or isinstance(self.urgency, bool):
+        whole = isinstance(self.urgency, int) and not isinstance(self.urgency, bool)
+        if not whole or self.urgency not in URGENCIES:
             yield f"urgency = {self.urgency!r:.40}: must be 1 (mind it), 2 (act) or 3 (act now)"
         for name in ("breaks_quiet", "together", "on"):
             if not isinstance(getattr(self, name), bool):
@@ -192,7 +224,8 @@ class Rule:
             if getattr(self, name) and self.of is not Of.PLACE:
                 yield f"{name} is for quantities of a place, and {self.quantity} is of a {self.of}"
         for name in ("name", "family", "why", "source", "do", "caution"):
-            if fault := text_fault(getattr(self, name), TEXT_MAX):
+            most = NAME_MAX if name in ("name", "family") else TEXT_MAX
+            if fault := text_fault(getattr(self, name), most):
                 yield f"{name} {fault}"
         if not self.name:
             yield "name is empty"
@@ -208,8 +241,6 @@ class Rule:
             if not abs(value) < 1e12:
                 yield f"{name} = {value!r:.20}: must be finite and no larger than any figure of air"
                 return
-        if self.back < 0:
-            yield f"back = {self.back:g}: must be at least 0"
         own_band = self.quantity == "humidity" and not self.over_s
         for name, without in (("low", Test.ABOVE), ("high", Test.BELOW)):
             given = getattr(self, name) is not None
@@ -222,8 +253,13 @@ class Rule:
                 yield f"low = {self.low:g} is not below high = {self.high:g}"
             elif self.test == Test.OUTSIDE and self.high - self.low <= 2 * self.back:
                 yield f"back = {self.back:g} leaves nothing between low and high to come back to"
-        if self.quantity == "humidity" and not self.over_s:
-            for name in ("low", "high"):
-                value = getattr(self, name)
-                if value is not None and not 0 <= value <= 100:
-                    yield f"{name} = {value:g}%: must be 0 to 100%"
+        _, _, _, least, most = WATCHABLE[self.quantity]
+        if self.over_s:  # a change may go either way
+            least, most = least - most, most - least
+        unit = self.unit if self.unit.startswith("%") else f" {self.unit}".rstrip()
+        for name, low, high in (
+            ("low", least, most), ("high", least, most), ("back", 0, most - least),
+        ):  # fmt: skip
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                yield f"{name} = {value:g}{unit}: must be {low:g} to {high:g}{unit}"

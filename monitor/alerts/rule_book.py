@@ -5,8 +5,9 @@ A changed rule is kept whole, as a plain mapping, and stands instead of the one 
 
 from __future__ import annotations
 
+import contextlib
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, fields
 from typing import Any
 
@@ -53,7 +54,11 @@ def from_mapping(body: Mapping[str, Any]) -> Rule:
         return Rule(**{**body, **lists})
     except TypeError as exc:
         missing = [n for n in ("name", "quantity", "test") if n not in body]
-        raise RuleFault(f"a rule needs {', '.join(missing)}" if missing else str(exc)) from exc
+        raise RuleFault(
+            f"a new rule needs {', '.join(missing)}; or like, the id of one to start from"
+            if missing
+            else str(exc)
+        ) from exc
 
 
 def apply(bodies: Bodies, event: Event) -> dict[str, Mapping[str, Any]]:
@@ -63,8 +68,16 @@ def apply(bodies: Bodies, event: Event) -> dict[str, Mapping[str, Any]]:
 
 
 def in_use(limits: Limits, bodies: Bodies) -> dict[str, Rule]:
-    """Every rule by id: the starting set, and over it the shop's own."""
-    return starting_set(limits) | {rule_id: from_mapping(body) for rule_id, body in bodies.items()}
+    """Every rule by id: the starting set, and over it the shop's own.
+
+    A rule that an older version took and this one cannot is left out, so that one of them does not
+    silence all the others; what ships stands again in its place.
+    """
+    book = starting_set(limits)
+    for rule_id, body in bodies.items():
+        with contextlib.suppress(RuleFault):
+            book[rule_id] = from_mapping(body)
+    return book
 
 
 def changed(book: Mapping[str, Rule], rule_id: str, wish: Mapping[str, Any]) -> Rule:
@@ -95,4 +108,21 @@ def changed(book: Mapping[str, Rule], rule_id: str, wish: Mapping[str, Any]) -> 
     if base and base.id != rule_id:
         body |= {"family": "", "source": "the shop's own"}
     given = {("do" if k == TO_DO else k): v for k, v in wish.items() if k != "like"}
-    return from_mapping(body | given | {"id": rule_id})
+    rule = from_mapping(body | given | {"id": rule_id})
+    if unknown := sorted(set(rule.under) - set(book)):
+        raise RuleFault(f"under: there is no rule {', '.join(unknown)}")
+    if rule_id in _above(rule.under, book):
+        raise RuleFault(f"under: {rule_id} would be told under itself, which is never")
+    return rule
+
+
+def _above(under: Iterable[str], book: Mapping[str, Rule]) -> set[str]:
+    """Every rule that stands over these, and these."""
+    found: set[str] = set()
+    ahead = list(under)
+    while ahead:
+        rule_id = ahead.pop()
+        if rule_id not in found and rule_id in book:
+            found.add(rule_id)
+            ahead += book[rule_id].under
+    return found

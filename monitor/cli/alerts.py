@@ -5,6 +5,7 @@ What changes something is handed to the running service; what only shows is read
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -284,7 +285,11 @@ def _field_text(value: Any) -> str:
 
 
 def _seconds(given: float | None, each_s: int) -> int | None:
-    return None if given is None else round(each_s * given)
+    if given is None:
+        return None
+    if not math.isfinite(given):
+        wrong(f"{given} is no length of time")
+    return round(each_s * given)
 
 
 def _when(rule: Rule) -> str:

@@ -44,6 +44,7 @@ class Commands:
         *,
         limits: Limits | None = None,
         reservoirs: Mapping[str, object] | None = None,
+        places: Callable[[], Iterable[str]] | None = None,
     ) -> None:
         self._writer = writer
         self._on_change = on_change
@@ -53,7 +54,7 @@ class Commands:
             About.KIND: of_kinds,
             About.INSTRUMENT: of_instruments,
             About.ALERT: of_alerts,
-            About.RULE: OfRules(limits or Limits()),
+            About.RULE: OfRules(limits or Limits(), places),
             About.RESERVOIR: OfReservoirs(reservoirs or {}),
             About.CAUTION: of_cautions,
         }

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
+from typing import get_args
 
 from monitor.alerts import alert as alerts
 from monitor.alerts import rule_book
 from monitor.alerts.alert import HANDS, AlertFault, Did
 from monitor.alerts.rule import RuleFault
 from monitor.commands.asked import Asked, CommandFault, Plan
-from monitor.places import Limits
+from monitor.places import Kind, Limits
 from monitor.records import text_fault
 
 FILLED, PUT_AWAY = "filled", "put away"
@@ -27,10 +28,11 @@ def of_alerts(asked: Asked) -> Plan:
 
 
 class OfRules:
-    """Changes rules. The starting set has the shop's limits in it."""
+    """Changes rules. The starting set has the shop's limits in it; `places` are the ids of the
+    places there are, for which alone a rule can be, besides their kinds."""
 
-    def __init__(self, limits: Limits) -> None:
-        self._limits = limits
+    def __init__(self, limits: Limits, places: Callable[[], Iterable[str]] | None = None) -> None:
+        self._limits, self._places = limits, places
 
     def __call__(self, asked: Asked) -> Plan:
         rule_id = asked.id_of("rule")
@@ -38,6 +40,11 @@ class OfRules:
         book = rule_book.in_use(self._limits, own)
         if asked.do == rule_book.SET:
             rule = rule_book.changed(book, rule_id, asked.rest("rule"))
+            known = {*get_args(Kind), *(self._places() if self._places else rule.only)}
+            if unknown := sorted(set(rule.only) - known):
+                raise RuleFault(
+                    f"only: there is no place {', '.join(unknown)}: {', '.join(sorted(known))}"
+                )
             return Plan([asked.event(rule_id, rule_book.as_mapping(rule))], {"rule": rule_id})
         if asked.do != rule_book.RESET:
             words = f"{rule_book.SET}, {rule_book.RESET}"

@@ -26,7 +26,7 @@ from pydantic_settings import (
 
 from monitor.errors import SettingsFault
 from monitor.forecast_sources import ForecastSource
-from monitor.places import Limits, Place
+from monitor.places import Limits, Place, band
 from monitor.settings.groups import (
     Alerts,
     Board,
@@ -192,6 +192,13 @@ def load(
 def _cross_faults(found: Fields) -> list[str]:
     """What is wrong between settings that are each right."""
     broker, faults = found.broker, _forecast_faults(found)
+    for place in found.places:
+        low, high = band(place, found.limits)
+        if low >= high:
+            faults.append(
+                f"place {place.id}: its band would be {low:g} to {high:g}%: set both rh_low_pct "
+                "and rh_high_pct, or one that fits the shop's other limit"
+            )
     password = broker.password.get_secret_value()
     if bool(broker.cert_file) != bool(broker.key_file):
         faults.append("broker.cert_file and broker.key_file belong together: set both or none")
@@ -329,7 +336,8 @@ def _sentence(error: Any, origins: Mapping[str, str]) -> str:
     if error["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
         return f"{name} (from {origin}) is no setting"
     given = error.get("input")
-    said = "" if _secret(name) or isinstance(given, dict | list) else f" = {given!r}"
+    hidden = _secret(name) or (name == "broker.url" and "@" in str(given))
+    said = "" if hidden or isinstance(given, dict | list) else f" = {given!r}"
     text = error["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
     if not text.startswith(("must", "rule", "id")):
         text = f"must be {text}" if error["msg"].startswith("Input should be") else text

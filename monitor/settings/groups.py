@@ -204,7 +204,7 @@ class Reservoir(BaseModel):
 
     model_config = _STRICT
     id: str
-    name: str = ""
+    name: str = Field("", max_length=60)
     place: str = ""
     lasts_h: float = Field(24.0, gt=0, le=24 * 60)
 
@@ -309,6 +309,9 @@ class Fields(BaseModel):
             if place.id in seen:
                 raise ValueError(f"id {place.id!r} stands twice")
             low, high = place.rh_low_pct, place.rh_high_pct
+            for name, end in (("rh_low_pct", low), ("rh_high_pct", high)):
+                if end is not None and not 0 <= end <= 100:
+                    raise ValueError(f"{place.id}: {name} = {end:g}%: must be 0 to 100%")
             if low is not None and high is not None and low >= high:
                 raise ValueError(
                     f"{place.id}: rh_low_pct {low:g} is not below rh_high_pct {high:g}"

@@ -13,12 +13,12 @@ from monitor.alerts.latch import Seen
 from monitor.alerts.rule import Of, Rule
 from monitor.commands import Journal
 from monitor.instruments import Instrument
+from monitor.places import band
 from monitor.present import PlaceAir, air_now, places, recent
 from monitor.records import Quantity, Series
 from monitor.science.waits.wait import State
 from monitor.standings import Standing
 from monitor.store import TEN_MINUTES_S, Reader
-from monitor.verdicts import band
 from monitor.watching.air import Air, concerns, values_of
 from monitor.wood_standings import WoodStanding, warm_up_margins_k
 
@@ -144,15 +144,17 @@ def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> float:
 def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorState]:
     known = {place.id: place for place in places(reader, settings)}
     ids = reader.series()
-    newest: dict[str, tuple[int, str]] = {}
-    battery: dict[str, tuple[int, float]] = {}
+    newest: dict[tuple[str, str], int] = {}
+    battery: dict[tuple[str, str], float] = {}
     for _, (series, ts_ms, value) in reader.latest():
-        newest[series.sensor] = max(newest.get(series.sensor, (0, "")), (ts_ms, series.place))
+        one = (series.sensor, series.place)
+        newest[one] = max(newest.get(one, 0), ts_ms)
         if series.quantity is Quantity.BATTERY:
-            battery[series.sensor] = max(battery.get(series.sensor, (0, 0.0)), (ts_ms, value))
+            battery[one] = value
+    moved = moved_on(reader, newest)
     found = []
-    for sensor, (heard, place) in sorted(newest.items()):
-        if now_ms - heard > KNOWN_MS:
+    for (sensor, place), heard in sorted(newest.items()):
+        if now_ms - heard > KNOWN_MS or (sensor, place) in moved:
             continue
         series_id = ids.get(Series(place, sensor, Quantity.HUMIDITY))
         still, wet = math.nan, math.nan
@@ -163,9 +165,40 @@ def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorStat
                 still = 0.0
             if known[place].kind == "outdoors":  # where saturated air is no fault
                 wet = 0.0
-        charge = battery.get(sensor, (0, math.nan))[1]
+        charge = battery.get((sensor, place), math.nan)
         found.append(SensorState(sensor, known[place], heard, still, wet, charge))
     return found
+
+
+def moved_on(reader: Reader, newest: Mapping[tuple[str, str], int]) -> dict[tuple[str, str], int]:
+    """Sensors that were carried elsewhere, and since when.
+
+    Parameters
+    ----------
+    newest : mapping of (sensor, place) to ms
+        When each was last heard there.
+
+    Returns
+    -------
+    mapping of (sensor, place) to ms
+        Those of which all that was heard under their name since comes from another place. Two that
+        were heard in turn are two sensors of one name, and both are looked for.
+    """
+    names = [sensor for sensor, _ in newest]
+    twice = {one for one in newest if names.count(one[0]) > 1}
+    first: dict[tuple[str, str], int] = {}
+    for series, series_id in reader.series().items():
+        one = (series.sensor, series.place)
+        if one in twice and (span := reader.span(series_id)) is not None:
+            first[one] = min(first.get(one, span[0]), span[0])
+    later = {
+        one: min(
+            (at for other, at in first.items() if other[0] == one[0] and other != one
+             and at >= newest[one]), default=None,
+        )
+        for one in twice
+    }  # fmt: skip
+    return {one: at for one, at in later.items() if at is not None}
 
 
 def standstill_s(rows: np.ndarray) -> float:
@@ -202,7 +235,7 @@ def _sensor(quantity: str, one: SensorState, now_ms: int) -> Seen:
         "battery": one.battery_pct,
     }
     label = f"Sensor {one.sensor} at {one.place.label}"
-    return Seen(one.sensor, label, values[quantity])
+    return Seen(f"{one.place.id}/{one.sensor}", label, values[quantity])
 
 
 def _wait(quantity: str, one: Standing) -> Seen:

@@ -16,14 +16,14 @@ from monitor.alerts.alert import Alert
 from monitor.alerts.latch import Latch, Seen
 from monitor.alerts.rule import Of, Rule
 from monitor.instruments import Instrument
+from monitor.places import band
 from monitor.present import places
 from monitor.records import Quantity, Series
 from monitor.science.plates.restraint import YIELD_STRAIN, restrained_strain
 from monitor.science.plates.species import SPECIES
 from monitor.store import TEN_MINUTES_S, Reader
-from monitor.verdicts import band
 from monitor.watching.air import Air, concerns, values_of
-from monitor.watching.live import KNOWN_MS, SATURATED_PCT, SHOP, knows_home
+from monitor.watching.live import KNOWN_MS, SATURATED_PCT, SHOP, knows_home, moved_on
 from monitor.wood_standings import warm_up_margins_k, wood_history
 
 if TYPE_CHECKING:
@@ -201,8 +201,13 @@ def _sensors(
     labels = {place.id: place.label for place in places(reader, settings)}
     outdoors = {place.id for place in places(reader, settings) if place.kind == "outdoors"}
     ids = reader.series()
-    for sensor in sorted({series.sensor for series in ids}):
-        mine = [series for series in ids if series.sensor == sensor]
+    last: dict[tuple[str, str], int] = {}
+    for _, (series, ts_ms, _) in reader.latest():
+        one = (series.sensor, series.place)
+        last[one] = max(last.get(one, 0), ts_ms)
+    carried = moved_on(reader, last)
+    for sensor, place in sorted(last):
+        mine = [s for s in ids if (s.sensor, s.place) == (sensor, place)]
         heard = np.full(len(looks), np.iinfo(np.int64).min)
         columns = {name: np.full(len(looks), np.nan) for name in ("unchanged_s", "saturated_s",
                                                                   "battery")}  # fmt: skip
@@ -234,9 +239,10 @@ def _sensors(
             continue
         columns["silent_s"] = np.where(heard > 0, (looks - heard) / 1000, np.nan)
         there = (heard > 0) & (looks - heard <= KNOWN_MS)
-        label = f"Sensor {sensor} at {labels[mine[0].place]}"
+        there &= looks < carried.get((sensor, place), looks[-1] + 1)
+        label = f"Sensor {sensor} at {labels[place]}"
         for rule in rules:
-            yield Watch(rule, Seen(sensor, label, 0.0), columns[rule.quantity], there)
+            yield Watch(rule, Seen(f"{place}/{sensor}", label, 0.0), columns[rule.quantity], there)
 
 
 def _lasting_s(ts_ms: NDArray[np.int64], broken: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -316,9 +316,9 @@ def _closing(wood: _Wood, future: _Future | None, home: Home, known_share: float
         return Closing(Close.UNKNOWN, Reason.OLD_AIR, part, share, None)
     within = np.all(wood.yield_share(future.ahead) <= CLOSE_SHARE, axis=1)
     ready = _range(_from_then_on(within))
-    if share.median <= CLOSE_SHARE and share.high <= 1:
-        return Closing(Close.YES, Reason.AT_REST, part, share, ready)
     home_known = home.rh_pct is not None
+    if home_known and share.median <= CLOSE_SHARE and share.high <= 1:
+        return Closing(Close.YES, Reason.AT_REST, part, share, ready)
     if share.median > CLOSE_SHARE and (home_known or share.low > CLOSE_SHARE):
         drier = np.median(wood.state[:, worst, 0] - wood.rest[:, worst]) < 0
         side = Reason.TOO_DRY if drier else Reason.TOO_DAMP
