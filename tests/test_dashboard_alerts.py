@@ -163,7 +163,7 @@ def test_a_rule_for_one_place_names_it():
 
 def test_every_watchable_quantity_can_be_put_into_words_and_fields():
     for name, watched in WATCHABLE.items():
-        rule = Rule(id="r", name="R", quantity=name, test=Test.ABOVE, high=1.0)
+        rule = Rule(id="r", name="R", quantity=name, test=Test.ABOVE, high=watched.most)
         for unit in ("C", "F"):
             assert alert_words.rule_words(rule, PLACES, unit).endswith(".")
             assert alert_fields.form_of(rule, unit)["high"]
@@ -175,12 +175,13 @@ def test_every_watchable_quantity_can_be_put_into_words_and_fields():
 
 @given(
     st.sampled_from(sorted(WATCHABLE)),
-    st.floats(-1e6, 1e6),
-    st.floats(0, 1e4),
+    st.floats(0, 1),
+    st.floats(0, 1),
     st.sampled_from(["C", "F"]),
 )
 def test_a_figure_typed_as_it_is_shown_is_the_same_figure(quantity, limit, back, unit):
-    limit = abs(limit) % 100 if quantity == "humidity" else limit
+    least, most = WATCHABLE[quantity].least, WATCHABLE[quantity].most
+    limit, back = min(least + limit * (most - least), most), back * (most - least)
     rule = Rule(id="r", name="R", quantity=quantity, test=Test.BELOW, low=limit, back=back)
     shown = alert_fields.form_of(rule, unit)
     for field, how in alert_fields.scales(rule, unit).items():
