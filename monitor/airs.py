@@ -4,19 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
 
 from monitor.errors import OutOfRange
-from monitor.records import Quantity, Series
+from monitor.means import Means, means
 from monitor.science.waits.air_log import AirLog, Stay, air_log, stitched
 from monitor.science.waits.coming import ComingAir
 from monitor.science.waits.pattern import HISTORY_DAYS, daily_pattern_ensemble, persistent_ensemble
 from monitor.store import TEN_MINUTES_S, Reader
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 DAY_MS = 86_400_000
 HORIZON_S = 5 * 86_400.0
@@ -28,14 +22,6 @@ WOOD_MS = 6 * DAY_MS
 
 FRESH_MS = 6 * 3_600_000
 """An older reading says nothing of the present. [ms]"""
-
-
-class Means(NamedTuple):
-    """Means: start of each [ms], temperature [°C], RH [%]; three arrays of shape (n,)."""
-
-    ts_ms: NDArray[np.int64]
-    temp_c: NDArray[np.float64]
-    rh_pct: NDArray[np.float64]
 
 
 class Airs:
@@ -126,36 +112,3 @@ class Airs:
             start = min(self._since.get(place, earliest), earliest) - WOOD_MS
             self._means[place] = means(self._reader, place, start, self.now_ms, self._period_s)
         return self._means[place]
-
-
-def means(
-    reader: Reader, place: str, start_ms: int, end_ms: int, period_s: int = TEN_MINUTES_S
-) -> Means:
-    """Means of T and RH at a place, of the sensor that is first by name and has both; where it has
-    a gap, of the next. [ms], [°C], [%]"""
-    known = reader.series()
-    ts, temp, rh = joined(None, None)
-    for sensor in sorted({s.sensor for s in known if s.place == place}):
-        ids = [
-            known.get(Series(place, sensor, q)) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
-        ]
-        rows = [reader.rollups(i, period_s, start_ms, end_ms) for i in ids if i is not None]
-        if len(rows) < len(ids):
-            continue
-        more = joined(*rows)
-        new = ~np.isin(more[0], ts)
-        ts, temp, rh = (
-            np.concatenate([had, got[new]]) for had, got in zip((ts, temp, rh), more, strict=True)
-        )
-    order = np.argsort(ts, kind="stable")
-    return Means(ts[order], temp[order], rh[order])
-
-
-def joined(
-    temp: NDArray[np.void] | None, rh: NDArray[np.void] | None
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """Times, and means of temperature and RH, where there are both."""
-    if temp is None or rh is None:
-        return np.empty(0, np.int64), np.empty(0), np.empty(0)
-    at_ms, i, j = np.intersect1d(temp["ts_ms"], rh["ts_ms"], True, True)
-    return at_ms, temp["mean"][i], rh["mean"][j]

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.airs import means
 from monitor.alert_words import moment, sentence, value_text
 from monitor.clock import from_ms, to_ms
 from monitor.commands import Journal
 from monitor.hours import of_day
+from monitor.means import means
 from monitor.notices import Notice
 from monitor.present import PlaceAir, air_now, recent
 from monitor.science.waits.wait import State

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.airs import means
 from monitor.errors import BadPayload
 from monitor.forecasts.agreement import Agreement, agreement
 from monitor.forecasts.forecast import HOUR_MS, STALE_MS, Forecast, at_moments, position
 from monitor.forecasts.own_format import from_json
+from monitor.means import means
 from monitor.records import REFUSED_PAYLOAD_MAX, Refusal
 from monitor.science.air import dew_point
 from monitor.store import HOUR_S, Reader, Writer, forecasts

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.airs import joined
 from monitor.errors import OutOfRange
+from monitor.means import joined
 from monitor.places import Limits, Place, band
 from monitor.records import Quantity, Series
 from monitor.science.air import relative_humidity_at

@@ -7,26 +7,21 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.outlook import snap
-from monitor.science.outlook.record import STEPS, Hours, Issues
+from monitor.science.outlook.forecaster import TRIED_DAYS, Forecaster, Learned
+from monitor.science.outlook.record import Hours, Issues
 from monitor.science.outlook.room import known
-from monitor.science.outlook.shop import entry, foresee, learn
-from monitor.science.outlook.track import Track
 from monitor.science.ranges import Floats
 
 HORIZONS_H = np.array([1, 3, 6, 12, 24, 48, 72])
 """Leads that are scored. [h]"""
 
-TRIED_DAYS, TOLD_DAYS = 5, 10
-"""The outlook tries itself unheard from the first, and speaks from the second day on. [d]"""
+TOLD_DAYS = 10
+"""The outlook speaks from so many days of log on. [d]"""
 
 EVERY_H = 3
 """Moments at which it forecasts, apart. [h]"""
 
 MEMBERS = 100
-TUNE_DAYS = 7
-"""The alert's threshold is tuned anew every so many days. [d]"""
-
 FRESH_H = 6
 """With no reading for so long nothing is forecast. [h]"""
 
@@ -52,45 +47,61 @@ class Walked(NamedTuple):
     bar: Floats
 
 
-def walk(hours: Hours, issues: Issues, tick: Callable[[int, int], None] | None = None) -> Walked:
-    """Learns each midnight UTC of the log, and forecasts every 3 h, from day 5 on.
+def walk(
+    hours: Hours,
+    issues: Issues,
+    tick: Callable[[int, int], None] | None = None,
+    told_days: int = TOLD_DAYS,
+) -> Walked:
+    """Learns each midnight UTC of the log, and forecasts every 3 h, from day `told_days` on.
 
     `tick` is told how many days are done, and of how many.
     """
-    k = known(hours, issues)
-    days = len(hours) // 24
-    told_values = (hours.temp_c, hours.rh_pct)
-    record, shop = Track(), None
-    states = [snap.armings(hours.rh_pct, shift) for shift in snap.SHIFTS_PCT]
-    starts = [snap.snaps(hours.rh_pct, shift) for shift in snap.SHIFTS_PCT]
-    bar = snap.USUAL_THRESHOLD
-    rows: list[tuple[Floats, ...]] = []
-    chances: list[list[Floats]] = [[] for _ in snap.SHIFTS_PCT]
-    moments: list[np.ndarray] = []
-    stale = _stale_h(hours)
-    for day in range(TRIED_DAYS, days):
-        stop = 24 * day - 1
-        shop = learn(k, issues, stop, shop)
-        trust = record.judged(told_values, stop)
-        if day % TUNE_DAYS == 0 and moments:
-            bar = _tuned(moments, chances, starts, stop)
-        ends = stop + np.arange(0, 24, EVERY_H)
-        ends = ends[(ends < len(hours) - 1) & (stale[ends] < FRESH_H)]
-        if tick:
-            tick(day - TRIED_DAYS + 1, days - TRIED_DAYS)
-        if not len(ends):
-            continue
-        seen = foresee(shop, k, issues, ends, MEMBERS, day, trust)
-        record.add(entry(seen, ends))
-        for shift, state, kept in zip(snap.SHIFTS_PCT, states, chances, strict=True):
-            kept.append(
-                snap.probability(seen.members[1], snap.Arming(*(f[ends] for f in state)), shift)
-            )
-        moments.append(ends)
-        if day >= TOLD_DAYS:
-            rows.append(_row(k.temp_c, k.rh_pct, hours, ends, seen.given, seen.plainer,
-                             seen.members, chances[0][-1], bar))  # fmt: skip
-    return Walked(*(np.concatenate(column, axis=-1) for column in zip(*rows, strict=True)))
+    return Walk(hours, issues, told_days).through(tick)
+
+
+class Walk:
+    """A walk through a log. `learned` is what is known at its end, once it is `through`."""
+
+    def __init__(self, hours: Hours, issues: Issues, told_days: int = TOLD_DAYS) -> None:
+        self._hours, self._told_days = hours, told_days
+        self.known = known(hours, issues)
+        self._forecaster = Forecaster(self.known, issues)
+        self.learned: Learned | None = None
+
+    def through(self, tick: Callable[[int, int], None] | None = None) -> Walked:
+        """Day by day to the end of the log."""
+        hours, k = self._hours, self.known
+        days = len(hours) // 24
+        rows: list[tuple[Floats, ...]] = []
+        stale = _stale_h(hours)
+        for day in range(TRIED_DAYS, days):
+            stop = 24 * day - 1
+            self.learned = self._learn(stop)
+            ends = stop + np.arange(0, 24, EVERY_H)
+            ends = ends[(ends < len(hours) - 1) & (stale[ends] < FRESH_H)]
+            if tick:
+                tick(day - TRIED_DAYS + 1, days - TRIED_DAYS)
+            if not len(ends):
+                continue
+            seen, chance = self._forecaster.try_out(self.learned, ends, MEMBERS, day)
+            if day >= self._told_days:
+                rows.append(_row(k.temp_c, k.rh_pct, hours, ends, seen.given, seen.plainer,
+                                 seen.members, chance, self.learned.bar))  # fmt: skip
+        self.learned = self._learn(len(hours) - 1)
+        if not rows:
+            return _nothing()
+        return Walked(*(np.concatenate(column, axis=-1) for column in zip(*rows, strict=True)))
+
+    def _learn(self, stop: int) -> Learned:
+        before = self.learned.shop if self.learned else None
+        return self._forecaster.learn(stop, before)
+
+
+def _nothing() -> Walked:
+    wide = np.empty((2, len(HORIZONS_H), 0))
+    none = np.empty(0)
+    return Walked(np.empty(0, np.int64), *(wide,) * 6, np.empty((2, 0)), none, none)
 
 
 def _row(
@@ -130,18 +141,3 @@ def _stale_h(hours: Hours) -> np.ndarray:
     n = np.arange(len(hours))
     good = ~np.isnan(hours.temp_c + hours.rh_pct)
     return np.asarray(n - np.maximum.accumulate(np.where(good, n, -(10**6))))
-
-
-def _tuned(
-    moments: list[np.ndarray], chances: list[list[Floats]], starts: list[np.ndarray], stop: int
-) -> float:
-    at = np.concatenate(moments)
-    tallies = []
-    for chance, began in zip(chances, starts, strict=True):
-        p = np.concatenate(chance)
-        past = began[began + snap.LOW_H - 1 <= stop]
-        tallies.append([
-            snap.tally(snap.alerts(at, p, past, bar), past, int(at[0]), stop, STEPS)
-            for bar in snap.THRESHOLDS.tolist()
-        ])  # fmt: skip
-    return snap.tuned(tallies)

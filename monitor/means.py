@@ -1,0 +1,54 @@
+"""Means of temperature and RH at a place, from the store's rollups."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.records import Quantity, Series
+from monitor.store import TEN_MINUTES_S, Reader
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+class Means(NamedTuple):
+    """Means: start of each [ms], temperature [°C], RH [%]; three arrays of shape (n,)."""
+
+    ts_ms: NDArray[np.int64]
+    temp_c: NDArray[np.float64]
+    rh_pct: NDArray[np.float64]
+
+
+def means(
+    reader: Reader, place: str, start_ms: int, end_ms: int, period_s: int = TEN_MINUTES_S
+) -> Means:
+    """Means of T and RH at a place, of the sensor that is first by name and has both; where it has
+    a gap, of the next. [ms], [°C], [%]"""
+    known = reader.series()
+    ts, temp, rh = joined(None, None)
+    for sensor in sorted({s.sensor for s in known if s.place == place}):
+        ids = [
+            known.get(Series(place, sensor, q)) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+        ]
+        rows = [reader.rollups(i, period_s, start_ms, end_ms) for i in ids if i is not None]
+        if len(rows) < len(ids):
+            continue
+        more = joined(*rows)
+        new = ~np.isin(more[0], ts)
+        ts, temp, rh = (
+            np.concatenate([had, got[new]]) for had, got in zip((ts, temp, rh), more, strict=True)
+        )
+    order = np.argsort(ts, kind="stable")
+    return Means(ts[order], temp[order], rh[order])
+
+
+def joined(
+    temp: NDArray[np.void] | None, rh: NDArray[np.void] | None
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Times, and means of temperature and RH, where there are both."""
+    if temp is None or rh is None:
+        return np.empty(0, np.int64), np.empty(0), np.empty(0)
+    at_ms, i, j = np.intersect1d(temp["ts_ms"], rh["ts_ms"], True, True)
+    return at_ms, temp["mean"][i], rh["mean"][j]

@@ -1,0 +1,92 @@
+"""The outlook of one place: learns from its log day by day, tries itself on it, judges itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.science.outlook import snap
+from monitor.science.outlook.record import STEPS, Issues
+from monitor.science.outlook.room import Known
+from monitor.science.outlook.shop import Foreseen, Shop, entry, foresee, learn
+from monitor.science.outlook.track import UNTRIED, Track, Trust
+from monitor.science.ranges import Floats
+
+TRIED_DAYS = 5
+"""The outlook tries itself unheard from so many days of log on. [d]"""
+
+TUNE_DAYS = 7
+"""The snap alert's threshold is tuned anew every so many days. [d]"""
+
+
+@dataclass(frozen=True, eq=False)
+class Learned:
+    """What a log has taught: the shop, how far to trust what it foretells, and the probability of
+    a dry snap at which to speak. [-]"""
+
+    shop: Shop
+    trust: Trust = UNTRIED
+    bar: float = snap.USUAL_THRESHOLD
+
+
+class Forecaster:
+    """Goes through a log; what it says at an hour rests on nothing after it.
+
+    Parameters
+    ----------
+    k : Known
+    issues : Issues
+    """
+
+    def __init__(self, k: Known, issues: Issues) -> None:
+        self._k, self._issues = k, issues
+        self._record = Track()
+        rh = k.hours.rh_pct
+        self._states = [snap.armings(rh, shift) for shift in snap.SHIFTS_PCT]
+        self._starts = [snap.snaps(rh, shift) for shift in snap.SHIFTS_PCT]
+        self._moments: list[np.ndarray] = []
+        self._chances: list[list[Floats]] = [[] for _ in snap.SHIFTS_PCT]
+        self._tuned_at = 0
+        self._bar = snap.USUAL_THRESHOLD
+
+    def learn(self, stop: int, before: Shop | None = None) -> Learned:
+        """What the log up to and with hour number `stop` teaches, and the trials so far.
+
+        Raises
+        ------
+        OutOfRange
+            If the log is shorter than four days.
+        """
+        told = (self._k.hours.temp_c, self._k.hours.rh_pct)
+        shop = learn(self._k, self._issues, stop, before)
+        if self._moments and stop - self._tuned_at >= 24 * TUNE_DAYS:
+            self._bar, self._tuned_at = self._tuned(stop), stop
+        return Learned(shop, self._record.judged(told, stop), self._bar)
+
+    def try_out(
+        self, learned: Learned, ends: np.ndarray, members: int, seed: int
+    ) -> tuple[Foreseen, Floats]:
+        """Forecasts after the hours number `ends`, and each one's probability of a snap; kept to be
+        judged by."""
+        seen = foresee(
+            learned.shop, self._k, self._issues, ends, members, seed, learned.trust
+        )  # fmt: skip
+        self._record.add(entry(seen, ends))
+        for shift, state, kept in zip(snap.SHIFTS_PCT, self._states, self._chances, strict=True):
+            now = snap.Arming(*(field[ends] for field in state))
+            kept.append(snap.probability(seen.members[1], now, shift))
+        self._moments.append(ends)
+        return seen, self._chances[0][-1]
+
+    def _tuned(self, stop: int) -> float:
+        at = np.concatenate(self._moments)
+        tallies = []
+        for chance, began in zip(self._chances, self._starts, strict=True):
+            p = np.concatenate(chance)
+            past = began[began + snap.LOW_H - 1 <= stop]
+            tallies.append([
+                snap.tally(snap.alerts(at, p, past, bar), past, int(at[0]), stop, STEPS)
+                for bar in snap.THRESHOLDS.tolist()
+            ])  # fmt: skip
+        return snap.tuned(tallies)
