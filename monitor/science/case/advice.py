@@ -74,6 +74,7 @@ def advise(
     year: HomeYear,
     use: Use | None = None,
     band_pct: tuple[float, float] = BAND_PCT,
+    own: Humidifier | Buffer | None = None,
 ) -> Advice:
     """The least that keeps an instrument in its band through a year at home.
 
@@ -86,6 +87,8 @@ def advise(
     use : Use, optional
     band_pct : (float, float)
         RH the wood should keep, 20 to 75, at least 5 apart. [%]
+    own : Humidifier or Buffer, optional
+        What the client has in the case already: told, and not sized.
 
     Raises
     ------
@@ -106,13 +109,19 @@ def advise(
     likely = [o for o in may if o.held_share >= 0.5]
     likeliest = sorted(may, key=lambda o: -o.held_share)
     least = next(iter([*both, *dry_side, *likely, *likeliest]), None)
+    has = None
+    if own is not None:
+        through = home.through(year, home.use.careful, own)
+        kind = Kind.HUMIDIFIER if isinstance(own, Humidifier) else Kind.BUFFER
+        has = home.judged(kind, through, home.use.careful, own)
     months = tuple(year.monthly())
     dry = any(m.low < low for m in months)
     damp = any(m.high > high for m in months)
     signs = tuple(s for s in Sign if (dry and s in DRY_SIGNS) or (damp and s in DAMP_SIGNS))
     return Advice(
-        (low, high), least, tuple(options), months, home.why(options, least),
-        _avoid(least, year, damp=damp), signs or DRY_SIGNS, home.assumed(options),
+        (low, high), least, tuple(options), has, months, home.why(options, least),
+        _avoid(least, year, damp=damp), signs or DRY_SIGNS,
+        home.assumed([*options, *([has] if has else [])]),
     )  # fmt: skip
 
 
@@ -319,6 +328,7 @@ class _Home:
             year_l=range_of(litres),
             visits=visits,
             empty_after_d=range_of(through.empties_after_d()),
+            around_pct=through.daily_around_pct(),
         )
 
     def why(self, options: Sequence[Option], least: Option | None) -> tuple[Why, ...]:

@@ -3,13 +3,14 @@ figures; words are the caller's."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from monitor.science.case.case import Range
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import RoomHumidifier
 from monitor.science.case.presets import Use
+from monitor.science.ranges import Floats
 
 
 class Kind(StrEnum):
@@ -99,7 +100,8 @@ class Option:
     means [%]; `moisture_pct`: its moisture at those, each at the median [%]. `too_damp_h`,
     `mould_h`: hours of the case's air [h]; `wets_below_c`: its highest dew point [°C]. `week_ml`:
     water in the thirstiest week; `year_l`: in the year [mL], [L]. `visits`: how often in a year it
-    is made ready. `empty_after_d`: shortest time to empty [d].
+    is made ready. `empty_after_d`: shortest time to empty [d]. `around_pct` (365, 3): RH of the air
+    around the instrument, daily means at 10, 50 and 90 % of the ways [%].
     """
 
     kind: Kind
@@ -123,6 +125,7 @@ class Option:
     year_l: Range
     visits: int
     empty_after_d: Range
+    around_pct: Floats = field(compare=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -130,12 +133,14 @@ class Advice:
     """What to do. `least`: the least measure that holds on both sides of the band, else the least
     that holds on the dry side, else the first that may; None: none does, and `why` says more.
 
-    `options`: all that were worked out, the least first. `home`: the home's RH by month [%].
+    `options`: all that were worked out, the least first. `own`: what the client has already, as
+    it does; None if nothing. `home`: the home's RH by month [%].
     """
 
     band_pct: tuple[float, float]
     least: Option | None
     options: tuple[Option, ...]
+    own: Option | None
     home: tuple[Range, ...]
     why: tuple[Why, ...]
     avoid: tuple[Avoid, ...]

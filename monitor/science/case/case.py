@@ -49,6 +49,12 @@ def range_of(values: Floats) -> Range:
     return Range(*(float(quantile(values, share)) for share in (0.1, 0.5, 0.9)))
 
 
+def by_day(values: Floats, per_day: int = 24) -> Floats:
+    """Daily means of (n, M) at 10, 50 and 90 % of the members. (n / per_day, 3)"""
+    daily = values.reshape(-1, per_day, values.shape[1]).mean(axis=1)
+    return np.stack([quantile(daily, share) for share in (0.1, 0.5, 0.9)], axis=1)
+
+
 def scores(count: int, columns: int, seed: int = SEED) -> Floats:
     """Evenly spread ranks from −1 to 1, each column shuffled by itself; row 0 is 0. (count, columns)
 
@@ -162,6 +168,14 @@ class CaseYear:
         """RH around the instrument: the room's while it is out. (n,) [%]"""
         out = self.out
         return np.asarray((1 - out) * self.air_pct[:, member] + out * self.room_pct[:, member])
+
+    def daily_around_pct(self) -> Floats:
+        """RH around the instrument by day at 10, 50 and 90 % of the members. (days, 3) [%]"""
+        per_day = round(86_400 / self.room.step_s)
+        days = len(self.out) // per_day
+        out = self.out[: days * per_day, None]
+        felt = (1 - out) * self.air_pct[: len(out)] + out * self.room_pct[: len(out)]
+        return by_day(felt, per_day)
 
     def moisture_pct(self) -> Floats:
         """Moisture content of the wood, from the RH it keeps. (H, M) [%]"""
