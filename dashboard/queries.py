@@ -16,7 +16,7 @@ import numpy as np
 
 from dashboard import thinning
 from dashboard.answers import History, Notices, Probe, ServiceState, Stored
-from monitor import climate_book, present, pulse
+from monitor import climate_book, means, present, pulse
 from monitor.clock import now_ms
 from monitor.errors import StoreFault, StoreUnavailable
 from monitor.places import Place
@@ -131,7 +131,7 @@ class Shop:
 
     def places(self, reader: Reader) -> list[Place]:
         """The places of the settings in their order, then any other that a sensor has named."""
-        return present.places(reader, self.settings)
+        return means.places(reader, self.settings)
 
     def recent(self) -> list[Recent]:
         """Each place's newest values and the last day of its leading sensor, as 10-minute means.

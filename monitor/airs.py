@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 from monitor.errors import OutOfRange
 from monitor.means import Means, means
+from monitor.outlook import kept
 from monitor.science.waits.air_log import AirLog, Stay, air_log, stitched
 from monitor.science.waits.coming import ComingAir
 from monitor.science.waits.pattern import HISTORY_DAYS, daily_pattern_ensemble, persistent_ensemble
 from monitor.store import TEN_MINUTES_S, Reader
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
 
 DAY_MS = 86_400_000
 HORIZON_S = 5 * 86_400.0
@@ -36,15 +41,23 @@ class Airs:
         From when each place's air is wanted.
     period_s : int
         Of the means: `TEN_MINUTES_S` or `HOUR_S`. [s]
+    settings : Settings, optional
+        Where the outlook is kept; without it, what is coming is taken from the log alone.
     """
 
     def __init__(
-        self, reader: Reader, now_ms: int, since: dict[str, int], period_s: int = TEN_MINUTES_S
+        self,
+        reader: Reader,
+        now_ms: int,
+        since: dict[str, int],
+        period_s: int = TEN_MINUTES_S,
+        settings: Settings | None = None,
     ) -> None:
         self.now_ms = now_ms
         self._period_s = period_s
         self._reader = reader
         self._since = since
+        self._settings = settings
         self._means: dict[str, Means] = {}
         self._logs: dict[str, AirLog] = {}
         self._coming: dict[str, ComingAir | None] = {}
@@ -57,8 +70,12 @@ class Airs:
         return self._logs[place]
 
     def coming(self, place: str) -> ComingAir | None:
-        """The air a place can expect, from its own last weeks; None where they do not tell."""
+        """The air a place can expect: its outlook's, else that of its own last weeks; None where
+        neither tells."""
         if place not in self._coming:
+            if (ahead := self._outlook(place)) is not None:
+                self._coming[place] = ahead
+                return ahead
             ts, temp, rh = self._read(place)
             try:
                 coming: ComingAir | None = daily_pattern_ensemble(
@@ -105,6 +122,12 @@ class Airs:
             place = [name for at, name in places if at <= begin][-1]
             stays.append(Stay(None if paused else self.log(place), begin, end))
         return stitched(stays)
+
+    def _outlook(self, place: str) -> ComingAir | None:
+        look = kept.look(self._settings, place, self.now_ms) if self._settings else None
+        if look is None or not look.start_ms <= self.now_ms:
+            return None
+        return ComingAir(look.start_ms, 3600.0, *look.air)
 
     def _read(self, place: str) -> Means:
         if place not in self._means:

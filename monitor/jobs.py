@@ -36,6 +36,10 @@ class Jobs:
             work, "interval", seconds=period_s, id=name, next_run_time=datetime.now(UTC)
         )
 
+    def once(self, name: str, work: Callable[[], object]) -> None:
+        """Run `work` at once, and not again."""
+        self._scheduler.add_job(work, id=name)
+
     def soon(self, name: str) -> None:
         """Run a job at the next moment, besides its times."""
         with contextlib.suppress(JobLookupError):  # on the way out there are no jobs any more

@@ -1,4 +1,4 @@
-"""Means of temperature and RH at a place, from the store's rollups."""
+"""The places there are, and means of temperature and RH at each, from the store's rollups."""
 
 from __future__ import annotations
 
@@ -6,11 +6,14 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from monitor.places import Place
 from monitor.records import Quantity, Series
 from monitor.store import TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from monitor.settings import Settings
 
 
 class Means(NamedTuple):
@@ -52,3 +55,11 @@ def joined(
         return np.empty(0, np.int64), np.empty(0), np.empty(0)
     at_ms, i, j = np.intersect1d(temp["ts_ms"], rh["ts_ms"], True, True)
     return at_ms, temp["mean"][i], rh["mean"][j]
+
+
+def places(reader: Reader, settings: Settings) -> list[Place]:
+    """The places of the settings in their order, then any other that a sensor has named."""
+    known = {place.id: place for place in settings.places}
+    for series in reader.series():
+        known.setdefault(series.place, Place(id=series.place))
+    return list(known.values())

@@ -66,7 +66,8 @@ class Place:
 
     `id` is its name in topics, `name` the one on screen (the id if empty). `kind` says what work
     is done there: gluing and open wood, varnishing, or none (outdoors). `rh_low_pct` and
-    `rh_high_pct` are the place's own band instead of the shop's. [%]
+    `rh_high_pct` are the place's own band instead of the shop's. [%] `volume_m3` is the room's, for
+    the water it would take; 0: not told. [m³]
     """
 
     id: str
@@ -74,6 +75,7 @@ class Place:
     kind: Kind = "bench"
     rh_low_pct: float | None = None
     rh_high_pct: float | None = None
+    volume_m3: float = 0.0
 
     @property
     def label(self) -> str:

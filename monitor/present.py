@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.errors import OutOfRange
-from monitor.means import joined
+from monitor.means import joined, places
 from monitor.places import Limits, Place, band
 from monitor.records import Quantity, Series
 from monitor.science.air import relative_humidity_at
@@ -83,14 +83,6 @@ class PlaceAir:
     band_pct: tuple[float, float]
     verdict: Verdict
     trace: DayTrace
-
-
-def places(reader: Reader, settings: Settings) -> list[Place]:
-    """The places of the settings in their order, then any other that a sensor has named."""
-    known = {place.id: place for place in settings.places}
-    for series in reader.series():
-        known.setdefault(series.place, Place(id=series.place))
-    return list(known.values())
 
 
 def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:

@@ -38,9 +38,9 @@ from monitor.forecast_folder import Folder
 from monitor.forecast_intake import Intake
 from monitor.ingest import Ingest
 from monitor.jobs import Jobs
+from monitor.means import places
 from monitor.mqtt import Address, Publisher, Subscription
 from monitor.payload import Contract
-from monitor.present import places
 from monitor.processes import RESTART_FIRST_S, STOP_WAIT_S, Child
 from monitor.rounds import Rounds
 from monitor.sending import Sender, channel_faults
@@ -144,7 +144,10 @@ class Service:
             parts.callback(ingest.stop, STOP_WAIT_S)
             jobs.start()
             parts.callback(jobs.stop)
-            children = [board]
+            outlook = Child("outlook", ["monitor.outlook", *_arguments(settings)])
+            outlook.start()
+            parts.callback(outlook.stop)
+            children = [board, outlook]
             if settings.demo:
                 children.append(Child("demo", ["sensors.demo", "live", *_arguments(settings)]))
                 children[-1].start()

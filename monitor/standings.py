@@ -63,7 +63,7 @@ def standings(
     for wait in given:
         for from_ms, place in wait.places:
             since[place] = min(since.get(place, now_ms), from_ms)
-    airs = Airs(reader, now_ms, since)
+    airs = Airs(reader, now_ms, since, settings=settings)
     found: list[Standing] = []
     asked: list[tuple[int, arithmetic.Wait]] = []
     for wait in given:
@@ -115,7 +115,7 @@ def ready_by(
     None for each where the coming air is not known. `warmer_k` [K] and `drier_pct` [% RH] say what
     if the air were so.
     """
-    airs = Airs(reader, now_ms, {})
+    airs = Airs(reader, now_ms, {}, settings=settings)
     coming = airs.coming(place)
     if coming is None or wanted_ms <= now_ms:
         return [None] * len(kinds)

@@ -16,15 +16,19 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from monitor import logs
-from monitor.clock import now_ms
+from monitor.clock import from_ms, now_ms
 from monitor.commands import Journal
 from monitor.errors import BrokerUnavailable, MonitorError, StoreUnavailable
+from monitor.forecasts.forecast import Forecast
 from monitor.mqtt import Publisher
 from monitor.records import Quantity, Reading
 from monitor.service import broker_address
 from monitor.settings import Settings, load
 from monitor.store import Reader, Writer
+from monitor.store import forecasts as archive
+from monitor.topics import FORECAST_TOPIC
 from sensors import bench
+from sensors.forecasts import EVERY_MS, SOURCE, Forecasts, issues
 from sensors.shop import OUTDOORS, SERIES, Shop
 
 log = logging.getLogger(__name__)
@@ -37,6 +41,10 @@ PERIOD_MS = 10_000
 """Between live readings. [ms]"""
 CHUNK_MS = 7 * 86_400_000
 """Back-filled in one transaction for each series. [ms]"""
+FORECAST_DAYS = 75
+"""So many days of forecasts are back-filled. [d]"""
+ISSUED_LATE_MS = 60_000
+"""A forecast is known so long after its issue. [ms]"""
 SENML_UNITS = {
     Quantity.TEMPERATURE: "Cel",
     Quantity.HUMIDITY: "%RH",
@@ -79,7 +87,15 @@ def backfill(settings: Settings, now: int) -> int:
             ]
             new += writer.write(batch).new
             progress.advance(task, end - chunk)
+        _fill_forecasts(writer, max(start, now - FORECAST_DAYS * 86_400_000), now, settings)
     return new
+
+
+def _fill_forecasts(writer: Writer, start: int, now: int, settings: Settings) -> None:
+    told = Forecasts(SEED, settings.zone)
+    with writer.connection.transaction() as run:
+        for issued in issues(start, now):
+            archive.add(run, told.issued(issued), issued + ISSUED_LATE_MS)
 
 
 def packs(readings: Iterable[Reading]) -> Iterator[tuple[str, bytes]]:
@@ -107,12 +123,29 @@ def live(settings: Settings, stop: threading.Event) -> None:
         except BrokerUnavailable as exc:
             log.warning("demo waits for the broker reason=%s", exc)
     _fill_bench(settings)
+    forecasts, told = Forecasts(SEED, settings.zone), 0
     while not stop.is_set():
+        if (issued := now_ms() // EVERY_MS * EVERY_MS) != told:
+            publisher.publish(FORECAST_TOPIC.format(SOURCE), written(forecasts.issued(issued)))
+            told = issued
         instant = now_ms() // PERIOD_MS * PERIOD_MS
         for topic, payload in packs(shop.at(instant)):
             publisher.publish(topic, payload)
         stop.wait((instant + PERIOD_MS - now_ms()) / 1000)
     publisher.close()
+
+
+def written(forecast: Forecast) -> bytes:
+    """A forecast as our own JSON."""
+    hours = [
+        {"valid_at": from_ms(at).isoformat(), "temp_c": t, "rh_pct": rh, "wind_m_s": wind}
+        for at, t, rh, wind in zip(
+            forecast.valid_ms.tolist(), forecast.temp_c.tolist(), forecast.rh_pct.tolist(),
+            forecast.wind_m_s.tolist(), strict=True,
+        )
+    ]  # fmt: skip
+    told = {"issued_at": from_ms(forecast.issued_ms).isoformat(), "hours": hours}
+    return json.dumps(told).encode()
 
 
 def _fill_bench(settings: Settings) -> None:

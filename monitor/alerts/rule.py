@@ -72,6 +72,12 @@ WATCHABLE: dict[str, Watchable] = {
     "mould_margin": Watchable(
         "%", Of.PLACE, "RH over what mould needs on wood in time", -100, 100
     ),
+    "dry_snap": Watchable(
+        "", Of.PLACE, "chance of a dry snap, over the one that its log taught to speak at", 0, 20
+    ),
+    "dry_spell_chance": Watchable("%", Of.PLACE, "chance of a spell below its band", 0, 100),
+    "damp_spell_chance": Watchable("%", Of.PLACE, "chance of a spell too damp for glue", 0, 100),
+    "hot_spell_chance": Watchable("%", Of.PLACE, "chance of a spell too hot for glue", 0, 100),
     "silent_s": Watchable("s", Of.SENSOR, "time since it was last heard", 0, _FORTNIGHT_S),
     "unchanged_s": Watchable(
         "s", Of.SENSOR, "time for which its humidity has not moved at all", 0, _FORTNIGHT_S
@@ -116,7 +122,9 @@ HOLD_MAX_S = 14 * 86_400
 """Longest hold time, and longest time between repeats. [s]"""
 OVER_MAX_S = 86_400
 """Longest time over which a change is taken: the trace that is at hand. [s]"""
-NO_TRACE = ("surface_temperature", "pressure", "dew_margin")
+OUTLOOK = ("dry_snap", "dry_spell_chance", "damp_spell_chance", "hot_spell_chance")
+"""Quantities of the air to come."""
+NO_TRACE = ("surface_temperature", "pressure", "dew_margin", *OUTLOOK)
 """Quantities of which the trace at hand does not tell."""
 URGENCIES = (1, 2, 3)
 """1 mind it, 2 act, 3 act now."""

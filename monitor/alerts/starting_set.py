@@ -22,6 +22,7 @@ def starting_set(limits: Limits) -> dict[str, Rule]:
     """The starting rules by id, with the shop's own limits in them."""
     rules = (
         *_air(limits),
+        *_outlook(),
         *_varnish(limits),
         *_mould(),
         *_wood(),
@@ -109,6 +110,50 @@ def _air(limits: Limits) -> tuple[Rule, ...]:
             "instruments.",
             source=PRACTICE, do="Warm the shop slowly; leave instruments in their cases meanwhile.",
             caution=HEATERS,
+        ),
+    )  # fmt: skip
+
+
+def _outlook() -> tuple[Rule, ...]:
+    """Of the air to come: told once it is likely, taken back when it is likely no more."""
+    return (
+        Rule(
+            id="dry-snap", name="Dry snap coming", quantity="dry_snap", test=Test.ABOVE, high=1.0,
+            back=0.6, urgency=2, hold_s=0, calm_s=3 * HOUR_S, repeat_s=24 * HOUR_S,
+            only=("bench",), family="dry air to come",
+            why="Cold air brings little water and the heater dries it further: plates move before "
+            "the wall tells.",
+            source="the outlook of this shop's own log and the forecast; speaks at a chance tuned on "
+            "its past",
+            do="Fill the humidifier and set it going in time. Keep opened plates clamped or bagged, "
+            "close nothing, put varnish off, cases shut.",
+            caution=f"{HUMIDIFIER} {HEATERS}",
+        ),
+        Rule(
+            id="dry-spell", name="Dry spell coming", quantity="dry_spell_chance",
+            test=Test.ABOVE, high=70.0, back=30.0, urgency=1, hold_s=HOUR_S, calm_s=6 * HOUR_S,
+            only=("bench",), family="dry air to come",
+            why="Below the band opened plates shrink.",
+            source="the outlook of this shop's own log and the forecast",
+            do="Fill the humidifier. Close what is ready to be closed before it comes.",
+            caution=f"{HUMIDIFIER} {HEATERS}",
+        ),
+        Rule(
+            id="damp-spell", name="Damp spell coming", quantity="damp_spell_chance",
+            test=Test.ABOVE, high=70.0, back=30.0, urgency=1, hold_s=HOUR_S, calm_s=6 * HOUR_S,
+            only=("bench",), family="damp air to come",
+            why="Near 80 % RH a line of hide glue stays soft, and mould can grow where it lasts.",
+            source="the outlook; inference from published sorption data of gelatin",
+            do="Glue before it comes, or leave clamps shut until it is over. Dry or warm the room.",
+            caution=HEATERS,
+        ),
+        Rule(
+            id="hot-spell", name="Hot spell coming", quantity="hot_spell_chance",
+            test=Test.ABOVE, high=70.0, back=30.0, urgency=1, hold_s=HOUR_S, calm_s=6 * HOUR_S,
+            only=("bench", "varnish"), family="hot air to come",
+            why="Wet glue stays soft and spirit varnish prints.",
+            source=PRACTICE,
+            do="Glue and varnish in the cool hours; take instruments from windows and cars.",
         ),
     )  # fmt: skip
 

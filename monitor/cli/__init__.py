@@ -18,6 +18,7 @@ from monitor.cli import (
     instruments,
     kinds,
     notices,
+    outlook,
     replay,
     score,
     sensor,
@@ -109,6 +110,7 @@ app.command("climate")(climate.climate)
 app.command("filled")(alerts.filled)
 app.command("replay-rules")(replay.replay_rules)
 app.command("score")(score.score)
+app.command("outlook")(outlook.outlook)
 app.command(
     "sensor",
     add_help_option=False,

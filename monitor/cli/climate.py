@@ -34,7 +34,7 @@ def climate(
     demo: Demo = False,
 ) -> None:
     """Judge the shop's air over a year: target band, exceedances, control classes, mould."""
-    from monitor import climate_book, present
+    from monitor import climate_book, means
     from monitor.store import Reader
 
     settings = load(data, config, demo=demo)
@@ -44,7 +44,7 @@ def climate(
     if start_ms >= end_ms:
         wrong(f"--from {start} is not before --to {end or 'now'}")
     with told(), contextlib.closing(Reader(settings.store_path)) as reader:
-        places = present.places(reader, settings)
+        places = means.places(reader, settings)
         chosen = [p for p in places if p.id == place] if place else climate_book.indoors(places)
         if place and not chosen:
             known = ", ".join(p.id for p in places) or "none yet"

@@ -312,6 +312,10 @@ class Fields(BaseModel):
             for name, end in (("rh_low_pct", low), ("rh_high_pct", high)):
                 if end is not None and not 0 <= end <= 100:
                     raise ValueError(f"{place.id}: {name} = {end:g}%: must be 0 to 100%")
+            if place.volume_m3 and not 5 <= place.volume_m3 <= 5000:
+                raise ValueError(
+                    f"{place.id}: volume_m3 = {place.volume_m3:g}: must be 5 to 5000 m³, or 0"
+                )
             if low is not None and high is not None and low >= high:
                 raise ValueError(
                     f"{place.id}: rh_low_pct {low:g} is not below rh_high_pct {high:g}"

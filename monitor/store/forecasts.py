@@ -149,6 +149,17 @@ def between(
         yield read(store, forecast_id)
 
 
+def archived(store: Reader | Writer, start_ms: int, end_ms: int) -> Iterator[tuple[int, Forecast]]:
+    """Forecasts that became known in [start, end), each after when that was, in that order. [ms]"""
+    rows = store.connection.rows(
+        "SELECT known_ms, forecast_id FROM forecast WHERE known_ms >= ? AND known_ms < ? "
+        "ORDER BY known_ms, issued_ms, source",
+        (start_ms, end_ms),
+    )
+    for known_ms, forecast_id in rows:
+        yield known_ms, read(store, forecast_id)
+
+
 def recent(store: Reader | Writer, limit: int) -> list[Kept]:
     """The last issued forecasts, newest first."""
     rows = store.connection.rows(

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.alerts.rule import Rule
+from monitor.alerts.rule import OUTLOOK, Rule
 from monitor.places import Place
 from monitor.science.air import STANDARD_PRESSURE_PA
 from monitor.science.climate.mould import critical_surface_humidity
@@ -33,6 +33,8 @@ def values_of(quantity: str, air: Air) -> NDArray[np.float64]:
     """
     t, rh, surface, pressure = (np.asarray(column, float) for column in air)
     rh = np.minimum(rh, 100.0)
+    if quantity in OUTLOOK:  # the log keeps no trace of what was foreseen
+        return np.full(np.broadcast(t, rh).shape, np.nan)
     match quantity:
         case "humidity":
             return rh

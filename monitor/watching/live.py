@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.alerts.latch import Seen
-from monitor.alerts.rule import Of, Rule
+from monitor.alerts.rule import OUTLOOK, Of, Rule
 from monitor.commands import Journal
+from monitor.foreseen import Foreseen, dry_words, foreseen, spell_words
 from monitor.instruments import Instrument
+from monitor.means import places
 from monitor.places import band
-from monitor.present import PlaceAir, air_now, places, recent
+from monitor.present import PlaceAir, air_now, recent
 from monitor.records import Quantity, Series
 from monitor.science.waits.wait import State
 from monitor.standings import Standing
@@ -51,6 +53,7 @@ class Sight(NamedTuple):
     standings: Sequence[Standing]
     woods: Sequence[WoodStanding]
     filled_ms: Mapping[str, int]
+    outlooks: Mapping[str, Foreseen]
     troubles: Troubles
     now_ms: int
 
@@ -80,7 +83,9 @@ def sight(
     airs = air_now(recent(reader, settings, now_ms), settings, now_ms)
     sensors = _sensors(reader, settings, now_ms)
     filled = journal.filled_ms
-    return Sight(settings, airs, sensors, standings, woods, filled, troubles, now_ms)
+    ahead = {air.place.id: foreseen(settings, air.place, now_ms) for air in airs}
+    outlooks = {place: one for place, one in ahead.items() if one is not None}
+    return Sight(settings, airs, sensors, standings, woods, filled, outlooks, troubles, now_ms)
 
 
 def seen(rules: Iterable[Rule], sight: Sight) -> dict[str, list[Seen]]:
@@ -120,6 +125,8 @@ def furthest(rule: Rule, places: Sequence[Seen]) -> list[Seen]:
 
 def _place(rule: Rule, air: PlaceAir, s: Sight) -> Seen:
     limits = band(air.place, s.settings.limits)
+    if rule.quantity in OUTLOOK:
+        return _coming(rule.quantity, air.place, s)._replace(band=limits)
     value = math.nan
     if not air.old:
         here = Air(air.temp_c, air.rh_pct, air.surface_temp_c, air.pressure_pa)
@@ -127,6 +134,29 @@ def _place(rule: Rule, air: PlaceAir, s: Sight) -> Seen:
         if rule.over_s:
             value -= _earlier(rule, air, s.now_ms)
     return Seen(air.place.id, air.place.label, value, limits)
+
+
+def _coming(quantity: str, place: Place, s: Sight) -> Seen:
+    """What is foreseen at a place; what is there already is another rule's to tell."""
+    one = s.outlooks.get(place.id)
+    if one is None:
+        return Seen(place.id, place.label, math.nan)
+    zone = s.settings.zone
+    if quantity == "dry_snap":
+        return Seen(place.id, place.label, one.snap, detail=dry_words(one, zone))
+    spell, unit = {
+        "dry_spell_chance": (one.dry, "%"),
+        "damp_spell_chance": (one.damp, "%"),
+        "hot_spell_chance": (one.hot, "°C"),
+    }[quantity]
+    if spell is None or spell.begins_h.middle == 0:
+        return Seen(place.id, place.label, 0.0)
+    words = (
+        dry_words(one, zone)
+        if quantity == "dry_spell_chance"
+        else spell_words(one, spell, unit, zone)
+    )
+    return Seen(place.id, place.label, 100 * spell.chance, detail=words)
 
 
 def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> float:

@@ -16,8 +16,8 @@ from monitor.alerts.alert import Alert
 from monitor.alerts.latch import Latch, Seen
 from monitor.alerts.rule import Of, Rule
 from monitor.instruments import Instrument
+from monitor.means import places
 from monitor.places import band
-from monitor.present import places
 from monitor.records import Quantity, Series
 from monitor.science.plates.restraint import YIELD_STRAIN, restrained_strain
 from monitor.science.plates.species import SPECIES

@@ -11,6 +11,7 @@ from monitor.errors import OutOfRange
 from monitor.science.outlook import leftover, outdoors, track
 from monitor.science.outlook.record import LEADS_H, STEPS, Issues, Outdoors
 from monitor.science.outlook.room import Known, Room, fit_room, run
+from monitor.science.outlook.what_if import Launch
 from monitor.science.ranges import Floats
 
 LEARN_DAYS = 75
@@ -156,13 +157,22 @@ def _hours(k: Known, ends: np.ndarray) -> np.ndarray:
     return np.asarray(k.hours.first_h + ends + _STEP[:, None])
 
 
-def _strayed(
-    room: Room, corrector: outdoors.Corrector, k: Known, ends: np.ndarray, air: Outdoors,
-    members: int, seed: int,
-) -> Floats:  # fmt: skip
-    """How members stray from their mean for the weather's sake, (2, members, STEPS, moments)."""
+def launch(shop: Shop, k: Known, issues: Issues, end: int, members: int, seed: int) -> Launch:
+    """What a run of the room after hour number `end` needs, for members (even) of its weather."""
+    ends = np.array([end])
+    raw = outdoors.coming(k.hours, k.past, issues, ends, STEPS)
+    air = outdoors.corrected(shop.outdoors, raw, _hours(k, ends))
+    weather = _weather(shop.outdoors, air, members, seed)
+    return Launch(
+        k.hours.first_h + end + 1, float(k.temp_c[end]), float(k.rh_pct[end]), k.heat[:, end],
+        k.water[:, end], Outdoors(*(field[:, :, 0] for field in weather)),
+    )  # fmt: skip
+
+
+def _weather(corrector: outdoors.Corrector, air: Outdoors, members: int, seed: int) -> Outdoors:
+    """The outdoor air as it may come, fields of shape (STEPS, members, moments)."""
     random = np.random.default_rng((seed, 1))
-    half, moments = -(-members // 2), len(ends)
+    half, moments = -(-members // 2), air.temp_c.shape[1]
     a = _along(random, (half, moments), corrector.along_h)
     b = _along(random, (half, moments), corrector.along_h)
     b = corrector.cross * a + np.sqrt(1 - corrector.cross**2) * b
@@ -170,9 +180,19 @@ def _strayed(
     t = np.clip(air.temp_c + off[0], -45, 55)
     dew = np.minimum(air.dew_c + off[1], t)
     wind = np.broadcast_to(air.wind_m_s, t.shape)
-    flat = Outdoors(*(np.moveaxis(f, 1, 0).reshape(STEPS, -1) for f in (t, dew, wind)))
-    runs = np.stack(run(room, k, np.tile(ends, 2 * half), flat))
-    runs = np.moveaxis(runs.reshape(2, STEPS, 2 * half, moments), 2, 1)
+    return Outdoors(*(np.moveaxis(field, 1, 0) for field in (t, dew, wind)))
+
+
+def _strayed(
+    room: Room, corrector: outdoors.Corrector, k: Known, ends: np.ndarray, air: Outdoors,
+    members: int, seed: int,
+) -> Floats:  # fmt: skip
+    """How members stray from their mean for the weather's sake, (2, members, STEPS, moments)."""
+    weather = _weather(corrector, air, members, seed)
+    _, count, moments = weather.temp_c.shape
+    flat = Outdoors(*(field.reshape(STEPS, -1) for field in weather))
+    runs = np.stack(run(room, k, np.tile(ends, count), flat))
+    runs = np.moveaxis(runs.reshape(2, STEPS, count, moments), 2, 1)
     return np.asarray(runs - runs.mean(axis=1, keepdims=True))
 
 

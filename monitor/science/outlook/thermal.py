@@ -48,11 +48,17 @@ working day each day of the week is [-]."""
 
 
 class Drive(NamedTuple):
-    """What acts in each hour; every field broadcasts to (steps, runs). [°C], [°C]"""
+    """What acts in each hour; every field broadcasts to (steps, runs). [°C], [°C]
+
+    `setting_c` is what the thermostat is set to instead of its usual setting, NaN where that
+    stays [°C]; `more_loss` what more air change adds to the loss [1/h].
+    """
 
     out_temp_c: Floats
     out_dew_c: Floats
     when: Calendar
+    setting_c: Floats | None = None
+    more_loss: Floats | float = 0.0
 
 
 def setting(theta: Floats, when: Calendar) -> Floats:
@@ -88,12 +94,17 @@ def simulate(theta: Floats, drive: Drive, temp_c: Floats, stores: Floats) -> Flo
     taken = k[:, _K] / (1 + back)
     sum_taken = taken.sum(1) + k[:, _UN]
     goal = setting(theta, drive.when)
+    if drive.setting_c is not None:
+        other = drive.setting_c[:, None]
+        goal = np.where(np.isnan(other), goal, other)
+    more = np.broadcast_to(drive.more_loss, drive.out_temp_c.shape)
     t = np.broadcast_to(temp_c, (len(theta), len(temp_c)))
     m = np.broadcast_to(stores, (len(theta), *stores.shape))
     out = np.empty((*gain.shape[:1], *t.shape))
     power = k[:, _POWER]
     for i in range(len(gain)):
         loss = k[:, _U] + k[:, _UOPEN] * busy[i] * mild[i] * np.clip((t - 21.5) / 2.5, 0, 1)
+        loss = loss + more[i]
         own = 1 + loss + sum_taken
         free = (t + loss * drive.out_temp_c[i] + gain[i] + (taken * m).sum(1)) / own
         t = np.clip(goal[i], free, free + power / own)

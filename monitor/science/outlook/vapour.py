@@ -54,7 +54,8 @@ class Drive(NamedTuple):
     """What acts on the room in each hour; every field broadcasts to (steps, runs).
 
     Outdoor vapour pressure [Pa] and temperature [°C], wind [m/s], indoor temperature [°C] with
-    its saturation pressure [Pa], and the calendar.
+    its saturation pressure [Pa], and the calendar; what more is changed of the air [1/h] and
+    given off into it [Pa/h].
     """
 
     out_pa: Floats
@@ -63,6 +64,8 @@ class Drive(NamedTuple):
     temp_c: Floats
     saturation_pa: Floats
     when: Calendar
+    more_change: Floats | float = 0.0
+    more_source: Floats | float = 0.0
 
 
 def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Floats:
@@ -98,6 +101,9 @@ def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Flo
     e = rh / per_pct[0]
     b = np.broadcast_to(stores, (len(theta), *stores.shape))
     out = np.empty((len(per_pct), *rh.shape))
+    shape = drive.temp_c.shape
+    change = change + np.broadcast_to(drive.more_change, shape)[:, None]
+    source = source + np.broadcast_to(drive.more_source, shape)[:, None]
     given = source + change * drive.out_pa[:, None] + k[:, _NEXT] * NEXT_DOOR_PA
     change = change + k[:, _NEXT]
     for i in range(len(per_pct)):

@@ -1,0 +1,169 @@
+"""`benchweather outlook`: the shop's air of the next days, and what it would take to better it."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.table import Table
+
+from monitor.cli.shared import Config, Data, Demo, fahrenheit, load, out, told, wrong
+from monitor.clock import from_ms, now_ms
+
+if TYPE_CHECKING:
+    from monitor.foreseen import Foreseen
+    from monitor.outlook.kept import Fit
+    from monitor.science.outlook.signs import Spell, Stretch
+    from monitor.settings import Settings
+
+EVERY_H = 6
+
+
+def outlook(
+    place: Annotated[str, typer.Argument(help="A place; empty: all that have an outlook")] = "",
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON")] = False,
+    data: Data = None,
+    config: Config = None,
+    demo: Demo = False,
+) -> None:
+    """Show the air to come: range by range, spells, good hours, and how well it has done so far."""
+    from monitor.foreseen import foreseen
+    from monitor.means import places
+    from monitor.outlook import kept
+    from monitor.store import Reader
+
+    settings = load(data, config, demo=demo)
+    with told(), contextlib.closing(Reader(settings.store_path)) as reader:
+        known = {one.id: one for one in places(reader, settings) if one.kind != "outdoors"}
+    if place and place not in known:
+        wrong(
+            f"no place {place!r} indoors is known: must be one of {', '.join(known) or '(none)'}"
+        )
+    chosen = [known[place]] if place else list(known.values())
+    found = [one for p in chosen if (one := foreseen(settings, p, now_ms())) is not None]
+    if as_json:
+        out.print_json(json.dumps([_plain(one) for one in found]))
+    else:
+        for one in found:
+            _print(one, kept.fit(settings, one.place.id), settings)
+    if not found:
+        if not as_json:
+            out.print(
+                "No outlook yet: it needs four days of readings, one of the last hours, and the "
+                "service running."
+            )
+        raise typer.Exit(1)
+
+
+def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
+    from monitor.foreseen import dry_words, spell_words, when
+
+    zone, in_f = settings.zone, fahrenheit(settings)
+    unit = "°F" if in_f else "°C"
+    table = Table("time", f"temperature {unit}", "RH %", "dew point " + unit, "wood settles at %",
+                  title=f"{one.place.label}: 10 to 90 %")  # fmt: skip
+
+    def span(fan: Any, step: int, digits: int, *, temp: bool = False) -> str:
+        low, _, high = (1.8 * v + 32 if temp and in_f else v for v in fan[:, step])
+        return f"{low:.{digits}f} to {high:.{digits}f}"
+
+    for step in range(EVERY_H - 1, one.fan.rh_pct.shape[1], EVERY_H):
+        table.add_row(
+            when(one.at_ms(step + 1), zone), span(one.fan.temp_c, step, 1, temp=True),
+            span(one.fan.rh_pct, step, 0), span(one.fan.dew_point_c, step, 1, temp=True),
+            span(one.fan.emc_pct, step, 1),
+        )  # fmt: skip
+    out.print(table)
+    say = [f"Dry: {dry_words(one, zone) or 'not below the band, as far as can be told'}."]
+    say += [
+        f"{name}: {spell_words(one, spell, mark, zone)}."
+        for name, spell, mark in (("Damp", one.damp, "%"), ("Hot", one.hot, "°C"))
+        if spell is not None
+    ]
+    say += [_good("to close a plate", one.closing, one, zone),
+            _good("to varnish", one.varnishing, one, zone), rests_on(one, fit, zone)]  # fmt: skip
+    for line in say:
+        out.print(line, highlight=False, soft_wrap=True)
+
+
+def _good(what: str, stretch: Stretch | None, one: Foreseen, zone: Any) -> str:
+    from monitor.foreseen import when
+
+    if stretch is None:
+        return f"No good hours {what} in sight."
+    begin, end = (one.at_ms(step) for step in (stretch.start, stretch.start + stretch.hours))
+    return (
+        f"Best hours {what}: {when(begin, zone)} to {when(end, zone)}, chance "
+        f"{100 * stretch.chance:.0f} %."
+    )
+
+
+def rests_on(one: Foreseen, fit: Fit | None, zone: Any) -> str:
+    """What it rests on, and how well it has done."""
+    look = one.look
+    at = from_ms(look.issued_ms).astimezone(zone)
+    weather = (
+        f"the forecast of {look.source} of {at:%a %H:%M}, which reaches {look.reaches_h} h"
+        if look.source
+        else "no forecast: the outdoor air is taken as usual for the season, which is weak"
+    )
+    text = f"Rests on {weather}"
+    if look.room.refused:
+        text += f"; the room is not known yet ({look.room.refused})"
+    if fit is not None:
+        text += f", and on {fit.days:.0f} days of log"
+        day = next((s for s in fit.scores if s.horizon_h == 24), None)
+        if day is not None:
+            text += (
+                f". A day ahead it was off by {day.mae:.1f} % RH on average, "
+                f"{100 * day.of_persistence:.0f} % of what 'as it is now' was off by"
+            )
+    return f"{text}."
+
+
+def _plain(one: Foreseen) -> dict[str, Any]:
+    def spell(s: Spell | None) -> dict[str, Any] | None:
+        if s is None:
+            return None
+        return {
+            "chance": s.chance,
+            "begins_at": [from_ms(one.at_ms(h)).isoformat() for h in s.begins_h],
+            "extreme": list(s.extreme),
+            "extreme_at": from_ms(one.at_ms(s.extreme_at_h)).isoformat(),
+        }
+
+    def stretch(s: Stretch | None) -> dict[str, Any] | None:
+        if s is None:
+            return None
+        return {
+            "begins_at": from_ms(one.at_ms(s.start)).isoformat(),
+            "hours": s.hours,
+            "chance": s.chance,
+        }
+
+    look = one.look
+    return {
+        "place": one.place.id,
+        "made_at": from_ms(look.made_ms).isoformat(),
+        "forecast": look.source or None,
+        "forecast_reaches_h": look.reaches_h,
+        "dry_snap_chance": look.chance,
+        "speaks_from_chance": look.bar,
+        "hours": [
+            {
+                "ends_at": from_ms(one.at_ms(step + 1)).isoformat(),
+                **{
+                    name: [round(float(v), 2) for v in fan[:, step]]
+                    for name, fan in zip(one.fan._fields, one.fan, strict=True)
+                },
+            }
+            for step in range(one.fan.rh_pct.shape[1])
+        ],
+        "dry_spell": spell(one.dry),
+        "damp_spell": spell(one.damp),
+        "hot_spell": spell(one.hot),
+        "closing": stretch(one.closing),
+        "varnishing": stretch(one.varnishing),
+    }

@@ -1,0 +1,158 @@
+"""What the outlook of a place says: spells to come, good stretches, and what would help."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.clock import from_ms
+from monitor.hours import is_open
+from monitor.outlook import kept
+from monitor.outlook.kept import HOUR_MS, Look
+from monitor.places import Limits, Place, band
+from monitor.science.outlook import signs
+from monitor.science.outlook.record import STEPS
+from monitor.science.outlook.signs import Fan, Spell, Stretch
+from monitor.science.outlook.what_if import USUAL_VOLUME_M3
+from monitor.science.ranges import Floats
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from monitor.settings import Settings
+
+SOON_H = 84
+"""Spells are told that begin within so long. [h]  As the dry snap's, `snap.AHEAD_H`."""
+DRY_H, DAMP_H, HOT_H = 3, 6, 3
+"""So long on end it must be so. [h]  Ours."""
+CLOSING_H, VARNISH_H = 6, 4
+"""How long a plate's closing and a coat want good air. [h]  Common practice, no source."""
+QUIET_PCT = 6.0
+"""While a plate is closed RH should not move by more. [%]  Ours."""
+
+
+@dataclass(frozen=True)
+class Foreseen:
+    """A place and its air to come.
+
+    `dry`, `damp`, `hot`: the first spell of each within `SOON_H`, None if no member has one;
+    `closing`, `varnishing`: the best stretch of opening hours for each, None where none suits.
+    """
+
+    place: Place
+    look: Look
+    fan: Fan
+    low_pct: float
+    high_pct: float
+    dry: Spell | None
+    damp: Spell | None
+    hot: Spell | None
+    closing: Stretch | None
+    varnishing: Stretch | None
+
+    def at_ms(self, step: float) -> int:
+        """When a step begins. [ms since 1970-01-01 UTC]"""
+        return self.look.start_ms + round(step * HOUR_MS)
+
+    @property
+    def snap(self) -> float:
+        """Chance of a dry snap over the one at which this shop's log taught to speak. [-]"""
+        return self.look.chance / self.look.bar
+
+
+def foreseen(settings: Settings, place: Place, now_ms: int) -> Foreseen | None:
+    """What is foreseen at a place; None if there is no outlook, or an old one. [ms]"""
+    look = kept.look(settings, place.id, now_ms)
+    return None if look is None else described(settings, place, look, look.air)
+
+
+def described(settings: Settings, place: Place, look: Look, air: Floats) -> Foreseen:
+    """The same of air (2, members, STEPS) that may come otherwise than was foretold."""
+    limits = settings.limits
+    low, high = band(place, limits)
+    temp, rh = air
+    soon = slice(0, SOON_H + DAMP_H)
+    fan = signs.fan(air)
+    allowed = _open(settings, look)
+    return Foreseen(
+        place, look, fan, low, high,
+        signs.spell(rh[:, soon], low, DRY_H, below=True),
+        signs.spell(rh[:, soon], limits.rh_very_high_pct, DAMP_H, below=False),
+        signs.spell(temp[:, soon], limits.temp_high_c, HOT_H, below=False),
+        signs.best_stretch(_closing(temp, rh, low, high, limits), allowed, CLOSING_H),
+        signs.best_stretch(_varnishing(temp, rh, limits), allowed, VARNISH_H),
+    )  # fmt: skip
+
+
+def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: Limits) -> np.ndarray:
+    """In the band, warm enough for glue, and calm over the next hours."""
+    ahead = np.pad(rh, ((0, 0), (0, CLOSING_H - 1)), mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(ahead, CLOSING_H, axis=1)
+    calm = np.asarray(windows.max(axis=2) - windows.min(axis=2)) <= QUIET_PCT
+    return (rh >= low) & (rh <= high) & (temp >= limits.glue_temp_low_c) & calm
+
+
+def _varnishing(temp: Floats, rh: Floats, limits: Limits) -> np.ndarray:
+    """Away from the dew point, dry and warm enough."""
+    spread = temp - signs.dew_point(temp, rh)
+    good = (rh <= limits.varnish_rh_high_pct) & (spread >= limits.varnish_spread_low_k)
+    return np.asarray(good & (temp >= limits.varnish_temp_low_c) & (temp <= limits.temp_high_c))
+
+
+def _open(settings: Settings, look: Look) -> np.ndarray:
+    """Which steps lie in opening hours."""
+    hours, zone = settings.hours.model_dump(), settings.zone
+    middles = (look.edges_ms[:STEPS] + HOUR_MS // 2).tolist()
+    return np.array([is_open(hours, zone, at) for at in middles])
+
+
+def dry_words(one: Foreseen, zone: ZoneInfo) -> str:
+    """How dry, when, and the water that would help: for an alert."""
+    spell = one.dry
+    if spell is None:
+        return ""
+    begins = when(one.at_ms(spell.begins_h.middle), zone)
+    furthest = when(one.at_ms(spell.extreme_at_h), zone)
+    text = (
+        f"below {one.low_pct:.0f} % from about {begins}, about {spell.extreme.middle:.0f} % "
+        f"({spell.extreme.low:.0f} to {spell.extreme.high:.0f} %) by {furthest}, chance "
+        f"{100 * spell.chance:.0f} %"
+    )
+    return "; ".join(filter(None, (text, water_words(one, zone))))
+
+
+def water_words(one: Foreseen, zone: ZoneInfo) -> str:
+    """The water a day that holds the air, and from when; empty if none is needed."""
+    water, place = one.look.water, one.place
+    if water is None:
+        return ""
+    if not np.isfinite(water.middle):
+        return f"no humidifier of a usual size would hold {one.look.hold_pct:.0f} %"
+    volume = (
+        f"in {place.volume_m3:g} m³"
+        if place.volume_m3
+        else f"if the room has {USUAL_VOLUME_M3:g} m³"
+    )
+    begins = when(one.at_ms(water.start), zone)
+    return (
+        f"about {water.middle:.1f} L of water a day ({water.low:.1f} to {water.high:.1f} L) from "
+        f"{begins} would hold {one.look.hold_pct:.0f} % {volume}"
+    )
+
+
+def spell_words(one: Foreseen, spell: Spell | None, unit: str, zone: ZoneInfo) -> str:
+    """When a damp or hot spell begins and how far it goes: for an alert. [%] or [°C]"""
+    if spell is None:
+        return ""
+    return (
+        f"from about {when(one.at_ms(spell.begins_h.middle), zone)}, up to about "
+        f"{spell.extreme.middle:.0f} {unit} ({spell.extreme.low:.0f} to {spell.extreme.high:.0f} "
+        f"{unit}), chance {100 * spell.chance:.0f} %"
+    )
+
+
+def when(ms: int, zone: ZoneInfo) -> str:
+    """A time to come as `Thu 07:00`, of the shop's zone."""
+    return f"{from_ms(ms).astimezone(zone):%a %H:%M}"

@@ -1,0 +1,135 @@
+"""What an ensemble of coming air says in a sentence: spells, their chance, and good stretches."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.air import dew_point
+from monitor.science.ranges import Floats
+from monitor.science.wood import equilibrium_moisture_content
+
+SURE, LIKELY, UNSURE = 0.9, 0.5, 0.2
+"""From these chances on something is told as almost certain, likely, possible. [-]  Ours."""
+
+
+class Range(NamedTuple):
+    """10, 50 and 90 % of the members."""
+
+    low: float
+    middle: float
+    high: float
+
+
+class Fan(NamedTuple):
+    """10, 50 and 90 % by the hour, each (3, steps): temperature [°C], RH [%], dew point [°C],
+    moisture that wood would settle at [%]."""
+
+    temp_c: Floats
+    rh_pct: Floats
+    dew_point_c: Floats
+    emc_pct: Floats
+
+
+class Spell(NamedTuple):
+    """Air beyond a limit for some hours on end.
+
+    `chance`: part of the members that have one [-]; the rest rests on those alone. `begins_h`:
+    hours from the first step to the end of its first hour, 0 if it is so from the start;
+    `extreme`: the value furthest out; `extreme_at_h`: when, in the middle of the members.
+    """
+
+    chance: float
+    begins_h: Range
+    extreme: Range
+    extreme_at_h: float
+
+
+class Stretch(NamedTuple):
+    """Some hours on end that suit: first step, how many, part of the members that suit all along."""
+
+    start: int
+    hours: int
+    chance: float
+
+
+def fan(members: Floats) -> Fan:
+    """The fan of an ensemble (2, members, steps) of temperature [°C] and RH [%]."""
+    temp, rh = members
+    t = np.clip(temp, -20, 60)
+    derived = (temp, rh, dew_point(temp, rh), equilibrium_moisture_content(t, rh))
+    return Fan(*(np.quantile(values, [0.1, 0.5, 0.9], axis=0) for values in derived))
+
+
+def spell(values: Floats, limit: float, hours: int, *, below: bool) -> Spell | None:
+    """The first time that values stay beyond a limit for so many hours.
+
+    Parameters
+    ----------
+    values : ndarray (members, steps)
+    limit : float
+        In the values' unit.
+    hours : int
+        So long on end, at least 1. [h]
+    below : bool
+        Whether below the limit is beyond it; else above.
+
+    Returns
+    -------
+    Spell or None
+        None if no member has one.
+    """
+    sign = -1.0 if below else 1.0
+    out = sign * values > sign * limit
+    windows = np.lib.stride_tricks.sliding_window_view
+    runs = np.asarray(windows(out, hours, axis=1).all(axis=2))
+    has = runs.any(axis=1)
+    if not has.any():
+        return None
+    begins = runs[has].argmax(axis=1)
+    furthest = (sign * values[has]).argmax(axis=1)
+    extreme = values[np.flatnonzero(has), furthest]
+    return Spell(
+        float(has.mean()), _range(begins.astype(float)), _range(extreme),
+        float(np.median(furthest)),
+    )  # fmt: skip
+
+
+def best_stretch(suits: np.ndarray, allowed: np.ndarray, hours: int) -> Stretch | None:
+    """The stretch that suits with the best chance, the earlier of two alike.
+
+    Parameters
+    ----------
+    suits : ndarray of bool (members, steps)
+    allowed : ndarray of bool (steps,)
+        Such as the hours that the shop is open.
+    hours : int
+        How long it must be. [h]
+
+    Returns
+    -------
+    Stretch or None
+        None where no stretch is allowed, or none suits in any member.
+    """
+    if suits.shape[1] < hours:
+        return None
+    windows = np.lib.stride_tricks.sliding_window_view
+    whole = windows(allowed, hours).all(axis=1)
+    chance = np.where(whole, windows(suits, hours, axis=1).all(axis=2).mean(axis=0), 0.0)
+    chance = np.round(chance, 2)  # hundredths decide nothing, so that the earlier one is named
+    best = int(np.argmax(chance))
+    return Stretch(best, hours, float(chance[best])) if chance[best] > 0 else None
+
+
+def how_sure(chance: float) -> str:
+    """A chance in a word."""
+    if chance >= SURE:
+        return "almost certain"
+    if chance >= LIKELY:
+        return "likely"
+    return "possible" if chance >= UNSURE else "unlikely"
+
+
+def _range(values: Floats) -> Range:
+    return Range(*np.quantile(values, [0.1, 0.5, 0.9]).tolist())

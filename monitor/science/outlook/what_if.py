@@ -1,0 +1,244 @@
+"""What if: the same days with another thermostat, water given to the air, or a window open.
+
+The fitted room is run with and without the change under each member's weather, and the difference
+is added to what was foretold. How much a litre does is known only as far as the room's air change
+is: RH alone never tells that (`room.described`), so every member has its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.errors import OutOfRange
+from monitor.science.air import R_VAPOUR
+from monitor.science.outlook import thermal, vapour
+from monitor.science.outlook.calendar import calendar
+from monitor.science.outlook.record import STEPS, Outdoors
+from monitor.science.outlook.room import Room
+from monitor.science.ranges import Floats, checked
+from monitor.science.saturation import saturation_vapour_pressure
+
+USUAL_VOLUME_M3 = 60.0
+"""Of a shop that does not tell its own. [m³]  Ours."""
+
+SCALE_SD = 0.6
+"""Standard deviation of ln of the true air change over the fitted one. [-]  Ours: that of the
+prior, `vapour.PRIOR`."""
+
+LOSS_PER_CHANGE = 0.15
+"""How fast the room cools per air change, for the air is a part of what is warm. [-]  Ours."""
+
+WATER_MAX_L, WINDOW_MAX = 40.0, 20.0
+"""Most water a day, and most that a window adds to the air change. [L/d], [1/h]"""
+SETTING_C = (5.0, 30.0)
+VOLUME_M3 = (5.0, 5000.0)
+
+_SEED = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Launch:
+    """Where a run begins: the first step ends at hour `first_h` since 1970-01-01 UTC; indoor
+    temperature [°C] and RH [%], what walls (3,) and wood (4,) remember, and each member's outdoor
+    air, fields of shape (STEPS, members)."""
+
+    first_h: int
+    temp_c: float
+    rh_pct: float
+    heat: Floats
+    water: Floats
+    air: Outdoors
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """What is done otherwise, in the steps from number `start` up to `stop`.
+
+    Parameters
+    ----------
+    setting_c : float, optional
+        What the thermostat is set to, day and night; None: as usual. 5 to 30 [°C]
+    water_l_day : float
+        Given to the air beyond what is given usually. 0 to 40 [L/d]
+    window_ach : float
+        What an open window adds to the air change. 0 to 20 [1/h]
+    volume_m3 : float
+        Of the room. 5 to 5000 [m³]
+
+    Raises
+    ------
+    OutOfRange
+    """
+
+    setting_c: float | None = None
+    water_l_day: float = 0.0
+    window_ach: float = 0.0
+    volume_m3: float = USUAL_VOLUME_M3
+    start: int = 0
+    stop: int = STEPS
+
+    def __post_init__(self) -> None:
+        if self.setting_c is not None:
+            checked("thermostat", self.setting_c, "°C", *SETTING_C)
+        checked("water a day", self.water_l_day, "L", 0, WATER_MAX_L)
+        checked("window", self.window_ach, "1/h", 0, WINDOW_MAX)
+        checked("volume", self.volume_m3, "m³", *VOLUME_M3)
+        if not 0 <= self.start <= self.stop <= STEPS:
+            raise OutOfRange("first step of the change", self.start, "h", 0, self.stop)
+
+
+class Moved(NamedTuple):
+    """By how much a change moves temperature [K] and RH [%], (members, STEPS)."""
+
+    temp_k: Floats
+    rh_pct: Floats
+
+
+def moved(room: Room, launch: Launch, change: Change) -> Moved:
+    """What a change does, member by member."""
+    members = launch.air.temp_c.shape[1]
+    t, rh = _run(room, launch, change, _scales(members))
+    t0, rh0 = _run(room, launch, Change(volume_m3=change.volume_m3), _scales(members))
+    return Moved((t - t0).T, (rh - rh0).T)
+
+
+def changed(foreseen: Floats, by: Moved) -> Floats:
+    """The ensemble (2, members, STEPS) with a change; the members of `by` are dealt out to it."""
+    count = foreseen.shape[1]
+    deal = np.arange(count) % by.temp_k.shape[0]
+    out = foreseen + np.stack([by.temp_k[deal], by.rh_pct[deal]])
+    np.clip(out[0], -40, 60, out=out[0])
+    np.clip(out[1], 1, 100, out=out[1])
+    return np.asarray(out)
+
+
+def vapour_pa_h(water_l_day: Floats | float, volume_m3: float, temp_c: float = 20.0) -> Floats:
+    """How fast water given to a room's air raises its vapour pressure. [Pa/h]
+
+    m R_v T / V, for 1 L = 1 kg.
+    """
+    return np.asarray(np.asarray(water_l_day) / 24 * R_VAPOUR * (temp_c + 273.15) / volume_m3)
+
+
+class Water(NamedTuple):
+    """Water a day that holds a level, 10, 50 and 90 % [L/d], from step `start` on; infinite where
+    no amount would."""
+
+    low: float
+    middle: float
+    high: float
+    start: int
+
+
+HELD_SHARE, EASED = 0.5, 1.25
+"""A level counts as held if the lowest RH of half of the members stays above it; starting later
+may ask for so many times the water of starting now. [-], [-]  Ours."""
+
+
+def water_to_hold(
+    room: Room, launch: Launch, rh: Floats, level_pct: float, volume_m3: float, first: int
+) -> Water | None:
+    """Water a day that keeps the air above a level, and when it must be given from.
+
+    Parameters
+    ----------
+    rh : ndarray (members, STEPS)
+        As foretold. [%]
+    level_pct : float
+    first : int
+        The step at which the air falls below the level if nothing is done.
+
+    Returns
+    -------
+    Water or None
+        None if the air stays above anyhow.
+    """
+    if _lowest(rh, first) >= level_pct:
+        return None
+    one = np.zeros(1)
+
+    def need(start: int) -> float:
+        """For the fitted air change."""
+        low, high = 0.0, WATER_MAX_L
+        if _lowest(rh + _raised(room, launch, high, volume_m3, start, one), first) < level_pct:
+            return np.inf
+        for _ in range(9):
+            middle = (low + high) / 2
+            raised = _raised(room, launch, middle, volume_m3, start, one)
+            low, high = (
+                (low, middle) if _lowest(rh + raised, first) >= level_pct else (middle, high)
+            )
+        return high
+
+    now = need(0)
+    start, litres = 0, now
+    if np.isfinite(now):
+        for later in range(first - 3, 0, -6):
+            if (wanted := need(later)) <= EASED * now:
+                start, litres = later, wanted
+                break
+    spread = np.exp(1.2816 * SCALE_SD)
+    return Water(float(litres / spread), litres, float(litres * spread), start)
+
+
+def _lowest(rh: Floats, first: int) -> float:
+    """The lowest RH from the step on that is held by `HELD_SHARE` of the members; single hours do
+    not count, three together do."""
+    held = np.lib.stride_tricks.sliding_window_view(rh[:, max(first - 3, 0) :], 3, axis=1)
+    return float(np.quantile(held.max(axis=2).min(axis=1), 1 - HELD_SHARE))
+
+
+def _raised(
+    room: Room, launch: Launch, litres: float, volume_m3: float, start: int, scales: Floats
+) -> Floats:
+    """What water does in the mean weather, (1, STEPS) [%]"""
+    mean = Outdoors(*(field.mean(axis=1, keepdims=True) for field in launch.air))
+    middle = Launch(
+        launch.first_h, launch.temp_c, launch.rh_pct, launch.heat, launch.water, mean
+    )  # fmt: skip
+    change = Change(water_l_day=litres, volume_m3=volume_m3, start=start)
+    with_, without = (
+        _run(room, middle, c, scales)[1] for c in (change, Change(volume_m3=volume_m3))
+    )
+    return np.asarray((with_ - without).T)
+
+
+def _scales(members: int) -> Floats:
+    """Each member's ln of the true air change over the fitted one: evenly spread, then shuffled so
+    that it goes with nothing else; a single one's is 0."""
+    normal = NormalDist(0, SCALE_SD)
+    values = np.array([normal.inv_cdf((i + 0.5) / members) for i in range(members)])
+    return np.random.default_rng(_SEED).permutation(values)
+
+
+def _run(room: Room, launch: Launch, change: Change, scales: Floats) -> tuple[Floats, Floats]:
+    """(STEPS, members) of temperature and RH."""
+    shape = launch.air.temp_c.shape
+    runs = shape[1]
+    on = np.zeros((STEPS, 1))
+    on[change.start : change.stop] = 1
+    hours = launch.first_h + np.arange(STEPS)[:, None] + np.zeros((1, runs), np.int64)
+    when = calendar(hours, room.offset_h)
+    window = change.window_ach * on * np.exp(-scales)
+    setting = None
+    if change.setting_c is not None:
+        setting = np.where(on > 0, change.setting_c, np.nan) + np.zeros(shape)
+    drive = thermal.Drive(
+        launch.air.temp_c, launch.air.dew_c, when, setting,
+        LOSS_PER_CHANGE * change.window_ach * on,
+    )  # fmt: skip
+    stores = np.repeat(launch.heat[:, None], runs, axis=1)
+    t = thermal.simulate(room.heat.mean[None], drive, np.full(runs, launch.temp_c), stores)[:, 0]
+    t = np.clip(t, -40, 60)
+    source = vapour_pa_h(change.water_l_day, change.volume_m3) * on * np.exp(-scales)
+    wet = vapour.Drive(
+        saturation_vapour_pressure(np.clip(launch.air.dew_c, -90, 60)), launch.air.temp_c,
+        launch.air.wind_m_s, t, saturation_vapour_pressure(t), when, window, source,
+    )  # fmt: skip
+    stores = np.repeat(launch.water[:, None], runs, axis=1)
+    rh = vapour.simulate(room.water.mean[None], wet, np.full(runs, launch.rh_pct), stores)[:, 0]
+    return t, rh

@@ -1,0 +1,160 @@
+"""What an ensemble says, and what if: against plain counting and the balance's own limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.errors import OutOfRange
+from monitor.science.air import R_VAPOUR
+from monitor.science.outlook import signs, thermal, vapour
+from monitor.science.outlook.fitting import untold
+from monitor.science.outlook.record import STEPS, Outdoors
+from monitor.science.outlook.room import Room
+from monitor.science.outlook.what_if import (
+    SCALE_SD,
+    Change,
+    Launch,
+    Moved,
+    changed,
+    moved,
+    vapour_pa_h,
+    water_to_hold,
+)
+
+ROOM = Room(untold(thermal.PRIOR), untold(vapour.PRIOR), 0)
+
+
+def launch(members: int = 20, out_c: float = -3.0, dew_c: float = -6.0) -> Launch:
+    shape = (STEPS, members)
+    air = Outdoors(np.full(shape, out_c), np.full(shape, dew_c), np.full(shape, 3.0))
+    return Launch(480_000, 20.0, 42.0, np.full(3, 19.0), np.full(4, 42.0), air)
+
+
+@given(st.integers(1, 6), st.integers(0, 2**32 - 1), st.booleans())
+def test_a_spell_is_what_counting_hour_by_hour_finds(hours, seed, below):
+    values = np.random.default_rng(seed).normal(40, 6, (15, 30)).cumsum(axis=1) / 8
+    limit = float(np.median(values))
+    first, furthest = [], []
+    for row in values.tolist():
+        run = 0
+        for i, value in enumerate(row):
+            run = run + 1 if (value < limit if below else value > limit) else 0
+            if run == hours:
+                first.append(i - hours + 1)
+                furthest.append(min(row) if below else max(row))
+                break
+    found = signs.spell(values, limit, hours, below=below)
+    if not first:
+        assert found is None
+        return
+    assert found is not None
+    assert found.chance == pytest.approx(len(first) / 15)
+    assert found.begins_h == pytest.approx(np.quantile(first, [0.1, 0.5, 0.9]))
+    assert found.extreme == pytest.approx(np.quantile(furthest, [0.1, 0.5, 0.9]))
+
+
+def test_the_best_stretch_is_the_likeliest_that_is_allowed():
+    suits = np.zeros((10, 12), dtype=bool)
+    suits[:, 6:9] = True  # all members
+    suits[:8, 1:5] = True
+    allowed = np.ones(12, dtype=bool)
+    assert signs.best_stretch(suits, allowed, 3) == (6, 3, 1.0)
+    allowed[7] = False
+    assert signs.best_stretch(suits, allowed, 3) == (1, 3, 0.8)
+    assert signs.best_stretch(suits, np.zeros(12, dtype=bool), 3) is None
+    assert signs.best_stretch(suits, np.ones(12, dtype=bool), 13) is None
+
+
+def test_a_fan_holds_its_members_and_wood_settles_lower_in_drier_air():
+    air = np.stack([np.full((5, 4), 20.0), np.linspace(30, 50, 5)[:, None] * np.ones(4)])
+    fan = signs.fan(air)
+    assert fan.rh_pct[:, 0] == pytest.approx([32, 40, 48])
+    assert fan.emc_pct[0, 0] < fan.emc_pct[2, 0]
+    # Wood Handbook (FPL 2010) table 4-2, 21.1 °C and 40 %: 7.7 %; at 20 °C it is the same to 0.1.
+    assert fan.emc_pct[1, 0] == pytest.approx(7.7, abs=0.1)
+
+
+def test_water_raises_the_vapour_pressure_as_the_gas_law_says():
+    # 24 L a day in 60 m³ is 1 kg/h: 16.67 g/m³ each hour, at 20 °C 2255 Pa.
+    assert float(vapour_pa_h(24.0, 60.0)) == pytest.approx(1 / 60 * R_VAPOUR * 293.15)
+    assert float(vapour_pa_h(24.0, 60.0)) == pytest.approx(2255, abs=1)
+
+
+def test_nothing_done_changes_nothing():
+    by = moved(ROOM, launch(), Change())
+    assert np.abs(by.temp_k).max() == 0
+    assert np.abs(by.rh_pct).max() == 0
+
+
+@pytest.mark.parametrize(
+    ("change", "temp", "rh"),
+    [
+        (Change(water_l_day=3.0), 0, 1),
+        (Change(setting_c=14.0), -1, 1),  # less heat: the same water makes more RH
+        (Change(window_ach=1.0, start=24, stop=27), 0, -1),  # frosty air brings none
+    ],
+)
+def test_a_change_moves_the_air_the_way_that_it_must(change, temp, rh):
+    by = moved(ROOM, launch(), change)
+    late = by.temp_k[:, 24:27].mean(), by.rh_pct[:, 24:27].mean()
+    assert np.sign(np.round(late[0], 1)) == temp
+    assert np.sign(late[1]) == rh
+
+
+def test_a_change_does_nothing_before_it_begins():
+    by = moved(ROOM, launch(), Change(water_l_day=5.0, window_ach=2.0, start=30, stop=40))
+    assert np.abs(by.rh_pct[:, :30]).max() == 0
+    assert np.abs(by.rh_pct[:, 30:40]).min() > 0
+
+
+def test_how_much_a_litre_does_is_as_unsure_as_the_air_change():
+    by = moved(ROOM, launch(400), Change(water_l_day=2.0))
+    early = by.rh_pct[:, 0]
+    ratio = np.quantile(early, 0.9) / np.quantile(early, 0.5)
+    assert ratio == pytest.approx(np.exp(1.2816 * SCALE_SD), rel=0.1)
+
+
+def test_a_changed_ensemble_stays_air():
+    air = np.stack([np.full((8, STEPS), 20.0), np.full((8, STEPS), 95.0)])
+    by = Moved(np.full((3, STEPS), 50.0), np.full((3, STEPS), 20.0))
+    out = changed(air, by)
+    assert out[0].max() == 60
+    assert out[1].max() == 100
+
+
+def test_the_water_told_holds_the_level_and_a_tenth_less_does_not():
+    start = launch()
+    nothing = np.full((20, STEPS), 30.0)
+    water = water_to_hold(ROOM, start, nothing, 42.0, 60.0, 12)
+    assert water is not None
+    assert water.low < water.middle < water.high
+    for litres, holds in ((1.02 * water.middle, True), (0.9 * water.middle, False)):
+        change = Change(water_l_day=litres, start=water.start)
+        one = Launch(*(getattr(start, f) for f in ("first_h", "temp_c", "rh_pct", "heat", "water")),
+                     Outdoors(*(field[:, :1] for field in start.air)))  # fmt: skip
+        rh = 30.0 + moved(ROOM, one, change).rh_pct[0]
+        held = np.lib.stride_tricks.sliding_window_view(rh[9:], 3).max(axis=1).min()
+        assert bool(held >= 42.0) is holds
+
+
+def test_no_water_is_needed_where_the_air_stays_above():
+    assert water_to_hold(ROOM, launch(), np.full((5, STEPS), 50.0), 45.0, 60.0, 0) is None
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"water_l_day": -1}, "water a day = -1"),
+        ({"water_l_day": 900}, "water a day = 900"),
+        ({"setting_c": 68}, "thermostat = 68"),
+        ({"window_ach": float("inf")}, "window = inf"),
+        ({"volume_m3": 0}, "volume = 0"),
+        ({"start": 9, "stop": 3}, "first step"),
+    ],
+)
+def test_what_cannot_be_is_refused(fields, words):
+    with pytest.raises(OutOfRange, match=words):
+        Change(**fields)

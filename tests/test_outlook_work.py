@@ -1,0 +1,172 @@
+"""The outlook from a real store of readings and forecasts: learned, looked at, kept, told."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from monitor.airs import Airs
+from monitor.alerts.rule_book import in_use
+from monitor.commands import Journal
+from monitor.foreseen import dry_words, foreseen
+from monitor.means import places
+from monitor.outlook import kept
+from monitor.outlook.material import hours_of, issues_of
+from monitor.outlook.work import Work
+from monitor.records import Quantity, Reading
+from monitor.science.outlook.forecaster import Learned
+from monitor.science.outlook.record import STEPS
+from monitor.settings import load
+from monitor.store import Reader, Writer, forecasts
+from monitor.watching import live
+from monitor.watching.live import Troubles
+from sensors.forecasts import Forecasts, issues
+from sensors.shop import BENCH, OUTDOORS, Shop
+
+pytestmark = pytest.mark.slow
+
+HOUR = 3_600_000
+DAY = 24 * HOUR
+NOW = int(datetime(2026, 11, 20, 12, 7, tzinfo=UTC).timestamp() * 1000)
+DAYS = 28
+CONFIG = """
+[shop]
+time_zone = "Europe/Paris"
+[[places]]
+id = "front-bench"
+rh_low_pct = 40
+rh_high_pct = 60
+volume_m3 = 75
+[[places]]
+id = "outdoors"
+kind = "outdoors"
+"""
+
+
+@pytest.fixture(scope="module")
+def settings(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("outlook")
+    (folder / "config.toml").write_text(CONFIG, encoding="utf-8")
+    settings = load(data=folder / "data", config=folder / "config.toml")
+    shop, told = Shop(7, settings.zone), Forecasts(7, settings.zone)
+    ts, values = shop.readings(NOW - DAYS * DAY, NOW, 600_000)
+    settings.store_path.parent.mkdir(parents=True, exist_ok=True)
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        for series, column in values.items():
+            if series.place in (BENCH, OUTDOORS) and series.quantity is not Quantity.PRESSURE:
+                writer.write(
+                    [Reading(series, t, v) for t, v in zip(ts.tolist(), column.tolist(), strict=True)]
+                )  # fmt: skip
+        with writer.connection.transaction() as run:
+            for issued in issues(NOW - DAYS * DAY, NOW):
+                forecasts.add(run, told.issued(issued), issued + 60_000)
+    return settings
+
+
+@pytest.fixture(scope="module")
+def looked(settings):
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        work = Work(settings, reader)
+        work.look_all(NOW)
+        assert work.untried()
+        work.learn_all(NOW)
+        assert not work.untried()
+        work.look_all(NOW)
+        yield reader
+
+
+def test_hours_are_the_means_of_the_readings_and_nothing_of_the_hour_under_way(settings):
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        last = NOW // HOUR
+        hours = hours_of(reader, BENCH, OUTDOORS, last, 10)
+    assert hours is not None
+    assert hours.first_h + len(hours) - 1 == last
+    ts, values = Shop(7, settings.zone).readings(NOW - 2 * HOUR, NOW, 600_000)
+    inside = (ts >= (last - 1) * HOUR) & (ts < last * HOUR)
+    told = {s.quantity: column[inside] for s, column in values.items() if s.place == BENCH}
+    assert inside.sum() == 6
+    assert hours.temp_c[-1] == pytest.approx(told[Quantity.TEMPERATURE].mean(), abs=1e-9)
+    assert hours.rh_pct[-1] == pytest.approx(told[Quantity.HUMIDITY].mean(), abs=1e-9)
+    assert hours.has_outdoors
+
+
+def test_a_forecast_counts_from_when_it_was_known_and_tells_of_the_hours_after(settings):
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        found = issues_of(reader, [], NOW, DAYS)
+    last = int(NOW // (6 * HOUR)) * 6 * HOUR
+    assert found.issued_h[-1] == pytest.approx(last / HOUR + 1 / 60)
+    one = Forecasts(7, settings.zone).issued(last)
+    # The first hour runs from the issue to an hour later: the mean of its two ends.
+    assert found.air.temp_c[-1, 0] == pytest.approx(one.temp_c[:2].mean())
+    assert np.isnan(found.air.temp_c[-1, -1])  # beyond its reach
+
+
+def test_what_is_kept_is_read_back_whole(settings, looked):
+    found = kept.look(settings, BENCH, NOW)
+    assert found is not None
+    assert found.air.shape[0] == 2
+    assert found.air.shape[2] == STEPS
+    assert found.start_ms <= NOW < found.start_ms + HOUR
+    assert (found.source, found.issued_ms % (6 * HOUR)) == ("demo", 0)
+    fit = kept.fit(settings, BENCH)
+    assert fit is not None
+    assert fit.tried
+    assert isinstance(fit.learned, Learned)
+    kept.keep(settings, fit)
+    again = kept.fit(settings, BENCH)
+    for name in ("mean", "cov", "told"):
+        np.testing.assert_array_equal(
+            getattr(fit.learned.shop.room.heat, name), getattr(again.learned.shop.room.heat, name)
+        )
+    assert dataclasses.replace(again, learned=fit.learned) == fit or again.scores == fit.scores
+
+
+def test_it_says_nothing_once_it_is_old(settings, looked):
+    assert kept.look(settings, BENCH, NOW + kept.FRESH_MS - 1) is not None
+    assert kept.look(settings, BENCH, NOW + kept.FRESH_MS) is None
+
+
+@pytest.mark.parametrize("content", [b"", b"PK\x03\x04 no archive", b"\x00" * 500])
+def test_a_damaged_file_counts_as_none(settings, looked, tmp_path, content):
+    spoilt = dataclasses.replace(settings, data=tmp_path)
+    (tmp_path / "outlook").mkdir()
+    (tmp_path / "outlook" / f"{BENCH}.look.npz").write_bytes(content)
+    assert kept.look(spoilt, BENCH, NOW) is None
+
+
+def test_the_outlook_beats_as_it_is_now_on_the_demos_own_log(settings, looked):
+    fit = kept.fit(settings, BENCH)
+    day = next(score for score in fit.scores if score.horizon_h == 24)
+    assert day.forecasts > 40
+    assert day.of_persistence < 1
+
+
+def test_waits_take_the_air_to_come_from_it(settings, looked):
+    found = kept.look(settings, BENCH, NOW)
+    coming = Airs(looked, NOW, {}, settings=settings).coming(BENCH)
+    np.testing.assert_allclose(coming.rh_pct, found.air[1])
+    assert coming.start_ms == found.start_ms
+    later = NOW + kept.FRESH_MS + HOUR
+    other = Airs(looked, later, {}, settings=settings).coming(BENCH)
+    assert other is None or other.rh_pct.shape != coming.rh_pct.shape
+
+
+def test_rules_of_the_air_to_come_see_it_and_say_it(settings, looked):
+    (place,) = (p for p in places(looked, settings) if p.id == BENCH)
+    one = foreseen(settings, place, NOW)
+    journal = Journal(looked)
+    sight = live.sight(looked, settings, journal, [], [], Troubles(), NOW)
+    rules = in_use(settings.limits, {})
+    (snap,) = (s for s in live.seen([rules["dry-snap"]], sight)["dry-snap"] if s.subject == BENCH)
+    assert snap.value == pytest.approx(one.look.chance / one.look.bar)
+    (dry,) = live.seen([rules["dry-spell"]], sight)["dry-spell"]
+    if one.dry is None or one.dry.begins_h.middle == 0:
+        assert dry.value == 0
+    else:
+        assert dry.value == pytest.approx(100 * one.dry.chance)
+        assert dry.detail == dry_words(one, settings.zone)
+        assert "would hold 45 % in 75 m³" in dry.detail
