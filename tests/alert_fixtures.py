@@ -79,13 +79,20 @@ def dry_shop(folder: Path, *, port: int = 8050) -> tuple[Settings, Writer, Comma
     commands = commanded(writer, settings)
     shop_air.fill(writer, "varnish-room", now - 3 * DAY, now, 120_000)
     shop_air.fill(writer, "outdoors", now - 3 * DAY, now, 120_000)
-    shop_air.fill(writer, "front-bench", now - 3 * DAY, now - 5 * HOUR, 120_000, shift_pct=1.0)
-    dry = [
-        Reading(Series("front-bench", "fb-1", quantity), at, value + (at // 120_000 % 5) / 10)
-        for at in range(now - 5 * HOUR, now, 120_000)
-        for quantity, value in ((Quantity.TEMPERATURE, 20.6), (Quantity.HUMIDITY, 26.0))
-    ]
-    writer.write(dry)
+    for start, end, rh_pct in (
+        (now - 3 * DAY, now - 5 * HOUR, 42.0),  # no fall that is an alert of its own
+        (now - 5 * HOUR, now, 26.0),
+    ):
+        writer.write(
+            [
+                Reading(Series("front-bench", "fb-1", quantity), at, value + (at // 120_000 % 5) / 10)
+                for at in range(start, end, 120_000)
+                for quantity, value in (
+                    (Quantity.TEMPERATURE, 20.6),
+                    (Quantity.HUMIDITY, rh_pct),
+                )
+            ]
+        )
     hush = [
         Reading(Series("loft", "lf-1", quantity), at, value + (at // 120_000 % 3) / 10)
         for at in range(now - 3 * DAY, now - 2 * HOUR, 120_000)

@@ -5,7 +5,10 @@ With `TESTS_SKIP_NOTHING=1` (as CI sets it) a test that would be skipped fails.
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import os
+import random
 import shutil
 import socket
 import subprocess
@@ -22,6 +25,8 @@ from monitor.broker import answers
 ROOT = Path(__file__).parent.parent
 STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
 
+os.environ.pop("COLUMNS", None)  # pytest's workers set it; our commands would believe it
+
 # On two shared cores the first draw of a text, which builds Unicode tables, can take seconds.
 settings.register_profile("shared", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("shared")
@@ -35,10 +40,24 @@ def pytest_runtest_makereport(item, call):
     return report
 
 
+def _ports() -> Iterator[int]:
+    """Ports of this worker's own share, below those that the kernel deals out, none soon again."""
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
+    share = range(16_000 + worker % 8, 32_000, 8)
+    first = random.SystemRandom().randrange(len(share))
+    return itertools.cycle([*share[first:], *share[:first]])
+
+
+PORTS = _ports()
+
+
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
+    """A port that nothing listens on and that no other worker will be given."""
+    for port in PORTS:
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("unreachable")
 
 
 def until(condition: Callable[[], object], *, within_s: float = 10.0, what: str = "") -> None:

@@ -9,6 +9,7 @@ import alert_fixtures
 import dashboard_fixtures as shop_air
 import pytest
 import test_board_browser as browser
+from conftest import free_port
 from test_board_browser import Visit, until
 from test_board_browser_bench import AXE, AXE_RUN
 
@@ -28,7 +29,7 @@ class Troubled:
     """A running board of a shop in trouble, its desk open."""
 
     def __init__(self, folder):
-        self.port = browser.free_port()
+        self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self.settings, self.writer, self.commands = alert_fixtures.dry_shop(folder, port=self.port)
 

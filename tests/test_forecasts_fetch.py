@@ -112,7 +112,10 @@ def test_how_long_to_leave_it_alone_is_the_servers_word(server, said, retry_afte
     assert fails(server).retry_after_s == retry_after_s
 
 
-@pytest.mark.parametrize("body", [b'{"a": 1234567890}', gzip.compress(b'{"a": 1234567890}')])
+BROKEN_OFF = {"plain": b'{"a": 1234567890}', "packed": gzip.compress(b'{"a": 1234567890}')}
+
+
+@pytest.mark.parametrize("body", BROKEN_OFF.values(), ids=BROKEN_OFF)
 def test_an_answer_that_breaks_off_is_no_answer(server, body):
     packed = {"Content-Encoding": "gzip"} if body[:1] == b"\x1f" else {}
     server.answers(Reply(body, headers=packed, how="cut"))

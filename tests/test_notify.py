@@ -177,7 +177,15 @@ def test_a_url_that_cannot_be_used_is_refused_with_the_reason(url, why):
         assert refusal(url) == (fault, False)
 
 
-@pytest.mark.parametrize("url", [Webhook().url, Mailbox().url, "xmls://a.example/x", "form://h"])
+TAKEN = {
+    "json": Webhook().url,
+    "mail": Mailbox().url,
+    "xmls": "xmls://a.example/x",
+    "form": "form://h",
+}
+
+
+@pytest.mark.parametrize("url", TAKEN.values(), ids=TAKEN)
 def test_a_url_that_can_be_used_is_taken(url):
     assert notify.fault_of(url) is None
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import locale
+import shutil
 import sys
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
@@ -12,7 +13,7 @@ from typing import Annotated, NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
-from rich.console import Console
+from rich.console import Console, ConsoleDimensions
 from rich.progress import Progress
 
 from monitor import settings as settings_module
@@ -21,8 +22,20 @@ from monitor.errors import MonitorError, SettingsFault
 from monitor.settings import Settings
 from monitor.units import FAHRENHEIT_REGIONS
 
+UNCUT = 10_000
+"""Columns where nobody looks at a screen: enough for any line or table."""
+
+
+class Terminal(Console):
+    """As wide as `COLUMNS` says or the terminal is; in a pipe or a file nothing is cut."""
+
+    @property
+    def size(self) -> ConsoleDimensions:
+        return ConsoleDimensions(*shutil.get_terminal_size((UNCUT, 50)))
+
+
 # Markup and emoji codes off: what was typed in the shop is shown as it was typed.
-out, err = (Console(stderr=is_err, markup=False, emoji=False) for is_err in (False, True))
+out, err = (Terminal(stderr=is_err, markup=False, emoji=False) for is_err in (False, True))
 
 Data = Annotated[
     Path | None,

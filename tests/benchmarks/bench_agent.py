@@ -230,7 +230,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=60.0, help="of the soak")
     given = parser.parse_args()
     for number, part in enumerate((
-        lambda folder, ends: soak(folder, ends, 0.5 if given.quick else given.minutes),
+        lambda folder, ends: soak(folder, ends, 0.2 if given.quick else given.minutes),
         lambda folder, ends: cost(folder, ends, 5 if given.quick else 120),
         lambda folder, ends: backlog(folder, ends, 2_000 if given.quick else 100_000),
         full_disk,

@@ -157,15 +157,15 @@ def main() -> None:
         print(f"message to changed page, median      {statistics.median(pages):8.2f} s    <= 1 s")
         print(f"message to changed page, longest     {max(pages):8.2f} s    <= 2 s")
         idle(service, 5 if quick else 60)
-        busy(service, 1_000 if quick else 20_000)
+        busy(service, *((1_000, 1) if quick else (20_000, 3)))
         service.stop()
 
 
-def busy(service: RunningService, count: int) -> None:
+def busy(service: RunningService, count: int, rounds: int) -> None:
     """Ten pages that each draw a year, again and again, while messages come in."""
     spawn = multiprocessing.get_context("spawn")
     body, alone, together, drawn = year_request(service), [], [], 0
-    for round_ in range(3):
+    for round_ in range(rounds):
         alone.append(rate(service, count, 2 * round_ * count))
         stop, figures = spawn.Event(), spawn.Value("i", 0)
         pages = spawn.Process(target=draw_pages, args=(service.board_port, body, stop, figures))

@@ -92,7 +92,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--quick", action="store_true", help="less for FiPy to do, for CI")
     quick = parser.parse_args().quick
-    steps, rounds = (36, 3) if quick else (144, 5)
+    steps, rounds = (18, 3) if quick else (144, 5)
     short = air_pct(STEPS_A_YEAR)[:steps] + np.where(np.arange(steps) > 6, 2.0, 0.0)
     exact = 2 * by_fipy(short, 160, 8) - by_fipy(short, 160, 4)  # finer, its solver's error shows
     our_error = np.abs(ours(short, Plates(L, OUTER, INNER, D))[0] - exact).max()
