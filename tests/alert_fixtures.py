@@ -85,7 +85,9 @@ def dry_shop(folder: Path, *, port: int = 8050) -> tuple[Settings, Writer, Comma
     ):
         writer.write(
             [
-                Reading(Series("front-bench", "fb-1", quantity), at, value + (at // 120_000 % 5) / 10)
+                Reading(
+                    Series("front-bench", "fb-1", quantity), at, value + (at // 120_000 % 5) / 10
+                )
                 for at in range(start, end, 120_000)
                 for quantity, value in (
                     (Quantity.TEMPERATURE, 20.6),

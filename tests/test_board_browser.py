@@ -138,7 +138,10 @@ def five(tmp_path_factory):
         for place, age in (("cellar", 0), ("by-window", 4_000_000)):
             readings = [Reading(Series(place, "p", q), now - age, v) for q, v in rows]
             board.writer.write(readings)
-        cold = [(Quantity.TEMPERATURE, -4.0), (Quantity.HUMIDITY, 78.0)]  # most words: two lines each
+        cold = [
+            (Quantity.TEMPERATURE, -4.0),
+            (Quantity.HUMIDITY, 78.0),
+        ]  # most words: two lines each
         board.writer.write([Reading(Series("outdoors", "out-1", q), now, v) for q, v in cold])
         with served(folder, board.port):
             yield board
