@@ -65,7 +65,8 @@ def archive(
         dew = np.clip(dew, -44.0, t)
         temp[n] = t
         rh[n] = np.clip(100 * vapour_pressure(dew, 100) / saturation_vapour_pressure(t), 1, 100)
-        wind[n] = weather.wind_m_s[valid] * np.exp(random.normal(0, 0.1 + 0.003 * lead))
+        gust = weather.wind_m_s[valid] * np.exp(random.normal(0, 0.1 + 0.003 * lead))
+        wind[n] = np.minimum(gust, 60.0)
     return Archive(START_MS + HOUR_MS * issues, temp.round(1), rh.round(0), wind.round(1))
 
 
