@@ -54,8 +54,9 @@ def _broker(settings: Settings, address: Address) -> Check:
         if broker.answers(address.host, address.port):
             return Check(
                 "broker", False,
-                f"port {address.port} on {address.host} is taken by another program: "
-                "stop it, set broker.port, or set broker.url to use it",
+                f"port {address.port} on {address.host} is taken, by another program or by a "
+                "Benchweather with other data: stop it, set broker.port, or set broker.url to "
+                "use it",
             )  # fmt: skip
         return Check("broker", True, f"our own ({version}) can start on {address}")
     publisher = Publisher(address)

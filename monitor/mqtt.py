@@ -33,6 +33,8 @@ BURST_MS = 60_000
 """How far arrival times may run ahead of the clock in a burst on one topic; further behind, the
 clock has been set back. [ms]"""
 TOPICS_REMEMBERED = 20_000
+WAITING_MAX = 20_000
+"""Messages held in memory while the store cannot take them."""
 
 
 @dataclass(frozen=True)
@@ -118,20 +120,23 @@ class Subscription:
 
     def take(self, at_most: int, wait_s: float) -> list[Arrival]:
         """The messages that have arrived, in order: up to `at_most`, or none after `wait_s`. [s]"""
-        if not self._ready(wait_s):
-            return []
         client, arrived = self._client, self._arrived
-        while len(arrived) < at_most:
-            before = len(arrived)
-            if client.loop_read() != paho.MQTT_ERR_SUCCESS or len(arrived) == before:
-                break
+        if self._ready(0.0 if arrived else wait_s):
+            while len(arrived) < at_most:
+                before = len(arrived)
+                if client.loop_read() != paho.MQTT_ERR_SUCCESS or len(arrived) == before:
+                    break
         self._arrived = []
         return arrived
 
     def rest(self, wait_s: float) -> None:
-        """Keep the connection alive and take nothing. [s]"""
-        self._client.loop_misc()
-        time.sleep(min(wait_s, 1.0))
+        """Keep the connection alive. What arrives meanwhile waits for the next `take`, up to
+        `WAITING_MAX` messages; then the connection may go, and the rest waits in the broker. [s]"""
+        if len(self._arrived) >= WAITING_MAX:
+            self._client.loop_misc()
+            time.sleep(min(wait_s, 1.0))
+        elif self._ready(wait_s):
+            self._client.loop_read()
 
     def acknowledge(self, arrivals: Iterable[Arrival]) -> None:
         """Tell the broker that these are safe. Those of an older connection come again anyway."""

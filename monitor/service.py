@@ -99,8 +99,9 @@ class Service:
             broker, address = _broker(settings, contract)
             if not comes_free(settings.board.host, settings.board.port):
                 raise ServiceFault(
-                    f"port {settings.board.port} on {settings.board.host} is taken by another "
-                    "program: stop it or set board.port to a free port"
+                    f"port {settings.board.port} on {settings.board.host} is taken, by "
+                    "another program or another Benchweather: stop it or set board.port to a free "
+                    "port"
                 )
             if settings.demo and not self._back_fill():
                 return

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import random
 import socket
+import time
 
 import pytest
 from conftest import free_port, until
 
+from monitor import mqtt
 from monitor.broker import Door, EmbeddedBroker, ingest_door, subjects_of
 from monitor.errors import BrokerFault, BrokerUnavailable
 from monitor.mqtt import Address, Publisher, Subscription
@@ -183,4 +185,30 @@ def test_the_subscription_comes_back_after_the_broker_was_away(make):
     until(lambda: subscription.take(1, 0.05) or subscription.connected, within_s=15)
     send(port, "benchweather/bench/a1", b"again")
     assert [a.payload for a in gather(subscription, 1)] == [b"again"]
+    subscription.close()
+
+
+def test_a_rest_while_the_store_is_full_keeps_the_connection_and_what_arrives(
+    mosquitto, monkeypatch
+):
+    monkeypatch.setattr(mqtt, "KEEPALIVE_S", 1)
+    address = Address("127.0.0.1", mosquitto.port)
+    subscription = Subscription(address, ["benchweather/#"], "rests")
+    until(lambda: subscription.take(10, 0.1) is not None and subscription.connected)
+    sender = Publisher(address)
+    sender.connect()
+    ends = time.monotonic() + 5  # well over what an unanswered ping is given
+    sent = 0
+    while time.monotonic() < ends:
+        sender.publish("benchweather/a/b", str(sent).encode())(5)
+        sent += 1
+        pause = time.monotonic() + 0.2
+        while time.monotonic() < pause:
+            subscription.rest(0.05)
+        assert subscription.connected, subscription.trouble
+    got = []
+    until(lambda: got.extend(subscription.take(1000, 0.1)) or len(got) >= sent)
+    assert [int(arrival.payload) for arrival in got] == list(range(sent))
+    assert {arrival.connection for arrival in got} == {1}
+    sender.close()
     subscription.close()

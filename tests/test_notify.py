@@ -229,6 +229,11 @@ def test_channels_are_read_and_their_urls_stay_hidden(tmp_path):
 SETTINGS_FAULTS = [
     (channel(f"no url {SECRET}"), "channels.0.url (from", "must be an Apprise URL"),
     (channel("json://h", "mail", f"password = '{SECRET}'"), "channels.0.password", "no setting"),
+    (
+        channel("json://h", "mail", "least = true"),
+        "channels.0.least = True",
+        "must be a valid integer",
+    ),
     (channel("json://h", "mail", "least = 4"), "channels.0.least = 4", "must be 1 to 3"),
     (channel("json://h", "mail", "brief = 'maybe'"), "channels.0.brief = 'maybe'", "boolean"),
     (channel("json://h", "a b"), "channels", "'a b' has a space"),

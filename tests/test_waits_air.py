@@ -48,6 +48,17 @@ def test_each_reading_is_the_air_until_the_next():
     assert card.low_s == card.high_s == pytest.approx(expected, rel=1e-12)
 
 
+def test_a_cut_knows_the_readings_that_are_left_in_it():
+    ts = NOW - 10 * HOUR + 600_000 * np.arange(24)  # four hours, then silence
+    log = air_log(ts, np.full(24, 20.0), np.full(24, 50.0), NOW)
+    early = log.cut(int(ts[6]), int(ts[12]))
+    assert (early.first_ms, early.last_ms) == (ts[6], ts[11])
+    silent = log.cut(NOW - 2 * HOUR, NOW)
+    assert (silent.first_ms, silent.last_ms) == (None, None)
+    moved = stitched([Stay(log, int(ts[0]), int(ts[12])), Stay(log, int(ts[12]), NOW)])
+    assert moved.last_ms == ts[23]
+
+
 @pytest.mark.parametrize("law", [HIDE_GLUE, OIL])
 @given(cuts=st.lists(st.integers(1, 47 * 3600 - 1), max_size=6, unique=True))
 @settings(max_examples=30, deadline=None)

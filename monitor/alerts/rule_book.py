@@ -43,7 +43,8 @@ def from_mapping(body: Mapping[str, Any]) -> Rule:
     """
     known = {item.name for item in fields(Rule)}
     if unknown := sorted(set(body) - known):
-        raise RuleFault(f"a rule has no {', '.join(unknown)}: it has {', '.join(sorted(known))}")
+        told = sorted(TO_DO if name == "do" else name for name in known)
+        raise RuleFault(f"a rule has no {', '.join(unknown)}: it has {', '.join(told)}")
     lists = {}
     for name in ("only", "under"):
         given = body.get(name, ())

@@ -7,11 +7,11 @@ import ipaddress
 import re
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, field_validator
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, Strict, field_validator
 
 from monitor import hours
 from monitor.forecast_sources import ForecastSource, source_faults
@@ -228,7 +228,7 @@ class Channel(BaseModel):
     model_config = _STRICT
     id: str
     url: SecretStr
-    least: int = URGENCY_LOW + 1
+    least: Annotated[int, Strict()] = URGENCY_LOW + 1
     brief: bool = True
 
     @field_validator("url")

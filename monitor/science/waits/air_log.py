@@ -102,8 +102,13 @@ class AirLog:
         if not low <= from_ms < until_ms <= self.until_ms:
             raise OutOfRange("from_ms", from_ms, "ms", low, min(until_ms, self.until_ms))
         keep = (self.end_ms > from_ms) & (self.begin_ms < until_ms)
+        read = [int(at) for at in self.begin_ms[keep & (self.known == Known.AIR)]]
+        read += [at for at in (self.first_ms, self.last_ms) if at is not None]
+        read = [at for at in read if from_ms <= at < until_ms]
         return replace(
             self,
+            first_ms=min(read, default=None),
+            last_ms=max(read, default=None),
             begin_ms=np.maximum(self.begin_ms[keep], from_ms),
             end_ms=np.minimum(self.end_ms[keep], until_ms),
             temp_c=self.temp_c[keep],
