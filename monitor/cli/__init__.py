@@ -10,6 +10,7 @@ from rich.table import Table
 from monitor import __version__, logs
 from monitor import settings as settings_module
 from monitor.cli import (
+    advise,
     air,
     alerts,
     climate,
@@ -102,6 +103,7 @@ def check(data: Data = None, config: Config = None, demo: Demo = False) -> None:
         raise typer.Exit(1)
 
 
+app.command("advise")(advise.advise)
 app.command("now")(air.now)
 app.command("import")(files.import_)
 app.command("export")(files.export)

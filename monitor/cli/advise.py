@@ -1,0 +1,132 @@
+"""`benchweather advise`: a client's case at home, worked out and put on a page."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from monitor.cli.shared import Config, Data, Demo, load, out, told, wrong, zone_of
+from monitor.clock import now_ms
+from monitor.errors import MonitorError, StoreFault
+
+Set = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set",
+        metavar="NAME=VALUE",
+        help="Such as case='cello, hard case', rh.1=28, temp.1=21C or 70F; repeat",
+    ),
+]
+
+
+def advise(
+    to: Annotated[
+        Path, typer.Argument(help="Where the sheet goes: .pdf, .html or .ics; or a folder")
+    ],
+    values: Set = None,
+    names: Annotated[bool, typer.Option("--names", help="List the names and end")] = False,
+    weather: Annotated[Path | None, typer.Option(help="Weather file, EPW or TMY3")] = None,
+    log: Annotated[Path | None, typer.Option(help="The client's logger file, CSV")] = None,
+    time: Annotated[
+        list[str] | None, typer.Option(help="Its time column; repeat in order")
+    ] = None,
+    take: Annotated[
+        list[str] | None, typer.Option(help="quantity:unit:column, as in import; repeat")
+    ] = None,
+    time_format: Annotated[str, typer.Option(help="As in import")] = "iso",
+    zone: Annotated[str, typer.Option(help="Time zone of times that carry none")] = "",
+    decimal: Annotated[str, typer.Option(help="Decimal sign: . or ,")] = ".",
+    delimiter: Annotated[str, typer.Option(help="Between fields; 'tab' for a tab")] = ",",
+    skip: Annotated[int, typer.Option(min=0, help="Lines before the header")] = 0,
+    data: Data = None,
+    config: Config = None,
+    demo: Demo = False,
+) -> None:
+    """Work out what keeps an instrument well in a client's home, as a sheet of one page.
+
+    Nothing is kept of it but the file that is written.
+    """
+    from monitor import present, weather_files
+    from monitor.clients import homes
+    from monitor.clients.html import html_of
+    from monitor.clients.pdf import pdf_of
+    from monitor.clients.sheet import sheet_of
+    from monitor.clients.wish import DEFAULTS, NAMES, read_wish
+    from monitor.clients.worked import work_out
+    from monitor.importing import Column, Plan, read_csv
+    from monitor.store import Reader
+
+    if names:
+        for name in NAMES:
+            out.print(f"{name}={DEFAULTS.get(name, '')}", highlight=False)
+        return
+    if to.suffix not in (".pdf", ".html", ".ics", ""):
+        wrong(f"{to}: must end in .pdf, .html or .ics, or be a folder")
+    settings = load(data, config, demo=demo)
+    given = dict(_value(text) for text in values or [])
+    if weather:
+        given.setdefault("source", "weather")
+    if log:
+        given.setdefault("source", "log")
+    airs = homes.Airs()
+    with told(wrong_use=MonitorError):
+        wish = read_wish(given)
+        if weather:
+            year = weather_files.read(weather.read_bytes(), str(weather))
+            airs = homes.Airs(outdoors=year.outdoors, station=year.name)
+        if log:
+            plan = Plan(
+                place="home", sensor="log", columns=tuple(Column.parse(t) for t in take or []),
+                time_columns=tuple(time or ["time"]), time_format=time_format,
+                zone=zone_of(zone) if zone else None, decimal=decimal,
+                delimiter="\t" if delimiter == "tab" else delimiter, skip_lines=skip,
+            )  # fmt: skip
+            found = read_csv(log, plan, now_ms=now_ms())
+            read = {series.quantity: pair for series, pair in found.values.items()}
+            airs = homes.Airs(
+                airs.outdoors, airs.station, homes.hourly_log(read, plan.zone or settings.zone)
+            )
+            for line in found.refused[:5]:
+                out.print(f"line {line.line}: {line.reason}", highlight=False, soft_wrap=True)
+        if wish.source == "shop":
+            with (
+                contextlib.suppress(StoreFault),
+                contextlib.closing(Reader(settings.store_path)) as reader,
+            ):
+                places = present.places(reader, settings)
+                shop = homes.shop_log(reader, places, settings.zone, now_ms())
+                airs = homes.Airs(airs.outdoors, airs.station, airs.log, shop)
+        sheet = sheet_of(work_out(wish, airs), settings.shop.name, now_ms(), settings.zone)
+        pages = {".pdf": lambda: pdf_of(sheet), ".html": lambda: html_of(sheet).encode(),
+                 ".ics": lambda: sheet.reminders.encode()}  # fmt: skip
+        if to.suffix:
+            to.write_bytes(pages[to.suffix]())
+        else:
+            to.mkdir(parents=True, exist_ok=True)
+            for suffix, made in pages.items():
+                if suffix != ".ics" or sheet.reminders:
+                    (to / f"sheet{suffix}").write_bytes(made())
+    out.print(sheet.lead, highlight=False, soft_wrap=True)
+    for row in sheet.table.rows:
+        out.print("  " + "; ".join(row), highlight=False, soft_wrap=True)
+
+
+def _value(text: str) -> tuple[str, Any]:
+    """A name and its value, in SI units: 70F is a temperature in °F."""
+    from monitor.clients.wish import DEFAULTS
+
+    name, sign, value = text.partition("=")
+    if not sign:
+        wrong(f"--set {text!r}: must be NAME=VALUE; `--names` lists the names")
+    if isinstance(DEFAULTS.get(name), str):
+        return name, value
+    try:
+        if value[-1:] in ("C", "F"):
+            number = float(value[:-1])
+            return name, (number - 32) / 1.8 if value.endswith("F") else number
+        return name, float(value)
+    except ValueError:
+        wrong(f"--set {name}: {value!r} is no number")

@@ -1,0 +1,166 @@
+"""A client's language: words out of the catalogues, figures, dates and units by locale.
+
+The one module that knows the library behind it. The words stand in English in the code; a catalogue
+is `locale/<language>.po` beside this file, read as it is.
+"""
+
+from __future__ import annotations
+
+import functools
+import gettext
+import io
+from collections.abc import Sequence
+from datetime import date
+from importlib.resources import files
+
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_date, get_month_names
+from babel.messages.mofile import write_mo
+from babel.messages.pofile import read_po
+from babel.numbers import format_decimal
+
+from monitor.errors import MonitorError
+from monitor.science.case.case import Range
+from monitor.units import FAHRENHEIT_REGIONS
+
+LANGUAGES = {"en": "English"}
+"""Languages a sheet can be in; English stands in the code."""
+US_MEASURES = frozenset({"US", "LR"})
+"""Where ounces and gallons are meant, by ISO 3166 code. From memory."""
+LETTER = frozenset({"US", "CA", "MX", "PH", "CL", "CO", "CR", "GT", "PA", "PR", "SV", "VE"})
+"""Where paper is of the size Letter, by ISO 3166 code. From memory."""
+ML_PER_FL_OZ, G_PER_OZ, L_PER_GAL = 29.5735, 28.3495, 3.78541
+"""US fluid ounce [mL], ounce [g], US gallon [L]. NIST SP 811, from memory."""
+
+
+class LanguageFault(MonitorError, ValueError):
+    """No sheet can be made in this language."""
+
+
+def marked(text: str) -> str:
+    """A text for the catalogue that is looked up later."""
+    return text
+
+
+@functools.cache
+def _catalogue(language: str) -> gettext.NullTranslations:
+    source = files("monitor.clients") / "locale" / f"{language}.po"
+    if not source.is_file():
+        return gettext.NullTranslations()
+    compiled = io.BytesIO()
+    write_mo(compiled, read_po(io.BytesIO(source.read_bytes()), locale=language))
+    compiled.seek(0)
+    return gettext.GNUTranslations(compiled)
+
+
+class Language:
+    """A locale such as en-GB, en-US, de-DE. `unit` C or F overrules the region's.
+
+    Raises
+    ------
+    LanguageFault
+        If there is no such locale, or no catalogue for its language.
+    """
+
+    def __init__(self, code: str, unit: str = "") -> None:
+        known = ", ".join(LANGUAGES)
+        try:
+            self.locale = Locale.parse(code.replace("-", "_"))
+        except (ValueError, UnknownLocaleError) as exc:
+            raise LanguageFault(f"language {code!r:.20}: must be such as en-GB or de-DE") from exc
+        if self.locale.language not in LANGUAGES:
+            raise LanguageFault(f"language {code!r:.20}: must be one of {known}, with a region")
+        self.code = str(self.locale).replace("_", "-")
+        region = self.locale.territory or ""
+        self.fahrenheit = region in FAHRENHEIT_REGIONS if not unit else unit == "F"
+        self.us_measures = region in US_MEASURES
+        self.paper = "us-letter" if region in LETTER else "a4"
+        self._words = _catalogue(self.locale.language)
+
+    def text(self, words: str, **values: object) -> str:
+        """A text of the catalogue, with its named places filled in."""
+        return self._words.gettext(words).format(**values)
+
+    def many(self, one: str, more: str, n: float, **values: object) -> str:
+        """The form of a text that a number asks for; `{n}` is the number."""
+        number = {"n": self.number(n)} | values
+        return self._words.ngettext(one, more, round(n)).format(**number)
+
+    def number(self, value: float, digits: int = 0) -> str:
+        """A figure, rounded."""
+        shape = "#,##0" + ("." + "0" * digits if digits else "")
+        return format_decimal(round(value, digits) + 0.0, shape, self.locale).replace("-", "−")
+
+    def span(self, low: float, high: float, digits: int = 0) -> str:
+        """From one figure to another: "9 to 26", or the one where they are the same."""
+        a, b = self.number(low, digits), self.number(high, digits)
+        return a if a == b else self.text("{low} to {high}", low=a, high=b)
+
+    def range(self, values: Range | Sequence[float], digits: int = 0) -> str:
+        """The middle, and in brackets from where to where."""
+        low, middle, high = values
+        span = self.span(low, high, digits)
+        told = self.number(middle, digits)
+        return told if span == told else f"{told} ({span})"
+
+    def percent(self, value: float) -> str:
+        return f"{self.number(value)} %"
+
+    def temperature(self, temp_c: float) -> str:
+        if self.fahrenheit:
+            return f"{self.number(1.8 * temp_c + 32)} °F"
+        return f"{self.number(temp_c)} °C"
+
+    def water(self, millilitres: float) -> str:
+        """Of a case: millilitres or fluid ounces."""
+        if self.us_measures:
+            return f"{self.number(millilitres / ML_PER_FL_OZ, 1)} fl oz"
+        return f"{self.number(millilitres, 1 if millilitres < 10 else 0)} mL"
+
+    def litres(self, litres: float) -> str:
+        """Of a room: litres or gallons."""
+        if self.us_measures:
+            return f"{self.number(litres / L_PER_GAL, 1)} gal"
+        return f"{self.number(litres, 1 if litres < 10 and litres % 1 else 0)} L"
+
+    def mass(self, grams: float) -> str:
+        if self.us_measures:
+            return f"{self.number(grams / G_PER_OZ, 1 if grams < 300 else 0)} oz"
+        return f"{self.number(grams)} g"
+
+    def hours(self, minutes: Range) -> str:
+        """A length of time with its range, in minutes or hours."""
+        if minutes.high < 100:
+            return self.text(
+                "{range} minutes", range=self.range([5 * round(m / 5) for m in minutes])
+            )
+        return self.text("{range} hours", range=self.range([m / 60 for m in minutes], 1))
+
+    def day(self, moment: date) -> str:
+        """A date in full."""
+        return format_date(moment, "long", self.locale)
+
+    def month(self, number: int) -> str:
+        """The name of a month, 1 to 12."""
+        return str(get_month_names("wide", "stand-alone", self.locale)[number])
+
+    def month_short(self, number: int) -> str:
+        return str(get_month_names("abbreviated", "stand-alone", self.locale)[number]).rstrip(".")
+
+    def listed(self, months: Sequence[int]) -> str:
+        """Months of the year in words: from the first to the last of each stretch."""
+        if len(months) == 12:
+            return self.text("all year")
+        begins = [m for m in months if (m - 2) % 12 + 1 not in months]
+        spans = []
+        for first in begins:
+            last = first
+            while last % 12 + 1 in months:
+                last = last % 12 + 1
+            name = self.month(first)
+            spans.append(
+                name
+                if first == last
+                else self.text("{first} to {last}", first=name, last=self.month(last))
+            )
+        return ", ".join(spans)

@@ -1,0 +1,91 @@
+"""The year of a home and its case as a small drawing: vectors, black on white, labelled directly."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from xml.sax.saxutils import escape
+
+import numpy as np
+
+from monitor.science.case.devices import MONTH_STARTS
+
+if TYPE_CHECKING:
+    from monitor.clients.language import Language
+    from monitor.clients.worked import Worked
+    from monitor.science.ranges import Floats
+
+WIDTH, HEIGHT = 700, 222
+LEFT, RIGHT, TOP, BOTTOM = 34, 118, 8, 24
+FONT = "Atkinson Hyperlegible Next, sans-serif"
+SMOOTH_D = 5
+"""Lines are means over this many days. [d]"""
+
+
+def year_plot(worked: Worked, language: Language) -> str:
+    """An SVG: the band as a wash, the home dotted, the case as it is dashed, with the advice solid
+    and with its range."""
+    told, bare = worked.told, worked.bare
+    curves = [
+        (worked.home_pct, "1.6,2.6", 1.1, language.text("your home")),
+        (bare.around_pct, "6,3", 1.2, language.text("case as now")),
+    ]
+    if told is not bare:
+        curves.append((told.around_pct, "", 2.2, language.text("with the advice")))
+    shown = np.concatenate([_smooth(c[0][:, 1]) for c in curves])
+    low = min(10 * np.floor(min(shown.min(), worked.wish.band_pct[0]) / 10), 30)
+    high = max(10 * np.ceil(max(shown.max(), worked.wish.band_pct[1]) / 10), 70)
+
+    def x(day: float) -> float:
+        return round(LEFT + day / 365 * (WIDTH - LEFT - RIGHT), 1)
+
+    def y(pct: float) -> float:
+        return round(TOP + (high - pct) / (high - low) * (HEIGHT - TOP - BOTTOM), 1)
+
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" '
+        f'width="{WIDTH}" height="{HEIGHT}" font-family="{FONT}" font-size="11">',
+        f'<rect x="{LEFT}" width="{WIDTH - LEFT - RIGHT}" y="{y(worked.wish.band_pct[1])}" '
+        f'height="{round(y(worked.wish.band_pct[0]) - y(worked.wish.band_pct[1]), 1)}" '
+        'fill="#e6e6e6"/>',
+    ]
+    parts += [
+        f'<path d="M{LEFT} {y(level)}H{WIDTH - RIGHT}" stroke="#bbb" stroke-width="0.5"/>'
+        f'<text x="{LEFT - 5}" y="{y(level) + 4}" text-anchor="end">{language.number(level)}</text>'
+        for level in np.arange(low, high + 1, 10)
+    ]
+    for m in range(12):
+        middle = (MONTH_STARTS[m] + MONTH_STARTS[m + 1]) / 2
+        parts.append(
+            f'<path d="M{x(MONTH_STARTS[m])} {HEIGHT - BOTTOM}v4" stroke="#555" stroke-width="0.7"/>'
+            f'<text x="{x(middle)}" y="{HEIGHT - 8}" text-anchor="middle">'
+            f"{escape(language.month_short(m + 1))}</text>"
+        )
+    widest = curves[-1][0]
+    edge = [(d, _smooth(widest[:, 2])[d]) for d in range(0, 365, 3)]
+    edge += [(d, _smooth(widest[:, 0])[d]) for d in range(363, -1, -3)]
+    parts.append(
+        f'<path d="M{"L".join(f"{x(d)} {y(min(max(v, low), high))}" for d, v in edge)}Z" '
+        'fill="#999" fill-opacity="0.35"/>'
+    )
+    floor = -1e9
+    ends = sorted(((y(_smooth(c[0][:, 1])[-1]), c) for c in curves), key=lambda e: e[0])
+    for end, (values, dash, width, name) in ends:
+        line = _smooth(values[:, 1])
+        path = "L".join(f"{x(d)} {y(line[d])}" for d in [*range(0, 365, 2)])
+        dashes = f' stroke-dasharray="{dash}"' if dash else ""
+        floor = max(end, floor + 13)
+        at = x(365)
+        parts.append(
+            f'<path d="M{path}" fill="none" stroke="#000" stroke-width="{width}"{dashes}/>'
+            f'<path d="M{at + 2} {end}L{at + 12} {floor}" stroke="#000" stroke-width="0.4"/>'
+            f'<path d="M{at + 13} {floor}h14" stroke="#000" stroke-width="{width}"{dashes}/>'
+            f'<text x="{at + 31}" y="{floor + 4}">{escape(name)}</text>'
+        )
+    parts.append(f'<text x="2" y="{TOP + 3}">%</text></svg>')
+    return "".join(parts)
+
+
+def _smooth(values: Floats) -> Floats:
+    """Means over `SMOOTH_D` days around each, the year running on."""
+    around = np.concatenate([values[-(SMOOTH_D // 2) :], values, values[: SMOOTH_D // 2]])
+    return np.convolve(around, np.full(SMOOTH_D, 1 / SMOOTH_D), mode="valid")

@@ -1,0 +1,57 @@
+"""Refill reminders as an iCalendar event that comes again by itself, and as a QR code of it."""
+
+from __future__ import annotations
+
+import io
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import segno
+from icalendar import Calendar, Event
+
+from monitor.clock import from_ms
+
+if TYPE_CHECKING:
+    from monitor.clients.worked import Refills
+
+PRODUCT = "-//benchweather//sheet//EN"
+
+
+def first_day(refills: Refills, today: date) -> date:
+    """The next day that lies in one of its months."""
+    day = today
+    while day.month not in refills.months:
+        day += timedelta(days=1)
+    return day
+
+
+def calendar_of(refills: Refills, words: str, made_ms: int, today: date) -> str:
+    """An iCalendar (RFC 5545) with one whole-day event, each so many days within its months."""
+    every = 7 if refills.every_d < 2 else refills.every_d
+    rule: dict[str, object] = {"freq": "daily", "interval": every}
+    if len(refills.months) < 12:
+        rule["bymonth"] = list(refills.months)
+    event = Event()
+    event.add("summary", words)
+    event.add("dtstart", first_day(refills, today))
+    event.add("rrule", rule)
+    event.add("dtstamp", _second(made_ms))
+    event.add("uid", f"{made_ms:x}@benchweather")
+    event.add("transp", "TRANSPARENT")
+    calendar = Calendar()
+    calendar.add("version", "2.0")
+    calendar.add("prodid", PRODUCT)
+    calendar.add_component(event)
+    return calendar.to_ical().decode("utf-8")
+
+
+def qr_of(text: str) -> str:
+    """A QR code (ISO/IEC 18004) as SVG, with its quiet zone."""
+    out = io.BytesIO()
+    code = segno.make(text, error="l", micro=False, encoding="utf-8", boost_error=False)
+    code.save(out, kind="svg", border=4, xmldecl=False, omitsize=True, svgns=True)
+    return out.getvalue().decode("utf-8").strip()
+
+
+def _second(ms: int) -> datetime:
+    return from_ms(ms - ms % 1000)

@@ -1,0 +1,393 @@
+"""The sheet: everything that stands on the one page, in the client's words and units."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+from monitor.clients import phrases
+from monitor.clients.plot import year_plot
+from monitor.clients.reminders import calendar_of, qr_of
+from monitor.clock import from_ms
+from monitor.science.case.answers import Holds, Kind, Option
+from monitor.science.case.case import TOO_DAMP_PCT
+from monitor.science.case.devices import Buffer, Humidifier
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from monitor.clients.language import Language
+    from monitor.clients.worked import Held, Worked
+
+
+class Section(NamedTuple):
+    """A heading and its sentences; as a list if they are several things."""
+
+    heading: str
+    lines: tuple[str, ...]
+
+
+class Table(NamedTuple):
+    """`strong`: the row that is advised."""
+
+    heading: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    strong: int
+
+
+class Sheet(NamedTuple):
+    """One page, as plain text. `plot` and `qr` are SVG; `reminders` is an iCalendar, empty where
+    nothing is to be refilled. `fills`: a mark for each month, empty likewise."""
+
+    language: str
+    paper: str
+    shop: str
+    title: str
+    about: str
+    made: str
+    lead: str
+    to_do: Section
+    avoid: Section
+    plot_heading: str
+    plot: str
+    plot_words: str
+    table: Table
+    months: tuple[str, ...]
+    fills: tuple[str, ...]
+    fills_heading: str
+    fills_words: str
+    fills_row: str
+    qr: str
+    qr_words: str
+    reminders: str
+    journeys: Section
+    holds: Section
+    signs: Section
+    small: tuple[str, ...]
+    repairer: str
+
+
+def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
+    """The page of what was worked out."""
+    say = worked.wish.language
+    made = from_ms(made_ms).astimezone(zone).date()
+    instrument = worked.wish.instrument or say.text(phrases.CASES[worked.wish.case.name])
+    refills = worked.refills
+    reminders = calendar_of(refills, _summary(worked), made_ms, made) if refills else ""
+    low, high = worked.wish.band_pct
+    repairer = say.text(
+        "This is an estimate for your home, with ranges, and no promise that wood will not crack. "
+        "When in doubt, ask your repairer."
+    )
+    return Sheet(
+        language=say.code, paper=say.paper, shop=shop,
+        title=say.text("Keeping your instrument well at home"),
+        about=", ".join(filter(None, (instrument, worked.wish.title))),
+        made=say.day(made),
+        lead=_lead(worked), to_do=Section(say.text("What to do"), _to_do(worked)),
+        avoid=Section(say.text("What not to do"),
+                      tuple(say.text(phrases.AVOID[a]) for a in worked.advice.avoid)),
+        plot_heading=say.text("The year"), plot=year_plot(worked, say), plot_words=_plot(worked),
+        table=_table(worked),
+        months=tuple(say.month_short(m) for m in range(1, 13)), fills=_fills(worked),
+        fills_heading=say.text("Refill calendar") if refills else "",
+        fills_words=_fills_words(worked), fills_row=say.text("refills"),
+        qr=qr_of(reminders) if reminders else "",
+        qr_words=say.text("Scan this with a phone: it puts the refills into its calendar.")
+        if reminders else "",
+        reminders=reminders, journeys=Section(say.text("On the way"), _journeys(worked)),
+        holds=Section(say.text("If nothing is done"), _holds(worked)),
+        signs=Section(
+            say.text("Bring it back when you see or hear"),
+            (", ".join(say.text(phrases.SIGNS[s]) for s in worked.advice.signs) + ".",),
+        ),
+        small=(
+            say.text(
+                "Right is {low} to {high} % relative humidity (RH): common practice. Ranges: in 8 of "
+                "10 ways that a home and a case like yours may be, it lies within.",
+                low=say.number(low), high=say.number(high),
+            ),
+            say.text("Rests on {basis}: {home}.", basis=_basis(worked), home=_home(worked)),
+            " ".join(say.text(phrases.ASSUMED[a]) for a in worked.advice.assumed),
+        ),
+        repairer=repairer,
+    )  # fmt: skip
+
+
+def _measure(option: Option, say: Language) -> str:
+    """A measure with its size."""
+    if option.room is not None:
+        return say.text(
+            "room humidifier, up to {litres} a day, set to {set}",
+            litres=say.litres(option.room.litres_day), set=say.percent(option.room.set_pct),
+        )  # fmt: skip
+    if isinstance(option.device, Buffer):
+        return say.text(
+            "two-way humidity buffer, {mass}, set to {set}",
+            mass=say.mass(option.device.mass_g), set=say.percent(option.device.set_pct),
+        )  # fmt: skip
+    if isinstance(option.device, Humidifier):
+        return say.text(
+            "case humidifier of {water}, filled every {days} days",
+            water=say.water(option.device.water_ml), days=say.number(option.device.every_d),
+        )  # fmt: skip
+    return say.text(phrases.KINDS[option.kind])
+
+
+def _lead(worked: Worked) -> str:
+    say, told = worked.wish.language, worked.told
+    months = say.listed(worked.refills.months) if worked.refills else ""
+    if told.room is not None:
+        what = say.text(
+            "Run a room humidifier that can give {litres} a day, set to {set}: {months}.",
+            litres=say.litres(told.room.litres_day), set=say.percent(told.room.set_pct),
+            months=months,
+        )  # fmt: skip
+    elif isinstance(told.device, Buffer):
+        what = say.many(
+            "Keep {mass} of two-way humidity buffer, set to {set}, in the case, and renew it every "
+            "day: {months}.",
+            "Keep {mass} of two-way humidity buffer, set to {set}, in the case, and renew it every "
+            "{n} days: {months}.",
+            told.device.every_d, mass=say.mass(told.device.mass_g),
+            set=say.percent(told.device.set_pct), months=months,
+        )  # fmt: skip
+    elif isinstance(told.device, Humidifier):
+        what = say.many(
+            "Keep a case humidifier of {water} in the case and fill it every day: {months}.",
+            "Keep a case humidifier of {water} in the case and fill it every {n} days: {months}.",
+            told.device.every_d, water=say.water(told.device.water_ml), months=months,
+        )  # fmt: skip
+    elif told.kind is Kind.DISCIPLINE:
+        what = say.text("Put it into its shut case whenever it is not played. No water is needed.")
+    elif told.holds_damp is Holds.YES:
+        what = say.text("Go on as now: nothing has to be added.")
+    else:
+        what = say.text("Dryness is no danger here: add no water. It is damp that needs watching.")
+    if told.holds is Holds.YES:
+        return what
+    share = say.text("{n} of 10", n=say.number(10 * told.held_share))
+    if told.holds is Holds.UNCLEAR:
+        return f"{what} " + say.text(
+            "This keeps it from drying out in about {share} homes and cases like yours: watch the "
+            "hygrometer.", share=share,
+        )  # fmt: skip
+    return say.text(
+        "Nothing that was tried keeps it in the band for sure. What comes closest:"
+    ) + (f" {what}")
+
+
+def _to_do(worked: Worked) -> tuple[str, ...]:
+    say, told, wish = worked.wish.language, worked.told, worked.wish
+    low, high = (say.number(side) for side in wish.band_pct)
+    lines = []
+    if told.use != wish.use and told.kind is not Kind.DISCIPLINE:
+        lines.append(say.text("Put it into its shut case whenever it is not played."))
+    if wish.case.holds_nothing:
+        lines.append(
+            say.text(
+                "Keep a hygrometer in the room: {low} to {high} % is right.", low=low, high=high
+            )
+        )
+    else:
+        lines.append(
+            say.text(
+                "Keep a hygrometer in the case: {low} to {high} % is right.", low=low, high=high
+            )
+        )
+    if isinstance(told.device, Humidifier):
+        lines.append(
+            say.text(
+                "It should give off about {week} in its thirstiest week. Weigh it full and a week "
+                "later: a gram is a millilitre.", week=_week(told, say),
+            )
+        )  # fmt: skip
+    if isinstance(told.device, Buffer):
+        lines.append(
+            say.text(
+                "Renew the buffer as its maker says; sooner, when the hygrometer leaves the band."
+            )
+        )
+    if told.room is not None:
+        lines.append(
+            say.text(
+                "Empty, dry and clean the humidifier as its maker says, and use the water it asks "
+                "for. Turn it down while windows run with water."
+            )
+        )
+    lines.append(say.text("Change the air around it slowly: about 5 % RH in a week, no faster."))
+    lines += [say.text(phrases.WHY[w]) for w in worked.advice.why]
+    return tuple(lines)
+
+
+def _week(option: Option, say: Language) -> str:
+    if option.room is not None:
+        return say.litres(option.week_ml.median / 1000)
+    low, _, high = option.week_ml
+    return say.text("{middle} ({low} to {high})", middle=say.water(option.week_ml.median),
+                    low=say.water(low), high=say.water(high))  # fmt: skip
+
+
+def _table(worked: Worked) -> Table:
+    say = worked.wish.language
+    options = list(worked.advice.options)
+    rows = [_row(o, _measure(o, say), say) for o in options]
+    if worked.advice.own is not None:
+        own = worked.advice.own
+        rows.append(_row(own, say.text("what you have: {what}", what=_measure(own, say)), say))
+    heads = (say.text("measure"), say.text("days in the band"), say.text("driest, dampest day"),
+             say.text("water in a year"))  # fmt: skip
+    told = next(i for i, o in enumerate(options) if o is worked.told)
+    return Table(say.text("What was worked out"), heads, tuple(rows), told)
+
+
+def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
+    ends = f"{say.number(option.lowest_pct.median)} %, {say.number(option.highest_pct.median)} %"
+    water = "–"
+    if option.room is not None:
+        water = say.litres(option.year_l.median)
+    elif isinstance(option.device, Humidifier):
+        water = say.water(1000 * option.year_l.median)
+    return (name, say.range(option.days_in), ends, water)
+
+
+def _fills(worked: Worked) -> tuple[str, ...]:
+    refills, say = worked.refills, worked.wish.language
+    if refills is None:
+        return ()
+    if worked.told.room is not None:
+        return tuple(
+            say.text("daily") if m in refills.months else "–" for m in range(1, 13)
+        )  # fmt: skip
+    return tuple(say.number(n) if n else "–" for n in refills.times)
+
+
+def _fills_words(worked: Worked) -> str:
+    refills, say = worked.refills, worked.wish.language
+    if refills is None:
+        return ""
+    months = say.listed(refills.months)
+    if worked.told.room is not None:
+        return say.text("Look after it daily: {months}.", months=months)
+    visits = say.many("{n} visit a year", "{n} visits a year", worked.told.visits)
+    every = say.many("every day", "every {n} days", refills.every_d)
+    told = f"{months[:1].upper()}{months[1:]}: {every}, {visits}."
+    if isinstance(worked.told.device, Humidifier) and math.isfinite(worked.told.empty_after_d.low):
+        empty = say.number(worked.told.empty_after_d.low)
+        told += " " + say.text("At the soonest it is empty after {days} days.", days=empty)
+    return told
+
+
+def _summary(worked: Worked) -> str:
+    say, told = worked.wish.language, worked.told
+    if told.room is not None:
+        return say.text("Clean and fill the room humidifier")
+    if isinstance(told.device, Buffer):
+        return say.text("Renew the humidity buffer in the case")
+    return say.text("Fill the humidifier in the case")
+
+
+def _journeys(worked: Worked) -> tuple[str, ...]:
+    say, cold = worked.wish.language, worked.cold
+    lines = []
+    wait = cold.warm_up.open_min
+    if wait.high > 0 and math.isfinite(wait.high):
+        lines.append(
+            say.text(
+                "Brought in at {cold} into a room of {room} and {rh}: leave the case shut for "
+                "{time} before you open it.",
+                cold=say.temperature(cold.from_c), room=say.temperature(cold.room_c),
+                rh=say.percent(cold.room_pct), time=say.hours(wait),
+            )
+        )  # fmt: skip
+    if cold.from_c < worked.wets_c:
+        lines.append(
+            say.text(
+                "Below {cold} outdoors a warm case with {rh} in it gets wet inside its shell: take "
+                "anything wet out of it and keep the way short.",
+                cold=say.temperature(worked.wets_c),
+                rh=say.percent(sum(worked.wish.band_pct) / 2),
+            )
+        )  # fmt: skip
+    hot = worked.car.temp_c
+    lines.append(
+        say.text(
+            "A closed car in the sun reaches about {hot} within an hour at {out} outdoors ({low} to "
+            "{high}): glue and varnish soften.",
+            hot=say.temperature(hot.median), out=say.temperature(worked.car_c),
+            low=say.temperature(hot.low), high=say.temperature(hot.high),
+        )
+    )  # fmt: skip
+    return tuple(lines)
+
+
+def _holds(worked: Worked) -> tuple[str, ...]:
+    say, told = worked.wish.language, worked.told
+    lines = [_held(h, say, dry=dry) for h, dry in ((worked.dry, True), (worked.damp, False)) if h]
+    if worked.wish.case.holds_nothing and lines:
+        lines = [say.text("Under a cover it follows the room within days.")]
+    damp = told.too_damp_h
+    if damp.high < 1:
+        lines.append(
+            say.text("With the advice the air around it never gets above {limit}.",
+                     limit=say.percent(TOO_DAMP_PCT))
+        )  # fmt: skip
+    else:
+        lines.append(
+            say.text(
+                "Over-wetting: with the advice the air around it is above {limit} for {hours} hours "
+                "a year; as it is used now, for {now}.",
+                limit=say.percent(TOO_DAMP_PCT), hours=say.range(damp),
+                now=say.range(worked.bare.too_damp_h),
+            )
+        )  # fmt: skip
+    return tuple(lines)
+
+
+def _held(held: Held, say: Language, *, dry: bool) -> str:
+    days = say.range(held.days) if math.isfinite(held.days.high) else say.number(held.days.low)
+    values = {"room": say.percent(held.room_pct), "limit": say.percent(held.limit_pct),
+              "days": days}  # fmt: skip
+    if dry:
+        return say.text(
+            "With the home at {room}, its driest month, the shut case alone keeps the wood above "
+            "{limit} for {days} days.", **values,
+        )  # fmt: skip
+    return say.text(
+        "With the home at {room}, its dampest month, the shut case alone keeps the wood below "
+        "{limit} for {days} days.", **values,
+    )  # fmt: skip
+
+
+def _plot(worked: Worked) -> str:
+    """The plot in words, for those who cannot see it."""
+    say, months = worked.wish.language, worked.advice.home
+    middles = [m.median for m in months]
+    driest, dampest = middles.index(min(middles)) + 1, middles.index(max(middles)) + 1
+    return say.text(
+        "RH through the year, 5-day means: your home from {low} in {driest} to {high} in {dampest}; "
+        "the grey band is right, the shade is the range with the advice.",
+        low=say.percent(min(middles)), driest=say.month(driest), high=say.percent(max(middles)),
+        dampest=say.month(dampest),
+    )  # fmt: skip
+
+
+def _basis(worked: Worked) -> str:
+    say = worked.wish.language
+    basis = say.text(phrases.BASES[worked.year.basis])
+    return f"{basis} ({worked.station})" if worked.station else basis
+
+
+def _home(worked: Worked) -> str:
+    say, wish = worked.wish.language, worked.wish
+    people = say.many("{n} person", "{n} people", wish.home.people)
+    tight = say.text(phrases.TIGHT[wish.tightness])
+    heated = say.text("heated to {temp}", temp=say.temperature(wish.home.set_point_c))
+    case = say.text(phrases.CASES[wish.case.name])
+    played = say.text("played {hours} h a day", hours=f"{_hours(worked):g}")
+    return ", ".join((tight, heated, people, case, played))
+
+
+def _hours(worked: Worked) -> float:
+    return sum((b - a) % 24 for a, b in worked.wish.use.played)

@@ -1,0 +1,204 @@
+"""A client's sheet: what is asked, what comes of it, and the page as a page."""
+
+from __future__ import annotations
+
+import io
+import re
+from datetime import date
+from html.parser import HTMLParser
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pypdfium2
+import pytest
+from icalendar import Calendar
+from pypdf import PdfReader
+from test_weather_files import GREENSBORO, SAND_POINT, packaged
+from typer.testing import CliRunner
+
+from monitor import weather_files
+from monitor.cli import app
+from monitor.clients.homes import Airs, hourly_log
+from monitor.clients.html import html_of
+from monitor.clients.language import Language, LanguageFault
+from monitor.clients.pdf import pdf_of
+from monitor.clients.reminders import calendar_of
+from monitor.clients.sheet import sheet_of
+from monitor.clients.wish import ClientFault, read_wish
+from monitor.clients.worked import Refills, work_out
+from monitor.records import Quantity
+from monitor.science.case.answers import Kind
+
+PARIS = ZoneInfo("Europe/Paris")
+MADE_MS = 1_796_000_000_000
+INLAND = {"temp.1": 21.0, "rh.1": 27.0, "out.1": -6.0, "temp.7": 24.0, "rh.7": 52.0}
+
+
+@pytest.fixture(scope="module")
+def three():
+    """Three invented clients in three climates: inland with cold winters, by a cold sea, by typed
+    readings."""
+    inland, sea = (
+        Airs(weather_files.read(packaged(name)).outdoors, name)
+        for name in (GREENSBORO, SAND_POINT)
+    )
+    asked = (
+        ({"source": "weather", "case": "cello, hard case", "language": "en-US",
+          "title": "Ina <Perrin>", "left_out": "8-12"}, inland),
+        ({"source": "weather", "case": "violin, soft case", "tightness": "tight"}, sea),
+        (INLAND, Airs()),
+    )  # fmt: skip
+    return [work_out(read_wish(wish), airs, members=30) for wish, airs in asked]
+
+
+@pytest.fixture(scope="module")
+def sheets(three):
+    return [sheet_of(one, "Kestrel Row Strings", MADE_MS, PARIS) for one in three]
+
+
+def test_each_client_gets_another_advice_for_a_reason(three, sheets):
+    assert len({s.lead for s in sheets}) == 3
+    assert three[0].told.kind is not Kind.NOTHING
+    assert three[0].dry is not None
+    assert three[1].dry is None
+    assert three[1].told.kind is Kind.NOTHING
+    assert any("damp" in line for line in sheets[1].to_do.lines)
+
+
+def test_the_pdf_is_one_tagged_page_of_selectable_text_in_the_clients_units(sheets):
+    for sheet, size in zip(sheets, ((612, 792), (595, 842), (595, 842)), strict=True):
+        made = pdf_of(sheet)
+        document = pypdfium2.PdfDocument(made)
+        assert len(document) == 1
+        text = " ".join(document[0].get_textpage().get_text_range().split())
+        for words in (sheet.title, sheet.shop, sheet.lead, sheet.months[0], sheet.repairer):
+            assert words in text
+        root = PdfReader(io.BytesIO(made)).trailer["/Root"]
+        assert root["/MarkInfo"]["/Marked"]
+        assert root["/Lang"] == sheet.language
+        assert b"pdfuaid:part" in root["/Metadata"].get_data()
+        assert [round(x) for x in document[0].get_size()] == list(size)
+        assert document[0].render(scale=0.5).to_pil().convert("L").getextrema()[0] < 80
+    assert "oz" in sheets[0].lead or "gal" in sheets[0].lead
+    assert "°F" in " ".join(sheets[0].journeys.lines)
+    assert "°C" in " ".join(sheets[1].journeys.lines)
+
+
+def test_the_html_says_the_same_asks_for_nothing_and_escapes_what_was_typed(sheets):
+    class Seen(HTMLParser):
+        def __init__(self):
+            super().__init__()
+            self.text, self.asked = [], []
+
+        def handle_data(self, data):
+            self.text.append(data)
+
+        def handle_starttag(self, tag, attrs):
+            self.asked += [v for k, v in attrs if k in ("src", "href", "data", "srcset")]
+            assert tag != "perrin"
+
+    for sheet in sheets:
+        seen = Seen()
+        seen.feed(html_of(sheet))
+        text = "".join(seen.text)
+        assert seen.asked == []
+        for line in (sheet.lead, *sheet.to_do.lines, *sheet.avoid.lines, *sheet.small):
+            assert line in text
+    assert "Ina &lt;Perrin&gt;" in html_of(sheets[0])
+
+
+def test_the_reminders_fall_in_their_months_and_come_again():
+    refills = Refills((1, 2, 11, 12), 7, (4, 4, *[0] * 8, 4, 4))
+    calendar = Calendar.from_ical(calendar_of(refills, "Fill it", MADE_MS, date(2026, 6, 3)))
+    (event,) = calendar.walk("VEVENT")
+    assert event["DTSTART"].dt == date(2026, 11, 1)
+    assert event["RRULE"]["INTERVAL"] == [7]
+    assert [int(m) for m in event["RRULE"]["BYMONTH"]] == [1, 2, 11, 12]
+    assert event["SUMMARY"] == "Fill it"
+
+
+def test_months_are_told_from_the_first_to_the_last_over_the_new_year():
+    say = Language("en-GB")
+    assert say.listed((1, 2, 3, 11, 12)) == "November to March"
+    assert say.listed((4, 8, 9)) == "April, August to September"
+    assert say.listed(tuple(range(1, 13))) == "all year"
+    assert Language("en-US").temperature(20) == "68 °F"
+    assert Language("en-US", "C").temperature(-5) == "−5 °C"
+    with pytest.raises(LanguageFault):
+        Language("xx-XX")
+
+
+@pytest.mark.parametrize(
+    ("wish", "field", "said"),
+    [
+        ({"rh.1": 60.0, "out.1": -20.0, "temp.1": 20.0}, "rh.1", "a home can have .* −?-20 °C"),
+        ({"rh.1": 60.0, "temp.1": 70.0}, "temp.1", "Fahrenheit"),
+        (INLAND | {"device": "humidifier", "device_water_ml": -5.0}, "device_water_ml", "0.1 to"),
+        (INLAND | {"device": "humidifier", "device_lost_g": 5.0}, "device_lost_d", "is missing"),
+        (INLAND | {"case": "banjo"}, "case", "must be one of"),
+        (INLAND | {"played": "25-30"}, "played", "hours of the day"),
+        (INLAND | {"band_low": 50.0, "band_high": 52.0}, "band_low", "at least 5 %"),
+        (INLAND | {"people": 2.5}, "people", "a whole number"),
+        (INLAND | {"colour": "red"}, "colour", "not a field"),
+        (INLAND | {"air_l": float("nan")}, "air_l", "no number"),
+        ({}, "rh.1", "at least one month"),
+        ({"source": "normals", "temp.1": 3.0, "rh.1": 80.0}, "temp.2", "February is missing"),
+    ],
+)
+def test_what_is_wrong_is_said_at_its_field(wish, field, said):
+    with pytest.raises(ClientFault) as caught:
+        read_wish(wish)
+    assert re.search(said, caught.value.fields[field])
+
+
+def test_the_same_reading_is_taken_where_a_humidifier_runs():
+    wish = {"rh.1": 45.0, "out.1": -20.0, "temp.1": 20.0, "people": 0}
+    with pytest.raises(ClientFault):
+        read_wish(wish)
+    assert read_wish(wish | {"humidified_l_day": 20.0}).months[1] == (20.0, 45.0)
+
+
+def test_a_log_falls_on_local_hours_and_leaves_out_the_leap_day():
+    start = 1_709_078_400_000  # 2024-02-28 00:00 UTC
+    ts = start + 3_600_000 * np.arange(72)
+    values = np.arange(72.0)
+    log = hourly_log({Quantity.TEMPERATURE: (ts, values), Quantity.HUMIDITY: (ts, values)}, PARIS)
+    assert log.temp_c[24 * 58 + 1] == 0.0  # 28 February 01:00 local
+    assert log.temp_c[24 * 59] == 47.0  # 1 March 00:00 local is 29 February 23:00 UTC
+    assert np.isfinite(log.temp_c).sum() == 48
+
+
+def test_the_command_writes_a_sheet_and_tells_what_is_wrong(tmp_path):
+    run = CliRunner().invoke
+    given = [t for n, v in INLAND.items() for t in ("--set", f"{n}={v}")]
+    done = run(app, ["advise", str(tmp_path / "a"), "--data", str(tmp_path / "d"), *given])
+    assert done.exit_code == 0, done.output
+    assert {p.suffix for p in (tmp_path / "a").iterdir()} >= {".pdf", ".html"}
+    assert not (tmp_path / "d" / "readings.sqlite3").exists()  # nothing is kept
+    bad = run(app, ["advise", str(tmp_path / "b.pdf"), "--data", str(tmp_path / "d"),
+                    *given, "--set", "temp.1=70C"])  # fmt: skip
+    assert bad.exit_code == 2
+    assert "Fahrenheit" in bad.output
+    log = tmp_path / "log.csv"
+    rows = [
+        f"2026-01-{d:02d}T{h:02d}:00:00Z,68,{30 + h % 3}" for d in range(1, 9) for h in range(24)
+    ]
+    log.write_text("time,t,h\n" + "\n".join(rows))
+    for unit, code in (("F", 0), ("Cel", 2)):
+        said = run(
+            app,
+            [
+                "advise",
+                str(tmp_path / "c.html"),
+                "--data",
+                str(tmp_path / "d"),
+                "--log",
+                str(log),
+                "--take",
+                f"temperature:{unit}:t",
+                "--take",
+                "humidity:%RH:h",
+            ],
+        )
+        assert said.exit_code == code, said.output
+        assert ("Fahrenheit" in said.output) is bool(code)
