@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import locale
-import shutil
+import os
 import sys
 from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, NoReturn, TextIO
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
-from rich.console import Console, ConsoleDimensions
+from rich.console import Console
 from rich.progress import Progress
 
 from monitor import settings as settings_module
@@ -26,16 +26,16 @@ UNCUT = 10_000
 """Columns where nobody looks at a screen: enough for any line or table."""
 
 
-class Terminal(Console):
-    """As wide as `COLUMNS` says or the terminal is; in a pipe or a file nothing is cut."""
-
-    @property
-    def size(self) -> ConsoleDimensions:
-        return ConsoleDimensions(*shutil.get_terminal_size((UNCUT, 50)))
+def _width(stream: TextIO) -> int | None:
+    """None: as wide as `COLUMNS` says or the terminal is."""
+    return None if stream.isatty() or "COLUMNS" in os.environ else UNCUT
 
 
 # Markup and emoji codes off: what was typed in the shop is shown as it was typed.
-out, err = (Terminal(stderr=is_err, markup=False, emoji=False) for is_err in (False, True))
+out, err = (
+    Console(stderr=is_err, markup=False, emoji=False, width=_width(stream))
+    for is_err, stream in ((False, sys.stdout), (True, sys.stderr))
+)
 
 Data = Annotated[
     Path | None,
