@@ -7,10 +7,11 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from monitor.errors import OutOfRange
-from monitor.means import Means, means
+from monitor.means import Means, calibrated, means
 from monitor.outlook import kept
 from monitor.science.waits.air_log import AirLog, Stay, air_log, stitched
 from monitor.science.waits.coming import ComingAir
+from monitor.science.waits.draws import SensorError
 from monitor.science.waits.pattern import HISTORY_DAYS, daily_pattern_ensemble, persistent_ensemble
 from monitor.store import TEN_MINUTES_S, Reader
 
@@ -128,6 +129,18 @@ class Airs:
         if look is None or not look.start_ms <= self.now_ms:
             return None
         return ComingAir(look.start_ms, 3600.0, *look.air)
+
+    def sensor_error(self, place: str, settings: Settings) -> SensorError:
+        """Of the sensor at a place: as its calibration has it, else as the settings do."""
+        stated = SensorError(settings.sensor.temp_accuracy_c, settings.sensor.rh_accuracy_pct)
+        read = self._read(place)
+        if not len(read.ts_ms) or not self._reader.histories():
+            return stated
+        u_temp, u_rh = calibrated(self._reader, place, read)
+        return SensorError(
+            stated.u_temp_k if u_temp is None else u_temp,
+            stated.u_rh_pct if u_rh is None else u_rh,
+        )
 
     def _read(self, place: str) -> Means:
         if place not in self._means:

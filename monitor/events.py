@@ -1,7 +1,7 @@
 """One thing that was done in the shop, as the journal keeps it: about what, by whom, when.
 
-Waits, kinds, instruments, rules and alerts are each the fold of their events, oldest first; nothing
-else is kept of them.
+Waits, kinds, instruments, rules, alerts and sensors are each the fold of their events, oldest first;
+nothing else is kept of them.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ class About(StrEnum):
     ALERT = "alert"
     RESERVOIR = "reservoir"
     CAUTION = "caution"
+    SENSOR = "sensor"
 
 
 class Event(NamedTuple):

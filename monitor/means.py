@@ -47,6 +47,23 @@ def means(
     return Means(ts[order], temp[order], rh[order])
 
 
+def calibrated(reader: Reader, place: str, read: Means) -> tuple[float | None, float | None]:
+    """Expanded uncertainty (k = 2) of the last means of a place, as the calibration of the sensor
+    they come from has it; None where it was never calibrated. [K], [%]"""
+    known, at_ms = reader.series(), int(read.ts_ms[-1])
+    pairs = ((Quantity.TEMPERATURE, read.temp_c), (Quantity.HUMIDITY, read.rh_pct))
+    for sensor in sorted({s.sensor for s in known if s.place == place}):
+        ids = [known.get(Series(place, sensor, q)) for q, _ in pairs]
+        if all(i is not None and len(reader.rollups(i, TEN_MINUTES_S, at_ms, at_ms + 1)) for i in ids):
+            u_temp, u_rh = (
+                reader.uncertainty(i, float(values[-1]), at_ms)
+                for i, (_, values) in zip(ids, pairs, strict=True)
+                if i is not None
+            )
+            return u_temp, u_rh
+    return None, None
+
+
 def joined(
     temp: NDArray[np.void] | None, rh: NDArray[np.void] | None
 ) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:

@@ -34,11 +34,13 @@ T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
 @dataclass(frozen=True)
 class Recent:
     """A place's newest values, quantity to (time [ms], value), and its leading sensor's last day:
-    times [ms], temperature [°C] and RH [%], three arrays of shape (n,)."""
+    times [ms], temperature [°C] and RH [%], three arrays of shape (n,). `u_calibrated` has the
+    expanded uncertainty (k = 2) of the newest values that a calibration corrects."""
 
     place: Place
     sensor: str
     newest: dict[Quantity, tuple[int, float]]
+    u_calibrated: dict[Quantity, float]
     at_ms: NDArray[np.int64]
     temp_c: NDArray[np.float64]
     rh_pct: NDArray[np.float64]
@@ -61,7 +63,8 @@ class DayTrace(NamedTuple):
 class PlaceAir:
     """A place's air now. NaN is unknown; `heard_ms` is None if nothing was ever heard.
 
-    `u_dew_point_k` and `u_moisture_pct` follow from the sensor's stated accuracy (k = 2).
+    `u_dew_point_k` and `u_moisture_pct` follow from the sensor's calibration, or else from its
+    stated accuracy (k = 2).
     `heated_rh_pct` is the RH of outdoor air brought in and heated to `HEATED_TO_C`. [%]
     """
 
@@ -94,7 +97,10 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
     """
     limit = now_ms - 1000 * settings.board.stale_after_s
     latest: dict[str, dict[str, dict[Quantity, tuple[int, float]]]] = {}
-    for _, (series, ts_ms, value) in reader.latest():
+    u_of: dict[Series, float] = {}
+    for series_id, (series, ts_ms, value) in reader.latest():
+        if (u := reader.uncertainty(series_id, value, ts_ms)) is not None:
+            u_of[series] = u
         at = latest.setdefault(series.place, {}).setdefault(series.sensor, {})
         at[series.quantity] = (ts_ms, value)
     ids = reader.series()
@@ -118,7 +124,8 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
             else None
             for q in (T, RH)
         ]
-        found.append(Recent(place, name, newest, *joined(*trace)))
+        own = {q: u_of[one] for q in (T, RH) if (one := Series(place.id, name, q)) in u_of}
+        found.append(Recent(place, name, newest, own, *joined(*trace)))
     return found
 
 
@@ -152,7 +159,7 @@ def _place_air(one: Recent, settings: Settings, now_ms: int) -> PlaceAir:
         emc = float(derive(EMC, temp, rh))
         heated = _heated(temp, rh)
     trace = _trace(one, heard, temp, rh)
-    u_dew, u_emc = _uncertainty(temp, rh, dew, emc, settings)
+    u_dew, u_emc = _uncertainty(temp, rh, dew, emc, one.u_calibrated, settings)
     return PlaceAir(
         place=one.place,
         heard_ms=heard,
@@ -203,9 +210,15 @@ def _heated(temp: float, rh: float) -> float:
 
 
 def _uncertainty(
-    temp: float, rh: float, dew: float, emc: float, settings: Settings
+    temp: float,
+    rh: float,
+    dew: float,
+    emc: float,
+    calibrated: dict[Quantity, float],
+    settings: Settings,
 ) -> tuple[float, float]:
-    u_temp, u_rh = settings.sensor.temp_accuracy_c, settings.sensor.rh_accuracy_pct
+    u_temp = calibrated.get(T, settings.sensor.temp_accuracy_c)
+    u_rh = calibrated.get(RH, settings.sensor.rh_accuracy_pct)
     rh = min(rh, 100.0)
     u_dew = (
         float(dew_point_uncertainty(temp, rh, u_temp, u_rh)) if math.isfinite(dew) else math.nan

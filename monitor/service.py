@@ -37,6 +37,7 @@ from monitor.forecast_asking import Asker
 from monitor.forecast_folder import Folder
 from monitor.forecast_intake import Intake
 from monitor.ingest import Ingest
+from monitor.jar_watch import JarWatch
 from monitor.jobs import Jobs
 from monitor.means import places
 from monitor.mqtt import Address, Publisher, Subscription
@@ -125,6 +126,7 @@ class Service:
                 limits=settings.limits,
                 reservoirs={tank.id: tank for tank in settings.reservoirs},
                 places=lambda: [place.id for place in places(reader, settings)],
+                look=JarWatch(reader, settings),
             )
             intake = Intake(settings, reader, writer)
             ingest = Ingest(

@@ -122,7 +122,8 @@ def ready_by(
     if warmer_k or drier_pct:
         coming = coming.shifted(warmer_k, -drier_pct)
     log = airs.log(place)
-    asked = [_arithmetic(kind, now_ms, log, coming, settings) for kind in kinds]
+    error = airs.sensor_error(place, settings)
+    asked = [_arithmetic(kind, now_ms, log, coming, error) for kind in kinds]
     return list(latest_starts(asked, now_ms, wanted_ms))
 
 
@@ -139,15 +140,15 @@ def _asked(wait: Wait, kind: Kind, airs: Airs, settings: Settings) -> arithmetic
     if log.last_ms is None and coming is None:
         raise _NothingToSay(NO_SENSOR)
     try:
-        return _arithmetic(kind, wait.started_ms, log, coming, settings)
+        error = airs.sensor_error(wait.place, settings)
+        return _arithmetic(kind, wait.started_ms, log, coming, error)
     except OutOfRange as exc:
         raise _NothingToSay(f"It cannot be worked out: {exc}.") from exc
 
 
 def _arithmetic(
-    kind: Kind, start_ms: int, log: AirLog, coming: ComingAir | None, settings: Settings
+    kind: Kind, start_ms: int, log: AirLog, coming: ComingAir | None, sensor: SensorError
 ) -> arithmetic.Wait:
-    accuracy = settings.sensor
     return arithmetic.Wait(
         law=kind.law,
         basis_s=kind.basis_s,
@@ -157,5 +158,5 @@ def _arithmetic(
         spread=kind.spread,
         never_shorter=kind.never_shorter,
         minimum_s=kind.minimum_s,
-        sensor=SensorError(accuracy.temp_accuracy_c, accuracy.rh_accuracy_pct),
+        sensor=sensor,
     )

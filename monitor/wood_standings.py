@@ -116,6 +116,10 @@ class _Airs:
         read = log.begin_ms[log.known == Known.AIR]  # where it was before may still be heard
         return replace(log, last_ms=int(read[-1]) if len(read) else None), arrived
 
+    def sensor_error(self, instrument: Instrument, settings: Settings) -> SensorError:
+        """Of the sensor at its place."""
+        return self._airs[self._period_s(instrument)].sensor_error(instrument.place, settings)
+
     def _arrived_ms(self, instrument: Instrument) -> int:
         return max(instrument.arrived_ms, self.now_ms - LONGEST_MS)
 
@@ -129,7 +133,7 @@ def _standing(instrument: Instrument, airs: _Airs, settings: Settings) -> WoodSt
         return WoodStanding(instrument, None, NO_AIR)
     if arrived >= airs.now_ms:
         return WoodStanding(instrument, None, JUST_CAME)
-    sensor = SensorError(settings.sensor.temp_accuracy_c, settings.sensor.rh_accuracy_pct)
+    sensor = airs.sensor_error(instrument, settings)
     try:
         found = answer(
             instrument.parts, log, arrived, home=instrument.home, opened=instrument.opened,

@@ -16,6 +16,7 @@ from monitor.commands.books import Journal
 from monitor.commands.of_alerts import OfReservoirs, OfRules, of_alerts, of_cautions
 from monitor.commands.of_instruments import of_instruments
 from monitor.commands.of_kinds import of_kinds
+from monitor.commands.of_sensors import Look, OfSensors
 from monitor.commands.of_waits import Equivalent, Foresee, OfWaits
 from monitor.events import About
 from monitor.kind_book import RESTORE, RETIRE, SET
@@ -45,6 +46,7 @@ class Commands:
         limits: Limits | None = None,
         reservoirs: Mapping[str, object] | None = None,
         places: Callable[[], Iterable[str]] | None = None,
+        look: Look | None = None,
     ) -> None:
         self._writer = writer
         self._on_change = on_change
@@ -57,6 +59,7 @@ class Commands:
             About.RULE: OfRules(limits or Limits(), places),
             About.RESERVOIR: OfReservoirs(reservoirs or {}),
             About.CAUTION: of_cautions,
+            About.SENSOR: OfSensors(look),
         }
 
     def carry_out(
@@ -71,7 +74,7 @@ class Commands:
         ----------
         command : mapping
             `about`: a word of `About`; left out, a wait (or a kind, if `do` is one of a kind's).
-            `do`: for waits, instruments and alerts as in the `decide` of their modules; kind,
+            `do`: for waits, instruments, alerts and sensors as in the `decide` of their modules; kind,
             retire or restore for kinds, rule or reset for rules, filled for reservoirs, put away for
             cautions. What is concerned, under the word of `about`. `by`: who; `id`: the command's.
         now_ms : int

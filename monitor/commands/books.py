@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from monitor import instruments, kind_book, waits
+from monitor import instruments, kind_book, sensor_history, waits
 from monitor.alerts import alert, rule_book
 from monitor.alerts.alert import Alert
 from monitor.events import About, Event
@@ -19,6 +19,7 @@ from monitor.science.waits.learning import (
     Verdict,
     learn,
 )
+from monitor.sensor_history import SensorHistory
 from monitor.store import Reader, Writer, journal
 from monitor.waits import Feel, Wait
 
@@ -45,6 +46,8 @@ class Journal:
         """The shop's own rules, as kept; `rule_book.in_use` has them all."""
         self.filled_ms: dict[str, int] = {}
         """When each reservoir was filled last. [ms since 1970-01-01 UTC]"""
+        self.sensors: dict[str, SensorHistory] = {}
+        """Sensors that something was done with, by "place/name" of the topic they speak on."""
         self.refresh()
 
     def refresh(self) -> None:
@@ -72,6 +75,8 @@ class Journal:
                 self.rules = rule_book.apply(self.rules, event)
             case About.RESERVOIR:
                 self.filled_ms[subject] = event.recorded_ms
+            case About.SENSOR:
+                self.sensors[subject] = sensor_history.apply(self.sensors.get(subject), event)
             case About.CAUTION:
                 pass  # kept for the record; nothing follows from it
 

@@ -6,16 +6,8 @@ readers never wait. The statements keep to what PostgreSQL also understands, but
 marked `SQLite`.
 """
 
-from monitor.store.readings import (
-    HOUR_S,
-    PERIODS_S,
-    TEN_MINUTES_S,
-    KeptRefusal,
-    Latest,
-    Reader,
-    Stored,
-    Writer,
-)
+from monitor.store.reader import KeptRefusal, Latest, Reader
+from monitor.store.readings import HOUR_S, PERIODS_S, TEN_MINUTES_S, Stored, Writer
 
 __all__ = [
     "HOUR_S",

@@ -10,7 +10,8 @@ import numpy as np
 
 from monitor.forecasts.forecast import STALE_MS, UNUSABLE_MS, Forecast, Position
 from monitor.store.connection import Cursor
-from monitor.store.readings import Reader, Writer
+from monitor.store.reader import Reader
+from monitor.store.readings import Writer
 
 
 class Kept(NamedTuple):

@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.events import About, Event
-from monitor.store.connection import Cursor
-from monitor.store.readings import Reader, Writer
+from monitor.store.connection import Connection, Cursor
+from monitor.store.readings import Writer
+
+if TYPE_CHECKING:
+    from monitor.store.reader import Reader
+
+
+_EVENTS = (
+    "SELECT event_id, about, subject, recorded_ms, by, action, body FROM event WHERE event_id > ?"
+)
 
 
 def append(
@@ -65,13 +73,18 @@ def answered(store: Reader | Writer, command_id: str) -> Mapping[str, Any] | Non
 
 def events(store: Reader | Writer, after: int = 0) -> tuple[list[Event], int]:
     """The events after a number, oldest first, and the number of the last."""
-    rows = store.connection.rows(
-        "SELECT event_id, about, subject, recorded_ms, by, action, body FROM event "
-        "WHERE event_id > ? ORDER BY event_id",
-        (after,),
-    )
-    found = [
+    rows = store.connection.rows(f"{_EVENTS} ORDER BY event_id", (after,))
+    return _events(rows), rows[-1][0] if rows else after
+
+
+def events_about(connection: Connection, about: About, after: int = 0) -> tuple[list[Event], int]:
+    """Only those about one kind of thing."""
+    rows = connection.rows(f"{_EVENTS} AND about = ? ORDER BY event_id", (after, str(about)))
+    return _events(rows), rows[-1][0] if rows else after
+
+
+def _events(rows: Iterable[Any]) -> list[Event]:
+    return [
         Event(About(about), subject, at, by, action, json.loads(body))
         for _, about, subject, at, by, action, body in rows
     ]
-    return found, rows[-1][0] if rows else after

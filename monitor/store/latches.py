@@ -7,7 +7,8 @@ from collections.abc import Mapping
 
 from monitor.alerts.latch import Latch
 from monitor.store.connection import Cursor
-from monitor.store.readings import Reader, Writer
+from monitor.store.reader import Reader
+from monitor.store.readings import Writer
 
 
 def read(store: Reader | Writer) -> dict[tuple[str, str], Latch]:

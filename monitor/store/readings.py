@@ -1,4 +1,4 @@
-"""Readings, their rollups, and what was refused."""
+"""Writing: readings, their rollups, and what was refused."""
 
 from __future__ import annotations
 
@@ -13,9 +13,6 @@ from monitor.store.connection import Connection
 
 if TYPE_CHECKING:
     import sqlite3
-
-    import numpy as np
-    from numpy.typing import NDArray
 
 TEN_MINUTES_S, HOUR_S = 600, 3600
 PERIODS_S = (TEN_MINUTES_S, HOUR_S)
@@ -52,11 +49,6 @@ _REMEMBER = (
     "INSERT INTO delivered (packet_id, digest) VALUES (?, ?) "
     "ON CONFLICT (packet_id) DO UPDATE SET digest = excluded.digest"
 )
-_LATEST = """
-SELECT series_id, place, sensor, quantity, ts_ms, value FROM series JOIN reading USING (series_id)
-WHERE ts_ms = (SELECT max(ts_ms) FROM reading AS r WHERE r.series_id = series.series_id)
-ORDER BY place, sensor, quantity
-"""
 
 
 class Stored(NamedTuple):
@@ -64,20 +56,6 @@ class Stored(NamedTuple):
 
     new: int
     repeated: int
-
-
-class Latest(NamedTuple):
-    """The newest reading of a series."""
-
-    series_id: int
-    reading: Reading
-
-
-class KeptRefusal(NamedTuple):
-    """A refused message as kept."""
-
-    refused_id: int
-    refusal: Refusal
 
 
 class Writer:
@@ -209,107 +187,3 @@ class Writer:
         hours = {(series_id, ts_ms - ts_ms % hour) for series_id, ts_ms in buckets}
         run.executemany(_ROLL_UP, [(TEN_MINUTES_S, ts, one, ts, ts + step) for one, ts in buckets])
         run.executemany(_ROLL_UP_HOUR, [(ts, one, ts, ts + hour) for one, ts in hours])
-
-
-class Reader:
-    """Reads the store and cannot write it. One connection; not to be shared between threads.
-
-    Raises
-    ------
-    StoreUnavailable
-        If there is no store at `path` yet, or it cannot be read just now.
-    StoreFault
-        If it is no store of ours or is damaged.
-    """
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.connection = Connection(path, read_only=True)
-
-    def version(self) -> int:
-        """A number that changes when anything was committed since this reader last asked."""
-        return int(self.connection.row("PRAGMA data_version")[0])  # SQLite
-
-    def series(self) -> dict[Series, int]:
-        """Every series and its id."""
-        rows = self.connection.rows(
-            "SELECT place, sensor, quantity, series_id FROM series ORDER BY 1, 2, 3"
-        )
-        return {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
-
-    def latest(self) -> list[Latest]:
-        """The newest reading of every series, by place, sensor and quantity."""
-        rows = self.connection.rows(_LATEST)
-        return [Latest(i, Reading(Series(p, s, Quantity(q)), t, v)) for i, p, s, q, t, v in rows]
-
-    def span(self, series_id: int) -> tuple[int, int] | None:
-        """Times of the first and last reading of a series; None if it has none. [ms]"""
-        low, high = self.connection.row(
-            "SELECT (SELECT min(ts_ms) FROM reading WHERE series_id = ?), "
-            "(SELECT max(ts_ms) FROM reading WHERE series_id = ?)",
-            (series_id, series_id),
-        )
-        return None if low is None else (low, high)
-
-    def count(self, series_id: int, start_ms: int, end_ms: int) -> int:
-        """About how many readings lie in [start, end): counted from whole hours."""
-        row = self.connection.row(
-            "SELECT coalesce(sum(n), 0) FROM rollup "
-            "WHERE series_id = ? AND period_s = ? AND ts_ms > ? AND ts_ms < ?",
-            (series_id, HOUR_S, start_ms - 1000 * HOUR_S, end_ms),
-        )
-        return int(row[0])
-
-    def readings(
-        self, series_id: int, start_ms: int, end_ms: int
-    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        """Times [ms] and values of a series in [start, end), by time; two arrays of shape (n,)."""
-        table = self._array(
-            "SELECT ts_ms, value FROM reading "
-            "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY ts_ms",
-            (series_id, start_ms, end_ms),
-            [("ts_ms", "i8"), ("value", "f8")],
-        )
-        return table["ts_ms"], table["value"]
-
-    def rollups(
-        self, series_id: int, period_s: int, start_ms: int, end_ms: int
-    ) -> NDArray[np.void]:
-        """Rollups that overlap [start, end), by time.
-
-        Returns
-        -------
-        structured ndarray of shape (n,)
-            Fields `ts_ms` (start of the bucket), `n`, `low`, `mean`, `high`.
-        """
-        return self._array(
-            "SELECT ts_ms, n, low, total / n, high FROM rollup "
-            "WHERE series_id = ? AND period_s = ? AND ts_ms > ? AND ts_ms < ? ORDER BY ts_ms",
-            (series_id, period_s, start_ms - 1000 * period_s, end_ms),
-            [("ts_ms", "i8"), ("n", "i8"), ("low", "f8"), ("mean", "f8"), ("high", "f8")],
-        )
-
-    def refused(self, limit: int) -> list[KeptRefusal]:
-        """The newest refused messages, newest first."""
-        rows = self.connection.rows(
-            "SELECT refused_id, received_ms, topic, payload, size, reason FROM refused "
-            "ORDER BY refused_id DESC LIMIT ?",
-            (limit,),
-        )
-        return [KeptRefusal(row[0], Refusal(*row[1:])) for row in rows]
-
-    def tallies(self) -> dict[str, int]:
-        """How many messages, readings, repeats and refusals there ever were."""
-        rows = self.connection.rows("SELECT name, n FROM tally")
-        return dict.fromkeys(TALLIES, 0) | dict(rows)
-
-    def close(self) -> None:
-        self.connection.close()
-
-    def _array(
-        self, sql: str, values: tuple[int, ...], columns: list[tuple[str, str]]
-    ) -> NDArray[np.void]:
-        import numpy as np  # only readers need it
-
-        with self.connection.cursor(sql, values) as rows:
-            return np.fromiter(rows, dtype=columns)

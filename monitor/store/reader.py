@@ -1,0 +1,341 @@
+"""Reading: series as they are seen, what was refused, counts. Cannot write."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from monitor.events import About
+from monitor.records import MEASURES, Quantity, Reading, Refusal, Series
+from monitor.sensor_history import SensorHistory, apply
+from monitor.store import views
+from monitor.store.connection import Connection
+from monitor.store.journal import events_about
+from monitor.store.readings import HOUR_S, TALLIES
+from monitor.store.views import Piece
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from monitor.sensor_history import Correction
+
+_ROLLUP = [("ts_ms", "i8"), ("n", "i8"), ("low", "f8"), ("mean", "f8"), ("high", "f8")]
+_LATEST = """
+SELECT series_id, place, sensor, quantity, ts_ms, value FROM series JOIN reading USING (series_id)
+WHERE ts_ms = (SELECT max(ts_ms) FROM reading AS r WHERE r.series_id = series.series_id)
+ORDER BY place, sensor, quantity
+"""
+
+
+class Latest(NamedTuple):
+    """The newest reading of a series."""
+
+    series_id: int
+    reading: Reading
+
+
+class KeptRefusal(NamedTuple):
+    """A refused message as kept."""
+
+    refused_id: int
+    refusal: Refusal
+
+
+class Reader:
+    """Reads the store and cannot write it. One connection; not to be shared between threads.
+
+    Series are read as they are seen: at the place where the sensor stood then, without the time
+    in a calibration jar, with the corrections that hold. An id is good for this reader only.
+
+    Raises
+    ------
+    StoreUnavailable
+        If there is no store at `path` yet, or it cannot be read just now.
+    StoreFault
+        If it is no store of ours or is damaged.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.connection = Connection(path, read_only=True)
+        self._seen = self._last = 0
+        self._histories: dict[str, SensorHistory] = {}
+        self._views: dict[int, list[Piece]] = {}
+        self._ids: dict[Series, int] = {}
+
+    def version(self) -> int:
+        """A number that changes when anything was committed since this reader last asked."""
+        return int(self.connection.row("PRAGMA data_version")[0])  # SQLite
+
+    def series(self) -> dict[Series, int]:
+        """Every series and its id."""
+        self._look()
+        stored = self._stored()
+        if not self._histories:
+            return stored
+        self._view(stored)
+        seen = stored | self._ids
+        return {
+            series: seen[series]
+            for series in sorted(seen)
+            if seen[series] not in self._views or self._views[seen[series]]
+        }
+
+    def latest(self) -> list[Latest]:
+        """The newest reading of every series, by place, sensor and quantity."""
+        self._look()
+        rows = self.connection.rows(_LATEST)
+        found = [Latest(i, Reading(Series(p, s, Quantity(q)), t, v)) for i, p, s, q, t, v in rows]
+        if not self._histories:
+            return found
+        ids = self.series()
+        found = [one for one in found if one.series_id not in self._views]
+        for series, series_id in ids.items():
+            if series_id in self._views:
+                newest = max(filter(None, map(self._newest, self._views[series_id])), default=None)
+                if newest is not None:
+                    found.append(Latest(series_id, Reading(series, *newest)))
+        return sorted(found, key=lambda one: one.reading.series)
+
+    def span(self, series_id: int) -> tuple[int, int] | None:
+        """Times of the first and last reading of a series; None if it has none. [ms]"""
+        ends = [
+            self.connection.row(
+                "SELECT (SELECT min(ts_ms) FROM reading WHERE series_id = ? "
+                "AND ts_ms >= ? AND ts_ms < ?), (SELECT max(ts_ms) FROM reading "
+                "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ?)",
+                2 * piece[:3],
+            )
+            for piece in self._pieces(series_id)
+        ]
+        lows, highs = ([end[i] for end in ends if end[i] is not None] for i in (0, 1))
+        return (min(lows), max(highs)) if lows else None
+
+    def count(self, series_id: int, start_ms: int, end_ms: int) -> int:
+        """About how many readings lie in [start, end): counted from whole hours."""
+        return sum(
+            self.connection.row(
+                "SELECT coalesce(sum(n), 0) FROM rollup "
+                "WHERE series_id = ? AND period_s = ? AND ts_ms > ? AND ts_ms < ?",
+                (one, HOUR_S, max(start_ms, low) - 1000 * HOUR_S, min(end_ms, high)),
+            )[0]
+            for one, low, high, _ in self._pieces(series_id)
+        )
+
+    def readings(
+        self, series_id: int, start_ms: int, end_ms: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Times [ms] and values of a series in [start, end), by time; two arrays of shape (n,)."""
+        parts = []
+        for piece in self._pieces(series_id):
+            low, high = max(start_ms, piece.from_ms), min(end_ms, piece.until_ms)
+            table = self._readings(piece.series_id, low, high)
+            (values,) = views.correct(piece.correction, [table["value"]])
+            parts.append((table["ts_ms"], values))
+        if len(parts) == 1:
+            return parts[0]
+        return _joined(parts)
+
+    def rollups(
+        self, series_id: int, period_s: int, start_ms: int, end_ms: int
+    ) -> NDArray[np.void]:
+        """Rollups that overlap [start, end), by time.
+
+        Returns
+        -------
+        structured ndarray of shape (n,)
+            Fields `ts_ms` (start of the bucket), `n`, `low`, `mean`, `high`.
+
+        Notes
+        -----
+        A correction is a straight line that rises, so it may be applied to mean, lowest and
+        highest alike. A bucket in which a piece begins or ends is made from its readings.
+        """
+        pieces = self._pieces(series_id)
+        tables = [self._rollups(piece, period_s, start_ms, end_ms) for piece in pieces]
+        return tables[0] if len(tables) == 1 else _merged(tables)
+
+    def correction_of(self, series_id: int, at_ms: int) -> Correction | None:
+        """What corrects a series at a time; None if nothing does. [ms]"""
+        for piece in self._pieces(series_id):
+            if piece.from_ms <= at_ms < piece.until_ms and piece.correction is not None:
+                return piece.correction
+        return None
+
+    def uncertainty(self, series_id: int, value: float, at_ms: int) -> float | None:
+        """Expanded uncertainty (k = 2) of a corrected value; None if it was never calibrated."""
+        correction = self.correction_of(series_id, at_ms)
+        if correction is None:
+            return None
+        return correction.uncertainty(
+            (value - correction.fit.offset) / correction.fit.slope, at_ms
+        )
+
+    def histories(self) -> Mapping[str, SensorHistory]:
+        """What was done with sensors, by "place/name" of the topic they speak on."""
+        self._look()
+        return self._histories
+
+    def told(
+        self, series: Series, start_ms: int, end_ms: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Times [ms] and values in [start, end) as a sensor told them on its topic, uncorrected."""
+        import numpy as np
+
+        series_id = self._stored().get(series)
+        if series_id is None:
+            return np.empty(0, np.int64), np.empty(0)
+        table = self._readings(series_id, start_ms, end_ms)
+        return table["ts_ms"], table["value"]
+
+    def told_latest(self) -> list[Reading]:
+        """The newest reading of every topic as it was told, wherever its sensor stands."""
+        rows = self.connection.rows(_LATEST)
+        return [Reading(Series(p, s, Quantity(q)), t, v) for _, p, s, q, t, v in rows]
+
+    def refused(self, limit: int) -> list[KeptRefusal]:
+        """The newest refused messages, newest first."""
+        rows = self.connection.rows(
+            "SELECT refused_id, received_ms, topic, payload, size, reason FROM refused "
+            "ORDER BY refused_id DESC LIMIT ?",
+            (limit,),
+        )
+        return [KeptRefusal(row[0], Refusal(*row[1:])) for row in rows]
+
+    def tallies(self) -> dict[str, int]:
+        """How many messages, readings, repeats and refusals there ever were."""
+        rows = self.connection.rows("SELECT name, n FROM tally")
+        return dict.fromkeys(TALLIES, 0) | dict(rows)
+
+    def close(self) -> None:
+        self.connection.close()
+
+    def _stored(self) -> dict[Series, int]:
+        rows = self.connection.rows(
+            "SELECT place, sensor, quantity, series_id FROM series ORDER BY 1, 2, 3"
+        )
+        return {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
+
+    def _look(self) -> None:
+        """Take in what was done with sensors since; if nothing was, that costs next to nothing."""
+        if (version := self.version()) == self._seen:
+            return
+        self._seen = version
+        new, self._last = events_about(self.connection, About.SENSOR, self._last)
+        for event in new:
+            self._histories[event.subject] = apply(self._histories.get(event.subject), event)
+        if new:
+            self._view(self._stored())
+
+    def _view(self, stored: Mapping[Series, int]) -> None:
+        found = views.views(stored, self._histories)
+        for series in found:
+            own = stored.get(series)
+            if own is not None:
+                self._ids[series] = own
+            elif series not in self._ids:  # seen at a place that no topic names
+                self._ids[series] = -1 - len(self._ids)
+        self._views = {self._ids[series]: pieces for series, pieces in found.items()}
+
+    def _pieces(self, series_id: int) -> list[Piece]:
+        self._look()
+        whole = Piece(series_id, -views.EVER_MS, views.EVER_MS, None)
+        return self._views.get(series_id, [whole]) if self._views else [whole]
+
+    def _newest(self, piece: Piece) -> tuple[int, float] | None:
+        row = self.connection.row(
+            "SELECT ts_ms, value FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? "
+            "ORDER BY ts_ms DESC LIMIT 1",
+            piece[:3],
+        )
+        if row is None or piece.correction is None:
+            return row
+        measure, value = (
+            MEASURES[piece.correction.quantity],
+            piece.correction.fit.corrected(row[1]),
+        )
+        return row[0], min(max(float(value), measure.low), measure.high)
+
+    def _readings(self, series_id: int, start_ms: int, end_ms: int) -> NDArray[np.void]:
+        return self._array(
+            "SELECT ts_ms, value FROM reading "
+            "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY ts_ms",
+            (series_id, start_ms, end_ms),
+            [("ts_ms", "i8"), ("value", "f8")],
+        )
+
+    def _rollups(
+        self, piece: Piece, period_s: int, start_ms: int, end_ms: int
+    ) -> NDArray[np.void]:
+        """One piece's: whole buckets as they are kept, those it begins or ends in from readings."""
+        series_id, from_ms, until_ms, correction = piece
+        step = 1000 * period_s
+        first, last = -(-from_ms // step) * step, until_ms // step * step
+        table = self._array(
+            "SELECT ts_ms, n, low, total / n, high FROM rollup WHERE series_id = ? "
+            "AND period_s = ? AND ts_ms > ? AND ts_ms < ? AND ts_ms >= ? AND ts_ms < ? "
+            "ORDER BY ts_ms",
+            (series_id, period_s, start_ms - step, end_ms, first, last),
+            _ROLLUP,
+        )
+        edges = {
+            (max(bucket, from_ms), min(bucket + step, until_ms), bucket)
+            for bucket, cut in ((first - step, first != from_ms), (last, last != until_ms))
+            if cut and start_ms - step < bucket < end_ms
+        }
+        if edges:
+            parts = [table]
+            for low, high, bucket in edges:
+                parts.append(self._array(
+                    "SELECT ?, count(*), min(value), sum(value) / count(*), max(value) "
+                    "FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? "
+                    "HAVING count(*) > 0",
+                    (bucket, series_id, low, high),
+                    _ROLLUP,
+                ))  # fmt: skip
+            table = _merged(parts)
+        if correction is not None:
+            columns = views.correct(correction, [table[name] for name in ("low", "mean", "high")])
+            for name, column in zip(("low", "mean", "high"), columns, strict=True):
+                table[name] = column
+        return table
+
+    def _array(
+        self, sql: str, values: tuple[int, ...], columns: list[tuple[str, str]]
+    ) -> NDArray[np.void]:
+        import numpy as np  # only readers need it
+
+        with self.connection.cursor(sql, values) as rows:
+            return np.fromiter(rows, dtype=columns)
+
+
+def _joined(
+    parts: list[tuple[NDArray[np.int64], NDArray[np.float64]]],
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Readings of several pieces by time; where two have the same time, the first piece's."""
+    import numpy as np
+
+    if not parts:
+        return np.empty(0, np.int64), np.empty(0)
+    ts, first = np.unique(np.concatenate([ts for ts, _ in parts]), return_index=True)
+    return ts, np.concatenate([values for _, values in parts])[first]
+
+
+def _merged(tables: list[NDArray[np.void]]) -> NDArray[np.void]:
+    """Rollups of several pieces by time, those of one bucket as one."""
+    import numpy as np
+
+    whole = np.concatenate(tables) if tables else np.empty(0, _ROLLUP)
+    ts, place = np.unique(whole["ts_ms"], return_inverse=True)
+    if len(ts) == len(whole):
+        return whole[np.argsort(whole["ts_ms"])]
+    found = np.zeros(len(ts), _ROLLUP)
+    found["ts_ms"], found["low"], found["high"] = ts, np.inf, -np.inf
+    np.add.at(found["n"], place, whole["n"])
+    np.add.at(found["mean"], place, whole["mean"] * whole["n"])
+    found["mean"] /= found["n"]
+    np.minimum.at(found["low"], place, whole["low"])
+    np.maximum.at(found["high"], place, whole["high"])
+    return found
