@@ -27,6 +27,7 @@ from dashboard.pages import (
     past,
     past_climate,
     probes,
+    probes_one,
     sign_in_page,
     wood,
     wood_instrument,
@@ -101,7 +102,7 @@ def create_app(settings: Settings) -> dash.Dash:
     book, woods = WaitBook(shop, kept), WoodBook(shop, kept)
     alert_book = AlertBook(shop, kept, book, woods)
     air.register(app, shop, book, alert_book)
-    for page in (past, past_climate, probes, sign_in_page):
+    for page in (past, past_climate, probes, probes_one, sign_in_page):
         page.register(app, shop)
     for page in (bench_plan, bench_kinds, bench_finished):
         page.register(app, shop, book)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import flask
 
-from dashboard import alert_wishes, instrument_wishes, sign_in, wait_wishes
+from dashboard import alert_wishes, instrument_wishes, probe_wishes, sign_in, wait_wishes
 from dashboard.wishes import WishFault
 from monitor import desk
 from monitor.clock import now_ms
@@ -68,6 +68,7 @@ def readings(
         ),
         About.RESERVOIR: of_alerts,
         About.CAUTION: of_alerts,
+        About.SENSOR: Reading(functools.partial(probe_wishes.command_of, shop=shop)),
     }
 
 

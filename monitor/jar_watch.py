@@ -46,7 +46,9 @@ class JarWatch:
             )
         except OutOfRange as exc:
             raise SensorFault(f"{history.jar.salt}: {exc}") from exc
-        u_reading = math.hypot(BOUNDS[Quantity.HUMIDITY].repeat, found.rh_sd_pct)
+        u_reading = math.hypot(
+            BOUNDS[Quantity.HUMIDITY].repeat, found.rh_sd_pct, found.rh_drift_pct
+        )
         point = [history.jar.salt, found.rh_pct, reference, u_reading, u_reference]
         return {"point": point, "temp_c": found.temp_c, "sealed_s": found.sealed_s,
                 "drift_pct": found.rh_drift_pct, "readings": found.readings}  # fmt: skip

@@ -54,7 +54,9 @@ def calibrated(reader: Reader, place: str, read: Means) -> tuple[float | None, f
     pairs = ((Quantity.TEMPERATURE, read.temp_c), (Quantity.HUMIDITY, read.rh_pct))
     for sensor in sorted({s.sensor for s in known if s.place == place}):
         ids = [known.get(Series(place, sensor, q)) for q, _ in pairs]
-        if all(i is not None and len(reader.rollups(i, TEN_MINUTES_S, at_ms, at_ms + 1)) for i in ids):
+        if all(
+            i is not None and len(reader.rollups(i, TEN_MINUTES_S, at_ms, at_ms + 1)) for i in ids
+        ):
             u_temp, u_rh = (
                 reader.uncertainty(i, float(values[-1]), at_ms)
                 for i, (_, values) in zip(ids, pairs, strict=True)

@@ -119,12 +119,12 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
         if name:
             newest |= {q: sensors[name][q] for q in (T, RH)}
         trace = [
-            reader.rollups(series_id, TEN_MINUTES_S, now_ms - TRACE_MS, now_ms + 1)
-            if (series_id := ids.get(Series(place.id, name, q)))
+            reader.rollups(one, TEN_MINUTES_S, now_ms - TRACE_MS, now_ms + 1)
+            if (one := ids.get(Series(place.id, name, q)))
             else None
             for q in (T, RH)
         ]
-        own = {q: u_of[one] for q in (T, RH) if (one := Series(place.id, name, q)) in u_of}
+        own = {q: u_of[s] for q in (T, RH) if (s := Series(place.id, name, q)) in u_of}
         found.append(Recent(place, name, newest, own, *joined(*trace)))
     return found
 

@@ -5,18 +5,22 @@ Topics, payloads and names come from anyone who can publish: they are shown as t
 
 from __future__ import annotations
 
+import functools
 from typing import TYPE_CHECKING, Any
 
 import dash
-from dash import Input, Output, html
+from dash import Input, Output, dcc, html
 
-from dashboard import formats, words
+from dashboard import formats, probe_book, words
 from dashboard.markup import attributes
+from dashboard.pages.probes_one import address
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
 from monitor.records import Quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from dash.development.base_component import Component
 
     from dashboard.answers import Probe
@@ -62,6 +66,7 @@ def content(shop: Shop) -> list[Component]:
     return [
         html.H1("Probes"),
         probe_table(probes, shop, now, unit) if probes else _none_yet(),
+        *jars(shop),
         html.H2("Counted from the first day"),
         html.Ul(
             [
@@ -103,6 +108,7 @@ def _table(heads: list[str], rows: list[list[Any]], label: str) -> Component:
 def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Component:
     """A row per sensor."""
     stale_s = shop.settings.board.stale_after_s
+    topics = functools.partial(_topic, probe_book.topics(shop))
     rows = []
     for probe in probes:
         values = [
@@ -123,7 +129,8 @@ def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Compon
             ),
         )
         rows.append([
-            html.Th([probe.place.label, html.Br(), html.Span(probe.sensor, className="sensor")],
+            html.Th([probe.place.label, html.Br(),
+                     dcc.Link(probe.sensor, href=address(topics(probe)), className="sensor")],
                     scope="row"),
             html.Td(values),
             html.Td([heard, html.Br(),
@@ -137,6 +144,21 @@ def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Compon
         ])  # fmt: skip
     return _table(["Place and sensor", "Last values", "Last heard", "Readings in 24 h", "Battery",
                    "State"], rows, "Sensors")  # fmt: skip
+
+
+def _topic(topics: Mapping[tuple[str, str], str], probe: Probe) -> str:
+    return topics.get((probe.place.id, probe.sensor), f"{probe.place.id}/{probe.sensor}")
+
+
+def jars(shop: Shop) -> list[Component]:
+    """Those in a jar, which tell nothing of a place meanwhile."""
+    found = probe_book.in_jars(shop)
+    if not found:
+        return []
+    return [
+        html.H2("Being calibrated"),
+        html.Ul([html.Li(dcc.Link(one.id, href=address(one.id))) for one in found]),
+    ]
 
 
 def state_words(probe: Probe, now: int, stale_s: float) -> str:

@@ -44,6 +44,7 @@ class Watchable(NamedTuple):
 
 
 _FORTNIGHT_S = 14 * 86_400
+_TEN_YEARS_S = 3_652 * 86_400
 _DERIVED_MOST = {
     "absolute_humidity": 400.0, "humidity_ratio": 1.0, "vapour_pressure": 60_000.0,
     "vapour_pressure_deficit": 60_000.0, "equilibrium_moisture_content": 40.0,
@@ -86,6 +87,10 @@ WATCHABLE: dict[str, Watchable] = {
         "s", Of.SENSOR, "time for which its humidity has read 99 % or more", 0, _FORTNIGHT_S
     ),
     "battery": Watchable("%", Of.SENSOR, "battery charge", 0, 100),
+    "calibrated_s": Watchable(
+        "s", Of.SENSOR, "time since it was calibrated, if it ever was", 0, _TEN_YEARS_S
+    ),
+    "rested": Watchable("", Of.SENSOR, "1 once it has come to rest in its jar", 0, 1),
     "from_rest": Watchable(
         "% MC", Of.INSTRUMENT, "moisture of its furthest part from rest", -40, 40
     ),

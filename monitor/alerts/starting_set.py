@@ -287,6 +287,21 @@ def _sensors() -> tuple[Rule, ...]:
             back=10.0, urgency=1, hold_s=HOUR_S, calm_s=HOUR_S, under=behind,
             why="It will fall silent before long.", source="ours", do="Change its battery.",
         ),
+        Rule(
+            id="calibration-due", name="To be calibrated", quantity="calibrated_s",
+            test=Test.ABOVE, high=365.0 * 24 * HOUR_S, urgency=1, calm_s=0,
+            repeat_s=14 * 24 * HOUR_S,
+            why="It was calibrated a year ago; ordinary hygrometers drift, solvents hasten it.",
+            source="common practice, no source",
+            do="Calibrate it: its page under Probes leads through it.",
+        ),
+        Rule(
+            id="jar-rested", name="At rest in its jar", quantity="rested", test=Test.ABOVE,
+            high=0.5, urgency=1, calm_s=0,
+            why="Its reading over the salt moves no more.",
+            source="slope and spread of its readings",
+            do="Take the point on its page under Probes; then the next jar, or back to its place.",
+        ),
     )  # fmt: skip
 
 

@@ -113,11 +113,7 @@ app.command("filled")(alerts.filled)
 app.command("replay-rules")(replay.replay_rules)
 app.command("score")(score.score)
 app.command("outlook")(outlook.outlook)
-app.command(
-    "sensor",
-    add_help_option=False,
-    context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
-)(sensor.sensor)
+app.add_typer(sensor.app, name="sensor")
 app.add_typer(forecast.app, name="forecast")
 app.add_typer(waits.app, name="wait")
 app.add_typer(kinds.app, name="kind")

@@ -14,18 +14,20 @@ from monitor.alerts.rule import OUTLOOK, Of, Rule
 from monitor.commands import Journal
 from monitor.foreseen import Foreseen, dry_words, foreseen, spell_words
 from monitor.instruments import Instrument
+from monitor.jar_watch import settled
 from monitor.means import places
-from monitor.places import band
+from monitor.places import Place, band
 from monitor.present import PlaceAir, air_now, recent
 from monitor.records import Quantity, Series
+from monitor.science.calibration.settling import Rest
 from monitor.science.waits.wait import State
+from monitor.sensor_history import SensorHistory
 from monitor.standings import Standing
 from monitor.store import TEN_MINUTES_S, Reader
 from monitor.watching.air import Air, concerns, values_of
 from monitor.wood_standings import WoodStanding, warm_up_margins_k
 
 if TYPE_CHECKING:
-    from monitor.places import Place
     from monitor.settings import Settings
 
 DAY_MS = 86_400_000
@@ -60,7 +62,8 @@ class Sight(NamedTuple):
 
 class SensorState(NamedTuple):
     """A sensor: where it is, when it was heard [ms], for how long its humidity has not moved, or
-    has read `SATURATED_PCT` and more [s], and its battery [%]; NaN: not known."""
+    has read `SATURATED_PCT` and more [s], its battery [%], how long ago it was calibrated [s], and
+    whether it is at rest in its jar (1 or 0); NaN: not known."""
 
     sensor: str
     place: Place
@@ -68,6 +71,8 @@ class SensorState(NamedTuple):
     unchanged_s: float
     saturated_s: float
     battery_pct: float
+    calibrated_s: float = math.nan
+    rested: float = math.nan
 
 
 def sight(
@@ -182,9 +187,13 @@ def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorStat
         if series.quantity is Quantity.BATTERY:
             battery[one] = value
     moved = moved_on(reader, newest)
-    found = []
+    kept = {(one.name, one.home): one for one in reader.histories().values()}
+    found = _in_jars(reader, kept.values(), known, now_ms)
     for (sensor, place), heard in sorted(newest.items()):
         if now_ms - heard > KNOWN_MS or (sensor, place) in moved:
+            continue
+        history = kept.get((sensor, place))
+        if history is not None and history.in_jar:
             continue
         series_id = ids.get(Series(place, sensor, Quantity.HUMIDITY))
         still, wet = math.nan, math.nan
@@ -196,8 +205,36 @@ def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorStat
             if known[place].kind == "outdoors":  # where saturated air is no fault
                 wet = 0.0
         charge = battery.get((sensor, place), math.nan)
-        found.append(SensorState(sensor, known[place], heard, still, wet, charge))
+        age = _calibrated_s(history, now_ms)
+        found.append(SensorState(sensor, known[place], heard, still, wet, charge, age))
     return found
+
+
+def _in_jars(
+    reader: Reader,
+    histories: Iterable[SensorHistory],
+    known: Mapping[str, Place],
+    now_ms: int,
+) -> list[SensorState]:
+    """Those that are being calibrated: only whether they are heard, and have come to rest."""
+    jarred = [one for one in histories if one.jar is not None]
+    if not jarred:
+        return []
+    heard: dict[str, int] = {}
+    for (place, sensor, _), ts_ms, _ in reader.told_latest():
+        heard[f"{place}/{sensor}"] = max(heard.get(f"{place}/{sensor}", 0), ts_ms)
+    return [
+        SensorState(
+            one.name, known.get(one.home, Place(id=one.home)), heard.get(one.id, now_ms), math.nan,
+            math.nan, math.nan, rested=float(settled(reader, one, now_ms).rest is Rest.RESTED),
+        )
+        for one in jarred
+    ]  # fmt: skip
+
+
+def _calibrated_s(history: SensorHistory | None, now_ms: int) -> float:
+    proved_ms = history.proved_ms() if history is not None else None
+    return math.nan if proved_ms is None else (now_ms - proved_ms) / 1000
 
 
 def moved_on(reader: Reader, newest: Mapping[tuple[str, str], int]) -> dict[tuple[str, str], int]:
@@ -263,6 +300,8 @@ def _sensor(quantity: str, one: SensorState, now_ms: int) -> Seen:
         "unchanged_s": one.unchanged_s,
         "saturated_s": one.saturated_s,
         "battery": one.battery_pct,
+        "calibrated_s": one.calibrated_s,
+        "rested": one.rested,
     }
     label = f"Sensor {one.sensor} at {one.place.label}"
     return Seen(f"{one.place.id}/{one.sensor}", label, values[quantity])

@@ -206,6 +206,7 @@ def _sensors(
         one = (series.sensor, series.place)
         last[one] = max(last.get(one, 0), ts_ms)
     carried = moved_on(reader, last)
+    kept = {(one.name, one.home): one for one in reader.histories().values()}
     for sensor, place in sorted(last):
         mine = [s for s in ids if (s.sensor, s.place) == (sensor, place)]
         heard = np.full(len(looks), np.iinfo(np.int64).min)
@@ -237,6 +238,14 @@ def _sensors(
                 columns[name][known] = _lasting_s(rows["ts_ms"], broken)[at[known]]
         if (heard == np.iinfo(np.int64).min).all():
             continue
+        history = kept.get((sensor, place))
+        proved_ms = history.proved_ms() if history is not None else None
+        columns["rested"] = np.full(len(looks), np.nan)  # jars leave no trace in a place's air
+        columns["calibrated_s"] = np.full(len(looks), np.nan)
+        if proved_ms is not None:
+            columns["calibrated_s"] = np.where(
+                looks >= proved_ms, (looks - proved_ms) / 1000, np.nan
+            )
         columns["silent_s"] = np.where(heard > 0, (looks - heard) / 1000, np.nan)
         there = (heard > 0) & (looks - heard <= KNOWN_MS)
         there &= looks < carried.get((sensor, place), looks[-1] + 1)

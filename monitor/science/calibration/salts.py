@@ -99,7 +99,7 @@ def fixed_point(salt: str, temp_c: ArrayLike) -> tuple[Floats, Floats]:
     one = SALTS[salt]
     low, high = one.temp_c
     t = checked("temp_c", temp_c, "°C", low, high)
-    rh: Floats = np.polynomial.polynomial.polyval(t, one.coefficients)
+    rh = np.asarray(np.polynomial.polynomial.polyval(t, one.coefficients), dtype=np.float64)[()]
     table_c = low + TEMP_STEP_C * np.arange(len(one.u_table_pct))
     return rh, np.asarray(np.interp(t, table_c, one.u_table_pct))[()]
 

@@ -1,0 +1,121 @@
+"""A calibration carried through on the board in a real Chromium, with salts of the test's own: the
+hours in the jars pass by moving the clock of service and board."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+
+import dashboard_fixtures as shop_air
+import pytest
+import test_board_browser as browser
+from test_board_browser import Board, until
+from test_board_browser_bench import faults, opened
+from werkzeug.serving import make_server
+
+from dashboard.app import create_app
+from monitor.clock import now_ms
+from monitor.commands import Commands
+from monitor.jar_watch import JarWatch
+from monitor.records import Quantity, Reading, Series
+from monitor.store import Reader
+
+pytestmark = browser.pytestmark
+chromium, visit = browser.chromium, browser.visit  # fixtures
+
+MIN, HOUR = 60_000, 3_600_000
+T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
+SLOPE, OFFSET = 0.94, 4.0
+"""The sensor reads OFFSET + SLOPE · truth."""
+
+
+class Lab:
+    """A board, its service's desk and a sensor in one process, so that one clock moves them all."""
+
+    def __init__(self, board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.board, self.ahead_ns, real = board, 0, time.time_ns
+        monkeypatch.setattr(time, "time_ns", lambda: real() + self.ahead_ns)
+        self.told_to = now_ms()
+
+    def passes(self, hours: float, truth_pct: float) -> None:
+        """So much time goes by, the sensor telling every minute what it makes of that air."""
+        end = self.told_to + round(hours * HOUR)
+        value = round(OFFSET + SLOPE * truth_pct, 2)
+        readings = []
+        for at in range(self.told_to, end, MIN):
+            readings += [Reading(Series("front-bench", "fb-1", T), at, 20.0),
+                         Reading(Series("front-bench", "fb-1", RH), at, value)]  # fmt: skip
+        self.board.writer.write(readings)
+        self.ahead_ns += (end - self.told_to) * 1_000_000
+        self.told_to = end
+
+
+@pytest.fixture
+def lab(tmp_path, monkeypatch):
+    with Board(tmp_path) as board:
+        made = Lab(board, monkeypatch)
+        made.passes(2, 47.0)
+        with contextlib.closing(Reader(board.settings.store_path)) as reader:
+            commands = Commands(board.writer, look=JarWatch(reader, board.settings))
+            server = make_server("127.0.0.1", board.port, create_app(board.settings).server, True)
+            thread = threading.Thread(target=server.serve_forever)
+            thread.start()
+            try:
+                with shop_air.desk(board.settings, commands):
+                    yield made
+            finally:
+                server.shutdown()
+                thread.join()
+                server.server_close()
+
+
+def said(page, text: str) -> None:
+    until(page, f"document.getElementById('bench-said').innerText.includes({text!r})", 10)
+
+
+def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, visit):
+    seen = visit("phone")
+    page = opened(seen, lab.board, "/probes")
+    page.get_by_role("link", name="fb-1").click()
+    page.wait_for_selector("text=Never calibrated")
+    for word, truth in (("Magnesium chloride", 33.07), ("Sodium chloride", 75.48)):
+        page.wait_for_timeout(1_600)  # a tap sooner than that is a stray one
+        page.get_by_role("button", name=word).click()
+        said(page, "In the jar")
+        page.wait_for_selector("[data-rest=waiting]")
+        lab.passes(1.5, truth)
+        page.wait_for_selector("[data-rest=rested]", timeout=15_000)
+        page.get_by_role("button", name="Take the point").click()
+        said(page, "Point taken.")
+    page.wait_for_selector(".probe-points li:nth-child(2)")
+    page.wait_for_selector(".plot .scatterlayer .trace")
+    page.get_by_role("button", name="It is back at its place").click()
+    said(page, "Back.")
+    page.wait_for_timeout(1_600)
+    page.get_by_role("button", name="Correct the humidity: slope and offset").click()
+    said(page, "Corrected from now on.")
+    page.wait_for_selector("text=Corrected, good to")
+    lab.passes(0.5, 47.0)
+    page.wait_for_selector("text=47 %", timeout=15_000)
+    page.goto(lab.board.url + "/")
+    page.wait_for_selector("text=47")
+    assert seen.logged == []
+    with contextlib.closing(Reader(lab.board.settings.store_path)) as reader:
+        (latest,) = [
+            one for one in reader.latest() if one.reading.series == ("front-bench", "fb-1", RH)
+        ]
+        assert latest.reading.value == pytest.approx(47.0, abs=0.05)
+        assert reader.uncertainty(latest.series_id, 47.0, lab.told_to) < 1.5
+
+
+@pytest.mark.parametrize("theme", ["day", "night"])
+@pytest.mark.parametrize("size", ["wall", "phone"])
+def test_the_page_of_a_sensor_is_sound(lab, visit, size, theme):
+    seen = visit(size, theme)
+    page = opened(seen, lab.board, "/probes/front-bench/fb-1")
+    for details in page.locator("main details:not([open]) > summary").all():
+        details.click()
+    assert faults(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    assert seen.logged == []
