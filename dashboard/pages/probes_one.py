@@ -73,20 +73,21 @@ def register(app: dash.Dash, shop: Shop) -> None:
     @app.callback(
         Output("probe-plot", "figure"),
         Output("probe-plot-words", "children"),
+        Output("probe-plotted", "hidden"),
         Input("screen", "data"),
         Input("bench-changed", "data"),
         State("probe-id", "data"),
     )
-    def draw(screen: Mapping[str, Any] | None, _: str, sensor_id: str) -> tuple[Any, str]:
+    def draw(screen: Mapping[str, Any] | None, _: str, sensor_id: str) -> tuple[Any, str, bool]:
         look = theme(str((screen or {}).get("theme", "")))
         try:
             one = probe_book.one_probe(shop, sensor_id)
         except StoreFault as exc:
-            return figures.empty_plot(store_trouble(exc).sentence, look), ""
+            return figures.empty_plot("", look), store_trouble(exc).sentence, False
         points, fit, said = shown_fit(one) if one else ([], None, "")
         if not points:
-            return figures.empty_plot("No point of a calibration yet.", look), ""
-        return figures.sent(calibration_plot(points, fit, "%", look)), said
+            return figures.empty_plot("", look), "", True
+        return figures.sent(calibration_plot(points, fit, "%", look)), said, False
 
 
 def layout(shop: Shop, sensor_id: str) -> Component:
@@ -108,12 +109,17 @@ def layout(shop: Shop, sensor_id: str) -> Component:
             guide() if may.allowed else read_only(may),
             html.Div(taps(one, writer=may.allowed), id="probe-taps"),
             html.Div(
-                dcc.Graph(id="probe-plot", config=PLOT_CONFIG, responsive=True,
-                          figure=figures.empty_plot("", theme(""))),
-                className="plot", role="img",
-                **attributes(aria_label="Plot; the sentence below it says the same"),
+                [
+                    html.Div(
+                        dcc.Graph(id="probe-plot", config=PLOT_CONFIG, responsive=True,
+                                  figure=figures.empty_plot("", theme(""))),
+                        className="plot", role="img",
+                        **attributes(aria_label="Plot; the sentence below it says the same"),
+                    ),
+                    html.P(id="probe-plot-words", className="aside"),
+                ],
+                id="probe-plotted", hidden=True,
             ),
-            html.P(id="probe-plot-words", className="aside"),
             *(by_hand(one, places, shop) if may.allowed else []),
             html.H2("What was done"),
             html.Div(history(one, shop), id="probe-history"),
@@ -177,7 +183,7 @@ def guide() -> Component:
     return html.Details(
         [
             html.Summary("How it is done, and what to beware of"),
-            html.Ol([html.Li(step) for step in probe_words.STEPS]),
+            html.Ol([html.Li(step) for step in probe_words.STEPS], className="how"),
             html.Ul([html.Li(c) for c in probe_words.CAUTIONS], className="wood-cautions"),
             html.P(probe_words.DEFERS, className="aside"),
         ],
