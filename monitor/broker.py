@@ -130,6 +130,7 @@ class EmbeddedBroker:
         key_file: Path | None = None,
     ) -> None:
         self.folder, self.host, self.port = folder, host, port
+        self._listens = port
         self._ingest, self._sensors = ingest, sensors
         self._filters, self._told = tuple(filters), tuple(told)
         self._tls = (cert_file, key_file) if cert_file and key_file else None
@@ -139,17 +140,18 @@ class EmbeddedBroker:
     def pid(self) -> int | None:
         return self._child.pid if self._child else None
 
-    def start(self) -> None:
-        """Start it and wait until it answers.
+    def start(self, port: int | None = None) -> None:
+        """Start it and wait until it answers, for once on another port if one is given.
 
         Raises
         ------
         BrokerFault
             If the port is taken, the program is missing, or it stops at once; with its last words.
         """
-        if not comes_free(self.host, self.port):
+        self._listens = port or self.port
+        if not comes_free(self.host, self._listens):
             raise BrokerFault(
-                f"port {self.port} on {self.host} is taken by another program: stop it, set "
+                f"port {self._listens} on {self.host} is taken by another program: stop it, set "
                 f"broker.port to a free port, or set broker.url to mqtt://{self.host}:{self.port} "
                 "if it is the broker you want"
             )
@@ -167,7 +169,7 @@ class EmbeddedBroker:
             preexec_fn=die_with_parent if sys.platform == "linux" else None,
         )
         deadline = time.monotonic() + START_WAIT_S
-        while not answers(self.host, self.port, wait_s=0.2):
+        while not answers(self.host, self._listens, wait_s=0.2):
             if not self.running() or time.monotonic() > deadline:
                 self.stop()
                 raise BrokerFault(f"the embedded broker did not start: {self._last_words()}")
@@ -219,7 +221,7 @@ max_payload: 1MB
 jetstream {{ store_dir: {json.dumps(str(self.folder))}, {_LIMITS}, {_SYNC} }}
 authorization {{ users = {json.dumps(users)} }}
 mqtt {{
-  listen: "{self.host}:{self.port}"
+  listen: "{self.host}:{self._listens}"
   ack_wait: "{ACK_WAIT_S}s"
   max_ack_pending: {INFLIGHT_MAX}
   {anyone}

@@ -13,6 +13,7 @@ import logging
 import os
 import secrets
 import signal
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -61,6 +62,8 @@ ROUND, ROUND_S = "round", 60
 FORECAST_FILES_S = 15
 """How often the folder of forecasts is looked at. [s]"""
 SECRETS = ("session_key", "calendar_token")
+ADMIT_WAIT_S = 30.0
+"""How long the ingest may take to subscribe for the first time. [s]"""
 BOARD_WAIT_S = 30.0
 """How long the board may take to answer. [s]"""
 
@@ -107,8 +110,9 @@ class Service:
             if settings.demo and not self._back_fill():
                 return
             if broker is not None:
-                broker.start()
                 parts.callback(broker.stop)
+                _admit_ingest_first(broker, address, _filters(contract), settings.broker.client_id)
+                broker.start()
             board = Child("board", ["dashboard", *_arguments(settings)])
             board.start()
             parts.callback(board.stop)
@@ -271,6 +275,37 @@ def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | No
         key_file=settings.broker.key_file,
     )
     return own, replace(address, user=door.user, password=door.password)
+
+
+def _admit_ingest_first(
+    broker: EmbeddedBroker, address: Address, filters: tuple[str, ...], client_id: str
+) -> None:
+    """Let the ingest subscribe before any sensor can reach the broker, unless it has before: what a
+    broker takes while nobody has subscribed it acknowledges and drops.
+
+    Raises
+    ------
+    ServiceFault, BrokerFault
+        If that cannot be done.
+    """
+    mark, wanted = broker.folder / "admitted", "\n".join(sorted(filters))
+    with contextlib.suppress(OSError, ValueError):
+        if mark.read_text(encoding="utf-8") == wanted:
+            return
+    host = _reachable(broker.host)
+    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as spare:
+        spare.bind((host, 0))
+        port = spare.getsockname()[1]
+    broker.start(port)
+    subscription = Subscription(replace(address, port=port), filters, client_id)
+    give_up = time.monotonic() + ADMIT_WAIT_S
+    while not subscription.connected:
+        if time.monotonic() > give_up:
+            raise ServiceFault(f"the ingest cannot subscribe: {subscription.trouble}")
+        subscription.rest(LOOK_S)
+    subscription.close()
+    broker.stop()
+    mark.write_text(wanted, encoding="utf-8")
 
 
 def _filters(contract: Contract) -> tuple[str, ...]:

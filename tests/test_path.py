@@ -18,7 +18,8 @@ import paho.mqtt.client as paho
 import pytest
 from conftest import Mosquitto, free_port, needs, until
 
-from monitor.broker import Door, EmbeddedBroker
+from monitor.broker import Door, EmbeddedBroker, answers
+from monitor.mqtt import Address, Publisher
 from monitor.payload import Contract
 from monitor.records import Quantity
 from monitor.store import Reader
@@ -338,3 +339,33 @@ def test_an_outside_broker_with_password_and_tls_is_used(tmp_path, make_service,
         until(lambda: tallies(service)["readings"] == 1)
         service.stop()
     broker.stop()
+
+
+def test_what_a_sensor_sends_in_the_first_moment_of_a_new_shop_is_kept(make_service):
+    """A broker acknowledges and drops what nobody has subscribed to: the ingest comes first."""
+    service = make_service()
+    first = int(time.time() * 1000) - 60_000
+    times = range(first, first + 50_000, 1_000)
+    sent: list[int] = []
+
+    def insist() -> None:
+        until(lambda: answers("127.0.0.1", service.broker_port), within_s=60)
+        publisher = Publisher(Address("127.0.0.1", service.broker_port))
+        publisher.connect(30)
+        for ts_ms in times:
+            pack = [{"n": "humidity", "u": "%RH", "v": 45, "t": ts_ms / 1000}]
+            publisher.publish("benchweather/bench/early", json.dumps(pack).encode())(10)
+            sent.append(ts_ms)
+        publisher.close()
+
+    sensor = threading.Thread(target=insist)
+    sensor.start()
+    service.start()
+    sensor.join(60)
+    assert sent == list(times)
+
+    def stored() -> set[int]:
+        with closing(sqlite3.connect(service.store)) as database:
+            return {row[0] for row in database.execute("SELECT ts_ms FROM reading")}
+
+    until(lambda: set(sent) <= stored(), within_s=20)
