@@ -12,6 +12,7 @@ from dash import ClientsideFunction, Input, Output, dcc, html
 
 from dashboard import calendar_feed, desk_calls, formats, guard, sign_in, words
 from dashboard.alert_book import AlertBook
+from dashboard.coming_book import ComingBook
 from dashboard.kept_journal import KeptJournal
 from dashboard.markup import attributes
 from dashboard.pages import (
@@ -24,6 +25,7 @@ from dashboard.pages import (
     bench_kinds,
     bench_plan,
     bench_wait,
+    coming,
     past,
     past_climate,
     probes,
@@ -48,6 +50,7 @@ PAGES = (
     ("/", "Air"),
     ("/bench", "Bench"),
     ("/wood", "Wood"),
+    ("/coming", "Coming"),
     ("/alerts", "Alerts"),
     ("/past", "Past"),
     ("/probes", "Probes"),
@@ -101,7 +104,9 @@ def create_app(settings: Settings) -> dash.Dash:
     kept = KeptJournal(shop)
     book, woods = WaitBook(shop, kept), WoodBook(shop, kept)
     alert_book = AlertBook(shop, kept, book, woods)
+    coming_book = ComingBook(shop)
     air.register(app, shop, book, alert_book)
+    coming.register(app, shop, coming_book)
     for page in (past, past_climate, probes, probes_one, sign_in_page):
         page.register(app, shop)
     for page in (bench_plan, bench_kinds, bench_finished):

@@ -74,28 +74,34 @@ def history_plot(lines: Sequence[Line], quantity: str, view: View, look: Theme) 
             "name": part.label, "line": {"color": ink, "width": 2.2, "dash": dash},
             **_hover(part, how, view),
         })  # fmt: skip
+    narrow, bands = view.width_px < 600, _bands(parts, quantity)
+    layout = {
+        "template": template(look),
+        **axes(view, look, (low, high), f"{how.words} [{how.unit}]"),
+        "shapes": [*night_shapes(view, look), *band_shapes(bands, look)],
+        "annotations": [*_labels(parts, low, high, look, narrow), *band_labels(bands, look)],
+        "margin": {"l": 64, "r": 24 if narrow else 150, "t": 16, "b": 76},
+    }
+    return {"data": data, "layout": layout}
+
+
+def axes(view: View, look: Theme, span: tuple[float, float], title: str) -> dict[str, Any]:
+    """Local time across, a quantity up, both with their titles."""
     most = min(max(view.width_px // 120, 3), 12)
     marks = formats.ticks(view.start_ms, view.end_ms, view.zone, most=most)
     axis: dict[str, Any] = {"gridcolor": faint(look.ink, 0.14), "zeroline": False,
                             "linecolor": look.quiet, "tickcolor": look.quiet}  # fmt: skip
-    narrow = view.width_px < 600
-    layout = {
-        "template": template(look),
+    return {
         "xaxis": axis | {
             "range": [view.start_ms, view.end_ms], "type": "linear",
             "tickvals": [t.at_ms for t in marks], "ticktext": [t.text for t in marks],
             "title": {"text": f"Local time, {view.zone.key.replace('_', ' ')}", "standoff": 8},
         },
         "yaxis": axis | {
-            "range": [low, high], "fixedrange": True, "nticks": 7,
-            "title": {"text": f"{how.words} [{how.unit}]", "standoff": 8},
+            "range": list(span), "fixedrange": True, "nticks": 7,
+            "title": {"text": title, "standoff": 8},
         },
-        "shapes": [*night_shapes(view, look), *_band_shapes(parts, quantity, look)],
-        "annotations": [*_labels(parts, low, high, look, narrow),
-                        *_band_labels(parts, quantity, look)],
-        "margin": {"l": 64, "r": 24 if narrow else 150, "t": 16, "b": 76},
     }  # fmt: skip
-    return {"data": data, "layout": layout}
 
 
 def empty_plot(sentence: str, look: Theme) -> dict[str, Any]:
@@ -239,24 +245,24 @@ def _bands(parts: Sequence[_Shown], quantity: str) -> list[tuple[float, float]]:
     return [b for b in found if b] if quantity == "humidity" and len(found) == 1 else []
 
 
-def _band_shapes(parts: Sequence[_Shown], quantity: str, look: Theme) -> list[dict[str, Any]]:
-    shapes = []
-    for low, high in _bands(parts, quantity):
-        for level, colour in ((low, look.dry), (high, look.damp)):
-            shapes.append(
-                {"type": "line", "xref": "paper", "yref": "y", "x0": 0, "x1": 1, "y0": level,
-                 "y1": level, "line": {"color": colour, "width": 2, "dash": "6px,4px"},
-                 "layer": "below"}
-            )  # fmt: skip
-    return shapes
+def band_shapes(bands: Sequence[tuple[float, float]], look: Theme) -> list[dict[str, Any]]:
+    """The ends of RH bands, as lines across. [%]"""
+    return [
+        {"type": "line", "xref": "paper", "yref": "y", "x0": 0, "x1": 1, "y0": level,
+         "y1": level, "line": {"color": colour, "width": 2, "dash": "6px,4px"},
+         "layer": "below"}
+        for low, high in bands
+        for level, colour in ((low, look.dry), (high, look.damp))
+    ]  # fmt: skip
 
 
-def _band_labels(parts: Sequence[_Shown], quantity: str, look: Theme) -> list[dict[str, Any]]:
+def band_labels(bands: Sequence[tuple[float, float]], look: Theme) -> list[dict[str, Any]]:
+    """What lies beyond those lines."""
     return [
         {"xref": "paper", "yref": "y", "x": 0.005, "y": level, "text": text, "showarrow": False,
          "xanchor": "left", "yanchor": anchor, "bgcolor": look.ground, "borderpad": 1,
          "font": {"color": colour, "size": 15}}
-        for low, high in _bands(parts, quantity)
+        for low, high in bands
         for level, text, anchor, colour in (
             (low, f"▼ dry below {low:g} %", "top", look.dry),
             (high, f"▲ damp above {high:g} %", "bottom", look.damp),

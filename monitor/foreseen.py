@@ -21,8 +21,10 @@ from monitor.science.ranges import Floats
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
+    from monitor.outlook.kept import Fit
     from monitor.settings import Settings
 
+NEEDS = "An outlook needs four days of readings, one of the last hours, and the service running."
 SOON_H = 84
 """Spells are told that begin within so long. [h]  As the dry snap's, `snap.AHEAD_H`."""
 DRY_H, DAMP_H, HOT_H = 3, 6, 3
@@ -37,8 +39,9 @@ QUIET_PCT = 6.0
 class Foreseen:
     """A place and its air to come.
 
-    `dry`, `damp`, `hot`: the first spell of each within `SOON_H`, None if no member has one;
-    `closing`, `varnishing`: the best stretch of opening hours for each, None where none suits.
+    `dry`, `damp`, `hot`: the first spell of each within `SOON_H`, None if no member has one; `over`:
+    the first above the band, where glue may harden still; `closing`, `varnishing`: the best stretch
+    of opening hours for each, None where none suits.
     """
 
     place: Place
@@ -49,6 +52,7 @@ class Foreseen:
     dry: Spell | None
     damp: Spell | None
     hot: Spell | None
+    over: Spell | None
     closing: Stretch | None
     varnishing: Stretch | None
 
@@ -65,22 +69,23 @@ class Foreseen:
 def foreseen(settings: Settings, place: Place, now_ms: int) -> Foreseen | None:
     """What is foreseen at a place; None if there is no outlook, or an old one. [ms]"""
     look = kept.look(settings, place.id, now_ms)
-    return None if look is None else described(settings, place, look, look.air)
+    return None if look is None else described(settings, place, look)
 
 
-def described(settings: Settings, place: Place, look: Look, air: Floats) -> Foreseen:
-    """The same of air (2, members, STEPS) that may come otherwise than was foretold."""
+def described(settings: Settings, place: Place, look: Look) -> Foreseen:
+    """The same of a look, its air perhaps other than was foretold."""
     limits = settings.limits
     low, high = band(place, limits)
-    temp, rh = air
+    temp, rh = look.air
     soon = slice(0, SOON_H + DAMP_H)
-    fan = signs.fan(air)
+    fan = signs.fan(look.air)
     allowed = _open(settings, look)
     return Foreseen(
         place, look, fan, low, high,
         signs.spell(rh[:, soon], low, DRY_H, below=True),
         signs.spell(rh[:, soon], limits.rh_very_high_pct, DAMP_H, below=False),
         signs.spell(temp[:, soon], limits.temp_high_c, HOT_H, below=False),
+        signs.spell(rh[:, soon], high, DAMP_H, below=False),
         signs.best_stretch(_closing(temp, rh, low, high, limits), allowed, CLOSING_H),
         signs.best_stretch(_varnishing(temp, rh, limits), allowed, VARNISH_H),
     )  # fmt: skip
@@ -151,6 +156,40 @@ def spell_words(one: Foreseen, spell: Spell | None, unit: str, zone: ZoneInfo) -
         f"{spell.extreme.middle:.0f} {unit} ({spell.extreme.low:.0f} to {spell.extreme.high:.0f} "
         f"{unit}), chance {100 * spell.chance:.0f} %"
     )
+
+
+def stretch_words(what: str, one: Foreseen, stretch: Stretch | None, zone: ZoneInfo) -> str:
+    """The best hours for something, `to close a plate`, or that there are none."""
+    if stretch is None:
+        return f"No good hours {what} in sight."
+    begin, end = (one.at_ms(step) for step in (stretch.start, stretch.start + stretch.hours))
+    return (
+        f"Best hours {what}: {when(begin, zone)} to {when(end, zone)}, chance "
+        f"{100 * stretch.chance:.0f} %."
+    )
+
+
+def rests_on(one: Foreseen, fit: Fit | None, zone: ZoneInfo) -> str:
+    """What an outlook rests on, and how well it has done."""
+    look = one.look
+    weather = (
+        f"the forecast of {look.source} of {when(look.issued_ms, zone)}, which reaches "
+        f"{look.reaches_h} h"
+        if look.source
+        else "no forecast: the outdoor air is taken as usual for the season, which is weak"
+    )
+    text = f"Rests on {weather}"
+    if look.room.refused:
+        text += f"; the room is not known yet ({look.room.refused})"
+    if fit is not None:
+        text += f", and on {fit.days:.0f} days of log"
+        day = next((s for s in fit.scores if s.horizon_h == 24), None)
+        if day is not None:
+            text += (
+                f". A day ahead it was off by {day.mae:.1f} % RH on average, "
+                f"{100 * day.of_persistence:.0f} % of what 'as it is now' was off by"
+            )
+    return f"{text}."
 
 
 def when(ms: int, zone: ZoneInfo) -> str:

@@ -29,7 +29,7 @@ def outlook(
     demo: Demo = False,
 ) -> None:
     """Show the air to come: range by range, spells, good hours, and how well it has done so far."""
-    from monitor.foreseen import foreseen
+    from monitor.foreseen import NEEDS, foreseen
     from monitor.means import places
     from monitor.outlook import kept
     from monitor.store import Reader
@@ -50,15 +50,12 @@ def outlook(
             _print(one, kept.fit(settings, one.place.id), settings)
     if not found:
         if not as_json:
-            out.print(
-                "No outlook yet: it needs four days of readings, one of the last hours, and the "
-                "service running."
-            )
+            out.print(f"No outlook yet. {NEEDS}")
         raise typer.Exit(1)
 
 
 def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
-    from monitor.foreseen import dry_words, spell_words, when
+    from monitor.foreseen import dry_words, rests_on, spell_words, stretch_words, when
 
     zone, in_f = settings.zone, fahrenheit(settings)
     unit = "°F" if in_f else "°C"
@@ -82,45 +79,11 @@ def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
         for name, spell, mark in (("Damp", one.damp, "%"), ("Hot", one.hot, "°C"))
         if spell is not None
     ]
-    say += [_good("to close a plate", one.closing, one, zone),
-            _good("to varnish", one.varnishing, one, zone), rests_on(one, fit, zone)]  # fmt: skip
+    say += [stretch_words("to close a plate", one, one.closing, zone),
+            stretch_words("to varnish", one, one.varnishing, zone),
+            rests_on(one, fit, zone)]  # fmt: skip
     for line in say:
         out.print(line, highlight=False, soft_wrap=True)
-
-
-def _good(what: str, stretch: Stretch | None, one: Foreseen, zone: Any) -> str:
-    from monitor.foreseen import when
-
-    if stretch is None:
-        return f"No good hours {what} in sight."
-    begin, end = (one.at_ms(step) for step in (stretch.start, stretch.start + stretch.hours))
-    return (
-        f"Best hours {what}: {when(begin, zone)} to {when(end, zone)}, chance "
-        f"{100 * stretch.chance:.0f} %."
-    )
-
-
-def rests_on(one: Foreseen, fit: Fit | None, zone: Any) -> str:
-    """What it rests on, and how well it has done."""
-    look = one.look
-    at = from_ms(look.issued_ms).astimezone(zone)
-    weather = (
-        f"the forecast of {look.source} of {at:%a %H:%M}, which reaches {look.reaches_h} h"
-        if look.source
-        else "no forecast: the outdoor air is taken as usual for the season, which is weak"
-    )
-    text = f"Rests on {weather}"
-    if look.room.refused:
-        text += f"; the room is not known yet ({look.room.refused})"
-    if fit is not None:
-        text += f", and on {fit.days:.0f} days of log"
-        day = next((s for s in fit.scores if s.horizon_h == 24), None)
-        if day is not None:
-            text += (
-                f". A day ahead it was off by {day.mae:.1f} % RH on average, "
-                f"{100 * day.of_persistence:.0f} % of what 'as it is now' was off by"
-            )
-    return f"{text}."
 
 
 def _plain(one: Foreseen) -> dict[str, Any]:

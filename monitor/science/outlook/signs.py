@@ -37,7 +37,7 @@ class Spell(NamedTuple):
 
     `chance`: part of the members that have one [-]; the rest rests on those alone. `begins_h`:
     hours from the first step to the end of its first hour, 0 if it is so from the start;
-    `extreme`: the value furthest out; `extreme_at_h`: when, in the middle of the members.
+    `extreme`: the values at the hour at which their middle is furthest out, `extreme_at_h`.
     """
 
     chance: float
@@ -88,12 +88,16 @@ def spell(values: Floats, limit: float, hours: int, *, below: bool) -> Spell | N
     if not has.any():
         return None
     begins = runs[has].argmax(axis=1)
-    furthest = (sign * values[has]).argmax(axis=1)
-    extreme = values[np.flatnonzero(has), furthest]
-    return Spell(
-        float(has.mean()), _range(begins.astype(float)), _range(extreme),
-        float(np.median(furthest)),
-    )  # fmt: skip
+    at, extreme = furthest(values[has], below=below)
+    return Spell(float(has.mean()), _range(begins.astype(float)), extreme, float(at))
+
+
+def furthest(values: Floats, *, below: bool) -> tuple[int, Range]:
+    """The step at which the middle of the members (members, steps) is lowest, or highest, and
+    their range there."""
+    middle = np.median(values, axis=0)
+    at = int(middle.argmin() if below else middle.argmax())
+    return at, _range(values[:, at])
 
 
 def best_stretch(suits: np.ndarray, allowed: np.ndarray, hours: int) -> Stretch | None:

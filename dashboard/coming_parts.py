@@ -1,0 +1,209 @@
+"""The pieces of the page on the air to come."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import dcc, html
+
+from dashboard import coming_words, formats
+from dashboard.markup import attributes
+from dashboard.what_if_wishes import WINDOWS_ACH, bounds
+from monitor.alerts.starting_set import HEATERS, HUMIDIFIER
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from dashboard.coming_book import Setting
+    from dashboard.formats import Unit
+    from dashboard.words import Headline
+    from monitor.foreseen import Foreseen
+    from monitor.outlook.kept import Fit, Progress
+    from monitor.places import Place
+    from monitor.science.outlook.what_if import Change
+
+SHORT = {
+    "humidity": "RH",
+    "temperature": "Temperature",
+    "dew_point": "Dew point",
+    "equilibrium_moisture_content": "Wood settles at",
+}
+WINDOW_WORDS = {"shut": "as usual", "ajar": "ajar", "open": "wide open"}
+
+
+def head(said: Headline, more: Component | None = None) -> list[Component]:
+    """The headline, what to do, and how far the learning is."""
+    mark = html.Span(
+        className="shape", **attributes(data_state=said.state), **attributes(aria_hidden="true")
+    )
+    return [
+        html.H1([mark, html.Span(said.sentence)]),
+        *([html.P(said.detail, className="detail")] if said.detail else []),
+        *([more] if more is not None else []),
+    ]
+
+
+def learning(state: Progress, label: str) -> Component:
+    """A bar of the days walked through, and the same in words."""
+    share = state.done / max(state.total, 1)
+    return html.Div(
+        [
+            html.P(coming_words.learning(state, label)),
+            html.Div(
+                html.Span(style={"width": f"{100 * share:.1f}%"}), className="track",
+                **attributes(aria_hidden="true"),
+            ),
+        ],
+        className="learning",
+    )  # fmt: skip
+
+
+def choices(
+    places: Sequence[Place], chosen: str, quantities: Sequence[str], unit: Unit
+) -> Component:
+    """Which place, and what of its air."""
+    shown = [
+        {"label": SHORT.get(name) or formats.scale(name, unit).words, "value": name}
+        for name in quantities
+    ]
+    where = [{"label": place.label, "value": place.id} for place in places]
+    return html.Div(
+        [
+            html.Fieldset([html.Legend("Place"),
+                           dcc.RadioItems(id="coming-place", options=where, value=chosen,
+                                          inline=True)]),
+            html.Fieldset([html.Legend("Show"),
+                           dcc.RadioItems(id="coming-quantity", options=shown,
+                                          value=quantities[0], inline=True)]),
+        ],
+        className="spans",
+    )  # fmt: skip
+
+
+def what_if(places: Sequence[Place], unit: Unit) -> Component:
+    """The form of what could be done otherwise; the answer stands under it."""
+    allowed = bounds(unit)
+
+    def field(name: str, text: str, empty: str) -> Component:
+        bound = allowed[name]
+        return html.Div(
+            [
+                html.Label(f"{text} [{bound.unit}]", htmlFor=f"if-{name}"),
+                dcc.Input(id=f"if-{name}", type="text", autoComplete="off",
+                          debounce=0.4, value="", placeholder=empty),
+                html.P(id=f"if-{name}-fault", className="fault", role="alert"),
+            ],
+            className="field",
+        )  # fmt: skip
+
+    windows = [{"label": WINDOW_WORDS[name], "value": name} for name in WINDOWS_ACH]
+    elsewhere = [{"label": "they stay here", "value": ""}]
+    elsewhere += [{"label": place.label, "value": place.id} for place in places]
+    return html.Section(
+        [
+            html.H2("What if"),
+            html.Div(
+                [
+                    field("setting", "Thermostat, day and night", "as usual"),
+                    field("water", "Water given to the air a day", "none more"),
+                    field("start", "From so many hours on", "now"),
+                    field("lasts", "For so many hours", "to the end"),
+                    field("volume", "Room", "as in the settings"),
+                ],
+                className="fields",
+            ),
+            html.Div(
+                [
+                    html.Fieldset([html.Legend("Window"),
+                                   dcc.RadioItems(id="if-window", options=windows, value="shut",
+                                                  inline=True)]),
+                    html.Fieldset([html.Legend("Opened instruments moved"),
+                                   dcc.RadioItems(id="coming-elsewhere", options=elsewhere,
+                                                  value="", inline=True)]),
+                ],
+                className="spans",
+            ),
+            html.Div(id="coming-answer", className="if-answer", **attributes(aria_live="polite")),
+        ],
+        className="what-if",
+    )  # fmt: skip
+
+
+def answer(lines: Sequence[str], change: Change | None = None) -> list[Component]:
+    """What a change makes of it, and the usual cautions with water, heat and windows."""
+    told: list[Component] = [html.P(line, className="lead") for line in lines]
+    if change is None:
+        return told
+    if change.water_l_day:
+        told.append(html.P(f"In {change.volume_m3:g} m³. {coming_words.AIR_CHANGE_UNKNOWN}"))
+        told.append(html.P(HUMIDIFIER, className="caution"))
+    if change.window_ach:
+        told.append(html.P(
+            f"The window is taken to add {change.window_ach:g} air changes an hour; wind makes it "
+            "three times more or less."
+        ))  # fmt: skip
+    if change.setting_c is not None or change.water_l_day:
+        told.append(html.P(HEATERS, className="caution"))
+    return told
+
+
+def below(
+    one: Foreseen, fit: Fit | None, tried: Sequence[Setting], now_ms: int, zone: ZoneInfo,
+    unit: Unit,
+) -> list[Component]:  # fmt: skip
+    """Spells, good hours, thermostats, the score, and what it rests on."""
+    sections = [
+        [html.H2("What comes"), *_spell_table(one, now_ms, zone, unit)],
+        [html.H2("Good hours"),
+         html.Ul([html.Li(line) for line in coming_words.good_hours(one, zone)],
+                 className="plain"),
+         html.P("In opening hours, in the band, calm and warm enough; for varnish dry and away "
+                "from the dew point.", className="aside")],
+        [html.H2("How well it does here"), html.P(coming_words.score_words(fit)),
+         *_score_table(fit)],
+        [html.H2("What it rests on"), html.P(coming_words.rests_on(one, fit, zone)),
+         html.P(coming_words.as_far(one, now_ms, zone)),
+         html.P(coming_words.age(one, now_ms)), html.H3("The room"),
+         html.Ul([html.Li(line) for line in coming_words.room_words(one, unit)],
+                 className="plain")],
+    ]  # fmt: skip
+    if heat := coming_words.thermostats(one, tried, unit):
+        sections[1] += [html.H2("Thermostat"), html.P(heat), html.P(HEATERS, className="caution")]
+    return [html.Div([html.Section(one_) for one_ in sections], className="sections")]
+
+
+def _spell_table(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[Component]:
+    lines = coming_words.spell_lines(one, now_ms, zone, unit)
+    if not lines:
+        return [html.P("No dry, damp or hot spell is likely.")]
+    rows = [
+        html.Tr([
+            html.Th([html.Span(className="shape", **attributes(data_state=line.state)),
+                     f" {line.word}"], scope="row"),
+            html.Td(line.when), html.Td(line.extreme), html.Td(line.sure),
+        ])
+        for line in lines
+    ]  # fmt: skip
+    return [_table(["Spell", "From", "As far as", "Chance"], rows, "Spells to come")]
+
+
+def _score_table(fit: Fit | None) -> list[Component]:
+    if fit is None or not fit.scores:
+        return []
+    rows = [
+        html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
+        for row in coming_words.score_rows(fit)
+    ]
+    heads = ["Ahead", "Off by [% RH]", "Of what 'as it is now' is off by", "In its 80 % range"]
+    return [_table(heads, rows, "Its score on this shop's own log")]
+
+
+def _table(heads: Sequence[str], rows: Sequence[Component], label: str) -> Component:
+    return html.Div(
+        html.Table([html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])),
+                    html.Tbody(list(rows))]),
+        className="scroll", tabIndex=0, role="region", **attributes(aria_label=label),
+    )  # fmt: skip

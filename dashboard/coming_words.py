@@ -1,0 +1,310 @@
+"""What the board says of the air to come: headline, spells, good hours, score, what it rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from dashboard import formats
+from dashboard.words import Headline
+from monitor.foreseen import NEEDS, stretch_words, water_words
+from monitor.foreseen import rests_on as rests_on  # the terminal says the same
+from monitor.science.outlook import room
+from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from dashboard.coming_book import Setting
+    from dashboard.formats import Unit
+    from monitor.foreseen import Foreseen
+    from monitor.outlook.kept import Fit, Progress
+    from monitor.science.outlook.room import Told
+    from monitor.science.outlook.signs import Range, Spell
+
+WHAT_TO_DO = {
+    "dry": "Fill the humidifier and set it going in time. Keep opened plates clamped or bagged, "
+    "close nothing once it is dry, put varnish off.",
+    "damp": "Glue before it comes, or leave clamps shut until it is over. Dry or warm the room.",
+    "over": "Glue takes longer to harden and opened plates swell: look at the ready times.",
+    "hot": "Glue and varnish in the cool hours; take instruments from windows and cars.",
+}
+"""By the sort of spell. As the rules of the outlook have it."""
+
+
+class SpellLine(NamedTuple):
+    """A spell as a row: state and word for its mark, when, how far it goes, how sure."""
+
+    state: str
+    word: str
+    when: str
+    extreme: str
+    sure: str
+
+
+def spells(one: Foreseen) -> list[tuple[str, str, Spell]]:
+    """The spells worth telling, the likeliest first: sort, its word, itself."""
+    named = [
+        ("dry", f"below {one.low_pct:g} %", one.dry),
+        ("damp", "too damp for glue", one.damp),
+        ("over", f"above {one.high_pct:g} %", one.over),
+        ("hot", "hot", one.hot),
+    ]
+    found = [(sort, word, s) for sort, word, s in named if s is not None and s.chance >= UNSURE]
+    if any(sort == "damp" and s.chance >= LIKELY for sort, _, s in found):
+        found = [item for item in found if item[0] != "over"]  # told by the graver one
+    return sorted(found, key=lambda item: -item[2].chance)
+
+
+def headline(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
+    """When the air leaves its band, or that it stays."""
+    found = spells(one)
+    name = one.place.label
+    if not found:
+        return Headline(
+            "right",
+            f"{name}: no dry, damp or hot spell in sight.",
+            f"The band is {one.low_pct:g} to {one.high_pct:g} %. {as_far(one, now_ms, zone)}",
+        )
+    sort, word, spell = found[0]
+    extreme = _extreme(sort, spell, unit)
+    by = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
+    if spell.begins_h.middle == 0:
+        begins = "now"
+    else:
+        begins = f"from about {formats.ahead(one.at_ms(spell.begins_h.middle), now_ms, zone)}"
+    sentence = f"{name}: {_sure(spell)}{word} {begins}, about {extreme} by {by}."
+    more = [f"{sentence_chance(spell)} {lead(one, spell, now_ms)}".strip()]
+    if sort == "dry" and (water := water_words(one, zone)):
+        more.append(f"{water[:1].upper()}{water[1:]}.")
+    more.append(WHAT_TO_DO[sort])
+    return Headline("damp" if sort == "over" else sort, sentence, " ".join(more))
+
+
+def _sure(spell: Spell) -> str:
+    word = how_sure(spell.chance)
+    return "" if word == "almost certain" else f"{word} "
+
+
+def sentence_chance(spell: Spell) -> str:
+    """How likely, in figures and a word."""
+    return f"Chance {100 * spell.chance:.0f} %, {how_sure(spell.chance)}."
+
+
+def lead(one: Foreseen, spell: Spell, now_ms: int) -> str:
+    """How much time is left, with its range; empty where it has begun or is not likely enough."""
+    if spell.begins_h.middle == 0 or spell.chance < UNSURE:
+        return ""
+    low, middle, high = (one.at_ms(h) - now_ms for h in spell.begins_h)
+    return (
+        f"{_in(middle).capitalize()}, between {_hours(max(low, 0))} and {_hours(high)}."
+        if spell.chance >= LIKELY
+        else f"If it comes, {_in(middle)}."
+    )
+
+
+def _in(ms: float) -> str:
+    return f"in about {formats.hours(round(max(ms, 0) / formats.HOUR_MS) * 3600)}"
+
+
+def _hours(ms: float) -> str:
+    return formats.hours(round(ms / formats.HOUR_MS) * 3600)
+
+
+def spell_lines(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[SpellLine]:
+    """The table of spells."""
+    lines = []
+    for sort, word, spell in spells(one):
+        begins = "so already"
+        if spell.begins_h.middle > 0:
+            first, last = (
+                formats.ahead(one.at_ms(h), now_ms, zone)
+                for h in (spell.begins_h.low, spell.begins_h.high)
+            )
+            middle = formats.ahead(one.at_ms(spell.begins_h.middle), now_ms, zone)
+            begins = f"{middle}" if first == last else f"{middle} ({first} to {last})"
+        at = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
+        lines.append(
+            SpellLine(
+                "damp" if sort == "over" else sort, word, begins,
+                f"{_extreme(sort, spell, unit)}, about {at}",
+                f"{100 * spell.chance:.0f} %, {how_sure(spell.chance)}",
+            )
+        )  # fmt: skip
+    return lines
+
+
+def _extreme(sort: str, spell: Spell, unit: Unit) -> str:
+    return span("temperature" if sort == "hot" else "humidity", spell.extreme, unit)
+
+
+def span(quantity: str, values: Range, unit: Unit) -> str:
+    """A middle with its range: "31 % (28 to 34 %)"."""
+    low, middle, high = (formats.shown(quantity, v, unit) for v in values)
+    mark = formats.scale(quantity, unit).unit
+    return f"{middle} {mark}" if low == high else f"{middle} {mark} ({low} to {high} {mark})"
+
+
+def as_far(one: Foreseen, now_ms: int, zone: ZoneInfo) -> str:
+    """How far the forecast reaches, and what follows it."""
+    look = one.look
+    if not look.source:
+        return "No forecast: the outdoor air is taken as usual for the season, which is weak."
+    ends = formats.ahead(one.at_ms(look.reaches_h), now_ms, zone)
+    return f"The forecast reaches {ends}; what follows is the season's usual weather, and weak."
+
+
+def good_hours(one: Foreseen, zone: ZoneInfo) -> list[str]:
+    """The best hours for closing and for varnish."""
+    return [
+        stretch_words("for closing a plate", one, one.closing, zone),
+        stretch_words("for varnish", one, one.varnishing, zone),
+    ]
+
+
+def thermostats(one: Foreseen, found: Sequence[Setting], unit: Unit) -> str:
+    """What a few settings lead to; empty where none was tried."""
+    if not found:
+        return ""
+    damp = one.dry is None or (one.damp or one.over or one.dry).chance > one.dry.chance
+    side = "dampest" if damp else "driest"
+    told = "; ".join(
+        f"at {formats.whole_temperature(s.setting_c, unit)} "
+        f"{span('humidity', s.dampest if damp else s.driest, unit)}"
+        for s in found
+    )
+    return (
+        f"Thermostat, day and night from now: {told} at the {side}. Cold parts chill glue: look at "
+        "the bench's least temperature first."
+    )
+
+
+def no_outlook(looked_ms: int | None, now_ms: int, zone: ZoneInfo) -> Headline:
+    """Why there is none, and what is needed."""
+    if looked_ms is not None:
+        return Headline(
+            "old", f"The last outlook is of {formats.when(looked_ms, now_ms, zone)}: too old.",
+            "One is made each hour while the service runs and the place's sensor is heard. See "
+            "Probes.",
+        )  # fmt: skip
+    return Headline("unknown", "No outlook yet.", NEEDS)
+
+
+def learning(state: Progress, label: str) -> str:
+    """How far the learning is."""
+    return f"Learning {label}: day {state.done} of {state.total} of its log."
+
+
+def score_rows(fit: Fit) -> list[tuple[str, str, str, str]]:
+    """By horizon: ahead, off by, share of "as it is now", part of outcomes in the range."""
+    return [
+        (
+            f"{s.horizon_h} h", f"{s.mae:.1f} %", f"{100 * s.of_persistence:.0f} %",
+            f"{100 * s.coverage_80:.0f} %",
+        )
+        for s in fit.scores
+    ]  # fmt: skip
+
+
+def score_words(fit: Fit | None) -> str:
+    """How well it has done, in a sentence or two."""
+    if fit is None or not fit.scores:
+        return (
+            "It has not judged itself yet: that takes ten days of log and a few minutes of walking "
+            "through them."
+        )
+    day = next((s for s in fit.scores if s.horizon_h == 24), fit.scores[-1])
+    text = (
+        f"{day.horizon_h} h ahead it was off by {day.mae:.1f} % RH on average, where 'as it is now' "
+        f"was off by {day.mae_persistence:.1f} %; {100 * day.coverage_80:.0f} % of what came lay in "
+        "its 80 % range."
+    )
+    snaps = fit.snaps
+    if snaps is None or not snaps.snaps:
+        return f"{text} No dry snap came in those days, so its alert is not proved here."
+    median = f", by {snaps.median_lead_h:.0f} h in the median" if snaps.found else ""
+    return (
+        f"{text} Of {snaps.snaps} dry snap{'' if snaps.snaps == 1 else 's'} {snaps.found} "
+        f"{'was' if snaps.found == 1 else 'were'} told before{median}; false alarms "
+        f"{snaps.false_alarms}."
+    )
+
+
+def age(one: Foreseen, now_ms: int) -> str:
+    """How old it is."""
+    look = one.look
+    text = f"Made {formats.age((now_ms - look.made_ms) / 1000)}"
+    if look.source:
+        text += f", from a forecast issued {formats.age((now_ms - look.issued_ms) / 1000)}"
+    return f"{text}, and readings up to {formats.age((now_ms - look.read_ms) / 1000)}."
+
+
+def room_words(one: Foreseen, unit: Unit) -> list[str]:
+    """What the log has told of the room, and what it cannot tell."""
+    if one.look.room.refused:
+        return [
+            f"The room is not known yet: {one.look.room.refused}. Until then a usual room stands "
+            "for it."
+        ]
+    told = room.described(one.look.room)
+    excess, damping = told["moisture_excess_g_m3"], told["damping_h"]
+    lines = [
+        f"It adds {_range(excess, 1)} g of water to each m³ of outdoor air.",
+        f"Wood and plaster hold its moisture back for {_range(damping, 0)} h.",
+    ]
+    day, night = told["day_setting_c"], told["night_setting_c"]
+    if day.known:
+        lines.append(
+            f"Heated to about {formats.whole_temperature(day.middle, unit)} by day"
+            + (
+                f", {formats.whole_temperature(night.middle, unit)} by night."
+                if night.known
+                else "."
+            )
+        )
+    change = told["air_change_h"]
+    lines.append(
+        f"How often its air is changed cannot be told from RH: {_range(change, 1)} times an hour is "
+        "usual. So what a litre of water does is told as a wide range."
+    )
+    return lines
+
+
+def _range(told: Told, digits: int) -> str:
+    low, middle, high = (formats.figure(v, digits) for v in told[:3])
+    return f"{middle} ({low} to {high})"
+
+
+def beside(
+    one: Foreseen, other: Foreseen, first: tuple[Range, Range], second: tuple[Range, Range],
+    *, moved: bool, unit: Unit,
+) -> list[str]:  # fmt: skip
+    """What a change, or another place, makes of it. `first`, `second`: driest and dampest RH."""
+    where = f"In {other.place.label}: " if moved else ""
+    lines = []
+    for side, was, now in zip(("driest", "dampest"), first, second, strict=True):
+        lines.append(
+            f"{where}{formats.shown('humidity', now.middle, unit)} % instead of "
+            f"{formats.shown('humidity', was.middle, unit)} % at the {side} "
+            f"({formats.shown('humidity', now.low, unit)} to "
+            f"{formats.shown('humidity', now.high, unit)} %)."
+        )
+    for word, a, b in (
+        (f"below {one.low_pct:g} %", one.dry, other.dry),
+        ("too damp for glue", one.damp, other.damp),
+    ):
+        before, after = (0.0 if s is None else s.chance for s in (a, b))
+        if max(before, after) >= UNSURE:
+            lines.append(
+                f"Chance of {word}: {100 * after:.0f} % instead of {100 * before:.0f} %."
+                if other.low_pct == one.low_pct or word.startswith("too")
+                else f"Chance of leaving its band on the dry side: {100 * after:.0f} %, here "
+                f"{100 * before:.0f} %."
+            )
+    return lines
+
+
+AIR_CHANGE_UNKNOWN = (
+    "The range is wide since the room's air change is not known; weigh what the humidifier uses in "
+    "a day to see which end is yours."
+)
