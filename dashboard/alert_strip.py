@@ -25,6 +25,8 @@ SHOWN = 3
 """Most lines; a low wall shows fewer, the gravest first."""
 LOUDEST = 3
 """An alert of this urgency may take the headline."""
+FORETOLD, FORETOLD_FROM = "dry_snap", 2
+"""What is told of the air to come may take it from this urgency on: there is still time to act."""
 
 
 def headline(
@@ -38,14 +40,19 @@ def headline(
 ) -> tuple[words.Headline, list[Alert]]:
     """The most important sentence now, and the alerts that are left for the lines under it.
 
-    An alert that asks to act now outranks the air's verdict, unless that is as grave. Those about
+    An alert that asks to act now outranks the air's verdict, unless that is as grave; so does a dry
+    snap to come, with its figures, while the air asks for nothing now. Those about
     waits are left out: the strip of what is in clamps has them.
     """
     left = [alert for alert in calling if not _in_clamps(alert)]
     gravest = max((a.verdict.weight for a in airs if not a.old and a.place.kind != "outdoors"),
                   default=0)  # fmt: skip
+    snap = next((one for one in left if one.quantity == FORETOLD), None)
     if not left or left[0].urgency < LOUDEST or gravest >= left[0].urgency:
-        return head, left
+        if snap is None or snap.urgency < FORETOLD_FROM or gravest >= snap.urgency:
+            return head, left
+        left.remove(snap)
+        return alert_words.foretold(snap), left
     first = left.pop(0)
     value = values.get((first.rule, first.subject))
     return (

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING
 
 from dashboard import formats
 from dashboard.alert_fields import scale
+from dashboard.words import Headline
 from monitor.alert_words import value_text, worst_text
 from monitor.alerts.alert import Alert, Did
-from monitor.alerts.rule import WATCHABLE, Of, Rule, Test
+from monitor.alerts.rule import OUTLOOK, WATCHABLE, Of, Rule, Test
 from monitor.store.outbox import Entry, Outcome
 
 if TYPE_CHECKING:
@@ -36,6 +37,11 @@ _ANY = {
     Of.WAIT: "Any wait",
     Of.RESERVOIR: "Any humidifier's tank",
     Of.SHOP: "The shop",
+}
+_OVER = {
+    "back": "Over",
+    "begun": "Over: it has begun",
+    "gone": "Over: what it was about is gone",
 }
 _FLAGS = {
     "ready": "is ready",
@@ -83,6 +89,14 @@ def line(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, uni
     )
 
 
+def foretold(alert: Alert) -> Headline:
+    """What is coming, with its figures and what to do, as the headline of the wall."""
+    figures, _, help_ = alert.detail.partition("; ")
+    told = f"{title(alert)}{f', {figures}' if figures else ''}."
+    more = f"{help_[:1].upper()}{help_[1:]}. " if help_ else ""
+    return Headline("dry", told, f"{more}{first_step(alert)}")
+
+
 def lasting(alert: Alert) -> bool:
     """Whether its value is itself a length of time."""
     return alert.unit == "s"
@@ -113,6 +127,10 @@ def over(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
         told.append(worst)
     if alert.ended == "gone":
         told.append("what it was about is no longer there")
+    elif alert.ended == "begun":
+        told.append("it has begun")
+    elif alert.quantity in OUTLOOK:
+        told.append("a newer outlook no longer shows it")
     text = "; ".join(told)
     return f"{text[:1].upper()}{text[1:]}."
 
@@ -138,7 +156,7 @@ def event_words(event: Event, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
         case Did.TELL:
             return f"Told again: {told}"
         case Did.CLEAR:
-            return "Over" if body["ended"] == "back" else "Over: what it was about is gone"
+            return _OVER[body["ended"]]
         case Did.ACKNOWLEDGE:
             return "Acknowledged"
         case Did.SNOOZE:

@@ -105,7 +105,7 @@ def create_app(settings: Settings) -> dash.Dash:
     book, woods = WaitBook(shop, kept), WoodBook(shop, kept)
     alert_book = AlertBook(shop, kept, book, woods)
     coming_book = ComingBook(shop)
-    air.register(app, shop, book, alert_book)
+    air.register(app, shop, book, alert_book, coming_book)
     coming.register(app, shop, coming_book)
     for page in (past, past_climate, probes, probes_one, sign_in_page):
         page.register(app, shop)

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from monitor.outlook.kept import Fit, Progress
     from monitor.places import Place
     from monitor.science.outlook.signs import Range
-    from monitor.science.ranges import Floats
 
 TRIED_K = (-4.0, -2.0, 2.0)
 """Thermostats that are tried out for the headline, beside what it is set to by day. [K]"""
@@ -30,11 +29,10 @@ TRIED_C = (12.0, 26.0)
 
 
 class Setting(NamedTuple):
-    """A thermostat [°C], and the driest and dampest RH that it leads to. [%]"""
+    """A thermostat [°C], and the RH that it leads to at the worst hour. [%]"""
 
     setting_c: float
-    driest: Range
-    dampest: Range
+    rh_pct: Range
 
 
 class ComingBook:
@@ -105,17 +103,23 @@ class ComingBook:
     def _setting(self, one: Foreseen, setting_c: float) -> Setting:
         look = one.look
         air = changed(look.air, moved(look.room, look.launch, Change(setting_c=setting_c)))
-        return Setting(setting_c, driest(air[1]), dampest(air[1]))
+        return Setting(setting_c, signs.range_of(air[1][:, worst(one).step]))
 
 
-def driest(rh: Floats) -> Range:
-    """RH of members (members, STEPS) at the driest hour of the next days. [%]"""
-    return signs.furthest(rh[:, :SOON_H], below=True)[1]
+class Worst(NamedTuple):
+    """The hour of the next days at which a place's air is furthest out on the side it tends to:
+    the step, whether that is the dry side, and RH there. [%]"""
+
+    step: int
+    dry: bool
+    rh_pct: Range
 
 
-def dampest(rh: Floats) -> Range:
-    """RH at the dampest."""
-    return signs.furthest(rh[:, :SOON_H], below=False)[1]
+def worst(one: Foreseen) -> Worst:
+    """The driest hour, or the dampest where that is likelier to leave the band."""
+    dry, damp = (0.0 if s is None else s.chance for s in (one.dry, one.over))
+    step, found = signs.furthest(one.look.air[1][:, :SOON_H], below=dry >= damp)
+    return Worst(step, dry >= damp, found)
 
 
 def _weight(one: Foreseen) -> float:

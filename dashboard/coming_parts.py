@@ -170,7 +170,7 @@ def below(
          html.Ul([html.Li(line) for line in coming_words.room_words(one, unit)],
                  className="plain")],
     ]  # fmt: skip
-    if heat := coming_words.thermostats(one, tried, unit):
+    if heat := coming_words.thermostats(one, tried, now_ms, zone, unit):
         sections[1] += [html.H2("Thermostat"), html.P(heat), html.P(HEATERS, className="caution")]
     return [html.Div([html.Section(one_) for one_ in sections], className="sections")]
 

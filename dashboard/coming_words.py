@@ -5,17 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard import formats
+from dashboard.coming_book import worst
 from dashboard.words import Headline
 from monitor.foreseen import NEEDS, stretch_words, water_words
 from monitor.foreseen import rests_on as rests_on  # the terminal says the same
 from monitor.science.outlook import room
-from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure
+from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure, range_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from zoneinfo import ZoneInfo
 
-    from dashboard.coming_book import Setting
+    from dashboard.coming_book import Setting, Worst
     from dashboard.formats import Unit
     from monitor.foreseen import Foreseen
     from monitor.outlook.kept import Fit, Progress
@@ -162,21 +163,26 @@ def good_hours(one: Foreseen, zone: ZoneInfo) -> list[str]:
     ]
 
 
-def thermostats(one: Foreseen, found: Sequence[Setting], unit: Unit) -> str:
+def thermostats(
+    one: Foreseen, found: Sequence[Setting], now_ms: int, zone: ZoneInfo, unit: Unit
+) -> str:
     """What a few settings lead to; empty where none was tried."""
     if not found:
         return ""
-    damp = one.dry is None or (one.damp or one.over or one.dry).chance > one.dry.chance
-    side = "dampest" if damp else "driest"
+    at = worst(one)
     told = "; ".join(
-        f"at {formats.whole_temperature(s.setting_c, unit)} "
-        f"{span('humidity', s.dampest if damp else s.driest, unit)}"
+        f"at {formats.whole_temperature(s.setting_c, unit)} {span('humidity', s.rh_pct, unit)}"
         for s in found
     )
     return (
-        f"Thermostat, day and night from now: {told} at the {side}. Cold parts chill glue: look at "
-        "the bench's least temperature first."
+        f"Day and night from now: {told}, where it is else {span('humidity', at.rh_pct, unit)}, "
+        f"{_side(at)} {formats.ahead(one.at_ms(at.step), now_ms, zone)}. Cold parts chill glue: mind "
+        "the bench."
     )
+
+
+def _side(at: Worst) -> str:
+    return "at the driest" if at.dry else "at the dampest"
 
 
 def no_outlook(looked_ms: int | None, now_ms: int, zone: ZoneInfo) -> Headline:
@@ -276,31 +282,31 @@ def _range(told: Told, digits: int) -> str:
 
 
 def beside(
-    one: Foreseen, other: Foreseen, first: tuple[Range, Range], second: tuple[Range, Range],
-    *, moved: bool, unit: Unit,
-) -> list[str]:  # fmt: skip
-    """What a change, or another place, makes of it. `first`, `second`: driest and dampest RH."""
-    where = f"In {other.place.label}: " if moved else ""
-    lines = []
-    for side, was, now in zip(("driest", "dampest"), first, second, strict=True):
-        lines.append(
-            f"{where}{formats.shown('humidity', now.middle, unit)} % instead of "
-            f"{formats.shown('humidity', was.middle, unit)} % at the {side} "
-            f"({formats.shown('humidity', now.low, unit)} to "
-            f"{formats.shown('humidity', now.high, unit)} %)."
-        )
+    one: Foreseen, other: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit, *, moved: bool
+) -> list[str]:
+    """What a change, or another place (`moved`), makes of the hour that is worst here."""
+    at = worst(one)
+    there = range_of(other.look.air[1][:, at.step])
+    where = f"In {other.place.label} " if moved else ""
+    lines = [
+        f"{where}{span('humidity', there, unit)} instead of "
+        f"{formats.with_unit('humidity', at.rh_pct.middle, unit)}, {_side(at)} here, "
+        f"{formats.ahead(one.at_ms(at.step), now_ms, zone)}."
+    ]
     for word, a, b in (
-        (f"below {one.low_pct:g} %", one.dry, other.dry),
-        ("too damp for glue", one.damp, other.damp),
+        ("an RH below its band", one.dry, other.dry),
+        ("an RH above its band", one.over, other.over),
+        ("air too damp for glue", one.damp, other.damp),
     ):
-        before, after = (0.0 if s is None else s.chance for s in (a, b))
-        if max(before, after) >= UNSURE:
-            lines.append(
-                f"Chance of {word}: {100 * after:.0f} % instead of {100 * before:.0f} %."
-                if other.low_pct == one.low_pct or word.startswith("too")
-                else f"Chance of leaving its band on the dry side: {100 * after:.0f} %, here "
-                f"{100 * before:.0f} %."
-            )
+        here, then = (0.0 if s is None else s.chance for s in (a, b))
+        if max(here, then) >= UNSURE:
+            lines.append(f"Chance of {word}: {100 * then:.0f} % instead of {100 * here:.0f} %.")
+    cold, colder = (float(each.fan.temp_c[1].min()) for each in (one, other))
+    if abs(cold - colder) >= 0.5:
+        lines.append(
+            f"{formats.with_unit('temperature', colder, unit)} instead of "
+            f"{formats.with_unit('temperature', cold, unit)} at the coldest."
+        )
     return lines
 
 

@@ -55,10 +55,23 @@ def spark(at_ms: NDArray[np.int64], values: NDArray[np.float64], now_ms: int, da
     return _mask(_path(at_ms, across, up), 2.0)
 
 
-def curve(x: NDArray[np.float64], y: NDArray[np.float64], width: float) -> str:
-    """A curve within 0 to 1 each way, as a CSS mask."""
-    points = zip((x * WIDTH).tolist(), (HEIGHT * (0.97 - 0.94 * y)).tolist(), strict=True)
-    return _mask("M" + "L".join(f"{px:.1f} {py:.1f}" for px, py in points), width)
+def curve(
+    x: NDArray[np.float64], y: NDArray[np.float64], width: float, *, whole: bool = False
+) -> str:
+    """A curve within 0 to 1 each way, as a CSS mask; `whole`: to the very edge, else just inside."""
+    y = y if whole else 0.03 + 0.94 * y
+    return _mask(_line(x, y), width)
+
+
+def area(x: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64]) -> str:
+    """What lies between two curves within 0 to 1 each way, filled, as a CSS mask."""
+    path = _line(np.concatenate([x, x[::-1]]), np.concatenate([high, low[::-1]])) + "Z"
+    return _svg(f"<path d='{path}' fill='#000'/>")
+
+
+def _line(x: NDArray[np.float64], y: NDArray[np.float64]) -> str:
+    points = zip((x * WIDTH).tolist(), (HEIGHT * (1 - y)).tolist(), strict=True)
+    return "M" + "L".join(f"{px:.1f} {py:.1f}" for px, py in points)
 
 
 def _path(at_ms: NDArray[np.int64], x: NDArray[np.float64], y: NDArray[np.float64]) -> str:
@@ -76,10 +89,15 @@ def _path(at_ms: NDArray[np.int64], x: NDArray[np.float64], y: NDArray[np.float6
 def _mask(path: str, width: float) -> str:
     if not path:
         return "none"
+    return _svg(
+        f"<path d='{path}' fill='none' stroke='#000' stroke-width='{width}' "
+        "stroke-linejoin='round' stroke-linecap='round' vector-effect='non-scaling-stroke'/>"
+    )
+
+
+def _svg(inside: str) -> str:
     svg = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {WIDTH} {HEIGHT}' "
-        f"preserveAspectRatio='none'><path d='{path}' fill='none' stroke='#000' "
-        f"stroke-width='{width}' stroke-linejoin='round' stroke-linecap='round' "
-        "vector-effect='non-scaling-stroke'/></svg>"
+        f"preserveAspectRatio='none'>{inside}</svg>"
     )
     return f'url("data:image/svg+xml,{quote(svg, safe=" =:/")}")'

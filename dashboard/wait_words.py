@@ -109,13 +109,16 @@ def said(standing: Standing, now_ms: int, zone: ZoneInfo) -> Said:
     return Said(state, when, sentence, tuple(more))
 
 
-def rests_on(found: Readiness) -> str:
-    """What the range rests on, the most first; empty where there is no range."""
+def rests_on(found: Readiness, *, foretold: bool = False) -> str:
+    """What the range rests on, the most first; empty where there is no range. `foretold`: the air
+    to come is the outlook's."""
     if found.state not in (State.WAITING, State.HOLD) or not found.rests_on:
         return ""
     shares = sorted(found.rests_on.items(), key=lambda item: -item[1])
     told = [f"{_RESTS[cause]} ({percent(share)})" for cause, share in shares if share >= 0.1]
-    return f"The range rests on {' and '.join(filter(None, [', '.join(told[:-1]), told[-1]]))}."
+    text = f"The range rests on {' and '.join(filter(None, [', '.join(told[:-1]), told[-1]]))}."
+    source = "the outlook" if foretold else "the pattern of the last weeks"
+    return f"{text} The air to come is from {source}."
 
 
 def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple[str, str]:

@@ -62,6 +62,7 @@ class Airs:
         self._means: dict[str, Means] = {}
         self._logs: dict[str, AirLog] = {}
         self._coming: dict[str, ComingAir | None] = {}
+        self._foretold: set[str] = set()
 
     def log(self, place: str) -> AirLog:
         """The air a place has had."""
@@ -75,6 +76,7 @@ class Airs:
         neither tells."""
         if place not in self._coming:
             if (ahead := self._outlook(place)) is not None:
+                self._foretold.add(place)
                 self._coming[place] = ahead
                 return ahead
             ts, temp, rh = self._read(place)
@@ -94,6 +96,10 @@ class Airs:
                 )
             self._coming[place] = coming
         return self._coming[place]
+
+    def foretold(self, place: str) -> bool:
+        """Whether the coming air of a place is its outlook's."""
+        return self.coming(place) is not None and place in self._foretold
 
     def along(
         self,

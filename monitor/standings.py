@@ -30,12 +30,16 @@ TOO_OLD = "It was opened too long ago for its ready time to be worked out."
 
 @dataclass(frozen=True)
 class Standing:
-    """A wait and how it stands; `readiness` is None where nothing can be said, `why_not` says why."""
+    """A wait and how it stands; `readiness` is None where nothing can be said, `why_not` says why.
+
+    `foretold`: the air to come is the outlook's, else that of the last weeks.
+    """
 
     wait: Wait
     kind: Kind
     readiness: arithmetic.Readiness | None
     why_not: str = ""
+    foretold: bool = False
 
     @property
     def late(self) -> bool:
@@ -71,6 +75,7 @@ def standings(
         try:
             found.append(Standing(wait, kind, None))
             asked.append((len(found) - 1, _asked(wait, kind, airs, settings)))
+            found[-1] = replace(found[-1], foretold=airs.foretold(wait.place))
         except _NothingToSay as exc:
             found[-1] = replace(found[-1], why_not=str(exc))
     for (i, _), readiness in zip(asked, ready_times([w for _, w in asked], now_ms), strict=True):

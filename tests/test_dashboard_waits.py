@@ -143,8 +143,10 @@ def test_missing_readings_and_air_outside_the_claim_are_told():
 
 def test_the_range_says_what_it_rests_on_the_most_first():
     assert wait_words.rests_on(readiness()) == (
-        "The range rests on the basis of its kind (80 %) and the air to come (20 %)."
+        "The range rests on the basis of its kind (80 %) and the air to come (20 %). The air to "
+        "come is from the pattern of the last weeks."
     )
+    assert wait_words.rests_on(readiness(), foretold=True).endswith("is from the outlook.")
 
 
 def test_every_caution_and_every_hold_has_words():

@@ -37,14 +37,14 @@ def launch(members: int = 20, out_c: float = -3.0, dew_c: float = -6.0) -> Launc
 def test_a_spell_is_what_counting_hour_by_hour_finds(hours, seed, below):
     values = np.random.default_rng(seed).normal(40, 6, (15, 30)).cumsum(axis=1) / 8
     limit = float(np.median(values))
-    first, furthest = [], []
+    first, rows = [], []
     for row in values.tolist():
         run = 0
         for i, value in enumerate(row):
             run = run + 1 if (value < limit if below else value > limit) else 0
             if run == hours:
                 first.append(i - hours + 1)
-                furthest.append(min(row) if below else max(row))
+                rows.append(row)
                 break
     found = signs.spell(values, limit, hours, below=below)
     if not first:
@@ -53,7 +53,11 @@ def test_a_spell_is_what_counting_hour_by_hour_finds(hours, seed, below):
     assert found is not None
     assert found.chance == pytest.approx(len(first) / 15)
     assert found.begins_h == pytest.approx(np.quantile(first, [0.1, 0.5, 0.9]))
-    assert found.extreme == pytest.approx(np.quantile(furthest, [0.1, 0.5, 0.9]))
+    middles = [float(np.median(column)) for column in zip(*rows, strict=True)]
+    at = middles.index(min(middles) if below else max(middles))
+    there = [row[at] for row in rows]
+    assert found.extreme_at_h == at
+    assert found.extreme == pytest.approx(np.quantile(there, [0.1, 0.5, 0.9]))
 
 
 def test_the_best_stretch_is_the_likeliest_that_is_allowed():

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import dash
 from dash import Input, Output, html
 
-from dashboard import alert_strip, drawings, formats, in_clamps, words
+from dashboard import alert_strip, coming_ribbon, drawings, formats, in_clamps, words
 from dashboard.markup import attributes
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dashboard.alert_book import AlertBook
+    from dashboard.coming_book import ComingBook
     from dashboard.formats import Unit
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
@@ -39,31 +40,38 @@ _WORDS: dict[str, str] = {
 }
 
 
-def register(app: dash.Dash, shop: Shop, book: WaitBook, alerts: AlertBook) -> None:
+def register(
+    app: dash.Dash, shop: Shop, book: WaitBook, alerts: AlertBook, coming: ComingBook
+) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "air", path="/", name="Air", title="Air", layout=lambda **_: layout(shop, book, alerts)
-    )
+        "air", path="/", name="Air", title="Air",
+        layout=lambda **_: layout(shop, book, alerts, coming),
+    )  # fmt: skip
 
     @app.callback(Output("air", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
-        return content(shop, book, alerts)
+        return content(shop, book, alerts, coming)
 
 
-def layout(shop: Shop, book: WaitBook, alerts: AlertBook) -> Component:
-    return html.Main(content(shop, book, alerts), id="air")
+def layout(shop: Shop, book: WaitBook, alerts: AlertBook, coming: ComingBook) -> Component:
+    return html.Main(content(shop, book, alerts, coming), id="air")
 
 
 def content(
-    shop: Shop, book: WaitBook | None = None, alerts: AlertBook | None = None
+    shop: Shop,
+    book: WaitBook | None = None,
+    alerts: AlertBook | None = None,
+    coming: ComingBook | None = None,
 ) -> list[Component]:
-    """What the page shows now, or in words why it can show nothing; open waits and alerts if there
-    are books of them."""
+    """What the page shows now, or in words why it can show nothing; open waits, alerts and the air
+    to come if there are books of them."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     try:
         recent, waiting = shop.recent(), book.standings() if book else []
         calling = alerts.calling() if alerts else []
         values = alerts.values() if alerts and calling else {}
+        ahead = coming.foremost() if coming else None
     except StoreFault:  # the banner of every page says what it is and what to do
         if not shop.settings.store_path.exists():
             return first_reading()
@@ -87,6 +95,7 @@ def content(
         _headline(head),
         *([told] if told else []),
         html.Div(rows, className="places", **attributes(data_count=str(min(len(rows), 6)))),
+        *([coming_ribbon.strip(ahead, now, zone, unit, len(rows))] if ahead else []),
         *([in_clamps.strip(waiting, now, zone, len(rows))] if waiting else []),
     ]
 

@@ -138,7 +138,7 @@ def _open(standing: Standing, shop: Shop, now: int) -> list[Component]:
                 f"By the air alone about {formats.ahead(wait_words.about(computed), now, zone)}; the "
                 "advice is never shorter than the basis of the kind."
             )
-    if found is not None and (rests := wait_words.rests_on(found)):
+    if found is not None and (rests := wait_words.rests_on(found, foretold=standing.foretold)):
         more.append(rests)
     return [
         html.P(

@@ -10,7 +10,6 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard import coming_parts as parts
 from dashboard import coming_words, figures, formats, words
-from dashboard.coming_book import dampest, driest
 from dashboard.coming_figures import FANS, Beside, coming_plot, summary
 from dashboard.markup import attributes
 from dashboard.pages.past import PLOT_CONFIG
@@ -22,6 +21,8 @@ from monitor.errors import StoreFault
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from dash.development.base_component import Component
 
     from dashboard.coming_book import ComingBook
@@ -157,7 +158,7 @@ def answered(
         one = book.told(place) if place else None
         if one is None:
             return figures.empty_plot("No outlook to draw.", look), "", [], {}
-        other, said, faults = _other(one, wish, book, unit)
+        other, said, faults = _other(one, wish, book, zone, unit)
     except StoreFault as exc:
         return figures.empty_plot(words.store_trouble(exc).sentence, look), "", [], {}
     width = screen.get("width")
@@ -171,9 +172,13 @@ def answered(
 
 
 def _other(
-    one: Foreseen, wish: Mapping[str, str], book: ComingBook, unit: Unit
+    one: Foreseen, wish: Mapping[str, str], book: ComingBook, zone: ZoneInfo, unit: Unit
 ) -> tuple[Beside | None, list[Component], dict[str, str]]:
     """What is drawn and said beside the outlook."""
+
+    def said(other: Foreseen, *, moved: bool) -> list[str]:
+        return coming_words.beside(one, other, now_ms(), zone, unit, moved=moved)
+
     elsewhere = wish.get("elsewhere") or ""
     if elsewhere and elsewhere != one.place.id:
         place = _place(elsewhere, book)
@@ -186,7 +191,7 @@ def _other(
             )
         return (
             Beside(place.label, there.fan),
-            parts.answer(_said(one, there, unit, moved=True)),
+            parts.answer(said(there, moved=True)),
             {},
         )
     try:
@@ -198,13 +203,6 @@ def _other(
     other = book.changed(one, wanted)
     return (
         Beside("with the change", other.fan),
-        parts.answer(_said(one, other, unit, moved=False), wanted),
+        parts.answer(said(other, moved=False), wanted),
         {},
     )
-
-
-def _said(one: Foreseen, other: Foreseen, unit: Unit, *, moved: bool) -> list[str]:
-    first, second = (
-        (driest(each.look.air[1]), dampest(each.look.air[1])) for each in (one, other)
-    )
-    return coming_words.beside(one, other, first, second, moved=moved, unit=unit)

@@ -12,7 +12,7 @@ class Seen(NamedTuple):
     """What a rule's quantity was for one subject; a NaN is not known.
 
     `label` names the subject on screen; `band` is a place's [%], and `detail` goes with what is
-    said.
+    said. `begun`: what was foretold is there.
     """
 
     subject: str
@@ -20,6 +20,7 @@ class Seen(NamedTuple):
     value: float
     band: tuple[float, float] | None = None
     detail: str = ""
+    begun: bool = False
 
 
 class Latch(NamedTuple):

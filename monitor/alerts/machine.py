@@ -87,13 +87,18 @@ def step(
             if latch.on and (key not in gravest or rule.urgency > gravest[key].rule.urgency):
                 gravest[key] = _On(rule, one, latch)
     there = {one.subject for many in seen.values() for one in many}
+    begun = {(rule, one.subject) for rule, many in seen.items() for one in many if one.begun}
     events = [
         _event(
             alert.id,
             now_ms,
             Did.CLEAR,
             {
-                "ended": "back" if alert.subject in there else "gone",
+                "ended": "begun"
+                if (alert.rule, alert.subject) in begun
+                else "back"
+                if alert.subject in there
+                else "gone",
                 "worst": latches.get((alert.rule, alert.subject), OFF).worst,
             },
         )

@@ -148,14 +148,15 @@ def _coming(quantity: str, place: Place, s: Sight) -> Seen:
         return Seen(place.id, place.label, math.nan)
     zone = s.settings.zone
     if quantity == "dry_snap":
-        return Seen(place.id, place.label, one.snap, detail=dry_words(one, zone))
+        begun = one.dry is not None and one.dry.begins_h.middle == 0
+        return Seen(place.id, place.label, one.snap, detail=dry_words(one, zone), begun=begun)
     spell, unit = {
         "dry_spell_chance": (one.dry, "%"),
         "damp_spell_chance": (one.damp, "%"),
         "hot_spell_chance": (one.hot, "°C"),
     }[quantity]
     if spell is None or spell.begins_h.middle == 0:
-        return Seen(place.id, place.label, 0.0)
+        return Seen(place.id, place.label, 0.0, begun=spell is not None)
     words = (
         dry_words(one, zone)
         if quantity == "dry_spell_chance"

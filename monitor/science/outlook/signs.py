@@ -89,7 +89,7 @@ def spell(values: Floats, limit: float, hours: int, *, below: bool) -> Spell | N
         return None
     begins = runs[has].argmax(axis=1)
     at, extreme = furthest(values[has], below=below)
-    return Spell(float(has.mean()), _range(begins.astype(float)), extreme, float(at))
+    return Spell(float(has.mean()), range_of(begins.astype(float)), extreme, float(at))
 
 
 def furthest(values: Floats, *, below: bool) -> tuple[int, Range]:
@@ -97,7 +97,7 @@ def furthest(values: Floats, *, below: bool) -> tuple[int, Range]:
     their range there."""
     middle = np.median(values, axis=0)
     at = int(middle.argmin() if below else middle.argmax())
-    return at, _range(values[:, at])
+    return at, range_of(values[:, at])
 
 
 def best_stretch(suits: np.ndarray, allowed: np.ndarray, hours: int) -> Stretch | None:
@@ -135,5 +135,6 @@ def how_sure(chance: float) -> str:
     return "possible" if chance >= UNSURE else "unlikely"
 
 
-def _range(values: Floats) -> Range:
+def range_of(values: Floats) -> Range:
+    """Of members (members,)."""
     return Range(*np.quantile(values, [0.1, 0.5, 0.9]).tolist())
