@@ -183,6 +183,20 @@ def test_what_is_no_longer_there_is_over():
     assert shop.known["1"].ended == "gone"
 
 
+def test_what_was_foretold_ends_as_begun_where_it_is_there():
+    rule = replace(AWAY, id="snap", quantity="dry_snap", high=1.0, hold_s=0, calm_s=0)
+    seen = Seen("a", "a", 1.5)
+    first = machine.step([rule], {}, [], {"snap": [seen]}, NOW, 1)
+    (raised,) = first.events
+    open_ = [alerts.apply(None, raised)]
+    for now, ended in (
+        (seen._replace(value=0.1), "back"),
+        (seen._replace(value=0.1, begun=True), "begun"),
+    ):
+        done = machine.step([rule], first.latches, open_, {"snap": [now]}, NOW + MINUTE, 2)
+        assert [(e.action, e.body["ended"]) for e in done.events] == [(Did.CLEAR, ended)]
+
+
 def test_a_rule_that_is_switched_off_ends_its_alerts():
     shop = Shop(DRY)
     shop.see(11, dry=35.0)

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard import alert_fields, alert_words
+from dashboard import alert_fields, alert_strip, alert_words
+from dashboard.words import Headline
 from monitor.alerts.alert import Did, apply
 from monitor.alerts.machine import BY
 from monitor.alerts.rule import NO_TRACE, WATCHABLE, Of, Rule, Test
@@ -101,6 +102,28 @@ def test_what_is_over_tells_how_long_and_how_far_it_went():
     assert alert_words.over(gone, NOON, PARIS, "C") == (
         "1 h, from 10:00 to 11:00; what it was about is no longer there."
     )
+
+
+@pytest.mark.parametrize(
+    ("ended", "told"), [("back", "a newer outlook no longer shows it"), ("begun", "it has begun")]
+)
+def test_what_was_foretold_ends_by_beginning_or_by_a_newer_outlook(ended, told):
+    over = after(alert("dry-snap", 1.4), Did.CLEAR, by=BY, ended=ended, worst=None)
+    assert told in alert_words.over(over, NOON, PARIS, "C")
+    assert alert_words.event_words(over.events[-1], NOON, PARIS, "C").startswith("Over")
+
+
+def test_a_dry_snap_takes_the_headline_with_its_figures_while_the_air_asks_for_nothing():
+    detail = "below 40 % from about Sun 17:00; about 3.7 L of water a day would hold 45 %"
+    snap = alert("dry-snap", 1.4, detail=detail)
+    calm = Headline("right", "The air is right.", "")
+    head, left = alert_strip.headline(calm, [], [snap], {}, NOON, PARIS, "C")
+    assert head.state == "dry"
+    assert head.sentence == "Front bench: Dry snap coming, below 40 % from about Sun 17:00."
+    assert head.detail.startswith(
+        "About 3.7 L of water a day would hold 45 %. Fill the humidifier"
+    )
+    assert left == []
 
 
 def test_the_worst_of_another_quantity_is_not_passed_off_as_the_gravest_rules():

@@ -1,0 +1,249 @@
+"""The page on the air to come: its words, its plot, what may be typed, and the wall's ribbon."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import coming_fixtures
+import dash
+import dashboard_fixtures as shop_air
+import numpy as np
+import plotly.graph_objects as go
+import pytest
+
+from dashboard import coming_ribbon, coming_words
+from dashboard.coming_book import ComingBook, worst
+from dashboard.coming_figures import FANS, Beside, coming_plot, fan_of, summary
+from dashboard.figures import View
+from dashboard.formats import scale
+from dashboard.pages import coming
+from dashboard.queries import Shop
+from dashboard.themes import theme
+from dashboard.what_if_wishes import change
+from dashboard.wishes import WishFault
+from monitor.outlook import kept
+from monitor.science.outlook.record import STEPS
+from monitor.science.outlook.signs import Range, Spell
+from monitor.science.outlook.what_if import Change
+from monitor.store import Writer
+from sensors.shop import BENCH
+
+PARIS = ZoneInfo("Europe/Paris")
+NOW = int(datetime(2026, 11, 20, 12, 7, tzinfo=UTC).timestamp() * 1000)
+HOUR = 3_600_000
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    settings = shop_air.settings_in(tmp_path_factory.mktemp("coming"))
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        coming_fixtures.fill(settings, writer, NOW)
+    coming_fixtures.look(settings, NOW)
+    return Shop(settings)
+
+
+@pytest.fixture
+def book(shop, monkeypatch):
+    for module in ("dashboard.coming_book", "dashboard.pages.coming"):
+        monkeypatch.setattr(f"{module}.now_ms", lambda: NOW)
+    return ComingBook(shop)
+
+
+@pytest.fixture
+def one(book):
+    return book.foremost()
+
+
+def with_spells(one, **spells):
+    nothing = dict.fromkeys(("dry", "damp", "over", "hot"))
+    return dataclasses.replace(one, **(nothing | spells))
+
+
+SNAP = Spell(0.92, Range(30.0, 34.0, 40.0), Range(28.0, 31.0, 34.0), 43.0)
+
+
+def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
+    said = coming_words.headline(with_spells(one, dry=SNAP), NOW, PARIS, "C")
+    assert said.state == "dry"
+    assert said.sentence == (
+        "Front bench: below 40 % from about tomorrow 23:00, about 31 % (28 to 34 %) by Sun 08:00."
+    )
+    assert said.detail.startswith(
+        "Chance 92 %, almost certain. In about 34 h, between 30 h and 40 h."
+    )
+    assert "humidifier" in said.detail
+
+
+def test_a_spell_that_is_only_possible_is_told_as_that_and_an_unlikely_one_not_at_all(one):
+    maybe = SNAP._replace(chance=0.3)
+    said = coming_words.headline(with_spells(one, dry=maybe), NOW, PARIS, "C")
+    assert "possible below 40 %" in said.sentence
+    assert "If it comes" in said.detail
+    calm = coming_words.headline(with_spells(one, dry=SNAP._replace(chance=0.1)), NOW, PARIS, "C")
+    assert calm.state == "right"
+    assert "40 to 60 %" in calm.detail
+
+
+def test_what_is_so_already_has_no_lead(one):
+    there = SNAP._replace(begins_h=Range(0.0, 0.0, 2.0))
+    said = coming_words.headline(with_spells(one, dry=there), NOW, PARIS, "C")
+    assert "below 40 % now" in said.sentence
+    (line,) = coming_words.spell_lines(with_spells(one, dry=there), NOW, PARIS, "C")
+    assert line.when == "so already"
+
+
+def test_a_hot_spell_is_told_in_the_readers_unit(one):
+    hot = SNAP._replace(extreme=Range(28.0, 30.0, 31.0))
+    said = coming_words.headline(with_spells(one, hot=hot), NOW, PARIS, "F")
+    assert "about 86.0 °F (82.4 to 87.8 °F)" in said.sentence
+
+
+def test_without_a_forecast_it_says_weak_and_a_room_not_known_is_not_described(one):
+    look = dataclasses.replace(one.look, source="", issued_ms=0, reaches_h=0)
+    assert "weak" in coming_words.as_far(dataclasses.replace(one, look=look), NOW, PARIS)
+    room = dataclasses.replace(one.look.room, refused="the log is too short")
+    told = coming_words.room_words(
+        dataclasses.replace(one, look=dataclasses.replace(look, room=room)), "C"
+    )
+    assert len(told) == 1
+    assert "the log is too short" in told[0]
+
+
+def test_an_old_outlook_and_none_at_all_say_what_is_needed():
+    assert "too old" in coming_words.no_outlook(NOW - 9 * HOUR, NOW, PARIS).sentence
+    assert "four days" in coming_words.no_outlook(None, NOW, PARIS).detail
+
+
+@pytest.mark.parametrize("quantity", list(FANS))
+@pytest.mark.parametrize("width", [390, 1280])
+def test_the_plot_is_sound_and_holds_the_fan(one, quantity, width):
+    view = View(int(one.look.edges_ms[0]), int(one.look.edges_ms[-1]), PARIS, "C", width)
+    plot = coming_plot(one, quantity, view, theme("day"), Beside("with the change", one.fan))
+    go.Figure(plot)
+    middle = next(trace for trace in plot["data"] if trace["name"] == "Front bench")
+    expected = fan_of(one.fan, quantity, scale(quantity, "C"))[1]
+    np.testing.assert_array_equal(middle["y"], expected)
+    second = next(trace for trace in plot["data"] if trace["name"] == "with the change")
+    assert second["marker"]["symbol"] == "circle-open"  # told apart by shape
+    assert any(t["name"] == "outdoors" for t in plot["data"]) == (
+        quantity in ("temperature", "dew_point")
+    )
+    assert "lowest about" in summary(one, quantity, view)
+
+
+def test_fahrenheit_is_drawn_in_fahrenheit(one):
+    at = {u: fan_of(one.fan, "temperature", scale("temperature", u)) for u in ("C", "F")}
+    np.testing.assert_allclose(at["F"], 1.8 * at["C"] + 32)
+
+
+WORKS = [
+    ({"water": "2,5"}, "C", Change(water_l_day=2.5, volume_m3=60.0)),
+    ({"setting": "64.4"}, "F", Change(setting_c=18.0, volume_m3=60.0)),
+    ({"setting": "86"}, "F", Change(setting_c=30.0, volume_m3=60.0)),
+    ({"window": "open", "start": "6", "lasts": "2"}, "C",
+     Change(window_ach=8.0, volume_m3=60.0, start=6, stop=8)),
+    ({"water": "1", "volume": "75", "start": "119"}, "C",
+     Change(water_l_day=1.0, volume_m3=75.0, start=119, stop=STEPS)),
+    ({"volume": "75", "start": "3"}, "C", None),
+    ({}, "C", None),
+]  # fmt: skip
+REFUSED = [
+    ("water", "much", "C"), ("water", "-1", "C"), ("water", "41", "C"), ("setting", "31", "C"),
+    ("setting", "4.9", "C"), ("setting", "20", "F"), ("start", "120", "C"), ("lasts", "0", "C"),
+    ("volume", "3", "C"), ("water", "nan", "C"), ("window", "broken", "C"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("typed", "unit", "wanted"), WORKS)
+def test_what_is_typed_becomes_a_change(typed, unit, wanted):
+    found = change(typed, 60.0, unit)
+    if wanted is not None and wanted.setting_c is not None:
+        assert found.setting_c == pytest.approx(wanted.setting_c)
+        found = dataclasses.replace(found, setting_c=wanted.setting_c)
+    assert found == wanted
+
+
+@pytest.mark.parametrize(("name", "text", "unit"), REFUSED)
+def test_what_cannot_be_is_refused_at_its_field(name, text, unit):
+    with pytest.raises(WishFault) as caught:
+        change({name: text}, 60.0, unit)
+    assert list(caught.value.fields) == [name]
+    assert caught.value.fields[name].endswith(".")
+
+
+def answered(shop, book, **wish):
+    return coming.answered(BENCH, "humidity", wish, {"width": 1280}, shop, book)
+
+
+def text_of(parts):
+    return " ".join(str(p.children) for p in parts)
+
+
+def test_water_makes_it_damper_by_a_range_that_grows_with_the_unknown_air_change(shop, book, one):
+    plot, _, said, faults = answered(shop, book, water="4", setting="", volume="75")
+    assert not faults
+    assert any(trace["name"] == "with the change" for trace in plot["data"])
+    assert "air change" in text_of(said)
+    assert "humidifier" in text_of(said).lower()
+    at = worst(one)
+    other = book.changed(one, Change(water_l_day=4.0, volume_m3=75.0))
+    wet = np.quantile(other.look.air[1][:, at.step], [0.1, 0.5, 0.9])
+    assert wet[1] > at.rh_pct.middle
+    assert wet[2] - wet[0] > at.rh_pct.high - at.rh_pct.low
+
+
+def test_a_fault_is_told_at_the_field_and_nothing_is_drawn_for_it(shop, book):
+    plot, _, said, faults = answered(shop, book, water="9999")
+    assert "0 to 40 L" in faults["water"]
+    assert not any(trace["name"] == "with the change" for trace in plot["data"])
+    assert "marked" in text_of(said)
+
+
+def test_instruments_moved_where_no_outlook_is_says_so(shop, book):
+    _, _, said, _ = answered(shop, book, elsewhere="varnish-room")
+    assert "No outlook of" in text_of(said)
+
+
+def test_the_page_below_holds_score_good_hours_and_what_it_rests_on(shop, book):
+    head, below = coming.told(BENCH, shop, book, NOW)
+    assert head[0].children[1].children.startswith("Front bench: ")
+    text = str(below[0].to_plotly_json())
+    for word in ("What comes", "Good hours", "How well it does here", "What it rests on"):
+        assert word in text, word
+    for said in ("Rests on the forecast of demo", "not judged itself yet", "be told from RH"):
+        assert said in text, said
+
+
+def test_the_page_says_how_far_the_learning_is(shop, book):
+    kept.note_progress(shop.settings, kept.Progress(BENCH, 3, 12))
+    try:
+        head, _ = coming.told(BENCH, shop, book, NOW)
+    finally:
+        kept.note_progress(shop.settings, None)
+    assert "day 3 of 12" in str([part.to_plotly_json() for part in head])
+
+
+def test_a_place_without_an_outlook_says_why(shop, book):
+    head, below = coming.told("varnish-room", shop, book, NOW)
+    assert below == []
+    assert "No outlook yet" in str(head[0].to_plotly_json())
+
+
+def test_the_ribbon_holds_the_fan_the_band_and_what_happens(one):
+    told = with_spells(one, dry=SNAP)
+    low, high = coming_ribbon.scale(told)
+    assert low < min(one.fan.rh_pct.min(), one.low_pct)
+    assert high > max(one.fan.rh_pct.max(), one.high_pct)
+    text = str(coming_ribbon.strip(told, NOW, PARIS, "C", 3).to_plotly_json())
+    assert "dry, 92 %" in text
+    assert "band 40 to 60 %" in text
+
+
+def test_the_app_has_the_page(shop):
+    from dashboard.app import create_app
+
+    create_app(shop.settings)
+    assert any(page["path"] == "/coming" for page in dash.page_registry.values())
