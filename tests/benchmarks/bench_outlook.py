@@ -79,14 +79,14 @@ def speeds(read: files.Material) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--quick", action="store_true", help="one shop, 30 days, for CI")
+    parser.add_argument("--quick", action="store_true", help="one shop, 40 days, for CI")
     parser.add_argument("--shops", type=int, nargs="*", default=list(HELD_BACK))
     parser.add_argument("--days", type=int, default=90)
     parser.add_argument("--first", type=int, default=0, help="first day of the year")
     arguments = parser.parse_args()
     numbers, days = arguments.shops, arguments.days
     if arguments.quick:
-        numbers, days = numbers[:1], 30
+        numbers, days = numbers[:1], 40
     made = shops(tuple(numbers), 24 * min(arguments.first + days + 6, 365))
     speeds(material(made[0], arguments.first, days))
     heads = "".join(f"{h:>6}" for h in (1, 3, 6, 12, 24, 48, 72))
