@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from monitor.alerts.alert import Alert, Did
 from monitor.clock import from_ms
 from monitor.events import Event
-from monitor.hours import quiet_until
 from monitor.notices import TITLE_MAX, Notice
 
 if TYPE_CHECKING:
@@ -96,7 +95,7 @@ def notices(
         many = tuple(group)
         body = many[0].body
         labels = [_label(event, alerts) for event in many]
-        waits_for = quiet_until(settings.alerts.quiet, settings.zone, now_ms)
+        waits_for = settings.quiet_until(now_ms)
         if breaks_quiet.get(rule):
             waits_for = None
         found.append(

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.clock import from_ms, to_ms
 
 DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+CLOSED_MAX = 100
+"""No shop is looked for that opens later. [d]"""
+Hours = Mapping[str, Any]
+"""Opening hours: `DAYS` with a `span` each, and `closed`, a list of `closed_dates`."""
 _SPAN = re.compile(r"(\d{2}):(\d{2})-(\d{2}):(\d{2})")
 
 
@@ -36,7 +41,36 @@ def span(text: str) -> tuple[time, time] | None:
     return opens, closes
 
 
-def quiet_until(quiet: str, zone: ZoneInfo, now_ms: int) -> int | None:
+def closed_dates(text: str) -> tuple[date, date]:
+    """First and last day of dates written as `2026-12-24` or `2026-12-24/2027-01-02` (ISO 8601).
+
+    Raises
+    ------
+    ValueError
+        If it is neither.
+    """
+    first, _, last = text.partition("/")
+    try:
+        found = date.fromisoformat(first), date.fromisoformat(last or first)
+        if found[1] < found[0] or "/" in last or text.endswith("/"):
+            raise ValueError
+    except ValueError:
+        raise ValueError(
+            f"{text!r}: must be a date as 2026-12-24, or two as 2026-12-24/2027-01-02"
+        ) from None
+    return found
+
+
+def of_date(hours: Hours, day: date) -> tuple[time, time] | None:
+    """Opening and closing of a day; None if it is closed, by its weekday or by its date."""
+    if any(a <= day <= b for a, b in map(closed_dates, hours.get("closed", ()))):
+        return None
+    return span(hours.get(DAYS[day.weekday()], ""))
+
+
+def quiet_until(
+    quiet: str, zone: ZoneInfo, now_ms: int, closed_by: Hours | None = None
+) -> int | None:
     """When the quiet hours that it is in end; None if it is in none.
 
     Parameters
@@ -45,23 +79,34 @@ def quiet_until(quiet: str, zone: ZoneInfo, now_ms: int) -> int | None:
         As `21:00-07:00`, which may go over midnight; empty: there are none.
     now_ms : int
         [ms since 1970-01-01 UTC]
+    closed_by : mapping, optional
+        Opening hours by which a closed day is quiet from its first hour until quiet hours end on
+        the next open day.
 
     Returns
     -------
     int or None
         [ms since 1970-01-01 UTC]
     """
+    today = from_ms(now_ms).astimezone(zone).date()
     found = quiet_span(quiet)
+    if closed_by is not None and of_date(closed_by, today) is None:
+        ahead = (today + timedelta(days=n) for n in range(1, CLOSED_MAX))
+        opens = next((day for day in ahead if of_date(closed_by, day) is not None), None)
+        if opens is not None:
+            morning = found[1] if found and found[0] >= found[1] else time(0)
+            return to_ms(datetime.combine(opens, morning, zone))
     if found is None:
         return None
     begin, end = found
-    today = from_ms(now_ms).astimezone(zone).date()
     for back in (1, 0):
         day = today - timedelta(days=back)
         ends = day + timedelta(days=begin >= end)
         first = to_ms(datetime.combine(day, begin, zone))
         last = to_ms(datetime.combine(ends, end, zone))
         if first <= now_ms < last:
+            if ends > today and closed_by is not None and of_date(closed_by, ends) is None:
+                return quiet_until(quiet, zone, last, closed_by) or last
             return last
     return None
 
@@ -103,12 +148,12 @@ def of_day(text: str) -> time:
         raise ValueError(f"{text!r}: must be as 08:30") from None
 
 
-def next_opening(hours: Mapping[str, str], zone: ZoneInfo, now_ms: int) -> int | None:
+def next_opening(hours: Hours, zone: ZoneInfo, now_ms: int) -> int | None:
     """When the shop opens next, after now; None if it never does. [ms since 1970-01-01 UTC]"""
     today = from_ms(now_ms).astimezone(zone).date()
-    for ahead in range(9):
+    for ahead in range(CLOSED_MAX):
         day = today + timedelta(days=ahead)
-        found = span(hours.get(DAYS[day.weekday()], ""))
+        found = of_date(hours, day)
         if found is None:
             continue
         opens = to_ms(datetime.combine(day, found[0], zone))
@@ -117,8 +162,8 @@ def next_opening(hours: Mapping[str, str], zone: ZoneInfo, now_ms: int) -> int |
     return None
 
 
-def is_open(hours: Mapping[str, str], zone: ZoneInfo, now_ms: int) -> bool:
+def is_open(hours: Hours, zone: ZoneInfo, now_ms: int) -> bool:
     """Whether the shop is open at a moment. [ms since 1970-01-01 UTC]"""
     local = from_ms(now_ms).astimezone(zone)
-    found = span(hours.get(DAYS[local.weekday()], ""))
+    found = of_date(hours, local.date())
     return found is not None and found[0] <= local.time() < found[1]

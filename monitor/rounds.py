@@ -17,7 +17,6 @@ from monitor.alerts.alert import Did
 from monitor.commands import Commands, Journal
 from monitor.errors import StoreUnavailable
 from monitor.events import Event
-from monitor.hours import quiet_until
 from monitor.notices import Notice
 from monitor.standings import Standing, standings
 from monitor.store import Reader, Writer, journal, latches, outbox
@@ -183,7 +182,7 @@ class Rounds:
         self._on_notice()
 
     def _quiet(self, now_ms: int) -> bool:
-        return quiet_until(self._settings.alerts.quiet, self._settings.zone, now_ms) is not None
+        return self._settings.quiet_until(now_ms) is not None
 
     def _channels(self, urgency: int) -> list[str]:
         return [channel.id for channel in self._settings.channels if channel.takes(urgency)]

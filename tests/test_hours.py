@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.clock import from_ms, to_ms
-from monitor.hours import DAYS, is_open, next_opening, span
+from monitor.hours import DAYS, closed_dates, is_open, next_opening, quiet_until, span
 
 BERLIN = ZoneInfo("Europe/Berlin")
 HOURS = dict.fromkeys(DAYS[:5], "08:30-17:30") | {"saturday": "", "sunday": ""}
@@ -60,3 +60,53 @@ def test_it_is_open_from_its_opening_until_before_its_closing():
 def test_what_is_no_span_is_refused(bad):
     with pytest.raises(ValueError, match=r"must be as 08:30-17:30|closes before"):
         span(bad)
+
+
+HOLIDAYS = HOURS | {"closed": ["2026-12-24/2027-01-03", "2026-11-27"]}
+
+
+def test_dates_that_are_closed_are_passed_over():
+    assert opening("2026-11-26T18:00", HOLIDAYS) == "Mon 30 08:30"
+    assert opening("2026-12-23T18:00", HOLIDAYS) == "Mon 04 08:30"
+    assert not is_open(HOLIDAYS, BERLIN, at("2026-12-28T10:00"))
+    assert is_open(HOLIDAYS, BERLIN, at("2026-12-23T10:00"))
+
+
+def quiet(text, quiet_hours="21:00-07:00", hours=HOLIDAYS):
+    found = quiet_until(quiet_hours, BERLIN, at(text), hours)
+    return found and f"{from_ms(found).astimezone(BERLIN):%a %d %H:%M}"
+
+
+@pytest.mark.parametrize(
+    ("now", "until"),
+    [
+        ("2026-11-25T12:00", None),
+        ("2026-11-25T22:00", "Thu 26 07:00"),
+        ("2026-11-26T22:00", "Mon 30 07:00"),  # a closed Friday and the weekend follow
+        ("2026-11-28T12:00", "Mon 30 07:00"),
+        ("2026-11-30T06:59", "Mon 30 07:00"),
+        ("2026-11-30T07:00", None),
+        ("2026-12-24T00:00", "Mon 04 07:00"),
+    ],
+)
+def test_a_closed_day_is_quiet_until_the_morning_of_the_next_open_one(now, until):
+    assert quiet(now) == until
+
+
+def test_closed_days_are_as_any_other_unless_they_are_to_be_quiet():
+    assert quiet("2026-11-28T12:00", hours=None) is None
+    assert quiet("2026-11-26T22:00", hours=None) == "Fri 27 07:00"
+
+
+def test_without_quiet_hours_a_closed_day_ends_at_midnight():
+    assert quiet("2026-11-28T12:00", "") == "Mon 30 00:00"
+    assert quiet("2026-11-26T22:00", "") is None
+
+
+@pytest.mark.parametrize(
+    "bad",
+    ["24.12.2026", "2026-12-24/", "2027-01-02/2026-12-24", "2026-12-24/x", "", "/2026-12-24"],
+)
+def test_what_is_no_date_is_refused(bad):
+    with pytest.raises(ValueError, match="must be a date as 2026-12-24"):
+        closed_dates(bad)

@@ -117,7 +117,7 @@ def asked_for(shop: Shop, place: str, when: str, at: str, what_if: list[float]) 
     return Asked(Plan(place, wanted, float(what_if[0]), float(what_if[1])))
 
 
-def opening_hours(shop: Shop) -> dict[str, str]:
+def opening_hours(shop: Shop) -> hours.Hours:
     return shop.settings.hours.model_dump()
 
 

@@ -24,6 +24,7 @@ from pydantic_settings import (
     SettingsError,
 )
 
+from monitor import hours
 from monitor.errors import SettingsFault
 from monitor.forecast_sources import ForecastSource
 from monitor.places import Limits, Place, band
@@ -77,6 +78,11 @@ class Settings:
     reservoirs: tuple[Reservoir, ...]
     forecasts: tuple[ForecastSource, ...]
     origins: Mapping[str, str]
+
+    def quiet_until(self, now_ms: int) -> int | None:
+        """When the quiet hours that it is in end; None if it is in none. [ms]"""
+        closed_by = self.hours.model_dump() if self.alerts.quiet_when_closed else None
+        return hours.quiet_until(self.alerts.quiet, self.zone, now_ms, closed_by)
 
     @property
     def store_path(self) -> Path:

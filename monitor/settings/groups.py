@@ -168,11 +168,21 @@ class Hours(BaseModel):
     friday: str = _setting("09:00-18:00", "Open on Fridays")
     saturday: str = _setting("", "Open on Saturdays")
     sunday: str = _setting("", "Open on Sundays")
+    closed: list[str] = _setting(
+        [], "Dates closed besides, such as 2026-12-24 or 2026-12-24/2027-01-02"
+    )
 
-    @field_validator("*")
+    @field_validator(*hours.DAYS)
     @classmethod
     def _day(cls, value: str) -> str:
         hours.span(value)
+        return value
+
+    @field_validator("closed")
+    @classmethod
+    def _closed(cls, value: list[str]) -> list[str]:
+        for one in value:
+            hours.closed_dates(one)
         return value
 
 
@@ -182,6 +192,9 @@ class Alerts(BaseModel):
     model_config = _STRICT
     quiet: str = _setting(
         "21:00-07:00", "Quiet hours: only what cannot wait is sent then; empty: none"
+    )
+    quiet_when_closed: bool = _setting(
+        False, "Whether a closed day is quiet all day, by the hours above"
     )
     brief_at: str = _setting("08:00", "When the morning brief is sent; empty: never")
 
