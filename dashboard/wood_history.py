@@ -43,6 +43,8 @@ def event_words(
             return f"Moved to {place()}{at()}"
         case Did.LEAVE:
             return f"Handed out{at()}"
+        case Did.RECORD:
+            return "Record of its air given out"
         case Did.AMEND:
             return f"Put right: {_put(body, tuple(body), now_ms, zone, unit)}"
     return str(event.action)

@@ -48,6 +48,8 @@ class Did(StrEnum):
     MOVE = "move"
     AMEND = "amend"
     LEAVE = "leave"
+    RECORD = "record"
+    """Note the fingerprints of a record of its air that was given out."""
 
 
 KINDS = tuple(PRESETS)
@@ -131,6 +133,7 @@ _WISHES: dict[Did, set[str]] = {
     Did.MOVE: _AT | {"place"},
     Did.AMEND: _FIELDS,
     Did.LEAVE: _AT,
+    Did.RECORD: {"fingerprints"},
 }
 
 
@@ -148,8 +151,8 @@ def decide(
         REGISTER: `reference`, `kind` (one of `KINDS`), `place`, and if wanted `home_rh_pct` [%],
         `home_temp_c` [°C], `parts` (mappings, see `Part`; else the preset of its kind), `open`,
         `arrived_ms`, `arrived_temp_c`, `due_ms`, `note`. MOVE: `place`, `at_ms`. OPEN, CLOSE,
-        LEAVE: `at_ms`. AMEND: what of REGISTER's fields is to differ; `home_rh_pct`,
-        `arrived_temp_c` and `due_ms` may be None: not known.
+        LEAVE: `at_ms`. RECORD: `fingerprints`, SHA-256 in hex. AMEND: what of REGISTER's
+        fields is to differ; `home_rh_pct`, `arrived_temp_c` and `due_ms` may be None: not known.
     now_ms : int
         [ms since 1970-01-01 UTC]
 
@@ -176,6 +179,8 @@ def decide(
         if not body:
             raise _refusal("nothing to amend was given")
         return body
+    if did is Did.RECORD:
+        return {"fingerprints": _fingerprints(wish.get("fingerprints"))}
     if not instrument.here:
         raise _refusal(f"{instrument.reference} has left: register it again first")
     return _happened(instrument, did, wish, now_ms)
@@ -216,6 +221,8 @@ def apply(instrument: Instrument | None, event: Event) -> Instrument:
             return _amended(instrument, body)
         case Did.LEAVE:
             return replace(instrument, left_ms=body["at_ms"])
+        case Did.RECORD:
+            return instrument
     raise _refusal(f"unknown action {event.action}")
 
 
@@ -290,6 +297,13 @@ def _happened(
     if faults:
         raise InstrumentFault(faults)
     return {"at_ms": at} | ({"place": wish["place"]} if did is Did.MOVE else {})
+
+
+def _fingerprints(given: Any) -> list[str]:
+    good = isinstance(given, list) and 0 < len(given) <= 4
+    if not good or not all(isinstance(f, str) and re.fullmatch("[0-9a-f]{64}", f) for f in given):
+        raise _refusal("fingerprints must be 1 to 4 texts of 64 hexadecimal digits")
+    return list(given)
 
 
 def _last_change_ms(instrument: Instrument) -> int:

@@ -20,6 +20,7 @@ from monitor.cli import (
     kinds,
     notices,
     outlook,
+    records,
     replay,
     score,
     sensor,
@@ -105,6 +106,8 @@ def check(data: Data = None, config: Config = None, demo: Demo = False) -> None:
 
 app.command("advise")(advise.advise)
 app.command("now")(air.now)
+app.command("record")(records.record)
+app.command("verify-record")(records.verify_record)
 app.command("import")(files.import_)
 app.command("export")(files.export)
 app.command("notify-test")(notices.notify_test)

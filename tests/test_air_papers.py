@@ -1,0 +1,95 @@
+"""Records of air: what stands in them, and that a changed one is found out, through the service."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import io
+
+import dashboard_fixtures as shop_air
+import pypdfium2
+import pytest
+
+from monitor import air_papers
+from monitor.clock import now_ms
+from monitor.commands import CommandFault, Journal
+from monitor.instruments import InstrumentFault
+from monitor.store import Reader, Writer
+
+DAY = shop_air.DAY_MS
+
+
+@pytest.fixture
+def shop(tmp_path):
+    settings = shop_air.settings_in(tmp_path)
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        now = now_ms()
+        shop_air.fill(writer, "front-bench", now - 6 * DAY, now, 600_000,
+                      gap=(now - 2 * DAY, now - DAY))  # fmt: skip
+        commands = shop_air.commanded(writer, settings)
+        commands.carry_out({"about": "instrument", "do": "register", "reference": "VN-31",
+                            "kind": "violin", "place": "front-bench", "arrived_ms": now - 5 * DAY,
+                            "note": "Tam Orrin's"}, now)  # fmt: skip
+        commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench",
+                            "instrument": "VN-31", "start_ms": now - 4 * DAY}, now)  # fmt: skip
+        commands.carry_out({"do": "release", "wait": "1", "at_ms": now - 3 * DAY}, now)
+        with contextlib.closing(Reader(settings.store_path)) as reader:
+            yield settings, commands, reader, now
+
+
+def made(shop):
+    settings, _, reader, now = shop
+    journal = Journal(reader)
+    rows = air_papers.rows_of(reader, journal, settings, journal.instruments["vn-31"], now)
+    return rows, air_papers.paper_of(rows, "Kestrel Row Strings", settings)
+
+
+def test_a_record_holds_band_extremes_time_outside_waits_gaps_and_sensors(shop):
+    rows, paper = made(shop)
+    by = {row.what: row for row in rows}
+    assert (by["band"].low, by["band"].high) == (40.0, 60.0)
+    assert by["wait"].mean == pytest.approx(24.0)
+    assert by["wait"].text.endswith("released")
+    assert by["without readings"].mean == pytest.approx(24.0, abs=0.4)
+    air = next(r for r in rows if r.what == "air" and r.unit == "% RH")
+    with contextlib.closing(Reader(shop[0].store_path)) as reader:
+        from monitor.means import means
+
+        rh = means(reader, "front-bench", shop[3] - 5 * DAY, shop[3]).rh_pct
+    assert (air.low, air.high) == (rh.min(), rh.max())
+    assert by["below the band"].mean == pytest.approx((rh < 40).sum() / 6)
+    assert {r.unit for r in rows if r.what == "sensor"} == {"± % RH", "± K"}
+    table = list(csv.reader(io.StringIO(paper.csv.decode())))
+    assert len(table) == len(rows) + 2
+    assert b"Tam Orrin" not in paper.csv  # a note may name the client
+    text = pypdfium2.PdfDocument(paper.pdf)[0].get_textpage().get_text_range()
+    assert table[-1][1][:16] in text.replace("\r\n", "")
+
+
+def test_what_was_given_out_is_known_again_and_one_changed_digit_is_found(shop):
+    _, paper = made(shop)
+    _, commands, reader, now = shop
+    strange = air_papers.check(paper.csv, Journal(reader))
+    assert (strange.sound, strange.known) == (True, False)
+    commands.carry_out({"about": "instrument", "do": "record", "instrument": "VN-31",
+                        "fingerprints": paper.fingerprints}, now)  # fmt: skip
+    journal = Journal(reader)
+    assert journal.instruments["vn-31"].here
+    for part in paper:
+        found = air_papers.check(part, journal)
+        assert (found.sound, found.known, found.reference) == (True, True, "VN-31")
+        at = len(part) // 2
+        changed = part[:at] + bytes([part[at] ^ 1]) + part[at + 1 :]
+        assert air_papers.check(changed, journal) == (False, False, "", 0)
+
+
+@pytest.mark.parametrize("given", [None, [], ["ab"], ["g" * 64], "a" * 64, [1]])
+def test_a_fingerprint_must_be_one(shop, given):
+    with pytest.raises((InstrumentFault, CommandFault)):
+        shop[1].carry_out({"about": "instrument", "do": "record", "instrument": "VN-31",
+                           "fingerprints": given}, shop[3])  # fmt: skip
+
+
+def test_a_text_that_a_spreadsheet_would_run_is_kept_as_text():
+    rows = [air_papers.Row("wait", 0, 0, text="=HYPERLINK(1)")]
+    assert b",'=HYPERLINK(1)" in air_papers.csv_of(rows)
