@@ -25,6 +25,7 @@ from dashboard.pages import (
     bench_kinds,
     bench_plan,
     bench_wait,
+    clients,
     coming,
     past,
     past_climate,
@@ -53,6 +54,7 @@ PAGES = (
     ("/coming", "Coming"),
     ("/alerts", "Alerts"),
     ("/past", "Past"),
+    ("/clients", "Clients"),
     ("/probes", "Probes"),
 )
 THEMES = {"auto": "As the screen", "day": "Day", "night": "Night", "contrast": "Contrast"}
@@ -117,6 +119,7 @@ def create_app(settings: Settings) -> dash.Dash:
         wood_page.register(app, shop, woods)
     for alert_page in (alerts, alerts_rules, alerts_one):
         alert_page.register(app, shop, alert_book)
+    clients.register(app, shop, kept)
     desk_calls.register(app, shop, desk_calls.readings(shop, book, woods, alert_book))
     calendar_feed.register(app, shop, book)
     app.layout = lambda: shell(shop)

@@ -1,0 +1,104 @@
+"""What the fields of a client's sheet are called, how they are read, and what they were left at."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from dashboard import formats
+from dashboard.wishes import number
+from monitor.clients.wish import DEFAULTS
+from monitor.science.case.outdoors import MONTHS
+from monitor.science.case.presets import PRESETS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+class Asked(NamedTuple):
+    """A field: its name in a wish, its words, and its unit: "C" where it is a temperature."""
+
+    name: str
+    words: str
+    unit: str = ""
+
+
+WHO = (Asked("title", "For whom"), Asked("instrument", "Instrument"))
+DAY = (
+    Asked("played", "Played, hours of the day"),
+    Asked("left_out", "Left out of its case"),
+    Asked("lid_open", "In its open case"),
+)
+HOME = (
+    Asked("set_point_c", "Heated to", "C"),
+    Asked("people", "People"),
+    Asked("volume_m3", "Air of the rooms", "m³"),
+    Asked("humidified_l_day", "Water a humidifier gives there", "L a day"),
+)
+BAND = (Asked("band_low", "Band from", "%"), Asked("band_high", "to", "%"))
+OWN = (
+    Asked("device_water_ml", "It holds", "mL"),
+    Asked("device_every_d", "Filled every", "days"),
+    Asked("device_lost_g", "Weighed: it lost", "g"),
+    Asked("device_lost_d", "in", "days"),
+    Asked("device_lost_rh", "at a mean RH of", "%"),
+)
+MONTHLY = (("temp", "temperature", "C"), ("rh", "RH", "%"), ("out", "outdoors then", "C"))
+MONTHS_ASKED = tuple(
+    Asked(f"{name}.{m}", f"{month}, {words}", unit)
+    for m, month in enumerate(MONTHS, 1)
+    for name, words, unit in MONTHLY
+)
+FIELDS = (*WHO, *DAY, *HOME, *BAND, *OWN, *MONTHS_ASKED)
+"""All that is typed."""
+CHOICES: Mapping[str, Mapping[str, str]] = {
+    "case": {name: name[:1].upper() + name[1:] for name in PRESETS},
+    "source": {
+        "readings": "A few readings there",
+        "normals": "Monthly means of its weather",
+        "shop": "The shop's own outdoor log",
+    },
+    "tightness": {"tight": "Tight", "normal": "Ordinary", "leaky": "Leaky"},
+    "device": {"": "None", "humidifier": "A case humidifier"},
+    "language": {"en-GB": "°C, mL, A4", "en-US": "°F, ounces, Letter"},
+}
+"""What is tapped, by its name in a wish."""
+LEGENDS = {
+    "case": "Case", "source": "The air of the home comes from", "tightness": "The home is",
+    "device": "What they have already", "language": "The sheet in",
+}  # fmt: skip
+
+
+def left_at(asked: Asked, unit: formats.Unit) -> str:
+    """What stands in a field before anything is typed."""
+    value = DEFAULTS.get(asked.name, "")
+    if asked.unit == "C" and value != "":
+        return formats.shown("temperature", float(value), unit).removesuffix(".0")
+    return value if isinstance(value, str) else f"{value:g}"
+
+
+def wish_of(
+    form: Mapping[str, str | None], unit: formats.Unit
+) -> tuple[dict[str, Any], dict[str, str]]:
+    """A wish from what was typed and tapped, in SI units, and what cannot be read of it."""
+    wish: dict[str, Any] = {name: form.get(name) or "" for name in CHOICES}
+    faults = {}
+    for asked in FIELDS:
+        text = (form.get(asked.name) or "").strip()
+        if isinstance(DEFAULTS.get(asked.name), str):
+            wish[asked.name] = text
+        elif text:
+            try:
+                value = number(text)
+            except ValueError:
+                faults[asked.name] = f"{text!r:.30} is no number"
+                continue
+            wish[asked.name] = (value - 32) / 1.8 if asked.unit == "C" and unit == "F" else value
+    if wish["device"] == "":
+        wish = {k: v for k, v in wish.items() if not k.startswith("device_")}
+    return wish, faults
+
+
+def called(name: str) -> str:
+    """What a field is called."""
+    words = {a.name: a.words for a in FIELDS} | LEGENDS
+    return words.get(name, name)

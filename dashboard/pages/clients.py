@@ -1,0 +1,290 @@
+"""Clients: a sheet on how to keep an instrument well at home, and records of the air it had here.
+
+Nothing that is typed here is kept: a sheet is made, looked at and taken along as a file.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import zipfile
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import Input, Output, State, dcc, html
+
+from dashboard import client_words, formats, sign_in, wood_parts, words
+from dashboard.client_words import CHOICES, FIELDS, LEGENDS, Asked
+from dashboard.markup import attributes
+from monitor import air_papers, desk, means
+from monitor.clients.homes import Airs, shop_log
+from monitor.clients.html import html_of
+from monitor.clients.pdf import pdf_of
+from monitor.clients.sheet import Sheet, sheet_of
+from monitor.clients.wish import ClientFault, read_wish
+from monitor.clients.worked import work_out
+from monitor.clock import now_ms
+from monitor.errors import MonitorError, StoreFault
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from dash.development.base_component import Component
+
+    from dashboard.kept_journal import KeptJournal
+    from dashboard.queries import Shop
+
+LIVE_MEMBERS = 20
+"""Ways home and case may be that the live plot takes; the sheet takes all."""
+NAMES = (*CHOICES, *(a.name for a in FIELDS))
+
+
+def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
+    """Hang the page and its callbacks into the app."""
+    dash.register_page(
+        "clients", path="/clients", title="Clients", layout=lambda **_: layout(shop, kept)
+    )
+    typed = [(client_id(name), "value") for name in NAMES]
+
+    @app.callback(
+        Output("client-live", "children"),
+        *(Output(f"{client_id(name)}-fault", "children") for name in NAMES),
+        *(Input(*one) for one in typed),
+        prevent_initial_call=True,
+    )
+    def live(*values: str | None) -> tuple[Any, ...]:
+        form = dict(zip(NAMES, values, strict=True))
+        shown, faults = answered(form, shop, kept, LIVE_MEMBERS, _told)
+        return (shown, *(faults.get(name, "") for name in NAMES))
+
+    @app.callback(
+        Output("client-file", "data"),
+        Output("client-said", "children"),
+        Input("client-pdf", "n_clicks"),
+        Input("client-html", "n_clicks"),
+        *(State(*one) for one in typed),
+        prevent_initial_call=True,
+    )
+    def take(_pdf: int, _html: int, *values: str | None) -> tuple[Any, Any]:
+        form = dict(zip(NAMES, values, strict=True))
+        as_pdf = dash.ctx.triggered_id == "client-pdf"
+
+        def made(sheet: Sheet) -> dict[str, Any]:
+            content = pdf_of(sheet) if as_pdf else html_of(sheet).encode()
+            return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}")
+
+        given, faults = answered(form, shop, kept, None, made)
+        return (dash.no_update, _faults(faults) or given) if faults else (given, "Made.")
+
+    @app.callback(
+        Output("record-file", "data"),
+        Output("record-said", "children"),
+        Input("record-make", "n_clicks"),
+        State("record-of", "value"),
+        prevent_initial_call=True,
+    )
+    def record(_clicks: int, instrument_id: str | None) -> tuple[Any, str]:
+        return recorded(str(instrument_id or ""), shop, kept)
+
+
+def client_id(name: str) -> str:
+    """The id of a field; a point would mean something else there."""
+    return f"client-{name.replace('.', '-')}"
+
+
+def layout(shop: Shop, kept: KeptJournal) -> Component:
+    """The page; for who may not change anything only the reason, as it is about people."""
+    may = sign_in.writing(flask.request, shop.settings)
+    if not may.allowed:
+        parts: list[Any] = [html.H1("Clients"), wood_parts.read_only(may)]
+        return html.Main(parts, className="sheet clients")
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    return html.Main(
+        [
+            html.H1("Clients"),
+            html.P("A sheet for the case at home: one page, in figures. Nothing typed here is kept."),
+            html.Div(
+                [html.Div(_asked(unit), className="client-form"),
+                 html.Div(html.P("Give the home's RH in at least one month, and the sheet shows here."),
+                          id="client-live", className="client-live",
+                          **attributes(aria_live="polite"))],
+                className="client-halves",
+            ),
+            dcc.Download(id="client-file"),
+            html.H2("Record of air"),
+            *_records(kept),
+            dcc.Download(id="record-file"),
+        ],
+        className="sheet bench wood clients",
+    )  # fmt: skip
+
+
+def _asked(unit: formats.Unit) -> list[Component]:
+    lines = client_words
+    months = html.Details(
+        [
+            html.Summary("Months: temperature, RH"),
+            html.P(
+                "At home for readings, one month or more; outdoors for its weather, all twelve."
+            ),
+            _fields(lines.MONTHS_ASKED, unit),
+        ],
+        open=True,
+    )
+    return [
+        _fields(lines.WHO, unit), _choice("case"), _choice("source"), months, _choice("tightness"),
+        html.Details([html.Summary("More of home and day"), _fields(lines.HOME, unit),
+                      _fields(lines.DAY, unit), _fields(lines.BAND, unit)]),
+        html.Details([html.Summary("A humidifier they have"), _choice("device"),
+                      _fields(lines.OWN, unit)]),
+        _choice("language"),
+        html.P("A weather file or a logger's file: benchweather advise, in the terminal.",
+               className="aside"),
+    ]  # fmt: skip
+
+
+def _fields(fields: tuple[Asked, ...], unit: formats.Unit) -> Component:
+    return html.Div([_field(one, unit) for one in fields], className="fields")
+
+
+def _field(asked: Asked, unit: formats.Unit) -> Component:
+    shown = formats.scale("temperature", unit).unit if asked.unit == "C" else asked.unit
+    id_ = client_id(asked.name)
+    return html.Div(
+        [
+            html.Label(f"{asked.words}{f' [{shown}]' if shown else ''}", htmlFor=id_),
+            dcc.Input(id=id_, type="text", autoComplete="off", debounce=0.6, maxLength=60,
+                      value=client_words.left_at(asked, unit)),
+            html.P(id=f"{id_}-fault", className="fault"),
+        ],
+        className="field",
+    )  # fmt: skip
+
+
+def _choice(name: str) -> Component:
+    options: list[Any] = [{"label": w, "value": v} for v, w in CHOICES[name].items()]
+    chosen = client_words.DEFAULTS[name]
+    return html.Fieldset(
+        [html.Legend(LEGENDS[name]),
+         dcc.RadioItems(id=client_id(name), options=options, value=chosen),
+         html.P(id=f"{client_id(name)}-fault", className="fault")],
+        className="picks",
+    )  # fmt: skip
+
+
+def answered(
+    form: Mapping[str, str | None],
+    shop: Shop,
+    kept: KeptJournal,
+    members: int | None,
+    made: Callable[[Sheet], Any],
+) -> tuple[Any, dict[str, str]]:
+    """What is made of the sheet that was asked for, and what is wrong, by field."""
+    may = sign_in.writing(flask.request, shop.settings)
+    if not may.allowed:
+        return html.P(may.why), {"title": may.why}
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    wish, faults = client_words.wish_of(form, unit)
+    try:
+        if faults:
+            raise ClientFault(faults)
+        read = read_wish(wish)
+        airs = Airs()
+        if read.source == "shop":
+            settings = shop.settings
+            airs = Airs(shop=kept.ask(lambda reader, _: shop_log(
+                reader, means.places(reader, settings), settings.zone, now_ms())))  # fmt: skip
+        worked = work_out(read, airs, members=members) if members else work_out(read, airs)
+    except ClientFault as exc:
+        return _faults(exc.fields), exc.fields
+    except StoreFault as exc:
+        return html.P(words.store_trouble(exc).sentence), {}
+    shop_name = shop.settings.shop.name
+    return made(sheet_of(worked, shop_name, now_ms(), shop.settings.zone)), {}
+
+
+def _told(sheet: Sheet) -> list[Component]:
+    """The sheet's chief things, as they would stand on it."""
+    drawn = base64.b64encode(sheet.plot.encode()).decode()
+    rows = [
+        html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
+        for row in sheet.table.rows
+    ]
+    return [
+        html.P(sheet.lead, className="client-lead"),
+        html.Img(src=f"data:image/svg+xml;base64,{drawn}", alt=sheet.plot_words),
+        html.Div(
+            html.Table([html.Thead(html.Tr([html.Th(h, scope="col") for h in sheet.table.heads])),
+                        html.Tbody(rows)]),
+            className="scroll", tabIndex=0, role="region", **attributes(aria_label=sheet.table.heading),
+        ),
+        *(html.P(line) for line in (*sheet.to_do.lines, *sheet.holds.lines)),
+        html.Div(
+            [html.Button("The sheet as PDF", id="client-pdf", className="tap main"),
+             html.Button("as HTML", id="client-html", className="tap")],
+            className="taps wide",
+        ),
+        html.P(id="client-said", role="status"),
+    ]  # fmt: skip
+
+
+def _faults(fields: Mapping[str, str]) -> Component:
+    lines = [html.Li(f"{client_words.called(name)}: {text}") for name, text in fields.items()]
+    return html.Ul(lines, className="client-faults")
+
+
+def _records(kept: KeptJournal) -> list[Component]:
+    try:
+        known = kept.ask(lambda _, journal: list(journal.instruments.values()))
+    except StoreFault as exc:
+        return [html.P(words.store_trouble(exc).sentence)]
+    if not known:
+        return [html.P("No instrument has been taken in yet.")]
+    newest = sorted(known, key=lambda one: -one.arrived_ms)[:50]
+    options: list[Any] = [{"label": one.reference, "value": one.id} for one in newest]
+    return [
+        html.P("The air an instrument had in the shop, as PDF and CSV. Both are known again by "
+               "benchweather verify-record."),
+        html.Fieldset([html.Legend("Instrument"),
+                       dcc.RadioItems(id="record-of", options=options, value=newest[0].id)],
+                      className="picks"),
+        html.Div(html.Button("Make its record", id="record-make", className="tap main"),
+                 className="taps wide"),
+        html.P(id="record-said", role="status"),
+    ]  # fmt: skip
+
+
+def recorded(instrument_id: str, shop: Shop, kept: KeptJournal) -> tuple[Any, str]:
+    """A record of air as a file of files, noted in the journal, and what is said of it."""
+    may = sign_in.writing(flask.request, shop.settings)
+    if not may.allowed:
+        return dash.no_update, may.why
+    settings = shop.settings
+
+    def paper(reader: Any, journal: Any) -> air_papers.Paper | None:
+        one = journal.instruments.get(instrument_id)
+        if one is None:
+            return None
+        rows = air_papers.rows_of(reader, journal, settings, one, now_ms())
+        return air_papers.paper_of(rows, settings.shop.name or "Benchweather", settings)
+
+    try:
+        made = kept.ask(paper)
+        if made is None:
+            return dash.no_update, "There is no such instrument."
+        desk.ask(settings.desk_path, {
+            "about": "instrument", "do": "record", "instrument": instrument_id, "by": "board",
+            "fingerprints": made.fingerprints,
+        })  # fmt: skip
+    except MonitorError as exc:
+        return dash.no_update, f"It could not be made: {exc}."
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for suffix, content in made._asdict().items():
+            archive.writestr(f"air-{instrument_id}.{suffix}", content)
+    return _file(out.getvalue(), f"air-{instrument_id}.zip"), "Made, and noted in the journal."
+
+
+def _file(content: bytes, name: str) -> dict[str, Any]:
+    return {"content": base64.b64encode(content).decode(), "filename": name, "base64": True}

@@ -1,0 +1,93 @@
+"""The page of clients in a real Chromium: a sheet from the form, faults at their fields, a record."""
+
+from __future__ import annotations
+
+import io
+import os
+import zipfile
+from pathlib import Path
+
+import dashboard_fixtures as shop_air
+import pypdfium2
+import pytest
+import test_board_browser as browser
+from test_board_browser import DAY, Board, until
+from test_board_browser_bench import faults, opened
+
+from monitor import air_papers
+from monitor.clock import now_ms
+from monitor.commands import Journal
+from monitor.store import Reader
+
+pytestmark = browser.pytestmark
+chromium, visit = browser.chromium, browser.visit  # fixtures
+
+
+@pytest.fixture(scope="module")
+def clients(tmp_path_factory):
+    """A shop with one instrument and three days of air."""
+    folder = tmp_path_factory.mktemp("clients")
+    with Board(folder, shop_air.BENCH) as board:
+        now = now_ms()
+        shop_air.fill(board.writer, "front-bench", now - 3 * DAY, now, 600_000)
+        commands = shop_air.commanded(board.writer, board.settings)
+        commands.carry_out({"about": "instrument", "do": "register", "reference": "VN-44",
+                            "kind": "violin", "place": "front-bench",
+                            "arrived_ms": now - 2 * DAY}, now)  # fmt: skip
+        with shop_air.desk(board.settings, commands), browser.served(folder, board.port):
+            yield board
+
+
+def typed(page, **values):
+    for name, text in values.items():
+        page.locator(f"#client-{name}").fill(text)
+        page.locator(f"#client-{name}").press("Tab")
+
+
+@pytest.mark.parametrize(("size", "theme"), [("wall", "day"), ("phone", "night")])
+def test_a_sheet_comes_of_the_form_quietly_and_axe_finds_nothing(clients, visit, size, theme):
+    seen = visit(size, theme)
+    page = opened(seen, clients, "/clients")
+    typed(page, **{"temp-1": "70", "rh-1": "27", "title": "Ina Perrin"})
+    page.wait_for_selector("#client-pdf", timeout=30_000)
+    assert page.locator("#client-live img").get_attribute("alt").startswith("RH through the year")
+    for details in page.locator("main summary").all():
+        if details.locator("xpath=..").get_attribute("open") is None:
+            details.click()
+    assert faults(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    if folder := os.environ.get("CLIENT_PICTURES"):
+        page.screenshot(path=str(Path(folder) / f"{size}.png"), full_page=True)
+    with page.expect_download(timeout=60_000) as got:
+        page.locator("#client-pdf").click()
+    made = pypdfium2.PdfDocument(got.value.path().read_bytes())
+    assert len(made) == 1
+    assert "Ina Perrin" in made[0].get_textpage().get_text_range()
+    assert seen.logged == []
+    assert [u for u in seen.asked if not u.startswith((clients.url, "data:", "blob:"))] == []
+    log = list(clients.settings.data.rglob("*"))
+    assert not any(b"Perrin" in p.read_bytes() for p in log if p.is_file())  # nothing is kept
+
+
+def test_what_is_wrong_stands_at_its_field_and_goes_when_it_is_right(clients, visit):
+    page = opened(visit("desk"), clients, "/clients")  # its browser reads °F
+    typed(page, **{"temp-1": "68", "rh-1": "60", "out-1": "-4"})
+    fault = "document.getElementById('client-rh-1-fault').innerText"
+    until(page, f"{fault}.includes('a home can have')")
+    typed(page, **{"temp-1": "168"})
+    until(page, "document.getElementById('client-temp-1-fault').innerText.includes('Fahrenheit')")
+    typed(page, **{"temp-1": "68", "rh-1": "30"})
+    page.wait_for_selector("#client-pdf", timeout=30_000)
+    assert page.evaluate(fault) == ""
+
+
+def test_a_record_is_made_and_known_again(clients, visit):
+    page = opened(visit("desk"), clients, "/clients")
+    with page.expect_download(timeout=60_000) as got:
+        page.locator("#record-make").click()
+    with zipfile.ZipFile(io.BytesIO(got.value.path().read_bytes())) as archive:
+        parts = [archive.read(name) for name in sorted(archive.namelist())]
+    reader = Reader(clients.settings.store_path)
+    found = [air_papers.check(part, Journal(reader)) for part in parts]
+    reader.close()
+    assert [(f.known, f.reference) for f in found] == [(True, "VN-44")] * 2
