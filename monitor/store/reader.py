@@ -275,9 +275,8 @@ class Reader:
         first, last = -(-from_ms // step) * step, until_ms // step * step
         table = self._array(
             "SELECT ts_ms, n, low, total / n, high FROM rollup WHERE series_id = ? "
-            "AND period_s = ? AND ts_ms > ? AND ts_ms < ? AND ts_ms >= ? AND ts_ms < ? "
-            "ORDER BY ts_ms",
-            (series_id, period_s, start_ms - step, end_ms, first, last),
+            "AND period_s = ? AND ts_ms >= ? AND ts_ms < ? ORDER BY ts_ms",
+            (series_id, period_s, max(start_ms - step + 1, first), min(end_ms, last)),
             _ROLLUP,
         )
         edges = {
