@@ -108,7 +108,7 @@ def create_app(settings: Settings) -> dash.Dash:
     alert_book = AlertBook(shop, kept, book, woods)
     coming_book = ComingBook(shop)
     air.register(app, shop, book, alert_book, coming_book)
-    coming.register(app, shop, coming_book)
+    coming.register(app, shop, coming_book, woods)
     for page in (past, past_climate, probes, probes_one, sign_in_page):
         page.register(app, shop)
     for page in (bench_plan, bench_kinds, bench_finished):

@@ -152,9 +152,9 @@ def answer(lines: Sequence[str], change: Change | None = None) -> list[Component
 
 def below(
     one: Foreseen, fit: Fit | None, tried: Sequence[Setting], now_ms: int, zone: ZoneInfo,
-    unit: Unit,
+    unit: Unit, plates: Sequence[str] = (),
 ) -> list[Component]:  # fmt: skip
-    """Spells, good hours, thermostats, the score, and what it rests on."""
+    """Spells, plates, good hours, thermostats, the score, and what it rests on."""
     sections = [
         [html.H2("What comes"), *_spell_table(one, now_ms, zone, unit)],
         [html.H2("Good hours"),
@@ -170,6 +170,12 @@ def below(
          html.Ul([html.Li(line) for line in coming_words.room_words(one, unit)],
                  className="plain")],
     ]  # fmt: skip
+    if plates:
+        sections[0] += [
+            html.H2("What it does to the plates"),
+            html.Ul([html.Li(line) for line in plates], className="plates-ahead"),
+            html.P(coming_words.PLATES_FROM, className="aside"),
+        ]
     if heat := coming_words.thermostats(one, tried, now_ms, zone, unit):
         sections[1] += [html.H2("Thermostat"), html.P(heat), html.P(HEATERS, className="caution")]
     return [html.Div([html.Section(one_) for one_ in sections], className="sections")]

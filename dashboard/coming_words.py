@@ -19,9 +19,11 @@ if TYPE_CHECKING:
     from dashboard.coming_book import Setting, Worst
     from dashboard.formats import Unit
     from monitor.foreseen import Foreseen
+    from monitor.instruments import Instrument
     from monitor.outlook.kept import Fit, Progress
     from monitor.science.outlook.room import Told
     from monitor.science.outlook.signs import Range, Spell
+    from monitor.science.plates.ahead import Ahead
 
 WHAT_TO_DO = {
     "dry": "Fill the humidifier and set it going in time. Keep opened plates clamped or bagged, "
@@ -73,7 +75,9 @@ def headline(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline
     if spell.begins_h.middle == 0:
         begins = "now"
     else:
-        begins = f"from about {formats.ahead(one.at_ms(spell.begins_h.middle), now_ms, zone)}"
+        begins = (
+            f"from about {formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)}"
+        )
     sentence = f"{name}: {_sure(spell)}{word} {begins}, about {extreme} by {by}."
     more = [f"{sentence_chance(spell)} {lead(one, spell, now_ms)}".strip()]
     if sort == "dry" and (water := water_words(one, zone)):
@@ -119,10 +123,10 @@ def spell_lines(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[
         begins = "so already"
         if spell.begins_h.middle > 0:
             first, last = (
-                formats.ahead(one.at_ms(h), now_ms, zone)
+                formats.ahead(one.at_ms(round(h)), now_ms, zone)
                 for h in (spell.begins_h.low, spell.begins_h.high)
             )
-            middle = formats.ahead(one.at_ms(spell.begins_h.middle), now_ms, zone)
+            middle = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
             begins = f"{middle}" if first == last else f"{middle} ({first} to {last})"
         at = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
         lines.append(
@@ -310,6 +314,58 @@ def beside(
     return lines
 
 
+def plate_words(
+    instrument: Instrument, found: Ahead, one: Foreseen, now_ms: int, zone: ZoneInfo
+) -> str:
+    """What the air to come does to the part of an instrument that goes furthest from its rest."""
+    first = found.parts[0]
+    at_ms = _step_ms(one, found, first.step)
+    off, moved = first.from_rest_pct, first.change_mm
+    side, width = ("under", "narrower") if off.median < 0 else ("over", "wider")
+    low, high = sorted((abs(off.low), abs(off.high)))
+    if off.low < 0 < off.high:
+        low = 0.0
+    text = (
+        f"{instrument.reference}, {first.part.name}: {formats.figure(abs(off.median), 1)} % MC {side} "
+        f"its rest by {formats.ahead(at_ms, now_ms, zone)} ({formats.figure(low, 1)} to "
+        f"{formats.figure(high, 1)}), now {_off(first.now_pct)}; "
+        f"{formats.figure(abs(moved.median), 1)} mm {width}."
+    )
+    return f"{text} {_closing(instrument, found, one, now_ms, zone)}".strip()
+
+
+def _off(pct: float) -> str:
+    return f"{formats.figure(abs(pct), 1)} {'under' if pct < 0 else 'over'}"
+
+
+def _step_ms(one: Foreseen, found: Ahead, step: int) -> int:
+    """When a step of `found` ends: its last is the outlook's last. [ms]"""
+    steps = one.fan.rh_pct.shape[1]
+    return one.at_ms(steps - len(found.closable) + step + 1)
+
+
+def _closing(
+    instrument: Instrument, found: Ahead, one: Foreseen, now_ms: int, zone: ZoneInfo
+) -> str:
+    """Whether an open one may be closed in these days; nothing where its home is not known."""
+    if not instrument.open_now or instrument.home is None or instrument.home.rh_pct is None:
+        return ""
+    good = found.closable
+    if good.all():
+        return "Near enough to its rest to be closed all along."
+    if not good.any():
+        return "Do not close it in these days."
+    if good[0]:
+        until = _step_ms(one, found, int((~good).argmax()))
+        return f"Close it before {formats.ahead(until, now_ms, zone)}, or wait."
+    since = _step_ms(one, found, int(good.argmax()))
+    return f"Do not close it before {formats.ahead(since, now_ms, zone)}."
+
+
+PLATES_FROM = (
+    "If they stay where and as they are. The range is that of the air to come; what is not known of "
+    "the wood is on its own page."
+)
 AIR_CHANGE_UNKNOWN = (
     "The range is wide since the room's air change is not known; weigh what the humidifier uses in "
     "a day to see which end is yours."

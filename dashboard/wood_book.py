@@ -11,15 +11,19 @@ from typing import TYPE_CHECKING
 from monitor.clock import now_ms
 from monitor.commands import Journal
 from monitor.instruments import id_of
-from monitor.wood_standings import WoodStanding, wood_history, wood_standings
+from monitor.science.waits.coming import ComingAir
+from monitor.wood_standings import WoodStanding, wood_ahead, wood_history, wood_standings
 
 if TYPE_CHECKING:
     from dashboard.kept_journal import KeptJournal
     from dashboard.queries import Reader, Shop
+    from monitor.foreseen import Foreseen
     from monitor.instruments import Instrument
+    from monitor.science.plates.ahead import Ahead
     from monitor.science.plates.history import History
     from monitor.waits import Wait
 
+HOUR_S = 3600.0
 FRESH_MS = 60_000
 """How long an answer on how the wood stands is good, if nothing was done. [ms]"""
 
@@ -32,9 +36,10 @@ class WoodBook:
         self._ask = kept.ask
         kept.on_loss(self._forget)
         self._told: tuple[int, int, list[WoodStanding]] | None = None
+        self._ahead: tuple[tuple[str, int, int], list[tuple[Instrument, Ahead]]] | None = None
 
     def _forget(self) -> None:
-        self._told = None
+        self._told = self._ahead = None
 
     def standings(self) -> list[WoodStanding]:
         """How each instrument in the shop stands, the one furthest from its rest in front."""
@@ -80,6 +85,24 @@ class WoodBook:
     def history(self, instrument: Instrument) -> History | None:
         """The moisture of its parts over its stay; None if none of its air is known."""
         return self._ask(lambda reader, _: wood_history(reader, instrument, now_ms()))
+
+    def ahead(self, one: Foreseen) -> list[tuple[Instrument, Ahead]]:
+        """What the air to come of a place does to the instruments there, the furthest out first."""
+
+        def answer(reader: Reader, journal: Journal) -> list[tuple[Instrument, Ahead]]:
+            grown = sum(each.version for each in journal.instruments.values())
+            key = (one.place.id, one.look.made_ms, grown)
+            if self._ahead and self._ahead[0] == key:
+                return self._ahead[1]
+            coming = ComingAir(one.look.start_ms, HOUR_S, *one.look.air)
+            here = [e for e in journal.instruments.values() if e.here and e.place == one.place.id]
+            found = [(e, wood_ahead(reader, e, coming, now_ms())) for e in here]
+            told = [(e, its) for e, its in found if its is not None and its.parts]
+            told.sort(key=lambda item: -abs(item[1].parts[0].from_rest_pct.median))
+            self._ahead = (key, told)
+            return told
+
+        return self._ask(answer)
 
     def waits(self, instrument: Instrument) -> list[Wait]:
         """The waits that name it, the newest first."""

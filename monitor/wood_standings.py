@@ -11,9 +11,11 @@ import numpy as np
 from monitor.airs import Airs
 from monitor.errors import OutOfRange
 from monitor.instruments import Instrument
+from monitor.science.plates.ahead import Ahead, ahead
 from monitor.science.plates.answer import Answer, answer
 from monitor.science.plates.history import History, history
 from monitor.science.waits.air_log import BEFORE_MS, AirLog, Known
+from monitor.science.waits.coming import ComingAir
 from monitor.science.waits.draws import SensorError
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
 
@@ -34,6 +36,9 @@ WARM_UP_SPREAD = 2.0
 """It may take so many times longer. [-]  Ours."""
 WATCH_WARM_UP_MS = DAY_MS
 """How long after its coming a cold instrument is watched. [ms]"""
+
+AHEAD_MEMBERS = 40
+"""So many members of the air to come are run through the wood. [-]  Ours."""
 
 NO_AIR = "No sensor at its place has told temperature and humidity: nothing can be said."
 JUST_CAME = "It has only just come: nothing can be said yet."
@@ -70,6 +75,22 @@ def wood_history(reader: Reader, instrument: Instrument, now_ms: int) -> History
         )
     except OutOfRange:  # none of its air was read
         return None
+
+
+def wood_ahead(
+    reader: Reader, instrument: Instrument, coming: ComingAir, now_ms: int
+) -> Ahead | None:
+    """What the air to come does to its parts if it stays where and as it is; None if none of its
+    air is known. Steps are those of `coming` that are not over."""
+    past = wood_history(reader, instrument, now_ms)
+    if past is None:
+        return None
+    first, edges_s = coming.edges_s(now_ms)
+    few = slice(None, None, max(len(coming.temp_c) // AHEAD_MEMBERS, 1))
+    return ahead(
+        past.parts, past.state, past.rest_pct, np.diff(edges_s), coming.temp_c[few, first:],
+        coming.rh_pct[few, first:], opened=instrument.open_now,
+    )  # fmt: skip
 
 
 def warm_up_margins_k(

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from dashboard.coming_book import ComingBook
     from dashboard.formats import Unit
     from dashboard.queries import Shop
+    from dashboard.wood_book import WoodBook
     from monitor.foreseen import Foreseen
     from monitor.places import Place
 
@@ -37,7 +38,7 @@ _NOTHING: dict[str, Any] = {"data": [], "layout": {
 FAULTS = tuple(name for name in FIELDS if name != "window")
 
 
-def register(app: dash.Dash, shop: Shop, book: ComingBook) -> None:
+def register(app: dash.Dash, shop: Shop, book: ComingBook, woods: WoodBook) -> None:
     """Hang the page and its callbacks into the app."""
     dash.register_page(
         "coming", path="/coming", title="Coming", layout=lambda **query: layout(shop, book, query)
@@ -58,7 +59,7 @@ def register(app: dash.Dash, shop: Shop, book: ComingBook) -> None:
         if alone and new == state:
             raise dash.exceptions.PreventUpdate
         try:
-            head, below = told(place_id, shop, book, now)
+            head, below = told(place_id, shop, book, now, woods)
         except StoreFault as exc:
             trouble = words.store_trouble(exc)
             head, below = (
@@ -120,7 +121,7 @@ def layout(shop: Shop, book: ComingBook, query: Mapping[str, Any]) -> Component:
 
 
 def told(
-    place_id: str, shop: Shop, book: ComingBook, now: int
+    place_id: str, shop: Shop, book: ComingBook, now: int, woods: WoodBook | None = None
 ) -> tuple[list[Component], list[Component]]:
     """Headline and everything below the plot."""
     zone = shop.settings.zone
@@ -139,7 +140,11 @@ def told(
         why = coming_words.no_outlook(book.looked_ms(place), now, zone)
         return parts.head(why, learning), []
     head = parts.head(coming_words.headline(one, now, zone, unit), learning)
-    return head, parts.below(one, fit, book.settings(one), now, zone, unit)
+    plates = [
+        coming_words.plate_words(instrument, found, one, now, zone)
+        for instrument, found in (woods.ahead(one) if woods else ())
+    ]
+    return head, parts.below(one, fit, book.settings(one), now, zone, unit, plates)
 
 
 def _place(place_id: str, book: ComingBook) -> Place | None:

@@ -1,0 +1,110 @@
+"""What the air to come does to an instrument's parts, member by member of an outlook."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.plates.answer import CLOSE_SHARE, Range
+from monitor.science.plates.diffusion import Plates, speed
+from monitor.science.plates.faces import face_transfers
+from monitor.science.plates.movement import dimensional_change
+from monitor.science.plates.parts import Part, checked_parts
+from monitor.science.plates.restraint import YIELD_STRAIN
+from monitor.science.plates.species import SPECIES
+from monitor.science.ranges import Floats
+from monitor.science.wood import TEMP_C, equilibrium_moisture_content
+
+
+class PartAhead(NamedTuple):
+    """A part where the middle of the members takes it furthest from its rest.
+
+    `step`: when; `now_pct` and `from_rest_pct` [% MC], negative: drier; `change_mm` of its width
+    against its rest, negative: narrower; `middle_pct` (steps,): its moisture, median. [%]
+    """
+
+    part: Part
+    step: int
+    now_pct: float
+    from_rest_pct: Range
+    change_mm: Range
+    middle_pct: Floats
+
+
+class Ahead(NamedTuple):
+    """The parts, the one furthest out first, and at which steps all are near enough to their rest
+    to be closed, (steps,), by the measure of `answer.Closing` at the median."""
+
+    parts: tuple[PartAhead, ...]
+    closable: np.ndarray
+
+
+def ahead(
+    parts: Sequence[Part],
+    state: Floats,
+    rest_pct: float,
+    seconds: Floats,
+    temp_c: Floats,
+    rh_pct: Floats,
+    *,
+    opened: bool,
+) -> Ahead:
+    """Parts under each member of the air to come, from their present state on.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+    state : ndarray
+        As a `History` carries it to its end.
+    rest_pct : float
+        What they keep at home. [% of oven-dry mass]
+    seconds : ndarray (steps,)
+        Lengths of the steps, above 0. [s]
+    temp_c, rh_pct : ndarray (members, steps)
+        [°C], [%]
+    opened : bool
+        Whether the instrument is open, and stays so.
+
+    Raises
+    ------
+    PartFault, OutOfRange
+
+    Notes
+    -----
+    The ranges are those of the air to come alone, with the best estimate of the wood; what is not
+    known of the wood is in `answer`.
+    """
+    parts = checked_parts(parts)
+    thick = np.array([part.thickness_mm / 1000 for part in parts])
+    plates = Plates(thick, *face_transfers(parts, opened=opened))
+    air = equilibrium_moisture_content(np.maximum(temp_c, TEMP_C[0]), rh_pct)
+    tau = seconds * speed(temp_c)
+    mean = np.stack(
+        [plates.course(t, a, state=state).mean for t, a in zip(tau, air, strict=True)]
+    )  # (members, parts, steps)
+    off = mean - rest_pct
+    share = np.zeros((len(mean), mean.shape[2]))
+    told = []
+    for i, part in enumerate(parts):
+        wood = SPECIES[part.species]
+        grain = wood.along(part.cut)
+        strain = part.restraint * grain.coefficient * np.abs(off[:, i])
+        share = np.maximum(share, strain / YIELD_STRAIN)
+        middle = np.median(off[:, i], axis=0)
+        step = int(np.abs(middle).argmax())
+        change = dimensional_change(
+            part.width_mm, rest_pct, np.maximum(mean[:, i, step], 0.0), grain,
+            wood.shrinks_from_pct,
+        )  # fmt: skip
+        told.append(
+            PartAhead(part, step, float(state[i, 0]) - rest_pct, _range(off[:, i, step]),
+                      _range(change), middle + rest_pct)
+        )  # fmt: skip
+    told.sort(key=lambda one: -abs(one.from_rest_pct.median))
+    return Ahead(tuple(told), np.median(share, axis=0) <= CLOSE_SHARE)
+
+
+def _range(values: Floats) -> Range:
+    return Range(*np.quantile(values, [0.1, 0.5, 0.9]).tolist())
