@@ -239,7 +239,7 @@ def _reach_labels(one: Foreseen, look: Theme, narrow: bool) -> list[dict[str, An
         return []
     late = one.look.reaches_h > one.fan.rh_pct.shape[1] * 0.6
     return [{"xref": "x", "yref": "paper", "x": x, "y": 1, "showarrow": False,
-             "xanchor": "right" if late and narrow else "left", "yanchor": "bottom",
+             "xanchor": "right" if late else "left", "yanchor": "bottom",
              "text": "weak from here" if narrow and one.look.reaches_h else text,
              "font": {"color": look.quiet, "size": 15}}]  # fmt: skip
 

@@ -317,7 +317,7 @@ def beside(
 def plate_words(
     instrument: Instrument, found: Ahead, one: Foreseen, now_ms: int, zone: ZoneInfo
 ) -> str:
-    """What the air to come does to the part of an instrument that goes furthest from its rest."""
+    """What the air to come does to the part of an instrument that is strained most."""
     first = found.parts[0]
     at_ms = _step_ms(one, found, first.step)
     off, moved = first.from_rest_pct, first.change_mm
@@ -356,7 +356,7 @@ def _closing(
     if not good.any():
         return "Do not close it in these days."
     if good[0]:
-        until = _step_ms(one, found, int((~good).argmax()))
+        until = _step_ms(one, found, int((~good).argmax()) - 1)  # when it still was good
         return f"Close it before {formats.ahead(until, now_ms, zone)}, or wait."
     since = _step_ms(one, found, int(good.argmax()))
     return f"Do not close it before {formats.ahead(since, now_ms, zone)}."

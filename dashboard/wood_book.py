@@ -87,7 +87,7 @@ class WoodBook:
         return self._ask(lambda reader, _: wood_history(reader, instrument, now_ms()))
 
     def ahead(self, one: Foreseen) -> list[tuple[Instrument, Ahead]]:
-        """What the air to come of a place does to the instruments there, the furthest out first."""
+        """What the air to come of a place does to the instruments there, the one strained most first."""
 
         def answer(reader: Reader, journal: Journal) -> list[tuple[Instrument, Ahead]]:
             grown = sum(each.version for each in journal.instruments.values())
@@ -98,7 +98,7 @@ class WoodBook:
             here = [e for e in journal.instruments.values() if e.here and e.place == one.place.id]
             found = [(e, wood_ahead(reader, e, coming, now_ms())) for e in here]
             told = [(e, its) for e, its in found if its is not None and its.parts]
-            told.sort(key=lambda item: -abs(item[1].parts[0].from_rest_pct.median))
+            told.sort(key=lambda item: -item[1].parts[0].yield_share)
             self._ahead = (key, told)
             return told
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 from datetime import UTC, datetime
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import coming_fixtures
@@ -28,6 +29,10 @@ from monitor.outlook import kept
 from monitor.science.outlook.record import STEPS
 from monitor.science.outlook.signs import Range, Spell
 from monitor.science.outlook.what_if import Change
+from monitor.science.plates.ahead import Ahead, PartAhead
+from monitor.science.plates.answer import Range as Spread
+from monitor.science.plates.drive import Home
+from monitor.science.plates.parts import PRESETS
 from monitor.store import Writer
 from sensors.shop import BENCH
 
@@ -247,3 +252,45 @@ def test_the_app_has_the_page(shop):
 
     create_app(shop.settings)
     assert any(page["path"] == "/coming" for page in dash.page_registry.values())
+
+
+def plates_of(one, closable, low=-1.4, middle=-1.1, high=-0.8):
+    part = PRESETS["violin"][0]
+    told = PartAhead(part, 41, 0.6, -0.3, Spread(low, middle, high), Spread(-0.8, -0.6, -0.4),
+                     np.full(STEPS, 8.0))  # fmt: skip
+    return Ahead((told,), np.asarray(closable))
+
+
+def instrument(*, opened=True, home=True):
+    return SimpleNamespace(
+        reference="VN-30", open_now=opened, home=Home(20.0, 50.0 if home else None)
+    )
+
+
+@pytest.mark.parametrize(
+    ("closable", "told"),
+    [
+        (np.arange(STEPS) >= 60, "Do not close it before Mon 02:00."),
+        (np.arange(STEPS) < 20, "Close it before tomorrow 09:00, or wait."),
+        (np.zeros(STEPS, bool), "Do not close it in these days."),
+        (np.ones(STEPS, bool), "Near enough to its rest to be closed all along."),
+    ],
+)
+def test_plates_tell_how_far_when_and_whether_to_close(one, closable, told):
+    text = coming_words.plate_words(instrument(), plates_of(one, closable), one, NOW, PARIS)
+    assert text.startswith(
+        "VN-30, top: 1.1 % MC under its rest by Sun 07:00 (0.8 to 1.4), now 0.3 under; "
+        "0.6 mm narrower."
+    )
+    assert text.endswith(told)
+
+
+def test_a_closed_instrument_or_one_of_an_unknown_home_is_told_nothing_of_closing(one):
+    found = plates_of(one, np.zeros(STEPS, bool))
+    for which in (instrument(opened=False), instrument(home=False)):
+        assert "lose" not in coming_words.plate_words(which, found, one, NOW, PARIS)
+
+
+def test_a_range_across_its_rest_begins_at_none(one):
+    found = plates_of(one, np.ones(STEPS, bool), low=-0.3, middle=0.1, high=0.5)
+    assert "(0.0 to 0.5)" in coming_words.plate_words(instrument(), found, one, NOW, PARIS)

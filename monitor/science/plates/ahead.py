@@ -21,12 +21,14 @@ from monitor.science.wood import TEMP_C, equilibrium_moisture_content
 class PartAhead(NamedTuple):
     """A part where the middle of the members takes it furthest from its rest.
 
-    `step`: when; `now_pct` and `from_rest_pct` [% MC], negative: drier; `change_mm` of its width
+    `step`: when; `yield_share`: its restrained strain then as a share of the yield strain, at the
+    median; `now_pct` and `from_rest_pct` [% MC], negative: drier; `change_mm` of its width
     against its rest, negative: narrower; `middle_pct` (steps,): its moisture, median. [%]
     """
 
     part: Part
     step: int
+    yield_share: float
     now_pct: float
     from_rest_pct: Range
     change_mm: Range
@@ -34,7 +36,7 @@ class PartAhead(NamedTuple):
 
 
 class Ahead(NamedTuple):
-    """The parts, the one furthest out first, and at which steps all are near enough to their rest
+    """The parts, the one strained most first, and at which steps all are near enough to their rest
     to be closed, (steps,), by the measure of `answer.Closing` at the median."""
 
     parts: tuple[PartAhead, ...]
@@ -90,8 +92,8 @@ def ahead(
     for i, part in enumerate(parts):
         wood = SPECIES[part.species]
         grain = wood.along(part.cut)
-        strain = part.restraint * grain.coefficient * np.abs(off[:, i])
-        share = np.maximum(share, strain / YIELD_STRAIN)
+        own = part.restraint * grain.coefficient * np.abs(off[:, i]) / YIELD_STRAIN
+        share = np.maximum(share, own)
         middle = np.median(off[:, i], axis=0)
         step = int(np.abs(middle).argmax())
         change = dimensional_change(
@@ -99,10 +101,12 @@ def ahead(
             wood.shrinks_from_pct,
         )  # fmt: skip
         told.append(
-            PartAhead(part, step, float(state[i, 0]) - rest_pct, _range(off[:, i, step]),
-                      _range(change), middle + rest_pct)
+            PartAhead(
+                part, step, float(np.median(own[:, step])), float(state[i, 0]) - rest_pct,
+                _range(off[:, i, step]), _range(change), middle + rest_pct,
+            )
         )  # fmt: skip
-    told.sort(key=lambda one: -abs(one.from_rest_pct.median))
+    told.sort(key=lambda one: -one.yield_share)
     return Ahead(tuple(told), np.median(share, axis=0) <= CLOSE_SHARE)
 
 
