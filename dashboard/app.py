@@ -104,9 +104,9 @@ def create_app(settings: Settings) -> dash.Dash:
     guard.protect(app, settings.board)
     sign_in.register(app, settings)
     kept = KeptJournal(shop)
-    book, woods = WaitBook(shop, kept), WoodBook(shop, kept)
-    alert_book = AlertBook(shop, kept, book, woods)
     coming_book = ComingBook(shop)
+    book, woods = WaitBook(shop, kept), WoodBook(shop, kept, coming_book)
+    alert_book = AlertBook(shop, kept, book, woods)
     air.register(app, shop, book, alert_book, coming_book)
     coming.register(app, shop, coming_book, woods)
     for page in (past, past_climate, probes, probes_one, sign_in_page):

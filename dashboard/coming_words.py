@@ -319,7 +319,7 @@ def plate_words(
 ) -> str:
     """What the air to come does to the part of an instrument that is strained most."""
     first = found.parts[0]
-    at_ms = _step_ms(one, found, first.step)
+    at_ms = step_ms(one, found, first.step)
     off, moved = first.from_rest_pct, first.change_mm
     side, width = ("under", "narrower") if off.median < 0 else ("over", "wider")
     low, high = sorted((abs(off.low), abs(off.high)))
@@ -338,7 +338,7 @@ def _off(pct: float) -> str:
     return f"{formats.figure(abs(pct), 1)} {'under' if pct < 0 else 'over'}"
 
 
-def _step_ms(one: Foreseen, found: Ahead, step: int) -> int:
+def step_ms(one: Foreseen, found: Ahead, step: int) -> int:
     """When a step of `found` ends: its last is the outlook's last. [ms]"""
     steps = one.fan.rh_pct.shape[1]
     return one.at_ms(steps - len(found.closable) + step + 1)
@@ -356,9 +356,9 @@ def _closing(
     if not good.any():
         return "Do not close it in these days."
     if good[0]:
-        until = _step_ms(one, found, int((~good).argmax()) - 1)  # when it still was good
+        until = step_ms(one, found, int((~good).argmax()) - 1)  # when it still was good
         return f"Close it before {formats.ahead(until, now_ms, zone)}, or wait."
-    since = _step_ms(one, found, int(good.argmax()))
+    since = step_ms(one, found, int(good.argmax()))
     return f"Do not close it before {formats.ahead(since, now_ms, zone)}."
 
 

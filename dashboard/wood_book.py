@@ -15,6 +15,7 @@ from monitor.science.waits.coming import ComingAir
 from monitor.wood_standings import WoodStanding, wood_ahead, wood_history, wood_standings
 
 if TYPE_CHECKING:
+    from dashboard.coming_book import ComingBook
     from dashboard.kept_journal import KeptJournal
     from dashboard.queries import Reader, Shop
     from monitor.foreseen import Foreseen
@@ -31,8 +32,9 @@ FRESH_MS = 60_000
 class WoodBook:
     """The instruments of a shop, as its journal and its air have them. Shared by all threads."""
 
-    def __init__(self, shop: Shop, kept: KeptJournal) -> None:
+    def __init__(self, shop: Shop, kept: KeptJournal, coming: ComingBook | None = None) -> None:
         self._shop = shop
+        self._coming = coming
         self._ask = kept.ask
         kept.on_loss(self._forget)
         self._told: tuple[int, int, list[WoodStanding]] | None = None
@@ -103,6 +105,17 @@ class WoodBook:
             return told
 
         return self._ask(answer)
+
+    def foretold(self, instrument: Instrument) -> tuple[Foreseen, Ahead] | None:
+        """The outlook of its place and what that does to it; None where there is none."""
+        if self._coming is None or not instrument.here:
+            return None
+        place = next((p for p in self._coming.places() if p.id == instrument.place), None)
+        one = self._coming.told(place) if place else None
+        if one is None:
+            return None
+        found = next((its for each, its in self.ahead(one) if each.id == instrument.id), None)
+        return None if found is None else (one, found)
 
     def waits(self, instrument: Instrument) -> list[Wait]:
         """The waits that name it, the newest first."""

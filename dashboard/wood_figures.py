@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -51,8 +51,18 @@ def lengths_ms(found: History) -> NDArray[np.float64]:
     return np.append(lasted[:1] if len(lasted) else 1.0, lasted)
 
 
-def stay_plot(found: History, waits: Sequence[Wait], view: View, look: Theme) -> dict[str, Any]:
-    """A line for each part, the rest as a level, the air's balance faint behind them.
+class Coming(NamedTuple):
+    """What is foretold of the parts: ends of the steps [ms], and moisture by part, (steps,). [%]"""
+
+    at_ms: NDArray[np.int64]
+    mean: dict[str, NDArray[np.float64]]
+
+
+def stay_plot(
+    found: History, waits: Sequence[Wait], view: View, look: Theme, coming: Coming | None = None
+) -> dict[str, Any]:
+    """A line for each part, the rest as a level, the air's balance faint behind them; what is
+    foretold goes on thin and dotted, behind an upright line at now.
 
     A figure as a plain dict, as in `figures.history_plot`.
     """
@@ -60,11 +70,18 @@ def stay_plot(found: History, waits: Sequence[Wait], view: View, look: Theme) ->
     at_ms, zone = points["at_ms"], view.zone
     inks = _inks(found, look)
     times = formats.moments(at_ms, zone)
-    low, high = _y_range(points, found.rest_pct)
+    low, high = _y_range(points, found.rest_pct, coming)
     data = [_line("air's balance", at_ms, points["air_pct"], times, look.quiet, "solid", 1.2)]
     for i, part in enumerate(found.parts):
         data.append(_line(part.name, at_ms, points["mean"][i], times, inks[i],
                           DASHES[i % len(DASHES)], 2.6))  # fmt: skip
+    if coming is not None:
+        ahead = formats.moments(coming.at_ms, zone)
+        data += [
+            _line(f"{part.name}, foretold", coming.at_ms, coming.mean[part.name], ahead, ink,
+                  "dot", 1.6)
+            for part, ink in zip(found.parts, inks, strict=True) if part.name in coming.mean
+        ]  # fmt: skip
     foot = low + 0.03 * (high - low)
     data += _wait_marks(waits, foot, view, look)
     narrow = view.width_px < NARROW_PX
@@ -86,12 +103,18 @@ def stay_plot(found: History, waits: Sequence[Wait], view: View, look: Theme) ->
             "range": [low, high], "fixedrange": True, "nticks": 7,
             "title": {"text": "Moisture [% of dry wood]", "standoff": 8},
         },
-        "shapes": [*night_shapes(view, look), *_open_shapes(found, look), _rest(found, look)],
+        "shapes": [*night_shapes(view, look), *_open_shapes(found, look), _rest(found, look),
+                   *([_now(int(found.at_ms[-1]), look)] if coming else [])],
         "annotations": [*([] if narrow else _labels(ends, low, high)), *_open_labels(found, look)],
         "showlegend": narrow, "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom"},
         "margin": {"l": 64, "r": 24 if narrow else 130, "t": 16, "b": 76},
     }  # fmt: skip
     return {"data": data, "layout": layout}
+
+
+def _now(at_ms: int, look: Theme) -> dict[str, Any]:
+    return {"type": "line", "xref": "x", "yref": "paper", "x0": at_ms, "x1": at_ms, "y0": 0,
+            "y1": 1, "line": {"color": look.quiet, "width": 2, "dash": "dashdot"}}  # fmt: skip
 
 
 def summary(found: History, view: View) -> str:
@@ -103,8 +126,9 @@ def summary(found: History, view: View) -> str:
     )
     read = float(np.average(found.known, weights=lengths_ms(found)))
     gaps = "" if read > 0.995 else f" Its air was read {100 * read:.0f} % of the time."
+    last = formats.stamp(int(found.at_ms[-1]), view.zone)
     return (
-        f"From {formats.stamp(view.start_ms, view.zone)} to {formats.stamp(view.end_ms, view.zone)}: "
+        f"From {formats.stamp(view.start_ms, view.zone)} to {last}: "
         f"{ends}; rest {formats.figure(found.rest_pct, 1)} %.{gaps} Best estimate, without its range."
     )
 
@@ -145,8 +169,11 @@ def _inks(found: History, look: Theme) -> list[str]:
     return [look.lines[i % len(look.lines)] for i in range(len(found.parts))]
 
 
-def _y_range(points: dict[str, NDArray[Any]], rest_pct: float) -> tuple[float, float]:
-    values = np.concatenate([points["mean"].ravel(), points["air_pct"], [rest_pct]])
+def _y_range(
+    points: dict[str, NDArray[Any]], rest_pct: float, coming: Coming | None
+) -> tuple[float, float]:
+    ahead = list(coming.mean.values()) if coming else []
+    values = np.concatenate([points["mean"].ravel(), points["air_pct"], [rest_pct], *ahead])
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     extra = max(LEAST_SPAN_PCT - (high - low), 0.0) / 2 + 0.06 * max(high - low, LEAST_SPAN_PCT)
     return low - extra - 0.04 * (high - low), high + extra

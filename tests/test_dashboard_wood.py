@@ -354,6 +354,19 @@ def test_the_plot_is_a_figure_with_each_part_the_rest_and_the_open_time(stay):
     assert set(names) == {"top", "back", "air", "rest", "open"}
 
 
+def test_what_is_foretold_goes_on_dotted_behind_now_and_is_within_the_scale(stay):
+    last = int(stay.at_ms[-1])
+    at = last + 3_600_000 * np.arange(1, 25)
+    coming = wood_figures.Coming(at, {"top": np.full(24, 2.0)})
+    plot = wood_figures.stay_plot(stay, [], view(stay), theme("day"), coming)
+    drawn = go.Figure(plot)
+    (ahead,) = [trace for trace in drawn.data if trace.name == "top, foretold"]
+    assert ahead.line.dash == "dot"
+    assert ahead.x[0] > last
+    assert drawn.layout.yaxis.range[0] < 2.0
+    assert last in [s.x0 for s in drawn.layout.shapes if s.type == "line"]
+
+
 def test_a_gap_in_the_air_is_a_gap_in_every_line(stay):
     points = wood_figures.shown(stay)
     (gone,) = np.flatnonzero(np.isnan(points["air_pct"]))

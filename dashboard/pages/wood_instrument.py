@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import dash
 import flask
+import numpy as np
 from dash import Input, Output, State, dcc, html
 
 from dashboard import (
+    coming_words,
     figures,
     formats,
     sign_in,
@@ -288,15 +290,26 @@ def drawing(
         one = book.instrument(instrument_id)
         found = book.history(one) if one else None
         waits = book.waits(one) if one else []
+        ahead = book.foretold(one) if one else None
     except StoreFault as exc:
         return figures.empty_plot(store_trouble(exc).sentence, look), ""
     if one is None or found is None:
         return figures.empty_plot("None of its air has been read yet.", look), ""
     width = screen.get("width")
     start, end = int(found.at_ms[0]), int(found.at_ms[-1])
+    coming, zone, more = None, shop.settings.zone, ""
+    if ahead is not None:
+        foreseen, its = ahead
+        steps = [coming_words.step_ms(foreseen, its, i) for i in range(len(its.closable))]
+        coming = wood_figures.Coming(
+            np.array(steps), {part.part.name: part.middle_pct for part in its.parts}
+        )
+        end = min(steps[-1], end + max(end - start, formats.DAY_MS))
+        more = f" Foretold: {coming_words.plate_words(one, its, foreseen, now_ms(), zone)}"
     view = figures.View(min(start, max(one.arrived_ms, start - formats.DAY_MS)), end,
-                        shop.settings.zone, "C", width if isinstance(width, int) else 1280)  # fmt: skip
-    return wood_figures.stay_plot(found, waits, view, look), wood_figures.summary(found, view)
+                        zone, "C", width if isinstance(width, int) else 1280)  # fmt: skip
+    plot = wood_figures.stay_plot(found, waits, view, look, coming)
+    return plot, wood_figures.summary(found, view) + more
 
 
 def history(one: Instrument, shop: Shop) -> Component:
