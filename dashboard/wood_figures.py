@@ -83,7 +83,8 @@ def stay_plot(
             for part, ink in zip(found.parts, inks, strict=True) if part.name in coming.mean
         ]  # fmt: skip
     foot = low + 0.03 * (high - low)
-    data += _wait_marks(waits, foot, view, look)
+    past = view._replace(end_ms=int(found.at_ms[-1])) if coming else view
+    data += _wait_marks(waits, foot, past, look)
     narrow = view.width_px < NARROW_PX
     most = min(max(view.width_px // 120, 3), 12)
     ticks = formats.ticks(view.start_ms, view.end_ms, zone, most=most)
