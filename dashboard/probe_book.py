@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from monitor.clock import now_ms
 from monitor.jar_watch import settled
 from monitor.records import Quantity
+from monitor.sensor_health import Health, health
 from monitor.sensor_history import SensorHistory
 
 if TYPE_CHECKING:
@@ -55,6 +56,12 @@ def topics(shop: Shop) -> dict[tuple[str, str], str]:
     """On which topic those speak that something was done with, by place and name."""
     with shop.reader() as reader:
         return {(one.home, one.name): one.id for one in reader.histories().values()}
+
+
+def healths(shop: Shop) -> list[Health]:
+    """How each sensor does."""
+    with shop.reader() as reader:
+        return health(reader, shop.settings, now_ms())
 
 
 def in_jars(shop: Shop) -> list[SensorHistory]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from monitor.places import Place
 from monitor.records import Quantity, Series
+from monitor.science.health import unfit
 from monitor.store import TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
@@ -28,9 +29,9 @@ def means(
     reader: Reader, place: str, start_ms: int, end_ms: int, period_s: int = TEN_MINUTES_S
 ) -> Means:
     """Means of T and RH at a place, of the sensor that is first by name and has both; where it has
-    a gap, of the next. [ms], [°C], [%]"""
+    a gap, of the next. Where one was stuck or saturated, it comes last. [ms], [°C], [%]"""
     known = reader.series()
-    ts, temp, rh = joined(None, None)
+    parts, doubtful = [], []
     for sensor in sorted({s.sensor for s in known if s.place == place}):
         ids = [
             known.get(Series(place, sensor, q)) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
@@ -38,7 +39,12 @@ def means(
         rows = [reader.rollups(i, period_s, start_ms, end_ms) for i in ids if i is not None]
         if len(rows) < len(ids):
             continue
-        more = joined(*rows)
+        part = joined(*rows)
+        bad = np.isin(part[0], rows[1]["ts_ms"][unfit(rows[1], period_s)])
+        parts.append([column[~bad] for column in part])
+        doubtful.append([column[bad] for column in part])
+    ts, temp, rh = joined(None, None)
+    for more in (*parts, *doubtful):
         new = ~np.isin(more[0], ts)
         ts, temp, rh = (
             np.concatenate([had, got[new]]) for had, got in zip((ts, temp, rh), more, strict=True)
@@ -55,7 +61,8 @@ def calibrated(reader: Reader, place: str, read: Means) -> tuple[float | None, f
     for sensor in sorted({s.sensor for s in known if s.place == place}):
         ids = [known.get(Series(place, sensor, q)) for q, _ in pairs]
         if all(
-            i is not None and len(reader.rollups(i, TEN_MINUTES_S, at_ms, at_ms + 1)) for i in ids
+            i is not None and _mean_at(reader, i, at_ms) == values[-1]
+            for i, (_, values) in zip(ids, pairs, strict=True)
         ):
             u_temp, u_rh = (
                 reader.uncertainty(i, float(values[-1]), at_ms)
@@ -64,6 +71,11 @@ def calibrated(reader: Reader, place: str, read: Means) -> tuple[float | None, f
             )
             return u_temp, u_rh
     return None, None
+
+
+def _mean_at(reader: Reader, series_id: int, at_ms: int) -> float | None:
+    rows = reader.rollups(series_id, TEN_MINUTES_S, at_ms, at_ms + 1)
+    return float(rows["mean"][-1]) if len(rows) else None
 
 
 def joined(

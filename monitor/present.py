@@ -13,6 +13,7 @@ from monitor.means import joined, places
 from monitor.places import Limits, Place, band
 from monitor.records import Quantity, Series
 from monitor.science.air import relative_humidity_at
+from monitor.science.health import unfit
 from monitor.science.registry import derive
 from monitor.science.uncertainty import dew_point_uncertainty, moisture_content_uncertainty
 from monitor.science.wood import moisture_content_is_extrapolated
@@ -92,7 +93,8 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
     """Each place's newest values and the last day of its leading sensor, as 10-minute means.
 
     The leading sensor is the first by name of those that measure temperature and RH and are not
-    old; if all are old, the one heard last. Pressure, surface temperature and battery are the
+    old, and are neither stuck nor saturated, if there is such a one; if all are old, the one heard
+    last. Pressure, surface temperature and battery are the
     newest of any sensor at the place.
     """
     limit = now_ms - 1000 * settings.board.stale_after_s
@@ -110,7 +112,13 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
         pairs = {
             name: min(v[T][0], v[RH][0]) for name, v in sensors.items() if {T, RH} <= v.keys()
         }
-        name = next((n for n in sorted(pairs) if pairs[n] >= limit), "")
+        fresh = sorted(n for n in pairs if pairs[n] >= limit)
+        if len(fresh) > 1:
+            sound = [
+                n for n in fresh if not _unfit(reader, ids.get(Series(place.id, n, RH), 0), now_ms)
+            ]
+            fresh = sound or fresh
+        name = next(iter(fresh), "")
         name = name or max(pairs, key=lambda n: pairs[n], default="")
         newest: dict[Quantity, tuple[int, float]] = {}
         for values in sensors.values():
@@ -127,6 +135,11 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
         own = {q: u_of[s] for q in (T, RH) if (s := Series(place.id, name, q)) in u_of}
         found.append(Recent(place, name, newest, own, *joined(*trace)))
     return found
+
+
+def _unfit(reader: Reader, series_id: int, now_ms: int) -> bool:
+    rows = reader.rollups(series_id, TEN_MINUTES_S, now_ms - TRACE_MS, now_ms + 1)
+    return bool(len(rows) and unfit(rows)[-1])
 
 
 def air_now(recent: list[Recent], settings: Settings, now_ms: int) -> list[PlaceAir]:

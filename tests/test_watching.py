@@ -8,8 +8,9 @@ import pytest
 from monitor.alerts.latch import Seen
 from monitor.alerts.rule import OUTLOOK, WATCHABLE, Of, Rule, Test
 from monitor.places import Place
+from monitor.science.health import saturated_s, standstill_s
 from monitor.watching.air import Air, concerns, values_of
-from monitor.watching.live import furthest, saturated_s, standstill_s
+from monitor.watching.live import furthest
 
 PLACES = [name for name, one in WATCHABLE.items() if one.of is Of.PLACE]
 

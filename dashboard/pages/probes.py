@@ -17,6 +17,7 @@ from dashboard.pages.probes_one import address
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
 from monitor.records import Quantity
+from monitor.sensor_health import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from dashboard.formats import Unit
     from dashboard.queries import Shop
     from monitor.records import Refusal
+    from monitor.sensor_health import Health
 
 REFUSED_SHOWN = 50
 PAYLOAD_SHOWN = 160
@@ -109,6 +111,7 @@ def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Compon
     """A row per sensor."""
     stale_s = shop.settings.board.stale_after_s
     topics = functools.partial(_topic, probe_book.topics(shop))
+    healths = {(one.place.id, one.sensor): one for one in probe_book.healths(shop)}
     rows = []
     for probe in probes:
         values = [
@@ -140,10 +143,10 @@ def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Compon
                     className="count"),
             html.Td(formats.with_unit("battery", battery[1], unit) if battery else formats.UNKNOWN,
                     className="count"),
-            html.Td(state_words(probe, now, stale_s)),
+            html.Td(state_words(probe, healths.get((probe.place.id, probe.sensor)))),
         ])  # fmt: skip
     return _table(["Place and sensor", "Last values", "Last heard", "Readings in 24 h", "Battery",
-                   "State"], rows, "Sensors")  # fmt: skip
+                   "Health"], rows, "Sensors")  # fmt: skip
 
 
 def _topic(topics: Mapping[tuple[str, str], str], probe: Probe) -> str:
@@ -161,14 +164,13 @@ def jars(shop: Shop) -> list[Component]:
     ]
 
 
-def state_words(probe: Probe, now: int, stale_s: float) -> str:
-    """How a sensor does, in words."""
-    silent_s = (now - probe.heard_ms) / 1000
-    if silent_s > stale_s:
-        return f"Silent for {formats.duration(1000 * silent_s)}. Check its power and radio."
-    if {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= probe.last.keys():
-        return "Heard."
-    return "Heard. No dew point or EMC: it needs temperature and RH from one sensor."
+def state_words(probe: Probe, health: Health | None) -> list[Any]:
+    """How a sensor does: its score and, in words, what is wrong with it."""
+    told = [sentence(finding) for finding in health.found] if health else []
+    if not {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= probe.last.keys():
+        told.append("No dew point or EMC: it needs temperature and RH from one sensor.")
+    points = [html.Strong(f"{health.score} of 100")] if health else []
+    return [*points, " ", " ".join(told or ["Nothing wrong."])]
 
 
 def refused_table(refused: list[Refusal], shop: Shop, now: int) -> Component:

@@ -77,6 +77,22 @@ def inherit(
     out.print(f"{sensor}: has the corrections of {of}")
 
 
+@app.command()
+def health(data: Data = None, config: Config = None, demo: Demo = False) -> None:
+    """How each sensor does: a score, and what is wrong."""
+    from monitor.clock import now_ms
+    from monitor.sensor_health import health as healths
+    from monitor.sensor_health import sentence
+
+    settings = load(data, config, demo=demo)
+    with journal_of(settings) as (reader, _):
+        found = healths(reader, settings, now_ms())
+    for one in found:
+        told = " ".join(map(sentence, one.found)) or "Nothing wrong."
+        out.print(f"{one.place.id}/{one.sensor}: {one.score} of 100. {told}", highlight=False,
+                  soft_wrap=True)  # fmt: skip
+
+
 @calibrate.command()
 def show(sensor: Sensor, data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Where it is, the points so far, what they make, which corrections hold."""

@@ -20,6 +20,7 @@ from monitor.places import Place, band
 from monitor.present import PlaceAir, air_now, recent
 from monitor.records import Quantity, Series
 from monitor.science.calibration.settling import Rest
+from monitor.science.health import saturated_s, standstill_s
 from monitor.science.waits.wait import State
 from monitor.sensor_history import SensorHistory
 from monitor.standings import Standing
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
 DAY_MS = 86_400_000
 KNOWN_MS = 14 * DAY_MS
 """A sensor not heard for so long is no longer looked for. [ms]"""
-SATURATED_PCT = 99.0
 NEAR_MS = 1_200_000
 """How near a value must lie to the moment that a change is taken from. [ms]"""
 SHOP = "shop"
@@ -267,32 +267,6 @@ def moved_on(reader: Reader, newest: Mapping[tuple[str, str], int]) -> dict[tupl
         for one in twice
     }  # fmt: skip
     return {one: at for one, at in later.items() if at is not None}
-
-
-def standstill_s(rows: np.ndarray) -> float:
-    """For how long, up to the last of these rollups, the value has not moved at all. [s]
-
-    NaN without any. A rollup of one reading says nothing of the next, so a reading each ten
-    minutes counts as well as one each second.
-    """
-    if not len(rows):
-        return math.nan
-    moved = (rows["low"] != rows["low"][-1]) | (rows["high"] != rows["low"][-1])
-    return _lasting_s(rows, ~moved)
-
-
-def saturated_s(rows: np.ndarray) -> float:
-    """For how long, up to the last of these rollups, the value never fell below saturation. [s]"""
-    return _lasting_s(rows, rows["low"] >= SATURATED_PCT) if len(rows) else math.nan
-
-
-def _lasting_s(rows: np.ndarray, so: np.ndarray) -> float:
-    """How long something has been so, to the end of the last rollup."""
-    other = np.flatnonzero(~so)
-    if len(other) and other[-1] == len(rows) - 1:
-        return 0.0
-    first = rows["ts_ms"][other[-1] + 1 if len(other) else 0]
-    return float(rows["ts_ms"][-1] - first) / 1000 + TEN_MINUTES_S
 
 
 def _sensor(quantity: str, one: SensorState, now_ms: int) -> Seen:

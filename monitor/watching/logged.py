@@ -19,11 +19,12 @@ from monitor.instruments import Instrument
 from monitor.means import places
 from monitor.places import band
 from monitor.records import Quantity, Series
+from monitor.science.health import SATURATED_PCT
 from monitor.science.plates.restraint import YIELD_STRAIN, restrained_strain
 from monitor.science.plates.species import SPECIES
 from monitor.store import TEN_MINUTES_S, Reader
 from monitor.watching.air import Air, concerns, values_of
-from monitor.watching.live import KNOWN_MS, SATURATED_PCT, SHOP, knows_home, moved_on
+from monitor.watching.live import KNOWN_MS, SHOP, knows_home, moved_on
 from monitor.wood_standings import warm_up_margins_k, wood_history
 
 if TYPE_CHECKING:
