@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -34,8 +35,8 @@ class Health(NamedTuple):
 
 
 def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
-    """Every sensor's, by place in the order of the settings, then by name. One in a jar is left out
-    where its place is not told from it."""
+    """Every sensor's, by place in the order of the settings, then by name. One in a jar is left
+    out, and one that stands elsewhere now."""
     ids, known = reader.series(), places(reader, settings)
     newest: dict[tuple[str, str], dict[Quantity, Latest]] = {}
     for one in reader.latest():
@@ -43,11 +44,11 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
         newest.setdefault((series.place, series.sensor), {})[series.quantity] = one
     topics = {(one.home, one.name): one.id for one in reader.histories().values()}
     jarred = {(one.home, one.name) for one in reader.histories().values() if one.in_jar}
-    refused = _refused(reader, now_ms)
+    refused, gone = _refused(reader, now_ms), left(reader)
     pairs = {
         (place, sensor): _pair(reader, settings, ids, place, sensor, now_ms)
         for place, sensor in newest
-        if (place, sensor) not in jarred
+        if (place, sensor) not in jarred and (sensor, place) not in gone
     }
     told = []
     for place in known:
@@ -69,6 +70,26 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
             )
             told.append(Health(place, sensor, score(found), found))
     return told
+
+
+def left(reader: Reader) -> dict[tuple[str, str], int]:
+    """Where sensors stood and no longer do, as (sensor, place), and since when. [ms]
+
+    A place at which another sensor of that name speaks is none of them.
+    """
+    histories = reader.histories()
+    found: dict[tuple[str, str], int] = {}
+    for one in histories.values():
+        for (_, place), (end_ms, _) in pairwise([(0, one.topic_place), *one.stays]):
+            if place is not None and place != one.home:
+                found[one.name, place] = max(end_ms, found.get((one.name, place), 0))
+    if not found:
+        return found
+    there = {(one.name, one.home) for one in histories.values()}
+    for series, _, _ in reader.told_latest():
+        if f"{series.place}/{series.sensor}" not in histories:
+            there.add((series.sensor, series.place))
+    return {one: at_ms for one, at_ms in found.items() if one not in there}
 
 
 def _pair(

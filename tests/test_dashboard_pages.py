@@ -365,7 +365,8 @@ def test_probes_shows_sensors_counts_and_refusals_as_text(full, writer):
     writer.write([], refusals=[Refusal(now_ms(), "a/<b>", payload, len(payload), "not JSON")])
     text = said(probes.content(full))
     assert "fb-1" in text
-    assert "Heard." in text
+    assert "100 of 100" in text
+    assert "Nothing wrong." in text
     assert "not JSON" in text
     assert f"({len(payload)} bytes)" in text
     assert "\x00" not in text

@@ -11,12 +11,15 @@ from dashboard_fixtures import settings_in
 
 from dashboard.pages.probes import content
 from dashboard.queries import Shop
+from monitor.commands import Commands
+from monitor.jar_watch import JarWatch
 from monitor.means import means
 from monitor.present import recent
 from monitor.records import Quantity, Reading, Refusal, Series
 from monitor.science.health import Fault, Pair, apart, findings, jumps, noise, score, unfit
-from monitor.sensor_health import health, sentence
+from monitor.sensor_health import health, left, sentence
 from monitor.store import Reader, Writer
+from monitor.watching.live import moved_on
 
 MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 NOW = 1_780_000_000_000 // HOUR * HOUR
@@ -212,6 +215,25 @@ def test_means_and_the_present_come_from_the_sensor_that_is_not_stuck(shop):
     assert read.rh_pct.max() < 50
     (one,) = [one for one in recent(reader, settings, NOW) if one.place.id == "front-bench"]
     assert one.sensor == "b"
+
+
+def test_a_sensor_that_was_carried_elsewhere_is_not_silent_where_it_stood(shop):
+    settings, reader = shop
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        commands = Commands(writer, look=JarWatch(reader, settings))
+        for place, hours in (("clients-home", 5), ("front-bench", 2)):
+            commands.carry_out(
+                {"about": "sensor", "do": "move", "sensor": "front-bench/b", "place": place,
+                 "at_ms": NOW - hours * HOUR}, NOW,
+            )  # fmt: skip
+    assert Series("clients-home", "b", RH) in reader.series()
+    assert ("clients-home", "b") not in {
+        (o.place.id, o.sensor) for o in health(reader, settings, NOW)
+    }
+    assert left(reader) == {("b", "clients-home"): NOW - 2 * HOUR}
+    assert moved_on(
+        reader, {("b", "clients-home"): NOW - 2 * HOUR - MIN, ("b", "front-bench"): NOW}
+    )
 
 
 def test_a_stuck_sensor_that_stands_alone_is_still_read(tmp_path):

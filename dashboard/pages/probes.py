@@ -165,12 +165,13 @@ def jars(shop: Shop) -> list[Component]:
 
 
 def state_words(probe: Probe, health: Health | None) -> list[Any]:
-    """How a sensor does: its score and, in words, what is wrong with it."""
-    told = [sentence(finding) for finding in health.found] if health else []
+    """How a sensor does: its score and, in words, what is wrong with it; None: it was moved."""
+    if health is None:
+        return ["It is not here now."]
+    told = [sentence(finding) for finding in health.found]
     if not {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= probe.last.keys():
         told.append("No dew point or EMC: it needs temperature and RH from one sensor.")
-    points = [html.Strong(f"{health.score} of 100")] if health else []
-    return [*points, " ", " ".join(told or ["Nothing wrong."])]
+    return [html.Strong(f"{health.score} of 100"), " ", " ".join(told or ["Nothing wrong."])]
 
 
 def refused_table(refused: list[Refusal], shop: Shop, now: int) -> Component:

@@ -22,6 +22,7 @@ from monitor.records import Quantity, Series
 from monitor.science.calibration.settling import Rest
 from monitor.science.health import saturated_s, standstill_s
 from monitor.science.waits.wait import State
+from monitor.sensor_health import left
 from monitor.sensor_history import SensorHistory
 from monitor.standings import Standing
 from monitor.store import TEN_MINUTES_S, Reader
@@ -250,7 +251,8 @@ def moved_on(reader: Reader, newest: Mapping[tuple[str, str], int]) -> dict[tupl
     -------
     mapping of (sensor, place) to ms
         Those of which all that was heard under their name since comes from another place. Two that
-        were heard in turn are two sensors of one name, and both are looked for.
+        were heard in turn are two sensors of one name, and both are looked for. Those too that
+        are known to have been moved.
     """
     names = [sensor for sensor, _ in newest]
     twice = {one for one in newest if names.count(one[0]) > 1}
@@ -266,7 +268,7 @@ def moved_on(reader: Reader, newest: Mapping[tuple[str, str], int]) -> dict[tupl
         )
         for one in twice
     }  # fmt: skip
-    return {one: at for one, at in later.items() if at is not None}
+    return {one: at for one, at in later.items() if at is not None} | left(reader)
 
 
 def _sensor(quantity: str, one: SensorState, now_ms: int) -> Seen:
