@@ -253,6 +253,24 @@ def test_alerts_open_withdraw_and_are_tallied():
     assert snap.tally(raised, np.array([88, 250]), 0, 299, 100).lead_h == (28, 0)
 
 
+def test_a_snap_that_has_just_begun_opens_no_alert_of_its_own():
+    """Its first hours below 35 %: the shop is armed still, and the members say what already is."""
+    moments = np.array([84, 86, 87, 88, 89, 90, 91, 93, 140, 143])
+    chance = np.array([0.0, 0.9, 0.9, 0.9, 0.9, 0.9, 0.0, 0.0, 0.9, 0.0])
+    starts = np.array([88])
+    told = snap.Alert(86, 88, 88)
+    assert snap.alerts(moments, chance, starts, 0.4) == [told, snap.Alert(140, 143, -1)]
+    chance[1:3] = 0.0  # seen only when it was there: missed, but not a false alarm
+    raised = snap.alerts(moments[:8], chance[:8], starts, 0.4)
+    t = snap.tally(raised, starts, 84, 93 + 100, 100)
+    assert (raised, t.lead_h, t.false_alarms) == ([], (0,), 0)
+
+
+def test_a_chance_lasts_that_two_looks_agree_on():
+    assert snap.lasting(np.array([0.4, 0.9, 0.2, 0.6, 0.7])).tolist() == [0.4, 0.4, 0.2, 0.2, 0.6]
+    assert snap.lasting(np.empty(0)).size == 0
+
+
 def test_tuning_raises_the_bar_against_false_alarms_and_lowers_it_for_misses():
     def row(missed_above: float, false_below: float):
         return [

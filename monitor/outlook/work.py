@@ -126,17 +126,18 @@ class Work:
                           Learned(learn(k, issues, end)), (), None)  # fmt: skip
                 kept.keep(self._settings, fit)
             learned = fit.learned
+            looks = np.array([end - snap.LOOKS_APART_H, end])
             seen = foresee(
-                learned.shop, k, issues, np.array([end]), MEMBERS, SEED, learned.trust
+                learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust
             )  # fmt: skip
             start = launch(learned.shop, k, issues, end, LAUNCHED, SEED)
         except OutOfRange as exc:
             log.info("no outlook place=%s reason=%s", place, exc)
             return True
-        armed = snap.Arming(*(field[[end]] for field in snap.armings(hours.rh_pct)))
-        chance = float(snap.probability(seen.members[1], armed)[0])
+        armed = snap.Arming(*(field[looks] for field in snap.armings(hours.rh_pct)))
+        chance = float(snap.lasting(snap.probability(seen.members[1], armed))[-1])
         told = forecasts.newest(self._reader, now_ms, self._prefer)
-        rh = seen.members[1, ..., 0]
+        rh = seen.members[1, ..., -1]
         hold = band(self._by_id[place], self._settings.limits)[0] + HELD_PCT
         falls = signs.spell(rh, hold, snap.LOW_H, below=True)
         water = None
@@ -151,7 +152,7 @@ class Work:
             self._settings,
             Look(
                 place, now_ms, (first_h - 1) * HOUR_MS - int(_stale_h(hours)) * HOUR_MS, first_h,
-                seen.members[..., 0], learned.shop.room, start,
+                seen.members[..., -1], learned.shop.room, start,
                 told.source if told else "", told.issued_ms if told else 0,
                 int(np.clip(reaches, 0, STEPS)), chance, learned.bar, hold, water,
                 fit.learned_ms,

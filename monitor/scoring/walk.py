@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from monitor.science.outlook import snap
 from monitor.science.outlook.forecaster import TRIED_DAYS, Forecaster, Learned
 from monitor.science.outlook.record import Hours, Issues
 from monitor.science.outlook.room import known
@@ -18,7 +19,7 @@ HORIZONS_H = np.array([1, 3, 6, 12, 24, 48, 72])
 TOLD_DAYS = 10
 """The outlook speaks from so many days of log on. [d]"""
 
-EVERY_H = 3
+EVERY_H = snap.LOOKS_APART_H
 """Moments at which it forecasts, apart. [h]"""
 
 MEMBERS = 100
@@ -31,8 +32,8 @@ class Walked(NamedTuple):
 
     Fields of shape (2, horizons, n), temperature [°C] and RH [%]: `told` what came, NaN where
     nothing was read; `given`, the forecast; `low` and `high` of its 80 % range; `crps`; `same`
-    "as at this hour". `now` (2, n): "as it is". `chance` (n,) of a snap within 84 h, `bar` (n,)
-    the probability at which the alert opens.
+    "as at this hour". `now` (2, n): "as it is". lasting `chance` (n,) of a snap within 84 h, `bar`
+    (n,) the probability at which the alert opens.
     """
 
     moments: np.ndarray

@@ -67,8 +67,8 @@ class Forecaster:
     def try_out(
         self, learned: Learned, ends: np.ndarray, members: int, seed: int
     ) -> tuple[Foreseen, Floats]:
-        """Forecasts after the hours number `ends`, and each one's probability of a snap; kept to be
-        judged by."""
+        """Forecasts after the hours number `ends`, `snap.LOOKS_APART_H` apart, and each one's
+        lasting probability of a snap; kept to be judged by."""
         seen = foresee(
             learned.shop, self._k, self._issues, ends, members, seed, learned.trust
         )  # fmt: skip
@@ -77,13 +77,13 @@ class Forecaster:
             now = snap.Arming(*(field[ends] for field in state))
             kept.append(snap.probability(seen.members[1], now, shift))
         self._moments.append(ends)
-        return seen, self._chances[0][-1]
+        return seen, snap.lasting(np.concatenate(self._chances[0][-2:]))[-len(ends) :]
 
     def _tuned(self, stop: int) -> float:
         at = np.concatenate(self._moments)
         tallies = []
         for chance, began in zip(self._chances, self._starts, strict=True):
-            p = np.concatenate(chance)
+            p = snap.lasting(np.concatenate(chance))
             past = began[began + snap.LOW_H - 1 <= stop]
             tallies.append([
                 snap.tally(snap.alerts(at, p, past, bar), past, int(at[0]), stop, STEPS)
