@@ -58,7 +58,7 @@ PAGES = (
     ("/probes", "Probes"),
 )
 THEMES = {"auto": "As the screen", "day": "Day", "night": "Night", "contrast": "Contrast"}
-DEMO = "DEMO: invented shop, invented readings"
+DEMO = "DEMO: all is invented"
 
 INDEX = """<!DOCTYPE html>
 <html lang="en">
