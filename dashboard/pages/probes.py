@@ -135,6 +135,8 @@ def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Compon
             html.Th([probe.place.label, html.Br(),
                      dcc.Link(probe.sensor, href=address(topics(probe)), className="sensor")],
                     scope="row"),
+            html.Td(state_words(probe, healths.get((probe.place.id, probe.sensor))),
+                    className="health"),
             html.Td(values),
             html.Td([heard, html.Br(),
                      html.Span(formats.when(probe.heard_ms, now, shop.settings.zone),
@@ -143,10 +145,9 @@ def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Compon
                     className="count"),
             html.Td(formats.with_unit("battery", battery[1], unit) if battery else formats.UNKNOWN,
                     className="count"),
-            html.Td(state_words(probe, healths.get((probe.place.id, probe.sensor)))),
         ])  # fmt: skip
-    return _table(["Place and sensor", "Last values", "Last heard", "Readings in 24 h", "Battery",
-                   "Health"], rows, "Sensors")  # fmt: skip
+    return _table(["Place and sensor", "Health", "Last values", "Last heard", "Readings in 24 h",
+                   "Battery"], rows, "Sensors")  # fmt: skip
 
 
 def _topic(topics: Mapping[tuple[str, str], str], probe: Probe) -> str:
