@@ -434,6 +434,4 @@ def test_the_demo_is_flagged(tmp_path):
 
     settings = load(data=tmp_path, demo=True, environ={})
     client = create_app(settings).server.test_client()
-    assert "DEMO: all is invented" in client.get("/_dash-layout").get_data(
-        as_text=True
-    )
+    assert "DEMO: all is invented" in client.get("/_dash-layout").get_data(as_text=True)
