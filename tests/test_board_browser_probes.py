@@ -97,6 +97,7 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
         said(page, "Point taken.")
     page.wait_for_selector(".probe-points li:nth-child(2)")
     page.wait_for_selector(".plot .scatterlayer .trace")
+    page.wait_for_timeout(1_600)  # a tap sooner than that is a stray one
     page.get_by_role("button", name="It is back at its place").click()
     said(page, "Back.")
     page.wait_for_timeout(1_600)
