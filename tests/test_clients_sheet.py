@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import io
 import re
-from datetime import date
+from datetime import date, datetime, time, timedelta
 from html.parser import HTMLParser
+from itertools import groupby
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pypdfium2
 import pytest
+from dateutil.rrule import rrulestr
 from icalendar import Calendar
 from pypdf import PdfReader
 from test_weather_files import GREENSBORO, SAND_POINT, packaged
@@ -22,12 +24,13 @@ from monitor.clients.homes import Airs, hourly_log
 from monitor.clients.html import html_of
 from monitor.clients.language import Language, LanguageFault
 from monitor.clients.pdf import pdf_of
-from monitor.clients.reminders import calendar_of
+from monitor.clients.reminders import calendar_of, days_of
 from monitor.clients.sheet import sheet_of
 from monitor.clients.wish import ClientFault, read_wish
 from monitor.clients.worked import Refills, work_out
 from monitor.records import Quantity
-from monitor.science.case.answers import Kind
+from monitor.science.case.answers import Holds, Kind
+from monitor.science.case.devices import ALL_YEAR
 
 PARIS = ZoneInfo("Europe/Paris")
 MADE_MS = 1_796_000_000_000
@@ -108,13 +111,25 @@ def test_the_html_says_the_same_asks_for_nothing_and_escapes_what_was_typed(shee
 
 
 def test_the_reminders_fall_in_their_months_and_come_again():
-    refills = Refills((1, 2, 11, 12), 7, (4, 4, *[0] * 8, 4, 4))
+    refills = Refills((1, 2, 11, 12), 7)
     calendar = Calendar.from_ical(calendar_of(refills, "Fill it", MADE_MS, date(2026, 6, 3)))
     (event,) = calendar.walk("VEVENT")
     assert event["DTSTART"].dt == date(2026, 11, 1)
     assert event["RRULE"]["INTERVAL"] == [7]
     assert [int(m) for m in event["RRULE"]["BYMONTH"]] == [1, 2, 11, 12]
     assert event["SUMMARY"] == "Fill it"
+
+
+@pytest.mark.parametrize("refills", [Refills((1, 2, 11, 12), 7), Refills(ALL_YEAR, 90)])
+@pytest.mark.parametrize("today", [date(2026, 6, 3), date(2026, 12, 20), date(2027, 1, 1)])
+def test_the_printed_refills_are_the_days_of_the_reminders(refills, today):
+    (event,) = Calendar.from_ical(calendar_of(refills, "Fill it", MADE_MS, today)).walk("VEVENT")
+    rule = rrulestr(event["RRULE"].to_ical().decode(),
+                    dtstart=datetime.combine(event["DTSTART"].dt, time()))  # fmt: skip
+    start = datetime.combine(today, time())
+    wanted = [at.date() for at in rule.between(start, start + timedelta(days=364), inc=True)]
+    assert days_of(refills, today) == wanted
+    assert wanted
 
 
 def test_months_are_told_from_the_first_to_the_last_over_the_new_year():
@@ -202,3 +217,34 @@ def test_the_command_writes_a_sheet_and_tells_what_is_wrong(tmp_path):
         )
         assert said.exit_code == code, said.output
         assert ("Fahrenheit" in said.output) is bool(code)
+
+
+def test_a_home_a_little_damper_changes_the_advice_once_and_to_what_holds_most_often():
+    kinds = []
+    for rh in range(24, 32):
+        found = work_out(read_wish({"temp.1": 21.0, "rh.1": float(rh)}), members=60).advice
+        assert found.least is not None
+        if found.least.holds is Holds.UNCLEAR:
+            assert found.least.held_share >= max(o.held_share for o in found.options) - 0.05
+        kinds.append(found.least.kind)
+    assert [*dict.fromkeys(kinds)] == [kind for kind, _ in groupby(kinds)]
+    assert len(set(kinds)) == 2
+
+
+def test_the_cold_that_was_typed_is_the_cold_that_a_case_comes_in_from():
+    frosty = work_out(read_wish(INLAND | {"out.1": -18.0}))
+    assert frosty.cold.from_c == -18
+    mild = work_out(read_wish(INLAND | {"out.1": 3.0}))
+    assert mild.cold.from_c == -5  # a month's mean has colder days
+    assert frosty.cold.warm_up.open_min.median > mild.cold.warm_up.open_min.median
+
+
+def test_a_cover_is_not_called_a_case_and_ounces_are_not_called_grams():
+    wish = {"temp.1": 21.0, "rh.1": 30.0, "temp.7": 22.0, "rh.7": 50.0, "language": "en-US"}
+    bass = sheet_of(work_out(read_wish(wish | {"case": "bass, cover"})), "", MADE_MS, PARIS)
+    told = " ".join((bass.lead, *bass.to_do.lines, *bass.journeys.lines))
+    assert "leave the cover on" in told
+    assert "shut case" not in told
+    assert "leave the case" not in told
+    violin = sheet_of(work_out(read_wish(wish)), "", MADE_MS, PARIS)
+    assert "gram" not in " ".join(violin.to_do.lines)

@@ -67,7 +67,7 @@ class Language:
         try:
             self.locale = Locale.parse(code.replace("-", "_"))
         except (ValueError, UnknownLocaleError) as exc:
-            raise LanguageFault(f"language {code!r:.20}: must be such as en-GB or de-DE") from exc
+            raise LanguageFault(f"language {code!r:.20}: must be such as en-GB or en-US") from exc
         if self.locale.language not in LANGUAGES:
             raise LanguageFault(f"language {code!r:.20}: must be one of {known}, with a region")
         self.code = str(self.locale).replace("_", "-")

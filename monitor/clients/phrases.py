@@ -57,7 +57,7 @@ AVOID = {
     Avoid.HOT_CAR: marked("Never leave it in a closed car, nor anyone."),
     Avoid.HEATER_OR_SUN: marked("Keep it from heaters, sun and cold outside walls."),
     Avoid.OPEN_WHEN_COLD: marked("Do not open a cold case in a warm room."),
-    Avoid.HUMIDIFY_WHEN_DAMP: marked("Do not humidify outside the months given here."),
+    Avoid.HUMIDIFY_WHEN_DAMP: marked("Add no water while the hygrometer reads above the band."),
     Avoid.SEAL_ROOM: marked(
         "Seal no room and shut no vent to hold humidity while anything burns."
     ),

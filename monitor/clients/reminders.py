@@ -25,10 +25,21 @@ def first_day(refills: Refills, today: date) -> date:
     return day
 
 
+def days_of(refills: Refills, today: date) -> list[date]:
+    """The days of the year to come on which `calendar_of` reminds."""
+    first, end = first_day(refills, today), today + timedelta(days=365)
+    every = timedelta(days=_every_d(refills))
+    days = [first + n * every for n in range((end - first) // every + 1)]
+    return [day for day in days if day.month in refills.months and day < end]
+
+
+def _every_d(refills: Refills) -> int:
+    return 7 if refills.every_d < 2 else refills.every_d
+
+
 def calendar_of(refills: Refills, words: str, made_ms: int, today: date) -> str:
     """An iCalendar (RFC 5545) with one whole-day event, each so many days within its months."""
-    every = 7 if refills.every_d < 2 else refills.every_d
-    rule: dict[str, object] = {"freq": "daily", "interval": every}
+    rule: dict[str, object] = {"freq": "daily", "interval": _every_d(refills)}
     if len(refills.months) < 12:
         rule["bymonth"] = list(refills.months)
     event = Event()

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.clients import phrases
 from monitor.clients.plot import year_plot
-from monitor.clients.reminders import calendar_of, qr_of
+from monitor.clients.reminders import calendar_of, days_of, qr_of
 from monitor.clock import from_ms
 from monitor.science.case.answers import Holds, Kind, Option
 from monitor.science.case.case import TOO_DAMP_PCT
 from monitor.science.case.devices import Buffer, Humidifier
 
 if TYPE_CHECKING:
+    from datetime import date
     from zoneinfo import ZoneInfo
 
     from monitor.clients.language import Language
@@ -90,9 +92,9 @@ def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
                       tuple(say.text(phrases.AVOID[a]) for a in worked.advice.avoid)),
         plot_heading=say.text("The year"), plot=year_plot(worked, say), plot_words=_plot(worked),
         table=_table(worked),
-        months=tuple(say.month_short(m) for m in range(1, 13)), fills=_fills(worked),
+        months=tuple(say.month_short(m) for m in range(1, 13)), fills=_fills(worked, made),
         fills_heading=say.text("Refill calendar") if refills else "",
-        fills_words=_fills_words(worked), fills_row=say.text("refills"),
+        fills_words=_fills_words(worked, made), fills_row=say.text("refills"),
         qr=qr_of(reminders) if reminders else "",
         qr_words=say.text("Scan this with a phone: it puts the refills into its calendar.")
         if reminders else "",
@@ -182,7 +184,8 @@ def _to_do(worked: Worked) -> tuple[str, ...]:
     say, told, wish = worked.wish.language, worked.told, worked.wish
     low, high = (say.number(side) for side in wish.band_pct)
     lines = []
-    if told.use != wish.use and told.kind is not Kind.DISCIPLINE:
+    shut = not wish.case.holds_nothing and told.kind is not Kind.DISCIPLINE
+    if told.use != wish.use and shut:
         lines.append(say.text("Put it into its shut case whenever it is not played."))
     if wish.case.holds_nothing:
         lines.append(
@@ -200,7 +203,9 @@ def _to_do(worked: Worked) -> tuple[str, ...]:
         lines.append(
             say.text(
                 "It should give off about {week} in its thirstiest week. Weigh it full and a week "
-                "later: a gram is a millilitre.", week=_week(told, say),
+                "later: {equal}.", week=_week(told, say),
+                equal=say.text("an ounce of weight is about a fluid ounce") if say.us_measures
+                else say.text("a gram is a millilitre"),
             )
         )  # fmt: skip
     if isinstance(told.device, Buffer):
@@ -252,7 +257,7 @@ def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
     return (name, say.range(option.days_in), ends, water)
 
 
-def _fills(worked: Worked) -> tuple[str, ...]:
+def _fills(worked: Worked, made: date) -> tuple[str, ...]:
     refills, say = worked.refills, worked.wish.language
     if refills is None:
         return ()
@@ -260,17 +265,19 @@ def _fills(worked: Worked) -> tuple[str, ...]:
         return tuple(
             say.text("daily") if m in refills.months else "–" for m in range(1, 13)
         )  # fmt: skip
-    return tuple(say.number(n) if n else "–" for n in refills.times)
+    times = Counter(day.month for day in days_of(refills, made))
+    return tuple(say.number(times[m]) if times[m] else "–" for m in range(1, 13))
 
 
-def _fills_words(worked: Worked) -> str:
+def _fills_words(worked: Worked, made: date) -> str:
     refills, say = worked.refills, worked.wish.language
     if refills is None:
         return ""
     months = say.listed(refills.months)
     if worked.told.room is not None:
         return say.text("Look after it daily: {months}.", months=months)
-    visits = say.many("{n} visit a year", "{n} visits a year", worked.told.visits)
+    count = len(days_of(refills, made))
+    visits = say.many("{n} visit in the year to come", "{n} visits in the year to come", count)
     every = say.many("every day", "every {n} days", refills.every_d)
     told = f"{months[:1].upper()}{months[1:]}: {every}, {visits}."
     if isinstance(worked.told.device, Humidifier) and math.isfinite(worked.told.empty_after_d.low):
@@ -293,15 +300,17 @@ def _journeys(worked: Worked) -> tuple[str, ...]:
     lines = []
     wait = cold.warm_up.open_min
     if wait.high > 0 and math.isfinite(wait.high):
+        what = say.text("leave the case shut for {time} before you open it", time=say.hours(wait))
+        if worked.wish.case.holds_nothing:
+            what = say.text("leave the cover on for {time}", time=say.hours(wait))
         lines.append(
             say.text(
-                "Brought in at {cold} into a room of {room} and {rh}: leave the case shut for "
-                "{time} before you open it.",
+                "Brought in at {cold} into a room of {room} that may be as damp as {rh}: {what}.",
                 cold=say.temperature(cold.from_c), room=say.temperature(cold.room_c),
-                rh=say.percent(cold.room_pct), time=say.hours(wait),
+                rh=say.percent(cold.room_pct), what=what,
             )
         )  # fmt: skip
-    if cold.from_c < worked.wets_c:
+    if not worked.wish.case.holds_nothing and cold.from_c < worked.wets_c:
         lines.append(
             say.text(
                 "Below {cold} outdoors a warm case with {rh} in it gets wet inside its shell: take "
@@ -365,6 +374,11 @@ def _plot(worked: Worked) -> str:
     say, months = worked.wish.language, worked.advice.home
     middles = [m.median for m in months]
     driest, dampest = middles.index(min(middles)) + 1, middles.index(max(middles)) + 1
+    if round(min(middles)) == round(max(middles)):
+        return say.text(
+            "RH through the year, 5-day means: your home at about {level} all year; the grey band is "
+            "right, the shade is the range with the advice.", level=say.percent(min(middles)),
+        )  # fmt: skip
     return say.text(
         "RH through the year, 5-day means: your home from {low} in {driest} to {high} in {dampest}; "
         "the grey band is right, the shade is the range with the advice.",

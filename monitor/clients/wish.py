@@ -75,6 +75,11 @@ class Wish:
     typed: Mapping[str, Any] = field(repr=False)
 
     @property
+    def outdoors_c(self) -> list[float]:
+        """Outdoor temperatures that were typed beside readings. [°C]"""
+        return [self.typed[f"out.{m}"] for m in self.months if f"out.{m}" in self.typed]
+
+    @property
     def readings(self) -> list[Reading]:
         return [Reading(month, *air) for month, air in self.months.items()]
 

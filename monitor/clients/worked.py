@@ -12,9 +12,9 @@ from monitor.clients.wish import Wish
 from monitor.science.case.advice import advise
 from monitor.science.case.answers import Advice, Option
 from monitor.science.case.case import MEMBERS, Range, by_day, stays_h
-from monitor.science.case.devices import ALL_YEAR, Buffer, Humidifier, ready_days
+from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import Basis, HomeYear
-from monitor.science.case.outdoors import MONTHS, month_of_hour
+from monitor.science.case.outdoors import month_of_hour
 from monitor.science.case.travel import Car, WarmUp, hot_car, warm_up, wets_below_c
 from monitor.science.ranges import Floats
 
@@ -42,11 +42,10 @@ class Cold(NamedTuple):
 
 
 class Refills(NamedTuple):
-    """In which months, 1 to 12, every how many days, and how often in each month (12,)."""
+    """In which months, 1 to 12, and every how many days."""
 
     months: tuple[int, ...]
     every_d: int
-    times: tuple[int, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,6 +95,9 @@ def work_out(wish: Wish, airs: Airs | None = None, *, members: int = MEMBERS) ->
     driest, dampest = min(m.median for m in months), max(m.median for m in months)
     outdoors = year.outdoors
     cold_c, warm_c = COLD_C, WARM_C
+    if (typed := wish.outdoors_c) and outdoors is None:
+        # A month's mean has colder days, so what is usual stays where it is the colder.
+        cold_c, warm_c = min(COLD_C, *typed), max(WARM_C, *typed)
     if outdoors is not None:
         cold_c, warm_c = (float(np.quantile(outdoors.temp_c, share)) for share in (0.02, 0.95))
     coldest = int(np.argmin([year.temp_c[month_of_hour() == m].mean() for m in range(12)]))
@@ -126,15 +128,11 @@ def _refills(told: Option, worked: Worked) -> Refills | None:
     if told.room is not None:
         set_pct = told.room.set_pct
         months = tuple(i for i, m in enumerate(worked.advice.home, 1) if m.median < set_pct)
-        return Refills(months, 1, tuple(0 for _ in MONTHS)) if months else None
+        return Refills(months, 1) if months else None
     device = told.device
     if not isinstance(device, Humidifier | Buffer):
         return None
-    ready = ready_days(device, 0, 365)
-    month = month_of_hour()[::24]
-    times = tuple(int(ready[month == m].sum()) for m in range(12))
-    months = device.months if len(device.months) < 12 else ALL_YEAR
-    return Refills(months, round(device.every_d), times)
+    return Refills(device.months, round(device.every_d))
 
 
 __all__ = ["Basis", "Held", "Refills", "Worked", "work_out"]

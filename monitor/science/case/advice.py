@@ -49,6 +49,10 @@ SURE, NEVER = 0.8, 0.2
 """Held for sure: in this share of the ways home and case may be; not held: in less than the
 second. [-]  Ours."""
 
+ALIKE = 0.05
+"""Where none holds for sure, the least of those that hold in as large a share of the ways, less this,
+is advised. [-]  Ours."""
+
 MORE_DAMP_H = 24.0
 """A measure may add this much time to that of case air above `TOO_DAMP_PCT`. [h]  Ours."""
 
@@ -106,9 +110,9 @@ def advise(
     both = [o for o in options if o.holds is o.holds_damp is Holds.YES]
     dry_side = [o for o in options if o.holds is Holds.YES]
     may = [o for o in options if o.holds is Holds.UNCLEAR]
-    likely = [o for o in may if o.held_share >= 0.5]
-    likeliest = sorted(may, key=lambda o: -o.held_share)
-    least = next(iter([*both, *dry_side, *likely, *likeliest]), None)
+    best = max((o.held_share for o in may), default=0.0)
+    likely = [o for o in may if o.held_share >= best - ALIKE]
+    least = next(iter([*both, *dry_side, *likely]), None)
     has = None
     if own is not None:
         through = home.through(year, home.use.careful, own)
