@@ -148,13 +148,13 @@ def water_words(one: Foreseen, zone: ZoneInfo) -> str:
 
 
 def spell_words(one: Foreseen, spell: Spell | None, unit: str, zone: ZoneInfo) -> str:
-    """When a damp or hot spell begins and how far it goes: for an alert. [%] or [°C]"""
+    """When a damp or hot spell begins and how far it goes: for an alert. `unit`: %, °C or °F."""
     if spell is None:
         return ""
+    low, middle, high = (1.8 * v + 32 if unit == "°F" else v for v in spell.extreme)
     return (
-        f"from about {when(one.at_ms(spell.begins_h.middle), zone)}, up to about "
-        f"{spell.extreme.middle:.0f} {unit} ({spell.extreme.low:.0f} to {spell.extreme.high:.0f} "
-        f"{unit}), chance {100 * spell.chance:.0f} %"
+        f"from about {when(one.at_ms(spell.begins_h.middle), zone)}, up to about {middle:.0f} "
+        f"{unit} ({low:.0f} to {high:.0f} {unit}), chance {100 * spell.chance:.0f} %"
     )
 
 

@@ -12,14 +12,12 @@ import json
 import logging
 import os
 import secrets
-import signal
 import socket
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
 from monitor import pulse
@@ -43,7 +41,7 @@ from monitor.jobs import Jobs
 from monitor.means import places
 from monitor.mqtt import Address, Publisher, Subscription
 from monitor.payload import Contract
-from monitor.processes import RESTART_FIRST_S, STOP_WAIT_S, Child
+from monitor.processes import RESTART_FIRST_S, STOP_WAIT_S, Child, signals_call
 from monitor.rounds import Rounds
 from monitor.sending import Sender, channel_faults
 from monitor.settings import Settings
@@ -94,7 +92,7 @@ class Service:
     def run(self, on_ready: Callable[[], None] = lambda: None) -> None:
         """Start every part, call `on_ready` when the board and the broker answer, and watch."""
         settings = self.settings
-        with contextlib.ExitStack() as parts, _signals_call(self.stop):
+        with contextlib.ExitStack() as parts, signals_call(self.stop):
             parts.enter_context(_sole_use(settings.data))
             _keep_secrets(settings.secrets_path)
             contract = Contract(settings.topics)
@@ -393,21 +391,3 @@ def _sole_use(folder: Path) -> Iterator[None]:
         except OSError as exc:
             raise ServiceFault(f"another service already works in {folder}") from exc
         yield
-
-
-@contextlib.contextmanager
-def _signals_call(stop: Callable[[], None]) -> Iterator[None]:
-    """Let SIGINT and SIGTERM end the run; elsewhere than in the main thread, leave them be."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-
-    def handler(_: int, __: FrameType | None) -> None:
-        stop()
-
-    before = {number: signal.signal(number, handler) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for number, former in before.items():
-            signal.signal(number, former)

@@ -12,12 +12,13 @@ import pytest
 from monitor.airs import Airs
 from monitor.alerts.rule_book import in_use
 from monitor.commands import Journal
-from monitor.foreseen import dry_words, foreseen
+from monitor.foreseen import dry_words, foreseen, spell_words
 from monitor.means import places
 from monitor.outlook import kept
 from monitor.outlook.material import hours_of, issues_of
 from monitor.outlook.work import Work
 from monitor.records import Quantity, Reading
+from monitor.science.outlook import signs
 from monitor.science.outlook.forecaster import Learned
 from monitor.science.outlook.record import STEPS
 from monitor.settings import load
@@ -170,3 +171,12 @@ def test_rules_of_the_air_to_come_see_it_and_say_it(settings, looked):
         assert dry.value == pytest.approx(100 * one.dry.chance)
         assert dry.detail == dry_words(one, settings.zone)
         assert "would hold 45 % in 75 m³" in dry.detail
+
+
+def test_a_hot_spell_is_told_in_the_unit_of_the_reader(settings, looked):
+    (place,) = (p for p in places(looked, settings) if p.id == BENCH)
+    one = foreseen(settings, place, NOW)
+    spell = signs.spell(one.look.air[0] + 30.0, 28.0, 3, below=False)
+    in_c, in_f = (spell_words(one, spell, unit, settings.zone) for unit in ("°C", "°F"))
+    assert f"{spell.extreme.middle:.0f} °C" in in_c
+    assert f"{1.8 * spell.extreme.middle + 32:.0f} °F" in in_f

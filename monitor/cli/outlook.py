@@ -76,7 +76,7 @@ def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
     say = [f"Dry: {dry_words(one, zone) or 'not below the band, as far as can be told'}."]
     say += [
         f"{name}: {spell_words(one, spell, mark, zone)}."
-        for name, spell, mark in (("Damp", one.damp, "%"), ("Hot", one.hot, "°C"))
+        for name, spell, mark in (("Damp", one.damp, "%"), ("Hot", one.hot, unit))
         if spell is not None
     ]
     say += [stretch_words("to close a plate", one, one.closing, zone),

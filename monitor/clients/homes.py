@@ -140,8 +140,8 @@ def _year_of(wish: Wish, airs: Airs, members: int) -> HomeYear:
     if wish.source == "log":
         if airs.log is None:
             raise ClientFault({"log": "give the file of the client's logger"})
-        return home_from_log(*airs.log, **held)  # type: ignore[arg-type]
-    return from_readings(wish.readings, **held)  # type: ignore[arg-type]
+        return home_from_log(*airs.log, **held)  # type: ignore[arg-type] # by name, from one mapping of several kinds
+    return from_readings(wish.readings, **held)  # type: ignore[arg-type] # as above
 
 
 def _fields(wish: Wish, exc: CaseFault) -> dict[str, str]:

@@ -123,7 +123,7 @@ def read_wish(given: Mapping[str, Any]) -> Wish:
             )
     case = PRESETS.get(typed["case"], PRESETS["violin, hard case"])
     own_case = {n: float(typed[n]) for n in ("air_l", "closed_changes_day") if n in typed}
-    case = _made(faults, case, lambda: replace(case, **own_case))  # type: ignore[arg-type]
+    case = _made(faults, case, lambda: replace(case, **own_case))  # type: ignore[arg-type] # fields by name
     use = _use(typed, faults)
     low, high = float(typed["band_low"]), float(typed["band_high"])
     if not (low >= 20 and high <= 75 and high - low >= 5):
@@ -232,7 +232,7 @@ def _own(typed: Mapping[str, Any], faults: dict[str, str]) -> Humidifier | Buffe
                 faults[f"device_{names[f.field]}"] = f"{told}: must be {f.allowed}"
             return None
     try:
-        return Humidifier(**given) if kind == "humidifier" else Buffer(**given)  # type: ignore[arg-type]
+        return Humidifier(**given) if kind == "humidifier" else Buffer(**given)  # type: ignore[arg-type] # fields by name
     except CaseFault as exc:
         faults |= {f"device_{f.field}": f"{f.value:g}: must be {f.allowed}" for f in exc.faults}
         return None

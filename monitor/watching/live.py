@@ -151,10 +151,11 @@ def _coming(quantity: str, place: Place, s: Sight) -> Seen:
     if quantity == "dry_snap":
         begun = one.dry is not None and one.dry.begins_h.middle == 0
         return Seen(place.id, place.label, one.snap, detail=dry_words(one, zone), begun=begun)
+    in_f = s.settings.board.temperature_unit == "F"
     spell, unit = {
         "dry_spell_chance": (one.dry, "%"),
         "damp_spell_chance": (one.damp, "%"),
-        "hot_spell_chance": (one.hot, "°C"),
+        "hot_spell_chance": (one.hot, "°F" if in_f else "°C"),
     }[quantity]
     if spell is None or spell.begins_h.middle == 0:
         return Seen(place.id, place.label, 0.0, begun=spell is not None)
