@@ -26,6 +26,8 @@ Unit = Literal["C", "F"]
 UNKNOWN = "–"
 """What stands where there is no figure."""
 MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
+MOST_STEPS = 50
+"""Presses of "earlier" or "later" that are carried out in one go."""
 NIGHT_FROM_H, NIGHT_TO_H = 22, 6
 """Nights are shaded between these local hours."""
 NIGHTS_SHOWN_MS = 31 * DAY_MS

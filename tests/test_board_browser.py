@@ -307,6 +307,7 @@ def test_past_is_worked_by_the_keyboard_alone(board, visit):
     page.get_by_label("Relative humidity").focus()
     page.keyboard.press("ArrowDown")
     page.keyboard.press("Space")
+    page.evaluate("dash_clientside.set_props('token', {data: 'new readings'})")
     until(
         page,
         "document.querySelector('.js-plotly-plot').layout.yaxis.title.text.startsWith('Temperature')",

@@ -257,11 +257,10 @@ def test_a_day_of_the_plot_is_a_local_day(found):
 
 def test_steps_go_by_years_and_end_at_now():
     now = to_ms(datetime(2026, 3, 29, 12, tzinfo=UTC))
-    one = past_climate.stepped(None, "climate-earlier", now, PARIS)
+    one = past_climate.stepped(None, -1, now, PARIS)
     assert one == to_ms(datetime(2025, 3, 29, 13, tzinfo=UTC))  # 14:00 local, before summer time
-    assert past_climate.stepped(one, "climate-later", now, PARIS) is None
-    assert past_climate.stepped(one, "climate-now", now, PARIS) is None
-    assert past_climate.stepped(one, "screen", now, PARIS) == one
+    assert past_climate.stepped(one, 1, now, PARIS) is None
+    assert past_climate.stepped(one, 0, now, PARIS) == one
 
 
 @pytest.fixture
@@ -269,21 +268,23 @@ def client(year):
     return create_app(year).server.test_client()
 
 
-def ask(client, *, place="", trigger="climate-place.value", end=None, drawn=None, theme="day"):
+def ask(
+    client, *, place="", pressed=(0, 0, 0), trigger="token.data", end=None, drawn=None, theme="day"
+):
+    screen = {"theme": "day", "width": 1920}
     inputs = [
-        ("climate-place", "value", place), ("climate-earlier", "n_clicks", 0),
-        ("climate-later", "n_clicks", 0), ("climate-now", "n_clicks", 0),
-        ("screen", "data", {"theme": theme, "width": 1920}), ("token", "data", "1"),
+        ("climate-place", "value", place), *((f"climate-{name}", "n_clicks", times)
+          for name, times in zip(("earlier", "later", "now"), pressed, strict=True)),
+        ("screen", "data", screen | {"theme": theme}), ("token", "data", "1"),
     ]  # fmt: skip
+    held = {"place": "", "turns": 0, "back": 0, "screen": screen, "end": end, "drawn": drawn}
     outputs = [("climate-plot", "figure"), ("climate-shown", "children"),
                ("climate-words", "children"), ("climate-view", "data")]  # fmt: skip
     body = {
         "output": ".." + "...".join(f"{i}.{p}" for i, p in outputs) + "..",
         "outputs": [{"id": i, "property": p} for i, p in outputs],
         "inputs": [{"id": i, "property": p, "value": v} for i, p, v in inputs],
-        "state": [
-            {"id": "climate-view", "property": "data", "value": {"end": end, "drawn": drawn}}
-        ],
+        "state": [{"id": "climate-view", "property": "data", "value": held}],
         "changedPropIds": [trigger],
     }
     return client.post("/_dash-update-component", json=body)
@@ -307,10 +308,27 @@ def test_a_year_without_readings_is_told_in_words(client):
 
 def test_new_readings_redraw_only_what_shows_the_present(client):
     now = now_ms()
-    assert ask(client, trigger="token.data", drawn=now).status_code == 204
-    assert ask(client, trigger="token.data", drawn=now - 2 * HOUR).status_code == 200
-    old = ask(client, trigger="token.data", drawn=now - 2 * HOUR, end=now - 300 * DAY)
-    assert old.status_code == 204
+    assert ask(client, drawn=now).status_code == 204
+    assert ask(client, drawn=now - 2 * HOUR).status_code == 200
+    assert ask(client, drawn=now - 2 * HOUR, end=now - 300 * DAY).status_code == 204
+
+
+@pytest.mark.parametrize(
+    "meant", [{"place": "outdoors"}, {"pressed": (1, 0, 0)}, {"theme": "night"}]
+)
+def test_what_the_reader_did_is_drawn_though_new_readings_came_in_between(client, meant):
+    assert ask(client, drawn=now_ms(), **meant).status_code == 200
+
+
+def test_presses_step_the_record_and_now_takes_it_back(client):
+    def end_after(**more):
+        return json.loads(ask(client, drawn=now_ms(), **more).data)["response"]["climate-view"][
+            "data"
+        ]["end"]
+
+    assert 364 * DAY <= now_ms() - end_after(pressed=(1, 0, 0)) <= 367 * DAY
+    assert end_after(pressed=(1, 0, 1), end=now_ms() - 700 * DAY) >= now_ms() - 367 * DAY
+    assert end_after(pressed=(0, 0, 1), end=now_ms() - 700 * DAY) is None
 
 
 def test_the_download_holds_every_exceedance(client, found):

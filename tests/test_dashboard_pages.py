@@ -15,6 +15,7 @@ import pytest
 from dashboard import downloads, guard, words
 from dashboard.app import create_app
 from dashboard.pages import air, past, probes
+from dashboard.past_choice import Choice, Done, choice_of, step
 from dashboard.queries import Shop
 from monitor.clock import now_ms
 from monitor.errors import StoreUnavailable
@@ -76,20 +77,25 @@ def ask_dash(client, output, inputs, state=(), trigger=None, **headers):
     return client.post("/_dash-update-component", json=body, headers=headers)
 
 
+def kept(held, *stores):
+    """State of a request: what the page's stores hold after an earlier answer."""
+    return [(store, "data", held[store]["data"] if held else None) for store in stores]
+
+
 DRAW = ("..past-plot.figure...past-summary.children...past-download.children..."
-        "past-shown.children...past-view.data..")  # fmt: skip
+        "past-shown.children...past-view.data...past-seen.data..")  # fmt: skip
 
 
 def draw(client, *, places, quantity="humidity", span="day", relayout=None, trigger=None,
-         view=None, screen=None, **headers):  # fmt: skip
+         held=None, screen=None, pressed=(0, 0, 0), **headers):  # fmt: skip
     inputs = [
         ("past-places", "value", places), ("past-quantity", "value", quantity),
-        ("past-span", "value", span), ("past-earlier", "n_clicks", 0),
-        ("past-later", "n_clicks", 0), ("past-now", "n_clicks", 0),
+        ("past-span", "value", span), *((f"past-{name}", "n_clicks", times)
+          for name, times in zip(("earlier", "later", "now"), pressed, strict=True)),
         ("past-plot", "relayoutData", relayout), ("screen", "data", screen),
         ("token", "data", ""),
     ]  # fmt: skip
-    return ask_dash(client, DRAW, inputs, [("past-view", "data", view)], trigger, **headers)
+    return ask_dash(client, DRAW, inputs, kept(held, "past-view", "past-seen"), trigger, **headers)
 
 
 # Air
@@ -252,47 +258,66 @@ def test_every_span_draws_from_the_store(full, client, span):
 
 def test_zooming_asks_for_finer_data_and_a_double_click_goes_back(full, client):
     now = now_ms()
-    start = draw(client, places=["front-bench"], span="day").json["response"]["past-view"]["data"]
+    start = draw(client, places=["front-bench"]).json["response"]
     ends = {"xaxis.range[0]": now - 3 * HOUR, "xaxis.range[1]": now - HOUR}
-    zoomed = draw(client, places=["front-bench"], relayout=ends, trigger="past-plot.relayoutData",
-                  view=start).json["response"]  # fmt: skip
+    zoomed = draw(client, places=["front-bench"], relayout=ends, held=start).json["response"]
     axis = zoomed["past-plot"]["figure"]["layout"]["xaxis"]
     assert axis["range"] == [now - 3 * HOUR, now - HOUR]
-    back = draw(client, places=["front-bench"], relayout={"xaxis.autorange": True},
-                trigger="past-plot.relayoutData", view=zoomed["past-view"]["data"])  # fmt: skip
+    back = draw(client, places=["front-bench"], relayout={"xaxis.autorange": True}, held=zoomed)
     assert "zoom" not in back.json["response"]["past-view"]["data"]
 
 
 def test_a_resize_or_a_fresh_token_does_not_draw_again_for_nothing(full, client):
-    view = draw(client, places=["front-bench"], span="year").json["response"]["past-view"]["data"]
+    held = draw(client, places=["front-bench"], span="year").json["response"]
     for relayout, trigger in (
         ({"autosize": True}, "past-plot.relayoutData"),
         (None, "token.data"),
     ):
         answer = draw(client, places=["front-bench"], span="year", relayout=relayout,
-                      trigger=trigger, view=view)  # fmt: skip
+                      trigger=trigger, held=held)  # fmt: skip
         assert answer.status_code == 204
+
+
+@pytest.mark.parametrize("trigger", ["token.data", "past-plot.relayoutData"])
+@pytest.mark.parametrize(
+    "meant",
+    [{}, {"quantity": "temperature"}, {"span": "month"}, {"places": ["outdoors"]},
+     {"pressed": (1, 0, 0)}, {"screen": {"theme": "night", "width": 1920}}],
+)  # fmt: skip
+def test_what_the_reader_did_is_drawn_though_another_request_came_in_between(
+    full, client, meant, trigger
+):
+    usual = {"places": ["front-bench"], "span": "year", "relayout": {"autosize": True}}
+    held = draw(client, **usual).json["response"] if meant else None  # {}: the page just opened
+    answer = draw(client, **usual | meant, trigger=trigger, held=held)
+    assert answer.status_code == 200
+    if "pressed" in meant:
+        assert "end" in answer.json["response"]["past-view"]["data"]
+    after = answer.json["response"]
+    assert draw(client, **usual | meant, trigger=trigger, held=after).status_code == 204
 
 
 def test_earlier_and_later_go_by_the_local_calendar_and_not_past_now(full):
     now = now_ms()
-    choice = past.Choice(("front-bench",), "humidity", "day", None, None)
-    earlier = past.step(choice, "past-earlier", None, now, full)
+    choice, done = Choice(("front-bench",), "humidity", "day", None, None), Done()
+    earlier = step(choice, choice, done, done._replace(earlier=1), now, full)
     assert 23 * HOUR <= now - earlier.end_ms <= 25 * HOUR
-    assert past.step(earlier, "past-later", None, now, full).end_ms is None
+    assert step(earlier, earlier, done, done._replace(later=1), now, full).end_ms is None
+    assert step(earlier, earlier, done, done._replace(back=1), now, full).end_ms is None
 
 
 def test_the_address_holds_the_choice_and_a_wrong_one_is_left_at_its_default():
-    choice = past.Choice(("a", "b"), "dew_point", "week", 1_790_000_000_000, (1000, 200_000))
-    assert past.choice_of(choice.query()) == choice
+    choice = Choice(("a", "b"), "dew_point", "week", 1_790_000_000_000, (1000, 200_000))
+    assert choice_of(choice.query()) == choice
     wrong = {"span": "<x>", "quantity": "evil", "end": "٣", "zoom": "9-1"}
-    assert past.choice_of(wrong) == past.Choice((), "humidity", "day", None, None)
+    assert choice_of(wrong) == Choice((), "humidity", "day", None, None)
 
 
 def test_no_place_and_no_readings_are_said_in_the_plot(full, client):
     assert "Choose a place" in draw(client, places=[]).get_data(as_text=True)
     old = {"places": "front-bench", "span": "day", "end": "1600000000000"}
-    assert "No readings in this span" in draw(client, places=["front-bench"], view=old).get_data(
+    held = {"past-view": {"data": old}, "past-seen": {"data": None}}
+    assert "No readings in this span" in draw(client, places=["front-bench"], held=held).get_data(
         as_text=True
     )
 

@@ -278,6 +278,12 @@
 
   // What was unfolded stays so when the page redraws itself
   const unfolded = new Set();
+  document.addEventListener("click", (event) => { // before the page can redraw: toggle comes later
+    const summary = event.target.closest ? event.target.closest("summary") : null;
+    const details = summary && summary.parentElement;
+    const key = details ? details.dataset.unfold : "";
+    if (key) unfolded[details.open ? "delete" : "add"](key);
+  });
   document.addEventListener("toggle", (event) => {
     const key = event.target.dataset ? event.target.dataset.unfold : "";
     if (key) unfolded[event.target.open ? "add" : "delete"](key);

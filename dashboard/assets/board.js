@@ -126,7 +126,6 @@
       address: (view) => {
         if (view && window.location.pathname === "/past") {
           const query = new URLSearchParams(view);
-          query.delete("drawn");
           window.history.replaceState(window.history.state, "", "?" + query.toString());
         }
         return window.dash_clientside.no_update;

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import urlencode
@@ -13,6 +12,7 @@ from dash import ClientsideFunction, Input, Output, State, dcc, html
 from dashboard import downloads, figures, formats, words
 from dashboard.figures import Line
 from dashboard.markup import attributes
+from dashboard.past_choice import QUANTITIES, SPANS, Choice, Done, choice_of, due, span_of, step
 from dashboard.themes import theme
 from monitor.clock import now_ms
 from monitor.errors import StoreFault
@@ -25,54 +25,8 @@ if TYPE_CHECKING:
     from dashboard.queries import Shop
     from monitor.places import Place
 
-SPANS = {
-    "hour": "Hour",
-    "day": "Day",
-    "week": "Week",
-    "month": "Month",
-    "year": "Year",
-    "all": "All",
-}
-QUANTITIES = (
-    "humidity",
-    "temperature",
-    "equilibrium_moisture_content",
-    "dew_point",
-    "frost_point",
-    "wet_bulb",
-    "absolute_humidity",
-    "humidity_ratio",
-    "vapour_pressure",
-    "vapour_pressure_deficit",
-    "surface_temperature",
-    "pressure",
-    "battery",
-)
-"""In the order of the page; offered are those that the store can give."""
-SHORTEST_MS = 60_000
-"""Zooming ends here. [ms]"""
-LONGEST_MS = 200 * 366 * formats.DAY_MS
 PLOT_CONFIG: Any = {"displayModeBar": False, "doubleClick": "autosize", "responsive": True,
                "scrollZoom": False, "showTips": False}  # fmt: skip
-
-
-class Choice(NamedTuple):
-    """What the reader asked for. `end_ms` None: up to now; `zoom`: a span within, or None."""
-
-    places: tuple[str, ...]
-    quantity: str
-    span: str
-    end_ms: int | None
-    zoom: tuple[int, int] | None
-
-    def query(self) -> dict[str, str]:
-        """As it stands in the page's address."""
-        found = {"places": ",".join(self.places), "quantity": self.quantity, "span": self.span}
-        if self.end_ms is not None:
-            found["end"] = str(self.end_ms)
-        if self.zoom:
-            found["zoom"] = f"{self.zoom[0]}-{self.zoom[1]}"
-        return found
 
 
 class Answer(NamedTuple):
@@ -102,6 +56,7 @@ def register(app: dash.Dash, shop: Shop) -> None:
         Output("past-download", "children"),
         Output("past-shown", "children"),
         Output("past-view", "data"),
+        Output("past-seen", "data"),
         Input("past-places", "value"),
         Input("past-quantity", "value"),
         Input("past-span", "value"),
@@ -112,32 +67,36 @@ def register(app: dash.Dash, shop: Shop) -> None:
         Input("screen", "data"),
         Input("token", "data"),
         State("past-view", "data"),
+        State("past-seen", "data"),
     )
     def draw(
         place_ids: list[str] | None,
         quantity: str,
         span: str,
-        _earlier: int,
-        _later: int,
-        _now: int,
+        earlier: int,
+        later: int,
+        back: int,
         relayout: dict[str, Any] | None,
         screen: dict[str, Any] | None,
         _token: str,
         view: dict[str, Any] | None,
+        seen: dict[str, Any] | None,
     ) -> tuple[Any, ...]:
-        trigger = str(dash.ctx.triggered_id or "")
         now = now_ms()
-        before = choice_of(view or {})
+        before, done = choice_of(view or {}), Done(**(seen or {}))
+        does = done._replace(
+            earlier=earlier, later=later, back=back, relayout=relayout, screen=screen
+        )
         asked = before._replace(
             places=tuple(place_ids or ()), quantity=str(quantity), span=str(span)
         )
-        after = step(asked, trigger, relayout, now, shop)
-        if trigger == "past-plot" and after == before:
-            raise dash.exceptions.PreventUpdate
-        if trigger == "token" and not due(after, view or {}, now, shop):
+        after = step(before, asked, done, does, now, shop)
+        same = after == before and screen == done.screen
+        if done.drawn and same and not due(after, done.drawn, now, shop):
             raise dash.exceptions.PreventUpdate
         answer = answered(after, screen or {}, now, shop)
-        return (figures.sent(answer.figure), *answer[1:], after.query() | {"drawn": str(now)})
+        seen = does._replace(drawn=now)._asdict()
+        return (figures.sent(answer.figure), *answer[1:], after.query(), seen)
 
 
 def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
@@ -207,6 +166,7 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
                 className="drawn",
             ),
             dcc.Store(id="past-view", data=choice.query()),
+            dcc.Store(id="past-seen"),
             dcc.Store(id="past-address"),
         ],
         className="past",
@@ -215,81 +175,6 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
 
 def _asked(legend: str, field: Component) -> Component:
     return html.Fieldset([html.Legend(legend), field])
-
-
-def choice_of(query: Mapping[str, Any]) -> Choice:
-    """What an address asks for; what it does not say or says wrongly is left at its default."""
-    span = str(query.get("span", "day"))
-    quantity = str(query.get("quantity", "humidity"))
-    places = tuple(p for p in str(query.get("places", "")).split(",") if p)
-    ends = str(query.get("zoom", "")).split("-")
-    zoom = None
-    if len(ends) == 2 and all(_is_time(e) for e in ends) and int(ends[0]) < int(ends[1]):
-        zoom = (int(ends[0]), int(ends[1]))
-    end = str(query.get("end", ""))
-    return Choice(
-        places,
-        quantity if quantity in QUANTITIES else "humidity",
-        span if span in SPANS else "day",
-        int(end) if _is_time(end) else None,
-        zoom,
-    )
-
-
-def _is_time(text: str) -> bool:
-    return text.isascii() and text.isdigit() and len(text) <= 14
-
-
-def step(
-    choice: Choice, trigger: str, relayout: Mapping[str, Any] | None, now: int, shop: Shop
-) -> Choice:
-    """The choice after what the reader did."""
-    zone = shop.settings.zone
-    if trigger == "past-span":
-        return choice._replace(zoom=None, end_ms=None)
-    if trigger == "past-now":
-        return choice._replace(zoom=None, end_ms=None)
-    if trigger in ("past-earlier", "past-later"):
-        by = -1 if trigger == "past-earlier" else 1
-        if choice.zoom:
-            width = choice.zoom[1] - choice.zoom[0]
-            return choice._replace(zoom=(choice.zoom[0] + by * width, choice.zoom[1] + by * width))
-        if choice.span == "all":
-            return choice
-        end = formats.moved(choice.end_ms or now, choice.span, by, zone)
-        return choice._replace(end_ms=None if end >= now else max(end, 0))
-    if trigger == "past-plot" and relayout:
-        if "xaxis.autorange" in relayout:
-            return choice._replace(zoom=None)
-        ends = [relayout.get(f"xaxis.range[{i}]") for i in (0, 1)]
-        low, high = ends
-        if isinstance(low, int | float) and isinstance(high, int | float):
-            if not (math.isfinite(low) and math.isfinite(high)) or high - low < SHORTEST_MS:
-                return choice
-            return choice._replace(zoom=(max(int(low), 0), min(int(high), LONGEST_MS)))
-    return choice
-
-
-def span_of(choice: Choice, now: int, shop: Shop) -> tuple[int, int]:
-    """From when to when is shown. [ms]"""
-    if choice.zoom:
-        return choice.zoom
-    if choice.span == "all":
-        extent = shop.extent(list(choice.places))
-        return (
-            (extent[0], max(extent[1] + 1, extent[0] + SHORTEST_MS)) if extent else (now - 1, now)
-        )
-    end = choice.end_ms or now
-    return formats.moved(end, choice.span, -1, shop.settings.zone), end
-
-
-def due(choice: Choice, view: Mapping[str, Any], now: int, shop: Shop) -> bool:
-    """Whether new readings would move the figure by as much as a point."""
-    drawn = str(view.get("drawn", ""))
-    if choice.zoom or choice.end_ms is not None:
-        return False
-    start, end = span_of(choice, now, shop)
-    return not _is_time(drawn) or now - int(drawn) >= max((end - start) / 2000, 800)
 
 
 def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: Shop) -> Answer:

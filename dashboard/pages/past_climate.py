@@ -64,21 +64,26 @@ def register(app: dash.Dash, shop: Shop) -> None:
     )
     def draw(
         place: str,
-        _earlier: int,
-        _later: int,
-        _now: int,
+        earlier: int,
+        later: int,
+        back: int,
         screen: dict[str, Any] | None,
         _token: str,
         view: dict[str, Any] | None,
     ) -> tuple[Any, ...]:
-        now, trigger = now_ms(), str(dash.ctx.triggered_id or "")
-        held = view or {}
-        drawn, end = held.get("drawn"), stepped(held.get("end"), trigger, now, shop.settings.zone)
-        alone = set(dash.ctx.triggered_prop_ids.values()) == {"token"}  # and no choice with it
-        if alone and drawn and (end or now - drawn < REDRAW_MS):
+        # A newer request takes the place of one under way, so what the reader did is found by
+        # comparing with what the figure answers, not by what set off the request.
+        now, held = now_ms(), view or {}
+        does = {"place": place, "turns": later - earlier, "back": back, "screen": screen}
+        drawn, end = held.get("drawn"), held.get("end")
+        if back != held.get("back", 0):
+            end = None
+        end = stepped(end, does["turns"] - held.get("turns", 0), now, shop.settings.zone)
+        same = does == {name: held.get(name) for name in does}
+        if drawn and same and (end or now - drawn < REDRAW_MS):
             raise dash.exceptions.PreventUpdate
         plot, shown, said = answered(str(place or ""), end, screen or {}, now, shop)
-        return figures.sent(plot), shown, said, {"end": end, "drawn": now}
+        return figures.sent(plot), shown, said, does | {"end": end, "drawn": now}
 
 
 def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
@@ -141,14 +146,12 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
     )  # fmt: skip
 
 
-def stepped(end: int | None, trigger: str, now: int, zone: ZoneInfo) -> int | None:
-    """Where the record ends after what the reader did; None: now. [ms since 1970-01-01 UTC]"""
-    if trigger == "climate-now":
-        return None
-    if trigger not in ("climate-earlier", "climate-later"):
-        return end
-    moved = formats.moved(end or now, "year", -1 if trigger == "climate-earlier" else 1, zone)
-    return None if moved >= now else max(moved, climate_book.READ_MS)
+def stepped(end: int | None, years: int, now: int, zone: ZoneInfo) -> int | None:
+    """Where the record ends, some years later or earlier; None: now. [ms since 1970-01-01 UTC]"""
+    for _ in range(min(abs(years), formats.MOST_STEPS)):
+        moved = formats.moved(end or now, "year", 1 if years > 0 else -1, zone)
+        end = None if moved >= now else max(moved, climate_book.READ_MS)
+    return end
 
 
 def answered(

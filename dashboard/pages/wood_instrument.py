@@ -89,13 +89,19 @@ def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
         State("instrument-id", "data"),
     )
     def draw(
-        screen: Mapping[str, Any] | None, _token: str, _changed: str, drawn: int, id_: str
+        screen: Mapping[str, Any] | None,
+        _token: str,
+        changed: str,
+        drawn: Mapping[str, Any] | None,
+        id_: str,
     ) -> tuple[Any, ...]:
-        now = now_ms()
-        if dash.ctx.triggered_id == "token" and now - drawn < REDRAW_MS:
+        now, held = now_ms(), drawn or {}
+        does = {"screen": screen, "changed": changed}
+        same = does == {name: held.get(name) for name in does}
+        if same and now - held.get("at", 0) < REDRAW_MS:
             raise dash.exceptions.PreventUpdate
         plot, said = drawing(id_, screen or {}, shop, book)
-        return figures.sent(plot), said, now
+        return figures.sent(plot), said, does | {"at": now}
 
 
 def layout(shop: Shop, book: WoodBook, instrument_id: str) -> Component:
@@ -118,7 +124,7 @@ def layout(shop: Shop, book: WoodBook, instrument_id: str) -> Component:
         "/wood/one",
         [
             dcc.Store(id="instrument-id", data=one.id),
-            dcc.Store(id="stay-drawn", data=0),
+            dcc.Store(id="stay-drawn"),
             html.H1(one.reference),
             html.Div(told, id="instrument-now"),
             move(one, places) if may.allowed and one.here else None,

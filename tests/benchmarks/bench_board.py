@@ -27,6 +27,7 @@ import dashboard_fixtures as shop_air
 
 from dashboard import figures
 from dashboard.pages import past
+from dashboard.past_choice import SPANS, Choice
 from dashboard.queries import Shop
 from monitor.clock import now_ms
 from monitor.records import Quantity, Reading, Series
@@ -75,13 +76,13 @@ def server_side(settings, runs: int) -> None:
     shop = Shop(settings)
     start = time.perf_counter()
     now = now_ms()
-    choice = past.Choice(("front-bench",), "humidity", "day", None, None)
+    choice = Choice(("front-bench",), "humidity", "day", None, None)
     past.answered(choice, {}, now, shop)
     told("first figure of the process", 1000 * (time.perf_counter() - start), "ms", 1000)
     for places in (("front-bench",), ("front-bench", "varnish-room", "outdoors")):
         for quantity in ("humidity", "dew_point", "wet_bulb"):
-            for span in past.SPANS:
-                asked = past.Choice(places, quantity, span, None, None)
+            for span in SPANS:
+                asked = Choice(places, quantity, span, None, None)
                 target = 40 if len(places) == 1 else 100
 
                 def draw(asked=asked) -> None:
