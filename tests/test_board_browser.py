@@ -2,31 +2,16 @@
 
 from __future__ import annotations
 
-import contextlib
-import importlib.util
 import json
-import shutil
-import signal
-import subprocess
-import sys
-import threading
-import time
-import urllib.request
-from pathlib import Path
 
+import browser_fixtures as browser
 import dashboard_fixtures as shop_air
 import pytest
-from conftest import free_port
+from browser_fixtures import DAY, Board, served, until
 
 from monitor.clock import now_ms
 from monitor.records import Quantity, Reading, Refusal, Series
-from monitor.store import Writer
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-ROOT = Path(__file__).parent.parent
-AXE = ROOT / "tests/vendor/axe.min.js"
-DAY = 86_400_000
-SIZES = {"wall": (1920, 1080), "desk": (1280, 800), "tall": (1080, 1920), "phone": (390, 844)}
 PAGES = ("/", "/past", "/probes")
 READY = {"/": ".place", "/past": ".scatterlayer .trace", "/probes": "tbody tr"}
 FIVE = (
@@ -41,74 +26,8 @@ name = "Setup bench by the window"
 """
 )
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.slow,
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium: apt-get install chromium"),
-    pytest.mark.skipif(
-        importlib.util.find_spec("playwright") is None,
-        reason="no playwright: pip install playwright",
-    ),
-]
-
-
-@contextlib.contextmanager
-def served(folder: Path, port: int):
-    """The board as a process of its own; it must end by itself on SIGTERM."""
-    child = subprocess.Popen(
-        [sys.executable, "-m", "dashboard", "--data", str(folder)],
-        cwd=ROOT,
-        stderr=subprocess.DEVNULL,
-    )
-    try:
-        until = time.monotonic() + 60
-        while True:
-            with contextlib.suppress(OSError):
-                urllib.request.urlopen(f"http://127.0.0.1:{port}/here", timeout=2).close()
-                break
-            assert child.poll() is None
-            assert time.monotonic() < until
-            time.sleep(0.05)
-        yield child
-    finally:
-        if child.poll() is None:
-            child.send_signal(signal.SIGTERM)
-        code = child.wait(30)
-    assert code == 0
-
-
-def until(page, expression: str, seconds: float = 30.0) -> None:
-    """Wait until an expression holds; the content policy forbids the page's own waiting."""
-    end = time.monotonic() + seconds
-    while not page.evaluate(expression):
-        assert time.monotonic() < end, expression
-        page.wait_for_timeout(50)
-
-
-class Board:
-    """A running board with its store; a thread keeps its pulse beating."""
-
-    def __init__(self, folder: Path, config: str = shop_air.CONFIG) -> None:
-        self.port = free_port()
-        self.settings = shop_air.settings_in(folder, port=self.port, config=config)
-        self.writer = Writer(self.settings.store_path)
-        self.url = f"http://127.0.0.1:{self.port}"
-        self._ended = threading.Event()
-        self._heart = threading.Thread(target=self._beat)
-
-    def _beat(self) -> None:
-        while not self._ended.is_set():
-            shop_air.beat(self.settings)
-            self._ended.wait(1.0)
-
-    def __enter__(self) -> Board:
-        self._heart.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._ended.set()
-        self._heart.join()
-        self.writer.close()
+pytestmark = browser.pytestmark
+chromium, visit = browser.chromium, browser.visit  # fixtures
 
 
 @pytest.fixture(scope="module")
@@ -147,87 +66,26 @@ def five(tmp_path_factory):
             yield board
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(
-            executable_path=CHROMIUM,
-            args=["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-quic",
-                  "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-        )  # fmt: skip
-        yield browser
-        browser.close()
-
-
-class Visit:
-    """A page open in the browser, with what it logged and asked for."""
-
-    def __init__(self, chromium, size="wall", theme="auto", **context) -> None:
-        width, height = SIZES[size]
-        self.context = chromium.new_context(viewport={"width": width, "height": height}, **context)
-        self.context.add_init_script(f"localStorage.setItem('benchweather.theme', '{theme}')")
-        self.page = self.context.new_page()
-        self.logged: list[str] = []
-        self.asked: list[str] = []
-        self.page.on("console", lambda message: self.logged.append(message.text))
-        self.page.on("pageerror", lambda error: self.logged.append(str(error)))
-        self.page.on("request", lambda request: self.asked.append(request.url))
-
-    def open(self, board: Board, path: str):
-        self.page.goto(board.url + path)
-        self.page.wait_for_selector(READY[path.split("?")[0]])
-        return self.page
-
-
-@pytest.fixture
-def visit(chromium):
-    opened: list[Visit] = []
-
-    def make(*args, **kwargs) -> Visit:
-        opened.append(Visit(chromium, *args, **kwargs))
-        return opened[-1]
-
-    yield make
-    for one in opened:
-        one.context.close()
+def opened(seen, board, path):
+    seen.page.goto(board.url + path)
+    seen.page.wait_for_selector(READY[path.split("?")[0]])
+    return seen.page
 
 
 @pytest.mark.parametrize("size", ["wall", "phone"])
 @pytest.mark.parametrize("path", PAGES)
-def test_a_page_opens_with_an_empty_console_and_asks_no_other_host(board, visit, path, size):
+def test_a_page_has_no_faults(board, visit, path, size):
     seen = visit(size)
-    page = seen.open(board, path)
+    page = opened(seen, board, path)
     page.wait_for_timeout(1500)
-    assert seen.logged == []
-    assert [url for url in seen.asked if not url.startswith((board.url, "data:", "blob:"))] == []
-    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    assert seen.faults(board) == []
     assert page.evaluate("document.fonts.check('600 20px \"Atkinson Hyperlegible Next\"')")
-
-
-@pytest.mark.parametrize("theme", ["day", "night", "contrast"])
-@pytest.mark.parametrize("path", PAGES)
-def test_axe_finds_nothing_in_any_theme(board, visit, path, theme):
-    for size in ("wall", "phone"):
-        page = visit(size, theme).open(board, path)
-        page.wait_for_timeout(300)
-        page.evaluate(AXE.read_text(encoding="utf-8"))
-        found = page.evaluate(
-            "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa', 'wcag22aa', "
-            "'best-practice']})"
-        )
-        faults = [
-            (v["id"], [n["html"][:120] for n in v["nodes"][:3]]) for v in found["violations"]
-        ]
-        assert faults == [], (size, theme)
-        assert len(found["passes"]) > 10
 
 
 @pytest.mark.parametrize("size", ["wall", "desk", "tall"])
 @pytest.mark.parametrize("shop", ["board", "five"])
 def test_nothing_scrolls_or_is_cut_on_the_wall(request, visit, shop, size):
-    page = visit(size).open(request.getfixturevalue(shop), "/")
+    page = opened(visit(size), request.getfixturevalue(shop), "/")
     page.wait_for_timeout(600)
     cut = page.evaluate("""() => {
       const root = document.documentElement, out = [];
@@ -249,7 +107,7 @@ def test_nothing_scrolls_or_is_cut_on_the_wall(request, visit, shop, size):
 
 @pytest.mark.parametrize("shop", ["board", "five"])
 def test_figures_can_be_read_from_three_metres(request, visit, shop):
-    page = visit("wall").open(request.getfixturevalue(shop), "/")
+    page = opened(visit("wall"), request.getfixturevalue(shop), "/")
     sizes = page.evaluate(
         "[...document.querySelectorAll('.rh .number, .temp .number')]"
         ".map(e => parseFloat(getComputedStyle(e).fontSize))"
@@ -261,7 +119,7 @@ def test_figures_can_be_read_from_three_metres(request, visit, shop):
 
 
 def test_a_commit_shows_and_ages_grow_by_themselves(board, visit):
-    page = visit("wall").open(board, "/")
+    page = opened(visit("wall"), board, "/")
     page.wait_for_timeout(1500)
     now = now_ms()
     pair = ((Quantity.TEMPERATURE, 23.4), (Quantity.HUMIDITY, 71.0))
@@ -273,7 +131,7 @@ def test_a_commit_shows_and_ages_grow_by_themselves(board, visit):
 
 
 def test_the_theme_is_kept_and_follows_the_screen_by_default(board, visit):
-    page = visit("wall", color_scheme="dark").open(board, "/")
+    page = opened(visit("wall", color_scheme="dark"), board, "/")
     theme = "document.documentElement.dataset.theme"
     assert page.evaluate(theme) == "night"
     page.get_by_label("Contrast").check()
@@ -282,7 +140,7 @@ def test_the_theme_is_kept_and_follows_the_screen_by_default(board, visit):
 
 
 def test_dragging_zooms_to_finer_data_and_a_double_click_goes_back(board, visit):
-    page = visit("wall").open(board, "/past")
+    page = opened(visit("wall"), board, "/past")
     page.wait_for_timeout(600)
     shown = page.locator(".shown")
     whole = shown.inner_text()
@@ -303,7 +161,7 @@ def test_dragging_zooms_to_finer_data_and_a_double_click_goes_back(board, visit)
 
 
 def test_past_is_worked_by_the_keyboard_alone(board, visit):
-    page = visit("wall").open(board, "/past")
+    page = opened(visit("wall"), board, "/past")
     page.get_by_label("Relative humidity").focus()
     page.keyboard.press("ArrowDown")
     page.keyboard.press("Space")
@@ -320,14 +178,14 @@ def test_past_is_worked_by_the_keyboard_alone(board, visit):
 
 
 def test_an_address_with_a_choice_opens_that_choice(board, visit):
-    page = visit("wall").open(board, "/past?places=outdoors&quantity=dew_point&span=hour")
+    page = opened(visit("wall"), board, "/past?places=outdoors&quantity=dew_point&span=hour")
     assert page.get_by_label("Dew point").is_checked()
     assert "Outdoors, last hour" in page.locator(".summary").inner_text()
 
 
 def test_what_a_sensor_sent_is_never_markup(board, visit):
     seen = visit("wall")
-    page = seen.open(board, "/probes")
+    page = opened(seen, board, "/probes")
     assert "<script>alert(1)</script>" in page.locator("main").inner_text()
     assert page.locator("main script, main img").count() == 0
     assert seen.logged == []
@@ -338,7 +196,7 @@ def test_a_lost_board_is_told_and_a_new_one_reloads_the_page(tmp_path, visit):
         now = now_ms()
         shop_air.fill(board.writer, "front-bench", now - DAY, now, 600_000)
         with served(tmp_path, board.port):
-            page = visit("wall").open(board, "/")
+            page = opened(visit("wall"), board, "/")
             page.wait_for_timeout(1500)
             page.evaluate("window.before = true")
         page.wait_for_selector("#lost:not([hidden])")

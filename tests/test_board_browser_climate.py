@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import browser_fixtures as browser
 import dashboard_fixtures as shop_air
 import pytest
-import test_board_browser as browser
-from test_board_browser import AXE, DAY, Board, until
+from browser_fixtures import DAY, Board, until
 
 from monitor.clock import now_ms
 
@@ -13,9 +13,6 @@ pytestmark = browser.pytestmark
 chromium, visit = browser.chromium, browser.visit  # fixtures
 
 PATH = "/past/climate?place=front-bench"
-AXE_RUN = (
-    "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa', 'wcag22aa', 'best-practice']})"
-)
 
 
 @pytest.fixture(scope="module")
@@ -43,27 +40,13 @@ def opened(seen, board, path=PATH):
 def test_the_record_is_quiet_keeps_to_itself_and_fits(year, visit, size):
     seen = visit(size)
     page = opened(seen, year)
-    assert seen.logged == []
-    assert [url for url in seen.asked if not url.startswith((year.url, "data:", "blob:"))] == []
-    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    assert seen.faults(year) == []
     wide = "e => e.scrollWidth > e.clientWidth + 1"
     cut = page.evaluate(
         f"[...document.querySelectorAll('.climate .scroll, .classes li')].filter({wide}).length"
     )
     assert cut == 0
     assert page.locator("header nav a[aria-current]").inner_text() == "Past"
-
-
-@pytest.mark.parametrize("theme", ["day", "night", "contrast"])
-@pytest.mark.parametrize("size", ["wall", "phone"])
-def test_axe_finds_nothing_on_the_record(year, visit, size, theme):
-    page = opened(visit(size, theme), year)
-    page.evaluate(AXE.read_text(encoding="utf-8"))
-    found = page.evaluate(AXE_RUN)
-    assert len(found["passes"]) > 10
-    assert [
-        (v["id"], [n["html"][:160] for n in v["nodes"][:3]]) for v in found["violations"]
-    ] == []
 
 
 def test_another_place_and_another_year_are_a_tap_away(year, visit):

@@ -1,0 +1,188 @@
+"""A real Chromium for the tests of the board: boards that are served, visits, and what every page
+must keep to."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib.util
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+from pathlib import Path
+
+import dashboard_fixtures as shop_air
+import pytest
+from conftest import free_port
+
+from monitor.store import Writer
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+ROOT = Path(__file__).parent.parent
+AXE = ROOT / "tests/vendor/axe.min.js"
+DAY = 86_400_000
+SIZES = {"wall": (1920, 1080), "desk": (1280, 800), "tall": (1080, 1920), "phone": (390, 844)}
+THEMES = ("day", "night", "contrast")
+RULES = ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]
+COLOUR_RULES = ["color-contrast", "link-in-text-block"]
+TAPS = ("main button", "main .tap", "main summary", "main nav a")
+SMALL = """taps => [...document.querySelectorAll(taps)].filter(e => e.offsetParent)
+  .map(e => [e.innerText || e.name, e.getBoundingClientRect()])
+  .filter(([, b]) => b.height < 48 || b.width < 40)
+  .map(([t, b]) => `small: ${t} ${b.width} x ${b.height}`)"""
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium: apt-get install chromium"),
+    pytest.mark.skipif(
+        importlib.util.find_spec("playwright") is None,
+        reason="no playwright: pip install playwright",
+    ),
+]
+
+
+@contextlib.contextmanager
+def served(folder: Path, port: int):
+    """The board as a process of its own; it must end by itself on SIGTERM."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "dashboard", "--data", str(folder)],
+        cwd=ROOT,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        until = time.monotonic() + 60
+        while True:
+            with contextlib.suppress(OSError):
+                urllib.request.urlopen(f"http://127.0.0.1:{port}/here", timeout=2).close()
+                break
+            assert child.poll() is None
+            assert time.monotonic() < until
+            time.sleep(0.05)
+        yield child
+    finally:
+        if child.poll() is None:
+            child.send_signal(signal.SIGTERM)
+        code = child.wait(30)
+    assert code == 0
+
+
+def until(page, expression: str, seconds: float = 30.0) -> None:
+    """Wait until an expression holds; the content policy forbids the page's own waiting."""
+    end = time.monotonic() + seconds
+    while not page.evaluate(expression):
+        assert time.monotonic() < end, expression
+        page.wait_for_timeout(50)
+
+
+class Board:
+    """A running board with its store; a thread keeps its pulse beating."""
+
+    def __init__(self, folder: Path, config: str = shop_air.CONFIG) -> None:
+        self.port = free_port()
+        self.settings = shop_air.settings_in(folder, port=self.port, config=config)
+        self.writer = Writer(self.settings.store_path)
+        self.url = f"http://127.0.0.1:{self.port}"
+        self._ended = threading.Event()
+        self._heart = threading.Thread(target=self._beat)
+
+    def _beat(self) -> None:
+        while not self._ended.is_set():
+            shop_air.beat(self.settings)
+            self._ended.wait(1.0)
+
+    def __enter__(self) -> Board:
+        self._heart.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+        self._heart.join()
+        self.writer.close()
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(
+            executable_path=CHROMIUM,
+            args=["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-quic",
+                  "--disable-background-networking", "--disable-component-update", "--disable-sync"],
+        )  # fmt: skip
+        yield browser
+        browser.close()
+
+
+class Visit:
+    """A page open in the browser, with what it logged and asked for."""
+
+    def __init__(self, chromium, size="wall", theme="auto", **context) -> None:
+        width, height = SIZES[size]
+        self.context = chromium.new_context(viewport={"width": width, "height": height}, **context)
+        self.context.add_init_script(f"localStorage.setItem('benchweather.theme', '{theme}')")
+        self.page = self.context.new_page()
+        self.logged: list[str] = []
+        self.asked: list[str] = []
+        self.page.on("console", lambda message: self.logged.append(message.text))
+        self.page.on("pageerror", lambda error: self.logged.append(str(error)))
+        self.page.on("request", lambda request: self.asked.append(request.url))
+
+    def faults(self, board, reach: str = "") -> list[object]:
+        """All that is wrong with the page as it stands, of what every page must keep to.
+
+        Quiet (nothing logged, no other host asked for), within the screen, as the accessibility
+        rules have it in every theme, all folds open, and on the phone each tap wide and high
+        enough for a thumb: buttons, links that are taps, and what `reach` selects. The folds are
+        left open.
+        """
+        page, found = self.page, [("logged", line) for line in self.logged]
+        own = (board.url, "data:", "blob:")
+        found += [("asked", url) for url in self.asked if not url.startswith(own)]
+        page.evaluate(
+            "for (const fold of document.querySelectorAll('main details')) fold.open = true"
+        )
+        if page.evaluate("document.documentElement.scrollWidth > window.innerWidth"):
+            found.append("wider than the screen")
+        if page.viewport_size["width"] < 600:
+            found += page.evaluate(SMALL, ", ".join([*TAPS, *filter(None, [reach])]))
+        return found + self.inaccessible()
+
+    def inaccessible(self) -> list[object]:
+        """What axe finds: by all its rules in the page's theme, then by those of colour in each."""
+        page = self.page
+        page.evaluate(AXE.read_text(encoding="utf-8"))
+        kept = page.evaluate("document.documentElement.dataset.theme")
+        found = []
+        for theme in (kept, *(t for t in THEMES if t != kept)):
+            page.evaluate(f"boardTheme.apply('{theme}')")
+            told = page.evaluate(
+                "async rules => { await new Promise(done => setTimeout(done, 250));"
+                " return axe.run(document, {runOnly: rules}) }",
+                RULES if theme == kept else COLOUR_RULES,
+            )
+            if len(told["passes"]) < (10 if theme == kept else 1):
+                found.append((theme, "too little was looked at"))
+            found += [
+                (theme, v["id"], [n["html"][:160] for n in v["nodes"][:3]])
+                for v in told["violations"]
+            ]
+        page.evaluate(f"boardTheme.apply('{kept}')")
+        return found
+
+
+@pytest.fixture
+def visit(chromium):
+    opened: list[Visit] = []
+
+    def make(*args, **kwargs) -> Visit:
+        opened.append(Visit(chromium, *args, **kwargs))
+        return opened[-1]
+
+    yield make
+    for one in opened:
+        one.context.close()
