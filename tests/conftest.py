@@ -6,6 +6,7 @@ With `TESTS_SKIP_NOTHING=1` (as CI sets it) a test that would be skipped fails.
 from __future__ import annotations
 
 import contextlib
+import io
 import itertools
 import os
 import random
@@ -20,7 +21,9 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from monitor import cli
 from monitor.broker import answers
+from monitor.cli import shared
 
 ROOT = Path(__file__).parent.parent
 STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
@@ -191,10 +194,35 @@ class RunningService:
 
     def command(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         """Another `benchweather` command on the same data."""
-        return subprocess.run(
-            [sys.executable, "-m", "monitor", *arguments],
-            cwd=ROOT, env=self.environment, capture_output=True, text=True, timeout=60,
-        )  # fmt: skip
+        return benchweather(*arguments, environment=self.environment)
+
+
+def benchweather(
+    *arguments: str, environment: dict[str, str] | None = None
+) -> subprocess.CompletedProcess[str]:
+    """A `benchweather` command's exit code and what it printed.
+
+    In this process: a new one spends a second on its imports.
+    """
+    with (
+        pytest.MonkeyPatch.context() as patch,
+        contextlib.redirect_stdout(io.StringIO()) as printed,
+        contextlib.redirect_stderr(io.StringIO()) as told,
+    ):
+        patch.chdir(ROOT)
+        for name in [n for n in os.environ if n.startswith("BENCHWEATHER_")]:
+            patch.delenv(name)
+        for name, value in (environment or {}).items():
+            patch.setenv(name, value)
+        if "COLUMNS" in os.environ:  # which was read when the command line was imported
+            for console in (shared.out, shared.err):
+                patch.setattr(console, "_width", int(os.environ["COLUMNS"]))
+        try:
+            cli.app(list(arguments), prog_name="benchweather")
+            code = 0
+        except SystemExit as ended:
+            code = int(ended.code or 0)
+    return subprocess.CompletedProcess(arguments, code, printed.getvalue(), told.getvalue())
 
 
 @pytest.fixture

@@ -117,6 +117,8 @@ def test_the_service_takes_forecasts_by_every_way(make_service, request, outside
         service = make_service(broker_url=url)
         service.data.mkdir()
         (service.data / "benchweather.toml").write_text(HEAD + MET.format(url=server.url))
+        (service.data / "forecasts").mkdir()
+        (service.data / "forecasts" / "shed.json").write_bytes(message(now))
         service.start()
         sent = []
         client = paho.Client(paho.CallbackAPIVersion.VERSION2)
@@ -128,7 +130,6 @@ def test_the_service_takes_forecasts_by_every_way(make_service, request, outside
             sent.append(info.is_published())
         client.disconnect()
         client.loop_stop()
-        (service.data / "forecasts" / "shed.json").write_bytes(message(now))
 
         def sources():
             with closing(Reader(service.store)) as reader:
