@@ -22,6 +22,11 @@ class Asked(NamedTuple):
     unit: str = ""
 
 
+def client_id(name: str) -> str:
+    """The id of a field on the page; a point would mean something else there."""
+    return f"client-{name.replace('.', '-')}"
+
+
 WHO = (Asked("title", "For whom"), Asked("instrument", "Instrument"))
 DAY = (
     Asked("played", "Played, hours of the day"),
@@ -41,12 +46,17 @@ OWN = (
     Asked("device_lost_g", "Weighed: it lost", "g"),
     Asked("device_lost_d", "in", "days"),
     Asked("device_lost_rh", "at a mean RH of", "%"),
+    Asked("device_mass_g", "Buffer, its mass", "g"),
+    Asked("device_set_pct", "Buffer, set to", "%"),
 )
 MONTHLY = (("temp", "temperature", "C"), ("rh", "RH", "%"), ("out", "outdoors then", "C"))
 MONTHS_ASKED = tuple(
     Asked(f"{name}.{m}", f"{month}, {words}", unit)
     for m, month in enumerate(MONTHS, 1)
     for name, words, unit in MONTHLY
+)
+MONTHS_BY_ROW = tuple(
+    MONTHS_ASKED[i : i + len(MONTHLY)] for i in range(0, len(MONTHS_ASKED), len(MONTHLY))
 )
 FIELDS = (*WHO, *DAY, *HOME, *BAND, *OWN, *MONTHS_ASKED)
 """All that is typed."""
@@ -58,7 +68,7 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
         "shop": "The shop's own outdoor log",
     },
     "tightness": {"tight": "Tight", "normal": "Ordinary", "leaky": "Leaky"},
-    "device": {"": "None", "humidifier": "A case humidifier"},
+    "device": {"": "None", "humidifier": "A case humidifier", "buffer": "A two-way buffer"},
     "language": {"en-GB": "°C, mL, A4", "en-US": "°F, ounces, Letter"},
 }
 """What is tapped, by its name in a wish."""
@@ -68,12 +78,15 @@ LEGENDS = {
 }  # fmt: skip
 
 
-def left_at(asked: Asked, unit: formats.Unit) -> str:
-    """What stands in a field before anything is typed."""
-    value = DEFAULTS.get(asked.name, "")
-    if asked.unit == "C" and value != "":
-        return formats.shown("temperature", float(value), unit).removesuffix(".0")
-    return value if isinstance(value, str) else f"{value:g}"
+def form_of(typed: Mapping[str, Any], unit: formats.Unit) -> dict[str, str]:
+    """What stands in each field for a wish, as it was typed and tapped."""
+    form = {name: str(typed.get(name, DEFAULTS[name])) for name in CHOICES}
+    for asked in FIELDS:
+        value = typed.get(asked.name, DEFAULTS.get(asked.name, ""))
+        if asked.unit == "C" and value != "":
+            value = formats.shown("temperature", float(value), unit).removesuffix(".0")
+        form[asked.name] = value if isinstance(value, str) else f"{value:g}"
+    return form
 
 
 def wish_of(

@@ -85,12 +85,18 @@ def _sound(app: Dash, request: flask.Request) -> bool:
     given = body.get("inputs")
     return (
         isinstance(given, list)
-        and all(isinstance(item, dict) for item in given)
+        and all(_is_input(item) for item in given)
         and isinstance(body.get("outputs"), dict | list)
         and isinstance(body.get("changedPropIds"), list)
         and isinstance(body.get("state", []), list)
         and body["output"] in app.callback_map
     )
+
+
+def _is_input(item: object) -> bool:
+    """What stands in a component, or in each of those that share a kind."""
+    many = item if isinstance(item, list) else [item]
+    return all(isinstance(one, dict) for one in many)
 
 
 def policy(app: Dash) -> str:

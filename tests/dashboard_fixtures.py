@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor import pulse
+from monitor.clients import past
 from monitor.clock import now_ms
 from monitor.commands import Commands
 from monitor.desk import Desk
@@ -184,6 +185,9 @@ def desk(settings: Settings, commands: Commands) -> Iterator[None]:
 
     def handle(command: Mapping[str, object]) -> Mapping[str, object]:
         with lock:
+            if command.get("about") == past.ABOUT:
+                with contextlib.closing(Writer(settings.store_path)) as writer:
+                    return past.carry_out(writer, command)
             return commands.carry_out(command, now_ms())
 
     if not settings.secrets_path.exists():

@@ -1,6 +1,7 @@
 """Clients: a sheet on how to keep an instrument well at home, and records of the air it had here.
 
-Nothing that is typed here is kept: a sheet is made, looked at and taken along as a file.
+A sheet is worked out as it is typed, and taken along as a file. One that is made for somebody is kept
+under that name until it is erased, unless that is not wished.
 """
 
 from __future__ import annotations
@@ -14,16 +15,17 @@ import dash
 import flask
 from dash import Input, Output, State, dcc, html
 
-from dashboard import client_words, formats, sign_in, wood_parts, words
-from dashboard.client_words import CHOICES, FIELDS, LEGENDS, Asked
+from dashboard import client_past, client_words, formats, sign_in, wood_parts, words
+from dashboard.client_words import CHOICES, FIELDS, LEGENDS, Asked, client_id
 from dashboard.markup import attributes
 from monitor import air_papers, desk, means
+from monitor.clients import past
 from monitor.clients.homes import Airs, shop_log
 from monitor.clients.html import html_of
 from monitor.clients.pdf import pdf_of
 from monitor.clients.sheet import Sheet, sheet_of
 from monitor.clients.wish import ClientFault, read_wish
-from monitor.clients.worked import work_out
+from monitor.clients.worked import Worked, work_out
 from monitor.clock import now_ms
 from monitor.errors import MonitorError, StoreFault
 
@@ -50,32 +52,41 @@ def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
     @app.callback(
         Output("client-live", "children"),
         *(Output(f"{client_id(name)}-fault", "children") for name in NAMES),
+        Input("client-more", "data"),
         *(Input(*one) for one in typed),
         prevent_initial_call=True,
     )
-    def live(*values: str | None) -> tuple[Any, ...]:
+    def live(more: dict[str, Any], *values: str | None) -> tuple[Any, ...]:
         form = dict(zip(NAMES, values, strict=True))
-        shown, faults = answered(form, shop, kept, LIVE_MEMBERS, _told)
+        shown, faults = answered(form, more, shop, kept, LIVE_MEMBERS, _told)
         return (shown, *(faults.get(name, "") for name in NAMES))
 
     @app.callback(
         Output("client-file", "data"),
         Output("client-said", "children"),
+        Output("client-made", "data"),
         Input("client-pdf", "n_clicks"),
         Input("client-html", "n_clicks"),
+        State("client-keep", "value"),
+        State("client-more", "data"),
         *(State(*one) for one in typed),
         prevent_initial_call=True,
     )
-    def take(_pdf: int, _html: int, *values: str | None) -> tuple[Any, Any]:
+    def take(
+        _pdf: int, _html: int, keep: list[str], more: dict[str, Any], *values: str | None
+    ) -> tuple[Any, ...]:
         form = dict(zip(NAMES, values, strict=True))
         as_pdf = dash.ctx.triggered_id == "client-pdf"
 
-        def made(sheet: Sheet) -> dict[str, Any]:
+        def made(sheet: Sheet, worked: Worked, airs: Airs) -> tuple[dict[str, Any], str]:
             content = pdf_of(sheet) if as_pdf else html_of(sheet).encode()
-            return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}")
+            said = _kept(worked, airs, sheet, shop) if keep and worked.wish.title else "Made."
+            return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}"), said
 
-        given, faults = answered(form, shop, kept, None, made)
-        return (dash.no_update, _faults(faults) or given) if faults else (given, "Made.")
+        given, faults = answered(form, more, shop, kept, None, made)
+        if faults:
+            return dash.no_update, _faults(faults), dash.no_update
+        return (*given, now_ms()) if isinstance(given, tuple) else (dash.no_update, given, 0)
 
     @app.callback(
         Output("record-file", "data"),
@@ -87,10 +98,7 @@ def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
     def record(_clicks: int, instrument_id: str | None) -> tuple[Any, str]:
         return recorded(str(instrument_id or ""), shop, kept)
 
-
-def client_id(name: str) -> str:
-    """The id of a field; a point would mean something else there."""
-    return f"client-{name.replace('.', '-')}"
+    client_past.register(app, shop, kept)
 
 
 def layout(shop: Shop, kept: KeptJournal) -> Component:
@@ -103,7 +111,7 @@ def layout(shop: Shop, kept: KeptJournal) -> Component:
     return html.Main(
         [
             html.H1("Clients"),
-            html.P("A sheet for the case at home: one page, in figures. Nothing typed here is kept."),
+            html.P("A sheet for the case at home: one page, in figures."),
             html.Div(
                 [html.Div(_asked(unit), className="client-form"),
                  html.Div(html.P("Give the home's RH in at least one month, and the sheet shows here."),
@@ -112,6 +120,8 @@ def layout(shop: Shop, kept: KeptJournal) -> Component:
                 className="client-halves",
             ),
             dcc.Download(id="client-file"),
+            dcc.Store(id="client-more", data={}), dcc.Store(id="client-made"),
+            *client_past.layout(shop, kept),
             html.H2("Record of air"),
             *_records(kept),
             dcc.Download(id="record-file"),
@@ -122,26 +132,61 @@ def layout(shop: Shop, kept: KeptJournal) -> Component:
 
 def _asked(unit: formats.Unit) -> list[Component]:
     lines = client_words
-    months = html.Details(
-        [
-            html.Summary("Months: temperature, RH"),
-            html.P(
-                "At home for readings, one month or more; outdoors for its weather, all twelve."
-            ),
-            _fields(lines.MONTHS_ASKED, unit),
-        ],
-        open=True,
-    )
     return [
-        _fields(lines.WHO, unit), _choice("case"), _choice("source"), months, _choice("tightness"),
+        _fields(lines.WHO, unit),
+        dcc.Checklist(id="client-keep", value=["keep"], options=[
+            {"label": "Keep a sheet that is made, under the name it is for", "value": "keep"}]),
+        _choice("case", unit), _choice("source", unit),
+        html.Details([html.Summary("Months: temperature, RH"), *_months(unit)], open=True),
+        _choice("tightness", unit),
         html.Details([html.Summary("More of home and day"), _fields(lines.HOME, unit),
                       _fields(lines.DAY, unit), _fields(lines.BAND, unit)]),
-        html.Details([html.Summary("A humidifier they have"), _choice("device"),
+        html.Details([html.Summary("What they have already"), _choice("device", unit),
                       _fields(lines.OWN, unit)]),
-        _choice("language"),
+        _choice("language", unit),
         html.P("A weather file or a logger's file: benchweather advise, in the terminal.",
                className="aside"),
     ]  # fmt: skip
+
+
+def _months(unit: formats.Unit) -> list[Component]:
+    """A row for each month."""
+    shown = formats.scale("temperature", unit).unit
+    rows: list[Any] = [
+        html.Div(
+            [
+                html.Span(""),
+                *(
+                    html.Span(h, **attributes(aria_hidden="true"))
+                    for h in (shown, "RH %", f"Outdoors {shown}")
+                ),
+            ],
+            className="month heads",
+        )
+    ]
+    for month in client_words.MONTHS_BY_ROW:
+        fields = [
+            html.Span(
+                [
+                    html.Label(a.words, htmlFor=client_id(a.name), className="unseen"),
+                    _input(a, unit),
+                ]
+            )
+            for a in month
+        ]
+        faults = [html.P(id=f"{client_id(a.name)}-fault", className="fault") for a in month]
+        name = html.Span(month[0].words.partition(",")[0], **attributes(aria_hidden="true"))
+        rows.append(html.Div([name, *fields, html.Div(faults)], className="month field"))
+    return [
+        html.P("At home for readings, one month or more; outdoors for its weather, all twelve. "
+               "Outdoors beside readings, if it is known, checks them.", className="aside"),
+        html.Div(rows, className="months"),
+    ]  # fmt: skip
+
+
+def _input(asked: Asked, unit: formats.Unit) -> Component:
+    return dcc.Input(id=client_id(asked.name), type="text", autoComplete="off", debounce=0.6,
+                     maxLength=60, value=client_words.form_of({}, unit)[asked.name])  # fmt: skip
 
 
 def _fields(fields: tuple[Asked, ...], unit: formats.Unit) -> Component:
@@ -154,17 +199,18 @@ def _field(asked: Asked, unit: formats.Unit) -> Component:
     return html.Div(
         [
             html.Label(f"{asked.words}{f' [{shown}]' if shown else ''}", htmlFor=id_),
-            dcc.Input(id=id_, type="text", autoComplete="off", debounce=0.6, maxLength=60,
-                      value=client_words.left_at(asked, unit)),
+            _input(asked, unit),
             html.P(id=f"{id_}-fault", className="fault"),
         ],
         className="field",
     )  # fmt: skip
 
 
-def _choice(name: str) -> Component:
+def _choice(name: str, unit: formats.Unit) -> Component:
     options: list[Any] = [{"label": w, "value": v} for v, w in CHOICES[name].items()]
     chosen = client_words.DEFAULTS[name]
+    if name == "language" and unit == "F":
+        chosen = "en-US"
     return html.Fieldset(
         [html.Legend(LEGENDS[name]),
          dcc.RadioItems(id=client_id(name), options=options, value=chosen),
@@ -175,12 +221,16 @@ def _choice(name: str) -> Component:
 
 def answered(
     form: Mapping[str, str | None],
+    more: Mapping[str, Any],
     shop: Shop,
     kept: KeptJournal,
     members: int | None,
-    made: Callable[[Sheet], Any],
+    made: Callable[[Sheet, Worked, Airs], Any],
 ) -> tuple[Any, dict[str, str]]:
-    """What is made of the sheet that was asked for, and what is wrong, by field."""
+    """What is made of the sheet that was asked for, and what is wrong, by field.
+
+    `more`: what no field holds, of a sheet that was opened again: `typed` and `air`.
+    """
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
         return html.P(may.why), {"title": may.why}
@@ -189,9 +239,9 @@ def answered(
     try:
         if faults:
             raise ClientFault(faults)
-        read = read_wish(wish)
-        airs = Airs()
-        if read.source == "shop":
+        read = read_wish({**more.get("typed", {}), **wish})
+        airs = past.airs_of(more.get("air", {}))
+        if read.source == "shop" and airs.shop is None:
             settings = shop.settings
             airs = Airs(shop=kept.ask(lambda reader, _: shop_log(
                 reader, means.places(reader, settings), settings.zone, now_ms())))  # fmt: skip
@@ -201,10 +251,19 @@ def answered(
     except StoreFault as exc:
         return html.P(words.store_trouble(exc).sentence), {}
     shop_name = shop.settings.shop.name
-    return made(sheet_of(worked, shop_name, now_ms(), shop.settings.zone)), {}
+    return made(sheet_of(worked, shop_name, now_ms(), shop.settings.zone), worked, airs), {}
 
 
-def _told(sheet: Sheet) -> list[Component]:
+def _kept(worked: Worked, airs: Airs, sheet: Sheet, shop: Shop) -> str:
+    """Keep a sheet that was made, at the desk. Returns what is said of it."""
+    try:
+        desk.ask(shop.settings.desk_path, past.keeping(worked, airs, sheet, now_ms()))
+    except MonitorError as exc:
+        return f"Made, but not kept: {exc}."
+    return "Made, and kept among the past sheets."
+
+
+def _told(sheet: Sheet, *_: Any) -> list[Component]:
     """The sheet's chief things, as they would stand on it."""
     drawn = base64.b64encode(sheet.plot.encode()).decode()
     rows = [

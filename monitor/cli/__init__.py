@@ -13,6 +13,7 @@ from monitor.cli import (
     advise,
     air,
     alerts,
+    clients,
     climate,
     files,
     forecast,
@@ -121,5 +122,6 @@ app.add_typer(forecast.app, name="forecast")
 app.add_typer(waits.app, name="wait")
 app.add_typer(kinds.app, name="kind")
 app.add_typer(instruments.app, name="instrument")
+app.add_typer(clients.app, name="client")
 app.add_typer(alerts.app, name="alert")
 app.add_typer(alerts.rules, name="rule")

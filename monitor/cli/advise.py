@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import contextlib
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from monitor.cli.shared import Config, Data, Demo, load, out, told, wrong, zone_of
 from monitor.clock import now_ms
 from monitor.errors import MonitorError, StoreFault
+
+if TYPE_CHECKING:
+    from monitor.clients.sheet import Sheet
 
 Set = Annotated[
     list[str] | None,
@@ -41,30 +44,30 @@ def advise(
     decimal: Annotated[str, typer.Option(help="Decimal sign: . or ,")] = ".",
     delimiter: Annotated[str, typer.Option(help="Between fields; 'tab' for a tab")] = ",",
     skip: Annotated[int, typer.Option(min=0, help="Lines before the header")] = 0,
+    keep: Annotated[
+        bool, typer.Option("--keep/--no-keep", help="Keep it under its title, if it has one")
+    ] = True,
     data: Data = None,
     config: Config = None,
     demo: Demo = False,
 ) -> None:
     """Work out what keeps an instrument well in a client's home, as a sheet of one page.
 
-    Nothing is kept of it but the file that is written.
+    With a title, the name it is for, it is kept among the past sheets (`benchweather client`).
     """
     from monitor import present, weather_files
-    from monitor.clients import homes
-    from monitor.clients.html import html_of
-    from monitor.clients.pdf import pdf_of
+    from monitor.clients import homes, past
     from monitor.clients.sheet import sheet_of
     from monitor.clients.wish import DEFAULTS, NAMES, read_wish
     from monitor.clients.worked import work_out
     from monitor.importing import Column, Plan, read_csv
-    from monitor.store import Reader
+    from monitor.store import Reader, Writer
 
     if names:
         for name in NAMES:
             out.print(f"{name}={DEFAULTS.get(name, '')}", highlight=False)
         return
-    if to.suffix not in (".pdf", ".html", ".ics", ""):
-        wrong(f"{to}: must end in .pdf, .html or .ics, or be a folder")
+    checked_target(to)
     settings = load(data, config, demo=demo)
     given = dict(_value(text) for text in values or [])
     if weather:
@@ -99,19 +102,38 @@ def advise(
                 places = present.places(reader, settings)
                 shop = homes.shop_log(reader, places, settings.zone, now_ms())
                 airs = homes.Airs(airs.outdoors, airs.station, airs.log, shop)
-        sheet = sheet_of(work_out(wish, airs), settings.shop.name, now_ms(), settings.zone)
-        pages = {".pdf": lambda: pdf_of(sheet), ".html": lambda: html_of(sheet).encode(),
-                 ".ics": lambda: sheet.reminders.encode()}  # fmt: skip
-        if to.suffix:
-            to.write_bytes(pages[to.suffix]())
-        else:
-            to.mkdir(parents=True, exist_ok=True)
-            for suffix, made in pages.items():
-                if suffix != ".ics" or sheet.reminders:
-                    (to / f"sheet{suffix}").write_bytes(made())
+        worked, made_ms = work_out(wish, airs), now_ms()
+        sheet = sheet_of(worked, settings.shop.name, made_ms, settings.zone)
+        write_sheet(to, sheet)
     out.print(sheet.lead, highlight=False, soft_wrap=True)
     for row in sheet.table.rows:
         out.print("  " + "; ".join(row), highlight=False, soft_wrap=True)
+    if keep and wish.title:
+        with told(), contextlib.closing(Writer(settings.store_path)) as writer:
+            number = past.carry_out(writer, past.keeping(worked, airs, sheet, made_ms))["sheet"]
+        out.print(f"Kept as sheet {number}, until `benchweather client erase`.", highlight=False)
+
+
+def checked_target(to: Path) -> None:
+    """End where a sheet cannot go there."""
+    if to.suffix not in (".pdf", ".html", ".ics", ""):
+        wrong(f"{to}: must end in .pdf, .html or .ics, or be a folder")
+
+
+def write_sheet(to: Path, sheet: Sheet) -> None:
+    """A sheet into a file, by its ending, or all of it into a folder."""
+    from monitor.clients.html import html_of
+    from monitor.clients.pdf import pdf_of
+
+    pages = {".pdf": lambda: pdf_of(sheet), ".html": lambda: html_of(sheet).encode(),
+             ".ics": lambda: sheet.reminders.encode()}  # fmt: skip
+    if to.suffix:
+        to.write_bytes(pages[to.suffix]())
+        return
+    to.mkdir(parents=True, exist_ok=True)
+    for suffix, made in pages.items():
+        if suffix != ".ics" or sheet.reminders:
+            (to / f"sheet{suffix}").write_bytes(made())
 
 
 def _value(text: str) -> tuple[str, Any]:

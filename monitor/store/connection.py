@@ -43,10 +43,12 @@ class Connection:
         self._inode = path.stat().st_ino if path.exists() else 0
 
     def prepare(self) -> None:
-        """Make it fit to be written: durable commits, and the schema of this version."""
+        """Make it fit to be written: durable commits, what is deleted overwritten, and the schema of
+        this version."""
         with self._translated():
             self.raw.execute("PRAGMA journal_mode = WAL")  # SQLite
             self.raw.execute("PRAGMA synchronous = FULL")  # SQLite
+            self.raw.execute("PRAGMA secure_delete = ON")  # SQLite
         with self.transaction() as run:
             run.execute(
                 "CREATE TABLE IF NOT EXISTS schema_step (number INTEGER PRIMARY KEY) STRICT"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.errors import StoreUnavailable
 from monitor.records import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
-from monitor.store.connection import Connection
+from monitor.store.connection import BUSY_WAIT_S, Connection
 
 if TYPE_CHECKING:
     import sqlite3
@@ -166,7 +166,16 @@ class Writer:
     def tidy(self) -> None:
         """Refresh the planner's statistics and give the log file's space back."""
         self.connection.row("PRAGMA optimize")  # SQLite
-        self.connection.row("PRAGMA wal_checkpoint(TRUNCATE)")  # SQLite
+        self.empty_log()
+
+    def empty_log(self, wait_s: float = BUSY_WAIT_S) -> bool:
+        """Move the log file's pages into the database and empty it; False if somebody still reads
+        there after `wait_s`."""
+        self.connection.row(f"PRAGMA busy_timeout = {round(1000 * wait_s)}")  # SQLite
+        try:
+            return bool(self.connection.row("PRAGMA wal_checkpoint(TRUNCATE)")[0] == 0)  # SQLite
+        finally:
+            self.connection.row(f"PRAGMA busy_timeout = {round(1000 * BUSY_WAIT_S)}")  # SQLite
 
     def close(self) -> None:
         self.connection.close()

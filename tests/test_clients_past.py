@@ -1,0 +1,145 @@
+"""Past sheets: kept with what they rest on, made again the same, and erased for good."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import threading
+
+import pytest
+from test_clients_sheet import INLAND, MADE_MS, PARIS
+from test_weather_files import GREENSBORO, packaged
+from typer.testing import CliRunner
+
+from monitor import desk, weather_files
+from monitor.cli import app
+from monitor.clients import past
+from monitor.clients.homes import Airs
+from monitor.clients.sheet import sheet_of
+from monitor.clients.wish import read_wish
+from monitor.clients.worked import work_out
+from monitor.errors import StoreUnavailable
+from monitor.store import Reader, Writer, client_sheets
+
+NAME, OTHER = "Ilse Unwahrscheinlich", "Jo Nebenan"
+
+
+def kept(writer, title, **more):
+    """Keep the sheet of a wish. Returns it."""
+    airs = more.pop("airs", Airs())
+    worked = work_out(read_wish({**INLAND, **more, "title": title}), airs, members=20)
+    sheet = sheet_of(worked, "Kestrel Row Strings", MADE_MS, PARIS)
+    past.carry_out(writer, past.keeping(worked, airs, sheet, MADE_MS))
+    return sheet
+
+
+def holding(folder, text):
+    """The files of a folder in which a text stands, in any of the ways JSON may write it."""
+    wanted = {text.encode(), json.dumps(text)[1:-1].encode()}
+    files = [p for p in folder.rglob("*") if p.is_file()]
+    return [p.name for p in files if any(w in p.read_bytes() for w in wanted)]
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "readings.sqlite3"
+
+
+def test_a_sheet_of_a_weather_file_is_found_after_a_restart_and_made_again_the_same(path):
+    airs = Airs(weather_files.read(packaged(GREENSBORO)).outdoors, "Greensboro")
+    with contextlib.closing(Writer(path)) as writer:
+        first = kept(writer, NAME, source="weather", airs=airs, case="cello, hard case")
+        kept(writer, NAME, source="weather", airs=airs, case="cello, hard case")  # once
+        kept(writer, OTHER, instrument="Viola")
+    with contextlib.closing(Reader(path)) as reader:
+        assert [s.client for s in past.found(reader)] == [OTHER, NAME]
+        assert [s.client for s in past.found(reader, "vIOLA")] == [OTHER]
+        (sheet,) = past.found(reader, "ilse")
+        assert sheet.advised["lead"] == first.lead
+        worked = work_out(*past.again(sheet), members=20)
+    assert sheet_of(worked, "Kestrel Row Strings", sheet.made_ms, PARIS) == first
+
+
+def test_what_is_erased_stands_in_no_file_of_the_store_and_the_rest_stays(path):
+    with contextlib.closing(Writer(path)) as writer, contextlib.closing(Reader(path)) as reader:
+        for i in range(40):  # over many pages, so that rows move from page to page
+            typed = dict(read_wish(INLAND | {"title": OTHER if i % 3 else NAME}).typed)
+            figures = {"lead": f"{i} {typed['title']} " * (1 + 40 * (i % 7))}
+            client_sheets.keep(writer, typed["title"], i, typed | {"people": i}, figures, {})
+        assert NAME.encode() in b"".join(p.read_bytes() for p in path.parent.iterdir())
+        before = past.exported(reader, OTHER)
+        assert past.carry_out(writer, past.erasing(NAME)) == {"erased": 14}
+        assert holding(path.parent, NAME) == []  # while a reader is open
+        assert past.exported(reader, OTHER) == before
+        assert past.carry_out(writer, past.erasing(OTHER)) == {"erased": 26}
+    assert holding(path.parent, "Jo N") == []
+
+
+def test_erasing_says_so_while_a_reading_keeps_the_log_file_and_mends_it_later(path, monkeypatch):
+    monkeypatch.setattr(client_sheets, "EMPTY_LOG_S", 0.1)
+    with contextlib.closing(Writer(path)) as writer, contextlib.closing(Reader(path)) as reader:
+        kept(writer, NAME)
+        with reader.connection.cursor("SELECT * FROM client_sheet") as rows:
+            assert rows.fetchone()
+            reader.connection.raw.execute("BEGIN")
+            reader.connection.row("SELECT count(*) FROM client_sheet")
+            with pytest.raises(StoreUnavailable, match="erase again"):
+                past.carry_out(writer, past.erasing(NAME))
+            reader.connection.raw.execute("COMMIT")
+        past.carry_out(writer, past.erasing(NAME))
+        assert holding(path.parent, NAME) == []
+
+
+def test_at_the_desk_nothing_of_a_client_is_logged(path, caplog):
+    caplog.set_level(logging.DEBUG)
+    lock = threading.Lock()
+    with contextlib.closing(Writer(path)) as writer:
+
+        def handle(command):
+            with lock:
+                return past.carry_out(writer, command)
+
+        opened = desk.Desk(path.with_name("desk.json"), handle)
+        opened.start()
+        worked = work_out(read_wish(INLAND | {"title": NAME}), members=20)
+        sheet = sheet_of(worked, "", MADE_MS, PARIS)
+        asked = past.keeping(worked, Airs(), sheet, MADE_MS)
+        assert desk.ask(opened.path, asked) == {"sheet": 1}
+        for bad in (
+            asked | {"typed": asked["typed"] | {"people": -1}},
+            asked | {"typed": asked["typed"] | {"title": ""}},
+            past.erasing(NAME * 9),
+            past.erasing(NAME) | {"do": NAME},
+        ):
+            with pytest.raises(desk.CommandRefused):
+                desk.ask(opened.path, bad)
+        assert desk.ask(opened.path, past.erasing(NAME)) == {"erased": 1}
+        opened.stop()
+    assert NAME not in caplog.text
+    assert "Unwahrscheinlich" not in caplog.text
+
+
+def test_the_commands_keep_list_make_again_export_and_erase(tmp_path):
+    def run(*words, typed=None):
+        return CliRunner().invoke(app, [*words, "--data", str(tmp_path / "d")], input=typed)
+
+    given = [t for n, v in INLAND.items() for t in ("--set", f"{n}={v}")]
+    target = str(tmp_path / "a.html")
+    made = run("advise", target, *given, "--set", f"title={NAME}")
+    assert made.exit_code == 0, made.output
+    assert "Kept as sheet 1" in made.output
+    assert "Kept" not in run("advise", target, *given, "--set", "title=Jo", "--no-keep").output
+    listed = run("client", "list").output
+    assert listed.startswith(f"1: {NAME}, violin, hard case")
+    assert listed.count("\n") == 1
+    again = run("client", "again", "1", str(tmp_path / "b.html"))
+    assert again.exit_code == 0, again.output
+    assert NAME in (tmp_path / "b.html").read_text()
+    (only,) = json.loads(run("client", "export", NAME).stdout)["sheets"]
+    assert only["typed"]["rh.1"] == INLAND["rh.1"]
+    assert run("client", "export", "Nobody").exit_code == 2
+    assert run("client", "erase", NAME, typed="n\n").exit_code == 1
+    assert run("client", "erase", NAME, "--yes").output == "Erased: 1.\n"
+    assert holding(tmp_path / "d", NAME) == []
+    assert "No sheet" in run("client", "list").output
