@@ -69,7 +69,11 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
     },
     "tightness": {"tight": "Tight", "normal": "Ordinary", "leaky": "Leaky"},
     "device": {"": "None", "humidifier": "A case humidifier", "buffer": "A two-way buffer"},
-    "language": {"en-GB": "°C, mL, A4", "en-US": "°F, ounces, Letter"},
+    "language": {
+        "en-GB": "English, °C, A4",
+        "en-US": "English, °F, ounces, Letter",
+        "de-DE": "German, °C, A4",
+    },
 }
 """What is tapped, by its name in a wish."""
 LEGENDS = {

@@ -71,7 +71,7 @@ def _air(limits: Limits) -> tuple[Rule, ...]:
             why="Near 80 % RH a line of hide glue stays soft however long it is clamped.",
             source="inference from published sorption and glass-transition data of gelatin",
             do="Release no clamps. Warm the bench or dry the air; glue nothing new.",
-            caution="Dry gently: wood should not lose more than about 5 % RH a day.",
+            caution="Dry gently: after damp, wood should not lose more than about 5 % RH a day.",
         ),
         Rule(
             id="fast-drying", name="Drying fast", quantity="humidity", test=Test.BELOW, low=-20.0,

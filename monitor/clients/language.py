@@ -23,8 +23,9 @@ from monitor.errors import MonitorError
 from monitor.science.case.case import Range
 from monitor.units import FAHRENHEIT_REGIONS
 
-LANGUAGES = {"en": "English"}
-"""Languages a sheet can be in; English stands in the code."""
+LANGUAGES = {"en": "GB", "de": "DE"}
+"""Languages a sheet can be in, each with the region that is meant where none is said; English stands
+in the code."""
 US_MEASURES = frozenset({"US", "LR"})
 """Where ounces and gallons are meant, by ISO 3166 code. From memory."""
 LETTER = frozenset({"US", "CA", "MX", "PH", "CL", "CO", "CR", "GT", "PA", "PR", "SV", "VE"})
@@ -54,7 +55,8 @@ def _catalogue(language: str) -> gettext.NullTranslations:
 
 
 class Language:
-    """A locale such as en-GB, en-US, de-DE. `unit` C or F overrules the region's.
+    """A locale such as en-GB, en-US, de-DE, or a language alone. `unit` C or F overrules the
+    region's.
 
     Raises
     ------
@@ -65,9 +67,13 @@ class Language:
     def __init__(self, code: str, unit: str = "") -> None:
         known = ", ".join(LANGUAGES)
         try:
-            self.locale = Locale.parse(code.replace("-", "_"))
+            self.locale = Locale.parse(
+                f"{code}-{LANGUAGES[code]}" if code in LANGUAGES else code, sep="-"
+            )
         except (ValueError, UnknownLocaleError) as exc:
-            raise LanguageFault(f"language {code!r:.20}: must be such as en-GB or en-US") from exc
+            raise LanguageFault(
+                f"language {code!r:.20}: must be such as en-GB, en-US or de-DE"
+            ) from exc
         if self.locale.language not in LANGUAGES:
             raise LanguageFault(f"language {code!r:.20}: must be one of {known}, with a region")
         self.code = str(self.locale).replace("_", "-")
@@ -115,13 +121,14 @@ class Language:
         """Of a case: millilitres or fluid ounces."""
         if self.us_measures:
             return f"{self.number(millilitres / ML_PER_FL_OZ, 1)} fl oz"
-        return f"{self.number(millilitres, 1 if millilitres < 10 else 0)} mL"
+        return self.text("{n} mL", n=self.number(millilitres, 1 if millilitres < 10 else 0))
 
     def litres(self, litres: float) -> str:
         """Of a room: litres or gallons."""
         if self.us_measures:
             return f"{self.number(litres / L_PER_GAL, 1)} gal"
-        return f"{self.number(litres, 1 if litres < 10 and litres % 1 else 0)} L"
+        digits = 1 if litres < 10 and litres % 1 else 0
+        return self.text("{n} L", n=self.number(litres, digits))
 
     def mass(self, grams: float) -> str:
         if self.us_measures:

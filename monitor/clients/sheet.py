@@ -221,7 +221,12 @@ def _to_do(worked: Worked) -> tuple[str, ...]:
                 "for. Turn it down while windows run with water."
             )
         )
-    lines.append(say.text("Change the air around it slowly: about 5 % RH in a week, no faster."))
+    lines.append(
+        say.text(
+            "Let it get used to other air slowly, about 5 % RH in a week. Only what has got damp is "
+            "dried sooner, and gently: at most 5 % RH a day."
+        )
+    )
     lines += [say.text(phrases.WHY[w]) for w in worked.advice.why]
     return tuple(lines)
 
@@ -399,7 +404,8 @@ def _home(worked: Worked) -> str:
     tight = say.text(phrases.TIGHT[wish.tightness])
     heated = say.text("heated to {temp}", temp=say.temperature(wish.home.set_point_c))
     case = say.text(phrases.CASES[wish.case.name])
-    played = say.text("played {hours} h a day", hours=f"{_hours(worked):g}")
+    hours = _hours(worked)
+    played = say.text("played {hours} h a day", hours=say.number(hours, 1 if hours % 1 else 0))
     return ", ".join((tight, heated, people, case, played))
 
 

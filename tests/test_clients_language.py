@@ -1,0 +1,127 @@
+"""The sheet in other languages: catalogues are whole, and everything on the page comes from them."""
+
+from __future__ import annotations
+
+import string
+
+import pypdfium2
+import pytest
+from babel.messages.extract import extract_from_dir
+from babel.messages.pofile import read_po
+from conftest import ROOT
+from icalendar import Calendar
+from test_clients_sheet import INLAND, MADE_MS, PARIS
+
+from monitor.clients.html import html_of
+from monitor.clients.language import LANGUAGES, Language
+from monitor.clients.pdf import pdf_of
+from monitor.clients.sheet import sheet_of
+from monitor.clients.wish import read_wish
+from monitor.clients.worked import work_out
+
+FOLDER = ROOT / "monitor" / "clients"
+KEYWORDS = {"text": None, "marked": None, "many": (1, 2)}
+"""What a text is named by in the sources, as `pybabel extract -k` has them in DEVELOPERS.md."""
+OTHERS = [name for name in LANGUAGES if name != "en"]
+
+
+def catalogue(name):
+    with (FOLDER / "locale" / name).open("rb") as file:
+        return read_po(file)
+
+
+def forms(text):
+    return (text,) if isinstance(text, str) else tuple(text)
+
+
+def named(text):
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+
+
+def test_the_template_has_just_the_texts_of_the_sources():
+    found = {
+        message for _, _, message, _, _ in extract_from_dir(FOLDER, keywords=KEYWORDS) if message
+    }
+    kept = {m.id for m in catalogue("sheet.pot") if m.id}
+    assert len(found) > 100
+    assert {forms(m) for m in kept} == {forms(m) for m in found}
+
+
+@pytest.mark.parametrize("name", OTHERS)
+def test_a_catalogue_has_every_text_once_whole_and_with_the_same_places(name):
+    read = catalogue(f"{name}.po")
+    assert {forms(m.id) for m in read if m.id} == {
+        forms(m.id) for m in catalogue("sheet.pot") if m.id
+    }
+    assert len(read.plural_forms) > 0
+    for message in read:
+        if not message.id:
+            continue
+        told = forms(message.string)
+        assert not message.fuzzy, message.id
+        assert len(told) == (read.num_plurals if message.pluralizable else 1), message.id
+        assert all(told), message.id
+        wanted = named(forms(message.id)[-1])
+        for text in told:
+            # "every day" may leave out the number, as in English
+            assert named(text) in (wanted, named(forms(message.id)[0])), message.id
+    assert not read.obsolete
+
+
+@pytest.fixture(scope="module")
+def pairs():
+    """Sheets of the same figures in English and in German, of all kinds of advice."""
+    found = []
+    for more in ({}, {"device": "humidifier", "left_out": "8-20"}, {"case": "bass, cover"},
+                 {"rh.1": 62.0, "out.1": 5.0, "rh.7": 78.0}):  # fmt: skip
+        both = []
+        for language in ("en-GB", "de"):
+            wish = read_wish({**INLAND, **more, "language": language, "title": "Ina"})
+            both.append(sheet_of(work_out(wish, members=20), "Kestrel Row", MADE_MS, PARIS))
+        found.append(both)
+    return found
+
+
+def test_nothing_on_the_german_sheet_is_left_in_english(pairs):
+    same = {"paper", "shop", "fills", "qr", "plot", "reminders"}
+    for english, german in pairs:
+        for field, there in english._asdict().items():
+            here = getattr(german, field)
+            if field in same or not there:
+                continue
+            if field == "table":
+                assert set(here.heads).isdisjoint(there.heads)
+                assert {r[0] for r in here.rows}.isdisjoint(r[0] for r in there.rows)
+            elif hasattr(there, "lines"):
+                assert here.heading != there.heading
+                assert set(here.lines).isdisjoint(there.lines)
+            elif field == "months":
+                assert here[11] == "Dez"
+            elif isinstance(there, tuple):
+                assert set(here).isdisjoint(there)
+            else:
+                assert here != there, field
+        assert english.plot != german.plot
+        assert german.language == "de-DE"
+        if german.reminders:
+            (event,) = Calendar.from_ical(german.reminders).walk("VEVENT")
+            assert "im Etui" in event["SUMMARY"] or "Raumluft" in event["SUMMARY"]
+
+
+def test_the_german_page_is_one_whole_page(pairs):
+    for _, german in pairs:
+        document = pypdfium2.PdfDocument(pdf_of(german))
+        assert len(document) == 1
+        text = " ".join(document[0].get_textpage().get_text_range().replace("￾", "").split())
+        for words in (german.lead, german.title, german.made, german.repairer):
+            assert words in text
+        assert '<html lang="de-DE">' in html_of(german)
+
+
+def test_german_figures_and_dates_are_written_the_german_way():
+    say = Language("de-DE")
+    assert say.range((1.25, 1234.5, 2345.6), 1) == "1.234,5 (1,2 bis 2.345,6)"
+    assert say.water(7.5) == "7,5 ml"
+    assert say.listed((11, 12, 1, 2)) == "November bis Februar"
+    assert say.temperature(-5) == "−5 °C"
+    assert Language("de").code == "de-DE"
