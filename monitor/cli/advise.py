@@ -55,12 +55,10 @@ def advise(
 
     With a title, the name it is for, it is kept among the past sheets (`benchweather client`).
     """
-    from monitor import present, weather_files
     from monitor.clients import homes, past
     from monitor.clients.sheet import sheet_of
     from monitor.clients.wish import DEFAULTS, NAMES, read_wish
     from monitor.clients.worked import work_out
-    from monitor.importing import Column, Plan, read_csv
     from monitor.store import Reader, Writer
 
     if names:
@@ -78,9 +76,13 @@ def advise(
     with told(wrong_use=MonitorError):
         wish = read_wish(given)
         if weather:
+            from monitor import weather_files
+
             year = weather_files.read(weather.read_bytes(), str(weather))
             airs = homes.Airs(outdoors=year.outdoors, station=year.name)
         if log:
+            from monitor.importing import Column, Plan, read_csv  # slow to load, as pandas is
+
             plan = Plan(
                 place="home", sensor="log", columns=tuple(Column.parse(t) for t in take or []),
                 time_columns=tuple(time or ["time"]), time_format=time_format,
@@ -95,11 +97,13 @@ def advise(
             for line in found.refused[:5]:
                 out.print(f"line {line.line}: {line.reason}", highlight=False, soft_wrap=True)
         if wish.source == "shop":
+            from monitor import means
+
             with (
                 contextlib.suppress(StoreFault),
                 contextlib.closing(Reader(settings.store_path)) as reader,
             ):
-                places = present.places(reader, settings)
+                places = means.places(reader, settings)
                 shop = homes.shop_log(reader, places, settings.zone, now_ms())
                 airs = homes.Airs(airs.outdoors, airs.station, airs.log, shop)
         worked, made_ms = work_out(wish, airs), now_ms()
