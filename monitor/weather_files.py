@@ -97,8 +97,12 @@ def read(content: bytes, file_name: str = "the file") -> WeatherYear:
 
 def _read(text: str, file_name: str, *, epw: bool) -> tuple[pd.DataFrame, dict[str, str]]:
     """Table with temp_air, temp_dew, month and day, and what the file says of its station."""
-    from pvlib.iotools import read_epw, read_tmy3  # slow to load, and seldom wanted
-
+    try:
+        from pvlib.iotools import read_epw, read_tmy3  # slow to load, and seldom wanted
+    except ImportError as exc:
+        raise WeatherFault(
+            f"{file_name}: weather files need pvlib: pip install 'benchweather[weather-files]'"
+        ) from exc
     try:
         if epw:
             return read_epw(io.StringIO(text))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.resources
+import sys
 
 import numpy as np
 import pytest
@@ -103,3 +104,9 @@ def test_short_gaps_are_bridged_and_long_ones_told_with_their_line():
     assert np.isfinite(year.outdoors.temp_c).all()
     with pytest.raises(WeatherFault, match="line 1007: temperature is missing for more than 6 h"):
         read(without(1000, 7))
+
+
+def test_without_the_reader_it_is_said_how_to_install_it(monkeypatch):
+    monkeypatch.setitem(sys.modules, "pvlib.iotools", None)
+    with pytest.raises(WeatherFault, match=r"pip install .*\[weather-files\]"):
+        read(packaged(GREENSBORO), "their.epw")
