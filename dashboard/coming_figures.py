@@ -19,6 +19,7 @@ from dashboard.figures import (
     template,
 )
 from monitor.outlook.kept import HOUR_MS
+from monitor.science.outlook.signs import likely
 
 if TYPE_CHECKING:
     from dashboard.figures import View
@@ -210,10 +211,10 @@ def _mark(
         "error_x": {"type": "data", "symmetric": False, "array": [high - middle],
                     "arrayminus": [middle - low], "color": ink, "thickness": 3, "width": 8},
         "marker": {"symbol": symbol, "size": 18, "color": ink}, "name": word,
-        "text": [f"<b>{word}, {100 * spell.chance:.0f} %</b>"],
+        "text": [f"<b>{word}, {likely(spell.chance)}</b>"],
         "textposition": "bottom right" if symbol.endswith("down") else "top right",
         "textfont": {"color": ink, "size": 16},
-        "hovertemplate": f"<b>{word} from about {when}</b><br>chance {100 * spell.chance:.0f} %"
+        "hovertemplate": f"<b>{word} from about {when}</b><br>chance {likely(spell.chance)}"
         "<extra></extra>",
     }  # fmt: skip
 

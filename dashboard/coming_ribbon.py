@@ -9,7 +9,7 @@ from dash import dcc, html
 
 from dashboard import coming_words, drawings, formats
 from dashboard.markup import attributes
-from monitor.science.outlook.signs import UNSURE
+from monitor.science.outlook.signs import UNSURE, likely
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -137,7 +137,7 @@ def _marks(one: Foreseen) -> list[Component]:
     for state, word, spell in (("dry", "dry", one.dry), ("damp", "damp", one.over)):
         if spell is not None and spell.chance >= UNSURE and spell.begins_h.middle > 0:
             at = _across(one, one.at_ms(spell.begins_h.middle))
-            found.append(_mark(at, state, f"{word}, {100 * spell.chance:.0f} %"))
+            found.append(_mark(at, state, f"{word}, {likely(spell.chance)}"))
     for stretch, word in ((one.closing, "close"), (one.varnishing, "varnish")):
         if stretch is not None:
             begin = _across(one, one.at_ms(stretch.start))

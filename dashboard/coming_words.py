@@ -10,7 +10,7 @@ from dashboard.words import Headline
 from monitor.foreseen import NEEDS, stretch_words, water_words
 from monitor.foreseen import rests_on as rests_on  # the terminal says the same
 from monitor.science.outlook import room
-from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure, range_of
+from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure, likely, range_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -93,7 +93,7 @@ def _sure(spell: Spell) -> str:
 
 def sentence_chance(spell: Spell) -> str:
     """How likely, in figures and a word."""
-    return f"Chance {100 * spell.chance:.0f} %, {how_sure(spell.chance)}."
+    return f"Chance {likely(spell.chance)}, {how_sure(spell.chance)}."
 
 
 def lead(one: Foreseen, spell: Spell, now_ms: int) -> str:
@@ -133,7 +133,7 @@ def spell_lines(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[
             SpellLine(
                 "damp" if sort == "over" else sort, word, begins,
                 f"{_extreme(sort, spell, unit)}, about {at}",
-                f"{100 * spell.chance:.0f} %, {how_sure(spell.chance)}",
+                f"{likely(spell.chance)}, {how_sure(spell.chance)}",
             )
         )  # fmt: skip
     return lines

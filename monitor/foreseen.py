@@ -14,7 +14,7 @@ from monitor.outlook.kept import HOUR_MS, Look
 from monitor.places import Limits, Place, band
 from monitor.science.outlook import signs
 from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.signs import Fan, Spell, Stretch
+from monitor.science.outlook.signs import Fan, Spell, Stretch, likely
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3
 from monitor.science.ranges import Floats
 
@@ -123,7 +123,7 @@ def dry_words(one: Foreseen, zone: ZoneInfo) -> str:
     text = (
         f"below {one.low_pct:.0f} % from about {begins}, about {spell.extreme.middle:.0f} % "
         f"({spell.extreme.low:.0f} to {spell.extreme.high:.0f} %) by {furthest}, chance "
-        f"{100 * spell.chance:.0f} %"
+        f"{likely(spell.chance)}"
     )
     return "; ".join(filter(None, (text, water_words(one, zone))))
 
@@ -154,7 +154,7 @@ def spell_words(one: Foreseen, spell: Spell | None, unit: str, zone: ZoneInfo) -
     low, middle, high = (1.8 * v + 32 if unit == "°F" else v for v in spell.extreme)
     return (
         f"from about {when(one.at_ms(spell.begins_h.middle), zone)}, up to about {middle:.0f} "
-        f"{unit} ({low:.0f} to {high:.0f} {unit}), chance {100 * spell.chance:.0f} %"
+        f"{unit} ({low:.0f} to {high:.0f} {unit}), chance {likely(spell.chance)}"
     )
 
 
@@ -165,7 +165,7 @@ def stretch_words(what: str, one: Foreseen, stretch: Stretch | None, zone: ZoneI
     begin, end = (one.at_ms(step) for step in (stretch.start, stretch.start + stretch.hours))
     return (
         f"Best hours {what}: {when(begin, zone)} to {when(end, zone)}, chance "
-        f"{100 * stretch.chance:.0f} %."
+        f"{likely(stretch.chance)}."
     )
 
 

@@ -8,6 +8,9 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
+from numpy.typing import NDArray
+
 from monitor.clock import from_ms, to_ms
 
 DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -59,6 +62,14 @@ def closed_dates(text: str) -> tuple[date, date]:
             f"{text!r}: must be a date as 2026-12-24, or two as 2026-12-24/2027-01-02"
         ) from None
     return found
+
+
+def closed_days(hours: Hours) -> NDArray[np.int64]:
+    """The days of `closed`, as days since 1970-01-01, rising."""
+    first = date(1970, 1, 1).toordinal()
+    spans = (closed_dates(text) for text in hours.get("closed", ()))
+    days = {n for a, b in spans for n in range(a.toordinal(), b.toordinal() + 1)}
+    return np.array(sorted(days), np.int64) - first
 
 
 def of_date(hours: Hours, day: date) -> tuple[time, time] | None:

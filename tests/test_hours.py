@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.clock import from_ms, to_ms
-from monitor.hours import DAYS, closed_dates, is_open, next_opening, quiet_until, span
+from monitor.hours import DAYS, closed_dates, closed_days, is_open, next_opening, quiet_until, span
 
 BERLIN = ZoneInfo("Europe/Berlin")
 HOURS = dict.fromkeys(DAYS[:5], "08:30-17:30") | {"saturday": "", "sunday": ""}
@@ -110,3 +110,9 @@ def test_without_quiet_hours_a_closed_day_ends_at_midnight():
 def test_what_is_no_date_is_refused(bad):
     with pytest.raises(ValueError, match="must be a date as 2026-12-24"):
         closed_dates(bad)
+
+
+def test_closed_days_are_days_since_1970_each_once():
+    hours = {"closed": ["1970-01-03", "1969-12-31/1970-01-01", "1970-01-01"]}
+    assert closed_days(hours).tolist() == [-1, 0, 2]
+    assert closed_days({}).tolist() == []

@@ -162,3 +162,11 @@ def test_no_water_is_needed_where_the_air_stays_above():
 def test_what_cannot_be_is_refused(fields, words):
     with pytest.raises(OutOfRange, match=words):
         Change(**fields)
+
+
+@pytest.mark.parametrize(
+    ("chance", "told"),
+    [(0.0, "under 5 %"), (0.051, "5 %"), (0.404, "40 %"), (0.95, "95 %"), (1.0, "over 95 %")],
+)
+def test_no_chance_is_told_as_certain(chance, told):
+    assert signs.likely(chance) == told

@@ -83,9 +83,10 @@ def looked(settings):
 def test_hours_are_the_means_of_the_readings_and_nothing_of_the_hour_under_way(settings):
     with contextlib.closing(Reader(settings.store_path)) as reader:
         last = NOW // HOUR
-        hours = hours_of(reader, BENCH, OUTDOORS, last, 10)
+        hours = hours_of(reader, BENCH, OUTDOORS, last, 10, np.array([last // 24]))
     assert hours is not None
     assert hours.first_h + len(hours) - 1 == last
+    assert hours.closed.tolist() == [last // 24]
     ts, values = Shop(7, settings.zone).readings(NOW - 2 * HOUR, NOW, 600_000)
     inside = (ts >= (last - 1) * HOUR) & (ts < last * HOUR)
     told = {s.quantity: column[inside] for s, column in values.items() if s.place == BENCH}

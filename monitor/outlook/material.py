@@ -10,6 +10,7 @@ from monitor.errors import OutOfRange
 from monitor.forecasts.forecast import UNUSABLE_MS, Forecast, at_moments
 from monitor.means import means
 from monitor.science.air import dew_point
+from monitor.science.outlook.calendar import Days
 from monitor.science.outlook.record import STEPS, Hours, Issues, Outdoors
 from monitor.store import HOUR_S, Reader, forecasts
 
@@ -24,7 +25,7 @@ LEADS = STEPS + 12
 
 
 def hours_of(
-    reader: Reader, place: str, outdoors: str | None, last_h: int, days: int
+    reader: Reader, place: str, outdoors: str | None, last_h: int, days: int, closed: Days
 ) -> Hours | None:
     """The log of a place, up to and with the hour that ends at `last_h`; None without a reading.
 
@@ -36,6 +37,8 @@ def hours_of(
         [h since 1970-01-01 UTC]
     days : int
         How far back. [d]
+    closed : ndarray
+        Days closed besides the weekly ones, since 1970-01-01.
     """
     start_ms, end_ms = (last_h - 24 * days) * HOUR_MS, last_h * HOUR_MS
     inside = means(reader, place, start_ms, end_ms, HOUR_S)
@@ -60,7 +63,7 @@ def hours_of(
         out_dew = laid(outside.ts_ms[sound], dew_point(outside.temp_c[sound], rh))
     return Hours(
         first_h, laid(inside.ts_ms, inside.temp_c),
-        laid(inside.ts_ms, np.clip(inside.rh_pct, 1, 100)), out_temp, out_dew,
+        laid(inside.ts_ms, np.clip(inside.rh_pct, 1, 100)), out_temp, out_dew, closed,
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import OutOfRange
+from monitor.hours import closed_days
 from monitor.means import places
 from monitor.outlook import kept
 from monitor.outlook.kept import Fit, Look, Progress
@@ -49,6 +50,7 @@ class Work:
         self._settings, self._reader = settings, reader
         self._by_id: dict[str, Place] = {}
         self._outdoors = next((p.id for p in settings.places if p.kind == "outdoors"), None)
+        self._closed = closed_days(settings.hours.model_dump())
         self._prefer = [source.id for source in settings.forecasts]
         self._seen: dict[str, tuple[object, ...]] = {}
 
@@ -163,7 +165,7 @@ class Work:
     def _material(self, place: str, now_ms: int) -> tuple[Hours, Issues] | None:
         """The log up to the last whole hour; None if it is too short or fell silent."""
         last_h = now_ms // HOUR_MS
-        hours = hours_of(self._reader, place, self._outdoors, last_h, LEARNED_DAYS)
+        hours = hours_of(self._reader, place, self._outdoors, last_h, LEARNED_DAYS, self._closed)
         if hours is None or len(hours) < 24 * FEWEST_DAYS or _stale_h(hours) >= FRESH_H:
             return None
         return hours, issues_of(self._reader, self._prefer, now_ms, LEARNED_DAYS)

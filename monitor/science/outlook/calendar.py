@@ -9,11 +9,17 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.science.ranges import Floats
 
 WARMEST_H = 15.0
 """Hour by the sun at which outdoor air is warmest. [h]  Common practice, no source."""
+
+Days = NDArray[np.int64]
+NO_DAYS: Days = np.empty(0, np.int64)
+CLOSED = 7
+"""In the place of the day of the week."""
 
 HARMONICS = 4
 """Waves of the day in a profile: 24, 12, 8 and 6 h. [-]  Ours."""
@@ -38,16 +44,27 @@ def sun_offset_h(hours: np.ndarray, out_temp_c: Floats) -> int:
 
 
 class Calendar(NamedTuple):
-    """Hour of the day (0 to 24) and day of the week (Monday 0), by the sun."""
+    """Hour of the day (0 to 24) and day of the week (Monday 0), by the sun; `CLOSED` on days that
+    the shop says it is closed besides."""
 
     hour: Floats
     weekday: np.ndarray
 
 
-def calendar(hours: np.ndarray, offset_h: int) -> Calendar:
-    """That of the hours that end at `hours`. [h since 1970-01-01 UTC]"""
+def calendar(hours: np.ndarray, offset_h: int, closed: Days = NO_DAYS) -> Calendar:
+    """That of the hours that end at `hours` [h since 1970-01-01 UTC].
+
+    `closed` are days since 1970-01-01.
+    """
     local = np.asarray(hours) - 0.5 + offset_h
-    return Calendar(local % 24, (np.floor(local / 24).astype(np.int64) + 3) % 7)
+    day = np.floor(local / 24).astype(np.int64)
+    return Calendar(local % 24, np.where(np.isin(day, closed), CLOSED, (day + 3) % 7))
+
+
+def of_day(week: Floats, when: Calendar) -> Floats:
+    """What `week` (b, 7) says of each hour, 0 on a closed day; shape (steps, b, ...)."""
+    days = np.concatenate([week, np.zeros((len(week), 1))], axis=1)
+    return np.moveaxis(days[:, when.weekday], 0, 1)
 
 
 def waves(hour: Floats) -> Floats:

@@ -5,11 +5,12 @@ Every hour bears the number of hours since 1970-01-01 UTC at its end, and holds 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
 
+from monitor.science.outlook.calendar import NO_DAYS, Days
 from monitor.science.ranges import Floats
 
 LEADS_H = np.array([1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 24, 30, 36, 48, 60, 72, 96, 120])
@@ -35,7 +36,8 @@ class Hours:
     """A shop's log by the hour; every array has shape (n,), NaN where nothing was read.
 
     Hour i ends at `first_h` + i. `out_temp_c` and `out_dew_c` are what a sensor outdoors read,
-    NaN throughout if there is none.
+    NaN throughout if there is none. `closed` are days that the shop was or will be closed besides
+    its weekly ones, since 1970-01-01.
     """
 
     first_h: int
@@ -43,6 +45,7 @@ class Hours:
     rh_pct: Floats
     out_temp_c: Floats
     out_dew_c: Floats
+    closed: Days = field(default_factory=lambda: NO_DAYS)
 
     def __len__(self) -> int:
         return len(self.temp_c)

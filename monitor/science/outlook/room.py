@@ -91,7 +91,8 @@ def run(room: Room, k: Known, starts: np.ndarray, air: Outdoors) -> tuple[Floats
     `air` has fields of shape (steps, runs), and so has the result.
     """
     steps = len(air.temp_c)
-    when = calendar(k.hours.first_h + starts + 1 + np.arange(steps)[:, None], room.offset_h)
+    ends_h = k.hours.first_h + starts + 1 + np.arange(steps)[:, None]
+    when = calendar(ends_h, room.offset_h, k.hours.closed)
     drive = thermal.Drive(air.temp_c, air.dew_c, when)
     t = thermal.simulate(room.heat.mean[None], drive, k.temp_c[starts], k.heat[:, starts])[:, 0]
     t = np.clip(t, -40, 60)
@@ -133,7 +134,7 @@ def fit_room(k: Known, stop: int, before: Room | None = None) -> Room:
             f"outdoor dew point moved by {dew_range:.1f} K: must be at least {LEAST_DEW_RANGE_K:g}",
         )
     index = starts + np.arange(1, RUN_H + 1)[:, None]
-    when = calendar(k.hours.first_h + index, offset)
+    when = calendar(k.hours.first_h + index, offset, k.hours.closed)
     air = at(k.past, index)
     age = np.exp(-(stop - starts) / 24 / FADE_DAYS)
     information = np.tile(age * EVERY_H / (2.0 * len(JUDGED_H)), len(JUDGED_H))

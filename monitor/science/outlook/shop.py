@@ -165,7 +165,7 @@ def launch(shop: Shop, k: Known, issues: Issues, end: int, members: int, seed: i
     weather = _weather(shop.outdoors, air, members, seed)
     return Launch(
         k.hours.first_h + end + 1, float(k.temp_c[end]), float(k.rh_pct[end]), k.heat[:, end],
-        k.water[:, end], Outdoors(*(field[:, :, 0] for field in weather)),
+        k.water[:, end], Outdoors(*(field[:, :, 0] for field in weather)), k.hours.closed,
     )  # fmt: skip
 
 

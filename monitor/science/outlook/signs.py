@@ -126,6 +126,20 @@ def best_stretch(suits: np.ndarray, allowed: np.ndarray, hours: int) -> Stretch 
     return Stretch(best, hours, float(chance[best])) if chance[best] > 0 else None
 
 
+TOLD_MOST = 0.95
+"""No chance is told as nearer to 1 or to 0 than this leaves. [-]  Ours: the members are no better
+than what they rest on."""
+
+
+def likely(chance: float) -> str:
+    """A chance (0 to 1) in figures: `40 %`, `over 95 %`, `under 5 %`."""
+    if chance > TOLD_MOST:
+        return f"over {100 * TOLD_MOST:.0f} %"
+    if chance < 1 - TOLD_MOST:
+        return f"under {100 * (1 - TOLD_MOST):.0f} %"
+    return f"{100 * chance:.0f} %"
+
+
 def how_sure(chance: float) -> str:
     """A chance in a word."""
     if chance >= SURE:

@@ -13,7 +13,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.outlook.calendar import HARMONICS, USUAL_WEEK, Calendar, waves, working
+from monitor.science.outlook.calendar import (
+    HARMONICS,
+    USUAL_WEEK,
+    Calendar,
+    of_day,
+    waves,
+    working,
+)
 from monitor.science.outlook.fitting import Prior
 from monitor.science.ranges import Floats
 
@@ -69,7 +76,7 @@ def setting(theta: Floats, when: Calendar) -> Floats:
     part = np.clip(
         np.minimum(hour[:, None] + 0.5, end) - np.maximum(hour[:, None] - 0.5, start), 0, 1
     )
-    week = np.clip(np.moveaxis(theta[:, _WEEK][:, when.weekday], 0, 1), 0, 1)
+    week = np.clip(of_day(theta[:, _WEEK], when), 0, 1)
     day, night, shut = col[:, 0, DAY], col[:, 0, NIGHT], col[:, 0, _SHUT]
     return shut + week * (night + part * (day - night) - shut)
 
@@ -82,7 +89,7 @@ def simulate(theta: Floats, drive: Drive, temp_c: Floats, stores: Floats) -> Flo
     col = theta[:, :, None]
     k = np.exp(col[:, :8])
     basis = np.moveaxis(waves(drive.when.hour), -1, 1)
-    week = np.moveaxis(theta[:, _WEEK][:, drive.when.weekday], 0, 1)
+    week = of_day(theta[:, _WEEK], drive.when)
     gain = theta[:, _REST] @ basis + week * (theta[:, _WORK] @ basis)
     hour = drive.when.hour
     clear = np.clip((drive.out_temp_c - drive.out_dew_c) / 12, 0, 1.5)

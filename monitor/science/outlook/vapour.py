@@ -15,7 +15,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.outlook.calendar import HARMONICS, USUAL_WEEK, Calendar, waves, working
+from monitor.science.outlook.calendar import (
+    HARMONICS,
+    USUAL_WEEK,
+    Calendar,
+    of_day,
+    waves,
+    working,
+)
 from monitor.science.outlook.fitting import Prior
 from monitor.science.ranges import Floats
 
@@ -83,7 +90,7 @@ def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Flo
     col = theta[:, :, None]
     k = np.exp(col[:, :11])
     basis = np.moveaxis(waves(drive.when.hour), -1, 1)  # (steps, waves, runs)
-    week = np.moveaxis(theta[:, _WEEK][:, drive.when.weekday], 0, 1)
+    week = of_day(theta[:, _WEEK], drive.when)
     source = theta[:, REST] @ basis + week * (theta[:, WORK] @ basis)
     busy = np.maximum(week, 0) * working(drive.when.hour)[:, None]
     apart = np.abs(drive.temp_c - drive.out_temp_c)

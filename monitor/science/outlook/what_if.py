@@ -7,7 +7,7 @@ is: RH alone never tells that (`room.described`), so every member has its own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 from typing import NamedTuple
 
@@ -16,7 +16,7 @@ import numpy as np
 from monitor.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import thermal, vapour
-from monitor.science.outlook.calendar import calendar
+from monitor.science.outlook.calendar import NO_DAYS, Days, calendar
 from monitor.science.outlook.record import STEPS, Outdoors
 from monitor.science.outlook.room import Room
 from monitor.science.ranges import Floats, checked
@@ -43,8 +43,8 @@ _SEED = 4
 @dataclass(frozen=True, eq=False)
 class Launch:
     """Where a run begins: the first step ends at hour `first_h` since 1970-01-01 UTC; indoor
-    temperature [°C] and RH [%], what walls (3,) and wood (4,) remember, and each member's outdoor
-    air, fields of shape (STEPS, members)."""
+    temperature [°C] and RH [%], what walls (3,) and wood (4,) remember, each member's outdoor
+    air, fields of shape (STEPS, members), and the days closed, since 1970-01-01."""
 
     first_h: int
     temp_c: float
@@ -52,6 +52,7 @@ class Launch:
     heat: Floats
     water: Floats
     air: Outdoors
+    closed: Days = field(default_factory=lambda: NO_DAYS)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -197,9 +198,7 @@ def _raised(
 ) -> Floats:
     """What water does in the mean weather, (1, STEPS) [%]"""
     mean = Outdoors(*(field.mean(axis=1, keepdims=True) for field in launch.air))
-    middle = Launch(
-        launch.first_h, launch.temp_c, launch.rh_pct, launch.heat, launch.water, mean
-    )  # fmt: skip
+    middle = replace(launch, air=mean)
     change = Change(water_l_day=litres, volume_m3=volume_m3, start=start)
     with_, without = (
         _run(room, middle, c, scales)[1] for c in (change, Change(volume_m3=volume_m3))
@@ -222,7 +221,7 @@ def _run(room: Room, launch: Launch, change: Change, scales: Floats) -> tuple[Fl
     on = np.zeros((STEPS, 1))
     on[change.start : change.stop] = 1
     hours = launch.first_h + np.arange(STEPS)[:, None] + np.zeros((1, runs), np.int64)
-    when = calendar(hours, room.offset_h)
+    when = calendar(hours, room.offset_h, launch.closed)
     window = change.window_ach * on * np.exp(-scales)
     setting = None
     if change.setting_c is not None:
