@@ -9,7 +9,6 @@ import flask
 from dash import ALL, Input, Output, dcc, html
 
 from dashboard import client_words, formats, sign_in, words
-from dashboard.client_words import CHOICES, FIELDS
 from monitor import desk
 from monitor.clients import past
 from monitor.errors import MonitorError, StoreFault
@@ -26,19 +25,20 @@ SHOWN_MAX = 12
 
 def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
     """Hang the callbacks of the list into the app."""
-    names = (*CHOICES, *(a.name for a in FIELDS))
+    names = client_words.ON_PAGE
 
     @app.callback(
         *(Output(client_words.client_id(name), "value") for name in names),
         Output("client-more", "data"),
+        Output("client-air", "data"),
         Input({"type": "sheet-again", "sheet": ALL}, "n_clicks"),
         prevent_initial_call=True,
     )
     def again(_clicks: list[int | None]) -> tuple[Any, ...]:
-        tapped = dash.ctx.triggered_id
-        if not (tapped and any(_clicks) and sign_in.writing(flask.request, shop.settings).allowed):
+        button = tapped()
+        if not sign_in.writing(flask.request, shop.settings).allowed:
             raise dash.exceptions.PreventUpdate
-        return opened(int(tapped["sheet"]), shop, kept, names)
+        return opened(int(button["sheet"]), shop, kept, names)
 
     @app.callback(
         Output("past-sheets", "children"),
@@ -48,14 +48,21 @@ def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
         Input({"type": "client-erase", "client": ALL}, "n_clicks"),
         prevent_initial_call=True,
     )
-    def changed(text: str | None, _made: Any, clicks: list[int | None]) -> tuple[Any, str]:
+    def changed(text: str | None, _made: Any, _clicks: list[int | None]) -> tuple[Any, str]:
         may, said = sign_in.writing(flask.request, shop.settings), ""
         if not may.allowed:
             return [], may.why
-        tapped = dash.ctx.triggered_id
-        if isinstance(tapped, dict) and any(clicks):
-            said = erased(str(tapped["client"]), shop)
+        if not isinstance(dash.ctx.triggered_id, str):
+            said = erased(str(tapped()["client"]), shop)
         return listed(kept, shop, text or ""), said
+
+
+def tapped() -> Any:
+    """The id of the button that was tapped; ends the callback if buttons have only been drawn,
+    which calls it as well."""
+    if not dash.ctx.triggered[0]["value"]:
+        raise dash.exceptions.PreventUpdate
+    return dash.ctx.triggered_id
 
 
 def layout(shop: Shop, kept: KeptJournal) -> list[Component]:
@@ -129,7 +136,7 @@ def opened(
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     fields = client_words.form_of(sheet.typed, unit)
     rest = {k: v for k, v in sheet.typed.items() if k not in names}
-    return (*(fields[name] for name in names), {"typed": rest, "air": sheet.air})
+    return (*(fields[name] for name in names), {"typed": rest, "air": sheet.air}, {})
 
 
 def erased(client: str, shop: Shop) -> str:

@@ -46,9 +46,8 @@ OWN = (
     Asked("device_lost_g", "Weighed: it lost", "g"),
     Asked("device_lost_d", "in", "days"),
     Asked("device_lost_rh", "at a mean RH of", "%"),
-    Asked("device_mass_g", "Buffer, its mass", "g"),
-    Asked("device_set_pct", "Buffer, set to", "%"),
 )
+OWN_BUFFER = (Asked("device_mass_g", "Its mass", "g"), Asked("device_set_pct", "Set to", "%"))
 MONTHLY = (("temp", "temperature", "C"), ("rh", "RH", "%"), ("out", "outdoors then", "C"))
 MONTHS_ASKED = tuple(
     Asked(f"{name}.{m}", f"{month}, {words}", unit)
@@ -58,13 +57,15 @@ MONTHS_ASKED = tuple(
 MONTHS_BY_ROW = tuple(
     MONTHS_ASKED[i : i + len(MONTHLY)] for i in range(0, len(MONTHS_ASKED), len(MONTHLY))
 )
-FIELDS = (*WHO, *DAY, *HOME, *BAND, *OWN, *MONTHS_ASKED)
+FIELDS = (*WHO, *DAY, *HOME, *BAND, *OWN, *OWN_BUFFER, *MONTHS_ASKED)
 """All that is typed."""
 CHOICES: Mapping[str, Mapping[str, str]] = {
     "case": {name: name[:1].upper() + name[1:] for name in PRESETS},
     "source": {
         "readings": "A few readings there",
         "normals": "Monthly means of its weather",
+        "weather": "A weather file",
+        "log": "Their logger's file",
         "shop": "The shop's own outdoor log",
     },
     "tightness": {"tight": "Tight", "normal": "Ordinary", "leaky": "Leaky"},
@@ -79,7 +80,12 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
 LEGENDS = {
     "case": "Case", "source": "The air of the home comes from", "tightness": "The home is",
     "device": "What they have already", "language": "The sheet in",
+    "weather": "Weather file", "log": "Logger's file",
 }  # fmt: skip
+
+
+ON_PAGE = (*CHOICES, *(a.name for a in FIELDS))
+"""Every name of a wish that has a field."""
 
 
 def form_of(typed: Mapping[str, Any], unit: formats.Unit) -> dict[str, str]:

@@ -7,10 +7,11 @@ and the reason, and a dry run tells both before anything is stored.
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, TextIO
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -112,7 +113,7 @@ class Found(NamedTuple):
                 yield [Reading(series, t, v) for t, v in pairs]
 
 
-def read_csv(path: Path, plan: Plan, *, now_ms: int) -> Found:
+def read_csv(path: Path, plan: Plan, *, now_ms: int, content: bytes | None = None) -> Found:
     """Read a file as planned; nothing is stored.
 
     Parameters
@@ -121,6 +122,8 @@ def read_csv(path: Path, plan: Plan, *, now_ms: int) -> Found:
     plan : Plan
     now_ms : int
         The present: later times are refused. [ms since 1970-01-01 UTC]
+    content : bytes, optional
+        Of the file, where it is not on this disk: `path` is then only its name.
 
     Raises
     ------
@@ -135,7 +138,7 @@ def read_csv(path: Path, plan: Plan, *, now_ms: int) -> Found:
     taken = [column.quantity for column in plan.columns]
     if twice := {quantity for quantity in taken if taken.count(quantity) > 1}:
         raise ImportFault(f"{', '.join(sorted(twice))} would be taken from two columns: name one")
-    table, numbers, refused = _table(path, plan)
+    table, numbers, refused = _table(path, plan, content)
     moments = _moments(table, plan)
     _refuse_times(moments, table, plan, numbers, refused, now_ms)
     ts_ms = moments.dt.as_unit("ms").astype("int64").to_numpy()
@@ -149,12 +152,20 @@ def read_csv(path: Path, plan: Plan, *, now_ms: int) -> Found:
     return Found(len(table), values, sorted(set(refused)))
 
 
-def _table(path: Path, plan: Plan) -> tuple[pd.DataFrame, np.ndarray, list[RefusedLine]]:
+def _opened(path: Path, encoding: str, content: bytes | None) -> TextIO:
+    if content is None:
+        return path.open(encoding=encoding, newline="")
+    return io.TextIOWrapper(io.BytesIO(content), encoding=encoding, newline="")
+
+
+def _table(
+    path: Path, plan: Plan, content: bytes | None
+) -> tuple[pd.DataFrame, np.ndarray, list[RefusedLine]]:
     """The file as text, the line number of each row, and the rows that do not fit the header."""
     refused: list[RefusedLine] = []
     rows, numbers, number = [], [], 0
     try:
-        with path.open(encoding=plan.encoding, newline="") as file:
+        with _opened(path, plan.encoding, content) as file:
             for _ in range(plan.skip_lines):
                 file.readline()
             reader = csv.reader(file, delimiter=plan.delimiter, strict=True)

@@ -14,6 +14,7 @@ import pytest
 from browser_fixtures import DAY, Board, until
 from test_board_browser_bench import opened
 from test_clients_past import holding
+from test_weather_files import GREENSBORO, packaged
 
 from monitor import air_papers
 from monitor.clock import now_ms
@@ -49,6 +50,8 @@ def typed(page, **values):
 def test_a_sheet_comes_of_the_form_quietly_and_axe_finds_nothing(clients, visit, size, theme):
     seen = visit(size, theme)
     page = opened(seen, clients, "/clients")
+    downloads = []
+    page.on("download", lambda one: downloads.append(one))
     typed(page, **{"temp-1": "70", "rh-1": "27", "title": "Ina Perrin"})
     page.wait_for_selector("#client-pdf", timeout=30_000)
     assert page.locator("#client-live img").get_attribute("alt").startswith("RH through the year")
@@ -75,6 +78,7 @@ def test_a_sheet_comes_of_the_form_quietly_and_axe_finds_nothing(clients, visit,
     page.get_by_role("button", name="Erase Ina Perrin for good").click()
     until(page, "document.getElementById('past-said').innerText.includes('Erased: 1')")
     assert holding(clients.settings.data, "Perrin") == []
+    assert len(downloads) == 1  # by the tap, none by what is worked out meanwhile
 
 
 def test_what_is_wrong_stands_at_its_field_and_goes_when_it_is_right(clients, visit):
@@ -87,6 +91,52 @@ def test_what_is_wrong_stands_at_its_field_and_goes_when_it_is_right(clients, vi
     typed(page, **{"temp-1": "68", "rh-1": "30"})
     page.wait_for_selector("#client-pdf", timeout=30_000)
     assert page.evaluate(fault) == ""
+
+
+def chosen(page, button, name, content):
+    with page.expect_file_chooser() as choice:
+        page.get_by_role("button", name=button).click()
+    kind = "application/octet-stream"
+    choice.value.set_files({"name": name, "mimeType": kind, "buffer": content})
+
+
+def test_a_weather_file_and_a_loggers_file_are_taken_and_what_is_wrong_is_said(clients, visit):
+    seen = visit("phone", "day")
+    page = opened(seen, clients, "/clients")
+    page.get_by_text("A weather file", exact=True).click()
+    page.wait_for_selector("#client-months", state="hidden")
+    fault = "document.getElementById('client-{}-fault').innerText.includes('{}')"
+    chosen(page, "Choose a weather file", "big.epw", b"x" * 8_000_001)
+    until(page, fault.format("weather", "at most 8 MB"))
+    chosen(page, "Choose a weather file", "notes.txt", b"dear client")
+    until(page, fault.format("weather", "neither EPW"))
+    chosen(page, "Choose a weather file", GREENSBORO, packaged(GREENSBORO))
+    page.wait_for_selector("#client-pdf", timeout=30_000)
+    assert "GREENSBORO" in page.locator("#client-weather-said").inner_text()
+    assert page.locator("#client-weather-fault").inner_text() == ""
+    page.get_by_text("Their logger's file", exact=True).click()
+    until(page, "document.getElementById('client-live').innerText.includes('give the file')")
+    rows = [
+        f"{d:02d}.01.2026;{h:02d}:00;68,0;{30 + h % 3}" for d in range(1, 15) for h in range(24)
+    ]
+    log = "\n".join(["Day;Hour;T;H", *rows, "15.01.2026;00:00;wet;31"]).encode()
+    typed(page, **{"log-time": "Day + Hour", "log-format": "%d.%m.%Y %H:%M",
+                   "log-temperature": "T"})  # fmt: skip
+    page.locator("#client-log-delimiter").select_option(";")
+    page.locator("#client-log-decimal").select_option(",")
+    chosen(page, "Choose their logger's file", "home.csv", log)
+    until(page, fault.format("log", "no column \\'humidity\\'"))
+    typed(page, **{"log-humidity": "H"})
+    chosen(page, "Choose their logger's file", "home.csv", log)  # 68 °C, it would be
+    until(page, "document.getElementById('client-live').innerText.includes('Fahrenheit')")
+    page.locator("#client-log-unit").select_option("F")
+    chosen(page, "Choose their logger's file", "home.csv", log)
+    page.wait_for_selector("#client-pdf", timeout=30_000)
+    said = page.locator("#client-log-said").inner_text()
+    assert "337 lines" in said
+    assert "line 338" in said
+    if folder := os.environ.get("CLIENT_PICTURES"):
+        page.screenshot(path=str(Path(folder) / "phone-log.png"), full_page=True)
 
 
 def test_a_record_is_made_and_known_again(clients, visit):

@@ -15,8 +15,17 @@ import dash
 import flask
 from dash import Input, Output, State, dcc, html
 
-from dashboard import client_past, client_words, formats, sign_in, wood_parts, words
-from dashboard.client_words import CHOICES, FIELDS, LEGENDS, Asked, client_id
+from dashboard import (
+    client_files,
+    client_form,
+    client_past,
+    client_words,
+    formats,
+    sign_in,
+    wood_parts,
+    words,
+)
+from dashboard.client_words import client_id
 from dashboard.markup import attributes
 from monitor import air_papers, desk, means
 from monitor.clients import past
@@ -39,7 +48,7 @@ if TYPE_CHECKING:
 
 LIVE_MEMBERS = 20
 """Ways home and case may be that the live plot takes; the sheet takes all."""
-NAMES = (*CHOICES, *(a.name for a in FIELDS))
+NAMES = client_words.ON_PAGE
 
 
 def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
@@ -53,12 +62,13 @@ def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
         Output("client-live", "children"),
         *(Output(f"{client_id(name)}-fault", "children") for name in NAMES),
         Input("client-more", "data"),
+        Input("client-air", "data"),
         *(Input(*one) for one in typed),
         prevent_initial_call=True,
     )
-    def live(more: dict[str, Any], *values: str | None) -> tuple[Any, ...]:
+    def live(more: dict[str, Any], air: dict[str, Any], *values: str | None) -> tuple[Any, ...]:
         form = dict(zip(NAMES, values, strict=True))
-        shown, faults = answered(form, more, shop, kept, LIVE_MEMBERS, _told)
+        shown, faults = answered(form, more | air, shop, kept, LIVE_MEMBERS, _told)
         return (shown, *(faults.get(name, "") for name in NAMES))
 
     @app.callback(
@@ -69,21 +79,27 @@ def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
         Input("client-html", "n_clicks"),
         State("client-keep", "value"),
         State("client-more", "data"),
+        State("client-air", "data"),
         *(State(*one) for one in typed),
         prevent_initial_call=True,
     )
     def take(
-        _pdf: int, _html: int, keep: list[str], more: dict[str, Any], *values: str | None
+        _pdf: int,
+        _html: int,
+        keep: list[str],
+        more: dict[str, Any],
+        air: dict[str, Any],
+        *values: str | None,
     ) -> tuple[Any, ...]:
+        as_pdf = client_past.tapped() == "client-pdf"
         form = dict(zip(NAMES, values, strict=True))
-        as_pdf = dash.ctx.triggered_id == "client-pdf"
 
         def made(sheet: Sheet, worked: Worked, airs: Airs) -> tuple[dict[str, Any], str]:
             content = pdf_of(sheet) if as_pdf else html_of(sheet).encode()
             said = _kept(worked, airs, sheet, shop) if keep and worked.wish.title else "Made."
             return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}"), said
 
-        given, faults = answered(form, more, shop, kept, None, made)
+        given, faults = answered(form, more | air, shop, kept, None, made)
         if faults:
             return dash.no_update, _faults(faults), dash.no_update
         return (*given, now_ms()) if isinstance(given, tuple) else (dash.no_update, given, 0)
@@ -98,6 +114,8 @@ def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
     def record(_clicks: int, instrument_id: str | None) -> tuple[Any, str]:
         return recorded(str(instrument_id or ""), shop, kept)
 
+    client_form.register(app)
+    client_files.register(app, shop)
     client_past.register(app, shop, kept)
 
 
@@ -113,7 +131,7 @@ def layout(shop: Shop, kept: KeptJournal) -> Component:
             html.H1("Clients"),
             html.P("A sheet for the case at home: one page, in figures."),
             html.Div(
-                [html.Div(_asked(unit), className="client-form"),
+                [html.Div(client_form.layout(unit), className="client-form"),
                  html.Div(html.P("Give the home's RH in at least one month, and the sheet shows here."),
                           id="client-live", className="client-live",
                           **attributes(aria_live="polite"))],
@@ -121,101 +139,13 @@ def layout(shop: Shop, kept: KeptJournal) -> Component:
             ),
             dcc.Download(id="client-file"),
             dcc.Store(id="client-more", data={}), dcc.Store(id="client-made"),
+            dcc.Store(id="client-air", data={}),
             *client_past.layout(shop, kept),
             html.H2("Record of air"),
             *_records(kept),
             dcc.Download(id="record-file"),
         ],
         className="sheet bench wood clients",
-    )  # fmt: skip
-
-
-def _asked(unit: formats.Unit) -> list[Component]:
-    lines = client_words
-    return [
-        _fields(lines.WHO, unit),
-        dcc.Checklist(id="client-keep", value=["keep"], options=[
-            {"label": "Keep a sheet that is made, under the name it is for", "value": "keep"}]),
-        _choice("case", unit), _choice("source", unit),
-        html.Details([html.Summary("Months: temperature, RH"), *_months(unit)], open=True),
-        _choice("tightness", unit),
-        html.Details([html.Summary("More of home and day"), _fields(lines.HOME, unit),
-                      _fields(lines.DAY, unit), _fields(lines.BAND, unit)]),
-        html.Details([html.Summary("What they have already"), _choice("device", unit),
-                      _fields(lines.OWN, unit)]),
-        _choice("language", unit),
-        html.P("A weather file or a logger's file: benchweather advise, in the terminal.",
-               className="aside"),
-    ]  # fmt: skip
-
-
-def _months(unit: formats.Unit) -> list[Component]:
-    """A row for each month."""
-    shown = formats.scale("temperature", unit).unit
-    rows: list[Any] = [
-        html.Div(
-            [
-                html.Span(""),
-                *(
-                    html.Span(h, **attributes(aria_hidden="true"))
-                    for h in (shown, "RH %", f"Outdoors {shown}")
-                ),
-            ],
-            className="month heads",
-        )
-    ]
-    for month in client_words.MONTHS_BY_ROW:
-        fields = [
-            html.Span(
-                [
-                    html.Label(a.words, htmlFor=client_id(a.name), className="unseen"),
-                    _input(a, unit),
-                ]
-            )
-            for a in month
-        ]
-        faults = [html.P(id=f"{client_id(a.name)}-fault", className="fault") for a in month]
-        name = html.Span(month[0].words.partition(",")[0], **attributes(aria_hidden="true"))
-        rows.append(html.Div([name, *fields, html.Div(faults)], className="month field"))
-    return [
-        html.P("At home for readings, one month or more; outdoors for its weather, all twelve. "
-               "Outdoors beside readings, if it is known, checks them.", className="aside"),
-        html.Div(rows, className="months"),
-    ]  # fmt: skip
-
-
-def _input(asked: Asked, unit: formats.Unit) -> Component:
-    return dcc.Input(id=client_id(asked.name), type="text", autoComplete="off", debounce=0.6,
-                     maxLength=60, value=client_words.form_of({}, unit)[asked.name])  # fmt: skip
-
-
-def _fields(fields: tuple[Asked, ...], unit: formats.Unit) -> Component:
-    return html.Div([_field(one, unit) for one in fields], className="fields")
-
-
-def _field(asked: Asked, unit: formats.Unit) -> Component:
-    shown = formats.scale("temperature", unit).unit if asked.unit == "C" else asked.unit
-    id_ = client_id(asked.name)
-    return html.Div(
-        [
-            html.Label(f"{asked.words}{f' [{shown}]' if shown else ''}", htmlFor=id_),
-            _input(asked, unit),
-            html.P(id=f"{id_}-fault", className="fault"),
-        ],
-        className="field",
-    )  # fmt: skip
-
-
-def _choice(name: str, unit: formats.Unit) -> Component:
-    options: list[Any] = [{"label": w, "value": v} for v, w in CHOICES[name].items()]
-    chosen = client_words.DEFAULTS[name]
-    if name == "language" and unit == "F":
-        chosen = "en-US"
-    return html.Fieldset(
-        [html.Legend(LEGENDS[name]),
-         dcc.RadioItems(id=client_id(name), options=options, value=chosen),
-         html.P(id=f"{client_id(name)}-fault", className="fault")],
-        className="picks",
     )  # fmt: skip
 
 
@@ -229,7 +159,8 @@ def answered(
 ) -> tuple[Any, dict[str, str]]:
     """What is made of the sheet that was asked for, and what is wrong, by field.
 
-    `more`: what no field holds, of a sheet that was opened again: `typed` and `air`.
+    `more`: what no field holds: `typed`, of a sheet that was opened again, and `air`, of that
+    or of a file.
     """
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:

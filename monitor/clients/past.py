@@ -39,7 +39,7 @@ class PastFault(MonitorError, ValueError):
 def keeping(worked: Worked, airs: Airs, sheet: Sheet, made_ms: int) -> dict[str, Any]:
     """The command that keeps a sheet."""
     return {"about": ABOUT, "do": KEEP, "typed": dict(worked.wish.typed), "made_ms": made_ms,
-            "advised": _figures(worked, sheet), "air": _packed(airs)}  # fmt: skip
+            "advised": _figures(worked, sheet), "air": packed(airs)}  # fmt: skip
 
 
 def erasing(client: str) -> dict[str, Any]:
@@ -114,30 +114,31 @@ def exported(store: Reader | Writer, client: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def airs_of(packed: Mapping[str, Any]) -> Airs:
+def airs_of(kept: Mapping[str, Any]) -> Airs:
     """The air as it was kept."""
-    outdoors, logs = packed.get("outdoors"), {}
+    outdoors, logs = kept.get("outdoors"), {}
     for name in ("log", "shop"):
-        if (log := packed.get(name)) is not None:
+        if (log := kept.get(name)) is not None:
             logs[name] = HourlyLog(_floats(log["temp_c"]), _floats(log["rh_pct"]))
     return Airs(
         outdoors=Outdoors(_floats(outdoors["temp_c"]), _floats(outdoors["vapour_pa"]),
                           bool(outdoors["smooth"])) if outdoors else None,
-        station=str(packed.get("station", "")), **logs,
+        station=str(kept.get("station", "")), **logs,
     )  # fmt: skip
 
 
-def _packed(airs: Airs) -> dict[str, Any]:
-    packed: dict[str, Any] = {}
+def packed(airs: Airs) -> dict[str, Any]:
+    """The air as it is kept, to a thousandth."""
+    kept: dict[str, Any] = {}
     if airs.outdoors is not None:
         air = airs.outdoors
-        packed["outdoors"] = {"temp_c": _listed(air.temp_c), "vapour_pa": _listed(air.vapour_pa),
+        kept["outdoors"] = {"temp_c": _listed(air.temp_c), "vapour_pa": _listed(air.vapour_pa),
                               "smooth": air.smooth}  # fmt: skip
-        packed["station"] = airs.station
+        kept["station"] = airs.station
     for name, log in (("log", airs.log), ("shop", airs.shop)):
         if log is not None:
-            packed[name] = {"temp_c": _listed(log.temp_c), "rh_pct": _listed(log.rh_pct)}
-    return packed
+            kept[name] = {"temp_c": _listed(log.temp_c), "rh_pct": _listed(log.rh_pct)}
+    return kept
 
 
 def _figures(worked: Worked, sheet: Sheet) -> dict[str, Any]:
