@@ -45,6 +45,9 @@ def shop(make_service):
     running = make_service()
     running.environment |= {"COLUMNS": "250", "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
     fill(running.store, 24 * 6)
+    (running.data / "benchweather.toml").write_text(
+        "".join(f"[[places]]\nid = '{place}'\n" for place in ("bench", "rack", "attic"))
+    )
     running.start()
     return running
 
@@ -84,6 +87,7 @@ def test_a_wait_is_opened_released_and_learned_from(shop):
 def test_what_cannot_be_is_refused_in_words(shop):
     for arguments, why in [
         (("open", "no-such", "bench"), "must be one of plate-crack"),
+        (("open", "cleat", "bnech"), "there is no place bnech: must be one of attic, bench, rack"),
         (("release", "9"), "there is no wait '9'"),
         (("open", "cleat", "bench", "--at", "2099-01-01T10:00"), "in the future"),
         (("history", "9"), "there is no wait"),

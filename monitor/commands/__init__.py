@@ -33,7 +33,8 @@ BY_MAX = 60
 class Commands:
     """Carries commands out. The caller holds the lock of the writer.
 
-    `on_change` is called after each command that changed something.
+    `on_change` is called after each command that changed something; `places` tells the ids of the
+    places there are, for which alone a wait, an instrument or a rule can be.
     """
 
     def __init__(
@@ -49,7 +50,7 @@ class Commands:
         look: Look | None = None,
     ) -> None:
         self._writer = writer
-        self._on_change = on_change
+        self._on_change, self._places = on_change, places
         self.journal = Journal(writer)
         self._of: dict[About, Callable[[Asked], Plan]] = {
             About.WAIT: OfWaits(equivalent, foresee),
@@ -117,4 +118,16 @@ class Commands:
         if about not in list(self._of):
             raise CommandFault(f"about = {about!r:.40}: must be one of {', '.join(self._of)}")
         wish = {k: v for k, v in command.items() if k not in ("id", "by", "do", "about")}
+        if about in (About.WAIT, About.INSTRUMENT) and "place" in wish:
+            self._check_place(wish["place"])
         return Asked(About(about), do, wish, by, now_ms, self.journal)
+
+    def _check_place(self, place: object) -> None:
+        """Refuse a place that nobody has named: its air would never come. While none is known, as
+        in a shop without a sensor, any will do."""
+        known = set(self._places()) if self._places else set()
+        if known and isinstance(place, str) and place not in known:
+            raise CommandFault(
+                f"place: there is no place {place:.60}: must be one of {', '.join(sorted(known))}; a "
+                "new one is named in the settings, or by its sensor's first reading"
+            )
