@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import flask
+import numpy as np
 from dash import dcc, html
 from werkzeug.exceptions import RequestEntityTooLarge
 
-from dashboard import sign_in
+from dashboard import formats, sign_in
 from dashboard.markup import attributes
 from monitor import weather_files
 from monitor.clients import past
@@ -134,10 +135,15 @@ def _log(
         delimiter="\t" if delimiter == "tab" else delimiter,
     )  # fmt: skip
     found = read_csv(Path(name), plan, now_ms=now_ms(), content=content)
-    said = f"{name}: {found.lines} lines, {found.span()}."
+    times = np.concatenate([ts_ms for ts_ms, _ in found.values.values()])
+    said = f"{name}: {found.lines} lines"
+    if len(times):
+        first, last = (formats.local(t, settings.zone) for t in (times.min(), times.max()))
+        said += f", {first.day} {first:%B %Y} to {last.day} {last:%B %Y}"
+    said += "."
     if found.refused:
-        first = found.refused[0]
-        said += f" {len(found.refused)} could not be read; line {first.line}: {first.reason}."
+        line, reason = found.refused[0]
+        said += f" {len(found.refused)} could not be read; line {line}: {reason}."
     values = {series.quantity: pair for series, pair in found.values.items()}
     return Airs(log=hourly_log(values, settings.zone)), said
 

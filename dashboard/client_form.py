@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import flask
 from dash import Input, Output, dcc, html
 
 from dashboard import client_files, client_words, formats
@@ -115,8 +116,9 @@ def _field(asked: Asked, unit: formats.Unit) -> Component:
 def _choice(name: str, unit: formats.Unit) -> Component:
     options: list[Any] = [{"label": w, "value": v} for v, w in CHOICES[name].items()]
     chosen = client_words.DEFAULTS[name]
-    if name == "language" and unit == "F":
-        chosen = "en-US"
+    if name == "language":
+        german = flask.request.accept_languages.best_match(("en", "de"), "en") == "de"
+        chosen = "en-US" if unit == "F" else "de-DE" if german else chosen
     return html.Fieldset(
         [html.Legend(LEGENDS[name]),
          dcc.RadioItems(id=client_id(name), options=options, value=chosen),

@@ -9,8 +9,10 @@ import io
 import dashboard_fixtures as shop_air
 import pypdfium2
 import pytest
+from typer.testing import CliRunner
 
 from monitor import air_papers
+from monitor.cli import app
 from monitor.clock import now_ms
 from monitor.commands import CommandFault, Journal
 from monitor.instruments import InstrumentFault
@@ -93,3 +95,24 @@ def test_a_fingerprint_must_be_one(shop, given):
 def test_a_text_that_a_spreadsheet_would_run_is_kept_as_text():
     rows = [air_papers.Row("wait", 0, 0, text="=HYPERLINK(1)")]
     assert b",'=HYPERLINK(1)" in air_papers.csv_of(rows)
+
+
+def test_the_command_asks_the_service_and_its_files_are_known_again(shop, tmp_path):
+    settings, commands, _, _ = shop
+
+    def run(*words):
+        return CliRunner().invoke(app, [*words, "--data", str(settings.data)])
+
+    to = tmp_path / "papers"
+    assert run("record", "VN-31", "--to", str(to)).exit_code == 1  # no service
+    assert not to.exists()
+    with shop_air.desk(settings, commands):
+        done = run("record", "VN-31", "--to", str(to))
+    assert done.exit_code == 0, done.output
+    assert done.output.splitlines() == [str(to / f"air-vn-31.{s}") for s in ("csv", "pdf")]
+    for path in to.iterdir():
+        assert run("verify-record", str(path)).exit_code == 0
+    changed = to / "air-vn-31.csv"
+    changed.write_bytes(changed.read_bytes().replace(b"VN-31", b"VN-32"))
+    assert run("verify-record", str(changed)).exit_code == 1
+    assert run("record", "VN-99", "--to", str(to)).exit_code == 2

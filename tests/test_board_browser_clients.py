@@ -13,7 +13,7 @@ import pypdfium2
 import pytest
 from browser_fixtures import DAY, Board, until
 from test_board_browser_bench import opened
-from test_clients_past import holding
+from test_clients_past import holding, kept
 from test_weather_files import GREENSBORO, packaged
 
 from monitor import air_papers
@@ -36,6 +36,7 @@ def clients(tmp_path_factory):
         commands.carry_out({"about": "instrument", "do": "register", "reference": "VN-44",
                             "kind": "violin", "place": "front-bench",
                             "arrived_ms": now - 2 * DAY}, now)  # fmt: skip
+        kept(board.writer, "Jo Nebenan", at_ms=now)
         with shop_air.desk(board.settings, commands), browser.served(folder, board.port):
             yield board
 
@@ -50,21 +51,29 @@ def typed(page, **values):
 def test_a_sheet_comes_of_the_form_quietly_and_axe_finds_nothing(clients, visit, size, theme):
     seen = visit(size, theme)
     page = opened(seen, clients, "/clients")
+    typed(page, **{"temp-1": "70", "rh-1": "27", "title": "Ina Perrin"})
+    page.wait_for_selector("#client-pdf", timeout=30_000)
+    assert page.locator("#client-live img").get_attribute("alt").startswith("RH through the year")
+    assert page.locator(".past-client h3").inner_text() == "Jo Nebenan"
+    assert seen.faults(clients) == []
+    if folder := os.environ.get("CLIENT_PICTURES"):
+        page.screenshot(path=str(Path(folder) / f"{size}.png"), full_page=True)
+
+
+def test_a_sheet_is_taken_kept_opened_again_and_erased(clients, visit):
+    seen = visit("desk", "day")
+    page = opened(seen, clients, "/clients")
     downloads = []
     page.on("download", lambda one: downloads.append(one))
     typed(page, **{"temp-1": "70", "rh-1": "27", "title": "Ina Perrin"})
     page.wait_for_selector("#client-pdf", timeout=30_000)
-    assert page.locator("#client-live img").get_attribute("alt").startswith("RH through the year")
-    if folder := os.environ.get("CLIENT_PICTURES"):
-        page.screenshot(path=str(Path(folder) / f"{size}.png"), full_page=True)
     with page.expect_download(timeout=60_000) as got:
         page.locator("#client-pdf").click()
     made = pypdfium2.PdfDocument(got.value.path().read_bytes())
     assert len(made) == 1
     assert "Ina Perrin" in made[0].get_textpage().get_text_range()
-    assert seen.logged == []
     until(page, "document.getElementById('client-said').innerText.includes('kept among')")
-    page.wait_for_selector(".past-client")
+    page.wait_for_selector("h3:has-text('Ina Perrin')")
     drawn = page.locator("#client-live img").get_attribute("src")
     typed(page, title="", **{"rh-1": "31"})
     until(page, f"document.querySelector('#client-live img').src !== '{drawn}'")
@@ -72,13 +81,12 @@ def test_a_sheet_comes_of_the_form_quietly_and_axe_finds_nothing(clients, visit,
     until(page, "document.getElementById('client-title').value === 'Ina Perrin'")
     assert page.locator("#client-rh-1").input_value() == "27"
     page.locator(".past-client summary").first.click()
-    assert seen.faults(clients) == []
-    if folder := os.environ.get("CLIENT_PICTURES"):
-        page.screenshot(path=str(Path(folder) / f"{size}-past.png"), full_page=True)
     page.get_by_role("button", name="Erase Ina Perrin for good").click()
     until(page, "document.getElementById('past-said').innerText.includes('Erased: 1')")
     assert holding(clients.settings.data, "Perrin") == []
+    assert page.locator(".past-client h3").inner_text() == "Jo Nebenan"
     assert len(downloads) == 1  # by the tap, none by what is worked out meanwhile
+    assert seen.logged == []
 
 
 def test_what_is_wrong_stands_at_its_field_and_goes_when_it_is_right(clients, visit):

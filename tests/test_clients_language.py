@@ -6,6 +6,7 @@ import string
 
 import pypdfium2
 import pytest
+import zxingcpp
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po
 from conftest import ROOT
@@ -116,6 +117,18 @@ def test_the_german_page_is_one_whole_page(pairs):
         for words in (german.lead, german.title, german.made, german.repairer):
             assert words in text
         assert '<html lang="de-DE">' in html_of(german)
+
+
+def test_a_reader_finds_the_reminders_in_the_code_on_the_printed_page(pairs):
+    with_code = [sheet for both in pairs for sheet in both if sheet.reminders]
+    assert len(with_code) > 3
+    for sheet in with_code:
+        page = pypdfium2.PdfDocument(pdf_of(sheet))[0].render(scale=200 / 72).to_pil()  # 200 dpi
+        (code,) = zxingcpp.read_barcodes(page)
+        assert code.format == zxingcpp.BarcodeFormat.QRCode
+        assert code.bytes.decode() == sheet.reminders
+        (event,) = Calendar.from_ical(code.bytes).walk("VEVENT")
+        assert event["SUMMARY"]
 
 
 def test_german_figures_and_dates_are_written_the_german_way():

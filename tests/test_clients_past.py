@@ -27,10 +27,10 @@ NAME, OTHER = "Ilse Unwahrscheinlich", "Jo Nebenan"
 
 def kept(writer, title, **more):
     """Keep the sheet of a wish. Returns it."""
-    airs = more.pop("airs", Airs())
+    airs, made_ms = more.pop("airs", Airs()), more.pop("at_ms", MADE_MS)
     worked = work_out(read_wish({**INLAND, **more, "title": title}), airs, members=20)
-    sheet = sheet_of(worked, "Kestrel Row Strings", MADE_MS, PARIS)
-    past.carry_out(writer, past.keeping(worked, airs, sheet, MADE_MS))
+    sheet = sheet_of(worked, "Kestrel Row Strings", made_ms, PARIS)
+    past.carry_out(writer, past.keeping(worked, airs, sheet, made_ms))
     return sheet
 
 

@@ -46,8 +46,6 @@ if TYPE_CHECKING:
     from dashboard.kept_journal import KeptJournal
     from dashboard.queries import Shop
 
-LIVE_MEMBERS = 20
-"""Ways home and case may be that the live plot takes; the sheet takes all."""
 NAMES = client_words.ON_PAGE
 
 
@@ -68,7 +66,7 @@ def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
     )
     def live(more: dict[str, Any], air: dict[str, Any], *values: str | None) -> tuple[Any, ...]:
         form = dict(zip(NAMES, values, strict=True))
-        shown, faults = answered(form, more | air, shop, kept, LIVE_MEMBERS, _told)
+        shown, faults = answered(form, more | air, shop, kept, _told)
         return (shown, *(faults.get(name, "") for name in NAMES))
 
     @app.callback(
@@ -99,7 +97,7 @@ def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
             said = _kept(worked, airs, sheet, shop) if keep and worked.wish.title else "Made."
             return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}"), said
 
-        given, faults = answered(form, more | air, shop, kept, None, made)
+        given, faults = answered(form, more | air, shop, kept, made)
         if faults:
             return dash.no_update, _faults(faults), dash.no_update
         return (*given, now_ms()) if isinstance(given, tuple) else (dash.no_update, given, 0)
@@ -154,7 +152,6 @@ def answered(
     more: Mapping[str, Any],
     shop: Shop,
     kept: KeptJournal,
-    members: int | None,
     made: Callable[[Sheet, Worked, Airs], Any],
 ) -> tuple[Any, dict[str, str]]:
     """What is made of the sheet that was asked for, and what is wrong, by field.
@@ -176,7 +173,7 @@ def answered(
             settings = shop.settings
             airs = Airs(shop=kept.ask(lambda reader, _: shop_log(
                 reader, means.places(reader, settings), settings.zone, now_ms())))  # fmt: skip
-        worked = work_out(read, airs, members=members) if members else work_out(read, airs)
+        worked = work_out(read, airs)
     except ClientFault as exc:
         return _faults(exc.fields), exc.fields
     except StoreFault as exc:
