@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import os
-import signal
 import threading
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from monitor.clock import now_ms
 from monitor.jobs import Jobs
 from monitor.outlook import kept
 from monitor.outlook.work import Work
+from monitor.processes import signals_call
 from monitor.settings import load
 from monitor.store import Reader
 
@@ -33,8 +33,8 @@ def main() -> None:
     os.nice(NICE)
     kept.note_progress(settings, None)
     stop = threading.Event()
-    signal.signal(signal.SIGTERM, lambda *_: stop.set())
     with (
+        signals_call(stop.set),
         contextlib.closing(Reader(settings.store_path)) as for_looks,
         contextlib.closing(Reader(settings.store_path)) as for_nights,
     ):
