@@ -242,9 +242,12 @@ def test_the_cold_that_was_typed_is_the_cold_that_a_case_comes_in_from():
 def test_a_cover_is_not_called_a_case_and_ounces_are_not_called_grams():
     wish = {"temp.1": 21.0, "rh.1": 30.0, "temp.7": 22.0, "rh.7": 50.0, "language": "en-US"}
     bass = sheet_of(work_out(read_wish(wish | {"case": "bass, cover"})), "", MADE_MS, PARIS)
-    told = " ".join((bass.lead, *bass.to_do.lines, *bass.journeys.lines))
+    rows = [name for name, *_ in bass.table.rows]
+    told = " ".join((bass.lead, *bass.to_do.lines, *bass.avoid.lines, *bass.journeys.lines, *rows))
+    assert "case" not in bass.plot
     assert "leave the cover on" in told
     assert "shut case" not in told
     assert "leave the case" not in told
+    assert "cold case" not in told
     violin = sheet_of(work_out(read_wish(wish)), "", MADE_MS, PARIS)
     assert "gram" not in " ".join(violin.to_do.lines)

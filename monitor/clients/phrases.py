@@ -13,6 +13,7 @@ KINDS = {
     Kind.HUMIDIFIER: marked("humidifier in the case"),
     Kind.ROOM: marked("room humidifier"),
 }
+COVERED = marked("under its cover when not played")
 CASES = {
     "violin, hard case": marked("violin, hard case"),
     "violin, soft case": marked("violin, soft case"),
@@ -62,6 +63,10 @@ AVOID = {
         "Seal no room and shut no vent to hold humidity while anything burns."
     ),
 }
+AVOID_COVERED = {
+    Avoid.OPEN_WHEN_COLD: marked("Do not uncover a cold instrument in a warm room."),
+}
+"""What is said instead of `AVOID` where a cover stands for a case."""
 SIGNS = {
     Sign.SEAM_OPEN: marked("an open seam"),
     Sign.CRACK: marked("a crack, or an old repair that shows"),

@@ -25,9 +25,11 @@ def year_plot(worked: Worked, language: Language) -> str:
     """An SVG: the band as a wash, the home dotted, the case as it is dashed, with the advice solid
     and with its range."""
     told, bare = worked.told, worked.bare
+    cover = worked.wish.case.holds_nothing
+    now = language.text("cover as now") if cover else language.text("case as now")
     curves = [
         (worked.home_pct, "1.6,2.6", 1.1, language.text("your home")),
-        (bare.around_pct, "6,3", 1.2, language.text("case as now")),
+        (bare.around_pct, "6,3", 1.2, now),
     ]
     if told is not bare:
         curves.append((told.around_pct, "", 2.2, language.text("with the advice")))

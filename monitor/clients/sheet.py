@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.clients import phrases
 from monitor.clients.plot import year_plot
-from monitor.clients.reminders import calendar_of, days_of, qr_of
+from monitor.clients.refill_words import fills_of, fills_words, summary_of
+from monitor.clients.reminders import calendar_of, qr_of
 from monitor.clock import from_ms
 from monitor.science.case.answers import Holds, Kind, Option
 from monitor.science.case.case import TOO_DAMP_PCT
 from monitor.science.case.devices import Buffer, Humidifier
 
 if TYPE_CHECKING:
-    from datetime import date
     from zoneinfo import ZoneInfo
 
     from monitor.clients.language import Language
@@ -76,8 +75,9 @@ def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
     made = from_ms(made_ms).astimezone(zone).date()
     instrument = worked.wish.instrument or say.text(phrases.CASES[worked.wish.case.name])
     refills = worked.refills
-    reminders = calendar_of(refills, _summary(worked), made_ms, made) if refills else ""
+    reminders = calendar_of(refills, summary_of(worked), made_ms, made) if refills else ""
     low, high = worked.wish.band_pct
+    avoid = phrases.AVOID | (phrases.AVOID_COVERED if worked.wish.case.holds_nothing else {})
     repairer = say.text(
         "This is an estimate for your home, with ranges, and no promise that wood will not crack. "
         "When in doubt, ask your repairer."
@@ -89,12 +89,12 @@ def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
         made=say.day(made),
         lead=_lead(worked), to_do=Section(say.text("What to do"), _to_do(worked)),
         avoid=Section(say.text("What not to do"),
-                      tuple(say.text(phrases.AVOID[a]) for a in worked.advice.avoid)),
+                      tuple(say.text(avoid[a]) for a in worked.advice.avoid)),
         plot_heading=say.text("The year"), plot=year_plot(worked, say), plot_words=_plot(worked),
         table=_table(worked),
-        months=tuple(say.month_short(m) for m in range(1, 13)), fills=_fills(worked, made),
+        months=tuple(say.month_short(m) for m in range(1, 13)), fills=fills_of(worked, made),
         fills_heading=say.text("Refill calendar") if refills else "",
-        fills_words=_fills_words(worked, made), fills_row=say.text("refills"),
+        fills_words=fills_words(worked, made), fills_row=say.text("refills"),
         qr=qr_of(reminders) if reminders else "",
         qr_words=say.text("Scan this with a phone: it puts the refills into its calendar.")
         if reminders else "",
@@ -117,8 +117,9 @@ def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
     )  # fmt: skip
 
 
-def _measure(option: Option, say: Language) -> str:
+def _measure(option: Option, worked: Worked) -> str:
     """A measure with its size."""
+    say = worked.wish.language
     if option.room is not None:
         return say.text(
             "room humidifier, up to {litres} a day, set to {set}",
@@ -134,6 +135,8 @@ def _measure(option: Option, say: Language) -> str:
             "case humidifier of {water}, filled every {days} days",
             water=say.water(option.device.water_ml), days=say.number(option.device.every_d),
         )  # fmt: skip
+    if option.kind is Kind.DISCIPLINE and worked.wish.case.holds_nothing:
+        return say.text(phrases.COVERED)
     return say.text(phrases.KINDS[option.kind])
 
 
@@ -161,6 +164,8 @@ def _lead(worked: Worked) -> str:
             "Keep a case humidifier of {water} in the case and fill it every {n} days: {months}.",
             told.device.every_d, water=say.water(told.device.water_ml), months=months,
         )  # fmt: skip
+    elif told.kind is Kind.DISCIPLINE and worked.wish.case.holds_nothing:
+        what = say.text("Put its cover on whenever it is not played. No water is needed.")
     elif told.kind is Kind.DISCIPLINE:
         what = say.text("Put it into its shut case whenever it is not played. No water is needed.")
     elif told.holds_damp is Holds.YES:
@@ -242,10 +247,10 @@ def _week(option: Option, say: Language) -> str:
 def _table(worked: Worked) -> Table:
     say = worked.wish.language
     options = list(worked.advice.options)
-    rows = [_row(o, _measure(o, say), say) for o in options]
+    rows = [_row(o, _measure(o, worked), say) for o in options]
     if worked.advice.own is not None:
         own = worked.advice.own
-        rows.append(_row(own, say.text("what you have: {what}", what=_measure(own, say)), say))
+        rows.append(_row(own, say.text("what you have: {what}", what=_measure(own, worked)), say))
     heads = (say.text("measure"), say.text("days in the band"), say.text("driest, dampest day"),
              say.text("water in a year"))  # fmt: skip
     told = next(i for i, o in enumerate(options) if o is worked.told)
@@ -260,44 +265,6 @@ def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
     elif isinstance(option.device, Humidifier):
         water = say.water(1000 * option.year_l.median)
     return (name, say.range(option.days_in), ends, water)
-
-
-def _fills(worked: Worked, made: date) -> tuple[str, ...]:
-    refills, say = worked.refills, worked.wish.language
-    if refills is None:
-        return ()
-    if worked.told.room is not None:
-        return tuple(
-            say.text("daily") if m in refills.months else "–" for m in range(1, 13)
-        )  # fmt: skip
-    times = Counter(day.month for day in days_of(refills, made))
-    return tuple(say.number(times[m]) if times[m] else "–" for m in range(1, 13))
-
-
-def _fills_words(worked: Worked, made: date) -> str:
-    refills, say = worked.refills, worked.wish.language
-    if refills is None:
-        return ""
-    months = say.listed(refills.months)
-    if worked.told.room is not None:
-        return say.text("Look after it daily: {months}.", months=months)
-    count = len(days_of(refills, made))
-    visits = say.many("{n} visit in the year to come", "{n} visits in the year to come", count)
-    every = say.many("every day", "every {n} days", refills.every_d)
-    told = f"{months[:1].upper()}{months[1:]}: {every}, {visits}."
-    if isinstance(worked.told.device, Humidifier) and math.isfinite(worked.told.empty_after_d.low):
-        empty = say.number(worked.told.empty_after_d.low)
-        told += " " + say.text("At the soonest it is empty after {days} days.", days=empty)
-    return told
-
-
-def _summary(worked: Worked) -> str:
-    say, told = worked.wish.language, worked.told
-    if told.room is not None:
-        return say.text("Clean and fill the room humidifier")
-    if isinstance(told.device, Buffer):
-        return say.text("Renew the humidity buffer in the case")
-    return say.text("Fill the humidifier in the case")
 
 
 def _journeys(worked: Worked) -> tuple[str, ...]:
