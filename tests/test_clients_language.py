@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import string
+from dataclasses import replace
 
 import pypdfium2
 import pytest
@@ -75,10 +76,10 @@ def pairs():
     found = []
     for more in ({}, {"device": "humidifier", "left_out": "8-20"}, {"case": "bass, cover"},
                  {"rh.1": 62.0, "out.1": 5.0, "rh.7": 78.0}):  # fmt: skip
-        both = []
-        for language in ("en-GB", "de"):
-            wish = read_wish({**INLAND, **more, "language": language, "title": "Ina"})
-            both.append(sheet_of(work_out(wish, members=20), "Kestrel Row", MADE_MS, PARIS))
+        said = {**INLAND, **more, "title": "Ina"}
+        worked = work_out(read_wish(said), members=20)
+        german = replace(worked, wish=read_wish(said | {"language": "de"}))
+        both = [sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german)]
         found.append(both)
     return found
 
