@@ -1,4 +1,8 @@
-"""Readings out of the store as a table: CSV or Parquet, raw or rolled up."""
+"""Readings out of the store as a table: CSV or Parquet, each or rolled up.
+
+Corrected and where their sensors stood, as every page shows them; or raw, as the sensors told
+them on their topics. The columns of raw values say so: `raw_temp_c` beside `temp_c`.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +21,10 @@ STEPS_S = {"raw": 0, "10min": TEN_MINUTES_S, "hour": HOUR_S}
 """What may be exported: every reading, or rollups. [s]"""
 WINDOW_MS = 31 * 86_400_000
 """Read at a time, so that years do not fill the memory. [ms]"""
+
+
+RAW = "raw_"
+"""Before the name of a column that holds what a sensor told, uncorrected."""
 
 
 class ExportFault(MonitorError, ValueError):
@@ -52,10 +60,8 @@ def tables(
     import pandas as pd
 
     known = reader.series()
+    only_known("place", places, {series.place for series in known})
     wanted = set(places)
-    if unknown := wanted - {series.place for series in known}:
-        have = ", ".join(sorted({series.place for series in known})) or "none"
-        raise ExportFault(f"no place {', '.join(sorted(unknown))} in the store: it has {have}")
     columns = _columns({series.quantity for series in known}, step)
     for place, sensor in sorted({(s.place, s.sensor) for s in known}):
         if wanted and place not in wanted:
@@ -76,21 +82,62 @@ def tables(
             ]
             table = pd.concat(parts, axis=1, sort=True)
             if len(table):
-                stamps = pd.to_datetime(table.index, unit="ms", utc=True)
-                table.insert(0, "measured_at", stamps)
-                table.insert(1, "place", place)
-                table.insert(2, "sensor", sensor)
-                yield table.reindex(columns=["measured_at", "place", "sensor", *columns])
+                yield _titled(table, place, sensor, columns)
 
 
-def write_csv(parts: Iterable[pd.DataFrame], out: IO[str]) -> int:
-    """Write tables as one CSV, times in ISO 8601 UTC. Returns how many rows."""
+def raw_tables(
+    reader: Reader, *, start_ms: int, end_ms: int, places: Iterable[str] = ()
+) -> Iterator[pd.DataFrame]:
+    """As `tables`, but what each sensor told on its topic: uncorrected, at the place its topic
+    names, with its time in a calibration jar. The columns are `raw_temp_c`, `raw_rh_pct`, ..."""
+    import pandas as pd
+
+    ever = reader.told_extents(-(2**53), 2**53)
+    only_known("place", places, {series.place for series in ever})
+    wanted = set(places)
+    columns = [RAW + name for name in _columns({s.quantity for s in ever}, "raw")]
+    extents = reader.told_extents(start_ms, end_ms)
+    for place, sensor in sorted({(s.place, s.sensor) for s in extents}):
+        if wanted and place not in wanted:
+            continue
+        own = {s: extent for s, extent in extents.items() if s[:2] == (place, sensor)}
+        first = min(low for _, low, _ in own.values())
+        last = max(high for _, _, high in own.values()) + 1
+        for window in range(first, last, WINDOW_MS):
+            parts = []
+            for series in own:
+                ts_ms, values = reader.told(series, window, min(window + WINDOW_MS, last))
+                name = RAW + MEASURES[series.quantity].column
+                parts.append(pd.DataFrame({name: values}, index=ts_ms))
+            table = _titled(pd.concat(parts, axis=1, sort=True), place, sensor, columns)
+            if len(table):
+                yield table
+
+
+def only_known(what: str, wanted: Iterable[str], there: set[str]) -> None:
+    """Refuse a place or sensor that is not there.
+
+    Raises
+    ------
+    ExportFault
+        With the names that are.
+    """
+    if unknown := set(wanted) - there:
+        have = ", ".join(sorted(there)) or "none"
+        raise ExportFault(f"no {what} {', '.join(sorted(unknown))} there: it has {have}")
+
+
+def write_csv(parts: Iterable[pd.DataFrame], out: IO[str], digits: int | None = 10) -> int:
+    """Write tables as one CSV, times in ISO 8601 UTC. Returns how many rows.
+
+    `digits` are significant, of each value; None writes as many as read the same value again."""
     rows = 0
+    float_format = None if digits is None else f"%.{digits}g"
     for table in parts:
         stamped = table.assign(
             measured_at=table["measured_at"].dt.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-3] + "Z"
         )
-        stamped.to_csv(out, index=False, header=rows == 0, float_format="%.10g")
+        stamped.to_csv(out, index=False, header=rows == 0, float_format=float_format)
         rows += len(table)
     if not rows:
         out.write("measured_at,place,sensor\n")
@@ -124,6 +171,16 @@ def write_parquet(parts: Iterable[pd.DataFrame], path: Path) -> int:
     if not rows:
         raise ExportFault("there is nothing in that range to write")
     return rows
+
+
+def _titled(table: pd.DataFrame, place: str, sensor: str, columns: list[str]) -> pd.DataFrame:
+    """A sensor's values by time [ms], with their time, place and sensor before them."""
+    import pandas as pd
+
+    table.insert(0, "measured_at", pd.to_datetime(table.index, unit="ms", utc=True))
+    table.insert(1, "place", place)
+    table.insert(2, "sensor", sensor)
+    return table.reindex(columns=["measured_at", "place", "sensor", *columns])
 
 
 def _columns(quantities: set[object], step: str) -> list[str]:

@@ -74,6 +74,13 @@ def test_an_export_can_be_imported_again(shop):
     assert "took 5" in result.output
 
 
+def test_a_raw_export_says_so_in_its_header(shop):
+    take(shop)
+    header, first, *_ = call("export", "--raw").stdout.splitlines()
+    assert header == "measured_at,place,sensor,raw_temp_c,raw_rh_pct"
+    assert first == "2025-01-05T10:00:00.000Z,bench,old,20.5,45.0"
+
+
 def test_rollups_are_exported_by_hour(shop):
     take(shop)
     rows = list(csv.DictReader(io.StringIO(call("export", "--every", "hour").stdout)))
@@ -103,6 +110,7 @@ def test_a_range_is_cut_at_local_days(shop, monkeypatch):
 WRONG = [
     (["export", "--every", "day"], "must be one of raw, 10min, hour"),
     (["export", "--out", "x.xlsx"], "must end in .csv or .parquet"),
+    (["export", "--raw", "--every", "hour"], "as it was told, so not with it"),
     (["export", "--from", "soon"], "must be a day or time"),
     (["export", "--to", "9999-12-31"], "must be a day or time"),
     (["export", "--from", "2025-02-01", "--to", "2025-01-01"], "is not before"),

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import csv
+import io
 
 import numpy as np
+import pandas as pd
 import pytest
 from dashboard_fixtures import settings_in
 
+from monitor import exporting
 from monitor.commands import CommandFault, Commands
 from monitor.errors import MonitorError
 from monitor.jar_watch import JarWatch, settled
@@ -140,6 +144,25 @@ def test_a_later_correction_covers_the_earlier_from_its_beginning_and_a_void_one
     assert [at(NOW - 3 * HOUR), at(NOW - HOUR), at(NOW)] == pytest.approx([50.0, 53.0, 53.0])
     shop.do("void", NOW + 2, number=2)
     assert [at(NOW - HOUR), at(NOW)] == pytest.approx([50.0, 52.0])
+
+
+def test_a_raw_export_is_what_was_told_and_its_columns_say_so(shop):
+    shop.hears("bench", "a", NOW, NOW + 4 * MIN, 50.1 + 1 / 3)  # no ten digits write that
+    shop.do("compare", NOW, value=47.0, u=1.0)
+    shop.do("fit", NOW)
+    shop.do("move", NOW + 2 * MIN, place="loft")
+    span = {"start_ms": NOW + MIN, "end_ms": NOW + 3 * MIN}
+    seen = pd.concat(exporting.tables(shop.reader, **span))
+    assert seen["rh_pct"].tolist() == pytest.approx([47.0, 47.0])
+    assert seen["place"].tolist() == ["bench", "loft"]
+    out = io.StringIO()
+    assert exporting.write_csv(exporting.raw_tables(shop.reader, **span), out, None) == 2
+    rows = list(csv.DictReader(io.StringIO(out.getvalue())))
+    assert [float(row["raw_rh_pct"]) for row in rows] == [50.1 + 1 / 3] * 2
+    assert [row["place"] for row in rows] == ["bench", "bench"]
+    assert "rh_pct" not in rows[0]
+    with pytest.raises(exporting.ExportFault, match="no place loft there: it has bench"):
+        list(exporting.raw_tables(shop.reader, **span, places=["loft"]))
 
 
 def test_a_sensor_on_a_new_topic_takes_over_its_corrections(shop):

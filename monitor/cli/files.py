@@ -123,6 +123,10 @@ def export(
         list[str] | None, typer.Option(help="Only this place; repeat for more")
     ] = None,
     every: Annotated[str, typer.Option(help="raw, 10min or hour")] = "raw",
+    raw: Annotated[
+        bool,
+        typer.Option("--raw", help="What the sensors told, uncorrected, at their topics' places"),
+    ] = False,
     to: Annotated[
         Path | None,
         typer.Option("--out", help="File to write, .csv or .parquet; else the terminal"),
@@ -131,13 +135,15 @@ def export(
     config: Config = None,
     demo: Demo = False,
 ) -> None:
-    """Write readings as CSV or Parquet."""
+    """Write readings as CSV or Parquet: corrected, or with --raw as the sensors told them."""
     from monitor import exporting
     from monitor.store import Reader
 
     settings = load(data, config, demo=demo)
     if every not in exporting.STEPS_S:
         wrong(f"--every {every}: must be one of {', '.join(exporting.STEPS_S)}")
+    if raw and every != "raw":
+        wrong(f"--every {every}: --raw writes each reading as it was told, so not with it")
     if to is not None and to.suffix not in (".csv", ".parquet"):
         wrong(f"--out {to}: must end in .csv or .parquet")
     start_ms = moment_of(start, settings.zone, option="--from") if start else 0
@@ -145,11 +151,14 @@ def export(
     if start_ms >= end_ms:
         wrong(f"--from {start} is not before --to {end}")
     with told(), contextlib.closing(Reader(settings.store_path)) as reader:
-        parts = exporting.tables(
-            reader, start_ms=start_ms, end_ms=end_ms, places=place or (), step=every
-        )
+        span = {"start_ms": start_ms, "end_ms": end_ms}
+        if raw:
+            parts, digits = exporting.raw_tables(reader, **span, places=place or ()), None
+        else:
+            parts = exporting.tables(reader, **span, places=place or (), step=every)
+            digits = 10
         if to is None:
-            rows = exporting.write_csv(parts, sys.stdout)
+            rows = exporting.write_csv(parts, sys.stdout, digits)
         else:
             beside = to.with_name(to.name + ".part")  # what stands there stays until this is whole
             try:
@@ -157,7 +166,7 @@ def export(
                     rows = exporting.write_parquet(parts, beside)
                 else:
                     with beside.open("w", encoding="utf-8", newline="") as file:
-                        rows = exporting.write_csv(parts, file)
+                        rows = exporting.write_csv(parts, file, digits)
                 beside.replace(to)
             finally:
                 beside.unlink(missing_ok=True)

@@ -190,6 +190,20 @@ class Reader:
         table = self._readings(series_id, start_ms, end_ms)
         return table["ts_ms"], table["value"]
 
+    def told_extents(self, start_ms: int, end_ms: int) -> dict[Series, tuple[int, int, int]]:
+        """How many readings each topic told in [start, end), and the times of the first and last;
+        only those that told any. [-], [ms], [ms]"""
+        found = {}
+        for series, series_id in self._stored().items():
+            n, first, last = self.connection.row(
+                "SELECT count(*), min(ts_ms), max(ts_ms) FROM reading "
+                "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ?",
+                (series_id, start_ms, end_ms),
+            )
+            if n:
+                found[series] = (n, first, last)
+        return found
+
     def told_latest(self) -> list[Reading]:
         """The newest reading of every topic as it was told, wherever its sensor stands."""
         rows = self.connection.rows(_LATEST)
