@@ -10,12 +10,15 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
+import numpy as np
+
 from monitor.errors import MonitorError
-from monitor.records import MEASURES, Series
+from monitor.records import MEASURES, Quantity, Series, name_fault
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
     import pandas as pd
+    from numpy.typing import NDArray
 
 STEPS_S = {"raw": 0, "10min": TEN_MINUTES_S, "hour": HOUR_S}
 """What may be exported: every reading, or rollups. [s]"""
@@ -171,6 +174,90 @@ def write_parquet(parts: Iterable[pd.DataFrame], path: Path) -> int:
     if not rows:
         raise ExportFault("there is nothing in that range to write")
     return rows
+
+
+def read_raw(path: Path) -> dict[Series, tuple[NDArray[np.int64], NDArray[np.float64]]]:
+    """Read a file made of `raw_tables` again: times [ms] and values of each series, by time.
+
+    Raises
+    ------
+    ExportFault
+        If it is no such file, or a line of it does not fit, with its number.
+    """
+    import pandas as pd
+
+    try:
+        if path.suffix == ".parquet":
+            table = pd.read_parquet(path)
+        else:
+            table = pd.read_csv(path, dtype=str, keep_default_na=False).fillna("")
+    except ImportError as exc:
+        raise ExportFault("Parquet needs pyarrow: pip install 'benchweather[parquet]'") from exc
+    except (ValueError, pd.errors.ParserError) as exc:  # also what is no text
+        raise ExportFault(f"{path} is no table: {str(exc).splitlines()[0]}") from exc
+    _check_raw(list(table.columns), path)
+    times = pd.to_datetime(table["measured_at"], format="ISO8601", utc=True, errors="coerce")
+    _refuse_line(times.isna().to_numpy(), table["measured_at"], path, "is no time (ISO 8601)")
+    ts_ms = np.asarray(times.dt.as_unit("ms").astype("int64"), dtype=np.int64)
+    values = {
+        quantity: _believable(table[column], quantity, path)
+        for column, quantity in _raw_columns().items()
+        if column in table
+    }
+    lines: dict[tuple[str, str], list[int]] = {}
+    for i, key in enumerate(zip(table["place"], table["sensor"], strict=True)):
+        lines.setdefault(key, []).append(i)
+    found = {}
+    for (place, sensor), own in lines.items():
+        for what, name in (("place", place), ("sensor", sensor)):
+            if fault := name_fault(name):
+                raise ExportFault(f"{path}, line {own[0] + 2}: {what} {name!r} {fault}")
+        rows = np.array(own)[np.argsort(ts_ms[own], kind="stable")]
+        for quantity, column in values.items():
+            kept = rows[np.isfinite(column[rows])]
+            if len(kept):
+                found[Series(place, sensor, quantity)] = ts_ms[kept], column[kept]
+    return found
+
+
+def _raw_columns() -> dict[str, Quantity]:
+    return {RAW + measure.column: quantity for quantity, measure in MEASURES.items()}
+
+
+def _check_raw(header: list[str], path: Path) -> None:
+    missing = [name for name in ("measured_at", "place", "sensor") if name not in header]
+    if missing:
+        raise ExportFault(f"{path} has no column {missing[0]}: make it by export --raw")
+    for name in header[3:]:
+        if name not in _raw_columns():
+            raise ExportFault(
+                f"{path} has a column {name}, which is not what a sensor told: "
+                "make it by export --raw"
+            )
+
+
+def _believable(column: pd.Series, quantity: Quantity, path: Path) -> NDArray[np.float64]:
+    measure = MEASURES[quantity]
+    empty = ((column == "") | column.isna()).to_numpy()
+    values = np.array([_number(cell) for cell in column])
+    outside = ~empty & ~((values >= measure.low) & (values <= measure.high))
+    allowed = f"{quantity} must be {measure.low:g} to {measure.high:g} {measure.unit}"
+    _refuse_line(outside, column, path, f"in {column.name}: {allowed}")
+    return values
+
+
+def _number(cell: str | float) -> float:
+    """NaN where it is none. As Python reads it, so that the value written comes back."""
+    try:
+        return float(cell)
+    except ValueError:
+        return float("nan")
+
+
+def _refuse_line(bad: NDArray[np.bool_], cells: pd.Series, path: Path, why: str) -> None:
+    if bad.any():
+        i = int(bad.argmax())
+        raise ExportFault(f"{path}, line {i + 2}: {str(cells.iloc[i])!r:.40} {why}")
 
 
 def _titled(table: pd.DataFrame, place: str, sensor: str, columns: list[str]) -> pd.DataFrame:

@@ -240,13 +240,13 @@ class Publisher:
     Raises
     ------
     BrokerUnavailable
-        By `connect`, if no broker answers in time.
+        By `connect`, if no broker answers in time, or as soon as one lets us not in.
     """
 
     def __init__(self, address: Address, client_id: str = "") -> None:
         self.address = address
         self._client = _client(address, client_id, clean_session=True, manual_ack=False)
-        self._up = threading.Event()
+        self._up, self._answered = threading.Event(), threading.Event()
         self._refused = ""
         self.connections = 0
         """How often it was let in so far."""
@@ -264,8 +264,9 @@ class Publisher:
         self._client.loop_start()
 
     def connect(self, wait_s: float = 10.0) -> None:
+        self._answered.clear()
         self.start()
-        if not self._up.wait(wait_s):
+        if not self._up.is_set() and (not self._answered.wait(wait_s) or not self._up.is_set()):
             raise BrokerUnavailable(f"{self.address}: {self._refused or 'no answer'}")
 
     def publish(
@@ -295,6 +296,7 @@ class Publisher:
         else:
             self.connections += 1
             self._up.set()
+        self._answered.set()
 
 
 def _client(

@@ -21,7 +21,8 @@ from monitor.commands import Journal
 from monitor.errors import BrokerUnavailable, MonitorError, StoreUnavailable
 from monitor.forecasts.forecast import Forecast
 from monitor.mqtt import Publisher
-from monitor.records import Quantity, Reading
+from monitor.payload.senml import pack
+from monitor.records import Reading
 from monitor.service import broker_address
 from monitor.settings import Settings, load
 from monitor.store import Reader, Writer
@@ -45,11 +46,6 @@ FORECAST_DAYS = 75
 """So many days of forecasts are back-filled. [d]"""
 ISSUED_LATE_MS = 60_000
 """A forecast is known so long after its issue. [ms]"""
-SENML_UNITS = {
-    Quantity.TEMPERATURE: "Cel",
-    Quantity.HUMIDITY: "%RH",
-    Quantity.PRESSURE: "Pa",
-}
 
 
 def backfill(settings: Settings, now: int) -> int:
@@ -102,13 +98,7 @@ def packs(readings: Iterable[Reading]) -> Iterator[tuple[str, bytes]]:
     """Topic and SenML pack for each sensor of one instant's readings."""
     ordered = sorted(readings, key=lambda r: r.series)
     for (place, sensor), group in itertools.groupby(ordered, lambda r: r.series[:2]):
-        own = list(group)
-        pack = [
-            {"n": r.series.quantity, "u": SENML_UNITS[r.series.quantity], "v": r.value}
-            for r in own
-        ]
-        base = {"bn": f"{sensor}:", "bt": own[0].ts_ms / 1000}
-        yield f"benchweather/{place}/{sensor}", json.dumps([base | pack[0], *pack[1:]]).encode()
+        yield f"benchweather/{place}/{sensor}", pack(list(group))
 
 
 def live(settings: Settings, stop: threading.Event) -> None:

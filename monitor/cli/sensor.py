@@ -2,17 +2,32 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 import time
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from monitor.cli.asking import ask, journal_of
-from monitor.cli.shared import Config, Data, Demo, err, load, moment_of, out
+from monitor.cli.shared import (
+    Config,
+    Data,
+    Demo,
+    err,
+    load,
+    moment_of,
+    out,
+    progress,
+    told,
+    wrong,
+)
 from monitor.settings import Settings
+
+if TYPE_CHECKING:
+    from monitor.mqtt import Address
 
 app = typer.Typer(no_args_is_help=True, help="Read this machine's chips; calibrate any sensor.")
 calibrate = typer.Typer(
@@ -23,6 +38,8 @@ _AGENT = {"allow_extra_args": True, "ignore_unknown_options": True}
 Sensor = Annotated[str, typer.Argument(help="place/name of the topic it speaks on")]
 LOOK_S = 15.0
 """How often a jar is looked at. [s]"""
+ANSWER_S = 5.0
+"""How long a broker may take to let us in. [s]"""
 CAUTION = (
     "Salts eat metal and electronics; label jars, keep them from food, children, tools and "
     "instruments; magnesium nitrate feeds fire. The supplier's safety data sheet decides."
@@ -75,6 +92,90 @@ def inherit(
     """SENSOR is the one that spoke as OF before: the corrections of that hold for it."""
     _do(load(data, config, demo=demo), "inherit", sensor, {"of": of})
     out.print(f"{sensor}: has the corrections of {of}")
+
+
+@app.command()
+def replay(
+    file: Annotated[
+        Path | None, typer.Argument(help="Made by export --raw; else the store's log")
+    ] = None,
+    place: Annotated[list[str] | None, typer.Option(help="Only this; repeat for more")] = None,
+    sensor: Annotated[list[str] | None, typer.Option(help="Only this; repeat for more")] = None,
+    start: Annotated[str, typer.Option("--from", help="First day or time")] = "",
+    end: Annotated[
+        str, typer.Option("--to", help="Up to this day (whole) or before this time")
+    ] = "",
+    broker: Annotated[
+        str, typer.Option(help="To mqtt://host:port or mqtts://host:port; else the shop's own")
+    ] = "",
+    user: Annotated[str, typer.Option(help="Who signs in there")] = "",
+    password_file: Annotated[Path | None, typer.Option(help="With the password of --user")] = None,
+    as_now: Annotated[
+        bool, typer.Option("--as-now", help="Shift the times so that the last is now")
+    ] = False,
+    pace: Annotated[
+        float | None, typer.Option(help="As it came, so much faster: 60 is an hour in a minute")
+    ] = None,
+    data: Data = None,
+    config: Config = None,
+    demo: Demo = False,
+) -> None:
+    """Send what sensors told once more over MQTT, with its own times. Twice changes nothing."""
+    from monitor import replaying
+    from monitor.clock import now_ms
+    from monitor.mqtt import Publisher
+    from monitor.store import Reader
+
+    settings = load(data, config, demo=demo)
+    if pace is not None and not (0 < pace < float("inf")):
+        wrong(f"--pace {pace:g}: must be above 0; 60 is an hour in a minute")
+    if as_now and not broker:
+        wrong("--as-now makes readings of a time in which nothing was measured: name the broker "
+              "that is to have them with --broker, best of a service for trials")  # fmt: skip
+    if bool(user) != (password_file is not None) or (user and not broker):
+        wrong("--user and --password-file belong together, and to --broker")
+    start_ms = moment_of(start, settings.zone, option="--from") if start else 0
+    end_ms = moment_of(end, settings.zone, option="--to", whole_day=True) if end else 2**53
+    if start_ms >= end_ms:
+        wrong(f"--from {start} is not before --to {end}")
+    address = _address(settings, broker, user, password_file)
+    with told(), contextlib.ExitStack() as open_:
+        wish: dict[str, Any] = {
+            "start_ms": start_ms, "end_ms": end_ms, "places": place or (), "sensors": sensor or (),
+        }  # fmt: skip
+        if file is not None:
+            stretch = replaying.of_file(file, **wish)
+        else:
+            reader = open_.enter_context(contextlib.closing(Reader(settings.store_path)))
+            stretch = replaying.of_store(reader, **wish)
+        by_ms = replaying.shift(stretch, now_ms(), as_now=as_now)
+        publisher = open_.enter_context(contextlib.closing(Publisher(address)))
+        publisher.connect(ANSWER_S)
+        bar = open_.enter_context(progress())
+        task = bar.add_task("sending", total=stretch.total)
+        to_send = replaying.messages(stretch, by_ms, in_order=pace is not None)
+        sent = replaying.send(publisher, to_send, lambda n: bar.advance(task, n), pace)
+    out.print(f"{sent} readings sent to {address}", highlight=False, soft_wrap=True)
+
+
+def _address(settings: Settings, broker: str, user: str, password_file: Path | None) -> Address:
+    """Of the shop's own broker, or of another, where the shop's password is none of its business."""
+    from monitor.mqtt import Address
+    from monitor.service import broker_address
+    from monitor.settings.groups import mqtt_url
+
+    if not broker:
+        return broker_address(settings)
+    try:
+        url = mqtt_url(broker)
+    except ValueError:
+        wrong("--broker must be mqtt://host:port or mqtts://host:port; a password goes into "
+              "--password-file")  # fmt: skip
+    password = ""
+    if password_file is not None:
+        with told():
+            password = password_file.read_text("utf-8", "replace").rstrip("\r\n")
+    return Address("", 0, user, password, ca_file=settings.broker.ca_file).at(url, None, None)
 
 
 @app.command()

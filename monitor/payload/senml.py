@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import msgspec
@@ -24,6 +25,13 @@ SENML_VERSION = 10
 """Highest SenML version understood (RFC 8428, section 4.4)."""
 RELATIVE_BELOW_S = 2**28
 """SenML times below this count from now, others from 1970 (RFC 8428, section 4.5.3). [s]"""
+
+
+_KEPT_IN = {
+    quantity: next(unit for unit, how in units.items() if how == Conversion(1.0, 0.0))
+    for quantity, units in UNITS.items()
+}
+"""The SenML unit in which each quantity is kept, so that nothing is lost by converting."""
 
 
 class _Entry(NamedTuple):
@@ -132,6 +140,23 @@ class Senml:
         if len(self._entries) < RECORDS_MAX:
             self._entries[key] = entry
         return entry
+
+
+def pack(readings: Sequence[Reading]) -> bytes:
+    """One sensor's readings as a pack, which reads as the same readings again, to the last bit.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        At least one and at most `RECORDS_MAX`, all of one place and sensor.
+    """
+    first = readings[0]
+    base: dict[str, Any] = {"bn": f"{first.series.sensor}:", "bt": first.ts_ms / 1000}
+    records = []
+    for (_, _, quantity), ts_ms, value in readings:
+        later = {"t": (ts_ms - first.ts_ms) / 1000} if ts_ms != first.ts_ms else {}
+        records.append({"n": quantity.value, "u": _KEPT_IN[quantity], **later, "v": value})
+    return msgspec.json.encode([base | records[0], *records[1:]])
 
 
 def _quantity_of(name: str, unit: str) -> Quantity:

@@ -46,6 +46,27 @@ def _host(value: str) -> str:
     return value
 
 
+def mqtt_url(value: str) -> str:
+    """A broker's address as given.
+
+    Raises
+    ------
+    ValueError
+        If it is none, or holds a password.
+    """
+    try:
+        parts = urlsplit(value)
+        sound = parts.scheme in ("mqtt", "mqtts") and _is_host(parts.hostname or "")
+        sound = sound and (parts.port is None or parts.port > 0)
+    except ValueError:  # a port that is none
+        sound = False
+    if not sound:
+        raise ValueError("must be mqtt://host:port or mqtts://host:port, or empty")
+    if parts.username or parts.password:
+        raise ValueError("must not hold a password: use broker.user and broker.password")
+    return value
+
+
 class Shop(BaseModel):
     """Who and where the shop is."""
 
@@ -105,19 +126,7 @@ class Broker(BaseModel):
     @field_validator("url")
     @classmethod
     def _mqtt_url(cls, value: str) -> str:
-        if not value:
-            return value
-        try:
-            parts = urlsplit(value)
-            sound = parts.scheme in ("mqtt", "mqtts") and _is_host(parts.hostname or "")
-            sound = sound and (parts.port is None or parts.port > 0)
-        except ValueError:  # a port that is none
-            sound = False
-        if not sound:
-            raise ValueError("must be mqtt://host:port or mqtts://host:port, or empty")
-        if parts.username or parts.password:
-            raise ValueError("must not hold a password: use broker.user and broker.password")
-        return value
+        return mqtt_url(value) if value else value
 
 
 class Board(BaseModel):
