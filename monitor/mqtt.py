@@ -97,9 +97,13 @@ class Subscription:
     filters : iterable of str
     client_id : str
         Fixed, since the broker keeps the session under it.
+    lasting : bool
+        False for one who only looks: the broker keeps nothing once the connection is over.
     """
 
-    def __init__(self, address: Address, filters: Iterable[str], client_id: str) -> None:
+    def __init__(
+        self, address: Address, filters: Iterable[str], client_id: str, *, lasting: bool = True
+    ) -> None:
         self.address, self.filters = address, tuple(filters)
         self.trouble = "not connected yet"
         """Why there is no connection; empty while there is one."""
@@ -107,7 +111,7 @@ class Subscription:
         self._arrived: list[Arrival] = []
         self._last_arrival: dict[str, int] = {}
         self._retry_s, self._next_try = 0.0, 0.0
-        self._client = _client(address, client_id, clean_session=False, manual_ack=True)
+        self._client = _client(address, client_id, clean_session=not lasting, manual_ack=True)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message

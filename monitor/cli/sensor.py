@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.cli.asking import ask, journal_of
+from monitor.cli.listen import listen
 from monitor.cli.shared import (
     Config,
     Data,
@@ -61,6 +62,9 @@ for _name, _help in (
     ("unit", "Print or write a systemd unit for the agent."),
 ):
     app.command(_name, add_help_option=False, context_settings=_AGENT, help=_help)(_agent)
+
+
+app.command("listen")(listen)
 
 
 def _do(settings: Settings, do: str, sensor: str, wish: dict[str, Any]) -> None:

@@ -1,0 +1,131 @@
+"""What arrives on the broker, topic by topic, and whether the shop takes it and why not."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from monitor.errors import BadPayload, BrokerUnavailable
+from monitor.mqtt import Address, Arrival, Subscription
+from monitor.payload import PAYLOAD_MAX, Contract, told
+from monitor.payload.proposing import Proposal, proposal
+from monitor.topics import (
+    AGENT_FILTER,
+    TopicRule,
+    command_about,
+    forecast_source,
+    matches,
+)
+
+TOPICS_MAX = 200
+"""Topics told apart; messages on further ones are only counted."""
+BATCH_MAX = 500
+CONNECT_S = 10.0
+_FINAL = ("refused", "no answer", "may not")
+"""What will not be better by waiting, as a subscription says it."""
+_BENCH_FILTER = "benchweather/bench/#"
+
+
+@dataclass
+class Heard:
+    """One topic: how many messages, the newest, and what the shop makes of that."""
+
+    topic: str
+    messages: int
+    payload: bytes
+    taken: bool
+    told: str
+    ruled: bool
+    """Whether a rule of the settings is for this topic: the first that is counts."""
+    received_ms: int
+
+    def proposed(self) -> Proposal:
+        """A rule for it, tried on its newest message.
+
+        Of a topic that a rule is for already there is none: the first rule counts.
+        """
+        if self.ruled:
+            return Proposal(None, ("a rule is for this topic already: mend that, or the sender",))
+        found = proposal(self.topic, self.payload[:PAYLOAD_MAX], self.received_ms)
+        if found.rule is None:
+            return found
+        try:
+            Contract((found.rule,)).decode(self.topic, self.payload, self.received_ms)
+        except BadPayload as exc:
+            return Proposal(None, (*found.reasons, str(exc)))
+        return found
+
+
+class Ear:
+    """Keeps what was heard, of `TOPICS_MAX` topics at most."""
+
+    def __init__(self, rules: Iterable[TopicRule]) -> None:
+        self.rules = tuple(rules)
+        self.contract = Contract(self.rules)
+        self.heard: dict[str, Heard] = {}
+        self.beyond = 0
+        """Messages on topics beyond the first `TOPICS_MAX`."""
+
+    def hear(self, arrival: Arrival) -> None:
+        before = self.heard.get(arrival.topic)
+        if before is None and len(self.heard) >= TOPICS_MAX:
+            self.beyond += 1
+            return
+        taken, words = self._judged(arrival)
+        ruled = any(matches(rule.filter, arrival.topic) for rule in self.rules)
+        self.heard[arrival.topic] = Heard(
+            arrival.topic, before.messages + 1 if before else 1, arrival.payload[: PAYLOAD_MAX + 1],
+            taken, words, ruled, arrival.received_ms,
+        )  # fmt: skip
+
+    def _judged(self, arrival: Arrival) -> tuple[bool, str]:
+        topic = arrival.topic
+        if command_about(topic):
+            return True, "a command; whether it can be done is not looked at here"
+        if forecast_source(topic):
+            return True, "a forecast; whether it can be used is not looked at here"
+        if matches(AGENT_FILTER, topic) or matches(_BENCH_FILTER, topic):
+            return True, "Benchweather's own"
+        try:
+            readings, faults, _ = self.contract.decode(topic, arrival.payload, arrival.received_ms)
+        except BadPayload as exc:
+            return False, str(exc)
+        said = ", ".join(f"{r.series.quantity} {r.value:.4g}" for r in readings[:4])
+        where = f"{readings[0].series.place}/{readings[0].series.sensor}: {said}"
+        return True, f"{where}; refused: {told(faults)}" if faults else where
+
+
+def listen(
+    address: Address,
+    topic_filter: str,
+    rules: Iterable[TopicRule],
+    for_s: float,
+    each: Callable[[Ear], None] = lambda _: None,
+) -> Ear:
+    """Listen for `for_s` from when the broker lets us in. [s]  `each` is called about twice a
+    second.
+
+    Raises
+    ------
+    BrokerUnavailable
+        If no broker lets us in, or the filter may not be read.
+    """
+    ear = Ear(rules)
+    subscription = Subscription(address, (topic_filter,), "", lasting=False)
+    try:
+        until = time.monotonic() + CONNECT_S
+        while not subscription.connected:
+            if time.monotonic() > until or subscription.trouble.startswith(_FINAL):
+                raise BrokerUnavailable(f"{address}: {subscription.trouble}")
+            subscription.rest(0.2)
+        until = time.monotonic() + for_s
+        while (left_s := until - time.monotonic()) > 0:
+            arrivals = subscription.take(BATCH_MAX, min(left_s, 0.5))
+            for arrival in arrivals:
+                ear.hear(arrival)
+            subscription.acknowledge(arrivals)
+            each(ear)
+    finally:
+        subscription.close()
+    return ear

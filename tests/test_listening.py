@@ -1,0 +1,165 @@
+"""Listening to the broker: what is taken, what is not, and the rules proposed for it.
+
+The gateways are invented."""
+
+import json
+import subprocess
+import threading
+
+import pytest
+from conftest import benchweather, needs
+
+from monitor.clock import now_ms
+from monitor.errors import BrokerUnavailable
+from monitor.listening import TOPICS_MAX, Ear, listen
+from monitor.mqtt import Address, Arrival
+from monitor.payload.proposing import proposal
+from monitor.settings import load
+from monitor.settings.adding import CannotAdd, add_rule, as_toml
+
+NOW = 1_800_000_000_000
+
+
+def picks(document, topic="loft/box"):
+    found = proposal(topic, json.dumps(document).encode(), NOW).rule
+    return found and {str(q): (p.pointer, p.unit) for q, p in found.quantities.items()}
+
+
+@pytest.mark.parametrize(
+    ("document", "wanted"),
+    [
+        ({"temp": 20.5, "rh": 47}, {"temperature": ("/temp", "Cel"), "humidity": ("/rh", "%RH")}),
+        ({"air": {"temperature": {"value": 70.2, "unit": "°F"}}},
+         {"temperature": ("/air/temperature/value", "F")}),
+        ({"airTemp_f": 48.0}, {"temperature": ("/airTemp_f", "F")}),
+        ({"temp": 71.0}, {"temperature": ("/temp", "F")}),
+        ({"t": [294.2, 1]}, {"temperature": ("/t/0", "K")}),
+        ({"press": 1002.5, "batt": 88, "h": 40},
+         {"pressure": ("/press", "hPa"), "battery": ("/batt", "%EL"), "humidity": ("/h", "%RH")}),
+        ({"a/b": {"temp": 20}}, {"temperature": ("/a~1b/temp", "Cel")}),
+        ({"temp_max": 31, "dew_temp": 9, "temp": 19}, {"temperature": ("/temp", "Cel")}),
+        ({"surface_temp": 14.0}, {"surface_temperature": ("/surface_temp", "Cel")}),
+    ],
+)  # fmt: skip
+def test_a_pointer_and_a_unit_are_proposed_by_name_and_value(document, wanted):
+    assert picks(document) == wanted
+
+
+@pytest.mark.parametrize(
+    ("payload", "why"),
+    [
+        (b'{"temp": NaN}', "not JSON"),
+        (b'{"rh": "47 %"}', "only numbers are read"),
+        (b'{"rh": 0.47}', "a share"),
+        (b'{"temp": 150}', "cannot be told"),
+        (b'{"temp": {"value": 20, "unit": "R"}}', "no unit taken"),
+        (b'{"batt": 3.02}', "cannot be told"),
+        (b'{"temp": true}', "is no number"),
+        (b'{"door": 1}', "nothing in it"),
+        (b"", "not JSON"),
+        (b"[]", "nothing in it"),
+        (b"\xff\x00", "not JSON"),
+        (b"[" * 5000, "not JSON"),
+        (b'{"temp": 1e999}', "not JSON"),
+    ],
+)
+def test_what_cannot_be_read_is_not_proposed_and_why_is_said(payload, why):
+    found = proposal("loft/box", payload, NOW)
+    assert found.rule is None
+    assert why in " ".join(found.reasons)
+
+
+def test_a_bare_number_is_named_by_its_topic_and_a_time_is_found():
+    rule = proposal("cellar/c1/rh", b"61", NOW).rule
+    assert (rule.format, str(rule.quantity), rule.unit, rule.place, rule.sensor) == (
+        "number", "humidity", "%RH", "cellar", "c1")  # fmt: skip
+    timed = proposal("x/y", b'{"ts": 1799999990, "temp": 20}', NOW).rule
+    assert (timed.time.pointer, timed.time.unit) == ("/ts", "s")
+    assert proposal("x/y", b'{"ts": "12:30", "temp": 20}', NOW).rule.time is None
+
+
+def arrival(topic, payload):
+    return Arrival(1, 1, 0, topic, payload, False, False, NOW)
+
+
+def test_topics_beyond_the_most_are_counted_only():
+    ear = Ear(())
+    for n in range(TOPICS_MAX + 5):
+        ear.hear(arrival(f"t/{n}", b"1"))
+    assert (len(ear.heard), ear.beyond) == (TOPICS_MAX, 5)
+
+
+def test_a_rule_is_added_at_the_end_and_all_else_stays(tmp_path):
+    file = tmp_path / "benchweather.toml"
+    before = (
+        '# mine\n[shop]\nname = "Quillon"  # kept\n\n'
+        '[[topics]]\nfilter = "a/b"\nplace = "a"\nsensor = "b"\nformat = "senml"'
+    )
+    file.write_text(before)
+    file.chmod(0o640)
+    payload = b'{"ts": 1799999990, "temp": 20, "r\\"h": 3, "rh": 47}'
+    rule = proposal("loft/box", payload, NOW).rule
+    add_rule(load(data=tmp_path, environ={}), rule)
+    text = file.read_text()
+    assert text == f"{before}\n\n{as_toml(rule)}"
+    assert file.stat().st_mode & 0o777 == 0o640
+    settings = load(data=tmp_path, environ={})
+    assert settings.topics[1] == rule
+    ear = Ear(settings.topics)
+    ear.hear(arrival("loft/box", payload))
+    assert ear.heard["loft/box"].taken
+    file.write_text("topics = []\n")
+    with pytest.raises(CannotAdd, match=r"\[\[topics\]\]"):
+        add_rule(load(data=tmp_path, environ={}), rule)
+    assert file.read_text() == "topics = []\n"
+    assert list(tmp_path.iterdir()) == [file]
+
+
+@pytest.mark.broker
+@pytest.mark.slow
+def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_yes(
+    mosquitto, tmp_path
+):
+    program = needs("mosquitto_pub", "mosquitto-clients")
+
+    def send(topic, text):
+        subprocess.run([program, "-p", str(mosquitto.port), "-q", "1", "-r", "-t", topic, "-m", text],
+                       check=True)  # fmt: skip
+
+    send("benchweather/loft/a1", '[{"n":"temperature","u":"Cel","v":20.5}]')
+    send("gate/7/state", json.dumps({"air": {"t": 70.2, "rh": 44}, "at": now_ms() // 1000}))
+    send("gate/8/state", '{"temp": NaN, "esc": "\x1b[2J"}')
+    send("benchweather/bench/wait/1/state", "{}")
+    environment = {
+        "BENCHWEATHER_BROKER__URL": mosquitto.url, "BENCHWEATHER_DATA": str(tmp_path / "data"),
+    }  # fmt: skip
+    said = benchweather("sensor", "listen", "--for", "1", environment=environment)
+    assert said.returncode == 0, said.stderr
+    assert "4 topics, 2 not taken" in said.stdout
+    assert "loft/a1: temperature 20.5" in said.stdout
+    assert 'temperature = { pointer = "/air/t", unit = "F" }' in said.stdout
+    assert "Not written" in said.stdout
+    assert "\x1b[2J" not in said.stdout
+    assert not (tmp_path / "data").exists()
+    said = benchweather("sensor", "listen", "--for", "1", "--json", "--topic", "gate/+/state",
+                        environment=environment)  # fmt: skip
+    rows = {row["topic"]: row for row in json.loads(said.stdout)["topics"]}
+    assert rows["gate/7/state"]["rule"]["time"] == {"pointer": "/at", "unit": "s"}
+    assert rows["gate/8/state"]["rule"] is None
+    assert (
+        benchweather("sensor", "listen", "--topic", "a#", environment=environment).returncode == 2
+    )
+
+    said = benchweather("sensor", "listen", environment={"BENCHWEATHER_DATA": str(tmp_path)})
+    assert said.returncode == 2
+    assert "broker.url" in said.stderr
+
+    ear = []
+    address = Address("127.0.0.1", mosquitto.port)
+    hearing = threading.Thread(target=lambda: ear.append(listen(address, "gate/#", (), 1.0)))
+    hearing.start()
+    send("gate/8/state", "21")
+    hearing.join()
+    assert ear[0].heard["gate/8/state"].messages == 2  # the retained one and the live one
+    with pytest.raises(BrokerUnavailable, match="no answer"):
+        listen(Address("127.0.0.1", 1), "#", (), 1.0)
