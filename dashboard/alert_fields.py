@@ -35,6 +35,7 @@ TIMES = {
 """Fields that are lengths of time: the rule's own name, how it is shown, and what is allowed."""
 TEXTS = ("name", "why", "source", "do", "caution")
 LABELS = {
+    "amount": "Water put in",
     "name": "Name",
     "low": "Lower limit",
     "high": "Upper limit",

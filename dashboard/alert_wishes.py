@@ -57,6 +57,8 @@ def command_of(
             if not form.get("note"):
                 raise _fault({"note": "is empty"})
             command["note"] = form["note"]
+        case About.RESERVOIR, _ if form.get("amount", "").strip():
+            command["amount"] = form["amount"]
         case About.RULE, rule_book.SET:
             return command | _rule(asked, form, shop, book)
     return command

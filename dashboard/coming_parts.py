@@ -132,13 +132,17 @@ def what_if(places: Sequence[Place], unit: Unit) -> Component:
     )  # fmt: skip
 
 
-def answer(lines: Sequence[str], change: Change | None = None) -> list[Component]:
-    """What a change makes of it, and the usual cautions with water, heat and windows."""
+def answer(
+    lines: Sequence[str], change: Change | None = None, *, known: bool = False
+) -> list[Component]:
+    """What a change makes of it, and the usual cautions with water, heat and windows. `known`:
+    whether the room's air change is."""
     told: list[Component] = [html.P(line, className="lead") for line in lines]
     if change is None:
         return told
     if change.water_l_day:
-        told.append(html.P(f"In {change.volume_m3:g} m³. {coming_words.AIR_CHANGE_UNKNOWN}"))
+        why = coming_words.AIR_CHANGE_KNOWN if known else coming_words.AIR_CHANGE_UNKNOWN
+        told.append(html.P(f"In {change.volume_m3:g} m³. {why}"))
         told.append(html.P(HUMIDIFIER, className="caution"))
     if change.window_ach:
         told.append(html.P(

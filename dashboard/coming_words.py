@@ -274,8 +274,11 @@ def room_words(one: Foreseen, unit: Unit) -> list[str]:
         )
     change = told["air_change_h"]
     lines.append(
-        f"How often its air is changed cannot be told from RH: {_range(change, 1)} times an hour is "
-        "usual. So what a litre of water does is told as a wide range."
+        f"Its air was changed {_range(change, 1)} times an hour on average: the weighed fills of its "
+        "humidifier tell that."
+        if change.known
+        else f"How often its air is changed cannot be told from RH: {_range(change, 1)} times an hour "
+        "is usual. So what a litre of water does is told as a wide range."
     )
     return lines
 
@@ -367,6 +370,7 @@ PLATES_FROM = (
     "the wood is on its own page."
 )
 AIR_CHANGE_UNKNOWN = (
-    "The range is wide since the room's air change is not known; weigh what the humidifier uses in "
-    "a day to see which end is yours."
+    "The range is wide since the room's air change is not known; say at each fill how much water "
+    "went into the humidifier, and it narrows."
 )
+AIR_CHANGE_KNOWN = "The range rests on the fills that were weighed here."

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple
 
+from monitor.errors import OutOfRange
 from monitor.records import Quantity
 
 ZERO_C_IN_K = 273.15
@@ -35,6 +37,34 @@ Symbols as in the IANA SenML units registry (RFC 8428 section 12.1, RFC 8798 for
 memory; and F for degrees Fahrenheit. In that registry F is the farad, which no air sensor sends,
 so here F always means Fahrenheit.
 """
+
+VOLUMES_L = {"mL": 0.001, "L": 1.0, "fl oz": 0.0295735, "kg": 1.0, "g": 0.001}
+"""Units that an amount of water may be said in, to litres; kg and g as 1 L = 1 kg. [L]
+US fluid ounce as in NIST Handbook 44, appendix C; from memory."""
+
+_AMOUNT = re.compile(r"\s*(\d{1,6}(?:[.,]\d{1,4})?)\s*([a-zA-Z][a-zA-Z. ]*?)\s*")
+
+
+def litres(text: object, low: float, high: float) -> float:
+    """An amount of water such as `1.5 L`, `1500 mL`, `50 fl oz` or `1500 g`. [L]
+
+    Raises
+    ------
+    OutOfRange
+        Outside `low` to `high`. [L]
+    ValueError
+        If it is no amount.
+    """
+    found = _AMOUNT.fullmatch(text) if isinstance(text, str) else None
+    known = {name.lower(): one for name, one in VOLUMES_L.items()}
+    unit = " ".join(found[2].lower().split()) if found else ""
+    if found is None or unit not in known:
+        raise ValueError(f"{text!r:.40} is no amount of water: must be such as 1.5 L, in "
+                         f"{', '.join(VOLUMES_L)}")  # fmt: skip
+    amount = float(found[1].replace(",", ".")) * known[unit]
+    if not low <= amount <= high:
+        raise OutOfRange("amount of water", amount, "L", low, high)
+    return amount
 
 
 FAHRENHEIT_REGIONS = frozenset({"US", "LR", "BS", "BZ", "KY", "PW", "FM", "MH"})

@@ -144,6 +144,7 @@ def test_an_alert_is_put_off_and_what_cannot_be_is_refused(shop):
         (("rule", "set", "dry", "--field", "only=cellar"), 1, "there is no place cellar"),
         (("rule", "set", "dry", "--field", "under=dry"), 1, "told under itself"),
         (("filled", "bucket"), 1, "there is no reservoir 'bucket'"),
+        (("filled", "room-humidifier", "--amount", "2"), 1, "'2' is no amount of water"),
     ]:
         done = shop.command(*arguments)
         assert (done.returncode, why in flat(done.stderr)) == (code, True), done.stderr
@@ -180,7 +181,7 @@ def test_rules_are_shown_changed_added_and_given_up(shop):
 
 
 def test_a_tank_is_noted_as_filled(shop):
-    ok(shop.command("filled", "room-humidifier"))
+    assert "1500 mL" in ok(shop.command("filled", "room-humidifier", "--amount", "1500 mL"))
     assert abs(journal(shop).filled_ms["room-humidifier"] - now_ms()) < 20_000
 
 

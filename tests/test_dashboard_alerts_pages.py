@@ -174,6 +174,9 @@ def test_acknowledge_snooze_and_note_reach_the_journal(client, book):
         ({"about": "alert", "do": "acknowledge", "alert": "99"}, "There is no alert '99'.", None),
         ({"about": "reservoir", "do": "filled", "reservoir": "bucket"},
          "There is no reservoir 'bucket': room-humidifier, cellar-humidifier.", None),
+        ({"about": "reservoir", "do": "filled", "reservoir": "room-humidifier",
+          "form": {"amount": "200 L"}},
+         "Amount: amount of water = 200 L: must be 0.02 to 100 L.", None),
         ({"about": "rule", "do": "rule", "rule": "dry", "form": {}}, "Nothing was changed.", None),
         ({"about": "rule", "do": "reset", "rule": "dry"},
          "'dry' is not changed: there is nothing to give up.", None),
@@ -289,7 +292,8 @@ def test_rules_are_all_on_their_page_and_one_has_every_field(client):
 
 def test_a_tank_is_filled_at_a_tap_and_says_when_it_is_due(client, book, shop):
     assert "due since" in said(alerts.tanks(shop, book, now_ms(), writer=True))
-    assert do(client, about="reservoir", do="filled", reservoir="room-humidifier")[0] == 200
+    asked = {"about": "reservoir", "do": "filled", "reservoir": "room-humidifier"}
+    assert do(client, **asked, form={"amount": "50.7 fl oz"})[0] == 200
     told, due = alerts.tank_words(book.filled_ms()["room-humidifier"], 20, now_ms(), shop)
     assert due == "no"
     assert "; due " in told

@@ -49,7 +49,7 @@ def test_a_closed_room_without_sources_keeps_its_water():
         leak_h=0, stack_h_k=0, wind_h=0, neighbour_m3_h=0, doors_h=0, glue_days=0, people=0,
         work_days=0, window=0, heater_w=0, sun_w=0, neighbour_w_k=0, rh_noise_pct=0, rh_step_pct=0.01,
     )  # fmt: skip
-    _, _, rh = simulate([spec], [still], 1)
+    _, _, rh, *_ = simulate([spec], [still], 1)
     assert np.ptp(rh[24 * 6 :]) < 1.5
 
 

@@ -12,9 +12,8 @@ from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import signs, thermal, vapour
 from monitor.science.outlook.fitting import untold
 from monitor.science.outlook.record import STEPS, Outdoors
-from monitor.science.outlook.room import Room
+from monitor.science.outlook.room import SCALE_SD, Room
 from monitor.science.outlook.what_if import (
-    SCALE_SD,
     Change,
     Launch,
     Moved,

@@ -11,16 +11,17 @@ import pytest
 
 from monitor.airs import Airs
 from monitor.alerts.rule_book import in_use
-from monitor.commands import Journal
+from monitor.commands import Commands, Journal
 from monitor.foreseen import dry_words, foreseen, spell_words
 from monitor.means import places
 from monitor.outlook import kept
-from monitor.outlook.material import hours_of, issues_of
+from monitor.outlook.material import fills_of, hours_of, issues_of
 from monitor.outlook.work import Work
 from monitor.records import Quantity, Reading
 from monitor.science.outlook import signs
 from monitor.science.outlook.forecaster import Learned
 from monitor.science.outlook.record import STEPS
+from monitor.science.outlook.room import described
 from monitor.settings import load
 from monitor.store import Reader, Writer, forecasts
 from monitor.watching import live
@@ -45,6 +46,9 @@ volume_m3 = 75
 [[places]]
 id = "outdoors"
 kind = "outdoors"
+[[reservoirs]]
+id = "tank"
+place = "front-bench"
 """
 
 
@@ -181,3 +185,35 @@ def test_a_hot_spell_is_told_in_the_unit_of_the_reader(settings, looked):
     in_c, in_f = (spell_words(one, spell, unit, settings.zone) for unit in ("°C", "°F"))
     assert f"{spell.extreme.middle:.0f} °C" in in_c
     assert f"{1.8 * spell.extreme.middle + 32:.0f} °F" in in_f
+
+
+def test_fills_that_were_told_reach_the_outlook_and_are_kept(settings, looked):
+    """The demo's humidifier is not simulated in litres: these are what its log bears out."""
+    before = kept.fit(settings, BENCH)
+    with contextlib.closing(Writer(settings.store_path)) as writer:
+        commands = Commands(writer, reservoirs={"tank": None})
+        for day in range(14, 0, -1):
+            asked = {
+                "about": "reservoir",
+                "do": "filled",
+                "reservoir": "tank",
+                "amount": "500 mL",
+            }
+            commands.carry_out(asked, NOW - day * DAY)
+        commands.carry_out({"about": "reservoir", "do": "filled", "reservoir": "tank"}, NOW - HOUR)
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        (fills,) = fills_of(reader, ["tank", "never-filled"])
+        assert fills.at_h[0] == pytest.approx((NOW - 14 * DAY) / HOUR)
+        assert fills.litres[:-1] == pytest.approx(0.5)
+        assert np.isnan(fills.litres[-1])
+        work = Work(settings, reader)
+        work.indoors()
+        assert work.look(BENCH, None, NOW)
+    fit, look = kept.fit(settings, BENCH), kept.look(settings, BENCH, NOW)
+    found = fit.learned.shop.room.pinned
+    assert before.learned.shop.room.pinned is None
+    assert found is not None
+    assert look.room.pinned.air_change_h == found.air_change_h
+    assert np.array_equal(look.room.pinned.water.mean, found.water.mean)
+    assert described(look.room)["air_change_h"].known
+    kept.keep(settings, before)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from dashboard.answers import Notices
     from dashboard.queries import Shop
     from monitor.settings import Settings
+    from monitor.settings.groups import Reservoir
     from monitor.store.outbox import Entry
 
 OVER_MS = 14 * formats.DAY_MS
@@ -29,6 +30,11 @@ OVER_MS = 14 * formats.DAY_MS
 NOTICES_READ = 200
 NOTICES_SHOWN = 8
 """Most notices listed of those that wait, and of those given up."""
+
+AMOUNT = (
+    "Measured? Say how much went in, in mL, L, fl oz, g or kg, each time to the same mark: from five "
+    "such fills the outlook tells how much water holds the air. Leave it empty if not."
+)
 
 
 def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
@@ -216,15 +222,28 @@ def tanks(shop: Shop, book: AlertBook, now: int, *, writer: bool) -> list[Compon
             html.Li(
                 [
                     html.Div([html.Strong(f"{tank.label}{place}"), html.P(told)]),
-                    wait_parts.tap("Filled", "filled", about="reservoir", reservoir=tank.id,
-                                   said=f"Filled: {tank.label}.") if writer else None,
+                    filling(tank) if writer else None,
                 ],
                 key=tank.id,
                 **attributes(data_due=due),
             )
-        )  # fmt: skip
+        )
     return [html.H2("Humidifiers"), html.Ul(items, className="tanks"),
-            html.P(HUMIDIFIER, className="aside")]  # fmt: skip
+            html.P(AMOUNT, className="aside"), html.P(HUMIDIFIER, className="aside")]  # fmt: skip
+
+
+def filling(tank: Reservoir) -> Component:
+    """The tap that says a tank was filled, and a line for how much went in."""
+    form = f"fill-{tank.id}"
+    return html.Div(
+        [
+            alert_parts.field("amount", f"{form}-amount", size="6", maxLength=20,
+                              placeholder="1.5 L"),
+            wait_parts.tap("Filled", "filled", about="reservoir", reservoir=tank.id, form=form,
+                           said=f"Filled: {tank.label}."),
+        ],
+        id=form, className="filling", **attributes(data_draft=form),
+    )  # fmt: skip
 
 
 def tank_words(filled_ms: int | None, lasts_h: float, now: int, shop: Shop) -> tuple[str, str]:

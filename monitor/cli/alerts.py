@@ -222,14 +222,22 @@ def reset(rule: RuleId, data: Data = None, config: Config = None, demo: Demo = F
 
 def filled(
     reservoir: Annotated[str, typer.Argument(help="Id of the tank in the settings")],
+    amount: Annotated[
+        str,
+        typer.Option(
+            help="Water put in, weighed or metered, with its unit (mL, L, fl oz, g or kg), such as "
+            "'1.5 L'; each time to the same mark"
+        ),
+    ] = "",
     data: Data = None,
     config: Config = None,
     demo: Demo = False,
 ) -> None:
-    """Note that a humidifier's tank was filled now."""
+    """Note that a humidifier's tank was filled now; with how much, the outlook learns from it."""
     settings = load(data, config, demo=demo)
-    ask(settings, "filled", {"about": About.RESERVOIR, "reservoir": reservoir})
-    out.print(f"{reservoir}: filled")
+    wish = {"amount": amount} if amount else {}
+    ask(settings, "filled", {"about": About.RESERVOIR, "reservoir": reservoir} | wish)
+    out.print(f"{reservoir}: filled{f', {amount}' if amount else ''}")
 
 
 def _rules(settings: Settings) -> tuple[dict[str, Rule], set[str]]:

@@ -10,8 +10,10 @@ from monitor.alerts import rule_book
 from monitor.alerts.alert import HANDS, AlertFault, Did
 from monitor.alerts.rule import RuleFault
 from monitor.commands.asked import Asked, CommandFault, Plan
+from monitor.errors import OutOfRange
 from monitor.places import Kind, Limits
 from monitor.records import text_fault
+from monitor.units import litres
 
 FILLED, PUT_AWAY = "filled", "put away"
 
@@ -54,8 +56,13 @@ class OfRules:
         return Plan([asked.event(rule_id, {})], {"rule": rule_id})
 
 
+AMOUNT_L = (0.02, 100.0)
+"""What may be filled into a tank at once. [L]  Ours."""
+
+
 class OfReservoirs:
-    """Notes that a humidifier was filled. Only those of the settings are known."""
+    """Notes that a humidifier was filled, and with how much, `amount`, if that was measured. Only
+    those of the settings are known."""
 
     def __init__(self, known: Mapping[str, object]) -> None:
         self._known = known
@@ -67,9 +74,15 @@ class OfReservoirs:
         if named not in self._known:
             known = ", ".join(self._known) or "none is in the settings"
             raise CommandFault(f"there is no reservoir {named[:40]!r}: {known}")
-        if unknown := sorted(set(asked.wish) - {"reservoir"}):
+        if unknown := sorted(set(asked.wish) - {"reservoir", "amount"}):
             raise CommandFault(f"{FILLED} knows no {', '.join(unknown)}")
-        return Plan([asked.event(named, {})], {"reservoir": named})
+        body = {}
+        if (amount := asked.wish.get("amount")) not in (None, ""):
+            try:
+                body["amount_l"] = litres(amount, *AMOUNT_L)
+            except (OutOfRange, ValueError) as exc:
+                raise CommandFault(f"amount: {exc}") from exc
+        return Plan([asked.event(named, body)], {"reservoir": named})
 
 
 def of_cautions(asked: Asked) -> Plan:

@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.errors import OutOfRange
+from monitor.events import About
 from monitor.forecasts.forecast import UNUSABLE_MS, Forecast, at_moments
 from monitor.means import means
 from monitor.science.air import dew_point
 from monitor.science.outlook.calendar import Days
+from monitor.science.outlook.pinned import Fills
 from monitor.science.outlook.record import STEPS, Hours, Issues, Outdoors
-from monitor.store import HOUR_S, Reader, forecasts
+from monitor.store import HOUR_S, Reader, forecasts, journal
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from monitor.science.ranges import Floats
 
@@ -65,6 +67,22 @@ def hours_of(
         first_h, laid(inside.ts_ms, inside.temp_c),
         laid(inside.ts_ms, np.clip(inside.rh_pct, 1, 100)), out_temp, out_dew, closed,
     )  # fmt: skip
+
+
+def fills_of(reader: Reader, tanks: Iterable[str]) -> list[Fills]:
+    """The fills of some tanks, by their ids; none of one that was never filled."""
+    events, _ = journal.events_about(reader.connection, About.RESERVOIR)
+    found = []
+    for tank in tanks:
+        own = [event for event in events if event.subject == tank]
+        if own:
+            found.append(
+                Fills(
+                    np.array([event.recorded_ms / HOUR_MS for event in own]),
+                    np.array([event.body.get("amount_l", np.nan) for event in own], np.float64),
+                )
+            )
+    return found
 
 
 def issues_of(reader: Reader, prefer: Sequence[str], until_ms: int, days: int) -> Issues:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,12 +14,13 @@ from monitor.hours import closed_days
 from monitor.means import places
 from monitor.outlook import kept
 from monitor.outlook.kept import Fit, Look, Progress
-from monitor.outlook.material import HOUR_MS, hours_of, issues_of
+from monitor.outlook.material import HOUR_MS, fills_of, hours_of, issues_of
 from monitor.places import Place, band
 from monitor.science.outlook import signs, snap
 from monitor.science.outlook.forecaster import TRIED_DAYS, Learned
+from monitor.science.outlook.pinned import pinned
 from monitor.science.outlook.record import STEPS, Hours, Issues
-from monitor.science.outlook.room import known
+from monitor.science.outlook.room import Known, known
 from monitor.science.outlook.shop import foresee, launch, learn
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
 from monitor.scoring.report import scores, snap_score
@@ -90,9 +92,9 @@ class Work:
             return
         finally:
             kept.note_progress(self._settings, None)
-        learned = walk.learned
-        if learned is None:
+        if walk.learned is None:
             return
+        learned = self._pinned(place, walk.learned, walk.known)
         days = len(hours) / 24
         kept.keep(
             self._settings,
@@ -125,7 +127,7 @@ class Work:
             end = len(hours) - 1
             if fit is None:  # at once, by a first guess; the night's walk will judge it
                 fit = Fit(place, now_ms, len(hours) / 24, False,
-                          Learned(learn(k, issues, end)), (), None)  # fmt: skip
+                          self._pinned(place, Learned(learn(k, issues, end)), k), (), None)  # fmt: skip
                 kept.keep(self._settings, fit)
             learned = fit.learned
             looks = np.array([end - snap.LOOKS_APART_H, end])
@@ -161,6 +163,16 @@ class Work:
             ),
         )  # fmt: skip
         return True
+
+    def _pinned(self, place: str, learned: Learned, k: Known) -> Learned:
+        """With what weighed fills tell of the room's air change, if its volume is known."""
+        volume = self._by_id[place].volume_m3
+        tanks = [tank.id for tank in self._settings.reservoirs if tank.place == place]
+        if not volume or not tanks:
+            return learned
+        fills, shop = fills_of(self._reader, tanks), learned.shop
+        room = pinned(shop.room, k, len(k.temp_c) - 1, fills, volume)
+        return replace(learned, shop=replace(shop, room=room))
 
     def _material(self, place: str, now_ms: int) -> tuple[Hours, Issues] | None:
         """The log up to the last whole hour; None if it is too short or fell silent."""

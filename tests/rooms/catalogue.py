@@ -17,7 +17,8 @@ HELD_BACK = tuple(range(101, 111))
 
 
 class Shop(NamedTuple):
-    """A year of a shop: readings each 10 minutes, outdoors as its sensor reads it, forecasts."""
+    """A year of a shop: readings each 10 minutes, outdoors as its sensor reads it, forecasts; and
+    water filled into the humidifier's tank, 0 mostly [g], and the true air change [1/h]."""
 
     number: int
     climate: str
@@ -27,6 +28,8 @@ class Shop(NamedTuple):
     rh_pct: np.ndarray
     outdoors: Weather
     forecasts: Archive
+    filled_g: np.ndarray
+    change_h: np.ndarray
 
 
 def spec_of(number: int) -> ShopSpec:
@@ -74,7 +77,7 @@ def shops(numbers: tuple[int, ...], hours: int = HOURS, seed: int = 5) -> list[S
     """The shops of those numbers, side by side: about 20 s for ten and a year."""
     specs = [spec_of(number) for number in numbers]
     weathers = [weather_of(n, s, hours) for n, s in zip(numbers, specs, strict=True)]
-    ts_ms, temp, rh = simulate(specs, [w for _, w in weathers], seed)
+    ts_ms, temp, rh, filled, change = simulate(specs, [w for _, w in weathers], seed)
     made = []
     for r, number in enumerate(numbers):
         random = np.random.default_rng((number, 11))
@@ -84,6 +87,6 @@ def shops(numbers: tuple[int, ...], hours: int = HOURS, seed: int = 5) -> list[S
         )  # fmt: skip
         made.append(
             Shop(number, weathers[r][0], specs[r], ts_ms, temp[:, r], rh[:, r], weathers[r][1],
-                 forecasts)
+                 forecasts, filled[:, r], change[:, r])
         )  # fmt: skip
     return made

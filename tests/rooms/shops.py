@@ -14,6 +14,7 @@ STEP_MIN = 10
 K_AIR = 1000 / (461.52 * 293.15)
 """Water that one more pascal puts into 1 m³ of air. [g/(Pa m³)]"""
 SLABS = 3
+TANK_G = 4000.0
 NODE_MM = np.array([0.3, 0.6, 1.2, 2.4, 4.8, 9.6])
 
 
@@ -59,10 +60,12 @@ class ShopSpec:
 
 
 def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple[np.ndarray, ...]:
-    """Times [ms] and what each room's sensor reads each 10 minutes: (times, temp_c, rh_pct).
+    """Times [ms], what each room's sensor reads each 10 minutes, and what no sensor does: (times,
+    temp_c, rh_pct, filled_g, change_h), water put into the humidifier's tank, to the brim each
+    time, and the true air change with outdoors.
 
-    Temperatures and humidities have shape (steps, rooms), after 40 days of settling that use the
-    first days of the weather again.
+    All but the times have shape (steps, rooms), after 40 days of settling that use the first days
+    of the weather again.
     """
     p = {f.name: np.array([getattr(s, f.name) for s in specs]) for f in fields(ShopSpec)}
     rooms, hours = len(specs), len(weathers[0].temp_c)
@@ -97,7 +100,7 @@ def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple
     heating = np.zeros(rooms, dtype=bool)
     open_window = np.zeros(rooms, dtype=bool)
     tank = np.zeros(rooms)
-    out_t, out_rh = np.empty((n, rooms)), np.empty((n, rooms))
+    out_t, out_rh, filled, change = (np.empty((n, rooms)) for _ in range(4))
     resist_mid = (thick[..., 1:] + thick[..., :-1]) / 2 / delta
     resist_top = thick[..., 0] / 2 / delta[..., 0] + 1 / film
     volume = p["volume_m3"]
@@ -130,7 +133,9 @@ def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple
         )
         e_sat = 611.2 * np.exp(17.62 * t / (243.12 + t))
         rh = 100 * e / e_sat
-        tank = np.where((acts["fill"][i] > 0) & (rh < p["humidifier_pct"]), 4000.0, tank)
+        to_the_brim = (acts["fill"][i] > 0) & (rh < p["humidifier_pct"])
+        put_in = np.where(to_the_brim, TANK_G - tank, 0.0)
+        tank = np.where(to_the_brim, TANK_G, tank)
         wet = np.clip((p["humidifier_pct"] + 4 - rh) / 8, 0, 1) * p["humidifier_g_h"]
         wet = np.minimum(wet, tank / (step_s / 3600))
         tank = tank - wet * step_s / 3600
@@ -157,12 +162,13 @@ def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple
             phi = phi + h * into / (capacity * bend)
         j = k - settle
         if j >= 0:
-            out_t[j], out_rh[j] = t, 100 * e / e_sat
+            out_t[j], out_rh[j], filled[j], change[j] = t, 100 * e / e_sat, put_in, flow / volume
     sensed_t = out_t + 0.2 * random.normal(size=rooms) + random.normal(0, 0.05, out_t.shape)
     sensed_rh = out_rh + p["rh_offset_pct"] + random.normal(0, 1, out_rh.shape) * p["rh_noise_pct"]
     step = p["rh_step_pct"]
     sensed_rh = np.clip(np.round(sensed_rh / step) * step, 1, 100)
-    return START_MS + HOUR_MS // per_h * np.arange(n), sensed_t.round(2), sensed_rh
+    ts_ms = START_MS + HOUR_MS // per_h * np.arange(n)
+    return ts_ms, sensed_t.round(2), sensed_rh, filled, change
 
 
 def _acts(p: dict[str, np.ndarray], n: int, seed: int, clear: np.ndarray) -> dict[str, np.ndarray]:

@@ -26,6 +26,13 @@ JUDGED_H = np.array([1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 21, 24, 28, 32, 36, 40, 4
 FIT_DAYS, FADE_DAYS = 90, 60.0
 """So many days are fitted, older ones counting less by this e-fold. [d]  Ours."""
 
+SCALE_SD = 0.6
+"""Standard deviation of ln of the true air change over the fitted one, where nothing tells it. [-]
+Ours: that of the prior, `vapour.PRIOR`."""
+
+TENTH = 1.2816
+"""10 and 90 % of a normal distribution lie so many standard deviations off. [-]"""
+
 FEWEST_RUNS = 8
 """Fewer runs than this fit nothing. [-]  Ours: two days of starts."""
 
@@ -74,15 +81,35 @@ def known(hours: Hours, issues: Issues) -> Known:
     )  # fmt: skip
 
 
+class Pinned(NamedTuple):
+    """The vapour balance in grams, as known water tells it (`pinned.pinned`); what its scale may be
+    off by, as a standard deviation of ln [-]; and its air change in the mean of the fitted weeks.
+    [1/h]"""
+
+    water: Estimate
+    sd: float
+    air_change_h: float
+
+
 @dataclass(frozen=True, eq=False)
 class Room:
     """Fitted heat and vapour. `refused` says why the fit was not taken and the prior stands in,
-    empty if it was taken."""
+    empty if it was taken. `pinned` is the vapour once more where weighed fills tell its scale: what
+    a litre does rests on it, what is foretold does not."""
 
     heat: Estimate
     water: Estimate
     offset_h: int
     refused: str = ""
+    pinned: Pinned | None = None
+
+    @property
+    def scaled(self) -> tuple[Estimate, float]:
+        """The vapour that a litre acts on, and the standard deviation of ln of the true air change
+        over its own. [-]"""
+        if self.pinned is None:
+            return self.water, SCALE_SD
+        return self.pinned.water, self.pinned.sd
 
 
 def run(room: Room, k: Known, starts: np.ndarray, air: Outdoors) -> tuple[Floats, Floats]:
@@ -113,14 +140,58 @@ def at(past: Outdoors, index: np.ndarray) -> Outdoors:
     return Outdoors(*(field[index] for field in past))
 
 
+def starts_of(stop: int) -> tuple[int, np.ndarray]:
+    """The first hour that is fitted, and the hours at which runs begin."""
+    first = max(stop - 24 * FIT_DAYS, 24)
+    return first, np.arange(stop - RUN_H, first - 1, -EVERY_H)[::-1]
+
+
+class Runs(NamedTuple):
+    """The runs that a fit up to some hour compares with the log.
+
+    They begin after the hours number `starts` (runs,) and go through those of `rows` (RUN_H,
+    runs), under the outdoor `air` and the vapour balance's drive `wet` of that shape;
+    `information` (residuals,) as `estimate` has it.
+    """
+
+    starts: np.ndarray
+    rows: np.ndarray
+    when: Calendar
+    air: Outdoors
+    wet: vapour.Drive
+    information: Floats
+
+    @classmethod
+    def of(cls, k: Known, starts: np.ndarray, stop: int, offset_h: int) -> Runs:
+        rows = starts + np.arange(1, RUN_H + 1)[:, None]
+        when = calendar(k.hours.first_h + rows, offset_h, k.hours.closed)
+        air = at(k.past, rows)
+        age = np.exp(-(stop - starts) / 24 / FADE_DAYS)
+        information = np.tile(age * EVERY_H / (2.0 * len(JUDGED_H)), len(JUDGED_H))
+        wet = _vapour_drive(air, np.clip(k.temp_c[rows], -40, 60), when)
+        return cls(starts, rows, when, air, wet, information)
+
+    def water_off(self, k: Known, theta: Floats, wet: vapour.Drive) -> Floats:
+        """Residuals of RH under a drive, (b, residuals), in units of the noise."""
+        simulated = vapour.simulate(theta, wet, k.rh_pct[self.starts], k.water[:, self.starts])
+        return _off(simulated, k.hours.rh_pct[self.rows], 1)
+
+
+def _off(simulated: Floats, told: Floats, which: int) -> Floats:
+    near, far, within = NOISE_SD[which]
+    sd = near + far * (1 - np.exp(-JUDGED_H / within))
+    cut, truth = simulated[JUDGED_H - 1], told[JUDGED_H - 1]
+    r = np.nan_to_num((cut - truth[:, None]) / sd[:, None, None])
+    return np.moveaxis(r, 1, 0).reshape(r.shape[1], -1)
+
+
 def fit_room(k: Known, stop: int, before: Room | None = None) -> Room:
     """Fits to runs that end at or before hour number `stop`, from an earlier fit if there is one.
 
     A fit that the log does not bear out is refused: too few runs, outdoor air that hardly moved,
     or no better than the prior on the same runs.
     """
-    first = max(stop - 24 * FIT_DAYS, 24)
-    starts = np.arange(stop - RUN_H, first - 1, -EVERY_H)[::-1]
+    first, starts = starts_of(stop)
     span = slice(max(first - 24, 0), stop + 1)
     offset = sun_offset_h(k.hours.ends_h[span], k.past.temp_c[span])
     if len(starts) < FEWEST_RUNS:
@@ -133,28 +204,16 @@ def fit_room(k: Known, stop: int, before: Room | None = None) -> Room:
             offset,
             f"outdoor dew point moved by {dew_range:.1f} K: must be at least {LEAST_DEW_RANGE_K:g}",
         )
-    index = starts + np.arange(1, RUN_H + 1)[:, None]
-    when = calendar(k.hours.first_h + index, offset, k.hours.closed)
-    air = at(k.past, index)
-    age = np.exp(-(stop - starts) / 24 / FADE_DAYS)
-    information = np.tile(age * EVERY_H / (2.0 * len(JUDGED_H)), len(JUDGED_H))
-    heat_drive = thermal.Drive(air.temp_c, air.dew_c, when)
-    water_drive = _vapour_drive(air, np.clip(k.temp_c[index], -40, 60), when)
-
-    def off(simulated: Floats, told: Floats, which: int) -> Floats:
-        near, far, within = NOISE_SD[which]
-        sd = near + far * (1 - np.exp(-JUDGED_H / within))
-        cut, truth = simulated[JUDGED_H - 1], told[JUDGED_H - 1]
-        r = np.nan_to_num((cut - truth[:, None]) / sd[:, None, None])
-        return np.moveaxis(r, 1, 0).reshape(r.shape[1], -1)
+    runs = Runs.of(k, starts, stop, offset)
+    information = runs.information
 
     def heat_off(theta: Floats) -> Floats:
-        simulated = thermal.simulate(theta, heat_drive, k.temp_c[starts], k.heat[:, starts])
-        return off(simulated, k.hours.temp_c[index], 0)
+        drive = thermal.Drive(runs.air.temp_c, runs.air.dew_c, runs.when)
+        simulated = thermal.simulate(theta, drive, k.temp_c[starts], k.heat[:, starts])
+        return _off(simulated, k.hours.temp_c[runs.rows], 0)
 
     def water_off(theta: Floats) -> Floats:
-        simulated = vapour.simulate(theta, water_drive, k.rh_pct[starts], k.water[:, starts])
-        return off(simulated, k.hours.rh_pct[index], 1)
+        return runs.water_off(k, theta, runs.wet)
 
     steps = 12 if before is None or before.refused else 3
     start_heat, start_water = (
@@ -206,11 +265,12 @@ def described(room: Room, seed: int = 1) -> dict[str, Told]:
         `moisture_excess_g_m3`: vapour the room adds to outdoor air, in the mean of the hours
         [g/m³]. `damping_h`: how long wood and plaster hold RH back [h]. `day_setting_c`,
         `night_setting_c`: thermostat [°C]. `air_change_h` [1/h]: never known from RH alone, since
-        air change, sources and buffering scale together; its prior's range is given.
+        air change, sources and buffering scale together; its prior's range with the usual wind is
+        given. Known, in the mean of the fitted weeks, where weighed fills told it.
     """
     random = np.random.default_rng(seed)
-    water = _draws(room.water, random)
-    heat = _draws(room.heat, random)
+    water = draws(room.water, random)
+    heat = draws(room.heat, random)
     change = _air_change(water)
     source = water[:, vapour.REST][:, 0] + 5.5 / 7 * water[:, vapour.WORK][:, 0]
     excess = 1000 * source / change / (R_VAPOUR * 293.15)
@@ -223,7 +283,11 @@ def described(room: Room, seed: int = 1) -> dict[str, Told]:
         "damping_h": _told(damping, known=fitted),
         "day_setting_c": _told(heat[:, thermal.DAY], known=fitted and settings[0] > 0.5),
         "night_setting_c": _told(heat[:, thermal.NIGHT], known=fitted and settings[1] > 0.5),
-        "air_change_h": _told(_air_change(_draws(untold(vapour.PRIOR), random)), known=False),
+        "air_change_h": (
+            _told(_air_change(draws(untold(vapour.PRIOR), random)), known=False)
+            if room.pinned is None
+            else _changed(room.pinned)
+        ),
     }
 
 
@@ -233,7 +297,13 @@ def _air_change(water: Floats) -> Floats:
     return np.asarray(np.exp(water[:, 0]) + by_wind + by_gap)
 
 
-def _draws(found: Estimate, random: np.random.Generator, count: int = 400) -> Floats:
+def _changed(found: Pinned) -> Told:
+    by = float(np.exp(TENTH * found.sd))
+    return Told(found.air_change_h / by, found.air_change_h, found.air_change_h * by, True)
+
+
+def draws(found: Estimate, random: np.random.Generator, count: int = 400) -> Floats:
+    """Parameters that may be so, (count, parameters)."""
     root = np.linalg.cholesky(found.cov + 1e-12 * np.eye(len(found.mean)))
     return found.mean + random.standard_normal((count, len(found.mean))) @ root.T
 

@@ -62,7 +62,8 @@ class Drive(NamedTuple):
 
     Outdoor vapour pressure [Pa] and temperature [°C], wind [m/s], indoor temperature [°C] with
     its saturation pressure [Pa], and the calendar; what more is changed of the air [1/h] and
-    given off into it [Pa/h].
+    given off into it [Pa/h]; the part of the fitted humidifier that runs, 0 where what it gives is
+    known and stands in `more_source`.
     """
 
     out_pa: Floats
@@ -73,6 +74,23 @@ class Drive(NamedTuple):
     when: Calendar
     more_change: Floats | float = 0.0
     more_source: Floats | float = 0.0
+    humidifier: Floats | float = 1.0
+
+
+def air_change(theta: Floats, drive: Drive) -> Floats:
+    """How often the air is changed with outdoors in each hour, (steps, b, runs), besides what
+    `drive` adds. [1/h]"""
+    return _change(np.exp(theta[:, :11, None]), of_day(theta[:, _WEEK], drive.when), drive)
+
+
+def _change(k: Floats, week: Floats, drive: Drive) -> Floats:
+    busy = np.maximum(week, 0) * working(drive.when.hour)[:, None]
+    apart = np.abs(drive.temp_c - drive.out_temp_c)
+    open_ = np.clip((drive.temp_c - 21.5) / 2.5, 0, 1) * np.clip((drive.out_temp_c - 8) / 5, 0, 1)
+    return np.asarray(
+        k[:, _N0] + k[:, _NW] * drive.wind_m_s[:, None] + k[:, _NT] * apart[:, None]
+        + busy * (k[:, _NOCC] + k[:, _NOPEN] * open_[:, None])
+    )  # fmt: skip
 
 
 def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Floats:
@@ -92,13 +110,7 @@ def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Flo
     basis = np.moveaxis(waves(drive.when.hour), -1, 1)  # (steps, waves, runs)
     week = of_day(theta[:, _WEEK], drive.when)
     source = theta[:, REST] @ basis + week * (theta[:, WORK] @ basis)
-    busy = np.maximum(week, 0) * working(drive.when.hour)[:, None]
-    apart = np.abs(drive.temp_c - drive.out_temp_c)
-    open_ = np.clip((drive.temp_c - 21.5) / 2.5, 0, 1) * np.clip((drive.out_temp_c - 8) / 5, 0, 1)
-    change = (
-        k[:, _N0] + k[:, _NW] * drive.wind_m_s[:, None] + k[:, _NT] * apart[:, None]
-        + busy * (k[:, _NOCC] + k[:, _NOPEN] * open_[:, None])
-    )  # fmt: skip
+    change = _change(k, week, drive)
     kappa = k[:, KAPPA]
     back = 1 / LADDER_H[None, :, None]
     taken = kappa / (1 + back)
@@ -113,8 +125,9 @@ def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Flo
     source = source + np.broadcast_to(drive.more_source, shape)[:, None]
     given = source + change * drive.out_pa[:, None] + k[:, _NEXT] * NEXT_DOOR_PA
     change = change + k[:, _NEXT]
+    humid = humid * np.broadcast_to(drive.humidifier, shape)[:, None]
     for i in range(len(per_pct)):
-        on = humid * np.clip((hygro - rh) / 2 + 0.5, 0, 1)
+        on = humid[i] * np.clip((hygro - rh) / 2 + 0.5, 0, 1)
         e = (e + given[i] + on * hygro + (taken * b).sum(1)) / (
             1 + change[i] + (sum_taken + on) * per_pct[i]
         )

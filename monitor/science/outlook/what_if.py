@@ -2,7 +2,8 @@
 
 The fitted room is run with and without the change under each member's weather, and the difference
 is added to what was foretold. How much a litre does is known only as far as the room's air change
-is: RH alone never tells that (`room.described`), so every member has its own.
+is: RH alone never tells that (`room.described`), weighed fills do (`pinned.pinned`), so every member
+has its own. Where they do, the balance that they pinned is run instead of the one that foretells.
 """
 
 from __future__ import annotations
@@ -18,16 +19,12 @@ from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import thermal, vapour
 from monitor.science.outlook.calendar import NO_DAYS, Days, calendar
 from monitor.science.outlook.record import STEPS, Outdoors
-from monitor.science.outlook.room import Room
+from monitor.science.outlook.room import TENTH, Room
 from monitor.science.ranges import Floats, checked
 from monitor.science.saturation import saturation_vapour_pressure
 
 USUAL_VOLUME_M3 = 60.0
 """Of a shop that does not tell its own. [m³]  Ours."""
-
-SCALE_SD = 0.6
-"""Standard deviation of ln of the true air change over the fitted one. [-]  Ours: that of the
-prior, `vapour.PRIOR`."""
 
 LOSS_PER_CHANGE = 0.15
 """How fast the room cools per air change, for the air is a part of what is warm. [-]  Ours."""
@@ -102,8 +99,10 @@ class Moved(NamedTuple):
 def moved(room: Room, launch: Launch, change: Change) -> Moved:
     """What a change does, member by member."""
     members = launch.air.temp_c.shape[1]
-    t, rh = _run(room, launch, change, _scales(members))
-    t0, rh0 = _run(room, launch, Change(volume_m3=change.volume_m3), _scales(members))
+    t, rh = _run(room, launch, change, _scales(room.scaled[1], members))
+    t0, rh0 = _run(
+        room, launch, Change(volume_m3=change.volume_m3), _scales(room.scaled[1], members)
+    )
     return Moved((t - t0).T, (rh - rh0).T)
 
 
@@ -182,7 +181,7 @@ def water_to_hold(
             if (wanted := need(later)) <= EASED * now:
                 start, litres = later, wanted
                 break
-    spread = np.exp(1.2816 * SCALE_SD)
+    spread = np.exp(TENTH * room.scaled[1])
     return Water(float(litres / spread), litres, float(litres * spread), start)
 
 
@@ -206,10 +205,10 @@ def _raised(
     return np.asarray((with_ - without).T)
 
 
-def _scales(members: int) -> Floats:
+def _scales(sd: float, members: int) -> Floats:
     """Each member's ln of the true air change over the fitted one: evenly spread, then shuffled so
     that it goes with nothing else; a single one's is 0."""
-    normal = NormalDist(0, SCALE_SD)
+    normal = NormalDist(0, sd)
     values = np.array([normal.inv_cdf((i + 0.5) / members) for i in range(members)])
     return np.random.default_rng(_SEED).permutation(values)
 
@@ -239,5 +238,7 @@ def _run(room: Room, launch: Launch, change: Change, scales: Floats) -> tuple[Fl
         launch.air.wind_m_s, t, saturation_vapour_pressure(t), when, window, source,
     )  # fmt: skip
     stores = np.repeat(launch.water[:, None], runs, axis=1)
-    rh = vapour.simulate(room.water.mean[None], wet, np.full(runs, launch.rh_pct), stores)[:, 0]
+    rh = vapour.simulate(room.scaled[0].mean[None], wet, np.full(runs, launch.rh_pct), stores)[
+        :, 0
+    ]
     return t, rh
