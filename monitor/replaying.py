@@ -186,7 +186,8 @@ def send(
     Raises
     ------
     BrokerUnavailable
-        If a message is not acknowledged in `ACKNOWLEDGED_WITHIN_S`.
+        If the connection is lost, or a message is not acknowledged in `ACKNOWLEDGED_WITHIN_S`.
+        What was acknowledged before stays sent.
     """
     waiting: deque[tuple[Callable[[float], None], int]] = deque()
     began, first_ms, sent = time.monotonic(), None, 0

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from monitor import exporting, replaying
 from monitor.clock import now_ms
+from monitor.errors import BrokerUnavailable
 from monitor.payload.senml import Senml, pack
 from monitor.records import MEASURES, Quantity, Reading, Series
 from monitor.store import Reader, Writer
@@ -21,10 +22,10 @@ from monitor.store import Reader, Writer
 HOUR = 3_600_000
 NOW = 1_780_000_000_000
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
-ROWS = st.tuples(st.sampled_from(Quantity), st.integers(0, 40 * 86_400_000), st.floats(0, 1))
+KEYS = st.tuples(st.sampled_from(Quantity), st.integers(0, 40 * 86_400_000))
 
 
-@given(st.dictionaries(ROWS.map(lambda row: row[:2]), st.floats(0, 1), min_size=1, max_size=50))
+@given(st.dictionaries(KEYS, st.floats(0, 1), min_size=1, max_size=50))
 def test_a_pack_reads_as_the_readings_it_was_made_of(rows):
     readings = [
         Reading(Series("bench", "a", q), NOW + at, m.low + share * (m.high - m.low))
@@ -84,6 +85,9 @@ def test_a_log_replayed_into_a_running_service_is_there_exactly_once(log, servic
     replay(str(tmp_path / "raw.csv"), "--place", "bench")
     with contextlib.closing(Reader(service.store)) as reader:
         until(lambda: reader.tallies()["repeats"] == 10_800 + 7_200, what="the repeats have come")
+        own = service.command("sensor", "replay", "--sensor", "c1")  # to the shop's own broker
+        assert "3600 readings sent" in own.stdout, own.stderr
+        until(lambda: reader.tallies()["repeats"] == 21_600, what="and those from its own log")
         assert reader.tallies()["refused"] == 0
     assert told(service.store) == sent
 
@@ -209,3 +213,39 @@ def test_at_a_pace_messages_go_in_order_and_not_before_they_are_due(log):
     for (at, _, _), measured_ms in zip(publisher.sent, times, strict=True):
         assert at - began >= (measured_ms - times[0]) / 1000 / 12_000
     assert all(a[0] <= b[0] for a, b in itertools.pairwise(publisher.sent))
+
+
+class Lost(Scripted):
+    """Its connection is lost with the third message."""
+
+    def publish(self, topic, payload):
+        def wait(wait_s):
+            if self.sent[2:]:
+                raise BrokerUnavailable("lost")
+
+        super().publish(topic, payload)
+        return wait
+
+
+def test_a_lost_connection_is_told_with_what_had_arrived(log, monkeypatch):
+    with contextlib.closing(Reader(log / "readings.sqlite3")) as reader:
+        stretch = replaying.of_store(reader, start_ms=0, end_ms=2**53, sensors=["c1"])
+        acknowledged = []
+        monkeypatch.setattr(replaying, "ON_THE_WAY", 0)
+        with pytest.raises(BrokerUnavailable, match="lost"):
+            replaying.send(
+                Lost(), replaying.messages(stretch, 0, in_order=False), acknowledged.append
+            )
+    assert acknowledged == [100, 100]
+
+
+def test_one_who_stops_it_is_told_what_had_arrived(log, monkeypatch):
+    def stopped(publisher, to_send, acknowledged, pace):
+        acknowledged(next(to_send).readings)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(replaying, "send", stopped)
+    monkeypatch.setattr("monitor.mqtt.Publisher.connect", lambda *_: None)
+    done = benchweather("sensor", "replay", "--data", str(log))
+    assert done.returncode == 130
+    assert "100 of 10800 readings had arrived" in done.stderr

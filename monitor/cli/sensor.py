@@ -127,6 +127,7 @@ def replay(
     """Send what sensors told once more over MQTT, with its own times. Twice changes nothing."""
     from monitor import replaying
     from monitor.clock import now_ms
+    from monitor.errors import BrokerUnavailable
     from monitor.mqtt import Publisher
     from monitor.store import Reader
 
@@ -158,7 +159,15 @@ def replay(
         bar = open_.enter_context(progress())
         task = bar.add_task("sending", total=stretch.total)
         to_send = replaying.messages(stretch, by_ms, in_order=pace is not None)
-        sent = replaying.send(publisher, to_send, lambda n: bar.advance(task, n), pace)
+        try:
+            sent = replaying.send(publisher, to_send, lambda n: bar.advance(task, n), pace)
+        except (BrokerUnavailable, KeyboardInterrupt) as exc:
+            had = int(bar.tasks[task].completed)
+            err.print(f"{had} of {stretch.total} readings had arrived before this ended",
+                      highlight=False)  # fmt: skip
+            if isinstance(exc, KeyboardInterrupt):
+                raise typer.Exit(130) from None
+            raise
     out.print(f"{sent} readings sent to {address}", highlight=False, soft_wrap=True)
 
 
