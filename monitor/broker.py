@@ -36,6 +36,8 @@ INFLIGHT_MAX = 1000
 
 _LIMITS = "max_file_store: 4GB, max_memory_store: 32MB"
 _SYNC = 'sync_interval: "1s"'
+_INNER = ("$JS.>", "$MQTT.>", "$SYS.>", "$KV.>", "$O.>")
+"""The broker's own subjects: nobody else's, whatever filters are open."""
 
 
 @dataclass(frozen=True)
@@ -205,7 +207,7 @@ class EmbeddedBroker:
                 "user": local,
                 "password": self._sensors.password or secrets.token_urlsafe(24),
                 "permissions": {
-                    "publish": subjects,
+                    "publish": {"allow": subjects, "deny": [*told, *_INNER]},
                     "subscribe": [*told, "$MQTT.sub.>"] if told else {"deny": ">"},
                 },
             },
@@ -219,7 +221,7 @@ class EmbeddedBroker:
 listen: "127.0.0.1:-1"
 max_payload: 1MB
 jetstream {{ store_dir: {json.dumps(str(self.folder))}, {_LIMITS}, {_SYNC} }}
-authorization {{ users = {json.dumps(users)} }}
+authorization {{ users = {json.dumps(users, ensure_ascii=False)} }}
 mqtt {{
   listen: "{self.host}:{self._listens}"
   ack_wait: "{ACK_WAIT_S}s"

@@ -1,15 +1,23 @@
-"""What arrives on the broker, topic by topic, and whether the shop takes it and why not."""
+"""What arrives on the broker, topic by topic, and whether the shop takes it and why not.
+
+At an outside broker it is one more subscriber. Our own lets in only what a rule takes and lets
+nobody listen but the service; so it is opened while the service is stopped, on its own folder,
+where the ingest's session lies and what the service would take waits for it.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import time
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 
-from monitor.errors import BadPayload, BrokerUnavailable
+from monitor.broker import Door, EmbeddedBroker, comes_free, ingest_door
+from monitor.errors import BadPayload, BrokerFault, BrokerUnavailable
 from monitor.mqtt import Address, Arrival, Subscription
 from monitor.payload import PAYLOAD_MAX, Contract, told
 from monitor.payload.proposing import Proposal, proposal
+from monitor.settings import Settings
 from monitor.topics import (
     AGENT_FILTER,
     TopicRule,
@@ -103,8 +111,8 @@ def listen(
     for_s: float,
     each: Callable[[Ear], None] = lambda _: None,
 ) -> Ear:
-    """Listen for `for_s` from when the broker lets us in. [s]  `each` is called about twice a
-    second.
+    """Listen for `for_s` from when the broker lets us in [s], or until interrupted from the
+    keyboard. `each` is called about twice a second.
 
     Raises
     ------
@@ -126,6 +134,37 @@ def listen(
                 ear.hear(arrival)
             subscription.acknowledge(arrivals)
             each(ear)
+    except KeyboardInterrupt:
+        return ear
     finally:
         subscription.close()
     return ear
+
+
+@contextlib.contextmanager
+def opened(settings: Settings, address: Address) -> Iterator[Address]:
+    """Our own broker on its port, taking any topic from whoever may send readings; yields where
+    to listen at it.
+
+    Raises
+    ------
+    BrokerFault
+        If something is on the port, or it cannot start.
+    """
+    broker = settings.broker
+    if not comes_free(address.host, broker.port):
+        raise BrokerFault(
+            f"port {broker.port} is in use: if that is `benchweather run`, stop it first. Its "
+            "broker lets in only what a rule takes; listening opens it for the while"
+        )
+    door = ingest_door()
+    own = EmbeddedBroker(
+        settings.data / "broker", broker.host, broker.port,
+        ingest=door, sensors=Door(address.user, address.password), filters=["#"],
+        told=[AGENT_FILTER], cert_file=broker.cert_file, key_file=broker.key_file,
+    )  # fmt: skip
+    own.start()
+    try:
+        yield replace(address, user=door.user, password=door.password)
+    finally:
+        own.stop()

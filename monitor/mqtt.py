@@ -150,8 +150,11 @@ class Subscription:
                 ack(arrival.packet_id, arrival.qos)
 
     def close(self) -> None:
-        """Leave the broker; the session stays."""
-        self._client.disconnect()
+        """Leave the broker for good; a lasting session stays."""
+        client = self._client
+        client.disconnect()
+        # The client closes its sockets once nobody holds it: it must not hold us, nor we it.
+        client.on_connect = client.on_disconnect = client.on_message = client.on_subscribe = None
 
     def _ready(self, wait_s: float) -> bool:
         """Whether something may be read within `wait_s`, connecting first if need be. [s]"""

@@ -84,6 +84,8 @@ def filter_fault(topic_filter: str) -> str | None:
         return "is empty"
     if any(c.isspace() or c == "\0" for c in topic_filter):
         return "has a space, which the embedded broker cannot carry"
+    if not topic_filter.isprintable():
+        return "has characters that cannot be printed"
     if topic_filter.startswith("$"):
         return "starts with $, which belongs to the broker"
     levels = topic_filter.split("/")

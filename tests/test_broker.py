@@ -27,7 +27,7 @@ def make(tmp_path):
         door = door or ingest_door()
         broker = EmbeddedBroker(
             tmp_path / "broker", "127.0.0.1", port or free_port(),
-            ingest=door, sensors=sensors, filters=[*Contract().filters, "gate/#"],
+            ingest=door, sensors=sensors, filters=[*Contract().filters, "gate/#", "büro/+"],
         )  # fmt: skip
         broker.start()
         made.append(broker)
@@ -38,7 +38,7 @@ def make(tmp_path):
         broker.stop()
 
 
-def listening(address, filters=("benchweather/+/+", "gate/#"), client_id="ingest"):
+def listening(address, filters=("benchweather/+/+", "gate/#", "büro/+"), client_id="ingest"):
     subscription = Subscription(address, filters, client_id)
     early = []
     until(lambda: early.extend(subscription.take(1000, 0.05)) or subscription.connected)
@@ -81,10 +81,12 @@ def test_anyone_on_this_machine_may_publish_under_the_contract(make):
     subscription = listening(address)
     send(broker.port, "benchweather/bench/a.1", b"dotted")
     send(broker.port, "gate/x/y", b"gate")
-    got = gather(subscription, 2)
+    send(broker.port, "büro/x", b"letters beyond ASCII")
+    got = gather(subscription, 3)
     assert {a.topic: a.payload for a in got} == {
         "benchweather/bench/a.1": b"dotted",
         "gate/x/y": b"gate",
+        "büro/x": b"letters beyond ASCII",
     }
     subscription.close()
 

@@ -7,15 +7,18 @@ import subprocess
 import threading
 
 import pytest
-from conftest import benchweather, needs
+from conftest import benchweather, free_port, needs, until
 
 from monitor.clock import now_ms
-from monitor.errors import BrokerUnavailable
-from monitor.listening import TOPICS_MAX, Ear, listen
-from monitor.mqtt import Address, Arrival
+from monitor.errors import BrokerFault, BrokerUnavailable
+from monitor.listening import TOPICS_MAX, Ear, listen, opened
+from monitor.mqtt import Address, Arrival, Publisher, Subscription
+from monitor.payload import Contract
 from monitor.payload.proposing import proposal
+from monitor.service import broker_address
 from monitor.settings import load
 from monitor.settings.adding import CannotAdd, add_rule, as_toml
+from monitor.topics import filter_fault
 
 NOW = 1_800_000_000_000
 
@@ -150,10 +153,6 @@ def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_ye
         benchweather("sensor", "listen", "--topic", "a#", environment=environment).returncode == 2
     )
 
-    said = benchweather("sensor", "listen", environment={"BENCHWEATHER_DATA": str(tmp_path)})
-    assert said.returncode == 2
-    assert "broker.url" in said.stderr
-
     ear = []
     address = Address("127.0.0.1", mosquitto.port)
     hearing = threading.Thread(target=lambda: ear.append(listen(address, "gate/#", (), 1.0)))
@@ -163,3 +162,42 @@ def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_ye
     assert ear[0].heard["gate/8/state"].messages == 2  # the retained one and the live one
     with pytest.raises(BrokerUnavailable, match="no answer"):
         listen(Address("127.0.0.1", 1), "#", (), 1.0)
+
+
+@pytest.mark.broker
+def test_our_own_broker_is_open_meanwhile_and_keeps_what_the_service_would_take(
+    tmp_path, monkeypatch
+):
+    monkeypatch.setattr("monitor.broker.FREE_WAIT_S", 0.0)
+    shop = load(data=tmp_path, environ={"BENCHWEATHER_BROKER__PORT": str(free_port())})
+    address, got = broker_address(shop), []
+
+    def enough(ear):
+        if len(ear.heard) == 2:
+            raise KeyboardInterrupt
+
+    with opened(shop, address) as where:
+        ingest = Subscription(where, Contract().filters, "ingest")  # as in an earlier run
+        until(lambda: ingest.take(9, 0.05) or ingest.connected)
+        ingest.close()
+        publisher = Publisher(address)
+        publisher.connect(5)
+        for topic in ("$JS/API/INFO", "benchweather/a/b", "gate/7/state"):
+            publisher.publish(topic, b'{"temp": 20.5}', retain=True)(5)
+        publisher.close()
+        ear = listen(where, "#", (), 20.0, enough)
+        with pytest.raises(BrokerFault, match="stop it first"), opened(shop, address):
+            pass
+    with opened(shop, address) as where:
+        later = Subscription(where, Contract().filters, "ingest")
+        until(lambda: got.extend(later.take(9, 0.05)) or got)
+        later.close()
+    assert set(ear.heard) == {"benchweather/a/b", "gate/7/state"}
+    assert ear.heard["gate/7/state"].proposed().rule is not None
+    assert {one.topic for one in got} == {"benchweather/a/b"}
+
+
+def test_a_filter_that_could_hide_something_is_refused():
+    for hidden in ("gate/\u202ex", "gate/\x7f"):
+        assert filter_fault(hidden) == "has characters that cannot be printed"
+    assert filter_fault("büro/+/x") is None

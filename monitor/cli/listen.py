@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import sys
@@ -30,18 +31,17 @@ def listen(
     config: Config = None,
     demo: Demo = False,
 ) -> None:
-    """Show what arrives on an outside broker, what is taken and what not, and propose rules."""
-    from monitor.listening import Ear, listen
+    """Show what arrives on the broker, what is taken and what not, and propose rules.
+
+    The shop's own broker must be stopped for this; an outside one is listened to as it runs.
+    """
+    from monitor.listening import Ear, listen, opened
     from monitor.service import broker_address
 
     settings = load(data, config, demo=demo)
     if fault := filter_fault(topic):
         wrong(f"--topic {topic!r} {fault}")
-    if not settings.broker.url:
-        wrong("the shop's own broker lets in only what the settings name, so nothing new can be heard "
-              "there: set broker.url to an outside broker that the sender publishes to")  # fmt: skip
-    err.print(f"Listening for {for_:g} s to {broker_address(settings)}, topics {topic}",
-              highlight=False, soft_wrap=True)  # fmt: skip
+    address = broker_address(settings)
     seen: set[str] = set()
 
     def each(ear: Ear) -> None:
@@ -55,7 +55,11 @@ def listen(
                       highlight=False)  # fmt: skip
 
     with told():
-        ear = listen(broker_address(settings), topic, settings.topics, for_, each)
+        own = None if settings.broker.url else opened(settings, address)
+        with own or contextlib.nullcontext(address) as where:
+            err.print(f"Listening for {for_:g} s to {where}, topics {topic}; Ctrl-C ends sooner",
+                      highlight=False, soft_wrap=True)  # fmt: skip
+            ear = listen(where, topic, settings.topics, for_, each)
     missed = [one for one in ear.heard.values() if not one.taken]
     if as_json:
         print(json.dumps({"topics": [_told(one) for one in ear.heard.values()],
