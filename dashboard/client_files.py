@@ -22,7 +22,6 @@ from monitor.clients import past
 from monitor.clients.homes import Airs, hourly_log
 from monitor.clock import now_ms
 from monitor.errors import MonitorError
-from monitor.importing import Column, Plan, read_csv
 from monitor.weather_files import FILE_MAX
 
 if TYPE_CHECKING:
@@ -123,6 +122,8 @@ def _weather(content: bytes, name: str) -> tuple[Airs, str]:
 def _log(
     content: bytes, name: str, form: Mapping[str, str], settings: Settings
 ) -> tuple[Airs, str]:
+    from monitor.importing import Column, Plan, read_csv  # brings pandas in
+
     columns = tuple(
         Column.parse(f"{quantity}:{unit}:{form.get(quantity, '').strip()}")
         for quantity, unit in (("temperature", form.get("unit", "")), ("humidity", "%RH"))

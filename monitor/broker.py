@@ -207,7 +207,10 @@ class EmbeddedBroker:
                 "user": local,
                 "password": self._sensors.password or secrets.token_urlsafe(24),
                 "permissions": {
-                    "publish": {"allow": subjects, "deny": [*told, *_INNER]},
+                    "publish": {
+                        "allow": subjects,
+                        "deny": [*(t for t in told if t not in subjects), *_INNER],
+                    },
                     "subscribe": [*told, "$MQTT.sub.>"] if told else {"deny": ">"},
                 },
             },

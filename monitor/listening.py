@@ -160,7 +160,7 @@ def opened(settings: Settings, address: Address) -> Iterator[Address]:
     door = ingest_door()
     own = EmbeddedBroker(
         settings.data / "broker", broker.host, broker.port,
-        ingest=door, sensors=Door(address.user, address.password), filters=["#"],
+        ingest=door, sensors=Door(address.user, address.password), filters=["#", AGENT_FILTER],
         told=[AGENT_FILTER], cert_file=broker.cert_file, key_file=broker.key_file,
     )  # fmt: skip
     own.start()

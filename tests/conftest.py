@@ -21,9 +21,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-from monitor import cli
 from monitor.broker import answers
-from monitor.cli import shared
 
 ROOT = Path(__file__).parent.parent
 STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
@@ -204,6 +202,9 @@ def benchweather(
 
     In this process: a new one spends a second on its imports.
     """
+    from monitor import cli  # not above, where `COLUMNS` is still set
+    from monitor.cli import shared
+
     with (
         pytest.MonkeyPatch.context() as patch,
         contextlib.redirect_stdout(io.StringIO()) as printed,

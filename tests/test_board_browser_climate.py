@@ -63,7 +63,9 @@ def test_another_place_and_another_year_are_a_tap_away(year, visit):
 
 def test_past_leads_to_the_record_and_its_table_comes_as_a_file(year, visit):
     seen = visit("wall")
-    page = seen.open(year, "/past")
+    page = seen.page
+    page.goto(year.url + "/past")
+    page.wait_for_selector(".scatterlayer .trace")
     page.get_by_role("link", name="Climate record").click()
     page.wait_for_selector("#climate-words .summary")
     page.get_by_label("Front bench").check()

@@ -67,7 +67,9 @@ def test_another_quantity_is_a_tap_away(ahead, visit):
 def test_the_wall_has_the_coming_air_and_drops_its_ribbon_where_there_is_no_room(
     ahead, visit, size, ribbon
 ):
-    page = visit(size).open(ahead, "/")
+    page = visit(size).page
+    page.goto(ahead.url + "/")
+    page.wait_for_selector(".place")
     page.wait_for_selector(".coming-strip .ribbon-said")
     assert page.locator(".coming-strip .ribbon").is_visible() == ribbon
     if size != "phone":
