@@ -72,8 +72,8 @@ def air(place: str, at_ms: np.ndarray, shift_pct: float = 0.0) -> tuple[np.ndarr
     out = 2.0 if place == "outdoors" else 0.4
     t = temp + temp_swing * np.sin(day - 2.2) + out * weather * 0.7
     t -= (4.0 if place == "outdoors" else 0.8) * np.cos(year - 0.3)
-    h = rh + shift_pct - rh_swing * 0.6 * np.sin(day - 1.9) + rh_swing * 0.15 * weather
-    h += rh_swing * 0.2 * np.sin(year - 1.9)
+    h = rh + shift_pct - rh_swing * 0.6 * np.sin(day - 1.9) + rh_swing * 0.5 * weather
+    h += rh_swing * 0.7 * np.sin(year - 1.9)
     t += rng.normal(0, 0.03, len(at_ms))
     h += rng.normal(0, 0.25, len(at_ms))
     return t.round(2), np.clip(h, 5, 99).round(1)

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 
 import dash
 import dashboard_fixtures as shop_air
+import numpy as np
 import pytest
 
 from dashboard import downloads, guard, words
@@ -42,7 +43,9 @@ def writer(settings):
 def full(settings, writer):
     now = now_ms()
     for place in shop_air.PLACES:
-        shop_air.fill(writer, place, now - 2 * DAY, now + 1, 60_000)
+        _, rh = shop_air.air(place, np.array([now]))
+        right = 0.0 if place == "outdoors" else 50.0 - float(rh[0])  # now, whatever the season
+        shop_air.fill(writer, place, now - 2 * DAY, now + 1, 60_000, shift_pct=right)
     shop_air.beat(settings)
     return Shop(settings)
 
