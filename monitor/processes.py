@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import os
-import signal
 import subprocess
 import sys
-import threading
 import time
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType
 
 from monitor.broker import die_with_parent
 
@@ -83,24 +78,6 @@ class Child:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
-
-
-@contextlib.contextmanager
-def signals_call(stop: Callable[[], None]) -> Iterator[None]:
-    """Let SIGINT and SIGTERM end the run; elsewhere than in the main thread, leave them be."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-
-    def handler(_: int, __: FrameType | None) -> None:
-        stop()
-
-    before = {number: signal.signal(number, handler) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield
-    finally:
-        for number, former in before.items():
-            signal.signal(number, former)
 
 
 def _search_path() -> str:

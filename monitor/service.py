@@ -42,10 +42,11 @@ from monitor.jobs import Jobs
 from monitor.means import places
 from monitor.mqtt import Address, Publisher, Subscription
 from monitor.payload import Contract
-from monitor.processes import RESTART_FIRST_S, STOP_WAIT_S, Child, signals_call
+from monitor.processes import RESTART_FIRST_S, STOP_WAIT_S, Child
 from monitor.rounds import Rounds
 from monitor.sending import Sender, channel_faults
 from monitor.settings import Settings
+from monitor.signals import signals_call
 from monitor.standings import equivalent_s, foreseen_ms
 from monitor.store import Reader, Writer
 from monitor.telling import ALERTS_TOPIC, STATE_FILTER, Teller

@@ -10,7 +10,6 @@ import contextlib
 import itertools
 import json
 import logging
-import signal
 import threading
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -25,6 +24,7 @@ from monitor.payload.senml import pack
 from monitor.records import Reading
 from monitor.service import broker_address
 from monitor.settings import Settings, load
+from monitor.signals import signals_call
 from monitor.store import Reader, Writer
 from monitor.store import forecasts as archive
 from monitor.topics import FORECAST_TOPIC
@@ -162,8 +162,8 @@ def main() -> None:
         backfill(settings, now_ms())
         return
     stop = threading.Event()
-    signal.signal(signal.SIGTERM, lambda *_: stop.set())
-    live(settings, stop)
+    with signals_call(stop.set):
+        live(settings, stop)
 
 
 def _filled_until(path: Path, earliest: int) -> int:

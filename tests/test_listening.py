@@ -153,10 +153,13 @@ def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_ye
         benchweather("sensor", "listen", "--topic", "a#", environment=environment).returncode == 2
     )
 
-    ear = []
+    ear, heard = [], threading.Event()  # sent before the other is heard, it would replace it
     address = Address("127.0.0.1", mosquitto.port)
-    hearing = threading.Thread(target=lambda: ear.append(listen(address, "gate/#", (), 1.0)))
+    hearing = threading.Thread(
+        target=lambda: ear.append(listen(address, "gate/#", (), 2.0, lambda e: heard.set() if "gate/8/state" in e.heard else None))
+    )
     hearing.start()
+    assert heard.wait(10)
     send("gate/8/state", "21")
     hearing.join()
     assert ear[0].heard["gate/8/state"].messages == 2  # the retained one and the live one

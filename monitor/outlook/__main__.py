@@ -13,8 +13,8 @@ from monitor.clock import now_ms
 from monitor.jobs import Jobs
 from monitor.outlook import kept
 from monitor.outlook.work import Work
-from monitor.processes import signals_call
 from monitor.settings import load
+from monitor.signals import signals_call
 from monitor.store import Reader
 
 LOOK_S = 60

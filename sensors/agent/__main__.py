@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import argparse
 import os
-import signal
 import sys
 import threading
 from pathlib import Path
 
 from monitor import logs
 from monitor.errors import MonitorError, SettingsFault
+from monitor.signals import signals_call
 from sensors.agent import finding, systemd
 from sensors.agent.agent import Agent
 from sensors.agent.settings import FILE, load
@@ -34,9 +34,8 @@ def main(arguments: list[str] | None = None) -> int:
 def _run(given: argparse.Namespace) -> int:
     logs.set_up(verbose=given.verbose)
     stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
-    Agent(load(given.config), given.data or _folder(), given.root).run(stop)
+    with signals_call(stop.set):
+        Agent(load(given.config), given.data or _folder(), given.root).run(stop)
     return 0
 
 
