@@ -155,9 +155,12 @@ def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_ye
 
     ear, heard = [], threading.Event()  # sent before the other is heard, it would replace it
     address = Address("127.0.0.1", mosquitto.port)
-    hearing = threading.Thread(
-        target=lambda: ear.append(listen(address, "gate/#", (), 2.0, lambda e: heard.set() if "gate/8/state" in e.heard else None))
-    )
+
+    def each(so_far):
+        if "gate/8/state" in so_far.heard:
+            heard.set()
+
+    hearing = threading.Thread(target=lambda: ear.append(listen(address, "gate/#", (), 2.0, each)))
     hearing.start()
     assert heard.wait(10)
     send("gate/8/state", "21")
