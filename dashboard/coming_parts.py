@@ -10,6 +10,7 @@ from dashboard import coming_words, formats
 from dashboard.markup import attributes
 from dashboard.what_if_wishes import WINDOWS_ACH, bounds
 from monitor.alerts.starting_set import HEATERS, HUMIDIFIER
+from monitor.units import room_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -133,7 +134,7 @@ def what_if(places: Sequence[Place], unit: Unit) -> Component:
 
 
 def answer(
-    lines: Sequence[str], change: Change | None = None, *, known: bool = False
+    lines: Sequence[str], change: Change | None = None, unit: Unit = "C", *, known: bool = False
 ) -> list[Component]:
     """What a change makes of it, and the usual cautions with water, heat and windows. `known`:
     whether the room's air change is."""
@@ -142,7 +143,7 @@ def answer(
         return told
     if change.water_l_day:
         why = coming_words.AIR_CHANGE_KNOWN if known else coming_words.AIR_CHANGE_UNKNOWN
-        told.append(html.P(f"In {change.volume_m3:g} m³. {why}"))
+        told.append(html.P(f"In {room_words(change.volume_m3, us=unit == 'F')}. {why}"))
         told.append(html.P(HUMIDIFIER, className="caution"))
     if change.window_ach:
         told.append(html.P(

@@ -80,7 +80,7 @@ def headline(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline
         )
     sentence = f"{name}: {_sure(spell)}{word} {begins}, about {extreme} by {by}."
     more = [f"{sentence_chance(spell)} {lead(one, spell, now_ms)}".strip()]
-    if sort == "dry" and (water := water_words(one, zone)):
+    if sort == "dry" and (water := water_words(one, zone, us=unit == "F")):
         more.append(f"{water[:1].upper()}{water[1:]}.")
     more.append(WHAT_TO_DO[sort])
     return Headline("damp" if sort == "over" else sort, sentence, " ".join(more))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from dashboard.wishes import WishFault, number
 from monitor.science.outlook.record import STEPS
 from monitor.science.outlook.what_if import SETTING_C, VOLUME_M3, WATER_MAX_L, Change
+from monitor.units import M3_PER_FT3, VOLUMES_L
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -30,15 +31,18 @@ class Bounds(NamedTuple):
 def bounds(unit: Unit) -> dict[str, Bounds]:
     """By field."""
     low, high = SETTING_C
-    setting = Bounds(low, high, "°C")
+    setting, water = Bounds(low, high, "°C"), Bounds(0, WATER_MAX_L, "L")
+    volume = Bounds(*VOLUME_M3, "m³")
     if unit == "F":
         setting = Bounds(1.8 * low + 32, 1.8 * high + 32, "°F")
+        water = Bounds(0, 10.5, "gal")  # a round figure within what is allowed, as the next
+        volume = Bounds(180, 176_000, "ft³")
     return {
         "setting": setting,
-        "water": Bounds(0, WATER_MAX_L, "L"),
+        "water": water,
         "start": Bounds(0, STEPS - 1, "h"),
         "lasts": Bounds(1, STEPS, "h"),
-        "volume": Bounds(*VOLUME_M3, "m³"),
+        "volume": volume,
     }
 
 
@@ -63,7 +67,7 @@ def change(typed: Mapping[str, object], volume_m3: float, unit: Unit) -> Change 
         text = str(typed.get(name) or "").strip()
         if not text:
             continue
-        allowed = f"{bound.low:g} to {bound.high:g} {bound.unit}"
+        allowed = f"{bound.low:g} to {bound.high:.6g} {bound.unit}"
         try:
             value = number(text)
         except ValueError:
@@ -78,12 +82,16 @@ def change(typed: Mapping[str, object], volume_m3: float, unit: Unit) -> Change 
         faults["window"] = f"{window[:20]!r}: must be one of {', '.join(WINDOWS_ACH)}."
     if faults:
         raise WishFault("Look at what is marked.", faults)
-    setting = values.get("setting")
-    if setting is not None and unit == "F":
-        setting = (setting - 32) / 1.8
+    if unit == "F":
+        to_si = {
+            "setting": lambda f: (f - 32) / 1.8,
+            "water": lambda gal: gal * VOLUMES_L["gal"],
+            "volume": lambda ft3: ft3 * M3_PER_FT3,
+        }
+        values |= {name: to_si[name](values[name]) for name in to_si.keys() & values.keys()}
     start = round(values.get("start", 0.0))
     found = Change(
-        setting_c=setting, water_l_day=values.get("water", 0.0),
+        setting_c=values.get("setting"), water_l_day=values.get("water", 0.0),
         window_ach=WINDOWS_ACH[window], volume_m3=values.get("volume", volume_m3),
         start=start, stop=min(start + round(values.get("lasts", STEPS)), STEPS),
     )  # fmt: skip

@@ -17,6 +17,7 @@ from monitor.science.outlook.record import STEPS
 from monitor.science.outlook.signs import Fan, Spell, Stretch, likely
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3
 from monitor.science.ranges import Floats
+from monitor.units import room_words, water_figure, water_unit
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -113,8 +114,8 @@ def _open(settings: Settings, look: Look) -> np.ndarray:
     return np.array([is_open(hours, zone, at) for at in middles])
 
 
-def dry_words(one: Foreseen, zone: ZoneInfo) -> str:
-    """How dry, when, and the water that would help: for an alert."""
+def dry_words(one: Foreseen, zone: ZoneInfo, *, us: bool = False) -> str:
+    """How dry, when, and the water that would help: for an alert. `us`: in its measures."""
     spell = one.dry
     if spell is None:
         return ""
@@ -125,25 +126,24 @@ def dry_words(one: Foreseen, zone: ZoneInfo) -> str:
         f"({spell.extreme.low:.0f} to {spell.extreme.high:.0f} %) by {furthest}, chance "
         f"{likely(spell.chance)}"
     )
-    return "; ".join(filter(None, (text, water_words(one, zone))))
+    return "; ".join(filter(None, (text, water_words(one, zone, us=us))))
 
 
-def water_words(one: Foreseen, zone: ZoneInfo) -> str:
-    """The water a day that holds the air, and from when; empty if none is needed."""
+def water_words(one: Foreseen, zone: ZoneInfo, *, us: bool = False) -> str:
+    """The water a day that holds the air, and from when; empty if none is needed. `us`: in its
+    measures."""
     water, place = one.look.water, one.place
     if water is None:
         return ""
     if not np.isfinite(water.middle):
         return f"no humidifier of a usual size would hold {one.look.hold_pct:.0f} %"
-    volume = (
-        f"in {place.volume_m3:g} m³"
-        if place.volume_m3
-        else f"if the room has {USUAL_VOLUME_M3:g} m³"
-    )
-    begins = when(one.at_ms(water.start), zone)
+    volume = room_words(place.volume_m3 or USUAL_VOLUME_M3, us=us)
+    room = f"in {volume}" if place.volume_m3 else f"if the room has {volume}"
+    unit = water_unit(water.middle, us=us)
+    low, middle, high = (water_figure(litres, unit) for litres in water[:3])
     return (
-        f"about {water.middle:.1f} L of water a day ({water.low:.1f} to {water.high:.1f} L) from "
-        f"{begins} would hold {one.look.hold_pct:.0f} % {volume}"
+        f"about {middle} {unit} of water a day ({low} to {high} {unit}) from "
+        f"{when(one.at_ms(water.start), zone)} would hold {one.look.hold_pct:.0f} % {room}"
     )
 
 

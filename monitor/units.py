@@ -38,15 +38,21 @@ memory; and F for degrees Fahrenheit. In that registry F is the farad, which no 
 so here F always means Fahrenheit.
 """
 
-VOLUMES_L = {"mL": 0.001, "L": 1.0, "fl oz": 0.0295735, "kg": 1.0, "g": 0.001}
-"""Units that an amount of water may be said in, to litres; kg and g as 1 L = 1 kg. [L]
-US fluid ounce as in NIST Handbook 44, appendix C; from memory."""
+VOLUMES_L = {
+    "mL": 0.001, "L": 1.0, "fl oz": 0.0295735, "qt": 0.946353, "gal": 3.78541,
+    "g": 0.001, "kg": 1.0, "lb": 0.453592,
+}  # fmt: skip
+"""Units that an amount of water may be said in, to litres; masses as 1 L = 1 kg. [L]
+Fluid ounce, quart and gallon are those of the US, as in NIST Handbook 44, appendix C; from memory.
+An ounce alone is not taken: of volume or of weight."""
+M3_PER_FT3 = 0.0283168
+"""A cubic foot. [m³]  NIST Handbook 44, appendix C; from memory."""
 
 _AMOUNT = re.compile(r"\s*(\d{1,6}(?:[.,]\d{1,4})?)\s*([a-zA-Z][a-zA-Z. ]*?)\s*")
 
 
 def litres(text: object, low: float, high: float) -> float:
-    """An amount of water such as `1.5 L`, `1500 mL`, `50 fl oz` or `1500 g`. [L]
+    """An amount of water such as `1.5 L`, `1500 mL`, `50 fl oz`, `1.6 qt` or `1500 g`. [L]
 
     Raises
     ------
@@ -56,15 +62,34 @@ def litres(text: object, low: float, high: float) -> float:
         If it is no amount.
     """
     found = _AMOUNT.fullmatch(text) if isinstance(text, str) else None
-    known = {name.lower(): one for name, one in VOLUMES_L.items()}
-    unit = " ".join(found[2].lower().split()) if found else ""
-    if found is None or unit not in known:
+    known = {name.lower(): name for name in VOLUMES_L}
+    unit = known.get(" ".join(found[2].lower().split())) if found else None
+    if found is None or unit is None:
         raise ValueError(f"{text!r:.40} is no amount of water: must be such as 1.5 L, in "
-                         f"{', '.join(VOLUMES_L)}")  # fmt: skip
-    amount = float(found[1].replace(",", ".")) * known[unit]
-    if not low <= amount <= high:
-        raise OutOfRange("amount of water", amount, "L", low, high)
-    return amount
+                         f"{', '.join(VOLUMES_L)}; fl oz, qt and gal as in the US")  # fmt: skip
+    said, one = float(found[1].replace(",", ".")), VOLUMES_L[unit]
+    if not low <= said * one <= high:
+        raise OutOfRange(
+            "amount of water", said, unit, float(f"{low / one:.3g}"), float(f"{high / one:.3g}")
+        )
+    return said * one
+
+
+def water_unit(middle_l: float, *, us: bool) -> str:
+    """What an amount of water is told in: L, or in the US gal, below half a gallon fl oz. [L]"""
+    if not us:
+        return "L"
+    return "gal" if middle_l >= VOLUMES_L["gal"] / 2 else "fl oz"
+
+
+def water_figure(amount_l: float, unit: str) -> str:
+    """An amount of water in such a unit, without it: `2.4`, `38`. [L]"""
+    return f"{amount_l / VOLUMES_L[unit]:.{0 if unit == 'fl oz' else 1}f}"
+
+
+def room_words(volume_m3: float, *, us: bool) -> str:
+    """A room's volume: `60 m³`, or in the US `2120 ft³`. [m³]"""
+    return f"{round(volume_m3 / M3_PER_FT3, -1):.0f} ft³" if us else f"{volume_m3:g} m³"
 
 
 FAHRENHEIT_REGIONS = frozenset({"US", "LR", "BS", "BZ", "KY", "PW", "FM", "MH"})

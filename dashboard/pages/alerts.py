@@ -32,8 +32,8 @@ NOTICES_SHOWN = 8
 """Most notices listed of those that wait, and of those given up."""
 
 AMOUNT = (
-    "Measured? Say how much went in, in mL, L, fl oz, g or kg, each time to the same mark: from five "
-    "such fills the outlook tells how much water holds the air. Leave it empty if not."
+    "Measured? Say how much went in, in mL, L, fl oz, qt, gal, g, kg or lb, each time to the same "
+    "mark: from five such fills the outlook tells how much water holds the air. Leave it empty if not."
 )
 
 

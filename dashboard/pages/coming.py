@@ -208,6 +208,8 @@ def _other(
     other = book.changed(one, wanted)
     return (
         Beside("with the change", other.fan),
-        parts.answer(said(other, moved=False), wanted, known=one.look.room.pinned is not None),
+        parts.answer(
+            said(other, moved=False), wanted, unit, known=one.look.room.pinned is not None
+        ),
         {},
     )

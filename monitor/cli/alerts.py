@@ -225,8 +225,8 @@ def filled(
     amount: Annotated[
         str,
         typer.Option(
-            help="Water put in, weighed or metered, with its unit (mL, L, fl oz, g or kg), such as "
-            "'1.5 L'; each time to the same mark"
+            help="Water put in, weighed or metered, with its unit (mL, L, US fl oz, qt or gal, g, kg "
+            "or lb), such as '1.5 L'; each time to the same mark"
         ),
     ] = "",
     data: Data = None,

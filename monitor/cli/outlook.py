@@ -73,7 +73,7 @@ def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
             span(one.fan.emc_pct, step, 1),
         )  # fmt: skip
     out.print(table)
-    say = [f"Dry: {dry_words(one, zone) or 'not below the band, as far as can be told'}."]
+    say = [f"Dry: {dry_words(one, zone, us=in_f) or 'not below the band, as far as can be told'}."]
     say += [
         f"{name}: {spell_words(one, spell, mark, zone)}."
         for name, spell, mark in (("Damp", one.damp, "%"), ("Hot", one.hot, unit))

@@ -21,7 +21,7 @@ from babel.numbers import format_decimal
 
 from monitor.errors import MonitorError
 from monitor.science.case.case import Range
-from monitor.units import FAHRENHEIT_REGIONS
+from monitor.units import FAHRENHEIT_REGIONS, VOLUMES_L
 
 LANGUAGES = {"en": "GB", "de": "DE"}
 """Languages a sheet can be in, each with the region that is meant where none is said; English stands
@@ -30,8 +30,8 @@ US_MEASURES = frozenset({"US", "LR"})
 """Where ounces and gallons are meant, by ISO 3166 code. From memory."""
 LETTER = frozenset({"US", "CA", "MX", "PH", "CL", "CO", "CR", "GT", "PA", "PR", "SV", "VE"})
 """Where paper is of the size Letter, by ISO 3166 code. From memory."""
-ML_PER_FL_OZ, G_PER_OZ, L_PER_GAL = 29.5735, 28.3495, 3.78541
-"""US fluid ounce [mL], ounce [g], US gallon [L]. NIST SP 811, from memory."""
+G_PER_OZ = 28.3495
+"""Ounce of weight. [g]  NIST SP 811, from memory."""
 
 
 class LanguageFault(MonitorError, ValueError):
@@ -120,13 +120,13 @@ class Language:
     def water(self, millilitres: float) -> str:
         """Of a case: millilitres or fluid ounces."""
         if self.us_measures:
-            return f"{self.number(millilitres / ML_PER_FL_OZ, 1)} fl oz"
+            return f"{self.number(millilitres / 1000 / VOLUMES_L['fl oz'], 1)} fl oz"
         return self.text("{n} mL", n=self.number(millilitres, 1 if millilitres < 10 else 0))
 
     def litres(self, litres: float) -> str:
         """Of a room: litres or gallons."""
         if self.us_measures:
-            return f"{self.number(litres / L_PER_GAL, 1)} gal"
+            return f"{self.number(litres / VOLUMES_L['gal'], 1)} gal"
         digits = 1 if litres < 10 and litres % 1 else 0
         return self.text("{n} L", n=self.number(litres, digits))
 

@@ -150,7 +150,9 @@ class Board(BaseModel):
         return [_host(name) for name in value]
 
     temperature_unit: Literal["auto", "C", "F"] = _setting(
-        "auto", "Temperatures on screen: C, F, or auto for what the browser's language uses"
+        "auto",
+        "Temperatures on screen: C, F, or auto for what the browser's language uses; with F the "
+        "outlook's water is in US gal and fl oz",
     )
     password: SecretStr = _setting(
         SecretStr(""), "Needed to change anything from the board; empty: only from this machine"

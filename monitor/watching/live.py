@@ -147,11 +147,11 @@ def _coming(quantity: str, place: Place, s: Sight) -> Seen:
     one = s.outlooks.get(place.id)
     if one is None:
         return Seen(place.id, place.label, math.nan)
-    zone = s.settings.zone
+    zone, in_f = s.settings.zone, s.settings.board.temperature_unit == "F"
+    dry = dry_words(one, zone, us=in_f)
     if quantity == "dry_snap":
         begun = one.dry is not None and one.dry.begins_h.middle == 0
-        return Seen(place.id, place.label, one.snap, detail=dry_words(one, zone), begun=begun)
-    in_f = s.settings.board.temperature_unit == "F"
+        return Seen(place.id, place.label, one.snap, detail=dry, begun=begun)
     spell, unit = {
         "dry_spell_chance": (one.dry, "%"),
         "damp_spell_chance": (one.damp, "%"),
@@ -159,11 +159,7 @@ def _coming(quantity: str, place: Place, s: Sight) -> Seen:
     }[quantity]
     if spell is None or spell.begins_h.middle == 0:
         return Seen(place.id, place.label, 0.0, begun=spell is not None)
-    words = (
-        dry_words(one, zone)
-        if quantity == "dry_spell_chance"
-        else spell_words(one, spell, unit, zone)
-    )
+    words = dry if quantity == "dry_spell_chance" else spell_words(one, spell, unit, zone)
     return Seen(place.id, place.label, 100 * spell.chance, detail=words)
 
 
