@@ -10,7 +10,8 @@ from dashboard.words import Headline
 from monitor.foreseen import NEEDS, stretch_words, water_words
 from monitor.foreseen import rests_on as rests_on  # the terminal says the same
 from monitor.science.outlook import room
-from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure, likely, range_of
+from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure, likely, range_of, utmost
+from monitor.science.outlook.what_if import HELD_H, LAG_H
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -298,7 +299,8 @@ def beside(
     lines = [
         f"{where}{span('humidity', there, unit)} instead of "
         f"{formats.with_unit('humidity', at.rh_pct.middle, unit)}, {_side(at)} here, "
-        f"{formats.ahead(one.at_ms(at.step), now_ms, zone)}."
+        f"{formats.ahead(one.at_ms(at.step), now_ms, zone)}.",
+        _between(one, other, now_ms, zone, unit),
     ]
     for word, a, b in (
         ("an RH below its band", one.dry, other.dry),
@@ -315,6 +317,22 @@ def beside(
             f"{formats.with_unit('temperature', cold, unit)} at the coldest."
         )
     return lines
+
+
+def _between(one: Foreseen, other: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
+    """How far it goes at all; the water a day of the headline is reckoned by the lowest."""
+    told = []
+    for word, below in (("lowest", True), ("highest", False)):
+        here, there = (
+            range_of(utmost(each.look.air[1][:, LAG_H:], HELD_H, below=below))
+            for each in (one, other)
+        )
+        told.append(
+            f"{word} {span('humidity', there, unit)} instead of "
+            f"{formats.with_unit('humidity', here.middle, unit)}"
+        )
+    since = formats.ahead(one.at_ms(LAG_H), now_ms, zone)
+    return f"From {since} on, {HELD_H} h on end: {', '.join(told)}."
 
 
 def plate_words(

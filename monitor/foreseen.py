@@ -15,7 +15,7 @@ from monitor.places import Limits, Place, band
 from monitor.science.outlook import signs
 from monitor.science.outlook.record import STEPS
 from monitor.science.outlook.signs import Fan, Spell, Stretch, likely
-from monitor.science.outlook.what_if import USUAL_VOLUME_M3
+from monitor.science.outlook.what_if import HELD_H, LAG_H, USUAL_VOLUME_M3
 from monitor.science.ranges import Floats
 from monitor.units import room_words, water_figure, water_unit
 
@@ -141,9 +141,13 @@ def water_words(one: Foreseen, zone: ZoneInfo, *, us: bool = False) -> str:
     room = f"in {volume}" if place.volume_m3 else f"if the room has {volume}"
     unit = water_unit(water.middle, us=us)
     low, middle, high = (water_figure(litres, unit) for litres in water[:3])
+    level, soon = one.look.hold_pct, one.look.air[1][:, :LAG_H]
+    late = signs.spell(soon, level, HELD_H, below=True)  # so soon that water comes too late
+    since = f" from {when(one.at_ms(LAG_H), zone)} on" if late and late.chance >= 0.5 else ""
     return (
         f"about {middle} {unit} of water a day ({low} to {high} {unit}) from "
-        f"{when(one.at_ms(water.start), zone)} would hold {one.look.hold_pct:.0f} % {room}"
+        f"{when(one.at_ms(water.start), zone)} would hold {level:.0f} %{since} even in the driest "
+        f"hours {room}"
     )
 
 

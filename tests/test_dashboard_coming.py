@@ -26,9 +26,10 @@ from dashboard.themes import theme
 from dashboard.what_if_wishes import change
 from dashboard.wishes import WishFault
 from monitor.outlook import kept
+from monitor.science.outlook import signs
 from monitor.science.outlook.record import STEPS
 from monitor.science.outlook.signs import Range, Spell
-from monitor.science.outlook.what_if import Change, Water
+from monitor.science.outlook.what_if import Change, Water, water_to_hold
 from monitor.science.plates.ahead import Ahead, PartAhead
 from monitor.science.plates.answer import Range as Spread
 from monitor.science.plates.drive import Home
@@ -314,3 +315,28 @@ def test_water_and_room_are_told_in_the_readers_measures(shop, book, one):
     metric = coming_words.headline(told, NOW, PARIS, "C").detail
     assert "2.4 L of water a day (1.0 to 5.3 L)" in metric
     assert "60 m³" in metric
+
+
+def test_what_if_at_the_headlines_water_reads_the_level_that_it_promised(book, one):
+    look, level = one.look, 50.0
+    soon = signs.spell(look.air[1], level, 3, below=True)
+    first = round(soon.begins_h.middle)
+    water = water_to_hold(look.room, look.launch, look.air[1], level, 60.0, first)
+    other = book.changed(one, Change(water_l_day=water.middle, start=water.start))
+    line = coming_words.beside(one, other, NOW, PARIS, "C", moved=False)[1]
+    head, _, lowest = line.partition(" lowest ")
+    assert head == "From tomorrow 01:00 on, 3 h on end:"
+    assert float(lowest.partition(" %")[0]) == pytest.approx(level, abs=1)
+
+
+def test_where_it_is_dry_already_the_water_is_promised_from_half_a_day_on(one):
+    air = one.look.air.copy()
+    air[1] = 42.0
+    look = dataclasses.replace(one.look, air=air, water=Water(1.0, 2.4, 5.3, 0), hold_pct=45.0)
+    told = with_spells(dataclasses.replace(one, look=look), dry=SNAP)
+    assert (
+        "would hold 45 % from Sat 01:00 on" in coming_words.headline(told, NOW, PARIS, "C").detail
+    )
+    calm = dataclasses.replace(look, air=air + 5.0)
+    told = dataclasses.replace(told, look=calm)
+    assert "would hold 45 % even in" in coming_words.headline(told, NOW, PARIS, "C").detail

@@ -14,6 +14,7 @@ from monitor.science.outlook.fitting import untold
 from monitor.science.outlook.record import STEPS, Outdoors
 from monitor.science.outlook.room import SCALE_SD, Room
 from monitor.science.outlook.what_if import (
+    LAG_H,
     Change,
     Launch,
     Moved,
@@ -139,7 +140,7 @@ def test_the_water_told_holds_the_level_and_a_tenth_less_does_not():
         one = Launch(*(getattr(start, f) for f in ("first_h", "temp_c", "rh_pct", "heat", "water")),
                      Outdoors(*(field[:, :1] for field in start.air)))  # fmt: skip
         rh = 30.0 + moved(ROOM, one, change).rh_pct[0]
-        held = np.lib.stride_tricks.sliding_window_view(rh[9:], 3).max(axis=1).min()
+        held = np.lib.stride_tricks.sliding_window_view(rh[LAG_H:], 3).max(axis=1).min()
         assert bool(held >= 42.0) is holds
 
 
@@ -169,3 +170,26 @@ def test_what_cannot_be_is_refused(fields, words):
 )
 def test_no_chance_is_told_as_certain(chance, told):
     assert signs.likely(chance) == told
+
+
+def test_how_far_a_member_goes_for_hours_on_end_is_where_its_spells_end():
+    rng = np.random.default_rng(11)
+    values = rng.normal(45, 6, (30, 60))
+    low, high = (signs.utmost(values, 3, below=below) for below in (True, False))
+    assert low[0] == min(values[0, i : i + 3].max() for i in range(58))
+    assert high[0] == max(values[0, i : i + 3].min() for i in range(58))
+    for limit in (38.0, 41.0):
+        found = signs.spell(values, limit, 3, below=True)
+        assert (found.chance if found else 0.0) == np.mean(low < limit)
+
+
+def test_the_next_hours_are_not_asked_to_be_held_at_the_cost_of_the_days_after():
+    already = np.full((20, STEPS), 43.0)
+    already[:, :6] = 20.0  # what is dry now, no water would lift at once
+    water, later = (
+        water_to_hold(ROOM, launch(), rh, 42.0, 60.0, 0)
+        for rh in (already, already - 3.0 * (np.arange(STEPS) > 20))
+    )
+    assert water is None
+    assert later is not None
+    assert later.middle < 10

@@ -175,7 +175,7 @@ def test_rules_of_the_air_to_come_see_it_and_say_it(settings, looked):
     else:
         assert dry.value == pytest.approx(100 * one.dry.chance)
         assert dry.detail == dry_words(one, settings.zone)
-        assert "would hold 45 % in 75 m³" in dry.detail
+        assert "hours in 75 m³" in dry.detail
 
 
 def test_a_hot_spell_is_told_in_the_unit_of_the_reader(settings, looked):

@@ -100,6 +100,15 @@ def furthest(values: Floats, *, below: bool) -> tuple[int, Range]:
     return at, range_of(values[:, at])
 
 
+def utmost(values: Floats, hours: int, *, below: bool) -> Floats:
+    """How low each of the members (members, steps) goes for some hours on end, or how high; shape
+    (members,). A member has a `spell` below a limit just where this lies below it."""
+    windows = np.lib.stride_tricks.sliding_window_view(values, hours, axis=1)
+    return np.asarray(
+        windows.max(axis=2).min(axis=1) if below else windows.min(axis=2).max(axis=1)
+    )
+
+
 def best_stretch(suits: np.ndarray, allowed: np.ndarray, hours: int) -> Stretch | None:
     """The stretch that suits with the best chance, the earlier of two alike.
 

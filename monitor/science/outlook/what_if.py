@@ -20,6 +20,7 @@ from monitor.science.outlook import thermal, vapour
 from monitor.science.outlook.calendar import NO_DAYS, Days, calendar
 from monitor.science.outlook.record import STEPS, Outdoors
 from monitor.science.outlook.room import TENTH, Room
+from monitor.science.outlook.signs import utmost
 from monitor.science.ranges import Floats, checked
 from monitor.science.saturation import saturation_vapour_pressure
 
@@ -134,15 +135,19 @@ class Water(NamedTuple):
     start: int
 
 
-HELD_SHARE, EASED = 0.5, 1.25
-"""A level counts as held if the lowest RH of half of the members stays above it; starting later
-may ask for so many times the water of starting now. [-], [-]  Ours."""
+HELD_SHARE, HELD_H, EASED = 0.5, 3, 1.25
+"""A level counts as held if half of the members never stay under it for so long; starting later may
+ask for so many times the water of starting now. [-], [h], [-]  Ours."""
+LAG_H = 12
+"""What lies nearer than this is not asked to be held: water works slowly, and what would lift the
+next hours would soak the days after. [h]  Ours: the demo's room takes up half of what it will
+within it."""
 
 
 def water_to_hold(
     room: Room, launch: Launch, rh: Floats, level_pct: float, volume_m3: float, first: int
 ) -> Water | None:
-    """Water a day that keeps the air above a level, and when it must be given from.
+    """Water a day that keeps the air above a level from `LAG_H` on, and when it is given from.
 
     Parameters
     ----------
@@ -157,27 +162,28 @@ def water_to_hold(
     Water or None
         None if the air stays above anyhow.
     """
-    if _lowest(rh, first) >= level_pct:
+    held = slice(max(first - HELD_H, LAG_H), None)
+    if _lowest(rh[:, held]) >= level_pct:
         return None
     one = np.zeros(1)
 
     def need(start: int) -> float:
         """For the fitted air change."""
         low, high = 0.0, WATER_MAX_L
-        if _lowest(rh + _raised(room, launch, high, volume_m3, start, one), first) < level_pct:
+        raised = _raised(room, launch, high, volume_m3, start, one)
+        if _lowest((rh + raised)[:, held]) < level_pct:
             return np.inf
         for _ in range(9):
             middle = (low + high) / 2
             raised = _raised(room, launch, middle, volume_m3, start, one)
-            low, high = (
-                (low, middle) if _lowest(rh + raised, first) >= level_pct else (middle, high)
-            )
+            holds = _lowest((rh + raised)[:, held]) >= level_pct
+            low, high = (low, middle) if holds else (middle, high)
         return high
 
     now = need(0)
     start, litres = 0, now
     if np.isfinite(now):
-        for later in range(first - 3, 0, -6):
+        for later in range(first - HELD_H, 0, -6):
             if (wanted := need(later)) <= EASED * now:
                 start, litres = later, wanted
                 break
@@ -185,11 +191,9 @@ def water_to_hold(
     return Water(float(litres / spread), litres, float(litres * spread), start)
 
 
-def _lowest(rh: Floats, first: int) -> float:
-    """The lowest RH from the step on that is held by `HELD_SHARE` of the members; single hours do
-    not count, three together do."""
-    held = np.lib.stride_tricks.sliding_window_view(rh[:, max(first - 3, 0) :], 3, axis=1)
-    return float(np.quantile(held.max(axis=2).min(axis=1), 1 - HELD_SHARE))
+def _lowest(rh: Floats) -> float:
+    """The lowest RH that is held by `HELD_SHARE` of the members."""
+    return float(np.quantile(utmost(rh, HELD_H, below=True), 1 - HELD_SHARE))
 
 
 def _raised(
