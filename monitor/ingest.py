@@ -20,7 +20,8 @@ from monitor.commands import Commands
 from monitor.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
 from monitor.mqtt import Arrival, Subscription
 from monitor.payload import PAYLOAD_MAX, Contract, json_object, told
-from monitor.records import REFUSED_PAYLOAD_MAX, Reading, Refusal, name_fault
+from monitor.records import REFUSED_PAYLOAD_MAX, Reading, Refusal, Series, name_fault
+from monitor.science.clocks import HOUR_MS
 from monitor.store import Writer
 from monitor.topics import command_about, forecast_source
 
@@ -40,13 +41,14 @@ RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
 
 class Batch(NamedTuple):
     """What a group of messages amounts to. `deliveries` has digests by packet id; `singly` are
-    commands and forecasts, each a transaction of its own."""
+    commands and forecasts, each a transaction of its own; `lateness` is as `Writer.write` has it."""
 
     readings: list[Reading]
     refusals: list[Refusal]
     deliveries: dict[int, bytes]
     tallies: Counter[str]
     singly: list[Arrival]
+    lateness: dict[tuple[str, str, int], int]
 
 
 TakeForecast = Callable[[str, bytes, int, Iterable[tuple[int, bytes]]], None]
@@ -115,6 +117,7 @@ class Ingest:
                 refusals=batch.refusals,
                 deliveries=batch.deliveries.items(),
                 tallies=batch.tallies,
+                lateness=batch.lateness,
             )
             singly[:] = batch.singly
             self._prune(len(batch.refusals))
@@ -209,9 +212,10 @@ class Ingest:
 
     def read(self, arrivals: list[Arrival]) -> Batch:
         """Decode a group of messages; nothing is stored yet."""
-        batch = Batch([], [], {}, Counter(), [])
+        batch = Batch([], [], {}, Counter(), [], {})
         batch.tallies["messages"] = len(arrivals)
         decode = self.contract.decode
+        least: dict[str, tuple[int, Arrival, Series]] = {}
         for arrival in arrivals:
             if command_about(arrival.topic) or forecast_source(arrival.topic):
                 batch.singly.append(arrival)
@@ -228,8 +232,14 @@ class Ingest:
                 readings, faults, timed = [], [f"could not be read: {exc!r}"], False
             if timed and not faults:
                 batch.readings.extend(readings)
+                if readings and not arrival.retained:
+                    _note_lateness(least, arrival, readings)
             else:
                 self._read_with_care(arrival, readings, faults, timed=timed, batch=batch)
+        for late_ms, arrival, (place, sensor, _) in least.values():
+            hour_ms = arrival.received_ms - arrival.received_ms % HOUR_MS
+            hour = (place, sensor, hour_ms)
+            batch.lateness[hour] = min(late_ms, batch.lateness.get(hour, late_ms))
         return batch
 
     def _read_with_care(
@@ -262,6 +272,19 @@ class Ingest:
             reason = told(faults)
             log.debug("refused topic=%s reason=%s", arrival.topic, reason)
             batch.refusals.append(_refusal(arrival, reason))
+
+
+def _note_lateness(
+    least: dict[str, tuple[int, Arrival, Series]], arrival: Arrival, readings: list[Reading]
+) -> None:
+    """Note how long after its newest reading a message came, if none of its topic came sooner."""
+    series, newest, _ = readings[0]
+    if len(readings) > 1:
+        newest = max([reading.ts_ms for reading in readings])
+    late_ms = arrival.received_ms - newest
+    known = least.get(arrival.topic)
+    if known is None or late_ms < known[0]:
+        least[arrival.topic] = late_ms, arrival, series
 
 
 def _digest(arrival: Arrival) -> bytes:

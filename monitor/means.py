@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.places import Place
 from monitor.records import Quantity, Series
-from monitor.science.health import unfit
+from monitor.sensor_clocks import doubtful
 from monitor.store import TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
@@ -29,9 +29,10 @@ def means(
     reader: Reader, place: str, start_ms: int, end_ms: int, period_s: int = TEN_MINUTES_S
 ) -> Means:
     """Means of T and RH at a place, of the sensor that is first by name and has both; where it has
-    a gap, of the next. Where one was stuck or saturated, it comes last. [ms], [°C], [%]"""
+    a gap, of the next. Where one was stuck or saturated, or its clock wrong, it comes last.
+    [ms], [°C], [%]"""
     known = reader.series()
-    parts, doubtful = [], []
+    parts, in_doubt = [], []
     for sensor in sorted({s.sensor for s in known if s.place == place}):
         ids = [
             known.get(Series(place, sensor, q)) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
@@ -40,11 +41,12 @@ def means(
         if len(rows) < len(ids):
             continue
         part = joined(*rows)
-        bad = np.isin(part[0], rows[1]["ts_ms"][unfit(rows[1], period_s)])
+        doubt = doubtful(reader, place, sensor, rows[1], period_s)
+        bad = np.isin(part[0], rows[1]["ts_ms"][doubt])
         parts.append([column[~bad] for column in part])
-        doubtful.append([column[bad] for column in part])
+        in_doubt.append([column[bad] for column in part])
     ts, temp, rh = joined(None, None)
-    for more in (*parts, *doubtful):
+    for more in (*parts, *in_doubt):
         new = ~np.isin(more[0], ts)
         ts, temp, rh = (
             np.concatenate([had, got[new]]) for had, got in zip((ts, temp, rh), more, strict=True)

@@ -13,10 +13,10 @@ from monitor.means import joined, places
 from monitor.places import Limits, Place, band
 from monitor.records import Quantity, Series
 from monitor.science.air import relative_humidity_at
-from monitor.science.health import unfit
 from monitor.science.registry import derive
 from monitor.science.uncertainty import dew_point_uncertainty, moisture_content_uncertainty
 from monitor.science.wood import moisture_content_is_extrapolated
+from monitor.sensor_clocks import doubtful
 from monitor.store import TEN_MINUTES_S, Reader
 from monitor.verdicts import Verdict, judge
 
@@ -93,8 +93,8 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
     """Each place's newest values and the last day of its leading sensor, as 10-minute means.
 
     The leading sensor is the first by name of those that measure temperature and RH and are not
-    old, and are neither stuck nor saturated, if there is such a one; if all are old, the one heard
-    last. Pressure, surface temperature and battery are the
+    old, and are neither stuck nor saturated nor misdated, if there is such a one; if all are old,
+    the one heard last. Pressure, surface temperature and battery are the
     newest of any sensor at the place.
     """
     limit = now_ms - 1000 * settings.board.stale_after_s
@@ -114,9 +114,7 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
         }
         fresh = sorted(n for n in pairs if pairs[n] >= limit)
         if len(fresh) > 1:
-            sound = [
-                n for n in fresh if not _unfit(reader, ids.get(Series(place.id, n, RH), 0), now_ms)
-            ]
+            sound = [n for n in fresh if not _in_doubt(reader, ids, place.id, n, now_ms)]
             fresh = sound or fresh
         name = next(iter(fresh), "")
         name = name or max(pairs, key=lambda n: pairs[n], default="")
@@ -137,9 +135,12 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
     return found
 
 
-def _unfit(reader: Reader, series_id: int, now_ms: int) -> bool:
+def _in_doubt(
+    reader: Reader, ids: dict[Series, int], place: str, sensor: str, now_ms: int
+) -> bool:
+    series_id = ids.get(Series(place, sensor, RH), 0)
     rows = reader.rollups(series_id, TEN_MINUTES_S, now_ms - TRACE_MS, now_ms + 1)
-    return bool(len(rows) and unfit(rows)[-1])
+    return bool(doubtful(reader, place, sensor, rows)[-1:].any())
 
 
 def air_now(recent: list[Recent], settings: Settings, now_ms: int) -> list[PlaceAir]:

@@ -10,7 +10,9 @@ import numpy as np
 
 from monitor.means import places
 from monitor.records import Quantity, Series
-from monitor.science.health import Fault, Finding, Pair, findings, score, unfit
+from monitor.science.clocks import slow_s
+from monitor.science.health import Fault, Finding, Pair, findings, score
+from monitor.sensor_clocks import doubtful
 from monitor.store import TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
@@ -53,17 +55,23 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
     told = []
     for place in known:
         mine = {sensor: pair for (at, sensor), pair in sorted(pairs.items()) if at == place.id}
-        sound = {s: p for s, p in mine.items() if not (len(p.rh) and unfit(p.rh)[-1])}
+        sound = {
+            s: p for s, p in mine.items()
+            if not doubtful(reader, place.id, s, p.rh)[-1:].any()
+        }  # fmt: skip
         for sensor, pair in mine.items():
             last = newest[place.id, sensor]
             heard = max(one.reading.ts_ms for one in last.values())
             battery = last.get(Quantity.BATTERY)
             topic = topics.get((place.id, sensor), f"{place.id}/{sensor}")
+            spoke_as, _, name = topic.partition("/")
+            slow = slow_s(reader.lateness(spoke_as, name, now_ms - WEEK_MS))
             found = findings(
                 pair,
                 [other for name, other in sound.items() if name != sensor],
-                silent_s=(now_ms - heard) / 1000,
+                silent_s=(now_ms - heard) / 1000 - max(slow, 0.0),
                 stale_s=settings.board.stale_after_s,
+                slow_s=slow,
                 battery_pct=battery.reading.value if battery else math.nan,
                 refused=refused.get(topic, 0),
                 outdoors=place.kind == "outdoors",
@@ -136,6 +144,14 @@ def sentence(finding: Finding) -> str:
             )
         case Fault.SATURATED:
             return f"Reads 99 % or more for {_lasting(amount)}. Look at the place, then dry the sensor."
+        case Fault.CLOCK if amount > 0:
+            return (
+                f"Its clock is {_lasting(amount)} slow, or it sends that late. Set the clock; what it "
+                "measured counts at a wrong time."
+            )
+        case Fault.CLOCK:
+            by = _lasting(-amount)
+            return f"Its clock is {by} fast. Set it; 5 min ahead its messages are refused."
         case Fault.DISAGREES:
             by = "" if finding.warm else f" by {abs(amount):.1f} %"
             way = "more" if amount > 0 else "less"

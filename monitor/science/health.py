@@ -45,6 +45,7 @@ class Fault(StrEnum):
     SILENT = "silent"
     STUCK = "stuck"
     SATURATED = "saturated"
+    CLOCK = "clock"
     DISAGREES = "disagrees"
     NOISY = "noisy"
     JUMPS = "jumps"
@@ -53,14 +54,15 @@ class Fault(StrEnum):
 
 
 COSTS: dict[Fault, int] = {
-    Fault.SILENT: 100, Fault.STUCK: 100, Fault.SATURATED: 60, Fault.DISAGREES: 40,
-    Fault.NOISY: 30, Fault.JUMPS: 30, Fault.REFUSED: 20, Fault.BATTERY: 20,
+    Fault.SILENT: 100, Fault.STUCK: 100, Fault.SATURATED: 60, Fault.CLOCK: 60,
+    Fault.DISAGREES: 40, Fault.NOISY: 30, Fault.JUMPS: 30, Fault.REFUSED: 20, Fault.BATTERY: 20,
 }  # fmt: skip
 """What each fault takes off a score of 100. Ours."""
 
 
 class Finding(NamedTuple):
-    """A fault and how large it is: SILENT, STUCK, SATURATED [s]; DISAGREES, NOISY [% RH, or K of
+    """A fault and how large it is: SILENT, STUCK, SATURATED [s]; CLOCK, by how
+    much it is slow, below 0 fast [s]; DISAGREES, NOISY [% RH, or K of
     temperature]; JUMPS, REFUSED how many a day; BATTERY [%]. `warm`: it is the temperature's."""
 
     fault: Fault
@@ -188,6 +190,7 @@ def findings(
     *,
     silent_s: float = 0.0,
     stale_s: float = math.inf,
+    slow_s: float = 0.0,
     battery_pct: float = math.nan,
     refused: int = 0,
     outdoors: bool = False,
@@ -202,6 +205,8 @@ def findings(
         Those at the same place that are neither stuck nor saturated.
     silent_s, stale_s : float
         For how long it has been silent, and from when on that is a fault. [s]
+    slow_s : float
+        By how much its clock is slow, below 0 fast; 0 if it is right. [s]
     battery_pct : float
         [%]  NaN: not known.
     refused : int
@@ -217,6 +222,8 @@ def findings(
         found.append(Finding(Fault.STUCK, still))
     if wet >= SATURATED_S and not outdoors:
         found.append(Finding(Fault.SATURATED, wet))
+    if slow_s:
+        found.append(Finding(Fault.CLOCK, slow_s))
     for warm, rows, loud, jump in (
         (False, one.rh, NOISE_RH_PCT, JUMP_RH_PCT),
         (True, one.temp, NOISE_TEMP_K, JUMP_TEMP_K),

@@ -209,6 +209,21 @@ class Reader:
         rows = self.connection.rows(_LATEST)
         return [Reading(Series(p, s, Quantity(q)), t, v) for _, p, s, q, t, v in rows]
 
+    def lateness(self, place: str, sensor: str, since_ms: int) -> NDArray[np.void]:
+        """How late a topic's messages came, by hours of arrival that end after `since_ms`.
+
+        Returns
+        -------
+        structured ndarray of shape (n,)
+            `hour_ms`, and `least_s`, the least of that hour. [s]
+        """
+        return self._array(
+            "SELECT hour_ms, least_ms / 1000.0 FROM lateness "
+            "WHERE place = ? AND sensor = ? AND hour_ms > ? ORDER BY hour_ms",
+            (place, sensor, since_ms - 1000 * HOUR_S),
+            [("hour_ms", "i8"), ("least_s", "f8")],
+        )
+
     def refused(self, limit: int) -> list[KeptRefusal]:
         """The newest refused messages, newest first."""
         rows = self.connection.rows(
@@ -316,7 +331,7 @@ class Reader:
         return table
 
     def _array(
-        self, sql: str, values: tuple[int, ...], columns: list[tuple[str, str]]
+        self, sql: str, values: tuple[int | str, ...], columns: list[tuple[str, str]]
     ) -> NDArray[np.void]:
         import numpy as np  # only readers need it
 

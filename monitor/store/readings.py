@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from monitor.errors import StoreUnavailable
 from monitor.records import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
@@ -49,6 +49,11 @@ _REMEMBER = (
     "INSERT INTO delivered (packet_id, digest) VALUES (?, ?) "
     "ON CONFLICT (packet_id) DO UPDATE SET digest = excluded.digest"
 )
+_NOTE_LATENESS = (
+    "INSERT INTO lateness (place, sensor, hour_ms, least_ms) VALUES (?, ?, ?, ?) "
+    "ON CONFLICT (place, sensor, hour_ms) DO UPDATE "
+    "SET least_ms = min(lateness.least_ms, excluded.least_ms)"
+)
 
 
 class Stored(NamedTuple):
@@ -77,6 +82,7 @@ class Writer:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._series_ids: dict[Series, int] = {}
+        self._least: dict[tuple[str, str], tuple[int, int]] = {}
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as exc:
@@ -93,6 +99,7 @@ class Writer:
         refusals: Sequence[Refusal] = (),
         deliveries: Iterable[tuple[int, bytes]] = (),
         tallies: Mapping[str, int] | None = None,
+        lateness: Mapping[tuple[str, str, int], int] | None = None,
     ) -> Stored:
         """Store a batch in one transaction, with its rollups. All of it is on disk, or none.
 
@@ -105,6 +112,9 @@ class Writer:
             Messages to be known again by `delivered`.
         tallies : mapping of name to number, optional
             Added to the counts of `TALLIES`, besides readings, repeats and refusals.
+        lateness : mapping of (place, sensor, hour) to ms, optional
+            The least by which a message of a topic came after its newest reading, by the hour of
+            arrival [ms since 1970-01-01 UTC]. The least of all is kept.
 
         Raises
         ------
@@ -134,7 +144,10 @@ class Writer:
             counts = Counter(tallies or {})
             counts.update(readings=new, repeats=len(rows) - new, refused=len(refusals))
             run.executemany(_ADD_TALLY, [(name, n) for name, n in counts.items() if n])
+            lower = self._lower(lateness or {})
+            run.executemany(_NOTE_LATENESS, [(*hour, late) for hour, late in lower.items()])
         self._series_ids |= fresh
+        self._least |= {hour[:2]: (hour[2], late) for hour, late in lower.items()}
         return Stored(new, len(rows) - new)
 
     @staticmethod
@@ -179,6 +192,15 @@ class Writer:
 
     def close(self) -> None:
         self.connection.close()
+
+    def _lower(self, lateness: Mapping[tuple[str, str, int], int]) -> dict[Any, int]:
+        """Those that are new, or less than what this writer has noted last."""
+        known = self._least
+        return {
+            hour: late
+            for hour, late in lateness.items()
+            if (noted := known.get(hour[:2])) is None or noted[0] != hour[2] or late < noted[1]
+        }
 
     def _new_series(self, run: sqlite3.Cursor, series: Series) -> int:
         row = run.execute(

@@ -1,0 +1,37 @@
+"""Which readings of a sensor are in doubt: it was stuck or saturated, or its clock was wrong."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.science.clocks import misdated, touched
+from monitor.science.health import PERIOD_S, unfit
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from monitor.store import Reader
+
+
+def doubtful(
+    reader: Reader, place: str, sensor: str, rh: NDArray[np.void], period_s: int = PERIOD_S
+) -> NDArray[np.bool_]:
+    """Which of these rollups of a sensor's humidity another sensor should be asked for. Shape (n,)."""
+    found = unfit(rh, period_s)
+    if len(rh):
+        for topic in _topics(reader, place, sensor):
+            hours = reader.lateness(*topic, int(rh["ts_ms"][0]))
+            found |= touched(rh["ts_ms"], period_s, misdated(hours))
+    return found
+
+
+def _topics(reader: Reader, place: str, sensor: str) -> set[tuple[str, str]]:
+    """The topics on which the sensors of that name spoke that ever stood at a place."""
+    moved = {
+        (one.topic_place, one.name)
+        for one in reader.histories().values()
+        if one.name == sensor and any(at == place for _, at in one.stays)
+    }
+    return moved | {(place, sensor)}
