@@ -54,7 +54,7 @@ class Agent:
         notifier: Notifier | None = None,
     ) -> None:
         self._settings, self._root = settings, root
-        self._clock = clock or Clock()
+        self._clock = clock or Clock(root)
         self._dating = Dating(self._clock)
         self._notifier = notifier or Notifier()
         count = max(1, settings.reads * len(settings.sensors))
