@@ -19,7 +19,7 @@ from dashboard.figures import (
     template,
 )
 from monitor.outlook.kept import HOUR_MS
-from monitor.science.outlook.signs import likely
+from monitor.science.outlook.signs import LIKELY, likely
 
 if TYPE_CHECKING:
     from dashboard.figures import View
@@ -247,7 +247,8 @@ def _reach_labels(one: Foreseen, look: Theme, narrow: bool) -> list[dict[str, An
 
 def _stretches(one: Foreseen) -> list[tuple[Stretch, str, float]]:
     named = ((one.closing, "close", 0.07), (one.varnishing, "varnish", 0.0))
-    return [(stretch, word, y) for stretch, word, y in named if stretch is not None]
+    return [(stretch, word, y) for stretch, word, y in named
+            if stretch is not None and stretch.chance >= LIKELY]  # fmt: skip
 
 
 def _stretch_shapes(one: Foreseen, look: Theme) -> list[dict[str, Any]]:

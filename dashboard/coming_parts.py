@@ -165,15 +165,15 @@ def below(
         [html.H2("Good hours"),
          html.Ul([html.Li(line) for line in coming_words.good_hours(one, zone)],
                  className="plain"),
-         html.P("In opening hours, in the band, calm and warm enough; for varnish dry and away "
-                "from the dew point.", className="aside")],
+         html.P("In opening hours, not below the band, warm enough; for closing within it and calm, "
+                "for varnish away from the dew point.", className="aside")],
         [html.H2("How well it does here"), html.P(coming_words.score_words(fit)),
          *_score_table(fit)],
         [html.H2("What it rests on"), html.P(coming_words.rests_on(one, fit, zone)),
          html.P(coming_words.as_far(one, now_ms, zone)),
          html.P(coming_words.age(one, now_ms)), html.H3("The room"),
-         html.Ul([html.Li(line) for line in coming_words.room_words(one, unit)],
-                 className="plain")],
+         html.Ul([html.Li(line) for line in coming_words.room_words(
+             one, unit, fit.fills_why if fit else "")], className="plain")],
     ]  # fmt: skip
     if plates:
         sections[0] += [

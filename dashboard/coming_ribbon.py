@@ -9,7 +9,7 @@ from dash import dcc, html
 
 from dashboard import coming_words, drawings, formats
 from dashboard.markup import attributes
-from monitor.science.outlook.signs import UNSURE, likely
+from monitor.science.outlook.signs import LIKELY, UNSURE, likely
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -139,7 +139,7 @@ def _marks(one: Foreseen) -> list[Component]:
             at = _across(one, one.at_ms(spell.begins_h.middle))
             found.append(_mark(at, state, f"{word}, {likely(spell.chance)}"))
     for stretch, word in ((one.closing, "close"), (one.varnishing, "varnish")):
-        if stretch is not None:
+        if stretch is not None and stretch.chance >= LIKELY:
             begin = _across(one, one.at_ms(stretch.start))
             end = _across(one, one.at_ms(stretch.start + stretch.hours))
             found.append(

@@ -250,8 +250,8 @@ def age(one: Foreseen, now_ms: int) -> str:
     return f"{text}, and readings up to {formats.age((now_ms - look.read_ms) / 1000)}."
 
 
-def room_words(one: Foreseen, unit: Unit) -> list[str]:
-    """What the log has told of the room, and what it cannot tell."""
+def room_words(one: Foreseen, unit: Unit, fills_why: str = "") -> list[str]:
+    """What the log has told of the room, and what it cannot tell. `fills_why`: as `Fit` has it."""
     if one.look.room.refused:
         return [
             f"The room is not known yet: {one.look.room.refused}. Until then a usual room stands "
@@ -279,8 +279,10 @@ def room_words(one: Foreseen, unit: Unit) -> list[str]:
         "humidifier tell that."
         if change.known
         else f"How often its air is changed cannot be told from RH: {_range(change, 1)} times an hour "
-        "is usual. So what a litre of water does is told as a wide range."
+        "is usual. So what water does is told as a wide range."
     )
+    if fills_why and not change.known:
+        lines.append(f"The measured fills of its humidifier do not tell it yet: {fills_why}.")
     return lines
 
 
@@ -309,7 +311,7 @@ def beside(
     ):
         here, then = (0.0 if s is None else s.chance for s in (a, b))
         if max(here, then) >= UNSURE:
-            lines.append(f"Chance of {word}: {100 * then:.0f} % instead of {100 * here:.0f} %.")
+            lines.append(f"Chance of {word}: {likely(then)} instead of {likely(here)}.")
     cold, colder = (float(each.fan.temp_c[1].min()) for each in (one, other))
     if abs(cold - colder) >= 0.5:
         lines.append(
@@ -346,11 +348,15 @@ def plate_words(
     low, high = sorted((abs(off.low), abs(off.high)))
     if off.low < 0 < off.high:
         low = 0.0
+    when = (
+        f"its rest by {formats.ahead(at_ms, now_ms, zone)} ({formats.figure(low, 1)} to "
+        f"{formats.figure(high, 1)}), now {_off(first.now_pct)}"
+        if first.step
+        else "its rest now, and no further in these days"
+    )
     text = (
         f"{instrument.reference}, {first.part.name}: {formats.figure(abs(off.median), 1)} % MC {side} "
-        f"its rest by {formats.ahead(at_ms, now_ms, zone)} ({formats.figure(low, 1)} to "
-        f"{formats.figure(high, 1)}), now {_off(first.now_pct)}; "
-        f"{formats.figure(abs(moved.median), 1)} mm {width}."
+        f"{when}; {formats.figure(abs(moved.median), 1)} mm {width}."
     )
     return f"{text} {_closing(instrument, found, one, now_ms, zone)}".strip()
 

@@ -14,7 +14,7 @@ from monitor.outlook.kept import HOUR_MS, Look
 from monitor.places import Limits, Place, band
 from monitor.science.outlook import signs
 from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.signs import Fan, Spell, Stretch, likely
+from monitor.science.outlook.signs import LIKELY, Fan, Spell, Stretch, likely
 from monitor.science.outlook.what_if import HELD_H, LAG_H, USUAL_VOLUME_M3
 from monitor.science.ranges import Floats
 from monitor.units import room_words, water_figure, water_unit
@@ -88,7 +88,7 @@ def described(settings: Settings, place: Place, look: Look) -> Foreseen:
         signs.spell(temp[:, soon], limits.temp_high_c, HOT_H, below=False),
         signs.spell(rh[:, soon], high, DAMP_H, below=False),
         signs.best_stretch(_closing(temp, rh, low, high, limits), allowed, CLOSING_H),
-        signs.best_stretch(_varnishing(temp, rh, limits), allowed, VARNISH_H),
+        signs.best_stretch(_varnishing(temp, rh, low, limits), allowed, VARNISH_H),
     )  # fmt: skip
 
 
@@ -100,10 +100,12 @@ def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: Limits) 
     return (rh >= low) & (rh <= high) & (temp >= limits.glue_temp_low_c) & calm
 
 
-def _varnishing(temp: Floats, rh: Floats, limits: Limits) -> np.ndarray:
-    """Away from the dew point, dry and warm enough."""
+def _varnishing(temp: Floats, rh: Floats, low: float, limits: Limits) -> np.ndarray:
+    """Away from the dew point, dry and warm enough; in a dry spell varnish is to be put off."""
     spread = temp - signs.dew_point(temp, rh)
-    good = (rh <= limits.varnish_rh_high_pct) & (spread >= limits.varnish_spread_low_k)
+    good = (
+        (rh >= low) & (rh <= limits.varnish_rh_high_pct) & (spread >= limits.varnish_spread_low_k)
+    )
     return np.asarray(good & (temp >= limits.varnish_temp_low_c) & (temp <= limits.temp_high_c))
 
 
@@ -147,7 +149,7 @@ def water_words(one: Foreseen, zone: ZoneInfo, *, us: bool = False) -> str:
     return (
         f"about {middle} {unit} of water a day ({low} to {high} {unit}) from "
         f"{when(one.at_ms(water.start), zone)} would hold {level:.0f} %{since} even in the driest "
-        f"hours {room}"
+        f"hours {room}; set the humidifier to {level:.0f} %, so that it gives less in others"
     )
 
 
@@ -167,6 +169,11 @@ def stretch_words(what: str, one: Foreseen, stretch: Stretch | None, zone: ZoneI
     if stretch is None:
         return f"No good hours {what} in sight."
     begin, end = (one.at_ms(step) for step in (stretch.start, stretch.start + stretch.hours))
+    if stretch.chance < LIKELY:
+        return (
+            f"No hours {what} are likely to suit; the best, {when(begin, zone)} to "
+            f"{when(end, zone)}, have a chance of {likely(stretch.chance)}."
+        )
     return (
         f"Best hours {what}: {when(begin, zone)} to {when(end, zone)}, chance "
         f"{likely(stretch.chance)}."

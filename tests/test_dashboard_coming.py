@@ -28,6 +28,7 @@ from dashboard.wishes import WishFault
 from monitor.outlook import kept
 from monitor.science.outlook import signs
 from monitor.science.outlook.record import STEPS
+from monitor.science.outlook.room import Pinned
 from monitor.science.outlook.signs import Range, Spell
 from monitor.science.outlook.what_if import Change, Water, water_to_hold
 from monitor.science.plates.ahead import Ahead, PartAhead
@@ -340,3 +341,51 @@ def test_where_it_is_dry_already_the_water_is_promised_from_half_a_day_on(one):
     calm = dataclasses.replace(look, air=air + 5.0)
     told = dataclasses.replace(told, look=calm)
     assert "would hold 45 % even in" in coming_words.headline(told, NOW, PARIS, "C").detail
+
+
+def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_tell(one):
+    room = dataclasses.replace(one.look.room, refused="")
+    look = dataclasses.replace(one.look, room=room)
+    unknown = coming_words.room_words(dataclasses.replace(one, look=look), "C", "3 of the 5 …")
+    assert "cannot be told from RH" in unknown[-2]
+    assert unknown[-1] == (
+        "The measured fills of its humidifier do not tell it yet: 3 of the 5 …."
+    )
+    told = dataclasses.replace(room, pinned=Pinned(room.water, 0.3, 0.8))
+    look = dataclasses.replace(look, room=told)
+    known = coming_words.room_words(dataclasses.replace(one, look=look), "C", "")
+    assert known[-1] == (
+        "Its air was changed 0.8 (0.5 to 1.2) times an hour on average: the weighed fills of its "
+        "humidifier tell that."
+    )
+    for is_known, words in ((True, "fills that were weighed"), (False, "air change is not known")):
+        said = coming.parts.answer(["x"], Change(water_l_day=1.0), known=is_known)
+        assert words in text_of(said)
+        assert "humidifier daily" in text_of(said)  # the caution stays
+
+
+@pytest.mark.parametrize(
+    ("chance", "told"),
+    [
+        (0.9, "Best hours for varnish: Fri 18:00 to Fri 22:00, chance 90 %."),
+        (0.14, "No hours for varnish are likely to suit; the best, Fri 18:00 to Fri 22:00, have a "
+         "chance of 14 %."),
+        (None, "No good hours for varnish in sight."),
+    ],
+)  # fmt: skip
+def test_hours_that_hardly_suit_are_not_told_as_good(one, chance, told):
+    stretch = None if chance is None else signs.Stretch(5, 4, chance)
+    other = dataclasses.replace(one, varnishing=stretch, closing=None)
+    assert coming_words.good_hours(other, PARIS)[1] == told
+    view = View(int(one.look.edges_ms[0]), int(one.look.edges_ms[-1]), PARIS, "C", 1280)
+    good = str(coming_plot(other, "humidity", view, theme("day"), None)["layout"])
+    assert ("good to varnish" in good) is (chance == 0.9)
+
+
+def test_what_is_furthest_off_now_is_not_told_as_coming(one):
+    found = plates_of(one, np.ones(STEPS, bool))
+    first = found.parts[0]._replace(step=0)
+    text = coming_words.plate_words(instrument(), found._replace(parts=(first,)), one, NOW, PARIS)
+    assert text.startswith(
+        "VN-30, top: 1.1 % MC under its rest now, and no further in these days;"
+    )

@@ -56,7 +56,9 @@ def fills(made):
 
 @pytest.fixture(scope="module")
 def told(shop, ready, fills, made):
-    return pinned(shop.room, ready, 24 * DAYS - 1, [fills], made.spec.volume_m3)
+    room, why = pinned(shop.room, ready, 24 * DAYS - 1, [fills], made.spec.volume_m3)
+    assert why == ""
+    return room
 
 
 def test_fills_find_the_true_air_change_that_rh_missed(told, shop, made, ready):
@@ -91,10 +93,16 @@ def test_without_fills_nothing_is_other_than_it_was(shop, ready, fills, made):
     volume, stop = made.spec.volume_m3, 24 * DAYS - 1
     few = Fills(fills.at_h[:FEWEST_FILLS], fills.litres[:FEWEST_FILLS])
     unmeasured = Fills(fills.at_h, np.full(len(fills.at_h), np.nan))
-    for tanks in ([], [NOBODY], [few], [unmeasured], [fills, NOBODY]):
-        assert pinned(shop.room, ready, stop, tanks, volume) is shop.room
+    for tanks, told in (
+        ([], ""), ([NOBODY], ""), ([unmeasured], ""), ([few], "1 of the 5 times"),
+        ([fills, NOBODY], "0 of the 5 times"),
+    ):  # fmt: skip
+        room, why = pinned(shop.room, ready, stop, tanks, volume)
+        assert room is shop.room
+        assert why.startswith(told)
+        assert bool(why) is bool(told)
     refused = replace(shop.room, refused="too short")
-    assert pinned(refused, ready, stop, [fills], volume) is refused
+    assert pinned(refused, ready, stop, [fills], volume)[0] is refused
     assert shop.room.scaled == (shop.room.water, 0.6)
     assert not described(shop.room)["air_change_h"].known
 
@@ -110,14 +118,15 @@ def test_nothing_rests_on_fills_that_came_later(shop, ready, fills, made, told):
         np.concatenate([fills.at_h, fills.at_h[-1:] + 400 + 24 * np.arange(9)]),
         np.concatenate([fills.litres, np.full(9, 40.0)]),
     )
-    again = pinned(shop.room, ready, 24 * DAYS - 1, [later], made.spec.volume_m3)
+    again, _ = pinned(shop.room, ready, 24 * DAYS - 1, [later], made.spec.volume_m3)
     assert again.pinned.air_change_h == told.pinned.air_change_h
 
 
 def test_litres_that_the_log_contradicts_are_not_believed(shop, ready, fills, made):
     absurd = Fills(fills.at_h, 30 * fills.litres)
-    room = pinned(shop.room, ready, 24 * DAYS - 1, [absurd], made.spec.volume_m3)
+    room, why = pinned(shop.room, ready, 24 * DAYS - 1, [absurd], made.spec.volume_m3)
     assert room is shop.room
+    assert "not believed" in why
 
 
 def test_known_water_stands_for_the_humidifier_in_its_hours():
@@ -161,4 +170,4 @@ def test_water_is_spread_from_fill_to_fill():
 
 def test_a_shorter_log_than_a_fit_wants_pins_nothing(ready, fills, made):
     room = fit_room(ready, 24 * 5)
-    assert pinned(room, ready, 24 * 5, [fills], made.spec.volume_m3) is room
+    assert pinned(room, ready, 24 * 5, [fills], made.spec.volume_m3)[0] is room

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 3
+VERSION = 4
 HOUR_MS = 3_600_000
 FRESH_MS = 3 * HOUR_MS
 """A look that was made longer ago says nothing any more. [ms]  Ours: one is made each hour."""
@@ -40,7 +40,8 @@ class Fit:
     """What a place's log has taught.
 
     `learned_ms` when, from so many `days` of log; `tried` whether it has judged itself; `scores`
-    of RH and `snaps` from a walk through the log, empty and None before that.
+    of RH and `snaps` from a walk through the log, empty and None before that. `fills_why`: why the
+    measured fills of its tanks do not tell the air change; empty if they do, or there are none.
     """
 
     place: str
@@ -50,6 +51,7 @@ class Fit:
     learned: Learned
     scores: tuple[Score, ...]
     snaps: SnapScore | None
+    fills_why: str = ""
 
 
 @dataclasses.dataclass(frozen=True, eq=False)

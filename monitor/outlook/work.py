@@ -94,12 +94,12 @@ class Work:
             kept.note_progress(self._settings, None)
         if walk.learned is None:
             return
-        learned = self._pinned(place, walk.learned, walk.known)
+        learned, why = self._pinned(place, walk.learned, walk.known)
         days = len(hours) / 24
         kept.keep(
             self._settings,
             Fit(place, now_ms, days, True, learned, tuple(scores(walked, 1, 0)),
-                snap_score(walked, hours.rh_pct, 0)),
+                snap_score(walked, hours.rh_pct, 0), why),
         )  # fmt: skip
         log.info("outlook learned place=%s days=%d", place, days)
 
@@ -126,8 +126,8 @@ class Work:
             k = known(hours, issues)
             end = len(hours) - 1
             if fit is None:  # at once, by a first guess; the night's walk will judge it
-                fit = Fit(place, now_ms, len(hours) / 24, False,
-                          self._pinned(place, Learned(learn(k, issues, end)), k), (), None)  # fmt: skip
+                learned, why = self._pinned(place, Learned(learn(k, issues, end)), k)
+                fit = Fit(place, now_ms, len(hours) / 24, False, learned, (), None, why)
                 kept.keep(self._settings, fit)
             learned = fit.learned
             looks = np.array([end - snap.LOOKS_APART_H, end])
@@ -164,15 +164,16 @@ class Work:
         )  # fmt: skip
         return True
 
-    def _pinned(self, place: str, learned: Learned, k: Known) -> Learned:
-        """With what weighed fills tell of the room's air change, if its volume is known."""
+    def _pinned(self, place: str, learned: Learned, k: Known) -> tuple[Learned, str]:
+        """With what weighed fills tell of the room's air change; else why they do not."""
         volume = self._by_id[place].volume_m3
         tanks = [tank.id for tank in self._settings.reservoirs if tank.place == place]
-        if not volume or not tanks:
-            return learned
         fills, shop = fills_of(self._reader, tanks), learned.shop
-        room = pinned(shop.room, k, len(k.temp_c) - 1, fills, volume)
-        return replace(learned, shop=replace(shop, room=room))
+        if not volume:
+            measured = any(np.isfinite(one.litres).any() for one in fills)
+            return learned, "volume_m3 of the place is not in the settings" if measured else ""
+        room, why = pinned(shop.room, k, len(k.temp_c) - 1, fills, volume)
+        return replace(learned, shop=replace(shop, room=room)), why
 
     def _material(self, place: str, now_ms: int) -> tuple[Hours, Issues] | None:
         """The log up to the last whole hour; None if it is too short or fell silent."""

@@ -79,9 +79,11 @@ class Intervals(NamedTuple):
         return out
 
 
-def pinned(room: Room, k: Known, stop: int, tanks: Sequence[Fills], volume_m3: float) -> Room:
-    """The room with a vapour balance in grams, told by fills up to hour number `stop`; the room as
-    it was if they do not tell.
+def pinned(
+    room: Room, k: Known, stop: int, tanks: Sequence[Fills], volume_m3: float
+) -> tuple[Room, str]:
+    """The room with a vapour balance in grams, told by fills up to hour number `stop`; or the room
+    as it was, and why they do not tell.
 
     Parameters
     ----------
@@ -98,11 +100,16 @@ def pinned(room: Room, k: Known, stop: int, tanks: Sequence[Fills], volume_m3: f
         (int(np.sum((i.from_h >= ends_h[0] + first) & (i.until_h <= ends_h[stop]))) for i in found),
         default=0,
     )  # fmt: skip
-    if room.refused or count < FEWEST_FILLS:
-        return room
+    if room.refused or not any(np.isfinite(fills.litres).any() for fills in tanks):
+        return room, ""
+    if count < FEWEST_FILLS:
+        return (
+            room,
+            f"{count} of the {FEWEST_FILLS} times from one measured fill to the next are there",
+        )
     given = np.sum([i.hourly(ends_h) for i in found], axis=0)
-    if int(np.sum(~np.isnan(given[first : stop + 1]))) < FEWEST_KNOWN_H:
-        return room
+    if (known_h := int(np.sum(~np.isnan(given[first : stop + 1])))) < FEWEST_KNOWN_H:
+        return room, f"they tell of {known_h} of the {FEWEST_KNOWN_H} hours that are needed"
     runs = Runs.of(k, starts, stop, room.offset_h)
     source = vapour_pa_h(24 * given, volume_m3)[runs.rows]
     wet = runs.wet._replace(more_source=np.nan_to_num(source), humidifier=np.isnan(source) * 1.0)
@@ -111,11 +118,11 @@ def pinned(room: Room, k: Known, stop: int, tanks: Sequence[Fills], volume_m3: f
         vapour.PRIOR, room.water.mean, runs.information,
     )  # fmt: skip
     if not water.misfit <= WORSE * room.water.misfit:
-        return room
+        return room, "what the air did does not bear them out, so they are not believed"
     few = Runs.of(k, starts[::-1][::4][::-1], stop, room.offset_h).wet  # each hour about once
     theta = draws(water, np.random.default_rng(_SEED), _DRAWS)
     change = np.log(vapour.air_change(theta, few).mean(axis=(0, 2)))
     sd = float(np.hypot(change.std(), MODEL_SD))
     if sd >= SCALE_SD:
-        return room
-    return replace(room, pinned=Pinned(water, sd, float(np.exp(change.mean()))))
+        return room, "they tell no more than is known without them"
+    return replace(room, pinned=Pinned(water, sd, float(np.exp(change.mean())))), ""
