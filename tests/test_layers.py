@@ -44,6 +44,7 @@ def test_every_contract_is_read():
         ),
         ("apscheduler", {"monitor/jobs.py"}),
         ("apprise", {"monitor/notify.py"}),
+        ("bleak", {"sensors/agent/bluetooth.py"}),
         ("babel", {"monitor/clients/language.py"}),
         ("pvlib", {"monitor/weather_files.py"}),
         ("segno", {"monitor/clients/reminders.py"}),

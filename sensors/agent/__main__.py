@@ -40,7 +40,7 @@ def _run(given: argparse.Namespace) -> int:
 
 
 def _find(given: argparse.Namespace) -> int:
-    text, any_there = finding.found(given.root, given.config)
+    text, any_there = finding.found(given.root, given.config, bluetooth=given.bluetooth)
     print(text, end="")
     return 0 if any_there else 1
 
@@ -76,6 +76,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--verbose", "-v", action="store_true", help="log more")
     run.set_defaults(do=_run)
     find = verbs.add_parser("find", parents=[shared], help="list the chips and what they read")
+    find.add_argument("--bluetooth", action="store_true", help="look for Bluetooth sensors too")
     find.set_defaults(do=_find)
     unit = verbs.add_parser("unit", parents=[shared], help="print or write a systemd unit")
     unit.add_argument("--user", default="", help="run as this user; else as one systemd makes up")

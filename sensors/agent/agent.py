@@ -6,7 +6,7 @@ import logging
 import threading
 import time
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor import __version__
 from monitor.errors import MonitorError
@@ -14,11 +14,14 @@ from monitor.records import Quantity
 from sensors.agent import packs, vitals
 from sensors.agent.backlog import Backlog
 from sensors.agent.dating import Clock, Dating
-from sensors.agent.sampling import Station
+from sensors.agent.sampling import Source, Station
 from sensors.agent.sender import Sender
-from sensors.agent.settings import Settings
+from sensors.agent.settings import Sensor, Settings
 from sensors.agent.shelf import Pack
 from sensors.agent.systemd import Notifier
+
+if TYPE_CHECKING:
+    from sensors.agent.bluetooth import Receiver
 
 log = logging.getLogger(__name__)
 
@@ -57,9 +60,11 @@ class Agent:
         self._clock = clock or Clock(root)
         self._dating = Dating(self._clock)
         self._notifier = notifier or Notifier()
-        count = max(1, settings.reads * len(settings.sensors))
-        gap_s = min(GAP_S, 0.2 * settings.period_s / count)
-        self._stations = [Station(s, root, settings.reads, gap_s) for s in settings.sensors]
+        chips = [sensor for sensor in settings.sensors if sensor.chip]
+        gap_s = min(GAP_S, 0.2 * settings.period_s / max(1, settings.reads * len(chips)))
+        self._stations = [Station(s, root, settings.reads, gap_s) for s in chips]
+        self._receiver = self._made_receiver()
+        self._keeping = threading.Lock()
         self.backlog = Backlog(
             folder / "backlog.sqlite3", settings.packs_max, self._clock.start_id
         )
@@ -74,9 +79,11 @@ class Agent:
             If the sender has ended or hangs.
         """
         period_s, due = self._settings.period_s, time.monotonic()
-        count, waiting = len(self._stations), self.backlog.waiting
+        count, waiting = len(self._settings.sensors), self.backlog.waiting
         log.info("started agent=%s sensors=%d waiting=%d", self._settings.name, count, waiting)
         self._sender.start()
+        if self._receiver:
+            self._receiver.start()
         ready = False
         sign_due = due
         while not stop.is_set():
@@ -94,12 +101,14 @@ class Agent:
             wait_until = min(due, sign_due) if self._notifier.watchdog_s else due
             stop.wait(max(0.0, min(wait_until - time.monotonic(), SENDER_SILENT_S)))
         self._notifier.stopping()
+        if self._receiver:
+            self._receiver.stop(wait_s=2.0)
         self._sender.stop(wait_s=10.0)
         self.backlog.close()
         log.info("stopped waiting=%d", self.backlog.waiting)
 
     def round(self) -> None:
-        """One sample of every sensor, on disk before this returns."""
+        """One sample of every chip, on disk before this returns."""
         battery = vitals.battery_pct(self._root)
         taken = []
         for station in self._stations:
@@ -110,6 +119,11 @@ class Agent:
                     values[Quantity.BATTERY] = battery
                 middle = (before + self._clock.since_start_ms()) // 2
                 taken.append((station.sensor, middle, values))
+        with self._keeping:
+            self._keep(taken)
+
+    def _keep(self, taken: list[tuple[Sensor, int, dict[Quantity, float]]]) -> None:
+        """Date samples and put them on disk. [ms since this machine's start]"""
         offset_ms = self._dating.look()
         if self._dating.anew and offset_ms is not None:
             self.backlog.date(offset_ms)
@@ -127,10 +141,26 @@ class Agent:
         for pack in kept:
             log.debug("kept topic=%s measured_ms=%s", pack.topic, pack.measured_ms)
 
+    def _made_receiver(self) -> Receiver | None:
+        sensors = [sensor for sensor in self._settings.sensors if sensor.bluetooth]
+        if not sensors:
+            return None
+        from sensors.agent.bluetooth import Receiver  # only here: it takes memory
+
+        def keep(sensor: Sensor, moment: int, values: dict[Quantity, float]) -> None:
+            with self._keeping:
+                self._keep([(sensor, moment, values)])
+
+        period_s = self._settings.bluetooth_period_s
+        return Receiver(sensors, period_s, keep, self._clock.since_start_ms)
+
+    def _sources(self) -> list[Source]:
+        return [*self._stations, *(self._receiver.sources if self._receiver else ())]
+
     def report(self) -> dict[str, Any]:
         """How the agent is, for those who look at it through the broker."""
         trouble = [
-            f"{s.sensor.place}/{s.sensor.name}: {s.trouble}" for s in self._stations if s.trouble
+            f"{s.sensor.place}/{s.sensor.name}: {s.trouble}" for s in self._sources() if s.trouble
         ]
         trouble += [text for text in (self._dating.trouble, self.backlog.trouble) if text]
         return {
@@ -147,12 +177,15 @@ class Agent:
     def _check_sender(self) -> None:
         if not self._sender.is_alive():
             raise AgentFault("the sender has ended: see the log")
+        if self._receiver and not self._receiver.is_alive():
+            raise AgentFault("the reader of Bluetooth sensors has ended: see the log")
         silent_s = time.monotonic() - self._sender.beat
         if silent_s > SENDER_SILENT_S:
             raise AgentFault(f"the sender has given no sign for {silent_s:.0f} s")
 
     def _status(self) -> str:
-        well = sum(not station.trouble for station in self._stations)
+        sources = self._sources()
+        well = sum(not source.trouble for source in sources)
         broker = self._sender.trouble or "broker connected"
         waiting = self.backlog.waiting
-        return f"{well} of {len(self._stations)} sensors read; {waiting} packs wait; {broker}"
+        return f"{well} of {len(sources)} sensors read; {waiting} packs wait; {broker}"

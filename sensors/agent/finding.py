@@ -15,7 +15,7 @@ _SHOWN = {
 }
 
 
-def found(root: Path, config: Path) -> tuple[str, bool]:
+def found(root: Path, config: Path, *, bluetooth: bool = False) -> tuple[str, bool]:
     """What is there, as text, and whether there is anything.
 
     Parameters
@@ -24,8 +24,47 @@ def found(root: Path, config: Path) -> tuple[str, bool]:
         What stands for /.
     config : Path
         The settings file to speak of.
+    bluetooth : bool
+        Look for Bluetooth sensors too.
+
+    Raises
+    ------
+    BluetoothFault
+        If Bluetooth cannot be used.
     """
     here = chips(root)
+    if bluetooth:
+        text, any_near = _near(config)
+        return f"{_of_chips(root, config, here)[0]}\n{text}", bool(here) or any_near
+    return _of_chips(root, config, here)
+
+
+def _near(config: Path) -> tuple[str, bool]:
+    """The same of Bluetooth sensors in reach."""
+    from sensors.agent import bluetooth  # only here: it takes memory
+
+    sensors = bluetooth.near(bluetooth.LOOK_S)
+    if not sensors:
+        return (
+            "No Bluetooth sensor that offers Environmental Sensing (0x181A) was heard in "
+            f"{bluetooth.LOOK_S:g} s.\nMany tell of themselves only after a button was pressed, or "
+            "speak a language of their maker's.\n"
+        ), False
+    lines = ["Bluetooth sensors in reach that offer Environmental Sensing (0x181A):", ""]
+    lines += [f"{one.address}  {_printable(one.name):<24} {one.signal_dbm} dBm" for one in sensors]
+    lines += ["", f"To read them, put into {config}, with places and names of your own:", ""]
+    for number, one in enumerate(sensors, 1):
+        lines += ["[[sensors]]", 'place = "front-bench"', f'name = "b{number}"',
+                  f'bluetooth = "{one.address}"', ""]  # fmt: skip
+    return "\n".join(lines).rstrip() + "\n", True
+
+
+def _printable(text: str) -> str:
+    """Without what could move a terminal's cursor: anybody may have sent it."""
+    return "".join(c if c.isprintable() else "·" for c in text)[:24]
+
+
+def _of_chips(root: Path, config: Path, here: list[Chip]) -> tuple[str, bool]:
     if not here:
         return _nothing(root), False
     lines = ["Sensor chips that this machine's kernel knows:", ""]

@@ -18,7 +18,27 @@ STILL_S = 3600.0
 """A trouble that lasts is told again after this. [s]"""
 
 
-class Station:
+class Source:
+    """A sensor of the settings, and what is wrong with it."""
+
+    def __init__(self, sensor: Sensor) -> None:
+        self.sensor = sensor
+        self.trouble = ""
+        """In words; empty if nothing."""
+        self._told_at = 0.0
+
+    def tell(self, trouble: str) -> None:
+        """Keep what is wrong, and log it when it is new or has lasted."""
+        now, name = time.monotonic(), f"{self.sensor.place}/{self.sensor.name}"
+        if trouble and (trouble != self.trouble or now - self._told_at > STILL_S):
+            log.warning("sensor cannot be read sensor=%s reason=%s", name, trouble)
+            self._told_at = now
+        elif self.trouble and not trouble:
+            log.info("sensor reads again sensor=%s", name)
+        self.trouble = trouble
+
+
+class Station(Source):
     """A sensor of the settings and the chip it stands for, looked for again while it is away.
 
     Parameters
@@ -40,13 +60,10 @@ class Station:
         gap_s: float,
         wait: Callable[[float], object] = time.sleep,
     ) -> None:
-        self.sensor = sensor
-        self.trouble = ""
-        """What is wrong with it, in words; empty if nothing."""
+        super().__init__(sensor)
         self._root, self._reads, self._gap_s, self._wait = root, reads, gap_s, wait
         self._chip: Chip | None = None
         self._channels: dict[Quantity, Channel] = {}
-        self._told_at = 0.0
 
     def sample(self) -> dict[Quantity, float]:
         """The median of each quantity of which more than half the reads were good; in the units
@@ -54,7 +71,7 @@ class Station:
         try:
             self._look()
         except ChipFault as exc:
-            self._tell(str(exc))
+            self.tell(str(exc))
             return {}
         good: dict[Quantity, list[float]] = {quantity: [] for quantity in self._channels}
         faults: dict[Quantity, str] = {}
@@ -67,7 +84,7 @@ class Station:
                 except ChipFault as exc:
                     faults[quantity] = str(exc)
         enough = {q: values for q, values in good.items() if 2 * len(values) > self._reads}
-        self._tell("; ".join(fault for q, fault in faults.items() if q not in enough))
+        self.tell("; ".join(fault for q, fault in faults.items() if q not in enough))
         return {quantity: statistics.median(values) for quantity, values in enough.items()}
 
     def _look(self) -> None:
@@ -77,12 +94,3 @@ class Station:
             chip = chip_called(self.sensor.chip, chips(self._root))
             self._channels = chosen(chip, self.sensor.take)
             self._chip = chip
-
-    def _tell(self, trouble: str) -> None:
-        now, name = time.monotonic(), f"{self.sensor.place}/{self.sensor.name}"
-        if trouble and (trouble != self.trouble or now - self._told_at > STILL_S):
-            log.warning("sensor cannot be read sensor=%s reason=%s", name, trouble)
-            self._told_at = now
-        elif self.trouble and not trouble:
-            log.info("sensor reads again sensor=%s", name)
-        self.trouble = trouble

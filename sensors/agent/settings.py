@@ -34,17 +34,23 @@ MEASURED = (
     Quantity.PRESSURE,
     Quantity.SURFACE_TEMPERATURE,
 )
+BLUETOOTH_PERIOD_S = 300.0
+_BLUETOOTH = re.compile(
+    r"[0-9A-F]{2}(:[0-9A-F]{2}){5}|[0-9A-F]{8}(-[0-9A-F]{4}){3}-[0-9A-F]{12}", re.I
+)
+"""An address; on systems that hide it from programs, what they give in its stead."""
 
 
 @dataclass(frozen=True)
 class Sensor:
-    """A chip, and the place and name under which its readings go. `take` names a channel for a
-    quantity; empty for every quantity that the chip measures once."""
+    """A chip or a Bluetooth sensor, and the place and name under which its readings go. `take` names
+    a channel of the chip for a quantity; empty for every quantity that the chip measures once."""
 
     place: str
     name: str
-    chip: str
+    chip: str = ""
     take: dict[Quantity, str] = field(default_factory=dict)
+    bluetooth: str = ""
 
 
 @dataclass(frozen=True)
@@ -55,6 +61,7 @@ class Settings:
     packs_max: int
     address: Address
     sensors: tuple[Sensor, ...]
+    bluetooth_period_s: float = BLUETOOTH_PERIOD_S
 
 
 class Row(NamedTuple):
@@ -126,6 +133,10 @@ ROWS = (
         "Packs kept while the broker is away; beyond, the oldest are thinned",
         _number(100, 5_000_000, whole=True),
     ),
+    Row(
+        "bluetooth.period_s", BLUETOOTH_PERIOD_S, "s",
+        "Between two readings of a Bluetooth sensor; each costs its battery", _number(5, 3600),
+    ),
     Row("broker.url", "mqtt://127.0.0.1:1883", "", "mqtt://host:1883 or mqtts://host:8883", _url),
     Row("broker.user", "", "", "User name at the broker", _text),
     Row("broker.password_file", "", "", "File of mode 600 that holds its password", _file),
@@ -182,6 +193,7 @@ def load(file: Path = FILE, environ: Mapping[str, str] = os.environ) -> Settings
         values["agent.packs_max"],
         address,
         tuple(sensors),
+        values["bluetooth.period_s"],
     )
 
 
@@ -211,25 +223,35 @@ def _given(file: Path, environ: Mapping[str, str], faults: list[str]) -> dict[st
 
 def _sensors(given: Any, faults: list[str]) -> list[Sensor]:
     if not isinstance(given, list) or not given:
-        faults.append("sensors: there must be at least one [[sensors]] with place, name and chip")
+        faults.append("sensors: there must be at least one [[sensors]] with place, name and chip "
+                      "or bluetooth")  # fmt: skip
         return []
     sensors = []
     for number, one in enumerate(given, 1):
         where = f"sensors[{number}]"
         if not isinstance(one, dict):
-            faults.append(f"{where}: must be a table with place, name and chip")
+            faults.append(f"{where}: must be a table with place, name and chip or bluetooth")
             continue
         wrong = [
             f"{where}.{name}: not a setting"
-            for name in one.keys() - {"place", "name", "chip", "take"}
+            for name in one.keys() - {"place", "name", "chip", "take", "bluetooth"}
         ]
         for name in ("place", "name"):
             try:
                 _name(one.get(name, ""))
             except ValueError as exc:
                 wrong.append(f"{where}.{name} {exc}")
-        if not isinstance(one.get("chip"), str) or not one["chip"]:
-            wrong.append(f"{where}.chip: must name a chip, as `benchweather sensor find` shows it")
+        chip, bluetooth = one.get("chip", ""), one.get("bluetooth", "")
+        if bool(chip) == bool(bluetooth):
+            wrong.append(f"{where}: must have one of chip and bluetooth")
+        elif not isinstance(chip or bluetooth, str):
+            wrong.append(f"{where}: chip or bluetooth must be text, as `benchweather sensor find` "
+                         "shows it")  # fmt: skip
+        elif bluetooth and not _BLUETOOTH.fullmatch(bluetooth):
+            wrong.append(f"{where}.bluetooth = {bluetooth!r:.40}: must be an address such as "
+                         "A0:B1:C2:D3:E4:F5")  # fmt: skip
+        if bluetooth and "take" in one:
+            wrong.append(f"{where}.take: only a chip has channels to take")
         take = one.get("take", {})
         if not isinstance(take, dict) or not all(isinstance(v, str) for v in take.values()):
             wrong.append(f"{where}.take: must give a channel for each quantity")
@@ -240,7 +262,7 @@ def _sensors(given: Any, faults: list[str]) -> list[Sensor]:
         ]
         if not wrong:
             kept = {Quantity(quantity): channel for quantity, channel in take.items()}
-            sensors.append(Sensor(one["place"], one["name"], one["chip"], kept))
+            sensors.append(Sensor(one["place"], one["name"], chip, kept, bluetooth))
         faults += sorted(wrong)
     names = [(sensor.place, sensor.name) for sensor in sensors]
     faults += [
