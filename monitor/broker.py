@@ -137,6 +137,7 @@ class EmbeddedBroker:
         self._filters, self._told = tuple(filters), tuple(told)
         self._tls = (cert_file, key_file) if cert_file and key_file else None
         self._child: subprocess.Popen[bytes] | None = None
+        self._log, self._log_begins = folder / "broker.log", 0
 
     @property
     def pid(self) -> int | None:
@@ -162,14 +163,16 @@ class EmbeddedBroker:
         configuration.touch(mode=0o600)
         configuration.chmod(0o600)
         configuration.write_text(self._configuration(), encoding="utf-8")
-        self._child = subprocess.Popen(  # noqa: S603 - our own program
-            [program(), "-c", str(configuration), "-l", str(self.folder / "broker.log")],
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            process_group=0,
-            preexec_fn=die_with_parent if sys.platform == "linux" else None,
-        )
+        with self._log.open("ab") as log:  # where it also says what it has against its settings
+            self._log_begins = log.tell()
+            self._child = subprocess.Popen(  # noqa: S603 - our own program
+                [program(), "-c", str(configuration), "-l", str(self._log)],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=log,
+                process_group=0,
+                preexec_fn=die_with_parent if sys.platform == "linux" else None,
+            )
         deadline = time.monotonic() + START_WAIT_S
         while not answers(self.host, self._listens, wait_s=0.2):
             if not self.running() or time.monotonic() > deadline:
@@ -235,12 +238,16 @@ mqtt {{
 """
 
     def _last_words(self) -> str:
+        """The last fault in its log, or else the last line, of those that this start has written."""
         try:
-            lines = (self.folder / "broker.log").read_text(encoding="utf-8").splitlines()
+            with self._log.open("rb") as log:
+                log.seek(self._log_begins)
+                lines = log.read().decode("utf-8", "replace").splitlines()
         except OSError:
             return "it left no log"
+        lines = [line for line in lines if line.strip()]
         telling = [line for line in lines if "[FTL]" in line or "[ERR]" in line]
-        return (telling or lines or ["its log is empty"])[-1]
+        return (telling or lines or ["it wrote nothing into its log"])[-1]
 
 
 def subjects_of(topic_filter: str) -> list[str]:

@@ -7,7 +7,7 @@ import socket
 import time
 
 import pytest
-from conftest import free_port, until
+from conftest import free_port, needs, until
 
 from monitor import mqtt
 from monitor.broker import Door, EmbeddedBroker, ingest_door, subjects_of
@@ -138,19 +138,38 @@ def test_a_taken_port_is_told_with_what_to_do(make):
         make(port=broker.port)
 
 
-def test_a_broker_that_cannot_start_is_told_with_its_last_words(tmp_path):
-    (tmp_path / "broker").mkdir()
-    (tmp_path / "broker" / "jetstream").write_text("a file where its folder should be")
-    broker = EmbeddedBroker(
+def failing(tmp_path, **more):
+    return EmbeddedBroker(
         tmp_path / "broker",
         "127.0.0.1",
         free_port(),
         ingest=ingest_door(),
         sensors=ANYONE,
         filters=[],
+        **more,
     )
+
+
+def test_a_broker_that_cannot_start_is_told_with_its_last_words(tmp_path):
+    (tmp_path / "broker").mkdir()
+    (tmp_path / "broker" / "jetstream").write_text("a file where its folder should be")
     with pytest.raises(BrokerFault, match=r"did not start: .*not a directory"):
-        broker.start()
+        failing(tmp_path).start()
+
+
+def test_its_last_words_are_of_this_start_and_no_earlier_one(tmp_path, monkeypatch):
+    (tmp_path / "broker").mkdir()
+    log = tmp_path / "broker" / "broker.log"
+    log.write_text("[1] 2026/01/01 00:00:00 [FTL] an older matter\n")
+    bad = tmp_path / "cert.pem"
+    bad.write_text("no certificate")
+    with pytest.raises(BrokerFault, match=r"did not start: .*certificate") as told:
+        failing(tmp_path, cert_file=bad, key_file=bad).start()
+    assert "older matter" not in str(told.value)
+    assert "older matter" in log.read_text()
+    monkeypatch.setattr("monitor.broker.program", lambda: needs("true", "coreutils"))
+    with pytest.raises(BrokerFault, match="did not start: it wrote nothing into its log"):
+        failing(tmp_path).start()
 
 
 def test_its_password_file_is_private(make, tmp_path):
