@@ -7,6 +7,7 @@ a replay that broke off is simply made again.
 from __future__ import annotations
 
 import itertools
+import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor import exporting
-from monitor.clock import from_ms
+from monitor.clock import from_ms, now_ms
 from monitor.errors import MonitorError
 from monitor.mqtt import Publisher
 from monitor.payload.judging import AHEAD_MAX_MS, EARLIEST_MS
@@ -31,6 +32,8 @@ ON_THE_WAY = 200
 """Messages that may wait for their acknowledgement at a time."""
 ACKNOWLEDGED_WITHIN_S = 30.0
 """A broker that does not acknowledge a message for so long is given up. [s]"""
+ENDS_WITHIN_S = 5.0
+"""The same once it was asked to stop. [s]"""
 WINDOW_MS = 31 * 86_400_000
 """Read from the store at a time. [ms]"""
 
@@ -114,21 +117,21 @@ def of_file(
     return _stretch(extents, lambda: ((s, ts, values) for s, (ts, values) in found.items()))
 
 
-def shift(stretch: Stretch, now_ms: int, *, as_now: bool) -> int:
-    """What to add to each time: none, or what makes the last of them now. [ms]
+def shift(stretch: Stretch, at_ms: int, *, as_now: bool) -> int:
+    """What to add to each time: none, or what makes the last of them now, `at_ms`. [ms]
 
     Raises
     ------
     ReplayFault
         If a service would refuse the times.
     """
-    by_ms = now_ms - stretch.last_ms if as_now else 0
+    by_ms = at_ms - stretch.last_ms if as_now else 0
     if (first := stretch.first_ms + by_ms) < EARLIEST_MS:
         raise ReplayFault(
             f"the first would be sent as of {from_ms(first):%Y-%m-%d}: no service takes a time "
             "before 2020 over MQTT; begin later (--from), or send as now (--as-now)"
         )
-    if (last := stretch.last_ms + by_ms) > now_ms + AHEAD_MAX_MS:
+    if (last := stretch.last_ms + by_ms) > at_ms + AHEAD_MAX_MS:
         raise ReplayFault(
             f"the last would be sent as of {from_ms(last):%Y-%m-%d %H:%M} UTC, which is yet to "
             "come: end earlier (--to), or send as now (--as-now)"
@@ -156,7 +159,7 @@ def messages(stretch: Stretch, by_ms: int, *, in_order: bool) -> Iterator[Messag
         for i in range(0, len(ts_ms), AT_ONCE):
             pairs = zip(ts_ms[i : i + AT_ONCE].tolist(), values[i : i + AT_ONCE].tolist(),
                         strict=True)  # fmt: skip
-            yield _message([Reading(series, t + by_ms, v) for t, v in pairs])
+            yield message([Reading(series, t + by_ms, v) for t, v in pairs])
 
 
 def send(
@@ -164,6 +167,9 @@ def send(
     to_send: Iterable[Message],
     acknowledged: Callable[[int], None],
     pace: float | None = None,
+    *,
+    in_time: bool = False,
+    stop: threading.Event | None = None,
 ) -> int:
     """Send messages and wait until the broker has every one.
 
@@ -177,6 +183,10 @@ def send(
         Told how many more readings the broker has.
     pace : float, optional
         Time of the log in the time it is sent in; as fast as the broker takes it if not given. [-]
+    in_time : bool
+        Whether to hold a message back until its own time has come.
+    stop : Event, optional
+        Once set, nothing more is sent; what is on the way is waited for.
 
     Returns
     -------
@@ -191,26 +201,41 @@ def send(
     """
     waiting: deque[tuple[Callable[[float], None], int]] = deque()
     began, first_ms, sent = time.monotonic(), None, 0
+    stop = stop or threading.Event()
 
     def settle(down_to: int) -> None:
         while len(waiting) > down_to:
             wait, n = waiting[0]
-            wait(ACKNOWLEDGED_WITHIN_S)
+            wait(ENDS_WITHIN_S if stop.is_set() else ACKNOWLEDGED_WITHIN_S)
             waiting.popleft()
             acknowledged(n)
 
+    def early_s(measured_ms: int) -> float:
+        """How long it is until a message is due. [s]"""
+        due_s = 0.0
+        if pace is not None and first_ms is not None:
+            due_s = began + (measured_ms - first_ms) / 1000 / pace - time.monotonic()
+        return max(due_s, (measured_ms - now_ms()) / 1000) if in_time else due_s
+
     for message in to_send:
-        if pace is not None:
-            first_ms = message.measured_ms if first_ms is None else first_ms
-            due_s = (message.measured_ms - first_ms) / 1000 / pace
-            if (left_s := began + due_s - time.monotonic()) > 0:
-                settle(0)
-                time.sleep(max(0.0, min(left_s, began + due_s - time.monotonic())))
+        first_ms = message.measured_ms if first_ms is None else first_ms
+        if early_s(message.measured_ms) > 0:
+            settle(0)
+            stop.wait(max(0.0, early_s(message.measured_ms)))
+        if stop.is_set():
+            break
         waiting.append((publisher.publish(message.topic, message.payload), message.readings))
         sent += message.readings
         settle(ON_THE_WAY)
     settle(0)
     return sent
+
+
+def message(readings: list[Reading]) -> Message:
+    """One sensor's readings as it would send them."""
+    place, sensor, _ = readings[0].series
+    topic = f"benchweather/{place}/{sensor}"
+    return Message(readings[0].ts_ms, topic, pack(readings), len(readings))
 
 
 def _wanted(held: Iterable[Series], places: Iterable[str], sensors: Iterable[str]) -> list[Series]:
@@ -242,10 +267,4 @@ def _in_order(columns: list[Column], by_ms: int) -> Iterator[Message]:
                            strict=True)
     )  # fmt: skip
     for _, group in itertools.groupby(readings, lambda r: (r.ts_ms, *r.series[:2])):
-        yield _message(list(group))
-
-
-def _message(readings: list[Reading]) -> Message:
-    place, sensor, _ = readings[0].series
-    topic = f"benchweather/{place}/{sensor}"
-    return Message(readings[0].ts_ms, topic, pack(readings), len(readings))
+        yield message(list(group))

@@ -1,14 +1,17 @@
-"""Heat and water of the simulated shop: two coupled rooms, stepped on the absolute time grid.
+"""Heat and water of simulated shops: two coupled rooms each, stepped on the absolute time grid.
 
 Arithmetic only. The bench room and the varnish corner each hold air at one temperature and one
-vapour pressure, and bare wood (and paper, and plaster) at one equilibrium humidity.
+vapour pressure, bare wood (and paper, and plaster) at one equilibrium humidity, and below that
+skin what takes water slowly, at another. One shop goes in plain floats, many at once in arrays of
+shape (shops,): a `Value` is either, and the same lines work out both.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias, TypeVar
 
 import numpy as np
 
@@ -18,6 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
+    Value: TypeAlias = float | Floats
 
 T = TypeVar("T")
 Pair: TypeAlias = tuple[T, T]
@@ -39,21 +43,25 @@ AIR_J_M3_K = 1200.0
 class Room:
     """What one room is built of. All numbers are invented for the demo, in the usual range."""
 
-    volume_m3: float
-    buffer_g_pct: float
+    volume_m3: Value
+    buffer_g_pct: Value
     """Water the room's materials take up per 1 % of RH. [g/%]"""
-    buffer_rate_g_h_pct: float
+    buffer_rate_g_h_pct: Value
     """Flow into them per 1 % between the air and the wood. [g/(h %)]"""
-    loss_w_k: float
+    loss_w_k: Value
     """Heat lost outdoors through glass and thin walls. [W/K]"""
-    air_j_k: float
+    air_j_k: Value
     """Air, furniture and the skin of the walls. [J/K]"""
-    mass_j_k: float
+    mass_j_k: Value
     """The thickness of the walls. [J/K]"""
-    mass_w_k: float
+    mass_w_k: Value
     """Between skin and wall. [W/K]"""
-    mass_loss_w_k: float
+    mass_loss_w_k: Value
     """Between wall and outdoors. [W/K]"""
+    deep_g_pct: Value = 1.0
+    """Water that thick wood and plaster take up below their skin per 1 %. [g/%]"""
+    deep_rate_g_h_pct: Value = 0.0
+    """Flow into it per 1 % between skin and depth; none in the demo. [g/(h %)]"""
 
 
 BENCH_ROOM = Room(
@@ -89,29 +97,67 @@ NEIGHBOUR_C, NEIGHBOUR_W_K = 22.0, 18.0
 """The flat above the bench room, lived in all year. [°C], [W/K]"""
 
 
-def saturation_pa(temp_c: float) -> float:
+@dataclass(frozen=True, kw_only=True)
+class Fittings:
+    """What stands in the rooms, and how leaky they are; by default as above, in the demo's shop.
+
+    Air change through leaks, of the bench room and of the corner: `leak_h` at rest [1/h],
+    `leak_h_k` more for each kelvin between in and out [1/(h K)], `leak_h_m_s` for each m/s of wind
+    [1/(h m/s)].
+    """
+
+    heater_w: Value = HEATER_W
+    corner_share: Value = CORNER_SHARE
+    humidifier_g_h: Value = HUMIDIFIER_G_H
+    humidifier_stops_pct: Value = HUMIDIFIER_STOPS_PCT
+    fill_below_pct: Value = FILL_BELOW_PCT
+    tank_g: Value = TANK_G
+    window_m3_h: Value = WINDOW_M3_H
+    mixing_m3_h: Value = MIXING_M3_H
+    curtain_w_k: Value = CURTAIN_W_K
+    neighbour_w_k: Value = NEIGHBOUR_W_K
+    leak_h: Pair[Value] = (0.10, 0.25)
+    leak_h_k: Pair[Value] = (0.007, 0.010)
+    leak_h_m_s: Pair[Value] = (0.030, 0.050)
+
+
+class Arithmetic(NamedTuple):
+    """The functions that differ between one shop, in plain floats, ten times faster than an array
+    of one, and many."""
+
+    exp: Callable[[Any], Any]
+    log: Callable[[Any], Any]
+    least: Callable[[Any, Any], Any]
+    most: Callable[[Any, Any], Any]
+
+
+ONE = Arithmetic(math.exp, math.log, min, max)
+MANY = Arithmetic(np.exp, np.log, np.minimum, np.maximum)
+
+
+def saturation_pa(temp_c: Value, by: Arithmetic = ONE) -> Any:
     """Vapour pressure of saturated air over water, −45 to 60 °C. [Pa]
 
-    Sonntag 1990 for one plain float, ten times faster than `monitor.science`; the two agree
-    within 0.03 % (tested).
+    Sonntag 1990, ten times faster for a plain float than `monitor.science`; the two agree within
+    0.03 % (tested).
     """
     t = temp_c + 273.15
-    return 100 * math.exp(
-        -6096.9385 / t + 16.635794 - 2.711193e-2 * t + 1.673952e-5 * t * t + 2.433502 * math.log(t)
+    return 100 * by.exp(
+        -6096.9385 / t + 16.635794 - 2.711193e-2 * t + 1.673952e-5 * t * t + 2.433502 * by.log(t)
     )
 
 
 def water_step(
     step_h: float,
     rooms: Pair[Room],
-    pressures: Pair[float],
-    woods: Pair[float],
-    saturations: Pair[float],
-    outdoor_pa: float,
-    fresh_m3_h: Pair[float],
-    across_m3_h: Pair[float],
-    sources_g_h: Pair[float],
-) -> tuple[Pair[float], Pair[float]]:
+    pressures: Pair[Value],
+    woods: Pair[Value],
+    saturations: Pair[Value],
+    outdoor_pa: Value,
+    fresh_m3_h: Pair[Value],
+    across_m3_h: Pair[Value],
+    sources_g_h: Pair[Value],
+) -> tuple[Pair[Value], Pair[Value]]:
     """Vapour pressures [Pa] and wood humidities [%] of both rooms, one step on.
 
     `fresh_m3_h` is the outdoor air each room takes in, `across_m3_h` what it takes in from the
@@ -139,22 +185,29 @@ def water_step(
     return (new_a, new_b), (wood_a, wood_b)
 
 
-def _wood(step_h: float, room: Room, wood_pct: float, rh_pct: float) -> float:
+def _wood(step_h: float, room: Room, wood_pct: Value, rh_pct: Value) -> Value:
     share = room.buffer_rate_g_h_pct * step_h / room.buffer_g_pct
     return (wood_pct + share * rh_pct) / (1 + share)
+
+
+def deep_step(step_h: float, room: Room, wood_pct: Value, deep_pct: Value) -> Pair[Value]:
+    """Humidities of a room's wood at its skin and below, one step on; what one loses the other
+    gains. [%]  Explicit: slow against a step."""
+    sunk_g = room.deep_rate_g_h_pct * step_h * (wood_pct - deep_pct)
+    return wood_pct - sunk_g / room.buffer_g_pct, deep_pct + sunk_g / room.deep_g_pct
 
 
 def heat_step(
     step_s: float,
     room: Room,
-    air_c: float,
-    mass_c: float,
-    outdoor_c: float,
-    other_c: float,
-    fresh_m3_h: float,
-    other_w_k: float,
-    gains_w: float,
-) -> tuple[float, float]:
+    air_c: Value,
+    mass_c: Value,
+    outdoor_c: Value,
+    other_c: Value,
+    fresh_m3_h: Value,
+    other_w_k: Value,
+    gains_w: Value,
+) -> Pair[Value]:
     """Temperatures of a room's air and walls, one step on. [°C]
 
     `other_w_k` joins the air to a neighbour at `other_c`. [W/K]  The air is taken implicitly, the
@@ -169,7 +222,7 @@ def heat_step(
 
 
 class Drive(NamedTuple):
-    """What acts on the rooms in each step; every field has shape (n,).
+    """What acts on the rooms in each step; every field has shape (n,), or (n, shops).
 
     Outdoor air is that at the end of the step. `gains_w` [W] and `sources_g_h` [g/h] are without
     heater and humidifier; `may_open`: someone is there to open a window; `fill`: the humidifier's
@@ -189,72 +242,118 @@ class Drive(NamedTuple):
     fill: Floats
 
 
+class State(NamedTuple):
+    """How the rooms stand between two steps: temperature of air and walls [°C], vapour pressure
+    [Pa], humidity of wood at its skin and below [%], whether heater and window are on and open,
+    and what is in the humidifier's tank [g]."""
+
+    air_c: Pair[Value]
+    mass_c: Pair[Value]
+    pressures_pa: Pair[Value]
+    woods_pct: Pair[Value]
+    deeps_pct: Pair[Value]
+    heating: Any
+    window: Any
+    tank_g: Value
+
+
 class Run(NamedTuple):
     """Both rooms at the n + 1 ends of n steps, shape (n + 1, 2), and the flows in each step,
-    shape (n, 2); column 0 is the bench room, 1 the varnish corner."""
+    shape (n, 2); column 0 is the bench room, 1 the varnish corner. Of many shops, (…, 2, shops)."""
 
     temp_c: Floats
     vapour_pressure_pa: Floats
     wood_pct: Floats
+    deep_pct: Floats
     fresh_m3_h: Floats
     across_m3_h: Floats
     sources_g_h: Floats
 
 
-def run(drive: Drive, step_s: float, rooms: Pair[Room] = (BENCH_ROOM, VARNISH_CORNER)) -> Run:
+def at_rest(drive: Drive) -> State:
+    """Where the rooms start if nothing is known of them."""
+    by = MANY if drive.outdoor_c.ndim > 1 else ONE
+    air = by.most(drive.outdoor_c[0].tolist(), 16.0)
+    wood = 45.0 + 0.0 * air
+    pressure = 0.45 * saturation_pa(air, by)
+    off = air < -math.inf
+    return State(
+        (air, air), (air, air), (pressure, pressure), (wood, wood), (wood, wood),
+        off, off, 0.0 * air,
+    )  # fmt: skip
+
+
+def run(
+    drive: Drive,
+    step_s: float,
+    rooms: Pair[Room] = (BENCH_ROOM, VARNISH_CORNER),
+    fittings: Fittings = Fittings(),
+) -> Run:
     """The rooms under `drive`, from a start in rest at its first step."""
-    step_h = step_s / 3600
+    return stepped(drive, step_s, at_rest(drive), rooms, fittings)[0]
+
+
+def stepped(
+    drive: Drive, step_s: float, start: State, rooms: Pair[Room], fittings: Fittings
+) -> tuple[Run, State]:
+    """The rooms under `drive` from `start`, and how they stand at the end."""
+    many = drive.outdoor_c.ndim > 1
+    by, f, step_h = MANY if many else ONE, fittings, step_s / 3600
     bench, corner = rooms
-    air_a = air_b = mass_a = mass_b = max(float(drive.outdoor_c[0]), 16.0)
-    woods = (45.0, 45.0)
-    pressures = (0.45 * saturation_pa(air_a), 0.45 * saturation_pa(air_b))
-    heating = window = False
-    tank_g = 0.0
-    curtain_w_k = CURTAIN_W_K + AIR_J_M3_K / 3600 * MIXING_M3_H
-    states: list[tuple[float, ...]] = [(air_a, air_b, *pressures, *woods)]
-    flows: list[tuple[float, ...]] = []
-    columns = (column.tolist() for column in drive)
+    (air_a, air_b), (mass_a, mass_b), pressures, woods, deeps, heating, window, tank_g = start
+    still, warm, windy = f.leak_h, f.leak_h_k, f.leak_h_m_s
+    curtain_w_k = f.curtain_w_k + AIR_J_M3_K / 3600 * f.mixing_m3_h
+    saturations = (saturation_pa(air_a, by), saturation_pa(air_b, by))
+    states: list[tuple[Value, ...]] = [(air_a, air_b, *pressures, *woods, *deeps)]
+    flows: list[tuple[Value, ...]] = []
+    columns: Any = drive if many else (column.tolist() for column in drive)
     for out_c, out_pa, wind, set_c, gain_a, gain_b, wet, airing, extract, there, fill in zip(
         *columns, strict=True
     ):
         # Heater: on and off with a band. Window: opened against warmth while it helps.
-        heating = air_a < set_c + (HEATER_BAND_K if heating else -HEATER_BAND_K)
-        heater_w = HEATER_W if heating else 0.0
-        drier = out_pa < pressures[0] + 100
-        if window:
-            window = there > 0 and air_a > 21.0 and out_c < air_a and drier
-        else:
-            window = there > 0 and air_a > 23.0 and 11 < out_c < air_a - 1 and drier
+        heating = air_a < set_c + HEATER_BAND_K * (2 * heating - 1)
+        heater_w = heating * f.heater_w
+        drier = (there > 0) & (out_pa < pressures[0] + 100)
+        stays = window & (air_a > 21.0) & (out_c < air_a)
+        opens = (air_a > 23.0) & (out_c > 11) & (out_c < air_a - 1)
+        window = drier & (stays | opens)
         # Humidifier: a wick in a tank, which gives less the damper the air.
-        rh_a = 100 * pressures[0] / saturation_pa(air_a)
-        if fill and rh_a < FILL_BELOW_PCT:
-            tank_g = TANK_G
-        wick_g_h = HUMIDIFIER_G_H * min(max((HUMIDIFIER_STOPS_PCT - rh_a) / 8, 0.0), 1.0)
-        humidifier_g_h = min(wick_g_h, tank_g / step_h)
-        tank_g -= humidifier_g_h * step_h
+        rh_a = 100 * pressures[0] / saturations[0]
+        filled = (fill > 0) & (rh_a < f.fill_below_pct)
+        tank_g = filled * f.tank_g + (1 - filled) * tank_g
+        wick_g_h = f.humidifier_g_h * by.least(
+            by.most((f.humidifier_stops_pct - rh_a) / 8, 0.0), 1.0
+        )
+        humidifier_g_h = by.least(wick_g_h, tank_g / step_h)
+        tank_g = tank_g - humidifier_g_h * step_h
         # Air change: leaks grow with the temperature difference and the wind. What the varnish
         # corner's extraction draws comes in at the bench and passes the curtain.
         apart = abs(air_a - out_c)
-        leaks_a = bench.volume_m3 * (0.10 + 0.007 * apart + 0.030 * wind)
-        leaks_b = corner.volume_m3 * (0.25 + 0.010 * apart + 0.050 * wind)
-        fresh = (leaks_a + airing + extract + (WINDOW_M3_H if window else 0.0), leaks_b)
-        across = (MIXING_M3_H, MIXING_M3_H + extract)
-        sources = (wet + humidifier_g_h, 0.0)
+        leaks_a = bench.volume_m3 * (still[0] + warm[0] * apart + windy[0] * wind)
+        leaks_b = corner.volume_m3 * (still[1] + warm[1] * apart + windy[1] * wind)
+        fresh = (leaks_a + airing + extract + window * f.window_m3_h, leaks_b)
+        across = (f.mixing_m3_h + 0.0 * extract, f.mixing_m3_h + extract)
+        sources = (wet + humidifier_g_h, 0.0 * extract)
 
         was_a = air_a
         air_a, mass_a = heat_step(
             step_s, bench, air_a, mass_a, out_c, air_b, fresh[0], curtain_w_k,
-            gain_a + (1 - CORNER_SHARE) * heater_w + NEIGHBOUR_W_K * (NEIGHBOUR_C - air_a),
+            gain_a + (1 - f.corner_share) * heater_w + f.neighbour_w_k * (NEIGHBOUR_C - air_a),
         )  # fmt: skip
         air_b, mass_b = heat_step(
             step_s, corner, air_b, mass_b, out_c, was_a, fresh[1],
-            curtain_w_k + AIR_J_M3_K / 3600 * extract, gain_b + CORNER_SHARE * heater_w,
+            curtain_w_k + AIR_J_M3_K / 3600 * extract, gain_b + f.corner_share * heater_w,
         )  # fmt: skip
+        saturations = (saturation_pa(air_a, by), saturation_pa(air_b, by))
         pressures, woods = water_step(
-            step_h, rooms, pressures, woods, (saturation_pa(air_a), saturation_pa(air_b)),
-            out_pa, fresh, across, sources,
-        )  # fmt: skip
-        states.append((air_a, air_b, *pressures, *woods))
+            step_h, rooms, pressures, woods, saturations, out_pa, fresh, across, sources
+        )
+        wood_a, deep_a = deep_step(step_h, bench, woods[0], deeps[0])
+        wood_b, deep_b = deep_step(step_h, corner, woods[1], deeps[1])
+        woods, deeps = (wood_a, wood_b), (deep_a, deep_b)
+        states.append((air_a, air_b, *pressures, *woods, *deeps))
         flows.append((*fresh, *across, *sources))
     state, flow = np.array(states), np.array(flows)
-    return Run(*(state[:, i : i + 2] for i in (0, 2, 4)), *(flow[:, i : i + 2] for i in (0, 2, 4)))
+    end = State((air_a, air_b), (mass_a, mass_b), pressures, woods, deeps, heating, window, tank_g)
+    ran = (*(state[:, i : i + 2] for i in (0, 2, 4, 6)), *(flow[:, i : i + 2] for i in (0, 2, 4)))
+    return Run(*ran), end

@@ -17,7 +17,7 @@ from monitor.records import Quantity, Reading, Series
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors import habits, room
-from sensors.chance import normal, uniform
+from sensors.sensing import sensed
 from sensors.weather import OutdoorYear
 
 if TYPE_CHECKING:
@@ -50,24 +50,6 @@ SERIES = tuple(
     for quantity in quantities
 )
 """Every series of the shop: place, sensor, quantity."""
-
-
-class SensorError(NamedTuple):
-    """How wrong a sensor is, in the unit of its quantity: a fixed offset of up to ±`offset`, a
-    drift wandering within ±`drift` over a year or two, noise of standard deviation `noise`, and
-    `digits` decimals. Common practice, no source (ordinary shop sensors)."""
-
-    offset: float
-    drift: float
-    noise: float
-    digits: int
-
-
-SENSOR_ERRORS = {
-    Quantity.TEMPERATURE: SensorError(0.2, 0.1, 0.05, 2),
-    Quantity.HUMIDITY: SensorError(1.5, 0.7, 0.3, 2),
-    Quantity.PRESSURE: SensorError(60.0, 20.0, 4.0, 0),
-}
 
 
 class Air(NamedTuple):
@@ -114,7 +96,7 @@ class Shop:
         pressure = {BENCH: np.empty(ts_ms.size), CORNER: np.empty(ts_ms.size)}
         low = 0
         while low < ts_ms.size:
-            start, end = _quarter(int(ts_ms[low]))
+            start, end = months_around(int(ts_ms[low]), 3)
             high = int(np.searchsorted(ts_ms, end))
             rooms = self._quarter_run(start, end)
             grid = start + GRID_MS * np.arange(len(rooms.temp_c))
@@ -158,27 +140,12 @@ class Shop:
         return {series: self._sensed(series, value, ts_ms) for series, value in true.items()}
 
     def _sensed(self, series: Series, true: Floats, ts_ms: Times) -> Floats:
-        error = SENSOR_ERRORS[series.quantity]
-        name = f"{series.sensor}/{series.quantity}"
-        offset, phase, period_y = (uniform(self._seed, f"{name}/made", [0, 1, 2])).tolist()
-        turns = ts_ms / (86_400_000 * 365.2425 * (1.2 + period_y)) + phase
-        read = (
-            true
-            + error.offset * (2 * offset - 1)
-            + error.drift * np.sin(2 * np.pi * turns)
-            + error.noise * normal(self._seed, name, ts_ms)
-        )
-        if series.quantity is Quantity.HUMIDITY:
-            read = np.clip(read, 1.0, 100.0)  # where these sensors stop
-        result: Floats = np.round(read, error.digits)
-        return result
+        return sensed(self._seed, series.sensor, series.quantity, true, ts_ms)
 
 
-def _quarter(ts_ms: int) -> tuple[int, int]:
-    """Start and end of the quarter of a year, UTC, that holds `ts_ms`. [ms]"""
+def months_around(ts_ms: int, months: int) -> tuple[int, int]:
+    """Start and end, UTC, of that part of a year of so many months that holds `ts_ms`. [ms]"""
     at = from_ms(ts_ms)
-    month = (at.month - 1) // 3 * 3 + 1
-    over = month == 10
-    start = datetime(at.year, month, 1, tzinfo=UTC)
-    end = datetime(at.year + over, 1 if over else month + 3, 1, tzinfo=UTC)
+    first = at.year * 12 + (at.month - 1) // months * months
+    start, end = (datetime(m // 12, m % 12 + 1, 1, tzinfo=UTC) for m in (first, first + months))
     return to_ms(start), to_ms(end)

@@ -163,11 +163,11 @@ def test_what_cannot_be_sent_is_told_in_a_line(log):
 
 @pytest.mark.broker
 def test_a_broker_that_is_away_or_lets_nobody_in_is_told_at_once(log, tmp_path, monkeypatch):
-    monkeypatch.setattr("monitor.cli.sensor.ANSWER_S", 0.5)
+    monkeypatch.setattr("monitor.cli.sending.ANSWER_S", 0.5)
     away = f"mqtt://127.0.0.1:{free_port()}"
     done = benchweather("sensor", "replay", "--broker", away, "--data", str(log))
     assert (done.returncode, done.stderr) == (1, f"{away}: no answer\n")
-    monkeypatch.setattr("monitor.cli.sensor.ANSWER_S", 30.0)
+    monkeypatch.setattr("monitor.cli.sending.ANSWER_S", 30.0)
     needs("mosquitto", "mosquitto")
     (tmp_path / "who").write_text("")
     broker = Mosquitto(tmp_path, "allow_anonymous false", f"password_file {tmp_path / 'who'}")

@@ -15,7 +15,8 @@ from monitor.records import MEASURES, Quantity
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors import room
 from sensors.chance import normal, uniform
-from sensors.shop import BENCH, CORNER, OUTDOORS, SENSOR_ERRORS, SERIES, Shop
+from sensors.sensing import SENSOR_ERRORS
+from sensors.shop import BENCH, CORNER, OUTDOORS, SERIES, Shop
 
 BERLIN = ZoneInfo("Europe/Berlin")
 SEED = 7

@@ -7,12 +7,21 @@ import os
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any, NoReturn
 
 import typer
 
 from monitor.cli.asking import ask, journal_of
 from monitor.cli.listen import listen
+from monitor.cli.sending import (
+    Broker,
+    Pace,
+    PasswordFile,
+    User,
+    address_of,
+    checked_pace,
+    under_way,
+)
 from monitor.cli.shared import (
     Config,
     Data,
@@ -21,47 +30,50 @@ from monitor.cli.shared import (
     load,
     moment_of,
     out,
-    progress,
     told,
     wrong,
 )
 from monitor.settings import Settings
-
-if TYPE_CHECKING:
-    from monitor.mqtt import Address
 
 app = typer.Typer(no_args_is_help=True, help="Read this machine's chips; calibrate any sensor.")
 calibrate = typer.Typer(
     no_args_is_help=True, help="Prove a hygrometer over salts, or beside a reference read by hand."
 )
 app.add_typer(calibrate, name="calibrate")
-_AGENT = {"allow_extra_args": True, "ignore_unknown_options": True}
+_ELSEWHERE = {"allow_extra_args": True, "ignore_unknown_options": True}
 Sensor = Annotated[str, typer.Argument(help="place/name of the topic it speaks on")]
 LOOK_S = 15.0
 """How often a jar is looked at. [s]"""
-ANSWER_S = 5.0
-"""How long a broker may take to let us in. [s]"""
 CAUTION = (
     "Salts eat metal and electronics; label jars, keep them from food, children, tools and "
     "instruments; magnesium nitrate feeds fire. The supplier's safety data sheet decides."
 )
 
 
-def _agent(context: typer.Context) -> None:
-    # The agent takes this process's place: what the command line needs must not stay in memory.
+def _become(module: str, arguments: list[str]) -> NoReturn:
+    """Let a program of `sensors` take this process's place: nothing here may import it, and what
+    the command line needs does not stay in memory."""
     path = os.pathsep.join([str(Path(__file__).parents[2]), os.environ.get("PYTHONPATH", "")])
-    name = str(context.info_name)
-    arguments = [sys.executable, "-P", "-m", "sensors.agent", name, *context.args]
     sys.stdout.flush()
-    os.execve(sys.executable, arguments, os.environ | {"PYTHONPATH": path})  # noqa: S606 - our own module
+    command = [sys.executable, "-P", "-m", module, *arguments]
+    os.execve(sys.executable, command, os.environ | {"PYTHONPATH": path})  # noqa: S606 - our own module
 
 
-for _name, _help in (
-    ("run", "Read this machine's chips and publish them until stopped."),
-    ("find", "List this machine's chips and what they read."),
-    ("unit", "Print or write a systemd unit for the agent."),
+def _agent(context: typer.Context) -> None:
+    _become("sensors.agent", [str(context.info_name), *context.args])
+
+
+def _simulate(context: typer.Context) -> None:
+    _become("sensors.simulate", context.args)
+
+
+for _name, _help, _what in (
+    ("run", "Read this machine's chips and publish them until stopped.", _agent),
+    ("find", "List this machine's chips and what they read.", _agent),
+    ("unit", "Print or write a systemd unit for the agent.", _agent),
+    ("simulate", "Publish invented readings of invented shops, for trials.", _simulate),
 ):
-    app.command(_name, add_help_option=False, context_settings=_AGENT, help=_help)(_agent)
+    app.command(_name, add_help_option=False, context_settings=_ELSEWHERE, help=_help)(_what)
 
 
 app.command("listen")(listen)
@@ -109,17 +121,13 @@ def replay(
     end: Annotated[
         str, typer.Option("--to", help="Up to this day (whole) or before this time")
     ] = "",
-    broker: Annotated[
-        str, typer.Option(help="To mqtt://host:port or mqtts://host:port; else the shop's own")
-    ] = "",
-    user: Annotated[str, typer.Option(help="Who signs in there")] = "",
-    password_file: Annotated[Path | None, typer.Option(help="With the password of --user")] = None,
+    broker: Broker = "",
+    user: User = "",
+    password_file: PasswordFile = None,
     as_now: Annotated[
         bool, typer.Option("--as-now", help="Shift the times so that the last is now")
     ] = False,
-    pace: Annotated[
-        float | None, typer.Option(help="As it came, so much faster: 60 is an hour in a minute")
-    ] = None,
+    pace: Pace = None,
     data: Data = None,
     config: Config = None,
     demo: Demo = False,
@@ -127,23 +135,18 @@ def replay(
     """Send what sensors told once more over MQTT, with its own times. Twice changes nothing."""
     from monitor import replaying
     from monitor.clock import now_ms
-    from monitor.errors import BrokerUnavailable
-    from monitor.mqtt import Publisher
     from monitor.store import Reader
 
     settings = load(data, config, demo=demo)
-    if pace is not None and not (0 < pace < float("inf")):
-        wrong(f"--pace {pace:g}: must be above 0; 60 is an hour in a minute")
+    checked_pace(pace)
     if as_now and not broker:
         wrong("--as-now makes readings of a time in which nothing was measured: name the broker "
               "that is to have them with --broker, best of a service for trials")  # fmt: skip
-    if bool(user) != (password_file is not None) or (user and not broker):
-        wrong("--user and --password-file belong together, and to --broker")
+    address = address_of(settings, broker, user, password_file)
     start_ms = moment_of(start, settings.zone, option="--from") if start else 0
     end_ms = moment_of(end, settings.zone, option="--to", whole_day=True) if end else 2**53
     if start_ms >= end_ms:
         wrong(f"--from {start} is not before --to {end}")
-    address = _address(settings, broker, user, password_file)
     with told(), contextlib.ExitStack() as open_:
         wish: dict[str, Any] = {
             "start_ms": start_ms, "end_ms": end_ms, "places": place or (), "sensors": sensor or (),
@@ -154,41 +157,10 @@ def replay(
             reader = open_.enter_context(contextlib.closing(Reader(settings.store_path)))
             stretch = replaying.of_store(reader, **wish)
         by_ms = replaying.shift(stretch, now_ms(), as_now=as_now)
-        publisher = open_.enter_context(contextlib.closing(Publisher(address)))
-        publisher.connect(ANSWER_S)
-        bar = open_.enter_context(progress())
-        task = bar.add_task("sending", total=stretch.total)
         to_send = replaying.messages(stretch, by_ms, in_order=pace is not None)
-        try:
-            sent = replaying.send(publisher, to_send, lambda n: bar.advance(task, n), pace)
-        except (BrokerUnavailable, KeyboardInterrupt) as exc:
-            had = int(bar.tasks[task].completed)
-            err.print(f"{had} of {stretch.total} readings had arrived before this ended",
-                      highlight=False)  # fmt: skip
-            if isinstance(exc, KeyboardInterrupt):
-                raise typer.Exit(130) from None
-            raise
+        publisher, bar, task = open_.enter_context(under_way(address, stretch.total))
+        sent = replaying.send(publisher, to_send, lambda n: bar.advance(task, n), pace)
     out.print(f"{sent} readings sent to {address}", highlight=False, soft_wrap=True)
-
-
-def _address(settings: Settings, broker: str, user: str, password_file: Path | None) -> Address:
-    """Of the shop's own broker, or of another, where the shop's password is none of its business."""
-    from monitor.mqtt import Address
-    from monitor.service import broker_address
-    from monitor.settings.groups import mqtt_url
-
-    if not broker:
-        return broker_address(settings)
-    try:
-        url = mqtt_url(broker)
-    except ValueError:
-        wrong("--broker must be mqtt://host:port or mqtts://host:port; a password goes into "
-              "--password-file")  # fmt: skip
-    password = ""
-    if password_file is not None:
-        with told():
-            password = password_file.read_text("utf-8", "replace").rstrip("\r\n")
-    return Address("", 0, user, password, ca_file=settings.broker.ca_file).at(url, None, None)
 
 
 @app.command()

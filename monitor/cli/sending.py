@@ -1,0 +1,79 @@
+"""What the commands that send readings share: whereto, how fast, and how far they have come."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich.progress import Progress, TaskID
+
+from monitor.cli.shared import err, progress, told, wrong
+
+if TYPE_CHECKING:
+    from monitor.mqtt import Address, Publisher
+    from monitor.settings import Settings
+
+ANSWER_S = 5.0
+"""How long a broker may take to let us in. [s]"""
+Broker = Annotated[
+    str, typer.Option(help="To mqtt://host:port or mqtts://host:port; else the shop's own")
+]
+User = Annotated[str, typer.Option(help="Who signs in there")]
+PasswordFile = Annotated[Path | None, typer.Option(help="With the password of --user")]
+Pace = Annotated[
+    float | None, typer.Option(help="As it came, so much faster: 60 is an hour in a minute")
+]
+
+
+def checked_pace(pace: float | None) -> float | None:
+    if pace is not None and not (0 < pace < math.inf):
+        wrong(f"--pace {pace:g}: must be above 0; 60 is an hour in a minute")
+    return pace
+
+
+def address_of(settings: Settings, broker: str, user: str, password_file: Path | None) -> Address:
+    """Of the shop's own broker, or of another, where the shop's password is none of its business."""
+    from monitor.mqtt import Address
+    from monitor.service import broker_address
+    from monitor.settings.groups import mqtt_url
+
+    if bool(user) != (password_file is not None) or (user and not broker):
+        wrong("--user and --password-file belong together, and to --broker")
+    if not broker:
+        return broker_address(settings)
+    try:
+        url = mqtt_url(broker)
+    except ValueError:
+        wrong("--broker must be mqtt://host:port or mqtts://host:port; a password goes into "
+              "--password-file")  # fmt: skip
+    password = ""
+    if password_file is not None:
+        with told():
+            password = password_file.read_text("utf-8", "replace").rstrip("\r\n")
+    return Address("", 0, user, password, ca_file=settings.broker.ca_file).at(url, None, None)
+
+
+@contextlib.contextmanager
+def under_way(address: Address, total: int | None) -> Iterator[tuple[Publisher, Progress, TaskID]]:
+    """One who may publish there, with a bar of readings that have arrived; how many had is told if
+    it is broken off. `total` is None where there is no end."""
+    from monitor.errors import BrokerUnavailable
+    from monitor.mqtt import Publisher
+
+    with contextlib.ExitStack() as open_:
+        publisher = open_.enter_context(contextlib.closing(Publisher(address)))
+        publisher.connect(ANSWER_S)
+        bar = open_.enter_context(progress())
+        task = bar.add_task("sending", total=total)
+        try:
+            yield publisher, bar, task
+        except (BrokerUnavailable, KeyboardInterrupt) as exc:
+            had, of = int(bar.tasks[task].completed), "" if total is None else f" of {total}"
+            err.print(f"{had}{of} readings had arrived before this ended", highlight=False)
+            if isinstance(exc, KeyboardInterrupt):
+                raise typer.Exit(130) from None
+            raise
