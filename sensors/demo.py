@@ -20,8 +20,8 @@ from monitor.commands import Journal
 from monitor.errors import BrokerUnavailable, MonitorError, StoreUnavailable
 from monitor.forecasts.forecast import Forecast
 from monitor.mqtt import Publisher
-from monitor.payload.senml import pack
 from monitor.records import Reading
+from monitor.replaying import Message, message
 from monitor.service import broker_address
 from monitor.settings import Settings, load
 from monitor.signals import signals_call
@@ -94,11 +94,11 @@ def _fill_forecasts(writer: Writer, start: int, now: int, settings: Settings) ->
             archive.add(run, told.issued(issued), issued + ISSUED_LATE_MS)
 
 
-def packs(readings: Iterable[Reading]) -> Iterator[tuple[str, bytes]]:
-    """Topic and SenML pack for each sensor of one instant's readings."""
+def messages(readings: Iterable[Reading]) -> Iterator[Message]:
+    """What each sensor says of one instant's readings."""
     ordered = sorted(readings, key=lambda r: r.series)
-    for (place, sensor), group in itertools.groupby(ordered, lambda r: r.series[:2]):
-        yield f"benchweather/{place}/{sensor}", pack(list(group))
+    for _, group in itertools.groupby(ordered, lambda r: r.series[:2]):
+        yield message(list(group))
 
 
 def live(settings: Settings, stop: threading.Event) -> None:
@@ -119,8 +119,8 @@ def live(settings: Settings, stop: threading.Event) -> None:
             publisher.publish(FORECAST_TOPIC.format(SOURCE), written(forecasts.issued(issued)))
             told = issued
         instant = now_ms() // PERIOD_MS * PERIOD_MS
-        for topic, payload in packs(shop.at(instant)):
-            publisher.publish(topic, payload)
+        for one in messages(shop.at(instant)):
+            publisher.publish(one.topic, one.payload)
         stop.wait((instant + PERIOD_MS - now_ms()) / 1000)
     publisher.close()
 

@@ -63,8 +63,8 @@ def drawn(seeds: tuple[int, ...]) -> Drawn:
 
     bench_like, corner_like = room.BENCH_ROOM, room.VARNISH_CORNER
     rooms = (
-        _scaled(bench_like, size, walls, size * wood, deep=4.0 * times("depth", 2.0)),
-        _scaled(corner_like, corner, walls, corner * wood, deep=2.0 * times("depth", 2.0)),
+        _scaled(bench_like, size, walls, size * wood, deep=2.0 * times("depth", 1.5)),
+        _scaled(corner_like, corner, walls, corner * wood, deep=1.5 * times("depth", 1.5)),
     )
     fittings = room.Fittings(
         heater_w=np.round(3600 * walls * between("heater", 0.7, 1.6)),

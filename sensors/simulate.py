@@ -9,7 +9,6 @@ from typing import Annotated
 import typer
 
 from monitor.cli.sending import (
-    Broker,
     Pace,
     PasswordFile,
     User,
@@ -48,7 +47,9 @@ def simulate(
     end: Annotated[
         str, typer.Option("--to", help="Up to this day (whole) or time; else until Ctrl-C")
     ] = "",
-    broker: Broker = "",
+    broker: Annotated[
+        str, typer.Option(help="Who is to have them, mqtt://host:port or mqtts://host:port")
+    ] = "",
     user: User = "",
     password_file: PasswordFile = None,
     pace: Pace = None,

@@ -196,9 +196,12 @@ class RunningService:
 
 
 def benchweather(
-    *arguments: str, environment: dict[str, str] | None = None
+    *arguments: str,
+    environment: dict[str, str] | None = None,
+    app: Callable[..., None] | None = None,
 ) -> subprocess.CompletedProcess[str]:
-    """A `benchweather` command's exit code and what it printed.
+    """A `benchweather` command's exit code and what it printed; `app` is what would take the
+    process's place.
 
     In this process: a new one spends a second on its imports.
     """
@@ -219,7 +222,7 @@ def benchweather(
             for console in (shared.out, shared.err):
                 patch.setattr(console, "_width", int(os.environ["COLUMNS"]))
         try:
-            cli.app(list(arguments), prog_name="benchweather")
+            (app or cli.app)(list(arguments), prog_name="benchweather")
             code = 0
         except SystemExit as ended:
             code = int(ended.code or 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -142,14 +143,26 @@ def driven(start_ms, days, zone=BERLIN):
     )
 
 
-@pytest.mark.parametrize("start", [(2025, 1, 6), (2025, 5, 5), (2025, 7, 14)])
-def test_the_water_of_a_simulated_week_adds_up(start):
+@pytest.mark.parametrize(
+    ("start", "deep_g_pct"), [((2025, 1, 6), 0), ((2025, 5, 5), 400), ((2025, 7, 14), 0)]
+)
+def test_the_water_of_a_simulated_week_adds_up(start, deep_g_pct):
     _, drive = driven(ms(*start), 7)
-    rooms = (room.BENCH_ROOM, room.VARNISH_CORNER)
+    rooms = tuple(
+        dataclasses.replace(one, deep_g_pct=deep_g_pct, deep_rate_g_h_pct=deep_g_pct / 100)
+        if deep_g_pct
+        else one
+        for one in (room.BENCH_ROOM, room.VARNISH_CORNER)
+    )
     run = room.run(drive, GRID_MS / 1000, rooms)
-    volume = np.array([r.volume_m3 for r in rooms])
-    buffer = np.array([r.buffer_g_pct for r in rooms])
-    held = (room.G_PER_PA_M3 * volume * run.vapour_pressure_pa + buffer * run.wood_pct).sum(axis=1)
+    volume, buffer, deep = (
+        np.array([getattr(one, name) for one in rooms])
+        for name in ("volume_m3", "buffer_g_pct", "deep_g_pct")
+    )
+    moved = np.abs(run.deep_pct - run.deep_pct[0]).max()
+    assert moved > 1 if deep_g_pct else moved == 0
+    vapour = room.G_PER_PA_M3 * volume * run.vapour_pressure_pa
+    held = (vapour + buffer * run.wood_pct + deep * run.deep_pct).sum(axis=1)
     leaves_m3_h = run.fresh_m3_h + run.across_m3_h - run.across_m3_h[:, ::-1]
     assert (leaves_m3_h > 0).all()
     per_h = GRID_MS / 3_600_000

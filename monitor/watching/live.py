@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import shutil
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -251,8 +252,8 @@ def moved_on(reader: Reader, newest: Mapping[tuple[str, str], int]) -> dict[tupl
         were heard in turn are two sensors of one name, and both are looked for. Those too that
         are known to have been moved.
     """
-    names = [sensor for sensor, _ in newest]
-    twice = {one for one in newest if names.count(one[0]) > 1}
+    places_of = Counter(sensor for sensor, _ in newest)
+    twice = {one for one in newest if places_of[one[0]] > 1}
     first: dict[tuple[str, str], int] = {}
     for series, series_id in reader.series().items():
         one = (series.sensor, series.place)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
+import re
 import resource
 import subprocess
 import sys
@@ -29,13 +30,13 @@ from monitor.store import Reader
 from sensors.messages import messages
 from sensors.shops import Shops
 
-SHOPS, EACH, PERIOD_S = 1_000, 10, 10
+SHOPS, EACH, PERIOD_S = 500, 20, 10
 SENSORS = SHOPS * EACH
 NEED = SENSORS / PERIOD_S
 """Messages a second."""
 START = datetime.now(UTC).replace(day=1, hour=0, minute=0, second=0, microsecond=0)
 """Near where the rooms are stepped from, so that little time goes into that."""
-LINE = "{:<52}{:>12,.0f} /s{:>8.1f} x   >= 1".format
+LINE = "{:<45}{:>12,.0f} /s{:>8.1f} x   >= 1".format
 
 
 def made(periods: int, into: multiprocessing.Queue) -> None:
@@ -51,58 +52,60 @@ def made(periods: int, into: multiprocessing.Queue) -> None:
     into.put((stepped, took, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000))
 
 
-def simulate(port: int, periods: int, after: int) -> tuple[subprocess.Popen[str], int]:
-    """The command at its fastest in order, of `periods` that begin `after` so many."""
-    start = START + timedelta(seconds=PERIOD_S * after)
+def simulate(port: int, periods: int) -> subprocess.Popen[str]:
+    """The command at its fastest in order."""
     arguments = [
         "--shops", SHOPS, "--sensors", EACH, "--period", PERIOD_S, "--pace", 1e6,
-        "--broker", f"mqtt://127.0.0.1:{port}", "--from", start.isoformat(),
-        "--to", (start + timedelta(seconds=PERIOD_S * periods)).isoformat(),
+        "--broker", f"mqtt://127.0.0.1:{port}", "--from", START.isoformat(),
+        "--to", (START + timedelta(seconds=PERIOD_S * periods)).isoformat(),
     ]  # fmt: skip
     command = [sys.executable, "-m", "monitor", "sensor", "simulate", *map(str, arguments)]
-    child = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
-    return child, SENSORS * periods
+    return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
 
 
-def told(child: subprocess.Popen[str]) -> float:
-    """Readings a second that the command says it sent."""
-    out, _ = child.communicate(timeout=300)
-    assert child.returncode == 0, out
-    print(f"  {out.strip()}")
-    return float(out.split()[-4])
+def sent(child: subprocess.Popen[str]) -> tuple[int, int, float]:
+    """What the command says: readings and messages it sent, and seconds they took."""
+    said, _ = child.communicate(timeout=400)
+    found = re.match(r"(\d+) readings in (\d+) messages .* in ([\d.]+) s", said)
+    assert child.returncode == 0, said
+    assert found, said
+    return int(found[1]), int(found[2]), float(found[3])
 
 
 def into_service(folder: Path, broker: Mosquitto, periods: int) -> None:
     service = RunningService(folder / "shop", broker_url=broker.url)
     service.start()
+    leave_session(broker.port, "counting")
     with closing(Reader(service.store)) as reader:
-        child, sent = simulate(broker.port, periods, after=0)
+        child = simulate(broker.port, periods)
         while (first := reader.tallies()["messages"]) == 0:
             time.sleep(0.01)
         began = time.perf_counter()
-        while reader.tallies()["messages"] < sent:
+        while (came := reader.tallies()["messages"]) < SENSORS * periods:
             assert service.running()
             time.sleep(0.02)
-        rate = (sent - first) / (time.perf_counter() - began)
-        told(child)
+        rate = (came - first) / (time.perf_counter() - began)
+        readings, messages_sent, took_s = sent(child)
         tallies = reader.tallies()
         rows = sum(count for count, _, _ in reader.told_extents(0, 2**53).values())
-        series = len(reader.series())
-    each = Shops(1, ZoneInfo("Europe/Berlin"), SHOPS, EACH, 1000 * PERIOD_S).values_each_period
-    assert rows == tallies["readings"] == each * periods, (rows, tallies, each * periods)
-    assert (tallies["refused"], tallies["repeats"], series) == (0, 0, each), (tallies, series)
-    print(LINE("into the store of a running service, messages", rate, rate / NEED))
-    print(f"{'rows in the store, each once':<52}{rows:>12,}")
-    print(
-        f"{'resident: service, board, outlook':<52}{resident_mb(family(service.pid)):>12,.0f} MB"
-    )
+    assert came == messages_sent, (came, messages_sent)
+    assert rows == tallies["readings"] == readings, (rows, tallies, readings)
+    assert (tallies["refused"], tallies["repeats"]) == (0, 0), tallies
+    memory = ", ".join(f"{resident_mb([pid]):.0f}" for pid in family(service.pid))
     service.stop()
+    print(LINE("sent to mosquitto", messages_sent / took_s, messages_sent / took_s / NEED))
+    print(LINE("into the store of a running service", rate, rate / NEED))
+    print(f"{'rows in the store, each once, as many as sent':<45}{rows:>12,}")
+    print(f"{'resident, each process of the service':<45}{memory:>20} MB")
+    seen_s = count_only(broker.port, "counting", messages_sent)
+    print(f"{'one who only counts was given as many, in':<45}{seen_s:>12.1f} s")
+    forget(broker.port, "counting")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="small, to see that it runs")
-    periods = 3 if parser.parse_args().quick else 60
+    periods = 1 if parser.parse_args().quick else 60
     spawn = multiprocessing.get_context("spawn")
     answer = spawn.Queue()
     maker = spawn.Process(target=made, args=(periods, answer))
@@ -110,22 +113,15 @@ def main() -> None:
     stepped_s, took_s, peak_mb = answer.get()
     maker.join()
     rate = SENSORS * periods / took_s
-    print(LINE("made on one core, messages", rate, rate / NEED))
-    print(f"{'the rooms stepped through 28 days before':<52}{stepped_s:>12.1f} s")
-    print(f"{'most memory of the maker':<52}{peak_mb:>12.0f} MB")
+    print(f"{'messages':<45}{'':>14} of the need")
+    print(LINE("made on one core", rate, rate / NEED))
+    print(f"{'the rooms stepped through 28 days before':<45}{stepped_s:>12.1f} s")
+    print(f"{'most memory of the maker':<45}{peak_mb:>12.0f} MB")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "m").mkdir()
         broker = Mosquitto(folder / "m")
         broker.start()
-        leave_session(broker.port, "counting")
-        child, sent = simulate(broker.port, periods, after=0)
-        count_only(broker.port, "counting", sent)
-        readings = told(child)
-        forget(broker.port, "counting")
-        print(
-            LINE("through mosquitto to one who counts, readings", readings, readings / NEED / 2.1)
-        )
         into_service(folder, broker, periods)
         broker.stop()
 
