@@ -16,6 +16,7 @@ from monitor.broker import Door, EmbeddedBroker, comes_free, ingest_door
 from monitor.errors import BadPayload, BrokerFault, BrokerUnavailable
 from monitor.mqtt import Address, Arrival, Subscription
 from monitor.payload import PAYLOAD_MAX, Contract, told
+from monitor.payload.kind import Kind, kind_of
 from monitor.payload.proposing import Proposal, proposal
 from monitor.settings import Settings
 from monitor.topics import (
@@ -30,7 +31,7 @@ TOPICS_MAX = 200
 """Topics told apart; messages on further ones are only counted."""
 BATCH_MAX = 500
 CONNECT_S = 10.0
-_FINAL = ("refused", "no answer", "may not")
+_FINAL = ("refused", "no answer", "may not", "its certificate", "no TLS", "no such host")
 """What will not be better by waiting, as a subscription says it."""
 _BENCH_FILTER = "benchweather/bench/#"
 
@@ -46,7 +47,20 @@ class Heard:
     told: str
     ruled: bool
     """Whether a rule of the settings is for this topic: the first that is counts."""
+    first_ms: int
     received_ms: int
+
+    @property
+    def kind(self) -> Kind:
+        """What sort of thing its newest message is."""
+        return kind_of(self.payload)
+
+    @property
+    def every_s(self) -> float | None:
+        """How far apart its messages came in the mean; None of one alone. [s]"""
+        if self.messages < 2:
+            return None
+        return (self.received_ms - self.first_ms) / 1000 / (self.messages - 1)
 
     def proposed(self) -> Proposal:
         """A rule for it, tried on its newest message.
@@ -84,7 +98,8 @@ class Ear:
         ruled = any(matches(rule.filter, arrival.topic) for rule in self.rules)
         self.heard[arrival.topic] = Heard(
             arrival.topic, before.messages + 1 if before else 1, arrival.payload[: PAYLOAD_MAX + 1],
-            taken, words, ruled, arrival.received_ms,
+            taken, words, ruled, before.first_ms if before else arrival.received_ms,
+            arrival.received_ms,
         )  # fmt: skip
 
     def _judged(self, arrival: Arrival) -> tuple[bool, str]:

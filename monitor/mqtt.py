@@ -7,6 +7,7 @@ from __future__ import annotations
 import logging
 import random
 import select
+import socket
 import ssl
 import threading
 import time
@@ -161,13 +162,15 @@ class Subscription:
         client = self._client
         if client.socket() is None:
             wait_s = self._connect(wait_s)
-        if (socket := client.socket()) is None:
+        if (connection := client.socket()) is None:
             time.sleep(wait_s)
             return False
-        writing = [socket] if client.want_write() else []
-        pending = getattr(socket, "pending", int)()  # bytes that TLS has taken in already
+        writing = [connection] if client.want_write() else []
+        pending = getattr(connection, "pending", int)()  # bytes that TLS has taken in already
         try:
-            readable, writable, _ = select.select([socket], writing, [], 0 if pending else wait_s)
+            readable, writable, _ = select.select(
+                [connection], writing, [], 0 if pending else wait_s
+            )
         except (OSError, ValueError):  # closed under us; the next call sees it gone
             return False
         if writable:
@@ -185,7 +188,7 @@ class Subscription:
         try:
             self._client.reconnect()
         except OSError as exc:
-            self._troubled(f"no answer: {exc.strerror or exc}")
+            self._troubled(why_no_connection(exc))
             return 0.0
         return wait_s
 
@@ -306,6 +309,45 @@ class Publisher:
         self._answered.set()
 
 
+def why_no_connection(exc: OSError) -> str:
+    """Why a broker could not be reached, in words with what to look at."""
+    match exc:
+        case ssl.SSLCertVerificationError():
+            return (
+                f"its certificate is not accepted, {exc.verify_message}: see broker.ca_file, the "
+                "host in broker.url and this machine's clock"
+            )
+        case ssl.SSLError():
+            return f"no TLS at that port ({exc.reason})"
+        case socket.gaierror():
+            return f"no such host, {exc.strerror}"
+        case TimeoutError():
+            return "no answer in time"
+        case _:
+            return f"no answer, {exc.strerror or exc}"
+
+
+def tls_context(address: Address) -> ssl.SSLContext:
+    """What a connection with TLS to a broker rests on.
+
+    Raises
+    ------
+    BrokerUnavailable
+        If a certificate file cannot be read, or is none.
+    """
+    try:
+        context = ssl.create_default_context(cafile=address.ca_file)
+        if address.cert_file:
+            context.load_cert_chain(address.cert_file, address.key_file)
+    except OSError as exc:  # also what the library cannot read as a certificate
+        files = [str(f) for f in (address.ca_file, address.cert_file, address.key_file) if f]
+        reason = exc.strerror if not isinstance(exc, ssl.SSLError) else exc.reason
+        raise BrokerUnavailable(
+            f"{address}: certificate files {', '.join(files)}: {reason}"
+        ) from exc
+    return context
+
+
 def _client(
     address: Address, client_id: str, *, clean_session: bool, manual_ack: bool
 ) -> paho.Client:
@@ -319,8 +361,5 @@ def _client(
     if address.user:
         client.username_pw_set(address.user, address.password)
     if address.tls:
-        context = ssl.create_default_context(cafile=address.ca_file)
-        if address.cert_file:
-            context.load_cert_chain(address.cert_file, address.key_file)
-        client.tls_set_context(context)
+        client.tls_set_context(tls_context(address))
     return client

@@ -120,6 +120,33 @@ def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
     broker.stop()
 
 
+@pytest.fixture
+def guarded(tmp_path: Path) -> Iterator[Mosquitto]:
+    """A mosquitto with TLS and a password; its folder holds cert.pem and other.pem."""
+    openssl, hasher = needs("openssl", "openssl"), needs("mosquitto_passwd", "mosquitto")
+    folder = tmp_path / "tls"
+    folder.mkdir()
+    for name in ("cert", "other"):
+        subprocess.run(
+            [openssl, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
+             "-keyout", str(folder / f"{name}.key"), "-out", str(folder / f"{name}.pem"),
+             "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost"],
+            check=True, capture_output=True,
+        )  # fmt: skip
+    subprocess.run([hasher, "-b", "-c", str(folder / "users"), "shop", "right"], check=True)
+    for name, text in (("right", "right\n"), ("wrong", "wrong\n")):
+        (folder / name).write_text(text)
+        (folder / name).chmod(0o600)
+    broker = Mosquitto(
+        folder, f"password_file {folder}/users", "allow_anonymous false",
+        f"certfile {folder}/cert.pem", f"keyfile {folder}/cert.key",
+    )  # fmt: skip
+    broker.folder = folder
+    broker.start()
+    yield broker
+    broker.stop()
+
+
 class RunningService:
     """`benchweather run` as a user starts it, in a process of its own."""
 

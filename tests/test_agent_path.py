@@ -16,7 +16,7 @@ from contextlib import closing
 import paho.mqtt.client as paho
 import pytest
 from agent_fixtures import Board, RunningAgent, settle
-from conftest import Mosquitto, free_port, needs, until
+from conftest import free_port, until
 
 from monitor.clock import now_ms
 from monitor.mqtt import Address
@@ -280,33 +280,6 @@ def test_a_disk_that_refuses_loses_nothing(make_agent, service):
     agent.says("on disk again")
     time.sleep(1)
     check_every_reading_is_stored_once(service, agent)
-
-
-@pytest.fixture
-def guarded(tmp_path):
-    """A mosquitto with TLS and a password; its folder holds cert.pem and other.pem."""
-    openssl, hasher = needs("openssl", "openssl"), needs("mosquitto_passwd", "mosquitto")
-    folder = tmp_path / "tls"
-    folder.mkdir()
-    for name in ("cert", "other"):
-        subprocess.run(
-            [openssl, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
-             "-keyout", str(folder / f"{name}.key"), "-out", str(folder / f"{name}.pem"),
-             "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost"],
-            check=True, capture_output=True,
-        )  # fmt: skip
-    subprocess.run([hasher, "-b", "-c", str(folder / "users"), "shop", "right"], check=True)
-    for name, text in (("right", "right\n"), ("wrong", "wrong\n")):
-        (folder / name).write_text(text)
-        (folder / name).chmod(0o600)
-    broker = Mosquitto(
-        folder, f"password_file {folder}/users", "allow_anonymous false",
-        f"certfile {folder}/cert.pem", f"keyfile {folder}/cert.key",
-    )  # fmt: skip
-    broker.folder = folder
-    broker.start()
-    yield broker
-    broker.stop()
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 The gateways are invented."""
 
 import json
+import re
 import subprocess
 import threading
 
@@ -14,6 +15,7 @@ from monitor.errors import BrokerFault, BrokerUnavailable
 from monitor.listening import TOPICS_MAX, Ear, listen, opened
 from monitor.mqtt import Address, Arrival, Publisher, Subscription
 from monitor.payload import Contract
+from monitor.payload.kind import kind_of
 from monitor.payload.proposing import proposal
 from monitor.service import broker_address
 from monitor.settings import load
@@ -118,6 +120,79 @@ def test_a_rule_is_added_at_the_end_and_all_else_stays(tmp_path):
     assert list(tmp_path.iterdir()) == [file]
 
 
+# Hand-made by RFC 8428, sections 4 and 6, and RFC 8949, 3.1; labels from memory: -2 bn, 0 n, 2 v.
+CBOR = {
+    "one record": bytes.fromhex("81a2006174" + "02f94d20"),
+    "a base name": bytes.fromhex("81a3216461313a") + bytes.fromhex("00617402f94d20"),
+    "of any length": bytes.fromhex("9fa2006174" + "02f94d20" + "ff"),
+    "of 24 records": bytes.fromhex("9818" + 24 * "a2006174" + "02f94d20"),
+}
+
+
+@pytest.mark.parametrize(
+    ("payload", "kind"),
+    [
+        (b'[{"bn":"a1:","n":"temperature","u":"Cel","v":20.5},{"n":"rh","v":47}]', "SenML JSON"),
+        *((payload, "SenML CBOR") for payload in CBOR.values()),
+        (b'{"temp": 20.5}', "JSON"),
+        (b'[{"temp": 20.5}]', "JSON"),
+        (b"[]", "JSON"),
+        (b'"on"', "JSON"),
+        (b"true", "JSON"),
+        (b" 20.5\n", "number"),
+        (b"-4", "number"),
+        (b"NaN", "text"),
+        (b"T=20.5;H=47", "text"),
+        (b'{"temp": ', "text"),
+        (b"", "empty"),
+        (b" \n", "empty"),
+        (b"\x00\x01", "bytes"),
+        (b"\x82\x01\x02", "bytes"),
+        (b"\x81\xa1", "bytes"),
+        ("größer".encode("latin-1"), "bytes"),
+    ],
+)
+def test_what_sort_of_payload_it_is_is_told(payload, kind):
+    assert kind_of(payload) == kind
+
+
+def test_how_often_a_topic_speaks_is_the_mean_of_its_gaps():
+    ear = Ear(())
+    for at in (0, 4_000, 12_000):
+        ear.hear(arrival("a", b"1")._replace(received_ms=NOW + at))
+    ear.hear(arrival("b", b"1"))
+    assert (ear.heard["a"].messages, ear.heard["a"].every_s) == (3, 6.0)
+    assert ear.heard["b"].every_s is None
+
+
+@pytest.mark.broker
+@pytest.mark.slow
+# The client library lets a connection whose certificate was refused go without closing it.
+@pytest.mark.filterwarnings("ignore:.*SSLSocket:pytest.PytestUnraisableExceptionWarning")
+def test_a_guarded_broker_is_listened_to_with_its_certificate_and_password_only(guarded, tmp_path):
+    program = needs("mosquitto_pub", "mosquitto-clients")
+    folder = guarded.folder
+    subprocess.run([program, "-h", "localhost", "-p", str(guarded.port), "-q", "1", "-r",
+                    "-t", "loft/rh", "-m", "47", "-u", "shop", "-P", "right",
+                    "--cafile", str(folder / "cert.pem")], check=True)  # fmt: skip
+
+    def heard(url="mqtts://localhost", ca="cert.pem", password="right", code=0):
+        said = benchweather("sensor", "listen", "--for", "1", environment={
+            "BENCHWEATHER_BROKER__URL": f"{url}:{guarded.port}",
+            "BENCHWEATHER_BROKER__CA_FILE": str(folder / ca), "BENCHWEATHER_BROKER__USER": "shop",
+            "BENCHWEATHER_BROKER__PASSWORD": password, "BENCHWEATHER_DATA": str(tmp_path / "data"),
+        })  # fmt: skip
+        assert said.returncode == code, said.stderr
+        assert password not in said.stderr
+        return said.stdout if code == 0 else " ".join(said.stderr.split())
+
+    assert "number: 47" in heard()
+    assert "its certificate is not accepted, self" in heard(ca="other.pem", code=1)
+    assert "IP address mismatch" in heard(url="mqtts://127.0.0.1", code=1)
+    assert "refused: Not authorized" in heard(password="wrong!", code=1)
+    assert "certificate files" in heard(ca="users", code=1)
+
+
 @pytest.mark.broker
 @pytest.mark.slow
 def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_yes(
@@ -139,6 +214,8 @@ def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_ye
     said = benchweather("sensor", "listen", "--for", "1", environment=environment)
     assert said.returncode == 0, said.stderr
     assert "4 topics, 2 not taken" in said.stdout
+    assert re.search(r"benchweather/loft/a1 +SenML JSON +1 +yes", said.stdout)
+    assert re.search(r"gate/8/state +text +1 +NO", said.stdout)
     assert "loft/a1: temperature 20.5" in said.stdout
     assert 'temperature = { pointer = "/air/t", unit = "F" }' in said.stdout
     assert "Not written" in said.stdout

@@ -9,6 +9,8 @@ import sys
 from typing import Annotated, Any
 
 import typer
+from rich.table import Table
+from rich.text import Text
 
 from monitor.cli.shared import Config, Data, Demo, err, load, out, told, wrong
 from monitor.settings import Settings
@@ -50,7 +52,7 @@ def listen(
         for one in [one for name, one in list(ear.heard.items()) if name not in seen]:
             seen.add(one.topic)
             out.print(_clean(one.topic), style="bold", highlight=False)
-            out.print(f"  {_shown(one.payload)}", highlight=False)
+            out.print(f"  {one.kind}: {_shown(one.payload)}", highlight=False)
             out.print(f"  {'taken' if one.taken else 'NOT TAKEN'}: {_clean(one.told)}",
                       highlight=False)  # fmt: skip
 
@@ -71,9 +73,20 @@ def listen(
         )
     more = f"; {ear.beyond} messages on further topics not looked at" if ear.beyond else ""
     if ear.heard:
+        _sum_up(list(ear.heard.values()))
         out.print(f"{len(ear.heard)} topics, {len(missed)} not taken{more}", highlight=False)
     for one in missed:
         _put(settings, one)
+
+
+def _sum_up(heard: list[Any]) -> None:
+    """Each topic with its kind of payload and how often it came."""
+    table = Table("Topic", "Payload", "Messages", "About each", "Taken", box=None)
+    for one in heard:
+        apart = "" if one.every_s is None else f"{one.every_s:.3g} s"
+        table.add_row(Text(_clean(one.topic), overflow="fold"), one.kind, str(one.messages), apart,
+                      "yes" if one.taken else "NO")  # fmt: skip
+    out.print(table)
 
 
 def _put(settings: Settings, one: Any) -> None:
@@ -110,7 +123,9 @@ def _told(one: Any) -> dict[str, Any]:
     """One topic as JSON, with the rule proposed for it if it is not taken."""
     row: dict[str, Any] = {
         "topic": one.topic,
+        "kind": one.kind,
         "messages": one.messages,
+        "every_s": one.every_s,
         "payload": one.payload[:4096].decode("utf-8", "replace"),
         "taken": one.taken,
         "told": one.told,

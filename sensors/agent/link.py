@@ -5,15 +5,13 @@ here alone.
 from __future__ import annotations
 
 import select
-import socket
-import ssl
 import time
 from typing import Any
 
 import paho.mqtt.client as paho
 
 from monitor.errors import BrokerUnavailable
-from monitor.mqtt import KEEPALIVE_S, Address
+from monitor.mqtt import KEEPALIVE_S, Address, tls_context, why_no_connection
 
 ANSWER_WAIT_S = 10.0
 """How long the broker may take to let us in. [s]"""
@@ -57,7 +55,7 @@ class Link:
         if address.user:
             client.username_pw_set(address.user, address.password)
         if address.tls:
-            client.tls_set_context(self._tls())
+            client.tls_set_context(tls_context(address))
         self._connect()
 
     def send(self, topic: str, payload: bytes, *, retain: bool = False) -> int:
@@ -87,35 +85,12 @@ class Link:
         if (connection := self._client.socket()) is not None:
             connection.close()
 
-    def _tls(self) -> ssl.SSLContext:
-        address = self._address
-        try:
-            context = ssl.create_default_context(cafile=address.ca_file)
-            if address.cert_file:
-                context.load_cert_chain(address.cert_file, address.key_file)
-        except OSError as exc:  # also what the library cannot read as a certificate
-            files = [str(f) for f in (address.ca_file, address.cert_file, address.key_file) if f]
-            reason = exc.strerror if not isinstance(exc, ssl.SSLError) else exc.reason
-            raise self._unavailable(f"certificate files {', '.join(files)}: {reason}") from exc
-        return context
-
     def _connect(self) -> None:
         host, port = self._address.host, self._address.port
         try:
             self._client.connect(host, port, keepalive=int(KEEPALIVE_S))
-        except ssl.SSLCertVerificationError as exc:
-            raise self._unavailable(
-                f"its certificate is not accepted, {exc.verify_message}: see broker.ca_file, the "
-                "host in broker.url and this machine's clock"
-            ) from exc
-        except ssl.SSLError as exc:
-            raise self._unavailable(f"no TLS at that port ({exc.reason})") from exc
-        except socket.gaierror as exc:
-            raise self._unavailable(f"no such host, {exc.strerror}") from exc
-        except TimeoutError as exc:
-            raise self._unavailable("no answer in time") from exc
         except OSError as exc:
-            raise self._unavailable(f"no answer, {exc.strerror or exc}") from exc
+            raise self._unavailable(why_no_connection(exc)) from exc
         end = time.monotonic() + ANSWER_WAIT_S
         while self._answer is None and self._lost is None and time.monotonic() < end:
             self._drive(end - time.monotonic())
