@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from agent_fixtures import Board, settle
 
@@ -131,11 +133,27 @@ def test_a_value_that_cannot_be_believed_is_refused_with_the_reason(board, files
     assert caught.value.retryable
 
 
-def test_a_half_written_value_is_refused(board):
+@pytest.mark.parametrize("half", ["", "214", "-", "NaN", "21430 "])
+def test_a_half_written_value_is_refused(board, half):
     folder = board.iio(name="chip", in_temp_input="21430")
-    (folder / "in_temp_input").write_text("214")
-    with pytest.raises(ChipFault, match="'214' is cut short"):
+    (folder / "in_temp_input").write_text(half)
+    with pytest.raises(ChipFault, match=f"{half!r} is cut short"):
         chips(board.root)[0].channels[0].read()
+
+
+@pytest.mark.skipif(not Path("/proc/self/mem").exists(), reason="no file here that refuses a read")
+def test_a_chip_that_does_not_answer_on_its_bus_is_told_and_read_again(board, caplog):
+    folder = board.iio(name="bme280", in_temp_input="20000", in_pressure_input="100.0")
+    one = station(board)
+    value = folder / "in_temp_input"
+    value.unlink()
+    value.symlink_to("/proc/self/mem")  # whose first byte is really refused, with EIO
+    assert one.sample() == {P: 100_000.0}
+    assert one.trouble == "in_temp_input: Input/output error"
+    value.unlink()
+    value.write_text("20100\n")
+    assert one.sample() == {T: 20.1, P: 100_000.0}
+    assert one.trouble == ""
 
 
 @pytest.mark.parametrize("low_high", [("-60000", -60.0), ("85000", 85.0)])
