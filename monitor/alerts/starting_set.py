@@ -267,7 +267,8 @@ def _sensors() -> tuple[Rule, ...]:
             high=1_800.0, urgency=2, hold_s=5 * MINUTE_S, calm_s=10 * MINUTE_S,
             repeat_s=24 * HOUR_S, under=behind,
             why="Nothing has come from it for half an hour: its place is not watched.",
-            source="ours", do="Look at its power, battery and network.",
+            source="ours",
+            do="Look at its power, battery and network; where Probes says so, at its clock.",
         ),
         Rule(
             id="sensor-stuck", name="Stuck", quantity="unchanged_s", test=Test.ABOVE,
