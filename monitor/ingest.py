@@ -20,7 +20,7 @@ from monitor.commands import Commands
 from monitor.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
 from monitor.mqtt import Arrival, Subscription
 from monitor.payload import PAYLOAD_MAX, Contract, json_object, told
-from monitor.records import REFUSED_PAYLOAD_MAX, Reading, Refusal, Series, name_fault
+from monitor.records import REFUSED_PAYLOAD_MAX, Reading, Refusal, name_fault
 from monitor.science.clocks import HOUR_MS
 from monitor.store import Writer
 from monitor.topics import command_about, forecast_source
@@ -33,6 +33,8 @@ REFUSED_TEXT_MAX = 500
 """How much of a refused message's topic, and of the reason, is kept. [characters]"""
 BATCH_MAX = 1_000
 """Most messages in one transaction."""
+LATENESS_EVERY_MS = 60_000
+"""How often the store is told how late messages came. [ms]"""
 IDLE_WAIT_S = 0.5
 """How long to wait for a message before looking whether to stop. [s]"""
 RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
@@ -56,6 +58,35 @@ TakeForecast = Callable[[str, bytes, int, Iterable[tuple[int, bytes]]], None]
 the same transaction. Raises `BadPayload` if it cannot be taken."""
 
 
+class _Lateness:
+    """The least lateness of each topic and hour of arrival, gathered over batches and told to the
+    store once in `LATENESS_EVERY_MS`, so that it costs the ingest next to nothing. A crash loses
+    what was not told yet; no reading is among it."""
+
+    def __init__(self) -> None:
+        self._least: dict[tuple[str, str, int], int] = {}
+        self._now_ms = self._told_ms = 0
+
+    def note(self, arrival: Arrival, readings: list[Reading]) -> None:
+        """Note how long after its newest reading a message came, if none came sooner."""
+        (place, sensor, _), newest, _ = readings[0]
+        if len(readings) > 1:
+            newest = max([reading.ts_ms for reading in readings])
+        self._now_ms = now = arrival.received_ms
+        hour = (place, sensor, now - now % HOUR_MS)
+        known = self._least.get(hour)
+        if known is None or now - newest < known:
+            self._least[hour] = now - newest
+
+    def due(self) -> dict[tuple[str, str, int], int]:
+        """What the store should be told now; empty if it was told a short while ago."""
+        return self._least if abs(self._now_ms - self._told_ms) >= LATENESS_EVERY_MS else {}
+
+    def stored(self) -> None:
+        """What was due is in the store."""
+        self._least, self._told_ms = {}, self._now_ms
+
+
 class Ingest:
     """Takes messages from a subscription into a store, in a thread of its own.
 
@@ -75,6 +106,7 @@ class Ingest:
         self.subscription, self.contract, self.writer = subscription, contract, writer
         self.refused_max = refused_max
         self._refused = 0
+        self._lateness = _Lateness()
         self.commands = commands or Commands(writer)
         self._take_forecast = take_forecast
         self.lock = threading.Lock()
@@ -119,6 +151,8 @@ class Ingest:
                 tallies=batch.tallies,
                 lateness=batch.lateness,
             )
+            if batch.lateness:
+                self._lateness.stored()
             singly[:] = batch.singly
             self._prune(len(batch.refusals))
 
@@ -215,7 +249,7 @@ class Ingest:
         batch = Batch([], [], {}, Counter(), [], {})
         batch.tallies["messages"] = len(arrivals)
         decode = self.contract.decode
-        least: dict[str, tuple[int, Arrival, Series]] = {}
+        note_lateness = self._lateness.note
         for arrival in arrivals:
             if command_about(arrival.topic) or forecast_source(arrival.topic):
                 batch.singly.append(arrival)
@@ -233,13 +267,10 @@ class Ingest:
             if timed and not faults:
                 batch.readings.extend(readings)
                 if readings and not arrival.retained:
-                    _note_lateness(least, arrival, readings)
+                    note_lateness(arrival, readings)
             else:
                 self._read_with_care(arrival, readings, faults, timed=timed, batch=batch)
-        for late_ms, arrival, (place, sensor, _) in least.values():
-            hour_ms = arrival.received_ms - arrival.received_ms % HOUR_MS
-            hour = (place, sensor, hour_ms)
-            batch.lateness[hour] = min(late_ms, batch.lateness.get(hour, late_ms))
+        batch.lateness.update(self._lateness.due())
         return batch
 
     def _read_with_care(
@@ -272,19 +303,6 @@ class Ingest:
             reason = told(faults)
             log.debug("refused topic=%s reason=%s", arrival.topic, reason)
             batch.refusals.append(_refusal(arrival, reason))
-
-
-def _note_lateness(
-    least: dict[str, tuple[int, Arrival, Series]], arrival: Arrival, readings: list[Reading]
-) -> None:
-    """Note how long after its newest reading a message came, if none of its topic came sooner."""
-    series, newest, _ = readings[0]
-    if len(readings) > 1:
-        newest = max([reading.ts_ms for reading in readings])
-    late_ms = arrival.received_ms - newest
-    known = least.get(arrival.topic)
-    if known is None or late_ms < known[0]:
-        least[arrival.topic] = late_ms, arrival, series
 
 
 def _digest(arrival: Arrival) -> bytes:

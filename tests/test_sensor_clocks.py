@@ -171,6 +171,19 @@ def test_the_least_lateness_of_each_hour_is_kept_over_writers(shop):
     assert list(reader.lateness("front-bench", "b", NOW - 2 * HOUR)["least_s"]) == [0.2, 0.1]
 
 
+def test_the_store_is_told_once_a_minute_and_again_if_it_could_not_be_written(shop):
+    *_, writer = shop
+    ingest = Ingest(None, Contract(), writer)
+    late = {
+        at: ingest.read([message("b", NOW + at - 700, NOW + at)]).lateness for at in (0, 9_000)
+    }
+    hour = ("front-bench", "b", NOW)
+    assert late == {0: {hour: 700}, 9_000: {hour: 700}}  # nothing was stored yet
+    ingest._lateness.stored()
+    assert ingest.read([message("b", NOW + 20_000 - 300, NOW + 20_000)]).lateness == {}
+    assert ingest.read([message("b", NOW + 70_000 - 500, NOW + 70_000)]).lateness == {hour: 300}
+
+
 def test_a_slow_clock_is_told_and_not_taken_for_silence(shop):
     settings, reader, _ = shop
     by_name = {one.sensor: one for one in health(reader, settings, NOW)}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.errors import StoreUnavailable
 from monitor.records import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
@@ -82,7 +82,6 @@ class Writer:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._series_ids: dict[Series, int] = {}
-        self._least: dict[tuple[str, str], tuple[int, int]] = {}
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as exc:
@@ -144,10 +143,9 @@ class Writer:
             counts = Counter(tallies or {})
             counts.update(readings=new, repeats=len(rows) - new, refused=len(refusals))
             run.executemany(_ADD_TALLY, [(name, n) for name, n in counts.items() if n])
-            lower = self._lower(lateness or {})
-            run.executemany(_NOTE_LATENESS, [(*hour, late) for hour, late in lower.items()])
+            hours = (lateness or {}).items()
+            run.executemany(_NOTE_LATENESS, [(*hour, late_ms) for hour, late_ms in hours])
         self._series_ids |= fresh
-        self._least |= {hour[:2]: (hour[2], late) for hour, late in lower.items()}
         return Stored(new, len(rows) - new)
 
     @staticmethod
@@ -192,15 +190,6 @@ class Writer:
 
     def close(self) -> None:
         self.connection.close()
-
-    def _lower(self, lateness: Mapping[tuple[str, str, int], int]) -> dict[Any, int]:
-        """Those that are new, or less than what this writer has noted last."""
-        known = self._least
-        return {
-            hour: late
-            for hour, late in lateness.items()
-            if (noted := known.get(hour[:2])) is None or noted[0] != hour[2] or late < noted[1]
-        }
 
     def _new_series(self, run: sqlite3.Cursor, series: Series) -> int:
         row = run.execute(
