@@ -13,14 +13,17 @@ from dashboard_fixtures import settings_in
 
 from dashboard.pages.probes import content
 from dashboard.queries import Shop
+from monitor.commands import Commands
 from monitor.ingest import Ingest
+from monitor.jar_watch import JarWatch
 from monitor.means import means
 from monitor.mqtt import Arrival
 from monitor.payload import Contract
 from monitor.present import recent
-from monitor.records import Quantity
+from monitor.records import Quantity, Series
 from monitor.science.clocks import misdated, off, slow_s, touched
 from monitor.science.health import Fault
+from monitor.sensor_clocks import doubtful
 from monitor.sensor_health import health, sentence
 from monitor.store import Reader, Writer
 
@@ -208,6 +211,21 @@ def test_means_and_the_present_come_from_the_sensor_whose_clock_is_right(shop):
     patient = dataclasses.replace(settings, board=board)
     (one,) = [o for o in recent(reader, patient, NOW) if o.place.id == "front-bench"]
     assert one.sensor == "b"
+
+
+def test_a_wrong_clock_is_found_where_the_sensor_stands_whatever_its_topic_says(shop):
+    settings, reader, writer = shop
+    Commands(writer, look=JarWatch(reader, settings)).carry_out(
+        {"about": "sensor", "do": "move", "sensor": "front-bench/a", "place": "clients-home",
+         "at_ms": NOW - 12 * HOUR}, NOW,
+    )  # fmt: skip
+    series = reader.series()[Series("clients-home", "a", RH)]
+    rows = reader.rollups(series, 600, NOW - DAY, NOW)
+    bad = rows["ts_ms"][doubtful(reader, "clients-home", "a", rows)]
+    assert bad.min() == NOW - 9 * HOUR - 10 * MIN
+    assert bad.max() == NOW - HOUR - 10 * MIN
+    (one,) = [o for o in health(reader, settings, NOW) if o.place.id == "clients-home"]
+    assert [found.fault for found in one.found] == [Fault.CLOCK]
 
 
 if __name__ == "__main__":  # the figures of DEVELOPERS.md

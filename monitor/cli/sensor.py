@@ -69,7 +69,11 @@ def _simulate(context: typer.Context) -> None:
 
 for _name, _help, _what in (
     ("run", "Read this machine's chips and publish them until stopped.", _agent),
-    ("find", "List this machine's chips and what they read.", _agent),
+    (
+        "find",
+        "List this machine's chips, or Bluetooth sensors in reach, and what they read.",
+        _agent,
+    ),
     ("unit", "Print or write a systemd unit for the agent.", _agent),
     ("simulate", "Publish invented readings of invented shops, for trials.", _simulate),
 ):

@@ -34,7 +34,7 @@ MEASURED = (
     Quantity.PRESSURE,
     Quantity.SURFACE_TEMPERATURE,
 )
-BLUETOOTH_PERIOD_S = 300.0
+BLUETOOTH_PERIOD_S = 120.0
 _BLUETOOTH = re.compile(
     r"[0-9A-F]{2}(:[0-9A-F]{2}){5}|[0-9A-F]{8}(-[0-9A-F]{4}){3}-[0-9A-F]{12}", re.I
 )
