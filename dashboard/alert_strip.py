@@ -47,7 +47,7 @@ def headline(
     left = [alert for alert in calling if not _in_clamps(alert)]
     gravest = max((a.verdict.weight for a in airs if not a.old and a.place.kind != "outdoors"),
                   default=0)  # fmt: skip
-    snap = next((one for one in left if one.quantity == FORETOLD), None)
+    snap = next((one for one in left if one.quantity == FORETOLD and not one.faded), None)
     if not left or left[0].urgency < LOUDEST or gravest >= left[0].urgency:
         if snap is None or snap.urgency < FORETOLD_FROM or gravest >= snap.urgency:
             return head, left

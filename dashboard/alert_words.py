@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from dashboard import formats
 from dashboard.alert_fields import scale
 from dashboard.words import Headline
-from monitor.alert_words import value_text, worst_text
+from monitor.alert_words import ending, value_text, worst_text
 from monitor.alerts.alert import Alert, Did
-from monitor.alerts.rule import OUTLOOK, WATCHABLE, Of, Rule, Test
+from monitor.alerts.rule import WATCHABLE, Of, Rule, Test
 from monitor.store.outbox import Entry, Outcome
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ _OVER = {
     "back": "Over",
     "begun": "Over: it has begun",
     "gone": "Over: what it was about is gone",
+    "off": "Over: its rule was switched off",
 }
 _FLAGS = {
     "ready": "is ready",
@@ -72,6 +73,8 @@ def facts(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, un
     told = [alert.detail, f"{'for ' if lasting(alert) else ''}{', '.join(figures)}"]
     if not (lasting(alert) and now):
         told.append(f"since {formats.when(alert.began_ms, now_ms, zone)}")
+    if alert.changed_ms is not None:
+        told.append(f"changed by a newer outlook {formats.when(alert.changed_ms, now_ms, zone)}")
     text = "; ".join(filter(None, told))
     return f"{text[:1].upper()}{text[1:]}."
 
@@ -79,6 +82,8 @@ def facts(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, un
 def line(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     """An open alert in one line for the wall: `Front bench: Very dry, 27 %, since 13:10.`"""
     told = value(now_value, alert.unit, unit)
+    if alert.faded:
+        return f"{title(alert)}: {alert.detail.partition('; ')[0]}."
     if told and lasting(alert):
         return f"{title(alert)}, for {told}."
     if alert.unit and not told:
@@ -125,12 +130,7 @@ def over(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
             f"to {formats.when(ended, now_ms, zone)}"]  # fmt: skip
     if worst:
         told.append(worst)
-    if alert.ended == "gone":
-        told.append("what it was about is no longer there")
-    elif alert.ended == "begun":
-        told.append("it has begun")
-    elif alert.quantity in OUTLOOK:
-        told.append("a newer outlook no longer shows it")
+    told += filter(None, [ending(alert)])
     text = "; ".join(told)
     return f"{text[:1].upper()}{text[1:]}."
 
@@ -146,6 +146,8 @@ def event_words(event: Event, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     body = event.body
     at = value(body.get("value"), body.get("unit", ""), unit)
     told = f"{body.get('name', '')}{f', {at}' if at else ''}"
+    if body.get("foretold"):
+        told += f", {body['detail'].partition('; ')[0]}"
     match event.action:
         case Did.RAISE:
             return f"Raised: {told}; {URGENCY[body['urgency']].lower()}"
@@ -155,6 +157,11 @@ def event_words(event: Event, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
             return f"Eased to {told}; {URGENCY[body['urgency']].lower()}"
         case Did.TELL:
             return f"Told again: {told}"
+        case Did.CHANGED:
+            if not body.get("foretold"):
+                return f"Changed: {body['detail']}"
+            way = "sooner or worse" if body["graver"] else "later or milder"
+            return f"Changed by a newer outlook, {way}: {told}"
         case Did.CLEAR:
             return _OVER[body["ended"]]
         case Did.ACKNOWLEDGE:

@@ -7,6 +7,8 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from monitor.alerts.alert import Alert, Did
+from monitor.alerts.machine import NO_LONGER
+from monitor.alerts.rule import OUTLOOK
 from monitor.clock import from_ms
 from monitor.events import Event
 from monitor.notices import TITLE_MAX, Notice
@@ -19,7 +21,9 @@ if TYPE_CHECKING:
 NAMED_MAX = 4
 """Most subjects named in a title."""
 TELLS = (Did.RAISE, Did.ROSE, Did.TELL)
-"""What is worth a notice."""
+"""What is worth a notice; a change for the worse is too, and that what was foretold will not be."""
+AGAIN = {Did.TELL: "Still: ", Did.CHANGED: "Sooner or worse: ", Did.CLEAR: "No longer: "}
+"""What a title begins with."""
 
 
 class Told(NamedTuple):
@@ -64,6 +68,24 @@ def worst_text(alert: Alert, *, fahrenheit: bool = False) -> str:
     return f"{text} when told" if text else ""
 
 
+def ending(alert: Alert) -> str:
+    """How an alert that is over came to its end, where that is not plain: `it has begun`."""
+    if alert.ended == "gone":
+        return "what it was about is no longer there"
+    if alert.ended == "begun":
+        return "it has begun"
+    if alert.ended == "off":
+        return "its rule was switched off"
+    return NO_LONGER if alert.quantity in OUTLOOK else ""
+
+
+def change(alert: Alert, now_ms: int, zone: ZoneInfo) -> str:
+    """That a newer outlook made of an alert other than it was told; empty if none did."""
+    if alert.changed_ms is None:
+        return ""
+    return f"changed {moment(alert.changed_ms, now_ms, zone)} by a newer outlook"
+
+
 def moment(ms: int, now_ms: int, zone: ZoneInfo) -> str:
     """A time in the shop's zone: `14:05` today, else with its day."""
     there = from_ms(ms).astimezone(zone)
@@ -87,7 +109,10 @@ def notices(
         Those there were before.
     breaks_quiet : mapping of rule id to bool
     """  # fmt: skip
-    told = [event for event in events if event.action in TELLS]
+    waits_for = settings.quiet_until(now_ms)
+    unsent = {a.id for a in alerts.values() if waits_for == settings.quiet_until(a.told_ms)}
+    heard = {i: a for i, a in alerts.items() if waits_for is None or i not in unsent}
+    told = [said for one in events if (said := _worth_telling(one, heard)) is not None]
     told.sort(key=lambda e: (-e.body["urgency"], e.body["rule"], e.action))
     fahrenheit = settings.board.temperature_unit == "F"
     found = []
@@ -95,15 +120,12 @@ def notices(
         many = tuple(group)
         body = many[0].body
         labels = [_label(event, alerts) for event in many]
-        waits_for = settings.quiet_until(now_ms)
-        if breaks_quiet.get(rule):
-            waits_for = None
         found.append(
             Told(
                 Notice(
                     notice_id=f"{rule}-{many[0].subject}-{now_ms}",
                     made_ms=now_ms,
-                    not_before_ms=waits_for or now_ms,
+                    not_before_ms=(None if breaks_quiet.get(rule) else waits_for) or now_ms,
                     urgency=body["urgency"],
                     title=_title(many, labels, action, fahrenheit=fahrenheit),
                     text=_text(many, labels, alerts, settings, now_ms),
@@ -112,6 +134,24 @@ def notices(
             )
         )
     return found
+
+
+def _worth_telling(event: Event, heard: Mapping[str, Alert]) -> Event | None:
+    """The event if it makes a notice, with all that the notice says; else None. `heard`: the alerts
+    that somebody was told of."""
+    if event.action in TELLS or event.body.get("graver"):
+        return event
+    alert = heard.get(event.subject)
+    if (
+        event.action != Did.CLEAR or event.body["ended"] != "back" or alert is None
+        or alert.quantity not in OUTLOOK or not alert.notice
+    ):  # fmt: skip
+        return None
+    told = [one.body["detail"] for one in alert.events if one.body.get("foretold")]
+    said = {"rule": alert.rule, "urgency": alert.urgency, "name": alert.name, "value": None,
+            "unit": "", "why": NO_LONGER, "caution": "", "do": "Nothing need be done for it.",
+            "detail": f"told before: {told[-1] if told else alert.detail}"}  # fmt: skip
+    return event._replace(body={**event.body, **said})
 
 
 def _title(many: Sequence[Event], labels: Sequence[str], action: str, *, fahrenheit: bool) -> str:
@@ -123,7 +163,7 @@ def _title(many: Sequence[Event], labels: Sequence[str], action: str, *, fahrenh
         named = ", ".join(labels[:NAMED_MAX])
         more = f" and {len(many) - NAMED_MAX} more" if len(many) > NAMED_MAX else ""
         line = f"{body['name']}: {named}{more}"
-    line = f"Still: {line}" if action == Did.TELL else line
+    line = f"{AGAIN.get(Did(action), '')}{line}"
     first = body["do"].partition(". ")[0].rstrip(".")
     full = f"{line}. {first}." if first else f"{line}."
     if len(full) <= TITLE_MAX:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.alert_words import moment, sentence, value_text
+from monitor.alert_words import change, ending, moment, sentence, value_text
 from monitor.clock import from_ms, to_ms
 from monitor.commands import Journal
 from monitor.hours import of_day
@@ -129,10 +129,12 @@ def _alerts(journal: Journal, settings: Settings, now_ms: int) -> list[str]:
         line = sentence(alert, fahrenheit=fahrenheit)
         if alert.open:
             seen = " Acknowledged." if alert.acknowledged else ""
+            more = "; ".join(filter(None, (alert.detail, change(alert, now_ms, zone))))
+            line += f" ({more})" if more else ""
             lines.append(f"{line}, since {moment(alert.began_ms, now_ms, zone)}.{seen} {alert.do}")
         elif alert.cleared_ms is not None and alert.cleared_ms > now_ms - NIGHT_MS:
             span = f"{moment(alert.began_ms, now_ms, zone)} to {moment(alert.cleared_ms, now_ms, zone)}"
-            lines.append(f"Over: {line}, {span}.")
+            lines.append(f"Over: {'; '.join(filter(None, (f'{line}, {span}', ending(alert))))}.")
     return lines
 
 

@@ -89,9 +89,11 @@ def alert_state(alert: Alert, *, fahrenheit: bool = False) -> dict[str, Any]:
         "about": alert.subject,
         "urgency": alert.urgency,
         "said": sentence(alert, fahrenheit=fahrenheit),
+        "detail": alert.detail,
         "do": alert.do,
         "began_at": _stamp(alert.began_ms),
         "raised_at": _stamp(alert.raised_ms),
+        "changed_at": _stamp(alert.changed_ms),
         "acknowledged_by": alert.acknowledged[1] if alert.acknowledged else None,
         "snoozed_until": _stamp(alert.snoozed_until_ms),
     }

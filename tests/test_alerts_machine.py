@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 from monitor.alerts import alert as alerts
 from monitor.alerts import machine, rule_book
 from monitor.alerts.alert import AlertFault, Did
-from monitor.alerts.latch import OFF, Latch, Seen, advance, beyond
+from monitor.alerts.latch import OFF, Foretold, Latch, Seen, advance, beyond
 from monitor.alerts.rule import WATCHABLE, Of, Rule, RuleFault, Test
 from monitor.alerts.starting_set import starting_set
 from monitor.events import About, Event
 from monitor.places import Limits
 
 MINUTE = 60_000
+HOUR = 60 * MINUTE
 NOW = 1_700_000_000_000
 
 DRY = Rule(id="dry", name="Dry", quantity="humidity", test=Test.BELOW, low=40.0, back=2.0,
@@ -197,11 +198,62 @@ def test_what_was_foretold_ends_as_begun_where_it_is_there():
         assert [(e.action, e.body["ended"]) for e in done.events] == [(Did.CLEAR, ended)]
 
 
+@pytest.mark.parametrize(
+    ("begins_h", "extreme", "graver"),
+    [
+        (34, 31.0, None), (29, 31.0, None), (39, 33.0, None),  # as it moves from look to look
+        (24, 31.0, True), (34, 27.5, True), (24, 40.0, True),
+        (44, 31.0, False), (34, 34.5, False),
+    ],
+)  # fmt: skip
+def test_what_is_foretold_otherwise_is_a_change_of_the_alert(begins_h, extreme, graver):
+    """Told at first: in 34 h, down to 31 %."""
+    rule = replace(AWAY, id="snap", quantity="dry_snap", high=1.0, hold_s=0, calm_s=0)
+    seen = Seen("a", "a", 1.5, detail="was", foretold=Foretold(NOW + 34 * HOUR, 31.0, True))
+    first = machine.step([rule], {}, [], {"snap": [seen]}, NOW, 1)
+    open_ = alerts.apply(None, first.events[0])
+    coming = Foretold(NOW + begins_h * HOUR, extreme, True)
+    now = seen._replace(detail="is", foretold=coming)
+    done = machine.step([rule], first.latches, [open_], {"snap": [now]}, NOW + MINUTE, 2)
+    if graver is None:
+        assert done.events == []
+        return
+    (event,) = done.events
+    assert (event.action, event.body["graver"]) == (Did.CHANGED, graver)
+    changed = alerts.apply(open_, event)
+    assert (changed.detail, changed.changed_ms, changed.foretold) == ("is", NOW + MINUTE, coming)
+    again = machine.step([rule], done.latches, [changed], {"snap": [now]}, NOW + 2 * MINUTE, 2)
+    assert again.events == []  # told once
+    unknown = machine.step([rule], done.latches, [changed], {"snap": [seen._replace(foretold=None)]},
+                           NOW + 2 * MINUTE, 2)  # fmt: skip
+    assert unknown.events == []
+
+
+def test_what_a_newer_outlook_no_longer_shows_is_said_before_it_is_taken_back():
+    rule = replace(AWAY, id="snap", quantity="dry_snap", high=1.0, back=0.5, hold_s=0, calm_s=120)
+    there = Seen("a", "a", 1.5, detail="told", foretold=Foretold(NOW + 99 * HOUR, 31.0, True))
+    gone = Seen("a", "a", 0.1)
+    latches, alert, happened = {}, None, []
+    for minute, one in enumerate([there, gone, gone, there, there, gone, gone, gone, gone]):
+        done = machine.step([rule], latches, [alert] if alert and alert.open else [], {"snap": [one]},
+                            NOW + minute * MINUTE, 1)  # fmt: skip
+        latches = done.latches
+        for event in done.events:
+            alert = alerts.apply(alert, event)
+            happened.append((minute, event.action, alert.faded))
+    assert happened == [
+        (0, Did.RAISE, False), (1, Did.CHANGED, True), (3, Did.CHANGED, False),
+        (5, Did.CHANGED, True), (7, Did.CLEAR, True),
+    ]  # fmt: skip
+    assert alert.detail.startswith(machine.NO_LONGER)
+
+
 def test_a_rule_that_is_switched_off_ends_its_alerts():
     shop = Shop(DRY)
     shop.see(11, dry=35.0)
     shop.rules = (replace(DRY, on=False),)
     assert shop.see(1, dry=35.0) == [(Did.CLEAR, "1")]
+    assert shop.known["1"].ended == "off"
 
 
 _values = st.lists(

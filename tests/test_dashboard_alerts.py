@@ -12,14 +12,16 @@ from hypothesis import strategies as st
 
 from dashboard import alert_fields, alert_strip, alert_words
 from dashboard.words import Headline
+from monitor.alert_words import notices
 from monitor.alerts.alert import Did, apply
-from monitor.alerts.machine import BY
+from monitor.alerts.machine import BY, NO_LONGER
 from monitor.alerts.rule import NO_TRACE, WATCHABLE, Of, Rule, Test
 from monitor.alerts.rule_book import as_mapping
 from monitor.alerts.starting_set import starting_set
 from monitor.clock import to_ms
 from monitor.events import About, Event
 from monitor.places import Limits
+from monitor.settings import load
 
 HOUR, DAY = 3_600_000, 86_400_000
 PARIS = ZoneInfo("Europe/Paris")
@@ -113,6 +115,75 @@ def test_what_was_foretold_ends_by_beginning_or_by_a_newer_outlook(ended, told):
     assert alert_words.event_words(over.events[-1], NOON, PARIS, "C").startswith("Over")
 
 
+def changed(found, detail, foretold, *, graver=False):
+    body = dict(found.events[0].body) | {"detail": detail, "foretold": foretold, "graver": graver}
+    return after(found, Did.CHANGED, by=BY, **body)
+
+
+def test_what_a_newer_outlook_makes_of_an_alert_is_said():
+    snap = alert("dry-snap", 1.4, detail="below 40 % from about Sun 17:00; about 3.7 L of water",
+                 foretold=[NOON + 30 * HOUR, 31.0, True])  # fmt: skip
+    earlier = changed(snap, "below 40 % from about Sun 05:00; 5 L", [NOON + 18 * HOUR, 28.0, True],
+                      graver=True)  # fmt: skip
+    said = alert_words.facts(earlier, 1.4, NOON, PARIS, "C")
+    assert said.startswith("Below 40 % from about Sun 05:00; 5 L;")
+    assert said.endswith("; changed by a newer outlook 11:00.")
+    assert alert_words.event_words(earlier.events[-1], NOON, PARIS, "C") == (
+        "Changed by a newer outlook, sooner or worse: Dry snap coming, below 40 % from about Sun "
+        "05:00"
+    )
+    faded = changed(snap, f"{NO_LONGER}; taken back if that lasts", None)
+    assert alert_words.line(faded, 0.2, NOON, PARIS, "C") == (
+        "Front bench: Dry snap coming: a newer outlook no longer shows it."
+    )
+    calm = Headline("right", "The air is right.", "")
+    assert alert_strip.headline(calm, [], [faded], {}, NOON, PARIS, "C")[0] == calm
+
+
+@pytest.mark.parametrize(
+    ("event", "title"),
+    [
+        (
+            {"ended": "back"},
+            "No longer: Front bench: Dry snap coming. Nothing need be done for it.",
+        ),
+        ({"ended": "begun"}, None),
+        ({"ended": "off"}, None),
+        ({"graver": True}, "Sooner or worse: Front bench: Dry snap coming."),
+        ({"graver": False}, None),
+    ],
+)
+def test_a_notice_says_that_what_was_foretold_is_taken_back_or_comes_sooner(
+    tmp_path, event, title
+):
+    settings = load(data=tmp_path)
+    snap = alert("dry-snap", 1.4, detail="below 40 % from about Sun 17:00", notice="n1",
+                 foretold=[NOON + 30 * HOUR, 31.0, True])  # fmt: skip
+    action = Did.CLEAR if "ended" in event else Did.CHANGED
+    body = dict(snap.events[0].body) | event if "graver" in event else {**event, "worst": None}
+    told = notices(
+        [Event(About.ALERT, "7", NOON, BY, action, body)], {"7": snap}, settings, NOON, {}
+    )
+    assert [one.notice.title[: len(title or "")] for one in told] == ([title] if title else [])
+    for one in told:
+        assert "below 40 % from about Sun 17:00" in one.notice.text
+    never_told = replace(snap, notice="")
+    assert action is Did.CHANGED or not notices(
+        [Event(About.ALERT, "7", NOON, BY, action, body)], {"7": never_told}, settings, NOON, {}
+    )
+
+
+def test_what_nobody_was_told_of_in_the_night_is_not_taken_back_by_a_notice(tmp_path):
+    settings, night = load(data=tmp_path), NOON + 15 * HOUR
+    snap = alert("dry-snap", 1.4, notice="n1", foretold=[night + 30 * HOUR, 31.0, True],
+                 began=night - 2 * HOUR)  # fmt: skip
+    over = Event(About.ALERT, "7", night, BY, Did.CLEAR, {"ended": "back", "worst": None})
+    assert settings.quiet_until(night) is not None
+    assert notices([over], {"7": snap}, settings, night, {}) == []
+    by_day = replace(snap, told_ms=NOON)
+    assert len(notices([over], {"7": by_day}, settings, night, {})) == 1
+
+
 def test_a_dry_snap_takes_the_headline_with_its_figures_while_the_air_asks_for_nothing():
     detail = "below 40 % from about Sun 17:00; about 3.7 L of water a day would hold 45 %"
     snap = alert("dry-snap", 1.4, detail=detail)
@@ -136,7 +207,7 @@ def test_the_worst_of_another_quantity_is_not_passed_off_as_the_gravest_rules():
 @pytest.mark.parametrize("action", list(Did))
 def test_everything_that_happens_to_an_alert_has_words(action):
     body = dict(alert().events[0].body) | {"ended": "back", "worst": 20.0, "until_ms": NOON + HOUR,
-                                           "note": "window was open"}  # fmt: skip
+                                           "note": "window was open", "graver": True}  # fmt: skip
     text = alert_words.event_words(
         Event(About.ALERT, "7", NOON, "Ina", action, body), NOON, PARIS, "C"
     )

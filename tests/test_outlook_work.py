@@ -104,7 +104,9 @@ def test_a_forecast_counts_from_when_it_was_known_and_tells_of_the_hours_after(s
     with contextlib.closing(Reader(settings.store_path)) as reader:
         found = issues_of(reader, [], NOW, DAYS)
     last = int(NOW // (6 * HOUR)) * 6 * HOUR
-    assert found.issued_h[-1] == pytest.approx(last / HOUR + 1 / 60)
+    assert found.issued_h[-2] == pytest.approx(last / HOUR - 6 + 1 / 60)
+    # Known at 12:01: what is looked at at 12:07, from the end of the hour before, rests on it.
+    assert found.newest(np.array([NOW // HOUR]))[0] == len(found.issued_h) - 1
     one = Forecasts(7, settings.zone).issued(last)
     # The first hour runs from the issue to an hour later: the mean of its two ends.
     assert found.air.temp_c[-1, 0] == pytest.approx(one.temp_c[:2].mean())

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
+from monitor.alerts.latch import Foretold
 from monitor.errors import MonitorError
 from monitor.events import Event
 from monitor.records import text_fault
@@ -21,12 +22,14 @@ class AlertFault(MonitorError, ValueError):
 
 
 class Did(StrEnum):
-    """What happens to an alert. The last three are a person's."""
+    """What happens to an alert. The last three are a person's; CHANGED: what it foretells is to
+    come otherwise."""
 
     RAISE = "raise"
     ROSE = "rose"
     FELL = "fell"
     TELL = "tell again"
+    CHANGED = "changed"
     CLEAR = "clear"
     ACKNOWLEDGE = "acknowledge"
     SNOOZE = "snooze"
@@ -68,9 +71,14 @@ class Alert:
     told_ms: int
     notice: str = ""
     """Id of the notice it was told in last."""
+    foretold: Foretold | None = None
+    """What it says is to come, of one that foretells."""
+    changed_ms: int | None = None
+    """When a newer outlook last made it other than it was told."""
     cleared_ms: int | None = None
     ended: str = ""
-    """How it ended: `back`, or `gone` if what it was about is no longer there."""
+    """How it ended: `back`, `begun` if what was foretold is there, `gone` if what it was about is no
+    longer there, or `off` if its rule is not in use any more."""
     worst: float | None = None
     """The value furthest out while its last rule was on, once it is over."""
     acknowledged: tuple[int, str] | None = None
@@ -83,6 +91,11 @@ class Alert:
     @property
     def open(self) -> bool:
         return self.cleared_ms is None
+
+    @property
+    def faded(self) -> bool:
+        """Whether a newer outlook no longer shows what it foretold, which is not yet taken back."""
+        return self.changed_ms is not None and self.foretold is None
 
     @property
     def at_gravest(self) -> Mapping[str, Any]:
@@ -112,7 +125,7 @@ def apply(alert: Alert | None, event: Event) -> Alert:
         said = {name: body[name] for name in (*_SAID, "family", "subject", "label", "began_ms")}
         return Alert(
             id=event.subject, raised_ms=at, told_ms=at, notice=body.get("notice", ""),
-            events=(event,), **said,
+            foretold=_foretold(body), events=(event,), **said,
         )  # fmt: skip
     if alert is None:
         raise AlertFault(f"history of alert {event.subject} does not begin with its raising")
@@ -122,10 +135,11 @@ def apply(alert: Alert | None, event: Event) -> Alert:
             said = {name: body[name] for name in _SAID}
             return replace(
                 alert, told_ms=at, notice=body.get("notice", ""), acknowledged=None,
-                snoozed_until_ms=None, **said,
+                snoozed_until_ms=None, foretold=_foretold(body), **said,
             )  # fmt: skip
         case Did.FELL:
-            return replace(alert, **{name: body[name] for name in _SAID})
+            said = {name: body[name] for name in _SAID}
+            return replace(alert, foretold=_foretold(body), **said)
         case Did.TELL:
             return replace(
                 alert,
@@ -133,7 +147,14 @@ def apply(alert: Alert | None, event: Event) -> Alert:
                 snoozed_until_ms=None,
                 value=body["value"],
                 detail=body["detail"],
+                foretold=_foretold(body),
             )
+        case Did.CHANGED:
+            said = {name: body[name] for name in _SAID}
+            notice = body.get("notice", "") or alert.notice
+            return replace(
+                alert, changed_ms=at, notice=notice, foretold=_foretold(body), **said
+            )  # fmt: skip
         case Did.CLEAR:
             return replace(alert, cleared_ms=at, ended=body["ended"], worst=body["worst"])
         case Did.ACKNOWLEDGE:
@@ -143,6 +164,12 @@ def apply(alert: Alert | None, event: Event) -> Alert:
         case Did.NOTE:
             return replace(alert, notes=(*alert.notes, (at, event.by, body["note"])))
     raise AlertFault(f"unknown action {event.action}")
+
+
+def _foretold(body: Mapping[str, Any]) -> Foretold | None:
+    """Events of before there was such a thing have none."""
+    told = body.get("foretold")
+    return None if told is None else Foretold(*told)
 
 
 def decide(alert: Alert, action: Did, wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:

@@ -8,11 +8,20 @@ from typing import NamedTuple
 from monitor.alerts.rule import Rule, Test
 
 
+class Foretold(NamedTuple):
+    """What is to come: when it begins [ms since 1970-01-01 UTC], how far it goes [% RH or °C], and
+    whether lower is graver."""
+
+    begins_ms: int
+    extreme: float
+    below: bool
+
+
 class Seen(NamedTuple):
     """What a rule's quantity was for one subject; a NaN is not known.
 
     `label` names the subject on screen; `band` is a place's [%], and `detail` goes with what is
-    said. `begun`: what was foretold is there.
+    said. `foretold`: what is to come, of a rule that foretells; `begun`: it is there.
     """
 
     subject: str
@@ -21,6 +30,7 @@ class Seen(NamedTuple):
     band: tuple[float, float] | None = None
     detail: str = ""
     begun: bool = False
+    foretold: Foretold | None = None
 
 
 class Latch(NamedTuple):

@@ -8,7 +8,7 @@ falls with the gravest rule that is on, and what follows from a cause that is it
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from monitor.alerts.alert import Alert, Did
@@ -16,6 +16,13 @@ from monitor.alerts.latch import OFF, Latch, Seen, advance
 from monitor.alerts.rule import Rule
 from monitor.events import About, Event
 
+SOONER_MS, SOONER_SHARE = 6 * 3_600_000, 0.25
+"""What is foretold has changed if it begins earlier or later by this, or by this share of the time
+until then if that is more. [ms], [-]  Ours: from look to look it moves by less."""
+FARTHER = 3.0
+"""Or if it goes farther or less far by this. [% RH or K]  Ours: sensors are off by 2 % RH."""
+NO_LONGER = "a newer outlook no longer shows it"
+"""Said of what was foretold, before it is taken back and after."""
 BY = "benchweather"
 """Who raises and ends alerts."""
 
@@ -87,6 +94,7 @@ def step(
             if latch.on and (key not in gravest or rule.urgency > gravest[key].rule.urgency):
                 gravest[key] = _On(rule, one, latch)
     there = {one.subject for many in seen.values() for one in many}
+    in_use = {rule.id for rule in rules}
     begun = {(rule, one.subject) for rule, many in seen.items() for one in many if one.begun}
     events = [
         _event(
@@ -94,11 +102,7 @@ def step(
             now_ms,
             Did.CLEAR,
             {
-                "ended": "begun"
-                if (alert.rule, alert.subject) in begun
-                else "back"
-                if alert.subject in there
-                else "gone",
+                "ended": _ended(alert, in_use, begun, there),
                 "worst": latches.get((alert.rule, alert.subject), OFF).worst,
             },
         )
@@ -115,8 +119,23 @@ def step(
             events.append(_event(str(next_id), now_ms, Did.RAISE, told))
             next_id += 1
         elif (did := _change(alert, on, now_ms, quiet=quiet)) is not None:
-            events.append(_event(alert.id, now_ms, did, _said(on)))
+            said = _said(on)
+            if did is Did.CHANGED:
+                said["graver"] = not on.latch.ending and _turn(alert, on, now_ms) > 0
+                if on.latch.ending:
+                    said |= {"foretold": None, "detail": f"{NO_LONGER}; taken back if that lasts"}
+            events.append(_event(alert.id, now_ms, did, said))
     return Step({key: latch for key, latch in moved.items() if latch != OFF}, events)
+
+
+def _ended(
+    alert: Alert, in_use: Container[str], begun: Container[tuple[str, str]], there: Container[str]
+) -> str:
+    if (alert.rule, alert.subject) in begun:
+        return "begun"
+    if alert.subject not in there:
+        return "gone"
+    return "back" if alert.rule in in_use else "off"
 
 
 def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> Did | None:
@@ -125,6 +144,12 @@ def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> Did | None:
         return Did.ROSE
     if rule.id != alert.rule:
         return Did.FELL
+    if (
+        alert.foretold is not None
+        if on.latch.ending
+        else _turn(alert, on, now_ms) or (alert.faded and on.seen.foretold is not None)
+    ):
+        return Did.CHANGED
     if alert.rests(now_ms) or on.latch.ending or (quiet and not rule.breaks_quiet):
         return None
     put_off = alert.snoozed_until_ms is not None and alert.acknowledged is None
@@ -132,9 +157,24 @@ def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> Did | None:
     return Did.TELL if put_off or due else None
 
 
+def _turn(alert: Alert, on: _On, now_ms: int) -> int:
+    """Whether what is foretold has changed since it was last told: 1 for the worse, sooner or
+    farther, -1 for the better, 0 if it has not."""
+    was, now = alert.foretold, on.seen.foretold
+    if was is None or now is None:
+        return 0
+    sooner = was.begins_ms - now.begins_ms
+    apart = max(SOONER_MS, SOONER_SHARE * (was.begins_ms - now_ms))
+    farther = (was.extreme - now.extreme) * (1 if now.below else -1)
+    if sooner >= apart or farther >= FARTHER:
+        return 1
+    return -1 if -sooner >= apart or -farther >= FARTHER else 0
+
+
 def _said(on: _On) -> dict[str, Any]:
-    rule, value = on.rule, on.seen.value
-    return {
+    rule, value, foretold = on.rule, on.seen.value, on.seen.foretold
+    told = {} if foretold is None else {"foretold": list(foretold)}
+    return told | {
         "rule": rule.id, "urgency": rule.urgency, "name": rule.name, "quantity": rule.quantity,
         "value": value if math.isfinite(value) else None, "unit": rule.unit,
         "detail": on.seen.detail, "why": rule.why, "source": rule.source, "do": rule.do,

@@ -58,7 +58,7 @@ def list_(
         table.add_row(
             alert.id, _urgency(alert.gravest[0] if over else alert.urgency),
             f"{f'{alert.label}: {alert.gravest[1]}' if over else _said(alert, settings)}\n"
-            f"{_span(alert, settings)}",
+            f"{'' if over else _detail(alert, settings)}{_span(alert, settings)}",
             _worst(alert, settings) if over else f"{alert.do}\n{_rest(alert, settings)}",
         )  # fmt: skip
     out.print(table)
@@ -67,7 +67,7 @@ def list_(
 @app.command()
 def show(alert: AlertId, data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Show one alert with its whole journal."""
-    from monitor.alerts.alert import AlertFault
+    from monitor.alerts.alert import AlertFault, Did
 
     settings = load(data, config, demo=demo)
     with journal_of(settings) as (_, journal):
@@ -76,6 +76,7 @@ def show(alert: AlertId, data: Data = None, config: Config = None, demo: Demo = 
             raise AlertFault(f"there is no alert {alert!r}")
     told = [
         f"{_urgency(found.urgency)}: {_said(found, settings)}",
+        _detail(found, settings).rstrip(),
         f"{_span(found, settings)}. {_rest(found, settings) if found.open else _worst(found, settings)}",
         f"Now: {found.do}" if found.open else "",
         f"Why: {found.why}",
@@ -87,6 +88,8 @@ def show(alert: AlertId, data: Data = None, config: Config = None, demo: Demo = 
     table = Table("when", "who", "did", "with")
     for event in found.events:
         kept = {k: event.body[k] for k in ("name", "until_ms", "note", "ended") if k in event.body}
+        if event.action == Did.CHANGED or event.body.get("foretold"):
+            kept["detail"] = event.body["detail"].partition("; ")[0]
         if "until_ms" in kept:
             kept["until_ms"] = _moment(kept["until_ms"], settings)
         table.add_row(
@@ -331,9 +334,18 @@ def _said(alert: Alert, settings: Settings) -> str:
 
 
 def _worst(alert: Alert, settings: Settings) -> str:
-    from monitor.alert_words import worst_text
+    from monitor.alert_words import ending, worst_text
 
-    return worst_text(alert, fahrenheit=fahrenheit(settings))
+    told = (worst_text(alert, fahrenheit=fahrenheit(settings)), ending(alert))
+    return "; ".join(filter(None, told))
+
+
+def _detail(alert: Alert, settings: Settings) -> str:
+    """What goes with it, and whether a newer outlook has changed it; a line, empty if nothing."""
+    from monitor.alert_words import change
+
+    told = "; ".join(filter(None, (alert.detail, change(alert, now_ms(), settings.zone))))
+    return f"{told}\n" if told else ""
 
 
 def _rest(alert: Alert, settings: Settings) -> str:

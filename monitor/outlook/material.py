@@ -87,7 +87,8 @@ def fills_of(reader: Reader, tanks: Iterable[str]) -> list[Fills]:
 
 def issues_of(reader: Reader, prefer: Sequence[str], until_ms: int, days: int) -> Issues:
     """The forecasts that became known in the last `days` up to a moment, of one source if the one
-    to be used now has as many as all others, else of all. None that is doubted.
+    to be used now has as many as all others, else of all. None that is doubted. The moment is looked
+    at from the end of its last whole hour, so what became known after that counts as known then.
 
     Parameters
     ----------
@@ -107,6 +108,9 @@ def issues_of(reader: Reader, prefer: Sequence[str], until_ms: int, days: int) -
         own = [(known_ms, one) for known_ms, one in told if one.source == now.source]
         told = own if 2 * len(own) >= len(told) else told
     issued_h = np.array([known_ms / HOUR_MS for known_ms, _ in told], dtype=np.float64)
+    issued_h = np.minimum(
+        issued_h, until_ms // HOUR_MS
+    )  # the hour that they tell first is the same
     rows = [_row(one, at) for (_, one), at in zip(told, issued_h, strict=True)]
     grids = (
         np.array([getattr(row, name) for row in rows]).reshape(len(rows), LEADS)

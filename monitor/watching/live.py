@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.alerts.latch import Seen
+from monitor.alerts.latch import Foretold, Seen
 from monitor.alerts.rule import OUTLOOK, Of, Rule
 from monitor.commands import Journal
 from monitor.foreseen import Foreseen, dry_words, foreseen, spell_words
@@ -31,6 +31,7 @@ from monitor.watching.air import Air, concerns, values_of
 from monitor.wood_standings import WoodStanding, warm_up_margins_k
 
 if TYPE_CHECKING:
+    from monitor.science.outlook.signs import Spell
     from monitor.settings import Settings
 
 DAY_MS = 86_400_000
@@ -152,7 +153,8 @@ def _coming(quantity: str, place: Place, s: Sight) -> Seen:
     dry = dry_words(one, zone, us=in_f)
     if quantity == "dry_snap":
         begun = one.dry is not None and one.dry.begins_h.middle == 0
-        return Seen(place.id, place.label, one.snap, detail=dry, begun=begun)
+        coming = _foretold(one, one.dry, below=True)
+        return Seen(place.id, place.label, one.snap, detail=dry, begun=begun, foretold=coming)
     spell, unit = {
         "dry_spell_chance": (one.dry, "%"),
         "damp_spell_chance": (one.damp, "%"),
@@ -161,7 +163,14 @@ def _coming(quantity: str, place: Place, s: Sight) -> Seen:
     if spell is None or spell.begins_h.middle == 0:
         return Seen(place.id, place.label, 0.0, begun=spell is not None)
     words = dry if quantity == "dry_spell_chance" else spell_words(one, spell, unit, zone)
-    return Seen(place.id, place.label, 100 * spell.chance, detail=words)
+    coming = _foretold(one, spell, below=quantity == "dry_spell_chance")
+    return Seen(place.id, place.label, 100 * spell.chance, detail=words, foretold=coming)
+
+
+def _foretold(one: Foreseen, spell: Spell | None, *, below: bool) -> Foretold | None:
+    if spell is None:
+        return None
+    return Foretold(one.at_ms(spell.begins_h.middle), round(spell.extreme.middle, 1), below)
 
 
 def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> float:
