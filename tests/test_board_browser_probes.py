@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import itertools
 import threading
 import time
 
@@ -12,10 +13,14 @@ import browser_fixtures as browser
 import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import Board, until
+from dash import html
+from dash.development.base_component import Component
 from test_board_browser_bench import opened
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app
+from dashboard.pages import probes
+from dashboard.queries import Shop
 from monitor.clock import now_ms
 from monitor.commands import Commands
 from monitor.jar_watch import JarWatch
@@ -122,3 +127,17 @@ def test_the_page_of_a_sensor_has_no_faults(lab, visit, size):
     seen = visit(size)
     opened(seen, lab.board, "/probes/front-bench/fb-1")
     assert seen.faults(lab.board) == []
+
+
+def test_a_page_that_is_slower_to_make_than_the_log_changes_follows_it(lab, visit, monkeypatch):
+    made, changes = itertools.count(1), itertools.count()
+
+    def slow(_: Shop) -> list[Component]:
+        time.sleep(1.5)
+        return [html.H1("Probes"), html.P(next(made), id="made")]
+
+    monkeypatch.setattr(probes, "content", slow)
+    monkeypatch.setattr(Shop, "change_token", lambda _: str(next(changes)))
+    page = opened(visit("phone"), lab.board, "/probes")
+    first = int(page.inner_text("#made"))
+    until(page, f"Number(document.getElementById('made').innerText) > {first + 1}", 15)

@@ -7,6 +7,20 @@
   let zone = undefined;   // the shop's time zone
   let start = null, token = null, failures = 0, lastHeard = null;
 
+  // Answers that Dash waits for. While there is one the page is not told that there is more to
+  // show: it would drop the answer for the next one, and one slower than a second for ever.
+  let awaited = 0;
+  const plainFetch = window.fetch;
+  window.fetch = function (what, options) {
+    const answer = plainFetch.call(window, what, options);
+    if (String(what.url || what).includes("_dash-update-component")) {
+      const over = () => { awaited -= 1; };
+      awaited += 1;
+      answer.then(over, over);
+    }
+    return answer;
+  };
+
   const now = () => Date.now() + ahead;
   window.boardNow = () => Math.round(now());
   const parts = (options) => new Intl.DateTimeFormat("en-GB", { timeZone: zone, ...options });
@@ -72,7 +86,7 @@
       lost(false);
       if (start !== null && start !== said.start) { window.location.reload(); return; }
       start = said.start;
-      if (said.token !== token && window.dash_clientside && window.dash_clientside.set_props
+      if (said.token !== token && !awaited && window.dash_clientside && window.dash_clientside.set_props
           && document.getElementById("troubles")) {
         token = said.token;
         window.dash_clientside.set_props("token", { data: token });

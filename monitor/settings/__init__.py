@@ -6,6 +6,7 @@ reported together. Nobody else reads the environment.
 
 from __future__ import annotations
 
+import functools
 import os
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -104,7 +105,7 @@ class Settings:
     def forecast_folder(self) -> Path:
         return self.data / "forecasts"
 
-    @property
+    @functools.cached_property
     def zone(self) -> ZoneInfo:
         return ZoneInfo(self.shop.time_zone or _machine_zone())
 
