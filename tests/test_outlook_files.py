@@ -110,8 +110,13 @@ REFUSED = [
     (lambda t: (t[0], t[1].drop(columns="issued_at")), "forecasts.csv has no column issued_at"),
     (lambda t: (t[0].iloc[:0], t[1]), "has no rows"),
     (changed(0, "time", 5, "2026-01-01T02:30:00"), "line 7: time .* carries no time zone"),
-    (changed(0, "time", 5, "2026-01-01T02:30:00+01:00"), "line 7: time .* is not in UTC"),
     (changed(0, "time", 5, "2026-13-01T02:30:00Z"), "line 7: time .* is no time"),
+    (changed(0, "time", 5, "2326-01-01T02:30:00Z"), "line 7: time .* is no time from 1970 to 2199"),
+    (changed(0, "time", 5, "1971-01-01T02:30:00Z"), "hours of bench from 1971.* is a time wrong"),
+    (changed(0, "place", 5, " "), "line 7: place is empty"),
+    (whole(0, "rh_pct", lambda rh: rh * np.nan), "rh_pct is empty in all rows"),
+    (lambda t: (t[0], t[1].assign(pressure_hpa=101_300)), "pressure_hpa 101300: must be 300 to 1100"),
+    (lambda t: (t[0].assign(place=t[0]["place"].str.title()), t[1]), "one outdoors with --outdoors"),
     (changed(0, "temp_c", 3, "warm"), "line 5: temp_c 'warm' is no number"),
     (changed(0, "temp_c", 3, 71.0), "line 5: temp_c 71: must be -45 to 60 °C; .*°F"),
     (changed(1, "rh_pct", 3, 140), "line 5: rh_pct 140: must be 0 to 100 %"),
@@ -134,6 +139,49 @@ REFUSED = [
 def test_what_cannot_be_scored_is_refused_with_the_reason(tmp_path, tables, change, why):
     with pytest.raises(ImportFault, match=why):
         files.read(*written(tmp_path, *change(tables)))
+
+
+def test_order_repeats_offsets_and_line_ends_change_nothing(tmp_path, tables):
+    log, forecasts = tables
+    plain = files.read(*written(tmp_path, log, forecasts))
+    later = log.assign(time=log["time"].map(
+        lambda t: (pd.Timestamp(t) + pd.Timedelta(hours=2)).strftime("%Y-%m-%dT%H:%M:%S+02:00")
+    ))  # fmt: skip
+    mixed = pd.concat([later, log.iloc[:90]]).sample(frac=1, random_state=3)
+    paths = written(tmp_path, mixed, pd.concat([forecasts, forecasts.iloc[9:70]]).iloc[::-1])
+    for path in paths:
+        path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))
+    found = files.read(*paths)
+    assert found.notes == plain.notes
+    for name in ("temp_c", "rh_pct", "out_dew_c"):
+        np.testing.assert_allclose(getattr(found.hours, name), getattr(plain.hours, name))
+    np.testing.assert_array_equal(found.issues.air.temp_c, plain.issues.air.temp_c)
+
+
+def test_of_two_values_for_one_moment_the_first_counts_and_that_is_said(tmp_path, tables):
+    log, forecasts = tables
+    plain = files.read(*written(tmp_path, log, forecasts))
+    paths = written(
+        tmp_path, pd.concat([log, log.iloc[100:140].assign(rh_pct=99.0)]),
+        pd.concat([forecasts, forecasts.iloc[5:8].assign(temp_c=30.0)]),
+    )  # fmt: skip
+    found = files.read(*paths)
+    np.testing.assert_array_equal(found.hours.rh_pct, plain.hours.rh_pct)
+    np.testing.assert_array_equal(found.issues.air.temp_c, plain.issues.air.temp_c)
+    assert found.notes[0].startswith("40 rows of log.csv are for a moment")
+    assert found.notes[1].startswith("3 rows of forecasts.csv are for a moment")
+
+
+def test_columns_parted_otherwise_and_fahrenheit_without_a_sensor_outdoors_are_told(
+    tmp_path, tables
+):
+    log, forecasts = tables
+    paths = written(tmp_path, log[log["place"] == "bench"],
+                    forecasts.assign(temp_c=fahrenheit(forecasts["temp_c"])))  # fmt: skip
+    assert any("in °F?" in note for note in files.read(*paths).notes)
+    paths[0].write_text(paths[0].read_text().replace(",", ";"))
+    with pytest.raises(ImportFault, match="parted by semicolons: must be by commas"):
+        files.read(*paths)
 
 
 def test_a_place_is_chosen_and_an_unknown_one_refused(tmp_path, tables):

@@ -1,7 +1,8 @@
 """A log and archived forecasts from CSV files, refused with line and reason where they cannot be.
 
 Log: `time,place,temp_c,rh_pct`. Forecasts: `issued_at,valid_at,temp_c,rh_pct` and, if there are,
-`wind_m_s,pressure_hpa`. Times are ISO 8601 in UTC. Nothing is guessed and no unit is converted.
+`wind_m_s,pressure_hpa`. Times are ISO 8601 in UTC, or with their offset from it. Nothing is guessed
+and no unit is converted. Rows may be in any order; of two for one moment the first counts.
 """
 
 from __future__ import annotations
@@ -29,6 +30,10 @@ LEADS = STEPS + 12
 BRIDGED_H = 6.5
 """Values of a forecast so far apart are joined by a straight line. [h]  Ours."""
 
+FEWEST_SHARE = 0.1
+"""A log with readings of both in fewer of its hours is refused: some time in it must be wrong. [-]
+Ours; one reading each three hours is a third."""
+
 FEWEST_DAYS = 14
 """A shorter log cannot be scored: the outlook speaks from the tenth day on. [d]  Ours."""
 
@@ -36,6 +41,11 @@ AGREES_K = 4.0
 """Forecasts whose temperature is off by more in half of the first 12 h are another place's. [K]
 Ours: an ordinary one is within about 1 K there."""
 
+TELL_K = 15.0
+"""Outdoor air whose dew point lies so far above the shop's in half of the hours is told of. [K]
+Ours: cooled or dried rooms come near it, °F taken for °C goes beyond."""
+
+PRESSURE_HPA = (300.0, 1100.0)
 TEMP_C = (-45.0, 60.0)
 SATURATED_PCT = 105.0
 """RH up to here is a sensor's or a model's way to say saturated, and taken as 100. [%]"""
@@ -63,6 +73,10 @@ def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) 
     temp, rh = _numbers(log, table, "temp_c"), _numbers(log, table, "rh_pct")
     _believable(log, temp, rh)
     names = table["place"].str.strip()
+    if (empty := np.flatnonzero(names == "")).size:
+        raise ImportFault(f"{log}, line {empty[0] + 2}: place is empty")
+    once, doubled = _once(log, [when, names.to_numpy()], [temp, rh])
+    when, temp, rh, names = when[once], temp[once], rh[once], names[once]
     chosen = _place(log, names, place, outdoors)
     inside, outside = (names == chosen).to_numpy(), (names == outdoors).to_numpy()
     ends = -(-when // HOUR_NS)
@@ -81,13 +95,17 @@ def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) 
         hourly(outside, temp),
         hourly(outside, dew),
     )
-    issues = read_forecasts(forecasts)
-    notes = _checked(log, forecasts, chosen, hours, issues)
+    issues, again = _read_forecasts(forecasts)
+    notes = [*doubled, *again, *_checked(log, forecasts, chosen, hours, issues)]
     return Material(chosen, hours, issues, notes)
 
 
 def read_forecasts(path: Path) -> Issues:
     """The forecasts alone; errors as in `read`."""
+    return _read_forecasts(path)[0]
+
+
+def _read_forecasts(path: Path) -> tuple[Issues, list[str]]:
     table = _table(path, FORECAST_COLUMNS)
     issued = _moments(path, table["issued_at"], "issued_at")
     valid = _moments(path, table["valid_at"], "valid_at")
@@ -104,7 +122,15 @@ def read_forecasts(path: Path) -> Issues:
         raise ImportFault(
             f"{path}, line {bad[0] + 2}: wind_m_s {wind[bad[0]]:g}: must be 0 to 75 m/s"
         )
-    order = np.lexsort((valid, issued))
+    if "pressure_hpa" in table:
+        pressure, (low, high) = _numbers(path, table, "pressure_hpa"), PRESSURE_HPA
+        if (bad := np.flatnonzero((pressure < low) | (pressure > high))).size:
+            raise ImportFault(
+                f"{path}, line {bad[0] + 2}: pressure_hpa {pressure[bad[0]]:g}: must be {low:g} to "
+                f"{high:g} hPa"
+            )
+    once, doubled = _once(path, [issued, valid], [temp, rh, wind])
+    order = once[np.lexsort((valid[once], issued[once]))]
     issued, valid, temp, rh, wind = (a[order] for a in (issued, valid, temp, rh, wind))
     dew = dew_point(temp, np.maximum(rh, 1.0))
     moments, starts = np.unique(issued, return_index=True)
@@ -115,7 +141,26 @@ def read_forecasts(path: Path) -> Issues:
         at = valid[start:end] / HOUR_NS
         for out, values in zip(grid, (temp, dew, wind), strict=True):
             out[n] = _drawn(middle, at, values[start:end])
-    return Issues(moments / HOUR_NS, Outdoors(*grid))
+    return Issues(moments / HOUR_NS, Outdoors(*grid)), doubled
+
+
+def _once(
+    path: Path, keys: list[np.ndarray], values: list[Floats]
+) -> tuple[np.ndarray, list[str]]:
+    """Rows (n,) of which each is the first for its keys, and what should be said of the others that
+    hold something else."""
+    table = pd.DataFrame(dict(enumerate(keys)))
+    first = ~table.duplicated().to_numpy()
+    if first.all():
+        return np.arange(len(table)), []
+    other = ~first & ~pd.concat([table, pd.DataFrame(values).T], axis=1).duplicated().to_numpy()
+    if not other.any():
+        return np.flatnonzero(first), []
+    line = int(np.argmax(other)) + 2
+    return np.flatnonzero(first), [
+        f"{int(other.sum())} rows of {path.name} are for a moment that has its values already, such "
+        f"as line {line}: the first counts"
+    ]
 
 
 def _drawn(middle: Floats, at: Floats, values: Floats) -> Floats:
@@ -152,35 +197,46 @@ def _table(path: Path, columns: tuple[str, ...]) -> pd.DataFrame:
         raise ImportFault(f"{path} is not UTF-8 text ({exc.reason} at byte {exc.start})") from exc
     table.columns = table.columns.str.strip()
     if missing := [name for name in columns if name not in table.columns]:
+        header = ", ".join(table.columns)
+        parted = next((name for mark, name in _MARKS.items() if mark in header), "")
+        why = f"; its columns are parted by {parted}: must be by commas" if parted else ""
         raise ImportFault(
             f"{path} has no column {', '.join(missing)}: must be {','.join(columns)}; "
-            f"its header has {', '.join(table.columns)}"
+            f"its header has {header[:200]}{why}"
         )
     if not len(table):
         raise ImportFault(f"{path} has no rows")
     return table
 
 
+_MARKS = {";": "semicolons", "\t": "tabs", "|": "bars"}
+_TIMES = "must be ISO 8601 in UTC or with its offset, such as 2026-01-31T14:30:00Z"
+YEARS = (1970, 2199)
+
+
 def _moments(path: Path, text: pd.Series, column: str) -> np.ndarray:
     """Nanoseconds since 1970-01-01 UTC."""
-    text = text.str.strip()
-    utc = text.str.contains(r"(?:Z|z|[+-]00:?00)$")
-    if not utc.all():
-        i = int(np.argmin(utc.to_numpy()))
-        zoned = bool(text.str.contains(r"\d[+-]\d\d:?\d\d$").iloc[i])
-        why = "is not in UTC" if zoned else "carries no time zone"
+    text = text.str.strip().str.replace("z", "Z")
+    zoned = text.str.contains(r"(?:Z|\d[+-]\d\d:?\d\d)$")
+    if not zoned.all():
+        i = int(np.argmin(zoned.to_numpy()))
         raise ImportFault(
-            f"{path}, line {i + 2}: {column} {text.iloc[i]!r} {why}: "
-            "must be ISO 8601 in UTC, such as 2026-01-31T14:30:00Z"
+            f"{path}, line {i + 2}: {column} {text.iloc[i]!r:.60} carries no time zone: {_TIMES}"
         )
-    moments = pd.to_datetime(text, format="ISO8601", utc=True, errors="coerce")
-    if (bad := np.flatnonzero(moments.isna().to_numpy())).size:
+    try:
+        moments = pd.to_datetime(text, format="ISO8601", utc=True, errors="coerce")
+        known = moments.dt.as_unit("ns")
+        good = ~known.isna() & (known.dt.year.between(*YEARS))
+    except pd.errors.OutOfBoundsDatetime:
+        years = text.str.slice(0, 4)
+        good = years.between(*map(str, YEARS)) & ~moments.isna()
+    if (bad := np.flatnonzero(~good.to_numpy())).size:
         i = int(bad[0])
         raise ImportFault(
-            f"{path}, line {i + 2}: {column} {text.iloc[i]!r} is no time: "
-            "must be ISO 8601 in UTC, such as 2026-01-31T14:30:00Z"
+            f"{path}, line {i + 2}: {column} {text.iloc[i]!r:.60} is no time from {YEARS[0]} to "
+            f"{YEARS[1]}: {_TIMES}"
         )
-    return moments.dt.as_unit("ns").astype("int64").to_numpy()
+    return known.astype("int64").to_numpy()
 
 
 def _numbers(path: Path, table: pd.DataFrame, column: str) -> Floats:
@@ -201,6 +257,10 @@ def _believable(path: Path, temp: Floats, rh: Floats) -> None:
         raise ImportFault(
             f"{path}, line {bad[0] + 2}: temp_c {temp[bad[0]]:g}: must be {low:g} to {high:g} °C; "
             "is the column in °F?"
+        )
+    if np.isnan(temp).all() or np.isnan(rh).all():
+        raise ImportFault(
+            f"{path}: {'temp_c' if np.isnan(temp).all() else 'rh_pct'} is empty in all rows"
         )
     if np.nanmedian(temp) > 42:
         raise ImportFault(
@@ -224,8 +284,9 @@ def _place(path: Path, names: pd.Series, place: str, outdoors: str) -> str:
             raise ImportFault(f"{path} has no place {place!r}: must be one of {', '.join(there)}")
         return place
     if len(there) > 1:
+        other = "" if outdoors in set(names) else ", and the one outdoors with --outdoors"
         raise ImportFault(
-            f"{path} holds several places: name one with --place: {', '.join(there)}"
+            f"{path} holds several places: name one with --place{other}: {', '.join(there)}"
         )
     return str(there[0])
 
@@ -235,6 +296,15 @@ def _checked(
 ) -> list[str]:  # fmt: skip
     """Whether both fit together, and what should be said."""
     notes = []
+    missing = np.isnan(hours.temp_c + hours.rh_pct)
+    if missing.mean() > 1 - FEWEST_SHARE:
+        start, end = (
+            str(np.datetime64(int(h) - 1, "h")) + ":00Z" for h in (hours.first_h, hours.ends_h[-1])
+        )
+        raise ImportFault(
+            f"{log}: {int((~missing).sum())} of the {len(hours)} hours of {place} from {start} to "
+            f"{end} have both temp_c and rh_pct: must be at least a tenth; is a time wrong?"
+        )
     newest = issues.newest(hours.ends_h.astype(float))
     known = ~np.isnan(issues.take(newest, hours.ends_h + 1).temp_c)
     if not known.any():
@@ -248,11 +318,15 @@ def _checked(
             f"off by {middle:.1f} K in the middle from what the sensor outdoors read: must be "
             f"within {AGREES_K:g} K"
         )
-    missing = np.isnan(hours.temp_c + hours.rh_pct)
     if missing.any():
         notes.append(f"{int(missing.sum())} of {len(hours)} hours of {place} have no reading")
     if not known.all():
         notes.append(f"{int((~known).sum())} of {len(hours)} hours have no forecast for the next")
+    over = told.dew_c - dew_point(hours.temp_c, hours.rh_pct)
+    if np.isfinite(over).any() and np.nanmedian(over) > TELL_K:
+        notes.append(
+            f"the outdoor air of {forecasts.name} is far damper than the shop's: is its temp_c in °F?"
+        )
     if not hours.has_outdoors:
         notes.append("no sensor outdoors: the forecasts' first hours stand in for it")
     return notes
