@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from dashboard.coming_book import Setting, Worst
     from dashboard.formats import Unit
+    from monitor.forecasts.forecast import Forecast
     from monitor.foreseen import Foreseen
     from monitor.instruments import Instrument
     from monitor.outlook.kept import Fit, Progress
@@ -158,6 +159,14 @@ def as_far(one: Foreseen, now_ms: int, zone: ZoneInfo) -> str:
         return "No forecast: the outdoor air is taken as usual for the season, which is weak."
     ends = formats.ahead(one.at_ms(look.reaches_h), now_ms, zone)
     return f"The forecast reaches {ends}; what follows is the season's usual weather, and weak."
+
+
+def not_used(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
+    """That a newer forecast is not used, and why; empty if there is none."""
+    if found is None:
+        return ""
+    issued = formats.when(found.issued_ms, now_ms, zone)
+    return f"The forecast of {found.source} of {issued} is not used: {found.doubt}"
 
 
 def good_hours(one: Foreseen, zone: ZoneInfo) -> list[str]:

@@ -23,13 +23,14 @@ from monitor.places import Place
 from monitor.records import MEASURES, Quantity, Refusal, Series
 from monitor.science.air import pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
-from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, outbox
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, forecasts, outbox
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dashboard.thinning import Points
     from monitor.climate_book import ClimateRecord
+    from monitor.forecasts.forecast import Forecast
     from monitor.present import Recent
     from monitor.settings import Settings
 
@@ -182,6 +183,14 @@ class Shop:
             if {T, RH} <= measured:
                 own |= set(DERIVED)
         return found
+
+    def doubted(self, at_ms: int) -> Forecast | None:
+        """The outdoor forecast that would be used, were it not doubted; None if the one that is used
+        is no worse."""
+        prefer = [source.id for source in self.settings.forecasts]
+        with self.reader() as reader:
+            found = forecasts.newest(reader, at_ms, prefer, doubted=True)
+        return found if found is not None and found.doubt else None
 
     def notices(self, limit: int) -> Notices:
         """The newest notices on their way or gone, newest first, and what waits by channel."""

@@ -25,6 +25,7 @@ from dashboard.queries import Shop
 from dashboard.themes import theme
 from dashboard.what_if_wishes import change
 from dashboard.wishes import WishFault
+from monitor.forecasts.forecast import Forecast
 from monitor.outlook import kept
 from monitor.science.outlook import signs
 from monitor.science.outlook.record import STEPS
@@ -35,7 +36,7 @@ from monitor.science.plates.ahead import Ahead, PartAhead
 from monitor.science.plates.answer import Range as Spread
 from monitor.science.plates.drive import Home
 from monitor.science.plates.parts import PRESETS
-from monitor.store import Writer
+from monitor.store import Writer, forecasts
 from sensors.shop import BENCH
 
 PARIS = ZoneInfo("Europe/Paris")
@@ -231,6 +232,26 @@ def test_the_page_below_holds_score_good_hours_and_what_it_rests_on(shop, book):
         assert word in text, word
     for said in ("Rests on the forecast of demo", "not judged itself yet", "be told from RH"):
         assert said in text, said
+
+
+def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
+    assert "not used" not in str(
+        [p.to_plotly_json() for p in coming.told(BENCH, shop, book, NOW)[0]]
+    )
+    valid = NOW + HOUR * np.arange(30, dtype=np.int64)
+    fields = (np.full(30, value) for value in (20.0, 50.0, 2.0, 1e5))
+    doubt = "it was 14 K warmer: another place?"
+    far = Forecast("folder", None, NOW - 60_000, valid, *fields, doubt=doubt)
+    with (
+        contextlib.closing(Writer(shop.settings.store_path)) as writer,
+        writer.connection.transaction() as run,
+    ):
+        forecasts.add(run, far, NOW - 60_000)
+    head, _ = coming.told(BENCH, shop, book, NOW)
+    assert head[-1].children == (
+        "The forecast of folder of 13:06 is not used: it was 14 K warmer: another place?"
+    )
+    assert head[-1].className == "caution"
 
 
 def test_the_page_says_how_far_the_learning_is(shop, book):

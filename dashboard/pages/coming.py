@@ -136,10 +136,12 @@ def told(
         label = next((p.label for p in book.places() if p.id == state.place), state.place)
         learning = parts.learning(state, label)
     one, fit = book.told(place), book.fit(place)
+    not_used = coming_words.not_used(shop.doubted(now), now, zone)
+    doubt = [html.P(not_used, className="caution")] if not_used else []
     if one is None:
         why = coming_words.no_outlook(book.looked_ms(place), now, zone)
-        return parts.head(why, learning), []
-    head = parts.head(coming_words.headline(one, now, zone, unit), learning)
+        return [*parts.head(why, learning), *doubt], []
+    head = [*parts.head(coming_words.headline(one, now, zone, unit), learning), *doubt]
     plates = [
         coming_words.plate_words(instrument, found, one, now, zone)
         for instrument, found in (woods.ahead(one) if woods else ())

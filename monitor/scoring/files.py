@@ -229,7 +229,7 @@ def _moments(path: Path, text: pd.Series, column: str) -> np.ndarray:
         good = ~known.isna() & (known.dt.year.between(*YEARS))
     except pd.errors.OutOfBoundsDatetime:
         years = text.str.slice(0, 4)
-        good = years.between(*map(str, YEARS)) & ~moments.isna()
+        good = years.between(str(YEARS[0]), str(YEARS[1])) & ~moments.isna()
     if (bad := np.flatnonzero(~good.to_numpy())).size:
         i = int(bad[0])
         raise ImportFault(
