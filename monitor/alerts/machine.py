@@ -16,7 +16,7 @@ from monitor.alerts.latch import OFF, Latch, Seen, advance
 from monitor.alerts.rule import Rule
 from monitor.events import About, Event
 
-SOONER_MS, SOONER_SHARE = 6 * 3_600_000, 0.25
+SOONER_MS, SOONER_SHARE = 6 * 3_600_000, 1 / 6
 """What is foretold has changed if it begins earlier or later by this, or by this share of the time
 until then if that is more. [ms], [-]  Ours: from look to look it moves by less."""
 FARTHER = 3.0
