@@ -157,8 +157,8 @@ class Shop:
                     value,
                     count,
                 )
-        rank = list(order)
-        keys = sorted(found, key=lambda key: (rank.index(key[0]), key[1]))
+        rank = {place: i for i, place in enumerate(order)}
+        keys = sorted(found, key=lambda key: (rank[key[0]], key[1]))
         return [Probe(order[place], sensor, found[place, sensor]) for place, sensor in keys]
 
     def refused(self, limit: int) -> list[Refusal]:

@@ -52,9 +52,12 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
         for place, sensor in newest
         if (place, sensor) not in jarred and (sensor, place) not in gone
     }
+    standing: dict[str, dict[str, Pair]] = {}
+    for (at, sensor), pair in sorted(pairs.items()):
+        standing.setdefault(at, {})[sensor] = pair
     told = []
     for place in known:
-        mine = {sensor: pair for (at, sensor), pair in sorted(pairs.items()) if at == place.id}
+        mine = standing.get(place.id, {})
         sound = {
             s: p for s, p in mine.items()
             if not doubtful(reader, place.id, s, p.rh)[-1:].any()

@@ -105,7 +105,7 @@ def into_service(folder: Path, broker: Mosquitto, periods: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="small, to see that it runs")
-    periods = 1 if parser.parse_args().quick else 60
+    periods = 1 if parser.parse_args().quick else 20
     spawn = multiprocessing.get_context("spawn")
     answer = spawn.Queue()
     maker = spawn.Process(target=made, args=(periods, answer))
