@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
 from monitor.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
-from monitor.science.outlook import thermal, vapour
-from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h
+from monitor.science.outlook import tank, thermal, vapour
+from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h, working
 from monitor.science.outlook.fitting import Estimate, Prior, estimate, untold
 from monitor.science.outlook.record import Hours, Issues, Outdoors, filled, lagged, past_outdoors
 from monitor.science.ranges import Floats
@@ -91,6 +91,13 @@ class Pinned(NamedTuple):
     air_change_h: float
 
 
+class Tank(NamedTuple):
+    """The vapour balance once more, with a humidifier whose tank runs dry, and how that is kept."""
+
+    water: Estimate
+    habit: tank.Habit
+
+
 @dataclass(frozen=True, eq=False)
 class Room:
     """Fitted heat and vapour. `refused` says why the fit was not taken and the prior stands in,
@@ -102,13 +109,19 @@ class Room:
     offset_h: int
     refused: str = ""
     pinned: Pinned | None = None
+    tank: Tank | None = None
+
+    @property
+    def vapour(self) -> Estimate:
+        """The vapour balance that foretells."""
+        return self.water if self.tank is None else self.tank.water
 
     @property
     def scaled(self) -> tuple[Estimate, float]:
         """The vapour that a litre acts on, and the standard deviation of ln of the true air change
         over its own. [-]"""
         if self.pinned is None:
-            return self.water, SCALE_SD
+            return self.vapour, SCALE_SD
         return self.pinned.water, self.pinned.sd
 
 
@@ -124,8 +137,57 @@ def run(room: Room, k: Known, starts: np.ndarray, air: Outdoors) -> tuple[Floats
     t = thermal.simulate(room.heat.mean[None], drive, k.temp_c[starts], k.heat[:, starts])[:, 0]
     t = np.clip(t, -40, 60)
     wet = _vapour_drive(air, t, when)
-    rh = vapour.simulate(room.water.mean[None], wet, k.rh_pct[starts], k.water[:, starts])[:, 0]
+    theta, before = room.vapour.mean, (k.rh_pct[starts], k.water[:, starts])
+    rh = vapour.simulate(theta[None], wet, *before)[:, 0]
+    if room.tank is not None:
+        to_come = tank_ahead(theta, room.tank.habit, room.offset_h, k, starts, rh, when)
+        filled, left = (
+            vapour.simulate(theta[None], wet._replace(humidifier=running), *before)[:, 0]
+            for running in to_come.running
+        )
+        rh = to_come.filled * filled + (1 - to_come.filled) * left
     return t, rh
+
+
+def plain(room: Room, k: Known, starts: np.ndarray, air: Outdoors, rh: Floats) -> Floats:
+    """RH as `run`, but by the balance without a tank that runs dry; `rh` if there is none."""
+    return rh if room.tank is None else run(replace(room, tank=None), k, starts, air)[1]
+
+
+TANK_DAYS = 14
+"""What the tank holds is told by so many days before. [d]  Ours."""
+
+
+def tank_ahead(
+    theta: Floats, habit: tank.Habit, offset_h: int, k: Known, starts: np.ndarray, rh: Floats,
+    when: Calendar,
+) -> tank.Ahead:
+    """The humidifier's tank in the hours after the log's hours number `starts`, if RH will be `rh`
+    (steps, runs)."""
+    first, last = max(int(starts.min()) - 24 * TANK_DAYS, 1), int(starts.max())
+    index = np.arange(first, last + 1)
+    told, past = tank_told(k, theta, offset_h, index)
+    given = vapour.given(theta, k.rh_pct[index])
+    fills = vapour.works(theta, past) & (np.floor(past.hour) == habit.hour)
+    known_ = tank.state(told.then, given, fills, habit)
+    at_ = np.maximum(starts - first, 0)
+    fills = vapour.works(theta, when) & (np.floor(when.hour) == habit.hour)
+    return tank.ahead(
+        known_.left[at_], known_.kept[at_], vapour.given(theta, rh), fills, habit
+    )
+
+
+def tank_told(k: Known, theta: Floats, offset_h: int, index: np.ndarray) -> tuple[tank.Told, Calendar]:
+    """Whether the tank held water in the log's hours number `index` (n,), the first at least 1."""
+    when = calendar(k.hours.first_h + index, offset_h, k.hours.closed)
+    row = Calendar(when.hour[None], when.weekday[None])
+    wet = _vapour_drive(at(k.past, index[None]), np.clip(k.temp_c[index], -40, 60)[None], row)
+    before = k.rh_pct[index - 1], k.water[:, index - 1]
+    running, dry = (
+        vapour.simulate(theta[None], wet._replace(humidifier=part), *before)[0, 0] for part in (1.0, 0.0)
+    )
+    open_ = working(when.hour) * vapour.works(theta, row)[0]
+    return tank.told(k.hours.rh_pct[index], running, dry, open_), when
 
 
 def _vapour_drive(air: Outdoors, temp_c: Floats, when: Calendar) -> vapour.Drive:
@@ -229,7 +291,46 @@ def fit_room(k: Known, stop: int, before: Room | None = None) -> Room:
     ):
         if not found.misfit <= _misfit(residuals(prior.mean[None])[0]):
             return _unfitted(offset, f"the fit of the {name} balance is no better than a guess")
-    return Room(heat, water, offset)
+    room = Room(heat, water, offset)
+    kept = _with_tank(k, runs, room, stop, before)
+    return replace(room, tank=kept)
+
+
+GAIN_A_DAY, LEAST_GAIN, BETTER = 5.0, 60.0, 1.3
+HOPELESS, ROUNDS = 1.0, 4
+STRONG_PA_H = 300.0
+
+
+def _with_tank(k: Known, runs: Runs, room: Room, stop: int, before: Room | None) -> Tank | None:
+    index = np.arange(max(int(runs.starts[0]) - 24, 1), stop + 1)
+    days = len(index) / 24
+    if before is not None and before.tank is not None:
+        theta, rounds = before.tank.water.mean, 1
+    else:
+        theta, rounds = room.water.mean.copy(), ROUNDS
+        theta[10], theta[11] = np.log(STRONG_PA_H), 43.0
+    for n in range(rounds):
+        told, _ = tank_told(k, theta, room.offset_h, index)
+        if n == 1 and told.gain < HOPELESS * days:
+            return None
+        running = np.ones(len(k.rh_pct))
+        running[index] = told.since
+        wet = runs.wet._replace(humidifier=running[runs.rows])
+        found = estimate(lambda t: runs.water_off(k, t, wet), vapour.PRIOR, theta, runs.information, 4)  # noqa: B023
+        theta = found.mean
+    told, when = tank_told(k, theta, room.offset_h, index)
+    if told.gain < max(LEAST_GAIN, GAIN_A_DAY * days):
+        return None
+    given = vapour.given(theta, k.rh_pct[index])
+    work = vapour.works(theta, Calendar(when.hour[None], when.weekday[None]))[0]
+    def off(tank_: Tank | None) -> float:
+        _, rh = run(replace(room, tank=tank_), k, runs.starts, runs.air)
+        return float(np.abs(_off(rh[:, None], k.hours.rh_pct[runs.rows], 1)).mean())
+    best, least = None, BETTER * off(None)
+    for habit in tank.habits(told.since, given, when.hour, work):
+        now = off(Tank(found, habit))
+        if now < least: best, least = Tank(found, habit), now
+    return best
 
 
 def _misfit(residuals: Floats) -> float:

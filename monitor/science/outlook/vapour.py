@@ -37,13 +37,16 @@ REST = slice(12, 12 + _WAVES)
 WORK = slice(12 + _WAVES, 12 + 2 * _WAVES)
 _WEEK = slice(12 + 2 * _WAVES, 19 + 2 * _WAVES)
 SIZE = 19 + 2 * _WAVES
+BAND_PCT = 4.0
+"""A hygrostat goes from nothing to all within so much RH. [%]  Ours."""
+
 NEXT_DOOR_PA = 1100.0
 """e_n: 20 °C and 47 %. [Pa]  Ours."""
 
 PRIOR = Prior(
     np.concatenate(
         [np.log([0.4, 0.04, 0.01, 0.15, 0.8]), np.log([25.0, 8.0, 2.5, 0.6]),
-         [np.log(0.05), np.log(2.0), 43.0],
+         [np.log(0.05), np.log(20.0), 43.0],
          [30.0], np.zeros(_WAVES - 1), [40.0], np.zeros(_WAVES - 1), USUAL_WEEK]
     ),
     np.concatenate(
@@ -93,6 +96,17 @@ def _change(k: Floats, week: Floats, drive: Drive) -> Floats:
     )  # fmt: skip
 
 
+def given(theta: Floats, rh_pct: Floats) -> Floats:
+    """What the humidifier gives an hour at an RH if it has water; `theta` (SIZE,). [Pa/h]"""
+    most = np.exp(theta[_HUMID])
+    return np.asarray(most * np.clip((theta[_HYGRO] - rh_pct) / BAND_PCT + 0.5, 0, 1))
+
+
+def works(theta: Floats, when: Calendar) -> np.ndarray:
+    """Whether the day is one on which the shop works, of the shape of `when`."""
+    return np.asarray(of_day(theta[None, _WEEK], when)[:, 0] > 0.5)
+
+
 def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Floats:
     """RH at the ends of the hours, shape (steps, b, runs). [%]
 
@@ -114,7 +128,7 @@ def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Flo
     kappa = k[:, KAPPA]
     back = 1 / LADDER_H[None, :, None]
     taken = kappa / (1 + back)
-    sum_taken, humid, hygro = taken.sum(1), k[:, _HUMID], col[:, _HYGRO]
+    sum_taken, hygro = taken.sum(1), col[:, _HYGRO]
     per_pct = 100 / drive.saturation_pa
     rh = np.broadcast_to(rh_pct, (len(theta), len(rh_pct)))
     e = rh / per_pct[0]
@@ -125,12 +139,13 @@ def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Flo
     source = source + np.broadcast_to(drive.more_source, shape)[:, None]
     given = source + change * drive.out_pa[:, None] + k[:, _NEXT] * NEXT_DOOR_PA
     change = change + k[:, _NEXT]
-    humid = humid * np.broadcast_to(drive.humidifier, shape)[:, None]
+    most = k[:, _HUMID] * np.broadcast_to(drive.humidifier, shape)[:, None]
     for i in range(len(per_pct)):
-        on = humid[i] * np.clip((hygro - rh) / 2 + 0.5, 0, 1)
-        e = (e + given[i] + on * hygro + (taken * b).sum(1)) / (
-            1 + change[i] + (sum_taken + on) * per_pct[i]
-        )
+        own = 1 + change[i] + sum_taken * per_pct[i]
+        free = e + given[i] + (taken * b).sum(1)
+        hold = most[i] / BAND_PCT
+        held = (free + hold * (hygro + BAND_PCT / 2)) / (own + hold * per_pct[i])
+        e = np.maximum(free / own, np.minimum(held, (free + most[i]) / own))
         rh = e * per_pct[i]
         b = (b + back * rh[:, None]) / (1 + back)
         out[i] = rh

@@ -1,0 +1,226 @@
+"""A humidifier's tank that runs dry, told from the log of RH alone.
+
+Nobody tells the outlook when a tank was filled. But a running humidifier holds RH, and RH falls once
+it is dry: hour by hour the vapour balance is run once with the humidifier on and once with it off,
+and whichever came nearer to what was read speaks for water in the tank or against. The states are
+joined over the hours by a two-state Markov chain; its forward pass is what can be known at an hour,
+its backward pass what is known later. (The forward-backward algorithm: Rabiner, Proc. IEEE 77, 1989,
+from memory.)
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.ranges import Floats
+
+DRY_H = 36.0
+"""A tank runs dry about so long after it was filled. [h]  Ours."""
+
+FILLED_OPEN, FILLED_SHUT = 0.15, 0.003
+"""Probability that a dry tank is filled within an hour of a working day, and of another. [-]
+Ours."""
+
+LEAST_SD = 0.5
+"""One hour ahead RH is foretold no better than so. [%]  Ours."""
+
+TAIL = 4.0
+"""Degrees of freedom of Student's t that the errors follow: doors and kettles are no sign of a tank.
+[-]  Ours."""
+
+
+class Told(NamedTuple):
+    """Probability that the tank holds water in each hour: `then` from what was read up to it,
+    `since` from all that was read; (n,) [-]. `gain` in log likelihood over a tank that never runs
+    dry and over none. [-]"""
+
+    then: Floats
+    since: Floats
+    gain: float
+
+
+def told(read: Floats, running: Floats, dry: Floats, open_: Floats) -> Told:
+    """Whether the tank holds water.
+
+    Parameters
+    ----------
+    read, running, dry : ndarray (n,)
+        RH at the end of each hour, NaN where not read, and as foretold from the hour before with
+        the humidifier on and off. [%]
+    open_ : ndarray (n,)
+        How much of each hour lies in a working day. [-]
+    """
+    off_on, off_dry = read - running, read - dry
+    known = ~np.isnan(read)
+    nearer = np.minimum(np.abs(off_on), np.abs(off_dry))[known]
+    sd = max(LEAST_SD, float(np.median(nearer)) / 0.6745) if len(nearer) else LEAST_SD
+    speaks = [
+        np.where(known, -(TAIL + 1) / 2 * np.log1p((off / sd) ** 2 / TAIL), 0.0)
+        for off in (off_dry, off_on)
+    ]
+    speaks = np.stack(speaks)  # (dry, wet)
+    up = FILLED_SHUT + (FILLED_OPEN - FILLED_SHUT) * open_
+    down = 1 / DRY_H
+    n = len(read)
+    then, back = np.empty((2, n)), np.ones((2, n))
+    p = np.array([0.5, 0.5])
+    total = 0.0
+    like = np.exp(speaks - speaks.max(0))
+    for i in range(n):
+        wet = p[1] * (1 - down) + p[0] * up[i]
+        p = np.array([1 - wet, wet]) * like[:, i]
+        total += np.log(p.sum()) + speaks[:, i].max()
+        p /= p.sum()
+        then[:, i] = p
+    for i in range(n - 2, -1, -1):
+        later = back[:, i + 1] * like[:, i + 1]
+        b = np.array([
+            later[0] * (1 - up[i + 1]) + later[1] * up[i + 1],
+            later[0] * down + later[1] * (1 - down),
+        ])  # fmt: skip
+        back[:, i] = b / b.sum()
+    both = then * back
+    since = both[1] / both.sum(0)
+    return Told(then[1], since, float(total - speaks.sum(1).max()))
+
+
+class Habit(NamedTuple):
+    """How the tank is kept.
+
+    `brim` is what it gives from brim to dry, infinite where it never ran dry [Pa]; `hour` of the
+    day by the sun at which it is filled; `again` and `anew` the probability that it is filled on a
+    working day after one on which it was, and after one on which it was not. [-]
+    """
+
+    brim: float
+    tops_up: bool
+    hour: float
+    again: float
+    anew: float
+
+
+USUAL = Habit(np.inf, True, 9.0, 0.85, 0.3)
+USUAL_DAYS = 4.0
+"""Until the log tells; it counts like so many days.  Ours."""
+
+SEEN_H = 4
+"""So long after the hour of filling it shows whether the tank was filled. [h]  Ours."""
+
+SPELL_H = 5
+"""A shorter spell with or without water is taken for an error. [h]  Ours."""
+
+FEWEST_DRY = 2
+"""A tank that ran dry less often than so has no known brim. [-]  Ours."""
+
+
+def habits(since: Floats, given: Floats, hour: Floats, working_day: np.ndarray) -> list[Habit]:
+    """How the tank may have been kept.
+
+    Parameters
+    ----------
+    since : ndarray (n,)
+        See `Told`.
+    given : ndarray (n,)
+        What the humidifier gives in each hour if it has water. [Pa]
+    hour, working_day : ndarray (n,)
+        Hour of the day by the sun; whether the day is worked on.
+    """
+    wet = since > 0.5
+    turned = np.flatnonzero(np.diff(wet.astype(int)) > 0) + 1
+    at = np.median(hour[turned]) if len(turned) >= FEWEST_DRY else USUAL.hour
+    at = float(np.floor(at))
+    fills = working_day & (np.floor(hour) == at)
+    days = np.flatnonzero(fills)
+    days = days[days + SEEN_H < len(wet)]
+    kept = wet[days + SEEN_H]
+    before, after = kept[:-1], kept[1:]
+
+    def often(of: np.ndarray, usual: float) -> float:
+        return float((after[of].sum() + USUAL_DAYS * usual) / (of.sum() + USUAL_DAYS))
+
+    again, anew = often(before, USUAL.again), often(~before, USUAL.anew)
+    return [
+        Habit(brim, tops_up, at, again, anew)
+        for tops_up in (False, True)
+        for brim in {_brim(wet, given, fills, tops_up), np.inf}
+    ]
+
+
+def _brim(wet: np.ndarray, given: Floats, fills: np.ndarray, tops_up: bool) -> float:
+    """What the tank gave from filled to dry in the median, if it is topped up at each of `fills`, or
+    only once it is dry. [Pa]"""
+    gave, wet_h, dry_h, ran_dry = 0.0, 0, 0, []
+    for now, amount, fresh in zip(wet.tolist(), given.tolist(), fills.tolist(), strict=True):
+        if now:
+            gave = amount if fresh and tops_up else gave + amount
+            wet_h, dry_h = wet_h + 1, 0
+            continue
+        dry_h += 1
+        if dry_h == SPELL_H:
+            if wet_h >= SPELL_H:
+                ran_dry.append(max(gave, 1.0))
+            gave, wet_h = 0.0, 0
+    if len(ran_dry) < FEWEST_DRY:
+        return np.inf
+    return float(np.median(ran_dry))
+
+
+class State(NamedTuple):
+    """What is left in the tank at the end of each hour [Pa], and whether it was filled on the last
+    working day; (n,)."""
+
+    left: Floats
+    kept: np.ndarray
+
+
+LEAST_LEFT = 0.2
+"""A tank that still gives holds at least this part of its brim. [-]  Ours."""
+
+
+def state(then: Floats, given: Floats, fills: np.ndarray, kept_up: Habit) -> State:
+    """What is known of the tank at each hour from what was read up to it.
+
+    `fills` (n,): whether an hour is one in which it is filled as a rule.
+    """
+    n = len(then)
+    left, kept = np.zeros(n), np.zeros(n, dtype=bool)
+    gave, was, last, asked = 0.0, False, True, 10**6
+    wet = (then > 0.5).tolist()
+    for i, (amount, fresh) in enumerate(zip(given.tolist(), fills.tolist(), strict=True)):
+        asked = 0 if fresh else asked + 1
+        if wet[i]:
+            full = not was or (fresh and kept_up.tops_up)
+            gave = amount if full else gave + amount
+            left[i] = max(kept_up.brim - gave, LEAST_LEFT * kept_up.brim)
+        was = wet[i]
+        if asked == SEEN_H or (was and asked < SEEN_H):
+            last = was
+        kept[i] = last
+    return State(left, kept)
+
+
+class Ahead(NamedTuple):
+    """Whether the humidifier runs in the hours to come if its tank is filled as a rule, and if it
+    is not, (2, steps, runs); and the probability of the first, (steps, runs). [-]"""
+
+    running: Floats
+    filled: Floats
+
+
+def ahead(left: Floats, kept: np.ndarray, given: Floats, fills: np.ndarray, kept_up: Habit) -> Ahead:
+    """From what is `left` (runs,) and whether it was `kept` up (runs,); `given` and `fills` (steps,
+    runs) as in `state`."""
+    running = np.empty((2, *given.shape))
+    filled = np.empty(given.shape)
+    p = np.where(kept, 1.0, 0.0)
+    each = [left, left]
+    for i, (amount, fresh) in enumerate(zip(given, fills, strict=True)):
+        p = np.where(fresh, p * kept_up.again + (1 - p) * kept_up.anew, p)
+        each[0] = np.where(fresh & (kept_up.tops_up | (each[0] <= 0)), kept_up.brim, each[0])
+        filled[i] = p
+        for j in range(2):
+            running[j, i] = each[j] > 0
+            each[j] = np.maximum(each[j] - amount, 0)
+    return Ahead(running, filled)
