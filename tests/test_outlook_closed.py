@@ -15,7 +15,8 @@ from monitor.science.air import dew_point
 from monitor.science.outlook import thermal
 from monitor.science.outlook.calendar import CLOSED, calendar, of_day
 from monitor.science.outlook.record import STEPS, Hours, Issues, Outdoors
-from monitor.science.outlook.room import fit_room, known
+from monitor.science.outlook.room import known
+from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.what_if import Change, Launch, moved
 from sensors import habits
 from sensors.shop import BENCH, OUTDOORS, Shop
@@ -61,9 +62,10 @@ def test_the_heater_and_its_settings_are_found_though_the_shop_was_left_cold(log
     assert room.heat.misfit < 0.5 * fooled.heat.misfit
     # So turning the thermostat up dries the air, as it must: 16 to 22 °C is 1.45 times as much
     # vapour at saturation, less what the wood gives back.
+    # The humidifier is dry: nobody fills its tank on holiday.
     frost = Outdoors(*(np.full((STEPS, 10), value) for value in (2.0, -3.0, 3.0)))
     start = Launch(told.first_h + len(told), float(k.temp_c[-1]), float(k.rh_pct[-1]),
-                   k.heat[:, -1], k.water[:, -1], frost, told.closed)  # fmt: skip
+                   k.heat[:, -1], k.water[:, -1], frost, told.closed, np.zeros(STEPS))  # fmt: skip
     warm, cool = (moved(room, start, Change(setting_c=c)) for c in (22.0, 16.0))
     assert (warm.temp_k - cool.temp_k)[:, -24:].mean() == pytest.approx(6, abs=0.5)
     assert (warm.rh_pct - cool.rh_pct)[:, -24:].mean() < -5

@@ -15,7 +15,8 @@ from test_outlook_parts import steady_drive
 
 from monitor.science.outlook import vapour
 from monitor.science.outlook.pinned import FEWEST_FILLS, Fills, Intervals, pinned
-from monitor.science.outlook.room import SCALE_SD, Runs, described, fit_room, known, starts_of
+from monitor.science.outlook.room import SCALE_SD, described, known
+from monitor.science.outlook.room_fit import Runs, fit_room, starts_of
 from monitor.science.outlook.shop import launch, learn
 from monitor.science.outlook.what_if import Change, moved, water_to_hold
 from monitor.scoring import files

@@ -11,7 +11,8 @@ from rooms.catalogue import Shop, shops
 
 from monitor.errors import OutOfRange
 from monitor.science.outlook.record import STEPS, Issues, Outdoors
-from monitor.science.outlook.room import described, fit_room, known
+from monitor.science.outlook.room import described, known
+from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.shop import foresee, learn
 from monitor.scoring import files, report
 from monitor.scoring.walk import walk

@@ -24,7 +24,8 @@ from rooms import csv_files
 from rooms.catalogue import HELD_BACK, Shop, shops
 
 from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.room import fit_room, known
+from monitor.science.outlook.room import known
+from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.shop import foresee, learn
 from monitor.scoring import files, report
 from monitor.scoring.walk import walk

@@ -78,15 +78,21 @@ def drift(room: Room, k: Known, start: int, stop: int) -> Drift:
 
 
 def features(
-    k: Known, d: Drift, which: int, simulated: Floats, plain: Floats, ends: np.ndarray,
+    k: Known,
+    d: Drift,
+    which: int,
+    simulated: Floats,
+    plain: Floats,
+    ends: np.ndarray,
     leads: np.ndarray,
 ) -> Floats:
     """What a correction may rest on, (features, leads, moments).
 
-    `simulated` (leads, moments) is the room's run at `leads` after the hours number `ends`. Of
+    `simulated` (leads, moments) is the room's run at `leads` after the hours number `ends`, `plain`
+    the same without a tank that runs dry. Of
     temperature (`which` 0) or RH (1): what is off now, fading fast or slowly; off over two and
     eight days; off at this hour of yesterday and of last week; the change foretold, to be taken
-    in part; a bias; what is usual.
+    in part; a bias; what is usual; the run without a tank.
     """
     lead = leads[:, None].astype(float)
     now = (k.temp_c, k.rh_pct)[which][ends]
@@ -123,9 +129,15 @@ class Leftover(NamedTuple):
 
 
 def learn(
-    k: Known, d: Drift, simulated: tuple[Floats, Floats], plain: Floats, ends: np.ndarray, stop: int
+    k: Known,
+    d: Drift,
+    simulated: tuple[Floats, Floats],
+    plain: Floats,
+    ends: np.ndarray,
+    stop: int,
 ) -> Leftover:
-    """From runs (steps, moments) under the forecasts of their time, judged up to hour `stop`."""
+    """From runs (steps, moments) under the forecasts of their time, judged up to hour `stop`; `plain`
+    as in `features`."""
     end = ends + LEADS_H[:, None]
     told_at = np.minimum(end, stop)
     spacing_d = float(np.median(np.diff(ends))) / 24 if len(ends) > 1 else 1.0

@@ -18,7 +18,8 @@ import numpy as np
 
 from monitor.science.outlook import vapour
 from monitor.science.outlook.fitting import estimate
-from monitor.science.outlook.room import SCALE_SD, Known, Pinned, Room, Runs, draws, starts_of
+from monitor.science.outlook.room import SCALE_SD, Known, Pinned, Room, draws
+from monitor.science.outlook.room_fit import Runs, starts_of
 from monitor.science.outlook.what_if import vapour_pa_h
 from monitor.science.ranges import Floats
 

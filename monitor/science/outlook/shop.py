@@ -10,7 +10,8 @@ import numpy as np
 from monitor.errors import OutOfRange
 from monitor.science.outlook import leftover, outdoors, track
 from monitor.science.outlook.record import LEADS_H, STEPS, Issues, Outdoors
-from monitor.science.outlook.room import Known, Room, fit_room, plain, run
+from monitor.science.outlook.room import Known, Room, plain, run, running
+from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.what_if import Launch
 from monitor.science.ranges import Floats
 
@@ -166,7 +167,8 @@ def launch(shop: Shop, k: Known, issues: Issues, end: int, members: int, seed: i
     weather = _weather(shop.outdoors, air, members, seed)
     return Launch(
         k.hours.first_h + end + 1, float(k.temp_c[end]), float(k.rh_pct[end]), k.heat[:, end],
-        k.water[:, end], Outdoors(*(field[:, :, 0] for field in weather)), k.hours.closed,
+        k.water[:, end], Outdoors(*(field[:, :, 0] for field in weather)),
+        k.hours.closed, running(shop.room, k, end, air),
     )  # fmt: skip
 
 

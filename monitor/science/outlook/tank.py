@@ -52,15 +52,11 @@ def told(read: Floats, running: Floats, dry: Floats, open_: Floats) -> Told:
     open_ : ndarray (n,)
         How much of each hour lies in a working day. [-]
     """
-    off_on, off_dry = read - running, read - dry
     known = ~np.isnan(read)
-    nearer = np.minimum(np.abs(off_on), np.abs(off_dry))[known]
+    nearer = np.minimum(np.abs(read - running), np.abs(read - dry))[known]
     sd = max(LEAST_SD, float(np.median(nearer)) / 0.6745) if len(nearer) else LEAST_SD
-    speaks = [
-        np.where(known, -(TAIL + 1) / 2 * np.log1p((off / sd) ** 2 / TAIL), 0.0)
-        for off in (off_dry, off_on)
-    ]
-    speaks = np.stack(speaks)  # (dry, wet)
+    off = np.stack([read - dry, read - running])
+    speaks = np.where(known, -(TAIL + 1) / 2 * np.log1p((off / sd) ** 2 / TAIL), 0.0)
     up = FILLED_SHUT + (FILLED_OPEN - FILLED_SHUT) * open_
     down = 1 / DRY_H
     n = len(read)
@@ -89,9 +85,10 @@ def told(read: Floats, running: Floats, dry: Floats, open_: Floats) -> Told:
 class Habit(NamedTuple):
     """How the tank is kept.
 
-    `brim` is what it gives from brim to dry, infinite where it never ran dry [Pa]; `hour` of the
-    day by the sun at which it is filled; `again` and `anew` the probability that it is filled on a
-    working day after one on which it was, and after one on which it was not. [-]
+    `brim` is what it gives from brim to dry, infinite where it never ran dry [Pa]; `tops_up` whether
+    it is filled before it is dry; `hour` of the day by the sun at which that is done; `again`,
+    `anew` and `late` the probability that it is filled on a working day after one on which it was,
+    after one on which it was not, and after several. [-]
     """
 
     brim: float
@@ -99,9 +96,10 @@ class Habit(NamedTuple):
     hour: float
     again: float
     anew: float
+    late: float
 
 
-USUAL = Habit(np.inf, True, 9.0, 0.85, 0.3)
+USUAL = Habit(np.inf, True, 9.0, 0.85, 0.3, 0.15)
 USUAL_DAYS = 4.0
 """Until the log tells; it counts like so many days.  Ours."""
 
@@ -129,22 +127,27 @@ def habits(since: Floats, given: Floats, hour: Floats, working_day: np.ndarray) 
     """
     wet = since > 0.5
     turned = np.flatnonzero(np.diff(wet.astype(int)) > 0) + 1
-    at = np.median(hour[turned]) if len(turned) >= FEWEST_DRY else USUAL.hour
-    at = float(np.floor(at))
+    turned = turned[working_day[turned]]
+    at = float(np.floor(np.median(hour[turned]))) if len(turned) >= FEWEST_DRY else USUAL.hour
     fills = working_day & (np.floor(hour) == at)
     days = np.flatnonzero(fills)
-    days = days[days + SEEN_H < len(wet)]
-    kept = wet[days + SEEN_H]
-    before, after = kept[:-1], kept[1:]
+    kept = wet[days[days + SEEN_H < len(wet)] + SEEN_H]
+    after, before = kept[1:], kept[:-1]
+    twice = ~before & np.append(False, ~before[:-1])
 
     def often(of: np.ndarray, usual: float) -> float:
         return float((after[of].sum() + USUAL_DAYS * usual) / (of.sum() + USUAL_DAYS))
 
-    again, anew = often(before, USUAL.again), often(~before, USUAL.anew)
+    again, anew, late = (
+        often(of, usual)
+        for of, usual in (
+            (before, USUAL.again), (~before & ~twice, USUAL.anew), (twice, USUAL.late),
+        )
+    )  # fmt: skip
+    brims = {(tops_up, _brim(wet, given, fills, tops_up)) for tops_up in (False, True)}
     return [
-        Habit(brim, tops_up, at, again, anew)
-        for tops_up in (False, True)
-        for brim in {_brim(wet, given, fills, tops_up), np.inf}
+        Habit(brim, tops_up, at, again, anew, late)
+        for tops_up, brim in sorted({*brims, (True, np.inf)})
     ]
 
 
@@ -168,37 +171,43 @@ def _brim(wet: np.ndarray, given: Floats, fills: np.ndarray, tops_up: bool) -> f
 
 
 class State(NamedTuple):
-    """What is left in the tank at the end of each hour [Pa], and whether it was filled on the last
-    working day; (n,)."""
+    """What is left in the tank at the end of each hour [Pa], and on how many working days in a row
+    it was not filled; (n,)."""
 
     left: Floats
-    kept: np.ndarray
+    missed: np.ndarray
+
+    def at(self, hours: np.ndarray) -> State:
+        """At some of the hours."""
+        return State(self.left[hours], self.missed[hours])
 
 
 LEAST_LEFT = 0.2
 """A tank that still gives holds at least this part of its brim. [-]  Ours."""
 
 
-def state(then: Floats, given: Floats, fills: np.ndarray, kept_up: Habit) -> State:
+def state(then: Floats, given: Floats, fills: np.ndarray, habit: Habit) -> State:
     """What is known of the tank at each hour from what was read up to it.
 
-    `fills` (n,): whether an hour is one in which it is filled as a rule.
+    `then` (n,) see `Told`; `given` (n,) what the humidifier gives if it has water [Pa]; `fills`
+    (n,) whether an hour is one in which the tank is filled as a rule.
     """
     n = len(then)
-    left, kept = np.zeros(n), np.zeros(n, dtype=bool)
-    gave, was, last, asked = 0.0, False, True, 10**6
+    left, missed = np.zeros(n), np.zeros(n, dtype=np.int64)
+    gave, was, missing, asked = 0.0, False, 0, SEEN_H + 1
     wet = (then > 0.5).tolist()
     for i, (amount, fresh) in enumerate(zip(given.tolist(), fills.tolist(), strict=True)):
         asked = 0 if fresh else asked + 1
         if wet[i]:
-            full = not was or (fresh and kept_up.tops_up)
+            full = not was or (fresh and habit.tops_up)
             gave = amount if full else gave + amount
-            left[i] = max(kept_up.brim - gave, LEAST_LEFT * kept_up.brim)
+            left[i] = max(habit.brim - gave, LEAST_LEFT * habit.brim)
+            missing = 0
+        elif asked == SEEN_H:
+            missing += 1
         was = wet[i]
-        if asked == SEEN_H or (was and asked < SEEN_H):
-            last = was
-        kept[i] = last
-    return State(left, kept)
+        missed[i] = missing
+    return State(left, missed)
 
 
 class Ahead(NamedTuple):
@@ -209,18 +218,19 @@ class Ahead(NamedTuple):
     filled: Floats
 
 
-def ahead(left: Floats, kept: np.ndarray, given: Floats, fills: np.ndarray, kept_up: Habit) -> Ahead:
-    """From what is `left` (runs,) and whether it was `kept` up (runs,); `given` and `fills` (steps,
-    runs) as in `state`."""
+def ahead(now: State, given: Floats, fills: np.ndarray, habit: Habit) -> Ahead:
+    """From the state `now` (runs,) on; `given` and `fills` (steps, runs) as in `state`."""
     running = np.empty((2, *given.shape))
     filled = np.empty(given.shape)
-    p = np.where(kept, 1.0, 0.0)
-    each = [left, left]
+    p = np.where(now.missed > 0, 0.0, 1.0)
+    missed = now.missed.copy()
+    kept, left = now.left, now.left
     for i, (amount, fresh) in enumerate(zip(given, fills, strict=True)):
-        p = np.where(fresh, p * kept_up.again + (1 - p) * kept_up.anew, p)
-        each[0] = np.where(fresh & (kept_up.tops_up | (each[0] <= 0)), kept_up.brim, each[0])
+        anew = np.where(missed > 1, habit.late, habit.anew)
+        p = np.where(fresh, p * habit.again + (1 - p) * anew, p)
+        missed = missed + fresh
+        kept = np.where(fresh & (habit.tops_up | (kept <= 0)), habit.brim, kept)
         filled[i] = p
-        for j in range(2):
-            running[j, i] = each[j] > 0
-            each[j] = np.maximum(each[j] - amount, 0)
+        running[0, i], running[1, i] = kept > 0, left > 0
+        kept, left = np.maximum(kept - amount, 0), np.maximum(left - amount, 0)
     return Ahead(running, filled)

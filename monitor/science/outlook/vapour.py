@@ -6,7 +6,8 @@ Per volume of air, with RH = 100 e/e_s(T):
 
 The b_j are the humidities that parts of the wood, plaster and paper are in balance with, on a
 ladder of fixed time constants: together they follow a slab through which water diffuses. h is
-a humidifier, κ_h (s − RH) while RH is below its setting s; e_n a room next door, lived in.
+a humidifier that holds its setting s as far as it can, while it has water; e_n a room next door,
+lived in.
 """
 
 from __future__ import annotations
@@ -102,9 +103,17 @@ def given(theta: Floats, rh_pct: Floats) -> Floats:
     return np.asarray(most * np.clip((theta[_HYGRO] - rh_pct) / BAND_PCT + 0.5, 0, 1))
 
 
+def with_humidifier(theta: Floats, most_pa_h: float) -> Floats:
+    """The parameters (SIZE,) with a humidifier that gives so much and is set as usual. [Pa/h]"""
+    out = theta.copy()
+    out[_HUMID], out[_HYGRO] = np.log(most_pa_h), PRIOR.mean[_HYGRO]
+    return out
+
+
 def works(theta: Floats, when: Calendar) -> np.ndarray:
     """Whether the day is one on which the shop works, of the shape of `when`."""
-    return np.asarray(of_day(theta[None, _WEEK], when)[:, 0] > 0.5)
+    days = np.append(theta[_WEEK], 0.0)
+    return np.asarray(days[when.weekday] > 0.5)
 
 
 def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Floats:

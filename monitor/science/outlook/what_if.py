@@ -42,7 +42,8 @@ _SEED = 4
 class Launch:
     """Where a run begins: the first step ends at hour `first_h` since 1970-01-01 UTC; indoor
     temperature [°C] and RH [%], what walls (3,) and wood (4,) remember, each member's outdoor
-    air, fields of shape (STEPS, members), and the days closed, since 1970-01-01."""
+    air, fields of shape (STEPS, members), the days closed, since 1970-01-01, and how likely the
+    humidifier has water, (STEPS,) [-]."""
 
     first_h: int
     temp_c: float
@@ -51,6 +52,7 @@ class Launch:
     water: Floats
     air: Outdoors
     closed: Days = field(default_factory=lambda: NO_DAYS)
+    running: Floats = field(default_factory=lambda: np.ones(STEPS))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -240,6 +242,7 @@ def _run(room: Room, launch: Launch, change: Change, scales: Floats) -> tuple[Fl
     wet = vapour.Drive(
         saturation_vapour_pressure(np.clip(launch.air.dew_c, -90, 60)), launch.air.temp_c,
         launch.air.wind_m_s, t, saturation_vapour_pressure(t), when, window, source,
+        launch.running[:, None],
     )  # fmt: skip
     stores = np.repeat(launch.water[:, None], runs, axis=1)
     rh = vapour.simulate(room.scaled[0].mean[None], wet, np.full(runs, launch.rh_pct), stores)[

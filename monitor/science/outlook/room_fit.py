@@ -1,0 +1,201 @@
+"""The room fitted to its own log."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.science.outlook import tank, thermal, vapour
+from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h
+from monitor.science.outlook.fitting import Estimate, Prior, estimate, untold
+from monitor.science.outlook.record import Outdoors
+from monitor.science.outlook.room import Known, Room, Tank, at, run, tank_told, vapour_drive
+from monitor.science.ranges import Floats
+
+RUN_H, EVERY_H = 48, 11
+"""The models are fitted to runs of so many hours, begun every so many, so at all times of the day.
+[h]  Ours."""
+
+JUDGED_H = np.array([1, 2, 3, 4, 6, 8, 10, 12, 15, 18, 21, 24, 28, 32, 36, 40, 44, 48])
+"""Hours of a run that are compared with the log. [h]  Ours."""
+
+FIT_DAYS, FADE_DAYS = 90, 60.0
+"""So many days are fitted, older ones counting less by this e-fold. [d]  Ours."""
+
+FEWEST_RUNS = 8
+"""Fewer runs than this fit nothing. [-]  Ours: two days of starts."""
+
+LEAST_DEW_RANGE_K = 5.0
+"""Outdoor dew point must have moved so far, or sources and air change cannot be told. [K]  Ours."""
+
+NOISE_SD = ((0.25, 0.5, 12.0), (0.7, 1.5, 15.0))
+"""Noise that residuals are counted in: at once, what is added far ahead, within how many hours;
+of temperature [K] and RH [%].  Ours."""
+
+SOUGHT_DAYS = 3
+"""A tank that was not found is sought again each so many days. [d]  Ours: it takes time."""
+
+STRONG_PA_H, ROUNDS, TANK_STEPS = 300.0, 4, 4
+"""The search for a tank begins with a humidifier as strong as this, goes to and fro so often, and
+takes so many steps each time. [Pa/h], [-], [-]  Ours."""
+
+GAIN_A_DAY, LEAST_GAIN, HOPELESS = 5.0, 60.0, 1.0
+"""A tank is believed from this gain a day on and from this gain in all, and given up below the last
+a day (`tank.Told`). [-]  Ours: rooms of `tests/rooms` with one gained 10 to 70 a day, those without
+below 2."""
+
+WORSE = 1.3
+"""A tank whose run of the past is off by so much more than without it is not believed. [-]  Ours:
+what is off less is weighed later (`leftover`)."""
+
+
+def starts_of(stop: int) -> tuple[int, np.ndarray]:
+    """The first hour that is fitted, and the hours at which runs begin."""
+    first = max(stop - 24 * FIT_DAYS, 24)
+    return first, np.arange(stop - RUN_H, first - 1, -EVERY_H)[::-1]
+
+
+class Runs(NamedTuple):
+    """The runs that a fit up to some hour compares with the log.
+
+    They begin after the hours number `starts` (runs,) and go through those of `rows` (RUN_H,
+    runs), under the outdoor `air` and the vapour balance's drive `wet` of that shape;
+    `information` (residuals,) as `estimate` has it.
+    """
+
+    starts: np.ndarray
+    rows: np.ndarray
+    when: Calendar
+    air: Outdoors
+    wet: vapour.Drive
+    information: Floats
+
+    @classmethod
+    def of(cls, k: Known, starts: np.ndarray, stop: int, offset_h: int) -> Runs:
+        rows = starts + np.arange(1, RUN_H + 1)[:, None]
+        when = calendar(k.hours.first_h + rows, offset_h, k.hours.closed)
+        air = at(k.past, rows)
+        age = np.exp(-(stop - starts) / 24 / FADE_DAYS)
+        information = np.tile(age * EVERY_H / (2.0 * len(JUDGED_H)), len(JUDGED_H))
+        wet = vapour_drive(air, np.clip(k.temp_c[rows], -40, 60), when)
+        return cls(starts, rows, when, air, wet, information)
+
+    def water_off(self, k: Known, theta: Floats, wet: vapour.Drive) -> Floats:
+        """Residuals of RH under a drive, (b, residuals), in units of the noise."""
+        simulated = vapour.simulate(theta, wet, k.rh_pct[self.starts], k.water[:, self.starts])
+        return _off(simulated, k.hours.rh_pct[self.rows], 1)
+
+
+def _off(simulated: Floats, told: Floats, which: int) -> Floats:
+    near, far, within = NOISE_SD[which]
+    sd = near + far * (1 - np.exp(-JUDGED_H / within))
+    cut, truth = simulated[JUDGED_H - 1], told[JUDGED_H - 1]
+    r = np.nan_to_num((cut - truth[:, None]) / sd[:, None, None])
+    return np.moveaxis(r, 1, 0).reshape(r.shape[1], -1)
+
+
+def fit_room(k: Known, stop: int, before: Room | None = None) -> Room:
+    """Fits to runs that end at or before hour number `stop`, from an earlier fit if there is one.
+
+    A fit that the log does not bear out is refused: too few runs, outdoor air that hardly moved,
+    or no better than the prior on the same runs.
+    """
+    first, starts = starts_of(stop)
+    span = slice(max(first - 24, 0), stop + 1)
+    offset = sun_offset_h(k.hours.ends_h[span], k.past.temp_c[span])
+    if len(starts) < FEWEST_RUNS:
+        return _unfitted(
+            offset, f"{len(starts)} runs of {RUN_H} h: must be at least {FEWEST_RUNS}"
+        )
+    dew_range = float(np.ptp(k.past.dew_c[span]))
+    if dew_range < LEAST_DEW_RANGE_K:
+        return _unfitted(
+            offset,
+            f"outdoor dew point moved by {dew_range:.1f} K: must be at least {LEAST_DEW_RANGE_K:g}",
+        )
+    runs = Runs.of(k, starts, stop, offset)
+    information = runs.information
+
+    def heat_off(theta: Floats) -> Floats:
+        drive = thermal.Drive(runs.air.temp_c, runs.air.dew_c, runs.when)
+        simulated = thermal.simulate(theta, drive, k.temp_c[starts], k.heat[:, starts])
+        return _off(simulated, k.hours.temp_c[runs.rows], 0)
+
+    def water_off(theta: Floats) -> Floats:
+        return runs.water_off(k, theta, runs.wet)
+
+    steps = 12 if before is None or before.refused else 3
+    start_heat, start_water = (
+        (thermal.PRIOR.mean, vapour.PRIOR.mean)
+        if before is None
+        else (before.heat.mean, before.water.mean)
+    )
+    heat = estimate(heat_off, thermal.PRIOR, start_heat, information, steps)
+    water = estimate(water_off, vapour.PRIOR, start_water, information, steps)
+    for name, residuals, prior, found in (
+        ("heat", heat_off, thermal.PRIOR, heat),
+        ("vapour", water_off, vapour.PRIOR, water),
+    ):
+        if not found.misfit <= _misfit(residuals(prior.mean[None])[0]):
+            return _unfitted(offset, f"the fit of the {name} balance is no better than a guess")
+    room = Room(heat, water, offset)
+    return replace(room, tank=_tank(k, runs, room, stop, before))
+
+
+def _tank(k: Known, runs: Runs, room: Room, stop: int, before: Room | None) -> Tank | None:
+    """The balance with a tank that runs dry, None if the log shows no such tank.
+
+    Whether the tank held water and what a full humidifier does are found in turn, from what is
+    found of the other (expectation and maximisation).
+    """
+    index = np.arange(max(int(runs.starts[0]) - 24, 1), stop + 1)
+    days = len(index) / 24
+    if before is not None and before.tank is not None:
+        theta, rounds = before.tank.water.mean, 1
+    elif before is not None and (stop + 1) // 24 % SOUGHT_DAYS:
+        return None
+    else:
+        theta, rounds = vapour.with_humidifier(room.water.mean, STRONG_PA_H), ROUNDS
+    for n in range(rounds):
+        told, _ = tank_told(k, theta, room.offset_h, index)
+        if n and told.gain < HOPELESS * days:
+            return None
+        part = np.ones(len(k.rh_pct))
+        part[index] = told.since
+        wet = runs.wet._replace(humidifier=part[runs.rows])
+        found = estimate(
+            partial(runs.water_off, k, wet=wet), vapour.PRIOR, theta, runs.information, TANK_STEPS
+        )
+        theta = found.mean
+    told, when = tank_told(k, theta, room.offset_h, index)
+    if told.gain < max(LEAST_GAIN, GAIN_A_DAY * days):
+        return None
+    some = runs.starts[::-2][::-1]
+    rows, air = runs.rows[:, ::-2][:, ::-1], at(k.past, runs.rows[:, ::-2][:, ::-1])
+
+    def off(kept: Tank | None) -> float:
+        _, rh = run(replace(room, tank=kept), k, some, air)
+        return float(np.abs(_off(rh[:, None], k.hours.rh_pct[rows], 1)).mean())
+
+    given = vapour.given(theta, k.rh_pct[index])
+    kept = [
+        Tank(found, habit)
+        for habit in tank.habits(told.since, given, when.hour, vapour.works(theta, when))
+    ]
+    offs = [off(one) for one in kept]
+    best = int(np.argmin(offs))
+    return kept[best] if offs[best] < WORSE * off(None) else None
+
+
+def _misfit(residuals: Floats) -> float:
+    return float(np.mean(residuals**2))
+
+
+def _unfitted(offset_h: int, why: str) -> Room:
+    def of(prior: Prior) -> Estimate:
+        return untold(prior)
+
+    return Room(of(thermal.PRIOR), of(vapour.PRIOR), offset_h, why)
