@@ -15,7 +15,7 @@ from monitor.science.air import dew_point
 from monitor.science.outlook import thermal
 from monitor.science.outlook.calendar import CLOSED, calendar, of_day
 from monitor.science.outlook.record import STEPS, Hours, Issues, Outdoors
-from monitor.science.outlook.room import known
+from monitor.science.outlook.room import known, running
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.what_if import Change, Launch, moved
 from sensors import habits
@@ -60,6 +60,11 @@ def test_the_heater_and_its_settings_are_found_though_the_shop_was_left_cold(log
     assert day == pytest.approx(habits.DAY_C, abs=1)
     assert night == pytest.approx(habits.NIGHT_C, abs=1)
     assert room.heat.misfit < 0.5 * fooled.heat.misfit
+    # The demo's humidifier, whose tank nobody fills each day, is found from RH alone.
+    assert room.tank is not None
+    assert room.tank.water.misfit < 0.5 * room.water.misfit
+    steady = Outdoors(*(np.full((STEPS, 1), value) for value in (2.0, -3.0, 3.0)))
+    assert running(room, k, len(log) - 1, steady)[:40].max() == 0  # dry over the holidays
     # So turning the thermostat up dries the air, as it must: 16 to 22 °C is 1.45 times as much
     # vapour at saturation, less what the wood gives back.
     # The humidifier is dry: nobody fills its tank on holiday.

@@ -73,6 +73,11 @@ def test_nothing_rests_on_what_came_later(material, learned):
     assert a.leftover.sd == pytest.approx(b.leftover.sd, abs=1e-9)
 
 
+def test_no_tank_is_found_where_there_is_none(made, learned):
+    assert made[0].spec.humidifier_g_h == 0
+    assert learned.room.tank is None
+
+
 def test_what_rh_cannot_tell_is_never_shown_as_known(learned):
     told = described(learned.room)
     assert not told["air_change_h"].known

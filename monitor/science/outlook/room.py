@@ -75,10 +75,11 @@ class Pinned(NamedTuple):
 
 
 class Tank(NamedTuple):
-    """The vapour balance once more, with a humidifier whose tank runs dry, and how that is kept."""
+    """The vapour balance once more, with a humidifier whose tank runs dry, and how that may be kept:
+    what follows from each of `habits` is averaged."""
 
     water: Estimate
-    habit: tank.Habit
+    habits: tuple[tank.Habit, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,12 +125,14 @@ def run(room: Room, k: Known, starts: np.ndarray, air: Outdoors) -> tuple[Floats
     theta, before = room.vapour.mean, (k.rh_pct[starts], k.water[:, starts])
     rh = vapour.simulate(theta[None], wet, *before)[:, 0]
     if room.tank is not None:
-        to_come = _tank_ahead(room.tank, room.offset_h, k, starts, rh, when)
-        filled, left = (
-            vapour.simulate(theta[None], wet._replace(humidifier=part), *before)[:, 0]
-            for part in to_come.running
-        )
-        rh = to_come.filled * filled + (1 - to_come.filled) * left
+        comings = _tank_ahead(room.tank, room.offset_h, k, starts, rh, when)
+        rh = np.zeros_like(rh)
+        for to_come in comings:
+            kept, left = (
+                vapour.simulate(theta[None], wet._replace(humidifier=part), *before)[:, 0]
+                for part in to_come.running
+            )
+            rh += (to_come.filled * kept + (1 - to_come.filled) * left) / len(comings)
     return t, rh
 
 
@@ -149,28 +152,31 @@ def running(room: Room, k: Known, end: int, air: Outdoors) -> Floats:
     when = calendar(
         k.hours.first_h + end + 1 + np.arange(steps)[:, None], room.offset_h, k.hours.closed
     )
-    ahead = _tank_ahead(room.tank, room.offset_h, k, starts, rh, when)
-    return np.asarray(
-        (ahead.filled * ahead.running[0] + (1 - ahead.filled) * ahead.running[1])[:, 0]
-    )
+    parts = [
+        ahead.filled * ahead.running[0] + (1 - ahead.filled) * ahead.running[1]
+        for ahead in _tank_ahead(room.tank, room.offset_h, k, starts, rh, when)
+    ]
+    return np.asarray(np.mean(parts, axis=0)[:, 0])
 
 
 def _tank_ahead(
     found: Tank, offset_h: int, k: Known, starts: np.ndarray, rh: Floats, when: Calendar
-) -> tank.Ahead:
+) -> list[tank.Ahead]:
     """The tank in the hours after the log's hours number `starts`, if RH will be about `rh` (steps,
-    runs)."""
-    theta, habit = found.water.mean, found.habit
+    runs), by each habit."""
+    theta = found.water.mean
     first = max(int(starts.min()) - 24 * TANK_DAYS, 1)
     index = np.arange(first, int(starts.max()) + 1)
     told, past = tank_told(k, theta, offset_h, index)
-    so_far = tank.state(
-        told.then, vapour.given(theta, k.rh_pct[index]), _filled_at(theta, past, habit), habit
-    )
+    gave, will_give = vapour.given(theta, k.rh_pct[index]), vapour.given(theta, rh)
     now = np.maximum(starts - first, 0)
-    return tank.ahead(
-        so_far.at(now), vapour.given(theta, rh), _filled_at(theta, when, habit), habit
-    )
+    comings = []
+    for habit in found.habits:
+        so_far = tank.state(told.then, gave, _filled_at(theta, past, habit), habit)
+        comings.append(
+            tank.ahead(so_far.at(now), will_give, _filled_at(theta, when, habit), habit)
+        )
+    return comings
 
 
 def _filled_at(theta: Floats, when: Calendar, habit: tank.Habit) -> np.ndarray:

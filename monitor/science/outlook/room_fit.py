@@ -38,14 +38,21 @@ of temperature [K] and RH [%].  Ours."""
 SOUGHT_DAYS = 3
 """A tank that was not found is sought again each so many days. [d]  Ours: it takes time."""
 
-STRONG_PA_H, ROUNDS, TANK_STEPS = 300.0, 4, 4
+STRONG_PA_H, ROUNDS, TANK_STEPS = 300.0, 3, 4
 """The search for a tank begins with a humidifier as strong as this, goes to and fro so often, and
 takes so many steps each time. [Pa/h], [-], [-]  Ours."""
 
-GAIN_A_DAY, LEAST_GAIN, HOPELESS = 5.0, 60.0, 1.0
+SETTINGS_PCT = (30.0, 61.0)
+"""Settings of a humidifier that are thought of. [%]  Ours."""
+
+GAIN_A_DAY, LEAST_GAIN, HOPELESS = 5.0, 60.0, 0.3
 """A tank is believed from this gain a day on and from this gain in all, and given up below the last
 a day (`tank.Told`). [-]  Ours: rooms of `tests/rooms` with one gained 10 to 70 a day, those without
 below 2."""
+
+NEARLY = 1.15
+"""Ways of keeping the tank that are off by no more than this times the least count alike. [-]
+Ours."""
 
 WORSE = 1.3
 """A tank whose run of the past is off by so much more than without it is not believed. [-]  Ours:
@@ -158,7 +165,8 @@ def _tank(k: Known, runs: Runs, room: Room, stop: int, before: Room | None) -> T
     elif before is not None and (stop + 1) // 24 % SOUGHT_DAYS:
         return None
     else:
-        theta, rounds = vapour.with_humidifier(room.water.mean, STRONG_PA_H), ROUNDS
+        lingers = _lingers_at(k.hours.rh_pct[index])
+        theta, rounds = vapour.with_humidifier(room.water.mean, STRONG_PA_H, lingers), ROUNDS
     for n in range(rounds):
         told, _ = tank_told(k, theta, room.offset_h, index)
         if n and told.gain < HOPELESS * days:
@@ -173,21 +181,26 @@ def _tank(k: Known, runs: Runs, room: Room, stop: int, before: Room | None) -> T
     told, when = tank_told(k, theta, room.offset_h, index)
     if told.gain < max(LEAST_GAIN, GAIN_A_DAY * days):
         return None
-    some = runs.starts[::-2][::-1]
-    rows, air = runs.rows[:, ::-2][:, ::-1], at(k.past, runs.rows[:, ::-2][:, ::-1])
 
     def off(kept: Tank | None) -> float:
-        _, rh = run(replace(room, tank=kept), k, some, air)
-        return float(np.abs(_off(rh[:, None], k.hours.rh_pct[rows], 1)).mean())
+        _, rh = run(replace(room, tank=kept), k, runs.starts, runs.air)
+        return float(np.abs(_off(rh[:, None], k.hours.rh_pct[runs.rows], 1)).mean())
 
     given = vapour.given(theta, k.rh_pct[index])
-    kept = [
-        Tank(found, habit)
-        for habit in tank.habits(told.since, given, when.hour, vapour.works(theta, when))
-    ]
-    offs = [off(one) for one in kept]
-    best = int(np.argmin(offs))
-    return kept[best] if offs[best] < WORSE * off(None) else None
+    habits = tank.habits(told.since, given, when.hour, vapour.works(theta, when))
+    offs = [off(Tank(found, (habit,))) for habit in habits]
+    best = min(offs)
+    if best > WORSE * off(None):
+        return None
+    likely = zip(habits, offs, strict=True)
+    return Tank(found, tuple(habit for habit, one in likely if one <= NEARLY * best))
+
+
+def _lingers_at(rh_pct: Floats) -> float:
+    """The RH that was read most often, to 1 %, of those a humidifier may be set to. [%]"""
+    bins = np.arange(*SETTINGS_PCT)
+    near = [np.sum(np.abs(rh_pct - level) < 1) for level in bins]
+    return float(bins[int(np.argmax(near))])
 
 
 def _misfit(residuals: Floats) -> float:

@@ -109,6 +109,9 @@ SEEN_H = 4
 SPELL_H = 5
 """A shorter spell with or without water is taken for an error. [h]  Ours."""
 
+TOPPED_QUANTILE = 0.7
+"""Of what was given from filled to dry, the brim where the tank is topped up. [-]  Ours."""
+
 FEWEST_DRY = 2
 """A tank that ran dry less often than so has no known brim. [-]  Ours."""
 
@@ -152,8 +155,11 @@ def habits(since: Floats, given: Floats, hour: Floats, working_day: np.ndarray) 
 
 
 def _brim(wet: np.ndarray, given: Floats, fills: np.ndarray, tops_up: bool) -> float:
-    """What the tank gave from filled to dry in the median, if it is topped up at each of `fills`, or
-    only once it is dry. [Pa]"""
+    """What the tank gave from filled to dry, if it is topped up at each of `fills`, or only once it
+    is dry. [Pa]
+
+    A filling that was left out makes the first too small, one that nobody saw the second too large.
+    """
     gave, wet_h, dry_h, ran_dry = 0.0, 0, 0, []
     for now, amount, fresh in zip(wet.tolist(), given.tolist(), fills.tolist(), strict=True):
         if now:
@@ -167,7 +173,7 @@ def _brim(wet: np.ndarray, given: Floats, fills: np.ndarray, tops_up: bool) -> f
             gave, wet_h = 0.0, 0
     if len(ran_dry) < FEWEST_DRY:
         return np.inf
-    return float(np.median(ran_dry))
+    return float(np.quantile(ran_dry, TOPPED_QUANTILE if tops_up else 1 - TOPPED_QUANTILE))
 
 
 class State(NamedTuple):

@@ -103,10 +103,10 @@ def given(theta: Floats, rh_pct: Floats) -> Floats:
     return np.asarray(most * np.clip((theta[_HYGRO] - rh_pct) / BAND_PCT + 0.5, 0, 1))
 
 
-def with_humidifier(theta: Floats, most_pa_h: float) -> Floats:
-    """The parameters (SIZE,) with a humidifier that gives so much and is set as usual. [Pa/h]"""
+def with_humidifier(theta: Floats, most_pa_h: float, setting_pct: float) -> Floats:
+    """The parameters (SIZE,) with a humidifier that gives so much and is set so. [Pa/h], [%]"""
     out = theta.copy()
-    out[_HUMID], out[_HYGRO] = np.log(most_pa_h), PRIOR.mean[_HYGRO]
+    out[_HUMID], out[_HYGRO] = np.log(most_pa_h), setting_pct
     return out
 
 
