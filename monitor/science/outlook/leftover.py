@@ -24,10 +24,10 @@ SCALE = (0.3, 0.9)
 """A step of a plain bias. [K], [%]"""
 
 PRIOR_MEAN = np.array(
-    [0.1, 0.2, 0.1, 0.1, 0.4, 0.2, 0.1, 0.1, -0.1, 0.0, 0.0, 0.0, 0.0, 0.05, 0.0, 0.1]
+    [0.1, 0.2, 0.1, 0.1, 0.4, 0.2, 0.1, 0.1, -0.1, 0.0, 0.0, 0.0, 0.0, 0.05]
 )  # fmt: skip
 PRIOR_SD = np.array(
-    [0.4, 0.4, 0.4, 0.4, 0.3, 0.3, 0.2, 0.2, 0.5, 0.4, 0.2, 1.0, 1.0, 0.15, 0.4, 0.3]
+    [0.4, 0.4, 0.4, 0.4, 0.3, 0.3, 0.2, 0.2, 0.5, 0.4, 0.2, 1.0, 1.0, 0.15]
 )  # fmt: skip
 """Coefficients of `features` until the log tells. [-]  Ours, from rooms other than those that the
 outlook is reported on."""
@@ -78,21 +78,14 @@ def drift(room: Room, k: Known, start: int, stop: int) -> Drift:
 
 
 def features(
-    k: Known,
-    d: Drift,
-    which: int,
-    simulated: Floats,
-    plain: Floats,
-    ends: np.ndarray,
-    leads: np.ndarray,
+    k: Known, d: Drift, which: int, simulated: Floats, ends: np.ndarray, leads: np.ndarray
 ) -> Floats:
     """What a correction may rest on, (features, leads, moments).
 
-    `simulated` (leads, moments) is the room's run at `leads` after the hours number `ends`, `plain`
-    the same without a tank that runs dry. Of
+    `simulated` (leads, moments) is the room's run at `leads` after the hours number `ends`. Of
     temperature (`which` 0) or RH (1): what is off now, fading fast or slowly; off over two and
     eight days; off at this hour of yesterday and of last week; the change foretold, to be taken
-    in part; a bias; what is usual; the run without a tank.
+    in part; a bias; what is usual.
     """
     lead = leads[:, None].astype(float)
     now = (k.temp_c, k.rh_pct)[which][ends]
@@ -115,7 +108,6 @@ def features(
             change * np.exp(-lead / 3), change * np.exp(-lead / 12), change * one,
             SCALE[which] * grown * one, SCALE[which] * np.minimum(lead / 48, 1) * one,
             (mean - simulated) * np.minimum(lead / 72, 1),
-            (plain - simulated) * np.exp(-lead / 12), (plain - simulated) * grown,
         ]
     )  # fmt: skip
 
@@ -129,15 +121,9 @@ class Leftover(NamedTuple):
 
 
 def learn(
-    k: Known,
-    d: Drift,
-    simulated: tuple[Floats, Floats],
-    plain: Floats,
-    ends: np.ndarray,
-    stop: int,
+    k: Known, d: Drift, simulated: tuple[Floats, Floats], ends: np.ndarray, stop: int
 ) -> Leftover:
-    """From runs (steps, moments) under the forecasts of their time, judged up to hour `stop`; `plain`
-    as in `features`."""
+    """From runs (steps, moments) under the forecasts of their time, judged up to hour `stop`."""
     end = ends + LEADS_H[:, None]
     told_at = np.minimum(end, stop)
     spacing_d = float(np.median(np.diff(ends))) / 24 if len(ends) > 1 else 1.0
@@ -149,7 +135,7 @@ def learn(
     for j, told in enumerate((k.hours.temp_c, k.hours.rh_pct)):
         cut = simulated[j][LEADS_H - 1]
         truth = np.where(end <= stop, told[told_at], np.nan)
-        x = features(k, d, j, cut, (simulated[0], plain)[j][LEADS_H - 1], ends, LEADS_H)
+        x = features(k, d, j, cut, ends, LEADS_H)
         usual = usual_off(j, LEADS_H)
         sd = usual
         for _ in range(2):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -134,11 +134,6 @@ def run(room: Room, k: Known, starts: np.ndarray, air: Outdoors) -> tuple[Floats
             )
             rh += (to_come.filled * kept + (1 - to_come.filled) * left) / len(comings)
     return t, rh
-
-
-def plain(room: Room, k: Known, starts: np.ndarray, air: Outdoors, rh: Floats) -> Floats:
-    """RH as `run`, but by the balance without a tank that runs dry; `rh` if the room has none."""
-    return rh if room.tank is None else run(replace(room, tank=None), k, starts, air)[1]
 
 
 def running(room: Room, k: Known, end: int, air: Outdoors) -> Floats:

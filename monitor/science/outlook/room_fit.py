@@ -54,9 +54,9 @@ NEARLY = 1.15
 """Ways of keeping the tank that are off by no more than this times the least count alike. [-]
 Ours."""
 
-WORSE = 1.3
+WORSE = 1.15
 """A tank whose run of the past is off by so much more than without it is not believed. [-]  Ours:
-what is off less is weighed later (`leftover`)."""
+the balance without is fitted to just these runs, and has the better of it there."""
 
 
 def starts_of(stop: int) -> tuple[int, np.ndarray]:

@@ -10,7 +10,7 @@ import numpy as np
 from monitor.errors import OutOfRange
 from monitor.science.outlook import leftover, outdoors, track
 from monitor.science.outlook.record import LEADS_H, STEPS, Issues, Outdoors
-from monitor.science.outlook.room import Known, Room, plain, run, running
+from monitor.science.outlook.room import Known, Room, run, running
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.what_if import Launch
 from monitor.science.ranges import Floats
@@ -86,7 +86,7 @@ def learn(k: Known, issues: Issues, stop: int, before: Shop | None = None) -> Sh
     air = outdoors.corrected(corrector, raw, _hours(k, ends))
     simulated = run(room, k, ends, air)
     d = leftover.drift(room, k, first - 336, stop)
-    left = leftover.learn(k, d, simulated, plain(room, k, ends, air, simulated[1]), ends, stop)
+    left = leftover.learn(k, d, simulated, ends, stop)
     trial = ends[::-TRIAL_EVERY][::-1]
     some = Outdoors(*(field[:, ::-1][:, ::TRIAL_EVERY][:, ::-1] for field in air))
     moved = _strayed(room, corrector, k, trial, some, TRIAL_MEMBERS, 1)
@@ -122,10 +122,9 @@ def foresee(
     air = outdoors.corrected(shop.outdoors, raw, _hours(k, ends))
     simulated = run(shop.room, k, ends, air)
     d = leftover.drift(shop.room, k, int(ends[0]) - 480, int(ends[-1]))
-    without = plain(shop.room, k, ends, air, simulated[1])
     fitted, given, others = [], [], []
     for j, now in enumerate((k.temp_c, k.rh_pct)):
-        x = leftover.features(k, d, j, simulated[j], (simulated[0], without)[j], ends, _STEP)
+        x = leftover.features(k, d, j, simulated[j], ends, _STEP)
         fitted.append(simulated[j] + shop.leftover.weights[j].apply(x))
         others.append(track.plainer(now, ends, STEPS))
         given.append(track.blended(trust.shares[j], j, fitted[j], others[j]))
