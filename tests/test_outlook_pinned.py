@@ -104,7 +104,7 @@ def test_without_fills_nothing_is_other_than_it_was(shop, ready, fills, made):
         assert bool(why) is bool(told)
     refused = replace(shop.room, refused="too short")
     assert pinned(refused, ready, stop, [fills], volume)[0] is refused
-    assert shop.room.scaled == (shop.room.water, 0.6)
+    assert shop.room.scaled == (shop.room.vapour, 0.6)
     assert not described(shop.room)["air_change_h"].known
 
 
