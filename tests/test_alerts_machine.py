@@ -246,6 +246,7 @@ def test_what_a_newer_outlook_no_longer_shows_is_said_before_it_is_taken_back():
         (5, Did.CHANGED, True), (7, Did.CLEAR, True),
     ]  # fmt: skip
     assert alert.detail.startswith(machine.NO_LONGER)
+    assert alert.do.startswith("Look at Coming")
 
 
 def test_a_rule_that_is_switched_off_ends_its_alerts():

@@ -123,7 +123,8 @@ def step(
             if did is Did.CHANGED:
                 said["graver"] = not on.latch.ending and _turn(alert, on, now_ms) > 0
                 if on.latch.ending:
-                    said |= {"foretold": None, "detail": f"{NO_LONGER}; taken back if that lasts"}
+                    said |= {"foretold": None, "detail": f"{NO_LONGER}; taken back if that lasts",
+                             "do": "Look at Coming before you do anything for it."}  # fmt: skip
             events.append(_event(alert.id, now_ms, did, said))
     return Step({key: latch for key, latch in moved.items() if latch != OFF}, events)
 

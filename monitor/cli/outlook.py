@@ -56,6 +56,7 @@ def outlook(
 
 def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
     from monitor.foreseen import dry_words, rests_on, spell_words, stretch_words, when
+    from monitor.science.outlook.signs import UNSURE
 
     zone, in_f = settings.zone, fahrenheit(settings)
     unit = "°F" if in_f else "°C"
@@ -73,11 +74,12 @@ def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
             span(one.fan.emc_pct, step, 1),
         )  # fmt: skip
     out.print(table)
-    say = [f"Dry: {dry_words(one, zone, us=in_f) or 'not below the band, as far as can be told'}."]
+    dry = one.dry is not None and one.dry.chance >= UNSURE
+    say = [f"Dry: {dry_words(one, zone, us=in_f) if dry else 'not likely below the band'}."]
     say += [
         f"{name}: {spell_words(one, spell, mark, zone)}."
         for name, spell, mark in (("Damp", one.damp, "%"), ("Hot", one.hot, unit))
-        if spell is not None
+        if spell is not None and spell.chance >= UNSURE
     ]
     say += [stretch_words("to close a plate", one, one.closing, zone),
             stretch_words("to varnish", one, one.varnishing, zone),
