@@ -218,7 +218,8 @@ def send(
         return max(due_s, (measured_ms - now_ms()) / 1000) if in_time else due_s
 
     for message in to_send:
-        first_ms = message.measured_ms if first_ms is None else first_ms
+        if first_ms is None:  # what was done before it could be made is none of the log's time
+            first_ms, began = message.measured_ms, time.monotonic()
         if early_s(message.measured_ms) > 0:
             settle(0)
             stop.wait(max(0.0, early_s(message.measured_ms)))

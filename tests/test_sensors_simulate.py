@@ -222,6 +222,18 @@ def test_nothing_is_sent_before_its_time_and_a_stop_ends_it():
         assert at >= begun + 50 * i - 2  # ours: two clocks, rounded to a millisecond each
 
 
+def test_a_pace_is_kept_from_the_first_message_on_however_long_it_took_to_make():
+    def slow():
+        time.sleep(0.3)
+        for i in range(4):
+            yield replaying.Message(ms(2026, 2, 1) + 60_000 * i, "benchweather/b/a", b"", 2)
+
+    publisher = Scripted()
+    replaying.send(publisher, slow(), lambda _: None, pace=600)
+    times = [at for at, _, _ in publisher.sent]
+    assert times[-1] - times[0] >= 300 - 5  # ours: a clock in whole milliseconds
+
+
 WRONG = [
     ([], "name the broker"),
     (["--broker", "http://x"], "must be mqtt://host:port"),
