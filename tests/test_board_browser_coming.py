@@ -41,6 +41,7 @@ def test_the_page_has_no_faults(ahead, visit, size):
 
 
 def test_what_if_answers_beside_the_outlook_and_refuses_at_the_field(ahead, visit):
+    """Chromium's own language here is en-US."""
     page = opened(visit("wall"), ahead)
     traces = page.locator("#coming-plot .scatterlayer .trace").count()
     page.fill("#if-water", "3")
@@ -49,7 +50,7 @@ def test_what_if_answers_beside_the_outlook_and_refuses_at_the_field(ahead, visi
         page, f"document.querySelectorAll('#coming-plot .scatterlayer .trace').length > {traces}"
     )
     page.fill("#if-water", "much")
-    until(page, "document.querySelector('#if-water-fault').innerText.includes('0 to 40 L')")
+    until(page, "document.querySelector('#if-water-fault').innerText.includes('0 to 10.5 gal')")
     until(
         page, f"document.querySelectorAll('#coming-plot .scatterlayer .trace').length == {traces}"
     )
