@@ -23,16 +23,14 @@ def pairs(wet: np.ndarray, sd: float, seed: int = 1) -> tuple[np.ndarray, np.nda
 
 
 def test_the_passes_are_those_of_all_sequences_counted_out():
-    # Source: enumeration of all 2^9 sequences of states, which is what the passes sum up.
+    # Source: enumeration of all 2^10 sequences of states, which is what the passes sum up.
     random = np.random.default_rng(3)
     n = 9
     read, running, dry = 45 + random.normal(0, 2, n), np.full(n, 46.0), np.full(n, 43.5)
     read[4] = np.nan
     open_ = np.array([0, 0, 1, 1, 1, 0.5, 0, 0, 0])
-    told = tank.told(read, running, dry, open_)
-    sd = max(
-        tank.LEAST_SD, np.nanmedian(np.minimum(abs(read - running), abs(read - dry))) / 0.6745
-    )
+    sd = 1.1
+    told = tank.told(read, running, dry, open_, sd)
     up = tank.FILLED_SHUT + (tank.FILLED_OPEN - tank.FILLED_SHUT) * open_
 
     def weight(states: tuple[int, ...], upto: int) -> float:
@@ -59,24 +57,30 @@ def test_dry_spells_are_found_and_never_by_what_comes_later():
     wet = np.ones(HOURS, dtype=bool)
     wet[100:140] = wet[300:370] = False
     read, running, dry = pairs(wet, 1.0)
-    told = tank.told(read, running, dry, OPEN * 1.0)
+    told = tank.told(read, running, dry, OPEN * 1.0, 1.0)
     assert np.mean((told.since > 0.5) == wet) > 0.99
     assert np.mean((told.then > 0.5) == wet) > 0.97
     assert told.gain > 100
-    cut = tank.told(read[:320], running[:320], dry[:320], OPEN[:320] * 1.0)
-    # The noise is estimated from all that is given, so not to the last digit.
-    np.testing.assert_allclose(cut.then, told.then[:320], atol=0.02)
+    cut = tank.told(read[:320], running[:320], dry[:320], OPEN[:320] * 1.0, 1.0)
+    np.testing.assert_array_equal(cut.then, told.then[:320])
+
+
+def test_the_noise_is_that_of_the_nearer_run():
+    wet = np.ones(HOURS, dtype=bool)
+    wet[100:200] = False
+    assert tank.noise(*pairs(wet, 0.8)) == pytest.approx(0.8, rel=0.1)
+    assert tank.noise(*pairs(wet, 0.01)) == tank.LEAST_SD
 
 
 @pytest.mark.parametrize("state", [True, False])
 def test_a_tank_that_never_changes_gains_nothing(state):
-    told = tank.told(*pairs(np.full(HOURS, state), 1.0), OPEN * 1.0)
+    told = tank.told(*pairs(np.full(HOURS, state), 1.0), OPEN * 1.0, 1.0)
     assert told.gain < 5
 
 
 def test_hours_without_readings_say_nothing():
     _, running, dry = pairs(np.ones(HOURS, dtype=bool), 1.0)
-    told = tank.told(np.full(HOURS, np.nan), running, dry, OPEN * 1.0)
+    told = tank.told(np.full(HOURS, np.nan), running, dry, OPEN * 1.0, 1.0)
     assert told.gain == pytest.approx(0)
     assert (told.since[50:-50] > 0.1).all()
 

@@ -76,10 +76,11 @@ class Pinned(NamedTuple):
 
 class Tank(NamedTuple):
     """The vapour balance once more, with a humidifier whose tank runs dry, and how that may be kept:
-    what follows from each of `habits` is averaged."""
+    what follows from each of `habits` is averaged. `noise_pct` see `tank.noise`. [%]"""
 
     water: Estimate
     habits: tuple[tank.Habit, ...]
+    noise_pct: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,7 +163,7 @@ def _tank_ahead(
     theta = found.water.mean
     first = max(int(starts.min()) - 24 * TANK_DAYS, 1)
     index = np.arange(first, int(starts.max()) + 1)
-    told, past = tank_told(k, theta, offset_h, index)
+    told, past, _ = tank_told(k, theta, offset_h, index, found.noise_pct)
     gave, will_give = vapour.given(theta, k.rh_pct[index]), vapour.given(theta, rh)
     now = np.maximum(starts - first, 0)
     comings = []
@@ -179,9 +180,10 @@ def _filled_at(theta: Floats, when: Calendar, habit: tank.Habit) -> np.ndarray:
 
 
 def tank_told(
-    k: Known, theta: Floats, offset_h: int, index: np.ndarray
-) -> tuple[tank.Told, Calendar]:
-    """Whether the tank held water in the log's hours number `index` (n,), the first at least 1."""
+    k: Known, theta: Floats, offset_h: int, index: np.ndarray, noise_pct: float | None = None
+) -> tuple[tank.Told, Calendar, float]:
+    """Whether the tank held water in the log's hours number `index` (n,), the first at least 1; when
+    they were, and the noise, found in just these hours if it is not given. [%]"""
     when = calendar(k.hours.first_h + index, offset_h, k.hours.closed)
     row = Calendar(when.hour[None], when.weekday[None])
     wet = vapour_drive(at(k.past, index[None]), np.clip(k.temp_c[index], -40, 60)[None], row)
@@ -191,7 +193,9 @@ def tank_told(
         for part in (1.0, 0.0)
     )
     open_ = working(when.hour) * vapour.works(theta, when)
-    return tank.told(k.hours.rh_pct[index], on, off, open_), when
+    read = k.hours.rh_pct[index]
+    sd = tank.noise(read, on, off) if noise_pct is None else noise_pct
+    return tank.told(read, on, off, open_, sd), when, sd
 
 
 def vapour_drive(air: Outdoors, temp_c: Floats, when: Calendar) -> vapour.Drive:

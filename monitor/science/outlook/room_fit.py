@@ -168,7 +168,7 @@ def _tank(k: Known, runs: Runs, room: Room, stop: int, before: Room | None) -> T
         lingers = _lingers_at(k.hours.rh_pct[index])
         theta, rounds = vapour.with_humidifier(room.water.mean, STRONG_PA_H, lingers), ROUNDS
     for n in range(rounds):
-        told, _ = tank_told(k, theta, room.offset_h, index)
+        told, _, _ = tank_told(k, theta, room.offset_h, index)
         if n and told.gain < HOPELESS * days:
             return None
         part = np.ones(len(k.rh_pct))
@@ -178,7 +178,7 @@ def _tank(k: Known, runs: Runs, room: Room, stop: int, before: Room | None) -> T
             partial(runs.water_off, k, wet=wet), vapour.PRIOR, theta, runs.information, TANK_STEPS
         )
         theta = found.mean
-    told, when = tank_told(k, theta, room.offset_h, index)
+    told, when, noise = tank_told(k, theta, room.offset_h, index)
     if told.gain < max(LEAST_GAIN, GAIN_A_DAY * days):
         return None
 
@@ -188,12 +188,12 @@ def _tank(k: Known, runs: Runs, room: Room, stop: int, before: Room | None) -> T
 
     given = vapour.given(theta, k.rh_pct[index])
     habits = tank.habits(told.since, given, when.hour, vapour.works(theta, when))
-    offs = [off(Tank(found, (habit,))) for habit in habits]
+    offs = [off(Tank(found, (habit,), noise)) for habit in habits]
     best = min(offs)
     if best > WORSE * off(None):
         return None
     likely = zip(habits, offs, strict=True)
-    return Tank(found, tuple(habit for habit, one in likely if one <= NEARLY * best))
+    return Tank(found, tuple(habit for habit, one in likely if one <= NEARLY * best), noise)
 
 
 def _lingers_at(rh_pct: Floats) -> float:

@@ -26,6 +26,9 @@ Ours."""
 LEAST_SD = 0.5
 """One hour ahead RH is foretold no better than so. [%]  Ours."""
 
+MEDIAN_OF_SD = 0.6745
+"""Half of a normal distribution lies within so many standard deviations."""
+
 TAIL = 4.0
 """Degrees of freedom of Student's t that the errors follow: doors and kettles are no sign of a tank.
 [-]  Ours."""
@@ -41,7 +44,15 @@ class Told(NamedTuple):
     gain: float
 
 
-def told(read: Floats, running: Floats, dry: Floats, open_: Floats) -> Told:
+def noise(read: Floats, running: Floats, dry: Floats) -> float:
+    """Standard deviation of one hour's error of whichever came nearer, robust; arguments as of
+    `told`. [%]"""
+    nearer = np.minimum(np.abs(read - running), np.abs(read - dry))
+    nearer = nearer[~np.isnan(nearer)]
+    return max(LEAST_SD, float(np.median(nearer)) / MEDIAN_OF_SD) if len(nearer) else LEAST_SD
+
+
+def told(read: Floats, running: Floats, dry: Floats, open_: Floats, sd: float) -> Told:
     """Whether the tank holds water.
 
     Parameters
@@ -51,10 +62,10 @@ def told(read: Floats, running: Floats, dry: Floats, open_: Floats) -> Told:
         the humidifier on and off. [%]
     open_ : ndarray (n,)
         How much of each hour lies in a working day. [-]
+    sd : float
+        See `noise`. [%]
     """
     known = ~np.isnan(read)
-    nearer = np.minimum(np.abs(read - running), np.abs(read - dry))[known]
-    sd = max(LEAST_SD, float(np.median(nearer)) / 0.6745) if len(nearer) else LEAST_SD
     off = np.stack([read - dry, read - running])
     speaks = np.where(known, -(TAIL + 1) / 2 * np.log1p((off / sd) ** 2 / TAIL), 0.0)
     up = FILLED_SHUT + (FILLED_OPEN - FILLED_SHUT) * open_
