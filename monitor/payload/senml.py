@@ -1,4 +1,4 @@
-"""SenML JSON packs (RFC 8428)."""
+"""SenML packs (RFC 8428), in JSON or CBOR."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from monitor.errors import BadPayload
+from monitor.payload.cbor import as_json, is_cbor
 from monitor.payload.judging import (
     AHEAD_MAX_MS,
     EARLIEST_MS,
@@ -63,13 +64,15 @@ _OTHER_VALUES = {"vs": "text", "vb": "true or false", "vd": "data", "s": "a sum"
 
 
 class Senml:
-    """A SenML JSON pack (RFC 8428)."""
+    """A SenML pack (RFC 8428), in JSON or CBOR."""
 
     def __init__(self, place: str, sensor: str) -> None:
         self.place, self.sensor = place, sensor
         self._entries: dict[tuple[str, str], _Entry] = {}
 
     def __call__(self, payload: bytes, received_ms: int) -> Decoded:
+        if is_cbor(payload):
+            payload = as_json(payload)
         try:
             pack = _decode_pack(payload)
         except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as exc:
