@@ -181,6 +181,8 @@ def below(
             html.Ul([html.Li(line) for line in plates], className="plates-ahead"),
             html.P(coming_words.PLATES_FROM, className="aside"),
         ]
+    if cold := coming_words.from_the_cold(one, zone, unit):
+        sections[1] += [html.H2("Instruments from the cold"), html.P(cold)]
     if heat := coming_words.thermostats(one, tried, now_ms, zone, unit):
         sections[1] += [html.H2("Thermostat"), html.P(heat), html.P(HEATERS, className="caution")]
     return [html.Div([html.Section(one_) for one_ in sections], className="sections")]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from dashboard import formats
 from dashboard.coming_book import worst
 from dashboard.words import Headline
-from monitor.foreseen import NEEDS, stretch_words, water_words
+from monitor.foreseen import NEEDS, cold_words, stretch_words, water_words
 from monitor.foreseen import rests_on as rests_on  # the terminal says the same
 from monitor.science.outlook import room
 from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure, likely, range_of, utmost
@@ -175,6 +175,11 @@ def good_hours(one: Foreseen, zone: ZoneInfo) -> list[str]:
         stretch_words("for closing a plate", one, one.closing, zone),
         stretch_words("for varnish", one, one.varnishing, zone),
     ]
+
+
+def from_the_cold(one: Foreseen, zone: ZoneInfo, unit: Unit) -> str:
+    """What to do with an instrument that comes in cold; empty where no dew would form on it."""
+    return cold_words(one, zone, f"°{unit}")
 
 
 def thermostats(

@@ -180,6 +180,24 @@ def stretch_words(what: str, one: Foreseen, stretch: Stretch | None, zone: ZoneI
     )
 
 
+def cold_words(one: Foreseen, zone: ZoneInfo, unit: str) -> str:
+    """That dew will form on what comes in from the cold, and what to do; empty if that is not
+    likely. `unit`: °C or °F. What to do is common practice, no source."""
+    dew = signs.dew_on_cold(one.look.air[:, :, :SOON_H], one.look.launch.air.temp_c[:SOON_H])
+    if dew.chance < LIKELY:
+        return ""
+    (low, cold, high), (_, point, _) = (
+        [1.8 * v + 32 if unit == "°F" else v for v in values]
+        for values in (dew.outdoors, dew.dew_point)
+    )
+    return (
+        f"Outdoors about {cold:.0f} {unit} ({low:.0f} to {high:.0f} {unit}) "
+        f"{when(one.at_ms(dew.at), zone)}, the dew point in here then about {point:.0f} {unit}: dew "
+        f"forms on an instrument that comes in as cold, chance {likely(dew.chance)}. Leave it in "
+        f"its closed case until it has warmed, some hours."
+    )
+
+
 def rests_on(one: Foreseen, fit: Fit | None, zone: ZoneInfo) -> str:
     """What an outlook rests on, and how well it has done."""
     look = one.look

@@ -234,6 +234,18 @@ def test_the_page_below_holds_score_good_hours_and_what_it_rests_on(shop, book):
         assert said in text, said
 
 
+def test_what_comes_in_cold_is_to_warm_in_its_case_only_where_dew_would_form(one):
+    def outdoors(temp_c):
+        launch = one.look.launch
+        air = launch.air._replace(temp_c=np.full_like(launch.air.temp_c, temp_c))
+        look = dataclasses.replace(one.look, launch=dataclasses.replace(launch, air=air))
+        return coming_words.from_the_cold(dataclasses.replace(one, look=look), PARIS, "F")
+
+    assert "Outdoors about 14 °F (14 to 14 °F)" in outdoors(-10.0)
+    assert "in its closed case until it has warmed" in outdoors(-10.0)
+    assert outdoors(22.0) == ""
+
+
 def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
     assert "not used" not in str(
         [p.to_plotly_json() for p in coming.told(BENCH, shop, book, NOW)[0]]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import psychrolib
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -162,6 +163,22 @@ def test_no_water_is_needed_where_the_air_stays_above():
 def test_what_cannot_be_is_refused(fields, words):
     with pytest.raises(OutOfRange, match=words):
         Change(**fields)
+
+
+def test_dew_forms_on_what_is_colder_than_the_dew_point_by_psychrolib():
+    # Source: the dew point of PsychroLib (ASHRAE Handbook Fundamentals 2017, ch. 1).
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    point = psychrolib.GetTDewPointFromRelHum(20.0, 0.45)
+    air = np.stack([np.full((9, 6), 20.0), np.full((9, 6), 45.0)])
+    out = np.full((6, 8), 12.0)
+    out[3] = point - 0.2
+    dew = signs.dew_on_cold(air, out)
+    assert dew.at == 3
+    assert dew.dew_point.middle == pytest.approx(point, abs=0.05)
+    assert dew.chance == 1
+    out[3] = np.where(np.arange(8) < 2, point - 0.2, point + 0.2)
+    assert signs.dew_on_cold(air, out).chance == 0.25
+    assert signs.dew_on_cold(air, np.full((6, 8), 12.0)).chance == 0
 
 
 @pytest.mark.parametrize(

@@ -55,7 +55,7 @@ def outlook(
 
 
 def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
-    from monitor.foreseen import dry_words, rests_on, spell_words, stretch_words, when
+    from monitor.foreseen import cold_words, dry_words, rests_on, spell_words, stretch_words, when
     from monitor.science.outlook.signs import UNSURE
 
     zone, in_f = settings.zone, fahrenheit(settings)
@@ -83,8 +83,8 @@ def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
     ]
     say += [stretch_words("to close a plate", one, one.closing, zone),
             stretch_words("to varnish", one, one.varnishing, zone),
-            rests_on(one, fit, zone)]  # fmt: skip
-    for line in say:
+            cold_words(one, zone, unit), rests_on(one, fit, zone)]  # fmt: skip
+    for line in filter(None, say):
         out.print(line, highlight=False, soft_wrap=True)
 
 

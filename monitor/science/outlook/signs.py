@@ -135,6 +135,34 @@ def best_stretch(suits: np.ndarray, allowed: np.ndarray, hours: int) -> Stretch 
     return Stretch(best, hours, float(chance[best])) if chance[best] > 0 else None
 
 
+class Dew(NamedTuple):
+    """The coldest hour outdoors: its step, the air there and the dew point indoors [°C], and the
+    chance that dew forms on what comes in as cold. [-]"""
+
+    at: int
+    outdoors: Range
+    dew_point: Range
+    chance: float
+
+
+def dew_on_cold(members: Floats, outdoors: Floats) -> Dew:
+    """Whether dew will form on an instrument that comes in from the cold.
+
+    Water condenses on what is colder than the dew point of the air (by its definition).
+
+    Parameters
+    ----------
+    members : ndarray (2, members, steps)
+        Temperature [°C] and RH [%] indoors.
+    outdoors : ndarray (steps, any)
+        Temperature outdoors, by members of its own. [°C]
+    """
+    at = int(np.median(outdoors, axis=1).argmin())
+    cold, dew = outdoors[at], dew_point(members[0][:, at], members[1][:, at])
+    chance = float((cold[:, None] < dew).mean())
+    return Dew(at, range_of(cold), range_of(dew), chance)
+
+
 TOLD_MOST = 0.95
 """No chance is told as nearer to 1 or to 0 than this leaves. [-]  Ours: the members are no better
 than what they rest on."""
