@@ -9,7 +9,7 @@ from dashboard.coming_book import worst
 from dashboard.words import Headline
 from monitor.foreseen import NEEDS, cold_words, stretch_words, water_words
 from monitor.foreseen import rests_on as rests_on  # the terminal says the same
-from monitor.science.outlook import room
+from monitor.science.outlook import room, vapour
 from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure, likely, range_of, utmost
 from monitor.science.outlook.what_if import HELD_H, LAG_H
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from monitor.forecasts.forecast import Forecast
     from monitor.foreseen import Foreseen
     from monitor.instruments import Instrument
-    from monitor.outlook.kept import Fit, Progress
+    from monitor.outlook.kept import Fit, Look, Progress
     from monitor.science.outlook.room import Told
     from monitor.science.outlook.signs import Range, Spell
     from monitor.science.plates.ahead import Ahead
@@ -287,6 +287,8 @@ def room_words(one: Foreseen, unit: Unit, fills_why: str = "") -> list[str]:
                 else "."
             )
         )
+    if humidifier := humidifier_words(one.look):
+        lines.append(humidifier)
     change = told["air_change_h"]
     lines.append(
         f"Its air was changed {_range(change, 1)} times an hour on average: the weighed fills of its "
@@ -298,6 +300,20 @@ def room_words(one: Foreseen, unit: Unit, fills_why: str = "") -> list[str]:
     if fills_why and not change.known:
         lines.append(f"The measured fills of its humidifier do not tell it yet: {fills_why}.")
     return lines
+
+
+def humidifier_words(look: Look) -> str:
+    """What RH tells of a humidifier whose tank runs dry; empty where none was found."""
+    if look.room.tank is None:
+        return ""
+    setting = vapour.setting_pct(look.room.tank.water.mean)
+    begin = f"A humidifier holds it at about {setting:.0f} % while it has water"
+    away = look.launch.rh_pct - setting
+    if abs(away) <= vapour.BAND_PCT:
+        return f"{begin}, as it seems to have now."
+    if away < 0 and look.launch.running[0] < UNSURE:
+        return f"{begin}; its tank seems to be dry."
+    return f"{begin}; RH does not tell whether it has now."
 
 
 def _range(told: Told, digits: int) -> str:

@@ -27,10 +27,12 @@ from dashboard.what_if_wishes import change
 from dashboard.wishes import WishFault
 from monitor.forecasts.forecast import Forecast
 from monitor.outlook import kept
-from monitor.science.outlook import signs
+from monitor.science.outlook import signs, thermal, vapour
+from monitor.science.outlook.fitting import untold
 from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.room import Pinned
+from monitor.science.outlook.room import Pinned, Room, Tank
 from monitor.science.outlook.signs import Range, Spell
+from monitor.science.outlook.tank import USUAL
 from monitor.science.outlook.what_if import Change, Water, water_to_hold
 from monitor.science.plates.ahead import Ahead, PartAhead
 from monitor.science.plates.answer import Range as Spread
@@ -63,6 +65,9 @@ def book(shop, monkeypatch):
 @pytest.fixture
 def one(book):
     return book.foremost()
+
+
+ROOM = Room(untold(thermal.PRIOR), untold(vapour.PRIOR), 0)
 
 
 def with_spells(one, **spells):
@@ -118,6 +123,28 @@ def test_without_a_forecast_it_says_weak_and_a_room_not_known_is_not_described(o
     )
     assert len(told) == 1
     assert "the log is too short" in told[0]
+
+
+def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
+    assert coming_words.humidifier_words(dataclasses.replace(one.look, room=ROOM)) == ""
+    water = vapour.with_humidifier(ROOM.water.mean, 300.0, 44.0)
+    tank = Tank(ROOM.water._replace(mean=water), (USUAL,), 1.0)
+    room = dataclasses.replace(ROOM, tank=tank)
+
+    def said(rh_pct, running):
+        launch = dataclasses.replace(
+            one.look.launch, rh_pct=rh_pct, running=np.full(STEPS, running)
+        )
+        return coming_words.humidifier_words(
+            dataclasses.replace(one.look, room=room, launch=launch)
+        )
+
+    assert said(43.0, 0.9) == (
+        "A humidifier holds it at about 44 % while it has water, as it seems to have now."
+    )
+    assert said(31.0, 0.0).endswith("its tank seems to be dry.")
+    assert said(31.0, 0.9).endswith("RH does not tell whether it has now.")
+    assert said(60.0, 0.0).endswith("RH does not tell whether it has now.")
 
 
 def test_an_old_outlook_and_none_at_all_say_what_is_needed():

@@ -236,7 +236,7 @@ def described(room: Room, seed: int = 1) -> dict[str, Told]:
         given. Known, in the mean of the fitted weeks, where weighed fills told it.
     """
     random = np.random.default_rng(seed)
-    water = draws(room.water, random)
+    water = draws(room.vapour, random)
     heat = draws(room.heat, random)
     change = _air_change(water)
     source = water[:, vapour.REST][:, 0] + 5.5 / 7 * water[:, vapour.WORK][:, 0]

@@ -103,6 +103,11 @@ def given(theta: Floats, rh_pct: Floats) -> Floats:
     return np.asarray(most * np.clip((theta[_HYGRO] - rh_pct) / BAND_PCT + 0.5, 0, 1))
 
 
+def setting_pct(theta: Floats) -> float:
+    """What the humidifier holds while it has water; `theta` (SIZE,). [%]"""
+    return float(theta[_HYGRO])
+
+
 def with_humidifier(theta: Floats, most_pa_h: float, setting_pct: float) -> Floats:
     """The parameters (SIZE,) with a humidifier that gives so much and is set so. [Pa/h], [%]"""
     out = theta.copy()
