@@ -87,11 +87,17 @@ def fill(
     step_ms: int,
     *,
     shift_pct: float = 0.0,
+    steady_pct: float | None = None,
     gap: tuple[int, int] | None = None,
 ) -> None:
-    """Write a place's readings in [start, end), leaving out `gap`."""
+    """Write a place's readings in [start, end), leaving out `gap`.
+
+    `steady_pct` is a mean of RH that holds at any season, with a quarter of the usual swing.
+    """
     at_ms = np.arange(start_ms - start_ms % step_ms + step_ms, end_ms, step_ms)
     temp, rh = air(place, at_ms, shift_pct)
+    if steady_pct is not None:
+        rh = (steady_pct + (rh - rh.mean()) / 4).round(1)
     if gap:
         kept = (at_ms < gap[0]) | (at_ms >= gap[1])
         at_ms, temp, rh = at_ms[kept], temp[kept], rh[kept]

@@ -104,7 +104,7 @@ def settings(tmp_path):
 def commands(settings):
     writer = Writer(settings.store_path)
     now = now_ms()
-    shop_air.fill(writer, "front-bench", now - 22 * DAY, now, 600_000)
+    shop_air.fill(writer, "front-bench", now - 22 * DAY, now, 600_000, steady_pct=49.0)
     shop_air.damp(writer, "cellar", now)
     shop_air.beat(settings)
     with contextlib.closing(writer):
