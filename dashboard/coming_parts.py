@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from dash import dcc, html
 
-from dashboard import coming_words, formats
+from dashboard import coming_room, coming_words, formats
 from dashboard.markup import attributes
 from dashboard.what_if_wishes import WINDOWS_ACH, bounds
 from monitor.alerts.starting_set import HEATERS, HUMIDIFIER
@@ -172,7 +172,7 @@ def below(
         [html.H2("What it rests on"), html.P(coming_words.rests_on(one, fit, zone)),
          html.P(coming_words.as_far(one, now_ms, zone)),
          html.P(coming_words.age(one, now_ms)), html.H3("The room"),
-         html.Ul([html.Li(line) for line in coming_words.room_words(
+         html.Ul([html.Li(line) for line in coming_room.room_words(
              one, unit, fit.fills_why if fit else "")], className="plain")],
     ]  # fmt: skip
     if plates:

@@ -15,7 +15,7 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from dashboard import coming_ribbon, coming_words
+from dashboard import coming_ribbon, coming_room, coming_words
 from dashboard.coming_book import ComingBook, worst
 from dashboard.coming_figures import FANS, Beside, coming_plot, fan_of, summary
 from dashboard.figures import View
@@ -118,7 +118,7 @@ def test_without_a_forecast_it_says_weak_and_a_room_not_known_is_not_described(o
     look = dataclasses.replace(one.look, source="", issued_ms=0, reaches_h=0)
     assert "weak" in coming_words.as_far(dataclasses.replace(one, look=look), NOW, PARIS)
     room = dataclasses.replace(one.look.room, refused="the log is too short")
-    told = coming_words.room_words(
+    told = coming_room.room_words(
         dataclasses.replace(one, look=dataclasses.replace(look, room=room)), "C"
     )
     assert len(told) == 1
@@ -126,7 +126,7 @@ def test_without_a_forecast_it_says_weak_and_a_room_not_known_is_not_described(o
 
 
 def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
-    assert coming_words.humidifier_words(dataclasses.replace(one.look, room=ROOM)) == ""
+    assert coming_room.humidifier_words(dataclasses.replace(one.look, room=ROOM)) == ""
     water = vapour.with_humidifier(ROOM.water.mean, 300.0, 44.0)
     tank = Tank(ROOM.water._replace(mean=water), (USUAL,), 1.0)
     room = dataclasses.replace(ROOM, tank=tank)
@@ -135,7 +135,7 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
         launch = dataclasses.replace(
             one.look.launch, rh_pct=rh_pct, running=np.full(STEPS, running)
         )
-        return coming_words.humidifier_words(
+        return coming_room.humidifier_words(
             dataclasses.replace(one.look, room=room, launch=launch)
         )
 
@@ -406,14 +406,14 @@ def test_where_it_is_dry_already_the_water_is_promised_from_half_a_day_on(one):
 def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_tell(one):
     room = dataclasses.replace(one.look.room, refused="")
     look = dataclasses.replace(one.look, room=room)
-    unknown = coming_words.room_words(dataclasses.replace(one, look=look), "C", "3 of the 5 …")
+    unknown = coming_room.room_words(dataclasses.replace(one, look=look), "C", "3 of the 5 …")
     assert "cannot be told from RH" in unknown[-2]
     assert unknown[-1] == (
         "The measured fills of its humidifier do not tell it yet: 3 of the 5 …."
     )
     told = dataclasses.replace(room, pinned=Pinned(room.water, 0.3, 0.8))
     look = dataclasses.replace(look, room=told)
-    known = coming_words.room_words(dataclasses.replace(one, look=look), "C", "")
+    known = coming_room.room_words(dataclasses.replace(one, look=look), "C", "")
     assert known[-1] == (
         "Its air was changed 0.8 (0.5 to 1.2) times an hour on average: the weighed fills of its "
         "humidifier tell that."
