@@ -47,7 +47,7 @@ SETTINGS_PCT = (30.0, 61.0)
 
 GAIN_A_DAY, LEAST_GAIN, HOPELESS = 5.0, 60.0, 0.3
 """A tank is believed from this gain a day on and from this gain in all, and given up below the last
-a day (`tank.Told`). [-]  Ours: rooms of `tests/rooms` with one gained 10 to 70 a day, those without
+a day (`tank.Told`). [-]  Ours: rooms of `tests/rooms` with one gained 6 to 70 a day, those without
 below 2."""
 
 NEARLY = 1.15
