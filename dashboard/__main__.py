@@ -10,8 +10,8 @@ import sys
 from pathlib import Path
 from types import FrameType
 
-from monitor import logs
-from monitor.errors import SettingsFault
+from monitor.core import logs
+from monitor.core.errors import SettingsFault
 from monitor.settings import Settings, load
 
 log = logging.getLogger("dashboard")
@@ -58,8 +58,12 @@ def serve(settings: Settings) -> int:
             ident=None,
         )
     except OSError as exc:
-        log.error("cannot listen host=%s port=%d reason=%s", settings.board.host,
-                  settings.board.port, exc.strerror or exc)  # fmt: skip
+        log.error(
+            "cannot listen host=%s port=%d reason=%s",
+            settings.board.host,
+            settings.board.port,
+            exc.strerror or exc,
+        )
         return 1
 
     def end(_signal: int, _frame: FrameType | None) -> None:

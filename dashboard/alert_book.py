@@ -9,20 +9,20 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from monitor.alerts import rule_book
-from monitor.alerts.rule import Of
-from monitor.clock import now_ms
+from monitor.alerting import observations
+from monitor.alerting.observations import Troubles
 from monitor.commands import Journal
-from monitor.watching import live
-from monitor.watching.live import Troubles
+from monitor.core.clock import now_ms
+from monitor.domain.alerts import rule_registry
+from monitor.domain.alerts.rule import Of
 
 if TYPE_CHECKING:
     from dashboard.kept_journal import KeptJournal
     from dashboard.queries import Reader, Shop
     from dashboard.wait_book import WaitBook
     from dashboard.wood_book import WoodBook
-    from monitor.alerts.alert import Alert
-    from monitor.alerts.rule import Rule
+    from monitor.domain.alerts.alert import Alert
+    from monitor.domain.alerts.rule import Rule
 
 FRESH_MS = 10_000
 """How long it is good what the rules of open alerts see. [ms]"""
@@ -74,7 +74,7 @@ class AlertBook:
     def rules(self) -> dict[str, Rule]:
         """Every rule by id: the starting set, and over it the shop's own."""
         limits = self._shop.settings.limits
-        return self._ask(lambda _, journal: rule_book.in_use(limits, journal.rules))
+        return self._ask(lambda _, journal: rule_registry.in_use(limits, journal.rules))
 
     def changed(self) -> set[str]:
         """The ids of the rules that the shop has changed or added."""
@@ -100,12 +100,12 @@ class AlertBook:
                 return kept[2]
             state = self._shop.service_state()
             troubles = Troubles(state.broker_trouble, state.store_trouble)
-            sight = live.sight(
+            sight = observations.sight(
                 reader, self._shop.settings, journal, waits, woods, troubles, now
-            )  # fmt: skip
+            )
             found = {
                 (rule_id, one.subject): one.value
-                for rule_id, many in live.seen(needed.values(), sight).items()
+                for rule_id, many in observations.seen(needed.values(), sight).items()
                 for one in many
                 if math.isfinite(one.value)
             }

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from monitor.alerts.rule import HOLD_MAX_S, NO_TRACE, OVER_MAX_S, Of, Test
+from monitor.domain.alerts.rule import HOLD_MAX_S, NO_TRACE, OVER_MAX_S, Of, Test
 
 if TYPE_CHECKING:
     from dashboard.formats import Unit
-    from monitor.alerts.rule import Rule
+    from monitor.domain.alerts.rule import Rule
 
 
 class Scale(NamedTuple):

@@ -10,7 +10,7 @@ from dashboard import alert_wishes, alert_words, formats, wait_parts
 from dashboard.alert_fields import LABELS
 from dashboard.markup import attributes
 from dashboard.wood_parts import fault
-from monitor.alerts.rule import WATCHABLE, Of
+from monitor.domain.alerts.rule import WATCHABLE, Of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.queries import Shop
-    from monitor.alerts.alert import Alert
+    from monitor.domain.alerts.alert import Alert
 
 SNOOZES = {"30": "30 min", "180": "3 h"}
 """Lengths of time to put an alert off, in minutes."""
@@ -44,12 +44,14 @@ def urgency(level: int) -> Component:
     """How urgent, by word, weight and number of marks."""
     return html.Span(
         [
-            html.Span(alert_words.MARKS[level], className="marks", **attributes(aria_hidden="true")),
+            html.Span(
+                alert_words.MARKS[level], className="marks", **attributes(aria_hidden="true")
+            ),
             alert_words.URGENCY[level],
         ],
         className="urgency",
         **attributes(data_urgency=str(level)),
-    )  # fmt: skip
+    )
 
 
 def card(
@@ -70,7 +72,7 @@ def card(
         key=alert.id,
         className="alert",
         **attributes(data_urgency=str(alert.urgency), data_rests=rests, data_alert=alert.id),
-    )  # fmt: skip
+    )
 
 
 def facts(alert: Alert, now_value: float | None, shop: Shop, now: int) -> Component:
@@ -103,21 +105,36 @@ def taps(alert: Alert, shop: Shop, now: int, *, note: bool) -> Component:
     found: list[Component] = []
     if not alert.acknowledged:
         found.append(
-            wait_parts.tap("Acknowledge", "acknowledge", about="alert", alert=alert.id,
-                           said=f"Acknowledged: {name}.", name="tap main")
-        )  # fmt: skip
+            wait_parts.tap(
+                "Acknowledge",
+                "acknowledge",
+                about="alert",
+                alert=alert.id,
+                said=f"Acknowledged: {name}.",
+                name="tap main",
+            )
+        )
         choices = dict(SNOOZES)
         if (opens := alert_wishes.opens_ms(shop, now)) is not None:
             until = formats.ahead(opens, now, shop.settings.zone)
             choices[alert_wishes.UNTIL_OPENING] = f"until {until}"
         found += [
-            wait_parts.tap(f"Snooze {word}", "snooze", about="alert", alert=alert.id,
-                           minutes=minutes, said=f"Put off, {word}: {name}.")
+            wait_parts.tap(
+                f"Snooze {word}",
+                "snooze",
+                about="alert",
+                alert=alert.id,
+                minutes=minutes,
+                said=f"Put off, {word}: {name}.",
+            )
             for minutes, word in choices.items()
-        ]  # fmt: skip
+        ]
     if note:
-        found.append(dcc.Link("Note", href=f"/alerts/{alert.id}", className="tap",
-                              title=f"A note on {name}"))  # fmt: skip
+        found.append(
+            dcc.Link(
+                "Note", href=f"/alerts/{alert.id}", className="tap", title=f"A note on {name}"
+            )
+        )
     return html.Div(found, className="taps", role="group", **attributes(aria_label=name))
 
 
@@ -173,9 +190,10 @@ def choice(name: str, id_: str, options: Mapping[str, str], chosen: str = "") ->
                     html.Option(word, value=key, selected="selected" if key == chosen else None)
                     for key, word in options.items()
                 ],
-                id=id_, name=name,
+                id=id_,
+                name=name,
             ),
             fault(name),
         ],
         className="field",
-    )  # fmt: skip
+    )

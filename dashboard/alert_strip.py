@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboard import alert_parts, alert_words, words
 from dashboard.markup import attributes
-from monitor.alerts.rule import WATCHABLE, Of
+from monitor.domain.alerts.rule import WATCHABLE, Of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
     from dashboard.alert_book import Seen
     from dashboard.formats import Unit
-    from monitor.alerts.alert import Alert
-    from monitor.present import PlaceAir
+    from monitor.air.current import PlaceAir
+    from monitor.domain.alerts.alert import Alert
 
 SHOWN = 3
 """Most lines; a low wall shows fewer, the gravest first."""
@@ -45,8 +45,9 @@ def headline(
     waits are left out: the strip of what is in clamps has them.
     """
     left = [alert for alert in calling if not _in_clamps(alert)]
-    gravest = max((a.verdict.weight for a in airs if not a.old and a.place.kind != "outdoors"),
-                  default=0)  # fmt: skip
+    gravest = max(
+        (a.verdict.weight for a in airs if not a.old and a.place.kind != "outdoors"), default=0
+    )
     snap = next((one for one in left if one.quantity == FORETOLD and not one.faded), None)
     if not left or left[0].urgency < LOUDEST or gravest >= left[0].urgency:
         if snap is None or snap.urgency < FORETOLD_FROM or gravest >= snap.urgency:

@@ -10,20 +10,20 @@ from typing import TYPE_CHECKING, Any, get_args
 from dashboard import formats
 from dashboard.alert_fields import LABELS, TEXTS, TIMES, form_of, scales
 from dashboard.wishes import WishFault, id_of, number
-from monitor.alerts import rule_book
-from monitor.alerts.alert import Did
-from monitor.alerts.rule import RuleFault
-from monitor.clock import now_ms
-from monitor.events import About
-from monitor.hours import next_opening
-from monitor.places import Kind
+from monitor.core.clock import now_ms
+from monitor.domain.alerts import rule_registry
+from monitor.domain.alerts.alert import Did
+from monitor.domain.alerts.rule import RuleFault
+from monitor.domain.events import About
+from monitor.domain.opening_hours import next_opening
+from monitor.domain.places import Kind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from dashboard.alert_book import AlertBook
     from dashboard.queries import Shop
-    from monitor.alerts.rule import Rule
+    from monitor.domain.alerts.rule import Rule
 
 PASSED_ON = ("id", "by", "do", "about", "alert", "rule", "reservoir", "caution", "where")
 """What a tap carries that goes on as it is."""
@@ -59,7 +59,7 @@ def command_of(
             command["note"] = form["note"]
         case About.RESERVOIR, _ if form.get("amount", "").strip():
             command["amount"] = form["amount"]
-        case About.RULE, rule_book.SET:
+        case About.RULE, rule_registry.SET:
             return command | _rule(asked, form, shop, book)
     return command
 
@@ -80,7 +80,7 @@ def fault_of(
     del form, shop
     wish = {k: v for k, v in command.items() if k not in ("id", "by", "do", "about", "rule")}
     try:
-        rule_book.changed(book.rules(), str(command.get("rule", "")), wish)
+        rule_registry.changed(book.rules(), str(command.get("rule", "")), wish)
     except RuleFault as exc:
         fields = dict(_said(name, text) for name, text in exc.fields.items())
         return _fault(fields) if fields else None
@@ -132,7 +132,7 @@ def _changes(rule: Rule, form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
     was, how = form_of(rule, unit), scales(rule, unit)
     changed = {name: text for name, text in form.items() if name in was and text != was[name]}
     wish: dict[str, Any] = {
-        rule_book.TO_DO if name == "do" else name: changed[name]
+        rule_registry.TO_DO if name == "do" else name: changed[name]
         for name in TEXTS
         if name in changed
     }

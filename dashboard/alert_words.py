@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 from dashboard import formats
 from dashboard.alert_fields import scale
 from dashboard.words import Headline
-from monitor.alert_words import ending, value_text, worst_text
-from monitor.alerts.alert import Alert, Did
-from monitor.alerts.rule import WATCHABLE, Of, Rule, Test
+from monitor.alerting.messages import ending, value_text, worst_text
+from monitor.domain.alerts.alert import Alert, Did
+from monitor.domain.alerts.rule import WATCHABLE, Of, Rule, Test
 from monitor.store.outbox import Entry, Outcome
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from dashboard.formats import Unit
-    from monitor.events import Event
+    from monitor.domain.events import Event
 
 URGENCY = {1: "Mind it", 2: "Act", 3: "Act now"}
 MARKS = {1: "!", 2: "!!", 3: "!!!"}
@@ -126,8 +126,10 @@ def over(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     """An alert that is over: how long, from when, how bad."""
     ended = alert.cleared_ms or now_ms
     worst = worst_text(alert, fahrenheit=unit == "F").replace("-", "−")
-    told = [f"{lasted(alert, now_ms)}, from {formats.when(alert.began_ms, now_ms, zone)} "
-            f"to {formats.when(ended, now_ms, zone)}"]  # fmt: skip
+    told = [
+        f"{lasted(alert, now_ms)}, from {formats.when(alert.began_ms, now_ms, zone)} "
+        f"to {formats.when(ended, now_ms, zone)}"
+    ]
     if worst:
         told.append(worst)
     told += filter(None, [ending(alert)])

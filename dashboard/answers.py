@@ -10,8 +10,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dashboard.thinning import Points
-    from monitor.places import Place
-    from monitor.records import Quantity
+    from monitor.core.measurements import Quantity
+    from monitor.domain.places import Place
     from monitor.store.outbox import Entry, Tally
 
 

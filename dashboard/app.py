@@ -39,8 +39,8 @@ from dashboard.pages import (
 from dashboard.queries import Shop
 from dashboard.wait_book import WaitBook
 from dashboard.wood_book import WoodBook
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -10,8 +10,8 @@ import flask
 import icalendar
 
 from dashboard import sign_in, wait_words
-from monitor.clock import from_ms, now_ms
-from monitor.errors import StoreFault
+from monitor.core.clock import from_ms, now_ms
+from monitor.core.errors import StoreFault
 from monitor.science.waits.wait import State
 
 if TYPE_CHECKING:
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
-    from monitor.standings import Standing
-    from monitor.waits import Wait
+    from monitor.domain.wait import Wait
+    from monitor.waits.evaluation import Standing
 
 RELEASED_KEPT = 50
 """So many released waits stay in the calendar as called off, so that phones take them out."""

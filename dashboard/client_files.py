@@ -17,12 +17,11 @@ from werkzeug.exceptions import RequestEntityTooLarge
 
 from dashboard import formats, sign_in
 from dashboard.markup import attributes
-from monitor import weather_files
-from monitor.clients import past
-from monitor.clients.homes import Airs, hourly_log
-from monitor.clock import now_ms
-from monitor.errors import MonitorError
-from monitor.weather_files import FILE_MAX
+from monitor.clients import archive, weather_files
+from monitor.clients.home_climate import Airs, hourly_log
+from monitor.clients.weather_files import FILE_MAX
+from monitor.core.clock import now_ms
+from monitor.core.errors import MonitorError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -55,30 +54,54 @@ def register(app: Dash, shop: Shop) -> None:
 
 def weather_layout() -> list[Component]:
     """Where a weather file is chosen."""
-    return [html.P("A year of the weather there: EPW or TMY3, as design services give them.",
-                   className="aside"), *_pick("weather", "Choose a weather file")]  # fmt: skip
+    return [
+        html.P(
+            "A year of the weather there: EPW or TMY3, as design services give them.",
+            className="aside",
+        ),
+        *_pick("weather", "Choose a weather file"),
+    ]
 
 
 def log_layout() -> list[Component]:
     """Where a logger's file is chosen, and how it is to be read."""
     texts = [
-        html.Div([html.Label(words, htmlFor=f"client-log-{name}"),
-                  dcc.Input(id=f"client-log-{name}", value=left, type="text", autoComplete="off",
-                            maxLength=60)], className="field")
+        html.Div(
+            [
+                html.Label(words, htmlFor=f"client-log-{name}"),
+                dcc.Input(
+                    id=f"client-log-{name}",
+                    value=left,
+                    type="text",
+                    autoComplete="off",
+                    maxLength=60,
+                ),
+            ],
+            className="field",
+        )
         for name, (words, left) in TEXTS.items()
-    ]  # fmt: skip
+    ]
     picks = [
-        html.Div([html.Label(words, htmlFor=f"client-log-{name}"),
-                  html.Select([html.Option(w, value=v) for v, w in options.items()],
-                              id=f"client-log-{name}")], className="field")
+        html.Div(
+            [
+                html.Label(words, htmlFor=f"client-log-{name}"),
+                html.Select(
+                    [html.Option(w, value=v) for v, w in options.items()], id=f"client-log-{name}"
+                ),
+            ],
+            className="field",
+        )
         for name, (words, options) in PICKS.items()
-    ]  # fmt: skip
+    ]
     return [
-        html.P("CSV, some weeks or more. Say how it is written, then choose it. Times without a zone "
-               "are the shop's.", className="aside"),
+        html.P(
+            "CSV, some weeks or more. Say how it is written, then choose it. Times without a zone "
+            "are the shop's.",
+            className="aside",
+        ),
         html.Div([*texts, *picks], className="fields"),
         *_pick("log", "Choose their logger's file"),
-    ]  # fmt: skip
+    ]
 
 
 def _pick(what: str, words: str) -> list[Component]:
@@ -111,7 +134,7 @@ def answer(what: str, shop: Shop) -> flask.Response:
             return _answer(404, fault="There is nothing here.")
     except (MonitorError, ValueError) as exc:
         return _answer(422, fault=f"{exc}.".replace("..", "."))
-    return _answer(200, air=past.packed(air), said=said)
+    return _answer(200, air=archive.packed(air), said=said)
 
 
 def _weather(content: bytes, name: str) -> tuple[Airs, str]:
@@ -122,7 +145,7 @@ def _weather(content: bytes, name: str) -> tuple[Airs, str]:
 def _log(
     content: bytes, name: str, form: Mapping[str, str], settings: Settings
 ) -> tuple[Airs, str]:
-    from monitor.importing import Column, Plan, read_csv  # brings pandas in
+    from monitor.readings.csv_import import Column, Plan, read_csv  # brings pandas in
 
     columns = tuple(
         Column.parse(f"{quantity}:{unit}:{form.get(quantity, '').strip()}")
@@ -130,11 +153,15 @@ def _log(
     )
     delimiter = form.get("delimiter", ",")
     plan = Plan(
-        place="home", sensor="log", columns=columns, zone=settings.zone,
+        place="home",
+        sensor="log",
+        columns=columns,
+        zone=settings.zone,
         time_columns=tuple(part.strip() for part in form.get("time", "").split("+")),
-        time_format=form.get("format", "iso").strip(), decimal=form.get("decimal", "."),
+        time_format=form.get("format", "iso").strip(),
+        decimal=form.get("decimal", "."),
         delimiter="\t" if delimiter == "tab" else delimiter,
-    )  # fmt: skip
+    )
     found = read_csv(Path(name), plan, now_ms=now_ms(), content=content)
     times = np.concatenate([ts_ms for ts_ms, _ in found.values.values()])
     said = f"{name}: {found.lines} lines"

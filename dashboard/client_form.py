@@ -21,22 +21,37 @@ def layout(unit: formats.Unit) -> list[Component]:
     lines = client_words
     return [
         _fields(lines.WHO, unit),
-        dcc.Checklist(id="client-keep", value=["keep"], options=[
-            {"label": "Keep a sheet that is made, under the name it is for", "value": "keep"}]),
-        _choice("case", unit), _choice("source", unit),
+        dcc.Checklist(
+            id="client-keep",
+            value=["keep"],
+            options=[
+                {"label": "Keep a sheet that is made, under the name it is for", "value": "keep"}
+            ],
+        ),
+        _choice("case", unit),
+        _choice("source", unit),
         html.Div(_months(unit), id="client-months"),
         html.Div(client_files.weather_layout(), id="client-weather-box", hidden=True),
         html.Div(client_files.log_layout(), id="client-log-box", hidden=True),
         _choice("tightness", unit),
-        html.Details([html.Summary("More of home and day"), _fields(lines.HOME, unit),
-                      _fields(lines.DAY, unit), _fields(lines.BAND, unit)]),
-        html.Details([
-            html.Summary("What they have already"), _choice("device", unit),
-            html.Div(_fields(lines.OWN, unit), id="client-own-humidifier", hidden=True),
-            html.Div(_fields(lines.OWN_BUFFER, unit), id="client-own-buffer", hidden=True),
-        ]),
+        html.Details(
+            [
+                html.Summary("More of home and day"),
+                _fields(lines.HOME, unit),
+                _fields(lines.DAY, unit),
+                _fields(lines.BAND, unit),
+            ]
+        ),
+        html.Details(
+            [
+                html.Summary("What they have already"),
+                _choice("device", unit),
+                html.Div(_fields(lines.OWN, unit), id="client-own-humidifier", hidden=True),
+                html.Div(_fields(lines.OWN_BUFFER, unit), id="client-own-buffer", hidden=True),
+            ]
+        ),
         _choice("language", unit),
-    ]  # fmt: skip
+    ]
 
 
 def register(app: dash.Dash) -> None:
@@ -52,8 +67,13 @@ def register(app: dash.Dash) -> None:
         Input("client-device", "value"),
     )
     def hidden(source: str, device: str) -> tuple[bool, ...]:
-        return (source not in ("readings", "normals"), source != "weather", source != "log",
-                device != "humidifier", device != "buffer")  # fmt: skip
+        return (
+            source not in ("readings", "normals"),
+            source != "weather",
+            source != "log",
+            device != "humidifier",
+            device != "buffer",
+        )
 
 
 def _months(unit: formats.Unit) -> list[Component]:
@@ -85,15 +105,24 @@ def _months(unit: formats.Unit) -> list[Component]:
         name = html.Span(month[0].words.partition(",")[0], **attributes(aria_hidden="true"))
         rows.append(html.Div([name, *fields, html.Div(faults)], className="month field"))
     return [
-        html.P("At home for readings, one month or more; outdoors for its weather, all twelve. "
-               "Outdoors beside readings, if it is known, checks them.", className="aside"),
+        html.P(
+            "At home for readings, one month or more; outdoors for its weather, all twelve. "
+            "Outdoors beside readings, if it is known, checks them.",
+            className="aside",
+        ),
         html.Div(rows, className="months"),
-    ]  # fmt: skip
+    ]
 
 
 def _input(asked: Asked, unit: formats.Unit) -> Component:
-    return dcc.Input(id=client_id(asked.name), type="text", autoComplete="off", debounce=0.6,
-                     maxLength=60, value=client_words.form_of({}, unit)[asked.name])  # fmt: skip
+    return dcc.Input(
+        id=client_id(asked.name),
+        type="text",
+        autoComplete="off",
+        debounce=0.6,
+        maxLength=60,
+        value=client_words.form_of({}, unit)[asked.name],
+    )
 
 
 def _fields(fields: tuple[Asked, ...], unit: formats.Unit) -> Component:
@@ -110,7 +139,7 @@ def _field(asked: Asked, unit: formats.Unit) -> Component:
             html.P(id=f"{id_}-fault", className="fault"),
         ],
         className="field",
-    )  # fmt: skip
+    )
 
 
 def _choice(name: str, unit: formats.Unit) -> Component:
@@ -120,8 +149,10 @@ def _choice(name: str, unit: formats.Unit) -> Component:
         german = flask.request.accept_languages.best_match(("en", "de"), "en") == "de"
         chosen = "en-US" if unit == "F" else "de-DE" if german else chosen
     return html.Fieldset(
-        [html.Legend(LEGENDS[name]),
-         dcc.RadioItems(id=client_id(name), options=options, value=chosen),
-         html.P(id=f"{client_id(name)}-fault", className="fault")],
+        [
+            html.Legend(LEGENDS[name]),
+            dcc.RadioItems(id=client_id(name), options=options, value=chosen),
+            html.P(id=f"{client_id(name)}-fault", className="fault"),
+        ],
         className="picks",
-    )  # fmt: skip
+    )

@@ -9,9 +9,9 @@ import flask
 from dash import ALL, Input, Output, dcc, html
 
 from dashboard import client_words, formats, sign_in, words
-from monitor import desk
-from monitor.clients import past
-from monitor.errors import MonitorError, StoreFault
+from monitor.clients import archive
+from monitor.commands import ipc
+from monitor.core.errors import MonitorError, StoreFault
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -70,19 +70,23 @@ def layout(shop: Shop, kept: KeptJournal) -> list[Component]:
     return [
         html.H2("Past sheets"),
         html.Div(
-            [html.Label("Find a client or an instrument", htmlFor="past-find"),
-             dcc.Input(id="past-find", type="text", autoComplete="off", debounce=0.4, maxLength=60)],
+            [
+                html.Label("Find a client or an instrument", htmlFor="past-find"),
+                dcc.Input(
+                    id="past-find", type="text", autoComplete="off", debounce=0.4, maxLength=60
+                ),
+            ],
             className="field past-find",
         ),
         html.P(id="past-said", role="status"),
         html.Div(listed(kept, shop, ""), id="past-sheets"),
-    ]  # fmt: skip
+    ]
 
 
 def listed(kept: KeptJournal, shop: Shop, text: str) -> list[Component]:
     """The clients of whom sheets are kept, the one with the last sheet first."""
     try:
-        sheets = kept.ask(lambda reader, _: past.found(reader, text))
+        sheets = kept.ask(lambda reader, _: archive.found(reader, text))
     except StoreFault as exc:
         return [html.P(words.store_trouble(exc).sentence)]
     by_client: dict[str, list[Any]] = {}
@@ -103,34 +107,50 @@ def _client(name: str, sheets: list[Any], shop: Shop) -> Component:
         what = sheet.typed.get("instrument") or sheet.typed["case"]
         rows.append(
             html.Li(
-                [html.Div([html.P(f"{moment.day} {moment:%B %Y}, {what}", className="aside"),
-                           html.P(sheet.advised["lead"], lang=sheet.typed["language"])]),
-                 html.Button("Open again", className="tap",
-                             id={"type": "sheet-again", "sheet": sheet.sheet_id})]
+                [
+                    html.Div(
+                        [
+                            html.P(f"{moment.day} {moment:%B %Y}, {what}", className="aside"),
+                            html.P(sheet.advised["lead"], lang=sheet.typed["language"]),
+                        ]
+                    ),
+                    html.Button(
+                        "Open again",
+                        className="tap",
+                        id={"type": "sheet-again", "sheet": sheet.sheet_id},
+                    ),
+                ]
             )
-        )  # fmt: skip
+        )
     count = "one sheet" if len(sheets) == 1 else f"{len(sheets)} sheets"
     return html.Section(
         [
             html.H3(name),
             html.Ul(rows, className="past-list"),
             html.Details(
-                [html.Summary("Erase…"),
-                 html.P(f"Erases {count} of {name} and all that was typed for them, for good. Files "
-                        "that were downloaded, and copies of the data folder, are not touched."),
-                 html.Button(f"Erase {name} for good", className="tap",
-                             id={"type": "client-erase", "client": name})]
+                [
+                    html.Summary("Erase…"),
+                    html.P(
+                        f"Erases {count} of {name} and all that was typed for them, for good. Files "
+                        "that were downloaded, and copies of the data folder, are not touched."
+                    ),
+                    html.Button(
+                        f"Erase {name} for good",
+                        className="tap",
+                        id={"type": "client-erase", "client": name},
+                    ),
+                ]
             ),
         ],
         className="past-client",
-    )  # fmt: skip
+    )
 
 
 def opened(
     sheet_id: int, shop: Shop, kept: KeptJournal, names: tuple[str, ...]
 ) -> tuple[Any, ...]:
     """What stands in the fields of a sheet that is opened again, and what no field holds of it."""
-    sheet = kept.ask(lambda reader, _: past.one(reader, sheet_id))
+    sheet = kept.ask(lambda reader, _: archive.one(reader, sheet_id))
     if sheet is None:
         raise dash.exceptions.PreventUpdate
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
@@ -142,7 +162,7 @@ def opened(
 def erased(client: str, shop: Shop) -> str:
     """Erase a client at the desk. Returns what is said of it."""
     try:
-        count = desk.ask(shop.settings.desk_path, past.erasing(client))["erased"]
+        count = ipc.ask(shop.settings.desk_path, archive.erasing(client))["erased"]
     except MonitorError as exc:
         return f"Not erased: {exc}."
     return f"Erased: {count} {'sheet' if count == 1 else 'sheets'}."

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from dashboard import formats
 from dashboard.wishes import number
-from monitor.clients.wish import DEFAULTS
+from monitor.clients.request import DEFAULTS
 from monitor.science.case.outdoors import MONTHS
 from monitor.science.case.presets import PRESETS
 
@@ -78,10 +78,14 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
 }
 """What is tapped, by its name in a wish."""
 LEGENDS = {
-    "case": "Case", "source": "The air of the home comes from", "tightness": "The home is",
-    "device": "What they have already", "language": "The sheet in",
-    "weather": "Weather file", "log": "Logger's file",
-}  # fmt: skip
+    "case": "Case",
+    "source": "The air of the home comes from",
+    "tightness": "The home is",
+    "device": "What they have already",
+    "language": "The sheet in",
+    "weather": "Weather file",
+    "log": "Logger's file",
+}
 
 
 ON_PAGE = (*CHOICES, *(a.name for a in FIELDS))

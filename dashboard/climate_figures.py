@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dashboard.themes import Theme
-    from monitor.climate_book import ClimateRecord
+    from monitor.air.climate_report import ClimateRecord
 
 DAY_MS = formats.DAY_MS
 NARROW_PX = 600
@@ -73,23 +73,34 @@ def climate_plot(
     data = [*_band(days, look), _line(days, zone, look), *_marks(record, zone, look)]
     narrow = width_px < NARROW_PX
     ticks = formats.ticks(record.start_ms, record.end_ms, zone, most=6 if narrow else 14)
-    axis: dict[str, Any] = {"gridcolor": f"{look.ink}24", "zeroline": False,
-                            "linecolor": look.quiet, "tickcolor": look.quiet}  # fmt: skip
+    axis: dict[str, Any] = {
+        "gridcolor": f"{look.ink}24",
+        "zeroline": False,
+        "linecolor": look.quiet,
+        "tickcolor": look.quiet,
+    }
     layout = {
         "template": template(look),
-        "xaxis": axis | {
-            "range": [record.start_ms, record.end_ms], "type": "linear", "fixedrange": True,
-            "tickvals": [t.at_ms for t in ticks], "ticktext": [t.text for t in ticks],
+        "xaxis": axis
+        | {
+            "range": [record.start_ms, record.end_ms],
+            "type": "linear",
+            "fixedrange": True,
+            "tickvals": [t.at_ms for t in ticks],
+            "ticktext": [t.text for t in ticks],
             "title": {"text": f"Local time, {zone.key.replace('_', ' ')}", "standoff": 8},
         },
-        "yaxis": axis | {
-            "range": [low, high], "fixedrange": True, "nticks": 7,
+        "yaxis": axis
+        | {
+            "range": [low, high],
+            "fixedrange": True,
+            "nticks": 7,
             "title": {"text": "Relative humidity [%]", "standoff": 8},
         },
         "annotations": [] if narrow else _labels(days, low, high, look),
         "dragmode": False,
         "margin": {"l": 64, "r": 16 if narrow else 130, "t": 12, "b": 76},
-    }  # fmt: skip
+    }
     return {"data": data, "layout": layout}
 
 
@@ -108,12 +119,19 @@ def _runs(mask: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
 def _band(days: Days, look: Theme) -> list[dict[str, Any]]:
     known = ~np.isnan(days.low_pct)
     data: list[dict[str, Any]] = [
-        {"type": "scatter", "mode": "lines", "fill": "toself", "hoverinfo": "skip",
-         "x": np.concatenate([days.at_ms[run], days.at_ms[run[::-1]]]).astype(np.float64),
-         "y": np.concatenate([days.high_pct[run], days.low_pct[run[::-1]]]),
-         "fillcolor": f"{look.ink}1c", "line": {"width": 0}, "name": "target band"}
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "fill": "toself",
+            "hoverinfo": "skip",
+            "x": np.concatenate([days.at_ms[run], days.at_ms[run[::-1]]]).astype(np.float64),
+            "y": np.concatenate([days.high_pct[run], days.low_pct[run[::-1]]]),
+            "fillcolor": f"{look.ink}1c",
+            "line": {"width": 0},
+            "name": "target band",
+        }
         for run in _runs(known & days.settled)
-    ]  # fmt: skip
+    ]
     for values, colour, name in (
         (days.low_pct, look.dry, "lower limit"),
         (days.high_pct, look.damp, "upper limit"),
@@ -123,11 +141,21 @@ def _band(days: Days, look: Theme) -> list[dict[str, Any]]:
             near = ~days.settled | np.roll(~days.settled, 1) | np.roll(~days.settled, -1)
             shown = known & (days.settled if settled else near)
             if shown.any():
-                data.append({
-                    "type": "scatter", "mode": "lines", "hoverinfo": "skip", "name": name,
-                    "x": days.at_ms.astype(np.float64), "y": np.where(shown, values, np.nan),
-                    "line": {"color": colour, "width": 2, "dash": "solid" if settled else "dot"},
-                })  # fmt: skip
+                data.append(
+                    {
+                        "type": "scatter",
+                        "mode": "lines",
+                        "hoverinfo": "skip",
+                        "name": name,
+                        "x": days.at_ms.astype(np.float64),
+                        "y": np.where(shown, values, np.nan),
+                        "line": {
+                            "color": colour,
+                            "width": 2,
+                            "dash": "solid" if settled else "dot",
+                        },
+                    }
+                )
     return data
 
 
@@ -138,10 +166,15 @@ def _line(days: Days, zone: ZoneInfo, look: Theme) -> dict[str, Any]:
         band = "" if np.isnan(low) else f"<br>band {low:.0f} to {high:.0f} %"
         texts.append(f"{formats.day(moment.date())} {moment.year}{band}")
     return {
-        "type": "scatter", "mode": "lines", "x": days.at_ms.astype(np.float64), "y": days.rh_pct,
-        "name": "daily mean", "line": {"color": look.ink, "width": 1.8}, "text": texts,
+        "type": "scatter",
+        "mode": "lines",
+        "x": days.at_ms.astype(np.float64),
+        "y": days.rh_pct,
+        "name": "daily mean",
+        "line": {"color": look.ink, "width": 1.8},
+        "text": texts,
         "hovertemplate": "%{text}<br>mean of the day %{y:.0f} %<extra></extra>",
-    }  # fmt: skip
+    }
 
 
 def _marks(record: ClimateRecord, zone: ZoneInfo, look: Theme) -> list[dict[str, Any]]:
@@ -153,20 +186,28 @@ def _marks(record: ClimateRecord, zone: ZoneInfo, look: Theme) -> list[dict[str,
         mine = [e for e in record.exceedances if e.side == side]
         if not mine:
             continue
-        data.append({
-            "type": "scatter", "mode": "markers", "name": f"{side} the band",
-            "x": np.array([e.at_ms for e in mine], np.float64),
-            "y": np.array([e.extreme_pct for e in mine]),
-            "marker": {"symbol": symbol, "size": 11, "color": colour,
-                       "line": {"color": look.ground, "width": 1}},
-            "text": [
-                f"<b>{e.extreme_pct:.0f} %, {e.beyond_pct:.1f} {side} the band</b>"
-                f"<br>{formats.stamp(e.at_ms, zone)}"
-                f"<br>outside for {formats.hours((e.to_ms - e.from_ms) / 1000)}"
-                for e in mine
-            ],
-            "hovertemplate": "%{text}<extra></extra>",
-        })  # fmt: skip
+        data.append(
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "name": f"{side} the band",
+                "x": np.array([e.at_ms for e in mine], np.float64),
+                "y": np.array([e.extreme_pct for e in mine]),
+                "marker": {
+                    "symbol": symbol,
+                    "size": 11,
+                    "color": colour,
+                    "line": {"color": look.ground, "width": 1},
+                },
+                "text": [
+                    f"<b>{e.extreme_pct:.0f} %, {e.beyond_pct:.1f} {side} the band</b>"
+                    f"<br>{formats.stamp(e.at_ms, zone)}"
+                    f"<br>outside for {formats.hours((e.to_ms - e.from_ms) / 1000)}"
+                    for e in mine
+                ],
+                "hovertemplate": "%{text}<extra></extra>",
+            }
+        )
     return data
 
 
@@ -186,8 +227,17 @@ def _labels(days: Days, low: float, high: float, look: Theme) -> list[dict[str, 
     for place, text, colour in sorted(ends):
         floor = max(place, floor + 0.07)
         found.append(
-            {"xref": "paper", "yref": "paper", "x": 1, "y": floor, "text": text, "xshift": 8,
-             "showarrow": False, "xanchor": "left", "yanchor": "middle",
-             "font": {"color": colour, "size": 16}}
-        )  # fmt: skip
+            {
+                "xref": "paper",
+                "yref": "paper",
+                "x": 1,
+                "y": floor,
+                "text": text,
+                "xshift": 8,
+                "showarrow": False,
+                "xanchor": "left",
+                "yanchor": "middle",
+                "font": {"color": colour, "size": 16},
+            }
+        )
     return found

@@ -8,18 +8,17 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
-from monitor import foreseen
-from monitor.clock import now_ms
-from monitor.foreseen import SOON_H, Foreseen
-from monitor.outlook import kept
+from monitor.core.clock import now_ms
+from monitor.outlook import files, summary
+from monitor.outlook.summary import SOON_H, Foreseen
 from monitor.science.outlook import signs
 from monitor.science.outlook.room import described
 from monitor.science.outlook.what_if import Change, changed, moved
 
 if TYPE_CHECKING:
     from dashboard.queries import Shop
-    from monitor.outlook.kept import Fit, Progress
-    from monitor.places import Place
+    from monitor.domain.places import Place
+    from monitor.outlook.files import Fit, Progress
     from monitor.science.outlook.signs import Range
 
 TRIED_K = (-4.0, -2.0, 2.0)
@@ -50,10 +49,10 @@ class ComingBook:
 
     def told(self, place: Place) -> Foreseen | None:
         """The outlook of a place; None if there is none, or it is old."""
-        state, now = kept.looked_at(self._shop.settings, place.id), now_ms()
+        state, now = files.looked_at(self._shop.settings, place.id), now_ms()
         held = self._told.get(place.id)
         if held is None or held[0] != state:
-            held = (state, foreseen.foreseen(self._shop.settings, place, now))
+            held = (state, summary.foreseen(self._shop.settings, place, now))
             self._told[place.id] = held
         one = held[1]
         return one if one is not None and one.look.fresh(now) else None
@@ -66,25 +65,25 @@ class ComingBook:
     def stamp(self, place_id: str) -> str:
         """A text that changes when there is something new to show of a place."""
         settings = self._shop.settings
-        return f"{kept.looked_at(settings, place_id)}|{kept.progress(settings)}"
+        return f"{files.looked_at(settings, place_id)}|{files.progress(settings)}"
 
     def looked_ms(self, place: Place) -> int | None:
         """When a place's last outlook was made, told or not; None before the first. [ms]"""
-        return kept.looked_at(self._shop.settings, place.id) // 1_000_000 or None
+        return files.looked_at(self._shop.settings, place.id) // 1_000_000 or None
 
     def fit(self, place: Place) -> Fit | None:
         """What a place's log has taught."""
-        return kept.fit(self._shop.settings, place.id)
+        return files.fit(self._shop.settings, place.id)
 
     def progress(self) -> Progress | None:
         """How far the learning under way is."""
-        return kept.progress(self._shop.settings)
+        return files.progress(self._shop.settings)
 
     def changed(self, one: Foreseen, change: Change) -> Foreseen:
         """The outlook of a place with something done otherwise."""
         look = one.look
         air = changed(look.air, moved(look.room, look.launch, change))
-        return foreseen.described(self._shop.settings, one.place, replace(look, air=air))
+        return summary.described(self._shop.settings, one.place, replace(look, air=air))
 
     def settings(self, one: Foreseen) -> list[Setting]:
         """A few thermostats and what they lead to; none while the room is not known."""

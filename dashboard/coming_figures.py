@@ -18,14 +18,14 @@ from dashboard.figures import (
     night_shapes,
     template,
 )
-from monitor.outlook.kept import HOUR_MS
+from monitor.outlook.files import HOUR_MS
 from monitor.science.outlook.signs import LIKELY, likely
 
 if TYPE_CHECKING:
     from dashboard.figures import View
     from dashboard.formats import Scale
     from dashboard.themes import Theme
-    from monitor.foreseen import Foreseen
+    from monitor.outlook.summary import Foreseen
     from monitor.science.outlook.signs import Fan, Spell, Stretch
     from monitor.science.ranges import Floats
 
@@ -90,14 +90,21 @@ def coming_plot(
     layout = {
         "template": template(look),
         **axes(view, look, (low, high), f"{how.words} [{how.unit}]"),
-        "shapes": [*night_shapes(view, look), *band_shapes(bands, look),
-                   *_reach_shapes(one, look), *_stretch_shapes(one, look)],
-        "annotations": [*band_labels(bands, look), *_reach_labels(one, look, narrow),
-                        *_stretch_labels(one, look),
-                        *([] if narrow else _labels(ends, low, high))],
+        "shapes": [
+            *night_shapes(view, look),
+            *band_shapes(bands, look),
+            *_reach_shapes(one, look),
+            *_stretch_shapes(one, look),
+        ],
+        "annotations": [
+            *band_labels(bands, look),
+            *_reach_labels(one, look, narrow),
+            *_stretch_labels(one, look),
+            *([] if narrow else _labels(ends, low, high)),
+        ],
         "dragmode": False,
         "margin": {"l": 64, "r": 16 if narrow else 150, "t": 30, "b": 76},
-    }  # fmt: skip
+    }
     layout["xaxis"]["fixedrange"] = True
     return {"data": data, "layout": layout}
 
@@ -122,28 +129,40 @@ def summary(one: Foreseen, quantity: str, view: View) -> str:
 
 def _wash(at: Floats, fan: Floats, look: Theme) -> dict[str, Any]:
     return {
-        "type": "scatter", "mode": "lines", "fill": "toself", "hoverinfo": "skip",
-        "x": np.concatenate([at, at[::-1]]), "y": np.concatenate([fan[2], fan[0][::-1]]),
-        "fillcolor": faint(look.ink, 0.16), "line": {"width": 0}, "name": "8 of 10",
-    }  # fmt: skip
+        "type": "scatter",
+        "mode": "lines",
+        "fill": "toself",
+        "hoverinfo": "skip",
+        "x": np.concatenate([at, at[::-1]]),
+        "y": np.concatenate([fan[2], fan[0][::-1]]),
+        "fillcolor": faint(look.ink, 0.16),
+        "line": {"width": 0},
+        "name": "8 of 10",
+    }
 
 
 def _hover(fan: Floats, texts: list[str], name: str, how: Scale) -> dict[str, Any]:
     d = how.decimals
     return {
-        "text": texts, "customdata": fan[[0, 2]].T,
+        "text": texts,
+        "customdata": fan[[0, 2]].T,
         "hovertemplate": f"<b>{escaped(name)}</b><br>%{{text}}<br>%{{y:.{d}f}} {how.unit} "
         f"(%{{customdata[0]:.{d}f}} to %{{customdata[1]:.{d}f}})<extra></extra>",
-    }  # fmt: skip
+    }
 
 
 def _middle(
     at: Floats, fan: Floats, texts: list[str], name: str, how: Scale, look: Theme
 ) -> dict[str, Any]:
     return {
-        "type": "scatter", "mode": "lines", "x": at, "y": fan[1], "name": name,
-        "line": {"color": look.ink, "width": 2.6}, **_hover(fan, texts, name, how),
-    }  # fmt: skip
+        "type": "scatter",
+        "mode": "lines",
+        "x": at,
+        "y": fan[1],
+        "name": name,
+        "line": {"color": look.ink, "width": 2.6},
+        **_hover(fan, texts, name, how),
+    }
 
 
 def _second(
@@ -152,17 +171,32 @@ def _second(
     """Told from the first by its dashed edges and open rings, not by colour alone."""
     ink = look.lines[1]
     edges = [
-        {"type": "scatter", "mode": "lines", "x": at, "y": edge, "hoverinfo": "skip",
-         "line": {"color": ink, "width": 1.4, "dash": "4px,4px"}, "name": f"{name}, edge"}
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": at,
+            "y": edge,
+            "hoverinfo": "skip",
+            "line": {"color": ink, "width": 1.4, "dash": "4px,4px"},
+            "name": f"{name}, edge",
+        }
         for edge in (fan[0], fan[2])
-    ]  # fmt: skip
+    ]
     middle = {
-        "type": "scatter", "mode": "lines+markers", "x": at, "y": fan[1], "name": name,
+        "type": "scatter",
+        "mode": "lines+markers",
+        "x": at,
+        "y": fan[1],
+        "name": name,
         "line": {"color": ink, "width": 2.2},
-        "marker": {"symbol": "circle-open", "size": [9 if i % 6 == 0 else 0 for i in range(len(at))],
-                   "color": ink, "line": {"width": 2}},
+        "marker": {
+            "symbol": "circle-open",
+            "size": [9 if i % 6 == 0 else 0 for i in range(len(at))],
+            "color": ink,
+            "line": {"width": 2},
+        },
         **_hover(fan, texts, name, how),
-    }  # fmt: skip
+    }
     return [*edges, middle]
 
 
@@ -170,11 +204,16 @@ def _outside(
     at: Floats, values: Floats, texts: list[str], how: Scale, look: Theme
 ) -> dict[str, Any]:
     return {
-        "type": "scatter", "mode": "lines", "x": at, "y": values, "name": "outdoors",
-        "line": {"color": look.quiet, "width": 1.4, "dash": "dot"}, "text": texts,
+        "type": "scatter",
+        "mode": "lines",
+        "x": at,
+        "y": values,
+        "name": "outdoors",
+        "line": {"color": look.quiet, "width": 1.4, "dash": "dot"},
+        "text": texts,
         "hovertemplate": f"<b>outdoors</b><br>%{{text}}<br>%{{y:.{how.decimals}f}} {how.unit}"
         "<extra></extra>",
-    }  # fmt: skip
+    }
 
 
 def _y_range(shown: list[Floats], how: Scale) -> tuple[float, float]:
@@ -207,16 +246,27 @@ def _mark(
     low, middle, high = (float(one.at_ms(h)) for h in spell.begins_h)
     when = formats.moments(np.array([middle], np.int64), view.zone)[0]
     return {
-        "type": "scatter", "mode": "markers+text", "x": np.array([middle]), "y": np.array([level]),
-        "error_x": {"type": "data", "symmetric": False, "array": [high - middle],
-                    "arrayminus": [middle - low], "color": ink, "thickness": 3, "width": 8},
-        "marker": {"symbol": symbol, "size": 18, "color": ink}, "name": word,
+        "type": "scatter",
+        "mode": "markers+text",
+        "x": np.array([middle]),
+        "y": np.array([level]),
+        "error_x": {
+            "type": "data",
+            "symmetric": False,
+            "array": [high - middle],
+            "arrayminus": [middle - low],
+            "color": ink,
+            "thickness": 3,
+            "width": 8,
+        },
+        "marker": {"symbol": symbol, "size": 18, "color": ink},
+        "name": word,
         "text": [f"<b>{word}, {likely(spell.chance)}</b>"],
         "textposition": "bottom right" if symbol.endswith("down") else "top right",
         "textfont": {"color": ink, "size": 16},
         "hovertemplate": f"<b>{word} from about {when}</b><br>chance {likely(spell.chance)}"
         "<extra></extra>",
-    }  # fmt: skip
+    }
 
 
 def _reach_ms(one: Foreseen) -> int:
@@ -228,8 +278,18 @@ def _reach_shapes(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
     if not 0 < one.look.reaches_h < one.fan.rh_pct.shape[1]:
         return []
     x = _reach_ms(one)
-    return [{"type": "line", "xref": "x", "yref": "paper", "x0": x, "x1": x, "y0": 0, "y1": 1,
-             "line": {"color": look.quiet, "width": 2, "dash": "dashdot"}}]  # fmt: skip
+    return [
+        {
+            "type": "line",
+            "xref": "x",
+            "yref": "paper",
+            "x0": x,
+            "x1": x,
+            "y0": 0,
+            "y1": 1,
+            "line": {"color": look.quiet, "width": 2, "dash": "dashdot"},
+        }
+    ]
 
 
 def _reach_labels(one: Foreseen, look: Theme, narrow: bool) -> list[dict[str, Any]]:
@@ -239,26 +299,46 @@ def _reach_labels(one: Foreseen, look: Theme, narrow: bool) -> list[dict[str, An
     elif one.look.reaches_h >= one.fan.rh_pct.shape[1]:
         return []
     late = one.look.reaches_h > one.fan.rh_pct.shape[1] * 0.6
-    return [{"xref": "x", "yref": "paper", "x": x, "y": 1, "showarrow": False,
-             "xanchor": "right" if late else "left", "yanchor": "bottom",
-             "text": "weak from here" if narrow and one.look.reaches_h else text,
-             "font": {"color": look.quiet, "size": 15}}]  # fmt: skip
+    return [
+        {
+            "xref": "x",
+            "yref": "paper",
+            "x": x,
+            "y": 1,
+            "showarrow": False,
+            "xanchor": "right" if late else "left",
+            "yanchor": "bottom",
+            "text": "weak from here" if narrow and one.look.reaches_h else text,
+            "font": {"color": look.quiet, "size": 15},
+        }
+    ]
 
 
 def _stretches(one: Foreseen) -> list[tuple[Stretch, str, float]]:
     named = ((one.closing, "close", 0.07), (one.varnishing, "varnish", 0.0))
-    return [(stretch, word, y) for stretch, word, y in named
-            if stretch is not None and stretch.chance >= LIKELY]  # fmt: skip
+    return [
+        (stretch, word, y)
+        for stretch, word, y in named
+        if stretch is not None and stretch.chance >= LIKELY
+    ]
 
 
 def _stretch_shapes(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
     """Good hours, as bars at the foot."""
     return [
-        {"type": "rect", "xref": "x", "yref": "paper", "x0": one.at_ms(stretch.start),
-         "x1": one.at_ms(stretch.start + stretch.hours), "y0": y + 0.015, "y1": y + 0.05,
-         "fillcolor": look.ink, "line": {"width": 0}}
+        {
+            "type": "rect",
+            "xref": "x",
+            "yref": "paper",
+            "x0": one.at_ms(stretch.start),
+            "x1": one.at_ms(stretch.start + stretch.hours),
+            "y0": y + 0.015,
+            "y1": y + 0.05,
+            "fillcolor": look.ink,
+            "line": {"width": 0},
+        }
         for stretch, _, y in _stretches(one)
-    ]  # fmt: skip
+    ]
 
 
 def _stretch_labels(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
@@ -268,10 +348,18 @@ def _stretch_labels(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
         end = stretch.start + stretch.hours
         late = end > 0.7 * steps
         found.append(
-            {"xref": "x", "yref": "paper", "x": one.at_ms(stretch.start if late else end),
-             "y": y + 0.032, "text": f"good to {word}", "showarrow": False, "yanchor": "middle",
-             "xanchor": "right" if late else "left", "font": {"color": look.ink, "size": 15}}
-        )  # fmt: skip
+            {
+                "xref": "x",
+                "yref": "paper",
+                "x": one.at_ms(stretch.start if late else end),
+                "y": y + 0.032,
+                "text": f"good to {word}",
+                "showarrow": False,
+                "yanchor": "middle",
+                "xanchor": "right" if late else "left",
+                "font": {"color": look.ink, "size": 15},
+            }
+        )
     return found
 
 
@@ -281,8 +369,17 @@ def _labels(ends: list[tuple[float, str, str]], low: float, high: float) -> list
     for value, text, ink in sorted(ends, key=lambda end: end[0]):
         floor = max((value - low) / (high - low), floor + LABEL_SPACE)
         found.append(
-            {"xref": "paper", "yref": "paper", "x": 1, "y": floor, "text": escaped(text),
-             "xshift": 8, "showarrow": False, "xanchor": "left", "yanchor": "middle",
-             "font": {"color": ink, "size": 16}}
-        )  # fmt: skip
+            {
+                "xref": "paper",
+                "yref": "paper",
+                "x": 1,
+                "y": floor,
+                "text": escaped(text),
+                "xshift": 8,
+                "showarrow": False,
+                "xanchor": "left",
+                "yanchor": "middle",
+                "font": {"color": ink, "size": 16},
+            }
+        )
     return found

@@ -9,8 +9,8 @@ from dash import dcc, html
 from dashboard import coming_room, coming_words, formats
 from dashboard.markup import attributes
 from dashboard.what_if_wishes import WINDOWS_ACH, bounds
-from monitor.alerts.starting_set import HEATERS, HUMIDIFIER
-from monitor.units import room_words
+from monitor.core.units import room_words
+from monitor.domain.alerts.default_rules import HEATERS, HUMIDIFIER
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from dashboard.coming_book import Setting
     from dashboard.formats import Unit
     from dashboard.words import Headline
-    from monitor.foreseen import Foreseen
-    from monitor.outlook.kept import Fit, Progress
-    from monitor.places import Place
+    from monitor.domain.places import Place
+    from monitor.outlook.files import Fit, Progress
+    from monitor.outlook.summary import Foreseen
     from monitor.science.outlook.what_if import Change
 
 SHORT = {
@@ -54,12 +54,13 @@ def learning(state: Progress, label: str) -> Component:
         [
             html.P(coming_words.learning(state, label)),
             html.Div(
-                html.Span(style={"width": f"{100 * share:.1f}%"}), className="track",
+                html.Span(style={"width": f"{100 * share:.1f}%"}),
+                className="track",
                 **attributes(aria_hidden="true"),
             ),
         ],
         className="learning",
-    )  # fmt: skip
+    )
 
 
 def choices(
@@ -73,15 +74,23 @@ def choices(
     where = [{"label": place.label, "value": place.id} for place in places]
     return html.Div(
         [
-            html.Fieldset([html.Legend("Place"),
-                           dcc.RadioItems(id="coming-place", options=where, value=chosen,
-                                          inline=True)]),
-            html.Fieldset([html.Legend("Show"),
-                           dcc.RadioItems(id="coming-quantity", options=shown,
-                                          value=quantities[0], inline=True)]),
+            html.Fieldset(
+                [
+                    html.Legend("Place"),
+                    dcc.RadioItems(id="coming-place", options=where, value=chosen, inline=True),
+                ]
+            ),
+            html.Fieldset(
+                [
+                    html.Legend("Show"),
+                    dcc.RadioItems(
+                        id="coming-quantity", options=shown, value=quantities[0], inline=True
+                    ),
+                ]
+            ),
         ],
         className="spans",
-    )  # fmt: skip
+    )
 
 
 def what_if(places: Sequence[Place], unit: Unit) -> Component:
@@ -93,12 +102,18 @@ def what_if(places: Sequence[Place], unit: Unit) -> Component:
         return html.Div(
             [
                 html.Label(f"{text} [{bound.unit}]", htmlFor=f"if-{name}"),
-                dcc.Input(id=f"if-{name}", type="text", autoComplete="off",
-                          debounce=0.4, value="", placeholder=empty),
+                dcc.Input(
+                    id=f"if-{name}",
+                    type="text",
+                    autoComplete="off",
+                    debounce=0.4,
+                    value="",
+                    placeholder=empty,
+                ),
                 html.P(id=f"if-{name}-fault", className="fault", role="alert"),
             ],
             className="field",
-        )  # fmt: skip
+        )
 
     windows = [{"label": WINDOW_WORDS[name], "value": name} for name in WINDOWS_ACH]
     elsewhere = [{"label": "they stay here", "value": ""}]
@@ -118,19 +133,29 @@ def what_if(places: Sequence[Place], unit: Unit) -> Component:
             ),
             html.Div(
                 [
-                    html.Fieldset([html.Legend("Window"),
-                                   dcc.RadioItems(id="if-window", options=windows, value="shut",
-                                                  inline=True)]),
-                    html.Fieldset([html.Legend("Opened instruments moved"),
-                                   dcc.RadioItems(id="coming-elsewhere", options=elsewhere,
-                                                  value="", inline=True)]),
+                    html.Fieldset(
+                        [
+                            html.Legend("Window"),
+                            dcc.RadioItems(
+                                id="if-window", options=windows, value="shut", inline=True
+                            ),
+                        ]
+                    ),
+                    html.Fieldset(
+                        [
+                            html.Legend("Opened instruments moved"),
+                            dcc.RadioItems(
+                                id="coming-elsewhere", options=elsewhere, value="", inline=True
+                            ),
+                        ]
+                    ),
                 ],
                 className="spans",
             ),
             html.Div(id="coming-answer", className="if-answer", **attributes(aria_live="polite")),
         ],
         className="what-if",
-    )  # fmt: skip
+    )
 
 
 def answer(
@@ -146,35 +171,60 @@ def answer(
         told.append(html.P(f"In {room_words(change.volume_m3, us=unit == 'F')}. {why}"))
         told.append(html.P(HUMIDIFIER, className="caution"))
     if change.window_ach:
-        told.append(html.P(
-            f"The window is taken to add {change.window_ach:g} air changes an hour; wind makes it "
-            "three times more or less."
-        ))  # fmt: skip
+        told.append(
+            html.P(
+                f"The window is taken to add {change.window_ach:g} air changes an hour; wind makes it "
+                "three times more or less."
+            )
+        )
     if change.setting_c is not None or change.water_l_day:
         told.append(html.P(HEATERS, className="caution"))
     return told
 
 
 def below(
-    one: Foreseen, fit: Fit | None, tried: Sequence[Setting], now_ms: int, zone: ZoneInfo,
-    unit: Unit, plates: Sequence[str] = (),
-) -> list[Component]:  # fmt: skip
+    one: Foreseen,
+    fit: Fit | None,
+    tried: Sequence[Setting],
+    now_ms: int,
+    zone: ZoneInfo,
+    unit: Unit,
+    plates: Sequence[str] = (),
+) -> list[Component]:
     """Spells, plates, good hours, thermostats, the score, and what it rests on."""
     sections = [
         [html.H2("What comes"), *_spell_table(one, now_ms, zone, unit)],
-        [html.H2("Good hours"),
-         html.Ul([html.Li(line) for line in coming_words.good_hours(one, zone)],
-                 className="plain"),
-         html.P("In opening hours, not below the band, warm enough; for closing within it and calm, "
-                "for varnish away from the dew point.", className="aside")],
-        [html.H2("How well it does here"), html.P(coming_words.score_words(fit)),
-         *_score_table(fit)],
-        [html.H2("What it rests on"), html.P(coming_words.rests_on(one, fit, zone)),
-         html.P(coming_words.as_far(one, now_ms, zone)),
-         html.P(coming_words.age(one, now_ms)), html.H3("The room"),
-         html.Ul([html.Li(line) for line in coming_room.room_words(
-             one, unit, fit.fills_why if fit else "")], className="plain")],
-    ]  # fmt: skip
+        [
+            html.H2("Good hours"),
+            html.Ul(
+                [html.Li(line) for line in coming_words.good_hours(one, zone)], className="plain"
+            ),
+            html.P(
+                "In opening hours, not below the band, warm enough; for closing within it and calm, "
+                "for varnish away from the dew point.",
+                className="aside",
+            ),
+        ],
+        [
+            html.H2("How well it does here"),
+            html.P(coming_words.score_words(fit)),
+            *_score_table(fit),
+        ],
+        [
+            html.H2("What it rests on"),
+            html.P(coming_words.rests_on(one, fit, zone)),
+            html.P(coming_words.as_far(one, now_ms, zone)),
+            html.P(coming_words.age(one, now_ms)),
+            html.H3("The room"),
+            html.Ul(
+                [
+                    html.Li(line)
+                    for line in coming_room.room_words(one, unit, fit.fills_why if fit else "")
+                ],
+                className="plain",
+            ),
+        ],
+    ]
     if plates:
         sections[0] += [
             html.H2("What it does to the plates"),
@@ -193,13 +243,22 @@ def _spell_table(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list
     if not lines:
         return [html.P("No dry, damp or hot spell is likely.")]
     rows = [
-        html.Tr([
-            html.Th([html.Span(className="shape", **attributes(data_state=line.state)),
-                     f" {line.word}"], scope="row"),
-            html.Td(line.when), html.Td(line.extreme), html.Td(line.sure),
-        ])
+        html.Tr(
+            [
+                html.Th(
+                    [
+                        html.Span(className="shape", **attributes(data_state=line.state)),
+                        f" {line.word}",
+                    ],
+                    scope="row",
+                ),
+                html.Td(line.when),
+                html.Td(line.extreme),
+                html.Td(line.sure),
+            ]
+        )
         for line in lines
-    ]  # fmt: skip
+    ]
     return [_table(["Spell", "From", "As far as", "Chance"], rows, "Spells to come")]
 
 
@@ -216,7 +275,14 @@ def _score_table(fit: Fit | None) -> list[Component]:
 
 def _table(heads: Sequence[str], rows: Sequence[Component], label: str) -> Component:
     return html.Div(
-        html.Table([html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])),
-                    html.Tbody(list(rows))]),
-        className="scroll", tabIndex=0, role="region", **attributes(aria_label=label),
-    )  # fmt: skip
+        html.Table(
+            [
+                html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])),
+                html.Tbody(list(rows)),
+            ]
+        ),
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **attributes(aria_label=label),
+    )

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.formats import Unit
-    from monitor.foreseen import Foreseen
+    from monitor.outlook.summary import Foreseen
     from monitor.science.ranges import Floats
 
 LEAST_PCT = 30.0
@@ -32,20 +32,28 @@ def strip(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit, rows: int) -> 
         [
             html.H2(dcc.Link("Coming", href=f"/coming?place={one.place.id}")),
             html.P(
-                [html.Span(className="shape", **attributes(data_state=said.state)),
-                 html.Span(said.sentence)],
+                [
+                    html.Span(className="shape", **attributes(data_state=said.state)),
+                    html.Span(said.sentence),
+                ],
                 className="ribbon-said",
             ),
             html.Div(
-                [*_nights(one, zone), *_fan(one, low, high), *_band(one, low, high),
-                 *_days(one, zone), *_marks(one)],
-                className="ribbon", role="img",
+                [
+                    *_nights(one, zone),
+                    *_fan(one, low, high),
+                    *_band(one, low, high),
+                    *_days(one, zone),
+                    *_marks(one),
+                ],
+                className="ribbon",
+                role="img",
                 **attributes(aria_label=words(one, now_ms, zone)),
             ),
         ],
         className="coming-strip",
         **attributes(data_rows=str(min(rows, 6)), aria_label="Coming"),
-    )  # fmt: skip
+    )
 
 
 def scale(one: Foreseen) -> tuple[float, float]:
@@ -94,11 +102,13 @@ def _from_to(begin: float, end: float) -> dict[str, str]:
 def _band(one: Foreseen, low: float, high: float) -> list[Component]:
     return [
         html.Span(
-            f"{level:g} %", className="limit", style={"top": f"{_down(level, low, high):.2f}%"},
+            f"{level:g} %",
+            className="limit",
+            style={"top": f"{_down(level, low, high):.2f}%"},
             **attributes(data_side=side),
         )
         for level, side in ((one.low_pct, "dry"), (one.high_pct, "damp"))
-    ]  # fmt: skip
+    ]
 
 
 def _down(level: float, low: float, high: float) -> float:
@@ -113,8 +123,10 @@ def _fan(one: Foreseen, low: float, high: float) -> list[Component]:
         return np.asarray((values - low) / (high - low))
 
     ten, middle, ninety = one.fan.rh_pct
-    masks = (("wash", drawings.area(x, up(ten), up(ninety))),
-             ("middle", drawings.curve(x, up(middle), 2.5, whole=True)))  # fmt: skip
+    masks = (
+        ("wash", drawings.area(x, up(ten), up(ninety))),
+        ("middle", drawings.curve(x, up(middle), 2.5, whole=True)),
+    )
     return [
         html.Div(className=name, style={"WebkitMaskImage": mask, "maskImage": mask})
         for name, mask in masks
@@ -125,10 +137,14 @@ def _days(one: Foreseen, zone: ZoneInfo) -> list[Component]:
     edges = one.look.edges_ms
     marks = formats.ticks(int(edges[0]), int(edges[-1]), zone, most=6)
     return [
-        html.Span(tick.text.split(" ")[0], className="day",
-                  style={"left": f"{_across(one, tick.at_ms):.2f}%"})
-        for tick in marks if _across(one, tick.at_ms) < 96
-    ]  # fmt: skip
+        html.Span(
+            tick.text.split(" ")[0],
+            className="day",
+            style={"left": f"{_across(one, tick.at_ms):.2f}%"},
+        )
+        for tick in marks
+        if _across(one, tick.at_ms) < 96
+    ]
 
 
 def _marks(one: Foreseen) -> list[Component]:
@@ -143,15 +159,20 @@ def _marks(one: Foreseen) -> list[Component]:
             begin = _across(one, one.at_ms(stretch.start))
             end = _across(one, one.at_ms(stretch.start + stretch.hours))
             found.append(
-                html.Span(html.Span(f"good to {word}"), className="good",
-                          style=_from_to(begin, end), **attributes(data_for=word))
-            )  # fmt: skip
+                html.Span(
+                    html.Span(f"good to {word}"),
+                    className="good",
+                    style=_from_to(begin, end),
+                    **attributes(data_for=word),
+                )
+            )
     return found
 
 
 def _mark(at: float, state: str, word: str) -> Component:
     return html.Span(
         [html.Span(className="shape", **attributes(data_state=state)), html.Span(word)],
-        className="happens", style={"left": f"{at:.2f}%"},
+        className="happens",
+        style={"left": f"{at:.2f}%"},
         **attributes(data_late="yes" if at > 85 else "no"),
-    )  # fmt: skip
+    )

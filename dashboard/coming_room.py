@@ -10,8 +10,8 @@ from monitor.science.outlook.signs import UNSURE
 
 if TYPE_CHECKING:
     from dashboard.formats import Unit
-    from monitor.foreseen import Foreseen
-    from monitor.outlook.kept import Look
+    from monitor.outlook.files import Look
+    from monitor.outlook.summary import Foreseen
     from monitor.science.outlook.room import Told
 
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from dashboard import formats
 from dashboard.coming_book import worst
 from dashboard.words import Headline
-from monitor.foreseen import NEEDS, cold_words, stretch_words, water_words
-from monitor.foreseen import rests_on as rests_on  # the terminal says the same
+from monitor.outlook.summary import NEEDS, cold_words, stretch_words, water_words
+from monitor.outlook.summary import rests_on as rests_on  # the terminal says the same
 from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure, likely, range_of, utmost
 from monitor.science.outlook.what_if import HELD_H, LAG_H
 
@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
     from dashboard.coming_book import Setting, Worst
     from dashboard.formats import Unit
-    from monitor.forecasts.forecast import Forecast
-    from monitor.foreseen import Foreseen
-    from monitor.instruments import Instrument
-    from monitor.outlook.kept import Fit, Progress
+    from monitor.domain.forecast import Forecast
+    from monitor.domain.instrument import Instrument
+    from monitor.outlook.files import Fit, Progress
+    from monitor.outlook.summary import Foreseen
     from monitor.science.outlook.signs import Range, Spell
     from monitor.science.plates.ahead import Ahead
 
@@ -131,11 +131,13 @@ def spell_lines(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[
         at = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
         lines.append(
             SpellLine(
-                "damp" if sort == "over" else sort, word, begins,
+                "damp" if sort == "over" else sort,
+                word,
+                begins,
                 f"{_extreme(sort, spell, unit)}, about {at}",
                 f"{likely(spell.chance)}, {how_sure(spell.chance)}",
             )
-        )  # fmt: skip
+        )
     return lines
 
 
@@ -206,10 +208,11 @@ def no_outlook(looked_ms: int | None, now_ms: int, zone: ZoneInfo) -> Headline:
     """Why there is none, and what is needed."""
     if looked_ms is not None:
         return Headline(
-            "old", f"The last outlook is of {formats.when(looked_ms, now_ms, zone)}: too old.",
+            "old",
+            f"The last outlook is of {formats.when(looked_ms, now_ms, zone)}: too old.",
             "One is made each hour while the service runs and the place's sensor is heard. See "
             "Probes.",
-        )  # fmt: skip
+        )
     return Headline("unknown", "No outlook yet.", NEEDS)
 
 
@@ -222,11 +225,13 @@ def score_rows(fit: Fit) -> list[tuple[str, str, str, str]]:
     """By horizon: ahead, off by, share of "as it is now", part of outcomes in the range."""
     return [
         (
-            f"{s.horizon_h} h", f"{s.mae:.1f} %", f"{100 * s.of_persistence:.0f} %",
+            f"{s.horizon_h} h",
+            f"{s.mae:.1f} %",
+            f"{100 * s.of_persistence:.0f} %",
             f"{100 * s.coverage_80:.0f} %",
         )
         for s in fit.scores
-    ]  # fmt: skip
+    ]
 
 
 def score_words(fit: Fit | None) -> str:

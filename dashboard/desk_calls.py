@@ -15,10 +15,10 @@ import flask
 
 from dashboard import alert_wishes, instrument_wishes, probe_wishes, sign_in, wait_wishes
 from dashboard.wishes import WishFault
-from monitor import desk
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
-from monitor.events import About
+from monitor.commands import ipc
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain.events import About
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -95,14 +95,14 @@ def answer(shop: Shop, read_as: Mapping[str, Reading]) -> flask.Response:
     try:
         form = _form(asked)
         command = reading.command_of(asked, form)
-        done = desk.ask(shop.settings.desk_path, command)
-    except desk.DeskUnavailable:
+        done = ipc.ask(shop.settings.desk_path, command)
+    except ipc.DeskUnavailable:
         return _said(503, later="The service does not answer. Is Benchweather running?")
     except StoreFault as exc:
         return _said(503, later=f"The store cannot be read just now: {exc}.")
     except WishFault as exc:
         return _refused(exc)
-    except desk.CommandRefused as exc:
+    except ipc.CommandRefused as exc:
         return _refused(reading.fault_of(command, form) or WishFault(str(exc)))
     return _said(200, done=done)
 

@@ -12,8 +12,8 @@ import numpy as np
 
 from dashboard import formats
 from dashboard.queries import CSV_ROWS_MAX
-from monitor.errors import StoreFault
-from monitor.records import MEASURES
+from monitor.core.errors import StoreFault
+from monitor.core.measurements import MEASURES
 from monitor.science.registry import DERIVED
 
 if TYPE_CHECKING:

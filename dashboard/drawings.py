@@ -38,8 +38,13 @@ def descent(
     return _mask(_path(at_ms, across, down), 2.5)
 
 
-def spark(at_ms: NDArray[np.int64], values: NDArray[np.float64], now_ms: int, day_ms: int,
-          least_span: float) -> str:  # fmt: skip
+def spark(
+    at_ms: NDArray[np.int64],
+    values: NDArray[np.float64],
+    now_ms: int,
+    day_ms: int,
+    least_span: float,
+) -> str:
     """A day's trace, as a CSS mask: time across, the value up, stretched to its own range.
 
     `least_span` is the smallest range that fills the height, so that noise stays small.

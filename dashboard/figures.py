@@ -64,16 +64,30 @@ def history_plot(lines: Sequence[Line], quantity: str, view: View, look: Theme) 
         ink, dash = look.lines[i % len(look.lines)], DASHES[i % len(DASHES)]
         outline = _outline(part)
         if outline is not None:
-            data.append({
-                "type": "scatter", "x": outline[0], "y": outline[1], "fill": "toself",
-                "fillcolor": faint(ink, 0.16), "line": {"width": 0}, "mode": "lines",
-                "hoverinfo": "skip", "name": f"{part.label}, range",
-            })  # fmt: skip
-        data.append({
-            "type": "scatter", "x": part.at_ms.astype(np.float64), "y": part.mean, "mode": "lines",
-            "name": part.label, "line": {"color": ink, "width": 2.2, "dash": dash},
-            **_hover(part, how, view),
-        })  # fmt: skip
+            data.append(
+                {
+                    "type": "scatter",
+                    "x": outline[0],
+                    "y": outline[1],
+                    "fill": "toself",
+                    "fillcolor": faint(ink, 0.16),
+                    "line": {"width": 0},
+                    "mode": "lines",
+                    "hoverinfo": "skip",
+                    "name": f"{part.label}, range",
+                }
+            )
+        data.append(
+            {
+                "type": "scatter",
+                "x": part.at_ms.astype(np.float64),
+                "y": part.mean,
+                "mode": "lines",
+                "name": part.label,
+                "line": {"color": ink, "width": 2.2, "dash": dash},
+                **_hover(part, how, view),
+            }
+        )
     narrow, bands = view.width_px < 600, _bands(parts, quantity)
     layout = {
         "template": template(look),
@@ -89,29 +103,42 @@ def axes(view: View, look: Theme, span: tuple[float, float], title: str) -> dict
     """Local time across, a quantity up, both with their titles."""
     most = min(max(view.width_px // 120, 3), 12)
     marks = formats.ticks(view.start_ms, view.end_ms, view.zone, most=most)
-    axis: dict[str, Any] = {"gridcolor": faint(look.ink, 0.14), "zeroline": False,
-                            "linecolor": look.quiet, "tickcolor": look.quiet}  # fmt: skip
+    axis: dict[str, Any] = {
+        "gridcolor": faint(look.ink, 0.14),
+        "zeroline": False,
+        "linecolor": look.quiet,
+        "tickcolor": look.quiet,
+    }
     return {
-        "xaxis": axis | {
-            "range": [view.start_ms, view.end_ms], "type": "linear",
-            "tickvals": [t.at_ms for t in marks], "ticktext": [t.text for t in marks],
+        "xaxis": axis
+        | {
+            "range": [view.start_ms, view.end_ms],
+            "type": "linear",
+            "tickvals": [t.at_ms for t in marks],
+            "ticktext": [t.text for t in marks],
             "title": {"text": f"Local time, {view.zone.key.replace('_', ' ')}", "standoff": 8},
         },
-        "yaxis": axis | {
-            "range": list(span), "fixedrange": True, "nticks": 7,
+        "yaxis": axis
+        | {
+            "range": list(span),
+            "fixedrange": True,
+            "nticks": 7,
             "title": {"text": title, "standoff": 8},
         },
-    }  # fmt: skip
+    }
 
 
 def empty_plot(sentence: str, look: Theme) -> dict[str, Any]:
     """No axes, only why there is nothing to draw."""
-    return {"data": [], "layout": {
-        "template": template(look),
-        "xaxis": {"visible": False, "fixedrange": True},
-        "yaxis": {"visible": False, "fixedrange": True},
-        "annotations": [{"text": escaped(sentence), "showarrow": False, "font": {"size": 20}}],
-    }}  # fmt: skip
+    return {
+        "data": [],
+        "layout": {
+            "template": template(look),
+            "xaxis": {"visible": False, "fixedrange": True},
+            "yaxis": {"visible": False, "fixedrange": True},
+            "annotations": [{"text": escaped(sentence), "showarrow": False, "font": {"size": 20}}],
+        },
+    }
 
 
 def sent(plot: dict[str, Any]) -> dict[str, Any]:
@@ -128,13 +155,23 @@ def _typed(value: Any) -> Any:
 
 def template(look: Theme) -> dict[str, Any]:
     """The one look of every plot."""
-    return {"layout": {
-        "font": {"family": FONT, "size": 16, "color": look.ink},
-        "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)",
-        "showlegend": False, "hovermode": "closest", "hoverdistance": 60, "dragmode": "zoom",
-        "hoverlabel": {"bgcolor": look.ground, "bordercolor": look.ink, "align": "left",
-                       "font": {"family": FONT, "size": 16, "color": look.ink}},
-    }}  # fmt: skip
+    return {
+        "layout": {
+            "font": {"family": FONT, "size": 16, "color": look.ink},
+            "paper_bgcolor": "rgba(0,0,0,0)",
+            "plot_bgcolor": "rgba(0,0,0,0)",
+            "showlegend": False,
+            "hovermode": "closest",
+            "hoverdistance": 60,
+            "dragmode": "zoom",
+            "hoverlabel": {
+                "bgcolor": look.ground,
+                "bordercolor": look.ink,
+                "align": "left",
+                "font": {"family": FONT, "size": 16, "color": look.ink},
+            },
+        }
+    }
 
 
 def summary(line: Line, quantity: str, span_words: str, unit: Unit) -> str:
@@ -233,10 +270,20 @@ def escaped(text: str) -> str:
 def night_shapes(view: View, look: Theme) -> list[dict[str, Any]]:
     """The nights of a view, shaded."""
     return [
-        {"type": "rect", "xref": "x", "yref": "paper", "x0": start, "x1": end, "y0": 0, "y1": 1,
-         "fillcolor": faint(look.ink, 0.05), "line": {"width": 0}, "layer": "below"}
+        {
+            "type": "rect",
+            "xref": "x",
+            "yref": "paper",
+            "x0": start,
+            "x1": end,
+            "y0": 0,
+            "y1": 1,
+            "fillcolor": faint(look.ink, 0.05),
+            "line": {"width": 0},
+            "layer": "below",
+        }
         for start, end in formats.nights(view.start_ms, view.end_ms, view.zone)
-    ]  # fmt: skip
+    ]
 
 
 def _bands(parts: Sequence[_Shown], quantity: str) -> list[tuple[float, float]]:
@@ -248,26 +295,44 @@ def _bands(parts: Sequence[_Shown], quantity: str) -> list[tuple[float, float]]:
 def band_shapes(bands: Sequence[tuple[float, float]], look: Theme) -> list[dict[str, Any]]:
     """The ends of RH bands, as lines across. [%]"""
     return [
-        {"type": "line", "xref": "paper", "yref": "y", "x0": 0, "x1": 1, "y0": level,
-         "y1": level, "line": {"color": colour, "width": 2, "dash": "6px,4px"},
-         "layer": "below"}
+        {
+            "type": "line",
+            "xref": "paper",
+            "yref": "y",
+            "x0": 0,
+            "x1": 1,
+            "y0": level,
+            "y1": level,
+            "line": {"color": colour, "width": 2, "dash": "6px,4px"},
+            "layer": "below",
+        }
         for low, high in bands
         for level, colour in ((low, look.dry), (high, look.damp))
-    ]  # fmt: skip
+    ]
 
 
 def band_labels(bands: Sequence[tuple[float, float]], look: Theme) -> list[dict[str, Any]]:
     """What lies beyond those lines."""
     return [
-        {"xref": "paper", "yref": "y", "x": 0.005, "y": level, "text": text, "showarrow": False,
-         "xanchor": "left", "yanchor": anchor, "bgcolor": look.ground, "borderpad": 1,
-         "font": {"color": colour, "size": 15}}
+        {
+            "xref": "paper",
+            "yref": "y",
+            "x": 0.005,
+            "y": level,
+            "text": text,
+            "showarrow": False,
+            "xanchor": "left",
+            "yanchor": anchor,
+            "bgcolor": look.ground,
+            "borderpad": 1,
+            "font": {"color": colour, "size": 15},
+        }
         for low, high in bands
         for level, text, anchor, colour in (
             (low, f"▼ dry below {low:g} %", "top", look.dry),
             (high, f"▲ damp above {high:g} %", "bottom", look.damp),
         )
-    ]  # fmt: skip
+    ]
 
 
 def _labels(
@@ -286,9 +351,17 @@ def _labels(
     for place, i, label in ends:
         floor = max(place, floor + LABEL_SPACE)
         found.append(
-            {"xref": "paper", "yref": "paper", "x": 1, "y": floor, "text": escaped(label),
-             "showarrow": False, "xanchor": "right" if narrow else "left",
-             "yanchor": "bottom" if narrow else "middle", "xshift": 0 if narrow else 8,
-             "font": {"color": look.lines[i % len(look.lines)], "size": 16}}
-        )  # fmt: skip
+            {
+                "xref": "paper",
+                "yref": "paper",
+                "x": 1,
+                "y": floor,
+                "text": escaped(label),
+                "showarrow": False,
+                "xanchor": "right" if narrow else "left",
+                "yanchor": "bottom" if narrow else "middle",
+                "xshift": 0 if narrow else 8,
+                "font": {"color": look.lines[i % len(look.lines)], "size": 16},
+            }
+        )
     return found

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from monitor.clock import from_ms, to_ms
-from monitor.units import FAHRENHEIT_REGIONS
+from monitor.core.clock import from_ms, to_ms
+from monitor.core.units import FAHRENHEIT_REGIONS
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from monitor.standings import Standing
+    from monitor.waits.evaluation import Standing
 
 SHOWN = 4
 """Most cells on the wall; a narrow one shows fewer, the next ones first."""
@@ -41,14 +41,16 @@ def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo, rows: int)
     return html.Section(
         [
             html.H2(
-                [dcc.Link("In clamps", href="/bench"),
-                 html.Span(_counts(standings), className="count-open")]
+                [
+                    dcc.Link("In clamps", href="/bench"),
+                    html.Span(_counts(standings), className="count-open"),
+                ]
             ),
             html.Ul(cells),
         ],
         className="clamps",
         **attributes(data_tight="yes" if rows >= TIGHT_ROWS else "no", aria_label="In clamps"),
-    )  # fmt: skip
+    )
 
 
 def _is_ready(standing: Standing) -> bool:
@@ -78,8 +80,15 @@ def _ready(ready: Sequence[Sequence[Standing]], now_ms: int, zone: ZoneInfo) -> 
     """All that is ready in one cell, what was ready first in front."""
     waits = [one.wait for alike in ready for one in alike]
     names = "; ".join(wait_series.title([one.wait for one in alike]) for alike in ready)
-    first = min((s.readiness.ready_ms for a in ready for s in a if s.readiness is not None
-                 and s.readiness.ready_ms is not None), default=now_ms)  # fmt: skip
+    first = min(
+        (
+            s.readiness.ready_ms
+            for a in ready
+            for s in a
+            if s.readiness is not None and s.readiness.ready_ms is not None
+        ),
+        default=now_ms,
+    )
     since = formats.when(first, now_ms, zone)
     return _cell(
         "several",

@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from dashboard import formats
 from dashboard.wishes import WishFault, number
-from monitor.instruments import ARRIVED_TEMP_C, HOME_TEMP_C, Did, InstrumentFault, decide, id_of
+from monitor.domain.instrument import (
+    ARRIVED_TEMP_C,
+    HOME_TEMP_C,
+    Did,
+    InstrumentFault,
+    decide,
+    id_of,
+)
 from monitor.science.plates.parts import PRESETS, Part
 
 if TYPE_CHECKING:
@@ -18,7 +25,7 @@ if TYPE_CHECKING:
 
     from dashboard.queries import Shop
     from dashboard.wood_book import WoodBook
-    from monitor.instruments import Instrument
+    from monitor.domain.instrument import Instrument
 
 
 class HomeAir(NamedTuple):
@@ -59,11 +66,7 @@ LABELS = {
     "restraint": "Held by its joints",
 }
 """What each field is called on the page."""
-_FIELDS = {
-    "home_rh_pct": "home_rh",
-    "home_temp_c": "home_temp",
-    "arrived_temp_c": "cold",
-}
+_FIELDS = {"home_rh_pct": "home_rh", "home_temp_c": "home_temp", "arrived_temp_c": "cold"}
 """Names of the service's fields in the form, where they differ."""
 _RANGES_C = {"home_temp": HOME_TEMP_C, "cold": ARRIVED_TEMP_C}
 

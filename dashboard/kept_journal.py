@@ -6,7 +6,7 @@ import threading
 from typing import TYPE_CHECKING
 
 from monitor.commands import Journal
-from monitor.errors import StoreFault
+from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from collections.abc import Callable

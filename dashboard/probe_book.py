@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from monitor.clock import now_ms
-from monitor.jar_watch import settled
-from monitor.records import Quantity
-from monitor.sensor_health import Health, health
-from monitor.sensor_history import SensorHistory
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity
+from monitor.domain.sensor import SensorHistory
+from monitor.sensor_care.calibration import settled
+from monitor.sensor_care.health import Health, health
 
 if TYPE_CHECKING:
     from dashboard.queries import Shop

@@ -31,23 +31,37 @@ def calibration_plot(
         added, good = fit.corrected(along) - along, fit.uncertainty(along)
         data += [
             {
-                "type": "scatter", "mode": "lines", "fill": "toself", "hoverinfo": "skip",
-                "x": np.r_[along, along[::-1]], "y": np.r_[added + good, (added - good)[::-1]],
-                "line": {"width": 0}, "fillcolor": faint(look.ink, 0.15),
+                "type": "scatter",
+                "mode": "lines",
+                "fill": "toself",
+                "hoverinfo": "skip",
+                "x": np.r_[along, along[::-1]],
+                "y": np.r_[added + good, (added - good)[::-1]],
+                "line": {"width": 0},
+                "fillcolor": faint(look.ink, 0.15),
             },
             {
-                "type": "scatter", "mode": "lines", "x": along, "y": added,
+                "type": "scatter",
+                "mode": "lines",
+                "x": along,
+                "y": added,
                 "line": {"color": look.ink, "width": 3},
                 "hovertemplate": f"read %{{x:.1f}} {unit}: add %{{y:+.2f}} {unit}<extra></extra>",
             },
-        ]  # fmt: skip
-    data.append({
-        "type": "scatter", "mode": "markers+text", "x": x, "y": off,
-        "text": [point.name for point in points], "textposition": "top center",
-        "marker": {"color": look.ink, "size": 12},
-        "error_y": {"type": "data", "array": u, "color": look.ink, "thickness": 2},
-        "hovertemplate": f"%{{text}}: read %{{x:.1f}} {unit}, off by %{{y:+.2f}}<extra></extra>",
-    })  # fmt: skip
+        ]
+    data.append(
+        {
+            "type": "scatter",
+            "mode": "markers+text",
+            "x": x,
+            "y": off,
+            "text": [point.name for point in points],
+            "textposition": "top center",
+            "marker": {"color": look.ink, "size": 12},
+            "error_y": {"type": "data", "array": u, "color": look.ink, "thickness": 2},
+            "hovertemplate": f"%{{text}}: read %{{x:.1f}} {unit}, off by %{{y:+.2f}}<extra></extra>",
+        }
+    )
     axis = {"fixedrange": True, "gridcolor": look.rule, "zerolinecolor": look.quiet}
     return {
         "data": data,

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from dashboard import formats
 from dashboard.wishes import WishFault, number
-from monitor.records import Quantity
-from monitor.sensor_history import Did
+from monitor.core.measurements import Quantity
+from monitor.domain.sensor import Did
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,9 +18,13 @@ PASSED_ON = ("id", "by", "do", "about", "sensor", "salt", "quantity", "place", "
 """What a tap carries that goes on as it is."""
 TIMED = (Did.MOVE, Did.SEAL, Did.COMPARE, Did.BACK, Did.ABANDON)
 LABELS = {
-    "value": "It reads", "u": "Good to ± (k = 2)", "with": "Which instrument, its mark",
-    "since": "Holds from (empty: now)", "text": "Note", "place": "Another place",
-}  # fmt: skip
+    "value": "It reads",
+    "u": "Good to ± (k = 2)",
+    "with": "Which instrument, its mark",
+    "since": "Holds from (empty: now)",
+    "text": "Note",
+    "place": "Another place",
+}
 """What each field is called on the page."""
 
 

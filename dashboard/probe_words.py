@@ -6,18 +6,18 @@ import math
 from typing import TYPE_CHECKING
 
 from dashboard import formats
-from monitor import jar_watch
-from monitor.records import MEASURES, Quantity
+from monitor.core.measurements import MEASURES, Quantity
+from monitor.domain.sensor import BOUNDS, Correction, Did
 from monitor.science.calibration.salts import SALTS
 from monitor.science.calibration.settling import Rest
-from monitor.sensor_history import BOUNDS, Correction, Did
+from monitor.sensor_care import calibration
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from zoneinfo import ZoneInfo
 
     from dashboard.probe_book import OneProbe
-    from monitor.events import Event
+    from monitor.domain.events import Event
     from monitor.science.calibration.settling import Settling
 
 CAUTIONS = (
@@ -40,9 +40,11 @@ STEPS = (
 )
 """Common practice, no source."""
 _RESTS = {
-    Rest.WAITING: "Waiting", Rest.MOVING: "Still moving", Rest.RESTLESS: "Restless",
+    Rest.WAITING: "Waiting",
+    Rest.MOVING: "Still moving",
+    Rest.RESTLESS: "Restless",
     Rest.RESTED: "At rest: take the point",
-}  # fmt: skip
+}
 
 
 def jar(one: OneProbe, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> tuple[str, str]:
@@ -52,7 +54,7 @@ def jar(one: OneProbe, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> tuple
         return "", ""
     salt, since = SALTS[history.jar.salt], formats.when(history.jar.since_ms, now_ms, zone)
     told = [f"Over {salt.name} since {since}."]
-    expected = jar_watch.expects(history.jar.salt, found.temp_c)
+    expected = calibration.expects(history.jar.salt, found.temp_c)
     if not math.isnan(expected) and found.readings:
         told.append(
             f"It reads {formats.figure(found.rh_pct, 1)} % at "
@@ -66,7 +68,7 @@ def jar(one: OneProbe, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> tuple
 def rest_words(found: Settling, unit: formats.Unit) -> str:
     """What its rest rests on."""
     if found.rest is Rest.MOVING or math.isnan(found.rh_drift_pct):
-        return jar_watch.why(found)
+        return calibration.why(found)
     return (
         f"in the last half hour RH moved {formats.figure(found.rh_drift_pct, 2)} % and temperature "
         f"{formats.spread(found.temp_drift_k, unit)} {'°F' if unit == 'F' else 'K'}"

@@ -16,11 +16,12 @@ import numpy as np
 
 from dashboard import thinning
 from dashboard.answers import History, Notices, Probe, ServiceState, Stored
-from monitor import climate_book, means, present, pulse
-from monitor.clock import now_ms
-from monitor.errors import StoreFault, StoreUnavailable
-from monitor.places import Place
-from monitor.records import MEASURES, Quantity, Refusal, Series
+from monitor.air import climate_report, current, place_means
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault, StoreUnavailable
+from monitor.core.measurements import MEASURES, Quantity, Refusal, Series
+from monitor.domain.places import Place
+from monitor.runtime import heartbeat
 from monitor.science.air import pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, forecasts, outbox
@@ -29,9 +30,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dashboard.thinning import Points
-    from monitor.climate_book import ClimateRecord
-    from monitor.forecasts.forecast import Forecast
-    from monitor.present import Recent
+    from monitor.air.climate_report import ClimateRecord
+    from monitor.air.current import Recent
+    from monitor.domain.forecast import Forecast
     from monitor.settings import Settings
 
 ROWS_MAX = 20_000
@@ -118,7 +119,7 @@ class Shop:
 
     def service_state(self) -> ServiceState:
         """What the pulse file says; gone if it is late or was never written."""
-        beat = pulse.read(self.settings.pulse_path)
+        beat = heartbeat.read(self.settings.pulse_path)
         if beat is None:
             return ServiceState(None, True, "", "", "", "")
         return ServiceState(
@@ -132,7 +133,7 @@ class Shop:
 
     def places(self, reader: Reader) -> list[Place]:
         """The places of the settings in their order, then any other that a sensor has named."""
-        return means.places(reader, self.settings)
+        return place_means.places(reader, self.settings)
 
     def recent(self) -> list[Recent]:
         """Each place's newest values and the last day of its leading sensor, as 10-minute means.
@@ -142,7 +143,7 @@ class Shop:
         the newest of any sensor at the place.
         """
         with self.reader() as reader:
-            return present.recent(reader, self.settings, now_ms())
+            return current.recent(reader, self.settings, now_ms())
 
     def probes(self) -> list[Probe]:
         """Every sensor, by place in the order of the settings, then by name."""
@@ -210,11 +211,11 @@ class Shop:
     def climate(self, place: Place | None, end_ms: int) -> ClimateRecord:
         """The climate record of a place, or of the shop, over the 13 months before a moment."""
         with self.reader() as reader:
-            chosen = [place] if place else climate_book.indoors(self.places(reader))
-            name = place.label if place else climate_book.SHOP
-            start_ms = end_ms - climate_book.READ_MS
+            chosen = [place] if place else climate_report.indoors(self.places(reader))
+            name = place.label if place else climate_report.SHOP
+            start_ms = end_ms - climate_report.READ_MS
             zone = self.settings.zone
-            return climate_book.climate_record(reader, name, chosen, start_ms, end_ms, zone)
+            return climate_report.climate_record(reader, name, chosen, start_ms, end_ms, zone)
 
     def history(
         self, place: Place, quantity: str, start_ms: int, end_ms: int, *, share: int = 1

@@ -9,17 +9,17 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, NamedTuple
 
-from monitor.clock import now_ms
 from monitor.commands import Journal
-from monitor.standings import Standing, ready_by, standings
+from monitor.core.clock import now_ms
+from monitor.waits.evaluation import Standing, ready_by, standings
 
 if TYPE_CHECKING:
     from dashboard.kept_journal import KeptJournal
     from dashboard.queries import Reader, Shop
-    from monitor.kinds import Kind
+    from monitor.domain.wait import Wait
+    from monitor.domain.wait_types import Kind
     from monitor.science.waits.learning import Learned
     from monitor.science.waits.ready_by import LatestStart
-    from monitor.waits import Wait
 
 FRESH_MS = 10_000
 """How long an answer on how waits stand is good, if nothing was done to them. [ms]"""
@@ -129,9 +129,15 @@ class WaitBook:
                 return kept[1]
             kinds = list(journal.book.values())
             told = ready_by(
-                reader, self._shop.settings, kinds, plan.place, now, plan.wanted_ms,
-                warmer_k=plan.warmer_k, drier_pct=plan.drier_pct,
-            )  # fmt: skip
+                reader,
+                self._shop.settings,
+                kinds,
+                plan.place,
+                now,
+                plan.wanted_ms,
+                warmer_k=plan.warmer_k,
+                drier_pct=plan.drier_pct,
+            )
             found = {kind.id: one for kind, one in zip(kinds, told, strict=True)}
             while len(self._plans) >= PLANS_KEPT:
                 del self._plans[min(self._plans, key=lambda key: self._plans[key][0])]

@@ -8,9 +8,9 @@ from dash import dcc, html
 
 from dashboard import formats, wait_series, wait_words
 from dashboard.markup import attributes
+from monitor.domain.wait import Wait
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import State
-from monitor.waits import Wait
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from monitor.standings import Standing
+    from monitor.waits.evaluation import Standing
 
 BACK_MS = (3 * formats.HOUR_MS, 10 * formats.HOUR_MS)
 AHEAD_MS = (8 * formats.HOUR_MS, 26 * formats.HOUR_MS)
@@ -85,8 +85,13 @@ def bar(standing: Standing, of: Axis, zone: ZoneInfo) -> Component:
     words = [f"Since {formats.when(wait.started_ms, now, zone)}"]
     ready = found.ready_ms if found is not None else None
     end = of.at(ready) if ready is not None else None
-    parts.append(_piece("done", start, min(at_now, end) if end is not None and ready is not None
-                        and ready <= now else at_now))  # fmt: skip
+    parts.append(
+        _piece(
+            "done",
+            start,
+            min(at_now, end) if end is not None and ready is not None and ready <= now else at_now,
+        )
+    )
     if found is not None:
         words.append(f"{wait_words.percent(found.progress.median)} of its air so far")
         low, high = found.ready_low_ms, found.ready_high_ms
@@ -99,8 +104,11 @@ def bar(standing: Standing, of: Axis, zone: ZoneInfo) -> Component:
                 parts.append(_piece("togo", at_now, 100.0))
         if end is not None:
             edge = "yes" if ready is not None and ready > of.end_ms else "no"
-            parts.append(html.Span(className="end", style={"left": f"{end:.2f}%"},
-                                   **attributes(data_beyond=edge)))  # fmt: skip
+            parts.append(
+                html.Span(
+                    className="end", style={"left": f"{end:.2f}%"}, **attributes(data_beyond=edge)
+                )
+            )
     parts.append(html.Span(className="now", style={"left": f"{at_now:.2f}%"}))
     return html.Div(parts, className="bar", role="img", **attributes(aria_label=", ".join(words)))
 
@@ -170,7 +178,7 @@ def row(
         key=waits[0].id,
         className="wait",
         **attributes(data_state=said.state, data_wait=wait_series.ids(waits)),
-    )  # fmt: skip
+    )
 
 
 def steps_of(waits: Sequence[Wait]) -> list[Component]:
@@ -222,29 +230,38 @@ def felt(waits: Sequence[Wait], writer: bool) -> Component:
             html.Div(
                 [
                     html.Button(
-                        word, type="button", className="tap",
-                        **attributes(data_do="feel", data_wait=wait_series.ids(waits),
-                                     data_feel="" if feel is one else str(one),
-                                     data_said="Taken back." if feel is one else f"{word}.",
-                                     aria_pressed="true" if feel is one else "false"))
+                        word,
+                        type="button",
+                        className="tap",
+                        **attributes(
+                            data_do="feel",
+                            data_wait=wait_series.ids(waits),
+                            data_feel="" if feel is one else str(one),
+                            data_said="Taken back." if feel is one else f"{word}.",
+                            aria_pressed="true" if feel is one else "false",
+                        ),
+                    )
                     for one, word in wait_words.FEELS.items()
                 ],
                 className="taps",
             ),
             html.P(past, className="aside") if past and feel is None else None,
         ],
-        className="felt", role="group",
+        className="felt",
+        role="group",
         **attributes(aria_label=f"How was it: {wait_series.title(waits)}"),
-    )  # fmt: skip
+    )
 
 
 def field(label: str, id_: str, name: str, **more: Any) -> Component:
     """A labelled line to type into; `name` is what is sent."""
     return html.Div(
-        [html.Label(label, htmlFor=id_), dcc.Input(id=id_, name=name, type="text",
-                                                   autoComplete="off", **more)],
+        [
+            html.Label(label, htmlFor=id_),
+            dcc.Input(id=id_, name=name, type="text", autoComplete="off", **more),
+        ],
         className="field",
-    )  # fmt: skip
+    )
 
 
 def steps(here: str) -> Component:

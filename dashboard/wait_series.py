@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
     from typing import TypeVar
 
-    from monitor.waits import Wait
+    from monitor.domain.wait import Wait
 
     T = TypeVar("T")
 
@@ -51,10 +51,21 @@ def _same(wait: Wait) -> tuple[Any, ...]:
         return (wait.id,)
     opened = wait.events[0]
     return (
-        opened.recorded_ms, opened.by, wait.kind["id"], wait.instrument, found["stem"],
-        found["count"], wait.places, wait.started_ms, wait.pauses, wait.clamps, wait.wanted_ms,
-        wait.note, wait.released_ms, wait.feel,
-    )  # fmt: skip
+        opened.recorded_ms,
+        opened.by,
+        wait.kind["id"],
+        wait.instrument,
+        found["stem"],
+        found["count"],
+        wait.places,
+        wait.started_ms,
+        wait.pauses,
+        wait.clamps,
+        wait.wanted_ms,
+        wait.note,
+        wait.released_ms,
+        wait.feel,
+    )
 
 
 def _number(wait: Wait) -> int:

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
-    from monitor.kinds import Kind
-    from monitor.waits import Wait
+    from monitor.domain.wait import Wait
+    from monitor.domain.wait_types import Kind
 
 TIMED = {"pause", "resume", "move", "release"}
 PASSED_ON = ("id", "by", "do", "wait", "kind", "place", "feel")
@@ -92,10 +92,14 @@ def _changes(wait: Wait | None, form: Mapping[str, str], shop: Shop) -> dict[str
         return {}
     zone = shop.settings.zone
     was = {
-        "instrument": wait.instrument, "what": wait.what, "note": wait.note, "place": wait.place,
-        "clamps": str(wait.clamps or ""), "start": formats.to_input(wait.started_ms, zone),
+        "instrument": wait.instrument,
+        "what": wait.what,
+        "note": wait.note,
+        "place": wait.place,
+        "clamps": str(wait.clamps or ""),
+        "start": formats.to_input(wait.started_ms, zone),
         "wanted": formats.to_input(wait.wanted_ms, zone),
-    }  # fmt: skip
+    }
     changed = {k: v for k, v in form.items() if k in was and v != was[k]}
     found = _fields(changed, shop)
     if not found:
@@ -106,8 +110,10 @@ def _changes(wait: Wait | None, form: Mapping[str, str], shop: Shop) -> dict[str
 def shown_of(kind: Kind) -> dict[str, str]:
     """The figures of a kind as its page shows them, by the names of its fields."""
     own = {
-        "basis_h": kind.basis_s / 3600, "minimum_h": kind.minimum_s / 3600, "spread": kind.spread,
-    }  # fmt: skip
+        "basis_h": kind.basis_s / 3600,
+        "minimum_h": kind.minimum_s / 3600,
+        "spread": kind.spread,
+    }
     law = {f"law.{p.name}": p.value for p in parameters(kind.law)}
     return {name: f"{value:g}" for name, value in (own | law).items()}
 

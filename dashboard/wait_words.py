@@ -6,19 +6,19 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard import formats
-from monitor.events import Event
-from monitor.kinds import Caution
+from monitor.domain.events import Event
+from monitor.domain.wait import Action, Feel, Wait
+from monitor.domain.wait_types import Caution
 from monitor.science.waits.learning import LONG_BEFORE
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness, State
-from monitor.waits import Action, Feel, Wait
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from zoneinfo import ZoneInfo
 
-    from monitor.kinds import Kind
-    from monitor.standings import Standing
+    from monitor.domain.wait_types import Kind
+    from monitor.waits.evaluation import Standing
 
 ROUND_MS = 5 * formats.MINUTE_MS
 """Times that are forecast are told to this. [ms]"""
@@ -153,9 +153,10 @@ def _main(
         return "ready", "ready", f"Ready since {text}."
     if found.state is State.NO_AIR:
         return (
-            "unknown", "not known",
+            "unknown",
+            "not known",
             "No reading from its place since it began, and none is expected: nothing can be said.",
-        )  # fmt: skip
+        )
     if found.state is State.NOT_STARTED:
         text = formats.ahead(standing.wait.started_ms, now_ms, zone)
         return "waiting", "to begin", f"Begins {text}."
@@ -176,24 +177,27 @@ def _main(
         if found.horizon_ms <= now_ms:
             had = percent(found.progress.median)
             return (
-                "unknown", "not known",
+                "unknown",
+                "not known",
                 f"{undone}It has had {had} of its air. What air comes is not known yet: no time "
                 "can be told.",
-            )  # fmt: skip
+            )
         days = round((found.horizon_ms - now_ms) / formats.DAY_MS)
         span = "five days" if days == 5 else formats.duration(found.horizon_ms - now_ms)
         return "long", f"over {span}", f"{undone}Not within {span} in this air.{_rate(found)}"
     text = formats.ahead(about(found.ready_ms), now_ms, zone)
     if found.slow:
         return (
-            "waiting", text,
+            "waiting",
+            text,
             f"{undone}Perhaps about {text}{_range(found, now_ms, zone)}: no promise, the air is nearly "
             "too damp and the sensor's error decides.",
-        )  # fmt: skip
+        )
     return (
-        "waiting", text,
+        "waiting",
+        text,
         f"{undone}Ready about {text}{_range(found, now_ms, zone)}.{_rate(found)}",
-    )  # fmt: skip
+    )
 
 
 def _range(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:

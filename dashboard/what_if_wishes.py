@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.wishes import WishFault, number
+from monitor.core.units import M3_PER_FT3, VOLUMES_L
 from monitor.science.outlook.record import STEPS
 from monitor.science.outlook.what_if import SETTING_C, VOLUME_M3, WATER_MAX_L, Change
-from monitor.units import M3_PER_FT3, VOLUMES_L
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -91,9 +91,12 @@ def change(typed: Mapping[str, object], volume_m3: float, unit: Unit) -> Change 
         values |= {name: to_si[name](values[name]) for name in to_si.keys() & values.keys()}
     start = round(values.get("start", 0.0))
     found = Change(
-        setting_c=values.get("setting"), water_l_day=values.get("water", 0.0),
-        window_ach=WINDOWS_ACH[window], volume_m3=values.get("volume", volume_m3),
-        start=start, stop=min(start + round(values.get("lasts", STEPS)), STEPS),
-    )  # fmt: skip
+        setting_c=values.get("setting"),
+        water_l_day=values.get("water", 0.0),
+        window_ach=WINDOWS_ACH[window],
+        volume_m3=values.get("volume", volume_m3),
+        start=start,
+        stop=min(start + round(values.get("lasts", STEPS)), STEPS),
+    )
     idle = found.setting_c is None and not found.water_l_day and not found.window_ach
     return None if idle else found

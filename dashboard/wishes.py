@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from monitor.errors import MonitorError
+from monitor.core.errors import MonitorError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

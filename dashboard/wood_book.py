@@ -8,21 +8,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from monitor.clock import now_ms
 from monitor.commands import Journal
-from monitor.instruments import id_of
+from monitor.core.clock import now_ms
+from monitor.domain.instrument import id_of
 from monitor.science.waits.coming import ComingAir
-from monitor.wood_standings import WoodStanding, wood_ahead, wood_history, wood_standings
+from monitor.wood.evaluation import WoodStanding, wood_ahead, wood_history, wood_standings
 
 if TYPE_CHECKING:
     from dashboard.coming_book import ComingBook
     from dashboard.kept_journal import KeptJournal
     from dashboard.queries import Reader, Shop
-    from monitor.foreseen import Foreseen
-    from monitor.instruments import Instrument
+    from monitor.domain.instrument import Instrument
+    from monitor.domain.wait import Wait
+    from monitor.outlook.summary import Foreseen
     from monitor.science.plates.ahead import Ahead
     from monitor.science.plates.history import History
-    from monitor.waits import Wait
 
 HOUR_S = 3600.0
 FRESH_MS = 60_000

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     from dashboard.figures import View
     from dashboard.themes import Theme
+    from monitor.domain.wait import Wait
     from monitor.science.plates.history import History
-    from monitor.waits import Wait
 
 POINTS_MAX = 700
 """Most points of a line; more are drawn as means of their neighbours."""
@@ -73,49 +73,83 @@ def stay_plot(
     low, high = _y_range(points, found.rest_pct, coming)
     data = [_line("air's balance", at_ms, points["air_pct"], times, look.quiet, "solid", 1.2)]
     for i, part in enumerate(found.parts):
-        data.append(_line(part.name, at_ms, points["mean"][i], times, inks[i],
-                          DASHES[i % len(DASHES)], 2.6))  # fmt: skip
+        data.append(
+            _line(
+                part.name, at_ms, points["mean"][i], times, inks[i], DASHES[i % len(DASHES)], 2.6
+            )
+        )
     if coming is not None:
         ahead = formats.moments(coming.at_ms, zone)
         data += [
-            _line(f"{part.name}, foretold", coming.at_ms, coming.mean[part.name], ahead, ink,
-                  "dot", 1.6)
-            for part, ink in zip(found.parts, inks, strict=True) if part.name in coming.mean
-        ]  # fmt: skip
+            _line(
+                f"{part.name}, foretold",
+                coming.at_ms,
+                coming.mean[part.name],
+                ahead,
+                ink,
+                "dot",
+                1.6,
+            )
+            for part, ink in zip(found.parts, inks, strict=True)
+            if part.name in coming.mean
+        ]
     foot = low + 0.03 * (high - low)
     past = view._replace(end_ms=int(found.at_ms[-1])) if coming else view
     data += _wait_marks(waits, foot, past, look)
     narrow = view.width_px < NARROW_PX
     most = min(max(view.width_px // 120, 3), 12)
     ticks = formats.ticks(view.start_ms, view.end_ms, zone, most=most)
-    axis: dict[str, Any] = {"gridcolor": faint(look.ink, 0.14), "zeroline": False,
-                            "linecolor": look.quiet, "tickcolor": look.quiet}  # fmt: skip
+    axis: dict[str, Any] = {
+        "gridcolor": faint(look.ink, 0.14),
+        "zeroline": False,
+        "linecolor": look.quiet,
+        "tickcolor": look.quiet,
+    }
     ends = [(part.name, points["mean"][i], inks[i]) for i, part in enumerate(found.parts)]
     ends.append(("air", points["air_pct"], look.quiet))
     ends.append(("rest", np.array([found.rest_pct]), look.ink))
     layout = {
         "template": template(look),
-        "xaxis": axis | {
-            "range": [view.start_ms, view.end_ms], "type": "linear",
-            "tickvals": [t.at_ms for t in ticks], "ticktext": [t.text for t in ticks],
+        "xaxis": axis
+        | {
+            "range": [view.start_ms, view.end_ms],
+            "type": "linear",
+            "tickvals": [t.at_ms for t in ticks],
+            "ticktext": [t.text for t in ticks],
             "title": {"text": f"Local time, {zone.key.replace('_', ' ')}", "standoff": 8},
         },
-        "yaxis": axis | {
-            "range": [low, high], "fixedrange": True, "nticks": 7,
+        "yaxis": axis
+        | {
+            "range": [low, high],
+            "fixedrange": True,
+            "nticks": 7,
             "title": {"text": "Moisture [% of dry wood]", "standoff": 8},
         },
-        "shapes": [*night_shapes(view, look), *_open_shapes(found, look), _rest(found, look),
-                   *([_now(int(found.at_ms[-1]), look)] if coming else [])],
+        "shapes": [
+            *night_shapes(view, look),
+            *_open_shapes(found, look),
+            _rest(found, look),
+            *([_now(int(found.at_ms[-1]), look)] if coming else []),
+        ],
         "annotations": [*([] if narrow else _labels(ends, low, high)), *_open_labels(found, look)],
-        "showlegend": narrow, "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom"},
+        "showlegend": narrow,
+        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom"},
         "margin": {"l": 64, "r": 24 if narrow else 130, "t": 16, "b": 76},
-    }  # fmt: skip
+    }
     return {"data": data, "layout": layout}
 
 
 def _now(at_ms: int, look: Theme) -> dict[str, Any]:
-    return {"type": "line", "xref": "x", "yref": "paper", "x0": at_ms, "x1": at_ms, "y0": 0,
-            "y1": 1, "line": {"color": look.quiet, "width": 2, "dash": "dashdot"}}  # fmt: skip
+    return {
+        "type": "line",
+        "xref": "x",
+        "yref": "paper",
+        "x0": at_ms,
+        "x1": at_ms,
+        "y0": 0,
+        "y1": 1,
+        "line": {"color": look.quiet, "width": 2, "dash": "dashdot"},
+    }
 
 
 def summary(found: History, view: View) -> str:
@@ -135,14 +169,24 @@ def summary(found: History, view: View) -> str:
 
 
 def _line(
-    name: str, at_ms: NDArray[Any], values: NDArray[Any], times: list[str], ink: str, dash: str,
+    name: str,
+    at_ms: NDArray[Any],
+    values: NDArray[Any],
+    times: list[str],
+    ink: str,
+    dash: str,
     width: float,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     return {
-        "type": "scatter", "mode": "lines", "name": name, "x": at_ms.astype(np.float64),
-        "y": values, "line": {"color": ink, "width": width, "dash": dash}, "text": times,
+        "type": "scatter",
+        "mode": "lines",
+        "name": name,
+        "x": at_ms.astype(np.float64),
+        "y": values,
+        "line": {"color": ink, "width": width, "dash": dash},
+        "text": times,
         "hovertemplate": f"<b>{escaped(name)}</b><br>%{{text}}<br>%{{y:.1f}} %<extra></extra>",
-    }  # fmt: skip
+    }
 
 
 def _labels(
@@ -159,10 +203,19 @@ def _labels(
     for place, name, ink in sorted(places):
         floor = max(place, floor + LABEL_SPACE)
         found.append(
-            {"xref": "paper", "yref": "paper", "x": 1, "y": floor, "text": escaped(name),
-             "showarrow": False, "xanchor": "left", "yanchor": "middle", "xshift": 8,
-             "font": {"color": ink, "size": 16}}
-        )  # fmt: skip
+            {
+                "xref": "paper",
+                "yref": "paper",
+                "x": 1,
+                "y": floor,
+                "text": escaped(name),
+                "showarrow": False,
+                "xanchor": "left",
+                "yanchor": "middle",
+                "xshift": 8,
+                "font": {"color": ink, "size": 16},
+            }
+        )
     return found
 
 
@@ -192,34 +245,63 @@ def _runs(found: History) -> list[tuple[int, int]]:
 
 def _open_shapes(found: History, look: Theme) -> list[dict[str, Any]]:
     return [
-        {"type": "rect", "xref": "x", "yref": "paper", "x0": a, "x1": b, "y0": 0, "y1": 1,
-         "fillcolor": faint(look.ink, 0.09), "line": {"color": look.quiet, "width": 1},
-         "layer": "below"}
+        {
+            "type": "rect",
+            "xref": "x",
+            "yref": "paper",
+            "x0": a,
+            "x1": b,
+            "y0": 0,
+            "y1": 1,
+            "fillcolor": faint(look.ink, 0.09),
+            "line": {"color": look.quiet, "width": 1},
+            "layer": "below",
+        }
         for a, b in _runs(found)
-    ]  # fmt: skip
+    ]
 
 
 def _open_labels(found: History, look: Theme) -> list[dict[str, Any]]:
     return [
-        {"xref": "x", "yref": "paper", "x": a, "y": 1, "text": "open", "showarrow": False,
-         "xanchor": "left", "yanchor": "top", "xshift": 4,
-         "font": {"color": look.ink, "size": 15}}
+        {
+            "xref": "x",
+            "yref": "paper",
+            "x": a,
+            "y": 1,
+            "text": "open",
+            "showarrow": False,
+            "xanchor": "left",
+            "yanchor": "top",
+            "xshift": 4,
+            "font": {"color": look.ink, "size": 15},
+        }
         for a, _ in _runs(found)
-    ]  # fmt: skip
+    ]
 
 
 def _rest(found: History, look: Theme) -> dict[str, Any]:
-    return {"type": "line", "xref": "paper", "yref": "y", "x0": 0, "x1": 1, "y0": found.rest_pct,
-            "y1": found.rest_pct, "line": {"color": look.ink, "width": 1.5, "dash": "6px,4px"},
-            "layer": "below"}  # fmt: skip
+    return {
+        "type": "line",
+        "xref": "paper",
+        "yref": "y",
+        "x0": 0,
+        "x1": 1,
+        "y0": found.rest_pct,
+        "y1": found.rest_pct,
+        "line": {"color": look.ink, "width": 1.5, "dash": "6px,4px"},
+        "layer": "below",
+    }
 
 
 def _wait_marks(
     waits: Sequence[Wait], foot: float, view: View, look: Theme
 ) -> list[dict[str, Any]]:
     """Each wait as a stroke along the foot, from its start to its release."""
-    within = [w for w in waits if w.started_ms < view.end_ms
-              and (w.released_ms or view.end_ms) > view.start_ms]  # fmt: skip
+    within = [
+        w
+        for w in waits
+        if w.started_ms < view.end_ms and (w.released_ms or view.end_ms) > view.start_ms
+    ]
     if not within:
         return []
     xs: list[float] = []
@@ -231,10 +313,21 @@ def _wait_marks(
         text = f"<b>{escaped(name)}</b><br>from {formats.stamp(wait.started_ms, view.zone)}{state}"
         xs += [max(wait.started_ms, view.start_ms), end, np.nan]
         texts += [text, text, ""]
-    return [{
-        "type": "scatter", "mode": "lines+markers", "name": "waits", "x": np.array(xs, float),
-        "y": np.full(len(xs), foot), "text": texts, "line": {"color": look.ink, "width": 5},
-        "marker": {"symbol": "line-ns-open", "size": 12, "color": look.ink,
-                   "line": {"width": 2, "color": look.ink}},
-        "hovertemplate": "%{text}<extra></extra>",
-    }]  # fmt: skip
+    return [
+        {
+            "type": "scatter",
+            "mode": "lines+markers",
+            "name": "waits",
+            "x": np.array(xs, float),
+            "y": np.full(len(xs), foot),
+            "text": texts,
+            "line": {"color": look.ink, "width": 5},
+            "marker": {
+                "symbol": "line-ns-open",
+                "size": 12,
+                "color": look.ink,
+                "line": {"width": 2, "color": look.ink},
+            },
+            "hovertemplate": "%{text}<extra></extra>",
+        }
+    ]

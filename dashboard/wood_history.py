@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from dashboard import formats
-from monitor.instruments import Did
+from monitor.domain.instrument import Did
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from zoneinfo import ZoneInfo
 
-    from monitor.events import Event
+    from monitor.domain.events import Event
 
 
 def event_words(
@@ -32,8 +32,13 @@ def event_words(
     match event.action:
         case Did.REGISTER:
             state = "opened" if body["open"] else "closed"
-            told = _put(body, ("home_rh_pct", "home_temp_c", "arrived_temp_c", "due_ms", "note"),
-                        now_ms, zone, unit)  # fmt: skip
+            told = _put(
+                body,
+                ("home_rh_pct", "home_temp_c", "arrived_temp_c", "due_ms", "note"),
+                now_ms,
+                zone,
+                unit,
+            )
             return f"Came in: {body['kind']}, {state}, to {place()}{at('arrived_ms')}; {told}"
         case Did.OPEN:
             return f"Opened{at()}"
@@ -51,11 +56,7 @@ def event_words(
 
 
 def _put(
-    body: Mapping[str, Any],
-    names: Sequence[str],
-    now_ms: int,
-    zone: ZoneInfo,
-    unit: formats.Unit,
+    body: Mapping[str, Any], names: Sequence[str], now_ms: int, zone: ZoneInfo, unit: formats.Unit
 ) -> str:
     told = []
     for name in names:
@@ -63,8 +64,12 @@ def _put(
             continue
         value = body[name]
         if name == "parts":
-            told.append("parts " + ", ".join(
-                f"{p['name']} {p['thickness_mm']:g} × {p['width_mm']:g} mm" for p in value))  # fmt: skip
+            told.append(
+                "parts "
+                + ", ".join(
+                    f"{p['name']} {p['thickness_mm']:g} × {p['width_mm']:g} mm" for p in value
+                )
+            )
         elif name == "note":
             if value or len(body) == 1:
                 told.append(f"note {value}" if value else "no note")

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.sign_in import Writing
-    from monitor.instruments import Instrument
+    from monitor.domain.instrument import Instrument
     from monitor.science.plates.answer import Answer, PartStanding
-    from monitor.wood_standings import WoodStanding
+    from monitor.wood.evaluation import WoodStanding
 
 SCALE_PCT = 5.0
 """The drawing reaches so far to either side of a part's rest. [% MC]"""
@@ -44,16 +44,24 @@ def scale(one: PartStanding) -> Component:
         html.Span(className="axis"),
         *(html.Span(className="tick", style={"left": f"{at(t):.1f}%"}) for t in TICKS_PCT),
         html.Span(className="rest"),
-        html.Span(className="range", style={"left": f"{left:.2f}%", "width": f"{right - left:.2f}%"}),
-    ]  # fmt: skip
+        html.Span(
+            className="range", style={"left": f"{left:.2f}%", "width": f"{right - left:.2f}%"}
+        ),
+    ]
     if not math.isnan(settles):
         pieces.append(html.Span(className="settle", style={"left": f"{at(settles):.2f}%"}))
         word = "drier" if settles < 0 else "damper"
         words.append(f"settles {abs(settles):.1f} % {word} than its rest in the present air")
-    pieces.append(html.Span(className="mark", style={"left": f"{at(off.median):.2f}%"},
-                            **attributes(data_state=state)))  # fmt: skip
-    return html.Div(pieces, className="off-scale", role="img",
-                    **attributes(aria_label="; ".join(words)))  # fmt: skip
+    pieces.append(
+        html.Span(
+            className="mark",
+            style={"left": f"{at(off.median):.2f}%"},
+            **attributes(data_state=state),
+        )
+    )
+    return html.Div(
+        pieces, className="off-scale", role="img", **attributes(aria_label="; ".join(words))
+    )
 
 
 def heads() -> Component:
@@ -78,8 +86,10 @@ def closing(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Component:
             html.P(wood_words.asks(standing.instrument), className="asked-of"),
             html.P(
                 [
-                    html.Span(className="shape", **attributes(data_state=str(told.close),
-                                                              aria_hidden="true")),
+                    html.Span(
+                        className="shape",
+                        **attributes(data_state=str(told.close), aria_hidden="true"),
+                    ),
                     html.Strong(told.word),
                 ],
                 className="answer",
@@ -89,7 +99,7 @@ def closing(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Component:
         ],
         className="closing",
         **attributes(data_close=str(told.close)),
-    )  # fmt: skip
+    )
 
 
 def row(
@@ -108,15 +118,13 @@ def row(
                 ],
                 className="named",
             ),
-            html.Ul([line(part) for part in parts], className="parts")
-            if parts
-            else html.Div(),
+            html.Ul([line(part) for part in parts], className="parts") if parts else html.Div(),
             closing(standing, now_ms, zone),
         ],
         key=one.id,
         className="instrument",
         **attributes(data_instrument=one.id),
-    )  # fmt: skip
+    )
 
 
 def line(one: PartStanding) -> Component:
@@ -165,7 +173,7 @@ def choice(name: str, id_: str, chosen: str, options: Mapping[str, str]) -> Comp
             fault(name),
         ],
         className="field",
-    )  # fmt: skip
+    )
 
 
 def fault(name: str) -> Component:
@@ -186,8 +194,10 @@ def cautions(keys: Sequence[str]) -> list[Component]:
 def assumed(answer: Answer) -> Component:
     """What an answer takes for granted, in small print."""
     told = [str(one) for one in answer.assumed]
-    return html.P(f"Taken for granted: {'; '.join(told)}. {wood_words.SUPPOSED}",
-                  className="aside small-print")  # fmt: skip
+    return html.P(
+        f"Taken for granted: {'; '.join(told)}. {wood_words.SUPPOSED}",
+        className="aside small-print",
+    )
 
 
 def steps(here: str) -> Component:
@@ -218,7 +228,16 @@ def read_only(may: Writing) -> Component:
 def move_to(instrument: Instrument, places: Mapping[str, str]) -> list[Component]:
     """A tap for each other place."""
     return [
-        wait_parts.tap(label, "move", about="instrument", instrument=instrument.id, place=id_,
-                       form="at-form", said=f"Moved to {label}.", then="reload")
-        for id_, label in places.items() if id_ != instrument.place
-    ]  # fmt: skip
+        wait_parts.tap(
+            label,
+            "move",
+            about="instrument",
+            instrument=instrument.id,
+            place=id_,
+            form="at-form",
+            said=f"Moved to {label}.",
+            then="reload",
+        )
+        for id_, label in places.items()
+        if id_ != instrument.place
+    ]

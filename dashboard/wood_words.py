@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from zoneinfo import ZoneInfo
 
-    from monitor.instruments import Instrument
+    from monitor.domain.instrument import Instrument
     from monitor.science.plates.answer import Answer, PartStanding
-    from monitor.wood_standings import WoodStanding
+    from monitor.wood.evaluation import WoodStanding
 
 DAY_S = 86_400.0
 LEAST_MM = 0.05
@@ -261,9 +261,7 @@ def facts(instrument: Instrument, places: Mapping[str, str]) -> str:
 
 def stay(instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
     """How long it has been here and when it is due: "here 6 days, due out Fri 4 Dec"."""
-    came, today = (
-        formats.local(ms, zone).date() for ms in (instrument.arrived_ms, now_ms)
-    )  # fmt: skip
+    came, today = (formats.local(ms, zone).date() for ms in (instrument.arrived_ms, now_ms))
     days = (today - came).days
     here = "came today" if days <= 0 else f"here {days} day{'' if days == 1 else 's'}"
     due = due_words(instrument, now_ms, zone)

@@ -6,15 +6,15 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard import formats
-from monitor.present import HEATED_TO_C, TRACE_MS, PlaceAir
-from monitor.verdicts import State
+from monitor.air.current import HEATED_TO_C, TRACE_MS, PlaceAir
+from monitor.domain.air_assessment import State
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from dashboard.answers import ServiceState
     from dashboard.formats import Unit
-    from monitor.errors import StoreFault
+    from monitor.core.errors import StoreFault
 
 OLD = "old"
 """The state of a place whose sensor has gone quiet."""
@@ -23,9 +23,7 @@ FIRST_READING = (
     "Let a sensor publish to the topic benchweather/<place>/<sensor>, for instance "
     "benchweather/front-bench/probe-1, a SenML pack such as"
 )
-FIRST_PACK = (
-    '[{"n":"temperature","u":"Cel","v":20.5},{"n":"humidity","u":"%RH","v":46}]'
-)  # fmt: skip
+FIRST_PACK = '[{"n":"temperature","u":"Cel","v":20.5},{"n":"humidity","u":"%RH","v":46}]'
 
 
 class Trouble(NamedTuple):
@@ -52,36 +50,49 @@ def troubles(
     if fault is not None:
         found.append(store_trouble(fault))
     if state.beat_ms is None:
-        found.append(Trouble(
-            "service", "The service has not run here yet: nothing is being recorded.",
-            "Start Benchweather on the shop's computer.",
-        ))  # fmt: skip
+        found.append(
+            Trouble(
+                "service",
+                "The service has not run here yet: nothing is being recorded.",
+                "Start Benchweather on the shop's computer.",
+            )
+        )
     elif state.gone:
-        found.append(Trouble(
-            "service",
-            f"The service stopped at {formats.when(state.beat_ms, now_ms, zone)}: "
-            "nothing is being recorded.",
-            "Start Benchweather again on the shop's computer. Sensors that keep their readings "
-            "send them then.",
-        ))  # fmt: skip
+        found.append(
+            Trouble(
+                "service",
+                f"The service stopped at {formats.when(state.beat_ms, now_ms, zone)}: "
+                "nothing is being recorded.",
+                "Start Benchweather again on the shop's computer. Sensors that keep their readings "
+                "send them then.",
+            )
+        )
     if not state.gone and state.store_trouble:
-        found.append(Trouble(
-            "store", f"Readings cannot be stored: {_sentence(state.store_trouble)}",
-            "Make room on the disk, or see that the data folder can be written. Until then the "
-            "broker holds what comes.",
-        ))  # fmt: skip
+        found.append(
+            Trouble(
+                "store",
+                f"Readings cannot be stored: {_sentence(state.store_trouble)}",
+                "Make room on the disk, or see that the data folder can be written. Until then the "
+                "broker holds what comes.",
+            )
+        )
     if not state.gone and state.broker_trouble:
-        found.append(Trouble(
-            "broker",
-            f"No connection to the broker{f' at {state.broker}' if state.broker else ''}: "
-            f"{_sentence(state.broker_trouble)}",
-            "Check that the broker runs, its address, and the user name and password.",
-        ))  # fmt: skip
+        found.append(
+            Trouble(
+                "broker",
+                f"No connection to the broker{f' at {state.broker}' if state.broker else ''}: "
+                f"{_sentence(state.broker_trouble)}",
+                "Check that the broker runs, its address, and the user name and password.",
+            )
+        )
     if not state.gone and state.round_trouble and not state.store_trouble:
-        found.append(Trouble(
-            "round", f"No alert is raised and no wait told: {_sentence(state.round_trouble)}",
-            "Undo what was last changed in rules or settings; the log has more.",
-        ))  # fmt: skip
+        found.append(
+            Trouble(
+                "round",
+                f"No alert is raised and no wait told: {_sentence(state.round_trouble)}",
+                "Undo what was last changed in rules or settings; the log has more.",
+            )
+        )
     return found
 
 
@@ -89,20 +100,23 @@ def store_trouble(fault: StoreFault) -> Trouble:
     """A store that cannot be read, in words."""
     if fault.retryable and "no store yet" in str(fault):
         return Trouble(
-            "store", "Nothing has been stored yet.",
+            "store",
+            "Nothing has been stored yet.",
             "The store is made when the service first runs: start Benchweather.",
-        )  # fmt: skip
+        )
     if fault.retryable:
         return Trouble(
-            "store", f"The store cannot be read just now: {_sentence(str(fault))}",
+            "store",
+            f"The store cannot be read just now: {_sentence(str(fault))}",
             "The board tries again by itself. If this stays, see whether another program has the "
             "file open.",
-        )  # fmt: skip
+        )
     return Trouble(
-        "store", f"The store cannot be read: {_sentence(str(fault))}",
+        "store",
+        f"The store cannot be read: {_sentence(str(fault))}",
         "Stop Benchweather, put the last backup in the place of that file, and start it again. "
         "Keep the damaged file.",
-    )  # fmt: skip
+    )
 
 
 def _sentence(text: str) -> str:

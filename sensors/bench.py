@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from monitor.desk import ask
-from monitor.instruments import Instrument
-from monitor.waits import Feel, Wait
+from monitor.commands.ipc import ask
+from monitor.domain.instrument import Instrument
+from monitor.domain.wait import Feel, Wait
 
 HOUR_MS = 3_600_000
 BY = "demo"
@@ -88,13 +88,18 @@ def take_in(desk: Path, instruments: Mapping[str, Instrument], now_ms: int) -> i
         about = {"about": "instrument", "by": BY}
         done = ask(
             desk,
-            about | {
-                "do": "register", "reference": guest.reference, "kind": guest.kind,
-                "place": BENCH, "home_temp_c": guest.home_temp_c,
-                "home_rh_pct": guest.home_rh_pct, "arrived_ms": _ago(now_ms, guest.came_d),
+            about
+            | {
+                "do": "register",
+                "reference": guest.reference,
+                "kind": guest.kind,
+                "place": BENCH,
+                "home_temp_c": guest.home_temp_c,
+                "home_rh_pct": guest.home_rh_pct,
+                "arrived_ms": _ago(now_ms, guest.came_d),
                 "due_ms": _ago(now_ms, -guest.due_d),
             },
-        )  # fmt: skip
+        )
         if guest.opened_d is not None:
             at_ms = _ago(now_ms, guest.opened_d)
             ask(desk, about | {"do": "open", "instrument": done["instrument"], "at_ms": at_ms})

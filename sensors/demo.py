@@ -14,20 +14,20 @@ import threading
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from monitor import logs
-from monitor.clock import from_ms, now_ms
 from monitor.commands import Journal
-from monitor.errors import BrokerUnavailable, MonitorError, StoreUnavailable
-from monitor.forecasts.forecast import Forecast
-from monitor.mqtt import Publisher
-from monitor.records import Reading
-from monitor.replaying import Message, message
-from monitor.service import broker_address
+from monitor.core import logs
+from monitor.core.clock import from_ms, now_ms
+from monitor.core.errors import BrokerUnavailable, MonitorError, StoreUnavailable
+from monitor.core.measurements import Reading
+from monitor.core.signals import signals_call
+from monitor.domain.forecast import Forecast
+from monitor.domain.topic_rules import FORECAST_TOPIC
+from monitor.mqtt.client import Publisher
+from monitor.readings.replay import Message, message
+from monitor.service.supervisor import broker_address
 from monitor.settings import Settings, load
-from monitor.signals import signals_call
 from monitor.store import Reader, Writer
 from monitor.store import forecasts as archive
-from monitor.topics import FORECAST_TOPIC
 from sensors import bench
 from sensors.forecasts import EVERY_MS, SOURCE, Forecasts, issues
 from sensors.shop import OUTDOORS, SERIES, Shop
@@ -130,10 +130,13 @@ def written(forecast: Forecast) -> bytes:
     hours = [
         {"valid_at": from_ms(at).isoformat(), "temp_c": t, "rh_pct": rh, "wind_m_s": wind}
         for at, t, rh, wind in zip(
-            forecast.valid_ms.tolist(), forecast.temp_c.tolist(), forecast.rh_pct.tolist(),
-            forecast.wind_m_s.tolist(), strict=True,
+            forecast.valid_ms.tolist(),
+            forecast.temp_c.tolist(),
+            forecast.rh_pct.tolist(),
+            forecast.wind_m_s.tolist(),
+            strict=True,
         )
-    ]  # fmt: skip
+    ]
     told = {"issued_at": from_ms(forecast.issued_ms).isoformat(), "hours": hours}
     return json.dumps(told).encode()
 

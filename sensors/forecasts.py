@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.forecasts.forecast import Forecast
+from monitor.domain.forecast import Forecast
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors.chance import normal
@@ -46,9 +46,15 @@ class Forecasts:
         dew = np.clip(np.minimum(air.dew_point_c + sd * damp, temp), -44, None)
         rh = 100 * vapour_pressure(dew, 100.0) / saturation_vapour_pressure(temp)
         return Forecast(
-            SOURCE, None, issued_ms, valid, temp.round(1), np.clip(rh, 1, 100).round(),
-            air.wind_m_s.round(1), air.pressure_pa.round(),
-        )  # fmt: skip
+            SOURCE,
+            None,
+            issued_ms,
+            valid,
+            temp.round(1),
+            np.clip(rh, 1, 100).round(),
+            air.wind_m_s.round(1),
+            air.pressure_pa.round(),
+        )
 
     def _off(self, what: str, issued_ms: int, valid_ms: NDArray[np.int64]) -> NDArray[np.float64]:
         """An error of standard deviation 1 that goes on from hour to hour, and half of it from

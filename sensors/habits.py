@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from monitor.clock import from_ms, to_ms
+from monitor.core.clock import from_ms, to_ms
 from sensors.chance import uniform
 from sensors.room import Drive
 from sensors.weather import standard_offset_ms
@@ -49,9 +49,20 @@ SUN_W, CORNER_SUN_W = 550.0, 90.0
 """Through the windows at a clear midsummer noon. [W]"""
 
 _CHANCES = (
-    "come", "go", "second", "saturday", "fill", "airing",
-    "glue", "glue hour", "varnish", "varnish hour", "door", "morning", "afternoon",
-)  # fmt: skip
+    "come",
+    "go",
+    "second",
+    "saturday",
+    "fill",
+    "airing",
+    "glue",
+    "glue hour",
+    "varnish",
+    "varnish hour",
+    "door",
+    "morning",
+    "afternoon",
+)
 """What is drawn anew each day."""
 
 

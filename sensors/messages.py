@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.clock import now_ms
-from monitor.records import Quantity, Reading, Series
-from monitor.replaying import AT_ONCE, Message, message
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.readings.replay import AT_ONCE, Message, message
 
 if TYPE_CHECKING:
     from sensors.shops import Block, Shops

@@ -65,13 +65,25 @@ class Room:
 
 
 BENCH_ROOM = Room(
-    volume_m3=60.0, buffer_g_pct=90.0, buffer_rate_g_h_pct=24.0, loss_w_k=50.0,
-    air_j_k=2.2e6, mass_j_k=16.0e6, mass_w_k=240.0, mass_loss_w_k=26.0,
-)  # fmt: skip
+    volume_m3=60.0,
+    buffer_g_pct=90.0,
+    buffer_rate_g_h_pct=24.0,
+    loss_w_k=50.0,
+    air_j_k=2.2e6,
+    mass_j_k=16.0e6,
+    mass_w_k=240.0,
+    mass_loss_w_k=26.0,
+)
 VARNISH_CORNER = Room(
-    volume_m3=15.0, buffer_g_pct=10.0, buffer_rate_g_h_pct=4.0, loss_w_k=8.0,
-    air_j_k=0.5e6, mass_j_k=2.5e6, mass_w_k=55.0, mass_loss_w_k=5.0,
-)  # fmt: skip
+    volume_m3=15.0,
+    buffer_g_pct=10.0,
+    buffer_rate_g_h_pct=4.0,
+    loss_w_k=8.0,
+    air_j_k=0.5e6,
+    mass_j_k=2.5e6,
+    mass_w_k=55.0,
+    mass_loss_w_k=5.0,
+)
 
 HEATER_W = 3600.0
 """While it is on. [W]"""
@@ -278,9 +290,15 @@ def at_rest(drive: Drive) -> State:
     pressure = 0.45 * saturation_pa(air, by)
     off = air < -math.inf
     return State(
-        (air, air), (air, air), (pressure, pressure), (wood, wood), (wood, wood),
-        off, off, 0.0 * air,
-    )  # fmt: skip
+        (air, air),
+        (air, air),
+        (pressure, pressure),
+        (wood, wood),
+        (wood, wood),
+        off,
+        off,
+        0.0 * air,
+    )
 
 
 def run(
@@ -337,13 +355,27 @@ def stepped(
 
         was_a = air_a
         air_a, mass_a = heat_step(
-            step_s, bench, air_a, mass_a, out_c, air_b, fresh[0], curtain_w_k,
+            step_s,
+            bench,
+            air_a,
+            mass_a,
+            out_c,
+            air_b,
+            fresh[0],
+            curtain_w_k,
             gain_a + (1 - f.corner_share) * heater_w + f.neighbour_w_k * (NEIGHBOUR_C - air_a),
-        )  # fmt: skip
+        )
         air_b, mass_b = heat_step(
-            step_s, corner, air_b, mass_b, out_c, was_a, fresh[1],
-            curtain_w_k + AIR_J_M3_K / 3600 * extract, gain_b + f.corner_share * heater_w,
-        )  # fmt: skip
+            step_s,
+            corner,
+            air_b,
+            mass_b,
+            out_c,
+            was_a,
+            fresh[1],
+            curtain_w_k + AIR_J_M3_K / 3600 * extract,
+            gain_b + f.corner_share * heater_w,
+        )
         saturations = (saturation_pa(air_a, by), saturation_pa(air_b, by))
         pressures, woods = water_step(
             step_h, rooms, pressures, woods, saturations, out_pa, fresh, across, sources

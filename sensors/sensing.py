@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.records import Quantity
+from monitor.core.measurements import Quantity
 from sensors.chance import normal, uniform
 
 if TYPE_CHECKING:

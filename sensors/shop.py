@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.clock import from_ms, to_ms
-from monitor.records import Quantity, Reading, Series
+from monitor.core.clock import from_ms, to_ms
+from monitor.core.measurements import Quantity, Reading, Series
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors import habits, room
@@ -75,7 +75,7 @@ class Shop:
     ) -> tuple[Times, dict[Series, Floats]]:
         """Times from `start_ms` up to, not including, `end_ms`, and every series at them.
 
-        Values are in the units of `monitor.records.MEASURES`. A year takes about two seconds.
+        Values are in the units of `monitor.core.measurements.MEASURES`. A year takes about two seconds.
         """
         ts_ms = np.arange(start_ms, end_ms, step_ms, dtype=np.int64)
         return ts_ms, self._read(ts_ms)
@@ -101,10 +101,7 @@ class Shop:
             rooms = self._quarter_run(start, end)
             grid = start + GRID_MS * np.arange(len(rooms.temp_c))
             for column, place in enumerate((BENCH, CORNER)):
-                for target, source in (
-                    (temp, rooms.temp_c),
-                    (pressure, rooms.vapour_pressure_pa),
-                ):
+                for target, source in ((temp, rooms.temp_c), (pressure, rooms.vapour_pressure_pa)):
                     target[place][low:high] = np.interp(ts_ms[low:high], grid, source[:, column])
             low = high
         temp[OUTDOORS] = outdoors.temp_c

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.records import Quantity
+from monitor.core.measurements import Quantity
 from monitor.science.air import vapour_pressure
 from sensors import habits, room
 from sensors.chance import uniform
@@ -72,7 +72,7 @@ class Block(NamedTuple):
 
     `ts_ms` has shape (n, sensors), each column rising: every sensor measures once a period, at a
     moment of its own. `values` has, for a quantity, which sensors measure it, shape (m,), and
-    what they read, shape (n, m), in the units of `monitor.records.MEASURES`.
+    what they read, shape (n, m), in the units of `monitor.core.measurements.MEASURES`.
     """
 
     ts_ms: Times
@@ -115,9 +115,7 @@ class Shops:
         self._made = tuple(
             one for shop in self._seeds for one in _seeds(shop, "sensor", sensors)
         )  # each sensor's own seed
-        self.phase_ms = np.floor(
-            period_ms * uniform(self._made, "phase", 0)
-        ).astype(np.int64)  # fmt: skip
+        self.phase_ms = np.floor(period_ms * uniform(self._made, "phase", 0)).astype(np.int64)
         """How long after the turn of a period each sensor measures, shape (sensors,). [ms]"""
         where = np.array([one.where for one in self.sensors])
         shop = np.array([one.shop for one in self.sensors])
@@ -144,10 +142,7 @@ class Shops:
         return np.asarray(bench.volume_m3), np.asarray(varnish.volume_m3)
 
     def blocks(
-        self,
-        start_ms: int,
-        end_ms: int,
-        stepped: Callable[[float], None] = lambda _: None,
+        self, start_ms: int, end_ms: int, stepped: Callable[[float], None] = lambda _: None
     ) -> Iterator[Block]:
         """What every sensor reads in the periods that begin in [start, end), in turn.
 
@@ -257,9 +252,8 @@ def _joined(air: _Air, more: _Air, at: int) -> _Air:
     """Two pieces as one, without what lies before `at`. They share a row."""
     skip = max(0, min((at - air.start_ms) // GRID_MS, len(air.temp_c) - 1))
     columns = (
-        np.concatenate((one[skip:-1], two))
-        for one, two in zip(air[1:], more[1:], strict=True)
-    )  # fmt: skip
+        np.concatenate((one[skip:-1], two)) for one, two in zip(air[1:], more[1:], strict=True)
+    )
     return _Air(air.start_ms + skip * GRID_MS, *columns)
 
 
@@ -278,6 +272,8 @@ def _sensors(seeds: tuple[int, ...], each: int) -> Iterator[Sensor]:
             counts[where] += 1
             place = PLACES[where]
             yield Sensor(
-                shop, where, f"sim{shop + 1}-{place.name}",
+                shop,
+                where,
+                f"sim{shop + 1}-{place.name}",
                 f"sim{shop + 1}-{place.letter}{counts[where]}",
-            )  # fmt: skip
+            )

@@ -8,19 +8,12 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli.sending import (
-    Pace,
-    PasswordFile,
-    User,
-    address_of,
-    checked_pace,
-    under_way,
-)
+from monitor.cli.sending import Pace, PasswordFile, User, address_of, checked_pace, under_way
 from monitor.cli.shared import Config, Data, Demo, load, moment_of, out, told, wrong
-from monitor.clock import now_ms
-from monitor.payload.judging import EARLIEST_MS
-from monitor.replaying import send
-from monitor.signals import signals_call
+from monitor.core.clock import now_ms
+from monitor.core.signals import signals_call
+from monitor.readings.payload.validation import EARLIEST_MS
+from monitor.readings.replay import send
 from sensors.messages import messages
 from sensors.shops import PERIOD_MAX_MS, PLACES, SENSORS_MAX, Shops
 
@@ -40,8 +33,7 @@ def simulate(
     ] = 4,
     seed: Annotated[int, typer.Option(min=0, help="The same gives the same readings")] = 1,
     period: Annotated[
-        float,
-        typer.Option(min=0.1, max=PERIOD_MAX_MS / 1000, help="Of a sensor's readings, in s"),
+        float, typer.Option(min=0.1, max=PERIOD_MAX_MS / 1000, help="Of a sensor's readings, in s")
     ] = 10.0,
     start: Annotated[str, typer.Option("--from", help="First day or time; else now")] = "",
     end: Annotated[
@@ -69,16 +61,20 @@ def simulate(
     settings = load(data, config, demo=demo)
     checked_pace(pace)
     if shops * sensors > SENSORS_MAX:
-        wrong(f"--shops {shops} with --sensors {sensors} each are {shops * sensors} sensors: "
-              f"at most {SENSORS_MAX} in all")  # fmt: skip
+        wrong(
+            f"--shops {shops} with --sensors {sensors} each are {shops * sensors} sensors: "
+            f"at most {SENSORS_MAX} in all"
+        )
     period_ms = round(1000 * period)
     made = Shops(seed, settings.zone, shops, sensors, period_ms)
     if places:
         _print_places(made)
         return
     if not broker:
-        wrong("these readings are invented: name the broker that is to have them with --broker, "
-              "best of a service for trials")  # fmt: skip
+        wrong(
+            "these readings are invented: name the broker that is to have them with --broker, "
+            "best of a service for trials"
+        )
     address = address_of(settings, broker, user, password_file)
     now = now_ms()
     first = moment_of(start, settings.zone, option="--from") if start else now
@@ -89,8 +85,9 @@ def simulate(
         wrong(f"--from {start} is yet to come: leave it out to begin now")
     first, last = first + -first % period_ms, last - last % period_ms
     if first >= last:
-        wrong(f"no period of {period:g} s lies whole between --from {start or 'now'} "
-              f"and --to {end}")  # fmt: skip
+        wrong(
+            f"no period of {period:g} s lies whole between --from {start or 'now'} and --to {end}"
+        )
     total = (last - first) // period_ms * made.values_each_period if end else None
     stop, began, count = threading.Event(), time.monotonic(), 0
 
@@ -112,9 +109,12 @@ def simulate(
         to_send = messages(made, first, last, in_order=pace is not None, stepped=stepped)
         sent = send(publisher, to_send, arrived, pace, in_time=True, stop=stop)
     took_s = time.monotonic() - began  # without the steps before
-    out.print(f"{sent} readings in {count} messages sent to {address}, all acknowledged, in "
-              f"{took_s:.1f} s: {sent / took_s:.0f} readings a second",
-              highlight=False, soft_wrap=True)  # fmt: skip
+    out.print(
+        f"{sent} readings in {count} messages sent to {address}, all acknowledged, in "
+        f"{took_s:.1f} s: {sent / took_s:.0f} readings a second",
+        highlight=False,
+        soft_wrap=True,
+    )
     if total is not None and sent < total:
         raise typer.Exit(130)
 

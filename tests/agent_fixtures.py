@@ -73,8 +73,10 @@ class RunningAgent:
         folder.mkdir(exist_ok=True)
         self.folder, self.board = folder, board
         self.config, self.data, self.log = (
-            folder / "sensor.toml", folder / "state", folder / "agent.log",
-        )  # fmt: skip
+            folder / "sensor.toml",
+            folder / "state",
+            folder / "agent.log",
+        )
         self.broker = {"url": broker_url, **broker}
         self.name, self.period_s, self.reads, self.packs_max = "board-1", 1.0, 1, 200_000
         self.sensors = [("front-bench", "fb-1", "bme280")]
@@ -85,10 +87,14 @@ class RunningAgent:
 
     def write_settings(self) -> None:
         lines = [
-            "[agent]", f'name = "{self.name}"', f"period_s = {self.period_s}",
-            f"reads = {self.reads}", f"packs_max = {self.packs_max}", "[broker]",
+            "[agent]",
+            f'name = "{self.name}"',
+            f"period_s = {self.period_s}",
+            f"reads = {self.reads}",
+            f"packs_max = {self.packs_max}",
+            "[broker]",
             *(f'{name} = "{value}"' for name, value in self.broker.items()),
-        ]  # fmt: skip
+        ]
         for place, name, chip in self.sensors:
             lines += ["[[sensors]]", f'place = "{place}"', f'name = "{name}"', f'chip = "{chip}"']
         self.config.write_text("\n".join(lines) + "\n")
@@ -99,11 +105,24 @@ class RunningAgent:
         with self.log.open("a") as log:
             self._child = subprocess.Popen(
                 [
-                    sys.executable, "-P", "-m", "sensors.agent", "run", "--config", str(self.config),
-                    "--root", str(self.board.root), "--data", str(self.data), "--verbose",
+                    sys.executable,
+                    "-P",
+                    "-m",
+                    "sensors.agent",
+                    "run",
+                    "--config",
+                    str(self.config),
+                    "--root",
+                    str(self.board.root),
+                    "--data",
+                    str(self.data),
+                    "--verbose",
                 ],
-                cwd=self.folder, env=self.environment, stdout=log, stderr=subprocess.STDOUT,
-            )  # fmt: skip
+                cwd=self.folder,
+                env=self.environment,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+            )
 
         def started() -> bool:
             text = self.log.read_text()

@@ -7,14 +7,14 @@ from pathlib import Path
 
 import dashboard_fixtures as shop_air
 
-from monitor.clock import now_ms
+from monitor.alerting.observations import Troubles
 from monitor.commands import Commands
-from monitor.records import Quantity, Reading, Series
-from monitor.rounds import Rounds
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.service.evaluation_cycle import Rounds
+from monitor.service.state_publisher import Teller
 from monitor.settings import Settings
 from monitor.store import Reader, Writer
-from monitor.telling import Teller
-from monitor.watching.live import Troubles
 
 HOUR, DAY = 3_600_000, 86_400_000
 CONFIG = (
@@ -61,9 +61,15 @@ def go_rounds(
 ) -> None:
     """Go the service's rounds over a stretch, as if time had passed."""
     rounds = Rounds(
-        settings, Reader(settings.store_path), writer, threading.Lock(), commands,
-        Teller(settings, Unheard()), Troubles, lambda: None,
-    )  # fmt: skip
+        settings,
+        Reader(settings.store_path),
+        writer,
+        threading.Lock(),
+        commands,
+        Teller(settings, Unheard()),
+        Troubles,
+        lambda: None,
+    )
     for now in range(start_ms, end_ms + 1, every_ms):
         rounds.go(now)
 
@@ -89,10 +95,7 @@ def dry_shop(folder: Path, *, port: int = 8050) -> tuple[Settings, Writer, Comma
                     Series("front-bench", "fb-1", quantity), at, value + (at // 120_000 % 5) / 10
                 )
                 for at in range(start, end, 120_000)
-                for quantity, value in (
-                    (Quantity.TEMPERATURE, 20.6),
-                    (Quantity.HUMIDITY, rh_pct),
-                )
+                for quantity, value in ((Quantity.TEMPERATURE, 20.6), (Quantity.HUMIDITY, rh_pct))
             ]
         )
     hush = [

@@ -111,9 +111,16 @@ def chromium():
     with sync_playwright() as driver:
         browser = driver.chromium.launch(
             executable_path=CHROMIUM,
-            args=["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-quic",
-                  "--disable-background-networking", "--disable-component-update", "--disable-sync"],
-        )  # fmt: skip
+            args=[
+                "--no-sandbox",
+                "--disable-gpu",
+                "--no-first-run",
+                "--disable-quic",
+                "--disable-background-networking",
+                "--disable-component-update",
+                "--disable-sync",
+            ],
+        )
         yield browser
         browser.close()
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import contextlib
 
-from monitor.outlook.work import Work
-from monitor.records import Quantity, Reading
+from monitor.core.measurements import Quantity, Reading
+from monitor.outlook.worker import Work
 from monitor.settings import Settings
 from monitor.store import Reader, Writer, forecasts
 from sensors.forecasts import Forecasts, issues
@@ -23,9 +23,8 @@ def fill(settings: Settings, writer: Writer, now_ms: int, days: int = DAYS) -> N
     for series, column in values.items():
         if series.place in (BENCH, OUTDOORS) and series.quantity is not Quantity.PRESSURE:
             writer.write(
-                [Reading(series, t, v)
-                 for t, v in zip(ts.tolist(), column.tolist(), strict=True)]
-            )  # fmt: skip
+                [Reading(series, t, v) for t, v in zip(ts.tolist(), column.tolist(), strict=True)]
+            )
     with writer.connection.transaction() as run:
         for issued in issues(now_ms - days * DAY, now_ms):
             forecasts.add(run, told.issued(issued), issued + 60_000)

@@ -21,7 +21,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-from monitor.broker import answers
+from monitor.mqtt.embedded_broker import answers
 
 ROOT = Path(__file__).parent.parent
 STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
@@ -128,19 +128,38 @@ def guarded(tmp_path: Path) -> Iterator[Mosquitto]:
     folder.mkdir()
     for name in ("cert", "other"):
         subprocess.run(
-            [openssl, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
-             "-keyout", str(folder / f"{name}.key"), "-out", str(folder / f"{name}.pem"),
-             "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost"],
-            check=True, capture_output=True,
-        )  # fmt: skip
+            [
+                openssl,
+                "req",
+                "-x509",
+                "-newkey",
+                "rsa:2048",
+                "-nodes",
+                "-days",
+                "2",
+                "-keyout",
+                str(folder / f"{name}.key"),
+                "-out",
+                str(folder / f"{name}.pem"),
+                "-subj",
+                "/CN=localhost",
+                "-addext",
+                "subjectAltName=DNS:localhost",
+            ],
+            check=True,
+            capture_output=True,
+        )
     subprocess.run([hasher, "-b", "-c", str(folder / "users"), "shop", "right"], check=True)
     for name, text in (("right", "right\n"), ("wrong", "wrong\n")):
         (folder / name).write_text(text)
         (folder / name).chmod(0o600)
     broker = Mosquitto(
-        folder, f"password_file {folder}/users", "allow_anonymous false",
-        f"certfile {folder}/cert.pem", f"keyfile {folder}/cert.key",
-    )  # fmt: skip
+        folder,
+        f"password_file {folder}/users",
+        "allow_anonymous false",
+        f"certfile {folder}/cert.pem",
+        f"keyfile {folder}/cert.key",
+    )
     broker.folder = folder
     broker.start()
     yield broker
@@ -174,8 +193,11 @@ class RunningService:
         with self.log.open("w") as log:
             self._child = subprocess.Popen(
                 [sys.executable, "-m", "monitor", "run", *(["--demo"] if self.demo else [])],
-                cwd=ROOT, env=self.environment, stdout=log, stderr=subprocess.STDOUT,
-            )  # fmt: skip
+                cwd=ROOT,
+                env=self.environment,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+            )
         until(self._ready, within_s=within_s, what="the service is ready")
 
     def _ready(self) -> bool:

@@ -11,15 +11,15 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor import pulse
-from monitor.clients import past
-from monitor.clock import now_ms
+from monitor.clients import archive
 from monitor.commands import Commands
-from monitor.desk import Desk
-from monitor.records import Quantity, Reading, Series
+from monitor.commands.ipc import Desk
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.runtime import heartbeat
 from monitor.settings import Settings, load
-from monitor.standings import equivalent_s
 from monitor.store import Reader, Writer
+from monitor.waits.evaluation import equivalent_s
 
 DAY_MS = 86_400_000
 SEED = 20261125
@@ -118,7 +118,7 @@ def beat(settings: Settings, **values: object) -> None:
     """Write a pulse of a service that is well, but for `values`."""
     now = now_ms()
     told = {"beat_ms": now, "started_ms": now - DAY_MS, "pid": 1, "broker": "127.0.0.1:1883"}
-    pulse.write(settings.pulse_path, pulse.Pulse(**(told | values)))  # type: ignore[arg-type] # mixed values
+    heartbeat.write(settings.pulse_path, heartbeat.Pulse(**(told | values)))  # type: ignore[arg-type] # mixed values
 
 
 BENCH = (
@@ -176,8 +176,16 @@ def full_bench(commands: Commands, now: int) -> list[str]:
     """Open `WAITS`, pause one and put a wanted time on another. Returns their ids."""
     ids = []
     for kind, place, ago_h, instrument, what, more in WAITS:
-        wish = {"do": "open", "kind": kind, "place": place, "instrument": instrument, "what": what,
-                "start_ms": now - round(ago_h * 3_600_000), "by": "Ina", **more}  # fmt: skip
+        wish = {
+            "do": "open",
+            "kind": kind,
+            "place": place,
+            "instrument": instrument,
+            "what": what,
+            "start_ms": now - round(ago_h * 3_600_000),
+            "by": "Ina",
+            **more,
+        }
         ids += commands.carry_out(wish, now)["waits"]
     commands.carry_out({"do": "pause", "wait": ids[11], "at_ms": now - 1_800_000, "by": "Jo"}, now)
     commands.carry_out({"do": "correct", "wait": ids[1], "wanted_ms": now + 3_600_000}, now)
@@ -191,9 +199,9 @@ def desk(settings: Settings, commands: Commands) -> Iterator[None]:
 
     def handle(command: Mapping[str, object]) -> Mapping[str, object]:
         with lock:
-            if command.get("about") == past.ABOUT:
+            if command.get("about") == archive.ABOUT:
                 with contextlib.closing(Writer(settings.store_path)) as writer:
-                    return past.carry_out(writer, command)
+                    return archive.carry_out(writer, command)
             return commands.carry_out(command, now_ms())
 
     if not settings.secrets_path.exists():

@@ -18,7 +18,7 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult
 from conftest import free_port
 
-from monitor import logs
+from monitor.core import logs
 
 SECRET = "sesame-Sw0rd"
 """Stands in the URLs of the tests, and must stand nowhere else."""
@@ -117,9 +117,13 @@ class Mailbox:
             return AuthResult(success=data.password == password.encode(), handled=False)
 
         door = Controller(
-            self, "127.0.0.1", self.port,
-            authenticator=sign_in, auth_require_tls=False, enable_SMTPUTF8=True,
-        )  # fmt: skip
+            self,
+            "127.0.0.1",
+            self.port,
+            authenticator=sign_in,
+            auth_require_tls=False,
+            enable_SMTPUTF8=True,
+        )
         logging.getLogger("mail.log").propagate = False  # the server itself tells all it hears
         door.start()
         try:

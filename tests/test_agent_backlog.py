@@ -9,7 +9,7 @@ import sys
 import pytest
 from conftest import ROOT
 
-from monitor.errors import StoreFault
+from monitor.core.errors import StoreFault
 from sensors.agent import backlog as backlog_module
 from sensors.agent.backlog import Backlog
 from sensors.agent.shelf import Pack
@@ -240,8 +240,11 @@ def test_a_set_clock_moves_what_was_not_handed_out_and_nothing_else(make):
     queue.after(-1, 3)
     queue.date(0)
     assert [k.measured_ms for _, k in queue.after(-1, 10)] == [
-        1_800_000_000_001, 1_800_000_000_002, 1_800_000_000_003, 4,
-    ]  # fmt: skip
+        1_800_000_000_001,
+        1_800_000_000_002,
+        1_800_000_000_003,
+        4,
+    ]
 
 
 def test_packs_that_can_never_be_dated_are_given_up_and_told(make, caplog):

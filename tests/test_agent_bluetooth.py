@@ -17,8 +17,8 @@ from agent_fixtures import Board
 from bluetooth_fixtures import Radio
 from conftest import ROOT, free_port, until
 
-from monitor.mqtt import Address
-from monitor.records import Quantity
+from monitor.core.measurements import Quantity
+from monitor.mqtt.client import Address
 from sensors.agent import __main__ as command
 from sensors.agent import bluetooth, finding
 from sensors.agent.agent import Agent
@@ -155,8 +155,11 @@ def test_chips_are_read_on_time_whatever_bluetooth_does(radio, tmp_path):
     board = Board(tmp_path / "root")
     board.iio(name="bme280", in_temp_input="21430")
     radio.set(MUTE, connects="hangs")
-    sensors = (Sensor("a", "chip", "bme280"), Sensor("a", "well", bluetooth=WELL),
-               Sensor("a", "mute", bluetooth=MUTE))  # fmt: skip
+    sensors = (
+        Sensor("a", "chip", "bme280"),
+        Sensor("a", "well", bluetooth=WELL),
+        Sensor("a", "mute", bluetooth=MUTE),
+    )
     settings = Settings("board-1", 0.2, 1, 1000, Address("127.0.0.1", free_port()), sensors, 0.5)
     agent = Agent(settings, tmp_path / "state", board.root)
     stop = threading.Event()
@@ -167,8 +170,12 @@ def test_chips_are_read_on_time_whatever_bluetooth_does(radio, tmp_path):
         return [pack for _, pack in agent.backlog.after(-1, 1000)]
 
     try:
-        until(lambda: sum("well" in pack.topic for pack in packs()) > 2
-              and agent.report()["trouble"], within_s=20)  # fmt: skip
+        until(
+            lambda: (
+                sum("well" in pack.topic for pack in packs()) > 2 and agent.report()["trouble"]
+            ),
+            within_s=20,
+        )
         found, told = packs(), agent.report()["trouble"]
     finally:
         stop.set()

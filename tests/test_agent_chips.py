@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from agent_fixtures import Board, settle
 
-from monitor.records import Quantity
+from monitor.core.measurements import Quantity
 from sensors.agent import finding, vitals
 from sensors.agent.chips import ChipFault, chip_called, chips, chosen, handles
 from sensors.agent.sampling import Station
@@ -50,24 +50,33 @@ def test_scaled_iio_values_are_in_the_kernels_units(board):
     ("files", "name", "value"),
     [
         (
-            {"in_temp_raw": "25712", "in_temp_offset": "-15887.515151", "in_temp_scale": "2.517700195"},
-            "temp", (25_712 - 15_887.515151) * 2.517700195 / 1000,
+            {
+                "in_temp_raw": "25712",
+                "in_temp_offset": "-15887.515151",
+                "in_temp_scale": "2.517700195",
+            },
+            "temp",
+            (25_712 - 15_887.515151) * 2.517700195 / 1000,
         ),
         (
             {"in_humidityrelative_raw": "30000", "in_humidityrelative_scale": "1.525878906"},
-            "humidityrelative", 30_000 * 1.525878906 / 1000,
+            "humidityrelative",
+            30_000 * 1.525878906 / 1000,
         ),
         ({"in_pressure_raw": "1013250", "in_pressure_scale": "0.0001"}, "pressure", 101_325.0),
         # "If Y or axis is not present, then the offset applies to all in channels of <type>."
         ({"in_temp1_raw": "2000", "in_temp_scale": "10"}, "temp1", 20.0),
         ({"in_temp1_raw": "2000", "in_temp_scale": "99", "in_temp1_scale": "10"}, "temp1", 20.0),
-        ({"in_temp_object_raw": "1500", "in_temp_object_offset": "500", "in_temp_scale": "10"},
-         "temp_object", 20.0),
+        (
+            {"in_temp_object_raw": "1500", "in_temp_object_offset": "500", "in_temp_scale": "10"},
+            "temp_object",
+            20.0,
+        ),
         # A value that the driver has scaled itself goes before a raw one.
         ({"in_temp_raw": "1", "in_temp_input": "20000"}, "temp", 20.0),
         ({"in_temp_input": "-5250"}, "temp", -5.25),
     ],
-)  # fmt: skip
+)
 def test_raw_iio_values_take_offset_then_scale(board, files, name, value):
     board.iio(name="chip", **files)
     assert values(board)[name][1] == pytest.approx(value, rel=1e-12)
@@ -76,9 +85,14 @@ def test_raw_iio_values_take_offset_then_scale(board, files, name, value):
 def test_what_is_no_present_value_is_no_channel(board):
     # Source: the same document: peak, trough and mean are of the past.
     board.iio(
-        name="chip", in_temp_peak_raw="1", in_temp_trough_raw="1", in_temp_mean_raw="1",
-        in_temp_scale="10", in_accel_x_raw="7", in_temp_input="20000",
-    )  # fmt: skip
+        name="chip",
+        in_temp_peak_raw="1",
+        in_temp_trough_raw="1",
+        in_temp_mean_raw="1",
+        in_temp_scale="10",
+        in_accel_x_raw="7",
+        in_temp_input="20000",
+    )
     assert list(values(board)) == ["temp"]
 
 
@@ -326,16 +340,26 @@ def test_find_lists_chips_values_and_settings_that_can_be_used(board, tmp_path):
     board.iio(
         "i2c-1/1-0076", name="bme280", in_temp_input="24380", in_humidityrelative_input="39396"
     )
-    board.iio("i2c-1/1-005a", name="ir", in_temp_ambient_input="20000",
-              in_temp_object_input="NaN", in_pressure_input="100.0")  # fmt: skip
+    board.iio(
+        "i2c-1/1-005a",
+        name="ir",
+        in_temp_ambient_input="20000",
+        in_temp_object_input="NaN",
+        in_pressure_input="100.0",
+    )
     board.hwmon("soc", name="cpu_thermal", temp1_input="48000", temp1_label="package")
     board.battery("Battery", "83")
     text, there = finding.found(board.root, tmp_path / "sensor.toml")
     assert there
     for said in (
-        "24.38 °C", "39.4 %", "100000 Pa", "not a number", "(package)", "the machine's own heat",
+        "24.38 °C",
+        "39.4 %",
+        "100000 Pa",
+        "not a number",
+        "(package)",
+        "the machine's own heat",
         "Battery: 83 %",
-    ):  # fmt: skip
+    ):
         assert said in text
     example = text[text.index("[broker]") :]
     assert [s["chip"] for s in tomllib.loads(example)["sensors"]] == ["bme280@1-0076", "ir@1-005a"]

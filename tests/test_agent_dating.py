@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 from agent_fixtures import Board
 
-from monitor.mqtt import Address
+from monitor.mqtt.client import Address
 from sensors.agent.agent import Agent
 from sensors.agent.dating import HOLD_MS, JUMP_MS, WRITTEN_MS, Clock, Dating
 from sensors.agent.settings import Sensor, Settings

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import BadPayload
-from monitor.records import MEASURES, Quantity
+from monitor.core.errors import BadPayload
+from monitor.core.measurements import MEASURES, Quantity
 from sensors.agent.environmental import CHARACTERISTICS, NotKnown, decoded
 
 T, RH, P = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE
@@ -28,7 +28,7 @@ SAID = [
     # Second-hand: an open advertisement parser's own test has 1111 as 43.69 °C.
     (0x2A6E, "1111", (T, 43.69)),
     (0x2A6D, "02760f00", (P, 101325.0)),  # 0x000F7602 = 1013250
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("number", "value", "said"), SAID)

@@ -18,9 +18,9 @@ import pytest
 from agent_fixtures import Board, RunningAgent, settle
 from conftest import free_port, until
 
-from monitor.clock import now_ms
-from monitor.mqtt import Address
-from monitor.payload import Contract
+from monitor.core.clock import now_ms
+from monitor.mqtt.client import Address
+from monitor.readings.payload import Contract
 from monitor.store import Reader
 from sensors.agent import link as link_module
 from sensors.agent import packs
@@ -36,9 +36,12 @@ pytestmark = [pytest.mark.slow, pytest.mark.broker]
 def board(tmp_path):
     made = Board(tmp_path / "root")
     made.iio(
-        "i2c-1/1-0076", name="bme280", in_temp_input="21430", in_humidityrelative_input="47210",
+        "i2c-1/1-0076",
+        name="bme280",
+        in_temp_input="21430",
+        in_humidityrelative_input="47210",
         in_pressure_input="100.125",
-    )  # fmt: skip
+    )
     made.hwmon("i2c-1/1-0044", name="sht3x", temp1_input="18000", humidity1_input="55000")
     return made
 
@@ -165,9 +168,11 @@ def resolved(pack):
     for record in pack:
         base |= {key: record[key] for key in base if key in record}
         yield (
-            base["bn"] + record.get("n", ""), record.get("u", base["bu"]),
-            base["bt"] + record.get("t", 0.0), base["bv"] + record["v"],
-        )  # fmt: skip
+            base["bn"] + record.get("n", ""),
+            record.get("u", base["bu"]),
+            base["bt"] + record.get("t", 0.0),
+            base["bv"] + record["v"],
+        )
 
 
 def test_what_it_sends_is_senml_with_the_time_of_measuring(make_agent, mosquitto, board):
@@ -185,9 +190,11 @@ def test_what_it_sends_is_senml_with_the_time_of_measuring(make_agent, mosquitto
     assert not any(retained for *_, retained in heard)
     records = list(resolved(by_topic["benchweather/front-bench/fb-1"]))
     assert {(name, unit): value for name, unit, _, value in records} == {
-        ("fb-1:temperature", "Cel"): 21.43, ("fb-1:humidity", "%RH"): 47.21,
-        ("fb-1:pressure", "Pa"): 100_125.0, ("fb-1:battery", "%EL"): 83.0,
-    }  # fmt: skip
+        ("fb-1:temperature", "Cel"): 21.43,
+        ("fb-1:humidity", "%RH"): 47.21,
+        ("fb-1:pressure", "Pa"): 100_125.0,
+        ("fb-1:battery", "%EL"): 83.0,
+    }
     assert all(2**28 <= began / 1000 <= t <= now_ms() / 1000 for _, _, t, _ in records)
     for topic, pack, _ in heard:  # and our own reader takes all of it
         decoded = Contract().decode(topic, json.dumps(pack).encode(), now_ms())
@@ -316,9 +323,11 @@ def test_a_wrong_door_is_told_in_one_line_tried_again_and_loses_nothing(
     client.connect("localhost", guarded.port)
     client.loop_start()
     agent = make_agent(
-        f"{url}:{guarded.port}", user="shop", password_file=str(folder / password),
+        f"{url}:{guarded.port}",
+        user="shop",
+        password_file=str(folder / password),
         ca_file=str(folder / ca),
-    )  # fmt: skip
+    )
     agent.period_s = 0.5
     agent.start()
     agent.says(said)
@@ -330,9 +339,10 @@ def test_a_wrong_door_is_told_in_one_line_tried_again_and_loses_nothing(
     assert not heard
     agent.stop()
     agent.broker |= {
-        "url": f"mqtts://localhost:{guarded.port}", "ca_file": str(folder / "cert.pem"),
+        "url": f"mqtts://localhost:{guarded.port}",
+        "ca_file": str(folder / "cert.pem"),
         "password_file": str(folder / "right"),
-    }  # fmt: skip
+    }
     agent.start()
     until(lambda: {t for _, t in agent.kept()} <= set(heard), within_s=20)
     assert heard == sorted(heard)

@@ -13,8 +13,8 @@ import pytest
 from agent_fixtures import Board, RunningAgent
 from conftest import ROOT, free_port, needs, until
 
-from monitor.errors import SettingsFault
-from monitor.records import Quantity
+from monitor.core.errors import SettingsFault
+from monitor.core.measurements import Quantity
 from sensors.agent import systemd
 from sensors.agent.__main__ import main
 from sensors.agent.settings import CREDENTIAL, PASSWORD, ROWS, Sensor, load
@@ -67,10 +67,15 @@ def test_good_settings_are_read(file):
 
 
 def test_the_environment_goes_before_the_file(file):
-    found = load(file, {
-        "BENCHWEATHER_SENSOR_AGENT__PERIOD_S": "30", "BENCHWEATHER_SENSOR_BROKER__URL": "mqtt://10.0.0.2",
-        PASSWORD: "secret", "BENCHWEATHER_BOARD__PORT": "1",
-    })  # fmt: skip
+    found = load(
+        file,
+        {
+            "BENCHWEATHER_SENSOR_AGENT__PERIOD_S": "30",
+            "BENCHWEATHER_SENSOR_BROKER__URL": "mqtt://10.0.0.2",
+            PASSWORD: "secret",
+            "BENCHWEATHER_BOARD__PORT": "1",
+        },
+    )
     assert found.period_s == 30
     assert (found.address.host, found.address.port, found.address.password) == (
         "10.0.0.2",
@@ -89,7 +94,11 @@ def test_each_default_is_a_setting_that_can_be_used():
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("period_s = 10", "period_s = 0", "agent.period_s = 0: must be a number from 0.2 to 3,600"),
+        (
+            "period_s = 10",
+            "period_s = 0",
+            "agent.period_s = 0: must be a number from 0.2 to 3,600",
+        ),
         ("period_s = 10", "period_s = true", "agent.period_s = True: must be a number"),
         ("period_s = 10", 'period_s = "soon"', "agent.period_s = 'soon'"),
         ("period_s = 10", "period_s = nan", "agent.period_s = nan: must be a number"),
@@ -97,7 +106,11 @@ def test_each_default_is_a_setting_that_can_be_used():
         ("period_s = 10", "packs_max = 1", "must be a whole number from 100 to 5"),
         ("period_s = 10", "speed = 1", "agent.speed: not a setting; there are agent.name"),
         ('"board-1"', '"board 1"', "agent.name 'board 1' has a space"),
-        ("mqtts://shop.example", "http://shop.example", "url = 'http://shop.example': must be mqtt"),
+        (
+            "mqtts://shop.example",
+            "http://shop.example",
+            "url = 'http://shop.example': must be mqtt",
+        ),
         ("mqtts://shop.example", "mqtt://shop:99999", "must be mqtt://host:port"),
         ("mqtts://shop.example", "mqtt://u:p@shop", "must not hold a password"),
         ('user = "sensors"', 'password = "secret"', "broker.password: not a setting: put it into"),
@@ -109,17 +122,37 @@ def test_each_default_is_a_setting_that_can_be_used():
         ('"fb-1"', '"plate"', "front-bench/plate is there twice"),
         ('chip = "ir"', "chip = 5", "sensors[2]: chip or bluetooth must be text"),
         ('chip = "ir"', 'chip = ""', "sensors[2]: must have one of chip and bluetooth"),
-        ('chip = "ir"', 'chip = "ir"\nbluetooth = "A0:B1:C2:D3:E4:F5"', "must have one of chip and"),
-        ('chip = "ir"', 'bluetooth = "A0:B1:C2:D3:E4"', "'A0:B1:C2:D3:E4': must be an address such"),
+        (
+            'chip = "ir"',
+            'chip = "ir"\nbluetooth = "A0:B1:C2:D3:E4:F5"',
+            "must have one of chip and",
+        ),
+        (
+            'chip = "ir"',
+            'bluetooth = "A0:B1:C2:D3:E4"',
+            "'A0:B1:C2:D3:E4': must be an address such",
+        ),
         ('chip = "ir"', 'bluetooth = "A0:B1:C2:D3:E4:F5"', "sensors[2].take: only a chip has"),
-        ("[broker]", "[bluetooth]\nperiod_s = 1\n[broker]", "bluetooth.period_s = 1: must be a number"),
+        (
+            "[broker]",
+            "[bluetooth]\nperiod_s = 1\n[broker]",
+            "bluetooth.period_s = 1: must be a number",
+        ),
         ('chip = "ir"', 'chip = "ir"\ncolour = "red"', "sensors[2].colour: not a setting"),
-        ("surface_temperature =", "battery =", "sensors[2].take.battery: must be one of temperature"),
-        ('take = { surface_temperature = "temp_object" }', "take = 5", "sensors[2].take: must give a"),
+        (
+            "surface_temperature =",
+            "battery =",
+            "sensors[2].take.battery: must be one of temperature",
+        ),
+        (
+            'take = { surface_temperature = "temp_object" }',
+            "take = 5",
+            "sensors[2].take: must give a",
+        ),
         ("[[sensors]]", "[[senders]]", "sensors: there must be at least one"),
         ("[agent]", "[agent", "sensor.toml: "),
     ],
-)  # fmt: skip
+)
 def test_bad_settings_are_refused_with_name_value_and_what_is_allowed(file, old, new, said):
     assert old in GOOD
     file.write_text(GOOD.replace(old, new))
@@ -166,9 +199,13 @@ def test_a_password_that_systemd_hands_over_is_used(file, tmp_path):
 def test_the_unit_is_one_that_systemd_accepts(tmp_path):
     program = needs("systemd-analyze", "systemd")
     for number, options in enumerate(
-        ([], ["--user", "daemon"], ["--password-file", "/etc/benchweather/password"],
-         ["--config", str(tmp_path / 'my "odd" 100 % file.toml')])
-    ):  # fmt: skip
+        (
+            [],
+            ["--user", "daemon"],
+            ["--password-file", "/etc/benchweather/password"],
+            ["--config", str(tmp_path / 'my "odd" 100 % file.toml')],
+        )
+    ):
         folder = tmp_path / str(number)
         folder.mkdir()
         assert main(["unit", *options, "--write", "--to", str(folder)]) == 0
@@ -191,10 +228,15 @@ def test_the_unit_starts_this_agent_with_a_watchdog_and_little_power(tmp_path, c
         in lines
     )
     for line in (
-        "Type=notify", f"WatchdogSec={systemd.WATCHDOG_S}", "Restart=always", "DynamicUser=yes",
-        "StateDirectory=benchweather-sensor", "ProtectSystem=strict", "NoNewPrivileges=yes",
+        "Type=notify",
+        f"WatchdogSec={systemd.WATCHDOG_S}",
+        "Restart=always",
+        "DynamicUser=yes",
+        "StateDirectory=benchweather-sensor",
+        "ProtectSystem=strict",
+        "NoNewPrivileges=yes",
         f"LoadCredential={CREDENTIAL}:/etc/pw",
-    ):  # fmt: skip
+    ):
         assert line in lines
 
 
@@ -275,8 +317,10 @@ def test_the_command_hands_over_to_the_agent_and_nothing_heavy_stays(tmp_path):
     board.iio(name="bme280", in_temp_input="20000")
     told = subprocess.run(
         [sys.executable, "-m", "monitor", "sensor", "find", "--root", str(board.root)],
-        cwd=ROOT, capture_output=True, text=True,
-    )  # fmt: skip
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    )
     assert told.returncode == 0, told.stderr
     assert "bme280@1-0076" in told.stdout
     wrong = subprocess.run(
@@ -287,9 +331,19 @@ def test_the_command_hands_over_to_the_agent_and_nothing_heavy_stays(tmp_path):
     )
     assert wrong.returncode == 2
     none = subprocess.run(
-        [sys.executable, "-m", "monitor", "sensor", "run", "--config", str(tmp_path / "none.toml")],
-        cwd=ROOT, capture_output=True, text=True,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "monitor",
+            "sensor",
+            "run",
+            "--config",
+            str(tmp_path / "none.toml"),
+        ],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    )
     assert none.returncode == 2
     assert "there is no such file" in none.stderr
 

@@ -11,11 +11,11 @@ import pypdfium2
 import pytest
 from typer.testing import CliRunner
 
-from monitor import air_papers
 from monitor.cli import app
-from monitor.clock import now_ms
+from monitor.clients import air_certificate
 from monitor.commands import CommandFault, Journal
-from monitor.instruments import InstrumentFault
+from monitor.core.clock import now_ms
+from monitor.domain.instrument import InstrumentFault
 from monitor.store import Reader, Writer
 
 DAY = shop_air.DAY_MS
@@ -26,14 +26,32 @@ def shop(tmp_path):
     settings = shop_air.settings_in(tmp_path)
     with contextlib.closing(Writer(settings.store_path)) as writer:
         now = now_ms()
-        shop_air.fill(writer, "front-bench", now - 6 * DAY, now, 600_000,
-                      gap=(now - 2 * DAY, now - DAY))  # fmt: skip
+        shop_air.fill(
+            writer, "front-bench", now - 6 * DAY, now, 600_000, gap=(now - 2 * DAY, now - DAY)
+        )
         commands = shop_air.commanded(writer, settings)
-        commands.carry_out({"about": "instrument", "do": "register", "reference": "VN-31",
-                            "kind": "violin", "place": "front-bench", "arrived_ms": now - 5 * DAY,
-                            "note": "Tam Orrin's"}, now)  # fmt: skip
-        commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench",
-                            "instrument": "VN-31", "start_ms": now - 4 * DAY}, now)  # fmt: skip
+        commands.carry_out(
+            {
+                "about": "instrument",
+                "do": "register",
+                "reference": "VN-31",
+                "kind": "violin",
+                "place": "front-bench",
+                "arrived_ms": now - 5 * DAY,
+                "note": "Tam Orrin's",
+            },
+            now,
+        )
+        commands.carry_out(
+            {
+                "do": "open",
+                "kind": "cleat",
+                "place": "front-bench",
+                "instrument": "VN-31",
+                "start_ms": now - 4 * DAY,
+            },
+            now,
+        )
         commands.carry_out({"do": "release", "wait": "1", "at_ms": now - 3 * DAY}, now)
         with contextlib.closing(Reader(settings.store_path)) as reader:
             yield settings, commands, reader, now
@@ -42,8 +60,8 @@ def shop(tmp_path):
 def made(shop):
     settings, _, reader, now = shop
     journal = Journal(reader)
-    rows = air_papers.rows_of(reader, journal, settings, journal.instruments["vn-31"], now)
-    return rows, air_papers.paper_of(rows, "Kestrel Row Strings", settings)
+    rows = air_certificate.rows_of(reader, journal, settings, journal.instruments["vn-31"], now)
+    return rows, air_certificate.paper_of(rows, "Kestrel Row Strings", settings)
 
 
 def test_a_record_holds_band_extremes_time_outside_waits_gaps_and_sensors(shop):
@@ -55,7 +73,7 @@ def test_a_record_holds_band_extremes_time_outside_waits_gaps_and_sensors(shop):
     assert by["without readings"].mean == pytest.approx(24.0, abs=0.4)
     air = next(r for r in rows if r.what == "air" and r.unit == "% RH")
     with contextlib.closing(Reader(shop[0].store_path)) as reader:
-        from monitor.means import means
+        from monitor.air.place_means import means
 
         rh = means(reader, "front-bench", shop[3] - 5 * DAY, shop[3]).rh_pct
     assert (air.low, air.high) == (rh.min(), rh.max())
@@ -71,30 +89,39 @@ def test_a_record_holds_band_extremes_time_outside_waits_gaps_and_sensors(shop):
 def test_what_was_given_out_is_known_again_and_one_changed_digit_is_found(shop):
     _, paper = made(shop)
     _, commands, reader, now = shop
-    strange = air_papers.check(paper.csv, Journal(reader))
+    strange = air_certificate.check(paper.csv, Journal(reader))
     assert (strange.sound, strange.known) == (True, False)
-    commands.carry_out({"about": "instrument", "do": "record", "instrument": "VN-31",
-                        "fingerprints": paper.fingerprints}, now)  # fmt: skip
+    commands.carry_out(
+        {
+            "about": "instrument",
+            "do": "record",
+            "instrument": "VN-31",
+            "fingerprints": paper.fingerprints,
+        },
+        now,
+    )
     journal = Journal(reader)
     assert journal.instruments["vn-31"].here
     for part in paper:
-        found = air_papers.check(part, journal)
+        found = air_certificate.check(part, journal)
         assert (found.sound, found.known, found.reference) == (True, True, "VN-31")
         at = len(part) // 2
         changed = part[:at] + bytes([part[at] ^ 1]) + part[at + 1 :]
-        assert air_papers.check(changed, journal) == (False, False, "", 0)
+        assert air_certificate.check(changed, journal) == (False, False, "", 0)
 
 
 @pytest.mark.parametrize("given", [None, [], ["ab"], ["g" * 64], "a" * 64, [1]])
 def test_a_fingerprint_must_be_one(shop, given):
     with pytest.raises((InstrumentFault, CommandFault)):
-        shop[1].carry_out({"about": "instrument", "do": "record", "instrument": "VN-31",
-                           "fingerprints": given}, shop[3])  # fmt: skip
+        shop[1].carry_out(
+            {"about": "instrument", "do": "record", "instrument": "VN-31", "fingerprints": given},
+            shop[3],
+        )
 
 
 def test_a_text_that_a_spreadsheet_would_run_is_kept_as_text():
-    rows = [air_papers.Row("wait", 0, 0, text="=HYPERLINK(1)")]
-    assert b",'=HYPERLINK(1)" in air_papers.csv_of(rows)
+    rows = [air_certificate.Row("wait", 0, 0, text="=HYPERLINK(1)")]
+    assert b",'=HYPERLINK(1)" in air_certificate.csv_of(rows)
 
 
 def test_the_command_asks_the_service_and_its_files_are_known_again(shop, tmp_path):

@@ -9,26 +9,53 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.alerts import alert as alerts
-from monitor.alerts import machine, rule_book
-from monitor.alerts.alert import AlertFault, Did
-from monitor.alerts.latch import OFF, Foretold, Latch, Seen, advance, beyond
-from monitor.alerts.rule import WATCHABLE, Of, Rule, RuleFault, Test
-from monitor.alerts.starting_set import starting_set
-from monitor.events import About, Event
-from monitor.places import Limits
+from monitor.domain.alerts import alert as alerts
+from monitor.domain.alerts import rule_registry, state_machine
+from monitor.domain.alerts.alert import AlertFault, Did
+from monitor.domain.alerts.default_rules import starting_set
+from monitor.domain.alerts.rule import WATCHABLE, Of, Rule, RuleFault, Test
+from monitor.domain.alerts.rule_state import OFF, Foretold, Latch, Seen, advance, beyond
+from monitor.domain.events import About, Event
+from monitor.domain.places import Limits
 
 MINUTE = 60_000
 HOUR = 60 * MINUTE
 NOW = 1_700_000_000_000
 
-DRY = Rule(id="dry", name="Dry", quantity="humidity", test=Test.BELOW, low=40.0, back=2.0,
-           hold_s=600, calm_s=1_200, urgency=2, repeat_s=3_600, family="air")  # fmt: skip
+DRY = Rule(
+    id="dry",
+    name="Dry",
+    quantity="humidity",
+    test=Test.BELOW,
+    low=40.0,
+    back=2.0,
+    hold_s=600,
+    calm_s=1_200,
+    urgency=2,
+    repeat_s=3_600,
+    family="air",
+)
 VERY = replace(DRY, id="very", name="Very dry", low=30.0, urgency=3, breaks_quiet=True)
-SILENT = Rule(id="silent", name="Silent", quantity="silent_s", test=Test.ABOVE, high=1_800.0,
-              urgency=2, calm_s=0, under=("away",))  # fmt: skip
-AWAY = Rule(id="away", name="Away", quantity="broker_away", test=Test.ABOVE, high=0.5, urgency=3,
-            hold_s=120, calm_s=0)  # fmt: skip
+SILENT = Rule(
+    id="silent",
+    name="Silent",
+    quantity="silent_s",
+    test=Test.ABOVE,
+    high=1_800.0,
+    urgency=2,
+    calm_s=0,
+    under=("away",),
+)
+AWAY = Rule(
+    id="away",
+    name="Away",
+    quantity="broker_away",
+    test=Test.ABOVE,
+    high=0.5,
+    urgency=3,
+    hold_s=120,
+    calm_s=0,
+)
 
 
 class Shop:
@@ -48,8 +75,15 @@ class Shop:
         new = []
         for _ in range(minutes):
             self.now += self.step_ms
-            done = machine.step(self.rules, self.latches, self.open, seen, self.now,
-                                len(self.known) + 1, quiet=quiet)  # fmt: skip
+            done = state_machine.step(
+                self.rules,
+                self.latches,
+                self.open,
+                seen,
+                self.now,
+                len(self.known) + 1,
+                quiet=quiet,
+            )
             self.latches = done.latches
             new += done.events
             for event in done.events:
@@ -187,34 +221,39 @@ def test_what_is_no_longer_there_is_over():
 def test_what_was_foretold_ends_as_begun_where_it_is_there():
     rule = replace(AWAY, id="snap", quantity="dry_snap", high=1.0, hold_s=0, calm_s=0)
     seen = Seen("a", "a", 1.5)
-    first = machine.step([rule], {}, [], {"snap": [seen]}, NOW, 1)
+    first = state_machine.step([rule], {}, [], {"snap": [seen]}, NOW, 1)
     (raised,) = first.events
     open_ = [alerts.apply(None, raised)]
     for now, ended in (
         (seen._replace(value=0.1), "back"),
         (seen._replace(value=0.1, begun=True), "begun"),
     ):
-        done = machine.step([rule], first.latches, open_, {"snap": [now]}, NOW + MINUTE, 2)
+        done = state_machine.step([rule], first.latches, open_, {"snap": [now]}, NOW + MINUTE, 2)
         assert [(e.action, e.body["ended"]) for e in done.events] == [(Did.CLEAR, ended)]
 
 
 @pytest.mark.parametrize(
     ("begins_h", "extreme", "graver"),
     [
-        (34, 31.0, None), (29, 31.0, None), (39, 33.0, None),  # as it moves from look to look
-        (24, 31.0, True), (34, 27.5, True), (24, 40.0, True),
-        (44, 31.0, False), (34, 34.5, False),
+        (34, 31.0, None),
+        (29, 31.0, None),
+        (39, 33.0, None),  # as it moves from look to look
+        (24, 31.0, True),
+        (34, 27.5, True),
+        (24, 40.0, True),
+        (44, 31.0, False),
+        (34, 34.5, False),
     ],
-)  # fmt: skip
+)
 def test_what_is_foretold_otherwise_is_a_change_of_the_alert(begins_h, extreme, graver):
     """Told at first: in 34 h, down to 31 %."""
     rule = replace(AWAY, id="snap", quantity="dry_snap", high=1.0, hold_s=0, calm_s=0)
     seen = Seen("a", "a", 1.5, detail="was", foretold=Foretold(NOW + 34 * HOUR, 31.0, True))
-    first = machine.step([rule], {}, [], {"snap": [seen]}, NOW, 1)
+    first = state_machine.step([rule], {}, [], {"snap": [seen]}, NOW, 1)
     open_ = alerts.apply(None, first.events[0])
     coming = Foretold(NOW + begins_h * HOUR, extreme, True)
     now = seen._replace(detail="is", foretold=coming)
-    done = machine.step([rule], first.latches, [open_], {"snap": [now]}, NOW + MINUTE, 2)
+    done = state_machine.step([rule], first.latches, [open_], {"snap": [now]}, NOW + MINUTE, 2)
     if graver is None:
         assert done.events == []
         return
@@ -222,10 +261,18 @@ def test_what_is_foretold_otherwise_is_a_change_of_the_alert(begins_h, extreme, 
     assert (event.action, event.body["graver"]) == (Did.CHANGED, graver)
     changed = alerts.apply(open_, event)
     assert (changed.detail, changed.changed_ms, changed.foretold) == ("is", NOW + MINUTE, coming)
-    again = machine.step([rule], done.latches, [changed], {"snap": [now]}, NOW + 2 * MINUTE, 2)
+    again = state_machine.step(
+        [rule], done.latches, [changed], {"snap": [now]}, NOW + 2 * MINUTE, 2
+    )
     assert again.events == []  # told once
-    unknown = machine.step([rule], done.latches, [changed], {"snap": [seen._replace(foretold=None)]},
-                           NOW + 2 * MINUTE, 2)  # fmt: skip
+    unknown = state_machine.step(
+        [rule],
+        done.latches,
+        [changed],
+        {"snap": [seen._replace(foretold=None)]},
+        NOW + 2 * MINUTE,
+        2,
+    )
     assert unknown.events == []
 
 
@@ -235,17 +282,26 @@ def test_what_a_newer_outlook_no_longer_shows_is_said_before_it_is_taken_back():
     gone = Seen("a", "a", 0.1)
     latches, alert, happened = {}, None, []
     for minute, one in enumerate([there, gone, gone, there, there, gone, gone, gone, gone]):
-        done = machine.step([rule], latches, [alert] if alert and alert.open else [], {"snap": [one]},
-                            NOW + minute * MINUTE, 1)  # fmt: skip
+        done = state_machine.step(
+            [rule],
+            latches,
+            [alert] if alert and alert.open else [],
+            {"snap": [one]},
+            NOW + minute * MINUTE,
+            1,
+        )
         latches = done.latches
         for event in done.events:
             alert = alerts.apply(alert, event)
             happened.append((minute, event.action, alert.faded))
     assert happened == [
-        (0, Did.RAISE, False), (1, Did.CHANGED, True), (3, Did.CHANGED, False),
-        (5, Did.CHANGED, True), (7, Did.CLEAR, True),
-    ]  # fmt: skip
-    assert alert.detail.startswith(machine.NO_LONGER)
+        (0, Did.RAISE, False),
+        (1, Did.CHANGED, True),
+        (3, Did.CHANGED, False),
+        (5, Did.CHANGED, True),
+        (7, Did.CLEAR, True),
+    ]
+    assert alert.detail.startswith(state_machine.NO_LONGER)
     assert alert.do.startswith("Look at Coming")
 
 
@@ -258,10 +314,11 @@ def test_a_rule_that_is_switched_off_ends_its_alerts():
 
 
 _values = st.lists(
-    st.tuples(st.sampled_from([20.0, 29.0, 35.0, 39.9, 40.5, 42.0, 50.0, math.nan]),
-              st.integers(1, 40)),
+    st.tuples(
+        st.sampled_from([20.0, 29.0, 35.0, 39.9, 40.5, 42.0, 50.0, math.nan]), st.integers(1, 40)
+    ),
     max_size=25,
-)  # fmt: skip
+)
 
 
 def _run(spans, *rules):
@@ -320,8 +377,11 @@ def test_no_alert_is_lost_and_none_flaps(spans):
 
 @given(st.floats(0, 100))
 def test_a_value_is_never_both_beyond_and_back(value):
-    for rule in (DRY, replace(DRY, test=Test.ABOVE, low=None, high=60.0),
-                 replace(DRY, test=Test.OUTSIDE, high=60.0)):  # fmt: skip
+    for rule in (
+        DRY,
+        replace(DRY, test=Test.ABOVE, low=None, high=60.0),
+        replace(DRY, test=Test.OUTSIDE, high=60.0),
+    ):
         matter = beyond(rule, Seen("x", "x", value))
         low, high = rule.limits(None)
         assert matter is not True or value < low or value > high
@@ -362,7 +422,7 @@ def test_each_starting_rule_says_why_what_to_do_and_where_from(rule):
     assert rule.do.endswith(".")
     assert rule.source
     assert rule.name
-    assert rule_book.from_mapping(rule_book.as_mapping(rule)) == rule
+    assert rule_registry.from_mapping(rule_registry.as_mapping(rule)) == rule
     assert set(rule.under) <= starting_set(Limits()).keys()
 
 
@@ -382,7 +442,7 @@ def test_rules_touching_heaters_humidifiers_and_mould_carry_their_caution():
 
 
 def rule(**more):
-    return rule_book.from_mapping(
+    return rule_registry.from_mapping(
         {"id": "mine", "name": "Mine", "quantity": "humidity", "test": "below", "low": 30} | more
     )
 
@@ -412,17 +472,23 @@ def rule(**more):
         ({"over_s": 3600, "low": -300}, "low = -300%: must be -100 to 100%"),
         ({"name": "x" * 61}, "name has 61 characters: must be at most 60"),
         ({"over_s": 90_000}, "over_s = 90000: must be"),
-        ({"quantity": "battery", "over_s": 60, "low": 3}, "over_s belongs to quantities of a place"),
+        (
+            {"quantity": "battery", "over_s": 60, "low": 3},
+            "over_s belongs to quantities of a place",
+        ),
         ({"quantity": "pressure", "over_s": 60}, "over_s: of pressure only the value now"),
         ({"quantity": "temperature", "low": None}, "low is missing: the limit, in °C"),
-        ({"quantity": "battery", "low": 3, "only": ["bench"]}, "only is for quantities of a place"),
+        (
+            {"quantity": "battery", "low": 3, "only": ["bench"]},
+            "only is for quantities of a place",
+        ),
         ({"name": ""}, "name is empty"),
         ({"name": "a\nb"}, "name has characters that cannot be printed"),
         ({"on": "yes"}, "on must be true or false"),
         ({"only": "bench"}, "only = 'bench': must be a list of names"),
         ({"loud": True}, "a rule has no loud"),
     ],
-)  # fmt: skip
+)
 def test_an_impossible_rule_is_refused_at_its_field(more, why):
     with pytest.raises(RuleFault) as refused:
         rule(**more)
@@ -431,31 +497,38 @@ def test_an_impossible_rule_is_refused_at_its_field(more, why):
 
 def test_a_rule_is_changed_added_and_given_back():
     book = starting_set(Limits())
-    mine = rule_book.changed(book, "very-dry", {"low": 33.0})
+    mine = rule_registry.changed(book, "very-dry", {"low": 33.0})
     assert (mine.low, mine.why) == (33.0, book["very-dry"].why)
-    cellar = rule_book.changed(book, "cellar", {"like": "damp", "only": ["cellar"], "high": 70.0})
-    assert (cellar.family, cellar.source) == ("cellar", "the shop's own")
-    own = rule_book.apply(
-        {}, Event(About.RULE, "very-dry", NOW, "Ina", rule_book.SET, rule_book.as_mapping(mine))
+    cellar = rule_registry.changed(
+        book, "cellar", {"like": "damp", "only": ["cellar"], "high": 70.0}
     )
-    assert rule_book.in_use(Limits(), own)["very-dry"] == mine
-    back = rule_book.apply(own, Event(About.RULE, "very-dry", NOW, "Ina", rule_book.RESET, {}))
-    assert rule_book.in_use(Limits(), back) == book
+    assert (cellar.family, cellar.source) == ("cellar", "the shop's own")
+    own = rule_registry.apply(
+        {},
+        Event(
+            About.RULE, "very-dry", NOW, "Ina", rule_registry.SET, rule_registry.as_mapping(mine)
+        ),
+    )
+    assert rule_registry.in_use(Limits(), own)["very-dry"] == mine
+    back = rule_registry.apply(
+        own, Event(About.RULE, "very-dry", NOW, "Ina", rule_registry.RESET, {})
+    )
+    assert rule_registry.in_use(Limits(), back) == book
     with pytest.raises(RuleFault, match="there is no rule nosuch"):
-        rule_book.changed(book, "dry", {"under": ["nosuch"]})
+        rule_registry.changed(book, "dry", {"under": ["nosuch"]})
     with pytest.raises(RuleFault, match="told under itself"):
-        rule_book.changed(book, "dry", {"under": ["dry"]})
-    ring = book | {"damp": rule_book.changed(book, "damp", {"under": ["dry"]})}
+        rule_registry.changed(book, "dry", {"under": ["dry"]})
+    ring = book | {"damp": rule_registry.changed(book, "damp", {"under": ["dry"]})}
     with pytest.raises(RuleFault, match="told under itself"):
-        rule_book.changed(ring, "dry", {"under": ["heat", "damp"]})
+        rule_registry.changed(ring, "dry", {"under": ["heat", "damp"]})
     for rule_id, wish in (("Bad Id", {}), ("new", {"like": "none"}), ("new", {})):
         with pytest.raises(RuleFault):
-            rule_book.changed(book, rule_id, wish)
+            rule_registry.changed(book, rule_id, wish)
 
 
 def test_a_kept_rule_that_cannot_be_any_more_silences_no_other():
     kept = {"dry": {"id": "dry", "name": "Dry", "quantity": "mood", "test": "below"}}
-    assert rule_book.in_use(Limits(), kept) == starting_set(Limits())
+    assert rule_registry.in_use(Limits(), kept) == starting_set(Limits())
 
 
 def test_the_shops_limits_are_in_the_starting_rules():

@@ -9,8 +9,8 @@ import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import DAY, Board, served, until
 
-from monitor.clock import now_ms
-from monitor.records import Quantity, Reading, Refusal, Series
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Refusal, Series
 
 PAGES = ("/", "/past", "/probes")
 READY = {"/": ".place", "/past": ".scatterlayer .trace", "/probes": "tbody tr"}

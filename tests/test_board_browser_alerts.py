@@ -12,9 +12,9 @@ import pytest
 from browser_fixtures import Visit, until
 from conftest import free_port
 
-from monitor.clock import now_ms
-from monitor.events import About
-from monitor.kinds import Caution
+from monitor.core.clock import now_ms
+from monitor.domain.events import About
+from monitor.domain.wait_types import Caution
 from monitor.store import Reader, journal
 
 pytestmark = browser.pytestmark
@@ -45,10 +45,7 @@ def running(folder, *, waits=False):
         shop_air.full_bench(board.commands, now_ms())
     shop_air.beat(board.settings, beat_ms=now_ms() + 3_600_000)  # it need not beat again
     try:
-        with (
-            shop_air.desk(board.settings, board.commands),
-            browser.served(folder, board.port),
-        ):
+        with shop_air.desk(board.settings, board.commands), browser.served(folder, board.port):
             yield board
     finally:
         board.writer.close()

@@ -12,15 +12,22 @@ import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import DAY, Board, Visit, until
 
-from monitor.clock import now_ms
+from monitor.core.clock import now_ms
+from monitor.domain.wait import Feel
 from monitor.store import Reader, Writer
-from monitor.waits import Feel
 
 pytestmark = browser.pytestmark
 chromium, visit = browser.chromium, browser.visit  # fixtures
 
-PAGES = ("/bench", "/bench/ready-by", "/bench/kinds", "/bench/kind/cleat", "/bench/finished",
-         "/bench/wait/1", "/sign-in")  # fmt: skip
+PAGES = (
+    "/bench",
+    "/bench/ready-by",
+    "/bench/kinds",
+    "/bench/kind/cleat",
+    "/bench/finished",
+    "/bench/wait/1",
+    "/sign-in",
+)
 
 
 @pytest.fixture(scope="module")
@@ -200,8 +207,12 @@ def test_two_taps_open_a_wait_one_releases_it_one_says_how_it_was(shop, visit):
     until(page, "!document.querySelector('.done [aria-pressed=true]')")
     assert waits_of(shop)[0].feel is None
     assert [str(e.action) for e in waits_of(shop)[0].events] == [
-        "open", "release", "feel", "feel", "feel",
-    ]  # fmt: skip
+        "open",
+        "release",
+        "feel",
+        "feel",
+        "feel",
+    ]
     assert seen.logged == []
 
 
@@ -210,9 +221,12 @@ def test_another_device_reads_until_it_has_signed_in_and_then_opens_a_wait(make_
     """By a name that is not this machine's own, on plain http, as a phone in the shop comes."""
     service = make_service()
     shop_air.settings_in(
-        service.data, port=service.board_port,
-        config=shop_air.CONFIG.replace("[board]", '[board]\nnames = ["bench.test"]\npassword = "maple"'),
-    )  # fmt: skip
+        service.data,
+        port=service.board_port,
+        config=shop_air.CONFIG.replace(
+            "[board]", '[board]\nnames = ["bench.test"]\npassword = "maple"'
+        ),
+    )
     service.start()
     phone = chromium.browser_type.launch(
         executable_path=browser.CHROMIUM,

@@ -16,9 +16,9 @@ from test_board_browser_bench import opened
 from test_clients_past import holding, kept
 from test_weather_files import GREENSBORO, packaged
 
-from monitor import air_papers
-from monitor.clock import now_ms
+from monitor.clients import air_certificate
 from monitor.commands import Journal
+from monitor.core.clock import now_ms
 from monitor.store import Reader
 
 pytestmark = browser.pytestmark
@@ -33,9 +33,17 @@ def clients(tmp_path_factory):
         now = now_ms()
         shop_air.fill(board.writer, "front-bench", now - 3 * DAY, now, 600_000)
         commands = shop_air.commanded(board.writer, board.settings)
-        commands.carry_out({"about": "instrument", "do": "register", "reference": "VN-44",
-                            "kind": "violin", "place": "front-bench",
-                            "arrived_ms": now - 2 * DAY}, now)  # fmt: skip
+        commands.carry_out(
+            {
+                "about": "instrument",
+                "do": "register",
+                "reference": "VN-44",
+                "kind": "violin",
+                "place": "front-bench",
+                "arrived_ms": now - 2 * DAY,
+            },
+            now,
+        )
         kept(board.writer, "Jo Nebenan", at_ms=now)
         with shop_air.desk(board.settings, commands), browser.served(folder, board.port):
             yield board
@@ -128,8 +136,9 @@ def test_a_weather_file_and_a_loggers_file_are_taken_and_what_is_wrong_is_said(c
         f"{d:02d}.01.2026;{h:02d}:00;68,0;{30 + h % 3}" for d in range(1, 15) for h in range(24)
     ]
     log = "\n".join(["Day;Hour;T;H", *rows, "15.01.2026;00:00;wet;31"]).encode()
-    typed(page, **{"log-time": "Day + Hour", "log-format": "%d.%m.%Y %H:%M",
-                   "log-temperature": "T"})  # fmt: skip
+    typed(
+        page, **{"log-time": "Day + Hour", "log-format": "%d.%m.%Y %H:%M", "log-temperature": "T"}
+    )
     page.locator("#client-log-delimiter").select_option(";")
     page.locator("#client-log-decimal").select_option(",")
     chosen(page, "Choose their logger's file", "home.csv", log)
@@ -152,6 +161,6 @@ def test_a_record_is_made_and_known_again(clients, visit):
     with zipfile.ZipFile(io.BytesIO(got.value.path().read_bytes())) as archive:
         parts = [archive.read(name) for name in sorted(archive.namelist())]
     reader = Reader(clients.settings.store_path)
-    found = [air_papers.check(part, Journal(reader)) for part in parts]
+    found = [air_certificate.check(part, Journal(reader)) for part in parts]
     reader.close()
     assert [(f.known, f.reference) for f in found] == [(True, "VN-44")] * 2

@@ -7,7 +7,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import DAY, Board, until
 
-from monitor.clock import now_ms
+from monitor.core.clock import now_ms
 
 pytestmark = browser.pytestmark
 chromium, visit = browser.chromium, browser.visit  # fixtures

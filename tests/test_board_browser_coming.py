@@ -7,7 +7,7 @@ import coming_fixtures
 import pytest
 from browser_fixtures import Board, until
 
-from monitor.clock import now_ms
+from monitor.core.clock import now_ms
 
 pytestmark = browser.pytestmark
 chromium, visit = browser.chromium, browser.visit  # fixtures

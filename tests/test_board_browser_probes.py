@@ -21,10 +21,10 @@ from werkzeug.serving import make_server
 from dashboard.app import create_app
 from dashboard.pages import probes
 from dashboard.queries import Shop
-from monitor.clock import now_ms
 from monitor.commands import Commands
-from monitor.jar_watch import JarWatch
-from monitor.records import Quantity, Reading, Series
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.sensor_care.calibration import JarWatch
 from monitor.store import Reader
 
 pytestmark = [
@@ -55,8 +55,10 @@ class Lab:
         value = round(OFFSET + SLOPE * truth_pct, 2)
         readings = []
         for at in range(self.told_to, end, MIN):
-            readings += [Reading(Series("front-bench", "fb-1", T), at, 20.0),
-                         Reading(Series("front-bench", "fb-1", RH), at, value)]  # fmt: skip
+            readings += [
+                Reading(Series("front-bench", "fb-1", T), at, 20.0),
+                Reading(Series("front-bench", "fb-1", RH), at, value),
+            ]
         self.board.writer.write(readings)
         self.ahead_ns += (end - self.told_to) * 1_000_000
         self.told_to = end

@@ -11,7 +11,7 @@ import pytest
 from browser_fixtures import DAY, Board, Visit, until
 from test_board_browser_bench import opened
 
-from monitor.clock import now_ms
+from monitor.core.clock import now_ms
 from monitor.store import Reader, Writer
 
 pytestmark = browser.pytestmark
@@ -27,25 +27,49 @@ def wood(tmp_path_factory):
     with Board(folder, shop_air.BENCH) as board:
         now = now_ms()
         for place in shop_air.PLACES:
-            shop_air.fill(board.writer, place, now - 12 * DAY, now, 300_000,
-                          gap=(now - 4 * DAY, now - 3 * DAY))  # fmt: skip
+            shop_air.fill(
+                board.writer,
+                place,
+                now - 12 * DAY,
+                now,
+                300_000,
+                gap=(now - 4 * DAY, now - 3 * DAY),
+            )
         commands = shop_air.commanded(board.writer, board.settings)
 
         def ask(do, **wish):
             commands.carry_out({"about": "instrument", "do": do, "by": "Ina"} | wish, now)
 
         for reference, kind, place, home in (
-            ("VA-41", "viola", "front-bench", 75), ("VC-39", "cello", "front-bench", 25),
-            ("VN-44", "violin", "varnish-room", 52), ("DB-7", "bass", "front-bench", None),
-            ("VN-46", "violin", "loft", 50), ("VN-12", "violin", "front-bench", 50),
-        ):  # fmt: skip
-            ask("register", reference=reference, kind=kind, place=place, home_rh_pct=home,
-                arrived_ms=now - 10 * DAY, due_ms=now + 3 * DAY)  # fmt: skip
+            ("VA-41", "viola", "front-bench", 75),
+            ("VC-39", "cello", "front-bench", 25),
+            ("VN-44", "violin", "varnish-room", 52),
+            ("DB-7", "bass", "front-bench", None),
+            ("VN-46", "violin", "loft", 50),
+            ("VN-12", "violin", "front-bench", 50),
+        ):
+            ask(
+                "register",
+                reference=reference,
+                kind=kind,
+                place=place,
+                home_rh_pct=home,
+                arrived_ms=now - 10 * DAY,
+                due_ms=now + 3 * DAY,
+            )
         ask("open", instrument="va-41", at_ms=now - 2 * DAY)
         ask("open", instrument="vc-39", at_ms=now - 5 * DAY)
         ask("leave", instrument="vn-12")
-        commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench",
-                            "instrument": "VA-41", "start_ms": now - DAY // 2}, now)  # fmt: skip
+        commands.carry_out(
+            {
+                "do": "open",
+                "kind": "cleat",
+                "place": "front-bench",
+                "instrument": "VA-41",
+                "start_ms": now - DAY // 2,
+            },
+            now,
+        )
         with shop_air.desk(board.settings, commands), browser.served(folder, board.port):
             yield board
 

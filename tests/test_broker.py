@@ -9,11 +9,11 @@ import time
 import pytest
 from conftest import free_port, needs, until
 
-from monitor import mqtt
-from monitor.broker import Door, EmbeddedBroker, ingest_door, subjects_of
-from monitor.errors import BrokerFault, BrokerUnavailable
-from monitor.mqtt import Address, Publisher, Subscription
-from monitor.payload import Contract
+from monitor.core.errors import BrokerFault, BrokerUnavailable
+from monitor.mqtt import client
+from monitor.mqtt.client import Address, Publisher, Subscription
+from monitor.mqtt.embedded_broker import Door, EmbeddedBroker, ingest_door, subjects_of
+from monitor.readings.payload import Contract
 
 pytestmark = pytest.mark.broker
 ANYONE = Door("", "")
@@ -26,9 +26,13 @@ def make(tmp_path):
     def start(sensors=ANYONE, *, port=None, door=None):
         door = door or ingest_door()
         broker = EmbeddedBroker(
-            tmp_path / "broker", "127.0.0.1", port or free_port(),
-            ingest=door, sensors=sensors, filters=[*Contract().filters, "gate/#", "büro/+"],
-        )  # fmt: skip
+            tmp_path / "broker",
+            "127.0.0.1",
+            port or free_port(),
+            ingest=door,
+            sensors=sensors,
+            filters=[*Contract().filters, "gate/#", "büro/+"],
+        )
         broker.start()
         made.append(broker)
         return broker, Address("127.0.0.1", broker.port, door.user, door.password)
@@ -167,7 +171,7 @@ def test_its_last_words_are_of_this_start_and_no_earlier_one(tmp_path, monkeypat
         failing(tmp_path, cert_file=bad, key_file=bad).start()
     assert "older matter" not in str(told.value)
     assert "older matter" in log.read_text()
-    monkeypatch.setattr("monitor.broker.program", lambda: needs("true", "coreutils"))
+    monkeypatch.setattr("monitor.mqtt.embedded_broker.program", lambda: needs("true", "coreutils"))
     with pytest.raises(BrokerFault, match="did not start: it wrote nothing into its log"):
         failing(tmp_path).start()
 
@@ -212,7 +216,7 @@ def test_the_subscription_comes_back_after_the_broker_was_away(make):
 def test_a_rest_while_the_store_is_full_keeps_the_connection_and_what_arrives(
     mosquitto, monkeypatch
 ):
-    monkeypatch.setattr(mqtt, "KEEPALIVE_S", 1)
+    monkeypatch.setattr(client, "KEEPALIVE_S", 1)
     address = Address("127.0.0.1", mosquitto.port)
     subscription = Subscription(address, ["benchweather/#"], "rests")
     until(lambda: subscription.take(10, 0.1) is not None and subscription.connected)

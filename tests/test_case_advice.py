@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.case.advice import MOST_DAYS, advise
 from monitor.science.case.answers import Assumed, Avoid, Holds, Kind, Sign, Why
 from monitor.science.case.case import RoomAir, range_of, scores, simulate
@@ -43,8 +43,10 @@ def even(rh, members=20, swing=0.0):
     spread = year[:, None] + scores(members, 1)[:, 0]
     return replace(
         from_readings([Reading(1, 20.0, 50.0)], members=members),
-        rh_pct=spread, temp_c=np.full(8760, 20.0), months_read=tuple(range(1, 13)),
-    )  # fmt: skip
+        rh_pct=spread,
+        temp_c=np.full(8760, 20.0),
+        months_read=tuple(range(1, 13)),
+    )
 
 
 @pytest.mark.slow

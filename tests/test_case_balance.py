@@ -10,14 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from monitor.science.case.balance import (
-    Device,
-    Drive,
-    Wood,
-    grams_per_pct,
-    run,
-    warmth_offset,
-)
+from monitor.science.case.balance import Device, Drive, Wood, grams_per_pct, run, warmth_offset
 from monitor.science.case.case import RoomAir, scores, simulate, stays_h
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.presets import PRESETS, Case, Use
@@ -31,15 +24,30 @@ NEVER_OUT = Use(played=())
 ONE = np.ones(1)
 
 
-def lumped(days, changes, *, capacity=0.95, room=25.0, start=25.0, release=0.0, water=1e6,
-           played_h=0.0, step_d=1 / 24):  # fmt: skip
+def lumped(
+    days,
+    changes,
+    *,
+    capacity=0.95,
+    room=25.0,
+    start=25.0,
+    release=0.0,
+    water=1e6,
+    played_h=0.0,
+    step_d=1 / 24,
+):
     """A case of 18 L at 20 °C whose wood is all in balance with its air, as the tables take it."""
     n = round(days / step_d)
     out = Use(played=((17, 17 + played_h),) if played_h else ()).shares(0, 24 * step_d, n)[0]
     drive = Drive(
-        step_d, np.full((n, 1), room), np.zeros(n), np.full((n, 1), 0.018 * grams_per_pct(20.0)),
-        np.full((1, 1), changes), out, np.zeros(1),
-    )  # fmt: skip
+        step_d,
+        np.full((n, 1), room),
+        np.zeros(n),
+        np.full((n, 1), 0.018 * grams_per_pct(20.0)),
+        np.full((1, 1), changes),
+        out,
+        np.zeros(1),
+    )
     wood = Wood(capacity * ONE, AT_ONCE * ONE, K_OUT * ONE)
     device = Device(100 * ONE, release * ONE, 0 * ONE, water * ONE, water * ONE)
     filled = np.zeros((-(-n // round(1 / step_d)), 1), dtype=bool)
@@ -51,10 +59,22 @@ def lumped(days, changes, *, capacity=0.95, room=25.0, start=25.0, release=0.0, 
 # g/(kg %), B in kg/m³, N in changes a day. From memory, unchecked. The table: worked out from the
 # same balance for 18 L at 20 °C, by hand [g/%, changes a day → days]. Tolerance: its rounding.
 HALF_TIMES_D = {
-    (0.70, 1): 155, (0.70, 5): 31, (0.70, 10): 15.5, (0.70, 20): 7.8, (0.70, 50): 3.1,
-    (0.95, 1): 211, (0.95, 5): 42, (0.95, 10): 21, (0.95, 20): 10.5, (0.95, 50): 4.2,
-    (1.95, 1): 434, (1.95, 5): 87, (1.95, 10): 43, (1.95, 20): 22, (1.95, 50): 8.7,
-}  # fmt: skip
+    (0.70, 1): 155,
+    (0.70, 5): 31,
+    (0.70, 10): 15.5,
+    (0.70, 20): 7.8,
+    (0.70, 50): 3.1,
+    (0.95, 1): 211,
+    (0.95, 5): 42,
+    (0.95, 10): 21,
+    (0.95, 20): 10.5,
+    (0.95, 50): 4.2,
+    (1.95, 1): 434,
+    (1.95, 5): 87,
+    (1.95, 10): 43,
+    (1.95, 20): 22,
+    (1.95, 50): 8.7,
+}
 
 
 @pytest.mark.parametrize(("given_", "days"), HALF_TIMES_D.items())
@@ -70,9 +90,13 @@ def test_a_case_goes_half_the_way_in_its_half_time(given_, days):
 )
 def test_half_times_are_thomsons_where_the_wood_has_no_resistance(m, b, n, days):
     case = Case(
-        name="showcase", air_l=1000, closed_changes_day=n, instrument_g_pct=m * b, lining_g_pct=0,
+        name="showcase",
+        air_l=1000,
+        closed_changes_day=n,
+        instrument_g_pct=m * b,
+        lining_g_pct=0,
         exchange_g_h_pct=2,
-    )  # fmt: skip
+    )
     resistance = np.log(2) * m * b / (24 * 2)  # of what little the wood resists here
     assert case.half_time_d() - resistance == pytest.approx(days, rel=0.004)  # 4.01 for 4
 
@@ -81,9 +105,13 @@ def test_half_times_are_thomsons_where_the_wood_has_no_resistance(m, b, n, days)
 # day: 160 days. Second-hand. Here the gel is a buffer and the rest holds next to nothing.
 def test_twenty_kilograms_of_gel_hold_a_cubic_metre_for_thomsons_half_time():
     case = Case(
-        name="showcase", air_l=1000, closed_changes_day=1, instrument_g_pct=0.01, lining_g_pct=0,
+        name="showcase",
+        air_l=1000,
+        closed_changes_day=1,
+        instrument_g_pct=0.01,
+        lining_g_pct=0,
         exchange_g_h_pct=2,
-    ).usual  # fmt: skip
+    ).usual
     gel = Buffer(
         mass_g=20_000, set_pct=60, capacity_g_kg_pct=2, works_pct=50, settles_d=0.1, every_d=365
     )
@@ -99,9 +127,12 @@ def test_twenty_kilograms_of_gel_hold_a_cubic_metre_for_thomsons_half_time():
 # closed RH; with two hours of play a day; evaporation in that case [g/day].
 # Tolerance: rounding, and hourly steps against daily means.
 EMITTERS = {
-    0.005: (35.4, 31.0, 0.35), 0.010: (43.2, 36.0, 0.64), 0.020: (54.3, 44.2, 1.12),
-    0.050: (71.2, 59.7, 2.0), 0.100: (82.2, 72.5, 2.8),
-}  # fmt: skip
+    0.005: (35.4, 31.0, 0.35),
+    0.010: (43.2, 36.0, 0.64),
+    0.020: (54.3, 44.2, 1.12),
+    0.050: (71.2, 59.7, 2.0),
+    0.100: (82.2, 72.5, 2.8),
+}
 
 
 @pytest.mark.parametrize("release", EMITTERS)
@@ -115,9 +146,11 @@ def test_a_water_source_raises_a_case_to_its_steady_state(release):
 
 # Source: as above; 20 g of water, C 0.95 g/%: RH on days 1, 3, 7, 14, 30, and the day it is empty.
 RESERVOIR = {
-    0.01: (25.8, 27.1, 29.4, 32.1, 34.4, 29.2), 0.02: (26.5, 29.2, 33.4, 38.3, 30.7, 15.0),
-    0.05: (28.7, 35.0, 41.5, 36.0, 29.3, 6.1), 0.10: (32.3, 43.7, 40.1, 35.0, 28.9, 3.1),
-}  # fmt: skip
+    0.01: (25.8, 27.1, 29.4, 32.1, 34.4, 29.2),
+    0.02: (26.5, 29.2, 33.4, 38.3, 30.7, 15.0),
+    0.05: (28.7, 35.0, 41.5, 36.0, 29.3, 6.1),
+    0.10: (32.3, 43.7, 40.1, 35.0, 28.9, 3.1),
+}
 
 
 @pytest.mark.parametrize("release", RESERVOIR)
@@ -140,8 +173,14 @@ def test_daily_water_is_leak_and_playing():
 
 # Source: Marcon, Goli, Fioravanti, Heritage Science 8, 2020, Table 3: a violin of 1743 out of its
 # case; RH difference [%], hours out, change of mass [g]. Every instrument differs, as they stress.
-CONCERTS = [(-13.1, 2.75, -0.65), (-12.5, 2.75, -0.37), (-11.0, 2.00, -0.39), (-6.5, 4.00, -0.25),
-            (-3.0, 4.25, -0.15), (-15.1, 4.50, -0.86)]  # fmt: skip
+CONCERTS = [
+    (-13.1, 2.75, -0.65),
+    (-12.5, 2.75, -0.37),
+    (-11.0, 2.00, -0.39),
+    (-6.5, 4.00, -0.25),
+    (-3.0, 4.25, -0.15),
+    (-15.1, 4.50, -0.86),
+]
 
 
 def test_a_violin_out_of_its_case_loses_what_was_weighed():
@@ -261,8 +300,14 @@ def test_a_buffer_takes_and_gives_no_more_than_it_can(room, end):
     small = Buffer(mass_g=10, set_pct=50, capacity_g_kg_pct=4, works_pct=25, every_d=365)
     full_g = 2 * 25 * 0.04
     n = 24 * 200
-    year = simulate(VIOLIN.usual, RoomAir(np.full(n, 20.0), np.full(n, room)), NEVER_OUT, small,
-                    members=1, start_pct=50.0)  # fmt: skip
+    year = simulate(
+        VIOLIN.usual,
+        RoomAir(np.full(n, 20.0), np.full(n, room)),
+        NEVER_OUT,
+        small,
+        members=1,
+        start_pct=50.0,
+    )
     assert year.course.water_g[-1, 0] == pytest.approx(end, abs=1e-9)
     assert year.course.water_g.max() <= full_g + 1e-9
     assert year.course.water_g.min() >= 0
@@ -271,8 +316,9 @@ def test_a_buffer_takes_and_gives_no_more_than_it_can(room, end):
 def test_a_tight_case_keeps_its_humidity():
     n = 24 * 100
     tight = replace(VIOLIN, closed_changes_day=0.05)
-    year = simulate(tight, RoomAir(np.full(n, 20.0), np.full(n, 10.0)), NEVER_OUT, members=1,
-                    start_pct=50.0)  # fmt: skip
+    year = simulate(
+        tight, RoomAir(np.full(n, 20.0), np.full(n, 10.0)), NEVER_OUT, members=1, start_pct=50.0
+    )
     assert year.wood_pct[-1, 0] > 49.2
 
 
@@ -300,8 +346,9 @@ def test_wood_without_capacity_is_at_once_as_the_room():
     st.sampled_from(list(PRESETS)),
 )
 def test_wood_stays_between_the_drier_and_the_damper(rh, start, name):
-    year = simulate(PRESETS[name], RoomAir(np.full(48, 20.0), np.array(rh)), start_pct=start,
-                    members=5)  # fmt: skip
+    year = simulate(
+        PRESETS[name], RoomAir(np.full(48, 20.0), np.array(rh)), start_pct=start, members=5
+    )
     low, high = min(start, year.room_pct.min()), max(start, year.room_pct.max())
     assert year.wood_pct.min() >= low - 1e-9
     assert year.wood_pct.max() <= high + 1e-9

@@ -41,19 +41,31 @@ def steady(temp, rh):
 
 def plain(changes, people, g_h=0.0):
     return Home(
-        volume_m3=60, changes_h=changes, people=people, water_kg_day=24 * g_h / 1000,
-        changes_times=1, water_times=1, summer_changes_h=0, furnishing_times=1,
-    )  # fmt: skip
+        volume_m3=60,
+        changes_h=changes,
+        people=people,
+        water_kg_day=24 * g_h / 1000,
+        changes_times=1,
+        water_times=1,
+        summer_changes_h=0,
+        furnishing_times=1,
+    )
 
 
 # Source: worked out by hand from v = v_o + G/(n V), 60 m³ at 20 °C: changes an hour, outdoors,
 # RH with no source, daily mean with 50 g/h for 8 h a day, water to hold 45 % [g/day].
 # Tolerance: rounding; a volume of air at the temperature inside in both.
 ROOMS = [
-    (0.2, -10, 80, 9.8, 17.8, 1752), (0.2, 0, 80, 20.9, 28.9, 1199), (0.2, 5, 80, 29.8, 37.9, 755),
-    (0.5, -10, 80, 9.8, 13.0, 4381), (0.5, 0, 80, 20.9, 24.1, 2999), (0.5, 5, 80, 29.8, 33.1, 1886),
-    (1.0, -10, 80, 9.8, 11.4, 8762), (1.0, 0, 80, 20.9, 22.5, 5997), (1.0, 5, 80, 29.8, 31.5, 3773),
-]  # fmt: skip
+    (0.2, -10, 80, 9.8, 17.8, 1752),
+    (0.2, 0, 80, 20.9, 28.9, 1199),
+    (0.2, 5, 80, 29.8, 37.9, 755),
+    (0.5, -10, 80, 9.8, 13.0, 4381),
+    (0.5, 0, 80, 20.9, 24.1, 2999),
+    (0.5, 5, 80, 29.8, 33.1, 1886),
+    (1.0, -10, 80, 9.8, 11.4, 8762),
+    (1.0, 0, 80, 20.9, 22.5, 5997),
+    (1.0, 5, 80, 29.8, 31.5, 3773),
+]
 
 
 @pytest.mark.parametrize(("changes", "temp", "rh", "bare", "lived_in", "gram_day"), ROOMS)
@@ -79,8 +91,15 @@ COLD_SNAP = {3: 26.51, 6: 22.64, 12: 17.72, 24: 13.63, 48: 12.10}
 def test_a_room_dries_in_a_cold_snap_as_worked_by_hand():
     n, air = 6 * 48, 60 * 0.17287
     outside = float(relative_humidity_at(-8.0, 70.0, 20.0))
-    drive = Drive(1 / 144, np.full((n, 1), outside), np.zeros(n), np.full((n, 1), 12 * air),
-                  np.ones((1, 1)), np.zeros(n), np.array([240.0]))  # fmt: skip
+    drive = Drive(
+        1 / 144,
+        np.full((n, 1), outside),
+        np.zeros(n),
+        np.full((n, 1), 12 * air),
+        np.ones((1, 1)),
+        np.zeros(n),
+        np.array([240.0]),
+    )
     wood = Wood(np.array([40 + air]), np.array([1e9]), np.zeros(1))
     rh = run(drive, wood, np.array([31.77])).wood_pct[:, 0]
     at = {h: rh[6 * h - 1] for h in COLD_SNAP}
@@ -185,8 +204,9 @@ def test_a_home_cannot_be_damp_in_deep_cold_without_a_humidifier():
     leaky = home_of("leaky")
     with pytest.raises(CaseFault):
         from_readings([Reading(1, 20.0, 45.0)], home=leaky, outdoors=arctic)
-    kept = from_readings([Reading(1, 20.0, 45.0)], home=leaky, outdoors=arctic,
-                         humidified_l_day=20.0)  # fmt: skip
+    kept = from_readings(
+        [Reading(1, 20.0, 45.0)], home=leaky, outdoors=arctic, humidified_l_day=20.0
+    )
     assert kept.members
 
 

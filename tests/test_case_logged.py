@@ -36,10 +36,7 @@ def test_recorded_hours_stay_and_the_others_lie_near_their_months():
 
 @pytest.mark.parametrize(
     ("temp", "rh", "said"),
-    [
-        (np.nan, np.nan, "log = '?0 h"),
-        (70.0, 40.0, "temp_c = 70.*−?10 to 45 °C|temp_c = 70"),
-    ],
+    [(np.nan, np.nan, "log = '?0 h"), (70.0, 40.0, "temp_c = 70.*−?10 to 45 °C|temp_c = 70")],
 )
 def test_a_log_that_cannot_be_a_homes_is_refused(temp, rh, said):
     with pytest.raises(CaseFault, match=said):

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.case.presets import PRESETS
 from monitor.science.case.travel import hot_car, wall_gets_wet, warm_up, wets_below_c
 from monitor.science.saturation import saturation_vapour_pressure

@@ -41,9 +41,21 @@ def call(*arguments, code=0):
 
 def take(shop, *more, code=0):
     return call(
-        "import", shop / "log.csv", "--place", "bench", "--sensor", "old", "--time", "time",
-        "--take", "temperature:Cel:T", "--take", "humidity:%RH:RH", *more, code=code,
-    )  # fmt: skip
+        "import",
+        shop / "log.csv",
+        "--place",
+        "bench",
+        "--sensor",
+        "old",
+        "--time",
+        "time",
+        "--take",
+        "temperature:Cel:T",
+        "--take",
+        "humidity:%RH:RH",
+        *more,
+        code=code,
+    )
 
 
 def test_a_dry_run_stores_nothing_and_says_what_it_would_do(shop):
@@ -68,9 +80,21 @@ def test_an_export_can_be_imported_again(shop):
     take(shop)
     call("export", "--out", shop / "out.csv")
     result = call(
-        "import", shop / "out.csv", "--data", shop / "other", "--place", "bench", "--sensor", "old",
-        "--time", "measured_at", "--take", "temperature:Cel:temp_c", "--take", "humidity:%RH:rh_pct",
-    )  # fmt: skip
+        "import",
+        shop / "out.csv",
+        "--data",
+        shop / "other",
+        "--place",
+        "bench",
+        "--sensor",
+        "old",
+        "--time",
+        "measured_at",
+        "--take",
+        "temperature:Cel:temp_c",
+        "--take",
+        "humidity:%RH:rh_pct",
+    )
     assert "took 5" in result.output
 
 

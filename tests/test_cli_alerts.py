@@ -13,12 +13,12 @@ import pytest
 from conftest import needs, until
 from receivers import Webhook
 
-from monitor.clock import now_ms
 from monitor.commands import Journal
-from monitor.records import Quantity, Reading, Series
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.topic_rules import COMMAND_TOPIC
+from monitor.service.state_publisher import ALERTS_TOPIC
 from monitor.store import Reader, Writer, outbox
-from monitor.telling import ALERTS_TOPIC
-from monitor.topics import COMMAND_TOPIC
 
 pytestmark = [pytest.mark.slow, pytest.mark.broker]
 
@@ -94,10 +94,19 @@ def ok(done):
 
 def publish(shop, about, payload):
     subprocess.run(
-        [needs("mosquitto_pub", "mosquitto-clients"), "-p", str(shop.port), "-q", "1",
-         "-t", COMMAND_TOPIC.format(about), "-m", json.dumps(payload)],
+        [
+            needs("mosquitto_pub", "mosquitto-clients"),
+            "-p",
+            str(shop.port),
+            "-q",
+            "1",
+            "-t",
+            COMMAND_TOPIC.format(about),
+            "-m",
+            json.dumps(payload),
+        ],
         check=True,
-    )  # fmt: skip
+    )
 
 
 def flat(text):
@@ -113,8 +122,14 @@ def test_an_alert_is_listed_shown_noted_and_acknowledged(shop):
     ok(shop.command("alert", "note", "1", "window was open"))
     assert ok(shop.command("alert", "acknowledge", "1")) == "1: done\n"
     shown = flat(ok(shop.command("alert", "show", "1")))
-    for part in ("Why: Held spruce", "Source: computed", "Caution: Empty", "window was open",
-                 "acknowledge", "raise"):  # fmt: skip
+    for part in (
+        "Why: Held spruce",
+        "Source: computed",
+        "Caution: Empty",
+        "window was open",
+        "acknowledge",
+        "raise",
+    ):
         assert part in shown
     found = journal(shop).alerts["1"]
     assert found.acknowledged
@@ -156,25 +171,77 @@ def test_rules_are_shown_changed_added_and_given_up(shop):
     assert "humidity at bench below 30 %" in flat(listed)
     ok(
         shop.command(
-            "rule", "set", "damp", "--high", "62", "--back", "3", "--hold-min", "90", "--calm-min", "30",
-            "--urgency", "2", "--repeat-h", "8", "--in-quiet", "--off", "--field", "only=bench, loft",
-            "--field", "do=Open the window.",
+            "rule",
+            "set",
+            "damp",
+            "--high",
+            "62",
+            "--back",
+            "3",
+            "--hold-min",
+            "90",
+            "--calm-min",
+            "30",
+            "--urgency",
+            "2",
+            "--repeat-h",
+            "8",
+            "--in-quiet",
+            "--off",
+            "--field",
+            "only=bench, loft",
+            "--field",
+            "do=Open the window.",
         )
-    )  # fmt: skip
+    )
     kept = journal(shop).rules["damp"]
-    assert {k: kept[k] for k in ("high", "back", "hold_s", "calm_s", "urgency", "repeat_s",
-                                 "breaks_quiet", "on", "only", "do")} == {
-        "high": 62.0, "back": 3.0, "hold_s": 5400, "calm_s": 1800, "urgency": 2, "repeat_s": 28_800,
-        "breaks_quiet": True, "on": False, "only": ["bench", "loft"], "do": "Open the window.",
-    }  # fmt: skip
+    assert {
+        k: kept[k]
+        for k in (
+            "high",
+            "back",
+            "hold_s",
+            "calm_s",
+            "urgency",
+            "repeat_s",
+            "breaks_quiet",
+            "on",
+            "only",
+            "do",
+        )
+    } == {
+        "high": 62.0,
+        "back": 3.0,
+        "hold_s": 5400,
+        "calm_s": 1800,
+        "urgency": 2,
+        "repeat_s": 28_800,
+        "breaks_quiet": True,
+        "on": False,
+        "only": ["bench", "loft"],
+        "do": "Open the window.",
+    }
     shown = flat(ok(shop.command("rule", "show", "damp")))
     assert "only bench, loft" in shown
     assert "on no" in shown
     assert "off, changed" in flat(ok(shop.command("rule", "list")))
     ok(shop.command("rule", "set", "damp", "--field", "high=none"))
     assert journal(shop).rules["damp"]["high"] is None
-    ok(shop.command("rule", "set", "loft-heat", "--like", "heat", "--name", "Loft too hot",
-                    "--high", "26", "--field", "only=loft"))  # fmt: skip
+    ok(
+        shop.command(
+            "rule",
+            "set",
+            "loft-heat",
+            "--like",
+            "heat",
+            "--name",
+            "Loft too hot",
+            "--high",
+            "26",
+            "--field",
+            "only=loft",
+        )
+    )
     assert journal(shop).rules["loft-heat"]["name"] == "Loft too hot"
     ok(shop.command("rule", "reset", "damp"))
     assert set(journal(shop).rules) == {"very-dry", "loft-heat"}
@@ -225,8 +292,9 @@ def test_a_restart_keeps_the_alerts_and_repeats_nothing(shop, hook):
     assert journal(shop).alerts["1"] == before
     assert set(journal(shop).alerts) == {"1", "2"}
     assert [post.body["title"].partition(",")[0] for post in hook.posts] == [
-        "Bench: Very dry", "Bench: Hot",
-    ]  # fmt: skip
+        "Bench: Very dry",
+        "Bench: Hot",
+    ]
     until(lambda: outcomes(shop) == {outbox.Outcome.DELIVERED})
 
 
@@ -234,8 +302,10 @@ def test_rules_are_replayed_from_the_log_as_a_list_and_as_a_file(make_service, t
     quiet = make_service()
     quiet.environment |= {"COLUMNS": "100", "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
     hours = 60
-    air(quiet.store, [(96 * hours, 72 * hours, 48.0), (72 * hours, 60 * hours, 27.0),
-                      (60 * hours, 0, 49.0)])  # fmt: skip
+    air(
+        quiet.store,
+        [(96 * hours, 72 * hours, 48.0), (72 * hours, 60 * hours, 27.0), (60 * hours, 0, 49.0)],
+    )
     start = datetime.fromtimestamp(now_ms() / 1000 - 4 * 86_400, UTC).date().isoformat()
     file = tmp_path / "alerts.csv"
     told = ok(quiet.command("replay-rules", "--from", start, "--csv", str(file)))

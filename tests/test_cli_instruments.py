@@ -11,12 +11,12 @@ import pytest
 from conftest import needs, until
 from test_cli_waits import fill
 
-from monitor.clock import from_ms
 from monitor.commands import Journal
+from monitor.core.clock import from_ms
+from monitor.domain.topic_rules import COMMAND_TOPIC
 from monitor.science.plates.answer import Home
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Reader
-from monitor.topics import COMMAND_TOPIC
 
 pytestmark = [pytest.mark.slow, pytest.mark.broker]
 
@@ -49,9 +49,25 @@ def day(ago):
 
 
 def test_an_instrument_is_taken_in_opened_moved_closed_amended_and_handed_out(shop):
-    told = ok(shop.command("instrument", "register", "VN-31 [red]violin", "violin", "bench",
-                           "--home-rh", "62", "--home-temp", "68F", "--arrived", day(4),
-                           "--due", day(-9), "--part", "top.thickness_mm=2.6"))  # fmt: skip
+    told = ok(
+        shop.command(
+            "instrument",
+            "register",
+            "VN-31 [red]violin",
+            "violin",
+            "bench",
+            "--home-rh",
+            "62",
+            "--home-temp",
+            "68F",
+            "--arrived",
+            day(4),
+            "--due",
+            day(-9),
+            "--part",
+            "top.thickness_mm=2.6",
+        )
+    )
     assert "vn-31-red-violin is in the shop" in told
     one = journal(shop).instruments["vn-31-red-violin"]
     assert one.home == Home(20.0, 62.0)
@@ -66,17 +82,42 @@ def test_an_instrument_is_taken_in_opened_moved_closed_amended_and_handed_out(sh
     assert "not yet" in listed
     ok(shop.command("instrument", "move", "vn-31-red-violin", "rack", "--at", f"{day(2)}T10:00"))
     ok(shop.command("instrument", "close", "vn-31-red-violin", "--at", f"{day(1)}T10:00"))
-    ok(shop.command("instrument", "amend", "vn-31-red-violin", "--home-rh", "none", "--due", "none",
-                    "--note", "back loose", "--drop", "ribs", "--part", "bar.species=norway_spruce",
-                    "--part", "bar.thickness_mm=6", "--part", "bar.width_mm=12"))  # fmt: skip
+    ok(
+        shop.command(
+            "instrument",
+            "amend",
+            "vn-31-red-violin",
+            "--home-rh",
+            "none",
+            "--due",
+            "none",
+            "--note",
+            "back loose",
+            "--drop",
+            "ribs",
+            "--part",
+            "bar.species=norway_spruce",
+            "--part",
+            "bar.thickness_mm=6",
+            "--part",
+            "bar.width_mm=12",
+        )
+    )
     one = journal(shop).instruments["vn-31-red-violin"]
     assert (one.home.rh_pct, one.due_ms, one.note) == (None, None, "back loose")
     assert [part.name for part in one.parts] == ["top", "back", "neck block", "bar"]
     ok(shop.command("instrument", "amend", "vn-31-red-violin", "--like", "viola"))
     assert journal(shop).instruments["vn-31-red-violin"].parts == PRESETS["viola"]
     shown = ok(shop.command("instrument", "show", "vn-31-red-violin"))
-    for text in ("note: back loose", "air of its home: not known", "neck block", "safe to close",
-                 "Taken for granted", "register", "amend"):  # fmt: skip
+    for text in (
+        "note: back loose",
+        "air of its home: not known",
+        "neck block",
+        "safe to close",
+        "Taken for granted",
+        "register",
+        "amend",
+    ):
         assert text in shown
     ok(shop.command("instrument", "leave", "vn-31-red-violin"))
     assert "VN-31" not in ok(shop.command("instrument", "list"))
@@ -122,11 +163,19 @@ def test_what_cannot_be_is_refused_in_words(shop):
 def test_a_button_opens_an_instrument_over_mqtt(shop):
     ok(shop.command("instrument", "register", "VN-1", "violin", "bench"))
     subprocess.run(
-        [needs("mosquitto_pub", "mosquitto-clients"), "-p", str(shop.port), "-q", "1",
-         "-t", COMMAND_TOPIC.format("instrument"),
-         "-m", json.dumps({"id": "press-1", "do": "open", "instrument": "vn-1"})],
+        [
+            needs("mosquitto_pub", "mosquitto-clients"),
+            "-p",
+            str(shop.port),
+            "-q",
+            "1",
+            "-t",
+            COMMAND_TOPIC.format("instrument"),
+            "-m",
+            json.dumps({"id": "press-1", "do": "open", "instrument": "vn-1"}),
+        ],
         check=True,
-    )  # fmt: skip
+    )
     until(lambda: journal(shop).instruments["vn-1"].open_now)
     assert journal(shop).instruments["vn-1"].events[-1].by == "mqtt"
 

@@ -11,15 +11,15 @@ import paho.mqtt.client as paho
 import pytest
 from conftest import needs, until
 
-from monitor.clock import now_ms, to_ms
 from monitor.commands import Journal
-from monitor.kinds import KINDS
-from monitor.records import Quantity, Reading, Series
+from monitor.core.clock import now_ms, to_ms
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.topic_rules import COMMAND_TOPIC
+from monitor.domain.wait import Feel
+from monitor.domain.wait_types import KINDS
 from monitor.science.waits.parameters import parameters
+from monitor.service.state_publisher import STATE_FILTER
 from monitor.store import Reader, Writer
-from monitor.telling import STATE_FILTER
-from monitor.topics import COMMAND_TOPIC
-from monitor.waits import Feel
 
 pytestmark = [pytest.mark.slow, pytest.mark.broker]
 
@@ -63,8 +63,20 @@ def ok(done):
 
 
 def test_a_wait_is_opened_released_and_learned_from(shop):
-    told = ok(shop.command("wait", "open", "plate-crack", "bench", "--instrument", "VN-204",
-                           "--what", "crack by the f-hole", "--clamps", "4"))  # fmt: skip
+    told = ok(
+        shop.command(
+            "wait",
+            "open",
+            "plate-crack",
+            "bench",
+            "--instrument",
+            "VN-204",
+            "--what",
+            "crack by the f-hole",
+            "--clamps",
+            "4",
+        )
+    )
     assert "opened 1" in told
     assert "Plate crack" in told
     listed = ok(shop.command("wait", "list"))
@@ -148,8 +160,20 @@ def test_clamps_and_wanted_time_are_put_right_and_taken_away(shop):
 
 def test_the_list_fits_a_hundred_columns_and_shows_names_as_typed(shop):
     shop.environment["COLUMNS"] = "100"
-    ok(shop.command("wait", "open", "neck-or-block", "bench", "--instrument", "[red]x :violin:",
-                    "--what", "neck set with a patch", "--clamps", "3"))  # fmt: skip
+    ok(
+        shop.command(
+            "wait",
+            "open",
+            "neck-or-block",
+            "bench",
+            "--instrument",
+            "[red]x :violin:",
+            "--what",
+            "neck set with a patch",
+            "--clamps",
+            "3",
+        )
+    )
     ok(shop.command("wait", "open", "cleat", "attic"))
     listed = ok(shop.command("wait", "list"))
     assert max(map(len, listed.splitlines())) <= 100
@@ -176,11 +200,19 @@ def test_a_kind_off_the_list_comes_back_as_it_last_was(shop):
 
 def publish(shop, payload):
     subprocess.run(
-        [needs("mosquitto_pub", "mosquitto-clients"), "-p", str(shop.port), "-q", "1",
-         "-t", COMMAND_TOPIC.format("wait"),
-         "-m", payload if isinstance(payload, str) else json.dumps(payload)],
+        [
+            needs("mosquitto_pub", "mosquitto-clients"),
+            "-p",
+            str(shop.port),
+            "-q",
+            "1",
+            "-t",
+            COMMAND_TOPIC.format("wait"),
+            "-m",
+            payload if isinstance(payload, str) else json.dumps(payload),
+        ],
         check=True,
-    )  # fmt: skip
+    )
 
 
 def test_a_button_opens_a_wait_once_however_often_it_comes(shop):

@@ -14,12 +14,12 @@ from conftest import ROOT
 from icalendar import Calendar
 from test_clients_sheet import INLAND, MADE_MS, PARIS
 
+from monitor.clients.calculation import work_out
 from monitor.clients.html import html_of
 from monitor.clients.language import LANGUAGES, Language
 from monitor.clients.pdf import pdf_of
+from monitor.clients.request import read_wish
 from monitor.clients.sheet import sheet_of
-from monitor.clients.wish import read_wish
-from monitor.clients.worked import work_out
 
 FOLDER = ROOT / "monitor" / "clients"
 KEYWORDS = {"text": None, "marked": None, "many": (1, 2)}
@@ -74,8 +74,12 @@ def test_a_catalogue_has_every_text_once_whole_and_with_the_same_places(name):
 def pairs():
     """Sheets of the same figures in English and in German, of all kinds of advice."""
     found = []
-    for more in ({}, {"device": "humidifier", "left_out": "8-20"}, {"case": "bass, cover"},
-                 {"rh.1": 62.0, "out.1": 5.0, "rh.7": 78.0}):  # fmt: skip
+    for more in (
+        {},
+        {"device": "humidifier", "left_out": "8-20"},
+        {"case": "bass, cover"},
+        {"rh.1": 62.0, "out.1": 5.0, "rh.7": 78.0},
+    ):
         said = {**INLAND, **more, "title": "Ina"}
         worked = work_out(read_wish(said), members=20)
         german = replace(worked, wish=read_wish(said | {"language": "de"}))

@@ -12,14 +12,14 @@ from test_clients_sheet import INLAND, MADE_MS, PARIS
 from test_weather_files import GREENSBORO, packaged
 from typer.testing import CliRunner
 
-from monitor import desk, weather_files
 from monitor.cli import app
-from monitor.clients import past
-from monitor.clients.homes import Airs
+from monitor.clients import archive, weather_files
+from monitor.clients.calculation import work_out
+from monitor.clients.home_climate import Airs
+from monitor.clients.request import read_wish
 from monitor.clients.sheet import sheet_of
-from monitor.clients.wish import read_wish
-from monitor.clients.worked import work_out
-from monitor.errors import StoreUnavailable
+from monitor.commands import ipc
+from monitor.core.errors import StoreUnavailable
 from monitor.store import Reader, Writer, client_sheets
 
 NAME, OTHER = "Ilse Unwahrscheinlich", "Jo Nebenan"
@@ -30,7 +30,7 @@ def kept(writer, title, **more):
     airs, made_ms = more.pop("airs", Airs()), more.pop("at_ms", MADE_MS)
     worked = work_out(read_wish({**INLAND, **more, "title": title}), airs, members=20)
     sheet = sheet_of(worked, "Kestrel Row Strings", made_ms, PARIS)
-    past.carry_out(writer, past.keeping(worked, airs, sheet, made_ms))
+    archive.carry_out(writer, archive.keeping(worked, airs, sheet, made_ms))
     return sheet
 
 
@@ -53,11 +53,11 @@ def test_a_sheet_of_a_weather_file_is_found_after_a_restart_and_made_again_the_s
         kept(writer, NAME, source="weather", airs=airs, case="cello, hard case")  # once
         kept(writer, OTHER, instrument="Viola")
     with contextlib.closing(Reader(path)) as reader:
-        assert [s.client for s in past.found(reader)] == [OTHER, NAME]
-        assert [s.client for s in past.found(reader, "vIOLA")] == [OTHER]
-        (sheet,) = past.found(reader, "ilse")
+        assert [s.client for s in archive.found(reader)] == [OTHER, NAME]
+        assert [s.client for s in archive.found(reader, "vIOLA")] == [OTHER]
+        (sheet,) = archive.found(reader, "ilse")
         assert sheet.advised["lead"] == first.lead
-        worked = work_out(*past.again(sheet), members=20)
+        worked = work_out(*archive.again(sheet), members=20)
     assert sheet_of(worked, "Kestrel Row Strings", sheet.made_ms, PARIS) == first
 
 
@@ -68,11 +68,11 @@ def test_what_is_erased_stands_in_no_file_of_the_store_and_the_rest_stays(path):
             figures = {"lead": f"{i} {typed['title']} " * (1 + 40 * (i % 7))}
             client_sheets.keep(writer, typed["title"], i, typed | {"people": i}, figures, {})
         assert NAME.encode() in b"".join(p.read_bytes() for p in path.parent.iterdir())
-        before = past.exported(reader, OTHER)
-        assert past.carry_out(writer, past.erasing(NAME)) == {"erased": 14}
+        before = archive.exported(reader, OTHER)
+        assert archive.carry_out(writer, archive.erasing(NAME)) == {"erased": 14}
         assert holding(path.parent, NAME) == []  # while a reader is open
-        assert past.exported(reader, OTHER) == before
-        assert past.carry_out(writer, past.erasing(OTHER)) == {"erased": 26}
+        assert archive.exported(reader, OTHER) == before
+        assert archive.carry_out(writer, archive.erasing(OTHER)) == {"erased": 26}
     assert holding(path.parent, "Jo N") == []
 
 
@@ -85,9 +85,9 @@ def test_erasing_says_so_while_a_reading_keeps_the_log_file_and_mends_it_later(p
             reader.connection.raw.execute("BEGIN")
             reader.connection.row("SELECT count(*) FROM client_sheet")
             with pytest.raises(StoreUnavailable, match="erase again"):
-                past.carry_out(writer, past.erasing(NAME))
+                archive.carry_out(writer, archive.erasing(NAME))
             reader.connection.raw.execute("COMMIT")
-        past.carry_out(writer, past.erasing(NAME))
+        archive.carry_out(writer, archive.erasing(NAME))
         assert holding(path.parent, NAME) == []
 
 
@@ -98,23 +98,23 @@ def test_at_the_desk_nothing_of_a_client_is_logged(path, caplog):
 
         def handle(command):
             with lock:
-                return past.carry_out(writer, command)
+                return archive.carry_out(writer, command)
 
-        opened = desk.Desk(path.with_name("desk.json"), handle)
+        opened = ipc.Desk(path.with_name("desk.json"), handle)
         opened.start()
         worked = work_out(read_wish(INLAND | {"title": NAME}), members=20)
         sheet = sheet_of(worked, "", MADE_MS, PARIS)
-        asked = past.keeping(worked, Airs(), sheet, MADE_MS)
-        assert desk.ask(opened.path, asked) == {"sheet": 1}
+        asked = archive.keeping(worked, Airs(), sheet, MADE_MS)
+        assert ipc.ask(opened.path, asked) == {"sheet": 1}
         for bad in (
             asked | {"typed": asked["typed"] | {"people": -1}},
             asked | {"typed": asked["typed"] | {"title": ""}},
-            past.erasing(NAME * 9),
-            past.erasing(NAME) | {"do": NAME},
+            archive.erasing(NAME * 9),
+            archive.erasing(NAME) | {"do": NAME},
         ):
-            with pytest.raises(desk.CommandRefused):
-                desk.ask(opened.path, bad)
-        assert desk.ask(opened.path, past.erasing(NAME)) == {"erased": 1}
+            with pytest.raises(ipc.CommandRefused):
+                ipc.ask(opened.path, bad)
+        assert ipc.ask(opened.path, archive.erasing(NAME)) == {"erased": 1}
         opened.stop()
     assert NAME not in caplog.text
     assert "Unwahrscheinlich" not in caplog.text

@@ -18,17 +18,17 @@ from pypdf import PdfReader
 from test_weather_files import GREENSBORO, SAND_POINT, packaged
 from typer.testing import CliRunner
 
-from monitor import weather_files
 from monitor.cli import app
-from monitor.clients.homes import Airs, hourly_log
+from monitor.clients import weather_files
+from monitor.clients.calculation import Refills, work_out
+from monitor.clients.home_climate import Airs, hourly_log
 from monitor.clients.html import html_of
 from monitor.clients.language import Language, LanguageFault
 from monitor.clients.pdf import pdf_of
 from monitor.clients.reminders import calendar_of, days_of
+from monitor.clients.request import ClientFault, read_wish
 from monitor.clients.sheet import sheet_of
-from monitor.clients.wish import ClientFault, read_wish
-from monitor.clients.worked import Refills, work_out
-from monitor.records import Quantity
+from monitor.core.measurements import Quantity
 from monitor.science.case.answers import Holds, Kind
 from monitor.science.case.devices import ALL_YEAR
 
@@ -46,11 +46,19 @@ def three():
         for name in (GREENSBORO, SAND_POINT)
     )
     asked = (
-        ({"source": "weather", "case": "cello, hard case", "language": "en-US",
-          "title": "Ina <Perrin>", "left_out": "8-12"}, inland),
+        (
+            {
+                "source": "weather",
+                "case": "cello, hard case",
+                "language": "en-US",
+                "title": "Ina <Perrin>",
+                "left_out": "8-12",
+            },
+            inland,
+        ),
         ({"source": "weather", "case": "violin, soft case", "tightness": "tight"}, sea),
         (INLAND, Airs()),
-    )  # fmt: skip
+    )
     return [work_out(read_wish(wish), airs, members=30) for wish, airs in asked]
 
 
@@ -124,8 +132,9 @@ def test_the_reminders_fall_in_their_months_and_come_again():
 @pytest.mark.parametrize("today", [date(2026, 6, 3), date(2026, 12, 20), date(2027, 1, 1)])
 def test_the_printed_refills_are_the_days_of_the_reminders(refills, today):
     (event,) = Calendar.from_ical(calendar_of(refills, "Fill it", MADE_MS, today)).walk("VEVENT")
-    rule = rrulestr(event["RRULE"].to_ical().decode(),
-                    dtstart=datetime.combine(event["DTSTART"].dt, time()))  # fmt: skip
+    rule = rrulestr(
+        event["RRULE"].to_ical().decode(), dtstart=datetime.combine(event["DTSTART"].dt, time())
+    )
     start = datetime.combine(today, time())
     wanted = [at.date() for at in rule.between(start, start + timedelta(days=364), inc=True)]
     assert days_of(refills, today) == wanted
@@ -190,8 +199,18 @@ def test_the_command_writes_a_sheet_and_tells_what_is_wrong(tmp_path):
     assert done.exit_code == 0, done.output
     assert {p.suffix for p in (tmp_path / "a").iterdir()} >= {".pdf", ".html"}
     assert not (tmp_path / "d" / "readings.sqlite3").exists()  # nothing is kept
-    bad = run(app, ["advise", str(tmp_path / "b.pdf"), "--data", str(tmp_path / "d"),
-                    *given, "--set", "temp.1=70C"])  # fmt: skip
+    bad = run(
+        app,
+        [
+            "advise",
+            str(tmp_path / "b.pdf"),
+            "--data",
+            str(tmp_path / "d"),
+            *given,
+            "--set",
+            "temp.1=70C",
+        ],
+    )
     assert bad.exit_code == 2
     assert "Fahrenheit" in bad.output
     log = tmp_path / "log.csv"

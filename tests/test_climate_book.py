@@ -25,11 +25,11 @@ from dashboard.app import create_app
 from dashboard.pages import past_climate
 from dashboard.queries import Shop
 from dashboard.themes import THEMES
-from monitor import climate_book
+from monitor.air import climate_report
 from monitor.cli import app as cli
-from monitor.clock import now_ms, to_ms
-from monitor.places import Place
-from monitor.records import Quantity, Reading, Series
+from monitor.core.clock import now_ms, to_ms
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.places import Place
 from monitor.science.air import relative_humidity_at
 from monitor.store import Reader, Writer
 
@@ -44,15 +44,18 @@ def write(path, columns, start=START, step=HOUR):
     """Columns of (place, sensor, quantity) to values, a value each step; NaN is none."""
     with closing(Writer(path)) as writer:
         for (place, sensor, quantity), values in columns.items():
-            writer.write([
-                Reading(Series(place, sensor, quantity), start + i * step, float(v))
-                for i, v in enumerate(values) if not np.isnan(v)
-            ])  # fmt: skip
+            writer.write(
+                [
+                    Reading(Series(place, sensor, quantity), start + i * step, float(v))
+                    for i, v in enumerate(values)
+                    if not np.isnan(v)
+                ]
+            )
 
 
 def record(path, places=(BENCH,), days=396, start=START, zone=PARIS):
     with closing(Reader(path)) as reader:
-        return climate_book.climate_record(reader, "x", places, start, start + days * DAY, zone)
+        return climate_report.climate_record(reader, "x", places, start, start + days * DAY, zone)
 
 
 def test_the_record_is_made_of_hour_means(tmp_path):
@@ -66,10 +69,15 @@ def test_the_record_is_made_of_hour_means(tmp_path):
 def test_a_second_sensor_fills_the_gaps_of_the_first(tmp_path):
     first = np.full(24 * 70, 40.0)
     first[100:200] = np.nan
-    write(tmp_path / "s", {
-        ("bench", "a", RH): first, ("bench", "a", T): np.full(24 * 70, 20.0),
-        ("bench", "b", RH): np.full(24 * 70, 60.0), ("bench", "b", T): np.full(24 * 70, 22.0),
-    })  # fmt: skip
+    write(
+        tmp_path / "s",
+        {
+            ("bench", "a", RH): first,
+            ("bench", "a", T): np.full(24 * 70, 20.0),
+            ("bench", "b", RH): np.full(24 * 70, 60.0),
+            ("bench", "b", T): np.full(24 * 70, 22.0),
+        },
+    )
     air = record(tmp_path / "s").air
     assert set(air.rh_pct[100:200]) == {60.0}
     assert set(air.temp_c[100:200]) == {22.0}
@@ -87,7 +95,7 @@ def test_several_places_make_the_mean_of_those_with_readings(tmp_path):
 
 def test_outdoors_is_no_part_of_the_shop():
     out = Place(id="out", kind="outdoors")
-    assert climate_book.indoors([BENCH, out, OTHER]) == [BENCH, OTHER]
+    assert climate_report.indoors([BENCH, out, OTHER]) == [BENCH, OTHER]
 
 
 @pytest.mark.parametrize(
@@ -104,9 +112,11 @@ def test_the_standing_says_how_far_the_record_can_be_relied_on(tmp_path, days, w
     found = record(tmp_path / "s")
     assert words in found.standing
     assert (found.band is None) == (days < 60)
-    assert bool(climate_book.band_words(found)) == bool(climate_book.class_words(found)) == (
-        days >= 60
-    )  # fmt: skip
+    assert (
+        bool(climate_report.band_words(found))
+        == bool(climate_report.class_words(found))
+        == (days >= 60)
+    )
 
 
 def test_nights_without_readings_are_told_as_the_reason(tmp_path):
@@ -131,16 +141,20 @@ def test_months_are_those_of_the_shop_right_across_clock_changes(tmp_path):
 def test_mould_is_judged_at_a_measured_surface(tmp_path):
     n = 24 * 70
     surface = np.where(np.arange(n) < 48, 12.0, 20.0)
-    write(tmp_path / "s", {
-        ("bench", "a", RH): np.full(n, 60.0), ("bench", "a", T): np.full(n, 20.0),
-        ("bench", "w", Quantity.SURFACE_TEMPERATURE): surface,
-    })  # fmt: skip
+    write(
+        tmp_path / "s",
+        {
+            ("bench", "a", RH): np.full(n, 60.0),
+            ("bench", "a", T): np.full(n, 20.0),
+            ("bench", "w", Quantity.SURFACE_TEMPERATURE): surface,
+        },
+    )
     found = record(tmp_path / "s")
     assert relative_humidity_at(20.0, 60.0, 12.0) > 82  # what 10 °C needs; 12 °C needs less
     assert found.at_surface
     assert found.mould.hours == 48
-    assert "48 hours" in climate_book.mould_words(found)
-    assert "measured surface" in climate_book.mould_words(found)
+    assert "48 hours" in climate_report.mould_words(found)
+    assert "measured surface" in climate_report.mould_words(found)
 
 
 def test_what_to_do_about_mould_is_said_indoors_only(tmp_path):
@@ -148,23 +162,29 @@ def test_what_to_do_about_mould_is_said_indoors_only(tmp_path):
         tmp_path / "s",
         {("bench", "a", RH): np.full(240, 90.0), ("bench", "a", T): np.full(240, 20.0)},
     )
-    assert "follow your local health authority" in climate_book.mould_caution(
+    assert "follow your local health authority" in climate_report.mould_caution(
         record(tmp_path / "s")
     )
     yard = Place(id="bench", kind="outdoors")
-    assert climate_book.mould_caution(record(tmp_path / "s", (yard,))) == ""
+    assert climate_report.mould_caution(record(tmp_path / "s", (yard,))) == ""
 
 
 def test_a_share_is_never_rounded_to_all_or_nothing():
     shares = (0.0, 0.0004, 0.031, 0.46, 0.9999, 1.0)
-    assert [climate_book.share_words(s) for s in shares] == [
-        "0.0 %", "under 0.1 %", "3.1 %", "46 %", "99 %", "100 %",
-    ]  # fmt: skip
+    assert [climate_report.share_words(s) for s in shares] == [
+        "0.0 %",
+        "under 0.1 %",
+        "3.1 %",
+        "46 %",
+        "99 %",
+        "100 %",
+    ]
 
 
 MODULES = [
-    m.name for m in pkgutil.iter_modules(monitor.science.climate.__path__, "monitor.science.climate.")
-]  # fmt: skip
+    m.name
+    for m in pkgutil.iter_modules(monitor.science.climate.__path__, "monitor.science.climate.")
+]
 
 
 @pytest.mark.parametrize("name", MODULES)
@@ -184,8 +204,9 @@ def year(tmp_path_factory):
     now = now_ms()
     with closing(Writer(settings.store_path)) as writer:
         for place in shop_air.PLACES:
-            shop_air.fill(writer, place, now - 397 * DAY, now, HOUR,
-                          gap=(now - 250 * DAY, now - 245 * DAY))  # fmt: skip
+            shop_air.fill(
+                writer, place, now - 397 * DAY, now, HOUR, gap=(now - 250 * DAY, now - 245 * DAY)
+            )
         shop_air.damp(writer, "front-bench", now - 100 * DAY, days=3)
     shop_air.beat(settings)
     return settings
@@ -211,7 +232,7 @@ def test_the_page_says_band_standing_classes_and_mould(year, found):
     text = said(past_climate.said(found, "front-bench", Shop(year)))
     assert "Front bench." in text
     assert "a whole year of results" in text
-    assert climate_book.BAND_IS_FOR in text
+    assert climate_report.BAND_IS_FOR in text
     assert "Class " in text
     for name in ("AA", "A1", "A2", "B", "C", "D"):
         assert f" {name} " in text
@@ -273,13 +294,21 @@ def ask(
 ):
     screen = {"theme": "day", "width": 1920}
     inputs = [
-        ("climate-place", "value", place), *((f"climate-{name}", "n_clicks", times)
-          for name, times in zip(("earlier", "later", "now"), pressed, strict=True)),
-        ("screen", "data", screen | {"theme": theme}), ("token", "data", "1"),
-    ]  # fmt: skip
+        ("climate-place", "value", place),
+        *(
+            (f"climate-{name}", "n_clicks", times)
+            for name, times in zip(("earlier", "later", "now"), pressed, strict=True)
+        ),
+        ("screen", "data", screen | {"theme": theme}),
+        ("token", "data", "1"),
+    ]
     held = {"place": "", "turns": 0, "back": 0, "screen": screen, "end": end, "drawn": drawn}
-    outputs = [("climate-plot", "figure"), ("climate-shown", "children"),
-               ("climate-words", "children"), ("climate-view", "data")]  # fmt: skip
+    outputs = [
+        ("climate-plot", "figure"),
+        ("climate-shown", "children"),
+        ("climate-words", "children"),
+        ("climate-view", "data"),
+    ]
     body = {
         "output": ".." + "...".join(f"{i}.{p}" for i, p in outputs) + "..",
         "outputs": [{"id": i, "property": p} for i, p in outputs],
@@ -387,8 +416,14 @@ def terminal(year, monkeypatch):
 def test_the_command_reports_the_shop_or_a_place(terminal):
     assert terminal().startswith("Shop, ")
     text = terminal("--place", "front-bench")
-    for words in ("Front bench, ", "a whole year of results", "Target band.", "Control.", "Mould.",
-                  "furthest outside, by time"):  # fmt: skip
+    for words in (
+        "Front bench, ",
+        "a whole year of results",
+        "Target band.",
+        "Control.",
+        "Mould.",
+        "furthest outside, by time",
+    ):
         assert words in text
 
 

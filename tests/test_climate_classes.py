@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.climate.air_record import air_record
 from monitor.science.climate.control_classes import CLASSES, class_times, kept
 from monitor.science.climate.mould import critical_surface_humidity, mould_time

@@ -12,15 +12,15 @@ from hypothesis import strategies as st
 
 from dashboard import alert_fields, alert_strip, alert_words
 from dashboard.words import Headline
-from monitor.alert_words import notices
-from monitor.alerts.alert import Did, apply
-from monitor.alerts.machine import BY, NO_LONGER
-from monitor.alerts.rule import NO_TRACE, WATCHABLE, Of, Rule, Test
-from monitor.alerts.rule_book import as_mapping
-from monitor.alerts.starting_set import starting_set
-from monitor.clock import to_ms
-from monitor.events import About, Event
-from monitor.places import Limits
+from monitor.alerting.messages import notices
+from monitor.core.clock import to_ms
+from monitor.domain.alerts.alert import Did, apply
+from monitor.domain.alerts.default_rules import starting_set
+from monitor.domain.alerts.rule import NO_TRACE, WATCHABLE, Of, Rule, Test
+from monitor.domain.alerts.rule_registry import as_mapping
+from monitor.domain.alerts.state_machine import BY, NO_LONGER
+from monitor.domain.events import About, Event
+from monitor.domain.places import Limits
 from monitor.settings import load
 
 HOUR, DAY = 3_600_000, 86_400_000
@@ -33,10 +33,21 @@ PLACES = {"front-bench": "Front bench"}
 def alert(rule="very-dry", value=28.0, began=NOON - 2 * HOUR, label="Front bench", **more):
     """An open alert of a starting rule, half an hour after it began."""
     made = RULES[rule]
-    body = {k: v for k, v in as_mapping(made).items() if k in (
-        "name", "quantity", "why", "source", "do", "caution", "urgency", "family")}  # fmt: skip
-    body |= {"rule": rule, "value": value, "unit": made.unit, "detail": "", "subject": "s",
-             "label": label, "began_ms": began, **more}  # fmt: skip
+    body = {
+        k: v
+        for k, v in as_mapping(made).items()
+        if k in ("name", "quantity", "why", "source", "do", "caution", "urgency", "family")
+    }
+    body |= {
+        "rule": rule,
+        "value": value,
+        "unit": made.unit,
+        "detail": "",
+        "subject": "s",
+        "label": label,
+        "began_ms": began,
+        **more,
+    }
     return apply(None, Event(About.ALERT, "7", began + HOUR // 2, BY, Did.RAISE, body))
 
 
@@ -55,10 +66,13 @@ def after(found, action, at=NOON - HOUR, by="Ina", **body):
         (alert("sensor-silent", 2_520.0), 7_400.0, "For 2 h now, 42 min when raised."),
         (alert("wait-ready", 1.0), 1.0, "Since 10:00."),
         (alert("heat", 31.0), 30.5, "30.5 °C now, 31.0 °C when raised; since 10:00."),
-        (alert("far-from-rest", -1.8, detail="top"), -1.9,
-         "Top; −1.9 % MC now, −1.8 % MC when raised; since 10:00."),
+        (
+            alert("far-from-rest", -1.8, detail="top"),
+            -1.9,
+            "Top; −1.9 % MC now, −1.8 % MC when raised; since 10:00.",
+        ),
     ],
-)  # fmt: skip
+)
 def test_an_open_alert_gives_its_value_now_and_when_it_was_raised(found, now, text):
     assert alert_words.facts(found, now, NOON, PARIS, "C") == text
 
@@ -121,10 +135,15 @@ def changed(found, detail, foretold, *, graver=False):
 
 
 def test_what_a_newer_outlook_makes_of_an_alert_is_said():
-    snap = alert("dry-snap", 1.4, detail="below 40 % from about Sun 17:00; about 3.7 L of water",
-                 foretold=[NOON + 30 * HOUR, 31.0, True])  # fmt: skip
-    earlier = changed(snap, "below 40 % from about Sun 05:00; 5 L", [NOON + 18 * HOUR, 28.0, True],
-                      graver=True)  # fmt: skip
+    snap = alert(
+        "dry-snap",
+        1.4,
+        detail="below 40 % from about Sun 17:00; about 3.7 L of water",
+        foretold=[NOON + 30 * HOUR, 31.0, True],
+    )
+    earlier = changed(
+        snap, "below 40 % from about Sun 05:00; 5 L", [NOON + 18 * HOUR, 28.0, True], graver=True
+    )
     said = alert_words.facts(earlier, 1.4, NOON, PARIS, "C")
     assert said.startswith("Below 40 % from about Sun 05:00; 5 L;")
     assert said.endswith("; changed by a newer outlook 11:00.")
@@ -157,8 +176,13 @@ def test_a_notice_says_that_what_was_foretold_is_taken_back_or_comes_sooner(
     tmp_path, event, title
 ):
     settings = load(data=tmp_path)
-    snap = alert("dry-snap", 1.4, detail="below 40 % from about Sun 17:00", notice="n1",
-                 foretold=[NOON + 30 * HOUR, 31.0, True])  # fmt: skip
+    snap = alert(
+        "dry-snap",
+        1.4,
+        detail="below 40 % from about Sun 17:00",
+        notice="n1",
+        foretold=[NOON + 30 * HOUR, 31.0, True],
+    )
     action = Did.CLEAR if "ended" in event else Did.CHANGED
     body = dict(snap.events[0].body) | event if "graver" in event else {**event, "worst": None}
     told = notices(
@@ -175,8 +199,13 @@ def test_a_notice_says_that_what_was_foretold_is_taken_back_or_comes_sooner(
 
 def test_what_nobody_was_told_of_in_the_night_is_not_taken_back_by_a_notice(tmp_path):
     settings, night = load(data=tmp_path), NOON + 15 * HOUR
-    snap = alert("dry-snap", 1.4, notice="n1", foretold=[night + 30 * HOUR, 31.0, True],
-                 began=night - 2 * HOUR)  # fmt: skip
+    snap = alert(
+        "dry-snap",
+        1.4,
+        notice="n1",
+        foretold=[night + 30 * HOUR, 31.0, True],
+        began=night - 2 * HOUR,
+    )
     over = Event(About.ALERT, "7", night, BY, Did.CLEAR, {"ended": "back", "worst": None})
     assert settings.quiet_until(night) is not None
     assert notices([over], {"7": snap}, settings, night, {}) == []
@@ -206,8 +235,13 @@ def test_the_worst_of_another_quantity_is_not_passed_off_as_the_gravest_rules():
 
 @pytest.mark.parametrize("action", list(Did))
 def test_everything_that_happens_to_an_alert_has_words(action):
-    body = dict(alert().events[0].body) | {"ended": "back", "worst": 20.0, "until_ms": NOON + HOUR,
-                                           "note": "window was open", "graver": True}  # fmt: skip
+    body = dict(alert().events[0].body) | {
+        "ended": "back",
+        "worst": 20.0,
+        "until_ms": NOON + HOUR,
+        "note": "window was open",
+        "graver": True,
+    }
     text = alert_words.event_words(
         Event(About.ALERT, "7", NOON, "Ina", action, body), NOON, PARIS, "C"
     )
@@ -220,18 +254,28 @@ def test_everything_that_happens_to_an_alert_has_words(action):
     [
         ("very-dry", "Any of the benches: relative humidity below 30 %, for 30 min."),
         ("damp", "Any of the benches: relative humidity above the place's band, for 12 h."),
-        ("fast-drying", "Any of the benches: relative humidity fallen by more than 20 % within 24 h, "
-                        "for 1 h."),
-        ("fast-damping", "Any of the benches: relative humidity risen by more than 25 % within 24 h, "
-                         "for 1 h."),
+        (
+            "fast-drying",
+            "Any of the benches: relative humidity fallen by more than 20 % within 24 h, for 1 h.",
+        ),
+        (
+            "fast-damping",
+            "Any of the benches: relative humidity risen by more than 25 % within 24 h, for 1 h.",
+        ),
         ("heat", "Benches and varnish places, told as one: air temperature above 30 °C, for 1 h."),
-        ("far-from-rest", "Any instrument: moisture of its furthest part from rest outside −1.5 to "
-                          "1.5 % MC, for 1 h."),
+        (
+            "far-from-rest",
+            "Any instrument: moisture of its furthest part from rest outside −1.5 to "
+            "1.5 % MC, for 1 h.",
+        ),
         ("wait-ready", "Any wait is ready."),
-        ("sensor-stuck", "Any sensor: time for which its humidity has not moved at all above 6 h."),
+        (
+            "sensor-stuck",
+            "Any sensor: time for which its humidity has not moved at all above 6 h.",
+        ),
         ("broker-away", "The shop gets no readings, for 2 min."),
     ],
-)  # fmt: skip
+)
 def test_a_rule_says_in_plain_words_when_it_raises_an_alert(rule, text):
     assert alert_words.rule_words(RULES[rule], PLACES, "C") == text
 

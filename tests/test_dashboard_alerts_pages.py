@@ -21,20 +21,23 @@ from dashboard.pages import air, alerts, alerts_rules
 from dashboard.queries import Shop
 from dashboard.wait_book import WaitBook
 from dashboard.wood_book import WoodBook
-from monitor.alerts.rule import HOLD_MAX_S
-from monitor.clock import now_ms
 from monitor.commands import Journal
-from monitor.events import About
-from monitor.notices import Notice
+from monitor.core.clock import now_ms
+from monitor.domain.alerts.rule import HOLD_MAX_S
+from monitor.domain.events import About
+from monitor.domain.notification import Notice
 from monitor.store import Reader, journal, outbox
 
 HOUR, DAY = 3_600_000, 86_400_000
 HERE = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
 LAN = {
-    "headers": {"Host": "192.168.1.5:8050", "Origin": "http://192.168.1.5:8050",
-                "Sec-Fetch-Site": "same-origin"},
+    "headers": {
+        "Host": "192.168.1.5:8050",
+        "Origin": "http://192.168.1.5:8050",
+        "Sec-Fetch-Site": "same-origin",
+    },
     "environ_overrides": {"REMOTE_ADDR": "192.168.1.20"},
-}  # fmt: skip
+}
 """As another machine of the shop asks."""
 
 
@@ -92,12 +95,17 @@ def page(client, path, lan=False):
     """Everything that the server sends of a page; from another machine if `lan`."""
     asked = {
         "output": ".._pages_content.children..._pages_store.data..",
-        "outputs": [{"id": "_pages_content", "property": "children"},
-                    {"id": "_pages_store", "property": "data"}],
-        "inputs": [{"id": "_pages_location", "property": "pathname", "value": path},
-                   {"id": "_pages_location", "property": "search", "value": ""}],
-        "changedPropIds": [], "state": [],
-    }  # fmt: skip
+        "outputs": [
+            {"id": "_pages_content", "property": "children"},
+            {"id": "_pages_store", "property": "data"},
+        ],
+        "inputs": [
+            {"id": "_pages_location", "property": "pathname", "value": path},
+            {"id": "_pages_location", "property": "search", "value": ""},
+        ],
+        "changedPropIds": [],
+        "state": [],
+    }
     more = LAN if lan else {"headers": HERE}
     answer = client.post("/_dash-update-component", json=asked, **more)
     assert answer.status_code == 200
@@ -116,9 +124,18 @@ def test_open_alerts_stand_by_urgency_and_have_their_values_now(book):
 
 def test_the_page_says_each_alert_what_to_do_and_who_has_seen_it(shop, book, client):
     text = page(client, "/alerts")
-    for part in ("3 alerts are open.", "Front bench: Very dry", "26 % when raised", "Act now",
-                 "Keep opened plates clamped or bagged", "Nobody has acknowledged it.",
-                 "Snooze 30 min", "Snooze 3 h", "Snooze until ", "/alerts/2"):  # fmt: skip
+    for part in (
+        "3 alerts are open.",
+        "Front bench: Very dry",
+        "26 % when raised",
+        "Act now",
+        "Keep opened plates clamped or bagged",
+        "Nobody has acknowledged it.",
+        "Snooze 30 min",
+        "Snooze 3 h",
+        "Snooze until ",
+        "/alerts/2",
+    ):
         assert part in text, part
     assert do(client, about="alert", do="acknowledge", alert="2", by="Jo")[0] == 200
     text = page(client, "/alerts")
@@ -165,30 +182,60 @@ def test_acknowledge_snooze_and_note_reach_the_journal(client, book):
 @pytest.mark.parametrize(
     ("asked", "refused", "fields"),
     [
-        ({"about": "alert", "do": "snooze", "alert": "2", "minutes": "soon"},
-         "'soon' is no number of minutes.", None),
-        ({"about": "alert", "do": "snooze", "alert": "2", "minutes": "1"},
-         "Minutes = 1: must be a whole number from 5 to 20160.", None),
-        ({"about": "alert", "do": "note", "alert": "2", "form": {"note": "  "}}, "Note: is empty.",
-         {"note": "is empty"}),
+        (
+            {"about": "alert", "do": "snooze", "alert": "2", "minutes": "soon"},
+            "'soon' is no number of minutes.",
+            None,
+        ),
+        (
+            {"about": "alert", "do": "snooze", "alert": "2", "minutes": "1"},
+            "Minutes = 1: must be a whole number from 5 to 20160.",
+            None,
+        ),
+        (
+            {"about": "alert", "do": "note", "alert": "2", "form": {"note": "  "}},
+            "Note: is empty.",
+            {"note": "is empty"},
+        ),
         ({"about": "alert", "do": "acknowledge", "alert": "99"}, "There is no alert '99'.", None),
-        ({"about": "reservoir", "do": "filled", "reservoir": "bucket"},
-         "There is no reservoir 'bucket': room-humidifier, cellar-humidifier.", None),
-        ({"about": "reservoir", "do": "filled", "reservoir": "room-humidifier",
-          "form": {"amount": "200 L"}},
-         "Amount: amount of water = 200 L: must be 0.02 to 100 L.", None),
+        (
+            {"about": "reservoir", "do": "filled", "reservoir": "bucket"},
+            "There is no reservoir 'bucket': room-humidifier, cellar-humidifier.",
+            None,
+        ),
+        (
+            {
+                "about": "reservoir",
+                "do": "filled",
+                "reservoir": "room-humidifier",
+                "form": {"amount": "200 L"},
+            },
+            "Amount: amount of water = 200 L: must be 0.02 to 100 L.",
+            None,
+        ),
         ({"about": "rule", "do": "rule", "rule": "dry", "form": {}}, "Nothing was changed.", None),
-        ({"about": "rule", "do": "reset", "rule": "dry"},
-         "'dry' is not changed: there is nothing to give up.", None),
-        ({"about": "rule", "do": "rule", "form": {"name": "Dry", "like": "dry"}},
-         "Name: there is such a rule: give this one another name.",
-         {"name": "there is such a rule: give this one another name"}),
-        ({"about": "rule", "do": "rule", "form": {"name": "Cellar", "like": ""}},
-         "Like: choose one.", {"like": "choose one"}),
-        ({"about": "rule", "do": "rule", "form": {"name": "", "like": "dry"}}, "Name: is empty.",
-         {"name": "is empty"}),
+        (
+            {"about": "rule", "do": "reset", "rule": "dry"},
+            "'dry' is not changed: there is nothing to give up.",
+            None,
+        ),
+        (
+            {"about": "rule", "do": "rule", "form": {"name": "Dry", "like": "dry"}},
+            "Name: there is such a rule: give this one another name.",
+            {"name": "there is such a rule: give this one another name"},
+        ),
+        (
+            {"about": "rule", "do": "rule", "form": {"name": "Cellar", "like": ""}},
+            "Like: choose one.",
+            {"like": "choose one"},
+        ),
+        (
+            {"about": "rule", "do": "rule", "form": {"name": "", "like": "dry"}},
+            "Name: is empty.",
+            {"name": "is empty"},
+        ),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_done_is_refused_in_words(client, asked, refused, fields):
     status, answer = do(client, **asked)
     assert (status, answer["refused"], answer.get("fields")) == (409, refused, fields)
@@ -203,17 +250,30 @@ def test_a_rule_is_switched_changed_and_given_up(client, book):
     assert do(client, about="rule", do="rule", rule="damp", on="no")[0] == 200
     assert not book.rules()["damp"].on
     form = alert_fields.form_of(book.rules()["very-dry"], "C")
-    form |= {"low": "28,5", "hold_min": "45", "repeat_h": "6", "urgency": "2", "breaks_quiet": "no",
-             "only": "front-bench, cellar", "do": "Bag it."}  # fmt: skip
+    form |= {
+        "low": "28,5",
+        "hold_min": "45",
+        "repeat_h": "6",
+        "urgency": "2",
+        "breaks_quiet": "no",
+        "only": "front-bench, cellar",
+        "do": "Bag it.",
+    }
     assert do(client, about="rule", do="rule", rule="very-dry", form=form) == (
         200,
         {"done": {"rule": "very-dry"}},
     )
     rule, was = book.rules()["very-dry"], RULES["very-dry"]
     assert rule == replace(
-        was, low=28.5, hold_s=2700, repeat_s=21_600, urgency=2, breaks_quiet=False,
-        only=("front-bench", "cellar"), do="Bag it.",
-    )  # fmt: skip
+        was,
+        low=28.5,
+        hold_s=2700,
+        repeat_s=21_600,
+        urgency=2,
+        breaks_quiet=False,
+        only=("front-bench", "cellar"),
+        do="Bag it.",
+    )
     assert book.changed() == {"damp", "very-dry"}
     assert do(client, about="rule", do="rule", rule="very-dry", form=form | {"low": ""})[0] == 200
     assert book.rules()["very-dry"].low is None
@@ -237,23 +297,41 @@ def test_a_rule_is_added_like_another_and_taken_away(client, book):
         ("very-dry", {"low": "dry"}, {"low": "'dry' is no number"}),
         ("very-dry", {"low": "130"}, {"low": "must be 0 to 100%"}),
         ("very-dry", {"back": "-1"}, {"back": "must be 0 to 100%"}),
-        ("very-dry", {"hold_min": "99999"},
-         {"hold_min": f"must be 0 to {HOLD_MAX_S // 86400} days"}),
+        (
+            "very-dry",
+            {"hold_min": "99999"},
+            {"hold_min": f"must be 0 to {HOLD_MAX_S // 86400} days"},
+        ),
         ("very-dry", {"calm_h": "-1"}, {"calm_h": f"must be 0 to {HOLD_MAX_S // 86400} days"}),
         ("very-dry", {"over_h": "30"}, {"over_h": "must be 0 to 24 h"}),
-        ("very-dry", {"repeat_h": "1e300"}, {"repeat_h": f"must be 0 to {HOLD_MAX_S // 86400} days"}),
-        ("very-dry", {"only": "attic"},
-         {"only": "'attic' is none of bench, varnish, outdoors, front-bench, varnish-room, cellar, "
-                  "loft"}),
+        (
+            "very-dry",
+            {"repeat_h": "1e300"},
+            {"repeat_h": f"must be 0 to {HOLD_MAX_S // 86400} days"},
+        ),
+        (
+            "very-dry",
+            {"only": "attic"},
+            {
+                "only": "'attic' is none of bench, varnish, outdoors, front-bench, varnish-room, "
+                "cellar, loft"
+            },
+        ),
         ("very-dry", {"name": ""}, {"name": "is empty"}),
         ("heat", {"high": ""}, {"high": "the limit, in °C"}),
         ("far-from-rest", {"low": "2"}, {"low": "must be below the upper limit"}),
-        ("far-from-rest", {"back": "2"},
-         {"back": "leaves nothing between the limits to come back to"}),
-        ("very-dry", {"low": "x", "back": "y"},
-         {"low": "'x' is no number", "back": "'y' is no number"}),
+        (
+            "far-from-rest",
+            {"back": "2"},
+            {"back": "leaves nothing between the limits to come back to"},
+        ),
+        (
+            "very-dry",
+            {"low": "x", "back": "y"},
+            {"low": "'x' is no number", "back": "'y' is no number"},
+        ),
     ],
-)  # fmt: skip
+)
 def test_what_a_rule_cannot_be_is_told_at_its_field(client, book, rule, typed, fields):
     before = book.rules()[rule]
     form = alert_fields.form_of(before, "C") | typed
@@ -301,8 +379,13 @@ def test_a_tank_is_filled_at_a_tap_and_says_when_it_is_due(client, book, shop):
 
 
 def test_a_caution_that_was_put_away_is_in_the_journal_with_where(client, dry):
-    asked = {"about": "caution", "do": "put away", "caution": "oily rags", "where": "/bench",
-             "by": "Jo"}  # fmt: skip
+    asked = {
+        "about": "caution",
+        "do": "put away",
+        "caution": "oily rags",
+        "where": "/bench",
+        "by": "Jo",
+    }
     assert do(client, **asked)[0] == 200
     with contextlib.closing(Reader(dry[0].store_path)) as reader:
         last = journal.events(reader)[0][-1]
@@ -339,8 +422,9 @@ def test_a_shop_without_channels_is_told_how_to_set_one(tmp_path):
 
 
 def test_what_waits_for_the_end_of_the_quiet_hours_says_so():
-    entry = outbox.Entry(1, "mail", 0, NOON + HOUR, "", None, None,
-                         Notice("a", NOON, NOON + HOUR, 1, "t", "x"))  # fmt: skip
+    entry = outbox.Entry(
+        1, "mail", 0, NOON + HOUR, "", None, None, Notice("a", NOON, NOON + HOUR, 1, "t", "x")
+    )
     assert alert_words.way(entry, NOON, PARIS) == "waits until 13:00, when the quiet hours end"
     assert alert_words.way(entry, NOON + 2 * HOUR, PARIS) == "being sent"
     held = entry._replace(notice=entry.notice._replace(not_before_ms=NOON))

@@ -25,8 +25,8 @@ from dashboard.queries import Shop
 from dashboard.themes import theme
 from dashboard.what_if_wishes import change
 from dashboard.wishes import WishFault
-from monitor.forecasts.forecast import Forecast
-from monitor.outlook import kept
+from monitor.domain.forecast import Forecast
+from monitor.outlook import files
 from monitor.science.outlook import signs, thermal, vapour
 from monitor.science.outlook.fitting import untold
 from monitor.science.outlook.record import STEPS
@@ -178,24 +178,37 @@ WORKS = [
     ({"water": "2,5"}, "C", Change(water_l_day=2.5, volume_m3=60.0)),
     ({"setting": "64.4"}, "F", Change(setting_c=18.0, volume_m3=60.0)),
     ({"setting": "86"}, "F", Change(setting_c=30.0, volume_m3=60.0)),
-    ({"window": "open", "start": "6", "lasts": "2"}, "C",
-     Change(window_ach=8.0, volume_m3=60.0, start=6, stop=8)),
-    ({"water": "1", "volume": "75", "start": "119"}, "C",
-     Change(water_l_day=1.0, volume_m3=75.0, start=119, stop=STEPS)),
+    (
+        {"window": "open", "start": "6", "lasts": "2"},
+        "C",
+        Change(window_ach=8.0, volume_m3=60.0, start=6, stop=8),
+    ),
+    (
+        {"water": "1", "volume": "75", "start": "119"},
+        "C",
+        Change(water_l_day=1.0, volume_m3=75.0, start=119, stop=STEPS),
+    ),
     # Source: NIST Handbook 44, appendix C: 1 gal = 3.785412 L, 1 ft³ = 0.02831685 m³. From memory.
-    ({"water": "1", "volume": "1000"}, "F",
-     Change(water_l_day=3.785412, volume_m3=28.31685)),
-    ({"water": "10.5", "volume": "180"}, "F",
-     Change(water_l_day=39.746826, volume_m3=5.097033)),
+    ({"water": "1", "volume": "1000"}, "F", Change(water_l_day=3.785412, volume_m3=28.31685)),
+    ({"water": "10.5", "volume": "180"}, "F", Change(water_l_day=39.746826, volume_m3=5.097033)),
     ({"volume": "75", "start": "3"}, "C", None),
     ({}, "C", None),
-]  # fmt: skip
+]
 REFUSED = [
-    ("water", "much", "C"), ("water", "-1", "C"), ("water", "41", "C"), ("setting", "31", "C"),
-    ("setting", "4.9", "C"), ("setting", "20", "F"), ("start", "120", "C"), ("lasts", "0", "C"),
-    ("volume", "3", "C"), ("water", "nan", "C"), ("window", "broken", "C"),
-    ("water", "11", "F"), ("volume", "100", "F"),
-]  # fmt: skip
+    ("water", "much", "C"),
+    ("water", "-1", "C"),
+    ("water", "41", "C"),
+    ("setting", "31", "C"),
+    ("setting", "4.9", "C"),
+    ("setting", "20", "F"),
+    ("start", "120", "C"),
+    ("lasts", "0", "C"),
+    ("volume", "3", "C"),
+    ("water", "nan", "C"),
+    ("window", "broken", "C"),
+    ("water", "11", "F"),
+    ("volume", "100", "F"),
+]
 
 
 @pytest.mark.parametrize(("typed", "unit", "wanted"), WORKS)
@@ -294,11 +307,11 @@ def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
 
 
 def test_the_page_says_how_far_the_learning_is(shop, book):
-    kept.note_progress(shop.settings, kept.Progress(BENCH, 3, 12))
+    files.note_progress(shop.settings, files.Progress(BENCH, 3, 12))
     try:
         head, _ = coming.told(BENCH, shop, book, NOW)
     finally:
-        kept.note_progress(shop.settings, None)
+        files.note_progress(shop.settings, None)
     assert "day 3 of 12" in str([part.to_plotly_json() for part in head])
 
 
@@ -327,8 +340,15 @@ def test_the_app_has_the_page(shop):
 
 def plates_of(one, closable, low=-1.4, middle=-1.1, high=-0.8):
     part = PRESETS["violin"][0]
-    told = PartAhead(part, 41, 0.6, -0.3, Spread(low, middle, high), Spread(-0.8, -0.6, -0.4),
-                     np.full(STEPS, 8.0))  # fmt: skip
+    told = PartAhead(
+        part,
+        41,
+        0.6,
+        -0.3,
+        Spread(low, middle, high),
+        Spread(-0.8, -0.6, -0.4),
+        np.full(STEPS, 8.0),
+    )
     return Ahead((told,), np.asarray(closable))
 
 
@@ -428,11 +448,14 @@ def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_te
     ("chance", "told"),
     [
         (0.9, "Best hours for varnish: Fri 18:00 to Fri 22:00, chance 90 %."),
-        (0.14, "No hours for varnish are likely to suit; the best, Fri 18:00 to Fri 22:00, have a "
-         "chance of 14 %."),
+        (
+            0.14,
+            "No hours for varnish are likely to suit; the best, Fri 18:00 to Fri 22:00, have a "
+            "chance of 14 %.",
+        ),
         (None, "No good hours for varnish in sight."),
     ],
-)  # fmt: skip
+)
 def test_hours_that_hardly_suit_are_not_told_as_good(one, chance, told):
     stretch = None if chance is None else signs.Stretch(5, 4, chance)
     other = dataclasses.replace(one, varnishing=stretch, closing=None)

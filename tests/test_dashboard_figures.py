@@ -111,8 +111,12 @@ def test_direct_labels_do_not_touch_and_a_name_is_never_markup():
 
 
 def test_what_travels_is_what_was_drawn():
-    plot = figures.history_plot([Line("B", table([1, np.nan, 3], [0, np.nan, 2], [2, np.nan, 5]))],
-                                "humidity", VIEW, THEMES["day"])  # fmt: skip
+    plot = figures.history_plot(
+        [Line("B", table([1, np.nan, 3], [0, np.nan, 2], [2, np.nan, 5]))],
+        "humidity",
+        VIEW,
+        THEMES["day"],
+    )
     line = figures.sent(plot)["data"][-1]
     values = np.frombuffer(base64.b64decode(line["y"]["bdata"]), "<f8")
     np.testing.assert_array_equal(values, [1, np.nan, 3])

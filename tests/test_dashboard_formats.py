@@ -14,7 +14,7 @@ import pytest
 
 from dashboard import formats
 from dashboard.formats import DAY_MS, HOUR_MS, MINUTE_MS
-from monitor.clock import to_ms
+from monitor.core.clock import to_ms
 
 PARIS = ZoneInfo("Europe/Paris")
 ROOT = Path(__file__).parent.parent
@@ -26,9 +26,17 @@ def ms(*when: int) -> int:
 
 @pytest.mark.parametrize(
     ("header", "fahrenheit"),
-    [("en-US,en;q=0.9", True), ("es-PW", True), ("en-GB,en-US;q=0.8", False), ("en", False),
-     ("", False), ("zh-Hans-KY;q=1", True), ("us", False), ("*", False)],
-)  # fmt: skip
+    [
+        ("en-US,en;q=0.9", True),
+        ("es-PW", True),
+        ("en-GB,en-US;q=0.8", False),
+        ("en", False),
+        ("", False),
+        ("zh-Hans-KY;q=1", True),
+        ("us", False),
+        ("*", False),
+    ],
+)
 def test_the_first_language_says_whether_temperatures_are_in_fahrenheit(header, fahrenheit):
     assert formats.prefers_fahrenheit(header) is fahrenheit
 
@@ -45,10 +53,18 @@ def test_temperatures_differences_and_other_quantities_come_in_the_readers_unit(
 
 @pytest.mark.parametrize(
     ("seconds", "text"),
-    [(0, "0 s ago"), (89, "89 s ago"), (90, "1 min ago"), (5399, "89 min ago"),
-     (5400, "1 h ago"), (129_599, "35 h ago"), (129_600, "1 day ago"),
-     (200_000, "2 days ago"), (-3, "0 s ago")],
-)  # fmt: skip
+    [
+        (0, "0 s ago"),
+        (89, "89 s ago"),
+        (90, "1 min ago"),
+        (5399, "89 min ago"),
+        (5400, "1 h ago"),
+        (129_599, "35 h ago"),
+        (129_600, "1 day ago"),
+        (200_000, "2 days ago"),
+        (-3, "0 s ago"),
+    ],
+)
 def test_an_age_is_said_in_the_unit_that_suits_it(seconds, text):
     assert formats.age(seconds) == text
 
@@ -67,8 +83,9 @@ def test_the_day_of_23_hours_has_no_mark_in_the_hour_left_out():
     assert "02" not in [tick.text[:2] for tick in ticks]
 
 
-@pytest.mark.parametrize("span_ms", [HOUR_MS, DAY_MS, 7 * DAY_MS, 30 * DAY_MS, 366 * DAY_MS,
-                                     3000 * DAY_MS])  # fmt: skip
+@pytest.mark.parametrize(
+    "span_ms", [HOUR_MS, DAY_MS, 7 * DAY_MS, 30 * DAY_MS, 366 * DAY_MS, 3000 * DAY_MS]
+)
 @pytest.mark.parametrize("zone", ["Europe/Paris", "Asia/Kathmandu", "America/New_York"])
 def test_ticks_are_few_inside_the_span_and_at_round_local_times(span_ms, zone):
     start = ms(2026, 10, 20, 7, 13)

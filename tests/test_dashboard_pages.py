@@ -18,10 +18,10 @@ from dashboard.app import create_app
 from dashboard.pages import air, past, probes
 from dashboard.past_choice import Choice, Done, choice_of, step
 from dashboard.queries import Shop
-from monitor.clock import now_ms
-from monitor.errors import StoreUnavailable
-from monitor.present import air_now
-from monitor.records import Quantity, Reading, Refusal, Series
+from monitor.air.current import air_now
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreUnavailable
+from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.store import Writer
 
 HOUR, DAY = 3_600_000, 86_400_000
@@ -85,19 +85,37 @@ def kept(held, *stores):
     return [(store, "data", held[store]["data"] if held else None) for store in stores]
 
 
-DRAW = ("..past-plot.figure...past-summary.children...past-download.children..."
-        "past-shown.children...past-view.data...past-seen.data..")  # fmt: skip
+DRAW = (
+    "..past-plot.figure...past-summary.children...past-download.children..."
+    "past-shown.children...past-view.data...past-seen.data.."
+)
 
 
-def draw(client, *, places, quantity="humidity", span="day", relayout=None, trigger=None,
-         held=None, screen=None, pressed=(0, 0, 0), **headers):  # fmt: skip
+def draw(
+    client,
+    *,
+    places,
+    quantity="humidity",
+    span="day",
+    relayout=None,
+    trigger=None,
+    held=None,
+    screen=None,
+    pressed=(0, 0, 0),
+    **headers,
+):
     inputs = [
-        ("past-places", "value", places), ("past-quantity", "value", quantity),
-        ("past-span", "value", span), *((f"past-{name}", "n_clicks", times)
-          for name, times in zip(("earlier", "later", "now"), pressed, strict=True)),
-        ("past-plot", "relayoutData", relayout), ("screen", "data", screen),
+        ("past-places", "value", places),
+        ("past-quantity", "value", quantity),
+        ("past-span", "value", span),
+        *(
+            (f"past-{name}", "n_clicks", times)
+            for name, times in zip(("earlier", "later", "now"), pressed, strict=True)
+        ),
+        ("past-plot", "relayoutData", relayout),
+        ("screen", "data", screen),
         ("token", "data", ""),
-    ]  # fmt: skip
+    ]
     return ask_dash(client, DRAW, inputs, kept(held, "past-view", "past-seen"), trigger, **headers)
 
 
@@ -177,8 +195,9 @@ def test_an_empty_shop_says_how_to_send_the_first_reading(settings, writer):
 
 def test_fahrenheit_is_used_everywhere_on_the_wall(settings, full, client):
     inputs = [("token", "data", "x")]
-    answer = ask_dash(client, "air.children", inputs, trigger="token.data",
-                      **{"Accept-Language": "en-US"})  # fmt: skip
+    answer = ask_dash(
+        client, "air.children", inputs, trigger="token.data", **{"Accept-Language": "en-US"}
+    )
     text = answer.get_data(as_text=True)
     assert answer.status_code == 200
     assert "\\u00b0F" in text
@@ -276,17 +295,29 @@ def test_a_resize_or_a_fresh_token_does_not_draw_again_for_nothing(full, client)
         ({"autosize": True}, "past-plot.relayoutData"),
         (None, "token.data"),
     ):
-        answer = draw(client, places=["front-bench"], span="year", relayout=relayout,
-                      trigger=trigger, held=held)  # fmt: skip
+        answer = draw(
+            client,
+            places=["front-bench"],
+            span="year",
+            relayout=relayout,
+            trigger=trigger,
+            held=held,
+        )
         assert answer.status_code == 204
 
 
 @pytest.mark.parametrize("trigger", ["token.data", "past-plot.relayoutData"])
 @pytest.mark.parametrize(
     "meant",
-    [{}, {"quantity": "temperature"}, {"span": "month"}, {"places": ["outdoors"]},
-     {"pressed": (1, 0, 0)}, {"screen": {"theme": "night", "width": 1920}}],
-)  # fmt: skip
+    [
+        {},
+        {"quantity": "temperature"},
+        {"span": "month"},
+        {"places": ["outdoors"]},
+        {"pressed": (1, 0, 0)},
+        {"screen": {"theme": "night", "width": 1920}},
+    ],
+)
 def test_what_the_reader_did_is_drawn_though_another_request_came_in_between(
     full, client, meant, trigger
 ):
@@ -339,8 +370,15 @@ def test_the_download_holds_every_reading_in_utc_and_local_time(full, client):
     )
     rows = rows_of(answer)
     assert answer.mimetype == "text/csv"
-    assert rows[0] == ["time_utc", "time_local", "place", "sensor", "temperature [°C]",
-                       "humidity [%]", "dew_point [°C]"]  # fmt: skip
+    assert rows[0] == [
+        "time_utc",
+        "time_local",
+        "place",
+        "sensor",
+        "temperature [°C]",
+        "humidity [%]",
+        "dew_point [°C]",
+    ]
     assert 59 <= len(rows) - 1 <= 61
     assert rows[1][0].endswith("Z")
     assert rows[1][1][-6:] in ("+01:00", "+02:00")
@@ -370,10 +408,14 @@ def test_a_long_download_is_cut_to_the_newest_rows(full, client, monkeypatch):
 
 @pytest.mark.parametrize(
     "query",
-    ["", "places=front-bench&quantity=humidity", "places=front-bench&quantity=x&start=1&end=2",
-     "places=nowhere&quantity=humidity&start=1&end=2",
-     "places=front-bench&quantity=humidity&start=2&end=1"],
-)  # fmt: skip
+    [
+        "",
+        "places=front-bench&quantity=humidity",
+        "places=front-bench&quantity=x&start=1&end=2",
+        "places=nowhere&quantity=humidity&start=1&end=2",
+        "places=front-bench&quantity=humidity&start=2&end=1",
+    ],
+)
 def test_a_wrong_download_is_refused_with_a_sentence(full, client, query):
     answer = client.get(f"/past.csv?{query}")
     assert answer.status_code == 400
@@ -402,9 +444,14 @@ def test_probes_shows_sensors_counts_and_refusals_as_text(full, writer):
 
 @pytest.mark.parametrize(
     ("payload", "size", "text"),
-    [(b"", 0, "empty"), (b"abc", 3, "abc"), (b"abc", 900, "abc … (900 bytes)"),
-     (b"a\nb\x1b[0m", 7, "a·b·[0m"), ("\u202eabc".encode(), 6, "·abc")],
-)  # fmt: skip
+    [
+        (b"", 0, "empty"),
+        (b"abc", 3, "abc"),
+        (b"abc", 900, "abc … (900 bytes)"),
+        (b"a\nb\x1b[0m", 7, "a·b·[0m"),
+        ("\u202eabc".encode(), 6, "·abc"),
+    ],
+)
 def test_a_payload_is_shown_as_harmless_text(payload, size, text):
     assert probes.payload_words(payload, size) == text
 
@@ -414,9 +461,16 @@ def test_a_payload_is_shown_as_harmless_text(payload, size, text):
 
 @pytest.mark.parametrize(
     ("host", "code"),
-    [("localhost", 200), ("127.0.0.1:8050", 200), ("[::1]:8050", 200), ("LOCALHOST.", 200),
-     ("evil.example", 403), ("localhost.evil.example", 403), ("192.168.1.9", 403)],
-)  # fmt: skip
+    [
+        ("localhost", 200),
+        ("127.0.0.1:8050", 200),
+        ("[::1]:8050", 200),
+        ("LOCALHOST.", 200),
+        ("evil.example", 403),
+        ("localhost.evil.example", 403),
+        ("192.168.1.9", 403),
+    ],
+)
 def test_only_our_own_names_are_served(client, host, code):
     answer = client.get("/here", headers={"Host": host})
     assert answer.status_code == code
@@ -452,8 +506,11 @@ def test_no_page_names_another_host(client):
 
 
 def test_an_oversized_request_is_refused(client):
-    answer = client.post("/_dash-update-component", data=b"x" * (guard.REQUEST_MAX + 1),
-                         content_type="application/json")  # fmt: skip
+    answer = client.post(
+        "/_dash-update-component",
+        data=b"x" * (guard.REQUEST_MAX + 1),
+        content_type="application/json",
+    )
     assert answer.status_code in (400, 413)
 
 

@@ -8,13 +8,13 @@ import pytest
 
 from dashboard import queries, thinning
 from dashboard.queries import POINTS_MAX, Shop
-from monitor.clock import now_ms
-from monitor.errors import StoreFault, StoreUnavailable
-from monitor.present import air_now
-from monitor.records import Quantity, Reading, Refusal, Series
+from monitor.air.current import air_now
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault, StoreUnavailable
+from monitor.core.measurements import Quantity, Reading, Refusal, Series
+from monitor.domain.air_assessment import State
 from monitor.science.air import dew_point
 from monitor.store import Writer
-from monitor.verdicts import State
 
 HOUR, DAY = 3_600_000, 86_400_000
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY

@@ -15,14 +15,14 @@ from test_dashboard_waits import HERE, readiness
 
 from dashboard import in_clamps, wait_parts, wait_series, wait_words
 from dashboard.app import create_app
-from monitor.clock import now_ms, to_ms
 from monitor.commands import Journal
-from monitor.kinds import KINDS
+from monitor.core.clock import now_ms, to_ms
+from monitor.domain.wait import Feel
+from monitor.domain.wait_types import KINDS
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import State
-from monitor.standings import Standing
 from monitor.store import Reader, Writer
-from monitor.waits import Feel
+from monitor.waits.evaluation import Standing
 
 HOUR, MINUTE = 3_600_000, 60_000
 PARIS = ZoneInfo("Europe/Paris")
@@ -48,8 +48,15 @@ def do(tmp_path):
 
 
 def cleats(do, count=8, **more):
-    return do("open", kind="cleat", place="front-bench", instrument="VC-12", what="cleats",
-              count=count, **more)  # fmt: skip
+    return do(
+        "open",
+        kind="cleat",
+        place="front-bench",
+        instrument="VC-12",
+        what="cleats",
+        count=count,
+        **more,
+    )
 
 
 def titles(waits):
@@ -66,8 +73,10 @@ def test_a_series_is_one_row_until_something_is_done_to_one_of_it(do):
     do("move", wait=ids[2], place="loft", at_ms=NOON)
     do("pause", wait=ids[7], at_ms=NOON)
     assert titles(do.waits()) == [
-        "VC-12, cleats 1 to 2, 4 to 7 of 8", "VC-12, cleats 3 of 8", "VC-12, cleats 8 of 8",
-    ]  # fmt: skip
+        "VC-12, cleats 1 to 2, 4 to 7 of 8",
+        "VC-12, cleats 3 of 8",
+        "VC-12, cleats 8 of 8",
+    ]
 
 
 def test_series_opened_apart_and_waits_named_alike_stay_apart(do):
@@ -76,9 +85,11 @@ def test_series_opened_apart_and_waits_named_alike_stay_apart(do):
     for _ in range(2):
         do("open", kind="cleat", place="front-bench", instrument="VC-12", what="cleat by the post")
     assert titles(do.waits()) == [
-        "VC-12, cleats 1 to 2 of 2", "VC-12, cleats 1 to 2 of 2",
-        "VC-12, cleat by the post", "VC-12, cleat by the post",
-    ]  # fmt: skip
+        "VC-12, cleats 1 to 2 of 2",
+        "VC-12, cleats 1 to 2 of 2",
+        "VC-12, cleat by the post",
+        "VC-12, cleat by the post",
+    ]
 
 
 def test_a_row_of_a_series_releases_all_of_it_and_still_shows_each(do):
@@ -120,8 +131,10 @@ def test_what_is_ready_leaves_room_on_the_wall_for_what_is_next(do):
         "9 ready VC-12, cleats 1 to 8 of 8; VN-31, neck set The first since 11:20."
     )
     assert [next(w for w in ("button", "seam", "scroll") if w in cell) for cell in cells[1:]] == [
-        "button", "seam", "scroll",
-    ]  # fmt: skip
+        "button",
+        "seam",
+        "scroll",
+    ]
 
 
 def test_the_wall_counts_what_is_on_hold(do):

@@ -20,14 +20,14 @@ from dashboard.kept_journal import KeptJournal
 from dashboard.pages import air, bench_kinds
 from dashboard.queries import Shop
 from dashboard.wait_book import WaitBook
-from monitor.clock import now_ms, to_ms
-from monitor.events import About, Event
-from monitor.kinds import KINDS, Caution
+from monitor.core.clock import now_ms, to_ms
+from monitor.domain.events import About, Event
+from monitor.domain.wait import Action, Feel, apply, decide
+from monitor.domain.wait_types import KINDS, Caution
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Range, Readiness, State
-from monitor.standings import Standing
 from monitor.store import Writer
-from monitor.waits import Action, Feel, apply, decide
+from monitor.waits.evaluation import Standing
 
 HOUR, DAY = 3_600_000, 86_400_000
 PARIS = ZoneInfo("Europe/Paris")
@@ -36,8 +36,14 @@ HERE = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
 
 
 def wait(kind="plate-crack", started=NOON - HOUR, **more):
-    body = {"kind": {"id": kind, "name": KINDS[kind].name}, "place": "bench", "instrument": "Viola",
-            "what": "crack", "start_ms": started, **more}  # fmt: skip
+    body = {
+        "kind": {"id": kind, "name": KINDS[kind].name},
+        "place": "bench",
+        "instrument": "Viola",
+        "what": "crack",
+        "start_ms": started,
+        **more,
+    }
     return apply(
         None,
         Event(About.WAIT, "1", started, "Ina", Action.OPEN, decide(None, Action.OPEN, body, NOON)),
@@ -46,10 +52,26 @@ def wait(kind="plate-crack", started=NOON - HOUR, **more):
 
 def readiness(**more):
     plain = Readiness(
-        State.WAITING, NOON + 4 * HOUR + 40 * 60_000, NOON + 4 * HOUR, NOON + 5 * HOUR + 30 * 60_000,
-        None, NOON, NOON + 5 * DAY, Range(0.2, 0.3, 0.4), 0.0, 0.0, 1.0, Hold.NONE, None, False,
-        False, 0.0, 0.0, False, {"basis": 0.8, "coming": 0.2},
-    )  # fmt: skip
+        State.WAITING,
+        NOON + 4 * HOUR + 40 * 60_000,
+        NOON + 4 * HOUR,
+        NOON + 5 * HOUR + 30 * 60_000,
+        None,
+        NOON,
+        NOON + 5 * DAY,
+        Range(0.2, 0.3, 0.4),
+        0.0,
+        0.0,
+        1.0,
+        Hold.NONE,
+        None,
+        False,
+        False,
+        0.0,
+        0.0,
+        False,
+        {"basis": 0.8, "coming": 0.2},
+    )
     return plain._replace(**more)
 
 
@@ -63,20 +85,32 @@ def sentence(found, of=None):
     [
         ({}, "Ready about 16:40 (16:00 to 17:30)."),
         ({"rate_now": 0.6}, "Ready about 16:40 (16:00 to 17:30). The air is slow: 0.6 of normal."),
-        ({"ready_low_ms": NOON + 4 * HOUR + 40 * 60_000}, "Ready about 16:40, almost surely by 17:30."),
+        (
+            {"ready_low_ms": NOON + 4 * HOUR + 40 * 60_000},
+            "Ready about 16:40, almost surely by 17:30.",
+        ),
         ({"ready_low_ms": NOON - HOUR}, "Ready about 16:40 (now to 17:30)."),
         (
             {"ready_high_ms": None},
             "Ready about 16:40 (16:00 at the earliest, perhaps not within five days).",
         ),
         (
-            {"ready_ms": NOON + 21 * HOUR, "ready_low_ms": NOON + 20 * HOUR,
-             "ready_high_ms": NOON + 22 * HOUR},
+            {
+                "ready_ms": NOON + 21 * HOUR,
+                "ready_low_ms": NOON + 20 * HOUR,
+                "ready_high_ms": NOON + 22 * HOUR,
+            },
             "Ready about tomorrow 09:00 (08:00 to 10:00).",
         ),
         (
-            {"state": State.HOLD, "hold": Hold.DAMP, "hold_since_ms": NOON - HOUR, "ready_ms": None,
-             "ready_low_ms": None, "ready_high_ms": None},
+            {
+                "state": State.HOLD,
+                "hold": Hold.DAMP,
+                "hold_since_ms": NOON - HOUR,
+                "ready_ms": None,
+                "ready_low_ms": None,
+                "ready_high_ms": None,
+            },
             "On hold since 11:00, too damp to harden: warm the bench or dry the air.",
         ),
         (
@@ -100,7 +134,7 @@ def sentence(found, of=None):
             "It was ready; damp air has undone it. Ready about 16:40 (16:00 to 17:30).",
         ),
     ],
-)  # fmt: skip
+)
 def test_a_wait_is_told_in_a_plain_sentence(found, text):
     assert sentence(readiness(**found)) == text
 
@@ -264,12 +298,17 @@ def test_the_bench_says_what_is_ready_first(client, ids):
 def _page(path):
     return {
         "output": ".._pages_content.children..._pages_store.data..",
-        "outputs": [{"id": "_pages_content", "property": "children"},
-                    {"id": "_pages_store", "property": "data"}],
-        "inputs": [{"id": "_pages_location", "property": "pathname", "value": path},
-                   {"id": "_pages_location", "property": "search", "value": ""}],
-        "changedPropIds": [], "state": [],
-    }  # fmt: skip
+        "outputs": [
+            {"id": "_pages_content", "property": "children"},
+            {"id": "_pages_store", "property": "data"},
+        ],
+        "inputs": [
+            {"id": "_pages_location", "property": "pathname", "value": path},
+            {"id": "_pages_location", "property": "search", "value": ""},
+        ],
+        "changedPropIds": [],
+        "state": [],
+    }
 
 
 # Taps
@@ -281,8 +320,15 @@ def do(client, **command):
 
 
 def test_a_tap_opens_a_wait_once_however_often_it_is_sent(settings, commands, client, book):
-    tap = {"do": "open", "id": "a" * 32, "by": "Ina", "kind": "closing", "place": "front-bench",
-           "at_ms": now_ms(), "form": {"instrument": "Violin", "clamps": "32", "count": ""}}  # fmt: skip
+    tap = {
+        "do": "open",
+        "id": "a" * 32,
+        "by": "Ina",
+        "kind": "closing",
+        "place": "front-bench",
+        "at_ms": now_ms(),
+        "form": {"instrument": "Violin", "clamps": "32", "count": ""},
+    }
     with shop_air.desk(settings, commands):
         status, first = do(client, **tap)
         assert status == 200
@@ -295,8 +341,15 @@ def test_a_tap_opens_a_wait_once_however_often_it_is_sent(settings, commands, cl
 def test_eight_cleats_open_at_once_with_a_start_of_their_own(settings, commands, client, book):
     start = formats.to_input(now_ms() - 2 * HOUR, settings.zone)
     with shop_air.desk(settings, commands):
-        status, answer = do(client, do="open", id="b", kind="cleat", place="front-bench",
-                            at_ms=now_ms(), form={"count": "8", "start": start})  # fmt: skip
+        status, answer = do(
+            client,
+            do="open",
+            id="b",
+            kind="cleat",
+            place="front-bench",
+            at_ms=now_ms(),
+            form={"count": "8", "start": start},
+        )
     assert status == 200
     assert len(answer["done"]["waits"]) == 8
     assert {formats.to_input(s.wait.started_ms, settings.zone) for s in book.standings()} == {
@@ -319,8 +372,14 @@ def test_release_feel_and_taking_it_back(settings, commands, ids, client, book):
 
 def test_only_what_was_changed_is_put_right(settings, commands, ids, client, book):
     was = book.wait(ids[1])
-    form = {"instrument": was.instrument, "what": "top, all round", "clamps": "32", "note": "",
-            "start": formats.to_input(was.started_ms, settings.zone), "wanted": ""}  # fmt: skip
+    form = {
+        "instrument": was.instrument,
+        "what": "top, all round",
+        "clamps": "32",
+        "note": "",
+        "start": formats.to_input(was.started_ms, settings.zone),
+        "wanted": "",
+    }
     with shop_air.desk(settings, commands):
         assert do(client, do="correct", wait=ids[1], form=form)[0] == 200
         last = book.wait(ids[1]).events[-1]
@@ -337,7 +396,7 @@ def test_only_what_was_changed_is_put_right(settings, commands, ids, client, boo
         ({"start": "yesterday"}, "Started: 'yesterday' is no date and time."),
         ({"wanted": "2026-11-25T10:00Z"}, "Wanted by: '2026-11-25T10:00Z' is no date and time."),
     ],
-)  # fmt: skip
+)
 def test_a_field_that_cannot_be_read_is_named(settings, commands, client, form, said):
     with shop_air.desk(settings, commands):
         status, answer = do(

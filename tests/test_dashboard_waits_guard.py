@@ -11,7 +11,7 @@ from test_dashboard_pages import ask_dash
 
 from dashboard import sign_in
 from dashboard.app import create_app
-from monitor.clock import now_ms
+from monitor.core.clock import now_ms
 from monitor.store import Writer
 
 OPEN = {"do": "open", "kind": "cleat", "place": "front-bench"}
@@ -46,9 +46,11 @@ def make(tmp_path):
 
 def tap(client, address="127.0.0.1", headers=None):
     answer = client.post(
-        "/bench/do", json=OPEN, headers=same() if headers is None else headers,
+        "/bench/do",
+        json=OPEN,
+        headers=same() if headers is None else headers,
         environ_overrides={"REMOTE_ADDR": address},
-    )  # fmt: skip
+    )
     try:
         return answer.status_code, json.loads(answer.data)
     except ValueError:
@@ -108,9 +110,11 @@ def test_a_loopback_name_sent_from_elsewhere_does_not_help(make):
 
 def enter(client, password, address=LAN, headers=None):
     return client.post(
-        "/sign-in", data={"password": password}, environ_overrides={"REMOTE_ADDR": address},
+        "/sign-in",
+        data={"password": password},
+        environ_overrides={"REMOTE_ADDR": address},
         headers=same("192.168.1.5:8050") if headers is None else headers,
-    )  # fmt: skip
+    )
 
 
 def test_from_elsewhere_the_password_opens_it_and_signing_out_shuts_it(make):
@@ -206,16 +210,25 @@ def test_the_page_itself_says_that_it_only_reads(make):
     client = make(ANYWHERE)
     body = {
         "output": ".._pages_content.children..._pages_store.data..",
-        "outputs": [{"id": "_pages_content", "property": "children"},
-                    {"id": "_pages_store", "property": "data"}],
-        "inputs": [{"id": "_pages_location", "property": "pathname", "value": "/bench"},
-                   {"id": "_pages_location", "property": "search", "value": ""}],
-        "changedPropIds": [], "state": [],
-    }  # fmt: skip
+        "outputs": [
+            {"id": "_pages_content", "property": "children"},
+            {"id": "_pages_store", "property": "data"},
+        ],
+        "inputs": [
+            {"id": "_pages_location", "property": "pathname", "value": "/bench"},
+            {"id": "_pages_location", "property": "search", "value": ""},
+        ],
+        "changedPropIds": [],
+        "state": [],
+    }
 
     def text(address, host):
-        answer = client.post("/_dash-update-component", json=body, headers=same(host),
-                             environ_overrides={"REMOTE_ADDR": address})  # fmt: skip
+        answer = client.post(
+            "/_dash-update-component",
+            json=body,
+            headers=same(host),
+            environ_overrides={"REMOTE_ADDR": address},
+        )
         return answer.get_data(as_text=True)
 
     there = text(LAN, "192.168.1.5:8050")
@@ -229,17 +242,23 @@ def test_the_page_itself_says_that_it_only_reads(make):
 
 @pytest.mark.parametrize(
     "body",
-    [b"{}", b"[]", b"null", b"5", b'{"output":"x"}', b"[" * 50_000, b'{"output":"x","inputs":5}',
-     b'{"output":"nope.children","outputs":{},"inputs":[],"changedPropIds":[]}', b"\xff\xfe{"],
-)  # fmt: skip
+    [
+        b"{}",
+        b"[]",
+        b"null",
+        b"5",
+        b'{"output":"x"}',
+        b"[" * 50_000,
+        b'{"output":"x","inputs":5}',
+        b'{"output":"nope.children","outputs":{},"inputs":[],"changedPropIds":[]}',
+        b"\xff\xfe{",
+    ],
+)
 def test_an_update_of_no_known_shape_is_refused_without_a_word_in_the_log(make, body, caplog):
     client = make()
     client.get("/", headers=same())
     answer = client.post(
-        "/_dash-update-component",
-        data=body,
-        content_type="application/json",
-        headers=same(),
+        "/_dash-update-component", data=body, content_type="application/json", headers=same()
     )
     assert answer.status_code == 400
     assert "Traceback" not in caplog.text

@@ -12,7 +12,7 @@ from dashboard import calendar_feed
 from dashboard.pages import bench_plan
 from dashboard.queries import Shop
 from dashboard.wait_book import Plan
-from monitor.clock import now_ms, to_ms
+from monitor.core.clock import now_ms, to_ms
 from monitor.science.waits.ready_by import LatestStart
 
 settings, commands, ids = waits.settings, waits.commands, waits.ids  # fixtures
@@ -38,7 +38,10 @@ def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
     [
         (None, ("The coming air is not known.", "–")),
         (LatestStart(None, None, None), ("Even a start now is too late.", "too late")),
-        (LatestStart(None, None, NOON), ("A start now is ready in time with luck only.", "hardly")),
+        (
+            LatestStart(None, None, NOON),
+            ("A start now is ready in time with luck only.", "hardly"),
+        ),
         (LatestStart(NOON, NOON, NOON + 1), ("Only if started now.", "now")),
         (
             LatestStart(NOON + HOUR + 7 * 60_000, NOON + 5 * HOUR + 23 * 60_000, None),
@@ -49,7 +52,7 @@ def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
             ("Sure if started any time before closing today.", "any time today"),
         ),
     ],
-)  # fmt: skip
+)
 def test_latest_starts_are_never_told_too_late(start, said):
     assert bench_plan.start_words(start, NOON, PARIS, NOON + 6 * HOUR) == said
 

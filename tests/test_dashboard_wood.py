@@ -23,12 +23,12 @@ from dashboard.pages import wood, wood_instrument
 from dashboard.queries import Shop
 from dashboard.themes import theme
 from dashboard.wood_book import WoodBook
-from monitor.clock import now_ms, to_ms
+from monitor.core.clock import now_ms, to_ms
 from monitor.science.plates.answer import Close, Range, Reason
 from monitor.science.plates.history import History
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Writer
-from monitor.wood_standings import WoodStanding
+from monitor.wood.evaluation import WoodStanding
 
 HOUR, DAY = 3_600_000, 86_400_000
 PARIS = ZoneInfo("Europe/Paris")
@@ -87,7 +87,7 @@ def test_a_gap_names_a_direction_only_if_the_range_does(values):
         ((INF, INF, INF), "not settled within a year"),
         ((NAN, NAN, NAN), "when it settles is not known"),
     ],
-)  # fmt: skip
+)
 def test_how_long_until_it_has_settled(in_s, text):
     assert wood_words.settles_words(Range(*in_s)) == text
 
@@ -122,17 +122,34 @@ def guests(commands):
     now = now_ms()
     about = {"place": "front-bench", "arrived_ms": now - 20 * DAY}
     ids = [
-        ask(commands, "register", reference="VN-1", kind="violin", home_rh_pct=50, open=True,
-            due_ms=now + 3 * DAY, **about),
+        ask(
+            commands,
+            "register",
+            reference="VN-1",
+            kind="violin",
+            home_rh_pct=50,
+            open=True,
+            due_ms=now + 3 * DAY,
+            **about,
+        ),
         ask(commands, "register", reference="VA-2 viola", kind="viola", home_rh_pct=75, **about),
         ask(commands, "register", reference="VC-3", kind="cello", **about),
         ask(commands, "register", reference="DB-4", kind="bass", place="loft", home_rh_pct=50),
-    ]  # fmt: skip
+    ]
     ask(commands, "close", instrument=ids[0], at_ms=now - 4 * DAY)
     ask(commands, "open", instrument=ids[0], at_ms=now - 2 * DAY)
-    commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench", "by": "Ina",
-                        "instrument": "va-2 VIOLA", "what": "cleat by the bar",
-                        "start_ms": now - 3 * HOUR}, now)  # fmt: skip
+    commands.carry_out(
+        {
+            "do": "open",
+            "kind": "cleat",
+            "place": "front-bench",
+            "by": "Ina",
+            "instrument": "va-2 VIOLA",
+            "what": "cleat by the bar",
+            "start_ms": now - 3 * HOUR,
+        },
+        now,
+    )
     return ids
 
 
@@ -209,8 +226,12 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
     never = replace(answer, closing=replace(answer.closing, ready_in_s=ready._replace(high=INF)))
     told = wood_words.closeness(WoodStanding(standing.instrument, never), NOON, PARIS)
     assert told.then.endswith("to never).")
-    old = replace(answer, closing=replace(answer.closing, close=Close.UNKNOWN,
-                                          reason=Reason.OLD_AIR, ready_in_s=None))  # fmt: skip
+    old = replace(
+        answer,
+        closing=replace(
+            answer.closing, close=Close.UNKNOWN, reason=Reason.OLD_AIR, ready_in_s=None
+        ),
+    )
     told = wood_words.closeness(WoodStanding(standing.instrument, old), now_ms(), PARIS)
     assert told.why.startswith("The last reading of its air is from ")
     assert told.then == ""
@@ -234,8 +255,11 @@ def test_the_page_shows_each_instrument_its_parts_and_the_small_print(guests, sh
 def test_a_part_is_drawn_between_drier_and_damper(guests, book):
     for one in book.standing("va-2-viola").answer.parts:
         pieces = {piece.className: piece for piece in wood_parts.scale(one).children}
-        place = {name: float(piece.style["left"].rstrip("%")) for name, piece in pieces.items()
-                 if getattr(piece, "style", None)}  # fmt: skip
+        place = {
+            name: float(piece.style["left"].rstrip("%"))
+            for name, piece in pieces.items()
+            if getattr(piece, "style", None)
+        }
         width = float(pieces["range"].style["width"].rstrip("%"))
         assert place["range"] <= place["mark"] <= place["range"] + width
         assert 0 <= place["mark"] < 50
@@ -246,15 +270,23 @@ def test_a_part_is_drawn_between_drier_and_damper(guests, book):
 def test_everything_done_is_told_with_who(guests, shop, book, commands):
     ask(commands, "move", instrument="va-2-viola", place="cellar")
     ask(commands, "amend", instrument="va-2-viola", home_temp_c=18, due_ms=None, note="two cleats")
-    ask(commands, "amend", instrument="va-2-viola",
-        parts=[PRESETS["viola"][0].to_mapping() | {"thickness_mm": 2.8}])  # fmt: skip
+    ask(
+        commands,
+        "amend",
+        instrument="va-2-viola",
+        parts=[PRESETS["viola"][0].to_mapping() | {"thickness_mm": 2.8}],
+    )
     ask(commands, "leave", instrument="va-2-viola")
     text = said(wood_instrument.history(book.instrument("va-2-viola"), shop))
     for told in (
-        "Handed out", "Put right: parts top 2.8 × 245 mm", "Moved to Wood store, cellar",
+        "Handed out",
+        "Put right: parts top 2.8 × 245 mm",
+        "Moved to Wood store, cellar",
         "Put right: home temperature 18.0 °C, due out not known, note two cleats",
-        "Came in: viola, closed, to Front bench, as of", "home 75 %", "Ina",
-    ):  # fmt: skip
+        "Came in: viola, closed, to Front bench, as of",
+        "home 75 %",
+        "Ina",
+    ):
         assert told in text
 
 
@@ -285,15 +317,22 @@ def test_a_device_that_may_only_read_gets_no_taps(guests, client, settings):
     body = ask_page(client, "/wood/va-2-viola").get_data(as_text=True)
     assert "data-do" not in body
     here = client.post(
-        "/_dash-update-component", headers=HERE,
-        json={"output": ".._pages_content.children..._pages_store.data..",
-              "outputs": [{"id": "_pages_content", "property": "children"},
-                          {"id": "_pages_store", "property": "data"}],
-              "inputs": [{"id": "_pages_location", "property": "pathname",
-                          "value": "/wood/va-2-viola"},
-                         {"id": "_pages_location", "property": "search", "value": ""}],
-              "changedPropIds": [], "state": []},
-    )  # fmt: skip
+        "/_dash-update-component",
+        headers=HERE,
+        json={
+            "output": ".._pages_content.children..._pages_store.data..",
+            "outputs": [
+                {"id": "_pages_content", "property": "children"},
+                {"id": "_pages_store", "property": "data"},
+            ],
+            "inputs": [
+                {"id": "_pages_location", "property": "pathname", "value": "/wood/va-2-viola"},
+                {"id": "_pages_location", "property": "search", "value": ""},
+            ],
+            "changedPropIds": [],
+            "state": [],
+        },
+    )
     assert "data-do" in here.get_data(as_text=True)
 
 
@@ -306,9 +345,11 @@ def test_the_bench_offers_and_links_the_instruments(guests, client, book):
 def _page(client, path):
     """A page as this machine's own browser gets it."""
     answer = ask_dash(
-        client, ".._pages_content.children..._pages_store.data..",
-        [("_pages_location", "pathname", path), ("_pages_location", "search", "")], **HERE,
-    )  # fmt: skip
+        client,
+        ".._pages_content.children..._pages_store.data..",
+        [("_pages_location", "pathname", path), ("_pages_location", "search", "")],
+        **HERE,
+    )
     return answer.get_data(as_text=True)
 
 
@@ -325,9 +366,20 @@ def stay():
     known, opened = np.ones(n, bool), np.zeros(n, bool)
     known[700] = False
     opened[300:600] = True
-    return History(PRESETS["viola"][:2], NOON + np.cumsum(lasted), mean, mean, mean,
-                   np.full(n, 8.5), np.full(n, 20.0), np.full(n, 45.0), known, opened, 11.0,
-                   np.zeros(1))  # fmt: skip
+    return History(
+        PRESETS["viola"][:2],
+        NOON + np.cumsum(lasted),
+        mean,
+        mean,
+        mean,
+        np.full(n, 8.5),
+        np.full(n, 20.0),
+        np.full(n, 45.0),
+        known,
+        opened,
+        11.0,
+        np.zeros(1),
+    )
 
 
 def view(stay, width=1280):
@@ -336,8 +388,16 @@ def view(stay, width=1280):
 
 def a_wait(commands, book):
     ask(commands, "register", reference="X", kind="viola", place="front-bench")
-    commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench", "instrument": "x",
-                        "what": "<b>%{y}"}, now_ms())  # fmt: skip
+    commands.carry_out(
+        {
+            "do": "open",
+            "kind": "cleat",
+            "place": "front-bench",
+            "instrument": "x",
+            "what": "<b>%{y}",
+        },
+        now_ms(),
+    )
     return book.waits(book.instrument("x"))
 
 

@@ -25,11 +25,11 @@ from weather_server import (
 )
 
 from monitor import settings
-from monitor.errors import StoreUnavailable
-from monitor.forecast_asking import EVERY_MS, FRESH_MS, RETRY_MAX_MS, SPREAD_MS, Asker, attribution
-from monitor.forecast_intake import Intake
-from monitor.records import Quantity, Reading, Series
+from monitor.core.errors import StoreUnavailable
+from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import Reader, Writer, forecasts
+from monitor.weather.intake import Intake
+from monitor.weather.poller import EVERY_MS, FRESH_MS, RETRY_MAX_MS, SPREAD_MS, Asker, attribution
 
 MINUTE = 60_000
 HEAD = """
@@ -85,9 +85,12 @@ class Shop:
     def outdoors(self, temp, *, hours=30, until=NOW, rh=80.0):
         at = range(until - hours * HOUR, until, 10 * MINUTE)
         self.writer.write(
-            [Reading(Series("yard", "y1", q), t, v) for t in at
-             for q, v in ((Quantity.TEMPERATURE, temp), (Quantity.HUMIDITY, rh))]
-        )  # fmt: skip
+            [
+                Reading(Series("yard", "y1", q), t, v)
+                for t in at
+                for q, v in ((Quantity.TEMPERATURE, temp), (Quantity.HUMIDITY, rh))
+            ]
+        )
 
 
 @pytest.fixture
@@ -139,8 +142,10 @@ def test_met_norway_is_asked_with_a_rounded_position_and_kept(shop, server):
 
 
 def test_us_nws_is_asked_where_its_grid_is_once_and_then_for_the_grid(shop, server):
-    server.by_path = {"/points/60.1,10": as_json(nws_points("https://elsewhere.example")),
-                      "/gridpoints/ABC/31,80": as_json(nws_grid())}  # fmt: skip
+    server.by_path = {
+        "/points/60.1,10": as_json(nws_points("https://elsewhere.example")),
+        "/gridpoints/ABC/31,80": as_json(nws_grid()),
+    }
     one = shop(NWS)
     assert one.go() == [("nws", True)]
     assert server.paths == ["/points/60.1,10", "/gridpoints/ABC/31,80"]
@@ -280,7 +285,7 @@ def test_a_clock_that_is_wrong_is_said_or_the_forecast_refused(shop, server):
         (as_json(met(issued=NOW - 72 * HOUR)), "72 h before it arrived"),
         (as_json(met(temps=[1.0] * 4)), "at least 6 h beyond"),
     ],
-)  # fmt: skip
+)
 def test_an_answer_that_is_no_forecast_is_kept_among_the_refused_with_the_reason(
     shop, server, reply, why
 ):
@@ -301,7 +306,7 @@ def test_an_answer_that_breaks_the_reader_is_refused_and_not_asked_for_each_minu
 ):
     server.answers(as_json(met()))
     one = shop(MET)
-    monkeypatch.setattr("monitor.forecast_asking.judged", lambda *_: 1 / 0)
+    monkeypatch.setattr("monitor.weather.poller.judged", lambda *_: 1 / 0)
     for minutes in range(50):
         assert one.go(NOW + minutes * MINUTE) == [("met", False)]
     assert len(server.asks) == 1
@@ -335,8 +340,10 @@ def test_a_forecast_of_another_place_is_doubted_with_figures_and_the_next_is_ask
     """Its hours of yesterday are 9 K colder than the sensor in the yard: shown, never the truth."""
     past = NOW - NOW % HOUR - 20 * HOUR
     server.by_path = {"/county": as_json(flat())}
-    server.answers(as_json(met(start=past, temps=[1.0] * 80, rh=80.0), headers={"ETag": '"1"'}),
-                   Reply(status=304))  # fmt: skip
+    server.answers(
+        as_json(met(start=past, temps=[1.0] * 80, rh=80.0), headers={"ETag": '"1"'}),
+        Reply(status=304),
+    )
     one = shop(MET, COUNTY)
     one.outdoors(10.0)
     met_said, county_said = one.asker.go(NOW)

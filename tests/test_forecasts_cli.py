@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from weather_server import HOUR, Reply, WeatherServer, as_json, met
 
 from monitor.cli import app
-from monitor.clock import now_ms
+from monitor.core.clock import now_ms
 
 runner = CliRunner()
 

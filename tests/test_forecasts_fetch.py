@@ -11,8 +11,8 @@ import pytest
 from conftest import free_port, needs
 from weather_server import NOW, SECRET, Reply, WeatherServer, as_json, zipped
 
-from monitor import fetch
-from monitor.fetch import NotFetched, Validators
+from monitor.weather import http
+from monitor.weather.http import NotFetched, Validators
 
 AGENT = "Benchweather/0 (bench@quillon.example)"
 
@@ -24,7 +24,7 @@ def server():
 
 
 def get(server, path="/x", **more):
-    return fetch.get(server.url + path, user_agent=AGENT, **more)
+    return http.get(server.url + path, user_agent=AGENT, **more)
 
 
 def fails(server, path="/x", **more):
@@ -93,9 +93,20 @@ def test_a_way_to_ask_that_will_end_is_told(server):
 
 @pytest.mark.parametrize(
     ("status", "retryable"),
-    [(400, False), (401, False), (403, False), (404, False), (410, False), (408, True), (429, True),
-     (500, True), (502, True), (503, True), (304, False)],
-)  # fmt: skip
+    [
+        (400, False),
+        (401, False),
+        (403, False),
+        (404, False),
+        (410, False),
+        (408, True),
+        (429, True),
+        (500, True),
+        (502, True),
+        (503, True),
+        (304, False),
+    ],
+)
 def test_an_error_says_whether_another_try_may_help(server, status, retryable):
     server.answers(Reply(b"<h1>no</h1>", status))
     error = fails(server)
@@ -157,7 +168,7 @@ def test_a_server_that_takes_for_ever_is_left(server, how):
 
 def test_where_nothing_listens_is_an_error_that_may_pass():
     with pytest.raises(NotFetched, match="no answer") as caught:
-        fetch.get(f"http://127.0.0.1:{free_port()}/", user_agent=AGENT)
+        http.get(f"http://127.0.0.1:{free_port()}/", user_agent=AGENT)
     assert caught.value.retryable
 
 
@@ -171,11 +182,27 @@ def test_a_redirect_to_plain_http_is_refused(server):
 def certificate(tmp_path):
     pem = tmp_path / "server.pem"
     subprocess.run(
-        [needs("openssl", "openssl"), "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
-         "-keyout", str(pem), "-out", str(tmp_path / "cert.pem"), "-subj", "/CN=127.0.0.1",
-         "-addext", "subjectAltName=IP:127.0.0.1"],
-        check=True, capture_output=True,
-    )  # fmt: skip
+        [
+            needs("openssl", "openssl"),
+            "req",
+            "-x509",
+            "-newkey",
+            "rsa:2048",
+            "-nodes",
+            "-days",
+            "2",
+            "-keyout",
+            str(pem),
+            "-out",
+            str(tmp_path / "cert.pem"),
+            "-subj",
+            "/CN=127.0.0.1",
+            "-addext",
+            "subjectAltName=IP:127.0.0.1",
+        ],
+        check=True,
+        capture_output=True,
+    )
     pem.write_bytes(pem.read_bytes() + (tmp_path / "cert.pem").read_bytes())
     return pem
 

@@ -10,9 +10,9 @@ from test_forecasts_asking import HEAD, Shop
 from test_forecasts_formats import GOOD_JSON, csv_of
 from weather_server import HOUR, NOW
 
-from monitor.errors import StoreUnavailable
-from monitor.forecast_folder import FILE_MAX, Folder
+from monitor.core.errors import StoreUnavailable
 from monitor.store import forecasts
+from monitor.weather.drop_folder import FILE_MAX, Folder
 
 
 @pytest.fixture
@@ -74,9 +74,13 @@ def test_json_and_csv_are_told_by_their_names(shop, folder):
         ("a.xml", b"<x/>", "must end in .csv or .json"),
         ("a.csv", b"", "no column issued_at"),
         ("a.csv", b"x" * (FILE_MAX + 1), "larger than 8 MB"),
-        ("a.json", json.dumps(GOOD_JSON | {"latitude": 40}), "it is for 40.00, 10.00: the shop is at"),
+        (
+            "a.json",
+            json.dumps(GOOD_JSON | {"latitude": 40}),
+            "it is for 40.00, 10.00: the shop is at",
+        ),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_taken_is_moved_with_the_reason_beside_it(shop, folder, name, content, why):
     drop(shop, name, content)
     assert twice(folder) == 0

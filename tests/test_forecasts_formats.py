@@ -13,15 +13,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from weather_server import HOUR, NOW, flat, met, nws_grid, nws_points, stamp
 
-from monitor.errors import BadPayload
-from monitor.forecast_sources import Element, ForecastSource, source_faults
-from monitor.forecasts import pointed
-from monitor.forecasts.forecast import at_moments, position, station_pressure
-from monitor.forecasts.judging import judged
-from monitor.forecasts.own_format import from_csv, from_json, write_csv
-from monitor.forecasts.services import READY
+from monitor.core.errors import BadPayload
+from monitor.domain.forecast import at_moments, position, station_pressure
+from monitor.domain.forecast_source import Element, ForecastSource, source_faults
+from monitor.domain.topic_rules import Pick, TimePick
 from monitor.science.air import dew_point, pressure_at_altitude, relative_humidity
-from monitor.topics import Pick, TimePick
+from monitor.weather import json_pointer
+from monitor.weather.formats import from_csv, from_json, write_csv
+from monitor.weather.providers import READY
+from monitor.weather.validation import judged
 
 PLACE = position(60.1, 10.0)
 ISSUED = NOW - NOW % HOUR
@@ -100,11 +100,18 @@ def test_offsets_of_both_sides_of_a_clock_change_are_moments_and_not_twice_the_s
         ("issued_at,valid_at,temp_c,rh_pct,rain\n", "column 'rain' is not known"),
         ("issued_at,valid_at,temp_c,rh_pct,rh_pct\n", "stands twice"),
         ("issued_at,valid_at,temp_c,rh_pct\n", "a header and no line"),
-        (csv_of().replace("15:00:00Z", "15:00:00"),
-         "line 4: time '2026-01-10T15:00:00' must be ISO 8601 with a zone"),
-        (csv_of().replace(",2026-01-10T15", ",2026-01-10T14"), "2026-01-10 14:00 UTC stands twice"),
-        (csv_of().replace(",2026-01-10T15", ",2026-01-10T13"),
-         "2026-01-10 13:00 UTC is before 2026-01-10 14:00 UTC"),
+        (
+            csv_of().replace("15:00:00Z", "15:00:00"),
+            "line 4: time '2026-01-10T15:00:00' must be ISO 8601 with a zone",
+        ),
+        (
+            csv_of().replace(",2026-01-10T15", ",2026-01-10T14"),
+            "2026-01-10 14:00 UTC stands twice",
+        ),
+        (
+            csv_of().replace(",2026-01-10T15", ",2026-01-10T13"),
+            "2026-01-10 13:00 UTC is before 2026-01-10 14:00 UTC",
+        ),
         (csv_of(temp="warm"), "line 2: temp_c 'warm' is not a number"),
         (csv_of(temp="nan"), "is not a number"),
         (csv_of(temp="5.5,1"), "line 2: 5 fields where the header has 4"),
@@ -116,11 +123,13 @@ def test_offsets_of_both_sides_of_a_clock_change_are_moments_and_not_twice_the_s
         (csv_of(issued=NOW - 60 * HOUR, hours=99), "60 h before it arrived: must be at most 48 h"),
         (csv_of(issued=NOW - 30 * HOUR), "all of it is past: it ends at"),
         (csv_of(hours=18 * 24), "must be within 17 days"),
-        (csv_of() + csv_of(issued=ISSUED - HOUR).split("\n", 1)[1] + csv_of().split("\n", 1)[1],
-         "line 26: its forecast began further up"),
+        (
+            csv_of() + csv_of(issued=ISSUED - HOUR).split("\n", 1)[1] + csv_of().split("\n", 1)[1],
+            "line 26: its forecast began further up",
+        ),
         ('issued_at,valid_at,temp_c,rh_pct\n"a', "not CSV"),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_taken_is_told_with_where_and_what_is_allowed(text, why):
     assert why in refused(text)
 
@@ -164,8 +173,9 @@ def test_supersaturated_air_is_kept_as_saturated_and_said():
 
 @given(
     temp=st.lists(st.floats(-40, 50), min_size=7, max_size=40),
-    rh=st.floats(1, 100), step_h=st.integers(1, 6),
-)  # fmt: skip
+    rh=st.floats(1, 100),
+    step_h=st.integers(1, 6),
+)
 def test_whatever_is_believable_comes_through_unchanged(temp, rh, step_h):
     hours = [
         {"valid_at": stamp(ISSUED + i * step_h * HOUR), "temp_c": t, "rh_pct": rh}
@@ -180,8 +190,10 @@ def test_whatever_is_believable_comes_through_unchanged(temp, rh, step_h):
 
 
 def test_between_two_steps_the_dew_point_is_drawn_and_not_the_humidity():
-    hours = [{"valid_at": stamp(ISSUED + h * HOUR), "temp_c": t, "dew_point_c": 0.0, "wind_m_s": h}
-             for h, t in ((0, 0.0), (6, 20.0))]  # fmt: skip
+    hours = [
+        {"valid_at": stamp(ISSUED + h * HOUR), "temp_c": t, "dew_point_c": 0.0, "wind_m_s": h}
+        for h, t in ((0, 0.0), (6, 20.0))
+    ]
     (one,) = from_json(json.dumps({"issued_at": stamp(ISSUED), "hours": hours}).encode(), "x", NOW)
     middle = at_moments(one, [ISSUED + 3 * HOUR])
     assert middle.temp_c[0] == pytest.approx(10)
@@ -190,9 +202,11 @@ def test_between_two_steps_the_dew_point_is_drawn_and_not_the_humidity():
 
 
 GOOD_JSON = {
-    "issued_at": stamp(ISSUED), "latitude": 60.104, "longitude": 10.0,
+    "issued_at": stamp(ISSUED),
+    "latitude": 60.104,
+    "longitude": 10.0,
     "hours": [{"valid_at": stamp(ISSUED + i * HOUR), "temp_c": 5, "rh_pct": 80} for i in range(9)],
-}  # fmt: skip
+}
 
 
 def test_a_json_forecast_carries_its_position_to_two_decimals():
@@ -339,17 +353,26 @@ def test_pressure_at_a_height_agrees_with_the_standard_atmosphere(altitude_m):
 
 
 ROWS = ForecastSource(
-    id="county", url="https://x.example", hours="/list", time=TimePick(pointer="/at", unit="iso"),
-    elements={Element.TEMPERATURE: Pick(pointer="/air/f", unit="F"),
-              Element.HUMIDITY: Pick(pointer="/air/rh", unit="%RH"),
-              Element.WIND: Pick(pointer="/wind", unit="kn")},
-)  # fmt: skip
+    id="county",
+    url="https://x.example",
+    hours="/list",
+    time=TimePick(pointer="/at", unit="iso"),
+    elements={
+        Element.TEMPERATURE: Pick(pointer="/air/f", unit="F"),
+        Element.HUMIDITY: Pick(pointer="/air/rh", unit="%RH"),
+        Element.WIND: Pick(pointer="/wind", unit="kn"),
+    },
+)
 FLAT = ForecastSource(
-    id="flat", url="https://x.example", time=TimePick(pointer="/hourly/time", unit="s"),
+    id="flat",
+    url="https://x.example",
+    time=TimePick(pointer="/hourly/time", unit="s"),
     issued=TimePick(pointer="/made", unit="s"),
-    elements={Element.TEMPERATURE: Pick(pointer="/hourly/temp", unit="Cel"),
-              Element.HUMIDITY: Pick(pointer="/hourly/rh", unit="%RH")},
-)  # fmt: skip
+    elements={
+        Element.TEMPERATURE: Pick(pointer="/hourly/temp", unit="Cel"),
+        Element.HUMIDITY: Pick(pointer="/hourly/rh", unit="%RH"),
+    },
+)
 
 
 def row(i, **more):
@@ -357,7 +380,7 @@ def row(i, **more):
 
 
 def read_pointed(source, document):
-    return judged(source.id, pointed.read(source, json.dumps(document).encode(), NOW), NOW)
+    return judged(source.id, json_pointer.read(source, json.dumps(document).encode(), NOW), NOW)
 
 
 def test_any_json_is_read_hour_by_hour_in_its_declared_units():

@@ -13,11 +13,11 @@ from test_forecasts_asking import HEAD, MET, Shop
 from test_ingest import Script, arrival
 from weather_server import HOUR, NOW, WeatherServer, as_json, met, stamp
 
-from monitor.clock import now_ms
-from monitor.ingest import Ingest
-from monitor.payload import Contract
+from monitor.core.clock import now_ms
+from monitor.domain.topic_rules import FORECAST_TOPIC, TopicRule, forecast_source, rule_faults
+from monitor.readings.ingest import Ingest
+from monitor.readings.payload import Contract
 from monitor.store import Reader, forecasts
-from monitor.topics import FORECAST_TOPIC, TopicRule, forecast_source, rule_faults
 
 TOPIC = FORECAST_TOPIC.format("roof")
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.forecasts.forecast import Forecast, position
+from monitor.domain.forecast import Forecast, position
 from monitor.store import Reader, Writer, forecasts
 from monitor.store.forecasts import Asked
 
@@ -18,9 +18,16 @@ T0 = 1_768_046_400_000
 def forecast(source="met", issued=T0, *, temp=1.0, hours=4, **more):
     n = np.full(hours, np.nan)
     return Forecast(
-        source, position(60.1, 10.0), issued, issued + HOUR * np.arange(hours),
-        np.full(hours, temp), np.full(hours, 80.0), n, n, **more,
-    )  # fmt: skip
+        source,
+        position(60.1, 10.0),
+        issued,
+        issued + HOUR * np.arange(hours),
+        np.full(hours, temp),
+        np.full(hours, 80.0),
+        n,
+        n,
+        **more,
+    )
 
 
 @pytest.fixture
@@ -61,10 +68,14 @@ def test_the_first_of_a_source_and_issue_stays(writer):
 
 
 @given(
-    known=st.lists(st.tuples(st.integers(0, 90), st.integers(0, 30)), min_size=1, max_size=15,
-                   unique_by=lambda pair: pair[0]),
+    known=st.lists(
+        st.tuples(st.integers(0, 90), st.integers(0, 30)),
+        min_size=1,
+        max_size=15,
+        unique_by=lambda pair: pair[0],
+    ),
     now_h=st.integers(0, 130),
-)  # fmt: skip
+)
 def test_at_a_moment_only_what_was_known_then_is_told(tmp_path_factory, known, now_h):
     writer = Writer(tmp_path_factory.mktemp("store") / "readings.sqlite3")
     for issued_h, late_h in known:

@@ -7,8 +7,16 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.clock import from_ms, to_ms
-from monitor.hours import DAYS, closed_dates, closed_days, is_open, next_opening, quiet_until, span
+from monitor.core.clock import from_ms, to_ms
+from monitor.domain.opening_hours import (
+    DAYS,
+    closed_dates,
+    closed_days,
+    is_open,
+    next_opening,
+    quiet_until,
+    span,
+)
 
 BERLIN = ZoneInfo("Europe/Berlin")
 HOURS = dict.fromkeys(DAYS[:5], "08:30-17:30") | {"saturday": "", "sunday": ""}

@@ -6,10 +6,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.clock import from_ms
-from monitor.errors import ImportFault
-from monitor.importing import Column, Plan, read_csv
-from monitor.records import Quantity
+from monitor.core.clock import from_ms
+from monitor.core.errors import ImportFault
+from monitor.core.measurements import Quantity
+from monitor.readings.csv_import import Column, Plan, read_csv
 
 NOW = 1_800_000_000_000
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -42,18 +42,24 @@ def test_decimal_commas_day_first_and_lines_above_the_header(tmp_path):
     found = read(
         tmp_path,
         "Logger 7\nDatum;Zeit;T;RH\n05.01.2025;10:30;-1,5;45,25\n",
-        delimiter=";", decimal=",", skip_lines=1, zone=BERLIN,
-        time_columns=("Datum", "Zeit"), time_format="%d.%m.%Y %H:%M",
-    )  # fmt: skip
+        delimiter=";",
+        decimal=",",
+        skip_lines=1,
+        zone=BERLIN,
+        time_columns=("Datum", "Zeit"),
+        time_format="%d.%m.%Y %H:%M",
+    )
     assert taken(found) == {"01-05 09:30": -1.5}
     assert taken(found, Quantity.HUMIDITY) == {"01-05 09:30": 45.25}
 
 
 def test_units_are_converted(tmp_path):
     found = read(
-        tmp_path, "time,T,p\n1736071200,68,1013.25\n", time_format="s",
+        tmp_path,
+        "time,T,p\n1736071200,68,1013.25\n",
+        time_format="s",
         take=("temperature:F:T", "pressure:hPa:p"),
-    )  # fmt: skip
+    )
     assert taken(found) == pytest.approx({"01-05 10:00": 20.0})
     assert taken(found, Quantity.PRESSURE) == pytest.approx({"01-05 10:00": 101_325})
 
@@ -64,8 +70,13 @@ def test_the_hour_the_clock_goes_back_is_read_twice_in_order(tmp_path):
     found = read(tmp_path, text, zone=BERLIN)
     assert list(taken(found).values()) == [1, 2, 3, 4, 5, 6]
     assert list(taken(found)) == [
-        "10-25 23:30", "10-26 00:00", "10-26 00:30", "10-26 01:00", "10-26 01:30", "10-26 02:00",
-    ]  # fmt: skip
+        "10-25 23:30",
+        "10-26 00:00",
+        "10-26 00:30",
+        "10-26 01:00",
+        "10-26 01:30",
+        "10-26 02:00",
+    ]
     assert found.refused == []
 
 
@@ -97,8 +108,13 @@ def test_each_line_that_cannot_be_taken_is_named_with_the_reason(tmp_path):
     assert taken(found) == {"01-05 10:00": 20.5}
     assert [line for line, _ in found.refused] == [3, 4, 5, 7, 8, 10, 10]
     reasons = " | ".join(reason for _, reason in found.refused)
-    for words in ("'yesterday' is no time", "'warm' is not a number", "must be -60 to 85 °C",
-                  "2 fields where the header has 3", "lies in the future"):  # fmt: skip
+    for words in (
+        "'yesterday' is no time",
+        "'warm' is not a number",
+        "must be -60 to 85 °C",
+        "2 fields where the header has 3",
+        "lies in the future",
+    ):
         assert words in reasons
 
 

@@ -12,21 +12,25 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.commands import Commands, Journal
-from monitor.errors import MonitorError
-from monitor.ingest import Ingest
-from monitor.mqtt import Arrival
-from monitor.payload import Contract
-from monitor.records import Quantity
+from monitor.core.errors import MonitorError
+from monitor.core.measurements import Quantity
+from monitor.domain.topic_rules import COMMAND_TOPIC, TopicRule
+from monitor.domain.wait import Action
+from monitor.mqtt.client import Arrival
+from monitor.readings.ingest import Ingest
+from monitor.readings.payload import Contract
 from monitor.store import Reader, Writer
-from monitor.topics import COMMAND_TOPIC, TopicRule
-from monitor.waits import Action
 
 NOW = 1_790_000_000_000
 TOPIC = "benchweather/bench/a1"
 NUMBER = TopicRule(
-    filter="raw/rh", place="cellar", sensor="k", format="number",
-    quantity=Quantity.HUMIDITY, unit="%RH",
-)  # fmt: skip
+    filter="raw/rh",
+    place="cellar",
+    sensor="k",
+    format="number",
+    quantity=Quantity.HUMIDITY,
+    unit="%RH",
+)
 
 
 class Script:
@@ -160,7 +164,7 @@ def test_a_message_that_breaks_the_decoder_is_kept_and_stops_nothing(parts, monk
 
 def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, monkeypatch):
     ingest, script, reader, writer = parts
-    monkeypatch.setattr("monitor.ingest.RETRY_FIRST_S", 0.02)
+    monkeypatch.setattr("monitor.readings.ingest.RETRY_FIRST_S", 0.02)
     pages = writer.connection.raw.execute("PRAGMA page_count").fetchone()[0]
     writer.connection.raw.execute(f"PRAGMA max_page_count = {pages}")
     many = [
@@ -180,7 +184,7 @@ def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, 
 
 def test_a_store_that_was_deleted_holds_messages_back(parts, monkeypatch):
     ingest, script, _, writer = parts
-    monkeypatch.setattr("monitor.ingest.RETRY_FIRST_S", 0.02)
+    monkeypatch.setattr("monitor.readings.ingest.RETRY_FIRST_S", 0.02)
     writer.path.unlink()
     script.groups.append([arrival(1, TIMED)])
     ingest.start()
@@ -214,10 +218,27 @@ _commands = st.fixed_dictionaries(
     {"do": st.sampled_from([*Action, "kind", "retire", "x"])},
     optional={
         name: _json | st.sampled_from(["cleat", "bench", "1", NOW])
-        for name in ("wait", "kind", "place", "start_ms", "at_ms", "wanted_ms", "count", "feel", "law",
-                     "name", "like", "by", "id", "note", "clamps", "cautions", "basis_s")
+        for name in (
+            "wait",
+            "kind",
+            "place",
+            "start_ms",
+            "at_ms",
+            "wanted_ms",
+            "count",
+            "feel",
+            "law",
+            "name",
+            "like",
+            "by",
+            "id",
+            "note",
+            "clamps",
+            "cautions",
+            "basis_s",
+        )
     },
-)  # fmt: skip
+)
 
 
 @given(_commands)
@@ -234,7 +255,7 @@ def test_whatever_is_asked_it_is_done_or_refused_in_words(tmp_path_factory, comm
 
 
 def test_refused_messages_are_kept_within_their_number_as_they_come(parts, monkeypatch):
-    monkeypatch.setattr("monitor.ingest.PRUNE_EVERY", 50)
+    monkeypatch.setattr("monitor.readings.ingest.PRUNE_EVERY", 50)
     parts[0].refused_max = 20
     deliver(parts, *(arrival(i, b"junk%d" % i) for i in range(1, 121)))
     assert len(parts[2].refused(1000)) <= 20

@@ -17,9 +17,9 @@ from dashboard.kept_journal import KeptJournal
 from dashboard.queries import Shop
 from dashboard.wishes import WishFault
 from dashboard.wood_book import WoodBook
-from monitor.clock import now_ms
-from monitor.events import About, Event
-from monitor.instruments import Did, apply, decide
+from monitor.core.clock import now_ms
+from monitor.domain.events import About, Event
+from monitor.domain.instrument import Did, apply, decide
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Writer
 
@@ -37,12 +37,25 @@ NEW = {"reference": "VN-9", "kind": "violin", "place": "front-bench", "opened": 
 
 def test_a_few_taps_make_a_registration(commands, shop, book):
     assert wish(NEW | {"home": "damp"}, shop, book) == {
-        "about": "instrument", "id": "a", "by": "Ina", "do": "register", "reference": "VN-9",
-        "kind": "violin", "place": "front-bench", "open": False, "home_rh_pct": 60.0,
+        "about": "instrument",
+        "id": "a",
+        "by": "Ina",
+        "do": "register",
+        "reference": "VN-9",
+        "kind": "violin",
+        "place": "front-bench",
+        "open": False,
+        "home_rh_pct": 60.0,
         "arrived_ms": NOON,
-    }  # fmt: skip
-    typed = {"home": "damp", "home_rh": "41,5", "due": "2026-12-04", "opened": "yes",
-             "arrived": "2026-11-24T09:30", "note": "ask"}  # fmt: skip
+    }
+    typed = {
+        "home": "damp",
+        "home_rh": "41,5",
+        "due": "2026-12-04",
+        "opened": "yes",
+        "arrived": "2026-11-24T09:30",
+        "note": "ask",
+    }
     found = wish(NEW | typed, shop, book)
     assert (found["home_rh_pct"], found["open"], found["note"]) == (41.5, True, "ask")
     assert formats.stamp(found["due_ms"], PARIS) == "Fri 4 Dec 2026 23:59"
@@ -120,23 +133,35 @@ def test_a_tap_opens_closes_moves_and_hands_out_once(settings, commands, guests,
         assert do(client, **tap) == (200, first)
         assert book.instrument("va-2-viola").open_now
         assert do(client, do="close", instrument="va-2-viola", at_ms=now_ms())[0] == 200
-        assert do(client, do="move", instrument="va-2-viola", place="cellar",
-                  at_ms=now_ms())[0] == 200  # fmt: skip
+        assert (
+            do(client, do="move", instrument="va-2-viola", place="cellar", at_ms=now_ms())[0]
+            == 200
+        )
         assert do(client, do="leave", instrument="va-2-viola", at_ms=now_ms())[0] == 200
         status, answer = do(client, do="open", instrument="va-2-viola", at_ms=now_ms())
     assert (status, answer["refused"]) == (409, "VA-2 viola has left: register it again first.")
     assert [e.action for e in book.instrument("va-2-viola").events][1:] == [
-        "open", "close", "move", "leave",
-    ]  # fmt: skip
+        "open",
+        "close",
+        "move",
+        "leave",
+    ]
 
 
 def test_what_was_done_earlier_is_noted_with_its_time(settings, commands, guests, client, book):
     at = formats.to_input(now_ms() - 3 * HOUR, settings.zone)
     with shop_air.desk(settings, commands):
-        assert do(client, do="open", instrument="va-2-viola", at_ms=now_ms(),
-                  form={"at": at})[0] == 200  # fmt: skip
-        status, answer = do(client, do="close", instrument="va-2-viola", at_ms=now_ms(),
-                            form={"at": "2026-01-01T10:00"})  # fmt: skip
+        assert (
+            do(client, do="open", instrument="va-2-viola", at_ms=now_ms(), form={"at": at})[0]
+            == 200
+        )
+        status, answer = do(
+            client,
+            do="close",
+            instrument="va-2-viola",
+            at_ms=now_ms(),
+            form={"at": "2026-01-01T10:00"},
+        )
     assert formats.to_input(book.instrument("va-2-viola").opened[-1].from_ms, settings.zone) == at
     assert (status, list(answer["fields"])) == (409, ["at"])
 
@@ -147,8 +172,12 @@ def test_only_what_was_changed_is_amended(settings, commands, guests, client, sh
     with shop_air.desk(settings, commands):
         same = do(client, do="amend", instrument=one.id, form=shown)
         assert same == (409, {"refused": "Nothing was changed."})
-        form = shown | {"home_rh": "", "note": "back loose", "parts.0.thickness_mm": "2,9",
-                        "parts.3.name": ""}  # fmt: skip
+        form = shown | {
+            "home_rh": "",
+            "note": "back loose",
+            "parts.0.thickness_mm": "2,9",
+            "parts.3.name": "",
+        }
         assert do(client, do="amend", instrument=one.id, form=form)[0] == 200
     now = book.instrument(one.id)
     assert set(now.events[-1].body) == {"home_rh_pct", "note", "parts"}
@@ -163,8 +192,16 @@ def test_a_part_can_be_added_and_the_presets_taken_again(
 ):
     one = book.instrument("va-2-viola")
     shown = instrument_wishes.form_of(one, shop)
-    bar = {"name": "bass bar", "species": "norway_spruce", "thickness_mm": "6", "width_mm": "12",
-           "cut": "tangential", "faces": "both", "varnish_sd_m": "0", "restraint": "1"}  # fmt: skip
+    bar = {
+        "name": "bass bar",
+        "species": "norway_spruce",
+        "thickness_mm": "6",
+        "width_mm": "12",
+        "cut": "tangential",
+        "faces": "both",
+        "varnish_sd_m": "0",
+        "restraint": "1",
+    }
     with shop_air.desk(settings, commands):
         form = shown | {f"parts.4.{name}": value for name, value in bar.items()}
         assert do(client, do="amend", instrument=one.id, form=form)[0] == 200
@@ -176,11 +213,15 @@ def test_a_part_can_be_added_and_the_presets_taken_again(
 @pytest.mark.parametrize(
     ("form", "fields"),
     [
-        ({"parts.0.thickness_mm": "30"},
-         {"parts.0.thickness_mm": "30: must be at most the block's, 18 mm"}),
+        (
+            {"parts.0.thickness_mm": "30"},
+            {"parts.0.thickness_mm": "30: must be at most the block's, 18 mm"},
+        ),
         ({"parts.1.name": "top"}, {"parts.1.name": "top: must be a name no other part has"}),
-        ({"parts.0.name": "", "parts.2.width_mm": "1"},
-         {"parts.2.width_mm": "1: must be 2 to 1000 mm"}),
+        (
+            {"parts.0.name": "", "parts.2.width_mm": "1"},
+            {"parts.2.width_mm": "1: must be 2 to 1000 mm"},
+        ),
         ({"parts.1.restraint": "2"}, {"parts.1.restraint": "2: must be 0 to 1"}),
         ({"parts.1.width_mm": "wide"}, {"parts.1.width_mm": "'wide' is no number"}),
         ({"parts.1.width_mm": ""}, {"parts.1.width_mm": "give a number"}),
@@ -188,7 +229,7 @@ def test_a_part_can_be_added_and_the_presets_taken_again(
         ({"arrived": ""}, {"arrived": "give one"}),
         ({"due": "2020-01-01"}, {"due": "due lies before it came"}),
     ],
-)  # fmt: skip
+)
 def test_a_part_that_cannot_be_is_told_at_its_field(
     settings, commands, guests, client, shop, book, form, fields
 ):
@@ -199,8 +240,13 @@ def test_a_part_that_cannot_be_is_told_at_its_field(
     assert answer["fields"] == fields
 
 
-@given(st.dictionaries(st.from_regex(r"parts\.\w{0,4}\.\w{0,6}", fullmatch=True) | st.text(max_size=8),
-                       st.text(max_size=8), max_size=6))  # fmt: skip
+@given(
+    st.dictionaries(
+        st.from_regex(r"parts\.\w{0,4}\.\w{0,6}", fullmatch=True) | st.text(max_size=8),
+        st.text(max_size=8),
+        max_size=6,
+    )
+)
 def test_whatever_is_sent_is_a_command_or_a_fault_in_words(form):
     body = decide(
         None, Did.REGISTER, {"reference": "VN-9", "kind": "violin", "place": "bench"}, NOON

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.events import About, Event
-from monitor.instruments import (
+from monitor.domain.events import About, Event
+from monitor.domain.instrument import (
     ARRIVED_TEMP_C,
     DUE_MAX_MS,
     HOME_RH_PCT,
@@ -133,11 +133,15 @@ REFUSED = [
     ({"parts": [PLATE | {"thickness_mm": 0}]}, "parts.0.thickness_mm", "0.3 to 80 mm"),
     ({"parts": [PLATE | {"species": "teak"}]}, "parts.0.species", "one of norway_spruce"),
     ({"parts": [PLATE, PLATE]}, "parts.1.name", "a name no other part has"),
-    ({"parts": [BLOCK, PLATE | {"thickness_mm": 17}]}, "parts.1.thickness_mm", "the block's, 16 mm"),
+    (
+        {"parts": [BLOCK, PLATE | {"thickness_mm": 17}]},
+        "parts.1.thickness_mm",
+        "the block's, 16 mm",
+    ),
     ({"parts": [PLATE | {"width_mm": 2.5}]}, "parts.0.thickness_mm", "less than the width"),
     ({"parts": [PLATE | {"colour": 1}]}, "parts.0.colour", "a field"),
     ({"colour": "red"}, "", "knows no colour"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(
@@ -154,14 +158,22 @@ def test_all_that_is_wrong_is_told_at_once():
     with pytest.raises(InstrumentFault) as caught:
         decide(None, Did.REGISTER, {"kind": "x", "home_rh_pct": 2, "due_ms": NOW - 1}, NOW)
     assert [f.field for f in caught.value.faults] == [
-        "reference", "kind", "place", "home_rh_pct", "due",
-    ]  # fmt: skip
+        "reference",
+        "kind",
+        "place",
+        "home_rh_pct",
+        "due",
+    ]
 
 
-@pytest.mark.parametrize(("low", "high", "name"), [
-    (*HOME_RH_PCT, "home_rh_pct"), (*HOME_TEMP_C, "home_temp_c"),
-    (*ARRIVED_TEMP_C, "arrived_temp_c"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("low", "high", "name"),
+    [
+        (*HOME_RH_PCT, "home_rh_pct"),
+        (*HOME_TEMP_C, "home_temp_c"),
+        (*ARRIVED_TEMP_C, "arrived_temp_c"),
+    ],
+)
 def test_both_ends_of_a_range_are_allowed(low, high, name):
     for value in (low, high):
         assert decide(None, Did.REGISTER, VIOLIN | {name: value}, NOW)[name] == value
@@ -202,17 +214,40 @@ def test_a_second_stay_cannot_be_put_before_the_end_of_the_first(violin):
 
 MOMENTS = st.integers(0, 8).map(lambda n: NOW - 8 * DAY + n * DAY)
 WISHES = st.one_of(
-    st.tuples(st.just(Did.REGISTER), st.fixed_dictionaries(
-        {"reference": st.just("VN-31"), "kind": st.sampled_from(KINDS), "place": st.just("bench")},
-        optional={"open": st.booleans(), "arrived_ms": MOMENTS, "due_ms": MOMENTS})),
-    st.tuples(st.sampled_from([Did.OPEN, Did.CLOSE, Did.LEAVE]),
-              st.fixed_dictionaries({}, optional={"at_ms": MOMENTS})),
-    st.tuples(st.just(Did.MOVE), st.fixed_dictionaries(
-        {"place": st.sampled_from(["bench", "rack"])}, optional={"at_ms": MOMENTS})),
-    st.tuples(st.just(Did.AMEND), st.fixed_dictionaries({}, optional={
-        "arrived_ms": MOMENTS, "due_ms": st.none() | MOMENTS,
-        "home_rh_pct": st.none() | st.floats(0, 100), "note": st.text(max_size=5)})),
-)  # fmt: skip
+    st.tuples(
+        st.just(Did.REGISTER),
+        st.fixed_dictionaries(
+            {
+                "reference": st.just("VN-31"),
+                "kind": st.sampled_from(KINDS),
+                "place": st.just("bench"),
+            },
+            optional={"open": st.booleans(), "arrived_ms": MOMENTS, "due_ms": MOMENTS},
+        ),
+    ),
+    st.tuples(
+        st.sampled_from([Did.OPEN, Did.CLOSE, Did.LEAVE]),
+        st.fixed_dictionaries({}, optional={"at_ms": MOMENTS}),
+    ),
+    st.tuples(
+        st.just(Did.MOVE),
+        st.fixed_dictionaries(
+            {"place": st.sampled_from(["bench", "rack"])}, optional={"at_ms": MOMENTS}
+        ),
+    ),
+    st.tuples(
+        st.just(Did.AMEND),
+        st.fixed_dictionaries(
+            {},
+            optional={
+                "arrived_ms": MOMENTS,
+                "due_ms": st.none() | MOMENTS,
+                "home_rh_pct": st.none() | st.floats(0, 100),
+                "note": st.text(max_size=5),
+            },
+        ),
+    ),
+)
 
 
 @given(st.lists(WISHES, max_size=14))

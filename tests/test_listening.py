@@ -10,17 +10,17 @@ import threading
 import pytest
 from conftest import benchweather, free_port, needs, until
 
-from monitor.clock import now_ms
-from monitor.errors import BrokerFault, BrokerUnavailable
-from monitor.listening import TOPICS_MAX, Ear, listen, opened
-from monitor.mqtt import Address, Arrival, Publisher, Subscription
-from monitor.payload import Contract
-from monitor.payload.kind import kind_of
-from monitor.payload.proposing import proposal
-from monitor.service import broker_address
+from monitor.core.clock import now_ms
+from monitor.core.errors import BrokerFault, BrokerUnavailable
+from monitor.domain.topic_rules import filter_fault
+from monitor.mqtt.client import Address, Arrival, Publisher, Subscription
+from monitor.readings.payload import Contract
+from monitor.readings.payload.detect import kind_of
+from monitor.readings.payload.rule_suggestions import proposal
+from monitor.readings.topic_discovery import TOPICS_MAX, Ear, listen, opened
+from monitor.service.supervisor import broker_address
 from monitor.settings import load
-from monitor.settings.adding import CannotAdd, add_rule, as_toml
-from monitor.topics import filter_fault
+from monitor.settings.toml_append import CannotAdd, add_rule, as_toml
 
 NOW = 1_800_000_000_000
 
@@ -34,18 +34,26 @@ def picks(document, topic="loft/box"):
     ("document", "wanted"),
     [
         ({"temp": 20.5, "rh": 47}, {"temperature": ("/temp", "Cel"), "humidity": ("/rh", "%RH")}),
-        ({"air": {"temperature": {"value": 70.2, "unit": "°F"}}},
-         {"temperature": ("/air/temperature/value", "F")}),
+        (
+            {"air": {"temperature": {"value": 70.2, "unit": "°F"}}},
+            {"temperature": ("/air/temperature/value", "F")},
+        ),
         ({"airTemp_f": 48.0}, {"temperature": ("/airTemp_f", "F")}),
         ({"temp": 71.0}, {"temperature": ("/temp", "F")}),
         ({"t": [294.2, 1]}, {"temperature": ("/t/0", "K")}),
-        ({"press": 1002.5, "batt": 88, "h": 40},
-         {"pressure": ("/press", "hPa"), "battery": ("/batt", "%EL"), "humidity": ("/h", "%RH")}),
+        (
+            {"press": 1002.5, "batt": 88, "h": 40},
+            {
+                "pressure": ("/press", "hPa"),
+                "battery": ("/batt", "%EL"),
+                "humidity": ("/h", "%RH"),
+            },
+        ),
         ({"a/b": {"temp": 20}}, {"temperature": ("/a~1b/temp", "Cel")}),
         ({"temp_max": 31, "dew_temp": 9, "temp": 19}, {"temperature": ("/temp", "Cel")}),
         ({"surface_temp": 14.0}, {"surface_temperature": ("/surface_temp", "Cel")}),
     ],
-)  # fmt: skip
+)
 def test_a_pointer_and_a_unit_are_proposed_by_name_and_value(document, wanted):
     assert picks(document) == wanted
 
@@ -77,7 +85,12 @@ def test_what_cannot_be_read_is_not_proposed_and_why_is_said(payload, why):
 def test_a_bare_number_is_named_by_its_topic_and_a_time_is_found():
     rule = proposal("cellar/c1/rh", b"61", NOW).rule
     assert (rule.format, str(rule.quantity), rule.unit, rule.place, rule.sensor) == (
-        "number", "humidity", "%RH", "cellar", "c1")  # fmt: skip
+        "number",
+        "humidity",
+        "%RH",
+        "cellar",
+        "c1",
+    )
     timed = proposal("x/y", b'{"ts": 1799999990, "temp": 20}', NOW).rule
     assert (timed.time.pointer, timed.time.unit) == ("/ts", "s")
     assert proposal("x/y", b'{"ts": "12:30", "temp": 20}', NOW).rule.time is None
@@ -172,16 +185,44 @@ def test_how_often_a_topic_speaks_is_the_mean_of_its_gaps():
 def test_a_guarded_broker_is_listened_to_with_its_certificate_and_password_only(guarded, tmp_path):
     program = needs("mosquitto_pub", "mosquitto-clients")
     folder = guarded.folder
-    subprocess.run([program, "-h", "localhost", "-p", str(guarded.port), "-q", "1", "-r",
-                    "-t", "loft/rh", "-m", "47", "-u", "shop", "-P", "right",
-                    "--cafile", str(folder / "cert.pem")], check=True)  # fmt: skip
+    subprocess.run(
+        [
+            program,
+            "-h",
+            "localhost",
+            "-p",
+            str(guarded.port),
+            "-q",
+            "1",
+            "-r",
+            "-t",
+            "loft/rh",
+            "-m",
+            "47",
+            "-u",
+            "shop",
+            "-P",
+            "right",
+            "--cafile",
+            str(folder / "cert.pem"),
+        ],
+        check=True,
+    )
 
     def heard(url="mqtts://localhost", ca="cert.pem", password="right", code=0):
-        said = benchweather("sensor", "listen", "--for", "1", environment={
-            "BENCHWEATHER_BROKER__URL": f"{url}:{guarded.port}",
-            "BENCHWEATHER_BROKER__CA_FILE": str(folder / ca), "BENCHWEATHER_BROKER__USER": "shop",
-            "BENCHWEATHER_BROKER__PASSWORD": password, "BENCHWEATHER_DATA": str(tmp_path / "data"),
-        })  # fmt: skip
+        said = benchweather(
+            "sensor",
+            "listen",
+            "--for",
+            "1",
+            environment={
+                "BENCHWEATHER_BROKER__URL": f"{url}:{guarded.port}",
+                "BENCHWEATHER_BROKER__CA_FILE": str(folder / ca),
+                "BENCHWEATHER_BROKER__USER": "shop",
+                "BENCHWEATHER_BROKER__PASSWORD": password,
+                "BENCHWEATHER_DATA": str(tmp_path / "data"),
+            },
+        )
         assert said.returncode == code, said.stderr
         assert password not in said.stderr
         return said.stdout if code == 0 else " ".join(said.stderr.split())
@@ -201,16 +242,19 @@ def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_ye
     program = needs("mosquitto_pub", "mosquitto-clients")
 
     def send(topic, text):
-        subprocess.run([program, "-p", str(mosquitto.port), "-q", "1", "-r", "-t", topic, "-m", text],
-                       check=True)  # fmt: skip
+        subprocess.run(
+            [program, "-p", str(mosquitto.port), "-q", "1", "-r", "-t", topic, "-m", text],
+            check=True,
+        )
 
     send("benchweather/loft/a1", '[{"n":"temperature","u":"Cel","v":20.5}]')
     send("gate/7/state", json.dumps({"air": {"t": 70.2, "rh": 44}, "at": now_ms() // 1000}))
     send("gate/8/state", '{"temp": NaN, "esc": "\x1b[2J"}')
     send("benchweather/bench/wait/1/state", "{}")
     environment = {
-        "BENCHWEATHER_BROKER__URL": mosquitto.url, "BENCHWEATHER_DATA": str(tmp_path / "data"),
-    }  # fmt: skip
+        "BENCHWEATHER_BROKER__URL": mosquitto.url,
+        "BENCHWEATHER_DATA": str(tmp_path / "data"),
+    }
     said = benchweather("sensor", "listen", "--for", "1", environment=environment)
     assert said.returncode == 0, said.stderr
     assert "4 topics, 2 not taken" in said.stdout
@@ -221,8 +265,16 @@ def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_ye
     assert "Not written" in said.stdout
     assert "\x1b[2J" not in said.stdout
     assert not (tmp_path / "data").exists()
-    said = benchweather("sensor", "listen", "--for", "1", "--json", "--topic", "gate/+/state",
-                        environment=environment)  # fmt: skip
+    said = benchweather(
+        "sensor",
+        "listen",
+        "--for",
+        "1",
+        "--json",
+        "--topic",
+        "gate/+/state",
+        environment=environment,
+    )
     rows = {row["topic"]: row for row in json.loads(said.stdout)["topics"]}
     assert rows["gate/7/state"]["rule"]["time"] == {"pointer": "/at", "unit": "s"}
     assert rows["gate/8/state"]["rule"] is None
@@ -251,7 +303,7 @@ def test_what_arrives_on_a_real_broker_is_shown_and_nothing_written_without_a_ye
 def test_our_own_broker_is_open_meanwhile_and_keeps_what_the_service_would_take(
     tmp_path, monkeypatch
 ):
-    monkeypatch.setattr("monitor.broker.FREE_WAIT_S", 0.0)
+    monkeypatch.setattr("monitor.mqtt.embedded_broker.FREE_WAIT_S", 0.0)
     shop = load(data=tmp_path, environ={"BENCHWEATHER_BROKER__PORT": str(free_port())})
     address, got = broker_address(shop), []
 

@@ -14,17 +14,21 @@ from conftest import free_port, needs
 from receivers import SECRET, Mailbox, Webhook, no_secret_in, no_secret_logged, settings_file
 from typer.testing import CliRunner
 
-from monitor import notify, settings
+from monitor import settings
 from monitor.cli import app
-from monitor.errors import SettingsFault
-from monitor.notices import Notice
-from monitor.sending import channel_faults
+from monitor.core.errors import SettingsFault
+from monitor.domain.notification import Notice
+from monitor.notifications import sender
+from monitor.notifications.outbox_worker import channel_faults
 
 NOTICE = Notice(
-    "dry.front-bench.7", 1_790_000_000_000, 0, 2,
+    "dry.front-bench.7",
+    1_790_000_000_000,
+    0,
+    2,
     "Front bench: dry, 34 % – Geige „Öland“ offen",
     "34 % since 13:10, and falling.\nClose the cello, or damp the air. 小提琴 ♯",
-)  # fmt: skip
+)
 
 
 @pytest.fixture
@@ -46,14 +50,14 @@ def nothing_secret_is_logged(tmp_path_factory):
 
 
 def refusal(url, **more):
-    with pytest.raises(notify.NotSent) as caught:
-        notify.send(url, NOTICE, **more)
+    with pytest.raises(sender.NotSent) as caught:
+        sender.send(url, NOTICE, **more)
     no_secret_in("".join(traceback.format_exception(caught.value)), repr(caught.value))
     return str(caught.value), caught.value.retryable
 
 
 def test_a_webhook_gets_title_text_and_id(webhook):
-    notify.send(webhook.url, NOTICE)
+    sender.send(webhook.url, NOTICE)
     (post,) = webhook.posts
     assert post.path == f"/hooks/{SECRET}"
     assert post.body["title"] == NOTICE.title
@@ -62,7 +66,7 @@ def test_a_webhook_gets_title_text_and_id(webhook):
 
 
 def test_a_webhook_may_ask_for_fields_and_headers_of_its_own(webhook):
-    notify.send(f"{webhook.url}?:room=bench&%2BX-Room=bench", NOTICE)
+    sender.send(f"{webhook.url}?:room=bench&%2BX-Room=bench", NOTICE)
     (post,) = webhook.posts
     assert (post.body["room"], post.body["notice_id"]) == ("bench", NOTICE.notice_id)
     assert post.headers["X-Room"] == "bench"
@@ -70,12 +74,12 @@ def test_a_webhook_may_ask_for_fields_and_headers_of_its_own(webhook):
 
 @pytest.mark.parametrize(("urgency", "kind"), [(1, "info"), (2, "warning"), (3, "failure")])
 def test_the_urgency_is_told(webhook, urgency, kind):
-    notify.send(webhook.url, NOTICE._replace(urgency=urgency))
+    sender.send(webhook.url, NOTICE._replace(urgency=urgency))
     assert webhook.posts[0].body["type"] == kind
 
 
 def test_a_mail_carries_every_letter_and_the_id(mailbox):
-    notify.send(mailbox.url, NOTICE)
+    sender.send(mailbox.url, NOTICE)
     (mail,) = mailbox.mails
     assert mail["Subject"] == NOTICE.title
     text = mail.get_body(("plain",)).get_content()
@@ -132,19 +136,33 @@ def test_a_certificate_that_nobody_vouches_for_is_refused(webhook, tmp_path):
     key, cert = tmp_path / "key.pem", tmp_path / "cert.pem"
     subprocess.run(
         [
-            needs("openssl", "openssl"), "req", "-x509", "-newkey", "ec", "-pkeyopt",
-            "ec_paramgen_curve:prime256v1", "-nodes", "-subj", "/CN=127.0.0.1",
-            "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", cert,
+            needs("openssl", "openssl"),
+            "req",
+            "-x509",
+            "-newkey",
+            "ec",
+            "-pkeyopt",
+            "ec_paramgen_curve:prime256v1",
+            "-nodes",
+            "-subj",
+            "/CN=127.0.0.1",
+            "-addext",
+            "subjectAltName=IP:127.0.0.1",
+            "-keyout",
+            key,
+            "-out",
+            cert,
         ],
-        check=True, capture_output=True,
-    )  # fmt: skip
+        check=True,
+        capture_output=True,
+    )
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.load_cert_chain(cert, key)
     webhook.server.handle_error = lambda *_: None  # the client hangs up in the handshake
     webhook.server.socket = context.wrap_socket(webhook.server.socket, server_side=True)
     secure = webhook.url.replace("json://", "jsons://")
     assert refusal(secure) == ("its certificate cannot be trusted", False)
-    notify.send(f"{secure}?verify=no", NOTICE)
+    sender.send(f"{secure}?verify=no", NOTICE)
     assert webhook.ids == [NOTICE.notice_id]
 
 
@@ -170,7 +188,7 @@ FAULTS = [
 
 @pytest.mark.parametrize(("url", "why"), FAULTS, ids=[why for _, why in FAULTS])
 def test_a_url_that_cannot_be_used_is_refused_with_the_reason(url, why):
-    fault = notify.fault_of(url)
+    fault = sender.fault_of(url)
     assert why in fault
     no_secret_in(fault)
     if "format" not in url and "rto" not in url and "to=" not in url:  # left out, not refused
@@ -187,7 +205,7 @@ TAKEN = {
 
 @pytest.mark.parametrize("url", TAKEN.values(), ids=TAKEN)
 def test_a_url_that_can_be_used_is_taken(url):
-    assert notify.fault_of(url) is None
+    assert sender.fault_of(url) is None
 
 
 def test_no_service_of_the_library_lets_a_secret_into_a_fault():
@@ -199,7 +217,7 @@ def test_no_service_of_the_library_lets_a_secret_into_a_fault():
             f"{SECRET}/{SECRET}%20%2B{SECRET}/x?from={SECRET}&key={SECRET}&priority={SECRET}",
             f"{SECRET}",
         ):
-            no_secret_in((notify.fault_of(f"{scheme}://{rest}") or "").removeprefix(scheme))
+            no_secret_in((sender.fault_of(f"{scheme}://{rest}") or "").removeprefix(scheme))
 
 
 # -- settings, `check` and `notify-test`

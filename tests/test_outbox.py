@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.notices import Notice
+from monitor.domain.notification import Notice
 from monitor.store import Reader, Writer, outbox
 from monitor.store.outbox import GIVE_UP_MS, LAST_WAIT_MS, Outcome
 
@@ -73,10 +73,15 @@ def test_a_notice_is_put_in_with_the_callers_transaction_or_not_at_all(writer):
 
 
 def test_the_most_urgent_goes_first_then_the_oldest(writer):
-    put(writer, [
-        notice("late", made=T0 + 9), notice("early", made=T0), notice("grave", urgency=3, made=T0 + 9),
-        notice("small", urgency=1, made=T0 - 9),
-    ])  # fmt: skip
+    put(
+        writer,
+        [
+            notice("late", made=T0 + 9),
+            notice("early", made=T0),
+            notice("grave", urgency=3, made=T0 + 9),
+            notice("small", urgency=1, made=T0 - 9),
+        ],
+    )
     order = []
     while entry := outbox.due(writer, T0 + 10):
         order.append(entry.notice.notice_id)

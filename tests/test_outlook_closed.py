@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from monitor.clock import to_ms
-from monitor.hours import closed_days
+from monitor.core.clock import to_ms
+from monitor.domain.opening_hours import closed_days
 from monitor.science.air import dew_point
 from monitor.science.outlook import thermal
 from monitor.science.outlook.calendar import CLOSED, calendar, of_day
@@ -38,9 +38,7 @@ def log() -> Hours:
     out_temp, out_rh = (means[OUTDOORS, q] for q in ("temperature", "humidity"))
     dew = dew_point(out_temp, np.clip(out_rh, 1, 100))
     first_h = int(ts_ms[0]) // HOUR + 1
-    return Hours(
-        first_h, means[BENCH, "temperature"], means[BENCH, "humidity"], out_temp, dew
-    )  # fmt: skip
+    return Hours(first_h, means[BENCH, "temperature"], means[BENCH, "humidity"], out_temp, dew)
 
 
 def test_a_closed_day_is_no_day_of_the_week_and_counts_as_none():
@@ -69,8 +67,16 @@ def test_the_heater_and_its_settings_are_found_though_the_shop_was_left_cold(log
     # vapour at saturation, less what the wood gives back.
     # The humidifier is dry: nobody fills its tank on holiday.
     frost = Outdoors(*(np.full((STEPS, 10), value) for value in (2.0, -3.0, 3.0)))
-    start = Launch(told.first_h + len(told), float(k.temp_c[-1]), float(k.rh_pct[-1]),
-                   k.heat[:, -1], k.water[:, -1], frost, told.closed, np.zeros(STEPS))  # fmt: skip
+    start = Launch(
+        told.first_h + len(told),
+        float(k.temp_c[-1]),
+        float(k.rh_pct[-1]),
+        k.heat[:, -1],
+        k.water[:, -1],
+        frost,
+        told.closed,
+        np.zeros(STEPS),
+    )
     warm, cool = (moved(room, start, Change(setting_c=c)) for c in (22.0, 16.0))
     assert (warm.temp_k - cool.temp_k)[:, -24:].mean() == pytest.approx(6, abs=0.5)
     assert (warm.rh_pct - cool.rh_pct)[:, -24:].mean() < -5

@@ -10,8 +10,8 @@ import pytest
 from typer.testing import CliRunner
 
 from monitor.cli import app
-from monitor.errors import ImportFault
-from monitor.scoring import files
+from monitor.core.errors import ImportFault
+from monitor.outlook.evaluation import files
 
 START = pd.Timestamp("2026-01-01T00:00:00Z")
 DAYS = 16
@@ -22,8 +22,9 @@ def log_table() -> pd.DataFrame:
     moments = pd.date_range(START, periods=48 * DAYS, freq="30min")
     hour = np.arange(len(moments)) / 2
     out = 3 + 4 * np.sin(2 * np.pi * (hour - 9) / 24) + 3 * np.sin(2 * np.pi * hour / 130)
-    bench = pd.DataFrame({"time": moments, "place": "bench", "temp_c": 19 + 0.1 * out,
-                          "rh_pct": 45 + out})  # fmt: skip
+    bench = pd.DataFrame(
+        {"time": moments, "place": "bench", "temp_c": 19 + 0.1 * out, "rh_pct": 45 + out}
+    )
     outdoors = pd.DataFrame({"time": moments, "place": "outdoors", "temp_c": out, "rh_pct": 80.0})
     table = pd.concat([bench, outdoors], ignore_index=True)
     return table.assign(time=table["time"].dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
@@ -35,8 +36,17 @@ def forecast_table() -> pd.DataFrame:
         valid = pd.date_range(issued, periods=61, freq="2h")
         hour = (valid - START).total_seconds().to_numpy() / 3600
         out = 3 + 4 * np.sin(2 * np.pi * (hour - 9) / 24) + 3 * np.sin(2 * np.pi * hour / 130)
-        rows.append(pd.DataFrame({"issued_at": issued, "valid_at": valid, "temp_c": out + 0.5,
-                                  "rh_pct": 82.0, "wind_m_s": 3.0}))  # fmt: skip
+        rows.append(
+            pd.DataFrame(
+                {
+                    "issued_at": issued,
+                    "valid_at": valid,
+                    "temp_c": out + 0.5,
+                    "rh_pct": 82.0,
+                    "wind_m_s": 3.0,
+                }
+            )
+        )
     table = pd.concat(rows, ignore_index=True)
     for name in ("issued_at", "valid_at"):
         table[name] = table[name].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
@@ -111,12 +121,21 @@ REFUSED = [
     (lambda t: (t[0].iloc[:0], t[1]), "has no rows"),
     (changed(0, "time", 5, "2026-01-01T02:30:00"), "line 7: time .* carries no time zone"),
     (changed(0, "time", 5, "2026-13-01T02:30:00Z"), "line 7: time .* is no time"),
-    (changed(0, "time", 5, "2326-01-01T02:30:00Z"), "line 7: time .* is no time from 1970 to 2199"),
+    (
+        changed(0, "time", 5, "2326-01-01T02:30:00Z"),
+        "line 7: time .* is no time from 1970 to 2199",
+    ),
     (changed(0, "time", 5, "1971-01-01T02:30:00Z"), "hours of bench from 1971.* is a time wrong"),
     (changed(0, "place", 5, " "), "line 7: place is empty"),
     (whole(0, "rh_pct", lambda rh: rh * np.nan), "rh_pct is empty in all rows"),
-    (lambda t: (t[0], t[1].assign(pressure_hpa=101_300)), "pressure_hpa 101300: must be 300 to 1100"),
-    (lambda t: (t[0].assign(place=t[0]["place"].str.title()), t[1]), "one outdoors with --outdoors"),
+    (
+        lambda t: (t[0], t[1].assign(pressure_hpa=101_300)),
+        "pressure_hpa 101300: must be 300 to 1100",
+    ),
+    (
+        lambda t: (t[0].assign(place=t[0]["place"].str.title()), t[1]),
+        "one outdoors with --outdoors",
+    ),
     (changed(0, "temp_c", 3, "warm"), "line 5: temp_c 'warm' is no number"),
     (changed(0, "temp_c", 3, 71.0), "line 5: temp_c 71: must be -45 to 60 °C; .*°F"),
     (changed(1, "rh_pct", 3, 140), "line 5: rh_pct 140: must be 0 to 100 %"),
@@ -124,15 +143,23 @@ REFUSED = [
     (whole(0, "temp_c", fahrenheit), "°F"),
     (whole(0, "rh_pct", lambda rh: rh / 100), "is the column a fraction"),
     (whole(1, "rh_pct", lambda rh: rh / 100), "forecasts.csv.* is the column a fraction"),
-    (changed(1, "issued_at", 4, "2026-01-09T00:00:00Z"), "line 6: issued_at .* lies after valid_at"),
+    (
+        changed(1, "issued_at", 4, "2026-01-09T00:00:00Z"),
+        "line 6: issued_at .* lies after valid_at",
+    ),
     (whole(1, "temp_c", lambda t: t + 9), "is for another place, .* off by 9.5 K"),
     (whole(1, "temp_c", fahrenheit), "is for another place, or in another unit"),
-    (lambda t: (t[0], t[1].assign(issued_at=shifted(t[1]["issued_at"]),
-                                  valid_at=shifted(t[1]["valid_at"]))), "no hour is in both"),
+    (
+        lambda t: (
+            t[0],
+            t[1].assign(issued_at=shifted(t[1]["issued_at"]), valid_at=shifted(t[1]["valid_at"])),
+        ),
+        "no hour is in both",
+    ),
     (lambda t: (t[0].assign(place="outdoors"), t[1]), "has no place but outdoors"),
     (lambda t: (t[0][t[0]["time"] < "2026-01-08"], t[1]), "days of bench: must be at least 14"),
     (changed(0, "place", 3, "shelf"), "several places: name one with --place: bench, shelf"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("change", "why"), REFUSED, ids=[why[:40] for _, why in REFUSED])
@@ -144,9 +171,11 @@ def test_what_cannot_be_scored_is_refused_with_the_reason(tmp_path, tables, chan
 def test_order_repeats_offsets_and_line_ends_change_nothing(tmp_path, tables):
     log, forecasts = tables
     plain = files.read(*written(tmp_path, log, forecasts))
-    later = log.assign(time=log["time"].map(
-        lambda t: (pd.Timestamp(t) + pd.Timedelta(hours=2)).strftime("%Y-%m-%dT%H:%M:%S+02:00")
-    ))  # fmt: skip
+    later = log.assign(
+        time=log["time"].map(
+            lambda t: (pd.Timestamp(t) + pd.Timedelta(hours=2)).strftime("%Y-%m-%dT%H:%M:%S+02:00")
+        )
+    )
     mixed = pd.concat([later, log.iloc[:90]]).sample(frac=1, random_state=3)
     paths = written(tmp_path, mixed, pd.concat([forecasts, forecasts.iloc[9:70]]).iloc[::-1])
     for path in paths:
@@ -162,9 +191,10 @@ def test_of_two_values_for_one_moment_the_first_counts_and_that_is_said(tmp_path
     log, forecasts = tables
     plain = files.read(*written(tmp_path, log, forecasts))
     paths = written(
-        tmp_path, pd.concat([log, log.iloc[100:140].assign(rh_pct=99.0)]),
+        tmp_path,
+        pd.concat([log, log.iloc[100:140].assign(rh_pct=99.0)]),
         pd.concat([forecasts, forecasts.iloc[5:8].assign(temp_c=30.0)]),
-    )  # fmt: skip
+    )
     found = files.read(*paths)
     np.testing.assert_array_equal(found.hours.rh_pct, plain.hours.rh_pct)
     np.testing.assert_array_equal(found.issues.air.temp_c, plain.issues.air.temp_c)
@@ -176,8 +206,11 @@ def test_columns_parted_otherwise_and_fahrenheit_without_a_sensor_outdoors_are_t
     tmp_path, tables
 ):
     log, forecasts = tables
-    paths = written(tmp_path, log[log["place"] == "bench"],
-                    forecasts.assign(temp_c=fahrenheit(forecasts["temp_c"])))  # fmt: skip
+    paths = written(
+        tmp_path,
+        log[log["place"] == "bench"],
+        forecasts.assign(temp_c=fahrenheit(forecasts["temp_c"])),
+    )
     assert any("in °F?" in note for note in files.read(*paths).notes)
     paths[0].write_text(paths[0].read_text().replace(",", ";"))
     with pytest.raises(ImportFault, match="parted by semicolons: must be by commas"):

@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
+from monitor.outlook.evaluation.walk_forward import crps
 from monitor.science.outlook import snap, thermal, track, vapour
 from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h, waves
 from monitor.science.outlook.fitting import Prior, estimate, untold
 from monitor.science.outlook.record import Hours, Issues, Outdoors, filled, lagged, past_outdoors
 from monitor.science.outlook.ridge import ridge
 from monitor.science.saturation import saturation_vapour_pressure
-from monitor.scoring.walk import crps
 
 SEED = 41
 NIGHT = Calendar(np.array([[2.5]]), np.array([[6]]))
@@ -42,9 +42,13 @@ def steady_drive(out_pa: float, temp_c: float, hours: int) -> vapour.Drive:
     column = np.full((hours, 1), 1.0)
     when = Calendar(2.5 * column, (6 * column).astype(int))
     return vapour.Drive(
-        out_pa * column, temp_c * column, 0 * column, temp_c * column,
-        float(saturation_vapour_pressure(temp_c)) * column, when,
-    )  # fmt: skip
+        out_pa * column,
+        temp_c * column,
+        0 * column,
+        temp_c * column,
+        float(saturation_vapour_pressure(temp_c)) * column,
+        when,
+    )
 
 
 # Source: v = v_o + G/(nV) for V = 60 m³ at 20 °C, v_sat = 17.287 g/m³; worked outside this code
@@ -53,17 +57,22 @@ def steady_drive(out_pa: float, temp_c: float, hours: int) -> vapour.Drive:
 @pytest.mark.parametrize(
     ("n", "outdoor_pa", "source_g_h", "rh"),
     [
-        (0.2, 229.2, 0, 9.8), (0.2, 229.2, 50, 33.9), (0.5, 489.0, 50, 30.5),
-        (0.5, 698.0, 0, 29.8), (1.0, 489.0, 50, 25.7), (1.0, 698.0, 50, 34.7),
+        (0.2, 229.2, 0, 9.8),
+        (0.2, 229.2, 50, 33.9),
+        (0.5, 489.0, 50, 30.5),
+        (0.5, 698.0, 0, 29.8),
+        (1.0, 489.0, 50, 25.7),
+        (1.0, 698.0, 50, 34.7),
     ],
-)  # fmt: skip
+)
 def test_the_vapour_balance_comes_to_rest_where_sources_and_air_change_meet(
     n, outdoor_pa, source_g_h, rh
 ):
     source_pa_h = source_g_h / 60 * 461.52 * 293.15 / 1000
     theta = bare_vapour(n, source_pa_h)[None]
-    course = vapour.simulate(theta, steady_drive(outdoor_pa, 20.0, 300), np.array([50.0]),
-                             np.full((4, 1), 50.0))  # fmt: skip
+    course = vapour.simulate(
+        theta, steady_drive(outdoor_pa, 20.0, 300), np.array([50.0]), np.full((4, 1), 50.0)
+    )
     assert course[-1, 0, 0] == pytest.approx(rh, abs=0.2)
 
 
@@ -84,9 +93,11 @@ def test_the_vapour_balance_follows_a_finer_integration():
         slope, (0, 72), [0.5 * e_s, 50, 50, 50, 50], rtol=1e-8, t_eval=np.arange(1, 73)
     )
     ours = vapour.simulate(
-        bare_vapour(n, source, kappa)[None], steady_drive(out_pa, 20.0, 72), np.array([50.0]),
+        bare_vapour(n, source, kappa)[None],
+        steady_drive(out_pa, 20.0, 72),
+        np.array([50.0]),
         np.full((4, 1), 50.0),
-    )[:, 0, 0]  # fmt: skip
+    )[:, 0, 0]
     apart = np.abs(ours - 100 * fine.y[0] / e_s)
     assert apart.max() < 1.5
     assert apart[2:].max() < 0.5
@@ -199,8 +210,9 @@ def test_only_issues_already_out_are_used():
     assert coming.temp_c.T.tolist() == [[7, 8], [20, 30]]
     assert issues.newest(np.array([99, 100])).tolist() == [-1, 0]
     assert issues.nearest(np.array([106, 107, 108])).temp_c.tolist() == [6, 7, 20]
-    hours = Hours(104, *(np.full(4, 20.0),) * 2, np.array([0.0, np.nan, np.nan, 3.0]),
-                  np.full(4, -4.0))  # fmt: skip
+    hours = Hours(
+        104, *(np.full(4, 20.0),) * 2, np.array([0.0, np.nan, np.nan, 3.0]), np.full(4, -4.0)
+    )
     assert past_outdoors(hours, issues).temp_c.tolist() == [0, 5, 6, 3]
 
 
@@ -274,10 +286,14 @@ def test_a_chance_lasts_that_two_looks_agree_on():
 def test_tuning_raises_the_bar_against_false_alarms_and_lowers_it_for_misses():
     def row(missed_above: float, false_below: float):
         return [
-            snap.Tally(8, tuple(0 if bar > missed_above else 60 for _ in range(8)),
-                       0 if bar > false_below else 12, 3.0)
+            snap.Tally(
+                8,
+                tuple(0 if bar > missed_above else 60 for _ in range(8)),
+                0 if bar > false_below else 12,
+                3.0,
+            )
             for bar in snap.THRESHOLDS
-        ]  # fmt: skip
+        ]
 
     assert snap.tuned([row(0.9, 0.55)]) > 0.55
     assert snap.tuned([row(0.2, 0.01)]) < 0.2
@@ -300,9 +316,9 @@ def test_the_record_widens_what_was_too_narrow_and_turns_to_what_did_better():
     record, leads = track.Track(), len(track.LEADS_H)
     for day in range(10, 38):
         ends = 24 * day + np.arange(0, 24, 3)
-        others = np.stack([
-            track.plainer(values, ends, 120)[:, track.LEADS_H - 1] for values in told
-        ])  # fmt: skip
+        others = np.stack(
+            [track.plainer(values, ends, 120)[:, track.LEADS_H - 1] for values in told]
+        )
         wrong = others[:, 0] + np.array([0.0, 9.0])[:, None, None]  # RH always 9 % too high
         record.add(track.Entry(ends, wrong, wrong, others, np.full((2, leads, 8), 0.5)))
     trust = record.judged((told[0], told[1]), n - 1)

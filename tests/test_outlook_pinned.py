@@ -13,13 +13,13 @@ from rooms import csv_files
 from rooms.catalogue import shops
 from test_outlook_parts import steady_drive
 
+from monitor.outlook.evaluation import files
 from monitor.science.outlook import vapour
 from monitor.science.outlook.pinned import FEWEST_FILLS, Fills, Intervals, pinned
 from monitor.science.outlook.room import SCALE_SD, described, known
 from monitor.science.outlook.room_fit import Runs, fit_room, starts_of
 from monitor.science.outlook.shop import launch, learn
 from monitor.science.outlook.what_if import Change, moved, water_to_hold
-from monitor.scoring import files
 
 DAYS = 40
 TUNING = 9
@@ -95,9 +95,12 @@ def test_without_fills_nothing_is_other_than_it_was(shop, ready, fills, made):
     few = Fills(fills.at_h[:FEWEST_FILLS], fills.litres[:FEWEST_FILLS])
     unmeasured = Fills(fills.at_h, np.full(len(fills.at_h), np.nan))
     for tanks, told in (
-        ([], ""), ([NOBODY], ""), ([unmeasured], ""), ([few], "1 of the 5 times"),
+        ([], ""),
+        ([NOBODY], ""),
+        ([unmeasured], ""),
+        ([few], "1 of the 5 times"),
         ([fills, NOBODY], "0 of the 5 times"),
-    ):  # fmt: skip
+    ):
         room, why = pinned(shop.room, ready, stop, tanks, volume)
         assert room is shop.room
         assert why.startswith(told)

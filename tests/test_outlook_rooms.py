@@ -36,8 +36,10 @@ def test_forecast_errors_grow_with_lead_as_they_are_said_to(weather, make):
         assert off.std() == pytest.approx(sd, rel=0.25)
         dew = dew_point(forecasts.temp_c[use, lead], forecasts.rh_pct[use, lead])
         assert 0.5 * sd < (dew - outdoors.dew_point_c[at]).std() < 1.2 * sd
-    late = forecasts.temp_c[:, 24:96] - outdoors.temp_c[np.minimum(first[:, None] + np.arange(24, 96),
-                                                                    HOURS - 1)]  # fmt: skip
+    late = (
+        forecasts.temp_c[:, 24:96]
+        - outdoors.temp_c[np.minimum(first[:, None] + np.arange(24, 96), HOURS - 1)]
+    )
     assert np.corrcoef(late[:-20, 0], late[:-20, 6])[0, 1] > 0.5  # along lead
     assert np.corrcoef(late[1:-20, 12], late[:-21, 18])[0, 1] > 0.3  # from issue to issue
 
@@ -46,9 +48,21 @@ def test_a_closed_room_without_sources_keeps_its_water():
     hours = 24 * 42
     still = Weather(np.full(hours, 18.0), np.full(hours, 5.0), np.zeros(hours), np.zeros(hours))
     spec = ShopSpec(
-        leak_h=0, stack_h_k=0, wind_h=0, neighbour_m3_h=0, doors_h=0, glue_days=0, people=0,
-        work_days=0, window=0, heater_w=0, sun_w=0, neighbour_w_k=0, rh_noise_pct=0, rh_step_pct=0.01,
-    )  # fmt: skip
+        leak_h=0,
+        stack_h_k=0,
+        wind_h=0,
+        neighbour_m3_h=0,
+        doors_h=0,
+        glue_days=0,
+        people=0,
+        work_days=0,
+        window=0,
+        heater_w=0,
+        sun_w=0,
+        neighbour_w_k=0,
+        rh_noise_pct=0,
+        rh_step_pct=0.01,
+    )
     _, _, rh, *_ = simulate([spec], [still], 1)
     assert np.ptp(rh[24 * 6 :]) < 1.5
 

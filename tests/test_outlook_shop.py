@@ -9,13 +9,13 @@ import pytest
 from rooms import csv_files
 from rooms.catalogue import Shop, shops
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
+from monitor.outlook.evaluation import files, report
+from monitor.outlook.evaluation.walk_forward import walk
 from monitor.science.outlook.record import STEPS, Issues, Outdoors
 from monitor.science.outlook.room import described, known
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.shop import foresee, learn
-from monitor.scoring import files, report
-from monitor.scoring.walk import walk
 
 DAYS = 40
 SHOPS = (101, 104)
@@ -113,8 +113,9 @@ def test_without_an_outdoor_sensor_the_forecasts_first_hours_stand_in(material):
     nothing = np.full(len(material.hours), np.nan)
     hours = replace(material.hours, out_temp_c=nothing, out_dew_c=nothing)
     k = known(hours, material.issues)
-    seen = foresee(learn(k, material.issues, 24 * 25 - 1), k, material.issues,
-                   np.array([24 * 25]), 20, SEED)  # fmt: skip
+    seen = foresee(
+        learn(k, material.issues, 24 * 25 - 1), k, material.issues, np.array([24 * 25]), 20, SEED
+    )
     assert np.isfinite(seen.members).all()
 
 

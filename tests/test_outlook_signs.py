@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import signs, thermal, vapour
 from monitor.science.outlook.fitting import untold
@@ -138,8 +138,10 @@ def test_the_water_told_holds_the_level_and_a_tenth_less_does_not():
     assert water.low < water.middle < water.high
     for litres, holds in ((1.02 * water.middle, True), (0.9 * water.middle, False)):
         change = Change(water_l_day=litres, start=water.start)
-        one = Launch(*(getattr(start, f) for f in ("first_h", "temp_c", "rh_pct", "heat", "water")),
-                     Outdoors(*(field[:, :1] for field in start.air)))  # fmt: skip
+        one = Launch(
+            *(getattr(start, f) for f in ("first_h", "temp_c", "rh_pct", "heat", "water")),
+            Outdoors(*(field[:, :1] for field in start.air)),
+        )
         rh = 30.0 + moved(ROOM, one, change).rh_pct[0]
         held = np.lib.stride_tricks.sliding_window_view(rh[LAG_H:], 3).max(axis=1).min()
         assert bool(held >= 42.0) is holds

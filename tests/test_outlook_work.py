@@ -9,23 +9,23 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from monitor.airs import Airs
-from monitor.alerts.rule_book import in_use
+from monitor.air.place_means import places
+from monitor.alerting import observations
+from monitor.alerting.observations import Troubles
 from monitor.commands import Commands, Journal
-from monitor.foreseen import dry_words, foreseen, spell_words
-from monitor.means import places
-from monitor.outlook import kept
-from monitor.outlook.material import fills_of, hours_of, issues_of
-from monitor.outlook.work import Work
-from monitor.records import Quantity, Reading
+from monitor.core.measurements import Quantity, Reading
+from monitor.domain.alerts.rule_registry import in_use
+from monitor.outlook import files
+from monitor.outlook.inputs import fills_of, hours_of, issues_of
+from monitor.outlook.place_air import Airs
+from monitor.outlook.summary import dry_words, foreseen, spell_words
+from monitor.outlook.worker import Work
 from monitor.science.outlook import signs
 from monitor.science.outlook.forecaster import Learned
 from monitor.science.outlook.record import STEPS
 from monitor.science.outlook.room import described
 from monitor.settings import load
 from monitor.store import Reader, Writer, forecasts
-from monitor.watching import live
-from monitor.watching.live import Troubles
 from sensors.forecasts import Forecasts, issues
 from sensors.shop import BENCH, OUTDOORS, Shop
 
@@ -64,8 +64,11 @@ def settings(tmp_path_factory):
         for series, column in values.items():
             if series.place in (BENCH, OUTDOORS) and series.quantity is not Quantity.PRESSURE:
                 writer.write(
-                    [Reading(series, t, v) for t, v in zip(ts.tolist(), column.tolist(), strict=True)]
-                )  # fmt: skip
+                    [
+                        Reading(series, t, v)
+                        for t, v in zip(ts.tolist(), column.tolist(), strict=True)
+                    ]
+                )
         with writer.connection.transaction() as run:
             for issued in issues(NOW - DAYS * DAY, NOW):
                 forecasts.add(run, told.issued(issued), issued + 60_000)
@@ -114,18 +117,18 @@ def test_a_forecast_counts_from_when_it_was_known_and_tells_of_the_hours_after(s
 
 
 def test_what_is_kept_is_read_back_whole(settings, looked):
-    found = kept.look(settings, BENCH, NOW)
+    found = files.look(settings, BENCH, NOW)
     assert found is not None
     assert found.air.shape[0] == 2
     assert found.air.shape[2] == STEPS
     assert found.start_ms <= NOW < found.start_ms + HOUR
     assert (found.source, found.issued_ms % (6 * HOUR)) == ("demo", 0)
-    fit = kept.fit(settings, BENCH)
+    fit = files.fit(settings, BENCH)
     assert fit is not None
     assert fit.tried
     assert isinstance(fit.learned, Learned)
-    kept.keep(settings, fit)
-    again = kept.fit(settings, BENCH)
+    files.keep(settings, fit)
+    again = files.fit(settings, BENCH)
     for name in ("mean", "cov", "told"):
         np.testing.assert_array_equal(
             getattr(fit.learned.shop.room.heat, name), getattr(again.learned.shop.room.heat, name)
@@ -134,8 +137,8 @@ def test_what_is_kept_is_read_back_whole(settings, looked):
 
 
 def test_it_says_nothing_once_it_is_old(settings, looked):
-    assert kept.look(settings, BENCH, NOW + kept.FRESH_MS - 1) is not None
-    assert kept.look(settings, BENCH, NOW + kept.FRESH_MS) is None
+    assert files.look(settings, BENCH, NOW + files.FRESH_MS - 1) is not None
+    assert files.look(settings, BENCH, NOW + files.FRESH_MS) is None
 
 
 @pytest.mark.parametrize("content", [b"", b"PK\x03\x04 no archive", b"\x00" * 500])
@@ -143,22 +146,22 @@ def test_a_damaged_file_counts_as_none(settings, looked, tmp_path, content):
     spoilt = dataclasses.replace(settings, data=tmp_path)
     (tmp_path / "outlook").mkdir()
     (tmp_path / "outlook" / f"{BENCH}.look.npz").write_bytes(content)
-    assert kept.look(spoilt, BENCH, NOW) is None
+    assert files.look(spoilt, BENCH, NOW) is None
 
 
 def test_the_outlook_beats_as_it_is_now_on_the_demos_own_log(settings, looked):
-    fit = kept.fit(settings, BENCH)
+    fit = files.fit(settings, BENCH)
     day = next(score for score in fit.scores if score.horizon_h == 24)
     assert day.forecasts > 40
     assert day.of_persistence < 1
 
 
 def test_waits_take_the_air_to_come_from_it(settings, looked):
-    found = kept.look(settings, BENCH, NOW)
+    found = files.look(settings, BENCH, NOW)
     coming = Airs(looked, NOW, {}, settings=settings).coming(BENCH)
     np.testing.assert_allclose(coming.rh_pct, found.air[1])
     assert coming.start_ms == found.start_ms
-    later = NOW + kept.FRESH_MS + HOUR
+    later = NOW + files.FRESH_MS + HOUR
     other = Airs(looked, later, {}, settings=settings).coming(BENCH)
     assert other is None or other.rh_pct.shape != coming.rh_pct.shape
 
@@ -167,11 +170,13 @@ def test_rules_of_the_air_to_come_see_it_and_say_it(settings, looked):
     (place,) = (p for p in places(looked, settings) if p.id == BENCH)
     one = foreseen(settings, place, NOW)
     journal = Journal(looked)
-    sight = live.sight(looked, settings, journal, [], [], Troubles(), NOW)
+    sight = observations.sight(looked, settings, journal, [], [], Troubles(), NOW)
     rules = in_use(settings.limits, {})
-    (snap,) = (s for s in live.seen([rules["dry-snap"]], sight)["dry-snap"] if s.subject == BENCH)
+    (snap,) = (
+        s for s in observations.seen([rules["dry-snap"]], sight)["dry-snap"] if s.subject == BENCH
+    )
     assert snap.value == pytest.approx(one.look.chance / one.look.bar)
-    (dry,) = live.seen([rules["dry-spell"]], sight)["dry-spell"]
+    (dry,) = observations.seen([rules["dry-spell"]], sight)["dry-spell"]
     if one.dry is None or one.dry.begins_h.middle == 0:
         assert dry.value == 0
     else:
@@ -191,16 +196,11 @@ def test_a_hot_spell_is_told_in_the_unit_of_the_reader(settings, looked):
 
 def test_fills_that_were_told_reach_the_outlook_and_are_kept(settings, looked):
     """The demo's humidifier is not simulated in litres: these are what its log bears out."""
-    before = kept.fit(settings, BENCH)
+    before = files.fit(settings, BENCH)
     with contextlib.closing(Writer(settings.store_path)) as writer:
         commands = Commands(writer, reservoirs={"tank": None})
         for day in range(14, 0, -1):
-            asked = {
-                "about": "reservoir",
-                "do": "filled",
-                "reservoir": "tank",
-                "amount": "500 mL",
-            }
+            asked = {"about": "reservoir", "do": "filled", "reservoir": "tank", "amount": "500 mL"}
             commands.carry_out(asked, NOW - day * DAY)
         commands.carry_out({"about": "reservoir", "do": "filled", "reservoir": "tank"}, NOW - HOUR)
     with contextlib.closing(Reader(settings.store_path)) as reader:
@@ -211,11 +211,11 @@ def test_fills_that_were_told_reach_the_outlook_and_are_kept(settings, looked):
         work = Work(settings, reader)
         work.indoors()
         assert work.look(BENCH, None, NOW)
-    fit, look = kept.fit(settings, BENCH), kept.look(settings, BENCH, NOW)
+    fit, look = files.fit(settings, BENCH), files.look(settings, BENCH, NOW)
     found = fit.learned.shop.room.pinned
     assert before.learned.shop.room.pinned is None
     assert found is not None
     assert look.room.pinned.air_change_h == found.air_change_h
     assert np.array_equal(look.room.pinned.water.mean, found.water.mean)
     assert described(look.room)["air_change_h"].known
-    kept.keep(settings, before)
+    files.keep(settings, before)

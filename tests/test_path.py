@@ -18,12 +18,12 @@ import paho.mqtt.client as paho
 import pytest
 from conftest import Mosquitto, free_port, needs, until
 
-from monitor.broker import Door, EmbeddedBroker, answers
-from monitor.mqtt import Address, Publisher
-from monitor.payload import Contract
-from monitor.records import Quantity
+from monitor.core.measurements import Quantity
+from monitor.domain.topic_rules import AGENT_FILTER
+from monitor.mqtt.client import Address, Publisher
+from monitor.mqtt.embedded_broker import Door, EmbeddedBroker, answers
+from monitor.readings.payload import Contract
 from monitor.store import Reader
-from monitor.topics import AGENT_FILTER
 
 pytestmark = [pytest.mark.slow, pytest.mark.broker]
 
@@ -47,9 +47,19 @@ def test_a_message_from_another_client_is_on_the_board_and_in_the_export(service
     )
     sent = time.monotonic()
     subprocess.run(
-        [program, "-p", str(service.port), "-q", "1", "-t", "benchweather/front-bench/a1", "-m", pack],
+        [
+            program,
+            "-p",
+            str(service.port),
+            "-q",
+            "1",
+            "-t",
+            "benchweather/front-bench/a1",
+            "-m",
+            pack,
+        ],
         check=True,
-    )  # fmt: skip
+    )
     until(lambda: tallies(service)["readings"] == 2, within_s=2)
     assert time.monotonic() - sent < 2
     assert page(service)[0] == 200
@@ -57,8 +67,11 @@ def test_a_message_from_another_client_is_on_the_board_and_in_the_export(service
     assert done.returncode == 0, done.stderr
     (row,) = csv.DictReader(done.stdout.splitlines())
     assert (row["place"], row["sensor"], row["temp_c"], row["rh_pct"]) == (
-        "front-bench", "a1", "20.53", "47.1",
-    )  # fmt: skip
+        "front-bench",
+        "a1",
+        "20.53",
+        "47.1",
+    )
     now = service.command("now")
     assert "20.5" in now.stdout
     assert "47" in now.stdout
@@ -86,8 +99,9 @@ def test_how_an_agent_is_can_be_told_and_heard_and_is_no_reading(service):
     )
     heard = subprocess.run(
         [needs("mosquitto_sub", "mosquitto-clients"), *broker, "-C", "1", "-W", "5"],
-        capture_output=True, check=True,
-    )  # fmt: skip
+        capture_output=True,
+        check=True,
+    )
     assert heard.stdout == b"{}\n"
     with closing(Reader(service.store)) as reader:
         assert reader.refused(9) == []
@@ -222,9 +236,13 @@ def outside_broker(request, tmp_path):
             )
 
     broker = Open(
-        tmp_path / "nats", "127.0.0.1", free_port(),
-        ingest=Door("a", "a"), sensors=Door("", ""), filters=Contract().filters,
-    )  # fmt: skip
+        tmp_path / "nats",
+        "127.0.0.1",
+        free_port(),
+        ingest=Door("a", "a"),
+        sensors=Door("", ""),
+        filters=Contract().filters,
+    )
     broker.start()
     yield f"mqtt://127.0.0.1:{broker.port}"
     broker.stop()
@@ -307,16 +325,35 @@ def test_an_outside_broker_with_password_and_tls_is_used(tmp_path, make_service,
     folder = tmp_path / "tls"
     folder.mkdir()
     subprocess.run(
-        [openssl, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
-         "-keyout", str(folder / "key.pem"), "-out", str(folder / "cert.pem"),
-         "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"],
-        check=True, capture_output=True,
-    )  # fmt: skip
+        [
+            openssl,
+            "req",
+            "-x509",
+            "-newkey",
+            "rsa:2048",
+            "-nodes",
+            "-days",
+            "2",
+            "-keyout",
+            str(folder / "key.pem"),
+            "-out",
+            str(folder / "cert.pem"),
+            "-subj",
+            "/CN=localhost",
+            "-addext",
+            "subjectAltName=DNS:localhost,IP:127.0.0.1",
+        ],
+        check=True,
+        capture_output=True,
+    )
     subprocess.run([hasher, "-b", "-c", str(folder / "users"), "shop", "right"], check=True)
     broker = Mosquitto(
-        folder, f"password_file {folder}/users", "allow_anonymous false",
-        f"certfile {folder}/cert.pem", f"keyfile {folder}/key.pem",
-    )  # fmt: skip
+        folder,
+        f"password_file {folder}/users",
+        "allow_anonymous false",
+        f"certfile {folder}/cert.pem",
+        f"keyfile {folder}/key.pem",
+    )
     broker.start()
     service = make_service()
     service.environment |= {
@@ -332,10 +369,25 @@ def test_an_outside_broker_with_password_and_tls_is_used(tmp_path, make_service,
         service.start()
         publisher = needs("mosquitto_pub", "mosquitto-clients")
         subprocess.run(
-            [publisher, "-p", str(broker.port), "--cafile", str(folder / "cert.pem"), "-u", "shop",
-             "-P", "right", "-q", "1", "-t", "benchweather/bench/a1", "-m", '[{"u":"Cel","v":20}]'],
+            [
+                publisher,
+                "-p",
+                str(broker.port),
+                "--cafile",
+                str(folder / "cert.pem"),
+                "-u",
+                "shop",
+                "-P",
+                "right",
+                "-q",
+                "1",
+                "-t",
+                "benchweather/bench/a1",
+                "-m",
+                '[{"u":"Cel","v":20}]',
+            ],
             check=True,
-        )  # fmt: skip
+        )
         until(lambda: tallies(service)["readings"] == 1)
         service.stop()
     broker.stop()

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import BadPayload
-from monitor.payload import AHEAD_MAX_MS, EARLIEST_MS, PAYLOAD_MAX, RECORDS_MAX, Contract
-from monitor.records import MEASURES, Quantity
-from monitor.topics import Pick, TimePick, TopicRule
+from monitor.core.errors import BadPayload
+from monitor.core.measurements import MEASURES, Quantity
+from monitor.domain.topic_rules import Pick, TimePick, TopicRule
+from monitor.readings.payload import AHEAD_MAX_MS, EARLIEST_MS, PAYLOAD_MAX, RECORDS_MAX, Contract
 
 NOW = 1_790_000_000_000  # 2026-09-21T14:13:20Z
 TOPIC = "benchweather/front-bench/a1"
@@ -219,17 +219,24 @@ def test_mapped_json_that_does_not_fit_is_refused(document, why):
 @pytest.mark.parametrize(("unit", "stamp"), [("s", 1.79e9), ("ms", 1.79e12)])
 def test_epoch_times_of_mapped_json_are_read_in_their_unit(unit, stamp):
     rule = TopicRule(
-        filter="g", place="p", sensor="s", format="json",
+        filter="g",
+        place="p",
+        sensor="s",
+        format="json",
         quantities={Quantity.TEMPERATURE: Pick(pointer="/t", unit="Cel")},
         time=TimePick(pointer="/at", unit=unit),
-    )  # fmt: skip
+    )
     assert decode({"at": stamp, "t": 20}, "g", [rule]).readings[0].ts_ms == NOW
 
 
 NUMBER = TopicRule(
-    filter="raw/#", place="cellar", sensor="{3}", format="number",
-    quantity=Quantity.HUMIDITY, unit="%RH",
-)  # fmt: skip
+    filter="raw/#",
+    place="cellar",
+    sensor="{3}",
+    format="number",
+    quantity=Quantity.HUMIDITY,
+    unit="%RH",
+)
 
 
 def test_a_bare_number_is_read_by_its_rule():

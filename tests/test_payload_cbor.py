@@ -7,9 +7,9 @@ import json
 import cbor2
 import pytest
 
-from monitor.errors import BadPayload
-from monitor.payload.cbor import as_json, is_cbor
-from monitor.payload.senml import Senml
+from monitor.core.errors import BadPayload
+from monitor.readings.payload.cbor import as_json, is_cbor
+from monitor.readings.payload.senml import Senml
 
 NOW_MS = 1_790_000_000_000
 
@@ -25,11 +25,20 @@ f6 66 66 66 66 66 66 a3 00 67 63 75 72 72 65 6e 74 06 21 02 f9 3e 00 a3 00 67 63
 33 33 33
 """
 PACK = [
-    {"bn": "urn:dev:ow:10e2073a0108006:", "bt": 1.276020076001e9, "bu": "A", "bver": 5,
-     "n": "voltage", "u": "V", "v": 120.1},
-    *({"n": "current", "t": t, "v": v}
-      for t, v in ((-5, 1.2), (-4, 1.3), (-3, 1.4), (-2, 1.5), (-1, 1.6), (0, 1.7))),
-]  # fmt: skip
+    {
+        "bn": "urn:dev:ow:10e2073a0108006:",
+        "bt": 1.276020076001e9,
+        "bu": "A",
+        "bver": 5,
+        "n": "voltage",
+        "u": "V",
+        "v": 120.1,
+    },
+    *(
+        {"n": "current", "t": t, "v": v}
+        for t, v in ((-5, 1.2), (-4, 1.3), (-3, 1.4), (-2, 1.5), (-1, 1.6), (0, 1.7))
+    ),
+]
 
 
 def senml(records: list[object]) -> bytes:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.plates.ahead import ahead
 from monitor.science.plates.diffusion import uniform
 from monitor.science.plates.drive import Home

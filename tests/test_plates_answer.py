@@ -8,16 +8,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from monitor.errors import OutOfRange
-from monitor.science.plates.answer import (
-    CLOSE_SHARE,
-    Assumed,
-    Close,
-    Home,
-    Opened,
-    Reason,
-    answer,
-)
+from monitor.core.errors import OutOfRange
+from monitor.science.plates.answer import CLOSE_SHARE, Assumed, Close, Home, Opened, Reason, answer
 from monitor.science.plates.diffusion import DIFFUSIVITY_M2_S, Plates, uniform
 from monitor.science.plates.draws import COUNT, drawn, rests
 from monitor.science.plates.drive import spells, thinned
@@ -79,9 +71,11 @@ def test_a_closed_violin_is_a_first_order_filter_of_36_hours():
 def test_the_spread_of_a_closed_violin_is_24_to_60_hours():
     draws = drawn(ORDINARY_SENSOR)
     faces = face_transfers(
-        VIOLIN[:2], opened=False, air_m_s=draws.air_m_s[:, None],
+        VIOLIN[:2],
+        opened=False,
+        air_m_s=draws.air_m_s[:, None],
         enclosed_lag_s=draws.enclosed_lag_s[:, None],
-    )  # fmt: skip
+    )
     plates = Plates([3e-3, 3.5e-3], *faces, draws.diffusivity_m2_s[:, None])
     times = np.arange(0, 300, 0.25) * 3600
     ahead = plates.coming(times, np.ones((COUNT, 2)), state=uniform(np.zeros((COUNT, 2))))
@@ -302,9 +296,12 @@ def test_when_it_may_be_closed_is_told_if_the_air_brings_it_home():
     assert found.closing.close is Close.NOT_YET
     assert 0 < found.closing.ready_in_s.low <= found.closing.ready_in_s.median < 15 * 86_400
     later = answer(
-        VIOLIN, log_of(np.append(rh, [50.0] * 144 * 15)), T0, home=Home(20.0, 50.0),
+        VIOLIN,
+        log_of(np.append(rh, [50.0] * 144 * 15)),
+        T0,
+        home=Home(20.0, 50.0),
         opened=[Opened(T0)],
-    )  # fmt: skip
+    )
     assert later.closing.close is Close.YES
 
 
@@ -352,9 +349,7 @@ def test_gaps_widen_the_range_and_are_said():
     assert Assumed.GAPS_BRIDGED not in whole.assumed
     assert holed.known_share == pytest.approx(1 - (4 * 144 - 12) / (6 * 144), abs=0.002)
     assert holed.longest_gap_s == pytest.approx(86_400 * 4 - 7200, abs=600)
-    widths = [
-        (r := part_of(a, "top").moisture_pct).high - r.low for a in (whole, holed)
-    ]  # fmt: skip
+    widths = [(r := part_of(a, "top").moisture_pct).high - r.low for a in (whole, holed)]
     assert widths[1] > 1.5 * widths[0]
 
 
@@ -432,11 +427,7 @@ AIR = days(*[45.0] * 3)
         (lambda: answer(VIOLIN, AIR, T0, home=Home(200, 50)), OutOfRange, "temp_c = 200"),
         (lambda: answer(VIOLIN, AIR, T0, sensor=SensorError(-1, 2)), OutOfRange, "u_temp_k"),
         (lambda: answer(VIOLIN, AIR, T0, sensor=SensorError(1, -2)), OutOfRange, "u_rh_pct"),
-        (
-            lambda: answer(VIOLIN, AIR, T0, opened=[Opened(T0 + DAY, T0)]),
-            OutOfRange,
-            "until_ms",
-        ),
+        (lambda: answer(VIOLIN, AIR, T0, opened=[Opened(T0 + DAY, T0)]), OutOfRange, "until_ms"),
         (
             lambda: answer(VIOLIN, AIR, T0, opened=[Opened(T0 + DAY), Opened(T0 + 2 * DAY)]),
             OutOfRange,

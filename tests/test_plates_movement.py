@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.plates.movement import dimensional_change
 from monitor.science.plates.restraint import (
     FAILURE_STRAIN,
@@ -195,11 +195,7 @@ def test_a_limit_that_no_air_reaches_is_nan():
 # Elastic stress per % MC, full restraint [MPa]; worked out from C and the moduli.
 @pytest.mark.parametrize(
     ("key", "tangential", "radial"),
-    [
-        ("sitka_spruce", 1.23, 1.26),
-        ("engelmann_spruce", 1.43, 1.63),
-        ("sugar_maple", 3.18, 3.02),
-    ],
+    [("sitka_spruce", 1.23, 1.26), ("engelmann_spruce", 1.43, 1.63), ("sugar_maple", 3.18, 3.02)],
 )
 def test_stress_per_percent_is_as_worked_out(key, tangential, radial):
     wood = SPECIES[key]

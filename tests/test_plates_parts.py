@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import MonitorError
+from monitor.core.errors import MonitorError
 from monitor.science.plates.parts import (
     MOST_PARTS,
     PRESETS,
@@ -83,8 +83,11 @@ def test_all_faults_of_a_part_are_told_together():
     with pytest.raises(PartFault) as caught:
         Part(name="top", species="plastic", thickness_mm=-1, width_mm=0, restraint=2)
     assert [f.field for f in caught.value.faults] == [
-        "species", "thickness_mm", "width_mm", "restraint",
-    ]  # fmt: skip
+        "species",
+        "thickness_mm",
+        "width_mm",
+        "restraint",
+    ]
 
 
 def test_a_part_thicker_than_wide_is_refused():
@@ -110,18 +113,29 @@ def test_too_few_or_too_many_parts_are_refused(count):
 
 
 @given(
-    st.sampled_from(sorted(SPECIES)), st.floats(*THICKNESS_MM), st.floats(*WIDTH_MM),
-    st.sampled_from(Cut), st.sampled_from(Faces), st.floats(0, 100), st.floats(0, 1),
-)  # fmt: skip
+    st.sampled_from(sorted(SPECIES)),
+    st.floats(*THICKNESS_MM),
+    st.floats(*WIDTH_MM),
+    st.sampled_from(Cut),
+    st.sampled_from(Faces),
+    st.floats(0, 100),
+    st.floats(0, 1),
+)
 def test_a_part_survives_the_journal(species, thickness, width, cut, faces, sd, restraint):
     if thickness >= width:
         thickness, width = width / 2, thickness * 2
         if not (THICKNESS_MM[0] <= thickness <= THICKNESS_MM[1] and width <= WIDTH_MM[1]):
             return
     part = Part(
-        name="la table", species=species, thickness_mm=thickness, width_mm=width, cut=cut,
-        faces=faces, varnish_sd_m=sd, restraint=restraint,
-    )  # fmt: skip
+        name="la table",
+        species=species,
+        thickness_mm=thickness,
+        width_mm=width,
+        cut=cut,
+        faces=faces,
+        varnish_sd_m=sd,
+        restraint=restraint,
+    )
     assert Part.from_mapping(json.loads(json.dumps(part.to_mapping()))) == part
 
 

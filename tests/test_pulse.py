@@ -11,60 +11,60 @@ from conftest import until
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor import pulse
-from monitor.clock import from_ms, to_ms
-from monitor.jobs import Jobs
+from monitor.core.clock import from_ms, to_ms
+from monitor.runtime import heartbeat
+from monitor.runtime.scheduler import Jobs
 
 
 def beat(**more):
-    return pulse.Pulse(**({"beat_ms": 1_000_000, "started_ms": 1, "pid": 7} | more))
+    return heartbeat.Pulse(**({"beat_ms": 1_000_000, "started_ms": 1, "pid": 7} | more))
 
 
 def test_a_pulse_is_read_back_and_the_file_keeps_its_size(tmp_path):
     path = tmp_path / "pulse.json"
     for trouble in ("", "disk is full " * 9, ""):
-        pulse.write(path, beat(store_trouble=trouble))
-        assert pulse.read(path).store_trouble == trouble
-        assert path.stat().st_size == pulse.SIZE
+        heartbeat.write(path, beat(store_trouble=trouble))
+        assert heartbeat.read(path).store_trouble == trouble
+        assert path.stat().st_size == heartbeat.SIZE
 
 
 def test_a_trouble_too_long_for_the_file_is_cut_not_lost(tmp_path):
-    pulse.write(tmp_path / "p", beat(store_trouble="x" * 9000, broker_trouble="away"))
-    found = pulse.read(tmp_path / "p")
+    heartbeat.write(tmp_path / "p", beat(store_trouble="x" * 9000, broker_trouble="away"))
+    found = heartbeat.read(tmp_path / "p")
     assert (found.store_trouble, found.broker_trouble) == ("x" * 400, "away")
 
 
 def test_what_is_no_pulse_reads_as_none(tmp_path):
-    assert pulse.read(tmp_path / "none") is None
+    assert heartbeat.read(tmp_path / "none") is None
     (tmp_path / "p").write_text("{")
-    assert pulse.read(tmp_path / "p") is None
+    assert heartbeat.read(tmp_path / "p") is None
 
 
 def test_a_pulse_is_late_after_its_limit():
-    last = beat().beat_ms + 1000 * pulse.LATE_S
+    last = beat().beat_ms + 1000 * heartbeat.LATE_S
     assert not beat().late(int(last))
     assert beat().late(int(last) + 1)
 
 
 def test_a_pulse_from_the_future_is_of_a_clock_set_back():
-    assert beat().late(beat().beat_ms - int(1000 * pulse.LATE_S) - 1)
+    assert beat().late(beat().beat_ms - int(1000 * heartbeat.LATE_S) - 1)
 
 
 def test_a_file_that_has_grown_is_cut_back(tmp_path):
     (tmp_path / "p").write_bytes(b"x" * 9000)
-    pulse.write(tmp_path / "p", beat())
-    assert pulse.read(tmp_path / "p") == beat()
+    heartbeat.write(tmp_path / "p", beat())
+    assert heartbeat.read(tmp_path / "p") == beat()
 
 
 def test_it_can_be_renewed_on_a_full_disk(tmp_path):
     if not Path("/dev/full").exists():
         pytest.skip("this system has no /dev/full")
     with pytest.raises(OSError, match="No space"):
-        pulse.write("/dev/full", beat())  # a new block cannot be had; the caller logs it
+        heartbeat.write("/dev/full", beat())  # a new block cannot be had; the caller logs it
     path = tmp_path / "p"
-    pulse.write(path, beat())
+    heartbeat.write(path, beat())
     blocks = path.stat().st_blocks
-    pulse.write(path, beat(store_trouble="full"))
+    heartbeat.write(path, beat(store_trouble="full"))
     assert path.stat().st_blocks == blocks  # written over in place: no new block is asked for
 
 

@@ -8,8 +8,8 @@ from conftest import ROOT
 
 from monitor import settings
 from monitor.cli import app
-from monitor.payload import PAYLOAD_MAX, RECORDS_MAX
-from monitor.records import NAME_MAX
+from monitor.core.measurements import NAME_MAX
+from monitor.readings.payload import PAYLOAD_MAX, RECORDS_MAX
 from monitor.science.waits import examples
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")

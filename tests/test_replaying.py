@@ -12,11 +12,12 @@ from conftest import Mosquitto, benchweather, free_port, needs, until
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor import exporting, replaying
-from monitor.clock import now_ms
-from monitor.errors import BrokerUnavailable
-from monitor.payload.senml import Senml, pack
-from monitor.records import MEASURES, Quantity, Reading, Series
+from monitor.core.clock import now_ms
+from monitor.core.errors import BrokerUnavailable
+from monitor.core.measurements import MEASURES, Quantity, Reading, Series
+from monitor.readings import export
+from monitor.readings import replay as replaying
+from monitor.readings.payload.senml import Senml, pack
 from monitor.store import Reader, Writer
 
 HOUR = 3_600_000
@@ -57,8 +58,10 @@ def log(tmp_path):
     folder.mkdir()
     with contextlib.closing(Writer(folder / "readings.sqlite3")) as writer:
         for place, sensor, quantity in (
-            ("bench", "a1", T), ("bench", "a1", RH), ("case", "c1", Quantity.SURFACE_TEMPERATURE),
-        ):  # fmt: skip
+            ("bench", "a1", T),
+            ("bench", "a1", RH),
+            ("case", "c1", Quantity.SURFACE_TEMPERATURE),
+        ):
             times = range(end - 50 * 24 * HOUR, end, HOUR // 3)
             values = rng.normal(30, 2, len(times)).tolist()
             series = Series(place, sensor, quantity)
@@ -106,7 +109,7 @@ def test_a_raw_export_is_read_again_to_the_last_bit(log, tmp_path):
         )
         held = {
             series: list(zip(ts.tolist(), values.tolist(), strict=True))
-            for series, (ts, values) in exporting.read_raw(path).items()
+            for series, (ts, values) in export.read_raw(path).items()
         }
         assert held == told(log / "readings.sqlite3")
 
@@ -175,9 +178,17 @@ def test_a_broker_that_is_away_or_lets_nobody_in_is_told_at_once(log, tmp_path, 
     (tmp_path / "password").write_text("wrong\n")
     began = time.monotonic()
     done = benchweather(
-        "sensor", "replay", "--broker", broker.url, "--data", str(log),
-        "--user", "shop", "--password-file", str(tmp_path / "password"),
-    )  # fmt: skip
+        "sensor",
+        "replay",
+        "--broker",
+        broker.url,
+        "--data",
+        str(log),
+        "--user",
+        "shop",
+        "--password-file",
+        str(tmp_path / "password"),
+    )
     broker.stop()
     assert (done.returncode, done.stderr.count("\n")) == (1, 1), done.stderr
     assert "refused: " in done.stderr
@@ -203,8 +214,9 @@ def test_at_a_pace_messages_go_in_order_and_not_before_they_are_due(log):
     times = [message.measured_ms for message in messages]
     assert times == sorted(times)
     assert [message.topic for message in messages] == 3 * [
-        "benchweather/bench/a1", "benchweather/case/c1"
-    ]  # fmt: skip
+        "benchweather/bench/a1",
+        "benchweather/case/c1",
+    ]
     assert [message.readings for message in messages] == 3 * [2, 1]
     publisher, acknowledged = Scripted(), []
     began = time.monotonic()
@@ -245,7 +257,7 @@ def test_one_who_stops_it_is_told_what_had_arrived(log, monkeypatch):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(replaying, "send", stopped)
-    monkeypatch.setattr("monitor.mqtt.Publisher.connect", lambda *_: None)
+    monkeypatch.setattr("monitor.mqtt.client.Publisher.connect", lambda *_: None)
     done = benchweather("sensor", "replay", "--data", str(log))
     assert done.returncode == 130
     assert "100 of 10800 readings had arrived" in done.stderr

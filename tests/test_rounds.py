@@ -10,19 +10,19 @@ import numpy as np
 import pytest
 from receivers import SECRET, Webhook
 
-from monitor import brief
-from monitor.alerts import rule_book
-from monitor.alerts.alert import Did
+from monitor.alerting import daily_digest
+from monitor.alerting.backtest import replay
+from monitor.alerting.observations import Troubles
 from monitor.commands import Commands
-from monitor.commands.of_alerts import FILLED
-from monitor.errors import StoreUnavailable
-from monitor.records import Quantity, Reading, Series
-from monitor.rounds import Rounds
+from monitor.commands.alerts import FILLED
+from monitor.core.errors import StoreUnavailable
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.alerts import rule_registry
+from monitor.domain.alerts.alert import Did
+from monitor.service.evaluation_cycle import Rounds
+from monitor.service.state_publisher import ALERTS_TOPIC, Teller
 from monitor.settings import load
 from monitor.store import Reader, Writer, outbox
-from monitor.telling import ALERTS_TOPIC, Teller
-from monitor.watching.live import Troubles
-from monitor.watching.logged import replay
 
 pytestmark = pytest.mark.slow
 
@@ -78,9 +78,15 @@ class Shop:
         tanks = {tank.id: tank for tank in self.settings.reservoirs}
         self.commands = Commands(self.writer, limits=self.settings.limits, reservoirs=tanks)
         self.rounds = Rounds(
-            self.settings, Reader(self.settings.store_path), self.writer, threading.Lock(),
-            self.commands, Teller(self.settings, self.paper), lambda: self.troubles, self.wake,
-        )  # fmt: skip
+            self.settings,
+            Reader(self.settings.store_path),
+            self.writer,
+            threading.Lock(),
+            self.commands,
+            Teller(self.settings, self.paper),
+            lambda: self.troubles,
+            self.wake,
+        )
 
     def wake(self):
         self.woken += 1
@@ -130,8 +136,9 @@ def test_dry_air_is_told_once_with_what_to_do_and_is_over_when_it_is(shop):
     shop.go(NOON, NOON + 9 * HOUR)
     (alert,) = shop.alerts.values()
     assert (alert.rule, alert.label, alert.open) == ("dry", "Bench", True)
-    assert shop.told == [("Bench: Dry, 36 %. Cover or bag open work, close nothing, add water to "
-                          "the air.", "hook")]  # fmt: skip
+    assert shop.told == [
+        ("Bench: Dry, 36 %. Cover or bag open work, close nothing, add water to the air.", "hook")
+    ]
     (entry,) = outbox.recent(shop.reader, 9)
     assert "Why: Opened plates shrink" in entry.notice.text
     assert f"Alert {alert.id}." in entry.notice.text
@@ -207,9 +214,16 @@ def test_a_sensor_that_stands_still_is_told_but_not_one_that_reads_rarely(shop):
     flat = np.full(8 * 60, 51.0)
     at = NOON - 8 * HOUR + MINUTE * np.arange(8 * 60)
     shop.writer.write(
-        [Reading(Series("bench", "stuck", q), int(t), float(v) + (q is Quantity.TEMPERATURE) * t / 1e15)
-         for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY) for t, v in zip(at, flat, strict=True)]
-    )  # fmt: skip
+        [
+            Reading(
+                Series("bench", "stuck", q),
+                int(t),
+                float(v) + (q is Quantity.TEMPERATURE) * t / 1e15,
+            )
+            for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+            for t, v in zip(at, flat, strict=True)
+        ]
+    )
     shop.air(
         NOON - 8 * HOUR, NOON, lambda at: 50 + at / HOUR % 5, sensor="slow", every=10 * MINUTE
     )
@@ -225,7 +239,7 @@ def test_two_sensors_of_one_name_are_both_looked_for_but_not_one_that_was_carrie
     shop.go(NOON, NOON + 10 * MINUTE)
     silent = [a.subject for a in shop.alerts.values() if a.rule == "sensor-silent"]
     assert silent == ["bench/twin"]
-    rules = rule_book.in_use(shop.settings.limits, {})
+    rules = rule_registry.in_use(shop.settings.limits, {})
     again = replay(shop.reader, shop.settings, rules.values(), [], NOON - 5 * HOUR, NOON)
     assert [a.subject for a in again if a.rule == "sensor-silent"] == ["bench/twin"]
 
@@ -243,9 +257,17 @@ def test_an_instrument_from_a_damp_house_is_told_and_one_of_unknown_home_is_not(
     shop.air(NOON - 20 * 24 * HOUR, NOON + HOUR, 38, every=10 * MINUTE)
     for reference, home in (("VA-9", 65), ("VC-9", None)):
         shop.commands.carry_out(
-            {"about": "instrument", "do": "register", "reference": reference, "kind": "viola",
-             "place": "bench", "home_rh_pct": home, "arrived_ms": NOON - 19 * 24 * HOUR}, NOON
-        )  # fmt: skip
+            {
+                "about": "instrument",
+                "do": "register",
+                "reference": reference,
+                "kind": "viola",
+                "place": "bench",
+                "home_rh_pct": home,
+                "arrived_ms": NOON - 19 * 24 * HOUR,
+            },
+            NOON,
+        )
     shop.go(NOON - 2 * HOUR, NOON + HOUR)
     (alert,) = (a for a in shop.open().values() if a.family == "wood moves")
     assert (alert.subject, alert.rule) == ("va-9", "near-yield")
@@ -255,9 +277,17 @@ def test_an_instrument_from_a_damp_house_is_told_and_one_of_unknown_home_is_not(
 def test_an_instrument_that_came_in_cold_is_kept_shut_until_it_is_warm(shop):
     shop.air(NOON - 5 * HOUR, NOON + 12 * HOUR, 50)
     shop.commands.carry_out(
-        {"about": "instrument", "do": "register", "reference": "VN-7", "kind": "violin",
-         "place": "bench", "arrived_temp_c": -5, "arrived_ms": NOON}, NOON
-    )  # fmt: skip
+        {
+            "about": "instrument",
+            "do": "register",
+            "reference": "VN-7",
+            "kind": "violin",
+            "place": "bench",
+            "arrived_temp_c": -5,
+            "arrived_ms": NOON,
+        },
+        NOON,
+    )
     shop.go(NOON, NOON + MINUTE, MINUTE)
     assert "cold-instrument" in shop.open()
     shop.go(NOON + HOUR, NOON + 8 * HOUR)
@@ -303,9 +333,16 @@ def test_a_store_that_takes_nothing_is_cried_out_once_without_the_outbox(tmp_pat
 def test_the_brief_comes_once_a_morning_with_night_waits_and_alerts(shop):
     shop.air(NOON - 6 * HOUR, NOON + 20 * HOUR, 36)
     shop.commands.carry_out(
-        {"do": "open", "kind": "plate-crack", "instrument": "VN-31", "what": "top crack",
-         "place": "bench", "start_ms": NOON}, NOON
-    )  # fmt: skip
+        {
+            "do": "open",
+            "kind": "plate-crack",
+            "instrument": "VN-31",
+            "what": "top crack",
+            "place": "bench",
+            "start_ms": NOON,
+        },
+        NOON,
+    )
     shop.go(NOON, NOON + 20 * HOUR)
     briefs = [e for e in outbox.recent(shop.reader, 99) if e.notice.notice_id.startswith("brief-")]
     assert [(e.notice.notice_id, e.channel) for e in briefs] == [("brief-2026-01-21", "hook")]
@@ -323,7 +360,10 @@ def test_a_brief_is_due_once_a_day_right_across_a_clock_change(shop, day, at):
     object.__setattr__(shop.settings, "alerts", alerts)
     begin = datetime.fromisoformat(f"{day}T00:00+00:00") - timedelta(hours=3)
     start = int(begin.timestamp() * 1000)
-    due = [(t, brief.due(shop.settings, t)) for t in range(start, start + 27 * HOUR, 5 * MINUTE)]
+    due = [
+        (t, daily_digest.due(shop.settings, t))
+        for t in range(start, start + 27 * HOUR, 5 * MINUTE)
+    ]
     first = next(t for t, found in due if found == f"brief-{day}")
     there = datetime.fromtimestamp(first / 1000, shop.settings.zone)
     assert there.date().isoformat() == day
@@ -343,7 +383,7 @@ def test_a_replay_finds_the_alerts_that_were_raised_at_the_time(shop):
     for start in range(NOON, NOON + 6 * 24 * HOUR, 10 * MINUTE):
         shop.air(start, start + 10 * MINUTE, swing)
         shop.rounds.go(start + 10 * MINUTE)
-    rules = rule_book.in_use(shop.settings.limits, {})
+    rules = rule_registry.in_use(shop.settings.limits, {})
     again = replay(shop.reader, shop.settings, rules.values(), [], NOON, NOON + 6 * 24 * HOUR)
     live = [a for a in shop.alerts.values() if a.rule != "disk-low"]
     assert [(a.family, a.subject) for a in again] == [(a.family, a.subject) for a in live]
@@ -355,7 +395,7 @@ def test_a_replay_finds_the_alerts_that_were_raised_at_the_time(shop):
 
 def test_a_replay_twice_is_the_same(shop):
     shop.air(NOON - 26 * HOUR, NOON + 3 * 24 * HOUR, lambda at: 40 + 20 * np.sin(at / HOUR / 6))
-    rules = rule_book.in_use(shop.settings.limits, {})
+    rules = rule_registry.in_use(shop.settings.limits, {})
     one, other = (
         replay(shop.reader, shop.settings, rules.values(), [], NOON, NOON + 3 * 24 * HOUR)
         for _ in range(2)
@@ -375,6 +415,9 @@ def test_every_change_of_an_alert_is_in_the_journal(shop):
     shop.commands.carry_out(about | {"do": "acknowledge"}, NOON + 7 * HOUR)
     did = [(event.action, event.by) for event in shop.alerts[alert_id].events]
     assert did == [
-        (Did.RAISE, "benchweather"), (Did.NOTE, "Ina"), (Did.SNOOZE, "Ina"),
-        (Did.TELL, "benchweather"), (Did.ACKNOWLEDGE, "Ina"),
-    ]  # fmt: skip
+        (Did.RAISE, "benchweather"),
+        (Did.NOTE, "Ina"),
+        (Did.SNOOZE, "Ina"),
+        (Did.TELL, "benchweather"),
+        (Did.ACKNOWLEDGE, "Ina"),
+    ]

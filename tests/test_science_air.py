@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from iapws._iapws import _Sublimation_Pressure
 from scipy.optimize import brentq
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science import air
 from monitor.science.air import (
     absolute_humidity,
@@ -138,9 +138,12 @@ def test_the_dew_point_of_warm_air_below_zero_is_sonntags():
     def ln_sonntag(t_c):
         t = t_c + 273.15
         return (
-            -6096.9385 / t + 16.635794 - 2.711193e-2 * t + 1.673952e-5 * t**2
+            -6096.9385 / t
+            + 16.635794
+            - 2.711193e-2 * t
+            + 1.673952e-5 * t**2
             + 2.433502 * math.log(t)
-        )  # fmt: skip
+        )
 
     t, rh = (x[::37] for x in grid(-45, 60, 106))
     ours = dew_point(t, rh)

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.calibration.fit import HUMIDITY, TEMPERATURE, BadFit, Fit, Point, fitted
 from monitor.science.calibration.salts import SALTS, fixed_point, reference_point
 from monitor.science.calibration.settling import Rest, settling
@@ -122,8 +122,10 @@ def test_the_truth_lies_within_the_stated_uncertainty_as_often_as_it_should():
     inside = 0
     for _ in range(2_000):
         x0, x1 = 33.0 + rng.normal(0, 0.3), 75.0 + rng.normal(0, 0.3)
-        points = [Point("a", x0, 33.0 + rng.normal(0, 0.2), 0.3, 0.2),
-                  Point("b", x1, 75.0 + rng.normal(0, 0.3), 0.3, 0.3)]  # fmt: skip
+        points = [
+            Point("a", x0, 33.0 + rng.normal(0, 0.2), 0.3, 0.2),
+            Point("b", x1, 75.0 + rng.normal(0, 0.3), 0.3, 0.3),
+        ]
         fit, read = fitted(points, HUMIDITY), 50.0 + rng.normal(0, 0.3)
         inside += abs(float(fit.corrected(read)) - 50.0) <= float(fit.uncertainty(read))
     assert 0.94 < inside / 2_000 < 0.97  # k = 2: 95.4 %
@@ -143,7 +145,7 @@ P = Point("NaCl", 74.0, 75.5, 0.3, 0.3)
         ([Point("a", 33.0, 33.0, 0.3, 0.3), Point("b", 54.0, 60.0, 0.3, 0.3), P], None, "again"),
         ([Point("a", 33.0, 30.0, 0.3, 0.3), P], False, "or fit slope"),
     ],
-)  # fmt: skip
+)
 def test_bad_points_make_no_correction(points, line, why):
     with pytest.raises(BadFit, match=why):
         fitted(points, HUMIDITY, line=line)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.registry import ALTERNATES, DERIVED, derive
 
 NAMES = {

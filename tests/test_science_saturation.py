@@ -14,7 +14,7 @@ from iapws._iapws import _Sublimation_Pressure
 from iapws.iapws97 import _PSat_T
 from scipy.optimize import brentq
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science import saturation
 from monitor.science.ranges import BLOCK, checked, in_blocks
 from monitor.science.saturation import (
@@ -217,13 +217,20 @@ def test_ice_holds_less_vapour_than_supercooled_water(temp_c):
     [
         (70, {"low": -45, "high": 60}, "temp_c = 70 °C: must be -45 to 60 °C"),
         ([1, 70, 80], {"low": -45, "high": 60}, "temp_c[1] = 70 °C: must be -45 to 60 °C"),
-        ([[1, math.nan], [2, -50]], {"low": -45}, "temp_c[1, 1] = -50 °C: must be at least -45 °C"),
+        (
+            [[1, math.nan], [2, -50]],
+            {"low": -45},
+            "temp_c[1, 1] = -50 °C: must be at least -45 °C",
+        ),
         ([math.nan, 61], {"high": 60}, "temp_c[1] = 61 °C: must be at most 60 °C"),
         (0, {"low": 0, "low_open": True}, "temp_c = 0 °C: must be above 0 °C"),
-        (pd.Series([5.0, 0.0], index=[3, 4]), {"low": 0, "high": 9, "low_open": True},
-         "temp_c[1] = 0 °C: must be above 0, up to 9 °C"),
+        (
+            pd.Series([5.0, 0.0], index=[3, 4]),
+            {"low": 0, "high": 9, "low_open": True},
+            "temp_c[1] = 0 °C: must be above 0, up to 9 °C",
+        ),
     ],
-)  # fmt: skip
+)
 def test_the_first_value_outside_a_range_is_named(value, limits, message):
     with pytest.raises(OutOfRange) as refused:
         checked("temp_c", value, "°C", **limits)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.air import dew_point
 from monitor.science.uncertainty import dew_point_uncertainty, moisture_content_uncertainty
 from monitor.science.wood import equilibrium_moisture_content

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science import wood
 from monitor.science.wood import (
     equilibrium_moisture_content,
@@ -171,7 +171,7 @@ def test_below_the_table_the_curve_goes_on_smoothly():
         (20, 100.01, "rh_pct"),
         ([20, 20], [50, 105], r"rh_pct\[1\]"),
     ],
-)  # fmt: skip
+)
 def test_air_outside_the_range_is_refused(function, temp_c, rh_pct, named):
     with pytest.raises(OutOfRange, match=named):
         function(temp_c, rh_pct)

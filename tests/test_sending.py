@@ -13,9 +13,9 @@ from conftest import ROOT, until
 from pydantic import SecretStr
 from receivers import SECRET, Mailbox, Webhook, no_secret_in, no_secret_logged
 
-from monitor.clock import now_ms
-from monitor.notices import Notice
-from monitor.sending import Sender
+from monitor.core.clock import now_ms
+from monitor.domain.notification import Notice
+from monitor.notifications.outbox_worker import Sender
 from monitor.settings.groups import Channel
 from monitor.store import Reader, Writer, outbox
 from monitor.store.outbox import Outcome

@@ -13,18 +13,18 @@ from dashboard_fixtures import settings_in
 
 from dashboard.pages.probes import content
 from dashboard.queries import Shop
+from monitor.air.current import recent
+from monitor.air.place_means import means
+from monitor.air.unreliable_readings import doubtful
 from monitor.commands import Commands
-from monitor.ingest import Ingest
-from monitor.jar_watch import JarWatch
-from monitor.means import means
-from monitor.mqtt import Arrival
-from monitor.payload import Contract
-from monitor.present import recent
-from monitor.records import Quantity, Series
+from monitor.core.measurements import Quantity, Series
+from monitor.mqtt.client import Arrival
+from monitor.readings.ingest import Ingest
+from monitor.readings.payload import Contract
 from monitor.science.clocks import misdated, off, slow_s, touched
 from monitor.science.health import Fault
-from monitor.sensor_clocks import doubtful
-from monitor.sensor_health import health, sentence
+from monitor.sensor_care.calibration import JarWatch
+from monitor.sensor_care.health import health, sentence
 from monitor.store import Reader, Writer
 
 MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
@@ -135,8 +135,16 @@ def message(sensor, at_ms, received_ms, *, retained=False):
     payload = f'[{{"bt":{at_ms / 1000},"n":"temperature","u":"Cel","v":20}},'
     payload += '{"t":-60,"n":"temperature","u":"Cel","v":20},'
     payload += f'{{"n":"humidity","u":"%RH","v":{rh:.2f}}}]'
-    return Arrival(1, 0, 0, f"benchweather/front-bench/{sensor}", payload.encode(), retained,
-                   False, received_ms)  # fmt: skip
+    return Arrival(
+        1,
+        0,
+        0,
+        f"benchweather/front-bench/{sensor}",
+        payload.encode(),
+        retained,
+        False,
+        received_ms,
+    )
 
 
 @pytest.fixture
@@ -151,11 +159,17 @@ def shop(tmp_path, monkeypatch):
         ingest = Ingest(None, Contract(), writer)
         for hour in range(NOW - DAY, NOW, HOUR):
             slow = HOUR if hour >= NOW - 8 * HOUR else 0
-            batch = ingest.read([
-                one for at in range(hour, hour + HOUR, 5 * MIN)
-                for one in (message("a", at - slow, at + 200), message("b", at, at + 200),
-                            message("b", at - 3 * DAY, at + 200, retained=True))
-            ])  # fmt: skip
+            batch = ingest.read(
+                [
+                    one
+                    for at in range(hour, hour + HOUR, 5 * MIN)
+                    for one in (
+                        message("a", at - slow, at + 200),
+                        message("b", at, at + 200),
+                        message("b", at - 3 * DAY, at + 200, retained=True),
+                    )
+                ]
+            )
             for _ in range(2):  # as after a store that could not be written
                 writer.write(batch.readings, lateness=batch.lateness)
         monkeypatch.setattr("time.time_ns", lambda: NOW * 1_000_000)
@@ -216,9 +230,15 @@ def test_means_and_the_present_come_from_the_sensor_whose_clock_is_right(shop):
 def test_a_wrong_clock_is_found_where_the_sensor_stands_whatever_its_topic_says(shop):
     settings, reader, writer = shop
     Commands(writer, look=JarWatch(reader, settings)).carry_out(
-        {"about": "sensor", "do": "move", "sensor": "front-bench/a", "place": "clients-home",
-         "at_ms": NOW - 12 * HOUR}, NOW,
-    )  # fmt: skip
+        {
+            "about": "sensor",
+            "do": "move",
+            "sensor": "front-bench/a",
+            "place": "clients-home",
+            "at_ms": NOW - 12 * HOUR,
+        },
+        NOW,
+    )
     series = reader.series()[Series("clients-home", "a", RH)]
     rows = reader.rollups(series, 600, NOW - DAY, NOW)
     bad = rows["ts_ms"][doubtful(reader, "clients-home", "a", rows)]
@@ -229,9 +249,12 @@ def test_a_wrong_clock_is_found_where_the_sensor_stands_whatever_its_topic_says(
 
 
 if __name__ == "__main__":  # the figures of DEVELOPERS.md
-    kinds = {"outages to 2 days": {}, "a link 15 min a day": {"daily": True},
-             "sent at 1.05 to 1.5 times": {"pace": (1.05, 1.5)},
-             "at 1 to 1.05 times": {"pace": (1, 1.05)}}  # fmt: skip
+    kinds = {
+        "outages to 2 days": {},
+        "a link 15 min a day": {"daily": True},
+        "sent at 1.05 to 1.5 times": {"pace": (1.05, 1.5)},
+        "at 1 to 1.05 times": {"pace": (1, 1.05)},
+    }
     for name, kind in kinds.items():
         print(f"right, {name}: told wrong in {rate(lambda ts: 0, 200, **kind)[0]:.3f} of weeks")
     losing = {

@@ -11,15 +11,15 @@ from dashboard_fixtures import settings_in
 
 from dashboard.pages.probes import content
 from dashboard.queries import Shop
+from monitor.air.current import recent
+from monitor.air.place_means import means
+from monitor.alerting.observations import moved_on
 from monitor.commands import Commands
-from monitor.jar_watch import JarWatch
-from monitor.means import means
-from monitor.present import recent
-from monitor.records import Quantity, Reading, Refusal, Series
+from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.science.health import Fault, Pair, apart, findings, jumps, noise, score, unfit
-from monitor.sensor_health import health, left, sentence
+from monitor.sensor_care.calibration import JarWatch
+from monitor.sensor_care.health import health, left, sentence
 from monitor.store import Reader, Writer
-from monitor.watching.live import moved_on
 
 MIN, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 NOW = 1_780_000_000_000 // HOUR * HOUR
@@ -81,9 +81,12 @@ def noisy_heat(rng, ts, temp, rh):
 
 
 INJECTED = {
-    Fault.STUCK: stuck, Fault.SATURATED: saturated, Fault.DISAGREES: off, Fault.NOISY: noisy,
+    Fault.STUCK: stuck,
+    Fault.SATURATED: saturated,
+    Fault.DISAGREES: off,
+    Fault.NOISY: noisy,
     Fault.JUMPS: jumping,
-}  # fmt: skip
+}
 
 
 def rate(fault, inject, weeks=SHOWN):
@@ -201,8 +204,12 @@ def shop(tmp_path, monkeypatch):
             moves = 45 + 3 * np.sin(at / HOUR)
             still = moves if at < NOW - 8 * HOUR else 61.0
             for name, value in (("a", still), ("b", moves + 0.2)):
-                writer.write([Reading(Series("front-bench", name, T), at, 20.0),
-                              Reading(Series("front-bench", name, RH), at, value)])  # fmt: skip
+                writer.write(
+                    [
+                        Reading(Series("front-bench", name, T), at, 20.0),
+                        Reading(Series("front-bench", name, RH), at, value),
+                    ]
+                )
         refusal = Refusal(NOW - HOUR, "benchweather/front-bench/b", b"x", 1, "no number")
         writer.write([], refusals=[refusal])
         monkeypatch.setattr("time.time_ns", lambda: NOW * 1_000_000)
@@ -223,9 +230,15 @@ def test_a_sensor_that_was_carried_elsewhere_is_not_silent_where_it_stood(shop):
         commands = Commands(writer, look=JarWatch(reader, settings))
         for place, hours in (("clients-home", 5), ("front-bench", 2)):
             commands.carry_out(
-                {"about": "sensor", "do": "move", "sensor": "front-bench/b", "place": place,
-                 "at_ms": NOW - hours * HOUR}, NOW,
-            )  # fmt: skip
+                {
+                    "about": "sensor",
+                    "do": "move",
+                    "sensor": "front-bench/b",
+                    "place": place,
+                    "at_ms": NOW - hours * HOUR,
+                },
+                NOW,
+            )
     assert Series("clients-home", "b", RH) in reader.series()
     assert ("clients-home", "b") not in {
         (o.place.id, o.sensor) for o in health(reader, settings, NOW)
@@ -243,8 +256,12 @@ def test_a_stuck_sensor_that_stands_alone_is_still_read(tmp_path):
         contextlib.closing(Reader(settings.store_path)) as reader,
     ):
         for at in range(NOW - DAY, NOW, 5 * MIN):
-            writer.write([Reading(Series("front-bench", "a", T), at, 20.0),
-                          Reading(Series("front-bench", "a", RH), at, 50.0)])  # fmt: skip
+            writer.write(
+                [
+                    Reading(Series("front-bench", "a", T), at, 20.0),
+                    Reading(Series("front-bench", "a", RH), at, 50.0),
+                ]
+            )
         assert len(means(reader, "front-bench", NOW - DAY, NOW).ts_ms) == 144
 
 

@@ -11,12 +11,12 @@ import pandas as pd
 import pytest
 from dashboard_fixtures import settings_in
 
-from monitor import exporting
 from monitor.commands import CommandFault, Commands
-from monitor.errors import MonitorError
-from monitor.jar_watch import JarWatch, settled
-from monitor.records import Quantity, Reading, Series
+from monitor.core.errors import MonitorError
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.readings import export
 from monitor.science.calibration.settling import Rest
+from monitor.sensor_care.calibration import JarWatch, settled
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, Writer
 
 MIN, HOUR = 60_000, 3_600_000
@@ -34,8 +34,12 @@ class Shop:
     def hears(self, place, sensor, start, end, rh, temp=20.0, step=MIN):
         for at in range(start, end, step):
             value = rh(at) if callable(rh) else rh
-            self.writer.write([Reading(Series(place, sensor, T), at, temp),
-                               Reading(Series(place, sensor, RH), at, value)])  # fmt: skip
+            self.writer.write(
+                [
+                    Reading(Series(place, sensor, T), at, temp),
+                    Reading(Series(place, sensor, RH), at, value),
+                ]
+            )
 
     def do(self, do, at, sensor="bench/a", **wish):
         return self.commands.carry_out(
@@ -152,17 +156,17 @@ def test_a_raw_export_is_what_was_told_and_its_columns_say_so(shop):
     shop.do("fit", NOW)
     shop.do("move", NOW + 2 * MIN, place="loft")
     span = {"start_ms": NOW + MIN, "end_ms": NOW + 3 * MIN}
-    seen = pd.concat(exporting.tables(shop.reader, **span))
+    seen = pd.concat(export.tables(shop.reader, **span))
     assert seen["rh_pct"].tolist() == pytest.approx([47.0, 47.0])
     assert seen["place"].tolist() == ["bench", "loft"]
     out = io.StringIO()
-    assert exporting.write_csv(exporting.raw_tables(shop.reader, **span), out, None) == 2
+    assert export.write_csv(export.raw_tables(shop.reader, **span), out, None) == 2
     rows = list(csv.DictReader(io.StringIO(out.getvalue())))
     assert [float(row["raw_rh_pct"]) for row in rows] == [50.1 + 1 / 3] * 2
     assert [row["place"] for row in rows] == ["bench", "bench"]
     assert "rh_pct" not in rows[0]
-    with pytest.raises(exporting.ExportFault, match="no place loft there: it has bench"):
-        list(exporting.raw_tables(shop.reader, **span, places=["loft"]))
+    with pytest.raises(export.ExportFault, match="no place loft there: it has bench"):
+        list(export.raw_tables(shop.reader, **span, places=["loft"]))
 
 
 def test_a_sensor_on_a_new_topic_takes_over_its_corrections(shop):

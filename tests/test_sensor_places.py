@@ -9,8 +9,8 @@ import paho.mqtt.client as paho
 import pytest
 from conftest import until
 
-from monitor.clock import from_ms, now_ms
-from monitor.records import Quantity, Series
+from monitor.core.clock import from_ms, now_ms
+from monitor.core.measurements import Quantity, Series
 from monitor.store import Reader
 
 pytestmark = [pytest.mark.slow, pytest.mark.broker]

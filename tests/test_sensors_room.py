@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from monitor.clock import from_ms, to_ms
+from monitor.core.clock import from_ms, to_ms
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors import habits, room
@@ -31,9 +31,15 @@ def rh_pct(temp_c, pressure_pa):
 
 def plain_room(**changes: float) -> room.Room:
     numbers = {
-        "volume_m3": 60.0, "buffer_g_pct": 40.0, "buffer_rate_g_h_pct": 20.0, "loss_w_k": 60.0,
-        "air_j_k": 2e6, "mass_j_k": 1e7, "mass_w_k": 200.0, "mass_loss_w_k": 30.0,
-    }  # fmt: skip
+        "volume_m3": 60.0,
+        "buffer_g_pct": 40.0,
+        "buffer_rate_g_h_pct": 20.0,
+        "loss_w_k": 60.0,
+        "air_j_k": 2e6,
+        "mass_j_k": 1e7,
+        "mass_w_k": 200.0,
+        "mass_loss_w_k": 30.0,
+    }
     return room.Room(**{**numbers, **changes})
 
 
@@ -44,9 +50,16 @@ def alone(a_room, rh, wood, step_h, hours, *, n, outdoor_pa, source_g_h, temp_c=
     course = []
     for _ in range(round(hours / step_h)):
         pressures, woods = room.water_step(
-            step_h, (a_room, a_room), pressures, woods, (saturated, saturated), outdoor_pa,
-            (n * a_room.volume_m3,) * 2, (0.0, 0.0), (source_g_h, 0.0),
-        )  # fmt: skip
+            step_h,
+            (a_room, a_room),
+            pressures,
+            woods,
+            (saturated, saturated),
+            outdoor_pa,
+            (n * a_room.volume_m3,) * 2,
+            (0.0, 0.0),
+            (source_g_h, 0.0),
+        )
         course.append(100 * pressures[0] / saturated)
     return np.array(course)
 
@@ -56,10 +69,14 @@ def alone(a_room, rh, wood, step_h, hours, *, n, outdoor_pa, source_g_h, temp_c=
 @pytest.mark.parametrize(
     ("n", "outdoor_pa", "source_g_h", "rh"),
     [
-        (0.2, 229.2, 0, 9.8), (0.2, 229.2, 50, 33.9), (0.5, 489.0, 50, 30.5),
-        (0.5, 698.0, 0, 29.8), (1.0, 489.0, 50, 25.7), (1.0, 698.0, 50, 34.7),
+        (0.2, 229.2, 0, 9.8),
+        (0.2, 229.2, 50, 33.9),
+        (0.5, 489.0, 50, 30.5),
+        (0.5, 698.0, 0, 29.8),
+        (1.0, 489.0, 50, 25.7),
+        (1.0, 698.0, 50, 34.7),
     ],
-)  # fmt: skip
+)
 def test_a_room_comes_to_the_steady_state_of_the_closed_form(n, outdoor_pa, source_g_h, rh):
     course = alone(
         plain_room(),
@@ -84,9 +101,15 @@ SNAP_RH_PCT = {3: 26.51, 6: 22.64, 12: 17.72, 24: 13.63, 48: 12.10}
 @pytest.mark.parametrize(("step_h", "tolerance"), [(1 / 12, 0.05), (1 / 360, 0.008)])
 def test_a_cold_snap_dries_the_room_as_in_the_worked_example(step_h, tolerance):
     course = alone(
-        plain_room(buffer_rate_g_h_pct=1e7), 31.77, 31.77, step_h, 48,
-        n=0.5, outdoor_pa=234.6, source_g_h=10,
-    )  # fmt: skip
+        plain_room(buffer_rate_g_h_pct=1e7),
+        31.77,
+        31.77,
+        step_h,
+        48,
+        n=0.5,
+        outdoor_pa=234.6,
+        source_g_h=10,
+    )
     for hour, rh in SNAP_RH_PCT.items():
         assert course[round(hour / step_h) - 1] == pytest.approx(rh, abs=tolerance)
 
@@ -96,9 +119,7 @@ def test_a_slow_buffer_follows_the_exact_solution_of_its_two_equations():
     n, outdoor_pa, source, start = 0.5, 234.6, 10.0, 45.0
     a_room = plain_room(buffer_rate_g_h_pct=8.0)
     per_pct = room.G_PER_PA_M3 * 60 * room.saturation_pa(20.0) / 100
-    matrix = np.array(
-        [[-n - 8.0 / per_pct, 8.0 / per_pct], [8.0 / 40.0, -8.0 / 40.0]],
-    )
+    matrix = np.array([[-n - 8.0 / per_pct, 8.0 / per_pct], [8.0 / 40.0, -8.0 / 40.0]])
     rest = 100 * outdoor_pa / room.saturation_pa(20.0) + source / (n * per_pct)
     values, vectors = np.linalg.eig(matrix)
     shares = np.linalg.solve(vectors, np.full(2, start - rest))
@@ -113,10 +134,16 @@ def test_a_slow_buffer_follows_the_exact_solution_of_its_two_equations():
 def test_warming_alone_keeps_the_vapour_pressure():
     sealed = plain_room(buffer_rate_g_h_pct=0.0)
     pressures, _ = room.water_step(
-        1 / 12, (sealed, sealed), (900.0, 800.0), (40.0, 40.0),
-        (room.saturation_pa(26.0), room.saturation_pa(26.0)), 500.0,
-        (0.0, 0.0), (0.0, 0.0), (0.0, 0.0),
-    )  # fmt: skip
+        1 / 12,
+        (sealed, sealed),
+        (900.0, 800.0),
+        (40.0, 40.0),
+        (room.saturation_pa(26.0), room.saturation_pa(26.0)),
+        500.0,
+        (0.0, 0.0),
+        (0.0, 0.0),
+        (0.0, 0.0),
+    )
     assert pressures == pytest.approx((900.0, 800.0))
 
 

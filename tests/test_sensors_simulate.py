@@ -15,13 +15,13 @@ import numpy as np
 import pytest
 from conftest import ROOT, benchweather, until
 
-from monitor import replaying
-from monitor.clock import now_ms, to_ms
-from monitor.ingest import Ingest
-from monitor.mqtt import Address, Subscription
-from monitor.payload import Contract
-from monitor.payload.senml import Senml
-from monitor.records import MEASURES, Quantity, Series
+from monitor.core.clock import now_ms, to_ms
+from monitor.core.measurements import MEASURES, Quantity, Series
+from monitor.mqtt.client import Address, Subscription
+from monitor.readings import replay
+from monitor.readings.ingest import Ingest
+from monitor.readings.payload import Contract
+from monitor.readings.payload.senml import Senml
 from monitor.science.air import vapour_pressure
 from monitor.store import Reader, Writer
 from sensors import habits, room, shops, simulate
@@ -184,7 +184,7 @@ def test_messages_are_the_same_readings_in_order_and_in_packs():
     assert sorted(packed) == sorted(one_by_one)
     packs = [one for one in mixed if one.readings > 3]
     assert 8 <= len(packs) < 40
-    assert max(one.readings for one in packs) <= replaying.AT_ONCE
+    assert max(one.readings for one in packs) <= replay.AT_ONCE
     later = [one for one in mixed if one.measured_ms > now]
     assert [one.readings for one in later] == [
         3 if one.topic.split("/")[1].endswith("outdoors") else 2 for one in later
@@ -209,12 +209,11 @@ def test_nothing_is_sent_before_its_time_and_a_stop_ends_it():
     stop, begun, publisher = threading.Event(), now_ms(), Scripted()
     threading.Timer(0.5, stop.set).start()
     endless = (
-        replaying.Message(begun + 50 * i, f"benchweather/b/{i}", b"", 2)
-        for i in itertools.count(-10)
+        replay.Message(begun + 50 * i, f"benchweather/b/{i}", b"", 2) for i in itertools.count(-10)
     )
     acknowledged = []
     began = time.monotonic()
-    sent = replaying.send(publisher, endless, acknowledged.append, in_time=True, stop=stop)
+    sent = replay.send(publisher, endless, acknowledged.append, in_time=True, stop=stop)
     assert time.monotonic() - began < 5
     assert sent == sum(acknowledged) == 2 * len(publisher.sent)
     assert len(publisher.sent) > 10
@@ -226,10 +225,10 @@ def test_a_pace_is_kept_from_the_first_message_on_however_long_it_took_to_make()
     def slow():
         time.sleep(0.3)
         for i in range(4):
-            yield replaying.Message(ms(2026, 2, 1) + 60_000 * i, "benchweather/b/a", b"", 2)
+            yield replay.Message(ms(2026, 2, 1) + 60_000 * i, "benchweather/b/a", b"", 2)
 
     publisher = Scripted()
-    replaying.send(publisher, slow(), lambda _: None, pace=600)
+    replay.send(publisher, slow(), lambda _: None, pace=600)
     times = [at for at, _, _ in publisher.sent]
     assert times[-1] - times[0] >= 300 - 5  # ours: a clock in whole milliseconds
 
@@ -262,8 +261,10 @@ def test_what_cannot_be_simulated_is_told_in_a_line(tmp_path):
 def test_the_command_takes_the_place_of_the_command_line():
     done = subprocess.run(
         [sys.executable, "-m", "monitor", "sensor", "simulate", "--places", "--sensors", "2"],
-        cwd=ROOT, capture_output=True, text=True,
-    )  # fmt: skip
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode == 0, done.stderr
     assert '[[places]]\nid = "sim1-bench"\nkind = "bench"\nvolume_m3 = ' in done.stdout
     assert 'id = "sim1-varnish"\nkind = "varnish"' in done.stdout

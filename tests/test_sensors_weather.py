@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.clock import to_ms
+from monitor.core.clock import to_ms
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors.weather import HOURS, OutdoorYear
@@ -63,9 +63,10 @@ def test_the_weather_file_spans_what_its_source_spans(rows):
 
 def test_on_the_hour_the_weather_is_that_of_the_file(rows):
     weather = OutdoorYear(UTC_ZONE).at(np.array([ms(2023, 7, 20, 15), ms(2030, 11, 2, 4)]))
-    picked = [rows[(datetime(2023, *d) - datetime(2023, 1, 1)) // timedelta(hours=1)] for d in (
-        (7, 20, 15), (11, 2, 4),
-    )]  # fmt: skip
+    picked = [
+        rows[(datetime(2023, *d) - datetime(2023, 1, 1)) // timedelta(hours=1)]
+        for d in ((7, 20, 15), (11, 2, 4))
+    ]
     for name in ("temp_c", "dew_point_c", "wind_m_s"):
         assert getattr(weather, name).tolist() == [float(r[name]) for r in picked]
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from monitor import settings
-from monitor.errors import SettingsFault
-from monitor.records import Quantity
+from monitor.core.errors import SettingsFault
+from monitor.core.measurements import Quantity
 
 
 def load(tmp_path, text="", environ=None, **more):
@@ -101,13 +101,18 @@ FAULTS = [
     ("[[places]]\nid = 'a/b'", "'a/b' has one of"),
     ("[[places]]\nid = 'a'\n[[places]]\nid = 'a'", "'a' stands twice"),
     ("[[places]]\nid = 'a'\nkind = 'attic'", "kind"),
-    ("[[topics]]\nfilter='a/#/b'\nplace='x'\nsensor='y'\nformat='senml'", "# only as its last level"),
+    (
+        "[[topics]]\nfilter='a/#/b'\nplace='x'\nsensor='y'\nformat='senml'",
+        "# only as its last level",
+    ),
     ("[[topics]]\nfilter='a'\nplace='x'\nsensor='y'\nformat='json'", "needs quantities"),
     ("[[topics]]\nfilter='a'\nplace='x'\nsensor='y'\nformat='number'", "needs quantity and unit"),
-    ("[[topics]]\nfilter='a'\nplace='x'\nsensor='y'\nformat='number'\nquantity='humidity'\nunit='Cel'",
-     "does not fit humidity"),
+    (
+        "[[topics]]\nfilter='a'\nplace='x'\nsensor='y'\nformat='number'\nquantity='humidity'\nunit='Cel'",
+        "does not fit humidity",
+    ),
     ("not toml at all [", "is not TOML"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("text", "why"), FAULTS, ids=[why[:30] for _, why in FAULTS])

@@ -8,7 +8,7 @@ import threading
 
 import pytest
 
-from monitor.signals import signals_call
+from monitor.core.signals import signals_call
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])

@@ -7,16 +7,24 @@ import pytest
 
 from monitor import settings as settings_module
 from monitor.commands import CommandFault, Commands, Journal
-from monitor.events import About, Event
-from monitor.kind_book import RETIRE, SET, KindFault, apply, as_mapping, changed, from_mapping
-from monitor.kinds import KINDS
-from monitor.records import Quantity, Reading, Series
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.events import About, Event
+from monitor.domain.wait import WaitFault
+from monitor.domain.wait_type_registry import (
+    RETIRE,
+    SET,
+    KindFault,
+    apply,
+    as_mapping,
+    changed,
+    from_mapping,
+)
+from monitor.domain.wait_types import KINDS
 from monitor.science.waits.learning import Verdict
 from monitor.science.waits.wait import State
-from monitor.standings import NO_SENSOR, equivalent_s, foreseen_ms, ready_by, standings
+from monitor.service.state_publisher import state_of
 from monitor.store import Reader, Writer
-from monitor.telling import state_of
-from monitor.waits import WaitFault
+from monitor.waits.evaluation import NO_SENSOR, equivalent_s, foreseen_ms, ready_by, standings
 
 NOW = 1_795_600_000_000 // 600_000 * 600_000
 HOUR, DAY = 3_600_000, 86_400_000

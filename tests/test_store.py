@@ -13,10 +13,9 @@ from conftest import ROOT
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor import migrations
-from monitor.errors import StoreFault, StoreUnavailable
-from monitor.records import Quantity, Reading, Refusal, Series
-from monitor.store import HOUR_S, PERIODS_S, TEN_MINUTES_S, Reader, Writer
+from monitor.core.errors import StoreFault, StoreUnavailable
+from monitor.core.measurements import Quantity, Reading, Refusal, Series
+from monitor.store import HOUR_S, PERIODS_S, TEN_MINUTES_S, Reader, Writer, migrations
 
 BENCH = Series("front-bench", "a1", Quantity.TEMPERATURE)
 DAMP = Series("front-bench", "a1", Quantity.HUMIDITY)
@@ -162,8 +161,8 @@ def test_what_is_no_number_never_gets_in(writer, path, value):
             writer.write([Reading(BENCH, T0, value)])
         assert rows(path, "SELECT count(*) FROM reading") == [(0,)]
     else:
-        from monitor.errors import BadPayload
-        from monitor.payload import Contract
+        from monitor.core.errors import BadPayload
+        from monitor.readings.payload import Contract
 
         with pytest.raises(BadPayload):
             Contract().decode("benchweather/a/b", b'[{"u":"Cel","v":1e999}]', T0)

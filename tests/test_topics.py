@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.topics import command_about, filter_fault, matches
+from monitor.domain.topic_rules import command_about, filter_fault, matches
 
 
 # Source: MQTT 3.1.1 (OASIS, 2014), sections 4.7.1.2 and 4.7.1.3, the examples given there.

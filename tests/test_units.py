@@ -4,21 +4,29 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.errors import OutOfRange
-from monitor.units import litres, room_words, water_figure, water_unit
+from monitor.core.errors import OutOfRange
+from monitor.core.units import litres, room_words, water_figure, water_unit
 
 
 @pytest.mark.parametrize(
     ("text", "amount_l"),
     [
-        ("1.5 L", 1.5), ("1500 mL", 1.5), ("1500ml", 1.5), ("1,5 l", 1.5), (" 2 L ", 2.0),
+        ("1.5 L", 1.5),
+        ("1500 mL", 1.5),
+        ("1500ml", 1.5),
+        ("1,5 l", 1.5),
+        (" 2 L ", 2.0),
         # Source: NIST Handbook 44, appendix C: 1 US gallon = 128 fl oz = 3.785412 L. From memory.
-        ("128 fl oz", 3.785412), ("128 FL  OZ", 3.785412),
-        ("1 gal", 3.785412), ("4 QT", 3.785412),
+        ("128 fl oz", 3.785412),
+        ("128 FL  OZ", 3.785412),
+        ("1 gal", 3.785412),
+        ("4 QT", 3.785412),
         # Source: NIST Handbook 44, appendix C: 1 lb = 0.45359237 kg. From memory.
-        ("1500 g", 1.5), ("2 kg", 2.0), ("10 lb", 4.5359237),
+        ("1500 g", 1.5),
+        ("2 kg", 2.0),
+        ("10 lb", 4.5359237),
     ],
-)  # fmt: skip
+)
 def test_an_amount_of_water_is_read_in_its_unit(text, amount_l):
     assert litres(text, 0.02, 100) == pytest.approx(amount_l, rel=1e-5)
 
@@ -48,10 +56,14 @@ def test_what_is_out_of_range_is_told_in_the_unit_it_was_said_in():
 @pytest.mark.parametrize(
     ("amount_l", "us", "told"),
     [
-        (2.4, False, "2.4 L"), (0.34, False, "0.3 L"), (3.785412, True, "1.0 gal"),
-        (1.9, True, "0.5 gal"), (1.88, True, "64 fl oz"), (0.2957353, True, "10 fl oz"),
+        (2.4, False, "2.4 L"),
+        (0.34, False, "0.3 L"),
+        (3.785412, True, "1.0 gal"),
+        (1.9, True, "0.5 gal"),
+        (1.88, True, "64 fl oz"),
+        (0.2957353, True, "10 fl oz"),
     ],
-)  # fmt: skip
+)
 def test_water_is_told_in_the_readers_measure(amount_l, us, told):
     unit = water_unit(amount_l, us=us)
     assert f"{water_figure(amount_l, unit)} {unit}" == told

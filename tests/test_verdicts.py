@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.places import Limits, Place, band
+from monitor.domain.air_assessment import State, judge, latched
+from monitor.domain.places import Limits, Place, band
 from monitor.science.air import dew_point
-from monitor.verdicts import State, judge, latched
 
 LIMITS = Limits()
 BENCH = Place(id="b", kind="bench")
@@ -105,9 +105,13 @@ def test_a_band_wider_than_the_grave_limits_moves_them():
 def test_what_is_not_known_is_not_judged(temps, rhs):
     n = len(rhs)
     found = judge(
-        BENCH, LIMITS, T0 + STEP * np.arange(n), np.array(temps, dtype=float),
-        np.array(rhs, dtype=float), np.full(n, np.nan),
-    )  # fmt: skip
+        BENCH,
+        LIMITS,
+        T0 + STEP * np.arange(n),
+        np.array(temps, dtype=float),
+        np.array(rhs, dtype=float),
+        np.full(n, np.nan),
+    )
     assert (found.state, found.weight) == (State.UNKNOWN, 1)
 
 

@@ -10,12 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor import migrations
-from monitor.desk import CommandRefused, Desk, DeskUnavailable, ask
-from monitor.errors import MonitorError
-from monitor.events import About, Event
-from monitor.store import Reader, Writer, journal
-from monitor.waits import Action, Feel, WaitFault, apply, decide, fold
+from monitor.commands.ipc import CommandRefused, Desk, DeskUnavailable, ask
+from monitor.core.errors import MonitorError
+from monitor.domain.events import About, Event
+from monitor.domain.wait import Action, Feel, WaitFault, apply, decide, fold
+from monitor.store import Reader, Writer, journal, migrations
 
 NOW = 1_790_000_000_000
 HOUR = 3_600_000
@@ -86,7 +85,7 @@ REFUSED = [
     (Action.OPEN, OPEN | {"start_ms": 0}, "more than a year back"),
     (Action.OPEN, OPEN | {"start_ms": "now"}, "must be a time"),
     (Action.OPEN, OPEN | {"colour": "red"}, "knows no colour"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("action", "wish", "why"), REFUSED, ids=[why for *_, why in REFUSED])
@@ -179,8 +178,10 @@ def test_an_older_journal_is_taken_over_into_the_one_for_all(tmp_path, monkeypat
     Writer(path).close()
     found, _ = journal.events(Reader(path))
     assert [(e.about, e.subject, e.action) for e in found] == [
-        (About.WAIT, "1", "open"), (About.KIND, "x", "kind"), (About.KIND, "x", "retire"),
-    ]  # fmt: skip
+        (About.WAIT, "1", "open"),
+        (About.KIND, "x", "kind"),
+        (About.KIND, "x", "retire"),
+    ]
     assert fold(e for e in found if e.about == About.WAIT)["1"].place == OPEN["place"]
 
 

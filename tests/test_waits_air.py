@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.clock import to_ms
-from monitor.errors import OutOfRange
+from monitor.core.clock import to_ms
+from monitor.core.errors import OutOfRange
 from monitor.science.waits.air_log import (
     BEFORE_MS,
     Known,

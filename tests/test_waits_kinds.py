@@ -6,19 +6,32 @@ import re
 
 import pytest
 
-from monitor.errors import OutOfRange
-from monitor.kinds import KINDS, Caution, Kind
-from monitor.records import name_fault
+from monitor.core.errors import OutOfRange
+from monitor.core.measurements import name_fault
+from monitor.domain.wait_types import KINDS, Caution, Kind
 from monitor.science.waits.examples import examples, table
 from monitor.science.waits.film import OIL, FilmLaw
 from monitor.science.waits.glue import GlueLaw
 from monitor.science.waits.rest import FixedLaw
 
 ASKED = {
-    "plate-crack", "centre-joint", "rib-seam", "closing", "cleat", "neck-or-block", "linings",
-    "bushing", "crack-filler", "spirit-coat", "oil-coat", "retouching", "polish-rest", "settling",
-    "washed-wood", "fixed",
-}  # fmt: skip
+    "plate-crack",
+    "centre-joint",
+    "rib-seam",
+    "closing",
+    "cleat",
+    "neck-or-block",
+    "linings",
+    "bushing",
+    "crack-filler",
+    "spirit-coat",
+    "oil-coat",
+    "retouching",
+    "polish-rest",
+    "settling",
+    "washed-wood",
+    "fixed",
+}
 
 
 def test_every_kind_of_work_is_there_and_can_stand_in_a_topic():

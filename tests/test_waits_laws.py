@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import monitor.science.waits
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.saturation import saturation_vapour_pressure_magnus_sonntag_1990 as magnus
 from monitor.science.waits.drying import WASHED_WOOD, DryingLaw
 from monitor.science.waits.film import EPOXY, OIL, SPIRIT, FilmLaw
@@ -62,9 +62,17 @@ def test_the_quick_card_is_the_table_worked_by_hand(temp_c):
 
 # As above; a wait of 4 h. Tolerance: rounding of the printed hours.
 FOUR_HOURS = [
-    ((15, 75), 17.3), ((24, 35), 2.26), ((18, 60), 6.15), ((15, 50), 5.48), ((22, 40), 2.81),
-    ((20, 65), 6.63), ((12, 70), 14.3), ((26, 70), 5.98), ((20, 75), 12.6), ((10, 60), 10.3),
-]  # fmt: skip
+    ((15, 75), 17.3),
+    ((24, 35), 2.26),
+    ((18, 60), 6.15),
+    ((15, 50), 5.48),
+    ((22, 40), 2.81),
+    ((20, 65), 6.63),
+    ((12, 70), 14.3),
+    ((26, 70), 5.98),
+    ((20, 75), 12.6),
+    ((10, 60), 10.3),
+]
 
 
 @pytest.mark.parametrize(("air", "hours"), FOUR_HOURS)
@@ -108,12 +116,36 @@ def test_the_state_equation_is_the_integral_of_its_differential_equation():
 
 # Source: Arrhenius and the ramp worked by hand, as printed to 0.001. Tolerance: the rounding.
 FILMS = [
-    (SPIRIT, {(20, 50): 1.0, (15, 75): 0.350, (24, 35): 1.318, (18, 60): 0.869, (22, 70): 0.862,
-              (12, 60): 0.562, (28, 50): 1.725, (10, 80): 0.121, (20, 86): 0.0}),
-    (OIL, {(20, 50): 1.0, (15, 75): 0.315, (24, 35): 1.432, (18, 60): 0.833, (22, 70): 0.899,
-           (12, 60): 0.473, (28, 50): 2.031, (10, 80): 0.097, (20, 86): 0.0}),
+    (
+        SPIRIT,
+        {
+            (20, 50): 1.0,
+            (15, 75): 0.350,
+            (24, 35): 1.318,
+            (18, 60): 0.869,
+            (22, 70): 0.862,
+            (12, 60): 0.562,
+            (28, 50): 1.725,
+            (10, 80): 0.121,
+            (20, 86): 0.0,
+        },
+    ),
+    (
+        OIL,
+        {
+            (20, 50): 1.0,
+            (15, 75): 0.315,
+            (24, 35): 1.432,
+            (18, 60): 0.833,
+            (22, 70): 0.899,
+            (12, 60): 0.473,
+            (28, 50): 2.031,
+            (10, 80): 0.097,
+            (20, 86): 0.0,
+        },
+    ),
     (EPOXY, {(10, 50): 0.451, (15, 90): 0.676, (24, 50): 1.355, (28, 99): 1.821}),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("law", "table"), FILMS)
@@ -179,16 +211,22 @@ def test_warmer_or_drier_is_never_slower(law, t, rh, dt, drh):
 @pytest.mark.parametrize(
     ("law", "air", "why"),
     [
-        (HIDE_GLUE, (20, 80), Hold.DAMP), (HIDE_GLUE, (4.9, 50), Hold.COLD),
-        (LIQUID_GLUE, (20, 75), Hold.DAMP), (LIQUID_GLUE, (9.9, 50), Hold.COLD),
-        (PVA_WHITE, (12.9, 50), Hold.COLD), (PVA_YELLOW, (4.9, 50), Hold.COLD),
-        (SPIRIT, (20, 85), Hold.DAMP), (SPIRIT, (20, 83.5), Hold.DAMP),
+        (HIDE_GLUE, (20, 80), Hold.DAMP),
+        (HIDE_GLUE, (4.9, 50), Hold.COLD),
+        (LIQUID_GLUE, (20, 75), Hold.DAMP),
+        (LIQUID_GLUE, (9.9, 50), Hold.COLD),
+        (PVA_WHITE, (12.9, 50), Hold.COLD),
+        (PVA_YELLOW, (4.9, 50), Hold.COLD),
+        (SPIRIT, (20, 85), Hold.DAMP),
+        (SPIRIT, (20, 83.5), Hold.DAMP),
         (FilmLaw(air_exchange=0), (20, 50), Hold.SHUT),
         (WASHED_WOOD, (20, 66), Hold.DAMP),
-        (RestLaw(), (20, 71), Hold.DAMP), (RestLaw(), (20, 29), Hold.DRY),
-        (RestLaw(), (11, 50), Hold.COLD), (RestLaw(), (31, 50), Hold.HOT),
+        (RestLaw(), (20, 71), Hold.DAMP),
+        (RestLaw(), (20, 29), Hold.DRY),
+        (RestLaw(), (11, 50), Hold.COLD),
+        (RestLaw(), (31, 50), Hold.HOT),
     ],
-)  # fmt: skip
+)
 def test_a_hold_has_a_reason_and_counts_nothing(law, air, why):
     assert law.hold(*air) == why
     assert law.relative_rate(*air) == 0

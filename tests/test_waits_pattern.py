@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from monitor.clock import to_ms
-from monitor.errors import OutOfRange
-from monitor.records import Quantity
+from monitor.core.clock import to_ms
+from monitor.core.errors import OutOfRange
+from monitor.core.measurements import Quantity
 from monitor.science.waits.pattern import daily_pattern_ensemble, persistent_ensemble
 from sensors.shop import CORNER, Shop
 

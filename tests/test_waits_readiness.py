@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.clock import to_ms
-from monitor.errors import OutOfRange
+from monitor.core.clock import to_ms
+from monitor.core.errors import OutOfRange
 from monitor.science.waits.air_log import Stay, air_log, stitched
 from monitor.science.waits.coming import ComingAir, steady
 from monitor.science.waits.draws import SensorError, drawn, quantile
@@ -50,10 +50,13 @@ def log_of(temp_c, rh_pct, hours=48, step_s=60, drop=()):
 
 def wait(law=HIDE_GLUE, air=None, coming=None, ago_h=1.0, basis_h=4.0, **more):
     return Wait(
-        law=law, basis_s=3600 * basis_h, start_ms=NOW - round(ago_h * HOUR),
+        law=law,
+        basis_s=3600 * basis_h,
+        start_ms=NOW - round(ago_h * HOUR),
         air=log_of(20, 50) if air is None else air,
-        coming=steady(NOW, 20, 50, 14 * 86_400) if coming is None else coming, **more,
-    )  # fmt: skip
+        coming=steady(NOW, 20, 50, 14 * 86_400) if coming is None else coming,
+        **more,
+    )
 
 
 def one(w, **more):
@@ -136,8 +139,14 @@ def test_progress_from_the_thinned_log_is_that_of_every_reading(law):
     ts, t, rh = lively()
     air = air_log(ts, t, rh, NOW, 10)
     start = NOW - 20 * HOUR - 123_457
-    w = Wait(law=law, basis_s=24 * 3600, start_ms=start, air=air,
-             coming=steady(NOW, 20, 50, 86_400), **EXACT)  # fmt: skip
+    w = Wait(
+        law=law,
+        basis_s=24 * 3600,
+        start_ms=start,
+        air=air,
+        coming=steady(NOW, 20, 50, 86_400),
+        **EXACT,
+    )
     i = int(np.searchsorted(ts, start, side="right")) - 1
     lasts = np.diff(np.append(ts, NOW)) / 1000
     first_part = (ts[i + 1] - start) / 1000
@@ -194,20 +203,32 @@ def test_ready_times_are_those_of_a_plain_loop_over_every_reading_and_draw():
     ts, t, rh = lively(hours_back=24, step_s=60)
     law = replace(HIDE_GLUE, most_rate=5.0)
     coming = wandering(members=40)
-    w = Wait(law=law, basis_s=6 * 3600, start_ms=NOW - 3 * HOUR, coming=coming,
-             air=air_log(ts, t, rh, NOW, 60), never_shorter=False)  # fmt: skip
+    w = Wait(
+        law=law,
+        basis_s=6 * 3600,
+        start_ms=NOW - 3 * HOUR,
+        coming=coming,
+        air=air_log(ts, t, rh, NOW, 60),
+        never_shorter=False,
+    )
     told = one(w, draws=40, seed=SEED)
     d = drawn(40, w.sensor, SEED)
     plain = np.array(
         [
             plain_ready_s(
-                law, w.basis_s * math.exp(w.spread * d.basis[j]), (ts, t, rh), coming, j,
-                d.temp_k[j], d.rh_pct[j],
-                law.hard_activity + law.hard_activity_sd * d.law[j], w.start_ms,
+                law,
+                w.basis_s * math.exp(w.spread * d.basis[j]),
+                (ts, t, rh),
+                coming,
+                j,
+                d.temp_k[j],
+                d.rh_pct[j],
+                law.hard_activity + law.hard_activity_sd * d.law[j],
+                w.start_ms,
             )
             for j in range(40)
         ]
-    )  # fmt: skip
+    )
     for ms, share in ((told.ready_low_ms, 0.1), (told.ready_ms, 0.5), (told.ready_high_ms, 0.9)):
         expected = float(quantile(plain, share))
         # Tolerance: ours; the sensor's error of temperature scales the past rate to first order.
@@ -265,11 +286,13 @@ def changed(before, after, at_h, hours_back=48):
 @pytest.mark.parametrize(
     ("law", "air", "why"),
     [
-        (HIDE_GLUE, (20, 84), Hold.DAMP), (HIDE_GLUE, (4, 50), Hold.COLD),
-        (SPIRIT, (20, 86), Hold.DAMP), (WASHED_WOOD, (20, 75), Hold.DAMP),
+        (HIDE_GLUE, (20, 84), Hold.DAMP),
+        (HIDE_GLUE, (4, 50), Hold.COLD),
+        (SPIRIT, (20, 86), Hold.DAMP),
+        (WASHED_WOOD, (20, 75), Hold.DAMP),
         (RestLaw(), (20, 20), Hold.DRY),
     ],
-)  # fmt: skip
+)
 def test_on_hold_since_when_and_why(law, air, why):
     w = wait(law, changed((20, 50), air, 2.5), steady(NOW, *air, 86_400), ago_h=4, basis_h=6)
     told = one(w)
@@ -454,9 +477,14 @@ def test_the_range_narrows_on_average_as_the_wait_goes_on():
             coming = ComingAir(
                 now, 1800.0, np.full((100, 192), t[at]), np.clip(rh[at] + drift, 20, 95)
             )
-            w = Wait(law=HIDE_GLUE, basis_s=12 * 3600, start_ms=now - gone * 1_800_000,
-                     air=air_log(ts, t[:at], rh[:at], now), coming=coming,
-                     never_shorter=False)  # fmt: skip
+            w = Wait(
+                law=HIDE_GLUE,
+                basis_s=12 * 3600,
+                start_ms=now - gone * 1_800_000,
+                air=air_log(ts, t[:at], rh[:at], now),
+                coming=coming,
+                never_shorter=False,
+            )
             told = ready_times([w], now, draws=100)[0]
             high = told.ready_high_ms or told.horizon_ms
             row.append(high - told.ready_low_ms)

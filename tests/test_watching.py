@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.alerts.latch import Seen
-from monitor.alerts.rule import OUTLOOK, WATCHABLE, Of, Rule, Test
-from monitor.places import Place
+from monitor.alerting.air_quantities import Air, concerns, values_of
+from monitor.alerting.observations import furthest
+from monitor.domain.alerts.rule import OUTLOOK, WATCHABLE, Of, Rule, Test
+from monitor.domain.alerts.rule_state import Seen
+from monitor.domain.places import Place
 from monitor.science.health import saturated_s, standstill_s
-from monitor.watching.air import Air, concerns, values_of
-from monitor.watching.live import furthest
 
 PLACES = [name for name, one in WATCHABLE.items() if one.of is Of.PLACE]
 

@@ -8,8 +8,8 @@ import sys
 import numpy as np
 import pytest
 
+from monitor.clients.weather_files import WeatherFault, read
 from monitor.science.case.home import home_of, home_year
-from monitor.weather_files import WeatherFault, read
 
 # Source: files of the US National Renewable Energy Laboratory's solar radiation data base, TMY3,
 # as packaged in pvlib/data. The means are those of the files' own columns.

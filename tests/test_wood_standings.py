@@ -7,11 +7,11 @@ import pytest
 
 from monitor import settings as settings_module
 from monitor.commands import Commands, Journal
-from monitor.records import Quantity, Reading, Series
+from monitor.core.measurements import Quantity, Reading, Series
 from monitor.science.plates.answer import Assumed, Close, Reason
 from monitor.science.wood import equilibrium_moisture_content
 from monitor.store import Reader, Writer
-from monitor.wood_standings import (
+from monitor.wood.evaluation import (
     FINE_MS,
     JUST_CAME,
     LONGEST_MS,
@@ -53,8 +53,15 @@ class Shop:
         return self.commands.carry_out(asked, now)["instrument"]
 
     def take_in(self, reference="VN-31", *, ago=10 * DAY, home=50.0, kind="violin", **more):
-        return self.do("register", reference=reference, kind=kind, place="bench",
-                       home_rh_pct=home, arrived_ms=NOW - ago, **more)  # fmt: skip
+        return self.do(
+            "register",
+            reference=reference,
+            kind=kind,
+            place="bench",
+            home_rh_pct=home,
+            arrived_ms=NOW - ago,
+            **more,
+        )
 
     def instrument(self, instrument_id):
         return Journal(self.reader).instruments[instrument_id]

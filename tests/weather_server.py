@@ -15,7 +15,7 @@ from pathlib import Path
 from threading import Thread
 from typing import NamedTuple
 
-from monitor.clock import from_ms
+from monitor.core.clock import from_ms
 
 HOUR = 3_600_000
 NOW = 1_768_050_300_000
@@ -78,8 +78,11 @@ class WeatherServer:
                     time.sleep(2)
                     return
                 self.send_response_only(reply.status)
-                for name, value in {"Date": formatdate(own.clock_ms / 1000, usegmt=True),
-                                    "Connection": "close", **reply.headers}.items():  # fmt: skip
+                for name, value in {
+                    "Date": formatdate(own.clock_ms / 1000, usegmt=True),
+                    "Connection": "close",
+                    **reply.headers,
+                }.items():
                     self.send_header(name, value)
                 if reply.status != 304 and "Transfer-Encoding" not in reply.headers:
                     self.send_header("Content-Length", str(len(reply.body)))
@@ -148,22 +151,33 @@ def met(
         if dew is not None and dew[i] is not None:
             details["dew_point_temperature"] = dew[i]
         when = start + HOUR * (steps[i] if steps else i)
-        series.append({"time": stamp(when), "data": {
-            "instant": {"details": details},
-            "next_1_hours": {"details": {"precipitation_amount": 0.0}},
-        }})  # fmt: skip
+        series.append(
+            {
+                "time": stamp(when),
+                "data": {
+                    "instant": {"details": details},
+                    "next_1_hours": {"details": {"precipitation_amount": 0.0}},
+                },
+            }
+        )
     return {
         "type": "Feature",
         "geometry": {"type": "Point", "coordinates": [at[1], at[0], 267]},
         "properties": {
-            "meta": {"updated_at": stamp(issued), "units": {
-                "air_temperature": "celsius", "relative_humidity": "%", "wind_speed": "m/s",
-                "dew_point_temperature": "celsius", "air_pressure_at_sea_level": "hPa",
-                **(units or {}),
-            }},
+            "meta": {
+                "updated_at": stamp(issued),
+                "units": {
+                    "air_temperature": "celsius",
+                    "relative_humidity": "%",
+                    "wind_speed": "m/s",
+                    "dew_point_temperature": "celsius",
+                    "air_pressure_at_sea_level": "hPa",
+                    **(units or {}),
+                },
+            },
             "timeseries": series,
         },
-    }  # fmt: skip
+    }
 
 
 def nws_points(base: str) -> dict:
@@ -179,22 +193,26 @@ def nws_grid(
 
     def runs(values: Sequence[float | None], hours: int) -> list[dict]:
         return [
-            {"validTime": f"{stamp(start + i * hours * HOUR, '%Y-%m-%dT%H:%M:%S+00:00')}/PT{hours}H",
-             "value": value}
+            {
+                "validTime": f"{stamp(start + i * hours * HOUR, '%Y-%m-%dT%H:%M:%S+00:00')}/PT{hours}H",
+                "value": value,
+            }
             for i, value in enumerate(values)
-        ]  # fmt: skip
+        ]
 
     temps = [-4.4 + i for i in range(16)]
     if wild:
         temps[7] = 9999.0
-    return {"properties": {
-        "updateTime": stamp(issued, "%Y-%m-%dT%H:%M:%S+00:00"),
-        "temperature": {"uom": "wmoUnit:degC", "values": runs(temps, 3)},
-        "dewpoint": {"uom": "wmoUnit:degC", "values": runs([-9.0, -8.0], 24)},
-        "relativeHumidity": {"uom": "wmoUnit:percent", "values": []},
-        "windSpeed": {"uom": "wmoUnit:km_h-1", "values": runs([18.0, None, 9.0, 3.6], 12)},
-        "pressure": {"values": []},
-    }}  # fmt: skip
+    return {
+        "properties": {
+            "updateTime": stamp(issued, "%Y-%m-%dT%H:%M:%S+00:00"),
+            "temperature": {"uom": "wmoUnit:degC", "values": runs(temps, 3)},
+            "dewpoint": {"uom": "wmoUnit:degC", "values": runs([-9.0, -8.0], 24)},
+            "relativeHumidity": {"uom": "wmoUnit:percent", "values": []},
+            "windSpeed": {"uom": "wmoUnit:km_h-1", "values": runs([18.0, None, 9.0, 3.6], 12)},
+            "pressure": {"values": []},
+        }
+    }
 
 
 def flat(*, hours: int = 60, short: int = 0, unit_time: int = 1000) -> dict:

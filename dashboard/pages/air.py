@@ -10,10 +10,10 @@ from dash import Input, Output, html
 
 from dashboard import alert_strip, coming_ribbon, drawings, formats, in_clamps, words
 from dashboard.markup import attributes
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
-from monitor.present import TRACE_MS, PlaceAir, air_now
-from monitor.verdicts import State
+from monitor.air.current import TRACE_MS, PlaceAir, air_now
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain.air_assessment import State
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -45,9 +45,12 @@ def register(
 ) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "air", path="/", name="Air", title="Air",
+        "air",
+        path="/",
+        name="Air",
+        title="Air",
         layout=lambda **_: layout(shop, book, alerts, coming),
-    )  # fmt: skip
+    )
 
     @app.callback(Output("air", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
@@ -143,13 +146,17 @@ def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: floa
     told = outdoors and state == State.RIGHT
     who = html.Div(
         [
-            html.H2([html.Span(air.place.label, className="name"),
-                     html.Span(None if told else word, className="word")]),
+            html.H2(
+                [
+                    html.Span(air.place.label, className="name"),
+                    html.Span(None if told else word, className="word"),
+                ]
+            ),
             html.P(words.meaning(air, now, zone, unit), className="meaning"),
             html.P(_age(air, now, stale_s, unit), className="age"),
         ],
         className="who",
-    )  # fmt: skip
+    )
     if air.heard_ms is None:
         return html.Article(
             html.Div(who, className="in"), className="place", **attributes(data_state=state)
@@ -162,22 +169,31 @@ def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: floa
     inside = [
         who,
         html.Div(
-            [_figure(formats.shown("humidity", air.rh_pct, unit), "%"),
-             html.P("Relative humidity", className="what")],
+            [
+                _figure(formats.shown("humidity", air.rh_pct, unit), "%"),
+                html.P("Relative humidity", className="what"),
+            ],
             className="rh",
         ),
         strip(air, now, unit),
         html.Div(
-            [_figure(*_split("temperature", air.temp_c, unit)), spark(trace.temp_c, 2.0),
-             html.P("Temperature", className="what")],
+            [
+                _figure(*_split("temperature", air.temp_c, unit)),
+                spark(trace.temp_c, 2.0),
+                html.P("Temperature", className="what"),
+            ],
             className="temp",
         ),
         html.Div(
-            [html.Div([_wood(air, unit), spark(trace.moisture_pct, 0.8)], className="small wood"),
-             html.Div([*_dew(air, unit), spark(trace.dew_point_c, 2.0)], className="small dew")],
+            [
+                html.Div(
+                    [_wood(air, unit), spark(trace.moisture_pct, 0.8)], className="small wood"
+                ),
+                html.Div([*_dew(air, unit), spark(trace.dew_point_c, 2.0)], className="small dew"),
+            ],
             className="derived",
         ),
-    ]  # fmt: skip
+    ]
     return html.Article(
         html.Div(inside, className="in"),
         className="place",
@@ -190,8 +206,10 @@ def _split(quantity: str, value: float, unit: Unit) -> tuple[str, str]:
 
 
 def _figure(value: str, unit: str) -> Component:
-    return html.P([html.Span(value, className="number"), " ", html.Span(unit, className="unit")],
-                  className="figure")  # fmt: skip
+    return html.P(
+        [html.Span(value, className="number"), " ", html.Span(unit, className="unit")],
+        className="figure",
+    )
 
 
 def _wood(air: PlaceAir, unit: Unit) -> Component:
@@ -220,13 +238,18 @@ def _derived(value: str, unit: str, more: str, what: str) -> Component:
     return html.Div(
         [
             html.P(
-                [html.Span(value, className="number"), " ", html.Span(unit, className="unit"), " ",
-                 html.Span(more, className="more")],
+                [
+                    html.Span(value, className="number"),
+                    " ",
+                    html.Span(unit, className="unit"),
+                    " ",
+                    html.Span(more, className="more"),
+                ],
                 className="figure",
             ),
             html.P(what, className="what"),
         ]
-    )  # fmt: skip
+    )
 
 
 def _age(air: PlaceAir, now: int, stale_s: float, unit: Unit) -> list[Component | str]:
@@ -251,8 +274,11 @@ def _age(air: PlaceAir, now: int, stale_s: float, unit: Unit) -> list[Component 
             text += f", {formats.spread(abs(above), unit)} {side} the dew point"
         said.append(html.Span(text))
     if air.battery_pct < LOW_BATTERY_PCT:
-        said.append(html.Span(f"battery {formats.with_unit('battery', air.battery_pct, unit)}",
-                              className="loud"))  # fmt: skip
+        said.append(
+            html.Span(
+                f"battery {formats.with_unit('battery', air.battery_pct, unit)}", className="loud"
+            )
+        )
     return said
 
 
@@ -292,11 +318,15 @@ def strip(air: PlaceAir, now: int, unit: Unit) -> Component:
     parts: list[Component] = [
         html.Span("24 h ago", className="then", **attributes(data_side=_clear_side(air))),
         html.Div(className="trace", style=_masked(mask)),
-        *(html.Span(className="tick", style={"left": f"{drawings.strip_place(v):.2f}%"})
-          for v in range(20, 81, 5)),
-        *(html.Span(str(v), className="level", style={"left": f"{drawings.strip_place(v):.2f}%"})
-          for v in levels),
-    ]  # fmt: skip
+        *(
+            html.Span(className="tick", style={"left": f"{drawings.strip_place(v):.2f}%"})
+            for v in range(20, 81, 5)
+        ),
+        *(
+            html.Span(str(v), className="level", style={"left": f"{drawings.strip_place(v):.2f}%"})
+            for v in levels
+        ),
+    ]
     if outdoors:
         parts.append(html.Div(className="rule", style={"left": "0", "right": "0"}))
     else:
@@ -310,10 +340,16 @@ def strip(air: PlaceAir, now: int, unit: Unit) -> Component:
     if math.isfinite(air.rh_pct):
         resting = "yes" if side == State.RIGHT and not outdoors else "no"
         parts.append(
-            html.Span(className="mark", style={"left": f"{at:.2f}%"},
-                      **attributes(data_state=words.OLD if air.old else side,
-                                   data_resting=resting, data_beyond=beyond))
-        )  # fmt: skip
+            html.Span(
+                className="mark",
+                style={"left": f"{at:.2f}%"},
+                **attributes(
+                    data_state=words.OLD if air.old else side,
+                    data_resting=resting,
+                    data_beyond=beyond,
+                ),
+            )
+        )
     return html.Div(
         html.Div(parts, className="scale"),
         className="strip",

@@ -10,9 +10,9 @@ from dash import Input, Output, dcc, html
 
 from dashboard import alert_parts, alert_words, formats, sign_in, wait_parts, words
 from dashboard.markup import attributes
-from monitor.alerts.starting_set import HUMIDIFIER
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain.alerts.default_rules import HUMIDIFIER
 from monitor.store.outbox import Outcome
 
 if TYPE_CHECKING:
@@ -40,9 +40,12 @@ AMOUNT = (
 def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "alerts", path="/alerts", name="Alerts", title="Alerts",
+        "alerts",
+        path="/alerts",
+        name="Alerts",
+        title="Alerts",
         layout=lambda **_: layout(shop, book),
-    )  # fmt: skip
+    )
 
     @app.callback(
         Output("alerts-now", "children"),
@@ -89,13 +92,19 @@ def layout(shop: Shop, book: AlertBook) -> Component:
             html.Div(now, id="alerts-now"),
             None if may.allowed else html.P(may.why),
             html.Div(
-                [html.Section(over, id="alerts-over"),
-                 html.Div([html.Section(notices, id="alerts-notices"),
-                           html.Section(tanks, id="alerts-tanks")])],
+                [
+                    html.Section(over, id="alerts-over"),
+                    html.Div(
+                        [
+                            html.Section(notices, id="alerts-notices"),
+                            html.Section(tanks, id="alerts-tanks"),
+                        ]
+                    ),
+                ],
                 className="alerts-two",
             ),
         ],
-    )  # fmt: skip
+    )
 
 
 def live(shop: Shop, book: AlertBook, *, writer: bool) -> tuple[list[Component], ...]:
@@ -114,8 +123,10 @@ def open_now(shop: Shop, book: AlertBook, now: int, *, writer: bool) -> list[Com
     found, values = book.open(), book.values()
     calling = sum(not alert.rests(now) for alert in found)
     if not found:
-        return [html.H1("Nothing is the matter."),
-                html.P("What the rules find stands here, with what to do.")]  # fmt: skip
+        return [
+            html.H1("Nothing is the matter."),
+            html.P("What the rules find stands here, with what to do."),
+        ]
     head = "1 alert is open" if len(found) == 1 else f"{len(found)} alerts are open"
     if calling:
         head += f", {calling} of them not acknowledged" if calling < len(found) else ""
@@ -124,11 +135,15 @@ def open_now(shop: Shop, book: AlertBook, now: int, *, writer: bool) -> list[Com
     return [
         html.H1(f"{head}."),
         html.Div(
-            [alert_parts.card(alert, values.get((alert.rule, alert.subject)), shop, now,
-                              writer=writer) for alert in found],
+            [
+                alert_parts.card(
+                    alert, values.get((alert.rule, alert.subject)), shop, now, writer=writer
+                )
+                for alert in found
+            ],
             className="alerts-open",
         ),
-    ]  # fmt: skip
+    ]
 
 
 def lately_over(shop: Shop, book: AlertBook, now: int) -> list[Component]:
@@ -146,8 +161,10 @@ def lately_over(shop: Shop, book: AlertBook, now: int) -> list[Component]:
                         html.Div(
                             [
                                 alert_parts.urgency(alert.gravest[0]),
-                                dcc.Link(f"{alert.label}: {alert.gravest[1]}",
-                                         href=f"/alerts/{alert.id}"),
+                                dcc.Link(
+                                    f"{alert.label}: {alert.gravest[1]}",
+                                    href=f"/alerts/{alert.id}",
+                                ),
                             ],
                             className="what-was",
                         ),
@@ -159,7 +176,7 @@ def lately_over(shop: Shop, book: AlertBook, now: int) -> list[Component]:
             ],
             className="over-list",
         ),
-    ]  # fmt: skip
+    ]
 
 
 def on_their_way(notices: Notices, settings: Settings, now: int) -> list[Component]:
@@ -168,11 +185,16 @@ def on_their_way(notices: Notices, settings: Settings, now: int) -> list[Compone
     if not settings.channels and not notices.newest:
         return [
             head,
-            html.P("No channel is set: alerts are told here and over MQTT only. Give [[channels]] in "
-                   "benchweather.toml, then try benchweather notify-test."),
-        ]  # fmt: skip
-    given_up = [e for e in notices.newest if e.outcome is Outcome.GIVEN_UP
-                and (e.ended_ms or 0) > now - OVER_MS]  # fmt: skip
+            html.P(
+                "No channel is set: alerts are told here and over MQTT only. Give [[channels]] in "
+                "benchweather.toml, then try benchweather notify-test."
+            ),
+        ]
+    given_up = [
+        e
+        for e in notices.newest
+        if e.outcome is Outcome.GIVEN_UP and (e.ended_ms or 0) > now - OVER_MS
+    ]
     waiting = [e for e in notices.newest if e.outcome is None]
     parts: list[Component] = [head]
     for channel, tally in notices.waiting.items():
@@ -182,11 +204,16 @@ def on_their_way(notices: Notices, settings: Settings, now: int) -> list[Compone
         parts.append(html.P(html.Strong(f"{channel}: {wait}{failing}, the oldest from {oldest}.")))
     if not waiting:
         last = next((e for e in notices.newest if e.outcome is Outcome.DELIVERED), None)
-        parts.append(html.P(
-            "None is on its way."
-            + (f" The last one: {last.channel}, {alert_words.way(last, now, settings.zone)}."
-               if last else "")
-        ))  # fmt: skip
+        parts.append(
+            html.P(
+                "None is on its way."
+                + (
+                    f" The last one: {last.channel}, {alert_words.way(last, now, settings.zone)}."
+                    if last
+                    else ""
+                )
+            )
+        )
     if waiting:
         parts.append(_listed(waiting, settings, now))
     if given_up:
@@ -197,13 +224,17 @@ def on_their_way(notices: Notices, settings: Settings, now: int) -> list[Compone
 def _listed(entries: list[Entry], settings: Settings, now: int) -> Component:
     items = [
         html.Li(
-            [html.P(html.Strong(entry.notice.title)),
-             html.P(f"{entry.channel}: {alert_words.way(entry, now, settings.zone)}.",
-                    className="aside")],
+            [
+                html.P(html.Strong(entry.notice.title)),
+                html.P(
+                    f"{entry.channel}: {alert_words.way(entry, now, settings.zone)}.",
+                    className="aside",
+                ),
+            ],
             key=str(entry.entry_id),
         )
         for entry in entries[:NOTICES_SHOWN]
-    ]  # fmt: skip
+    ]
     if len(entries) > NOTICES_SHOWN:
         items.append(html.Li(f"and {len(entries) - NOTICES_SHOWN} more"))
     return html.Ul(items, className="over-list")
@@ -228,8 +259,12 @@ def tanks(shop: Shop, book: AlertBook, now: int, *, writer: bool) -> list[Compon
                 **attributes(data_due=due),
             )
         )
-    return [html.H2("Humidifiers"), html.Ul(items, className="tanks"),
-            html.P(AMOUNT, className="aside"), html.P(HUMIDIFIER, className="aside")]  # fmt: skip
+    return [
+        html.H2("Humidifiers"),
+        html.Ul(items, className="tanks"),
+        html.P(AMOUNT, className="aside"),
+        html.P(HUMIDIFIER, className="aside"),
+    ]
 
 
 def filling(tank: Reservoir) -> Component:
@@ -237,13 +272,22 @@ def filling(tank: Reservoir) -> Component:
     form = f"fill-{tank.id}"
     return html.Div(
         [
-            alert_parts.field("amount", f"{form}-amount", size="6", maxLength=20,
-                              placeholder="1.5 L"),
-            wait_parts.tap("Filled", "filled", about="reservoir", reservoir=tank.id, form=form,
-                           said=f"Filled: {tank.label}."),
+            alert_parts.field(
+                "amount", f"{form}-amount", size="6", maxLength=20, placeholder="1.5 L"
+            ),
+            wait_parts.tap(
+                "Filled",
+                "filled",
+                about="reservoir",
+                reservoir=tank.id,
+                form=form,
+                said=f"Filled: {tank.label}.",
+            ),
         ],
-        id=form, className="filling", **attributes(data_draft=form),
-    )  # fmt: skip
+        id=form,
+        className="filling",
+        **attributes(data_draft=form),
+    )
 
 
 def tank_words(filled_ms: int | None, lasts_h: float, now: int, shop: Shop) -> tuple[str, str]:

@@ -10,23 +10,25 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard import alert_parts, alert_words, formats, sign_in, wait_parts, words
 from dashboard.markup import attributes
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.alert_book import AlertBook
     from dashboard.queries import Shop
-    from monitor.alerts.alert import Alert
+    from monitor.domain.alerts.alert import Alert
 
 
 def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "alerts_one", path_template="/alerts/<alert_id>", title="Alert",
+        "alerts_one",
+        path_template="/alerts/<alert_id>",
+        title="Alert",
         layout=lambda alert_id="", **_: layout(shop, book, alert_id),
-    )  # fmt: skip
+    )
 
     @app.callback(
         Output("alert-now", "children"),
@@ -119,16 +121,25 @@ def note(alert: Alert) -> Component:
         [
             html.Div(
                 alert_parts.long_field("note", "alert-note", maxLength=500, rows=2),
-                id="note-form", className="fields", **attributes(data_draft=f"note-{alert.id}"),
+                id="note-form",
+                className="fields",
+                **attributes(data_draft=f"note-{alert.id}"),
             ),
             html.Div(
-                wait_parts.tap("Add this note", "note", about="alert", alert=alert.id,
-                               form="note-form", said="Noted.", then="reload"),
+                wait_parts.tap(
+                    "Add this note",
+                    "note",
+                    about="alert",
+                    alert=alert.id,
+                    form="note-form",
+                    said="Noted.",
+                    then="reload",
+                ),
                 className="taps",
             ),
         ],
         className="note-form",
-    )  # fmt: skip
+    )
 
 
 def history(alert: Alert, shop: Shop) -> Component:

@@ -13,9 +13,9 @@ from dashboard.alert_fields import form_of, scales
 from dashboard.alert_wishes import places_of
 from dashboard.markup import attributes
 from dashboard.pages import bench_wait
-from monitor.alerts.rule import TEXT_MAX, Of
-from monitor.alerts.starting_set import starting_set
-from monitor.errors import StoreFault
+from monitor.core.errors import StoreFault
+from monitor.domain.alerts.default_rules import starting_set
+from monitor.domain.alerts.rule import TEXT_MAX, Of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from dashboard.alert_book import AlertBook
     from dashboard.queries import Shop
-    from monitor.alerts.rule import Rule
+    from monitor.domain.alerts.rule import Rule
 
 
 def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
@@ -32,13 +32,19 @@ def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
     del app
     # Pages with an order are looked at first: /alerts/<id> would take these addresses too.
     dash.register_page(
-        "alerts_rules", path="/alerts/rules", title="Rules", order=1,
+        "alerts_rules",
+        path="/alerts/rules",
+        title="Rules",
+        order=1,
         layout=lambda **_: layout(shop, book),
-    )  # fmt: skip
+    )
     dash.register_page(
-        "alerts_rule", path_template="/alerts/rule/<rule_id>", title="Rule", order=1,
+        "alerts_rule",
+        path_template="/alerts/rule/<rule_id>",
+        title="Rule",
+        order=1,
         layout=lambda rule_id="", **_: one(shop, book, rule_id),
-    )  # fmt: skip
+    )
 
 
 def layout(shop: Shop, book: AlertBook) -> Component:
@@ -54,8 +60,10 @@ def layout(shop: Shop, book: AlertBook) -> Component:
     for of, name in alert_words.GROUPS.items():
         mine = [rule for rule in rules.values() if rule.of is of]
         if mine:
-            lines = [line(rule, rule.id in changed, shop, places, writer=may.allowed)
-                     for rule in sorted(mine, key=lambda rule: (not rule.on, rule.name))]  # fmt: skip
+            lines = [
+                line(rule, rule.id in changed, shop, places, writer=may.allowed)
+                for rule in sorted(mine, key=lambda rule: (not rule.on, rule.name))
+            ]
             groups += [html.H2(name), html.Ul(lines, className="rules")]
     return alert_parts.page(
         "/alerts/rules",
@@ -118,9 +126,14 @@ def switch(rule: Rule) -> Component:
     word, on = ("Switch off", "no") if rule.on else ("Switch on", "yes")
     said = f"{'Off' if rule.on else 'On'}: {rule.name}."
     return wait_parts.tap(
-        [word, html.Span(f" {rule.name}", className="unseen")], "rule", about="rule",
-        rule=rule.id, on=on, said=said, then="reload",
-    )  # fmt: skip
+        [word, html.Span(f" {rule.name}", className="unseen")],
+        "rule",
+        about="rule",
+        rule=rule.id,
+        on=on,
+        said=said,
+        then="reload",
+    )
 
 
 def add(rules: Mapping[str, Rule]) -> Component:
@@ -134,17 +147,28 @@ def add(rules: Mapping[str, Rule]) -> Component:
                     alert_parts.field("name", "add-name", maxLength=40),
                     alert_parts.choice("like", "add-like", {"": "", **names}),
                 ],
-                id="add-form", className="fields", **attributes(data_draft="add-rule"),
+                id="add-form",
+                className="fields",
+                **attributes(data_draft="add-rule"),
             ),
             html.Div(
-                wait_parts.tap("Add it", "rule", about="rule", form="add-form", said="Added.",
-                               then="reload", name="tap main"),
+                wait_parts.tap(
+                    "Add it",
+                    "rule",
+                    about="rule",
+                    form="add-form",
+                    said="Added.",
+                    then="reload",
+                    name="tap main",
+                ),
                 className="taps wide",
             ),
-            html.P("It watches the same and says the same until you change it.", className="aside"),
+            html.P(
+                "It watches the same and says the same until you change it.", className="aside"
+            ),
         ],
         id="rules-add",
-    )  # fmt: skip
+    )
 
 
 def one(shop: Shop, book: AlertBook, rule_id: str) -> Component:
@@ -163,25 +187,24 @@ def one(shop: Shop, book: AlertBook, rule_id: str) -> Component:
             [html.H1("No such rule"), html.P(dcc.Link("All rules", href="/alerts/rules"))]
         )
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    told = [
-        alert_words.ends(rule, unit),
-        alert_words.telling(rule),
-        _family(rule, book.rules()),
-    ]
+    told = [alert_words.ends(rule, unit), alert_words.telling(rule), _family(rule, book.rules())]
     return _page(
         [
-            html.P([alert_parts.urgency(rule.urgency), " ", html.Strong("off" if not rule.on else "")]),
+            html.P(
+                [alert_parts.urgency(rule.urgency), " ", html.Strong("off" if not rule.on else "")]
+            ),
             html.H1(rule.name),
             html.P(alert_words.rule_words(rule, places, unit), className="lead"),
             html.P(" ".join(filter(None, told))),
-            html.P([html.Strong("What to do now: "), rule.do], className="do") if rule.do else None,
+            html.P([html.Strong("What to do now: "), rule.do], className="do")
+            if rule.do
+            else None,
             html.P([html.Strong("Why: "), rule.why]) if rule.why else None,
             html.P(f"Source: {rule.source}", className="aside") if rule.source else None,
             html.P([html.Strong("Caution: "), rule.caution]) if rule.caution else None,
-            *(change(rule, rule.id in changed, shop) if may.allowed
-              else [html.P(may.why)]),
+            *(change(rule, rule.id in changed, shop) if may.allowed else [html.P(may.why)]),
         ]
-    )  # fmt: skip
+    )
 
 
 def _page(parts: list[Any]) -> Component:
@@ -231,26 +254,42 @@ def change(rule: Rule, changed: bool, shop: Shop) -> list[Component]:
                         figure("name", maxLength=TEXT_MAX),
                         *figures,
                         alert_parts.choice("urgency", "rule-urgency", levels, shown["urgency"]),
-                        alert_parts.choice("breaks_quiet", "rule-breaks_quiet",
-                                           {"no": "no, after them", "yes": "yes"},
-                                           shown["breaks_quiet"]),
+                        alert_parts.choice(
+                            "breaks_quiet",
+                            "rule-breaks_quiet",
+                            {"no": "no, after them", "yes": "yes"},
+                            shown["breaks_quiet"],
+                        ),
                     ],
                     className="fields",
                 ),
-                html.Div([text(name) for name in ("do", "why", "source", "caution")],
-                         className="fields texts"),
                 html.Div(
-                    wait_parts.tap("Keep these", "rule", about="rule", rule=rule.id,
-                                   form="rule-form", said="Kept.", then="reload", name="tap main"),
+                    [text(name) for name in ("do", "why", "source", "caution")],
+                    className="fields texts",
+                ),
+                html.Div(
+                    wait_parts.tap(
+                        "Keep these",
+                        "rule",
+                        about="rule",
+                        rule=rule.id,
+                        form="rule-form",
+                        said="Kept.",
+                        then="reload",
+                        name="tap main",
+                    ),
                     className="taps wide",
                 ),
             ],
-            id="rule-form", **attributes(data_draft=f"rule-{rule.id}"),
+            id="rule-form",
+            **attributes(data_draft=f"rule-{rule.id}"),
         ),
         html.Div([switch(rule), give_up(rule, shop) if changed else None], className="taps wide"),
-        html.P("An alert that is open keeps the words it was raised with until it changes.",
-               className="aside"),
-    ]  # fmt: skip
+        html.P(
+            "An alert that is open keeps the words it was raised with until it changes.",
+            className="aside",
+        ),
+    ]
 
 
 _HINTS = {
@@ -265,9 +304,21 @@ _HINTS = {
 def give_up(rule: Rule, shop: Shop) -> Component:
     """Give up what the shop has changed; a rule of its own is taken away."""
     if rule.id in starting_set(shop.settings.limits):
-        return wait_parts.tap("Give up my changes", "reset", about="rule", rule=rule.id,
-                              said="As it came.", then="reload",
-                              sure="Tap again: it will be as it came")  # fmt: skip
-    return wait_parts.tap("Take this rule away", "reset", about="rule", rule=rule.id,
-                          said="Taken away.", then="/alerts/rules",
-                          sure="Tap again to take it away")  # fmt: skip
+        return wait_parts.tap(
+            "Give up my changes",
+            "reset",
+            about="rule",
+            rule=rule.id,
+            said="As it came.",
+            then="reload",
+            sure="Tap again: it will be as it came",
+        )
+    return wait_parts.tap(
+        "Take this rule away",
+        "reset",
+        about="rule",
+        rule=rule.id,
+        said="Taken away.",
+        then="/alerts/rules",
+        sure="Tap again to take it away",
+    )

@@ -8,20 +8,12 @@ import dash
 import flask
 from dash import Input, Output, dcc, html
 
-from dashboard import (
-    calendar_feed,
-    formats,
-    sign_in,
-    wait_parts,
-    wait_series,
-    wait_words,
-    words,
-)
+from dashboard import calendar_feed, formats, sign_in, wait_parts, wait_series, wait_words, words
 from dashboard.markup import attributes
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
-from monitor.kinds import Caution
-from monitor.waits import Action
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain.wait import Action
+from monitor.domain.wait_types import Caution
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -31,10 +23,10 @@ if TYPE_CHECKING:
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
     from dashboard.wood_book import WoodBook
-    from monitor.kinds import Kind
-    from monitor.places import Place
-    from monitor.records import Quantity
-    from monitor.waits import Wait
+    from monitor.core.measurements import Quantity
+    from monitor.domain.places import Place
+    from monitor.domain.wait import Wait
+    from monitor.domain.wait_types import Kind
 
 FIRST_KINDS = 4
 """How many kinds have a button of their own; the others are one tap further in."""
@@ -48,9 +40,12 @@ ANSWERED_MS = 2 * formats.MINUTE_MS
 def register(app: dash.Dash, shop: Shop, book: WaitBook, woods: WoodBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "bench", path="/bench", name="Bench", title="Bench",
+        "bench",
+        path="/bench",
+        name="Bench",
+        title="Bench",
         layout=lambda **_: layout(shop, book, woods),
-    )  # fmt: skip
+    )
 
     @app.callback(
         Output("bench-next", "children"),
@@ -105,7 +100,7 @@ def layout(shop: Shop, book: WaitBook, woods: WoodBook) -> Component:
             calendar(shop) if may.allowed else None,
         ],
         className="sheet bench",
-    )  # fmt: skip
+    )
 
 
 def refused(may: sign_in.Writing) -> Component:
@@ -146,9 +141,7 @@ def live(shop: Shop, book: WaitBook, writer: bool) -> tuple[list[Component], ...
             ),
         ]
     else:
-        waits = [
-            html.P("What you put in clamps or leave to dry stands here with its ready time."),
-        ]
+        waits = [html.P("What you put in clamps or leave to dry stands here with its ready time.")]
     head, after = wait_words.next_up(found, now, zone)
     top: list[Component] = [html.H1(head), html.P(after)]
     if found:
@@ -227,8 +220,12 @@ def opening(
             html.H2("Put in clamps, or leave to dry"),
             html.Div([kind_tap(kind, bases[kind.id]) for kind in first], className="kinds"),
             html.Details(
-                [html.Summary(f"{len(others)} more kinds"),
-                 html.Div([kind_tap(kind, bases[kind.id]) for kind in others], className="kinds")],
+                [
+                    html.Summary(f"{len(others)} more kinds"),
+                    html.Div(
+                        [kind_tap(kind, bases[kind.id]) for kind in others], className="kinds"
+                    ),
+                ],
                 id="bench-more-kinds",
             ),
             html.Div(
@@ -238,12 +235,14 @@ def opening(
                     cautions(kinds),
                     html.Ul(cold, id="bench-cold", className="cautions"),
                 ],
-                id="bench-where", hidden=True,
+                id="bench-where",
+                hidden=True,
             ),
             details(references),
         ],
-        className="opening", id="bench-opening",
-    )  # fmt: skip
+        className="opening",
+        id="bench-opening",
+    )
 
 
 def calendar(shop: Shop) -> Component | None:
@@ -252,10 +251,13 @@ def calendar(shop: Shop) -> Component | None:
     if not path:
         return None
     return html.P(
-        ["Ready times for the phone: ", html.A("calendar link", href=path),
-         ". Whoever has this link sees what is waiting: keep it in the shop."],
+        [
+            "Ready times for the phone: ",
+            html.A("calendar link", href=path),
+            ". Whoever has this link sees what is waiting: keep it in the shop.",
+        ],
         className="aside calendar-link",
-    )  # fmt: skip
+    )
 
 
 def kind_tap(kind: Kind, basis_s: float) -> Component:
@@ -265,9 +267,13 @@ def kind_tap(kind: Kind, basis_s: float) -> Component:
         type="button",
         className="tap kind",
         key=kind.id,
-        **attributes(data_choose=kind.id, data_name=kind.name, aria_pressed="false",
-                     data_cautions=" ".join(kind.cautions)),
-    )  # fmt: skip
+        **attributes(
+            data_choose=kind.id,
+            data_name=kind.name,
+            aria_pressed="false",
+            data_cautions=" ".join(kind.cautions),
+        ),
+    )
 
 
 def place_tap(
@@ -279,8 +285,10 @@ def place_tap(
         for quantity in sorted(newest, reverse=True)
         if str(quantity) in ("temperature", "humidity")
     ]
-    heard = min((ms for q, (ms, _) in newest.items() if str(q) in ("temperature", "humidity")),
-                default=None)  # fmt: skip
+    heard = min(
+        (ms for q, (ms, _) in newest.items() if str(q) in ("temperature", "humidity")),
+        default=None,
+    )
     if heard is None:
         air = "no sensor: no time can be told"
     elif now_ms() - heard > 1000 * shop.settings.board.stale_after_s:
@@ -289,8 +297,11 @@ def place_tap(
         air = ", ".join(values)
     return wait_parts.tap(
         [html.Strong(place.label), html.Span(air, className="basis")],
-        "open", place=place.id, name="tap main", placename=place.label,
-    )  # fmt: skip
+        "open",
+        place=place.id,
+        name="tap main",
+        placename=place.label,
+    )
 
 
 def cold_places(
@@ -311,8 +322,13 @@ def cold_places(
                 f"{formats.whole_temperature(limit, unit)}: warm the parts, or the joint chills "
                 "before it is closed."
             )
-            found.append(html.Li(html.Span(text), key=place.id,
-                                 **attributes(data_caution=str(Caution.CHILLED_JOINT))))  # fmt: skip
+            found.append(
+                html.Li(
+                    html.Span(text),
+                    key=place.id,
+                    **attributes(data_caution=str(Caution.CHILLED_JOINT)),
+                )
+            )
     return found
 
 
@@ -321,23 +337,30 @@ def cautions(kinds: Sequence[Kind]) -> Component:
 
     The chilled joint is told by the places that are cold.
     """
-    used = [c for c in Caution if c is not Caution.CHILLED_JOINT
-            and any(c in kind.cautions for kind in kinds)]  # fmt: skip
+    used = [
+        c
+        for c in Caution
+        if c is not Caution.CHILLED_JOINT and any(c in kind.cautions for kind in kinds)
+    ]
     return html.Ul(
         [
             html.Li(
                 [
                     html.Span(wait_words.CAUTIONS[caution]),
-                    html.Button("Put away", type="button", className="away",
-                                title="Put this caution away until tomorrow",
-                                **attributes(data_dismiss=str(caution))),
+                    html.Button(
+                        "Put away",
+                        type="button",
+                        className="away",
+                        title="Put this caution away until tomorrow",
+                        **attributes(data_dismiss=str(caution)),
+                    ),
                 ],
                 **attributes(data_caution=str(caution)),
             )
             for caution in used
         ],
         className="cautions",
-    )  # fmt: skip
+    )
 
 
 def details(references: Sequence[str]) -> Component:
@@ -349,33 +372,51 @@ def details(references: Sequence[str]) -> Component:
                     html.Summary("Details: instrument, who, start, clamps, note"),
                     html.Div(
                         [
-                            wait_parts.field("Instrument or job", "open-instrument", "instrument",
-                                             maxLength=200, list="open-references"),
-                            html.Datalist([html.Option(value=text) for text in references],
-                                          id="open-references"),
+                            wait_parts.field(
+                                "Instrument or job",
+                                "open-instrument",
+                                "instrument",
+                                maxLength=200,
+                                list="open-references",
+                            ),
+                            html.Datalist(
+                                [html.Option(value=text) for text in references],
+                                id="open-references",
+                            ),
                             wait_parts.field("What", "open-what", "what", maxLength=200),
-                            wait_parts.field("How many at once", "open-count", "count",
-                                             inputMode="numeric", maxLength=3),
-                            wait_parts.field("Clamps", "open-clamps", "clamps",
-                                             inputMode="numeric", maxLength=3),
-                            wait_parts.field("Who (kept on this device)", "bench-by", "by",
-                                             maxLength=60),
+                            wait_parts.field(
+                                "How many at once",
+                                "open-count",
+                                "count",
+                                inputMode="numeric",
+                                maxLength=3,
+                            ),
+                            wait_parts.field(
+                                "Clamps", "open-clamps", "clamps", inputMode="numeric", maxLength=3
+                            ),
+                            wait_parts.field(
+                                "Who (kept on this device)", "bench-by", "by", maxLength=60
+                            ),
                             wait_parts.field("Started (empty: now)", "open-start", "start"),
                             wait_parts.field("Wanted by", "open-wanted", "wanted"),
                             html.Div(
-                                [html.Label("Note", htmlFor="open-note"),
-                                 dcc.Textarea(id="open-note", name="note", maxLength=2000)],
+                                [
+                                    html.Label("Note", htmlFor="open-note"),
+                                    dcc.Textarea(id="open-note", name="note", maxLength=2000),
+                                ],
                                 className="field",
                             ),
                         ],
                         className="fields",
                     ),
-                    html.P("These go with the next wait you open. Kept on this device until then.",
-                           className="aside"),
+                    html.P(
+                        "These go with the next wait you open. Kept on this device until then.",
+                        className="aside",
+                    ),
                 ],
                 id="bench-more",
-            ),
+            )
         ],
         id="bench-form",
         **attributes(data_draft="open"),
-    )  # fmt: skip
+    )

@@ -11,8 +11,8 @@ from dash import Input, Output, dcc, html
 from dashboard import formats, sign_in, wait_parts, wait_series, wait_words, words
 from dashboard.markup import attributes
 from dashboard.pages.bench_wait import places_of
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
-    from monitor.waits import Wait
+    from monitor.domain.wait import Wait
 
 SHOWN = 60
 
@@ -29,9 +29,11 @@ SHOWN = 60
 def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "bench_finished", path="/bench/finished", title="Finished",
+        "bench_finished",
+        path="/bench/finished",
+        title="Finished",
         layout=lambda **_: layout(shop, book),
-    )  # fmt: skip
+    )
 
     @app.callback(
         Output("finished", "children"), Input("bench-changed", "data"), prevent_initial_call=True
@@ -99,8 +101,10 @@ def one(alike: Sequence[Wait], shop: Shop, places: dict[str, str], writer: bool)
                     html.H2(
                         dcc.Link(name, href=f"/bench/wait/{wait.id}") if len(alike) == 1 else name
                     ),
-                    html.P(f"{at}. Released {formats.when(wait.released_ms or now, now, zone)}.",
-                           className="at"),
+                    html.P(
+                        f"{at}. Released {formats.when(wait.released_ms or now, now, zone)}.",
+                        className="at",
+                    ),
                     html.P(wait.note, className="aside") if wait.note else None,
                 ]
             ),
@@ -111,4 +115,4 @@ def one(alike: Sequence[Wait], shop: Shop, places: dict[str, str], writer: bool)
         key=wait.id,
         className="done",
         **attributes(data_wait=wait_series.ids(alike)),
-    )  # fmt: skip
+    )

@@ -13,7 +13,7 @@ from dash import dcc, html
 from dashboard import drawings, formats, sign_in, wait_parts, wait_words, words
 from dashboard.markup import attributes
 from dashboard.wait_wishes import shown_of
-from monitor.errors import StoreFault
+from monitor.core.errors import StoreFault
 from monitor.science.waits.glue import GlueLaw, strict_and_additive_hours
 from monitor.science.waits.learning import Verdict
 from monitor.science.waits.parameters import parameters
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
-    from monitor.kinds import Kind
+    from monitor.domain.wait_types import Kind
     from monitor.science.waits.learning import Learned
     from monitor.science.waits.parameters import Parameter
 
@@ -40,9 +40,11 @@ def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
         "bench_kinds", path="/bench/kinds", title="Kinds", layout=lambda **_: layout(shop, book)
     )
     dash.register_page(
-        "bench_kind", path_template="/bench/kind/<kind_id>", title="Kind",
+        "bench_kind",
+        path_template="/bench/kind/<kind_id>",
+        title="Kind",
         layout=lambda kind_id="", **_: one(shop, book, kind_id),
-    )  # fmt: skip
+    )
 
 
 def _page(here: str, parts: list[Any]) -> Component:
@@ -54,12 +56,17 @@ def _page(here: str, parts: list[Any]) -> Component:
 def _table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") -> Component:
     return html.Div(
         html.Table(
-            [html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-             html.Tbody([html.Tr(row) for row in rows])],
+            [
+                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
+                html.Tbody([html.Tr(row) for row in rows]),
+            ],
             className=name,
         ),
-        className="scroll", tabIndex=0, role="region", **attributes(aria_label=label),
-    )  # fmt: skip
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **attributes(aria_label=label),
+    )
 
 
 def layout(shop: Shop, book: WaitBook) -> Component:
@@ -77,26 +84,35 @@ def layout(shop: Shop, book: WaitBook) -> Component:
         told = "–"
         if taught is not None and taught.evidence:
             told = f"{_told(taught.basis_s)} from {_releases(len(taught.evidence))}"
-        rows.append([
-            html.Th(dcc.Link(kind.name, href=f"/bench/kind/{kind.id}"), scope="row"),
-            html.Td(formats.hours(kind.basis_s), className="count"),
-            html.Td(formats.hours(kind.minimum_s) if kind.minimum_s else "none", className="count"),
-            html.Td(told),
-            html.Td(wait_words.law_words(kind).split(":")[0].split(" that ")[0]),
-            html.Td(kind.source),
-        ])  # fmt: skip
+        rows.append(
+            [
+                html.Th(dcc.Link(kind.name, href=f"/bench/kind/{kind.id}"), scope="row"),
+                html.Td(formats.hours(kind.basis_s), className="count"),
+                html.Td(
+                    formats.hours(kind.minimum_s) if kind.minimum_s else "none", className="count"
+                ),
+                html.Td(told),
+                html.Td(wait_words.law_words(kind).split(":")[0].split(" that ")[0]),
+                html.Td(kind.source),
+            ]
+        )
     return _page(
         "/bench/kinds",
         [
             html.H1("Kinds"),
-            html.P("The basis is the wait you would give the work in reference air, 20 °C and 50 % "
-                   "RH. Each is yours to change."),
-            _table(["Kind", "Basis", "Safe minimum", "Releases taught", "Law", "Basis from"], rows,
-                   "Kinds"),
+            html.P(
+                "The basis is the wait you would give the work in reference air, 20 °C and 50 % "
+                "RH. Each is yours to change."
+            ),
+            _table(
+                ["Kind", "Basis", "Safe minimum", "Releases taught", "Law", "Basis from"],
+                rows,
+                "Kinds",
+            ),
             _add(kinds) if may.allowed else html.P(may.why),
             _off_the_list(retired) if may.allowed and retired else None,
         ],
-    )  # fmt: skip
+    )
 
 
 def _off_the_list(retired: list[Kind]) -> Component:
@@ -105,13 +121,21 @@ def _off_the_list(retired: list[Kind]) -> Component:
             html.Summary(f"{len(retired)} off the list"),
             html.P("A tap puts it back as it last was."),
             html.Div(
-                [wait_parts.tap(kind.name, "restore", kind=kind.id, then="reload",
-                                said=f"Back on the list: {kind.name}.") for kind in retired],
+                [
+                    wait_parts.tap(
+                        kind.name,
+                        "restore",
+                        kind=kind.id,
+                        then="reload",
+                        said=f"Back on the list: {kind.name}.",
+                    )
+                    for kind in retired
+                ],
                 className="taps wide",
             ),
         ],
         id="kinds-off",
-    )  # fmt: skip
+    )
 
 
 def _add(kinds: list[Kind]) -> Component:
@@ -122,20 +146,32 @@ def _add(kinds: list[Kind]) -> Component:
                 [
                     wait_parts.field("Name", "add-name", "name", maxLength=40),
                     wait_parts.field("Basis, hours", "add-basis", "basis_h", inputMode="numeric"),
-                    wait_parts.field("Safe minimum, hours", "add-minimum", "minimum_h",
-                                     inputMode="numeric"),
+                    wait_parts.field(
+                        "Safe minimum, hours", "add-minimum", "minimum_h", inputMode="numeric"
+                    ),
                 ],
-                id="add-form", className="fields", **attributes(data_draft="add-kind"),
+                id="add-form",
+                className="fields",
+                **attributes(data_draft="add-kind"),
             ),
             html.P("It takes its law, spread and cautions from:"),
             html.Div(
-                [wait_parts.tap(kind.name, "kind", form="add-form", like=kind.id, said="Added.",
-                                then="reload") for kind in kinds],
+                [
+                    wait_parts.tap(
+                        kind.name,
+                        "kind",
+                        form="add-form",
+                        like=kind.id,
+                        said="Added.",
+                        then="reload",
+                    )
+                    for kind in kinds
+                ],
                 className="taps wide",
             ),
         ],
         id="kinds-add",
-    )  # fmt: skip
+    )
 
 
 def one(shop: Shop, book: WaitBook, kind_id: str) -> Component:
@@ -146,8 +182,10 @@ def one(shop: Shop, book: WaitBook, kind_id: str) -> Component:
     except StoreFault as exc:
         return _page("/bench/kind", [html.H1("Kind"), html.P(words.store_trouble(exc).sentence)])
     if kind is None:
-        return _page("/bench/kind", [html.H1("No such kind"),
-                                     html.P(dcc.Link("All kinds", href="/bench/kinds"))])  # fmt: skip
+        return _page(
+            "/bench/kind",
+            [html.H1("No such kind"), html.P(dcc.Link("All kinds", href="/bench/kinds"))],
+        )
     return _page(
         "/bench/kind",
         [
@@ -183,8 +221,10 @@ def taught(kind: Kind, learned: Learned | None) -> list[Component]:
         f"{f', never below {formats.hours(kind.minimum_s)}' if kind.minimum_s else ''}."
     )
     if not learned.evidence:
-        return [html.P(before),
-                html.P("No release has said how it was yet: the basis stands as set.")]  # fmt: skip
+        return [
+            html.P(before),
+            html.P("No release has said how it was yet: the basis stands as set."),
+        ]
     counts = {v: sum(e.verdict is v for e in learned.evidence) for v in Verdict}
     told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
     times = ", ".join(f"{_told(e.equivalent_s)} {e.verdict}" for e in learned.evidence[-8:])
@@ -195,12 +235,20 @@ def taught(kind: Kind, learned: Learned | None) -> list[Component]:
     )
     return [
         html.P(before),
-        html.P(f"{_releases(len(learned.evidence)).capitalize()}: {told}. In reference air: {times}."),
+        html.P(
+            f"{_releases(len(learned.evidence)).capitalize()}: {told}. In reference air: {times}."
+        ),
         html.P(html.Strong(result)),
         density(learned, f"{before} {result}"),
-        html.P(["To undo, take back how it was on ", dcc.Link("Finished", href="/bench/finished"),
-                "."], className="aside"),
-    ]  # fmt: skip
+        html.P(
+            [
+                "To undo, take back how it was on ",
+                dcc.Link("Finished", href="/bench/finished"),
+                ".",
+            ],
+            className="aside",
+        ),
+    ]
 
 
 def density(learned: Learned, text: str) -> Component:
@@ -214,32 +262,58 @@ def density(learned: Learned, text: str) -> Component:
     lines = []
     across = (hours[used] - low) / (high - low)
     for name, values, width in (
-        ("prior", learned.prior_density, 1.5), ("result", learned.density, 4.0),
-    ):  # fmt: skip
+        ("prior", learned.prior_density, 1.5),
+        ("result", learned.density, 4.0),
+    ):
         mask = drawings.curve(across, np.asarray(values[used]) / top, width)
         lines.append(html.Div(className=name, style={"WebkitMaskImage": mask, "maskImage": mask}))
     return html.Figure(
         [
             html.Div(lines, className="curves", role="img", **attributes(aria_label=text)),
-            html.Figcaption([html.Span(_told(3600 * low)),
-                             html.Span("thin: before, thick: now"),
-                             html.Span(_told(3600 * high))]),
+            html.Figcaption(
+                [
+                    html.Span(_told(3600 * low)),
+                    html.Span("thin: before, thick: now"),
+                    html.Span(_told(3600 * high)),
+                ]
+            ),
         ],
         className="density",
-    )  # fmt: skip
+    )
 
 
 def figures(kind: Kind, writer: bool) -> list[Component]:
     """Basis, minimum, spread and every parameter of the law, to see and to change."""
     shown = shown_of(kind)
     own = [
-        ("basis_h", "Basis", shown["basis_h"], "h", "1 min to 400 days", "The wait in reference air",
-         kind.source),
-        ("minimum_h", "Safe minimum", shown["minimum_h"], "h", "0 to the basis",
-         "Learning never goes below", kind.source),
-        ("spread", "Spread", shown["spread"], "", "0 to 1", "Standard deviation of ln(basis)",
-         kind.source),
-    ]  # fmt: skip
+        (
+            "basis_h",
+            "Basis",
+            shown["basis_h"],
+            "h",
+            "1 min to 400 days",
+            "The wait in reference air",
+            kind.source,
+        ),
+        (
+            "minimum_h",
+            "Safe minimum",
+            shown["minimum_h"],
+            "h",
+            "0 to the basis",
+            "Learning never goes below",
+            kind.source,
+        ),
+        (
+            "spread",
+            "Spread",
+            shown["spread"],
+            "",
+            "0 to 1",
+            "Standard deviation of ln(basis)",
+            kind.source,
+        ),
+    ]
     rows = [_figure(*line, writer=writer) for line in own]
     rows += [_parameter(p, shown[f"law.{p.name}"], writer) for p in parameters(kind.law)]
     table = _table(
@@ -256,31 +330,64 @@ def figures(kind: Kind, writer: bool) -> list[Component]:
         html.Div(table, id="kind-form", **attributes(data_draft=f"kind-{kind.id}")),
         html.Div(
             [
-                wait_parts.tap("Keep these", "kind", kind=kind.id, form="kind-form", said="Kept.",
-                               then="reload", name="tap main"),
-                wait_parts.tap("Take off the list", "retire", kind=kind.id, said="Taken off.",
-                               then="/bench/kinds", sure="Tap again to take it off"),
+                wait_parts.tap(
+                    "Keep these",
+                    "kind",
+                    kind=kind.id,
+                    form="kind-form",
+                    said="Kept.",
+                    then="reload",
+                    name="tap main",
+                ),
+                wait_parts.tap(
+                    "Take off the list",
+                    "retire",
+                    kind=kind.id,
+                    said="Taken off.",
+                    then="/bench/kinds",
+                    sure="Tap again to take it off",
+                ),
             ],
             className="taps wide",
         ),
         html.P(shorter),
         html.Div(
             [
-                wait_parts.tap("Let good air shorten it", "kind", kind=kind.id, never_shorter="no",
-                               said="Kept.", then="reload")
+                wait_parts.tap(
+                    "Let good air shorten it",
+                    "kind",
+                    kind=kind.id,
+                    never_shorter="no",
+                    said="Kept.",
+                    then="reload",
+                )
                 if kind.never_shorter
-                else wait_parts.tap("Never shorter than the basis", "kind", kind=kind.id,
-                                    never_shorter="yes", said="Kept.", then="reload")
+                else wait_parts.tap(
+                    "Never shorter than the basis",
+                    "kind",
+                    kind=kind.id,
+                    never_shorter="yes",
+                    said="Kept.",
+                    then="reload",
+                )
             ],
             className="taps wide",
         ),
         html.P("What is changed holds for waits opened from now on.", className="aside"),
-    ]  # fmt: skip
+    ]
 
 
 def _parameter(p: Parameter, shown: str, writer: bool) -> list[Component]:
-    return _figure(f"law.{p.name}", _label(p.name), shown, p.unit,
-                   f"{p.low:g} to {p.high:g}", p.help, p.source, writer=writer)  # fmt: skip
+    return _figure(
+        f"law.{p.name}",
+        _label(p.name),
+        shown,
+        p.unit,
+        f"{p.low:g} to {p.high:g}",
+        p.help,
+        p.source,
+        writer=writer,
+    )
 
 
 def _label(name: str) -> str:
@@ -311,8 +418,14 @@ def _figure(
     if writer:
         head = html.Label(label, htmlFor=id_)
         shown = dcc.Input(id=id_, name=name, type="text", value=value, autoComplete="off")
-    return [html.Th(head, scope="row"), html.Td(shown), html.Td(unit), html.Td(span),
-            html.Td(text), html.Td(source)]  # fmt: skip
+    return [
+        html.Th(head, scope="row"),
+        html.Td(shown),
+        html.Td(unit),
+        html.Td(span),
+        html.Td(text),
+        html.Td(source),
+    ]
 
 
 def card(kind: Kind, unit: formats.Unit) -> list[Component]:
@@ -320,11 +433,20 @@ def card(kind: Kind, unit: formats.Unit) -> list[Component]:
     temps, rhs = np.array(CARD_TEMPS_C, float), np.array(CARD_RHS_PCT, float)
     rates = kind.law.relative_rate(temps[:, None], rhs[None, :])
     rows = [
-        [html.Th(formats.whole_temperature(t, unit), scope="row"),
-         *(html.Td("hold" if r <= 0 else formats.figure(float(r), 2),
-                   className="held" if r <= 0 else "") for r in line)]
-        for t, line in zip(CARD_TEMPS_C, np.broadcast_to(rates, (len(temps), len(rhs))), strict=True)
-    ]  # fmt: skip
+        [
+            html.Th(formats.whole_temperature(t, unit), scope="row"),
+            *(
+                html.Td(
+                    "hold" if r <= 0 else formats.figure(float(r), 2),
+                    className="held" if r <= 0 else "",
+                )
+                for r in line
+            ),
+        ]
+        for t, line in zip(
+            CARD_TEMPS_C, np.broadcast_to(rates, (len(temps), len(rhs))), strict=True
+        )
+    ]
     said = "How fast constant air is, relative to reference air: 0.5 takes twice the basis."
     return [
         html.P(said),

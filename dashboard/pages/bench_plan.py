@@ -10,9 +10,9 @@ from dash import Input, Output, State, dcc, html
 from dashboard import formats, wait_parts, wait_words, words
 from dashboard.markup import attributes
 from dashboard.wait_book import Plan
-from monitor import hours
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain import opening_hours as hours
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
-    from monitor.kinds import Kind
+    from monitor.domain.wait_types import Kind
     from monitor.science.waits.ready_by import LatestStart
 
 WARMER_MOST_K, WARMER_STEP_K = 8.0, 1.0
@@ -137,39 +137,68 @@ def layout(shop: Shop) -> Component:
         with shop.reader() as reader:
             places = [p for p in shop.places(reader) if p.kind != "outdoors"]
     except StoreFault as exc:
-        return html.Main([html.H1("Ready by"), html.P(words.store_trouble(exc).sentence)],
-                         className="sheet bench")  # fmt: skip
+        return html.Main(
+            [html.H1("Ready by"), html.P(words.store_trouble(exc).sentence)],
+            className="sheet bench",
+        )
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     opens = hours.next_opening(opening_hours(shop), zone, now)
     first = f"Next opening, {formats.ahead(opens, now, zone)}" if opens else "Next opening"
     if not places:
         return html.Main(
-            [wait_parts.steps("/bench/ready-by"), html.H1("Ready by"),
-             html.P("There is no place indoors yet.")],
+            [
+                wait_parts.steps("/bench/ready-by"),
+                html.H1("Ready by"),
+                html.P("There is no place indoors yet."),
+            ],
             className="sheet bench",
-        )  # fmt: skip
+        )
     return html.Main(
         [
             wait_parts.steps("/bench/ready-by"),
             html.H1("Ready by"),
             html.Div(
                 [
-                    _choice("Place", dcc.RadioItems(
-                        id="plan-place", value=places[0].id,
-                        options=[{"label": p.label, "value": p.id} for p in places])),
-                    _choice("Wanted by", dcc.RadioItems(
-                        id="plan-when", value="open",
-                        options=[{"label": first, "value": "open"},
-                                 {"label": "A time of your own", "value": "at"}])),
+                    _choice(
+                        "Place",
+                        dcc.RadioItems(
+                            id="plan-place",
+                            value=places[0].id,
+                            options=[{"label": p.label, "value": p.id} for p in places],
+                        ),
+                    ),
+                    _choice(
+                        "Wanted by",
+                        dcc.RadioItems(
+                            id="plan-when",
+                            value="open",
+                            options=[
+                                {"label": first, "value": "open"},
+                                {"label": "A time of your own", "value": "at"},
+                            ],
+                        ),
+                    ),
                     wait_parts.field("Date and time", "plan-at", "wanted"),
                     html.Fieldset(
                         [
                             html.Legend("What if it were"),
-                            _stepper("plan-cooler", "Cooler", "plan-warmer",
-                                     warmer_words(0, unit), "plan-warm", "Warmer"),
-                            _stepper("plan-damper", "Damper", "plan-drier",
-                                     drier_words(0), "plan-dry", "Drier"),
+                            _stepper(
+                                "plan-cooler",
+                                "Cooler",
+                                "plan-warmer",
+                                warmer_words(0, unit),
+                                "plan-warm",
+                                "Warmer",
+                            ),
+                            _stepper(
+                                "plan-damper",
+                                "Damper",
+                                "plan-drier",
+                                drier_words(0),
+                                "plan-dry",
+                                "Drier",
+                            ),
                         ]
                     ),
                 ],
@@ -179,7 +208,7 @@ def layout(shop: Shop) -> Component:
             html.Div(id="plan", **attributes(aria_live="polite")),
         ],
         className="sheet bench",
-    )  # fmt: skip
+    )
 
 
 def _choice(legend: str, inputs: Component) -> Component:
@@ -206,18 +235,27 @@ def answer(plan: Plan, shop: Shop, book: WaitBook) -> list[Component]:
     kinds = [kind for kind in book.kinds() if kind.id in found]
     by = formats.ahead(plan.wanted_ms, now, zone)
     if all(found[kind.id] is None for kind in kinds):
-        return [html.P("What air comes here is not known yet: it takes about two days of readings "
-                       "from this place.")]  # fmt: skip
+        return [
+            html.P(
+                "What air comes here is not known yet: it takes about two days of readings "
+                "from this place."
+            )
+        ]
     head = f"To be ready by {by}"
     if plan.warmer_k or plan.drier_pct:
         head += ", if the air were so"
     return [
         html.H2(head),
         html.P(lead(kinds[0], found[kinds[0].id], by, now, shop), className="lead"),
-        html.Ol([_line(kind, found[kind.id], by, now, shop) for kind in kinds], className="latest"),
-        html.P("Sure: ready in nine cases of ten. The air to come is taken from this place's own last "
-               "weeks; a change of weather is not foreseen.", className="aside"),
-    ]  # fmt: skip
+        html.Ol(
+            [_line(kind, found[kind.id], by, now, shop) for kind in kinds], className="latest"
+        ),
+        html.P(
+            "Sure: ready in nine cases of ten. The air to come is taken from this place's own last "
+            "weeks; a change of weather is not foreseen.",
+            className="aside",
+        ),
+    ]
 
 
 def lead(kind: Kind, start: LatestStart | None, by: str, now: int, shop: Shop) -> str:

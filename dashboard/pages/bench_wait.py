@@ -10,9 +10,9 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard import formats, sign_in, wait_parts, wait_words, words
 from dashboard.markup import attributes
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
-from monitor.instruments import id_of
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain.instrument import id_of
 from monitor.science.waits.wait import State as WaitState
 
 if TYPE_CHECKING:
@@ -21,16 +21,18 @@ if TYPE_CHECKING:
     from dashboard.queries import Shop
     from dashboard.wait_book import WaitBook
     from dashboard.wood_book import WoodBook
-    from monitor.standings import Standing
-    from monitor.waits import Wait
+    from monitor.domain.wait import Wait
+    from monitor.waits.evaluation import Standing
 
 
 def register(app: dash.Dash, shop: Shop, book: WaitBook, woods: WoodBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "bench_wait", path_template="/bench/wait/<wait_id>", title="Wait",
+        "bench_wait",
+        path_template="/bench/wait/<wait_id>",
+        title="Wait",
         layout=lambda wait_id="", **_: layout(shop, book, woods, wait_id),
-    )  # fmt: skip
+    )
 
     @app.callback(
         Output("wait-now", "children"),
@@ -57,8 +59,9 @@ def layout(shop: Shop, book: WaitBook, woods: WoodBook, wait_id: str) -> Compone
     try:
         wait = book.wait(wait_id)
         if wait is None:
-            return _page([html.H1("No such wait"),
-                          html.P(dcc.Link("Back to the bench", href="/bench"))])  # fmt: skip
+            return _page(
+                [html.H1("No such wait"), html.P(dcc.Link("Back to the bench", href="/bench"))]
+            )
         now = stands(wait, shop, book, writer.allowed)
         told, instrument = history(wait, shop), woods.instrument(id_of(wait.instrument))
         with shop.reader() as reader:
@@ -111,15 +114,21 @@ def stands(wait: Wait, shop: Shop, book: WaitBook, writer: bool) -> list[Compone
     if standing is not None:
         parts += _open(standing, shop, now)
     elif wait.released_ms is not None:
-        parts.append(html.P(
-            f"Released {formats.when(wait.released_ms, now, zone)}, after "
-            f"{formats.hours(wait_words.held_s(wait, now))}.", className="lead"))  # fmt: skip
+        parts.append(
+            html.P(
+                f"Released {formats.when(wait.released_ms, now, zone)}, after "
+                f"{formats.hours(wait_words.held_s(wait, now))}.",
+                className="lead",
+            )
+        )
         parts.append(wait_parts.felt([wait], writer))
     if writer:
         parts.append(html.Div(_taps(wait, name), className="taps wide"))
-    parts.append(html.Dl(
-        [html.Div([html.Dt(what), html.Dd(value)]) for value, what in facts], className="facts"
-    ))  # fmt: skip
+    parts.append(
+        html.Dl(
+            [html.Div([html.Dt(what), html.Dd(value)]) for value, what in facts], className="facts"
+        )
+    )
     if wait.note:
         parts.append(html.P(wait.note, className="note"))
     return parts
@@ -166,13 +175,21 @@ def move(wait: Wait, places: dict[str, str]) -> Component | None:
         [
             html.H2("Move it now to"),
             html.Div(
-                [wait_parts.tap(label, "move", wait=wait.id, place=id_, said=f"Moved to {label}.",
-                                then="reload")
-                 for id_, label in others.items()],
+                [
+                    wait_parts.tap(
+                        label,
+                        "move",
+                        wait=wait.id,
+                        place=id_,
+                        said=f"Moved to {label}.",
+                        then="reload",
+                    )
+                    for id_, label in others.items()
+                ],
                 className="taps wide",
             ),
         ]
-    )  # fmt: skip
+    )
 
 
 def fix(wait: Wait, shop: Shop) -> Component:
@@ -193,21 +210,36 @@ def fix(wait: Wait, shop: Shop) -> Component:
                     line("Started", "start", formats.to_input(wait.started_ms, zone)),
                     line("Wanted by", "wanted", formats.to_input(wait.wanted_ms, zone)),
                     html.Div(
-                        [html.Label("Note", htmlFor="fix-note"),
-                         dcc.Textarea(id="fix-note", name="note", value=wait.note, maxLength=2000)],
+                        [
+                            html.Label("Note", htmlFor="fix-note"),
+                            dcc.Textarea(
+                                id="fix-note", name="note", value=wait.note, maxLength=2000
+                            ),
+                        ],
                         className="field",
                     ),
                 ],
-                id="fix-form", className="fields", **attributes(data_draft=f"fix-{wait.id}"),
+                id="fix-form",
+                className="fields",
+                **attributes(data_draft=f"fix-{wait.id}"),
             ),
             html.Div(
-                [wait_parts.tap("Keep these", "correct", wait=wait.id, form="fix-form",
-                                said="Put right.", name="tap main", then="reload")],
+                [
+                    wait_parts.tap(
+                        "Keep these",
+                        "correct",
+                        wait=wait.id,
+                        form="fix-form",
+                        said="Put right.",
+                        name="tap main",
+                        then="reload",
+                    )
+                ],
                 className="taps wide",
             ),
         ],
         id="wait-fix",
-    )  # fmt: skip
+    )
 
 
 def history(wait: Wait, shop: Shop) -> Component:

@@ -27,16 +27,18 @@ from dashboard import (
 )
 from dashboard.client_words import client_id
 from dashboard.markup import attributes
-from monitor import air_papers, desk, means
-from monitor.clients import past
-from monitor.clients.homes import Airs, shop_log
+from monitor.air import place_means
+from monitor.clients import air_certificate
+from monitor.clients import archive as past
+from monitor.clients.calculation import Worked, work_out
+from monitor.clients.home_climate import Airs, shop_log
 from monitor.clients.html import html_of
 from monitor.clients.pdf import pdf_of
+from monitor.clients.request import ClientFault, read_wish
 from monitor.clients.sheet import Sheet, sheet_of
-from monitor.clients.wish import ClientFault, read_wish
-from monitor.clients.worked import Worked, work_out
-from monitor.clock import now_ms
-from monitor.errors import MonitorError, StoreFault
+from monitor.commands import ipc
+from monitor.core.clock import now_ms
+from monitor.core.errors import MonitorError, StoreFault
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -129,14 +131,22 @@ def layout(shop: Shop, kept: KeptJournal) -> Component:
             html.H1("Clients"),
             html.P("A sheet for the case at home: one page, in figures."),
             html.Div(
-                [html.Div(client_form.layout(unit), className="client-form"),
-                 html.Div(html.P("Give the home's RH in at least one month, and the sheet shows here."),
-                          id="client-live", className="client-live",
-                          **attributes(aria_live="polite"))],
+                [
+                    html.Div(client_form.layout(unit), className="client-form"),
+                    html.Div(
+                        html.P(
+                            "Give the home's RH in at least one month, and the sheet shows here."
+                        ),
+                        id="client-live",
+                        className="client-live",
+                        **attributes(aria_live="polite"),
+                    ),
+                ],
                 className="client-halves",
             ),
             dcc.Download(id="client-file"),
-            dcc.Store(id="client-more", data={}), dcc.Store(id="client-made"),
+            dcc.Store(id="client-more", data={}),
+            dcc.Store(id="client-made"),
             dcc.Store(id="client-air", data={}),
             *client_past.layout(shop, kept),
             html.H2("Record of air"),
@@ -144,7 +154,7 @@ def layout(shop: Shop, kept: KeptJournal) -> Component:
             dcc.Download(id="record-file"),
         ],
         className="sheet bench wood clients",
-    )  # fmt: skip
+    )
 
 
 def answered(
@@ -171,8 +181,13 @@ def answered(
         airs = past.airs_of(more.get("air", {}))
         if read.source == "shop" and airs.shop is None:
             settings = shop.settings
-            airs = Airs(shop=kept.ask(lambda reader, _: shop_log(
-                reader, means.places(reader, settings), settings.zone, now_ms())))  # fmt: skip
+            airs = Airs(
+                shop=kept.ask(
+                    lambda reader, _: shop_log(
+                        reader, place_means.places(reader, settings), settings.zone, now_ms()
+                    )
+                )
+            )
         worked = work_out(read, airs)
     except ClientFault as exc:
         return _faults(exc.fields), exc.fields
@@ -185,7 +200,7 @@ def answered(
 def _kept(worked: Worked, airs: Airs, sheet: Sheet, shop: Shop) -> str:
     """Keep a sheet that was made, at the desk. Returns what is said of it."""
     try:
-        desk.ask(shop.settings.desk_path, past.keeping(worked, airs, sheet, now_ms()))
+        ipc.ask(shop.settings.desk_path, past.keeping(worked, airs, sheet, now_ms()))
     except MonitorError as exc:
         return f"Made, but not kept: {exc}."
     return "Made, and kept among the past sheets."
@@ -202,18 +217,27 @@ def _told(sheet: Sheet, *_: Any) -> list[Component]:
         html.P(sheet.lead, className="client-lead"),
         html.Img(src=f"data:image/svg+xml;base64,{drawn}", alt=sheet.plot_words),
         html.Div(
-            html.Table([html.Thead(html.Tr([html.Th(h, scope="col") for h in sheet.table.heads])),
-                        html.Tbody(rows)]),
-            className="scroll", tabIndex=0, role="region", **attributes(aria_label=sheet.table.heading),
+            html.Table(
+                [
+                    html.Thead(html.Tr([html.Th(h, scope="col") for h in sheet.table.heads])),
+                    html.Tbody(rows),
+                ]
+            ),
+            className="scroll",
+            tabIndex=0,
+            role="region",
+            **attributes(aria_label=sheet.table.heading),
         ),
         *(html.P(line) for line in (*sheet.to_do.lines, *sheet.holds.lines)),
         html.Div(
-            [html.Button("The sheet as PDF", id="client-pdf", className="tap main"),
-             html.Button("as HTML", id="client-html", className="tap")],
+            [
+                html.Button("The sheet as PDF", id="client-pdf", className="tap main"),
+                html.Button("as HTML", id="client-html", className="tap"),
+            ],
             className="taps wide",
         ),
         html.P(id="client-said", role="status"),
-    ]  # fmt: skip
+    ]
 
 
 def _faults(fields: Mapping[str, str]) -> Component:
@@ -231,15 +255,23 @@ def _records(kept: KeptJournal) -> list[Component]:
     newest = sorted(known, key=lambda one: -one.arrived_ms)[:50]
     options: list[Any] = [{"label": one.reference, "value": one.id} for one in newest]
     return [
-        html.P("The air an instrument had in the shop, as PDF and CSV. Both are known again by "
-               "benchweather verify-record."),
-        html.Fieldset([html.Legend("Instrument"),
-                       dcc.RadioItems(id="record-of", options=options, value=newest[0].id)],
-                      className="picks"),
-        html.Div(html.Button("Make its record", id="record-make", className="tap main"),
-                 className="taps wide"),
+        html.P(
+            "The air an instrument had in the shop, as PDF and CSV. Both are known again by "
+            "benchweather verify-record."
+        ),
+        html.Fieldset(
+            [
+                html.Legend("Instrument"),
+                dcc.RadioItems(id="record-of", options=options, value=newest[0].id),
+            ],
+            className="picks",
+        ),
+        html.Div(
+            html.Button("Make its record", id="record-make", className="tap main"),
+            className="taps wide",
+        ),
         html.P(id="record-said", role="status"),
-    ]  # fmt: skip
+    ]
 
 
 def recorded(instrument_id: str, shop: Shop, kept: KeptJournal) -> tuple[Any, str]:
@@ -249,21 +281,27 @@ def recorded(instrument_id: str, shop: Shop, kept: KeptJournal) -> tuple[Any, st
         return dash.no_update, may.why
     settings = shop.settings
 
-    def paper(reader: Any, journal: Any) -> air_papers.Paper | None:
+    def paper(reader: Any, journal: Any) -> air_certificate.Paper | None:
         one = journal.instruments.get(instrument_id)
         if one is None:
             return None
-        rows = air_papers.rows_of(reader, journal, settings, one, now_ms())
-        return air_papers.paper_of(rows, settings.shop.name or "Benchweather", settings)
+        rows = air_certificate.rows_of(reader, journal, settings, one, now_ms())
+        return air_certificate.paper_of(rows, settings.shop.name or "Benchweather", settings)
 
     try:
         made = kept.ask(paper)
         if made is None:
             return dash.no_update, "There is no such instrument."
-        desk.ask(settings.desk_path, {
-            "about": "instrument", "do": "record", "instrument": instrument_id, "by": "board",
-            "fingerprints": made.fingerprints,
-        })  # fmt: skip
+        ipc.ask(
+            settings.desk_path,
+            {
+                "about": "instrument",
+                "do": "record",
+                "instrument": instrument_id,
+                "by": "board",
+                "fingerprints": made.fingerprints,
+            },
+        )
     except MonitorError as exc:
         return dash.no_update, f"It could not be made: {exc}."
     out = io.BytesIO()

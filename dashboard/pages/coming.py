@@ -16,8 +16,8 @@ from dashboard.pages.past import PLOT_CONFIG
 from dashboard.themes import theme
 from dashboard.what_if_wishes import FIELDS, change
 from dashboard.wishes import WishFault
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3
 
 if TYPE_CHECKING:
@@ -29,12 +29,18 @@ if TYPE_CHECKING:
     from dashboard.formats import Unit
     from dashboard.queries import Shop
     from dashboard.wood_book import WoodBook
-    from monitor.foreseen import Foreseen
-    from monitor.places import Place
+    from monitor.domain.places import Place
+    from monitor.outlook.summary import Foreseen
 
-_NOTHING: dict[str, Any] = {"data": [], "layout": {
-    "xaxis": {"visible": False}, "yaxis": {"visible": False},
-    "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)"}}  # fmt: skip
+_NOTHING: dict[str, Any] = {
+    "data": [],
+    "layout": {
+        "xaxis": {"visible": False},
+        "yaxis": {"visible": False},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+    },
+}
 FAULTS = tuple(name for name in FIELDS if name != "window")
 
 
@@ -108,7 +114,8 @@ def layout(shop: Shop, book: ComingBook, query: Mapping[str, Any]) -> Component:
             parts.choices(places, chosen, list(FANS), unit),
             html.Div(
                 dcc.Graph(id="coming-plot", config=PLOT_CONFIG, responsive=True, figure=_NOTHING),
-                className="plot", role="img",
+                className="plot",
+                role="img",
                 **attributes(aria_label="Plot; the sentence below it says the same"),
             ),
             html.P(id="coming-words", className="aside"),
@@ -117,7 +124,7 @@ def layout(shop: Shop, book: ComingBook, query: Mapping[str, Any]) -> Component:
             dcc.Store(id="coming-state", data=""),
         ],
         className="sheet coming",
-    )  # fmt: skip
+    )
 
 
 def told(
@@ -128,8 +135,9 @@ def told(
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     place = _place(place_id, book)
     if place is None:
-        return parts.head(words.Headline("unknown", "No place indoors is known yet.",
-                                         words.FIRST_READING + " …")), []  # fmt: skip
+        return parts.head(
+            words.Headline("unknown", "No place indoors is known yet.", words.FIRST_READING + " …")
+        ), []
     state = book.progress()
     learning = None
     if state is not None:
@@ -154,9 +162,13 @@ def _place(place_id: str, book: ComingBook) -> Place | None:
 
 
 def answered(
-    place_id: str, quantity: str, wish: Mapping[str, str], screen: Mapping[str, Any],
-    shop: Shop, book: ComingBook,
-) -> tuple[dict[str, Any], str, list[Component], dict[str, str]]:  # fmt: skip
+    place_id: str,
+    quantity: str,
+    wish: Mapping[str, str],
+    screen: Mapping[str, Any],
+    shop: Shop,
+    book: ComingBook,
+) -> tuple[dict[str, Any], str, list[Component], dict[str, str]]:
     """Plot, its sentence, the answer to what if, and what is wrong with its fields."""
     look, zone = theme(str(screen.get("theme", ""))), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
@@ -196,11 +208,7 @@ def _other(
                 parts.answer([f"No outlook of {place.label if place else elsewhere}."]),
                 {},
             )
-        return (
-            Beside(place.label, there.fan),
-            parts.answer(said(there, moved=True)),
-            {},
-        )
+        return (Beside(place.label, there.fan), parts.answer(said(there, moved=True)), {})
     try:
         wanted = change(wish, one.place.volume_m3 or USUAL_VOLUME_M3, unit)
     except WishFault as exc:

@@ -14,19 +14,24 @@ from dashboard.figures import Line
 from dashboard.markup import attributes
 from dashboard.past_choice import QUANTITIES, SPANS, Choice, Done, choice_of, due, span_of, step
 from dashboard.themes import theme
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
-from monitor.present import work_band
+from monitor.air.current import work_band
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.answers import History
     from dashboard.queries import Shop
-    from monitor.places import Place
+    from monitor.domain.places import Place
 
-PLOT_CONFIG: Any = {"displayModeBar": False, "doubleClick": "autosize", "responsive": True,
-               "scrollZoom": False, "showTips": False}  # fmt: skip
+PLOT_CONFIG: Any = {
+    "displayModeBar": False,
+    "doubleClick": "autosize",
+    "responsive": True,
+    "scrollZoom": False,
+    "showTips": False,
+}
 
 
 class Answer(NamedTuple):
@@ -124,13 +129,24 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
             html.H1("Past", className="unseen"),
             html.Form(
                 [
-                    _asked("Places", dcc.Checklist(
-                        id="past-places", value=list(choice.places),
-                        options=[{"label": p.label, "value": p.id} for p in places])),
-                    _asked("Quantity", dcc.RadioItems(
-                        id="past-quantity", value=choice.quantity,
-                        options=[{"label": formats.scale(q, unit).words, "value": q}
-                                 for q in known])),
+                    _asked(
+                        "Places",
+                        dcc.Checklist(
+                            id="past-places",
+                            value=list(choice.places),
+                            options=[{"label": p.label, "value": p.id} for p in places],
+                        ),
+                    ),
+                    _asked(
+                        "Quantity",
+                        dcc.RadioItems(
+                            id="past-quantity",
+                            value=choice.quantity,
+                            options=[
+                                {"label": formats.scale(q, unit).words, "value": q} for q in known
+                            ],
+                        ),
+                    ),
                     html.P(dcc.Link("Climate record", href="/past/climate")),
                 ],
                 className="asked",
@@ -139,25 +155,48 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
                 [
                     html.Div(
                         [
-                            _asked("Span", dcc.RadioItems(
-                                id="past-span", value=choice.span, inline=True,
-                                options=[{"label": w, "value": s} for s, w in SPANS.items()])),
+                            _asked(
+                                "Span",
+                                dcc.RadioItems(
+                                    id="past-span",
+                                    value=choice.span,
+                                    inline=True,
+                                    options=[{"label": w, "value": s} for s, w in SPANS.items()],
+                                ),
+                            ),
                             html.Div(
-                                [html.Button("Earlier", id="past-earlier", n_clicks=0),
-                                 html.Button("Later", id="past-later", n_clicks=0),
-                                 html.Button("Now", id="past-now", n_clicks=0)],
-                                className="steps"),
-                            html.P(id="past-shown", className="shown", **attributes(aria_live="polite")),
+                                [
+                                    html.Button("Earlier", id="past-earlier", n_clicks=0),
+                                    html.Button("Later", id="past-later", n_clicks=0),
+                                    html.Button("Now", id="past-now", n_clicks=0),
+                                ],
+                                className="steps",
+                            ),
+                            html.P(
+                                id="past-shown",
+                                className="shown",
+                                **attributes(aria_live="polite"),
+                            ),
                         ],
                         className="spans",
                     ),
                     html.Div(
-                        dcc.Graph(id="past-plot", config=PLOT_CONFIG, responsive=True,
-                                  figure={"data": [], "layout": {
-                                      "xaxis": {"visible": False}, "yaxis": {"visible": False},
-                                      "paper_bgcolor": "rgba(0,0,0,0)",
-                                      "plot_bgcolor": "rgba(0,0,0,0)"}}),
-                        className="plot", role="img",
+                        dcc.Graph(
+                            id="past-plot",
+                            config=PLOT_CONFIG,
+                            responsive=True,
+                            figure={
+                                "data": [],
+                                "layout": {
+                                    "xaxis": {"visible": False},
+                                    "yaxis": {"visible": False},
+                                    "paper_bgcolor": "rgba(0,0,0,0)",
+                                    "plot_bgcolor": "rgba(0,0,0,0)",
+                                },
+                            },
+                        ),
+                        className="plot",
+                        role="img",
                         **attributes(aria_label="Plot; the sentences below it say the same"),
                     ),
                     html.Div(id="past-summary", className="summary"),
@@ -170,7 +209,7 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
             dcc.Store(id="past-address"),
         ],
         className="past",
-    )  # fmt: skip
+    )
 
 
 def _asked(legend: str, field: Component) -> Component:
@@ -235,8 +274,9 @@ def source_words(histories: Sequence[History], quantity: str) -> str:
     if quantity in downloads.DERIVED:
         text += "; worked out from temperature and RH" + (
             " of these means, so the range is that of the means"
-            if any(h.source != "readings" for h in histories) else ""
-        )  # fmt: skip
+            if any(h.source != "readings" for h in histories)
+            else ""
+        )
     return f"{text}."
 
 
@@ -247,7 +287,11 @@ def _download(
     if not rows:
         return []
     query = urlencode(
-        {"places": ",".join(p.id for p in chosen), "quantity": choice.quantity, "start": start,
-         "end": end}
-    )  # fmt: skip
+        {
+            "places": ",".join(p.id for p in chosen),
+            "quantity": choice.quantity,
+            "start": start,
+            "end": end,
+        }
+    )
     return [html.A("Download as CSV", href=f"/past.csv?{query}"), downloads.words(rows)]

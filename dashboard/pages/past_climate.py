@@ -16,9 +16,9 @@ from dashboard import climate_figures, downloads, figures, formats, words
 from dashboard.markup import attributes
 from dashboard.pages.past import PLOT_CONFIG
 from dashboard.themes import theme
-from monitor import climate_book
-from monitor.clock import from_ms, now_ms
-from monitor.errors import StoreFault
+from monitor.air import climate_report
+from monitor.core.clock import from_ms, now_ms
+from monitor.core.errors import StoreFault
 from monitor.science.climate.control_classes import CLASSES, kept
 
 if TYPE_CHECKING:
@@ -28,25 +28,33 @@ if TYPE_CHECKING:
 
     from dashboard.queries import Shop
     from dashboard.themes import Theme
-    from monitor.climate_book import ClimateRecord
-    from monitor.places import Place
+    from monitor.air.climate_report import ClimateRecord
+    from monitor.domain.places import Place
     from monitor.science.climate.en15757 import Exceedance
 
 WORST_SHOWN = 12
 """Exceedances in the table, those furthest outside; all are in the download."""
 REDRAW_MS = formats.HOUR_MS
 """New readings redraw the page after this: it is made of hour means. [ms]"""
-_NOTHING: dict[str, Any] = {"data": [], "layout": {
-    "xaxis": {"visible": False}, "yaxis": {"visible": False},
-    "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)"}}  # fmt: skip
+_NOTHING: dict[str, Any] = {
+    "data": [],
+    "layout": {
+        "xaxis": {"visible": False},
+        "yaxis": {"visible": False},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+    },
+}
 
 
 def register(app: dash.Dash, shop: Shop) -> None:
     """Hang the page, its callback and its download into the app."""
     dash.register_page(
-        "past_climate", path="/past/climate", title="Climate record",
+        "past_climate",
+        path="/past/climate",
+        title="Climate record",
         layout=lambda **query: layout(shop, query),
-    )  # fmt: skip
+    )
     app.server.add_url_rule("/past/climate.csv", "climate_csv", lambda: exceedances_csv(shop))
 
     @app.callback(
@@ -97,19 +105,22 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
             className="sheet",
         )
     asked = str(query.get("place", ""))
-    options = [{"label": climate_book.SHOP, "value": ""}]
+    options = [{"label": climate_report.SHOP, "value": ""}]
     options += [{"label": p.label, "value": p.id} for p in places]
     return html.Main(
         [
             html.Form(
                 [
-                    html.Fieldset([
-                        html.Legend("Place"),
-                        dcc.RadioItems(
-                            id="climate-place", options=options,
-                            value=asked if asked in {p.id for p in places} else "",
-                        ),
-                    ]),
+                    html.Fieldset(
+                        [
+                            html.Legend("Place"),
+                            dcc.RadioItems(
+                                id="climate-place",
+                                options=options,
+                                value=asked if asked in {p.id for p in places} else "",
+                            ),
+                        ]
+                    ),
                     html.P("Shop is the mean of all places indoors.", className="aside"),
                     html.P(dcc.Link("Back to Past", href="/past")),
                 ],
@@ -121,19 +132,29 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
                     html.Div(
                         [
                             html.Div(
-                                [html.Button("A year earlier", id="climate-earlier", n_clicks=0),
-                                 html.Button("Later", id="climate-later", n_clicks=0),
-                                 html.Button("Now", id="climate-now", n_clicks=0)],
-                                className="steps"),
-                            html.P(id="climate-shown", className="shown",
-                                   **attributes(aria_live="polite")),
+                                [
+                                    html.Button(
+                                        "A year earlier", id="climate-earlier", n_clicks=0
+                                    ),
+                                    html.Button("Later", id="climate-later", n_clicks=0),
+                                    html.Button("Now", id="climate-now", n_clicks=0),
+                                ],
+                                className="steps",
+                            ),
+                            html.P(
+                                id="climate-shown",
+                                className="shown",
+                                **attributes(aria_live="polite"),
+                            ),
                         ],
                         className="spans",
                     ),
                     html.Div(
-                        dcc.Graph(id="climate-plot", config=PLOT_CONFIG, responsive=True,
-                                  figure=_NOTHING),
-                        className="plot", role="img",
+                        dcc.Graph(
+                            id="climate-plot", config=PLOT_CONFIG, responsive=True, figure=_NOTHING
+                        ),
+                        className="plot",
+                        role="img",
                         **attributes(aria_label="Plot; the sentences below it say the same"),
                     ),
                     html.Div(id="climate-words"),
@@ -143,14 +164,14 @@ def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
             dcc.Store(id="climate-view", data={}),
         ],
         className="past climate",
-    )  # fmt: skip
+    )
 
 
 def stepped(end: int | None, years: int, now: int, zone: ZoneInfo) -> int | None:
     """Where the record ends, some years later or earlier; None: now. [ms since 1970-01-01 UTC]"""
     for _ in range(min(abs(years), formats.MOST_STEPS)):
         moved = formats.moved(end or now, "year", 1 if years > 0 else -1, zone)
-        end = None if moved >= now else max(moved, climate_book.READ_MS)
+        end = None if moved >= now else max(moved, climate_report.READ_MS)
     return end
 
 
@@ -190,24 +211,28 @@ def said(record: ClimateRecord, place_id: str, shop: Shop) -> list[Component]:
     parts: list[Component] = [
         html.Div(
             [
-                html.P([html.Strong(f"{record.name}. "), climate_book.band_words(record)]),
+                html.P([html.Strong(f"{record.name}. "), climate_report.band_words(record)]),
                 html.P(record.standing, className="standing"),
-                html.P(climate_book.BAND_IS_FOR, className="source") if record.band else None,
+                html.P(climate_report.BAND_IS_FOR, className="source") if record.band else None,
             ],
             className="summary",
         )
     ]
     sections: list[list[Component]] = []
     if record.exceedances:
-        sections.append([html.H2("Outside the band"),
-                         _exceedance_table(record, shop.settings.zone),
-                         _download(record, place_id)])  # fmt: skip
+        sections.append(
+            [
+                html.H2("Outside the band"),
+                _exceedance_table(record, shop.settings.zone),
+                _download(record, place_id),
+            ]
+        )
     if record.classes:
         sections.append([html.H2("Month by month"), _month_table(record, shop.settings.zone)])
         sections.append([html.H2("Control"), *_class_bars(record, shop)])
-    if text := climate_book.mould_words(record):
+    if text := climate_report.mould_words(record):
         sections.append([html.H2("Mould"), html.P(text)])
-        if caution := climate_book.mould_caution(record):
+        if caution := climate_report.mould_caution(record):
             sections[-1].append(html.P(caution, className="caution"))
     parts.append(html.Div([html.Section(one) for one in sections], className="sections"))
     return parts
@@ -238,15 +263,22 @@ def _exceedance(one: Exceedance, zone: ZoneInfo) -> list[Component]:
     first = formats.local(one.from_ms, zone)
     return [
         html.Th(
-            [html.Span(className="shape",
-                       **attributes(data_state="dry" if one.side == "below" else "damp")),
-             f" {one.extreme_pct:.0f} %"],
-            scope="row"),
+            [
+                html.Span(
+                    className="shape",
+                    **attributes(data_state="dry" if one.side == "below" else "damp"),
+                ),
+                f" {one.extreme_pct:.0f} %",
+            ],
+            scope="row",
+        ),
         html.Td(f"{one.beyond_pct:.1f} {one.side}{'' if one.settled else ', provisional'}"),
-        html.Td(f"{first.day} {first:%b} {first.year} {formats.clock(one.from_ms, zone)}",
-                className="whole"),
+        html.Td(
+            f"{first.day} {first:%b} {first.year} {formats.clock(one.from_ms, zone)}",
+            className="whole",
+        ),
         html.Td(formats.hours((one.to_ms - one.from_ms) / 1000)),
-    ]  # fmt: skip
+    ]
 
 
 def _download(record: ClimateRecord, place_id: str) -> Component:
@@ -268,25 +300,26 @@ def _class_bars(record: ClimateRecord, shop: Shop) -> list[Component]:
             [
                 html.Strong(one.name, className="class"),
                 html.Span(
-                    html.Span(style={"width": f"{100 * share:.1f}%"}), className="track",
+                    html.Span(style={"width": f"{100 * share:.1f}%"}),
+                    className="track",
                     **attributes(aria_hidden="true"),
                 ),
-                html.Span(f"{climate_book.share_words(share)} of the time", className="share"),
+                html.Span(f"{climate_report.share_words(share)} of the time", className="share"),
                 html.Span(("kept; " if one is best else "") + one.risk, className="risk"),
             ],
             **attributes(data_kept="yes" if one is best else "no"),
         )
         for one, share in zip(CLASSES, times.share.tolist(), strict=True)
-    ]  # fmt: skip
+    ]
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     around = f"Set point, from the record's own means: {times.set_rh_pct:.0f} %"
     if times.set_temp_c == times.set_temp_c:
         around += f" and {formats.with_unit('temperature', times.set_temp_c, unit)}"
     return [
-        html.P(climate_book.class_words(record), className="verdict"),
+        html.P(climate_report.class_words(record), className="verdict"),
         html.Ul(rows, className="classes"),
         html.P(
-            f"{around}. The stroke is at 95 %. {climate_book.CLASSES_FROM}", className="source"
+            f"{around}. The stroke is at 95 %. {climate_report.CLASSES_FROM}", className="source"
         ),
     ]
 
@@ -296,12 +329,14 @@ def _month_table(record: ClimateRecord, zone: ZoneInfo) -> Component:
     for one in record.months:
         first = formats.local(one.from_ms, zone)
         few = "" if one.judged > 0.5 else ", from part of the month"
-        rows.append([
-            html.Th(f"{first:%b %Y}", scope="row"),
-            html.Td(f"{one.low_pct:.0f} to {one.high_pct:.0f} %", className="whole"),
-            html.Td(f"{one.mean_pct:.0f} %"),
-            html.Td(f"{one.kept.name if one.kept else 'none'}{few}"),
-        ])  # fmt: skip
+        rows.append(
+            [
+                html.Th(f"{first:%b %Y}", scope="row"),
+                html.Td(f"{one.low_pct:.0f} to {one.high_pct:.0f} %", className="whole"),
+                html.Td(f"{one.mean_pct:.0f} %"),
+                html.Td(f"{one.kept.name if one.kept else 'none'}{few}"),
+            ]
+        )
     return _table(["Month", "Hour means", "Mean", "Class kept"], rows, "Month by month")
 
 
@@ -319,15 +354,35 @@ def exceedances_csv(shop: Shop) -> flask.Response:
         return _refused(str(exc), 503)
     zone, out = shop.settings.zone, io.StringIO()
     rows = csv.writer(out, lineterminator="\r\n")
-    rows.writerow(["from_utc", "to_utc", "from_local", "place", "side", "hours", "extreme_rh_pct",
-                   "extreme_at_utc", "beyond_pct", "settled"])  # fmt: skip
+    rows.writerow(
+        [
+            "from_utc",
+            "to_utc",
+            "from_local",
+            "place",
+            "side",
+            "hours",
+            "extreme_rh_pct",
+            "extreme_at_utc",
+            "beyond_pct",
+            "settled",
+        ]
+    )
     for e in record.exceedances:
-        rows.writerow([
-            _utc(e.from_ms), _utc(e.to_ms), formats.local(e.from_ms, zone).isoformat(),
-            downloads.safe(place_id or climate_book.SHOP), e.side,
-            f"{(e.to_ms - e.from_ms) / formats.HOUR_MS:.2f}", f"{e.extreme_pct:.1f}",
-            _utc(e.at_ms), f"{e.beyond_pct:.2f}", "yes" if e.settled else "no",
-        ])  # fmt: skip
+        rows.writerow(
+            [
+                _utc(e.from_ms),
+                _utc(e.to_ms),
+                formats.local(e.from_ms, zone).isoformat(),
+                downloads.safe(place_id or climate_report.SHOP),
+                e.side,
+                f"{(e.to_ms - e.from_ms) / formats.HOUR_MS:.2f}",
+                f"{e.extreme_pct:.1f}",
+                _utc(e.at_ms),
+                f"{e.beyond_pct:.2f}",
+                "yes" if e.settled else "no",
+            ]
+        )
     response = flask.Response(out.getvalue(), mimetype="text/csv")
     response.headers["Content-Disposition"] = 'attachment; filename="outside_the_band.csv"'
     return response

@@ -14,10 +14,10 @@ from dash import Input, Output, dcc, html
 from dashboard import formats, probe_book, words
 from dashboard.markup import attributes
 from dashboard.pages.probes_one import address
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
-from monitor.records import Quantity
-from monitor.sensor_health import sentence
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.core.measurements import Quantity
+from monitor.sensor_care.health import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from dashboard.answers import Probe
     from dashboard.formats import Unit
     from dashboard.queries import Shop
-    from monitor.records import Refusal
-    from monitor.sensor_health import Health
+    from monitor.core.measurements import Refusal
+    from monitor.sensor_care.health import Health
 
 REFUSED_SHOWN = 50
 PAYLOAD_SHOWN = 160
@@ -131,23 +131,46 @@ def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Compon
                 data_old="yes" if now - probe.heard_ms > 1000 * stale_s else "no",
             ),
         )
-        rows.append([
-            html.Th([probe.place.label, html.Br(),
-                     dcc.Link(probe.sensor, href=address(topics(probe)), className="sensor")],
-                    scope="row"),
-            html.Td(state_words(probe, healths.get((probe.place.id, probe.sensor))),
-                    className="health"),
-            html.Td(values),
-            html.Td([heard, html.Br(),
-                     html.Span(formats.when(probe.heard_ms, now, shop.settings.zone),
-                               className="sensor")]),
-            html.Td(f"{max(n for _, _, n in probe.last.values()):,}".replace(",", " "),
-                    className="count"),
-            html.Td(formats.with_unit("battery", battery[1], unit) if battery else formats.UNKNOWN,
-                    className="count"),
-        ])  # fmt: skip
-    return _table(["Place and sensor", "Health", "Last values", "Last heard", "Readings in 24 h",
-                   "Battery"], rows, "Sensors")  # fmt: skip
+        rows.append(
+            [
+                html.Th(
+                    [
+                        probe.place.label,
+                        html.Br(),
+                        dcc.Link(probe.sensor, href=address(topics(probe)), className="sensor"),
+                    ],
+                    scope="row",
+                ),
+                html.Td(
+                    state_words(probe, healths.get((probe.place.id, probe.sensor))),
+                    className="health",
+                ),
+                html.Td(values),
+                html.Td(
+                    [
+                        heard,
+                        html.Br(),
+                        html.Span(
+                            formats.when(probe.heard_ms, now, shop.settings.zone),
+                            className="sensor",
+                        ),
+                    ]
+                ),
+                html.Td(
+                    f"{max(n for _, _, n in probe.last.values()):,}".replace(",", " "),
+                    className="count",
+                ),
+                html.Td(
+                    formats.with_unit("battery", battery[1], unit) if battery else formats.UNKNOWN,
+                    className="count",
+                ),
+            ]
+        )
+    return _table(
+        ["Place and sensor", "Health", "Last values", "Last heard", "Readings in 24 h", "Battery"],
+        rows,
+        "Sensors",
+    )
 
 
 def _topic(topics: Mapping[tuple[str, str], str], probe: Probe) -> str:

@@ -18,14 +18,14 @@ from dashboard.probe_wishes import LABELS
 from dashboard.themes import theme
 from dashboard.wood_parts import field, read_only
 from dashboard.words import store_trouble
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
-from monitor.jar_watch import expects
-from monitor.records import MEASURES, Quantity
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.core.measurements import MEASURES, Quantity
+from monitor.domain.sensor import BOUNDS, NOTE_MAX
 from monitor.science.calibration.fit import BadFit, Fit, Point, fitted
 from monitor.science.calibration.salts import SALTS
 from monitor.science.calibration.settling import Rest
-from monitor.sensor_history import BOUNDS, NOTE_MAX
+from monitor.sensor_care.calibration import expects
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -47,9 +47,11 @@ def address(sensor_id: str) -> str:
 def register(app: dash.Dash, shop: Shop) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "probes_one", path_template="/probes/<place>/<name>", title="Sensor",
+        "probes_one",
+        path_template="/probes/<place>/<name>",
+        title="Sensor",
         layout=lambda place="", name="", **_: layout(shop, f"{unquote(place)}/{unquote(name)}"),
-    )  # fmt: skip
+    )
 
     @app.callback(
         Output("probe-now", "children"),
@@ -93,8 +95,11 @@ def register(app: dash.Dash, shop: Shop) -> None:
 def layout(shop: Shop, sensor_id: str) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
-    back = html.Nav(dcc.Link("All probes", href="/probes"), className="steps-nav",
-                    **attributes(aria_label="Probes"))  # fmt: skip
+    back = html.Nav(
+        dcc.Link("All probes", href="/probes"),
+        className="steps-nav",
+        **attributes(aria_label="Probes"),
+    )
     try:
         one = probe_book.one_probe(shop, sensor_id)
         if one is None:
@@ -111,19 +116,25 @@ def layout(shop: Shop, sensor_id: str) -> Component:
             html.Div(
                 [
                     html.Div(
-                        dcc.Graph(id="probe-plot", config=PLOT_CONFIG, responsive=True,
-                                  figure=figures.empty_plot("", theme(""))),
-                        className="plot", role="img",
+                        dcc.Graph(
+                            id="probe-plot",
+                            config=PLOT_CONFIG,
+                            responsive=True,
+                            figure=figures.empty_plot("", theme("")),
+                        ),
+                        className="plot",
+                        role="img",
                         **attributes(aria_label="Plot; the sentence below it says the same"),
                     ),
                     html.P(id="probe-plot-words", className="aside"),
                 ],
-                id="probe-plotted", hidden=True,
+                id="probe-plotted",
+                hidden=True,
             ),
             *(by_hand(one, places, shop) if may.allowed else []),
             html.H2("What was done"),
             html.Div(history(one, shop), id="probe-history"),
-        ]  # fmt: skip
+        ]
     except StoreFault as exc:
         return _page([back, html.H1("Sensor"), html.P(store_trouble(exc).sentence)])
     return _page(told)
@@ -144,9 +155,10 @@ def stands(one: OneProbe, shop: Shop) -> list[Component]:
         told.append(
             html.Div(
                 [html.P(html.Strong(word), className="answer"), html.P(sentence, className="why")],
-                className="closing", **attributes(data_rest=str(one.jar.rest), data_state=state),
+                className="closing",
+                **attributes(data_rest=str(one.jar.rest), data_state=state),
             )
-        )  # fmt: skip
+        )
     rows = []
     for quantity, (ts_ms, value) in one.told.items():
         correction = one.history.correction_at(quantity, ts_ms)
@@ -215,16 +227,20 @@ def taps(one: OneProbe, *, writer: bool) -> list[Component]:
     about = {"about": "sensor", "sensor": history.id}
     first: list[Component] = []
     if one.jar is not None and one.jar.rest is Rest.RESTED:
-        first.append(wait_parts.tap("Take the point", "take", said="Point taken.",
-                                    name="tap main", **about))  # fmt: skip
+        first.append(
+            wait_parts.tap("Take the point", "take", said="Point taken.", name="tap main", **about)
+        )
     for quantity in BOUNDS:
         if history.points(quantity):
             first += _fits(quantity, history.points(quantity), about)
     if history.in_jar:
         first.append(wait_parts.tap("It is back at its place", "back", said="Back.", **about))
     if history.taken or history.in_jar:
-        first.append(wait_parts.tap("Give up", "abandon", sure="Tap again: points are lost",
-                                    said="Given up.", **about))  # fmt: skip
+        first.append(
+            wait_parts.tap(
+                "Give up", "abandon", sure="Tap again: points are lost", said="Given up.", **about
+            )
+        )
     temp = one.told.get(Quantity.TEMPERATURE, (0, 20.0))[1]
     others = [name for name in SALTS if name not in ADVISED]
     told.append(html.Div(first, className="taps wide"))
@@ -244,16 +260,26 @@ def taps(one: OneProbe, *, writer: bool) -> list[Component]:
 
 def _fits(quantity: Quantity, points: list[Point], about: dict[str, str]) -> list[Component]:
     try:
-        word = "slope and offset" if fitted(points, BOUNDS[quantity]).var_slope and _spans(
-            quantity, points
-        ) else "offset alone"  # fmt: skip
+        word = (
+            "slope and offset"
+            if fitted(points, BOUNDS[quantity]).var_slope and _spans(quantity, points)
+            else "offset alone"
+        )
     except BadFit as exc:
-        return [html.P(f"No correction of the {quantity} yet: {exc}.", className="fault",
-                       role="alert")]  # fmt: skip
+        return [
+            html.P(f"No correction of the {quantity} yet: {exc}.", className="fault", role="alert")
+        ]
     return [
-        wait_parts.tap(f"Correct the {quantity}: {word}", "fit", quantity=str(quantity),
-                       form="fit-form", said="Corrected from now on.", name="tap main", **about)
-    ]  # fmt: skip
+        wait_parts.tap(
+            f"Correct the {quantity}: {word}",
+            "fit",
+            quantity=str(quantity),
+            form="fit-form",
+            said="Corrected from now on.",
+            name="tap main",
+            **about,
+        )
+    ]
 
 
 def _spans(quantity: Quantity, points: list[Point]) -> bool:
@@ -289,47 +315,106 @@ def by_hand(one: OneProbe, places: Mapping[str, str], shop: Shop) -> list[Compon
     """A reference read by hand, moving it, taking over, voiding, a note."""
     history, about = one.history, {"about": "sensor", "sensor": one.history.id}
     voids = [
-        wait_parts.tap(f"Correction {c.number} of the {c.quantity} was wrong", "void",
-                       number=str(c.number), sure="Tap again: it counts for nothing",
-                       said="It counts for nothing.", then="reload", **about)
-        for c in history.corrections if not c.void
-    ]  # fmt: skip
+        wait_parts.tap(
+            f"Correction {c.number} of the {c.quantity} was wrong",
+            "void",
+            number=str(c.number),
+            sure="Tap again: it counts for nothing",
+            said="It counts for nothing.",
+            then="reload",
+            **about,
+        )
+        for c in history.corrections
+        if not c.void
+    ]
     heirs = [
-        wait_parts.tap(f"It is the same as {other}: take over its corrections", "inherit",
-                       of=other, said="Taken over.", then="reload", **about)
+        wait_parts.tap(
+            f"It is the same as {other}: take over its corrections",
+            "inherit",
+            of=other,
+            said="Taken over.",
+            then="reload",
+            **about,
+        )
         for other in probe_book.alike(shop, history)
-    ]  # fmt: skip
+    ]
     return [
-        html.Details([
-            html.Summary("Beside a reference, read by hand"),
-            html.P("Leave both side by side for an hour, then read the reference and tap."),
-            html.Div([_line("value"), _line("u"), _line("with")], id="beside-form",
-                     className="fields", **attributes(data_draft=f"beside-{history.id}")),
-            html.Div([
-                wait_parts.tap(f"The reference's {quantity}", "compare", quantity=str(quantity),
-                               form="beside-form", said="Point taken.", **about)
-                for quantity in BOUNDS
-            ], className="taps wide"),
-            html.Div(_line("since"), id="fit-form", className="fields"),
-        ]),
-        html.Details([
-            html.Summary("It stands elsewhere now"),
-            html.Div([
-                wait_parts.tap(label, "move", place=place, said=f"Moved to {label}.",
-                               then="reload", **about)
-                for place, label in places.items() if place != history.home
-            ], className="taps wide"),
-            html.Div(_line("place"), id="move-form", className="fields"),
-            html.Div(wait_parts.tap("Moved to the place typed", "move", form="move-form",
-                                    said="Moved.", then="reload", **about), className="taps wide"),
-        ]),
-        html.Details([
-            html.Summary("Note, and what was wrong"),
-            html.Div(_line("text", maxLength=NOTE_MAX), id="note-form", className="fields"),
-            html.Div([wait_parts.tap("Keep the note", "note", form="note-form", said="Kept.",
-                                     **about), *voids, *heirs], className="taps wide"),
-        ]),
-    ]  # fmt: skip
+        html.Details(
+            [
+                html.Summary("Beside a reference, read by hand"),
+                html.P("Leave both side by side for an hour, then read the reference and tap."),
+                html.Div(
+                    [_line("value"), _line("u"), _line("with")],
+                    id="beside-form",
+                    className="fields",
+                    **attributes(data_draft=f"beside-{history.id}"),
+                ),
+                html.Div(
+                    [
+                        wait_parts.tap(
+                            f"The reference's {quantity}",
+                            "compare",
+                            quantity=str(quantity),
+                            form="beside-form",
+                            said="Point taken.",
+                            **about,
+                        )
+                        for quantity in BOUNDS
+                    ],
+                    className="taps wide",
+                ),
+                html.Div(_line("since"), id="fit-form", className="fields"),
+            ]
+        ),
+        html.Details(
+            [
+                html.Summary("It stands elsewhere now"),
+                html.Div(
+                    [
+                        wait_parts.tap(
+                            label,
+                            "move",
+                            place=place,
+                            said=f"Moved to {label}.",
+                            then="reload",
+                            **about,
+                        )
+                        for place, label in places.items()
+                        if place != history.home
+                    ],
+                    className="taps wide",
+                ),
+                html.Div(_line("place"), id="move-form", className="fields"),
+                html.Div(
+                    wait_parts.tap(
+                        "Moved to the place typed",
+                        "move",
+                        form="move-form",
+                        said="Moved.",
+                        then="reload",
+                        **about,
+                    ),
+                    className="taps wide",
+                ),
+            ]
+        ),
+        html.Details(
+            [
+                html.Summary("Note, and what was wrong"),
+                html.Div(_line("text", maxLength=NOTE_MAX), id="note-form", className="fields"),
+                html.Div(
+                    [
+                        wait_parts.tap(
+                            "Keep the note", "note", form="note-form", said="Kept.", **about
+                        ),
+                        *voids,
+                        *heirs,
+                    ],
+                    className="taps wide",
+                ),
+            ]
+        ),
+    ]
 
 
 def _line(name: str, **more: Any) -> Component:

@@ -20,9 +20,11 @@ def register(app: dash.Dash, shop: Shop) -> None:
     """Hang the page into the app."""
     del app
     dash.register_page(
-        "sign_in", path="/sign-in", title="Sign in",
+        "sign_in",
+        path="/sign-in",
+        title="Sign in",
         layout=lambda **query: layout(shop, query.get("said", ""), query.get("s", "")),
-    )  # fmt: skip
+    )
 
 
 def layout(shop: Shop, said: str, seconds: str) -> Component:
@@ -36,8 +38,13 @@ def layout(shop: Shop, said: str, seconds: str) -> Component:
             html.P(dcc.Link("To the bench", href="/bench", className="tap main")),
         ]
         if sign_in.signed_in(shop.settings):
-            parts.append(html.Form(html.Button("Sign out", type="submit", className="tap"),
-                                   action="/sign-out", method="POST"))  # fmt: skip
+            parts.append(
+                html.Form(
+                    html.Button("Sign out", type="submit", className="tap"),
+                    action="/sign-out",
+                    method="POST",
+                )
+            )
     elif not may.sign_in:
         parts.append(html.P(may.why))
     else:
@@ -48,17 +55,27 @@ def layout(shop: Shop, said: str, seconds: str) -> Component:
             html.Form(
                 [
                     html.Div(
-                        [html.Label("Password", htmlFor="password"),
-                         dcc.Input(id="password", name="password", type="password",
-                                   autoComplete="current-password")],
+                        [
+                            html.Label("Password", htmlFor="password"),
+                            dcc.Input(
+                                id="password",
+                                name="password",
+                                type="password",
+                                autoComplete="current-password",
+                            ),
+                        ],
                         className="field",
                     ),
                     html.Button("Sign in", type="submit", className="tap main"),
                 ],
-                action="/sign-in", method="POST", className="fields",
+                action="/sign-in",
+                method="POST",
+                className="fields",
             ),
-            html.P(f"This device stays signed in for {sign_in.KEPT_DAYS} days.", className="aside"),
-        ]  # fmt: skip
+            html.P(
+                f"This device stays signed in for {sign_in.KEPT_DAYS} days.", className="aside"
+            ),
+        ]
     return html.Main(parts, className="sheet bench one", id="sign-in")
 
 

@@ -9,15 +9,15 @@ from dash import Input, Output, dcc, html
 
 from dashboard import formats, wood_parts, wood_words, words
 from dashboard.pages.bench_wait import places_of
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.queries import Shop
     from dashboard.wood_book import WoodBook
-    from monitor.instruments import Instrument
+    from monitor.domain.instrument import Instrument
 
 LEFT_SHOWN = 50
 
@@ -28,9 +28,12 @@ def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
         "wood", path="/wood", name="Wood", title="Wood", layout=lambda **_: layout(shop, book)
     )
     dash.register_page(
-        "wood_left", path="/wood/left", title="Handed out", order=1,
+        "wood_left",
+        path="/wood/left",
+        title="Handed out",
+        order=1,
         layout=lambda **_: left(shop, book),
-    )  # fmt: skip
+    )
 
     @app.callback(
         Output("wood-live", "children"),

@@ -9,7 +9,7 @@ from dash import dcc, html
 from dashboard import formats, wait_parts, wood_parts, wood_words
 from dashboard.instrument_wishes import form_of, part_of
 from dashboard.markup import attributes
-from monitor.instruments import NOTE_MAX
+from monitor.domain.instrument import NOTE_MAX
 from monitor.science.plates.parts import (
     MOST_PARTS,
     PRESETS,
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.queries import Shop
-    from monitor.instruments import Instrument
+    from monitor.domain.instrument import Instrument
 
 _WOODS = {key: one.name for key, one in SPECIES.items()}
 _NEW = part_of(Part(name="new", species="norway_spruce", thickness_mm=3.0, width_mm=200.0))
@@ -68,36 +68,58 @@ def amend(one: Instrument, shop: Shop) -> Component:
                         className="fields",
                     ),
                     html.Div(
-                        [html.Label("Note", htmlFor="fix-note"),
-                         dcc.Textarea(id="fix-note", name="note", value=one.note,
-                                      maxLength=NOTE_MAX),
-                         wood_parts.fault("note")],
+                        [
+                            html.Label("Note", htmlFor="fix-note"),
+                            dcc.Textarea(
+                                id="fix-note", name="note", value=one.note, maxLength=NOTE_MAX
+                            ),
+                            wood_parts.fault("note"),
+                        ],
                         className="field",
                     ),
                     html.H3("Parts"),
-                    html.P("Empty a name to take a part off. The widths are those that gaps are "
-                           "told for. Cut quarter-sawn: the width runs across the rings.",
-                           className="aside"),
+                    html.P(
+                        "Empty a name to take a part off. The widths are those that gaps are "
+                        "told for. Cut quarter-sawn: the width runs across the rings.",
+                        className="aside",
+                    ),
                     *rows,
                     wood_parts.fault("parts"),
                 ],
-                id="fix-form", **attributes(data_draft=f"fix-{one.id}-{one.version}"),
+                id="fix-form",
+                **attributes(data_draft=f"fix-{one.id}-{one.version}"),
             ),
             html.Div(
-                [wait_parts.tap("Keep these", "amend", form="fix-form", said="Put right.",
-                                name="tap main", **tap)],
+                [
+                    wait_parts.tap(
+                        "Keep these",
+                        "amend",
+                        form="fix-form",
+                        said="Put right.",
+                        name="tap main",
+                        **tap,
+                    )
+                ],
                 className="taps wide",
             ),
             html.P("Or give it the usual parts of a"),
             html.Div(
-                [wait_parts.tap(kind, "amend", like=kind, said=f"Parts of a {kind}.",
-                                sure=f"Tap again: {kind}", **tap)
-                 for kind in PRESETS],
+                [
+                    wait_parts.tap(
+                        kind,
+                        "amend",
+                        like=kind,
+                        said=f"Parts of a {kind}.",
+                        sure=f"Tap again: {kind}",
+                        **tap,
+                    )
+                    for kind in PRESETS
+                ],
                 className="taps wide",
             ),
         ],
         id="instrument-fix",
-    )  # fmt: skip
+    )
 
 
 def _part(i: int, shown: dict[str, str]) -> Component:

@@ -27,8 +27,8 @@ from dashboard.pages.past import PLOT_CONFIG
 from dashboard.pages.wood_amend import amend
 from dashboard.themes import theme
 from dashboard.words import store_trouble
-from monitor.clock import now_ms
-from monitor.errors import StoreFault
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -37,23 +37,31 @@ if TYPE_CHECKING:
 
     from dashboard.queries import Shop
     from dashboard.wood_book import WoodBook
-    from monitor.instruments import Instrument
+    from monitor.domain.instrument import Instrument
     from monitor.science.plates.answer import Answer, PartStanding
 
 REDRAW_MS = 10 * formats.MINUTE_MS
 """New readings redraw the plot after this; what was done redraws it at once. [ms]"""
 WAITS_SHOWN = 20
-_NOTHING: dict[str, Any] = {"data": [], "layout": {
-    "xaxis": {"visible": False}, "yaxis": {"visible": False},
-    "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)"}}  # fmt: skip
+_NOTHING: dict[str, Any] = {
+    "data": [],
+    "layout": {
+        "xaxis": {"visible": False},
+        "yaxis": {"visible": False},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+    },
+}
 
 
 def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "wood_instrument", path_template="/wood/<instrument_id>", title="Instrument",
+        "wood_instrument",
+        path_template="/wood/<instrument_id>",
+        title="Instrument",
         layout=lambda instrument_id="", **_: layout(shop, book, instrument_id),
-    )  # fmt: skip
+    )
 
     @app.callback(
         Output("instrument-now", "children"),
@@ -131,7 +139,8 @@ def layout(shop: Shop, book: WoodBook, instrument_id: str) -> Component:
             html.H2("Its stay"),
             html.Div(
                 dcc.Graph(id="stay-plot", config=PLOT_CONFIG, responsive=True, figure=_NOTHING),
-                className="plot", role="img",
+                className="plot",
+                role="img",
                 **attributes(aria_label="Plot; the sentence below it says the same"),
             ),
             html.P(id="stay-words", className="aside"),
@@ -141,7 +150,7 @@ def layout(shop: Shop, book: WoodBook, instrument_id: str) -> Component:
             html.Div(done, id="instrument-history"),
         ],
         "one",
-    )  # fmt: skip
+    )
 
 
 def stands(one: Instrument, shop: Shop, book: WoodBook, writer: bool) -> list[Component]:
@@ -180,8 +189,13 @@ def _taps(one: Instrument) -> list[Component]:
         if one.open_now
         else wait_parts.tap("Opened now", "open", said="Opened.", name="tap main", **about)
     )
-    out = wait_parts.tap("Handed out", "leave", said="Handed out.", sure="Tap again: handed out",
-                         **about | {"then": "/wood/left"})  # fmt: skip
+    out = wait_parts.tap(
+        "Handed out",
+        "leave",
+        said="Handed out.",
+        sure="Tap again: handed out",
+        **about | {"then": "/wood/left"},
+    )
     return [turn, out]
 
 
@@ -193,8 +207,9 @@ def _facts(one: Instrument, shop: Shop) -> Component:
         ("air of its home", wood_words.home(one, unit)),
     ]
     if one.arrived_temp_c is not None:
-        rows.append(("cold when it came", formats.with_unit("temperature", one.arrived_temp_c,
-                                                            unit)))  # fmt: skip
+        rows.append(
+            ("cold when it came", formats.with_unit("temperature", one.arrived_temp_c, unit))
+        )
     if one.due_ms is not None:
         rows.append(("due out", formats.day(formats.local(one.due_ms, zone).date())))
     return html.Dl(
@@ -207,12 +222,17 @@ def _table(answer: Answer) -> Component:
     rows = [_part(one) for one in answer.parts]
     return html.Div(
         html.Table(
-            [html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-             html.Tbody([html.Tr(row) for row in rows])],
+            [
+                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
+                html.Tbody([html.Tr(row) for row in rows]),
+            ],
             className="parts-table",
         ),
-        className="scroll", tabIndex=0, role="region", **attributes(aria_label="Its parts"),
-    )  # fmt: skip
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **attributes(aria_label="Its parts"),
+    )
 
 
 def _part(one: PartStanding) -> list[Component]:
@@ -228,19 +248,36 @@ def _part(one: PartStanding) -> list[Component]:
         f"{formats.figure(one.inner_pct.median, 1)} %"
     )
     return [
-        html.Th([part.name, html.Span(f"{wood_words.wood(part.species)}, "
-                                      f"{part.thickness_mm:g} mm", className="sensor")],
-                scope="row"),
+        html.Th(
+            [
+                part.name,
+                html.Span(
+                    f"{wood_words.wood(part.species)}, {part.thickness_mm:g} mm",
+                    className="sensor",
+                ),
+            ],
+            scope="row",
+        ),
         html.Td(parts.scale(one)),
-        html.Td([wood_words.off_rest(one.from_rest_pct), html.Small(
-            f"now {formats.figure(one.moisture_pct.median, 1)} % ({faces}), rest "
-            f"{formats.figure(one.rest_pct.median, 1)} %")]),
-        html.Td([wood_words.moved(one.change_mm, part.width_mm), html.Small(
-            f"settled: {wood_words.moved(one.settled_change_mm, part.width_mm)}")]),
+        html.Td(
+            [
+                wood_words.off_rest(one.from_rest_pct),
+                html.Small(
+                    f"now {formats.figure(one.moisture_pct.median, 1)} % ({faces}), rest "
+                    f"{formats.figure(one.rest_pct.median, 1)} %"
+                ),
+            ]
+        ),
+        html.Td(
+            [
+                wood_words.moved(one.change_mm, part.width_mm),
+                html.Small(f"settled: {wood_words.moved(one.settled_change_mm, part.width_mm)}"),
+            ]
+        ),
         html.Td(wood_words.settles_words(one.settles_in_s)),
         html.Td(f"{wood_words.percent(one.yield_share)} of yield"),
         html.Td(told),
-    ]  # fmt: skip
+    ]
 
 
 def _waits(one: Instrument, shop: Shop, book: WoodBook) -> list[Component]:
@@ -279,12 +316,14 @@ def move(one: Instrument, places: dict[str, str]) -> Component:
                     html.Summary("Not just now? Say when"),
                     html.Div(
                         parts.field("at", "at-at", text="Opened, closed, moved or handed out at"),
-                        id="at-form", className="fields", **attributes(data_draft=f"at-{one.id}"),
+                        id="at-form",
+                        className="fields",
+                        **attributes(data_draft=f"at-{one.id}"),
                     ),
                 ]
             ),
         ]
-    )  # fmt: skip
+    )
 
 
 def drawing(
@@ -312,8 +351,13 @@ def drawing(
         )
         end = min(steps[-1], end + max(end - start, formats.DAY_MS))
         more = f" Foretold: {coming_words.plate_words(one, its, foreseen, now_ms(), zone)}"
-    view = figures.View(min(start, max(one.arrived_ms, start - formats.DAY_MS)), end,
-                        zone, "C", width if isinstance(width, int) else 1280)  # fmt: skip
+    view = figures.View(
+        min(start, max(one.arrived_ms, start - formats.DAY_MS)),
+        end,
+        zone,
+        "C",
+        width if isinstance(width, int) else 1280,
+    )
     plot = wood_figures.stay_plot(found, waits, view, look, coming)
     return plot, wood_figures.summary(found, view) + more
 

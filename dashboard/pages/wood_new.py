@@ -11,8 +11,8 @@ from dash import dcc, html
 from dashboard import formats, sign_in, wait_parts, wood_parts, words
 from dashboard.instrument_wishes import HOMES
 from dashboard.markup import attributes
-from monitor.errors import StoreFault
-from monitor.instruments import KINDS, NOTE_MAX, REFERENCE_MAX
+from monitor.core.errors import StoreFault
+from monitor.domain.instrument import KINDS, NOTE_MAX, REFERENCE_MAX
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -21,16 +21,19 @@ if TYPE_CHECKING:
 
     from dashboard.queries import Shop
     from dashboard.wood_book import WoodBook
-    from monitor.instruments import Instrument
+    from monitor.domain.instrument import Instrument
 
 
 def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
     """Hang the page into the app."""
     del app
     dash.register_page(
-        "wood_new", path="/wood/new", title="Take one in", order=1,  # before /wood/<any>
+        "wood_new",
+        path="/wood/new",
+        title="Take one in",
+        order=1,  # before /wood/<any>
         layout=lambda back="", **_: layout(shop, book, str(back)),
-    )  # fmt: skip
+    )
 
 
 def layout(shop: Shop, book: WoodBook, back: str = "") -> Component:
@@ -52,18 +55,31 @@ def layout(shop: Shop, book: WoodBook, back: str = "") -> Component:
         [
             html.H1("Take one in"),
             html.Div(
-                _asked(places, before, unit), id="new-form", className="new-form",
+                _asked(places, before, unit),
+                id="new-form",
+                className="new-form",
                 **attributes(data_draft="new-instrument"),
             ),
             html.Div(
-                [wait_parts.tap("Take it in", "register", about="instrument", form="new-form",
-                                said="Taken in.", then="/wood", name="tap main")],
+                [
+                    wait_parts.tap(
+                        "Take it in",
+                        "register",
+                        about="instrument",
+                        form="new-form",
+                        said="Taken in.",
+                        then="/wood",
+                        name="tap main",
+                    )
+                ],
                 className="taps wide",
             ),
-            html.P("Its parts start from the measures of its kind; put them right on its page.",
-                   className="aside"),
+            html.P(
+                "Its parts start from the measures of its kind; put them right on its page.",
+                className="aside",
+            ),
         ],
-    )  # fmt: skip
+    )
 
 
 def _asked(
@@ -74,35 +90,65 @@ def _asked(
     rh = f"{was.rh_pct:g}" if was is not None and was.rh_pct is not None else ""
     degrees = formats.scale("temperature", unit).unit
     return [
-        wood_parts.field("reference", "new-reference", maxLength=REFERENCE_MAX,
-                         value=before.reference if before else ""),
-        picks("Kind", "kind", {kind: kind.capitalize() for kind in KINDS},
-              before.kind if before else None),
+        wood_parts.field(
+            "reference",
+            "new-reference",
+            maxLength=REFERENCE_MAX,
+            value=before.reference if before else "",
+        ),
+        picks(
+            "Kind",
+            "kind",
+            {kind: kind.capitalize() for kind in KINDS},
+            before.kind if before else None,
+        ),
         picks("Place", "place", places, next(iter(places), None)),
         picks("Is it open?", "opened", {"no": "Closed", "yes": "Opened"}, "no"),
-        picks("The air of its home", "home", homes | {"unknown": "Not known"},
-              None if rh else "unknown"),
+        picks(
+            "The air of its home",
+            "home",
+            homes | {"unknown": "Not known"},
+            None if rh else "unknown",
+        ),
         html.Div(
             [
-                wood_parts.field("home_rh", "new-home_rh", unit="%", text="Or its home's RH",
-                                 inputMode="decimal", value=rh),
-                wood_parts.field("home_temp", "new-home_temp", unit=degrees,
-                                 text="Its home's temperature", inputMode="decimal",
-                                 placeholder=formats.shown("temperature", 20.0, unit)),
-                wood_parts.field("cold", "new-cold", unit=degrees,
-                                 text="Came in cold? Its temperature", inputMode="decimal"),
+                wood_parts.field(
+                    "home_rh",
+                    "new-home_rh",
+                    unit="%",
+                    text="Or its home's RH",
+                    inputMode="decimal",
+                    value=rh,
+                ),
+                wood_parts.field(
+                    "home_temp",
+                    "new-home_temp",
+                    unit=degrees,
+                    text="Its home's temperature",
+                    inputMode="decimal",
+                    placeholder=formats.shown("temperature", 20.0, unit),
+                ),
+                wood_parts.field(
+                    "cold",
+                    "new-cold",
+                    unit=degrees,
+                    text="Came in cold? Its temperature",
+                    inputMode="decimal",
+                ),
                 wood_parts.field("due", "new-due"),
                 wood_parts.field("arrived", "new-arrived", text="Came in (empty: now)"),
             ],
             className="fields",
         ),
         html.Div(
-            [html.Label("Note", htmlFor="new-note"),
-             dcc.Textarea(id="new-note", name="note", maxLength=NOTE_MAX),
-             wood_parts.fault("note")],
+            [
+                html.Label("Note", htmlFor="new-note"),
+                dcc.Textarea(id="new-note", name="note", maxLength=NOTE_MAX),
+                wood_parts.fault("note"),
+            ],
             className="field",
         ),
-    ]  # fmt: skip
+    ]
 
 
 def picks(legend: str, name: str, options: Mapping[str, str], chosen: str | None) -> Component:

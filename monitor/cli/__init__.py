@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from monitor import __version__, logs
+from monitor import __version__
 from monitor import settings as settings_module
 from monitor.cli import (
     advise,
@@ -28,12 +28,9 @@ from monitor.cli import (
     waits,
 )
 from monitor.cli.shared import Config, Data, Demo, load, out, told
+from monitor.core import logs
 
-app = typer.Typer(
-    add_completion=False,
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-)
+app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
 
 
 def main() -> None:
@@ -65,7 +62,7 @@ def run(
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log each message")] = False,
 ) -> None:
     """Start everything: broker, store, ingest, jobs and board. Ctrl-C ends it."""
-    from monitor.service import Service
+    from monitor.service.supervisor import Service
 
     settings = load(data, config, demo=demo)
     with told():
@@ -85,8 +82,8 @@ def run(
 @app.command()
 def check(data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Show every setting and where it came from, and probe every part."""
-    from monitor import checks
-    from monitor.service import broker_address
+    from monitor.service import self_check
+    from monitor.service.supervisor import broker_address
 
     settings = load(data, config, demo=demo)
     table = Table("setting", "value", "unit", "from")
@@ -97,10 +94,14 @@ def check(data: Data = None, config: Config = None, demo: Demo = False) -> None:
         table.add_row(row.name, str(row.value), row.unit, origin)
     out.print(table)
     with told():
-        verdicts = checks.run(settings, broker_address(settings))
+        verdicts = self_check.run(settings, broker_address(settings))
     for verdict in verdicts:
-        out.print(f"{'good' if verdict.good else 'BAD '}  {verdict.part:<7} {verdict.text}",
-                  style="" if verdict.good else "bold red", highlight=False, soft_wrap=True)  # fmt: skip
+        out.print(
+            f"{'good' if verdict.good else 'BAD '}  {verdict.part:<7} {verdict.text}",
+            style="" if verdict.good else "bold red",
+            highlight=False,
+            soft_wrap=True,
+        )
     if not all(verdict.good for verdict in verdicts):
         raise typer.Exit(1)
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.cli.shared import Config, Data, Demo, load, out, told, wrong, zone_of
-from monitor.clock import now_ms
-from monitor.errors import MonitorError, StoreFault
+from monitor.core.clock import now_ms
+from monitor.core.errors import MonitorError, StoreFault
 
 if TYPE_CHECKING:
     from monitor.clients.sheet import Sheet
@@ -55,10 +55,10 @@ def advise(
 
     With a title, the name it is for, it is kept among the past sheets (`benchweather client`).
     """
-    from monitor.clients import homes, past
+    from monitor.clients import archive, home_climate
+    from monitor.clients.calculation import work_out
+    from monitor.clients.request import DEFAULTS, NAMES, read_wish
     from monitor.clients.sheet import sheet_of
-    from monitor.clients.wish import DEFAULTS, NAMES, read_wish
-    from monitor.clients.worked import work_out
     from monitor.store import Reader, Writer
 
     if names:
@@ -72,40 +72,51 @@ def advise(
         given.setdefault("source", "weather")
     if log:
         given.setdefault("source", "log")
-    airs = homes.Airs()
+    airs = home_climate.Airs()
     with told(wrong_use=MonitorError):
         wish = read_wish(given)
         if weather:
-            from monitor import weather_files
+            from monitor.clients import weather_files
 
             year = weather_files.read(weather.read_bytes(), str(weather))
-            airs = homes.Airs(outdoors=year.outdoors, station=year.name)
+            airs = home_climate.Airs(outdoors=year.outdoors, station=year.name)
         if log:
-            from monitor.importing import Column, Plan, read_csv  # slow to load, as pandas is
+            from monitor.readings.csv_import import (  # slow to load, as pandas is
+                Column,
+                Plan,
+                read_csv,
+            )
 
             plan = Plan(
-                place="home", sensor="log", columns=tuple(Column.parse(t) for t in take or []),
-                time_columns=tuple(time or ["time"]), time_format=time_format,
-                zone=zone_of(zone) if zone else None, decimal=decimal,
-                delimiter="\t" if delimiter == "tab" else delimiter, skip_lines=skip,
-            )  # fmt: skip
+                place="home",
+                sensor="log",
+                columns=tuple(Column.parse(t) for t in take or []),
+                time_columns=tuple(time or ["time"]),
+                time_format=time_format,
+                zone=zone_of(zone) if zone else None,
+                decimal=decimal,
+                delimiter="\t" if delimiter == "tab" else delimiter,
+                skip_lines=skip,
+            )
             found = read_csv(log, plan, now_ms=now_ms())
             read = {series.quantity: pair for series, pair in found.values.items()}
-            airs = homes.Airs(
-                airs.outdoors, airs.station, homes.hourly_log(read, plan.zone or settings.zone)
+            airs = home_climate.Airs(
+                airs.outdoors,
+                airs.station,
+                home_climate.hourly_log(read, plan.zone or settings.zone),
             )
             for line in found.refused[:5]:
                 out.print(f"line {line.line}: {line.reason}", highlight=False, soft_wrap=True)
         if wish.source == "shop":
-            from monitor import means
+            from monitor.air import place_means
 
             with (
                 contextlib.suppress(StoreFault),
                 contextlib.closing(Reader(settings.store_path)) as reader,
             ):
-                places = means.places(reader, settings)
-                shop = homes.shop_log(reader, places, settings.zone, now_ms())
-                airs = homes.Airs(airs.outdoors, airs.station, airs.log, shop)
+                places = place_means.places(reader, settings)
+                shop = home_climate.shop_log(reader, places, settings.zone, now_ms())
+                airs = home_climate.Airs(airs.outdoors, airs.station, airs.log, shop)
         worked, made_ms = work_out(wish, airs), now_ms()
         sheet = sheet_of(worked, settings.shop.name, made_ms, settings.zone)
         write_sheet(to, sheet)
@@ -114,7 +125,9 @@ def advise(
         out.print("  " + "; ".join(row), highlight=False, soft_wrap=True)
     if keep and wish.title:
         with told(), contextlib.closing(Writer(settings.store_path)) as writer:
-            number = past.carry_out(writer, past.keeping(worked, airs, sheet, made_ms))["sheet"]
+            number = archive.carry_out(writer, archive.keeping(worked, airs, sheet, made_ms))[
+                "sheet"
+            ]
         out.print(f"Kept as sheet {number}, until `benchweather client erase`.", highlight=False)
 
 
@@ -129,8 +142,11 @@ def write_sheet(to: Path, sheet: Sheet) -> None:
     from monitor.clients.html import html_of
     from monitor.clients.pdf import pdf_of
 
-    pages = {".pdf": lambda: pdf_of(sheet), ".html": lambda: html_of(sheet).encode(),
-             ".ics": lambda: sheet.reminders.encode()}  # fmt: skip
+    pages = {
+        ".pdf": lambda: pdf_of(sheet),
+        ".html": lambda: html_of(sheet).encode(),
+        ".ics": lambda: sheet.reminders.encode(),
+    }
     if to.suffix:
         to.write_bytes(pages[to.suffix]())
         return
@@ -142,7 +158,7 @@ def write_sheet(to: Path, sheet: Sheet) -> None:
 
 def _value(text: str) -> tuple[str, Any]:
     """A name and its value, in SI units: 70F is a temperature in °F."""
-    from monitor.clients.wish import DEFAULTS
+    from monitor.clients.request import DEFAULTS
 
     name, sign, value = text.partition("=")
     if not sign:

@@ -8,22 +8,29 @@ import math
 from rich.table import Table
 
 from monitor.cli.shared import Config, Data, Demo, fahrenheit, load, out, told
-from monitor.clock import now_ms
+from monitor.core.clock import now_ms
 
 
 def now(data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Show the air at each place now, and what it means for the work."""
-    from monitor import present
+    from monitor.air import current
     from monitor.store import Reader
 
     settings = load(data, config, demo=demo)
     in_f = fahrenheit(settings)
     unit = "°F" if in_f else "°C"
-    table = Table("place", f"temperature {unit}", "RH %", f"dew point {unit}", "wood EMC %",
-                  "heard", "what it means")  # fmt: skip
+    table = Table(
+        "place",
+        f"temperature {unit}",
+        "RH %",
+        f"dew point {unit}",
+        "wood EMC %",
+        "heard",
+        "what it means",
+    )
     moment = now_ms()
     with told(), contextlib.closing(Reader(settings.store_path)) as reader:
-        airs = present.air_now(present.recent(reader, settings, moment), settings, moment)
+        airs = current.air_now(current.recent(reader, settings, moment), settings, moment)
     for one in airs:
         table.add_row(
             one.place.label,

@@ -13,12 +13,12 @@ from rich.table import Table
 
 from monitor.cli.asking import ask, each, journal_of
 from monitor.cli.shared import Config, Data, Demo, fahrenheit, load, out, told, wrong
-from monitor.clock import now_ms
-from monitor.events import About
+from monitor.core.clock import now_ms
+from monitor.domain.events import About
 
 if TYPE_CHECKING:
-    from monitor.alerts.alert import Alert
-    from monitor.alerts.rule import Rule
+    from monitor.domain.alerts.alert import Alert
+    from monitor.domain.alerts.rule import Rule
     from monitor.settings import Settings
 
 app = typer.Typer(no_args_is_help=True, help="Alerts: show, acknowledge, put off, note.")
@@ -56,18 +56,19 @@ def list_(
     table = Table("alert", "urgency", "what, since when", "what it was" if over else "what to do")
     for alert in found:
         table.add_row(
-            alert.id, _urgency(alert.gravest[0] if over else alert.urgency),
+            alert.id,
+            _urgency(alert.gravest[0] if over else alert.urgency),
             f"{f'{alert.label}: {alert.gravest[1]}' if over else _said(alert, settings)}\n"
             f"{'' if over else _detail(alert, settings)}{_span(alert, settings)}",
             _worst(alert, settings) if over else f"{alert.do}\n{_rest(alert, settings)}",
-        )  # fmt: skip
+        )
     out.print(table)
 
 
 @app.command()
 def show(alert: AlertId, data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Show one alert with its whole journal."""
-    from monitor.alerts.alert import AlertFault, Did
+    from monitor.domain.alerts.alert import AlertFault, Did
 
     settings = load(data, config, demo=demo)
     with journal_of(settings) as (_, journal):
@@ -93,9 +94,11 @@ def show(alert: AlertId, data: Data = None, config: Config = None, demo: Demo = 
         if "until_ms" in kept:
             kept["until_ms"] = _moment(kept["until_ms"], settings)
         table.add_row(
-            _moment(event.recorded_ms, settings), event.by, event.action,
+            _moment(event.recorded_ms, settings),
+            event.by,
+            event.action,
             ", ".join(str(value) for value in kept.values()),
-        )  # fmt: skip
+        )
     out.print(table)
 
 
@@ -143,24 +146,27 @@ def list_rules(data: Data = None, config: Config = None, demo: Demo = False) -> 
     table = Table("rule", "name", "urgency", "raised when", "")
     for rule in book.values():
         marks = ["" if rule.on else "off", "changed" if rule.id in own else ""]
-        table.add_row(rule.id, rule.name, _urgency(rule.urgency), _when(rule),
-                      ", ".join(filter(None, marks)))  # fmt: skip
+        table.add_row(
+            rule.id, rule.name, _urgency(rule.urgency), _when(rule), ", ".join(filter(None, marks))
+        )
     out.print(table)
 
 
 @rules.command("show")
 def show_rule(rule: RuleId, data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Show a rule with every field, as `rule set --field` takes them."""
-    from monitor.alerts.rule import WATCHABLE
-    from monitor.alerts.rule_book import as_mapping
+    from monitor.domain.alerts.rule import WATCHABLE
+    from monitor.domain.alerts.rule_registry import as_mapping
 
     book, _ = _rules(load(data, config, demo=demo))
     with told():
         found = _named(rule, book)
     watched = WATCHABLE[found.quantity]
     out.print(f"{found.name}: {_when(found)}", highlight=False)
-    out.print(f"{found.quantity} [{watched.unit or '-'}] of a {watched.of}: {watched.text}",
-              highlight=False)  # fmt: skip
+    out.print(
+        f"{found.quantity} [{watched.unit or '-'}] of a {watched.of}: {watched.text}",
+        highlight=False,
+    )
     table = Table("field", "value")
     for name, value in as_mapping(found).items():
         if name not in ("id", "quantity"):
@@ -197,15 +203,23 @@ def set_rule(
     demo: Demo = False,
 ) -> None:
     """Change a rule, or add one like another."""
-    from monitor.alerts.rule_book import TO_DO
+    from monitor.domain.alerts.rule_registry import TO_DO
 
     settings = load(data, config, demo=demo)
     given = {
-        "like": like or None, "name": name or None, "low": low, "high": high, "back": back,
-        "hold_s": _seconds(hold_min, 60), "calm_s": _seconds(calm_min, 60),
-        "over_s": _seconds(over_h, 3600), "repeat_s": _seconds(repeat_h, 3600),
-        "urgency": urgency, "breaks_quiet": quiet, "on": on,
-    }  # fmt: skip
+        "like": like or None,
+        "name": name or None,
+        "low": low,
+        "high": high,
+        "back": back,
+        "hold_s": _seconds(hold_min, 60),
+        "calm_s": _seconds(calm_min, 60),
+        "over_s": _seconds(over_h, 3600),
+        "repeat_s": _seconds(repeat_h, 3600),
+        "urgency": urgency,
+        "breaks_quiet": quiet,
+        "on": on,
+    }
     wish = {key: value for key, value in given.items() if value is not None}
     wish |= dict(_field(text) for text in field or ())
     if "do" in wish:
@@ -245,14 +259,14 @@ def filled(
 
 def _rules(settings: Settings) -> tuple[dict[str, Rule], set[str]]:
     """Every rule, and the ids of those that the shop changed or added."""
-    from monitor.alerts import rule_book
+    from monitor.domain.alerts import rule_registry
 
     with journal_of(settings) as (_, journal):
-        return rule_book.in_use(settings.limits, journal.rules), set(journal.rules)
+        return rule_registry.in_use(settings.limits, journal.rules), set(journal.rules)
 
 
 def _named(rule: str, book: dict[str, Rule]) -> Rule:
-    from monitor.alerts.rule import RuleFault
+    from monitor.domain.alerts.rule import RuleFault
 
     if rule not in book:
         raise RuleFault(f"there is no rule {rule!r}: it must be one of {', '.join(book)}")
@@ -263,7 +277,7 @@ def _field(text: str) -> tuple[str, Any]:
     """A field of a rule as `--field` gives it: the value as the field's own type."""
     from dataclasses import fields
 
-    from monitor.alerts.rule import Rule
+    from monitor.domain.alerts.rule import Rule
 
     types = {item.name: str(item.type) for item in fields(Rule) if item.name != "id"}
     name, sign, value = text.partition("=")
@@ -305,7 +319,7 @@ def _seconds(given: float | None, each_s: int) -> int | None:
 
 def _when(rule: Rule) -> str:
     """When a rule raises an alert, in short."""
-    from monitor.alert_words import value_text
+    from monitor.alerting.messages import value_text
 
     if not rule.unit:  # so or not
         held = f", for {value_text(rule.hold_s, 's')}" if rule.hold_s else ""
@@ -328,13 +342,13 @@ def _urgency(level: int) -> str:
 
 
 def _said(alert: Alert, settings: Settings) -> str:
-    from monitor.alert_words import sentence
+    from monitor.alerting.messages import sentence
 
     return sentence(alert, fahrenheit=fahrenheit(settings))
 
 
 def _worst(alert: Alert, settings: Settings) -> str:
-    from monitor.alert_words import ending, worst_text
+    from monitor.alerting.messages import ending, worst_text
 
     told = (worst_text(alert, fahrenheit=fahrenheit(settings)), ending(alert))
     return "; ".join(filter(None, told))
@@ -342,7 +356,7 @@ def _worst(alert: Alert, settings: Settings) -> str:
 
 def _detail(alert: Alert, settings: Settings) -> str:
     """What goes with it, and whether a newer outlook has changed it; a line, empty if nothing."""
-    from monitor.alert_words import change
+    from monitor.alerting.messages import change
 
     told = "; ".join(filter(None, (alert.detail, change(alert, now_ms(), settings.zone))))
     return f"{told}\n" if told else ""
@@ -367,6 +381,6 @@ def _span(alert: Alert, settings: Settings) -> str:
 
 
 def _moment(ms: int, settings: Settings) -> str:
-    from monitor.alert_words import moment
+    from monitor.alerting.messages import moment
 
     return moment(ms, now_ms(), settings.zone)

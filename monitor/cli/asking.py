@@ -24,9 +24,9 @@ def ask(settings: Settings, do: str, wish: dict[str, Any]) -> Any:
 
 
 def _sent(settings: Settings, do: str, wish: dict[str, Any]) -> Any:
-    from monitor import desk
+    from monitor.commands import ipc
 
-    return desk.ask(
+    return ipc.ask(
         settings.desk_path, {"do": do, "by": getpass.getuser(), "id": uuid.uuid4().hex} | wish
     )
 
@@ -35,7 +35,7 @@ def each(
     settings: Settings, do: str, numbers: list[str], wish: dict[str, Any], about: str = "wait"
 ) -> None:
     """One command for each wait or alert; what one refuses does not hold up the others."""
-    from monitor.desk import CommandRefused
+    from monitor.commands.ipc import CommandRefused
 
     refused = False
     for one in _numbers(numbers):
@@ -52,7 +52,7 @@ def each(
 
 def _numbers(given: list[str]) -> list[str]:
     """12 13 14, or 12-19: each number once."""
-    from monitor.waits import COUNT_MAX
+    from monitor.domain.wait import COUNT_MAX
 
     found: dict[str, None] = {}
     for text in given:

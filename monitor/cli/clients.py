@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli.shared import Config, Data, Demo, load, out, told, wrong
-from monitor.clock import from_ms
+from monitor.core.clock import from_ms
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -38,16 +38,19 @@ def list_(
     demo: Demo = False,
 ) -> None:
     """List past sheets, the one made last first."""
-    from monitor.clients import past
+    from monitor.clients import archive
 
     settings = load(data, config, demo=demo)
     with _kept(settings) as writer:
-        sheets = past.found(writer, text)
+        sheets = archive.found(writer, text)
     for one in sheets:
         made = from_ms(one.made_ms).astimezone(settings.zone).date()
         instrument = one.typed.get("instrument") or one.typed["case"]
-        out.print(f"{one.sheet_id}: {one.client}, {instrument}, {made}: {one.advised['lead']}",
-                  highlight=False, soft_wrap=True)  # fmt: skip
+        out.print(
+            f"{one.sheet_id}: {one.client}, {instrument}, {made}: {one.advised['lead']}",
+            highlight=False,
+            soft_wrap=True,
+        )
     if not sheets:
         out.print("No sheet is kept." if not text else "No sheet kept has this.")
 
@@ -64,18 +67,18 @@ def again(
 ) -> None:
     """Make a past sheet again, from what was said then."""
     from monitor.cli.advise import checked_target, write_sheet
-    from monitor.clients import past
+    from monitor.clients import archive
+    from monitor.clients.calculation import work_out
     from monitor.clients.sheet import sheet_of
-    from monitor.clients.worked import work_out
 
     checked_target(to)
     settings = load(data, config, demo=demo)
     with _kept(settings) as writer:
-        kept = past.one(writer, sheet)
+        kept = archive.one(writer, sheet)
     if kept is None:
         wrong(f"there is no sheet {sheet}: `benchweather client list` lists them")
     with told():
-        worked = work_out(*past.again(kept))
+        worked = work_out(*archive.again(kept))
         write_sheet(to, sheet_of(worked, settings.shop.name, kept.made_ms, settings.zone))
 
 
@@ -88,11 +91,11 @@ def export(
     demo: Demo = False,
 ) -> None:
     """Write everything kept of a client, as JSON."""
-    from monitor.clients import past
+    from monitor.clients import archive
 
     settings = load(data, config, demo=demo)
     with _kept(settings) as writer:
-        found = past.exported(writer, client)
+        found = archive.exported(writer, client)
     if not found["sheets"]:
         wrong(f"nothing is kept of {client!r}: `benchweather client list` lists the names")
     text = json.dumps(found, ensure_ascii=False, indent=1) + "\n"
@@ -112,14 +115,14 @@ def erase(
     demo: Demo = False,
 ) -> None:
     """Erase everything kept of a client, for good. Copies of the store made before keep theirs."""
-    from monitor.clients import past
+    from monitor.clients import archive
 
     settings = load(data, config, demo=demo)
     with _kept(settings) as writer:
-        sheets = past.exported(writer, client)["sheets"]
+        sheets = archive.exported(writer, client)["sheets"]
         if not sheets and not yes:
             wrong(f"nothing is kept of {client!r}: `benchweather client list` lists the names")
         if not yes and not typer.confirm(f"Erase {len(sheets)} of {client}? It cannot be undone."):
             raise typer.Exit(1)
-        erased = past.carry_out(writer, past.erasing(client))["erased"]
+        erased = archive.carry_out(writer, archive.erasing(client))["erased"]
     out.print(f"Erased: {erased}.")

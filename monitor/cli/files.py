@@ -22,8 +22,8 @@ from monitor.cli.shared import (
     wrong,
     zone_of,
 )
-from monitor.clock import now_ms
-from monitor.errors import MonitorError
+from monitor.core.clock import now_ms
+from monitor.core.errors import MonitorError
 
 IMPORT_BATCH = 10_000
 """Readings in one transaction of an import."""
@@ -64,7 +64,7 @@ def import_(
     demo: Demo = False,
 ) -> None:
     """Take readings from a logger's CSV file. What is there already changes nothing."""
-    from monitor.importing import Column, Plan, read_csv
+    from monitor.readings.csv_import import Column, Plan, read_csv
     from monitor.store import Writer
 
     settings = load(data, config, demo=demo)
@@ -75,20 +75,24 @@ def import_(
     with told(wrong_use=MonitorError):
         columns = tuple(Column.parse(text) for text in take)
     plan = Plan(
-        place=place, sensor=sensor, columns=columns, time_columns=tuple(time),
-        time_format=time_format, zone=zone_of(zone) if zone else None, decimal=decimal,
-        delimiter="\t" if delimiter == "tab" else delimiter, encoding=encoding, skip_lines=skip,
-    )  # fmt: skip
+        place=place,
+        sensor=sensor,
+        columns=columns,
+        time_columns=tuple(time),
+        time_format=time_format,
+        zone=zone_of(zone) if zone else None,
+        decimal=decimal,
+        delimiter="\t" if delimiter == "tab" else delimiter,
+        encoding=encoding,
+        skip_lines=skip,
+    )
     with told():
         if refused is not None:
             refused.touch()
         found = read_csv(file, plan, now_ms=now_ms())
         new = repeated = 0
         if not dry_run and found.total:
-            with (
-                contextlib.closing(Writer(settings.store_path)) as writer,
-                progress() as bar,
-            ):
+            with contextlib.closing(Writer(settings.store_path)) as writer, progress() as bar:
                 task = bar.add_task("importing", total=found.total)
                 for batch in found.batches(IMPORT_BATCH):
                     stored = writer.write(batch)
@@ -106,8 +110,9 @@ def import_(
     done = f"would take {found.total}" if dry_run else f"took {new}, had already {repeated}"
     out.print(
         f"{found.lines} lines, {found.span()}: {done} readings, refused {len(found.refused)}",
-        highlight=False, soft_wrap=True,
-    )  # fmt: skip
+        highlight=False,
+        soft_wrap=True,
+    )
     if not found.total:
         raise typer.Exit(1)
 
@@ -136,7 +141,7 @@ def export(
     demo: Demo = False,
 ) -> None:
     """Write readings as CSV or Parquet: corrected, or with --raw as the sensors told them."""
-    from monitor import exporting
+    from monitor.readings import export as exporting
     from monitor.store import Reader
 
     settings = load(data, config, demo=demo)

@@ -12,12 +12,12 @@ import typer
 from rich.table import Table
 
 from monitor.cli.shared import Config, Data, Demo, err, load, moment_of, out, told, wrong
-from monitor.clock import from_ms, now_ms
-from monitor.records import name_fault
+from monitor.core.clock import from_ms, now_ms
+from monitor.core.measurements import name_fault
 
 if TYPE_CHECKING:
-    from monitor.forecast_intake import Intake
     from monitor.settings import Settings
+    from monitor.weather.intake import Intake
 
 app = typer.Typer(
     no_args_is_help=True, help="Forecasts of the outdoor air: list, fetch, import, export"
@@ -32,8 +32,8 @@ def list_(
     demo: Demo = False,
 ) -> None:
     """Show the newest forecasts, and how far we are with each source that is asked."""
-    from monitor.forecast_asking import attribution
     from monitor.store import Reader, forecasts
+    from monitor.weather.poller import attribution
 
     settings = load(data, config, demo=demo)
 
@@ -47,9 +47,13 @@ def list_(
     for one in kept:
         notes = "; ".join([*([one.doubt] if one.doubt else []), *one.notes])
         table.add_row(
-            one.source, local(one.issued_ms), local(one.known_ms), local(one.ends_ms),
-            str(one.hours), notes,
-        )  # fmt: skip
+            one.source,
+            local(one.issued_ms),
+            local(one.known_ms),
+            local(one.ends_ms),
+            str(one.hours),
+            notes,
+        )
     out.print(table if kept else f"no forecast is kept yet; times in {settings.zone}")
     for state in states:
         when = f"asked {local(state.tried_ms)}" if state.tried_ms else "never asked"
@@ -63,7 +67,7 @@ def list_(
 @app.command()
 def fetch(data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Ask the sources that are due, in their order; none before the time it set."""
-    from monitor.forecast_asking import Asker
+    from monitor.weather.poller import Asker
 
     settings = load(data, config, demo=demo)
     if not any(source.asked for source in settings.forecasts):
@@ -71,8 +75,10 @@ def fetch(data: Data = None, config: Config = None, demo: Demo = False) -> None:
     with told(), _intake(settings) as intake:
         found = Asker(settings, intake, threading.Lock()).go(now_ms())
     for one in found:
-        _say(f"{'good' if one.good else 'BAD '}  {one.source}  {one.text}",
-             style="" if one.good else "bold red")  # fmt: skip
+        _say(
+            f"{'good' if one.good else 'BAD '}  {one.source}  {one.text}",
+            style="" if one.good else "bold red",
+        )
     if not found[-1].good:
         raise typer.Exit(1)
 
@@ -89,7 +95,7 @@ def import_(
     demo: Demo = False,
 ) -> None:
     """Take an archive of old forecasts. Each counts as known from its issue on."""
-    from monitor.forecast_folder import read
+    from monitor.weather.drop_folder import read
 
     settings = load(data, config, demo=demo)
     if fault := name_fault(source):
@@ -129,8 +135,8 @@ def export(
     """Write forecasts as CSV: issued_at, valid_at, temp_c, rh_pct, wind_m_s, pressure_hpa."""
     import sys
 
-    from monitor.forecasts.own_format import write_csv
     from monitor.store import Reader, forecasts
+    from monitor.weather.formats import write_csv
 
     settings = load(data, config, demo=demo)
     if to is not None and to.suffix != ".csv":
@@ -156,8 +162,8 @@ def export(
 
 @contextlib.contextmanager
 def _intake(settings: Settings) -> Iterator[Intake]:
-    from monitor.forecast_intake import Intake
     from monitor.store import Reader, Writer
+    from monitor.weather.intake import Intake
 
     with (
         contextlib.closing(Writer(settings.store_path)) as writer,

@@ -14,15 +14,15 @@ from rich.table import Table
 
 from monitor.cli.asking import ask, journal_of
 from monitor.cli.shared import Config, Data, Demo, load, moment_of, out, told, wrong
-from monitor.clock import from_ms, now_ms, to_ms
+from monitor.core.clock import from_ms, now_ms, to_ms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from monitor.instruments import Instrument
+    from monitor.domain.instrument import Instrument
     from monitor.science.plates.answer import Answer, PartStanding, Range
     from monitor.settings import Settings
-    from monitor.wood_standings import WoodStanding
+    from monitor.wood.evaluation import WoodStanding
 
 app = typer.Typer(no_args_is_help=True, help="Instruments in the shop: their wood, safe to close.")
 
@@ -75,13 +75,17 @@ def show(
     settings = load(data, config, demo=demo)
     found = _found(settings, instrument)
     home = found.home
-    air = "not known" if home is None or home.rh_pct is None else (
-        f"{home.rh_pct:g} % RH, {home.temp_c:g} °C ({1.8 * home.temp_c + 32:.0f} °F)"
-    )  # fmt: skip
+    air = (
+        "not known"
+        if home is None or home.rh_pct is None
+        else (f"{home.rh_pct:g} % RH, {home.temp_c:g} °C ({1.8 * home.temp_c + 32:.0f} °F)")
+    )
     state = ("open" if found.open_now else "closed") if found.here else "handed out"
-    lines = [f"{found.reference}: {found.kind}, {state}, {found.place}",
-             f"came {_local(found.arrived_ms, settings)}, due {_day(found.due_ms, settings)}",
-             f"air of its home: {air}"]  # fmt: skip
+    lines = [
+        f"{found.reference}: {found.kind}, {state}, {found.place}",
+        f"came {_local(found.arrived_ms, settings)}, due {_day(found.due_ms, settings)}",
+        f"air of its home: {air}",
+    ]
     if found.note:
         lines.append(f"note: {found.note}")
     out.print("\n".join(lines), highlight=False)
@@ -94,12 +98,15 @@ def show(
         for part in one.answer.parts:
             table.add_row(
                 f"{part.part.name}\n{part.part.species}, {part.part.thickness_mm:g} mm",
-                _from_rest(part.from_rest_pct), _moved(part), _span(part.settles_in_s.median),
+                _from_rest(part.from_rest_pct),
+                _moved(part),
+                _span(part.settles_in_s.median),
                 _percent(part.yield_share),
-            )  # fmt: skip
+            )
         out.print(table)
-        out.print(f"Taken for granted: {'; '.join(map(str, one.answer.assumed))}.",
-                  highlight=False)  # fmt: skip
+        out.print(
+            f"Taken for granted: {'; '.join(map(str, one.answer.assumed))}.", highlight=False
+        )
     _history(found, settings)
 
 
@@ -297,7 +304,7 @@ def _end_of(day: str, settings: Settings) -> int:
 
 
 def _found(settings: Settings, named: str) -> Instrument:
-    from monitor.instruments import Fault, InstrumentFault, id_of
+    from monitor.domain.instrument import Fault, InstrumentFault, id_of
 
     with told(), journal_of(settings) as (_, journal):
         found = journal.instruments.get(id_of(named))
@@ -307,7 +314,7 @@ def _found(settings: Settings, named: str) -> Instrument:
 
 
 def _standings(settings: Settings, only: str = "") -> list[WoodStanding]:
-    from monitor.wood_standings import wood_standings
+    from monitor.wood.evaluation import wood_standings
 
     with journal_of(settings) as (reader, journal):
         here = [one for one in journal.instruments.values() if one.here and only in ("", one.id)]
@@ -319,8 +326,12 @@ def _gone(settings: Settings) -> None:
     with journal_of(settings) as (_, journal):
         gone = [one for one in journal.instruments.values() if not one.here]
     for one in sorted(gone, key=lambda one: -(one.left_ms or 0)):
-        table.add_row(one.reference, one.kind, _local(one.arrived_ms, settings),
-                      _local(one.left_ms, settings))  # fmt: skip
+        table.add_row(
+            one.reference,
+            one.kind,
+            _local(one.arrived_ms, settings),
+            _local(one.left_ms, settings),
+        )
     out.print(table)
 
 
@@ -331,11 +342,14 @@ def _history(found: Instrument, settings: Settings) -> None:
         if "parts" in event.body:
             told_of["parts"] = ", ".join(part["name"] for part in event.body["parts"])
         table.add_row(
-            _local(event.recorded_ms, settings), event.by, str(event.action),
-            ", ".join(f"{k.removesuffix('_ms')} "
-                      f"{_local(v, settings) if k.endswith('_ms') else v}"
-                      for k, v in told_of.items()),
-        )  # fmt: skip
+            _local(event.recorded_ms, settings),
+            event.by,
+            str(event.action),
+            ", ".join(
+                f"{k.removesuffix('_ms')} {_local(v, settings) if k.endswith('_ms') else v}"
+                for k, v in told_of.items()
+            ),
+        )
     out.print(table)
 
 

@@ -21,7 +21,7 @@ def list_kinds(
     demo: Demo = False,
 ) -> None:
     """Show the kinds of wait; with a name, everything that kind rests on."""
-    from monitor.kind_book import KindFault
+    from monitor.domain.wait_type_registry import KindFault
     from monitor.science.waits.parameters import parameters
 
     settings = load(data, config, demo=demo)
@@ -31,21 +31,30 @@ def list_kinds(
     if not kind:
         table = Table("kind", "name", "basis h", "least h", "rests on")
         for one in book.values():
-            table.add_row(one.id, one.name, f"{one.basis_s / 3600:g}", f"{one.minimum_s / 3600:g}",
-                          one.source)  # fmt: skip
+            table.add_row(
+                one.id,
+                one.name,
+                f"{one.basis_s / 3600:g}",
+                f"{one.minimum_s / 3600:g}",
+                one.source,
+            )
         out.print(table)
         return
     with told():
         if kind not in book:
             raise KindFault(f"there is no kind {kind!r}: it must be one of {', '.join(book)}")
     one = book[kind]
-    out.print(f"{one.name}: basis {one.basis_s / 3600:g} h at 20 °C and 50 % RH, never below "
-              f"{one.minimum_s / 3600:g} h ({one.source})", highlight=False)  # fmt: skip
+    out.print(
+        f"{one.name}: basis {one.basis_s / 3600:g} h at 20 °C and 50 % RH, never below "
+        f"{one.minimum_s / 3600:g} h ({one.source})",
+        highlight=False,
+    )
     if learned is not None and learned.evidence:
         out.print(
             f"What {len(learned.evidence)} release(s) taught: {learned.basis_s / 3600:.1f} h "
-            f"({learned.low_s / 3600:.1f} to {learned.high_s / 3600:.1f})", highlight=False,
-        )  # fmt: skip
+            f"({learned.low_s / 3600:.1f} to {learned.high_s / 3600:.1f})",
+            highlight=False,
+        )
     table = Table("parameter", "value", "unit", "from", "to", "what it is", "source")
     for p in parameters(one.law):
         table.add_row(
@@ -69,7 +78,7 @@ def set_kind(
     demo: Demo = False,
 ) -> None:
     """Change a kind, or add one like another. Open waits keep what they were opened with."""
-    from monitor.kind_book import KindFault
+    from monitor.domain.wait_type_registry import KindFault
 
     settings = load(data, config, demo=demo)
     wish: dict[str, Any] = {}

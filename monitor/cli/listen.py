@@ -13,8 +13,8 @@ from rich.table import Table
 from rich.text import Text
 
 from monitor.cli.shared import Config, Data, Demo, err, load, out, told, wrong
+from monitor.domain.topic_rules import TopicRule, filter_fault
 from monitor.settings import Settings
-from monitor.topics import TopicRule, filter_fault
 
 LISTEN_MAX_S = 86_400
 SHOWN = 160
@@ -37,8 +37,8 @@ def listen(
 
     The shop's own broker must be stopped for this; an outside one is listened to as it runs.
     """
-    from monitor.listening import Ear, listen, opened
-    from monitor.service import broker_address
+    from monitor.readings.topic_discovery import Ear, listen, opened
+    from monitor.service.supervisor import broker_address
 
     settings = load(data, config, demo=demo)
     if fault := filter_fault(topic):
@@ -53,19 +53,27 @@ def listen(
             seen.add(one.topic)
             out.print(_clean(one.topic), style="bold", highlight=False)
             out.print(f"  {one.kind}: {_shown(one.payload)}", highlight=False)
-            out.print(f"  {'taken' if one.taken else 'NOT TAKEN'}: {_clean(one.told)}",
-                      highlight=False)  # fmt: skip
+            out.print(
+                f"  {'taken' if one.taken else 'NOT TAKEN'}: {_clean(one.told)}", highlight=False
+            )
 
     with told():
         own = None if settings.broker.url else opened(settings, address)
         with own or contextlib.nullcontext(address) as where:
-            err.print(f"Listening for {for_:g} s to {where}, topics {topic}; Ctrl-C ends sooner",
-                      highlight=False, soft_wrap=True)  # fmt: skip
+            err.print(
+                f"Listening for {for_:g} s to {where}, topics {topic}; Ctrl-C ends sooner",
+                highlight=False,
+                soft_wrap=True,
+            )
             ear = listen(where, topic, settings.topics, for_, each)
     missed = [one for one in ear.heard.values() if not one.taken]
     if as_json:
-        print(json.dumps({"topics": [_told(one) for one in ear.heard.values()],
-                          "beyond": ear.beyond}, ensure_ascii=False))  # fmt: skip
+        print(
+            json.dumps(
+                {"topics": [_told(one) for one in ear.heard.values()], "beyond": ear.beyond},
+                ensure_ascii=False,
+            )
+        )
         return
     if not ear.heard:
         out.print(
@@ -84,14 +92,19 @@ def _sum_up(heard: list[Any]) -> None:
     table = Table("Topic", "Payload", "Messages", "About each", "Taken", box=None)
     for one in heard:
         apart = "" if one.every_s is None else f"{one.every_s:.3g} s"
-        table.add_row(Text(_clean(one.topic), overflow="fold"), one.kind, str(one.messages), apart,
-                      "yes" if one.taken else "NO")  # fmt: skip
+        table.add_row(
+            Text(_clean(one.topic), overflow="fold"),
+            one.kind,
+            str(one.messages),
+            apart,
+            "yes" if one.taken else "NO",
+        )
     out.print(table)
 
 
 def _put(settings: Settings, one: Any) -> None:
     """Propose a rule for a topic, and write it after a yes."""
-    from monitor.settings.adding import add_rule, as_toml
+    from monitor.settings.toml_append import add_rule, as_toml
 
     found = one.proposed()
     out.print(f"\n{_clean(one.topic)}", style="bold", highlight=False)
@@ -103,8 +116,10 @@ def _put(settings: Settings, one: Any) -> None:
     rule: TopicRule = found.rule
     out.print(as_toml(rule), highlight=False, soft_wrap=True)
     if not sys.stdin.isatty():
-        out.print("Not written: nobody can say yes here. Run this in a terminal, or add the lines "
-                  "above to the settings file.")  # fmt: skip
+        out.print(
+            "Not written: nobody can say yes here. Run this in a terminal, or add the lines "
+            "above to the settings file."
+        )
         return
     if not typer.confirm("Does this read the sender rightly? Add it to the settings"):
         return
@@ -115,8 +130,11 @@ def _put(settings: Settings, one: Any) -> None:
     )
     with told():
         path = add_rule(settings, rule)
-    out.print(f"Written to {path}. It counts when benchweather run is started again.",
-              highlight=False, soft_wrap=True)  # fmt: skip
+    out.print(
+        f"Written to {path}. It counts when benchweather run is started again.",
+        highlight=False,
+        soft_wrap=True,
+    )
 
 
 def _told(one: Any) -> dict[str, Any]:

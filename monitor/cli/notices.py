@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from monitor.cli.shared import Config, Data, Demo, load, out, wrong
-from monitor.clock import now_ms
+from monitor.core.clock import now_ms
 
 
 def notify_test(
@@ -19,8 +19,8 @@ def notify_test(
     demo: Demo = False,
 ) -> None:
     """Send a test notice through one channel or all of them, now."""
-    from monitor import notify
-    from monitor.notices import Notice
+    from monitor.domain.notification import Notice
+    from monitor.notifications import sender
 
     settings = load(data, config, demo=demo)
     names = [one.id for one in settings.channels]
@@ -34,14 +34,17 @@ def notify_test(
         if channel not in ("", one.id):
             continue
         notice = Notice(
-            notice_id, moment, moment, one.least,
+            notice_id,
+            moment,
+            moment,
+            one.least,
             f"Test notice from {settings.shop.name or 'Benchweather'}",
             f"Notices reach you here through the channel {one.id}. There is nothing to do.",
-        )  # fmt: skip
+        )
         began = time.monotonic()
         try:
-            notify.send(one.url.get_secret_value(), notice)
-        except notify.NotSent as exc:
+            sender.send(one.url.get_secret_value(), notice)
+        except sender.NotSent as exc:
             failed = True
             _say(f"BAD   {one.id}  not delivered: {exc}", style="bold red")
         else:

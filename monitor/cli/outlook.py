@@ -10,11 +10,11 @@ import typer
 from rich.table import Table
 
 from monitor.cli.shared import Config, Data, Demo, fahrenheit, load, out, told, wrong
-from monitor.clock import from_ms, now_ms
+from monitor.core.clock import from_ms, now_ms
 
 if TYPE_CHECKING:
-    from monitor.foreseen import Foreseen
-    from monitor.outlook.kept import Fit
+    from monitor.outlook.files import Fit
+    from monitor.outlook.summary import Foreseen
     from monitor.science.outlook.signs import Spell, Stretch
     from monitor.settings import Settings
 
@@ -29,9 +29,9 @@ def outlook(
     demo: Demo = False,
 ) -> None:
     """Show the air to come: range by range, spells, good hours, and how well it has done so far."""
-    from monitor.foreseen import NEEDS, foreseen
-    from monitor.means import places
-    from monitor.outlook import kept
+    from monitor.air.place_means import places
+    from monitor.outlook import files
+    from monitor.outlook.summary import NEEDS, foreseen
     from monitor.store import Reader
 
     settings = load(data, config, demo=demo)
@@ -47,7 +47,7 @@ def outlook(
         out.print_json(json.dumps([_plain(one) for one in found]))
     else:
         for one in found:
-            _print(one, kept.fit(settings, one.place.id), settings)
+            _print(one, files.fit(settings, one.place.id), settings)
     if not found:
         if not as_json:
             out.print(f"No outlook yet. {NEEDS}")
@@ -55,13 +55,26 @@ def outlook(
 
 
 def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
-    from monitor.foreseen import cold_words, dry_words, rests_on, spell_words, stretch_words, when
+    from monitor.outlook.summary import (
+        cold_words,
+        dry_words,
+        rests_on,
+        spell_words,
+        stretch_words,
+        when,
+    )
     from monitor.science.outlook.signs import UNSURE
 
     zone, in_f = settings.zone, fahrenheit(settings)
     unit = "°F" if in_f else "°C"
-    table = Table("time", f"temperature {unit}", "RH %", "dew point " + unit, "wood settles at %",
-                  title=f"{one.place.label}: 10 to 90 %")  # fmt: skip
+    table = Table(
+        "time",
+        f"temperature {unit}",
+        "RH %",
+        "dew point " + unit,
+        "wood settles at %",
+        title=f"{one.place.label}: 10 to 90 %",
+    )
 
     def span(fan: Any, step: int, digits: int, *, temp: bool = False) -> str:
         low, _, high = (1.8 * v + 32 if temp and in_f else v for v in fan[:, step])
@@ -69,10 +82,12 @@ def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
 
     for step in range(EVERY_H - 1, one.fan.rh_pct.shape[1], EVERY_H):
         table.add_row(
-            when(one.at_ms(step + 1), zone), span(one.fan.temp_c, step, 1, temp=True),
-            span(one.fan.rh_pct, step, 0), span(one.fan.dew_point_c, step, 1, temp=True),
+            when(one.at_ms(step + 1), zone),
+            span(one.fan.temp_c, step, 1, temp=True),
+            span(one.fan.rh_pct, step, 0),
+            span(one.fan.dew_point_c, step, 1, temp=True),
             span(one.fan.emc_pct, step, 1),
-        )  # fmt: skip
+        )
     out.print(table)
     dry = one.dry is not None and one.dry.chance >= UNSURE
     say = [f"Dry: {dry_words(one, zone, us=in_f) if dry else 'not likely below the band'}."]
@@ -81,9 +96,12 @@ def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
         for name, spell, mark in (("Damp", one.damp, "%"), ("Hot", one.hot, unit))
         if spell is not None and spell.chance >= UNSURE
     ]
-    say += [stretch_words("to close a plate", one, one.closing, zone),
-            stretch_words("to varnish", one, one.varnishing, zone),
-            cold_words(one, zone, unit), rests_on(one, fit, zone)]  # fmt: skip
+    say += [
+        stretch_words("to close a plate", one, one.closing, zone),
+        stretch_words("to varnish", one, one.varnishing, zone),
+        cold_words(one, zone, unit),
+        rests_on(one, fit, zone),
+    ]
     for line in filter(None, say):
         out.print(line, highlight=False, soft_wrap=True)
 

@@ -9,7 +9,7 @@ import typer
 
 from monitor.cli.asking import ask, journal_of
 from monitor.cli.shared import Config, Data, Demo, load, out, told, wrong
-from monitor.clock import from_ms, now_ms
+from monitor.core.clock import from_ms, now_ms
 
 
 def record(
@@ -23,18 +23,22 @@ def record(
 
     The service must run: it keeps the fingerprints by which a record is known again.
     """
-    from monitor import air_papers, instruments
+    from monitor.clients import air_certificate
+    from monitor.domain import instrument
 
     settings = load(data, config, demo=demo)
     with journal_of(settings) as (reader, journal):
-        one = journal.instruments.get(instruments.id_of(reference))
+        one = journal.instruments.get(instrument.id_of(reference))
         if one is None:
             known = ", ".join(i.reference for i in journal.instruments.values()) or "none"
             wrong(f"there is no instrument {reference!r}: there is {known}")
-        rows = air_papers.rows_of(reader, journal, settings, one, now_ms())
-        paper = air_papers.paper_of(rows, settings.shop.name or "Benchweather", settings)
-    ask(settings, "record", {"about": "instrument", "instrument": one.id,
-                             "fingerprints": paper.fingerprints})  # fmt: skip
+        rows = air_certificate.rows_of(reader, journal, settings, one, now_ms())
+        paper = air_certificate.paper_of(rows, settings.shop.name or "Benchweather", settings)
+    ask(
+        settings,
+        "record",
+        {"about": "instrument", "instrument": one.id, "fingerprints": paper.fingerprints},
+    )
     with told():
         to.mkdir(parents=True, exist_ok=True)
         for suffix, made in paper._asdict().items():
@@ -50,22 +54,31 @@ def verify_record(
     demo: Demo = False,
 ) -> None:
     """Tell whether a record is as it was given out."""
-    from monitor import air_papers
+    from monitor.clients import air_certificate
 
     settings = load(data, config, demo=demo)
     with told():
         content = file.read_bytes()
     with journal_of(settings) as (_, journal):
-        found = air_papers.check(content, journal)
+        found = air_certificate.check(content, journal)
     if found.known:
         day = f"{from_ms(found.given_ms).astimezone(settings.zone):%Y-%m-%d %H:%M}"
-        out.print(f"{file}: as it was given out here for {found.reference} on {day}",
-                  highlight=False, soft_wrap=True)  # fmt: skip
+        out.print(
+            f"{file}: as it was given out here for {found.reference} on {day}",
+            highlight=False,
+            soft_wrap=True,
+        )
         return
     if found.sound:
-        out.print(f"{file}: its own fingerprint is right, but it was not given out from this store",
-                  highlight=False, soft_wrap=True)  # fmt: skip
+        out.print(
+            f"{file}: its own fingerprint is right, but it was not given out from this store",
+            highlight=False,
+            soft_wrap=True,
+        )
     else:
-        out.print(f"{file}: changed since it was made, or no record of ours",
-                  highlight=False, soft_wrap=True)  # fmt: skip
+        out.print(
+            f"{file}: changed since it was made, or no record of ours",
+            highlight=False,
+            soft_wrap=True,
+        )
     raise typer.Exit(1)

@@ -21,14 +21,14 @@ from monitor.cli.shared import (
     progress,
     told,
     wrong,
-)  # fmt: skip
-from monitor.clock import from_ms, now_ms
+)
+from monitor.core.clock import from_ms, now_ms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from monitor.alerts.alert import Alert
-    from monitor.alerts.rule import Rule
+    from monitor.domain.alerts.alert import Alert
+    from monitor.domain.alerts.rule import Rule
     from monitor.settings import Settings
 
 BLIND = (
@@ -39,9 +39,20 @@ BLIND = (
 INDENT = 4
 """How far why and what to do stand in. [characters]"""
 COLUMNS = (
-    "raised_at", "began_at", "ended_at", "hours", "urgency", "rule", "name", "about", "value",
-    "worst", "unit", "why", "do",
-)  # fmt: skip
+    "raised_at",
+    "began_at",
+    "ended_at",
+    "hours",
+    "urgency",
+    "rule",
+    "name",
+    "about",
+    "value",
+    "worst",
+    "unit",
+    "why",
+    "do",
+)
 
 
 def replay_rules(
@@ -61,10 +72,10 @@ def replay_rules(
     demo: Demo = False,
 ) -> None:
     """Show which alerts there would have been, with the rules as they are now."""
-    from monitor.alerts import rule_book
+    from monitor.alerting.backtest import replay
     from monitor.commands import Journal
+    from monitor.domain.alerts import rule_registry
     from monitor.store import Reader
-    from monitor.watching.logged import replay
 
     settings = load(data, config, demo=demo)
     start_ms = moment_of(start, settings.zone, option="--from")
@@ -74,16 +85,21 @@ def replay_rules(
         wrong(f"--from {start} is not before {f'--to {end} and now' if end else 'now'}")
     with told(), contextlib.closing(Reader(settings.store_path)) as reader:
         journal = Journal(reader)
-        rules = rule_book.in_use(settings.limits, journal.rules)
+        rules = rule_registry.in_use(settings.limits, journal.rules)
         if unknown := [name for name in rule or () if name not in rules]:
             wrong(f"--rule {unknown[0]!r}: must be one of {', '.join(rules)}")
         chosen = _kept(rules, rule)
         with progress() as bar:
             task = bar.add_task("replaying", total=None)
             found = replay(
-                reader, settings, chosen.values(), journal.instruments.values(), start_ms, end_ms,
+                reader,
+                settings,
+                chosen.values(),
+                journal.instruments.values(),
+                start_ms,
+                end_ms,
                 lambda done, of: bar.update(task, completed=done, total=of),
-            )  # fmt: skip
+            )
     found = [one for one in found if one.gravest[0] >= least]
     if rule:
         found = [one for one in found if any(e.body.get("rule") in rule for e in one.events)]
@@ -110,14 +126,17 @@ def _show(alert: Alert, settings: Settings) -> None:
     """When, how long, how urgent, what; then why and what to do, of its gravest rule."""
     from rich.padding import Padding
 
-    from monitor.alert_words import worst_text
+    from monitor.alerting.messages import worst_text
 
     said, urgency = alert.at_gravest, alert.gravest[0]
     began = from_ms(alert.began_ms).astimezone(settings.zone)
     worst = worst_text(alert, fahrenheit=fahrenheit(settings))
     told = ", ".join(filter(None, [said["name"], worst, said["detail"]]))
-    out.print(f"{began:%Y-%m-%d %H:%M}  {_lasted(alert):>8}  {'!' * urgency:<3}  {alert.label}: "
-              f"{told}", highlight=False, soft_wrap=True)  # fmt: skip
+    out.print(
+        f"{began:%Y-%m-%d %H:%M}  {_lasted(alert):>8}  {'!' * urgency:<3}  {alert.label}: {told}",
+        highlight=False,
+        soft_wrap=True,
+    )
     for text in (f"Why: {said['why']}", f"Do: {said['do']}"):
         out.print(Padding(text, (0, 0, 0, INDENT)), highlight=False)
 
@@ -135,8 +154,9 @@ def _summary(found: Sequence[Alert], settings: Settings, start_ms: int, end_ms: 
     counts = Counter((one.gravest[0], one.gravest[1]) for one in found)
     first, last = (from_ms(ms).astimezone(settings.zone) for ms in (start_ms, end_ms - 1))
     alerts = "1 alert" if len(found) == 1 else f"{len(found) or 'No'} alerts"
-    out.print(f"\n{alerts} in {days:.0f} days, {first:%Y-%m-%d} to {last:%Y-%m-%d}.",
-              highlight=False)  # fmt: skip
+    out.print(
+        f"\n{alerts} in {days:.0f} days, {first:%Y-%m-%d} to {last:%Y-%m-%d}.", highlight=False
+    )
     for (urgency, name), number in sorted(counts.items(), key=lambda i: (-i[0][0], -i[1])):
         out.print(f"{number:>5}  {'!' * urgency:<3}  {name}", highlight=False)
     out.print(BLIND, highlight=False, soft_wrap=True)
@@ -153,10 +173,22 @@ def _write(path: Path, found: Sequence[Alert]) -> None:
             worst = one.worst if said["quantity"] == one.quantity else None
             hours = "" if ended is None else f"{(ended - one.began_ms) / 3_600_000:.2f}"
             table.writerow(
-                (_stamp(one.raised_ms), _stamp(one.began_ms), _stamp(ended), hours, said["urgency"],
-                 said["rule"], said["name"], one.label, _number(said["value"]),
-                 _number(worst), said["unit"], said["why"], said["do"])
-            )  # fmt: skip
+                (
+                    _stamp(one.raised_ms),
+                    _stamp(one.began_ms),
+                    _stamp(ended),
+                    hours,
+                    said["urgency"],
+                    said["rule"],
+                    said["name"],
+                    one.label,
+                    _number(said["value"]),
+                    _number(worst),
+                    said["unit"],
+                    said["why"],
+                    said["do"],
+                )
+            )
 
 
 def _stamp(ms: int | None) -> str:

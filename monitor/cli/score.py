@@ -11,17 +11,16 @@ import typer
 from rich.table import Table
 
 from monitor.cli.shared import out, progress, told
-from monitor.clock import from_ms
+from monitor.core.clock import from_ms
 
 if TYPE_CHECKING:
-    from monitor.scoring.report import Score, SnapScore
+    from monitor.outlook.evaluation.report import Score, SnapScore
 
 
 def score(
     log: Annotated[Path, typer.Argument(help="CSV: time,place,temp_c,rh_pct; UTC, ISO 8601")],
     forecasts: Annotated[
-        Path,
-        typer.Argument(help="CSV: issued_at,valid_at,temp_c,rh_pct and, if told, wind_m_s"),
+        Path, typer.Argument(help="CSV: issued_at,valid_at,temp_c,rh_pct and, if told, wind_m_s")
     ],
     place: Annotated[str, typer.Option(help="Place to score, where the log holds several")] = "",
     outdoors: Annotated[
@@ -30,8 +29,8 @@ def score(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables")] = False,
 ) -> None:
     """Score the outlook: walk through a log, forecasting only from what was known then."""
-    from monitor.scoring import files, report
-    from monitor.scoring.walk import walk
+    from monitor.outlook.evaluation import files, report
+    from monitor.outlook.evaluation.walk_forward import walk
 
     with told():
         material = files.read(log, forecasts, place, outdoors)
@@ -85,13 +84,28 @@ def score(
 
 
 def _table(title: str, rows: list[Score]) -> Table:
-    table = Table("ahead h", "forecasts", "bias", "mean abs. error", "CRPS", "in 80 % range",
-                  "of as-it-is", "of same-hour", title=title)  # fmt: skip
+    table = Table(
+        "ahead h",
+        "forecasts",
+        "bias",
+        "mean abs. error",
+        "CRPS",
+        "in 80 % range",
+        "of as-it-is",
+        "of same-hour",
+        title=title,
+    )
     for s in rows:
         table.add_row(
-            str(s.horizon_h), str(s.forecasts), f"{s.bias:+.2f}", f"{s.mae:.2f}", f"{s.crps:.2f}",
-            f"{100 * s.coverage_80:.0f} %", f"{s.of_persistence:.2f}", f"{s.of_diurnal:.2f}",
-        )  # fmt: skip
+            str(s.horizon_h),
+            str(s.forecasts),
+            f"{s.bias:+.2f}",
+            f"{s.mae:.2f}",
+            f"{s.crps:.2f}",
+            f"{100 * s.coverage_80:.0f} %",
+            f"{s.of_persistence:.2f}",
+            f"{s.of_diurnal:.2f}",
+        )
     return table
 
 

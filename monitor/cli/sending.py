@@ -14,7 +14,7 @@ from rich.progress import Progress, TaskID
 from monitor.cli.shared import err, progress, told, wrong
 
 if TYPE_CHECKING:
-    from monitor.mqtt import Address, Publisher
+    from monitor.mqtt.client import Address, Publisher
     from monitor.settings import Settings
 
 ANSWER_S = 5.0
@@ -37,8 +37,8 @@ def checked_pace(pace: float | None) -> float | None:
 
 def address_of(settings: Settings, broker: str, user: str, password_file: Path | None) -> Address:
     """Of the shop's own broker, or of another, where the shop's password is none of its business."""
-    from monitor.mqtt import Address
-    from monitor.service import broker_address
+    from monitor.mqtt.client import Address
+    from monitor.service.supervisor import broker_address
     from monitor.settings.groups import mqtt_url
 
     if bool(user) != (password_file is not None) or (user and not broker):
@@ -48,8 +48,10 @@ def address_of(settings: Settings, broker: str, user: str, password_file: Path |
     try:
         url = mqtt_url(broker)
     except ValueError:
-        wrong("--broker must be mqtt://host:port or mqtts://host:port; a password goes into "
-              "--password-file")  # fmt: skip
+        wrong(
+            "--broker must be mqtt://host:port or mqtts://host:port; a password goes into "
+            "--password-file"
+        )
     password = ""
     if password_file is not None:
         with told():
@@ -61,8 +63,8 @@ def address_of(settings: Settings, broker: str, user: str, password_file: Path |
 def under_way(address: Address, total: int | None) -> Iterator[tuple[Publisher, Progress, TaskID]]:
     """One who may publish there, with a bar of readings that have arrived; how many had is told if
     it is broken off. `total` is None where there is no end."""
-    from monitor.errors import BrokerUnavailable
-    from monitor.mqtt import Publisher
+    from monitor.core.errors import BrokerUnavailable
+    from monitor.mqtt.client import Publisher
 
     with contextlib.ExitStack() as open_:
         publisher = open_.enter_context(contextlib.closing(Publisher(address)))

@@ -22,17 +22,7 @@ from monitor.cli.sending import (
     checked_pace,
     under_way,
 )
-from monitor.cli.shared import (
-    Config,
-    Data,
-    Demo,
-    err,
-    load,
-    moment_of,
-    out,
-    told,
-    wrong,
-)
+from monitor.cli.shared import Config, Data, Demo, err, load, moment_of, out, told, wrong
 from monitor.settings import Settings
 
 app = typer.Typer(no_args_is_help=True, help="Read this machine's chips; calibrate any sensor.")
@@ -137,15 +127,17 @@ def replay(
     demo: Demo = False,
 ) -> None:
     """Send what sensors told once more over MQTT, with its own times. Twice changes nothing."""
-    from monitor import replaying
-    from monitor.clock import now_ms
+    from monitor.core.clock import now_ms
+    from monitor.readings import replay as replaying
     from monitor.store import Reader
 
     settings = load(data, config, demo=demo)
     checked_pace(pace)
     if as_now and not broker:
-        wrong("--as-now makes readings of a time in which nothing was measured: name the broker "
-              "that is to have them with --broker, best of a service for trials")  # fmt: skip
+        wrong(
+            "--as-now makes readings of a time in which nothing was measured: name the broker "
+            "that is to have them with --broker, best of a service for trials"
+        )
     address = address_of(settings, broker, user, password_file)
     start_ms = moment_of(start, settings.zone, option="--from") if start else 0
     end_ms = moment_of(end, settings.zone, option="--to", whole_day=True) if end else 2**53
@@ -153,8 +145,11 @@ def replay(
         wrong(f"--from {start} is not before --to {end}")
     with told(), contextlib.ExitStack() as open_:
         wish: dict[str, Any] = {
-            "start_ms": start_ms, "end_ms": end_ms, "places": place or (), "sensors": sensor or (),
-        }  # fmt: skip
+            "start_ms": start_ms,
+            "end_ms": end_ms,
+            "places": place or (),
+            "sensors": sensor or (),
+        }
         if file is not None:
             stretch = replaying.of_file(file, **wish)
         else:
@@ -170,26 +165,29 @@ def replay(
 @app.command()
 def health(data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """How each sensor does: a score, and what is wrong."""
-    from monitor.clock import now_ms
-    from monitor.sensor_health import health as healths
-    from monitor.sensor_health import sentence
+    from monitor.core.clock import now_ms
+    from monitor.sensor_care.health import health as healths
+    from monitor.sensor_care.health import sentence
 
     settings = load(data, config, demo=demo)
     with journal_of(settings) as (reader, _):
         found = healths(reader, settings, now_ms())
     for one in found:
         told = " ".join(map(sentence, one.found)) or "Nothing wrong."
-        out.print(f"{one.place.id}/{one.sensor}: {one.score} of 100. {told}", highlight=False,
-                  soft_wrap=True)  # fmt: skip
+        out.print(
+            f"{one.place.id}/{one.sensor}: {one.score} of 100. {told}",
+            highlight=False,
+            soft_wrap=True,
+        )
 
 
 @calibrate.command()
 def show(sensor: Sensor, data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Where it is, the points so far, what they make, which corrections hold."""
-    from monitor.clock import from_ms, now_ms
-    from monitor.jar_watch import settled, why
+    from monitor.core.clock import from_ms, now_ms
+    from monitor.domain.sensor import BOUNDS, SensorHistory
     from monitor.science.calibration.fit import BadFit, fitted
-    from monitor.sensor_history import BOUNDS, SensorHistory
+    from monitor.sensor_care.calibration import settled, why
 
     settings = load(data, config, demo=demo)
     with journal_of(settings) as (reader, journal):
@@ -203,8 +201,11 @@ def show(sensor: Sensor, data: Data = None, config: Config = None, demo: Demo = 
     out.print(f"{sensor}: {state}", highlight=False)
     for taken in one.taken:
         p = taken.point
-        out.print(f"  {p.name}: read {p.reading:.2f}, should be {p.reference:.2f} "
-                  f"± {2 * p.u_reference:.2f}", highlight=False)  # fmt: skip
+        out.print(
+            f"  {p.name}: read {p.reading:.2f}, should be {p.reference:.2f} "
+            f"± {2 * p.u_reference:.2f}",
+            highlight=False,
+        )
     for quantity, bounds in BOUNDS.items():
         if points := one.points(quantity):
             try:
@@ -218,8 +219,9 @@ def show(sensor: Sensor, data: Data = None, config: Config = None, demo: Demo = 
             out.print(
                 f"  correction {held.number}, {quantity}, from {day:%Y-%m-%d %H:%M}, by "
                 f"{held.by or 'nobody named'}: {held.fit.offset:+.3f} + {held.fit.slope:.4f} × reading",
-                highlight=False, soft_wrap=True,
-            )  # fmt: skip
+                highlight=False,
+                soft_wrap=True,
+            )
 
 
 @calibrate.command()
@@ -241,10 +243,10 @@ def take(
     demo: Demo = False,
 ) -> None:
     """It has come to rest: take the point. With --wait, watch until it has."""
-    from monitor.clock import now_ms
-    from monitor.jar_watch import settled, why
+    from monitor.core.clock import now_ms
+    from monitor.domain.sensor import SensorHistory
     from monitor.science.calibration.settling import Rest
-    from monitor.sensor_history import SensorHistory
+    from monitor.sensor_care.calibration import settled, why
 
     settings, said = load(data, config, demo=demo), ""
     while wait:

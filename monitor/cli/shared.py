@@ -17,10 +17,10 @@ from rich.console import Console
 from rich.progress import Progress
 
 from monitor import settings as settings_module
-from monitor.clock import to_ms
-from monitor.errors import MonitorError, SettingsFault
+from monitor.core.clock import to_ms
+from monitor.core.errors import MonitorError, SettingsFault
+from monitor.core.units import FAHRENHEIT_REGIONS
 from monitor.settings import Settings
-from monitor.units import FAHRENHEIT_REGIONS
 
 UNCUT = 10_000
 """Columns where nobody looks at a screen: enough for any line or table."""

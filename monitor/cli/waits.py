@@ -11,11 +11,11 @@ from rich.table import Table
 
 from monitor.cli.asking import ask, each, journal_of
 from monitor.cli.shared import Config, Data, Demo, load, moment_of, out, told
-from monitor.clock import from_ms, now_ms
+from monitor.core.clock import from_ms, now_ms
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
-    from monitor.waits import Wait
+    from monitor.domain.wait import Wait
 
 app = typer.Typer(no_args_is_help=True, help="Clamp-ups, coats and rests: open, show, release.")
 
@@ -45,9 +45,14 @@ def open_(
     """Open a wait; its clock starts now or at --at."""
     settings = load(data, config, demo=demo)
     wish: dict[str, Any] = {
-        "kind": kind, "place": place, "instrument": instrument, "what": what,
-        "clamps": clamps, "count": count, "note": note,
-    }  # fmt: skip
+        "kind": kind,
+        "place": place,
+        "instrument": instrument,
+        "what": what,
+        "clamps": clamps,
+        "count": count,
+        "note": note,
+    }
     if at:
         wish["start_ms"] = _time(at, settings, "--at")
     if wanted:
@@ -74,10 +79,11 @@ def list_(
         for wait in journal.waits.values():
             if not wait.open:
                 table.add_row(
-                    wait.id, _what(wait, wait.place),
+                    wait.id,
+                    _what(wait, wait.place),
                     f"{_local(wait.started_ms, settings)}\n{_local(wait.released_ms, settings)}",
                     str(wait.feel or ""),
-                )  # fmt: skip
+                )
     out.print(table)
 
 
@@ -169,8 +175,12 @@ def correct(
     """Put a mistake right; what stood there stays in the history."""
     settings = load(data, config, demo=demo)
     given = {
-        "instrument": instrument, "what": what, "place": place, "clamps": clamps, "note": note,
-    }  # fmt: skip
+        "instrument": instrument,
+        "what": what,
+        "place": place,
+        "clamps": clamps,
+        "note": note,
+    }
     wish: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
     if at:
         wish["start_ms"] = _time(at, settings, "--at")
@@ -190,12 +200,14 @@ def history(wait: WaitId, data: Data = None, config: Config = None, demo: Demo =
         for event in found.events if found else ():
             told_of = {k: v for k, v in event.body.items() if k != "kind" and v not in ("", None)}
             table.add_row(
-                _local(event.recorded_ms, settings), event.by, str(event.action),
+                _local(event.recorded_ms, settings),
+                event.by,
+                str(event.action),
                 ", ".join(f"{k} {_value(k, v, settings)}" for k, v in told_of.items()),
-            )  # fmt: skip
+            )
     if found is None:
         with told():
-            from monitor.waits import WaitFault
+            from monitor.domain.wait import WaitFault
 
             raise WaitFault(f"there is no wait {wait!r}")
     out.print(table)
@@ -216,7 +228,7 @@ def _time(text: str, settings: Settings, option: str) -> int:
 def _show(settings: Settings, only: set[str] | None) -> None:
     """The open waits by ready time."""
     from monitor.science.waits.wait import State
-    from monitor.standings import standings
+    from monitor.waits.evaluation import standings
 
     table = Table("wait", "what, where, since when", "ready about", "how it stands")
     with journal_of(settings) as (reader, journal):

@@ -19,9 +19,9 @@ from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 from babel.numbers import format_decimal
 
-from monitor.errors import MonitorError
+from monitor.core.errors import MonitorError
+from monitor.core.units import FAHRENHEIT_REGIONS, VOLUMES_L
 from monitor.science.case.case import Range
-from monitor.units import FAHRENHEIT_REGIONS, VOLUMES_L
 
 LANGUAGES = {"en": "GB", "de": "DE"}
 """Languages a sheet can be in, each with the region that is meant where none is said; English stands

@@ -5,7 +5,7 @@ from __future__ import annotations
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from monitor import typeset
+from monitor.clients import typst_pdf
 
 if TYPE_CHECKING:
     from monitor.clients.sheet import Sheet
@@ -24,7 +24,7 @@ def pdf_of(sheet: Sheet) -> bytes:
     TypesetFault
     """
     template = (files("monitor.clients") / "sheet.typ").read_bytes()
-    return typeset.pdf(template, _content(sheet))
+    return typst_pdf.pdf(template, _content(sheet))
 
 
 def _content(sheet: Sheet) -> dict[str, Any]:

@@ -63,9 +63,7 @@ AVOID = {
         "Seal no room and shut no vent to hold humidity while anything burns."
     ),
 }
-AVOID_COVERED = {
-    Avoid.OPEN_WHEN_COLD: marked("Do not uncover a cold instrument in a warm room."),
-}
+AVOID_COVERED = {Avoid.OPEN_WHEN_COLD: marked("Do not uncover a cold instrument in a warm room.")}
 """What is said instead of `AVOID` where a cover stands for a case."""
 SIGNS = {
     Sign.SEAM_OPEN: marked("an open seam"),

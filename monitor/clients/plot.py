@@ -10,8 +10,8 @@ import numpy as np
 from monitor.science.case.devices import MONTH_STARTS
 
 if TYPE_CHECKING:
+    from monitor.clients.calculation import Worked
     from monitor.clients.language import Language
-    from monitor.clients.worked import Worked
     from monitor.science.ranges import Floats
 
 WIDTH, HEIGHT = 700, 222

@@ -12,7 +12,7 @@ from monitor.science.case.devices import Buffer, Humidifier
 if TYPE_CHECKING:
     from datetime import date
 
-    from monitor.clients.worked import Worked
+    from monitor.clients.calculation import Worked
 
 
 def fills_of(worked: Worked, made: date) -> tuple[str, ...]:
@@ -21,9 +21,7 @@ def fills_of(worked: Worked, made: date) -> tuple[str, ...]:
     if refills is None:
         return ()
     if worked.told.room is not None:
-        return tuple(
-            say.text("daily") if m in refills.months else "–" for m in range(1, 13)
-        )  # fmt: skip
+        return tuple(say.text("daily") if m in refills.months else "–" for m in range(1, 13))
     times = Counter(day.month for day in days_of(refills, made))
     return tuple(say.number(times[m]) if times[m] else "–" for m in range(1, 13))
 

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import segno
 from icalendar import Calendar, Event
 
-from monitor.clock import from_ms
+from monitor.core.clock import from_ms
 
 if TYPE_CHECKING:
-    from monitor.clients.worked import Refills
+    from monitor.clients.calculation import Refills
 
 PRODUCT = "-//benchweather//sheet//EN"
 

@@ -9,7 +9,7 @@ from monitor.clients import phrases
 from monitor.clients.plot import year_plot
 from monitor.clients.refill_words import fills_of, fills_words, summary_of
 from monitor.clients.reminders import calendar_of, qr_of
-from monitor.clock import from_ms
+from monitor.core.clock import from_ms
 from monitor.science.case.answers import Holds, Kind, Option
 from monitor.science.case.case import TOO_DAMP_PCT
 from monitor.science.case.devices import Buffer, Humidifier
@@ -17,8 +17,8 @@ from monitor.science.case.devices import Buffer, Humidifier
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
+    from monitor.clients.calculation import Held, Worked
     from monitor.clients.language import Language
-    from monitor.clients.worked import Held, Worked
 
 
 class Section(NamedTuple):
@@ -83,22 +83,32 @@ def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
         "When in doubt, ask your repairer."
     )
     return Sheet(
-        language=say.code, paper=say.paper, shop=shop,
+        language=say.code,
+        paper=say.paper,
+        shop=shop,
         title=say.text("Keeping your instrument well at home"),
         about=", ".join(filter(None, (instrument, worked.wish.title))),
         made=say.day(made),
-        lead=_lead(worked), to_do=Section(say.text("What to do"), _to_do(worked)),
-        avoid=Section(say.text("What not to do"),
-                      tuple(say.text(avoid[a]) for a in worked.advice.avoid)),
-        plot_heading=say.text("The year"), plot=year_plot(worked, say), plot_words=_plot(worked),
+        lead=_lead(worked),
+        to_do=Section(say.text("What to do"), _to_do(worked)),
+        avoid=Section(
+            say.text("What not to do"), tuple(say.text(avoid[a]) for a in worked.advice.avoid)
+        ),
+        plot_heading=say.text("The year"),
+        plot=year_plot(worked, say),
+        plot_words=_plot(worked),
         table=_table(worked),
-        months=tuple(say.month_short(m) for m in range(1, 13)), fills=fills_of(worked, made),
+        months=tuple(say.month_short(m) for m in range(1, 13)),
+        fills=fills_of(worked, made),
         fills_heading=say.text("Refill calendar") if refills else "",
-        fills_words=fills_words(worked, made), fills_row=say.text("refills"),
+        fills_words=fills_words(worked, made),
+        fills_row=say.text("refills"),
         qr=qr_of(reminders) if reminders else "",
         qr_words=say.text("Scan this with a phone: it puts the refills into its calendar.")
-        if reminders else "",
-        reminders=reminders, journeys=Section(say.text("On the way"), _journeys(worked)),
+        if reminders
+        else "",
+        reminders=reminders,
+        journeys=Section(say.text("On the way"), _journeys(worked)),
         holds=Section(say.text("If nothing is done"), _holds(worked)),
         signs=Section(
             say.text("Bring it back when you see or hear"),
@@ -108,13 +118,14 @@ def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
             say.text(
                 "Right is {low} to {high} % relative humidity (RH): common practice. Ranges: in 8 of "
                 "10 ways that a home and a case like yours may be, it lies within.",
-                low=say.number(low), high=say.number(high),
+                low=say.number(low),
+                high=say.number(high),
             ),
             say.text("Rests on {basis}: {home}.", basis=_basis(worked), home=_home(worked)),
             " ".join(say.text(phrases.ASSUMED[a]) for a in worked.advice.assumed),
         ),
         repairer=repairer,
-    )  # fmt: skip
+    )
 
 
 def _measure(option: Option, worked: Worked) -> str:
@@ -123,18 +134,21 @@ def _measure(option: Option, worked: Worked) -> str:
     if option.room is not None:
         return say.text(
             "room humidifier, up to {litres} a day, set to {set}",
-            litres=say.litres(option.room.litres_day), set=say.percent(option.room.set_pct),
-        )  # fmt: skip
+            litres=say.litres(option.room.litres_day),
+            set=say.percent(option.room.set_pct),
+        )
     if isinstance(option.device, Buffer):
         return say.text(
             "two-way humidity buffer, {mass}, set to {set}",
-            mass=say.mass(option.device.mass_g), set=say.percent(option.device.set_pct),
-        )  # fmt: skip
+            mass=say.mass(option.device.mass_g),
+            set=say.percent(option.device.set_pct),
+        )
     if isinstance(option.device, Humidifier):
         return say.text(
             "case humidifier of {water}, filled every {days} days",
-            water=say.water(option.device.water_ml), days=say.number(option.device.every_d),
-        )  # fmt: skip
+            water=say.water(option.device.water_ml),
+            days=say.number(option.device.every_d),
+        )
     if option.kind is Kind.DISCIPLINE and worked.wish.case.holds_nothing:
         return say.text(phrases.COVERED)
     return say.text(phrases.KINDS[option.kind])
@@ -146,24 +160,29 @@ def _lead(worked: Worked) -> str:
     if told.room is not None:
         what = say.text(
             "Run a room humidifier that can give {litres} a day, set to {set}: {months}.",
-            litres=say.litres(told.room.litres_day), set=say.percent(told.room.set_pct),
+            litres=say.litres(told.room.litres_day),
+            set=say.percent(told.room.set_pct),
             months=months,
-        )  # fmt: skip
+        )
     elif isinstance(told.device, Buffer):
         what = say.many(
             "Keep {mass} of two-way humidity buffer, set to {set}, in the case, and renew it every "
             "day: {months}.",
             "Keep {mass} of two-way humidity buffer, set to {set}, in the case, and renew it every "
             "{n} days: {months}.",
-            told.device.every_d, mass=say.mass(told.device.mass_g),
-            set=say.percent(told.device.set_pct), months=months,
-        )  # fmt: skip
+            told.device.every_d,
+            mass=say.mass(told.device.mass_g),
+            set=say.percent(told.device.set_pct),
+            months=months,
+        )
     elif isinstance(told.device, Humidifier):
         what = say.many(
             "Keep a case humidifier of {water} in the case and fill it every day: {months}.",
             "Keep a case humidifier of {water} in the case and fill it every {n} days: {months}.",
-            told.device.every_d, water=say.water(told.device.water_ml), months=months,
-        )  # fmt: skip
+            told.device.every_d,
+            water=say.water(told.device.water_ml),
+            months=months,
+        )
     elif told.kind is Kind.DISCIPLINE and worked.wish.case.holds_nothing:
         what = say.text("Put its cover on whenever it is not played. No water is needed.")
     elif told.kind is Kind.DISCIPLINE:
@@ -178,8 +197,9 @@ def _lead(worked: Worked) -> str:
     if told.holds is Holds.UNCLEAR:
         return f"{what} " + say.text(
             "This keeps it from drying out in about {share} homes and cases like yours: watch the "
-            "hygrometer.", share=share,
-        )  # fmt: skip
+            "hygrometer.",
+            share=share,
+        )
     return say.text(
         "Nothing that was tried keeps it in the band for sure. What comes closest:"
     ) + (f" {what}")
@@ -208,11 +228,13 @@ def _to_do(worked: Worked) -> tuple[str, ...]:
         lines.append(
             say.text(
                 "It should give off about {week} in its thirstiest week. Weigh it full and a week "
-                "later: {equal}.", week=_week(told, say),
-                equal=say.text("an ounce of weight is about a fluid ounce") if say.us_measures
+                "later: {equal}.",
+                week=_week(told, say),
+                equal=say.text("an ounce of weight is about a fluid ounce")
+                if say.us_measures
                 else say.text("a gram is a millilitre"),
             )
-        )  # fmt: skip
+        )
     if isinstance(told.device, Buffer):
         lines.append(
             say.text(
@@ -240,8 +262,12 @@ def _week(option: Option, say: Language) -> str:
     if option.room is not None:
         return say.litres(option.week_ml.median / 1000)
     low, _, high = option.week_ml
-    return say.text("{middle} ({low} to {high})", middle=say.water(option.week_ml.median),
-                    low=say.water(low), high=say.water(high))  # fmt: skip
+    return say.text(
+        "{middle} ({low} to {high})",
+        middle=say.water(option.week_ml.median),
+        low=say.water(low),
+        high=say.water(high),
+    )
 
 
 def _table(worked: Worked) -> Table:
@@ -251,8 +277,12 @@ def _table(worked: Worked) -> Table:
     if worked.advice.own is not None:
         own = worked.advice.own
         rows.append(_row(own, say.text("what you have: {what}", what=_measure(own, worked)), say))
-    heads = (say.text("measure"), say.text("days in the band"), say.text("driest, dampest day"),
-             say.text("water in a year"))  # fmt: skip
+    heads = (
+        say.text("measure"),
+        say.text("days in the band"),
+        say.text("driest, dampest day"),
+        say.text("water in a year"),
+    )
     told = next(i for i, o in enumerate(options) if o is worked.told)
     return Table(say.text("What was worked out"), heads, tuple(rows), told)
 
@@ -278,10 +308,12 @@ def _journeys(worked: Worked) -> tuple[str, ...]:
         lines.append(
             say.text(
                 "Brought in at {cold} into a room of {room} that may be as damp as {rh}: {what}.",
-                cold=say.temperature(cold.from_c), room=say.temperature(cold.room_c),
-                rh=say.percent(cold.room_pct), what=what,
+                cold=say.temperature(cold.from_c),
+                room=say.temperature(cold.room_c),
+                rh=say.percent(cold.room_pct),
+                what=what,
             )
-        )  # fmt: skip
+        )
     if not worked.wish.case.holds_nothing and cold.from_c < worked.wets_c:
         lines.append(
             say.text(
@@ -290,16 +322,18 @@ def _journeys(worked: Worked) -> tuple[str, ...]:
                 cold=say.temperature(worked.wets_c),
                 rh=say.percent(sum(worked.wish.band_pct) / 2),
             )
-        )  # fmt: skip
+        )
     hot = worked.car.temp_c
     lines.append(
         say.text(
             "A closed car in the sun reaches about {hot} within an hour at {out} outdoors ({low} to "
             "{high}): glue and varnish soften.",
-            hot=say.temperature(hot.median), out=say.temperature(worked.car_c),
-            low=say.temperature(hot.low), high=say.temperature(hot.high),
+            hot=say.temperature(hot.median),
+            out=say.temperature(worked.car_c),
+            low=say.temperature(hot.low),
+            high=say.temperature(hot.high),
         )
-    )  # fmt: skip
+    )
     return tuple(lines)
 
 
@@ -311,34 +345,42 @@ def _holds(worked: Worked) -> tuple[str, ...]:
     damp = told.too_damp_h
     if damp.high < 1:
         lines.append(
-            say.text("With the advice the air around it never gets above {limit}.",
-                     limit=say.percent(TOO_DAMP_PCT))
-        )  # fmt: skip
+            say.text(
+                "With the advice the air around it never gets above {limit}.",
+                limit=say.percent(TOO_DAMP_PCT),
+            )
+        )
     else:
         lines.append(
             say.text(
                 "Over-wetting: with the advice the air around it is above {limit} for {hours} hours "
                 "a year; as it is used now, for {now}.",
-                limit=say.percent(TOO_DAMP_PCT), hours=say.range(damp),
+                limit=say.percent(TOO_DAMP_PCT),
+                hours=say.range(damp),
                 now=say.range(worked.bare.too_damp_h),
             )
-        )  # fmt: skip
+        )
     return tuple(lines)
 
 
 def _held(held: Held, say: Language, *, dry: bool) -> str:
     days = say.range(held.days) if math.isfinite(held.days.high) else say.number(held.days.low)
-    values = {"room": say.percent(held.room_pct), "limit": say.percent(held.limit_pct),
-              "days": days}  # fmt: skip
+    values = {
+        "room": say.percent(held.room_pct),
+        "limit": say.percent(held.limit_pct),
+        "days": days,
+    }
     if dry:
         return say.text(
             "With the home at {room}, its driest month, the shut case alone keeps the wood above "
-            "{limit} for {days} days.", **values,
-        )  # fmt: skip
+            "{limit} for {days} days.",
+            **values,
+        )
     return say.text(
         "With the home at {room}, its dampest month, the shut case alone keeps the wood below "
-        "{limit} for {days} days.", **values,
-    )  # fmt: skip
+        "{limit} for {days} days.",
+        **values,
+    )
 
 
 def _plot(worked: Worked) -> str:
@@ -349,14 +391,17 @@ def _plot(worked: Worked) -> str:
     if round(min(middles)) == round(max(middles)):
         return say.text(
             "RH through the year, 5-day means: your home at about {level} all year; the grey band is "
-            "right, the shade is the range with the advice.", level=say.percent(min(middles)),
-        )  # fmt: skip
+            "right, the shade is the range with the advice.",
+            level=say.percent(min(middles)),
+        )
     return say.text(
         "RH through the year, 5-day means: your home from {low} in {driest} to {high} in {dampest}; "
         "the grey band is right, the shade is the range with the advice.",
-        low=say.percent(min(middles)), driest=say.month(driest), high=say.percent(max(middles)),
+        low=say.percent(min(middles)),
+        driest=say.month(driest),
+        high=say.percent(max(middles)),
         dampest=say.month(dampest),
-    )  # fmt: skip
+    )
 
 
 def _basis(worked: Worked) -> str:

@@ -11,17 +11,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from monitor.commands.asked import Asked, CommandFault, Plan
-from monitor.commands.books import Journal
-from monitor.commands.of_alerts import OfReservoirs, OfRules, of_alerts, of_cautions
-from monitor.commands.of_instruments import of_instruments
-from monitor.commands.of_kinds import of_kinds
-from monitor.commands.of_sensors import Look, OfSensors
-from monitor.commands.of_waits import Equivalent, Foresee, OfWaits
-from monitor.events import About
-from monitor.kind_book import RESTORE, RETIRE, SET
-from monitor.places import Limits
-from monitor.records import text_fault
+from monitor.commands.alerts import OfReservoirs, OfRules, of_alerts, of_cautions
+from monitor.commands.instruments import of_instruments
+from monitor.commands.projections import Journal
+from monitor.commands.request import Asked, CommandFault, Plan
+from monitor.commands.sensors import Look, OfSensors
+from monitor.commands.wait_types import of_kinds
+from monitor.commands.waits import Equivalent, Foresee, OfWaits
+from monitor.core.measurements import text_fault
+from monitor.domain.events import About
+from monitor.domain.places import Limits
+from monitor.domain.wait_type_registry import RESTORE, RETIRE, SET
 from monitor.store import Writer, journal
 
 __all__ = ["CommandFault", "Commands", "Journal"]
@@ -64,10 +64,7 @@ class Commands:
         }
 
     def carry_out(
-        self,
-        command: Mapping[str, Any],
-        now_ms: int,
-        deliveries: Iterable[tuple[int, bytes]] = (),
+        self, command: Mapping[str, Any], now_ms: int, deliveries: Iterable[tuple[int, bytes]] = ()
     ) -> Mapping[str, Any]:
         """Do what was asked, on disk when this returns.
 

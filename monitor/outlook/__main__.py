@@ -8,13 +8,13 @@ import os
 import threading
 from pathlib import Path
 
-from monitor import logs
-from monitor.clock import now_ms
-from monitor.jobs import Jobs
-from monitor.outlook import kept
-from monitor.outlook.work import Work
+from monitor.core import logs
+from monitor.core.clock import now_ms
+from monitor.core.signals import signals_call
+from monitor.outlook import files
+from monitor.outlook.worker import Work
+from monitor.runtime.scheduler import Jobs
 from monitor.settings import load
-from monitor.signals import signals_call
 from monitor.store import Reader
 
 LOOK_S = 60
@@ -31,7 +31,7 @@ def main() -> None:
     settings = load(data=given.data, config=given.config, demo=given.demo)
     logs.set_up()
     os.nice(NICE)
-    kept.note_progress(settings, None)
+    files.note_progress(settings, None)
     stop = threading.Event()
     with (
         signals_call(stop.set),

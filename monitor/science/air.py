@@ -183,9 +183,7 @@ def frost_point(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     -11.41
     """
     return in_blocks(
-        lambda t, rh: ice_temperature(_ln_vapour(t, rh)),
-        _temp(temp_c),
-        _rh(rh_pct, low_open=True),
+        lambda t, rh: ice_temperature(_ln_vapour(t, rh)), _temp(temp_c), _rh(rh_pct, low_open=True)
     )
 
 
@@ -200,9 +198,7 @@ def absolute_humidity(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
     8.64
     """
     return in_blocks(
-        lambda t, rh: _vapour(t, rh) * (1000 / R_VAPOUR) / (t + KELVIN),
-        _temp(temp_c),
-        _rh(rh_pct),
+        lambda t, rh: _vapour(t, rh) * (1000 / R_VAPOUR) / (t + KELVIN), _temp(temp_c), _rh(rh_pct)
     )
 
 

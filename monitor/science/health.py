@@ -54,9 +54,16 @@ class Fault(StrEnum):
 
 
 COSTS: dict[Fault, int] = {
-    Fault.SILENT: 100, Fault.STUCK: 100, Fault.SATURATED: 60, Fault.CLOCK: 60,
-    Fault.DISAGREES: 40, Fault.NOISY: 30, Fault.JUMPS: 30, Fault.REFUSED: 20, Fault.BATTERY: 20,
-}  # fmt: skip
+    Fault.SILENT: 100,
+    Fault.STUCK: 100,
+    Fault.SATURATED: 60,
+    Fault.CLOCK: 60,
+    Fault.DISAGREES: 40,
+    Fault.NOISY: 30,
+    Fault.JUMPS: 30,
+    Fault.REFUSED: 20,
+    Fault.BATTERY: 20,
+}
 """What each fault takes off a score of 100. Ours."""
 
 

@@ -9,7 +9,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 
 Floats: TypeAlias = NDArray[np.float64]
 """What the formulas return: an array, or for scalars the float64 that numpy treats as one."""

@@ -108,16 +108,13 @@ ALTERNATES: dict[str, Alternate] = {
         (-45.0, 60.0),
         "WMO-No. 8, Annex 4.B, after Sonntag 1990",
         "to compare with a device that works by the Magnus form",
-    ),
+    )
 }
 """By name of the function."""
 
 
 def derive(
-    name: str,
-    temp_c: ArrayLike,
-    rh_pct: ArrayLike,
-    pressure_pa: ArrayLike = STANDARD_PRESSURE_PA,
+    name: str, temp_c: ArrayLike, rh_pct: ArrayLike, pressure_pa: ArrayLike = STANDARD_PRESSURE_PA
 ) -> Floats:
     """A quantity of `DERIVED` over a long history, for display only: it never refuses a value.
 

@@ -18,17 +18,13 @@ from zoneinfo import ZoneInfo, available_timezones
 import platformdirs
 from pydantic import SecretStr, ValidationError
 from pydantic.fields import FieldInfo
-from pydantic_settings import (
-    BaseSettings,
-    EnvSettingsSource,
-    SettingsConfigDict,
-    SettingsError,
-)
+from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict, SettingsError
 
-from monitor import hours
-from monitor.errors import SettingsFault
-from monitor.forecast_sources import ForecastSource
-from monitor.places import Limits, Place, band
+from monitor.core.errors import SettingsFault
+from monitor.domain import opening_hours
+from monitor.domain.forecast_source import ForecastSource
+from monitor.domain.places import Limits, Place, band
+from monitor.domain.topic_rules import TopicRule
 from monitor.settings.groups import (
     Alerts,
     Board,
@@ -42,7 +38,6 @@ from monitor.settings.groups import (
     Shop,
     Weather,
 )
-from monitor.topics import TopicRule
 
 PREFIX = "BENCHWEATHER_"
 FILE_NAME = "benchweather.toml"
@@ -83,7 +78,7 @@ class Settings:
     def quiet_until(self, now_ms: int) -> int | None:
         """When the quiet hours that it is in end; None if it is in none. [ms]"""
         closed_by = self.hours.model_dump() if self.alerts.quiet_when_closed else None
-        return hours.quiet_until(self.alerts.quiet, self.zone, now_ms, closed_by)
+        return opening_hours.quiet_until(self.alerts.quiet, self.zone, now_ms, closed_by)
 
     @property
     def store_path(self) -> Path:
@@ -193,7 +188,7 @@ def load(
         forecasts=tuple(found.forecasts),
         origins=origins,
         **{name: getattr(found, name) for name in _GROUPS},
-    )  # fmt: skip
+    )
 
 
 def _cross_faults(found: Fields) -> list[str]:

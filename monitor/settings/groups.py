@@ -13,12 +13,12 @@ from zoneinfo import available_timezones
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, Strict, field_validator
 
-from monitor import hours
-from monitor.forecast_sources import ForecastSource, source_faults
-from monitor.notices import URGENCY_HIGH, URGENCY_LOW
-from monitor.places import Limits, Place
-from monitor.records import name_fault
-from monitor.topics import TopicRule, rule_faults
+from monitor.core.measurements import name_fault
+from monitor.domain import opening_hours
+from monitor.domain.forecast_source import ForecastSource, source_faults
+from monitor.domain.notification import URGENCY_HIGH, URGENCY_LOW
+from monitor.domain.places import Limits, Place
+from monitor.domain.topic_rules import TopicRule, rule_faults
 
 _STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 _SERVICE_URL = re.compile(r"[a-zA-Z0-9]{1,32}://\S*")
@@ -183,17 +183,17 @@ class Hours(BaseModel):
         [], "Dates closed besides, such as 2026-12-24 or 2026-12-24/2027-01-02"
     )
 
-    @field_validator(*hours.DAYS)
+    @field_validator(*opening_hours.DAYS)
     @classmethod
     def _day(cls, value: str) -> str:
-        hours.span(value)
+        opening_hours.span(value)
         return value
 
     @field_validator("closed")
     @classmethod
     def _closed(cls, value: list[str]) -> list[str]:
         for one in value:
-            hours.closed_dates(one)
+            opening_hours.closed_dates(one)
         return value
 
 
@@ -212,14 +212,14 @@ class Alerts(BaseModel):
     @field_validator("quiet")
     @classmethod
     def _quiet(cls, value: str) -> str:
-        hours.quiet_span(value)
+        opening_hours.quiet_span(value)
         return value
 
     @field_validator("brief_at")
     @classmethod
     def _brief_at(cls, value: str) -> str:
         if value:
-            hours.of_day(value)
+            opening_hours.of_day(value)
         return value
 
 

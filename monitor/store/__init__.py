@@ -7,7 +7,7 @@ marked `SQLite`.
 """
 
 from monitor.store.reader import KeptRefusal, Latest, Reader
-from monitor.store.readings import HOUR_S, PERIODS_S, TEN_MINUTES_S, Stored, Writer
+from monitor.store.writer import HOUR_S, PERIODS_S, TEN_MINUTES_S, Stored, Writer
 
 __all__ = [
     "HOUR_S",

@@ -11,9 +11,9 @@ import zlib
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from monitor.errors import StoreUnavailable
+from monitor.core.errors import StoreUnavailable
 from monitor.store.reader import Reader
-from monitor.store.readings import Writer
+from monitor.store.writer import Writer
 
 EMPTY_LOG_S = 2.0
 """How long erasing waits for those that still read from the log file. [s]"""

@@ -8,8 +8,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from monitor import migrations
-from monitor.errors import StoreFault, StoreUnavailable
+from monitor.core.errors import StoreFault, StoreUnavailable
+from monitor.store import migrations
 
 Cursor = sqlite3.Cursor
 BUSY_WAIT_S, READ_WAIT_S = 10.0, 1.0

@@ -8,10 +8,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from monitor.forecasts.forecast import STALE_MS, UNUSABLE_MS, Forecast, Position
+from monitor.domain.forecast import STALE_MS, UNUSABLE_MS, Forecast, Position
 from monitor.store.connection import Cursor
 from monitor.store.reader import Reader
-from monitor.store.readings import Writer
+from monitor.store.writer import Writer
 
 
 class Kept(NamedTuple):
@@ -88,11 +88,7 @@ def add(run: Cursor, forecast: Forecast, known_ms: int) -> bool:
 
 
 def newest(
-    store: Reader | Writer,
-    at_ms: int,
-    prefer: Sequence[str] = (),
-    *,
-    doubted: bool = False,
+    store: Reader | Writer, at_ms: int, prefer: Sequence[str] = (), *, doubted: bool = False
 ) -> Forecast | None:
     """The forecast to be used at a moment, of those known then.
 
@@ -185,9 +181,17 @@ def read(store: Reader | Writer, forecast_id: int) -> Forecast:
     valid, *columns = zip(*rows, strict=True)
     temp, rh, wind, pressure = (np.array(column, dtype=np.float64) for column in columns)
     return Forecast(
-        head.source, head.position, head.issued_ms, np.array(valid, dtype=np.int64),
-        temp, rh, wind, pressure, head.notes, head.doubt,
-    )  # fmt: skip
+        head.source,
+        head.position,
+        head.issued_ms,
+        np.array(valid, dtype=np.int64),
+        temp,
+        rh,
+        wind,
+        pressure,
+        head.notes,
+        head.doubt,
+    )
 
 
 def asked(store: Reader | Writer, source: str) -> Asked:

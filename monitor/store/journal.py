@@ -6,9 +6,9 @@ import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from monitor.events import About, Event
+from monitor.domain.events import About, Event
 from monitor.store.connection import Connection, Cursor
-from monitor.store.readings import Writer
+from monitor.store.writer import Writer
 
 if TYPE_CHECKING:
     from monitor.store.reader import Reader

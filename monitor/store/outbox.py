@@ -12,10 +12,10 @@ from collections.abc import Iterable, Sequence
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from monitor.notices import Notice
+from monitor.domain.notification import Notice
 from monitor.store.connection import Cursor
 from monitor.store.reader import Reader
-from monitor.store.readings import Writer
+from monitor.store.writer import Writer
 
 FIRST_WAIT_MS, LAST_WAIT_MS = 30_000, 3_600_000
 """First and longest wait before another try, doubled from try to try. [ms]"""

@@ -6,20 +6,20 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from monitor.events import About
-from monitor.records import MEASURES, Quantity, Reading, Refusal, Series
-from monitor.sensor_history import SensorHistory, apply
-from monitor.store import views
+from monitor.core.measurements import MEASURES, Quantity, Reading, Refusal, Series
+from monitor.domain.events import About
+from monitor.domain.sensor import SensorHistory, apply
+from monitor.store import corrected_series
 from monitor.store.connection import Connection
+from monitor.store.corrected_series import Piece
 from monitor.store.journal import events_about
-from monitor.store.readings import HOUR_S, TALLIES
-from monitor.store.views import Piece
+from monitor.store.writer import HOUR_S, TALLIES
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from monitor.sensor_history import Correction
+    from monitor.domain.sensor import Correction
 
 _ROLLUP = [("ts_ms", "i8"), ("n", "i8"), ("low", "f8"), ("mean", "f8"), ("high", "f8")]
 _LATEST = """
@@ -132,7 +132,7 @@ class Reader:
         for piece in self._pieces(series_id):
             low, high = max(start_ms, piece.from_ms), min(end_ms, piece.until_ms)
             table = self._readings(piece.series_id, low, high)
-            (values,) = views.correct(piece.correction, [table["value"]])
+            (values,) = corrected_series.correct(piece.correction, [table["value"]])
             parts.append((table["ts_ms"], values))
         if len(parts) == 1:
             return parts[0]
@@ -259,7 +259,7 @@ class Reader:
             self._view(self._stored())
 
     def _view(self, stored: Mapping[Series, int]) -> None:
-        found = views.views(stored, self._histories)
+        found = corrected_series.views(stored, self._histories)
         for series in found:
             own = stored.get(series)
             if own is not None:
@@ -270,7 +270,7 @@ class Reader:
 
     def _pieces(self, series_id: int) -> list[Piece]:
         self._look()
-        whole = Piece(series_id, -views.EVER_MS, views.EVER_MS, None)
+        whole = Piece(series_id, -corrected_series.EVER_MS, corrected_series.EVER_MS, None)
         return self._views.get(series_id, [whole]) if self._views else [whole]
 
     def _newest(self, piece: Piece) -> tuple[int, float] | None:
@@ -316,16 +316,20 @@ class Reader:
         if edges:
             parts = [table]
             for low, high, bucket in edges:
-                parts.append(self._array(
-                    "SELECT ?, count(*), min(value), sum(value) / count(*), max(value) "
-                    "FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? "
-                    "HAVING count(*) > 0",
-                    (bucket, series_id, low, high),
-                    _ROLLUP,
-                ))  # fmt: skip
+                parts.append(
+                    self._array(
+                        "SELECT ?, count(*), min(value), sum(value) / count(*), max(value) "
+                        "FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? "
+                        "HAVING count(*) > 0",
+                        (bucket, series_id, low, high),
+                        _ROLLUP,
+                    )
+                )
             table = _merged(parts)
         if correction is not None:
-            columns = views.correct(correction, [table[name] for name in ("low", "mean", "high")])
+            columns = corrected_series.correct(
+                correction, [table[name] for name in ("low", "mean", "high")]
+            )
             for name, column in zip(("low", "mean", "high"), columns, strict=True):
                 table[name] = column
         return table

@@ -8,9 +8,9 @@ import sys
 import threading
 from pathlib import Path
 
-from monitor import logs
-from monitor.errors import MonitorError, SettingsFault
-from monitor.signals import signals_call
+from monitor.core import logs
+from monitor.core.errors import MonitorError, SettingsFault
+from monitor.core.signals import signals_call
 from sensors.agent import finding, systemd
 from sensors.agent.agent import Agent
 from sensors.agent.settings import FILE, load

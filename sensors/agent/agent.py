@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from monitor import __version__
-from monitor.errors import MonitorError
-from monitor.records import Quantity
+from monitor.core.errors import MonitorError
+from monitor.core.measurements import Quantity
 from sensors.agent import packs, vitals
 from sensors.agent.backlog import Backlog
 from sensors.agent.dating import Clock, Dating

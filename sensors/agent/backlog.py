@@ -12,7 +12,7 @@ import threading
 from collections.abc import Iterable
 from pathlib import Path
 
-from monitor.errors import StoreUnavailable
+from monitor.core.errors import StoreUnavailable
 from sensors.agent.shelf import Pack, Shelf, in_file, in_memory
 
 log = logging.getLogger(__name__)

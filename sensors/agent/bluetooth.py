@@ -14,8 +14,8 @@ import threading
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from monitor.errors import BadPayload, MonitorError
-from monitor.records import Quantity
+from monitor.core.errors import BadPayload, MonitorError
+from monitor.core.measurements import Quantity
 from sensors.agent.environmental import CHARACTERISTICS, decoded
 from sensors.agent.sampling import Source
 
@@ -53,8 +53,9 @@ class Near(NamedTuple):
 
 
 class Said(NamedTuple):
-    """What a sensor said, in the units of `monitor.records.MEASURES`, when by the clock that was
-    given [ms], and what of it could not be used, in words."""
+    """One answer of a sensor, in the units of `monitor.core.measurements.MEASURES`.
+
+    The time is by the clock that was given [ms]; what could not be used is told in words."""
 
     values: dict[Quantity, float]
     at_ms: int

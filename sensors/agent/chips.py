@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from monitor.errors import MonitorError
-from monitor.records import MEASURES, Quantity
+from monitor.core.errors import MonitorError
+from monitor.core.measurements import MEASURES, Quantity
 
 IIO, HWMON = "sys/bus/iio/devices", "sys/class/hwmon"
 """Where the two interfaces stand, below the root."""
@@ -56,7 +56,7 @@ class Channel:
     _factor: float
 
     def read(self) -> float:
-        """The present value, in the unit of `monitor.records.MEASURES`.
+        """The present value, in the unit of `monitor.core.measurements.MEASURES`.
 
         Raises
         ------

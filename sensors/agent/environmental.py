@@ -13,8 +13,8 @@ from __future__ import annotations
 import struct
 from typing import NamedTuple
 
-from monitor.errors import BadPayload
-from monitor.records import MEASURES, Quantity
+from monitor.core.errors import BadPayload
+from monitor.core.measurements import MEASURES, Quantity
 
 
 class Characteristic(NamedTuple):
@@ -54,7 +54,7 @@ def decoded(number: int, value: bytes) -> tuple[Quantity, float]:
     Returns
     -------
     (Quantity, float)
-        In the unit of `monitor.records.MEASURES`: °C, % or Pa.
+        In the unit of `monitor.core.measurements.MEASURES`: °C, % or Pa.
 
     Raises
     ------

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from monitor.records import Quantity
+from monitor.core.measurements import Quantity
 from sensors.agent import vitals
 from sensors.agent.chips import HWMON, IIO, Channel, Chip, ChipFault, chips, handles
 
@@ -54,8 +54,13 @@ def _near(config: Path) -> tuple[str, bool]:
     lines += [f"{one.address}  {_printable(one.name):<24} {one.signal_dbm} dBm" for one in sensors]
     lines += ["", f"To read them, put into {config}, with places and names of your own:", ""]
     for number, one in enumerate(sensors, 1):
-        lines += ["[[sensors]]", 'place = "front-bench"', f'name = "b{number}"',
-                  f'bluetooth = "{one.address}"', ""]  # fmt: skip
+        lines += [
+            "[[sensors]]",
+            'place = "front-bench"',
+            f'name = "b{number}"',
+            f'bluetooth = "{one.address}"',
+            "",
+        ]
     return "\n".join(lines).rstrip() + "\n", True
 
 
@@ -100,12 +105,7 @@ def _line(channel: Channel) -> str:
 
 
 def _settings(chip: Chip, handle: str, number: int) -> list[str]:
-    lines = [
-        "[[sensors]]",
-        'place = "front-bench"',
-        f'name = "s{number}"',
-        f'chip = "{handle}"',
-    ]
+    lines = ["[[sensors]]", 'place = "front-bench"', f'name = "s{number}"', f'chip = "{handle}"']
     by_quantity: dict[Quantity, list[str]] = {}
     for channel in chip.channels:
         by_quantity.setdefault(channel.quantity, []).append(channel.name)

@@ -10,8 +10,8 @@ from typing import Any
 
 import paho.mqtt.client as paho
 
-from monitor.errors import BrokerUnavailable
-from monitor.mqtt import KEEPALIVE_S, Address, tls_context, why_no_connection
+from monitor.core.errors import BrokerUnavailable
+from monitor.mqtt.client import KEEPALIVE_S, Address, tls_context, why_no_connection
 
 ANSWER_WAIT_S = 10.0
 """How long the broker may take to let us in. [s]"""
@@ -44,9 +44,11 @@ class Link:
         self._answer: Any = None
         self._lost: Any = None
         client = self._client = paho.Client(
-            paho.CallbackAPIVersion.VERSION2, client_id=client_id, protocol=paho.MQTTv311,
+            paho.CallbackAPIVersion.VERSION2,
+            client_id=client_id,
+            protocol=paho.MQTTv311,
             reconnect_on_failure=False,
-        )  # fmt: skip
+        )
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish

@@ -11,7 +11,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.records import Quantity
+from monitor.core.measurements import Quantity
 
 STATE_TOPIC = "benchweather/agent/{}/state"
 """Where an agent tells how it is, by its name. One level more than readings have."""

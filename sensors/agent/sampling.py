@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from monitor.records import Quantity
+from monitor.core.measurements import Quantity
 from sensors.agent.chips import Channel, Chip, ChipFault, chip_called, chips, chosen
 from sensors.agent.settings import Sensor
 
@@ -67,7 +67,7 @@ class Station(Source):
 
     def sample(self) -> dict[Quantity, float]:
         """The median of each quantity of which more than half the reads were good; in the units
-        of `monitor.records.MEASURES`. What is left out is in `trouble`, and in the log."""
+        of `monitor.core.measurements.MEASURES`. What is left out is in `trouble`, and in the log."""
         try:
             self._look()
         except ChipFault as exc:

@@ -9,8 +9,8 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from monitor.errors import BrokerUnavailable
-from monitor.mqtt import RETRY_FIRST_S, RETRY_MAX_S, Address
+from monitor.core.errors import BrokerUnavailable
+from monitor.mqtt.client import RETRY_FIRST_S, RETRY_MAX_S, Address
 from sensors.agent import packs
 from sensors.agent.backlog import Backlog
 from sensors.agent.link import WINDOW, Link

@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
-from monitor.errors import SettingsFault
-from monitor.mqtt import Address
-from monitor.records import Quantity, name_fault
+from monitor.core.errors import SettingsFault
+from monitor.core.measurements import Quantity, name_fault
+from monitor.mqtt.client import Address
 
 FILE = Path("/etc/benchweather/sensor.toml")
 """Where the settings stand unless told otherwise."""
@@ -127,15 +127,22 @@ def _file(value: Any) -> Path | None:
 ROWS = (
     Row("agent.name", "", "", "Name of this board, one of its own; empty: its host name", _text),
     Row("agent.period_s", 60.0, "s", "Between two samples", _number(0.2, 3600)),
-    Row("agent.reads", 5, "", "Reads in a sample; their median counts", _number(1, 51, whole=True)),
     Row(
-        "agent.packs_max", 100_000, "",
+        "agent.reads", 5, "", "Reads in a sample; their median counts", _number(1, 51, whole=True)
+    ),
+    Row(
+        "agent.packs_max",
+        100_000,
+        "",
         "Packs kept while the broker is away; beyond, the oldest are thinned",
         _number(100, 5_000_000, whole=True),
     ),
     Row(
-        "bluetooth.period_s", BLUETOOTH_PERIOD_S, "s",
-        "Between two readings of a Bluetooth sensor; each costs its battery", _number(5, 3600),
+        "bluetooth.period_s",
+        BLUETOOTH_PERIOD_S,
+        "s",
+        "Between two readings of a Bluetooth sensor; each costs its battery",
+        _number(5, 3600),
     ),
     Row("broker.url", "mqtt://127.0.0.1:1883", "", "mqtt://host:1883 or mqtts://host:8883", _url),
     Row("broker.user", "", "", "User name at the broker", _text),
@@ -143,7 +150,7 @@ ROWS = (
     Row("broker.ca_file", "", "", "CA certificate of an mqtts broker; empty: the system's", _file),
     Row("broker.cert_file", "", "", "Client certificate (mqtts)", _file),
     Row("broker.key_file", "", "", "Private key of that certificate", _file),
-)  # fmt: skip
+)
 """Every setting but the sensors."""
 
 
@@ -223,8 +230,10 @@ def _given(file: Path, environ: Mapping[str, str], faults: list[str]) -> dict[st
 
 def _sensors(given: Any, faults: list[str]) -> list[Sensor]:
     if not isinstance(given, list) or not given:
-        faults.append("sensors: there must be at least one [[sensors]] with place, name and chip "
-                      "or bluetooth")  # fmt: skip
+        faults.append(
+            "sensors: there must be at least one [[sensors]] with place, name and chip "
+            "or bluetooth"
+        )
         return []
     sensors = []
     for number, one in enumerate(given, 1):
@@ -245,11 +254,14 @@ def _sensors(given: Any, faults: list[str]) -> list[Sensor]:
         if bool(chip) == bool(bluetooth):
             wrong.append(f"{where}: must have one of chip and bluetooth")
         elif not isinstance(chip or bluetooth, str):
-            wrong.append(f"{where}: chip or bluetooth must be text, as `benchweather sensor find` "
-                         "shows it")  # fmt: skip
+            wrong.append(
+                f"{where}: chip or bluetooth must be text, as `benchweather sensor find` shows it"
+            )
         elif bluetooth and not _BLUETOOTH.fullmatch(bluetooth):
-            wrong.append(f"{where}.bluetooth = {bluetooth!r:.40}: must be an address such as "
-                         "A0:B1:C2:D3:E4:F5")  # fmt: skip
+            wrong.append(
+                f"{where}.bluetooth = {bluetooth!r:.40}: must be an address such as "
+                "A0:B1:C2:D3:E4:F5"
+            )
         if bluetooth and "take" in one:
             wrong.append(f"{where}.take: only a chip has channels to take")
         take = one.get("take", {})

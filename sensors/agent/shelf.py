@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-from monitor.errors import StoreFault, StoreUnavailable
+from monitor.core.errors import StoreFault, StoreUnavailable
 
 log = logging.getLogger(__name__)
 

@@ -26,7 +26,7 @@ from bench_service import cpu_s, resident_mb
 from conftest import Mosquitto, RunningService, until
 from test_agent_path import kill_broker_of, stored, tallies
 
-from monitor.clock import now_ms
+from monitor.core.clock import now_ms
 from sensors.agent.backlog import Backlog
 from sensors.agent.shelf import Pack
 
@@ -35,8 +35,13 @@ RECORDS = '[{"n":"temperature","u":"Cel","v":21.375},{"n":"humidity","u":"%RH","
 
 def board(folder: Path) -> Board:
     made = Board(folder / "root")
-    made.iio("i2c-1/1-0076", name="bme280", in_temp_input="21430", in_humidityrelative_input="47210",
-             in_pressure_input="100.125")  # fmt: skip
+    made.iio(
+        "i2c-1/1-0076",
+        name="bme280",
+        in_temp_input="21430",
+        in_humidityrelative_input="47210",
+        in_pressure_input="100.125",
+    )
     made.hwmon("i2c-1/1-0044", name="sht3x", temp1_input="18000", humidity1_input="55000")
     return made
 
@@ -188,9 +193,13 @@ def full_disk(folder: Path, ends: ExitStack) -> None:
     small = folder / "small"
     small.mkdir()
     mount = shutil.which("mount")
-    if os.geteuid() or not mount or subprocess.run(
-        [mount, "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(small)], capture_output=True
-    ).returncode:  # fmt: skip
+    if (
+        os.geteuid()
+        or not mount
+        or subprocess.run(
+            [mount, "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(small)], capture_output=True
+        ).returncode
+    ):
         print("full disk                            not run: it needs root and mount")
         return
     ends.callback(subprocess.run, ["umount", str(small)], check=False)
@@ -229,12 +238,14 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="small, to see that it runs")
     parser.add_argument("--minutes", type=float, default=60.0, help="of the soak")
     given = parser.parse_args()
-    for number, part in enumerate((
-        lambda folder, ends: soak(folder, ends, 0.2 if given.quick else given.minutes),
-        lambda folder, ends: cost(folder, ends, 5 if given.quick else 120),
-        lambda folder, ends: backlog(folder, ends, 2_000 if given.quick else 100_000),
-        full_disk,
-    )):  # fmt: skip
+    for number, part in enumerate(
+        (
+            lambda folder, ends: soak(folder, ends, 0.2 if given.quick else given.minutes),
+            lambda folder, ends: cost(folder, ends, 5 if given.quick else 120),
+            lambda folder, ends: backlog(folder, ends, 2_000 if given.quick else 100_000),
+            full_disk,
+        )
+    ):
         with tempfile.TemporaryDirectory() as name, ExitStack() as ends:
             folder = Path(name) / str(number)
             folder.mkdir()

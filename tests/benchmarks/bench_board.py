@@ -29,8 +29,8 @@ from dashboard import figures
 from dashboard.pages import past
 from dashboard.past_choice import SPANS, Choice
 from dashboard.queries import Shop
-from monitor.clock import now_ms
-from monitor.records import Quantity, Reading, Series
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import Writer
 
 DAY = 86_400_000

@@ -22,10 +22,10 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 import paho.mqtt.client as paho
 from conftest import Mosquitto, free_port
 
-from monitor.broker import Door, EmbeddedBroker
-from monitor.ingest import Ingest
-from monitor.mqtt import Address, Subscription
-from monitor.payload import Contract
+from monitor.mqtt.client import Address, Subscription
+from monitor.mqtt.embedded_broker import Door, EmbeddedBroker
+from monitor.readings.ingest import Ingest
+from monitor.readings.payload import Contract
 from monitor.store import Reader, Writer
 
 FILTER = "benchweather/+/+"
@@ -193,8 +193,14 @@ def main() -> None:
         one = drain(mosquitto.port, count, 1, folder, rounds)
         print(line("mosquitto, backlog, 1 reading a message", *one, one[1] / one[0], ">= 0.90"))
         many = drain(mosquitto.port, packs, 100, folder, rounds)
-        print(line("mosquitto, backlog, packs of 100: readings", *(100 * v for v in many),
-                   many[1] / many[0], ">= 100,000/s"))  # fmt: skip
+        print(
+            line(
+                "mosquitto, backlog, packs of 100: readings",
+                *(100 * v for v in many),
+                many[1] / many[0],
+                ">= 100,000/s",
+            )
+        )
         both = live(mosquitto.port, count, folder, rounds)
         print(line("mosquitto, publisher at work too", *both, both[1] / both[0], ">= 0.85"))
         mosquitto.stop()

@@ -23,12 +23,12 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[i]) for i in (2, 1)]
 from rooms import csv_files
 from rooms.catalogue import HELD_BACK, Shop, shops
 
+from monitor.outlook.evaluation import files, report
+from monitor.outlook.evaluation.walk_forward import walk
 from monitor.science.outlook.record import STEPS
 from monitor.science.outlook.room import known
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.shop import foresee, learn
-from monitor.scoring import files, report
-from monitor.scoring.walk import walk
 
 TARGETS = {6: 0.50, 24: 0.50, 48: 0.48, 72: 0.50}
 FIT_S, ENSEMBLE_S = 3.0, 0.5
@@ -108,11 +108,18 @@ def main() -> None:
             + f"   {s.found}/{s.snaps} found, {s.found_18h} by 18 h, {s.false_a_month:.1f} false",
             flush=True,
         )
-    print(f"{'mean':22}" + "".join(f"{share:6.2f}" for share in np.mean(shares, axis=0))
-          + "   " + " ".join(f"{100 * c:.0f}" for c in np.mean(held, axis=0)))  # fmt: skip
+    print(
+        f"{'mean':22}"
+        + "".join(f"{share:6.2f}" for share in np.mean(shares, axis=0))
+        + "   "
+        + " ".join(f"{100 * c:.0f}" for c in np.mean(held, axis=0))
+    )
     print(f"{'worst':22}" + "".join(f"{share:6.2f}" for share in np.max(shares, axis=0)))
-    print("targets: " + ", ".join(f"{h} h {share:.2f}" for h, share in TARGETS.items())
-          + "; worst at most 1.00; 75 to 85 % in range")  # fmt: skip
+    print(
+        "targets: "
+        + ", ".join(f"{h} h {share:.2f}" for h, share in TARGETS.items())
+        + "; worst at most 1.00; 75 to 85 % in range"
+    )
     total = sum(s.snaps for s in snaps)
     months = len(made) * (days - 10) / 30.44
     print(

@@ -28,8 +28,8 @@ from bench_ingest import publish
 from conftest import RunningService, needs
 from playwright.sync_api import sync_playwright
 
-from monitor.clock import now_ms
-from monitor.records import Quantity, Reading, Series
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import Reader, Writer
 
 TICKS = os.sysconf("SC_CLK_TCK")

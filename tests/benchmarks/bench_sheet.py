@@ -22,10 +22,10 @@ from zoneinfo import ZoneInfo
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+from monitor.clients.calculation import work_out
 from monitor.clients.pdf import pdf_of
+from monitor.clients.request import read_wish
 from monitor.clients.sheet import sheet_of
-from monitor.clients.wish import read_wish
-from monitor.clients.worked import work_out
 
 TARGET_S = 2.0
 SAID = {"temp.1": 21.0, "rh.1": 27.0, "out.1": -6.0, "temp.7": 24.0, "rh.7": 52.0}
@@ -62,9 +62,11 @@ def main() -> None:
 
         def command() -> None:
             subprocess.run(
-                [*line, *told], check=True, stdout=subprocess.DEVNULL,
+                [*line, *told],
+                check=True,
+                stdout=subprocess.DEVNULL,
                 env=os.environ | {"PYTHONPATH": str(ROOT)},
-            )  # fmt: skip
+            )
 
         said = laps(command, rounds, resource.RUSAGE_CHILDREN)
         print(f"as command: {said}; target {TARGET_S} s")

@@ -25,7 +25,7 @@ from bench_ingest import count_only, forget, leave_session
 from bench_service import family, resident_mb
 from conftest import ROOT, Mosquitto, RunningService
 
-from monitor.clock import to_ms
+from monitor.core.clock import to_ms
 from monitor.store import Reader
 from sensors.messages import messages
 from sensors.shops import Shops
@@ -55,10 +55,21 @@ def made(periods: int, into: multiprocessing.Queue) -> None:
 def simulate(port: int, periods: int) -> subprocess.Popen[str]:
     """The command at its fastest in order."""
     arguments = [
-        "--shops", SHOPS, "--sensors", EACH, "--period", PERIOD_S, "--pace", 1e6,
-        "--broker", f"mqtt://127.0.0.1:{port}", "--from", START.isoformat(),
-        "--to", (START + timedelta(seconds=PERIOD_S * periods)).isoformat(),
-    ]  # fmt: skip
+        "--shops",
+        SHOPS,
+        "--sensors",
+        EACH,
+        "--period",
+        PERIOD_S,
+        "--pace",
+        1e6,
+        "--broker",
+        f"mqtt://127.0.0.1:{port}",
+        "--from",
+        START.isoformat(),
+        "--to",
+        (START + timedelta(seconds=PERIOD_S * periods)).isoformat(),
+    ]
     command = [sys.executable, "-m", "monitor", "sensor", "simulate", *map(str, arguments)]
     return subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
 

@@ -54,9 +54,14 @@ def open_waits(count: int, air: AirLog, coming: ComingAir, laws: tuple, days: in
         ago_h = random.uniform(0, 1) * (24 * days - 1 if i % 3 == 0 else 1.5 * basis_h)
         ago_h = min(ago_h, 24 * days - 1)
         waits.append(
-            Wait(law=law, basis_s=3600 * basis_h, start_ms=NOW - round(3.6e6 * ago_h), air=air,
-                 coming=coming)
-        )  # fmt: skip
+            Wait(
+                law=law,
+                basis_s=3600 * basis_h,
+                start_ms=NOW - round(3.6e6 * ago_h),
+                air=air,
+                coming=coming,
+            )
+        )
     return waits
 
 

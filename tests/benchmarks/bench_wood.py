@@ -40,9 +40,13 @@ def air_pct(steps: int) -> np.ndarray:
     t = np.arange(steps) / 144
     weather = np.random.default_rng(SEED).normal(0, 0.08, steps)
     return np.clip(
-        9 + 2 * np.sin(2 * np.pi * t / 365) + 0.5 * np.sin(2 * np.pi * t)
-        + np.cumsum(weather - weather.mean()), 3, 20,
-    )  # fmt: skip
+        9
+        + 2 * np.sin(2 * np.pi * t / 365)
+        + 0.5 * np.sin(2 * np.pi * t)
+        + np.cumsum(weather - weather.mean()),
+        3,
+        20,
+    )
 
 
 def by_fipy(air: np.ndarray, cells: int, parts: int, plates: int = 1) -> np.ndarray:

@@ -45,24 +45,42 @@ def spec_of(number: int) -> ShopSpec:
     day = random.uniform(18, 22)
     night = day - random.choice([0.0, 2.0, 4.0, 6.0])
     return ShopSpec(
-        volume_m3=size, leak_h=0.12 * leaky, stack_h_k=0.05 * leaky, wind_h=0.04 * leaky,
-        wood_m2=size * bare * between(0.3, 1.5), plaster_m2=size * bare * between(0.4, 1.6),
-        paper_m2=size * bare * between(0.03, 0.4), loss_w_k=size * between(0.6, 2.0),
-        air_j_k=size * 3.5e4, mass_j_k=size * between(1e5, 5e5), mass_w_k=size * between(2, 5),
-        mass_loss_w_k=size * between(0.2, 0.7), neighbour_w_k=size * between(0.05, 0.6),
-        neighbour_m3_h=size * between(0.01, 0.1), heater_w=size * between(40, 90) if heated else 0.0,
-        on_off=float(random.random() < 0.6), day_c=day, night_c=night,
-        weekend_c=night - random.choice([0.0, 2.0]), sun_w=size * between(2, 15),
-        people=random.uniform(0.8, 2.0), work_days=float(random.choice([5, 5.5, 6])),
-        doors_h=between(0.5, 8), door_m3=between(3, 15), glue_days=random.uniform(0.1, 0.8),
+        volume_m3=size,
+        leak_h=0.12 * leaky,
+        stack_h_k=0.05 * leaky,
+        wind_h=0.04 * leaky,
+        wood_m2=size * bare * between(0.3, 1.5),
+        plaster_m2=size * bare * between(0.4, 1.6),
+        paper_m2=size * bare * between(0.03, 0.4),
+        loss_w_k=size * between(0.6, 2.0),
+        air_j_k=size * 3.5e4,
+        mass_j_k=size * between(1e5, 5e5),
+        mass_w_k=size * between(2, 5),
+        mass_loss_w_k=size * between(0.2, 0.7),
+        neighbour_w_k=size * between(0.05, 0.6),
+        neighbour_m3_h=size * between(0.01, 0.1),
+        heater_w=size * between(40, 90) if heated else 0.0,
+        on_off=float(random.random() < 0.6),
+        day_c=day,
+        night_c=night,
+        weekend_c=night - random.choice([0.0, 2.0]),
+        sun_w=size * between(2, 15),
+        people=random.uniform(0.8, 2.0),
+        work_days=float(random.choice([5, 5.5, 6])),
+        doors_h=between(0.5, 8),
+        door_m3=between(3, 15),
+        glue_days=random.uniform(0.1, 0.8),
         glue_g_h=between(50, 200),
         humidifier_g_h=size * between(1.5, 5) if random.random() < 0.35 else 0.0,
-        humidifier_pct=random.uniform(38, 48), window=float(random.random() < 0.8),
+        humidifier_pct=random.uniform(38, 48),
+        window=float(random.random() < 0.8),
         utc_offset_h=-5.0 if number % 3 == 0 else float(random.choice([-6, 0, 1, 2, 9])),
         open_h=random.uniform(7.5, 10),
-        shut_h=random.uniform(16, 19), rh_offset_pct=random.normal(0, 1.5),
-        rh_noise_pct=between(0.1, 0.6), rh_step_pct=float(random.choice([0.01, 0.1, 0.1, 1.0])),
-    )  # fmt: skip
+        shut_h=random.uniform(16, 19),
+        rh_offset_pct=random.normal(0, 1.5),
+        rh_noise_pct=between(0.1, 0.6),
+        rh_step_pct=float(random.choice([0.01, 0.1, 0.1, 1.0])),
+    )
 
 
 def weather_of(number: int, spec: ShopSpec, hours: int = HOURS) -> tuple[str, Weather]:
@@ -82,11 +100,24 @@ def shops(numbers: tuple[int, ...], hours: int = HOURS, seed: int = 5) -> list[S
     for r, number in enumerate(numbers):
         random = np.random.default_rng((number, 11))
         forecasts = archive(
-            weathers[r][1], number, every_h=int(random.choice([6, 6, 12])),
-            along_h=float(random.uniform(12, 36)), keep=float(random.uniform(0.5, 0.9)),
-        )  # fmt: skip
+            weathers[r][1],
+            number,
+            every_h=int(random.choice([6, 6, 12])),
+            along_h=float(random.uniform(12, 36)),
+            keep=float(random.uniform(0.5, 0.9)),
+        )
         made.append(
-            Shop(number, weathers[r][0], specs[r], ts_ms, temp[:, r], rh[:, r], weathers[r][1],
-                 forecasts, filled[:, r], change[:, r])
-        )  # fmt: skip
+            Shop(
+                number,
+                weathers[r][0],
+                specs[r],
+                ts_ms,
+                temp[:, r],
+                rh[:, r],
+                weathers[r][1],
+                forecasts,
+                filled[:, r],
+                change[:, r],
+            )
+        )
     return made

@@ -29,12 +29,15 @@ def write(shop: Shop, folder: Path, first_day: int, days: int, *, outdoors: bool
         dew = np.interp(at, grid, shop.outdoors.dew_point_c)
         rh = 100 * saturation_vapour_pressure(dew) / saturation_vapour_pressure(t)
         frames.append(
-            pd.DataFrame({
-                "ts": ts, "place": "outdoors",
-                "temp_c": (t + 0.3 + random.normal(0, 0.1, t.size)).round(2),
-                "rh_pct": np.clip(rh + 1 + random.normal(0, 0.5, t.size), 1, 100).round(1),
-            })
-        )  # fmt: skip
+            pd.DataFrame(
+                {
+                    "ts": ts,
+                    "place": "outdoors",
+                    "temp_c": (t + 0.3 + random.normal(0, 0.1, t.size)).round(2),
+                    "rh_pct": np.clip(rh + 1 + random.normal(0, 0.5, t.size), 1, 100).round(1),
+                }
+            )
+        )
     log = pd.concat(frames)
     log.insert(0, "time", _iso(log.pop("ts").to_numpy()))
     log.to_csv(folder / "log.csv", index=False)
@@ -42,10 +45,15 @@ def write(shop: Shop, folder: Path, first_day: int, days: int, *, outdoors: bool
     use = (f.issued_ms >= ts[0] - 24 * HOUR_MS) & (f.issued_ms <= ts[-1])
     issued = np.repeat(f.issued_ms[use], f.temp_c.shape[1])
     valid = issued + HOUR_MS * np.tile(np.arange(f.temp_c.shape[1]), int(use.sum()))
-    pd.DataFrame({
-        "issued_at": _iso(issued), "valid_at": _iso(valid), "temp_c": f.temp_c[use].ravel(),
-        "rh_pct": f.rh_pct[use].ravel(), "wind_m_s": f.wind_m_s[use].ravel(),
-    }).to_csv(folder / "forecasts.csv", index=False)  # fmt: skip
+    pd.DataFrame(
+        {
+            "issued_at": _iso(issued),
+            "valid_at": _iso(valid),
+            "temp_c": f.temp_c[use].ravel(),
+            "rh_pct": f.rh_pct[use].ravel(),
+            "wind_m_s": f.wind_m_s[use].ravel(),
+        }
+    ).to_csv(folder / "forecasts.csv", index=False)
 
 
 def _iso(ts_ms: np.ndarray) -> np.ndarray:

@@ -110,23 +110,31 @@ def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple
         n_h = p["leak_h"] + np.sqrt(p["stack_h_k"] ** 2 * gap + (p["wind_h"] * wind[i]) ** 2)
         there = acts["there"][i]
         open_window = (
-            (there > 0) & (p["window"] > 0) & (t_out[i] > 10)
-            & (t > np.where(open_window, 21.5, 24.0)) & (t_out[i] < t + 1)
-        )  # fmt: skip
+            (there > 0)
+            & (p["window"] > 0)
+            & (t_out[i] > 10)
+            & (t > np.where(open_window, 21.5, 24.0))
+            & (t_out[i] < t + 1)
+        )
         flow = n_h * volume + acts["doors"][i] + np.where(open_window, 2.5 * volume, 0.0)
         goal = acts["set"][i]
         band = np.where(heating, 0.4, -0.4)
         heating = t < goal + band
         power = np.where(
-            p["on_off"] > 0, np.where(heating, p["heater_w"], 0.0),
+            p["on_off"] > 0,
+            np.where(heating, p["heater_w"], 0.0),
             np.clip((goal + 0.5 - t) / 1.0, 0, 1) * p["heater_w"],
-        )  # fmt: skip
+        )
         w_out = p["loss_w_k"] + 0.333 * flow
         cap = p["air_j_k"] / step_s
         pull = (
-            cap * t + w_out * t_out[i] + p["mass_w_k"] * mass + p["neighbour_w_k"] * 21.0
-            + power + acts["gain"][i]
-        )  # fmt: skip
+            cap * t
+            + w_out * t_out[i]
+            + p["mass_w_k"] * mass
+            + p["neighbour_w_k"] * 21.0
+            + power
+            + acts["gain"][i]
+        )
         t = pull / (cap + w_out + p["mass_w_k"] + p["neighbour_w_k"])
         mass = mass + step_s / p["mass_j_k"] * (
             p["mass_w_k"] * (t - mass) + p["mass_loss_w_k"] * (t_out[i] - mass)
@@ -149,10 +157,13 @@ def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple
             k_v = K_AIR * volume / h
             k_f = K_AIR * flow / 3600
             k_n = K_AIR * p["neighbour_m3_h"] / 3600
-            e = (k_v * e + k_f * e_out[i] + k_n * e_next_door + sources / 3600
-                 + (conduct * phi[..., 0]).sum(1) * e_sat) / (
-                k_v + k_f + k_n + conduct.sum(1)
-            )  # fmt: skip
+            e = (
+                k_v * e
+                + k_f * e_out[i]
+                + k_n * e_next_door
+                + sources / 3600
+                + (conduct * phi[..., 0]).sum(1) * e_sat
+            ) / (k_v + k_f + k_n + conduct.sum(1))
             es = e_sat[:, None, None]
             between = es * (phi[..., :-1] - phi[..., 1:]) / resist_mid * 1000
             into = np.zeros_like(phi)

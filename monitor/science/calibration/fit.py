@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from monitor.errors import MonitorError
+from monitor.core.errors import MonitorError
 from monitor.science.ranges import Floats
 
 SLOPE_LOW, SLOPE_HIGH = 0.8, 1.25
@@ -159,9 +159,16 @@ def fitted(points: Sequence[Point], bounds: Bounds, *, line: bool | None = None)
         cov = np.array([[cov[0, 0] + middle**2 * own, -middle * own], [-middle * own, own]])
     u_reading = max(point.u_reading for point in points)
     return Fit(
-        float(slope), float(offset), float(cov[1, 1]), float(cov[0, 0]), float(cov[0, 1]),
-        u_reading, float(x.min()), float(x.max()), float(np.sqrt(chi2)),
-    )  # fmt: skip
+        float(slope),
+        float(offset),
+        float(cov[1, 1]),
+        float(cov[0, 0]),
+        float(cov[0, 1]),
+        u_reading,
+        float(x.min()),
+        float(x.max()),
+        float(np.sqrt(chi2)),
+    )
 
 
 def _weighted(x: Floats, r: Floats, variance: Floats) -> tuple[float, float, Floats]:
@@ -173,9 +180,7 @@ def _weighted(x: Floats, r: Floats, variance: Floats) -> tuple[float, float, Flo
     slope = (w * apart * r).sum() / s_xx
     level = (w * r).sum() / w.sum()
     var_b, var_level = 1 / s_xx, 1 / w.sum()
-    cov = np.array(
-        [[var_level + middle**2 * var_b, -middle * var_b], [-middle * var_b, var_b]],
-    )
+    cov = np.array([[var_level + middle**2 * var_b, -middle * var_b], [-middle * var_b, var_b]])
     return float(level - slope * middle), float(slope), cov
 
 

@@ -13,7 +13,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.case.answers import (
     DAMP_SIGNS,
     DRY_SIGNS,
@@ -123,10 +123,16 @@ def advise(
     damp = any(m.high > high for m in months)
     signs = tuple(s for s in Sign if (dry and s in DRY_SIGNS) or (damp and s in DAMP_SIGNS))
     return Advice(
-        (low, high), least, tuple(options), has, months, home.why(options, least),
-        _avoid(least, year, damp=damp), signs or DRY_SIGNS,
+        (low, high),
+        least,
+        tuple(options),
+        has,
+        months,
+        home.why(options, least),
+        _avoid(least, year, damp=damp),
+        signs or DRY_SIGNS,
         home.assumed([*options, *([has] if has else [])]),
-    )  # fmt: skip
+    )
 
 
 class _Home:
@@ -216,10 +222,13 @@ class _Home:
         usual = self.year.only(member)
         usual = replace(usual, rh_pct=np.repeat(usual.rh_pct, count, axis=1))
         through = simulate(
-            case, usual.room(), self.use.careful,
+            case,
+            usual.room(),
+            self.use.careful,
             [replace(one, release_times=1.0) for one in tried],
-            members=count, start_pct=self.middle,
-        )  # fmt: skip
+            members=count,
+            start_pct=self.middle,
+        )
         releases = [
             one.every_d if isinstance(one, Humidifier) else i for i, one in enumerate(tried)
         ]

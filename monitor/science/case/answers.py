@@ -71,10 +71,22 @@ class Sign(StrEnum):
     MOULD = "mould, or its smell"
 
 
-DRY_SIGNS = (Sign.SEAM_OPEN, Sign.CRACK, Sign.BUZZ, Sign.STRINGS_LOWER, Sign.PEGS_SLIP,
-             Sign.EDGES_SHARP)  # fmt: skip
-DAMP_SIGNS = (Sign.SEAM_OPEN, Sign.BUZZ, Sign.STRINGS_HIGHER, Sign.PEGS_STICK, Sign.VARNISH_SOFT,
-              Sign.MOULD)  # fmt: skip
+DRY_SIGNS = (
+    Sign.SEAM_OPEN,
+    Sign.CRACK,
+    Sign.BUZZ,
+    Sign.STRINGS_LOWER,
+    Sign.PEGS_SLIP,
+    Sign.EDGES_SHARP,
+)
+DAMP_SIGNS = (
+    Sign.SEAM_OPEN,
+    Sign.BUZZ,
+    Sign.STRINGS_HIGHER,
+    Sign.PEGS_STICK,
+    Sign.VARNISH_SOFT,
+    Sign.MOULD,
+)
 
 
 class Assumed(StrEnum):

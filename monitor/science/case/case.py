@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.air import dew_point
 from monitor.science.case.balance import Course, Drive, Wood, grams_per_pct, run, warmth_offset
 from monitor.science.case.devices import Buffer, Humidifier, devices, ready_days
@@ -307,9 +307,14 @@ def simulate(
     exchange = 24 * case.exchange_g_h_pct * case.exchange_times ** ranks[:, 2]
     wood = Wood(case.capacity_g_pct * case.capacity_times ** ranks[:, 1], exchange, exchange)
     drive = Drive(
-        stretch_h / 24, mean_rh, warmth_offset(temp), leak_steps, leak_members, out,
+        stretch_h / 24,
+        mean_rh,
+        warmth_offset(temp),
+        leak_steps,
+        leak_members,
+        out,
         np.zeros(members),
-    )  # fmt: skip
+    )
     if start_pct is None:
         start = mean_rh[: round(30 * 24 / stretch_h)].mean(axis=0)
     else:

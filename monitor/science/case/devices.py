@@ -34,9 +34,13 @@ class Humidifier:
 
     water_ml: float = parameter(20.0, "mL", 0.1, 5000, "water in it when it is full")
     release_g_day_pct: float = parameter(
-        0.02, "g/(d·%)", 1e-4, 20, "what it gives off for each % RH below 100; weigh it",
+        0.02,
+        "g/(d·%)",
+        1e-4,
+        20,
+        "what it gives off for each % RH below 100; weigh it",
         "ours: 0.005 nearly shut to 0.1 a wet sponge",
-    )  # fmt: skip
+    )
     release_times: float = parameter(1.5, "", 1, 10, "spread of the release")
     every_d: float = parameter(7.0, "d", 1, 365, "days from one filling to the next")
     months: tuple[int, ...] = ALL_YEAR
@@ -63,9 +67,13 @@ class Buffer:
     mass_g: float = parameter(120.0, "g", 1, 50_000, "mass when dry")
     set_pct: float = parameter(50.0, "%", 5, 95, "RH at which it neither gives nor takes")
     capacity_g_kg_pct: float = parameter(
-        4.0, "g/(kg·%)", 0.1, 50, "water for each kilogram and % RH",
+        4.0,
+        "g/(kg·%)",
+        0.1,
+        50,
+        "water for each kilogram and % RH",
         "silica gels at their set point 4 to 6, ordinary 2; from memory, unchecked",
-    )  # fmt: skip
+    )
     works_pct: float = parameter(
         15.0, "%", 1, 50, "how far its RH may go from the set point before it is spent"
     )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import fields
 from typing import Any, TypeGuard
 
-from monitor.errors import MonitorError
+from monitor.core.errors import MonitorError
 from monitor.science.plates.parts import FieldFault
 from monitor.science.waits.parameters import parameter
 

@@ -62,14 +62,22 @@ class Home:
     )
     people: int = parameter(2, "", 0, 50, "who live there")
     water_kg_day: float = parameter(
-        2.5, "kg/d", 0, 20, "water that living gives off, for each person",
+        2.5,
+        "kg/d",
+        0,
+        20,
+        "water that living gives off, for each person",
         "from memory, unchecked: 2 to 3 in all; breath 40 to 60 g/h at rest, cooking, washing, plants",
-    )  # fmt: skip
+    )
     water_times: float = parameter(1.6, "", 1, 5, "spread of that")
     furnishing_g_pct_m3: float = parameter(
-        0.5, "g/(%·m³)", 0, 10, "water that walls and furniture take up for each m³ of room",
+        0.5,
+        "g/(%·m³)",
+        0,
+        10,
+        "water that walls and furniture take up for each m³ of room",
         "ours, from moisture buffer values: 40 m² of bare wood in 60 m³ 0.8, painted board 0.4",
-    )  # fmt: skip
+    )
     furnishing_times: float = parameter(2.0, "", 1, 10, "spread of that")
 
     @property
@@ -232,9 +240,14 @@ def home_year(
     held = home.furnishing_g_pct_m3 * home.volume_m3 * home.furnishing_times ** ranks[:, 2]
     held = np.maximum(held, 0.17 * home.volume_m3)  # the air's own, at 20 °C
     drive = Drive(
-        1 / 24, outside, warmth_offset(temp), np.stack([per_change, per_change * windows], axis=1),
-        leak_members, np.zeros(YEAR_H), 24 * home.water_g_h * home.water_times ** ranks[:, 1],
-    )  # fmt: skip
+        1 / 24,
+        outside,
+        warmth_offset(temp),
+        np.stack([per_change, per_change * windows], axis=1),
+        leak_members,
+        np.zeros(YEAR_H),
+        24 * home.water_g_h * home.water_times ** ranks[:, 1],
+    )
     wood = Wood(held, held * 24 / FURNISHING_H, np.zeros(members))
     first = outside[:720].mean(axis=0) + drive.source / (per_change[0] * leak_members[0])
     supply = None
@@ -321,9 +334,15 @@ def from_readings(
     wander = (1 - part) * days[day] + part * days[day + 1]
     year = through_months(rh)[:, None] + np.multiply.outer(through_months(sd), season) + wander
     return HomeYear(
-        through_months(temp), np.clip(year, 1.0, 99.0), np.zeros((365, members)), Basis.READINGS,
-        0.0, tuple(r.month for r in known), home, outdoors,
-    )  # fmt: skip
+        through_months(temp),
+        np.clip(year, 1.0, 99.0),
+        np.zeros((365, members)),
+        Basis.READINGS,
+        0.0,
+        tuple(r.month for r in known),
+        home,
+        outdoors,
+    )
 
 
 def _reading_faults(readings: list[Reading]) -> list[FieldFault]:

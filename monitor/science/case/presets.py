@@ -34,28 +34,44 @@ class Case:
         18.0, "L", 1, 2000, "air in the closed case, inside the instrument too"
     )
     closed_changes_day: float = parameter(
-        10.0, "1/d", 0.05, 5000, "air changes while it is shut",
+        10.0,
+        "1/d",
+        0.05,
+        5000,
+        "air changes while it is shut",
         "ours: display cases 0.5 to 20; no instrument case was measured",
-    )  # fmt: skip
+    )
     closed_times: float = parameter(2.5, "", 1, 10, "spread of the air changes")
     open_changes_day: float = parameter(1000.0, "1/d", 10, 20_000, "air changes with the lid open")
     instrument_g_pct: float = parameter(
-        0.70, "g/%", 0.01, 50, "water the instrument takes up for each % RH",
+        0.70,
+        "g/%",
+        0.01,
+        50,
+        "water the instrument takes up for each % RH",
         "1.55 g/kg of wood, from Wood Handbook eq. 4-5; mass: common practice, no source",
-    )  # fmt: skip
+    )
     lining_g_pct: float = parameter(
         0.25, "g/%", 0, 20, "water the lining takes up for each % RH", "from memory, unchecked"
     )
     capacity_times: float = parameter(1.25, "", 1, 3, "spread of both capacities")
     exchange_g_h_pct: float = parameter(
-        0.0134, "g/(h·%)", 1e-4, 2, "water it exchanges in free air for each % RH of difference",
+        0.0134,
+        "g/(h·%)",
+        1e-4,
+        2,
+        "water it exchanges in free air for each % RH of difference",
         "a violin out of its case, 0.010 to 0.018: Marcon, Goli, Fioravanti, Heritage Science 8, 2020",
-    )  # fmt: skip
+    )
     exchange_times: float = parameter(1.35, "", 1, 4, "spread of the exchange")
     warms_min: float = parameter(
-        60.0, "min", 5, 1000, "time constant with which its inside follows the temperature around it",
+        60.0,
+        "min",
+        5,
+        1000,
+        "time constant with which its inside follows the temperature around it",
         "ours: 1.3 kJ/K of contents behind 0.4 to 1.0 W/K, with a margin",
-    )  # fmt: skip
+    )
     warms_times: float = parameter(2.0, "", 1, 5, "spread of that")
 
     def __post_init__(self) -> None:
@@ -101,15 +117,28 @@ class Case:
         return self.leak_g_day_pct() > 24 * self.exchange_g_h_pct
 
 
-def _preset(name: str, air_l: float, changes: float, wood_kg: float, lining_g_pct: float,
-            hours: float, exchange_times: float, warms_min: float) -> Case:  # fmt: skip
+def _preset(
+    name: str,
+    air_l: float,
+    changes: float,
+    wood_kg: float,
+    lining_g_pct: float,
+    hours: float,
+    exchange_times: float,
+    warms_min: float,
+) -> Case:
     """`hours`: time constant of the instrument in free air."""
     capacity = CAPACITY_G_KG_PCT * wood_kg
     return Case(
-        name=name, air_l=air_l, closed_changes_day=changes, instrument_g_pct=round(capacity, 3),
-        lining_g_pct=lining_g_pct, exchange_g_h_pct=round(capacity / hours, 4),
-        exchange_times=exchange_times, warms_min=warms_min,
-    )  # fmt: skip
+        name=name,
+        air_l=air_l,
+        closed_changes_day=changes,
+        instrument_g_pct=round(capacity, 3),
+        lining_g_pct=lining_g_pct,
+        exchange_g_h_pct=round(capacity / hours, 4),
+        exchange_times=exchange_times,
+        warms_min=warms_min,
+    )
 
 
 PRESETS: Mapping[str, Case] = MappingProxyType(

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked
 
 LONGEST_MS = 3_600_000

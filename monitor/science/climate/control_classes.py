@@ -35,19 +35,65 @@ class ControlClass(NamedTuple):
 
 
 CLASSES = (
-    ControlClass("AA", 5, 2, (0, 0), (-5, 5), (35, 65), (10, 25), (),
-                 "no mechanical risk to most objects"),
-    ControlClass("A1", 5, 2, (-10, 10), (-10, 5), (35, 65), (10, 25), (0,),
-                 "small risk to highly vulnerable objects, steady day by day, moving with the season"),
-    ControlClass("A2", 10, 2, (0, 0), (-10, 5), (35, 65), (10, 25), (0,),
-                 "small risk to highly vulnerable objects, the same all year, moving day by day"),
-    ControlClass("B", 10, 5, (-10, 10), (-_ANY, 10), (30, 70), (-_ANY, 30), (1, 2),
-                 "moderate risk to highly vulnerable objects"),
-    ControlClass("C", _ANY, _ANY, (-_ANY, _ANY), (-_ANY, _ANY), (25, 75), (-_ANY, 30), (3,),
-                 "high risk to highly vulnerable objects"),
-    ControlClass("D", _ANY, _ANY, (-_ANY, _ANY), (-_ANY, _ANY), (0, 75), (-_ANY, _ANY), (4,),
-                 "dry air can crack and open; only mould is kept off"),
-)  # fmt: skip
+    ControlClass(
+        "AA", 5, 2, (0, 0), (-5, 5), (35, 65), (10, 25), (), "no mechanical risk to most objects"
+    ),
+    ControlClass(
+        "A1",
+        5,
+        2,
+        (-10, 10),
+        (-10, 5),
+        (35, 65),
+        (10, 25),
+        (0,),
+        "small risk to highly vulnerable objects, steady day by day, moving with the season",
+    ),
+    ControlClass(
+        "A2",
+        10,
+        2,
+        (0, 0),
+        (-10, 5),
+        (35, 65),
+        (10, 25),
+        (0,),
+        "small risk to highly vulnerable objects, the same all year, moving day by day",
+    ),
+    ControlClass(
+        "B",
+        10,
+        5,
+        (-10, 10),
+        (-_ANY, 10),
+        (30, 70),
+        (-_ANY, 30),
+        (1, 2),
+        "moderate risk to highly vulnerable objects",
+    ),
+    ControlClass(
+        "C",
+        _ANY,
+        _ANY,
+        (-_ANY, _ANY),
+        (-_ANY, _ANY),
+        (25, 75),
+        (-_ANY, 30),
+        (3,),
+        "high risk to highly vulnerable objects",
+    ),
+    ControlClass(
+        "D",
+        _ANY,
+        _ANY,
+        (-_ANY, _ANY),
+        (-_ANY, _ANY),
+        (0, 75),
+        (-_ANY, _ANY),
+        (4,),
+        "dry air can crack and open; only mould is kept off",
+    ),
+)
 """From the strictest to the loosest; A1 and A2 are held to carry the same risk."""
 
 SET_POINT_C = (15.0, 25.0)
@@ -114,11 +160,18 @@ def class_times(record: AirRecord, edges_ms: ArrayLike) -> ClassTimes:
     stretch = np.searchsorted(edges, record.ts_ms, "right") - 1
     inside = []
     for one in CLASSES:
-        within = _within(record.rh_pct, rh_level, set_rh, one.season_rh_pct,
-                         one.fluctuation_rh_pct, one.rh_pct)  # fmt: skip
+        within = _within(
+            record.rh_pct, rh_level, set_rh, one.season_rh_pct, one.fluctuation_rh_pct, one.rh_pct
+        )
         if warm:
-            within &= _within(record.temp_c, t_level, set_temp, one.season_temp_k,
-                              one.fluctuation_temp_k, one.temp_c)  # fmt: skip
+            within &= _within(
+                record.temp_c,
+                t_level,
+                set_temp,
+                one.season_temp_k,
+                one.fluctuation_temp_k,
+                one.temp_c,
+            )
         inside.append(within)
     count = len(edges) - 1
     total = _summed(record.held_ms, judged, stretch, count)

@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.climate.air_record import DAY_MS, AirRecord
 from monitor.science.ranges import Floats
 

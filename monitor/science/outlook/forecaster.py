@@ -69,9 +69,7 @@ class Forecaster:
     ) -> tuple[Foreseen, Floats]:
         """Forecasts after the hours number `ends`, `snap.LOOKS_APART_H` apart, and each one's
         lasting probability of a snap; kept to be judged by."""
-        seen = foresee(
-            learned.shop, self._k, self._issues, ends, members, seed, learned.trust
-        )  # fmt: skip
+        seen = foresee(learned.shop, self._k, self._issues, ends, members, seed, learned.trust)
         self._record.add(entry(seen, ends))
         for shift, state, kept in zip(snap.SHIFTS_PCT, self._states, self._chances, strict=True):
             now = snap.Arming(*(field[ends] for field in state))
@@ -85,8 +83,10 @@ class Forecaster:
         for chance, began in zip(self._chances, self._starts, strict=True):
             p = snap.lasting(np.concatenate(chance))
             past = began[began + snap.LOW_H - 1 <= stop]
-            tallies.append([
-                snap.tally(snap.alerts(at, p, past, bar), past, int(at[0]), stop, STEPS)
-                for bar in snap.THRESHOLDS.tolist()
-            ])  # fmt: skip
+            tallies.append(
+                [
+                    snap.tally(snap.alerts(at, p, past, bar), past, int(at[0]), stop, STEPS)
+                    for bar in snap.THRESHOLDS.tolist()
+                ]
+            )
         return snap.tuned(tallies)

@@ -23,12 +23,8 @@ USUAL_OFF = ((0.2, 0.9), (0.5, 3.0))
 SCALE = (0.3, 0.9)
 """A step of a plain bias. [K], [%]"""
 
-PRIOR_MEAN = np.array(
-    [0.1, 0.2, 0.1, 0.1, 0.4, 0.2, 0.1, 0.1, -0.1, 0.0, 0.0, 0.0, 0.0, 0.05]
-)  # fmt: skip
-PRIOR_SD = np.array(
-    [0.4, 0.4, 0.4, 0.4, 0.3, 0.3, 0.2, 0.2, 0.5, 0.4, 0.2, 1.0, 1.0, 0.15]
-)  # fmt: skip
+PRIOR_MEAN = np.array([0.1, 0.2, 0.1, 0.1, 0.4, 0.2, 0.1, 0.1, -0.1, 0.0, 0.0, 0.0, 0.0, 0.05])
+PRIOR_SD = np.array([0.4, 0.4, 0.4, 0.4, 0.3, 0.3, 0.2, 0.2, 0.5, 0.4, 0.2, 1.0, 1.0, 0.15])
 """Coefficients of `features` until the log tells. [-]  Ours, from rooms other than those that the
 outlook is reported on."""
 
@@ -102,14 +98,22 @@ def features(
     one = np.ones(simulated.shape)
     return np.stack(
         [
-            short * np.exp(-lead / 3), short * grown * np.exp(-lead / 12),
-            day * grown * np.exp(-lead / 12), day * grown * np.exp(-lead / 60),
-            spell * grown, slow * grown, same_day * grown, same_week * grown,
-            change * np.exp(-lead / 3), change * np.exp(-lead / 12), change * one,
-            SCALE[which] * grown * one, SCALE[which] * np.minimum(lead / 48, 1) * one,
+            short * np.exp(-lead / 3),
+            short * grown * np.exp(-lead / 12),
+            day * grown * np.exp(-lead / 12),
+            day * grown * np.exp(-lead / 60),
+            spell * grown,
+            slow * grown,
+            same_day * grown,
+            same_week * grown,
+            change * np.exp(-lead / 3),
+            change * np.exp(-lead / 12),
+            change * one,
+            SCALE[which] * grown * one,
+            SCALE[which] * np.minimum(lead / 48, 1) * one,
             (mean - simulated) * np.minimum(lead / 72, 1),
         ]
-    )  # fmt: skip
+    )
 
 
 class Leftover(NamedTuple):
@@ -140,9 +144,13 @@ def learn(
         sd = usual
         for _ in range(2):
             w = ridge(
-                x.reshape(len(PRIOR_SD), -1), (truth - cut).ravel(),
-                np.repeat(sd, len(ends)), PRIOR_MEAN, PRIOR_SD, information.ravel(),
-            )  # fmt: skip
+                x.reshape(len(PRIOR_SD), -1),
+                (truth - cut).ravel(),
+                np.repeat(sd, len(ends)),
+                PRIOR_MEAN,
+                PRIOR_SD,
+                information.ravel(),
+            )
             sd = spread(truth - cut - w.apply(x), usual, spacing_d)
         weights.append(w)
         sds.append(sd)

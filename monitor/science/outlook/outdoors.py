@@ -40,8 +40,9 @@ class Corrector(NamedTuple):
     offset_h: int
 
 
-def _features(forecast: Floats, before: Floats, usual: Floats, now: Floats, lead: Floats,
-              hour: Floats) -> Floats:  # fmt: skip
+def _features(
+    forecast: Floats, before: Floats, usual: Floats, now: Floats, lead: Floats, hour: Floats
+) -> Floats:
     """(features, steps, moments) of one quantity; see `PRIOR_SD`."""
     fade = [np.exp(-lead / h) * now for h in (4.0, 20.0, 80.0)]
     late = np.minimum(lead / 72, 1.5)
@@ -91,13 +92,19 @@ def coming(hours: Hours, past: Outdoors, issues: Issues, ends: np.ndarray, steps
         said = np.where(np.isnan(said), near[np.maximum(back, 0)], said)
         off = seen[k][np.maximum(back, 0)] - said
         known = ~np.isnan(off)
-        present.append(np.where(known.any(0), np.nansum(np.where(known, off, 0), 0)
-                                / np.maximum(known.sum(0), 1), 0.0))  # fmt: skip
+        present.append(
+            np.where(
+                known.any(0),
+                np.nansum(np.where(known, off, 0), 0) / np.maximum(known.sum(0), 1),
+                0.0,
+            )
+        )
         newest.append(_bridged((fresh.temp_c, fresh.dew_c)[k], usual[k], seen[k][ends]))
     wind = fresh.wind_m_s
     wind = np.where(np.isnan(wind), past.wind_m_s[ends], wind)
-    return Coming(np.stack(newest), np.stack([older.temp_c, older.dew_c]), usual, wind,
-                  np.stack(present))  # fmt: skip
+    return Coming(
+        np.stack(newest), np.stack([older.temp_c, older.dew_c]), usual, wind, np.stack(present)
+    )
 
 
 def usual_air(seen: Floats, first_h: int, ends: np.ndarray, steps: int) -> Floats:
@@ -134,8 +141,9 @@ def _bridged(told: Floats, usual: Floats, now: Floats) -> Floats:
     steps = np.arange(1, len(told) + 1)[:, None]
     last = np.where(missing, 0, steps)
     last = np.maximum.accumulate(last, axis=0)
-    base = np.where(last > 0, np.take_along_axis(told - usual, np.maximum(last - 1, 0), axis=0),
-                    now - usual[0])  # fmt: skip
+    base = np.where(
+        last > 0, np.take_along_axis(told - usual, np.maximum(last - 1, 0), axis=0), now - usual[0]
+    )
     return np.where(missing, usual + base * np.exp(-(steps - last) / 24), told)
 
 
@@ -174,9 +182,14 @@ def learn(
         forecast, before, usual = (c[leads - 1] for c in cut)
         features = _features(forecast, before, usual, raw.now[k], lead, hour)
         weight = ridge(
-            features.reshape(len(PRIOR_SD), -1), (truth - forecast).ravel(), sd0.ravel(),
-            PRIOR_MEAN, PRIOR_SD, np.full(truth.size, information), robust=3.0,
-        )  # fmt: skip
+            features.reshape(len(PRIOR_SD), -1),
+            (truth - forecast).ravel(),
+            sd0.ravel(),
+            PRIOR_MEAN,
+            PRIOR_SD,
+            np.full(truth.size, information),
+            robust=3.0,
+        )
         weights.append(weight)
         left.append(truth - forecast - weight.apply(features))
     sd = np.stack([_spread(error, leads, steps, information) for error in left])

@@ -98,9 +98,12 @@ def pinned(
     ends_h = k.hours.ends_h
     found = [Intervals.of(fills) for fills in tanks]
     count = min(
-        (int(np.sum((i.from_h >= ends_h[0] + first) & (i.until_h <= ends_h[stop]))) for i in found),
+        (
+            int(np.sum((i.from_h >= ends_h[0] + first) & (i.until_h <= ends_h[stop])))
+            for i in found
+        ),
         default=0,
-    )  # fmt: skip
+    )
     if room.refused or not any(np.isfinite(fills.litres).any() for fills in tanks):
         return room, ""
     if count < FEWEST_FILLS:
@@ -116,8 +119,10 @@ def pinned(
     wet = runs.wet._replace(more_source=np.nan_to_num(source), humidifier=np.isnan(source) * 1.0)
     water = estimate(
         lambda theta: runs.water_off(k, theta, wet),
-        vapour.PRIOR, room.water.mean, runs.information,
-    )  # fmt: skip
+        vapour.PRIOR,
+        room.water.mean,
+        runs.information,
+    )
     if not water.misfit <= WORSE * room.water.misfit:
         return room, "what the air did does not bear them out, so they are not believed"
     few = Runs.of(k, starts[::-1][::4][::-1], stop, room.offset_h).wet  # each hour about once

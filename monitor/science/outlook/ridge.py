@@ -21,9 +21,15 @@ class Ridge(NamedTuple):
 
 
 def ridge(
-    features: Floats, target: Floats, noise: Floats, prior_mean: Floats, prior_sd: Floats,
-    information: Floats, rounds: int = 3, robust: float = 1.5,
-) -> Ridge:  # fmt: skip
+    features: Floats,
+    target: Floats,
+    noise: Floats,
+    prior_mean: Floats,
+    prior_sd: Floats,
+    information: Floats,
+    rounds: int = 3,
+    robust: float = 1.5,
+) -> Ridge:
     """The correction most probable after a record.
 
     Parameters

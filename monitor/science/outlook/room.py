@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import tank, thermal, vapour
 from monitor.science.outlook.calendar import Calendar, calendar, working
@@ -59,9 +59,13 @@ def known(hours: Hours, issues: Issues) -> Known:
         if np.isnan(values).all():
             raise OutOfRange(name, 0, "", 1, None)
     return Known(
-        hours, filled(hours.temp_c, none), filled(hours.rh_pct, none), past,
-        lagged(hours.temp_c, thermal.LADDER_H), lagged(hours.rh_pct, vapour.LADDER_H),
-    )  # fmt: skip
+        hours,
+        filled(hours.temp_c, none),
+        filled(hours.rh_pct, none),
+        past,
+        lagged(hours.temp_c, thermal.LADDER_H),
+        lagged(hours.rh_pct, vapour.LADDER_H),
+    )
 
 
 class Pinned(NamedTuple):
@@ -200,9 +204,13 @@ def tank_told(
 
 def vapour_drive(air: Outdoors, temp_c: Floats, when: Calendar) -> vapour.Drive:
     return vapour.Drive(
-        saturation_vapour_pressure(np.clip(air.dew_c, -90, 60)), air.temp_c, air.wind_m_s, temp_c,
-        saturation_vapour_pressure(temp_c), when,
-    )  # fmt: skip
+        saturation_vapour_pressure(np.clip(air.dew_c, -90, 60)),
+        air.temp_c,
+        air.wind_m_s,
+        temp_c,
+        saturation_vapour_pressure(temp_c),
+        when,
+    )
 
 
 def at(past: Outdoors, index: np.ndarray) -> Outdoors:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.outlook import leftover, outdoors, track
 from monitor.science.outlook.record import LEADS_H, STEPS, Issues, Outdoors
 from monitor.science.outlook.room import Known, Room, run, running
@@ -91,11 +91,13 @@ def learn(k: Known, issues: Issues, stop: int, before: Shop | None = None) -> Sh
     some = Outdoors(*(field[:, ::-1][:, ::TRIAL_EVERY][:, ::-1] for field in air))
     moved = _strayed(room, corrector, k, trial, some, TRIAL_MEMBERS, 1)
     weather = (moved**2).mean(axis=(1, 3))
-    whole = np.stack([
-        np.interp(_STEP, LEADS_H, left.sd[j] / leftover.usual_off(j, LEADS_H))
-        * leftover.usual_off(j, _STEP)
-        for j in range(2)
-    ])  # fmt: skip
+    whole = np.stack(
+        [
+            np.interp(_STEP, LEADS_H, left.sd[j] / leftover.usual_off(j, LEADS_H))
+            * leftover.usual_off(j, _STEP)
+            for j in range(2)
+        ]
+    )
     rest = np.sqrt(np.maximum(whole**2 - weather, (REST_FLOOR * whole) ** 2))
     return Shop(room, corrector, left, rest)
 
@@ -149,9 +151,12 @@ def entry(seen: Foreseen, ends: np.ndarray) -> track.Entry:
     """What the record keeps of a forecast."""
     at = LEADS_H - 1
     return track.Entry(
-        ends, seen.fitted[:, at], seen.given[:, at], seen.plainer[:, :, at],
+        ends,
+        seen.fitted[:, at],
+        seen.given[:, at],
+        seen.plainer[:, :, at],
         np.maximum(seen.half[:, at], 1e-3),
-    )  # fmt: skip
+    )
 
 
 def _hours(k: Known, ends: np.ndarray) -> np.ndarray:
@@ -165,10 +170,15 @@ def launch(shop: Shop, k: Known, issues: Issues, end: int, members: int, seed: i
     air = outdoors.corrected(shop.outdoors, raw, _hours(k, ends))
     weather = _weather(shop.outdoors, air, members, seed)
     return Launch(
-        k.hours.first_h + end + 1, float(k.temp_c[end]), float(k.rh_pct[end]), k.heat[:, end],
-        k.water[:, end], Outdoors(*(field[:, :, 0] for field in weather)),
-        k.hours.closed, running(shop.room, k, end, air),
-    )  # fmt: skip
+        k.hours.first_h + end + 1,
+        float(k.temp_c[end]),
+        float(k.rh_pct[end]),
+        k.heat[:, end],
+        k.water[:, end],
+        Outdoors(*(field[:, :, 0] for field in weather)),
+        k.hours.closed,
+        running(shop.room, k, end, air),
+    )
 
 
 def _weather(corrector: outdoors.Corrector, air: Outdoors, members: int, seed: int) -> Outdoors:
@@ -186,9 +196,14 @@ def _weather(corrector: outdoors.Corrector, air: Outdoors, members: int, seed: i
 
 
 def _strayed(
-    room: Room, corrector: outdoors.Corrector, k: Known, ends: np.ndarray, air: Outdoors,
-    members: int, seed: int,
-) -> Floats:  # fmt: skip
+    room: Room,
+    corrector: outdoors.Corrector,
+    k: Known,
+    ends: np.ndarray,
+    air: Outdoors,
+    members: int,
+    seed: int,
+) -> Floats:
     """How members stray from their mean for the weather's sake, (2, members, STEPS, moments)."""
     weather = _weather(corrector, air, members, seed)
     _, count, moments = weather.temp_c.shape

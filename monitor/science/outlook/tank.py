@@ -83,10 +83,12 @@ def told(read: Floats, running: Floats, dry: Floats, open_: Floats, sd: float) -
         then[:, i] = p
     for i in range(n - 2, -1, -1):
         later = back[:, i + 1] * like[:, i + 1]
-        b = np.array([
-            later[0] * (1 - up[i + 1]) + later[1] * up[i + 1],
-            later[0] * down + later[1] * (1 - down),
-        ])  # fmt: skip
+        b = np.array(
+            [
+                later[0] * (1 - up[i + 1]) + later[1] * up[i + 1],
+                later[0] * down + later[1] * (1 - down),
+            ]
+        )
         back[:, i] = b / b.sum()
     both = then * back
     since = both[1] / both.sum(0)
@@ -155,9 +157,11 @@ def habits(since: Floats, given: Floats, hour: Floats, working_day: np.ndarray) 
     again, anew, late = (
         often(of, usual)
         for of, usual in (
-            (before, USUAL.again), (~before & ~twice, USUAL.anew), (twice, USUAL.late),
+            (before, USUAL.again),
+            (~before & ~twice, USUAL.anew),
+            (twice, USUAL.late),
         )
-    )  # fmt: skip
+    )
     brims = {(tops_up, _brim(wet, given, fills, tops_up)) for tops_up in (False, True)}
     return [
         Habit(brim, tops_up, at, again, anew, late)

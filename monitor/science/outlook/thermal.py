@@ -39,15 +39,34 @@ SIZE = 20 + 2 * _WAVES
 
 PRIOR = Prior(
     np.concatenate(
-        [np.log([0.08, 0.02, 0.3]), np.log([0.3, 0.1, 0.03]), [np.log(5.0)], [np.log(0.4)],
-         [20.0, 17.0, 16.5, 7.5, 18.0],
-         [0.2], np.zeros(_WAVES - 1), [0.2], np.zeros(_WAVES - 1), USUAL_WEEK]
+        [
+            np.log([0.08, 0.02, 0.3]),
+            np.log([0.3, 0.1, 0.03]),
+            [np.log(5.0)],
+            [np.log(0.4)],
+            [20.0, 17.0, 16.5, 7.5, 18.0],
+            [0.2],
+            np.zeros(_WAVES - 1),
+            [0.2],
+            np.zeros(_WAVES - 1),
+            USUAL_WEEK,
+        ]
     ),
     np.concatenate(
-        [[0.8, 1, 1], [1, 1, 1], [0.8], [1.0], [2.0, 3.0, 3.0, 1.5, 1.5],
-         [0.3], np.full(_WAVES - 1, 0.2), [0.3], np.full(_WAVES - 1, 0.2), np.full(7, 0.25)]
+        [
+            [0.8, 1, 1],
+            [1, 1, 1],
+            [0.8],
+            [1.0],
+            [2.0, 3.0, 3.0, 1.5, 1.5],
+            [0.3],
+            np.full(_WAVES - 1, 0.2),
+            [0.3],
+            np.full(_WAVES - 1, 0.2),
+            np.full(7, 0.25),
+        ]
     ),
-)  # fmt: skip
+)
 """Ours, wide. In order: ln of u, u_n, what open windows add [1/h]; ln k_j [1/h]; ln of the heater's
 power and of the sun's on a clear noon [K/h]; settings by day, by night, on days closed [°C]; from
 and to when it is day [h]; q as waves of the day, and what a working day adds [K/h]; how much of a

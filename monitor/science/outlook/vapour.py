@@ -46,15 +46,30 @@ NEXT_DOOR_PA = 1100.0
 
 PRIOR = Prior(
     np.concatenate(
-        [np.log([0.4, 0.04, 0.01, 0.15, 0.8]), np.log([25.0, 8.0, 2.5, 0.6]),
-         [np.log(0.05), np.log(20.0), 43.0],
-         [30.0], np.zeros(_WAVES - 1), [40.0], np.zeros(_WAVES - 1), USUAL_WEEK]
+        [
+            np.log([0.4, 0.04, 0.01, 0.15, 0.8]),
+            np.log([25.0, 8.0, 2.5, 0.6]),
+            [np.log(0.05), np.log(20.0), 43.0],
+            [30.0],
+            np.zeros(_WAVES - 1),
+            [40.0],
+            np.zeros(_WAVES - 1),
+            USUAL_WEEK,
+        ]
     ),
     np.concatenate(
-        [[0.6, 1, 1, 1, 1], [1.2, 1.2, 1.2, 1.2], [1.0, 1.5, 4.0],
-         [60.0], np.full(_WAVES - 1, 25.0), [60.0], np.full(_WAVES - 1, 50.0), np.full(7, 0.25)]
+        [
+            [0.6, 1, 1, 1, 1],
+            [1.2, 1.2, 1.2, 1.2],
+            [1.0, 1.5, 4.0],
+            [60.0],
+            np.full(_WAVES - 1, 25.0),
+            [60.0],
+            np.full(_WAVES - 1, 50.0),
+            np.full(7, 0.25),
+        ]
     ),
-)  # fmt: skip
+)
 """Ours, around a workshop of 60 m³ with half an air change an hour; wide. In order: ln of n in still
 air [1/h], per m/s, per K indoors over outdoors, what working and open windows add [1/h]; ln κ_j
 [Pa/(h %)]; ln n_n [1/h]; ln κ_h [Pa/(h %)] and s [%]; g as waves of the day, and what a working day
@@ -92,9 +107,11 @@ def _change(k: Floats, week: Floats, drive: Drive) -> Floats:
     apart = np.abs(drive.temp_c - drive.out_temp_c)
     open_ = np.clip((drive.temp_c - 21.5) / 2.5, 0, 1) * np.clip((drive.out_temp_c - 8) / 5, 0, 1)
     return np.asarray(
-        k[:, _N0] + k[:, _NW] * drive.wind_m_s[:, None] + k[:, _NT] * apart[:, None]
+        k[:, _N0]
+        + k[:, _NW] * drive.wind_m_s[:, None]
+        + k[:, _NT] * apart[:, None]
         + busy * (k[:, _NOCC] + k[:, _NOPEN] * open_[:, None])
-    )  # fmt: skip
+    )
 
 
 def given(theta: Floats, rh_pct: Floats) -> Floats:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import thermal, vapour
 from monitor.science.outlook.calendar import NO_DAYS, Days, calendar
@@ -232,18 +232,27 @@ def _run(room: Room, launch: Launch, change: Change, scales: Floats) -> tuple[Fl
     if change.setting_c is not None:
         setting = np.where(on > 0, change.setting_c, np.nan) + np.zeros(shape)
     drive = thermal.Drive(
-        launch.air.temp_c, launch.air.dew_c, when, setting,
+        launch.air.temp_c,
+        launch.air.dew_c,
+        when,
+        setting,
         LOSS_PER_CHANGE * change.window_ach * on,
-    )  # fmt: skip
+    )
     stores = np.repeat(launch.heat[:, None], runs, axis=1)
     t = thermal.simulate(room.heat.mean[None], drive, np.full(runs, launch.temp_c), stores)[:, 0]
     t = np.clip(t, -40, 60)
     source = vapour_pa_h(change.water_l_day, change.volume_m3) * on * np.exp(-scales)
     wet = vapour.Drive(
-        saturation_vapour_pressure(np.clip(launch.air.dew_c, -90, 60)), launch.air.temp_c,
-        launch.air.wind_m_s, t, saturation_vapour_pressure(t), when, window, source,
+        saturation_vapour_pressure(np.clip(launch.air.dew_c, -90, 60)),
+        launch.air.temp_c,
+        launch.air.wind_m_s,
+        t,
+        saturation_vapour_pressure(t),
+        when,
+        window,
+        source,
         launch.running[:, None],
-    )  # fmt: skip
+    )
     stores = np.repeat(launch.water[:, None], runs, axis=1)
     rh = vapour.simulate(room.scaled[0].mean[None], wet, np.full(runs, launch.rh_pct), stores)[
         :, 0

@@ -97,15 +97,23 @@ def ahead(
         middle = np.median(off[:, i], axis=0)
         step = int(np.abs(middle).argmax())
         change = dimensional_change(
-            part.width_mm, rest_pct, np.maximum(mean[:, i, step], 0.0), grain,
+            part.width_mm,
+            rest_pct,
+            np.maximum(mean[:, i, step], 0.0),
+            grain,
             wood.shrinks_from_pct,
-        )  # fmt: skip
+        )
         told.append(
             PartAhead(
-                part, step, float(np.median(own[:, step])), float(state[i, 0]) - rest_pct,
-                _range(off[:, i, step]), _range(change), middle + rest_pct,
+                part,
+                step,
+                float(np.median(own[:, step])),
+                float(state[i, 0]) - rest_pct,
+                _range(off[:, i, step]),
+                _range(change),
+                middle + rest_pct,
             )
-        )  # fmt: skip
+        )
     told.sort(key=lambda one: -one.yield_share)
     return Ahead(tuple(told), np.median(share, axis=0) <= CLOSE_SHARE)
 

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.plates.diffusion import speed
 from monitor.science.ranges import Floats
 from monitor.science.waits.air_log import AirLog, Known, Times

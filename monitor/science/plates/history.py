@@ -88,6 +88,16 @@ def history(
     )
     end, _, air_pct, temp, rh, gap = (np.concatenate(rows) for rows in zip(*drives, strict=True))
     return History(
-        parts, end, mean, outer, inner, air_pct, temp, rh, gap == 0, np.concatenate(opens),
-        rest, state,
-    )  # fmt: skip
+        parts,
+        end,
+        mean,
+        outer,
+        inner,
+        air_pct,
+        temp,
+        rh,
+        gap == 0,
+        np.concatenate(opens),
+        rest,
+        state,
+    )

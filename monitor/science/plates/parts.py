@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, fields, replace
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from monitor.errors import MonitorError
+from monitor.core.errors import MonitorError
 from monitor.science.plates.species import SPECIES, Cut
 
 THICKNESS_MM = (0.3, 80.0)

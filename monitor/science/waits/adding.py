@@ -87,7 +87,7 @@ def first_reached(
 
     0 where nothing is left, infinite where not within the coming air. `start_s` is the seconds
     from now to the start, not above 0 if it has begun.
-    """  # fmt: skip
+    """
     begin = np.maximum(start_s, 0.0)
     if not law.needs_air:
         return np.where(need_s <= 0, 0.0, begin[:, None] + need_s)

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats
 
 Times = NDArray[np.int64]
@@ -242,10 +242,15 @@ def stitched(stays: Sequence[Stay]) -> AirLog:
         nothing = np.array([np.nan])
         parts.append(
             AirLog(
-                np.array([stay.from_ms]), np.array([stay.until_ms]), nothing, nothing,
-                np.array([Known.PAUSED], dtype=np.int8), None, None,
+                np.array([stay.from_ms]),
+                np.array([stay.until_ms]),
+                nothing,
+                nothing,
+                np.array([Known.PAUSED], dtype=np.int8),
+                None,
+                None,
             )
-        )  # fmt: skip
+        )
     firsts = [p.first_ms for p in parts if p.first_ms is not None]
     lasts = [p.last_ms for p in parts if p.last_ms is not None]
     return AirLog(

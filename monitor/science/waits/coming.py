@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked
 from monitor.science.saturation import saturation_vapour_pressure
 

@@ -13,7 +13,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked, in_blocks
 from monitor.science.saturation import KELVIN
 from monitor.science.waits.parameters import (
@@ -37,14 +37,22 @@ class DryingLaw:
         25.0, "%", 12, 30, "Moisture content of the wetted wood", f"{PRACTICE}; below saturation"
     )
     dry_moisture_pct: float = parameter(
-        12.0, "%", 6, 20, "Moisture content at which it may be worked again",
+        12.0,
+        "%",
+        6,
+        20,
+        "Moisture content at which it may be worked again",
         f"{PRACTICE}; the upper end of service moisture in Wood Handbook, 2010, ch. 13",
-    )  # fmt: skip
+    )
     dry_moisture_sd_pct: float = parameter(0.4, "%", 0, 3, "Standard deviation of that")
     activation_kj_mol: float = parameter(
-        41.0, "kJ/mol", 0, 80, "Activation energy of drying",
+        41.0,
+        "kJ/mol",
+        0,
+        80,
+        "Activation energy of drying",
         "wood is about twice as fast at 24 as at 12 °C (after Buck). Second-hand",
-    )  # fmt: skip
+    )
     thickness_mm: float = parameter(3.0, "mm", 0.5, 60, "Thickness of this piece", PRACTICE)
     basis_thickness_mm: float = parameter(
         3.0, "mm", 0.5, 60, "Thickness that the basis is for, both faces open", PRACTICE

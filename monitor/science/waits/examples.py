@@ -85,11 +85,16 @@ def examples() -> list[Example]:
 
             result.append(
                 Example(
-                    name, work, basis_h, additive, hours_of(told.computed_ms),
-                    hours_of(told.ready_ms), hours_of(told.ready_low_ms),
+                    name,
+                    work,
+                    basis_h,
+                    additive,
+                    hours_of(told.computed_ms),
+                    hours_of(told.ready_ms),
+                    hours_of(told.ready_low_ms),
                     hours_of(told.ready_high_ms),
                 )
-            )  # fmt: skip
+            )
     return result
 
 

@@ -13,7 +13,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked
 from monitor.science.saturation import KELVIN, ln_water
 from monitor.science.waits.parameters import (
@@ -30,9 +30,13 @@ class FilmLaw:
     """r = exp[−(E/R)(1/T − 1/T_ref)] g(RH) × light."""
 
     activation_kj_mol: float = parameter(
-        50.0, "kJ/mol", 0, 120, "Activation energy: how much warmth speeds it",
+        50.0,
+        "kJ/mol",
+        0,
+        120,
+        "Activation energy: how much warmth speeds it",
         "from memory: 40 to 60 for a spirit varnish; ethanol's vapour pressure alone gives 43",
-    )  # fmt: skip
+    )
     activation_sd_kj_mol: float = parameter(
         5.0, "kJ/mol", 0, 30, "Standard deviation of that", "ours: half of the range either side"
     )
@@ -41,18 +45,30 @@ class FilmLaw:
         65.0, "%", 20, 100, "Up to here humidity does not slow it", "ours, to meet blush advice"
     )
     rh_stop_pct: float = parameter(
-        85.0, "%", 30, 120, "From here on hold; above 100: humidity never matters",
+        85.0,
+        "%",
+        30,
+        120,
+        "From here on hold; above 100: humidity never matters",
         "ours, to meet the usual limit of coating work (common reading of ISO 12944-7)",
-    )  # fmt: skip
+    )
     dew_margin_k: float = parameter(
-        3.0, "K", 0, 10, "Air closer than this to its dew point: on hold; 0: never",
+        3.0,
+        "K",
+        0,
+        10,
+        "Air closer than this to its dew point: on hold; 0: never",
         "common reading of ISO 8502-4",
-    )  # fmt: skip
+    )
     most_rate: float = parameter(2.0, "", 1, 5, "Most that warm air counts for the advised wait")
     light_factor: float = parameter(
-        1.0, "", 0.1, 10, "Light: 1 bench, 1.5 bright window, 3 UV cabinet",
+        1.0,
+        "",
+        0.1,
+        10,
+        "Light: 1 bench, 1.5 bright window, 3 UV cabinet",
         "ours; that light speeds oxidation is known, by how much is not",
-    )  # fmt: skip
+    )
     air_exchange: float = parameter(
         1.0,
         "",

@@ -19,7 +19,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked, in_blocks
 from monitor.science.saturation import ln_water, ln_water_slope
 from monitor.science.waits.parameters import (
@@ -63,19 +63,26 @@ class GlueLaw:
         1.5, "", 1, 5, "Most that good air counts for the advised wait, relative to reference air"
     )
     gel_temp_high_c: float = parameter(
-        28.0, "°C", 20, 60, "Above: wet gel is soft; no more credit than here",
+        28.0,
+        "°C",
+        20,
+        60,
+        "Above: wet gel is soft; no more credit than here",
         "ours, below the gel's melting region of 30 to 35 °C (from memory)",
-    )  # fmt: skip
+    )
     temp_low_c: float = parameter(5.0, "°C", 0, 25, "Below: on hold, too cold")
     slow_margin_pct: float = parameter(
         5.0, "%", 0, 20, "RH this close below the hold: the answer is sensor error"
     )
     wood_memory_h: float = parameter(
-        0.0, "h", 0, 96,
+        0.0,
+        "h",
+        0,
+        96,
         "The glue line sees the RH's exponential mean over this time, not the room's RH itself; "
         "6 for plates up to 4 mm, 24 for blocks, 0 for none",
         "ours, from the diffusion time of a plate (Crank, 1975, ch. 4) with D about 1e-10 m²/s",
-    )  # fmt: skip
+    )
     valid_low_c: float = parameter(10.0, "°C", 0, 25, "Below: outside the model's claim")
     valid_high_c: float = parameter(28.0, "°C", 20, 60, "Above: outside the model's claim")
 
@@ -204,9 +211,13 @@ class ChilledJoint:
     """Limits of the chilled-joint caution. It is about the bond, not about the wait."""
 
     caution_temp_c: float = parameter(
-        18.0, "°C", 5, 30, "Below: warm the parts to 25 to 35 °C before gluing",
+        18.0,
+        "°C",
+        5,
+        30,
+        "Below: warm the parts to 25 to 35 °C before gluing",
         f"{PRACTICE}; workshop advice of 18 to 21 °C read second-hand",
-    )  # fmt: skip
+    )
     strong_temp_c: float = parameter(
         15.0, "°C", 0, 30, "Below: a joint glued now is likely to chill", PRACTICE
     )

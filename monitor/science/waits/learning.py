@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked
 
 LONG_BEFORE = 0.7
@@ -129,9 +129,16 @@ def learn(prior: Prior, evidence: Sequence[Evidence]) -> Learned:
     mean = float((density * ln_b).sum())
     spread = math.sqrt(float((density * (ln_b - mean) ** 2).sum()))
     return Learned(
-        prior, tuple(evidence), max(half, prior.minimum_s), max(ten, prior.minimum_s), ninety,
-        spread, np.exp(ln_b), prior_density, density,
-    )  # fmt: skip
+        prior,
+        tuple(evidence),
+        max(half, prior.minimum_s),
+        max(ten, prior.minimum_s),
+        ninety,
+        spread,
+        np.exp(ln_b),
+        prior_density,
+        density,
+    )
 
 
 def _log_likelihood(item: Evidence, ln_b: Floats) -> Floats:

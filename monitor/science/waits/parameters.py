@@ -7,7 +7,7 @@ from dataclasses import field, fields
 from enum import IntEnum
 from typing import Any, NamedTuple
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import checked
 
 PRACTICE = "common practice, no source"

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked
 from monitor.science.waits.coming import ComingAir
 
@@ -113,10 +113,7 @@ def daily_pattern_ensemble(
         strayed = _strayed(value, bin_back, ago_s, per_day, step_s)
         columns.append(_members(strayed, starts, sign, steps, per_day, step_s))
     return ComingAir(
-        now_ms,
-        float(step_s),
-        np.clip(columns[0], -40.0, 60.0),
-        np.clip(columns[1], 1.0, 100.0),
+        now_ms, float(step_s), np.clip(columns[0], -40.0, 60.0), np.clip(columns[1], 1.0, 100.0)
     )
 
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats
 from monitor.science.waits import adding, relaxing
 from monitor.science.waits.air_log import AirLog, Known
@@ -149,12 +149,7 @@ class _Group:
                 quantile(middle, 0.5),
             ]
         )
-        shares = np.stack(
-            [
-                (advised(middle) <= 0).mean(axis=1),
-                np.isinf(middle).mean(axis=1),
-            ]
-        )
+        shares = np.stack([(advised(middle) <= 0).mean(axis=1), np.isinf(middle).mean(axis=1)])
         ranges = np.stack(
             [
                 quantile(progress, LOW),
@@ -187,9 +182,14 @@ class _Group:
 
         done = self._by_cap(counted)
         ready = adding.first_reached(
-            past.law, self.coming, self.now_ms, basis - done[True], self.start_s[rows],
-            self.draws, capped=True,
-        )  # fmt: skip
+            past.law,
+            self.coming,
+            self.now_ms,
+            basis - done[True],
+            self.start_s[rows],
+            self.draws,
+            capped=True,
+        )
         return ready, np.clip(done[False] / basis, 0.0, PROGRESS_MOST)
 
     def _relaxed(
@@ -225,9 +225,16 @@ class _Group:
             extra = extra * np.exp(np.minimum(self.start_s[rows], 0.0) / past.memory_s)
         phi, drive = relaxing.coming_steps(law, coming, first, edges, draws, memory, capped=True)
         ready = relaxing.first_crossings(
-            kappa, y[True], threshold, edges, phi, drive, self.start_s[rows], extra,
+            kappa,
+            y[True],
+            threshold,
+            edges,
+            phi,
+            drive,
+            self.start_s[rows],
+            extra,
             max(past.memory_s, 1.0),
-        )  # fmt: skip
+        )
         return ready, progress
 
     def _by_cap(self, of: Callable[[relaxing.Past | adding.Past], Floats]) -> dict[bool, Floats]:
@@ -305,9 +312,14 @@ class _Group:
         return int(ts[first - 1] + part * (ts[first] - ts[first - 1])), False
 
     def _told(
-        self, i: int, times: Floats, shares: Floats, progress: Range,
-        rests_on: dict[str, float], now: _Now,
-    ) -> Readiness:  # fmt: skip
+        self,
+        i: int,
+        times: Floats,
+        shares: Floats,
+        progress: Range,
+        rests_on: dict[str, float],
+        now: _Now,
+    ) -> Readiness:
         w = self.waits[i]
         floor_ms = w.start_ms + round(1000 * (w.floor_s + self.paused_s[i]))
         low, median, high, computed = (

@@ -89,8 +89,11 @@ def latest_starts(
     low = [[0, 0, 0] for _ in ready]  # known to be in time, unless even now is too late
     high = [[steps + 1] * 3 for _ in ready]  # known to be too late
     now_will_do = in_time(low)
-    while any(h - lo > 1 for lows, highs in zip(low, high, strict=True)
-              for lo, h in zip(lows, highs, strict=True)):  # fmt: skip
+    while any(
+        h - lo > 1
+        for lows, highs in zip(low, high, strict=True)
+        for lo, h in zip(lows, highs, strict=True)
+    ):
         middle = [
             [(lo + h) // 2 for lo, h in zip(lows, highs, strict=True)]
             for lows, highs in zip(low, high, strict=True)

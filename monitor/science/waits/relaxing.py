@@ -206,7 +206,7 @@ def coming_steps(
     """φ and drive of each draw in each step to come: member j mod members, sensor as drawn.
 
     `memory` is what the wood remembers now, None without memory. Shapes (j, steps).
-    """  # fmt: skip
+    """
     member = np.arange(len(draws.basis)) % coming.temp_c.shape[0]
     t = coming.temp_c[member, first:] + draws.temp_k[:, None]
     rh = np.clip(coming.rh_pct[member, first:] + draws.rh_pct[:, None], 0.0, 100.0)
@@ -258,7 +258,7 @@ def first_crossings(
     -------
     ndarray of shape (w, j)
         0 where it is there now, infinite where not within the steps. Exact within a step.
-    """  # fmt: skip
+    """
     result = np.full(y.shape, np.inf)
     begun = start_s <= 0
     result[begun[:, None] & (y <= threshold)] = 0.0

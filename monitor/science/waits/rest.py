@@ -8,7 +8,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from monitor.errors import OutOfRange
+from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked
 from monitor.science.waits.parameters import PRACTICE, Hold, check_parameters, parameter
 

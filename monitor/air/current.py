@@ -1,0 +1,237 @@
+"""The air at each place now: values, what follows from them, and the verdict."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.air.place_means import joined, places
+from monitor.air.unreliable_readings import doubtful
+from monitor.core.errors import OutOfRange
+from monitor.core.measurements import Quantity, Series
+from monitor.domain.air_assessment import Verdict, judge
+from monitor.domain.places import Limits, Place, band
+from monitor.science.air import relative_humidity_at
+from monitor.science.registry import derive
+from monitor.science.uncertainty import dew_point_uncertainty, moisture_content_uncertainty
+from monitor.science.wood import moisture_content_is_extrapolated
+from monitor.store import TEN_MINUTES_S, Reader
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from monitor.settings import Settings
+
+EMC = "equilibrium_moisture_content"
+HEATED_TO_C = 20.0
+"""Outdoor air is told as it would be once heated to this. [°C]"""
+TRACE_MS = 86_400_000
+T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
+
+
+@dataclass(frozen=True)
+class Recent:
+    """A place's newest values, quantity to (time [ms], value), and its leading sensor's last day:
+    times [ms], temperature [°C] and RH [%], three arrays of shape (n,). `u_calibrated` has the
+    expanded uncertainty (k = 2) of the newest values that a calibration corrects."""
+
+    place: Place
+    sensor: str
+    newest: dict[Quantity, tuple[int, float]]
+    u_calibrated: dict[Quantity, float]
+    at_ms: NDArray[np.int64]
+    temp_c: NDArray[np.float64]
+    rh_pct: NDArray[np.float64]
+
+
+class DayTrace(NamedTuple):
+    """The last day as 10-minute means, ending with the newest reading; arrays of shape (n,).
+
+    Time [ms since 1970-01-01 UTC], temperature [°C], RH [%], dew point [°C], EMC [%].
+    """
+
+    at_ms: NDArray[np.int64]
+    temp_c: NDArray[np.float64]
+    rh_pct: NDArray[np.float64]
+    dew_point_c: NDArray[np.float64]
+    moisture_pct: NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlaceAir:
+    """A place's air now. NaN is unknown; `heard_ms` is None if nothing was ever heard.
+
+    `u_dew_point_k` and `u_moisture_pct` follow from the sensor's calibration, or else from its
+    stated accuracy (k = 2).
+    `heated_rh_pct` is the RH of outdoor air brought in and heated to `HEATED_TO_C`. [%]
+    """
+
+    place: Place
+    heard_ms: int | None
+    old: bool
+    temp_c: float
+    rh_pct: float
+    pressure_pa: float
+    surface_temp_c: float
+    battery_pct: float
+    dew_point_c: float
+    u_dew_point_k: float
+    frost_point_c: float
+    moisture_pct: float
+    u_moisture_pct: float
+    extrapolated: bool
+    heated_rh_pct: float
+    band_pct: tuple[float, float]
+    verdict: Verdict
+    trace: DayTrace
+
+
+def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
+    """Each place's newest values and the last day of its leading sensor, as 10-minute means.
+
+    The leading sensor is the first by name of those that measure temperature and RH and are not
+    old, and are neither stuck nor saturated nor misdated, if there is such a one; if all are old,
+    the one heard last. Pressure, surface temperature and battery are the
+    newest of any sensor at the place.
+    """
+    limit = now_ms - 1000 * settings.board.stale_after_s
+    latest: dict[str, dict[str, dict[Quantity, tuple[int, float]]]] = {}
+    u_of: dict[Series, float] = {}
+    for series_id, (series, ts_ms, value) in reader.latest():
+        if (u := reader.uncertainty(series_id, value, ts_ms)) is not None:
+            u_of[series] = u
+        at = latest.setdefault(series.place, {}).setdefault(series.sensor, {})
+        at[series.quantity] = (ts_ms, value)
+    ids = reader.series()
+    found = []
+    for place in places(reader, settings):
+        sensors = latest.get(place.id, {})
+        pairs = {
+            name: min(v[T][0], v[RH][0]) for name, v in sensors.items() if {T, RH} <= v.keys()
+        }
+        fresh = sorted(n for n in pairs if pairs[n] >= limit)
+        if len(fresh) > 1:
+            sound = [n for n in fresh if not _in_doubt(reader, ids, place.id, n, now_ms)]
+            fresh = sound or fresh
+        name = next(iter(fresh), "")
+        name = name or max(pairs, key=lambda n: pairs[n], default="")
+        newest: dict[Quantity, tuple[int, float]] = {}
+        for values in sensors.values():
+            for quantity, value_at in values.items():
+                newest[quantity] = max(newest.get(quantity, (0, 0.0)), value_at)
+        if name:
+            newest |= {q: sensors[name][q] for q in (T, RH)}
+        trace = [
+            reader.rollups(one, TEN_MINUTES_S, now_ms - TRACE_MS, now_ms + 1)
+            if (one := ids.get(Series(place.id, name, q)))
+            else None
+            for q in (T, RH)
+        ]
+        own = {q: u_of[s] for q in (T, RH) if (s := Series(place.id, name, q)) in u_of}
+        found.append(Recent(place, name, newest, own, *joined(*trace)))
+    return found
+
+
+def _in_doubt(
+    reader: Reader, ids: dict[Series, int], place: str, sensor: str, now_ms: int
+) -> bool:
+    series_id = ids.get(Series(place, sensor, RH), 0)
+    rows = reader.rollups(series_id, TEN_MINUTES_S, now_ms - TRACE_MS, now_ms + 1)
+    return bool(doubtful(reader, place, sensor, rows)[-1:].any())
+
+
+def air_now(recent: list[Recent], settings: Settings, now_ms: int) -> list[PlaceAir]:
+    """The air at each place, in the same order."""
+    return [_place_air(one, settings, now_ms) for one in recent]
+
+
+def work_band(place: Place, limits: Limits) -> tuple[float, float]:
+    """Between which RH the work at a place is not troubled: the band that is drawn. [%], [%]
+
+    Where varnish is laid the upper end is the limit of blushing, as in the verdict.
+    """
+    low, high = band(place, limits)
+    return (low, limits.varnish_rh_high_pct) if place.kind == "varnish" else (low, high)
+
+
+def _place_air(one: Recent, settings: Settings, now_ms: int) -> PlaceAir:
+    values = {quantity: value for quantity, (_, value) in one.newest.items()}
+    temp = values.get(Quantity.TEMPERATURE, math.nan)
+    rh = values.get(Quantity.HUMIDITY, math.nan)
+    heard = min(
+        (one.newest[q][0] for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY) if q in one.newest),
+        default=None,
+    )
+    if not one.sensor:  # each measured by another sensor: no pair, nothing follows
+        dew = frost = emc = heated = math.nan
+    else:
+        dew = float(derive("dew_point", temp, rh))
+        frost = float(derive("frost_point", temp, rh))
+        emc = float(derive(EMC, temp, rh))
+        heated = _heated(temp, rh)
+    trace = _trace(one, heard, temp, rh)
+    u_dew, u_emc = _uncertainty(temp, rh, dew, emc, one.u_calibrated, settings)
+    return PlaceAir(
+        place=one.place,
+        heard_ms=heard,
+        old=heard is not None and now_ms - heard > 1000 * settings.board.stale_after_s,
+        temp_c=temp,
+        rh_pct=rh,
+        pressure_pa=values.get(Quantity.PRESSURE, math.nan),
+        surface_temp_c=values.get(Quantity.SURFACE_TEMPERATURE, math.nan),
+        battery_pct=values.get(Quantity.BATTERY, math.nan),
+        dew_point_c=dew,
+        u_dew_point_k=u_dew,
+        frost_point_c=frost,
+        moisture_pct=emc,
+        u_moisture_pct=u_emc,
+        extrapolated=math.isfinite(emc)
+        and bool(moisture_content_is_extrapolated(temp, min(rh, 100.0))),
+        heated_rh_pct=heated,
+        band_pct=work_band(one.place, settings.limits),
+        verdict=judge(
+            one.place, settings.limits, trace.at_ms, trace.temp_c, trace.rh_pct, trace.dew_point_c
+        ),
+        trace=trace,
+    )
+
+
+def _trace(one: Recent, heard: int | None, temp: float, rh: float) -> DayTrace:
+    at, temps, rhs = one.at_ms, one.temp_c, one.rh_pct
+    if heard is not None and one.sensor:
+        before = at < heard
+        at = np.append(at[before], heard)
+        temps, rhs = np.append(temps[before], temp), np.append(rhs[before], rh)
+    return DayTrace(at, temps, rhs, derive("dew_point", temps, rhs), derive(EMC, temps, rhs))
+
+
+def _heated(temp: float, rh: float) -> float:
+    """NaN for air that is warmer than that already."""
+    if temp >= HEATED_TO_C:
+        return math.nan
+    try:
+        return float(relative_humidity_at(temp, min(rh, 100.0), HEATED_TO_C))
+    except OutOfRange:
+        return math.nan
+
+
+def _uncertainty(
+    temp: float,
+    rh: float,
+    dew: float,
+    emc: float,
+    calibrated: dict[Quantity, float],
+    settings: Settings,
+) -> tuple[float, float]:
+    u_temp = calibrated.get(T, settings.sensor.temp_accuracy_c)
+    u_rh = calibrated.get(RH, settings.sensor.rh_accuracy_pct)
+    rh = min(rh, 100.0)
+    u_dew = (
+        float(dew_point_uncertainty(temp, rh, u_temp, u_rh)) if math.isfinite(dew) else math.nan
+    )
+    if not math.isfinite(emc):
+        return u_dew, math.nan
+    return u_dew, float(moisture_content_uncertainty(temp, rh, u_temp, u_rh))

@@ -1,0 +1,98 @@
+"""The places there are, and means of temperature and RH at each, from the store's rollups."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.air.unreliable_readings import doubtful
+from monitor.core.measurements import Quantity, Series
+from monitor.domain.places import Place
+from monitor.store import TEN_MINUTES_S, Reader
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from monitor.settings import Settings
+
+
+class Means(NamedTuple):
+    """Means: start of each [ms], temperature [°C], RH [%]; three arrays of shape (n,)."""
+
+    ts_ms: NDArray[np.int64]
+    temp_c: NDArray[np.float64]
+    rh_pct: NDArray[np.float64]
+
+
+def means(
+    reader: Reader, place: str, start_ms: int, end_ms: int, period_s: int = TEN_MINUTES_S
+) -> Means:
+    """Means of T and RH at a place, of the sensor that is first by name and has both; where it has
+    a gap, of the next. Where one was stuck or saturated, or its clock wrong, it comes last.
+    [ms], [°C], [%]"""
+    known = reader.series()
+    parts, in_doubt = [], []
+    for sensor in sorted({s.sensor for s in known if s.place == place}):
+        ids = [
+            known.get(Series(place, sensor, q)) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+        ]
+        rows = [reader.rollups(i, period_s, start_ms, end_ms) for i in ids if i is not None]
+        if len(rows) < len(ids):
+            continue
+        part = joined(*rows)
+        doubt = doubtful(reader, place, sensor, rows[1], period_s)
+        bad = np.isin(part[0], rows[1]["ts_ms"][doubt])
+        parts.append([column[~bad] for column in part])
+        in_doubt.append([column[bad] for column in part])
+    ts, temp, rh = joined(None, None)
+    for more in (*parts, *in_doubt):
+        new = ~np.isin(more[0], ts)
+        ts, temp, rh = (
+            np.concatenate([had, got[new]]) for had, got in zip((ts, temp, rh), more, strict=True)
+        )
+    order = np.argsort(ts, kind="stable")
+    return Means(ts[order], temp[order], rh[order])
+
+
+def calibrated(reader: Reader, place: str, read: Means) -> tuple[float | None, float | None]:
+    """Expanded uncertainty (k = 2) of the last means of a place, as the calibration of the sensor
+    they come from has it; None where it was never calibrated. [K], [%]"""
+    known, at_ms = reader.series(), int(read.ts_ms[-1])
+    pairs = ((Quantity.TEMPERATURE, read.temp_c), (Quantity.HUMIDITY, read.rh_pct))
+    for sensor in sorted({s.sensor for s in known if s.place == place}):
+        ids = [known.get(Series(place, sensor, q)) for q, _ in pairs]
+        if all(
+            i is not None and _mean_at(reader, i, at_ms) == values[-1]
+            for i, (_, values) in zip(ids, pairs, strict=True)
+        ):
+            u_temp, u_rh = (
+                reader.uncertainty(i, float(values[-1]), at_ms)
+                for i, (_, values) in zip(ids, pairs, strict=True)
+                if i is not None
+            )
+            return u_temp, u_rh
+    return None, None
+
+
+def _mean_at(reader: Reader, series_id: int, at_ms: int) -> float | None:
+    rows = reader.rollups(series_id, TEN_MINUTES_S, at_ms, at_ms + 1)
+    return float(rows["mean"][-1]) if len(rows) else None
+
+
+def joined(
+    temp: NDArray[np.void] | None, rh: NDArray[np.void] | None
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+    """Times, and means of temperature and RH, where there are both."""
+    if temp is None or rh is None:
+        return np.empty(0, np.int64), np.empty(0), np.empty(0)
+    at_ms, i, j = np.intersect1d(temp["ts_ms"], rh["ts_ms"], True, True)
+    return at_ms, temp["mean"][i], rh["mean"][j]
+
+
+def places(reader: Reader, settings: Settings) -> list[Place]:
+    """The places of the settings in their order, then any other that a sensor has named."""
+    known = {place.id: place for place in settings.places}
+    for series in reader.series():
+        known.setdefault(series.place, Place(id=series.place))
+    return list(known.values())

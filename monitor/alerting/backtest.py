@@ -1,0 +1,306 @@
+"""The rules over a stretch of the log: which alerts there would have been.
+
+Each ten minutes is a look, as the service looks each minute. The log knows places, sensors and
+instruments; waits, reservoirs, broker and disk leave no trace in it that could be looked at again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.air.place_means import places
+from monitor.alerting.air_quantities import Air, concerns, values_of
+from monitor.alerting.observations import KNOWN_MS, SHOP, knows_home, moved_on
+from monitor.core.measurements import Quantity, Series
+from monitor.domain.alerts import alert, state_machine
+from monitor.domain.alerts.alert import Alert
+from monitor.domain.alerts.rule import Of, Rule
+from monitor.domain.alerts.rule_state import Latch, Seen
+from monitor.domain.instrument import Instrument
+from monitor.domain.places import band
+from monitor.science.health import SATURATED_PCT
+from monitor.science.plates.restraint import YIELD_STRAIN, restrained_strain
+from monitor.science.plates.species import SPECIES
+from monitor.store import TEN_MINUTES_S, Reader
+from monitor.wood.evaluation import warm_up_margins_k, wood_history
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from monitor.settings import Settings
+
+STEP_MS = 1000 * TEN_MINUTES_S
+DAY_MS = 86_400_000
+SKIPPED = (Of.WAIT, Of.RESERVOIR, Of.SHOP)
+
+
+class Watch(NamedTuple):
+    """What one rule sees of one subject: its values at each look, and where it is there at all."""
+
+    rule: Rule
+    seen: Seen
+    values: NDArray[np.float64]
+    there: NDArray[np.bool_]
+
+
+def replay(
+    reader: Reader,
+    settings: Settings,
+    rules: Iterable[Rule],
+    instruments: Iterable[Instrument],
+    start_ms: int,
+    end_ms: int,
+    on_step: Callable[[int, int], None] | None = None,
+) -> list[Alert]:
+    """Every alert of a stretch, in the order they were raised.
+
+    Parameters
+    ----------
+    start_ms, end_ms : int
+        [ms since 1970-01-01 UTC]
+    on_step : callable
+        Told how many looks are done, of how many.
+    """
+    looks = np.arange(start_ms - start_ms % STEP_MS + STEP_MS, end_ms + 1, STEP_MS)
+    watches = list(_watches(reader, settings, list(rules), list(instruments), looks))
+    by_id = {watch.rule.id: watch.rule for watch in watches}
+    matters = _matters(watches, len(looks))
+    known: dict[str, Alert] = {}
+    latches: dict[tuple[str, str], Latch] = {}
+    open_now: list[Alert] = []
+    for i, now in enumerate(looks.tolist()):
+        if on_step and i % 500 == 0:
+            on_step(i, len(looks))
+        if not (matters[i] or latches or open_now):
+            continue  # nothing beyond a limit, nothing under way: a step would change nothing
+        seen: dict[str, list[Seen]] = {rule_id: [] for rule_id in by_id}
+        for watch in watches:
+            if watch.there[i]:
+                value = float(watch.values[i])
+                seen[watch.rule.id].append(watch.seen._replace(value=value))
+        step = state_machine.step(by_id.values(), latches, open_now, seen, now, len(known) + 1)
+        latches = step.latches
+        for event in step.events:
+            known[event.subject] = alert.apply(known.get(event.subject), event)
+        if step.events:
+            open_now = [one for one in known.values() if one.open]
+    return list(known.values())
+
+
+def _matters(watches: Sequence[Watch], n: int) -> NDArray[np.bool_]:
+    """At which looks any value is beyond its limits."""
+    found = np.zeros(n, bool)
+    for rule, seen, values, there in watches:
+        low, high = rule.limits(seen.band)
+        found |= there & ((values < low) | (values > high))
+    return found
+
+
+def _watches(
+    reader: Reader,
+    settings: Settings,
+    rules: Sequence[Rule],
+    instruments: Sequence[Instrument],
+    looks: NDArray[np.int64],
+) -> Iterable[Watch]:
+    wanted = [rule for rule in rules if rule.on and rule.of not in SKIPPED]
+    everywhere = np.ones(len(looks), bool)
+    airs: dict[str, _Air] = {}
+    together: dict[str, list[Watch]] = {}
+    for place in places(reader, settings):
+        air = airs[place.id] = _Air(reader, place.id, looks)
+        limits = band(place, settings.limits)
+        for rule in wanted:
+            if rule.of is Of.PLACE and concerns(rule, place):
+                values = air.values(rule.quantity, rule.over_s)
+                seen = Seen(place.id, place.label, 0.0, limits)
+                alone = Watch(rule, seen, values, everywhere)
+                if rule.together:
+                    together.setdefault(rule.id, []).append(alone)
+                else:
+                    yield alone
+    yield from map(_furthest, together.values())
+    yield from _sensors(reader, settings, wanted, looks)
+    for instrument in instruments:
+        for rule in wanted:
+            if rule.of is Of.INSTRUMENT:
+                yield from _instrument(reader, rule, instrument, airs, looks)
+
+
+def _furthest(many: Sequence[Watch]) -> Watch:
+    """Several places as one subject: at each look the value furthest out."""
+    rule, seen = many[0].rule, many[0].seen
+    low, high = rule.limits(seen.band)
+    values = np.array([watch.values for watch in many])
+    out = np.maximum(low - values, values - high)
+    worst = np.argmax(np.where(np.isnan(out), -np.inf, out), axis=0)
+    label = " and ".join(watch.seen.label for watch in many)
+    return Watch(
+        rule,
+        Seen(SHOP, label, 0.0, seen.band),
+        values[worst, np.arange(values.shape[1])],
+        many[0].there,
+    )
+
+
+class _Air:
+    """A place's air on the grid of the looks: the mean of the ten minutes before each."""
+
+    def __init__(self, reader: Reader, place: str, looks: NDArray[np.int64]) -> None:
+        before = DAY_MS // STEP_MS
+        self._before = before
+        first = int(looks[0]) - STEP_MS * (before + 1)
+        self._grid = first + STEP_MS * np.arange(len(looks) + before)
+        ids = reader.series()
+        sensors = sorted({s.sensor for s in ids if s.place == place})
+        self._columns = Air(
+            *(
+                self._column(reader, [ids.get(Series(place, s, q)) for s in sensors])
+                for q in (
+                    Quantity.TEMPERATURE,
+                    Quantity.HUMIDITY,
+                    Quantity.SURFACE_TEMPERATURE,
+                    Quantity.PRESSURE,
+                )
+            )
+        )
+
+    def _column(self, reader: Reader, ids: Sequence[int | None]) -> NDArray[np.float64]:
+        """Of the first series that has a value; NaN where none has."""
+        column = np.full(len(self._grid), np.nan)
+        for series_id in ids:
+            if series_id is not None:
+                rows = reader.rollups(
+                    series_id, TEN_MINUTES_S, int(self._grid[0]), int(self._grid[-1]) + STEP_MS
+                )
+                mine = on_grid(rows["ts_ms"], rows["mean"], self._grid)
+                column = np.where(np.isnan(column), mine, column)
+        return column
+
+    def values(self, quantity: str, over_s: int = 0) -> NDArray[np.float64]:
+        found = values_of(quantity, self._columns)
+        if over_s:
+            back = max(1, round(over_s / TEN_MINUTES_S))
+            return found[self._before :] - found[self._before - back : len(found) - back]
+        return found[self._before :]
+
+
+def on_grid(
+    ts_ms: NDArray[np.int64], values: NDArray[np.float64], grid: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Values at the moments of a grid of `STEP_MS`, NaN where there is none."""
+    column = np.full(len(grid), np.nan)
+    i = (ts_ms - grid[0]) // STEP_MS
+    inside = (i >= 0) & (i < len(grid))
+    column[i[inside]] = values[inside]
+    return column
+
+
+def _sensors(
+    reader: Reader, settings: Settings, rules: Sequence[Rule], looks: NDArray[np.int64]
+) -> Iterable[Watch]:
+    rules = [rule for rule in rules if rule.of is Of.SENSOR]
+    labels = {place.id: place.label for place in places(reader, settings)}
+    outdoors = {place.id for place in places(reader, settings) if place.kind == "outdoors"}
+    ids = reader.series()
+    last: dict[tuple[str, str], int] = {}
+    for _, (series, ts_ms, _) in reader.latest():
+        one = (series.sensor, series.place)
+        last[one] = max(last.get(one, 0), ts_ms)
+    carried = moved_on(reader, last)
+    kept = {(one.name, one.home): one for one in reader.histories().values()}
+    for sensor, place in sorted(last):
+        mine = [s for s in ids if (s.sensor, s.place) == (sensor, place)]
+        heard = np.full(len(looks), np.iinfo(np.int64).min)
+        columns = {
+            name: np.full(len(looks), np.nan) for name in ("unchanged_s", "saturated_s", "battery")
+        }
+        for series in mine:
+            if series.quantity not in (Quantity.HUMIDITY, Quantity.BATTERY):
+                continue
+            rows = reader.rollups(
+                ids[series], TEN_MINUTES_S, int(looks[0]) - KNOWN_MS, int(looks[-1]) + 1
+            )
+            if not len(rows):
+                continue
+            at = np.searchsorted(rows["ts_ms"] + STEP_MS, looks, side="right") - 1
+            known = at >= 0
+            heard[known] = np.maximum(heard[known], rows["ts_ms"][at[known]] + STEP_MS)
+            if series.quantity is Quantity.BATTERY:
+                columns["battery"][known] = rows["mean"][at[known]]
+                continue
+            wet = rows["low"] >= SATURATED_PCT
+            moved = (
+                wet
+                | (rows["low"] != rows["high"])
+                | np.r_[True, rows["low"][1:] != rows["low"][:-1]]
+            )
+            for name, broken in (
+                ("unchanged_s", moved),
+                ("saturated_s", ~wet | (series.place in outdoors)),
+            ):
+                columns[name][known] = _lasting_s(rows["ts_ms"], broken)[at[known]]
+        if (heard == np.iinfo(np.int64).min).all():
+            continue
+        history = kept.get((sensor, place))
+        proved_ms = history.proved_ms() if history is not None else None
+        columns["rested"] = np.full(len(looks), np.nan)  # jars leave no trace in a place's air
+        columns["calibrated_s"] = np.full(len(looks), np.nan)
+        if proved_ms is not None:
+            columns["calibrated_s"] = np.where(
+                looks >= proved_ms, (looks - proved_ms) / 1000, np.nan
+            )
+        columns["silent_s"] = np.where(heard > 0, (looks - heard) / 1000, np.nan)
+        there = (heard > 0) & (looks - heard <= KNOWN_MS)
+        there &= looks < carried.get((sensor, place), looks[-1] + 1)
+        label = f"Sensor {sensor} at {labels[place]}"
+        for rule in rules:
+            yield Watch(rule, Seen(f"{place}/{sensor}", label, 0.0), columns[rule.quantity], there)
+
+
+def _lasting_s(ts_ms: NDArray[np.int64], broken: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """At the end of each rollup: for how long nothing was broken. [s]"""
+    last = np.maximum.accumulate(np.where(broken, np.arange(len(ts_ms)), -1))
+    first = np.minimum(last + 1, len(ts_ms) - 1)
+    lasting = (ts_ms - ts_ms[first]) / 1000 + TEN_MINUTES_S
+    return np.where(last == np.arange(len(ts_ms)), 0.0, lasting)
+
+
+def _instrument(
+    reader: Reader,
+    rule: Rule,
+    instrument: Instrument,
+    airs: dict[str, _Air],
+    looks: NDArray[np.int64],
+) -> Iterable[Watch]:
+    there = (looks >= instrument.arrived_ms) & (looks < (instrument.left_ms or looks[-1] + 1))
+    if not there.any():
+        return
+    seen = Seen(instrument.id, instrument.reference, 0.0)
+    if rule.quantity == "warm_up_margin":
+        air = airs.get(instrument.place)
+        if air is not None and instrument.arrived_temp_c is not None:
+            margin = warm_up_margins_k(
+                instrument, air.values("temperature"), air.values("dew_point"), looks
+            )
+            yield Watch(rule, seen, np.where(np.isnan(margin), np.inf, margin), there)
+        return
+    if not knows_home(instrument):
+        return
+    past = wood_history(reader, instrument, int(looks[-1]))
+    if past is None:
+        return
+    at = np.searchsorted(past.at_ms, looks, side="right") - 1
+    off = past.mean - past.rest_pct
+    if rule.quantity == "from_rest":
+        value = off[np.argmax(np.abs(off), axis=0), np.arange(off.shape[1])]
+    else:
+        held = [part.restraint for part in past.parts]
+        per_pct = [SPECIES[part.species].along(part.cut).coefficient for part in past.parts]
+        strain = restrained_strain(np.array(held)[:, None], np.array(per_pct)[:, None], off)
+        value = np.where(past.opened, 0.0, 100 * strain.max(axis=0) / YIELD_STRAIN)
+    values = np.where(at >= 0, value[np.maximum(at, 0)], np.nan)
+    yield Watch(rule, seen, values, there)

@@ -1,0 +1,146 @@
+"""The morning brief: the night's air, what became ready, what the day's air means, what is open."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.air.current import PlaceAir, air_now, recent
+from monitor.air.place_means import means
+from monitor.alerting.messages import change, ending, moment, sentence, value_text
+from monitor.commands import Journal
+from monitor.core.clock import from_ms, to_ms
+from monitor.domain.air_assessment import State as AirState
+from monitor.domain.notification import Notice
+from monitor.domain.opening_hours import of_day
+from monitor.science.waits.wait import State
+from monitor.store import Reader
+from monitor.waits.evaluation import Standing
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+
+NIGHT_MS = 12 * 3_600_000
+"""How far back the night goes. [ms]"""
+LATE_MS = 4 * 3_600_000
+"""A brief that could not be made in time is still made so long after. [ms]"""
+
+
+def due(settings: Settings, now_ms: int) -> str | None:
+    """The id of the brief that is due at a moment, one a day; None if none is.
+
+    A time that a clock change leaves out falls after it, one that comes twice counts once: the id
+    is the day's.
+    """
+    if not settings.alerts.brief_at:
+        return None
+    there = from_ms(now_ms).astimezone(settings.zone)
+    at = of_day(settings.alerts.brief_at)
+    for day in (there.date(), there.date() - timedelta(days=1)):
+        begins = to_ms(datetime.combine(day, at, settings.zone))
+        if begins <= now_ms < begins + LATE_MS:
+            return f"brief-{day.isoformat()}"
+    return None
+
+
+def brief(
+    reader: Reader,
+    settings: Settings,
+    journal: Journal,
+    standings: Sequence[Standing],
+    notice_id: str,
+    now_ms: int,
+) -> Notice:
+    """The brief of a morning.
+
+    Parameters
+    ----------
+    standings : sequence of Standing
+        Of the open waits.
+    now_ms : int
+        [ms since 1970-01-01 UTC]
+    """
+    airs = [
+        air
+        for air in air_now(recent(reader, settings, now_ms), settings, now_ms)
+        if air.place.kind != "outdoors"
+    ]
+    parts = [
+        ("Air", [_air(reader, air, settings, now_ms) for air in airs]),
+        ("Waits", _waits(standings, settings, now_ms)),
+        ("Alerts", _alerts(journal, settings, now_ms)),
+    ]
+    text = "\n\n".join("\n".join([f"{head}:", *lines]) for head, lines in parts if lines)
+    return Notice(notice_id, now_ms, now_ms, 1, _title(airs, standings, journal), text)
+
+
+def _title(airs: Sequence[PlaceAir], standings: Sequence[Standing], journal: Journal) -> str:
+    ready = sum(_state(one) is State.READY for one in standings)
+    alerts = sum(alert.open for alert in journal.alerts.values())
+    worst = max(airs, key=lambda air: air.verdict.weight, default=None)
+    air = "no air known"
+    if worst is not None and worst.verdict.state is not AirState.UNKNOWN:
+        air = (
+            "the air is right"
+            if worst.verdict.weight == 0
+            else f"{worst.verdict.state} at {worst.place.label}"
+        )
+    return f"Good morning: {air}; {ready} ready, {_many(alerts, 'alert')} open."
+
+
+def _air(reader: Reader, air: PlaceAir, settings: Settings, now_ms: int) -> str:
+    fahrenheit = settings.board.temperature_unit == "F"
+    night = means(reader, air.place.id, now_ms - NIGHT_MS, now_ms)
+    if not len(night.ts_ms):
+        return f"{air.place.label}: no reading since last evening."
+    low, high = np.min(night.rh_pct), np.max(night.rh_pct)
+    cold, warm = (
+        value_text(float(t), "°C", fahrenheit=fahrenheit)
+        for t in (np.min(night.temp_c), np.max(night.temp_c))
+    )
+    now = "" if air.old else f" {air.verdict.sentence}"
+    return f"{air.place.label}: {low:.0f} to {high:.0f} % RH, {cold} to {warm} since last evening.{now}"
+
+
+def _waits(standings: Sequence[Standing], settings: Settings, now_ms: int) -> list[str]:
+    lines = []
+    for one in standings:
+        wait, found = one.wait, one.readiness
+        name = ", ".join(filter(None, (wait.instrument, wait.what or one.kind.name)))
+        if found is None:
+            lines.append(f"{name}: {one.why_not}")
+        elif found.state is State.READY:
+            lines.append(f"{name}: ready.")
+        elif found.state is State.HOLD:
+            lines.append(f"{name}: on hold, the air is too damp or too cold.")
+        elif found.ready_ms is not None and found.ready_ms < now_ms + 2 * NIGHT_MS:
+            late = " That is later than wanted." if one.late else ""
+            lines.append(f"{name}: about {moment(found.ready_ms, now_ms, settings.zone)}.{late}")
+    return lines
+
+
+def _alerts(journal: Journal, settings: Settings, now_ms: int) -> list[str]:
+    fahrenheit, zone = settings.board.temperature_unit == "F", settings.zone
+    lines = []
+    for alert in journal.alerts.values():
+        line = sentence(alert, fahrenheit=fahrenheit)
+        if alert.open:
+            seen = " Acknowledged." if alert.acknowledged else ""
+            more = "; ".join(filter(None, (alert.detail, change(alert, now_ms, zone))))
+            line += f" ({more})" if more else ""
+            lines.append(f"{line}, since {moment(alert.began_ms, now_ms, zone)}.{seen} {alert.do}")
+        elif alert.cleared_ms is not None and alert.cleared_ms > now_ms - NIGHT_MS:
+            span = f"{moment(alert.began_ms, now_ms, zone)} to {moment(alert.cleared_ms, now_ms, zone)}"
+            lines.append(f"Over: {'; '.join(filter(None, (f'{line}, {span}', ending(alert))))}.")
+    return lines
+
+
+def _state(one: Standing) -> State | None:
+    return one.readiness.state if one.readiness else None
+
+
+def _many(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number or 'no'} {word}s"

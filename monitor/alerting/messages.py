@@ -1,0 +1,222 @@
+"""Alerts in words, for notices, the terminal and retained messages."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from monitor.core.clock import from_ms
+from monitor.domain.alerts.alert import Alert, Did
+from monitor.domain.alerts.rule import OUTLOOK
+from monitor.domain.alerts.state_machine import NO_LONGER
+from monitor.domain.events import Event
+from monitor.domain.notification import TITLE_MAX, Notice
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from monitor.settings import Settings
+
+NAMED_MAX = 4
+"""Most subjects named in a title."""
+TELLS = (Did.RAISE, Did.ROSE, Did.TELL)
+"""What is worth a notice; a change for the worse is too, and that what was foretold will not be."""
+AGAIN = {Did.TELL: "Still: ", Did.CHANGED: "Sooner or worse: ", Did.CLEAR: "No longer: "}
+"""What a title begins with."""
+
+
+class Told(NamedTuple):
+    """A notice, and the events that it tells of."""
+
+    notice: Notice
+    events: tuple[Event, ...]
+
+
+def value_text(value: float | None, unit: str, *, fahrenheit: bool = False) -> str:
+    """A value in words: `27 %`, `4.5 °C`, `3 h`; empty where there is none to tell."""
+    if value is None or not unit:
+        return ""
+    if unit == "s":
+        minutes = round(value / 60)
+        if abs(minutes) < 120:
+            return f"{minutes} min"
+        return f"{minutes / 60:.0f} h" if abs(minutes) < 48 * 60 else f"{minutes / 1440:.0f} days"
+    if unit == "°C" and fahrenheit:
+        return f"{1.8 * value + 32:.0f} °F"
+    if unit == "K" and fahrenheit:
+        return f"{1.8 * value:.1f} °F"
+    return f"{value:.0f} {unit}" if unit == "%" else f"{value:.1f} {unit}"
+
+
+def sentence(alert: Alert, *, fahrenheit: bool = False) -> str:
+    """An alert in a line: `Front bench: Very dry, 27 %`."""
+    return _line(_said_of(alert), alert.label, fahrenheit=fahrenheit)
+
+
+def worst_text(alert: Alert, *, fahrenheit: bool = False) -> str:
+    """How far an alert that is over went: `worst 24 %`; empty where there is no value to tell.
+
+    What lies furthest out is kept of its last rule; if its gravest one watched something else, that
+    one's value when it was told.
+    """
+    said = alert.at_gravest
+    if said["quantity"] == alert.quantity and alert.worst is not None:
+        text = value_text(alert.worst, alert.unit, fahrenheit=fahrenheit)
+        return f"worst {text}" if text else ""
+    text = value_text(said["value"], said["unit"], fahrenheit=fahrenheit)
+    return f"{text} when told" if text else ""
+
+
+def ending(alert: Alert) -> str:
+    """How an alert that is over came to its end, where that is not plain: `it has begun`."""
+    if alert.ended == "gone":
+        return "what it was about is no longer there"
+    if alert.ended == "begun":
+        return "it has begun"
+    if alert.ended == "off":
+        return "its rule was switched off"
+    return NO_LONGER if alert.quantity in OUTLOOK else ""
+
+
+def change(alert: Alert, now_ms: int, zone: ZoneInfo) -> str:
+    """That a newer outlook made of an alert other than it was told; empty if none did."""
+    if alert.changed_ms is None:
+        return ""
+    return f"changed {moment(alert.changed_ms, now_ms, zone)} by a newer outlook"
+
+
+def moment(ms: int, now_ms: int, zone: ZoneInfo) -> str:
+    """A time in the shop's zone: `14:05` today, else with its day."""
+    there = from_ms(ms).astimezone(zone)
+    same = there.date() == from_ms(now_ms).astimezone(zone).date()
+    return f"{there:%H:%M}" if same else f"{there:%a %d %b %H:%M}"
+
+
+def notices(
+    events: Iterable[Event],
+    alerts: Mapping[str, Alert],
+    settings: Settings,
+    now_ms: int,
+    breaks_quiet: Mapping[str, bool],
+) -> list[Told]:
+    """The notices that events of one moment make; those of one rule and one sort are one notice.
+
+    Parameters
+    ----------
+    events : iterable of Event
+    alerts : mapping of id to Alert
+        Those there were before.
+    breaks_quiet : mapping of rule id to bool
+    """
+    waits_for = settings.quiet_until(now_ms)
+    unsent = {a.id for a in alerts.values() if waits_for == settings.quiet_until(a.told_ms)}
+    heard = {i: a for i, a in alerts.items() if waits_for is None or i not in unsent}
+    told = [said for one in events if (said := _worth_telling(one, heard)) is not None]
+    told.sort(key=lambda e: (-e.body["urgency"], e.body["rule"], e.action))
+    fahrenheit = settings.board.temperature_unit == "F"
+    found = []
+    for (rule, action), group in groupby(told, key=lambda e: (e.body["rule"], e.action)):
+        many = tuple(group)
+        body = many[0].body
+        labels = [_label(event, alerts) for event in many]
+        found.append(
+            Told(
+                Notice(
+                    notice_id=f"{rule}-{many[0].subject}-{now_ms}",
+                    made_ms=now_ms,
+                    not_before_ms=(None if breaks_quiet.get(rule) else waits_for) or now_ms,
+                    urgency=body["urgency"],
+                    title=_title(many, labels, action, fahrenheit=fahrenheit),
+                    text=_text(many, labels, alerts, settings, now_ms),
+                ),
+                many,
+            )
+        )
+    return found
+
+
+def _worth_telling(event: Event, heard: Mapping[str, Alert]) -> Event | None:
+    """The event if it makes a notice, with all that the notice says; else None. `heard`: the alerts
+    that somebody was told of."""
+    if event.action in TELLS or event.body.get("graver"):
+        return event
+    alert = heard.get(event.subject)
+    if (
+        event.action != Did.CLEAR
+        or event.body["ended"] != "back"
+        or alert is None
+        or alert.quantity not in OUTLOOK
+        or not alert.notice
+    ):
+        return None
+    told = [one.body["detail"] for one in alert.events if one.body.get("foretold")]
+    said = {
+        "rule": alert.rule,
+        "urgency": alert.urgency,
+        "name": alert.name,
+        "value": None,
+        "unit": "",
+        "why": NO_LONGER,
+        "caution": "",
+        "do": "Nothing need be done for it.",
+        "detail": f"told before: {told[-1] if told else alert.detail}",
+    }
+    return event._replace(body={**event.body, **said})
+
+
+def _title(many: Sequence[Event], labels: Sequence[str], action: str, *, fahrenheit: bool) -> str:
+    """Of spoken length: what it is, and the first thing to do if there is room."""
+    body = many[0].body
+    if len(many) == 1:
+        line = _line(body, labels[0], fahrenheit=fahrenheit)
+    else:
+        named = ", ".join(labels[:NAMED_MAX])
+        more = f" and {len(many) - NAMED_MAX} more" if len(many) > NAMED_MAX else ""
+        line = f"{body['name']}: {named}{more}"
+    line = f"{AGAIN.get(Did(action), '')}{line}"
+    first = body["do"].partition(". ")[0].rstrip(".")
+    full = f"{line}. {first}." if first else f"{line}."
+    if len(full) <= TITLE_MAX:
+        return full
+    return f"{line}." if len(line) < TITLE_MAX else f"{line[: TITLE_MAX - 1]}…"
+
+
+def _text(
+    many: Sequence[Event],
+    labels: Sequence[str],
+    alerts: Mapping[str, Alert],
+    settings: Settings,
+    now_ms: int,
+) -> str:
+    body, zone = many[0].body, settings.zone
+    fahrenheit = settings.board.temperature_unit == "F"
+    lines = []
+    for event, label in zip(many, labels, strict=True):
+        known = alerts.get(event.subject)
+        began = event.body.get("began_ms") or (known.began_ms if known else now_ms)
+        since = moment(began, now_ms, zone)
+        detail = f" ({event.body['detail']})" if event.body["detail"] else ""
+        lines.append(
+            f"{_line(event.body, label, fahrenheit=fahrenheit)}{detail}, since {since}. "
+            f"Alert {event.subject}."
+        )
+    lines += [f"Now: {body['do']}", f"Why: {body['why']}"]
+    if body["caution"]:
+        lines.append(f"Caution: {body['caution']}")
+    if settings.shop.name:
+        lines.append(settings.shop.name)
+    return "\n".join(lines)
+
+
+def _line(body: Mapping[str, Any], label: str, *, fahrenheit: bool) -> str:
+    value = value_text(body["value"], body["unit"], fahrenheit=fahrenheit)
+    return f"{label}: {body['name']}" + (f", {value}" if value else "")
+
+
+def _label(event: Event, alerts: Mapping[str, Alert]) -> str:
+    return event.body["label"] if event.action == Did.RAISE else alerts[event.subject].label
+
+
+def _said_of(alert: Alert) -> dict[str, Any]:
+    return {"name": alert.name, "value": alert.value, "unit": alert.unit}

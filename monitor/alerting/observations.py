@@ -1,0 +1,349 @@
+"""What each rule sees now: places, sensors, instruments, waits, reservoirs and the shop itself."""
+
+from __future__ import annotations
+
+import math
+import shutil
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.air.current import PlaceAir, air_now, recent
+from monitor.air.place_means import places
+from monitor.alerting.air_quantities import Air, concerns, values_of
+from monitor.commands import Journal
+from monitor.core.measurements import Quantity, Series
+from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
+from monitor.domain.alerts.rule_state import Foretold, Seen
+from monitor.domain.instrument import Instrument
+from monitor.domain.places import Place, band
+from monitor.domain.sensor import SensorHistory
+from monitor.outlook.summary import Foreseen, dry_words, foreseen, spell_words
+from monitor.science.calibration.settling import Rest
+from monitor.science.health import saturated_s, standstill_s
+from monitor.science.waits.wait import State
+from monitor.sensor_care.calibration import settled
+from monitor.sensor_care.health import left
+from monitor.store import TEN_MINUTES_S, Reader
+from monitor.waits.evaluation import Standing
+from monitor.wood.evaluation import WoodStanding, warm_up_margins_k
+
+if TYPE_CHECKING:
+    from monitor.science.outlook.signs import Spell
+    from monitor.settings import Settings
+
+DAY_MS = 86_400_000
+KNOWN_MS = 14 * DAY_MS
+"""A sensor not heard for so long is no longer looked for. [ms]"""
+NEAR_MS = 1_200_000
+"""How near a value must lie to the moment that a change is taken from. [ms]"""
+SHOP = "shop"
+
+
+class Troubles(NamedTuple):
+    """What the service knows of itself: why it cannot hear, why it cannot keep; empty: it can."""
+
+    broker: str = ""
+    store: str = ""
+
+
+class Sight(NamedTuple):
+    """All that there is to see at a moment."""
+
+    settings: Settings
+    airs: Sequence[PlaceAir]
+    sensors: Sequence[SensorState]
+    standings: Sequence[Standing]
+    woods: Sequence[WoodStanding]
+    filled_ms: Mapping[str, int]
+    outlooks: Mapping[str, Foreseen]
+    troubles: Troubles
+    now_ms: int
+
+
+class SensorState(NamedTuple):
+    """A sensor: where it is, when it was heard [ms], for how long its humidity has not moved, or
+    has read `SATURATED_PCT` and more [s], its battery [%], how long ago it was calibrated [s], and
+    whether it is at rest in its jar (1 or 0); NaN: not known."""
+
+    sensor: str
+    place: Place
+    heard_ms: int
+    unchanged_s: float
+    saturated_s: float
+    battery_pct: float
+    calibrated_s: float = math.nan
+    rested: float = math.nan
+
+
+def sight(
+    reader: Reader,
+    settings: Settings,
+    journal: Journal,
+    standings: Sequence[Standing],
+    woods: Sequence[WoodStanding],
+    troubles: Troubles,
+    now_ms: int,
+) -> Sight:
+    """Look at everything. `standings` are of the open waits, `woods` of the instruments here."""
+    airs = air_now(recent(reader, settings, now_ms), settings, now_ms)
+    sensors = _sensors(reader, settings, now_ms)
+    filled = journal.filled_ms
+    ahead = {air.place.id: foreseen(settings, air.place, now_ms) for air in airs}
+    outlooks = {place: one for place, one in ahead.items() if one is not None}
+    return Sight(settings, airs, sensors, standings, woods, filled, outlooks, troubles, now_ms)
+
+
+def seen(rules: Iterable[Rule], sight: Sight) -> dict[str, list[Seen]]:
+    """What each rule sees, by its id."""
+    return {rule.id: _seen(rule, sight) for rule in rules}
+
+
+def _seen(rule: Rule, s: Sight) -> list[Seen]:
+    match rule.of:
+        case Of.PLACE:
+            found = [_place(rule, air, s) for air in s.airs if concerns(rule, air.place)]
+            return furthest(rule, found) if rule.together else found
+        case Of.SENSOR:
+            return [_sensor(rule.quantity, one, s.now_ms) for one in s.sensors]
+        case Of.WAIT:
+            return [_wait(rule.quantity, one) for one in s.standings]
+        case Of.INSTRUMENT:
+            airs = {air.place.id: air for air in s.airs}
+            return [_instrument(rule.quantity, one, airs, s.now_ms) for one in s.woods]
+        case Of.RESERVOIR:
+            tanks = {tank.id: tank for tank in s.settings.reservoirs}
+            since = {i: (s.now_ms - at) / 1000 for i, at in s.filled_ms.items() if i in tanks}
+            return [Seen(i, tanks[i].label, t - 3600 * tanks[i].lasts_h) for i, t in since.items()]
+        case Of.SHOP:
+            return [_shop(rule.quantity, s)]
+
+
+def furthest(rule: Rule, places: Sequence[Seen]) -> list[Seen]:
+    """Several places as one subject: the one whose value lies furthest out."""
+    known = [one for one in places if not math.isnan(one.value)]
+    if not known:
+        return [Seen(SHOP, places[0].label, math.nan)] if places else []
+    low, high = rule.limits(known[0].band)
+    worst = max(known, key=lambda one: max(low - one.value, one.value - high))
+    return [worst._replace(subject=SHOP)]
+
+
+def _place(rule: Rule, air: PlaceAir, s: Sight) -> Seen:
+    limits = band(air.place, s.settings.limits)
+    if rule.quantity in OUTLOOK:
+        return _coming(rule.quantity, air.place, s)._replace(band=limits)
+    value = math.nan
+    if not air.old:
+        here = Air(air.temp_c, air.rh_pct, air.surface_temp_c, air.pressure_pa)
+        value = float(values_of(rule.quantity, here))
+        if rule.over_s:
+            value -= _earlier(rule, air, s.now_ms)
+    return Seen(air.place.id, air.place.label, value, limits)
+
+
+def _coming(quantity: str, place: Place, s: Sight) -> Seen:
+    """What is foreseen at a place; what is there already is another rule's to tell."""
+    one = s.outlooks.get(place.id)
+    if one is None:
+        return Seen(place.id, place.label, math.nan)
+    zone, in_f = s.settings.zone, s.settings.board.temperature_unit == "F"
+    dry = dry_words(one, zone, us=in_f)
+    if quantity == "dry_snap":
+        begun = one.dry is not None and one.dry.begins_h.middle == 0
+        coming = _foretold(one, one.dry, below=True)
+        return Seen(place.id, place.label, one.snap, detail=dry, begun=begun, foretold=coming)
+    spell, unit = {
+        "dry_spell_chance": (one.dry, "%"),
+        "damp_spell_chance": (one.damp, "%"),
+        "hot_spell_chance": (one.hot, "°F" if in_f else "°C"),
+    }[quantity]
+    if spell is None or spell.begins_h.middle == 0:
+        return Seen(place.id, place.label, 0.0, begun=spell is not None)
+    words = dry if quantity == "dry_spell_chance" else spell_words(one, spell, unit, zone)
+    coming = _foretold(one, spell, below=quantity == "dry_spell_chance")
+    return Seen(place.id, place.label, 100 * spell.chance, detail=words, foretold=coming)
+
+
+def _foretold(one: Foreseen, spell: Spell | None, *, below: bool) -> Foretold | None:
+    if spell is None:
+        return None
+    return Foretold(one.at_ms(spell.begins_h.middle), round(spell.extreme.middle, 1), below)
+
+
+def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> float:
+    """The value at the beginning of the time that a change is taken over; NaN if not known."""
+    trace = air.trace
+    if not len(trace.at_ms):
+        return math.nan
+    when = now_ms - 1000 * rule.over_s
+    i = int(np.argmin(np.abs(trace.at_ms - when)))
+    if abs(int(trace.at_ms[i]) - when) > NEAR_MS:
+        return math.nan
+    return float(values_of(rule.quantity, Air(trace.temp_c[i], trace.rh_pct[i])))
+
+
+def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorState]:
+    known = {place.id: place for place in places(reader, settings)}
+    ids = reader.series()
+    newest: dict[tuple[str, str], int] = {}
+    battery: dict[tuple[str, str], float] = {}
+    for _, (series, ts_ms, value) in reader.latest():
+        one = (series.sensor, series.place)
+        newest[one] = max(newest.get(one, 0), ts_ms)
+        if series.quantity is Quantity.BATTERY:
+            battery[one] = value
+    moved = moved_on(reader, newest)
+    kept = {(one.name, one.home): one for one in reader.histories().values()}
+    found = _in_jars(reader, kept.values(), known, now_ms)
+    for (sensor, place), heard in sorted(newest.items()):
+        if now_ms - heard > KNOWN_MS or (sensor, place) in moved:
+            continue
+        history = kept.get((sensor, place))
+        if history is not None and history.in_jar:
+            continue
+        series_id = ids.get(Series(place, sensor, Quantity.HUMIDITY))
+        still, wet = math.nan, math.nan
+        if series_id is not None:
+            rows = reader.rollups(series_id, TEN_MINUTES_S, now_ms - DAY_MS, now_ms + 1)
+            still, wet = standstill_s(rows), saturated_s(rows)
+            if wet > 0:  # at the end of its range it may well stand still
+                still = 0.0
+            if known[place].kind == "outdoors":  # where saturated air is no fault
+                wet = 0.0
+        charge = battery.get((sensor, place), math.nan)
+        age = _calibrated_s(history, now_ms)
+        found.append(SensorState(sensor, known[place], heard, still, wet, charge, age))
+    return found
+
+
+def _in_jars(
+    reader: Reader, histories: Iterable[SensorHistory], known: Mapping[str, Place], now_ms: int
+) -> list[SensorState]:
+    """Those that are being calibrated: only whether they are heard, and have come to rest."""
+    jarred = [one for one in histories if one.jar is not None]
+    if not jarred:
+        return []
+    heard: dict[str, int] = {}
+    for (place, sensor, _), ts_ms, _ in reader.told_latest():
+        heard[f"{place}/{sensor}"] = max(heard.get(f"{place}/{sensor}", 0), ts_ms)
+    return [
+        SensorState(
+            one.name,
+            known.get(one.home, Place(id=one.home)),
+            heard.get(one.id, now_ms),
+            math.nan,
+            math.nan,
+            math.nan,
+            rested=float(settled(reader, one, now_ms).rest is Rest.RESTED),
+        )
+        for one in jarred
+    ]
+
+
+def _calibrated_s(history: SensorHistory | None, now_ms: int) -> float:
+    proved_ms = history.proved_ms() if history is not None else None
+    return math.nan if proved_ms is None else (now_ms - proved_ms) / 1000
+
+
+def moved_on(reader: Reader, newest: Mapping[tuple[str, str], int]) -> dict[tuple[str, str], int]:
+    """Sensors that were carried elsewhere, and since when.
+
+    Parameters
+    ----------
+    newest : mapping of (sensor, place) to ms
+        When each was last heard there.
+
+    Returns
+    -------
+    mapping of (sensor, place) to ms
+        Those of which all that was heard under their name since comes from another place. Two that
+        were heard in turn are two sensors of one name, and both are looked for. Those too that
+        are known to have been moved.
+    """
+    places_of = Counter(sensor for sensor, _ in newest)
+    twice = {one for one in newest if places_of[one[0]] > 1}
+    first: dict[tuple[str, str], int] = {}
+    for series, series_id in reader.series().items():
+        one = (series.sensor, series.place)
+        if one in twice and (span := reader.span(series_id)) is not None:
+            first[one] = min(first.get(one, span[0]), span[0])
+    later = {
+        one: min(
+            (
+                at
+                for other, at in first.items()
+                if other[0] == one[0] and other != one and at >= newest[one]
+            ),
+            default=None,
+        )
+        for one in twice
+    }
+    return {one: at for one, at in later.items() if at is not None} | left(reader)
+
+
+def _sensor(quantity: str, one: SensorState, now_ms: int) -> Seen:
+    values = {
+        "silent_s": (now_ms - one.heard_ms) / 1000,
+        "unchanged_s": one.unchanged_s,
+        "saturated_s": one.saturated_s,
+        "battery": one.battery_pct,
+        "calibrated_s": one.calibrated_s,
+        "rested": one.rested,
+    }
+    label = f"Sensor {one.sensor} at {one.place.label}"
+    return Seen(f"{one.place.id}/{one.sensor}", label, values[quantity])
+
+
+def _wait(quantity: str, one: Standing) -> Seen:
+    wait, found = one.wait, one.readiness
+    label = ", ".join(filter(None, (wait.instrument, wait.what or one.kind.name)))
+    if found is None:
+        return Seen(wait.id, label, math.nan)
+    values = {
+        "ready": found.state is State.READY,
+        "held": found.state is State.HOLD,
+        "late": one.late and found.state is not State.READY,
+    }
+    return Seen(wait.id, label, float(values[quantity]))
+
+
+def _instrument(
+    quantity: str, one: WoodStanding, airs: Mapping[str, PlaceAir], now_ms: int
+) -> Seen:
+    instrument, found = one.instrument, one.answer
+    value, part = math.nan, ""
+    if quantity == "warm_up_margin":
+        air = airs.get(instrument.place)
+        # One that did not come in cold has nothing to warm up from.
+        value = math.inf
+        if air is not None and not air.old and instrument.arrived_temp_c is not None:
+            margin = float(warm_up_margins_k(instrument, air.temp_c, air.dew_point_c, now_ms))
+            value = math.inf if math.isnan(margin) else margin
+    elif found is not None and found.parts and knows_home(instrument):
+        if quantity == "from_rest":
+            furthest = max(found.parts, key=lambda p: abs(p.from_rest_pct.median))
+            value, part = furthest.from_rest_pct.median, furthest.part.name
+        else:
+            nearest = max(found.parts, key=lambda p: p.yield_share.median)
+            value, part = 100 * nearest.yield_share.median, nearest.part.name
+            if instrument.open_now:  # an opened plate is free to move
+                value = 0.0
+    return Seen(instrument.id, instrument.reference, value, detail=part)
+
+
+def knows_home(instrument: Instrument) -> bool:
+    """Whether its rest is more than a guess."""
+    return instrument.home is not None and instrument.home.rh_pct is not None
+
+
+def _shop(quantity: str, s: Sight) -> Seen:
+    if quantity == "disk_free":
+        try:
+            return Seen(SHOP, "Shop", shutil.disk_usage(s.settings.data).free / 1e9)
+        except OSError:
+            return Seen(SHOP, "Shop", math.nan)
+    trouble = s.troubles.broker if quantity == "broker_away" else s.troubles.store
+    return Seen(SHOP, "Shop", float(bool(trouble)), detail=trouble[:200])

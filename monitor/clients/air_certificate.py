@@ -1,0 +1,258 @@
+"""Records of air: what air an instrument had while it was in the shop, as papers to give out.
+
+A record is a CSV whose last line is the SHA-256 of all lines before it, and a PDF that shows its
+chief figures and that fingerprint. The journal keeps the fingerprints of both files.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+from collections.abc import Iterable, Iterator
+from importlib.resources import files
+from itertools import pairwise
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.air.place_means import means, places
+from monitor.clients import typst_pdf
+from monitor.core.clock import from_ms
+from monitor.core.measurements import Quantity
+from monitor.domain.instrument import Did, Instrument
+from monitor.domain.places import band
+from monitor.store import TEN_MINUTES_S, Reader
+
+if TYPE_CHECKING:
+    from monitor.commands import Journal
+    from monitor.settings import Settings
+
+STEP_H = TEN_MINUTES_S / 3600
+HEADER = ("what", "from_utc", "to_utc", "place", "low", "mean", "high", "unit", "text")
+NEVER = "never calibrated here; accuracy as stated by its maker, set in sensor.*"
+MARK = "sha256,"
+
+
+class Row(NamedTuple):
+    """A line of a record. Times in ms since 1970-01-01 UTC; numbers are None where there are none."""
+
+    what: str
+    from_ms: int
+    to_ms: int
+    place: str = ""
+    low: float | None = None
+    mean: float | None = None
+    high: float | None = None
+    unit: str = ""
+    text: str = ""
+
+
+class Paper(NamedTuple):
+    """A record as files."""
+
+    csv: bytes
+    pdf: bytes
+
+    @property
+    def fingerprints(self) -> list[str]:
+        return [hashlib.sha256(part).hexdigest() for part in self]
+
+
+class Checked(NamedTuple):
+    """What a file is: `sound` if nothing in it was changed, as far as that can be told; `known` if
+    it was given out here, and then `reference` and when [ms since 1970-01-01 UTC]."""
+
+    sound: bool
+    known: bool
+    reference: str = ""
+    given_ms: int = 0
+
+
+def rows_of(
+    reader: Reader, journal: Journal, settings: Settings, instrument: Instrument, now_ms: int
+) -> list[Row]:
+    """The lines of a record of its present, or last, stay."""
+    begin, end = instrument.arrived_ms, instrument.left_ms or now_ms
+    rows = [Row("stay", begin, end, text=f"{instrument.kind} {instrument.reference}")]
+    known = {place.id: place for place in places(reader, settings)}
+    stays = [*instrument.places, (end, "")]
+    airs: list[np.ndarray] = []
+    outside = {"below": 0.0, "above": 0.0}
+    days: list[Row] = []
+    for (since, place_id), (until, _) in pairwise(stays):
+        ts, temp, rh = means(reader, place_id, since, until)
+        place = known.get(place_id)
+        label = place.label if place else place_id
+        low, high = (
+            band(place, settings.limits)
+            if place
+            else (settings.limits.rh_low_pct, settings.limits.rh_high_pct)
+        )
+        rows.append(Row("band", since, until, label, low, None, high, "% RH"))
+        if not len(ts):
+            rows.append(Row("no readings", since, until, label))
+            continue
+        missing = (until - since) / 3_600_000 - STEP_H * len(ts)
+        if missing > 1:
+            rows.append(Row("without readings", since, until, label, mean=missing, unit="h"))
+        outside["below"] += STEP_H * float((rh < low).sum())
+        outside["above"] += STEP_H * float((rh > high).sum())
+        airs.append(np.stack([temp, rh]))
+        days += _days(ts, temp, rh, label)
+    if airs:
+        temp, rh = np.concatenate(airs, axis=1)
+        rows += [
+            Row("air", begin, end, "", *_ends(rh), "% RH"),
+            Row("air", begin, end, "", *_ends(temp), "°C"),
+            *(
+                Row(f"{side} the band", begin, end, mean=h, unit="h")
+                for side, h in outside.items()
+            ),
+        ]
+    rows += _waits(journal, instrument, begin, end)
+    rows += _alerts(journal, instrument, begin, end)
+    rows += _sensors(reader, journal, settings, {p for _, p in instrument.places}, end)
+    return rows + days
+
+
+def _ends(values: np.ndarray) -> tuple[float, float, float]:
+    return float(values.min()), float(values.mean()), float(values.max())
+
+
+def _days(ts: np.ndarray, temp: np.ndarray, rh: np.ndarray, label: str) -> Iterator[Row]:
+    day = ts // 86_400_000
+    for one in np.unique(day).tolist():
+        mine = day == one
+        span = (one * 86_400_000, (one + 1) * 86_400_000)
+        yield Row("day", *span, label, *_ends(rh[mine]), "% RH")
+        yield Row("day", *span, label, *_ends(temp[mine]), "°C")
+
+
+def _waits(journal: Journal, instrument: Instrument, begin: int, end: int) -> Iterator[Row]:
+    for wait in journal.waits.values():
+        mine = wait.instrument.casefold() == instrument.reference.casefold()
+        if mine and begin <= wait.started_ms <= end:
+            done = wait.released_ms or end
+            state = "released" if wait.released_ms else "still open"
+            name = " ".join(filter(None, (str(wait.kind["name"]), wait.what)))
+            yield Row(
+                "wait",
+                wait.started_ms,
+                done,
+                wait.place,
+                None,
+                (done - wait.started_ms) / 3_600_000,
+                None,
+                "h",
+                f"{name}, {state}",
+            )
+
+
+def _alerts(journal: Journal, instrument: Instrument, begin: int, end: int) -> Iterator[Row]:
+    subjects = {instrument.id, instrument.reference, *(p for _, p in instrument.places)}
+    for alert in journal.alerts.values():
+        over = alert.cleared_ms or end
+        if alert.subject in subjects and alert.began_ms < end and over > begin:
+            yield Row("alert", alert.began_ms, over, alert.label, text=alert.gravest[1])
+
+
+def _sensors(
+    reader: Reader, journal: Journal, settings: Settings, stood: set[str], end: int
+) -> Iterator[Row]:
+    """Each sensor at its places with its accuracy, expanded (k = 2) where it was calibrated."""
+    stated = {
+        Quantity.HUMIDITY: (settings.sensor.rh_accuracy_pct, "± % RH"),
+        Quantity.TEMPERATURE: (settings.sensor.temp_accuracy_c, "± K"),
+    }
+    for series_id, (series, _, last) in reader.latest():
+        span = reader.span(series_id)
+        if series.place not in stood or not span or series.quantity not in stated:
+            continue
+        wide, unit = stated[series.quantity]
+        text = NEVER
+        for known in journal.sensors.values():
+            if (known.topic_place, known.name) == (series.place, series.sensor):
+                correction = known.correction_at(series.quantity, end)
+                if correction is not None:
+                    wide = correction.uncertainty(last, end)
+                    text = f"calibrated, read through it since {_utc(correction.from_ms)}"
+        yield Row(
+            "sensor",
+            *span,
+            series.place,
+            None,
+            wide,
+            None,
+            unit,
+            f"{series.sensor} {series.quantity}: {text}",
+        )
+
+
+def csv_of(rows: Iterable[Row]) -> bytes:
+    """The record as CSV (RFC 4180), its last line the SHA-256 of what stands before it."""
+    out = io.StringIO()
+    write = csv.writer(out, lineterminator="\r\n")
+    write.writerow(HEADER)
+    for row in rows:
+        numbers = ("" if v is None else f"{v:.2f}" for v in (row.low, row.mean, row.high))
+        texts = (_safe(row.place), *numbers, row.unit, _safe(row.text))
+        write.writerow((row.what, _utc(row.from_ms), _utc(row.to_ms), *texts))
+    body = out.getvalue().encode("utf-8")
+    return body + f"{MARK}{hashlib.sha256(body).hexdigest()}\r\n".encode()
+
+
+def _safe(cell: str) -> str:
+    """A text that no spreadsheet takes for a formula."""
+    return f"'{cell}" if cell[:1] in "=+-@\t\r" and cell else cell
+
+
+def _utc(ms: int) -> str:
+    return from_ms(ms).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def paper_of(rows: list[Row], shop: str, settings: Settings) -> Paper:
+    """A record as CSV and as a tagged PDF, times in the shop's zone there."""
+    made = csv_of(rows)
+
+    def local(ms: int) -> str:
+        return f"{from_ms(ms).astimezone(settings.zone):%Y-%m-%d %H:%M}"
+
+    table = [
+        [
+            row.what,
+            local(row.from_ms),
+            local(row.to_ms),
+            row.place,
+            " / ".join("–" if v is None else f"{v:.1f}" for v in (row.low, row.mean, row.high))
+            + f" {row.unit}"
+            if row.unit
+            else "",
+            row.text,
+        ]
+        for row in rows
+        if row.what != "day"
+    ]
+    content = {
+        "title": f"Record of air: {rows[0].text}",
+        "shop": shop,
+        "zone": settings.zone.key,
+        "rows": table,
+        "sha256": made.rpartition(MARK.encode())[2].decode().strip(),
+    }
+    return Paper(
+        made,
+        typst_pdf.pdf((files("monitor.clients") / "air_certificate.typ").read_bytes(), content),
+    )
+
+
+def check(content: bytes, journal: Journal) -> Checked:
+    """Whether a file is a record as it was given out."""
+    print_ = hashlib.sha256(content).hexdigest()
+    for instrument in journal.instruments.values():
+        for event in instrument.events:
+            if event.action == Did.RECORD and print_ in event.body["fingerprints"]:
+                return Checked(True, True, instrument.reference, event.recorded_ms)
+    body, mark, told = content.rpartition(MARK.encode())
+    sound = bool(mark) and hashlib.sha256(body).hexdigest().encode() == told.strip()
+    return Checked(sound, False)

@@ -1,0 +1,189 @@
+"""Past sheets: kept with all that they rest on, so that each can be found, made again and erased.
+
+A sheet is kept under the name it was made for; one for nobody is not kept. The board asks for it at
+the service's desk, the command line of the store; neither way goes through the journal, which never
+forgets, and nothing of a command is logged.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from monitor.clients.home_climate import Airs, HourlyLog
+from monitor.clients.request import TEXT_MAX, Wish, read_wish
+from monitor.core.clock import from_ms
+from monitor.core.errors import MonitorError
+from monitor.core.measurements import text_fault
+from monitor.science.case.outdoors import Outdoors
+from monitor.store import client_sheets
+from monitor.store.client_sheets import ClientSheet
+
+if TYPE_CHECKING:
+    from monitor.clients.calculation import Worked
+    from monitor.clients.sheet import Sheet
+    from monitor.store import Reader, Writer
+
+ABOUT, KEEP, ERASE = "client", "keep", "erase"
+"""The words of a command about past sheets."""
+
+
+class PastFault(MonitorError, ValueError):
+    """What was asked of the past sheets cannot be done."""
+
+
+def keeping(worked: Worked, airs: Airs, sheet: Sheet, made_ms: int) -> dict[str, Any]:
+    """The command that keeps a sheet."""
+    return {
+        "about": ABOUT,
+        "do": KEEP,
+        "typed": dict(worked.wish.typed),
+        "made_ms": made_ms,
+        "advised": _figures(worked, sheet),
+        "air": packed(airs),
+    }
+
+
+def erasing(client: str) -> dict[str, Any]:
+    """The command that erases what is kept of a client."""
+    return {"about": ABOUT, "do": ERASE, "client": client}
+
+
+def carry_out(writer: Writer, command: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Keep or erase, on disk when this returns. The caller holds the lock of the writer.
+
+    Returns
+    -------
+    mapping
+        `sheet`: the id of the sheet kept; `erased`: how many went.
+
+    Raises
+    ------
+    PastFault, ClientFault, StoreUnavailable
+    """
+    if command.get("do") == ERASE:
+        client = command.get("client")
+        if fault := text_fault(client, TEXT_MAX):
+            raise PastFault(f"client {fault}")
+        return {"erased": client_sheets.erase(writer, str(client))}
+    if command.get("do") != KEEP:
+        raise PastFault(f"do = {command.get('do')!r:.20}: must be {KEEP} or {ERASE}")
+    wish = read_wish(command["typed"])
+    if not wish.title:
+        raise PastFault("a sheet without a name it is for (title) is not kept")
+    kept = client_sheets.keep(
+        writer, wish.title, int(command["made_ms"]), wish.typed, command["advised"], command["air"]
+    )
+    return {"sheet": kept}
+
+
+def found(store: Reader | Writer, text: str = "") -> list[ClientSheet]:
+    """Past sheets, the one made last first, with a text in the name or the instrument."""
+    wanted = text.strip().casefold()
+    return [
+        one
+        for one in client_sheets.all_of(store)
+        if wanted in f"{one.client} {one.typed.get('instrument', '')}".casefold()
+    ]
+
+
+def one(store: Reader | Writer, sheet_id: int) -> ClientSheet | None:
+    """A past sheet by its id; None if there is none."""
+    return client_sheets.one(store, sheet_id)
+
+
+def again(sheet: ClientSheet) -> tuple[Wish, Airs]:
+    """What a past sheet was made of.
+
+    Raises
+    ------
+    ClientFault
+        If this version does not take it as it was.
+    """
+    return read_wish(sheet.typed), airs_of(sheet.air)
+
+
+def exported(store: Reader | Writer, client: str) -> dict[str, Any]:
+    """Everything kept of a client, to be written as JSON. Temperatures °C, RH %, times UTC."""
+    sheets = client_sheets.all_of(store, client)
+    return {
+        "client": client,
+        "sheets": [
+            {
+                "sheet": s.sheet_id,
+                "made_at": from_ms(s.made_ms).isoformat(),
+                "typed": s.typed,
+                "advised": s.advised,
+                "air": s.air,
+            }
+            for s in sheets
+        ],
+    }
+
+
+def airs_of(kept: Mapping[str, Any]) -> Airs:
+    """The air as it was kept."""
+    outdoors, logs = kept.get("outdoors"), {}
+    for name in ("log", "shop"):
+        if (log := kept.get(name)) is not None:
+            logs[name] = HourlyLog(_floats(log["temp_c"]), _floats(log["rh_pct"]))
+    return Airs(
+        outdoors=Outdoors(
+            _floats(outdoors["temp_c"]), _floats(outdoors["vapour_pa"]), bool(outdoors["smooth"])
+        )
+        if outdoors
+        else None,
+        station=str(kept.get("station", "")),
+        **logs,
+    )
+
+
+def packed(airs: Airs) -> dict[str, Any]:
+    """The air as it is kept, to a thousandth."""
+    kept: dict[str, Any] = {}
+    if airs.outdoors is not None:
+        air = airs.outdoors
+        kept["outdoors"] = {
+            "temp_c": _listed(air.temp_c),
+            "vapour_pa": _listed(air.vapour_pa),
+            "smooth": air.smooth,
+        }
+        kept["station"] = airs.station
+    for name, log in (("log", airs.log), ("shop", airs.shop)):
+        if log is not None:
+            kept[name] = {"temp_c": _listed(log.temp_c), "rh_pct": _listed(log.rh_pct)}
+    return kept
+
+
+def _figures(worked: Worked, sheet: Sheet) -> dict[str, Any]:
+    told, refills = worked.told, worked.refills
+    return {
+        "lead": sheet.lead,
+        "measure": told.kind,
+        "holds": told.holds,
+        "held_share": told.held_share,
+        "band_pct": list(worked.wish.band_pct),
+        "device": asdict(told.device) if told.device else None,
+        "room_humidifier": asdict(told.room) if told.room else None,
+        "days_in": _listed(told.days_in),
+        "lowest_pct": _listed(told.lowest_pct),
+        "highest_pct": _listed(told.highest_pct),
+        "week_ml": _listed(told.week_ml),
+        "year_l": _listed(told.year_l),
+        "refills": {"months": list(refills.months), "every_d": refills.every_d}
+        if refills
+        else None,
+    }
+
+
+def _listed(values: Sequence[float] | np.ndarray) -> list[float | None]:
+    """To a thousandth; None where there is no number."""
+    return [round(float(v), 3) if math.isfinite(v) else None for v in values]
+
+
+def _floats(values: Sequence[float | None]) -> np.ndarray:
+    return np.array([np.nan if v is None else v for v in values], dtype=np.float64)

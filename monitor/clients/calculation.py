@@ -1,0 +1,144 @@
+"""A client's case, worked out: the figures that a sheet says in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from monitor.clients.home_climate import Airs, year_of
+from monitor.clients.request import Wish
+from monitor.science.case.advice import advise
+from monitor.science.case.answers import Advice, Option
+from monitor.science.case.case import MEMBERS, Range, by_day, stays_h
+from monitor.science.case.devices import Buffer, Humidifier
+from monitor.science.case.home import Basis, HomeYear
+from monitor.science.case.outdoors import month_of_hour
+from monitor.science.case.travel import Car, WarmUp, hot_car, warm_up, wets_below_c
+from monitor.science.ranges import Floats
+
+COLD_C, WARM_C = -5.0, 25.0
+"""Outdoors on a cold and a warm day where the weather is not known. [°C]  Ours."""
+CAR_MIN = 60.0
+
+
+class Held(NamedTuple):
+    """How long the shut case alone keeps its wood on the right side of a limit [%], days from the
+    middle of the band with the room at an RH [%]."""
+
+    days: Range
+    room_pct: float
+    limit_pct: float
+
+
+class Cold(NamedTuple):
+    """A case that comes in from `from_c` into a room of `room_c`, `room_pct`. [°C], [%]"""
+
+    from_c: float
+    room_c: float
+    room_pct: float
+    warm_up: WarmUp
+
+
+class Refills(NamedTuple):
+    """In which months, 1 to 12, and every how many days."""
+
+    months: tuple[int, ...]
+    every_d: int
+
+
+@dataclass(frozen=True, eq=False)
+class Worked:
+    """`home_pct` (365, 3): the home's RH by day at 10, 50 and 90 % of the ways [%]. `dry`, `damp`:
+    None where the home does not get so. `station`: of the weather file."""
+
+    wish: Wish
+    year: HomeYear
+    advice: Advice
+    home_pct: Floats
+    dry: Held | None
+    damp: Held | None
+    cold: Cold
+    car_c: float
+    car: Car
+    wets_c: float
+    refills: Refills | None
+    station: str
+
+    @property
+    def bare(self) -> Option:
+        """As it is used now, with nothing added."""
+        return self.advice.options[0]
+
+    @property
+    def told(self) -> Option:
+        """The measure that is advised; where none holds, the one that comes closest."""
+        if self.advice.least is not None:
+            return self.advice.least
+        return max(self.advice.options, key=lambda o: (o.held_share, o.days_in.median))
+
+
+def work_out(wish: Wish, airs: Airs | None = None, *, members: int = MEMBERS) -> Worked:
+    """Everything a sheet tells.
+
+    Raises
+    ------
+    ClientFault
+    """
+    airs = airs or Airs()
+    year = year_of(wish, airs, members=members)
+    advice = advise(wish.case, year, wish.use, wish.band_pct, wish.own)
+    months = advice.home
+    low, high = wish.band_pct
+    middle = (low + high) / 2
+    driest, dampest = min(m.median for m in months), max(m.median for m in months)
+    outdoors = year.outdoors
+    cold_c, warm_c = COLD_C, WARM_C
+    if (typed := wish.outdoors_c) and outdoors is None:
+        # A month's mean has colder days, so what is usual stays where it is the colder.
+        cold_c, warm_c = min(COLD_C, *typed), max(WARM_C, *typed)
+    if outdoors is not None:
+        cold_c, warm_c = (float(np.quantile(outdoors.temp_c, share)) for share in (0.02, 0.95))
+    coldest = int(np.argmin([year.temp_c[month_of_hour() == m].mean() for m in range(12)]))
+    if outdoors is not None:
+        coldest = int(np.argmin(outdoors.monthly()[0]))
+    room_c = float(year.temp_c[month_of_hour() == coldest].mean())
+    room_pct = min(max(months[coldest].high, 1.0), 99.0)
+    cold_c = min(round(cold_c), room_c)
+    car_c = min(max(round(warm_c), 0), 45)
+    found = Worked(
+        wish=wish,
+        year=year,
+        advice=advice,
+        home_pct=by_day(year.rh_pct),
+        dry=_held(wish, middle, driest, low) if driest < low else None,
+        damp=_held(wish, middle, dampest, high) if dampest > high else None,
+        cold=Cold(cold_c, room_c, room_pct, warm_up(wish.case, cold_c, room_c, room_pct)),
+        car_c=car_c,
+        car=hot_car(car_c, CAR_MIN),
+        wets_c=wets_below_c(room_c, middle),
+        refills=None,
+        station=airs.station,
+    )
+    object.__setattr__(found, "refills", _refills(found.told, found))
+    return found
+
+
+def _held(wish: Wish, start: float, room: float, limit: float) -> Held:
+    hours = stays_h(wish.case, start, room, limit)
+    return Held(Range(*(h / 24 for h in hours)), room, limit)
+
+
+def _refills(told: Option, worked: Worked) -> Refills | None:
+    if told.room is not None:
+        set_pct = told.room.set_pct
+        months = tuple(i for i, m in enumerate(worked.advice.home, 1) if m.median < set_pct)
+        return Refills(months, 1) if months else None
+    device = told.device
+    if not isinstance(device, Humidifier | Buffer):
+        return None
+    return Refills(device.months, round(device.every_d))
+
+
+__all__ = ["Basis", "Held", "Refills", "Worked", "work_out"]

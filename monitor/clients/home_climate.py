@@ -1,0 +1,162 @@
+"""The air of a client's home, from what was typed and which files were given."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.clients.request import ClientFault, Wish
+from monitor.core.clock import from_ms
+from monitor.core.measurements import Quantity, Series
+from monitor.science.case.fields import CaseFault
+from monitor.science.case.home import HomeYear, from_readings, home_year
+from monitor.science.case.logged import home_from_log, outdoors_from_log, year_of_hours
+from monitor.science.case.outdoors import Outdoors, from_normals
+from monitor.science.ranges import Floats
+from monitor.store import HOUR_S, Reader
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from numpy.typing import NDArray
+
+    from monitor.domain.places import Place
+
+SHOP_YEARS_MS = 3 * 366 * 86_400_000
+"""How far back the shop's outdoor log is read. [ms]"""
+T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
+
+
+class HourlyLog(NamedTuple):
+    """By the hour of the year, (8760,), NaN where nothing was recorded. [°C], [%]"""
+
+    temp_c: Floats
+    rh_pct: Floats
+
+
+@dataclass(frozen=True)
+class Airs:
+    """What a home's air may be made of besides what was typed; None where it was not given.
+
+    `outdoors` and its `station` of a weather file, `log` of the client's home, `shop` outdoors.
+    """
+
+    outdoors: Outdoors | None = None
+    station: str = ""
+    log: HourlyLog | None = None
+    shop: HourlyLog | None = None
+
+
+def hourly_log(
+    values: Mapping[Quantity, tuple[NDArray[np.int64], NDArray[np.float64]]], zone: ZoneInfo
+) -> HourlyLog:
+    """A log on the hours of the year, local standard time; 29 February falls away.
+
+    Parameters
+    ----------
+    values : mapping
+        Of temperature and humidity: times [ms since 1970-01-01 UTC] and values [°C], [%].
+    """
+    columns = []
+    for quantity in (T, RH):
+        ts_ms, readings = values.get(quantity, (np.empty(0, np.int64), np.empty(0)))
+        hour, kept = _hour_of_year(ts_ms, zone)
+        columns.append(year_of_hours(hour[kept], readings[kept]))
+    return HourlyLog(*columns)
+
+
+def _hour_of_year(
+    ts_ms: NDArray[np.int64], zone: ZoneInfo
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    if not len(ts_ms):
+        return ts_ms, ts_ms > 0
+    first, none = from_ms(int(ts_ms.min())).astimezone(zone), timedelta()
+    standard = (first.utcoffset() or none) - (first.dst() or none)
+    local = ts_ms + int(standard.total_seconds() * 1000)
+    days = local.astype("M8[ms]").astype("M8[D]")
+    years = days.astype("M8[Y]")
+    day = (days - years.astype("M8[D]")).astype(np.int64)
+    leap = (years + 1).astype("M8[D]") - years.astype("M8[D]") == np.timedelta64(366, "D")
+    kept = ~(leap & (day == 59))
+    day = day - (leap & (day > 59))
+    return 24 * day + local // 3_600_000 % 24, kept
+
+
+def shop_log(reader: Reader, places: list[Place], zone: ZoneInfo, now_ms: int) -> HourlyLog | None:
+    """The shop's own outdoor log by the hour; None without a sensor outdoors."""
+    known = reader.series()
+    for place in places:
+        if place.kind != "outdoors":
+            continue
+        for sensor in sorted({s.sensor for s in known if s.place == place.id}):
+            ids = [known.get(Series(place.id, sensor, q)) for q in (T, RH)]
+            if None in ids:
+                continue
+            values = {}
+            for quantity, series_id in zip((T, RH), ids, strict=True):
+                rows = reader.rollups(int(series_id or 0), HOUR_S, now_ms - SHOP_YEARS_MS, now_ms)
+                values[quantity] = (rows["ts_ms"], rows["mean"])
+            return hourly_log(values, zone)
+    return None
+
+
+def year_of(wish: Wish, airs: Airs, *, members: int) -> HomeYear:
+    """The air of the home.
+
+    Raises
+    ------
+    ClientFault
+        At the field that is wrong, or the file that is missing or cannot be a home's.
+    """
+    try:
+        return _year_of(wish, airs, members)
+    except CaseFault as exc:
+        raise ClientFault(_fields(wish, exc)) from exc
+
+
+def _year_of(wish: Wish, airs: Airs, members: int) -> HomeYear:
+    if wish.source == "normals":
+        temps, rhs = zip(*(wish.months[m] for m in range(1, 13)), strict=True)
+        return home_year(wish.home, from_normals(temps, rhs), members=members)
+    if wish.source == "weather":
+        if airs.outdoors is None:
+            raise ClientFault({"weather": "give a weather file, EPW or TMY3"})
+        return home_year(wish.home, airs.outdoors, members=members)
+    if wish.source == "shop":
+        if airs.shop is None:
+            raise ClientFault(
+                {"source": "the shop has no sensor outdoors: give the home's weather"}
+            )
+        outdoors = outdoors_from_log(*airs.shop)
+        return home_year(wish.home, outdoors, members=members)
+    held = {
+        "home": wish.home,
+        "outdoors": airs.outdoors,
+        "humidified_l_day": wish.humidified_l_day,
+        "members": members,
+    }
+    if wish.source == "log":
+        if airs.log is None:
+            raise ClientFault({"log": "give the file of the client's logger"})
+        return home_from_log(*airs.log, **held)  # type: ignore[arg-type] # by name, from one mapping of several kinds
+    return from_readings(wish.readings, **held)  # type: ignore[arg-type] # as above
+
+
+def _fields(wish: Wish, exc: CaseFault) -> dict[str, str]:
+    """Faults by the names of the wish."""
+    found = {}
+    for fault in exc.faults:
+        told = f"{fault.value:.4g}" if isinstance(fault.value, float) else str(fault.value)
+        text = f"{told}: must be {fault.allowed}"
+        if fault.field == "temp_c" and isinstance(fault.value, float) and fault.value > 45:
+            text += "; is it in Fahrenheit?"
+        name = wish.source if wish.source in ("log", "weather") else "source"
+        if wish.source == "readings" and fault.part.startswith("readings["):
+            month = wish.readings[int(fault.part[9:-1])].month
+            name = f"{'temp' if fault.field == 'temp_c' else 'rh'}.{month}"
+        found[name] = text
+    return found

@@ -1,0 +1,125 @@
+"""The desk: where other processes on this machine hand the service a command and get an answer.
+
+The service alone writes the store; the board and the command line ask it here. One JSON line each
+way over a loopback connection, with a token that only this user's processes can read.
+"""
+
+from __future__ import annotations
+
+import hmac
+import json
+import logging
+import os
+import secrets
+import socket
+import socketserver
+import threading
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from monitor.core.errors import MonitorError
+
+log = logging.getLogger(__name__)
+
+LINE_MAX = 1_000_000
+"""Longest command or answer. [bytes]"""
+PATIENCE_S = 10.0
+"""How long either side waits for the other. [s]"""
+
+Handler = Callable[[Mapping[str, Any]], Mapping[str, Any]]
+
+
+class DeskUnavailable(MonitorError):
+    """The service does not answer: it is not running, or busy beyond patience."""
+
+    retryable = True
+
+
+class CommandRefused(MonitorError, ValueError):
+    """The service did not carry out a command; the text says why."""
+
+
+class Desk:
+    """The service's side. `handle` is called in a thread per connection and may raise
+    `MonitorError`, whose text is the answer."""
+
+    def __init__(self, path: Path, handle: Handler) -> None:
+        self.path = path
+        self._token = secrets.token_urlsafe(32)
+        token = self._token
+
+        class Connection(socketserver.StreamRequestHandler):
+            timeout = PATIENCE_S
+
+            def handle(self) -> None:
+                try:
+                    line = self.rfile.readline(LINE_MAX)
+                    answer = _answer(line, token, handle)
+                    self.wfile.write(json.dumps(answer).encode() + b"\n")
+                except OSError as exc:  # whoever asked has gone
+                    log.debug("desk lost its caller reason=%s", exc)
+
+        self._server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Connection)
+        self._server.daemon_threads = True
+
+    def start(self) -> None:
+        """Open the desk and leave its address and token where our processes look."""
+        port = self._server.server_address[1]
+        self.path.unlink(missing_ok=True)
+        handle = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump({"port": port, "token": self._token}, file)
+        threading.Thread(target=self._server.serve_forever, name="desk", daemon=True).start()
+
+    def stop(self) -> None:
+        self.path.unlink(missing_ok=True)
+        self._server.shutdown()
+        self._server.server_close()
+
+
+def ask(path: Path, command: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Hand the service a command and return its answer.
+
+    Raises
+    ------
+    DeskUnavailable
+        If the service is not running or does not answer.
+    CommandRefused
+        If it did not carry the command out, with the reason.
+    """
+    try:
+        place = json.loads(path.read_text(encoding="utf-8"))
+        with socket.create_connection(("127.0.0.1", place["port"]), timeout=PATIENCE_S) as line:
+            line.sendall(
+                json.dumps({"token": place["token"], "command": command}).encode() + b"\n"
+            )
+            with line.makefile("rb") as answers:
+                answer = json.loads(answers.readline(LINE_MAX))
+    except (OSError, ValueError, KeyError) as exc:
+        raise DeskUnavailable(
+            "the service does not answer: start it with `benchweather run` and try again"
+        ) from exc
+    if "refused" in answer:
+        raise CommandRefused(answer["refused"])
+    done: Mapping[str, Any] = answer["done"]
+    return done
+
+
+def _answer(line: bytes, token: str, handle: Handler) -> dict[str, Any]:
+    try:
+        asked = json.loads(line)
+        given, command = asked["token"], asked["command"]
+    except (ValueError, KeyError, TypeError):
+        return {"refused": "not a command"}
+    if not isinstance(given, str) or not hmac.compare_digest(given.encode(), token.encode()):
+        return {"refused": "wrong token"}
+    if not isinstance(command, dict):
+        return {"refused": "not a command"}
+    try:
+        return {"done": handle(command)}
+    except MonitorError as exc:
+        return {"refused": str(exc)}
+    except Exception as exc:
+        log.exception("command broke")  # ours to mend; the caller hears that it was not done
+        return {"refused": f"it could not be done: {exc!r}"}

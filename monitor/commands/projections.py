@@ -1,0 +1,102 @@
+"""The shop's books: what the journal makes of waits, kinds, instruments, rules and alerts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from monitor.domain import instrument, sensor, wait_type_registry
+from monitor.domain import wait as waits
+from monitor.domain.alerts import alert, rule_registry
+from monitor.domain.alerts.alert import Alert
+from monitor.domain.events import About, Event
+from monitor.domain.instrument import Instrument
+from monitor.domain.sensor import SensorHistory
+from monitor.domain.wait import Feel, Wait
+from monitor.domain.wait_types import KINDS, Kind
+from monitor.science.waits.learning import LONG_BEFORE, Evidence, Learned, Prior, Verdict, learn
+from monitor.store import Reader, Writer, journal
+
+_FEEL = {Feel.SOFT: Verdict.SOFT, Feel.RIGHT: Verdict.RIGHT, Feel.LONG_BEFORE: Verdict.LONG_BEFORE}
+
+
+class Journal:
+    """The books as the journal has them; `refresh` takes in what was added since."""
+
+    def __init__(self, store: Reader | Writer) -> None:
+        self._store = store
+        self._last = 0
+        self.waits: dict[str, Wait] = {}
+        self.book: dict[str, Kind] = dict(KINDS)
+        self.retired: dict[str, Kind] = {}
+        """Kinds off the list, each as it last was."""
+        self.instruments: dict[str, Instrument] = {}
+        self.alerts: dict[str, Alert] = {}
+        self.rules: dict[str, Mapping[str, Any]] = {}
+        """The shop's own rules, as kept; `rule_book.in_use` has them all."""
+        self.filled_ms: dict[str, int] = {}
+        """When each reservoir was filled last. [ms since 1970-01-01 UTC]"""
+        self.sensors: dict[str, SensorHistory] = {}
+        """Sensors that something was done with, by "place/name" of the topic they speak on."""
+        self.refresh()
+
+    def refresh(self) -> None:
+        new, self._last = journal.events(self._store, self._last)
+        for event in new:
+            self._apply(event)
+
+    def _apply(self, event: Event) -> None:
+        about, subject = event.about, event.subject
+        match about:
+            case About.WAIT:
+                self.waits[subject] = waits.apply(self.waits.get(subject), event)
+            case About.KIND:
+                if event.action == wait_type_registry.RETIRE:
+                    self.retired[subject] = self.book[subject]
+                else:
+                    self.retired.pop(subject, None)
+                self.book = wait_type_registry.apply(self.book, event)
+            case About.INSTRUMENT:
+                known = self.instruments.get(subject)
+                self.instruments[subject] = instrument.apply(known, event)
+            case About.ALERT:
+                self.alerts[subject] = alert.apply(self.alerts.get(subject), event)
+            case About.RULE:
+                self.rules = rule_registry.apply(self.rules, event)
+            case About.RESERVOIR:
+                self.filled_ms[subject] = event.recorded_ms
+            case About.SENSOR:
+                self.sensors[subject] = sensor.apply(self.sensors.get(subject), event)
+            case About.CAUTION:
+                pass  # kept for the record; nothing follows from it
+
+    @property
+    def version(self) -> int:
+        """The number of the last event taken in: rises whenever anything was done."""
+        return self._last
+
+    def learned(self, kind_id: str) -> Learned | None:
+        """What the releases of a kind have taught of its basis; None where nothing can be learned."""
+        kind = self.book.get(kind_id)
+        if kind is None or not kind.spread:
+            return None
+        series: dict[tuple[str, Feel], list[float]] = {}
+        for wait in self.waits.values():
+            if wait.kind["id"] == kind_id and wait.feel is not None and wait.equivalent_s:
+                # Waits opened at once and judged alike are one piece of evidence, not many.
+                alike = (wait.series or wait.id, wait.feel)
+                series.setdefault(alike, []).append(wait.equivalent_s)
+        evidence = [
+            _evidence(feel, sum(many) / len(many), kind.basis_s)
+            for (_, feel), many in series.items()
+        ]
+        return learn(Prior(kind.basis_s, kind.spread, kind.minimum_s), evidence)
+
+
+def _evidence(feel: Feel, equivalent_s: float, basis_s: float) -> Evidence:
+    """What a release tells. One left far past its basis, as overnight, and found right was only
+    hard by then: how long before, nobody saw."""
+    verdict = _FEEL[feel]
+    if verdict is Verdict.RIGHT and LONG_BEFORE * equivalent_s > basis_s:
+        verdict = Verdict.HARD_BY_THEN
+    return Evidence(verdict, equivalent_s)

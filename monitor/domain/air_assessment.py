@@ -1,0 +1,238 @@
+"""What the air means for the work at a place: one state and one sentence, steady near a limit.
+
+A verdict is a fold over the recent air, not a state that somebody has to keep: the same trace
+gives the same verdict in any process, after any restart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from enum import StrEnum
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.domain.places import Limits, Place, band
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+class State(StrEnum):
+    """What the air is to the work. The value is the word on screen."""
+
+    DRY = "dry"
+    DAMP = "damp"
+    COLD = "cold"
+    HOT = "hot"
+    RIGHT = "right"
+    UNKNOWN = "unknown"
+
+
+class Verdict(NamedTuple):
+    """The judgement of a place's air.
+
+    `weight` orders verdicts by urgency: 0 all is right, 1 mind it, 2 act, 3 act now. `since_ms`
+    is when the state began, or the start of the trace if it is older. [ms since 1970-01-01 UTC]
+    """
+
+    state: State
+    weight: int
+    sentence: str
+    since_ms: int
+
+
+class _Rule(NamedTuple):
+    """A state that begins when a value passes `begins` and ends when it is back at `ends`."""
+
+    state: State
+    weight: int
+    of: str
+    begins: float
+    ends: float
+    sentence: str
+
+
+NOTHING_KNOWN = "No reading of temperature and humidity yet."
+
+
+def judge(
+    place: Place,
+    limits: Limits,
+    ts_ms: NDArray[np.int64],
+    temp_c: NDArray[np.float64],
+    rh_pct: NDArray[np.float64],
+    dew_point_c: NDArray[np.float64],
+) -> Verdict:
+    """The verdict on a place's air now, from its recent trace.
+
+    Parameters
+    ----------
+    place : Place
+        Outdoors nothing is judged: the state is always right, the sentence empty.
+    limits : Limits
+    ts_ms, temp_c, rh_pct, dew_point_c : ndarray of shape (n,)
+        The last hours, oldest first, ending now: time [ms since 1970-01-01 UTC], air temperature
+        [°C], RH [%] and dew point [°C]; NaN where unknown.
+
+    Returns
+    -------
+    Verdict
+        Unknown if the trace is empty or ends with an unknown RH or temperature.
+    """
+    if not len(ts_ms) or np.isnan(rh_pct[-1]) or np.isnan(temp_c[-1]):
+        return Verdict(State.UNKNOWN, 1, NOTHING_KNOWN, int(ts_ms[-1]) if len(ts_ms) else 0)
+    values = {"rh": rh_pct, "temp": temp_c, "spread": temp_c - dew_point_c}
+    worst: Verdict | None = None
+    last_end = int(ts_ms[0])
+    for rule in _rules(place, limits):
+        on = latched(values[rule.of], rule.begins, rule.ends)
+        if on[-1]:
+            off = np.flatnonzero(~on)
+            since = int(ts_ms[off[-1] + 1] if len(off) else ts_ms[0])
+            if worst is None or rule.weight > worst.weight:
+                worst = Verdict(rule.state, rule.weight, rule.sentence, since)
+        elif on.any():
+            last_end = max(last_end, int(ts_ms[np.flatnonzero(on)[-1] + 1]))
+    if worst is not None:
+        return worst
+    return Verdict(State.RIGHT, 0, _RIGHT[place.kind], last_end)
+
+
+def latched(values: NDArray[np.float64], begins: float, ends: float) -> NDArray[np.bool_]:
+    """Where a state with hysteresis is on, along a trace.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+        NaN changes nothing.
+    begins, ends : float
+        The state begins beyond `begins`, away from `ends`, and ends at `ends`. Equal: above.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    if ends > begins:
+        values, begins, ends = -values, -begins, -ends
+    change = np.where(values > begins, 1, np.where(values <= ends, -1, 0))
+    change[np.isnan(values)] = 0
+    last = np.maximum.accumulate(np.where(change != 0, np.arange(len(values)), -1))
+    return np.where(last >= 0, change[last] > 0, False)
+
+
+_RIGHT = {
+    "bench": "Right for glue and open work.",
+    "varnish": "Right for varnish and retouching.",
+    "outdoors": "",
+}
+
+
+def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
+    """The rules of a place's kind, the gravest of equal weight first."""
+    low, high = band(place, limits)
+    rh, t, s = limits.rh_margin_pct, limits.temp_margin_c, limits.varnish_spread_margin_k
+    very_low = min(limits.rh_very_low_pct, low)
+    very_high = max(limits.rh_very_high_pct, high)
+    if place.kind == "bench":
+        yield _Rule(
+            State.DRY,
+            3,
+            "rh",
+            very_low,
+            very_low + rh,
+            "Very dry: seams and cracks open. Keep opened plates clamped or bagged, close nothing, "
+            "and add water to the air.",
+        )
+        yield _Rule(
+            State.DAMP,
+            3,
+            "rh",
+            very_high,
+            very_high - rh,
+            "Very damp: hide glue may not harden. Leave clamps shut; warm the bench or dry the air.",
+        )
+        yield _Rule(
+            State.DRY,
+            2,
+            "rh",
+            low,
+            low + rh,
+            "Dry: opened plates shrink. Cover open work and add water to the air.",
+        )
+        yield _Rule(
+            State.DAMP,
+            2,
+            "rh",
+            high,
+            high - rh,
+            "Damp: hide glue hardens slowly. Leave clamps shut longer.",
+        )
+        yield _Rule(
+            State.COLD,
+            1,
+            "temp",
+            limits.glue_temp_low_c,
+            limits.glue_temp_low_c + t,
+            "Cold: warm the parts before gluing, or the joint chills.",
+        )
+        yield _Rule(
+            State.HOT,
+            1,
+            "temp",
+            limits.temp_high_c,
+            limits.temp_high_c - t,
+            "Hot: wet glue stays soft. Leave clamps shut longer.",
+        )
+    if place.kind == "varnish":
+        stop = "Too near the dew point: no varnish now. Warm the room or dry the air, and wait."
+        blush = "Damp: spirit varnish may blush. Wait, or warm the room a little."
+        yield _Rule(
+            State.DAMP, 3, "rh", limits.varnish_rh_stop_pct, limits.varnish_rh_stop_pct - rh, stop
+        )
+        yield _Rule(
+            State.DAMP,
+            3,
+            "spread",
+            limits.varnish_spread_stop_k,
+            limits.varnish_spread_stop_k + s,
+            stop,
+        )
+        yield _Rule(
+            State.DAMP, 2, "rh", limits.varnish_rh_high_pct, limits.varnish_rh_high_pct - rh, blush
+        )
+        yield _Rule(
+            State.DAMP,
+            2,
+            "spread",
+            limits.varnish_spread_low_k,
+            limits.varnish_spread_low_k + s,
+            blush,
+        )
+        yield _Rule(
+            State.DRY,
+            2,
+            "rh",
+            very_low,
+            very_low + rh,
+            "Very dry: a coat skins over and dust flies. Add water to the air before varnishing.",
+        )
+        yield _Rule(
+            State.COLD,
+            2,
+            "temp",
+            limits.varnish_temp_low_c,
+            limits.varnish_temp_low_c + t,
+            "Too cold to varnish: a coat stays soft. Warm the room first.",
+        )
+        yield _Rule(
+            State.HOT,
+            1,
+            "temp",
+            limits.temp_high_c,
+            limits.temp_high_c - t,
+            "Hot: varnish drags and bubbles. Wait for a cooler hour.",
+        )
+        yield _Rule(
+            State.DRY, 1, "rh", low, low + rh, "Dry: a coat skins over fast. Lay thin coats."
+        )

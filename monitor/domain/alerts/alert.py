@@ -1,0 +1,235 @@
+"""An alert, as what happened to it makes it: raised, graver, acknowledged, put off, over.
+
+An alert is the fold of its events, oldest first. It carries the words of its rule, so that it can
+be read whatever becomes of the rule later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Any
+
+from monitor.core.errors import MonitorError
+from monitor.core.measurements import text_fault
+from monitor.domain.alerts.rule_state import Foretold
+from monitor.domain.events import Event
+
+
+class AlertFault(MonitorError, ValueError):
+    """What was asked of an alert cannot be done: what, why, and what is allowed."""
+
+
+class Did(StrEnum):
+    """What happens to an alert. The last three are a person's; CHANGED: what it foretells is to
+    come otherwise."""
+
+    RAISE = "raise"
+    ROSE = "rose"
+    FELL = "fell"
+    TELL = "tell again"
+    CHANGED = "changed"
+    CLEAR = "clear"
+    ACKNOWLEDGE = "acknowledge"
+    SNOOZE = "snooze"
+    NOTE = "note"
+
+
+HANDS = (Did.ACKNOWLEDGE, Did.SNOOZE, Did.NOTE)
+SNOOZE_MIN = (5, 14 * 24 * 60)
+"""Shortest and longest snooze. [min]"""
+NOTE_MAX = 500
+"""Longest note. [characters]"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Alert:
+    """One matter with one subject, from when it arose until it was over.
+
+    Times in ms since 1970-01-01 UTC. `name`, `value`, `why`, `do` and the like are those of the
+    gravest rule that is on.
+    """
+
+    id: str
+    family: str
+    subject: str
+    label: str
+    rule: str
+    urgency: int
+    name: str
+    quantity: str
+    value: float | None
+    unit: str
+    detail: str
+    why: str
+    source: str
+    do: str
+    caution: str
+    began_ms: int
+    raised_ms: int
+    told_ms: int
+    notice: str = ""
+    """Id of the notice it was told in last."""
+    foretold: Foretold | None = None
+    """What it says is to come, of one that foretells."""
+    changed_ms: int | None = None
+    """When a newer outlook last made it other than it was told."""
+    cleared_ms: int | None = None
+    ended: str = ""
+    """How it ended: `back`, `begun` if what was foretold is there, `gone` if what it was about is no
+    longer there, or `off` if its rule is not in use any more."""
+    worst: float | None = None
+    """The value furthest out while its last rule was on, once it is over."""
+    acknowledged: tuple[int, str] | None = None
+    """When and by whom."""
+    snoozed_until_ms: int | None = None
+    notes: tuple[tuple[int, str, str], ...] = ()
+    """When, by whom, what."""
+    events: tuple[Event, ...] = field(default=(), repr=False)
+
+    @property
+    def open(self) -> bool:
+        return self.cleared_ms is None
+
+    @property
+    def faded(self) -> bool:
+        """Whether a newer outlook no longer shows what it foretold, which is not yet taken back."""
+        return self.changed_ms is not None and self.foretold is None
+
+    @property
+    def at_gravest(self) -> Mapping[str, Any]:
+        """What was said of it when its urgency was the highest it ever had."""
+        said = [event.body for event in self.events if "urgency" in event.body]
+        return max(said, key=lambda body: body["urgency"])
+
+    @property
+    def gravest(self) -> tuple[int, str]:
+        """The highest urgency it ever had, and the name of that rule."""
+        return self.at_gravest["urgency"], self.at_gravest["name"]
+
+    def rests(self, now_ms: int) -> bool:
+        """Whether somebody has taken note of it, or put it off until later."""
+        put_off = self.snoozed_until_ms is not None and now_ms < self.snoozed_until_ms
+        return self.acknowledged is not None or put_off
+
+
+_SAID = (
+    "rule",
+    "urgency",
+    "name",
+    "quantity",
+    "value",
+    "unit",
+    "detail",
+    "why",
+    "source",
+    "do",
+    "caution",
+)
+
+
+def apply(alert: Alert | None, event: Event) -> Alert:
+    """An alert with one more event; None and a raising make a new one."""
+    body, at = event.body, event.recorded_ms
+    if event.action == Did.RAISE:
+        said = {name: body[name] for name in (*_SAID, "family", "subject", "label", "began_ms")}
+        return Alert(
+            id=event.subject,
+            raised_ms=at,
+            told_ms=at,
+            notice=body.get("notice", ""),
+            foretold=_foretold(body),
+            events=(event,),
+            **said,
+        )
+    if alert is None:
+        raise AlertFault(f"history of alert {event.subject} does not begin with its raising")
+    alert = replace(alert, events=(*alert.events, event))
+    match event.action:
+        case Did.ROSE:
+            said = {name: body[name] for name in _SAID}
+            return replace(
+                alert,
+                told_ms=at,
+                notice=body.get("notice", ""),
+                acknowledged=None,
+                snoozed_until_ms=None,
+                foretold=_foretold(body),
+                **said,
+            )
+        case Did.FELL:
+            said = {name: body[name] for name in _SAID}
+            return replace(alert, foretold=_foretold(body), **said)
+        case Did.TELL:
+            return replace(
+                alert,
+                told_ms=at,
+                snoozed_until_ms=None,
+                value=body["value"],
+                detail=body["detail"],
+                foretold=_foretold(body),
+            )
+        case Did.CHANGED:
+            said = {name: body[name] for name in _SAID}
+            notice = body.get("notice", "") or alert.notice
+            return replace(alert, changed_ms=at, notice=notice, foretold=_foretold(body), **said)
+        case Did.CLEAR:
+            return replace(alert, cleared_ms=at, ended=body["ended"], worst=body["worst"])
+        case Did.ACKNOWLEDGE:
+            return replace(alert, acknowledged=(at, event.by), snoozed_until_ms=None)
+        case Did.SNOOZE:
+            return replace(alert, snoozed_until_ms=body["until_ms"])
+        case Did.NOTE:
+            return replace(alert, notes=(*alert.notes, (at, event.by, body["note"])))
+    raise AlertFault(f"unknown action {event.action}")
+
+
+def _foretold(body: Mapping[str, Any]) -> Foretold | None:
+    """Events of before there was such a thing have none."""
+    told = body.get("foretold")
+    return None if told is None else Foretold(*told)
+
+
+def decide(alert: Alert, action: Did, wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
+    """The body of the event by which a person does something to an alert.
+
+    Parameters
+    ----------
+    alert : Alert
+    action : Did
+        One of `HANDS`.
+    wish : mapping
+        SNOOZE: `minutes`; NOTE: `note`; ACKNOWLEDGE: nothing, or a `note`.
+    now_ms : int
+        [ms since 1970-01-01 UTC]
+
+    Raises
+    ------
+    AlertFault
+    """
+    known = {Did.SNOOZE: {"minutes"}, Did.NOTE: {"note"}, Did.ACKNOWLEDGE: set[str]()}[action]
+    if unknown := sorted(set(wish) - known):
+        raise AlertFault(f"{action} knows no {', '.join(unknown)}")
+    if action is Did.NOTE:
+        note = wish.get("note")
+        note = note.strip() if isinstance(note, str) else note
+        for line in note.splitlines() if isinstance(note, str) else [note]:
+            if fault := text_fault(line, NOTE_MAX):
+                raise AlertFault(f"note {fault}")
+        if isinstance(note, str) and len(note) > NOTE_MAX:
+            raise AlertFault(f"note has {len(note)} characters: at most {NOTE_MAX}")
+        if not note:
+            raise AlertFault("note is empty")
+        return {"note": note}
+    if not alert.open:
+        raise AlertFault(f"alert {alert.id} is over")
+    if action is Did.ACKNOWLEDGE:
+        if alert.acknowledged:
+            raise AlertFault(f"alert {alert.id} was acknowledged by {alert.acknowledged[1]}")
+        return {}
+    minutes = wish.get("minutes")
+    low, high = SNOOZE_MIN
+    if isinstance(minutes, bool) or not isinstance(minutes, int) or not low <= minutes <= high:
+        raise AlertFault(f"minutes = {minutes!r:.40}: must be a whole number from {low} to {high}")
+    return {"until_ms": now_ms + 60_000 * minutes}

@@ -1,0 +1,287 @@
+"""A rule: what is watched, where it becomes a matter, and what is said then."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
+
+from monitor.core.errors import MonitorError
+from monitor.core.measurements import text_fault
+from monitor.science.registry import DERIVED
+
+
+class RuleFault(MonitorError, ValueError):
+    """A rule cannot be as described. `fields`: what is wrong with each and what is allowed."""
+
+    def __init__(self, text: str, fields: Mapping[str, str] | None = None) -> None:
+        self.fields = dict(fields or {})
+        super().__init__(text)
+
+
+class Of(StrEnum):
+    """What a quantity belongs to: one subject of a rule is one of these."""
+
+    PLACE = "place"
+    SENSOR = "sensor"
+    INSTRUMENT = "instrument"
+    WAIT = "wait"
+    RESERVOIR = "reservoir"
+    SHOP = "shop"
+
+
+class Watchable(NamedTuple):
+    """A quantity that can be watched: its unit, what it belongs to, what it is, and between which
+    values a limit on it can mean anything."""
+
+    unit: str
+    of: Of
+    text: str
+    least: float
+    most: float
+
+
+_FORTNIGHT_S = 14 * 86_400
+_TEN_YEARS_S = 3_652 * 86_400
+_DERIVED_MOST = {
+    "absolute_humidity": 400.0,
+    "humidity_ratio": 1.0,
+    "vapour_pressure": 60_000.0,
+    "vapour_pressure_deficit": 60_000.0,
+    "equilibrium_moisture_content": 40.0,
+}
+"""Of derived quantities that are no temperature, and never below 0. Ours: beyond any air."""
+
+
+WATCHABLE: dict[str, Watchable] = {
+    "humidity": Watchable("%", Of.PLACE, "relative humidity", 0, 100),
+    "temperature": Watchable("°C", Of.PLACE, "air temperature", -60, 85),
+    "surface_temperature": Watchable("°C", Of.PLACE, "coldest measured surface", -60, 85),
+    "pressure": Watchable("Pa", Of.PLACE, "air pressure", 30_000, 110_000),
+    **{
+        name: Watchable(
+            "% MC" if derived.symbol == "EMC" else derived.unit,
+            Of.PLACE,
+            name.replace("_", " "),
+            0 if name in _DERIVED_MOST else -60,
+            _DERIVED_MOST.get(name, 85),
+        )
+        for name, derived in DERIVED.items()
+    },
+    "dew_margin": Watchable(
+        "K", Of.PLACE, "coldest measured surface, or the air, over dew point", -60, 100
+    ),
+    "mould_margin": Watchable(
+        "%", Of.PLACE, "RH over what mould needs on wood in time", -100, 100
+    ),
+    "dry_snap": Watchable(
+        "", Of.PLACE, "chance of a dry snap, over the one that its log taught to speak at", 0, 20
+    ),
+    "dry_spell_chance": Watchable("%", Of.PLACE, "chance of a spell below its band", 0, 100),
+    "damp_spell_chance": Watchable("%", Of.PLACE, "chance of a spell too damp for glue", 0, 100),
+    "hot_spell_chance": Watchable("%", Of.PLACE, "chance of a spell too hot for glue", 0, 100),
+    "silent_s": Watchable("s", Of.SENSOR, "time since it was last heard", 0, _FORTNIGHT_S),
+    "unchanged_s": Watchable(
+        "s", Of.SENSOR, "time for which its humidity has not moved at all", 0, _FORTNIGHT_S
+    ),
+    "saturated_s": Watchable(
+        "s", Of.SENSOR, "time for which its humidity has read 99 % or more", 0, _FORTNIGHT_S
+    ),
+    "battery": Watchable("%", Of.SENSOR, "battery charge", 0, 100),
+    "calibrated_s": Watchable(
+        "s", Of.SENSOR, "time since it was calibrated, if it ever was", 0, _TEN_YEARS_S
+    ),
+    "rested": Watchable("", Of.SENSOR, "1 once it has come to rest in its jar", 0, 1),
+    "from_rest": Watchable(
+        "% MC", Of.INSTRUMENT, "moisture of its furthest part from rest", -40, 40
+    ),
+    "yield_share": Watchable(
+        "%", Of.INSTRUMENT, "strain of held wood as share of its yield", 0, 1_000
+    ),
+    "warm_up_margin": Watchable(
+        "K", Of.INSTRUMENT, "what came in cold, over the dew point", -100, 100
+    ),
+    "ready": Watchable("", Of.WAIT, "1 once a wait is ready", 0, 1),
+    "held": Watchable("", Of.WAIT, "1 while the air holds a wait", 0, 1),
+    "late": Watchable("", Of.WAIT, "1 while a wait will not be ready when it is wanted", 0, 1),
+    "due_s": Watchable(
+        "s", Of.RESERVOIR, "time since it was due to be filled", -_FORTNIGHT_S, _FORTNIGHT_S
+    ),
+    "broker_away": Watchable("", Of.SHOP, "1 while no readings can come", 0, 1),
+    "store_trouble": Watchable("", Of.SHOP, "1 while readings cannot be kept", 0, 1),
+    "disk_free": Watchable("GB", Of.SHOP, "room left on the disk", 0, 1_000_000),
+}
+"""Every quantity that a rule can watch, by its name in rules."""
+
+
+class Test(StrEnum):
+    """On which side of its limits a value becomes a matter."""
+
+    __test__ = False
+
+    ABOVE = "above"
+    BELOW = "below"
+    OUTSIDE = "outside"
+
+
+HOLD_MAX_S = 14 * 86_400
+"""Longest hold time, and longest time between repeats. [s]"""
+OVER_MAX_S = 86_400
+"""Longest time over which a change is taken: the trace that is at hand. [s]"""
+OUTLOOK = ("dry_snap", "dry_spell_chance", "damp_spell_chance", "hot_spell_chance")
+"""Quantities of the air to come."""
+NO_TRACE = ("surface_temperature", "pressure", "dew_margin", *OUTLOOK)
+"""Quantities of which the trace at hand does not tell."""
+URGENCIES = (1, 2, 3)
+"""1 mind it, 2 act, 3 act now."""
+NAME_MAX, TEXT_MAX = 60, 400
+"""Longest name and longest text of a rule. [characters]"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rule:
+    """One rule.
+
+    `quantity` is a key of `WATCHABLE`. `low` and `high` are in its unit; None, for humidity, is
+    the place's own band. With `over_s` the change of the quantity over that time is watched
+    instead of its value [s]. The condition must last `hold_s` before it counts, and has ended when
+    the value has been back by `back` for `calm_s` [s]. `only` names the places, or kinds of place,
+    it is for; empty: all. Of the rules of one `family` only the gravest that is on is told; while
+    a rule named in `under` is on, this one is not told, as it is a consequence. Told again each
+    `repeat_s` until acknowledged; 0: once. `breaks_quiet`: told in quiet hours too. `together`: the
+    places it is for are one subject, of which the value furthest out counts.
+
+    Raises
+    ------
+    RuleFault
+        Naming each field that is wrong and what is allowed.
+    """
+
+    id: str
+    name: str
+    quantity: str
+    test: Test
+    low: float | None = None
+    high: float | None = None
+    over_s: int = 0
+    back: float = 0.0
+    hold_s: int = 0
+    calm_s: int = 1_800
+    urgency: int = 2
+    repeat_s: int = 0
+    breaks_quiet: bool = False
+    together: bool = False
+    only: tuple[str, ...] = ()
+    family: str = ""
+    under: tuple[str, ...] = ()
+    why: str = ""
+    source: str = ""
+    do: str = ""
+    caution: str = ""
+    on: bool = True
+
+    def __post_init__(self) -> None:
+        if faults := list(self._faults()):  # each begins with the name of its field
+            raise RuleFault("; ".join(faults), {fault.split()[0]: fault for fault in faults})
+        object.__setattr__(self, "test", Test(self.test))
+        object.__setattr__(self, "family", self.family or self.id)
+        object.__setattr__(self, "only", tuple(self.only))
+        object.__setattr__(self, "under", tuple(self.under))
+
+    @property
+    def of(self) -> Of:
+        return WATCHABLE[self.quantity].of
+
+    @property
+    def unit(self) -> str:
+        return WATCHABLE[self.quantity].unit
+
+    def limits(self, band: tuple[float, float] | None) -> tuple[float, float]:
+        """Low and high of a place with this band; infinite where the test has none."""
+        low, high = band or (-math.inf, math.inf)
+        if self.test is not Test.ABOVE:
+            low = self.low if self.low is not None else low
+        if self.test is not Test.BELOW:
+            high = self.high if self.high is not None else high
+        return (
+            -math.inf if self.test is Test.ABOVE else low,
+            math.inf if self.test is Test.BELOW else high,
+        )
+
+    def _faults(self) -> Iterator[str]:
+        if not isinstance(self.quantity, str) or self.quantity not in WATCHABLE:
+            yield f"quantity = {self.quantity!r:.40}: must be one of {', '.join(WATCHABLE)}"
+            return
+        if self.test not in list(Test):
+            yield f"test = {self.test!r:.40}: must be one of {', '.join(Test)}"
+            return
+        yield from self._limit_faults()
+        for name, most in (
+            ("hold_s", HOLD_MAX_S),
+            ("calm_s", HOLD_MAX_S),
+            ("over_s", OVER_MAX_S),
+            ("repeat_s", HOLD_MAX_S),
+        ):
+            value = getattr(self, name)
+            if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= most:
+                yield f"{name} = {value!r:.40}: must be a whole number of seconds from 0 to {most}"
+        if self.over_s and self.of is not Of.PLACE:
+            yield f"over_s belongs to quantities of a place, and {self.quantity} is of a {self.of}"
+        if self.over_s and self.quantity in NO_TRACE:
+            yield f"over_s: of {self.quantity} only the value now is at hand, not its change"
+        whole = isinstance(self.urgency, int) and not isinstance(self.urgency, bool)
+        if not whole or self.urgency not in URGENCIES:
+            yield f"urgency = {self.urgency!r:.40}: must be 1 (mind it), 2 (act) or 3 (act now)"
+        for name in ("breaks_quiet", "together", "on"):
+            if not isinstance(getattr(self, name), bool):
+                yield f"{name} must be true or false"
+        for name in ("only", "under"):
+            if not all(isinstance(item, str) for item in getattr(self, name)):
+                yield f"{name} must be a list of names"
+        for name in ("only", "together"):
+            if getattr(self, name) and self.of is not Of.PLACE:
+                yield f"{name} is for quantities of a place, and {self.quantity} is of a {self.of}"
+        for name in ("name", "family", "why", "source", "do", "caution"):
+            most = NAME_MAX if name in ("name", "family") else TEXT_MAX
+            if fault := text_fault(getattr(self, name), most):
+                yield f"{name} {fault}"
+        if not self.name:
+            yield "name is empty"
+
+    def _limit_faults(self) -> Iterator[str]:
+        for name in ("low", "high", "back"):
+            value = getattr(self, name)
+            if value is None and name != "back":
+                continue
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                yield f"{name} = {value!r:.40}: must be a number"
+                return
+            if not abs(value) < 1e12:
+                yield f"{name} = {value!r:.20}: must be finite and no larger than any figure of air"
+                return
+        own_band = self.quantity == "humidity" and not self.over_s
+        for name, without in (("low", Test.ABOVE), ("high", Test.BELOW)):
+            given = getattr(self, name) is not None
+            if self.test == without and given:
+                yield f"{name} means nothing to a rule that tests {self.test}"
+            elif self.test != without and not given and not own_band:
+                yield f"{name} is missing: the limit, in {self.unit or 'the value itself'}"
+        if self.low is not None and self.high is not None:
+            if self.low >= self.high:
+                yield f"low = {self.low:g} is not below high = {self.high:g}"
+            elif self.test == Test.OUTSIDE and self.high - self.low <= 2 * self.back:
+                yield f"back = {self.back:g} leaves nothing between low and high to come back to"
+        _, _, _, least, most = WATCHABLE[self.quantity]
+        if self.over_s:  # a change may go either way
+            least, most = least - most, most - least
+        unit = self.unit if self.unit.startswith("%") else f" {self.unit}".rstrip()
+        for name, low, high in (
+            ("low", least, most),
+            ("high", least, most),
+            ("back", 0, most - least),
+        ):
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                yield f"{name} = {value:g}{unit}: must be {low:g} to {high:g}{unit}"

@@ -1,0 +1,113 @@
+"""How far a rule has got with one subject: off, on, or about to change."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from monitor.domain.alerts.rule import Rule, Test
+
+
+class Foretold(NamedTuple):
+    """What is to come: when it begins [ms since 1970-01-01 UTC], how far it goes [% RH or °C], and
+    whether lower is graver."""
+
+    begins_ms: int
+    extreme: float
+    below: bool
+
+
+class Seen(NamedTuple):
+    """What a rule's quantity was for one subject; a NaN is not known.
+
+    `label` names the subject on screen; `band` is a place's [%], and `detail` goes with what is
+    said. `foretold`: what is to come, of a rule that foretells; `begun`: it is there.
+    """
+
+    subject: str
+    label: str
+    value: float
+    band: tuple[float, float] | None = None
+    detail: str = ""
+    begun: bool = False
+    foretold: Foretold | None = None
+
+
+class Latch(NamedTuple):
+    """`on` once the condition has lasted; `since_ms` is when it began to be otherwise than that.
+
+    `began_ms` is when the condition began that it is on for [ms since 1970-01-01 UTC], `worst`
+    the value furthest out since then.
+    """
+
+    on: bool = False
+    since_ms: int | None = None
+    began_ms: int | None = None
+    worst: float | None = None
+
+    @property
+    def ending(self) -> bool:
+        """It is on, but the value has come back."""
+        return self.on and self.since_ms is not None
+
+
+OFF = Latch()
+
+
+def beyond(rule: Rule, seen: Seen) -> bool | None:
+    """True beyond a limit, False back from all by the margin, None between or not known."""
+    low, high = rule.limits(seen.band)
+    value = seen.value
+    if math.isnan(value):
+        return None
+    if value < low or value > high:
+        return True
+    if low + rule.back <= value <= high - rule.back:
+        return False
+    # A margin wider than half the band, as a place's own may be: its middle counts as back.
+    if rule.test is Test.OUTSIDE and low + rule.back > high - rule.back:
+        return False
+    return None
+
+
+def advance(rule: Rule, latch: Latch, seen: Seen, now_ms: int) -> Latch:
+    """The latch after one more look. What is not known changes nothing.
+
+    A condition that is left before it has lasted starts anew; one that is on ends when the value
+    has been back by the margin for the calm time.
+    """
+    matter = beyond(rule, seen)
+    if math.isnan(seen.value):
+        return latch
+    if not latch.on:
+        if not matter:
+            return OFF
+        since = _since(latch, now_ms)
+        worst = _worse(rule, seen, latch.worst)
+        if now_ms - since >= 1000 * rule.hold_s:
+            return Latch(True, None, since, worst)
+        return Latch(False, since, since, worst)
+    worst = _worse(rule, seen, latch.worst)
+    if matter is not False:  # between the limit and the margin it is not back
+        return Latch(True, None, latch.began_ms, worst)
+    since = _since(latch, now_ms)
+    if now_ms - since >= 1000 * rule.calm_s:
+        return OFF
+    return Latch(True, since, latch.began_ms, worst)
+
+
+def _since(latch: Latch, now_ms: int) -> int:
+    """When the change began; one from the future is of a clock that was set back."""
+    return now_ms if latch.since_ms is None else min(latch.since_ms, now_ms)
+
+
+def _worse(rule: Rule, seen: Seen, worst: float | None) -> float | None:
+    """The value that lies further beyond the limits."""
+    if not math.isfinite(seen.value):
+        return worst
+    low, high = rule.limits(seen.band)
+
+    def out(value: float) -> float:
+        return max(low - value, value - high)
+
+    return seen.value if worst is None or out(seen.value) > out(worst) else worst

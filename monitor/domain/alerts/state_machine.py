@@ -1,0 +1,199 @@
+"""From what is seen to what is told: one step of all rules at one moment.
+
+The clock is an argument and nothing is kept here, so that the same log gives the same alerts, live
+or replayed. One alert stands for one matter (a family of rules) with one subject; it rises and
+falls with the gravest rule that is on, and what follows from a cause that is itself on is not told.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Container, Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
+
+from monitor.domain.alerts.alert import Alert, Did
+from monitor.domain.alerts.rule import Rule
+from monitor.domain.alerts.rule_state import OFF, Latch, Seen, advance
+from monitor.domain.events import About, Event
+
+SOONER_MS, SOONER_SHARE = 6 * 3_600_000, 1 / 6
+"""What is foretold has changed if it begins earlier or later by this, or by this share of the time
+until then if that is more. [ms], [-]  Ours: from look to look it moves by less."""
+FARTHER = 3.0
+"""Or if it goes farther or less far by this. [% RH or K]  Ours: sensors are off by 2 % RH."""
+NO_LONGER = "a newer outlook no longer shows it"
+"""Said of what was foretold, before it is taken back and after."""
+BY = "benchweather"
+"""Who raises and ends alerts."""
+
+Latches = Mapping[tuple[str, str], Latch]
+"""By rule and subject."""
+
+
+class Step(NamedTuple):
+    """What came of one step: the latches to go on from, and what happened to which alert."""
+
+    latches: dict[tuple[str, str], Latch]
+    events: list[Event]
+
+
+class _On(NamedTuple):
+    """A rule that is on for a subject."""
+
+    rule: Rule
+    seen: Seen
+    latch: Latch
+
+
+def step(
+    rules: Iterable[Rule],
+    latches: Latches,
+    alerts: Iterable[Alert],
+    seen: Mapping[str, Sequence[Seen]],
+    now_ms: int,
+    next_id: int,
+    *,
+    quiet: bool = False,
+) -> Step:
+    """One look at everything.
+
+    Parameters
+    ----------
+    rules : iterable of Rule
+    latches : mapping
+        As the last step left them.
+    alerts : iterable of Alert
+        The open ones.
+    seen : mapping of rule id to what it watches
+        A subject that is missing is no longer there; one that is there but not known has NaN.
+    now_ms : int
+        [ms since 1970-01-01 UTC]
+    next_id : int
+        Of the first alert that is raised.
+    quiet : bool
+        Nothing is told again now but what may break quiet hours; it is once they are over.
+    """
+    rules = [rule for rule in rules if rule.on]
+    moved = {
+        (rule.id, one.subject): advance(
+            rule, latches.get((rule.id, one.subject), OFF), one, now_ms
+        )
+        for rule in rules
+        for one in seen.get(rule.id, ())
+    }
+    causes = {rule_id for (rule_id, _), latch in moved.items() if latch.on}
+    open_now = {(alert.family, alert.subject): alert for alert in alerts}
+    gravest: dict[tuple[str, str], _On] = {}
+    for rule in rules:
+        for one in seen.get(rule.id, ()):
+            key = (rule.family, one.subject)
+            latch = moved[rule.id, one.subject]
+            if causes.intersection(rule.under) and key not in open_now:
+                moved[rule.id, one.subject] = OFF  # it lasts anew once the cause is gone
+                continue
+            if latch.on and (key not in gravest or rule.urgency > gravest[key].rule.urgency):
+                gravest[key] = _On(rule, one, latch)
+    there = {one.subject for many in seen.values() for one in many}
+    in_use = {rule.id for rule in rules}
+    begun = {(rule, one.subject) for rule, many in seen.items() for one in many if one.begun}
+    events = [
+        _event(
+            alert.id,
+            now_ms,
+            Did.CLEAR,
+            {
+                "ended": _ended(alert, in_use, begun, there),
+                "worst": latches.get((alert.rule, alert.subject), OFF).worst,
+            },
+        )
+        for key, alert in open_now.items()
+        if key not in gravest
+    ]
+    for key, on in gravest.items():
+        alert = open_now.get(key)
+        if alert is None:
+            told = _said(on) | {
+                "family": on.rule.family,
+                "subject": on.seen.subject,
+                "label": on.seen.label,
+                "began_ms": on.latch.began_ms or now_ms,
+            }
+            events.append(_event(str(next_id), now_ms, Did.RAISE, told))
+            next_id += 1
+        elif (did := _change(alert, on, now_ms, quiet=quiet)) is not None:
+            said = _said(on)
+            if did is Did.CHANGED:
+                said["graver"] = not on.latch.ending and _turn(alert, on, now_ms) > 0
+                if on.latch.ending:
+                    said |= {
+                        "foretold": None,
+                        "detail": f"{NO_LONGER}; taken back if that lasts",
+                        "do": "Look at Coming before you do anything for it.",
+                    }
+            events.append(_event(alert.id, now_ms, did, said))
+    return Step({key: latch for key, latch in moved.items() if latch != OFF}, events)
+
+
+def _ended(
+    alert: Alert, in_use: Container[str], begun: Container[tuple[str, str]], there: Container[str]
+) -> str:
+    if (alert.rule, alert.subject) in begun:
+        return "begun"
+    if alert.subject not in there:
+        return "gone"
+    return "back" if alert.rule in in_use else "off"
+
+
+def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> Did | None:
+    rule = on.rule
+    if rule.urgency > alert.urgency:
+        return Did.ROSE
+    if rule.id != alert.rule:
+        return Did.FELL
+    if (
+        alert.foretold is not None
+        if on.latch.ending
+        else _turn(alert, on, now_ms) or (alert.faded and on.seen.foretold is not None)
+    ):
+        return Did.CHANGED
+    if alert.rests(now_ms) or on.latch.ending or (quiet and not rule.breaks_quiet):
+        return None
+    put_off = alert.snoozed_until_ms is not None and alert.acknowledged is None
+    due = rule.repeat_s and now_ms - alert.told_ms >= 1000 * rule.repeat_s
+    return Did.TELL if put_off or due else None
+
+
+def _turn(alert: Alert, on: _On, now_ms: int) -> int:
+    """Whether what is foretold has changed since it was last told: 1 for the worse, sooner or
+    farther, -1 for the better, 0 if it has not."""
+    was, now = alert.foretold, on.seen.foretold
+    if was is None or now is None:
+        return 0
+    sooner = was.begins_ms - now.begins_ms
+    apart = max(SOONER_MS, SOONER_SHARE * (was.begins_ms - now_ms))
+    farther = (was.extreme - now.extreme) * (1 if now.below else -1)
+    if sooner >= apart or farther >= FARTHER:
+        return 1
+    return -1 if -sooner >= apart or -farther >= FARTHER else 0
+
+
+def _said(on: _On) -> dict[str, Any]:
+    rule, value, foretold = on.rule, on.seen.value, on.seen.foretold
+    told = {} if foretold is None else {"foretold": list(foretold)}
+    return told | {
+        "rule": rule.id,
+        "urgency": rule.urgency,
+        "name": rule.name,
+        "quantity": rule.quantity,
+        "value": value if math.isfinite(value) else None,
+        "unit": rule.unit,
+        "detail": on.seen.detail,
+        "why": rule.why,
+        "source": rule.source,
+        "do": rule.do,
+        "caution": rule.caution,
+    }
+
+
+def _event(alert_id: str, now_ms: int, did: Did, body: Mapping[str, Any]) -> Event:
+    return Event(About.ALERT, alert_id, now_ms, BY, did, body)

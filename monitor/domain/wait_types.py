@@ -1,0 +1,126 @@
+"""The kinds of wait that ship: law, basis, safe minimum, spread and the cautions to show.
+
+Every basis is what a repairer would give the work in reference air (20 °C, 50 % RH): common
+practice, no source. None is a finding of this program; each is the shop's to change.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from monitor.core.errors import OutOfRange
+from monitor.science.ranges import checked
+from monitor.science.waits.drying import WASHED_WOOD
+from monitor.science.waits.film import OIL, SPIRIT
+from monitor.science.waits.glue import HIDE_GLUE, HIDE_GLUE_BLOCK, HIDE_GLUE_THIN_PLATE
+from monitor.science.waits.laws import Law
+from monitor.science.waits.rest import FixedLaw, RestLaw
+from monitor.science.waits.wait import BASIS_S
+
+HOUR = 3600.0
+
+
+class Caution(StrEnum):
+    """What to mind. The value is a key; the words belong to the page."""
+
+    HOT_GLUE_POT = "hot-glue-pot"
+    CHILLED_JOINT = "chilled-joint"
+    SOLVENTS = "solvents"
+    BLUSH = "blush"
+    OILY_RAGS = "oily-rags"
+    WOOD_DUST = "wood-dust"
+    LONE_WORKING = "lone-working"
+    CLIMATE_SHOCK = "climate-shock"
+    """Opened or freshly strung work wants steady air."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Kind:
+    """A kind of wait.
+
+    `id` is its name in topics and tables, `name` the one on screen. `basis_s`, `minimum_s`: the
+    wait in reference air, and the least that learning may make of it. [s]  `spread` is the
+    standard deviation of ln(basis). [-]
+    """
+
+    id: str
+    name: str
+    law: Law
+    basis_s: float
+    minimum_s: float
+    spread: float
+    cautions: tuple[Caution, ...] = ()
+    never_shorter: bool = True
+    source: str = "common practice, no source"
+
+    def __post_init__(self) -> None:
+        checked("basis_s", self.basis_s, "s", *BASIS_S)
+        checked("spread", self.spread, "", 0, 1)
+        if not 0 <= self.minimum_s <= self.basis_s:
+            raise OutOfRange("minimum_s", self.minimum_s, "s", 0, self.basis_s)
+
+
+_GLUE = (Caution.HOT_GLUE_POT, Caution.CHILLED_JOINT)
+_SPIRIT = (Caution.SOLVENTS, Caution.BLUSH, Caution.LONE_WORKING)
+_OIL = (Caution.OILY_RAGS, Caution.SOLVENTS)
+
+
+def _kind(
+    id_: str,
+    name: str,
+    law: Law,
+    basis_h: float,
+    minimum_h: float,
+    spread: float,
+    cautions: tuple[Caution, ...] = (),
+) -> Kind:
+    return Kind(
+        id=id_,
+        name=name,
+        law=law,
+        basis_s=basis_h * HOUR,
+        minimum_s=minimum_h * HOUR,
+        spread=spread,
+        cautions=cautions,
+    )
+
+
+KINDS: dict[str, Kind] = {
+    kind.id: kind
+    for kind in (
+        _kind("plate-crack", "Plate crack", HIDE_GLUE_THIN_PLATE, 6, 3, 0.15, _GLUE),
+        _kind("centre-joint", "Centre joint", HIDE_GLUE, 12, 6, 0.15, _GLUE),
+        _kind("rib-seam", "Rib seam", HIDE_GLUE_THIN_PLATE, 4, 2, 0.15, _GLUE),
+        _kind(
+            "closing",
+            "Closing a plate",
+            HIDE_GLUE_THIN_PLATE,
+            8,
+            4,
+            0.15,
+            (*_GLUE, Caution.CLIMATE_SHOCK),
+        ),
+        _kind("cleat", "Cleat", HIDE_GLUE_THIN_PLATE, 4, 2, 0.15, _GLUE),
+        _kind("neck-or-block", "Neck or block joint", HIDE_GLUE_BLOCK, 24, 12, 0.2, _GLUE),
+        _kind("linings", "Linings", HIDE_GLUE_THIN_PLATE, 4, 2, 0.15, _GLUE),
+        _kind("bushing", "Bushing or peg-hole fill", HIDE_GLUE_BLOCK, 24, 12, 0.2, _GLUE),
+        _kind("crack-filler", "Crack filler, oil", OIL, 48, 24, 0.25, (*_OIL, Caution.WOOD_DUST)),
+        _kind("spirit-coat", "Spirit clear coat", SPIRIT, 12, 4, 0.2, _SPIRIT),
+        _kind("oil-coat", "Oil coat", OIL, 48, 24, 0.25, _OIL),
+        _kind("retouching", "Retouching colour", SPIRIT, 2, 0.5, 0.2, _SPIRIT),
+        _kind("polish-rest", "Polish rest", SPIRIT, 48, 24, 0.2, _SPIRIT),
+        _kind("settling", "String-up settling", RestLaw(), 24, 12, 0.2, (Caution.CLIMATE_SHOCK,)),
+        _kind(
+            "washed-wood",
+            "Washed wood drying",
+            WASHED_WOOD,
+            24,
+            12,
+            0.25,
+            (Caution.CLIMATE_SHOCK,),
+        ),
+        _kind("fixed", "Fixed time", FixedLaw(), 12, 0, 0.0),
+    )
+}
+"""By id. Users add their own."""

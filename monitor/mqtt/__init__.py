@@ -1,0 +1,1 @@
+"""MQTT: the client that everything here uses, and the embedded broker."""

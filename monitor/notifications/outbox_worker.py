@@ -1,0 +1,140 @@
+"""Sends what waits in the outbox, in a thread of its own, at least once.
+
+A notice is sent without the store's lock and its outcome written under it. What is sent but not yet
+written when the process dies is sent again, with the same id.
+"""
+
+from __future__ import annotations
+
+import functools
+import logging
+import threading
+import time
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, TypeVar
+
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreUnavailable
+from monitor.notifications import sender
+from monitor.store import Writer, outbox
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+    from monitor.settings.groups import Channel
+
+log = logging.getLogger(__name__)
+
+LOOK_S = 30.0
+"""How long to rest at most before the clock is read again: it may have been set. [s]"""
+RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
+"""First and longest wait before a store that could not be written is tried again. [s]"""
+
+_T = TypeVar("_T")
+
+
+def channel_faults(settings: Settings) -> list[str]:
+    """What is wrong with the channels' URLs, each as a sentence that names the setting."""
+    origin = settings.origins.get("channels", "default")
+    return [
+        f"channels.{number}.url (from {origin}): {fault}"
+        for number, channel in enumerate(settings.channels)
+        if (fault := sender.fault_of(channel.url.get_secret_value()))
+    ]
+
+
+class Sender:
+    """Takes due notices from the outbox and sends them, the most urgent first.
+
+    Parameters
+    ----------
+    writer : Writer
+    lock : threading.Lock
+        Held whenever `writer` is used, and never while a notice is on its way.
+    channels : iterable of Channel
+        As the settings have them.
+    """
+
+    def __init__(self, writer: Writer, lock: threading.Lock, channels: Iterable[Channel]) -> None:
+        self._writer, self._lock = writer, lock
+        self._urls = {channel.id: channel.url for channel in channels}
+        self._stop, self._wake = threading.Event(), threading.Event()
+        self._thread = threading.Thread(target=self._run, name="sender", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def running(self) -> bool:
+        return self._thread.is_alive()
+
+    def wake(self) -> None:
+        """Look at the outbox now: something was put in."""
+        self._wake.set()
+
+    def stop(self, wait_s: float) -> None:
+        """Write the outcome of what is under way, if it comes within `wait_s`, and end. [s]"""
+        self._stop.set()
+        self._wake.set()
+        if self._thread.is_alive():
+            self._thread.join(wait_s)
+
+    def send_next(self, now: int) -> bool:
+        """Send the next notice that is due and write what became of it.
+
+        Parameters
+        ----------
+        now : int
+            The present. [ms since 1970-01-01 UTC]
+
+        Returns
+        -------
+        bool
+            Whether one was due.
+        """
+        entry = self._with_store(functools.partial(outbox.due, self._writer, now))
+        if entry is None:
+            return False
+        named = f"channel={entry.channel} notice={entry.notice.notice_id}"
+        note: Callable[..., None] = outbox.delivered
+        began = time.monotonic()
+        try:
+            if entry.channel not in self._urls:
+                raise sender.NotSent("the settings have no such channel", retryable=False)
+            sender.send(self._urls[entry.channel].get_secret_value(), entry.notice)
+        except sender.NotSent as exc:
+            log.warning("notice not sent %s try=%d reason=%s", named, entry.attempts + 1, exc)
+            note = functools.partial(outbox.failed, reason=str(exc), retryable=exc.retryable)
+        else:
+            log.info("notice sent %s try=%d", named, entry.attempts + 1)
+        ended = now + int(1000 * (time.monotonic() - began))
+        self._with_store(functools.partial(note, self._writer, entry, ended))
+        return True
+
+    def _run(self) -> None:
+        try:
+            self._with_store(lambda: outbox.hurry(self._writer, now_ms()))
+            while not self._stop.is_set():
+                self._wake.clear()
+                if not self.send_next(now_ms()):
+                    self._wake.wait(self._rest_s())
+        except Exception:
+            # The outermost loop: the service sees the thread gone.
+            log.exception("sender stopped")
+
+    def _rest_s(self) -> float:
+        """How long nothing is due. [s]"""
+        next_ms = self._with_store(functools.partial(outbox.next_try_ms, self._writer))
+        return LOOK_S if next_ms is None else min(max(0, next_ms - now_ms()) / 1000, LOOK_S)
+
+    def _with_store(self, work: Callable[[], _T]) -> _T | None:
+        """Do something with the store, however long it is away; None if asked to stop before."""
+        wait_s = RETRY_FIRST_S
+        while True:
+            try:
+                with self._lock:
+                    return work()
+            except StoreUnavailable as exc:
+                if wait_s == RETRY_FIRST_S:
+                    log.warning("store away reason=%s", exc)
+            if self._stop.wait(wait_s):
+                return None
+            wait_s = min(2 * wait_s, RETRY_MAX_S)

@@ -1,0 +1,231 @@
+"""Notices out of the house: mail, push, SMS gateways, webhooks, each by a URL of Apprise's form.
+
+Apprise is known here alone. Its URLs hold passwords and tokens: none gets into a log or an error.
+What a service says of a failure is therefore told in words of ours, and the libraries' own logs go
+nowhere.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import logging
+import re
+import threading
+from collections.abc import Iterator
+from typing import Any
+from urllib.parse import unquote
+
+from monitor.core.errors import MonitorError
+from monitor.domain.notification import Notice
+
+SOCKET_WAIT_S = 15
+"""How long to wait for a connection, and for each answer on it, unless the URL says. [s]"""
+SEND_MAX_S = 60.0
+"""How long one notice may take in all. [s]"""
+NOTICE_HEADER, NOTICE_FIELD = "X-Notice-Id", "notice_id"
+"""Where a message with headers, and a webhook's payload, has the notice's id."""
+
+_TALKERS = ("apprise", "urllib3", "requests_oauthlib", "oauthlib")
+"""Loggers that would tell URLs, with what is secret in them."""
+_WEBHOOK = {"http": "json", "https": "jsons"}
+_COMPLAINT = re.compile(r"(dropped|unsupported|an? invalid|invalid)\b", re.IGNORECASE)
+"""How Apprise begins to say that it leaves out a part of a URL that it cannot use."""
+_ASIDE = re.compile(r"""\s*(\([^)]*\)|\[[^]]*\]|"[^"]*"|'[^']*')|[:;,].*$""")
+_HTTP_CODE = re.compile(r"error=(\d{3})\b")
+_SMTP_CODE = re.compile(r"(?:\((\d{3}), b|was refused: (\d{3})\b)")
+_HTTP_AGAIN = {408, 425, 429}
+"""HTTP codes below 500 after which another try may help (RFC 9110, RFC 8470, RFC 6585)."""
+_REASONS = (
+    ("certificate", "its certificate cannot be trusted", False),
+    ("ssl", "no secure connection could be made", True),
+    ("timed out|timeout", "no answer in time", True),
+    (
+        "name or service|getaddrinfo|name resolution|nodename|resolve",
+        "its host is not found",
+        True,
+    ),
+    ("connection refused", "nothing answers there", True),
+    ("unreachable|no route", "the network is away", True),
+    ("reset|closed|aborted|broken pipe", "the connection was lost", True),
+    ("no .*recipients|no .*targets", "it has nobody to send to", False),
+)
+
+
+class NotSent(MonitorError):
+    """A notice did not go through. The reason has no secrets; `retryable` is of this one."""
+
+    def __init__(self, reason: str, *, retryable: bool) -> None:
+        self.retryable = retryable
+        super().__init__(reason)
+
+
+def fault_of(url: str) -> str | None:
+    """Why no notice can be sent by this URL, or None if one may. Nothing is sent, nobody is asked.
+
+    The reason has none of what the URL holds but its scheme.
+    """
+    try:
+        with _heard() as said:
+            _service(url, "")
+    except NotSent as exc:
+        return str(exc)
+    complaint = next((text for text in said if _COMPLAINT.match(text)), None)
+    return complaint and _without_secrets(complaint, url)
+
+
+def send(url: str, notice: Notice, *, most_s: float = SEND_MAX_S) -> None:
+    """Send one notice. When this returns, the service has taken it.
+
+    The notice's id stands at the end of the text; where the service has headers or a payload of its
+    own, also in `X-Notice-Id` or `notice_id`.
+
+    Parameters
+    ----------
+    url : str
+        As `fault_of` takes it.
+    most_s : float
+        After this it counts as not sent. [s]
+
+    Raises
+    ------
+    NotSent
+        If the URL cannot be used, or the service did not take the notice or did not answer.
+    """
+    apprise = _apprise()
+    way = apprise.Apprise(_service(url, notice.notice_id), asset=_asset())
+    kinds = (apprise.NotifyType.INFO, apprise.NotifyType.WARNING, apprise.NotifyType.FAILURE)
+    results: list[Any] = []
+
+    def go() -> None:
+        results.append(
+            way.notify(
+                title=notice.title,
+                body=f"{notice.text}\n\nNotice {notice.notice_id}",
+                body_format=apprise.NotifyFormat.TEXT,
+                notify_type=kinds[notice.urgency - 1],
+                log_level=logging.DEBUG,
+            )
+        )
+
+    # A server that answers byte by byte never runs into the sockets' own limits.
+    courier = threading.Thread(target=go, name="courier", daemon=True)
+    courier.start()
+    courier.join(most_s)
+    if not results:
+        raise NotSent(f"no answer within {most_s:g} s", retryable=True)
+    if not results[0]:
+        raise _not_sent("\n".join(entry.message for entry in results[0].logs()))
+
+
+def _not_sent(said: str) -> NotSent:
+    """What the library said of a failure, in words of ours."""
+    if found := _HTTP_CODE.search(said):
+        code = int(found[1])
+        return NotSent(f"it answered {code}", retryable=code >= 500 or code in _HTTP_AGAIN)
+    if found := _SMTP_CODE.search(said):
+        code = int(found[1] or found[2])
+        # RFC 5321, section 4.2.1: 4yz is transient, 5yz permanent.
+        return NotSent(f"the mail server answered {code}", retryable=code < 500)
+    for pattern, reason, retryable in _REASONS:
+        if re.search(pattern, said, re.IGNORECASE):
+            return NotSent(reason, retryable=retryable)
+    return NotSent("the service did not take it and gave no reason that is known", retryable=True)
+
+
+def _service(url: str, notice_id: str) -> Any:
+    """The service a URL is for, with the notice's id where there is a place for it."""
+    apprise = _apprise()
+    from apprise.plugins import url_to_dict
+
+    scheme = url.partition("://")[0].lower()
+    parts = url_to_dict(url)
+    if parts is None:
+        if scheme in apprise.NotificationManager():
+            raise NotSent(
+                f"{scheme}:// cannot be read: a part is missing or misspelt", retryable=False
+            )
+        hint = f"; a webhook is {_WEBHOOK[scheme]}://" if scheme in _WEBHOOK else ""
+        raise NotSent(f"no service is known by the scheme {scheme!r}{hint}", retryable=False)
+    plugin = apprise.NotificationManager()[parts["schema"]]
+    # We try again ourselves, and a failure is one.
+    parts |= {"retry": 0, "optional": False}
+    parts = {"cto": SOCKET_WAIT_S, "rto": SOCKET_WAIT_S, "overflow": "split"} | parts
+    for place, name in (("headers", NOTICE_HEADER), ("payload", NOTICE_FIELD)):
+        if notice_id and place in plugin.template_kwargs:
+            parts[place] = {**parts.get(place, {}), name: notice_id}
+    try:
+        service = apprise.Apprise.instantiate(parts, asset=_asset(), suppress_exceptions=False)
+    except apprise.exception.AppriseException as exc:
+        raise NotSent(_without_secrets(str(exc), url), retryable=False) from None
+    except Exception:  # noqa: BLE001 - its many services stumble in ways of their own
+        raise NotSent(f"{scheme}:// cannot be used as it is written", retryable=False) from None
+    if service is None:
+        raise NotSent(f"{scheme}:// needs software that is not installed here", retryable=False)
+    if service.port is not None and not 1 <= service.port <= 65535:
+        raise NotSent("the port must be 1 to 65535", retryable=False)
+    return service
+
+
+def _without_secrets(said: str, url: str) -> str:
+    """A sentence on a URL without anything that stands in the URL after its scheme."""
+    text = _ASIDE.sub("", said)
+    rest = re.sub(r"[?&][^=&]*=", "/", url.partition("://")[2])
+    pieces = {part for raw in re.split(r"[/:@?&=#,\s]+", rest) for part in (raw, unquote(raw))}
+    for piece in sorted(pieces, key=len, reverse=True):
+        if len(piece) > 2:
+            text = re.sub(re.escape(piece), "…", text, flags=re.IGNORECASE)
+    return text.strip(" .…")[:160] or "it cannot be used"
+
+
+@functools.cache
+def _apprise() -> Any:
+    """The library, with its log and its helpers' kept to ourselves; 0.3 s the first time."""
+    for name in _TALKERS:
+        talker = logging.getLogger(name)
+        talker.propagate = False
+        talker.addHandler(logging.NullHandler())
+    logging.getLogger("apprise").setLevel(logging.DEBUG)  # `send` reads why something failed
+    import apprise
+
+    return apprise
+
+
+@functools.cache
+def _asset() -> Any:
+    """How we appear to a service: by our name, without pictures."""
+    return _apprise().AppriseAsset(
+        app_id="Benchweather",
+        app_desc="Benchweather",
+        app_url="",
+        image_url_mask="",
+        image_url_logo="",
+        async_mode=False,
+        service_timeout=0,
+    )
+
+
+class _Ear(logging.Handler):
+    """Keeps what is said in this thread at a level between warning and error."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.said: list[str] = []
+        self._thread = threading.get_ident()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.thread == self._thread and record.levelno <= logging.ERROR:
+            self.said.append(record.getMessage())
+
+
+@contextlib.contextmanager
+def _heard() -> Iterator[list[str]]:
+    """What Apprise complains of meanwhile."""
+    _apprise()
+    ear = _Ear()
+    log = logging.getLogger("apprise")
+    log.addHandler(ear)
+    try:
+        yield ear.said
+    finally:
+        log.removeHandler(ear)

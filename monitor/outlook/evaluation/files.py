@@ -1,0 +1,330 @@
+"""A log and archived forecasts from CSV files, refused with line and reason where they cannot be.
+
+Log: `time,place,temp_c,rh_pct`. Forecasts: `issued_at,valid_at,temp_c,rh_pct` and, if there are,
+`wind_m_s,pressure_hpa`. Times are ISO 8601 in UTC, or with their offset from it. Nothing is guessed
+and no unit is converted. Rows may be in any order; of two for one moment the first counts.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from monitor.core.errors import ImportFault
+from monitor.science.air import dew_point
+from monitor.science.outlook.record import STEPS, Hours, Issues, Outdoors
+from monitor.science.ranges import Floats
+
+LOG_COLUMNS = ("time", "place", "temp_c", "rh_pct")
+FORECAST_COLUMNS = ("issued_at", "valid_at", "temp_c", "rh_pct")
+OUTDOORS = "outdoors"
+"""Name of the outdoor place unless another is given."""
+
+HOUR_NS = 3_600_000_000_000
+LEADS = STEPS + 12
+"""Hours of an issue that are kept: it serves until the next one, some hours on. [h]"""
+
+BRIDGED_H = 6.5
+"""Values of a forecast so far apart are joined by a straight line. [h]  Ours."""
+
+FEWEST_SHARE = 0.1
+"""A log with readings of both in fewer of its hours is refused: some time in it must be wrong. [-]
+Ours; one reading each three hours is a third."""
+
+FEWEST_DAYS = 14
+"""A shorter log cannot be scored: the outlook speaks from the tenth day on. [d]  Ours."""
+
+AGREES_K = 4.0
+"""Forecasts whose temperature is off by more in half of the first 12 h are another place's. [K]
+Ours: an ordinary one is within about 1 K there."""
+
+TELL_K = 15.0
+"""Outdoor air whose dew point lies so far above the shop's in half of the hours is told of. [K]
+Ours: cooled or dried rooms come near it, °F taken for °C goes beyond."""
+
+PRESSURE_HPA = (300.0, 1100.0)
+TEMP_C = (-45.0, 60.0)
+SATURATED_PCT = 105.0
+"""RH up to here is a sensor's or a model's way to say saturated, and taken as 100. [%]"""
+
+
+class Material(NamedTuple):
+    """What can be scored: the log by the hour, the forecasts, and what should be said of both."""
+
+    place: str
+    hours: Hours
+    issues: Issues
+    notes: list[str]
+
+
+def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) -> Material:
+    """Both files.
+
+    Raises
+    ------
+    ImportFault
+        Naming the file, the line and what is allowed; or that they do not fit together.
+    """
+    table = _table(log, LOG_COLUMNS)
+    when = _moments(log, table["time"], "time")
+    temp, rh = _numbers(log, table, "temp_c"), _numbers(log, table, "rh_pct")
+    _believable(log, temp, rh)
+    names = table["place"].str.strip()
+    if (empty := np.flatnonzero(names == "")).size:
+        raise ImportFault(f"{log}, line {empty[0] + 2}: place is empty")
+    once, doubled = _once(log, [when, names.to_numpy()], [temp, rh])
+    when, temp, rh, names = when[once], temp[once], rh[once], names[once]
+    chosen = _place(log, names, place, outdoors)
+    inside, outside = (names == chosen).to_numpy(), (names == outdoors).to_numpy()
+    ends = -(-when // HOUR_NS)
+    first, last = int(ends[inside].min()), int(ends[inside].max())
+    if (days := (last - first + 1) / 24) < FEWEST_DAYS:
+        raise ImportFault(f"{log}: {days:.1f} days of {chosen}: must be at least {FEWEST_DAYS}")
+
+    def hourly(rows: np.ndarray, values: Floats) -> Floats:
+        return _hourly(ends[rows], values[rows], first, last)
+
+    dew = dew_point(temp, np.maximum(rh, 1.0))
+    hours = Hours(
+        first,
+        hourly(inside, temp),
+        hourly(inside, rh),
+        hourly(outside, temp),
+        hourly(outside, dew),
+    )
+    issues, again = _read_forecasts(forecasts)
+    notes = [*doubled, *again, *_checked(log, forecasts, chosen, hours, issues)]
+    return Material(chosen, hours, issues, notes)
+
+
+def read_forecasts(path: Path) -> Issues:
+    """The forecasts alone; errors as in `read`."""
+    return _read_forecasts(path)[0]
+
+
+def _read_forecasts(path: Path) -> tuple[Issues, list[str]]:
+    table = _table(path, FORECAST_COLUMNS)
+    issued = _moments(path, table["issued_at"], "issued_at")
+    valid = _moments(path, table["valid_at"], "valid_at")
+    if (late := np.flatnonzero(issued > valid)).size:
+        row = table.iloc[late[0]]
+        raise ImportFault(
+            f"{path}, line {late[0] + 2}: issued_at {row['issued_at']} lies after valid_at "
+            f"{row['valid_at']}: a forecast must be issued before what it tells of"
+        )
+    temp, rh = _numbers(path, table, "temp_c"), _numbers(path, table, "rh_pct")
+    _believable(path, temp, rh)
+    wind = _numbers(path, table, "wind_m_s") if "wind_m_s" in table else np.full(len(temp), np.nan)
+    if (bad := np.flatnonzero((wind < 0) | (wind > 75))).size:
+        raise ImportFault(
+            f"{path}, line {bad[0] + 2}: wind_m_s {wind[bad[0]]:g}: must be 0 to 75 m/s"
+        )
+    if "pressure_hpa" in table:
+        pressure, (low, high) = _numbers(path, table, "pressure_hpa"), PRESSURE_HPA
+        if (bad := np.flatnonzero((pressure < low) | (pressure > high))).size:
+            raise ImportFault(
+                f"{path}, line {bad[0] + 2}: pressure_hpa {pressure[bad[0]]:g}: must be {low:g} to "
+                f"{high:g} hPa"
+            )
+    once, doubled = _once(path, [issued, valid], [temp, rh, wind])
+    order = once[np.lexsort((valid[once], issued[once]))]
+    issued, valid, temp, rh, wind = (a[order] for a in (issued, valid, temp, rh, wind))
+    dew = dew_point(temp, np.maximum(rh, 1.0))
+    moments, starts = np.unique(issued, return_index=True)
+    ends = np.append(starts[1:], len(issued))
+    grid = [np.full((len(moments), LEADS), np.nan) for _ in range(3)]
+    for n, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
+        middle = np.floor(moments[n] / HOUR_NS) + 0.5 + np.arange(LEADS)
+        at = valid[start:end] / HOUR_NS
+        for out, values in zip(grid, (temp, dew, wind), strict=True):
+            out[n] = _drawn(middle, at, values[start:end])
+    return Issues(moments / HOUR_NS, Outdoors(*grid)), doubled
+
+
+def _once(
+    path: Path, keys: list[np.ndarray], values: list[Floats]
+) -> tuple[np.ndarray, list[str]]:
+    """Rows (n,) of which each is the first for its keys, and what should be said of the others that
+    hold something else."""
+    table = pd.DataFrame(dict(enumerate(keys)))
+    first = ~table.duplicated().to_numpy()
+    if first.all():
+        return np.arange(len(table)), []
+    other = ~first & ~pd.concat([table, pd.DataFrame(values).T], axis=1).duplicated().to_numpy()
+    if not other.any():
+        return np.flatnonzero(first), []
+    line = int(np.argmax(other)) + 2
+    return np.flatnonzero(first), [
+        f"{int(other.sum())} rows of {path.name} are for a moment that has its values already, such "
+        f"as line {line}: the first counts"
+    ]
+
+
+def _drawn(middle: Floats, at: Floats, values: Floats) -> Floats:
+    """Values (n,) told for moments `at` [h], at the middles of hours; NaN where too far from any."""
+    good = ~np.isnan(values)
+    if not good.any():
+        return np.full(len(middle), np.nan)
+    at, values = at[good], values[good]
+    after = np.searchsorted(at, middle)
+    before_h = at[np.maximum(after - 1, 0)]
+    after_h = at[np.minimum(after, len(at) - 1)]
+    near = np.where((after > 0) & (after < len(at)), after_h - before_h <= BRIDGED_H, False)
+    near |= (np.abs(middle - before_h) <= 1) | (np.abs(middle - after_h) <= 1)
+    return np.where(near, np.interp(middle, at, values), np.nan)
+
+
+def _hourly(ends: np.ndarray, values: Floats, first: int, last: int) -> Floats:
+    inside = (ends >= first) & (ends <= last) & ~np.isnan(values)
+    at = (ends[inside] - first).astype(np.int64)
+    count = np.bincount(at, minlength=last - first + 1)
+    total = np.bincount(at, weights=values[inside], minlength=last - first + 1)
+    with np.errstate(invalid="ignore"):
+        return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _table(path: Path, columns: tuple[str, ...]) -> pd.DataFrame:
+    try:
+        table = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+    except pd.errors.EmptyDataError as exc:
+        raise ImportFault(f"{path} has no header line") from exc
+    except pd.errors.ParserError as exc:
+        raise ImportFault(f"{path}: {exc}") from exc
+    except UnicodeDecodeError as exc:
+        raise ImportFault(f"{path} is not UTF-8 text ({exc.reason} at byte {exc.start})") from exc
+    table.columns = table.columns.str.strip()
+    if missing := [name for name in columns if name not in table.columns]:
+        header = ", ".join(table.columns)
+        parted = next((name for mark, name in _MARKS.items() if mark in header), "")
+        why = f"; its columns are parted by {parted}: must be by commas" if parted else ""
+        raise ImportFault(
+            f"{path} has no column {', '.join(missing)}: must be {','.join(columns)}; "
+            f"its header has {header[:200]}{why}"
+        )
+    if not len(table):
+        raise ImportFault(f"{path} has no rows")
+    return table
+
+
+_MARKS = {";": "semicolons", "\t": "tabs", "|": "bars"}
+_TIMES = "must be ISO 8601 in UTC or with its offset, such as 2026-01-31T14:30:00Z"
+YEARS = (1970, 2199)
+
+
+def _moments(path: Path, text: pd.Series, column: str) -> np.ndarray:
+    """Nanoseconds since 1970-01-01 UTC."""
+    text = text.str.strip().str.replace("z", "Z")
+    zoned = text.str.contains(r"(?:Z|\d[+-]\d\d:?\d\d)$")
+    if not zoned.all():
+        i = int(np.argmin(zoned.to_numpy()))
+        raise ImportFault(
+            f"{path}, line {i + 2}: {column} {text.iloc[i]!r:.60} carries no time zone: {_TIMES}"
+        )
+    try:
+        moments = pd.to_datetime(text, format="ISO8601", utc=True, errors="coerce")
+        known = moments.dt.as_unit("ns")
+        good = ~known.isna() & (known.dt.year.between(*YEARS))
+    except pd.errors.OutOfBoundsDatetime:
+        years = text.str.slice(0, 4)
+        good = years.between(str(YEARS[0]), str(YEARS[1])) & ~moments.isna()
+    if (bad := np.flatnonzero(~good.to_numpy())).size:
+        i = int(bad[0])
+        raise ImportFault(
+            f"{path}, line {i + 2}: {column} {text.iloc[i]!r:.60} is no time from {YEARS[0]} to "
+            f"{YEARS[1]}: {_TIMES}"
+        )
+    return known.astype("int64").to_numpy()
+
+
+def _numbers(path: Path, table: pd.DataFrame, column: str) -> Floats:
+    """Values of a column; NaN where it is empty."""
+    text = table[column].str.strip()
+    values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, copy=True)
+    wrong = np.flatnonzero(~np.isfinite(values) & ~text.isin(("", "nan", "NaN")).to_numpy())
+    if wrong.size:
+        i = int(wrong[0])
+        raise ImportFault(f"{path}, line {i + 2}: {column} {text.iloc[i]!r} is no number")
+    return values
+
+
+def _believable(path: Path, temp: Floats, rh: Floats) -> None:
+    """Refuses what lies outside, and whole columns in another unit."""
+    low, high = TEMP_C
+    if (bad := np.flatnonzero((temp < low) | (temp > high))).size:
+        raise ImportFault(
+            f"{path}, line {bad[0] + 2}: temp_c {temp[bad[0]]:g}: must be {low:g} to {high:g} °C; "
+            "is the column in °F?"
+        )
+    if np.isnan(temp).all() or np.isnan(rh).all():
+        raise ImportFault(
+            f"{path}: {'temp_c' if np.isnan(temp).all() else 'rh_pct'} is empty in all rows"
+        )
+    if np.nanmedian(temp) > 42:
+        raise ImportFault(
+            f"{path}: half of temp_c is above 42 °C: must be °C; is the column in °F?"
+        )
+    if (bad := np.flatnonzero((rh < 0) | (rh > SATURATED_PCT))).size:
+        raise ImportFault(f"{path}, line {bad[0] + 2}: rh_pct {rh[bad[0]]:g}: must be 0 to 100 %")
+    if np.nanmax(rh) <= 1:
+        raise ImportFault(
+            f"{path}: no rh_pct is above 1: must be 0 to 100 %; is the column a fraction?"
+        )
+    np.clip(rh, 1.0, 100.0, out=rh)
+
+
+def _place(path: Path, names: pd.Series, place: str, outdoors: str) -> str:
+    there = sorted(set(names) - {outdoors})
+    if not there:
+        raise ImportFault(f"{path} has no place but {outdoors}: the outlook needs one indoors")
+    if place:
+        if place not in there:
+            raise ImportFault(f"{path} has no place {place!r}: must be one of {', '.join(there)}")
+        return place
+    if len(there) > 1:
+        other = "" if outdoors in set(names) else ", and the one outdoors with --outdoors"
+        raise ImportFault(
+            f"{path} holds several places: name one with --place{other}: {', '.join(there)}"
+        )
+    return str(there[0])
+
+
+def _checked(log: Path, forecasts: Path, place: str, hours: Hours, issues: Issues) -> list[str]:
+    """Whether both fit together, and what should be said."""
+    notes = []
+    missing = np.isnan(hours.temp_c + hours.rh_pct)
+    if missing.mean() > 1 - FEWEST_SHARE:
+        start, end = (
+            str(np.datetime64(int(h) - 1, "h")) + ":00Z" for h in (hours.first_h, hours.ends_h[-1])
+        )
+        raise ImportFault(
+            f"{log}: {int((~missing).sum())} of the {len(hours)} hours of {place} from {start} to "
+            f"{end} have both temp_c and rh_pct: must be at least a tenth; is a time wrong?"
+        )
+    newest = issues.newest(hours.ends_h.astype(float))
+    known = ~np.isnan(issues.take(newest, hours.ends_h + 1).temp_c)
+    if not known.any():
+        raise ImportFault(f"{forecasts} tells nothing of the time of {log}: no hour is in both")
+    told = issues.nearest(hours.ends_h)
+    apart = np.abs(told.temp_c - hours.out_temp_c)
+    apart = apart[~np.isnan(apart)]
+    if apart.size >= 48 and (middle := float(np.median(apart))) > AGREES_K:
+        raise ImportFault(
+            f"{forecasts} is for another place, or in another unit or time: its first hours are "
+            f"off by {middle:.1f} K in the middle from what the sensor outdoors read: must be "
+            f"within {AGREES_K:g} K"
+        )
+    if missing.any():
+        notes.append(f"{int(missing.sum())} of {len(hours)} hours of {place} have no reading")
+    if not known.all():
+        notes.append(f"{int((~known).sum())} of {len(hours)} hours have no forecast for the next")
+    over = told.dew_c - dew_point(hours.temp_c, hours.rh_pct)
+    if np.isfinite(over).any() and np.nanmedian(over) > TELL_K:
+        notes.append(
+            f"the outdoor air of {forecasts.name} is far damper than the shop's: is its temp_c in °F?"
+        )
+    if not hours.has_outdoors:
+        notes.append("no sensor outdoors: the forecasts' first hours stand in for it")
+    return notes

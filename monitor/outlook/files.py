@@ -1,0 +1,216 @@
+"""What was learned and foreseen, one file for each place, read whole or not at all.
+
+A file holds arrays in numpy's own format and the rest as JSON. One that cannot be read, or of
+another version, counts as none: it will be made again.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import logging
+import typing
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+from urllib.parse import quote
+from zipfile import BadZipFile
+
+import numpy as np
+
+from monitor.outlook.evaluation.report import Score, SnapScore
+from monitor.science.outlook.forecaster import Learned
+from monitor.science.outlook.record import STEPS
+from monitor.science.outlook.room import Room
+from monitor.science.outlook.what_if import Launch, Water
+from monitor.science.ranges import Floats
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+
+log = logging.getLogger(__name__)
+
+VERSION = 6
+HOUR_MS = 3_600_000
+FRESH_MS = 3 * HOUR_MS
+"""A look that was made longer ago says nothing any more. [ms]  Ours: one is made each hour."""
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class Fit:
+    """What a place's log has taught.
+
+    `learned_ms` when, from so many `days` of log; `tried` whether it has judged itself; `scores`
+    of RH and `snaps` from a walk through the log, empty and None before that. `fills_why`: why the
+    measured fills of its tanks do not tell the air change; empty if they do, or there are none.
+    """
+
+    place: str
+    learned_ms: int
+    days: float
+    tried: bool
+    learned: Learned
+    scores: tuple[Score, ...]
+    snaps: SnapScore | None
+    fills_why: str = ""
+
+
+@dataclasses.dataclass(frozen=True, eq=False)
+class Look:
+    """The air to come at a place, as seen at `made_ms`.
+
+    `first_h`: the hour since 1970-01-01 UTC at which the first step ends; `air` (2, members,
+    STEPS) temperature [°C] and RH [%]; `source`, `issued_ms` and `reaches_h` of the outdoor
+    forecast, empty, 0 and 0 if there is none; `chance` of a dry snap within 84 h, `bar` at which
+    to speak; `read_ms` of the last reading it rests on. `water` a day that holds `hold_pct`, None
+    if none is needed.
+    """
+
+    place: str
+    made_ms: int
+    read_ms: int
+    first_h: int
+    air: Floats
+    room: Room
+    launch: Launch
+    source: str
+    issued_ms: int
+    reaches_h: int
+    chance: float
+    bar: float
+    hold_pct: float
+    water: Water | None
+    fit_ms: int
+
+    @property
+    def start_ms(self) -> int:
+        """Begin of the first step. [ms since 1970-01-01 UTC]"""
+        return (self.first_h - 1) * HOUR_MS
+
+    @property
+    def edges_ms(self) -> np.ndarray:
+        """Begins of the steps and the end of the last, shape (STEPS + 1,). [ms]"""
+        return np.asarray(self.start_ms + HOUR_MS * np.arange(STEPS + 1, dtype=np.int64))
+
+    def fresh(self, now_ms: int) -> bool:
+        """Whether it may still be told. [ms]"""
+        return 0 <= now_ms - self.made_ms < FRESH_MS
+
+
+class Progress(NamedTuple):
+    """How far the learning of a place is: days done, of how many."""
+
+    place: str
+    done: int
+    total: int
+
+
+def keep(settings: Settings, what: Fit | Look) -> None:
+    """Put it in the place of what was kept before. An OSError is the caller's to report."""
+    arrays: dict[str, np.ndarray] = {}
+    tree = _flat(what, arrays)
+    path = _path(settings, type(what), what.place)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_suffix(".part")
+    head = json.dumps({"version": VERSION, "tree": tree})
+    with part.open("wb") as file:
+        np.savez(file, head=np.frombuffer(head.encode(), np.uint8), **arrays)  # type: ignore[arg-type] # its stub takes the names for allow_pickle
+    part.replace(path)
+
+
+def fit(settings: Settings, place: str) -> Fit | None:
+    """What a place's log has taught; None if nothing yet."""
+    return _read(settings, Fit, place)
+
+
+def look(settings: Settings, place: str, now_ms: int) -> Look | None:
+    """The last look at a place's air to come; None if there is none, or it is too old. [ms]"""
+    found = _read(settings, Look, place)
+    return found if found is not None and found.fresh(now_ms) else None
+
+
+def looked_at(settings: Settings, place: str) -> int:
+    """Changes with each new look; 0 before the first. For caches."""
+    try:
+        return _path(settings, Look, place).stat().st_mtime_ns
+    except OSError:
+        return 0
+
+
+def progress(settings: Settings) -> Progress | None:
+    """How far the learning is; None while there is none."""
+    try:
+        return Progress(*json.loads(_progress_path(settings).read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError):
+        return None
+
+
+def note_progress(settings: Settings, state: Progress | None) -> None:
+    """Say how far the learning is; None: it is done."""
+    path = _progress_path(settings)
+    if state is None:
+        path.unlink(missing_ok=True)
+        return
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_suffix(".part")
+    part.write_text(json.dumps(state), encoding="utf-8")
+    part.replace(path)
+
+
+def _progress_path(settings: Settings) -> Path:
+    return settings.data / "outlook" / "progress.json"
+
+
+def _path(settings: Settings, kind: type, place: str) -> Path:
+    return settings.data / "outlook" / f"{quote(place, safe='')}.{kind.__name__.lower()}.npz"
+
+
+def _read(settings: Settings, kind: type, place: str) -> Any:
+    path = _path(settings, kind, place)
+    try:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
+            head = json.loads(arrays["head"].tobytes())
+            if head["version"] != VERSION:
+                return None
+            return _built(kind, head["tree"], arrays)
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile) as exc:
+        log.warning("outlook cannot be read path=%s reason=%r", path, exc)
+        return None
+
+
+def _flat(value: Any, arrays: dict[str, np.ndarray]) -> Any:
+    """A tree of dataclasses, tuples and numbers as JSON; arrays go into `arrays`, by their name."""
+    if isinstance(value, np.ndarray):
+        name = f"a{len(arrays)}"
+        arrays[name] = value.astype(np.float32) if value.size > 10_000 else value
+        return name
+    if dataclasses.is_dataclass(value):
+        return {f.name: _flat(getattr(value, f.name), arrays) for f in dataclasses.fields(value)}
+    if isinstance(value, tuple):
+        return [_flat(item, arrays) for item in value]
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def _built(kind: Any, node: Any, arrays: Any) -> Any:
+    """What `_flat` took apart, by the types that the fields are declared with."""
+    origin, inside = typing.get_origin(kind), typing.get_args(kind)
+    if origin is np.ndarray:
+        found = arrays[node]
+        return found.astype(np.float64) if found.dtype == np.float32 else found
+    if origin is tuple:
+        kinds = [inside[0]] * len(node) if inside[-1] is ... else inside
+        return tuple(_built(k, n, arrays) for k, n in zip(kinds, node, strict=True))
+    if type(None) in inside:  # X | None
+        own = next(k for k in inside if k is not type(None))
+        return None if node is None else _built(own, node, arrays)
+    if dataclasses.is_dataclass(kind):
+        hints = typing.get_type_hints(kind)
+        fields = {name: _built(hints[name], n, arrays) for name, n in node.items()}
+        return typing.cast("Any", kind)(**fields)
+    if hasattr(kind, "_fields"):
+        hints = typing.get_type_hints(kind)
+        return kind(
+            *(_built(hints[k], n, arrays) for k, n in zip(kind._fields, node, strict=True))
+        )
+    return node

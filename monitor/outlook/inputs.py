@@ -1,0 +1,132 @@
+"""The log by the hour and the forecasts as they became known, from the store."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.air.place_means import means
+from monitor.core.errors import OutOfRange
+from monitor.domain.events import About
+from monitor.domain.forecast import UNUSABLE_MS, Forecast, at_moments
+from monitor.science.air import dew_point
+from monitor.science.outlook.calendar import Days
+from monitor.science.outlook.pinned import Fills
+from monitor.science.outlook.record import STEPS, Hours, Issues, Outdoors
+from monitor.store import HOUR_S, Reader, forecasts, journal
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from monitor.science.ranges import Floats
+
+HOUR_MS = 3_600_000
+LEADS = STEPS + 12
+"""Hours of an issue that are used: it serves until the next one, some hours on. [h]"""
+
+
+def hours_of(
+    reader: Reader, place: str, outdoors: str | None, last_h: int, days: int, closed: Days
+) -> Hours | None:
+    """The log of a place, up to and with the hour that ends at `last_h`; None without a reading.
+
+    Parameters
+    ----------
+    outdoors : str or None
+        The place outdoors, if there is one.
+    last_h : int
+        [h since 1970-01-01 UTC]
+    days : int
+        How far back. [d]
+    closed : ndarray
+        Days closed besides the weekly ones, since 1970-01-01.
+    """
+    start_ms, end_ms = (last_h - 24 * days) * HOUR_MS, last_h * HOUR_MS
+    inside = means(reader, place, start_ms, end_ms, HOUR_S)
+    if not len(inside.ts_ms):
+        return None
+    first_h = int(inside.ts_ms[0]) // HOUR_MS + 1
+
+    def laid(ts_ms: np.ndarray, values: Floats) -> Floats:
+        out = np.full(last_h - first_h + 1, np.nan)
+        at = ts_ms // HOUR_MS + 1 - first_h
+        good = (at >= 0) & (at < len(out))
+        out[at[good]] = values[good]
+        return out
+
+    out_temp = out_dew = np.full(last_h - first_h + 1, np.nan)
+    if outdoors is not None:
+        outside = means(reader, outdoors, start_ms, end_ms, HOUR_S)
+        # One that reads what air cannot be says nothing.
+        sound = (outside.temp_c > -45) & (outside.temp_c < 60) & (outside.rh_pct > 0)
+        rh = np.clip(outside.rh_pct[sound], 1, 100)
+        out_temp = laid(outside.ts_ms[sound], outside.temp_c[sound])
+        out_dew = laid(outside.ts_ms[sound], dew_point(outside.temp_c[sound], rh))
+    return Hours(
+        first_h,
+        laid(inside.ts_ms, inside.temp_c),
+        laid(inside.ts_ms, np.clip(inside.rh_pct, 1, 100)),
+        out_temp,
+        out_dew,
+        closed,
+    )
+
+
+def fills_of(reader: Reader, tanks: Iterable[str]) -> list[Fills]:
+    """The fills of some tanks, by their ids; none of one that was never filled."""
+    events, _ = journal.events_about(reader.connection, About.RESERVOIR)
+    found = []
+    for tank in tanks:
+        own = [event for event in events if event.subject == tank]
+        if own:
+            found.append(
+                Fills(
+                    np.array([event.recorded_ms / HOUR_MS for event in own]),
+                    np.array([event.body.get("amount_l", np.nan) for event in own], np.float64),
+                )
+            )
+    return found
+
+
+def issues_of(reader: Reader, prefer: Sequence[str], until_ms: int, days: int) -> Issues:
+    """The forecasts that became known in the last `days` up to a moment, of one source if the one
+    to be used now has as many as all others, else of all. None that is doubted. The moment is looked
+    at from the end of its last whole hour, so what became known after that counts as known then.
+
+    Parameters
+    ----------
+    prefer : sequence of str
+        Sources in order of preference.
+    until_ms : int
+        [ms since 1970-01-01 UTC]
+    """
+    start = until_ms - days * 24 * HOUR_MS - UNUSABLE_MS
+    told = [
+        (known_ms, one)
+        for known_ms, one in forecasts.archived(reader, start, until_ms + 1)
+        if not one.doubt
+    ]
+    now = forecasts.newest(reader, until_ms, prefer)
+    if now is not None:
+        own = [(known_ms, one) for known_ms, one in told if one.source == now.source]
+        told = own if 2 * len(own) >= len(told) else told
+    issued_h = np.array([known_ms / HOUR_MS for known_ms, _ in told], dtype=np.float64)
+    issued_h = np.minimum(
+        issued_h, until_ms // HOUR_MS
+    )  # the hour that they tell first is the same
+    rows = [_row(one, at) for (_, one), at in zip(told, issued_h, strict=True)]
+    grids = (
+        np.array([getattr(row, name) for row in rows]).reshape(len(rows), LEADS)
+        for name in Outdoors._fields
+    )
+    return Issues(issued_h, Outdoors(*grids))
+
+
+def _row(one: Forecast, issued_h: float) -> Outdoors:
+    """What a forecast says of the hours after it became known, at their middles."""
+    middles = (np.floor(issued_h) + 0.5 + np.arange(LEADS)) * HOUR_MS
+    try:
+        return Outdoors(*at_moments(one, middles.astype(np.int64)))
+    except OutOfRange:  # air that a formula does not bear
+        return Outdoors(*(np.full(LEADS, np.nan),) * 3)

@@ -1,0 +1,154 @@
+"""The air of places up to a moment, as the waits and the wood need it: what was, what is coming."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from monitor.air.place_means import Means, calibrated, means
+from monitor.core.errors import OutOfRange
+from monitor.outlook import files
+from monitor.science.waits.air_log import AirLog, Stay, air_log, stitched
+from monitor.science.waits.coming import ComingAir
+from monitor.science.waits.draws import SensorError
+from monitor.science.waits.pattern import HISTORY_DAYS, daily_pattern_ensemble, persistent_ensemble
+from monitor.store import TEN_MINUTES_S, Reader
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+
+DAY_MS = 86_400_000
+HORIZON_S = 5 * 86_400.0
+"""How far the coming air is looked at. [s]"""
+MEMBERS = 200
+SEED = 20_261_125
+WOOD_MS = 6 * DAY_MS
+"""How far before a start the air is read, for the memory of the wood. [ms]"""
+
+FRESH_MS = 6 * 3_600_000
+"""An older reading says nothing of the present. [ms]"""
+
+
+class Airs:
+    """The air of places up to one moment: each read once, shared by all that stand in it.
+
+    Parameters
+    ----------
+    reader : Reader
+    now_ms : int
+        [ms since 1970-01-01 UTC]
+    since : mapping of place to ms
+        From when each place's air is wanted.
+    period_s : int
+        Of the means: `TEN_MINUTES_S` or `HOUR_S`. [s]
+    settings : Settings, optional
+        Where the outlook is kept; without it, what is coming is taken from the log alone.
+    """
+
+    def __init__(
+        self,
+        reader: Reader,
+        now_ms: int,
+        since: dict[str, int],
+        period_s: int = TEN_MINUTES_S,
+        settings: Settings | None = None,
+    ) -> None:
+        self.now_ms = now_ms
+        self._period_s = period_s
+        self._reader = reader
+        self._since = since
+        self._settings = settings
+        self._means: dict[str, Means] = {}
+        self._logs: dict[str, AirLog] = {}
+        self._coming: dict[str, ComingAir | None] = {}
+        self._foretold: set[str] = set()
+
+    def log(self, place: str) -> AirLog:
+        """The air a place has had."""
+        if place not in self._logs:
+            ts, temp, rh = self._read(place)
+            self._logs[place] = air_log(ts, temp, rh, self.now_ms, float(self._period_s))
+        return self._logs[place]
+
+    def coming(self, place: str) -> ComingAir | None:
+        """The air a place can expect: its outlook's, else that of its own last weeks; None where
+        neither tells."""
+        if place not in self._coming:
+            if (ahead := self._outlook(place)) is not None:
+                self._foretold.add(place)
+                self._coming[place] = ahead
+                return ahead
+            ts, temp, rh = self._read(place)
+            try:
+                coming: ComingAir | None = daily_pattern_ensemble(
+                    ts, temp, rh, self.now_ms, HORIZON_S, MEMBERS, SEED
+                )
+            except OutOfRange:
+                # Too few days for a pattern: as it is now, ever less surely; if now is known.
+                fresh = len(ts) > 0 and self.now_ms - int(ts[-1]) < FRESH_MS
+                coming = (
+                    persistent_ensemble(
+                        float(temp[-1]), float(rh[-1]), self.now_ms, HORIZON_S, MEMBERS, SEED
+                    )
+                    if fresh
+                    else None
+                )
+            self._coming[place] = coming
+        return self._coming[place]
+
+    def foretold(self, place: str) -> bool:
+        """Whether the coming air of a place is its outlook's."""
+        return self.coming(place) is not None and place in self._foretold
+
+    def along(
+        self, places: Sequence[tuple[int, str]], pauses: Sequence[tuple[int, int | None]] = ()
+    ) -> AirLog:
+        """The air along a way through places, from somewhat before its start up to now.
+
+        Parameters
+        ----------
+        places : sequence of (since, place)
+            Oldest first. [ms since 1970-01-01 UTC]
+        pauses : sequence of (from, until or None)
+            When nothing of it counted. [ms]
+        """
+        if len(places) == 1 and not pauses:
+            return self.log(places[0][1])
+        now_ms, started_ms = self.now_ms, places[0][0]
+        cuts = {now_ms, started_ms}
+        cuts |= {at for at, _ in places if started_ms < at < now_ms}
+        for pause in pauses:
+            cuts |= {at for at in pause if at is not None and started_ms < at < now_ms}
+        first = self.log(places[0][1])
+        stays = [Stay(first, max(int(first.begin_ms[0]), started_ms - WOOD_MS), started_ms)]
+        for begin, end in pairwise(sorted(cuts)):
+            paused = any(a <= begin and (b is None or end <= b) for a, b in pauses)
+            place = [name for at, name in places if at <= begin][-1]
+            stays.append(Stay(None if paused else self.log(place), begin, end))
+        return stitched(stays)
+
+    def _outlook(self, place: str) -> ComingAir | None:
+        look = files.look(self._settings, place, self.now_ms) if self._settings else None
+        if look is None or not look.start_ms <= self.now_ms:
+            return None
+        return ComingAir(look.start_ms, 3600.0, *look.air)
+
+    def sensor_error(self, place: str, settings: Settings) -> SensorError:
+        """Of the sensor at a place: as its calibration has it, else as the settings do."""
+        stated = SensorError(settings.sensor.temp_accuracy_c, settings.sensor.rh_accuracy_pct)
+        read = self._read(place)
+        if not len(read.ts_ms) or not self._reader.histories():
+            return stated
+        u_temp, u_rh = calibrated(self._reader, place, read)
+        return SensorError(
+            stated.u_temp_k if u_temp is None else u_temp,
+            stated.u_rh_pct if u_rh is None else u_rh,
+        )
+
+    def _read(self, place: str) -> Means:
+        if place not in self._means:
+            earliest = self.now_ms - HISTORY_DAYS * DAY_MS
+            start = min(self._since.get(place, earliest), earliest) - WOOD_MS
+            self._means[place] = means(self._reader, place, start, self.now_ms, self._period_s)
+        return self._means[place]

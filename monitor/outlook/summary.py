@@ -1,0 +1,230 @@
+"""What the outlook of a place says: spells to come, good stretches, and what would help."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.core.clock import from_ms
+from monitor.core.units import room_words, water_figure, water_unit
+from monitor.domain.opening_hours import is_open
+from monitor.domain.places import Limits, Place, band
+from monitor.outlook import files
+from monitor.outlook.files import HOUR_MS, Look
+from monitor.science.outlook import signs
+from monitor.science.outlook.record import STEPS
+from monitor.science.outlook.signs import LIKELY, Fan, Spell, Stretch, likely
+from monitor.science.outlook.what_if import HELD_H, LAG_H, USUAL_VOLUME_M3
+from monitor.science.ranges import Floats
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from monitor.outlook.files import Fit
+    from monitor.settings import Settings
+
+NEEDS = "An outlook needs four days of readings, one of the last hours, and the service running."
+SOON_H = 84
+"""Spells are told that begin within so long. [h]  As the dry snap's, `snap.AHEAD_H`."""
+DRY_H, DAMP_H, HOT_H = 3, 6, 3
+"""So long on end it must be so. [h]  Ours."""
+CLOSING_H, VARNISH_H = 6, 4
+"""How long a plate's closing and a coat want good air. [h]  Common practice, no source."""
+QUIET_PCT = 6.0
+"""While a plate is closed RH should not move by more. [%]  Ours."""
+
+
+@dataclass(frozen=True)
+class Foreseen:
+    """A place and its air to come.
+
+    `dry`, `damp`, `hot`: the first spell of each within `SOON_H`, None if no member has one; `over`:
+    the first above the band, where glue may harden still; `closing`, `varnishing`: the best stretch
+    of opening hours for each, None where none suits.
+    """
+
+    place: Place
+    look: Look
+    fan: Fan
+    low_pct: float
+    high_pct: float
+    dry: Spell | None
+    damp: Spell | None
+    hot: Spell | None
+    over: Spell | None
+    closing: Stretch | None
+    varnishing: Stretch | None
+
+    def at_ms(self, step: float) -> int:
+        """When a step begins. [ms since 1970-01-01 UTC]"""
+        return self.look.start_ms + round(step * HOUR_MS)
+
+    @property
+    def snap(self) -> float:
+        """Chance of a dry snap over the one at which this shop's log taught to speak. [-]"""
+        return self.look.chance / self.look.bar
+
+
+def foreseen(settings: Settings, place: Place, now_ms: int) -> Foreseen | None:
+    """What is foreseen at a place; None if there is no outlook, or an old one. [ms]"""
+    look = files.look(settings, place.id, now_ms)
+    return None if look is None else described(settings, place, look)
+
+
+def described(settings: Settings, place: Place, look: Look) -> Foreseen:
+    """The same of a look, its air perhaps other than was foretold."""
+    limits = settings.limits
+    low, high = band(place, limits)
+    temp, rh = look.air
+    soon = slice(0, SOON_H + DAMP_H)
+    fan = signs.fan(look.air)
+    allowed = _open(settings, look)
+    return Foreseen(
+        place,
+        look,
+        fan,
+        low,
+        high,
+        signs.spell(rh[:, soon], low, DRY_H, below=True),
+        signs.spell(rh[:, soon], limits.rh_very_high_pct, DAMP_H, below=False),
+        signs.spell(temp[:, soon], limits.temp_high_c, HOT_H, below=False),
+        signs.spell(rh[:, soon], high, DAMP_H, below=False),
+        signs.best_stretch(_closing(temp, rh, low, high, limits), allowed, CLOSING_H),
+        signs.best_stretch(_varnishing(temp, rh, low, limits), allowed, VARNISH_H),
+    )
+
+
+def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: Limits) -> np.ndarray:
+    """In the band, warm enough for glue, and calm over the next hours."""
+    ahead = np.pad(rh, ((0, 0), (0, CLOSING_H - 1)), mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(ahead, CLOSING_H, axis=1)
+    calm = np.asarray(windows.max(axis=2) - windows.min(axis=2)) <= QUIET_PCT
+    return (rh >= low) & (rh <= high) & (temp >= limits.glue_temp_low_c) & calm
+
+
+def _varnishing(temp: Floats, rh: Floats, low: float, limits: Limits) -> np.ndarray:
+    """Away from the dew point, dry and warm enough; in a dry spell varnish is to be put off."""
+    spread = temp - signs.dew_point(temp, rh)
+    good = (
+        (rh >= low) & (rh <= limits.varnish_rh_high_pct) & (spread >= limits.varnish_spread_low_k)
+    )
+    return np.asarray(good & (temp >= limits.varnish_temp_low_c) & (temp <= limits.temp_high_c))
+
+
+def _open(settings: Settings, look: Look) -> np.ndarray:
+    """Which steps lie in opening hours."""
+    hours, zone = settings.hours.model_dump(), settings.zone
+    middles = (look.edges_ms[:STEPS] + HOUR_MS // 2).tolist()
+    return np.array([is_open(hours, zone, at) for at in middles])
+
+
+def dry_words(one: Foreseen, zone: ZoneInfo, *, us: bool = False) -> str:
+    """How dry, when, and the water that would help: for an alert. `us`: in its measures."""
+    spell = one.dry
+    if spell is None:
+        return ""
+    begins = when(one.at_ms(spell.begins_h.middle), zone)
+    furthest = when(one.at_ms(spell.extreme_at_h), zone)
+    text = (
+        f"below {one.low_pct:.0f} % from about {begins}, about {spell.extreme.middle:.0f} % "
+        f"({spell.extreme.low:.0f} to {spell.extreme.high:.0f} %) by {furthest}, chance "
+        f"{likely(spell.chance)}"
+    )
+    return "; ".join(filter(None, (text, water_words(one, zone, us=us))))
+
+
+def water_words(one: Foreseen, zone: ZoneInfo, *, us: bool = False) -> str:
+    """The water a day that holds the air, and from when; empty if none is needed. `us`: in its
+    measures."""
+    water, place = one.look.water, one.place
+    if water is None:
+        return ""
+    if not np.isfinite(water.middle):
+        return f"no humidifier of a usual size would hold {one.look.hold_pct:.0f} %"
+    volume = room_words(place.volume_m3 or USUAL_VOLUME_M3, us=us)
+    room = f"in {volume}" if place.volume_m3 else f"if the room has {volume}"
+    unit = water_unit(water.middle, us=us)
+    low, middle, high = (water_figure(litres, unit) for litres in water[:3])
+    level, soon = one.look.hold_pct, one.look.air[1][:, :LAG_H]
+    late = signs.spell(soon, level, HELD_H, below=True)  # so soon that water comes too late
+    since = f" from {when(one.at_ms(LAG_H), zone)} on" if late and late.chance >= 0.5 else ""
+    return (
+        f"about {middle} {unit} of water a day ({low} to {high} {unit}) from "
+        f"{when(one.at_ms(water.start), zone)} would hold {level:.0f} %{since} even in the driest "
+        f"hours {room}; set the humidifier to {level:.0f} %, so that it gives less in others"
+    )
+
+
+def spell_words(one: Foreseen, spell: Spell | None, unit: str, zone: ZoneInfo) -> str:
+    """When a damp or hot spell begins and how far it goes: for an alert. `unit`: %, °C or °F."""
+    if spell is None:
+        return ""
+    low, middle, high = (1.8 * v + 32 if unit == "°F" else v for v in spell.extreme)
+    return (
+        f"from about {when(one.at_ms(spell.begins_h.middle), zone)}, up to about {middle:.0f} "
+        f"{unit} ({low:.0f} to {high:.0f} {unit}), chance {likely(spell.chance)}"
+    )
+
+
+def stretch_words(what: str, one: Foreseen, stretch: Stretch | None, zone: ZoneInfo) -> str:
+    """The best hours for something, `to close a plate`, or that there are none."""
+    if stretch is None:
+        return f"No good hours {what} in sight."
+    begin, end = (one.at_ms(step) for step in (stretch.start, stretch.start + stretch.hours))
+    if stretch.chance < LIKELY:
+        return (
+            f"No hours {what} are likely to suit; the best, {when(begin, zone)} to "
+            f"{when(end, zone)}, have a chance of {likely(stretch.chance)}."
+        )
+    return (
+        f"Best hours {what}: {when(begin, zone)} to {when(end, zone)}, chance "
+        f"{likely(stretch.chance)}."
+    )
+
+
+def cold_words(one: Foreseen, zone: ZoneInfo, unit: str) -> str:
+    """That dew will form on what comes in from the cold, and what to do; empty if that is not
+    likely. `unit`: °C or °F. What to do is common practice, no source."""
+    dew = signs.dew_on_cold(one.look.air[:, :, :SOON_H], one.look.launch.air.temp_c[:SOON_H])
+    if dew.chance < LIKELY:
+        return ""
+    (low, cold, high), (_, point, _) = (
+        [1.8 * v + 32 if unit == "°F" else v for v in values]
+        for values in (dew.outdoors, dew.dew_point)
+    )
+    return (
+        f"Outdoors about {cold:.0f} {unit} ({low:.0f} to {high:.0f} {unit}) "
+        f"{when(one.at_ms(dew.at), zone)}, the dew point in here then about {point:.0f} {unit}: dew "
+        f"forms on an instrument that comes in as cold, chance {likely(dew.chance)}. Leave it in "
+        f"its closed case until it has warmed, some hours."
+    )
+
+
+def rests_on(one: Foreseen, fit: Fit | None, zone: ZoneInfo) -> str:
+    """What an outlook rests on, and how well it has done."""
+    look = one.look
+    weather = (
+        f"the forecast of {look.source} of {when(look.issued_ms, zone)}, which reaches "
+        f"{look.reaches_h} h"
+        if look.source
+        else "no forecast: the outdoor air is taken as usual for the season, which is weak"
+    )
+    text = f"Rests on {weather}"
+    if look.room.refused:
+        text += f"; the room is not known yet ({look.room.refused})"
+    if fit is not None:
+        text += f", and on {fit.days:.0f} days of log"
+        day = next((s for s in fit.scores if s.horizon_h == 24), None)
+        if day is not None:
+            text += (
+                f". A day ahead it was off by {day.mae:.1f} % RH on average, "
+                f"{100 * day.of_persistence:.0f} % of what 'as it is now' was off by"
+            )
+    return f"{text}."
+
+
+def when(ms: int, zone: ZoneInfo) -> str:
+    """A time to come as `Thu 07:00`, of the shop's zone."""
+    return f"{from_ms(ms).astimezone(zone):%a %H:%M}"

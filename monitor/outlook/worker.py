@@ -1,0 +1,206 @@
+"""Learns each place's log at night, and looks ahead whenever an hour or a forecast is new."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.air.place_means import places
+from monitor.core.errors import OutOfRange
+from monitor.domain.opening_hours import closed_days
+from monitor.domain.places import Place, band
+from monitor.outlook import files
+from monitor.outlook.evaluation.report import scores, snap_score
+from monitor.outlook.evaluation.walk_forward import FRESH_H, Walk
+from monitor.outlook.files import Fit, Look, Progress
+from monitor.outlook.inputs import HOUR_MS, fills_of, hours_of, issues_of
+from monitor.science.outlook import signs, snap
+from monitor.science.outlook.forecaster import TRIED_DAYS, Learned
+from monitor.science.outlook.pinned import pinned
+from monitor.science.outlook.record import STEPS, Hours, Issues
+from monitor.science.outlook.room import Known, known
+from monitor.science.outlook.shop import foresee, launch, learn
+from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
+from monitor.store import Reader, forecasts
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+
+log = logging.getLogger(__name__)
+
+WALKED_DAYS = 60
+"""So much of the log is walked through each night. [d]  Ours: what `Track` keeps."""
+LEARNED_DAYS = 120
+"""So much of the log is read. [d]  Ours: more than `room.FIT_DAYS` and the memories before it."""
+FEWEST_DAYS = 4
+"""From so many days of log on there is an outlook. [d]"""
+MEMBERS, LAUNCHED = 200, 60
+"""Members of the outlook, and of the weather that a what-if is run under. [-]  Ours."""
+SEED = 20_261_128
+HELD_PCT = 5.0
+"""Water is reckoned to hold so much above the low end of the place's band. [%]  Ours."""
+
+
+class Work:
+    """The outlook's work for all places indoors. Each of two threads needs one of its own."""
+
+    def __init__(self, settings: Settings, reader: Reader) -> None:
+        self._settings, self._reader = settings, reader
+        self._by_id: dict[str, Place] = {}
+        self._outdoors = next((p.id for p in settings.places if p.kind == "outdoors"), None)
+        self._closed = closed_days(settings.hours.model_dump())
+        self._prefer = [source.id for source in settings.forecasts]
+        self._seen: dict[str, tuple[object, ...]] = {}
+
+    def indoors(self) -> list[str]:
+        """The places that there may be an outlook for."""
+        known = places(self._reader, self._settings)
+        self._by_id = {place.id: place for place in known if place.kind != "outdoors"}
+        return list(self._by_id)
+
+    def untried(self) -> bool:
+        """Whether a place's log has not been walked through yet."""
+        fits = (files.fit(self._settings, place) for place in self.indoors())
+        return any(fit is None or not fit.tried for fit in fits)
+
+    def learn_all(self, now_ms: int) -> None:
+        """Learn every place's log anew, and walk through its last weeks. [ms since 1970-01-01 UTC]"""
+        for place in self.indoors():
+            self.learn(place, now_ms)
+
+    def learn(self, place: str, now_ms: int) -> None:
+        """One place, if its log is long enough and it was heard of late."""
+        material = self._material(place, now_ms)
+        if material is None:
+            return
+        hours, issues = material
+        hours = hours.until(hours.first_h + len(hours) - 1, WALKED_DAYS + TRIED_DAYS)
+
+        def tick(done: int, total: int) -> None:
+            with contextlib.suppress(OSError):
+                files.note_progress(self._settings, Progress(place, done, total))
+
+        try:
+            walk = Walk(hours, issues)
+            walked = walk.through(tick)
+        except OutOfRange as exc:
+            log.info("outlook not learned place=%s reason=%s", place, exc)
+            return
+        finally:
+            files.note_progress(self._settings, None)
+        if walk.learned is None:
+            return
+        learned, why = self._pinned(place, walk.learned, walk.known)
+        days = len(hours) / 24
+        files.keep(
+            self._settings,
+            Fit(
+                place,
+                now_ms,
+                days,
+                True,
+                learned,
+                tuple(scores(walked, 1, 0)),
+                snap_score(walked, hours.rh_pct, 0),
+                why,
+            ),
+        )
+        log.info("outlook learned place=%s days=%d", place, days)
+
+    def look_all(self, now_ms: int) -> None:
+        """Look ahead at each place of which something new is known. [ms since 1970-01-01 UTC]"""
+        for place in self.indoors():
+            newest = forecasts.newest(self._reader, now_ms, self._prefer)
+            fit = files.fit(self._settings, place)
+            state = (
+                now_ms // HOUR_MS,
+                newest and (newest.source, newest.issued_ms),
+                fit and fit.learned_ms,
+            )
+            if self._seen.get(place) != state and self.look(place, fit, now_ms):
+                self._seen[place] = state
+
+    def look(self, place: str, fit: Fit | None, now_ms: int) -> bool:
+        """Look ahead at one place; whether that could be done."""
+        material = self._material(place, now_ms)
+        if material is None:
+            return True
+        hours, issues = material
+        try:
+            k = known(hours, issues)
+            end = len(hours) - 1
+            if fit is None:  # at once, by a first guess; the night's walk will judge it
+                learned, why = self._pinned(place, Learned(learn(k, issues, end)), k)
+                fit = Fit(place, now_ms, len(hours) / 24, False, learned, (), None, why)
+                files.keep(self._settings, fit)
+            learned = fit.learned
+            looks = np.array([end - snap.LOOKS_APART_H, end])
+            seen = foresee(learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust)
+            start = launch(learned.shop, k, issues, end, LAUNCHED, SEED)
+        except OutOfRange as exc:
+            log.info("no outlook place=%s reason=%s", place, exc)
+            return True
+        armed = snap.Arming(*(field[looks] for field in snap.armings(hours.rh_pct)))
+        chance = float(snap.lasting(snap.probability(seen.members[1], armed))[-1])
+        told = forecasts.newest(self._reader, now_ms, self._prefer)
+        rh = seen.members[1, ..., -1]
+        hold = band(self._by_id[place], self._settings.limits)[0] + HELD_PCT
+        falls = signs.spell(rh, hold, snap.LOW_H, below=True)
+        water = None
+        if falls is not None:
+            volume = self._by_id[place].volume_m3 or USUAL_VOLUME_M3
+            water = water_to_hold(
+                learned.shop.room, start, rh, hold, volume, round(falls.begins_h.middle)
+            )
+        first_h = hours.first_h + end + 1
+        reaches = 0 if told is None else (told.ends_ms // HOUR_MS) - first_h + 1
+        files.keep(
+            self._settings,
+            Look(
+                place,
+                now_ms,
+                (first_h - 1) * HOUR_MS - int(_stale_h(hours)) * HOUR_MS,
+                first_h,
+                seen.members[..., -1],
+                learned.shop.room,
+                start,
+                told.source if told else "",
+                told.issued_ms if told else 0,
+                int(np.clip(reaches, 0, STEPS)),
+                chance,
+                learned.bar,
+                hold,
+                water,
+                fit.learned_ms,
+            ),
+        )
+        return True
+
+    def _pinned(self, place: str, learned: Learned, k: Known) -> tuple[Learned, str]:
+        """With what weighed fills tell of the room's air change; else why they do not."""
+        volume = self._by_id[place].volume_m3
+        tanks = [tank.id for tank in self._settings.reservoirs if tank.place == place]
+        fills, shop = fills_of(self._reader, tanks), learned.shop
+        if not volume:
+            measured = any(np.isfinite(one.litres).any() for one in fills)
+            return learned, "volume_m3 of the place is not in the settings" if measured else ""
+        room, why = pinned(shop.room, k, len(k.temp_c) - 1, fills, volume)
+        return replace(learned, shop=replace(shop, room=room)), why
+
+    def _material(self, place: str, now_ms: int) -> tuple[Hours, Issues] | None:
+        """The log up to the last whole hour; None if it is too short or fell silent."""
+        last_h = now_ms // HOUR_MS
+        hours = hours_of(self._reader, place, self._outdoors, last_h, LEARNED_DAYS, self._closed)
+        if hours is None or len(hours) < 24 * FEWEST_DAYS or _stale_h(hours) >= FRESH_H:
+            return None
+        return hours, issues_of(self._reader, self._prefer, now_ms, LEARNED_DAYS)
+
+
+def _stale_h(hours: Hours) -> int:
+    """Hours since both temperature and RH were last read."""
+    good = np.flatnonzero(~np.isnan(hours.temp_c + hours.rh_pct))
+    return len(hours) - 1 - int(good[-1]) if len(good) else len(hours)

@@ -1,0 +1,321 @@
+"""From messages to the store: decode, commit, and only then acknowledge.
+
+Whatever waits when the writer is free is one transaction (group commit). A message that cannot be
+read is kept with its reason and acknowledged; a store that cannot be written holds everything
+back, unacknowledged, until it can.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import logging
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable
+from typing import NamedTuple
+
+from monitor.commands import Commands
+from monitor.core.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
+from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal, name_fault
+from monitor.domain.topic_rules import command_about, forecast_source
+from monitor.mqtt.client import Arrival, Subscription
+from monitor.readings.payload import PAYLOAD_MAX, Contract, json_object, told
+from monitor.science.clocks import HOUR_MS
+from monitor.store import Writer
+
+log = logging.getLogger(__name__)
+
+PRUNE_EVERY = 2_000
+"""After so many refused messages the oldest are dropped."""
+REFUSED_TEXT_MAX = 500
+"""How much of a refused message's topic, and of the reason, is kept. [characters]"""
+BATCH_MAX = 1_000
+"""Most messages in one transaction."""
+LATENESS_EVERY_MS = 60_000
+"""How often the store is told how late messages came. [ms]"""
+IDLE_WAIT_S = 0.5
+"""How long to wait for a message before looking whether to stop. [s]"""
+RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
+"""First and longest wait before a store that could not be written is tried again. [s]"""
+
+
+class Batch(NamedTuple):
+    """What a group of messages amounts to. `deliveries` has digests by packet id; `singly` are
+    commands and forecasts, each a transaction of its own; `lateness` is as `Writer.write` has it."""
+
+    readings: list[Reading]
+    refusals: list[Refusal]
+    deliveries: dict[int, bytes]
+    tallies: Counter[str]
+    singly: list[Arrival]
+    lateness: dict[tuple[str, str, int], int]
+
+
+TakeForecast = Callable[[str, bytes, int, Iterable[tuple[int, bytes]]], None]
+"""Takes a forecast: of a source, the message, when it arrived [ms], and deliveries to be noted in
+the same transaction. Raises `BadPayload` if it cannot be taken."""
+
+
+class _Lateness:
+    """The least lateness of each topic and hour of arrival, gathered over batches and told to the
+    store once in `LATENESS_EVERY_MS`, so that it costs the ingest next to nothing. A crash loses
+    what was not told yet; no reading is among it."""
+
+    def __init__(self) -> None:
+        self._least: dict[tuple[str, str, int], int] = {}
+        self._now_ms = self._told_ms = 0
+
+    def note(self, arrival: Arrival, readings: list[Reading]) -> None:
+        """Note how long after its newest reading a message came, if none came sooner."""
+        (place, sensor, _), newest, _ = readings[0]
+        if len(readings) > 1:
+            newest = max([reading.ts_ms for reading in readings])
+        self._now_ms = now = arrival.received_ms
+        hour = (place, sensor, now - now % HOUR_MS)
+        known = self._least.get(hour)
+        if known is None or now - newest < known:
+            self._least[hour] = now - newest
+
+    def due(self) -> dict[tuple[str, str, int], int]:
+        """What the store should be told now; empty if it was told a short while ago."""
+        return self._least if abs(self._now_ms - self._told_ms) >= LATENESS_EVERY_MS else {}
+
+    def stored(self) -> None:
+        """What was due is in the store."""
+        self._least, self._told_ms = {}, self._now_ms
+
+
+class Ingest:
+    """Takes messages from a subscription into a store, in a thread of its own.
+
+    `lock` is held during each transaction; others that write with the same `Writer` take it too.
+    """
+
+    def __init__(
+        self,
+        subscription: Subscription,
+        contract: Contract,
+        writer: Writer,
+        commands: Commands | None = None,
+        take_forecast: TakeForecast | None = None,
+        *,
+        refused_max: int = 100_000,
+    ) -> None:
+        self.subscription, self.contract, self.writer = subscription, contract, writer
+        self.refused_max = refused_max
+        self._refused = 0
+        self._lateness = _Lateness()
+        self.commands = commands or Commands(writer)
+        self._take_forecast = take_forecast
+        self.lock = threading.Lock()
+        self.store_trouble = ""
+        """Why the store cannot be written; empty while it can."""
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="ingest", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def running(self) -> bool:
+        return self._thread.is_alive()
+
+    def stop(self, wait_s: float) -> None:
+        """Finish the transaction under way and end. [s]"""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join(wait_s)
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                if arrivals := self.subscription.take(BATCH_MAX, IDLE_WAIT_S):
+                    self._keep(arrivals)
+        except Exception:
+            # The outermost loop: the service sees the thread gone and ends with an error.
+            log.exception("ingest stopped")
+        finally:
+            self.subscription.close()
+
+    def _keep(self, arrivals: list[Arrival]) -> None:
+        """Store a group of messages, however long it takes, then acknowledge them."""
+        singly: list[Arrival] = []
+
+        def store() -> None:
+            batch = self.read(arrivals)
+            self.writer.write(
+                batch.readings,
+                refusals=batch.refusals,
+                deliveries=batch.deliveries.items(),
+                tallies=batch.tallies,
+                lateness=batch.lateness,
+            )
+            if batch.lateness:
+                self._lateness.stored()
+            singly[:] = batch.singly
+            self._prune(len(batch.refusals))
+
+        if not self._until_stored(store, len(arrivals)):
+            return  # unacknowledged: the broker sends them again
+        for arrival in singly:
+            if not self._until_stored(functools.partial(self._take_singly, arrival), 1):
+                return
+        self.subscription.acknowledge(arrivals)
+
+    def _until_stored(self, write: Callable[[], None], waiting: int) -> bool:
+        """Try a write until the store takes it; False if asked to stop before it does."""
+        wait_s = RETRY_FIRST_S
+        while True:
+            try:
+                with self.lock:
+                    write()
+                break
+            except StoreUnavailable as exc:
+                if not self.store_trouble:
+                    log.error("store cannot be written waiting=%d reason=%s", waiting, exc)
+                self.store_trouble = str(exc)
+                if not self._rest(wait_s):
+                    return False
+                wait_s = min(2 * wait_s, RETRY_MAX_S)
+        if self.store_trouble:
+            log.info("store can be written again")
+            self.store_trouble = ""
+        return True
+
+    def _take_singly(self, arrival: Arrival) -> None:
+        """Do what a command asks or take a forecast, or keep it as refused."""
+        digest = _digest(arrival)
+        if arrival.repeat and self.writer.delivered(arrival.packet_id) == digest:
+            return
+        deliveries = [(arrival.packet_id, digest)] if arrival.qos else []
+        try:
+            if len(arrival.payload) > PAYLOAD_MAX:
+                raise BadPayload(f"{len(arrival.payload)} bytes: at most {PAYLOAD_MAX} are taken")
+            if source := forecast_source(arrival.topic):
+                self._forecast(source, arrival, deliveries)
+            else:
+                self._carry_out(arrival, deliveries)
+        except StoreFault:
+            raise
+        except MonitorError as exc:
+            self._refuse(arrival, str(exc), deliveries)
+        except Exception as exc:
+            # Ours to mend, but a message that came again for ever would stop everything.
+            log.exception("message broke what takes it topic=%s", arrival.topic)
+            self._refuse(arrival, f"could not be done: {exc!r}", deliveries)
+
+    def _carry_out(self, arrival: Arrival, deliveries: list[tuple[int, bytes]]) -> None:
+        if arrival.retained:
+            raise BadPayload("a command must not be retained: it would be done again and again")
+        command = json_object(arrival.payload)
+        about = command_about(arrival.topic)
+        if command.get("about", about) != about:
+            raise BadPayload(f"about = {command['about']!r:.40}: the topic says {about}")
+        whole = {"by": "mqtt", "about": about} | command
+        self.commands.carry_out(whole, arrival.received_ms, deliveries)
+
+    def _forecast(
+        self, source: str, arrival: Arrival, deliveries: list[tuple[int, bytes]]
+    ) -> None:
+        if self._take_forecast is None:
+            raise BadPayload("no forecast is taken here")
+        if fault := name_fault(source):
+            raise BadPayload(f"source {source!r} in the topic {fault}")
+        self._take_forecast(source, arrival.payload, arrival.received_ms, deliveries)
+
+    def _refuse(self, arrival: Arrival, reason: str, deliveries: list[tuple[int, bytes]]) -> None:
+        if arrival.retained and self.writer.refused_before(arrival.topic, arrival.payload):
+            return
+        self.writer.write([], refusals=[_refusal(arrival, reason)], deliveries=deliveries)
+        self._prune(1)
+
+    def _prune(self, refused: int) -> None:
+        """Keep the refused messages within their number, however fast they come."""
+        self._refused += refused
+        if self._refused >= PRUNE_EVERY:
+            self._refused = 0
+            self.writer.prune_refused(self.refused_max)
+
+    def _rest(self, wait_s: float) -> bool:
+        """Wait with the connection kept alive; False if asked to stop meanwhile. [s]"""
+        until = time.monotonic() + wait_s
+        while (left_s := until - time.monotonic()) > 0 and not self._stop.is_set():
+            self.subscription.rest(min(left_s, IDLE_WAIT_S))
+        return not self._stop.is_set()
+
+    def read(self, arrivals: list[Arrival]) -> Batch:
+        """Decode a group of messages; nothing is stored yet."""
+        batch = Batch([], [], {}, Counter(), [], {})
+        batch.tallies["messages"] = len(arrivals)
+        decode = self.contract.decode
+        note_lateness = self._lateness.note
+        for arrival in arrivals:
+            if command_about(arrival.topic) or forecast_source(arrival.topic):
+                batch.singly.append(arrival)
+                continue
+            try:
+                readings, faults, timed = decode(
+                    arrival.topic, arrival.payload, arrival.received_ms
+                )
+            except BadPayload as exc:
+                readings, faults, timed = [], [str(exc)], False
+            except Exception as exc:
+                # Ours to mend, but a message that came again for ever would stop everything.
+                log.exception("message broke the decoder topic=%s", arrival.topic)
+                readings, faults, timed = [], [f"could not be read: {exc!r}"], False
+            if timed and not faults:
+                batch.readings.extend(readings)
+                if readings and not arrival.retained:
+                    note_lateness(arrival, readings)
+            else:
+                self._read_with_care(arrival, readings, faults, timed=timed, batch=batch)
+        batch.lateness.update(self._lateness.due())
+        return batch
+
+    def _read_with_care(
+        self,
+        arrival: Arrival,
+        readings: list[Reading],
+        faults: list[str],
+        *,
+        timed: bool,
+        batch: Batch,
+    ) -> None:
+        """Take a message that a repeat of would not be known by its readings alone."""
+        if arrival.retained and (
+            (readings and not timed)  # an old value of unknown age
+            or self.writer.refused_before(arrival.topic, arrival.payload)
+        ):
+            batch.tallies["repeats"] += len(readings)
+            return
+        if arrival.qos:
+            digest = _digest(arrival)
+            known = batch.deliveries.get(arrival.packet_id) or self.writer.delivered(
+                arrival.packet_id
+            )
+            if arrival.repeat and known == digest:
+                batch.tallies["repeats"] += len(readings)
+                return
+            batch.deliveries[arrival.packet_id] = digest
+        batch.readings.extend(readings)
+        if faults:
+            reason = told(faults)
+            log.debug("refused topic=%s reason=%s", arrival.topic, reason)
+            batch.refusals.append(_refusal(arrival, reason))
+
+
+def _digest(arrival: Arrival) -> bytes:
+    """What a message is known again by, beside its packet id."""
+    text = arrival.topic.encode("utf-8", "replace") + b"\0" + arrival.payload
+    return hashlib.blake2b(text, digest_size=16).digest()
+
+
+def _refusal(arrival: Arrival, reason: str) -> Refusal:
+    return Refusal(
+        arrival.received_ms,
+        arrival.topic[:REFUSED_TEXT_MAX],
+        arrival.payload[:REFUSED_PAYLOAD_MAX],
+        len(arrival.payload),
+        reason[:REFUSED_TEXT_MAX],
+    )

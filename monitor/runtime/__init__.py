@@ -1,0 +1,1 @@
+"""Processes and time: scheduled jobs, child processes, the heartbeat."""

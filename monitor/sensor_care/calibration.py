@@ -1,0 +1,147 @@
+"""Looks at what sensors told while they are calibrated: at rest in a jar, or beside a reference."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from monitor.core.errors import OutOfRange
+from monitor.core.measurements import MEASURES, Quantity, Series, text_fault
+from monitor.domain.sensor import BOUNDS, NAME_MAX, SensorFault, SensorHistory
+from monitor.science.calibration.salts import SALTS, reference_point
+from monitor.science.calibration.settling import WINDOW_S, Rest, Settling, settling
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+    from monitor.store import Reader
+
+PAIR_MS = 60_000
+"""Temperature and RH of one moment are told within this. [ms]"""
+BESIDE_MS = 300_000
+"""Readings so near a reference's count for it. [ms]"""
+
+
+class JarWatch:
+    """What the commands on sensors look with. [`Look`]"""
+
+    def __init__(self, reader: Reader, settings: Settings) -> None:
+        self._reader = reader
+        self._u_temp_k = settings.sensor.temp_accuracy_c / 2
+
+    def known(self) -> Collection[str]:
+        return {f"{one.series.place}/{one.series.sensor}" for one in self._reader.told_latest()}
+
+    def rested(self, history: SensorHistory, now_ms: int) -> Mapping[str, Any]:
+        found = settled(self._reader, history, now_ms)
+        if found.rest is not Rest.RESTED:
+            raise SensorFault(f"{history.id} is not at rest yet: {why(found)}")
+        if history.jar is None:
+            raise SensorFault(f"{history.id} is in no jar")
+        try:
+            reference, u_reference = reference_point(
+                history.jar.salt, found.temp_c, self._u_temp_k
+            )
+        except OutOfRange as exc:
+            raise SensorFault(f"{history.jar.salt}: {exc}") from exc
+        u_reading = math.hypot(
+            BOUNDS[Quantity.HUMIDITY].repeat, found.rh_sd_pct, found.rh_drift_pct
+        )
+        point = [history.jar.salt, found.rh_pct, reference, u_reading, u_reference]
+        return {
+            "point": point,
+            "temp_c": found.temp_c,
+            "sealed_s": found.sealed_s,
+            "drift_pct": found.rh_drift_pct,
+            "readings": found.readings,
+        }
+
+    def beside(
+        self, history: SensorHistory, quantity: Quantity, wish: Mapping[str, Any], at_ms: int
+    ) -> Mapping[str, Any]:
+        measure, bounds = MEASURES[quantity], BOUNDS[quantity]
+        value, u = (_number(wish.get(name), name) for name in ("value", "u"))
+        if not measure.low <= value <= measure.high:
+            raise SensorFault(
+                f"value = {value:g}: must be {measure.low:g} to {measure.high:g} {measure.unit}"
+            )
+        if not 0 < u <= bounds.off:
+            raise SensorFault(
+                f"u = {u:g}: the reference's uncertainty must be above 0, up to {bounds.off:g} "
+                f"{measure.unit}"
+            )
+        name = wish.get("with") or "reference"
+        if fault := text_fault(name, NAME_MAX):
+            raise SensorFault(f"with {fault}")
+        series = Series(history.topic_place, history.name, quantity)
+        _, told = self._reader.told(series, at_ms - BESIDE_MS, at_ms + BESIDE_MS)
+        if not len(told):
+            raise SensorFault(f"{history.id} told no {quantity} within five minutes of that")
+        u_reading = math.hypot(bounds.repeat, float(told.std()))
+        mean = float(told.mean())
+        return {
+            "point": [f"{name} at {value:g} {measure.unit}", mean, value, u_reading, u / 2],
+            "readings": len(told),
+        }
+
+
+def settled(reader: Reader, history: SensorHistory, now_ms: int) -> Settling:
+    """How a sensor in a jar stands; a `SensorFault` if it is in none."""
+    if history.jar is None:
+        raise SensorFault(f"{history.id} is in no jar")
+    ts, temp, rh = told_pairs(reader, history, now_ms - round(1000 * WINDOW_S), now_ms + 1)
+    correction = history.correction_at(Quantity.TEMPERATURE, now_ms)
+    if correction is not None:
+        temp = correction.fit.corrected(temp)
+    return settling(ts, temp, rh, history.jar.since_ms, now_ms)
+
+
+def told_pairs(
+    reader: Reader, history: SensorHistory, start_ms: int, end_ms: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Times [ms], temperature [°C] and RH [%] as a sensor told them, at the times of its RH."""
+    series = [
+        Series(history.topic_place, history.name, q)
+        for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+    ]
+    (t_ms, temp), (ts, rh) = (reader.told(one, start_ms, end_ms) for one in series)
+    if not len(t_ms) or not len(ts):
+        return np.empty(0, np.int64), np.empty(0), np.empty(0)
+    right = np.searchsorted(t_ms, ts)
+    left, right = np.maximum(right - 1, 0), np.minimum(right, len(t_ms) - 1)
+    near = np.where(np.abs(t_ms[right] - ts) < np.abs(ts - t_ms[left]), right, left)
+    paired = np.abs(t_ms[near] - ts) <= PAIR_MS
+    return ts[paired], temp[near][paired], rh[paired]
+
+
+def why(found: Settling) -> str:
+    """How it stands in its jar, in words."""
+    if found.rest is Rest.MOVING:
+        moves = f"RH moved {found.rh_drift_pct:+.1f} % and temperature {found.temp_drift_k:+.1f} K"
+        return f"{moves} in the last half hour"
+    if found.rest is Rest.RESTLESS:
+        return (
+            f"its readings scatter by {found.rh_sd_pct:.1f} % RH and {found.temp_sd_k:.1f} K: "
+            "look at seal and cable, keep it out of sun and draught"
+        )
+    if found.rest is Rest.RESTED:
+        return "at rest"
+    if not found.readings:
+        return "nothing is heard from it: can its radio get out of the jar?"
+    return "it must have been sealed for an hour, and been heard through the last half hour"
+
+
+def expects(salt: str, temp_c: float) -> float:
+    """RH over a salt; NaN where it is not known. [%]"""
+    try:
+        return reference_point(salt, temp_c, 0.0)[0] if salt in SALTS else math.nan
+    except OutOfRange:
+        return math.nan
+
+
+def _number(value: Any, name: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise SensorFault(f"{name} = {value!r:.40}: must be a number")
+    return float(value)

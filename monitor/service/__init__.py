@@ -1,0 +1,4 @@
+"""The service.
+
+It starts and watches the processes, evaluates the shop each minute and publishes states.
+"""

@@ -1,0 +1,209 @@
+"""The round that the service makes each minute: look at everything, raise and end alerts, tell.
+
+What is slow (the air, the waits, the wood) is read without the lock; what is decided from it is
+decided and written under it, in one transaction with the notices that follow.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+from monitor.alerting import daily_digest, messages, observations
+from monitor.alerting.observations import Troubles
+from monitor.commands import Commands, Journal
+from monitor.core.errors import StoreUnavailable
+from monitor.domain.alerts import rule_registry, state_machine
+from monitor.domain.alerts.alert import Did
+from monitor.domain.events import Event
+from monitor.domain.notification import Notice
+from monitor.notifications import sender
+from monitor.service.state_publisher import Teller
+from monitor.store import Reader, Writer, journal, outbox, rule_states
+from monitor.store.connection import Cursor
+from monitor.waits.evaluation import Standing, standings
+from monitor.wood.evaluation import WoodStanding, wood_standings
+
+if TYPE_CHECKING:
+    from monitor.domain.alerts.rule import Rule
+    from monitor.settings import Settings
+
+log = logging.getLogger(__name__)
+
+UNKEPT_MS = 120_000
+"""How long alerts cannot be kept before that is told. [ms]"""
+WOOD_MS = 600_000
+"""How long it is good how the wood stands. [ms]"""
+
+
+class Rounds:
+    """Goes the round. Not to be used by two threads at once.
+
+    Parameters
+    ----------
+    reader : Reader
+        Its own.
+    writer, lock, commands
+        The service's; `writer` and `commands` are used with `lock` held.
+    teller : Teller
+    troubles : callable
+        What the service knows of itself just now.
+    on_notice : callable
+        Called when something is in the outbox.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        reader: Reader,
+        writer: Writer,
+        lock: threading.Lock,
+        commands: Commands,
+        teller: Teller,
+        troubles: Callable[[], Troubles],
+        on_notice: Callable[[], None],
+    ) -> None:
+        self._settings, self._reader = settings, reader
+        self._writer, self._lock, self._commands = writer, lock, commands
+        self._teller, self._troubles, self._on_notice = teller, troubles, on_notice
+        self._journal = Journal(reader)
+        self._woods: tuple[int, int, list[WoodStanding]] | None = None
+        self._unkept_since_ms: int | None = None
+        self._cried = False
+
+    def go(self, now_ms: int) -> None:
+        """One round. [ms since 1970-01-01 UTC]"""
+        self._journal.refresh()
+        open_waits = [wait for wait in self._journal.waits.values() if wait.open]
+        found = standings(self._reader, self._settings, open_waits, now_ms)
+        self._teller.tell_waits(self._journal.waits.values(), found, now_ms)
+        woods = self._wood(now_ms)
+        sight = observations.sight(
+            self._reader, self._settings, self._journal, found, woods, self._troubles(), now_ms
+        )
+        try:
+            with self._lock:
+                self._judge(sight, now_ms)
+                self._brief(found, now_ms)
+                alerts = list(self._commands.journal.alerts.values())
+        except StoreUnavailable as exc:
+            self._cry(str(exc), now_ms)
+            return
+        self._unkept_since_ms, self._cried = None, False
+        self._teller.tell_alerts(alerts)
+
+    def _cry(self, reason: str, now_ms: int) -> None:
+        """A store that cannot be written takes no alert either: send that straight, once."""
+        log.warning("alerts cannot be kept reason=%s", reason)
+        since = self._unkept_since_ms
+        self._unkept_since_ms = now_ms if since is None else since
+        if since is None or self._cried or now_ms - since < UNKEPT_MS:
+            return
+        self._cried = True
+        notice = Notice(
+            f"store-{since}",
+            now_ms,
+            now_ms,
+            3,
+            "Readings cannot be kept: make room on the disk.",
+            f"Nor can alerts, so this is sent once, without a second try.\n{reason}",
+        )
+        for channel in self._settings.channels:
+            if channel.takes(notice.urgency):
+                try:
+                    sender.send(channel.url.get_secret_value(), notice)
+                except sender.NotSent as exc:
+                    log.error("notice not sent channel=%s reason=%s", channel.id, exc)
+
+    def _wood(self, now_ms: int) -> list[WoodStanding]:
+        here = [one for one in self._journal.instruments.values() if one.here]
+        version = sum(one.version for one in self._journal.instruments.values())
+        kept = self._woods
+        if kept is None or kept[0] != version or not 0 <= now_ms - kept[1] < WOOD_MS:
+            kept = (version, now_ms, wood_standings(self._reader, self._settings, here, now_ms))
+            self._woods = kept
+        return kept[2]
+
+    def _judge(self, sight: observations.Sight, now_ms: int) -> None:
+        """Under the lock: one step of the alerts, written with the notices it makes."""
+        known = self._commands.journal.alerts
+        rules = rule_registry.in_use(self._settings.limits, self._commands.journal.rules)
+        before = rule_states.read(self._writer)
+        step = state_machine.step(
+            rules.values(),
+            before,
+            [alert for alert in known.values() if alert.open],
+            observations.seen(rules.values(), sight),
+            now_ms,
+            1 + max((int(i) for i in known), default=0),
+            quiet=self._quiet(now_ms),
+        )
+        if not step.events and step.latches == before:
+            return
+        breaks = {rule.id: rule.breaks_quiet for rule in rules.values()}
+        told = messages.notices(step.events, known, self._settings, now_ms, breaks)
+        withdrawn = self._taken_back(step.events, rules, now_ms)
+
+        def also(run: Cursor) -> None:
+            rule_states.keep(run, before, step.latches)
+            for one in told:
+                outbox.add(run, [one.notice], self._channels(one.notice.urgency))
+            outbox.withdraw(run, withdrawn, now_ms)
+
+        journal.append(self._writer, _with_notices(step.events, told), also=also)
+        self._commands.journal.refresh()
+        if told:
+            self._on_notice()
+
+    def _taken_back(
+        self, events: Sequence[Event], rules: dict[str, Rule], now_ms: int
+    ) -> set[str]:
+        """Notices of the night whose alerts are over before they could be sent; the brief has them."""
+        if not self._quiet(now_ms):
+            return set()
+        known = self._commands.journal.alerts
+        over = {event.subject for event in events if event.action == Did.CLEAR}
+        standing = {a.notice for a in known.values() if a.open and a.id not in over}
+        ended = {
+            known[i].notice
+            for i in over
+            if not (known[i].rule in rules and rules[known[i].rule].breaks_quiet)
+        }
+        return ended - standing - {""}
+
+    def _brief(self, found: Sequence[Standing], now_ms: int) -> None:
+        """Under the lock: put the morning's brief into the outbox, once."""
+        channels = [channel.id for channel in self._settings.channels if channel.brief]
+        notice_id = daily_digest.due(self._settings, now_ms)
+        if not channels or notice_id is None or outbox.known(self._writer, notice_id):
+            return
+        notice = daily_digest.brief(
+            self._reader, self._settings, self._commands.journal, found, notice_id, now_ms
+        )
+        journal.append(self._writer, [], also=lambda run: _post(run, notice, channels))
+        self._on_notice()
+
+    def _quiet(self, now_ms: int) -> bool:
+        return self._settings.quiet_until(now_ms) is not None
+
+    def _channels(self, urgency: int) -> list[str]:
+        return [channel.id for channel in self._settings.channels if channel.takes(urgency)]
+
+
+def _post(run: Cursor, notice: Notice, channels: Sequence[str]) -> None:
+    outbox.add(run, [notice], channels)
+
+
+def _with_notices(events: Sequence[Event], told: Sequence[messages.Told]) -> list[Event]:
+    """The events, each with the id of the notice it was told in."""
+    ids = {
+        (event.subject, event.action): one.notice.notice_id for one in told for event in one.events
+    }
+    return [
+        event._replace(body={**event.body, "notice": ids[event.subject, event.action]})
+        if (event.subject, event.action) in ids
+        else event
+        for event in events
+    ]

@@ -1,0 +1,156 @@
+"""Whether this machine and these settings can carry the service: one verdict for each part."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+from monitor.core.clock import from_ms, now_ms
+from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault
+from monitor.mqtt import embedded_broker
+from monitor.mqtt.client import Address, Publisher
+from monitor.notifications.outbox_worker import channel_faults
+from monitor.runtime import heartbeat
+from monitor.settings import Settings
+from monitor.store import Reader
+
+DISK_LOW_BYTES = 500_000_000
+"""Below this much free disk the verdict is no. [bytes]  Ours: over ten years of ten sensors'
+minute readings."""
+BUILT = datetime(2026, 11, 1, tzinfo=UTC)
+"""A clock before this was never set."""
+
+
+class Check(NamedTuple):
+    """The verdict on one part."""
+
+    part: str
+    good: bool
+    text: str
+
+
+def run(settings: Settings, address: Address) -> list[Check]:
+    """Probe broker, store, clock, disk and the channels of notices. Nothing is written or sent."""
+    return [
+        _broker(settings, address),
+        _store(settings),
+        _clock(settings),
+        _disk(settings),
+        _notices(settings),
+    ]
+
+
+def _broker(settings: Settings, address: Address) -> Check:
+    own = not settings.broker.url
+    state = heartbeat.read(settings.pulse_path)
+    running = state is not None and not state.late()
+    if own and not running:
+        try:
+            version = embedded_broker.version()
+        except (BrokerFault, OSError, subprocess.TimeoutExpired) as exc:
+            return Check("broker", False, str(exc))
+        if embedded_broker.answers(address.host, address.port):
+            return Check(
+                "broker",
+                False,
+                f"port {address.port} on {address.host} is taken, by another program or by a "
+                "Benchweather with other data: stop it, set broker.port, or set broker.url to "
+                "use it",
+            )
+        return Check("broker", True, f"our own ({version}) can start on {address}")
+    publisher = Publisher(address)
+    try:
+        publisher.connect(5.0)
+    except (BrokerUnavailable, OSError) as exc:
+        return Check("broker", False, f"{exc}; check broker.url, user, password and certificates")
+    finally:
+        publisher.close()
+    if running and state is not None and state.broker_trouble:
+        return Check(
+            "broker", False, f"{address} answers, but not our ingest: {state.broker_trouble}"
+        )
+    return Check("broker", True, f"{address} answers and lets us in")
+
+
+def _store(settings: Settings) -> Check:
+    path = settings.store_path
+    state = heartbeat.read(settings.pulse_path)
+    if state is not None and not state.late() and state.store_trouble:
+        return Check("store", False, f"the service cannot write it: {state.store_trouble}")
+    if not path.exists():
+        return Check("store", True, f"{path} will be made at the first start")
+    try:
+        reader = Reader(path)
+        latest = reader.latest()
+        reader.close()
+    except StoreFault as exc:
+        return Check("store", False, f"{exc}; restore {path} from a copy or move it away")
+    size_mb = path.stat().st_size / 1e6
+    newest = max((item.reading.ts_ms for item in latest), default=None)
+    last = f", last reading {from_ms(newest):%Y-%m-%d %H:%M} UTC" if newest is not None else ""
+    return Check("store", True, f"{path}, {size_mb:.1f} MB, {len(latest)} series{last}")
+
+
+def _clock(settings: Settings) -> Check:
+    now = datetime.now(UTC)
+    local = now.astimezone(settings.zone)
+    text = f"{local:%Y-%m-%d %H:%M:%S} in {settings.zone}"
+    if now < BUILT:
+        return Check("clock", False, f"{text}: it has not been set; set it before starting")
+    try:
+        reader = Reader(settings.store_path)
+        newest = max((item.reading.ts_ms for item in reader.latest()), default=0)
+        reader.close()
+    except StoreFault:
+        newest = 0
+    if newest > now_ms() + 600_000:
+        return Check(
+            "clock",
+            False,
+            f"{text}: behind the newest reading, {from_ms(newest):%Y-%m-%d %H:%M} UTC",
+        )
+    kept = _kept_by_network()
+    note = "" if kept is None else f", {'kept' if kept else 'not kept'} by network time"
+    return Check("clock", True, text + note)
+
+
+def _kept_by_network() -> bool | None:
+    """Whether the system keeps its clock by network time; None where it cannot tell."""
+    program = shutil.which("timedatectl")
+    if program is None:
+        return None
+    try:
+        done = subprocess.run(  # noqa: S603 - found on PATH, fixed arguments
+            [program, "show", "-p", "NTPSynchronized", "--value"],
+            capture_output=True,
+            text=True,
+            timeout=5,
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        return None
+    return {"yes": True, "no": False}.get(done.stdout.strip())
+
+
+def _disk(settings: Settings) -> Check:
+    folder = settings.data
+    while not folder.exists():
+        folder = folder.parent
+    if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
+        return Check("disk", False, f"{folder} is no folder that can be written: choose another")
+    free = shutil.disk_usage(folder).free
+    text = f"{free / 1e9:.1f} GB free at {folder}"
+    if free < DISK_LOW_BYTES:
+        return Check("disk", False, f"{text}: make room, at least {DISK_LOW_BYTES / 1e9:.1f} GB")
+    return Check("disk", True, text)
+
+
+def _notices(settings: Settings) -> Check:
+    if not settings.channels:
+        return Check("notices", True, "no channel is set: they are shown on the board only")
+    if faults := channel_faults(settings):
+        return Check("notices", False, "; ".join(faults))
+    names = ", ".join(channel.id for channel in settings.channels)
+    return Check("notices", True, f"go to {names}; benchweather notify-test proves them")

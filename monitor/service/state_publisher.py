@@ -1,0 +1,137 @@
+"""What the service tells over MQTT, retained: how each open wait stands, and the open alerts.
+
+Topic `benchweather/bench/wait/<id>/state`, JSON; empty once the wait is released, which clears it.
+Topic `benchweather/bench/alert/open`, a JSON list.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from monitor.alerting.messages import sentence
+from monitor.core.clock import from_ms
+from monitor.domain.alerts.alert import Alert
+from monitor.domain.wait import Wait
+from monitor.mqtt.client import Publisher
+from monitor.science.waits.parameters import Hold
+from monitor.waits.evaluation import Standing
+
+if TYPE_CHECKING:
+    from monitor.settings import Settings
+
+log = logging.getLogger(__name__)
+
+STATE_TOPIC = "benchweather/bench/wait/{}/state"
+DAY_MS = 86_400_000
+"""Waits released longer ago were told by an earlier run. [ms]"""
+STATE_FILTER = STATE_TOPIC.format("+")
+ALERTS_TOPIC = "benchweather/bench/alert/open"
+
+
+class Teller:
+    """Publishes how open waits and alerts stand, whenever that has changed."""
+
+    def __init__(self, settings: Settings, publisher: Publisher) -> None:
+        self._settings, self._publisher = settings, publisher
+        self._told: dict[str, bytes] = {}
+        self._connection = 0
+
+    def tell_waits(self, waits: Iterable[Wait], standings: Iterable[Standing], now_ms: int) -> int:
+        """Publish what is new of waits. Returns how many messages that took.
+
+        Parameters
+        ----------
+        waits : iterable of Wait
+            All of them.
+        standings : iterable of Standing
+            Of the open ones.
+        now_ms : int
+            [ms since 1970-01-01 UTC]
+        """
+        news: dict[str, bytes] = {}
+        for wait in waits:
+            topic = STATE_TOPIC.format(wait.id)
+            if wait.released_ms is not None and (
+                self._told.get(topic) or wait.released_ms > now_ms - DAY_MS
+            ):
+                news[topic] = b""
+        for standing in standings:
+            news[STATE_TOPIC.format(standing.wait.id)] = json.dumps(state_of(standing)).encode()
+        return self._publish(news)
+
+    def tell_alerts(self, alerts: Iterable[Alert]) -> int:
+        """Publish the open alerts, if they have changed; an empty list when there are none."""
+        fahrenheit = self._settings.board.temperature_unit == "F"
+        told = [alert_state(alert, fahrenheit=fahrenheit) for alert in alerts if alert.open]
+        return self._publish({ALERTS_TOPIC: json.dumps(told).encode()})
+
+    def _publish(self, news: Mapping[str, bytes]) -> int:
+        if not self._publisher.connected:
+            return 0  # what has changed is told once there is a broker again
+        if self._connection != self._publisher.connections:
+            self._connection = self._publisher.connections
+            self._told.clear()  # it may be another broker, or have forgotten
+        fresh = {topic: body for topic, body in news.items() if self._told.get(topic) != body}
+        for topic, body in fresh.items():
+            self._publisher.publish(topic, body, retain=True)
+        self._told |= fresh
+        return len(fresh)
+
+
+def alert_state(alert: Alert, *, fahrenheit: bool = False) -> dict[str, Any]:
+    """An open alert as it is published. Times are ISO 8601 UTC, to the minute."""
+    return {
+        "id": alert.id,
+        "rule": alert.rule,
+        "about": alert.subject,
+        "urgency": alert.urgency,
+        "said": sentence(alert, fahrenheit=fahrenheit),
+        "detail": alert.detail,
+        "do": alert.do,
+        "began_at": _stamp(alert.began_ms),
+        "raised_at": _stamp(alert.raised_ms),
+        "changed_at": _stamp(alert.changed_ms),
+        "acknowledged_by": alert.acknowledged[1] if alert.acknowledged else None,
+        "snoozed_until": _stamp(alert.snoozed_until_ms),
+    }
+
+
+def state_of(standing: Standing) -> dict[str, Any]:
+    """A standing as it is published. Times are ISO 8601 UTC, to the minute; null is not known."""
+    wait, found = standing.wait, standing.readiness
+    told: dict[str, Any] = {
+        "id": wait.id,
+        "kind": standing.kind.id,
+        "name": standing.kind.name,
+        "instrument": wait.instrument,
+        "what": wait.what,
+        "place": wait.place,
+        "started_at": _stamp(wait.started_ms),
+        "wanted_at": _stamp(wait.wanted_ms),
+        "state": "unknown" if found is None else str(found.state),
+        "ready_at": None,
+        "ready_from": None,
+        "ready_until": None,
+        "late": standing.late,
+        "hold": None,
+        "progress_pct": None,
+        "note": standing.why_not,
+    }
+    if found is not None:
+        told |= {
+            "ready_at": _stamp(found.ready_ms),
+            "ready_from": _stamp(found.ready_low_ms),
+            "ready_until": _stamp(found.ready_high_ms),
+            "hold": None if found.hold == Hold.NONE else found.hold.name.lower(),
+            "progress_pct": round(100 * found.progress.median),
+        }
+    return told
+
+
+def _stamp(ms: int | None) -> str | None:
+    if ms is None:
+        return None
+    return from_ms(ms // 60_000 * 60_000).isoformat(timespec="minutes").replace("+00:00", "Z")

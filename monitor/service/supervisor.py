@@ -1,0 +1,401 @@
+"""The whole service: broker, store, ingest, jobs and board, started, watched and stopped.
+
+The board and the demo are processes of their own: a figure computed in the ingest's process would
+hold readings up. The service is the only writer of the store.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import json
+import logging
+import os
+import secrets
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from monitor.air.place_means import places
+from monitor.alerting.observations import Troubles
+from monitor.clients import archive
+from monitor.commands import Commands
+from monitor.commands.ipc import Desk
+from monitor.core.clock import now_ms
+from monitor.core.errors import BrokerFault, MonitorError, SettingsFault, StoreFault
+from monitor.core.signals import signals_call
+from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
+from monitor.mqtt.client import Address, Publisher, Subscription
+from monitor.mqtt.embedded_broker import Door, EmbeddedBroker, answers, comes_free, ingest_door
+from monitor.notifications.outbox_worker import Sender, channel_faults
+from monitor.readings.ingest import Ingest
+from monitor.readings.payload import Contract
+from monitor.runtime import heartbeat
+from monitor.runtime.child_process import RESTART_FIRST_S, STOP_WAIT_S, Child
+from monitor.runtime.scheduler import Jobs
+from monitor.sensor_care.calibration import JarWatch
+from monitor.service.evaluation_cycle import Rounds
+from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, Teller
+from monitor.settings import Settings
+from monitor.store import Reader, Writer
+from monitor.waits.evaluation import equivalent_s, foreseen_ms
+from monitor.weather.drop_folder import Folder
+from monitor.weather.intake import Intake
+from monitor.weather.poller import Asker
+
+log = logging.getLogger(__name__)
+
+LOOK_S = 0.25
+"""How often the parts are looked at. [s]"""
+ROUND, ROUND_S = "round", 60
+"""How often everything is looked at and told. [s]"""
+FORECAST_FILES_S = 15
+"""How often the folder of forecasts is looked at. [s]"""
+SECRETS = ("session_key", "calendar_token")
+ADMIT_WAIT_S = 30.0
+"""How long the ingest may take to subscribe for the first time. [s]"""
+BOARD_WAIT_S = 30.0
+"""How long the board may take to answer. [s]"""
+
+
+class ServiceFault(MonitorError):
+    """The service cannot start or go on."""
+
+
+class Service:
+    """All parts of one shop. `run` returns when asked to stop, by `stop` or by a signal.
+
+    Raises
+    ------
+    ServiceFault
+        If another service works in the same data folder, a port is taken, or the ingest ends.
+    BrokerFault, StoreFault
+        If the broker or the store cannot be used.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self.settings = settings
+        self._stop = threading.Event()
+        self._started_ms = now_ms()
+
+    def stop(self) -> None:
+        self._stop.set()
+
+    def run(self, on_ready: Callable[[], None] = lambda: None) -> None:
+        """Start every part, call `on_ready` when the board and the broker answer, and watch."""
+        settings = self.settings
+        with contextlib.ExitStack() as parts, signals_call(self.stop):
+            parts.enter_context(_sole_use(settings.data))
+            _keep_secrets(settings.secrets_path)
+            contract = Contract(settings.topics)
+            if faults := channel_faults(settings):
+                raise SettingsFault(faults)
+            broker, address = _broker(settings, contract)
+            if not comes_free(settings.board.host, settings.board.port):
+                raise ServiceFault(
+                    f"port {settings.board.port} on {settings.board.host} is taken, by "
+                    "another program or another Benchweather: stop it or set board.port to a free "
+                    "port"
+                )
+            if settings.demo and not self._back_fill():
+                return
+            if broker is not None:
+                parts.callback(broker.stop)
+                _admit_ingest_first(broker, address, _filters(contract), settings.broker.client_id)
+                broker.start()
+            board = Child("board", ["dashboard", *_arguments(settings)])
+            board.start()
+            parts.callback(board.stop)
+            writer = Writer(settings.store_path)
+            parts.callback(writer.close)
+            reader = Reader(settings.store_path)
+            parts.callback(reader.close)
+            subscription = Subscription(address, _filters(contract), settings.broker.client_id)
+            jobs = Jobs(str(settings.zone))
+            commands = Commands(
+                writer,
+                functools.partial(equivalent_s, reader, settings),
+                functools.partial(foreseen_ms, reader, settings),
+                on_change=functools.partial(jobs.soon, ROUND),
+                limits=settings.limits,
+                reservoirs={tank.id: tank for tank in settings.reservoirs},
+                places=lambda: [place.id for place in places(reader, settings)],
+                look=JarWatch(reader, settings),
+            )
+            intake = Intake(settings, reader, writer)
+            ingest = Ingest(
+                subscription,
+                contract,
+                writer,
+                commands,
+                intake.message,
+                refused_max=settings.keep.refused_max,
+            )
+            sender = Sender(writer, ingest.lock, settings.channels)
+            sender.start()
+            parts.callback(sender.stop, STOP_WAIT_S)
+            self._schedule(
+                jobs, ingest, parts.enter_context(_rounds(settings, address, ingest, sender))
+            )
+            self._schedule_forecasts(jobs, ingest.lock, intake)
+            desk = Desk(settings.desk_path, functools.partial(_at_desk, ingest))
+            desk.start()
+            parts.callback(desk.stop)
+            ingest.start()
+            parts.callback(ingest.stop, STOP_WAIT_S)
+            jobs.start()
+            parts.callback(jobs.stop)
+            outlook = Child("outlook", ["monitor.outlook", *_arguments(settings)])
+            outlook.start()
+            parts.callback(outlook.stop)
+            children = [board, outlook]
+            if settings.demo:
+                children.append(Child("demo", ["sensors.demo", "live", *_arguments(settings)]))
+                children[-1].start()
+                parts.callback(children[-1].stop)
+            self._watch(broker, subscription, ingest, jobs, children, on_ready)
+            for child in children:
+                child.end()
+        settings.pulse_path.unlink(missing_ok=True)
+
+    def _back_fill(self) -> bool:
+        """Let the demo fill its store before we open it; False if asked to stop meanwhile."""
+        child = Child("back-fill", ["sensors.demo", "backfill", *_arguments(self.settings)])
+        child.start()
+        while child.running():
+            if self._stop.wait(LOOK_S):
+                child.stop()
+                return False
+        if child.code:
+            raise ServiceFault(f"the demo's readings could not be filled in (code {child.code})")
+        return True
+
+    def _watch(
+        self,
+        broker: EmbeddedBroker | None,
+        subscription: Subscription,
+        ingest: Ingest,
+        jobs: Jobs,
+        children: list[Child],
+        on_ready: Callable[[], None],
+    ) -> None:
+        board, ready = self.settings.board, False
+        give_up = time.monotonic() + BOARD_WAIT_S
+        next_beat, broker_back = 0.0, time.monotonic()
+        while not self._stop.wait(LOOK_S if ready else 0.02):
+            now = time.monotonic()
+            if not ingest.running():
+                raise ServiceFault("the ingest ended: see the log; nothing is recorded any more")
+            serving = children[0].running() and answers(board.host, board.port)
+            if not ready and serving and subscription.connected:
+                ready = True
+                on_ready()
+            elif not ready and now > give_up:
+                give_up = now + BOARD_WAIT_S
+                log.error("not ready yet broker=%s", subscription.trouble or "connected")
+            for child in children:
+                child.look()
+            if broker is not None and not broker.running() and now >= broker_back:
+                broker_back = now + RESTART_FIRST_S
+                _start_again(broker)
+            if now >= next_beat:
+                next_beat = now + heartbeat.BEAT_S
+                self._beat(subscription, ingest, jobs)
+
+    def _beat(self, subscription: Subscription, ingest: Ingest, jobs: Jobs) -> None:
+        state = heartbeat.Pulse(
+            beat_ms=now_ms(),
+            started_ms=self._started_ms,
+            pid=os.getpid(),
+            demo=self.settings.demo,
+            broker=str(subscription.address),
+            broker_trouble=subscription.trouble,
+            store_trouble=ingest.store_trouble,
+            round_trouble=jobs.failing.get(ROUND, ""),
+        )
+        try:
+            heartbeat.write(self.settings.pulse_path, state)
+        except OSError as exc:
+            log.warning("pulse cannot be written reason=%s", exc)
+
+    def _schedule(self, jobs: Jobs, ingest: Ingest, go_round: Callable[[], None]) -> None:
+        def tidy() -> None:
+            with ingest.lock:
+                dropped = ingest.writer.prune_refused(self.settings.keep.refused_max)
+                ingest.writer.tidy()
+            log.info("store tidied refused_pruned=%d", dropped)
+
+        jobs.nightly("tidy", tidy)
+        jobs.every(ROUND, ROUND_S, go_round)
+
+    def _schedule_forecasts(self, jobs: Jobs, lock: threading.Lock, intake: Intake) -> None:
+        """Files that are dropped, and what is asked over the network; nothing is unless set."""
+        folder = Folder(self.settings.forecast_folder, intake, lock)
+        jobs.every("forecast files", FORECAST_FILES_S, lambda: folder.go(now_ms()))
+        if any(source.asked for source in self.settings.forecasts):
+            asker = Asker(self.settings, intake, lock)
+            jobs.every("forecasts", ROUND_S, lambda: asker.go(now_ms()))
+
+
+def broker_address(settings: Settings) -> Address:
+    """Where this machine's own clients find the broker, signed in as the settings' user."""
+    broker = settings.broker
+    own = Address(
+        _reachable(broker.host),
+        broker.port,
+        broker.user,
+        broker.password.get_secret_value(),
+        tls=bool(broker.cert_file and broker.key_file),
+        ca_file=broker.ca_file,
+    )
+    return own.at(broker.url, broker.cert_file, broker.key_file) if broker.url else own
+
+
+def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | None, Address]:
+    """Our own broker, unless an outside one is set, and the ingest's way to it."""
+    address = broker_address(settings)
+    if settings.broker.url:
+        return None, address
+    door = ingest_door()
+    own = EmbeddedBroker(
+        settings.data / "broker",
+        settings.broker.host,
+        settings.broker.port,
+        ingest=door,
+        sensors=Door(address.user, address.password),
+        filters=(*_filters(contract), AGENT_FILTER),
+        told=[STATE_FILTER, ALERTS_TOPIC, AGENT_FILTER],
+        cert_file=settings.broker.cert_file,
+        key_file=settings.broker.key_file,
+    )
+    return own, replace(address, user=door.user, password=door.password)
+
+
+def _admit_ingest_first(
+    broker: EmbeddedBroker, address: Address, filters: tuple[str, ...], client_id: str
+) -> None:
+    """Let the ingest subscribe before any sensor can reach the broker, unless it has before: what a
+    broker takes while nobody has subscribed it acknowledges and drops.
+
+    Raises
+    ------
+    ServiceFault, BrokerFault
+        If that cannot be done.
+    """
+    mark, wanted = broker.folder / "admitted", "\n".join(sorted(filters))
+    with contextlib.suppress(OSError, ValueError):
+        if mark.read_text(encoding="utf-8") == wanted:
+            return
+    host = _reachable(broker.host)
+    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as spare:
+        spare.bind((host, 0))
+        port = spare.getsockname()[1]
+    broker.start(port)
+    subscription = Subscription(replace(address, port=port), filters, client_id)
+    give_up = time.monotonic() + ADMIT_WAIT_S
+    while not subscription.connected:
+        if time.monotonic() > give_up:
+            raise ServiceFault(f"the ingest cannot subscribe: {subscription.trouble}")
+        subscription.rest(LOOK_S)
+    subscription.close()
+    broker.stop()
+    mark.write_text(wanted, encoding="utf-8")
+
+
+def _filters(contract: Contract) -> tuple[str, ...]:
+    """Every topic filter that we read."""
+    return (*contract.filters, COMMAND_FILTER, FORECAST_FILTER)
+
+
+def _at_desk(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Carry out what another process of ours asks."""
+    with ingest.lock:
+        if command.get("about") == archive.ABOUT:
+            return archive.carry_out(ingest.writer, command)
+        return ingest.commands.carry_out(command, now_ms())
+
+
+@contextlib.contextmanager
+def _rounds(
+    settings: Settings, address: Address, ingest: Ingest, sender: Sender
+) -> Iterator[Callable[[], None]]:
+    """What goes the round, with an MQTT client and a reader of its own."""
+    publisher = Publisher(address, f"{settings.broker.client_id}-tells")
+
+    def troubles() -> Troubles:
+        return Troubles(ingest.subscription.trouble, ingest.store_trouble)
+
+    publisher.start()
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        rounds = Rounds(
+            settings,
+            reader,
+            ingest.writer,
+            ingest.lock,
+            ingest.commands,
+            Teller(settings, publisher),
+            troubles,
+            sender.wake,
+        )
+        yield lambda: rounds.go(now_ms())
+        publisher.close()
+
+
+def _keep_secrets(path: Path) -> None:
+    """Make, once, the keys that the board signs with and that its calendar is found by."""
+    with contextlib.suppress(OSError, ValueError):
+        if set(json.loads(path.read_text(encoding="utf-8"))) >= set(SECRETS):
+            return
+    beside = path.with_name(path.name + ".part")
+    beside.unlink(missing_ok=True)
+    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        json.dump({name: secrets.token_urlsafe(32) for name in SECRETS}, file)
+    beside.replace(path)
+
+
+def _reachable(host: str) -> str:
+    """An address to connect to, for one to listen on."""
+    return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - not bound here
+
+
+def _start_again(broker: EmbeddedBroker) -> None:
+    log.error("broker ended, starting it again")
+    try:
+        broker.start()
+    except BrokerFault as exc:
+        log.error("broker cannot start reason=%s", exc)
+
+
+def _arguments(settings: Settings) -> list[str]:
+    """What a child needs to load the same settings."""
+    folder = settings.data.parent if settings.demo else settings.data
+    arguments = ["--data", str(folder.absolute())]
+    if settings.config:
+        arguments += ["--config", str(settings.config.absolute())]
+    return [*arguments, "--demo"] if settings.demo else arguments
+
+
+@contextlib.contextmanager
+def _sole_use(folder: Path) -> Iterator[None]:
+    """Hold the data folder, so that a second service refuses to start in it."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle = (folder / "service.lock").open("a+", encoding="utf-8")
+    except OSError as exc:
+        raise StoreFault(f"{folder}: {exc.strerror}") from exc
+    with handle:
+        try:
+            import fcntl
+        except ImportError:  # no such lock on this system; the ports guard there
+            yield
+            return
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as exc:
+            raise ServiceFault(f"another service already works in {folder}") from exc
+        yield

@@ -1,0 +1,32 @@
+"""How far each rule has got with what it watches, so that a restart neither repeats nor forgets."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+
+from monitor.domain.alerts.rule_state import Latch
+from monitor.store.connection import Cursor
+from monitor.store.reader import Reader
+from monitor.store.writer import Writer
+
+
+def read(store: Reader | Writer) -> dict[tuple[str, str], Latch]:
+    """The latches by rule and subject."""
+    rows = store.connection.rows("SELECT rule, subject, body FROM latch")
+    return {(rule, subject): Latch(*json.loads(body)) for rule, subject, body in rows}
+
+
+def keep(
+    run: Cursor, before: Mapping[tuple[str, str], Latch], after: Mapping[tuple[str, str], Latch]
+) -> None:
+    """Within a transaction: bring what is kept from `before` to `after`."""
+    run.executemany(
+        "DELETE FROM latch WHERE rule = ? AND subject = ?",
+        [key for key in before if key not in after],
+    )
+    run.executemany(
+        "INSERT INTO latch (rule, subject, body) VALUES (?, ?, ?) "
+        "ON CONFLICT (rule, subject) DO UPDATE SET body = excluded.body",
+        [(*key, json.dumps(latch)) for key, latch in after.items() if before.get(key) != latch],
+    )

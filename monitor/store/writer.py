@@ -1,0 +1,209 @@
+"""Writing: readings, their rollups, and what was refused."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from monitor.core.errors import StoreUnavailable
+from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
+from monitor.store.connection import BUSY_WAIT_S, Connection
+
+if TYPE_CHECKING:
+    import sqlite3
+
+TEN_MINUTES_S, HOUR_S = 600, 3600
+PERIODS_S = (TEN_MINUTES_S, HOUR_S)
+"""Spans that rollups are kept for, aligned to the UTC epoch. [s]"""
+TALLIES = ("messages", "readings", "repeats", "refused")
+"""What is counted for ever, whatever is pruned."""
+
+_INSERT_READING = (
+    "INSERT INTO reading (series_id, ts_ms, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
+)
+_ROLL_UP = """
+INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
+SELECT series_id, ?, ?, count(*), min(value), sum(value), max(value)
+FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? GROUP BY series_id
+ON CONFLICT (series_id, period_s, ts_ms) DO UPDATE
+SET n = excluded.n, low = excluded.low, total = excluded.total, high = excluded.high
+"""
+_ROLL_UP_HOUR = f"""
+INSERT INTO rollup (series_id, period_s, ts_ms, n, low, total, high)
+SELECT series_id, {HOUR_S}, ?, sum(n), min(low), sum(total), max(high) FROM rollup
+WHERE series_id = ? AND period_s = {TEN_MINUTES_S} AND ts_ms >= ? AND ts_ms < ?
+GROUP BY series_id
+ON CONFLICT (series_id, period_s, ts_ms) DO UPDATE
+SET n = excluded.n, low = excluded.low, total = excluded.total, high = excluded.high
+"""  # noqa: S608 - constants of this module
+_INSERT_REFUSED = (
+    "INSERT INTO refused (received_ms, topic, payload, size, reason) VALUES (?, ?, ?, ?, ?)"
+)
+_ADD_TALLY = (
+    "INSERT INTO tally (name, n) VALUES (?, ?) "
+    "ON CONFLICT (name) DO UPDATE SET n = tally.n + excluded.n"
+)
+_REMEMBER = (
+    "INSERT INTO delivered (packet_id, digest) VALUES (?, ?) "
+    "ON CONFLICT (packet_id) DO UPDATE SET digest = excluded.digest"
+)
+_NOTE_LATENESS = (
+    "INSERT INTO lateness (place, sensor, hour_ms, least_ms) VALUES (?, ?, ?, ?) "
+    "ON CONFLICT (place, sensor, hour_ms) DO UPDATE "
+    "SET least_ms = min(lateness.least_ms, excluded.least_ms)"
+)
+
+
+class Stored(NamedTuple):
+    """What became of a batch: readings that are new, and readings that were there already."""
+
+    new: int
+    repeated: int
+
+
+class Writer:
+    """The one that writes. Not to be shared between threads without a lock of the caller's.
+
+    Parameters
+    ----------
+    path : Path
+        The database file; it and its folder are made, and its schema brought up to date.
+
+    Raises
+    ------
+    StoreUnavailable
+        If the file cannot be opened or written just now.
+    StoreFault
+        If it is no database of ours, or of a newer version of this program.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._series_ids: dict[Series, int] = {}
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as exc:
+            raise StoreUnavailable(f"{path.parent}: {exc.strerror}") from exc
+        self.connection = Connection(path, read_only=False)
+        self.connection.prepare()
+        rows = self.connection.rows("SELECT place, sensor, quantity, series_id FROM series")
+        self._series_ids = {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
+
+    def write(
+        self,
+        readings: Sequence[Reading],
+        *,
+        refusals: Sequence[Refusal] = (),
+        deliveries: Iterable[tuple[int, bytes]] = (),
+        tallies: Mapping[str, int] | None = None,
+        lateness: Mapping[tuple[str, str, int], int] | None = None,
+    ) -> Stored:
+        """Store a batch in one transaction, with its rollups. All of it is on disk, or none.
+
+        Parameters
+        ----------
+        readings : sequence of Reading
+            Any order; one already stored for its series and time changes nothing.
+        refusals : sequence of Refusal
+        deliveries : iterable of (packet id, digest)
+            Messages to be known again by `delivered`.
+        tallies : mapping of name to number, optional
+            Added to the counts of `TALLIES`, besides readings, repeats and refusals.
+        lateness : mapping of (place, sensor, hour) to ms, optional
+            The least by which a message of a topic came after its newest reading, by the hour of
+            arrival [ms since 1970-01-01 UTC]. The least of all is kept.
+
+        Raises
+        ------
+        StoreUnavailable
+            If the disk is full, locked or away: nothing was stored, and the same batch may be
+            tried again.
+        StoreFault
+            If the database is damaged.
+        """
+        fresh: dict[Series, int] = {}
+        with self.connection.transaction() as run:
+            ids = self._series_ids
+            rows = []
+            for series, ts_ms, value in readings:
+                series_id = ids.get(series) or fresh.get(series)
+                if series_id is None:
+                    series_id = fresh[series] = self._new_series(run, series)
+                rows.append((series_id, ts_ms, value))
+            before = self.connection.raw.total_changes
+            run.executemany(_INSERT_READING, rows)
+            new = self.connection.raw.total_changes - before
+            if new:
+                self._roll_up(run, rows)
+            if refusals:
+                run.executemany(_INSERT_REFUSED, refusals)
+            self.remember(run, deliveries)
+            counts = Counter(tallies or {})
+            counts.update(readings=new, repeats=len(rows) - new, refused=len(refusals))
+            run.executemany(_ADD_TALLY, [(name, n) for name, n in counts.items() if n])
+            hours = (lateness or {}).items()
+            run.executemany(_NOTE_LATENESS, [(*hour, late_ms) for hour, late_ms in hours])
+        self._series_ids |= fresh
+        return Stored(new, len(rows) - new)
+
+    @staticmethod
+    def remember(run: sqlite3.Cursor, deliveries: Iterable[tuple[int, bytes]]) -> None:
+        """Within a transaction: note messages, to be known again by `delivered`."""
+        run.executemany(_REMEMBER, deliveries)
+
+    def delivered(self, packet_id: int) -> bytes | None:
+        """Digest of the last message kept under a packet id; None if there is none."""
+        row = self.connection.row("SELECT digest FROM delivered WHERE packet_id = ?", (packet_id,))
+        return row[0] if row else None
+
+    def refused_before(self, topic: str, payload: bytes) -> bool:
+        """Whether this very message is among the refused."""
+        row = self.connection.row(
+            "SELECT 1 FROM refused WHERE topic = ? AND payload = ? AND size = ? LIMIT 1",
+            (topic, payload[:REFUSED_PAYLOAD_MAX], len(payload)),
+        )
+        return row is not None
+
+    def prune_refused(self, keep: int) -> int:
+        """Drop all but the newest `keep` refused messages. Returns how many went."""
+        with self.connection.transaction() as run:
+            return run.execute(
+                "DELETE FROM refused WHERE refused_id <= (SELECT max(refused_id) FROM refused) - ?",
+                (keep,),
+            ).rowcount
+
+    def tidy(self) -> None:
+        """Refresh the planner's statistics and give the log file's space back."""
+        self.connection.row("PRAGMA optimize")  # SQLite
+        self.empty_log()
+
+    def empty_log(self, wait_s: float = BUSY_WAIT_S) -> bool:
+        """Move the log file's pages into the database and empty it; False if somebody still reads
+        there after `wait_s`."""
+        self.connection.row(f"PRAGMA busy_timeout = {round(1000 * wait_s)}")  # SQLite
+        try:
+            return bool(self.connection.row("PRAGMA wal_checkpoint(TRUNCATE)")[0] == 0)  # SQLite
+        finally:
+            self.connection.row(f"PRAGMA busy_timeout = {round(1000 * BUSY_WAIT_S)}")  # SQLite
+
+    def close(self) -> None:
+        self.connection.close()
+
+    def _new_series(self, run: sqlite3.Cursor, series: Series) -> int:
+        row = run.execute(
+            "INSERT INTO series (place, sensor, quantity) VALUES (?, ?, ?) "
+            "ON CONFLICT (place, sensor, quantity) DO UPDATE SET place = excluded.place "
+            "RETURNING series_id",
+            (series.place, series.sensor, str(series.quantity)),
+        ).fetchone()
+        return int(row[0])
+
+    def _roll_up(self, run: sqlite3.Cursor, rows: list[tuple[int, int, float]]) -> None:
+        """Recompute each bucket a row fell in: right for late readings and for repeats."""
+        step, hour = 1000 * TEN_MINUTES_S, 1000 * HOUR_S
+        buckets = {(series_id, ts_ms - ts_ms % step) for series_id, ts_ms, _ in rows}
+        hours = {(series_id, ts_ms - ts_ms % hour) for series_id, ts_ms in buckets}
+        run.executemany(_ROLL_UP, [(TEN_MINUTES_S, ts, one, ts, ts + step) for one, ts in buckets])
+        run.executemany(_ROLL_UP_HOUR, [(ts, one, ts, ts + hour) for one, ts in hours])

@@ -1,0 +1,1 @@
+"""Open waits evaluated: from the store's air to ready times."""

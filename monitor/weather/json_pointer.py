@@ -1,0 +1,103 @@
+"""Any JSON forecast, read by the pointers that the settings give."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from monitor.core.errors import BadPayload
+from monitor.core.json_documents import at, json_document, moment_of, number_of, pointer_of
+from monitor.domain.forecast_source import Element, ForecastSource
+from monitor.domain.topic_rules import Pick
+from monitor.weather.validation import HOURS_MAX, Told, converted
+
+
+def read(source: ForecastSource, body: bytes, fetched_ms: int) -> Told:
+    """What an answer tells.
+
+    Parameters
+    ----------
+    source : ForecastSource
+        With `time` and `elements`.
+    body : bytes
+    fetched_ms : int
+        The time of issue, where the source has no pointer to one. [ms since 1970-01-01 UTC]
+
+    Raises
+    ------
+    BadPayload
+        Naming the pointer at which something else stands than was declared.
+    """
+    document = json_document(body)
+    if source.time is None:
+        raise BadPayload("the settings name no time for this source")
+    issued_ms = fetched_ms
+    if source.issued:
+        issued_ms = moment_of(at(pointer_of(source.issued.pointer), document), source.issued.unit)
+    valid, columns = (
+        _row_by_row(source, document) if source.hours is not None else _lists(source, document)
+    )
+    unit = source.time.unit
+    return Told(
+        issued_ms,
+        [_in_hour(i, lambda value: moment_of(value, unit), v) for i, v in enumerate(valid, 1)],
+        {
+            element: converted(element, source.elements[element].unit, column)
+            for element, column in columns.items()
+        },
+    )
+
+
+Columns = dict[Element, list[float | None]]
+
+
+def _row_by_row(source: ForecastSource, document: Any) -> tuple[list[Any], Columns]:
+    """Each hour an object or a list of its own; what is missing or null in one is not told."""
+    hours = _list(pointer_of(source.hours or ""), document)
+    time = pointer_of(source.time.pointer if source.time else "")
+    valid = [_in_hour(i, lambda hour: at(time, hour), hour) for i, hour in enumerate(hours, 1)]
+    columns: Columns = {}
+    for element, pick in source.elements.items():
+        pointer = pointer_of(pick.pointer)
+        values = [pointer.resolve(hour, None) for hour in hours]
+        columns[element] = _numbers(values, pick)
+        if all(value is None for value in values):
+            raise BadPayload(f"nothing stands at {pick.pointer!r} in any of {len(hours)} hours")
+    return valid, columns
+
+
+def _lists(source: ForecastSource, document: Any) -> tuple[list[Any], Columns]:
+    """Times and each element a list of its own, all as long."""
+    valid = _list(pointer_of(source.time.pointer if source.time else ""), document)
+    columns: Columns = {}
+    for element, pick in source.elements.items():
+        values = _list(pointer_of(pick.pointer), document)
+        if len(values) != len(valid):
+            raise BadPayload(
+                f"{pick.pointer!r} has {len(values)} values for {len(valid)} times: "
+                "they must be as many"
+            )
+        columns[element] = _numbers(values, pick)
+    return valid, columns
+
+
+def _list(pointer: Any, document: Any) -> list[Any]:
+    found = at(pointer, document)
+    if not isinstance(found, list) or not found:
+        raise BadPayload(f"{pointer.path!r} holds {str(found)[:40]!r}: must be a list of hours")
+    if len(found) > HOURS_MAX:
+        raise BadPayload(f"{pointer.path!r} holds {len(found)} hours: at most {HOURS_MAX}")
+    return found
+
+
+def _numbers(values: list[Any], pick: Pick) -> list[float | None]:
+    return [
+        None if v is None else _in_hour(i, lambda v: number_of(v, pick.pointer), v)
+        for i, v in enumerate(values, 1)
+    ]
+
+
+def _in_hour(number: int, read_one: Any, value: Any) -> Any:
+    try:
+        return read_one(value)
+    except BadPayload as exc:
+        raise BadPayload(f"hour {number}: {exc}") from exc

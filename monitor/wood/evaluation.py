@@ -1,0 +1,174 @@
+"""How each instrument's wood stands: the air it has had from the store, and what it did to the wood."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from monitor.core.errors import OutOfRange
+from monitor.domain.instrument import Instrument
+from monitor.outlook.place_air import Airs
+from monitor.science.plates.ahead import Ahead, ahead
+from monitor.science.plates.answer import Answer, answer
+from monitor.science.plates.history import History, history
+from monitor.science.waits.air_log import BEFORE_MS, AirLog, Known
+from monitor.science.waits.coming import ComingAir
+from monitor.science.waits.draws import SensorError
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from monitor.settings import Settings
+
+DAY_MS = 86_400_000
+FINE_MS = 40 * DAY_MS
+"""Of stays longer than this the air is taken as hourly means. [ms]"""
+LONGEST_MS = BEFORE_MS - DAY_MS
+"""Of a stay longer than this only its last part counts, from its home's moisture on. [ms]"""
+WARM_UP_S = {"violin": 3_600.0, "viola": 3_600.0, "cello": 7_200.0, "bass": 5_400.0}
+"""Time constant with which a cased instrument takes on the room's temperature; a bass in a cover.
+[s]  Ours: from heat capacity and case of a violin, 22 to 55 min; the others by their size."""
+WARM_UP_SPREAD = 2.0
+"""It may take so many times longer. [-]  Ours."""
+WATCH_WARM_UP_MS = DAY_MS
+"""How long after its coming a cold instrument is watched. [ms]"""
+
+AHEAD_MEMBERS = 40
+"""So many members of the air to come are run through the wood. [-]  Ours."""
+
+NO_AIR = "No sensor at its place has told temperature and humidity: nothing can be said."
+JUST_CAME = "It has only just come: nothing can be said yet."
+
+
+@dataclass(frozen=True)
+class WoodStanding:
+    """An instrument and how its wood stands; `answer` is None where nothing can be said."""
+
+    instrument: Instrument
+    answer: Answer | None
+    why_not: str = ""
+
+
+def wood_standings(
+    reader: Reader, settings: Settings, instruments: Iterable[Instrument], now_ms: int
+) -> list[WoodStanding]:
+    """How each instrument stands at a moment, in the same order. [ms since 1970-01-01 UTC]"""
+    given = list(instruments)
+    airs = _Airs(reader, now_ms, given)
+    return [_standing(one, airs, settings) for one in given]
+
+
+def wood_history(reader: Reader, instrument: Instrument, now_ms: int) -> History | None:
+    """The moisture of its parts since it came, up to now or its leaving; None if no air is known."""
+    until = min(now_ms, instrument.left_ms or now_ms)
+    airs = _Airs(reader, until, [instrument])
+    log, arrived = airs.of(instrument)
+    if log.last_ms is None or arrived >= until:
+        return None
+    try:
+        return history(
+            instrument.parts, log, arrived, home=instrument.home, opened=instrument.opened
+        )
+    except OutOfRange:  # none of its air was read
+        return None
+
+
+def wood_ahead(
+    reader: Reader, instrument: Instrument, coming: ComingAir, now_ms: int
+) -> Ahead | None:
+    """What the air to come does to its parts if it stays where and as it is; None if none of its
+    air is known. Steps are those of `coming` that are not over."""
+    past = wood_history(reader, instrument, now_ms)
+    if past is None:
+        return None
+    first, edges_s = coming.edges_s(now_ms)
+    few = slice(None, None, max(len(coming.temp_c) // AHEAD_MEMBERS, 1))
+    return ahead(
+        past.parts,
+        past.state,
+        past.rest_pct,
+        np.diff(edges_s),
+        coming.temp_c[few, first:],
+        coming.rh_pct[few, first:],
+        opened=instrument.open_now,
+    )
+
+
+def warm_up_margins_k(
+    instrument: Instrument, temp_c: ArrayLike, dew_point_c: ArrayLike, at_ms: ArrayLike
+) -> NDArray[np.float64]:
+    """How far an instrument that came in cold is above the dew point of its place, at worst. [K]
+
+    NaN where it did not, or long ago.
+
+    Notes
+    -----
+    T(t) = T_room − (T_room − T0) exp(−t/τ), a lump of one temperature, with τ at its slow end.
+    """
+    since_ms = np.asarray(at_ms) - instrument.arrived_ms
+    room, cold = np.asarray(temp_c, float), instrument.arrived_temp_c
+    if cold is None:
+        return np.full(np.broadcast(since_ms, room).shape, np.nan)
+    slow_s = WARM_UP_SPREAD * WARM_UP_S[instrument.kind]
+    left = np.exp(-np.maximum(since_ms, 0) / 1000 / slow_s)
+    margin = room - (room - cold) * left - np.asarray(dew_point_c, float)
+    return np.where((since_ms >= 0) & (since_ms < WATCH_WARM_UP_MS), margin, np.nan)
+
+
+class _Airs:
+    """The air along each instrument's way, fine or hourly, each place read once."""
+
+    def __init__(self, reader: Reader, now_ms: int, instruments: list[Instrument]) -> None:
+        self.now_ms = now_ms
+        self._airs: dict[int, Airs] = {}
+        for period_s in (TEN_MINUTES_S, HOUR_S):
+            since: dict[str, int] = {}
+            for one in instruments:
+                if self._period_s(one) == period_s:
+                    for _, place in one.places:
+                        since[place] = min(since.get(place, now_ms), self._arrived_ms(one))
+            self._airs[period_s] = Airs(reader, now_ms, since, period_s)
+
+    def of(self, instrument: Instrument) -> tuple[AirLog, int]:
+        """Its air, and from when on it counts. [ms since 1970-01-01 UTC]"""
+        arrived = self._arrived_ms(instrument)
+        first = [place for at, place in instrument.places if at <= arrived][-1]
+        places = [(arrived, first), *((at, p) for at, p in instrument.places if at > arrived)]
+        log = self._airs[self._period_s(instrument)].along(places)
+        read = log.begin_ms[log.known == Known.AIR]  # where it was before may still be heard
+        return replace(log, last_ms=int(read[-1]) if len(read) else None), arrived
+
+    def sensor_error(self, instrument: Instrument, settings: Settings) -> SensorError:
+        """Of the sensor at its place."""
+        return self._airs[self._period_s(instrument)].sensor_error(instrument.place, settings)
+
+    def _arrived_ms(self, instrument: Instrument) -> int:
+        return max(instrument.arrived_ms, self.now_ms - LONGEST_MS)
+
+    def _period_s(self, instrument: Instrument) -> int:
+        return TEN_MINUTES_S if self.now_ms - instrument.arrived_ms < FINE_MS else HOUR_S
+
+
+def _standing(instrument: Instrument, airs: _Airs, settings: Settings) -> WoodStanding:
+    log, arrived = airs.of(instrument)
+    if log.last_ms is None:
+        return WoodStanding(instrument, None, NO_AIR)
+    if arrived >= airs.now_ms:
+        return WoodStanding(instrument, None, JUST_CAME)
+    sensor = airs.sensor_error(instrument, settings)
+    try:
+        found = answer(
+            instrument.parts,
+            log,
+            arrived,
+            home=instrument.home,
+            opened=instrument.opened,
+            sensor=sensor,
+        )
+    except OutOfRange as exc:
+        return WoodStanding(instrument, None, f"It cannot be worked out: {exc}.")
+    return WoodStanding(instrument, found)
