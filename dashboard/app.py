@@ -10,35 +10,36 @@ import dash
 import flask
 from dash import ClientsideFunction, Input, Output, dcc, html
 
-from dashboard import calendar_feed, desk_calls, formats, guard, sign_in, words
-from dashboard.alert_book import AlertBook
-from dashboard.coming_book import ComingBook
-from dashboard.kept_journal import KeptJournal
-from dashboard.markup import attributes
-from dashboard.pages import (
-    air,
-    alerts,
-    alerts_one,
-    alerts_rules,
-    bench,
-    bench_finished,
-    bench_kinds,
-    bench_plan,
-    bench_wait,
-    clients,
-    coming,
-    past,
-    past_climate,
-    probes,
-    probes_one,
-    sign_in_page,
-    wood,
-    wood_instrument,
-    wood_new,
-)
-from dashboard.queries import Shop
-from dashboard.wait_book import WaitBook
-from dashboard.wood_book import WoodBook
+from dashboard import commands
+from dashboard.access import guard, sign_in
+from dashboard.access import page as access_page
+from dashboard.air import page as air_page
+from dashboard.alerts import alert_page as alerts_alert_page
+from dashboard.alerts import page as alerts_page
+from dashboard.alerts import rules_page as alerts_rules_page
+from dashboard.bench import calendar_feed
+from dashboard.bench import finished_page as bench_finished_page
+from dashboard.bench import page as bench_page
+from dashboard.bench import ready_by_page as bench_ready_by_page
+from dashboard.bench import wait_page as bench_wait_page
+from dashboard.bench import wait_types_page as bench_wait_types_page
+from dashboard.clients import page as clients_page
+from dashboard.coming import page as coming_page
+from dashboard.data.alerts import AlertBook
+from dashboard.data.journal import KeptJournal
+from dashboard.data.outlook import ComingBook
+from dashboard.data.shop import Shop
+from dashboard.data.waits import WaitBook
+from dashboard.data.wood import WoodBook
+from dashboard.past import climate_page as past_climate_page
+from dashboard.past import page as past_page
+from dashboard.sensors import page as sensors_page
+from dashboard.sensors import sensor_page as sensors_sensor_page
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from dashboard.wood import instrument_page as wood_instrument_page
+from dashboard.wood import intake_page as wood_intake_page
+from dashboard.wood import page as wood
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 
@@ -107,20 +108,24 @@ def create_app(settings: Settings) -> dash.Dash:
     coming_book = ComingBook(shop)
     book, woods = WaitBook(shop, kept), WoodBook(shop, kept, coming_book)
     alert_book = AlertBook(shop, kept, book, woods)
-    air.register(app, shop, book, alert_book, coming_book)
-    coming.register(app, shop, coming_book, woods)
-    for page in (past, past_climate, probes, probes_one, sign_in_page):
+    air_page.register(app, shop, book, alert_book, coming_book)
+    coming_page.register(app, shop, coming_book, woods)
+    for page in (past_page, past_climate_page, sensors_page, sensors_sensor_page, access_page):
         page.register(app, shop)
-    for page in (bench_plan, bench_kinds, bench_finished):
+    for page in (bench_ready_by_page, bench_wait_types_page, bench_finished_page):
         page.register(app, shop, book)
-    for page in (bench, bench_wait):
+    for page in (bench_page, bench_wait_page):
         page.register(app, shop, book, woods)
-    for wood_page in (wood, wood_new, wood_instrument):  # the last takes any other address
+    for wood_page in (
+        wood,
+        wood_intake_page,
+        wood_instrument_page,
+    ):  # the last takes any other address
         wood_page.register(app, shop, woods)
-    for alert_page in (alerts, alerts_rules, alerts_one):
+    for alert_page in (alerts_page, alerts_rules_page, alerts_alert_page):
         alert_page.register(app, shop, alert_book)
-    clients.register(app, shop, kept)
-    desk_calls.register(app, shop, desk_calls.readings(shop, book, woods, alert_book))
+    clients_page.register(app, shop, kept)
+    commands.register(app, shop, commands.readings(shop, book, woods, alert_book))
     calendar_feed.register(app, shop, book)
     app.layout = lambda: shell(shop)
     _register_shell(app, shop)
@@ -215,7 +220,7 @@ def banner(shop: Shop) -> list[Component]:
             reader.tallies()
     except StoreFault as exc:
         fault = exc
-    found = words.troubles(state, fault, now_ms(), shop.settings.zone)
+    found = sentences.troubles(state, fault, now_ms(), shop.settings.zone)
     return [
         html.P(
             [html.Strong(t.sentence), " ", html.Span(t.remedy)], **attributes(data_trouble=t.kind)

@@ -8,8 +8,8 @@ from monitor.core.measurements import Quantity, Reading
 from monitor.outlook.worker import Work
 from monitor.settings import Settings
 from monitor.store import Reader, Writer, forecasts
-from sensors.forecasts import Forecasts, issues
-from sensors.shop import BENCH, OUTDOORS, Shop
+from sensors.demo.forecasts import Forecasts, issues
+from sensors.demo.shop import BENCH, OUTDOORS, Shop
 
 HOUR, DAY = 3_600_000, 86_400_000
 DAYS = 8

@@ -10,7 +10,7 @@ import pytest
 from conftest import ROOT
 
 from monitor.core.errors import StoreFault
-from sensors.agent import backlog as backlog_module
+from sensors.agent import backlog
 from sensors.agent.backlog import Backlog
 from sensors.agent.shelf import Pack
 
@@ -175,7 +175,7 @@ def test_what_a_full_disk_refuses_to_the_end_is_told_as_lost(make, caplog):
 
 
 def test_memory_is_bounded_too_and_thinned_the_same_way(make, monkeypatch, caplog):
-    monkeypatch.setattr(backlog_module, "MEMORY_MAX", 50)
+    monkeypatch.setattr(backlog, "MEMORY_MAX", 50)
     queue = make()
     full(queue)
     for number in range(200):

@@ -19,8 +19,7 @@ from conftest import ROOT, free_port, until
 
 from monitor.core.measurements import Quantity
 from monitor.mqtt.client import Address
-from sensors.agent import __main__ as command
-from sensors.agent import bluetooth, finding
+from sensors.agent import __main__, bluetooth, finding
 from sensors.agent.agent import Agent
 from sensors.agent.bluetooth import BluetoothFault, Receiver, near, read
 from sensors.agent.settings import Sensor, Settings
@@ -123,7 +122,7 @@ def test_a_machine_without_bluetooth_says_so(tmp_path, monkeypatch, capsys):
     said = "Bluetooth cannot be used on this machine: No such file or directory; is there a radio"
     with pytest.raises(BluetoothFault, match=said):
         asyncio.run(read(WELL, now_ms))
-    assert command.main(["find", "--bluetooth", "--root", str(tmp_path)]) == 1
+    assert __main__.main(["find", "--bluetooth", "--root", str(tmp_path)]) == 1
     assert said in capsys.readouterr().err
 
 

@@ -22,9 +22,8 @@ from monitor.core.clock import now_ms
 from monitor.mqtt.client import Address
 from monitor.readings.payload import Contract
 from monitor.store import Reader
-from sensors.agent import link as link_module
-from sensors.agent import packs
-from sensors.agent import sender as sender_module
+from sensors.agent import link, packs
+from sensors.agent import sender as agent_sender
 from sensors.agent.backlog import Backlog
 from sensors.agent.sender import Sender
 from sensors.agent.shelf import Pack
@@ -381,8 +380,8 @@ def odd_broker(answer):
 def test_something_odd_at_the_port_is_told_and_left(tmp_path, monkeypatch, answer, said):
     import re
 
-    monkeypatch.setattr(link_module, "ANSWER_WAIT_S", 0.5)
-    monkeypatch.setattr(sender_module, "ACKNOWLEDGED_WITHIN_S", 1.0)
+    monkeypatch.setattr(link, "ANSWER_WAIT_S", 0.5)
+    monkeypatch.setattr(agent_sender, "ACKNOWLEDGED_WITHIN_S", 1.0)
     backlog = Backlog(tmp_path / "backlog.sqlite3", 1000, "s")
     backlog.put([Pack("benchweather/a/b", "s", 1, now_ms(), '[{"u":"Cel","v":20}]')])
     server, held = odd_broker(answer)

@@ -19,8 +19,8 @@ from test_board_browser_bench import opened
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app
-from dashboard.pages import probes
-from dashboard.queries import Shop
+from dashboard.data.shop import Shop
+from dashboard.sensors import page as sensors_page
 from monitor.commands import Commands
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
@@ -138,7 +138,7 @@ def test_a_page_that_is_slower_to_make_than_the_log_changes_follows_it(lab, visi
         time.sleep(1.5)
         return [html.H1("Probes"), html.P(next(made), id="made")]
 
-    monkeypatch.setattr(probes, "content", slow)
+    monkeypatch.setattr(sensors_page, "content", slow)
     monkeypatch.setattr(Shop, "change_token", lambda _: str(next(changes)))
     page = opened(visit("phone"), lab.board, "/probes")
     first = int(page.inner_text("#made"))

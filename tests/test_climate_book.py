@@ -20,11 +20,11 @@ import pytest
 from typer.testing import CliRunner
 
 import monitor.science.climate
-from dashboard import climate_figures
 from dashboard.app import create_app
-from dashboard.pages import past_climate
-from dashboard.queries import Shop
-from dashboard.themes import THEMES
+from dashboard.data.shop import Shop
+from dashboard.past import climate_figure as past_climate_figure
+from dashboard.past import climate_page as past_climate_page
+from dashboard.ui.themes import THEMES
 from monitor.air import climate_report
 from monitor.cli import app as cli
 from monitor.core.clock import now_ms, to_ms
@@ -229,7 +229,7 @@ def said(component) -> str:
 
 
 def test_the_page_says_band_standing_classes_and_mould(year, found):
-    text = said(past_climate.said(found, "front-bench", Shop(year)))
+    text = said(past_climate_page.said(found, "front-bench", Shop(year)))
     assert "Front bench." in text
     assert "a whole year of results" in text
     assert climate_report.BAND_IS_FOR in text
@@ -241,11 +241,11 @@ def test_the_page_says_band_standing_classes_and_mould(year, found):
 
 
 def test_the_table_holds_those_furthest_outside_first(year, found):
-    assert len(found.exceedances) > past_climate.WORST_SHOWN
-    table = past_climate._exceedance_table(found, year.zone)
+    assert len(found.exceedances) > past_climate_page.WORST_SHOWN
+    table = past_climate_page._exceedance_table(found, year.zone)
     rows = table.children.children[1].children
     by = [float(said(row.children[1]).split()[0]) for row in rows]
-    assert len(by) == past_climate.WORST_SHOWN
+    assert len(by) == past_climate_page.WORST_SHOWN
     assert by == sorted(by, reverse=True)
     assert by[0] == pytest.approx(max(e.beyond_pct for e in found.exceedances), abs=0.05)
 
@@ -253,7 +253,7 @@ def test_the_table_holds_those_furthest_outside_first(year, found):
 @pytest.mark.parametrize("width", [390, 1920])
 def test_the_plot_is_a_sound_figure_with_line_band_and_marks(found, width):
     look = THEMES["day"]
-    plot = go.Figure(climate_figures.climate_plot(found, PARIS, look, width))
+    plot = go.Figure(past_climate_figure.climate_plot(found, PARIS, look, width))
     names = [trace.name for trace in plot.data]
     assert {"target band", "lower limit", "upper limit", "daily mean"} <= set(names)
     marks = [t for t in plot.data if t.mode == "markers"]
@@ -269,7 +269,7 @@ def test_the_plot_is_a_sound_figure_with_line_band_and_marks(found, width):
 
 
 def test_a_day_of_the_plot_is_a_local_day(found):
-    days = climate_figures.days_of(found, PARIS)
+    days = past_climate_figure.days_of(found, PARIS)
     known = ~np.isnan(days.rh_pct)
     noons = {datetime.fromtimestamp(ms / 1000, PARIS).hour for ms in days.at_ms[known].tolist()}
     assert noons <= {11, 12, 13}  # noon; the day of a clock change has it an hour off
@@ -278,10 +278,10 @@ def test_a_day_of_the_plot_is_a_local_day(found):
 
 def test_steps_go_by_years_and_end_at_now():
     now = to_ms(datetime(2026, 3, 29, 12, tzinfo=UTC))
-    one = past_climate.stepped(None, -1, now, PARIS)
+    one = past_climate_page.stepped(None, -1, now, PARIS)
     assert one == to_ms(datetime(2025, 3, 29, 13, tzinfo=UTC))  # 14:00 local, before summer time
-    assert past_climate.stepped(one, 1, now, PARIS) is None
-    assert past_climate.stepped(one, 0, now, PARIS) == one
+    assert past_climate_page.stepped(one, 1, now, PARIS) is None
+    assert past_climate_page.stepped(one, 0, now, PARIS) == one
 
 
 @pytest.fixture
@@ -388,14 +388,14 @@ def test_a_wrong_download_is_refused_with_a_sentence(client, query, words):
 
 
 def test_past_leads_to_the_record(year):
-    from dashboard.pages import past
+    from dashboard.past import page as past_page
 
-    assert "/past/climate" in str(past.layout(Shop(year), {}))
+    assert "/past/climate" in str(past_page.layout(Shop(year), {}))
 
 
 def test_a_missing_store_is_told_on_the_page(tmp_path):
     shop = Shop(shop_air.settings_in(tmp_path))
-    assert "Nothing has been stored yet" in said(past_climate.layout(shop, {}))
+    assert "Nothing has been stored yet" in said(past_climate_page.layout(shop, {}))
 
 
 @pytest.fixture

@@ -10,8 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard import alert_fields, alert_strip, alert_words
-from dashboard.words import Headline
+from dashboard.air import alert_strip
+from dashboard.alerts import rule_fields as alerts_rule_fields
+from dashboard.alerts import text as alerts_text
+from dashboard.ui.sentences import Headline
 from monitor.alerting.messages import notices
 from monitor.core.clock import to_ms
 from monitor.domain.alerts.alert import Did, apply
@@ -74,14 +76,14 @@ def after(found, action, at=NOON - HOUR, by="Ina", **body):
     ],
 )
 def test_an_open_alert_gives_its_value_now_and_when_it_was_raised(found, now, text):
-    assert alert_words.facts(found, now, NOON, PARIS, "C") == text
+    assert alerts_text.facts(found, now, NOON, PARIS, "C") == text
 
 
 def test_temperatures_are_told_in_the_readers_unit():
     found = alert("heat", 31.0)
-    assert alert_words.facts(found, 30.0, NOON, PARIS, "F").startswith("86 °F now, 88 °F when")
-    assert "above 86 °F" in alert_words.rule_words(RULES["heat"], {}, "F")
-    assert "below 5.4 °F" in alert_words.rule_words(RULES["near-dew-point"], {}, "F")
+    assert alerts_text.facts(found, 30.0, NOON, PARIS, "F").startswith("86 °F now, 88 °F when")
+    assert "above 86 °F" in alerts_text.rule_words(RULES["heat"], {}, "F")
+    assert "below 5.4 °F" in alerts_text.rule_words(RULES["near-dew-point"], {}, "F")
 
 
 @pytest.mark.parametrize(
@@ -94,28 +96,28 @@ def test_temperatures_are_told_in_the_readers_unit():
     ],
 )
 def test_the_wall_has_an_alert_in_one_line(found, now, text):
-    assert alert_words.line(found, now, NOON, PARIS, "C") == text
+    assert alerts_text.line(found, now, NOON, PARIS, "C") == text
 
 
 def test_who_put_an_alert_to_rest_is_told():
     found = alert()
-    assert alert_words.rest(found, NOON, PARIS) == "Nobody has acknowledged it."
+    assert alerts_text.rest(found, NOON, PARIS) == "Nobody has acknowledged it."
     put_off = after(found, Did.SNOOZE, until_ms=NOON + 3 * HOUR)
-    assert alert_words.rest(put_off, NOON, PARIS) == "Put off until 15:00."
-    assert alert_words.rest(put_off, NOON + 4 * HOUR, PARIS) == "Nobody has acknowledged it."
+    assert alerts_text.rest(put_off, NOON, PARIS) == "Put off until 15:00."
+    assert alerts_text.rest(put_off, NOON + 4 * HOUR, PARIS) == "Nobody has acknowledged it."
     taken = after(put_off, Did.ACKNOWLEDGE)
-    assert alert_words.rest(taken, NOON, PARIS) == "Acknowledged by Ina, 11:00."
+    assert alerts_text.rest(taken, NOON, PARIS) == "Acknowledged by Ina, 11:00."
     assert (
-        alert_words.rest(after(found, Did.ACKNOWLEDGE, by=""), NOON, PARIS)
+        alerts_text.rest(after(found, Did.ACKNOWLEDGE, by=""), NOON, PARIS)
         == "Acknowledged, 11:00."
     )
 
 
 def test_what_is_over_tells_how_long_and_how_far_it_went():
     ended = after(alert(), Did.CLEAR, by=BY, ended="back", worst=24.2)
-    assert alert_words.over(ended, NOON, PARIS, "C") == "1 h, from 10:00 to 11:00; worst 24 %."
+    assert alerts_text.over(ended, NOON, PARIS, "C") == "1 h, from 10:00 to 11:00; worst 24 %."
     gone = after(alert("wait-ready", 1.0), Did.CLEAR, by=BY, ended="gone", worst=None)
-    assert alert_words.over(gone, NOON, PARIS, "C") == (
+    assert alerts_text.over(gone, NOON, PARIS, "C") == (
         "1 h, from 10:00 to 11:00; what it was about is no longer there."
     )
 
@@ -125,8 +127,8 @@ def test_what_is_over_tells_how_long_and_how_far_it_went():
 )
 def test_what_was_foretold_ends_by_beginning_or_by_a_newer_outlook(ended, told):
     over = after(alert("dry-snap", 1.4), Did.CLEAR, by=BY, ended=ended, worst=None)
-    assert told in alert_words.over(over, NOON, PARIS, "C")
-    assert alert_words.event_words(over.events[-1], NOON, PARIS, "C").startswith("Over")
+    assert told in alerts_text.over(over, NOON, PARIS, "C")
+    assert alerts_text.event_words(over.events[-1], NOON, PARIS, "C").startswith("Over")
 
 
 def changed(found, detail, foretold, *, graver=False):
@@ -144,15 +146,15 @@ def test_what_a_newer_outlook_makes_of_an_alert_is_said():
     earlier = changed(
         snap, "below 40 % from about Sun 05:00; 5 L", [NOON + 18 * HOUR, 28.0, True], graver=True
     )
-    said = alert_words.facts(earlier, 1.4, NOON, PARIS, "C")
+    said = alerts_text.facts(earlier, 1.4, NOON, PARIS, "C")
     assert said.startswith("Below 40 % from about Sun 05:00; 5 L;")
     assert said.endswith("; changed by a newer outlook 11:00.")
-    assert alert_words.event_words(earlier.events[-1], NOON, PARIS, "C") == (
+    assert alerts_text.event_words(earlier.events[-1], NOON, PARIS, "C") == (
         "Changed by a newer outlook, sooner or worse: Dry snap coming, below 40 % from about Sun "
         "05:00"
     )
     faded = changed(snap, f"{NO_LONGER}; taken back if that lasts", None)
-    assert alert_words.line(faded, 0.2, NOON, PARIS, "C") == (
+    assert alerts_text.line(faded, 0.2, NOON, PARIS, "C") == (
         "Front bench: Dry snap coming: a newer outlook no longer shows it."
     )
     calm = Headline("right", "The air is right.", "")
@@ -230,7 +232,7 @@ def test_the_worst_of_another_quantity_is_not_passed_off_as_the_gravest_rules():
     found = alert("near-yield", 85.0)
     fell = after(found, Did.FELL, by=BY, **alert("far-from-rest", -2.0).events[0].body)
     over = after(fell, Did.CLEAR, by=BY, ended="back", worst=-3.1)
-    assert alert_words.over(over, NOON, PARIS, "C").endswith("; 85 % when told.")
+    assert alerts_text.over(over, NOON, PARIS, "C").endswith("; 85 % when told.")
 
 
 @pytest.mark.parametrize("action", list(Did))
@@ -242,7 +244,7 @@ def test_everything_that_happens_to_an_alert_has_words(action):
         "note": "window was open",
         "graver": True,
     }
-    text = alert_words.event_words(
+    text = alerts_text.event_words(
         Event(About.ALERT, "7", NOON, "Ina", action, body), NOON, PARIS, "C"
     )
     assert text[:1].isupper()
@@ -277,7 +279,7 @@ def test_everything_that_happens_to_an_alert_has_words(action):
     ],
 )
 def test_a_rule_says_in_plain_words_when_it_raises_an_alert(rule, text):
-    assert alert_words.rule_words(RULES[rule], PLACES, "C") == text
+    assert alerts_text.rule_words(RULES[rule], PLACES, "C") == text
 
 
 @pytest.mark.parametrize(
@@ -291,21 +293,21 @@ def test_a_rule_says_in_plain_words_when_it_raises_an_alert(rule, text):
 )
 def test_a_band_that_is_the_places_own_is_told_as_that(low, high, text):
     rule = Rule(id="r", name="R", quantity="humidity", test=Test.OUTSIDE, low=low, high=high)
-    assert alert_words.limits(rule, "C") == text
+    assert alerts_text.limits(rule, "C") == text
 
 
 def test_a_rule_for_one_place_names_it():
     rule = replace(RULES["very-dry"], only=("front-bench",))
-    assert alert_words.rule_words(rule, PLACES, "C").startswith("Any of the Front bench: ")
+    assert alerts_text.rule_words(rule, PLACES, "C").startswith("Any of the Front bench: ")
 
 
 def test_every_watchable_quantity_can_be_put_into_words_and_fields():
     for name, watched in WATCHABLE.items():
         rule = Rule(id="r", name="R", quantity=name, test=Test.ABOVE, high=watched.most)
         for unit in ("C", "F"):
-            assert alert_words.rule_words(rule, PLACES, unit).endswith(".")
-            assert alert_fields.form_of(rule, unit)["high"]
-        assert watched.of in alert_words.GROUPS
+            assert alerts_text.rule_words(rule, PLACES, unit).endswith(".")
+            assert alerts_rule_fields.form_of(rule, unit)["high"]
+        assert watched.of in alerts_text.GROUPS
 
 
 # Fields
@@ -321,10 +323,11 @@ def test_a_figure_typed_as_it_is_shown_is_the_same_figure(quantity, limit, back,
     least, most = WATCHABLE[quantity].least, WATCHABLE[quantity].most
     limit, back = min(least + limit * (most - least), most), back * (most - least)
     rule = Rule(id="r", name="R", quantity=quantity, test=Test.BELOW, low=limit, back=back)
-    shown = alert_fields.form_of(rule, unit)
-    for field, how in alert_fields.scales(rule, unit).items():
+    shown = alerts_rule_fields.form_of(rule, unit)
+    for field, how in alerts_rule_fields.scales(rule, unit).items():
         kept = getattr(
-            rule, alert_fields.TIMES[field][0] if field in alert_fields.TIMES else field
+            rule,
+            alerts_rule_fields.TIMES[field][0] if field in alerts_rule_fields.TIMES else field,
         )
         text = shown[field].replace("−", "-")
         # Six figures are shown: of a value that is shifted by 32, the shift's as well.
@@ -333,5 +336,5 @@ def test_a_figure_typed_as_it_is_shown_is_the_same_figure(quantity, limit, back,
 
 def test_a_change_over_time_is_offered_only_where_a_trace_tells_of_it():
     for rule in RULES.values():
-        offered = "over_h" in alert_fields.scales(rule, "C")
+        offered = "over_h" in alerts_rule_fields.scales(rule, "C")
         assert offered is (rule.of is Of.PLACE and rule.quantity not in NO_TRACE)

@@ -13,14 +13,20 @@ import pytest
 from test_dashboard_alerts import NOON, PARIS, RULES, alert
 from test_dashboard_pages import said
 
-from dashboard import alert_fields, alert_strip, alert_wishes, alert_words, words
-from dashboard.alert_book import AlertBook
+from dashboard.air import alert_strip
+from dashboard.air import page as air_page
+from dashboard.alerts import forms as alerts_forms
+from dashboard.alerts import page as alerts_page
+from dashboard.alerts import rule_fields as alerts_rule_fields
+from dashboard.alerts import rules_page as alerts_rules_page
+from dashboard.alerts import text as alerts_text
 from dashboard.app import create_app
-from dashboard.kept_journal import KeptJournal
-from dashboard.pages import air, alerts, alerts_rules
-from dashboard.queries import Shop
-from dashboard.wait_book import WaitBook
-from dashboard.wood_book import WoodBook
+from dashboard.data.alerts import AlertBook
+from dashboard.data.journal import KeptJournal
+from dashboard.data.shop import Shop
+from dashboard.data.waits import WaitBook
+from dashboard.data.wood import WoodBook
+from dashboard.ui import sentences
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.alerts.rule import HOLD_MAX_S
@@ -162,7 +168,7 @@ def test_acknowledge_snooze_and_note_reach_the_journal(client, book):
     assert found.snoozed_until_ms == found.events[-1].recorded_ms + 180 * 60_000
     assert [one.id for one in book.calling()] == ["2", "1"]
     status, answer = do(
-        client, about="alert", do="snooze", alert="3", minutes=alert_wishes.UNTIL_OPENING
+        client, about="alert", do="snooze", alert="3", minutes=alerts_forms.UNTIL_OPENING
     )
     assert status == 200, answer
     opens = datetime.fromtimestamp(book.alert("3").snoozed_until_ms / 1000, PARIS)
@@ -249,7 +255,7 @@ def test_what_is_about_nothing_known_is_no_command(client):
 def test_a_rule_is_switched_changed_and_given_up(client, book):
     assert do(client, about="rule", do="rule", rule="damp", on="no")[0] == 200
     assert not book.rules()["damp"].on
-    form = alert_fields.form_of(book.rules()["very-dry"], "C")
+    form = alerts_rule_fields.form_of(book.rules()["very-dry"], "C")
     form |= {
         "low": "28,5",
         "hold_min": "45",
@@ -334,7 +340,7 @@ def test_a_rule_is_added_like_another_and_taken_away(client, book):
 )
 def test_what_a_rule_cannot_be_is_told_at_its_field(client, book, rule, typed, fields):
     before = book.rules()[rule]
-    form = alert_fields.form_of(before, "C") | typed
+    form = alerts_rule_fields.form_of(before, "C") | typed
     status, answer = do(client, about="rule", do="rule", rule=rule, form=form)
     assert status == 409
     assert answer["fields"] == fields
@@ -347,7 +353,7 @@ def test_limits_are_typed_in_fahrenheit_by_who_reads_it(dry):
         config=alert_fixtures.CONFIG.replace("[board]", '[board]\ntemperature_unit = "F"'),
     )
     client = create_app(settings).server.test_client()
-    form = alert_fields.form_of(RULES["heat"], "F")
+    form = alerts_rule_fields.form_of(RULES["heat"], "F")
     assert (form["high"], form["back"]) == ("86", "1.8")
     assert do(client, about="rule", do="rule", rule="heat", form=form | {"high": "95"})[0] == 200
     with contextlib.closing(Reader(settings.store_path)) as reader:
@@ -369,10 +375,10 @@ def test_rules_are_all_on_their_page_and_one_has_every_field(client):
 
 
 def test_a_tank_is_filled_at_a_tap_and_says_when_it_is_due(client, book, shop):
-    assert "due since" in said(alerts.tanks(shop, book, now_ms(), writer=True))
+    assert "due since" in said(alerts_page.tanks(shop, book, now_ms(), writer=True))
     asked = {"about": "reservoir", "do": "filled", "reservoir": "room-humidifier"}
     assert do(client, **asked, form={"amount": "50.7 fl oz"})[0] == 200
-    told, due = alerts.tank_words(book.filled_ms()["room-humidifier"], 20, now_ms(), shop)
+    told, due = alerts_page.tank_words(book.filled_ms()["room-humidifier"], 20, now_ms(), shop)
     assert due == "no"
     assert "; due " in told
     assert "since" not in told
@@ -403,7 +409,7 @@ def test_notices_tell_why_they_fail_and_which_were_given_up(dry, shop):
         outbox.add(run, [old], ["mail"])
     lost = next(e for e in outbox.recent(writer, 9) if e.notice.notice_id == "old-1")
     outbox.failed(writer, lost, now, "no such host")
-    text = said(alerts.on_their_way(shop.notices(200), settings, now))
+    text = said(alerts_page.on_their_way(shop.notices(200), settings, now))
     assert "failed 1 try so far, the next about " in text
     assert "nothing answers there" in text
     assert "Given up" in text
@@ -413,10 +419,10 @@ def test_notices_tell_why_they_fail_and_which_were_given_up(dry, shop):
 
 
 def test_a_shop_without_channels_is_told_how_to_set_one(tmp_path):
-    from dashboard.answers import Notices
+    from dashboard.data.records import Notices
 
     settings = shop_air.settings_in(tmp_path)
-    text = said(alerts.on_their_way(Notices([], {}), settings, now_ms()))
+    text = said(alerts_page.on_their_way(Notices([], {}), settings, now_ms()))
     assert "No channel is set" in text
     assert "notify-test" in text
 
@@ -425,27 +431,27 @@ def test_what_waits_for_the_end_of_the_quiet_hours_says_so():
     entry = outbox.Entry(
         1, "mail", 0, NOON + HOUR, "", None, None, Notice("a", NOON, NOON + HOUR, 1, "t", "x")
     )
-    assert alert_words.way(entry, NOON, PARIS) == "waits until 13:00, when the quiet hours end"
-    assert alert_words.way(entry, NOON + 2 * HOUR, PARIS) == "being sent"
+    assert alerts_text.way(entry, NOON, PARIS) == "waits until 13:00, when the quiet hours end"
+    assert alerts_text.way(entry, NOON + 2 * HOUR, PARIS) == "being sent"
     held = entry._replace(notice=entry.notice._replace(not_before_ms=NOON))
-    assert alert_words.way(held, NOON, PARIS).startswith("waits for its channel")
+    assert alerts_text.way(held, NOON, PARIS).startswith("waits for its channel")
 
 
 # The wall
 
 
 def test_the_wall_has_the_alerts_nobody_has_acknowledged_under_its_headline(shop, book, dry):
-    text = said(air.content(shop, None, book))
+    text = said(air_page.content(shop, None, book))
     assert "3 alerts" in text
     assert "Act now Front bench: Very dry, 26 %, since" in text
     assert "Sensor lf-1 at Loft: Silent, for 2 h." in text
     dry[2].carry_out({"about": "alert", "do": "acknowledge", "alert": "2"}, now_ms())
-    text = said(air.content(shop, None, book))
+    text = said(air_page.content(shop, None, book))
     assert "2 alerts" in text
     assert "Act now" not in text
     for number in ("1", "3"):
         dry[2].carry_out({"about": "alert", "do": "acknowledge", "alert": number}, now_ms())
-    assert "Alerts" not in said(air.content(shop, None, book))
+    assert "Alerts" not in said(air_page.content(shop, None, book))
 
 
 class Judged:
@@ -462,7 +468,7 @@ class Judged:
     ("urgency", "weight", "taken"), [(3, 2, True), (3, 3, False), (2, 0, False), (3, 0, True)]
 )
 def test_only_an_alert_to_act_on_now_outranks_a_verdict_of_less_weight(urgency, weight, taken):
-    head = words.Headline("right", "The air is right.", "")
+    head = sentences.Headline("right", "The air is right.", "")
     found = alert(urgency=urgency)
     now = {("very-dry", "s"): 26.0}
     chosen, left = alert_strip.headline(head, [Judged(weight)], [found], now, NOON, PARIS, "C")
@@ -475,7 +481,7 @@ def test_only_an_alert_to_act_on_now_outranks_a_verdict_of_less_weight(urgency, 
 
 
 def test_alerts_about_waits_are_left_to_the_strip_of_what_is_in_clamps():
-    head = words.Headline("right", "The air is right.", "")
+    head = sentences.Headline("right", "The air is right.", "")
     ready = replace(alert(urgency=1), quantity="ready")
     _, left = alert_strip.headline(
         head, [Judged(0)], [ready, alert(urgency=2)], {}, NOON, PARIS, "C"
@@ -492,16 +498,16 @@ def test_more_alerts_than_lines_are_counted():
 
 
 def test_the_menu_counts_the_open_alerts_and_is_silent_without_any(book, dry):
-    assert alerts.number_open(book) == "3"
+    assert alerts_page.number_open(book) == "3"
     for rule in ("very-dry", "dry", "sensor-silent", "reservoir-due"):
         dry[2].carry_out({"about": "rule", "do": "rule", "rule": rule, "on": False}, now_ms())
     alert_fixtures.go_rounds(dry[0], dry[1], dry[2], now_ms(), now_ms(), 60_000)
-    assert alerts.number_open(book) == ""
+    assert alerts_page.number_open(book) == ""
     assert "Nothing is the matter." in said(
-        alerts.open_now(Shop(dry[0]), book, now_ms(), writer=True)
+        alerts_page.open_now(Shop(dry[0]), book, now_ms(), writer=True)
     )
 
 
 def test_a_rule_for_places_lists_what_it_can_be_for(shop):
-    text = said(alerts_rules.change(RULES["very-dry"], False, shop))
+    text = said(alerts_rules_page.change(RULES["very-dry"], False, shop))
     assert "any of bench, varnish, outdoors, front-bench, varnish-room, cellar, loft" in text

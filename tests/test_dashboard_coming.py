@@ -15,16 +15,18 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from dashboard import coming_ribbon, coming_room, coming_words
-from dashboard.coming_book import ComingBook, worst
-from dashboard.coming_figures import FANS, Beside, coming_plot, fan_of, summary
-from dashboard.figures import View
-from dashboard.formats import scale
-from dashboard.pages import coming
-from dashboard.queries import Shop
-from dashboard.themes import theme
-from dashboard.what_if_wishes import change
-from dashboard.wishes import WishFault
+from dashboard.air import outlook_ribbon as air_outlook_ribbon
+from dashboard.coming import page as coming_page
+from dashboard.coming import room_text as coming_room_text
+from dashboard.coming import text as coming_text
+from dashboard.coming.figure import FANS, Beside, coming_plot, fan_of, summary
+from dashboard.coming.forms import change
+from dashboard.data.outlook import ComingBook, worst
+from dashboard.data.shop import Shop
+from dashboard.ui.form_input import WishFault
+from dashboard.ui.formats import scale
+from dashboard.ui.plots import View
+from dashboard.ui.themes import theme
 from monitor.domain.forecast import Forecast
 from monitor.outlook import files
 from monitor.science.outlook import signs, thermal, vapour
@@ -39,7 +41,7 @@ from monitor.science.plates.answer import Range as Spread
 from monitor.science.plates.drive import Home
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Writer, forecasts
-from sensors.shop import BENCH
+from sensors.demo.shop import BENCH
 
 PARIS = ZoneInfo("Europe/Paris")
 NOW = int(datetime(2026, 11, 20, 12, 7, tzinfo=UTC).timestamp() * 1000)
@@ -57,7 +59,7 @@ def shop(tmp_path_factory):
 
 @pytest.fixture
 def book(shop, monkeypatch):
-    for module in ("dashboard.coming_book", "dashboard.pages.coming"):
+    for module in ("dashboard.data.outlook", "dashboard.coming.page"):
         monkeypatch.setattr(f"{module}.now_ms", lambda: NOW)
     return ComingBook(shop)
 
@@ -79,7 +81,7 @@ SNAP = Spell(0.92, Range(30.0, 34.0, 40.0), Range(28.0, 31.0, 34.0), 43.0)
 
 
 def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
-    said = coming_words.headline(with_spells(one, dry=SNAP), NOW, PARIS, "C")
+    said = coming_text.headline(with_spells(one, dry=SNAP), NOW, PARIS, "C")
     assert said.state == "dry"
     assert said.sentence == (
         "Front bench: below 40 % from about tomorrow 23:00, about 31 % (28 to 34 %) by Sun 08:00."
@@ -92,33 +94,33 @@ def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
 
 def test_a_spell_that_is_only_possible_is_told_as_that_and_an_unlikely_one_not_at_all(one):
     maybe = SNAP._replace(chance=0.3)
-    said = coming_words.headline(with_spells(one, dry=maybe), NOW, PARIS, "C")
+    said = coming_text.headline(with_spells(one, dry=maybe), NOW, PARIS, "C")
     assert "possible below 40 %" in said.sentence
     assert "If it comes" in said.detail
-    calm = coming_words.headline(with_spells(one, dry=SNAP._replace(chance=0.1)), NOW, PARIS, "C")
+    calm = coming_text.headline(with_spells(one, dry=SNAP._replace(chance=0.1)), NOW, PARIS, "C")
     assert calm.state == "right"
     assert "40 to 60 %" in calm.detail
 
 
 def test_what_is_so_already_has_no_lead(one):
     there = SNAP._replace(begins_h=Range(0.0, 0.0, 2.0))
-    said = coming_words.headline(with_spells(one, dry=there), NOW, PARIS, "C")
+    said = coming_text.headline(with_spells(one, dry=there), NOW, PARIS, "C")
     assert "below 40 % now" in said.sentence
-    (line,) = coming_words.spell_lines(with_spells(one, dry=there), NOW, PARIS, "C")
+    (line,) = coming_text.spell_lines(with_spells(one, dry=there), NOW, PARIS, "C")
     assert line.when == "so already"
 
 
 def test_a_hot_spell_is_told_in_the_readers_unit(one):
     hot = SNAP._replace(extreme=Range(28.0, 30.0, 31.0))
-    said = coming_words.headline(with_spells(one, hot=hot), NOW, PARIS, "F")
+    said = coming_text.headline(with_spells(one, hot=hot), NOW, PARIS, "F")
     assert "about 86.0 °F (82.4 to 87.8 °F)" in said.sentence
 
 
 def test_without_a_forecast_it_says_weak_and_a_room_not_known_is_not_described(one):
     look = dataclasses.replace(one.look, source="", issued_ms=0, reaches_h=0)
-    assert "weak" in coming_words.as_far(dataclasses.replace(one, look=look), NOW, PARIS)
+    assert "weak" in coming_text.as_far(dataclasses.replace(one, look=look), NOW, PARIS)
     room = dataclasses.replace(one.look.room, refused="the log is too short")
-    told = coming_room.room_words(
+    told = coming_room_text.room_words(
         dataclasses.replace(one, look=dataclasses.replace(look, room=room)), "C"
     )
     assert len(told) == 1
@@ -126,7 +128,7 @@ def test_without_a_forecast_it_says_weak_and_a_room_not_known_is_not_described(o
 
 
 def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
-    assert coming_room.humidifier_words(dataclasses.replace(one.look, room=ROOM)) == ""
+    assert coming_room_text.humidifier_words(dataclasses.replace(one.look, room=ROOM)) == ""
     water = vapour.with_humidifier(ROOM.water.mean, 300.0, 44.0)
     tank = Tank(ROOM.water._replace(mean=water), (USUAL,), 1.0)
     room = dataclasses.replace(ROOM, tank=tank)
@@ -135,7 +137,7 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
         launch = dataclasses.replace(
             one.look.launch, rh_pct=rh_pct, running=np.full(STEPS, running)
         )
-        return coming_room.humidifier_words(
+        return coming_room_text.humidifier_words(
             dataclasses.replace(one.look, room=room, launch=launch)
         )
 
@@ -148,8 +150,8 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
 
 
 def test_an_old_outlook_and_none_at_all_say_what_is_needed():
-    assert "too old" in coming_words.no_outlook(NOW - 9 * HOUR, NOW, PARIS).sentence
-    assert "four days" in coming_words.no_outlook(None, NOW, PARIS).detail
+    assert "too old" in coming_text.no_outlook(NOW - 9 * HOUR, NOW, PARIS).sentence
+    assert "four days" in coming_text.no_outlook(None, NOW, PARIS).detail
 
 
 @pytest.mark.parametrize("quantity", list(FANS))
@@ -232,7 +234,7 @@ def test_what_cannot_be_is_refused_at_its_field(name, text, unit):
 
 
 def answered(shop, book, **wish):
-    return coming.answered(BENCH, "humidity", wish, {"width": 1280}, shop, book)
+    return coming_page.answered(BENCH, "humidity", wish, {"width": 1280}, shop, book)
 
 
 def text_of(parts):
@@ -265,7 +267,7 @@ def test_instruments_moved_where_no_outlook_is_says_so(shop, book):
 
 
 def test_the_page_below_holds_score_good_hours_and_what_it_rests_on(shop, book):
-    head, below = coming.told(BENCH, shop, book, NOW)
+    head, below = coming_page.told(BENCH, shop, book, NOW)
     assert head[0].children[1].children.startswith("Front bench: ")
     text = str(below[0].to_plotly_json())
     for word in ("What comes", "Good hours", "How well it does here", "What it rests on"):
@@ -279,7 +281,7 @@ def test_what_comes_in_cold_is_to_warm_in_its_case_only_where_dew_would_form(one
         launch = one.look.launch
         air = launch.air._replace(temp_c=np.full_like(launch.air.temp_c, temp_c))
         look = dataclasses.replace(one.look, launch=dataclasses.replace(launch, air=air))
-        return coming_words.from_the_cold(dataclasses.replace(one, look=look), PARIS, "F")
+        return coming_text.from_the_cold(dataclasses.replace(one, look=look), PARIS, "F")
 
     assert "Outdoors about 14 °F (14 to 14 °F)" in outdoors(-10.0)
     assert "in its closed case until it has warmed" in outdoors(-10.0)
@@ -288,7 +290,7 @@ def test_what_comes_in_cold_is_to_warm_in_its_case_only_where_dew_would_form(one
 
 def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
     assert "not used" not in str(
-        [p.to_plotly_json() for p in coming.told(BENCH, shop, book, NOW)[0]]
+        [p.to_plotly_json() for p in coming_page.told(BENCH, shop, book, NOW)[0]]
     )
     valid = NOW + HOUR * np.arange(30, dtype=np.int64)
     fields = (np.full(30, value) for value in (20.0, 50.0, 2.0, 1e5))
@@ -299,7 +301,7 @@ def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
         writer.connection.transaction() as run,
     ):
         forecasts.add(run, far, NOW - 60_000)
-    head, _ = coming.told(BENCH, shop, book, NOW)
+    head, _ = coming_page.told(BENCH, shop, book, NOW)
     assert head[-1].children == (
         "The forecast of folder of 13:06 is not used: it was 14 K warmer: another place?"
     )
@@ -309,24 +311,24 @@ def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
 def test_the_page_says_how_far_the_learning_is(shop, book):
     files.note_progress(shop.settings, files.Progress(BENCH, 3, 12))
     try:
-        head, _ = coming.told(BENCH, shop, book, NOW)
+        head, _ = coming_page.told(BENCH, shop, book, NOW)
     finally:
         files.note_progress(shop.settings, None)
     assert "day 3 of 12" in str([part.to_plotly_json() for part in head])
 
 
 def test_a_place_without_an_outlook_says_why(shop, book):
-    head, below = coming.told("varnish-room", shop, book, NOW)
+    head, below = coming_page.told("varnish-room", shop, book, NOW)
     assert below == []
     assert "No outlook yet" in str(head[0].to_plotly_json())
 
 
 def test_the_ribbon_holds_the_fan_the_band_and_what_happens(one):
     told = with_spells(one, dry=SNAP)
-    low, high = coming_ribbon.scale(told)
+    low, high = air_outlook_ribbon.scale(told)
     assert low < min(one.fan.rh_pct.min(), one.low_pct)
     assert high > max(one.fan.rh_pct.max(), one.high_pct)
-    text = str(coming_ribbon.strip(told, NOW, PARIS, "C", 3).to_plotly_json())
+    text = str(air_outlook_ribbon.strip(told, NOW, PARIS, "C", 3).to_plotly_json())
     assert "dry, 92 %" in text
     assert "band 40 to 60 %" in text
 
@@ -368,7 +370,7 @@ def instrument(*, opened=True, home=True):
     ],
 )
 def test_plates_tell_how_far_when_and_whether_to_close(one, closable, told):
-    text = coming_words.plate_words(instrument(), plates_of(one, closable), one, NOW, PARIS)
+    text = coming_text.plate_words(instrument(), plates_of(one, closable), one, NOW, PARIS)
     assert text.startswith(
         "VN-30, top: 1.1 % MC under its rest by Sun 07:00 (0.8 to 1.4), now 0.3 under; "
         "0.6 mm narrower."
@@ -379,21 +381,21 @@ def test_plates_tell_how_far_when_and_whether_to_close(one, closable, told):
 def test_a_closed_instrument_or_one_of_an_unknown_home_is_told_nothing_of_closing(one):
     found = plates_of(one, np.zeros(STEPS, bool))
     for which in (instrument(opened=False), instrument(home=False)):
-        assert "lose" not in coming_words.plate_words(which, found, one, NOW, PARIS)
+        assert "lose" not in coming_text.plate_words(which, found, one, NOW, PARIS)
 
 
 def test_a_range_across_its_rest_begins_at_none(one):
     found = plates_of(one, np.ones(STEPS, bool), low=-0.3, middle=0.1, high=0.5)
-    assert "(0.0 to 0.5)" in coming_words.plate_words(instrument(), found, one, NOW, PARIS)
+    assert "(0.0 to 0.5)" in coming_text.plate_words(instrument(), found, one, NOW, PARIS)
 
 
 def test_water_and_room_are_told_in_the_readers_measures(shop, book, one):
     look = dataclasses.replace(one.look, water=Water(1.0, 2.4, 5.3, 20), hold_pct=45.0)
     told = with_spells(dataclasses.replace(one, look=look), dry=SNAP)
-    us = coming_words.headline(told, NOW, PARIS, "F").detail
+    us = coming_text.headline(told, NOW, PARIS, "F").detail
     assert "0.6 gal of water a day (0.3 to 1.4 gal)" in us
     assert "2120 ft³" in us
-    metric = coming_words.headline(told, NOW, PARIS, "C").detail
+    metric = coming_text.headline(told, NOW, PARIS, "C").detail
     assert "2.4 L of water a day (1.0 to 5.3 L)" in metric
     assert "60 m³" in metric
 
@@ -404,7 +406,7 @@ def test_what_if_at_the_headlines_water_reads_the_level_that_it_promised(book, o
     first = round(soon.begins_h.middle)
     water = water_to_hold(look.room, look.launch, look.air[1], level, 60.0, first)
     other = book.changed(one, Change(water_l_day=water.middle, start=water.start))
-    line = coming_words.beside(one, other, NOW, PARIS, "C", moved=False)[1]
+    line = coming_text.beside(one, other, NOW, PARIS, "C", moved=False)[1]
     head, _, lowest = line.partition(" lowest ")
     assert head == "From tomorrow 01:00 on, 3 h on end:"
     assert float(lowest.partition(" %")[0]) == pytest.approx(level, abs=1)
@@ -416,30 +418,30 @@ def test_where_it_is_dry_already_the_water_is_promised_from_half_a_day_on(one):
     look = dataclasses.replace(one.look, air=air, water=Water(1.0, 2.4, 5.3, 0), hold_pct=45.0)
     told = with_spells(dataclasses.replace(one, look=look), dry=SNAP)
     assert (
-        "would hold 45 % from Sat 01:00 on" in coming_words.headline(told, NOW, PARIS, "C").detail
+        "would hold 45 % from Sat 01:00 on" in coming_text.headline(told, NOW, PARIS, "C").detail
     )
     calm = dataclasses.replace(look, air=air + 5.0)
     told = dataclasses.replace(told, look=calm)
-    assert "would hold 45 % even in" in coming_words.headline(told, NOW, PARIS, "C").detail
+    assert "would hold 45 % even in" in coming_text.headline(told, NOW, PARIS, "C").detail
 
 
 def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_tell(one):
     room = dataclasses.replace(one.look.room, refused="")
     look = dataclasses.replace(one.look, room=room)
-    unknown = coming_room.room_words(dataclasses.replace(one, look=look), "C", "3 of the 5 …")
+    unknown = coming_room_text.room_words(dataclasses.replace(one, look=look), "C", "3 of the 5 …")
     assert "cannot be told from RH" in unknown[-2]
     assert unknown[-1] == (
         "The measured fills of its humidifier do not tell it yet: 3 of the 5 …."
     )
     told = dataclasses.replace(room, pinned=Pinned(room.water, 0.3, 0.8))
     look = dataclasses.replace(look, room=told)
-    known = coming_room.room_words(dataclasses.replace(one, look=look), "C", "")
+    known = coming_room_text.room_words(dataclasses.replace(one, look=look), "C", "")
     assert known[-1] == (
         "Its air was changed 0.8 (0.5 to 1.2) times an hour on average: the weighed fills of its "
         "humidifier tell that."
     )
     for is_known, words in ((True, "fills that were weighed"), (False, "air change is not known")):
-        said = coming.parts.answer(["x"], Change(water_l_day=1.0), known=is_known)
+        said = coming_page.coming_view.answer(["x"], Change(water_l_day=1.0), known=is_known)
         assert words in text_of(said)
         assert "humidifier daily" in text_of(said)  # the caution stays
 
@@ -459,7 +461,7 @@ def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_te
 def test_hours_that_hardly_suit_are_not_told_as_good(one, chance, told):
     stretch = None if chance is None else signs.Stretch(5, 4, chance)
     other = dataclasses.replace(one, varnishing=stretch, closing=None)
-    assert coming_words.good_hours(other, PARIS)[1] == told
+    assert coming_text.good_hours(other, PARIS)[1] == told
     view = View(int(one.look.edges_ms[0]), int(one.look.edges_ms[-1]), PARIS, "C", 1280)
     good = str(coming_plot(other, "humidity", view, theme("day"), None)["layout"])
     assert ("good to varnish" in good) is (chance == 0.9)
@@ -468,7 +470,7 @@ def test_hours_that_hardly_suit_are_not_told_as_good(one, chance, told):
 def test_what_is_furthest_off_now_is_not_told_as_coming(one):
     found = plates_of(one, np.ones(STEPS, bool))
     first = found.parts[0]._replace(step=0)
-    text = coming_words.plate_words(instrument(), found._replace(parts=(first,)), one, NOW, PARIS)
+    text = coming_text.plate_words(instrument(), found._replace(parts=(first,)), one, NOW, PARIS)
     assert text.startswith(
         "VN-30, top: 1.1 % MC under its rest now, and no further in these days;"
     )

@@ -11,9 +11,9 @@ import pandas as pd
 import plotly.graph_objects as go
 import pytest
 
-from dashboard import drawings, figures
-from dashboard.figures import Line, View
-from dashboard.themes import THEMES
+from dashboard.ui import drawings, plots
+from dashboard.ui.plots import Line, View
+from dashboard.ui.themes import THEMES
 
 START = 1_790_000_000_000
 HOUR = 3_600_000
@@ -35,7 +35,7 @@ def table(mean, low=None, high=None, step=600_000):
 
 def figure_of(*args):
     """The plot as a Figure, which refuses whatever is no valid figure."""
-    return go.Figure(figures.history_plot(*args))
+    return go.Figure(plots.history_plot(*args))
 
 
 def named(figure, name):
@@ -104,28 +104,28 @@ def test_direct_labels_do_not_touch_and_a_name_is_never_markup():
     figure = figure_of(lines, "humidity", VIEW, THEMES["day"])
     labels = [a for a in figure.layout.annotations if a.yref == "paper"]
     heights = sorted(a.y for a in labels)
-    assert np.diff(heights).min() >= figures.LABEL_SPACE - 1e-9
+    assert np.diff(heights).min() >= plots.LABEL_SPACE - 1e-9
     assert "&lt;b&gt;x&lt;/b&gt;" in {a.text for a in labels}
     assert "<b>x</b>" not in figure.data[0].hovertemplate
-    assert "%{" not in figures.escaped("%{y}")
+    assert "%{" not in plots.escaped("%{y}")
 
 
 def test_what_travels_is_what_was_drawn():
-    plot = figures.history_plot(
+    plot = plots.history_plot(
         [Line("B", table([1, np.nan, 3], [0, np.nan, 2], [2, np.nan, 5]))],
         "humidity",
         VIEW,
         THEMES["day"],
     )
-    line = figures.sent(plot)["data"][-1]
+    line = plots.sent(plot)["data"][-1]
     values = np.frombuffer(base64.b64decode(line["y"]["bdata"]), "<f8")
     np.testing.assert_array_equal(values, [1, np.nan, 3])
     assert line["customdata"]["shape"] == "3, 2"
-    go.Figure(figures.sent(plot))
+    go.Figure(plots.sent(plot))
 
 
 def test_an_empty_plot_says_why():
-    figure = go.Figure(figures.empty_plot("No <readings>.", THEMES["day"]))
+    figure = go.Figure(plots.empty_plot("No <readings>.", THEMES["day"]))
     assert figure.layout.annotations[0].text == "No &lt;readings&gt;."
 
 
@@ -140,12 +140,12 @@ def test_grounds_are_transparent_and_letters_in_the_themes_ink(name):
 
 def test_the_sentence_tells_range_mean_end_and_time_outside_the_band():
     line = Line("Front bench", table([38, 40, 50, 52], [37, 40, 50, 52]), (40.0, 60.0))
-    assert figures.summary(line, "humidity", "last day", "C") == (
+    assert plots.summary(line, "humidity", "last day", "C") == (
         "Front bench, last day: 37 to 52 %, mean 45 %, 52 % at the end; "
         "below its band 25 % of the readings, above it 0 %."
     )
     empty = Line("Front bench", table([np.nan]))
-    assert figures.summary(empty, "humidity", "last day", "C") == (
+    assert plots.summary(empty, "humidity", "last day", "C") == (
         "Front bench, last day: no readings."
     )
 

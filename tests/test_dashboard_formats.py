@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from dashboard import formats
-from dashboard.formats import DAY_MS, HOUR_MS, MINUTE_MS
+from dashboard.ui import formats
+from dashboard.ui.formats import DAY_MS, HOUR_MS, MINUTE_MS
 from monitor.core.clock import to_ms
 
 PARIS = ZoneInfo("Europe/Paris")
@@ -143,7 +143,7 @@ def test_a_moment_is_said_as_briefly_as_it_stays_clear():
 
 
 def test_the_stylesheet_and_the_plots_have_the_same_colours():
-    from dashboard.themes import THEMES
+    from dashboard.ui.themes import THEMES
 
     css = (ROOT / "dashboard/assets/tokens.css").read_text(encoding="utf-8")
     blocks = {"day": css.split(":root {")[1].split("}")[0]}
@@ -164,7 +164,7 @@ def _luminance(colour: str) -> float:
 
 @pytest.mark.parametrize("name", ["day", "night", "contrast"])
 def test_every_ink_stands_out_from_its_ground(name):
-    from dashboard.themes import THEMES
+    from dashboard.ui.themes import THEMES
 
     look = THEMES[name]
     for colour in (look.ink, look.quiet, look.dry, look.damp, *look.lines):

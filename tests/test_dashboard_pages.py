@@ -13,11 +13,15 @@ import dashboard_fixtures as shop_air
 import numpy as np
 import pytest
 
-from dashboard import downloads, guard, words
+from dashboard.access import guard
+from dashboard.air import page as air_page
 from dashboard.app import create_app
-from dashboard.pages import air, past, probes
-from dashboard.past_choice import Choice, Done, choice_of, step
-from dashboard.queries import Shop
+from dashboard.data.shop import Shop
+from dashboard.past import downloads
+from dashboard.past import page as past_page
+from dashboard.past.selection import Choice, Done, choice_of, step
+from dashboard.sensors import page as sensors_page
+from dashboard.ui import sentences
 from monitor.air.current import air_now
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreUnavailable
@@ -123,7 +127,7 @@ def draw(
 
 
 def test_the_wall_says_each_place_its_figures_and_their_meaning(full):
-    text = said(air.content(full))
+    text = said(air_page.content(full))
     assert "Front bench" in text
     assert "Right for glue and open work." in text
     assert "Brought in and heated to 20 °C" in text
@@ -136,7 +140,7 @@ def test_the_headline_names_the_worst_place_with_its_figure(settings, writer):
     shop_air.fill(writer, "front-bench", now - DAY, now, 60_000, shift_pct=-22)
     shop_air.fill(writer, "varnish-room", now - DAY, now, 60_000)
     airs = air_now(Shop(settings).recent(), settings, now)
-    head = words.headline(airs, now, settings.zone, "C")
+    head = sentences.headline(airs, now, settings.zone, "C")
     assert head.state == "dry"
     assert head.sentence.startswith(f"Front bench, {airs[0].rh_pct:.0f} %. Very dry")
 
@@ -144,7 +148,7 @@ def test_the_headline_names_the_worst_place_with_its_figure(settings, writer):
 def test_when_all_is_right_the_headline_says_so_since_when_and_for_what(full, settings):
     now = now_ms()
     airs = air_now(full.recent(), settings, now)
-    head = words.headline(airs, now, settings.zone, "C")
+    head = sentences.headline(airs, now, settings.zone, "C")
     assert head.state == "right"
     assert head.sentence == "The air is right: all places within their bands."
     assert "glue and open work and for varnish" in head.detail
@@ -155,17 +159,17 @@ def test_a_quiet_sensor_is_told_before_what_is_right(settings, writer):
     shop_air.fill(writer, "front-bench", now - DAY, now - 2 * HOUR, 60_000)
     shop_air.fill(writer, "varnish-room", now - DAY, now, 60_000)
     airs = air_now(Shop(settings).recent(), settings, now)
-    head = words.headline(airs, now, settings.zone, "C")
+    head = sentences.headline(airs, now, settings.zone, "C")
     assert head.sentence.startswith("Nothing heard from Front bench since")
-    assert words.state_of(airs[0]) == "old"
-    assert "the last heard" in words.meaning(airs[0], now, settings.zone, "C")
+    assert sentences.state_of(airs[0]) == "old"
+    assert "the last heard" in sentences.meaning(airs[0], now, settings.zone, "C")
 
 
 def test_below_freezing_the_frost_point_is_named_and_the_dew_point_kept(settings, writer):
     now = now_ms()
     for quantity, value in ((Quantity.TEMPERATURE, -5.0), (Quantity.HUMIDITY, 80.0)):
         writer.write([Reading(Series("outdoors", "o", quantity), now, value)])
-    text = said(air.content(Shop(settings)))
+    text = said(air_page.content(Shop(settings)))
     assert "Frost point; dew point over water −7.9 °C" in text
 
 
@@ -173,7 +177,7 @@ def test_near_saturation_emc_is_said_as_above_24(settings, writer):
     now = now_ms()
     for quantity, value in ((Quantity.TEMPERATURE, 20.0), (Quantity.HUMIDITY, 97.0)):
         writer.write([Reading(Series("front-bench", "o", quantity), now, value)])
-    assert "above 24" in said(air.content(Shop(settings)))
+    assert "above 24" in said(air_page.content(Shop(settings)))
 
 
 def test_the_mark_on_the_strip_never_contradicts_the_verdict(settings, writer):
@@ -184,11 +188,11 @@ def test_the_mark_on_the_strip_never_contradicts_the_verdict(settings, writer):
                 writer.write([Reading(Series(place, "p", quantity), now + rh, value)])
         for one in air_now(Shop(settings).recent()[:2], settings, now + 100):
             if one.verdict.weight == 0:
-                assert air.mark_state(one) == "right", (one.place.id, rh)
+                assert air_page.mark_state(one) == "right", (one.place.id, rh)
 
 
 def test_an_empty_shop_says_how_to_send_the_first_reading(settings, writer):
-    text = said(air.content(Shop(settings)))
+    text = said(air_page.content(Shop(settings)))
     assert "benchweather/<place>/<sensor>" in text
     assert '"n":"temperature"' in text
 
@@ -220,11 +224,11 @@ def test_each_trouble_says_what_is_wrong_and_what_to_do(settings, writer):
     }
     for sentence, values in cases.items():
         shop_air.beat(settings, **values)
-        (found,) = words.troubles(shop.service_state(), None, now, settings.zone)
+        (found,) = sentences.troubles(shop.service_state(), None, now, settings.zone)
         assert found.sentence.startswith(sentence)
         assert found.remedy
     shop_air.beat(settings)
-    assert words.troubles(shop.service_state(), None, now, settings.zone) == []
+    assert sentences.troubles(shop.service_state(), None, now, settings.zone) == []
 
 
 @pytest.mark.parametrize("content", [None, b"", b"this is no database " * 500])
@@ -260,7 +264,7 @@ def test_a_locked_store_is_told_in_words(settings, writer, monkeypatch):
         monkeypatch.setattr("monitor.store.connection.BUSY_WAIT_S", 0.05)
         with pytest.raises(StoreUnavailable) as fault:
             Shop(settings).recent()
-        assert "cannot be read just now" in words.store_trouble(fault.value).sentence
+        assert "cannot be read just now" in sentences.store_trouble(fault.value).sentence
     finally:
         lock.close()
 
@@ -268,7 +272,7 @@ def test_a_locked_store_is_told_in_words(settings, writer, monkeypatch):
 # Past
 
 
-@pytest.mark.parametrize("span", list(past.SPANS))
+@pytest.mark.parametrize("span", list(past_page.SPANS))
 def test_every_span_draws_from_the_store(full, client, span):
     answer = draw(client, places=["front-bench", "outdoors"], span=span, quantity="dew_point")
     found = answer.json["response"]
@@ -390,9 +394,9 @@ def test_the_download_holds_every_reading_in_utc_and_local_time(full, client):
 
 
 def test_a_long_download_is_cut_to_the_newest_rows(full, client, monkeypatch):
-    from dashboard import queries
+    from dashboard.data import shop as data_shop
 
-    monkeypatch.setattr(queries, "CSV_ROWS_MAX", 300)
+    monkeypatch.setattr(data_shop, "CSV_ROWS_MAX", 300)
     now = now_ms()
     answer = client.get(
         f"/past.csv?places=front-bench&quantity=humidity&start={now - DAY}&end={now + 1}"
@@ -433,7 +437,7 @@ def test_a_name_that_a_spreadsheet_would_run_is_defused():
 def test_probes_shows_sensors_counts_and_refusals_as_text(full, writer):
     payload = b"<script>alert(1)</script>\x00\xff" * 20
     writer.write([], refusals=[Refusal(now_ms(), "a/<b>", payload, len(payload), "not JSON")])
-    text = said(probes.content(full))
+    text = said(sensors_page.content(full))
     assert "fb-1" in text
     assert "100 of 100" in text
     assert "Nothing wrong." in text
@@ -453,7 +457,7 @@ def test_probes_shows_sensors_counts_and_refusals_as_text(full, writer):
     ],
 )
 def test_a_payload_is_shown_as_harmless_text(payload, size, text):
-    assert probes.payload_words(payload, size) == text
+    assert sensors_page.payload_words(payload, size) == text
 
 
 # Headers and names

@@ -6,8 +6,9 @@ import dashboard_fixtures as shop_air
 import numpy as np
 import pytest
 
-from dashboard import queries, thinning
-from dashboard.queries import POINTS_MAX, Shop
+from dashboard.data import shop as data_shop
+from dashboard.data import thinning
+from dashboard.data.shop import POINTS_MAX, Shop
 from monitor.air.current import air_now
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
@@ -202,7 +203,7 @@ def test_the_token_changes_when_a_sensor_goes_quiet(shop, writer, settings, monk
     shop_air.beat(settings)
     first = shop.change_token()
     later = now_ms() + 400_000
-    monkeypatch.setattr(queries, "now_ms", lambda: later)
+    monkeypatch.setattr(data_shop, "now_ms", lambda: later)
     assert shop.change_token() != first
 
 

@@ -13,8 +13,11 @@ import pytest
 from test_dashboard_pages import said
 from test_dashboard_waits import HERE, readiness
 
-from dashboard import in_clamps, wait_parts, wait_series, wait_words
+from dashboard.air import in_clamps
 from dashboard.app import create_app
+from dashboard.bench import series as bench_series
+from dashboard.bench import text as bench_text
+from dashboard.bench import view as bench_view
 from monitor.commands import Journal
 from monitor.core.clock import now_ms, to_ms
 from monitor.domain.wait import Feel
@@ -60,7 +63,7 @@ def cleats(do, count=8, **more):
 
 
 def titles(waits):
-    return [wait_series.title(group) for group in wait_series.alike(waits, lambda wait: wait)]
+    return [bench_series.title(group) for group in bench_series.alike(waits, lambda wait: wait)]
 
 
 def standing(wait, **found):
@@ -95,8 +98,8 @@ def test_series_opened_apart_and_waits_named_alike_stay_apart(do):
 def test_a_row_of_a_series_releases_all_of_it_and_still_shows_each(do):
     ids = cleats(do, 3, clamps=1)
     found = [standing(wait) for wait in do.waits()]
-    of = wait_parts.axis(found, NOON)
-    row = wait_parts.row(found, of, PARIS, PLACES, writer=True)
+    of = bench_view.axis(found, NOON)
+    row = bench_view.row(found, of, PARIS, PLACES, writer=True)
     assert "1 clamp each" in said(row)
     parts = [part for part in row._traverse() if hasattr(part, "to_plotly_json")]
     props = [part.to_plotly_json()["props"] for part in parts]
@@ -111,7 +114,7 @@ def test_the_last_of_a_series_to_be_ready_is_told(do):
     late = {"ready_ms": NOON + 5 * HOUR, "ready_low_ms": None, "ready_high_ms": None}
     first, last = do.waits()
     found = [standing(first), standing(last, **late)]
-    shown = said(wait_parts.row(found, wait_parts.axis(found, NOON), PARIS, PLACES, writer=False))
+    shown = said(bench_view.row(found, bench_view.axis(found, NOON), PARIS, PLACES, writer=False))
     assert "Ready about 17:00." in shown
 
 
@@ -157,28 +160,28 @@ def test_the_wall_counts_what_is_on_hold(do):
 def test_damp_air_keeps_each_kind_of_work_from_its_own_end(do, kind, text):
     do("open", kind=kind, place="front-bench")
     found = standing(do.waits()[0], state=State.HOLD, hold=Hold.DAMP, hold_since_ms=NOON - HOUR)
-    assert text in wait_words.said(found, NOON, PARIS).sentence
+    assert text in bench_text.said(found, NOON, PARIS).sentence
 
 
 def test_a_wait_left_far_beyond_its_basis_says_what_just_right_would_mean(do):
     (wait,) = cleats(do, 1)
     do("release", at_ms=NOON + HOUR, wait=wait)
     (told,) = do.waits()
-    assert wait_words.well_past(told) == ""
+    assert bench_text.well_past(told) == ""
     basis_s = told.kind["basis_s"]
-    assert wait_words.well_past(replace(told, equivalent_s=1.4 * basis_s)) == ""
+    assert bench_text.well_past(replace(told, equivalent_s=1.4 * basis_s)) == ""
     past = replace(told, equivalent_s=3 * basis_s)
-    assert wait_words.well_past(past).startswith("It had 300 % of its basis.")
-    assert "It had 300 %" in said(wait_parts.felt([past], writer=True))
+    assert bench_text.well_past(past).startswith("It had 300 % of its basis.")
+    assert "It had 300 %" in said(bench_view.felt([past], writer=True))
     answered = replace(past, feel=Feel.RIGHT)
-    assert "It had" not in said(wait_parts.felt([answered], writer=True))
+    assert "It had" not in said(bench_view.felt([answered], writer=True))
 
 
 def test_what_was_foreseen_is_told_to_five_minutes_and_each_day_once(do):
     cleats(do, 1)
     at = [NOON + 30 * HOUR + m * MINUTE for m in (1, 22, 71)]
     wait = replace(do.waits()[0], foreseen_ms=tuple(at))
-    told = wait_words.foreseen(wait, NOON + 40 * HOUR, PARIS)
+    told = bench_text.foreseen(wait, NOON + 40 * HOUR, PARIS)
     assert told == "ready yesterday 18:20 (18:00 to 19:10)"
 
 

@@ -14,12 +14,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_dashboard_pages import said
 
-from dashboard import formats, wait_parts, wait_wishes, wait_words
+from dashboard.air import page as air_page
 from dashboard.app import create_app
-from dashboard.kept_journal import KeptJournal
-from dashboard.pages import air, bench_kinds
-from dashboard.queries import Shop
-from dashboard.wait_book import WaitBook
+from dashboard.bench import forms as bench_forms
+from dashboard.bench import text as bench_text
+from dashboard.bench import view as bench_view
+from dashboard.bench import wait_types_page as bench_wait_types_page
+from dashboard.data.journal import KeptJournal
+from dashboard.data.shop import Shop
+from dashboard.data.waits import WaitBook
+from dashboard.ui import formats
 from monitor.core.clock import now_ms, to_ms
 from monitor.domain.events import About, Event
 from monitor.domain.wait import Action, Feel, apply, decide
@@ -76,7 +80,7 @@ def readiness(**more):
 
 
 def sentence(found, of=None):
-    told = wait_words.said(Standing(of or wait(), KINDS["plate-crack"], found), NOON, PARIS)
+    told = bench_text.said(Standing(of or wait(), KINDS["plate-crack"], found), NOON, PARIS)
     return told.sentence
 
 
@@ -140,7 +144,7 @@ def test_a_wait_is_told_in_a_plain_sentence(found, text):
 
 
 def test_what_cannot_be_said_says_why():
-    told = wait_words.said(Standing(wait(), KINDS["plate-crack"], None, "No sensor."), NOON, PARIS)
+    told = bench_text.said(Standing(wait(), KINDS["plate-crack"], None, "No sensor."), NOON, PARIS)
     assert (told.state, told.sentence) == ("unknown", "No sensor.")
 
 
@@ -162,31 +166,31 @@ def test_a_paused_wait_says_since_when_and_what_it_has_had():
 )
 def test_a_wanted_time_is_held_against_the_range(wanted_h, found, text):
     of = wait(wanted_ms=NOON + wanted_h * HOUR)
-    told = wait_words.said(Standing(of, KINDS["plate-crack"], readiness(**found)), NOON, PARIS)
+    told = bench_text.said(Standing(of, KINDS["plate-crack"], readiness(**found)), NOON, PARIS)
     assert text in told.more
 
 
 def test_missing_readings_and_air_outside_the_claim_are_told():
     found = readiness(unknown_s=3 * 3600.0, outside_claim=True)
     more = " ".join(
-        wait_words.said(Standing(wait(), KINDS["plate-crack"], found), NOON, PARIS).more
+        bench_text.said(Standing(wait(), KINDS["plate-crack"], found), NOON, PARIS).more
     )
     assert "Readings are missing for 3 h" in more
     assert "outside what the law is meant for" in more
 
 
 def test_the_range_says_what_it_rests_on_the_most_first():
-    assert wait_words.rests_on(readiness()) == (
+    assert bench_text.rests_on(readiness()) == (
         "The range rests on the basis of its kind (80 %) and the air to come (20 %). The air to "
         "come is from the pattern of the last weeks."
     )
-    assert wait_words.rests_on(readiness(), foretold=True).endswith("is from the outlook.")
+    assert bench_text.rests_on(readiness(), foretold=True).endswith("is from the outlook.")
 
 
 def test_every_caution_and_every_hold_has_words():
-    assert set(wait_words.CAUTIONS) == set(Caution)
-    assert set(wait_words.HOLDS) == set(Hold) - {Hold.NONE}
-    assert set(wait_words.FEELS) == set(Feel)
+    assert set(bench_text.CAUTIONS) == set(Caution)
+    assert set(bench_text.HOLDS) == set(Hold) - {Hold.NONE}
+    assert set(bench_text.FEELS) == set(Feel)
 
 
 @given(st.integers(0, 4 * 365 * 24 * 60))
@@ -199,9 +203,9 @@ def test_a_moment_typed_as_shown_is_the_same_minute(minutes):
 
 def test_the_bar_keeps_within_its_axis_and_done_ends_now():
     standing = Standing(wait(started=NOON - 90 * HOUR), KINDS["plate-crack"], readiness())
-    of = wait_parts.axis([standing], NOON)
-    assert of.start_ms == NOON - wait_parts.BACK_MS[1]
-    parts = {p.className: p.style for p in wait_parts.bar(standing, of, PARIS).children}
+    of = bench_view.axis([standing], NOON)
+    assert of.start_ms == NOON - bench_view.BACK_MS[1]
+    parts = {p.className: p.style for p in bench_view.bar(standing, of, PARIS).children}
     assert parts["done"]["left"] == "0.00%"
     assert parts["done"]["width"] == parts["now"]["left"] == parts["togo"]["left"]
 
@@ -247,7 +251,7 @@ def test_the_full_bench_is_told_by_ready_time_each_with_its_state(settings, ids,
     assert len(found) == len(ids) == 13
     ready = [s.readiness.ready_ms for s in found if s.readiness and s.readiness.ready_ms]
     assert ready == sorted(ready)
-    states = {s.wait.id: wait_words.said(s, now_ms(), settings.zone).state for s in found}
+    states = {s.wait.id: bench_text.said(s, now_ms(), settings.zone).state for s in found}
     assert states[ids[4]] == "ready"
     assert states[ids[6]] == "hold"
     assert states[ids[11]] == "paused"
@@ -278,10 +282,10 @@ def test_the_most_used_kinds_come_first(ids, book):
 
 def test_the_wall_shows_clamps_only_when_there_are_any(settings, commands, book):
     shop = Shop(settings)
-    assert "In clamps" not in said(air.content(shop, book))
+    assert "In clamps" not in said(air_page.content(shop, book))
     wish = {"do": "open", "kind": "cleat", "place": "front-bench", "what": "f-hole"}
     commands.carry_out(wish, now_ms())
-    text = said(air.content(shop, book))
+    text = said(air_page.content(shop, book))
     assert "In clamps" in text
     assert "f-hole" in text
 
@@ -422,7 +426,7 @@ def test_a_kind_is_changed_added_and_taken_off(settings, commands, client, book)
         status, answer = do(client, do="kind", kind="cleat", form={"law.hard_activity": "2"})
         assert status == 409
         assert "hard_activity" in answer["refused"]
-        form = wait_wishes.shown_of(changed)
+        form = bench_forms.shown_of(changed)
         assert do(client, do="kind", kind="cleat", form=form)[0] == 409
         assert do(client, do="kind", kind="cleat", never_shorter="no")[0] == 200
         assert book.kind("cleat") == replace(changed, never_shorter=False)
@@ -432,16 +436,16 @@ def test_a_kind_is_changed_added_and_taken_off(settings, commands, client, book)
 
 def test_a_kind_shows_every_parameter_and_what_was_taught(settings, commands, ids, book):
     commands.carry_out({"do": "release", "wait": ids[4], "feel": "soft"}, now_ms())
-    shown = said(bench_kinds.taught(book.kind("rib-seam"), book.learned("rib-seam")))
+    shown = said(bench_wait_types_page.taught(book.kind("rib-seam"), book.learned("rib-seam")))
     assert "Before: basis 4 h" in shown
     assert "1 release: 1 still soft." in shown.replace("Releases", "releases")
-    table = said(bench_kinds.figures(book.kind("rib-seam"), False))
+    table = said(bench_wait_types_page.figures(book.kind("rib-seam"), False))
     assert "Wood memory" in table
     assert "0.55 to 0.95" in table
 
 
 def test_the_quick_card_is_one_in_reference_air_and_says_where_it_misleads():
-    text = said(bench_kinds.card(KINDS["cleat"], "C"))
+    text = said(bench_wait_types_page.card(KINDS["cleat"], "C"))
     assert "1.00" in text
     assert "hold" in text
     assert "by the law it takes 10.5 h" in text

@@ -9,7 +9,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from test_dashboard_pages import ask_dash
 
-from dashboard import sign_in
+from dashboard.access import sign_in
 from dashboard.app import create_app
 from monitor.core.clock import now_ms
 from monitor.store import Writer

@@ -8,10 +8,10 @@ import pytest
 import test_dashboard_waits as waits
 from test_dashboard_waits import HOUR, NOON, PARIS
 
-from dashboard import calendar_feed
-from dashboard.pages import bench_plan
-from dashboard.queries import Shop
-from dashboard.wait_book import Plan
+from dashboard.bench import calendar_feed
+from dashboard.bench import ready_by_page as bench_ready_by_page
+from dashboard.data.shop import Shop
+from dashboard.data.waits import Plan
 from monitor.core.clock import now_ms, to_ms
 from monitor.science.waits.ready_by import LatestStart
 
@@ -54,12 +54,12 @@ def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
     ],
 )
 def test_latest_starts_are_never_told_too_late(start, said):
-    assert bench_plan.start_words(start, NOON, PARIS, NOON + 6 * HOUR) == said
+    assert bench_ready_by_page.start_words(start, NOON, PARIS, NOON + 6 * HOUR) == said
 
 
 def test_a_wanted_time_must_lie_ahead_within_the_coming_air(settings):
     shop = Shop(settings)
-    assert bench_plan.asked_for(shop, "x", "open", "", [0, 0]).plan.wanted_ms > now_ms()
+    assert bench_ready_by_page.asked_for(shop, "x", "open", "", [0, 0]).plan.wanted_ms > now_ms()
     faults = {
         "": "Choose",
         "2020-01-01T10:00": "past",
@@ -67,15 +67,15 @@ def test_a_wanted_time_must_lie_ahead_within_the_coming_air(settings):
         "x": "no date",
     }
     for at, why in faults.items():
-        asked = bench_plan.asked_for(shop, "x", "at", at, [0, 0])
+        asked = bench_ready_by_page.asked_for(shop, "x", "at", at, [0, 0])
         assert asked.plan is None
         assert why in asked.fault
 
 
 def test_what_if_steps_and_ends():
-    assert bench_plan.stepped("plan-warm", [0.0, 0.0]) == [1.0, 0.0]
-    assert bench_plan.stepped("plan-dry", [0.0, 25.0]) == [0.0, 25.0]
-    assert bench_plan.drier_words(-5) == "5 % RH damper"
+    assert bench_ready_by_page.stepped("plan-warm", [0.0, 0.0]) == [1.0, 0.0]
+    assert bench_ready_by_page.stepped("plan-dry", [0.0, 25.0]) == [0.0, 25.0]
+    assert bench_ready_by_page.drier_words(-5) == "5 % RH damper"
 
 
 # The calendar

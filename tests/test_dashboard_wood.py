@@ -16,13 +16,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_dashboard_pages import ask_dash, ask_page, said
 
-from dashboard import figures, wood_figures, wood_parts, wood_words
 from dashboard.app import create_app
-from dashboard.kept_journal import KeptJournal
-from dashboard.pages import wood, wood_instrument
-from dashboard.queries import Shop
-from dashboard.themes import theme
-from dashboard.wood_book import WoodBook
+from dashboard.data.journal import KeptJournal
+from dashboard.data.shop import Shop
+from dashboard.data.wood import WoodBook
+from dashboard.ui import plots
+from dashboard.ui.themes import theme
+from dashboard.wood import figure as wood_figure
+from dashboard.wood import instrument_page as wood_instrument_page
+from dashboard.wood import page as wood_page
+from dashboard.wood import text as wood_text
+from dashboard.wood import view as wood_view
 from monitor.core.clock import now_ms, to_ms
 from monitor.science.plates.answer import Close, Range, Reason
 from monitor.science.plates.history import History
@@ -50,8 +54,8 @@ NAN, INF = math.nan, math.inf
     ],
 )
 def test_how_far_from_rest_is_said_with_its_range_and_never_surer_than_it_is(off, side, text):
-    assert wood_words.side(Range(*off)) == side
-    assert wood_words.off_rest(Range(*off)) == text
+    assert wood_text.side(Range(*off)) == side
+    assert wood_text.off_rest(Range(*off)) == text
 
 
 @pytest.mark.parametrize(
@@ -65,16 +69,16 @@ def test_how_far_from_rest_is_said_with_its_range_and_never_surer_than_it_is(off
     ],
 )
 def test_a_gap_is_said_in_millimetres_across_the_stated_width(change, text):
-    assert wood_words.moved(Range(*change), 245) == text
+    assert wood_text.moved(Range(*change), 245) == text
 
 
 @given(st.lists(st.floats(-9, 9), min_size=3, max_size=3).map(sorted))
 def test_a_gap_names_a_direction_only_if_the_range_does(values):
-    text = wood_words.moved(Range(*values), 200)
+    text = wood_text.moved(Range(*values), 200)
     if "narrower" in text and "wider" not in text:
-        assert values[2] <= wood_words.LEAST_MM
+        assert values[2] <= wood_text.LEAST_MM
     if "wider" in text and "narrower" not in text:
-        assert values[0] >= -wood_words.LEAST_MM
+        assert values[0] >= -wood_text.LEAST_MM
 
 
 @pytest.mark.parametrize(
@@ -89,7 +93,7 @@ def test_a_gap_names_a_direction_only_if_the_range_does(values):
     ],
 )
 def test_how_long_until_it_has_settled(in_s, text):
-    assert wood_words.settles_words(Range(*in_s)) == text
+    assert wood_text.settles_words(Range(*in_s)) == text
 
 
 # With the store, the desk and the journal as they are
@@ -173,7 +177,7 @@ def test_the_one_furthest_from_its_rest_is_first_and_what_is_not_known_last(gues
     found = book.standings()
     ids = [one.instrument.id for one in found]
     assert (ids[0], ids[-1]) == ("va-2-viola", "db-4")
-    head, after = wood_words.title(found)
+    head, after = wood_text.title(found)
     assert head.startswith("Furthest from its rest: VA-2 viola, ")
     assert head.endswith(" % too dry.")
     assert after == "4 instruments in the shop."
@@ -194,13 +198,13 @@ def test_an_answer_is_kept_until_anything_is_done_with_an_instrument(guests, boo
 def test_an_answer_grows_old(guests, book, monkeypatch):
     first = book.standings()
     later = now_ms() + 61_000
-    monkeypatch.setattr("dashboard.wood_book.now_ms", lambda: later)
+    monkeypatch.setattr("dashboard.data.wood.now_ms", lambda: later)
     assert book.standings() is not first
 
 
 def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(guests, book):
     told = {
-        one.instrument.id: wood_words.closeness(one, now_ms(), PARIS) for one in book.standings()
+        one.instrument.id: wood_text.closeness(one, now_ms(), PARIS) for one in book.standings()
     }
     dry = told["va-2-viola"]
     assert (dry.close, dry.word) == (Close.NOT_YET, "Not yet")
@@ -219,12 +223,12 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
     answer = standing.answer
     ready = Range(86_400.0, 3 * 86_400.0, 9 * 86_400.0)
     soon = replace(answer, closing=replace(answer.closing, ready_in_s=ready))
-    told = wood_words.closeness(WoodStanding(standing.instrument, soon), NOON, PARIS)
+    told = wood_text.closeness(WoodStanding(standing.instrument, soon), NOON, PARIS)
     assert told.then == (
         "If the present air holds, from about Sat 28 Nov (tomorrow 12:00 to Fri 4 Dec)."
     )
     never = replace(answer, closing=replace(answer.closing, ready_in_s=ready._replace(high=INF)))
-    told = wood_words.closeness(WoodStanding(standing.instrument, never), NOON, PARIS)
+    told = wood_text.closeness(WoodStanding(standing.instrument, never), NOON, PARIS)
     assert told.then.endswith("to never).")
     old = replace(
         answer,
@@ -232,13 +236,13 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
             answer.closing, close=Close.UNKNOWN, reason=Reason.OLD_AIR, ready_in_s=None
         ),
     )
-    told = wood_words.closeness(WoodStanding(standing.instrument, old), now_ms(), PARIS)
+    told = wood_text.closeness(WoodStanding(standing.instrument, old), now_ms(), PARIS)
     assert told.why.startswith("The last reading of its air is from ")
     assert told.then == ""
 
 
 def test_the_page_shows_each_instrument_its_parts_and_the_small_print(guests, shop, book):
-    text = said(wood.live(shop, book))
+    text = said(wood_page.live(shop, book))
     for part in ("top", "back", "ribs", "neck block"):
         assert text.count(part) >= 3
     assert "viola, closed, Front bench" in text
@@ -246,7 +250,7 @@ def test_the_page_shows_each_instrument_its_parts_and_the_small_print(guests, sh
     assert "across 245 mm" in text
     assert "Humidifier:" in text
     assert "Your local codes" in text
-    one = said(wood_instrument.inside(book.instrument("va-2-viola"), shop, book))
+    one = said(wood_instrument_page.inside(book.instrument("va-2-viola"), shop, book))
     assert "Taken for granted: it came with the moisture that wood keeps at its home" in one
     assert "stress not known" in one
     assert "cleat by the bar" in one
@@ -254,7 +258,7 @@ def test_the_page_shows_each_instrument_its_parts_and_the_small_print(guests, sh
 
 def test_a_part_is_drawn_between_drier_and_damper(guests, book):
     for one in book.standing("va-2-viola").answer.parts:
-        pieces = {piece.className: piece for piece in wood_parts.scale(one).children}
+        pieces = {piece.className: piece for piece in wood_view.scale(one).children}
         place = {
             name: float(piece.style["left"].rstrip("%"))
             for name, piece in pieces.items()
@@ -264,7 +268,7 @@ def test_a_part_is_drawn_between_drier_and_damper(guests, book):
         assert place["range"] <= place["mark"] <= place["range"] + width
         assert 0 <= place["mark"] < 50
         assert 0 <= place["settle"] < 50
-    assert [wood_parts.at(x) for x in (-99, -5, 0, 2.5, 99)] == [0, 0, 50, 75, 100]
+    assert [wood_view.at(x) for x in (-99, -5, 0, 2.5, 99)] == [0, 0, 50, 75, 100]
 
 
 def test_everything_done_is_told_with_who(guests, shop, book, commands):
@@ -277,7 +281,7 @@ def test_everything_done_is_told_with_who(guests, shop, book, commands):
         parts=[PRESETS["viola"][0].to_mapping() | {"thickness_mm": 2.8}],
     )
     ask(commands, "leave", instrument="va-2-viola")
-    text = said(wood_instrument.history(book.instrument("va-2-viola"), shop))
+    text = said(wood_instrument_page.history(book.instrument("va-2-viola"), shop))
     for told in (
         "Handed out",
         "Put right: parts top 2.8 × 245 mm",
@@ -383,7 +387,7 @@ def stay():
 
 
 def view(stay, width=1280):
-    return figures.View(NOON, int(stay.at_ms[-1]), PARIS, "C", width)
+    return plots.View(NOON, int(stay.at_ms[-1]), PARIS, "C", width)
 
 
 def a_wait(commands, book):
@@ -402,10 +406,10 @@ def a_wait(commands, book):
 
 
 def test_the_plot_is_a_figure_with_each_part_the_rest_and_the_open_time(stay):
-    plot = wood_figures.stay_plot(stay, [], view(stay), theme("day"))
+    plot = wood_figure.stay_plot(stay, [], view(stay), theme("day"))
     drawn = go.Figure(plot)
     assert [trace.name for trace in drawn.data] == ["air's balance", "top", "back"]
-    assert all(len(trace.x) <= wood_figures.POINTS_MAX for trace in drawn.data)
+    assert all(len(trace.x) <= wood_figure.POINTS_MAX for trace in drawn.data)
     rest = [s for s in drawn.layout.shapes if s.type == "line"]
     assert [s.y0 for s in rest] == [11.0]
     (opened,) = [s for s in drawn.layout.shapes if s.type == "rect" and s.line.width == 1]
@@ -417,8 +421,8 @@ def test_the_plot_is_a_figure_with_each_part_the_rest_and_the_open_time(stay):
 def test_what_is_foretold_goes_on_dotted_behind_now_and_is_within_the_scale(stay):
     last = int(stay.at_ms[-1])
     at = last + 3_600_000 * np.arange(1, 25)
-    coming = wood_figures.Coming(at, {"top": np.full(24, 2.0)})
-    plot = wood_figures.stay_plot(stay, [], view(stay), theme("day"), coming)
+    coming = wood_figure.Coming(at, {"top": np.full(24, 2.0)})
+    plot = wood_figure.stay_plot(stay, [], view(stay), theme("day"), coming)
     drawn = go.Figure(plot)
     (ahead,) = [trace for trace in drawn.data if trace.name == "top, foretold"]
     assert ahead.line.dash == "dot"
@@ -428,7 +432,7 @@ def test_what_is_foretold_goes_on_dotted_behind_now_and_is_within_the_scale(stay
 
 
 def test_a_gap_in_the_air_is_a_gap_in_every_line(stay):
-    points = wood_figures.shown(stay)
+    points = wood_figure.shown(stay)
     (gone,) = np.flatnonzero(np.isnan(points["air_pct"]))
     assert points["at_ms"][gone - 1] <= stay.at_ms[699]
     assert points["at_ms"][gone] >= stay.at_ms[700]
@@ -440,7 +444,7 @@ def test_a_gap_in_the_air_is_a_gap_in_every_line(stay):
 
 
 def test_on_a_phone_the_names_stand_over_the_plot(stay):
-    layout = wood_figures.stay_plot(stay, [], view(stay, 390), theme("night"))["layout"]
+    layout = wood_figure.stay_plot(stay, [], view(stay, 390), theme("night"))["layout"]
     assert layout["showlegend"]
     assert [note["text"] for note in layout["annotations"]] == ["open"]
 
@@ -448,8 +452,8 @@ def test_on_a_phone_the_names_stand_over_the_plot(stay):
 def test_a_wait_is_marked_along_the_foot_and_its_name_stays_text(stay, commands, book):
     waits = a_wait(commands, book)
     now = now_ms()
-    span = figures.View(now - DAY, now + 1000, PARIS, "C")
-    plot = wood_figures.stay_plot(stay, waits, span, theme("day"))
+    span = plots.View(now - DAY, now + 1000, PARIS, "C")
+    plot = wood_figure.stay_plot(stay, waits, span, theme("day"))
     mark = plot["data"][-1]
     assert mark["name"] == "waits"
     assert mark["x"][0] == waits[0].started_ms
@@ -457,15 +461,17 @@ def test_a_wait_is_marked_along_the_foot_and_its_name_stays_text(stay, commands,
 
 
 def test_the_plot_is_told_in_a_sentence(stay):
-    text = wood_figures.summary(stay, view(stay))
+    text = wood_figure.summary(stay, view(stay))
     assert "top 11.0 to 8.0 %, back 11.0 to 10.0 %; rest 11.0 %." in text
     assert "Its air was read 90 % of the time." in text
 
 
 def test_a_stay_without_any_air_says_so(guests, shop, book):
-    plot, text = wood_instrument.drawing("db-4", {}, shop, book)
+    plot, text = wood_instrument_page.drawing("db-4", {}, shop, book)
     assert plot["layout"]["annotations"][0]["text"] == "None of its air has been read yet."
     assert text == ""
-    plot, text = wood_instrument.drawing("vn-1", {"theme": "night", "width": 1920}, shop, book)
+    plot, text = wood_instrument_page.drawing(
+        "vn-1", {"theme": "night", "width": 1920}, shop, book
+    )
     go.Figure(plot)
     assert "rest 9." in text

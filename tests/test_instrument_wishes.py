@@ -12,11 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_dashboard_wood import HERE, HOUR, NOON, PARIS
 
-from dashboard import formats, instrument_wishes
-from dashboard.kept_journal import KeptJournal
-from dashboard.queries import Shop
-from dashboard.wishes import WishFault
-from dashboard.wood_book import WoodBook
+from dashboard.data.journal import KeptJournal
+from dashboard.data.shop import Shop
+from dashboard.data.wood import WoodBook
+from dashboard.ui import formats
+from dashboard.ui.form_input import WishFault
+from dashboard.wood import forms as wood_forms
 from monitor.core.clock import now_ms
 from monitor.domain.events import About, Event
 from monitor.domain.instrument import Did, apply, decide
@@ -29,7 +30,7 @@ book, shop, client = fixtures.book, fixtures.shop, fixtures.client
 
 def wish(form, shop, book, do="register", **more):
     asked = {"id": "a", "by": "Ina", "do": do, "at_ms": NOON, **more}
-    return instrument_wishes.command_of(asked, form, shop, book)
+    return wood_forms.command_of(asked, form, shop, book)
 
 
 NEW = {"reference": "VN-9", "kind": "violin", "place": "front-bench", "opened": "no"}
@@ -72,7 +73,7 @@ def test_temperatures_are_read_in_the_readers_unit(tmp_path):
         found = wish(NEW | {"home_temp": "68", "cold": "39.2"}, shop, book)
         assert (found["home_temp_c"], found["arrived_temp_c"]) == (20.0, 4.0)
         wrong = wish(NEW | {"home_temp": "140"}, shop, book)
-        fields = instrument_wishes.fields_of(wrong, {"home_temp": "140"}, shop, book, NOON)
+        fields = wood_forms.fields_of(wrong, {"home_temp": "140"}, shop, book, NOON)
     assert fields == {"home_temp": "140: must be 23 °F to 104 °F"}
 
 
@@ -121,7 +122,7 @@ def test_what_cannot_be_is_refused_by_the_service_and_told_at_its_field(
     assert status == 409
     assert list(answer["fields"]) == [field]
     assert why in answer["fields"][field]
-    assert instrument_wishes.LABELS[field] in answer["refused"]
+    assert wood_forms.LABELS[field] in answer["refused"]
     assert commands.journal.instruments == {}
 
 
@@ -168,7 +169,7 @@ def test_what_was_done_earlier_is_noted_with_its_time(settings, commands, guests
 
 def test_only_what_was_changed_is_amended(settings, commands, guests, client, shop, book):
     one = book.instrument("va-2-viola")
-    shown = instrument_wishes.form_of(one, shop)
+    shown = wood_forms.form_of(one, shop)
     with shop_air.desk(settings, commands):
         same = do(client, do="amend", instrument=one.id, form=shown)
         assert same == (409, {"refused": "Nothing was changed."})
@@ -191,7 +192,7 @@ def test_a_part_can_be_added_and_the_presets_taken_again(
     settings, commands, guests, client, shop, book
 ):
     one = book.instrument("va-2-viola")
-    shown = instrument_wishes.form_of(one, shop)
+    shown = wood_forms.form_of(one, shop)
     bar = {
         "name": "bass bar",
         "species": "norway_spruce",
@@ -233,7 +234,7 @@ def test_a_part_can_be_added_and_the_presets_taken_again(
 def test_a_part_that_cannot_be_is_told_at_its_field(
     settings, commands, guests, client, shop, book, form, fields
 ):
-    shown = instrument_wishes.form_of(book.instrument("va-2-viola"), shop)
+    shown = wood_forms.form_of(book.instrument("va-2-viola"), shop)
     with shop_air.desk(settings, commands):
         status, answer = do(client, do="amend", instrument="va-2-viola", form=shown | form)
     assert status == 409
@@ -253,10 +254,10 @@ def test_whatever_is_sent_is_a_command_or_a_fault_in_words(form):
     )
     one = apply(None, Event(About.INSTRUMENT, "vn-9", NOON, "", Did.REGISTER, body))
     with contextlib.suppress(WishFault):
-        command = instrument_wishes.command_of(
+        command = wood_forms.command_of(
             {"do": "amend", "instrument": "vn-9"}, form, _FakeShop(), _One(one)
         )
-        instrument_wishes.fields_of(command, form, _FakeShop(), _One(one), NOON)
+        wood_forms.fields_of(command, form, _FakeShop(), _One(one), NOON)
 
 
 class _One:

@@ -66,7 +66,7 @@ def test_one_outside_library_stands_behind_one_module(library, only_in):
         if library in _imported(path)
     }
     if library == "monitor.store":  # on the board's side only the queries know the store
-        assert {p for p in importers if p.startswith("dashboard/")} == {"dashboard/queries.py"}
+        assert {p for p in importers if p.startswith("dashboard/")} == {"dashboard/data/shop.py"}
     else:
         assert importers <= only_in
 

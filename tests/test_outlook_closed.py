@@ -18,8 +18,8 @@ from monitor.science.outlook.record import STEPS, Hours, Issues, Outdoors
 from monitor.science.outlook.room import known, running
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.what_if import Change, Launch, moved
-from sensors import habits
-from sensors.shop import BENCH, OUTDOORS, Shop
+from sensors.demo.shop import BENCH, OUTDOORS, Shop
+from sensors.simulator import habits
 
 HOUR = 3_600_000
 END = to_ms(datetime(2027, 1, 2, 14, tzinfo=UTC))

@@ -26,8 +26,8 @@ from monitor.science.outlook.record import STEPS
 from monitor.science.outlook.room import described
 from monitor.settings import load
 from monitor.store import Reader, Writer, forecasts
-from sensors.forecasts import Forecasts, issues
-from sensors.shop import BENCH, OUTDOORS, Shop
+from sensors.demo.forecasts import Forecasts, issues
+from sensors.demo.shop import BENCH, OUTDOORS, Shop
 
 pytestmark = pytest.mark.slow
 

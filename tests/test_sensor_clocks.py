@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from dashboard_fixtures import settings_in
 
-from dashboard.pages.probes import content
-from dashboard.queries import Shop
+from dashboard.data.shop import Shop
+from dashboard.sensors.page import content
 from monitor.air.current import recent
 from monitor.air.place_means import means
 from monitor.air.unreliable_readings import doubtful

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from dashboard_fixtures import settings_in
 
-from dashboard.pages.probes import content
-from dashboard.queries import Shop
+from dashboard.data.shop import Shop
+from dashboard.sensors.page import content
 from monitor.air.current import recent
 from monitor.air.place_means import means
 from monitor.alerting.observations import moved_on

@@ -12,9 +12,9 @@ import pytest
 from monitor.core.clock import from_ms, to_ms
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
-from sensors import habits, room
-from sensors.shop import GRID_MS, SPIN_UP_MS
-from sensors.weather import OutdoorYear
+from sensors.demo.shop import GRID_MS, SPIN_UP_MS
+from sensors.simulator import habits, room
+from sensors.simulator.weather import OutdoorYear
 
 BERLIN = ZoneInfo("Europe/Berlin")
 SEED = 7

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from monitor.core.clock import from_ms, to_ms
 from monitor.core.measurements import MEASURES, Quantity
 from monitor.science.saturation import saturation_vapour_pressure
-from sensors import room
-from sensors.chance import normal, uniform
-from sensors.sensing import SENSOR_ERRORS
-from sensors.shop import BENCH, CORNER, OUTDOORS, SERIES, Shop
+from sensors.demo.shop import BENCH, CORNER, OUTDOORS, SERIES, Shop
+from sensors.simulator import room
+from sensors.simulator.chance import normal, uniform
+from sensors.simulator.sensing import SENSOR_ERRORS
 
 BERLIN = ZoneInfo("Europe/Berlin")
 SEED = 7

@@ -24,12 +24,12 @@ from monitor.readings.payload import Contract
 from monitor.readings.payload.senml import Senml
 from monitor.science.air import vapour_pressure
 from monitor.store import Reader, Writer
-from sensors import habits, room, shops, simulate
-from sensors.drawn import drawn
-from sensors.messages import messages
-from sensors.shop import GRID_MS
-from sensors.shops import PLACES, Shops
-from sensors.weather import OutdoorYear
+from sensors.demo.shop import GRID_MS
+from sensors.simulator import habits, room, shops, simulate
+from sensors.simulator.drawn_shop import drawn
+from sensors.simulator.messages import messages
+from sensors.simulator.shops import PLACES, Shops
+from sensors.simulator.weather import OutdoorYear
 
 BERLIN = ZoneInfo("Europe/Berlin")
 T, RH, P = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from monitor.core.clock import to_ms
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
-from sensors.weather import HOURS, OutdoorYear
+from sensors.simulator.weather import HOURS, OutdoorYear
 
 UTC_ZONE = ZoneInfo("UTC")
 BERLIN = ZoneInfo("Europe/Berlin")

@@ -12,7 +12,7 @@ from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
 from monitor.core.measurements import Quantity
 from monitor.science.waits.pattern import daily_pattern_ensemble, persistent_ensemble
-from sensors.shop import CORNER, Shop
+from sensors.demo.shop import CORNER, Shop
 
 DAY_MS = 86_400_000
 NOW = to_ms(datetime(2025, 3, 20, 11, 40, tzinfo=UTC))

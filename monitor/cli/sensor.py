@@ -54,7 +54,7 @@ def _agent(context: typer.Context) -> None:
 
 
 def _simulate(context: typer.Context) -> None:
-    _become("sensors.simulate", context.args)
+    _become("sensors.simulator.simulate", context.args)
 
 
 for _name, _help, _what in (

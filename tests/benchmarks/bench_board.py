@@ -25,10 +25,10 @@ sys.path[:0] = [str(Path(__file__).parent.parent), str(Path(__file__).parent.par
 
 import dashboard_fixtures as shop_air
 
-from dashboard import figures
-from dashboard.pages import past
-from dashboard.past_choice import SPANS, Choice
-from dashboard.queries import Shop
+from dashboard.data.shop import Shop
+from dashboard.past import page as past_page
+from dashboard.past.selection import SPANS, Choice
+from dashboard.ui import plots
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import Writer
@@ -77,7 +77,7 @@ def server_side(settings, runs: int) -> None:
     start = time.perf_counter()
     now = now_ms()
     choice = Choice(("front-bench",), "humidity", "day", None, None)
-    past.answered(choice, {}, now, shop)
+    past_page.answered(choice, {}, now, shop)
     told("first figure of the process", 1000 * (time.perf_counter() - start), "ms", 1000)
     for places in (("front-bench",), ("front-bench", "varnish-room", "outdoors")):
         for quantity in ("humidity", "dew_point", "wet_bulb"):
@@ -86,7 +86,7 @@ def server_side(settings, runs: int) -> None:
                 target = 40 if len(places) == 1 else 100
 
                 def draw(asked=asked) -> None:
-                    json.dumps(figures.sent(past.answered(asked, {}, now_ms(), shop).figure))
+                    json.dumps(plots.sent(past_page.answered(asked, {}, now_ms(), shop).figure))
 
                 told(
                     f"{len(places)} place(s), {quantity}, {span}: figure",
@@ -94,13 +94,13 @@ def server_side(settings, runs: int) -> None:
                     "ms",
                     target,
                 )
-                figure = past.answered(asked, {}, now_ms(), shop).figure
+                figure = past_page.answered(asked, {}, now_ms(), shop).figure
                 most = max((len(t["x"]) for t in figure["data"]), default=0)
                 if most > 2000:
                     told("  points in a trace", most, "", 2000)
-    from dashboard.pages import air
+    from dashboard.air import page as air_page
 
-    told("wall page, content", median_ms(lambda: air.content(shop), runs), "ms", 40)
+    told("wall page, content", median_ms(lambda: air_page.content(shop), runs), "ms", 40)
     told("nothing new: change token", median_ms(shop.change_token, 50), "ms", 2)
 
 

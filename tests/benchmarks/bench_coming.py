@@ -21,12 +21,12 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[i]) for i in (2, 1)]
 import coming_fixtures
 import dashboard_fixtures as shop_air
 
-from dashboard import coming_book
-from dashboard.figures import sent
-from dashboard.pages import coming
-from dashboard.queries import Shop
+from dashboard.coming import page as coming_page
+from dashboard.data import outlook as data_outlook
+from dashboard.data.shop import Shop
+from dashboard.ui.plots import sent
 from monitor.store import Writer
-from sensors.shop import BENCH
+from sensors.demo.shop import BENCH
 
 NOW = int(datetime(2026, 11, 20, 12, 7, tzinfo=UTC).timestamp() * 1000)
 TARGET_S = 0.3
@@ -41,20 +41,22 @@ def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("--quick", action="store_true", help="fewer repeats")
     repeats = 5 if arguments.parse_args().quick else 30
-    coming_book.now_ms = coming.now_ms = lambda: NOW
+    data_outlook.now_ms = coming_page.now_ms = lambda: NOW
     with tempfile.TemporaryDirectory() as folder:
         settings = shop_air.settings_in(Path(folder))
         with contextlib.closing(Writer(settings.store_path)) as writer:
             coming_fixtures.fill(settings, writer, NOW)
         coming_fixtures.look(settings, NOW)
         shop = Shop(settings)
-        book = coming_book.ComingBook(shop)
+        book = data_outlook.ComingBook(shop)
         print(f"{'the callback, 200 members':32} {'median':>8} {'worst':>8}   target {TARGET_S} s")
         for name, wish in WISHES.items():
             taken = []
             for _ in range(repeats):
                 start = time.perf_counter()
-                plot, *_ = coming.answered(BENCH, "humidity", wish, {"width": 1280}, shop, book)
+                plot, *_ = coming_page.answered(
+                    BENCH, "humidity", wish, {"width": 1280}, shop, book
+                )
                 sent(plot)
                 taken.append(time.perf_counter() - start)
             print(f"{name:32} {statistics.median(taken):7.3f}s {max(taken):7.3f}s")

@@ -27,8 +27,8 @@ from conftest import ROOT, Mosquitto, RunningService
 
 from monitor.core.clock import to_ms
 from monitor.store import Reader
-from sensors.messages import messages
-from sensors.shops import Shops
+from sensors.simulator.messages import messages
+from sensors.simulator.shops import Shops
 
 SHOPS, EACH, PERIOD_S = 500, 20, 10
 SENSORS = SHOPS * EACH

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from sensors.weather import OutdoorYear
+from sensors.simulator.weather import OutdoorYear
 
 HOUR_MS = 3_600_000
 START_MS = 1_735_689_600_000

@@ -1,0 +1,200 @@
+"""Signing in: from another machine, only who knows the board's password may change anything."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+import threading
+import time
+from datetime import timedelta
+from typing import TYPE_CHECKING, NamedTuple
+
+import flask
+from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
+
+from dashboard.access import guard
+
+if TYPE_CHECKING:
+    from dash import Dash
+
+    from monitor.settings import Settings
+
+KEPT_DAYS = 30
+"""How long a device stays signed in."""
+FREE_TRIES = 5
+"""Wrong passwords before an address must wait."""
+WAIT_FIRST_S, WAIT_MAX_S = 2.0, 900.0
+"""The wait after that, doubled each time, and its end. [s]"""
+ADDRESSES_MAX = 1_000
+"""Most addresses remembered; the oldest go."""
+ALL_TRIES, ALL_WINDOW_S = 60, 600.0
+"""Most wrong passwords from everywhere in a window. [s]"""
+
+
+class Secrets(NamedTuple):
+    """Keys that the service makes at its first start."""
+
+    session_key: str
+    calendar_token: str
+
+
+def read_secrets(settings: Settings) -> Secrets | None:
+    """The keys; None while the service has not made them."""
+    try:
+        found = json.loads(settings.secrets_path.read_text(encoding="utf-8"))
+        return Secrets(str(found["session_key"]), str(found["calendar_token"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+class Writing(NamedTuple):
+    """Whether a request may change anything; if not, why and what to do. `sign_in`: whether a
+    password would help."""
+
+    allowed: bool
+    why: str = ""
+    sign_in: bool = False
+
+
+def writing(request: flask.Request, settings: Settings) -> Writing:
+    """Whether a request may change anything, or comes from a page that may.
+
+    From this machine always; from elsewhere once signed in with `board.password`. What changes
+    something must besides have come from a page of the board.
+    """
+    if request.method not in guard.SAFE and not guard.same_origin(request, needed=True):
+        return Writing(False, "This did not come from the board itself.")
+    if guard.from_here(request):
+        return Writing(True)
+    if not settings.board.password.get_secret_value():
+        return Writing(
+            False,
+            "Read only from here: no password is set. Set board.password in the settings on the "
+            "shop's computer to change things from this device.",
+        )
+    if signed_in(settings):
+        return Writing(True)
+    if not flask.current_app.secret_key:
+        return Writing(False, "Nobody can sign in until the service has run once.")
+    return Writing(False, "Sign in to change anything from this device.", sign_in=True)
+
+
+class Throttle:
+    """Slows down who guesses: each address by itself, and all of them together."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._failed: dict[str, tuple[int, float]] = {}
+        self._all: list[float] = []
+
+    def wait_s(self, address: str, now_s: float) -> float:
+        """How long an address must wait before its next try. [s]"""
+        with self._lock:
+            self._all = [at for at in self._all if now_s - at < ALL_WINDOW_S]
+            if len(self._all) >= ALL_TRIES:
+                return self._all[0] + ALL_WINDOW_S - now_s
+            return max(0.0, self._failed.get(address, (0, 0.0))[1] - now_s)
+
+    def failed(self, address: str, now_s: float) -> None:
+        with self._lock:
+            count = self._failed.pop(address, (0, 0.0))[0] + 1
+            over = count - FREE_TRIES
+            until = now_s + min(WAIT_FIRST_S * 2**over, WAIT_MAX_S) if over >= 0 else now_s
+            self._failed[address] = (count, until)
+            self._all.append(now_s)
+            while len(self._failed) > ADDRESSES_MAX:
+                del self._failed[next(iter(self._failed))]
+
+    def passed(self, address: str) -> None:
+        with self._lock:
+            self._failed.pop(address, None)
+
+
+class KeyedSessions(SecureCookieSessionInterface):
+    """Sessions whose key is read when it is there: the service may make it after the board starts."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+
+    def open_session(self, app: flask.Flask, request: flask.Request) -> SecureCookieSession | None:
+        """The session of a request."""
+        if not app.secret_key and (found := read_secrets(self._settings)):
+            app.secret_key = found.session_key
+        return super().open_session(app, request)
+
+
+def register(app: Dash, settings: Settings) -> None:
+    """Hang signing in and out into the app's server."""
+    server = app.server
+    server.config.update(
+        SESSION_COOKIE_NAME="benchweather",
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Strict",
+        PERMANENT_SESSION_LIFETIME=timedelta(days=KEPT_DAYS),
+    )
+    throttle = Throttle()
+
+    server.session_interface = KeyedSessions(settings)
+
+    def sign_in() -> flask.Response:
+        return answer(settings, throttle, time.monotonic())
+
+    def sign_out() -> flask.Response:
+        if not guard.same_origin(flask.request, needed=True):
+            return flask.Response("This did not come from the board itself.\n", 403)
+        flask.session.clear()
+        return _to("/bench")
+
+    server.add_url_rule("/sign-in", "sign_in_now", sign_in, methods=["POST"])
+    server.add_url_rule("/sign-out", "sign_out_now", sign_out, methods=["POST"])
+
+
+def answer(settings: Settings, throttle: Throttle, now_s: float) -> flask.Response:
+    """Take a password, or say why not."""
+    request = flask.request
+    if not guard.same_origin(request, needed=True):
+        return flask.Response("This did not come from the board itself.\n", 403)
+    password = settings.board.password.get_secret_value()
+    if not password or not flask.current_app.secret_key:
+        return _to("/sign-in?said=none")
+    address = request.remote_addr or ""
+    wait = throttle.wait_s(address, now_s)
+    if wait > 0:
+        return _to(f"/sign-in?said=wait&s={wait:.0f}")
+    given = request.form.get("password", "")
+    if not hmac.compare_digest(_hash(given), _hash(password)):
+        throttle.failed(address, now_s)
+        return _to("/sign-in?said=wrong")
+    throttle.passed(address)
+    flask.session.clear()
+    flask.session.permanent = True
+    flask.session["signed"] = mark(settings, str(flask.current_app.secret_key))
+    return _to("/bench")
+
+
+def mark(settings: Settings, key: str) -> str:
+    """What a signed-in session holds: a new password makes the old sessions void."""
+    password = settings.board.password.get_secret_value()
+    return hmac.new(key.encode(), b"signed in with " + password.encode(), "sha256").hexdigest()
+
+
+def signed_in(settings: Settings) -> bool:
+    """Whether this request's session was signed in with the password of now."""
+    key = flask.current_app.secret_key
+    if not key or not settings.board.password.get_secret_value():
+        return False
+    held = flask.session.get("signed", "")
+    return isinstance(held, str) and hmac.compare_digest(
+        held.encode(), mark(settings, str(key)).encode()
+    )
+
+
+def _hash(text: str) -> bytes:
+    return hashlib.sha256(text.encode()).digest()
+
+
+def _to(where: str) -> flask.Response:
+    response = flask.Response("", 303)
+    response.headers["Location"] = where
+    return response

@@ -1,0 +1,97 @@
+"""On the wall, under the headline: the open alerts that nobody has acknowledged or put off."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import dcc, html
+
+from dashboard.alerts import text as alerts_text
+from dashboard.alerts import view as alerts_view
+from dashboard.ui import sentences
+from dashboard.ui.markup import attributes
+from monitor.domain.alerts.rule import WATCHABLE, Of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.alerts import Seen
+    from dashboard.ui.formats import Unit
+    from monitor.air.current import PlaceAir
+    from monitor.domain.alerts.alert import Alert
+
+SHOWN = 3
+"""Most lines; a low wall shows fewer, the gravest first."""
+LOUDEST = 3
+"""An alert of this urgency may take the headline."""
+FORETOLD, FORETOLD_FROM = "dry_snap", 2
+"""What is told of the air to come may take it from this urgency on: there is still time to act."""
+
+
+def headline(
+    head: sentences.Headline,
+    airs: Sequence[PlaceAir],
+    calling: Sequence[Alert],
+    values: Seen,
+    now_ms: int,
+    zone: ZoneInfo,
+    unit: Unit,
+) -> tuple[sentences.Headline, list[Alert]]:
+    """The most important sentence now, and the alerts that are left for the lines under it.
+
+    An alert that asks to act now outranks the air's verdict, unless that is as grave; so does a dry
+    snap to come, with its figures, while the air asks for nothing now. Those about
+    waits are left out: the strip of what is in clamps has them.
+    """
+    left = [alert for alert in calling if not _in_clamps(alert)]
+    gravest = max(
+        (a.verdict.weight for a in airs if not a.old and a.place.kind != "outdoors"), default=0
+    )
+    snap = next((one for one in left if one.quantity == FORETOLD and not one.faded), None)
+    if not left or left[0].urgency < LOUDEST or gravest >= left[0].urgency:
+        if snap is None or snap.urgency < FORETOLD_FROM or gravest >= snap.urgency:
+            return head, left
+        left.remove(snap)
+        return alerts_text.foretold(snap), left
+    first = left.pop(0)
+    value = values.get((first.rule, first.subject))
+    return (
+        sentences.Headline("alert", alerts_text.line(first, value, now_ms, zone, unit), first.do),
+        left,
+    )
+
+
+def _in_clamps(alert: Alert) -> bool:
+    return alert.quantity in WATCHABLE and WATCHABLE[alert.quantity].of is Of.WAIT
+
+
+def strip(
+    left: Sequence[Alert], values: Seen, now_ms: int, zone: ZoneInfo, unit: Unit
+) -> Component | None:
+    """Up to `SHOWN` lines, the gravest first, and how many there are."""
+    if not left:
+        return None
+    return html.Section(
+        [
+            html.H2(dcc.Link(f"{len(left)} alert{'' if len(left) == 1 else 's'}", href="/alerts")),
+            html.Ul([_line(one, values, now_ms, zone, unit) for one in left[:SHOWN]]),
+        ],
+        className="calling",
+        **attributes(aria_label="Alerts that nobody has acknowledged"),
+    )
+
+
+def _line(alert: Alert, values: Seen, now_ms: int, zone: ZoneInfo, unit: Unit) -> Component:
+    value = values.get((alert.rule, alert.subject))
+    return html.Li(
+        [
+            alerts_view.urgency(alert.urgency),
+            html.Span(alerts_text.line(alert, value, now_ms, zone, unit), className="what-is"),
+            html.Span(alerts_text.first_step(alert), className="then"),
+        ],
+        key=alert.id,
+        **attributes(data_urgency=str(alert.urgency)),
+    )

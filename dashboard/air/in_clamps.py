@@ -1,0 +1,113 @@
+"""In clamps: on the wall, the open waits that are ready next, as bars."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import dcc, html
+
+from dashboard.bench import series as bench_series
+from dashboard.bench import text as bench_text
+from dashboard.bench import view as bench_view
+from dashboard.ui import formats
+from dashboard.ui.markup import attributes
+from monitor.science.waits.wait import State
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from monitor.waits.evaluation import Standing
+
+SHOWN = 4
+"""Most cells on the wall; a narrow one shows fewer, the next ones first."""
+TIGHT_ROWS = 4
+"""From so many places on each wait has one line only."""
+
+
+def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo, rows: int) -> Component:
+    """What is ready, and the next few open waits by ready time; waits that stand alike are one.
+
+    `rows`: how many places share the wall.
+    """
+    groups = bench_series.alike(standings, lambda standing: standing.wait)
+    ready = [alike for alike in groups if _is_ready(alike[-1])]
+    if len(ready) > 1:  # what is ready must not push what is next off the wall
+        coming = [alike for alike in groups if alike not in ready][: SHOWN - 1]
+        cells = [_ready(ready, now_ms, zone)]
+    else:
+        coming, cells = groups[:SHOWN], []
+    of = bench_view.axis([alike[-1] for alike in coming], now_ms)
+    cells += [_one(alike, of, zone) for alike in coming]
+    return html.Section(
+        [
+            html.H2(
+                [
+                    dcc.Link("In clamps", href="/bench"),
+                    html.Span(_counts(standings), className="count-open"),
+                ]
+            ),
+            html.Ul(cells),
+        ],
+        className="clamps",
+        **attributes(data_tight="yes" if rows >= TIGHT_ROWS else "no", aria_label="In clamps"),
+    )
+
+
+def _is_ready(standing: Standing) -> bool:
+    found = standing.readiness
+    return found is not None and found.state is State.READY and not standing.wait.paused
+
+
+def _counts(standings: Sequence[Standing]) -> str:
+    held = sum(s.readiness is not None and s.readiness.state is State.HOLD for s in standings)
+    return f"{len(standings)} open{f', {held} on hold' if held else ''}"
+
+
+def _one(alike: Sequence[Standing], of: bench_view.Axis, zone: ZoneInfo) -> Component:
+    """Waits that stand alike, told by the last of them to be ready."""
+    standing = alike[-1]
+    said = bench_text.said(standing, of.now_ms, zone)
+    return _cell(
+        alike[0].wait.id,
+        said.state,
+        [bench_view.shape(standing, said.state), html.Span(said.when)],
+        bench_series.title([one.wait for one in alike]),
+        [bench_view.bar(standing, of, zone), html.P(said.sentence, className="said")],
+    )
+
+
+def _ready(ready: Sequence[Sequence[Standing]], now_ms: int, zone: ZoneInfo) -> Component:
+    """All that is ready in one cell, what was ready first in front."""
+    waits = [one.wait for alike in ready for one in alike]
+    names = "; ".join(bench_series.title([one.wait for one in alike]) for alike in ready)
+    first = min(
+        (
+            s.readiness.ready_ms
+            for a in ready
+            for s in a
+            if s.readiness is not None and s.readiness.ready_ms is not None
+        ),
+        default=now_ms,
+    )
+    since = formats.when(first, now_ms, zone)
+    return _cell(
+        "several",
+        "ready",
+        [bench_view.shape(ready[0][0], "ready"), html.Span(f"{len(waits)} ready")],
+        names,
+        [html.P(f"The first since {since}.", className="said")],
+    )
+
+
+def _cell(
+    key: str, state: str, when: list[Component], of: str, rest: list[Component]
+) -> Component:
+    return html.Li(
+        [html.P(when, className="when"), html.P(of, className="of"), *rest],
+        key=key,
+        className="several" if key == "several" else "",
+        **attributes(data_state=state),
+    )

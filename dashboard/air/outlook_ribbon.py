@@ -1,0 +1,179 @@
+"""Coming, on the wall: five days of the place that matters most, as a ribbon against its band."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from dash import dcc, html
+
+from dashboard.coming import text as coming_text
+from dashboard.ui import drawings, formats
+from dashboard.ui.markup import attributes
+from monitor.science.outlook.signs import LIKELY, UNSURE, likely
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from dashboard.ui.formats import Unit
+    from monitor.outlook.summary import Foreseen
+    from monitor.science.ranges import Floats
+
+LEAST_PCT = 30.0
+"""The ribbon's scale spans at least this. [% RH]"""
+
+
+def strip(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit, rows: int) -> Component:
+    """Its headline in one line, and the ribbon. `rows`: how many places share the wall."""
+    said = coming_text.headline(one, now_ms, zone, unit)
+    low, high = scale(one)
+    return html.Section(
+        [
+            html.H2(dcc.Link("Coming", href=f"/coming?place={one.place.id}")),
+            html.P(
+                [
+                    html.Span(className="shape", **attributes(data_state=said.state)),
+                    html.Span(said.sentence),
+                ],
+                className="ribbon-said",
+            ),
+            html.Div(
+                [
+                    *_nights(one, zone),
+                    *_fan(one, low, high),
+                    *_band(one, low, high),
+                    *_days(one, zone),
+                    *_marks(one),
+                ],
+                className="ribbon",
+                role="img",
+                **attributes(aria_label=words(one, now_ms, zone)),
+            ),
+        ],
+        className="coming-strip",
+        **attributes(data_rows=str(min(rows, 6)), aria_label="Coming"),
+    )
+
+
+def scale(one: Foreseen) -> tuple[float, float]:
+    """Ends of the ribbon's scale: fan and band are inside. [%]"""
+    low = min(float(one.fan.rh_pct.min()), one.low_pct) - 2
+    high = max(float(one.fan.rh_pct.max()), one.high_pct) + 2
+    short = max(LEAST_PCT - (high - low), 0.0) / 2
+    return low - short, high + short
+
+
+def words(one: Foreseen, now_ms: int, zone: ZoneInfo) -> str:
+    """The ribbon in a sentence."""
+    low, middle, high = one.fan.rh_pct
+    least, most = int(middle.argmin()), int(middle.argmax())
+
+    def told(i: int) -> str:
+        return (
+            f"{middle[i]:.0f} % ({low[i]:.0f} to {high[i]:.0f}) "
+            f"{formats.ahead(one.at_ms(i), now_ms, zone)}"
+        )
+
+    return (
+        f"RH of {one.place.label} over five days: lowest {told(least)}, highest {told(most)}; "
+        f"band {one.low_pct:g} to {one.high_pct:g} %"
+    )
+
+
+def _across(one: Foreseen, ms: float) -> float:
+    """Where a moment stands, 0 to 100. [%]"""
+    edges = one.look.edges_ms
+    return float(np.clip(100 * (ms - edges[0]) / (edges[-1] - edges[0]), 0, 100))
+
+
+def _nights(one: Foreseen, zone: ZoneInfo) -> list[Component]:
+    edges = one.look.edges_ms
+    return [
+        html.Span(className="night", style=_from_to(_across(one, begin), _across(one, end)))
+        for begin, end in formats.nights(int(edges[0]), int(edges[-1]), zone)
+    ]
+
+
+def _from_to(begin: float, end: float) -> dict[str, str]:
+    return {"left": f"{begin:.2f}%", "width": f"{end - begin:.2f}%"}
+
+
+def _band(one: Foreseen, low: float, high: float) -> list[Component]:
+    return [
+        html.Span(
+            f"{level:g} %",
+            className="limit",
+            style={"top": f"{_down(level, low, high):.2f}%"},
+            **attributes(data_side=side),
+        )
+        for level, side in ((one.low_pct, "dry"), (one.high_pct, "damp"))
+    ]
+
+
+def _down(level: float, low: float, high: float) -> float:
+    return 100 * (1 - (level - low) / (high - low))
+
+
+def _fan(one: Foreseen, low: float, high: float) -> list[Component]:
+    steps = one.fan.rh_pct.shape[1]
+    x = (np.arange(steps) + 0.5) / steps
+
+    def up(values: Floats) -> Floats:
+        return np.asarray((values - low) / (high - low))
+
+    ten, middle, ninety = one.fan.rh_pct
+    masks = (
+        ("wash", drawings.area(x, up(ten), up(ninety))),
+        ("middle", drawings.curve(x, up(middle), 2.5, whole=True)),
+    )
+    return [
+        html.Div(className=name, style={"WebkitMaskImage": mask, "maskImage": mask})
+        for name, mask in masks
+    ]
+
+
+def _days(one: Foreseen, zone: ZoneInfo) -> list[Component]:
+    edges = one.look.edges_ms
+    marks = formats.ticks(int(edges[0]), int(edges[-1]), zone, most=6)
+    return [
+        html.Span(
+            tick.text.split(" ")[0],
+            className="day",
+            style={"left": f"{_across(one, tick.at_ms):.2f}%"},
+        )
+        for tick in marks
+        if _across(one, tick.at_ms) < 96
+    ]
+
+
+def _marks(one: Foreseen) -> list[Component]:
+    """Where something happens: a spell begins, good hours, the forecast's end."""
+    found = []
+    for state, word, spell in (("dry", "dry", one.dry), ("damp", "damp", one.over)):
+        if spell is not None and spell.chance >= UNSURE and spell.begins_h.middle > 0:
+            at = _across(one, one.at_ms(spell.begins_h.middle))
+            found.append(_mark(at, state, f"{word}, {likely(spell.chance)}"))
+    for stretch, word in ((one.closing, "close"), (one.varnishing, "varnish")):
+        if stretch is not None and stretch.chance >= LIKELY:
+            begin = _across(one, one.at_ms(stretch.start))
+            end = _across(one, one.at_ms(stretch.start + stretch.hours))
+            found.append(
+                html.Span(
+                    html.Span(f"good to {word}"),
+                    className="good",
+                    style=_from_to(begin, end),
+                    **attributes(data_for=word),
+                )
+            )
+    return found
+
+
+def _mark(at: float, state: str, word: str) -> Component:
+    return html.Span(
+        [html.Span(className="shape", **attributes(data_state=state)), html.Span(word)],
+        className="happens",
+        style={"left": f"{at:.2f}%"},
+        **attributes(data_late="yes" if at > 85 else "no"),
+    )

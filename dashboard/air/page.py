@@ -1,0 +1,379 @@
+"""Air, the wall page: one headline, then a row per place."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import dash
+from dash import Input, Output, html
+
+from dashboard.air import alert_strip, in_clamps, outlook_ribbon
+from dashboard.ui import drawings, formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.air.current import TRACE_MS, PlaceAir, air_now
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain.air_assessment import State
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+    from numpy.typing import NDArray
+
+    from dashboard.data.alerts import AlertBook
+    from dashboard.data.outlook import ComingBook
+    from dashboard.data.shop import Shop
+    from dashboard.data.waits import WaitBook
+    from dashboard.ui.formats import Unit
+
+LOW_BATTERY_PCT = 15.0
+"""A battery below this is told beside the reading's age. [%]  Ours."""
+_WORDS: dict[str, str] = {
+    State.DRY: "dry",
+    State.DAMP: "damp",
+    State.COLD: "cold",
+    State.HOT: "hot",
+    State.RIGHT: "right",
+    State.UNKNOWN: "not known",
+    sentences.OLD: "old",
+}
+
+
+def register(
+    app: dash.Dash, shop: Shop, book: WaitBook, alerts: AlertBook, coming: ComingBook
+) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "air",
+        path="/",
+        name="Air",
+        title="Air",
+        layout=lambda **_: layout(shop, book, alerts, coming),
+    )
+
+    @app.callback(Output("air", "children"), Input("token", "data"), prevent_initial_call=True)
+    def refresh(_token: str) -> list[Component]:
+        return content(shop, book, alerts, coming)
+
+
+def layout(shop: Shop, book: WaitBook, alerts: AlertBook, coming: ComingBook) -> Component:
+    return html.Main(content(shop, book, alerts, coming), id="air")
+
+
+def content(
+    shop: Shop,
+    book: WaitBook | None = None,
+    alerts: AlertBook | None = None,
+    coming: ComingBook | None = None,
+) -> list[Component]:
+    """What the page shows now, or in words why it can show nothing; open waits, alerts and the air
+    to come if there are books of them."""
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    try:
+        recent, waiting = shop.recent(), book.standings() if book else []
+        calling = alerts.calling() if alerts else []
+        values = alerts.values() if alerts and calling else {}
+        ahead = coming.foremost() if coming else None
+    except StoreFault:  # the banner of every page says what it is and what to do
+        if not shop.settings.store_path.exists():
+            return first_reading()
+        return [
+            _headline(
+                sentences.Headline(
+                    "unknown", "The air is not known: the store gives no readings.", ""
+                )
+            )
+        ]
+    now = now_ms()
+    airs = air_now(recent, shop.settings, now)
+    if all(air.heard_ms is None for air in airs):
+        return first_reading()
+    zone = shop.settings.zone
+    stale_s = shop.settings.board.stale_after_s
+    head, left = alert_strip.headline(
+        sentences.headline(airs, now, zone, unit), airs, calling, values, now, zone, unit
+    )
+    told = alert_strip.strip(left, values, now, zone, unit)
+    rows = [place_row(air, now, zone, unit, stale_s) for air in airs]
+    return [
+        _headline(head),
+        *([told] if told else []),
+        html.Div(rows, className="places", **attributes(data_count=str(min(len(rows), 6)))),
+        *([outlook_ribbon.strip(ahead, now, zone, unit, len(rows))] if ahead else []),
+        *([in_clamps.strip(waiting, now, zone, len(rows))] if waiting else []),
+    ]
+
+
+def first_reading() -> list[Component]:
+    """An empty shop: how to send the first reading."""
+    return [
+        _headline(
+            sentences.Headline("unknown", "No reading yet.", "The board waits for the first.")
+        ),
+        html.Div(
+            [
+                html.P([sentences.FIRST_READING, html.Br(), html.Code(sentences.FIRST_PACK)]),
+                html.P(
+                    "The place appears here within a second. Give it a name and say what work is "
+                    "done there under [[places]] in benchweather.toml."
+                ),
+            ],
+            className="first",
+        ),
+    ]
+
+
+def shape(state: str) -> Component:
+    """The mark of a state; its word stands beside it."""
+    return html.Span(
+        className="shape", **attributes(data_state=state), **attributes(aria_hidden="true")
+    )
+
+
+def _headline(head: sentences.Headline) -> Component:
+    return html.Div(
+        [
+            html.H1([shape(head.state), html.Span(head.sentence)]),
+            html.P(head.detail, className="detail") if head.detail else None,
+        ],
+        className="headline",
+        **attributes(data_state=head.state),
+    )
+
+
+def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: float) -> Component:
+    """One place: name and meaning, RH, air strip, temperature, wood and dew point."""
+    state = sentences.state_of(air)
+    outdoors = air.place.kind == "outdoors"
+    word = [shape(state), html.Span(_WORDS[state])]
+    told = outdoors and state == State.RIGHT
+    who = html.Div(
+        [
+            html.H2(
+                [
+                    html.Span(air.place.label, className="name"),
+                    html.Span(None if told else word, className="word"),
+                ]
+            ),
+            html.P(sentences.meaning(air, now, zone, unit), className="meaning"),
+            html.P(_age(air, now, stale_s, unit), className="age"),
+        ],
+        className="who",
+    )
+    if air.heard_ms is None:
+        return html.Article(
+            html.Div(who, className="in"), className="place", **attributes(data_state=state)
+        )
+    trace = air.trace
+
+    def spark(values: NDArray[Any], least: float) -> Component:
+        return _spark(trace.at_ms, values, now, least)
+
+    inside = [
+        who,
+        html.Div(
+            [
+                _figure(formats.shown("humidity", air.rh_pct, unit), "%"),
+                html.P("Relative humidity", className="what"),
+            ],
+            className="rh",
+        ),
+        strip(air, now, unit),
+        html.Div(
+            [
+                _figure(*_split("temperature", air.temp_c, unit)),
+                spark(trace.temp_c, 2.0),
+                html.P("Temperature", className="what"),
+            ],
+            className="temp",
+        ),
+        html.Div(
+            [
+                html.Div(
+                    [_wood(air, unit), spark(trace.moisture_pct, 0.8)], className="small wood"
+                ),
+                html.Div([*_dew(air, unit), spark(trace.dew_point_c, 2.0)], className="small dew"),
+            ],
+            className="derived",
+        ),
+    ]
+    return html.Article(
+        html.Div(inside, className="in"),
+        className="place",
+        **attributes(data_state=state, data_kind=air.place.kind),
+    )
+
+
+def _split(quantity: str, value: float, unit: Unit) -> tuple[str, str]:
+    return formats.shown(quantity, value, unit), formats.scale(quantity, unit).unit
+
+
+def _figure(value: str, unit: str) -> Component:
+    return html.P(
+        [html.Span(value, className="number"), " ", html.Span(unit, className="unit")],
+        className="figure",
+    )
+
+
+def _wood(air: PlaceAir, unit: Unit) -> Component:
+    """EMC with its uncertainty; beyond the formula's table, said so."""
+    if air.rh_pct > 95 and math.isfinite(air.moisture_pct):
+        value, more = "above 24", ""
+    else:
+        value = formats.shown("equilibrium_moisture_content", air.moisture_pct, unit)
+        more = f"±{formats.figure(air.u_moisture_pct, 1)}"
+    what = "Wood moisture (EMC)"
+    return _derived(value, "%", more, f"{what}, extrapolated" if air.extrapolated else what)
+
+
+def _dew(air: PlaceAir, unit: Unit) -> list[Component]:
+    """The dew point; where it is below 0 °C, the frost point first, and both named."""
+    degree = formats.scale("dew_point", unit).unit
+    more = f"±{formats.spread(air.u_dew_point_k, unit)}"
+    dew = formats.shown("dew_point", air.dew_point_c, unit)
+    if math.isfinite(air.frost_point_c) and air.dew_point_c < 0:
+        frost = formats.shown("frost_point", air.frost_point_c, unit)
+        return [_derived(frost, degree, more, f"Frost point; dew point over water {dew} {degree}")]
+    return [_derived(dew, degree, more, "Dew point")]
+
+
+def _derived(value: str, unit: str, more: str, what: str) -> Component:
+    return html.Div(
+        [
+            html.P(
+                [
+                    html.Span(value, className="number"),
+                    " ",
+                    html.Span(unit, className="unit"),
+                    " ",
+                    html.Span(more, className="more"),
+                ],
+                className="figure",
+            ),
+            html.P(what, className="what"),
+        ]
+    )
+
+
+def _age(air: PlaceAir, now: int, stale_s: float, unit: Unit) -> list[Component | str]:
+    if air.heard_ms is None:
+        return []
+    said: list[Component | str] = [
+        html.Span(
+            formats.age((now - air.heard_ms) / 1000),
+            className="heard",
+            **attributes(
+                data_heard=str(air.heard_ms),
+                data_stale_s=f"{stale_s:g}",
+                data_old="yes" if air.old else "no",
+            ),
+        )
+    ]
+    if math.isfinite(air.surface_temp_c):
+        above = air.surface_temp_c - air.dew_point_c
+        text = f"surface {formats.with_unit('surface_temperature', air.surface_temp_c, unit)}"
+        if math.isfinite(above):
+            side = "above" if above >= 0 else "below"
+            text += f", {formats.spread(abs(above), unit)} {side} the dew point"
+        said.append(html.Span(text))
+    if air.battery_pct < LOW_BATTERY_PCT:
+        said.append(
+            html.Span(
+                f"battery {formats.with_unit('battery', air.battery_pct, unit)}", className="loud"
+            )
+        )
+    return said
+
+
+def _spark(at_ms: NDArray[Any], values: NDArray[Any], now: int, least: float) -> Component:
+    mask = drawings.spark(at_ms, values, now, TRACE_MS, least)
+    return html.Div(className="spark", style=_masked(mask), **attributes(aria_hidden="true"))
+
+
+def _masked(mask: str) -> dict[str, str]:
+    if mask == "none":
+        return {"visibility": "hidden"}
+    return {"WebkitMaskImage": mask, "maskImage": mask}
+
+
+def mark_state(air: PlaceAir) -> State:
+    """What the mark on the strip says of the air's moisture, in step with the verdict."""
+    if air.place.kind == "outdoors":
+        return State.RIGHT
+    if air.verdict.state in (State.DRY, State.DAMP):
+        return air.verdict.state
+    low, high = air.band_pct
+    return State.DRY if air.rh_pct < low else State.DAMP if air.rh_pct > high else State.RIGHT
+
+
+def strip(air: PlaceAir, now: int, unit: Unit) -> Component:
+    """The air strip: a rule from 20 to 80 % RH with the band as a notch, the last day coming down
+    to the present value's mark."""
+    outdoors = air.place.kind == "outdoors"
+    low, high = (drawings.strip_place(v) for v in air.band_pct)
+    at = drawings.strip_place(air.rh_pct)
+    side = mark_state(air)
+    beyond = ""
+    if air.rh_pct < drawings.STRIP_LOW_PCT or air.rh_pct > drawings.STRIP_HIGH_PCT:
+        beyond = "low" if air.rh_pct < drawings.STRIP_LOW_PCT else "high"
+    mask = drawings.descent(air.trace.at_ms, air.trace.rh_pct, now, TRACE_MS)
+    levels = range(int(drawings.STRIP_LOW_PCT), int(drawings.STRIP_HIGH_PCT) + 1, 10)
+    parts: list[Component] = [
+        html.Span("24 h ago", className="then", **attributes(data_side=_clear_side(air))),
+        html.Div(className="trace", style=_masked(mask)),
+        *(
+            html.Span(className="tick", style={"left": f"{drawings.strip_place(v):.2f}%"})
+            for v in range(20, 81, 5)
+        ),
+        *(
+            html.Span(str(v), className="level", style={"left": f"{drawings.strip_place(v):.2f}%"})
+            for v in levels
+        ),
+    ]
+    if outdoors:
+        parts.append(html.Div(className="rule", style={"left": "0", "right": "0"}))
+    else:
+        parts += [
+            html.Div(className="rule", style={"left": "0", "width": f"{low:.2f}%"}),
+            html.Div(
+                className="notch", style={"left": f"{low:.2f}%", "width": f"{high - low:.2f}%"}
+            ),
+            html.Div(className="rule", style={"left": f"{high:.2f}%", "right": "0"}),
+        ]
+    if math.isfinite(air.rh_pct):
+        resting = "yes" if side == State.RIGHT and not outdoors else "no"
+        parts.append(
+            html.Span(
+                className="mark",
+                style={"left": f"{at:.2f}%"},
+                **attributes(
+                    data_state=sentences.OLD if air.old else side,
+                    data_resting=resting,
+                    data_beyond=beyond,
+                ),
+            )
+        )
+    return html.Div(
+        html.Div(parts, className="scale"),
+        className="strip",
+        role="img",
+        **attributes(aria_label=_strip_words(air, unit)),
+    )
+
+
+def _clear_side(air: PlaceAir) -> str:
+    """On which side the trace does not begin."""
+    rh = air.trace.rh_pct
+    return "right" if len(rh) and drawings.strip_place(float(rh[0])) < 40 else "left"
+
+
+def _strip_words(air: PlaceAir, unit: Unit) -> str:
+    text = f"RH {formats.with_unit('humidity', air.rh_pct, unit)}"
+    if air.place.kind != "outdoors":
+        text += f", band {air.band_pct[0]:g} to {air.band_pct[1]:g} %"
+    if len(air.trace.rh_pct):
+        low, high = air.trace.rh_pct.min(), air.trace.rh_pct.max()
+        text += f", last day {formats.figure(low, 0)} to {formats.figure(high, 0)} %"
+    return text

@@ -1,0 +1,164 @@
+"""One alert: how it stands, what can be done to it, and its whole journal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import Input, Output, State, dcc, html
+
+from dashboard.access import sign_in
+from dashboard.alerts import text, view
+from dashboard.bench import view as bench_view
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.data.alerts import AlertBook
+    from dashboard.data.shop import Shop
+    from monitor.domain.alerts.alert import Alert
+
+
+def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "alerts_one",
+        path_template="/alerts/<alert_id>",
+        title="Alert",
+        layout=lambda alert_id="", **_: layout(shop, book, alert_id),
+    )
+
+    @app.callback(
+        Output("alert-now", "children"),
+        Output("alert-history", "children"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        State("alert-id", "data"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, _changed: str, alert_id: str) -> tuple[Any, ...]:
+        writer = sign_in.writing(flask.request, shop.settings).allowed
+        try:
+            alert = book.alert(alert_id)
+            if alert is None:
+                raise dash.exceptions.PreventUpdate
+            return stands(alert, shop, book, writer=writer), history(alert, shop)
+        except StoreFault as exc:
+            return html.P(sentences.store_trouble(exc).sentence), dash.no_update
+
+
+def layout(shop: Shop, book: AlertBook, alert_id: str) -> Component:
+    """The page as this request may see it."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        alert = book.alert(alert_id)
+        if alert is None:
+            return _page(
+                [html.H1("No such alert"), html.P(dcc.Link("All alerts", href="/alerts"))]
+            )
+        now = stands(alert, shop, book, writer=may.allowed)
+    except StoreFault as exc:
+        return _page([html.H1("Alert"), html.P(sentences.store_trouble(exc).sentence)])
+    return _page(
+        [
+            dcc.Store(id="alert-id", data=alert.id),
+            html.Div(now, id="alert-now"),
+            note(alert) if may.allowed else html.P(may.why),
+            html.H2("What has happened"),
+            html.Div(history(alert, shop), id="alert-history"),
+        ]
+    )
+
+
+def _page(parts: list[Any]) -> Component:
+    return view.page("/alerts/one", parts, "one")
+
+
+def stands(alert: Alert, shop: Shop, book: AlertBook, *, writer: bool) -> list[Component]:
+    """How it stands, and the taps."""
+    now, zone = now_ms(), shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    parts: list[Component] = [
+        html.P(view.urgency(alert.urgency if alert.open else alert.gravest[0])),
+        html.H1(text.title(alert)),
+    ]
+    if alert.open:
+        value = book.values().get((alert.rule, alert.subject))
+        parts += [
+            view.facts(alert, value, shop, now),
+            html.P([html.Strong("Now: "), alert.do], className="do"),
+            html.P(text.rest(alert, now, zone), className="rest"),
+        ]
+        if writer:
+            parts.append(view.taps(alert, shop, now, note=False))
+    else:
+        parts.append(html.P(f"Over: {text.over(alert, now, zone, unit)}", className="facts-line"))
+    parts += [view.why(alert, unfolded=True), _links(alert, book)]
+    return parts
+
+
+def _links(alert: Alert, book: AlertBook) -> Component:
+    """The ways to what it is about and to its rule."""
+    rule = book.rules().get(alert.rule)
+    return html.P(
+        [
+            view.about(alert),
+            dcc.Link(f"Rule: {rule.name}", href=f"/alerts/rule/{rule.id}")
+            if rule
+            else html.Span("Its rule is no longer there."),
+        ],
+        className="ways",
+    )
+
+
+def note(alert: Alert) -> Component:
+    """A note to be added to its journal."""
+    return html.Div(
+        [
+            html.Div(
+                view.long_field("note", "alert-note", maxLength=500, rows=2),
+                id="note-form",
+                className="fields",
+                **attributes(data_draft=f"note-{alert.id}"),
+            ),
+            html.Div(
+                bench_view.tap(
+                    "Add this note",
+                    "note",
+                    about="alert",
+                    alert=alert.id,
+                    form="note-form",
+                    said="Noted.",
+                    then="reload",
+                ),
+                className="taps",
+            ),
+        ],
+        className="note-form",
+    )
+
+
+def history(alert: Alert, shop: Shop) -> Component:
+    """Who did what and when, newest first."""
+    now, zone = now_ms(), shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    return html.Ol(
+        [
+            html.Li(
+                [
+                    html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
+                    html.Span(text.event_words(event, now, zone, unit)),
+                    html.Span(event.by or "nobody named", className="by-whom"),
+                ],
+                key=f"{i}",
+            )
+            for i, event in reversed(list(enumerate(alert.events)))
+        ],
+        className="history",
+        reversed="reversed",
+    )

@@ -1,0 +1,304 @@
+"""Alerts: what is open, the gravest first, what is lately over, notices on their way, tanks."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import Input, Output, dcc, html
+
+from dashboard.access import sign_in
+from dashboard.alerts import text, view
+from dashboard.bench import view as bench_view
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain.alerts.default_rules import HUMIDIFIER
+from monitor.store.outbox import Outcome
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.data.alerts import AlertBook
+    from dashboard.data.records import Notices
+    from dashboard.data.shop import Shop
+    from monitor.settings import Settings
+    from monitor.settings.groups import Reservoir
+    from monitor.store.outbox import Entry
+
+OVER_MS = 14 * formats.DAY_MS
+"""So long an alert that is over stays on the page. [ms]"""
+NOTICES_READ = 200
+NOTICES_SHOWN = 8
+"""Most notices listed of those that wait, and of those given up."""
+
+AMOUNT = (
+    "Measured? Say how much went in, in mL, L, fl oz, qt, gal, g, kg or lb, each time to the same "
+    "mark: from five such fills the outlook tells how much water holds the air. Leave it empty if not."
+)
+
+
+def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "alerts",
+        path="/alerts",
+        name="Alerts",
+        title="Alerts",
+        layout=lambda **_: layout(shop, book),
+    )
+
+    @app.callback(
+        Output("alerts-now", "children"),
+        Output("alerts-over", "children"),
+        Output("alerts-notices", "children"),
+        Output("alerts-tanks", "children"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
+        writer = sign_in.writing(flask.request, shop.settings).allowed
+        try:
+            return live(shop, book, writer=writer)
+        except StoreFault as exc:
+            same = dash.no_update
+            return [html.P(sentences.store_trouble(exc).sentence)], same, same, same
+
+    @app.callback(Output("alerts-open", "children"), Input("token", "data"))
+    def count(_token: str) -> str:
+        return number_open(book)
+
+
+def number_open(book: AlertBook) -> str:
+    """How many are open, for the menu; empty if none or not known."""
+    try:
+        return str(len(book.open()) or "")
+    except StoreFault:
+        return ""
+
+
+def layout(shop: Shop, book: AlertBook) -> Component:
+    """The page as this request may see it."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        now, over, notices, tanks = live(shop, book, writer=may.allowed)
+    except StoreFault as exc:
+        return view.page(
+            "/alerts", [html.H1("Alerts"), html.P(sentences.store_trouble(exc).sentence)]
+        )
+    return view.page(
+        "/alerts",
+        [
+            html.Div(now, id="alerts-now"),
+            None if may.allowed else html.P(may.why),
+            html.Div(
+                [
+                    html.Section(over, id="alerts-over"),
+                    html.Div(
+                        [
+                            html.Section(notices, id="alerts-notices"),
+                            html.Section(tanks, id="alerts-tanks"),
+                        ]
+                    ),
+                ],
+                className="alerts-two",
+            ),
+        ],
+    )
+
+
+def live(shop: Shop, book: AlertBook, *, writer: bool) -> tuple[list[Component], ...]:
+    """What changes by itself: the open ones, those over, the notices, the tanks."""
+    now = now_ms()
+    return (
+        open_now(shop, book, now, writer=writer),
+        lately_over(shop, book, now),
+        on_their_way(shop.notices(NOTICES_READ), shop.settings, now),
+        tanks(shop, book, now, writer=writer),
+    )
+
+
+def open_now(shop: Shop, book: AlertBook, now: int, *, writer: bool) -> list[Component]:
+    """The headline and a card for each."""
+    found, values = book.open(), book.values()
+    calling = sum(not alert.rests(now) for alert in found)
+    if not found:
+        return [
+            html.H1("Nothing is the matter."),
+            html.P("What the rules find stands here, with what to do."),
+        ]
+    head = "1 alert is open" if len(found) == 1 else f"{len(found)} alerts are open"
+    if calling:
+        head += f", {calling} of them not acknowledged" if calling < len(found) else ""
+    else:
+        head += ", all seen to"
+    return [
+        html.H1(f"{head}."),
+        html.Div(
+            [
+                view.card(alert, values.get((alert.rule, alert.subject)), shop, now, writer=writer)
+                for alert in found
+            ],
+            className="alerts-open",
+        ),
+    ]
+
+
+def lately_over(shop: Shop, book: AlertBook, now: int) -> list[Component]:
+    zone = shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    found = book.over(now - OVER_MS)
+    if not found:
+        return [html.H2("Lately over"), html.P("None in the last 14 days.")]
+    return [
+        html.H2("Lately over"),
+        html.Ul(
+            [
+                html.Li(
+                    [
+                        html.Div(
+                            [
+                                view.urgency(alert.gravest[0]),
+                                dcc.Link(
+                                    f"{alert.label}: {alert.gravest[1]}",
+                                    href=f"/alerts/{alert.id}",
+                                ),
+                            ],
+                            className="what-was",
+                        ),
+                        html.P(text.over(alert, now, zone, unit)),
+                    ],
+                    key=alert.id,
+                )
+                for alert in found
+            ],
+            className="over-list",
+        ),
+    ]
+
+
+def on_their_way(notices: Notices, settings: Settings, now: int) -> list[Component]:
+    """Notices that wait, that fail and why, that were given up."""
+    head = html.H2("Notices")
+    if not settings.channels and not notices.newest:
+        return [
+            head,
+            html.P(
+                "No channel is set: alerts are told here and over MQTT only. Give [[channels]] in "
+                "benchweather.toml, then try benchweather notify-test."
+            ),
+        ]
+    given_up = [
+        e
+        for e in notices.newest
+        if e.outcome is Outcome.GIVEN_UP and (e.ended_ms or 0) > now - OVER_MS
+    ]
+    waiting = [e for e in notices.newest if e.outcome is None]
+    parts: list[Component] = [head]
+    for channel, tally in notices.waiting.items():
+        failing = f", {tally.failing} of them failing" if tally.failing else ""
+        oldest = formats.when(tally.oldest_ms, now, settings.zone)
+        wait = "1 waits" if tally.waiting == 1 else f"{tally.waiting} wait"
+        parts.append(html.P(html.Strong(f"{channel}: {wait}{failing}, the oldest from {oldest}.")))
+    if not waiting:
+        last = next((e for e in notices.newest if e.outcome is Outcome.DELIVERED), None)
+        parts.append(
+            html.P(
+                "None is on its way."
+                + (
+                    f" The last one: {last.channel}, {text.way(last, now, settings.zone)}."
+                    if last
+                    else ""
+                )
+            )
+        )
+    if waiting:
+        parts.append(_listed(waiting, settings, now))
+    if given_up:
+        parts += [html.H3("Given up"), _listed(given_up, settings, now)]
+    return parts
+
+
+def _listed(entries: list[Entry], settings: Settings, now: int) -> Component:
+    items = [
+        html.Li(
+            [
+                html.P(html.Strong(entry.notice.title)),
+                html.P(
+                    f"{entry.channel}: {text.way(entry, now, settings.zone)}.", className="aside"
+                ),
+            ],
+            key=str(entry.entry_id),
+        )
+        for entry in entries[:NOTICES_SHOWN]
+    ]
+    if len(entries) > NOTICES_SHOWN:
+        items.append(html.Li(f"and {len(entries) - NOTICES_SHOWN} more"))
+    return html.Ul(items, className="over-list")
+
+
+def tanks(shop: Shop, book: AlertBook, now: int, *, writer: bool) -> list[Component]:
+    """The humidifiers' tanks: when filled, when due, and a tap that says it was filled."""
+    settings, filled = shop.settings, book.filled_ms()
+    if not settings.reservoirs:
+        return []
+    items = []
+    for tank in settings.reservoirs:
+        told, due = tank_words(filled.get(tank.id), tank.lasts_h, now, shop)
+        place = f" at {_place(tank.place, settings)}" if tank.place else ""
+        items.append(
+            html.Li(
+                [
+                    html.Div([html.Strong(f"{tank.label}{place}"), html.P(told)]),
+                    filling(tank) if writer else None,
+                ],
+                key=tank.id,
+                **attributes(data_due=due),
+            )
+        )
+    return [
+        html.H2("Humidifiers"),
+        html.Ul(items, className="tanks"),
+        html.P(AMOUNT, className="aside"),
+        html.P(HUMIDIFIER, className="aside"),
+    ]
+
+
+def filling(tank: Reservoir) -> Component:
+    """The tap that says a tank was filled, and a line for how much went in."""
+    form = f"fill-{tank.id}"
+    return html.Div(
+        [
+            view.field("amount", f"{form}-amount", size="6", maxLength=20, placeholder="1.5 L"),
+            bench_view.tap(
+                "Filled",
+                "filled",
+                about="reservoir",
+                reservoir=tank.id,
+                form=form,
+                said=f"Filled: {tank.label}.",
+            ),
+        ],
+        id=form,
+        className="filling",
+        **attributes(data_draft=form),
+    )
+
+
+def tank_words(filled_ms: int | None, lasts_h: float, now: int, shop: Shop) -> tuple[str, str]:
+    """When a tank was filled and is due, and `yes` if it is due now, else `no`."""
+    zone = shop.settings.zone
+    if filled_ms is None:
+        return "Nobody has said yet that it was filled: it is not watched until then.", "no"
+    due = filled_ms + round(lasts_h * formats.HOUR_MS)
+    filled = f"Filled {formats.when(filled_ms, now, zone)}"
+    if due <= now:
+        return f"{filled}; due since {formats.when(due, now, zone)}.", "yes"
+    return f"{filled}; due {formats.ahead(due, now, zone)}.", "no"
+
+
+def _place(place_id: str, settings: Settings) -> str:
+    return next((p.label for p in settings.places if p.id == place_id), place_id)

@@ -1,0 +1,100 @@
+"""The figures of a rule as they are shown and typed: in the reader's units, minutes and hours."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from monitor.domain.alerts.rule import HOLD_MAX_S, NO_TRACE, OVER_MAX_S, Of, Test
+
+if TYPE_CHECKING:
+    from dashboard.ui.formats import Unit
+    from monitor.domain.alerts.rule import Rule
+
+
+class Scale(NamedTuple):
+    """shown = kept · `factor` + `offset`, in `unit`."""
+
+    unit: str
+    factor: float = 1.0
+    offset: float = 0.0
+
+    def shown(self, kept: float) -> str:
+        return f"{kept * self.factor + self.offset:.6g}".replace("-", "−")
+
+    def kept(self, shown: float) -> float:
+        return float(f"{(shown - self.offset) / self.factor:.9g}")
+
+
+MINUTES, HOURS = Scale("min", 1 / 60), Scale("h", 1 / 3600)
+TIMES = {
+    "hold_min": ("hold_s", MINUTES, f"must be 0 to {HOLD_MAX_S // 86400} days"),
+    "calm_h": ("calm_s", HOURS, f"must be 0 to {HOLD_MAX_S // 86400} days"),
+    "over_h": ("over_s", HOURS, f"must be 0 to {OVER_MAX_S // 3600} h"),
+    "repeat_h": ("repeat_s", HOURS, f"must be 0 to {HOLD_MAX_S // 86400} days"),
+}
+"""Fields that are lengths of time: the rule's own name, how it is shown, and what is allowed."""
+TEXTS = ("name", "why", "source", "do", "caution")
+LABELS = {
+    "amount": "Water put in",
+    "name": "Name",
+    "low": "Lower limit",
+    "high": "Upper limit",
+    "back": "Back by",
+    "over_h": "Change over",
+    "hold_min": "Lasting",
+    "calm_h": "Over after",
+    "repeat_h": "Told again each",
+    "urgency": "Urgency",
+    "breaks_quiet": "In quiet hours too",
+    "only": "Only at",
+    "do": "What to do now",
+    "why": "Why",
+    "source": "Where that comes from",
+    "caution": "Caution",
+    "like": "Like",
+    "note": "Note",
+}
+"""What each field is called on the page."""
+
+
+def scale(rule: Rule, unit: Unit, *, difference: bool = False) -> Scale:
+    """How a value of a rule's quantity is shown, or a difference of two, as a change and a margin."""
+    fahrenheit = unit == "F"
+    match rule.unit:
+        case "°C" if fahrenheit:
+            return Scale("°F", 1.8, 0.0 if difference else 32.0)
+        case "°C" if difference:
+            return Scale("K")
+        case "K" if fahrenheit:
+            return Scale("°F", 1.8)
+        case "Pa":
+            return Scale("hPa", 0.01)
+        case "s":
+            return MINUTES
+    return Scale(rule.unit)
+
+
+def scales(rule: Rule, unit: Unit) -> dict[str, Scale]:
+    """How each figure of a rule that can be changed is shown, by the name of its field."""
+    limit = scale(rule, unit, difference=rule.over_s > 0)
+    found = {}
+    if rule.test is not Test.ABOVE:
+        found["low"] = limit
+    if rule.test is not Test.BELOW:
+        found["high"] = limit
+    found["back"] = scale(rule, unit, difference=True)
+    if rule.of is Of.PLACE and rule.quantity not in NO_TRACE:
+        found["over_h"] = HOURS
+    return found | {"hold_min": MINUTES, "calm_h": HOURS, "repeat_h": HOURS}
+
+
+def form_of(rule: Rule, unit: Unit) -> dict[str, str]:
+    """Everything that can be changed of a rule, as its page shows it, by the names of its fields."""
+    shown = {}
+    for field, how in scales(rule, unit).items():
+        value = getattr(rule, TIMES[field][0] if field in TIMES else field)
+        shown[field] = "" if value is None else how.shown(value)
+    shown |= {"urgency": str(rule.urgency), "breaks_quiet": "yes" if rule.breaks_quiet else "no"}
+    if rule.of is Of.PLACE:
+        shown["only"] = ", ".join(rule.only)
+    return shown | {name: getattr(rule, name) for name in TEXTS}

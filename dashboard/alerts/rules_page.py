@@ -1,0 +1,324 @@
+"""The rules behind the alerts: each in plain words, switched on and off, and changed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import dcc, html
+
+from dashboard.access import sign_in
+from dashboard.alerts import text as alerts_text
+from dashboard.alerts import view
+from dashboard.alerts.forms import places_of
+from dashboard.alerts.rule_fields import form_of, scales
+from dashboard.bench import view as bench_view
+from dashboard.bench import wait_page as bench_wait_page
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.core.errors import StoreFault
+from monitor.domain.alerts.default_rules import starting_set
+from monitor.domain.alerts.rule import TEXT_MAX, Of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.alerts import AlertBook
+    from dashboard.data.shop import Shop
+    from monitor.domain.alerts.rule import Rule
+
+
+def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
+    """Hang the pages into the app."""
+    del app
+    # Pages with an order are looked at first: /alerts/<id> would take these addresses too.
+    dash.register_page(
+        "alerts_rules",
+        path="/alerts/rules",
+        title="Rules",
+        order=1,
+        layout=lambda **_: layout(shop, book),
+    )
+    dash.register_page(
+        "alerts_rule",
+        path_template="/alerts/rule/<rule_id>",
+        title="Rule",
+        order=1,
+        layout=lambda rule_id="", **_: one(shop, book, rule_id),
+    )
+
+
+def layout(shop: Shop, book: AlertBook) -> Component:
+    """Every rule, and adding one."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        rules, changed, places = book.rules(), book.changed(), bench_wait_page.places_of(shop)
+    except StoreFault as exc:
+        return view.page(
+            "/alerts/rules", [html.H1("Rules"), html.P(sentences.store_trouble(exc).sentence)]
+        )
+    groups = []
+    for of, name in alerts_text.GROUPS.items():
+        mine = [rule for rule in rules.values() if rule.of is of]
+        if mine:
+            lines = [
+                line(rule, rule.id in changed, shop, places, writer=may.allowed)
+                for rule in sorted(mine, key=lambda rule: (not rule.on, rule.name))
+            ]
+            groups += [html.H2(name), html.Ul(lines, className="rules")]
+    return view.page(
+        "/alerts/rules",
+        [
+            html.H1("Rules"),
+            html.P(quiet(shop)),
+            None if may.allowed else html.P(may.why),
+            *groups,
+            add(rules) if may.allowed else None,
+        ],
+    )
+
+
+def quiet(shop: Shop) -> str:
+    """When nobody is disturbed, and when the brief comes."""
+    alerts = shop.settings.alerts
+    told = "There are no quiet hours."
+    if alerts.quiet:
+        told = (
+            f"In the quiet hours, {alerts.quiet.replace('-', ' to ')}, only what says so is sent; "
+            "the rest follows when they end."
+        )
+    brief = f" The morning brief comes at {alerts.brief_at}." if alerts.brief_at else ""
+    return f"{told}{brief} Both are set under [alerts] in benchweather.toml."
+
+
+def line(
+    rule: Rule, changed: bool, shop: Shop, places: Mapping[str, str], *, writer: bool
+) -> Component:
+    """A rule in the list."""
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    marks = [view.urgency(rule.urgency)]
+    if not rule.on:
+        marks.append(html.Strong("off"))
+    if changed:
+        marks.append(html.Span("the shop's own"))
+    return html.Li(
+        [
+            html.Div(
+                [
+                    html.H3(dcc.Link(rule.name, href=f"/alerts/rule/{rule.id}")),
+                    html.P(marks, className="rule-marks"),
+                ],
+                className="rule-head",
+            ),
+            html.Div(
+                [
+                    html.P(alerts_text.rule_words(rule, places, unit)),
+                    html.P(alerts_text.telling(rule), className="aside"),
+                ]
+            ),
+            switch(rule) if writer else None,
+        ],
+        key=rule.id,
+        **attributes(data_on="yes" if rule.on else "no"),
+    )
+
+
+def switch(rule: Rule) -> Component:
+    word, on = ("Switch off", "no") if rule.on else ("Switch on", "yes")
+    said = f"{'Off' if rule.on else 'On'}: {rule.name}."
+    return bench_view.tap(
+        [word, html.Span(f" {rule.name}", className="unseen")],
+        "rule",
+        about="rule",
+        rule=rule.id,
+        on=on,
+        said=said,
+        then="reload",
+    )
+
+
+def add(rules: Mapping[str, Rule]) -> Component:
+    """A rule of the shop's own, which takes from another what is not said of it."""
+    names = {rule.id: rule.name for rule in sorted(rules.values(), key=lambda rule: rule.name)}
+    return html.Details(
+        [
+            html.Summary("Add a rule like another"),
+            html.Div(
+                [
+                    view.field("name", "add-name", maxLength=40),
+                    view.choice("like", "add-like", {"": "", **names}),
+                ],
+                id="add-form",
+                className="fields",
+                **attributes(data_draft="add-rule"),
+            ),
+            html.Div(
+                bench_view.tap(
+                    "Add it",
+                    "rule",
+                    about="rule",
+                    form="add-form",
+                    said="Added.",
+                    then="reload",
+                    name="tap main",
+                ),
+                className="taps wide",
+            ),
+            html.P(
+                "It watches the same and says the same until you change it.", className="aside"
+            ),
+        ],
+        id="rules-add",
+    )
+
+
+def one(shop: Shop, book: AlertBook, rule_id: str) -> Component:
+    """A rule with everything that it rests on."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        rule, changed, places = (
+            book.rules().get(rule_id),
+            book.changed(),
+            bench_wait_page.places_of(shop),
+        )
+    except StoreFault as exc:
+        return _page([html.H1("Rule"), html.P(sentences.store_trouble(exc).sentence)])
+    if rule is None:
+        return _page(
+            [html.H1("No such rule"), html.P(dcc.Link("All rules", href="/alerts/rules"))]
+        )
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    told = [alerts_text.ends(rule, unit), alerts_text.telling(rule), _family(rule, book.rules())]
+    return _page(
+        [
+            html.P([view.urgency(rule.urgency), " ", html.Strong("off" if not rule.on else "")]),
+            html.H1(rule.name),
+            html.P(alerts_text.rule_words(rule, places, unit), className="lead"),
+            html.P(" ".join(filter(None, told))),
+            html.P([html.Strong("What to do now: "), rule.do], className="do")
+            if rule.do
+            else None,
+            html.P([html.Strong("Why: "), rule.why]) if rule.why else None,
+            html.P(f"Source: {rule.source}", className="aside") if rule.source else None,
+            html.P([html.Strong("Caution: "), rule.caution]) if rule.caution else None,
+            *(change(rule, rule.id in changed, shop) if may.allowed else [html.P(may.why)]),
+        ]
+    )
+
+
+def _page(parts: list[Any]) -> Component:
+    return view.page("/alerts/rule", parts, "one")
+
+
+def _family(rule: Rule, rules: Mapping[str, Rule]) -> str:
+    """What is told instead of it, or with it as its consequence."""
+    told = []
+    kin = [r.name for r in rules.values() if r.family == rule.family and r.id != rule.id]
+    if kin:
+        told.append(f"Of this and {' and '.join(kin)} only the gravest is told.")
+    causes = [rules[name].name for name in rule.under if name in rules]
+    if causes:
+        told.append(f"Not told while this is: {', '.join(causes)}.")
+    return " ".join(told)
+
+
+def change(rule: Rule, changed: bool, shop: Shop) -> list[Component]:
+    """Everything that can be changed of it."""
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    shown = form_of(rule, unit)
+
+    def figure(name: str, **more: Any) -> Component:
+        return view.field(name, f"rule-{name}", value=shown[name], **more)
+
+    def text(name: str) -> Component:
+        return view.long_field(name, f"rule-{name}", value=shown[name], maxLength=TEXT_MAX, rows=2)
+
+    band = "empty: the place's own band" if rule.quantity == "humidity" and not rule.over_s else ""
+    figures = [
+        figure(name, unit=how.unit, hint=band if name in ("low", "high") else _HINTS.get(name, ""))
+        for name, how in scales(rule, unit).items()
+    ]
+    if rule.of is Of.PLACE:
+        known = ", ".join(places_of(shop))
+        figures.append(figure("only", hint=f"any of {known}; empty: all indoors"))
+    levels = {str(level): word for level, word in alerts_text.URGENCY.items()}
+    return [
+        html.Details(
+            [
+                html.Summary("Change it"),
+                html.Div(
+                    [
+                        figure("name", maxLength=TEXT_MAX),
+                        *figures,
+                        view.choice("urgency", "rule-urgency", levels, shown["urgency"]),
+                        view.choice(
+                            "breaks_quiet",
+                            "rule-breaks_quiet",
+                            {"no": "no, after them", "yes": "yes"},
+                            shown["breaks_quiet"],
+                        ),
+                    ],
+                    className="fields",
+                ),
+                html.Div(
+                    [text(name) for name in ("do", "why", "source", "caution")],
+                    className="fields texts",
+                ),
+                html.Div(
+                    bench_view.tap(
+                        "Keep these",
+                        "rule",
+                        about="rule",
+                        rule=rule.id,
+                        form="rule-form",
+                        said="Kept.",
+                        then="reload",
+                        name="tap main",
+                    ),
+                    className="taps wide",
+                ),
+            ],
+            id="rule-form",
+            **attributes(data_draft=f"rule-{rule.id}"),
+        ),
+        html.Div([switch(rule), give_up(rule, shop) if changed else None], className="taps wide"),
+        html.P(
+            "An alert that is open keeps the words it was raised with until it changes.",
+            className="aside",
+        ),
+    ]
+
+
+_HINTS = {
+    "back": "how far it must come back from the limit",
+    "over_h": "0: the value itself, not its change",
+    "hold_min": "before an alert is raised",
+    "calm_h": "it must have been back so long",
+    "repeat_h": "0: told once",
+}
+
+
+def give_up(rule: Rule, shop: Shop) -> Component:
+    """Give up what the shop has changed; a rule of its own is taken away."""
+    if rule.id in starting_set(shop.settings.limits):
+        return bench_view.tap(
+            "Give up my changes",
+            "reset",
+            about="rule",
+            rule=rule.id,
+            said="As it came.",
+            then="reload",
+            sure="Tap again: it will be as it came",
+        )
+    return bench_view.tap(
+        "Take this rule away",
+        "reset",
+        about="rule",
+        rule=rule.id,
+        said="Taken away.",
+        then="/alerts/rules",
+        sure="Tap again to take it away",
+    )

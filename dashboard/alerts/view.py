@@ -1,0 +1,202 @@
+"""The pieces that pages show alerts with: the mark of its urgency, a card, the taps, fields."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from dash import dcc, html
+
+from dashboard.alerts import forms
+from dashboard.alerts import text as alerts_text
+from dashboard.alerts.rule_fields import LABELS
+from dashboard.bench import view as bench_view
+from dashboard.ui import formats
+from dashboard.ui.markup import attributes
+from dashboard.wood.view import fault
+from monitor.domain.alerts.rule import WATCHABLE, Of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from monitor.domain.alerts.alert import Alert
+
+SNOOZES = {"30": "30 min", "180": "3 h"}
+"""Lengths of time to put an alert off, in minutes."""
+
+
+def page(here: str, parts: list[Any], name: str = "") -> Component:
+    """A page about alerts. `here`: its address, if it stands in the line over it."""
+    pages = (("/alerts", "Open and over"), ("/alerts/rules", "Rules"))
+    steps = html.Nav(
+        [
+            dcc.Link(word, href=path, className="here" if path == here else "")
+            for path, word in pages
+        ],
+        className="steps-nav",
+        **attributes(aria_label="Alerts"),
+    )
+    return html.Main(
+        [steps, *bench_view.hears(), *parts], className=f"sheet bench alerts {name}".strip()
+    )
+
+
+def urgency(level: int) -> Component:
+    """How urgent, by word, weight and number of marks."""
+    return html.Span(
+        [
+            html.Span(
+                alerts_text.MARKS[level], className="marks", **attributes(aria_hidden="true")
+            ),
+            alerts_text.URGENCY[level],
+        ],
+        className="urgency",
+        **attributes(data_urgency=str(level)),
+    )
+
+
+def card(
+    alert: Alert, now_value: float | None, shop: Shop, now: int, *, writer: bool
+) -> Component:
+    """An open alert: what, since when, what to do now; why folded away; the taps."""
+    rests = "yes" if alert.rests(now) else "no"
+    return html.Article(
+        [
+            html.P(urgency(alert.urgency), className="how-urgent"),
+            html.H2(dcc.Link(alerts_text.title(alert), href=f"/alerts/{alert.id}")),
+            facts(alert, now_value, shop, now),
+            html.P([html.Strong("Now: "), alert.do], className="do") if alert.do else None,
+            why(alert),
+            html.P(alerts_text.rest(alert, now, shop.settings.zone), className="rest"),
+            taps(alert, shop, now, note=True) if writer else None,
+        ],
+        key=alert.id,
+        className="alert",
+        **attributes(data_urgency=str(alert.urgency), data_rests=rests, data_alert=alert.id),
+    )
+
+
+def facts(alert: Alert, now_value: float | None, shop: Shop, now: int) -> Component:
+    """Its figures and since when."""
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    told = alerts_text.facts(alert, now_value, now, shop.settings.zone, unit)
+    return html.P(told, className="facts-line")
+
+
+def why(alert: Alert, *, unfolded: bool = False) -> Component:
+    """Why it matters, where that comes from, and the caution."""
+    told: list[Component | None] = [
+        html.P([html.Strong("Why: "), alert.why]) if alert.why else None,
+        html.P(f"Source: {alert.source}", className="aside") if alert.source else None,
+        html.P([html.Strong("Caution: "), alert.caution]) if alert.caution else None,
+    ]
+    if unfolded:
+        return html.Div(told, className="why")
+    caution = " and caution" if alert.caution else ""
+    return html.Details(
+        [html.Summary(f"Why{caution}"), *told],
+        className="why",
+        **attributes(data_unfold=f"why-{alert.id}"),
+    )
+
+
+def taps(alert: Alert, shop: Shop, now: int, *, note: bool) -> Component:
+    """Acknowledge, put off, and the way to a note."""
+    name = alerts_text.title(alert)
+    found: list[Component] = []
+    if not alert.acknowledged:
+        found.append(
+            bench_view.tap(
+                "Acknowledge",
+                "acknowledge",
+                about="alert",
+                alert=alert.id,
+                said=f"Acknowledged: {name}.",
+                name="tap main",
+            )
+        )
+        choices = dict(SNOOZES)
+        if (opens := forms.opens_ms(shop, now)) is not None:
+            until = formats.ahead(opens, now, shop.settings.zone)
+            choices[forms.UNTIL_OPENING] = f"until {until}"
+        found += [
+            bench_view.tap(
+                f"Snooze {word}",
+                "snooze",
+                about="alert",
+                alert=alert.id,
+                minutes=minutes,
+                said=f"Put off, {word}: {name}.",
+            )
+            for minutes, word in choices.items()
+        ]
+    if note:
+        found.append(
+            dcc.Link(
+                "Note", href=f"/alerts/{alert.id}", className="tap", title=f"A note on {name}"
+            )
+        )
+    return html.Div(found, className="taps", role="group", **attributes(aria_label=name))
+
+
+def about(alert: Alert) -> Component | None:
+    """The way to what an alert is about."""
+    watched = WATCHABLE.get(alert.quantity)
+    of = watched.of if watched else None
+    if of is Of.WAIT:
+        return dcc.Link("See the wait", href=f"/bench/wait/{alert.subject}")
+    if of is Of.INSTRUMENT:
+        return dcc.Link("See its wood", href=f"/wood/{alert.subject}")
+    if of is Of.SENSOR:
+        return dcc.Link("See the sensors", href="/probes")
+    if of is Of.PLACE:
+        places = "" if alert.subject == "shop" else f"places={alert.subject}&"
+        return dcc.Link("See the air of the week", href=f"/past?{places}span=week")
+    return None
+
+
+def field(name: str, id_: str, *, unit: str = "", hint: str = "", **more: Any) -> Component:
+    """A labelled line to type into, with the place where a fault is told."""
+    text = f"{LABELS[name]}{f' [{unit}]' if unit else ''}"
+    return html.Div(
+        [
+            html.Label(text, htmlFor=id_),
+            dcc.Input(id=id_, name=name, type="text", autoComplete="off", **more),
+            html.P(hint, className="aside") if hint else None,
+            fault(name),
+        ],
+        className="field",
+    )
+
+
+def long_field(name: str, id_: str, **more: Any) -> Component:
+    """The same for several lines."""
+    return html.Div(
+        [
+            html.Label(LABELS[name], htmlFor=id_),
+            dcc.Textarea(id=id_, name=name, **more),
+            fault(name),
+        ],
+        className="field long",
+    )
+
+
+def choice(name: str, id_: str, options: Mapping[str, str], chosen: str = "") -> Component:
+    """A labelled list to choose from."""
+    return html.Div(
+        [
+            html.Label(LABELS[name], htmlFor=id_),
+            html.Select(
+                [
+                    html.Option(word, value=key, selected="selected" if key == chosen else None)
+                    for key, word in options.items()
+                ],
+                id=id_,
+                name=name,
+            ),
+            fault(name),
+        ],
+        className="field",
+    )

@@ -1,0 +1,126 @@
+"""Ready times as a calendar (RFC 5545) for the phone, under a link that cannot be guessed."""
+
+from __future__ import annotations
+
+import hmac
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import flask
+import icalendar
+
+from dashboard.access import sign_in
+from dashboard.bench import text as bench_text
+from monitor.core.clock import from_ms, now_ms
+from monitor.core.errors import StoreFault
+from monitor.science.waits.wait import State
+
+if TYPE_CHECKING:
+    from dash import Dash
+
+    from dashboard.data.shop import Shop
+    from dashboard.data.waits import WaitBook
+    from monitor.domain.wait import Wait
+    from monitor.waits.evaluation import Standing
+
+RELEASED_KEPT = 50
+"""So many released waits stay in the calendar as called off, so that phones take them out."""
+AGAIN = timedelta(minutes=15)
+"""How often a phone is asked to look again."""
+LASTS = timedelta(minutes=15)
+
+
+def register(app: Dash, shop: Shop, book: WaitBook) -> None:
+    """Hang the feed into the app's server."""
+
+    def feed(token: str) -> flask.Response:
+        return answer(shop, book, token)
+
+    app.server.add_url_rule("/calendar/<token>.ics", "calendar", feed)
+
+
+def answer(shop: Shop, book: WaitBook, token: str) -> flask.Response:
+    """The calendar, or 404 on a wrong link."""
+    found = sign_in.read_secrets(shop.settings)
+    if found is None or not hmac.compare_digest(token.encode(), found.calendar_token.encode()):
+        return flask.Response("There is nothing here.\n", 404, mimetype="text/plain")
+    try:
+        text = calendar(shop, book.standings(), book.finished(RELEASED_KEPT))
+    except StoreFault as exc:
+        return flask.Response(f"{exc}\n", 503, mimetype="text/plain")
+    response = flask.Response(text, mimetype="text/calendar")
+    response.headers["Cache-Control"] = "private, max-age=60"
+    return response
+
+
+def link(shop: Shop) -> str:
+    """The feed's path, for who may change things; empty while there is none."""
+    found = sign_in.read_secrets(shop.settings)
+    return f"/calendar/{found.calendar_token}.ics" if found else ""
+
+
+def calendar(shop: Shop, open_waits: list[Standing], released: list[Wait]) -> bytes:
+    """All waits that have a ready time, and those released lately as called off."""
+    name = shop.settings.shop.name or "Benchweather"
+    out = icalendar.Calendar()
+    out.add("prodid", "-//Benchweather//Waits//EN")
+    out.add("version", "2.0")
+    out.add("method", "PUBLISH")
+    out.add("name", f"{name}: ready")
+    out.add("x-wr-calname", f"{name}: ready")
+    out.add("refresh-interval", AGAIN, parameters={"VALUE": "DURATION"})
+    for standing in open_waits:
+        if standing.readiness is not None and standing.readiness.ready_ms is not None:
+            out.add_component(_event(standing, shop))
+    for wait in released:
+        out.add_component(_called_off(wait, shop))
+    return bytes(out.to_ical())
+
+
+def _base(wait: Wait, shop: Shop, ready_ms: int) -> icalendar.Event:
+    event = icalendar.Event()
+    event.add("uid", f"wait-{wait.id}-{wait.events[0].recorded_ms}@{_host(shop)}")
+    event.add("sequence", wait.version)
+    event.add("dtstamp", from_ms(now_ms() // 1000 * 1000))
+    event.add("created", from_ms(wait.events[0].recorded_ms // 1000 * 1000))
+    event.add("last-modified", from_ms(wait.events[-1].recorded_ms // 1000 * 1000))
+    event.add("dtstart", from_ms(ready_ms // 60_000 * 60_000))
+    event.add("duration", LASTS)
+    event.add("transp", "TRANSPARENT")
+    return event
+
+
+def _host(shop: Shop) -> str:
+    """Half of a UID: the shop's, stable however the board is reached."""
+    name = "".join(
+        c if c.isascii() and c.isalnum() else "-" for c in shop.settings.shop.name.lower()
+    )
+    return f"{name.strip('-') or 'shop'}.benchweather.invalid"
+
+
+def _event(standing: Standing, shop: Shop) -> icalendar.Event:
+    wait, found = standing.wait, standing.readiness
+    assert found is not None  # noqa: S101 - for the type checker; asked by the caller
+    assert found.ready_ms is not None  # noqa: S101 - as above
+    said = bench_text.said(standing, now_ms(), shop.settings.zone)
+    ready = found.state is State.READY
+    name = bench_text.title(wait)
+    event = _base(wait, shop, found.ready_ms if ready else bench_text.about(found.ready_ms))
+    event.add("status", "CONFIRMED" if ready else "TENTATIVE")
+    event.add("summary", f"{'Ready' if ready else 'Ready, about'}: {name}")
+    names = {place.id: place.label for place in shop.settings.places}
+    event.add("location", names.get(wait.place, wait.place))
+    event.add("description", "\n".join([str(wait.kind["name"]), said.sentence, *said.more]))
+    alarm = icalendar.Alarm()
+    alarm.add("action", "DISPLAY")
+    alarm.add("trigger", timedelta(0))
+    alarm.add("description", f"Ready, about: {name}")
+    event.add_component(alarm)
+    return event
+
+
+def _called_off(wait: Wait, shop: Shop) -> icalendar.Event:
+    event = _base(wait, shop, wait.released_ms or now_ms())
+    event.add("status", "CANCELLED")
+    event.add("summary", f"Released: {bench_text.title(wait)}")
+    return event

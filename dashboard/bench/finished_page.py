@@ -1,0 +1,120 @@
+"""Finished: what was advised and what happened; how it was can still be said or changed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import Input, Output, dcc, html
+
+from dashboard.access import sign_in
+from dashboard.bench import series, text, view
+from dashboard.bench.wait_page import places_of
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from dashboard.data.waits import WaitBook
+    from monitor.domain.wait import Wait
+
+SHOWN = 60
+
+
+def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "bench_finished",
+        path="/bench/finished",
+        title="Finished",
+        layout=lambda **_: layout(shop, book),
+    )
+
+    @app.callback(
+        Output("finished", "children"), Input("bench-changed", "data"), prevent_initial_call=True
+    )
+    def refresh(_changed: str) -> Any:
+        return content(shop, book)
+
+
+def layout(shop: Shop, book: WaitBook) -> Component:
+    return html.Main(
+        [
+            view.steps("/bench/finished"),
+            *view.hears(),
+            html.H1("Finished"),
+            html.Div(content(shop, book), id="finished"),
+        ],
+        className="sheet bench",
+    )
+
+
+def content(shop: Shop, book: WaitBook) -> list[Component]:
+    """The waits released last, newest first."""
+    writer = sign_in.writing(flask.request, shop.settings).allowed
+    try:
+        found, places = book.finished(SHOWN), places_of(shop)
+    except StoreFault as exc:
+        return [html.P(sentences.store_trouble(exc).sentence)]
+    if not found:
+        return [html.P("Nothing has been released yet.")]
+    groups = series.alike(found, lambda wait: wait)
+    return [
+        html.P(
+            "The basis is what the work takes in reference air, 20 °C and 50 % RH. What it had is "
+            "the same measure, from the air as it was. Saying how it was teaches the kind's basis.",
+            className="aside",
+        ),
+        html.Ol([one(alike, shop, places, writer) for alike in groups], className="done-list"),
+    ]
+
+
+def one(alike: Sequence[Wait], shop: Shop, places: dict[str, str], writer: bool) -> Component:
+    """Finished waits that were alike: basis, how long given, what that was worth, how they were."""
+    now, zone = now_ms(), shop.settings.zone
+    wait, name = alike[0], series.title(alike)
+    basis_s = float(wait.kind["basis_s"])
+    if wait.equivalent_s is None:
+        worth = "not known: there were no readings to tell"
+    else:
+        worth = (
+            f"{formats.hours(wait.equivalent_s)}, "
+            f"{text.percent(wait.equivalent_s / basis_s)} of the basis"
+        )
+    facts = (
+        ("Foreseen", text.foreseen(wait, now, zone)),
+        ("Basis", formats.hours(basis_s)),
+        ("Given", formats.hours(text.held_s(wait, now))),
+        ("Had, in reference air", worth),
+    )
+    kind = str(wait.kind["name"])
+    at = ", ".join([*([kind] if kind != name else []), places.get(wait.place, wait.place)])
+    return html.Li(
+        [
+            html.Div(
+                [
+                    html.H2(
+                        dcc.Link(name, href=f"/bench/wait/{wait.id}") if len(alike) == 1 else name
+                    ),
+                    html.P(
+                        f"{at}. Released {formats.when(wait.released_ms or now, now, zone)}.",
+                        className="at",
+                    ),
+                    html.P(wait.note, className="aside") if wait.note else None,
+                ]
+            ),
+            html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts"),
+            view.felt(alike, writer),
+            view.each_of(alike, writer=False) if len(alike) > 1 else None,
+        ],
+        key=wait.id,
+        className="done",
+        **attributes(data_wait=series.ids(alike)),
+    )

@@ -1,0 +1,424 @@
+"""Bench: what is in clamps or drying, when it is ready, and putting something in."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import Input, Output, dcc, html
+
+from dashboard.access import sign_in
+from dashboard.bench import calendar_feed, series, view
+from dashboard.bench import text as bench_text
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain.wait import Action
+from monitor.domain.wait_types import Caution
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from dashboard.data.waits import WaitBook
+    from dashboard.data.wood import WoodBook
+    from monitor.core.measurements import Quantity
+    from monitor.domain.places import Place
+    from monitor.domain.wait import Wait
+    from monitor.domain.wait_types import Kind
+
+FIRST_KINDS = 4
+"""How many kinds have a button of their own; the others are one tap further in."""
+JUST_MS = 20 * formats.MINUTE_MS
+"""So long after its release a wait is asked how it was. [ms]"""
+JUST_MOST = 60
+ANSWERED_MS = 2 * formats.MINUTE_MS
+"""So long the answer stays to be changed. [ms]"""
+
+
+def register(app: dash.Dash, shop: Shop, book: WaitBook, woods: WoodBook) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "bench",
+        path="/bench",
+        name="Bench",
+        title="Bench",
+        layout=lambda **_: layout(shop, book, woods),
+    )
+
+    @app.callback(
+        Output("bench-next", "children"),
+        Output("bench-just", "children"),
+        Output("bench-waits", "children"),
+        Output("bench-places", "children"),
+        Output("bench-cold", "children"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
+        writer = sign_in.writing(flask.request, shop.settings).allowed
+        try:
+            return live(shop, book, writer)
+        except StoreFault as exc:
+            return (
+                [],
+                [],
+                [html.P(sentences.store_trouble(exc).sentence)],
+                dash.no_update,
+                dash.no_update,
+            )
+
+
+def layout(shop: Shop, book: WaitBook, woods: WoodBook) -> Component:
+    """The page as this request may see it."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        head, just, waits, places, cold = live(shop, book, may.allowed)
+        kinds, bases = book.kinds(), book.bases()
+        references = [one.reference for one in woods.here()]
+    except StoreFault as exc:
+        return html.Main(
+            [html.H1("Bench"), html.P(sentences.store_trouble(exc).sentence)],
+            className="sheet bench",
+        )
+    return html.Main(
+        [
+            view.steps("/bench"),
+            html.Div(head, id="bench-next"),
+            *view.hears(),
+            html.Section(just, id="bench-just", className="just"),
+            html.Div(
+                [
+                    html.Section(waits, id="bench-waits"),
+                    opening(kinds, bases, places, cold, references)
+                    if may.allowed
+                    else refused(may),
+                ],
+                className="bench-two",
+            ),
+            calendar(shop) if may.allowed else None,
+        ],
+        className="sheet bench",
+    )
+
+
+def refused(may: sign_in.Writing) -> Component:
+    """What stands instead of the taps where nothing may be changed."""
+    return html.Section(
+        [
+            html.H2("Read only"),
+            html.P(may.why),
+            html.P(dcc.Link("Sign in", href="/sign-in", className="tap main"))
+            if may.sign_in
+            else None,
+            html.Div([html.Div(id="bench-places"), html.Ul(id="bench-cold")], hidden=True),
+        ],
+        className="opening",
+    )
+
+
+def live(shop: Shop, book: WaitBook, writer: bool) -> tuple[list[Component], ...]:
+    """What changes by itself: headline, just released, open waits, places with air, cold places."""
+    now, zone = now_ms(), shop.settings.zone
+    recent = shop.recent()
+    names = {one.place.id: one.place.label for one in recent}
+    indoors = [(one.place, one.newest) for one in recent if one.place.kind != "outdoors"]
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    found = book.standings()
+    of = view.axis(found, now)
+    if found:
+        waits = [
+            html.Div([html.H2(_count(len(found))), view.ruler(of, zone)], className="waits-head"),
+            html.Ol(
+                [
+                    view.row(alike, of, zone, names, writer)
+                    for alike in series.alike(found, lambda standing: standing.wait)
+                ],
+                className="waits",
+            ),
+        ]
+    else:
+        waits = [html.P("What you put in clamps or leave to dry stands here with its ready time.")]
+    head, after = bench_text.next_up(found, now, zone)
+    top: list[Component] = [html.H1(head), html.P(after)]
+    if found:
+        top.append(html.A(_see(len(found)), href="#bench-waits", className="to-waits"))
+    return (
+        top,
+        just_released(book, writer, now),
+        waits,
+        [place_tap(place, newest, unit, shop) for place, newest in indoors],
+        cold_places(indoors, unit, shop),
+    )
+
+
+def _count(n: int) -> str:
+    return f"{n} wait{'' if n == 1 else 's'} open"
+
+
+def _see(n: int) -> str:
+    return f"See the {n} open waits" if n > 1 else "See the open wait"
+
+
+def just_released(book: WaitBook, writer: bool, now: int) -> list[Component]:
+    """What was released a moment ago, to say how it was. Skipped by leaving it."""
+    fresh = [w for w in book.finished(JUST_MOST) if _is_fresh(w, now) and not _by_mistake(w)]
+    return [_just(waits, writer) for waits in series.alike(fresh, lambda wait: wait)]
+
+
+def _is_fresh(wait: Wait, now: int) -> bool:
+    if wait.feel:
+        return now - wait.events[-1].recorded_ms < ANSWERED_MS
+    return now - max(e.recorded_ms for e in wait.events if e.action == Action.RELEASE) < JUST_MS
+
+
+def _by_mistake(wait: Wait) -> bool:
+    return wait.note.endswith(MISTAKE)
+
+
+MISTAKE = "Opened by mistake."
+"""What the note of a wait ends with that was taken back."""
+
+
+def _just(waits: Sequence[Wait], writer: bool) -> Component:
+    name, ids = series.title(waits), series.ids(waits)
+    taps = [
+        view.tap("Open again", "reopen", wait=ids, said=f"Open again: {name}."),
+        html.Button("Leave it", type="button", className="tap", **attributes(data_skip=ids)),
+    ]
+    return html.Article(
+        [
+            html.H2(f"Released: {name}"),
+            view.felt(waits, writer),
+            html.Div(taps, className="taps") if writer else None,
+        ],
+        key=waits[0].id,
+        className="released",
+        **attributes(data_wait=ids),
+    )
+
+
+def opening(
+    kinds: Sequence[Kind],
+    bases: Mapping[str, float],
+    places: list[Component],
+    cold: list[Component],
+    references: Sequence[str] = (),
+) -> Component:
+    """Opening a wait: a tap on its kind, a tap on its place. `references`: of instruments here.
+
+    `kinds`: the most used first. Those in front keep to the order of their names, so that a button
+    does not change its place when another kind has overtaken it by one.
+    """
+    first = sorted(kinds[:FIRST_KINDS], key=lambda kind: kind.name)
+    others = kinds[FIRST_KINDS:]
+    return html.Section(
+        [
+            html.H2("Put in clamps, or leave to dry"),
+            html.Div([kind_tap(kind, bases[kind.id]) for kind in first], className="kinds"),
+            html.Details(
+                [
+                    html.Summary(f"{len(others)} more kinds"),
+                    html.Div(
+                        [kind_tap(kind, bases[kind.id]) for kind in others], className="kinds"
+                    ),
+                ],
+                id="bench-more-kinds",
+            ),
+            html.Div(
+                [
+                    html.H3([html.Span(id="bench-chosen"), ": where?"], tabIndex=-1),
+                    html.Div(places, id="bench-places", className="places-taps"),
+                    cautions(kinds),
+                    html.Ul(cold, id="bench-cold", className="cautions"),
+                ],
+                id="bench-where",
+                hidden=True,
+            ),
+            details(references),
+        ],
+        className="opening",
+        id="bench-opening",
+    )
+
+
+def calendar(shop: Shop) -> Component | None:
+    """The link to the calendar."""
+    path = calendar_feed.link(shop)
+    if not path:
+        return None
+    return html.P(
+        [
+            "Ready times for the phone: ",
+            html.A("calendar link", href=path),
+            ". Whoever has this link sees what is waiting: keep it in the shop.",
+        ],
+        className="aside calendar-link",
+    )
+
+
+def kind_tap(kind: Kind, basis_s: float) -> Component:
+    basis = formats.hours(bench_text.told(basis_s))
+    return html.Button(
+        [html.Strong(kind.name), " ", html.Span(basis, className="basis")],
+        type="button",
+        className="tap kind",
+        key=kind.id,
+        **attributes(
+            data_choose=kind.id,
+            data_name=kind.name,
+            aria_pressed="false",
+            data_cautions=" ".join(kind.cautions),
+        ),
+    )
+
+
+def place_tap(
+    place: Place, newest: dict[Quantity, tuple[int, float]], unit: formats.Unit, shop: Shop
+) -> Component:
+    """A place to put it, with its air now."""
+    values = [
+        formats.with_unit(str(quantity), newest[quantity][1], unit)
+        for quantity in sorted(newest, reverse=True)
+        if str(quantity) in ("temperature", "humidity")
+    ]
+    heard = min(
+        (ms for q, (ms, _) in newest.items() if str(q) in ("temperature", "humidity")),
+        default=None,
+    )
+    if heard is None:
+        air = "no sensor: no time can be told"
+    elif now_ms() - heard > 1000 * shop.settings.board.stale_after_s:
+        air = f"not heard since {formats.when(heard, now_ms(), shop.settings.zone)}"
+    else:
+        air = ", ".join(values)
+    return view.tap(
+        [html.Strong(place.label), html.Span(air, className="basis")],
+        "open",
+        place=place.id,
+        name="tap main",
+        placename=place.label,
+    )
+
+
+def cold_places(
+    indoors: Sequence[tuple[Place, dict[Quantity, tuple[int, float]]]],
+    unit: formats.Unit,
+    shop: Shop,
+) -> list[Component]:
+    """Where a joint made now would chill."""
+    limit = shop.settings.limits.glue_temp_low_c
+    now, stale = now_ms(), 1000 * shop.settings.board.stale_after_s
+    found: list[Component] = []
+    for place, newest in indoors:
+        told = {str(quantity): value for quantity, value in newest.items()}
+        at_ms, temp_c = told.get("temperature", (0, limit))
+        if temp_c < limit and now - at_ms <= stale:
+            text = (
+                f"{place.label} is at {formats.with_unit('temperature', temp_c, unit)}, below "
+                f"{formats.whole_temperature(limit, unit)}: warm the parts, or the joint chills "
+                "before it is closed."
+            )
+            found.append(
+                html.Li(
+                    html.Span(text),
+                    key=place.id,
+                    **attributes(data_caution=str(Caution.CHILLED_JOINT)),
+                )
+            )
+    return found
+
+
+def cautions(kinds: Sequence[Kind]) -> Component:
+    """Every caution of any kind; the page shows those of the chosen one until they are put away.
+
+    The chilled joint is told by the places that are cold.
+    """
+    used = [
+        c
+        for c in Caution
+        if c is not Caution.CHILLED_JOINT and any(c in kind.cautions for kind in kinds)
+    ]
+    return html.Ul(
+        [
+            html.Li(
+                [
+                    html.Span(bench_text.CAUTIONS[caution]),
+                    html.Button(
+                        "Put away",
+                        type="button",
+                        className="away",
+                        title="Put this caution away until tomorrow",
+                        **attributes(data_dismiss=str(caution)),
+                    ),
+                ],
+                **attributes(data_caution=str(caution)),
+            )
+            for caution in used
+        ],
+        className="cautions",
+    )
+
+
+def details(references: Sequence[str]) -> Component:
+    """What may be said besides. It is kept on the device until the wait is opened."""
+    return html.Div(
+        [
+            html.Details(
+                [
+                    html.Summary("Details: instrument, who, start, clamps, note"),
+                    html.Div(
+                        [
+                            view.field(
+                                "Instrument or job",
+                                "open-instrument",
+                                "instrument",
+                                maxLength=200,
+                                list="open-references",
+                            ),
+                            html.Datalist(
+                                [html.Option(value=text) for text in references],
+                                id="open-references",
+                            ),
+                            view.field("What", "open-what", "what", maxLength=200),
+                            view.field(
+                                "How many at once",
+                                "open-count",
+                                "count",
+                                inputMode="numeric",
+                                maxLength=3,
+                            ),
+                            view.field(
+                                "Clamps", "open-clamps", "clamps", inputMode="numeric", maxLength=3
+                            ),
+                            view.field(
+                                "Who (kept on this device)", "bench-by", "by", maxLength=60
+                            ),
+                            view.field("Started (empty: now)", "open-start", "start"),
+                            view.field("Wanted by", "open-wanted", "wanted"),
+                            html.Div(
+                                [
+                                    html.Label("Note", htmlFor="open-note"),
+                                    dcc.Textarea(id="open-note", name="note", maxLength=2000),
+                                ],
+                                className="field",
+                            ),
+                        ],
+                        className="fields",
+                    ),
+                    html.P(
+                        "These go with the next wait you open. Kept on this device until then.",
+                        className="aside",
+                    ),
+                ],
+                id="bench-more",
+            )
+        ],
+        id="bench-form",
+        **attributes(data_draft="open"),
+    )

@@ -1,0 +1,315 @@
+"""Ready by: the latest start of each kind that is ready by a wanted time, and what if."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import dash
+from dash import Input, Output, State, dcc, html
+
+from dashboard.bench import text as bench_text
+from dashboard.bench import view
+from dashboard.data.waits import Plan
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain import opening_hours as hours
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from dashboard.data.waits import WaitBook
+    from monitor.domain.wait_types import Kind
+    from monitor.science.waits.ready_by import LatestStart
+
+WARMER_MOST_K, WARMER_STEP_K = 8.0, 1.0
+DRIER_MOST_PCT, DRIER_STEP_PCT = 25.0, 5.0
+AHEAD_MS = 5 * formats.DAY_MS
+"""How far ahead a wanted time may lie: as far as the coming air is told. [ms]"""
+
+
+class Asked(NamedTuple):
+    """What the reader asked for, or in words why it cannot be answered."""
+
+    plan: Plan | None
+    fault: str = ""
+
+
+def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+    """Hang the page and its callbacks into the app."""
+    dash.register_page(
+        "bench_plan", path="/bench/ready-by", title="Ready by", layout=lambda **_: layout(shop)
+    )
+
+    @app.callback(
+        Output("plan-if", "data"),
+        Output("plan-warmer", "children"),
+        Output("plan-drier", "children"),
+        *(Input(f"plan-{name}", "n_clicks") for name in ("cooler", "warm", "damper", "dry")),
+        State("plan-if", "data"),
+        prevent_initial_call=True,
+    )
+    def step(*given: Any) -> tuple[Any, ...]:
+        unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+        after = stepped(str(dash.ctx.triggered_id), given[-1])
+        return after, warmer_words(after[0], unit), drier_words(after[1])
+
+    @app.callback(
+        Output("plan", "children"),
+        Input("plan-place", "value"),
+        Input("plan-when", "value"),
+        Input("plan-at", "value"),
+        Input("plan-if", "data"),
+    )
+    def plan(place: str, when: str, at: str | None, what_if: list[float]) -> list[Component]:
+        asked = asked_for(shop, place, when, at or "", what_if)
+        if asked.plan is None:
+            return [html.P(asked.fault)]
+        try:
+            return answer(asked.plan, shop, book)
+        except StoreFault as exc:
+            return [html.P(sentences.store_trouble(exc).sentence)]
+
+
+def stepped(button: str, now: list[float]) -> list[float]:
+    """What if, after a tap: [K warmer, % RH drier]."""
+    warmer, drier = now
+    warmer += {"plan-warm": WARMER_STEP_K, "plan-cooler": -WARMER_STEP_K}.get(button, 0.0)
+    drier += {"plan-dry": DRIER_STEP_PCT, "plan-damper": -DRIER_STEP_PCT}.get(button, 0.0)
+    return [
+        min(max(warmer, -WARMER_MOST_K), WARMER_MOST_K),
+        min(max(drier, -DRIER_MOST_PCT), DRIER_MOST_PCT),
+    ]
+
+
+def warmer_words(kelvin: float, unit: formats.Unit) -> str:
+    if not kelvin:
+        return "as warm as usual"
+    word = "warmer" if kelvin > 0 else "cooler"
+    return f"{formats.spread(abs(kelvin), unit)} {'°F' if unit == 'F' else 'K'} {word}"
+
+
+def drier_words(pct: float) -> str:
+    if not pct:
+        return "as dry as usual"
+    return f"{formats.figure(abs(pct), 0)} % RH {'drier' if pct > 0 else 'damper'}"
+
+
+def asked_for(shop: Shop, place: str, when: str, at: str, what_if: list[float]) -> Asked:
+    """The plan that was chosen."""
+    now, zone = now_ms(), shop.settings.zone
+    wanted = hours.next_opening(opening_hours(shop), zone, now)
+    if when == "at":
+        if not at:
+            return Asked(None, "Choose a date and time.")
+        try:
+            wanted = formats.of_input(at, zone)
+        except ValueError:
+            return Asked(None, f"{at!r} is no date and time.")
+        if wanted <= now:
+            return Asked(None, "That time is past: choose one ahead.")
+        if wanted > now + AHEAD_MS:
+            return Asked(None, "The coming air is told for five days: choose a time within them.")
+    if wanted is None:
+        return Asked(None, "The shop has no opening hours in its settings: choose a time.")
+    return Asked(Plan(place, wanted, float(what_if[0]), float(what_if[1])))
+
+
+def opening_hours(shop: Shop) -> hours.Hours:
+    return shop.settings.hours.model_dump()
+
+
+def closing(shop: Shop, now: int) -> int | None:
+    """When the shop closes today, if it is open now. [ms]"""
+    zone = shop.settings.zone
+    if not hours.is_open(opening_hours(shop), zone, now):
+        return None
+    today = formats.local(now, zone).date()
+    found = hours.span(opening_hours(shop)[hours.DAYS[today.weekday()]])
+    return formats.of_input(f"{today}T{found[1]:%H:%M}", zone) if found else None
+
+
+def layout(shop: Shop) -> Component:
+    """The page: place, wanted time, what if; the answer comes by itself."""
+    try:
+        with shop.reader() as reader:
+            places = [p for p in shop.places(reader) if p.kind != "outdoors"]
+    except StoreFault as exc:
+        return html.Main(
+            [html.H1("Ready by"), html.P(sentences.store_trouble(exc).sentence)],
+            className="sheet bench",
+        )
+    now, zone = now_ms(), shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    opens = hours.next_opening(opening_hours(shop), zone, now)
+    first = f"Next opening, {formats.ahead(opens, now, zone)}" if opens else "Next opening"
+    if not places:
+        return html.Main(
+            [
+                view.steps("/bench/ready-by"),
+                html.H1("Ready by"),
+                html.P("There is no place indoors yet."),
+            ],
+            className="sheet bench",
+        )
+    return html.Main(
+        [
+            view.steps("/bench/ready-by"),
+            html.H1("Ready by"),
+            html.Div(
+                [
+                    _choice(
+                        "Place",
+                        dcc.RadioItems(
+                            id="plan-place",
+                            value=places[0].id,
+                            options=[{"label": p.label, "value": p.id} for p in places],
+                        ),
+                    ),
+                    _choice(
+                        "Wanted by",
+                        dcc.RadioItems(
+                            id="plan-when",
+                            value="open",
+                            options=[
+                                {"label": first, "value": "open"},
+                                {"label": "A time of your own", "value": "at"},
+                            ],
+                        ),
+                    ),
+                    view.field("Date and time", "plan-at", "wanted"),
+                    html.Fieldset(
+                        [
+                            html.Legend("What if it were"),
+                            _stepper(
+                                "plan-cooler",
+                                "Cooler",
+                                "plan-warmer",
+                                warmer_words(0, unit),
+                                "plan-warm",
+                                "Warmer",
+                            ),
+                            _stepper(
+                                "plan-damper",
+                                "Damper",
+                                "plan-drier",
+                                drier_words(0),
+                                "plan-dry",
+                                "Drier",
+                            ),
+                        ]
+                    ),
+                ],
+                className="plan-asked",
+            ),
+            dcc.Store(id="plan-if", data=[0.0, 0.0]),
+            html.Div(id="plan", **attributes(aria_live="polite")),
+        ],
+        className="sheet bench",
+    )
+
+
+def _choice(legend: str, inputs: Component) -> Component:
+    return html.Fieldset([html.Legend(legend), inputs])
+
+
+def _stepper(
+    less: str, less_word: str, shown: str, text: str, more: str, more_word: str
+) -> Component:
+    return html.Div(
+        [
+            html.Button(less_word, id=less, type="button", className="tap", n_clicks=0),
+            html.Span(text, id=shown, role="status"),
+            html.Button(more_word, id=more, type="button", className="tap", n_clicks=0),
+        ],
+        className="stepper",
+    )
+
+
+def answer(plan: Plan, shop: Shop, book: WaitBook) -> list[Component]:
+    """The latest start of each kind, the most used first."""
+    now, zone = now_ms(), shop.settings.zone
+    found = book.ready_by(plan)
+    kinds = [kind for kind in book.kinds() if kind.id in found]
+    by = formats.ahead(plan.wanted_ms, now, zone)
+    if all(found[kind.id] is None for kind in kinds):
+        return [
+            html.P(
+                "What air comes here is not known yet: it takes about two days of readings "
+                "from this place."
+            )
+        ]
+    head = f"To be ready by {by}"
+    if plan.warmer_k or plan.drier_pct:
+        head += ", if the air were so"
+    return [
+        html.H2(head),
+        html.P(lead(kinds[0], found[kinds[0].id], by, now, shop), className="lead"),
+        html.Ol(
+            [_line(kind, found[kind.id], by, now, shop) for kind in kinds], className="latest"
+        ),
+        html.P(
+            "Sure: ready in nine cases of ten. The air to come is taken from this place's own last "
+            "weeks; a change of weather is not foreseen.",
+            className="aside",
+        ),
+    ]
+
+
+def lead(kind: Kind, start: LatestStart | None, by: str, now: int, shop: Shop) -> str:
+    """The answer for the most used kind in a full sentence; empty if it is too late for it."""
+    if start is None or start.start_ms is None:
+        return ""
+    closes = closing(shop, now)
+    if closes is not None and start.start_ms >= closes:
+        when = "any time before closing"
+    else:
+        when = f"before {formats.ahead(floored(start.start_ms), now, shop.settings.zone)}"
+    return f"{kind.name}: start {when} and it is ready by {by}, as likely as not or better."
+
+
+def floored(ms: int) -> int:
+    """A latest start, to the five minutes before it. [ms]"""
+    return ms // bench_text.ROUND_MS * bench_text.ROUND_MS
+
+
+def _line(kind: Kind, start: LatestStart | None, by: str, now: int, shop: Shop) -> Component:
+    settings = shop.settings
+    closes = closing(shop, now)
+    said, when = start_words(start, now, settings.zone, closes)
+    return html.Li(
+        [
+            html.Span(kind.name, className="kind-name"),
+            html.Strong(when, className="latest-start"),
+            html.Span(said, className="aside"),
+        ],
+        key=kind.id,
+        title=f"{kind.name}: ready by {by}",
+    )
+
+
+def start_words(
+    start: LatestStart | None, now: int, zone: ZoneInfo, closes_ms: int | None = None
+) -> tuple[str, str]:
+    """What to say beside a latest start, and the start itself."""
+    if start is None:
+        return "The coming air is not known.", formats.UNKNOWN
+    if start.start_ms is None:
+        if start.chance_ms is None:
+            return "Even a start now is too late.", "too late"
+        return "A start now is ready in time with luck only.", "hardly"
+    if start.start_ms - now < bench_text.ROUND_MS:
+        sure = start.sure_ms is not None
+        return ("Only if started now." if sure else "As likely as not, if started now."), "now"
+    when = f"before {formats.ahead(floored(start.start_ms), now, zone)}"
+    if closes_ms is not None and start.start_ms >= closes_ms:
+        when = "any time today"
+    if start.sure_ms is None:
+        return "As likely as not; not sure even if started now.", when
+    if closes_ms is not None and start.sure_ms >= closes_ms:
+        return "Sure if started any time before closing today.", when
+    return f"Sure before {formats.ahead(floored(start.sure_ms), now, zone)}.", when

@@ -1,0 +1,293 @@
+"""The pieces that pages show waits with: the bar on its time axis, a row, a tap."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from dash import dcc, html
+
+from dashboard.bench import series
+from dashboard.bench import text as bench_text
+from dashboard.ui import formats
+from dashboard.ui.markup import attributes
+from monitor.domain.wait import Wait
+from monitor.science.waits.parameters import Hold
+from monitor.science.waits.wait import State
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from monitor.waits.evaluation import Standing
+
+BACK_MS = (3 * formats.HOUR_MS, 10 * formats.HOUR_MS)
+AHEAD_MS = (8 * formats.HOUR_MS, 26 * formats.HOUR_MS)
+"""Least and most that the time axis reaches back and ahead. [ms]"""
+_HOLD_SHAPES = {
+    Hold.DAMP: "damp",
+    Hold.WOOD_DAMP: "damp",
+    Hold.DRY: "dry",
+    Hold.COLD: "cold",
+    Hold.HOT: "hot",
+}
+WORDS = {
+    "ready": "ready",
+    "hold": "on hold",
+    "paused": "paused",
+    "unknown": "not known",
+    "waiting": "waiting",
+    "long": "long to go",
+}
+
+
+class Axis(NamedTuple):
+    """The span of time that bars stand on. [ms]"""
+
+    start_ms: int
+    now_ms: int
+    end_ms: int
+
+    def at(self, ms: float) -> float:
+        """Where a moment stands, 0 to 100. [%]"""
+        share = (ms - self.start_ms) / (self.end_ms - self.start_ms)
+        return 100 * min(max(share, 0.0), 1.0)
+
+
+def axis(standings: Sequence[Standing], now_ms: int) -> Axis:
+    """An axis that holds what matters of these waits."""
+    back, ahead = BACK_MS[0], AHEAD_MS[0]
+    for standing in standings:
+        found = standing.readiness
+        back = max(back, now_ms - standing.wait.started_ms)
+        if found is not None:
+            last = found.ready_high_ms or found.ready_ms or now_ms
+            ahead = max(ahead, last - now_ms)
+    return Axis(now_ms - min(back, BACK_MS[1]), now_ms, now_ms + min(ahead, AHEAD_MS[1]))
+
+
+def ruler(of: Axis, zone: ZoneInfo, most: int = 8) -> Component:
+    """The time axis over the bars."""
+    marks = [
+        html.Span(tick.text.split("<br>")[0], style={"left": f"{of.at(tick.at_ms):.2f}%"})
+        for tick in formats.ticks(of.start_ms, of.end_ms, zone, most)
+        if 7 < of.at(tick.at_ms) < 93 and abs(of.at(tick.at_ms) - of.at(of.now_ms)) > 12
+    ]
+    now = html.Span("now", className="now", style={"left": f"{of.at(of.now_ms):.2f}%"})
+    return html.Div([*marks, now], className="ruler", **attributes(aria_hidden="true"))
+
+
+def bar(standing: Standing, of: Axis, zone: ZoneInfo) -> Component:
+    """A wait as a bar: air so far, to go, and the range of its end."""
+    wait, found = standing.wait, standing.readiness
+    now = of.now_ms
+    start, at_now = of.at(wait.started_ms), of.at(now)
+    parts: list[Component] = []
+    words = [f"Since {formats.when(wait.started_ms, now, zone)}"]
+    ready = found.ready_ms if found is not None else None
+    end = of.at(ready) if ready is not None else None
+    parts.append(
+        _piece(
+            "done",
+            start,
+            min(at_now, end) if end is not None and ready is not None and ready <= now else at_now,
+        )
+    )
+    if found is not None:
+        words.append(f"{bench_text.percent(found.progress.median)} of its air so far")
+        low, high = found.ready_low_ms, found.ready_high_ms
+        if found.state is not State.READY and not wait.paused:
+            if end is not None:
+                parts.append(_piece("togo", at_now, end))
+                first = of.at(max(low, now)) if low is not None else at_now
+                parts.append(_piece("range", first, of.at(high) if high is not None else 100.0))
+            elif found.horizon_ms > now:
+                parts.append(_piece("togo", at_now, 100.0))
+        if end is not None:
+            edge = "yes" if ready is not None and ready > of.end_ms else "no"
+            parts.append(
+                html.Span(
+                    className="end", style={"left": f"{end:.2f}%"}, **attributes(data_beyond=edge)
+                )
+            )
+    parts.append(html.Span(className="now", style={"left": f"{at_now:.2f}%"}))
+    return html.Div(parts, className="bar", role="img", **attributes(aria_label=", ".join(words)))
+
+
+def _piece(name: str, start: float, end: float) -> Component:
+    width = max(end - start, 0.0)
+    return html.Span(className=name, style={"left": f"{start:.2f}%", "width": f"{width:.2f}%"})
+
+
+def shape(standing: Standing, state: str) -> Component:
+    """The mark of a wait's state; its word stands beside it."""
+    name = {"ready": "right", "unknown": "unknown", "paused": "paused"}.get(state, "waiting")
+    if state == "hold" and standing.readiness is not None:
+        name = _HOLD_SHAPES.get(Hold(standing.readiness.hold), "waiting")
+    return html.Span(
+        className="shape", **attributes(data_state=name), **attributes(aria_hidden="true")
+    )
+
+
+def tap(text: Any, do: str, *, name: str = "tap", **values: str) -> Component:
+    """A button that does something; `assets/bench.js` sends it. `values` become `data-…`."""
+    more = {f"data_{key}": value for key, value in values.items() if value}
+    return html.Button(text, type="button", className=name, **attributes(data_do=do, **more))
+
+
+def row(
+    alike: Sequence[Standing], of: Axis, zone: ZoneInfo, places: Mapping[str, str], writer: bool
+) -> Component:
+    """Open waits that stand alike on the bench page; of several the last to be ready is told."""
+    standing, waits = alike[-1], [one.wait for one in alike]
+    wait = standing.wait
+    said = bench_text.said(standing, of.now_ms, zone)
+    name = series.title(waits)
+    place = places.get(wait.place, wait.place)
+    kind = str(wait.kind["name"])
+    at = [place] if name == kind else [kind, place]
+    if wait.clamps:
+        each = " each" if len(waits) > 1 else ""
+        at.append(f"{wait.clamps} clamp{'' if wait.clamps == 1 else 's'}{each}")
+    one = f"/bench/wait/{wait.id}"
+    taps = steps_of(waits) if writer else []
+    if len(waits) == 1:
+        taps.append(dcc.Link("More", href=one, className="tap", title=f"More on {name}"))
+    return html.Li(
+        [
+            html.Div(
+                [
+                    html.P([shape(standing, said.state), html.Span(said.when)], className="when"),
+                    html.Div(
+                        [
+                            html.H3(dcc.Link(name, href=one) if len(waits) == 1 else name),
+                            html.P(", ".join(at), className="at"),
+                        ],
+                        className="named",
+                    ),
+                ],
+                className="head",
+            ),
+            html.Div(
+                [html.P(said.sentence), *(html.P(text, className="aside") for text in said.more)],
+                className="said",
+            ),
+            bar(standing, of, zone),
+            html.Div(taps, className="taps", role="group", **attributes(aria_label=name)),
+            each_of(waits, writer) if len(waits) > 1 else None,
+        ],
+        key=waits[0].id,
+        className="wait",
+        **attributes(data_state=said.state, data_wait=series.ids(waits)),
+    )
+
+
+def steps_of(waits: Sequence[Wait]) -> list[Component]:
+    """What can be done at a tap to open waits that stand alike."""
+    name, ids = series.title(waits), series.ids(waits)
+    all_of = f" all {len(waits)}" if len(waits) > 1 else ""
+    return [
+        tap(f"Release{all_of}", "release", wait=ids, said="Released.", name="tap main"),
+        tap("Go on", "resume", wait=ids, said=f"Goes on: {name}.")
+        if waits[0].paused
+        else tap("Pause", "pause", wait=ids, said=f"Paused: {name}."),
+    ]
+
+
+def each_of(waits: Sequence[Wait], writer: bool) -> Component:
+    """The waits of one row, each with its own taps."""
+    return html.Details(
+        [
+            html.Summary(f"One of the {len(waits)}"),
+            html.Ul(
+                [
+                    html.Li(
+                        [
+                            dcc.Link(bench_text.title(wait), href=f"/bench/wait/{wait.id}"),
+                            tap("Release", "release", wait=wait.id, said="Released.")
+                            if writer
+                            else None,
+                        ],
+                        key=wait.id,
+                    )
+                    for wait in waits
+                ]
+            ),
+        ],
+        className="each",
+        **attributes(data_unfold=f"{waits[0].events[0].recorded_ms}"),
+    )
+
+
+def felt(waits: Sequence[Wait], writer: bool) -> Component:
+    """How waits were at their release: three taps, of which one may be on; it can be taken back."""
+    feel, past = waits[0].feel, bench_text.well_past(waits[0])
+    if not writer:
+        told = bench_text.FEELS[feel] if feel else "not said"
+        return html.P(f"How it was: {told.lower()}.")
+    return html.Div(
+        [
+            html.P("How was it?" if len(waits) == 1 else "How were they?"),
+            html.Div(
+                [
+                    html.Button(
+                        word,
+                        type="button",
+                        className="tap",
+                        **attributes(
+                            data_do="feel",
+                            data_wait=series.ids(waits),
+                            data_feel="" if feel is one else str(one),
+                            data_said="Taken back." if feel is one else f"{word}.",
+                            aria_pressed="true" if feel is one else "false",
+                        ),
+                    )
+                    for one, word in bench_text.FEELS.items()
+                ],
+                className="taps",
+            ),
+            html.P(past, className="aside") if past and feel is None else None,
+        ],
+        className="felt",
+        role="group",
+        **attributes(aria_label=f"How was it: {series.title(waits)}"),
+    )
+
+
+def field(label: str, id_: str, name: str, **more: Any) -> Component:
+    """A labelled line to type into; `name` is what is sent."""
+    return html.Div(
+        [
+            html.Label(label, htmlFor=id_),
+            dcc.Input(id=id_, name=name, type="text", autoComplete="off", **more),
+        ],
+        className="field",
+    )
+
+
+def steps(here: str) -> Component:
+    """The pages of the bench."""
+    pages = (
+        ("/bench", "Open waits"),
+        ("/bench/ready-by", "Ready by"),
+        ("/bench/kinds", "Kinds"),
+        ("/bench/finished", "Finished"),
+    )
+    return html.Nav(
+        [
+            dcc.Link(word, href=path, className="here" if path == here else "")
+            for path, word in pages
+        ],
+        className="steps-nav",
+        **attributes(aria_label="Bench"),
+    )
+
+
+def hears() -> list[Component]:
+    """Where the page tells what became of a tap, and what tells the page that something did."""
+    return [
+        html.Div(id="bench-said", role="status", **attributes(aria_live="polite")),
+        html.Div(id="bench-refused", role="alert"),
+        dcc.Store(id="bench-changed", data=""),
+    ]

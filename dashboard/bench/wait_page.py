@@ -1,0 +1,261 @@
+"""One wait: how it stands, everything that can be done to it, and its history."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import Input, Output, State, dcc, html
+
+from dashboard.access import sign_in
+from dashboard.bench import text as bench_text
+from dashboard.bench import view
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.domain.instrument import id_of
+from monitor.science.waits.wait import State as WaitState
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from dashboard.data.waits import WaitBook
+    from dashboard.data.wood import WoodBook
+    from monitor.domain.wait import Wait
+    from monitor.waits.evaluation import Standing
+
+
+def register(app: dash.Dash, shop: Shop, book: WaitBook, woods: WoodBook) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "bench_wait",
+        path_template="/bench/wait/<wait_id>",
+        title="Wait",
+        layout=lambda wait_id="", **_: layout(shop, book, woods, wait_id),
+    )
+
+    @app.callback(
+        Output("wait-now", "children"),
+        Output("wait-history", "children"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        State("wait-id", "data"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, _changed: str, wait_id: str) -> tuple[Any, ...]:
+        writer = sign_in.writing(flask.request, shop.settings).allowed
+        try:
+            wait = book.wait(wait_id)
+            if wait is None:
+                raise dash.exceptions.PreventUpdate
+            return stands(wait, shop, book, writer), history(wait, shop)
+        except StoreFault as exc:
+            return html.P(sentences.store_trouble(exc).sentence), dash.no_update
+
+
+def layout(shop: Shop, book: WaitBook, woods: WoodBook, wait_id: str) -> Component:
+    """The page as this request may see it."""
+    writer = sign_in.writing(flask.request, shop.settings)
+    try:
+        wait = book.wait(wait_id)
+        if wait is None:
+            return _page(
+                [html.H1("No such wait"), html.P(dcc.Link("Back to the bench", href="/bench"))]
+            )
+        now = stands(wait, shop, book, writer.allowed)
+        told, instrument = history(wait, shop), woods.instrument(id_of(wait.instrument))
+        with shop.reader() as reader:
+            places = {p.id: p.label for p in shop.places(reader) if p.kind != "outdoors"}
+    except StoreFault as exc:
+        return _page([html.H1("Wait"), html.P(sentences.store_trouble(exc).sentence)])
+    return _page(
+        [
+            dcc.Store(id="wait-id", data=wait.id),
+            html.H1(bench_text.title(wait)),
+            html.P(dcc.Link(f"The wood of {instrument.reference}", href=f"/wood/{instrument.id}"))
+            if instrument
+            else None,
+            html.Div(now, id="wait-now"),
+            move(wait, places) if writer.allowed and wait.open else None,
+            fix(wait, shop) if writer.allowed else html.P(writer.why),
+            html.H2("History"),
+            html.Div(told, id="wait-history"),
+        ]
+    )
+
+
+def _page(parts: list[Any]) -> Component:
+    return html.Main(
+        [view.steps("/bench/wait"), *view.hears(), *parts], className="sheet bench one"
+    )
+
+
+def places_of(shop: Shop) -> dict[str, str]:
+    """Names of places by id."""
+    with shop.reader() as reader:
+        return {place.id: place.label for place in shop.places(reader)}
+
+
+def stands(wait: Wait, shop: Shop, book: WaitBook, writer: bool) -> list[Component]:
+    """How it stands, the facts, and the taps."""
+    now, zone = now_ms(), shop.settings.zone
+    name, places = bench_text.title(wait), places_of(shop)
+    facts = [
+        (str(wait.kind["name"]), f"basis {formats.hours(float(wait.kind['basis_s']))}"),
+        (places.get(wait.place, wait.place), "place"),
+        (formats.when(wait.started_ms, now, zone), "start"),
+    ]
+    if wait.clamps:
+        facts.append((str(wait.clamps), "clamps"))
+    if wait.wanted_ms is not None:
+        facts.append((formats.ahead(wait.wanted_ms, now, zone), "wanted by"))
+    parts: list[Component] = []
+    standing = book.standing(wait.id) if wait.open else None
+    if standing is not None:
+        parts += _open(standing, shop, now)
+    elif wait.released_ms is not None:
+        parts.append(
+            html.P(
+                f"Released {formats.when(wait.released_ms, now, zone)}, after "
+                f"{formats.hours(bench_text.held_s(wait, now))}.",
+                className="lead",
+            )
+        )
+        parts.append(view.felt([wait], writer))
+    if writer:
+        parts.append(html.Div(_taps(wait, name), className="taps wide"))
+    parts.append(
+        html.Dl(
+            [html.Div([html.Dt(what), html.Dd(value)]) for value, what in facts], className="facts"
+        )
+    )
+    if wait.note:
+        parts.append(html.P(wait.note, className="note"))
+    return parts
+
+
+def _open(standing: Standing, shop: Shop, now: int) -> list[Component]:
+    zone = shop.settings.zone
+    said = bench_text.said(standing, now, zone)
+    of = view.axis([standing], now)
+    more = list(said.more)
+    found = standing.readiness
+    if found is not None and found.state is not WaitState.READY and found.floor_ms > now:
+        computed = found.computed_ms
+        if computed is not None and computed < found.floor_ms - bench_text.ROUND_MS:
+            more.append(
+                f"By the air alone about {formats.ahead(bench_text.about(computed), now, zone)}; the "
+                "advice is never shorter than the basis of the kind."
+            )
+    if found is not None and (rests := bench_text.rests_on(found, foretold=standing.foretold)):
+        more.append(rests)
+    return [
+        html.P([view.shape(standing, said.state), html.Span(said.sentence)], className="lead"),
+        *(html.P(text, className="aside") for text in more),
+        html.Div([view.ruler(of, zone), view.bar(standing, of, zone)], className="alone"),
+    ]
+
+
+def _taps(wait: Wait, name: str) -> list[Component]:
+    if wait.open:
+        return view.steps_of([wait])
+    return [view.tap("Open it again", "reopen", wait=wait.id, said=f"Open again: {name}.")]
+
+
+def move(wait: Wait, places: dict[str, str]) -> Component | None:
+    """A tap for each other place."""
+    others = {k: v for k, v in places.items() if k != wait.place}
+    if not others:
+        return None
+    return html.Section(
+        [
+            html.H2("Move it now to"),
+            html.Div(
+                [
+                    view.tap(
+                        label,
+                        "move",
+                        wait=wait.id,
+                        place=id_,
+                        said=f"Moved to {label}.",
+                        then="reload",
+                    )
+                    for id_, label in others.items()
+                ],
+                className="taps wide",
+            ),
+        ]
+    )
+
+
+def fix(wait: Wait, shop: Shop) -> Component:
+    """Everything that was said of it, to be put right."""
+    zone = shop.settings.zone
+
+    def line(label: str, name: str, value: object, **more: Any) -> Component:
+        return view.field(label, f"fix-{name}", name, value=str(value or ""), **more)
+
+    return html.Details(
+        [
+            html.Summary("Put something right"),
+            html.Div(
+                [
+                    line("Instrument or job", "instrument", wait.instrument, maxLength=200),
+                    line("What", "what", wait.what, maxLength=200),
+                    line("Clamps", "clamps", wait.clamps, inputMode="numeric", maxLength=3),
+                    line("Started", "start", formats.to_input(wait.started_ms, zone)),
+                    line("Wanted by", "wanted", formats.to_input(wait.wanted_ms, zone)),
+                    html.Div(
+                        [
+                            html.Label("Note", htmlFor="fix-note"),
+                            dcc.Textarea(
+                                id="fix-note", name="note", value=wait.note, maxLength=2000
+                            ),
+                        ],
+                        className="field",
+                    ),
+                ],
+                id="fix-form",
+                className="fields",
+                **attributes(data_draft=f"fix-{wait.id}"),
+            ),
+            html.Div(
+                [
+                    view.tap(
+                        "Keep these",
+                        "correct",
+                        wait=wait.id,
+                        form="fix-form",
+                        said="Put right.",
+                        name="tap main",
+                        then="reload",
+                    )
+                ],
+                className="taps wide",
+            ),
+        ],
+        id="wait-fix",
+    )
+
+
+def history(wait: Wait, shop: Shop) -> Component:
+    """Who did what and when, newest first."""
+    now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
+    return html.Ol(
+        [
+            html.Li(
+                [
+                    html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
+                    html.Span(bench_text.event_words(event, places, now, zone)),
+                    html.Span(event.by or "nobody named", className="by-whom"),
+                ],
+                key=f"{i}",
+            )
+            for i, event in reversed(list(enumerate(wait.events)))
+        ],
+        className="history",
+        reversed="reversed",
+    )

@@ -1,0 +1,479 @@
+"""Kinds: what the shop waits for, on what basis, by which law, and what releases have taught."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+import numpy as np
+from dash import dcc, html
+
+from dashboard.access import sign_in
+from dashboard.bench import text as bench_text
+from dashboard.bench import view
+from dashboard.bench.forms import shown_of
+from dashboard.ui import drawings, formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.core.errors import StoreFault
+from monitor.science.waits.glue import GlueLaw, strict_and_additive_hours
+from monitor.science.waits.learning import Verdict
+from monitor.science.waits.parameters import parameters
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from dashboard.data.waits import WaitBook
+    from monitor.domain.wait_types import Kind
+    from monitor.science.waits.learning import Learned
+    from monitor.science.waits.parameters import Parameter
+
+CARD_TEMPS_C = (10, 12, 14, 16, 18, 20, 22, 24, 26)
+CARD_RHS_PCT = (30, 40, 50, 55, 60, 65, 70, 75, 80)
+GOOD_THEN_DAMP = ((2.0, 20.0, 50.0), (1.0, 14.0, 72.0))
+"""An evening that turns: hours, °C, % RH; the last air lasts."""
+
+
+def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+    """Hang the pages into the app."""
+    del app
+    dash.register_page(
+        "bench_kinds", path="/bench/kinds", title="Kinds", layout=lambda **_: layout(shop, book)
+    )
+    dash.register_page(
+        "bench_kind",
+        path_template="/bench/kind/<kind_id>",
+        title="Kind",
+        layout=lambda kind_id="", **_: one(shop, book, kind_id),
+    )
+
+
+def _page(here: str, parts: list[Any]) -> Component:
+    return html.Main([view.steps(here), *view.hears(), *parts], className="sheet bench one")
+
+
+def _table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") -> Component:
+    return html.Div(
+        html.Table(
+            [
+                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
+                html.Tbody([html.Tr(row) for row in rows]),
+            ],
+            className=name,
+        ),
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **attributes(aria_label=label),
+    )
+
+
+def layout(shop: Shop, book: WaitBook) -> Component:
+    """Every kind in use, and adding one."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        kinds = sorted(book.kinds(), key=lambda kind: kind.name)
+        learned = {kind.id: book.learned(kind.id) for kind in kinds}
+        retired = sorted(book.retired().values(), key=lambda kind: kind.name)
+    except StoreFault as exc:
+        return _page(
+            "/bench/kinds", [html.H1("Kinds"), html.P(sentences.store_trouble(exc).sentence)]
+        )
+    rows = []
+    for kind in kinds:
+        taught = learned[kind.id]
+        told = "–"
+        if taught is not None and taught.evidence:
+            told = f"{_told(taught.basis_s)} from {_releases(len(taught.evidence))}"
+        rows.append(
+            [
+                html.Th(dcc.Link(kind.name, href=f"/bench/kind/{kind.id}"), scope="row"),
+                html.Td(formats.hours(kind.basis_s), className="count"),
+                html.Td(
+                    formats.hours(kind.minimum_s) if kind.minimum_s else "none", className="count"
+                ),
+                html.Td(told),
+                html.Td(bench_text.law_words(kind).split(":")[0].split(" that ")[0]),
+                html.Td(kind.source),
+            ]
+        )
+    return _page(
+        "/bench/kinds",
+        [
+            html.H1("Kinds"),
+            html.P(
+                "The basis is the wait you would give the work in reference air, 20 °C and 50 % "
+                "RH. Each is yours to change."
+            ),
+            _table(
+                ["Kind", "Basis", "Safe minimum", "Releases taught", "Law", "Basis from"],
+                rows,
+                "Kinds",
+            ),
+            _add(kinds) if may.allowed else html.P(may.why),
+            _off_the_list(retired) if may.allowed and retired else None,
+        ],
+    )
+
+
+def _off_the_list(retired: list[Kind]) -> Component:
+    return html.Details(
+        [
+            html.Summary(f"{len(retired)} off the list"),
+            html.P("A tap puts it back as it last was."),
+            html.Div(
+                [
+                    view.tap(
+                        kind.name,
+                        "restore",
+                        kind=kind.id,
+                        then="reload",
+                        said=f"Back on the list: {kind.name}.",
+                    )
+                    for kind in retired
+                ],
+                className="taps wide",
+            ),
+        ],
+        id="kinds-off",
+    )
+
+
+def _add(kinds: list[Kind]) -> Component:
+    return html.Details(
+        [
+            html.Summary("Add a kind"),
+            html.Div(
+                [
+                    view.field("Name", "add-name", "name", maxLength=40),
+                    view.field("Basis, hours", "add-basis", "basis_h", inputMode="numeric"),
+                    view.field(
+                        "Safe minimum, hours", "add-minimum", "minimum_h", inputMode="numeric"
+                    ),
+                ],
+                id="add-form",
+                className="fields",
+                **attributes(data_draft="add-kind"),
+            ),
+            html.P("It takes its law, spread and cautions from:"),
+            html.Div(
+                [
+                    view.tap(
+                        kind.name,
+                        "kind",
+                        form="add-form",
+                        like=kind.id,
+                        said="Added.",
+                        then="reload",
+                    )
+                    for kind in kinds
+                ],
+                className="taps wide",
+            ),
+        ],
+        id="kinds-add",
+    )
+
+
+def one(shop: Shop, book: WaitBook, kind_id: str) -> Component:
+    """A kind with everything that makes its waits."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        kind, learned = book.kind(kind_id), book.learned(kind_id)
+    except StoreFault as exc:
+        return _page(
+            "/bench/kind", [html.H1("Kind"), html.P(sentences.store_trouble(exc).sentence)]
+        )
+    if kind is None:
+        return _page(
+            "/bench/kind",
+            [html.H1("No such kind"), html.P(dcc.Link("All kinds", href="/bench/kinds"))],
+        )
+    return _page(
+        "/bench/kind",
+        [
+            html.H1(kind.name),
+            html.P(bench_text.law_words(kind), className="lead"),
+            html.Ul([html.Li(bench_text.CAUTIONS[c]) for c in kind.cautions], className="plain"),
+            html.P(bench_text.DEFERS, className="aside") if kind.cautions else None,
+            html.H2("What releases have taught"),
+            *taught(kind, learned),
+            html.H2("Its figures"),
+            *figures(kind, may.allowed),
+            html.H2("Quick card"),
+            *card(kind, formats.temperature_unit(shop.settings.board.temperature_unit)),
+            None if may.allowed else html.P(may.why),
+        ],
+    )
+
+
+def _told(seconds: float) -> str:
+    return formats.hours(bench_text.told(seconds))
+
+
+def _releases(n: int) -> str:
+    return f"{n} release{'' if n == 1 else 's'}"
+
+
+def taught(kind: Kind, learned: Learned | None) -> list[Component]:
+    """Prior, evidence and result."""
+    if learned is None:
+        return [html.P("Nothing can be learned of this kind: it has no spread.")]
+    before = (
+        f"Before: basis {formats.hours(kind.basis_s)}, give or take {round(100 * kind.spread)} %"
+        f"{f', never below {formats.hours(kind.minimum_s)}' if kind.minimum_s else ''}."
+    )
+    if not learned.evidence:
+        return [
+            html.P(before),
+            html.P("No release has said how it was yet: the basis stands as set."),
+        ]
+    counts = {v: sum(e.verdict is v for e in learned.evidence) for v in Verdict}
+    told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
+    times = ", ".join(f"{_told(e.equivalent_s)} {e.verdict}" for e in learned.evidence[-8:])
+    result = (
+        f"Now: basis {_told(learned.basis_s)} "
+        f"({_told(learned.low_s)} to {_told(learned.high_s)}). "
+        "New waits use this; open ones keep theirs."
+    )
+    return [
+        html.P(before),
+        html.P(
+            f"{_releases(len(learned.evidence)).capitalize()}: {told}. In reference air: {times}."
+        ),
+        html.P(html.Strong(result)),
+        density(learned, f"{before} {result}"),
+        html.P(
+            [
+                "To undo, take back how it was on ",
+                dcc.Link("Finished", href="/bench/finished"),
+                ".",
+            ],
+            className="aside",
+        ),
+    ]
+
+
+def density(learned: Learned, text: str) -> Component:
+    """Prior and result as two lines over the basis."""
+    hours = learned.grid_s / 3600
+    used = (learned.prior_density > learned.prior_density.max() / 200) | (
+        learned.density > learned.density.max() / 200
+    )
+    low, high = float(hours[used].min()), float(hours[used].max())
+    top = float(max(learned.prior_density.max(), learned.density.max()))
+    lines = []
+    across = (hours[used] - low) / (high - low)
+    for name, values, width in (
+        ("prior", learned.prior_density, 1.5),
+        ("result", learned.density, 4.0),
+    ):
+        mask = drawings.curve(across, np.asarray(values[used]) / top, width)
+        lines.append(html.Div(className=name, style={"WebkitMaskImage": mask, "maskImage": mask}))
+    return html.Figure(
+        [
+            html.Div(lines, className="curves", role="img", **attributes(aria_label=text)),
+            html.Figcaption(
+                [
+                    html.Span(_told(3600 * low)),
+                    html.Span("thin: before, thick: now"),
+                    html.Span(_told(3600 * high)),
+                ]
+            ),
+        ],
+        className="density",
+    )
+
+
+def figures(kind: Kind, writer: bool) -> list[Component]:
+    """Basis, minimum, spread and every parameter of the law, to see and to change."""
+    shown = shown_of(kind)
+    own = [
+        (
+            "basis_h",
+            "Basis",
+            shown["basis_h"],
+            "h",
+            "1 min to 400 days",
+            "The wait in reference air",
+            kind.source,
+        ),
+        (
+            "minimum_h",
+            "Safe minimum",
+            shown["minimum_h"],
+            "h",
+            "0 to the basis",
+            "Learning never goes below",
+            kind.source,
+        ),
+        (
+            "spread",
+            "Spread",
+            shown["spread"],
+            "",
+            "0 to 1",
+            "Standard deviation of ln(basis)",
+            kind.source,
+        ),
+    ]
+    rows = [_figure(*line, writer=writer) for line in own]
+    rows += [_parameter(p, shown[f"law.{p.name}"], writer) for p in parameters(kind.law)]
+    table = _table(
+        ["Figure", "Value", "Unit", "Range", "Means", "Source"], rows, "Figures", "figs"
+    )
+    shorter = (
+        "The advice is never shorter than the basis, however good the air."
+        if kind.never_shorter
+        else "In good air the advice may be shorter than the basis, not below the safe minimum."
+    )
+    if not writer:
+        return [table, html.P(shorter)]
+    return [
+        html.Div(table, id="kind-form", **attributes(data_draft=f"kind-{kind.id}")),
+        html.Div(
+            [
+                view.tap(
+                    "Keep these",
+                    "kind",
+                    kind=kind.id,
+                    form="kind-form",
+                    said="Kept.",
+                    then="reload",
+                    name="tap main",
+                ),
+                view.tap(
+                    "Take off the list",
+                    "retire",
+                    kind=kind.id,
+                    said="Taken off.",
+                    then="/bench/kinds",
+                    sure="Tap again to take it off",
+                ),
+            ],
+            className="taps wide",
+        ),
+        html.P(shorter),
+        html.Div(
+            [
+                view.tap(
+                    "Let good air shorten it",
+                    "kind",
+                    kind=kind.id,
+                    never_shorter="no",
+                    said="Kept.",
+                    then="reload",
+                )
+                if kind.never_shorter
+                else view.tap(
+                    "Never shorter than the basis",
+                    "kind",
+                    kind=kind.id,
+                    never_shorter="yes",
+                    said="Kept.",
+                    then="reload",
+                )
+            ],
+            className="taps wide",
+        ),
+        html.P("What is changed holds for waits opened from now on.", className="aside"),
+    ]
+
+
+def _parameter(p: Parameter, shown: str, writer: bool) -> list[Component]:
+    return _figure(
+        f"law.{p.name}",
+        _label(p.name),
+        shown,
+        p.unit,
+        f"{p.low:g} to {p.high:g}",
+        p.help,
+        p.source,
+        writer=writer,
+    )
+
+
+def _label(name: str) -> str:
+    """A parameter's name in words; its unit stands beside it."""
+    for ending in ("_kj_mol", "_pct", "_mm", "_c", "_h", "_k"):
+        name = name.removesuffix(ending)
+    sentences = [
+        {"temp": "temperature", "rh": "RH", "sd": "spread"}.get(w, w) for w in name.split("_")
+    ]
+    text = " ".join(sentences)
+    return text[:1].upper() + text[1:]
+
+
+def _figure(
+    name: str,
+    label: str,
+    value: str,
+    unit: str,
+    span: str,
+    text: str,
+    source: str,
+    *,
+    writer: bool,
+) -> list[Component]:
+    id_ = f"kind-{name.replace('.', '-')}"
+    shown: Component | str = value
+    head: Component | str = label
+    if writer:
+        head = html.Label(label, htmlFor=id_)
+        shown = dcc.Input(id=id_, name=name, type="text", value=value, autoComplete="off")
+    return [
+        html.Th(head, scope="row"),
+        html.Td(shown),
+        html.Td(unit),
+        html.Td(span),
+        html.Td(text),
+        html.Td(source),
+    ]
+
+
+def card(kind: Kind, unit: formats.Unit) -> list[Component]:
+    """How fast constant air is, relative to reference air, and where the card misleads."""
+    temps, rhs = np.array(CARD_TEMPS_C, float), np.array(CARD_RHS_PCT, float)
+    rates = kind.law.relative_rate(temps[:, None], rhs[None, :])
+    rows = [
+        [
+            html.Th(formats.whole_temperature(t, unit), scope="row"),
+            *(
+                html.Td(
+                    "hold" if r <= 0 else formats.figure(float(r), 2),
+                    className="held" if r <= 0 else "",
+                )
+                for r in line
+            ),
+        ]
+        for t, line in zip(
+            CARD_TEMPS_C, np.broadcast_to(rates, (len(temps), len(rhs))), strict=True
+        )
+    ]
+    said = "How fast constant air is, relative to reference air: 0.5 takes twice the basis."
+    return [
+        html.P(said),
+        _table(["Air", *(f"{rh} %" for rh in CARD_RHS_PCT)], rows, "Quick card", "card"),
+        html.P(parting(kind), className="aside"),
+    ]
+
+
+def parting(kind: Kind) -> str:
+    """Where the card and the law part."""
+    law = kind.law
+    if not isinstance(law, GlueLaw):
+        return "Waits are worked out from the air as it was, moment by moment, by this same law."
+    basis_h = kind.basis_s / 3600
+    plain = GlueLaw(**{p.name: p.value for p in parameters(law)} | {"wood_memory_h": 0.0})
+    good, damp = GOOD_THEN_DAMP
+    pieces = ((basis_h / 2, *good[1:]), damp)
+    strict, additive = strict_and_additive_hours(plain, basis_h, pieces)
+    ends = "never gets there" if math.isinf(strict) else f"takes {formats.hours(3600 * strict)}"
+    card_h = "no end" if math.isinf(additive) else formats.hours(3600 * additive)
+    return (
+        f"The card adds hours up; a glue line does not. Half the basis in {good[1]:g} °C, {good[2]:g} % "
+        f"and then {damp[1]:g} °C, {damp[2]:g} %: by the card {card_h}, by the law it {ends}. Good air "
+        "first flatters the card, bad air first wrongs it; ready times follow the law."
+    )

@@ -1,0 +1,170 @@
+"""Past sheets on the page of clients: the list, a sheet opened again, a client erased."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import ALL, Input, Output, dcc, html
+
+from dashboard.access import sign_in
+from dashboard.clients import forms
+from dashboard.ui import formats, sentences
+from monitor.clients import archive
+from monitor.commands import ipc
+from monitor.core.errors import MonitorError, StoreFault
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.data.journal import KeptJournal
+    from dashboard.data.shop import Shop
+
+SHOWN_MAX = 12
+"""Most clients that are listed; the others are found by name."""
+
+
+def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
+    """Hang the callbacks of the list into the app."""
+    names = forms.ON_PAGE
+
+    @app.callback(
+        *(Output(forms.client_id(name), "value") for name in names),
+        Output("client-more", "data"),
+        Output("client-air", "data"),
+        Input({"type": "sheet-again", "sheet": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def again(_clicks: list[int | None]) -> tuple[Any, ...]:
+        button = tapped()
+        if not sign_in.writing(flask.request, shop.settings).allowed:
+            raise dash.exceptions.PreventUpdate
+        return opened(int(button["sheet"]), shop, kept, names)
+
+    @app.callback(
+        Output("past-sheets", "children"),
+        Output("past-said", "children"),
+        Input("past-find", "value"),
+        Input("client-made", "data"),
+        Input({"type": "client-erase", "client": ALL}, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def changed(text: str | None, _made: Any, _clicks: list[int | None]) -> tuple[Any, str]:
+        may, said = sign_in.writing(flask.request, shop.settings), ""
+        if not may.allowed:
+            return [], may.why
+        if not isinstance(dash.ctx.triggered_id, str):
+            said = erased(str(tapped()["client"]), shop)
+        return listed(kept, shop, text or ""), said
+
+
+def tapped() -> Any:
+    """The id of the button that was tapped; ends the callback if buttons have only been drawn,
+    which calls it as well."""
+    if not dash.ctx.triggered[0]["value"]:
+        raise dash.exceptions.PreventUpdate
+    return dash.ctx.triggered_id
+
+
+def layout(shop: Shop, kept: KeptJournal) -> list[Component]:
+    """The list with what finds in it."""
+    return [
+        html.H2("Past sheets"),
+        html.Div(
+            [
+                html.Label("Find a client or an instrument", htmlFor="past-find"),
+                dcc.Input(
+                    id="past-find", type="text", autoComplete="off", debounce=0.4, maxLength=60
+                ),
+            ],
+            className="field past-find",
+        ),
+        html.P(id="past-said", role="status"),
+        html.Div(listed(kept, shop, ""), id="past-sheets"),
+    ]
+
+
+def listed(kept: KeptJournal, shop: Shop, text: str) -> list[Component]:
+    """The clients of whom sheets are kept, the one with the last sheet first."""
+    try:
+        sheets = kept.ask(lambda reader, _: archive.found(reader, text))
+    except StoreFault as exc:
+        return [html.P(sentences.store_trouble(exc).sentence)]
+    by_client: dict[str, list[Any]] = {}
+    for sheet in sheets:
+        by_client.setdefault(sheet.client, []).append(sheet)
+    if not by_client:
+        return [html.P("No sheet kept has this." if text else "No sheet has been kept yet.")]
+    shown = [_client(name, of, shop) for name, of in list(by_client.items())[:SHOWN_MAX]]
+    if (more := len(by_client) - SHOWN_MAX) > 0:
+        shown.append(html.P(f"And {more} more: find them by name.", className="aside"))
+    return shown
+
+
+def _client(name: str, sheets: list[Any], shop: Shop) -> Component:
+    rows = []
+    for sheet in sheets:
+        moment = formats.local(sheet.made_ms, shop.settings.zone)
+        what = sheet.typed.get("instrument") or sheet.typed["case"]
+        rows.append(
+            html.Li(
+                [
+                    html.Div(
+                        [
+                            html.P(f"{moment.day} {moment:%B %Y}, {what}", className="aside"),
+                            html.P(sheet.advised["lead"], lang=sheet.typed["language"]),
+                        ]
+                    ),
+                    html.Button(
+                        "Open again",
+                        className="tap",
+                        id={"type": "sheet-again", "sheet": sheet.sheet_id},
+                    ),
+                ]
+            )
+        )
+    count = "one sheet" if len(sheets) == 1 else f"{len(sheets)} sheets"
+    return html.Section(
+        [
+            html.H3(name),
+            html.Ul(rows, className="past-list"),
+            html.Details(
+                [
+                    html.Summary("Erase…"),
+                    html.P(
+                        f"Erases {count} of {name} and all that was typed for them, for good. Files "
+                        "that were downloaded, and copies of the data folder, are not touched."
+                    ),
+                    html.Button(
+                        f"Erase {name} for good",
+                        className="tap",
+                        id={"type": "client-erase", "client": name},
+                    ),
+                ]
+            ),
+        ],
+        className="past-client",
+    )
+
+
+def opened(
+    sheet_id: int, shop: Shop, kept: KeptJournal, names: tuple[str, ...]
+) -> tuple[Any, ...]:
+    """What stands in the fields of a sheet that is opened again, and what no field holds of it."""
+    sheet = kept.ask(lambda reader, _: archive.one(reader, sheet_id))
+    if sheet is None:
+        raise dash.exceptions.PreventUpdate
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    fields = forms.form_of(sheet.typed, unit)
+    rest = {k: v for k, v in sheet.typed.items() if k not in names}
+    return (*(fields[name] for name in names), {"typed": rest, "air": sheet.air}, {})
+
+
+def erased(client: str, shop: Shop) -> str:
+    """Erase a client at the desk. Returns what is said of it."""
+    try:
+        count = ipc.ask(shop.settings.desk_path, archive.erasing(client))["erased"]
+    except MonitorError as exc:
+        return f"Not erased: {exc}."
+    return f"Erased: {count} {'sheet' if count == 1 else 'sheets'}."

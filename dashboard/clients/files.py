@@ -1,0 +1,181 @@
+"""Files on the page of clients: a weather file, or what a client's own logger recorded.
+
+The browser (`assets/clients.js`) hands the file over as it is; it is read in memory, and what comes
+back is a year of air for the form. The file is not kept.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import flask
+import numpy as np
+from dash import dcc, html
+from werkzeug.exceptions import RequestEntityTooLarge
+
+from dashboard.access import sign_in
+from dashboard.ui import formats
+from dashboard.ui.markup import attributes
+from monitor.clients import archive, weather_files
+from monitor.clients.home_climate import Airs, hourly_log
+from monitor.clients.weather_files import FILE_MAX
+from monitor.core.clock import now_ms
+from monitor.core.errors import MonitorError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dash import Dash
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from monitor.settings import Settings
+
+TEXTS = {
+    "time": ("Column of the time; two as Date + Time", "time"),
+    "format": ("Its form: iso, s, ms or as %d.%m.%Y %H:%M", "iso"),
+    "temperature": ("Column of temperature", "temperature"),
+    "humidity": ("Column of RH", "humidity"),
+}
+PICKS = {
+    "unit": ("Temperature in", {"Cel": "°C", "F": "°F"}),
+    "delimiter": ("Between fields", {",": "comma", ";": "semicolon", "tab": "tab"}),
+    "decimal": ("Decimal sign", {".": "point", ",": "comma"}),
+}
+
+
+def register(app: Dash, shop: Shop) -> None:
+    """Hang `/clients/file` into the app's server."""
+    app.server.add_url_rule(
+        "/clients/file/<what>", "clients_file", lambda what: answer(what, shop), methods=["POST"]
+    )
+
+
+def weather_layout() -> list[Component]:
+    """Where a weather file is chosen."""
+    return [
+        html.P(
+            "A year of the weather there: EPW or TMY3, as design services give them.",
+            className="aside",
+        ),
+        *_pick("weather", "Choose a weather file"),
+    ]
+
+
+def log_layout() -> list[Component]:
+    """Where a logger's file is chosen, and how it is to be read."""
+    texts = [
+        html.Div(
+            [
+                html.Label(words, htmlFor=f"client-log-{name}"),
+                dcc.Input(
+                    id=f"client-log-{name}",
+                    value=left,
+                    type="text",
+                    autoComplete="off",
+                    maxLength=60,
+                ),
+            ],
+            className="field",
+        )
+        for name, (words, left) in TEXTS.items()
+    ]
+    picks = [
+        html.Div(
+            [
+                html.Label(words, htmlFor=f"client-log-{name}"),
+                html.Select(
+                    [html.Option(w, value=v) for v, w in options.items()], id=f"client-log-{name}"
+                ),
+            ],
+            className="field",
+        )
+        for name, (words, options) in PICKS.items()
+    ]
+    return [
+        html.P(
+            "CSV, some weeks or more. Say how it is written, then choose it. Times without a zone "
+            "are the shop's.",
+            className="aside",
+        ),
+        html.Div([*texts, *picks], className="fields"),
+        *_pick("log", "Choose their logger's file"),
+    ]
+
+
+def _pick(what: str, words: str) -> list[Component]:
+    data = attributes(data_client_file=what, data_most=str(FILE_MAX))
+    return [
+        html.Button(words, className="tap", **data),
+        html.P(id=f"client-{what}-said", role="status"),
+        html.P(id=f"client-{what}-fault", className="fault", role="alert"),
+    ]
+
+
+def answer(what: str, shop: Shop) -> flask.Response:
+    """Read a file that was handed over. 200 with `air` and what is `said` of it; else `fault`."""
+    may = sign_in.writing(flask.request, shop.settings)
+    if not may.allowed:
+        return _answer(403, fault=may.why)
+    flask.request.max_content_length = FILE_MAX
+    try:
+        content = flask.request.get_data()
+    except RequestEntityTooLarge:
+        return _answer(413, fault=f"The file is larger than {FILE_MAX // 1_000_000} MB.")
+    form = flask.request.args
+    name = form.get("name", "")[:80] or "The file"
+    try:
+        if what == "weather":
+            air, said = _weather(content, name)
+        elif what == "log":
+            air, said = _log(content, name, form, shop.settings)
+        else:
+            return _answer(404, fault="There is nothing here.")
+    except (MonitorError, ValueError) as exc:
+        return _answer(422, fault=f"{exc}.".replace("..", "."))
+    return _answer(200, air=archive.packed(air), said=said)
+
+
+def _weather(content: bytes, name: str) -> tuple[Airs, str]:
+    year = weather_files.read(content, name)
+    return Airs(outdoors=year.outdoors, station=year.name), f"{name}: a year at {year.name}."
+
+
+def _log(
+    content: bytes, name: str, form: Mapping[str, str], settings: Settings
+) -> tuple[Airs, str]:
+    from monitor.readings.csv_import import Column, Plan, read_csv  # brings pandas in
+
+    columns = tuple(
+        Column.parse(f"{quantity}:{unit}:{form.get(quantity, '').strip()}")
+        for quantity, unit in (("temperature", form.get("unit", "")), ("humidity", "%RH"))
+    )
+    delimiter = form.get("delimiter", ",")
+    plan = Plan(
+        place="home",
+        sensor="log",
+        columns=columns,
+        zone=settings.zone,
+        time_columns=tuple(part.strip() for part in form.get("time", "").split("+")),
+        time_format=form.get("format", "iso").strip(),
+        decimal=form.get("decimal", "."),
+        delimiter="\t" if delimiter == "tab" else delimiter,
+    )
+    found = read_csv(Path(name), plan, now_ms=now_ms(), content=content)
+    times = np.concatenate([ts_ms for ts_ms, _ in found.values.values()])
+    said = f"{name}: {found.lines} lines"
+    if len(times):
+        first, last = (formats.local(t, settings.zone) for t in (times.min(), times.max()))
+        said += f", {first.day} {first:%B %Y} to {last.day} {last:%B %Y}"
+    said += "."
+    if found.refused:
+        line, reason = found.refused[0]
+        said += f" {len(found.refused)} could not be read; line {line}: {reason}."
+    values = {series.quantity: pair for series, pair in found.values.items()}
+    return Airs(log=hourly_log(values, settings.zone)), said
+
+
+def _answer(status: int, **what: Any) -> flask.Response:
+    return flask.Response(json.dumps(what), status, mimetype="application/json")

@@ -1,0 +1,131 @@
+"""What the fields of a client's sheet are called, how they are read, and what they were left at."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from dashboard.ui import formats
+from dashboard.ui.form_input import number
+from monitor.clients.request import DEFAULTS
+from monitor.science.case.outdoors import MONTHS
+from monitor.science.case.presets import PRESETS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+class Asked(NamedTuple):
+    """A field: its name in a wish, its words, and its unit: "C" where it is a temperature."""
+
+    name: str
+    words: str
+    unit: str = ""
+
+
+def client_id(name: str) -> str:
+    """The id of a field on the page; a point would mean something else there."""
+    return f"client-{name.replace('.', '-')}"
+
+
+WHO = (Asked("title", "For whom"), Asked("instrument", "Instrument"))
+DAY = (
+    Asked("played", "Played, hours of the day"),
+    Asked("left_out", "Left out of its case"),
+    Asked("lid_open", "In its open case"),
+)
+HOME = (
+    Asked("set_point_c", "Heated to", "C"),
+    Asked("people", "People"),
+    Asked("volume_m3", "Air of the rooms", "m³"),
+    Asked("humidified_l_day", "Water a humidifier gives there", "L a day"),
+)
+BAND = (Asked("band_low", "Band from", "%"), Asked("band_high", "to", "%"))
+OWN = (
+    Asked("device_water_ml", "It holds", "mL"),
+    Asked("device_every_d", "Filled every", "days"),
+    Asked("device_lost_g", "Weighed: it lost", "g"),
+    Asked("device_lost_d", "in", "days"),
+    Asked("device_lost_rh", "at a mean RH of", "%"),
+)
+OWN_BUFFER = (Asked("device_mass_g", "Its mass", "g"), Asked("device_set_pct", "Set to", "%"))
+MONTHLY = (("temp", "temperature", "C"), ("rh", "RH", "%"), ("out", "outdoors then", "C"))
+MONTHS_ASKED = tuple(
+    Asked(f"{name}.{m}", f"{month}, {words}", unit)
+    for m, month in enumerate(MONTHS, 1)
+    for name, words, unit in MONTHLY
+)
+MONTHS_BY_ROW = tuple(
+    MONTHS_ASKED[i : i + len(MONTHLY)] for i in range(0, len(MONTHS_ASKED), len(MONTHLY))
+)
+FIELDS = (*WHO, *DAY, *HOME, *BAND, *OWN, *OWN_BUFFER, *MONTHS_ASKED)
+"""All that is typed."""
+CHOICES: Mapping[str, Mapping[str, str]] = {
+    "case": {name: name[:1].upper() + name[1:] for name in PRESETS},
+    "source": {
+        "readings": "A few readings there",
+        "normals": "Monthly means of its weather",
+        "weather": "A weather file",
+        "log": "Their logger's file",
+        "shop": "The shop's own outdoor log",
+    },
+    "tightness": {"tight": "Tight", "normal": "Ordinary", "leaky": "Leaky"},
+    "device": {"": "None", "humidifier": "A case humidifier", "buffer": "A two-way buffer"},
+    "language": {
+        "en-GB": "English, °C, A4",
+        "en-US": "English, °F, ounces, Letter",
+        "de-DE": "German, °C, A4",
+    },
+}
+"""What is tapped, by its name in a wish."""
+LEGENDS = {
+    "case": "Case",
+    "source": "The air of the home comes from",
+    "tightness": "The home is",
+    "device": "What they have already",
+    "language": "The sheet in",
+    "weather": "Weather file",
+    "log": "Logger's file",
+}
+
+
+ON_PAGE = (*CHOICES, *(a.name for a in FIELDS))
+"""Every name of a wish that has a field."""
+
+
+def form_of(typed: Mapping[str, Any], unit: formats.Unit) -> dict[str, str]:
+    """What stands in each field for a wish, as it was typed and tapped."""
+    form = {name: str(typed.get(name, DEFAULTS[name])) for name in CHOICES}
+    for asked in FIELDS:
+        value = typed.get(asked.name, DEFAULTS.get(asked.name, ""))
+        if asked.unit == "C" and value != "":
+            value = formats.shown("temperature", float(value), unit).removesuffix(".0")
+        form[asked.name] = value if isinstance(value, str) else f"{value:g}"
+    return form
+
+
+def wish_of(
+    form: Mapping[str, str | None], unit: formats.Unit
+) -> tuple[dict[str, Any], dict[str, str]]:
+    """A wish from what was typed and tapped, in SI units, and what cannot be read of it."""
+    wish: dict[str, Any] = {name: form.get(name) or "" for name in CHOICES}
+    faults = {}
+    for asked in FIELDS:
+        text = (form.get(asked.name) or "").strip()
+        if isinstance(DEFAULTS.get(asked.name), str):
+            wish[asked.name] = text
+        elif text:
+            try:
+                value = number(text)
+            except ValueError:
+                faults[asked.name] = f"{text!r:.30} is no number"
+                continue
+            wish[asked.name] = (value - 32) / 1.8 if asked.unit == "C" and unit == "F" else value
+    if wish["device"] == "":
+        wish = {k: v for k, v in wish.items() if not k.startswith("device_")}
+    return wish, faults
+
+
+def called(name: str) -> str:
+    """What a field is called."""
+    words = {a.name: a.words for a in FIELDS} | LEGENDS
+    return words.get(name, name)

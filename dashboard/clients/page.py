@@ -1,0 +1,310 @@
+"""Clients: a sheet on how to keep an instrument well at home, and records of the air it had here.
+
+A sheet is worked out as it is typed, and taken along as a file. One that is made for somebody is kept
+under that name until it is erased, unless that is not wished.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import zipfile
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import Input, Output, State, dcc, html
+
+from dashboard.access import sign_in
+from dashboard.clients import archive as clients_archive
+from dashboard.clients import files, forms, view
+from dashboard.clients.forms import client_id
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from dashboard.wood import view as wood_view
+from monitor.air import place_means
+from monitor.clients import air_certificate
+from monitor.clients import archive as past
+from monitor.clients.calculation import Worked, work_out
+from monitor.clients.home_climate import Airs, shop_log
+from monitor.clients.html import html_of
+from monitor.clients.pdf import pdf_of
+from monitor.clients.request import ClientFault, read_wish
+from monitor.clients.sheet import Sheet, sheet_of
+from monitor.commands import ipc
+from monitor.core.clock import now_ms
+from monitor.core.errors import MonitorError, StoreFault
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.journal import KeptJournal
+    from dashboard.data.shop import Shop
+
+NAMES = forms.ON_PAGE
+
+
+def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
+    """Hang the page and its callbacks into the app."""
+    dash.register_page(
+        "clients", path="/clients", title="Clients", layout=lambda **_: layout(shop, kept)
+    )
+    typed = [(client_id(name), "value") for name in NAMES]
+
+    @app.callback(
+        Output("client-live", "children"),
+        *(Output(f"{client_id(name)}-fault", "children") for name in NAMES),
+        Input("client-more", "data"),
+        Input("client-air", "data"),
+        *(Input(*one) for one in typed),
+        prevent_initial_call=True,
+    )
+    def live(more: dict[str, Any], air: dict[str, Any], *values: str | None) -> tuple[Any, ...]:
+        form = dict(zip(NAMES, values, strict=True))
+        shown, faults = answered(form, more | air, shop, kept, _told)
+        return (shown, *(faults.get(name, "") for name in NAMES))
+
+    @app.callback(
+        Output("client-file", "data"),
+        Output("client-said", "children"),
+        Output("client-made", "data"),
+        Input("client-pdf", "n_clicks"),
+        Input("client-html", "n_clicks"),
+        State("client-keep", "value"),
+        State("client-more", "data"),
+        State("client-air", "data"),
+        *(State(*one) for one in typed),
+        prevent_initial_call=True,
+    )
+    def take(
+        _pdf: int,
+        _html: int,
+        keep: list[str],
+        more: dict[str, Any],
+        air: dict[str, Any],
+        *values: str | None,
+    ) -> tuple[Any, ...]:
+        as_pdf = clients_archive.tapped() == "client-pdf"
+        form = dict(zip(NAMES, values, strict=True))
+
+        def made(sheet: Sheet, worked: Worked, airs: Airs) -> tuple[dict[str, Any], str]:
+            content = pdf_of(sheet) if as_pdf else html_of(sheet).encode()
+            said = _kept(worked, airs, sheet, shop) if keep and worked.wish.title else "Made."
+            return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}"), said
+
+        given, faults = answered(form, more | air, shop, kept, made)
+        if faults:
+            return dash.no_update, _faults(faults), dash.no_update
+        return (*given, now_ms()) if isinstance(given, tuple) else (dash.no_update, given, 0)
+
+    @app.callback(
+        Output("record-file", "data"),
+        Output("record-said", "children"),
+        Input("record-make", "n_clicks"),
+        State("record-of", "value"),
+        prevent_initial_call=True,
+    )
+    def record(_clicks: int, instrument_id: str | None) -> tuple[Any, str]:
+        return recorded(str(instrument_id or ""), shop, kept)
+
+    view.register(app)
+    files.register(app, shop)
+    clients_archive.register(app, shop, kept)
+
+
+def layout(shop: Shop, kept: KeptJournal) -> Component:
+    """The page; for who may not change anything only the reason, as it is about people."""
+    may = sign_in.writing(flask.request, shop.settings)
+    if not may.allowed:
+        parts: list[Any] = [html.H1("Clients"), wood_view.read_only(may)]
+        return html.Main(parts, className="sheet clients")
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    return html.Main(
+        [
+            html.H1("Clients"),
+            html.P("A sheet for the case at home: one page, in figures."),
+            html.Div(
+                [
+                    html.Div(view.layout(unit), className="client-form"),
+                    html.Div(
+                        html.P(
+                            "Give the home's RH in at least one month, and the sheet shows here."
+                        ),
+                        id="client-live",
+                        className="client-live",
+                        **attributes(aria_live="polite"),
+                    ),
+                ],
+                className="client-halves",
+            ),
+            dcc.Download(id="client-file"),
+            dcc.Store(id="client-more", data={}),
+            dcc.Store(id="client-made"),
+            dcc.Store(id="client-air", data={}),
+            *clients_archive.layout(shop, kept),
+            html.H2("Record of air"),
+            *_records(kept),
+            dcc.Download(id="record-file"),
+        ],
+        className="sheet bench wood clients",
+    )
+
+
+def answered(
+    form: Mapping[str, str | None],
+    more: Mapping[str, Any],
+    shop: Shop,
+    kept: KeptJournal,
+    made: Callable[[Sheet, Worked, Airs], Any],
+) -> tuple[Any, dict[str, str]]:
+    """What is made of the sheet that was asked for, and what is wrong, by field.
+
+    `more`: what no field holds: `typed`, of a sheet that was opened again, and `air`, of that
+    or of a file.
+    """
+    may = sign_in.writing(flask.request, shop.settings)
+    if not may.allowed:
+        return html.P(may.why), {"title": may.why}
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    wish, faults = forms.wish_of(form, unit)
+    try:
+        if faults:
+            raise ClientFault(faults)
+        read = read_wish({**more.get("typed", {}), **wish})
+        airs = past.airs_of(more.get("air", {}))
+        if read.source == "shop" and airs.shop is None:
+            settings = shop.settings
+            airs = Airs(
+                shop=kept.ask(
+                    lambda reader, _: shop_log(
+                        reader, place_means.places(reader, settings), settings.zone, now_ms()
+                    )
+                )
+            )
+        worked = work_out(read, airs)
+    except ClientFault as exc:
+        return _faults(exc.fields), exc.fields
+    except StoreFault as exc:
+        return html.P(sentences.store_trouble(exc).sentence), {}
+    shop_name = shop.settings.shop.name
+    return made(sheet_of(worked, shop_name, now_ms(), shop.settings.zone), worked, airs), {}
+
+
+def _kept(worked: Worked, airs: Airs, sheet: Sheet, shop: Shop) -> str:
+    """Keep a sheet that was made, at the desk. Returns what is said of it."""
+    try:
+        ipc.ask(shop.settings.desk_path, past.keeping(worked, airs, sheet, now_ms()))
+    except MonitorError as exc:
+        return f"Made, but not kept: {exc}."
+    return "Made, and kept among the past sheets."
+
+
+def _told(sheet: Sheet, *_: Any) -> list[Component]:
+    """The sheet's chief things, as they would stand on it."""
+    drawn = base64.b64encode(sheet.plot.encode()).decode()
+    rows = [
+        html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
+        for row in sheet.table.rows
+    ]
+    return [
+        html.P(sheet.lead, className="client-lead"),
+        html.Img(src=f"data:image/svg+xml;base64,{drawn}", alt=sheet.plot_words),
+        html.Div(
+            html.Table(
+                [
+                    html.Thead(html.Tr([html.Th(h, scope="col") for h in sheet.table.heads])),
+                    html.Tbody(rows),
+                ]
+            ),
+            className="scroll",
+            tabIndex=0,
+            role="region",
+            **attributes(aria_label=sheet.table.heading),
+        ),
+        *(html.P(line) for line in (*sheet.to_do.lines, *sheet.holds.lines)),
+        html.Div(
+            [
+                html.Button("The sheet as PDF", id="client-pdf", className="tap main"),
+                html.Button("as HTML", id="client-html", className="tap"),
+            ],
+            className="taps wide",
+        ),
+        html.P(id="client-said", role="status"),
+    ]
+
+
+def _faults(fields: Mapping[str, str]) -> Component:
+    lines = [html.Li(f"{forms.called(name)}: {text}") for name, text in fields.items()]
+    return html.Ul(lines, className="client-faults")
+
+
+def _records(kept: KeptJournal) -> list[Component]:
+    try:
+        known = kept.ask(lambda _, journal: list(journal.instruments.values()))
+    except StoreFault as exc:
+        return [html.P(sentences.store_trouble(exc).sentence)]
+    if not known:
+        return [html.P("No instrument has been taken in yet.")]
+    newest = sorted(known, key=lambda one: -one.arrived_ms)[:50]
+    options: list[Any] = [{"label": one.reference, "value": one.id} for one in newest]
+    return [
+        html.P(
+            "The air an instrument had in the shop, as PDF and CSV. Both are known again by "
+            "benchweather verify-record."
+        ),
+        html.Fieldset(
+            [
+                html.Legend("Instrument"),
+                dcc.RadioItems(id="record-of", options=options, value=newest[0].id),
+            ],
+            className="picks",
+        ),
+        html.Div(
+            html.Button("Make its record", id="record-make", className="tap main"),
+            className="taps wide",
+        ),
+        html.P(id="record-said", role="status"),
+    ]
+
+
+def recorded(instrument_id: str, shop: Shop, kept: KeptJournal) -> tuple[Any, str]:
+    """A record of air as a file of files, noted in the journal, and what is said of it."""
+    may = sign_in.writing(flask.request, shop.settings)
+    if not may.allowed:
+        return dash.no_update, may.why
+    settings = shop.settings
+
+    def paper(reader: Any, journal: Any) -> air_certificate.Paper | None:
+        one = journal.instruments.get(instrument_id)
+        if one is None:
+            return None
+        rows = air_certificate.rows_of(reader, journal, settings, one, now_ms())
+        return air_certificate.paper_of(rows, settings.shop.name or "Benchweather", settings)
+
+    try:
+        made = kept.ask(paper)
+        if made is None:
+            return dash.no_update, "There is no such instrument."
+        ipc.ask(
+            settings.desk_path,
+            {
+                "about": "instrument",
+                "do": "record",
+                "instrument": instrument_id,
+                "by": "board",
+                "fingerprints": made.fingerprints,
+            },
+        )
+    except MonitorError as exc:
+        return dash.no_update, f"It could not be made: {exc}."
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for suffix, content in made._asdict().items():
+            archive.writestr(f"air-{instrument_id}.{suffix}", content)
+    return _file(out.getvalue(), f"air-{instrument_id}.zip"), "Made, and noted in the journal."
+
+
+def _file(content: bytes, name: str) -> dict[str, Any]:
+    return {"content": base64.b64encode(content).decode(), "filename": name, "base64": True}

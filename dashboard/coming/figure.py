@@ -1,0 +1,385 @@
+"""The plot of the air to come: a fan of what may come, its band, spells and good hours on it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from dashboard.ui import formats
+from dashboard.ui.plots import (
+    LABEL_SPACE,
+    LEAST_SPAN,
+    axes,
+    band_labels,
+    band_shapes,
+    escaped,
+    faint,
+    night_shapes,
+    template,
+)
+from monitor.outlook.files import HOUR_MS
+from monitor.science.outlook.signs import LIKELY, likely
+
+if TYPE_CHECKING:
+    from dashboard.ui.formats import Scale
+    from dashboard.ui.plots import View
+    from dashboard.ui.themes import Theme
+    from monitor.outlook.summary import Foreseen
+    from monitor.science.outlook.signs import Fan, Spell, Stretch
+    from monitor.science.ranges import Floats
+
+FANS = {
+    "humidity": "rh_pct",
+    "temperature": "temp_c",
+    "dew_point": "dew_point_c",
+    "equilibrium_moisture_content": "emc_pct",
+}
+"""What can be shown, and the field of a `Fan` that has it."""
+OUTDOORS = {"temperature": "temp_c", "dew_point": "dew_c"}
+"""Of which the outdoor air is drawn too: indoors and outdoors share a scale."""
+NARROW_PX = 600
+
+
+class Beside(NamedTuple):
+    """A second fan to compare with, and its name."""
+
+    label: str
+    fan: Fan
+
+
+def at_ms(one: Foreseen) -> Floats:
+    """Middles of the steps, shape (STEPS,). [ms]"""
+    return np.asarray(one.look.edges_ms[:-1] + HOUR_MS // 2, np.float64)
+
+
+def fan_of(fan: Fan, quantity: str, how: Scale) -> Floats:
+    """10, 50 and 90 % of a quantity in display units, shape (3, STEPS)."""
+    return np.asarray(getattr(fan, FANS[quantity]) * how.factor + how.offset)
+
+
+def coming_plot(
+    one: Foreseen, quantity: str, view: View, look: Theme, beside: Beside | None = None
+) -> dict[str, Any]:
+    """A fan, and perhaps a second one with dashed edges and open marks.
+
+    A figure as a plain dict, as in `figures.history_plot`.
+    """
+    how = formats.scale(quantity, view.unit)
+    at = at_ms(one)
+    own = fan_of(one.fan, quantity, how)
+    texts = formats.moments(at.astype(np.int64), view.zone)
+    data = [_wash(at, own, look), _middle(at, own, texts, one.place.label, how, look)]
+    shown = [own]
+    ends = [(own[1, -1], "middle", look.ink)]
+    if beside is not None:
+        other = fan_of(beside.fan, quantity, how)
+        data += _second(at, other, texts, beside.label, how, look)
+        shown.append(other)
+        ends.append((other[1, -1], beside.label, look.lines[1]))
+    if quantity in OUTDOORS:
+        outside = getattr(one.look.launch.air, OUTDOORS[quantity]).mean(axis=1)
+        outside = outside * how.factor + how.offset
+        data.append(_outside(at, outside, texts, how, look))
+        shown.append(outside[None])
+        ends.append((float(outside[-1]), "outdoors", look.quiet))
+    bands = [(one.low_pct, one.high_pct)] if quantity == "humidity" else []
+    low, high = _y_range([*shown, *(np.array([band]) for band in bands)], how)
+    narrow = view.width_px < NARROW_PX
+    data += _spells(one, quantity, view, look)
+    layout = {
+        "template": template(look),
+        **axes(view, look, (low, high), f"{how.words} [{how.unit}]"),
+        "shapes": [
+            *night_shapes(view, look),
+            *band_shapes(bands, look),
+            *_reach_shapes(one, look),
+            *_stretch_shapes(one, look),
+        ],
+        "annotations": [
+            *band_labels(bands, look),
+            *_reach_labels(one, look, narrow),
+            *_stretch_labels(one, look),
+            *([] if narrow else _labels(ends, low, high)),
+        ],
+        "dragmode": False,
+        "margin": {"l": 64, "r": 16 if narrow else 150, "t": 30, "b": 76},
+    }
+    layout["xaxis"]["fixedrange"] = True
+    return {"data": data, "layout": layout}
+
+
+def summary(one: Foreseen, quantity: str, view: View) -> str:
+    """The fan in a sentence."""
+    how = formats.scale(quantity, view.unit)
+    low, middle, high = fan_of(one.fan, quantity, how)
+    least, most = int(np.argmin(middle)), int(np.argmax(middle))
+
+    def told(i: int) -> str:
+        a, b, c = (formats.figure(float(v[i]), how.decimals) for v in (low, middle, high))
+        stamp = formats.moments(np.array([at_ms(one)[i]], np.int64), view.zone)[0]
+        return f"{b} {how.unit} ({a} to {c}) {stamp}"
+
+    return (
+        f"{how.words} of {one.place.label} over the next five days: lowest about {told(least)}, "
+        f"highest about {told(most)}. The wash holds 8 of 10 of what may come; the line is the "
+        "middle."
+    )
+
+
+def _wash(at: Floats, fan: Floats, look: Theme) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "fill": "toself",
+        "hoverinfo": "skip",
+        "x": np.concatenate([at, at[::-1]]),
+        "y": np.concatenate([fan[2], fan[0][::-1]]),
+        "fillcolor": faint(look.ink, 0.16),
+        "line": {"width": 0},
+        "name": "8 of 10",
+    }
+
+
+def _hover(fan: Floats, texts: list[str], name: str, how: Scale) -> dict[str, Any]:
+    d = how.decimals
+    return {
+        "text": texts,
+        "customdata": fan[[0, 2]].T,
+        "hovertemplate": f"<b>{escaped(name)}</b><br>%{{text}}<br>%{{y:.{d}f}} {how.unit} "
+        f"(%{{customdata[0]:.{d}f}} to %{{customdata[1]:.{d}f}})<extra></extra>",
+    }
+
+
+def _middle(
+    at: Floats, fan: Floats, texts: list[str], name: str, how: Scale, look: Theme
+) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": at,
+        "y": fan[1],
+        "name": name,
+        "line": {"color": look.ink, "width": 2.6},
+        **_hover(fan, texts, name, how),
+    }
+
+
+def _second(
+    at: Floats, fan: Floats, texts: list[str], name: str, how: Scale, look: Theme
+) -> list[dict[str, Any]]:
+    """Told from the first by its dashed edges and open rings, not by colour alone."""
+    ink = look.lines[1]
+    edges = [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": at,
+            "y": edge,
+            "hoverinfo": "skip",
+            "line": {"color": ink, "width": 1.4, "dash": "4px,4px"},
+            "name": f"{name}, edge",
+        }
+        for edge in (fan[0], fan[2])
+    ]
+    middle = {
+        "type": "scatter",
+        "mode": "lines+markers",
+        "x": at,
+        "y": fan[1],
+        "name": name,
+        "line": {"color": ink, "width": 2.2},
+        "marker": {
+            "symbol": "circle-open",
+            "size": [9 if i % 6 == 0 else 0 for i in range(len(at))],
+            "color": ink,
+            "line": {"width": 2},
+        },
+        **_hover(fan, texts, name, how),
+    }
+    return [*edges, middle]
+
+
+def _outside(
+    at: Floats, values: Floats, texts: list[str], how: Scale, look: Theme
+) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": at,
+        "y": values,
+        "name": "outdoors",
+        "line": {"color": look.quiet, "width": 1.4, "dash": "dot"},
+        "text": texts,
+        "hovertemplate": f"<b>outdoors</b><br>%{{text}}<br>%{{y:.{how.decimals}f}} {how.unit}"
+        "<extra></extra>",
+    }
+
+
+def _y_range(shown: list[Floats], how: Scale) -> tuple[float, float]:
+    low = min(float(values.min()) for values in shown)
+    high = max(float(values.max()) for values in shown)
+    span = max(high - low, LEAST_SPAN.get(how.unit, 0.0)) or 1.0
+    middle = (low + high) / 2
+    return middle - 0.66 * span, middle + 0.58 * span  # room for the good hours at the foot
+
+
+def _spells(one: Foreseen, quantity: str, view: View, look: Theme) -> list[dict[str, Any]]:
+    """Where a spell begins: a mark on the limit that it crosses, with its range in time."""
+    if quantity == "humidity":
+        marks = [
+            (one.dry, one.low_pct, "triangle-down", look.dry, "dry"),
+            (one.over, one.high_pct, "triangle-up", look.damp, "above the band"),
+        ]
+    else:
+        marks = []
+    return [
+        _mark(one, spell, level, symbol, ink, word, view)
+        for spell, level, symbol, ink, word in marks
+        if spell is not None and spell.chance >= 0.2 and spell.begins_h.middle > 0
+    ]
+
+
+def _mark(
+    one: Foreseen, spell: Spell, level: float, symbol: str, ink: str, word: str, view: View
+) -> dict[str, Any]:
+    low, middle, high = (float(one.at_ms(h)) for h in spell.begins_h)
+    when = formats.moments(np.array([middle], np.int64), view.zone)[0]
+    return {
+        "type": "scatter",
+        "mode": "markers+text",
+        "x": np.array([middle]),
+        "y": np.array([level]),
+        "error_x": {
+            "type": "data",
+            "symmetric": False,
+            "array": [high - middle],
+            "arrayminus": [middle - low],
+            "color": ink,
+            "thickness": 3,
+            "width": 8,
+        },
+        "marker": {"symbol": symbol, "size": 18, "color": ink},
+        "name": word,
+        "text": [f"<b>{word}, {likely(spell.chance)}</b>"],
+        "textposition": "bottom right" if symbol.endswith("down") else "top right",
+        "textfont": {"color": ink, "size": 16},
+        "hovertemplate": f"<b>{word} from about {when}</b><br>chance {likely(spell.chance)}"
+        "<extra></extra>",
+    }
+
+
+def _reach_ms(one: Foreseen) -> int:
+    return one.at_ms(one.look.reaches_h)
+
+
+def _reach_shapes(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
+    """A line where the forecast ends."""
+    if not 0 < one.look.reaches_h < one.fan.rh_pct.shape[1]:
+        return []
+    x = _reach_ms(one)
+    return [
+        {
+            "type": "line",
+            "xref": "x",
+            "yref": "paper",
+            "x0": x,
+            "x1": x,
+            "y0": 0,
+            "y1": 1,
+            "line": {"color": look.quiet, "width": 2, "dash": "dashdot"},
+        }
+    ]
+
+
+def _reach_labels(one: Foreseen, look: Theme, narrow: bool) -> list[dict[str, Any]]:
+    text, x = "forecast ends; from here weak", float(_reach_ms(one))
+    if not one.look.reaches_h:
+        text, x = "no forecast: weak", float(one.at_ms(1))
+    elif one.look.reaches_h >= one.fan.rh_pct.shape[1]:
+        return []
+    late = one.look.reaches_h > one.fan.rh_pct.shape[1] * 0.6
+    return [
+        {
+            "xref": "x",
+            "yref": "paper",
+            "x": x,
+            "y": 1,
+            "showarrow": False,
+            "xanchor": "right" if late else "left",
+            "yanchor": "bottom",
+            "text": "weak from here" if narrow and one.look.reaches_h else text,
+            "font": {"color": look.quiet, "size": 15},
+        }
+    ]
+
+
+def _stretches(one: Foreseen) -> list[tuple[Stretch, str, float]]:
+    named = ((one.closing, "close", 0.07), (one.varnishing, "varnish", 0.0))
+    return [
+        (stretch, word, y)
+        for stretch, word, y in named
+        if stretch is not None and stretch.chance >= LIKELY
+    ]
+
+
+def _stretch_shapes(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
+    """Good hours, as bars at the foot."""
+    return [
+        {
+            "type": "rect",
+            "xref": "x",
+            "yref": "paper",
+            "x0": one.at_ms(stretch.start),
+            "x1": one.at_ms(stretch.start + stretch.hours),
+            "y0": y + 0.015,
+            "y1": y + 0.05,
+            "fillcolor": look.ink,
+            "line": {"width": 0},
+        }
+        for stretch, _, y in _stretches(one)
+    ]
+
+
+def _stretch_labels(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
+    steps = one.fan.rh_pct.shape[1]
+    found = []
+    for stretch, word, y in _stretches(one):
+        end = stretch.start + stretch.hours
+        late = end > 0.7 * steps
+        found.append(
+            {
+                "xref": "x",
+                "yref": "paper",
+                "x": one.at_ms(stretch.start if late else end),
+                "y": y + 0.032,
+                "text": f"good to {word}",
+                "showarrow": False,
+                "yanchor": "middle",
+                "xanchor": "right" if late else "left",
+                "font": {"color": look.ink, "size": 15},
+            }
+        )
+    return found
+
+
+def _labels(ends: list[tuple[float, str, str]], low: float, high: float) -> list[dict[str, Any]]:
+    """Each line's name at its right end, moved apart where they would touch."""
+    found, floor = [], -1.0
+    for value, text, ink in sorted(ends, key=lambda end: end[0]):
+        floor = max((value - low) / (high - low), floor + LABEL_SPACE)
+        found.append(
+            {
+                "xref": "paper",
+                "yref": "paper",
+                "x": 1,
+                "y": floor,
+                "text": escaped(text),
+                "xshift": 8,
+                "showarrow": False,
+                "xanchor": "left",
+                "yanchor": "middle",
+                "font": {"color": ink, "size": 16},
+            }
+        )
+    return found

@@ -1,0 +1,102 @@
+"""What is typed into the what-if form, as a change to the air; each fault at its field."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from dashboard.ui.form_input import WishFault, number
+from monitor.core.units import M3_PER_FT3, VOLUMES_L
+from monitor.science.outlook.record import STEPS
+from monitor.science.outlook.what_if import SETTING_C, VOLUME_M3, WATER_MAX_L, Change
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dashboard.ui.formats import Unit
+
+WINDOWS_ACH = {"shut": 0.0, "ajar": 2.0, "open": 8.0}
+"""Air changes an hour that a window adds, by how it stands. [1/h]  Ours; wind, size and the gap of
+temperatures make it three times more or less."""
+FIELDS = ("setting", "water", "window", "start", "lasts", "volume")
+
+
+class Bounds(NamedTuple):
+    """What a field may hold, in the reader's unit, and what stands there if it is empty."""
+
+    low: float
+    high: float
+    unit: str
+
+
+def bounds(unit: Unit) -> dict[str, Bounds]:
+    """By field."""
+    low, high = SETTING_C
+    setting, water = Bounds(low, high, "°C"), Bounds(0, WATER_MAX_L, "L")
+    volume = Bounds(*VOLUME_M3, "m³")
+    if unit == "F":
+        setting = Bounds(1.8 * low + 32, 1.8 * high + 32, "°F")
+        water = Bounds(0, 10.5, "gal")  # a round figure within what is allowed, as the next
+        volume = Bounds(180, 176_000, "ft³")
+    return {
+        "setting": setting,
+        "water": water,
+        "start": Bounds(0, STEPS - 1, "h"),
+        "lasts": Bounds(1, STEPS, "h"),
+        "volume": volume,
+    }
+
+
+def change(typed: Mapping[str, object], volume_m3: float, unit: Unit) -> Change | None:
+    """The change that was typed; None if nothing is done otherwise.
+
+    Parameters
+    ----------
+    typed : mapping
+        Texts by name of `FIELDS`; `window` one of `WINDOWS_ACH`.
+    volume_m3 : float
+        Of the room, where none is typed. [m³]
+
+    Raises
+    ------
+    WishFault
+        With what is wrong with each field.
+    """
+    values: dict[str, float] = {}
+    faults: dict[str, str] = {}
+    for name, bound in bounds(unit).items():
+        text = str(typed.get(name) or "").strip()
+        if not text:
+            continue
+        allowed = f"{bound.low:g} to {bound.high:.6g} {bound.unit}"
+        try:
+            value = number(text)
+        except ValueError:
+            faults[name] = f"{text[:20]!r} is no number: {allowed}."
+            continue
+        if not bound.low <= value <= bound.high:
+            faults[name] = f"{value:g} {bound.unit}: must be {allowed}."
+            continue
+        values[name] = value
+    window = str(typed.get("window") or "shut")
+    if window not in WINDOWS_ACH:
+        faults["window"] = f"{window[:20]!r}: must be one of {', '.join(WINDOWS_ACH)}."
+    if faults:
+        raise WishFault("Look at what is marked.", faults)
+    if unit == "F":
+        to_si = {
+            "setting": lambda f: (f - 32) / 1.8,
+            "water": lambda gal: gal * VOLUMES_L["gal"],
+            "volume": lambda ft3: ft3 * M3_PER_FT3,
+        }
+        values |= {name: to_si[name](values[name]) for name in to_si.keys() & values.keys()}
+    start = round(values.get("start", 0.0))
+    found = Change(
+        setting_c=values.get("setting"),
+        water_l_day=values.get("water", 0.0),
+        window_ach=WINDOWS_ACH[window],
+        volume_m3=values.get("volume", volume_m3),
+        start=start,
+        stop=min(start + round(values.get("lasts", STEPS)), STEPS),
+    )
+    idle = found.setting_c is None and not found.water_l_day and not found.window_ach
+    return None if idle else found

@@ -1,0 +1,228 @@
+"""Coming: five days of a place's air, what comes, good hours, and what would change it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import dash
+from dash import Input, Output, State, dcc, html
+
+from dashboard.coming import text
+from dashboard.coming import view as coming_view
+from dashboard.coming.figure import FANS, Beside, coming_plot, summary
+from dashboard.coming.forms import FIELDS, change
+from dashboard.past.page import PLOT_CONFIG
+from dashboard.ui import formats, plots, sentences
+from dashboard.ui.form_input import WishFault
+from dashboard.ui.markup import attributes
+from dashboard.ui.themes import theme
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.science.outlook.what_if import USUAL_VOLUME_M3
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.outlook import ComingBook
+    from dashboard.data.shop import Shop
+    from dashboard.data.wood import WoodBook
+    from dashboard.ui.formats import Unit
+    from monitor.domain.places import Place
+    from monitor.outlook.summary import Foreseen
+
+_NOTHING: dict[str, Any] = {
+    "data": [],
+    "layout": {
+        "xaxis": {"visible": False},
+        "yaxis": {"visible": False},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+    },
+}
+FAULTS = tuple(name for name in FIELDS if name != "window")
+
+
+def register(app: dash.Dash, shop: Shop, book: ComingBook, woods: WoodBook) -> None:
+    """Hang the page and its callbacks into the app."""
+    dash.register_page(
+        "coming", path="/coming", title="Coming", layout=lambda **query: layout(shop, book, query)
+    )
+
+    @app.callback(
+        Output("coming-head", "children"),
+        Output("coming-below", "children"),
+        Output("coming-state", "data"),
+        Input("coming-place", "value"),
+        Input("token", "data"),
+        State("coming-state", "data"),
+    )
+    def refresh(place_id: str, _token: str, state: str) -> tuple[Any, ...]:
+        alone = set(dash.ctx.triggered_prop_ids.values()) == {"token"}
+        now = now_ms()
+        new = f"{place_id}|{book.stamp(place_id)}|{now // formats.HOUR_MS}"
+        if alone and new == state:
+            raise dash.exceptions.PreventUpdate
+        try:
+            head, below = told(place_id, shop, book, now, woods)
+        except StoreFault as exc:
+            trouble = sentences.store_trouble(exc)
+            head, below = (
+                coming_view.head(sentences.Headline("unknown", trouble.sentence, trouble.remedy)),
+                [],
+            )
+        return head, below, new
+
+    @app.callback(
+        Output("coming-plot", "figure"),
+        Output("coming-words", "children"),
+        Output("coming-answer", "children"),
+        *(Output(f"if-{name}-fault", "children") for name in FAULTS),
+        Input("coming-state", "data"),
+        Input("coming-quantity", "value"),
+        Input("screen", "data"),
+        Input("coming-elsewhere", "value"),
+        *(Input(f"if-{name}", "value") for name in FIELDS),
+        State("coming-place", "value"),
+    )
+    def draw(
+        _state: str, quantity: str, screen: dict[str, Any] | None, elsewhere: str, *typed: str
+    ) -> tuple[Any, ...]:
+        place_id = typed[-1]
+        wish = dict(zip(FIELDS, typed[:-1], strict=True)) | {"elsewhere": elsewhere}
+        plot, said, answer, faults = answered(place_id, quantity, wish, screen or {}, shop, book)
+        return plots.sent(plot), said, answer, *(faults.get(name, "") for name in FAULTS)
+
+
+def layout(shop: Shop, book: ComingBook, query: Mapping[str, Any]) -> Component:
+    """The page; `query` may name the place: `/coming?place=front-bench`."""
+    try:
+        places = book.places()
+        foremost = book.foremost()
+    except StoreFault as exc:
+        trouble = sentences.store_trouble(exc)
+        head = coming_view.head(sentences.Headline("unknown", trouble.sentence, trouble.remedy))
+        return html.Main(head, className="sheet coming")
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    ids = [place.id for place in places]
+    asked = str(query.get("place", ""))
+    chosen = asked if asked in ids else foremost.place.id if foremost else next(iter(ids), "")
+    return html.Main(
+        [
+            html.Div(id="coming-head", className="coming-head", **attributes(aria_live="polite")),
+            coming_view.choices(places, chosen, list(FANS), unit),
+            html.Div(
+                dcc.Graph(id="coming-plot", config=PLOT_CONFIG, responsive=True, figure=_NOTHING),
+                className="plot",
+                role="img",
+                **attributes(aria_label="Plot; the sentence below it says the same"),
+            ),
+            html.P(id="coming-words", className="aside"),
+            coming_view.what_if(places, unit),
+            html.Div(id="coming-below"),
+            dcc.Store(id="coming-state", data=""),
+        ],
+        className="sheet coming",
+    )
+
+
+def told(
+    place_id: str, shop: Shop, book: ComingBook, now: int, woods: WoodBook | None = None
+) -> tuple[list[Component], list[Component]]:
+    """Headline and everything below the plot."""
+    zone = shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    place = _place(place_id, book)
+    if place is None:
+        return coming_view.head(
+            sentences.Headline(
+                "unknown", "No place indoors is known yet.", f"{sentences.FIRST_READING} …"
+            )
+        ), []
+    state = book.progress()
+    learning = None
+    if state is not None:
+        label = next((p.label for p in book.places() if p.id == state.place), state.place)
+        learning = coming_view.learning(state, label)
+    one, fit = book.told(place), book.fit(place)
+    not_used = text.not_used(shop.doubted(now), now, zone)
+    doubt = [html.P(not_used, className="caution")] if not_used else []
+    if one is None:
+        why = text.no_outlook(book.looked_ms(place), now, zone)
+        return [*coming_view.head(why, learning), *doubt], []
+    head = [*coming_view.head(text.headline(one, now, zone, unit), learning), *doubt]
+    plates = [
+        text.plate_words(instrument, found, one, now, zone)
+        for instrument, found in (woods.ahead(one) if woods else ())
+    ]
+    return head, coming_view.below(one, fit, book.settings(one), now, zone, unit, plates)
+
+
+def _place(place_id: str, book: ComingBook) -> Place | None:
+    return next((one for one in book.places() if one.id == place_id), None)
+
+
+def answered(
+    place_id: str,
+    quantity: str,
+    wish: Mapping[str, str],
+    screen: Mapping[str, Any],
+    shop: Shop,
+    book: ComingBook,
+) -> tuple[dict[str, Any], str, list[Component], dict[str, str]]:
+    """Plot, its sentence, the answer to what if, and what is wrong with its fields."""
+    look, zone = theme(str(screen.get("theme", ""))), shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    try:
+        place = _place(place_id, book)
+        one = book.told(place) if place else None
+        if one is None:
+            return plots.empty_plot("No outlook to draw.", look), "", [], {}
+        other, said, faults = _other(one, wish, book, zone, unit)
+    except StoreFault as exc:
+        return plots.empty_plot(sentences.store_trouble(exc).sentence, look), "", [], {}
+    width = screen.get("width")
+    edges = one.look.edges_ms
+    view = plots.View(
+        int(edges[0]), int(edges[-1]), zone, unit, width if isinstance(width, int) else 1280
+    )
+    quantity = quantity if quantity in FANS else "humidity"
+    plot = coming_plot(one, quantity, view, look, other)
+    return plot, summary(one, quantity, view), said, faults
+
+
+def _other(
+    one: Foreseen, wish: Mapping[str, str], book: ComingBook, zone: ZoneInfo, unit: Unit
+) -> tuple[Beside | None, list[Component], dict[str, str]]:
+    """What is drawn and said beside the outlook."""
+
+    def said(other: Foreseen, *, moved: bool) -> list[str]:
+        return text.beside(one, other, now_ms(), zone, unit, moved=moved)
+
+    elsewhere = wish.get("elsewhere") or ""
+    if elsewhere and elsewhere != one.place.id:
+        place = _place(elsewhere, book)
+        there = book.told(place) if place else None
+        if place is None or there is None:
+            return (
+                None,
+                coming_view.answer([f"No outlook of {place.label if place else elsewhere}."]),
+                {},
+            )
+        return (Beside(place.label, there.fan), coming_view.answer(said(there, moved=True)), {})
+    try:
+        wanted = change(wish, one.place.volume_m3 or USUAL_VOLUME_M3, unit)
+    except WishFault as exc:
+        return None, coming_view.answer([str(exc)]), exc.fields
+    if wanted is None:
+        return None, [], {}
+    other = book.changed(one, wanted)
+    return (
+        Beside("with the change", other.fan),
+        coming_view.answer(
+            said(other, moved=False), wanted, unit, known=one.look.room.pinned is not None
+        ),
+        {},
+    )

@@ -1,0 +1,72 @@
+"""What the log has told of a room, on the page Coming."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard.ui import formats
+from monitor.science.outlook import room, vapour
+from monitor.science.outlook.signs import UNSURE
+
+if TYPE_CHECKING:
+    from dashboard.ui.formats import Unit
+    from monitor.outlook.files import Look
+    from monitor.outlook.summary import Foreseen
+    from monitor.science.outlook.room import Told
+
+
+def room_words(one: Foreseen, unit: Unit, fills_why: str = "") -> list[str]:
+    """What the log has told of the room, and what it cannot tell. `fills_why`: as `Fit` has it."""
+    if one.look.room.refused:
+        return [
+            f"The room is not known yet: {one.look.room.refused}. Until then a usual room stands "
+            "for it."
+        ]
+    told = room.described(one.look.room)
+    excess, damping = told["moisture_excess_g_m3"], told["damping_h"]
+    lines = [
+        f"It adds {_range(excess, 1)} g of water to each m³ of outdoor air.",
+        f"Wood and plaster hold its moisture back for {_range(damping, 0)} h.",
+    ]
+    day, night = told["day_setting_c"], told["night_setting_c"]
+    if day.known:
+        lines.append(
+            f"Heated to about {formats.whole_temperature(day.middle, unit)} by day"
+            + (
+                f", {formats.whole_temperature(night.middle, unit)} by night."
+                if night.known
+                else "."
+            )
+        )
+    if humidifier := humidifier_words(one.look):
+        lines.append(humidifier)
+    change = told["air_change_h"]
+    lines.append(
+        f"Its air was changed {_range(change, 1)} times an hour on average: the weighed fills of its "
+        "humidifier tell that."
+        if change.known
+        else f"How often its air is changed cannot be told from RH: {_range(change, 1)} times an hour "
+        "is usual. So what water does is told as a wide range."
+    )
+    if fills_why and not change.known:
+        lines.append(f"The measured fills of its humidifier do not tell it yet: {fills_why}.")
+    return lines
+
+
+def humidifier_words(look: Look) -> str:
+    """What RH tells of a humidifier whose tank runs dry; empty where none was found."""
+    if look.room.tank is None:
+        return ""
+    setting = vapour.setting_pct(look.room.tank.water.mean)
+    begin = f"A humidifier holds it at about {setting:.0f} % while it has water"
+    away = look.launch.rh_pct - setting
+    if abs(away) <= vapour.BAND_PCT:
+        return f"{begin}, as it seems to have now."
+    if away < 0 and look.launch.running[0] < UNSURE:
+        return f"{begin}; its tank seems to be dry."
+    return f"{begin}; RH does not tell whether it has now."
+
+
+def _range(told: Told, digits: int) -> str:
+    low, middle, high = (formats.figure(v, digits) for v in told[:3])
+    return f"{middle} ({low} to {high})"

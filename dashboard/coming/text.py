@@ -1,0 +1,376 @@
+"""What the board says of the air to come: headline, spells, good hours, score, what it rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from dashboard.data.outlook import worst
+from dashboard.ui import formats
+from dashboard.ui.sentences import Headline
+from monitor.outlook.summary import NEEDS, cold_words, stretch_words, water_words
+from monitor.outlook.summary import rests_on as rests_on  # the terminal says the same
+from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure, likely, range_of, utmost
+from monitor.science.outlook.what_if import HELD_H, LAG_H
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from dashboard.data.outlook import Setting, Worst
+    from dashboard.ui.formats import Unit
+    from monitor.domain.forecast import Forecast
+    from monitor.domain.instrument import Instrument
+    from monitor.outlook.files import Fit, Progress
+    from monitor.outlook.summary import Foreseen
+    from monitor.science.outlook.signs import Range, Spell
+    from monitor.science.plates.ahead import Ahead
+
+WHAT_TO_DO = {
+    "dry": "Fill the humidifier and set it going in time. Keep opened plates clamped or bagged, "
+    "close nothing once it is dry, put varnish off.",
+    "damp": "Glue before it comes, or leave clamps shut until it is over. Dry or warm the room.",
+    "over": "Glue takes longer to harden and opened plates swell: look at the ready times.",
+    "hot": "Glue and varnish in the cool hours; take instruments from windows and cars.",
+}
+"""By the sort of spell. As the rules of the outlook have it."""
+
+
+class SpellLine(NamedTuple):
+    """A spell as a row: state and word for its mark, when, how far it goes, how sure."""
+
+    state: str
+    word: str
+    when: str
+    extreme: str
+    sure: str
+
+
+def spells(one: Foreseen) -> list[tuple[str, str, Spell]]:
+    """The spells worth telling, the likeliest first: sort, its word, itself."""
+    named = [
+        ("dry", f"below {one.low_pct:g} %", one.dry),
+        ("damp", "too damp for glue", one.damp),
+        ("over", f"above {one.high_pct:g} %", one.over),
+        ("hot", "hot", one.hot),
+    ]
+    found = [(sort, word, s) for sort, word, s in named if s is not None and s.chance >= UNSURE]
+    if any(sort == "damp" and s.chance >= LIKELY for sort, _, s in found):
+        found = [item for item in found if item[0] != "over"]  # told by the graver one
+    return sorted(found, key=lambda item: -item[2].chance)
+
+
+def headline(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
+    """When the air leaves its band, or that it stays."""
+    found = spells(one)
+    name = one.place.label
+    if not found:
+        return Headline(
+            "right",
+            f"{name}: no dry, damp or hot spell in sight.",
+            f"The band is {one.low_pct:g} to {one.high_pct:g} %. {as_far(one, now_ms, zone)}",
+        )
+    sort, word, spell = found[0]
+    extreme = _extreme(sort, spell, unit)
+    by = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
+    if spell.begins_h.middle == 0:
+        begins = "now"
+    else:
+        begins = (
+            f"from about {formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)}"
+        )
+    sentence = f"{name}: {_sure(spell)}{word} {begins}, about {extreme} by {by}."
+    more = [f"{sentence_chance(spell)} {lead(one, spell, now_ms)}".strip()]
+    if sort == "dry" and (water := water_words(one, zone, us=unit == "F")):
+        more.append(f"{water[:1].upper()}{water[1:]}.")
+    more.append(WHAT_TO_DO[sort])
+    return Headline("damp" if sort == "over" else sort, sentence, " ".join(more))
+
+
+def _sure(spell: Spell) -> str:
+    word = how_sure(spell.chance)
+    return "" if word == "almost certain" else f"{word} "
+
+
+def sentence_chance(spell: Spell) -> str:
+    """How likely, in figures and a word."""
+    return f"Chance {likely(spell.chance)}, {how_sure(spell.chance)}."
+
+
+def lead(one: Foreseen, spell: Spell, now_ms: int) -> str:
+    """How much time is left, with its range; empty where it has begun or is not likely enough."""
+    if spell.begins_h.middle == 0 or spell.chance < UNSURE:
+        return ""
+    low, middle, high = (one.at_ms(h) - now_ms for h in spell.begins_h)
+    return (
+        f"{_in(middle).capitalize()}, between {_hours(max(low, 0))} and {_hours(high)}."
+        if spell.chance >= LIKELY
+        else f"If it comes, {_in(middle)}."
+    )
+
+
+def _in(ms: float) -> str:
+    return f"in about {formats.hours(round(max(ms, 0) / formats.HOUR_MS) * 3600)}"
+
+
+def _hours(ms: float) -> str:
+    return formats.hours(round(ms / formats.HOUR_MS) * 3600)
+
+
+def spell_lines(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[SpellLine]:
+    """The table of spells."""
+    lines = []
+    for sort, word, spell in spells(one):
+        begins = "so already"
+        if spell.begins_h.middle > 0:
+            first, last = (
+                formats.ahead(one.at_ms(round(h)), now_ms, zone)
+                for h in (spell.begins_h.low, spell.begins_h.high)
+            )
+            middle = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
+            begins = f"{middle}" if first == last else f"{middle} ({first} to {last})"
+        at = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
+        lines.append(
+            SpellLine(
+                "damp" if sort == "over" else sort,
+                word,
+                begins,
+                f"{_extreme(sort, spell, unit)}, about {at}",
+                f"{likely(spell.chance)}, {how_sure(spell.chance)}",
+            )
+        )
+    return lines
+
+
+def _extreme(sort: str, spell: Spell, unit: Unit) -> str:
+    return span("temperature" if sort == "hot" else "humidity", spell.extreme, unit)
+
+
+def span(quantity: str, values: Range, unit: Unit) -> str:
+    """A middle with its range: "31 % (28 to 34 %)"."""
+    low, middle, high = (formats.shown(quantity, v, unit) for v in values)
+    mark = formats.scale(quantity, unit).unit
+    return f"{middle} {mark}" if low == high else f"{middle} {mark} ({low} to {high} {mark})"
+
+
+def as_far(one: Foreseen, now_ms: int, zone: ZoneInfo) -> str:
+    """How far the forecast reaches, and what follows it."""
+    look = one.look
+    if not look.source:
+        return "No forecast: the outdoor air is taken as usual for the season, which is weak."
+    ends = formats.ahead(one.at_ms(look.reaches_h), now_ms, zone)
+    return f"The forecast reaches {ends}; what follows is the season's usual weather, and weak."
+
+
+def not_used(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
+    """That a newer forecast is not used, and why; empty if there is none."""
+    if found is None:
+        return ""
+    issued = formats.when(found.issued_ms, now_ms, zone)
+    return f"The forecast of {found.source} of {issued} is not used: {found.doubt}"
+
+
+def good_hours(one: Foreseen, zone: ZoneInfo) -> list[str]:
+    """The best hours for closing and for varnish."""
+    return [
+        stretch_words("for closing a plate", one, one.closing, zone),
+        stretch_words("for varnish", one, one.varnishing, zone),
+    ]
+
+
+def from_the_cold(one: Foreseen, zone: ZoneInfo, unit: Unit) -> str:
+    """What to do with an instrument that comes in cold; empty where no dew would form on it."""
+    return cold_words(one, zone, f"°{unit}")
+
+
+def thermostats(
+    one: Foreseen, found: Sequence[Setting], now_ms: int, zone: ZoneInfo, unit: Unit
+) -> str:
+    """What a few settings lead to; empty where none was tried."""
+    if not found:
+        return ""
+    at = worst(one)
+    told = "; ".join(
+        f"at {formats.whole_temperature(s.setting_c, unit)} {span('humidity', s.rh_pct, unit)}"
+        for s in found
+    )
+    return (
+        f"Day and night from now: {told}, where it is else {span('humidity', at.rh_pct, unit)}, "
+        f"{_side(at)} {formats.ahead(one.at_ms(at.step), now_ms, zone)}. Cold parts chill glue: mind "
+        "the bench."
+    )
+
+
+def _side(at: Worst) -> str:
+    return "at the driest" if at.dry else "at the dampest"
+
+
+def no_outlook(looked_ms: int | None, now_ms: int, zone: ZoneInfo) -> Headline:
+    """Why there is none, and what is needed."""
+    if looked_ms is not None:
+        return Headline(
+            "old",
+            f"The last outlook is of {formats.when(looked_ms, now_ms, zone)}: too old.",
+            "One is made each hour while the service runs and the place's sensor is heard. See "
+            "Probes.",
+        )
+    return Headline("unknown", "No outlook yet.", NEEDS)
+
+
+def learning(state: Progress, label: str) -> str:
+    """How far the learning is."""
+    return f"Learning {label}: day {state.done} of {state.total} of its log."
+
+
+def score_rows(fit: Fit) -> list[tuple[str, str, str, str]]:
+    """By horizon: ahead, off by, share of "as it is now", part of outcomes in the range."""
+    return [
+        (
+            f"{s.horizon_h} h",
+            f"{s.mae:.1f} %",
+            f"{100 * s.of_persistence:.0f} %",
+            f"{100 * s.coverage_80:.0f} %",
+        )
+        for s in fit.scores
+    ]
+
+
+def score_words(fit: Fit | None) -> str:
+    """How well it has done, in a sentence or two."""
+    if fit is None or not fit.scores:
+        return (
+            "It has not judged itself yet: that takes ten days of log and a few minutes of walking "
+            "through them."
+        )
+    day = next((s for s in fit.scores if s.horizon_h == 24), fit.scores[-1])
+    text = (
+        f"{day.horizon_h} h ahead it was off by {day.mae:.1f} % RH on average, where 'as it is now' "
+        f"was off by {day.mae_persistence:.1f} %; {100 * day.coverage_80:.0f} % of what came lay in "
+        "its 80 % range."
+    )
+    snaps = fit.snaps
+    if snaps is None or not snaps.snaps:
+        return f"{text} No dry snap came in those days, so its alert is not proved here."
+    median = f", by {snaps.median_lead_h:.0f} h in the median" if snaps.found else ""
+    return (
+        f"{text} Of {snaps.snaps} dry snap{'' if snaps.snaps == 1 else 's'} {snaps.found} "
+        f"{'was' if snaps.found == 1 else 'were'} told before{median}; false alarms "
+        f"{snaps.false_alarms}."
+    )
+
+
+def age(one: Foreseen, now_ms: int) -> str:
+    """How old it is."""
+    look = one.look
+    text = f"Made {formats.age((now_ms - look.made_ms) / 1000)}"
+    if look.source:
+        text += f", from a forecast issued {formats.age((now_ms - look.issued_ms) / 1000)}"
+    return f"{text}, and readings up to {formats.age((now_ms - look.read_ms) / 1000)}."
+
+
+def beside(
+    one: Foreseen, other: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit, *, moved: bool
+) -> list[str]:
+    """What a change, or another place (`moved`), makes of the hour that is worst here."""
+    at = worst(one)
+    there = range_of(other.look.air[1][:, at.step])
+    where = f"In {other.place.label} " if moved else ""
+    lines = [
+        f"{where}{span('humidity', there, unit)} instead of "
+        f"{formats.with_unit('humidity', at.rh_pct.middle, unit)}, {_side(at)} here, "
+        f"{formats.ahead(one.at_ms(at.step), now_ms, zone)}.",
+        _between(one, other, now_ms, zone, unit),
+    ]
+    for word, a, b in (
+        ("an RH below its band", one.dry, other.dry),
+        ("an RH above its band", one.over, other.over),
+        ("air too damp for glue", one.damp, other.damp),
+    ):
+        here, then = (0.0 if s is None else s.chance for s in (a, b))
+        if max(here, then) >= UNSURE:
+            lines.append(f"Chance of {word}: {likely(then)} instead of {likely(here)}.")
+    cold, colder = (float(each.fan.temp_c[1].min()) for each in (one, other))
+    if abs(cold - colder) >= 0.5:
+        lines.append(
+            f"{formats.with_unit('temperature', colder, unit)} instead of "
+            f"{formats.with_unit('temperature', cold, unit)} at the coldest."
+        )
+    return lines
+
+
+def _between(one: Foreseen, other: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
+    """How far it goes at all; the water a day of the headline is reckoned by the lowest."""
+    told = []
+    for word, below in (("lowest", True), ("highest", False)):
+        here, there = (
+            range_of(utmost(each.look.air[1][:, LAG_H:], HELD_H, below=below))
+            for each in (one, other)
+        )
+        told.append(
+            f"{word} {span('humidity', there, unit)} instead of "
+            f"{formats.with_unit('humidity', here.middle, unit)}"
+        )
+    since = formats.ahead(one.at_ms(LAG_H), now_ms, zone)
+    return f"From {since} on, {HELD_H} h on end: {', '.join(told)}."
+
+
+def plate_words(
+    instrument: Instrument, found: Ahead, one: Foreseen, now_ms: int, zone: ZoneInfo
+) -> str:
+    """What the air to come does to the part of an instrument that is strained most."""
+    first = found.parts[0]
+    at_ms = step_ms(one, found, first.step)
+    off, moved = first.from_rest_pct, first.change_mm
+    side, width = ("under", "narrower") if off.median < 0 else ("over", "wider")
+    low, high = sorted((abs(off.low), abs(off.high)))
+    if off.low < 0 < off.high:
+        low = 0.0
+    when = (
+        f"its rest by {formats.ahead(at_ms, now_ms, zone)} ({formats.figure(low, 1)} to "
+        f"{formats.figure(high, 1)}), now {_off(first.now_pct)}"
+        if first.step
+        else "its rest now, and no further in these days"
+    )
+    text = (
+        f"{instrument.reference}, {first.part.name}: {formats.figure(abs(off.median), 1)} % MC {side} "
+        f"{when}; {formats.figure(abs(moved.median), 1)} mm {width}."
+    )
+    return f"{text} {_closing(instrument, found, one, now_ms, zone)}".strip()
+
+
+def _off(pct: float) -> str:
+    return f"{formats.figure(abs(pct), 1)} {'under' if pct < 0 else 'over'}"
+
+
+def step_ms(one: Foreseen, found: Ahead, step: int) -> int:
+    """When a step of `found` ends: its last is the outlook's last. [ms]"""
+    steps = one.fan.rh_pct.shape[1]
+    return one.at_ms(steps - len(found.closable) + step + 1)
+
+
+def _closing(
+    instrument: Instrument, found: Ahead, one: Foreseen, now_ms: int, zone: ZoneInfo
+) -> str:
+    """Whether an open one may be closed in these days; nothing where its home is not known."""
+    if not instrument.open_now or instrument.home is None or instrument.home.rh_pct is None:
+        return ""
+    good = found.closable
+    if good.all():
+        return "Near enough to its rest to be closed all along."
+    if not good.any():
+        return "Do not close it in these days."
+    if good[0]:
+        until = step_ms(one, found, int((~good).argmax()) - 1)  # when it still was good
+        return f"Close it before {formats.ahead(until, now_ms, zone)}, or wait."
+    since = step_ms(one, found, int(good.argmax()))
+    return f"Do not close it before {formats.ahead(since, now_ms, zone)}."
+
+
+PLATES_FROM = (
+    "If they stay where and as they are. The range is that of the air to come; what is not known of "
+    "the wood is on its own page."
+)
+AIR_CHANGE_UNKNOWN = (
+    "The range is wide since the room's air change is not known; say at each fill how much water "
+    "went into the humidifier, and it narrows."
+)
+AIR_CHANGE_KNOWN = "The range rests on the fills that were weighed here."

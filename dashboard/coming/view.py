@@ -1,0 +1,290 @@
+"""The pieces of the page on the air to come."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dash import dcc, html
+
+from dashboard.coming import room_text
+from dashboard.coming import text as coming_text
+from dashboard.coming.forms import WINDOWS_ACH, bounds
+from dashboard.ui import formats
+from dashboard.ui.markup import attributes
+from monitor.core.units import room_words
+from monitor.domain.alerts.default_rules import HEATERS, HUMIDIFIER
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.outlook import Setting
+    from dashboard.ui.formats import Unit
+    from dashboard.ui.sentences import Headline
+    from monitor.domain.places import Place
+    from monitor.outlook.files import Fit, Progress
+    from monitor.outlook.summary import Foreseen
+    from monitor.science.outlook.what_if import Change
+
+SHORT = {
+    "humidity": "RH",
+    "temperature": "Temperature",
+    "dew_point": "Dew point",
+    "equilibrium_moisture_content": "Wood settles at",
+}
+WINDOW_WORDS = {"shut": "as usual", "ajar": "ajar", "open": "wide open"}
+
+
+def head(said: Headline, more: Component | None = None) -> list[Component]:
+    """The headline, what to do, and how far the learning is."""
+    mark = html.Span(
+        className="shape", **attributes(data_state=said.state), **attributes(aria_hidden="true")
+    )
+    return [
+        html.H1([mark, html.Span(said.sentence)]),
+        *([html.P(said.detail, className="detail")] if said.detail else []),
+        *([more] if more is not None else []),
+    ]
+
+
+def learning(state: Progress, label: str) -> Component:
+    """A bar of the days walked through, and the same in words."""
+    share = state.done / max(state.total, 1)
+    return html.Div(
+        [
+            html.P(coming_text.learning(state, label)),
+            html.Div(
+                html.Span(style={"width": f"{100 * share:.1f}%"}),
+                className="track",
+                **attributes(aria_hidden="true"),
+            ),
+        ],
+        className="learning",
+    )
+
+
+def choices(
+    places: Sequence[Place], chosen: str, quantities: Sequence[str], unit: Unit
+) -> Component:
+    """Which place, and what of its air."""
+    shown = [
+        {"label": SHORT.get(name) or formats.scale(name, unit).words, "value": name}
+        for name in quantities
+    ]
+    where = [{"label": place.label, "value": place.id} for place in places]
+    return html.Div(
+        [
+            html.Fieldset(
+                [
+                    html.Legend("Place"),
+                    dcc.RadioItems(id="coming-place", options=where, value=chosen, inline=True),
+                ]
+            ),
+            html.Fieldset(
+                [
+                    html.Legend("Show"),
+                    dcc.RadioItems(
+                        id="coming-quantity", options=shown, value=quantities[0], inline=True
+                    ),
+                ]
+            ),
+        ],
+        className="spans",
+    )
+
+
+def what_if(places: Sequence[Place], unit: Unit) -> Component:
+    """The form of what could be done otherwise; the answer stands under it."""
+    allowed = bounds(unit)
+
+    def field(name: str, text: str, empty: str) -> Component:
+        bound = allowed[name]
+        return html.Div(
+            [
+                html.Label(f"{text} [{bound.unit}]", htmlFor=f"if-{name}"),
+                dcc.Input(
+                    id=f"if-{name}",
+                    type="text",
+                    autoComplete="off",
+                    debounce=0.4,
+                    value="",
+                    placeholder=empty,
+                ),
+                html.P(id=f"if-{name}-fault", className="fault", role="alert"),
+            ],
+            className="field",
+        )
+
+    windows = [{"label": WINDOW_WORDS[name], "value": name} for name in WINDOWS_ACH]
+    elsewhere = [{"label": "they stay here", "value": ""}]
+    elsewhere += [{"label": place.label, "value": place.id} for place in places]
+    return html.Section(
+        [
+            html.H2("What if"),
+            html.Div(
+                [
+                    field("setting", "Thermostat, day and night", "as usual"),
+                    field("water", "Water given to the air a day", "none more"),
+                    field("start", "From so many hours on", "now"),
+                    field("lasts", "For so many hours", "to the end"),
+                    field("volume", "Room", "as in the settings"),
+                ],
+                className="fields",
+            ),
+            html.Div(
+                [
+                    html.Fieldset(
+                        [
+                            html.Legend("Window"),
+                            dcc.RadioItems(
+                                id="if-window", options=windows, value="shut", inline=True
+                            ),
+                        ]
+                    ),
+                    html.Fieldset(
+                        [
+                            html.Legend("Opened instruments moved"),
+                            dcc.RadioItems(
+                                id="coming-elsewhere", options=elsewhere, value="", inline=True
+                            ),
+                        ]
+                    ),
+                ],
+                className="spans",
+            ),
+            html.Div(id="coming-answer", className="if-answer", **attributes(aria_live="polite")),
+        ],
+        className="what-if",
+    )
+
+
+def answer(
+    lines: Sequence[str], change: Change | None = None, unit: Unit = "C", *, known: bool = False
+) -> list[Component]:
+    """What a change makes of it, and the usual cautions with water, heat and windows. `known`:
+    whether the room's air change is."""
+    told: list[Component] = [html.P(line, className="lead") for line in lines]
+    if change is None:
+        return told
+    if change.water_l_day:
+        why = coming_text.AIR_CHANGE_KNOWN if known else coming_text.AIR_CHANGE_UNKNOWN
+        told.append(html.P(f"In {room_words(change.volume_m3, us=unit == 'F')}. {why}"))
+        told.append(html.P(HUMIDIFIER, className="caution"))
+    if change.window_ach:
+        told.append(
+            html.P(
+                f"The window is taken to add {change.window_ach:g} air changes an hour; wind makes it "
+                "three times more or less."
+            )
+        )
+    if change.setting_c is not None or change.water_l_day:
+        told.append(html.P(HEATERS, className="caution"))
+    return told
+
+
+def below(
+    one: Foreseen,
+    fit: Fit | None,
+    tried: Sequence[Setting],
+    now_ms: int,
+    zone: ZoneInfo,
+    unit: Unit,
+    plates: Sequence[str] = (),
+) -> list[Component]:
+    """Spells, plates, good hours, thermostats, the score, and what it rests on."""
+    sections = [
+        [html.H2("What comes"), *_spell_table(one, now_ms, zone, unit)],
+        [
+            html.H2("Good hours"),
+            html.Ul(
+                [html.Li(line) for line in coming_text.good_hours(one, zone)], className="plain"
+            ),
+            html.P(
+                "In opening hours, not below the band, warm enough; for closing within it and calm, "
+                "for varnish away from the dew point.",
+                className="aside",
+            ),
+        ],
+        [
+            html.H2("How well it does here"),
+            html.P(coming_text.score_words(fit)),
+            *_score_table(fit),
+        ],
+        [
+            html.H2("What it rests on"),
+            html.P(coming_text.rests_on(one, fit, zone)),
+            html.P(coming_text.as_far(one, now_ms, zone)),
+            html.P(coming_text.age(one, now_ms)),
+            html.H3("The room"),
+            html.Ul(
+                [
+                    html.Li(line)
+                    for line in room_text.room_words(one, unit, fit.fills_why if fit else "")
+                ],
+                className="plain",
+            ),
+        ],
+    ]
+    if plates:
+        sections[0] += [
+            html.H2("What it does to the plates"),
+            html.Ul([html.Li(line) for line in plates], className="plates-ahead"),
+            html.P(coming_text.PLATES_FROM, className="aside"),
+        ]
+    if cold := coming_text.from_the_cold(one, zone, unit):
+        sections[1] += [html.H2("Instruments from the cold"), html.P(cold)]
+    if heat := coming_text.thermostats(one, tried, now_ms, zone, unit):
+        sections[1] += [html.H2("Thermostat"), html.P(heat), html.P(HEATERS, className="caution")]
+    return [html.Div([html.Section(one_) for one_ in sections], className="sections")]
+
+
+def _spell_table(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[Component]:
+    lines = coming_text.spell_lines(one, now_ms, zone, unit)
+    if not lines:
+        return [html.P("No dry, damp or hot spell is likely.")]
+    rows = [
+        html.Tr(
+            [
+                html.Th(
+                    [
+                        html.Span(className="shape", **attributes(data_state=line.state)),
+                        f" {line.word}",
+                    ],
+                    scope="row",
+                ),
+                html.Td(line.when),
+                html.Td(line.extreme),
+                html.Td(line.sure),
+            ]
+        )
+        for line in lines
+    ]
+    return [_table(["Spell", "From", "As far as", "Chance"], rows, "Spells to come")]
+
+
+def _score_table(fit: Fit | None) -> list[Component]:
+    if fit is None or not fit.scores:
+        return []
+    rows = [
+        html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
+        for row in coming_text.score_rows(fit)
+    ]
+    heads = ["Ahead", "Off by [% RH]", "Of what 'as it is now' is off by", "In its 80 % range"]
+    return [_table(heads, rows, "Its score on this shop's own log")]
+
+
+def _table(heads: Sequence[str], rows: Sequence[Component], label: str) -> Component:
+    return html.Div(
+        html.Table(
+            [
+                html.Thead(html.Tr([html.Th(text, scope="col") for text in heads])),
+                html.Tbody(list(rows)),
+            ]
+        ),
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **attributes(aria_label=label),
+    )

@@ -1,0 +1,115 @@
+"""What the pages ask of alerts: those open, those over, the rules, and each value now.
+
+What an open alert's rule sees just now costs a look at all the air, so it is kept until the journal
+has grown or the answer is `FRESH_MS` old, once for all who look.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from monitor.alerting import observations
+from monitor.alerting.observations import Troubles
+from monitor.commands import Journal
+from monitor.core.clock import now_ms
+from monitor.domain.alerts import rule_registry
+from monitor.domain.alerts.rule import Of
+
+if TYPE_CHECKING:
+    from dashboard.data.journal import KeptJournal
+    from dashboard.data.shop import Reader, Shop
+    from dashboard.data.waits import WaitBook
+    from dashboard.data.wood import WoodBook
+    from monitor.domain.alerts.alert import Alert
+    from monitor.domain.alerts.rule import Rule
+
+FRESH_MS = 10_000
+"""How long it is good what the rules of open alerts see. [ms]"""
+Seen = dict[tuple[str, str], float]
+"""A value by rule and subject, in the unit of the rule."""
+
+
+class AlertBook:
+    """The alerts of a shop, as its journal has them. Shared by all threads."""
+
+    def __init__(self, shop: Shop, kept: KeptJournal, waits: WaitBook, woods: WoodBook) -> None:
+        self._shop = shop
+        self._ask = kept.ask
+        self._waits, self._woods = waits, woods
+        kept.on_loss(self._forget)
+        self._seen: tuple[int, int, Seen] | None = None
+
+    def _forget(self) -> None:
+        self._seen = None
+
+    def open(self) -> list[Alert]:
+        """The open alerts: the gravest first, of those what nobody has put to rest, then the newest."""
+
+        def answer(_: Reader, journal: Journal) -> list[Alert]:
+            now = now_ms()
+            found = [one for one in journal.alerts.values() if one.open]
+            return sorted(found, key=lambda one: (-one.urgency, one.rests(now), -one.raised_ms))
+
+        return self._ask(answer)
+
+    def calling(self) -> list[Alert]:
+        """The open alerts that nobody has acknowledged or put off, the gravest first."""
+        now = now_ms()
+        return [alert for alert in self.open() if not alert.rests(now)]
+
+    def over(self, since_ms: int) -> list[Alert]:
+        """The alerts that ended since a moment, the last to end first. [ms]"""
+
+        def answer(_: Reader, journal: Journal) -> list[Alert]:
+            found = [a for a in journal.alerts.values() if (a.cleared_ms or 0) > since_ms]
+            return sorted(found, key=lambda one: one.cleared_ms or 0, reverse=True)
+
+        return self._ask(answer)
+
+    def alert(self, alert_id: str) -> Alert | None:
+        """An alert with its journal, open or not."""
+        return self._ask(lambda _, journal: journal.alerts.get(alert_id))
+
+    def rules(self) -> dict[str, Rule]:
+        """Every rule by id: the starting set, and over it the shop's own."""
+        limits = self._shop.settings.limits
+        return self._ask(lambda _, journal: rule_registry.in_use(limits, journal.rules))
+
+    def changed(self) -> set[str]:
+        """The ids of the rules that the shop has changed or added."""
+        return self._ask(lambda _, journal: set(journal.rules))
+
+    def filled_ms(self) -> dict[str, int]:
+        """When each tank was filled last. [ms]"""
+        return self._ask(lambda _, journal: dict(journal.filled_ms))
+
+    def values(self) -> Seen:
+        """What the rules of the open alerts see now of their subjects; what is not known is left out."""
+        alerts, rules = self.open(), self.rules()
+        needed = {alert.rule: rules[alert.rule] for alert in alerts if alert.rule in rules}
+        if not needed:
+            return {}
+        of = {rule.of for rule in needed.values()}
+        waits = self._waits.standings() if Of.WAIT in of else []
+        woods = self._woods.standings() if Of.INSTRUMENT in of else []
+
+        def answer(reader: Reader, journal: Journal) -> Seen:
+            now, kept = now_ms(), self._seen
+            if kept and kept[0] == journal.version and 0 <= now - kept[1] < FRESH_MS:
+                return kept[2]
+            state = self._shop.service_state()
+            troubles = Troubles(state.broker_trouble, state.store_trouble)
+            sight = observations.sight(
+                reader, self._shop.settings, journal, waits, woods, troubles, now
+            )
+            found = {
+                (rule_id, one.subject): one.value
+                for rule_id, many in observations.seen(needed.values(), sight).items()
+                for one in many
+                if math.isfinite(one.value)
+            }
+            self._seen = (journal.version, now, found)
+            return found
+
+        return self._ask(answer)

@@ -1,0 +1,127 @@
+"""What the pages ask of the air to come: the outlook of each place, and what a change would make.
+
+An outlook is read once for all who look, and again when a newer one lies in the data folder.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
+
+from monitor.core.clock import now_ms
+from monitor.outlook import files, summary
+from monitor.outlook.summary import SOON_H, Foreseen
+from monitor.science.outlook import signs
+from monitor.science.outlook.room import described
+from monitor.science.outlook.what_if import Change, changed, moved
+
+if TYPE_CHECKING:
+    from dashboard.data.shop import Shop
+    from monitor.domain.places import Place
+    from monitor.outlook.files import Fit, Progress
+    from monitor.science.outlook.signs import Range
+
+TRIED_K = (-4.0, -2.0, 2.0)
+"""Thermostats that are tried out for the headline, beside what it is set to by day. [K]"""
+TRIED_C = (12.0, 26.0)
+"""Outside of these none is tried. [°C]"""
+
+
+class Setting(NamedTuple):
+    """A thermostat [°C], and the RH that it leads to at the worst hour. [%]"""
+
+    setting_c: float
+    rh_pct: Range
+
+
+class ComingBook:
+    """The outlooks of a shop. Shared by all threads."""
+
+    def __init__(self, shop: Shop) -> None:
+        self._shop = shop
+        self._told: dict[str, tuple[int, Foreseen | None]] = {}
+        self._settings: dict[str, tuple[int, list[Setting]]] = {}
+
+    def places(self) -> list[Place]:
+        """Those indoors, in the order of the settings. Raises `StoreFault`."""
+        with self._shop.reader() as reader:
+            return [one for one in self._shop.places(reader) if one.kind != "outdoors"]
+
+    def told(self, place: Place) -> Foreseen | None:
+        """The outlook of a place; None if there is none, or it is old."""
+        state, now = files.looked_at(self._shop.settings, place.id), now_ms()
+        held = self._told.get(place.id)
+        if held is None or held[0] != state:
+            held = (state, summary.foreseen(self._shop.settings, place, now))
+            self._told[place.id] = held
+        one = held[1]
+        return one if one is not None and one.look.fresh(now) else None
+
+    def foremost(self) -> Foreseen | None:
+        """Of all places the outlook with the most to say; None if there is none at all."""
+        found = [one for place in self.places() if (one := self.told(place)) is not None]
+        return max(found, key=_weight, default=None)
+
+    def stamp(self, place_id: str) -> str:
+        """A text that changes when there is something new to show of a place."""
+        settings = self._shop.settings
+        return f"{files.looked_at(settings, place_id)}|{files.progress(settings)}"
+
+    def looked_ms(self, place: Place) -> int | None:
+        """When a place's last outlook was made, told or not; None before the first. [ms]"""
+        return files.looked_at(self._shop.settings, place.id) // 1_000_000 or None
+
+    def fit(self, place: Place) -> Fit | None:
+        """What a place's log has taught."""
+        return files.fit(self._shop.settings, place.id)
+
+    def progress(self) -> Progress | None:
+        """How far the learning under way is."""
+        return files.progress(self._shop.settings)
+
+    def changed(self, one: Foreseen, change: Change) -> Foreseen:
+        """The outlook of a place with something done otherwise."""
+        look = one.look
+        air = changed(look.air, moved(look.room, look.launch, change))
+        return summary.described(self._shop.settings, one.place, replace(look, air=air))
+
+    def settings(self, one: Foreseen) -> list[Setting]:
+        """A few thermostats and what they lead to; none while the room is not known."""
+        look = one.look
+        if look.room.refused:
+            return []
+        held = self._settings.get(look.place)
+        if held is None or held[0] != look.made_ms:
+            usual = round(described(look.room)["day_setting_c"].middle)
+            low, high = TRIED_C
+            tried = [usual + by for by in TRIED_K if low <= usual + by <= high]
+            held = (look.made_ms, [self._setting(one, setting) for setting in tried])
+            self._settings[look.place] = held
+        return held[1]
+
+    def _setting(self, one: Foreseen, setting_c: float) -> Setting:
+        look = one.look
+        air = changed(look.air, moved(look.room, look.launch, Change(setting_c=setting_c)))
+        return Setting(setting_c, signs.range_of(air[1][:, worst(one).step]))
+
+
+class Worst(NamedTuple):
+    """The hour of the next days at which a place's air is furthest out on the side it tends to:
+    the step, whether that is the dry side, and RH there. [%]"""
+
+    step: int
+    dry: bool
+    rh_pct: Range
+
+
+def worst(one: Foreseen) -> Worst:
+    """The driest hour, or the dampest where that is likelier to leave the band."""
+    dry, damp = (0.0 if s is None else s.chance for s in (one.dry, one.over))
+    step, found = signs.furthest(one.look.air[1][:, :SOON_H], below=dry >= damp)
+    return Worst(step, dry >= damp, found)
+
+
+def _weight(one: Foreseen) -> float:
+    """How much an outlook has to say: a dry snap before anything else."""
+    spells = (one.dry, one.damp, one.hot, one.over)
+    return 2 * min(one.snap, 1.0) + max((s.chance for s in spells if s is not None), default=0.0)

@@ -1,0 +1,67 @@
+"""What `queries` gives the pages, frozen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from dashboard.data.thinning import Points
+    from monitor.core.measurements import Quantity
+    from monitor.domain.places import Place
+    from monitor.store.outbox import Entry, Tally
+
+
+@dataclass(frozen=True)
+class Probe:
+    """A sensor at a place and what it last said: quantity to (time [ms], value, in 24 h)."""
+
+    place: Place
+    sensor: str
+    last: dict[Quantity, tuple[int, float, int]]
+
+    @property
+    def heard_ms(self) -> int:
+        return max(ms for ms, _, _ in self.last.values())
+
+
+@dataclass(frozen=True)
+class History:
+    """A quantity at a place over a span. `width_ms` is the width of a point, 0 for readings."""
+
+    place: Place
+    quantity: str
+    points: Points
+    source: str
+    width_ms: int
+    readings: int
+
+
+class ServiceState(NamedTuple):
+    """What the service says of itself. Times in ms since 1970-01-01 UTC."""
+
+    beat_ms: int | None
+    gone: bool
+    broker: str
+    broker_trouble: str
+    store_trouble: str
+    round_trouble: str = ""
+
+
+class Stored(NamedTuple):
+    """Rows of one sensor for a download."""
+
+    place: Place
+    sensor: str
+    at_ms: NDArray[np.int64]
+    columns: dict[str, NDArray[np.float64]]
+
+
+class Notices(NamedTuple):
+    """Notices, the newest first, and what waits, by channel."""
+
+    newest: list[Entry]
+    waiting: dict[str, Tally]

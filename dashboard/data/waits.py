@@ -1,0 +1,155 @@
+"""What the pages ask of waits: how each stands, what is finished, the kinds, the latest starts.
+
+The journal is read on, never anew. How waits stand costs tenths of a second, so it is worked out
+again only when the journal has grown or the answer is `FRESH_MS` old, once for all who look.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, NamedTuple
+
+from monitor.commands import Journal
+from monitor.core.clock import now_ms
+from monitor.waits.evaluation import Standing, ready_by, standings
+
+if TYPE_CHECKING:
+    from dashboard.data.journal import KeptJournal
+    from dashboard.data.shop import Reader, Shop
+    from monitor.domain.wait import Wait
+    from monitor.domain.wait_types import Kind
+    from monitor.science.waits.learning import Learned
+    from monitor.science.waits.ready_by import LatestStart
+
+FRESH_MS = 10_000
+"""How long an answer on how waits stand is good, if nothing was done to them. [ms]"""
+PLAN_FRESH_MS = 60_000
+"""How long an answer on latest starts is good. [ms]"""
+PLANS_KEPT = 24
+"""Most answers on latest starts that are kept."""
+
+
+class Plan(NamedTuple):
+    """What latest starts are asked for."""
+
+    place: str
+    wanted_ms: int
+    warmer_k: float
+    drier_pct: float
+
+
+class WaitBook:
+    """The waits of a shop, as its journal and its air have them. Shared by all threads."""
+
+    def __init__(self, shop: Shop, kept: KeptJournal) -> None:
+        self._shop = shop
+        self._ask = kept.ask
+        kept.on_loss(self._forget)
+        self._told: tuple[int, int, list[Standing]] | None = None
+        self._plans: dict[Plan, tuple[int, dict[str, LatestStart | None]]] = {}
+
+    def _forget(self) -> None:
+        self._told = None
+
+    def standings(self) -> list[Standing]:
+        """How each open wait stands, what is ready first in front."""
+        return self._ask(self._standings)
+
+    def _standings(self, reader: Reader, journal: Journal) -> list[Standing]:
+        now = now_ms()
+        grown = sum(wait.version for wait in journal.waits.values())
+        if self._told and self._told[0] == grown and 0 <= now - self._told[1] < FRESH_MS:
+            return self._told[2]
+        waiting = [wait for wait in journal.waits.values() if wait.open]
+        found = sorted(standings(reader, self._shop.settings, waiting, now), key=_order)
+        self._told = (grown, now, found)
+        return found
+
+    def standing(self, wait_id: str) -> Standing | None:
+        """How one open wait stands; None if there is no such open wait."""
+        return next((s for s in self.standings() if s.wait.id == wait_id), None)
+
+    def wait(self, wait_id: str) -> Wait | None:
+        """A wait with its history, open or not."""
+        return self._ask(lambda _, journal: journal.waits.get(wait_id))
+
+    def finished(self, limit: int) -> list[Wait]:
+        """The waits released last, newest first."""
+
+        def answer(_: Reader, journal: Journal) -> list[Wait]:
+            done = [wait for wait in journal.waits.values() if not wait.open]
+            return sorted(done, key=lambda wait: wait.released_ms or 0, reverse=True)[:limit]
+
+        return self._ask(answer)
+
+    def kinds(self) -> list[Kind]:
+        """The kinds in use, the most used first."""
+
+        def answer(_: Reader, journal: Journal) -> list[Kind]:
+            used = Counter(wait.kind["id"] for wait in journal.waits.values())
+            return sorted(journal.book.values(), key=lambda kind: -used[kind.id])
+
+        return self._ask(answer)
+
+    def kind(self, kind_id: str) -> Kind | None:
+        return self._ask(lambda _, journal: journal.book.get(kind_id))
+
+    def retired(self) -> dict[str, Kind]:
+        """The kinds that were taken off the list, by id."""
+        return self._ask(lambda _, journal: journal.retired)
+
+    def learned(self, kind_id: str) -> Learned | None:
+        """What the releases of a kind have taught; None where nothing can be learned."""
+        return self._ask(lambda _, journal: journal.learned(kind_id))
+
+    def bases(self) -> dict[str, float]:
+        """The basis a new wait of each kind gets, by its id: what releases have taught counts. [s]"""
+
+        def answer(_: Reader, journal: Journal) -> dict[str, float]:
+            found = {kind.id: kind.basis_s for kind in journal.book.values()}
+            for kind_id in found:
+                taught = journal.learned(kind_id)
+                if taught is not None and taught.evidence:
+                    found[kind_id] = taught.basis_s
+            return found
+
+        return self._ask(answer)
+
+    def ready_by(self, plan: Plan) -> dict[str, LatestStart | None]:
+        """The latest start of each kind, by its id; None where the coming air is not known."""
+
+        def answer(reader: Reader, journal: Journal) -> dict[str, LatestStart | None]:
+            now = now_ms()
+            kept = self._plans.get(plan)
+            if (
+                kept
+                and 0 <= now - kept[0] < PLAN_FRESH_MS
+                and kept[1].keys() == journal.book.keys()
+            ):
+                return kept[1]
+            kinds = list(journal.book.values())
+            told = ready_by(
+                reader,
+                self._shop.settings,
+                kinds,
+                plan.place,
+                now,
+                plan.wanted_ms,
+                warmer_k=plan.warmer_k,
+                drier_pct=plan.drier_pct,
+            )
+            found = {kind.id: one for kind, one in zip(kinds, told, strict=True)}
+            while len(self._plans) >= PLANS_KEPT:
+                del self._plans[min(self._plans, key=lambda key: self._plans[key][0])]
+            self._plans[plan] = (now, found)
+            return found
+
+        return self._ask(answer)
+
+
+def _order(standing: Standing) -> tuple[int, int]:
+    """By ready time; what has none last, by its start."""
+    found = standing.readiness
+    if found is None or found.ready_ms is None:
+        return 1, standing.wait.started_ms
+    return 0, found.ready_ms

@@ -1,0 +1,136 @@
+"""What the pages ask of instruments: how the wood of each stands, its stay, those handed out.
+
+How an instrument stands costs about a tenth of a second, so it is worked out again only when the
+journal has more of any instrument or the answer is `FRESH_MS` old, once for all who look.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from monitor.commands import Journal
+from monitor.core.clock import now_ms
+from monitor.domain.instrument import id_of
+from monitor.science.waits.coming import ComingAir
+from monitor.wood.evaluation import WoodStanding, wood_ahead, wood_history, wood_standings
+
+if TYPE_CHECKING:
+    from dashboard.data.journal import KeptJournal
+    from dashboard.data.outlook import ComingBook
+    from dashboard.data.shop import Reader, Shop
+    from monitor.domain.instrument import Instrument
+    from monitor.domain.wait import Wait
+    from monitor.outlook.summary import Foreseen
+    from monitor.science.plates.ahead import Ahead
+    from monitor.science.plates.history import History
+
+HOUR_S = 3600.0
+FRESH_MS = 60_000
+"""How long an answer on how the wood stands is good, if nothing was done. [ms]"""
+
+
+class WoodBook:
+    """The instruments of a shop, as its journal and its air have them. Shared by all threads."""
+
+    def __init__(self, shop: Shop, kept: KeptJournal, coming: ComingBook | None = None) -> None:
+        self._shop = shop
+        self._coming = coming
+        self._ask = kept.ask
+        kept.on_loss(self._forget)
+        self._told: tuple[int, int, list[WoodStanding]] | None = None
+        self._ahead: tuple[tuple[str, int, int], list[tuple[Instrument, Ahead]]] | None = None
+
+    def _forget(self) -> None:
+        self._told = self._ahead = None
+
+    def standings(self) -> list[WoodStanding]:
+        """How each instrument in the shop stands, the one furthest from its rest in front."""
+        return self._ask(self._standings)
+
+    def _standings(self, reader: Reader, journal: Journal) -> list[WoodStanding]:
+        now = now_ms()
+        grown = sum(one.version for one in journal.instruments.values())
+        if self._told and self._told[0] == grown and 0 <= now - self._told[1] < FRESH_MS:
+            return self._told[2]
+        here = [one for one in journal.instruments.values() if one.here]
+        found = wood_standings(reader, self._shop.settings, here, now)
+        found.sort(key=lambda one: (-off_pct(one), one.instrument.arrived_ms))
+        self._told = (grown, now, found)
+        return found
+
+    def standing(self, instrument_id: str) -> WoodStanding | None:
+        """How one instrument stands; None if no such one is in the shop."""
+        return next((s for s in self.standings() if s.instrument.id == instrument_id), None)
+
+    def instrument(self, instrument_id: str) -> Instrument | None:
+        """An instrument with its history, in the shop or not."""
+        return self._ask(lambda _, journal: journal.instruments.get(instrument_id))
+
+    def here(self) -> list[Instrument]:
+        """Those in the shop, the last to come in front."""
+
+        def answer(_: Reader, journal: Journal) -> list[Instrument]:
+            found = [one for one in journal.instruments.values() if one.here]
+            return sorted(found, key=lambda one: -one.arrived_ms)
+
+        return self._ask(answer)
+
+    def left(self, limit: int) -> list[Instrument]:
+        """Those handed out last, newest first."""
+
+        def answer(_: Reader, journal: Journal) -> list[Instrument]:
+            gone = [one for one in journal.instruments.values() if not one.here]
+            return sorted(gone, key=lambda one: -(one.left_ms or 0))[:limit]
+
+        return self._ask(answer)
+
+    def history(self, instrument: Instrument) -> History | None:
+        """The moisture of its parts over its stay; None if none of its air is known."""
+        return self._ask(lambda reader, _: wood_history(reader, instrument, now_ms()))
+
+    def ahead(self, one: Foreseen) -> list[tuple[Instrument, Ahead]]:
+        """What the air to come of a place does to the instruments there, the one strained most first."""
+
+        def answer(reader: Reader, journal: Journal) -> list[tuple[Instrument, Ahead]]:
+            grown = sum(each.version for each in journal.instruments.values())
+            key = (one.place.id, one.look.made_ms, grown)
+            if self._ahead and self._ahead[0] == key:
+                return self._ahead[1]
+            coming = ComingAir(one.look.start_ms, HOUR_S, *one.look.air)
+            here = [e for e in journal.instruments.values() if e.here and e.place == one.place.id]
+            found = [(e, wood_ahead(reader, e, coming, now_ms())) for e in here]
+            told = [(e, its) for e, its in found if its is not None and its.parts]
+            told.sort(key=lambda item: -item[1].parts[0].yield_share)
+            self._ahead = (key, told)
+            return told
+
+        return self._ask(answer)
+
+    def foretold(self, instrument: Instrument) -> tuple[Foreseen, Ahead] | None:
+        """The outlook of its place and what that does to it; None where there is none."""
+        if self._coming is None or not instrument.here:
+            return None
+        place = next((p for p in self._coming.places() if p.id == instrument.place), None)
+        one = self._coming.told(place) if place else None
+        if one is None:
+            return None
+        found = next((its for each, its in self.ahead(one) if each.id == instrument.id), None)
+        return None if found is None else (one, found)
+
+    def waits(self, instrument: Instrument) -> list[Wait]:
+        """The waits that name it, the newest first."""
+
+        def answer(_: Reader, journal: Journal) -> list[Wait]:
+            own = [w for w in journal.waits.values() if id_of(w.instrument) == instrument.id]
+            return sorted(own, key=lambda wait: -wait.started_ms)
+
+        return self._ask(answer)
+
+
+def off_pct(standing: WoodStanding) -> float:
+    """How far the part of an instrument that is furthest from its rest is from it. [% MC]
+
+    −1 where nothing can be said.
+    """
+    parts = standing.answer.parts if standing.answer else ()
+    return max((abs(part.from_rest_pct.median) for part in parts), default=-1.0)

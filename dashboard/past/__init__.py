@@ -1,0 +1,1 @@
+"""Past: any quantity over any span, the climate record, and downloads."""

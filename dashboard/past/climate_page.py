@@ -1,0 +1,397 @@
+"""Climate record: a year of a place's air against published methods."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+import dash
+import flask
+from dash import Input, Output, State, dcc, html
+
+from dashboard.past import climate_figure, downloads
+from dashboard.past.page import PLOT_CONFIG
+from dashboard.ui import formats, plots, sentences
+from dashboard.ui.markup import attributes
+from dashboard.ui.themes import theme
+from monitor.air import climate_report
+from monitor.core.clock import from_ms, now_ms
+from monitor.core.errors import StoreFault
+from monitor.science.climate.control_classes import CLASSES, kept
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from dashboard.ui.themes import Theme
+    from monitor.air.climate_report import ClimateRecord
+    from monitor.domain.places import Place
+    from monitor.science.climate.en15757 import Exceedance
+
+WORST_SHOWN = 12
+"""Exceedances in the table, those furthest outside; all are in the download."""
+REDRAW_MS = formats.HOUR_MS
+"""New readings redraw the page after this: it is made of hour means. [ms]"""
+_NOTHING: dict[str, Any] = {
+    "data": [],
+    "layout": {
+        "xaxis": {"visible": False},
+        "yaxis": {"visible": False},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+    },
+}
+
+
+def register(app: dash.Dash, shop: Shop) -> None:
+    """Hang the page, its callback and its download into the app."""
+    dash.register_page(
+        "past_climate",
+        path="/past/climate",
+        title="Climate record",
+        layout=lambda **query: layout(shop, query),
+    )
+    app.server.add_url_rule("/past/climate.csv", "climate_csv", lambda: exceedances_csv(shop))
+
+    @app.callback(
+        Output("climate-plot", "figure"),
+        Output("climate-shown", "children"),
+        Output("climate-words", "children"),
+        Output("climate-view", "data"),
+        Input("climate-place", "value"),
+        Input("climate-earlier", "n_clicks"),
+        Input("climate-later", "n_clicks"),
+        Input("climate-now", "n_clicks"),
+        Input("screen", "data"),
+        Input("token", "data"),
+        State("climate-view", "data"),
+    )
+    def draw(
+        place: str,
+        earlier: int,
+        later: int,
+        back: int,
+        screen: dict[str, Any] | None,
+        _token: str,
+        view: dict[str, Any] | None,
+    ) -> tuple[Any, ...]:
+        # A newer request takes the place of one under way, so what the reader did is found by
+        # comparing with what the figure answers, not by what set off the request.
+        now, held = now_ms(), view or {}
+        does = {"place": place, "turns": later - earlier, "back": back, "screen": screen}
+        drawn, end = held.get("drawn"), held.get("end")
+        if back != held.get("back", 0):
+            end = None
+        end = stepped(end, does["turns"] - held.get("turns", 0), now, shop.settings.zone)
+        same = does == {name: held.get(name) for name in does}
+        if drawn and same and (end or now - drawn < REDRAW_MS):
+            raise dash.exceptions.PreventUpdate
+        plot, shown, said = answered(str(place or ""), end, screen or {}, now, shop)
+        return plots.sent(plot), shown, said, does | {"end": end, "drawn": now}
+
+
+def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
+    """The page; `query` may name the place: `/past/climate?place=front-bench`."""
+    try:
+        with shop.reader() as reader:
+            places = shop.places(reader)
+    except StoreFault as exc:
+        return html.Main(
+            [html.H1("Climate record"), html.P(sentences.store_trouble(exc).sentence)],
+            className="sheet",
+        )
+    asked = str(query.get("place", ""))
+    options = [{"label": climate_report.SHOP, "value": ""}]
+    options += [{"label": p.label, "value": p.id} for p in places]
+    return html.Main(
+        [
+            html.Form(
+                [
+                    html.Fieldset(
+                        [
+                            html.Legend("Place"),
+                            dcc.RadioItems(
+                                id="climate-place",
+                                options=options,
+                                value=asked if asked in {p.id for p in places} else "",
+                            ),
+                        ]
+                    ),
+                    html.P("Shop is the mean of all places indoors.", className="aside"),
+                    html.P(dcc.Link("Back to Past", href="/past")),
+                ],
+                className="asked",
+            ),
+            html.Section(
+                [
+                    html.H1("Climate record"),
+                    html.Div(
+                        [
+                            html.Div(
+                                [
+                                    html.Button(
+                                        "A year earlier", id="climate-earlier", n_clicks=0
+                                    ),
+                                    html.Button("Later", id="climate-later", n_clicks=0),
+                                    html.Button("Now", id="climate-now", n_clicks=0),
+                                ],
+                                className="steps",
+                            ),
+                            html.P(
+                                id="climate-shown",
+                                className="shown",
+                                **attributes(aria_live="polite"),
+                            ),
+                        ],
+                        className="spans",
+                    ),
+                    html.Div(
+                        dcc.Graph(
+                            id="climate-plot", config=PLOT_CONFIG, responsive=True, figure=_NOTHING
+                        ),
+                        className="plot",
+                        role="img",
+                        **attributes(aria_label="Plot; the sentences below it say the same"),
+                    ),
+                    html.Div(id="climate-words"),
+                ],
+                className="drawn",
+            ),
+            dcc.Store(id="climate-view", data={}),
+        ],
+        className="past climate",
+    )
+
+
+def stepped(end: int | None, years: int, now: int, zone: ZoneInfo) -> int | None:
+    """Where the record ends, some years later or earlier; None: now. [ms since 1970-01-01 UTC]"""
+    for _ in range(min(abs(years), formats.MOST_STEPS)):
+        moved = formats.moved(end or now, "year", 1 if years > 0 else -1, zone)
+        end = None if moved >= now else max(moved, climate_report.READ_MS)
+    return end
+
+
+def answered(
+    place_id: str, end: int | None, screen: Mapping[str, Any], now: int, shop: Shop
+) -> tuple[dict[str, Any], str, list[Component]]:
+    """Plot, span and sentences of a record; in words what stands in its way."""
+    look, zone = theme(str(screen.get("theme", ""))), shop.settings.zone
+    try:
+        place = _place(place_id, shop)
+        record = shop.climate(place, end or now)
+    except StoreFault as exc:
+        trouble = sentences.store_trouble(exc)
+        return plots.empty_plot(trouble.sentence, look), "", [html.P(trouble.remedy)]
+    shown = f"{formats.stamp(record.start_ms, zone)} to {formats.stamp(record.end_ms, zone)}"
+    return _plot(record, screen, look, zone), shown, said(record, place_id, shop)
+
+
+def _place(place_id: str, shop: Shop) -> Place | None:
+    with shop.reader() as reader:
+        return next((p for p in shop.places(reader) if p.id == place_id), None)
+
+
+def _plot(
+    record: ClimateRecord, screen: Mapping[str, Any], look: Theme, zone: ZoneInfo
+) -> dict[str, Any]:
+    if not len(record.air):
+        return plots.empty_plot("No readings in this span.", look)
+    width = screen.get("width")
+    return climate_figure.climate_plot(
+        record, zone, look, width if isinstance(width, int) else 1280
+    )
+
+
+def said(record: ClimateRecord, place_id: str, shop: Shop) -> list[Component]:
+    """Everything below the plot."""
+    parts: list[Component] = [
+        html.Div(
+            [
+                html.P([html.Strong(f"{record.name}. "), climate_report.band_words(record)]),
+                html.P(record.standing, className="standing"),
+                html.P(climate_report.BAND_IS_FOR, className="source") if record.band else None,
+            ],
+            className="summary",
+        )
+    ]
+    sections: list[list[Component]] = []
+    if record.exceedances:
+        sections.append(
+            [
+                html.H2("Outside the band"),
+                _exceedance_table(record, shop.settings.zone),
+                _download(record, place_id),
+            ]
+        )
+    if record.classes:
+        sections.append([html.H2("Month by month"), _month_table(record, shop.settings.zone)])
+        sections.append([html.H2("Control"), *_class_bars(record, shop)])
+    if text := climate_report.mould_words(record):
+        sections.append([html.H2("Mould"), html.P(text)])
+        if caution := climate_report.mould_caution(record):
+            sections[-1].append(html.P(caution, className="caution"))
+    parts.append(html.Div([html.Section(one) for one in sections], className="sections"))
+    return parts
+
+
+def _table(heads: list[str], rows: list[list[Component]], label: str) -> Component:
+    return html.Div(
+        html.Table(
+            [
+                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
+                html.Tbody([html.Tr(row) for row in rows]),
+            ]
+        ),
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **attributes(aria_label=label),
+    )
+
+
+def _exceedance_table(record: ClimateRecord, zone: ZoneInfo) -> Component:
+    worst = sorted(record.exceedances, key=lambda e: -e.beyond_pct)[:WORST_SHOWN]
+    heads = ["Reached", "Beyond the band [% RH]", "From", "For"]
+    return _table(heads, [_exceedance(e, zone) for e in worst], "Outside the band, furthest first")
+
+
+def _exceedance(one: Exceedance, zone: ZoneInfo) -> list[Component]:
+    first = formats.local(one.from_ms, zone)
+    return [
+        html.Th(
+            [
+                html.Span(
+                    className="shape",
+                    **attributes(data_state="dry" if one.side == "below" else "damp"),
+                ),
+                f" {one.extreme_pct:.0f} %",
+            ],
+            scope="row",
+        ),
+        html.Td(f"{one.beyond_pct:.1f} {one.side}{'' if one.settled else ', provisional'}"),
+        html.Td(
+            f"{first.day} {first:%b} {first.year} {formats.clock(one.from_ms, zone)}",
+            className="whole",
+        ),
+        html.Td(formats.hours((one.to_ms - one.from_ms) / 1000)),
+    ]
+
+
+def _download(record: ClimateRecord, place_id: str) -> Component:
+    query = urlencode({"place": place_id, "end": record.end_ms})
+    count = len(record.exceedances)
+    what = f" – all {count}, by time" if count > WORST_SHOWN else ""
+    return html.P(
+        [html.A("Download as CSV", href=f"/past/climate.csv?{query}"), what], className="download"
+    )
+
+
+def _class_bars(record: ClimateRecord, shop: Shop) -> list[Component]:
+    times = record.classes
+    if times is None:
+        return []
+    best = kept(times.share)
+    rows = [
+        html.Li(
+            [
+                html.Strong(one.name, className="class"),
+                html.Span(
+                    html.Span(style={"width": f"{100 * share:.1f}%"}),
+                    className="track",
+                    **attributes(aria_hidden="true"),
+                ),
+                html.Span(f"{climate_report.share_words(share)} of the time", className="share"),
+                html.Span(("kept; " if one is best else "") + one.risk, className="risk"),
+            ],
+            **attributes(data_kept="yes" if one is best else "no"),
+        )
+        for one, share in zip(CLASSES, times.share.tolist(), strict=True)
+    ]
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    around = f"Set point, from the record's own means: {times.set_rh_pct:.0f} %"
+    if times.set_temp_c == times.set_temp_c:
+        around += f" and {formats.with_unit('temperature', times.set_temp_c, unit)}"
+    return [
+        html.P(climate_report.class_words(record), className="verdict"),
+        html.Ul(rows, className="classes"),
+        html.P(
+            f"{around}. The stroke is at 95 %. {climate_report.CLASSES_FROM}", className="source"
+        ),
+    ]
+
+
+def _month_table(record: ClimateRecord, zone: ZoneInfo) -> Component:
+    rows = []
+    for one in record.months:
+        first = formats.local(one.from_ms, zone)
+        few = "" if one.judged > 0.5 else ", from part of the month"
+        rows.append(
+            [
+                html.Th(f"{first:%b %Y}", scope="row"),
+                html.Td(f"{one.low_pct:.0f} to {one.high_pct:.0f} %", className="whole"),
+                html.Td(f"{one.mean_pct:.0f} %"),
+                html.Td(f"{one.kept.name if one.kept else 'none'}{few}"),
+            ]
+        )
+    return _table(["Month", "Hour means", "Mean", "Class kept"], rows, "Month by month")
+
+
+def exceedances_csv(shop: Shop) -> flask.Response:
+    """All exceedances of a record, or a plain sentence on what is wrong with the request."""
+    place_id, end = flask.request.args.get("place", ""), flask.request.args.get("end", "")
+    if not (end.isascii() and end.isdigit() and len(end) <= 14):
+        return _refused("end must be milliseconds since 1970-01-01 UTC.", 400)
+    try:
+        place = _place(place_id, shop)
+        if place_id and place is None:
+            return _refused(f"There is no place {place_id!r}.", 400)
+        record = shop.climate(place, int(end))
+    except StoreFault as exc:
+        return _refused(str(exc), 503)
+    zone, out = shop.settings.zone, io.StringIO()
+    rows = csv.writer(out, lineterminator="\r\n")
+    rows.writerow(
+        [
+            "from_utc",
+            "to_utc",
+            "from_local",
+            "place",
+            "side",
+            "hours",
+            "extreme_rh_pct",
+            "extreme_at_utc",
+            "beyond_pct",
+            "settled",
+        ]
+    )
+    for e in record.exceedances:
+        rows.writerow(
+            [
+                _utc(e.from_ms),
+                _utc(e.to_ms),
+                formats.local(e.from_ms, zone).isoformat(),
+                downloads.safe(place_id or climate_report.SHOP),
+                e.side,
+                f"{(e.to_ms - e.from_ms) / formats.HOUR_MS:.2f}",
+                f"{e.extreme_pct:.1f}",
+                _utc(e.at_ms),
+                f"{e.beyond_pct:.2f}",
+                "yes" if e.settled else "no",
+            ]
+        )
+    response = flask.Response(out.getvalue(), mimetype="text/csv")
+    response.headers["Content-Disposition"] = 'attachment; filename="outside_the_band.csv"'
+    return response
+
+
+def _utc(ms: int) -> str:
+    return from_ms(ms).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _refused(sentence: str, code: int) -> flask.Response:
+    return flask.Response(f"{sentence}\n", code, mimetype="text/plain")

@@ -1,0 +1,1 @@
+"""Sensors: every sensor, one sensor with its calibration, and rejected messages."""

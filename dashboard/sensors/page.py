@@ -1,0 +1,228 @@
+"""Probes: each sensor and what it last said, counts, and the messages that were refused.
+
+Topics, payloads and names come from anyone who can publish: they are shown as text only.
+"""
+
+from __future__ import annotations
+
+import functools
+from typing import TYPE_CHECKING, Any
+
+import dash
+from dash import Input, Output, dcc, html
+
+from dashboard.data import sensors as data_sensors
+from dashboard.sensors.sensor_page import address
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.core.measurements import Quantity
+from monitor.sensor_care.health import sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.records import Probe
+    from dashboard.data.shop import Shop
+    from dashboard.ui.formats import Unit
+    from monitor.core.measurements import Refusal
+    from monitor.sensor_care.health import Health
+
+REFUSED_SHOWN = 50
+PAYLOAD_SHOWN = 160
+"""How much of a refused payload is shown. [characters]"""
+COUNTED = {
+    "messages": "messages came",
+    "readings": "readings stored",
+    "repeats": "readings came again and were known",
+    "refused": "messages refused",
+}
+
+
+def register(app: dash.Dash, shop: Shop) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "probes", path="/probes", name="Probes", title="Probes", layout=lambda **_: layout(shop)
+    )
+
+    @app.callback(Output("probes", "children"), Input("token", "data"), prevent_initial_call=True)
+    def refresh(_token: str) -> list[Component]:
+        return content(shop)
+
+
+def layout(shop: Shop) -> Component:
+    return html.Main(content(shop), id="probes", className="sheet")
+
+
+def content(shop: Shop) -> list[Component]:
+    """What the page shows now, or in words why it can show nothing."""
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    try:
+        probes, counts, refused = shop.probes(), shop.counts(), shop.refused(REFUSED_SHOWN)
+    except StoreFault as exc:
+        trouble = sentences.store_trouble(exc)
+        return [html.H1("Probes"), html.P(trouble.sentence)]
+    now = now_ms()
+    return [
+        html.H1("Probes"),
+        probe_table(probes, shop, now, unit) if probes else _none_yet(),
+        *jars(shop),
+        html.H2("Counted from the first day"),
+        html.Ul(
+            [
+                html.Li(
+                    [
+                        html.Span(f"{counts[name]:,}".replace(",", " "), className="number"),
+                        f" {said}",
+                    ]
+                )
+                for name, said in COUNTED.items()
+            ],
+            className="counts",
+        ),
+        html.H2("Refused messages, newest first"),
+        refused_table(refused, shop, now) if refused else html.P("None."),
+    ]
+
+
+def _none_yet() -> Component:
+    return html.P([sentences.FIRST_READING, html.Br(), html.Code(sentences.FIRST_PACK)])
+
+
+def _table(heads: list[str], rows: list[list[Any]], label: str) -> Component:
+    """A table that scrolls sideways within itself on a narrow screen, by keyboard too."""
+    return html.Div(
+        html.Table(
+            [
+                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
+                html.Tbody([html.Tr(row) for row in rows]),
+            ]
+        ),
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **attributes(aria_label=label),
+    )
+
+
+def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Component:
+    """A row per sensor."""
+    stale_s = shop.settings.board.stale_after_s
+    topics = functools.partial(_topic, data_sensors.topics(shop))
+    healths = {(one.place.id, one.sensor): one for one in data_sensors.healths(shop)}
+    rows = []
+    for probe in probes:
+        values = [
+            html.Div(
+                f"{formats.scale(str(q), unit).words} {formats.with_unit(str(q), value, unit)}"
+            )
+            for q, (_, value, _) in probe.last.items()
+            if q is not Quantity.BATTERY
+        ]
+        battery = probe.last.get(Quantity.BATTERY)
+        heard = html.Span(
+            formats.age((now - probe.heard_ms) / 1000),
+            className="heard",
+            **attributes(
+                data_heard=str(probe.heard_ms),
+                data_stale_s=f"{stale_s:g}",
+                data_old="yes" if now - probe.heard_ms > 1000 * stale_s else "no",
+            ),
+        )
+        rows.append(
+            [
+                html.Th(
+                    [
+                        probe.place.label,
+                        html.Br(),
+                        dcc.Link(probe.sensor, href=address(topics(probe)), className="sensor"),
+                    ],
+                    scope="row",
+                ),
+                html.Td(
+                    state_words(probe, healths.get((probe.place.id, probe.sensor))),
+                    className="health",
+                ),
+                html.Td(values),
+                html.Td(
+                    [
+                        heard,
+                        html.Br(),
+                        html.Span(
+                            formats.when(probe.heard_ms, now, shop.settings.zone),
+                            className="sensor",
+                        ),
+                    ]
+                ),
+                html.Td(
+                    f"{max(n for _, _, n in probe.last.values()):,}".replace(",", " "),
+                    className="count",
+                ),
+                html.Td(
+                    formats.with_unit("battery", battery[1], unit) if battery else formats.UNKNOWN,
+                    className="count",
+                ),
+            ]
+        )
+    return _table(
+        ["Place and sensor", "Health", "Last values", "Last heard", "Readings in 24 h", "Battery"],
+        rows,
+        "Sensors",
+    )
+
+
+def _topic(topics: Mapping[tuple[str, str], str], probe: Probe) -> str:
+    return topics.get((probe.place.id, probe.sensor), f"{probe.place.id}/{probe.sensor}")
+
+
+def jars(shop: Shop) -> list[Component]:
+    """Those in a jar, which tell nothing of a place meanwhile."""
+    found = data_sensors.in_jars(shop)
+    if not found:
+        return []
+    return [
+        html.H2("Being calibrated"),
+        html.Ul([html.Li(dcc.Link(one.id, href=address(one.id))) for one in found]),
+    ]
+
+
+def state_words(probe: Probe, health: Health | None) -> list[Any]:
+    """How a sensor does: its score and, in words, what is wrong with it; None: it was moved."""
+    if health is None:
+        return ["It is not here now."]
+    told = [sentence(finding) for finding in health.found]
+    if not {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= probe.last.keys():
+        told.append("No dew point or EMC: it needs temperature and RH from one sensor.")
+    return [html.Strong(f"{health.score} of 100"), " ", " ".join(told or ["Nothing wrong."])]
+
+
+def refused_table(refused: list[Refusal], shop: Shop, now: int) -> Component:
+    """When, topic, why, and how the payload begins."""
+    rows = [
+        [
+            html.Td(formats.when(one.received_ms, now, shop.settings.zone)),
+            html.Td(html.Code(_cut(one.topic, 80))),
+            html.Td(_cut(one.reason, 300)),
+            html.Td(html.Code(payload_words(one.payload, one.size))),
+        ]
+        for one in refused
+    ]
+    return _table(["When", "Topic", "Why", "Payload begins"], rows, "Refused messages")
+
+
+def payload_words(payload: bytes, size: int) -> str:
+    """The beginning of a payload as harmless text, and its size if it is longer."""
+    if not size:
+        return "empty"
+    text = payload[: 4 * PAYLOAD_SHOWN].decode("utf-8", "replace")
+    text = "".join(c if c.isprintable() else "·" for c in text)
+    cut = text[:PAYLOAD_SHOWN]
+    return cut if len(cut) == len(text) and size <= len(payload) else f"{cut} … ({size} bytes)"
+
+
+def _cut(text: str, most: int) -> str:
+    text = "".join(c if c.isprintable() else "·" for c in text)
+    return text if len(text) <= most else f"{text[: most - 1]}…"

@@ -1,0 +1,443 @@
+"""One sensor: where it is, its calibration step by step, what corrects it, what was done with it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote, unquote
+
+import dash
+import flask
+from dash import Input, Output, State, dcc, html
+
+from dashboard.access import sign_in
+from dashboard.bench import view as bench_view
+from dashboard.bench.wait_page import places_of
+from dashboard.data import sensors as data_sensors
+from dashboard.past.page import PLOT_CONFIG
+from dashboard.sensors import text
+from dashboard.sensors.figure import calibration_plot
+from dashboard.sensors.forms import LABELS
+from dashboard.ui import formats, plots
+from dashboard.ui.markup import attributes
+from dashboard.ui.sentences import store_trouble
+from dashboard.ui.themes import theme
+from dashboard.wood.view import field, read_only
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+from monitor.core.measurements import MEASURES, Quantity
+from monitor.domain.sensor import BOUNDS, NOTE_MAX
+from monitor.science.calibration.fit import BadFit, Fit, Point, fitted
+from monitor.science.calibration.salts import SALTS
+from monitor.science.calibration.settling import Rest
+from monitor.sensor_care.calibration import expects
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.sensors import OneProbe
+    from dashboard.data.shop import Shop
+
+ADVISED = [name for name, salt in SALTS.items() if salt.advised]
+
+
+def address(sensor_id: str) -> str:
+    """Where the page of a sensor is found."""
+    place, _, name = sensor_id.partition("/")
+    return f"/probes/{quote(place, safe='')}/{quote(name, safe='')}"
+
+
+def register(app: dash.Dash, shop: Shop) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "probes_one",
+        path_template="/probes/<place>/<name>",
+        title="Sensor",
+        layout=lambda place="", name="", **_: layout(shop, f"{unquote(place)}/{unquote(name)}"),
+    )
+
+    @app.callback(
+        Output("probe-now", "children"),
+        Output("probe-taps", "children"),
+        Output("probe-history", "children"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        State("probe-id", "data"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, _changed: str, sensor_id: str) -> tuple[Any, ...]:
+        writer = sign_in.writing(flask.request, shop.settings).allowed
+        try:
+            one = data_sensors.one_probe(shop, sensor_id)
+            if one is None:
+                raise dash.exceptions.PreventUpdate
+            return stands(one, shop), taps(one, writer=writer), history(one, shop)
+        except StoreFault as exc:
+            return html.P(store_trouble(exc).sentence), dash.no_update, dash.no_update
+
+    @app.callback(
+        Output("probe-plot", "figure"),
+        Output("probe-plot-words", "children"),
+        Output("probe-plotted", "hidden"),
+        Input("screen", "data"),
+        Input("bench-changed", "data"),
+        State("probe-id", "data"),
+    )
+    def draw(screen: Mapping[str, Any] | None, _: str, sensor_id: str) -> tuple[Any, str, bool]:
+        look = theme(str((screen or {}).get("theme", "")))
+        try:
+            one = data_sensors.one_probe(shop, sensor_id)
+        except StoreFault as exc:
+            return plots.empty_plot("", look), store_trouble(exc).sentence, False
+        points, fit, said = shown_fit(one) if one else ([], None, "")
+        if not points:
+            return plots.empty_plot("", look), "", True
+        return plots.sent(calibration_plot(points, fit, "%", look)), said, False
+
+
+def layout(shop: Shop, sensor_id: str) -> Component:
+    """The page as this request may see it."""
+    may = sign_in.writing(flask.request, shop.settings)
+    back = html.Nav(
+        dcc.Link("All probes", href="/probes"),
+        className="steps-nav",
+        **attributes(aria_label="Probes"),
+    )
+    try:
+        one = data_sensors.one_probe(shop, sensor_id)
+        if one is None:
+            return _page([back, html.H1("No such sensor")])
+        places = places_of(shop)
+        told = [
+            dcc.Store(id="probe-id", data=sensor_id),
+            back,
+            html.H1([one.history.name, " ", html.Span(sensor_id, className="sensor")]),
+            html.Div(stands(one, shop), id="probe-now"),
+            html.H2("Calibrate it"),
+            guide() if may.allowed else read_only(may),
+            html.Div(taps(one, writer=may.allowed), id="probe-taps"),
+            html.Div(
+                [
+                    html.Div(
+                        dcc.Graph(
+                            id="probe-plot",
+                            config=PLOT_CONFIG,
+                            responsive=True,
+                            figure=plots.empty_plot("", theme("")),
+                        ),
+                        className="plot",
+                        role="img",
+                        **attributes(aria_label="Plot; the sentence below it says the same"),
+                    ),
+                    html.P(id="probe-plot-words", className="aside"),
+                ],
+                id="probe-plotted",
+                hidden=True,
+            ),
+            *(by_hand(one, places, shop) if may.allowed else []),
+            html.H2("What was done"),
+            html.Div(history(one, shop), id="probe-history"),
+        ]
+    except StoreFault as exc:
+        return _page([back, html.H1("Sensor"), html.P(store_trouble(exc).sentence)])
+    return _page(told)
+
+
+def _page(told: list[Any]) -> Component:
+    return html.Main([*bench_view.hears(), *told], className="sheet bench wood one probe")
+
+
+def stands(one: OneProbe, shop: Shop) -> list[Component]:
+    """Where it is, what it tells, how it stands in its jar, what corrects it."""
+    now, zone = now_ms(), shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    told: list[Component] = [html.P(text.lead(one, places_of(shop)), className="lead")]
+    if one.jar is not None:
+        word, sentence = text.jar(one, now, zone, unit)
+        state = "right" if one.jar.rest is Rest.RESTED else "unknown"
+        told.append(
+            html.Div(
+                [html.P(html.Strong(word), className="answer"), html.P(sentence, className="why")],
+                className="closing",
+                **attributes(data_rest=str(one.jar.rest), data_state=state),
+            )
+        )
+    rows = []
+    for quantity, (ts_ms, value) in one.told.items():
+        correction = one.history.correction_at(quantity, ts_ms)
+        shown = formats.with_unit(str(quantity), value, unit)
+        if correction is not None:
+            right = float(correction.fit.corrected(value))
+            shown = f"{formats.with_unit(str(quantity), right, unit)} (it says {shown})"
+        rows.append((formats.scale(str(quantity), unit).words, shown))
+    heard = max(ts_ms for ts_ms, _ in one.told.values())
+    rows.append(("last heard", formats.when(heard, now, zone)))
+    told.append(
+        html.Dl(
+            [html.Div([html.Dt(what), html.Dd(value)]) for what, value in rows], className="facts"
+        )
+    )
+    held = [c for q in BOUNDS for c in one.history.in_force(q)[-1:]]
+    told += [html.P(text.correction(c, now, zone, unit), className="corrects") for c in held]
+    if not held:
+        accuracy = shop.settings.sensor
+        told.append(
+            html.P(
+                f"Never calibrated: taken at its word, ±{accuracy.rh_accuracy_pct:g} % RH and "
+                f"±{accuracy.temp_accuracy_c:g} K by the settings.",
+                className="corrects",
+            )
+        )
+    return told
+
+
+def guide() -> Component:
+    """How it is done, and the cautions."""
+    return html.Details(
+        [
+            html.Summary("How it is done, and what to beware of"),
+            html.Ol([html.Li(step) for step in text.STEPS], className="how"),
+            html.Ul([html.Li(c) for c in text.CAUTIONS], className="wood-cautions"),
+            html.P(text.DEFERS, className="aside"),
+        ],
+        open=True,
+    )
+
+
+def taps(one: OneProbe, *, writer: bool) -> list[Component]:
+    """The points so far, and what can be done next."""
+    history = one.history
+    told: list[Component] = []
+    if history.taken:
+        told.append(html.H3("Points"))
+        told.append(
+            html.Ul(
+                [
+                    html.Li(
+                        f"{t.point.name}: it read {t.point.reading:.1f}, should be "
+                        f"{t.point.reference:.1f} ± {2 * t.point.u_reference:.1f} "
+                        f"{MEASURES[t.quantity].unit}"
+                    )
+                    for t in history.taken
+                ],
+                className="probe-points",
+            )
+        )
+    if not writer:
+        return told
+    about = {"about": "sensor", "sensor": history.id}
+    first: list[Component] = []
+    if one.jar is not None and one.jar.rest is Rest.RESTED:
+        first.append(
+            bench_view.tap("Take the point", "take", said="Point taken.", name="tap main", **about)
+        )
+    for quantity in BOUNDS:
+        if history.points(quantity):
+            first += _fits(quantity, history.points(quantity), about)
+    if history.in_jar:
+        first.append(bench_view.tap("It is back at its place", "back", said="Back.", **about))
+    if history.taken or history.in_jar:
+        first.append(
+            bench_view.tap(
+                "Give up", "abandon", sure="Tap again: points are lost", said="Given up.", **about
+            )
+        )
+    temp = one.told.get(Quantity.TEMPERATURE, (0, 20.0))[1]
+    others = [name for name in SALTS if name not in ADVISED]
+    told.append(html.Div(first, className="taps wide"))
+    told.append(html.H3("Sealed now over"))
+    told.append(html.Div([_salt(n, temp, about) for n in ADVISED], className="taps wide"))
+    told.append(
+        html.Details(
+            [
+                html.Summary("Another salt"),
+                html.Div([_salt(n, temp, about) for n in others], className="taps wide"),
+            ],
+            **attributes(data_unfold="other-salts"),
+        )
+    )
+    return told
+
+
+def _fits(quantity: Quantity, points: list[Point], about: dict[str, str]) -> list[Component]:
+    try:
+        word = (
+            "slope and offset"
+            if fitted(points, BOUNDS[quantity]).var_slope and _spans(quantity, points)
+            else "offset alone"
+        )
+    except BadFit as exc:
+        return [
+            html.P(f"No correction of the {quantity} yet: {exc}.", className="fault", role="alert")
+        ]
+    return [
+        bench_view.tap(
+            f"Correct the {quantity}: {word}",
+            "fit",
+            quantity=str(quantity),
+            form="fit-form",
+            said="Corrected from now on.",
+            name="tap main",
+            **about,
+        )
+    ]
+
+
+def _spans(quantity: Quantity, points: list[Point]) -> bool:
+    reads = [point.reading for point in points]
+    return len(points) > 1 and max(reads) - min(reads) >= BOUNDS[quantity].span
+
+
+def _salt(name: str, temp_c: float, about: dict[str, str]) -> Component:
+    salt, rh = SALTS[name], expects(name, temp_c)
+    said = f"{salt.name.capitalize()}, {formats.figure(rh, 0)} %"
+    return bench_view.tap(said, "seal", salt=name, said=f"In the jar over {salt.name}.", **about)
+
+
+def shown_fit(one: OneProbe) -> tuple[list[Point], Fit | None, str]:
+    """The points under way and what they would make; else those of the correction that holds."""
+    points = one.history.points(Quantity.HUMIDITY)
+    if points:
+        try:
+            fit = fitted(points, BOUNDS[Quantity.HUMIDITY])
+        except BadFit as exc:
+            return points, None, f"These points make no correction: {exc}."
+    else:
+        held = one.history.in_force(Quantity.HUMIDITY)
+        if not held:
+            return [], None, ""
+        points, fit = list(held[-1].points), held[-1].fit
+    told = "; ".join(f"{p.name} off by {p.reference - p.reading:+.1f} %" for p in points)
+    u = float(fit.uncertainty(50.0))
+    return points, fit, f"Humidity: {told}. At 50 % the correction is good to ±{u:.1f} % (k = 2)."
+
+
+def by_hand(one: OneProbe, places: Mapping[str, str], shop: Shop) -> list[Component]:
+    """A reference read by hand, moving it, taking over, voiding, a note."""
+    history, about = one.history, {"about": "sensor", "sensor": one.history.id}
+    voids = [
+        bench_view.tap(
+            f"Correction {c.number} of the {c.quantity} was wrong",
+            "void",
+            number=str(c.number),
+            sure="Tap again: it counts for nothing",
+            said="It counts for nothing.",
+            then="reload",
+            **about,
+        )
+        for c in history.corrections
+        if not c.void
+    ]
+    heirs = [
+        bench_view.tap(
+            f"It is the same as {other}: take over its corrections",
+            "inherit",
+            of=other,
+            said="Taken over.",
+            then="reload",
+            **about,
+        )
+        for other in data_sensors.alike(shop, history)
+    ]
+    return [
+        html.Details(
+            [
+                html.Summary("Beside a reference, read by hand"),
+                html.P("Leave both side by side for an hour, then read the reference and tap."),
+                html.Div(
+                    [_line("value"), _line("u"), _line("with")],
+                    id="beside-form",
+                    className="fields",
+                    **attributes(data_draft=f"beside-{history.id}"),
+                ),
+                html.Div(
+                    [
+                        bench_view.tap(
+                            f"The reference's {quantity}",
+                            "compare",
+                            quantity=str(quantity),
+                            form="beside-form",
+                            said="Point taken.",
+                            **about,
+                        )
+                        for quantity in BOUNDS
+                    ],
+                    className="taps wide",
+                ),
+                html.Div(_line("since"), id="fit-form", className="fields"),
+            ]
+        ),
+        html.Details(
+            [
+                html.Summary("It stands elsewhere now"),
+                html.Div(
+                    [
+                        bench_view.tap(
+                            label,
+                            "move",
+                            place=place,
+                            said=f"Moved to {label}.",
+                            then="reload",
+                            **about,
+                        )
+                        for place, label in places.items()
+                        if place != history.home
+                    ],
+                    className="taps wide",
+                ),
+                html.Div(_line("place"), id="move-form", className="fields"),
+                html.Div(
+                    bench_view.tap(
+                        "Moved to the place typed",
+                        "move",
+                        form="move-form",
+                        said="Moved.",
+                        then="reload",
+                        **about,
+                    ),
+                    className="taps wide",
+                ),
+            ]
+        ),
+        html.Details(
+            [
+                html.Summary("Note, and what was wrong"),
+                html.Div(_line("text", maxLength=NOTE_MAX), id="note-form", className="fields"),
+                html.Div(
+                    [
+                        bench_view.tap(
+                            "Keep the note", "note", form="note-form", said="Kept.", **about
+                        ),
+                        *voids,
+                        *heirs,
+                    ],
+                    className="taps wide",
+                ),
+            ]
+        ),
+    ]
+
+
+def _line(name: str, **more: Any) -> Component:
+    return field(name, f"probe-{name}", text=LABELS[name], **more)
+
+
+def history(one: OneProbe, shop: Shop) -> Component:
+    """Who did what and when, newest first."""
+    now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
+    return html.Ol(
+        [
+            html.Li(
+                [
+                    html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
+                    html.Span(text.event_words(event, places, now, zone)),
+                    html.Span(event.by or "nobody named", className="by-whom"),
+                ],
+                key=f"{i}",
+            )
+            for i, event in reversed(list(enumerate(one.history.events)))
+        ],
+        className="history",
+        reversed="reversed",
+    )

@@ -1,0 +1,1 @@
+"""Wood: every instrument, one instrument, taking one in, and correcting an entry."""

@@ -1,0 +1,379 @@
+"""One instrument: how its wood stands, its stay as a plot, everything that can be done to it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+import numpy as np
+from dash import Input, Output, State, dcc, html
+
+from dashboard.access import sign_in
+from dashboard.bench import text as bench_text
+from dashboard.bench import view as bench_view
+from dashboard.bench.wait_page import places_of
+from dashboard.coming import text as coming_text
+from dashboard.past.page import PLOT_CONFIG
+from dashboard.ui import formats, plots
+from dashboard.ui.markup import attributes
+from dashboard.ui.sentences import store_trouble
+from dashboard.ui.themes import theme
+from dashboard.wood import figure, history_text, text
+from dashboard.wood import view as wood_view
+from dashboard.wood.correction_view import amend
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from dashboard.data.wood import WoodBook
+    from monitor.domain.instrument import Instrument
+    from monitor.science.plates.answer import Answer, PartStanding
+
+REDRAW_MS = 10 * formats.MINUTE_MS
+"""New readings redraw the plot after this; what was done redraws it at once. [ms]"""
+WAITS_SHOWN = 20
+_NOTHING: dict[str, Any] = {
+    "data": [],
+    "layout": {
+        "xaxis": {"visible": False},
+        "yaxis": {"visible": False},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+    },
+}
+
+
+def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
+    """Hang the page and its refreshing into the app."""
+    dash.register_page(
+        "wood_instrument",
+        path_template="/wood/<instrument_id>",
+        title="Instrument",
+        layout=lambda instrument_id="", **_: layout(shop, book, instrument_id),
+    )
+
+    @app.callback(
+        Output("instrument-now", "children"),
+        Output("instrument-parts", "children"),
+        Output("instrument-history", "children"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        State("instrument-id", "data"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, _changed: str, instrument_id: str) -> tuple[Any, ...]:
+        writer = sign_in.writing(flask.request, shop.settings).allowed
+        try:
+            found = book.instrument(instrument_id)
+            if found is None:
+                raise dash.exceptions.PreventUpdate
+            return (
+                stands(found, shop, book, writer),
+                inside(found, shop, book),
+                history(found, shop),
+            )
+        except StoreFault as exc:
+            return html.P(store_trouble(exc).sentence), dash.no_update, dash.no_update
+
+    @app.callback(
+        Output("stay-plot", "figure"),
+        Output("stay-words", "children"),
+        Output("stay-drawn", "data"),
+        Input("screen", "data"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        State("stay-drawn", "data"),
+        State("instrument-id", "data"),
+    )
+    def draw(
+        screen: Mapping[str, Any] | None,
+        _token: str,
+        changed: str,
+        drawn: Mapping[str, Any] | None,
+        id_: str,
+    ) -> tuple[Any, ...]:
+        now, held = now_ms(), drawn or {}
+        does = {"screen": screen, "changed": changed}
+        same = does == {name: held.get(name) for name in does}
+        if same and now - held.get("at", 0) < REDRAW_MS:
+            raise dash.exceptions.PreventUpdate
+        plot, said = drawing(id_, screen or {}, shop, book)
+        return plots.sent(plot), said, does | {"at": now}
+
+
+def layout(shop: Shop, book: WoodBook, instrument_id: str) -> Component:
+    """The page as this request may see it."""
+    may = sign_in.writing(flask.request, shop.settings)
+    try:
+        one = book.instrument(instrument_id)
+        if one is None:
+            back = html.P(dcc.Link("All in the shop", href="/wood"))
+            return wood_view.page("/wood/one", [html.H1("No such instrument"), back])
+        told, wood = stands(one, shop, book, may.allowed), inside(one, shop, book)
+        done = history(one, shop)
+        with shop.reader() as reader:
+            places = {p.id: p.label for p in shop.places(reader) if p.kind != "outdoors"}
+    except StoreFault as exc:
+        return wood_view.page(
+            "/wood/one", [html.H1("Instrument"), html.P(store_trouble(exc).sentence)]
+        )
+    return wood_view.page(
+        "/wood/one",
+        [
+            dcc.Store(id="instrument-id", data=one.id),
+            dcc.Store(id="stay-drawn"),
+            html.H1(one.reference),
+            html.Div(told, id="instrument-now"),
+            move(one, places) if may.allowed and one.here else None,
+            html.H2("Its stay"),
+            html.Div(
+                dcc.Graph(id="stay-plot", config=PLOT_CONFIG, responsive=True, figure=_NOTHING),
+                className="plot",
+                role="img",
+                **attributes(aria_label="Plot; the sentence below it says the same"),
+            ),
+            html.P(id="stay-words", className="aside"),
+            html.Div(wood, id="instrument-parts"),
+            amend(one, shop) if may.allowed else wood_view.read_only(may),
+            html.H2("What was done"),
+            html.Div(done, id="instrument-history"),
+        ],
+        "one",
+    )
+
+
+def stands(one: Instrument, shop: Shop, book: WoodBook, writer: bool) -> list[Component]:
+    """How it stands, the taps, the facts, cautions."""
+    now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
+    standing = book.standing(one.id) if one.here else None
+    lead = f"Handed out {formats.when(one.left_ms or now, now, zone)}."
+    if one.here:
+        lead = f"{text.facts(one, places)}; {text.stay(one, now, zone)}."
+    told: list[Component] = [html.P(lead[:1].upper() + lead[1:], className="lead")]
+    if standing is not None:
+        told.append(wood_view.closing(standing, now, zone))
+    if writer and one.here:
+        told.append(html.Div(_taps(one), className="taps wide"))
+    elif writer:
+        told.append(dcc.Link("It is back", href=f"/wood/new?back={one.id}", className="tap main"))
+    told.append(_facts(one, shop))
+    if one.note:
+        told.append(html.P(one.note, className="note"))
+    return [*told, *wood_view.cautions(text.cautions(standing))]
+
+
+def inside(one: Instrument, shop: Shop, book: WoodBook) -> list[Component]:
+    """Its parts and what is taken for granted, and its waits."""
+    standing = book.standing(one.id) if one.here else None
+    told: list[Component] = []
+    if standing is not None and standing.answer is not None:
+        told = [html.H2("Its parts"), _table(standing.answer), wood_view.assumed(standing.answer)]
+    return [*told, *_waits(one, shop, book)]
+
+
+def _taps(one: Instrument) -> list[Component]:
+    about = {"about": "instrument", "instrument": one.id, "form": "at-form", "then": "reload"}
+    turn = (
+        bench_view.tap("Closed now", "close", said="Closed.", name="tap main", **about)
+        if one.open_now
+        else bench_view.tap("Opened now", "open", said="Opened.", name="tap main", **about)
+    )
+    out = bench_view.tap(
+        "Handed out",
+        "leave",
+        said="Handed out.",
+        sure="Tap again: handed out",
+        **about | {"then": "/wood/left"},
+    )
+    return [turn, out]
+
+
+def _facts(one: Instrument, shop: Shop) -> Component:
+    now, zone = now_ms(), shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    rows = [
+        ("came in", formats.when(one.arrived_ms, now, zone)),
+        ("air of its home", text.home(one, unit)),
+    ]
+    if one.arrived_temp_c is not None:
+        rows.append(
+            ("cold when it came", formats.with_unit("temperature", one.arrived_temp_c, unit))
+        )
+    if one.due_ms is not None:
+        rows.append(("due out", formats.day(formats.local(one.due_ms, zone).date())))
+    return html.Dl(
+        [html.Div([html.Dt(what), html.Dd(value)]) for what, value in rows], className="facts"
+    )
+
+
+def _table(answer: Answer) -> Component:
+    heads = ["Part", "Drier | damper", "From its rest", "Width", "Settles", "Strain", "Stress"]
+    rows = [_part(one) for one in answer.parts]
+    return html.Div(
+        html.Table(
+            [
+                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
+                html.Tbody([html.Tr(row) for row in rows]),
+            ],
+            className="parts-table",
+        ),
+        className="scroll",
+        tabIndex=0,
+        role="region",
+        **attributes(aria_label="Its parts"),
+    )
+
+
+def _part(one: PartStanding) -> list[Component]:
+    part, stress = one.part, one.stress_mpa
+    told = "stress not known"
+    if stress is not None:
+        low, middle, high = (
+            formats.figure(value, 1) for value in (stress.low, stress.median, stress.high)
+        )
+        told = f"stress at most about {middle} MPa ({low} to {high})"
+    faces = (
+        f"outside {formats.figure(one.outer_pct.median, 1)}, inside "
+        f"{formats.figure(one.inner_pct.median, 1)} %"
+    )
+    return [
+        html.Th(
+            [
+                part.name,
+                html.Span(
+                    f"{text.wood(part.species)}, {part.thickness_mm:g} mm", className="sensor"
+                ),
+            ],
+            scope="row",
+        ),
+        html.Td(wood_view.scale(one)),
+        html.Td(
+            [
+                text.off_rest(one.from_rest_pct),
+                html.Small(
+                    f"now {formats.figure(one.moisture_pct.median, 1)} % ({faces}), rest "
+                    f"{formats.figure(one.rest_pct.median, 1)} %"
+                ),
+            ]
+        ),
+        html.Td(
+            [
+                text.moved(one.change_mm, part.width_mm),
+                html.Small(f"settled: {text.moved(one.settled_change_mm, part.width_mm)}"),
+            ]
+        ),
+        html.Td(text.settles_words(one.settles_in_s)),
+        html.Td(f"{text.percent(one.yield_share)} of yield"),
+        html.Td(told),
+    ]
+
+
+def _waits(one: Instrument, shop: Shop, book: WoodBook) -> list[Component]:
+    now, zone = now_ms(), shop.settings.zone
+    found = book.waits(one)[:WAITS_SHOWN]
+    if not found:
+        return []
+    rows = [
+        html.Li(
+            [
+                dcc.Link(wait.what or str(wait.kind["name"]), href=f"/bench/wait/{wait.id}"),
+                html.Span(str(wait.kind["name"])),
+                html.Span(
+                    f"since {formats.when(wait.started_ms, now, zone)}"
+                    if wait.released_ms is None
+                    else f"released {formats.when(wait.released_ms, now, zone)}, after "
+                    f"{formats.hours(bench_text.held_s(wait, now))}",
+                    className="moment",
+                ),
+            ],
+            key=wait.id,
+        )
+        for wait in found
+    ]
+    return [html.H2("Its waits"), html.Ul(rows, className="own-waits")]
+
+
+def move(one: Instrument, places: dict[str, str]) -> Component:
+    """A tap for each other place, and when it was if not now."""
+    return html.Section(
+        [
+            html.H2("Move it now to"),
+            html.Div(wood_view.move_to(one, places), className="taps wide"),
+            html.Details(
+                [
+                    html.Summary("Not just now? Say when"),
+                    html.Div(
+                        wood_view.field(
+                            "at", "at-at", text="Opened, closed, moved or handed out at"
+                        ),
+                        id="at-form",
+                        className="fields",
+                        **attributes(data_draft=f"at-{one.id}"),
+                    ),
+                ]
+            ),
+        ]
+    )
+
+
+def drawing(
+    instrument_id: str, screen: Mapping[str, Any], shop: Shop, book: WoodBook
+) -> tuple[dict[str, Any], str]:
+    """The plot of a stay and its sentence; in words what stands in its way."""
+    look = theme(str(screen.get("theme", "")))
+    try:
+        one = book.instrument(instrument_id)
+        found = book.history(one) if one else None
+        waits = book.waits(one) if one else []
+        ahead = book.foretold(one) if one else None
+    except StoreFault as exc:
+        return plots.empty_plot(store_trouble(exc).sentence, look), ""
+    if one is None or found is None:
+        return plots.empty_plot("None of its air has been read yet.", look), ""
+    width = screen.get("width")
+    start, end = int(found.at_ms[0]), int(found.at_ms[-1])
+    coming, zone, more = None, shop.settings.zone, ""
+    if ahead is not None:
+        foreseen, its = ahead
+        steps = [coming_text.step_ms(foreseen, its, i) for i in range(len(its.closable))]
+        coming = figure.Coming(
+            np.array(steps), {part.part.name: part.middle_pct for part in its.parts}
+        )
+        end = min(steps[-1], end + max(end - start, formats.DAY_MS))
+        more = f" Foretold: {coming_text.plate_words(one, its, foreseen, now_ms(), zone)}"
+    view = plots.View(
+        min(start, max(one.arrived_ms, start - formats.DAY_MS)),
+        end,
+        zone,
+        "C",
+        width if isinstance(width, int) else 1280,
+    )
+    plot = figure.stay_plot(found, waits, view, look, coming)
+    return plot, figure.summary(found, view) + more
+
+
+def history(one: Instrument, shop: Shop) -> Component:
+    """Who did what and when, newest first."""
+    now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    return html.Ol(
+        [
+            html.Li(
+                [
+                    html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
+                    html.Span(history_text.event_words(event, places, now, zone, unit)),
+                    html.Span(event.by or "nobody named", className="by-whom"),
+                ],
+                key=f"{i}",
+            )
+            for i, event in reversed(list(enumerate(one.events)))
+        ],
+        className="history",
+        reversed="reversed",
+    )

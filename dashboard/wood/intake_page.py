@@ -1,0 +1,167 @@
+"""Taking an instrument in: what is asked fits on a phone, most of it is a tap."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import dcc, html
+
+from dashboard.access import sign_in
+from dashboard.bench import view as bench_view
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from dashboard.wood import view
+from dashboard.wood.forms import HOMES
+from monitor.core.errors import StoreFault
+from monitor.domain.instrument import KINDS, NOTE_MAX, REFERENCE_MAX
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from dashboard.data.wood import WoodBook
+    from monitor.domain.instrument import Instrument
+
+
+def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
+    """Hang the page into the app."""
+    del app
+    dash.register_page(
+        "wood_new",
+        path="/wood/new",
+        title="Take one in",
+        order=1,  # before /wood/<any>
+        layout=lambda back="", **_: layout(shop, book, str(back)),
+    )
+
+
+def layout(shop: Shop, book: WoodBook, back: str = "") -> Component:
+    """The page; `back` is the id of one that was here before, whose facts are filled in."""
+    may = sign_in.writing(flask.request, shop.settings)
+    if not may.allowed:
+        return view.page("/wood/new", [html.H1("Take one in"), view.read_only(may)])
+    try:
+        with shop.reader() as reader:
+            places = {p.id: p.label for p in shop.places(reader) if p.kind != "outdoors"}
+        before = book.instrument(back) if back else None
+    except StoreFault as exc:
+        return view.page(
+            "/wood/new", [html.H1("Take one in"), html.P(sentences.store_trouble(exc).sentence)]
+        )
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    return view.page(
+        "/wood/new",
+        [
+            html.H1("Take one in"),
+            html.Div(
+                _asked(places, before, unit),
+                id="new-form",
+                className="new-form",
+                **attributes(data_draft="new-instrument"),
+            ),
+            html.Div(
+                [
+                    bench_view.tap(
+                        "Take it in",
+                        "register",
+                        about="instrument",
+                        form="new-form",
+                        said="Taken in.",
+                        then="/wood",
+                        name="tap main",
+                    )
+                ],
+                className="taps wide",
+            ),
+            html.P(
+                "Its parts start from the measures of its kind; put them right on its page.",
+                className="aside",
+            ),
+        ],
+    )
+
+
+def _asked(
+    places: Mapping[str, str], before: Instrument | None, unit: formats.Unit
+) -> list[Component]:
+    homes = {name: f"{one.words}, about {one.rh_pct:.0f} %" for name, one in HOMES.items()}
+    was = before.home if before else None
+    rh = f"{was.rh_pct:g}" if was is not None and was.rh_pct is not None else ""
+    degrees = formats.scale("temperature", unit).unit
+    return [
+        view.field(
+            "reference",
+            "new-reference",
+            maxLength=REFERENCE_MAX,
+            value=before.reference if before else "",
+        ),
+        picks(
+            "Kind",
+            "kind",
+            {kind: kind.capitalize() for kind in KINDS},
+            before.kind if before else None,
+        ),
+        picks("Place", "place", places, next(iter(places), None)),
+        picks("Is it open?", "opened", {"no": "Closed", "yes": "Opened"}, "no"),
+        picks(
+            "The air of its home",
+            "home",
+            homes | {"unknown": "Not known"},
+            None if rh else "unknown",
+        ),
+        html.Div(
+            [
+                view.field(
+                    "home_rh",
+                    "new-home_rh",
+                    unit="%",
+                    text="Or its home's RH",
+                    inputMode="decimal",
+                    value=rh,
+                ),
+                view.field(
+                    "home_temp",
+                    "new-home_temp",
+                    unit=degrees,
+                    text="Its home's temperature",
+                    inputMode="decimal",
+                    placeholder=formats.shown("temperature", 20.0, unit),
+                ),
+                view.field(
+                    "cold",
+                    "new-cold",
+                    unit=degrees,
+                    text="Came in cold? Its temperature",
+                    inputMode="decimal",
+                ),
+                view.field("due", "new-due"),
+                view.field("arrived", "new-arrived", text="Came in (empty: now)"),
+            ],
+            className="fields",
+        ),
+        html.Div(
+            [
+                html.Label("Note", htmlFor="new-note"),
+                dcc.Textarea(id="new-note", name="note", maxLength=NOTE_MAX),
+                view.fault("note"),
+            ],
+            className="field",
+        ),
+    ]
+
+
+def picks(legend: str, name: str, options: Mapping[str, str], chosen: str | None) -> Component:
+    """One of a few, each a large tap. The browser sends it under the last part of its id."""
+    shown: list[Any] = [{"label": word, "value": value} for value, word in options.items()]
+    return html.Fieldset(
+        [
+            html.Legend(legend),
+            dcc.RadioItems(id=f"new-{name}", options=shown, value=chosen),
+            view.fault(name),
+        ],
+        className="picks",
+    )

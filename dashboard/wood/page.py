@@ -1,0 +1,114 @@
+"""Wood: every instrument in the shop, the one furthest from its rest first; and those handed out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import dash
+from dash import Input, Output, dcc, html
+
+from dashboard.bench.wait_page import places_of
+from dashboard.ui import formats, sentences
+from dashboard.wood import text, view
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+
+if TYPE_CHECKING:
+    from dash.development.base_component import Component
+
+    from dashboard.data.shop import Shop
+    from dashboard.data.wood import WoodBook
+    from monitor.domain.instrument import Instrument
+
+LEFT_SHOWN = 50
+
+
+def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
+    """Hang the pages and their refreshing into the app."""
+    dash.register_page(
+        "wood", path="/wood", name="Wood", title="Wood", layout=lambda **_: layout(shop, book)
+    )
+    dash.register_page(
+        "wood_left",
+        path="/wood/left",
+        title="Handed out",
+        order=1,
+        layout=lambda **_: left(shop, book),
+    )
+
+    @app.callback(
+        Output("wood-live", "children"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        prevent_initial_call=True,
+    )
+    def refresh(_token: str, _changed: str) -> list[Component]:
+        try:
+            return live(shop, book)
+        except StoreFault as exc:
+            return [html.P(sentences.store_trouble(exc).sentence)]
+
+
+def layout(shop: Shop, book: WoodBook) -> Component:
+    """Every instrument in the shop."""
+    try:
+        told = live(shop, book)
+    except StoreFault as exc:
+        told = [html.H1("Wood"), html.P(sentences.store_trouble(exc).sentence)]
+    return view.page("/wood", [html.Div(told, id="wood-live")], "all")
+
+
+def live(shop: Shop, book: WoodBook) -> list[Component]:
+    """What changes by itself: the sentence on top, the instruments, cautions."""
+    now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
+    found = book.standings()
+    head, after = text.title(found)
+    keys = dict.fromkeys(key for one in found for key in text.cautions(one))
+    top = html.Div([html.H1(head), html.P(after)], className="wood-head")
+    if not found:
+        return [top, html.P(dcc.Link("Take one in", href="/wood/new", className="tap main"))]
+    return [
+        top,
+        view.heads(),
+        html.Ul([view.row(one, places, now, zone) for one in found], className="instruments"),
+        *view.cautions(list(keys)),
+        html.P(
+            [
+                "The bar is where a part may be now, the mark its most likely place, the hollow "
+                "mark where it settles in the present air; moisture in % of dry wood. ",
+                dcc.Link("The air over the year", href="/past/climate"),
+                ".",
+            ],
+            className="aside small-print",
+        ),
+    ]
+
+
+def left(shop: Shop, book: WoodBook) -> Component:
+    """Those handed out last."""
+    try:
+        gone = book.left(LEFT_SHOWN)
+    except StoreFault as exc:
+        return view.page(
+            "/wood/left", [html.H1("Handed out"), html.P(sentences.store_trouble(exc).sentence)]
+        )
+    told = (
+        html.Ul([_gone(one, shop) for one in gone], className="gone")
+        if gone
+        else html.P("No instrument has been handed out yet.")
+    )
+    return view.page("/wood/left", [html.H1("Handed out"), told])
+
+
+def _gone(one: Instrument, shop: Shop) -> Component:
+    now, zone = now_ms(), shop.settings.zone
+    out = formats.when(one.left_ms or now, now, zone)
+    days = round(((one.left_ms or now) - one.arrived_ms) / formats.DAY_MS)
+    return html.Li(
+        [
+            html.H2(dcc.Link(one.reference, href=f"/wood/{one.id}")),
+            html.P(f"{one.kind}, handed out {out}, after {days} day{'' if days == 1 else 's'}"),
+            dcc.Link("It is back", href=f"/wood/new?back={one.id}", className="tap"),
+        ],
+        key=one.id,
+    )

@@ -1,0 +1,323 @@
+"""What the board says of wood: how far from its rest, what moved, whether it may be closed."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple
+
+from dashboard.ui import formats
+from monitor.science.plates.answer import Close, Range, Reason
+from monitor.science.plates.parts import Faces
+from monitor.science.plates.species import SPECIES, Cut
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from zoneinfo import ZoneInfo
+
+    from monitor.domain.instrument import Instrument
+    from monitor.science.plates.answer import Answer, PartStanding
+    from monitor.wood.evaluation import WoodStanding
+
+DAY_S = 86_400.0
+LEAST_MM = 0.05
+"""A change smaller than this is told as none. [mm]"""
+UNSURE_PCT = 1.5
+"""A range that reaches so far to either side of the rest tells nothing. [% MC]  Ours."""
+MOULD_PCT = 14.0
+"""Wood that settles damper than this stands in air above about 73 % RH. [% MC]"""
+WORDS = {Close.YES: "Yes", Close.NOT_YET: "Not yet", Close.UNKNOWN: "Not known"}
+CUTS = {Cut.RADIAL: "quarter-sawn", Cut.TANGENTIAL: "slab-cut"}
+FACES = {Faces.BOTH: "both faces", Faces.INNER: "inner face only"}
+CAUTIONS = {
+    "sudden": "Sudden drying cracks opened wood: no heater, lamp, sun or draught on it. Change the "
+    "room's air slowly, a few % RH a day.",
+    "humidifier": "Humidifier: empty, dry and clean it as its maker says, every day; do not aim mist "
+    "at wood. Stop if anyone's chest feels it.",
+    "heater": "Heater: anything that burns gives off carbon monoxide and water. Keep the vents open, "
+    "do not seal the room, fit a carbon monoxide alarm.",
+    "mould": "This air is damp enough for mould in time. Look behind cases and in cold corners; "
+    "mask and open air for cleaning.",
+}
+DEFERS = "Your local codes and the maker's instructions come first."
+SUPPOSED = (
+    "The glue, the arching and old repairs are not in these figures: look at the seams first."
+)
+
+
+class Closeness(NamedTuple):
+    """Whether it may be closed: the word, why with the range, and from when or until when."""
+
+    close: Close
+    word: str
+    why: str
+    then: str
+
+
+def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
+    """The sentence over the page, and a smaller one."""
+    if not standings:
+        return (
+            "No instrument is in the shop.",
+            "Take one in, and its wood is followed from then on.",
+        )
+    first, part = standings[0], furthest(standings[0])
+    after = f"{len(standings)} instrument{'' if len(standings) == 1 else 's'} in the shop."
+    if part is None:
+        return "How the wood stands is not known.", after
+    lies = side(part.from_rest_pct)
+    if lies == "unknown":
+        return f"How far {first.instrument.reference} is from its rest is not known.", after
+    if lies == "right":
+        return "All wood is near its rest.", after
+    off = part.from_rest_pct.median
+    return (
+        f"Furthest from its rest: {first.instrument.reference}, {part.part.name} "
+        f"{_pct(abs(off))} % too {'dry' if off < 0 else 'damp'}.",
+        after,
+    )
+
+
+def furthest(standing: WoodStanding) -> PartStanding | None:
+    """The part that is furthest from its rest; None if nothing can be said."""
+    parts = standing.answer.parts if standing.answer else ()
+    return max(parts, key=lambda one: abs(one.from_rest_pct.median), default=None)
+
+
+def side(off: Range) -> str:
+    """Where a part lies: "dry" or "damp" if its whole range does; else "right", or "unknown"
+    if it reaches beyond `UNSURE_PCT`."""
+    if off.high < 0 or off.low > 0:
+        return "dry" if off.high < 0 else "damp"
+    return "right" if max(-off.low, off.high) <= UNSURE_PCT else "unknown"
+
+
+def off_rest(off: Range) -> str:
+    """How far from rest: "2.7 % drier (1.7 to 3.5)"."""
+    if side(off) in _NEAR:
+        return f"{_NEAR[side(off)]} ({_signed(off.low)} to {_signed(off.high)} %)"
+    low, high = sorted((abs(off.low), abs(off.high)))
+    word = "drier" if off.median < 0 else "damper"
+    return f"{_pct(abs(off.median))} % {word} ({_pct(low)} to {_pct(high)})"
+
+
+def off_brief(off: Range) -> str:
+    """The same in two words."""
+    return off_rest(off).partition(" (")[0]
+
+
+_NEAR = {"right": "near its rest", "unknown": "not known"}
+
+
+def moved(change: Range, width_mm: float) -> str:
+    """What became of a width: "1.2 mm narrower across 245 mm (0.7 to 1.6)"."""
+    across = f"across {width_mm:g} mm"
+    if math.isnan(change.median):
+        return "not known"
+    most = max(abs(change.low), abs(change.high))
+    if abs(change.median) < LEAST_MM and most < 3 * LEAST_MM:
+        return f"changed by {max(most, 0.1):.1f} mm at most {across}"
+    if change.low < -LEAST_MM and change.high > LEAST_MM:
+        return f"{_mm(change.low)} mm narrower to {_mm(change.high)} wider {across}"
+    word = "narrower" if change.low < -LEAST_MM else "wider"
+    sizes = sorted(max(-value if word == "narrower" else value, 0.0) for value in change)
+    low, middle, high = (_mm(size) for size in sizes)
+    return f"{middle} mm {word} {across} ({low} to {high})"
+
+
+def settles_words(in_s: Range) -> str:
+    """How long until it has settled in the present air: "settles in about 4 days (2 to 6 days)"."""
+    if math.isnan(in_s.median):
+        return "when it settles is not known"
+    if in_s.median <= 0:
+        return "settled"
+    if math.isinf(in_s.median):
+        return "not settled within a year"
+    low, middle, high = (span(value) for value in in_s)
+    told = f"settles in about {middle}"
+    if low == high:
+        return told
+    return f"{told} ({low} to {high})" if in_s.low > 0 else f"{told} ({high} at most)"
+
+
+def span(seconds: float) -> str:
+    """A length of time, roughly."""
+    if math.isinf(seconds):
+        return "over a year"
+    if seconds < 3600:
+        return "an hour" if seconds > 0 else "now"
+    for size, word, most in (
+        (3600.0, "hour", 48),
+        (DAY_S, "day", 60),
+        (30.4 * DAY_S, "month", 13),
+    ):
+        n = max(round(seconds / size), 1)
+        if n < most:
+            return f"{n} {word}{'' if n == 1 else 's'}"
+    return "over a year"
+
+
+def asks(instrument: Instrument) -> str:
+    """What is asked of it."""
+    return "Safe to close" if instrument.open_now else "If opened now, safe to close"
+
+
+def closeness(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Closeness:
+    """Whether an instrument may be closed."""
+    answer = standing.answer
+    if answer is None:
+        return Closeness(Close.UNKNOWN, WORDS[Close.UNKNOWN], standing.why_not, "")
+    found = answer.closing
+    why = _why(answer, standing.instrument, now_ms, zone)
+    return Closeness(found.close, WORDS[found.close], why, _then(standing, now_ms, zone))
+
+
+def _why(answer: Answer, instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
+    found = answer.closing
+    part = next((one for one in answer.parts if one.part.name == found.part), None)
+    if part is None:
+        return "Nothing was read of its air since it came: nothing can be said."
+    strain = f"{percent(found.yield_share)} of what the wood bears unharmed"
+    if found.reason is Reason.AT_REST:
+        held = "would strain" if instrument.open_now else "strains"
+        return f"The {found.part}, the worst part, {held} by {strain}."
+    if found.reason in (Reason.TOO_DRY, Reason.TOO_DAMP):
+        off = off_rest(part.from_rest_pct).partition(" (")[0]
+        if side(part.from_rest_pct) in _NEAR:
+            off = "away from its rest"
+        joined = "glued now it would strain" if instrument.open_now else "its joints strain it"
+        return f"The {found.part} is {off}: {joined} by {strain}."
+    if found.reason is Reason.HOME_UNKNOWN:
+        return (
+            f"The air of its home is not known, so neither is its rest: the {found.part} may strain "
+            f"by {strain}. Ask where it lives."
+        )
+    if found.reason is Reason.OLD_AIR:
+        last = formats.when(answer.last_reading_ms or now_ms, now_ms, zone)
+        return f"The last reading of its air is from {last}: what it is now is not known."
+    if found.reason is Reason.GAPS:
+        return (
+            f"Its air is known for {round(100 * answer.known_share)} % of its stay only: the "
+            f"{found.part} may strain by {strain}."
+        )
+    return f"The range is too wide to tell: the {found.part} may strain by {strain}."
+
+
+def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
+    """From when, or until when, if the present air holds; what to do where it never will be."""
+    answer = standing.answer
+    ready = answer.closing.ready_in_s if answer else None
+    if answer is None or ready is None:
+        return ""
+    yes = answer.closing.close is Close.YES
+    if yes and ready.median <= 0:
+        return "In the present air it stays so."
+    if yes:
+        return f"In the present air it will not stay so: {_settling(answer)}"
+    unknown = answer.closing.close is Close.UNKNOWN
+    if ready.median <= 0 or (unknown and math.isinf(ready.median)):
+        return ""
+    home = standing.instrument.home
+    if math.isinf(ready.median):
+        advice = ""
+        if home is not None and home.rh_pct is not None:
+            advice = f" Bring the air slowly towards its home's {home.rh_pct:.0f} %."
+        return f"Not in the present air: {_settling(answer)}{advice}"
+    low, middle, high = (_day(now_ms + 1000 * s, now_ms, zone) for s in ready)
+    told = f"If the present air holds, from about {middle}"
+    if low == middle == high:
+        return f"{told}."
+    return f"{told} ({low if ready.low > 0 else 'now'} to {high})."
+
+
+def _settling(answer: Answer) -> str:
+    part = next(one for one in answer.parts if one.part.name == answer.closing.part)
+    off = part.settle_pct.median - part.rest_pct.median
+    return f"the {part.part.name} settles {_pct(abs(off))} % {'drier' if off < 0 else 'damper'}."
+
+
+def _day(ms: float, now_ms: int, zone: ZoneInfo) -> str:
+    """A day ahead, as far as it can be told."""
+    if math.isinf(ms) or ms - now_ms > 400 * formats.DAY_MS:
+        return "never"
+    moment, today = formats.local(ms, zone).date(), formats.local(now_ms, zone).date()
+    days = (moment - today).days
+    if days < 2:
+        return f"{'today' if days == 0 else 'tomorrow'} {formats.local(ms, zone):%H}:00"
+    year = "" if moment.year == today.year else f" {moment.year}"
+    return f"{formats.day(moment)}{year}"
+
+
+def percent(share: Range) -> str:
+    """ "125 % (76 to 165 %)"."""
+    low, middle, high = (round(100 * value) for value in share)
+    return f"{middle} % ({low} to {high} %)"
+
+
+def facts(instrument: Instrument, places: Mapping[str, str]) -> str:
+    """Kind, open or closed, place: in one line."""
+    state = "opened" if instrument.open_now else "closed"
+    return f"{instrument.kind}, {state}, {places.get(instrument.place, instrument.place)}"
+
+
+def stay(instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
+    """How long it has been here and when it is due: "here 6 days, due out Fri 4 Dec"."""
+    came, today = (formats.local(ms, zone).date() for ms in (instrument.arrived_ms, now_ms))
+    days = (today - came).days
+    here = "came today" if days <= 0 else f"here {days} day{'' if days == 1 else 's'}"
+    due = due_words(instrument, now_ms, zone)
+    return f"{here}, {due}" if due else here
+
+
+def due_words(instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
+    """When it is due out; empty if that was not said."""
+    if instrument.due_ms is None:
+        return ""
+    due, today = formats.local(instrument.due_ms, zone).date(), formats.local(now_ms, zone).date()
+    if due == today:
+        return "due out today"
+    year = "" if due.year == today.year else f" {due.year}"
+    return f"{'was due' if due < today else 'due'} out {formats.day(due)}{year}"
+
+
+def home(instrument: Instrument, unit: formats.Unit) -> str:
+    """The air of its home."""
+    air = instrument.home
+    if air is None or air.rh_pct is None:
+        return "not known"
+    return f"{air.rh_pct:.0f} % at {formats.whole_temperature(air.temp_c, unit)}"
+
+
+def cautions(standing: WoodStanding | None) -> list[str]:
+    """Keys of the cautions that touch an instrument."""
+    if standing is None or standing.answer is None:
+        return []
+    parts = standing.answer.parts
+    sides = {side(one.from_rest_pct) for one in parts}
+    found = []
+    if standing.instrument.open_now or "damp" in sides:
+        found.append("sudden")
+    if "dry" in sides:
+        found.append("humidifier")
+    if "damp" in sides:
+        found.append("heater")
+    if any(one.settle_pct.median > MOULD_PCT for one in parts):
+        found.append("mould")
+    return found
+
+
+def wood(species: str) -> str:
+    """A wood's name."""
+    return SPECIES[species].name if species in SPECIES else species
+
+
+def _pct(value: float) -> str:
+    return formats.figure(value, 1)
+
+
+def _signed(value: float) -> str:
+    text = formats.figure(value, 1)
+    return text if text.startswith("−") else f"+{text}"
+
+
+def _mm(value: float) -> str:
+    return formats.figure(abs(value), 1)

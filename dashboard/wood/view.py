@@ -1,0 +1,244 @@
+"""The pieces that pages show wood with: a part on its scale, whether it may be closed, fields."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from dash import dcc, html
+
+from dashboard.bench import view as bench_view
+from dashboard.ui.markup import attributes
+from dashboard.wood import text as wood_text
+from dashboard.wood.forms import LABELS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from dashboard.access.sign_in import Writing
+    from monitor.domain.instrument import Instrument
+    from monitor.science.plates.answer import Answer, PartStanding
+    from monitor.wood.evaluation import WoodStanding
+
+SCALE_PCT = 5.0
+"""The drawing reaches so far to either side of a part's rest. [% MC]"""
+TICKS_PCT = (-4, -2, 2, 4)
+
+
+def at(off_pct: float) -> float:
+    """Where a distance from rest stands in the drawing, 0 to 100; beyond it, its end. [%]"""
+    return 50 + 50 * min(max(off_pct / SCALE_PCT, -1.0), 1.0)
+
+
+def scale(one: PartStanding) -> Component:
+    """A part between drier and damper: its rest in the middle, it now with its range, and a hollow
+    mark where it will settle in the present air."""
+    off = one.from_rest_pct
+    left, right = at(off.low), at(off.high)
+    state = wood_text.side(off)
+    settles = one.settle_pct.median - one.rest_pct.median
+    words = [f"{one.part.name}: {wood_text.off_rest(off)}"]
+    pieces = [
+        html.Span(className="axis"),
+        *(html.Span(className="tick", style={"left": f"{at(t):.1f}%"}) for t in TICKS_PCT),
+        html.Span(className="rest"),
+        html.Span(
+            className="range", style={"left": f"{left:.2f}%", "width": f"{right - left:.2f}%"}
+        ),
+    ]
+    if not math.isnan(settles):
+        pieces.append(html.Span(className="settle", style={"left": f"{at(settles):.2f}%"}))
+        word = "drier" if settles < 0 else "damper"
+        words.append(f"settles {abs(settles):.1f} % {word} than its rest in the present air")
+    pieces.append(
+        html.Span(
+            className="mark",
+            style={"left": f"{at(off.median):.2f}%"},
+            **attributes(data_state=state),
+        )
+    )
+    return html.Div(
+        pieces, className="off-scale", role="img", **attributes(aria_label="; ".join(words))
+    )
+
+
+def heads() -> Component:
+    """What the drawings mean, over the first of them."""
+    marks = (("▼ drier", "", at(-3.6)), ("rest", "now", 50.0), ("▲ damper", "", at(3.6)))
+    ruler = [
+        html.Span(text, className=name, style={"left": f"{place:.1f}%"})
+        for text, name, place in marks
+    ]
+    return html.Div(
+        html.Div([html.Span(), html.Div(ruler, className="ruler")], className="part-line"),
+        className="wood-scale",
+        **attributes(aria_hidden="true"),
+    )
+
+
+def closing(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Component:
+    """Whether it may be closed, large."""
+    told = wood_text.closeness(standing, now_ms, zone)
+    return html.Div(
+        [
+            html.P(wood_text.asks(standing.instrument), className="asked-of"),
+            html.P(
+                [
+                    html.Span(
+                        className="shape",
+                        **attributes(data_state=str(told.close), aria_hidden="true"),
+                    ),
+                    html.Strong(told.word),
+                ],
+                className="answer",
+            ),
+            html.P(told.why, className="why"),
+            html.P(told.then, className="then") if told.then else None,
+        ],
+        className="closing",
+        **attributes(data_close=str(told.close)),
+    )
+
+
+def row(
+    standing: WoodStanding, places: Mapping[str, str], now_ms: int, zone: ZoneInfo
+) -> Component:
+    """An instrument on the wood page."""
+    one = standing.instrument
+    parts = standing.answer.parts if standing.answer else ()
+    return html.Li(
+        [
+            html.Div(
+                [
+                    html.H2(dcc.Link(one.reference, href=f"/wood/{one.id}")),
+                    html.P(wood_text.facts(one, places), className="facts-line"),
+                    html.P(wood_text.stay(one, now_ms, zone), className="aside"),
+                ],
+                className="named",
+            ),
+            html.Ul([line(part) for part in parts], className="parts") if parts else html.Div(),
+            closing(standing, now_ms, zone),
+        ],
+        key=one.id,
+        className="instrument",
+        **attributes(data_instrument=one.id),
+    )
+
+
+def line(one: PartStanding) -> Component:
+    """A part in a line."""
+    return html.Li(
+        [
+            html.Span(one.part.name, className="part-name"),
+            scale(one),
+            html.Span(wood_text.off_brief(one.from_rest_pct), className="off"),
+            html.Span(wood_text.moved(one.change_mm, one.part.width_mm), className="moved"),
+            html.Span(
+                wood_text.settles_words(one.settles_in_s).partition(" (")[0], className="settling"
+            ),
+        ],
+        key=one.part.name,
+        className="part-line",
+    )
+
+
+def field(name: str, id_: str, *, unit: str = "", text: str = "", **more: Any) -> Component:
+    """A labelled line to type into, with the place where a fault is told. `name` is what is sent."""
+    said = f"{text or LABELS[name.rpartition('.')[2]]}{f' [{unit}]' if unit else ''}"
+    return html.Div(
+        [
+            html.Label(said, htmlFor=id_),
+            dcc.Input(id=id_, name=name, type="text", autoComplete="off", **more),
+            fault(name),
+        ],
+        className="field",
+    )
+
+
+def choice(name: str, id_: str, chosen: str, options: Mapping[str, str]) -> Component:
+    """A labelled list to choose from."""
+    return html.Div(
+        [
+            html.Label(LABELS[name.rpartition(".")[2]], htmlFor=id_),
+            html.Select(
+                [
+                    html.Option(word, value=value, selected=value == chosen)
+                    for value, word in options.items()
+                ],
+                id=id_,
+                name=name,
+            ),
+            fault(name),
+        ],
+        className="field",
+    )
+
+
+def fault(name: str) -> Component:
+    """Where what is wrong with a field is told."""
+    return html.P(className="fault", role="alert", **attributes(data_fault=name))
+
+
+def cautions(keys: Sequence[str]) -> list[Component]:
+    """The cautions of these keys, and whom they defer to."""
+    if not keys:
+        return []
+    return [
+        html.Ul([html.Li(wood_text.CAUTIONS[key]) for key in keys], className="wood-cautions"),
+        html.P(wood_text.DEFERS, className="aside"),
+    ]
+
+
+def assumed(answer: Answer) -> Component:
+    """What an answer takes for granted, in small print."""
+    told = [str(one) for one in answer.assumed]
+    return html.P(
+        f"Taken for granted: {'; '.join(told)}. {wood_text.SUPPOSED}",
+        className="aside small-print",
+    )
+
+
+def steps(here: str) -> Component:
+    """The pages of the wood."""
+    pages = (("/wood", "In the shop"), ("/wood/new", "Take one in"), ("/wood/left", "Handed out"))
+    return html.Nav(
+        [
+            dcc.Link(word, href=path, className="here" if path == here else "")
+            for path, word in pages
+        ],
+        className="steps-nav",
+        **attributes(aria_label="Wood"),
+    )
+
+
+def page(here: str, parts: list[Any], name: str = "") -> Component:
+    return html.Main(
+        [steps(here), *bench_view.hears(), *parts], className=f"sheet bench wood {name}".strip()
+    )
+
+
+def read_only(may: Writing) -> Component:
+    """What stands instead of the taps where nothing may be changed."""
+    link = dcc.Link("Sign in", href="/sign-in", className="tap main") if may.sign_in else None
+    return html.Section([html.H2("Read only"), html.P(may.why), html.P(link)])
+
+
+def move_to(instrument: Instrument, places: Mapping[str, str]) -> list[Component]:
+    """A tap for each other place."""
+    return [
+        bench_view.tap(
+            label,
+            "move",
+            about="instrument",
+            instrument=instrument.id,
+            place=id_,
+            form="at-form",
+            said=f"Moved to {label}.",
+            then="reload",
+        )
+        for id_, label in places.items()
+        if id_ != instrument.place
+    ]

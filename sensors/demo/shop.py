@@ -1,0 +1,148 @@
+"""The demo's shop: an invented two-bench violin repair shop and what its sensors read.
+
+Pure: the packaged weather is read once, time is passed in, and the same seed and instant give the
+same reading whether asked for live or among a year of others.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from monitor.core.clock import from_ms, to_ms
+from monitor.core.measurements import Quantity, Reading, Series
+from monitor.science.air import vapour_pressure
+from monitor.science.saturation import saturation_vapour_pressure
+from sensors.simulator import habits, room
+from sensors.simulator.sensing import sensed
+from sensors.simulator.weather import OutdoorYear
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Times = NDArray[np.int64]
+
+GRID_MS = 300_000
+"""The rooms are stepped on multiples of this since 1970; between, they are interpolated. [ms]"""
+SPIN_UP_MS = 28 * 86_400_000
+"""Each quarter of a year is stepped on its own, from so long before it. [ms]
+
+So a live reading needs no years before it, and is the back-filled one exactly. The rooms forget
+their start within days (walls and wood take two to four); where quarters meet, what is left is
+where the thermostat stands in its swing: up to 0.4 K and 0.6 % over ten years.
+"""
+_QUARTERS_KEPT = 8
+
+BENCH, CORNER, OUTDOORS = "front-bench", "varnish-corner", "outdoors"
+SERIES = tuple(
+    Series(place, sensor, quantity)
+    for place, sensor, quantities in (
+        (BENCH, "fb-1", (Quantity.TEMPERATURE, Quantity.HUMIDITY)),
+        (CORNER, "vc-1", (Quantity.TEMPERATURE, Quantity.HUMIDITY)),
+        (OUTDOORS, "out-1", (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE)),
+    )
+    for quantity in quantities
+)
+"""Every series of the shop: place, sensor, quantity."""
+
+
+class Air(NamedTuple):
+    """What is true at some moments, by place, before any sensor: temperature [°C], vapour pressure
+    [Pa] and, outdoors only, pressure [Pa]. Each of the shape of the times."""
+
+    temp_c: dict[str, Floats]
+    vapour_pressure_pa: dict[str, Floats]
+    pressure_pa: Floats
+
+
+class Shop:
+    """The shop of one seed, living by the clock of `zone`."""
+
+    def __init__(self, seed: int, zone: ZoneInfo) -> None:
+        self._seed = seed
+        self._zone = zone
+        self._outdoors = OutdoorYear(zone)
+        self._quarters: OrderedDict[int, room.Run] = OrderedDict()
+
+    def readings(
+        self, start_ms: int, end_ms: int, step_ms: int = GRID_MS
+    ) -> tuple[Times, dict[Series, Floats]]:
+        """Times from `start_ms` up to, not including, `end_ms`, and every series at them.
+
+        Values are in the units of `monitor.core.measurements.MEASURES`. A year takes about two seconds.
+        """
+        ts_ms = np.arange(start_ms, end_ms, step_ms, dtype=np.int64)
+        return ts_ms, self._read(ts_ms)
+
+    def at(self, ts_ms: int) -> list[Reading]:
+        """What every sensor reads at one moment.
+
+        The first call in a quarter of a year steps the rooms through it, about 0.4 s; the next
+        ones take about a millisecond.
+        """
+        values = self._read(np.array([ts_ms], dtype=np.int64))
+        return [Reading(series, ts_ms, float(value[0])) for series, value in values.items()]
+
+    def air(self, ts_ms: Times) -> Air:
+        """The true air at rising `ts_ms`, which the sensors are wrong about."""
+        outdoors = self._outdoors.at(ts_ms)
+        temp = {BENCH: np.empty(ts_ms.size), CORNER: np.empty(ts_ms.size)}
+        pressure = {BENCH: np.empty(ts_ms.size), CORNER: np.empty(ts_ms.size)}
+        low = 0
+        while low < ts_ms.size:
+            start, end = months_around(int(ts_ms[low]), 3)
+            high = int(np.searchsorted(ts_ms, end))
+            rooms = self._quarter_run(start, end)
+            grid = start + GRID_MS * np.arange(len(rooms.temp_c))
+            for column, place in enumerate((BENCH, CORNER)):
+                for target, source in ((temp, rooms.temp_c), (pressure, rooms.vapour_pressure_pa)):
+                    target[place][low:high] = np.interp(ts_ms[low:high], grid, source[:, column])
+            low = high
+        temp[OUTDOORS] = outdoors.temp_c
+        pressure[OUTDOORS] = vapour_pressure(outdoors.dew_point_c, 100.0)
+        return Air(temp, pressure, outdoors.pressure_pa)
+
+    def _quarter_run(self, start: int, end: int) -> room.Run:
+        """The rooms on the grid from `start` to `end`, both included, without the spin-up."""
+        if start not in self._quarters:
+            ts_ms = np.arange(start - SPIN_UP_MS, end, GRID_MS, dtype=np.int64)
+            outdoors = self._outdoors.at(ts_ms + GRID_MS)
+            outdoor_pa = vapour_pressure(outdoors.dew_point_c, 100.0)
+            drive = habits.drive(self._seed, self._zone, ts_ms, outdoors, outdoor_pa)
+            whole = room.run(drive, GRID_MS / 1000)
+            skip = SPIN_UP_MS // GRID_MS
+            self._quarters[start] = room.Run(*(column[skip:] for column in whole))
+            if len(self._quarters) > _QUARTERS_KEPT:
+                self._quarters.popitem(last=False)
+        return self._quarters[start]
+
+    def _read(self, ts_ms: Times) -> dict[Series, Floats]:
+        air = self.air(ts_ms)
+        true = {}
+        for series in SERIES:
+            temp_c = air.temp_c[series.place]
+            if series.quantity is Quantity.TEMPERATURE:
+                true[series] = temp_c
+            elif series.quantity is Quantity.HUMIDITY:
+                saturated = saturation_vapour_pressure(temp_c)
+                true[series] = 100 * air.vapour_pressure_pa[series.place] / saturated
+            else:
+                true[series] = air.pressure_pa
+        return {series: self._sensed(series, value, ts_ms) for series, value in true.items()}
+
+    def _sensed(self, series: Series, true: Floats, ts_ms: Times) -> Floats:
+        return sensed(self._seed, series.sensor, series.quantity, true, ts_ms)
+
+
+def months_around(ts_ms: int, months: int) -> tuple[int, int]:
+    """Start and end, UTC, of that part of a year of so many months that holds `ts_ms`. [ms]"""
+    at = from_ms(ts_ms)
+    first = at.year * 12 + (at.month - 1) // months * months
+    start, end = (datetime(m // 12, m % 12 + 1, 1, tzinfo=UTC) for m in (first, first + months))
+    return to_ms(start), to_ms(end)

@@ -1,0 +1,1 @@
+"""Simulated shops: rooms, people, weather and sensors, seeded, for trials and the demo."""
