@@ -28,7 +28,7 @@ from dashboard.coming import page as coming_page
 from dashboard.data.alerts import AlertBook
 from dashboard.data.journal import KeptJournal
 from dashboard.data.outlook import ComingBook
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitBook
 from dashboard.data.wood import WoodBook
 from dashboard.past import climate_page as past_climate_page
@@ -86,7 +86,7 @@ INDEX = """<!DOCTYPE html>
 
 def create_app(settings: Settings) -> dash.Dash:
     """Make the board for these settings. It reads the store when a page is asked for."""
-    shop = Shop(settings)
+    shop = ShopData(settings)
     dash.page_registry.clear()  # Dash keeps it for the whole process
     app = dash.Dash(
         "dashboard",
@@ -133,7 +133,7 @@ def create_app(settings: Settings) -> dash.Dash:
     return app
 
 
-def _register_shell(app: dash.Dash, shop: Shop) -> None:
+def _register_shell(app: dash.Dash, shop: ShopData) -> None:
     app.clientside_callback(
         ClientsideFunction("board", "chosen"),
         Output("theme-choice", "value"),
@@ -152,7 +152,7 @@ def _register_shell(app: dash.Dash, shop: Shop) -> None:
         return banner(shop)
 
 
-def _register_here(app: dash.Dash, shop: Shop, start_id: str) -> None:
+def _register_here(app: dash.Dash, shop: ShopData, start_id: str) -> None:
     """`/here`: asked by each open page every second; whether it is still the same board, what time
     it has, and the token that changes with the store."""
     zone = shop.settings.zone.key
@@ -164,7 +164,7 @@ def _register_here(app: dash.Dash, shop: Shop, start_id: str) -> None:
     app.server.add_url_rule("/here", "here", here)
 
 
-def shell(shop: Shop) -> Component:
+def shell(shop: ShopData) -> Component:
     """What every page stands in."""
     settings = shop.settings
     name = settings.shop.name or "Benchweather"
@@ -211,7 +211,7 @@ def _entry(path: str, word: str) -> list[Component | str]:
     return [word, html.Span(id="alerts-open", className="count-of")]
 
 
-def banner(shop: Shop) -> list[Component]:
+def banner(shop: ShopData) -> list[Component]:
     """The troubles of the service and the store, loud, each with what to do."""
     state = shop.service_state()
     fault: StoreFault | None = None

@@ -28,12 +28,12 @@ if TYPE_CHECKING:
     from dash import Dash
 
     from dashboard.data.alerts import AlertBook
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitBook
     from dashboard.data.wood import WoodBook
 
 
-class Reading(NamedTuple):
+class FormReader(NamedTuple):
     """How taps about one thing are read.
 
     `command_of` makes a command of what was asked and typed, or raises `WishFault`; `fault_of`
@@ -47,8 +47,8 @@ class Reading(NamedTuple):
 
 
 def readings(
-    shop: Shop, waits: WaitBook, woods: WoodBook, alerts: AlertBook
-) -> dict[str, Reading]:
+    shop: ShopData, waits: WaitBook, woods: WoodBook, alerts: AlertBook
+) -> dict[str, FormReader]:
     """How the taps are read, by what they are about."""
 
     def fault_of_instrument(
@@ -57,12 +57,12 @@ def readings(
         fields = wood_forms.fields_of(command, form, shop, woods, now_ms())
         return WishFault(wood_forms.sentence(fields), fields) if fields else None
 
-    of_waits = Reading(functools.partial(bench_forms.command_of, shop=shop, book=waits))
-    of_alerts = Reading(functools.partial(alerts_forms.command_of, shop=shop, book=alerts))
+    of_waits = FormReader(functools.partial(bench_forms.command_of, shop=shop, book=waits))
+    of_alerts = FormReader(functools.partial(alerts_forms.command_of, shop=shop, book=alerts))
     return {
         About.WAIT: of_waits,
         About.KIND: of_waits,
-        About.INSTRUMENT: Reading(
+        About.INSTRUMENT: FormReader(
             functools.partial(wood_forms.command_of, shop=shop, book=woods), fault_of_instrument
         ),
         About.ALERT: of_alerts,
@@ -71,18 +71,18 @@ def readings(
         ),
         About.RESERVOIR: of_alerts,
         About.CAUTION: of_alerts,
-        About.SENSOR: Reading(functools.partial(sensors_forms.command_of, shop=shop)),
+        About.SENSOR: FormReader(functools.partial(sensors_forms.command_of, shop=shop)),
     }
 
 
-def register(app: Dash, shop: Shop, read_as: Mapping[str, Reading]) -> None:
+def register(app: Dash, shop: ShopData, read_as: Mapping[str, FormReader]) -> None:
     """Hang `/bench/do` into the app's server."""
     app.server.add_url_rule(
         "/bench/do", "bench_do", lambda: answer(shop, read_as), methods=["POST"]
     )
 
 
-def answer(shop: Shop, read_as: Mapping[str, Reading]) -> flask.Response:
+def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
     """Do what was asked. 200 with `done`; 4xx with `refused` in words, and `fields`, what is wrong
     with each; 503: try again later."""
     may = sign_in.writing(flask.request, shop.settings)

@@ -9,7 +9,7 @@ from monitor.outlook.worker import Work
 from monitor.settings import Settings
 from monitor.store import Reader, Writer, forecasts
 from sensors.demo.forecasts import Forecasts, issues
-from sensors.demo.shop import BENCH, OUTDOORS, Shop
+from sensors.demo.shop import BENCH, OUTDOORS, DemoShop
 
 HOUR, DAY = 3_600_000, 86_400_000
 DAYS = 8
@@ -18,7 +18,7 @@ SEED = 7
 
 def fill(settings: Settings, writer: Writer, now_ms: int, days: int = DAYS) -> None:
     """Readings of a bench and outdoors, by 10 minutes, and the forecasts of those days."""
-    shop, told = Shop(SEED, settings.zone), Forecasts(SEED, settings.zone)
+    shop, told = DemoShop(SEED, settings.zone), Forecasts(SEED, settings.zone)
     ts, values = shop.readings(now_ms - days * DAY, now_ms, 600_000)
     for series, column in values.items():
         if series.place in (BENCH, OUTDOORS) and series.quantity is not Quantity.PRESSURE:

@@ -22,7 +22,7 @@ from monitor.mqtt.client import Address
 from sensors.agent import __main__, bluetooth, finding
 from sensors.agent.agent import Agent
 from sensors.agent.bluetooth import BluetoothFault, Receiver, near, read
-from sensors.agent.settings import Sensor, Settings
+from sensors.agent.settings import AgentSensor, AgentSettings
 
 pytestmark = pytest.mark.slow
 
@@ -136,7 +136,7 @@ def test_a_sensor_that_fails_is_tried_again_ever_more_rarely(radio, monkeypatch)
     monkeypatch.setattr(bluetooth, "RETRY_FIRST_S", 0.1)
     radio.set(MUTE, connects="refuses", times=0)
     kept = []
-    sensors = [Sensor("a", "well", bluetooth=WELL), Sensor("a", "mute", bluetooth=MUTE)]
+    sensors = [AgentSensor("a", "well", bluetooth=WELL), AgentSensor("a", "mute", bluetooth=MUTE)]
     receiver = Receiver(sensors, 0.4, lambda *one: kept.append(one), now_ms)
     receiver.start()
     until(lambda: receiver.sources[1].trouble and len(kept) > 4, within_s=20)
@@ -155,11 +155,13 @@ def test_chips_are_read_on_time_whatever_bluetooth_does(radio, tmp_path):
     board.iio(name="bme280", in_temp_input="21430")
     radio.set(MUTE, connects="hangs")
     sensors = (
-        Sensor("a", "chip", "bme280"),
-        Sensor("a", "well", bluetooth=WELL),
-        Sensor("a", "mute", bluetooth=MUTE),
+        AgentSensor("a", "chip", "bme280"),
+        AgentSensor("a", "well", bluetooth=WELL),
+        AgentSensor("a", "mute", bluetooth=MUTE),
     )
-    settings = Settings("board-1", 0.2, 1, 1000, Address("127.0.0.1", free_port()), sensors, 0.5)
+    settings = AgentSettings(
+        "board-1", 0.2, 1, 1000, Address("127.0.0.1", free_port()), sensors, 0.5
+    )
     agent = Agent(settings, tmp_path / "state", board.root)
     stop = threading.Event()
     running = threading.Thread(target=agent.run, args=(stop,))

@@ -11,7 +11,7 @@ from monitor.core.measurements import Quantity
 from sensors.agent import finding, vitals
 from sensors.agent.chips import ChipFault, chip_called, chips, chosen, handles
 from sensors.agent.sampling import Station
-from sensors.agent.settings import Sensor
+from sensors.agent.settings import AgentSensor
 
 T, H, P = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE
 
@@ -219,7 +219,7 @@ def test_two_channels_of_one_quantity_want_a_choice(board):
 
 
 def station(board, reads=5, chip="bme280", **more):
-    sensor = Sensor("front-bench", "fb-1", chip)
+    sensor = AgentSensor("front-bench", "fb-1", chip)
     return Station(sensor, board.root, reads, 0.1, wait=more.pop("wait", lambda _: None))
 
 

@@ -10,7 +10,7 @@ from agent_fixtures import Board
 from monitor.mqtt.client import Address
 from sensors.agent.agent import Agent
 from sensors.agent.dating import HOLD_MS, JUMP_MS, WRITTEN_MS, Clock, Dating
-from sensors.agent.settings import Sensor, Settings
+from sensors.agent.settings import AgentSensor, AgentSettings
 from sensors.agent.systemd import Notifier
 
 NOW_MS = 1_800_000_000_000
@@ -99,8 +99,8 @@ def test_this_machines_clock_can_be_read():
 def agent(tmp_path):
     board = Board(tmp_path / "root")
     board.iio(name="bme280", in_temp_input="20000")
-    sensors = (Sensor("front-bench", "fb-1", "bme280"),)
-    settings = Settings("board-1", 60.0, 1, 1000, Address("127.0.0.1", 1), sensors)
+    sensors = (AgentSensor("front-bench", "fb-1", "bme280"),)
+    settings = AgentSettings("board-1", 60.0, 1, 1000, Address("127.0.0.1", 1), sensors)
     made = Agent(settings, tmp_path / "state", board.root, MovedClock(wall=0), Notifier({}))
     yield made
     made.backlog.close()

@@ -25,7 +25,7 @@ from monitor.store import Reader
 from sensors.agent import link, packs
 from sensors.agent import sender as agent_sender
 from sensors.agent.backlog import Backlog
-from sensors.agent.sender import Sender
+from sensors.agent.sender import BacklogSender
 from sensors.agent.shelf import Pack
 
 pytestmark = [pytest.mark.slow, pytest.mark.broker]
@@ -386,7 +386,7 @@ def test_something_odd_at_the_port_is_told_and_left(tmp_path, monkeypatch, answe
     backlog.put([Pack("benchweather/a/b", "s", 1, now_ms(), '[{"u":"Cel","v":20}]')])
     server, held = odd_broker(answer)
     address = Address("127.0.0.1", server.getsockname()[1])
-    sender = Sender(address, "x", backlog, lambda: {"trouble": [], "packs_given_up": 0})
+    sender = BacklogSender(address, "x", backlog, lambda: {"trouble": [], "packs_given_up": 0})
     sender.start()
     until(lambda: re.search(said, sender.trouble), what=said)
     assert backlog.waiting == 1
@@ -401,7 +401,7 @@ def test_something_odd_at_the_port_is_told_and_left(tmp_path, monkeypatch, answe
 
 def test_a_port_where_nothing_listens_is_told(tmp_path):
     backlog = Backlog(tmp_path / "backlog.sqlite3", 1000, "s")
-    sender = Sender(
+    sender = BacklogSender(
         Address("127.0.0.1", free_port()),
         "x",
         backlog,

@@ -17,7 +17,7 @@ from monitor.core.errors import SettingsFault
 from monitor.core.measurements import Quantity
 from sensors.agent import systemd
 from sensors.agent.__main__ import main
-from sensors.agent.settings import CREDENTIAL, PASSWORD, ROWS, Sensor, load
+from sensors.agent.settings import CREDENTIAL, PASSWORD, ROWS, AgentSensor, load
 
 GOOD = """
 [agent]
@@ -61,8 +61,8 @@ def test_good_settings_are_read(file):
     )
     assert str(found.address) == "mqtts://shop.example:8883"
     assert found.sensors == (
-        Sensor("front-bench", "fb-1", "bme280@1-0076"),
-        Sensor("front-bench", "plate", "ir", {Quantity.SURFACE_TEMPERATURE: "temp_object"}),
+        AgentSensor("front-bench", "fb-1", "bme280@1-0076"),
+        AgentSensor("front-bench", "plate", "ir", {Quantity.SURFACE_TEMPERATURE: "temp_object"}),
     )
 
 

@@ -120,7 +120,7 @@ def test_a_fingerprint_must_be_one(shop, given):
 
 
 def test_a_text_that_a_spreadsheet_would_run_is_kept_as_text():
-    rows = [air_certificate.Row("wait", 0, 0, text="=HYPERLINK(1)")]
+    rows = [air_certificate.CertificateRow("wait", 0, 0, text="=HYPERLINK(1)")]
     assert b",'=HYPERLINK(1)" in air_certificate.csv_of(rows)
 
 

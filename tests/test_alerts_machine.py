@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 
 from monitor.domain.alerts import alert as alerts
 from monitor.domain.alerts import rule_registry, state_machine
-from monitor.domain.alerts.alert import AlertFault, Did
+from monitor.domain.alerts.alert import AlertAction, AlertFault
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import WATCHABLE, Of, Rule, RuleFault, Test
 from monitor.domain.alerts.rule_state import OFF, Foretold, Latch, Seen, advance, beyond
 from monitor.domain.events import About, Event
-from monitor.domain.places import Limits
+from monitor.domain.places import AirLimits
 
 MINUTE = 60_000
 HOUR = 60 * MINUTE
@@ -106,12 +106,12 @@ class Shop:
 def test_a_condition_is_told_once_it_has_lasted_and_over_once_it_has_been_back():
     shop = Shop(DRY)
     assert shop.see(10, dry=35.0) == []
-    assert shop.see(1, dry=35.0) == [(Did.RAISE, "1")]
+    assert shop.see(1, dry=35.0) == [(AlertAction.RAISE, "1")]
     (alert,) = shop.open
     assert (alert.began_ms, alert.raised_ms) == (NOW + MINUTE, NOW + 11 * MINUTE)
     assert shop.see(30, dry=41.0) == []  # back over the limit, but not by the margin
     assert shop.see(20, dry=43.0) == []
-    assert shop.see(1, dry=43.0) == [(Did.CLEAR, "1")]
+    assert shop.see(1, dry=43.0) == [(AlertAction.CLEAR, "1")]
     assert shop.known["1"].ended == "back"
     assert shop.known["1"].worst == 35.0
 
@@ -127,9 +127,9 @@ def test_a_condition_that_is_left_before_it_has_lasted_starts_anew():
 def test_an_alert_rises_with_the_gravest_rule_of_its_family_and_falls_without_a_word():
     shop = Shop(DRY, VERY)
     shop.see(11, all=35.0)
-    assert shop.see(11, all=25.0) == [(Did.ROSE, "1")]
+    assert shop.see(11, all=25.0) == [(AlertAction.ROSE, "1")]
     assert shop.open[0].name == "Very dry"
-    assert shop.see(22, all=35.0) == [(Did.FELL, "1")]
+    assert shop.see(22, all=35.0) == [(AlertAction.FELL, "1")]
     assert shop.open[0].name == "Dry"
     assert shop.open[0].gravest == (3, "Very dry")
     assert len(shop.known) == 1
@@ -137,7 +137,7 @@ def test_an_alert_rises_with_the_gravest_rule_of_its_family_and_falls_without_a_
 
 def test_a_grave_condition_from_the_start_is_one_alert_not_two():
     shop = Shop(DRY, VERY)
-    assert shop.see(11, all=25.0) == [(Did.RAISE, "1")]
+    assert shop.see(11, all=25.0) == [(AlertAction.RAISE, "1")]
     assert shop.open[0].urgency == 3
 
 
@@ -145,8 +145,8 @@ def test_it_is_told_again_until_somebody_acknowledges_it():
     shop = Shop(DRY)
     shop.see(11, dry=35.0)
     assert shop.see(59, dry=35.0) == []
-    assert shop.see(1, dry=35.0) == [(Did.TELL, "1")]
-    shop.do(Did.ACKNOWLEDGE)
+    assert shop.see(1, dry=35.0) == [(AlertAction.TELL, "1")]
+    shop.do(AlertAction.ACKNOWLEDGE)
     assert shop.see(600, dry=35.0) == []
     assert shop.known["1"].acknowledged == (shop.now - 600 * MINUTE, "Ina")
 
@@ -160,29 +160,29 @@ def test_what_has_come_back_is_not_told_again_while_it_calms():
 def test_an_acknowledged_alert_that_grows_worse_is_told():
     shop = Shop(DRY, VERY)
     shop.see(11, all=35.0)
-    shop.do(Did.ACKNOWLEDGE)
-    assert shop.see(11, all=25.0) == [(Did.ROSE, "1")]
+    shop.do(AlertAction.ACKNOWLEDGE)
+    assert shop.see(11, all=25.0) == [(AlertAction.ROSE, "1")]
     assert shop.open[0].acknowledged is None
 
 
 def test_a_snoozed_alert_is_told_when_the_snooze_is_over():
     shop = Shop(replace(DRY, repeat_s=0))
     shop.see(11, dry=35.0)
-    shop.do(Did.SNOOZE, minutes=30)
+    shop.do(AlertAction.SNOOZE, minutes=30)
     assert shop.see(29, dry=35.0) == []
-    assert shop.see(1, dry=35.0) == [(Did.TELL, "1")]
+    assert shop.see(1, dry=35.0) == [(AlertAction.TELL, "1")]
     assert shop.see(300, dry=35.0) == []
 
 
 def test_nothing_is_told_again_in_quiet_hours_but_what_breaks_them():
-    for rule, told in ((DRY, []), (VERY, [(Did.TELL, "1")])):
+    for rule, told in ((DRY, []), (VERY, [(AlertAction.TELL, "1")])):
         shop = Shop(rule)
         shop.see(11, all=25.0)
         assert shop.see(60, quiet=True, all=25.0) == told
     shop = Shop(DRY)
     shop.see(11, all=25.0)
     shop.see(200, quiet=True, all=25.0)
-    assert shop.see(1, all=25.0) == [(Did.TELL, "1")]
+    assert shop.see(1, all=25.0) == [(AlertAction.TELL, "1")]
 
 
 def test_a_dead_broker_is_one_alert_and_not_ten_silent_sensors():
@@ -191,15 +191,18 @@ def test_a_dead_broker_is_one_alert_and_not_ten_silent_sensors():
     for minute in range(120):
         silent = dict.fromkeys(sensors, 60.0 * minute)
         told = shop.see(1, silent=silent, away=1.0)
-        assert told == ([(Did.RAISE, "1")] if minute == 2 else [])
-    assert shop.see(1, silent=dict.fromkeys(sensors, 5.0), away=0.0) == [(Did.CLEAR, "1")]
+        assert told == ([(AlertAction.RAISE, "1")] if minute == 2 else [])
+    assert shop.see(1, silent=dict.fromkeys(sensors, 5.0), away=0.0) == [(AlertAction.CLEAR, "1")]
     assert len(shop.known) == 1
 
 
 def test_a_sensor_that_was_silent_before_the_broker_died_stays_told():
     shop = Shop(SILENT, AWAY)
-    assert shop.see(1, silent={"a": 2_000.0}, away=0.0) == [(Did.RAISE, "1")]
-    assert shop.see(3, silent={"a": 2_200.0, "b": 2_000.0}, away=1.0)[-1] == (Did.RAISE, "3")
+    assert shop.see(1, silent={"a": 2_000.0}, away=0.0) == [(AlertAction.RAISE, "1")]
+    assert shop.see(3, silent={"a": 2_200.0, "b": 2_000.0}, away=1.0)[-1] == (
+        AlertAction.RAISE,
+        "3",
+    )
     assert shop.known["1"].open
 
 
@@ -214,7 +217,7 @@ def test_what_is_not_known_neither_raises_nor_ends_anything():
 def test_what_is_no_longer_there_is_over():
     shop = Shop(SILENT)
     shop.see(1, silent={"a": 2_000.0})
-    assert shop.see(1, silent={}) == [(Did.CLEAR, "1")]
+    assert shop.see(1, silent={}) == [(AlertAction.CLEAR, "1")]
     assert shop.known["1"].ended == "gone"
 
 
@@ -229,7 +232,7 @@ def test_what_was_foretold_ends_as_begun_where_it_is_there():
         (seen._replace(value=0.1, begun=True), "begun"),
     ):
         done = state_machine.step([rule], first.latches, open_, {"snap": [now]}, NOW + MINUTE, 2)
-        assert [(e.action, e.body["ended"]) for e in done.events] == [(Did.CLEAR, ended)]
+        assert [(e.action, e.body["ended"]) for e in done.events] == [(AlertAction.CLEAR, ended)]
 
 
 @pytest.mark.parametrize(
@@ -258,7 +261,7 @@ def test_what_is_foretold_otherwise_is_a_change_of_the_alert(begins_h, extreme, 
         assert done.events == []
         return
     (event,) = done.events
-    assert (event.action, event.body["graver"]) == (Did.CHANGED, graver)
+    assert (event.action, event.body["graver"]) == (AlertAction.CHANGED, graver)
     changed = alerts.apply(open_, event)
     assert (changed.detail, changed.changed_ms, changed.foretold) == ("is", NOW + MINUTE, coming)
     again = state_machine.step(
@@ -295,11 +298,11 @@ def test_what_a_newer_outlook_no_longer_shows_is_said_before_it_is_taken_back():
             alert = alerts.apply(alert, event)
             happened.append((minute, event.action, alert.faded))
     assert happened == [
-        (0, Did.RAISE, False),
-        (1, Did.CHANGED, True),
-        (3, Did.CHANGED, False),
-        (5, Did.CHANGED, True),
-        (7, Did.CLEAR, True),
+        (0, AlertAction.RAISE, False),
+        (1, AlertAction.CHANGED, True),
+        (3, AlertAction.CHANGED, False),
+        (5, AlertAction.CHANGED, True),
+        (7, AlertAction.CLEAR, True),
     ]
     assert alert.detail.startswith(state_machine.NO_LONGER)
     assert alert.do.startswith("Look at Coming")
@@ -309,7 +312,7 @@ def test_a_rule_that_is_switched_off_ends_its_alerts():
     shop = Shop(DRY)
     shop.see(11, dry=35.0)
     shop.rules = (replace(DRY, on=False),)
-    assert shop.see(1, dry=35.0) == [(Did.CLEAR, "1")]
+    assert shop.see(1, dry=35.0) == [(AlertAction.CLEAR, "1")]
     assert shop.known["1"].ended == "off"
 
 
@@ -354,8 +357,8 @@ def test_no_alert_is_lost_and_none_flaps(spans):
     shop = _run(spans, DRY, VERY)
     by_minute = [v for v, n in spans for _ in range(n)]
     lasting = 0
-    raised = {e.recorded_ms for e in shop.events if e.action == Did.RAISE}
-    cleared = [e.recorded_ms for e in shop.events if e.action == Did.CLEAR]
+    raised = {e.recorded_ms for e in shop.events if e.action == AlertAction.RAISE}
+    cleared = [e.recorded_ms for e in shop.events if e.action == AlertAction.CLEAR]
     open_from = None
     for minute, value in enumerate(by_minute, 1):
         now = NOW + minute * MINUTE
@@ -371,7 +374,7 @@ def test_no_alert_is_lost_and_none_flaps(spans):
         assert all(at - end >= 1_000 * DRY.hold_s for at in later)
     at_once = 0
     for event in shop.events:
-        at_once += {Did.RAISE: 1, Did.CLEAR: -1}.get(event.action, 0)
+        at_once += {AlertAction.RAISE: 1, AlertAction.CLEAR: -1}.get(event.action, 0)
         assert at_once in (0, 1)
 
 
@@ -402,7 +405,7 @@ def test_a_rise_of_the_clock_by_hours_loses_no_alert():
     shop = Shop(DRY)
     shop.see(1, dry=35.0)
     shop.now += 5 * 60 * MINUTE
-    assert shop.see(1, dry=35.0) == [(Did.RAISE, "1")]
+    assert shop.see(1, dry=35.0) == [(AlertAction.RAISE, "1")]
 
 
 def test_a_clock_set_back_raises_nothing_early_and_ends_nothing():
@@ -416,24 +419,24 @@ def test_a_clock_set_back_raises_nothing_early_and_ends_nothing():
     assert advance(DRY, OFF, Seen("x", "x", 50.0), shop.now) == OFF
 
 
-@pytest.mark.parametrize("rule", starting_set(Limits()).values(), ids=lambda r: r.id)
+@pytest.mark.parametrize("rule", starting_set(AirLimits()).values(), ids=lambda r: r.id)
 def test_each_starting_rule_says_why_what_to_do_and_where_from(rule):
     assert rule.why.endswith(".")
     assert rule.do.endswith(".")
     assert rule.source
     assert rule.name
     assert rule_registry.from_mapping(rule_registry.as_mapping(rule)) == rule
-    assert set(rule.under) <= starting_set(Limits()).keys()
+    assert set(rule.under) <= starting_set(AirLimits()).keys()
 
 
 def test_the_starting_rules_watch_all_that_can_go_wrong():
-    watched = {rule.quantity for rule in starting_set(Limits()).values()}
+    watched = {rule.quantity for rule in starting_set(AirLimits()).values()}
     assert watched >= {q for q, w in WATCHABLE.items() if w.of is not Of.PLACE}
     assert watched >= {"humidity", "temperature", "dew_margin", "mould_margin"}
 
 
 def test_rules_touching_heaters_humidifiers_and_mould_carry_their_caution():
-    book = starting_set(Limits())
+    book = starting_set(AirLimits())
     assert "carbon monoxide" in book["very-dry"].caution
     assert "Local codes" in book["frost"].caution
     assert "clean" in book["reservoir-due"].caution
@@ -496,7 +499,7 @@ def test_an_impossible_rule_is_refused_at_its_field(more, why):
 
 
 def test_a_rule_is_changed_added_and_given_back():
-    book = starting_set(Limits())
+    book = starting_set(AirLimits())
     mine = rule_registry.changed(book, "very-dry", {"low": 33.0})
     assert (mine.low, mine.why) == (33.0, book["very-dry"].why)
     cellar = rule_registry.changed(
@@ -509,11 +512,11 @@ def test_a_rule_is_changed_added_and_given_back():
             About.RULE, "very-dry", NOW, "Ina", rule_registry.SET, rule_registry.as_mapping(mine)
         ),
     )
-    assert rule_registry.in_use(Limits(), own)["very-dry"] == mine
+    assert rule_registry.in_use(AirLimits(), own)["very-dry"] == mine
     back = rule_registry.apply(
         own, Event(About.RULE, "very-dry", NOW, "Ina", rule_registry.RESET, {})
     )
-    assert rule_registry.in_use(Limits(), back) == book
+    assert rule_registry.in_use(AirLimits(), back) == book
     with pytest.raises(RuleFault, match="there is no rule nosuch"):
         rule_registry.changed(book, "dry", {"under": ["nosuch"]})
     with pytest.raises(RuleFault, match="told under itself"):
@@ -528,22 +531,22 @@ def test_a_rule_is_changed_added_and_given_back():
 
 def test_a_kept_rule_that_cannot_be_any_more_silences_no_other():
     kept = {"dry": {"id": "dry", "name": "Dry", "quantity": "mood", "test": "below"}}
-    assert rule_registry.in_use(Limits(), kept) == starting_set(Limits())
+    assert rule_registry.in_use(AirLimits(), kept) == starting_set(AirLimits())
 
 
 def test_the_shops_limits_are_in_the_starting_rules():
-    assert starting_set(Limits(rh_very_low_pct=33.0))["very-dry"].low == 33.0
+    assert starting_set(AirLimits(rh_very_low_pct=33.0))["very-dry"].low == 33.0
 
 
 @pytest.mark.parametrize(
     ("action", "wish", "why"),
     [
-        (Did.SNOOZE, {}, "minutes = None"),
-        (Did.SNOOZE, {"minutes": 2}, "whole number from 5 to"),
-        (Did.SNOOZE, {"minutes": "30"}, "must be a whole number"),
-        (Did.NOTE, {"note": "  "}, "note is empty"),
-        (Did.NOTE, {"note": 5}, "must be text"),
-        (Did.ACKNOWLEDGE, {"minutes": 5}, "knows no minutes"),
+        (AlertAction.SNOOZE, {}, "minutes = None"),
+        (AlertAction.SNOOZE, {"minutes": 2}, "whole number from 5 to"),
+        (AlertAction.SNOOZE, {"minutes": "30"}, "must be a whole number"),
+        (AlertAction.NOTE, {"note": "  "}, "note is empty"),
+        (AlertAction.NOTE, {"note": 5}, "must be text"),
+        (AlertAction.ACKNOWLEDGE, {"minutes": 5}, "knows no minutes"),
     ],
 )
 def test_what_cannot_be_done_to_an_alert_is_told(action, wish, why):
@@ -556,11 +559,11 @@ def test_what_cannot_be_done_to_an_alert_is_told(action, wish, why):
 def test_an_alert_is_acknowledged_once_and_noted_even_when_over():
     shop = Shop(DRY)
     shop.see(11, dry=35.0)
-    shop.do(Did.ACKNOWLEDGE)
+    shop.do(AlertAction.ACKNOWLEDGE)
     with pytest.raises(AlertFault, match="acknowledged by Ina"):
-        shop.do(Did.ACKNOWLEDGE)
+        shop.do(AlertAction.ACKNOWLEDGE)
     shop.see(30, dry=50.0)
     with pytest.raises(AlertFault, match="is over"):
-        shop.do(Did.SNOOZE, minutes=30)
-    shop.do(Did.NOTE, note="window was open\nall night")
+        shop.do(AlertAction.SNOOZE, minutes=30)
+    shop.do(AlertAction.NOTE, note="window was open\nall night")
     assert shop.known["1"].notes[0][2] == "window was open\nall night"

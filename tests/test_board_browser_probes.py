@@ -19,7 +19,7 @@ from test_board_browser_bench import opened
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.sensors import page as sensors_page
 from monitor.commands import Commands
 from monitor.core.clock import now_ms
@@ -134,12 +134,12 @@ def test_the_page_of_a_sensor_has_no_faults(lab, visit, size):
 def test_a_page_that_is_slower_to_make_than_the_log_changes_follows_it(lab, visit, monkeypatch):
     made, changes = itertools.count(1), itertools.count()
 
-    def slow(_: Shop) -> list[Component]:
+    def slow(_: ShopData) -> list[Component]:
         time.sleep(1.5)
         return [html.H1("Probes"), html.P(next(made), id="made")]
 
     monkeypatch.setattr(sensors_page, "content", slow)
-    monkeypatch.setattr(Shop, "change_token", lambda _: str(next(changes)))
+    monkeypatch.setattr(ShopData, "change_token", lambda _: str(next(changes)))
     page = opened(visit("phone"), lab.board, "/probes")
     first = int(page.inner_text("#made"))
     until(page, f"Number(document.getElementById('made').innerText) > {first + 1}", 15)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from monitor.core.errors import OutOfRange
 from monitor.science.case.advice import MOST_DAYS, advise
-from monitor.science.case.answers import Assumed, Avoid, Holds, Kind, Sign, Why
+from monitor.science.case.answers import Avoid, CaseAssumptions, Holds, Measure, Sign, Why
 from monitor.science.case.case import RoomAir, range_of, scores, simulate
 from monitor.science.case.devices import (
     Buffer,
@@ -21,7 +21,14 @@ from monitor.science.case.devices import (
     release_from_weighing,
 )
 from monitor.science.case.fields import CaseFault
-from monitor.science.case.home import Home, HomeYear, Reading, from_readings, home_of, home_year
+from monitor.science.case.home import (
+    ClientHome,
+    HomeYear,
+    MonthReading,
+    from_readings,
+    home_of,
+    home_year,
+)
 from monitor.science.case.outdoors import from_normals
 from monitor.science.case.presets import PRESETS, Case, Use
 from monitor.science.plates.parts import PRESETS as PARTS
@@ -42,7 +49,7 @@ def even(rh, members=20, swing=0.0):
     year = rh - swing * np.cos(2 * np.pi * hour / 8760)
     spread = year[:, None] + scores(members, 1)[:, 0]
     return replace(
-        from_readings([Reading(1, 20.0, 50.0)], members=members),
+        from_readings([MonthReading(1, 20.0, 50.0)], members=members),
         rh_pct=spread,
         temp_c=np.full(8760, 20.0),
         months_read=tuple(range(1, 13)),
@@ -52,8 +59,8 @@ def even(rh, members=20, swing=0.0):
 @pytest.mark.slow
 def test_a_home_in_the_band_needs_nothing():
     found = advise(VIOLIN, even(50.0))
-    assert found.least.kind is Kind.NOTHING
-    assert [o.kind for o in found.options] == [Kind.NOTHING]
+    assert found.least.kind is Measure.NOTHING
+    assert [o.kind for o in found.options] == [Measure.NOTHING]
     assert found.least.holds is found.least.holds_damp is Holds.YES
     assert found.least.days_in == (365, 365, 365)
     assert found.why == ()
@@ -65,9 +72,9 @@ def test_discipline_is_enough_where_only_the_stand_dries_it_out():
     year = even(47.0, swing=15.0)
     found = advise(VIOLIN, year, open_all_day)
     kinds = {o.kind: o for o in found.options}
-    assert kinds[Kind.NOTHING].holds is Holds.NO
+    assert kinds[Measure.NOTHING].holds is Holds.NO
     assert found.least.use == open_all_day.careful
-    nothing, careful = kinds[Kind.NOTHING], kinds[Kind.DISCIPLINE]
+    nothing, careful = kinds[Measure.NOTHING], kinds[Measure.DISCIPLINE]
     assert careful.lowest_pct.median > nothing.lowest_pct.median
 
 
@@ -75,30 +82,30 @@ def test_discipline_is_enough_where_only_the_stand_dries_it_out():
 def test_a_dry_home_gets_more_than_discipline_and_the_range_is_told():
     found = advise(VIOLIN, home_year(home_of("leaky"), COLD), Use(left_out=((19, 22),)))
     by_kind = {o.kind: o for o in found.options}
-    assert by_kind[Kind.NOTHING].holds is Holds.NO
-    assert by_kind[Kind.DISCIPLINE].holds is Holds.NO
-    assert found.least.kind in (Kind.BUFFER, Kind.HUMIDIFIER, Kind.ROOM)
+    assert by_kind[Measure.NOTHING].holds is Holds.NO
+    assert by_kind[Measure.DISCIPLINE].holds is Holds.NO
+    assert found.least.kind in (Measure.BUFFER, Measure.HUMIDIFIER, Measure.ROOM)
     for option in found.options:
         assert option.days_dry.low <= option.days_dry.median <= option.days_dry.high
-    assert by_kind[Kind.DISCIPLINE].days_dry.median <= by_kind[Kind.NOTHING].days_dry.median
-    assert found.least.days_dry.median < by_kind[Kind.DISCIPLINE].days_dry.median
-    humidifier = by_kind[Kind.HUMIDIFIER]
+    assert by_kind[Measure.DISCIPLINE].days_dry.median <= by_kind[Measure.NOTHING].days_dry.median
+    assert found.least.days_dry.median < by_kind[Measure.DISCIPLINE].days_dry.median
+    humidifier = by_kind[Measure.HUMIDIFIER]
     assert humidifier.visits > 10
     fillings = 1 + 7 / humidifier.device.every_d
     assert 0 < humidifier.week_ml.high <= fillings * humidifier.device.water_ml
     assert set(humidifier.device.months) <= {1, 2, 3, 4, 5, 9, 10, 11, 12}
     assert {Sign.SEAM_OPEN, Sign.CRACK} <= set(found.signs)
     assert {Avoid.HOT_CAR, Avoid.WATER_ON_WOOD, Avoid.OPEN_WHEN_COLD} <= set(found.avoid)
-    assert {Assumed.CASE_NOT_MEASURED, Assumed.SPELLS_USUAL} <= set(found.assumed)
+    assert {CaseAssumptions.CASE_NOT_MEASURED, CaseAssumptions.SPELLS_USUAL} <= set(found.assumed)
 
 
 @pytest.mark.slow
 def test_no_humidifier_is_advised_against_damp():
-    found = advise(VIOLIN, home_year(Home(), TROPIC))
-    assert found.least.kind is Kind.NOTHING
+    found = advise(VIOLIN, home_year(ClientHome(), TROPIC))
+    assert found.least.kind is Measure.NOTHING
     assert found.least.holds_damp is Holds.NO
     assert Why.TOO_DAMP in found.why
-    assert Kind.HUMIDIFIER not in [o.kind for o in found.options]
+    assert Measure.HUMIDIFIER not in [o.kind for o in found.options]
     assert {Sign.MOULD, Sign.PEGS_STICK} <= set(found.signs)
     assert Avoid.HUMIDIFY_WHEN_DAMP in found.avoid
 
@@ -107,7 +114,7 @@ def test_no_humidifier_is_advised_against_damp():
 def test_for_a_cover_only_the_room_can_be_kept():
     found = advise(COVER, home_year(home_of("leaky"), COLD))
     assert Why.COVER in found.why
-    assert {o.kind for o in found.options} <= {Kind.NOTHING, Kind.DISCIPLINE, Kind.ROOM}
+    assert {o.kind for o in found.options} <= {Measure.NOTHING, Measure.DISCIPLINE, Measure.ROOM}
     room = found.options[-1]
     assert room.room.litres_day >= 12  # worked out by hand: 150 m³, one change, from 18 to 40 %
     assert Avoid.SEAL_ROOM in found.avoid
@@ -115,17 +122,17 @@ def test_for_a_cover_only_the_room_can_be_kept():
 
 @pytest.mark.slow
 def test_where_the_weather_is_not_known_no_room_humidifier_is_made_up():
-    year = from_readings([Reading(1, 21.0, 15.0), Reading(7, 24.0, 50.0)])
+    year = from_readings([MonthReading(1, 21.0, 15.0), MonthReading(7, 24.0, 50.0)])
     found = advise(COVER, year)
     assert found.least is None
     assert {Why.COVER, Why.TOO_DRY, Why.WEATHER_UNKNOWN} <= set(found.why)
-    assert Assumed.MONTHS_BRIDGED in found.assumed
-    assert Kind.ROOM not in [o.kind for o in found.options]
+    assert CaseAssumptions.MONTHS_BRIDGED in found.assumed
+    assert Measure.ROOM not in [o.kind for o in found.options]
 
 
 @pytest.mark.slow
 def test_advice_is_the_same_each_time():
-    year = home_year(Home(), MILD)
+    year = home_year(ClientHome(), MILD)
     assert advise(VIOLIN, year) == advise(VIOLIN, year)
 
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from monitor.science.case.balance import Device, Drive, Wood, grams_per_pct, run, warmth_offset
+from monitor.science.case.balance import CaseDrive, Device, Wood, grams_per_pct, run, warmth_offset
 from monitor.science.case.case import RoomAir, scores, simulate, stays_h
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.presets import PRESETS, Case, Use
@@ -39,7 +39,7 @@ def lumped(
     """A case of 18 L at 20 °C whose wood is all in balance with its air, as the tables take it."""
     n = round(days / step_d)
     out = Use(played=((17, 17 + played_h),) if played_h else ()).shares(0, 24 * step_d, n)[0]
-    drive = Drive(
+    drive = CaseDrive(
         step_d,
         np.full((n, 1), room),
         np.zeros(n),

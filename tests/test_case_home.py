@@ -8,12 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.science.air import absolute_humidity, relative_humidity_at
-from monitor.science.case.balance import Drive, Wood, run
+from monitor.science.case.balance import CaseDrive, Wood, run
 from monitor.science.case.fields import CaseFault
 from monitor.science.case.home import (
     Basis,
-    Home,
-    Reading,
+    ClientHome,
+    MonthReading,
     RoomHumidifier,
     from_readings,
     home_of,
@@ -40,7 +40,7 @@ def steady(temp, rh):
 
 
 def plain(changes, people, g_h=0.0):
-    return Home(
+    return ClientHome(
         volume_m3=60,
         changes_h=changes,
         people=people,
@@ -91,7 +91,7 @@ COLD_SNAP = {3: 26.51, 6: 22.64, 12: 17.72, 24: 13.63, 48: 12.10}
 def test_a_room_dries_in_a_cold_snap_as_worked_by_hand():
     n, air = 6 * 48, 60 * 0.17287
     outside = float(relative_humidity_at(-8.0, 70.0, 20.0))
-    drive = Drive(
+    drive = CaseDrive(
         1 / 144,
         np.full((n, 1), outside),
         np.zeros(n),
@@ -121,7 +121,7 @@ def test_homes_are_as_damp_as_the_classes_of_the_standard(tightness, low, high):
 # outdoors and below, falling to 1.5 g/m³ at 15 °C. Second-hand. A normal home keeps below it.
 def test_a_normal_home_is_drier_than_the_dampest_tenth_measured():
     for temp, dampest in ((-10.0, 4.0), (5.0, 4.0), (15.0, 1.5)):
-        year = home_year(Home(), steady(temp, 80.0), members=1)
+        year = home_year(ClientHome(), steady(temp, 80.0), members=1)
         inside = absolute_humidity(year.temp_c[-1], year.rh_pct[-1, 0])
         outdoors = 1000 * 0.8 * saturation(np.array(temp)) / (461.52 * (year.temp_c[-1] + 273.15))
         assert 0.3 < inside - outdoors < dampest
@@ -130,9 +130,9 @@ def test_a_normal_home_is_drier_than_the_dampest_tenth_measured():
 # Source: EN 15026:2007, Annex C. From memory, unchecked.
 @pytest.mark.parametrize(("outdoors", "indoors"), [(-10, 20), (10, 20), (15, 22.5), (20, 25)])
 def test_an_unheated_home_is_as_warm_as_the_standard_takes_it(outdoors, indoors):
-    temp = indoor_temperature(Home(set_point_c=20.0), np.full(48, float(outdoors)))
+    temp = indoor_temperature(ClientHome(set_point_c=20.0), np.full(48, float(outdoors)))
     assert temp == pytest.approx(np.full(48, indoors), abs=1e-9)
-    assert indoor_temperature(Home(set_point_c=23.0), np.full(48, 0.0))[0] == 23
+    assert indoor_temperature(ClientHome(set_point_c=23.0), np.full(48, 0.0))[0] == 23
 
 
 def test_a_year_of_normals_has_the_means_that_were_typed():
@@ -160,7 +160,7 @@ def test_hourly_weather_is_taken_as_it_is():
     hour = np.arange(YEAR_H)
     temp = 10 - 12 * np.cos(2 * np.pi * hour / YEAR_H)
     year = from_hours(temp, np.full(YEAR_H, 70.0))
-    home = home_year(Home(), year, members=20)
+    home = home_year(ClientHome(), year, members=20)
     assert home.basis is Basis.WEATHER
     assert year.members(20).shape == (YEAR_H, 1)
     months = home.monthly()
@@ -175,7 +175,7 @@ def test_tighter_and_fuller_homes_are_damper_and_none_wetter_than_its_windows(te
     outdoors = steady(temp, 80.0)
 
     def rh(changes, who):
-        home = Home(changes_h=changes, people=who, changes_times=1, water_times=1)
+        home = ClientHome(changes_h=changes, people=who, changes_times=1, water_times=1)
         return home_year(home, outdoors, members=1).rh_pct[-1, 0]
 
     assert rh(n, people) >= rh(1.5 * n, people) - 1e-9
@@ -184,7 +184,7 @@ def test_tighter_and_fuller_homes_are_damper_and_none_wetter_than_its_windows(te
 
 
 def test_a_few_readings_make_a_year_that_is_wider_between_them():
-    year = from_readings([Reading(1, 21.0, 28.0), Reading(7, 24.0, 55.0)])
+    year = from_readings([MonthReading(1, 21.0, 28.0), MonthReading(7, 24.0, 55.0)])
     months = year.monthly()
     assert months[0].median == pytest.approx(28, abs=1.5)
     assert months[6].median == pytest.approx(55, abs=1.5)
@@ -196,16 +196,16 @@ def test_a_few_readings_make_a_year_that_is_wider_between_them():
 def test_a_home_cannot_be_damp_in_deep_cold_without_a_humidifier():
     arctic = from_normals([-20.0] * 12, [70.0] * 12)
     with pytest.raises(CaseFault) as caught:
-        from_readings([Reading(1, 20.0, 60.0)], outdoors=arctic)
+        from_readings([MonthReading(1, 20.0, 60.0)], outdoors=arctic)
     (fault,) = caught.value.faults
     assert (fault.part, fault.field, fault.value) == ("readings[0]", "rh_pct", 60.0)
     assert "January it is -20 °C outdoors" in fault.allowed
-    assert from_readings([Reading(1, 20.0, 25.0)], outdoors=arctic).members
+    assert from_readings([MonthReading(1, 20.0, 25.0)], outdoors=arctic).members
     leaky = home_of("leaky")
     with pytest.raises(CaseFault):
-        from_readings([Reading(1, 20.0, 45.0)], home=leaky, outdoors=arctic)
+        from_readings([MonthReading(1, 20.0, 45.0)], home=leaky, outdoors=arctic)
     kept = from_readings(
-        [Reading(1, 20.0, 45.0)], home=leaky, outdoors=arctic, humidified_l_day=20.0
+        [MonthReading(1, 20.0, 45.0)], home=leaky, outdoors=arctic, humidified_l_day=20.0
     )
     assert kept.members
 
@@ -213,8 +213,8 @@ def test_a_home_cannot_be_damp_in_deep_cold_without_a_humidifier():
 def test_a_heated_home_cannot_be_drier_than_the_air_outdoors():
     mild = from_normals([8.0] * 12, [85.0] * 12)
     with pytest.raises(CaseFault, match=r"readings\[0\]: rh_pct = 15"):
-        from_readings([Reading(2, 20.0, 15.0)], outdoors=mild)
-    low, high = possible_rh_pct(Home(), 20.0, 8.0, 0.85 * float(saturation(np.array(8.0))))
+        from_readings([MonthReading(2, 20.0, 15.0)], outdoors=mild)
+    low, high = possible_rh_pct(ClientHome(), 20.0, 8.0, 0.85 * float(saturation(np.array(8.0))))
     assert low == pytest.approx(float(relative_humidity_at(8.0, 85.0, 20.0)), abs=0.01)
     assert low < high <= 100
 
@@ -227,11 +227,11 @@ HOURS = [20.0] * YEAR_H
 @pytest.mark.parametrize(
     ("call", "field", "allowed"),
     [
-        (lambda: Home(set_point_c=72.0), "set_point_c", "5 to 30 °C"),
-        (lambda: Home(volume_m3=0), "volume_m3", "15 to 5000 m³"),
-        (lambda: Home(people=-1), "people", "0 to 50"),
-        (lambda: Home(people=2.5), "people", "a whole number"),
-        (lambda: Home(changes_h=float("nan")), "changes_h", "0.02 to 10 1/h"),
+        (lambda: ClientHome(set_point_c=72.0), "set_point_c", "5 to 30 °C"),
+        (lambda: ClientHome(volume_m3=0), "volume_m3", "15 to 5000 m³"),
+        (lambda: ClientHome(people=-1), "people", "0 to 50"),
+        (lambda: ClientHome(people=2.5), "people", "a whole number"),
+        (lambda: ClientHome(changes_h=float("nan")), "changes_h", "0.02 to 10 1/h"),
         (lambda: home_of("draughty"), "tightness", "one of leaky, normal, tight"),
         (lambda: RoomHumidifier(litres_day=-1), "litres_day", "0.05 to 500 L/d"),
         (lambda: RoomHumidifier(set_pct=90), "set_pct", "20 to 60%"),
@@ -244,10 +244,10 @@ HOURS = [20.0] * YEAR_H
         (lambda: from_hours([*HOURS[:-1], 95.0], HOURS), "temp_c[8759]", "-60 to 60 °C"),
         (lambda: from_hours([55.0] * YEAR_H, [60.0] * YEAR_H), "temp_c[0]", "in °C"),
         (lambda: from_readings([]), "readings", "at least one month"),
-        (lambda: from_readings([Reading(13, 20.0, 40.0)]), "month", "1 to 12"),
-        (lambda: from_readings([Reading(1, 20.0, 40.0)] * 2), "month", "no other reading"),
-        (lambda: from_readings([Reading(1, 70.0, 40.0)]), "temp_c", "-10 to 45 °C"),
-        (lambda: from_readings([Reading(1, 20.0, 0.4)]), "rh_pct", "1 to 99%"),
+        (lambda: from_readings([MonthReading(13, 20.0, 40.0)]), "month", "1 to 12"),
+        (lambda: from_readings([MonthReading(1, 20.0, 40.0)] * 2), "month", "no other reading"),
+        (lambda: from_readings([MonthReading(1, 70.0, 40.0)]), "temp_c", "-10 to 45 °C"),
+        (lambda: from_readings([MonthReading(1, 20.0, 0.4)]), "rh_pct", "1 to 99%"),
     ],
 )
 def test_what_cannot_be_is_said_at_its_field(call, field, allowed):
@@ -261,6 +261,6 @@ def test_what_cannot_be_is_said_at_its_field(call, field, allowed):
 
 def test_all_wrong_fields_are_said_together():
     with pytest.raises(CaseFault) as caught:
-        Home(set_point_c=-4, volume_m3=2, people=99)
+        ClientHome(set_point_c=-4, volume_m3=2, people=99)
     assert [f.field for f in caught.value.faults] == ["set_point_c", "volume_m3", "people"]
     assert len(MONTHS) == 12

@@ -14,7 +14,7 @@ from test_cli_waits import fill
 from monitor.commands import Journal
 from monitor.core.clock import from_ms
 from monitor.domain.topic_rules import COMMAND_TOPIC
-from monitor.science.plates.answer import Home
+from monitor.science.plates.answer import HomeAir
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Reader
 
@@ -70,7 +70,7 @@ def test_an_instrument_is_taken_in_opened_moved_closed_amended_and_handed_out(sh
     )
     assert "vn-31-red-violin is in the shop" in told
     one = journal(shop).instruments["vn-31-red-violin"]
-    assert one.home == Home(20.0, 62.0)
+    assert one.home == HomeAir(20.0, 62.0)
     assert [part.thickness_mm for part in one.parts] == [2.6, 3.5, 1.0, 16]
     due = from_ms(one.due_ms).astimezone()
     assert (due - from_ms(one.arrived_ms).astimezone()).days == 13

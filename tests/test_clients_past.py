@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from monitor.cli import app
 from monitor.clients import archive, weather_files
 from monitor.clients.calculation import work_out
-from monitor.clients.home_climate import Airs
+from monitor.clients.home_climate import HomeSources
 from monitor.clients.request import read_wish
 from monitor.clients.sheet import sheet_of
 from monitor.commands import ipc
@@ -27,7 +27,7 @@ NAME, OTHER = "Ilse Unwahrscheinlich", "Jo Nebenan"
 
 def kept(writer, title, **more):
     """Keep the sheet of a wish. Returns it."""
-    airs, made_ms = more.pop("airs", Airs()), more.pop("at_ms", MADE_MS)
+    airs, made_ms = more.pop("airs", HomeSources()), more.pop("at_ms", MADE_MS)
     worked = work_out(read_wish({**INLAND, **more, "title": title}), airs, members=20)
     sheet = sheet_of(worked, "Kestrel Row Strings", made_ms, PARIS)
     archive.carry_out(writer, archive.keeping(worked, airs, sheet, made_ms))
@@ -47,7 +47,7 @@ def path(tmp_path):
 
 
 def test_a_sheet_of_a_weather_file_is_found_after_a_restart_and_made_again_the_same(path):
-    airs = Airs(weather_files.read(packaged(GREENSBORO)).outdoors, "Greensboro")
+    airs = HomeSources(weather_files.read(packaged(GREENSBORO)).outdoors, "Greensboro")
     with contextlib.closing(Writer(path)) as writer:
         first = kept(writer, NAME, source="weather", airs=airs, case="cello, hard case")
         kept(writer, NAME, source="weather", airs=airs, case="cello, hard case")  # once
@@ -104,7 +104,7 @@ def test_at_the_desk_nothing_of_a_client_is_logged(path, caplog):
         opened.start()
         worked = work_out(read_wish(INLAND | {"title": NAME}), members=20)
         sheet = sheet_of(worked, "", MADE_MS, PARIS)
-        asked = archive.keeping(worked, Airs(), sheet, MADE_MS)
+        asked = archive.keeping(worked, HomeSources(), sheet, MADE_MS)
         assert ipc.ask(opened.path, asked) == {"sheet": 1}
         for bad in (
             asked | {"typed": asked["typed"] | {"people": -1}},

@@ -21,7 +21,7 @@ from typer.testing import CliRunner
 from monitor.cli import app
 from monitor.clients import weather_files
 from monitor.clients.calculation import Refills, work_out
-from monitor.clients.home_climate import Airs, hourly_log
+from monitor.clients.home_climate import HomeSources, hourly_log
 from monitor.clients.html import html_of
 from monitor.clients.language import Language, LanguageFault
 from monitor.clients.pdf import pdf_of
@@ -29,7 +29,7 @@ from monitor.clients.reminders import calendar_of, days_of
 from monitor.clients.request import ClientFault, read_wish
 from monitor.clients.sheet import sheet_of
 from monitor.core.measurements import Quantity
-from monitor.science.case.answers import Holds, Kind
+from monitor.science.case.answers import Holds, Measure
 from monitor.science.case.devices import ALL_YEAR
 
 PARIS = ZoneInfo("Europe/Paris")
@@ -42,7 +42,7 @@ def three():
     """Three invented clients in three climates: inland with cold winters, by a cold sea, by typed
     readings."""
     inland, sea = (
-        Airs(weather_files.read(packaged(name)).outdoors, name)
+        HomeSources(weather_files.read(packaged(name)).outdoors, name)
         for name in (GREENSBORO, SAND_POINT)
     )
     asked = (
@@ -57,7 +57,7 @@ def three():
             inland,
         ),
         ({"source": "weather", "case": "violin, soft case", "tightness": "tight"}, sea),
-        (INLAND, Airs()),
+        (INLAND, HomeSources()),
     )
     return [work_out(read_wish(wish), airs, members=30) for wish, airs in asked]
 
@@ -69,10 +69,10 @@ def sheets(three):
 
 def test_each_client_gets_another_advice_for_a_reason(three, sheets):
     assert len({s.lead for s in sheets}) == 3
-    assert three[0].told.kind is not Kind.NOTHING
+    assert three[0].advised.kind is not Measure.NOTHING
     assert three[0].dry is not None
     assert three[1].dry is None
-    assert three[1].told.kind is Kind.NOTHING
+    assert three[1].advised.kind is Measure.NOTHING
     assert any("damp" in line for line in sheets[1].to_do.lines)
 
 

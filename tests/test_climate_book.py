@@ -21,7 +21,7 @@ from typer.testing import CliRunner
 
 import monitor.science.climate
 from dashboard.app import create_app
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.past import climate_figure as past_climate_figure
 from dashboard.past import climate_page as past_climate_page
 from dashboard.ui.themes import THEMES
@@ -214,7 +214,7 @@ def year(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def found(year):
-    shop = Shop(year)
+    shop = ShopData(year)
     with shop.reader() as reader:
         bench = next(p for p in shop.places(reader) if p.id == "front-bench")
     return shop.climate(bench, now_ms())
@@ -229,7 +229,7 @@ def said(component) -> str:
 
 
 def test_the_page_says_band_standing_classes_and_mould(year, found):
-    text = said(past_climate_page.said(found, "front-bench", Shop(year)))
+    text = said(past_climate_page.said(found, "front-bench", ShopData(year)))
     assert "Front bench." in text
     assert "a whole year of results" in text
     assert climate_report.BAND_IS_FOR in text
@@ -390,11 +390,11 @@ def test_a_wrong_download_is_refused_with_a_sentence(client, query, words):
 def test_past_leads_to_the_record(year):
     from dashboard.past import page as past_page
 
-    assert "/past/climate" in str(past_page.layout(Shop(year), {}))
+    assert "/past/climate" in str(past_page.layout(ShopData(year), {}))
 
 
 def test_a_missing_store_is_told_on_the_page(tmp_path):
-    shop = Shop(shop_air.settings_in(tmp_path))
+    shop = ShopData(shop_air.settings_in(tmp_path))
     assert "Nothing has been stored yet" in said(past_climate_page.layout(shop, {}))
 
 

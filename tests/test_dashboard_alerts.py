@@ -16,19 +16,19 @@ from dashboard.alerts import text as alerts_text
 from dashboard.ui.sentences import Headline
 from monitor.alerting.messages import notices
 from monitor.core.clock import to_ms
-from monitor.domain.alerts.alert import Did, apply
+from monitor.domain.alerts.alert import AlertAction, apply
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import NO_TRACE, WATCHABLE, Of, Rule, Test
 from monitor.domain.alerts.rule_registry import as_mapping
 from monitor.domain.alerts.state_machine import BY, NO_LONGER
 from monitor.domain.events import About, Event
-from monitor.domain.places import Limits
+from monitor.domain.places import AirLimits
 from monitor.settings import load
 
 HOUR, DAY = 3_600_000, 86_400_000
 PARIS = ZoneInfo("Europe/Paris")
 NOON = to_ms(datetime(2026, 11, 25, 12, 0, tzinfo=PARIS))
-RULES = starting_set(Limits())
+RULES = starting_set(AirLimits())
 PLACES = {"front-bench": "Front bench"}
 
 
@@ -50,7 +50,7 @@ def alert(rule="very-dry", value=28.0, began=NOON - 2 * HOUR, label="Front bench
         "began_ms": began,
         **more,
     }
-    return apply(None, Event(About.ALERT, "7", began + HOUR // 2, BY, Did.RAISE, body))
+    return apply(None, Event(About.ALERT, "7", began + HOUR // 2, BY, AlertAction.RAISE, body))
 
 
 def after(found, action, at=NOON - HOUR, by="Ina", **body):
@@ -102,21 +102,21 @@ def test_the_wall_has_an_alert_in_one_line(found, now, text):
 def test_who_put_an_alert_to_rest_is_told():
     found = alert()
     assert alerts_text.rest(found, NOON, PARIS) == "Nobody has acknowledged it."
-    put_off = after(found, Did.SNOOZE, until_ms=NOON + 3 * HOUR)
+    put_off = after(found, AlertAction.SNOOZE, until_ms=NOON + 3 * HOUR)
     assert alerts_text.rest(put_off, NOON, PARIS) == "Put off until 15:00."
     assert alerts_text.rest(put_off, NOON + 4 * HOUR, PARIS) == "Nobody has acknowledged it."
-    taken = after(put_off, Did.ACKNOWLEDGE)
+    taken = after(put_off, AlertAction.ACKNOWLEDGE)
     assert alerts_text.rest(taken, NOON, PARIS) == "Acknowledged by Ina, 11:00."
     assert (
-        alerts_text.rest(after(found, Did.ACKNOWLEDGE, by=""), NOON, PARIS)
+        alerts_text.rest(after(found, AlertAction.ACKNOWLEDGE, by=""), NOON, PARIS)
         == "Acknowledged, 11:00."
     )
 
 
 def test_what_is_over_tells_how_long_and_how_far_it_went():
-    ended = after(alert(), Did.CLEAR, by=BY, ended="back", worst=24.2)
+    ended = after(alert(), AlertAction.CLEAR, by=BY, ended="back", worst=24.2)
     assert alerts_text.over(ended, NOON, PARIS, "C") == "1 h, from 10:00 to 11:00; worst 24 %."
-    gone = after(alert("wait-ready", 1.0), Did.CLEAR, by=BY, ended="gone", worst=None)
+    gone = after(alert("wait-ready", 1.0), AlertAction.CLEAR, by=BY, ended="gone", worst=None)
     assert alerts_text.over(gone, NOON, PARIS, "C") == (
         "1 h, from 10:00 to 11:00; what it was about is no longer there."
     )
@@ -126,14 +126,14 @@ def test_what_is_over_tells_how_long_and_how_far_it_went():
     ("ended", "told"), [("back", "a newer outlook no longer shows it"), ("begun", "it has begun")]
 )
 def test_what_was_foretold_ends_by_beginning_or_by_a_newer_outlook(ended, told):
-    over = after(alert("dry-snap", 1.4), Did.CLEAR, by=BY, ended=ended, worst=None)
+    over = after(alert("dry-snap", 1.4), AlertAction.CLEAR, by=BY, ended=ended, worst=None)
     assert told in alerts_text.over(over, NOON, PARIS, "C")
     assert alerts_text.event_words(over.events[-1], NOON, PARIS, "C").startswith("Over")
 
 
 def changed(found, detail, foretold, *, graver=False):
     body = dict(found.events[0].body) | {"detail": detail, "foretold": foretold, "graver": graver}
-    return after(found, Did.CHANGED, by=BY, **body)
+    return after(found, AlertAction.CHANGED, by=BY, **body)
 
 
 def test_what_a_newer_outlook_makes_of_an_alert_is_said():
@@ -185,7 +185,7 @@ def test_a_notice_says_that_what_was_foretold_is_taken_back_or_comes_sooner(
         notice="n1",
         foretold=[NOON + 30 * HOUR, 31.0, True],
     )
-    action = Did.CLEAR if "ended" in event else Did.CHANGED
+    action = AlertAction.CLEAR if "ended" in event else AlertAction.CHANGED
     body = dict(snap.events[0].body) | event if "graver" in event else {**event, "worst": None}
     told = notices(
         [Event(About.ALERT, "7", NOON, BY, action, body)], {"7": snap}, settings, NOON, {}
@@ -194,7 +194,7 @@ def test_a_notice_says_that_what_was_foretold_is_taken_back_or_comes_sooner(
     for one in told:
         assert "below 40 % from about Sun 17:00" in one.notice.text
     never_told = replace(snap, notice="")
-    assert action is Did.CHANGED or not notices(
+    assert action is AlertAction.CHANGED or not notices(
         [Event(About.ALERT, "7", NOON, BY, action, body)], {"7": never_told}, settings, NOON, {}
     )
 
@@ -208,7 +208,7 @@ def test_what_nobody_was_told_of_in_the_night_is_not_taken_back_by_a_notice(tmp_
         foretold=[night + 30 * HOUR, 31.0, True],
         began=night - 2 * HOUR,
     )
-    over = Event(About.ALERT, "7", night, BY, Did.CLEAR, {"ended": "back", "worst": None})
+    over = Event(About.ALERT, "7", night, BY, AlertAction.CLEAR, {"ended": "back", "worst": None})
     assert settings.quiet_until(night) is not None
     assert notices([over], {"7": snap}, settings, night, {}) == []
     by_day = replace(snap, told_ms=NOON)
@@ -230,12 +230,12 @@ def test_a_dry_snap_takes_the_headline_with_its_figures_while_the_air_asks_for_n
 
 def test_the_worst_of_another_quantity_is_not_passed_off_as_the_gravest_rules():
     found = alert("near-yield", 85.0)
-    fell = after(found, Did.FELL, by=BY, **alert("far-from-rest", -2.0).events[0].body)
-    over = after(fell, Did.CLEAR, by=BY, ended="back", worst=-3.1)
+    fell = after(found, AlertAction.FELL, by=BY, **alert("far-from-rest", -2.0).events[0].body)
+    over = after(fell, AlertAction.CLEAR, by=BY, ended="back", worst=-3.1)
     assert alerts_text.over(over, NOON, PARIS, "C").endswith("; 85 % when told.")
 
 
-@pytest.mark.parametrize("action", list(Did))
+@pytest.mark.parametrize("action", list(AlertAction))
 def test_everything_that_happens_to_an_alert_has_words(action):
     body = dict(alert().events[0].body) | {
         "ended": "back",

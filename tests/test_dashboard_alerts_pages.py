@@ -23,7 +23,7 @@ from dashboard.alerts import text as alerts_text
 from dashboard.app import create_app
 from dashboard.data.alerts import AlertBook
 from dashboard.data.journal import KeptJournal
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitBook
 from dashboard.data.wood import WoodBook
 from dashboard.ui import sentences
@@ -78,7 +78,7 @@ def dry(tmp_path, made):
 
 @pytest.fixture
 def shop(dry):
-    return Shop(dry[0])
+    return ShopData(dry[0])
 
 
 @pytest.fixture
@@ -428,7 +428,7 @@ def test_a_shop_without_channels_is_told_how_to_set_one(tmp_path):
 
 
 def test_what_waits_for_the_end_of_the_quiet_hours_says_so():
-    entry = outbox.Entry(
+    entry = outbox.OutboxEntry(
         1, "mail", 0, NOON + HOUR, "", None, None, Notice("a", NOON, NOON + HOUR, 1, "t", "x")
     )
     assert alerts_text.way(entry, NOON, PARIS) == "waits until 13:00, when the quiet hours end"
@@ -504,7 +504,7 @@ def test_the_menu_counts_the_open_alerts_and_is_silent_without_any(book, dry):
     alert_fixtures.go_rounds(dry[0], dry[1], dry[2], now_ms(), now_ms(), 60_000)
     assert alerts_page.number_open(book) == ""
     assert "Nothing is the matter." in said(
-        alerts_page.open_now(Shop(dry[0]), book, now_ms(), writer=True)
+        alerts_page.open_now(ShopData(dry[0]), book, now_ms(), writer=True)
     )
 
 

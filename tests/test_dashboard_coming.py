@@ -22,7 +22,7 @@ from dashboard.coming import text as coming_text
 from dashboard.coming.figure import FANS, Beside, coming_plot, fan_of, summary
 from dashboard.coming.forms import change
 from dashboard.data.outlook import ComingBook, worst
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.ui.form_input import WishFault
 from dashboard.ui.formats import scale
 from dashboard.ui.plots import View
@@ -32,13 +32,13 @@ from monitor.outlook import files
 from monitor.science.outlook import signs, thermal, vapour
 from monitor.science.outlook.fitting import untold
 from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.room import Pinned, Room, Tank
-from monitor.science.outlook.signs import Range, Spell
+from monitor.science.outlook.room import Pinned, RoomModel, Tank
+from monitor.science.outlook.signs import OutlookRange, OutlookSpell
 from monitor.science.outlook.tank import USUAL
 from monitor.science.outlook.what_if import Change, Water, water_to_hold
-from monitor.science.plates.ahead import Ahead, PartAhead
-from monitor.science.plates.answer import Range as Spread
-from monitor.science.plates.drive import Home
+from monitor.science.plates.ahead import PartAhead, PlatesAhead
+from monitor.science.plates.answer import PlateRange as Spread
+from monitor.science.plates.drive import HomeAir
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Writer, forecasts
 from sensors.demo.shop import BENCH
@@ -54,7 +54,7 @@ def shop(tmp_path_factory):
     with contextlib.closing(Writer(settings.store_path)) as writer:
         coming_fixtures.fill(settings, writer, NOW)
     coming_fixtures.look(settings, NOW)
-    return Shop(settings)
+    return ShopData(settings)
 
 
 @pytest.fixture
@@ -69,7 +69,7 @@ def one(book):
     return book.foremost()
 
 
-ROOM = Room(untold(thermal.PRIOR), untold(vapour.PRIOR), 0)
+ROOM = RoomModel(untold(thermal.PRIOR), untold(vapour.PRIOR), 0)
 
 
 def with_spells(one, **spells):
@@ -77,7 +77,7 @@ def with_spells(one, **spells):
     return dataclasses.replace(one, **(nothing | spells))
 
 
-SNAP = Spell(0.92, Range(30.0, 34.0, 40.0), Range(28.0, 31.0, 34.0), 43.0)
+SNAP = OutlookSpell(0.92, OutlookRange(30.0, 34.0, 40.0), OutlookRange(28.0, 31.0, 34.0), 43.0)
 
 
 def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
@@ -103,7 +103,7 @@ def test_a_spell_that_is_only_possible_is_told_as_that_and_an_unlikely_one_not_a
 
 
 def test_what_is_so_already_has_no_lead(one):
-    there = SNAP._replace(begins_h=Range(0.0, 0.0, 2.0))
+    there = SNAP._replace(begins_h=OutlookRange(0.0, 0.0, 2.0))
     said = coming_text.headline(with_spells(one, dry=there), NOW, PARIS, "C")
     assert "below 40 % now" in said.sentence
     (line,) = coming_text.spell_lines(with_spells(one, dry=there), NOW, PARIS, "C")
@@ -111,7 +111,7 @@ def test_what_is_so_already_has_no_lead(one):
 
 
 def test_a_hot_spell_is_told_in_the_readers_unit(one):
-    hot = SNAP._replace(extreme=Range(28.0, 30.0, 31.0))
+    hot = SNAP._replace(extreme=OutlookRange(28.0, 30.0, 31.0))
     said = coming_text.headline(with_spells(one, hot=hot), NOW, PARIS, "F")
     assert "about 86.0 °F (82.4 to 87.8 °F)" in said.sentence
 
@@ -267,7 +267,7 @@ def test_instruments_moved_where_no_outlook_is_says_so(shop, book):
 
 
 def test_the_page_below_holds_score_good_hours_and_what_it_rests_on(shop, book):
-    head, below = coming_page.told(BENCH, shop, book, NOW)
+    head, below = coming_page.head_and_details(BENCH, shop, book, NOW)
     assert head[0].children[1].children.startswith("Front bench: ")
     text = str(below[0].to_plotly_json())
     for word in ("What comes", "Good hours", "How well it does here", "What it rests on"):
@@ -290,7 +290,7 @@ def test_what_comes_in_cold_is_to_warm_in_its_case_only_where_dew_would_form(one
 
 def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
     assert "not used" not in str(
-        [p.to_plotly_json() for p in coming_page.told(BENCH, shop, book, NOW)[0]]
+        [p.to_plotly_json() for p in coming_page.head_and_details(BENCH, shop, book, NOW)[0]]
     )
     valid = NOW + HOUR * np.arange(30, dtype=np.int64)
     fields = (np.full(30, value) for value in (20.0, 50.0, 2.0, 1e5))
@@ -301,7 +301,7 @@ def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
         writer.connection.transaction() as run,
     ):
         forecasts.add(run, far, NOW - 60_000)
-    head, _ = coming_page.told(BENCH, shop, book, NOW)
+    head, _ = coming_page.head_and_details(BENCH, shop, book, NOW)
     assert head[-1].children == (
         "The forecast of folder of 13:06 is not used: it was 14 K warmer: another place?"
     )
@@ -311,14 +311,14 @@ def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
 def test_the_page_says_how_far_the_learning_is(shop, book):
     files.note_progress(shop.settings, files.Progress(BENCH, 3, 12))
     try:
-        head, _ = coming_page.told(BENCH, shop, book, NOW)
+        head, _ = coming_page.head_and_details(BENCH, shop, book, NOW)
     finally:
         files.note_progress(shop.settings, None)
     assert "day 3 of 12" in str([part.to_plotly_json() for part in head])
 
 
 def test_a_place_without_an_outlook_says_why(shop, book):
-    head, below = coming_page.told("varnish-room", shop, book, NOW)
+    head, below = coming_page.head_and_details("varnish-room", shop, book, NOW)
     assert below == []
     assert "No outlook yet" in str(head[0].to_plotly_json())
 
@@ -351,12 +351,12 @@ def plates_of(one, closable, low=-1.4, middle=-1.1, high=-0.8):
         Spread(-0.8, -0.6, -0.4),
         np.full(STEPS, 8.0),
     )
-    return Ahead((told,), np.asarray(closable))
+    return PlatesAhead((told,), np.asarray(closable))
 
 
 def instrument(*, opened=True, home=True):
     return SimpleNamespace(
-        reference="VN-30", open_now=opened, home=Home(20.0, 50.0 if home else None)
+        reference="VN-30", open_now=opened, home=HomeAir(20.0, 50.0 if home else None)
     )
 
 
@@ -459,7 +459,7 @@ def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_te
     ],
 )
 def test_hours_that_hardly_suit_are_not_told_as_good(one, chance, told):
-    stretch = None if chance is None else signs.Stretch(5, 4, chance)
+    stretch = None if chance is None else signs.GoodHours(5, 4, chance)
     other = dataclasses.replace(one, varnishing=stretch, closing=None)
     assert coming_text.good_hours(other, PARIS)[1] == told
     view = View(int(one.look.edges_ms[0]), int(one.look.edges_ms[-1]), PARIS, "C", 1280)

@@ -16,7 +16,7 @@ import pytest
 from dashboard.access import guard
 from dashboard.air import page as air_page
 from dashboard.app import create_app
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.past import downloads
 from dashboard.past import page as past_page
 from dashboard.past.selection import Choice, Done, choice_of, step
@@ -51,7 +51,7 @@ def full(settings, writer):
         right = 0.0 if place == "outdoors" else 50.0 - float(rh[0])  # now, whatever the season
         shop_air.fill(writer, place, now - 2 * DAY, now + 1, 60_000, shift_pct=right)
     shop_air.beat(settings)
-    return Shop(settings)
+    return ShopData(settings)
 
 
 @pytest.fixture
@@ -139,7 +139,7 @@ def test_the_headline_names_the_worst_place_with_its_figure(settings, writer):
     now = now_ms()
     shop_air.fill(writer, "front-bench", now - DAY, now, 60_000, shift_pct=-22)
     shop_air.fill(writer, "varnish-room", now - DAY, now, 60_000)
-    airs = air_now(Shop(settings).recent(), settings, now)
+    airs = air_now(ShopData(settings).recent(), settings, now)
     head = sentences.headline(airs, now, settings.zone, "C")
     assert head.state == "dry"
     assert head.sentence.startswith(f"Front bench, {airs[0].rh_pct:.0f} %. Very dry")
@@ -158,7 +158,7 @@ def test_a_quiet_sensor_is_told_before_what_is_right(settings, writer):
     now = now_ms()
     shop_air.fill(writer, "front-bench", now - DAY, now - 2 * HOUR, 60_000)
     shop_air.fill(writer, "varnish-room", now - DAY, now, 60_000)
-    airs = air_now(Shop(settings).recent(), settings, now)
+    airs = air_now(ShopData(settings).recent(), settings, now)
     head = sentences.headline(airs, now, settings.zone, "C")
     assert head.sentence.startswith("Nothing heard from Front bench since")
     assert sentences.state_of(airs[0]) == "old"
@@ -169,7 +169,7 @@ def test_below_freezing_the_frost_point_is_named_and_the_dew_point_kept(settings
     now = now_ms()
     for quantity, value in ((Quantity.TEMPERATURE, -5.0), (Quantity.HUMIDITY, 80.0)):
         writer.write([Reading(Series("outdoors", "o", quantity), now, value)])
-    text = said(air_page.content(Shop(settings)))
+    text = said(air_page.content(ShopData(settings)))
     assert "Frost point; dew point over water −7.9 °C" in text
 
 
@@ -177,7 +177,7 @@ def test_near_saturation_emc_is_said_as_above_24(settings, writer):
     now = now_ms()
     for quantity, value in ((Quantity.TEMPERATURE, 20.0), (Quantity.HUMIDITY, 97.0)):
         writer.write([Reading(Series("front-bench", "o", quantity), now, value)])
-    assert "above 24" in said(air_page.content(Shop(settings)))
+    assert "above 24" in said(air_page.content(ShopData(settings)))
 
 
 def test_the_mark_on_the_strip_never_contradicts_the_verdict(settings, writer):
@@ -186,13 +186,13 @@ def test_the_mark_on_the_strip_never_contradicts_the_verdict(settings, writer):
         for quantity, value in ((Quantity.TEMPERATURE, 21.0), (Quantity.HUMIDITY, float(rh))):
             for place in ("front-bench", "varnish-room"):
                 writer.write([Reading(Series(place, "p", quantity), now + rh, value)])
-        for one in air_now(Shop(settings).recent()[:2], settings, now + 100):
+        for one in air_now(ShopData(settings).recent()[:2], settings, now + 100):
             if one.verdict.weight == 0:
                 assert air_page.mark_state(one) == "right", (one.place.id, rh)
 
 
 def test_an_empty_shop_says_how_to_send_the_first_reading(settings, writer):
-    text = said(air_page.content(Shop(settings)))
+    text = said(air_page.content(ShopData(settings)))
     assert "benchweather/<place>/<sensor>" in text
     assert '"n":"temperature"' in text
 
@@ -213,7 +213,7 @@ def test_fahrenheit_is_used_everywhere_on_the_wall(settings, full, client):
 
 
 def test_each_trouble_says_what_is_wrong_and_what_to_do(settings, writer):
-    shop, now = Shop(settings), now_ms()
+    shop, now = ShopData(settings), now_ms()
     cases = {
         "The service stopped at": {"beat_ms": now - 60_000},
         "No connection to the broker at 127.0.0.1:1883: no answer.": {
@@ -263,7 +263,7 @@ def test_a_locked_store_is_told_in_words(settings, writer, monkeypatch):
     try:
         monkeypatch.setattr("monitor.store.connection.BUSY_WAIT_S", 0.05)
         with pytest.raises(StoreUnavailable) as fault:
-            Shop(settings).recent()
+            ShopData(settings).recent()
         assert "cannot be read just now" in sentences.store_trouble(fault.value).sentence
     finally:
         lock.close()

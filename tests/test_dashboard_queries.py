@@ -8,12 +8,12 @@ import pytest
 
 from dashboard.data import shop as data_shop
 from dashboard.data import thinning
-from dashboard.data.shop import POINTS_MAX, Shop
+from dashboard.data.shop import POINTS_MAX, ShopData
 from monitor.air.current import air_now
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
-from monitor.domain.air_assessment import State
+from monitor.domain.air_assessment import AirState
 from monitor.science.air import dew_point
 from monitor.store import Writer
 
@@ -35,7 +35,7 @@ def writer(settings):
 
 @pytest.fixture
 def shop(settings, writer):
-    return Shop(settings)
+    return ShopData(settings)
 
 
 def bench(settings):
@@ -150,7 +150,7 @@ def test_the_air_now_has_values_uncertainty_and_verdict(shop, writer, settings):
     for place, shift in (("front-bench", -22.0), ("outdoors", 0.0)):
         shop_air.fill(writer, place, now - DAY, now + 1, 60_000, shift_pct=shift)
     dry, varnish, outdoors = air_now(shop.recent(), settings, now)
-    assert dry.verdict.state == State.DRY
+    assert dry.verdict.state == AirState.DRY
     assert dry.heard_ms is not None
     assert not dry.old
     assert dry.dew_point_c == pytest.approx(float(dew_point(dry.temp_c, dry.rh_pct)))
@@ -158,7 +158,7 @@ def test_the_air_now_has_values_uncertainty_and_verdict(shop, writer, settings):
     assert 0.1 < dry.u_moisture_pct < 1
     assert 140 <= len(dry.trace.at_ms) <= 146
     assert varnish.heard_ms is None
-    assert varnish.verdict.state == State.UNKNOWN
+    assert varnish.verdict.state == AirState.UNKNOWN
     assert outdoors.verdict.sentence == ""
     assert 5 < outdoors.heated_rh_pct < 60
 
@@ -229,13 +229,13 @@ def test_probes_counts_and_refusals_are_as_stored(shop, writer, settings):
 
 def test_a_store_that_does_not_exist_yet_is_unavailable(settings):
     with pytest.raises(StoreUnavailable, match="no store yet"):
-        Shop(settings).recent()
-    assert "StoreUnavailable" in Shop(settings).change_token()
+        ShopData(settings).recent()
+    assert "StoreUnavailable" in ShopData(settings).change_token()
 
 
 def test_a_damaged_store_is_a_fault_and_a_mended_one_is_read_again(settings):
     settings.store_path.write_bytes(b"no database at all, but long enough to be looked at" * 40)
-    shop = Shop(settings)
+    shop = ShopData(settings)
     with pytest.raises(StoreFault):
         shop.recent()
     assert "StoreFault" in shop.change_token()

@@ -23,7 +23,7 @@ from monitor.core.clock import now_ms, to_ms
 from monitor.domain.wait import Feel
 from monitor.domain.wait_types import KINDS
 from monitor.science.waits.parameters import Hold
-from monitor.science.waits.wait import State
+from monitor.science.waits.wait import WaitState
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import Standing
 
@@ -122,7 +122,7 @@ def test_what_is_ready_leaves_room_on_the_wall_for_what_is_next(do):
     cleats(do, 8)
     for what in ("neck set", "button", "seam", "scroll"):
         do("open", kind="plate-crack", place="front-bench", instrument="VN-31", what=what)
-    ready = {"state": State.READY, "ready_ms": NOON - 40 * MINUTE}
+    ready = {"state": WaitState.READY, "ready_ms": NOON - 40 * MINUTE}
     found = [
         standing(wait, **(ready if i < 9 else {"ready_ms": NOON + i * HOUR}))
         for i, wait in enumerate(do.waits())
@@ -143,7 +143,7 @@ def test_what_is_ready_leaves_room_on_the_wall_for_what_is_next(do):
 def test_the_wall_counts_what_is_on_hold(do):
     cleats(do, 3)
     first, *others = do.waits()
-    held = standing(first, state=State.HOLD, hold=Hold.DAMP, ready_ms=None)
+    held = standing(first, state=WaitState.HOLD, hold=Hold.DAMP, ready_ms=None)
     strip = in_clamps.strip([*map(standing, others), held], NOON, PARIS, rows=3)
     assert "3 open, 1 on hold" in said(strip)
 
@@ -159,7 +159,9 @@ def test_the_wall_counts_what_is_on_hold(do):
 )
 def test_damp_air_keeps_each_kind_of_work_from_its_own_end(do, kind, text):
     do("open", kind=kind, place="front-bench")
-    found = standing(do.waits()[0], state=State.HOLD, hold=Hold.DAMP, hold_since_ms=NOON - HOUR)
+    found = standing(
+        do.waits()[0], state=WaitState.HOLD, hold=Hold.DAMP, hold_since_ms=NOON - HOUR
+    )
     assert text in bench_text.said(found, NOON, PARIS).sentence
 
 

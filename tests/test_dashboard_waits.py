@@ -21,7 +21,7 @@ from dashboard.bench import text as bench_text
 from dashboard.bench import view as bench_view
 from dashboard.bench import wait_types_page as bench_wait_types_page
 from dashboard.data.journal import KeptJournal
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitBook
 from dashboard.ui import formats
 from monitor.core.clock import now_ms, to_ms
@@ -29,7 +29,7 @@ from monitor.domain.events import About, Event
 from monitor.domain.wait import Action, Feel, apply, decide
 from monitor.domain.wait_types import KINDS, Caution
 from monitor.science.waits.parameters import Hold
-from monitor.science.waits.wait import Range, Readiness, State
+from monitor.science.waits.wait import Readiness, TimeRange, WaitState
 from monitor.store import Writer
 from monitor.waits.evaluation import Standing
 
@@ -56,14 +56,14 @@ def wait(kind="plate-crack", started=NOON - HOUR, **more):
 
 def readiness(**more):
     plain = Readiness(
-        State.WAITING,
+        WaitState.WAITING,
         NOON + 4 * HOUR + 40 * 60_000,
         NOON + 4 * HOUR,
         NOON + 5 * HOUR + 30 * 60_000,
         None,
         NOON,
         NOON + 5 * DAY,
-        Range(0.2, 0.3, 0.4),
+        TimeRange(0.2, 0.3, 0.4),
         0.0,
         0.0,
         1.0,
@@ -108,7 +108,7 @@ def sentence(found, of=None):
         ),
         (
             {
-                "state": State.HOLD,
+                "state": WaitState.HOLD,
                 "hold": Hold.DAMP,
                 "hold_since_ms": NOON - HOUR,
                 "ready_ms": None,
@@ -118,11 +118,11 @@ def sentence(found, of=None):
             "On hold since 11:00, too damp to harden: warm the bench or dry the air.",
         ),
         (
-            {"state": State.HOLD, "hold": Hold.COLD, "hold_since_ms": NOON - HOUR},
+            {"state": WaitState.HOLD, "hold": Hold.COLD, "hold_since_ms": NOON - HOUR},
             "On hold since 11:00, too cold: warm the bench. If the air goes on as it usually does, "
             "ready about 16:40 (16:00 to 17:30).",
         ),
-        ({"state": State.READY, "ready_ms": NOON - 40 * 60_000}, "Ready since 11:20."),
+        ({"state": WaitState.READY, "ready_ms": NOON - 40 * 60_000}, "Ready since 11:20."),
         ({"ready_ms": None}, "Not within five days in this air."),
         (
             {"ready_ms": None, "horizon_ms": NOON},
@@ -161,7 +161,7 @@ def test_a_paused_wait_says_since_when_and_what_it_has_had():
         (6, {}, "Wanted by 18:00: in time."),
         (5, {}, "Wanted by 17:00: likely, but not sure."),
         (3, {}, "Wanted by 15:00: it will miss that, as things go."),
-        (3, {"state": State.READY}, "Wanted by 15:00: it is ready."),
+        (3, {"state": WaitState.READY}, "Wanted by 15:00: it is ready."),
     ],
 )
 def test_a_wanted_time_is_held_against_the_range(wanted_h, found, text):
@@ -237,7 +237,7 @@ def ids(commands):
 
 @pytest.fixture
 def book(settings):
-    shop = Shop(settings)
+    shop = ShopData(settings)
     return WaitBook(shop, KeptJournal(shop))
 
 
@@ -281,7 +281,7 @@ def test_the_most_used_kinds_come_first(ids, book):
 
 
 def test_the_wall_shows_clamps_only_when_there_are_any(settings, commands, book):
-    shop = Shop(settings)
+    shop = ShopData(settings)
     assert "In clamps" not in said(air_page.content(shop, book))
     wish = {"do": "open", "kind": "cleat", "place": "front-bench", "what": "f-hole"}
     commands.carry_out(wish, now_ms())

@@ -10,8 +10,8 @@ from test_dashboard_waits import HOUR, NOON, PARIS
 
 from dashboard.bench import calendar_feed
 from dashboard.bench import ready_by_page as bench_ready_by_page
-from dashboard.data.shop import Shop
-from dashboard.data.waits import Plan
+from dashboard.data.shop import ShopData
+from dashboard.data.waits import ReadyByRequest
 from monitor.core.clock import now_ms, to_ms
 from monitor.science.waits.ready_by import LatestStart
 
@@ -24,12 +24,12 @@ book, client = waits.book, waits.client
 
 def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
     now = now_ms()
-    there = book.ready_by(Plan("front-bench", now + 24 * HOUR, 0.0, 0.0))
+    there = book.ready_by(ReadyByRequest("front-bench", now + 24 * HOUR, 0.0, 0.0))
     assert now < there["cleat"].start_ms < now + 20 * HOUR
     assert there["cleat"].sure_ms <= there["cleat"].start_ms
-    damp = book.ready_by(Plan("cellar", now + 24 * HOUR, 0.0, 0.0))
+    damp = book.ready_by(ReadyByRequest("cellar", now + 24 * HOUR, 0.0, 0.0))
     assert damp["cleat"].start_ms is None
-    dried = book.ready_by(Plan("cellar", now + 24 * HOUR, 2.0, 25.0))
+    dried = book.ready_by(ReadyByRequest("cellar", now + 24 * HOUR, 2.0, 25.0))
     assert dried["cleat"].start_ms is not None
 
 
@@ -58,7 +58,7 @@ def test_latest_starts_are_never_told_too_late(start, said):
 
 
 def test_a_wanted_time_must_lie_ahead_within_the_coming_air(settings):
-    shop = Shop(settings)
+    shop = ShopData(settings)
     assert bench_ready_by_page.asked_for(shop, "x", "open", "", [0, 0]).plan.wanted_ms > now_ms()
     faults = {
         "": "Choose",
@@ -128,4 +128,4 @@ def test_a_wrong_link_finds_nothing(settings, commands, client, token):
 
 def test_without_secrets_no_link_works(settings, commands, client):
     assert feed(client, "None").status_code == 404
-    assert calendar_feed.link(Shop(settings)) == ""
+    assert calendar_feed.link(ShopData(settings)) == ""

@@ -18,7 +18,7 @@ from test_dashboard_pages import ask_dash, ask_page, said
 
 from dashboard.app import create_app
 from dashboard.data.journal import KeptJournal
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.data.wood import WoodBook
 from dashboard.ui import plots
 from dashboard.ui.themes import theme
@@ -28,8 +28,8 @@ from dashboard.wood import page as wood_page
 from dashboard.wood import text as wood_text
 from dashboard.wood import view as wood_view
 from monitor.core.clock import now_ms, to_ms
-from monitor.science.plates.answer import Close, Range, Reason
-from monitor.science.plates.history import History
+from monitor.science.plates.answer import Close, PlateRange, Reason
+from monitor.science.plates.history import MoistureHistory
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Writer
 from monitor.wood.evaluation import WoodStanding
@@ -54,8 +54,8 @@ NAN, INF = math.nan, math.inf
     ],
 )
 def test_how_far_from_rest_is_said_with_its_range_and_never_surer_than_it_is(off, side, text):
-    assert wood_text.side(Range(*off)) == side
-    assert wood_text.off_rest(Range(*off)) == text
+    assert wood_text.side(PlateRange(*off)) == side
+    assert wood_text.off_rest(PlateRange(*off)) == text
 
 
 @pytest.mark.parametrize(
@@ -69,12 +69,12 @@ def test_how_far_from_rest_is_said_with_its_range_and_never_surer_than_it_is(off
     ],
 )
 def test_a_gap_is_said_in_millimetres_across_the_stated_width(change, text):
-    assert wood_text.moved(Range(*change), 245) == text
+    assert wood_text.moved(PlateRange(*change), 245) == text
 
 
 @given(st.lists(st.floats(-9, 9), min_size=3, max_size=3).map(sorted))
 def test_a_gap_names_a_direction_only_if_the_range_does(values):
-    text = wood_text.moved(Range(*values), 200)
+    text = wood_text.moved(PlateRange(*values), 200)
     if "narrower" in text and "wider" not in text:
         assert values[2] <= wood_text.LEAST_MM
     if "wider" in text and "narrower" not in text:
@@ -93,7 +93,7 @@ def test_a_gap_names_a_direction_only_if_the_range_does(values):
     ],
 )
 def test_how_long_until_it_has_settled(in_s, text):
-    assert wood_text.settles_words(Range(*in_s)) == text
+    assert wood_text.settles_words(PlateRange(*in_s)) == text
 
 
 # With the store, the desk and the journal as they are
@@ -159,13 +159,13 @@ def guests(commands):
 
 @pytest.fixture
 def book(settings):
-    shop = Shop(settings)
+    shop = ShopData(settings)
     return WoodBook(shop, KeptJournal(shop))
 
 
 @pytest.fixture
 def shop(settings):
-    return Shop(settings)
+    return ShopData(settings)
 
 
 @pytest.fixture
@@ -221,7 +221,7 @@ def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(g
 def test_a_time_is_promised_only_within_its_range(guests, book):
     standing = book.standing("va-2-viola")
     answer = standing.answer
-    ready = Range(86_400.0, 3 * 86_400.0, 9 * 86_400.0)
+    ready = PlateRange(86_400.0, 3 * 86_400.0, 9 * 86_400.0)
     soon = replace(answer, closing=replace(answer.closing, ready_in_s=ready))
     told = wood_text.closeness(WoodStanding(standing.instrument, soon), NOON, PARIS)
     assert told.then == (
@@ -370,7 +370,7 @@ def stay():
     known, opened = np.ones(n, bool), np.zeros(n, bool)
     known[700] = False
     opened[300:600] = True
-    return History(
+    return MoistureHistory(
         PRESETS["viola"][:2],
         NOON + np.cumsum(lasted),
         mean,
@@ -421,7 +421,7 @@ def test_the_plot_is_a_figure_with_each_part_the_rest_and_the_open_time(stay):
 def test_what_is_foretold_goes_on_dotted_behind_now_and_is_within_the_scale(stay):
     last = int(stay.at_ms[-1])
     at = last + 3_600_000 * np.arange(1, 25)
-    coming = wood_figure.Coming(at, {"top": np.full(24, 2.0)})
+    coming = wood_figure.PartsAhead(at, {"top": np.full(24, 2.0)})
     plot = wood_figure.stay_plot(stay, [], view(stay), theme("day"), coming)
     drawn = go.Figure(plot)
     (ahead,) = [trace for trace in drawn.data if trace.name == "top, foretold"]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from monitor.domain.forecast import Forecast, position
 from monitor.store import Reader, Writer, forecasts
-from monitor.store.forecasts import Asked
+from monitor.store.forecasts import SourceProgress
 
 HOUR = 3_600_000
 T0 = 1_768_046_400_000
@@ -124,8 +124,10 @@ def test_a_span_is_told_oldest_first_and_by_source(writer):
 
 
 def test_how_far_we_are_with_a_source_outlives_us(writer, path):
-    assert forecasts.asked(writer, "met") == Asked("met")
-    state = Asked("met", T0, T0 + HOUR, T0, 2, "no answer", "t", "/grid", T0, '"e"', "then")
+    assert forecasts.asked(writer, "met") == SourceProgress("met")
+    state = SourceProgress(
+        "met", T0, T0 + HOUR, T0, 2, "no answer", "t", "/grid", T0, '"e"', "then"
+    )
     for tried in (1, 2):
         with writer.connection.transaction() as run:
             forecasts.note_asked(run, state._replace(failures=tried))

@@ -9,7 +9,7 @@ import pytest
 from monitor.core.clock import from_ms
 from monitor.core.errors import ImportFault
 from monitor.core.measurements import Quantity
-from monitor.readings.csv_import import Column, Plan, read_csv
+from monitor.readings.csv_import import Column, ImportPlan, read_csv
 
 NOW = 1_800_000_000_000
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -21,7 +21,7 @@ def read(
     path = tmp_path / "log.csv"
     path.write_text(text, encoding=encoding)
     given = {"time_columns": ("time",), **more}
-    plan = Plan(place="bench", sensor="old", columns=tuple(map(Column.parse, take)), **given)
+    plan = ImportPlan(place="bench", sensor="old", columns=tuple(map(Column.parse, take)), **given)
     return read_csv(path, plan, now_ms=NOW)
 
 
@@ -160,11 +160,11 @@ def test_a_file_that_does_not_fit_the_plan_is_told(tmp_path, text, more, why):
 
 
 def test_a_missing_file_and_a_bad_name_are_told(tmp_path):
-    plan = Plan(
+    plan = ImportPlan(
         place="a/b", sensor="s", columns=(Column.parse("humidity:%RH:x"),), time_columns=("t",)
     )
     with pytest.raises(ImportFault, match="place 'a/b'"):
         read_csv(tmp_path / "none.csv", plan, now_ms=NOW)
-    plan = Plan(place="a", sensor="s", columns=plan.columns, time_columns=("t",))
+    plan = ImportPlan(place="a", sensor="s", columns=plan.columns, time_columns=("t",))
     with pytest.raises(ImportFault, match="No such file"):
         read_csv(tmp_path / "none.csv", plan, now_ms=NOW)

@@ -13,14 +13,14 @@ from hypothesis import strategies as st
 from test_dashboard_wood import HERE, HOUR, NOON, PARIS
 
 from dashboard.data.journal import KeptJournal
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.data.wood import WoodBook
 from dashboard.ui import formats
 from dashboard.ui.form_input import WishFault
 from dashboard.wood import forms as wood_forms
 from monitor.core.clock import now_ms
 from monitor.domain.events import About, Event
-from monitor.domain.instrument import Did, apply, decide
+from monitor.domain.instrument import InstrumentAction, apply, decide
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Writer
 
@@ -67,7 +67,7 @@ def test_a_few_taps_make_a_registration(commands, shop, book):
 def test_temperatures_are_read_in_the_readers_unit(tmp_path):
     config = shop_air.CONFIG.replace("[board]", '[board]\ntemperature_unit = "F"')
     settings = shop_air.settings_in(tmp_path, config=config)
-    shop = Shop(settings)
+    shop = ShopData(settings)
     with contextlib.closing(Writer(settings.store_path)):
         book = WoodBook(shop, KeptJournal(shop))
         found = wish(NEW | {"home_temp": "68", "cold": "39.2"}, shop, book)
@@ -250,9 +250,12 @@ def test_a_part_that_cannot_be_is_told_at_its_field(
 )
 def test_whatever_is_sent_is_a_command_or_a_fault_in_words(form):
     body = decide(
-        None, Did.REGISTER, {"reference": "VN-9", "kind": "violin", "place": "bench"}, NOON
+        None,
+        InstrumentAction.REGISTER,
+        {"reference": "VN-9", "kind": "violin", "place": "bench"},
+        NOON,
     )
-    one = apply(None, Event(About.INSTRUMENT, "vn-9", NOON, "", Did.REGISTER, body))
+    one = apply(None, Event(About.INSTRUMENT, "vn-9", NOON, "", InstrumentAction.REGISTER, body))
     with contextlib.suppress(WishFault):
         command = wood_forms.command_of(
             {"do": "amend", "instrument": "vn-9"}, form, _FakeShop(), _One(one)

@@ -15,13 +15,13 @@ from monitor.domain.instrument import (
     HOME_RH_PCT,
     HOME_TEMP_C,
     KINDS,
-    Did,
+    InstrumentAction,
     InstrumentFault,
     apply,
     decide,
     id_of,
 )
-from monitor.science.plates.answer import Home, Opened
+from monitor.science.plates.answer import HomeAir, Opened
 from monitor.science.plates.parts import PRESETS
 
 NOW = 1_790_000_000_000
@@ -31,32 +31,34 @@ VIOLIN = {"reference": "VN-31 violin", "kind": "violin", "place": "bench"}
 
 def do(one, did, at=NOW, **wish):
     body = decide(one, did, wish, at)
-    subject = id_of(wish["reference"]) if did is Did.REGISTER else one.id
+    subject = id_of(wish["reference"]) if did is InstrumentAction.REGISTER else one.id
     return apply(one, Event(About.INSTRUMENT, subject, at, "test", did, body))
 
 
 @pytest.fixture
 def violin():
-    return do(None, Did.REGISTER, NOW - 10 * DAY, **VIOLIN, home_rh_pct=46, home_temp_c=21)
+    return do(
+        None, InstrumentAction.REGISTER, NOW - 10 * DAY, **VIOLIN, home_rh_pct=46, home_temp_c=21
+    )
 
 
 def test_one_that_comes_in_has_the_parts_of_its_kind_and_its_home(violin):
     assert (violin.id, violin.here, violin.open_now) == ("vn-31-violin", True, False)
     assert violin.parts == PRESETS["violin"]
-    assert violin.home == Home(21, 46)
+    assert violin.home == HomeAir(21, 46)
     assert violin.places == ((NOW - 10 * DAY, "bench"),)
 
 
 def test_an_unknown_home_is_kept_as_unknown():
-    assert do(None, Did.REGISTER, **VIOLIN).home == Home()
+    assert do(None, InstrumentAction.REGISTER, **VIOLIN).home == HomeAir()
 
 
 def test_it_is_opened_closed_moved_handed_out_and_keeps_its_history(violin):
-    one = do(violin, Did.OPEN, at_ms=NOW - 5 * DAY)
+    one = do(violin, InstrumentAction.OPEN, at_ms=NOW - 5 * DAY)
     assert one.open_now
-    one = do(one, Did.MOVE, at_ms=NOW - 4 * DAY, place="rack")
-    one = do(one, Did.CLOSE, at_ms=NOW - 3 * DAY)
-    one = do(one, Did.LEAVE, at_ms=NOW - DAY)
+    one = do(one, InstrumentAction.MOVE, at_ms=NOW - 4 * DAY, place="rack")
+    one = do(one, InstrumentAction.CLOSE, at_ms=NOW - 3 * DAY)
+    one = do(one, InstrumentAction.LEAVE, at_ms=NOW - DAY)
     assert one.opened == (Opened(NOW - 5 * DAY, NOW - 3 * DAY),)
     assert (one.place, one.here, one.open_now) == ("rack", False, False)
     assert [e.action for e in one.events] == ["register", "open", "move", "close", "leave"]
@@ -64,35 +66,42 @@ def test_it_is_opened_closed_moved_handed_out_and_keeps_its_history(violin):
 
 
 def test_one_that_comes_again_begins_a_new_stay_and_keeps_the_earlier_one(violin):
-    gone = do(violin, Did.LEAVE, at_ms=NOW - DAY)
-    back = do(gone, Did.REGISTER, reference="vn 31 VIOLIN", kind="violin", place="rack", open=True)
+    gone = do(violin, InstrumentAction.LEAVE, at_ms=NOW - DAY)
+    back = do(
+        gone,
+        InstrumentAction.REGISTER,
+        reference="vn 31 VIOLIN",
+        kind="violin",
+        place="rack",
+        open=True,
+    )
     assert (back.id, back.reference) == (violin.id, "vn 31 VIOLIN")
     assert (back.here, back.open_now, back.arrived_ms) == (True, True, NOW)
     assert len(back.events) == 3
 
 
 def test_what_was_opened_and_closed_in_the_same_moment_was_not_open(violin):
-    one = do(violin, Did.OPEN, at_ms=NOW - DAY)
-    assert do(one, Did.CLOSE, at_ms=NOW - DAY).opened == ()
+    one = do(violin, InstrumentAction.OPEN, at_ms=NOW - DAY)
+    assert do(one, InstrumentAction.CLOSE, at_ms=NOW - DAY).opened == ()
 
 
 def test_amending_changes_what_was_given_and_nothing_else(violin):
-    one = do(violin, Did.AMEND, home_rh_pct=62, note="ask for the case")
-    assert (one.home, one.note, one.parts) == (Home(21, 62), "ask for the case", violin.parts)
-    assert do(one, Did.AMEND, home_rh_pct=None).home == Home(21, None)
+    one = do(violin, InstrumentAction.AMEND, home_rh_pct=62, note="ask for the case")
+    assert (one.home, one.note, one.parts) == (HomeAir(21, 62), "ask for the case", violin.parts)
+    assert do(one, InstrumentAction.AMEND, home_rh_pct=None).home == HomeAir(21, None)
     thin = PRESETS["violin"][0].to_mapping() | {"thickness_mm": 2.4}
-    assert do(one, Did.AMEND, parts=[thin]).parts[0].thickness_mm == 2.4
+    assert do(one, InstrumentAction.AMEND, parts=[thin]).parts[0].thickness_mm == 2.4
 
 
 def test_when_it_came_can_be_put_right_and_what_came_open_moves_along():
-    one = do(None, Did.REGISTER, NOW - 3 * DAY, **VIOLIN, open=True)
-    earlier = do(one, Did.AMEND, arrived_ms=NOW - 9 * DAY)
+    one = do(None, InstrumentAction.REGISTER, NOW - 3 * DAY, **VIOLIN, open=True)
+    earlier = do(one, InstrumentAction.AMEND, arrived_ms=NOW - 9 * DAY)
     assert earlier.places == ((NOW - 9 * DAY, "bench"),)
     assert earlier.opened == (Opened(NOW - 9 * DAY),)
-    closed = do(one, Did.CLOSE, at_ms=NOW - DAY)
+    closed = do(one, InstrumentAction.CLOSE, at_ms=NOW - DAY)
     with pytest.raises(InstrumentFault, match="arrived lies after what was done"):
-        decide(closed, Did.AMEND, {"arrived_ms": NOW - HOUR}, NOW)
-    assert do(closed, Did.AMEND, arrived_ms=NOW - DAY).opened == ()
+        decide(closed, InstrumentAction.AMEND, {"arrived_ms": NOW - HOUR}, NOW)
+    assert do(closed, InstrumentAction.AMEND, arrived_ms=NOW - DAY).opened == ()
 
 
 PLATE = PRESETS["violin"][0].to_mapping()
@@ -149,14 +158,19 @@ REFUSED = [
 )
 def test_a_registration_that_cannot_be_is_refused_at_its_field(more, field, why):
     with pytest.raises(InstrumentFault, match=why) as caught:
-        decide(None, Did.REGISTER, VIOLIN | more, NOW)
+        decide(None, InstrumentAction.REGISTER, VIOLIN | more, NOW)
     assert [fault.field for fault in caught.value.faults] == [field]
     assert str(caught.value) == caught.value.faults[0].text
 
 
 def test_all_that_is_wrong_is_told_at_once():
     with pytest.raises(InstrumentFault) as caught:
-        decide(None, Did.REGISTER, {"kind": "x", "home_rh_pct": 2, "due_ms": NOW - 1}, NOW)
+        decide(
+            None,
+            InstrumentAction.REGISTER,
+            {"kind": "x", "home_rh_pct": 2, "due_ms": NOW - 1},
+            NOW,
+        )
     assert [f.field for f in caught.value.faults] == [
         "reference",
         "kind",
@@ -176,28 +190,33 @@ def test_all_that_is_wrong_is_told_at_once():
 )
 def test_both_ends_of_a_range_are_allowed(low, high, name):
     for value in (low, high):
-        assert decide(None, Did.REGISTER, VIOLIN | {name: value}, NOW)[name] == value
+        assert decide(None, InstrumentAction.REGISTER, VIOLIN | {name: value}, NOW)[name] == value
 
 
 def test_what_does_not_fit_its_state_is_refused(violin):
-    opened = do(violin, Did.OPEN, at_ms=NOW - DAY)
-    gone = do(violin, Did.LEAVE, at_ms=NOW - DAY)
+    opened = do(violin, InstrumentAction.OPEN, at_ms=NOW - DAY)
+    gone = do(violin, InstrumentAction.LEAVE, at_ms=NOW - DAY)
     cases = [
-        (None, Did.OPEN, {}, "no such instrument"),
-        (violin, Did.REGISTER, VIOLIN, "is in the shop already"),
-        (violin, Did.CLOSE, {}, "is not open"),
-        (opened, Did.OPEN, {}, "is open already"),
-        (opened, Did.CLOSE, {"at_ms": NOW - 2 * DAY}, "before what was last done"),
-        (violin, Did.OPEN, {"at_ms": NOW - 11 * DAY}, "before what was last done"),
-        (violin, Did.MOVE, {}, "place is empty"),
-        (violin, Did.MOVE, {"place": "bench"}, "is at bench already"),
-        (violin, Did.AMEND, {}, "nothing to amend"),
-        (violin, Did.AMEND, {"reference": "VN-32"}, "knows no reference"),
-        (violin, Did.AMEND, {"due_ms": NOW - 11 * DAY}, "due lies before it came"),
-        (gone, Did.OPEN, {}, "has left: register it again first"),
-        (gone, Did.LEAVE, {}, "has left"),
-        (gone, Did.AMEND, {"arrived_ms": NOW}, "arrived lies after what was done"),
-        (gone, Did.REGISTER, VIOLIN | {"arrived_ms": NOW - 2 * DAY}, "before it left last time"),
+        (None, InstrumentAction.OPEN, {}, "no such instrument"),
+        (violin, InstrumentAction.REGISTER, VIOLIN, "is in the shop already"),
+        (violin, InstrumentAction.CLOSE, {}, "is not open"),
+        (opened, InstrumentAction.OPEN, {}, "is open already"),
+        (opened, InstrumentAction.CLOSE, {"at_ms": NOW - 2 * DAY}, "before what was last done"),
+        (violin, InstrumentAction.OPEN, {"at_ms": NOW - 11 * DAY}, "before what was last done"),
+        (violin, InstrumentAction.MOVE, {}, "place is empty"),
+        (violin, InstrumentAction.MOVE, {"place": "bench"}, "is at bench already"),
+        (violin, InstrumentAction.AMEND, {}, "nothing to amend"),
+        (violin, InstrumentAction.AMEND, {"reference": "VN-32"}, "knows no reference"),
+        (violin, InstrumentAction.AMEND, {"due_ms": NOW - 11 * DAY}, "due lies before it came"),
+        (gone, InstrumentAction.OPEN, {}, "has left: register it again first"),
+        (gone, InstrumentAction.LEAVE, {}, "has left"),
+        (gone, InstrumentAction.AMEND, {"arrived_ms": NOW}, "arrived lies after what was done"),
+        (
+            gone,
+            InstrumentAction.REGISTER,
+            VIOLIN | {"arrived_ms": NOW - 2 * DAY},
+            "before it left last time",
+        ),
     ]
     for of, did, wish, why in cases:
         with pytest.raises(InstrumentFault, match=why):
@@ -205,17 +224,17 @@ def test_what_does_not_fit_its_state_is_refused(violin):
 
 
 def test_a_second_stay_cannot_be_put_before_the_end_of_the_first(violin):
-    gone = do(violin, Did.LEAVE, at_ms=NOW - 3 * DAY)
-    back = do(gone, Did.REGISTER, NOW - DAY, **VIOLIN)
+    gone = do(violin, InstrumentAction.LEAVE, at_ms=NOW - 3 * DAY)
+    back = do(gone, InstrumentAction.REGISTER, NOW - DAY, **VIOLIN)
     with pytest.raises(InstrumentFault, match="before it left last time"):
-        decide(back, Did.AMEND, {"arrived_ms": NOW - 4 * DAY}, NOW)
-    assert do(back, Did.AMEND, arrived_ms=NOW - 2 * DAY).arrived_ms == NOW - 2 * DAY
+        decide(back, InstrumentAction.AMEND, {"arrived_ms": NOW - 4 * DAY}, NOW)
+    assert do(back, InstrumentAction.AMEND, arrived_ms=NOW - 2 * DAY).arrived_ms == NOW - 2 * DAY
 
 
 MOMENTS = st.integers(0, 8).map(lambda n: NOW - 8 * DAY + n * DAY)
 WISHES = st.one_of(
     st.tuples(
-        st.just(Did.REGISTER),
+        st.just(InstrumentAction.REGISTER),
         st.fixed_dictionaries(
             {
                 "reference": st.just("VN-31"),
@@ -226,17 +245,17 @@ WISHES = st.one_of(
         ),
     ),
     st.tuples(
-        st.sampled_from([Did.OPEN, Did.CLOSE, Did.LEAVE]),
+        st.sampled_from([InstrumentAction.OPEN, InstrumentAction.CLOSE, InstrumentAction.LEAVE]),
         st.fixed_dictionaries({}, optional={"at_ms": MOMENTS}),
     ),
     st.tuples(
-        st.just(Did.MOVE),
+        st.just(InstrumentAction.MOVE),
         st.fixed_dictionaries(
             {"place": st.sampled_from(["bench", "rack"])}, optional={"at_ms": MOMENTS}
         ),
     ),
     st.tuples(
-        st.just(Did.AMEND),
+        st.just(InstrumentAction.AMEND),
         st.fixed_dictionaries(
             {},
             optional={
@@ -273,7 +292,7 @@ def test_whatever_is_asked_the_history_stays_one_that_can_be(wishes):
         assert max(times + edges) <= one.left_ms
     if one.due_ms is not None:
         assert one.arrived_ms <= one.due_ms
-    stays = [e.body["at_ms"] for e in one.events if e.action == Did.LEAVE]
+    stays = [e.body["at_ms"] for e in one.events if e.action == InstrumentAction.LEAVE]
     assert all(a <= b for a, b in pairwise(stays))
 
 

@@ -210,8 +210,8 @@ def test_the_list_is_newest_first_and_the_tally_is_of_what_waits(writer, path):
     reader = Reader(path)
     assert [e.notice.notice_id for e in outbox.recent(reader, 3)] == ["4", "4", "3"]
     assert outbox.tally(reader) == {
-        "mail": outbox.Tally(4, 0, T0 + 1),
-        "push": outbox.Tally(5, 1, T0),
+        "mail": outbox.OutboxTally(4, 0, T0 + 1),
+        "push": outbox.OutboxTally(5, 1, T0),
     }
     reader.close()
 

@@ -14,11 +14,11 @@ from monitor.domain.opening_hours import closed_days
 from monitor.science.air import dew_point
 from monitor.science.outlook import thermal
 from monitor.science.outlook.calendar import CLOSED, calendar, of_day
-from monitor.science.outlook.record import STEPS, Hours, Issues, Outdoors
+from monitor.science.outlook.record import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.science.outlook.room import known, running
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.what_if import Change, Launch, moved
-from sensors.demo.shop import BENCH, OUTDOORS, Shop
+from sensors.demo.shop import BENCH, OUTDOORS, DemoShop
 from sensors.simulator import habits
 
 HOUR = 3_600_000
@@ -28,9 +28,9 @@ SHOP = ZoneInfo("Europe/Paris")
 
 
 @pytest.fixture(scope="module")
-def log() -> Hours:
+def log() -> ShopHours:
     """Sixty-five days of the demo's shop up to the end of its winter holidays."""
-    ts_ms, columns = Shop(7, SHOP).readings(END - 65 * 24 * HOUR, END, 600_000)
+    ts_ms, columns = DemoShop(7, SHOP).readings(END - 65 * 24 * HOUR, END, 600_000)
     means = {
         (series.place, str(series.quantity)): column.reshape(-1, 6).mean(1)
         for series, column in columns.items()
@@ -38,7 +38,7 @@ def log() -> Hours:
     out_temp, out_rh = (means[OUTDOORS, q] for q in ("temperature", "humidity"))
     dew = dew_point(out_temp, np.clip(out_rh, 1, 100))
     first_h = int(ts_ms[0]) // HOUR + 1
-    return Hours(first_h, means[BENCH, "temperature"], means[BENCH, "humidity"], out_temp, dew)
+    return ShopHours(first_h, means[BENCH, "temperature"], means[BENCH, "humidity"], out_temp, dew)
 
 
 def test_a_closed_day_is_no_day_of_the_week_and_counts_as_none():
@@ -50,7 +50,7 @@ def test_a_closed_day_is_no_day_of_the_week_and_counts_as_none():
 
 
 def test_the_heater_and_its_settings_are_found_though_the_shop_was_left_cold(log):
-    none = Issues(np.empty(0), Outdoors(*(np.empty((0, STEPS)),) * 3))
+    none = Issues(np.empty(0), OutdoorHours(*(np.empty((0, STEPS)),) * 3))
     told = replace(log, closed=closed_days(CLOSED_DATES))
     k, blind = known(told, none), known(log, none)
     room, fooled = (fit_room(one, len(log) - 1) for one in (k, blind))
@@ -61,12 +61,12 @@ def test_the_heater_and_its_settings_are_found_though_the_shop_was_left_cold(log
     # The demo's humidifier, whose tank nobody fills each day, is found from RH alone.
     assert room.tank is not None
     assert room.tank.water.misfit < 0.5 * room.water.misfit
-    steady = Outdoors(*(np.full((STEPS, 1), value) for value in (2.0, -3.0, 3.0)))
+    steady = OutdoorHours(*(np.full((STEPS, 1), value) for value in (2.0, -3.0, 3.0)))
     assert running(room, k, len(log) - 1, steady)[:40].max() == 0  # dry over the holidays
     # So turning the thermostat up dries the air, as it must: 16 to 22 °C is 1.45 times as much
     # vapour at saturation, less what the wood gives back.
     # The humidifier is dry: nobody fills its tank on holiday.
-    frost = Outdoors(*(np.full((STEPS, 10), value) for value in (2.0, -3.0, 3.0)))
+    frost = OutdoorHours(*(np.full((STEPS, 10), value) for value in (2.0, -3.0, 3.0)))
     start = Launch(
         told.first_h + len(told),
         float(k.temp_c[-1]),

@@ -11,8 +11,15 @@ from monitor.core.errors import OutOfRange
 from monitor.outlook.evaluation.walk_forward import crps
 from monitor.science.outlook import snap, thermal, track, vapour
 from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h, waves
-from monitor.science.outlook.fitting import Prior, estimate, untold
-from monitor.science.outlook.record import Hours, Issues, Outdoors, filled, lagged, past_outdoors
+from monitor.science.outlook.fitting import ParameterPrior, estimate, untold
+from monitor.science.outlook.record import (
+    Issues,
+    OutdoorHours,
+    ShopHours,
+    filled,
+    lagged,
+    past_outdoors,
+)
 from monitor.science.outlook.ridge import ridge
 from monitor.science.saturation import saturation_vapour_pressure
 
@@ -21,7 +28,7 @@ NIGHT = Calendar(np.array([[2.5]]), np.array([[6]]))
 """An hour at which nobody works."""
 
 
-def nothing(prior: Prior) -> np.ndarray:
+def nothing(prior: ParameterPrior) -> np.ndarray:
     """Parameters of a room with everything switched off."""
     theta = prior.mean.copy()
     theta[:13] = -30.0
@@ -38,10 +45,10 @@ def bare_vapour(n_h: float, source_pa_h: float, kappa=(0.0, 0.0, 0.0, 0.0)) -> n
     return theta
 
 
-def steady_drive(out_pa: float, temp_c: float, hours: int) -> vapour.Drive:
+def steady_drive(out_pa: float, temp_c: float, hours: int) -> vapour.VapourDrive:
     column = np.full((hours, 1), 1.0)
     when = Calendar(2.5 * column, (6 * column).astype(int))
-    return vapour.Drive(
+    return vapour.VapourDrive(
         out_pa * column,
         temp_c * column,
         0 * column,
@@ -118,7 +125,9 @@ def bare_thermal(**set_: float) -> np.ndarray:
 )
 def test_the_heater_holds_its_setting_as_far_as_its_power_goes(at_c, power_k_h, rests_c):
     column = np.ones((400, 1))
-    drive = thermal.Drive(0 * column, 0 * column, Calendar(2.5 * column, (6 * column).astype(int)))
+    drive = thermal.HeatDrive(
+        0 * column, 0 * column, Calendar(2.5 * column, (6 * column).astype(int))
+    )
     theta = bare_thermal(at_c=at_c, power_k_h=power_k_h)[None]
     course = thermal.simulate(theta, drive, np.array([15.0]), np.full((3, 1), 15.0))
     assert course[-1, 0, 0] == pytest.approx(rests_c, abs=0.05)
@@ -128,7 +137,7 @@ def test_damped_steps_reach_what_scipy_reaches():
     random = np.random.default_rng(SEED)
     x = np.linspace(0, 3, 80)
     y = 2 * np.exp(-0.7 * x) + 0.3 + random.normal(0, 0.05, x.size)
-    prior = Prior(np.array([1.0, 1.0, 0.0]), np.array([1.0, 1.0, 1.0]))
+    prior = ParameterPrior(np.array([1.0, 1.0, 0.0]), np.array([1.0, 1.0, 1.0]))
 
     def off(p):
         return (p[:, :1] * np.exp(-p[:, 1:2] * x) + p[:, 2:] - y) / 0.05
@@ -146,7 +155,7 @@ def test_damped_steps_reach_what_scipy_reaches():
 
 
 def test_what_data_do_not_touch_stays_at_its_prior():
-    prior = Prior(np.array([1.0, 5.0]), np.array([1.0, 2.0]))
+    prior = ParameterPrior(np.array([1.0, 5.0]), np.array([1.0, 2.0]))
     found = estimate(lambda p: p[:, :1] - np.full(30, 2.0), prior, prior.mean, np.ones(30))
     assert found.mean[1] == 5.0
     assert found.told[1] == pytest.approx(0, abs=1e-9)
@@ -197,7 +206,7 @@ def test_gaps_are_filled_from_the_other_source_then_from_the_past():
 def issues_of(issued_h, temp):
     temp = np.asarray(temp, dtype=float)
     return Issues(
-        np.asarray(issued_h, dtype=float), Outdoors(temp, temp - 5, np.full_like(temp, 2))
+        np.asarray(issued_h, dtype=float), OutdoorHours(temp, temp - 5, np.full_like(temp, 2))
     )
 
 
@@ -210,7 +219,7 @@ def test_only_issues_already_out_are_used():
     assert coming.temp_c.T.tolist() == [[7, 8], [20, 30]]
     assert issues.newest(np.array([99, 100])).tolist() == [-1, 0]
     assert issues.nearest(np.array([106, 107, 108])).temp_c.tolist() == [6, 7, 20]
-    hours = Hours(
+    hours = ShopHours(
         104, *(np.full(4, 20.0),) * 2, np.array([0.0, np.nan, np.nan, 3.0]), np.full(4, -4.0)
     )
     assert past_outdoors(hours, issues).temp_c.tolist() == [0, 5, 6, 3]
@@ -258,7 +267,7 @@ def test_alerts_open_withdraw_and_are_tallied():
     chance[60:62] = 0.5  # opened at 180, withdrawn at 186
     starts = np.array([88])
     raised = snap.alerts(moments, chance, starts, 0.4)
-    assert raised == [snap.Alert(60, 88, 88), snap.Alert(180, 186, -1)]
+    assert raised == [snap.SnapAlert(60, 88, 88), snap.SnapAlert(180, 186, -1)]
     t = snap.tally(raised, starts, 0, 299, 100)
     assert (t.snaps, t.found, t.lead_h, t.false_alarms) == (1, 1, (28,), 1)
     assert snap.tally(raised, np.array([88, 250]), 0, 299, 100).false_alarms == 0
@@ -270,8 +279,8 @@ def test_a_snap_that_has_just_begun_opens_no_alert_of_its_own():
     moments = np.array([84, 86, 87, 88, 89, 90, 91, 93, 140, 143])
     chance = np.array([0.0, 0.9, 0.9, 0.9, 0.9, 0.9, 0.0, 0.0, 0.9, 0.0])
     starts = np.array([88])
-    told = snap.Alert(86, 88, 88)
-    assert snap.alerts(moments, chance, starts, 0.4) == [told, snap.Alert(140, 143, -1)]
+    told = snap.SnapAlert(86, 88, 88)
+    assert snap.alerts(moments, chance, starts, 0.4) == [told, snap.SnapAlert(140, 143, -1)]
     chance[1:3] = 0.0  # seen only when it was there: missed, but not a false alarm
     raised = snap.alerts(moments[:8], chance[:8], starts, 0.4)
     t = snap.tally(raised, starts, 84, 93 + 100, 100)
@@ -286,7 +295,7 @@ def test_a_chance_lasts_that_two_looks_agree_on():
 def test_tuning_raises_the_bar_against_false_alarms_and_lowers_it_for_misses():
     def row(missed_above: float, false_below: float):
         return [
-            snap.Tally(
+            snap.SnapTally(
                 8,
                 tuple(0 if bar > missed_above else 60 for _ in range(8)),
                 0 if bar > false_below else 12,
@@ -320,7 +329,7 @@ def test_the_record_widens_what_was_too_narrow_and_turns_to_what_did_better():
             [track.plainer(values, ends, 120)[:, track.LEADS_H - 1] for values in told]
         )
         wrong = others[:, 0] + np.array([0.0, 9.0])[:, None, None]  # RH always 9 % too high
-        record.add(track.Entry(ends, wrong, wrong, others, np.full((2, leads, 8), 0.5)))
+        record.add(track.TrackEntry(ends, wrong, wrong, others, np.full((2, leads, 8), 0.5)))
     trust = record.judged((told[0], told[1]), n - 1)
     assert trust.widths.shape == (2, leads)
     assert (trust.widths > 1.2).all()
@@ -333,6 +342,6 @@ def test_a_shop_never_read_is_refused():
     from monitor.science.outlook.room import known
 
     nothing_read = np.full(50, np.nan)
-    hours = Hours(0, nothing_read, nothing_read, np.zeros(50), np.zeros(50))
+    hours = ShopHours(0, nothing_read, nothing_read, np.zeros(50), np.zeros(50))
     with pytest.raises(OutOfRange, match="hours with temperature"):
         known(hours, issues_of([], np.zeros((0, 3))))

@@ -12,7 +12,7 @@ from rooms.catalogue import Shop, shops
 from monitor.core.errors import OutOfRange
 from monitor.outlook.evaluation import files, report
 from monitor.outlook.evaluation.walk_forward import walk
-from monitor.science.outlook.record import STEPS, Issues, Outdoors
+from monitor.science.outlook.record import STEPS, Issues, OutdoorHours
 from monitor.science.outlook.room import described, known
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.shop import foresee, learn
@@ -20,7 +20,7 @@ from monitor.science.outlook.shop import foresee, learn
 DAYS = 40
 SHOPS = (101, 104)
 """Of those held back: a maritime winter and a continental one, leaky and tight."""
-NONE = Issues(np.empty(0), Outdoors(*(np.empty((0, 3)) for _ in range(3))))
+NONE = Issues(np.empty(0), OutdoorHours(*(np.empty((0, 3)) for _ in range(3))))
 SEED = 9
 
 

@@ -12,8 +12,8 @@ from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import signs, thermal, vapour
 from monitor.science.outlook.fitting import untold
-from monitor.science.outlook.record import STEPS, Outdoors
-from monitor.science.outlook.room import SCALE_SD, Room
+from monitor.science.outlook.record import STEPS, OutdoorHours
+from monitor.science.outlook.room import SCALE_SD, RoomModel
 from monitor.science.outlook.what_if import (
     LAG_H,
     Change,
@@ -25,12 +25,12 @@ from monitor.science.outlook.what_if import (
     water_to_hold,
 )
 
-ROOM = Room(untold(thermal.PRIOR), untold(vapour.PRIOR), 0)
+ROOM = RoomModel(untold(thermal.PRIOR), untold(vapour.PRIOR), 0)
 
 
 def launch(members: int = 20, out_c: float = -3.0, dew_c: float = -6.0) -> Launch:
     shape = (STEPS, members)
-    air = Outdoors(np.full(shape, out_c), np.full(shape, dew_c), np.full(shape, 3.0))
+    air = OutdoorHours(np.full(shape, out_c), np.full(shape, dew_c), np.full(shape, 3.0))
     return Launch(480_000, 20.0, 42.0, np.full(3, 19.0), np.full(4, 42.0), air)
 
 
@@ -140,7 +140,7 @@ def test_the_water_told_holds_the_level_and_a_tenth_less_does_not():
         change = Change(water_l_day=litres, start=water.start)
         one = Launch(
             *(getattr(start, f) for f in ("first_h", "temp_c", "rh_pct", "heat", "water")),
-            Outdoors(*(field[:, :1] for field in start.air)),
+            OutdoorHours(*(field[:, :1] for field in start.air)),
         )
         rh = 30.0 + moved(ROOM, one, change).rh_pct[0]
         held = np.lib.stride_tricks.sliding_window_view(rh[LAG_H:], 3).max(axis=1).min()

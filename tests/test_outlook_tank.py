@@ -30,7 +30,7 @@ def test_the_passes_are_those_of_all_sequences_counted_out():
     read[4] = np.nan
     open_ = np.array([0, 0, 1, 1, 1, 0.5, 0, 0, 0])
     sd = 1.1
-    told = tank.told(read, running, dry, open_, sd)
+    told = tank.tank_probability(read, running, dry, open_, sd)
     up = tank.FILLED_SHUT + (tank.FILLED_OPEN - tank.FILLED_SHUT) * open_
 
     def weight(states: tuple[int, ...], upto: int) -> float:
@@ -57,11 +57,11 @@ def test_dry_spells_are_found_and_never_by_what_comes_later():
     wet = np.ones(HOURS, dtype=bool)
     wet[100:140] = wet[300:370] = False
     read, running, dry = pairs(wet, 1.0)
-    told = tank.told(read, running, dry, OPEN * 1.0, 1.0)
+    told = tank.tank_probability(read, running, dry, OPEN * 1.0, 1.0)
     assert np.mean((told.since > 0.5) == wet) > 0.99
     assert np.mean((told.then > 0.5) == wet) > 0.97
     assert told.gain > 100
-    cut = tank.told(read[:320], running[:320], dry[:320], OPEN[:320] * 1.0, 1.0)
+    cut = tank.tank_probability(read[:320], running[:320], dry[:320], OPEN[:320] * 1.0, 1.0)
     np.testing.assert_array_equal(cut.then, told.then[:320])
 
 
@@ -74,13 +74,13 @@ def test_the_noise_is_that_of_the_nearer_run():
 
 @pytest.mark.parametrize("state", [True, False])
 def test_a_tank_that_never_changes_gains_nothing(state):
-    told = tank.told(*pairs(np.full(HOURS, state), 1.0), OPEN * 1.0, 1.0)
+    told = tank.tank_probability(*pairs(np.full(HOURS, state), 1.0), OPEN * 1.0, 1.0)
     assert told.gain < 5
 
 
 def test_hours_without_readings_say_nothing():
     _, running, dry = pairs(np.ones(HOURS, dtype=bool), 1.0)
-    told = tank.told(np.full(HOURS, np.nan), running, dry, OPEN * 1.0, 1.0)
+    told = tank.tank_probability(np.full(HOURS, np.nan), running, dry, OPEN * 1.0, 1.0)
     assert told.gain == pytest.approx(0)
     assert (told.since[50:-50] > 0.1).all()
 

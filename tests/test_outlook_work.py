@@ -17,17 +17,17 @@ from monitor.core.measurements import Quantity, Reading
 from monitor.domain.alerts.rule_registry import in_use
 from monitor.outlook import files
 from monitor.outlook.inputs import fills_of, hours_of, issues_of
-from monitor.outlook.place_air import Airs
+from monitor.outlook.place_air import PlaceAirs
 from monitor.outlook.summary import dry_words, foreseen, spell_words
 from monitor.outlook.worker import Work
 from monitor.science.outlook import signs
-from monitor.science.outlook.forecaster import Learned
+from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.record import STEPS
 from monitor.science.outlook.room import described
 from monitor.settings import load
 from monitor.store import Reader, Writer, forecasts
 from sensors.demo.forecasts import Forecasts, issues
-from sensors.demo.shop import BENCH, OUTDOORS, Shop
+from sensors.demo.shop import BENCH, OUTDOORS, DemoShop
 
 pytestmark = pytest.mark.slow
 
@@ -57,7 +57,7 @@ def settings(tmp_path_factory):
     folder = tmp_path_factory.mktemp("outlook")
     (folder / "config.toml").write_text(CONFIG, encoding="utf-8")
     settings = load(data=folder / "data", config=folder / "config.toml")
-    shop, told = Shop(7, settings.zone), Forecasts(7, settings.zone)
+    shop, told = DemoShop(7, settings.zone), Forecasts(7, settings.zone)
     ts, values = shop.readings(NOW - DAYS * DAY, NOW, 600_000)
     settings.store_path.parent.mkdir(parents=True, exist_ok=True)
     with contextlib.closing(Writer(settings.store_path)) as writer:
@@ -94,7 +94,7 @@ def test_hours_are_the_means_of_the_readings_and_nothing_of_the_hour_under_way(s
     assert hours is not None
     assert hours.first_h + len(hours) - 1 == last
     assert hours.closed.tolist() == [last // 24]
-    ts, values = Shop(7, settings.zone).readings(NOW - 2 * HOUR, NOW, 600_000)
+    ts, values = DemoShop(7, settings.zone).readings(NOW - 2 * HOUR, NOW, 600_000)
     inside = (ts >= (last - 1) * HOUR) & (ts < last * HOUR)
     told = {s.quantity: column[inside] for s, column in values.items() if s.place == BENCH}
     assert inside.sum() == 6
@@ -126,7 +126,7 @@ def test_what_is_kept_is_read_back_whole(settings, looked):
     fit = files.fit(settings, BENCH)
     assert fit is not None
     assert fit.tried
-    assert isinstance(fit.learned, Learned)
+    assert isinstance(fit.learned, LearnedForecaster)
     files.keep(settings, fit)
     again = files.fit(settings, BENCH)
     for name in ("mean", "cov", "told"):
@@ -158,11 +158,11 @@ def test_the_outlook_beats_as_it_is_now_on_the_demos_own_log(settings, looked):
 
 def test_waits_take_the_air_to_come_from_it(settings, looked):
     found = files.look(settings, BENCH, NOW)
-    coming = Airs(looked, NOW, {}, settings=settings).coming(BENCH)
+    coming = PlaceAirs(looked, NOW, {}, settings=settings).coming(BENCH)
     np.testing.assert_allclose(coming.rh_pct, found.air[1])
     assert coming.start_ms == found.start_ms
     later = NOW + files.FRESH_MS + HOUR
-    other = Airs(looked, later, {}, settings=settings).coming(BENCH)
+    other = PlaceAirs(looked, later, {}, settings=settings).coming(BENCH)
     assert other is None or other.rh_pct.shape != coming.rh_pct.shape
 
 

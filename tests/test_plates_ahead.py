@@ -8,7 +8,7 @@ import pytest
 from monitor.core.errors import OutOfRange
 from monitor.science.plates.ahead import ahead
 from monitor.science.plates.diffusion import uniform
-from monitor.science.plates.drive import Home
+from monitor.science.plates.drive import HomeAir
 from monitor.science.plates.history import history
 from monitor.science.plates.parts import PRESETS
 from monitor.science.waits.air_log import air_log
@@ -18,7 +18,7 @@ HOUR = 3_600_000
 STEPS = 120
 SECONDS = np.full(STEPS, 3600.0)
 PARTS = PRESETS["violin"]
-REST = Home(20.0, 50.0).rest_pct()
+REST = HomeAir(20.0, 50.0).rest_pct()
 
 
 def started():
@@ -44,7 +44,7 @@ def test_one_member_is_the_history_of_that_air():
     start = 1_700_000_000_000
     middles = start + HOUR * np.arange(STEPS) + HOUR // 2
     log = air_log(middles, np.full(STEPS, 20.0), rh, start + STEPS * HOUR, 3600.0)
-    past = history(PARTS, log, start, home=Home(20.0, 50.0))
+    past = history(PARTS, log, start, home=HomeAir(20.0, 50.0))
     found = {one.part.name: one for one in under(rh, opened=False).parts}
     for i, part in enumerate(past.parts):
         assert found[part.name].middle_pct[-1] == pytest.approx(past.mean[i, -1], abs=0.01)

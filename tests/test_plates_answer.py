@@ -9,7 +9,15 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from monitor.core.errors import OutOfRange
-from monitor.science.plates.answer import CLOSE_SHARE, Assumed, Close, Home, Opened, Reason, answer
+from monitor.science.plates.answer import (
+    CLOSE_SHARE,
+    Close,
+    HomeAir,
+    Opened,
+    Reason,
+    WoodAssumptions,
+    answer,
+)
 from monitor.science.plates.diffusion import DIFFUSIVITY_M2_S, Plates, uniform
 from monitor.science.plates.draws import COUNT, drawn, rests
 from monitor.science.plates.drive import spells, thinned
@@ -23,7 +31,7 @@ from monitor.science.plates.faces import (
 from monitor.science.plates.history import history
 from monitor.science.plates.parts import PRESETS, Faces, PartFault
 from monitor.science.waits.air_log import Stay, air_log, stitched
-from monitor.science.waits.draws import ORDINARY_SENSOR, SensorError
+from monitor.science.waits.draws import ORDINARY_SENSOR, SensorUncertainty
 from monitor.science.wood import equilibrium_moisture_content
 
 VIOLIN = PRESETS["violin"]
@@ -165,7 +173,7 @@ def test_a_block_meets_the_inside_air_only():
 
 def test_an_instrument_starts_from_its_home_and_ends_in_the_shop():
     air = days(*[35.0] * 60)
-    h = history(VIOLIN, air, T0, home=Home(20.0, 55.0))
+    h = history(VIOLIN, air, T0, home=HomeAir(20.0, 55.0))
     rest, shop = equilibrium_moisture_content(20.0, [55.0, 35.0])
     assert h.rest_pct == rest
     assert h.mean[:, 0] == pytest.approx(rest, abs=0.05)
@@ -178,7 +186,7 @@ def test_an_instrument_starts_from_its_home_and_ends_in_the_shop():
 
 
 def test_the_surface_leads_and_the_middle_follows():
-    h = history(VIOLIN[:1], days(35.0, 35.0), T0, home=Home(20.0, 55.0), opened=[Opened(T0)])
+    h = history(VIOLIN[:1], days(35.0, 35.0), T0, home=HomeAir(20.0, 55.0), opened=[Opened(T0)])
     assert h.inner[0, 10] < h.mean[0, 10] < h.outer[0, 10]  # outside is varnished
 
 
@@ -187,9 +195,9 @@ def test_a_history_can_be_carried_on(cut_h):
     rh = 45 + 10 * np.sin(np.arange(72 * 6) / 20)
     opened = [Opened(T0 + 10 * 3_600_000, T0 + 40 * 3_600_000)]
     air, cut = log_of(rh), T0 + cut_h * 3_600_000
-    whole = history(VIOLIN, air, T0, home=Home(), opened=opened)
-    first = history(VIOLIN, air.cut(T0, cut), T0, home=Home(), opened=opened)
-    rest = history(VIOLIN, air, cut, home=Home(), opened=opened, state=first.state)
+    whole = history(VIOLIN, air, T0, home=HomeAir(), opened=opened)
+    first = history(VIOLIN, air.cut(T0, cut), T0, home=HomeAir(), opened=opened)
+    rest = history(VIOLIN, air, cut, home=HomeAir(), opened=opened, state=first.state)
     assert np.concatenate([first.at_ms, rest.at_ms]).tolist() == whole.at_ms.tolist()
     assert np.concatenate([first.mean, rest.mean], axis=1) == pytest.approx(whole.mean, abs=1e-4)
     assert np.concatenate([first.opened, rest.opened]).tolist() == whole.opened.tolist()
@@ -197,15 +205,15 @@ def test_a_history_can_be_carried_on(cut_h):
 
 def test_opening_an_instrument_hastens_it():
     air = days(35.0, 35.0)
-    shut = history(VIOLIN, air, T0, home=Home(20.0, 55.0))
-    half = history(VIOLIN, air, T0, home=Home(20.0, 55.0), opened=[Opened(T0 + DAY)])
+    shut = history(VIOLIN, air, T0, home=HomeAir(20.0, 55.0))
+    half = history(VIOLIN, air, T0, home=HomeAir(20.0, 55.0), opened=[Opened(T0 + DAY)])
     assert half.mean[:, :143] == pytest.approx(shut.mean[:, :143], abs=1e-4)
     assert (half.mean[:3, -1] < shut.mean[:3, -1] - 0.3).all()
 
 
 def test_a_cold_room_slows_the_wood():
     means = [
-        history(VIOLIN, days(35.0, temp_c=t), T0, home=Home(t, 55.0)).mean[0, -1]
+        history(VIOLIN, days(35.0, temp_c=t), T0, home=HomeAir(t, 55.0)).mean[0, -1]
         - float(equilibrium_moisture_content(t, 35.0))
         for t in (10.0, 20.0, 30.0)
     ]
@@ -254,7 +262,7 @@ def part_of(found, name):
 
 def test_an_instrument_at_rest_may_be_closed():
     found = answer(
-        VIOLIN, days(*[50.0] * 10), T0, home=Home(20.0, 50.0), opened=[Opened(T0 + DAY)]
+        VIOLIN, days(*[50.0] * 10), T0, home=HomeAir(20.0, 50.0), opened=[Opened(T0 + DAY)]
     )
     assert found.closing.close is Close.YES
     assert found.closing.reason is Reason.AT_REST
@@ -267,7 +275,7 @@ def test_an_instrument_at_rest_may_be_closed():
 
 
 def test_a_dry_shop_opens_gaps_in_an_instrument_from_a_damp_home():
-    found = answer(VIOLIN, days(*[30.0] * 20), T0, home=Home(20.0, 55.0), opened=[Opened(T0)])
+    found = answer(VIOLIN, days(*[30.0] * 20), T0, home=HomeAir(20.0, 55.0), opened=[Opened(T0)])
     assert found.closing.close is Close.NOT_YET
     assert found.closing.reason is Reason.TOO_DRY
     assert found.closing.part == "back"
@@ -284,7 +292,7 @@ def test_a_dry_shop_opens_gaps_in_an_instrument_from_a_damp_home():
 
 
 def test_a_damp_shop_swells_it():
-    found = answer(VIOLIN, days(*[75.0] * 20), T0, home=Home(20.0, 45.0))
+    found = answer(VIOLIN, days(*[75.0] * 20), T0, home=HomeAir(20.0, 45.0))
     assert found.closing.reason is Reason.TOO_DAMP
     assert not found.open_now
     assert part_of(found, "back").change_mm.low > 0
@@ -292,14 +300,14 @@ def test_a_damp_shop_swells_it():
 
 def test_when_it_may_be_closed_is_told_if_the_air_brings_it_home():
     rh = np.repeat([25.0] * 15 + [50.0], 144)
-    found = answer(VIOLIN, log_of(rh), T0, home=Home(20.0, 50.0))
+    found = answer(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 50.0))
     assert found.closing.close is Close.NOT_YET
     assert 0 < found.closing.ready_in_s.low <= found.closing.ready_in_s.median < 15 * 86_400
     later = answer(
         VIOLIN,
         log_of(np.append(rh, [50.0] * 144 * 15)),
         T0,
-        home=Home(20.0, 50.0),
+        home=HomeAir(20.0, 50.0),
         opened=[Opened(T0)],
     )
     assert later.closing.close is Close.YES
@@ -308,10 +316,10 @@ def test_when_it_may_be_closed_is_told_if_the_air_brings_it_home():
 def test_settling_takes_as_long_as_the_history_shows():
     # Identity between two ways through the model, at one draw's own range.
     rh = np.repeat([50.0] * 5 + [35.0], 144)
-    found = answer(VIOLIN, log_of(rh), T0, home=Home(20.0, 50.0))
+    found = answer(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 50.0))
     settles = part_of(found, "top").settles_in_s
     # The present air is a mean over 24 h, here all of it 35 %. From the same state on:
-    h = history(VIOLIN, days(*[50.0] * 5, *[35.0] * 40), T0, home=Home(20.0, 50.0))
+    h = history(VIOLIN, days(*[50.0] * 5, *[35.0] * 40), T0, home=HomeAir(20.0, 50.0))
     now, end = h.mean[0, 6 * 144 - 1], float(equilibrium_moisture_content(20.0, 35.0))
     left = np.abs(h.mean[0] - end) <= 0.1 * abs(now - end)
     hours = (h.at_ms[np.argmax(left)] - (T0 + 6 * DAY)) / 1000
@@ -320,21 +328,21 @@ def test_settling_takes_as_long_as_the_history_shows():
 
 def test_an_unknown_home_is_said_and_widens_the_range():
     air = days(*[42.0] * 20)
-    known = answer(VIOLIN, air, T0, home=Home(20.0, 42.0))
+    known = answer(VIOLIN, air, T0, home=HomeAir(20.0, 42.0))
     unknown = answer(VIOLIN, air, T0)
     assert unknown.closing.close is Close.UNKNOWN
     assert unknown.closing.reason is Reason.HOME_UNKNOWN
     just_come = answer(VIOLIN, days(42.0), T0)
     assert just_come.closing.reason is Reason.HOME_UNKNOWN
-    assert Assumed.HOME_INDOORS in unknown.assumed
-    assert Assumed.HOME_INDOORS not in known.assumed
+    assert WoodAssumptions.HOME_INDOORS in unknown.assumed
+    assert WoodAssumptions.HOME_INDOORS not in known.assumed
     wide, narrow = (part_of(a, "top").from_rest_pct for a in (unknown, known))
     assert wide.high - wide.low > 1.5 * (narrow.high - narrow.low)
 
 
 def test_an_unknown_home_rests_as_wood_indoors():
     # Source: Wood Handbook, FPL-GTR-190, 2010, ch. 13: 8 %, 6 dry, 11 damp. Second-hand.
-    rest = rests(Home(), drawn(ORDINARY_SENSOR))
+    rest = rests(HomeAir(), drawn(ORDINARY_SENSOR))
     assert np.median(rest) == pytest.approx(8, abs=0.05)
     assert (rest < 6).mean() == pytest.approx(0.05, abs=0.02)
     assert (rest > 11).mean() == pytest.approx(0.05, abs=0.02)
@@ -342,11 +350,11 @@ def test_an_unknown_home_rests_as_wood_indoors():
 
 def test_gaps_widen_the_range_and_are_said():
     rh = np.full(6 * 144, 45.0)
-    whole = answer(VIOLIN, log_of(rh), T0, home=Home(20.0, 45.0))
+    whole = answer(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
     rh[2 * 144 : 6 * 144 - 12] = np.nan
-    holed = answer(VIOLIN, log_of(rh), T0, home=Home(20.0, 45.0))
-    assert Assumed.GAPS_BRIDGED in holed.assumed
-    assert Assumed.GAPS_BRIDGED not in whole.assumed
+    holed = answer(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
+    assert WoodAssumptions.GAPS_BRIDGED in holed.assumed
+    assert WoodAssumptions.GAPS_BRIDGED not in whole.assumed
     assert holed.known_share == pytest.approx(1 - (4 * 144 - 12) / (6 * 144), abs=0.002)
     assert holed.longest_gap_s == pytest.approx(86_400 * 4 - 7200, abs=600)
     widths = [(r := part_of(a, "top").moisture_pct).high - r.low for a in (whole, holed)]
@@ -356,8 +364,8 @@ def test_gaps_widen_the_range_and_are_said():
 def test_a_poor_sensor_widens_the_range():
     air = days(*[45.0] * 10)
     good, poor = (
-        part_of(answer(VIOLIN, air, T0, home=Home(20.0, 45.0), sensor=s), "top").moisture_pct
-        for s in (SensorError(0.2, 1.0), SensorError(1.0, 8.0))
+        part_of(answer(VIOLIN, air, T0, home=HomeAir(20.0, 45.0), sensor=s), "top").moisture_pct
+        for s in (SensorUncertainty(0.2, 1.0), SensorUncertainty(1.0, 8.0))
     )
     assert poor.high - poor.low > 1.3 * (good.high - good.low)
 
@@ -365,7 +373,7 @@ def test_a_poor_sensor_widens_the_range():
 def test_old_air_is_no_present_air():
     rh = np.full(4 * 144, 45.0)
     rh[3 * 144 :] = np.nan
-    found = answer(VIOLIN, log_of(rh), T0, home=Home(20.0, 45.0))
+    found = answer(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
     assert found.closing.close is Close.UNKNOWN
     assert found.closing.reason is Reason.OLD_AIR
     assert found.closing.ready_in_s is None
@@ -388,19 +396,19 @@ def test_without_any_air_nothing_is_told():
 def test_stress_is_told_where_the_modulus_is_known():
     sitka = [replace(VIOLIN[0], species="sitka_spruce")]
     air = days(*[35.0] * 20)
-    known = answer(sitka, air, T0, home=Home(20.0, 50.0)).parts[0]
+    known = answer(sitka, air, T0, home=HomeAir(20.0, 50.0)).parts[0]
     assert known.stress_mpa.median == pytest.approx(850 * 0.004 * known.yield_share.median)
-    assert answer(VIOLIN[:1], air, T0, home=Home(20.0, 50.0)).parts[0].stress_mpa is None
+    assert answer(VIOLIN[:1], air, T0, home=HomeAir(20.0, 50.0)).parts[0].stress_mpa is None
 
 
 def test_the_same_question_gets_the_same_answer():
     air = days(*[40.0] * 5)
-    assert answer(VIOLIN, air, T0, home=Home()) == answer(VIOLIN, air, T0, home=Home())
+    assert answer(VIOLIN, air, T0, home=HomeAir()) == answer(VIOLIN, air, T0, home=HomeAir())
 
 
 @pytest.mark.parametrize("kind", sorted(PRESETS))
 def test_every_kind_of_instrument_gets_an_answer(kind):
-    found = answer(PRESETS[kind], days(*[40.0] * 5), T0, home=Home(20.0, 45.0))
+    found = answer(PRESETS[kind], days(*[40.0] * 5), T0, home=HomeAir(20.0, 45.0))
     assert len(found.parts) == 4
     for standing in found.parts:
         assert standing.moisture_pct.low <= standing.moisture_pct.median
@@ -410,7 +418,7 @@ def test_every_kind_of_instrument_gets_an_answer(kind):
 
 def test_a_long_way_from_home_a_free_part_is_not_strained():
     free = [replace(VIOLIN[0], restraint=0.0, faces=Faces.BOTH)]
-    found = answer(free, days(*[25.0] * 20), T0, home=Home(20.0, 60.0))
+    found = answer(free, days(*[25.0] * 20), T0, home=HomeAir(20.0, 60.0))
     assert found.parts[0].yield_share == (0, 0, 0)
     assert found.closing.close is Close.YES
 
@@ -423,10 +431,10 @@ AIR = days(*[45.0] * 3)
     [
         (lambda: answer([], AIR, T0), PartFault, "parts = 0"),
         (lambda: answer(VIOLIN, AIR, T0 + 4 * DAY), OutOfRange, "from_ms"),
-        (lambda: answer(VIOLIN, AIR, T0, home=Home(20, 101)), OutOfRange, "rh_pct = 101"),
-        (lambda: answer(VIOLIN, AIR, T0, home=Home(200, 50)), OutOfRange, "temp_c = 200"),
-        (lambda: answer(VIOLIN, AIR, T0, sensor=SensorError(-1, 2)), OutOfRange, "u_temp_k"),
-        (lambda: answer(VIOLIN, AIR, T0, sensor=SensorError(1, -2)), OutOfRange, "u_rh_pct"),
+        (lambda: answer(VIOLIN, AIR, T0, home=HomeAir(20, 101)), OutOfRange, "rh_pct = 101"),
+        (lambda: answer(VIOLIN, AIR, T0, home=HomeAir(200, 50)), OutOfRange, "temp_c = 200"),
+        (lambda: answer(VIOLIN, AIR, T0, sensor=SensorUncertainty(-1, 2)), OutOfRange, "u_temp_k"),
+        (lambda: answer(VIOLIN, AIR, T0, sensor=SensorUncertainty(1, -2)), OutOfRange, "u_rh_pct"),
         (lambda: answer(VIOLIN, AIR, T0, opened=[Opened(T0 + DAY, T0)]), OutOfRange, "until_ms"),
         (
             lambda: answer(VIOLIN, AIR, T0, opened=[Opened(T0 + DAY), Opened(T0 + 2 * DAY)]),

@@ -39,14 +39,16 @@ def test_a_pack_reads_as_the_readings_it_was_made_of(rows):
     assert not decoded.faults
 
 
-def told(store):
+def stored(store):
     """Every row of a store as it was told."""
     if not store.exists():
         return {}
     with contextlib.closing(Reader(store)) as reader:
         return {
-            series: list(zip(*map(np.ndarray.tolist, reader.told(series, 0, 2**53)), strict=True))
-            for series in reader.told_extents(0, 2**53)
+            series: list(
+                zip(*map(np.ndarray.tolist, reader.raw_values(series, 0, 2**53)), strict=True)
+            )
+            for series in reader.raw_extents(0, 2**53)
         }
 
 
@@ -79,9 +81,9 @@ def test_a_log_replayed_into_a_running_service_is_there_exactly_once(log, servic
         assert done.returncode == 0, done.stderr
         return done.stdout
 
-    sent = told(log / "readings.sqlite3")
+    sent = stored(log / "readings.sqlite3")
     assert "10800 readings sent to mqtt://" in replay()
-    until(lambda: told(service.store) == sent, what="every row is there")
+    until(lambda: stored(service.store) == sent, what="every row is there")
     replay()
     made = benchweather("export", "--raw", "--out", str(tmp_path / "raw.csv"), "--data", str(log))
     assert made.returncode == 0, made.stderr
@@ -92,13 +94,13 @@ def test_a_log_replayed_into_a_running_service_is_there_exactly_once(log, servic
         assert "3600 readings sent" in own.stdout, own.stderr
         until(lambda: reader.tallies()["repeats"] == 21_600, what="and those from its own log")
         assert reader.tallies()["refused"] == 0
-    assert told(service.store) == sent
+    assert stored(service.store) == sent
 
     before = now_ms()
     assert "3600 readings sent" in replay("--as-now", "--sensor", "c1")
     surface = Series("case", "c1", Quantity.SURFACE_TEMPERATURE)
-    until(lambda: len(told(service.store)[surface]) == 7_200, what="the shifted ones are there")
-    assert before <= told(service.store)[surface][-1][0] <= now_ms()
+    until(lambda: len(stored(service.store)[surface]) == 7_200, what="the shifted ones are there")
+    assert before <= stored(service.store)[surface][-1][0] <= now_ms()
 
 
 def test_a_raw_export_is_read_again_to_the_last_bit(log, tmp_path):
@@ -111,7 +113,7 @@ def test_a_raw_export_is_read_again_to_the_last_bit(log, tmp_path):
             series: list(zip(ts.tolist(), values.tolist(), strict=True))
             for series, (ts, values) in export.read_raw(path).items()
         }
-        assert held == told(log / "readings.sqlite3")
+        assert held == stored(log / "readings.sqlite3")
 
 
 HEAD = "measured_at,place,sensor,raw_temp_c,raw_rh_pct\n"
@@ -208,7 +210,7 @@ class Scripted:
 
 def test_at_a_pace_messages_go_in_order_and_not_before_they_are_due(log):
     with contextlib.closing(Reader(log / "readings.sqlite3")) as reader:
-        end = max(last for _, _, last in reader.told_extents(0, 2**53).values()) + 1
+        end = max(last for _, _, last in reader.raw_extents(0, 2**53).values()) + 1
         stretch = replaying.of_store(reader, start_ms=end - HOUR, end_ms=end)
         messages = list(replaying.messages(stretch, 0, in_order=True))
     times = [message.measured_ms for message in messages]

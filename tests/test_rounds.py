@@ -18,7 +18,7 @@ from monitor.commands.alerts import FILLED
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.alerts import rule_registry
-from monitor.domain.alerts.alert import Did
+from monitor.domain.alerts.alert import AlertAction
 from monitor.service.evaluation_cycle import Rounds
 from monitor.service.state_publisher import ALERTS_TOPIC, Teller
 from monitor.settings import load
@@ -415,9 +415,9 @@ def test_every_change_of_an_alert_is_in_the_journal(shop):
     shop.commands.carry_out(about | {"do": "acknowledge"}, NOON + 7 * HOUR)
     did = [(event.action, event.by) for event in shop.alerts[alert_id].events]
     assert did == [
-        (Did.RAISE, "benchweather"),
-        (Did.NOTE, "Ina"),
-        (Did.SNOOZE, "Ina"),
-        (Did.TELL, "benchweather"),
-        (Did.ACKNOWLEDGE, "Ina"),
+        (AlertAction.RAISE, "benchweather"),
+        (AlertAction.NOTE, "Ina"),
+        (AlertAction.SNOOZE, "Ina"),
+        (AlertAction.TELL, "benchweather"),
+        (AlertAction.ACKNOWLEDGE, "Ina"),
     ]

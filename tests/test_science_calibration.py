@@ -12,7 +12,14 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 
 from monitor.core.errors import OutOfRange
-from monitor.science.calibration.fit import HUMIDITY, TEMPERATURE, BadFit, Fit, Point, fitted
+from monitor.science.calibration.fit import (
+    HUMIDITY,
+    TEMPERATURE,
+    BadFit,
+    CalibrationFit,
+    Point,
+    fitted,
+)
 from monitor.science.calibration.salts import SALTS, fixed_point, reference_point
 from monitor.science.calibration.settling import Rest, settling
 
@@ -163,4 +170,4 @@ def test_an_offset_is_worth_less_away_from_its_point():
 def test_a_thermometer_beside_a_better_one_takes_on_its_offset(off, u):
     fit = fitted([Point("r", 20.0, 20.0 + off, 0.1, u)], TEMPERATURE)
     assert float(fit.corrected(20.0)) == pytest.approx(20.0 + off)
-    assert Fit(**fit.to_mapping()) == fit
+    assert CalibrationFit(**fit.to_mapping()) == fit

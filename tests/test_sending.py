@@ -15,8 +15,8 @@ from receivers import SECRET, Mailbox, Webhook, no_secret_in, no_secret_logged
 
 from monitor.core.clock import now_ms
 from monitor.domain.notification import Notice
-from monitor.notifications.outbox_worker import Sender
-from monitor.settings.groups import Channel
+from monitor.notifications.outbox_worker import OutboxWorker
+from monitor.settings.groups import NoticeChannel
 from monitor.store import Reader, Writer, outbox
 from monitor.store.outbox import Outcome
 
@@ -64,8 +64,8 @@ def start(writer):
 
 
 def sender(writer, *, lock=None, **urls):
-    channels = [Channel(id=name, url=SecretStr(url)) for name, url in urls.items()]
-    return Sender(writer, lock or threading.Lock(), channels)
+    channels = [NoticeChannel(id=name, url=SecretStr(url)) for name, url in urls.items()]
+    return OutboxWorker(writer, lock or threading.Lock(), channels)
 
 
 def put(writer, notice_id="n1", channels=("hook",), *, urgency=2, at=T0):
@@ -114,7 +114,7 @@ def test_a_dead_network_holds_notices_until_it_is_back(writer):
     while at < T0 + 5 * 3_600_000:  # five hours away
         one.send_next(at)
         at = outbox.next_try_ms(writer)
-    assert outbox.tally(writer)["hook"] == outbox.Tally(5, 1, T0)
+    assert outbox.tally(writer)["hook"] == outbox.OutboxTally(5, 1, T0)
     with webhook.open():
         while one.send_next(at):
             pass

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from dashboard_fixtures import settings_in
 
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.sensors.page import content
 from monitor.air.current import recent
 from monitor.air.place_means import means
@@ -22,7 +22,7 @@ from monitor.mqtt.client import Arrival
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.science.clocks import misdated, off, slow_s, touched
-from monitor.science.health import Fault
+from monitor.science.health import SensorFault
 from monitor.sensor_care.calibration import JarWatch
 from monitor.sensor_care.health import health, sentence
 from monitor.store import Reader, Writer
@@ -205,12 +205,12 @@ def test_a_slow_clock_is_told_and_not_taken_for_silence(shop):
     settings, reader, _ = shop
     by_name = {one.sensor: one for one in health(reader, settings, NOW)}
     (found,) = by_name["a"].found
-    assert (found.fault, round(found.amount)) == (Fault.CLOCK, 3600)
+    assert (found.fault, round(found.amount)) == (SensorFault.CLOCK, 3600)
     assert by_name["a"].score == 40
     assert by_name["b"].found == []
     said = "Its clock is 60 min slow, or it sends that late."
     assert sentence(found).startswith(said)
-    assert said in str(content(Shop(settings)))
+    assert said in str(content(ShopData(settings)))
     assert sentence(found._replace(amount=-120)).startswith("Its clock is 2 min fast.")
 
 
@@ -245,7 +245,7 @@ def test_a_wrong_clock_is_found_where_the_sensor_stands_whatever_its_topic_says(
     assert bad.min() == NOW - 9 * HOUR - 10 * MIN
     assert bad.max() == NOW - HOUR - 10 * MIN
     (one,) = [o for o in health(reader, settings, NOW) if o.place.id == "clients-home"]
-    assert [found.fault for found in one.found] == [Fault.CLOCK]
+    assert [found.fault for found in one.found] == [SensorFault.CLOCK]
 
 
 if __name__ == "__main__":  # the figures of DEVELOPERS.md

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from dashboard_fixtures import settings_in
 
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.sensors.page import content
 from monitor.air.current import recent
 from monitor.air.place_means import means
 from monitor.alerting.observations import moved_on
 from monitor.commands import Commands
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
-from monitor.science.health import Fault, Pair, apart, findings, jumps, noise, score, unfit
+from monitor.science.health import Pair, SensorFault, apart, findings, jumps, noise, score, unfit
 from monitor.sensor_care.calibration import JarWatch
 from monitor.sensor_care.health import health, left, sentence
 from monitor.store import Reader, Writer
@@ -81,11 +81,11 @@ def noisy_heat(rng, ts, temp, rh):
 
 
 INJECTED = {
-    Fault.STUCK: stuck,
-    Fault.SATURATED: saturated,
-    Fault.DISAGREES: off,
-    Fault.NOISY: noisy,
-    Fault.JUMPS: jumping,
+    SensorFault.STUCK: stuck,
+    SensorFault.SATURATED: saturated,
+    SensorFault.DISAGREES: off,
+    SensorFault.NOISY: noisy,
+    SensorFault.JUMPS: jumping,
 }
 
 
@@ -124,7 +124,7 @@ def test_noisy_temperature_is_told_as_such():
     ts, temp, rh = told(0)
     noisy_heat(np.random.default_rng(0), ts, temp, rh)
     (found,) = findings(pair(ts, temp, rh))
-    assert (found.fault, found.warm) == (Fault.NOISY, True)
+    assert (found.fault, found.warm) == (SensorFault.NOISY, True)
     assert found.amount == pytest.approx(0.8, rel=0.1)
 
 
@@ -145,7 +145,7 @@ def test_of_three_the_odd_one_is_found_and_of_two_both_disagree():
     ts, temp, rh = told(3)
     a, b, c = (pair(ts, temp, rh + by) for by in (0.0, 0.5, 6.0))
     assert findings(a, [b, c]) == findings(b, [a, c]) == []
-    assert [one.fault for one in findings(c, [a, b])] == [Fault.DISAGREES]
+    assert [one.fault for one in findings(c, [a, b])] == [SensorFault.DISAGREES]
     assert findings(a, [c])[0].amount == pytest.approx(-6.0, abs=0.01)
     assert findings(c, [a])[0].amount == pytest.approx(6.0, abs=0.01)
 
@@ -181,7 +181,11 @@ def test_a_breath_is_no_fault_and_its_count_is_right():
 def test_the_rest_is_told_gravest_first_and_costs_points():
     ts, temp, rh = told(7)
     found = findings(pair(ts, temp, rh), silent_s=900, stale_s=300, battery_pct=10, refused=2)
-    assert [one.fault for one in found] == [Fault.SILENT, Fault.REFUSED, Fault.BATTERY]
+    assert [one.fault for one in found] == [
+        SensorFault.SILENT,
+        SensorFault.REFUSED,
+        SensorFault.BATTERY,
+    ]
     assert score(found) == 0
     assert score(found[1:]) == 60
     assert score([]) == 100
@@ -268,9 +272,9 @@ def test_a_stuck_sensor_that_stands_alone_is_still_read(tmp_path):
 def test_the_page_says_score_and_what_is_wrong(shop):
     settings, reader = shop
     by_name = {one.sensor: one for one in health(reader, settings, NOW)}
-    assert [one.fault for one in by_name["a"].found] == [Fault.STUCK]
-    assert [one.fault for one in by_name["b"].found] == [Fault.REFUSED]
-    shown = str(content(Shop(settings)))
+    assert [one.fault for one in by_name["a"].found] == [SensorFault.STUCK]
+    assert [one.fault for one in by_name["b"].found] == [SensorFault.REFUSED]
+    shown = str(content(ShopData(settings)))
     assert "0 of 100" in shown
     assert "has not moved for 8 h: stuck" in shown
     assert "80 of 100" in shown

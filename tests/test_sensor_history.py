@@ -83,7 +83,7 @@ def test_a_calibration_is_carried_through_and_corrects_what_comes_after(shop):
     assert not ((ts >= NOW) & (ts < fitted_at)).any()  # in the jar it tells nothing of the bench
     assert values[ts < NOW] == pytest.approx(50.0)
     assert values[ts >= fitted_at] == pytest.approx(truth, abs=0.02)
-    _, told = shop.reader.told(Series("bench", "a", RH), fitted_at, end)
+    _, told = shop.reader.raw_values(Series("bench", "a", RH), fitted_at, end)
     assert set(told) == {50.0}  # what it sent is as it was
     (latest,) = [one for one in shop.reader.latest() if one.reading.series.quantity is RH]
     assert latest.reading.value == pytest.approx(truth, abs=0.02)

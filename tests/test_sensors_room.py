@@ -29,7 +29,7 @@ def rh_pct(temp_c, pressure_pa):
     return 100 * pressure_pa / saturation_vapour_pressure(temp_c)
 
 
-def plain_room(**changes: float) -> room.Room:
+def plain_room(**changes: float) -> room.SimulatedRoom:
     numbers = {
         "volume_m3": 60.0,
         "buffer_g_pct": 40.0,
@@ -40,7 +40,7 @@ def plain_room(**changes: float) -> room.Room:
         "mass_w_k": 200.0,
         "mass_loss_w_k": 30.0,
     }
-    return room.Room(**{**numbers, **changes})
+    return room.SimulatedRoom(**{**numbers, **changes})
 
 
 def alone(a_room, rh, wood, step_h, hours, *, n, outdoor_pa, source_g_h, temp_c=20.0):
@@ -203,7 +203,7 @@ def test_the_water_of_a_simulated_week_adds_up(start, deep_g_pct):
 
 def test_the_humidifier_gives_what_was_filled_in_and_then_runs_empty():
     steps, filled = 3 * 288, 288
-    still = {name: np.zeros(steps) for name in room.Drive._fields}
+    still = {name: np.zeros(steps) for name in room.RoomDrive._fields}
     fill = np.zeros(steps)
     fill[filled] = 1
     cold = {
@@ -212,7 +212,7 @@ def test_the_humidifier_gives_what_was_filled_in_and_then_runs_empty():
         "set_c": np.full(steps, 20.0),
         "fill": fill,
     }
-    run = room.run(room.Drive(**{**still, **cold}), GRID_MS / 1000)
+    run = room.run(room.RoomDrive(**{**still, **cold}), GRID_MS / 1000)
     given_g = np.cumsum(run.sources_g_h[:, 0]) * GRID_MS / 3_600_000
     assert given_g[filled - 1] == 0
     assert given_g[-1] == pytest.approx(room.TANK_G)
@@ -227,7 +227,7 @@ def test_the_rooms_have_forgotten_their_start_when_the_spin_up_ends():
     _, drive = driven(start - 20 * DAY_MS, 60)
     long = room.run(drive, GRID_MS / 1000)
     skipped = 20 * DAY_MS // GRID_MS
-    short = room.run(room.Drive(*(column[skipped:] for column in drive)), GRID_MS / 1000)
+    short = room.run(room.RoomDrive(*(column[skipped:] for column in drive)), GRID_MS / 1000)
     skip = SPIN_UP_MS // GRID_MS
     assert short.temp_c[skip:] == pytest.approx(long.temp_c[skipped + skip :], abs=0.05)
     assert short.wood_pct[skip:] == pytest.approx(long.wood_pct[skipped + skip :], abs=0.1)

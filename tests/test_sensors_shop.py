@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from monitor.core.clock import from_ms, to_ms
 from monitor.core.measurements import MEASURES, Quantity
 from monitor.science.saturation import saturation_vapour_pressure
-from sensors.demo.shop import BENCH, CORNER, OUTDOORS, SERIES, Shop
+from sensors.demo.shop import BENCH, CORNER, OUTDOORS, SERIES, DemoShop
 from sensors.simulator import room
 from sensors.simulator.chance import normal, uniform
 from sensors.simulator.sensing import SENSOR_ERRORS
@@ -32,7 +32,7 @@ def rh_pct(temp_c, pressure_pa):
 
 @pytest.fixture(scope="module")
 def year():
-    shop = Shop(SEED, BERLIN)
+    shop = DemoShop(SEED, BERLIN)
     ts_ms, values = shop.readings(ms(2024, 6, 1), ms(2025, 6, 1))
     return shop, ts_ms, values
 
@@ -112,7 +112,7 @@ def test_the_heater_saws_by_day_and_night_and_humidity_mirrors_it(year):
 def test_a_live_reading_is_the_back_filled_one(year, instant):
     _, ts_ms, values = year
     i = int(np.searchsorted(ts_ms, ms(*instant)))
-    live = Shop(SEED, BERLIN).at(ms(*instant))
+    live = DemoShop(SEED, BERLIN).at(ms(*instant))
     assert [r.series for r in live] == list(SERIES)
     assert all(r.ts_ms == ts_ms[i] for r in live)
     assert [r.value for r in live] == [values[r.series][i] for r in live]
@@ -138,7 +138,7 @@ def test_ten_second_readings_join_the_back_fill_without_a_step(year):
 
 @pytest.mark.slow
 def test_readings_do_not_depend_on_what_was_asked_before():
-    late_first, early_first = Shop(SEED, BERLIN), Shop(SEED, BERLIN)
+    late_first, early_first = DemoShop(SEED, BERLIN), DemoShop(SEED, BERLIN)
     spans = [(ms(2025, 2, 3, 8), ms(2025, 2, 3, 9)), (ms(2025, 4, 2), ms(2025, 4, 3))]
     forward = [early_first.readings(*span, 10_000)[1] for span in spans]
     backward = [late_first.readings(*span, 10_000)[1] for span in reversed(spans)][::-1]
@@ -148,7 +148,7 @@ def test_readings_do_not_depend_on_what_was_asked_before():
 
 @pytest.mark.slow
 def test_quarters_join_within_the_swing_of_the_thermostat():
-    shop = Shop(SEED, BERLIN)
+    shop = DemoShop(SEED, BERLIN)
     for turn in ((2024, 7, 1), (2024, 10, 1), (2025, 1, 1), (2025, 4, 1), (2025, 7, 1)):
         at = ms(*turn)
         air = shop.air(np.array([at - 1, at]))
@@ -159,14 +159,14 @@ def test_quarters_join_within_the_swing_of_the_thermostat():
 
 
 def test_no_time_gives_no_readings():
-    ts_ms, values = Shop(SEED, BERLIN).readings(ms(2025, 2, 3), ms(2025, 2, 3))
+    ts_ms, values = DemoShop(SEED, BERLIN).readings(ms(2025, 2, 3), ms(2025, 2, 3))
     assert ts_ms.size == 0
     assert all(values[series].size == 0 for series in SERIES)
 
 
 def test_another_seed_is_another_shop_in_the_same_weather():
     span = (ms(2025, 2, 3), ms(2025, 2, 8))
-    a, b = (Shop(seed, BERLIN).readings(*span)[1] for seed in (1, 2))
+    a, b = (DemoShop(seed, BERLIN).readings(*span)[1] for seed in (1, 2))
     bench = np.abs(picked(a, BENCH, Quantity.HUMIDITY) - picked(b, BENCH, Quantity.HUMIDITY))
     assert bench.mean() > 0.5
     outdoor_a, outdoor_b = (picked(v, OUTDOORS, Quantity.TEMPERATURE) for v in (a, b))

@@ -144,9 +144,9 @@ STEADY = {"outdoor_c": 5.0, "outdoor_pa": 700.0, "set_c": 20.0, "gains_w": 300.0
 def steady(shop, **changes):
     """RH at the bench [%] after three days without change, of 40 drawn shops."""
     shape = 3 * DAY_MS // GRID_MS, 40
-    still = {name: np.zeros(shape) for name in room.Drive._fields}
+    still = {name: np.zeros(shape) for name in room.RoomDrive._fields}
     held = {name: np.full(shape, value) for name, value in (STEADY | changes).items()}
-    run = room.run(room.Drive(**(still | held)), GRID_MS / 1000, shop.rooms, shop.fittings)
+    run = room.run(room.RoomDrive(**(still | held)), GRID_MS / 1000, shop.rooms, shop.fittings)
     saturated = room.saturation_pa(run.temp_c[-1, 0], room.MANY)
     return 100 * run.vapour_pressure_pa[-1, 0] / saturated
 
@@ -300,7 +300,7 @@ def test_what_is_sent_through_mosquitto_is_in_the_store_exactly_once(mosquitto, 
         sent = by_series(made, *read(made, ms(2026, 2, 1), ms(2026, 2, 1, 0, 30)))
         assert sent.keys() == reader.series().keys()
         for series, (ts_ms, values) in sent.items():
-            held_ms, held = reader.told(series, 0, 2**53)
+            held_ms, held = reader.raw_values(series, 0, 2**53)
             assert np.array_equal(held_ms, ts_ms)
             assert np.array_equal(held, values)
     ingest.stop(5)

@@ -20,8 +20,8 @@ from monitor.domain.wait_type_registry import (
     from_mapping,
 )
 from monitor.domain.wait_types import KINDS
-from monitor.science.waits.learning import Verdict
-from monitor.science.waits.wait import State
+from monitor.science.waits.learning import JointAtRelease
+from monitor.science.waits.wait import WaitState
 from monitor.service.state_publisher import state_of
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import NO_SENSOR, equivalent_s, foreseen_ms, ready_by, standings
@@ -83,18 +83,18 @@ def bench(tmp_path):
 def test_in_reference_air_a_wait_takes_its_basis(bench, kind):
     basis_h = KINDS[kind].basis_s / 3600
     found = bench.standing(bench.open(kind, ago_h=basis_h / 2)).readiness
-    assert found.state is State.WAITING
+    assert found.state is WaitState.WAITING
     assert found.progress.median == pytest.approx(0.5, abs=0.02)
     assert found.ready_low_ms <= found.ready_ms <= found.ready_high_ms
     assert found.ready_ms == pytest.approx(NOW + basis_h / 2 * HOUR, abs=0.04 * basis_h * HOUR)
     done = bench.standing(bench.open(kind, ago_h=1.5 * basis_h)).readiness
-    assert done.state is State.READY
+    assert done.state is WaitState.READY
 
 
 def test_damp_air_holds_and_says_so(bench):
     bench.air("cellar", 16.0, 88.0)
     found = bench.standing(bench.open("cleat", "cellar", ago_h=6)).readiness
-    assert found.state is State.HOLD
+    assert found.state is WaitState.HOLD
     assert found.ready_ms is None
     told = state_of(bench.standing("1"))
     assert (told["state"], told["hold"], told["ready_at"]) == ("on hold", "damp", None)
@@ -114,7 +114,7 @@ def test_a_paused_wait_stands_still(bench):
     wait_id = bench.open("plate-crack", ago_h=4)
     bench.do("pause", wait=wait_id, at_ms=NOW - 3 * HOUR)
     paused = bench.standing(wait_id).readiness
-    assert paused.state is State.PAUSED
+    assert paused.state is WaitState.PAUSED
     assert paused.progress.median == pytest.approx(1 / 6, abs=0.02)
     bench.do("resume", wait=wait_id, at_ms=NOW - HOUR)
     assert bench.standing(wait_id).readiness.progress.median == pytest.approx(2 / 6, abs=0.02)
@@ -144,7 +144,7 @@ def test_a_start_before_the_log_is_said(bench):
 def test_a_sensor_whose_clock_ran_ahead_tells_nothing_of_the_past(bench):
     bench.air("jumped", 20.0, 50.0, start=NOW + HOUR, end=NOW + 3 * HOUR)
     standing = bench.standing(bench.open("cleat", "jumped", ago_h=2))
-    assert standing.readiness is None or standing.readiness.state is State.NO_AIR
+    assert standing.readiness is None or standing.readiness.state is WaitState.NO_AIR
 
 
 def test_a_kind_that_is_retired_while_open_changes_nothing(bench):
@@ -177,7 +177,7 @@ def test_a_series_judged_alike_is_one_piece_of_evidence(bench):
     for wait_id in eight:
         bench.do("release", wait=wait_id, feel="soft")
     one = Journal(bench.reader).learned("cleat")
-    assert [e.verdict for e in one.evidence] == [Verdict.SOFT]
+    assert [e.verdict for e in one.evidence] == [JointAtRelease.SOFT]
     bench.do("feel", wait=eight[0], feel="right")
     assert len(Journal(bench.reader).learned("cleat").evidence) == 2
 
@@ -187,7 +187,7 @@ def test_one_left_overnight_and_found_right_was_hard_by_then(bench):
     before = KINDS["cleat"].basis_s
     bench.do("release", wait=wait_id, feel="right")
     learned = Journal(bench.reader).learned("cleat")
-    assert [e.verdict for e in learned.evidence] == [Verdict.HARD_BY_THEN]
+    assert [e.verdict for e in learned.evidence] == [JointAtRelease.HARD_BY_THEN]
     assert learned.basis_s == pytest.approx(before, rel=0.02)
 
 

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.domain.air_assessment import State, judge, latched
-from monitor.domain.places import Limits, Place, band
+from monitor.domain.air_assessment import AirState, judge, latched
+from monitor.domain.places import AirLimits, Place, band
 from monitor.science.air import dew_point
 
-LIMITS = Limits()
+LIMITS = AirLimits()
 BENCH = Place(id="b", kind="bench")
 CORNER = Place(id="v", kind="varnish")
 T0, STEP = 1_790_000_000_000, 600_000
@@ -27,16 +27,16 @@ def verdict(place, temps, humidities, limits=LIMITS):
 @pytest.mark.parametrize(
     ("temp", "rh", "state", "weight", "says"),
     [
-        (20, 50, State.RIGHT, 0, "Right for glue"),
-        (20, 40, State.RIGHT, 0, "Right for glue"),
-        (20, 39.9, State.DRY, 2, "opened plates shrink"),
-        (20, 29.9, State.DRY, 3, "close nothing"),
-        (20, 60, State.RIGHT, 0, "Right"),
-        (20, 60.1, State.DAMP, 2, "hardens slowly"),
-        (20, 75.1, State.DAMP, 3, "may not harden"),
-        (17.9, 50, State.COLD, 1, "joint chills"),
-        (28.1, 50, State.HOT, 1, "stays soft"),
-        (17, 35, State.DRY, 2, "shrink"),
+        (20, 50, AirState.RIGHT, 0, "Right for glue"),
+        (20, 40, AirState.RIGHT, 0, "Right for glue"),
+        (20, 39.9, AirState.DRY, 2, "opened plates shrink"),
+        (20, 29.9, AirState.DRY, 3, "close nothing"),
+        (20, 60, AirState.RIGHT, 0, "Right"),
+        (20, 60.1, AirState.DAMP, 2, "hardens slowly"),
+        (20, 75.1, AirState.DAMP, 3, "may not harden"),
+        (17.9, 50, AirState.COLD, 1, "joint chills"),
+        (28.1, 50, AirState.HOT, 1, "stays soft"),
+        (17, 35, AirState.DRY, 2, "shrink"),
     ],
 )
 def test_the_bench_is_judged_by_its_limits(temp, rh, state, weight, says):
@@ -48,14 +48,14 @@ def test_the_bench_is_judged_by_its_limits(temp, rh, state, weight, says):
 @pytest.mark.parametrize(
     ("temp", "rh", "state", "weight"),
     [
-        (20, 50, State.RIGHT, 0),
-        (20, 66, State.DAMP, 2),  # by RH
-        (20, 69, State.DAMP, 2),  # and by a spread under 6 K
-        (20, 85.5, State.DAMP, 3),
-        (15, 50, State.COLD, 2),
-        (29, 50, State.HOT, 1),
-        (20, 35, State.DRY, 1),
-        (20, 28, State.DRY, 2),
+        (20, 50, AirState.RIGHT, 0),
+        (20, 66, AirState.DAMP, 2),  # by RH
+        (20, 69, AirState.DAMP, 2),  # and by a spread under 6 K
+        (20, 85.5, AirState.DAMP, 3),
+        (15, 50, AirState.COLD, 2),
+        (29, 50, AirState.HOT, 1),
+        (20, 35, AirState.DRY, 1),
+        (20, 28, AirState.DRY, 2),
     ],
 )
 def test_the_varnish_corner_is_judged_by_its_own(temp, rh, state, weight):
@@ -71,16 +71,16 @@ def test_three_kelvin_above_the_dew_point_stops_varnish_below_the_rh_limit():
 
 
 def test_outdoors_nothing_is_judged():
-    assert verdict(Place(id="o", kind="outdoors"), -5, [95]).state is State.RIGHT
+    assert verdict(Place(id="o", kind="outdoors"), -5, [95]).state is AirState.RIGHT
     assert verdict(Place(id="o", kind="outdoors"), -5, [95]).sentence == ""
 
 
 def test_a_state_stays_until_the_air_is_back_by_the_margin():
-    assert verdict(BENCH, 20, [50, 39, 41]).state is State.DRY
-    assert verdict(BENCH, 20, [50, 39, 42]).state is State.RIGHT
-    assert verdict(BENCH, 20, [50, 41]).state is State.RIGHT
-    assert verdict(BENCH, 20, [50, 61, 58.1]).state is State.DAMP
-    assert verdict(BENCH, 20, [50, 61, 58]).state is State.RIGHT
+    assert verdict(BENCH, 20, [50, 39, 41]).state is AirState.DRY
+    assert verdict(BENCH, 20, [50, 39, 42]).state is AirState.RIGHT
+    assert verdict(BENCH, 20, [50, 41]).state is AirState.RIGHT
+    assert verdict(BENCH, 20, [50, 61, 58.1]).state is AirState.DAMP
+    assert verdict(BENCH, 20, [50, 61, 58]).state is AirState.RIGHT
 
 
 def test_it_tells_since_when():
@@ -92,13 +92,13 @@ def test_it_tells_since_when():
 def test_a_place_has_a_band_of_its_own():
     place = Place(id="b", rh_low_pct=45, rh_high_pct=55)
     assert band(place, LIMITS) == (45, 55)
-    assert verdict(place, 20, [44]).state is State.DRY
-    assert verdict(BENCH, 20, [44]).state is State.RIGHT
+    assert verdict(place, 20, [44]).state is AirState.DRY
+    assert verdict(BENCH, 20, [44]).state is AirState.RIGHT
 
 
 def test_a_band_wider_than_the_grave_limits_moves_them():
     place = Place(id="b", rh_low_pct=25)
-    assert verdict(place, 20, [27]).state is State.RIGHT
+    assert verdict(place, 20, [27]).state is AirState.RIGHT
 
 
 @pytest.mark.parametrize(("temps", "rhs"), [([], []), ([20], [np.nan]), ([np.nan], [50])])
@@ -112,7 +112,7 @@ def test_what_is_not_known_is_not_judged(temps, rhs):
         np.array(rhs, dtype=float),
         np.full(n, np.nan),
     )
-    assert (found.state, found.weight) == (State.UNKNOWN, 1)
+    assert (found.state, found.weight) == (AirState.UNKNOWN, 1)
 
 
 def test_a_gap_neither_begins_nor_ends_a_state():

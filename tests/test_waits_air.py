@@ -16,7 +16,7 @@ from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
 from monitor.science.waits.air_log import (
     BEFORE_MS,
-    Known,
+    AirCoverage,
     Stay,
     air_log,
     exponential_mean,
@@ -136,7 +136,7 @@ def test_a_pause_counts_nothing_and_is_not_unknown():
     assert card.low_s == pytest.approx(without, rel=1e-9)
     assert card.unknown_s == 0
     assert equivalent(FixedLaw(), paused, cut[0]).low_s == pytest.approx(20 * 3600)
-    assert (paused.known == Known.PAUSED).sum() == 1
+    assert (paused.known == AirCoverage.PAUSED).sum() == 1
 
 
 def test_a_night_with_a_clock_change_has_its_hours_to_the_second():
@@ -187,7 +187,7 @@ def test_bins_keep_the_sums():
     log = air_log(*wild(step_s=10), NOW)
     start = NOW - 40 * HOUR + 12_345
     b = binned(log, start, 600)
-    t = log.running(log.temp_c, Known.AIR)
+    t = log.running(log.temp_c, AirCoverage.AIR)
     assert (b.temp_c * b.air_s).sum() == pytest.approx(
         t.total - float(t.at(np.array([start]))[0]), rel=1e-9
     )

@@ -8,7 +8,7 @@ import pytest
 
 from monitor.core.errors import OutOfRange
 from monitor.core.measurements import name_fault
-from monitor.domain.wait_types import KINDS, Caution, Kind
+from monitor.domain.wait_types import KINDS, Caution, WaitType
 from monitor.science.waits.examples import examples, table
 from monitor.science.waits.film import OIL, FilmLaw
 from monitor.science.waits.glue import GlueLaw
@@ -64,7 +64,7 @@ def test_cautions_stand_where_they_belong():
 def test_a_kind_that_cannot_be_is_refused(change):
     good = {"id": "x", "name": "X", "law": OIL, "basis_s": 7200, "minimum_s": 0, "spread": 0.1}
     with pytest.raises(OutOfRange):
-        Kind(**(good | change))
+        WaitType(**(good | change))
 
 
 def test_the_worked_table_is_what_the_law_says():

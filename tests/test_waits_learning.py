@@ -15,15 +15,15 @@ from monitor.science.waits.learning import (
     LONG_BEFORE,
     SLIP,
     Evidence,
-    Prior,
-    Verdict,
+    JointAtRelease,
+    UsualTimePrior,
     learn,
 )
 
 HOUR = 3600.0
-PRIOR = Prior(basis_s=6 * HOUR, spread=0.25, minimum_s=3 * HOUR)
+PRIOR = UsualTimePrior(basis_s=6 * HOUR, spread=0.25, minimum_s=3 * HOUR)
 ITEMS = st.lists(
-    st.builds(Evidence, st.sampled_from(list(Verdict)), st.floats(600, 400_000)), max_size=8
+    st.builds(Evidence, st.sampled_from(list(JointAtRelease)), st.floats(600, 400_000)), max_size=8
 )
 
 
@@ -37,9 +37,9 @@ def test_without_evidence_it_is_the_prior():
 
 
 def test_each_verdict_moves_the_basis_its_way():
-    soft = learn(PRIOR, [Evidence(Verdict.SOFT, 7 * HOUR)])
-    right = learn(PRIOR, [Evidence(Verdict.RIGHT, 7 * HOUR)])
-    long_before = learn(PRIOR, [Evidence(Verdict.LONG_BEFORE, 7 * HOUR)])
+    soft = learn(PRIOR, [Evidence(JointAtRelease.SOFT, 7 * HOUR)])
+    right = learn(PRIOR, [Evidence(JointAtRelease.RIGHT, 7 * HOUR)])
+    long_before = learn(PRIOR, [Evidence(JointAtRelease.LONG_BEFORE, 7 * HOUR)])
     before = learn(PRIOR, [])
     assert long_before.basis_s < before.basis_s < soft.basis_s
     assert long_before.basis_s < right.basis_s < soft.basis_s
@@ -48,17 +48,20 @@ def test_each_verdict_moves_the_basis_its_way():
 
 
 def test_hard_by_then_says_no_more_than_that_it_is_not_longer():
-    hard = learn(PRIOR, [Evidence(Verdict.HARD_BY_THEN, 7 * HOUR)])
-    right = learn(PRIOR, [Evidence(Verdict.RIGHT, 7 * HOUR)])
+    hard = learn(PRIOR, [Evidence(JointAtRelease.HARD_BY_THEN, 7 * HOUR)])
+    right = learn(PRIOR, [Evidence(JointAtRelease.RIGHT, 7 * HOUR)])
     assert hard.basis_s < learn(PRIOR, []).basis_s
     assert hard.high_s < learn(PRIOR, []).high_s
-    far = learn(PRIOR, [Evidence(Verdict.HARD_BY_THEN, 40 * HOUR)])
+    far = learn(PRIOR, [Evidence(JointAtRelease.HARD_BY_THEN, 40 * HOUR)])
     assert far.basis_s == pytest.approx(learn(PRIOR, []).basis_s, rel=1e-3)
     assert hard.low_s < right.low_s
 
 
 def test_what_says_nothing_new_changes_nothing():
-    told = learn(PRIOR, [Evidence(Verdict.LONG_BEFORE, 200 * HOUR), Evidence(Verdict.SOFT, 600)])
+    told = learn(
+        PRIOR,
+        [Evidence(JointAtRelease.LONG_BEFORE, 200 * HOUR), Evidence(JointAtRelease.SOFT, 600)],
+    )
     assert told.basis_s == pytest.approx(learn(PRIOR, []).basis_s, rel=1e-3)
 
 
@@ -66,7 +69,7 @@ def test_the_posterior_is_bayes_rule_worked_out_by_quadrature():
     from scipy.integrate import quad
     from scipy.stats import norm
 
-    item = Evidence(Verdict.RIGHT, 7 * HOUR)
+    item = Evidence(JointAtRelease.RIGHT, 7 * HOUR)
 
     def weight(x):
         soft = norm.cdf((x - math.log(7 * HOUR)) / JUDGEMENT_SD)
@@ -93,20 +96,20 @@ def test_order_does_not_matter_to_the_last_digit(items, random):
 @given(ITEMS)
 @settings(max_examples=40, deadline=None)
 def test_it_never_falls_below_the_safe_minimum(items):
-    told = learn(PRIOR, [*items, *[Evidence(Verdict.LONG_BEFORE, 2 * HOUR)] * 5])
+    told = learn(PRIOR, [*items, *[Evidence(JointAtRelease.LONG_BEFORE, 2 * HOUR)] * 5])
     assert PRIOR.minimum_s <= told.low_s <= told.basis_s <= told.high_s
     assert told.density.sum() == pytest.approx(1)
 
 
 def test_undo_is_leaving_the_item_out():
-    kept, slip = Evidence(Verdict.RIGHT, 7 * HOUR), Evidence(Verdict.SOFT, 30 * HOUR)
+    kept, slip = Evidence(JointAtRelease.RIGHT, 7 * HOUR), Evidence(JointAtRelease.SOFT, 30 * HOUR)
     assert learn(PRIOR, [kept]).basis_s != learn(PRIOR, [kept, slip]).basis_s
     undone = [e for e in (kept, slip) if e is not slip]
     assert learn(PRIOR, undone).basis_s == learn(PRIOR, [kept]).basis_s
 
 
 def test_what_it_rests_on_is_given_back():
-    items = [Evidence(Verdict.SOFT, 7 * HOUR), Evidence(Verdict.RIGHT, 9 * HOUR)]
+    items = [Evidence(JointAtRelease.SOFT, 7 * HOUR), Evidence(JointAtRelease.RIGHT, 9 * HOUR)]
     told = learn(PRIOR, items)
     assert told.prior == PRIOR
     assert told.evidence == tuple(items)
@@ -116,16 +119,16 @@ def test_what_it_rests_on_is_given_back():
 def test_a_simulated_repairer_is_learned_and_the_interval_holds_the_truth():
     # 200 shops whose true basis is drawn from the prior, each with 12 releases.
     random, held, errors = np.random.default_rng(4), 0, []
-    prior = Prior(basis_s=6 * HOUR, spread=0.25, minimum_s=0)
+    prior = UsualTimePrior(basis_s=6 * HOUR, spread=0.25, minimum_s=0)
     for _ in range(200):
         true = 6 * HOUR * math.exp(0.25 * random.standard_normal())
         items = []
         for _ in range(12):
             given = true * math.exp(random.normal(0.1, 0.3))
             felt = math.log(true / given) + JUDGEMENT_SD * random.standard_normal()
-            verdict = Verdict.SOFT if felt > 0 else Verdict.RIGHT
+            verdict = JointAtRelease.SOFT if felt > 0 else JointAtRelease.RIGHT
             if felt <= math.log(LONG_BEFORE):
-                verdict = Verdict.LONG_BEFORE
+                verdict = JointAtRelease.LONG_BEFORE
             items.append(Evidence(verdict, given))
         told = learn(prior, items)
         held += told.low_s <= true <= told.high_s
@@ -141,9 +144,9 @@ def test_a_simulated_repairer_is_learned_and_the_interval_holds_the_truth():
         (PRIOR._replace(spread=1.1), []),
         (PRIOR._replace(basis_s=2 * HOUR), []),
         (PRIOR._replace(minimum_s=-1), []),
-        (PRIOR, [Evidence(Verdict.SOFT, 0)]),
-        (PRIOR, [Evidence(Verdict.SOFT, math.inf)]),
-        (PRIOR, [Evidence(Verdict.SOFT, math.nan)]),
+        (PRIOR, [Evidence(JointAtRelease.SOFT, 0)]),
+        (PRIOR, [Evidence(JointAtRelease.SOFT, math.inf)]),
+        (PRIOR, [Evidence(JointAtRelease.SOFT, math.nan)]),
     ],
 )
 def test_what_cannot_be_is_refused(prior, items):

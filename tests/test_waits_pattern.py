@@ -12,7 +12,7 @@ from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
 from monitor.core.measurements import Quantity
 from monitor.science.waits.pattern import daily_pattern_ensemble, persistent_ensemble
-from sensors.demo.shop import CORNER, Shop
+from sensors.demo.shop import CORNER, DemoShop
 
 DAY_MS = 86_400_000
 NOW = to_ms(datetime(2025, 3, 20, 11, 40, tzinfo=UTC))
@@ -80,7 +80,7 @@ def test_scored_on_a_year_it_was_not_tuned_on():
     temperature from 3 to 12 h, RH beyond a day. At 1 h persistence of the last reading is as good.
     """
     start = to_ms(datetime(2025, 1, 1, tzinfo=UTC))
-    ts, values = Shop(23, ZoneInfo("Europe/Berlin")).readings(start, start + 365 * DAY_MS)
+    ts, values = DemoShop(23, ZoneInfo("Europe/Berlin")).readings(start, start + 365 * DAY_MS)
     columns = [
         next(v for s, v in values.items() if (s.place, s.quantity) == (CORNER, q))
         for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)

@@ -15,7 +15,7 @@ from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
 from monitor.science.waits.air_log import Stay, air_log, stitched
 from monitor.science.waits.coming import ComingAir, steady
-from monitor.science.waits.draws import SensorError, drawn, quantile
+from monitor.science.waits.draws import SensorUncertainty, drawn, quantile
 from monitor.science.waits.drying import WASHED_WOOD, DryingLaw
 from monitor.science.waits.film import OIL, SPIRIT
 from monitor.science.waits.glue import HIDE_GLUE, HIDE_GLUE_BLOCK, HIDE_GLUE_THIN_PLATE
@@ -23,12 +23,12 @@ from monitor.science.waits.parameters import Hold
 from monitor.science.waits.readiness import progress_trace, ready_times
 from monitor.science.waits.ready_by import latest_starts
 from monitor.science.waits.rest import FixedLaw, RestLaw
-from monitor.science.waits.wait import State, Wait
+from monitor.science.waits.wait import WaitInputs, WaitState
 
 NOW = to_ms(datetime(2025, 1, 14, 15, 3, 20, tzinfo=UTC))
 HOUR = 3_600_000
 SEED = 11
-EXACT = {"spread": 0.0, "sensor": SensorError(0.0, 0.0)}
+EXACT = {"spread": 0.0, "sensor": SensorUncertainty(0.0, 0.0)}
 LAWS = [HIDE_GLUE, HIDE_GLUE_BLOCK, WASHED_WOOD, SPIRIT, OIL, RestLaw(), FixedLaw()]
 
 
@@ -49,7 +49,7 @@ def log_of(temp_c, rh_pct, hours=48, step_s=60, drop=()):
 
 
 def wait(law=HIDE_GLUE, air=None, coming=None, ago_h=1.0, basis_h=4.0, **more):
-    return Wait(
+    return WaitInputs(
         law=law,
         basis_s=3600 * basis_h,
         start_ms=NOW - round(ago_h * HOUR),
@@ -102,7 +102,7 @@ def test_reference_air_takes_exactly_the_basis(law, ago_h):
 def test_a_wait_that_is_over_says_since_when(law):
     w = wait(sure(law), ago_h=10, **EXACT)
     told = one(w)
-    assert told.state == State.READY
+    assert told.state == WaitState.READY
     assert hours(w, told.ready_ms) == pytest.approx(4, abs=1 / 3600)
 
 
@@ -122,13 +122,13 @@ def test_advice_is_never_shorter_than_the_basis_but_progress_is_kept():
     w = wait(sure(HIDE_GLUE), ago_h=3, **dry, **EXACT)
     told = one(w)
     assert hours(w, told.ready_ms) == pytest.approx(4)
-    assert told.state == State.WAITING
+    assert told.state == WaitState.WAITING
     assert hours(w, told.computed_ms) == pytest.approx(3, abs=1e-3)  # capped: 4/1.5 = 2.67
     assert told.progress.median > 1
     allowed = one(replace(w, never_shorter=False, minimum_s=3600 * 3.5))
     assert hours(w, allowed.ready_ms) == pytest.approx(3.5)
     early = one(replace(w, never_shorter=False))
-    assert early.state == State.READY
+    assert early.state == WaitState.READY
     assert hours(w, early.ready_ms) == pytest.approx(4 / 1.5, abs=0.001)
 
 
@@ -139,7 +139,7 @@ def test_progress_from_the_thinned_log_is_that_of_every_reading(law):
     ts, t, rh = lively()
     air = air_log(ts, t, rh, NOW, 10)
     start = NOW - 20 * HOUR - 123_457
-    w = Wait(
+    w = WaitInputs(
         law=law,
         basis_s=24 * 3600,
         start_ms=start,
@@ -203,7 +203,7 @@ def test_ready_times_are_those_of_a_plain_loop_over_every_reading_and_draw():
     ts, t, rh = lively(hours_back=24, step_s=60)
     law = replace(HIDE_GLUE, most_rate=5.0)
     coming = wandering(members=40)
-    w = Wait(
+    w = WaitInputs(
         law=law,
         basis_s=6 * 3600,
         start_ms=NOW - 3 * HOUR,
@@ -239,7 +239,9 @@ def test_a_batch_says_the_same_as_each_wait_alone():
     ts, t, rh = lively()
     air, coming = air_log(ts, t, rh, NOW, 10), wandering()
     waits = [
-        Wait(law=law, basis_s=3600 * b, start_ms=NOW - round(a * HOUR), air=air, coming=coming)
+        WaitInputs(
+            law=law, basis_s=3600 * b, start_ms=NOW - round(a * HOUR), air=air, coming=coming
+        )
         for law in LAWS
         for a, b in ((0.5, 4), (30, 40), (-3, 12))
     ]
@@ -296,7 +298,7 @@ def changed(before, after, at_h, hours_back=48):
 def test_on_hold_since_when_and_why(law, air, why):
     w = wait(law, changed((20, 50), air, 2.5), steady(NOW, *air, 86_400), ago_h=4, basis_h=6)
     told = one(w)
-    assert told.state == State.HOLD
+    assert told.state == WaitState.HOLD
     assert told.hold == why
     assert told.hold_since_ms == pytest.approx(NOW - 2.5 * HOUR, abs=600_000)
     assert told.rate_now == 0
@@ -334,7 +336,7 @@ def test_damp_air_undoes_progress_and_softens_what_was_ready():
     w = wait(sure(HIDE_GLUE), changed((20, 50), (20, 88), 6), coming, ago_h=11, **EXACT)
     told = one(w)
     assert told.softened
-    assert told.state == State.HOLD
+    assert told.state == WaitState.HOLD
     before, now = progress_trace(w, NOW - 0)[1].max(), told.progress.median
     assert now < 1 < before
 
@@ -379,12 +381,12 @@ def test_a_thick_piece_shut_on_one_side_takes_longer():
 def test_a_start_in_the_future_is_said_and_counted_from_then():
     w = wait(sure(HIDE_GLUE), ago_h=-7.3, **EXACT)
     told = one(w)
-    assert told.state == State.NOT_STARTED
+    assert told.state == WaitState.NOT_STARTED
     assert told.progress == (0, 0, 0)
     assert hours(w, told.ready_ms) == pytest.approx(4, abs=1e-3)
     beyond = one(replace(w, start_ms=NOW + 15 * 24 * HOUR))
     assert beyond.ready_ms is None
-    assert beyond.state == State.NOT_STARTED
+    assert beyond.state == WaitState.NOT_STARTED
 
 
 def test_a_start_before_the_log_is_said_and_the_time_before_may_count_nothing():
@@ -397,12 +399,14 @@ def test_a_start_before_the_log_is_said_and_the_time_before_may_count_nothing():
 
 def test_no_sensor_no_promise_but_a_fixed_time_runs():
     nothing = air_log([], [], [], NOW)
-    told = one(Wait(law=OIL, basis_s=86_400, start_ms=NOW - HOUR, air=nothing, coming=None))
-    assert told.state == State.NO_AIR
+    told = one(WaitInputs(law=OIL, basis_s=86_400, start_ms=NOW - HOUR, air=nothing, coming=None))
+    assert told.state == WaitState.NO_AIR
     assert told.ready_ms is told.ready_high_ms is None
     assert math.isnan(told.rate_now)
     assert told.unknown_s == 3600
-    w = Wait(law=FixedLaw(), basis_s=7200, start_ms=NOW - HOUR, air=nothing, coming=None, **EXACT)
+    w = WaitInputs(
+        law=FixedLaw(), basis_s=7200, start_ms=NOW - HOUR, air=nothing, coming=None, **EXACT
+    )
     assert hours(w, one(w).ready_ms) == 2
 
 
@@ -411,7 +415,7 @@ def test_a_sensor_dead_for_hours_widens_the_range_and_tells_no_present():
     assert told.unknown_s == pytest.approx(5 * 3600 + 60)
     assert math.isnan(told.rate_now)
     assert told.hold == Hold.NONE
-    assert told.state == State.WAITING
+    assert told.state == WaitState.WAITING
     assert told.progress.high - told.progress.low > 0.3
 
 
@@ -419,7 +423,7 @@ def test_a_paused_wait_promises_nothing_and_a_pause_moves_the_floor():
     log = log_of(20, 50)
     stays = [Stay(log, NOW - 3 * HOUR, NOW - HOUR), Stay(None, NOW - HOUR, NOW)]
     told = one(wait(sure(HIDE_GLUE), stitched(stays), ago_h=3, **EXACT))
-    assert told.state == State.PAUSED
+    assert told.state == WaitState.PAUSED
     assert told.ready_ms is None
     assert told.progress.median == pytest.approx(0.5, abs=1e-5)
     middle = [
@@ -477,7 +481,7 @@ def test_the_range_narrows_on_average_as_the_wait_goes_on():
             coming = ComingAir(
                 now, 1800.0, np.full((100, 192), t[at]), np.clip(rh[at] + drift, 20, 95)
             )
-            w = Wait(
+            w = WaitInputs(
                 law=HIDE_GLUE,
                 basis_s=12 * 3600,
                 start_ms=now - gone * 1_800_000,
@@ -523,7 +527,7 @@ def test_the_latest_start_in_known_reference_air_is_the_basis_before():
         lambda: wait(ago_h=-24 * 500),
         lambda: ready_times([wait()], NOW + 1),
         lambda: ready_times([wait()], NOW, draws=0),
-        lambda: one(wait(sensor=SensorError(-1, 2))),
+        lambda: one(wait(sensor=SensorUncertainty(-1, 2))),
         lambda: one(wait(coming=steady(NOW + HOUR, 20, 50, 3600))),
         lambda: one(wait(coming=steady(NOW - 2 * HOUR, 20, 50, 3600))),
         lambda: steady(NOW, 20, 101, 3600),

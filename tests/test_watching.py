@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.alerting.air_quantities import Air, concerns, values_of
+from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
 from monitor.alerting.observations import furthest
 from monitor.domain.alerts.rule import OUTLOOK, WATCHABLE, Of, Rule, Test
 from monitor.domain.alerts.rule_state import Seen
@@ -24,7 +24,7 @@ def rows(low, high, first=0):
 
 @pytest.mark.parametrize("quantity", PLACES)
 def test_every_quantity_of_a_place_has_a_value_and_none_where_air_is_unknown(quantity):
-    air = Air([20.0, np.nan], [50.0, np.nan], [12.0, np.nan], [101_325.0, np.nan])
+    air = WatchedAir([20.0, np.nan], [50.0, np.nan], [12.0, np.nan], [101_325.0, np.nan])
     value, unknown = values_of(quantity, air)
     if quantity == "frost_point" or quantity in OUTLOOK:  # none above the triple point; no trace
         assert np.isnan(value)
@@ -35,13 +35,15 @@ def test_every_quantity_of_a_place_has_a_value_and_none_where_air_is_unknown(qua
 
 def test_the_coldest_surface_counts_if_one_is_measured():
     # Source: WMO-No. 8, saturation at 20 °C / 50 % RH: dew point 9.27 °C (as in test_science_air).
-    warm, cold = (float(values_of("dew_margin", Air(20.0, 50.0, t))) for t in (np.nan, 11.0))
+    warm, cold = (
+        float(values_of("dew_margin", WatchedAir(20.0, 50.0, t))) for t in (np.nan, 11.0)
+    )
     assert warm == pytest.approx(20 - 9.27, abs=0.01)
     assert cold == pytest.approx(11 - 9.27, abs=0.01)
 
 
 def test_no_mould_grows_where_it_is_too_cold_or_too_hot_for_it():
-    margin = values_of("mould_margin", Air([-5.0, 20.0, 55.0], [99.0, 85.0, 90.0]))
+    margin = values_of("mould_margin", WatchedAir([-5.0, 20.0, 55.0], [99.0, 85.0, 90.0]))
     assert list(margin > 0) == [False, True, False]
     assert margin[1] == pytest.approx(5.0, abs=0.1)  # 80 % there, to the rounding of the cubic
 

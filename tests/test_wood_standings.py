@@ -8,7 +8,7 @@ import pytest
 from monitor import settings as settings_module
 from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading, Series
-from monitor.science.plates.answer import Assumed, Close, Reason
+from monitor.science.plates.answer import Close, Reason, WoodAssumptions
 from monitor.science.wood import equilibrium_moisture_content
 from monitor.store import Reader, Writer
 from monitor.wood.evaluation import (
@@ -113,7 +113,7 @@ def test_away_from_its_home_it_dries_or_swells_and_must_wait(shop, home, reason,
 def test_without_its_home_nothing_is_promised(shop):
     found = shop.standing(shop.take_in(home=None, open=True)).answer
     assert (found.closing.close, found.closing.reason) == (Close.UNKNOWN, Reason.HOME_UNKNOWN)
-    assert Assumed.HOME_INDOORS in found.assumed
+    assert WoodAssumptions.HOME_INDOORS in found.assumed
 
 
 def test_an_opened_instrument_follows_the_air_sooner(shop):
@@ -159,7 +159,7 @@ def test_gaps_and_old_readings_are_told_even_if_where_it_was_before_is_still_hea
     assert (found.closing.close, found.closing.reason) == (Close.UNKNOWN, Reason.OLD_AIR)
     assert found.known_share == pytest.approx(0.4, abs=0.02)
     assert found.longest_gap_s == pytest.approx(6 * 86_400, rel=0.01)
-    assert Assumed.GAPS_BRIDGED in found.assumed
+    assert WoodAssumptions.GAPS_BRIDGED in found.assumed
     assert np.isnan(found.parts[0].settle_pct.median)
 
 

@@ -13,10 +13,10 @@ from dashboard.access import sign_in
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
 
 
-def register(app: dash.Dash, shop: Shop) -> None:
+def register(app: dash.Dash, shop: ShopData) -> None:
     """Hang the page into the app."""
     del app
     dash.register_page(
@@ -27,7 +27,7 @@ def register(app: dash.Dash, shop: Shop) -> None:
     )
 
 
-def layout(shop: Shop, said: str, seconds: str) -> Component:
+def layout(shop: ShopData, said: str, seconds: str) -> Component:
     """The one field, or why it is not there."""
     may = sign_in.writing(flask.request, shop.settings)
     parts: list[Component] = [html.H1("Sign in")]

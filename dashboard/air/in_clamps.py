@@ -11,7 +11,7 @@ from dashboard.bench import text as bench_text
 from dashboard.bench import view as bench_view
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
-from monitor.science.waits.wait import State
+from monitor.science.waits.wait import WaitState
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,11 +58,11 @@ def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo, rows: int)
 
 def _is_ready(standing: Standing) -> bool:
     found = standing.readiness
-    return found is not None and found.state is State.READY and not standing.wait.paused
+    return found is not None and found.state is WaitState.READY and not standing.wait.paused
 
 
 def _counts(standings: Sequence[Standing]) -> str:
-    held = sum(s.readiness is not None and s.readiness.state is State.HOLD for s in standings)
+    held = sum(s.readiness is not None and s.readiness.state is WaitState.HOLD for s in standings)
     return f"{len(standings)} open{f', {held} on hold' if held else ''}"
 
 

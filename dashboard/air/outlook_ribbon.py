@@ -18,14 +18,14 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.ui.formats import Unit
-    from monitor.outlook.summary import Foreseen
+    from monitor.outlook.summary import PlaceOutlook
     from monitor.science.ranges import Floats
 
 LEAST_PCT = 30.0
 """The ribbon's scale spans at least this. [% RH]"""
 
 
-def strip(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit, rows: int) -> Component:
+def strip(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit, rows: int) -> Component:
     """Its headline in one line, and the ribbon. `rows`: how many places share the wall."""
     said = coming_text.headline(one, now_ms, zone, unit)
     low, high = scale(one)
@@ -57,7 +57,7 @@ def strip(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit, rows: int) -> 
     )
 
 
-def scale(one: Foreseen) -> tuple[float, float]:
+def scale(one: PlaceOutlook) -> tuple[float, float]:
     """Ends of the ribbon's scale: fan and band are inside. [%]"""
     low = min(float(one.fan.rh_pct.min()), one.low_pct) - 2
     high = max(float(one.fan.rh_pct.max()), one.high_pct) + 2
@@ -65,30 +65,30 @@ def scale(one: Foreseen) -> tuple[float, float]:
     return low - short, high + short
 
 
-def words(one: Foreseen, now_ms: int, zone: ZoneInfo) -> str:
+def words(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
     """The ribbon in a sentence."""
     low, middle, high = one.fan.rh_pct
     least, most = int(middle.argmin()), int(middle.argmax())
 
-    def told(i: int) -> str:
+    def at_hour(i: int) -> str:
         return (
             f"{middle[i]:.0f} % ({low[i]:.0f} to {high[i]:.0f}) "
             f"{formats.ahead(one.at_ms(i), now_ms, zone)}"
         )
 
     return (
-        f"RH of {one.place.label} over five days: lowest {told(least)}, highest {told(most)}; "
+        f"RH of {one.place.label} over five days: lowest {at_hour(least)}, highest {at_hour(most)}; "
         f"band {one.low_pct:g} to {one.high_pct:g} %"
     )
 
 
-def _across(one: Foreseen, ms: float) -> float:
+def _across(one: PlaceOutlook, ms: float) -> float:
     """Where a moment stands, 0 to 100. [%]"""
     edges = one.look.edges_ms
     return float(np.clip(100 * (ms - edges[0]) / (edges[-1] - edges[0]), 0, 100))
 
 
-def _nights(one: Foreseen, zone: ZoneInfo) -> list[Component]:
+def _nights(one: PlaceOutlook, zone: ZoneInfo) -> list[Component]:
     edges = one.look.edges_ms
     return [
         html.Span(className="night", style=_from_to(_across(one, begin), _across(one, end)))
@@ -100,7 +100,7 @@ def _from_to(begin: float, end: float) -> dict[str, str]:
     return {"left": f"{begin:.2f}%", "width": f"{end - begin:.2f}%"}
 
 
-def _band(one: Foreseen, low: float, high: float) -> list[Component]:
+def _band(one: PlaceOutlook, low: float, high: float) -> list[Component]:
     return [
         html.Span(
             f"{level:g} %",
@@ -116,7 +116,7 @@ def _down(level: float, low: float, high: float) -> float:
     return 100 * (1 - (level - low) / (high - low))
 
 
-def _fan(one: Foreseen, low: float, high: float) -> list[Component]:
+def _fan(one: PlaceOutlook, low: float, high: float) -> list[Component]:
     steps = one.fan.rh_pct.shape[1]
     x = (np.arange(steps) + 0.5) / steps
 
@@ -134,7 +134,7 @@ def _fan(one: Foreseen, low: float, high: float) -> list[Component]:
     ]
 
 
-def _days(one: Foreseen, zone: ZoneInfo) -> list[Component]:
+def _days(one: PlaceOutlook, zone: ZoneInfo) -> list[Component]:
     edges = one.look.edges_ms
     marks = formats.ticks(int(edges[0]), int(edges[-1]), zone, most=6)
     return [
@@ -148,7 +148,7 @@ def _days(one: Foreseen, zone: ZoneInfo) -> list[Component]:
     ]
 
 
-def _marks(one: Foreseen) -> list[Component]:
+def _marks(one: PlaceOutlook) -> list[Component]:
     """Where something happens: a spell begins, good hours, the forecast's end."""
     found = []
     for state, word, spell in (("dry", "dry", one.dry), ("damp", "damp", one.over)):

@@ -14,7 +14,7 @@ from dashboard.ui.markup import attributes
 from monitor.air.current import TRACE_MS, PlaceAir, air_now
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
-from monitor.domain.air_assessment import State
+from monitor.domain.air_assessment import AirState
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -24,25 +24,25 @@ if TYPE_CHECKING:
 
     from dashboard.data.alerts import AlertBook
     from dashboard.data.outlook import ComingBook
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitBook
     from dashboard.ui.formats import Unit
 
 LOW_BATTERY_PCT = 15.0
 """A battery below this is told beside the reading's age. [%]  Ours."""
 _WORDS: dict[str, str] = {
-    State.DRY: "dry",
-    State.DAMP: "damp",
-    State.COLD: "cold",
-    State.HOT: "hot",
-    State.RIGHT: "right",
-    State.UNKNOWN: "not known",
+    AirState.DRY: "dry",
+    AirState.DAMP: "damp",
+    AirState.COLD: "cold",
+    AirState.HOT: "hot",
+    AirState.RIGHT: "right",
+    AirState.UNKNOWN: "not known",
     sentences.OLD: "old",
 }
 
 
 def register(
-    app: dash.Dash, shop: Shop, book: WaitBook, alerts: AlertBook, coming: ComingBook
+    app: dash.Dash, shop: ShopData, book: WaitBook, alerts: AlertBook, coming: ComingBook
 ) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
@@ -58,12 +58,12 @@ def register(
         return content(shop, book, alerts, coming)
 
 
-def layout(shop: Shop, book: WaitBook, alerts: AlertBook, coming: ComingBook) -> Component:
+def layout(shop: ShopData, book: WaitBook, alerts: AlertBook, coming: ComingBook) -> Component:
     return html.Main(content(shop, book, alerts, coming), id="air")
 
 
 def content(
-    shop: Shop,
+    shop: ShopData,
     book: WaitBook | None = None,
     alerts: AlertBook | None = None,
     coming: ComingBook | None = None,
@@ -148,7 +148,7 @@ def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: floa
     state = sentences.state_of(air)
     outdoors = air.place.kind == "outdoors"
     word = [shape(state), html.Span(_WORDS[state])]
-    told = outdoors and state == State.RIGHT
+    told = outdoors and state == AirState.RIGHT
     who = html.Div(
         [
             html.H2(
@@ -298,14 +298,20 @@ def _masked(mask: str) -> dict[str, str]:
     return {"WebkitMaskImage": mask, "maskImage": mask}
 
 
-def mark_state(air: PlaceAir) -> State:
+def mark_state(air: PlaceAir) -> AirState:
     """What the mark on the strip says of the air's moisture, in step with the verdict."""
     if air.place.kind == "outdoors":
-        return State.RIGHT
-    if air.verdict.state in (State.DRY, State.DAMP):
+        return AirState.RIGHT
+    if air.verdict.state in (AirState.DRY, AirState.DAMP):
         return air.verdict.state
     low, high = air.band_pct
-    return State.DRY if air.rh_pct < low else State.DAMP if air.rh_pct > high else State.RIGHT
+    return (
+        AirState.DRY
+        if air.rh_pct < low
+        else AirState.DAMP
+        if air.rh_pct > high
+        else AirState.RIGHT
+    )
 
 
 def strip(air: PlaceAir, now: int, unit: Unit) -> Component:
@@ -343,7 +349,7 @@ def strip(air: PlaceAir, now: int, unit: Unit) -> Component:
             html.Div(className="rule", style={"left": f"{high:.2f}%", "right": "0"}),
         ]
     if math.isfinite(air.rh_pct):
-        resting = "yes" if side == State.RIGHT and not outdoors else "no"
+        resting = "yes" if side == AirState.RIGHT and not outdoors else "no"
         parts.append(
             html.Span(
                 className="mark",

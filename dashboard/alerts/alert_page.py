@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.alerts import AlertBook
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from monitor.domain.alerts.alert import Alert
 
 
-def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "alerts_one",
@@ -52,7 +52,7 @@ def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
             return html.P(sentences.store_trouble(exc).sentence), dash.no_update
 
 
-def layout(shop: Shop, book: AlertBook, alert_id: str) -> Component:
+def layout(shop: ShopData, book: AlertBook, alert_id: str) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
@@ -79,7 +79,7 @@ def _page(parts: list[Any]) -> Component:
     return view.page("/alerts/one", parts, "one")
 
 
-def stands(alert: Alert, shop: Shop, book: AlertBook, *, writer: bool) -> list[Component]:
+def stands(alert: Alert, shop: ShopData, book: AlertBook, *, writer: bool) -> list[Component]:
     """How it stands, and the taps."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
@@ -143,7 +143,7 @@ def note(alert: Alert) -> Component:
     )
 
 
-def history(alert: Alert, shop: Shop) -> Component:
+def history(alert: Alert, shop: ShopData) -> Component:
     """Who did what and when, newest first."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)

@@ -12,7 +12,7 @@ from dashboard.ui import formats
 from dashboard.ui.form_input import WishFault, id_of, number
 from monitor.core.clock import now_ms
 from monitor.domain.alerts import rule_registry
-from monitor.domain.alerts.alert import Did
+from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.alerts.rule import RuleFault
 from monitor.domain.events import About
 from monitor.domain.opening_hours import next_opening
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from dashboard.data.alerts import AlertBook
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from monitor.domain.alerts.rule import Rule
 
 PASSED_ON = ("id", "by", "do", "about", "alert", "rule", "reservoir", "caution", "where")
@@ -32,7 +32,7 @@ UNTIL_OPENING = "opening"
 
 
 def command_of(
-    asked: Mapping[str, Any], form: Mapping[str, str], shop: Shop, book: AlertBook
+    asked: Mapping[str, Any], form: Mapping[str, str], shop: ShopData, book: AlertBook
 ) -> dict[str, Any]:
     """The command that a tap means.
 
@@ -51,9 +51,9 @@ def command_of(
     """
     command = {name: asked[name] for name in PASSED_ON if isinstance(asked.get(name), str)}
     match command.get("about"), command.get("do"):
-        case About.ALERT, Did.SNOOZE:
+        case About.ALERT, AlertAction.SNOOZE:
             command["minutes"] = _minutes(asked.get("minutes"), shop)
-        case About.ALERT, Did.NOTE:
+        case About.ALERT, AlertAction.NOTE:
             if not form.get("note"):
                 raise _fault({"note": "is empty"})
             command["note"] = form["note"]
@@ -64,7 +64,7 @@ def command_of(
     return command
 
 
-def opens_ms(shop: Shop, now: int) -> int | None:
+def opens_ms(shop: ShopData, now: int) -> int | None:
     """When the shop opens next on another day; None if it never does. [ms]"""
     zone, hours = shop.settings.zone, shop.settings.hours.model_dump()
     tomorrow = formats.moved(now, "day", 1, zone)
@@ -74,7 +74,7 @@ def opens_ms(shop: Shop, now: int) -> int | None:
 
 
 def fault_of(
-    command: Mapping[str, Any], form: Mapping[str, str], shop: Shop, book: AlertBook
+    command: Mapping[str, Any], form: Mapping[str, str], shop: ShopData, book: AlertBook
 ) -> WishFault | None:
     """What in a rule's form is why the service refused it; None if that does not lie in a field."""
     del form, shop
@@ -87,13 +87,13 @@ def fault_of(
     return None
 
 
-def places_of(shop: Shop) -> list[str]:
+def places_of(shop: ShopData) -> list[str]:
     """What a rule can be for: the kinds of place, and the places."""
     with shop.reader() as reader:
         return list(dict.fromkeys([*get_args(Kind), *(p.id for p in shop.places(reader))]))
 
 
-def _minutes(asked: object, shop: Shop) -> int:
+def _minutes(asked: object, shop: ShopData) -> int:
     if asked == UNTIL_OPENING:
         now = now_ms()
         opens = opens_ms(shop, now)
@@ -107,7 +107,7 @@ def _minutes(asked: object, shop: Shop) -> int:
 
 
 def _rule(
-    asked: Mapping[str, Any], form: Mapping[str, str], shop: Shop, book: AlertBook
+    asked: Mapping[str, Any], form: Mapping[str, str], shop: ShopData, book: AlertBook
 ) -> dict[str, Any]:
     """The changes of a rule, or a new one."""
     if asked.get("on") in ("yes", "no"):
@@ -126,7 +126,7 @@ def _rule(
     return {"rule": new, "name": form["name"], "like": form["like"]}
 
 
-def _changes(rule: Rule, form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
+def _changes(rule: Rule, form: Mapping[str, str], shop: ShopData) -> dict[str, Any]:
     """What of a rule was changed; what looks the same is the same."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     was, how = form_of(rule, unit), scales(rule, unit)

@@ -23,10 +23,10 @@ if TYPE_CHECKING:
 
     from dashboard.data.alerts import AlertBook
     from dashboard.data.records import Notices
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from monitor.settings import Settings
     from monitor.settings.groups import Reservoir
-    from monitor.store.outbox import Entry
+    from monitor.store.outbox import OutboxEntry
 
 OVER_MS = 14 * formats.DAY_MS
 """So long an alert that is over stays on the page. [ms]"""
@@ -40,7 +40,7 @@ AMOUNT = (
 )
 
 
-def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "alerts",
@@ -80,7 +80,7 @@ def number_open(book: AlertBook) -> str:
         return ""
 
 
-def layout(shop: Shop, book: AlertBook) -> Component:
+def layout(shop: ShopData, book: AlertBook) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
@@ -110,7 +110,7 @@ def layout(shop: Shop, book: AlertBook) -> Component:
     )
 
 
-def live(shop: Shop, book: AlertBook, *, writer: bool) -> tuple[list[Component], ...]:
+def live(shop: ShopData, book: AlertBook, *, writer: bool) -> tuple[list[Component], ...]:
     """What changes by itself: the open ones, those over, the notices, the tanks."""
     now = now_ms()
     return (
@@ -121,7 +121,7 @@ def live(shop: Shop, book: AlertBook, *, writer: bool) -> tuple[list[Component],
     )
 
 
-def open_now(shop: Shop, book: AlertBook, now: int, *, writer: bool) -> list[Component]:
+def open_now(shop: ShopData, book: AlertBook, now: int, *, writer: bool) -> list[Component]:
     """The headline and a card for each."""
     found, values = book.open(), book.values()
     calling = sum(not alert.rests(now) for alert in found)
@@ -147,7 +147,7 @@ def open_now(shop: Shop, book: AlertBook, now: int, *, writer: bool) -> list[Com
     ]
 
 
-def lately_over(shop: Shop, book: AlertBook, now: int) -> list[Component]:
+def lately_over(shop: ShopData, book: AlertBook, now: int) -> list[Component]:
     zone = shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     found = book.over(now - OVER_MS)
@@ -222,7 +222,7 @@ def on_their_way(notices: Notices, settings: Settings, now: int) -> list[Compone
     return parts
 
 
-def _listed(entries: list[Entry], settings: Settings, now: int) -> Component:
+def _listed(entries: list[OutboxEntry], settings: Settings, now: int) -> Component:
     items = [
         html.Li(
             [
@@ -240,7 +240,7 @@ def _listed(entries: list[Entry], settings: Settings, now: int) -> Component:
     return html.Ul(items, className="over-list")
 
 
-def tanks(shop: Shop, book: AlertBook, now: int, *, writer: bool) -> list[Component]:
+def tanks(shop: ShopData, book: AlertBook, now: int, *, writer: bool) -> list[Component]:
     """The humidifiers' tanks: when filled, when due, and a tap that says it was filled."""
     settings, filled = shop.settings, book.filled_ms()
     if not settings.reservoirs:
@@ -288,7 +288,7 @@ def filling(tank: Reservoir) -> Component:
     )
 
 
-def tank_words(filled_ms: int | None, lasts_h: float, now: int, shop: Shop) -> tuple[str, str]:
+def tank_words(filled_ms: int | None, lasts_h: float, now: int, shop: ShopData) -> tuple[str, str]:
     """When a tank was filled and is due, and `yes` if it is due now, else `no`."""
     zone = shop.settings.zone
     if filled_ms is None:

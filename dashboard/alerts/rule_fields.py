@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from monitor.domain.alerts.rule import Rule
 
 
-class Scale(NamedTuple):
+class FieldScale(NamedTuple):
     """shown = kept · `factor` + `offset`, in `unit`."""
 
     unit: str
@@ -25,7 +25,7 @@ class Scale(NamedTuple):
         return float(f"{(shown - self.offset) / self.factor:.9g}")
 
 
-MINUTES, HOURS = Scale("min", 1 / 60), Scale("h", 1 / 3600)
+MINUTES, HOURS = FieldScale("min", 1 / 60), FieldScale("h", 1 / 3600)
 TIMES = {
     "hold_min": ("hold_s", MINUTES, f"must be 0 to {HOLD_MAX_S // 86400} days"),
     "calm_h": ("calm_s", HOURS, f"must be 0 to {HOLD_MAX_S // 86400} days"),
@@ -57,24 +57,24 @@ LABELS = {
 """What each field is called on the page."""
 
 
-def scale(rule: Rule, unit: Unit, *, difference: bool = False) -> Scale:
+def scale(rule: Rule, unit: Unit, *, difference: bool = False) -> FieldScale:
     """How a value of a rule's quantity is shown, or a difference of two, as a change and a margin."""
     fahrenheit = unit == "F"
     match rule.unit:
         case "°C" if fahrenheit:
-            return Scale("°F", 1.8, 0.0 if difference else 32.0)
+            return FieldScale("°F", 1.8, 0.0 if difference else 32.0)
         case "°C" if difference:
-            return Scale("K")
+            return FieldScale("K")
         case "K" if fahrenheit:
-            return Scale("°F", 1.8)
+            return FieldScale("°F", 1.8)
         case "Pa":
-            return Scale("hPa", 0.01)
+            return FieldScale("hPa", 0.01)
         case "s":
             return MINUTES
-    return Scale(rule.unit)
+    return FieldScale(rule.unit)
 
 
-def scales(rule: Rule, unit: Unit) -> dict[str, Scale]:
+def scales(rule: Rule, unit: Unit) -> dict[str, FieldScale]:
     """How each figure of a rule that can be changed is shown, by the name of its field."""
     limit = scale(rule, unit, difference=rule.over_s > 0)
     found = {}

@@ -27,11 +27,11 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.alerts import AlertBook
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from monitor.domain.alerts.rule import Rule
 
 
-def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
     """Hang the pages into the app."""
     del app
     # Pages with an order are looked at first: /alerts/<id> would take these addresses too.
@@ -51,7 +51,7 @@ def register(app: dash.Dash, shop: Shop, book: AlertBook) -> None:
     )
 
 
-def layout(shop: Shop, book: AlertBook) -> Component:
+def layout(shop: ShopData, book: AlertBook) -> Component:
     """Every rule, and adding one."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
@@ -81,7 +81,7 @@ def layout(shop: Shop, book: AlertBook) -> Component:
     )
 
 
-def quiet(shop: Shop) -> str:
+def quiet(shop: ShopData) -> str:
     """When nobody is disturbed, and when the brief comes."""
     alerts = shop.settings.alerts
     told = "There are no quiet hours."
@@ -95,7 +95,7 @@ def quiet(shop: Shop) -> str:
 
 
 def line(
-    rule: Rule, changed: bool, shop: Shop, places: Mapping[str, str], *, writer: bool
+    rule: Rule, changed: bool, shop: ShopData, places: Mapping[str, str], *, writer: bool
 ) -> Component:
     """A rule in the list."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
@@ -175,7 +175,7 @@ def add(rules: Mapping[str, Rule]) -> Component:
     )
 
 
-def one(shop: Shop, book: AlertBook, rule_id: str) -> Component:
+def one(shop: ShopData, book: AlertBook, rule_id: str) -> Component:
     """A rule with everything that it rests on."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
@@ -225,7 +225,7 @@ def _family(rule: Rule, rules: Mapping[str, Rule]) -> str:
     return " ".join(told)
 
 
-def change(rule: Rule, changed: bool, shop: Shop) -> list[Component]:
+def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
     """Everything that can be changed of it."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     shown = form_of(rule, unit)
@@ -301,7 +301,7 @@ _HINTS = {
 }
 
 
-def give_up(rule: Rule, shop: Shop) -> Component:
+def give_up(rule: Rule, shop: ShopData) -> Component:
     """Give up what the shop has changed; a rule of its own is taken away."""
     if rule.id in starting_set(shop.settings.limits):
         return bench_view.tap(

@@ -8,9 +8,9 @@ from dashboard.alerts.rule_fields import scale
 from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
 from monitor.alerting.messages import ending, value_text, worst_text
-from monitor.domain.alerts.alert import Alert, Did
+from monitor.domain.alerts.alert import Alert, AlertAction
 from monitor.domain.alerts.rule import WATCHABLE, Of, Rule, Test
-from monitor.store.outbox import Entry, Outcome
+from monitor.store.outbox import OutboxEntry, Outcome
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -151,26 +151,26 @@ def event_words(event: Event, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     if body.get("foretold"):
         told += f", {body['detail'].partition('; ')[0]}"
     match event.action:
-        case Did.RAISE:
+        case AlertAction.RAISE:
             return f"Raised: {told}; {URGENCY[body['urgency']].lower()}"
-        case Did.ROSE:
+        case AlertAction.ROSE:
             return f"Graver: {told}; {URGENCY[body['urgency']].lower()}"
-        case Did.FELL:
+        case AlertAction.FELL:
             return f"Eased to {told}; {URGENCY[body['urgency']].lower()}"
-        case Did.TELL:
+        case AlertAction.TELL:
             return f"Told again: {told}"
-        case Did.CHANGED:
+        case AlertAction.CHANGED:
             if not body.get("foretold"):
                 return f"Changed: {body['detail']}"
             way = "sooner or worse" if body["graver"] else "later or milder"
             return f"Changed by a newer outlook, {way}: {told}"
-        case Did.CLEAR:
+        case AlertAction.CLEAR:
             return _OVER[body["ended"]]
-        case Did.ACKNOWLEDGE:
+        case AlertAction.ACKNOWLEDGE:
             return "Acknowledged"
-        case Did.SNOOZE:
+        case AlertAction.SNOOZE:
             return f"Put off until {formats.ahead(body['until_ms'], now_ms, zone)}"
-        case Did.NOTE:
+        case AlertAction.NOTE:
             return f"Note: {body['note']}"
     return str(event.action)
 
@@ -244,7 +244,7 @@ def _where(rule: Rule, places: Mapping[str, str]) -> str:
     return f"Any of the {joined}"
 
 
-def way(entry: Entry, now_ms: int, zone: ZoneInfo) -> str:
+def way(entry: OutboxEntry, now_ms: int, zone: ZoneInfo) -> str:
     """How a notice stands on its way through its channel."""
     tries = f"{entry.attempts} {'try' if entry.attempts == 1 else 'tries'}"
     match entry.outcome:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from monitor.domain.alerts.alert import Alert
 
 SNOOZES = {"30": "30 min", "180": "3 h"}
@@ -58,7 +58,7 @@ def urgency(level: int) -> Component:
 
 
 def card(
-    alert: Alert, now_value: float | None, shop: Shop, now: int, *, writer: bool
+    alert: Alert, now_value: float | None, shop: ShopData, now: int, *, writer: bool
 ) -> Component:
     """An open alert: what, since when, what to do now; why folded away; the taps."""
     rests = "yes" if alert.rests(now) else "no"
@@ -78,7 +78,7 @@ def card(
     )
 
 
-def facts(alert: Alert, now_value: float | None, shop: Shop, now: int) -> Component:
+def facts(alert: Alert, now_value: float | None, shop: ShopData, now: int) -> Component:
     """Its figures and since when."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     told = alerts_text.facts(alert, now_value, now, shop.settings.zone, unit)
@@ -102,7 +102,7 @@ def why(alert: Alert, *, unfolded: bool = False) -> Component:
     )
 
 
-def taps(alert: Alert, shop: Shop, now: int, *, note: bool) -> Component:
+def taps(alert: Alert, shop: ShopData, now: int, *, note: bool) -> Component:
     """Acknowledge, put off, and the way to a note."""
     name = alerts_text.title(alert)
     found: list[Component] = []

@@ -13,12 +13,12 @@ from dashboard.access import sign_in
 from dashboard.bench import text as bench_text
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.errors import StoreFault
-from monitor.science.waits.wait import State
+from monitor.science.waits.wait import WaitState
 
 if TYPE_CHECKING:
     from dash import Dash
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitBook
     from monitor.domain.wait import Wait
     from monitor.waits.evaluation import Standing
@@ -30,7 +30,7 @@ AGAIN = timedelta(minutes=15)
 LASTS = timedelta(minutes=15)
 
 
-def register(app: Dash, shop: Shop, book: WaitBook) -> None:
+def register(app: Dash, shop: ShopData, book: WaitBook) -> None:
     """Hang the feed into the app's server."""
 
     def feed(token: str) -> flask.Response:
@@ -39,7 +39,7 @@ def register(app: Dash, shop: Shop, book: WaitBook) -> None:
     app.server.add_url_rule("/calendar/<token>.ics", "calendar", feed)
 
 
-def answer(shop: Shop, book: WaitBook, token: str) -> flask.Response:
+def answer(shop: ShopData, book: WaitBook, token: str) -> flask.Response:
     """The calendar, or 404 on a wrong link."""
     found = sign_in.read_secrets(shop.settings)
     if found is None or not hmac.compare_digest(token.encode(), found.calendar_token.encode()):
@@ -53,13 +53,13 @@ def answer(shop: Shop, book: WaitBook, token: str) -> flask.Response:
     return response
 
 
-def link(shop: Shop) -> str:
+def link(shop: ShopData) -> str:
     """The feed's path, for who may change things; empty while there is none."""
     found = sign_in.read_secrets(shop.settings)
     return f"/calendar/{found.calendar_token}.ics" if found else ""
 
 
-def calendar(shop: Shop, open_waits: list[Standing], released: list[Wait]) -> bytes:
+def calendar(shop: ShopData, open_waits: list[Standing], released: list[Wait]) -> bytes:
     """All waits that have a ready time, and those released lately as called off."""
     name = shop.settings.shop.name or "Benchweather"
     out = icalendar.Calendar()
@@ -77,7 +77,7 @@ def calendar(shop: Shop, open_waits: list[Standing], released: list[Wait]) -> by
     return bytes(out.to_ical())
 
 
-def _base(wait: Wait, shop: Shop, ready_ms: int) -> icalendar.Event:
+def _base(wait: Wait, shop: ShopData, ready_ms: int) -> icalendar.Event:
     event = icalendar.Event()
     event.add("uid", f"wait-{wait.id}-{wait.events[0].recorded_ms}@{_host(shop)}")
     event.add("sequence", wait.version)
@@ -90,7 +90,7 @@ def _base(wait: Wait, shop: Shop, ready_ms: int) -> icalendar.Event:
     return event
 
 
-def _host(shop: Shop) -> str:
+def _host(shop: ShopData) -> str:
     """Half of a UID: the shop's, stable however the board is reached."""
     name = "".join(
         c if c.isascii() and c.isalnum() else "-" for c in shop.settings.shop.name.lower()
@@ -98,12 +98,12 @@ def _host(shop: Shop) -> str:
     return f"{name.strip('-') or 'shop'}.benchweather.invalid"
 
 
-def _event(standing: Standing, shop: Shop) -> icalendar.Event:
+def _event(standing: Standing, shop: ShopData) -> icalendar.Event:
     wait, found = standing.wait, standing.readiness
     assert found is not None  # noqa: S101 - for the type checker; asked by the caller
     assert found.ready_ms is not None  # noqa: S101 - as above
     said = bench_text.said(standing, now_ms(), shop.settings.zone)
-    ready = found.state is State.READY
+    ready = found.state is WaitState.READY
     name = bench_text.title(wait)
     event = _base(wait, shop, found.ready_ms if ready else bench_text.about(found.ready_ms))
     event.add("status", "CONFIRMED" if ready else "TENTATIVE")
@@ -119,7 +119,7 @@ def _event(standing: Standing, shop: Shop) -> icalendar.Event:
     return event
 
 
-def _called_off(wait: Wait, shop: Shop) -> icalendar.Event:
+def _called_off(wait: Wait, shop: ShopData) -> icalendar.Event:
     event = _base(wait, shop, wait.released_ms or now_ms())
     event.add("status", "CANCELLED")
     event.add("summary", f"Released: {bench_text.title(wait)}")

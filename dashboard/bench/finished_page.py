@@ -21,14 +21,14 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitBook
     from monitor.domain.wait import Wait
 
 SHOWN = 60
 
 
-def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "bench_finished",
@@ -44,7 +44,7 @@ def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
         return content(shop, book)
 
 
-def layout(shop: Shop, book: WaitBook) -> Component:
+def layout(shop: ShopData, book: WaitBook) -> Component:
     return html.Main(
         [
             view.steps("/bench/finished"),
@@ -56,7 +56,7 @@ def layout(shop: Shop, book: WaitBook) -> Component:
     )
 
 
-def content(shop: Shop, book: WaitBook) -> list[Component]:
+def content(shop: ShopData, book: WaitBook) -> list[Component]:
     """The waits released last, newest first."""
     writer = sign_in.writing(flask.request, shop.settings).allowed
     try:
@@ -76,7 +76,7 @@ def content(shop: Shop, book: WaitBook) -> list[Component]:
     ]
 
 
-def one(alike: Sequence[Wait], shop: Shop, places: dict[str, str], writer: bool) -> Component:
+def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: bool) -> Component:
     """Finished waits that were alike: basis, how long given, what that was worth, how they were."""
     now, zone = now_ms(), shop.settings.zone
     wait, name = alike[0], series.title(alike)

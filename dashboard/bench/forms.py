@@ -14,10 +14,10 @@ from monitor.science.waits.parameters import parameters
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitBook
     from monitor.domain.wait import Wait
-    from monitor.domain.wait_types import Kind
+    from monitor.domain.wait_types import WaitType
 
 TIMED = {"pause", "resume", "move", "release"}
 PASSED_ON = ("id", "by", "do", "wait", "kind", "place", "feel")
@@ -26,7 +26,7 @@ _NUMBERS = {"clamps": "clamps", "count": "how many"}
 
 
 def command_of(
-    asked: Mapping[str, Any], form: Mapping[str, str], shop: Shop, book: WaitBook
+    asked: Mapping[str, Any], form: Mapping[str, str], shop: ShopData, book: WaitBook
 ) -> dict[str, Any]:
     """The command that a tap means.
 
@@ -59,7 +59,7 @@ def command_of(
     return command
 
 
-def _fields(form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
+def _fields(form: Mapping[str, str], shop: ShopData) -> dict[str, Any]:
     """What was typed about a wait, as the service takes it."""
     zone = shop.settings.zone
     found: dict[str, Any] = {}
@@ -86,7 +86,7 @@ def _fields(form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
     return found
 
 
-def _changes(wait: Wait | None, form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
+def _changes(wait: Wait | None, form: Mapping[str, str], shop: ShopData) -> dict[str, Any]:
     """What of a wait was changed; times that look the same are the same."""
     if wait is None:
         return {}
@@ -107,7 +107,7 @@ def _changes(wait: Wait | None, form: Mapping[str, str], shop: Shop) -> dict[str
     return found
 
 
-def shown_of(kind: Kind) -> dict[str, str]:
+def shown_of(kind: WaitType) -> dict[str, str]:
     """The figures of a kind as its page shows them, by the names of its fields."""
     own = {
         "basis_h": kind.basis_s / 3600,
@@ -118,7 +118,7 @@ def shown_of(kind: Kind) -> dict[str, str]:
     return {name: f"{value:g}" for name, value in (own | law).items()}
 
 
-def _changed_of(kind: Kind | None, form: Mapping[str, str]) -> dict[str, str]:
+def _changed_of(kind: WaitType | None, form: Mapping[str, str]) -> dict[str, str]:
     """What of a kind was changed: a figure that looks the same is the same."""
     if kind is None or not form:
         return dict(form)

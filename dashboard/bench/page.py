@@ -23,13 +23,13 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitBook
     from dashboard.data.wood import WoodBook
     from monitor.core.measurements import Quantity
     from monitor.domain.places import Place
     from monitor.domain.wait import Wait
-    from monitor.domain.wait_types import Kind
+    from monitor.domain.wait_types import WaitType
 
 FIRST_KINDS = 4
 """How many kinds have a button of their own; the others are one tap further in."""
@@ -40,7 +40,7 @@ ANSWERED_MS = 2 * formats.MINUTE_MS
 """So long the answer stays to be changed. [ms]"""
 
 
-def register(app: dash.Dash, shop: Shop, book: WaitBook, woods: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitBook, woods: WoodBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "bench",
@@ -74,7 +74,7 @@ def register(app: dash.Dash, shop: Shop, book: WaitBook, woods: WoodBook) -> Non
             )
 
 
-def layout(shop: Shop, book: WaitBook, woods: WoodBook) -> Component:
+def layout(shop: ShopData, book: WaitBook, woods: WoodBook) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
@@ -122,7 +122,7 @@ def refused(may: sign_in.Writing) -> Component:
     )
 
 
-def live(shop: Shop, book: WaitBook, writer: bool) -> tuple[list[Component], ...]:
+def live(shop: ShopData, book: WaitBook, writer: bool) -> tuple[list[Component], ...]:
     """What changes by itself: headline, just released, open waits, places with air, cold places."""
     now, zone = now_ms(), shop.settings.zone
     recent = shop.recent()
@@ -204,7 +204,7 @@ def _just(waits: Sequence[Wait], writer: bool) -> Component:
 
 
 def opening(
-    kinds: Sequence[Kind],
+    kinds: Sequence[WaitType],
     bases: Mapping[str, float],
     places: list[Component],
     cold: list[Component],
@@ -247,7 +247,7 @@ def opening(
     )
 
 
-def calendar(shop: Shop) -> Component | None:
+def calendar(shop: ShopData) -> Component | None:
     """The link to the calendar."""
     path = calendar_feed.link(shop)
     if not path:
@@ -262,8 +262,8 @@ def calendar(shop: Shop) -> Component | None:
     )
 
 
-def kind_tap(kind: Kind, basis_s: float) -> Component:
-    basis = formats.hours(bench_text.told(basis_s))
+def kind_tap(kind: WaitType, basis_s: float) -> Component:
+    basis = formats.hours(bench_text.duration(basis_s))
     return html.Button(
         [html.Strong(kind.name), " ", html.Span(basis, className="basis")],
         type="button",
@@ -279,7 +279,7 @@ def kind_tap(kind: Kind, basis_s: float) -> Component:
 
 
 def place_tap(
-    place: Place, newest: dict[Quantity, tuple[int, float]], unit: formats.Unit, shop: Shop
+    place: Place, newest: dict[Quantity, tuple[int, float]], unit: formats.Unit, shop: ShopData
 ) -> Component:
     """A place to put it, with its air now."""
     values = [
@@ -309,7 +309,7 @@ def place_tap(
 def cold_places(
     indoors: Sequence[tuple[Place, dict[Quantity, tuple[int, float]]]],
     unit: formats.Unit,
-    shop: Shop,
+    shop: ShopData,
 ) -> list[Component]:
     """Where a joint made now would chill."""
     limit = shop.settings.limits.glue_temp_low_c
@@ -334,7 +334,7 @@ def cold_places(
     return found
 
 
-def cautions(kinds: Sequence[Kind]) -> Component:
+def cautions(kinds: Sequence[WaitType]) -> Component:
     """Every caution of any kind; the page shows those of the chosen one until they are put away.
 
     The chilled joint is told by the places that are cold.

@@ -9,7 +9,7 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard.bench import text as bench_text
 from dashboard.bench import view
-from dashboard.data.waits import Plan
+from dashboard.data.waits import ReadyByRequest
 from dashboard.ui import formats, sentences
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitBook
-    from monitor.domain.wait_types import Kind
+    from monitor.domain.wait_types import WaitType
     from monitor.science.waits.ready_by import LatestStart
 
 WARMER_MOST_K, WARMER_STEP_K = 8.0, 1.0
@@ -32,14 +32,14 @@ AHEAD_MS = 5 * formats.DAY_MS
 """How far ahead a wanted time may lie: as far as the coming air is told. [ms]"""
 
 
-class Asked(NamedTuple):
+class ReadyByQuestion(NamedTuple):
     """What the reader asked for, or in words why it cannot be answered."""
 
-    plan: Plan | None
+    plan: ReadyByRequest | None
     fault: str = ""
 
 
-def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
     """Hang the page and its callbacks into the app."""
     dash.register_page(
         "bench_plan", path="/bench/ready-by", title="Ready by", layout=lambda **_: layout(shop)
@@ -99,31 +99,37 @@ def drier_words(pct: float) -> str:
     return f"{formats.figure(abs(pct), 0)} % RH {'drier' if pct > 0 else 'damper'}"
 
 
-def asked_for(shop: Shop, place: str, when: str, at: str, what_if: list[float]) -> Asked:
+def asked_for(
+    shop: ShopData, place: str, when: str, at: str, what_if: list[float]
+) -> ReadyByQuestion:
     """The plan that was chosen."""
     now, zone = now_ms(), shop.settings.zone
     wanted = hours.next_opening(opening_hours(shop), zone, now)
     if when == "at":
         if not at:
-            return Asked(None, "Choose a date and time.")
+            return ReadyByQuestion(None, "Choose a date and time.")
         try:
             wanted = formats.of_input(at, zone)
         except ValueError:
-            return Asked(None, f"{at!r} is no date and time.")
+            return ReadyByQuestion(None, f"{at!r} is no date and time.")
         if wanted <= now:
-            return Asked(None, "That time is past: choose one ahead.")
+            return ReadyByQuestion(None, "That time is past: choose one ahead.")
         if wanted > now + AHEAD_MS:
-            return Asked(None, "The coming air is told for five days: choose a time within them.")
+            return ReadyByQuestion(
+                None, "The coming air is told for five days: choose a time within them."
+            )
     if wanted is None:
-        return Asked(None, "The shop has no opening hours in its settings: choose a time.")
-    return Asked(Plan(place, wanted, float(what_if[0]), float(what_if[1])))
+        return ReadyByQuestion(
+            None, "The shop has no opening hours in its settings: choose a time."
+        )
+    return ReadyByQuestion(ReadyByRequest(place, wanted, float(what_if[0]), float(what_if[1])))
 
 
-def opening_hours(shop: Shop) -> hours.Hours:
+def opening_hours(shop: ShopData) -> hours.Hours:
     return shop.settings.hours.model_dump()
 
 
-def closing(shop: Shop, now: int) -> int | None:
+def closing(shop: ShopData, now: int) -> int | None:
     """When the shop closes today, if it is open now. [ms]"""
     zone = shop.settings.zone
     if not hours.is_open(opening_hours(shop), zone, now):
@@ -133,7 +139,7 @@ def closing(shop: Shop, now: int) -> int | None:
     return formats.of_input(f"{today}T{found[1]:%H:%M}", zone) if found else None
 
 
-def layout(shop: Shop) -> Component:
+def layout(shop: ShopData) -> Component:
     """The page: place, wanted time, what if; the answer comes by itself."""
     try:
         with shop.reader() as reader:
@@ -230,7 +236,7 @@ def _stepper(
     )
 
 
-def answer(plan: Plan, shop: Shop, book: WaitBook) -> list[Component]:
+def answer(plan: ReadyByRequest, shop: ShopData, book: WaitBook) -> list[Component]:
     """The latest start of each kind, the most used first."""
     now, zone = now_ms(), shop.settings.zone
     found = book.ready_by(plan)
@@ -260,7 +266,7 @@ def answer(plan: Plan, shop: Shop, book: WaitBook) -> list[Component]:
     ]
 
 
-def lead(kind: Kind, start: LatestStart | None, by: str, now: int, shop: Shop) -> str:
+def lead(kind: WaitType, start: LatestStart | None, by: str, now: int, shop: ShopData) -> str:
     """The answer for the most used kind in a full sentence; empty if it is too late for it."""
     if start is None or start.start_ms is None:
         return ""
@@ -277,7 +283,9 @@ def floored(ms: int) -> int:
     return ms // bench_text.ROUND_MS * bench_text.ROUND_MS
 
 
-def _line(kind: Kind, start: LatestStart | None, by: str, now: int, shop: Shop) -> Component:
+def _line(
+    kind: WaitType, start: LatestStart | None, by: str, now: int, shop: ShopData
+) -> Component:
     settings = shop.settings
     closes = closing(shop, now)
     said, when = start_words(start, now, settings.zone, closes)

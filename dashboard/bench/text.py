@@ -11,13 +11,13 @@ from monitor.domain.wait import Action, Feel, Wait
 from monitor.domain.wait_types import Caution
 from monitor.science.waits.learning import LONG_BEFORE
 from monitor.science.waits.parameters import Hold
-from monitor.science.waits.wait import Readiness, State
+from monitor.science.waits.wait import Readiness, WaitState
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from zoneinfo import ZoneInfo
 
-    from monitor.domain.wait_types import Kind
+    from monitor.domain.wait_types import WaitType
     from monitor.waits.evaluation import Standing
 
 ROUND_MS = 5 * formats.MINUTE_MS
@@ -63,7 +63,7 @@ CAUTIONS = {
 DEFERS = "The product's safety data sheet and your local codes come first."
 
 
-class Said(NamedTuple):
+class WaitText(NamedTuple):
     """How a wait stands: a word for its state, when in a few characters, a sentence, and more."""
 
     state: str
@@ -82,7 +82,7 @@ def about(ms: int) -> int:
     return round(ms / ROUND_MS) * ROUND_MS
 
 
-def said(standing: Standing, now_ms: int, zone: ZoneInfo) -> Said:
+def said(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
     """How an open wait stands, in words."""
     wait, found = standing.wait, standing.readiness
     more: list[str] = []
@@ -91,9 +91,9 @@ def said(standing: Standing, now_ms: int, zone: ZoneInfo) -> Said:
         share = ""
         if found is not None and not math.isnan(found.progress.median):
             share = f" It has had {percent(found.progress.median)} of its air."
-        return Said("paused", "paused", f"Paused since {since}: its clock stands.{share}", ())
+        return WaitText("paused", "paused", f"Paused since {since}: its clock stands.{share}", ())
     if found is None:
-        return Said(
+        return WaitText(
             "unknown", "not known", standing.why_not, tuple(_wanted(wait, None, now_ms, zone))
         )
     state, when, sentence = _main(found, standing, now_ms, zone)
@@ -106,17 +106,17 @@ def said(standing: Standing, now_ms: int, zone: ZoneInfo) -> Said:
         )
     if found.outside_claim:
         more.append("This air is outside what the law is meant for: trust the hand more.")
-    return Said(state, when, sentence, tuple(more))
+    return WaitText(state, when, sentence, tuple(more))
 
 
 def rests_on(found: Readiness, *, foretold: bool = False) -> str:
     """What the range rests on, the most first; empty where there is no range. `foretold`: the air
     to come is the outlook's."""
-    if found.state not in (State.WAITING, State.HOLD) or not found.rests_on:
+    if found.state not in (WaitState.WAITING, WaitState.HOLD) or not found.rests_on:
         return ""
     shares = sorted(found.rests_on.items(), key=lambda item: -item[1])
-    told = [f"{_RESTS[cause]} ({percent(share)})" for cause, share in shares if share >= 0.1]
-    text = f"The range rests on {' and '.join(filter(None, [', '.join(told[:-1]), told[-1]]))}."
+    duration = [f"{_RESTS[cause]} ({percent(share)})" for cause, share in shares if share >= 0.1]
+    text = f"The range rests on {' and '.join(filter(None, [', '.join(duration[:-1]), duration[-1]]))}."
     source = "the outlook" if foretold else "the pattern of the last weeks"
     return f"{text} The air to come is from {source}."
 
@@ -125,9 +125,9 @@ def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple
     """What is ready, and what is next: the sentence over the bench, and a smaller one."""
     if not standings:
         return "Nothing is waiting.", ""
-    ready = [s for s in standings if s.readiness and s.readiness.state is State.READY]
+    ready = [s for s in standings if s.readiness and s.readiness.state is WaitState.READY]
     ahead = [(s, said(s, now_ms, zone)) for s in standings if s not in ready]
-    coming = next(((s, told) for s, told in ahead if told.state == "waiting"), None)
+    coming = next(((s, duration) for s, duration in ahead if duration.state == "waiting"), None)
     after = ""
     if coming:
         after = f"Next {_at(coming[1].when)}: {title(coming[0].wait)}."
@@ -136,7 +136,7 @@ def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple
         return f"Ready: {title(ready[0].wait)}{more}.", after
     if after:
         return after, ""
-    held = next((s for s, told in ahead if told.state == "hold"), None)
+    held = next((s for s, duration in ahead if duration.state == "hold"), None)
     return (f"On hold: {title(held.wait)}." if held else "Nothing is ready in sight."), ""
 
 
@@ -148,20 +148,20 @@ def _main(
     found: Readiness, standing: Standing, now_ms: int, zone: ZoneInfo
 ) -> tuple[str, str, str]:
     """State, when, and the sentence."""
-    if found.state is State.READY:
+    if found.state is WaitState.READY:
         text = formats.when(found.ready_ms or now_ms, now_ms, zone)
         return "ready", "ready", f"Ready since {text}."
-    if found.state is State.NO_AIR:
+    if found.state is WaitState.NO_AIR:
         return (
             "unknown",
             "not known",
             "No reading from its place since it began, and none is expected: nothing can be said.",
         )
-    if found.state is State.NOT_STARTED:
+    if found.state is WaitState.NOT_STARTED:
         text = formats.ahead(standing.wait.started_ms, now_ms, zone)
         return "waiting", "to begin", f"Begins {text}."
     undone = "It was ready; damp air has undone it. " if found.softened else ""
-    if found.state is State.HOLD:
+    if found.state is WaitState.HOLD:
         why, remedy = HOLDS.get(Hold(found.hold), ("no headway in this air", "Warm the bench."))
         if found.hold == Hold.DAMP:
             why += _DAMP_TO.get(type(standing.kind.law).__name__, "")
@@ -213,8 +213,10 @@ def _range(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
     late = formats.ahead(about(high), now_ms, zone)
     if low is not None and found.ready_ms is not None and about(low) == about(found.ready_ms):
         return f", almost surely by {late}"
-    told = formats.ahead(about(found.ready_ms), now_ms, zone) if found.ready_ms is not None else ""
-    return f" ({_without_day(early, told)} to {_without_day(late, early)})"
+    duration = (
+        formats.ahead(about(found.ready_ms), now_ms, zone) if found.ready_ms is not None else ""
+    )
+    return f" ({_without_day(early, duration)} to {_without_day(late, early)})"
 
 
 def _without_day(text: str, before: str) -> str:
@@ -238,7 +240,7 @@ def _wanted(wait: Wait, found: Readiness | None, now_ms: int, zone: ZoneInfo) ->
     by = f"Wanted by {formats.ahead(wait.wanted_ms, now_ms, zone)}"
     if found is None:
         return [f"{by}."]
-    if found.state is State.READY:
+    if found.state is WaitState.READY:
         return [f"{by}: it is ready."]
     if found.ready_ms is None or found.ready_ms > wait.wanted_ms:
         return [f"{by}: it will miss that, as things go."]
@@ -247,7 +249,7 @@ def _wanted(wait: Wait, found: Readiness | None, now_ms: int, zone: ZoneInfo) ->
     return [f"{by}: in time."]
 
 
-def told(seconds: float) -> float:
+def duration(seconds: float) -> float:
     """A length of time that was estimated, to two figures of hours. [s]"""
     return 3600 * float(f"{seconds / 3600:.2g}")
 
@@ -279,7 +281,7 @@ def _lower(text: str) -> str:
     return text[:1].lower() + text[1:]
 
 
-def law_words(kind: Kind) -> str:
+def law_words(kind: WaitType) -> str:
     """A kind's law in plain words."""
     return _LAWS[type(kind.law).__name__]
 
@@ -336,7 +338,7 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
 def _put_right(
     body: Mapping[str, object], place: object, now_ms: int, zone: ZoneInfo
 ) -> list[str]:
-    told = []
+    duration = []
     for name, value in body.items():
         if name in ("start_ms", "wanted_ms"):
             word = "start" if name == "start_ms" else "wanted by"
@@ -348,8 +350,8 @@ def _put_right(
             shown = (
                 str(place(value)) if name == "place" and callable(place) else str(value or "none")
             )
-        told.append(f"{word} {shown}")
-    return told
+        duration.append(f"{word} {shown}")
+    return duration
 
 
 def held_s(wait: Wait, until_ms: int) -> float:

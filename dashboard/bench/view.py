@@ -12,7 +12,7 @@ from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 from monitor.domain.wait import Wait
 from monitor.science.waits.parameters import Hold
-from monitor.science.waits.wait import State
+from monitor.science.waits.wait import WaitState
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -97,7 +97,7 @@ def bar(standing: Standing, of: Axis, zone: ZoneInfo) -> Component:
     if found is not None:
         words.append(f"{bench_text.percent(found.progress.median)} of its air so far")
         low, high = found.ready_low_ms, found.ready_high_ms
-        if found.state is not State.READY and not wait.paused:
+        if found.state is not WaitState.READY and not wait.paused:
             if end is not None:
                 parts.append(_piece("togo", at_now, end))
                 first = of.at(max(low, now)) if low is not None else at_now

@@ -16,19 +16,19 @@ from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 from monitor.domain.instrument import id_of
-from monitor.science.waits.wait import State as WaitState
+from monitor.science.waits.wait import WaitState as WaitState
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitBook
     from dashboard.data.wood import WoodBook
     from monitor.domain.wait import Wait
     from monitor.waits.evaluation import Standing
 
 
-def register(app: dash.Dash, shop: Shop, book: WaitBook, woods: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitBook, woods: WoodBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "bench_wait",
@@ -56,7 +56,7 @@ def register(app: dash.Dash, shop: Shop, book: WaitBook, woods: WoodBook) -> Non
             return html.P(sentences.store_trouble(exc).sentence), dash.no_update
 
 
-def layout(shop: Shop, book: WaitBook, woods: WoodBook, wait_id: str) -> Component:
+def layout(shop: ShopData, book: WaitBook, woods: WoodBook, wait_id: str) -> Component:
     """The page as this request may see it."""
     writer = sign_in.writing(flask.request, shop.settings)
     try:
@@ -93,13 +93,13 @@ def _page(parts: list[Any]) -> Component:
     )
 
 
-def places_of(shop: Shop) -> dict[str, str]:
+def places_of(shop: ShopData) -> dict[str, str]:
     """Names of places by id."""
     with shop.reader() as reader:
         return {place.id: place.label for place in shop.places(reader)}
 
 
-def stands(wait: Wait, shop: Shop, book: WaitBook, writer: bool) -> list[Component]:
+def stands(wait: Wait, shop: ShopData, book: WaitBook, writer: bool) -> list[Component]:
     """How it stands, the facts, and the taps."""
     now, zone = now_ms(), shop.settings.zone
     name, places = bench_text.title(wait), places_of(shop)
@@ -137,7 +137,7 @@ def stands(wait: Wait, shop: Shop, book: WaitBook, writer: bool) -> list[Compone
     return parts
 
 
-def _open(standing: Standing, shop: Shop, now: int) -> list[Component]:
+def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
     zone = shop.settings.zone
     said = bench_text.said(standing, now, zone)
     of = view.axis([standing], now)
@@ -191,7 +191,7 @@ def move(wait: Wait, places: dict[str, str]) -> Component | None:
     )
 
 
-def fix(wait: Wait, shop: Shop) -> Component:
+def fix(wait: Wait, shop: ShopData) -> Component:
     """Everything that was said of it, to be put right."""
     zone = shop.settings.zone
 
@@ -241,7 +241,7 @@ def fix(wait: Wait, shop: Shop) -> Component:
     )
 
 
-def history(wait: Wait, shop: Shop) -> Component:
+def history(wait: Wait, shop: ShopData) -> Component:
     """Who did what and when, newest first."""
     now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
     return html.Ol(

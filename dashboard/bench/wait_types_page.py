@@ -18,16 +18,16 @@ from dashboard.ui import drawings, formats, sentences
 from dashboard.ui.markup import attributes
 from monitor.core.errors import StoreFault
 from monitor.science.waits.glue import GlueLaw, strict_and_additive_hours
-from monitor.science.waits.learning import Verdict
+from monitor.science.waits.learning import JointAtRelease
 from monitor.science.waits.parameters import parameters
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitBook
-    from monitor.domain.wait_types import Kind
-    from monitor.science.waits.learning import Learned
+    from monitor.domain.wait_types import WaitType
+    from monitor.science.waits.learning import LearnedUsualTime
     from monitor.science.waits.parameters import Parameter
 
 CARD_TEMPS_C = (10, 12, 14, 16, 18, 20, 22, 24, 26)
@@ -36,7 +36,7 @@ GOOD_THEN_DAMP = ((2.0, 20.0, 50.0), (1.0, 14.0, 72.0))
 """An evening that turns: hours, °C, % RH; the last air lasts."""
 
 
-def register(app: dash.Dash, shop: Shop, book: WaitBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
     """Hang the pages into the app."""
     del app
     dash.register_page(
@@ -70,7 +70,7 @@ def _table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") 
     )
 
 
-def layout(shop: Shop, book: WaitBook) -> Component:
+def layout(shop: ShopData, book: WaitBook) -> Component:
     """Every kind in use, and adding one."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
@@ -118,7 +118,7 @@ def layout(shop: Shop, book: WaitBook) -> Component:
     )
 
 
-def _off_the_list(retired: list[Kind]) -> Component:
+def _off_the_list(retired: list[WaitType]) -> Component:
     return html.Details(
         [
             html.Summary(f"{len(retired)} off the list"),
@@ -141,7 +141,7 @@ def _off_the_list(retired: list[Kind]) -> Component:
     )
 
 
-def _add(kinds: list[Kind]) -> Component:
+def _add(kinds: list[WaitType]) -> Component:
     return html.Details(
         [
             html.Summary("Add a kind"),
@@ -177,7 +177,7 @@ def _add(kinds: list[Kind]) -> Component:
     )
 
 
-def one(shop: Shop, book: WaitBook, kind_id: str) -> Component:
+def one(shop: ShopData, book: WaitBook, kind_id: str) -> Component:
     """A kind with everything that makes its waits."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
@@ -210,14 +210,14 @@ def one(shop: Shop, book: WaitBook, kind_id: str) -> Component:
 
 
 def _told(seconds: float) -> str:
-    return formats.hours(bench_text.told(seconds))
+    return formats.hours(bench_text.duration(seconds))
 
 
 def _releases(n: int) -> str:
     return f"{n} release{'' if n == 1 else 's'}"
 
 
-def taught(kind: Kind, learned: Learned | None) -> list[Component]:
+def taught(kind: WaitType, learned: LearnedUsualTime | None) -> list[Component]:
     """Prior, evidence and result."""
     if learned is None:
         return [html.P("Nothing can be learned of this kind: it has no spread.")]
@@ -230,7 +230,7 @@ def taught(kind: Kind, learned: Learned | None) -> list[Component]:
             html.P(before),
             html.P("No release has said how it was yet: the basis stands as set."),
         ]
-    counts = {v: sum(e.verdict is v for e in learned.evidence) for v in Verdict}
+    counts = {v: sum(e.verdict is v for e in learned.evidence) for v in JointAtRelease}
     told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
     times = ", ".join(f"{_told(e.equivalent_s)} {e.verdict}" for e in learned.evidence[-8:])
     result = (
@@ -256,7 +256,7 @@ def taught(kind: Kind, learned: Learned | None) -> list[Component]:
     ]
 
 
-def density(learned: Learned, text: str) -> Component:
+def density(learned: LearnedUsualTime, text: str) -> Component:
     """Prior and result as two lines over the basis."""
     hours = learned.grid_s / 3600
     used = (learned.prior_density > learned.prior_density.max() / 200) | (
@@ -287,7 +287,7 @@ def density(learned: Learned, text: str) -> Component:
     )
 
 
-def figures(kind: Kind, writer: bool) -> list[Component]:
+def figures(kind: WaitType, writer: bool) -> list[Component]:
     """Basis, minimum, spread and every parameter of the law, to see and to change."""
     shown = shown_of(kind)
     own = [
@@ -433,7 +433,7 @@ def _figure(
     ]
 
 
-def card(kind: Kind, unit: formats.Unit) -> list[Component]:
+def card(kind: WaitType, unit: formats.Unit) -> list[Component]:
     """How fast constant air is, relative to reference air, and where the card misleads."""
     temps, rhs = np.array(CARD_TEMPS_C, float), np.array(CARD_RHS_PCT, float)
     rates = kind.law.relative_rate(temps[:, None], rhs[None, :])
@@ -460,7 +460,7 @@ def card(kind: Kind, unit: formats.Unit) -> list[Component]:
     ]
 
 
-def parting(kind: Kind) -> str:
+def parting(kind: WaitType) -> str:
     """Where the card and the law part."""
     law = kind.law
     if not isinstance(law, GlueLaw):

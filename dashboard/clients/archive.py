@@ -19,13 +19,13 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.journal import KeptJournal
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
 
 SHOWN_MAX = 12
 """Most clients that are listed; the others are found by name."""
 
 
-def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
+def register(app: dash.Dash, shop: ShopData, kept: KeptJournal) -> None:
     """Hang the callbacks of the list into the app."""
     names = forms.ON_PAGE
 
@@ -67,7 +67,7 @@ def tapped() -> Any:
     return dash.ctx.triggered_id
 
 
-def layout(shop: Shop, kept: KeptJournal) -> list[Component]:
+def layout(shop: ShopData, kept: KeptJournal) -> list[Component]:
     """The list with what finds in it."""
     return [
         html.H2("Past sheets"),
@@ -85,7 +85,7 @@ def layout(shop: Shop, kept: KeptJournal) -> list[Component]:
     ]
 
 
-def listed(kept: KeptJournal, shop: Shop, text: str) -> list[Component]:
+def listed(kept: KeptJournal, shop: ShopData, text: str) -> list[Component]:
     """The clients of whom sheets are kept, the one with the last sheet first."""
     try:
         sheets = kept.ask(lambda reader, _: archive.found(reader, text))
@@ -102,7 +102,7 @@ def listed(kept: KeptJournal, shop: Shop, text: str) -> list[Component]:
     return shown
 
 
-def _client(name: str, sheets: list[Any], shop: Shop) -> Component:
+def _client(name: str, sheets: list[Any], shop: ShopData) -> Component:
     rows = []
     for sheet in sheets:
         moment = formats.local(sheet.made_ms, shop.settings.zone)
@@ -149,7 +149,7 @@ def _client(name: str, sheets: list[Any], shop: Shop) -> Component:
 
 
 def opened(
-    sheet_id: int, shop: Shop, kept: KeptJournal, names: tuple[str, ...]
+    sheet_id: int, shop: ShopData, kept: KeptJournal, names: tuple[str, ...]
 ) -> tuple[Any, ...]:
     """What stands in the fields of a sheet that is opened again, and what no field holds of it."""
     sheet = kept.ask(lambda reader, _: archive.one(reader, sheet_id))
@@ -161,7 +161,7 @@ def opened(
     return (*(fields[name] for name in names), {"typed": rest, "air": sheet.air}, {})
 
 
-def erased(client: str, shop: Shop) -> str:
+def erased(client: str, shop: ShopData) -> str:
     """Erase a client at the desk. Returns what is said of it."""
     try:
         count = ipc.ask(shop.settings.desk_path, archive.erasing(client))["erased"]

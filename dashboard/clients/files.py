@@ -19,7 +19,7 @@ from dashboard.access import sign_in
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 from monitor.clients import archive, weather_files
-from monitor.clients.home_climate import Airs, hourly_log
+from monitor.clients.home_climate import HomeSources, hourly_log
 from monitor.clients.weather_files import FILE_MAX
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from dash import Dash
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from monitor.settings import Settings
 
 TEXTS = {
@@ -46,7 +46,7 @@ PICKS = {
 }
 
 
-def register(app: Dash, shop: Shop) -> None:
+def register(app: Dash, shop: ShopData) -> None:
     """Hang `/clients/file` into the app's server."""
     app.server.add_url_rule(
         "/clients/file/<what>", "clients_file", lambda what: answer(what, shop), methods=["POST"]
@@ -114,7 +114,7 @@ def _pick(what: str, words: str) -> list[Component]:
     ]
 
 
-def answer(what: str, shop: Shop) -> flask.Response:
+def answer(what: str, shop: ShopData) -> flask.Response:
     """Read a file that was handed over. 200 with `air` and what is `said` of it; else `fault`."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
@@ -138,22 +138,24 @@ def answer(what: str, shop: Shop) -> flask.Response:
     return _answer(200, air=archive.packed(air), said=said)
 
 
-def _weather(content: bytes, name: str) -> tuple[Airs, str]:
+def _weather(content: bytes, name: str) -> tuple[HomeSources, str]:
     year = weather_files.read(content, name)
-    return Airs(outdoors=year.outdoors, station=year.name), f"{name}: a year at {year.name}."
+    return HomeSources(
+        outdoors=year.outdoors, station=year.name
+    ), f"{name}: a year at {year.name}."
 
 
 def _log(
     content: bytes, name: str, form: Mapping[str, str], settings: Settings
-) -> tuple[Airs, str]:
-    from monitor.readings.csv_import import Column, Plan, read_csv  # brings pandas in
+) -> tuple[HomeSources, str]:
+    from monitor.readings.csv_import import Column, ImportPlan, read_csv  # brings pandas in
 
     columns = tuple(
         Column.parse(f"{quantity}:{unit}:{form.get(quantity, '').strip()}")
         for quantity, unit in (("temperature", form.get("unit", "")), ("humidity", "%RH"))
     )
     delimiter = form.get("delimiter", ",")
-    plan = Plan(
+    plan = ImportPlan(
         place="home",
         sensor="log",
         columns=columns,
@@ -174,7 +176,7 @@ def _log(
         line, reason = found.refused[0]
         said += f" {len(found.refused)} could not be read; line {line}: {reason}."
     values = {series.quantity: pair for series, pair in found.values.items()}
-    return Airs(log=hourly_log(values, settings.zone)), said
+    return HomeSources(log=hourly_log(values, settings.zone)), said
 
 
 def _answer(status: int, **what: Any) -> flask.Response:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 
-class Asked(NamedTuple):
+class FormField(NamedTuple):
     """A field: its name in a wish, its words, and its unit: "C" where it is a temperature."""
 
     name: str
@@ -27,30 +27,33 @@ def client_id(name: str) -> str:
     return f"client-{name.replace('.', '-')}"
 
 
-WHO = (Asked("title", "For whom"), Asked("instrument", "Instrument"))
+WHO = (FormField("title", "For whom"), FormField("instrument", "Instrument"))
 DAY = (
-    Asked("played", "Played, hours of the day"),
-    Asked("left_out", "Left out of its case"),
-    Asked("lid_open", "In its open case"),
+    FormField("played", "Played, hours of the day"),
+    FormField("left_out", "Left out of its case"),
+    FormField("lid_open", "In its open case"),
 )
 HOME = (
-    Asked("set_point_c", "Heated to", "C"),
-    Asked("people", "People"),
-    Asked("volume_m3", "Air of the rooms", "m³"),
-    Asked("humidified_l_day", "Water a humidifier gives there", "L a day"),
+    FormField("set_point_c", "Heated to", "C"),
+    FormField("people", "People"),
+    FormField("volume_m3", "Air of the rooms", "m³"),
+    FormField("humidified_l_day", "Water a humidifier gives there", "L a day"),
 )
-BAND = (Asked("band_low", "Band from", "%"), Asked("band_high", "to", "%"))
+BAND = (FormField("band_low", "Band from", "%"), FormField("band_high", "to", "%"))
 OWN = (
-    Asked("device_water_ml", "It holds", "mL"),
-    Asked("device_every_d", "Filled every", "days"),
-    Asked("device_lost_g", "Weighed: it lost", "g"),
-    Asked("device_lost_d", "in", "days"),
-    Asked("device_lost_rh", "at a mean RH of", "%"),
+    FormField("device_water_ml", "It holds", "mL"),
+    FormField("device_every_d", "Filled every", "days"),
+    FormField("device_lost_g", "Weighed: it lost", "g"),
+    FormField("device_lost_d", "in", "days"),
+    FormField("device_lost_rh", "at a mean RH of", "%"),
 )
-OWN_BUFFER = (Asked("device_mass_g", "Its mass", "g"), Asked("device_set_pct", "Set to", "%"))
+OWN_BUFFER = (
+    FormField("device_mass_g", "Its mass", "g"),
+    FormField("device_set_pct", "Set to", "%"),
+)
 MONTHLY = (("temp", "temperature", "C"), ("rh", "RH", "%"), ("out", "outdoors then", "C"))
 MONTHS_ASKED = tuple(
-    Asked(f"{name}.{m}", f"{month}, {words}", unit)
+    FormField(f"{name}.{m}", f"{month}, {words}", unit)
     for m, month in enumerate(MONTHS, 1)
     for name, words, unit in MONTHLY
 )

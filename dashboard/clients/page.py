@@ -26,7 +26,7 @@ from monitor.air import place_means
 from monitor.clients import air_certificate
 from monitor.clients import archive as past
 from monitor.clients.calculation import Worked, work_out
-from monitor.clients.home_climate import Airs, shop_log
+from monitor.clients.home_climate import HomeSources, shop_log
 from monitor.clients.html import html_of
 from monitor.clients.pdf import pdf_of
 from monitor.clients.request import ClientFault, read_wish
@@ -41,12 +41,12 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.journal import KeptJournal
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
 
 NAMES = forms.ON_PAGE
 
 
-def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
+def register(app: dash.Dash, shop: ShopData, kept: KeptJournal) -> None:
     """Hang the page and its callbacks into the app."""
     dash.register_page(
         "clients", path="/clients", title="Clients", layout=lambda **_: layout(shop, kept)
@@ -89,7 +89,7 @@ def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
         as_pdf = clients_archive.tapped() == "client-pdf"
         form = dict(zip(NAMES, values, strict=True))
 
-        def made(sheet: Sheet, worked: Worked, airs: Airs) -> tuple[dict[str, Any], str]:
+        def made(sheet: Sheet, worked: Worked, airs: HomeSources) -> tuple[dict[str, Any], str]:
             content = pdf_of(sheet) if as_pdf else html_of(sheet).encode()
             said = _kept(worked, airs, sheet, shop) if keep and worked.wish.title else "Made."
             return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}"), said
@@ -114,7 +114,7 @@ def register(app: dash.Dash, shop: Shop, kept: KeptJournal) -> None:
     clients_archive.register(app, shop, kept)
 
 
-def layout(shop: Shop, kept: KeptJournal) -> Component:
+def layout(shop: ShopData, kept: KeptJournal) -> Component:
     """The page; for who may not change anything only the reason, as it is about people."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
@@ -155,9 +155,9 @@ def layout(shop: Shop, kept: KeptJournal) -> Component:
 def answered(
     form: Mapping[str, str | None],
     more: Mapping[str, Any],
-    shop: Shop,
+    shop: ShopData,
     kept: KeptJournal,
-    made: Callable[[Sheet, Worked, Airs], Any],
+    made: Callable[[Sheet, Worked, HomeSources], Any],
 ) -> tuple[Any, dict[str, str]]:
     """What is made of the sheet that was asked for, and what is wrong, by field.
 
@@ -176,7 +176,7 @@ def answered(
         airs = past.airs_of(more.get("air", {}))
         if read.source == "shop" and airs.shop is None:
             settings = shop.settings
-            airs = Airs(
+            airs = HomeSources(
                 shop=kept.ask(
                     lambda reader, _: shop_log(
                         reader, place_means.places(reader, settings), settings.zone, now_ms()
@@ -192,7 +192,7 @@ def answered(
     return made(sheet_of(worked, shop_name, now_ms(), shop.settings.zone), worked, airs), {}
 
 
-def _kept(worked: Worked, airs: Airs, sheet: Sheet, shop: Shop) -> str:
+def _kept(worked: Worked, airs: HomeSources, sheet: Sheet, shop: ShopData) -> str:
     """Keep a sheet that was made, at the desk. Returns what is said of it."""
     try:
         ipc.ask(shop.settings.desk_path, past.keeping(worked, airs, sheet, now_ms()))
@@ -269,7 +269,7 @@ def _records(kept: KeptJournal) -> list[Component]:
     ]
 
 
-def recorded(instrument_id: str, shop: Shop, kept: KeptJournal) -> tuple[Any, str]:
+def recorded(instrument_id: str, shop: ShopData, kept: KeptJournal) -> tuple[Any, str]:
     """A record of air as a file of files, noted in the journal, and what is said of it."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:

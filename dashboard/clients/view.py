@@ -8,7 +8,7 @@ import flask
 from dash import Input, Output, dcc, html
 
 from dashboard.clients import files, forms
-from dashboard.clients.forms import CHOICES, LEGENDS, Asked, client_id
+from dashboard.clients.forms import CHOICES, LEGENDS, FormField, client_id
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 
@@ -115,7 +115,7 @@ def _months(unit: formats.Unit) -> list[Component]:
     ]
 
 
-def _input(asked: Asked, unit: formats.Unit) -> Component:
+def _input(asked: FormField, unit: formats.Unit) -> Component:
     return dcc.Input(
         id=client_id(asked.name),
         type="text",
@@ -126,11 +126,11 @@ def _input(asked: Asked, unit: formats.Unit) -> Component:
     )
 
 
-def _fields(fields: tuple[Asked, ...], unit: formats.Unit) -> Component:
+def _fields(fields: tuple[FormField, ...], unit: formats.Unit) -> Component:
     return html.Div([_field(one, unit) for one in fields], className="fields")
 
 
-def _field(asked: Asked, unit: formats.Unit) -> Component:
+def _field(asked: FormField, unit: formats.Unit) -> Component:
     shown = formats.scale("temperature", unit).unit if asked.unit == "C" else asked.unit
     id_ = client_id(asked.name)
     return html.Div(

@@ -22,11 +22,11 @@ from monitor.outlook.files import HOUR_MS
 from monitor.science.outlook.signs import LIKELY, likely
 
 if TYPE_CHECKING:
-    from dashboard.ui.formats import Scale
+    from dashboard.ui.formats import DisplayScale
     from dashboard.ui.plots import View
     from dashboard.ui.themes import Theme
-    from monitor.outlook.summary import Foreseen
-    from monitor.science.outlook.signs import Fan, Spell, Stretch
+    from monitor.outlook.summary import PlaceOutlook
+    from monitor.science.outlook.signs import Fan, GoodHours, OutlookSpell
     from monitor.science.ranges import Floats
 
 FANS = {
@@ -48,18 +48,18 @@ class Beside(NamedTuple):
     fan: Fan
 
 
-def at_ms(one: Foreseen) -> Floats:
+def at_ms(one: PlaceOutlook) -> Floats:
     """Middles of the steps, shape (STEPS,). [ms]"""
     return np.asarray(one.look.edges_ms[:-1] + HOUR_MS // 2, np.float64)
 
 
-def fan_of(fan: Fan, quantity: str, how: Scale) -> Floats:
+def fan_of(fan: Fan, quantity: str, how: DisplayScale) -> Floats:
     """10, 50 and 90 % of a quantity in display units, shape (3, STEPS)."""
     return np.asarray(getattr(fan, FANS[quantity]) * how.factor + how.offset)
 
 
 def coming_plot(
-    one: Foreseen, quantity: str, view: View, look: Theme, beside: Beside | None = None
+    one: PlaceOutlook, quantity: str, view: View, look: Theme, beside: Beside | None = None
 ) -> dict[str, Any]:
     """A fan, and perhaps a second one with dashed edges and open marks.
 
@@ -109,20 +109,20 @@ def coming_plot(
     return {"data": data, "layout": layout}
 
 
-def summary(one: Foreseen, quantity: str, view: View) -> str:
+def summary(one: PlaceOutlook, quantity: str, view: View) -> str:
     """The fan in a sentence."""
     how = formats.scale(quantity, view.unit)
     low, middle, high = fan_of(one.fan, quantity, how)
     least, most = int(np.argmin(middle)), int(np.argmax(middle))
 
-    def told(i: int) -> str:
+    def at_hour(i: int) -> str:
         a, b, c = (formats.figure(float(v[i]), how.decimals) for v in (low, middle, high))
         stamp = formats.moments(np.array([at_ms(one)[i]], np.int64), view.zone)[0]
         return f"{b} {how.unit} ({a} to {c}) {stamp}"
 
     return (
-        f"{how.words} of {one.place.label} over the next five days: lowest about {told(least)}, "
-        f"highest about {told(most)}. The wash holds 8 of 10 of what may come; the line is the "
+        f"{how.words} of {one.place.label} over the next five days: lowest about {at_hour(least)}, "
+        f"highest about {at_hour(most)}. The wash holds 8 of 10 of what may come; the line is the "
         "middle."
     )
 
@@ -141,7 +141,7 @@ def _wash(at: Floats, fan: Floats, look: Theme) -> dict[str, Any]:
     }
 
 
-def _hover(fan: Floats, texts: list[str], name: str, how: Scale) -> dict[str, Any]:
+def _hover(fan: Floats, texts: list[str], name: str, how: DisplayScale) -> dict[str, Any]:
     d = how.decimals
     return {
         "text": texts,
@@ -152,7 +152,7 @@ def _hover(fan: Floats, texts: list[str], name: str, how: Scale) -> dict[str, An
 
 
 def _middle(
-    at: Floats, fan: Floats, texts: list[str], name: str, how: Scale, look: Theme
+    at: Floats, fan: Floats, texts: list[str], name: str, how: DisplayScale, look: Theme
 ) -> dict[str, Any]:
     return {
         "type": "scatter",
@@ -166,7 +166,7 @@ def _middle(
 
 
 def _second(
-    at: Floats, fan: Floats, texts: list[str], name: str, how: Scale, look: Theme
+    at: Floats, fan: Floats, texts: list[str], name: str, how: DisplayScale, look: Theme
 ) -> list[dict[str, Any]]:
     """Told from the first by its dashed edges and open rings, not by colour alone."""
     ink = look.lines[1]
@@ -201,7 +201,7 @@ def _second(
 
 
 def _outside(
-    at: Floats, values: Floats, texts: list[str], how: Scale, look: Theme
+    at: Floats, values: Floats, texts: list[str], how: DisplayScale, look: Theme
 ) -> dict[str, Any]:
     return {
         "type": "scatter",
@@ -216,7 +216,7 @@ def _outside(
     }
 
 
-def _y_range(shown: list[Floats], how: Scale) -> tuple[float, float]:
+def _y_range(shown: list[Floats], how: DisplayScale) -> tuple[float, float]:
     low = min(float(values.min()) for values in shown)
     high = max(float(values.max()) for values in shown)
     span = max(high - low, LEAST_SPAN.get(how.unit, 0.0)) or 1.0
@@ -224,7 +224,7 @@ def _y_range(shown: list[Floats], how: Scale) -> tuple[float, float]:
     return middle - 0.66 * span, middle + 0.58 * span  # room for the good hours at the foot
 
 
-def _spells(one: Foreseen, quantity: str, view: View, look: Theme) -> list[dict[str, Any]]:
+def _spells(one: PlaceOutlook, quantity: str, view: View, look: Theme) -> list[dict[str, Any]]:
     """Where a spell begins: a mark on the limit that it crosses, with its range in time."""
     if quantity == "humidity":
         marks = [
@@ -241,7 +241,13 @@ def _spells(one: Foreseen, quantity: str, view: View, look: Theme) -> list[dict[
 
 
 def _mark(
-    one: Foreseen, spell: Spell, level: float, symbol: str, ink: str, word: str, view: View
+    one: PlaceOutlook,
+    spell: OutlookSpell,
+    level: float,
+    symbol: str,
+    ink: str,
+    word: str,
+    view: View,
 ) -> dict[str, Any]:
     low, middle, high = (float(one.at_ms(h)) for h in spell.begins_h)
     when = formats.moments(np.array([middle], np.int64), view.zone)[0]
@@ -269,11 +275,11 @@ def _mark(
     }
 
 
-def _reach_ms(one: Foreseen) -> int:
+def _reach_ms(one: PlaceOutlook) -> int:
     return one.at_ms(one.look.reaches_h)
 
 
-def _reach_shapes(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
+def _reach_shapes(one: PlaceOutlook, look: Theme) -> list[dict[str, Any]]:
     """A line where the forecast ends."""
     if not 0 < one.look.reaches_h < one.fan.rh_pct.shape[1]:
         return []
@@ -292,7 +298,7 @@ def _reach_shapes(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
     ]
 
 
-def _reach_labels(one: Foreseen, look: Theme, narrow: bool) -> list[dict[str, Any]]:
+def _reach_labels(one: PlaceOutlook, look: Theme, narrow: bool) -> list[dict[str, Any]]:
     text, x = "forecast ends; from here weak", float(_reach_ms(one))
     if not one.look.reaches_h:
         text, x = "no forecast: weak", float(one.at_ms(1))
@@ -314,7 +320,7 @@ def _reach_labels(one: Foreseen, look: Theme, narrow: bool) -> list[dict[str, An
     ]
 
 
-def _stretches(one: Foreseen) -> list[tuple[Stretch, str, float]]:
+def _stretches(one: PlaceOutlook) -> list[tuple[GoodHours, str, float]]:
     named = ((one.closing, "close", 0.07), (one.varnishing, "varnish", 0.0))
     return [
         (stretch, word, y)
@@ -323,7 +329,7 @@ def _stretches(one: Foreseen) -> list[tuple[Stretch, str, float]]:
     ]
 
 
-def _stretch_shapes(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
+def _stretch_shapes(one: PlaceOutlook, look: Theme) -> list[dict[str, Any]]:
     """Good hours, as bars at the foot."""
     return [
         {
@@ -341,7 +347,7 @@ def _stretch_shapes(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
     ]
 
 
-def _stretch_labels(one: Foreseen, look: Theme) -> list[dict[str, Any]]:
+def _stretch_labels(one: PlaceOutlook, look: Theme) -> list[dict[str, Any]]:
     steps = one.fan.rh_pct.shape[1]
     found = []
     for stretch, word, y in _stretches(one):

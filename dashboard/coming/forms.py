@@ -20,7 +20,7 @@ temperatures make it three times more or less."""
 FIELDS = ("setting", "water", "window", "start", "lasts", "volume")
 
 
-class Bounds(NamedTuple):
+class FieldBounds(NamedTuple):
     """What a field may hold, in the reader's unit, and what stands there if it is empty."""
 
     low: float
@@ -28,20 +28,20 @@ class Bounds(NamedTuple):
     unit: str
 
 
-def bounds(unit: Unit) -> dict[str, Bounds]:
+def bounds(unit: Unit) -> dict[str, FieldBounds]:
     """By field."""
     low, high = SETTING_C
-    setting, water = Bounds(low, high, "°C"), Bounds(0, WATER_MAX_L, "L")
-    volume = Bounds(*VOLUME_M3, "m³")
+    setting, water = FieldBounds(low, high, "°C"), FieldBounds(0, WATER_MAX_L, "L")
+    volume = FieldBounds(*VOLUME_M3, "m³")
     if unit == "F":
-        setting = Bounds(1.8 * low + 32, 1.8 * high + 32, "°F")
-        water = Bounds(0, 10.5, "gal")  # a round figure within what is allowed, as the next
-        volume = Bounds(180, 176_000, "ft³")
+        setting = FieldBounds(1.8 * low + 32, 1.8 * high + 32, "°F")
+        water = FieldBounds(0, 10.5, "gal")  # a round figure within what is allowed, as the next
+        volume = FieldBounds(180, 176_000, "ft³")
     return {
         "setting": setting,
         "water": water,
-        "start": Bounds(0, STEPS - 1, "h"),
-        "lasts": Bounds(1, STEPS, "h"),
+        "start": FieldBounds(0, STEPS - 1, "h"),
+        "lasts": FieldBounds(1, STEPS, "h"),
         "volume": volume,
     }
 

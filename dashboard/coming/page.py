@@ -27,11 +27,11 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.outlook import ComingBook
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.wood import WoodBook
     from dashboard.ui.formats import Unit
     from monitor.domain.places import Place
-    from monitor.outlook.summary import Foreseen
+    from monitor.outlook.summary import PlaceOutlook
 
 _NOTHING: dict[str, Any] = {
     "data": [],
@@ -45,7 +45,7 @@ _NOTHING: dict[str, Any] = {
 FAULTS = tuple(name for name in FIELDS if name != "window")
 
 
-def register(app: dash.Dash, shop: Shop, book: ComingBook, woods: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: ComingBook, woods: WoodBook) -> None:
     """Hang the page and its callbacks into the app."""
     dash.register_page(
         "coming", path="/coming", title="Coming", layout=lambda **query: layout(shop, book, query)
@@ -66,7 +66,7 @@ def register(app: dash.Dash, shop: Shop, book: ComingBook, woods: WoodBook) -> N
         if alone and new == state:
             raise dash.exceptions.PreventUpdate
         try:
-            head, below = told(place_id, shop, book, now, woods)
+            head, below = head_and_details(place_id, shop, book, now, woods)
         except StoreFault as exc:
             trouble = sentences.store_trouble(exc)
             head, below = (
@@ -96,7 +96,7 @@ def register(app: dash.Dash, shop: Shop, book: ComingBook, woods: WoodBook) -> N
         return plots.sent(plot), said, answer, *(faults.get(name, "") for name in FAULTS)
 
 
-def layout(shop: Shop, book: ComingBook, query: Mapping[str, Any]) -> Component:
+def layout(shop: ShopData, book: ComingBook, query: Mapping[str, Any]) -> Component:
     """The page; `query` may name the place: `/coming?place=front-bench`."""
     try:
         places = book.places()
@@ -128,8 +128,8 @@ def layout(shop: Shop, book: ComingBook, query: Mapping[str, Any]) -> Component:
     )
 
 
-def told(
-    place_id: str, shop: Shop, book: ComingBook, now: int, woods: WoodBook | None = None
+def head_and_details(
+    place_id: str, shop: ShopData, book: ComingBook, now: int, woods: WoodBook | None = None
 ) -> tuple[list[Component], list[Component]]:
     """Headline and everything below the plot."""
     zone = shop.settings.zone
@@ -146,7 +146,7 @@ def told(
     if state is not None:
         label = next((p.label for p in book.places() if p.id == state.place), state.place)
         learning = coming_view.learning(state, label)
-    one, fit = book.told(place), book.fit(place)
+    one, fit = book.outlook_of(place), book.fit(place)
     not_used = text.not_used(shop.doubted(now), now, zone)
     doubt = [html.P(not_used, className="caution")] if not_used else []
     if one is None:
@@ -169,7 +169,7 @@ def answered(
     quantity: str,
     wish: Mapping[str, str],
     screen: Mapping[str, Any],
-    shop: Shop,
+    shop: ShopData,
     book: ComingBook,
 ) -> tuple[dict[str, Any], str, list[Component], dict[str, str]]:
     """Plot, its sentence, the answer to what if, and what is wrong with its fields."""
@@ -177,7 +177,7 @@ def answered(
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     try:
         place = _place(place_id, book)
-        one = book.told(place) if place else None
+        one = book.outlook_of(place) if place else None
         if one is None:
             return plots.empty_plot("No outlook to draw.", look), "", [], {}
         other, said, faults = _other(one, wish, book, zone, unit)
@@ -194,17 +194,17 @@ def answered(
 
 
 def _other(
-    one: Foreseen, wish: Mapping[str, str], book: ComingBook, zone: ZoneInfo, unit: Unit
+    one: PlaceOutlook, wish: Mapping[str, str], book: ComingBook, zone: ZoneInfo, unit: Unit
 ) -> tuple[Beside | None, list[Component], dict[str, str]]:
     """What is drawn and said beside the outlook."""
 
-    def said(other: Foreseen, *, moved: bool) -> list[str]:
+    def said(other: PlaceOutlook, *, moved: bool) -> list[str]:
         return text.beside(one, other, now_ms(), zone, unit, moved=moved)
 
     elsewhere = wish.get("elsewhere") or ""
     if elsewhere and elsewhere != one.place.id:
         place = _place(elsewhere, book)
-        there = book.told(place) if place else None
+        there = book.outlook_of(place) if place else None
         if place is None or there is None:
             return (
                 None,

@@ -10,12 +10,12 @@ from monitor.science.outlook.signs import UNSURE
 
 if TYPE_CHECKING:
     from dashboard.ui.formats import Unit
-    from monitor.outlook.files import Look
-    from monitor.outlook.summary import Foreseen
-    from monitor.science.outlook.room import Told
+    from monitor.outlook.files import StoredOutlook
+    from monitor.outlook.summary import PlaceOutlook
+    from monitor.science.outlook.room import RoomEstimate
 
 
-def room_words(one: Foreseen, unit: Unit, fills_why: str = "") -> list[str]:
+def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
     """What the log has told of the room, and what it cannot tell. `fills_why`: as `Fit` has it."""
     if one.look.room.refused:
         return [
@@ -53,7 +53,7 @@ def room_words(one: Foreseen, unit: Unit, fills_why: str = "") -> list[str]:
     return lines
 
 
-def humidifier_words(look: Look) -> str:
+def humidifier_words(look: StoredOutlook) -> str:
     """What RH tells of a humidifier whose tank runs dry; empty where none was found."""
     if look.room.tank is None:
         return ""
@@ -67,6 +67,6 @@ def humidifier_words(look: Look) -> str:
     return f"{begin}; RH does not tell whether it has now."
 
 
-def _range(told: Told, digits: int) -> str:
+def _range(told: RoomEstimate, digits: int) -> str:
     low, middle, high = (formats.figure(v, digits) for v in told[:3])
     return f"{middle} ({low} to {high})"

@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from dashboard.ui.formats import Unit
     from monitor.domain.forecast import Forecast
     from monitor.domain.instrument import Instrument
-    from monitor.outlook.files import Fit, Progress
-    from monitor.outlook.summary import Foreseen
-    from monitor.science.outlook.signs import Range, Spell
-    from monitor.science.plates.ahead import Ahead
+    from monitor.outlook.files import LearnedPlace, Progress
+    from monitor.outlook.summary import PlaceOutlook
+    from monitor.science.outlook.signs import OutlookRange, OutlookSpell
+    from monitor.science.plates.ahead import PlatesAhead
 
 WHAT_TO_DO = {
     "dry": "Fill the humidifier and set it going in time. Keep opened plates clamped or bagged, "
@@ -45,7 +45,7 @@ class SpellLine(NamedTuple):
     sure: str
 
 
-def spells(one: Foreseen) -> list[tuple[str, str, Spell]]:
+def spells(one: PlaceOutlook) -> list[tuple[str, str, OutlookSpell]]:
     """The spells worth telling, the likeliest first: sort, its word, itself."""
     named = [
         ("dry", f"below {one.low_pct:g} %", one.dry),
@@ -59,7 +59,7 @@ def spells(one: Foreseen) -> list[tuple[str, str, Spell]]:
     return sorted(found, key=lambda item: -item[2].chance)
 
 
-def headline(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
+def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
     """When the air leaves its band, or that it stays."""
     found = spells(one)
     name = one.place.label
@@ -86,17 +86,17 @@ def headline(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline
     return Headline("damp" if sort == "over" else sort, sentence, " ".join(more))
 
 
-def _sure(spell: Spell) -> str:
+def _sure(spell: OutlookSpell) -> str:
     word = how_sure(spell.chance)
     return "" if word == "almost certain" else f"{word} "
 
 
-def sentence_chance(spell: Spell) -> str:
+def sentence_chance(spell: OutlookSpell) -> str:
     """How likely, in figures and a word."""
     return f"Chance {likely(spell.chance)}, {how_sure(spell.chance)}."
 
 
-def lead(one: Foreseen, spell: Spell, now_ms: int) -> str:
+def lead(one: PlaceOutlook, spell: OutlookSpell, now_ms: int) -> str:
     """How much time is left, with its range; empty where it has begun or is not likely enough."""
     if spell.begins_h.middle == 0 or spell.chance < UNSURE:
         return ""
@@ -116,7 +116,7 @@ def _hours(ms: float) -> str:
     return formats.hours(round(ms / formats.HOUR_MS) * 3600)
 
 
-def spell_lines(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[SpellLine]:
+def spell_lines(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[SpellLine]:
     """The table of spells."""
     lines = []
     for sort, word, spell in spells(one):
@@ -141,18 +141,18 @@ def spell_lines(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[
     return lines
 
 
-def _extreme(sort: str, spell: Spell, unit: Unit) -> str:
+def _extreme(sort: str, spell: OutlookSpell, unit: Unit) -> str:
     return span("temperature" if sort == "hot" else "humidity", spell.extreme, unit)
 
 
-def span(quantity: str, values: Range, unit: Unit) -> str:
+def span(quantity: str, values: OutlookRange, unit: Unit) -> str:
     """A middle with its range: "31 % (28 to 34 %)"."""
     low, middle, high = (formats.shown(quantity, v, unit) for v in values)
     mark = formats.scale(quantity, unit).unit
     return f"{middle} {mark}" if low == high else f"{middle} {mark} ({low} to {high} {mark})"
 
 
-def as_far(one: Foreseen, now_ms: int, zone: ZoneInfo) -> str:
+def as_far(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
     """How far the forecast reaches, and what follows it."""
     look = one.look
     if not look.source:
@@ -169,7 +169,7 @@ def not_used(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
     return f"The forecast of {found.source} of {issued} is not used: {found.doubt}"
 
 
-def good_hours(one: Foreseen, zone: ZoneInfo) -> list[str]:
+def good_hours(one: PlaceOutlook, zone: ZoneInfo) -> list[str]:
     """The best hours for closing and for varnish."""
     return [
         stretch_words("for closing a plate", one, one.closing, zone),
@@ -177,13 +177,13 @@ def good_hours(one: Foreseen, zone: ZoneInfo) -> list[str]:
     ]
 
 
-def from_the_cold(one: Foreseen, zone: ZoneInfo, unit: Unit) -> str:
+def from_the_cold(one: PlaceOutlook, zone: ZoneInfo, unit: Unit) -> str:
     """What to do with an instrument that comes in cold; empty where no dew would form on it."""
     return cold_words(one, zone, f"°{unit}")
 
 
 def thermostats(
-    one: Foreseen, found: Sequence[Setting], now_ms: int, zone: ZoneInfo, unit: Unit
+    one: PlaceOutlook, found: Sequence[Setting], now_ms: int, zone: ZoneInfo, unit: Unit
 ) -> str:
     """What a few settings lead to; empty where none was tried."""
     if not found:
@@ -221,7 +221,7 @@ def learning(state: Progress, label: str) -> str:
     return f"Learning {label}: day {state.done} of {state.total} of its log."
 
 
-def score_rows(fit: Fit) -> list[tuple[str, str, str, str]]:
+def score_rows(fit: LearnedPlace) -> list[tuple[str, str, str, str]]:
     """By horizon: ahead, off by, share of "as it is now", part of outcomes in the range."""
     return [
         (
@@ -234,7 +234,7 @@ def score_rows(fit: Fit) -> list[tuple[str, str, str, str]]:
     ]
 
 
-def score_words(fit: Fit | None) -> str:
+def score_words(fit: LearnedPlace | None) -> str:
     """How well it has done, in a sentence or two."""
     if fit is None or not fit.scores:
         return (
@@ -258,7 +258,7 @@ def score_words(fit: Fit | None) -> str:
     )
 
 
-def age(one: Foreseen, now_ms: int) -> str:
+def age(one: PlaceOutlook, now_ms: int) -> str:
     """How old it is."""
     look = one.look
     text = f"Made {formats.age((now_ms - look.made_ms) / 1000)}"
@@ -268,7 +268,7 @@ def age(one: Foreseen, now_ms: int) -> str:
 
 
 def beside(
-    one: Foreseen, other: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit, *, moved: bool
+    one: PlaceOutlook, other: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit, *, moved: bool
 ) -> list[str]:
     """What a change, or another place (`moved`), makes of the hour that is worst here."""
     at = worst(one)
@@ -297,7 +297,9 @@ def beside(
     return lines
 
 
-def _between(one: Foreseen, other: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
+def _between(
+    one: PlaceOutlook, other: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit
+) -> str:
     """How far it goes at all; the water a day of the headline is reckoned by the lowest."""
     told = []
     for word, below in (("lowest", True), ("highest", False)):
@@ -314,7 +316,7 @@ def _between(one: Foreseen, other: Foreseen, now_ms: int, zone: ZoneInfo, unit: 
 
 
 def plate_words(
-    instrument: Instrument, found: Ahead, one: Foreseen, now_ms: int, zone: ZoneInfo
+    instrument: Instrument, found: PlatesAhead, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
 ) -> str:
     """What the air to come does to the part of an instrument that is strained most."""
     first = found.parts[0]
@@ -341,14 +343,14 @@ def _off(pct: float) -> str:
     return f"{formats.figure(abs(pct), 1)} {'under' if pct < 0 else 'over'}"
 
 
-def step_ms(one: Foreseen, found: Ahead, step: int) -> int:
+def step_ms(one: PlaceOutlook, found: PlatesAhead, step: int) -> int:
     """When a step of `found` ends: its last is the outlook's last. [ms]"""
     steps = one.fan.rh_pct.shape[1]
     return one.at_ms(steps - len(found.closable) + step + 1)
 
 
 def _closing(
-    instrument: Instrument, found: Ahead, one: Foreseen, now_ms: int, zone: ZoneInfo
+    instrument: Instrument, found: PlatesAhead, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
 ) -> str:
     """Whether an open one may be closed in these days; nothing where its home is not known."""
     if not instrument.open_now or instrument.home is None or instrument.home.rh_pct is None:

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from dashboard.ui.formats import Unit
     from dashboard.ui.sentences import Headline
     from monitor.domain.places import Place
-    from monitor.outlook.files import Fit, Progress
-    from monitor.outlook.summary import Foreseen
+    from monitor.outlook.files import LearnedPlace, Progress
+    from monitor.outlook.summary import PlaceOutlook
     from monitor.science.outlook.what_if import Change
 
 SHORT = {
@@ -185,8 +185,8 @@ def answer(
 
 
 def below(
-    one: Foreseen,
-    fit: Fit | None,
+    one: PlaceOutlook,
+    fit: LearnedPlace | None,
     tried: Sequence[Setting],
     now_ms: int,
     zone: ZoneInfo,
@@ -240,7 +240,7 @@ def below(
     return [html.Div([html.Section(one_) for one_ in sections], className="sections")]
 
 
-def _spell_table(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[Component]:
+def _spell_table(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> list[Component]:
     lines = coming_text.spell_lines(one, now_ms, zone, unit)
     if not lines:
         return [html.P("No dry, damp or hot spell is likely.")]
@@ -264,7 +264,7 @@ def _spell_table(one: Foreseen, now_ms: int, zone: ZoneInfo, unit: Unit) -> list
     return [_table(["Spell", "From", "As far as", "Chance"], rows, "Spells to come")]
 
 
-def _score_table(fit: Fit | None) -> list[Component]:
+def _score_table(fit: LearnedPlace | None) -> list[Component]:
     if fit is None or not fit.scores:
         return []
     rows = [

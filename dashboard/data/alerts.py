@@ -18,7 +18,7 @@ from monitor.domain.alerts.rule import Of
 
 if TYPE_CHECKING:
     from dashboard.data.journal import KeptJournal
-    from dashboard.data.shop import Reader, Shop
+    from dashboard.data.shop import Reader, ShopData
     from dashboard.data.waits import WaitBook
     from dashboard.data.wood import WoodBook
     from monitor.domain.alerts.alert import Alert
@@ -33,7 +33,9 @@ Seen = dict[tuple[str, str], float]
 class AlertBook:
     """The alerts of a shop, as its journal has them. Shared by all threads."""
 
-    def __init__(self, shop: Shop, kept: KeptJournal, waits: WaitBook, woods: WoodBook) -> None:
+    def __init__(
+        self, shop: ShopData, kept: KeptJournal, waits: WaitBook, woods: WoodBook
+    ) -> None:
         self._shop = shop
         self._ask = kept.ask
         self._waits, self._woods = waits, woods

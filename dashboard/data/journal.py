@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import TypeVar
 
-    from dashboard.data.shop import Reader, Shop
+    from dashboard.data.shop import Reader, ShopData
 
     T = TypeVar("T")
 
@@ -23,7 +23,7 @@ class KeptJournal:
     `forget` is called when they are replaced, as after a fault: what rests on them is void.
     """
 
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: ShopData) -> None:
         self._shop = shop
         self._lock = threading.Lock()
         self._held: tuple[int, Reader] | None = None

@@ -10,16 +10,16 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core.clock import now_ms
 from monitor.outlook import files, summary
-from monitor.outlook.summary import SOON_H, Foreseen
+from monitor.outlook.summary import SOON_H, PlaceOutlook
 from monitor.science.outlook import signs
 from monitor.science.outlook.room import described
 from monitor.science.outlook.what_if import Change, changed, moved
 
 if TYPE_CHECKING:
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from monitor.domain.places import Place
-    from monitor.outlook.files import Fit, Progress
-    from monitor.science.outlook.signs import Range
+    from monitor.outlook.files import LearnedPlace, Progress
+    from monitor.science.outlook.signs import OutlookRange
 
 TRIED_K = (-4.0, -2.0, 2.0)
 """Thermostats that are tried out for the headline, beside what it is set to by day. [K]"""
@@ -31,15 +31,15 @@ class Setting(NamedTuple):
     """A thermostat [°C], and the RH that it leads to at the worst hour. [%]"""
 
     setting_c: float
-    rh_pct: Range
+    rh_pct: OutlookRange
 
 
 class ComingBook:
     """The outlooks of a shop. Shared by all threads."""
 
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: ShopData) -> None:
         self._shop = shop
-        self._told: dict[str, tuple[int, Foreseen | None]] = {}
+        self._told: dict[str, tuple[int, PlaceOutlook | None]] = {}
         self._settings: dict[str, tuple[int, list[Setting]]] = {}
 
     def places(self) -> list[Place]:
@@ -47,7 +47,7 @@ class ComingBook:
         with self._shop.reader() as reader:
             return [one for one in self._shop.places(reader) if one.kind != "outdoors"]
 
-    def told(self, place: Place) -> Foreseen | None:
+    def outlook_of(self, place: Place) -> PlaceOutlook | None:
         """The outlook of a place; None if there is none, or it is old."""
         state, now = files.looked_at(self._shop.settings, place.id), now_ms()
         held = self._told.get(place.id)
@@ -57,9 +57,9 @@ class ComingBook:
         one = held[1]
         return one if one is not None and one.look.fresh(now) else None
 
-    def foremost(self) -> Foreseen | None:
+    def foremost(self) -> PlaceOutlook | None:
         """Of all places the outlook with the most to say; None if there is none at all."""
-        found = [one for place in self.places() if (one := self.told(place)) is not None]
+        found = [one for place in self.places() if (one := self.outlook_of(place)) is not None]
         return max(found, key=_weight, default=None)
 
     def stamp(self, place_id: str) -> str:
@@ -71,7 +71,7 @@ class ComingBook:
         """When a place's last outlook was made, told or not; None before the first. [ms]"""
         return files.looked_at(self._shop.settings, place.id) // 1_000_000 or None
 
-    def fit(self, place: Place) -> Fit | None:
+    def fit(self, place: Place) -> LearnedPlace | None:
         """What a place's log has taught."""
         return files.fit(self._shop.settings, place.id)
 
@@ -79,13 +79,13 @@ class ComingBook:
         """How far the learning under way is."""
         return files.progress(self._shop.settings)
 
-    def changed(self, one: Foreseen, change: Change) -> Foreseen:
+    def changed(self, one: PlaceOutlook, change: Change) -> PlaceOutlook:
         """The outlook of a place with something done otherwise."""
         look = one.look
         air = changed(look.air, moved(look.room, look.launch, change))
         return summary.described(self._shop.settings, one.place, replace(look, air=air))
 
-    def settings(self, one: Foreseen) -> list[Setting]:
+    def settings(self, one: PlaceOutlook) -> list[Setting]:
         """A few thermostats and what they lead to; none while the room is not known."""
         look = one.look
         if look.room.refused:
@@ -99,7 +99,7 @@ class ComingBook:
             self._settings[look.place] = held
         return held[1]
 
-    def _setting(self, one: Foreseen, setting_c: float) -> Setting:
+    def _setting(self, one: PlaceOutlook, setting_c: float) -> Setting:
         look = one.look
         air = changed(look.air, moved(look.room, look.launch, Change(setting_c=setting_c)))
         return Setting(setting_c, signs.range_of(air[1][:, worst(one).step]))
@@ -111,17 +111,17 @@ class Worst(NamedTuple):
 
     step: int
     dry: bool
-    rh_pct: Range
+    rh_pct: OutlookRange
 
 
-def worst(one: Foreseen) -> Worst:
+def worst(one: PlaceOutlook) -> Worst:
     """The driest hour, or the dampest where that is likelier to leave the band."""
     dry, damp = (0.0 if s is None else s.chance for s in (one.dry, one.over))
     step, found = signs.furthest(one.look.air[1][:, :SOON_H], below=dry >= damp)
     return Worst(step, dry >= damp, found)
 
 
-def _weight(one: Foreseen) -> float:
+def _weight(one: PlaceOutlook) -> float:
     """How much an outlook has to say: a dry snap before anything else."""
     spells = (one.dry, one.damp, one.hot, one.over)
     return 2 * min(one.snap, 1.0) + max((s.chance for s in spells if s is not None), default=0.0)

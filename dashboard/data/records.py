@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from dashboard.data.thinning import Points
     from monitor.core.measurements import Quantity
     from monitor.domain.places import Place
-    from monitor.store.outbox import Entry, Tally
+    from monitor.store.outbox import OutboxEntry, OutboxTally
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ class Probe:
 
 
 @dataclass(frozen=True)
-class History:
+class QuantityHistory:
     """A quantity at a place over a span. `width_ms` is the width of a point, 0 for readings."""
 
     place: Place
@@ -51,7 +51,7 @@ class ServiceState(NamedTuple):
     round_trouble: str = ""
 
 
-class Stored(NamedTuple):
+class DownloadRows(NamedTuple):
     """Rows of one sensor for a download."""
 
     place: Place
@@ -63,5 +63,5 @@ class Stored(NamedTuple):
 class Notices(NamedTuple):
     """Notices, the newest first, and what waits, by channel."""
 
-    newest: list[Entry]
-    waiting: dict[str, Tally]
+    newest: list[OutboxEntry]
+    waiting: dict[str, OutboxTally]

@@ -12,7 +12,7 @@ from monitor.sensor_care.calibration import settled
 from monitor.sensor_care.health import Health, health
 
 if TYPE_CHECKING:
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from monitor.science.calibration.settling import Settling
 
 
@@ -26,13 +26,13 @@ class OneProbe:
     jar: Settling | None
 
 
-def one_probe(shop: Shop, sensor_id: str) -> OneProbe | None:
+def one_probe(shop: ShopData, sensor_id: str) -> OneProbe | None:
     """A sensor as it stands now; None if none ever spoke on that topic."""
     place, _, name = sensor_id.partition("/")
     with shop.reader() as reader:
         told = {
             one.series.quantity: (one.ts_ms, one.value)
-            for one in reader.told_latest()
+            for one in reader.raw_latest()
             if one.series[:2] == (place, name)
         }
         if not told:
@@ -42,7 +42,7 @@ def one_probe(shop: Shop, sensor_id: str) -> OneProbe | None:
         return OneProbe(history, told, jar)
 
 
-def alike(shop: Shop, history: SensorHistory) -> list[str]:
+def alike(shop: ShopData, history: SensorHistory) -> list[str]:
     """Other sensors whose corrections it might take over: those of its name that have some."""
     with shop.reader() as reader:
         return [
@@ -52,19 +52,19 @@ def alike(shop: Shop, history: SensorHistory) -> list[str]:
         ]
 
 
-def topics(shop: Shop) -> dict[tuple[str, str], str]:
+def topics(shop: ShopData) -> dict[tuple[str, str], str]:
     """On which topic those speak that something was done with, by place and name."""
     with shop.reader() as reader:
         return {(one.home, one.name): one.id for one in reader.histories().values()}
 
 
-def healths(shop: Shop) -> list[Health]:
+def healths(shop: ShopData) -> list[Health]:
     """How each sensor does."""
     with shop.reader() as reader:
         return health(reader, shop.settings, now_ms())
 
 
-def in_jars(shop: Shop) -> list[SensorHistory]:
+def in_jars(shop: ShopData) -> list[SensorHistory]:
     """Those that are in a jar now."""
     with shop.reader() as reader:
         return [one for one in reader.histories().values() if one.in_jar]

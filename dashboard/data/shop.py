@@ -1,6 +1,6 @@
 """What the pages ask the store and the service's pulse. The only module that knows the store.
 
-A `Shop` may be shared by all threads: each has a read-only `Reader` of its own. What cannot be
+A `ShopData` may be shared by all threads: each has a read-only `Reader` of its own. What cannot be
 read raises a `StoreFault`, which the pages put into words.
 """
 
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dashboard.data import thinning
-from dashboard.data.records import History, Notices, Probe, ServiceState, Stored
+from dashboard.data.records import DownloadRows, Notices, Probe, QuantityHistory, ServiceState
 from monitor.air import climate_report, current, place_means
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
@@ -48,7 +48,7 @@ SOURCES = {0: "readings", TEN_MINUTES_S: "10-minute means", HOUR_S: "hourly mean
 T, RH, P = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE
 
 
-class Shop:
+class ShopData:
     """The shop as the store and the pulse have it."""
 
     def __init__(self, settings: Settings) -> None:
@@ -219,7 +219,7 @@ class Shop:
 
     def history(
         self, place: Place, quantity: str, start_ms: int, end_ms: int, *, share: int = 1
-    ) -> History:
+    ) -> QuantityHistory:
         """A quantity at a place in [start, end), thinned to at most about `POINTS_MAX` points.
 
         Parameters
@@ -250,7 +250,7 @@ class Shop:
                 table = thinning.filled_in(table, piece, longest)
         table, width = thinning.thinned(table, end_ms - start_ms, POINTS_MAX)
         longest = max(longest, thinning.GAP_FACTOR * width)
-        return History(
+        return QuantityHistory(
             place,
             quantity,
             thinning.with_breaks(table, longest),
@@ -308,7 +308,7 @@ class Shop:
 
     def stored(
         self, places: list[Place], quantity: str, start_ms: int, end_ms: int
-    ) -> tuple[list[Stored], int]:
+    ) -> tuple[list[DownloadRows], int]:
         """The rows behind a figure as they are stored, and how many there are in all.
 
         At most about `CSV_ROWS_MAX` rows are given, the newest.
@@ -322,7 +322,7 @@ class Shop:
             total = sum(reader.count(ids[0], start_ms, end_ms) for _, ids in sensors)
             if total > CSV_ROWS_MAX:
                 start_ms = end_ms - int((end_ms - start_ms) * CSV_ROWS_MAX / total)
-            rows: list[Stored] = []
+            rows: list[DownloadRows] = []
             room = CSV_ROWS_MAX
             for place, ids in sensors:
                 parts = [reader.readings(i, start_ms, end_ms) for i in ids]
@@ -337,7 +337,7 @@ class Shop:
                     columns[quantity] = parts[0][1]
                 first = max(len(at_ms) - room, 0)
                 kept = {name: values[first:] for name, values in columns.items()}
-                rows.append(Stored(place, names[ids[0]], at_ms[first:], kept))
+                rows.append(DownloadRows(place, names[ids[0]], at_ms[first:], kept))
                 room -= len(at_ms) - first
         return rows, total
 

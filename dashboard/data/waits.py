@@ -15,10 +15,10 @@ from monitor.waits.evaluation import Standing, ready_by, standings
 
 if TYPE_CHECKING:
     from dashboard.data.journal import KeptJournal
-    from dashboard.data.shop import Reader, Shop
+    from dashboard.data.shop import Reader, ShopData
     from monitor.domain.wait import Wait
-    from monitor.domain.wait_types import Kind
-    from monitor.science.waits.learning import Learned
+    from monitor.domain.wait_types import WaitType
+    from monitor.science.waits.learning import LearnedUsualTime
     from monitor.science.waits.ready_by import LatestStart
 
 FRESH_MS = 10_000
@@ -29,7 +29,7 @@ PLANS_KEPT = 24
 """Most answers on latest starts that are kept."""
 
 
-class Plan(NamedTuple):
+class ReadyByRequest(NamedTuple):
     """What latest starts are asked for."""
 
     place: str
@@ -41,12 +41,12 @@ class Plan(NamedTuple):
 class WaitBook:
     """The waits of a shop, as its journal and its air have them. Shared by all threads."""
 
-    def __init__(self, shop: Shop, kept: KeptJournal) -> None:
+    def __init__(self, shop: ShopData, kept: KeptJournal) -> None:
         self._shop = shop
         self._ask = kept.ask
         kept.on_loss(self._forget)
         self._told: tuple[int, int, list[Standing]] | None = None
-        self._plans: dict[Plan, tuple[int, dict[str, LatestStart | None]]] = {}
+        self._plans: dict[ReadyByRequest, tuple[int, dict[str, LatestStart | None]]] = {}
 
     def _forget(self) -> None:
         self._told = None
@@ -82,23 +82,23 @@ class WaitBook:
 
         return self._ask(answer)
 
-    def kinds(self) -> list[Kind]:
+    def kinds(self) -> list[WaitType]:
         """The kinds in use, the most used first."""
 
-        def answer(_: Reader, journal: Journal) -> list[Kind]:
+        def answer(_: Reader, journal: Journal) -> list[WaitType]:
             used = Counter(wait.kind["id"] for wait in journal.waits.values())
             return sorted(journal.book.values(), key=lambda kind: -used[kind.id])
 
         return self._ask(answer)
 
-    def kind(self, kind_id: str) -> Kind | None:
+    def kind(self, kind_id: str) -> WaitType | None:
         return self._ask(lambda _, journal: journal.book.get(kind_id))
 
-    def retired(self) -> dict[str, Kind]:
+    def retired(self) -> dict[str, WaitType]:
         """The kinds that were taken off the list, by id."""
         return self._ask(lambda _, journal: journal.retired)
 
-    def learned(self, kind_id: str) -> Learned | None:
+    def learned(self, kind_id: str) -> LearnedUsualTime | None:
         """What the releases of a kind have taught; None where nothing can be learned."""
         return self._ask(lambda _, journal: journal.learned(kind_id))
 
@@ -115,7 +115,7 @@ class WaitBook:
 
         return self._ask(answer)
 
-    def ready_by(self, plan: Plan) -> dict[str, LatestStart | None]:
+    def ready_by(self, plan: ReadyByRequest) -> dict[str, LatestStart | None]:
         """The latest start of each kind, by its id; None where the coming air is not known."""
 
         def answer(reader: Reader, journal: Journal) -> dict[str, LatestStart | None]:

@@ -17,12 +17,12 @@ from monitor.wood.evaluation import WoodStanding, wood_ahead, wood_history, wood
 if TYPE_CHECKING:
     from dashboard.data.journal import KeptJournal
     from dashboard.data.outlook import ComingBook
-    from dashboard.data.shop import Reader, Shop
+    from dashboard.data.shop import Reader, ShopData
     from monitor.domain.instrument import Instrument
     from monitor.domain.wait import Wait
-    from monitor.outlook.summary import Foreseen
-    from monitor.science.plates.ahead import Ahead
-    from monitor.science.plates.history import History
+    from monitor.outlook.summary import PlaceOutlook
+    from monitor.science.plates.ahead import PlatesAhead
+    from monitor.science.plates.history import MoistureHistory
 
 HOUR_S = 3600.0
 FRESH_MS = 60_000
@@ -32,13 +32,17 @@ FRESH_MS = 60_000
 class WoodBook:
     """The instruments of a shop, as its journal and its air have them. Shared by all threads."""
 
-    def __init__(self, shop: Shop, kept: KeptJournal, coming: ComingBook | None = None) -> None:
+    def __init__(
+        self, shop: ShopData, kept: KeptJournal, coming: ComingBook | None = None
+    ) -> None:
         self._shop = shop
         self._coming = coming
         self._ask = kept.ask
         kept.on_loss(self._forget)
         self._told: tuple[int, int, list[WoodStanding]] | None = None
-        self._ahead: tuple[tuple[str, int, int], list[tuple[Instrument, Ahead]]] | None = None
+        self._ahead: tuple[tuple[str, int, int], list[tuple[Instrument, PlatesAhead]]] | None = (
+            None
+        )
 
     def _forget(self) -> None:
         self._told = self._ahead = None
@@ -84,14 +88,14 @@ class WoodBook:
 
         return self._ask(answer)
 
-    def history(self, instrument: Instrument) -> History | None:
+    def history(self, instrument: Instrument) -> MoistureHistory | None:
         """The moisture of its parts over its stay; None if none of its air is known."""
         return self._ask(lambda reader, _: wood_history(reader, instrument, now_ms()))
 
-    def ahead(self, one: Foreseen) -> list[tuple[Instrument, Ahead]]:
+    def ahead(self, one: PlaceOutlook) -> list[tuple[Instrument, PlatesAhead]]:
         """What the air to come of a place does to the instruments there, the one strained most first."""
 
-        def answer(reader: Reader, journal: Journal) -> list[tuple[Instrument, Ahead]]:
+        def answer(reader: Reader, journal: Journal) -> list[tuple[Instrument, PlatesAhead]]:
             grown = sum(each.version for each in journal.instruments.values())
             key = (one.place.id, one.look.made_ms, grown)
             if self._ahead and self._ahead[0] == key:
@@ -106,12 +110,12 @@ class WoodBook:
 
         return self._ask(answer)
 
-    def foretold(self, instrument: Instrument) -> tuple[Foreseen, Ahead] | None:
+    def foretold(self, instrument: Instrument) -> tuple[PlaceOutlook, PlatesAhead] | None:
         """The outlook of its place and what that does to it; None where there is none."""
         if self._coming is None or not instrument.here:
             return None
         place = next((p for p in self._coming.places() if p.id == instrument.place), None)
-        one = self._coming.told(place) if place else None
+        one = self._coming.outlook_of(place) if place else None
         if one is None:
             return None
         found = next((its for each, its in self.ahead(one) if each.id == instrument.id), None)

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.ui.themes import Theme
     from monitor.air.climate_report import ClimateRecord
     from monitor.domain.places import Place
@@ -48,7 +48,7 @@ _NOTHING: dict[str, Any] = {
 }
 
 
-def register(app: dash.Dash, shop: Shop) -> None:
+def register(app: dash.Dash, shop: ShopData) -> None:
     """Hang the page, its callback and its download into the app."""
     dash.register_page(
         "past_climate",
@@ -95,7 +95,7 @@ def register(app: dash.Dash, shop: Shop) -> None:
         return plots.sent(plot), shown, said, does | {"end": end, "drawn": now}
 
 
-def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
+def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
     """The page; `query` may name the place: `/past/climate?place=front-bench`."""
     try:
         with shop.reader() as reader:
@@ -177,7 +177,7 @@ def stepped(end: int | None, years: int, now: int, zone: ZoneInfo) -> int | None
 
 
 def answered(
-    place_id: str, end: int | None, screen: Mapping[str, Any], now: int, shop: Shop
+    place_id: str, end: int | None, screen: Mapping[str, Any], now: int, shop: ShopData
 ) -> tuple[dict[str, Any], str, list[Component]]:
     """Plot, span and sentences of a record; in words what stands in its way."""
     look, zone = theme(str(screen.get("theme", ""))), shop.settings.zone
@@ -191,7 +191,7 @@ def answered(
     return _plot(record, screen, look, zone), shown, said(record, place_id, shop)
 
 
-def _place(place_id: str, shop: Shop) -> Place | None:
+def _place(place_id: str, shop: ShopData) -> Place | None:
     with shop.reader() as reader:
         return next((p for p in shop.places(reader) if p.id == place_id), None)
 
@@ -207,7 +207,7 @@ def _plot(
     )
 
 
-def said(record: ClimateRecord, place_id: str, shop: Shop) -> list[Component]:
+def said(record: ClimateRecord, place_id: str, shop: ShopData) -> list[Component]:
     """Everything below the plot."""
     parts: list[Component] = [
         html.Div(
@@ -291,7 +291,7 @@ def _download(record: ClimateRecord, place_id: str) -> Component:
     )
 
 
-def _class_bars(record: ClimateRecord, shop: Shop) -> list[Component]:
+def _class_bars(record: ClimateRecord, shop: ShopData) -> list[Component]:
     times = record.classes
     if times is None:
         return []
@@ -341,7 +341,7 @@ def _month_table(record: ClimateRecord, zone: ZoneInfo) -> Component:
     return _table(["Month", "Hour means", "Mean", "Class kept"], rows, "Month by month")
 
 
-def exceedances_csv(shop: Shop) -> flask.Response:
+def exceedances_csv(shop: ShopData) -> flask.Response:
     """All exceedances of a record, or a plain sentence on what is wrong with the request."""
     place_id, end = flask.request.args.get("place", ""), flask.request.args.get("end", "")
     if not (end.isascii() and end.isdigit() and len(end) <= 14):

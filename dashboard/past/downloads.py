@@ -19,8 +19,8 @@ from monitor.science.registry import DERIVED
 if TYPE_CHECKING:
     from dash import Dash
 
-    from dashboard.data.records import Stored
-    from dashboard.data.shop import Shop
+    from dashboard.data.records import DownloadRows
+    from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
 
 BLOCK = 5_000
@@ -28,7 +28,7 @@ BLOCK = 5_000
 _FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 
 
-def register(app: Dash, shop: Shop) -> None:
+def register(app: Dash, shop: ShopData) -> None:
     """Hang the download into the app's server."""
     app.server.add_url_rule("/past.csv", "past_csv", lambda: answer(shop))
 
@@ -44,7 +44,7 @@ def _count(n: int) -> str:
     return f"{n:,}".replace(",", " ")
 
 
-def answer(shop: Shop) -> flask.Response:
+def answer(shop: ShopData) -> flask.Response:
     """The file that the query asks for, or a plain sentence on what is wrong with it."""
     asked = flask.request.args
     quantity = asked.get("quantity", "")
@@ -83,7 +83,7 @@ def safe(text: str) -> str:
     return f"'{text}" if text.startswith(_FORMULA_SIGNS) else text
 
 
-def _lines(rows: list[Stored], unit: Unit, shop: Shop) -> Iterator[str]:
+def _lines(rows: list[DownloadRows], unit: Unit, shop: ShopData) -> Iterator[str]:
     names = list(dict.fromkeys(name for part in rows for name in part.columns))
     heads = [f"{name} [{formats.scale(name, unit).unit}]" for name in names]
     yield _csv([["time_utc", "time_local", "place", "sensor", *heads]])

@@ -22,8 +22,8 @@ from monitor.core.errors import StoreFault
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.records import History
-    from dashboard.data.shop import Shop
+    from dashboard.data.records import QuantityHistory
+    from dashboard.data.shop import ShopData
     from monitor.domain.places import Place
 
 PLOT_CONFIG: Any = {
@@ -35,7 +35,7 @@ PLOT_CONFIG: Any = {
 }
 
 
-class Answer(NamedTuple):
+class PageUpdate(NamedTuple):
     """What goes to the page."""
 
     figure: dict[str, Any]
@@ -44,7 +44,7 @@ class Answer(NamedTuple):
     shown: str
 
 
-def register(app: dash.Dash, shop: Shop) -> None:
+def register(app: dash.Dash, shop: ShopData) -> None:
     """Hang the page, its one callback and its download into the app."""
     dash.register_page(
         "past", path="/past", name="Past", title="Past", layout=lambda **query: layout(shop, query)
@@ -105,7 +105,7 @@ def register(app: dash.Dash, shop: Shop) -> None:
         return (plots.sent(answer.figure), *answer[1:], after.query(), seen)
 
 
-def layout(shop: Shop, query: Mapping[str, Any]) -> Component:
+def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
     """The page; `query` is what stands in its address."""
     try:
         offered = shop.quantities()
@@ -217,7 +217,7 @@ def _asked(legend: str, field: Component) -> Component:
     return html.Fieldset([html.Legend(legend), field])
 
 
-def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: Shop) -> Answer:
+def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData) -> PageUpdate:
     """Figure, sentences and download of a choice; in words what stands in its way."""
     look = theme(str(screen.get("theme", "")))
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
@@ -227,13 +227,15 @@ def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: Shop) ->
         with shop.reader() as reader:
             chosen = [p for p in shop.places(reader) if p.id in choice.places]
         if not chosen:
-            return Answer(plots.empty_plot("Choose a place.", look), [], [], "")
+            return PageUpdate(plots.empty_plot("Choose a place.", look), [], [], "")
         histories = [
             shop.history(place, choice.quantity, start, end, share=len(chosen)) for place in chosen
         ]
     except StoreFault as exc:
         trouble = sentences.store_trouble(exc)
-        return Answer(plots.empty_plot(trouble.sentence, look), [html.P(trouble.remedy)], [], "")
+        return PageUpdate(
+            plots.empty_plot(trouble.sentence, look), [html.P(trouble.remedy)], [], ""
+        )
     lines = [_line(history, shop) for history in histories]
     width = screen.get("width")
     view = plots.View(start, end, zone, unit, width if isinstance(width, int) else 1280)
@@ -247,10 +249,10 @@ def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: Shop) ->
     ]
     said.append(html.P(source_words(histories, choice.quantity), className="source"))
     shown = f"{formats.stamp(start, zone)} to {formats.stamp(end, zone)}"
-    return Answer(figure, said, _download(choice, chosen, start, end, histories), shown)
+    return PageUpdate(figure, said, _download(choice, chosen, start, end, histories), shown)
 
 
-def _line(history: History, shop: Shop) -> Line:
+def _line(history: QuantityHistory, shop: ShopData) -> Line:
     place = history.place
     judged = history.quantity == "humidity" and place.kind != "outdoors"
     return Line(
@@ -264,7 +266,7 @@ def span_words(choice: Choice, start: int, end: int, zone: Any) -> str:
     return "all years" if choice.span == "all" else f"last {choice.span}"
 
 
-def source_words(histories: Sequence[History], quantity: str) -> str:
+def source_words(histories: Sequence[QuantityHistory], quantity: str) -> str:
     """What a point stands for and where it comes from."""
     parts = []
     for source in dict.fromkeys(h.source for h in histories):
@@ -282,7 +284,11 @@ def source_words(histories: Sequence[History], quantity: str) -> str:
 
 
 def _download(
-    choice: Choice, chosen: Sequence[Place], start: int, end: int, histories: Sequence[History]
+    choice: Choice,
+    chosen: Sequence[Place],
+    start: int,
+    end: int,
+    histories: Sequence[QuantityHistory],
 ) -> list[Component | str]:
     rows = sum(h.readings for h in histories)
     if not rows:

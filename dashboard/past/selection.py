@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from dashboard.ui import formats
 
 if TYPE_CHECKING:
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
 
 SPANS = {
     "hour": "Hour",
@@ -98,7 +98,9 @@ def _is_time(text: str) -> bool:
     return text.isascii() and text.isdigit() and len(text) <= 14
 
 
-def step(before: Choice, asked: Choice, done: Done, does: Done, now: int, shop: Shop) -> Choice:
+def step(
+    before: Choice, asked: Choice, done: Done, does: Done, now: int, shop: ShopData
+) -> Choice:
     """The choice after all that the reader did since the figure was drawn.
 
     `asked` is `before` with the fields of the form as they are now.
@@ -114,7 +116,7 @@ def step(before: Choice, asked: Choice, done: Done, does: Done, now: int, shop: 
     return choice
 
 
-def moved(choice: Choice, by: int, now: int, shop: Shop) -> Choice:
+def moved(choice: Choice, by: int, now: int, shop: ShopData) -> Choice:
     """The span before (-1) or after (1), not past now."""
     if choice.zoom:
         width = choice.zoom[1] - choice.zoom[0]
@@ -137,7 +139,7 @@ def zoomed(choice: Choice, relayout: Mapping[str, Any]) -> Choice:
     return choice
 
 
-def span_of(choice: Choice, now: int, shop: Shop) -> tuple[int, int]:
+def span_of(choice: Choice, now: int, shop: ShopData) -> tuple[int, int]:
     """From when to when is shown. [ms]"""
     if choice.zoom:
         return choice.zoom
@@ -150,7 +152,7 @@ def span_of(choice: Choice, now: int, shop: Shop) -> tuple[int, int]:
     return formats.moved(end, choice.span, -1, shop.settings.zone), end
 
 
-def due(choice: Choice, drawn: int, now: int, shop: Shop) -> bool:
+def due(choice: Choice, drawn: int, now: int, shop: ShopData) -> bool:
     """Whether new readings would move a figure of then by as much as a point."""
     if choice.zoom or choice.end_ms is not None:
         return False

@@ -12,13 +12,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboard.ui.themes import Theme
-    from monitor.science.calibration.fit import Fit, Point
+    from monitor.science.calibration.fit import CalibrationFit, Point
 
 STEPS = 60
 
 
 def calibration_plot(
-    points: Sequence[Point], fit: Fit | None, unit: str, look: Theme
+    points: Sequence[Point], fit: CalibrationFit | None, unit: str, look: Theme
 ) -> dict[str, Any]:
     """What is to be added to each reading, with its uncertainty (k = 2), over the reading."""
     x = np.array([point.reading for point in points])

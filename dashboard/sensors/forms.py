@@ -7,16 +7,22 @@ from typing import TYPE_CHECKING, Any
 from dashboard.ui import formats
 from dashboard.ui.form_input import WishFault, number
 from monitor.core.measurements import Quantity
-from monitor.domain.sensor import Did
+from monitor.domain.sensor import SensorAction
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
 
 PASSED_ON = ("id", "by", "do", "about", "sensor", "salt", "quantity", "place", "of")
 """What a tap carries that goes on as it is."""
-TIMED = (Did.MOVE, Did.SEAL, Did.COMPARE, Did.BACK, Did.ABANDON)
+TIMED = (
+    SensorAction.MOVE,
+    SensorAction.SEAL,
+    SensorAction.COMPARE,
+    SensorAction.BACK,
+    SensorAction.ABANDON,
+)
 LABELS = {
     "value": "It reads",
     "u": "Good to ± (k = 2)",
@@ -28,7 +34,9 @@ LABELS = {
 """What each field is called on the page."""
 
 
-def command_of(asked: Mapping[str, Any], form: Mapping[str, str], shop: Shop) -> dict[str, Any]:
+def command_of(
+    asked: Mapping[str, Any], form: Mapping[str, str], shop: ShopData
+) -> dict[str, Any]:
     """The command that a tap means.
 
     Parameters
@@ -49,7 +57,7 @@ def command_of(asked: Mapping[str, Any], form: Mapping[str, str], shop: Shop) ->
     if do in TIMED and isinstance(asked.get("at_ms"), int):
         command["at_ms"] = asked["at_ms"]
     match do:
-        case Did.COMPARE:
+        case SensorAction.COMPARE:
             unit = formats.temperature_unit(shop.settings.board.temperature_unit)
             warm = command.get("quantity") == Quantity.TEMPERATURE and unit == "F"
             for name in ("value", "u"):
@@ -62,7 +70,7 @@ def command_of(asked: Mapping[str, Any], form: Mapping[str, str], shop: Shop) ->
                 command[name] = (typed - shift) / 1.8 if warm else typed
             if form.get("with"):
                 command["with"] = form["with"]
-        case Did.FIT:
+        case SensorAction.FIT:
             if asked.get("line") in ("yes", "no"):
                 command["line"] = asked["line"] == "yes"
             if form.get("since"):
@@ -70,12 +78,12 @@ def command_of(asked: Mapping[str, Any], form: Mapping[str, str], shop: Shop) ->
                     command["since_ms"] = formats.of_input(form["since"], shop.settings.zone)
                 except (ValueError, OverflowError):
                     faults["since"] = f"{form['since']!r:.40} is no date and time"
-        case Did.VOID:
+        case SensorAction.VOID:
             given = str(asked.get("number", ""))
             command["number"] = int(given) if given.isdecimal() else given
-        case Did.NOTE:
+        case SensorAction.NOTE:
             command["text"] = form.get("text", "")
-        case Did.MOVE:
+        case SensorAction.MOVE:
             command.setdefault("place", form.get("place", ""))
     if faults:
         raise WishFault("; ".join(f"{LABELS[n]}: {why}" for n, why in faults.items()), faults)

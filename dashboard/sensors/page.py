@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.records import Probe
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
     from monitor.core.measurements import Refusal
     from monitor.sensor_care.health import Health
@@ -42,7 +42,7 @@ COUNTED = {
 }
 
 
-def register(app: dash.Dash, shop: Shop) -> None:
+def register(app: dash.Dash, shop: ShopData) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "probes", path="/probes", name="Probes", title="Probes", layout=lambda **_: layout(shop)
@@ -53,11 +53,11 @@ def register(app: dash.Dash, shop: Shop) -> None:
         return content(shop)
 
 
-def layout(shop: Shop) -> Component:
+def layout(shop: ShopData) -> Component:
     return html.Main(content(shop), id="probes", className="sheet")
 
 
-def content(shop: Shop) -> list[Component]:
+def content(shop: ShopData) -> list[Component]:
     """What the page shows now, or in words why it can show nothing."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     try:
@@ -108,7 +108,7 @@ def _table(heads: list[str], rows: list[list[Any]], label: str) -> Component:
     )
 
 
-def probe_table(probes: list[Probe], shop: Shop, now: int, unit: Unit) -> Component:
+def probe_table(probes: list[Probe], shop: ShopData, now: int, unit: Unit) -> Component:
     """A row per sensor."""
     stale_s = shop.settings.board.stale_after_s
     topics = functools.partial(_topic, data_sensors.topics(shop))
@@ -178,7 +178,7 @@ def _topic(topics: Mapping[tuple[str, str], str], probe: Probe) -> str:
     return topics.get((probe.place.id, probe.sensor), f"{probe.place.id}/{probe.sensor}")
 
 
-def jars(shop: Shop) -> list[Component]:
+def jars(shop: ShopData) -> list[Component]:
     """Those in a jar, which tell nothing of a place meanwhile."""
     found = data_sensors.in_jars(shop)
     if not found:
@@ -199,7 +199,7 @@ def state_words(probe: Probe, health: Health | None) -> list[Any]:
     return [html.Strong(f"{health.score} of 100"), " ", " ".join(told or ["Nothing wrong."])]
 
 
-def refused_table(refused: list[Refusal], shop: Shop, now: int) -> Component:
+def refused_table(refused: list[Refusal], shop: ShopData, now: int) -> Component:
     """When, topic, why, and how the payload begins."""
     rows = [
         [

@@ -26,7 +26,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 from monitor.core.measurements import MEASURES, Quantity
 from monitor.domain.sensor import BOUNDS, NOTE_MAX
-from monitor.science.calibration.fit import BadFit, Fit, Point, fitted
+from monitor.science.calibration.fit import BadFit, CalibrationFit, Point, fitted
 from monitor.science.calibration.salts import SALTS
 from monitor.science.calibration.settling import Rest
 from monitor.sensor_care.calibration import expects
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.sensors import OneProbe
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
 
 ADVISED = [name for name, salt in SALTS.items() if salt.advised]
 
@@ -48,7 +48,7 @@ def address(sensor_id: str) -> str:
     return f"/probes/{quote(place, safe='')}/{quote(name, safe='')}"
 
 
-def register(app: dash.Dash, shop: Shop) -> None:
+def register(app: dash.Dash, shop: ShopData) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "probes_one",
@@ -96,7 +96,7 @@ def register(app: dash.Dash, shop: Shop) -> None:
         return plots.sent(calibration_plot(points, fit, "%", look)), said, False
 
 
-def layout(shop: Shop, sensor_id: str) -> Component:
+def layout(shop: ShopData, sensor_id: str) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     back = html.Nav(
@@ -148,7 +148,7 @@ def _page(told: list[Any]) -> Component:
     return html.Main([*bench_view.hears(), *told], className="sheet bench wood one probe")
 
 
-def stands(one: OneProbe, shop: Shop) -> list[Component]:
+def stands(one: OneProbe, shop: ShopData) -> list[Component]:
     """Where it is, what it tells, how it stands in its jar, what corrects it."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
@@ -295,7 +295,7 @@ def _salt(name: str, temp_c: float, about: dict[str, str]) -> Component:
     return bench_view.tap(said, "seal", salt=name, said=f"In the jar over {salt.name}.", **about)
 
 
-def shown_fit(one: OneProbe) -> tuple[list[Point], Fit | None, str]:
+def shown_fit(one: OneProbe) -> tuple[list[Point], CalibrationFit | None, str]:
     """The points under way and what they would make; else those of the correction that holds."""
     points = one.history.points(Quantity.HUMIDITY)
     if points:
@@ -313,7 +313,7 @@ def shown_fit(one: OneProbe) -> tuple[list[Point], Fit | None, str]:
     return points, fit, f"Humidity: {told}. At 50 % the correction is good to ±{u:.1f} % (k = 2)."
 
 
-def by_hand(one: OneProbe, places: Mapping[str, str], shop: Shop) -> list[Component]:
+def by_hand(one: OneProbe, places: Mapping[str, str], shop: ShopData) -> list[Component]:
     """A reference read by hand, moving it, taking over, voiding, a note."""
     history, about = one.history, {"about": "sensor", "sensor": one.history.id}
     voids = [
@@ -423,7 +423,7 @@ def _line(name: str, **more: Any) -> Component:
     return field(name, f"probe-{name}", text=LABELS[name], **more)
 
 
-def history(one: OneProbe, shop: Shop) -> Component:
+def history(one: OneProbe, shop: ShopData) -> Component:
     """Who did what and when, newest first."""
     now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
     return html.Ol(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from dashboard.ui import formats
 from monitor.core.measurements import MEASURES, Quantity
-from monitor.domain.sensor import BOUNDS, Correction, Did
+from monitor.domain.sensor import BOUNDS, Correction, SensorAction
 from monitor.science.calibration.salts import SALTS
 from monitor.science.calibration.settling import Rest
 from monitor.sensor_care import calibration
@@ -113,29 +113,29 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
         return f", as of {formats.when(body['at_ms'], now_ms, zone)}"
 
     match event.action:
-        case Did.MOVE:
+        case SensorAction.MOVE:
             return f"Moved to {places.get(body['place'], body['place'])}{at()}"
-        case Did.SEAL:
+        case SensorAction.SEAL:
             return f"Sealed over {SALTS[body['salt']].name}{at()}"
-        case Did.BACK:
+        case SensorAction.BACK:
             return f"Back at {places.get(body['place'], body['place'])}{at()}"
-        case Did.TAKE | Did.COMPARE:
+        case SensorAction.TAKE | SensorAction.COMPARE:
             name, reading, reference, *_ = body["point"]
             return f"Point taken: {name}; it read {reading:.1f} for {reference:.1f}{at()}"
-        case Did.FIT:
+        case SensorAction.FIT:
             fit = body["fit"]
             holds = formats.when(body["from_ms"], now_ms, zone)
             return (
                 f"Corrected ({body['quantity']}): {fit['offset']:+.2f} + {fit['slope']:.3f} × "
                 f"reading, from {holds} on"
             )
-        case Did.VOID:
+        case SensorAction.VOID:
             return f"Correction {body['number']} found wrong"
-        case Did.ABANDON:
+        case SensorAction.ABANDON:
             return "Calibration given up"
-        case Did.INHERIT:
+        case SensorAction.INHERIT:
             return f"Took over the corrections of {body['of']}"
-        case Did.NOTE:
+        case SensorAction.NOTE:
             return str(body["text"])
     return str(event.action)
 

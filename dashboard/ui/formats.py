@@ -36,7 +36,7 @@ _OFFSET_STEP_MS = 15 * MINUTE_MS
 """Time zones change their offset on multiples of this. [ms]"""
 
 
-class Scale(NamedTuple):
+class DisplayScale(NamedTuple):
     """How a quantity is named and shown: shown = kept · `factor` + `offset`, in `unit`."""
 
     words: str
@@ -54,22 +54,26 @@ _CELSIUS = {
     "surface_temperature": "Surface temperature",
 }
 _OTHERS = {
-    "humidity": Scale("Relative humidity", "%", 0),
-    "equilibrium_moisture_content": Scale("Wood moisture (EMC)", "%", 1),
-    "absolute_humidity": Scale("Absolute humidity", "g/m³", 1),
-    "humidity_ratio": Scale("Humidity ratio", "g/kg", 1, 1000.0),
-    "vapour_pressure": Scale("Vapour pressure", "hPa", 1, 0.01),
-    "vapour_pressure_deficit": Scale("Vapour pressure deficit", "hPa", 1, 0.01),
-    "pressure": Scale("Air pressure", "hPa", 0, 0.01),
-    "battery": Scale("Battery", "%", 0),
+    "humidity": DisplayScale("Relative humidity", "%", 0),
+    "equilibrium_moisture_content": DisplayScale("Wood moisture (EMC)", "%", 1),
+    "absolute_humidity": DisplayScale("Absolute humidity", "g/m³", 1),
+    "humidity_ratio": DisplayScale("Humidity ratio", "g/kg", 1, 1000.0),
+    "vapour_pressure": DisplayScale("Vapour pressure", "hPa", 1, 0.01),
+    "vapour_pressure_deficit": DisplayScale("Vapour pressure deficit", "hPa", 1, 0.01),
+    "pressure": DisplayScale("Air pressure", "hPa", 0, 0.01),
+    "battery": DisplayScale("Battery", "%", 0),
 }
 
 
-def scale(quantity: str, unit: Unit) -> Scale:
+def scale(quantity: str, unit: Unit) -> DisplayScale:
     """How a measured or derived quantity is shown to someone who reads temperatures in `unit`."""
     if words := _CELSIUS.get(quantity):
-        return Scale(words, "°F", 1, 1.8, 32.0) if unit == "F" else Scale(words, "°C", 1)
-    return _OTHERS.get(quantity) or Scale(quantity.replace("_", " ").capitalize(), "", 1)
+        return (
+            DisplayScale(words, "°F", 1, 1.8, 32.0)
+            if unit == "F"
+            else DisplayScale(words, "°C", 1)
+        )
+    return _OTHERS.get(quantity) or DisplayScale(quantity.replace("_", " ").capitalize(), "", 1)
 
 
 def prefers_fahrenheit(accept_language: str) -> bool:

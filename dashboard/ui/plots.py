@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from dashboard.ui.formats import Scale, Unit
+    from dashboard.ui.formats import DisplayScale, Unit
     from dashboard.ui.themes import Theme
 
 Table: TypeAlias = Any
@@ -204,7 +204,7 @@ def summary(line: Line, quantity: str, span_words: str, unit: Unit) -> str:
 class _Shown:
     """A line in display units, as arrays."""
 
-    def __init__(self, line: Line, how: Scale) -> None:
+    def __init__(self, line: Line, how: DisplayScale) -> None:
         table = line.table
         self.label, self.band_pct = line.label, line.band_pct
         self.at_ms: NDArray[np.int64] = np.asarray(table["at_ms"], dtype=np.int64)
@@ -224,7 +224,7 @@ def faint(colour: str, share: float) -> str:
     return f"rgba({red},{green},{blue},{share})"
 
 
-def _y_range(parts: Sequence[_Shown], how: Scale) -> tuple[float, float]:
+def _y_range(parts: Sequence[_Shown], how: DisplayScale) -> tuple[float, float]:
     lows = [np.nanmin(p.low) for p in parts if np.isfinite(p.low).any()]
     highs = [np.nanmax(p.high) for p in parts if np.isfinite(p.high).any()]
     if not lows:
@@ -250,7 +250,7 @@ def _outline(part: _Shown) -> tuple[NDArray[np.float64], NDArray[np.float64]] | 
     return (np.concatenate(xs[:-1]), np.concatenate(ys[:-1])) if xs else None
 
 
-def _hover(part: _Shown, how: Scale, view: View) -> dict[str, Any]:
+def _hover(part: _Shown, how: DisplayScale, view: View) -> dict[str, Any]:
     """What is said of a point: its local time, its value, and its range where it has one."""
     digits = max(how.decimals, 1) if how.unit == "%" else how.decimals
     said = f"<b>{escaped(part.label)}</b><br>%{{text}}<br>%{{y:.{digits}f}} {how.unit}"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui import formats
 from monitor.air.current import HEATED_TO_C, TRACE_MS, PlaceAir
-from monitor.domain.air_assessment import State
+from monitor.domain.air_assessment import AirState
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -126,7 +126,7 @@ def _sentence(text: str) -> str:
 def state_of(air: PlaceAir) -> str:
     """The word for a place's state."""
     if air.heard_ms is None:
-        return State.UNKNOWN
+        return AirState.UNKNOWN
     return OLD if air.old else air.verdict.state
 
 
@@ -173,7 +173,7 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
 
 def _worst(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
     first, _, rest = air.verdict.sentence.partition(". ")
-    about_air = air.verdict.state in (State.COLD, State.HOT)
+    about_air = air.verdict.state in (AirState.COLD, AirState.HOT)
     figure = (
         formats.with_unit("temperature", air.temp_c, unit)
         if about_air

@@ -25,7 +25,7 @@ from monitor.science.plates.species import SPECIES
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from monitor.domain.instrument import Instrument
 
 _WOODS = {key: one.name for key, one in SPECIES.items()}
@@ -41,7 +41,7 @@ _UNITS = {
 }
 
 
-def amend(one: Instrument, shop: Shop) -> Component:
+def amend(one: Instrument, shop: ShopData) -> Component:
     """Everything that was said of it, to be put right."""
     shown = form_of(one, shop)
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)

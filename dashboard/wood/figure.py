@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from dashboard.ui.plots import View
     from dashboard.ui.themes import Theme
     from monitor.domain.wait import Wait
-    from monitor.science.plates.history import History
+    from monitor.science.plates.history import MoistureHistory
 
 POINTS_MAX = 700
 """Most points of a line; more are drawn as means of their neighbours."""
@@ -26,7 +26,7 @@ LEAST_SPAN_PCT = 3.0
 NARROW_PX = 600
 
 
-def shown(found: History) -> dict[str, NDArray[Any]]:
+def shown(found: MoistureHistory) -> dict[str, NDArray[Any]]:
     """A history as it is drawn: at most `POINTS_MAX` means; NaN where its air was not read.
 
     `at_ms` (n,), `mean` (parts, n), `air_pct` (n,).
@@ -45,13 +45,13 @@ def shown(found: History) -> dict[str, NDArray[Any]]:
     return {"at_ms": found.at_ms[np.append(starts[1:], n) - 1], "mean": mean, "air_pct": air}
 
 
-def lengths_ms(found: History) -> NDArray[np.float64]:
+def lengths_ms(found: MoistureHistory) -> NDArray[np.float64]:
     """How long each step lasted, the first as long as the next; a gap is one long step. [ms]"""
     lasted = np.diff(found.at_ms).astype(float)
     return np.append(lasted[:1] if len(lasted) else 1.0, lasted)
 
 
-class Coming(NamedTuple):
+class PartsAhead(NamedTuple):
     """What is foretold of the parts: ends of the steps [ms], and moisture by part, (steps,). [%]"""
 
     at_ms: NDArray[np.int64]
@@ -59,7 +59,11 @@ class Coming(NamedTuple):
 
 
 def stay_plot(
-    found: History, waits: Sequence[Wait], view: View, look: Theme, coming: Coming | None = None
+    found: MoistureHistory,
+    waits: Sequence[Wait],
+    view: View,
+    look: Theme,
+    coming: PartsAhead | None = None,
 ) -> dict[str, Any]:
     """A line for each part, the rest as a level, the air's balance faint behind them; what is
     foretold goes on thin and dotted, behind an upright line at now.
@@ -152,7 +156,7 @@ def _now(at_ms: int, look: Theme) -> dict[str, Any]:
     }
 
 
-def summary(found: History, view: View) -> str:
+def summary(found: MoistureHistory, view: View) -> str:
     """The plot in a sentence, for those who cannot see it."""
     ends = ", ".join(
         f"{part.name} {formats.figure(float(found.mean[i, 0]), 1)} to "
@@ -219,12 +223,12 @@ def _labels(
     return found
 
 
-def _inks(found: History, look: Theme) -> list[str]:
+def _inks(found: MoistureHistory, look: Theme) -> list[str]:
     return [look.lines[i % len(look.lines)] for i in range(len(found.parts))]
 
 
 def _y_range(
-    points: dict[str, NDArray[Any]], rest_pct: float, coming: Coming | None
+    points: dict[str, NDArray[Any]], rest_pct: float, coming: PartsAhead | None
 ) -> tuple[float, float]:
     ahead = list(coming.mean.values()) if coming else []
     values = np.concatenate([points["mean"].ravel(), points["air_pct"], [rest_pct], *ahead])
@@ -233,7 +237,7 @@ def _y_range(
     return low - extra - 0.04 * (high - low), high + extra
 
 
-def _runs(found: History) -> list[tuple[int, int]]:
+def _runs(found: MoistureHistory) -> list[tuple[int, int]]:
     """When it was open. [ms]"""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], found.opened.astype(int), [0]])))
     begins = np.concatenate([[found.at_ms[0]], found.at_ms])  # a step ends where the next begins
@@ -243,7 +247,7 @@ def _runs(found: History) -> list[tuple[int, int]]:
     ]
 
 
-def _open_shapes(found: History, look: Theme) -> list[dict[str, Any]]:
+def _open_shapes(found: MoistureHistory, look: Theme) -> list[dict[str, Any]]:
     return [
         {
             "type": "rect",
@@ -261,7 +265,7 @@ def _open_shapes(found: History, look: Theme) -> list[dict[str, Any]]:
     ]
 
 
-def _open_labels(found: History, look: Theme) -> list[dict[str, Any]]:
+def _open_labels(found: MoistureHistory, look: Theme) -> list[dict[str, Any]]:
     return [
         {
             "xref": "x",
@@ -279,7 +283,7 @@ def _open_labels(found: History, look: Theme) -> list[dict[str, Any]]:
     ]
 
 
-def _rest(found: History, look: Theme) -> dict[str, Any]:
+def _rest(found: MoistureHistory, look: Theme) -> dict[str, Any]:
     return {
         "type": "line",
         "xref": "paper",

@@ -13,7 +13,7 @@ from dashboard.ui.form_input import WishFault, number
 from monitor.domain.instrument import (
     ARRIVED_TEMP_C,
     HOME_TEMP_C,
-    Did,
+    InstrumentAction,
     InstrumentFault,
     decide,
     id_of,
@@ -23,7 +23,7 @@ from monitor.science.plates.parts import PRESETS, Part
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.wood import WoodBook
     from monitor.domain.instrument import Instrument
 
@@ -72,7 +72,7 @@ _RANGES_C = {"home_temp": HOME_TEMP_C, "cold": ARRIVED_TEMP_C}
 
 
 def command_of(
-    asked: Mapping[str, Any], form: Mapping[str, str], shop: Shop, book: WoodBook
+    asked: Mapping[str, Any], form: Mapping[str, str], shop: ShopData, book: WoodBook
 ) -> dict[str, Any]:
     """The command that a tap means.
 
@@ -94,11 +94,11 @@ def command_of(
     command["about"] = "instrument"
     do, at_ms = command.get("do"), asked.get("at_ms")
     typed = _Typed(form, shop)
-    if do == Did.REGISTER:
+    if do == InstrumentAction.REGISTER:
         wish = _registered(typed)
         if isinstance(at_ms, int):
             wish.setdefault("arrived_ms", at_ms)
-    elif do == Did.AMEND:
+    elif do == InstrumentAction.AMEND:
         instrument = book.instrument(str(command.get("instrument", "")))
         wish = {} if instrument is None else _amended(typed, instrument, asked.get("like"))
     else:
@@ -107,19 +107,23 @@ def command_of(
         wish = {"at_ms": at} if isinstance(at, int) else {}
     if typed.faults:
         raise WishFault(sentence(typed.faults), typed.faults)
-    if do == Did.AMEND and not wish:
+    if do == InstrumentAction.AMEND and not wish:
         raise WishFault("nothing was changed")
     return command | wish
 
 
 def fields_of(
-    command: Mapping[str, Any], form: Mapping[str, str], shop: Shop, book: WoodBook, now_ms: int
+    command: Mapping[str, Any],
+    form: Mapping[str, str],
+    shop: ShopData,
+    book: WoodBook,
+    now_ms: int,
 ) -> dict[str, str]:
     """Where in the form each fault lies for which the service refused a command."""
-    if command.get("do") not in list(Did):
+    if command.get("do") not in list(InstrumentAction):
         return {}
-    do = Did(str(command["do"]))
-    named = str(command.get("reference" if do is Did.REGISTER else "instrument", ""))
+    do = InstrumentAction(str(command["do"]))
+    named = str(command.get("reference" if do is InstrumentAction.REGISTER else "instrument", ""))
     wish = {k: v for k, v in command.items() if k not in ("id", "by", "do", "about", "instrument")}
     try:
         decide(book.instrument(id_of(named)), do, wish, now_ms)
@@ -148,7 +152,7 @@ def label(field: str) -> str:
     return f"Part {int(field.split('.')[1]) + 1}, {word[:1].lower()}{word[1:]}"
 
 
-def form_of(instrument: Instrument, shop: Shop) -> dict[str, str]:
+def form_of(instrument: Instrument, shop: ShopData) -> dict[str, str]:
     """Everything that can be amended, as its page shows it, by the names of its fields."""
     zone, unit = shop.settings.zone, formats.temperature_unit(shop.settings.board.temperature_unit)
     home = instrument.home
@@ -175,7 +179,7 @@ def part_of(part: Part) -> dict[str, str]:
 class _Typed:
     """Fields as they were typed; what cannot be read is gathered in `faults`."""
 
-    def __init__(self, form: Mapping[str, str], shop: Shop) -> None:
+    def __init__(self, form: Mapping[str, str], shop: ShopData) -> None:
         self.form = form
         self.faults: dict[str, str] = {}
         self._zone = shop.settings.zone

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from dashboard.ui import formats
-from monitor.domain.instrument import Did
+from monitor.domain.instrument import InstrumentAction
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -30,7 +30,7 @@ def event_words(
         return f", as of {formats.when(ms, now_ms, zone)}"
 
     match event.action:
-        case Did.REGISTER:
+        case InstrumentAction.REGISTER:
             state = "opened" if body["open"] else "closed"
             told = _put(
                 body,
@@ -40,17 +40,17 @@ def event_words(
                 unit,
             )
             return f"Came in: {body['kind']}, {state}, to {place()}{at('arrived_ms')}; {told}"
-        case Did.OPEN:
+        case InstrumentAction.OPEN:
             return f"Opened{at()}"
-        case Did.CLOSE:
+        case InstrumentAction.CLOSE:
             return f"Closed{at()}"
-        case Did.MOVE:
+        case InstrumentAction.MOVE:
             return f"Moved to {place()}{at()}"
-        case Did.LEAVE:
+        case InstrumentAction.LEAVE:
             return f"Handed out{at()}"
-        case Did.RECORD:
+        case InstrumentAction.RECORD:
             return "Record of its air given out"
-        case Did.AMEND:
+        case InstrumentAction.AMEND:
             return f"Put right: {_put(body, tuple(body), now_ms, zone, unit)}"
     return str(event.action)
 

@@ -30,10 +30,10 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.wood import WoodBook
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.answer import Answer, PartStanding
+    from monitor.science.plates.answer import PartStanding, WoodStatus
 
 REDRAW_MS = 10 * formats.MINUTE_MS
 """New readings redraw the plot after this; what was done redraws it at once. [ms]"""
@@ -49,7 +49,7 @@ _NOTHING: dict[str, Any] = {
 }
 
 
-def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "wood_instrument",
@@ -107,7 +107,7 @@ def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
         return plots.sent(plot), said, does | {"at": now}
 
 
-def layout(shop: Shop, book: WoodBook, instrument_id: str) -> Component:
+def layout(shop: ShopData, book: WoodBook, instrument_id: str) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
@@ -148,7 +148,7 @@ def layout(shop: Shop, book: WoodBook, instrument_id: str) -> Component:
     )
 
 
-def stands(one: Instrument, shop: Shop, book: WoodBook, writer: bool) -> list[Component]:
+def stands(one: Instrument, shop: ShopData, book: WoodBook, writer: bool) -> list[Component]:
     """How it stands, the taps, the facts, cautions."""
     now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
     standing = book.standing(one.id) if one.here else None
@@ -168,7 +168,7 @@ def stands(one: Instrument, shop: Shop, book: WoodBook, writer: bool) -> list[Co
     return [*told, *wood_view.cautions(text.cautions(standing))]
 
 
-def inside(one: Instrument, shop: Shop, book: WoodBook) -> list[Component]:
+def inside(one: Instrument, shop: ShopData, book: WoodBook) -> list[Component]:
     """Its parts and what is taken for granted, and its waits."""
     standing = book.standing(one.id) if one.here else None
     told: list[Component] = []
@@ -194,7 +194,7 @@ def _taps(one: Instrument) -> list[Component]:
     return [turn, out]
 
 
-def _facts(one: Instrument, shop: Shop) -> Component:
+def _facts(one: Instrument, shop: ShopData) -> Component:
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     rows = [
@@ -212,7 +212,7 @@ def _facts(one: Instrument, shop: Shop) -> Component:
     )
 
 
-def _table(answer: Answer) -> Component:
+def _table(answer: WoodStatus) -> Component:
     heads = ["Part", "Drier | damper", "From its rest", "Width", "Settles", "Strain", "Stress"]
     rows = [_part(one) for one in answer.parts]
     return html.Div(
@@ -274,7 +274,7 @@ def _part(one: PartStanding) -> list[Component]:
     ]
 
 
-def _waits(one: Instrument, shop: Shop, book: WoodBook) -> list[Component]:
+def _waits(one: Instrument, shop: ShopData, book: WoodBook) -> list[Component]:
     now, zone = now_ms(), shop.settings.zone
     found = book.waits(one)[:WAITS_SHOWN]
     if not found:
@@ -323,7 +323,7 @@ def move(one: Instrument, places: dict[str, str]) -> Component:
 
 
 def drawing(
-    instrument_id: str, screen: Mapping[str, Any], shop: Shop, book: WoodBook
+    instrument_id: str, screen: Mapping[str, Any], shop: ShopData, book: WoodBook
 ) -> tuple[dict[str, Any], str]:
     """The plot of a stay and its sentence; in words what stands in its way."""
     look = theme(str(screen.get("theme", "")))
@@ -342,7 +342,7 @@ def drawing(
     if ahead is not None:
         foreseen, its = ahead
         steps = [coming_text.step_ms(foreseen, its, i) for i in range(len(its.closable))]
-        coming = figure.Coming(
+        coming = figure.PartsAhead(
             np.array(steps), {part.part.name: part.middle_pct for part in its.parts}
         )
         end = min(steps[-1], end + max(end - start, formats.DAY_MS))
@@ -358,7 +358,7 @@ def drawing(
     return plot, figure.summary(found, view) + more
 
 
-def history(one: Instrument, shop: Shop) -> Component:
+def history(one: Instrument, shop: ShopData) -> Component:
     """Who did what and when, newest first."""
     now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)

@@ -22,12 +22,12 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.wood import WoodBook
     from monitor.domain.instrument import Instrument
 
 
-def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
     """Hang the page into the app."""
     del app
     dash.register_page(
@@ -39,7 +39,7 @@ def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
     )
 
 
-def layout(shop: Shop, book: WoodBook, back: str = "") -> Component:
+def layout(shop: ShopData, book: WoodBook, back: str = "") -> Component:
     """The page; `back` is the id of one that was here before, whose facts are filled in."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:

@@ -16,14 +16,14 @@ from monitor.core.errors import StoreFault
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import Shop
+    from dashboard.data.shop import ShopData
     from dashboard.data.wood import WoodBook
     from monitor.domain.instrument import Instrument
 
 LEFT_SHOWN = 50
 
 
-def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
     """Hang the pages and their refreshing into the app."""
     dash.register_page(
         "wood", path="/wood", name="Wood", title="Wood", layout=lambda **_: layout(shop, book)
@@ -49,7 +49,7 @@ def register(app: dash.Dash, shop: Shop, book: WoodBook) -> None:
             return [html.P(sentences.store_trouble(exc).sentence)]
 
 
-def layout(shop: Shop, book: WoodBook) -> Component:
+def layout(shop: ShopData, book: WoodBook) -> Component:
     """Every instrument in the shop."""
     try:
         told = live(shop, book)
@@ -58,7 +58,7 @@ def layout(shop: Shop, book: WoodBook) -> Component:
     return view.page("/wood", [html.Div(told, id="wood-live")], "all")
 
 
-def live(shop: Shop, book: WoodBook) -> list[Component]:
+def live(shop: ShopData, book: WoodBook) -> list[Component]:
     """What changes by itself: the sentence on top, the instruments, cautions."""
     now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
     found = book.standings()
@@ -84,7 +84,7 @@ def live(shop: Shop, book: WoodBook) -> list[Component]:
     ]
 
 
-def left(shop: Shop, book: WoodBook) -> Component:
+def left(shop: ShopData, book: WoodBook) -> Component:
     """Those handed out last."""
     try:
         gone = book.left(LEFT_SHOWN)
@@ -100,7 +100,7 @@ def left(shop: Shop, book: WoodBook) -> Component:
     return view.page("/wood/left", [html.H1("Handed out"), told])
 
 
-def _gone(one: Instrument, shop: Shop) -> Component:
+def _gone(one: Instrument, shop: ShopData) -> Component:
     now, zone = now_ms(), shop.settings.zone
     out = formats.when(one.left_ms or now, now, zone)
     days = round(((one.left_ms or now) - one.arrived_ms) / formats.DAY_MS)

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui import formats
-from monitor.science.plates.answer import Close, Range, Reason
+from monitor.science.plates.answer import Close, PlateRange, Reason
 from monitor.science.plates.parts import Faces
 from monitor.science.plates.species import SPECIES, Cut
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.answer import Answer, PartStanding
+    from monitor.science.plates.answer import PartStanding, WoodStatus
     from monitor.wood.evaluation import WoodStanding
 
 DAY_S = 86_400.0
@@ -83,7 +83,7 @@ def furthest(standing: WoodStanding) -> PartStanding | None:
     return max(parts, key=lambda one: abs(one.from_rest_pct.median), default=None)
 
 
-def side(off: Range) -> str:
+def side(off: PlateRange) -> str:
     """Where a part lies: "dry" or "damp" if its whole range does; else "right", or "unknown"
     if it reaches beyond `UNSURE_PCT`."""
     if off.high < 0 or off.low > 0:
@@ -91,7 +91,7 @@ def side(off: Range) -> str:
     return "right" if max(-off.low, off.high) <= UNSURE_PCT else "unknown"
 
 
-def off_rest(off: Range) -> str:
+def off_rest(off: PlateRange) -> str:
     """How far from rest: "2.7 % drier (1.7 to 3.5)"."""
     if side(off) in _NEAR:
         return f"{_NEAR[side(off)]} ({_signed(off.low)} to {_signed(off.high)} %)"
@@ -100,7 +100,7 @@ def off_rest(off: Range) -> str:
     return f"{_pct(abs(off.median))} % {word} ({_pct(low)} to {_pct(high)})"
 
 
-def off_brief(off: Range) -> str:
+def off_brief(off: PlateRange) -> str:
     """The same in two words."""
     return off_rest(off).partition(" (")[0]
 
@@ -108,7 +108,7 @@ def off_brief(off: Range) -> str:
 _NEAR = {"right": "near its rest", "unknown": "not known"}
 
 
-def moved(change: Range, width_mm: float) -> str:
+def moved(change: PlateRange, width_mm: float) -> str:
     """What became of a width: "1.2 mm narrower across 245 mm (0.7 to 1.6)"."""
     across = f"across {width_mm:g} mm"
     if math.isnan(change.median):
@@ -124,7 +124,7 @@ def moved(change: Range, width_mm: float) -> str:
     return f"{middle} mm {word} {across} ({low} to {high})"
 
 
-def settles_words(in_s: Range) -> str:
+def settles_words(in_s: PlateRange) -> str:
     """How long until it has settled in the present air: "settles in about 4 days (2 to 6 days)"."""
     if math.isnan(in_s.median):
         return "when it settles is not known"
@@ -171,7 +171,7 @@ def closeness(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Closeness:
     return Closeness(found.close, WORDS[found.close], why, _then(standing, now_ms, zone))
 
 
-def _why(answer: Answer, instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
+def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
     found = answer.closing
     part = next((one for one in answer.parts if one.part.name == found.part), None)
     if part is None:
@@ -229,7 +229,7 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
     return f"{told} ({low if ready.low > 0 else 'now'} to {high})."
 
 
-def _settling(answer: Answer) -> str:
+def _settling(answer: WoodStatus) -> str:
     part = next(one for one in answer.parts if one.part.name == answer.closing.part)
     off = part.settle_pct.median - part.rest_pct.median
     return f"the {part.part.name} settles {_pct(abs(off))} % {'drier' if off < 0 else 'damper'}."
@@ -247,7 +247,7 @@ def _day(ms: float, now_ms: int, zone: ZoneInfo) -> str:
     return f"{formats.day(moment)}{year}"
 
 
-def percent(share: Range) -> str:
+def percent(share: PlateRange) -> str:
     """ "125 % (76 to 165 %)"."""
     low, middle, high = (round(100 * value) for value in share)
     return f"{middle} % ({low} to {high} %)"

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from dashboard.access.sign_in import Writing
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.answer import Answer, PartStanding
+    from monitor.science.plates.answer import PartStanding, WoodStatus
     from monitor.wood.evaluation import WoodStanding
 
 SCALE_PCT = 5.0
@@ -192,7 +192,7 @@ def cautions(keys: Sequence[str]) -> list[Component]:
     ]
 
 
-def assumed(answer: Answer) -> Component:
+def assumed(answer: WoodStatus) -> Component:
     """What an answer takes for granted, in small print."""
     told = [str(one) for one in answer.assumed]
     return html.P(

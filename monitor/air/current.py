@@ -12,8 +12,8 @@ from monitor.air.place_means import joined, places
 from monitor.air.unreliable_readings import doubtful
 from monitor.core.errors import OutOfRange
 from monitor.core.measurements import Quantity, Series
-from monitor.domain.air_assessment import Verdict, judge
-from monitor.domain.places import Limits, Place, band
+from monitor.domain.air_assessment import AirAssessment, judge
+from monitor.domain.places import AirLimits, Place, band
 from monitor.science.air import relative_humidity_at
 from monitor.science.registry import derive
 from monitor.science.uncertainty import dew_point_uncertainty, moisture_content_uncertainty
@@ -85,7 +85,7 @@ class PlaceAir:
     extrapolated: bool
     heated_rh_pct: float
     band_pct: tuple[float, float]
-    verdict: Verdict
+    verdict: AirAssessment
     trace: DayTrace
 
 
@@ -148,7 +148,7 @@ def air_now(recent: list[Recent], settings: Settings, now_ms: int) -> list[Place
     return [_place_air(one, settings, now_ms) for one in recent]
 
 
-def work_band(place: Place, limits: Limits) -> tuple[float, float]:
+def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
     """Between which RH the work at a place is not troubled: the band that is drawn. [%], [%]
 
     Where varnish is laid the upper end is the limit of blushing, as in the verdict.

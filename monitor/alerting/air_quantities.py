@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 
-class Air(NamedTuple):
+class WatchedAir(NamedTuple):
     """A place's air at one moment or along many: temperature [°C], RH [%], the coldest measured
     surface [°C] and pressure [Pa]; floats or arrays of one shape, NaN where unknown."""
 
@@ -26,7 +26,7 @@ class Air(NamedTuple):
     pressure_pa: ArrayLike = np.nan
 
 
-def values_of(quantity: str, air: Air) -> NDArray[np.float64]:
+def values_of(quantity: str, air: WatchedAir) -> NDArray[np.float64]:
     """A quantity of a place in its unit of `WATCHABLE`; NaN where it is not known.
 
     Without a measured pressure, the standard one serves where one is needed.

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.air.place_means import places
-from monitor.alerting.air_quantities import Air, concerns, values_of
+from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
 from monitor.alerting.observations import KNOWN_MS, SHOP, knows_home, moved_on
 from monitor.core.measurements import Quantity, Series
 from monitor.domain.alerts import alert, state_machine
@@ -108,10 +108,10 @@ def _watches(
 ) -> Iterable[Watch]:
     wanted = [rule for rule in rules if rule.on and rule.of not in SKIPPED]
     everywhere = np.ones(len(looks), bool)
-    airs: dict[str, _Air] = {}
+    airs: dict[str, _AirGrid] = {}
     together: dict[str, list[Watch]] = {}
     for place in places(reader, settings):
-        air = airs[place.id] = _Air(reader, place.id, looks)
+        air = airs[place.id] = _AirGrid(reader, place.id, looks)
         limits = band(place, settings.limits)
         for rule in wanted:
             if rule.of is Of.PLACE and concerns(rule, place):
@@ -146,7 +146,7 @@ def _furthest(many: Sequence[Watch]) -> Watch:
     )
 
 
-class _Air:
+class _AirGrid:
     """A place's air on the grid of the looks: the mean of the ten minutes before each."""
 
     def __init__(self, reader: Reader, place: str, looks: NDArray[np.int64]) -> None:
@@ -156,7 +156,7 @@ class _Air:
         self._grid = first + STEP_MS * np.arange(len(looks) + before)
         ids = reader.series()
         sensors = sorted({s.sensor for s in ids if s.place == place})
-        self._columns = Air(
+        self._columns = WatchedAir(
             *(
                 self._column(reader, [ids.get(Series(place, s, q)) for s in sensors])
                 for q in (
@@ -273,7 +273,7 @@ def _instrument(
     reader: Reader,
     rule: Rule,
     instrument: Instrument,
-    airs: dict[str, _Air],
+    airs: dict[str, _AirGrid],
     looks: NDArray[np.int64],
 ) -> Iterable[Watch]:
     there = (looks >= instrument.arrived_ms) & (looks < (instrument.left_ms or looks[-1] + 1))

@@ -13,10 +13,10 @@ from monitor.air.place_means import means
 from monitor.alerting.messages import change, ending, moment, sentence, value_text
 from monitor.commands import Journal
 from monitor.core.clock import from_ms, to_ms
-from monitor.domain.air_assessment import State as AirState
+from monitor.domain.air_assessment import AirState as AirState
 from monitor.domain.notification import Notice
 from monitor.domain.opening_hours import of_day
-from monitor.science.waits.wait import State
+from monitor.science.waits.wait import WaitState
 from monitor.store import Reader
 from monitor.waits.evaluation import Standing
 
@@ -78,7 +78,7 @@ def brief(
 
 
 def _title(airs: Sequence[PlaceAir], standings: Sequence[Standing], journal: Journal) -> str:
-    ready = sum(_state(one) is State.READY for one in standings)
+    ready = sum(_state(one) is WaitState.READY for one in standings)
     alerts = sum(alert.open for alert in journal.alerts.values())
     worst = max(airs, key=lambda air: air.verdict.weight, default=None)
     air = "no air known"
@@ -112,9 +112,9 @@ def _waits(standings: Sequence[Standing], settings: Settings, now_ms: int) -> li
         name = ", ".join(filter(None, (wait.instrument, wait.what or one.kind.name)))
         if found is None:
             lines.append(f"{name}: {one.why_not}")
-        elif found.state is State.READY:
+        elif found.state is WaitState.READY:
             lines.append(f"{name}: ready.")
-        elif found.state is State.HOLD:
+        elif found.state is WaitState.HOLD:
             lines.append(f"{name}: on hold, the air is too damp or too cold.")
         elif found.ready_ms is not None and found.ready_ms < now_ms + 2 * NIGHT_MS:
             late = " That is later than wanted." if one.late else ""
@@ -138,7 +138,7 @@ def _alerts(journal: Journal, settings: Settings, now_ms: int) -> list[str]:
     return lines
 
 
-def _state(one: Standing) -> State | None:
+def _state(one: Standing) -> WaitState | None:
     return one.readiness.state if one.readiness else None
 
 

@@ -7,7 +7,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from monitor.core.clock import from_ms
-from monitor.domain.alerts.alert import Alert, Did
+from monitor.domain.alerts.alert import Alert, AlertAction
 from monitor.domain.alerts.rule import OUTLOOK
 from monitor.domain.alerts.state_machine import NO_LONGER
 from monitor.domain.events import Event
@@ -20,13 +20,17 @@ if TYPE_CHECKING:
 
 NAMED_MAX = 4
 """Most subjects named in a title."""
-TELLS = (Did.RAISE, Did.ROSE, Did.TELL)
+TELLS = (AlertAction.RAISE, AlertAction.ROSE, AlertAction.TELL)
 """What is worth a notice; a change for the worse is too, and that what was foretold will not be."""
-AGAIN = {Did.TELL: "Still: ", Did.CHANGED: "Sooner or worse: ", Did.CLEAR: "No longer: "}
+AGAIN = {
+    AlertAction.TELL: "Still: ",
+    AlertAction.CHANGED: "Sooner or worse: ",
+    AlertAction.CLEAR: "No longer: ",
+}
 """What a title begins with."""
 
 
-class Told(NamedTuple):
+class Message(NamedTuple):
     """A notice, and the events that it tells of."""
 
     notice: Notice
@@ -99,7 +103,7 @@ def notices(
     settings: Settings,
     now_ms: int,
     breaks_quiet: Mapping[str, bool],
-) -> list[Told]:
+) -> list[Message]:
     """The notices that events of one moment make; those of one rule and one sort are one notice.
 
     Parameters
@@ -121,7 +125,7 @@ def notices(
         body = many[0].body
         labels = [_label(event, alerts) for event in many]
         found.append(
-            Told(
+            Message(
                 Notice(
                     notice_id=f"{rule}-{many[0].subject}-{now_ms}",
                     made_ms=now_ms,
@@ -143,7 +147,7 @@ def _worth_telling(event: Event, heard: Mapping[str, Alert]) -> Event | None:
         return event
     alert = heard.get(event.subject)
     if (
-        event.action != Did.CLEAR
+        event.action != AlertAction.CLEAR
         or event.body["ended"] != "back"
         or alert is None
         or alert.quantity not in OUTLOOK
@@ -174,7 +178,7 @@ def _title(many: Sequence[Event], labels: Sequence[str], action: str, *, fahrenh
         named = ", ".join(labels[:NAMED_MAX])
         more = f" and {len(many) - NAMED_MAX} more" if len(many) > NAMED_MAX else ""
         line = f"{body['name']}: {named}{more}"
-    line = f"{AGAIN.get(Did(action), '')}{line}"
+    line = f"{AGAIN.get(AlertAction(action), '')}{line}"
     first = body["do"].partition(". ")[0].rstrip(".")
     full = f"{line}. {first}." if first else f"{line}."
     if len(full) <= TITLE_MAX:
@@ -215,7 +219,9 @@ def _line(body: Mapping[str, Any], label: str, *, fahrenheit: bool) -> str:
 
 
 def _label(event: Event, alerts: Mapping[str, Alert]) -> str:
-    return event.body["label"] if event.action == Did.RAISE else alerts[event.subject].label
+    return (
+        event.body["label"] if event.action == AlertAction.RAISE else alerts[event.subject].label
+    )
 
 
 def _said_of(alert: Alert) -> dict[str, Any]:

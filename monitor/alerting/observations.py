@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.air.current import PlaceAir, air_now, recent
 from monitor.air.place_means import places
-from monitor.alerting.air_quantities import Air, concerns, values_of
+from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
 from monitor.commands import Journal
 from monitor.core.measurements import Quantity, Series
 from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
@@ -20,10 +20,10 @@ from monitor.domain.alerts.rule_state import Foretold, Seen
 from monitor.domain.instrument import Instrument
 from monitor.domain.places import Place, band
 from monitor.domain.sensor import SensorHistory
-from monitor.outlook.summary import Foreseen, dry_words, foreseen, spell_words
+from monitor.outlook.summary import PlaceOutlook, dry_words, foreseen, spell_words
 from monitor.science.calibration.settling import Rest
 from monitor.science.health import saturated_s, standstill_s
-from monitor.science.waits.wait import State
+from monitor.science.waits.wait import WaitState
 from monitor.sensor_care.calibration import settled
 from monitor.sensor_care.health import left
 from monitor.store import TEN_MINUTES_S, Reader
@@ -31,7 +31,7 @@ from monitor.waits.evaluation import Standing
 from monitor.wood.evaluation import WoodStanding, warm_up_margins_k
 
 if TYPE_CHECKING:
-    from monitor.science.outlook.signs import Spell
+    from monitor.science.outlook.signs import OutlookSpell
     from monitor.settings import Settings
 
 DAY_MS = 86_400_000
@@ -58,7 +58,7 @@ class Sight(NamedTuple):
     standings: Sequence[Standing]
     woods: Sequence[WoodStanding]
     filled_ms: Mapping[str, int]
-    outlooks: Mapping[str, Foreseen]
+    outlooks: Mapping[str, PlaceOutlook]
     troubles: Troubles
     now_ms: int
 
@@ -137,7 +137,7 @@ def _place(rule: Rule, air: PlaceAir, s: Sight) -> Seen:
         return _coming(rule.quantity, air.place, s)._replace(band=limits)
     value = math.nan
     if not air.old:
-        here = Air(air.temp_c, air.rh_pct, air.surface_temp_c, air.pressure_pa)
+        here = WatchedAir(air.temp_c, air.rh_pct, air.surface_temp_c, air.pressure_pa)
         value = float(values_of(rule.quantity, here))
         if rule.over_s:
             value -= _earlier(rule, air, s.now_ms)
@@ -167,7 +167,7 @@ def _coming(quantity: str, place: Place, s: Sight) -> Seen:
     return Seen(place.id, place.label, 100 * spell.chance, detail=words, foretold=coming)
 
 
-def _foretold(one: Foreseen, spell: Spell | None, *, below: bool) -> Foretold | None:
+def _foretold(one: PlaceOutlook, spell: OutlookSpell | None, *, below: bool) -> Foretold | None:
     if spell is None:
         return None
     return Foretold(one.at_ms(spell.begins_h.middle), round(spell.extreme.middle, 1), below)
@@ -182,7 +182,7 @@ def _earlier(rule: Rule, air: PlaceAir, now_ms: int) -> float:
     i = int(np.argmin(np.abs(trace.at_ms - when)))
     if abs(int(trace.at_ms[i]) - when) > NEAR_MS:
         return math.nan
-    return float(values_of(rule.quantity, Air(trace.temp_c[i], trace.rh_pct[i])))
+    return float(values_of(rule.quantity, WatchedAir(trace.temp_c[i], trace.rh_pct[i])))
 
 
 def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorState]:
@@ -227,7 +227,7 @@ def _in_jars(
     if not jarred:
         return []
     heard: dict[str, int] = {}
-    for (place, sensor, _), ts_ms, _ in reader.told_latest():
+    for (place, sensor, _), ts_ms, _ in reader.raw_latest():
         heard[f"{place}/{sensor}"] = max(heard.get(f"{place}/{sensor}", 0), ts_ms)
     return [
         SensorState(
@@ -303,9 +303,9 @@ def _wait(quantity: str, one: Standing) -> Seen:
     if found is None:
         return Seen(wait.id, label, math.nan)
     values = {
-        "ready": found.state is State.READY,
-        "held": found.state is State.HOLD,
-        "late": one.late and found.state is not State.READY,
+        "ready": found.state is WaitState.READY,
+        "held": found.state is WaitState.HOLD,
+        "late": one.late and found.state is not WaitState.READY,
     }
     return Seen(wait.id, label, float(values[quantity]))
 

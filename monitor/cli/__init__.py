@@ -27,7 +27,7 @@ from monitor.cli import (
     sensor,
     waits,
 )
-from monitor.cli.shared import Config, Data, Demo, load, out, told
+from monitor.cli.shared import Config, Data, Demo, exit_on, load, out
 from monitor.core import logs
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
@@ -62,10 +62,10 @@ def run(
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log each message")] = False,
 ) -> None:
     """Start everything: broker, store, ingest, jobs and board. Ctrl-C ends it."""
-    from monitor.service.supervisor import Service
+    from monitor.service.supervisor import Supervisor
 
     settings = load(data, config, demo=demo)
-    with told():
+    with exit_on():
         logs.set_up(verbose=verbose, file=settings.data / "log" / "service.log")
 
     def ready() -> None:
@@ -75,8 +75,8 @@ def run(
         out.print(f"Broker: {broker}  topic benchweather/<place>/<sensor>")
         out.print(f"Data:   {settings.data}   Ctrl-C ends")
 
-    with told():
-        Service(settings).run(ready)
+    with exit_on():
+        Supervisor(settings).run(ready)
 
 
 @app.command()
@@ -93,7 +93,7 @@ def check(data: Data = None, config: Config = None, demo: Demo = False) -> None:
         origin = settings.origins.get(row.name, "default")
         table.add_row(row.name, str(row.value), row.unit, origin)
     out.print(table)
-    with told():
+    with exit_on():
         verdicts = self_check.run(settings, broker_address(settings))
     for verdict in verdicts:
         out.print(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from monitor.cli.shared import Config, Data, Demo, load, out, told, wrong, zone_of
+from monitor.cli.shared import Config, Data, Demo, exit_on, load, out, wrong, zone_of
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, StoreFault
 
@@ -72,22 +72,22 @@ def advise(
         given.setdefault("source", "weather")
     if log:
         given.setdefault("source", "log")
-    airs = home_climate.Airs()
-    with told(wrong_use=MonitorError):
+    airs = home_climate.HomeSources()
+    with exit_on(wrong_use=MonitorError):
         wish = read_wish(given)
         if weather:
             from monitor.clients import weather_files
 
             year = weather_files.read(weather.read_bytes(), str(weather))
-            airs = home_climate.Airs(outdoors=year.outdoors, station=year.name)
+            airs = home_climate.HomeSources(outdoors=year.outdoors, station=year.name)
         if log:
             from monitor.readings.csv_import import (  # slow to load, as pandas is
                 Column,
-                Plan,
+                ImportPlan,
                 read_csv,
             )
 
-            plan = Plan(
+            plan = ImportPlan(
                 place="home",
                 sensor="log",
                 columns=tuple(Column.parse(t) for t in take or []),
@@ -100,7 +100,7 @@ def advise(
             )
             found = read_csv(log, plan, now_ms=now_ms())
             read = {series.quantity: pair for series, pair in found.values.items()}
-            airs = home_climate.Airs(
+            airs = home_climate.HomeSources(
                 airs.outdoors,
                 airs.station,
                 home_climate.hourly_log(read, plan.zone or settings.zone),
@@ -116,7 +116,7 @@ def advise(
             ):
                 places = place_means.places(reader, settings)
                 shop = home_climate.shop_log(reader, places, settings.zone, now_ms())
-                airs = home_climate.Airs(airs.outdoors, airs.station, airs.log, shop)
+                airs = home_climate.HomeSources(airs.outdoors, airs.station, airs.log, shop)
         worked, made_ms = work_out(wish, airs), now_ms()
         sheet = sheet_of(worked, settings.shop.name, made_ms, settings.zone)
         write_sheet(to, sheet)
@@ -124,7 +124,7 @@ def advise(
     for row in sheet.table.rows:
         out.print("  " + "; ".join(row), highlight=False, soft_wrap=True)
     if keep and wish.title:
-        with told(), contextlib.closing(Writer(settings.store_path)) as writer:
+        with exit_on(), contextlib.closing(Writer(settings.store_path)) as writer:
             number = archive.carry_out(writer, archive.keeping(worked, airs, sheet, made_ms))[
                 "sheet"
             ]

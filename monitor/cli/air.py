@@ -7,7 +7,7 @@ import math
 
 from rich.table import Table
 
-from monitor.cli.shared import Config, Data, Demo, fahrenheit, load, out, told
+from monitor.cli.shared import Config, Data, Demo, exit_on, fahrenheit, load, out
 from monitor.core.clock import now_ms
 
 
@@ -29,7 +29,7 @@ def now(data: Data = None, config: Config = None, demo: Demo = False) -> None:
         "what it means",
     )
     moment = now_ms()
-    with told(), contextlib.closing(Reader(settings.store_path)) as reader:
+    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
         airs = current.air_now(current.recent(reader, settings, moment), settings, moment)
     for one in airs:
         table.add_row(

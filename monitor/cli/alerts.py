@@ -12,7 +12,7 @@ import typer
 from rich.table import Table
 
 from monitor.cli.asking import ask, each, journal_of
-from monitor.cli.shared import Config, Data, Demo, fahrenheit, load, out, told, wrong
+from monitor.cli.shared import Config, Data, Demo, exit_on, fahrenheit, load, out, wrong
 from monitor.core.clock import now_ms
 from monitor.domain.events import About
 
@@ -68,14 +68,14 @@ def list_(
 @app.command()
 def show(alert: AlertId, data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Show one alert with its whole journal."""
-    from monitor.domain.alerts.alert import AlertFault, Did
+    from monitor.domain.alerts.alert import AlertAction, AlertFault
 
     settings = load(data, config, demo=demo)
     with journal_of(settings) as (_, journal):
         found = journal.alerts.get(alert)
         if found is None:
             raise AlertFault(f"there is no alert {alert!r}")
-    told = [
+    exit_on = [
         f"{_urgency(found.urgency)}: {_said(found, settings)}",
         _detail(found, settings).rstrip(),
         f"{_span(found, settings)}. {_rest(found, settings) if found.open else _worst(found, settings)}",
@@ -84,12 +84,12 @@ def show(alert: AlertId, data: Data = None, config: Config = None, demo: Demo = 
         f"Source: {found.source}",
         f"Caution: {found.caution}" if found.caution else "",
     ]
-    for line in filter(None, told):
+    for line in filter(None, exit_on):
         out.print(line, highlight=False)
     table = Table("when", "who", "did", "with")
     for event in found.events:
         kept = {k: event.body[k] for k in ("name", "until_ms", "note", "ended") if k in event.body}
-        if event.action == Did.CHANGED or event.body.get("foretold"):
+        if event.action == AlertAction.CHANGED or event.body.get("foretold"):
             kept["detail"] = event.body["detail"].partition("; ")[0]
         if "until_ms" in kept:
             kept["until_ms"] = _moment(kept["until_ms"], settings)
@@ -159,7 +159,7 @@ def show_rule(rule: RuleId, data: Data = None, config: Config = None, demo: Demo
     from monitor.domain.alerts.rule_registry import as_mapping
 
     book, _ = _rules(load(data, config, demo=demo))
-    with told():
+    with exit_on():
         found = _named(rule, book)
     watched = WATCHABLE[found.quantity]
     out.print(f"{found.name}: {_when(found)}", highlight=False)
@@ -350,16 +350,16 @@ def _said(alert: Alert, settings: Settings) -> str:
 def _worst(alert: Alert, settings: Settings) -> str:
     from monitor.alerting.messages import ending, worst_text
 
-    told = (worst_text(alert, fahrenheit=fahrenheit(settings)), ending(alert))
-    return "; ".join(filter(None, told))
+    exit_on = (worst_text(alert, fahrenheit=fahrenheit(settings)), ending(alert))
+    return "; ".join(filter(None, exit_on))
 
 
 def _detail(alert: Alert, settings: Settings) -> str:
     """What goes with it, and whether a newer outlook has changed it; a line, empty if nothing."""
     from monitor.alerting.messages import change
 
-    told = "; ".join(filter(None, (alert.detail, change(alert, now_ms(), settings.zone))))
-    return f"{told}\n" if told else ""
+    exit_on = "; ".join(filter(None, (alert.detail, change(alert, now_ms(), settings.zone))))
+    return f"{exit_on}\n" if exit_on else ""
 
 
 def _rest(alert: Alert, settings: Settings) -> str:

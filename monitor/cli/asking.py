@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from monitor.cli.shared import err, out, told, wrong
+from monitor.cli.shared import err, exit_on, out, wrong
 
 if TYPE_CHECKING:
     from monitor.commands import Journal
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def ask(settings: Settings, do: str, wish: dict[str, Any]) -> Any:
-    with told():
+    with exit_on():
         return _sent(settings, do, wish)
 
 
@@ -40,7 +40,7 @@ def each(
     refused = False
     for one in _numbers(numbers):
         try:
-            with told(apart=CommandRefused):
+            with exit_on(apart=CommandRefused):
                 _sent(settings, do, {"about": about, about: one} | wish)
             out.print(f"{one}: done")
         except CommandRefused as exc:
@@ -71,5 +71,5 @@ def journal_of(settings: Settings) -> Iterator[tuple[Reader, Journal]]:
     from monitor.commands import Journal
     from monitor.store import Reader
 
-    with told(), contextlib.closing(Reader(settings.store_path)) as reader:
+    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
         yield reader, Journal(reader)

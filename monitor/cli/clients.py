@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.cli.shared import Config, Data, Demo, load, out, told, wrong
+from monitor.cli.shared import Config, Data, Demo, exit_on, load, out, wrong
 from monitor.core.clock import from_ms
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ Client = Annotated[str, typer.Argument(metavar="CLIENT", help="The name the shee
 def _kept(settings: Settings) -> Iterator[Writer]:
     from monitor.store import Writer
 
-    with told(), contextlib.closing(Writer(settings.store_path)) as writer:
+    with exit_on(), contextlib.closing(Writer(settings.store_path)) as writer:
         yield writer
 
 
@@ -77,7 +77,7 @@ def again(
         kept = archive.one(writer, sheet)
     if kept is None:
         wrong(f"there is no sheet {sheet}: `benchweather client list` lists them")
-    with told():
+    with exit_on():
         worked = work_out(*archive.again(kept))
         write_sheet(to, sheet_of(worked, settings.shop.name, kept.made_ms, settings.zone))
 
@@ -99,7 +99,7 @@ def export(
     if not found["sheets"]:
         wrong(f"nothing is kept of {client!r}: `benchweather client list` lists the names")
     text = json.dumps(found, ensure_ascii=False, indent=1) + "\n"
-    with told():
+    with exit_on():
         if to is None:
             sys.stdout.write(text)
         else:

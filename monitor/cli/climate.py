@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.table import Table
 
-from monitor.cli.shared import Config, Data, Demo, load, moment_of, out, told, wrong
+from monitor.cli.shared import Config, Data, Demo, exit_on, load, moment_of, out, wrong
 from monitor.core.clock import from_ms, now_ms
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def climate(
     )
     if start_ms >= end_ms:
         wrong(f"--from {start} is not before --to {end or 'now'}")
-    with told(), contextlib.closing(Reader(settings.store_path)) as reader:
+    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
         places = place_means.places(reader, settings)
         chosen = [p for p in places if p.id == place] if place else climate_report.indoors(places)
         if place and not chosen:

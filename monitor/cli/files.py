@@ -14,11 +14,11 @@ from monitor.cli.shared import (
     Data,
     Demo,
     err,
+    exit_on,
     load,
     moment_of,
     out,
     progress,
-    told,
     wrong,
     zone_of,
 )
@@ -64,7 +64,7 @@ def import_(
     demo: Demo = False,
 ) -> None:
     """Take readings from a logger's CSV file. What is there already changes nothing."""
-    from monitor.readings.csv_import import Column, Plan, read_csv
+    from monitor.readings.csv_import import Column, ImportPlan, read_csv
     from monitor.store import Writer
 
     settings = load(data, config, demo=demo)
@@ -72,9 +72,9 @@ def import_(
         wrong(f"--decimal {decimal!r}: must be . or ,")
     if len(delimiter) != 1 and delimiter != "tab":
         wrong(f"--delimiter {delimiter!r}: must be one character, or tab")
-    with told(wrong_use=MonitorError):
+    with exit_on(wrong_use=MonitorError):
         columns = tuple(Column.parse(text) for text in take)
-    plan = Plan(
+    plan = ImportPlan(
         place=place,
         sensor=sensor,
         columns=columns,
@@ -86,7 +86,7 @@ def import_(
         encoding=encoding,
         skip_lines=skip,
     )
-    with told():
+    with exit_on():
         if refused is not None:
             refused.touch()
         found = read_csv(file, plan, now_ms=now_ms())
@@ -155,7 +155,7 @@ def export(
     end_ms = moment_of(end, settings.zone, option="--to", whole_day=True) if end else 2**53
     if start_ms >= end_ms:
         wrong(f"--from {start} is not before --to {end}")
-    with told(), contextlib.closing(Reader(settings.store_path)) as reader:
+    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
         span = {"start_ms": start_ms, "end_ms": end_ms}
         if raw:
             parts, digits = exporting.raw_tables(reader, **span, places=place or ()), None

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.table import Table
 
-from monitor.cli.shared import Config, Data, Demo, err, load, moment_of, out, told, wrong
+from monitor.cli.shared import Config, Data, Demo, err, exit_on, load, moment_of, out, wrong
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.measurements import name_fault
 
@@ -40,7 +40,7 @@ def list_(
     def local(ms: int) -> str:
         return f"{from_ms(ms).astimezone(settings.zone):%Y-%m-%d %H:%M}"
 
-    with told(), contextlib.closing(Reader(settings.store_path)) as reader:
+    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
         kept = forecasts.recent(reader, limit)
         states = [forecasts.asked(reader, one.id) for one in settings.forecasts if one.asked]
     table = Table("source", "issued", "known since", "until", "hours", "to be said")
@@ -72,7 +72,7 @@ def fetch(data: Data = None, config: Config = None, demo: Demo = False) -> None:
     settings = load(data, config, demo=demo)
     if not any(source.asked for source in settings.forecasts):
         wrong("the settings have no [[forecasts]] that is asked over the network: see the README")
-    with told(), _intake(settings) as intake:
+    with exit_on(), _intake(settings) as intake:
         found = Asker(settings, intake, threading.Lock()).go(now_ms())
     for one in found:
         _say(
@@ -100,7 +100,7 @@ def import_(
     settings = load(data, config, demo=demo)
     if fault := name_fault(source):
         wrong(f"--source {source!r} {fault}")
-    with told():
+    with exit_on():
         now = now_ms()
         found = read(file.name, file.read_bytes(), source, now, archive=True)
         span = f"{from_ms(found[0].issued_ms):%Y-%m-%d} to {from_ms(found[-1].issued_ms):%Y-%m-%d}"
@@ -145,7 +145,7 @@ def export(
     end_ms = moment_of(end, settings.zone, option="--to", whole_day=True) if end else 2**53
     if start_ms >= end_ms:
         wrong(f"--from {start} is not before --to {end}")
-    with told(), contextlib.closing(Reader(settings.store_path)) as reader:
+    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
         found = forecasts.between(reader, start_ms, end_ms, source or None)
         if to is None:
             hours = write_csv(found, sys.stdout)

@@ -13,14 +13,14 @@ import typer
 from rich.table import Table
 
 from monitor.cli.asking import ask, journal_of
-from monitor.cli.shared import Config, Data, Demo, load, moment_of, out, told, wrong
+from monitor.cli.shared import Config, Data, Demo, exit_on, load, moment_of, out, wrong
 from monitor.core.clock import from_ms, now_ms, to_ms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.answer import Answer, PartStanding, Range
+    from monitor.science.plates.answer import PartStanding, PlateRange, WoodStatus
     from monitor.settings import Settings
     from monitor.wood.evaluation import WoodStanding
 
@@ -304,12 +304,12 @@ def _end_of(day: str, settings: Settings) -> int:
 
 
 def _found(settings: Settings, named: str) -> Instrument:
-    from monitor.domain.instrument import Fault, InstrumentFault, id_of
+    from monitor.domain.instrument import FieldFault, InstrumentFault, id_of
 
-    with told(), journal_of(settings) as (_, journal):
+    with exit_on(), journal_of(settings) as (_, journal):
         found = journal.instruments.get(id_of(named))
         if found is None:
-            raise InstrumentFault([Fault(f"there is no instrument {named[:60]!r}")])
+            raise InstrumentFault([FieldFault(f"there is no instrument {named[:60]!r}")])
     return found
 
 
@@ -361,7 +361,7 @@ def _off(one: WoodStanding) -> float:
     return max((abs(part.from_rest_pct.median) for part in _parts(one)), default=-1.0)
 
 
-def _closing(answer: Answer) -> str:
+def _closing(answer: WoodStatus) -> str:
     found = answer.closing
     told_of = f"{found.close}: {found.reason}"
     if found.part:
@@ -372,7 +372,7 @@ def _closing(answer: Answer) -> str:
     return told_of
 
 
-def _from_rest(off: Range) -> str:
+def _from_rest(off: PlateRange) -> str:
     word = "drier" if off.median < 0 else "damper"
     low, high = (f"{value:+.1f}".replace("-", "−") for value in (off.low, off.high))
     return f"{abs(off.median):.1f} % {word}\n({low} to {high} %)"
@@ -387,7 +387,7 @@ def _moved(part: PartStanding) -> str:
     )
 
 
-def _percent(share: Range) -> str:
+def _percent(share: PlateRange) -> str:
     low, middle, high = (round(100 * value) for value in share)
     return f"{middle} % ({low} to {high} %)"
 

@@ -8,7 +8,7 @@ import typer
 from rich.table import Table
 
 from monitor.cli.asking import ask, journal_of
-from monitor.cli.shared import Config, Data, Demo, load, out, told
+from monitor.cli.shared import Config, Data, Demo, exit_on, load, out
 
 app = typer.Typer(no_args_is_help=True, help="Kinds of wait: their basis and every parameter.")
 
@@ -40,7 +40,7 @@ def list_kinds(
             )
         out.print(table)
         return
-    with told():
+    with exit_on():
         if kind not in book:
             raise KindFault(f"there is no kind {kind!r}: it must be one of {', '.join(book)}")
     one = book[kind]
@@ -90,7 +90,7 @@ def set_kind(
         wish["basis_s"] = 3600 * basis_h
     if least_h is not None:
         wish["minimum_s"] = 3600 * least_h
-    with told(wrong_use=KindFault):
+    with exit_on(wrong_use=KindFault):
         law = {}
         for item in parameter or ():
             key, sign, value = item.partition("=")

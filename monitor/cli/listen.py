@@ -12,7 +12,7 @@ import typer
 from rich.table import Table
 from rich.text import Text
 
-from monitor.cli.shared import Config, Data, Demo, err, load, out, told, wrong
+from monitor.cli.shared import Config, Data, Demo, err, exit_on, load, out, wrong
 from monitor.domain.topic_rules import TopicRule, filter_fault
 from monitor.settings import Settings
 
@@ -54,10 +54,11 @@ def listen(
             out.print(_clean(one.topic), style="bold", highlight=False)
             out.print(f"  {one.kind}: {_shown(one.payload)}", highlight=False)
             out.print(
-                f"  {'taken' if one.taken else 'NOT TAKEN'}: {_clean(one.told)}", highlight=False
+                f"  {'taken' if one.taken else 'NOT TAKEN'}: {_clean(one.outcome)}",
+                highlight=False,
             )
 
-    with told():
+    with exit_on():
         own = None if settings.broker.url else opened(settings, address)
         with own or contextlib.nullcontext(address) as where:
             err.print(
@@ -128,7 +129,7 @@ def _put(settings: Settings, one: Any) -> None:
         place=typer.prompt("Place", default=rule.place),
         sensor=typer.prompt("Sensor", default=rule.sensor),
     )
-    with told():
+    with exit_on():
         path = add_rule(settings, rule)
     out.print(
         f"Written to {path}. It counts when benchweather run is started again.",
@@ -146,7 +147,7 @@ def _told(one: Any) -> dict[str, Any]:
         "every_s": one.every_s,
         "payload": one.payload[:4096].decode("utf-8", "replace"),
         "taken": one.taken,
-        "told": one.told,
+        "told": one.outcome,
     }
     if not one.taken:
         found = one.proposed()

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from rich.table import Table
 
-from monitor.cli.shared import Config, Data, Demo, fahrenheit, load, out, told, wrong
+from monitor.cli.shared import Config, Data, Demo, exit_on, fahrenheit, load, out, wrong
 from monitor.core.clock import from_ms, now_ms
 
 if TYPE_CHECKING:
-    from monitor.outlook.files import Fit
-    from monitor.outlook.summary import Foreseen
-    from monitor.science.outlook.signs import Spell, Stretch
+    from monitor.outlook.files import LearnedPlace
+    from monitor.outlook.summary import PlaceOutlook
+    from monitor.science.outlook.signs import GoodHours, OutlookSpell
     from monitor.settings import Settings
 
 EVERY_H = 6
@@ -35,7 +35,7 @@ def outlook(
     from monitor.store import Reader
 
     settings = load(data, config, demo=demo)
-    with told(), contextlib.closing(Reader(settings.store_path)) as reader:
+    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
         known = {one.id: one for one in places(reader, settings) if one.kind != "outdoors"}
     if place and place not in known:
         wrong(
@@ -54,7 +54,7 @@ def outlook(
         raise typer.Exit(1)
 
 
-def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
+def _print(one: PlaceOutlook, fit: LearnedPlace | None, settings: Settings) -> None:
     from monitor.outlook.summary import (
         cold_words,
         dry_words,
@@ -106,8 +106,8 @@ def _print(one: Foreseen, fit: Fit | None, settings: Settings) -> None:
         out.print(line, highlight=False, soft_wrap=True)
 
 
-def _plain(one: Foreseen) -> dict[str, Any]:
-    def spell(s: Spell | None) -> dict[str, Any] | None:
+def _plain(one: PlaceOutlook) -> dict[str, Any]:
+    def spell(s: OutlookSpell | None) -> dict[str, Any] | None:
         if s is None:
             return None
         return {
@@ -117,7 +117,7 @@ def _plain(one: Foreseen) -> dict[str, Any]:
             "extreme_at": from_ms(one.at_ms(s.extreme_at_h)).isoformat(),
         }
 
-    def stretch(s: Stretch | None) -> dict[str, Any] | None:
+    def stretch(s: GoodHours | None) -> dict[str, Any] | None:
         if s is None:
             return None
         return {

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from monitor.cli.asking import ask, journal_of
-from monitor.cli.shared import Config, Data, Demo, load, out, told, wrong
+from monitor.cli.shared import Config, Data, Demo, exit_on, load, out, wrong
 from monitor.core.clock import from_ms, now_ms
 
 
@@ -39,7 +39,7 @@ def record(
         "record",
         {"about": "instrument", "instrument": one.id, "fingerprints": paper.fingerprints},
     )
-    with told():
+    with exit_on():
         to.mkdir(parents=True, exist_ok=True)
         for suffix, made in paper._asdict().items():
             path = to / f"air-{one.id}.{suffix}"
@@ -57,7 +57,7 @@ def verify_record(
     from monitor.clients import air_certificate
 
     settings = load(data, config, demo=demo)
-    with told():
+    with exit_on():
         content = file.read_bytes()
     with journal_of(settings) as (_, journal):
         found = air_certificate.check(content, journal)

@@ -14,12 +14,12 @@ from monitor.cli.shared import (
     Config,
     Data,
     Demo,
+    exit_on,
     fahrenheit,
     load,
     moment_of,
     out,
     progress,
-    told,
     wrong,
 )
 from monitor.core.clock import from_ms, now_ms
@@ -83,7 +83,7 @@ def replay_rules(
     end_ms = min(end_ms, now_ms())
     if start_ms >= end_ms:
         wrong(f"--from {start} is not before {f'--to {end} and now' if end else 'now'}")
-    with told(), contextlib.closing(Reader(settings.store_path)) as reader:
+    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
         journal = Journal(reader)
         rules = rule_registry.in_use(settings.limits, journal.rules)
         if unknown := [name for name in rule or () if name not in rules]:
@@ -104,7 +104,7 @@ def replay_rules(
     if rule:
         found = [one for one in found if any(e.body.get("rule") in rule for e in one.events)]
     if to is not None:
-        with told():
+        with exit_on():
             _write(to, found)
     for alert in found:
         _show(alert, settings)
@@ -131,9 +131,9 @@ def _show(alert: Alert, settings: Settings) -> None:
     said, urgency = alert.at_gravest, alert.gravest[0]
     began = from_ms(alert.began_ms).astimezone(settings.zone)
     worst = worst_text(alert, fahrenheit=fahrenheit(settings))
-    told = ", ".join(filter(None, [said["name"], worst, said["detail"]]))
+    exit_on = ", ".join(filter(None, [said["name"], worst, said["detail"]]))
     out.print(
-        f"{began:%Y-%m-%d %H:%M}  {_lasted(alert):>8}  {'!' * urgency:<3}  {alert.label}: {told}",
+        f"{began:%Y-%m-%d %H:%M}  {_lasted(alert):>8}  {'!' * urgency:<3}  {alert.label}: {exit_on}",
         highlight=False,
         soft_wrap=True,
     )

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from rich.table import Table
 
-from monitor.cli.shared import out, progress, told
+from monitor.cli.shared import exit_on, out, progress
 from monitor.core.clock import from_ms
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def score(
     from monitor.outlook.evaluation import files, report
     from monitor.outlook.evaluation.walk_forward import walk
 
-    with told():
+    with exit_on():
         material = files.read(log, forecasts, place, outdoors)
         with progress() as bar:
             task = bar.add_task("walking through the log", total=None)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.progress import Progress, TaskID
 
-from monitor.cli.shared import err, progress, told, wrong
+from monitor.cli.shared import err, exit_on, progress, wrong
 
 if TYPE_CHECKING:
     from monitor.mqtt.client import Address, Publisher
@@ -54,7 +54,7 @@ def address_of(settings: Settings, broker: str, user: str, password_file: Path |
         )
     password = ""
     if password_file is not None:
-        with told():
+        with exit_on():
             password = password_file.read_text("utf-8", "replace").rstrip("\r\n")
     return Address("", 0, user, password, ca_file=settings.broker.ca_file).at(url, None, None)
 

@@ -22,7 +22,7 @@ from monitor.cli.sending import (
     checked_pace,
     under_way,
 )
-from monitor.cli.shared import Config, Data, Demo, err, load, moment_of, out, told, wrong
+from monitor.cli.shared import Config, Data, Demo, err, exit_on, load, moment_of, out, wrong
 from monitor.settings import Settings
 
 app = typer.Typer(no_args_is_help=True, help="Read this machine's chips; calibrate any sensor.")
@@ -143,7 +143,7 @@ def replay(
     end_ms = moment_of(end, settings.zone, option="--to", whole_day=True) if end else 2**53
     if start_ms >= end_ms:
         wrong(f"--from {start} is not before --to {end}")
-    with told(), contextlib.ExitStack() as open_:
+    with exit_on(), contextlib.ExitStack() as open_:
         wish: dict[str, Any] = {
             "start_ms": start_ms,
             "end_ms": end_ms,
@@ -173,9 +173,9 @@ def health(data: Data = None, config: Config = None, demo: Demo = False) -> None
     with journal_of(settings) as (reader, _):
         found = healths(reader, settings, now_ms())
     for one in found:
-        told = " ".join(map(sentence, one.found)) or "Nothing wrong."
+        exit_on = " ".join(map(sentence, one.found)) or "Nothing wrong."
         out.print(
-            f"{one.place.id}/{one.sensor}: {one.score} of 100. {told}",
+            f"{one.place.id}/{one.sensor}: {one.score} of 100. {exit_on}",
             highlight=False,
             soft_wrap=True,
         )
@@ -210,10 +210,10 @@ def show(sensor: Sensor, data: Data = None, config: Config = None, demo: Demo = 
         if points := one.points(quantity):
             try:
                 fit = fitted(points, bounds)
-                told = f"{fit.offset:+.3f} + {fit.slope:.4f} × reading"
+                exit_on = f"{fit.offset:+.3f} + {fit.slope:.4f} × reading"
             except BadFit as exc:
-                told = str(exc)
-            out.print(f"  {quantity} would be: {told}", highlight=False, soft_wrap=True)
+                exit_on = str(exc)
+            out.print(f"  {quantity} would be: {exit_on}", highlight=False, soft_wrap=True)
         for held in one.in_force(quantity):
             day = from_ms(held.from_ms).astimezone(settings.zone)
             out.print(

@@ -61,7 +61,7 @@ def load(data: Path | None, config: Path | None, *, demo: bool) -> Settings:
 
 
 @contextlib.contextmanager
-def told(
+def exit_on(
     wrong_use: type[MonitorError] | tuple[()] = (), apart: type[MonitorError] | tuple[()] = ()
 ) -> Iterator[None]:
     """An error of ours as one line and an exit code; one that is `apart` is the caller's."""

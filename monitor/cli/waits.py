@@ -10,7 +10,7 @@ import typer
 from rich.table import Table
 
 from monitor.cli.asking import ask, each, journal_of
-from monitor.cli.shared import Config, Data, Demo, load, moment_of, out, told
+from monitor.cli.shared import Config, Data, Demo, exit_on, load, moment_of, out
 from monitor.core.clock import from_ms, now_ms
 from monitor.settings import Settings
 
@@ -206,7 +206,7 @@ def history(wait: WaitId, data: Data = None, config: Config = None, demo: Demo =
                 ", ".join(f"{k} {_value(k, v, settings)}" for k, v in told_of.items()),
             )
     if found is None:
-        with told():
+        with exit_on():
             from monitor.domain.wait import WaitFault
 
             raise WaitFault(f"there is no wait {wait!r}")
@@ -227,7 +227,7 @@ def _time(text: str, settings: Settings, option: str) -> int:
 
 def _show(settings: Settings, only: set[str] | None) -> None:
     """The open waits by ready time."""
-    from monitor.science.waits.wait import State
+    from monitor.science.waits.wait import WaitState
     from monitor.waits.evaluation import standings
 
     table = Table("wait", "what, where, since when", "ready about", "how it stands")
@@ -243,7 +243,7 @@ def _show(settings: Settings, only: set[str] | None) -> None:
         if how is not None:
             ready = _local(how.ready_ms, settings)
             stands, had = str(how.state), how.progress.median
-            if how.state is not State.READY:
+            if how.state is not WaitState.READY:
                 stands += "" if math.isnan(had) else f", {100 * had:.0f} % had"
                 low, high = (_local(ms, settings) for ms in (how.ready_low_ms, how.ready_high_ms))
                 ready += f"\n{low} to {high}" if how.ready_low_ms or how.ready_high_ms else ""

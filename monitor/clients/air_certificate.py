@@ -20,7 +20,7 @@ from monitor.air.place_means import means, places
 from monitor.clients import typst_pdf
 from monitor.core.clock import from_ms
 from monitor.core.measurements import Quantity
-from monitor.domain.instrument import Did, Instrument
+from monitor.domain.instrument import Instrument, InstrumentAction
 from monitor.domain.places import band
 from monitor.store import TEN_MINUTES_S, Reader
 
@@ -34,7 +34,7 @@ NEVER = "never calibrated here; accuracy as stated by its maker, set in sensor.*
 MARK = "sha256,"
 
 
-class Row(NamedTuple):
+class CertificateRow(NamedTuple):
     """A line of a record. Times in ms since 1970-01-01 UTC; numbers are None where there are none."""
 
     what: str
@@ -71,15 +71,15 @@ class Checked(NamedTuple):
 
 def rows_of(
     reader: Reader, journal: Journal, settings: Settings, instrument: Instrument, now_ms: int
-) -> list[Row]:
+) -> list[CertificateRow]:
     """The lines of a record of its present, or last, stay."""
     begin, end = instrument.arrived_ms, instrument.left_ms or now_ms
-    rows = [Row("stay", begin, end, text=f"{instrument.kind} {instrument.reference}")]
+    rows = [CertificateRow("stay", begin, end, text=f"{instrument.kind} {instrument.reference}")]
     known = {place.id: place for place in places(reader, settings)}
     stays = [*instrument.places, (end, "")]
     airs: list[np.ndarray] = []
     outside = {"below": 0.0, "above": 0.0}
-    days: list[Row] = []
+    days: list[CertificateRow] = []
     for (since, place_id), (until, _) in pairwise(stays):
         ts, temp, rh = means(reader, place_id, since, until)
         place = known.get(place_id)
@@ -89,13 +89,15 @@ def rows_of(
             if place
             else (settings.limits.rh_low_pct, settings.limits.rh_high_pct)
         )
-        rows.append(Row("band", since, until, label, low, None, high, "% RH"))
+        rows.append(CertificateRow("band", since, until, label, low, None, high, "% RH"))
         if not len(ts):
-            rows.append(Row("no readings", since, until, label))
+            rows.append(CertificateRow("no readings", since, until, label))
             continue
         missing = (until - since) / 3_600_000 - STEP_H * len(ts)
         if missing > 1:
-            rows.append(Row("without readings", since, until, label, mean=missing, unit="h"))
+            rows.append(
+                CertificateRow("without readings", since, until, label, mean=missing, unit="h")
+            )
         outside["below"] += STEP_H * float((rh < low).sum())
         outside["above"] += STEP_H * float((rh > high).sum())
         airs.append(np.stack([temp, rh]))
@@ -103,10 +105,10 @@ def rows_of(
     if airs:
         temp, rh = np.concatenate(airs, axis=1)
         rows += [
-            Row("air", begin, end, "", *_ends(rh), "% RH"),
-            Row("air", begin, end, "", *_ends(temp), "°C"),
+            CertificateRow("air", begin, end, "", *_ends(rh), "% RH"),
+            CertificateRow("air", begin, end, "", *_ends(temp), "°C"),
             *(
-                Row(f"{side} the band", begin, end, mean=h, unit="h")
+                CertificateRow(f"{side} the band", begin, end, mean=h, unit="h")
                 for side, h in outside.items()
             ),
         ]
@@ -120,23 +122,27 @@ def _ends(values: np.ndarray) -> tuple[float, float, float]:
     return float(values.min()), float(values.mean()), float(values.max())
 
 
-def _days(ts: np.ndarray, temp: np.ndarray, rh: np.ndarray, label: str) -> Iterator[Row]:
+def _days(
+    ts: np.ndarray, temp: np.ndarray, rh: np.ndarray, label: str
+) -> Iterator[CertificateRow]:
     day = ts // 86_400_000
     for one in np.unique(day).tolist():
         mine = day == one
         span = (one * 86_400_000, (one + 1) * 86_400_000)
-        yield Row("day", *span, label, *_ends(rh[mine]), "% RH")
-        yield Row("day", *span, label, *_ends(temp[mine]), "°C")
+        yield CertificateRow("day", *span, label, *_ends(rh[mine]), "% RH")
+        yield CertificateRow("day", *span, label, *_ends(temp[mine]), "°C")
 
 
-def _waits(journal: Journal, instrument: Instrument, begin: int, end: int) -> Iterator[Row]:
+def _waits(
+    journal: Journal, instrument: Instrument, begin: int, end: int
+) -> Iterator[CertificateRow]:
     for wait in journal.waits.values():
         mine = wait.instrument.casefold() == instrument.reference.casefold()
         if mine and begin <= wait.started_ms <= end:
             done = wait.released_ms or end
             state = "released" if wait.released_ms else "still open"
             name = " ".join(filter(None, (str(wait.kind["name"]), wait.what)))
-            yield Row(
+            yield CertificateRow(
                 "wait",
                 wait.started_ms,
                 done,
@@ -149,17 +155,19 @@ def _waits(journal: Journal, instrument: Instrument, begin: int, end: int) -> It
             )
 
 
-def _alerts(journal: Journal, instrument: Instrument, begin: int, end: int) -> Iterator[Row]:
+def _alerts(
+    journal: Journal, instrument: Instrument, begin: int, end: int
+) -> Iterator[CertificateRow]:
     subjects = {instrument.id, instrument.reference, *(p for _, p in instrument.places)}
     for alert in journal.alerts.values():
         over = alert.cleared_ms or end
         if alert.subject in subjects and alert.began_ms < end and over > begin:
-            yield Row("alert", alert.began_ms, over, alert.label, text=alert.gravest[1])
+            yield CertificateRow("alert", alert.began_ms, over, alert.label, text=alert.gravest[1])
 
 
 def _sensors(
     reader: Reader, journal: Journal, settings: Settings, stood: set[str], end: int
-) -> Iterator[Row]:
+) -> Iterator[CertificateRow]:
     """Each sensor at its places with its accuracy, expanded (k = 2) where it was calibrated."""
     stated = {
         Quantity.HUMIDITY: (settings.sensor.rh_accuracy_pct, "± % RH"),
@@ -177,7 +185,7 @@ def _sensors(
                 if correction is not None:
                     wide = correction.uncertainty(last, end)
                     text = f"calibrated, read through it since {_utc(correction.from_ms)}"
-        yield Row(
+        yield CertificateRow(
             "sensor",
             *span,
             series.place,
@@ -189,7 +197,7 @@ def _sensors(
         )
 
 
-def csv_of(rows: Iterable[Row]) -> bytes:
+def csv_of(rows: Iterable[CertificateRow]) -> bytes:
     """The record as CSV (RFC 4180), its last line the SHA-256 of what stands before it."""
     out = io.StringIO()
     write = csv.writer(out, lineterminator="\r\n")
@@ -211,7 +219,7 @@ def _utc(ms: int) -> str:
     return from_ms(ms).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def paper_of(rows: list[Row], shop: str, settings: Settings) -> Paper:
+def paper_of(rows: list[CertificateRow], shop: str, settings: Settings) -> Paper:
     """A record as CSV and as a tagged PDF, times in the shop's zone there."""
     made = csv_of(rows)
 
@@ -251,7 +259,7 @@ def check(content: bytes, journal: Journal) -> Checked:
     print_ = hashlib.sha256(content).hexdigest()
     for instrument in journal.instruments.values():
         for event in instrument.events:
-            if event.action == Did.RECORD and print_ in event.body["fingerprints"]:
+            if event.action == InstrumentAction.RECORD and print_ in event.body["fingerprints"]:
                 return Checked(True, True, instrument.reference, event.recorded_ms)
     body, mark, told = content.rpartition(MARK.encode())
     sound = bool(mark) and hashlib.sha256(body).hexdigest().encode() == told.strip()

@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from monitor.clients.home_climate import Airs, HourlyLog
+from monitor.clients.home_climate import HomeSources, HourlyLog
 from monitor.clients.request import TEXT_MAX, Wish, read_wish
 from monitor.core.clock import from_ms
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import text_fault
-from monitor.science.case.outdoors import Outdoors
+from monitor.science.case.outdoors import OutdoorYear
 from monitor.store import client_sheets
 from monitor.store.client_sheets import ClientSheet
 
@@ -36,7 +36,7 @@ class PastFault(MonitorError, ValueError):
     """What was asked of the past sheets cannot be done."""
 
 
-def keeping(worked: Worked, airs: Airs, sheet: Sheet, made_ms: int) -> dict[str, Any]:
+def keeping(worked: Worked, airs: HomeSources, sheet: Sheet, made_ms: int) -> dict[str, Any]:
     """The command that keeps a sheet."""
     return {
         "about": ABOUT,
@@ -96,7 +96,7 @@ def one(store: Reader | Writer, sheet_id: int) -> ClientSheet | None:
     return client_sheets.one(store, sheet_id)
 
 
-def again(sheet: ClientSheet) -> tuple[Wish, Airs]:
+def again(sheet: ClientSheet) -> tuple[Wish, HomeSources]:
     """What a past sheet was made of.
 
     Raises
@@ -125,14 +125,14 @@ def exported(store: Reader | Writer, client: str) -> dict[str, Any]:
     }
 
 
-def airs_of(kept: Mapping[str, Any]) -> Airs:
+def airs_of(kept: Mapping[str, Any]) -> HomeSources:
     """The air as it was kept."""
     outdoors, logs = kept.get("outdoors"), {}
     for name in ("log", "shop"):
         if (log := kept.get(name)) is not None:
             logs[name] = HourlyLog(_floats(log["temp_c"]), _floats(log["rh_pct"]))
-    return Airs(
-        outdoors=Outdoors(
+    return HomeSources(
+        outdoors=OutdoorYear(
             _floats(outdoors["temp_c"]), _floats(outdoors["vapour_pa"]), bool(outdoors["smooth"])
         )
         if outdoors
@@ -142,7 +142,7 @@ def airs_of(kept: Mapping[str, Any]) -> Airs:
     )
 
 
-def packed(airs: Airs) -> dict[str, Any]:
+def packed(airs: HomeSources) -> dict[str, Any]:
     """The air as it is kept, to a thousandth."""
     kept: dict[str, Any] = {}
     if airs.outdoors is not None:
@@ -160,7 +160,7 @@ def packed(airs: Airs) -> dict[str, Any]:
 
 
 def _figures(worked: Worked, sheet: Sheet) -> dict[str, Any]:
-    told, refills = worked.told, worked.refills
+    told, refills = worked.advised, worked.refills
     return {
         "lead": sheet.lead,
         "measure": told.kind,

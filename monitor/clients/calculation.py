@@ -7,11 +7,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.clients.home_climate import Airs, year_of
+from monitor.clients.home_climate import HomeSources, year_of
 from monitor.clients.request import Wish
 from monitor.science.case.advice import advise
 from monitor.science.case.answers import Advice, Option
-from monitor.science.case.case import MEMBERS, Range, by_day, stays_h
+from monitor.science.case.case import MEMBERS, CaseRange, by_day, stays_h
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import Basis, HomeYear
 from monitor.science.case.outdoors import month_of_hour
@@ -27,7 +27,7 @@ class Held(NamedTuple):
     """How long the shut case alone keeps its wood on the right side of a limit [%], days from the
     middle of the band with the room at an RH [%]."""
 
-    days: Range
+    days: CaseRange
     room_pct: float
     limit_pct: float
 
@@ -72,21 +72,21 @@ class Worked:
         return self.advice.options[0]
 
     @property
-    def told(self) -> Option:
+    def advised(self) -> Option:
         """The measure that is advised; where none holds, the one that comes closest."""
         if self.advice.least is not None:
             return self.advice.least
         return max(self.advice.options, key=lambda o: (o.held_share, o.days_in.median))
 
 
-def work_out(wish: Wish, airs: Airs | None = None, *, members: int = MEMBERS) -> Worked:
+def work_out(wish: Wish, airs: HomeSources | None = None, *, members: int = MEMBERS) -> Worked:
     """Everything a sheet tells.
 
     Raises
     ------
     ClientFault
     """
-    airs = airs or Airs()
+    airs = airs or HomeSources()
     year = year_of(wish, airs, members=members)
     advice = advise(wish.case, year, wish.use, wish.band_pct, wish.own)
     months = advice.home
@@ -121,13 +121,13 @@ def work_out(wish: Wish, airs: Airs | None = None, *, members: int = MEMBERS) ->
         refills=None,
         station=airs.station,
     )
-    object.__setattr__(found, "refills", _refills(found.told, found))
+    object.__setattr__(found, "refills", _refills(found.advised, found))
     return found
 
 
 def _held(wish: Wish, start: float, room: float, limit: float) -> Held:
     hours = stays_h(wish.case, start, room, limit)
-    return Held(Range(*(h / 24 for h in hours)), room, limit)
+    return Held(CaseRange(*(h / 24 for h in hours)), room, limit)
 
 
 def _refills(told: Option, worked: Worked) -> Refills | None:

@@ -15,7 +15,7 @@ from monitor.core.measurements import Quantity, Series
 from monitor.science.case.fields import CaseFault
 from monitor.science.case.home import HomeYear, from_readings, home_year
 from monitor.science.case.logged import home_from_log, outdoors_from_log, year_of_hours
-from monitor.science.case.outdoors import Outdoors, from_normals
+from monitor.science.case.outdoors import OutdoorYear, from_normals
 from monitor.science.ranges import Floats
 from monitor.store import HOUR_S, Reader
 
@@ -39,13 +39,13 @@ class HourlyLog(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Airs:
+class HomeSources:
     """What a home's air may be made of besides what was typed; None where it was not given.
 
     `outdoors` and its `station` of a weather file, `log` of the client's home, `shop` outdoors.
     """
 
-    outdoors: Outdoors | None = None
+    outdoors: OutdoorYear | None = None
     station: str = ""
     log: HourlyLog | None = None
     shop: HourlyLog | None = None
@@ -104,7 +104,7 @@ def shop_log(reader: Reader, places: list[Place], zone: ZoneInfo, now_ms: int) -
     return None
 
 
-def year_of(wish: Wish, airs: Airs, *, members: int) -> HomeYear:
+def year_of(wish: Wish, airs: HomeSources, *, members: int) -> HomeYear:
     """The air of the home.
 
     Raises
@@ -118,7 +118,7 @@ def year_of(wish: Wish, airs: Airs, *, members: int) -> HomeYear:
         raise ClientFault(_fields(wish, exc)) from exc
 
 
-def _year_of(wish: Wish, airs: Airs, members: int) -> HomeYear:
+def _year_of(wish: Wish, airs: HomeSources, members: int) -> HomeYear:
     if wish.source == "normals":
         temps, rhs = zip(*(wish.months[m] for m in range(1, 13)), strict=True)
         return home_year(wish.home, from_normals(temps, rhs), members=members)

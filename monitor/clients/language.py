@@ -21,7 +21,7 @@ from babel.numbers import format_decimal
 
 from monitor.core.errors import MonitorError
 from monitor.core.units import FAHRENHEIT_REGIONS, VOLUMES_L
-from monitor.science.case.case import Range
+from monitor.science.case.case import CaseRange
 
 LANGUAGES = {"en": "GB", "de": "DE"}
 """Languages a sheet can be in, each with the region that is meant where none is said; English stands
@@ -102,7 +102,7 @@ class Language:
         a, b = self.number(low, digits), self.number(high, digits)
         return a if a == b else self.text("{low} to {high}", low=a, high=b)
 
-    def range(self, values: Range | Sequence[float], digits: int = 0) -> str:
+    def range(self, values: CaseRange | Sequence[float], digits: int = 0) -> str:
         """The middle, and in brackets from where to where."""
         low, middle, high = values
         span = self.span(low, high, digits)
@@ -135,7 +135,7 @@ class Language:
             return f"{self.number(grams / G_PER_OZ, 1 if grams < 300 else 0)} oz"
         return f"{self.number(grams)} g"
 
-    def hours(self, minutes: Range) -> str:
+    def hours(self, minutes: CaseRange) -> str:
         """A length of time with its range, in minutes or hours."""
         if minutes.high < 100:
             return self.text(

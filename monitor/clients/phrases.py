@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from monitor.clients.language import marked
-from monitor.science.case.answers import Assumed, Avoid, Kind, Sign, Why
+from monitor.science.case.answers import Avoid, CaseAssumptions, Measure, Sign, Why
 from monitor.science.case.home import Basis
 
 KINDS = {
-    Kind.NOTHING: marked("as it is used now"),
-    Kind.DISCIPLINE: marked("in its shut case when not played"),
-    Kind.BUFFER: marked("humidity buffer in the case"),
-    Kind.HUMIDIFIER: marked("humidifier in the case"),
-    Kind.ROOM: marked("room humidifier"),
+    Measure.NOTHING: marked("as it is used now"),
+    Measure.DISCIPLINE: marked("in its shut case when not played"),
+    Measure.BUFFER: marked("humidity buffer in the case"),
+    Measure.HUMIDIFIER: marked("humidifier in the case"),
+    Measure.ROOM: marked("room humidifier"),
 }
 COVERED = marked("under its cover when not played")
 CASES = {
@@ -78,13 +78,25 @@ SIGNS = {
     Sign.MOULD: marked("mould, or its smell"),
 }
 ASSUMED = {
-    Assumed.CASE_NOT_MEASURED: marked("How tight instrument cases are was never measured."),
-    Assumed.RELEASE_GUESSED: marked("A humidifier's release is a guess until it is weighed."),
-    Assumed.SPELLS_USUAL: marked(
+    CaseAssumptions.CASE_NOT_MEASURED: marked(
+        "How tight instrument cases are was never measured."
+    ),
+    CaseAssumptions.RELEASE_GUESSED: marked(
+        "A humidifier's release is a guess until it is weighed."
+    ),
+    CaseAssumptions.SPELLS_USUAL: marked(
         "Spells of weather are of the usual size, not those of one year."
     ),
-    Assumed.MONTHS_BRIDGED: marked("Months without a reading lie between their neighbours."),
-    Assumed.HOME_TYPICAL: marked("Draughts and the water of living are typical, not measured."),
-    Assumed.RUNNING_WINDOWS: marked("At times the home is as damp as its cold windows allow."),
-    Assumed.LIKE_A_VIOLIN: marked("Larger instruments are taken to answer as a violin does."),
+    CaseAssumptions.MONTHS_BRIDGED: marked(
+        "Months without a reading lie between their neighbours."
+    ),
+    CaseAssumptions.HOME_TYPICAL: marked(
+        "Draughts and the water of living are typical, not measured."
+    ),
+    CaseAssumptions.RUNNING_WINDOWS: marked(
+        "At times the home is as damp as its cold windows allow."
+    ),
+    CaseAssumptions.LIKE_A_VIOLIN: marked(
+        "Larger instruments are taken to answer as a violin does."
+    ),
 }

@@ -24,7 +24,7 @@ SMOOTH_D = 5
 def year_plot(worked: Worked, language: Language) -> str:
     """An SVG: the band as a wash, the home dotted, the case as it is dashed, with the advice solid
     and with its range."""
-    told, bare = worked.told, worked.bare
+    told, bare = worked.advised, worked.bare
     cover = worked.wish.case.holds_nothing
     now = language.text("cover as now") if cover else language.text("case as now")
     curves = [

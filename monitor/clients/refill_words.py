@@ -20,7 +20,7 @@ def fills_of(worked: Worked, made: date) -> tuple[str, ...]:
     refills, say = worked.refills, worked.wish.language
     if refills is None:
         return ()
-    if worked.told.room is not None:
+    if worked.advised.room is not None:
         return tuple(say.text("daily") if m in refills.months else "–" for m in range(1, 13))
     times = Counter(day.month for day in days_of(refills, made))
     return tuple(say.number(times[m]) if times[m] else "–" for m in range(1, 13))
@@ -32,21 +32,23 @@ def fills_words(worked: Worked, made: date) -> str:
     if refills is None:
         return ""
     months = say.listed(refills.months)
-    if worked.told.room is not None:
+    if worked.advised.room is not None:
         return say.text("Look after it daily: {months}.", months=months)
     count = len(days_of(refills, made))
     visits = say.many("{n} visit in the year to come", "{n} visits in the year to come", count)
     every = say.many("every day", "every {n} days", refills.every_d)
     told = f"{months[:1].upper()}{months[1:]}: {every}, {visits}."
-    if isinstance(worked.told.device, Humidifier) and math.isfinite(worked.told.empty_after_d.low):
-        empty = say.number(worked.told.empty_after_d.low)
+    if isinstance(worked.advised.device, Humidifier) and math.isfinite(
+        worked.advised.empty_after_d.low
+    ):
+        empty = say.number(worked.advised.empty_after_d.low)
         told += " " + say.text("At the soonest it is empty after {days} days.", days=empty)
     return told
 
 
 def summary_of(worked: Worked) -> str:
     """What a reminder says."""
-    say, told = worked.wish.language, worked.told
+    say, told = worked.wish.language, worked.advised
     if told.room is not None:
         return say.text("Clean and fill the room humidifier")
     if isinstance(told.device, Buffer):

@@ -15,7 +15,14 @@ from monitor.core.errors import MonitorError
 from monitor.core.measurements import text_fault
 from monitor.science.case.devices import Buffer, Humidifier, release_from_weighing
 from monitor.science.case.fields import CaseFault, is_number
-from monitor.science.case.home import SLACK_PCT, Home, Reading, Tightness, home_of, possible_rh_pct
+from monitor.science.case.home import (
+    SLACK_PCT,
+    ClientHome,
+    MonthReading,
+    Tightness,
+    home_of,
+    possible_rh_pct,
+)
 from monitor.science.case.outdoors import MONTHS, saturation
 from monitor.science.case.presets import PRESETS, Case, Use
 
@@ -81,7 +88,7 @@ class Wish:
     use: Use
     band_pct: tuple[float, float]
     source: str
-    home: Home
+    home: ClientHome
     tightness: str
     humidified_l_day: float
     months: Mapping[int, tuple[float, float]]
@@ -95,8 +102,8 @@ class Wish:
         return [self.typed[f"out.{m}"] for m in self.months if f"out.{m}" in self.typed]
 
     @property
-    def readings(self) -> list[Reading]:
-        return [Reading(month, *air) for month, air in self.months.items()]
+    def readings(self) -> list[MonthReading]:
+        return [MonthReading(month, *air) for month, air in self.months.items()]
 
 
 def read_wish(given: Mapping[str, Any]) -> Wish:
@@ -155,7 +162,7 @@ def read_wish(given: Mapping[str, Any]) -> Wish:
         if typed["people"] == int(typed["people"])
         else typed["people"],
     }
-    home = _made(faults, Home(), lambda: home_of(tight, **given_home))
+    home = _made(faults, ClientHome(), lambda: home_of(tight, **given_home))
     if not 0 <= typed["humidified_l_day"] <= 100:
         faults["humidified_l_day"] = f"{typed['humidified_l_day']:g}: must be 0 to 100 L/day"
     months = _months(typed, faults)
@@ -273,7 +280,7 @@ def _own(typed: Mapping[str, Any], faults: dict[str, str]) -> Humidifier | Buffe
 
 
 def _impossible(
-    typed: Mapping[str, Any], months: Mapping[int, tuple[float, float]], home: Home
+    typed: Mapping[str, Any], months: Mapping[int, tuple[float, float]], home: ClientHome
 ) -> dict[str, str]:
     """Readings that no home can have had at the outdoor temperature typed beside them."""
     faults = {}

@@ -10,7 +10,7 @@ from monitor.clients.plot import year_plot
 from monitor.clients.refill_words import fills_of, fills_words, summary_of
 from monitor.clients.reminders import calendar_of, qr_of
 from monitor.core.clock import from_ms
-from monitor.science.case.answers import Holds, Kind, Option
+from monitor.science.case.answers import Holds, Measure, Option
 from monitor.science.case.case import TOO_DAMP_PCT
 from monitor.science.case.devices import Buffer, Humidifier
 
@@ -149,13 +149,13 @@ def _measure(option: Option, worked: Worked) -> str:
             water=say.water(option.device.water_ml),
             days=say.number(option.device.every_d),
         )
-    if option.kind is Kind.DISCIPLINE and worked.wish.case.holds_nothing:
+    if option.kind is Measure.DISCIPLINE and worked.wish.case.holds_nothing:
         return say.text(phrases.COVERED)
     return say.text(phrases.KINDS[option.kind])
 
 
 def _lead(worked: Worked) -> str:
-    say, told = worked.wish.language, worked.told
+    say, told = worked.wish.language, worked.advised
     months = say.listed(worked.refills.months) if worked.refills else ""
     if told.room is not None:
         what = say.text(
@@ -183,9 +183,9 @@ def _lead(worked: Worked) -> str:
             water=say.water(told.device.water_ml),
             months=months,
         )
-    elif told.kind is Kind.DISCIPLINE and worked.wish.case.holds_nothing:
+    elif told.kind is Measure.DISCIPLINE and worked.wish.case.holds_nothing:
         what = say.text("Put its cover on whenever it is not played. No water is needed.")
-    elif told.kind is Kind.DISCIPLINE:
+    elif told.kind is Measure.DISCIPLINE:
         what = say.text("Put it into its shut case whenever it is not played. No water is needed.")
     elif told.holds_damp is Holds.YES:
         what = say.text("Go on as now: nothing has to be added.")
@@ -206,10 +206,10 @@ def _lead(worked: Worked) -> str:
 
 
 def _to_do(worked: Worked) -> tuple[str, ...]:
-    say, told, wish = worked.wish.language, worked.told, worked.wish
+    say, told, wish = worked.wish.language, worked.advised, worked.wish
     low, high = (say.number(side) for side in wish.band_pct)
     lines = []
-    shut = not wish.case.holds_nothing and told.kind is not Kind.DISCIPLINE
+    shut = not wish.case.holds_nothing and told.kind is not Measure.DISCIPLINE
     if told.use != wish.use and shut:
         lines.append(say.text("Put it into its shut case whenever it is not played."))
     if wish.case.holds_nothing:
@@ -283,7 +283,7 @@ def _table(worked: Worked) -> Table:
         say.text("driest, dampest day"),
         say.text("water in a year"),
     )
-    told = next(i for i, o in enumerate(options) if o is worked.told)
+    told = next(i for i, o in enumerate(options) if o is worked.advised)
     return Table(say.text("What was worked out"), heads, tuple(rows), told)
 
 
@@ -338,7 +338,7 @@ def _journeys(worked: Worked) -> tuple[str, ...]:
 
 
 def _holds(worked: Worked) -> tuple[str, ...]:
-    say, told = worked.wish.language, worked.told
+    say, told = worked.wish.language, worked.advised
     lines = [_held(h, say, dry=dry) for h, dry in ((worked.dry, True), (worked.damp, False)) if h]
     if worked.wish.case.holds_nothing and lines:
         lines = [say.text("Under a cover it follows the room within days.")]

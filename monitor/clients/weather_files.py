@@ -13,7 +13,7 @@ import numpy as np
 
 from monitor.core.errors import MonitorError
 from monitor.science.case.fields import CaseFault
-from monitor.science.case.outdoors import HIGHEST_VAPOUR_PA, YEAR_H, Outdoors, from_hours
+from monitor.science.case.outdoors import HIGHEST_VAPOUR_PA, YEAR_H, OutdoorYear, from_hours
 from monitor.science.ranges import Floats
 from monitor.science.saturation import saturation_vapour_pressure
 
@@ -40,7 +40,7 @@ class WeatherYear(NamedTuple):
     latitude: float
     longitude: float
     altitude_m: float
-    outdoors: Outdoors
+    outdoors: OutdoorYear
 
 
 def read(content: bytes, file_name: str = "the file") -> WeatherYear:
@@ -148,7 +148,7 @@ def _column(
     return values
 
 
-def _outdoors(temp_c: Floats, dew_c: Floats, file_name: str) -> Outdoors:
+def _outdoors(temp_c: Floats, dew_c: Floats, file_name: str) -> OutdoorYear:
     air, dew = (np.asarray(saturation_vapour_pressure(t)) for t in (temp_c, dew_c))
     if dew.max() > HIGHEST_VAPOUR_PA:
         raise WeatherFault(

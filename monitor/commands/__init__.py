@@ -14,13 +14,13 @@ from typing import Any
 from monitor.commands.alerts import OfReservoirs, OfRules, of_alerts, of_cautions
 from monitor.commands.instruments import of_instruments
 from monitor.commands.projections import Journal
-from monitor.commands.request import Asked, CommandFault, Plan
-from monitor.commands.sensors import Look, OfSensors
+from monitor.commands.request import CommandFault, Decision, Request
+from monitor.commands.sensors import OfSensors, SensorReader
 from monitor.commands.wait_types import of_kinds
 from monitor.commands.waits import Equivalent, Foresee, OfWaits
 from monitor.core.measurements import text_fault
 from monitor.domain.events import About
-from monitor.domain.places import Limits
+from monitor.domain.places import AirLimits
 from monitor.domain.wait_type_registry import RESTORE, RETIRE, SET
 from monitor.store import Writer, journal
 
@@ -44,20 +44,20 @@ class Commands:
         foresee: Foresee | None = None,
         on_change: Callable[[], None] = lambda: None,
         *,
-        limits: Limits | None = None,
+        limits: AirLimits | None = None,
         reservoirs: Mapping[str, object] | None = None,
         places: Callable[[], Iterable[str]] | None = None,
-        look: Look | None = None,
+        look: SensorReader | None = None,
     ) -> None:
         self._writer = writer
         self._on_change, self._places = on_change, places
         self.journal = Journal(writer)
-        self._of: dict[About, Callable[[Asked], Plan]] = {
+        self._of: dict[About, Callable[[Request], Decision]] = {
             About.WAIT: OfWaits(equivalent, foresee),
             About.KIND: of_kinds,
             About.INSTRUMENT: of_instruments,
             About.ALERT: of_alerts,
-            About.RULE: OfRules(limits or Limits(), places),
+            About.RULE: OfRules(limits or AirLimits(), places),
             About.RESERVOIR: OfReservoirs(reservoirs or {}),
             About.CAUTION: of_cautions,
             About.SENSOR: OfSensors(look),
@@ -105,7 +105,7 @@ class Commands:
         self._on_change()
         return answer
 
-    def _asked(self, command: Mapping[str, Any], now_ms: int) -> Asked:
+    def _asked(self, command: Mapping[str, Any], now_ms: int) -> Request:
         by, do = command.get("by", ""), command.get("do")
         if fault := text_fault(by, BY_MAX):
             raise CommandFault(f"by {fault}")
@@ -117,7 +117,7 @@ class Commands:
         wish = {k: v for k, v in command.items() if k not in ("id", "by", "do", "about")}
         if about in (About.WAIT, About.INSTRUMENT) and "place" in wish:
             self._check_place(wish["place"])
-        return Asked(About(about), do, wish, by, now_ms, self.journal)
+        return Request(About(about), do, wish, by, now_ms, self.journal)
 
     def _check_place(self, place: object) -> None:
         """Refuse a place that nobody has named: its air would never come. While none is known, as

@@ -5,37 +5,39 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import get_args
 
-from monitor.commands.request import Asked, CommandFault, Plan
+from monitor.commands.request import CommandFault, Decision, Request
 from monitor.core.errors import OutOfRange
 from monitor.core.measurements import text_fault
 from monitor.core.units import litres
 from monitor.domain.alerts import alert, rule_registry
-from monitor.domain.alerts.alert import HANDS, AlertFault, Did
+from monitor.domain.alerts.alert import HANDS, AlertAction, AlertFault
 from monitor.domain.alerts.rule import RuleFault
-from monitor.domain.places import Kind, Limits
+from monitor.domain.places import AirLimits, Kind
 
 FILLED, PUT_AWAY = "filled", "put away"
 
 
-def of_alerts(asked: Asked) -> Plan:
+def of_alerts(asked: Request) -> Decision:
     if asked.do not in HANDS:
         raise CommandFault(f"do = {asked.do!r:.40}: must be one of {', '.join(HANDS)}")
     alert_id = asked.id_of("alert")
     found = asked.journal.alerts.get(alert_id)
     if found is None:
         raise AlertFault(f"there is no alert {alert_id[:40]!r}")
-    body = alert.decide(found, Did(asked.do), asked.rest("alert"), asked.now_ms)
-    return Plan([asked.event(alert_id, body)], {"alert": alert_id})
+    body = alert.decide(found, AlertAction(asked.do), asked.rest("alert"), asked.now_ms)
+    return Decision([asked.event(alert_id, body)], {"alert": alert_id})
 
 
 class OfRules:
     """Changes rules. The starting set has the shop's limits in it; `places` are the ids of the
     places there are, for which alone a rule can be, besides their kinds."""
 
-    def __init__(self, limits: Limits, places: Callable[[], Iterable[str]] | None = None) -> None:
+    def __init__(
+        self, limits: AirLimits, places: Callable[[], Iterable[str]] | None = None
+    ) -> None:
         self._limits, self._places = limits, places
 
-    def __call__(self, asked: Asked) -> Plan:
+    def __call__(self, asked: Request) -> Decision:
         rule_id = asked.id_of("rule")
         own = asked.journal.rules
         book = rule_registry.in_use(self._limits, own)
@@ -46,13 +48,15 @@ class OfRules:
                 raise RuleFault(
                     f"only: there is no place {', '.join(unknown)}: {', '.join(sorted(known))}"
                 )
-            return Plan([asked.event(rule_id, rule_registry.as_mapping(rule))], {"rule": rule_id})
+            return Decision(
+                [asked.event(rule_id, rule_registry.as_mapping(rule))], {"rule": rule_id}
+            )
         if asked.do != rule_registry.RESET:
             words = f"{rule_registry.SET}, {rule_registry.RESET}"
             raise CommandFault(f"do = {asked.do!r:.40}: must be one of {words}")
         if rule_id not in own:
             raise RuleFault(f"{rule_id!r:.40} is not changed: there is nothing to give up")
-        return Plan([asked.event(rule_id, {})], {"rule": rule_id})
+        return Decision([asked.event(rule_id, {})], {"rule": rule_id})
 
 
 AMOUNT_L = (0.02, 100.0)
@@ -66,7 +70,7 @@ class OfReservoirs:
     def __init__(self, known: Mapping[str, object]) -> None:
         self._known = known
 
-    def __call__(self, asked: Asked) -> Plan:
+    def __call__(self, asked: Request) -> Decision:
         if asked.do != FILLED:
             raise CommandFault(f"do = {asked.do!r:.40}: must be {FILLED}")
         named = asked.id_of("reservoir")
@@ -81,10 +85,10 @@ class OfReservoirs:
                 body["amount_l"] = litres(amount, *AMOUNT_L)
             except (OutOfRange, ValueError) as exc:
                 raise CommandFault(f"amount: {exc}") from exc
-        return Plan([asked.event(named, body)], {"reservoir": named})
+        return Decision([asked.event(named, body)], {"reservoir": named})
 
 
-def of_cautions(asked: Asked) -> Plan:
+def of_cautions(asked: Request) -> Decision:
     """A caution was read and put away: that is noted, with where."""
     if asked.do != PUT_AWAY:
         raise CommandFault(f"do = {asked.do!r:.40}: must be {PUT_AWAY}")
@@ -95,4 +99,4 @@ def of_cautions(asked: Asked) -> Plan:
             raise CommandFault(f"{name} {fault}")
     if not caution:
         raise CommandFault("caution is empty")
-    return Plan([asked.event(caution, {"where": where})], {"caution": caution})
+    return Decision([asked.event(caution, {"where": where})], {"caution": caution})

@@ -49,7 +49,7 @@ class Desk:
         self._token = secrets.token_urlsafe(32)
         token = self._token
 
-        class Connection(socketserver.StreamRequestHandler):
+        class CommandConnection(socketserver.StreamRequestHandler):
             timeout = PATIENCE_S
 
             def handle(self) -> None:
@@ -60,7 +60,7 @@ class Desk:
                 except OSError as exc:  # whoever asked has gone
                     log.debug("desk lost its caller reason=%s", exc)
 
-        self._server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Connection)
+        self._server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), CommandConnection)
         self._server.daemon_threads = True
 
     def start(self) -> None:

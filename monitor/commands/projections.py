@@ -13,11 +13,22 @@ from monitor.domain.events import About, Event
 from monitor.domain.instrument import Instrument
 from monitor.domain.sensor import SensorHistory
 from monitor.domain.wait import Feel, Wait
-from monitor.domain.wait_types import KINDS, Kind
-from monitor.science.waits.learning import LONG_BEFORE, Evidence, Learned, Prior, Verdict, learn
+from monitor.domain.wait_types import KINDS, WaitType
+from monitor.science.waits.learning import (
+    LONG_BEFORE,
+    Evidence,
+    JointAtRelease,
+    LearnedUsualTime,
+    UsualTimePrior,
+    learn,
+)
 from monitor.store import Reader, Writer, journal
 
-_FEEL = {Feel.SOFT: Verdict.SOFT, Feel.RIGHT: Verdict.RIGHT, Feel.LONG_BEFORE: Verdict.LONG_BEFORE}
+_FEEL = {
+    Feel.SOFT: JointAtRelease.SOFT,
+    Feel.RIGHT: JointAtRelease.RIGHT,
+    Feel.LONG_BEFORE: JointAtRelease.LONG_BEFORE,
+}
 
 
 class Journal:
@@ -27,8 +38,8 @@ class Journal:
         self._store = store
         self._last = 0
         self.waits: dict[str, Wait] = {}
-        self.book: dict[str, Kind] = dict(KINDS)
-        self.retired: dict[str, Kind] = {}
+        self.book: dict[str, WaitType] = dict(KINDS)
+        self.retired: dict[str, WaitType] = {}
         """Kinds off the list, each as it last was."""
         self.instruments: dict[str, Instrument] = {}
         self.alerts: dict[str, Alert] = {}
@@ -75,7 +86,7 @@ class Journal:
         """The number of the last event taken in: rises whenever anything was done."""
         return self._last
 
-    def learned(self, kind_id: str) -> Learned | None:
+    def learned(self, kind_id: str) -> LearnedUsualTime | None:
         """What the releases of a kind have taught of its basis; None where nothing can be learned."""
         kind = self.book.get(kind_id)
         if kind is None or not kind.spread:
@@ -90,13 +101,13 @@ class Journal:
             _evidence(feel, sum(many) / len(many), kind.basis_s)
             for (_, feel), many in series.items()
         ]
-        return learn(Prior(kind.basis_s, kind.spread, kind.minimum_s), evidence)
+        return learn(UsualTimePrior(kind.basis_s, kind.spread, kind.minimum_s), evidence)
 
 
 def _evidence(feel: Feel, equivalent_s: float, basis_s: float) -> Evidence:
     """What a release tells. One left far past its basis, as overnight, and found right was only
     hard by then: how long before, nobody saw."""
     verdict = _FEEL[feel]
-    if verdict is Verdict.RIGHT and LONG_BEFORE * equivalent_s > basis_s:
-        verdict = Verdict.HARD_BY_THEN
+    if verdict is JointAtRelease.RIGHT and LONG_BEFORE * equivalent_s > basis_s:
+        verdict = JointAtRelease.HARD_BY_THEN
     return Evidence(verdict, equivalent_s)

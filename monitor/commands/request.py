@@ -14,7 +14,7 @@ class CommandFault(MonitorError, ValueError):
     """A command is no command: what is wrong and what is allowed."""
 
 
-class Asked(NamedTuple):
+class Request(NamedTuple):
     """One command: what is to be done to what, with which wishes, by whom, when.
 
     `now_ms` in ms since 1970-01-01 UTC.
@@ -49,7 +49,7 @@ class Asked(NamedTuple):
         return {name: value for name, value in self.wish.items() if name not in taken}
 
 
-class Plan(NamedTuple):
+class Decision(NamedTuple):
     """What is to be written, and the answer."""
 
     events: list[Event]

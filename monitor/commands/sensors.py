@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import Any, Protocol
 
-from monitor.commands.request import Asked, CommandFault, Plan
+from monitor.commands.request import CommandFault, Decision, Request
 from monitor.core.measurements import Quantity
 from monitor.domain import sensor
-from monitor.domain.sensor import Did, SensorFault, SensorHistory, handed_on, quantity_of
+from monitor.domain.sensor import SensorAction, SensorFault, SensorHistory, handed_on, quantity_of
 
 
-class Look(Protocol):
+class SensorReader(Protocol):
     """Whoever can look at what sensors told."""
 
     def known(self) -> Collection[str]:
@@ -30,13 +30,13 @@ class Look(Protocol):
 class OfSensors:
     """`look` is asked for the points, so that what a sensor read is never taken on somebody's word."""
 
-    def __init__(self, look: Look | None) -> None:
+    def __init__(self, look: SensorReader | None) -> None:
         self._look = look
 
-    def __call__(self, asked: Asked) -> Plan:
-        if asked.do not in list(Did):
-            raise CommandFault(f"do = {asked.do!r:.40}: must be one of {', '.join(Did)}")
-        did, sensor_id = Did(asked.do), asked.id_of("sensor")
+    def __call__(self, asked: Request) -> Decision:
+        if asked.do not in list(SensorAction):
+            raise CommandFault(f"do = {asked.do!r:.40}: must be one of {', '.join(SensorAction)}")
+        did, sensor_id = SensorAction(asked.do), asked.id_of("sensor")
         if self._look is None:
             raise CommandFault("sensors cannot be looked at here")
         known = self._look.known()
@@ -44,23 +44,23 @@ class OfSensors:
             raise SensorFault(f"no sensor speaks as {sensor_id[:80]!r}: there is {_some(known)}")
         history = asked.journal.sensors.get(sensor_id) or SensorHistory(sensor_id)
         wish = asked.rest("sensor")
-        if did is Did.TAKE and history.jar is not None:
+        if did is SensorAction.TAKE and history.jar is not None:
             wish["measured"] = self._look.rested(history, asked.now_ms)
-        elif did is Did.COMPARE:
+        elif did is SensorAction.COMPARE:
             quantity = quantity_of(wish.get("quantity", Quantity.HUMIDITY))
             at_ms = wish.get("at_ms", asked.now_ms)
             wish |= {
                 "quantity": quantity,
                 "measured": self._look.beside(history, quantity, wish, at_ms),
             }
-        elif did is Did.INHERIT:
+        elif did is SensorAction.INHERIT:
             other = asked.journal.sensors.get(str(wish.get("of")))
             if other is None or other.id == sensor_id:
                 raise SensorFault(
                     f"of = {wish.get('of')!r:.80}: no other sensor's history is so called"
                 )
             wish["corrections"] = handed_on(other.corrections)
-        elif did is Did.MOVE:
+        elif did is SensorAction.MOVE:
             taken = f"{wish.get('place')}/{history.name}"
             if taken in known and taken != sensor_id:
                 raise SensorFault(
@@ -68,7 +68,7 @@ class OfSensors:
                     f"that one take over its corrections (inherit of {sensor_id})"
                 )
         body = sensor.decide(history, did, wish, asked.now_ms)
-        return Plan([asked.event(sensor_id, body)], {"sensor": sensor_id})
+        return Decision([asked.event(sensor_id, body)], {"sensor": sensor_id})
 
 
 def _some(known: Collection[str]) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from monitor.commands.request import Asked, CommandFault, Plan
+from monitor.commands.request import CommandFault, Decision, Request
 from monitor.domain import wait as waits
 from monitor.domain.wait import COUNT_MAX, Action, Wait, WaitFault
 from monitor.domain.wait_type_registry import as_mapping
@@ -23,7 +23,7 @@ class OfWaits:
     def __init__(self, equivalent: Equivalent | None, foresee: Foresee | None) -> None:
         self._equivalent, self._foresee = equivalent, foresee
 
-    def __call__(self, asked: Asked) -> Plan:
+    def __call__(self, asked: Request) -> Decision:
         if asked.do not in list(Action):
             raise CommandFault(f"do = {asked.do!r:.40}: must be one of {', '.join(Action)}")
         if asked.do == Action.OPEN:
@@ -35,9 +35,9 @@ class OfWaits:
         body = waits.decide(wait, Action(asked.do), asked.rest("wait"), asked.now_ms)
         if asked.do == Action.RELEASE:
             body["equivalent_s"] = self._equivalent and self._equivalent(wait, body["at_ms"])
-        return Plan([asked.event(wait_id, body)], {"waits": [wait_id]})
+        return Decision([asked.event(wait_id, body)], {"waits": [wait_id]})
 
-    def _opened(self, asked: Asked) -> Plan:
+    def _opened(self, asked: Request) -> Decision:
         wish, journal, now_ms = asked.rest("count"), asked.journal, asked.now_ms
         count = asked.wish.get("count", 1)
         if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= COUNT_MAX:
@@ -65,4 +65,4 @@ class OfWaits:
             if count > 1:
                 body["series"] = str(first)
             events.append(asked.event(str(first + number), body))
-        return Plan(events, {"waits": [event.subject for event in events]})
+        return Decision(events, {"waits": [event.subject for event in events]})

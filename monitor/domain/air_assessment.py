@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.domain.places import Limits, Place, band
+from monitor.domain.places import AirLimits, Place, band
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-class State(StrEnum):
+class AirState(StrEnum):
     """What the air is to the work. The value is the word on screen."""
 
     DRY = "dry"
@@ -29,14 +29,14 @@ class State(StrEnum):
     UNKNOWN = "unknown"
 
 
-class Verdict(NamedTuple):
+class AirAssessment(NamedTuple):
     """The judgement of a place's air.
 
     `weight` orders verdicts by urgency: 0 all is right, 1 mind it, 2 act, 3 act now. `since_ms`
     is when the state began, or the start of the trace if it is older. [ms since 1970-01-01 UTC]
     """
 
-    state: State
+    state: AirState
     weight: int
     sentence: str
     since_ms: int
@@ -45,7 +45,7 @@ class Verdict(NamedTuple):
 class _Rule(NamedTuple):
     """A state that begins when a value passes `begins` and ends when it is back at `ends`."""
 
-    state: State
+    state: AirState
     weight: int
     of: str
     begins: float
@@ -58,12 +58,12 @@ NOTHING_KNOWN = "No reading of temperature and humidity yet."
 
 def judge(
     place: Place,
-    limits: Limits,
+    limits: AirLimits,
     ts_ms: NDArray[np.int64],
     temp_c: NDArray[np.float64],
     rh_pct: NDArray[np.float64],
     dew_point_c: NDArray[np.float64],
-) -> Verdict:
+) -> AirAssessment:
     """The verdict on a place's air now, from its recent trace.
 
     Parameters
@@ -81,9 +81,11 @@ def judge(
         Unknown if the trace is empty or ends with an unknown RH or temperature.
     """
     if not len(ts_ms) or np.isnan(rh_pct[-1]) or np.isnan(temp_c[-1]):
-        return Verdict(State.UNKNOWN, 1, NOTHING_KNOWN, int(ts_ms[-1]) if len(ts_ms) else 0)
+        return AirAssessment(
+            AirState.UNKNOWN, 1, NOTHING_KNOWN, int(ts_ms[-1]) if len(ts_ms) else 0
+        )
     values = {"rh": rh_pct, "temp": temp_c, "spread": temp_c - dew_point_c}
-    worst: Verdict | None = None
+    worst: AirAssessment | None = None
     last_end = int(ts_ms[0])
     for rule in _rules(place, limits):
         on = latched(values[rule.of], rule.begins, rule.ends)
@@ -91,12 +93,12 @@ def judge(
             off = np.flatnonzero(~on)
             since = int(ts_ms[off[-1] + 1] if len(off) else ts_ms[0])
             if worst is None or rule.weight > worst.weight:
-                worst = Verdict(rule.state, rule.weight, rule.sentence, since)
+                worst = AirAssessment(rule.state, rule.weight, rule.sentence, since)
         elif on.any():
             last_end = max(last_end, int(ts_ms[np.flatnonzero(on)[-1] + 1]))
     if worst is not None:
         return worst
-    return Verdict(State.RIGHT, 0, _RIGHT[place.kind], last_end)
+    return AirAssessment(AirState.RIGHT, 0, _RIGHT[place.kind], last_end)
 
 
 def latched(values: NDArray[np.float64], begins: float, ends: float) -> NDArray[np.bool_]:
@@ -128,7 +130,7 @@ _RIGHT = {
 }
 
 
-def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
+def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
     """The rules of a place's kind, the gravest of equal weight first."""
     low, high = band(place, limits)
     rh, t, s = limits.rh_margin_pct, limits.temp_margin_c, limits.varnish_spread_margin_k
@@ -136,7 +138,7 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
     very_high = max(limits.rh_very_high_pct, high)
     if place.kind == "bench":
         yield _Rule(
-            State.DRY,
+            AirState.DRY,
             3,
             "rh",
             very_low,
@@ -145,7 +147,7 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
             "and add water to the air.",
         )
         yield _Rule(
-            State.DAMP,
+            AirState.DAMP,
             3,
             "rh",
             very_high,
@@ -153,7 +155,7 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
             "Very damp: hide glue may not harden. Leave clamps shut; warm the bench or dry the air.",
         )
         yield _Rule(
-            State.DRY,
+            AirState.DRY,
             2,
             "rh",
             low,
@@ -161,7 +163,7 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
             "Dry: opened plates shrink. Cover open work and add water to the air.",
         )
         yield _Rule(
-            State.DAMP,
+            AirState.DAMP,
             2,
             "rh",
             high,
@@ -169,7 +171,7 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
             "Damp: hide glue hardens slowly. Leave clamps shut longer.",
         )
         yield _Rule(
-            State.COLD,
+            AirState.COLD,
             1,
             "temp",
             limits.glue_temp_low_c,
@@ -177,7 +179,7 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
             "Cold: warm the parts before gluing, or the joint chills.",
         )
         yield _Rule(
-            State.HOT,
+            AirState.HOT,
             1,
             "temp",
             limits.temp_high_c,
@@ -188,10 +190,15 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
         stop = "Too near the dew point: no varnish now. Warm the room or dry the air, and wait."
         blush = "Damp: spirit varnish may blush. Wait, or warm the room a little."
         yield _Rule(
-            State.DAMP, 3, "rh", limits.varnish_rh_stop_pct, limits.varnish_rh_stop_pct - rh, stop
+            AirState.DAMP,
+            3,
+            "rh",
+            limits.varnish_rh_stop_pct,
+            limits.varnish_rh_stop_pct - rh,
+            stop,
         )
         yield _Rule(
-            State.DAMP,
+            AirState.DAMP,
             3,
             "spread",
             limits.varnish_spread_stop_k,
@@ -199,10 +206,15 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
             stop,
         )
         yield _Rule(
-            State.DAMP, 2, "rh", limits.varnish_rh_high_pct, limits.varnish_rh_high_pct - rh, blush
+            AirState.DAMP,
+            2,
+            "rh",
+            limits.varnish_rh_high_pct,
+            limits.varnish_rh_high_pct - rh,
+            blush,
         )
         yield _Rule(
-            State.DAMP,
+            AirState.DAMP,
             2,
             "spread",
             limits.varnish_spread_low_k,
@@ -210,7 +222,7 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
             blush,
         )
         yield _Rule(
-            State.DRY,
+            AirState.DRY,
             2,
             "rh",
             very_low,
@@ -218,7 +230,7 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
             "Very dry: a coat skins over and dust flies. Add water to the air before varnishing.",
         )
         yield _Rule(
-            State.COLD,
+            AirState.COLD,
             2,
             "temp",
             limits.varnish_temp_low_c,
@@ -226,7 +238,7 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
             "Too cold to varnish: a coat stays soft. Warm the room first.",
         )
         yield _Rule(
-            State.HOT,
+            AirState.HOT,
             1,
             "temp",
             limits.temp_high_c,
@@ -234,5 +246,5 @@ def _rules(place: Place, limits: Limits) -> Iterator[_Rule]:
             "Hot: varnish drags and bubbles. Wait for a cooler hour.",
         )
         yield _Rule(
-            State.DRY, 1, "rh", low, low + rh, "Dry: a coat skins over fast. Lay thin coats."
+            AirState.DRY, 1, "rh", low, low + rh, "Dry: a coat skins over fast. Lay thin coats."
         )

@@ -17,11 +17,11 @@ from typing import Any, NamedTuple
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import name_fault, text_fault
 from monitor.domain.events import Event
-from monitor.science.plates.answer import Home, Opened
+from monitor.science.plates.answer import HomeAir, Opened
 from monitor.science.plates.parts import PRESETS, Part, PartFault, checked_parts
 
 
-class Fault(NamedTuple):
+class FieldFault(NamedTuple):
     """What is wrong with one field of a wish, or with the whole if `field` is empty.
 
     A part's field is "parts.<its number from 0>.<field>".
@@ -34,12 +34,12 @@ class Fault(NamedTuple):
 class InstrumentFault(MonitorError, ValueError):
     """What was asked of an instrument cannot be done. `faults` has a sentence for each field."""
 
-    def __init__(self, faults: Sequence[Fault]) -> None:
+    def __init__(self, faults: Sequence[FieldFault]) -> None:
         self.faults = tuple(faults)
         super().__init__("; ".join(fault.text for fault in faults))
 
 
-class Did(StrEnum):
+class InstrumentAction(StrEnum):
     """What can be done with an instrument."""
 
     REGISTER = "register"
@@ -79,7 +79,7 @@ class Instrument:
     reference: str
     kind: str
     parts: tuple[Part, ...]
-    home: Home | None
+    home: HomeAir | None
     places: tuple[tuple[int, str], ...]
     opened: tuple[Opened, ...]
     arrived_ms: int
@@ -126,19 +126,19 @@ def id_of(reference: str) -> str:
 
 _AT = {"at_ms"}
 _FIELDS = {"home_rh_pct", "home_temp_c", "parts", "arrived_ms", "arrived_temp_c", "due_ms", "note"}
-_WISHES: dict[Did, set[str]] = {
-    Did.REGISTER: _FIELDS | {"reference", "kind", "place", "open"},
-    Did.OPEN: _AT,
-    Did.CLOSE: _AT,
-    Did.MOVE: _AT | {"place"},
-    Did.AMEND: _FIELDS,
-    Did.LEAVE: _AT,
-    Did.RECORD: {"fingerprints"},
+_WISHES: dict[InstrumentAction, set[str]] = {
+    InstrumentAction.REGISTER: _FIELDS | {"reference", "kind", "place", "open"},
+    InstrumentAction.OPEN: _AT,
+    InstrumentAction.CLOSE: _AT,
+    InstrumentAction.MOVE: _AT | {"place"},
+    InstrumentAction.AMEND: _FIELDS,
+    InstrumentAction.LEAVE: _AT,
+    InstrumentAction.RECORD: {"fingerprints"},
 }
 
 
 def decide(
-    instrument: Instrument | None, did: Did, wish: Mapping[str, Any], now_ms: int
+    instrument: Instrument | None, did: InstrumentAction, wish: Mapping[str, Any], now_ms: int
 ) -> dict[str, Any]:
     """The body of the event that would carry it out.
 
@@ -165,13 +165,13 @@ def decide(
         raise _refusal(
             f"{did} knows no {', '.join(unknown)}: only {', '.join(sorted(_WISHES[did]))}"
         )
-    if did is Did.REGISTER:
+    if did is InstrumentAction.REGISTER:
         if instrument is not None and instrument.here:
             raise _refusal(f"{instrument.reference} is in the shop already", "reference")
         return _registered(instrument, wish, now_ms)
     if instrument is None:
         raise _refusal("there is no such instrument")
-    if did is Did.AMEND:
+    if did is InstrumentAction.AMEND:
         body, faults = _fields(wish, instrument.arrived_ms, now_ms)
         faults = faults or list(_order_faults(instrument, body))
         if faults:
@@ -179,7 +179,7 @@ def decide(
         if not body:
             raise _refusal("nothing to amend was given")
         return body
-    if did is Did.RECORD:
+    if did is InstrumentAction.RECORD:
         return {"fingerprints": _fingerprints(wish.get("fingerprints"))}
     if not instrument.here:
         raise _refusal(f"{instrument.reference} has left: register it again first")
@@ -187,14 +187,14 @@ def decide(
 
 
 def _refusal(text: str, field: str = "") -> InstrumentFault:
-    return InstrumentFault([Fault(text, field)])
+    return InstrumentFault([FieldFault(text, field)])
 
 
 def apply(instrument: Instrument | None, event: Event) -> Instrument:
     """An instrument with one more event; a registration begins a new stay."""
     body = event.body
     events = (*(instrument.events if instrument else ()), event)
-    if event.action == Did.REGISTER:
+    if event.action == InstrumentAction.REGISTER:
         at = body["arrived_ms"]
         return _amended(
             Instrument(
@@ -214,20 +214,20 @@ def apply(instrument: Instrument | None, event: Event) -> Instrument:
         raise _refusal(f"history of {event.subject} does not begin with its coming")
     instrument = replace(instrument, events=events)
     match event.action:
-        case Did.OPEN:
+        case InstrumentAction.OPEN:
             return replace(instrument, opened=(*instrument.opened, Opened(body["at_ms"])))
-        case Did.CLOSE:
+        case InstrumentAction.CLOSE:
             *before, last = instrument.opened
             if last.from_ms < body["at_ms"]:
                 before.append(Opened(last.from_ms, body["at_ms"]))
             return replace(instrument, opened=tuple(before))
-        case Did.MOVE:
+        case InstrumentAction.MOVE:
             return replace(instrument, places=(*instrument.places, (body["at_ms"], body["place"])))
-        case Did.AMEND:
+        case InstrumentAction.AMEND:
             return _amended(instrument, body)
-        case Did.LEAVE:
+        case InstrumentAction.LEAVE:
             return replace(instrument, left_ms=body["at_ms"])
-        case Did.RECORD:
+        case InstrumentAction.RECORD:
             return instrument
     raise _refusal(f"unknown action {event.action}")
 
@@ -239,8 +239,8 @@ def _amended(instrument: Instrument, body: Mapping[str, Any]) -> Instrument:
     if "parts" in body:
         changes["parts"] = tuple(Part.from_mapping(part) for part in body["parts"])
     if "home_rh_pct" in body or "home_temp_c" in body:
-        was = instrument.home or Home()
-        changes["home"] = Home(
+        was = instrument.home or HomeAir()
+        changes["home"] = HomeAir(
             body.get("home_temp_c", was.temp_c), body.get("home_rh_pct", was.rh_pct)
         )
     if "arrived_ms" in body:
@@ -258,18 +258,22 @@ def _registered(before: Instrument | None, wish: Mapping[str, Any], now_ms: int)
     reference = wish.get("reference", "")
     reference = reference.strip() if isinstance(reference, str) else reference
     if fault := text_fault(reference, REFERENCE_MAX):
-        faults.append(Fault(f"reference {fault}", "reference"))
+        faults.append(FieldFault(f"reference {fault}", "reference"))
     elif not reference:
-        faults.append(Fault("reference is empty: give what stands on its ticket", "reference"))
+        faults.append(
+            FieldFault("reference is empty: give what stands on its ticket", "reference")
+        )
     elif not id_of(reference):
         text = "must have a letter from a to z or a figure, for the address of its page"
-        faults.append(Fault(f"reference {text}", "reference"))
+        faults.append(FieldFault(f"reference {text}", "reference"))
     kind = wish.get("kind", "")
     if kind not in KINDS:
-        faults.append(Fault(f"kind = {kind!r:.40}: must be one of {', '.join(KINDS)}", "kind"))
+        faults.append(
+            FieldFault(f"kind = {kind!r:.40}: must be one of {', '.join(KINDS)}", "kind")
+        )
     faults += _place_faults(wish.get("place", ""))
     if not isinstance(wish.get("open", False), bool):
-        faults.append(Fault("open must be true or false", "open"))
+        faults.append(FieldFault("open must be true or false", "open"))
     body, more = _fields({"arrived_ms": now_ms, "note": ""} | dict(wish), now_ms, now_ms)
     faults += more
     if before is not None and not faults:
@@ -290,25 +294,25 @@ def _registered(before: Instrument | None, wish: Mapping[str, Any], now_ms: int)
 
 
 def _happened(
-    instrument: Instrument, did: Did, wish: Mapping[str, Any], now_ms: int
+    instrument: Instrument, did: InstrumentAction, wish: Mapping[str, Any], now_ms: int
 ) -> dict[str, Any]:
     at = wish.get("at_ms", now_ms)
     faults = list(_moment_faults("at", at, now_ms))
-    if did is Did.MOVE:
+    if did is InstrumentAction.MOVE:
         faults += _place_faults(wish.get("place", ""))
         if wish.get("place") == instrument.place:
             text = f"{instrument.reference} is at {instrument.place} already"
-            faults.append(Fault(text, "place"))
-    if did is Did.OPEN and instrument.open_now:
-        faults.append(Fault(f"{instrument.reference} is open already"))
-    if did is Did.CLOSE and not instrument.open_now:
-        faults.append(Fault(f"{instrument.reference} is not open"))
+            faults.append(FieldFault(text, "place"))
+    if did is InstrumentAction.OPEN and instrument.open_now:
+        faults.append(FieldFault(f"{instrument.reference} is open already"))
+    if did is InstrumentAction.CLOSE and not instrument.open_now:
+        faults.append(FieldFault(f"{instrument.reference} is not open"))
     if not faults and at < _last_change_ms(instrument):
         text = f"{did} of {instrument.reference} lies before what was last done with it"
-        faults.append(Fault(text, "at"))
+        faults.append(FieldFault(text, "at"))
     if faults:
         raise InstrumentFault(faults)
-    return {"at_ms": at} | ({"place": wish["place"]} if did is Did.MOVE else {})
+    return {"at_ms": at} | ({"place": wish["place"]} if did is InstrumentAction.MOVE else {})
 
 
 def _fingerprints(given: Any) -> list[str]:
@@ -326,10 +330,10 @@ def _last_change_ms(instrument: Instrument) -> int:
 
 def _fields(
     wish: Mapping[str, Any], arrived_ms: int, now_ms: int
-) -> tuple[dict[str, Any], list[Fault]]:
+) -> tuple[dict[str, Any], list[FieldFault]]:
     """What was given, and what is wrong with it."""
     body = {name: wish[name] for name in wish if name in _FIELDS}
-    faults: list[Fault] = []
+    faults: list[FieldFault] = []
     for name, (low, high), unit, optional in (
         ("home_rh_pct", HOME_RH_PCT, " %", True),
         ("home_temp_c", HOME_TEMP_C, " °C", False),
@@ -341,36 +345,40 @@ def _fields(
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if not number or not low <= value <= high:
             text = f"{name} = {value!r:.40}: must be {low:g} to {high:g}{unit}"
-            faults.append(Fault(text, name))
+            faults.append(FieldFault(text, name))
     if "arrived_ms" in body:
         faults += _moment_faults("arrived", body["arrived_ms"], now_ms)
     if body.get("due_ms") is not None:
         faults += _due_faults(body["due_ms"], body.get("arrived_ms", arrived_ms), now_ms)
     if "note" in body and (fault := _note_fault(body["note"])):
-        faults.append(Fault(f"note {fault}", "note"))
+        faults.append(FieldFault(f"note {fault}", "note"))
     if "parts" in body:
         body["parts"], more = _parts(body["parts"])
         faults += more
     return body, faults
 
 
-def _parts(given: Any) -> tuple[list[dict[str, Any]], list[Fault]]:
+def _parts(given: Any) -> tuple[list[dict[str, Any]], list[FieldFault]]:
     if not isinstance(given, list | tuple) or not all(isinstance(p, Mapping) for p in given):
-        return [], [Fault("parts must be a list of parts, each with its fields by name", "parts")]
+        return [], [
+            FieldFault("parts must be a list of parts, each with its fields by name", "parts")
+        ]
     parts: list[Part] = []
-    faults: list[Fault] = []
+    faults: list[FieldFault] = []
     for i, fields in enumerate(given):
         try:
             parts.append(Part.from_mapping(fields))
         except PartFault as exc:
-            faults += [Fault(str(one), f"parts.{i}.{one.field}") for one in exc.faults]
+            faults += [FieldFault(str(one), f"parts.{i}.{one.field}") for one in exc.faults]
     if not faults:
         try:
             checked_parts(parts)
         except PartFault as exc:
             last = {part.name: i for i, part in enumerate(parts)}
             faults += [
-                Fault(str(one), f"parts.{last[one.part]}.{one.field}" if one.part else "parts")
+                FieldFault(
+                    str(one), f"parts.{last[one.part]}.{one.field}" if one.part else "parts"
+                )
                 for one in exc.faults
             ]
     return [part.to_mapping() for part in parts], faults
@@ -383,17 +391,17 @@ def _note_fault(note: Any) -> str | None:
     return next(filter(None, (text_fault(line, NOTE_MAX) for line in note.splitlines())), None)
 
 
-def _due_faults(due: Any, came: Any, now_ms: int) -> list[Fault]:
+def _due_faults(due: Any, came: Any, now_ms: int) -> list[FieldFault]:
     if isinstance(due, bool) or not isinstance(due, int):
-        return [Fault(f"due = {due!r:.40}: must be a time", "due")]
+        return [FieldFault(f"due = {due!r:.40}: must be a time", "due")]
     if isinstance(came, int) and due < came:
-        return [Fault("due lies before it came", "due")]
+        return [FieldFault("due lies before it came", "due")]
     if due > now_ms + DUE_MAX_MS:
-        return [Fault("due lies more than five years ahead", "due")]
+        return [FieldFault("due lies more than five years ahead", "due")]
     return []
 
 
-def _order_faults(instrument: Instrument, body: Mapping[str, Any]) -> Iterator[Fault]:
+def _order_faults(instrument: Instrument, body: Mapping[str, Any]) -> Iterator[FieldFault]:
     if "arrived_ms" not in body:
         return
     arrived = body["arrived_ms"]
@@ -404,34 +412,34 @@ def _order_faults(instrument: Instrument, body: Mapping[str, Any]) -> Iterator[F
     if instrument.left_ms is not None:
         later.append(instrument.left_ms)
     if later and arrived > min(later):
-        yield Fault("arrived lies after what was done with it since", "arrived")
+        yield FieldFault("arrived lies after what was done with it since", "arrived")
     due = body.get("due_ms", instrument.due_ms)
     if due is not None and arrived > due:
-        yield Fault("arrived lies after it is due", "arrived")
-    leaves = [e.body["at_ms"] for e in instrument.events if e.action == Did.LEAVE]
+        yield FieldFault("arrived lies after it is due", "arrived")
+    leaves = [e.body["at_ms"] for e in instrument.events if e.action == InstrumentAction.LEAVE]
     earlier = leaves if instrument.here else leaves[:-1]
     yield from _stay_faults(earlier[-1] if earlier else None, arrived)
 
 
-def _stay_faults(left_ms: int | None, arrived_ms: int) -> Iterator[Fault]:
+def _stay_faults(left_ms: int | None, arrived_ms: int) -> Iterator[FieldFault]:
     if left_ms is not None and arrived_ms < left_ms:
-        yield Fault("arrived lies before it left last time", "arrived")
+        yield FieldFault("arrived lies before it left last time", "arrived")
 
 
-def _place_faults(place: Any) -> list[Fault]:
+def _place_faults(place: Any) -> list[FieldFault]:
     if not isinstance(place, str):
-        return [Fault(f"place = {place!r:.40}: must be text", "place")]
+        return [FieldFault(f"place = {place!r:.40}: must be text", "place")]
     if fault := name_fault(place):
-        return [Fault(f"place {place!r} {fault}" if place else f"place {fault}", "place")]
+        return [FieldFault(f"place {place!r} {fault}" if place else f"place {fault}", "place")]
     return []
 
 
-def _moment_faults(name: str, value: Any, now_ms: int) -> list[Fault]:
+def _moment_faults(name: str, value: Any, now_ms: int) -> list[FieldFault]:
     if isinstance(value, bool) or not isinstance(value, int):
-        return [Fault(f"{name} = {value!r:.40}: must be a time", name)]
+        return [FieldFault(f"{name} = {value!r:.40}: must be a time", name)]
     if value > now_ms + AHEAD_MAX_MS:
         text = f"{name} lies {min((value - now_ms) // 60_000, 10**9)} min in the future"
-        return [Fault(text, name)]
+        return [FieldFault(text, name)]
     if value < now_ms - BACK_MAX_MS:
-        return [Fault(f"{name} lies more than five years back", name)]
+        return [FieldFault(f"{name} lies more than five years back", name)]
     return []

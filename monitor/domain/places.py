@@ -15,7 +15,7 @@ def _limit(default: float, unit: str, text: str, source: str) -> Any:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Limits:
+class AirLimits:
     """Where the air turns from right to something else; each is the shop's to change.
 
     A state is left again only when the air has come back by the margin, so that a figure near a
@@ -88,7 +88,7 @@ class Place:
         return self.name or self.id.replace("-", " ").replace("_", " ").capitalize()
 
 
-def band(place: Place, limits: Limits) -> tuple[float, float]:
+def band(place: Place, limits: AirLimits) -> tuple[float, float]:
     """The RH band of a place: its own, else the shop's. [%], [%]"""
     low = limits.rh_low_pct if place.rh_low_pct is None else place.rh_low_pct
     high = limits.rh_high_pct if place.rh_high_pct is None else place.rh_high_pct

@@ -18,14 +18,17 @@ from monitor.science.calibration.fit import (
     HUMIDITY,
     TEMPERATURE,
     BadFit,
-    Bounds,
-    Fit,
+    CalibrationFit,
+    FitBounds,
     Point,
     fitted,
 )
 from monitor.science.calibration.salts import SALTS
 
-BOUNDS: dict[Quantity, Bounds] = {Quantity.HUMIDITY: HUMIDITY, Quantity.TEMPERATURE: TEMPERATURE}
+BOUNDS: dict[Quantity, FitBounds] = {
+    Quantity.HUMIDITY: HUMIDITY,
+    Quantity.TEMPERATURE: TEMPERATURE,
+}
 """What can be corrected."""
 YEAR_MS = 365.25 * 86_400_000
 NOTE_MAX, NAME_MAX = 400, 60
@@ -37,7 +40,7 @@ class SensorFault(MonitorError, ValueError):
     """What was asked of a sensor cannot be done, and why."""
 
 
-class Did(StrEnum):
+class SensorAction(StrEnum):
     """What can be done with a sensor."""
 
     MOVE = "move"
@@ -85,7 +88,7 @@ class Correction:
 
     number: int
     quantity: Quantity
-    fit: Fit
+    fit: CalibrationFit
     from_ms: int
     made_ms: int
     by: str
@@ -154,22 +157,22 @@ class SensorHistory:
         return [one.point for one in self.taken if one.quantity is quantity]
 
 
-_WISHES: dict[Did, set[str]] = {
-    Did.MOVE: {"place", "at_ms"},
-    Did.SEAL: {"salt", "at_ms"},
-    Did.TAKE: {"measured"},
-    Did.COMPARE: {"quantity", "value", "u", "measured", "with", "at_ms"},
-    Did.BACK: {"at_ms", "place"},
-    Did.FIT: {"quantity", "line", "since_ms"},
-    Did.ABANDON: {"at_ms"},
-    Did.VOID: {"number"},
-    Did.INHERIT: {"corrections", "of"},
-    Did.NOTE: {"text"},
+_WISHES: dict[SensorAction, set[str]] = {
+    SensorAction.MOVE: {"place", "at_ms"},
+    SensorAction.SEAL: {"salt", "at_ms"},
+    SensorAction.TAKE: {"measured"},
+    SensorAction.COMPARE: {"quantity", "value", "u", "measured", "with", "at_ms"},
+    SensorAction.BACK: {"at_ms", "place"},
+    SensorAction.FIT: {"quantity", "line", "since_ms"},
+    SensorAction.ABANDON: {"at_ms"},
+    SensorAction.VOID: {"number"},
+    SensorAction.INHERIT: {"corrections", "of"},
+    SensorAction.NOTE: {"text"},
 }
 
 
 def decide(
-    history: SensorHistory, did: Did, wish: Mapping[str, Any], now_ms: int
+    history: SensorHistory, did: SensorAction, wish: Mapping[str, Any], now_ms: int
 ) -> dict[str, Any]:
     """The body of the event that would carry it out.
 
@@ -196,45 +199,45 @@ def decide(
         raise SensorFault(f"{did} knows no {', '.join(unknown)}: only {known}")
     at = _moment(history, wish.get("at_ms", now_ms), now_ms)
     match did:
-        case Did.MOVE:
+        case SensorAction.MOVE:
             place = wish.get("place", "")
             if not isinstance(place, str) or (fault := name_fault(place)):
                 raise SensorFault(f"place {place!r:.40} {fault if isinstance(place, str) else ''}")
             if not history.in_jar and place == history.home:
                 raise SensorFault(f"{history.id} stands at {place} already")
             return {"place": place, "at_ms": at}
-        case Did.SEAL:
+        case SensorAction.SEAL:
             salt = wish.get("salt")
             if salt not in SALTS:
                 raise SensorFault(f"salt = {salt!r:.40}: must be one of {', '.join(SALTS)}")
             return {"salt": salt, "at_ms": at}
-        case Did.TAKE:
+        case SensorAction.TAKE:
             if history.jar is None:
                 raise SensorFault(f"{history.id} is in no jar: seal it over a salt first")
             return {"salt": history.jar.salt, "at_ms": now_ms, **wish["measured"]}
-        case Did.COMPARE:
+        case SensorAction.COMPARE:
             return {"at_ms": at, "quantity": wish["quantity"], **wish["measured"]}
-        case Did.BACK:
+        case SensorAction.BACK:
             if not history.in_jar:
                 raise SensorFault(f"{history.id} is in no jar")
             return {"at_ms": at, "place": history.home}
-        case Did.FIT:
+        case SensorAction.FIT:
             return _fit(history, wish, now_ms)
-        case Did.ABANDON:
+        case SensorAction.ABANDON:
             if not history.taken and not history.in_jar:
                 raise SensorFault(f"{history.id} is not being calibrated")
             return {"at_ms": at, "place": history.home if history.in_jar else None}
-        case Did.VOID:
+        case SensorAction.VOID:
             number = wish.get("number")
             if not any(c.number == number and not c.void for c in history.corrections):
                 held = ", ".join(str(c.number) for c in history.corrections if not c.void)
                 raise SensorFault(f"number = {number!r:.40}: must be one of {held or 'none'}")
             return {"number": number}
-        case Did.INHERIT:
+        case SensorAction.INHERIT:
             if not wish["corrections"]:
                 raise SensorFault(f"{wish['of']} has no correction that could be taken over")
             return {"of": wish["of"], "corrections": wish["corrections"]}
-        case Did.NOTE:
+        case SensorAction.NOTE:
             text = wish.get("text", "")
             if (fault := text_fault(text, NOTE_MAX)) or not text:
                 raise SensorFault(f"text {fault or 'is empty'}")
@@ -282,24 +285,24 @@ def apply(history: SensorHistory | None, event: Event) -> SensorHistory:
     one = replace(one, events=(*one.events, event))
     body = event.body
     match event.action:
-        case Did.MOVE | Did.BACK:
+        case SensorAction.MOVE | SensorAction.BACK:
             return replace(one, stays=_stayed(one, body["at_ms"], body["place"]), jar=None)
-        case Did.SEAL:
+        case SensorAction.SEAL:
             jar = Jar(body["salt"], body["at_ms"])
             return replace(one, stays=_stayed(one, body["at_ms"], None), jar=jar)
-        case Did.TAKE | Did.COMPARE:
+        case SensorAction.TAKE | SensorAction.COMPARE:
             quantity = Quantity(body.get("quantity", Quantity.HUMIDITY))
             taken = Taken(quantity, body["at_ms"], Point(*body["point"]))
             others = [
                 t for t in one.taken if (t.quantity, t.point.name) != (quantity, taken.point.name)
             ]
             return replace(one, taken=(*others, taken))
-        case Did.FIT:
+        case SensorAction.FIT:
             quantity = Quantity(body["quantity"])
             made = Correction(
                 1 + len(one.corrections),
                 quantity,
-                Fit(**body["fit"]),
+                CalibrationFit(**body["fit"]),
                 body["from_ms"],
                 event.recorded_ms,
                 event.by,
@@ -307,23 +310,23 @@ def apply(history: SensorHistory | None, event: Event) -> SensorHistory:
             )
             rest = tuple(t for t in one.taken if t.quantity is not quantity)
             return replace(one, corrections=(*one.corrections, made), taken=rest)
-        case Did.ABANDON:
+        case SensorAction.ABANDON:
             stays = one.stays
             if body["place"] is not None:
                 stays = _stayed(one, body["at_ms"], body["place"])
             return replace(one, stays=stays, jar=None, taken=())
-        case Did.VOID:
+        case SensorAction.VOID:
             return replace(
                 one,
                 corrections=tuple(
                     replace(c, void=c.void or c.number == body["number"]) for c in one.corrections
                 ),
             )
-        case Did.INHERIT:
+        case SensorAction.INHERIT:
             first = 1 + len(one.corrections)
             got = [_inherited(first + i, kept) for i, kept in enumerate(body["corrections"])]
             return replace(one, corrections=(*one.corrections, *got))
-        case Did.NOTE:
+        case SensorAction.NOTE:
             return one
     raise SensorFault(f"unknown action {event.action}")
 
@@ -355,7 +358,7 @@ def _inherited(number: int, kept: Mapping[str, Any]) -> Correction:
     return Correction(
         number,
         Quantity(kept["quantity"]),
-        Fit(**kept["fit"]),
+        CalibrationFit(**kept["fit"]),
         kept["from_ms"],
         kept["made_ms"],
         kept["by"],
@@ -367,8 +370,8 @@ __all__ = [
     "BOUNDS",
     "BadFit",
     "Correction",
-    "Did",
     "Jar",
+    "SensorAction",
     "SensorFault",
     "SensorHistory",
     "Taken",

@@ -14,7 +14,7 @@ from typing import Any
 from monitor.core.errors import MonitorError, OutOfRange
 from monitor.core.measurements import text_fault
 from monitor.domain.events import Event
-from monitor.domain.wait_types import KINDS, Caution, Kind
+from monitor.domain.wait_types import KINDS, Caution, WaitType
 from monitor.science.waits.laws import LAWS, Law
 from monitor.science.waits.parameters import check_parameters, parameters
 
@@ -32,7 +32,7 @@ NAME_MAX = 80
 _ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 
 
-def as_mapping(kind: Kind) -> dict[str, Any]:
+def as_mapping(kind: WaitType) -> dict[str, Any]:
     """A kind as a plain mapping that `from_mapping` reads back."""
     law = next(name for name, of in LAWS.items() if type(kind.law) is of)
     values = {p.name: p.value for p in parameters(kind.law)}
@@ -42,7 +42,7 @@ def as_mapping(kind: Kind) -> dict[str, Any]:
     }
 
 
-def from_mapping(body: Mapping[str, Any]) -> Kind:
+def from_mapping(body: Mapping[str, Any]) -> WaitType:
     """The kind of a mapping.
 
     Raises
@@ -52,7 +52,7 @@ def from_mapping(body: Mapping[str, Any]) -> Kind:
     """
     try:
         law = law_of(body["law"])
-        known = {item.name for item in fields(Kind)}
+        known = {item.name for item in fields(WaitType)}
         if unknown := sorted(set(body) - known):
             raise KindFault(f"a kind has no {', '.join(unknown)}")
         for name in ("id", "name", "source"):
@@ -61,7 +61,7 @@ def from_mapping(body: Mapping[str, Any]) -> Kind:
         if not isinstance(body.get("never_shorter", True), bool):
             raise KindFault("never_shorter must be true or false")
         cautions = tuple(Caution(caution) for caution in body.get("cautions", ()))
-        return Kind(**{**body, "law": law, "cautions": cautions})
+        return WaitType(**{**body, "law": law, "cautions": cautions})
     except OutOfRange as exc:
         raise KindFault(str(exc)) from exc
     except (KeyError, TypeError, ValueError) as exc:
@@ -99,7 +99,7 @@ def law_of(body: Mapping[str, Any]) -> Law:
     return law
 
 
-def changed(book: Mapping[str, Kind], kind_id: str, wish: Mapping[str, Any]) -> Kind:
+def changed(book: Mapping[str, WaitType], kind_id: str, wish: Mapping[str, Any]) -> WaitType:
     """A kind added or changed.
 
     Parameters
@@ -137,7 +137,7 @@ def changed(book: Mapping[str, Kind], kind_id: str, wish: Mapping[str, Any]) -> 
     return from_mapping(body)
 
 
-def apply(book: Mapping[str, Kind], event: Event) -> dict[str, Kind]:
+def apply(book: Mapping[str, WaitType], event: Event) -> dict[str, WaitType]:
     """The kinds in use after one more event: a kind set, taken off the list, or put back on it."""
     if event.action == RETIRE:
         return {kind_id: kind for kind_id, kind in book.items() if kind_id != event.subject}

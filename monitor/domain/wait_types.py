@@ -36,7 +36,7 @@ class Caution(StrEnum):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Kind:
+class WaitType:
     """A kind of wait.
 
     `id` is its name in topics and tables, `name` the one on screen. `basis_s`, `minimum_s`: the
@@ -74,8 +74,8 @@ def _kind(
     minimum_h: float,
     spread: float,
     cautions: tuple[Caution, ...] = (),
-) -> Kind:
-    return Kind(
+) -> WaitType:
+    return WaitType(
         id=id_,
         name=name,
         law=law,
@@ -86,7 +86,7 @@ def _kind(
     )
 
 
-KINDS: dict[str, Kind] = {
+KINDS: dict[str, WaitType] = {
     kind.id: kind
     for kind in (
         _kind("plate-crack", "Plate crack", HIDE_GLUE_THIN_PLATE, 6, 3, 0.15, _GLUE),

@@ -20,7 +20,7 @@ from monitor.store import Writer, outbox
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
-    from monitor.settings.groups import Channel
+    from monitor.settings.groups import NoticeChannel
 
 log = logging.getLogger(__name__)
 
@@ -42,7 +42,7 @@ def channel_faults(settings: Settings) -> list[str]:
     ]
 
 
-class Sender:
+class OutboxWorker:
     """Takes due notices from the outbox and sends them, the most urgent first.
 
     Parameters
@@ -54,7 +54,9 @@ class Sender:
         As the settings have them.
     """
 
-    def __init__(self, writer: Writer, lock: threading.Lock, channels: Iterable[Channel]) -> None:
+    def __init__(
+        self, writer: Writer, lock: threading.Lock, channels: Iterable[NoticeChannel]
+    ) -> None:
         self._writer, self._lock = writer, lock
         self._urls = {channel.id: channel.url for channel in channels}
         self._stop, self._wake = threading.Event(), threading.Event()

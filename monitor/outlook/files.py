@@ -18,9 +18,9 @@ from zipfile import BadZipFile
 import numpy as np
 
 from monitor.outlook.evaluation.report import Score, SnapScore
-from monitor.science.outlook.forecaster import Learned
+from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.room import Room
+from monitor.science.outlook.room import RoomModel
 from monitor.science.outlook.what_if import Launch, Water
 from monitor.science.ranges import Floats
 
@@ -36,7 +36,7 @@ FRESH_MS = 3 * HOUR_MS
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
-class Fit:
+class LearnedPlace:
     """What a place's log has taught.
 
     `learned_ms` when, from so many `days` of log; `tried` whether it has judged itself; `scores`
@@ -48,14 +48,14 @@ class Fit:
     learned_ms: int
     days: float
     tried: bool
-    learned: Learned
+    learned: LearnedForecaster
     scores: tuple[Score, ...]
     snaps: SnapScore | None
     fills_why: str = ""
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
-class Look:
+class StoredOutlook:
     """The air to come at a place, as seen at `made_ms`.
 
     `first_h`: the hour since 1970-01-01 UTC at which the first step ends; `air` (2, members,
@@ -70,7 +70,7 @@ class Look:
     read_ms: int
     first_h: int
     air: Floats
-    room: Room
+    room: RoomModel
     launch: Launch
     source: str
     issued_ms: int
@@ -104,7 +104,7 @@ class Progress(NamedTuple):
     total: int
 
 
-def keep(settings: Settings, what: Fit | Look) -> None:
+def keep(settings: Settings, what: LearnedPlace | StoredOutlook) -> None:
     """Put it in the place of what was kept before. An OSError is the caller's to report."""
     arrays: dict[str, np.ndarray] = {}
     tree = _flat(what, arrays)
@@ -117,21 +117,21 @@ def keep(settings: Settings, what: Fit | Look) -> None:
     part.replace(path)
 
 
-def fit(settings: Settings, place: str) -> Fit | None:
+def fit(settings: Settings, place: str) -> LearnedPlace | None:
     """What a place's log has taught; None if nothing yet."""
-    return _read(settings, Fit, place)
+    return _read(settings, LearnedPlace, place)
 
 
-def look(settings: Settings, place: str, now_ms: int) -> Look | None:
+def look(settings: Settings, place: str, now_ms: int) -> StoredOutlook | None:
     """The last look at a place's air to come; None if there is none, or it is too old. [ms]"""
-    found = _read(settings, Look, place)
+    found = _read(settings, StoredOutlook, place)
     return found if found is not None and found.fresh(now_ms) else None
 
 
 def looked_at(settings: Settings, place: str) -> int:
     """Changes with each new look; 0 before the first. For caches."""
     try:
-        return _path(settings, Look, place).stat().st_mtime_ns
+        return _path(settings, StoredOutlook, place).stat().st_mtime_ns
     except OSError:
         return 0
 

@@ -13,7 +13,7 @@ from monitor.domain.forecast import UNUSABLE_MS, Forecast, at_moments
 from monitor.science.air import dew_point
 from monitor.science.outlook.calendar import Days
 from monitor.science.outlook.pinned import Fills
-from monitor.science.outlook.record import STEPS, Hours, Issues, Outdoors
+from monitor.science.outlook.record import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.store import HOUR_S, Reader, forecasts, journal
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ LEADS = STEPS + 12
 
 def hours_of(
     reader: Reader, place: str, outdoors: str | None, last_h: int, days: int, closed: Days
-) -> Hours | None:
+) -> ShopHours | None:
     """The log of a place, up to and with the hour that ends at `last_h`; None without a reading.
 
     Parameters
@@ -63,7 +63,7 @@ def hours_of(
         rh = np.clip(outside.rh_pct[sound], 1, 100)
         out_temp = laid(outside.ts_ms[sound], outside.temp_c[sound])
         out_dew = laid(outside.ts_ms[sound], dew_point(outside.temp_c[sound], rh))
-    return Hours(
+    return ShopHours(
         first_h,
         laid(inside.ts_ms, inside.temp_c),
         laid(inside.ts_ms, np.clip(inside.rh_pct, 1, 100)),
@@ -118,15 +118,15 @@ def issues_of(reader: Reader, prefer: Sequence[str], until_ms: int, days: int) -
     rows = [_row(one, at) for (_, one), at in zip(told, issued_h, strict=True)]
     grids = (
         np.array([getattr(row, name) for row in rows]).reshape(len(rows), LEADS)
-        for name in Outdoors._fields
+        for name in OutdoorHours._fields
     )
-    return Issues(issued_h, Outdoors(*grids))
+    return Issues(issued_h, OutdoorHours(*grids))
 
 
-def _row(one: Forecast, issued_h: float) -> Outdoors:
+def _row(one: Forecast, issued_h: float) -> OutdoorHours:
     """What a forecast says of the hours after it became known, at their middles."""
     middles = (np.floor(issued_h) + 0.5 + np.arange(LEADS)) * HOUR_MS
     try:
-        return Outdoors(*at_moments(one, middles.astype(np.int64)))
+        return OutdoorHours(*at_moments(one, middles.astype(np.int64)))
     except OutOfRange:  # air that a formula does not bear
-        return Outdoors(*(np.full(LEADS, np.nan),) * 3)
+        return OutdoorHours(*(np.full(LEADS, np.nan),) * 3)

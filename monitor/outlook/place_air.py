@@ -11,7 +11,7 @@ from monitor.core.errors import OutOfRange
 from monitor.outlook import files
 from monitor.science.waits.air_log import AirLog, Stay, air_log, stitched
 from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import SensorError
+from monitor.science.waits.draws import SensorUncertainty
 from monitor.science.waits.pattern import HISTORY_DAYS, daily_pattern_ensemble, persistent_ensemble
 from monitor.store import TEN_MINUTES_S, Reader
 
@@ -30,7 +30,7 @@ FRESH_MS = 6 * 3_600_000
 """An older reading says nothing of the present. [ms]"""
 
 
-class Airs:
+class PlaceAirs:
     """The air of places up to one moment: each read once, shared by all that stand in it.
 
     Parameters
@@ -134,14 +134,16 @@ class Airs:
             return None
         return ComingAir(look.start_ms, 3600.0, *look.air)
 
-    def sensor_error(self, place: str, settings: Settings) -> SensorError:
+    def sensor_error(self, place: str, settings: Settings) -> SensorUncertainty:
         """Of the sensor at a place: as its calibration has it, else as the settings do."""
-        stated = SensorError(settings.sensor.temp_accuracy_c, settings.sensor.rh_accuracy_pct)
+        stated = SensorUncertainty(
+            settings.sensor.temp_accuracy_c, settings.sensor.rh_accuracy_pct
+        )
         read = self._read(place)
         if not len(read.ts_ms) or not self._reader.histories():
             return stated
         u_temp, u_rh = calibrated(self._reader, place, read)
-        return SensorError(
+        return SensorUncertainty(
             stated.u_temp_k if u_temp is None else u_temp,
             stated.u_rh_pct if u_rh is None else u_rh,
         )

@@ -10,19 +10,19 @@ import numpy as np
 from monitor.core.clock import from_ms
 from monitor.core.units import room_words, water_figure, water_unit
 from monitor.domain.opening_hours import is_open
-from monitor.domain.places import Limits, Place, band
+from monitor.domain.places import AirLimits, Place, band
 from monitor.outlook import files
-from monitor.outlook.files import HOUR_MS, Look
+from monitor.outlook.files import HOUR_MS, StoredOutlook
 from monitor.science.outlook import signs
 from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.signs import LIKELY, Fan, Spell, Stretch, likely
+from monitor.science.outlook.signs import LIKELY, Fan, GoodHours, OutlookSpell, likely
 from monitor.science.outlook.what_if import HELD_H, LAG_H, USUAL_VOLUME_M3
 from monitor.science.ranges import Floats
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from monitor.outlook.files import Fit
+    from monitor.outlook.files import LearnedPlace
     from monitor.settings import Settings
 
 NEEDS = "An outlook needs four days of readings, one of the last hours, and the service running."
@@ -37,7 +37,7 @@ QUIET_PCT = 6.0
 
 
 @dataclass(frozen=True)
-class Foreseen:
+class PlaceOutlook:
     """A place and its air to come.
 
     `dry`, `damp`, `hot`: the first spell of each within `SOON_H`, None if no member has one; `over`:
@@ -46,16 +46,16 @@ class Foreseen:
     """
 
     place: Place
-    look: Look
+    look: StoredOutlook
     fan: Fan
     low_pct: float
     high_pct: float
-    dry: Spell | None
-    damp: Spell | None
-    hot: Spell | None
-    over: Spell | None
-    closing: Stretch | None
-    varnishing: Stretch | None
+    dry: OutlookSpell | None
+    damp: OutlookSpell | None
+    hot: OutlookSpell | None
+    over: OutlookSpell | None
+    closing: GoodHours | None
+    varnishing: GoodHours | None
 
     def at_ms(self, step: float) -> int:
         """When a step begins. [ms since 1970-01-01 UTC]"""
@@ -67,13 +67,13 @@ class Foreseen:
         return self.look.chance / self.look.bar
 
 
-def foreseen(settings: Settings, place: Place, now_ms: int) -> Foreseen | None:
+def foreseen(settings: Settings, place: Place, now_ms: int) -> PlaceOutlook | None:
     """What is foreseen at a place; None if there is no outlook, or an old one. [ms]"""
     look = files.look(settings, place.id, now_ms)
     return None if look is None else described(settings, place, look)
 
 
-def described(settings: Settings, place: Place, look: Look) -> Foreseen:
+def described(settings: Settings, place: Place, look: StoredOutlook) -> PlaceOutlook:
     """The same of a look, its air perhaps other than was foretold."""
     limits = settings.limits
     low, high = band(place, limits)
@@ -81,7 +81,7 @@ def described(settings: Settings, place: Place, look: Look) -> Foreseen:
     soon = slice(0, SOON_H + DAMP_H)
     fan = signs.fan(look.air)
     allowed = _open(settings, look)
-    return Foreseen(
+    return PlaceOutlook(
         place,
         look,
         fan,
@@ -96,7 +96,7 @@ def described(settings: Settings, place: Place, look: Look) -> Foreseen:
     )
 
 
-def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: Limits) -> np.ndarray:
+def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: AirLimits) -> np.ndarray:
     """In the band, warm enough for glue, and calm over the next hours."""
     ahead = np.pad(rh, ((0, 0), (0, CLOSING_H - 1)), mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(ahead, CLOSING_H, axis=1)
@@ -104,7 +104,7 @@ def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: Limits) 
     return (rh >= low) & (rh <= high) & (temp >= limits.glue_temp_low_c) & calm
 
 
-def _varnishing(temp: Floats, rh: Floats, low: float, limits: Limits) -> np.ndarray:
+def _varnishing(temp: Floats, rh: Floats, low: float, limits: AirLimits) -> np.ndarray:
     """Away from the dew point, dry and warm enough; in a dry spell varnish is to be put off."""
     spread = temp - signs.dew_point(temp, rh)
     good = (
@@ -113,14 +113,14 @@ def _varnishing(temp: Floats, rh: Floats, low: float, limits: Limits) -> np.ndar
     return np.asarray(good & (temp >= limits.varnish_temp_low_c) & (temp <= limits.temp_high_c))
 
 
-def _open(settings: Settings, look: Look) -> np.ndarray:
+def _open(settings: Settings, look: StoredOutlook) -> np.ndarray:
     """Which steps lie in opening hours."""
     hours, zone = settings.hours.model_dump(), settings.zone
     middles = (look.edges_ms[:STEPS] + HOUR_MS // 2).tolist()
     return np.array([is_open(hours, zone, at) for at in middles])
 
 
-def dry_words(one: Foreseen, zone: ZoneInfo, *, us: bool = False) -> str:
+def dry_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     """How dry, when, and the water that would help: for an alert. `us`: in its measures."""
     spell = one.dry
     if spell is None:
@@ -135,7 +135,7 @@ def dry_words(one: Foreseen, zone: ZoneInfo, *, us: bool = False) -> str:
     return "; ".join(filter(None, (text, water_words(one, zone, us=us))))
 
 
-def water_words(one: Foreseen, zone: ZoneInfo, *, us: bool = False) -> str:
+def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     """The water a day that holds the air, and from when; empty if none is needed. `us`: in its
     measures."""
     water, place = one.look.water, one.place
@@ -157,7 +157,7 @@ def water_words(one: Foreseen, zone: ZoneInfo, *, us: bool = False) -> str:
     )
 
 
-def spell_words(one: Foreseen, spell: Spell | None, unit: str, zone: ZoneInfo) -> str:
+def spell_words(one: PlaceOutlook, spell: OutlookSpell | None, unit: str, zone: ZoneInfo) -> str:
     """When a damp or hot spell begins and how far it goes: for an alert. `unit`: %, °C or °F."""
     if spell is None:
         return ""
@@ -168,7 +168,7 @@ def spell_words(one: Foreseen, spell: Spell | None, unit: str, zone: ZoneInfo) -
     )
 
 
-def stretch_words(what: str, one: Foreseen, stretch: Stretch | None, zone: ZoneInfo) -> str:
+def stretch_words(what: str, one: PlaceOutlook, stretch: GoodHours | None, zone: ZoneInfo) -> str:
     """The best hours for something, `to close a plate`, or that there are none."""
     if stretch is None:
         return f"No good hours {what} in sight."
@@ -184,7 +184,7 @@ def stretch_words(what: str, one: Foreseen, stretch: Stretch | None, zone: ZoneI
     )
 
 
-def cold_words(one: Foreseen, zone: ZoneInfo, unit: str) -> str:
+def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
     """That dew will form on what comes in from the cold, and what to do; empty if that is not
     likely. `unit`: °C or °F. What to do is common practice, no source."""
     dew = signs.dew_on_cold(one.look.air[:, :, :SOON_H], one.look.launch.air.temp_c[:SOON_H])
@@ -202,7 +202,7 @@ def cold_words(one: Foreseen, zone: ZoneInfo, unit: str) -> str:
     )
 
 
-def rests_on(one: Foreseen, fit: Fit | None, zone: ZoneInfo) -> str:
+def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str:
     """What an outlook rests on, and how well it has done."""
     look = one.look
     weather = (

@@ -16,13 +16,13 @@ from monitor.domain.places import Place, band
 from monitor.outlook import files
 from monitor.outlook.evaluation.report import scores, snap_score
 from monitor.outlook.evaluation.walk_forward import FRESH_H, Walk
-from monitor.outlook.files import Fit, Look, Progress
+from monitor.outlook.files import LearnedPlace, Progress, StoredOutlook
 from monitor.outlook.inputs import HOUR_MS, fills_of, hours_of, issues_of
 from monitor.science.outlook import signs, snap
-from monitor.science.outlook.forecaster import TRIED_DAYS, Learned
+from monitor.science.outlook.forecaster import TRIED_DAYS, LearnedForecaster
 from monitor.science.outlook.pinned import pinned
-from monitor.science.outlook.record import STEPS, Hours, Issues
-from monitor.science.outlook.room import Known, known
+from monitor.science.outlook.record import STEPS, Issues, ShopHours
+from monitor.science.outlook.room import PreparedLog, known
 from monitor.science.outlook.shop import foresee, launch, learn
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
 from monitor.store import Reader, forecasts
@@ -98,7 +98,7 @@ class Work:
         days = len(hours) / 24
         files.keep(
             self._settings,
-            Fit(
+            LearnedPlace(
                 place,
                 now_ms,
                 days,
@@ -124,7 +124,7 @@ class Work:
             if self._seen.get(place) != state and self.look(place, fit, now_ms):
                 self._seen[place] = state
 
-    def look(self, place: str, fit: Fit | None, now_ms: int) -> bool:
+    def look(self, place: str, fit: LearnedPlace | None, now_ms: int) -> bool:
         """Look ahead at one place; whether that could be done."""
         material = self._material(place, now_ms)
         if material is None:
@@ -134,8 +134,8 @@ class Work:
             k = known(hours, issues)
             end = len(hours) - 1
             if fit is None:  # at once, by a first guess; the night's walk will judge it
-                learned, why = self._pinned(place, Learned(learn(k, issues, end)), k)
-                fit = Fit(place, now_ms, len(hours) / 24, False, learned, (), None, why)
+                learned, why = self._pinned(place, LearnedForecaster(learn(k, issues, end)), k)
+                fit = LearnedPlace(place, now_ms, len(hours) / 24, False, learned, (), None, why)
                 files.keep(self._settings, fit)
             learned = fit.learned
             looks = np.array([end - snap.LOOKS_APART_H, end])
@@ -160,7 +160,7 @@ class Work:
         reaches = 0 if told is None else (told.ends_ms // HOUR_MS) - first_h + 1
         files.keep(
             self._settings,
-            Look(
+            StoredOutlook(
                 place,
                 now_ms,
                 (first_h - 1) * HOUR_MS - int(_stale_h(hours)) * HOUR_MS,
@@ -180,7 +180,9 @@ class Work:
         )
         return True
 
-    def _pinned(self, place: str, learned: Learned, k: Known) -> tuple[Learned, str]:
+    def _pinned(
+        self, place: str, learned: LearnedForecaster, k: PreparedLog
+    ) -> tuple[LearnedForecaster, str]:
         """With what weighed fills tell of the room's air change; else why they do not."""
         volume = self._by_id[place].volume_m3
         tanks = [tank.id for tank in self._settings.reservoirs if tank.place == place]
@@ -191,7 +193,7 @@ class Work:
         room, why = pinned(shop.room, k, len(k.temp_c) - 1, fills, volume)
         return replace(learned, shop=replace(shop, room=room)), why
 
-    def _material(self, place: str, now_ms: int) -> tuple[Hours, Issues] | None:
+    def _material(self, place: str, now_ms: int) -> tuple[ShopHours, Issues] | None:
         """The log up to the last whole hour; None if it is too short or fell silent."""
         last_h = now_ms // HOUR_MS
         hours = hours_of(self._reader, place, self._outdoors, last_h, LEARNED_DAYS, self._closed)
@@ -200,7 +202,7 @@ class Work:
         return hours, issues_of(self._reader, self._prefer, now_ms, LEARNED_DAYS)
 
 
-def _stale_h(hours: Hours) -> int:
+def _stale_h(hours: ShopHours) -> int:
     """Hours since both temperature and RH were last read."""
     good = np.flatnonzero(~np.isnan(hours.temp_c + hours.rh_pct))
     return len(hours) - 1 - int(good[-1]) if len(good) else len(hours)

@@ -56,7 +56,7 @@ class Column(NamedTuple):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Plan:
+class ImportPlan:
     """How a file is to be read.
 
     `time_columns` are joined by a space before they are read. `time_format` is a strptime
@@ -113,7 +113,7 @@ class Found(NamedTuple):
                 yield [Reading(series, t, v) for t, v in pairs]
 
 
-def read_csv(path: Path, plan: Plan, *, now_ms: int, content: bytes | None = None) -> Found:
+def read_csv(path: Path, plan: ImportPlan, *, now_ms: int, content: bytes | None = None) -> Found:
     """Read a file as planned; nothing is stored.
 
     Parameters
@@ -159,7 +159,7 @@ def _opened(path: Path, encoding: str, content: bytes | None) -> TextIO:
 
 
 def _table(
-    path: Path, plan: Plan, content: bytes | None
+    path: Path, plan: ImportPlan, content: bytes | None
 ) -> tuple[pd.DataFrame, np.ndarray, list[RefusedLine]]:
     """The file as text, the line number of each row, and the rows that do not fit the header."""
     refused: list[RefusedLine] = []
@@ -201,7 +201,7 @@ def _table(
     return pd.DataFrame(rows, columns=header, dtype=str), np.array(numbers, dtype=int), refused
 
 
-def _check_header(header: Sequence[str], path: Path, plan: Plan) -> None:
+def _check_header(header: Sequence[str], path: Path, plan: ImportPlan) -> None:
     if not header:
         raise ImportFault(f"{path} has no header line")
     wanted = [*plan.time_columns, *(column.name for column in plan.columns)]
@@ -221,7 +221,7 @@ def _check_header(header: Sequence[str], path: Path, plan: Plan) -> None:
         )
 
 
-def _moments(table: pd.DataFrame, plan: Plan) -> pd.Series:
+def _moments(table: pd.DataFrame, plan: ImportPlan) -> pd.Series:
     """Times as UTC; NaT where one cannot be read."""
     text = table[plan.time_columns[0]]
     for name in plan.time_columns[1:]:
@@ -261,7 +261,7 @@ def _moments(table: pd.DataFrame, plan: Plan) -> pd.Series:
 def _refuse_times(
     moments: pd.Series,
     table: pd.DataFrame,
-    plan: Plan,
+    plan: ImportPlan,
     numbers: np.ndarray,
     refused: list[RefusedLine],
     now_ms: int,
@@ -289,7 +289,7 @@ def _refuse_times(
 def _values(
     text: pd.Series,
     column: Column,
-    plan: Plan,
+    plan: ImportPlan,
     numbers: np.ndarray,
     refused: list[RefusedLine],
     timed: np.ndarray,

@@ -95,11 +95,11 @@ def raw_tables(
     names, with its time in a calibration jar. The columns are `raw_temp_c`, `raw_rh_pct`, ..."""
     import pandas as pd
 
-    ever = reader.told_extents(-(2**53), 2**53)
+    ever = reader.raw_extents(-(2**53), 2**53)
     only_known("place", places, {series.place for series in ever})
     wanted = set(places)
     columns = [RAW + name for name in _columns({s.quantity for s in ever}, "raw")]
-    extents = reader.told_extents(start_ms, end_ms)
+    extents = reader.raw_extents(start_ms, end_ms)
     for place, sensor in sorted({(s.place, s.sensor) for s in extents}):
         if wanted and place not in wanted:
             continue
@@ -109,7 +109,7 @@ def raw_tables(
         for window in range(first, last, WINDOW_MS):
             parts = []
             for series in own:
-                ts_ms, values = reader.told(series, window, min(window + WINDOW_MS, last))
+                ts_ms, values = reader.raw_values(series, window, min(window + WINDOW_MS, last))
                 name = RAW + MEASURES[series.quantity].column
                 parts.append(pd.DataFrame({name: values}, index=ts_ms))
             table = _titled(pd.concat(parts, axis=1, sort=True), place, sensor, columns)

@@ -21,7 +21,7 @@ from monitor.core.errors import BadPayload, MonitorError, StoreFault, StoreUnava
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal, name_fault
 from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import Arrival, Subscription
-from monitor.readings.payload import PAYLOAD_MAX, Contract, json_object, told
+from monitor.readings.payload import PAYLOAD_MAX, Contract, json_object, reason_of
 from monitor.science.clocks import HOUR_MS
 from monitor.store import Writer
 
@@ -300,7 +300,7 @@ class Ingest:
             batch.deliveries[arrival.packet_id] = digest
         batch.readings.extend(readings)
         if faults:
-            reason = told(faults)
+            reason = reason_of(faults)
             log.debug("refused topic=%s reason=%s", arrival.topic, reason)
             batch.refusals.append(_refusal(arrival, reason))
 

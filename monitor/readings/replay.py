@@ -45,7 +45,7 @@ class ReplayFault(MonitorError, ValueError):
     """There is nothing to send, or it would be refused where it arrives."""
 
 
-class Stretch(NamedTuple):
+class ReplayPlan(NamedTuple):
     """What is to be sent: how many readings, from when until when [ms], and, each time it is
     called, the readings themselves."""
 
@@ -71,7 +71,7 @@ def of_store(
     end_ms: int,
     places: Iterable[str] = (),
     sensors: Iterable[str] = (),
-) -> Stretch:
+) -> ReplayPlan:
     """What was told in [start, end) of a store, at some places or by some sensors if named. [ms]
 
     Raises
@@ -79,14 +79,14 @@ def of_store(
     ExportFault, ReplayFault
         If a place or sensor is not there, or told nothing in that time.
     """
-    ever = reader.told_extents(-(2**53), 2**53)
+    ever = reader.raw_extents(-(2**53), 2**53)
     wanted = _wanted(ever, places, sensors)
-    extents = {s: e for s, e in reader.told_extents(start_ms, end_ms).items() if s in wanted}
+    extents = {s: e for s, e in reader.raw_extents(start_ms, end_ms).items() if s in wanted}
 
     def columns() -> Iterator[Column]:
         for series, (_, first, last) in extents.items():
             for low in range(first, last + 1, WINDOW_MS):
-                yield series, *reader.told(series, low, min(low + WINDOW_MS, last + 1))
+                yield series, *reader.raw_values(series, low, min(low + WINDOW_MS, last + 1))
 
     return _stretch(extents, columns)
 
@@ -98,7 +98,7 @@ def of_file(
     end_ms: int,
     places: Iterable[str] = (),
     sensors: Iterable[str] = (),
-) -> Stretch:
+) -> ReplayPlan:
     """The same of a file made by `export --raw`.
 
     Raises
@@ -117,7 +117,7 @@ def of_file(
     return _stretch(extents, lambda: ((s, ts, values) for s, (ts, values) in found.items()))
 
 
-def shift(stretch: Stretch, at_ms: int, *, as_now: bool) -> int:
+def shift(stretch: ReplayPlan, at_ms: int, *, as_now: bool) -> int:
     """What to add to each time: none, or what makes the last of them now, `at_ms`. [ms]
 
     Raises
@@ -139,7 +139,7 @@ def shift(stretch: Stretch, at_ms: int, *, as_now: bool) -> int:
     return by_ms
 
 
-def messages(stretch: Stretch, by_ms: int, *, in_order: bool) -> Iterator[Message]:
+def messages(stretch: ReplayPlan, by_ms: int, *, in_order: bool) -> Iterator[Message]:
     """The messages to send, each of one sensor.
 
     Parameters
@@ -249,11 +249,11 @@ def _wanted(held: Iterable[Series], places: Iterable[str], sensors: Iterable[str
 
 def _stretch(
     extents: Mapping[Series, tuple[int, int, int]], columns: Callable[[], Iterator[Column]]
-) -> Stretch:
+) -> ReplayPlan:
     if not extents:
         raise ReplayFault("there is no reading in that stretch: nothing was sent")
     counts, firsts, lasts = zip(*extents.values(), strict=True)
-    return Stretch(sum(counts), min(firsts), max(lasts), columns)
+    return ReplayPlan(sum(counts), min(firsts), max(lasts), columns)
 
 
 def _in_order(columns: list[Column], by_ms: int) -> Iterator[Message]:

@@ -22,8 +22,8 @@ from monitor.domain.topic_rules import (
 )
 from monitor.mqtt.client import Address, Arrival, Subscription
 from monitor.mqtt.embedded_broker import Door, EmbeddedBroker, comes_free, ingest_door
-from monitor.readings.payload import PAYLOAD_MAX, Contract, told
-from monitor.readings.payload.detect import Kind, kind_of
+from monitor.readings.payload import PAYLOAD_MAX, Contract, reason_of
+from monitor.readings.payload.detect import PayloadFormat, kind_of
 from monitor.readings.payload.rule_suggestions import Proposal, proposal
 from monitor.settings import Settings
 
@@ -44,14 +44,14 @@ class Heard:
     messages: int
     payload: bytes
     taken: bool
-    told: str
+    outcome: str
     ruled: bool
     """Whether a rule of the settings is for this topic: the first that is counts."""
     first_ms: int
     received_ms: int
 
     @property
-    def kind(self) -> Kind:
+    def kind(self) -> PayloadFormat:
         """What sort of thing its newest message is."""
         return kind_of(self.payload)
 
@@ -121,7 +121,7 @@ class Ear:
             return False, str(exc)
         said = ", ".join(f"{r.series.quantity} {r.value:.4g}" for r in readings[:4])
         where = f"{readings[0].series.place}/{readings[0].series.sensor}: {said}"
-        return True, f"{where}; refused: {told(faults)}" if faults else where
+        return True, f"{where}; refused: {reason_of(faults)}" if faults else where
 
 
 def listen(

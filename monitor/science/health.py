@@ -39,7 +39,7 @@ known factor of control charts, from memory; beyond: drawn, as the test draws it
 Rows = NDArray[np.void]
 
 
-class Fault(StrEnum):
+class SensorFault(StrEnum):
     """What can be wrong, gravest first."""
 
     SILENT = "silent"
@@ -53,16 +53,16 @@ class Fault(StrEnum):
     BATTERY = "battery"
 
 
-COSTS: dict[Fault, int] = {
-    Fault.SILENT: 100,
-    Fault.STUCK: 100,
-    Fault.SATURATED: 60,
-    Fault.CLOCK: 60,
-    Fault.DISAGREES: 40,
-    Fault.NOISY: 30,
-    Fault.JUMPS: 30,
-    Fault.REFUSED: 20,
-    Fault.BATTERY: 20,
+COSTS: dict[SensorFault, int] = {
+    SensorFault.SILENT: 100,
+    SensorFault.STUCK: 100,
+    SensorFault.SATURATED: 60,
+    SensorFault.CLOCK: 60,
+    SensorFault.DISAGREES: 40,
+    SensorFault.NOISY: 30,
+    SensorFault.JUMPS: 30,
+    SensorFault.REFUSED: 20,
+    SensorFault.BATTERY: 20,
 }
 """What each fault takes off a score of 100. Ours."""
 
@@ -72,7 +72,7 @@ class Finding(NamedTuple):
     much it is slow, below 0 fast [s]; DISAGREES, NOISY [% RH, or K of
     temperature]; JUMPS, REFUSED how many a day; BATTERY [%]. `warm`: it is the temperature's."""
 
-    fault: Fault
+    fault: SensorFault
     amount: float
     warm: bool = False
 
@@ -223,30 +223,30 @@ def findings(
     """
     found = []
     if silent_s > stale_s:
-        found.append(Finding(Fault.SILENT, silent_s))
+        found.append(Finding(SensorFault.SILENT, silent_s))
     still, wet = standstill_s(one.rh), saturated_s(one.rh)
     if still >= STUCK_S and not wet > 0:
-        found.append(Finding(Fault.STUCK, still))
+        found.append(Finding(SensorFault.STUCK, still))
     if wet >= SATURATED_S and not outdoors:
-        found.append(Finding(Fault.SATURATED, wet))
+        found.append(Finding(SensorFault.SATURATED, wet))
     if slow_s:
-        found.append(Finding(Fault.CLOCK, slow_s))
+        found.append(Finding(SensorFault.CLOCK, slow_s))
     for warm, rows, loud, jump in (
         (False, one.rh, NOISE_RH_PCT, JUMP_RH_PCT),
         (True, one.temp, NOISE_TEMP_K, JUMP_TEMP_K),
     ):
         if by := disagreement(one, others, warm=warm):
-            found.append(Finding(Fault.DISAGREES, by, warm))
+            found.append(Finding(SensorFault.DISAGREES, by, warm))
         day = rows[-DAY_ROWS:]
         if (sd := noise(day)) > loud:
-            found.append(Finding(Fault.NOISY, sd, warm))
+            found.append(Finding(SensorFault.NOISY, sd, warm))
         if (many := jumps(day, jump)) >= JUMPS:
-            found.append(Finding(Fault.JUMPS, many, warm))
+            found.append(Finding(SensorFault.JUMPS, many, warm))
     if refused:
-        found.append(Finding(Fault.REFUSED, refused))
+        found.append(Finding(SensorFault.REFUSED, refused))
     if battery_pct <= LOW_BATTERY_PCT:
-        found.append(Finding(Fault.BATTERY, battery_pct))
-    return sorted(found, key=lambda finding: list(Fault).index(finding.fault))
+        found.append(Finding(SensorFault.BATTERY, battery_pct))
+    return sorted(found, key=lambda finding: list(SensorFault).index(finding.fault))
 
 
 def score(found: Sequence[Finding]) -> int:

@@ -32,7 +32,7 @@ class JarWatch:
         self._u_temp_k = settings.sensor.temp_accuracy_c / 2
 
     def known(self) -> Collection[str]:
-        return {f"{one.series.place}/{one.series.sensor}" for one in self._reader.told_latest()}
+        return {f"{one.series.place}/{one.series.sensor}" for one in self._reader.raw_latest()}
 
     def rested(self, history: SensorHistory, now_ms: int) -> Mapping[str, Any]:
         found = settled(self._reader, history, now_ms)
@@ -76,7 +76,7 @@ class JarWatch:
         if fault := text_fault(name, NAME_MAX):
             raise SensorFault(f"with {fault}")
         series = Series(history.topic_place, history.name, quantity)
-        _, told = self._reader.told(series, at_ms - BESIDE_MS, at_ms + BESIDE_MS)
+        _, told = self._reader.raw_values(series, at_ms - BESIDE_MS, at_ms + BESIDE_MS)
         if not len(told):
             raise SensorFault(f"{history.id} told no {quantity} within five minutes of that")
         u_reading = math.hypot(bounds.repeat, float(told.std()))
@@ -106,7 +106,7 @@ def told_pairs(
         Series(history.topic_place, history.name, q)
         for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
     ]
-    (t_ms, temp), (ts, rh) = (reader.told(one, start_ms, end_ms) for one in series)
+    (t_ms, temp), (ts, rh) = (reader.raw_values(one, start_ms, end_ms) for one in series)
     if not len(t_ms) or not len(ts):
         return np.empty(0, np.int64), np.empty(0), np.empty(0)
     right = np.searchsorted(t_ms, ts)

@@ -12,7 +12,7 @@ from monitor.air.place_means import places
 from monitor.air.unreliable_readings import doubtful
 from monitor.core.measurements import Quantity, Series
 from monitor.science.clocks import slow_s
-from monitor.science.health import Fault, Finding, Pair, findings, score
+from monitor.science.health import Finding, Pair, SensorFault, findings, score
 from monitor.store import TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def left(reader: Reader) -> dict[tuple[str, str], int]:
     if not found:
         return found
     there = {(one.name, one.home) for one in histories.values()}
-    for series, _, _ in reader.told_latest():
+    for series, _, _ in reader.raw_latest():
         if f"{series.place}/{series.sensor}" not in histories:
             there.add((series.sensor, series.place))
     return {one: at_ms for one, at_ms in found.items() if one not in there}
@@ -138,35 +138,35 @@ def sentence(finding: Finding) -> str:
     """A finding in words, with what to do."""
     amount, what = finding.amount, "temperature" if finding.warm else "humidity"
     match finding.fault:
-        case Fault.SILENT:
+        case SensorFault.SILENT:
             return f"Silent for {_lasting(amount)}. Check its power and radio."
-        case Fault.STUCK:
+        case SensorFault.STUCK:
             return (
                 f"Humidity has not moved for {_lasting(amount)}: stuck. Restart it, or replace it."
             )
-        case Fault.SATURATED:
+        case SensorFault.SATURATED:
             return f"Reads 99 % or more for {_lasting(amount)}. Look at the place, then dry the sensor."
-        case Fault.CLOCK if amount > 0:
+        case SensorFault.CLOCK if amount > 0:
             return (
                 f"Its clock is {_lasting(amount)} slow, or it sends that late. Set the clock; what it "
                 "measured counts at a wrong time."
             )
-        case Fault.CLOCK:
+        case SensorFault.CLOCK:
             by = _lasting(-amount)
             return f"Its clock is {by} fast. Set it; 5 min ahead its messages are refused."
-        case Fault.DISAGREES:
+        case SensorFault.DISAGREES:
             by = "" if finding.warm else f" by {abs(amount):.1f} %"
             way = "more" if amount > 0 else "less"
             return f"Reads {way} {what}{by} than what stands beside it. Calibrate both."
-        case Fault.NOISY:
+        case SensorFault.NOISY:
             by = "" if finding.warm else f" by ±{amount:.1f} %"
             return f"Its {what} scatters{by}. Look for a draught or a loose contact."
-        case Fault.JUMPS:
+        case SensorFault.JUMPS:
             return f"Its {what} jumped {amount:.0f} times in a day. Look for a loose contact."
-        case Fault.REFUSED:
+        case SensorFault.REFUSED:
             many = "A message" if amount == 1 else f"{amount:.0f} messages"
             return f"{many} of its own could not be taken in the last day; Probes tells why."
-        case Fault.BATTERY:
+        case SensorFault.BATTERY:
             return f"Battery at {amount:.0f} %. Change it."
 
 

@@ -16,7 +16,7 @@ from monitor.alerting.observations import Troubles
 from monitor.commands import Commands, Journal
 from monitor.core.errors import StoreUnavailable
 from monitor.domain.alerts import rule_registry, state_machine
-from monitor.domain.alerts.alert import Did
+from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.events import Event
 from monitor.domain.notification import Notice
 from monitor.notifications import sender
@@ -164,7 +164,7 @@ class Rounds:
         if not self._quiet(now_ms):
             return set()
         known = self._commands.journal.alerts
-        over = {event.subject for event in events if event.action == Did.CLEAR}
+        over = {event.subject for event in events if event.action == AlertAction.CLEAR}
         standing = {a.notice for a in known.values() if a.open and a.id not in over}
         ended = {
             known[i].notice
@@ -196,7 +196,7 @@ def _post(run: Cursor, notice: Notice, channels: Sequence[str]) -> None:
     outbox.add(run, [notice], channels)
 
 
-def _with_notices(events: Sequence[Event], told: Sequence[messages.Told]) -> list[Event]:
+def _with_notices(events: Sequence[Event], told: Sequence[messages.Message]) -> list[Event]:
     """The events, each with the id of the notice it was told in."""
     ids = {
         (event.subject, event.action): one.notice.notice_id for one in told for event in one.events

@@ -31,7 +31,7 @@ from monitor.core.signals import signals_call
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
 from monitor.mqtt.client import Address, Publisher, Subscription
 from monitor.mqtt.embedded_broker import Door, EmbeddedBroker, answers, comes_free, ingest_door
-from monitor.notifications.outbox_worker import Sender, channel_faults
+from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.runtime import heartbeat
@@ -66,7 +66,7 @@ class ServiceFault(MonitorError):
     """The service cannot start or go on."""
 
 
-class Service:
+class Supervisor:
     """All parts of one shop. `run` returns when asked to stop, by `stop` or by a signal.
 
     Raises
@@ -135,7 +135,7 @@ class Service:
                 intake.message,
                 refused_max=settings.keep.refused_max,
             )
-            sender = Sender(writer, ingest.lock, settings.channels)
+            sender = OutboxWorker(writer, ingest.lock, settings.channels)
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
             self._schedule(
@@ -321,7 +321,7 @@ def _at_desk(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:
 
 @contextlib.contextmanager
 def _rounds(
-    settings: Settings, address: Address, ingest: Ingest, sender: Sender
+    settings: Settings, address: Address, ingest: Ingest, sender: OutboxWorker
 ) -> Iterator[Callable[[], None]]:
     """What goes the round, with an MQTT client and a reader of its own."""
     publisher = Publisher(address, f"{settings.broker.client_id}-tells")

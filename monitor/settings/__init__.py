@@ -23,20 +23,20 @@ from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDic
 from monitor.core.errors import SettingsFault
 from monitor.domain import opening_hours
 from monitor.domain.forecast_source import ForecastSource
-from monitor.domain.places import Limits, Place, band
+from monitor.domain.places import AirLimits, Place, band
 from monitor.domain.topic_rules import TopicRule
 from monitor.settings.groups import (
     Alerts,
     Board,
     Broker,
-    Channel,
     Fields,
-    Hours,
     Keep,
+    NoticeChannel,
+    OpeningHours,
     Reservoir,
-    Sensor,
-    Shop,
-    Weather,
+    SensorSettings,
+    ShopSettings,
+    WeatherSettings,
 )
 
 PREFIX = "BENCHWEATHER_"
@@ -59,18 +59,18 @@ class Settings:
     data: Path
     config: Path | None
     demo: bool
-    shop: Shop
+    shop: ShopSettings
     broker: Broker
     board: Board
-    sensor: Sensor
-    hours: Hours
+    sensor: SensorSettings
+    hours: OpeningHours
     alerts: Alerts
     keep: Keep
-    weather: Weather
-    limits: Limits
+    weather: WeatherSettings
+    limits: AirLimits
     places: tuple[Place, ...]
     topics: tuple[TopicRule, ...]
-    channels: tuple[Channel, ...]
+    channels: tuple[NoticeChannel, ...]
     reservoirs: tuple[Reservoir, ...]
     forecasts: tuple[ForecastSource, ...]
     origins: Mapping[str, str]
@@ -105,7 +105,7 @@ class Settings:
         return ZoneInfo(self.shop.time_zone or _machine_zone())
 
 
-class Row(NamedTuple):
+class SettingRow(NamedTuple):
     """One line of the table of settings."""
 
     name: str
@@ -235,7 +235,7 @@ def _forecast_faults(found: Fields) -> list[str]:
     return faults
 
 
-def table(settings: Settings | None = None) -> Iterator[Row]:
+def table(settings: Settings | None = None) -> Iterator[SettingRow]:
     """Every setting with its value, unit, default and help, in the order of the README.
 
     Lists of places, topic rules, channels, reservoirs and sources are one row each. Secrets come as
@@ -246,7 +246,7 @@ def table(settings: Settings | None = None) -> Iterator[Row]:
         default_group = getattr(defaults, group)
         value_group = getattr(settings, group) if settings else default_group
         for name, unit, text in _members(default_group):
-            yield Row(
+            yield SettingRow(
                 name=f"{group}.{name}",
                 value=_shown(getattr(value_group, name)),
                 unit=unit,
@@ -267,7 +267,7 @@ def table(settings: Settings | None = None) -> Iterator[Row]:
         ),
     ):
         count = len(getattr(settings, name)) if settings else 0
-        yield Row(name=name, value=f"{count} given", unit="", default="none", help=text)
+        yield SettingRow(name=name, value=f"{count} given", unit="", default="none", help=text)
 
 
 def _members(group: Any) -> Iterator[tuple[str, str, str]]:

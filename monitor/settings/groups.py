@@ -17,13 +17,13 @@ from monitor.core.measurements import name_fault
 from monitor.domain import opening_hours
 from monitor.domain.forecast_source import ForecastSource, source_faults
 from monitor.domain.notification import URGENCY_HIGH, URGENCY_LOW
-from monitor.domain.places import Limits, Place
+from monitor.domain.places import AirLimits, Place
 from monitor.domain.topic_rules import TopicRule, rule_faults
 
 _STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 _SERVICE_URL = re.compile(r"[a-zA-Z0-9]{1,32}://\S*")
 _LABEL = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?")
-for _dataclass in (ForecastSource, Limits, Place, TopicRule):
+for _dataclass in (ForecastSource, AirLimits, Place, TopicRule):
     _dataclass.__pydantic_config__ = ConfigDict(extra="forbid", allow_inf_nan=False)  # type: ignore[union-attr] # read by pydantic
 
 
@@ -67,7 +67,7 @@ def mqtt_url(value: str) -> str:
     return value
 
 
-class Shop(BaseModel):
+class ShopSettings(BaseModel):
     """Who and where the shop is."""
 
     model_config = _STRICT
@@ -160,7 +160,7 @@ class Board(BaseModel):
     stale_after_s: float = _setting(300.0, "A reading older than this is shown as old", "s", gt=0)
 
 
-class Sensor(BaseModel):
+class SensorSettings(BaseModel):
     """What the sensors' data sheet says, read as expanded uncertainty (k = 2)."""
 
     model_config = _STRICT
@@ -168,7 +168,7 @@ class Sensor(BaseModel):
     rh_accuracy_pct: float = _setting(2.0, "Stated accuracy of RH", "%", gt=0, le=20)
 
 
-class Hours(BaseModel):
+class OpeningHours(BaseModel):
     """When the shop is open, day by day, in its own zone."""
 
     model_config = _STRICT
@@ -246,7 +246,7 @@ class Keep(BaseModel):
     )
 
 
-class Channel(BaseModel):
+class NoticeChannel(BaseModel):
     """A way by which notices reach somebody."""
 
     model_config = _STRICT
@@ -274,7 +274,7 @@ class Channel(BaseModel):
         return urgency >= self.least
 
 
-class Weather(BaseModel):
+class WeatherSettings(BaseModel):
     """For whom and in whose name forecasts of the outdoor air are asked."""
 
     model_config = _STRICT
@@ -308,18 +308,18 @@ class Fields(BaseModel):
     """Everything a file may hold; `Settings` is what comes out."""
 
     model_config = _STRICT
-    shop: Shop = Shop()
+    shop: ShopSettings = ShopSettings()
     broker: Broker = Broker()
     board: Board = Board()
-    sensor: Sensor = Sensor()
-    hours: Hours = Hours()
+    sensor: SensorSettings = SensorSettings()
+    hours: OpeningHours = OpeningHours()
     alerts: Alerts = Alerts()
     keep: Keep = Keep()
-    weather: Weather = Weather()
-    limits: Limits = Limits()
+    weather: WeatherSettings = WeatherSettings()
+    limits: AirLimits = AirLimits()
     places: list[Place] = []
     topics: list[TopicRule] = []
-    channels: list[Channel] = []
+    channels: list[NoticeChannel] = []
     reservoirs: list[Reservoir] = []
     forecasts: list[ForecastSource] = []
 
@@ -349,7 +349,7 @@ class Fields(BaseModel):
 
     @field_validator("limits")
     @classmethod
-    def _limits(cls, value: Limits) -> Limits:
+    def _limits(cls, value: AirLimits) -> AirLimits:
         rising = ("rh_very_low_pct", "rh_low_pct", "rh_high_pct", "rh_very_high_pct")
         pairs = [
             *pairwise(rising),
@@ -391,7 +391,7 @@ class Fields(BaseModel):
 
     @field_validator("channels", "reservoirs")
     @classmethod
-    def _named(cls, value: list[Channel | Reservoir]) -> list[Channel | Reservoir]:
+    def _named(cls, value: list[NoticeChannel | Reservoir]) -> list[NoticeChannel | Reservoir]:
         seen: set[str] = set()
         for one in value:
             if fault := name_fault(one.id):

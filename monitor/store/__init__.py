@@ -7,7 +7,7 @@ marked `SQLite`.
 """
 
 from monitor.store.reader import KeptRefusal, Latest, Reader
-from monitor.store.writer import HOUR_S, PERIODS_S, TEN_MINUTES_S, Stored, Writer
+from monitor.store.writer import HOUR_S, PERIODS_S, TEN_MINUTES_S, StoredCounts, Writer
 
 __all__ = [
     "HOUR_S",
@@ -16,6 +16,6 @@ __all__ = [
     "KeptRefusal",
     "Latest",
     "Reader",
-    "Stored",
+    "StoredCounts",
     "Writer",
 ]

@@ -17,7 +17,7 @@ BUSY_WAIT_S, READ_WAIT_S = 10.0, 1.0
 _RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_CANTOPEN"}
 
 
-class Connection:
+class StoreConnection:
     """One connection, not to be shared between threads without a lock of the caller's.
 
     Raises

@@ -28,7 +28,7 @@ class Kept(NamedTuple):
     doubt: str
 
 
-class Asked(NamedTuple):
+class SourceProgress(NamedTuple):
     """How far we are with a source. Times in ms since 1970-01-01 UTC.
 
     `next_ms`: not to be asked before; `good_ms`: when it last answered well, None if never;
@@ -194,13 +194,13 @@ def read(store: Reader | Writer, forecast_id: int) -> Forecast:
     )
 
 
-def asked(store: Reader | Writer, source: str) -> Asked:
+def asked(store: Reader | Writer, source: str) -> SourceProgress:
     """How far we are with a source; as never asked if it is not known."""
     row = store.connection.row("SELECT * FROM forecast_asked WHERE source = ?", (source,))
-    return Asked._make(row) if row else Asked(source)
+    return SourceProgress._make(row) if row else SourceProgress(source)
 
 
-def note_asked(run: Cursor, state: Asked) -> None:
+def note_asked(run: Cursor, state: SourceProgress) -> None:
     """Within the caller's transaction: keep how far we are with a source."""
     run.execute("DELETE FROM forecast_asked WHERE source = ?", (state.source,))
     run.execute("INSERT INTO forecast_asked VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", state)

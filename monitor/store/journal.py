@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from monitor.domain.events import About, Event
-from monitor.store.connection import Connection, Cursor
+from monitor.store.connection import Cursor, StoreConnection
 from monitor.store.writer import Writer
 
 if TYPE_CHECKING:
@@ -77,7 +77,9 @@ def events(store: Reader | Writer, after: int = 0) -> tuple[list[Event], int]:
     return _events(rows), rows[-1][0] if rows else after
 
 
-def events_about(connection: Connection, about: About, after: int = 0) -> tuple[list[Event], int]:
+def events_about(
+    connection: StoreConnection, about: About, after: int = 0
+) -> tuple[list[Event], int]:
     """Only those about one kind of thing."""
     rows = connection.rows(f"{_EVENTS} AND about = ? ORDER BY event_id", (after, str(about)))
     return _events(rows), rows[-1][0] if rows else after

@@ -31,7 +31,7 @@ class Outcome(StrEnum):
     WITHDRAWN = "withdrawn"
 
 
-class Entry(NamedTuple):
+class OutboxEntry(NamedTuple):
     """A notice on its way through one channel. Times in ms since 1970-01-01 UTC.
 
     `attempts` counts every try; `last_error` is why the last one that failed did, also where a
@@ -48,7 +48,7 @@ class Entry(NamedTuple):
     notice: Notice
 
 
-class Tally(NamedTuple):
+class OutboxTally(NamedTuple):
     """What waits for one channel: how many, how many of them have failed at least once, and when
     the oldest was made. [ms since 1970-01-01 UTC]"""
 
@@ -112,7 +112,7 @@ def known(store: Reader | Writer, notice_id: str) -> bool:
     return row is not None
 
 
-def due(store: Reader | Writer, now_ms: int) -> Entry | None:
+def due(store: Reader | Writer, now_ms: int) -> OutboxEntry | None:
     """The entry to be sent next, the most urgent first, then the oldest; None if none is due."""
     row = store.connection.row(
         f"{_ENTRY} WHERE outcome IS NULL AND next_try_ms <= ? "
@@ -129,7 +129,7 @@ def next_try_ms(store: Reader | Writer) -> int | None:
     return found
 
 
-def delivered(writer: Writer, entry: Entry, now_ms: int) -> None:
+def delivered(writer: Writer, entry: OutboxEntry, now_ms: int) -> None:
     """Note that an entry went through, and let what waits for the same channel follow."""
     with writer.connection.transaction() as run:
         run.execute(
@@ -141,7 +141,7 @@ def delivered(writer: Writer, entry: Entry, now_ms: int) -> None:
 
 
 def failed(
-    writer: Writer, entry: Entry, now_ms: int, reason: str, *, retryable: bool = True
+    writer: Writer, entry: OutboxEntry, now_ms: int, reason: str, *, retryable: bool = True
 ) -> None:
     """Note that an entry did not go through, and when it is tried again, or that it is given up.
 
@@ -182,20 +182,20 @@ def hurry(writer: Writer, now_ms: int) -> None:
         _hurry(run, now_ms)
 
 
-def recent(store: Reader | Writer, limit: int) -> list[Entry]:
+def recent(store: Reader | Writer, limit: int) -> list[OutboxEntry]:
     """The newest entries, newest first, whatever became of them."""
     rows = store.connection.rows(f"{_ENTRY} ORDER BY entry_id DESC LIMIT ?", (limit,))
     return [_entry(row) for row in rows]
 
 
-def tally(store: Reader | Writer) -> dict[str, Tally]:
+def tally(store: Reader | Writer) -> dict[str, OutboxTally]:
     """What waits, by channel; a channel for which nothing waits is left out."""
     rows = store.connection.rows(
         "SELECT channel, count(*), count(nullif(attempts, 0)), min(made_ms) "
         "FROM outbox JOIN notice USING (notice_id) WHERE outcome IS NULL "
         "GROUP BY channel ORDER BY channel"
     )
-    return {channel: Tally(*counts) for channel, *counts in rows}
+    return {channel: OutboxTally(*counts) for channel, *counts in rows}
 
 
 def _hurry(run: Cursor, now_ms: int, channel: str | None = None) -> None:
@@ -207,6 +207,6 @@ def _hurry(run: Cursor, now_ms: int, channel: str | None = None) -> None:
     )
 
 
-def _entry(row: tuple[Any, ...]) -> Entry:
+def _entry(row: tuple[Any, ...]) -> OutboxEntry:
     outcome = row[5] and Outcome(row[5])
-    return Entry._make((*row[:5], outcome, row[6], Notice._make(row[7:])))
+    return OutboxEntry._make((*row[:5], outcome, row[6], Notice._make(row[7:])))

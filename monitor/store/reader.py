@@ -10,7 +10,7 @@ from monitor.core.measurements import MEASURES, Quantity, Reading, Refusal, Seri
 from monitor.domain.events import About
 from monitor.domain.sensor import SensorHistory, apply
 from monitor.store import corrected_series
-from monitor.store.connection import Connection
+from monitor.store.connection import StoreConnection
 from monitor.store.corrected_series import Piece
 from monitor.store.journal import events_about
 from monitor.store.writer import HOUR_S, TALLIES
@@ -59,7 +59,7 @@ class Reader:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.connection = Connection(path, read_only=True)
+        self.connection = StoreConnection(path, read_only=True)
         self._seen = self._last = 0
         self._histories: dict[str, SensorHistory] = {}
         self._views: dict[int, list[Piece]] = {}
@@ -178,7 +178,7 @@ class Reader:
         self._look()
         return self._histories
 
-    def told(
+    def raw_values(
         self, series: Series, start_ms: int, end_ms: int
     ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Times [ms] and values in [start, end) as a sensor told them on its topic, uncorrected."""
@@ -190,7 +190,7 @@ class Reader:
         table = self._readings(series_id, start_ms, end_ms)
         return table["ts_ms"], table["value"]
 
-    def told_extents(self, start_ms: int, end_ms: int) -> dict[Series, tuple[int, int, int]]:
+    def raw_extents(self, start_ms: int, end_ms: int) -> dict[Series, tuple[int, int, int]]:
         """How many readings each topic told in [start, end), and the times of the first and last;
         only those that told any. [-], [ms], [ms]"""
         found = {}
@@ -204,7 +204,7 @@ class Reader:
                 found[series] = (n, first, last)
         return found
 
-    def told_latest(self) -> list[Reading]:
+    def raw_latest(self) -> list[Reading]:
         """The newest reading of every topic as it was told, wherever its sensor stands."""
         rows = self.connection.rows(_LATEST)
         return [Reading(Series(p, s, Quantity(q)), t, v) for _, p, s, q, t, v in rows]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
-from monitor.store.connection import BUSY_WAIT_S, Connection
+from monitor.store.connection import BUSY_WAIT_S, StoreConnection
 
 if TYPE_CHECKING:
     import sqlite3
@@ -56,7 +56,7 @@ _NOTE_LATENESS = (
 )
 
 
-class Stored(NamedTuple):
+class StoredCounts(NamedTuple):
     """What became of a batch: readings that are new, and readings that were there already."""
 
     new: int
@@ -86,7 +86,7 @@ class Writer:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as exc:
             raise StoreUnavailable(f"{path.parent}: {exc.strerror}") from exc
-        self.connection = Connection(path, read_only=False)
+        self.connection = StoreConnection(path, read_only=False)
         self.connection.prepare()
         rows = self.connection.rows("SELECT place, sensor, quantity, series_id FROM series")
         self._series_ids = {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
@@ -99,7 +99,7 @@ class Writer:
         deliveries: Iterable[tuple[int, bytes]] = (),
         tallies: Mapping[str, int] | None = None,
         lateness: Mapping[tuple[str, str, int], int] | None = None,
-    ) -> Stored:
+    ) -> StoredCounts:
         """Store a batch in one transaction, with its rollups. All of it is on disk, or none.
 
         Parameters
@@ -146,7 +146,7 @@ class Writer:
             hours = (lateness or {}).items()
             run.executemany(_NOTE_LATENESS, [(*hour, late_ms) for hour, late_ms in hours])
         self._series_ids |= fresh
-        return Stored(new, len(rows) - new)
+        return StoredCounts(new, len(rows) - new)
 
     @staticmethod
     def remember(run: sqlite3.Cursor, deliveries: Iterable[tuple[int, bytes]]) -> None:

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 from monitor.core.errors import OutOfRange
 from monitor.domain.wait import Wait
 from monitor.domain.wait_type_registry import from_mapping
-from monitor.domain.wait_types import Kind
-from monitor.outlook.place_air import Airs
+from monitor.domain.wait_types import WaitType
+from monitor.outlook.place_air import PlaceAirs
 from monitor.science.waits import wait as arithmetic
 from monitor.science.waits.air_log import BEFORE_MS, AirLog
 from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import SensorError
+from monitor.science.waits.draws import SensorUncertainty
 from monitor.science.waits.readiness import ready_times
 from monitor.science.waits.ready_by import LatestStart, latest_starts
 from monitor.store import Reader
@@ -36,7 +36,7 @@ class Standing:
     """
 
     wait: Wait
-    kind: Kind
+    kind: WaitType
     readiness: arithmetic.Readiness | None
     why_not: str = ""
     foretold: bool = False
@@ -67,9 +67,9 @@ def standings(
     for wait in given:
         for from_ms, place in wait.places:
             since[place] = min(since.get(place, now_ms), from_ms)
-    airs = Airs(reader, now_ms, since, settings=settings)
+    airs = PlaceAirs(reader, now_ms, since, settings=settings)
     found: list[Standing] = []
-    asked: list[tuple[int, arithmetic.Wait]] = []
+    asked: list[tuple[int, arithmetic.WaitInputs]] = []
     for wait in given:
         kind = from_mapping(wait.kind)
         try:
@@ -107,7 +107,7 @@ def foreseen_ms(
 def ready_by(
     reader: Reader,
     settings: Settings,
-    kinds: Sequence[Kind],
+    kinds: Sequence[WaitType],
     place: str,
     now_ms: int,
     wanted_ms: int,
@@ -120,7 +120,7 @@ def ready_by(
     None for each where the coming air is not known. `warmer_k` [K] and `drier_pct` [% RH] say what
     if the air were so.
     """
-    airs = Airs(reader, now_ms, {}, settings=settings)
+    airs = PlaceAirs(reader, now_ms, {}, settings=settings)
     coming = airs.coming(place)
     if coming is None or wanted_ms <= now_ms:
         return [None] * len(kinds)
@@ -136,7 +136,9 @@ class _NothingToSay(Exception):
     """Why nothing can be said of a wait."""
 
 
-def _asked(wait: Wait, kind: Kind, airs: Airs, settings: Settings) -> arithmetic.Wait:
+def _asked(
+    wait: Wait, kind: WaitType, airs: PlaceAirs, settings: Settings
+) -> arithmetic.WaitInputs:
     now_ms = airs.now_ms
     if wait.started_ms <= now_ms - BEFORE_MS:
         raise _NothingToSay(TOO_OLD)
@@ -152,9 +154,9 @@ def _asked(wait: Wait, kind: Kind, airs: Airs, settings: Settings) -> arithmetic
 
 
 def _arithmetic(
-    kind: Kind, start_ms: int, log: AirLog, coming: ComingAir | None, sensor: SensorError
-) -> arithmetic.Wait:
-    return arithmetic.Wait(
+    kind: WaitType, start_ms: int, log: AirLog, coming: ComingAir | None, sensor: SensorUncertainty
+) -> arithmetic.WaitInputs:
+    return arithmetic.WaitInputs(
         law=kind.law,
         basis_s=kind.basis_s,
         start_ms=start_ms,

@@ -21,7 +21,7 @@ from monitor.core.json_documents import json_object, moment_of, number_of
 from monitor.domain.forecast import Forecast, Position, position
 from monitor.domain.forecast_source import Element
 from monitor.science.ranges import Floats
-from monitor.weather.validation import Told, converted, judged
+from monitor.weather.validation import RawForecast, converted, judged
 
 COLUMNS: dict[str, tuple[Element, str]] = {
     "temp_c": (Element.TEMPERATURE, "Cel"),
@@ -76,7 +76,7 @@ def from_csv(
         seen.add(issued_ms)
         table = [hour[3] for hour in hours]
         numbers = [hour[2] for hour in hours]
-        one = Told(
+        one = RawForecast(
             issued_ms,
             [hour[1] for hour in hours],
             _values(names, table),
@@ -123,7 +123,7 @@ def from_json(
         names += [name for name in hour if name in COLUMNS and name not in names]
     if "temp_c" not in names or not {"rh_pct", "dew_point_c"} & set(names):
         raise BadPayload("hours need temp_c, and rh_pct or dew_point_c")
-    told = Told(
+    told = RawForecast(
         moment_of(document["issued_at"], "iso"),
         valid,
         _values(names, [[row.get(name) for name in names] for row in rows]),

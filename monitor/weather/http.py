@@ -59,7 +59,7 @@ class Validators(NamedTuple):
     last_modified: str = ""
 
 
-class Answer(NamedTuple):
+class FetchedDocument(NamedTuple):
     """A document, or that it is unchanged.
 
     `body` is None where it is unchanged (304); `good_for_s` how long the server asks not to be
@@ -83,7 +83,7 @@ def get(
     most_s: float = MOST_S,
     most_bytes: int = MOST_BYTES,
     trust: ssl.SSLContext | None = None,
-) -> Answer:
+) -> FetchedDocument:
     """Ask for one document.
 
     Parameters
@@ -119,7 +119,7 @@ def get(
     )
     for name, value in (headers or {}).items():
         ask.add_unredirected_header(name, value)
-    outcome: list[Answer | NotFetched] = []
+    outcome: list[FetchedDocument | NotFetched] = []
 
     def go() -> None:
         try:
@@ -155,7 +155,9 @@ def _opener(url: str, trust: ssl.SSLContext | None) -> OpenerDirector:
     return build_opener(*own, _ToHttpsOnly, HTTPSHandler(context=trust))
 
 
-def _ask(ask: Request, had: Validators, most_bytes: int, trust: ssl.SSLContext | None) -> Answer:
+def _ask(
+    ask: Request, had: Validators, most_bytes: int, trust: ssl.SSLContext | None
+) -> FetchedDocument:
     try:
         with _opener(ask.full_url, trust).open(ask, timeout=SOCKET_WAIT_S) as response:
             return _answer(response, had, _body(response, most_bytes))
@@ -201,13 +203,13 @@ def _body(response: Any, most_bytes: int) -> bytes:
     return b"".join(parts)
 
 
-def _answer(response: Any, had: Validators, body: bytes | None) -> Answer:
+def _answer(response: Any, had: Validators, body: bytes | None) -> FetchedDocument:
     told = response.headers
     new = Validators(told.get("ETag", "").strip(), told.get("Last-Modified", "").strip())
     if body is None:  # a 304 may leave them out
         new = Validators(new.etag or had.etag, new.last_modified or had.last_modified)
     sent_ms = _date_ms(told.get("Date"))
-    return Answer(
+    return FetchedDocument(
         body,
         new,
         _good_for_s(told, sent_ms),

@@ -8,10 +8,10 @@ from monitor.core.errors import BadPayload
 from monitor.core.json_documents import at, json_document, moment_of, number_of, pointer_of
 from monitor.domain.forecast_source import Element, ForecastSource
 from monitor.domain.topic_rules import Pick
-from monitor.weather.validation import HOURS_MAX, Told, converted
+from monitor.weather.validation import HOURS_MAX, RawForecast, converted
 
 
-def read(source: ForecastSource, body: bytes, fetched_ms: int) -> Told:
+def read(source: ForecastSource, body: bytes, fetched_ms: int) -> RawForecast:
     """What an answer tells.
 
     Parameters
@@ -37,7 +37,7 @@ def read(source: ForecastSource, body: bytes, fetched_ms: int) -> Told:
         _row_by_row(source, document) if source.hours is not None else _lists(source, document)
     )
     unit = source.time.unit
-    return Told(
+    return RawForecast(
         issued_ms,
         [_in_hour(i, lambda value: moment_of(value, unit), v) for i, v in enumerate(valid, 1)],
         {

@@ -22,12 +22,12 @@ from monitor.domain.forecast import position
 from monitor.domain.forecast_source import ForecastSource
 from monitor.store import forecasts
 from monitor.store.connection import Cursor
-from monitor.store.forecasts import Asked
+from monitor.store.forecasts import SourceProgress
 from monitor.weather import http, json_pointer
-from monitor.weather.http import Answer, NotFetched, Validators
+from monitor.weather.http import FetchedDocument, NotFetched, Validators
 from monitor.weather.intake import Intake, Took
 from monitor.weather.providers import READY
-from monitor.weather.validation import Told, judged
+from monitor.weather.validation import RawForecast, judged
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -52,7 +52,7 @@ SECRET_MIN = 5
 """Shorter values of an address are no key. [characters]"""
 
 
-class Said(NamedTuple):
+class PollResult(NamedTuple):
     """What came of asking a source, in words, and whether it went well."""
 
     source: str
@@ -88,7 +88,7 @@ class Asker:
         self._position = position(weather.latitude or 0.0, weather.longitude or 0.0)
         self._user_agent = f"Benchweather/{__version__} ({weather.contact})"
 
-    def go(self, now_ms: int) -> list[Said]:
+    def go(self, now_ms: int) -> list[PollResult]:
         """Ask what is due, the preferred first, until one has answered well of late.
 
         Parameters
@@ -108,7 +108,7 @@ class Asker:
                 said, state = self._ask(source, state, now_ms)
             else:
                 text = state.trouble or "has answered"
-                said = Said(source.id, not state.trouble, f"{text}; {_not_before(state)}")
+                said = PollResult(source.id, not state.trouble, f"{text}; {_not_before(state)}")
             found.append(said)
             if state.good_ms is not None and 0 <= now_ms - state.good_ms < FRESH_MS:
                 break
@@ -121,12 +121,12 @@ class Asker:
         self._tried[source.id] = now_ms
         return False
 
-    def _state(self, source: ForecastSource, now_ms: int) -> Asked:
+    def _state(self, source: ForecastSource, now_ms: int) -> SourceProgress:
         with self._lock:
             state = forecasts.asked(self._intake.writer, source.id)
         if (target := self._target(source)) != state.target:
             # Other settings: nothing of what is known holds, but the source is still left in peace.
-            state = Asked(source.id, state.tried_ms, state.next_ms, target=target)
+            state = SourceProgress(source.id, state.tried_ms, state.next_ms, target=target)
             if not state.tried_ms:
                 return state
         if now_ms < state.tried_ms:  # the clock was set back: wait as long as was meant
@@ -138,7 +138,9 @@ class Asker:
             self._note(lambda run: forecasts.note_asked(run, state))
         return state
 
-    def _ask(self, source: ForecastSource, state: Asked, now_ms: int) -> tuple[Said, Asked]:
+    def _ask(
+        self, source: ForecastSource, state: SourceProgress, now_ms: int
+    ) -> tuple[PollResult, SourceProgress]:
         body = b""
         try:
             state, answer = self._fetched(source, state, now_ms)
@@ -153,7 +155,7 @@ class Asker:
             self._note(lambda run: forecasts.note_asked(run, after))
             if text != state.trouble:
                 log.warning("forecast not fetched source=%s reason=%s", source.id, text)
-            return Said(source.id, False, f"{text}; {_not_before(after)}"), after
+            return PollResult(source.id, False, f"{text}; {_not_before(after)}"), after
         except BadPayload as exc:
             return self._refused(source, state, body, str(exc), now_ms)
         except StoreFault:
@@ -168,11 +170,11 @@ class Asker:
             self._note(lambda run: forecasts.note_asked(run, after))
         text = "a new forecast" if took.new else "unchanged"
         text = "; ".join(filter(None, [text, *took.notes, doubt, _not_before(after)]))
-        return Said(source.id, not doubt, text), after
+        return PollResult(source.id, not doubt, text), after
 
     def _refused(
-        self, source: ForecastSource, state: Asked, body: bytes, reason: str, now_ms: int
-    ) -> tuple[Said, Asked]:
+        self, source: ForecastSource, state: SourceProgress, body: bytes, reason: str, now_ms: int
+    ) -> tuple[PollResult, SourceProgress]:
         """Keep an answer that is no forecast, and ask again in an hour at the earliest."""
         text = _masked(reason, source)
         after = self._failed(state, now_ms, text, EVERY_MS / 1000, retryable=True)
@@ -180,9 +182,11 @@ class Asker:
         with self._lock:
             self._intake.refuse(f"forecasts/{source.id}", kept, text, now_ms)
         self._note(lambda run: forecasts.note_asked(run, after))
-        return Said(source.id, False, f"refused: {text}; {_not_before(after)}"), after
+        return PollResult(source.id, False, f"refused: {text}; {_not_before(after)}"), after
 
-    def _fetched(self, source: ForecastSource, state: Asked, now_ms: int) -> tuple[Asked, Answer]:
+    def _fetched(
+        self, source: ForecastSource, state: SourceProgress, now_ms: int
+    ) -> tuple[SourceProgress, FetchedDocument]:
         """The document, and the address it came from if the service told that first."""
         if source.service is None:
             return state, self._get(source, self._filled(source.url), state)
@@ -192,10 +196,12 @@ class Asker:
         if service.follow is None:
             return state, self._get(source, first, state)
         if not state.address or not 0 <= now_ms - state.addressed_ms < ADDRESS_MS:
-            told = urlsplit(service.follow(self._get(source, first, Asked(source.id)).body or b""))
+            told = urlsplit(
+                service.follow(self._get(source, first, SourceProgress(source.id)).body or b"")
+            )
             # Whatever host it names, only the one of the settings is asked.
             path = told.path + (f"?{told.query}" if told.query else "")
-            state = Asked(
+            state = SourceProgress(
                 source.id,
                 state.tried_ms,
                 state.next_ms,
@@ -208,7 +214,7 @@ class Asker:
             )
         return state, self._get(source, base + state.address, state)
 
-    def _get(self, source: ForecastSource, url: str, state: Asked) -> Answer:
+    def _get(self, source: ForecastSource, url: str, state: SourceProgress) -> FetchedDocument:
         return http.get(
             url,
             user_agent=self._user_agent,
@@ -216,7 +222,9 @@ class Asker:
             validators=Validators(state.etag, state.last_modified),
         )
 
-    def _take(self, source: ForecastSource, answer: Answer, after: Asked, now_ms: int) -> Took:
+    def _take(
+        self, source: ForecastSource, answer: FetchedDocument, after: SourceProgress, now_ms: int
+    ) -> Took:
         """Read, judge and keep an answer, together with how far we are."""
         if answer.body is None:
             self._note(lambda run: forecasts.note_asked(run, after))
@@ -237,7 +245,7 @@ class Asker:
                 [found], now_ms, also=lambda run: forecasts.note_asked(run, after)
             )
 
-    def _read(self, source: ForecastSource, answer: Answer, now_ms: int) -> Told:
+    def _read(self, source: ForecastSource, answer: FetchedDocument, now_ms: int) -> RawForecast:
         body = answer.body or b""
         if body.lstrip()[:1] == b"<":
             raise BadPayload("it answered with a web page, not with JSON")
@@ -252,7 +260,7 @@ class Asker:
                 log.debug("source=%s sends a Last-Modified that is no date", source.id)
         return json_pointer.read(source, body, issued_ms)
 
-    def _good(self, state: Asked, answer: Answer, now_ms: int) -> Asked:
+    def _good(self, state: SourceProgress, answer: FetchedDocument, now_ms: int) -> SourceProgress:
         wait = max(EVERY_MS, min(int(1000 * answer.good_for_s), OBEYED_MAX_MS))
         return state._replace(
             tried_ms=now_ms,
@@ -265,8 +273,13 @@ class Asker:
         )
 
     def _failed(
-        self, state: Asked, now_ms: int, trouble: str, retry_after_s: float | None, retryable: bool
-    ) -> Asked:
+        self,
+        state: SourceProgress,
+        now_ms: int,
+        trouble: str,
+        retry_after_s: float | None,
+        retryable: bool,
+    ) -> SourceProgress:
         first = RETRY_FIRST_MS if retryable else EVERY_MS
         wait = min(first * 2 ** min(state.failures, 20), RETRY_MAX_MS)
         wait = int(wait * (1 + self._chance() / 2))
@@ -317,7 +330,7 @@ def attribution(source: ForecastSource) -> str:
     return source.attribution or (READY[source.service].attribution if source.service else "")
 
 
-def _not_before(state: Asked) -> str:
+def _not_before(state: SourceProgress) -> str:
     return f"not asked again before {from_ms(state.next_ms):%Y-%m-%d %H:%M} UTC"
 
 

@@ -20,13 +20,13 @@ from monitor.core.errors import BadPayload
 from monitor.core.json_documents import at, json_object, moment_of, number_of, pointer_of
 from monitor.domain.forecast import HOUR_MS, Position, position, station_pressure
 from monitor.domain.forecast_source import ELEMENTS, Element
-from monitor.weather.validation import HOURS_MAX, Told, converted
+from monitor.weather.validation import HOURS_MAX, RawForecast, converted
 
 NEAR_DEG = 0.1
 """An answer farther than this from where was asked for is for another place. [°]"""
 
 
-class Service(NamedTuple):
+class ForecastService(NamedTuple):
     """How a service is asked and read.
 
     `path` is what to ask for at a position, below the service's `base`; `follow` finds in that
@@ -36,7 +36,7 @@ class Service(NamedTuple):
 
     base: str
     path: Callable[[Position, float], str]
-    read: Callable[[bytes, Position, float], Told]
+    read: Callable[[bytes, Position, float], RawForecast]
     follow: Callable[[bytes], str] | None
     attribution: str
 
@@ -58,7 +58,7 @@ _MET_NAMES = {
 }
 
 
-def _met_read(body: bytes, asked: Position, altitude_m: float) -> Told:
+def _met_read(body: bytes, asked: Position, altitude_m: float) -> RawForecast:
     """GeoJSON: a point (longitude, latitude, altitude), units, hours with `instant` details."""
     document = json_object(body)
     longitude, latitude, *height = (
@@ -96,7 +96,7 @@ def _met_read(body: bytes, asked: Position, altitude_m: float) -> Told:
             np.where((temp >= limits.low) & (temp <= limits.high), temp, np.nan),
         )
     issued = moment_of(_at(document, "/properties/meta/updated_at"), "iso")
-    return Told(issued, times, values, asked)
+    return RawForecast(issued, times, values, asked)
 
 
 def _nws_path(place: Position, _: float) -> str:
@@ -131,7 +131,7 @@ _NWS_NAMES = {
 _INTERVAL = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?)?")
 
 
-def _nws_read(body: bytes, asked: Position, _: float) -> Told:
+def _nws_read(body: bytes, asked: Position, _: float) -> RawForecast:
     """The grid: for each element a unit, and values each for an ISO 8601 interval of hours."""
     properties = _dict(json_object(body), "/properties")
     hourly: dict[Element, dict[int, float | None]] = {}
@@ -152,7 +152,7 @@ def _nws_read(body: bytes, asked: Position, _: float) -> Told:
         for element, layer in hourly.items()
     }
     issued = moment_of(_at(properties, "/updateTime"), "iso")
-    return Told(issued, times, values, asked)
+    return RawForecast(issued, times, values, asked)
 
 
 def _expanded(intervals: list[Any], name: str) -> dict[int, float | None]:
@@ -211,15 +211,15 @@ def _list(document: Any, pointer: str, least: int) -> list[Any]:
     return found
 
 
-READY: dict[str, Service] = {
-    "met-norway": Service(
+READY: dict[str, ForecastService] = {
+    "met-norway": ForecastService(
         "https://api.met.no",
         _met_path,
         _met_read,
         None,
         "Weather data from MET Norway, CC BY 4.0, changed here (rounded, drawn by the hour)",
     ),
-    "us-nws": Service(
+    "us-nws": ForecastService(
         "https://api.weather.gov",
         _nws_path,
         _nws_read,

@@ -33,7 +33,7 @@ DEW_ABOVE_K = 0.3
 """How far rounding may put the dew point above the air. [K]  Ours."""
 
 
-class Told(NamedTuple):
+class RawForecast(NamedTuple):
     """What a document tells, in the units of `ELEMENTS`, before it is judged.
 
     `valid_ms` has n times [ms since 1970-01-01 UTC]; each of `values` shape (n,), NaN where
@@ -56,7 +56,7 @@ def stamp(ms: int) -> str:
         return f"{ms / 1000:.3g} s after 1970"
 
 
-def judged(source: str, told: Told, arrived_ms: int, *, archive: bool = False) -> Forecast:
+def judged(source: str, told: RawForecast, arrived_ms: int, *, archive: bool = False) -> Forecast:
     """What a document tells as a forecast.
 
     Parameters
@@ -145,7 +145,7 @@ def _check_issue(issued_ms: int, arrived_ms: int, *, archive: bool) -> None:
         )
 
 
-def _check_times(told: Told, after_ms: int) -> None:
+def _check_times(told: RawForecast, after_ms: int) -> None:
     valid, where = told.valid_ms, told.where
     if not valid:
         raise BadPayload("it tells of no hour")
@@ -165,7 +165,7 @@ def _check_times(told: Told, after_ms: int) -> None:
         )
 
 
-def _believable(told: Told, notes: list[str]) -> tuple[dict[Element, Floats], np.ndarray]:
+def _believable(told: RawForecast, notes: list[str]) -> tuple[dict[Element, Floats], np.ndarray]:
     """The values within their ranges, NaN elsewhere, and at which hours one that is needed is out."""
     n = len(told.valid_ms)
     found, bad, faults, total = {}, np.zeros(n, bool), [], 0

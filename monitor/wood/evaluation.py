@@ -10,13 +10,13 @@ import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.domain.instrument import Instrument
-from monitor.outlook.place_air import Airs
-from monitor.science.plates.ahead import Ahead, ahead
-from monitor.science.plates.answer import Answer, answer
-from monitor.science.plates.history import History, history
-from monitor.science.waits.air_log import BEFORE_MS, AirLog, Known
+from monitor.outlook.place_air import PlaceAirs
+from monitor.science.plates.ahead import PlatesAhead, ahead
+from monitor.science.plates.answer import WoodStatus, answer
+from monitor.science.plates.history import MoistureHistory, history
+from monitor.science.waits.air_log import BEFORE_MS, AirCoverage, AirLog
 from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import SensorError
+from monitor.science.waits.draws import SensorUncertainty
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ class WoodStanding:
     """An instrument and how its wood stands; `answer` is None where nothing can be said."""
 
     instrument: Instrument
-    answer: Answer | None
+    answer: WoodStatus | None
     why_not: str = ""
 
 
@@ -62,7 +62,7 @@ def wood_standings(
     return [_standing(one, airs, settings) for one in given]
 
 
-def wood_history(reader: Reader, instrument: Instrument, now_ms: int) -> History | None:
+def wood_history(reader: Reader, instrument: Instrument, now_ms: int) -> MoistureHistory | None:
     """The moisture of its parts since it came, up to now or its leaving; None if no air is known."""
     until = min(now_ms, instrument.left_ms or now_ms)
     airs = _Airs(reader, until, [instrument])
@@ -79,7 +79,7 @@ def wood_history(reader: Reader, instrument: Instrument, now_ms: int) -> History
 
 def wood_ahead(
     reader: Reader, instrument: Instrument, coming: ComingAir, now_ms: int
-) -> Ahead | None:
+) -> PlatesAhead | None:
     """What the air to come does to its parts if it stays where and as it is; None if none of its
     air is known. Steps are those of `coming` that are not over."""
     past = wood_history(reader, instrument, now_ms)
@@ -124,14 +124,14 @@ class _Airs:
 
     def __init__(self, reader: Reader, now_ms: int, instruments: list[Instrument]) -> None:
         self.now_ms = now_ms
-        self._airs: dict[int, Airs] = {}
+        self._airs: dict[int, PlaceAirs] = {}
         for period_s in (TEN_MINUTES_S, HOUR_S):
             since: dict[str, int] = {}
             for one in instruments:
                 if self._period_s(one) == period_s:
                     for _, place in one.places:
                         since[place] = min(since.get(place, now_ms), self._arrived_ms(one))
-            self._airs[period_s] = Airs(reader, now_ms, since, period_s)
+            self._airs[period_s] = PlaceAirs(reader, now_ms, since, period_s)
 
     def of(self, instrument: Instrument) -> tuple[AirLog, int]:
         """Its air, and from when on it counts. [ms since 1970-01-01 UTC]"""
@@ -139,10 +139,10 @@ class _Airs:
         first = [place for at, place in instrument.places if at <= arrived][-1]
         places = [(arrived, first), *((at, p) for at, p in instrument.places if at > arrived)]
         log = self._airs[self._period_s(instrument)].along(places)
-        read = log.begin_ms[log.known == Known.AIR]  # where it was before may still be heard
+        read = log.begin_ms[log.known == AirCoverage.AIR]  # where it was before may still be heard
         return replace(log, last_ms=int(read[-1]) if len(read) else None), arrived
 
-    def sensor_error(self, instrument: Instrument, settings: Settings) -> SensorError:
+    def sensor_error(self, instrument: Instrument, settings: Settings) -> SensorUncertainty:
         """Of the sensor at its place."""
         return self._airs[self._period_s(instrument)].sensor_error(instrument.place, settings)
 

@@ -15,8 +15,8 @@ from sensors.agent import packs, vitals
 from sensors.agent.backlog import Backlog
 from sensors.agent.dating import Clock, Dating
 from sensors.agent.sampling import Source, Station
-from sensors.agent.sender import Sender
-from sensors.agent.settings import Sensor, Settings
+from sensors.agent.sender import BacklogSender
+from sensors.agent.settings import AgentSensor, AgentSettings
 from sensors.agent.shelf import Pack
 from sensors.agent.systemd import Notifier
 
@@ -50,7 +50,7 @@ class Agent:
 
     def __init__(
         self,
-        settings: Settings,
+        settings: AgentSettings,
         folder: Path,
         root: Path = Path("/"),
         clock: Clock | None = None,
@@ -68,7 +68,7 @@ class Agent:
         self.backlog = Backlog(
             folder / "backlog.sqlite3", settings.packs_max, self._clock.start_id
         )
-        self._sender = Sender(settings.address, settings.name, self.backlog, self.report)
+        self._sender = BacklogSender(settings.address, settings.name, self.backlog, self.report)
 
     def run(self, stop: threading.Event) -> None:
         """Sample, keep and send until `stop` is set.
@@ -122,7 +122,7 @@ class Agent:
         with self._keeping:
             self._keep(taken)
 
-    def _keep(self, taken: list[tuple[Sensor, int, dict[Quantity, float]]]) -> None:
+    def _keep(self, taken: list[tuple[AgentSensor, int, dict[Quantity, float]]]) -> None:
         """Date samples and put them on disk. [ms since this machine's start]"""
         offset_ms = self._dating.look()
         if self._dating.anew and offset_ms is not None:
@@ -147,7 +147,7 @@ class Agent:
             return None
         from sensors.agent.bluetooth import Receiver  # only here: it takes memory
 
-        def keep(sensor: Sensor, moment: int, values: dict[Quantity, float]) -> None:
+        def keep(sensor: AgentSensor, moment: int, values: dict[Quantity, float]) -> None:
             with self._keeping:
                 self._keep([(sensor, moment, values)])
 

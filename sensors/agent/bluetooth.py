@@ -20,7 +20,7 @@ from sensors.agent.environmental import CHARACTERISTICS, decoded
 from sensors.agent.sampling import Source
 
 if TYPE_CHECKING:
-    from sensors.agent.settings import Sensor
+    from sensors.agent.settings import AgentSensor
 
 log = logging.getLogger(__name__)
 
@@ -52,7 +52,7 @@ class Near(NamedTuple):
     signal_dbm: int
 
 
-class Said(NamedTuple):
+class BluetoothAnswer(NamedTuple):
     """One answer of a sensor, in the units of `monitor.core.measurements.MEASURES`.
 
     The time is by the clock that was given [ms]; what could not be used is told in words."""
@@ -89,7 +89,7 @@ def near(look_s: float = LOOK_S) -> list[Near]:
     return sorted(asyncio.run(look()), key=lambda one: -one.signal_dbm)
 
 
-async def read(address: str, now_ms: Callable[[], int]) -> Said:
+async def read(address: str, now_ms: Callable[[], int]) -> BluetoothAnswer:
     """What a sensor says now.
 
     Raises
@@ -114,7 +114,7 @@ async def read(address: str, now_ms: Callable[[], int]) -> Said:
         raise BluetoothFault(_NO_BLUETOOTH.format(_reason(exc))) from exc
 
 
-async def _said(client: Any, address: str, now_ms: Callable[[], int]) -> Said:
+async def _said(client: Any, address: str, now_ms: Callable[[], int]) -> BluetoothAnswer:
     offered: dict[str, Any] = {}
     for one in client.services.characteristics.values():
         offered.setdefault(one.uuid, one)  # of two of a kind the first
@@ -133,7 +133,7 @@ async def _said(client: Any, address: str, now_ms: Callable[[], int]) -> Said:
             faults.append(str(exc))
         else:
             values[quantity] = value
-    return Said(values, (before + now_ms()) // 2, "; ".join(faults))
+    return BluetoothAnswer(values, (before + now_ms()) // 2, "; ".join(faults))
 
 
 class Receiver(threading.Thread):
@@ -153,9 +153,9 @@ class Receiver(threading.Thread):
 
     def __init__(
         self,
-        sensors: Iterable[Sensor],
+        sensors: Iterable[AgentSensor],
         period_s: float,
-        keep: Callable[[Sensor, int, dict[Quantity, float]], None],
+        keep: Callable[[AgentSensor, int, dict[Quantity, float]], None],
         now_ms: Callable[[], int],
     ) -> None:
         super().__init__(name="bluetooth", daemon=True)
@@ -188,7 +188,7 @@ class Receiver(threading.Thread):
         retry_s = 0.0
         while True:
             began = asyncio.get_running_loop().time()
-            said = Said({}, 0, "")
+            said = BluetoothAnswer({}, 0, "")
             try:
                 async with turn:
                     said = await read(source.sensor.bluetooth, self._now_ms)

@@ -42,7 +42,7 @@ class ChipFault(MonitorError):
 
 
 @dataclass(frozen=True)
-class Channel:
+class ChipChannel:
     """One thing that a chip measures. `name` is the kernel's, such as `temp`, `temp2` or
     `temp_object`; `raw` says that its value wants an offset and a scale."""
 
@@ -99,7 +99,7 @@ class Chip:
     device: str
     label: str
     entry: Path
-    channels: tuple[Channel, ...]
+    channels: tuple[ChipChannel, ...]
 
     @property
     def id(self) -> str:
@@ -154,7 +154,7 @@ def handles(among: list[Chip]) -> list[str]:
     return [c.id if often[c.id] == 1 else f"{c.interface}:{c.id}" for c in among]
 
 
-def chosen(chip: Chip, take: dict[Quantity, str]) -> dict[Quantity, Channel]:
+def chosen(chip: Chip, take: dict[Quantity, str]) -> dict[Quantity, ChipChannel]:
     """Which channel of a chip gives which quantity: those in `take`, by name, else every quantity
     that only one channel measures.
 
@@ -171,7 +171,7 @@ def chosen(chip: Chip, take: dict[Quantity, str]) -> dict[Quantity, Channel]:
                 f"{chip.id} has no channel {missing[0]!r}: it has {', '.join(by_name)}"
             )
         return {quantity: by_name[name] for quantity, name in take.items()}
-    result: dict[Quantity, Channel] = {}
+    result: dict[Quantity, ChipChannel] = {}
     for channel in chip.channels:
         if channel.quantity in result:
             both = f"{result[channel.quantity].name} and {channel.name}"
@@ -200,7 +200,7 @@ def _device(interface: str, entry: Path) -> str:
 
 def _chip(interface: Literal["iio", "hwmon"], entry: Path, files: re.Pattern[str]) -> Chip:
     folder = _folder(entry)
-    channels: dict[str, Channel] = {}
+    channels: dict[str, ChipChannel] = {}
     try:
         names = sorted(path.name for path in folder.iterdir())  # …_input before …_raw
     except OSError:
@@ -214,7 +214,7 @@ def _chip(interface: Literal["iio", "hwmon"], entry: Path, files: re.Pattern[str
             continue
         quantity, factor = _KINDS[kind]
         stem = channel if interface == "hwmon" else f"in_{channel}"
-        channels[channel] = Channel(
+        channels[channel] = ChipChannel(
             folder,
             channel,
             quantity,

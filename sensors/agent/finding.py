@@ -6,7 +6,7 @@ from pathlib import Path
 
 from monitor.core.measurements import Quantity
 from sensors.agent import vitals
-from sensors.agent.chips import HWMON, IIO, Channel, Chip, ChipFault, chips, handles
+from sensors.agent.chips import HWMON, IIO, Chip, ChipChannel, ChipFault, chips, handles
 
 _SHOWN = {
     Quantity.TEMPERATURE: "{:.2f} °C",
@@ -95,7 +95,7 @@ def _of_the_air(chip: Chip) -> bool:
     return any(channel.quantity is not Quantity.TEMPERATURE for channel in chip.channels)
 
 
-def _line(channel: Channel) -> str:
+def _line(channel: ChipChannel) -> str:
     try:
         value = _SHOWN[channel.quantity].format(channel.read())
     except ChipFault as exc:

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from monitor.core.measurements import Quantity
-from sensors.agent.chips import Channel, Chip, ChipFault, chip_called, chips, chosen
-from sensors.agent.settings import Sensor
+from sensors.agent.chips import Chip, ChipChannel, ChipFault, chip_called, chips, chosen
+from sensors.agent.settings import AgentSensor
 
 log = logging.getLogger(__name__)
 
@@ -21,7 +21,7 @@ STILL_S = 3600.0
 class Source:
     """A sensor of the settings, and what is wrong with it."""
 
-    def __init__(self, sensor: Sensor) -> None:
+    def __init__(self, sensor: AgentSensor) -> None:
         self.sensor = sensor
         self.trouble = ""
         """In words; empty if nothing."""
@@ -54,7 +54,7 @@ class Station(Source):
 
     def __init__(
         self,
-        sensor: Sensor,
+        sensor: AgentSensor,
         root: Path,
         reads: int,
         gap_s: float,
@@ -63,7 +63,7 @@ class Station(Source):
         super().__init__(sensor)
         self._root, self._reads, self._gap_s, self._wait = root, reads, gap_s, wait
         self._chip: Chip | None = None
-        self._channels: dict[Quantity, Channel] = {}
+        self._channels: dict[Quantity, ChipChannel] = {}
 
     def sample(self) -> dict[Quantity, float]:
         """The median of each quantity of which more than half the reads were good; in the units

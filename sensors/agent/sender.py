@@ -27,7 +27,7 @@ FAREWELL_S = 1.0
 """How long the last word may take. [s]"""
 
 
-class Sender(threading.Thread):
+class BacklogSender(threading.Thread):
     """Parameters
     ----------
     address : Address

@@ -42,7 +42,7 @@ _BLUETOOTH = re.compile(
 
 
 @dataclass(frozen=True)
-class Sensor:
+class AgentSensor:
     """A chip or a Bluetooth sensor, and the place and name under which its readings go. `take` names
     a channel of the chip for a quantity; empty for every quantity that the chip measures once."""
 
@@ -54,17 +54,17 @@ class Sensor:
 
 
 @dataclass(frozen=True)
-class Settings:
+class AgentSettings:
     name: str
     period_s: float
     reads: int
     packs_max: int
     address: Address
-    sensors: tuple[Sensor, ...]
+    sensors: tuple[AgentSensor, ...]
     bluetooth_period_s: float = BLUETOOTH_PERIOD_S
 
 
-class Row(NamedTuple):
+class AgentSettingRow(NamedTuple):
     """One setting: `kept` checks a value and returns it as kept, or raises ValueError."""
 
     name: str
@@ -125,36 +125,44 @@ def _file(value: Any) -> Path | None:
 
 
 ROWS = (
-    Row("agent.name", "", "", "Name of this board, one of its own; empty: its host name", _text),
-    Row("agent.period_s", 60.0, "s", "Between two samples", _number(0.2, 3600)),
-    Row(
+    AgentSettingRow(
+        "agent.name", "", "", "Name of this board, one of its own; empty: its host name", _text
+    ),
+    AgentSettingRow("agent.period_s", 60.0, "s", "Between two samples", _number(0.2, 3600)),
+    AgentSettingRow(
         "agent.reads", 5, "", "Reads in a sample; their median counts", _number(1, 51, whole=True)
     ),
-    Row(
+    AgentSettingRow(
         "agent.packs_max",
         100_000,
         "",
         "Packs kept while the broker is away; beyond, the oldest are thinned",
         _number(100, 5_000_000, whole=True),
     ),
-    Row(
+    AgentSettingRow(
         "bluetooth.period_s",
         BLUETOOTH_PERIOD_S,
         "s",
         "Between two readings of a Bluetooth sensor; each costs its battery",
         _number(5, 3600),
     ),
-    Row("broker.url", "mqtt://127.0.0.1:1883", "", "mqtt://host:1883 or mqtts://host:8883", _url),
-    Row("broker.user", "", "", "User name at the broker", _text),
-    Row("broker.password_file", "", "", "File of mode 600 that holds its password", _file),
-    Row("broker.ca_file", "", "", "CA certificate of an mqtts broker; empty: the system's", _file),
-    Row("broker.cert_file", "", "", "Client certificate (mqtts)", _file),
-    Row("broker.key_file", "", "", "Private key of that certificate", _file),
+    AgentSettingRow(
+        "broker.url", "mqtt://127.0.0.1:1883", "", "mqtt://host:1883 or mqtts://host:8883", _url
+    ),
+    AgentSettingRow("broker.user", "", "", "User name at the broker", _text),
+    AgentSettingRow(
+        "broker.password_file", "", "", "File of mode 600 that holds its password", _file
+    ),
+    AgentSettingRow(
+        "broker.ca_file", "", "", "CA certificate of an mqtts broker; empty: the system's", _file
+    ),
+    AgentSettingRow("broker.cert_file", "", "", "Client certificate (mqtts)", _file),
+    AgentSettingRow("broker.key_file", "", "", "Private key of that certificate", _file),
 )
 """Every setting but the sensors."""
 
 
-def load(file: Path = FILE, environ: Mapping[str, str] = os.environ) -> Settings:
+def load(file: Path = FILE, environ: Mapping[str, str] = os.environ) -> AgentSettings:
     """Read and check the settings.
 
     Raises
@@ -193,7 +201,7 @@ def load(file: Path = FILE, environ: Mapping[str, str] = os.environ) -> Settings
     address = Address("", 0, values["broker.user"], password, ca_file=values["broker.ca_file"]).at(
         values["broker.url"], values["broker.cert_file"], values["broker.key_file"]
     )
-    return Settings(
+    return AgentSettings(
         board,
         values["agent.period_s"],
         values["agent.reads"],
@@ -228,7 +236,7 @@ def _given(file: Path, environ: Mapping[str, str], faults: list[str]) -> dict[st
     return given
 
 
-def _sensors(given: Any, faults: list[str]) -> list[Sensor]:
+def _sensors(given: Any, faults: list[str]) -> list[AgentSensor]:
     if not isinstance(given, list) or not given:
         faults.append(
             "sensors: there must be at least one [[sensors]] with place, name and chip "
@@ -274,7 +282,7 @@ def _sensors(given: Any, faults: list[str]) -> list[Sensor]:
         ]
         if not wrong:
             kept = {Quantity(quantity): channel for quantity, channel in take.items()}
-            sensors.append(Sensor(one["place"], one["name"], chip, kept, bluetooth))
+            sensors.append(AgentSensor(one["place"], one["name"], chip, kept, bluetooth))
         faults += sorted(wrong)
     names = [(sensor.place, sensor.name) for sensor in sensors]
     faults += [

@@ -30,7 +30,7 @@ from monitor.store import Reader, Writer
 from monitor.store import forecasts as archive
 from sensors.demo import bench
 from sensors.demo.forecasts import EVERY_MS, SOURCE, Forecasts, issues
-from sensors.demo.shop import OUTDOORS, SERIES, Shop
+from sensors.demo.shop import OUTDOORS, SERIES, DemoShop
 
 log = logging.getLogger(__name__)
 
@@ -68,7 +68,7 @@ def backfill(settings: Settings, now: int) -> int:
     start += -start % STEP_MS
     if now - start < STEP_MS:
         return 0
-    shop, new = Shop(SEED, settings.zone), 0
+    shop, new = DemoShop(SEED, settings.zone), 0
     columns = (TextColumn("demo: filling a year of readings"), BarColumn(), TimeRemainingColumn())
     with contextlib.closing(Writer(settings.store_path)) as writer, Progress(*columns) as progress:
         task = progress.add_task("", total=now - start)
@@ -103,7 +103,7 @@ def messages(readings: Iterable[Reading]) -> Iterator[Message]:
 
 def live(settings: Settings, stop: threading.Event) -> None:
     """Publish every sensor's reading each ten seconds until asked to stop."""
-    shop = Shop(SEED, settings.zone)
+    shop = DemoShop(SEED, settings.zone)
     shop.at(now_ms())  # the first call takes longest
     publisher = Publisher(broker_address(settings), "benchweather-demo")
     while not stop.is_set():

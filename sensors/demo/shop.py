@@ -52,7 +52,7 @@ SERIES = tuple(
 """Every series of the shop: place, sensor, quantity."""
 
 
-class Air(NamedTuple):
+class DemoAir(NamedTuple):
     """What is true at some moments, by place, before any sensor: temperature [°C], vapour pressure
     [Pa] and, outdoors only, pressure [Pa]. Each of the shape of the times."""
 
@@ -61,7 +61,7 @@ class Air(NamedTuple):
     pressure_pa: Floats
 
 
-class Shop:
+class DemoShop:
     """The shop of one seed, living by the clock of `zone`."""
 
     def __init__(self, seed: int, zone: ZoneInfo) -> None:
@@ -89,7 +89,7 @@ class Shop:
         values = self._read(np.array([ts_ms], dtype=np.int64))
         return [Reading(series, ts_ms, float(value[0])) for series, value in values.items()]
 
-    def air(self, ts_ms: Times) -> Air:
+    def air(self, ts_ms: Times) -> DemoAir:
         """The true air at rising `ts_ms`, which the sensors are wrong about."""
         outdoors = self._outdoors.at(ts_ms)
         temp = {BENCH: np.empty(ts_ms.size), CORNER: np.empty(ts_ms.size)}
@@ -106,7 +106,7 @@ class Shop:
             low = high
         temp[OUTDOORS] = outdoors.temp_c
         pressure[OUTDOORS] = vapour_pressure(outdoors.dew_point_c, 100.0)
-        return Air(temp, pressure, outdoors.pressure_pa)
+        return DemoAir(temp, pressure, outdoors.pressure_pa)
 
     def _quarter_run(self, start: int, end: int) -> room.Run:
         """The rooms on the grid from `start` to `end`, both included, without the spin-up."""

@@ -22,7 +22,7 @@ LAG_MAX = 36 * 3_600_000 // GRID_MS
 """How much sooner or later the packaged weather may reach a shop. [steps of the grid]"""
 
 
-class Weather(NamedTuple):
+class WeatherShift(NamedTuple):
     """How a shop's weather differs from the packaged year, each of shape (shops,): warmer by, dew
     point higher by [K], later by [steps of the grid], share of wind and of air pressure [-]."""
 
@@ -36,10 +36,10 @@ class Weather(NamedTuple):
 class Drawn(NamedTuple):
     """What some shops are, everything of shape (shops,)."""
 
-    rooms: room.Pair[room.Room]
+    rooms: room.Pair[room.SimulatedRoom]
     fittings: room.Fittings
     habits: habits.Habits
-    weather: Weather
+    weather: WeatherShift
 
 
 def drawn(seeds: tuple[int, ...]) -> Drawn:
@@ -102,7 +102,7 @@ def drawn(seeds: tuple[int, ...]) -> Drawn:
         sun_w=np.round(550 * size * times("sun", 1.8)),
         corner_sun_w=np.round(90 * corner * times("corner sun", 1.8)),
     )
-    weather = Weather(
+    weather = WeatherShift(
         temp_k=between("warmer", -4, 3),
         dew_point_k=between("damper", -3, 2),
         lag=np.round(between("later", -LAG_MAX, LAG_MAX)).astype(np.int64),
@@ -117,11 +117,13 @@ def _draw(seeds: Seed, what: str) -> Floats:
     return draw
 
 
-def _scaled(like: room.Room, size: Floats, walls: Floats, wood: Floats, deep: Floats) -> room.Room:
+def _scaled(
+    like: room.SimulatedRoom, size: Floats, walls: Floats, wood: Floats, deep: Floats
+) -> room.SimulatedRoom:
     """A room so many times as large, with so many times the walls and wood, and `deep` times the
     water below the skin of the wood; that forgets within some 4 days."""
     deep_g = deep * wood * like.buffer_g_pct
-    return room.Room(
+    return room.SimulatedRoom(
         volume_m3=like.volume_m3 * size,
         buffer_g_pct=like.buffer_g_pct * wood,
         buffer_rate_g_h_pct=like.buffer_rate_g_h_pct * wood,

@@ -10,7 +10,7 @@ import numpy as np
 
 from monitor.core.clock import from_ms, to_ms
 from sensors.simulator.chance import uniform
-from sensors.simulator.room import Drive
+from sensors.simulator.room import RoomDrive
 from sensors.simulator.weather import standard_offset_ms
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def drive(
     outdoors: OutdoorAir,
     outdoor_pa: Floats,
     habits: Habits = Habits(),
-) -> Drive:
+) -> RoomDrive:
     """What acts on the rooms in the steps that begin at `ts_ms`.
 
     `ts_ms` has shape (n,) and even steps; `outdoors` and `outdoor_pa`, the vapour pressure, are
@@ -188,7 +188,7 @@ def drive(
     }
     middle = ts_ms + step_ms // 2 + standard_offset_ms(zone)
     sun = _sun(middle if one else middle[:, None], outdoors)
-    return Drive(
+    return RoomDrive(
         outdoor_c=outdoors.temp_c,
         outdoor_pa=outdoor_pa,
         wind_m_s=outdoors.wind_m_s,

@@ -40,7 +40,7 @@ AIR_J_M3_K = 1200.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Room:
+class SimulatedRoom:
     """What one room is built of. All numbers are invented for the demo, in the usual range."""
 
     volume_m3: Value
@@ -64,7 +64,7 @@ class Room:
     """Flow into it per 1 % between skin and depth; none in the demo. [g/(h %)]"""
 
 
-BENCH_ROOM = Room(
+BENCH_ROOM = SimulatedRoom(
     volume_m3=60.0,
     buffer_g_pct=90.0,
     buffer_rate_g_h_pct=24.0,
@@ -74,7 +74,7 @@ BENCH_ROOM = Room(
     mass_w_k=240.0,
     mass_loss_w_k=26.0,
 )
-VARNISH_CORNER = Room(
+VARNISH_CORNER = SimulatedRoom(
     volume_m3=15.0,
     buffer_g_pct=10.0,
     buffer_rate_g_h_pct=4.0,
@@ -161,7 +161,7 @@ def saturation_pa(temp_c: Value, by: Arithmetic = ONE) -> Any:
 
 def water_step(
     step_h: float,
-    rooms: Pair[Room],
+    rooms: Pair[SimulatedRoom],
     pressures: Pair[Value],
     woods: Pair[Value],
     saturations: Pair[Value],
@@ -197,12 +197,12 @@ def water_step(
     return (new_a, new_b), (wood_a, wood_b)
 
 
-def _wood(step_h: float, room: Room, wood_pct: Value, rh_pct: Value) -> Value:
+def _wood(step_h: float, room: SimulatedRoom, wood_pct: Value, rh_pct: Value) -> Value:
     share = room.buffer_rate_g_h_pct * step_h / room.buffer_g_pct
     return (wood_pct + share * rh_pct) / (1 + share)
 
 
-def deep_step(step_h: float, room: Room, wood_pct: Value, deep_pct: Value) -> Pair[Value]:
+def deep_step(step_h: float, room: SimulatedRoom, wood_pct: Value, deep_pct: Value) -> Pair[Value]:
     """Humidities of a room's wood at its skin and below, one step on; what one loses the other
     gains. [%]  Explicit: slow against a step."""
     sunk_g = room.deep_rate_g_h_pct * step_h * (wood_pct - deep_pct)
@@ -211,7 +211,7 @@ def deep_step(step_h: float, room: Room, wood_pct: Value, deep_pct: Value) -> Pa
 
 def heat_step(
     step_s: float,
-    room: Room,
+    room: SimulatedRoom,
     air_c: Value,
     mass_c: Value,
     outdoor_c: Value,
@@ -233,7 +233,7 @@ def heat_step(
     return new_c, mass_c + step_s / room.mass_j_k * wall_w
 
 
-class Drive(NamedTuple):
+class RoomDrive(NamedTuple):
     """What acts on the rooms in each step; every field has shape (n,), or (n, shops).
 
     Outdoor air is that at the end of the step. `gains_w` [W] and `sources_g_h` [g/h] are without
@@ -254,7 +254,7 @@ class Drive(NamedTuple):
     fill: Floats
 
 
-class State(NamedTuple):
+class RoomState(NamedTuple):
     """How the rooms stand between two steps: temperature of air and walls [°C], vapour pressure
     [Pa], humidity of wood at its skin and below [%], whether heater and window are on and open,
     and what is in the humidifier's tank [g]."""
@@ -282,14 +282,14 @@ class Run(NamedTuple):
     sources_g_h: Floats
 
 
-def at_rest(drive: Drive) -> State:
+def at_rest(drive: RoomDrive) -> RoomState:
     """Where the rooms start if nothing is known of them."""
     by = MANY if drive.outdoor_c.ndim > 1 else ONE
     air = by.most(drive.outdoor_c[0].tolist(), 16.0)
     wood = 45.0 + 0.0 * air
     pressure = 0.45 * saturation_pa(air, by)
     off = air < -math.inf
-    return State(
+    return RoomState(
         (air, air),
         (air, air),
         (pressure, pressure),
@@ -302,9 +302,9 @@ def at_rest(drive: Drive) -> State:
 
 
 def run(
-    drive: Drive,
+    drive: RoomDrive,
     step_s: float,
-    rooms: Pair[Room] = (BENCH_ROOM, VARNISH_CORNER),
+    rooms: Pair[SimulatedRoom] = (BENCH_ROOM, VARNISH_CORNER),
     fittings: Fittings = Fittings(),
 ) -> Run:
     """The rooms under `drive`, from a start in rest at its first step."""
@@ -312,8 +312,12 @@ def run(
 
 
 def stepped(
-    drive: Drive, step_s: float, start: State, rooms: Pair[Room], fittings: Fittings
-) -> tuple[Run, State]:
+    drive: RoomDrive,
+    step_s: float,
+    start: RoomState,
+    rooms: Pair[SimulatedRoom],
+    fittings: Fittings,
+) -> tuple[Run, RoomState]:
     """The rooms under `drive` from `start`, and how they stand at the end."""
     many = drive.outdoor_c.ndim > 1
     by, f, step_h = MANY if many else ONE, fittings, step_s / 3600
@@ -386,6 +390,8 @@ def stepped(
         states.append((air_a, air_b, *pressures, *woods, *deeps))
         flows.append((*fresh, *across, *sources))
     state, flow = np.array(states), np.array(flows)
-    end = State((air_a, air_b), (mass_a, mass_b), pressures, woods, deeps, heating, window, tank_g)
+    end = RoomState(
+        (air_a, air_b), (mass_a, mass_b), pressures, woods, deeps, heating, window, tank_g
+    )
     ran = (*(state[:, i : i + 2] for i in (0, 2, 4, 6)), *(flow[:, i : i + 2] for i in (0, 2, 4)))
     return Run(*ran), end

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     Times = NDArray[np.int64]
 
 
-class SensorError(NamedTuple):
+class SimulatedError(NamedTuple):
     """How wrong a sensor is, in the unit of its quantity: a fixed offset of up to ±`offset`, a
     drift wandering within ±`drift` over a year or two, noise of standard deviation `noise`, and
     `digits` decimals. Common practice, no source (ordinary shop sensors)."""
@@ -30,9 +30,9 @@ class SensorError(NamedTuple):
 
 
 SENSOR_ERRORS = {
-    Quantity.TEMPERATURE: SensorError(0.2, 0.1, 0.05, 2),
-    Quantity.HUMIDITY: SensorError(1.5, 0.7, 0.3, 2),
-    Quantity.PRESSURE: SensorError(60.0, 20.0, 4.0, 0),
+    Quantity.TEMPERATURE: SimulatedError(0.2, 0.1, 0.05, 2),
+    Quantity.HUMIDITY: SimulatedError(1.5, 0.7, 0.3, 2),
+    Quantity.PRESSURE: SimulatedError(60.0, 20.0, 4.0, 0),
 }
 
 

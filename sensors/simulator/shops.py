@@ -43,7 +43,7 @@ T_STEPS, RH_STEPS = (0.0, 0.0, 0.05, 0.1), (0.0, 0.0, 0.1, 0.5, 1.0)
 """The least differences that sensors know, some more often. [K], [%]"""
 
 
-class Place(NamedTuple):
+class SimulatedPlace(NamedTuple):
     """Where sensors stand in a shop: its name in topics, and its kind in the settings."""
 
     name: str
@@ -52,13 +52,13 @@ class Place(NamedTuple):
 
 
 PLACES = (
-    Place("bench", "bench", "b"),
-    Place("varnish", "varnish", "v"),
-    Place("outdoors", "outdoors", "o"),
+    SimulatedPlace("bench", "bench", "b"),
+    SimulatedPlace("varnish", "varnish", "v"),
+    SimulatedPlace("outdoors", "outdoors", "o"),
 )
 
 
-class Sensor(NamedTuple):
+class SimulatedSensor(NamedTuple):
     """`shop` counts from 0; `where` is an index of `PLACES`."""
 
     shop: int
@@ -79,7 +79,7 @@ class Block(NamedTuple):
     values: dict[Quantity, tuple[NDArray[np.intp], Floats]]
 
 
-class _Air(NamedTuple):
+class _TrueAir(NamedTuple):
     """The true air on the grid from `start_ms` on; columns are places by shops."""
 
     start_ms: int
@@ -175,7 +175,7 @@ class Shops:
             yield self._read(air, instants[:, None] + self.phase_ms)
             at = end
 
-    def _airs(self, at: int, stepped: Callable[[float], None]) -> Iterator[_Air]:
+    def _airs(self, at: int, stepped: Callable[[float], None]) -> Iterator[_TrueAir]:
         """The air of the month that holds `at`, from shortly before `at` on, each piece
         beginning where the last ended. It goes on for a period beyond the month."""
         start, turn = months_around(at, MONTHS)
@@ -204,7 +204,7 @@ class Shops:
                 np.concatenate(parts, axis=1).reshape(ts_ms.size + 1, -1)
                 for parts in (temps, pressures)
             )
-            yield _Air(low, temp, pressure, outdoors.pressure_pa)
+            yield _TrueAir(low, temp, pressure, outdoors.pressure_pa)
 
     def _weather(self, low: int, n: int) -> OutdoorAir:
         """The shops' weather at `n` points of the grid from `low` on, each of shape (n, shops)."""
@@ -220,7 +220,7 @@ class Shops:
             base.wind_m_s[rows] * own.wind,
         )
 
-    def _read(self, air: _Air, ts_ms: Times) -> Block:
+    def _read(self, air: _TrueAir, ts_ms: Times) -> Block:
         row, part = np.divmod(ts_ms - air.start_ms, GRID_MS)
         share = part / GRID_MS
 
@@ -248,13 +248,13 @@ class Shops:
         return Block(ts_ms, values)
 
 
-def _joined(air: _Air, more: _Air, at: int) -> _Air:
+def _joined(air: _TrueAir, more: _TrueAir, at: int) -> _TrueAir:
     """Two pieces as one, without what lies before `at`. They share a row."""
     skip = max(0, min((at - air.start_ms) // GRID_MS, len(air.temp_c) - 1))
     columns = (
         np.concatenate((one[skip:-1], two)) for one, two in zip(air[1:], more[1:], strict=True)
     )
-    return _Air(air.start_ms + skip * GRID_MS, *columns)
+    return _TrueAir(air.start_ms + skip * GRID_MS, *columns)
 
 
 def _seeds(seed: int, what: str, n: int) -> tuple[int, ...]:
@@ -263,7 +263,7 @@ def _seeds(seed: int, what: str, n: int) -> tuple[int, ...]:
     return tuple((drawn * 2.0**53).astype(np.int64).tolist())
 
 
-def _sensors(seeds: tuple[int, ...], each: int) -> Iterator[Sensor]:
+def _sensors(seeds: tuple[int, ...], each: int) -> Iterator[SimulatedSensor]:
     further = uniform(seeds, "place of sensor", np.arange(each)[:, None]) < 0.3
     for shop in range(len(seeds)):
         counts = [0] * len(PLACES)
@@ -271,7 +271,7 @@ def _sensors(seeds: tuple[int, ...], each: int) -> Iterator[Sensor]:
             where = i if i < len(PLACES) else int(further[i, shop])
             counts[where] += 1
             place = PLACES[where]
-            yield Sensor(
+            yield SimulatedSensor(
                 shop,
                 where,
                 f"sim{shop + 1}-{place.name}",

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from monitor.cli.sending import Pace, PasswordFile, User, address_of, checked_pace, under_way
-from monitor.cli.shared import Config, Data, Demo, load, moment_of, out, told, wrong
+from monitor.cli.shared import Config, Data, Demo, exit_on, load, moment_of, out, wrong
 from monitor.core.clock import now_ms
 from monitor.core.signals import signals_call
 from monitor.readings.payload.validation import EARLIEST_MS
@@ -91,7 +91,7 @@ def simulate(
     total = (last - first) // period_ms * made.values_each_period if end else None
     stop, began, count = threading.Event(), time.monotonic(), 0
 
-    with told(), signals_call(stop.set), under_way(address, total) as (publisher, bar, task):
+    with exit_on(), signals_call(stop.set), under_way(address, total) as (publisher, bar, task):
         rooms = bar.add_task("stepping the rooms", total=1.0)
 
         def stepped(share: float) -> None:

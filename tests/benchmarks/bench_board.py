@@ -25,7 +25,7 @@ sys.path[:0] = [str(Path(__file__).parent.parent), str(Path(__file__).parent.par
 
 import dashboard_fixtures as shop_air
 
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.past import page as past_page
 from dashboard.past.selection import SPANS, Choice
 from dashboard.ui import plots
@@ -73,7 +73,7 @@ def filled(folder: Path, days: int, port: int):
 
 
 def server_side(settings, runs: int) -> None:
-    shop = Shop(settings)
+    shop = ShopData(settings)
     start = time.perf_counter()
     now = now_ms()
     choice = Choice(("front-bench",), "humidity", "day", None, None)

@@ -23,7 +23,7 @@ import dashboard_fixtures as shop_air
 
 from dashboard.coming import page as coming_page
 from dashboard.data import outlook as data_outlook
-from dashboard.data.shop import Shop
+from dashboard.data.shop import ShopData
 from dashboard.ui.plots import sent
 from monitor.store import Writer
 from sensors.demo.shop import BENCH
@@ -47,7 +47,7 @@ def main() -> None:
         with contextlib.closing(Writer(settings.store_path)) as writer:
             coming_fixtures.fill(settings, writer, NOW)
         coming_fixtures.look(settings, NOW)
-        shop = Shop(settings)
+        shop = ShopData(settings)
         book = data_outlook.ComingBook(shop)
         print(f"{'the callback, 200 members':32} {'median':>8} {'worst':>8}   target {TARGET_S} s")
         for name, wish in WISHES.items():

@@ -26,7 +26,7 @@ from monitor.science.waits.glue import HIDE_GLUE, HIDE_GLUE_BLOCK, HIDE_GLUE_THI
 from monitor.science.waits.pattern import daily_pattern_ensemble
 from monitor.science.waits.readiness import ready_times
 from monitor.science.waits.rest import FixedLaw
-from monitor.science.waits.wait import Wait
+from monitor.science.waits.wait import WaitInputs
 
 SEED = 20_251_103
 NOW = 1_762_190_407_000
@@ -44,7 +44,9 @@ def readings(days: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return ts, t, rh
 
 
-def open_waits(count: int, air: AirLog, coming: ComingAir, laws: tuple, days: int) -> list[Wait]:
+def open_waits(
+    count: int, air: AirLog, coming: ComingAir, laws: tuple, days: int
+) -> list[WaitInputs]:
     random = np.random.default_rng(SEED)
     waits = []
     for i in range(count):
@@ -54,7 +56,7 @@ def open_waits(count: int, air: AirLog, coming: ComingAir, laws: tuple, days: in
         ago_h = random.uniform(0, 1) * (24 * days - 1 if i % 3 == 0 else 1.5 * basis_h)
         ago_h = min(ago_h, 24 * days - 1)
         waits.append(
-            Wait(
+            WaitInputs(
                 law=law,
                 basis_s=3600 * basis_h,
                 start_ms=NOW - round(3.6e6 * ago_h),

@@ -21,7 +21,7 @@ class AlertFault(MonitorError, ValueError):
     """What was asked of an alert cannot be done: what, why, and what is allowed."""
 
 
-class Did(StrEnum):
+class AlertAction(StrEnum):
     """What happens to an alert. The last three are a person's; CHANGED: what it foretells is to
     come otherwise."""
 
@@ -36,7 +36,7 @@ class Did(StrEnum):
     NOTE = "note"
 
 
-HANDS = (Did.ACKNOWLEDGE, Did.SNOOZE, Did.NOTE)
+HANDS = (AlertAction.ACKNOWLEDGE, AlertAction.SNOOZE, AlertAction.NOTE)
 SNOOZE_MIN = (5, 14 * 24 * 60)
 """Shortest and longest snooze. [min]"""
 NOTE_MAX = 500
@@ -132,7 +132,7 @@ _SAID = (
 def apply(alert: Alert | None, event: Event) -> Alert:
     """An alert with one more event; None and a raising make a new one."""
     body, at = event.body, event.recorded_ms
-    if event.action == Did.RAISE:
+    if event.action == AlertAction.RAISE:
         said = {name: body[name] for name in (*_SAID, "family", "subject", "label", "began_ms")}
         return Alert(
             id=event.subject,
@@ -147,7 +147,7 @@ def apply(alert: Alert | None, event: Event) -> Alert:
         raise AlertFault(f"history of alert {event.subject} does not begin with its raising")
     alert = replace(alert, events=(*alert.events, event))
     match event.action:
-        case Did.ROSE:
+        case AlertAction.ROSE:
             said = {name: body[name] for name in _SAID}
             return replace(
                 alert,
@@ -158,10 +158,10 @@ def apply(alert: Alert | None, event: Event) -> Alert:
                 foretold=_foretold(body),
                 **said,
             )
-        case Did.FELL:
+        case AlertAction.FELL:
             said = {name: body[name] for name in _SAID}
             return replace(alert, foretold=_foretold(body), **said)
-        case Did.TELL:
+        case AlertAction.TELL:
             return replace(
                 alert,
                 told_ms=at,
@@ -170,17 +170,17 @@ def apply(alert: Alert | None, event: Event) -> Alert:
                 detail=body["detail"],
                 foretold=_foretold(body),
             )
-        case Did.CHANGED:
+        case AlertAction.CHANGED:
             said = {name: body[name] for name in _SAID}
             notice = body.get("notice", "") or alert.notice
             return replace(alert, changed_ms=at, notice=notice, foretold=_foretold(body), **said)
-        case Did.CLEAR:
+        case AlertAction.CLEAR:
             return replace(alert, cleared_ms=at, ended=body["ended"], worst=body["worst"])
-        case Did.ACKNOWLEDGE:
+        case AlertAction.ACKNOWLEDGE:
             return replace(alert, acknowledged=(at, event.by), snoozed_until_ms=None)
-        case Did.SNOOZE:
+        case AlertAction.SNOOZE:
             return replace(alert, snoozed_until_ms=body["until_ms"])
-        case Did.NOTE:
+        case AlertAction.NOTE:
             return replace(alert, notes=(*alert.notes, (at, event.by, body["note"])))
     raise AlertFault(f"unknown action {event.action}")
 
@@ -191,7 +191,9 @@ def _foretold(body: Mapping[str, Any]) -> Foretold | None:
     return None if told is None else Foretold(*told)
 
 
-def decide(alert: Alert, action: Did, wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
+def decide(
+    alert: Alert, action: AlertAction, wish: Mapping[str, Any], now_ms: int
+) -> dict[str, Any]:
     """The body of the event by which a person does something to an alert.
 
     Parameters
@@ -208,10 +210,14 @@ def decide(alert: Alert, action: Did, wish: Mapping[str, Any], now_ms: int) -> d
     ------
     AlertFault
     """
-    known = {Did.SNOOZE: {"minutes"}, Did.NOTE: {"note"}, Did.ACKNOWLEDGE: set[str]()}[action]
+    known = {
+        AlertAction.SNOOZE: {"minutes"},
+        AlertAction.NOTE: {"note"},
+        AlertAction.ACKNOWLEDGE: set[str](),
+    }[action]
     if unknown := sorted(set(wish) - known):
         raise AlertFault(f"{action} knows no {', '.join(unknown)}")
-    if action is Did.NOTE:
+    if action is AlertAction.NOTE:
         note = wish.get("note")
         note = note.strip() if isinstance(note, str) else note
         for line in note.splitlines() if isinstance(note, str) else [note]:
@@ -224,7 +230,7 @@ def decide(alert: Alert, action: Did, wish: Mapping[str, Any], now_ms: int) -> d
         return {"note": note}
     if not alert.open:
         raise AlertFault(f"alert {alert.id} is over")
-    if action is Did.ACKNOWLEDGE:
+    if action is AlertAction.ACKNOWLEDGE:
         if alert.acknowledged:
             raise AlertFault(f"alert {alert.id} was acknowledged by {alert.acknowledged[1]}")
         return {}

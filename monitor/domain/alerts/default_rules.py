@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.domain.alerts.rule import Rule, Test
-from monitor.domain.places import Limits
+from monitor.domain.places import AirLimits
 
 MINUTE_S, HOUR_S = 60, 3_600
 PRACTICE = "common practice, no source"
@@ -18,7 +18,7 @@ HUMIDIFIER = (
 MOULD = "Seen mould: mask, gloves, clean outdoors; where there is much of it, ask a professional."
 
 
-def starting_set(limits: Limits) -> dict[str, Rule]:
+def starting_set(limits: AirLimits) -> dict[str, Rule]:
     """The starting rules by id, with the shop's own limits in them."""
     rules = (
         *_air(limits),
@@ -33,7 +33,7 @@ def starting_set(limits: Limits) -> dict[str, Rule]:
     return {rule.id: rule for rule in rules}
 
 
-def _air(limits: Limits) -> tuple[Rule, ...]:
+def _air(limits: AirLimits) -> tuple[Rule, ...]:
     rh = limits.rh_margin_pct
     return (
         Rule(
@@ -261,7 +261,7 @@ def _outlook() -> tuple[Rule, ...]:
     )
 
 
-def _varnish(limits: Limits) -> tuple[Rule, ...]:
+def _varnish(limits: AirLimits) -> tuple[Rule, ...]:
     return (
         Rule(
             id="near-dew-point",

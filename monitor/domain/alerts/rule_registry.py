@@ -14,7 +14,7 @@ from typing import Any
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import Rule, RuleFault
 from monitor.domain.events import Event
-from monitor.domain.places import Limits
+from monitor.domain.places import AirLimits
 
 SET, RESET = "rule", "reset"
 """What can be done to a rule: change or add it; give up what was changed."""
@@ -70,7 +70,7 @@ def apply(bodies: Bodies, event: Event) -> dict[str, Mapping[str, Any]]:
     return rest if event.action == RESET else {**rest, event.subject: event.body}
 
 
-def in_use(limits: Limits, bodies: Bodies) -> dict[str, Rule]:
+def in_use(limits: AirLimits, bodies: Bodies) -> dict[str, Rule]:
     """Every rule by id: the starting set, and over it the shop's own.
 
     A rule that an older version took and this one cannot is left out, so that one of them does not

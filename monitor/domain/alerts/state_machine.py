@@ -11,7 +11,7 @@ import math
 from collections.abc import Container, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from monitor.domain.alerts.alert import Alert, Did
+from monitor.domain.alerts.alert import Alert, AlertAction
 from monitor.domain.alerts.rule import Rule
 from monitor.domain.alerts.rule_state import OFF, Latch, Seen, advance
 from monitor.domain.events import About, Event
@@ -30,7 +30,7 @@ Latches = Mapping[tuple[str, str], Latch]
 """By rule and subject."""
 
 
-class Step(NamedTuple):
+class AlertStep(NamedTuple):
     """What came of one step: the latches to go on from, and what happened to which alert."""
 
     latches: dict[tuple[str, str], Latch]
@@ -54,7 +54,7 @@ def step(
     next_id: int,
     *,
     quiet: bool = False,
-) -> Step:
+) -> AlertStep:
     """One look at everything.
 
     Parameters
@@ -100,7 +100,7 @@ def step(
         _event(
             alert.id,
             now_ms,
-            Did.CLEAR,
+            AlertAction.CLEAR,
             {
                 "ended": _ended(alert, in_use, begun, there),
                 "worst": latches.get((alert.rule, alert.subject), OFF).worst,
@@ -118,11 +118,11 @@ def step(
                 "label": on.seen.label,
                 "began_ms": on.latch.began_ms or now_ms,
             }
-            events.append(_event(str(next_id), now_ms, Did.RAISE, told))
+            events.append(_event(str(next_id), now_ms, AlertAction.RAISE, told))
             next_id += 1
         elif (did := _change(alert, on, now_ms, quiet=quiet)) is not None:
             said = _said(on)
-            if did is Did.CHANGED:
+            if did is AlertAction.CHANGED:
                 said["graver"] = not on.latch.ending and _turn(alert, on, now_ms) > 0
                 if on.latch.ending:
                     said |= {
@@ -131,7 +131,7 @@ def step(
                         "do": "Look at Coming before you do anything for it.",
                     }
             events.append(_event(alert.id, now_ms, did, said))
-    return Step({key: latch for key, latch in moved.items() if latch != OFF}, events)
+    return AlertStep({key: latch for key, latch in moved.items() if latch != OFF}, events)
 
 
 def _ended(
@@ -144,23 +144,23 @@ def _ended(
     return "back" if alert.rule in in_use else "off"
 
 
-def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> Did | None:
+def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> AlertAction | None:
     rule = on.rule
     if rule.urgency > alert.urgency:
-        return Did.ROSE
+        return AlertAction.ROSE
     if rule.id != alert.rule:
-        return Did.FELL
+        return AlertAction.FELL
     if (
         alert.foretold is not None
         if on.latch.ending
         else _turn(alert, on, now_ms) or (alert.faded and on.seen.foretold is not None)
     ):
-        return Did.CHANGED
+        return AlertAction.CHANGED
     if alert.rests(now_ms) or on.latch.ending or (quiet and not rule.breaks_quiet):
         return None
     put_off = alert.snoozed_until_ms is not None and alert.acknowledged is None
     due = rule.repeat_s and now_ms - alert.told_ms >= 1000 * rule.repeat_s
-    return Did.TELL if put_off or due else None
+    return AlertAction.TELL if put_off or due else None
 
 
 def _turn(alert: Alert, on: _On, now_ms: int) -> int:
@@ -195,5 +195,5 @@ def _said(on: _On) -> dict[str, Any]:
     }
 
 
-def _event(alert_id: str, now_ms: int, did: Did, body: Mapping[str, Any]) -> Event:
+def _event(alert_id: str, now_ms: int, did: AlertAction, body: Mapping[str, Any]) -> Event:
     return Event(About.ALERT, alert_id, now_ms, BY, did, body)

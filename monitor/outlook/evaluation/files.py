@@ -15,7 +15,7 @@ import pandas as pd
 
 from monitor.core.errors import ImportFault
 from monitor.science.air import dew_point
-from monitor.science.outlook.record import STEPS, Hours, Issues, Outdoors
+from monitor.science.outlook.record import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.science.ranges import Floats
 
 LOG_COLUMNS = ("time", "place", "temp_c", "rh_pct")
@@ -55,7 +55,7 @@ class Material(NamedTuple):
     """What can be scored: the log by the hour, the forecasts, and what should be said of both."""
 
     place: str
-    hours: Hours
+    hours: ShopHours
     issues: Issues
     notes: list[str]
 
@@ -88,7 +88,7 @@ def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) 
         return _hourly(ends[rows], values[rows], first, last)
 
     dew = dew_point(temp, np.maximum(rh, 1.0))
-    hours = Hours(
+    hours = ShopHours(
         first,
         hourly(inside, temp),
         hourly(inside, rh),
@@ -141,7 +141,7 @@ def _read_forecasts(path: Path) -> tuple[Issues, list[str]]:
         at = valid[start:end] / HOUR_NS
         for out, values in zip(grid, (temp, dew, wind), strict=True):
             out[n] = _drawn(middle, at, values[start:end])
-    return Issues(moments / HOUR_NS, Outdoors(*grid)), doubled
+    return Issues(moments / HOUR_NS, OutdoorHours(*grid)), doubled
 
 
 def _once(
@@ -291,7 +291,9 @@ def _place(path: Path, names: pd.Series, place: str, outdoors: str) -> str:
     return str(there[0])
 
 
-def _checked(log: Path, forecasts: Path, place: str, hours: Hours, issues: Issues) -> list[str]:
+def _checked(
+    log: Path, forecasts: Path, place: str, hours: ShopHours, issues: Issues
+) -> list[str]:
     """Whether both fit together, and what should be said."""
     notes = []
     missing = np.isnan(hours.temp_c + hours.rh_pct)

@@ -88,7 +88,7 @@ class SnapScore(NamedTuple):
     threshold: float
 
 
-def alerts(walked: Walked, rh_pct: Floats, after_days: int) -> list[snap.Alert]:
+def alerts(walked: Walked, rh_pct: Floats, after_days: int) -> list[snap.SnapAlert]:
     """The alerts that were raised from `after_days` of log on, in hours of the log."""
     late = walked.moments >= 24 * after_days - 1
     return snap.alerts(

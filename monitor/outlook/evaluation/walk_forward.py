@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.outlook import snap
-from monitor.science.outlook.forecaster import TRIED_DAYS, Forecaster, Learned
-from monitor.science.outlook.record import Hours, Issues
+from monitor.science.outlook.forecaster import TRIED_DAYS, Forecaster, LearnedForecaster
+from monitor.science.outlook.record import Issues, ShopHours
 from monitor.science.outlook.room import known
 from monitor.science.ranges import Floats
 
@@ -49,7 +49,7 @@ class Walked(NamedTuple):
 
 
 def walk(
-    hours: Hours,
+    hours: ShopHours,
     issues: Issues,
     tick: Callable[[int, int], None] | None = None,
     told_days: int = TOLD_DAYS,
@@ -64,11 +64,11 @@ def walk(
 class Walk:
     """A walk through a log. `learned` is what is known at its end, once it is `through`."""
 
-    def __init__(self, hours: Hours, issues: Issues, told_days: int = TOLD_DAYS) -> None:
+    def __init__(self, hours: ShopHours, issues: Issues, told_days: int = TOLD_DAYS) -> None:
         self._hours, self._told_days = hours, told_days
         self.known = known(hours, issues)
         self._forecaster = Forecaster(self.known, issues)
-        self.learned: Learned | None = None
+        self.learned: LearnedForecaster | None = None
 
     def through(self, tick: Callable[[int, int], None] | None = None) -> Walked:
         """Day by day to the end of the log."""
@@ -105,7 +105,7 @@ class Walk:
             return _nothing()
         return Walked(*(np.concatenate(column, axis=-1) for column in zip(*rows, strict=True)))
 
-    def _learn(self, stop: int) -> Learned:
+    def _learn(self, stop: int) -> LearnedForecaster:
         before = self.learned.shop if self.learned else None
         return self._forecaster.learn(stop, before)
 
@@ -119,7 +119,7 @@ def _nothing() -> Walked:
 def _row(
     temp: Floats,
     rh: Floats,
-    hours: Hours,
+    hours: ShopHours,
     ends: np.ndarray,
     given: Floats,
     plainer: Floats,
@@ -164,7 +164,7 @@ def crps(members: Floats, told: Floats) -> Floats:
     return np.asarray(np.abs(x - told[:, None]).mean(axis=1) - apart)
 
 
-def _stale_h(hours: Hours) -> np.ndarray:
+def _stale_h(hours: ShopHours) -> np.ndarray:
     """Hours since both temperature and RH were last read, at each hour."""
     n = np.arange(len(hours))
     good = ~np.isnan(hours.temp_c + hours.rh_pct)

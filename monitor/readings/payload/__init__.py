@@ -15,7 +15,7 @@ from monitor.core.measurements import name_fault
 from monitor.domain.topic_rules import CONTRACT_FILTER, PLACEHOLDER, TopicRule, matches
 from monitor.readings.payload.mapped_json import BareNumber, MappedJson
 from monitor.readings.payload.senml import RECORDS_MAX, Senml
-from monitor.readings.payload.validation import AHEAD_MAX_MS, EARLIEST_MS, Decoded, told
+from monitor.readings.payload.validation import AHEAD_MAX_MS, EARLIEST_MS, Decoded, reason_of
 
 __all__ = [
     "AHEAD_MAX_MS",
@@ -25,7 +25,7 @@ __all__ = [
     "Contract",
     "Decoded",
     "json_object",
-    "told",
+    "reason_of",
 ]
 
 PAYLOAD_MAX = 65_536

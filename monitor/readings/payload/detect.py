@@ -13,7 +13,7 @@ _CBOR_LABELS = {*range(9), *range(0x20, 0x26)}
 """First bytes of SenML CBOR's labels: 0 to 8, and −1 to −6 (RFC 8428, section 6)."""
 
 
-class Kind(StrEnum):
+class PayloadFormat(StrEnum):
     SENML_JSON = "SenML JSON"
     SENML_CBOR = "SenML CBOR"
     JSON = "JSON"
@@ -23,7 +23,7 @@ class Kind(StrEnum):
     BYTES = "bytes"
 
 
-def kind_of(payload: bytes) -> Kind:
+def kind_of(payload: bytes) -> PayloadFormat:
     """What a payload seems to be.
 
     Examples
@@ -32,19 +32,19 @@ def kind_of(payload: bytes) -> Kind:
     SenML JSON, number
     """
     if not payload.strip():
-        return Kind.EMPTY
+        return PayloadFormat.EMPTY
     try:
         document = json_document(payload)
     except BadPayload:
         if _looks_like_senml_cbor(payload):
-            return Kind.SENML_CBOR
-        return Kind.TEXT if _is_text(payload) else Kind.BYTES
+            return PayloadFormat.SENML_CBOR
+        return PayloadFormat.TEXT if _is_text(payload) else PayloadFormat.BYTES
     if isinstance(document, int | float) and not isinstance(document, bool):
-        return Kind.NUMBER
+        return PayloadFormat.NUMBER
     pack = isinstance(document, list) and document
     if pack and all(isinstance(one, dict) and one.keys() & _LABELS for one in document):
-        return Kind.SENML_JSON
-    return Kind.JSON
+        return PayloadFormat.SENML_JSON
+    return PayloadFormat.JSON
 
 
 def _looks_like_senml_cbor(payload: bytes) -> bool:

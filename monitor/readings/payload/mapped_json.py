@@ -8,7 +8,7 @@ from monitor.core.errors import BadPayload
 from monitor.core.json_documents import at, json_document, moment_of, number_of, pointer_of
 from monitor.core.measurements import Series
 from monitor.domain.topic_rules import TopicRule
-from monitor.readings.payload.validation import Decoded, conversion_of, judged, told
+from monitor.readings.payload.validation import Decoded, conversion_of, judged, reason_of
 
 _NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
 
@@ -41,7 +41,7 @@ class MappedJson:
             except BadPayload as exc:
                 faults.append(str(exc))
         if not readings:
-            raise BadPayload(told(faults))
+            raise BadPayload(reason_of(faults))
         return Decoded(readings, faults, self._time is not None)
 
 

@@ -15,8 +15,8 @@ from monitor.readings.payload.validation import (
     AHEAD_MAX_MS,
     EARLIEST_MS,
     Decoded,
+    reason_of,
     stamp,
-    told,
     unbelievable,
 )
 
@@ -127,7 +127,7 @@ class Senml:
         if len(readings) > 1:
             readings = _one_value_each(readings, faults)
         if not readings and faults:
-            raise BadPayload(told(faults))
+            raise BadPayload(reason_of(faults))
         return Decoded(readings, faults, timed)
 
     def _learn(self, key: tuple[str, str]) -> _Entry:

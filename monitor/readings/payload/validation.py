@@ -71,7 +71,7 @@ def stamp(ts_ms: int) -> str:
         return f"{ts_ms / 1000:.3g} s after 1970"
 
 
-def told(faults: list[str]) -> str:
+def reason_of(faults: list[str]) -> str:
     """The faults of a message as one reason."""
     text = "; ".join(faults[:FAULTS_TOLD])
     more = len(faults) - FAULTS_TOLD

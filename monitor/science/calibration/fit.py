@@ -20,7 +20,7 @@ AGREE_SD = 3.0
 """Points further from the line than so many standard uncertainties do not belong on it. [-]"""
 
 
-class Bounds(NamedTuple):
+class FitBounds(NamedTuple):
     """What a fit must keep within, in the quantity's unit: the least span of the readings for a
     slope, the most that the sensor may be off at any point, what it may stray from the line in any
     case, repeatability with hysteresis as a standard uncertainty, and drift in a year (k = 2)."""
@@ -32,10 +32,10 @@ class Bounds(NamedTuple):
     drift_a_year: float
 
 
-HUMIDITY = Bounds(20.0, 15.0, 1.0, 0.3, 0.5)
+HUMIDITY = FitBounds(20.0, 15.0, 1.0, 0.3, 0.5)
 """[% RH]  Span, offset and slope limits, repeatability: common practice, no source. Drift: common
 practice, no source (the sheets of ordinary capacitive sensors)."""
-TEMPERATURE = Bounds(10.0, 3.0, 0.3, 0.1, 0.05)
+TEMPERATURE = FitBounds(10.0, 3.0, 0.3, 0.1, 0.05)
 """[K]  Common practice, no source."""
 
 
@@ -54,7 +54,7 @@ class Point(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Fit:
+class CalibrationFit:
     """truth = `offset` + `slope` · reading, with the covariance of both.
 
     `low` and `high` are the readings it was fitted between. `misfit` is √(χ²/ν), 0 without degrees
@@ -90,7 +90,9 @@ class Fit:
         return asdict(self)
 
 
-def fitted(points: Sequence[Point], bounds: Bounds, *, line: bool | None = None) -> Fit:
+def fitted(
+    points: Sequence[Point], bounds: FitBounds, *, line: bool | None = None
+) -> CalibrationFit:
     """The correction that points tell, by weighted least squares.
 
     Parameters
@@ -158,7 +160,7 @@ def fitted(points: Sequence[Point], bounds: Bounds, *, line: bool | None = None)
         middle, own = float(np.average(x, weights=1 / variance)), SLOPE_SD**2
         cov = np.array([[cov[0, 0] + middle**2 * own, -middle * own], [-middle * own, own]])
     u_reading = max(point.u_reading for point in points)
-    return Fit(
+    return CalibrationFit(
         float(slope),
         float(offset),
         float(cov[1, 1]),

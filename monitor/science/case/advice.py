@@ -18,10 +18,10 @@ from monitor.science.case.answers import (
     DAMP_SIGNS,
     DRY_SIGNS,
     Advice,
-    Assumed,
     Avoid,
+    CaseAssumptions,
     Holds,
-    Kind,
+    Measure,
     Option,
     Sign,
     Why,
@@ -82,7 +82,7 @@ def advise(
 ) -> Advice:
     """The least that keeps an instrument in its band through a year at home.
 
-    Measures are tried in the order of `Kind`, each in its least size, until one holds.
+    Measures are tried in the order of `Measure`, each in its least size, until one holds.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def advise(
     has = None
     if own is not None:
         through = home.through(year, home.use.careful, own)
-        kind = Kind.HUMIDIFIER if isinstance(own, Humidifier) else Kind.BUFFER
+        kind = Measure.HUMIDIFIER if isinstance(own, Humidifier) else Measure.BUFFER
         has = home.judged(kind, through, home.use.careful, own)
     months = tuple(year.monthly())
     dry = any(m.low < low for m in months)
@@ -148,27 +148,29 @@ class _Home:
     def options(self) -> Iterator[Option]:
         """The least first, each in the least size that may hold."""
         self.bare = self.through(self.year, self.use)
-        yield self.judged(Kind.NOTHING, self.bare, self.use)
+        yield self.judged(Measure.NOTHING, self.bare, self.use)
         careful = self.use.careful
         if careful != self.use:
             self.bare = self.through(self.year, careful)
-            yield self.judged(Kind.DISCIPLINE, self.bare, careful)
+            yield self.judged(Measure.DISCIPLINE, self.bare, careful)
         if not self.case.holds_nothing:
             for kind, device in self.devices():
                 through = self.through(self.year, careful, device)
                 yield self.judged(kind, through, careful, device)
         if self.weather_known:
             room, moist = self.room_humidifier()
-            yield self.judged(Kind.ROOM, self.through(moist, careful), careful, None, room, moist)
+            yield self.judged(
+                Measure.ROOM, self.through(moist, careful), careful, None, room, moist
+            )
 
     @property
     def weather_known(self) -> bool:
         return self.year.basis is not Basis.READINGS
 
-    def devices(self) -> Iterator[tuple[Kind, Humidifier | Buffer]]:
+    def devices(self) -> Iterator[tuple[Measure, Humidifier | Buffer]]:
         packs = [m for m in MASSES_G.tolist() if m <= MOST_PACKS_G_L * self.case.air_l]
         yield (
-            Kind.BUFFER,
+            Measure.BUFFER,
             self.best(
                 [
                     Buffer(mass_g=mass, set_pct=self.middle, every_d=every)
@@ -179,7 +181,7 @@ class _Home:
         )
         months = self.dry_months()
         if months:
-            yield Kind.HUMIDIFIER, self.best(self.humidifiers(months))
+            yield Measure.HUMIDIFIER, self.best(self.humidifiers(months))
 
     def dry_months(self) -> tuple[int, ...]:
         """Months in which the home is drier than a little above the band's low end."""
@@ -301,7 +303,7 @@ class _Home:
 
     def judged(
         self,
-        kind: Kind,
+        kind: Measure,
         through: CaseYear,
         use: Use,
         device: Humidifier | Buffer | None = None,
@@ -366,20 +368,20 @@ class _Home:
             why.append(Why.WEATHER_UNKNOWN)
         return tuple(why)
 
-    def assumed(self, options: Sequence[Option]) -> tuple[Assumed, ...]:
-        found = [Assumed.CASE_NOT_MEASURED] * (not self.case.holds_nothing)
+    def assumed(self, options: Sequence[Option]) -> tuple[CaseAssumptions, ...]:
+        found = [CaseAssumptions.CASE_NOT_MEASURED] * (not self.case.holds_nothing)
         if any(isinstance(o.device, Humidifier) for o in options):
-            found.append(Assumed.RELEASE_GUESSED)
+            found.append(CaseAssumptions.RELEASE_GUESSED)
         if self.year.basis is Basis.NORMALS:
-            found.append(Assumed.SPELLS_USUAL)
+            found.append(CaseAssumptions.SPELLS_USUAL)
         if len(self.year.months_read) < 12:
-            found.append(Assumed.MONTHS_BRIDGED)
+            found.append(CaseAssumptions.MONTHS_BRIDGED)
         if self.weather_known:
-            found.append(Assumed.HOME_TYPICAL)
+            found.append(CaseAssumptions.HOME_TYPICAL)
         if self.year.clipped > 0.01:
-            found.append(Assumed.RUNNING_WINDOWS)
+            found.append(CaseAssumptions.RUNNING_WINDOWS)
         if self.case.instrument_g_pct > 0.8:
-            found.append(Assumed.LIKE_A_VIOLIN)
+            found.append(CaseAssumptions.LIKE_A_VIOLIN)
         return tuple(found)
 
 

@@ -6,14 +6,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from monitor.science.case.case import Range
+from monitor.science.case.case import CaseRange
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import RoomHumidifier
 from monitor.science.case.presets import Use
 from monitor.science.ranges import Floats
 
 
-class Kind(StrEnum):
+class Measure(StrEnum):
     """Measures, the least first."""
 
     NOTHING = "nothing"
@@ -89,7 +89,7 @@ DAMP_SIGNS = (
 )
 
 
-class Assumed(StrEnum):
+class CaseAssumptions(StrEnum):
     """What an answer takes for granted."""
 
     CASE_NOT_MEASURED = "air changes of instrument cases were never measured; 10 a day, 2 to 50"
@@ -116,7 +116,7 @@ class Option:
     around the instrument, daily means at 10, 50 and 90 % of the ways [%].
     """
 
-    kind: Kind
+    kind: Measure
     use: Use
     device: Humidifier | Buffer | None
     room: RoomHumidifier | None
@@ -124,19 +124,19 @@ class Option:
     held_share: float
     holds_damp: Holds
     damp_share: float
-    days_in: Range
-    days_dry: Range
-    days_damp: Range
-    lowest_pct: Range
-    highest_pct: Range
+    days_in: CaseRange
+    days_dry: CaseRange
+    days_damp: CaseRange
+    lowest_pct: CaseRange
+    highest_pct: CaseRange
     moisture_pct: tuple[float, float]
-    too_damp_h: Range
-    mould_h: Range
-    wets_below_c: Range
-    week_ml: Range
-    year_l: Range
+    too_damp_h: CaseRange
+    mould_h: CaseRange
+    wets_below_c: CaseRange
+    week_ml: CaseRange
+    year_l: CaseRange
     visits: int
-    empty_after_d: Range
+    empty_after_d: CaseRange
     around_pct: Floats = field(compare=False, repr=False)
 
 
@@ -153,8 +153,8 @@ class Advice:
     least: Option | None
     options: tuple[Option, ...]
     own: Option | None
-    home: tuple[Range, ...]
+    home: tuple[CaseRange, ...]
     why: tuple[Why, ...]
     avoid: tuple[Avoid, ...]
     signs: tuple[Sign, ...]
-    assumed: tuple[Assumed, ...]
+    assumed: tuple[CaseAssumptions, ...]

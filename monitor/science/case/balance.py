@@ -86,7 +86,7 @@ class Supply(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class Drive:
+class CaseDrive:
     """What acts in each of n steps on M members.
 
     `step_d`: length of a step, a whole part of a day [d]. `outside_pct` (n, M) or (n, 1): h_o [%].
@@ -105,7 +105,7 @@ class Drive:
 
 
 @dataclass(frozen=True, eq=False)
-class Course:
+class CaseCourse:
     """At the end of each step: `air_pct`, `wood_pct` (n, M): RH of the air, and that the wood keeps
     [%]; `water_g` (n, M): what the device still holds [g], None without one.
 
@@ -120,12 +120,12 @@ class Course:
 
 
 def run(
-    drive: Drive,
+    drive: CaseDrive,
     wood: Wood,
     start_pct: Floats,
     device: Device | Supply | None = None,
     ready: NDArray[np.bool_] | None = None,
-) -> Course:
+) -> CaseCourse:
     """The balance over all steps, a day at a time.
 
     Parameters
@@ -192,7 +192,7 @@ def run(
         if device is not None:
             air[part] += e * (s / wood.inside)
         w = rows[-1] - offset[-1]
-    return Course(air, held, reserve, given, added)
+    return CaseCourse(air, held, reserve, given, added)
 
 
 class _Day(NamedTuple):

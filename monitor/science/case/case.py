@@ -14,17 +14,24 @@ import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.science.air import dew_point
-from monitor.science.case.balance import Course, Drive, Wood, grams_per_pct, run, warmth_offset
+from monitor.science.case.balance import (
+    CaseCourse,
+    CaseDrive,
+    Wood,
+    grams_per_pct,
+    run,
+    warmth_offset,
+)
 from monitor.science.case.devices import Buffer, Humidifier, devices, ready_days
 from monitor.science.case.presets import Case, Use
 from monitor.science.climate.mould import critical_surface_humidity
-from monitor.science.plates.diffusion import Course as PlateCourse
+from monitor.science.plates.diffusion import MoistureCourse as PlateCourse
 from monitor.science.plates.diffusion import Plates, speed, uniform
 from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.parts import Part, checked_parts
 from monitor.science.ranges import Floats, checked
 from monitor.science.saturation import saturation_vapour_pressure
-from monitor.science.waits.draws import ORDINARY_SENSOR, SensorError, quantile
+from monitor.science.waits.draws import ORDINARY_SENSOR, SensorUncertainty, quantile
 from monitor.science.wood import equilibrium_moisture_content
 
 MEMBERS = 60
@@ -36,7 +43,7 @@ DAMP_PCT, TOO_DAMP_PCT = 65.0, 70.0
 Common practice, no source."""
 
 
-class Range(NamedTuple):
+class CaseRange(NamedTuple):
     """10 %, 50 % and 90 % of the members."""
 
     low: float
@@ -44,9 +51,9 @@ class Range(NamedTuple):
     high: float
 
 
-def range_of(values: Floats) -> Range:
+def range_of(values: Floats) -> CaseRange:
     """Over the members, the last axis of `values` (M,)."""
-    return Range(*(float(quantile(values, share)) for share in (0.1, 0.5, 0.9)))
+    return CaseRange(*(float(quantile(values, share)) for share in (0.1, 0.5, 0.9)))
 
 
 def by_day(values: Floats, per_day: int = 24) -> Floats:
@@ -128,7 +135,7 @@ class RoomAir:
         """Steps that are taken together: those of an hour, or one."""
         return max(round(3600 / self.step_s), 1)
 
-    def members(self, count: int, sensor: SensorError, ranks: Floats) -> Floats:
+    def members(self, count: int, sensor: SensorUncertainty, ranks: Floats) -> Floats:
         """RH of each member. (n, count)  [%]  One log for all is spread by its sensor's error."""
         if self.rh_pct.ndim == 2:
             if self.rh_pct.shape[1] != count:
@@ -153,7 +160,7 @@ class CaseYear:
     room_pct: Floats
     out: Floats
     air_pct: Floats
-    course: Course
+    course: CaseCourse
 
     @property
     def wood_pct(self) -> Floats:
@@ -255,7 +262,7 @@ def simulate(
     *,
     members: int = MEMBERS,
     start_pct: float | Floats | None = None,
-    sensor: SensorError = ORDINARY_SENSOR,
+    sensor: SensorUncertainty = ORDINARY_SENSOR,
 ) -> CaseYear:
     """What becomes of a case in the air of its room.
 
@@ -306,7 +313,7 @@ def simulate(
     )
     exchange = 24 * case.exchange_g_h_pct * case.exchange_times ** ranks[:, 2]
     wood = Wood(case.capacity_g_pct * case.capacity_times ** ranks[:, 1], exchange, exchange)
-    drive = Drive(
+    drive = CaseDrive(
         stretch_h / 24,
         mean_rh,
         warmth_offset(temp),
@@ -356,7 +363,7 @@ def _within_hours(
 
 def stays_h(
     case: Case, start_pct: float, room_pct: float, limit_pct: float, *, temp_c: float = 20.0
-) -> Range:
+) -> CaseRange:
     """How long the shut case keeps its wood on this side of a limit when nothing is done. [h]
 
     In steady room air: τ ln[(start − room)/(limit − room)] with τ = C (1/K + 1/k). Infinite if
@@ -385,7 +392,7 @@ def stays_h(
         capacity = case.capacity_g_pct * case.capacity_times**corner
         ends.append(24 * capacity * (1 / leak + 1 / exchange))
     if start == limit:
-        return Range(0.0, 0.0, 0.0)
+        return CaseRange(0.0, 0.0, 0.0)
     if abs(limit - start) >= abs(room - start):
-        return Range(np.inf, np.inf, np.inf)
-    return Range(*(float(t * np.log((start - room) / (limit - room))) for t in ends))
+        return CaseRange(np.inf, np.inf, np.inf)
+    return CaseRange(*(float(t * np.log((start - room) / (limit - room))) for t in ends))

@@ -11,13 +11,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from monitor.science.case.balance import Drive, Supply, Wood, grams_per_pct, run, warmth_offset
-from monitor.science.case.case import MEMBERS, Range, RoomAir, normal_scores, range_of, scores
+from monitor.science.case.balance import CaseDrive, Supply, Wood, grams_per_pct, run, warmth_offset
+from monitor.science.case.case import MEMBERS, CaseRange, RoomAir, normal_scores, range_of, scores
 from monitor.science.case.fields import CaseFault, FieldFault, checked_fields, is_number, parameter
 from monitor.science.case.outdoors import (
     MONTHS,
     YEAR_H,
-    Outdoors,
+    OutdoorYear,
     month_of_hour,
     saturation,
     through_months,
@@ -44,7 +44,7 @@ to 1; tight new at most 0.35; measured in ten older houses 0.6 to 1.5. The sprea
 
 
 @dataclass(frozen=True, kw_only=True)
-class Home:
+class ClientHome:
     """A home as a client can describe it. Each `..._times` is how far its value may lie off.
 
     Raises
@@ -81,7 +81,7 @@ class Home:
     furnishing_times: float = parameter(2.0, "", 1, 10, "spread of that")
 
     @property
-    def usual(self) -> Home:
+    def usual(self) -> ClientHome:
         """With no spread: every value as it stands."""
         return replace(self, changes_times=1.0, water_times=1.0, furnishing_times=1.0)
 
@@ -96,8 +96,8 @@ class Home:
         return self.people * self.water_kg_day * 1000 / 24
 
 
-def home_of(tightness: Tightness | str, **fields: float) -> Home:
-    """A leaky, normal or tight home; other fields of `Home` by name.
+def home_of(tightness: Tightness | str, **fields: float) -> ClientHome:
+    """A leaky, normal or tight home; other fields of `ClientHome` by name.
 
     Raises
     ------
@@ -110,7 +110,7 @@ def home_of(tightness: Tightness | str, **fields: float) -> Home:
         allowed = f"one of {', '.join(Tightness)}"
         raise CaseFault([FieldFault("home", "tightness", tightness, allowed)])
     changes, times = CHANGES_H[Tightness(tightness)]
-    return replace(Home(changes_h=changes, changes_times=times), **fields)  # type: ignore[arg-type]
+    return replace(ClientHome(changes_h=changes, changes_times=times), **fields)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,8 +150,8 @@ class HomeYear:
     basis: Basis
     clipped: float = 0.0
     months_read: tuple[int, ...] = tuple(range(1, 13))
-    home: Home | None = None
-    outdoors: Outdoors | None = None
+    home: ClientHome | None = None
+    outdoors: OutdoorYear | None = None
 
     @property
     def members(self) -> int:
@@ -161,7 +161,7 @@ class HomeYear:
         """As the air a case stands in."""
         return RoomAir(self.temp_c, self.rh_pct)
 
-    def monthly(self) -> list[Range]:
+    def monthly(self) -> list[CaseRange]:
         """Mean RH of each month over the members. [%]"""
         month = month_of_hour()
         return [range_of(self.rh_pct[month == m].mean(axis=0)) for m in range(12)]
@@ -173,7 +173,7 @@ class HomeYear:
         return replace(self, rh_pct=rh, litres_day=litres)
 
 
-def indoor_temperature(home: Home, outdoor_c: Floats) -> Floats:
+def indoor_temperature(home: ClientHome, outdoor_c: Floats) -> Floats:
     """Heated to the set point, and warmer with the day's mean outdoors. [°C]
 
     From 20 °C at 10 °C outdoors to 25 °C at 20 °C, and 1 K above outdoors at least.
@@ -203,8 +203,8 @@ def window_limit_pct(temp_c: ArrayLike, outdoor_c: ArrayLike) -> Floats:
 
 
 def home_year(
-    home: Home,
-    outdoors: Outdoors,
+    home: ClientHome,
+    outdoors: OutdoorYear,
     *,
     humidifier: RoomHumidifier | Sequence[RoomHumidifier] | None = None,
     members: int = MEMBERS,
@@ -239,7 +239,7 @@ def home_year(
     )
     held = home.furnishing_g_pct_m3 * home.volume_m3 * home.furnishing_times ** ranks[:, 2]
     held = np.maximum(held, 0.17 * home.volume_m3)  # the air's own, at 20 °C
-    drive = Drive(
+    drive = CaseDrive(
         1 / 24,
         outside,
         warmth_offset(temp),
@@ -270,7 +270,7 @@ FURNISHING_H = 8.0
 """Time constant of walls and furniture by themselves. [h]  Ours."""
 
 
-class Reading(NamedTuple):
+class MonthReading(NamedTuple):
     """Mean air of a home in a month, 1 to 12, as typed. [°C], [%]"""
 
     month: int
@@ -288,10 +288,10 @@ DAILY_SD_PCT = 4.0
 
 
 def from_readings(
-    readings: list[Reading],
+    readings: list[MonthReading],
     *,
-    home: Home | None = None,
-    outdoors: Outdoors | None = None,
+    home: ClientHome | None = None,
+    outdoors: OutdoorYear | None = None,
     humidified_l_day: float = 0.0,
     members: int = MEMBERS,
 ) -> HomeYear:
@@ -313,7 +313,9 @@ def from_readings(
     """
     faults = _reading_faults(readings)
     if not faults and outdoors is not None:
-        faults = _impossible(readings, home or Home(changes_times=4), outdoors, humidified_l_day)
+        faults = _impossible(
+            readings, home or ClientHome(changes_times=4), outdoors, humidified_l_day
+        )
     if faults:
         raise CaseFault(faults)
     known = sorted(readings)
@@ -345,7 +347,7 @@ def from_readings(
     )
 
 
-def _reading_faults(readings: list[Reading]) -> list[FieldFault]:
+def _reading_faults(readings: list[MonthReading]) -> list[FieldFault]:
     if not readings:
         return [FieldFault("home", "readings", "none", "at least one month")]
     faults, seen = [], set()
@@ -364,7 +366,7 @@ def _reading_faults(readings: list[Reading]) -> list[FieldFault]:
 
 
 def possible_rh_pct(
-    home: Home,
+    home: ClientHome,
     temp_c: float,
     outdoor_temp_c: float,
     outdoor_vapour_pa: float,
@@ -398,7 +400,7 @@ SLACK_PCT = 6.0
 
 
 def _impossible(
-    readings: list[Reading], home: Home, outdoors: Outdoors, litres_day: float
+    readings: list[MonthReading], home: ClientHome, outdoors: OutdoorYear, litres_day: float
 ) -> list[FieldFault]:
     faults = []
     for i, r in enumerate(readings):

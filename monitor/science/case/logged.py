@@ -8,10 +8,10 @@ import numpy as np
 
 from monitor.science.case.case import MEMBERS, normal_scores, scores
 from monitor.science.case.fields import CaseFault, FieldFault
-from monitor.science.case.home import SEED, Home, HomeYear, Reading, from_readings
-from monitor.science.case.outdoors import MONTHS, YEAR_H, Outdoors, month_of_hour, saturation
+from monitor.science.case.home import SEED, ClientHome, HomeYear, MonthReading, from_readings
+from monitor.science.case.outdoors import MONTHS, YEAR_H, OutdoorYear, month_of_hour, saturation
 from monitor.science.ranges import Floats
-from monitor.science.waits.draws import ORDINARY_SENSOR, SensorError
+from monitor.science.waits.draws import ORDINARY_SENSOR, SensorUncertainty
 
 LEAST_H, LEAST_OUTDOORS_H = 48, 240
 """A month counts as read with this many recorded hours, at home and outdoors. [h]  Ours."""
@@ -36,10 +36,10 @@ def home_from_log(
     temp_c: Floats,
     rh_pct: Floats,
     *,
-    home: Home | None = None,
-    outdoors: Outdoors | None = None,
+    home: ClientHome | None = None,
+    outdoors: OutdoorYear | None = None,
     humidified_l_day: float = 0.0,
-    sensor: SensorError = ORDINARY_SENSOR,
+    sensor: SensorUncertainty = ORDINARY_SENSOR,
     members: int = MEMBERS,
 ) -> HomeYear:
     """The air of a home from its own log: hours as recorded, the others as `from_readings` would
@@ -62,7 +62,7 @@ def home_from_log(
         allowed = f"at least {LEAST_H} h of temperature and RH in one month"
         raise CaseFault([FieldFault("home", "log", f"{int(known.sum())} h", allowed)])
     means = [
-        Reading(m + 1, *(float(v[known & (month == m)].mean()) for v in (temp_c, rh_pct)))
+        MonthReading(m + 1, *(float(v[known & (month == m)].mean()) for v in (temp_c, rh_pct)))
         for m in read
     ]
     year = from_readings(
@@ -76,7 +76,7 @@ def home_from_log(
     return replace(year, temp_c=temp, rh_pct=rh)
 
 
-def outdoors_from_log(temp_c: Floats, rh_pct: Floats) -> Outdoors:
+def outdoors_from_log(temp_c: Floats, rh_pct: Floats) -> OutdoorYear:
     """The air outdoors from a log of every month; what is missing is like the rest of its month.
 
     Parameters
@@ -108,4 +108,4 @@ def outdoors_from_log(temp_c: Floats, rh_pct: Floats) -> Outdoors:
                 same = mine & (clock == hour)
                 there = same & known
                 column[same & ~known] = column[there if there.any() else mine & known].mean()
-    return Outdoors(temp, np.minimum(vapour, saturation(temp)), smooth=False)
+    return OutdoorYear(temp, np.minimum(vapour, saturation(temp)), smooth=False)

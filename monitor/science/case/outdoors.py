@@ -50,7 +50,7 @@ def month_of_hour() -> np.ndarray:
 
 
 @dataclass(frozen=True, eq=False)
-class Outdoors:
+class OutdoorYear:
     """`temp_c` (8760,): temperature [°C]. `vapour_pa` (8760,): vapour pressure [Pa]. `smooth`:
     whether spells of weather are levelled out, as in monthly normals."""
 
@@ -59,7 +59,7 @@ class Outdoors:
     smooth: bool
 
     @property
-    def usual(self) -> Outdoors:
+    def usual(self) -> OutdoorYear:
         """Without spells."""
         return replace(self, smooth=False)
 
@@ -91,7 +91,7 @@ class Outdoors:
         )
 
 
-def from_hours(temp_c: Sequence[float], rh_pct: Sequence[float]) -> Outdoors:
+def from_hours(temp_c: Sequence[float], rh_pct: Sequence[float]) -> OutdoorYear:
     """From a year by the hour, as a weather file has it: 8760 values from 1 January on.
 
     RH is over liquid water. [°C], [%]
@@ -119,7 +119,7 @@ def from_hours(temp_c: Sequence[float], rh_pct: Sequence[float]) -> Outdoors:
     faults = faults or _fahrenheit(columns[0], columns[1])
     if faults:
         raise CaseFault(faults)
-    return Outdoors(columns[0], _vapour(columns[0], columns[1]), smooth=False)
+    return OutdoorYear(columns[0], _vapour(columns[0], columns[1]), smooth=False)
 
 
 def _fahrenheit(temp_c: Floats, rh_pct: Floats) -> list[FieldFault]:
@@ -139,7 +139,7 @@ The highest known is about 35 °C. From memory, unchecked."""
 
 def from_normals(
     temp_c: Sequence[float], rh_pct: Sequence[float], daily_swing_k: Sequence[float] | float = 8.0
-) -> Outdoors:
+) -> OutdoorYear:
     """From twelve monthly means, January to December, and the difference of a day's extremes.
 
     Months come out at the means that were typed; the day is warmest at 15 h; its vapour stays,
@@ -177,7 +177,7 @@ def from_normals(
     day = np.cos(2 * np.pi * (np.arange(YEAR_H) % 24 - WARMEST_H) / 24)
     temp = through_months(t) + through_months(wide) / 2 * day
     vapour = np.maximum(through_months(_vapour(t, rh)), 1.0)
-    return Outdoors(temp, np.minimum(vapour, saturation(temp)), smooth=True)
+    return OutdoorYear(temp, np.minimum(vapour, saturation(temp)), smooth=True)
 
 
 def through_months(means: Floats) -> Floats:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.air import TEMP_C, dew_point, frost_point
-from monitor.science.case.case import Range
+from monitor.science.case.case import CaseRange
 from monitor.science.case.presets import Case
 from monitor.science.ranges import checked
 from monitor.science.wood import equilibrium_moisture_content, relative_humidity_for_moisture
@@ -43,8 +43,8 @@ class WarmUp(NamedTuple):
     """
 
     wets_below_c: float
-    dew_point_min: Range
-    open_min: Range
+    dew_point_min: CaseRange
+    open_min: CaseRange
 
 
 def warm_up(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> WarmUp:
@@ -74,12 +74,14 @@ def warm_up(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> War
     wet = wets_below_c(room_c, room_rh_pct)
     spread = [case.warms_min * case.warms_times**corner for corner in (-1, 0, 1)]
 
-    def minutes(goal_c: float) -> Range:
+    def minutes(goal_c: float) -> CaseRange:
         if cold >= goal_c:
-            return Range(0.0, 0.0, 0.0)
+            return CaseRange(0.0, 0.0, 0.0)
         if goal_c >= room_c:
-            return Range(np.inf, np.inf, np.inf)
-        return Range(*(tau * float(np.log((room_c - cold) / (room_c - goal_c))) for tau in spread))
+            return CaseRange(np.inf, np.inf, np.inf)
+        return CaseRange(
+            *(tau * float(np.log((room_c - cold) / (room_c - goal_c))) for tau in spread)
+        )
 
     return WarmUp(wet, minutes(wet), minutes(wet + MARGIN_K))
 
@@ -103,7 +105,7 @@ def wall_gets_wet(case_c: float, case_rh_pct: float, outdoor_c: float) -> bool:
 class Car(NamedTuple):
     """The air of a closed car in the sun, and that of a shut case in it once it is as warm."""
 
-    temp_c: Range
+    temp_c: CaseRange
     case_rh_pct: float
 
 
@@ -132,4 +134,4 @@ def hot_car(outdoor_c: float, minutes: float, case_rh_pct: float = 45.0) -> Car:
     share = 1 - float(np.exp(-checked("minutes", minutes, "min", 0) / CAR_TIME_MIN))
     ends = [warm + share * (CAR_RISE_K + off) for off in (-CAR_SPREAD_K, 0.0, CAR_SPREAD_K)]
     moisture = equilibrium_moisture_content(20.0, case_rh_pct)
-    return Car(Range(*ends), float(relative_humidity_for_moisture(ends[1], moisture)))
+    return Car(CaseRange(*ends), float(relative_humidity_for_moisture(ends[1], moisture)))

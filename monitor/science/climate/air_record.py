@@ -27,7 +27,7 @@ RH_MAX_PCT = 105.0
 DAY_MS = 86_400_000
 
 
-class Spell(NamedTuple):
+class UnbrokenRun(NamedTuple):
     """An unbroken run of readings: the first, one past the last, and from when to when. [ms]"""
 
     first: int
@@ -78,7 +78,7 @@ class AirRecord:
         """Share of the recorded time at which `mask` holds, 0 to 1; NaN of an empty record. [-]"""
         return float(self.held_ms[mask].sum() / self.held_ms.sum()) if len(self) else np.nan
 
-    def spells(self, mask: NDArray[np.bool_]) -> list[Spell]:
+    def spells(self, mask: NDArray[np.bool_]) -> list[UnbrokenRun]:
         """The runs of readings at which `mask` holds, by time.
 
         Readings more than two hours apart do not belong to one run.
@@ -89,7 +89,7 @@ class AirRecord:
         begins = mask & np.concatenate([[True], ~mask[:-1] | apart])
         ends = mask & np.concatenate([~mask[1:] | apart, [True]])
         return [
-            Spell(i, j + 1, int(self.from_ms[i]), int(self.to_ms[j]))
+            UnbrokenRun(i, j + 1, int(self.from_ms[i]), int(self.to_ms[j]))
             for i, j in zip(
                 np.flatnonzero(begins).tolist(), np.flatnonzero(ends).tolist(), strict=True
             )

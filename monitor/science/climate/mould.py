@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from monitor.science.climate.air_record import AirRecord, Spell
+from monitor.science.climate.air_record import AirRecord, UnbrokenRun
 from monitor.science.ranges import Floats, checked
 
 GROWS_C = (0.0, 50.0)
@@ -26,7 +26,7 @@ class MouldTime(NamedTuple):
 
     hours: float
     share: float
-    spells: list[Spell]
+    spells: list[UnbrokenRun]
 
     @property
     def longest_hours(self) -> float:

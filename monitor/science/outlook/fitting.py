@@ -13,7 +13,7 @@ DIFFERENCE = 1e-3
 """Step of the numerical derivative, in standard deviations of the prior. [-]"""
 
 
-class Prior(NamedTuple):
+class ParameterPrior(NamedTuple):
     """Normal prior of each parameter; shape (parameters,)."""
 
     mean: Floats
@@ -36,7 +36,7 @@ class Estimate(NamedTuple):
 
 def estimate(
     residuals: Callable[[Floats], Floats],
-    prior: Prior,
+    prior: ParameterPrior,
     start: Floats,
     information: Floats,
     steps: int = 12,
@@ -100,6 +100,6 @@ def estimate(
     return Estimate(mean + sd * z, cov * np.outer(sd, sd), 1 - np.diag(cov), float(np.mean(r**2)))
 
 
-def untold(prior: Prior) -> Estimate:
+def untold(prior: ParameterPrior) -> Estimate:
     """The prior itself, where no data speak."""
     return Estimate(prior.mean, np.diag(prior.sd**2), np.zeros(len(prior.mean)), np.inf)

@@ -8,8 +8,8 @@ import numpy as np
 
 from monitor.science.outlook import snap
 from monitor.science.outlook.record import STEPS, Issues
-from monitor.science.outlook.room import Known
-from monitor.science.outlook.shop import Foreseen, Shop, entry, foresee, learn
+from monitor.science.outlook.room import PreparedLog
+from monitor.science.outlook.shop import HoursAhead, ShopModel, entry, foresee, learn
 from monitor.science.outlook.track import UNTRIED, Track, Trust
 from monitor.science.ranges import Floats
 
@@ -21,11 +21,11 @@ TUNE_DAYS = 7
 
 
 @dataclass(frozen=True, eq=False)
-class Learned:
+class LearnedForecaster:
     """What a log has taught: the shop, how far to trust what it foretells, and the probability of
     a dry snap at which to speak. [-]"""
 
-    shop: Shop
+    shop: ShopModel
     trust: Trust = UNTRIED
     bar: float = snap.USUAL_THRESHOLD
 
@@ -39,7 +39,7 @@ class Forecaster:
     issues : Issues
     """
 
-    def __init__(self, k: Known, issues: Issues) -> None:
+    def __init__(self, k: PreparedLog, issues: Issues) -> None:
         self._k, self._issues = k, issues
         self._record = Track()
         rh = k.hours.rh_pct
@@ -50,7 +50,7 @@ class Forecaster:
         self._tuned_at = 0
         self._bar = snap.USUAL_THRESHOLD
 
-    def learn(self, stop: int, before: Shop | None = None) -> Learned:
+    def learn(self, stop: int, before: ShopModel | None = None) -> LearnedForecaster:
         """What the log up to and with hour number `stop` teaches, and the trials so far.
 
         Raises
@@ -62,11 +62,11 @@ class Forecaster:
         shop = learn(self._k, self._issues, stop, before)
         if self._moments and stop - self._tuned_at >= 24 * TUNE_DAYS:
             self._bar, self._tuned_at = self._tuned(stop), stop
-        return Learned(shop, self._record.judged(told, stop), self._bar)
+        return LearnedForecaster(shop, self._record.judged(told, stop), self._bar)
 
     def try_out(
-        self, learned: Learned, ends: np.ndarray, members: int, seed: int
-    ) -> tuple[Foreseen, Floats]:
+        self, learned: LearnedForecaster, ends: np.ndarray, members: int, seed: int
+    ) -> tuple[HoursAhead, Floats]:
         """Forecasts after the hours number `ends`, `snap.LOOKS_APART_H` apart, and each one's
         lasting probability of a snap; kept to be judged by."""
         seen = foresee(learned.shop, self._k, self._issues, ends, members, seed, learned.trust)

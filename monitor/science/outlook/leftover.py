@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.science.outlook.record import LEADS_H
 from monitor.science.outlook.ridge import Ridge, ridge
-from monitor.science.outlook.room import Known, Room, at, run
+from monitor.science.outlook.room import PreparedLog, RoomModel, at, run
 from monitor.science.ranges import Floats
 
 RECENT_DAYS = 25.0
@@ -48,7 +48,7 @@ class Drift(NamedTuple):
     slow: Floats
 
 
-def drift(room: Room, k: Known, start: int, stop: int) -> Drift:
+def drift(room: RoomModel, k: PreparedLog, start: int, stop: int) -> Drift:
     """For the hours number `start` to `stop`; nothing rests on hours after each."""
     n = len(k.temp_c)
     first = max(start, 24)
@@ -74,7 +74,7 @@ def drift(room: Room, k: Known, start: int, stop: int) -> Drift:
 
 
 def features(
-    k: Known, d: Drift, which: int, simulated: Floats, ends: np.ndarray, leads: np.ndarray
+    k: PreparedLog, d: Drift, which: int, simulated: Floats, ends: np.ndarray, leads: np.ndarray
 ) -> Floats:
     """What a correction may rest on, (features, leads, moments).
 
@@ -125,7 +125,7 @@ class Leftover(NamedTuple):
 
 
 def learn(
-    k: Known, d: Drift, simulated: tuple[Floats, Floats], ends: np.ndarray, stop: int
+    k: PreparedLog, d: Drift, simulated: tuple[Floats, Floats], ends: np.ndarray, stop: int
 ) -> Leftover:
     """From runs (steps, moments) under the forecasts of their time, judged up to hour `stop`."""
     end = ends + LEADS_H[:, None]

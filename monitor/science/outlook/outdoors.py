@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from monitor.science.outlook.calendar import calendar
-from monitor.science.outlook.record import LEADS_H, Hours, Issues, Outdoors
+from monitor.science.outlook.record import LEADS_H, Issues, OutdoorHours, ShopHours
 from monitor.science.outlook.ridge import Ridge, ridge
 from monitor.science.ranges import Floats
 
@@ -61,7 +61,7 @@ PRIOR_SD = np.array([0.4, 0.4, 0.3, 0.2, 0.2, 0.15, 0.1, 0.8, 0.4, 0.4])
 older issue; of the usual air; a bias, and its daily wave. [-], the last three [K]  Ours."""
 
 
-class Coming(NamedTuple):
+class ForecastHours(NamedTuple):
     """Raw forecasts for the hours after some moments: the newest, the one before, the usual air,
     each (2, steps, moments), temperature and dew point; wind (steps, moments); the newest's
     present error (2, moments)."""
@@ -73,7 +73,9 @@ class Coming(NamedTuple):
     now: Floats
 
 
-def coming(hours: Hours, past: Outdoors, issues: Issues, ends: np.ndarray, steps: int) -> Coming:
+def coming(
+    hours: ShopHours, past: OutdoorHours, issues: Issues, ends: np.ndarray, steps: int
+) -> ForecastHours:
     """What is known of the outdoors at the ends of the log's hours number `ends`.
 
     Where the forecasts tell nothing, the air goes from what it is to what is usual.
@@ -102,7 +104,7 @@ def coming(hours: Hours, past: Outdoors, issues: Issues, ends: np.ndarray, steps
         newest.append(_bridged((fresh.temp_c, fresh.dew_c)[k], usual[k], seen[k][ends]))
     wind = fresh.wind_m_s
     wind = np.where(np.isnan(wind), past.wind_m_s[ends], wind)
-    return Coming(
+    return ForecastHours(
         np.stack(newest), np.stack([older.temp_c, older.dew_c]), usual, wind, np.stack(present)
     )
 
@@ -147,7 +149,7 @@ def _bridged(told: Floats, usual: Floats, now: Floats) -> Floats:
     return np.where(missing, usual + base * np.exp(-(steps - last) / 24), told)
 
 
-def corrected(corrector: Corrector, raw: Coming, hours_h: np.ndarray) -> Outdoors:
+def corrected(corrector: Corrector, raw: ForecastHours, hours_h: np.ndarray) -> OutdoorHours:
     """Forecasts put right; `hours_h` (steps, moments) are the ends of their hours."""
     hour = calendar(hours_h, corrector.offset_h).hour
     lead = np.arange(1, len(hours_h) + 1)[:, None] * np.ones_like(hour)
@@ -158,11 +160,16 @@ def corrected(corrector: Corrector, raw: Coming, hours_h: np.ndarray) -> Outdoor
         )
         for k in range(2)
     )
-    return Outdoors(t, np.minimum(dew, t), raw.wind)
+    return OutdoorHours(t, np.minimum(dew, t), raw.wind)
 
 
 def learn(
-    hours: Hours, past: Outdoors, raw: Coming, ends: np.ndarray, stop: int, offset_h: int
+    hours: ShopHours,
+    past: OutdoorHours,
+    raw: ForecastHours,
+    ends: np.ndarray,
+    stop: int,
+    offset_h: int,
 ) -> Corrector:
     """The corrector most probable after forecasts at the hours number `ends`, judged up to
     `stop`."""

@@ -18,7 +18,7 @@ import numpy as np
 
 from monitor.science.outlook import vapour
 from monitor.science.outlook.fitting import estimate
-from monitor.science.outlook.room import SCALE_SD, Known, Pinned, Room, draws
+from monitor.science.outlook.room import SCALE_SD, Pinned, PreparedLog, RoomModel, draws
 from monitor.science.outlook.room_fit import Runs, starts_of
 from monitor.science.outlook.what_if import vapour_pa_h
 from monitor.science.ranges import Floats
@@ -81,8 +81,8 @@ class Intervals(NamedTuple):
 
 
 def pinned(
-    room: Room, k: Known, stop: int, tanks: Sequence[Fills], volume_m3: float
-) -> tuple[Room, str]:
+    room: RoomModel, k: PreparedLog, stop: int, tanks: Sequence[Fills], volume_m3: float
+) -> tuple[RoomModel, str]:
     """The room with a vapour balance in grams, told by fills up to hour number `stop`; or the room
     as it was, and why they do not tell.
 

@@ -23,7 +23,7 @@ WIND_M_S = 3.0
 """Where no forecast tells the wind. [m/s]  Ours."""
 
 
-class Outdoors(NamedTuple):
+class OutdoorHours(NamedTuple):
     """Outdoor air: temperature, dew point over water [°C], wind [m/s]; fields of one shape."""
 
     temp_c: Floats
@@ -32,7 +32,7 @@ class Outdoors(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class Hours:
+class ShopHours:
     """A shop's log by the hour; every array has shape (n,), NaN where nothing was read.
 
     Hour i ends at `first_h` + i. `out_temp_c` and `out_dew_c` are what a sensor outdoors read,
@@ -60,7 +60,7 @@ class Hours:
         """Whether a sensor outdoors read in at least half of the hours."""
         return bool(len(self)) and float(np.isnan(self.out_temp_c + self.out_dew_c).mean()) < 0.5
 
-    def until(self, end_h: int, days: float) -> Hours:
+    def until(self, end_h: int, days: float) -> ShopHours:
         """The last `days` up to and with the hour that ends at `end_h`."""
         stop = end_h - self.first_h + 1
         start = max(stop - round(24 * days), 0)
@@ -85,28 +85,28 @@ class Issues:
     """
 
     issued_h: Floats
-    air: Outdoors
+    air: OutdoorHours
 
     def newest(self, now_h: np.ndarray, back: int = 0) -> np.ndarray:
         """Index of the newest issue known at each of `now_h`, or the one `back` before; −1: none."""
         return np.maximum(np.searchsorted(self.issued_h, now_h, side="right") - 1 - back, -1)
 
-    def coming(self, now_h: np.ndarray, steps: int, back: int = 0) -> Outdoors:
+    def coming(self, now_h: np.ndarray, steps: int, back: int = 0) -> OutdoorHours:
         """For the `steps` hours after each of `now_h`, shape (steps, moments); NaN if unknown."""
         return self.take(self.newest(now_h, back), now_h + 1 + np.arange(steps)[:, None])
 
-    def take(self, issue: np.ndarray, end_h: np.ndarray) -> Outdoors:
+    def take(self, issue: np.ndarray, end_h: np.ndarray) -> OutdoorHours:
         """What issue number `issue` says of the hours ending at `end_h`; both broadcast."""
         issue, end_h = np.broadcast_arrays(issue, end_h)
         if not len(self.issued_h):
-            return Outdoors(*(np.full(end_h.shape, np.nan) for _ in Outdoors._fields))
+            return OutdoorHours(*(np.full(end_h.shape, np.nan) for _ in OutdoorHours._fields))
         lead = end_h - np.floor(self.issued_h[issue]).astype(np.int64) - 1
         leads = self.air.temp_c.shape[1]
         good = (issue >= 0) & (lead >= 0) & (lead < leads)
         at = np.where(good, lead, 0)
-        return Outdoors(*(np.where(good, field[issue, at], np.nan) for field in self.air))
+        return OutdoorHours(*(np.where(good, field[issue, at], np.nan) for field in self.air))
 
-    def nearest(self, end_h: np.ndarray) -> Outdoors:
+    def nearest(self, end_h: np.ndarray) -> OutdoorHours:
         """For each hour, what the newest issue known at its beginning said. Shape of `end_h`."""
         return self.take(self.newest(end_h - 1.0), end_h)
 
@@ -124,13 +124,13 @@ def filled(values: Floats, spare: Floats) -> Floats:
     return both[np.where(last < 0, int(np.argmax(known)), last)]
 
 
-def past_outdoors(hours: Hours, issues: Issues) -> Outdoors:
+def past_outdoors(hours: ShopHours, issues: Issues) -> OutdoorHours:
     """Outdoor air of the log's own hours: the sensor's, and where it is silent the forecasts'."""
     told = issues.nearest(hours.ends_h)
     temp = filled(hours.out_temp_c, told.temp_c)
     dew = np.minimum(filled(hours.out_dew_c, told.dew_c), temp)
     wind = filled(told.wind_m_s, np.full(len(hours), np.nan))
-    return Outdoors(temp, dew, np.where(np.isnan(wind), WIND_M_S, wind))
+    return OutdoorHours(temp, dew, np.where(np.isnan(wind), WIND_M_S, wind))
 
 
 def lagged(values: Floats, constants_h: Floats) -> Floats:

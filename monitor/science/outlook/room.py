@@ -12,7 +12,14 @@ from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import tank, thermal, vapour
 from monitor.science.outlook.calendar import Calendar, calendar, working
 from monitor.science.outlook.fitting import Estimate, untold
-from monitor.science.outlook.record import Hours, Issues, Outdoors, filled, lagged, past_outdoors
+from monitor.science.outlook.record import (
+    Issues,
+    OutdoorHours,
+    ShopHours,
+    filled,
+    lagged,
+    past_outdoors,
+)
 from monitor.science.ranges import Floats
 from monitor.science.saturation import saturation_vapour_pressure
 
@@ -27,21 +34,21 @@ TANK_DAYS = 14
 """What the tank holds is told by so many days before. [d]  Ours."""
 
 
-class Known(NamedTuple):
+class PreparedLog(NamedTuple):
     """A log made ready: gaps carried forward, outdoors joined, what walls and wood remember.
 
     `temp_c`, `rh_pct` (n,) without gaps; `heat` (3, n) [°C] and `water` (4, n) [%] the memories.
     """
 
-    hours: Hours
+    hours: ShopHours
     temp_c: Floats
     rh_pct: Floats
-    past: Outdoors
+    past: OutdoorHours
     heat: Floats
     water: Floats
 
 
-def known(hours: Hours, issues: Issues) -> Known:
+def known(hours: ShopHours, issues: Issues) -> PreparedLog:
     """Makes a log ready. Nothing at an hour rests on what came after it.
 
     Raises
@@ -58,7 +65,7 @@ def known(hours: Hours, issues: Issues) -> Known:
     ):
         if np.isnan(values).all():
             raise OutOfRange(name, 0, "", 1, None)
-    return Known(
+    return PreparedLog(
         hours,
         filled(hours.temp_c, none),
         filled(hours.rh_pct, none),
@@ -88,7 +95,7 @@ class Tank(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class Room:
+class RoomModel:
     """Fitted heat and vapour. `refused` says why the fit was not taken and the prior stands in,
     empty if it was taken. `pinned` is the vapour once more where weighed fills tell its scale: what
     a litre does rests on it, what is foretold does not. `tank` is None where the log shows no
@@ -115,7 +122,9 @@ class Room:
         return self.pinned.water, self.pinned.sd
 
 
-def run(room: Room, k: Known, starts: np.ndarray, air: Outdoors) -> tuple[Floats, Floats]:
+def run(
+    room: RoomModel, k: PreparedLog, starts: np.ndarray, air: OutdoorHours
+) -> tuple[Floats, Floats]:
     """Indoor temperature [°C] and RH [%] for the hours after the log's hours number `starts`.
 
     `air` has fields of shape (steps, runs), and so has the result.
@@ -123,7 +132,7 @@ def run(room: Room, k: Known, starts: np.ndarray, air: Outdoors) -> tuple[Floats
     steps = len(air.temp_c)
     ends_h = k.hours.first_h + starts + 1 + np.arange(steps)[:, None]
     when = calendar(ends_h, room.offset_h, k.hours.closed)
-    drive = thermal.Drive(air.temp_c, air.dew_c, when)
+    drive = thermal.HeatDrive(air.temp_c, air.dew_c, when)
     t = thermal.simulate(room.heat.mean[None], drive, k.temp_c[starts], k.heat[:, starts])[:, 0]
     t = np.clip(t, -40, 60)
     wet = vapour_drive(air, t, when)
@@ -141,7 +150,7 @@ def run(room: Room, k: Known, starts: np.ndarray, air: Outdoors) -> tuple[Floats
     return t, rh
 
 
-def running(room: Room, k: Known, end: int, air: Outdoors) -> Floats:
+def running(room: RoomModel, k: PreparedLog, end: int, air: OutdoorHours) -> Floats:
     """How likely the humidifier has water in each hour after hour number `end`, (steps,); `air`
     (steps, 1). [-]"""
     steps = len(air.temp_c)
@@ -160,8 +169,8 @@ def running(room: Room, k: Known, end: int, air: Outdoors) -> Floats:
 
 
 def _tank_ahead(
-    found: Tank, offset_h: int, k: Known, starts: np.ndarray, rh: Floats, when: Calendar
-) -> list[tank.Ahead]:
+    found: Tank, offset_h: int, k: PreparedLog, starts: np.ndarray, rh: Floats, when: Calendar
+) -> list[tank.TankAhead]:
     """The tank in the hours after the log's hours number `starts`, if RH will be about `rh` (steps,
     runs), by each habit."""
     theta = found.water.mean
@@ -184,8 +193,8 @@ def _filled_at(theta: Floats, when: Calendar, habit: tank.Habit) -> np.ndarray:
 
 
 def tank_told(
-    k: Known, theta: Floats, offset_h: int, index: np.ndarray, noise_pct: float | None = None
-) -> tuple[tank.Told, Calendar, float]:
+    k: PreparedLog, theta: Floats, offset_h: int, index: np.ndarray, noise_pct: float | None = None
+) -> tuple[tank.TankProbability, Calendar, float]:
     """Whether the tank held water in the log's hours number `index` (n,), the first at least 1; when
     they were, and the noise, found in just these hours if it is not given. [%]"""
     when = calendar(k.hours.first_h + index, offset_h, k.hours.closed)
@@ -199,11 +208,11 @@ def tank_told(
     open_ = working(when.hour) * vapour.works(theta, when)
     read = k.hours.rh_pct[index]
     sd = tank.noise(read, on, off) if noise_pct is None else noise_pct
-    return tank.told(read, on, off, open_, sd), when, sd
+    return tank.tank_probability(read, on, off, open_, sd), when, sd
 
 
-def vapour_drive(air: Outdoors, temp_c: Floats, when: Calendar) -> vapour.Drive:
-    return vapour.Drive(
+def vapour_drive(air: OutdoorHours, temp_c: Floats, when: Calendar) -> vapour.VapourDrive:
+    return vapour.VapourDrive(
         saturation_vapour_pressure(np.clip(air.dew_c, -90, 60)),
         air.temp_c,
         air.wind_m_s,
@@ -213,12 +222,12 @@ def vapour_drive(air: Outdoors, temp_c: Floats, when: Calendar) -> vapour.Drive:
     )
 
 
-def at(past: Outdoors, index: np.ndarray) -> Outdoors:
+def at(past: OutdoorHours, index: np.ndarray) -> OutdoorHours:
     """The outdoor air at some hours of the log."""
-    return Outdoors(*(field[index] for field in past))
+    return OutdoorHours(*(field[index] for field in past))
 
 
-class Told(NamedTuple):
+class RoomEstimate(NamedTuple):
     """A quantity of the room: 10, 50 and 90 % of what it may be, and whether the log tells it."""
 
     low: float
@@ -231,7 +240,7 @@ USUAL_WIND_M_S, USUAL_GAP_K, USUAL_SATURATION_PA = 3.0, 12.0, 2339.0
 """Wind, indoors less outdoors, and saturation at 20 °C, that a room is described for."""
 
 
-def described(room: Room, seed: int = 1) -> dict[str, Told]:
+def described(room: RoomModel, seed: int = 1) -> dict[str, RoomEstimate]:
     """What can be said of the room, in words that a log of RH can bear.
 
     Returns
@@ -272,9 +281,9 @@ def _air_change(water: Floats) -> Floats:
     return np.asarray(np.exp(water[:, 0]) + by_wind + by_gap)
 
 
-def _changed(found: Pinned) -> Told:
+def _changed(found: Pinned) -> RoomEstimate:
     by = float(np.exp(TENTH * found.sd))
-    return Told(found.air_change_h / by, found.air_change_h, found.air_change_h * by, True)
+    return RoomEstimate(found.air_change_h / by, found.air_change_h, found.air_change_h * by, True)
 
 
 def draws(found: Estimate, random: np.random.Generator, count: int = 400) -> Floats:
@@ -283,6 +292,6 @@ def draws(found: Estimate, random: np.random.Generator, count: int = 400) -> Flo
     return found.mean + random.standard_normal((count, len(found.mean))) @ root.T
 
 
-def _told(values: Floats, *, known: bool) -> Told:
+def _told(values: Floats, *, known: bool) -> RoomEstimate:
     low, middle, high = np.quantile(values, [0.1, 0.5, 0.9]).tolist()
-    return Told(low, middle, high, known)
+    return RoomEstimate(low, middle, high, known)

@@ -10,9 +10,17 @@ import numpy as np
 
 from monitor.science.outlook import tank, thermal, vapour
 from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h
-from monitor.science.outlook.fitting import Estimate, Prior, estimate, untold
-from monitor.science.outlook.record import Outdoors
-from monitor.science.outlook.room import Known, Room, Tank, at, run, tank_told, vapour_drive
+from monitor.science.outlook.fitting import Estimate, ParameterPrior, estimate, untold
+from monitor.science.outlook.record import OutdoorHours
+from monitor.science.outlook.room import (
+    PreparedLog,
+    RoomModel,
+    Tank,
+    at,
+    run,
+    tank_told,
+    vapour_drive,
+)
 from monitor.science.ranges import Floats
 
 RUN_H, EVERY_H = 48, 11
@@ -76,12 +84,12 @@ class Runs(NamedTuple):
     starts: np.ndarray
     rows: np.ndarray
     when: Calendar
-    air: Outdoors
-    wet: vapour.Drive
+    air: OutdoorHours
+    wet: vapour.VapourDrive
     information: Floats
 
     @classmethod
-    def of(cls, k: Known, starts: np.ndarray, stop: int, offset_h: int) -> Runs:
+    def of(cls, k: PreparedLog, starts: np.ndarray, stop: int, offset_h: int) -> Runs:
         rows = starts + np.arange(1, RUN_H + 1)[:, None]
         when = calendar(k.hours.first_h + rows, offset_h, k.hours.closed)
         air = at(k.past, rows)
@@ -90,7 +98,7 @@ class Runs(NamedTuple):
         wet = vapour_drive(air, np.clip(k.temp_c[rows], -40, 60), when)
         return cls(starts, rows, when, air, wet, information)
 
-    def water_off(self, k: Known, theta: Floats, wet: vapour.Drive) -> Floats:
+    def water_off(self, k: PreparedLog, theta: Floats, wet: vapour.VapourDrive) -> Floats:
         """Residuals of RH under a drive, (b, residuals), in units of the noise."""
         simulated = vapour.simulate(theta, wet, k.rh_pct[self.starts], k.water[:, self.starts])
         return _off(simulated, k.hours.rh_pct[self.rows], 1)
@@ -104,7 +112,7 @@ def _off(simulated: Floats, told: Floats, which: int) -> Floats:
     return np.moveaxis(r, 1, 0).reshape(r.shape[1], -1)
 
 
-def fit_room(k: Known, stop: int, before: Room | None = None) -> Room:
+def fit_room(k: PreparedLog, stop: int, before: RoomModel | None = None) -> RoomModel:
     """Fits to runs that end at or before hour number `stop`, from an earlier fit if there is one.
 
     A fit that the log does not bear out is refused: too few runs, outdoor air that hardly moved,
@@ -127,7 +135,7 @@ def fit_room(k: Known, stop: int, before: Room | None = None) -> Room:
     information = runs.information
 
     def heat_off(theta: Floats) -> Floats:
-        drive = thermal.Drive(runs.air.temp_c, runs.air.dew_c, runs.when)
+        drive = thermal.HeatDrive(runs.air.temp_c, runs.air.dew_c, runs.when)
         simulated = thermal.simulate(theta, drive, k.temp_c[starts], k.heat[:, starts])
         return _off(simulated, k.hours.temp_c[runs.rows], 0)
 
@@ -148,11 +156,13 @@ def fit_room(k: Known, stop: int, before: Room | None = None) -> Room:
     ):
         if not found.misfit <= _misfit(residuals(prior.mean[None])[0]):
             return _unfitted(offset, f"the fit of the {name} balance is no better than a guess")
-    room = Room(heat, water, offset)
+    room = RoomModel(heat, water, offset)
     return replace(room, tank=_tank(k, runs, room, stop, before))
 
 
-def _tank(k: Known, runs: Runs, room: Room, stop: int, before: Room | None) -> Tank | None:
+def _tank(
+    k: PreparedLog, runs: Runs, room: RoomModel, stop: int, before: RoomModel | None
+) -> Tank | None:
     """The balance with a tank that runs dry, None if the log shows no such tank.
 
     Whether the tank held water and what a full humidifier does are found in turn, from what is
@@ -207,8 +217,8 @@ def _misfit(residuals: Floats) -> float:
     return float(np.mean(residuals**2))
 
 
-def _unfitted(offset_h: int, why: str) -> Room:
-    def of(prior: Prior) -> Estimate:
+def _unfitted(offset_h: int, why: str) -> RoomModel:
+    def of(prior: ParameterPrior) -> Estimate:
         return untold(prior)
 
-    return Room(of(thermal.PRIOR), of(vapour.PRIOR), offset_h, why)
+    return RoomModel(of(thermal.PRIOR), of(vapour.PRIOR), offset_h, why)

@@ -9,8 +9,8 @@ import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.science.outlook import leftover, outdoors, track
-from monitor.science.outlook.record import LEADS_H, STEPS, Issues, Outdoors
-from monitor.science.outlook.room import Known, Room, run, running
+from monitor.science.outlook.record import LEADS_H, STEPS, Issues, OutdoorHours
+from monitor.science.outlook.room import PreparedLog, RoomModel, run, running
 from monitor.science.outlook.room_fit import fit_room
 from monitor.science.outlook.what_if import Launch
 from monitor.science.ranges import Floats
@@ -38,17 +38,17 @@ _STEP = np.arange(1, STEPS + 1)
 
 
 @dataclass(frozen=True, eq=False)
-class Shop:
+class ShopModel:
     """The room, how to correct the outdoor forecast, what both leave over, and the spread of
     `rest` that the weather does not explain, (2, STEPS). [K], [%]"""
 
-    room: Room
+    room: RoomModel
     outdoors: outdoors.Corrector
     leftover: leftover.Leftover
     rest: Floats
 
 
-class Foreseen(NamedTuple):
+class HoursAhead(NamedTuple):
     """The hours after some moments, `STEPS` of them.
 
     `fitted` and `given` (2, STEPS, moments): temperature [°C] and RH [%], most likely by the fit
@@ -63,7 +63,7 @@ class Foreseen(NamedTuple):
     half: Floats
 
 
-def learn(k: Known, issues: Issues, stop: int, before: Shop | None = None) -> Shop:
+def learn(k: PreparedLog, issues: Issues, stop: int, before: ShopModel | None = None) -> ShopModel:
     """Learns from a log up to and with hour number `stop`.
 
     Parameters
@@ -88,7 +88,7 @@ def learn(k: Known, issues: Issues, stop: int, before: Shop | None = None) -> Sh
     d = leftover.drift(room, k, first - 336, stop)
     left = leftover.learn(k, d, simulated, ends, stop)
     trial = ends[::-TRIAL_EVERY][::-1]
-    some = Outdoors(*(field[:, ::-1][:, ::TRIAL_EVERY][:, ::-1] for field in air))
+    some = OutdoorHours(*(field[:, ::-1][:, ::TRIAL_EVERY][:, ::-1] for field in air))
     moved = _strayed(room, corrector, k, trial, some, TRIAL_MEMBERS, 1)
     weather = (moved**2).mean(axis=(1, 3))
     whole = np.stack(
@@ -99,18 +99,18 @@ def learn(k: Known, issues: Issues, stop: int, before: Shop | None = None) -> Sh
         ]
     )
     rest = np.sqrt(np.maximum(whole**2 - weather, (REST_FLOOR * whole) ** 2))
-    return Shop(room, corrector, left, rest)
+    return ShopModel(room, corrector, left, rest)
 
 
 def foresee(
-    shop: Shop,
-    k: Known,
+    shop: ShopModel,
+    k: PreparedLog,
     issues: Issues,
     ends: np.ndarray,
     members: int,
     seed: int,
     trust: track.Trust = track.UNTRIED,
-) -> Foreseen:
+) -> HoursAhead:
     """The air after each of the hours number `ends`, rising, from what was known then.
 
     Parameters
@@ -144,13 +144,13 @@ def foresee(
     np.clip(members_[0], -40, 60, out=members_[0])
     np.clip(members_[1], 1, 100, out=members_[1])
     np.clip(middle[1], 1, 100, out=middle[1])
-    return Foreseen(np.stack(fitted), middle, np.stack(others), members_, half)
+    return HoursAhead(np.stack(fitted), middle, np.stack(others), members_, half)
 
 
-def entry(seen: Foreseen, ends: np.ndarray) -> track.Entry:
+def entry(seen: HoursAhead, ends: np.ndarray) -> track.TrackEntry:
     """What the record keeps of a forecast."""
     at = LEADS_H - 1
-    return track.Entry(
+    return track.TrackEntry(
         ends,
         seen.fitted[:, at],
         seen.given[:, at],
@@ -159,11 +159,13 @@ def entry(seen: Foreseen, ends: np.ndarray) -> track.Entry:
     )
 
 
-def _hours(k: Known, ends: np.ndarray) -> np.ndarray:
+def _hours(k: PreparedLog, ends: np.ndarray) -> np.ndarray:
     return np.asarray(k.hours.first_h + ends + _STEP[:, None])
 
 
-def launch(shop: Shop, k: Known, issues: Issues, end: int, members: int, seed: int) -> Launch:
+def launch(
+    shop: ShopModel, k: PreparedLog, issues: Issues, end: int, members: int, seed: int
+) -> Launch:
     """What a run of the room after hour number `end` needs, for members (even) of its weather."""
     ends = np.array([end])
     raw = outdoors.coming(k.hours, k.past, issues, ends, STEPS)
@@ -175,13 +177,15 @@ def launch(shop: Shop, k: Known, issues: Issues, end: int, members: int, seed: i
         float(k.rh_pct[end]),
         k.heat[:, end],
         k.water[:, end],
-        Outdoors(*(field[:, :, 0] for field in weather)),
+        OutdoorHours(*(field[:, :, 0] for field in weather)),
         k.hours.closed,
         running(shop.room, k, end, air),
     )
 
 
-def _weather(corrector: outdoors.Corrector, air: Outdoors, members: int, seed: int) -> Outdoors:
+def _weather(
+    corrector: outdoors.Corrector, air: OutdoorHours, members: int, seed: int
+) -> OutdoorHours:
     """The outdoor air as it may come, fields of shape (STEPS, members, moments)."""
     random = np.random.default_rng((seed, 1))
     half, moments = -(-members // 2), air.temp_c.shape[1]
@@ -192,22 +196,22 @@ def _weather(corrector: outdoors.Corrector, air: Outdoors, members: int, seed: i
     t = np.clip(air.temp_c + off[0], -45, 55)
     dew = np.minimum(air.dew_c + off[1], t)
     wind = np.broadcast_to(air.wind_m_s, t.shape)
-    return Outdoors(*(np.moveaxis(field, 1, 0) for field in (t, dew, wind)))
+    return OutdoorHours(*(np.moveaxis(field, 1, 0) for field in (t, dew, wind)))
 
 
 def _strayed(
-    room: Room,
+    room: RoomModel,
     corrector: outdoors.Corrector,
-    k: Known,
+    k: PreparedLog,
     ends: np.ndarray,
-    air: Outdoors,
+    air: OutdoorHours,
     members: int,
     seed: int,
 ) -> Floats:
     """How members stray from their mean for the weather's sake, (2, members, STEPS, moments)."""
     weather = _weather(corrector, air, members, seed)
     _, count, moments = weather.temp_c.shape
-    flat = Outdoors(*(field.reshape(STEPS, -1) for field in weather))
+    flat = OutdoorHours(*(field.reshape(STEPS, -1) for field in weather))
     runs = np.stack(run(room, k, np.tile(ends, count), flat))
     runs = np.moveaxis(runs.reshape(2, STEPS, count, moments), 2, 1)
     return np.asarray(runs - runs.mean(axis=1, keepdims=True))

@@ -14,7 +14,7 @@ SURE, LIKELY, UNSURE = 0.9, 0.5, 0.2
 """From these chances on something is told as almost certain, likely, possible. [-]  Ours."""
 
 
-class Range(NamedTuple):
+class OutlookRange(NamedTuple):
     """10, 50 and 90 % of the members."""
 
     low: float
@@ -32,7 +32,7 @@ class Fan(NamedTuple):
     emc_pct: Floats
 
 
-class Spell(NamedTuple):
+class OutlookSpell(NamedTuple):
     """Air beyond a limit for some hours on end.
 
     `chance`: part of the members that have one [-]; the rest rests on those alone. `begins_h`:
@@ -41,12 +41,12 @@ class Spell(NamedTuple):
     """
 
     chance: float
-    begins_h: Range
-    extreme: Range
+    begins_h: OutlookRange
+    extreme: OutlookRange
     extreme_at_h: float
 
 
-class Stretch(NamedTuple):
+class GoodHours(NamedTuple):
     """Some hours on end that suit: first step, how many, part of the members that suit all along."""
 
     start: int
@@ -62,7 +62,7 @@ def fan(members: Floats) -> Fan:
     return Fan(*(np.quantile(values, [0.1, 0.5, 0.9], axis=0) for values in derived))
 
 
-def spell(values: Floats, limit: float, hours: int, *, below: bool) -> Spell | None:
+def spell(values: Floats, limit: float, hours: int, *, below: bool) -> OutlookSpell | None:
     """The first time that values stay beyond a limit for so many hours.
 
     Parameters
@@ -89,10 +89,10 @@ def spell(values: Floats, limit: float, hours: int, *, below: bool) -> Spell | N
         return None
     begins = runs[has].argmax(axis=1)
     at, extreme = furthest(values[has], below=below)
-    return Spell(float(has.mean()), range_of(begins.astype(float)), extreme, float(at))
+    return OutlookSpell(float(has.mean()), range_of(begins.astype(float)), extreme, float(at))
 
 
-def furthest(values: Floats, *, below: bool) -> tuple[int, Range]:
+def furthest(values: Floats, *, below: bool) -> tuple[int, OutlookRange]:
     """The step at which the middle of the members (members, steps) is lowest, or highest, and
     their range there."""
     middle = np.median(values, axis=0)
@@ -109,7 +109,7 @@ def utmost(values: Floats, hours: int, *, below: bool) -> Floats:
     )
 
 
-def best_stretch(suits: np.ndarray, allowed: np.ndarray, hours: int) -> Stretch | None:
+def best_stretch(suits: np.ndarray, allowed: np.ndarray, hours: int) -> GoodHours | None:
     """The stretch that suits with the best chance, the earlier of two alike.
 
     Parameters
@@ -132,7 +132,7 @@ def best_stretch(suits: np.ndarray, allowed: np.ndarray, hours: int) -> Stretch 
     chance = np.where(whole, windows(suits, hours, axis=1).all(axis=2).mean(axis=0), 0.0)
     chance = np.round(chance, 2)  # hundredths decide nothing, so that the earlier one is named
     best = int(np.argmax(chance))
-    return Stretch(best, hours, float(chance[best])) if chance[best] > 0 else None
+    return GoodHours(best, hours, float(chance[best])) if chance[best] > 0 else None
 
 
 class Dew(NamedTuple):
@@ -140,8 +140,8 @@ class Dew(NamedTuple):
     chance that dew forms on what comes in as cold. [-]"""
 
     at: int
-    outdoors: Range
-    dew_point: Range
+    outdoors: OutlookRange
+    dew_point: OutlookRange
     chance: float
 
 
@@ -186,6 +186,6 @@ def how_sure(chance: float) -> str:
     return "possible" if chance >= UNSURE else "unlikely"
 
 
-def range_of(values: Floats) -> Range:
+def range_of(values: Floats) -> OutlookRange:
     """Of members (members,)."""
-    return Range(*np.quantile(values, [0.1, 0.5, 0.9]).tolist())
+    return OutlookRange(*np.quantile(values, [0.1, 0.5, 0.9]).tolist())

@@ -93,7 +93,7 @@ def lasting(chance: Floats) -> Floats:
     return np.minimum(chance, np.concatenate([chance[:1], chance[:-1]]))
 
 
-class Alert(NamedTuple):
+class SnapAlert(NamedTuple):
     """An alert: opened and closed at these hours; closed by the snap itself (`snap_at`, the hour
     it began), or withdrawn (−1)."""
 
@@ -104,14 +104,14 @@ class Alert(NamedTuple):
 
 def alerts(
     moments: np.ndarray, chance: Floats, starts: np.ndarray, threshold: Floats | float
-) -> list[Alert]:
+) -> list[SnapAlert]:
     """Alerts that a threshold would have raised.
 
     `chance` (n,) at rising `moments` (n,) [h], `threshold` one or (n,); `starts` the hours at which
     snaps began. A snap closes the alert that stands when it begins. Until it is one, `LOW_H` on,
     what the members say is of this snap: nothing new opens. One still open at the end is left out.
     """
-    found: list[Alert] = []
+    found: list[SnapAlert] = []
     opened, begun = -1, -LOW_H
     queue = [int(s) for s in starts if len(moments) and s > moments[0]]
     bars = np.broadcast_to(threshold, chance.shape)
@@ -119,19 +119,19 @@ def alerts(
         while queue and queue[0] <= moment:
             begun = queue.pop(0)
             if opened >= 0:
-                found.append(Alert(opened, begun, begun))
+                found.append(SnapAlert(opened, begun, begun))
                 opened = -1
         if opened < 0 and p >= bar and moment >= begun + LOW_H:
             opened = moment
         elif opened >= 0 and p < WITHDRAWN * bar:
-            found.append(Alert(opened, moment, -1))
+            found.append(SnapAlert(opened, moment, -1))
             opened = -1
     if opened >= 0 and queue:
-        found.append(Alert(opened, queue[0], queue[0]))
+        found.append(SnapAlert(opened, queue[0], queue[0]))
     return found
 
 
-class Tally(NamedTuple):
+class SnapTally(NamedTuple):
     """Snaps, how long ahead each was alerted [h] (0 if not), false alarms, and months looked at.
 
     A false alarm is an alert with no snap within `horizon_h` after it opened.
@@ -151,7 +151,9 @@ class Tally(NamedTuple):
         return self.false_alarms / self.months if self.months else 0.0
 
 
-def tally(raised: list[Alert], starts: np.ndarray, first: int, last: int, horizon_h: int) -> Tally:
+def tally(
+    raised: list[SnapAlert], starts: np.ndarray, first: int, last: int, horizon_h: int
+) -> SnapTally:
     """Of the snaps that began after hour `first`, up to `last`."""
     inside = [int(s) for s in starts if first < s <= last]
     by_snap = {alert.snap_at: alert.snap_at - alert.opened for alert in raised}
@@ -162,10 +164,10 @@ def tally(raised: list[Alert], starts: np.ndarray, first: int, last: int, horizo
         for a in raised
         if a.snap_at < 0 and a.opened + horizon_h <= last
     )
-    return Tally(len(inside), leads, false, (last - first) / (24 * 30.44))
+    return SnapTally(len(inside), leads, false, (last - first) / (24 * 30.44))
 
 
-def tuned(tallies: list[list[Tally]]) -> float:
+def tuned(tallies: list[list[SnapTally]]) -> float:
     """The threshold that did best in a log: tallies for each shift and each of `THRESHOLDS`.
 
     Snaps missed or told late weigh against false alarms above what is allowed, those below it

@@ -34,7 +34,7 @@ TAIL = 4.0
 [-]  Ours."""
 
 
-class Told(NamedTuple):
+class TankProbability(NamedTuple):
     """Probability that the tank holds water in each hour: `then` from what was read up to it,
     `since` from all that was read; (n,) [-]. `gain` in log likelihood over a tank that never runs
     dry and over none. [-]"""
@@ -52,7 +52,9 @@ def noise(read: Floats, running: Floats, dry: Floats) -> float:
     return max(LEAST_SD, float(np.median(nearer)) / MEDIAN_OF_SD) if len(nearer) else LEAST_SD
 
 
-def told(read: Floats, running: Floats, dry: Floats, open_: Floats, sd: float) -> Told:
+def tank_probability(
+    read: Floats, running: Floats, dry: Floats, open_: Floats, sd: float
+) -> TankProbability:
     """Whether the tank holds water.
 
     Parameters
@@ -92,7 +94,7 @@ def told(read: Floats, running: Floats, dry: Floats, open_: Floats, sd: float) -
         back[:, i] = b / b.sum()
     both = then * back
     since = both[1] / both.sum(0)
-    return Told(then[1], since, float(total - speaks.sum(1).max()))
+    return TankProbability(then[1], since, float(total - speaks.sum(1).max()))
 
 
 class Habit(NamedTuple):
@@ -135,7 +137,7 @@ def habits(since: Floats, given: Floats, hour: Floats, working_day: np.ndarray) 
     Parameters
     ----------
     since : ndarray (n,)
-        See `Told`.
+        See `TankProbability`.
     given : ndarray (n,)
         What the humidifier gives in each hour if it has water. [Pa]
     hour, working_day : ndarray (n,)
@@ -191,27 +193,27 @@ def _brim(wet: np.ndarray, given: Floats, fills: np.ndarray, tops_up: bool) -> f
     return float(np.quantile(ran_dry, TOPPED_QUANTILE if tops_up else 1 - TOPPED_QUANTILE))
 
 
-class State(NamedTuple):
+class TankState(NamedTuple):
     """What is left in the tank at the end of each hour [Pa], and on how many working days in a row
     it was not filled; (n,)."""
 
     left: Floats
     missed: np.ndarray
 
-    def at(self, hours: np.ndarray) -> State:
+    def at(self, hours: np.ndarray) -> TankState:
         """At some of the hours."""
-        return State(self.left[hours], self.missed[hours])
+        return TankState(self.left[hours], self.missed[hours])
 
 
 LEAST_LEFT = 0.2
 """A tank that still gives holds at least this part of its brim. [-]  Ours."""
 
 
-def state(then: Floats, given: Floats, fills: np.ndarray, habit: Habit) -> State:
+def state(then: Floats, given: Floats, fills: np.ndarray, habit: Habit) -> TankState:
     """What is known of the tank at each hour from what was read up to it.
 
-    `then` (n,) see `Told`; `given` (n,) what the humidifier gives if it has water [Pa]; `fills`
-    (n,) whether an hour is one in which the tank is filled as a rule.
+    `then` (n,) see `TankProbability`; `given` (n,) what the humidifier gives if it has water
+    [Pa]; `fills` (n,) whether an hour is one in which the tank is filled as a rule.
     """
     n = len(then)
     left, missed = np.zeros(n), np.zeros(n, dtype=np.int64)
@@ -228,10 +230,10 @@ def state(then: Floats, given: Floats, fills: np.ndarray, habit: Habit) -> State
             missing += 1
         was = wet[i]
         missed[i] = missing
-    return State(left, missed)
+    return TankState(left, missed)
 
 
-class Ahead(NamedTuple):
+class TankAhead(NamedTuple):
     """Whether the humidifier runs in the hours to come if its tank is filled as a rule, and if it
     is not, (2, steps, runs); and the probability of the first, (steps, runs). [-]"""
 
@@ -239,7 +241,7 @@ class Ahead(NamedTuple):
     filled: Floats
 
 
-def ahead(now: State, given: Floats, fills: np.ndarray, habit: Habit) -> Ahead:
+def ahead(now: TankState, given: Floats, fills: np.ndarray, habit: Habit) -> TankAhead:
     """From the state `now` (runs,) on; `given` and `fills` (steps, runs) as in `state`."""
     running = np.empty((2, *given.shape))
     filled = np.empty(given.shape)
@@ -254,4 +256,4 @@ def ahead(now: State, given: Floats, fills: np.ndarray, habit: Habit) -> Ahead:
         filled[i] = p
         running[0, i], running[1, i] = kept > 0, left > 0
         kept, left = np.maximum(kept - amount, 0), np.maximum(left - amount, 0)
-    return Ahead(running, filled)
+    return TankAhead(running, filled)

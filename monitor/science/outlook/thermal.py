@@ -21,7 +21,7 @@ from monitor.science.outlook.calendar import (
     waves,
     working,
 )
-from monitor.science.outlook.fitting import Prior
+from monitor.science.outlook.fitting import ParameterPrior
 from monitor.science.ranges import Floats
 
 LADDER_H = np.array([6.0, 48.0, 240.0])
@@ -37,7 +37,7 @@ _WORK = slice(13 + _WAVES, 13 + 2 * _WAVES)
 _WEEK = slice(13 + 2 * _WAVES, 20 + 2 * _WAVES)
 SIZE = 20 + 2 * _WAVES
 
-PRIOR = Prior(
+PRIOR = ParameterPrior(
     np.concatenate(
         [
             np.log([0.08, 0.02, 0.3]),
@@ -73,7 +73,7 @@ and to when it is day [h]; q as waves of the day, and what a working day adds [K
 working day each day of the week is [-]."""
 
 
-class Drive(NamedTuple):
+class HeatDrive(NamedTuple):
     """What acts in each hour; every field broadcasts to (steps, runs). [°C], [°C]
 
     `setting_c` is what the thermostat is set to instead of its usual setting, NaN where that
@@ -100,7 +100,7 @@ def setting(theta: Floats, when: Calendar) -> Floats:
     return shut + week * (night + part * (day - night) - shut)
 
 
-def simulate(theta: Floats, drive: Drive, temp_c: Floats, stores: Floats) -> Floats:
+def simulate(theta: Floats, drive: HeatDrive, temp_c: Floats, stores: Floats) -> Floats:
     """Indoor temperature at the ends of the hours, shape (steps, b, runs). [°C]
 
     `temp_c` (runs,) and `stores` (3, runs) are T and M_j at the start.

@@ -65,7 +65,7 @@ def blended(share: Floats, which: int, ours: Floats, others: Floats) -> Floats:
     return ours + now * (others[0] - ours) + same * (others[1] - ours) + bias * SCALE[which]
 
 
-class Entry(NamedTuple):
+class TrackEntry(NamedTuple):
     """Forecasts made at the hours `ends` (moments,), of temperature and RH at `LEADS_H`:
     `fitted` and `given` (the blend that was told) (2, leads, moments), `others` (2, 2, leads,
     moments), `half` of the 80 % range before it was widened (2, leads, moments)."""
@@ -81,9 +81,9 @@ class Track:
     """The record: what was foretold, entry by entry, oldest first."""
 
     def __init__(self) -> None:
-        self._entries: list[Entry] = []
+        self._entries: list[TrackEntry] = []
 
-    def add(self, entry: Entry) -> None:
+    def add(self, entry: TrackEntry) -> None:
         """Keeps one more; those past `KEPT_DAYS` before it go."""
         oldest = int(entry.ends[-1]) - 24 * KEPT_DAYS
         self._entries = [e for e in self._entries if e.ends[-1] >= oldest]

@@ -24,7 +24,7 @@ from monitor.science.outlook.calendar import (
     waves,
     working,
 )
-from monitor.science.outlook.fitting import Prior
+from monitor.science.outlook.fitting import ParameterPrior
 from monitor.science.ranges import Floats
 
 LADDER_H = np.array([2.0, 12.0, 72.0, 400.0])
@@ -44,7 +44,7 @@ BAND_PCT = 4.0
 NEXT_DOOR_PA = 1100.0
 """e_n: 20 °C and 47 %. [Pa]  Ours."""
 
-PRIOR = Prior(
+PRIOR = ParameterPrior(
     np.concatenate(
         [
             np.log([0.4, 0.04, 0.01, 0.15, 0.8]),
@@ -76,7 +76,7 @@ air [1/h], per m/s, per K indoors over outdoors, what working and open windows a
 adds [Pa/h]; how much of a working day each day of the week is [-]."""
 
 
-class Drive(NamedTuple):
+class VapourDrive(NamedTuple):
     """What acts on the room in each hour; every field broadcasts to (steps, runs).
 
     Outdoor vapour pressure [Pa] and temperature [°C], wind [m/s], indoor temperature [°C] with
@@ -96,13 +96,13 @@ class Drive(NamedTuple):
     humidifier: Floats | float = 1.0
 
 
-def air_change(theta: Floats, drive: Drive) -> Floats:
+def air_change(theta: Floats, drive: VapourDrive) -> Floats:
     """How often the air is changed with outdoors in each hour, (steps, b, runs), besides what
     `drive` adds. [1/h]"""
     return _change(np.exp(theta[:, :11, None]), of_day(theta[:, _WEEK], drive.when), drive)
 
 
-def _change(k: Floats, week: Floats, drive: Drive) -> Floats:
+def _change(k: Floats, week: Floats, drive: VapourDrive) -> Floats:
     busy = np.maximum(week, 0) * working(drive.when.hour)[:, None]
     apart = np.abs(drive.temp_c - drive.out_temp_c)
     open_ = np.clip((drive.temp_c - 21.5) / 2.5, 0, 1) * np.clip((drive.out_temp_c - 8) / 5, 0, 1)
@@ -138,7 +138,7 @@ def works(theta: Floats, when: Calendar) -> np.ndarray:
     return np.asarray(days[when.weekday] > 0.5)
 
 
-def simulate(theta: Floats, drive: Drive, rh_pct: Floats, stores: Floats) -> Floats:
+def simulate(theta: Floats, drive: VapourDrive, rh_pct: Floats, stores: Floats) -> Floats:
     """RH at the ends of the hours, shape (steps, b, runs). [%]
 
     Parameters

@@ -18,8 +18,8 @@ from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import thermal, vapour
 from monitor.science.outlook.calendar import NO_DAYS, Days, calendar
-from monitor.science.outlook.record import STEPS, Outdoors
-from monitor.science.outlook.room import TENTH, Room
+from monitor.science.outlook.record import STEPS, OutdoorHours
+from monitor.science.outlook.room import TENTH, RoomModel
 from monitor.science.outlook.signs import utmost
 from monitor.science.ranges import Floats, checked
 from monitor.science.saturation import saturation_vapour_pressure
@@ -50,7 +50,7 @@ class Launch:
     rh_pct: float
     heat: Floats
     water: Floats
-    air: Outdoors
+    air: OutdoorHours
     closed: Days = field(default_factory=lambda: NO_DAYS)
     running: Floats = field(default_factory=lambda: np.ones(STEPS))
 
@@ -99,7 +99,7 @@ class Moved(NamedTuple):
     rh_pct: Floats
 
 
-def moved(room: Room, launch: Launch, change: Change) -> Moved:
+def moved(room: RoomModel, launch: Launch, change: Change) -> Moved:
     """What a change does, member by member."""
     members = launch.air.temp_c.shape[1]
     t, rh = _run(room, launch, change, _scales(room.scaled[1], members))
@@ -147,7 +147,7 @@ within it."""
 
 
 def water_to_hold(
-    room: Room, launch: Launch, rh: Floats, level_pct: float, volume_m3: float, first: int
+    room: RoomModel, launch: Launch, rh: Floats, level_pct: float, volume_m3: float, first: int
 ) -> Water | None:
     """Water a day that keeps the air above a level from `LAG_H` on, and when it is given from.
 
@@ -199,10 +199,10 @@ def _lowest(rh: Floats) -> float:
 
 
 def _raised(
-    room: Room, launch: Launch, litres: float, volume_m3: float, start: int, scales: Floats
+    room: RoomModel, launch: Launch, litres: float, volume_m3: float, start: int, scales: Floats
 ) -> Floats:
     """What water does in the mean weather, (1, STEPS) [%]"""
-    mean = Outdoors(*(field.mean(axis=1, keepdims=True) for field in launch.air))
+    mean = OutdoorHours(*(field.mean(axis=1, keepdims=True) for field in launch.air))
     middle = replace(launch, air=mean)
     change = Change(water_l_day=litres, volume_m3=volume_m3, start=start)
     with_, without = (
@@ -219,7 +219,7 @@ def _scales(sd: float, members: int) -> Floats:
     return np.random.default_rng(_SEED).permutation(values)
 
 
-def _run(room: Room, launch: Launch, change: Change, scales: Floats) -> tuple[Floats, Floats]:
+def _run(room: RoomModel, launch: Launch, change: Change, scales: Floats) -> tuple[Floats, Floats]:
     """(STEPS, members) of temperature and RH."""
     shape = launch.air.temp_c.shape
     runs = shape[1]
@@ -231,7 +231,7 @@ def _run(room: Room, launch: Launch, change: Change, scales: Floats) -> tuple[Fl
     setting = None
     if change.setting_c is not None:
         setting = np.where(on > 0, change.setting_c, np.nan) + np.zeros(shape)
-    drive = thermal.Drive(
+    drive = thermal.HeatDrive(
         launch.air.temp_c,
         launch.air.dew_c,
         when,
@@ -242,7 +242,7 @@ def _run(room: Room, launch: Launch, change: Change, scales: Floats) -> tuple[Fl
     t = thermal.simulate(room.heat.mean[None], drive, np.full(runs, launch.temp_c), stores)[:, 0]
     t = np.clip(t, -40, 60)
     source = vapour_pa_h(change.water_l_day, change.volume_m3) * on * np.exp(-scales)
-    wet = vapour.Drive(
+    wet = vapour.VapourDrive(
         saturation_vapour_pressure(np.clip(launch.air.dew_c, -90, 60)),
         launch.air.temp_c,
         launch.air.wind_m_s,

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.plates.answer import CLOSE_SHARE, Range
+from monitor.science.plates.answer import CLOSE_SHARE, PlateRange
 from monitor.science.plates.diffusion import Plates, speed
 from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.movement import dimensional_change
@@ -30,12 +30,12 @@ class PartAhead(NamedTuple):
     step: int
     yield_share: float
     now_pct: float
-    from_rest_pct: Range
-    change_mm: Range
+    from_rest_pct: PlateRange
+    change_mm: PlateRange
     middle_pct: Floats
 
 
-class Ahead(NamedTuple):
+class PlatesAhead(NamedTuple):
     """The parts, the one strained most first, and at which steps all are near enough to their rest
     to be closed, (steps,), by the measure of `answer.Closing` at the median."""
 
@@ -52,7 +52,7 @@ def ahead(
     rh_pct: Floats,
     *,
     opened: bool,
-) -> Ahead:
+) -> PlatesAhead:
     """Parts under each member of the air to come, from their present state on.
 
     Parameters
@@ -115,8 +115,8 @@ def ahead(
             )
         )
     told.sort(key=lambda one: -one.yield_share)
-    return Ahead(tuple(told), np.median(share, axis=0) <= CLOSE_SHARE)
+    return PlatesAhead(tuple(told), np.median(share, axis=0) <= CLOSE_SHARE)
 
 
-def _range(values: Floats) -> Range:
-    return Range(*np.quantile(values, [0.1, 0.5, 0.9]).tolist())
+def _range(values: Floats) -> PlateRange:
+    return PlateRange(*np.quantile(values, [0.1, 0.5, 0.9]).tolist())

@@ -15,16 +15,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.science.plates.diffusion import Plates, moisture, speed, uniform
-from monitor.science.plates.draws import Draws, balances, drawn, rests
-from monitor.science.plates.drive import DAY_MS, Drive, Home, Opened, Spell, spells, thinned
+from monitor.science.plates.draws import PlateDraws, balances, drawn, rests
+from monitor.science.plates.drive import (
+    DAY_MS,
+    HomeAir,
+    Opened,
+    OpenSpell,
+    PlateDrive,
+    spells,
+    thinned,
+)
 from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.movement import dimensional_change
 from monitor.science.plates.parts import Part, checked_parts
 from monitor.science.plates.restraint import YIELD_STRAIN
 from monitor.science.plates.species import SPECIES
 from monitor.science.ranges import Floats
-from monitor.science.waits.air_log import AirLog, Known
-from monitor.science.waits.draws import ORDINARY_SENSOR, SensorError, quantile
+from monitor.science.waits.air_log import AirCoverage, AirLog
+from monitor.science.waits.draws import ORDINARY_SENSOR, SensorUncertainty, quantile
 
 CLOSE_SHARE = 0.5
 """Closed now, a part taken home may strain by this share of its yield, at the median; at 90 % of
@@ -46,7 +54,7 @@ AHEAD_S = np.concatenate([[0.0], np.geomspace(600.0, 400 * 86_400.0, 240)])
 """Times ahead that are looked at; what is not reached by the last is told as never. [s]  Ours."""
 
 
-class Range(NamedTuple):
+class PlateRange(NamedTuple):
     """10 %, 50 % and 90 % of the draws."""
 
     low: float
@@ -75,7 +83,7 @@ class Reason(StrEnum):
     WIDE = "the range is too wide to tell"
 
 
-class Assumed(StrEnum):
+class WoodAssumptions(StrEnum):
     """What an answer takes for granted."""
 
     AT_REST_ON_ARRIVAL = "it came with the moisture that wood keeps at its home"
@@ -102,18 +110,18 @@ class PartStanding:
     """
 
     part: Part
-    moisture_pct: Range
-    outer_pct: Range
-    inner_pct: Range
-    rest_pct: Range
-    settle_pct: Range
-    from_rest_pct: Range
-    from_settled_pct: Range
-    change_mm: Range
-    settled_change_mm: Range
-    settles_in_s: Range
-    yield_share: Range
-    stress_mpa: Range | None
+    moisture_pct: PlateRange
+    outer_pct: PlateRange
+    inner_pct: PlateRange
+    rest_pct: PlateRange
+    settle_pct: PlateRange
+    from_rest_pct: PlateRange
+    from_settled_pct: PlateRange
+    change_mm: PlateRange
+    settled_change_mm: PlateRange
+    settles_in_s: PlateRange
+    yield_share: PlateRange
+    stress_mpa: PlateRange | None
 
 
 @dataclass(frozen=True)
@@ -128,12 +136,12 @@ class Closing:
     close: Close
     reason: Reason
     part: str
-    yield_share: Range
-    ready_in_s: Range | None
+    yield_share: PlateRange
+    ready_in_s: PlateRange | None
 
 
 @dataclass(frozen=True)
-class Answer:
+class WoodStatus:
     """How an instrument stands at a moment.
 
     `known_share`: share of the time since it came with readings [0 to 1]; `longest_gap_s` [s];
@@ -147,7 +155,7 @@ class Answer:
     known_share: float
     longest_gap_s: float
     last_reading_ms: int | None
-    assumed: tuple[Assumed, ...]
+    assumed: tuple[WoodAssumptions, ...]
 
 
 def answer(
@@ -155,10 +163,10 @@ def answer(
     air: AirLog,
     arrived_ms: int,
     *,
-    home: Home | None = None,
+    home: HomeAir | None = None,
     opened: Sequence[Opened] = (),
-    sensor: SensorError = ORDINARY_SENSOR,
-) -> Answer:
+    sensor: SensorUncertainty = ORDINARY_SENSOR,
+) -> WoodStatus:
     """How an instrument stands at the end of its log.
 
     Parameters
@@ -178,31 +186,31 @@ def answer(
     ------
     PartFault, OutOfRange
     """
-    parts, home = checked_parts(parts), home or Home()
+    parts, home = checked_parts(parts), home or HomeAir()
     stay = air.cut(arrived_ms, air.until_ms)
-    gaps = stay.known != Known.AIR
+    gaps = stay.known != AirCoverage.AIR
     known_share = float(1 - stay.seconds[gaps].sum() / stay.seconds.sum())
     open_now = any(o.from_ms < stay.until_ms <= (o.until_ms or stay.until_ms) for o in opened)
     draws = drawn(sensor)
     facts = (open_now, known_share, _longest_gap_s(stay), air.last_ms)
-    assumed = [Assumed.AT_REST_ON_ARRIVAL, Assumed.SPRUCE_DIFFUSION]
-    assumed += [Assumed.HOME_INDOORS] * (home.rh_pct is None)
-    assumed += [Assumed.GAPS_BRIDGED] * bool(gaps.any())
-    assumed += [Assumed.ENCLOSED_AS_VIOLIN]
+    assumed = [WoodAssumptions.AT_REST_ON_ARRIVAL, WoodAssumptions.SPRUCE_DIFFUSION]
+    assumed += [WoodAssumptions.HOME_INDOORS] * (home.rh_pct is None)
+    assumed += [WoodAssumptions.GAPS_BRIDGED] * bool(gaps.any())
+    assumed += [WoodAssumptions.ENCLOSED_AS_VIOLIN]
     if not np.isfinite(stay.temp_c).any():
-        nothing = Range(np.nan, np.nan, np.nan)
+        nothing = PlateRange(np.nan, np.nan, np.nan)
         closing = Closing(Close.UNKNOWN, Reason.NO_AIR, "", nothing, None)
-        return Answer(stay.until_ms, (), closing, *facts, tuple(assumed))
+        return WoodStatus(stay.until_ms, (), closing, *facts, tuple(assumed))
 
     wood = _Wood(parts, draws, rests(home, draws)[:, None])
     for spell in spells(air, arrived_ms, opened):
         wood.live(spell, stay.until_ms)
     old = air.last_ms is None or stay.until_ms - air.last_ms > OLD_AIR_MS
-    assumed += [Assumed.PRESENT_AIR] * (not old)
+    assumed += [WoodAssumptions.PRESENT_AIR] * (not old)
     future = None if old else wood.future(stay.until_ms)
     standings = tuple(wood.standing(i, future) for i in range(len(parts)))
     closing = _closing(wood, future, home, known_share)
-    return Answer(stay.until_ms, standings, closing, *facts, tuple(assumed))
+    return WoodStatus(stay.until_ms, standings, closing, *facts, tuple(assumed))
 
 
 class _Future(NamedTuple):
@@ -215,7 +223,7 @@ class _Future(NamedTuple):
 class _Wood:
     """The parts of one instrument in every draw; arrays of shape (draws, parts)."""
 
-    def __init__(self, parts: tuple[Part, ...], draws: Draws, rest: Floats) -> None:
+    def __init__(self, parts: tuple[Part, ...], draws: PlateDraws, rest: Floats) -> None:
         self.parts, self.draws = parts, draws
         self.rest = np.broadcast_to(rest, (len(rest), len(parts)))
         self.woods = [SPECIES[p.species] for p in parts]
@@ -223,7 +231,7 @@ class _Wood:
         per_pct = [p.restraint * g.coefficient for p, g in zip(parts, self.grains, strict=True)]
         self.per_pct = np.multiply.outer(draws.movement, per_pct)  # restrained strain per % MC
         self._plates: dict[bool, Plates] = {}
-        self._recent: list[Drive] = []
+        self._recent: list[PlateDrive] = []
         self.state = uniform(self.rest)
         self.opened = False
 
@@ -240,7 +248,7 @@ class _Wood:
             self._plates[opened] = Plates(thick, *faces, d.diffusivity_m2_s[:, None])
         return self._plates[opened]
 
-    def live(self, spell: Spell, now_ms: int) -> None:
+    def live(self, spell: OpenSpell, now_ms: int) -> None:
         """Take the wood through a stretch of air."""
         steps = thinned(spell.air, now_ms)
         air = np.maximum(steps.air_pct + self._off(steps), 0.0)
@@ -248,14 +256,14 @@ class _Wood:
         self.state = self.plates(opened=spell.opened).after(steps.tau_s, air, state=self.state)
         self._recent.append(steps)
 
-    def _off(self, steps: Drive) -> Floats:
+    def _off(self, steps: PlateDrive) -> Floats:
         return balances(steps.temp_c, steps.rh_pct, steps.gap, self.draws)
 
     def future(self, now_ms: int) -> _Future:
         """If the mean air of the last `PRESENT_MS` stays."""
         steps = [np.concatenate(column) for column in zip(*self._recent, strict=True)]
         steps = [column[steps[0] > now_ms - PRESENT_MS] for column in steps]
-        last = Drive(*steps)
+        last = PlateDrive(*steps)
         off = self._off(last._replace(gap=0 * last.gap))
         settle = np.maximum((last.air_pct + off) @ last.tau_s / last.tau_s.sum(), 0.0)[:, None]
         tau = AHEAD_S * float(speed(last.temp_c).mean())
@@ -307,7 +315,7 @@ class _Wood:
         )
 
 
-def _closing(wood: _Wood, future: _Future | None, home: Home, known_share: float) -> Closing:
+def _closing(wood: _Wood, future: _Future | None, home: HomeAir, known_share: float) -> Closing:
     """By the worst part of each draw; named is the part that is worst at the median."""
     shares = wood.yield_share(wood.state[..., 0])
     worst = int(np.median(shares, axis=0).argmax())
@@ -336,12 +344,12 @@ def _from_then_on(good: NDArray[np.bool_]) -> Floats:
     return np.append(AHEAD_S, np.inf)[last_bad + 1]
 
 
-def _range(values: Floats) -> Range:
-    return Range(*(float(quantile(values, share)) for share in (0.1, 0.5, 0.9)))
+def _range(values: Floats) -> PlateRange:
+    return PlateRange(*(float(quantile(values, share)) for share in (0.1, 0.5, 0.9)))
 
 
 def _longest_gap_s(stay: AirLog) -> float:
     """Longest stretch on end without a reading. [s]"""
-    known = np.flatnonzero(np.concatenate([[True], stay.known == Known.AIR, [True]]))
+    known = np.flatnonzero(np.concatenate([[True], stay.known == AirCoverage.AIR, [True]]))
     total = np.concatenate([[0.0], np.cumsum(stay.seconds)])
     return float((total[known[1:] - 1] - total[known[:-1]]).max(initial=0.0))

@@ -56,7 +56,7 @@ def speed(temp_c: ArrayLike, activation_kj_mol: float = ACTIVATION_KJ_MOL) -> Fl
     ]
 
 
-class Course(NamedTuple):
+class MoistureCourse(NamedTuple):
     """Moisture at the end of each step: mean, outer and inner face, each (plates, steps) [%], and
     the state of the plates at the end (plates, `TERMS`)."""
 
@@ -158,7 +158,7 @@ class Plates:
         inner_pct: ArrayLike | None = None,
         *,
         state: Floats,
-    ) -> Course:
+    ) -> MoistureCourse:
         """Moisture at the end of each step of constant air.
 
         Parameters
@@ -207,7 +207,7 @@ class Plates:
         deviation[which] = left
         end = np.einsum("pkm,pm->pk", modes, deviation + gains @ air[:, -1])
         mean, outer, inner = result.reshape(3, *self.shape, -1)
-        return Course(mean, outer, inner, end.reshape(*self.shape, TERMS))
+        return MoistureCourse(mean, outer, inner, end.reshape(*self.shape, TERMS))
 
     def coming(self, tau_s: ArrayLike, air_pct: Floats, *, state: Floats) -> Floats:
         """Mean moisture at times ahead if the air stays as it is. (…, times) [%]

@@ -8,11 +8,11 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.plates.diffusion import DIFFUSIVITY_FACTOR, DIFFUSIVITY_M2_S
-from monitor.science.plates.drive import INDOOR_PCT, Home
+from monitor.science.plates.drive import INDOOR_PCT, HomeAir
 from monitor.science.plates.faces import AIR_TRANSFER_M_S, ENCLOSED_LAG_S, SLOW_AIR_TRANSFER_M_S
 from monitor.science.plates.species import MOVEMENT_SPREAD
 from monitor.science.ranges import Floats, checked
-from monitor.science.waits.draws import SensorError
+from monitor.science.waits.draws import SensorUncertainty
 from monitor.science.wood import TEMP_C, equilibrium_moisture_content
 
 COUNT = 60
@@ -35,7 +35,7 @@ GAP_U_RH_PCT = 15.0
 """Expanded uncertainty of the air in a gap of the log, coverage factor 2. [% RH]  Ours."""
 
 
-class Draws(NamedTuple):
+class PlateDraws(NamedTuple):
     """One value per draw, each of shape (`COUNT`,): [m²/s], [m/s], [s], [% MC], [-], [K], [% RH],
     [% RH], and a standard normal score for the home."""
 
@@ -50,7 +50,7 @@ class Draws(NamedTuple):
     home: Floats
 
 
-def drawn(sensor: SensorError) -> Draws:
+def drawn(sensor: SensorUncertainty) -> PlateDraws:
     """A Latin hypercube: each margin is its own distribution, always the same.
 
     D, S and the enclosed lag are spread evenly in the logarithm between their ends, hysteresis
@@ -68,7 +68,7 @@ def drawn(sensor: SensorError) -> Draws:
     share = [random.permutation(even) for _ in range(4)]
     scores = np.array([NormalDist().inv_cdf(u) for u in even.tolist()])
     score = [random.permutation(scores) for _ in range(5)]
-    return Draws(
+    return PlateDraws(
         DIFFUSIVITY_M2_S * DIFFUSIVITY_FACTOR ** (2 * share[0] - 1),
         SLOW_AIR_TRANSFER_M_S * (AIR_TRANSFER_M_S / SLOW_AIR_TRANSFER_M_S) ** share[1],
         ENCLOSED_LAG_S * ENCLOSED_LAG_FACTOR ** (2 * share[2] - 1),
@@ -81,7 +81,7 @@ def drawn(sensor: SensorError) -> Draws:
     )
 
 
-def rests(home: Home, draws: Draws) -> Floats:
+def rests(home: HomeAir, draws: PlateDraws) -> Floats:
     """Moisture at home, per draw. [%]
 
     A home that is not known lies below the dry and above the damp region in one draw of twenty
@@ -96,7 +96,7 @@ def rests(home: Home, draws: Draws) -> Floats:
     return equilibrium_moisture_content(home.temp_c, rh)
 
 
-def balances(temp_c: Floats, rh_pct: Floats, gap: Floats, draws: Draws) -> Floats:
+def balances(temp_c: Floats, rh_pct: Floats, gap: Floats, draws: PlateDraws) -> Floats:
     """Change of the equilibrium moisture content per draw and step. (draws, steps) [% MC]"""
     rh_off = draws.rh_pct[:, None] + draws.gap_rh_pct[:, None] * gap
     t = np.clip(temp_c + draws.temp_k[:, None], TEMP_C[0], None)

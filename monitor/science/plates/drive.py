@@ -12,7 +12,7 @@ import numpy as np
 from monitor.core.errors import OutOfRange
 from monitor.science.plates.diffusion import speed
 from monitor.science.ranges import Floats
-from monitor.science.waits.air_log import AirLog, Known, Times
+from monitor.science.waits.air_log import AirCoverage, AirLog, Times
 from monitor.science.wood import TEMP_C, equilibrium_moisture_content
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
@@ -22,7 +22,7 @@ before: wood forgets. [ms]  Ours."""
 
 
 @dataclass(frozen=True)
-class Home:
+class HomeAir:
     """The air an instrument comes from and goes back to. Without RH it is not known.
 
     Then its rest is taken as that of wood indoors, `INDOOR_PCT`. [°C], [%]
@@ -62,14 +62,14 @@ class Opened(NamedTuple):
     until_ms: int | None = None
 
 
-class Spell(NamedTuple):
+class OpenSpell(NamedTuple):
     """A stretch of the log in which the instrument was open throughout, or closed."""
 
     opened: bool
     air: AirLog
 
 
-class Drive(NamedTuple):
+class PlateDrive(NamedTuple):
     """Steps of constant air, each of shape (n,): end [ms], length times `speed` [s], equilibrium
     moisture content [%], mean air [°C], [%], and the share of the step without a reading. [-]"""
 
@@ -81,7 +81,7 @@ class Drive(NamedTuple):
     gap: Floats
 
 
-def spells(air: AirLog, arrived_ms: int, opened: Sequence[Opened]) -> list[Spell]:
+def spells(air: AirLog, arrived_ms: int, opened: Sequence[Opened]) -> list[OpenSpell]:
     """The log since arrival, cut where the instrument was opened or closed, its holes filled.
 
     Where no air is known, the last known air stands, or the first one to come.
@@ -102,7 +102,7 @@ def spells(air: AirLog, arrived_ms: int, opened: Sequence[Opened]) -> list[Spell
         edges += [each.from_ms, until]
     edges = [*np.clip(edges, arrived_ms, log.until_ms).tolist(), log.until_ms]
     return [
-        Spell(i % 2 == 1, log.cut(begin, end))
+        OpenSpell(i % 2 == 1, log.cut(begin, end))
         for i, (begin, end) in enumerate(pairwise(edges))
         if begin < end
     ]
@@ -116,14 +116,16 @@ def _filled(log: AirLog) -> AirLog:
     return replace(log, temp_c=log.temp_c[nearest], rh_pct=log.rh_pct[nearest])
 
 
-def drive(log: AirLog) -> Drive:
+def drive(log: AirLog) -> PlateDrive:
     """Every span of a spell as a step. Air below −20 °C counts as that for the balance."""
     air = equilibrium_moisture_content(np.maximum(log.temp_c, TEMP_C[0]), log.rh_pct)
-    gap = (log.known != Known.AIR).astype(np.float64)
-    return Drive(log.end_ms, log.seconds * speed(log.temp_c), air, log.temp_c, log.rh_pct, gap)
+    gap = (log.known != AirCoverage.AIR).astype(np.float64)
+    return PlateDrive(
+        log.end_ms, log.seconds * speed(log.temp_c), air, log.temp_c, log.rh_pct, gap
+    )
 
 
-def thinned(log: AirLog, now_ms: int) -> Drive:
+def thinned(log: AirLog, now_ms: int) -> PlateDrive:
     """A spell in fewer steps, `THINNED`, each the exact mean of its air as the wood weighs it."""
     edges = [np.array([log.begin_ms[0], log.until_ms])]
     end = now_ms
@@ -136,9 +138,9 @@ def thinned(log: AirLog, now_ms: int) -> Drive:
     every = drive(log)
 
     def sums(value: Floats) -> Floats:
-        return np.asarray(sum(np.diff(log.running(value, known).at(at)) for known in Known))
+        return np.asarray(sum(np.diff(log.running(value, known).at(at)) for known in AirCoverage))
 
     fast = every.tau_s / log.seconds
     seconds, tau = np.diff(at) / 1000, sums(fast)
     mean = [sums(v) / seconds for v in (every.temp_c, every.rh_pct, every.gap)]
-    return Drive(at[1:], tau, sums(fast * every.air_pct) / tau, *mean)
+    return PlateDrive(at[1:], tau, sums(fast * every.air_pct) / tau, *mean)

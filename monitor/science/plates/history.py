@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.science.plates.diffusion import Plates, uniform
-from monitor.science.plates.drive import Home, Opened, drive, spells
+from monitor.science.plates.drive import HomeAir, Opened, drive, spells
 from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.parts import Part, checked_parts
 from monitor.science.ranges import Floats
@@ -17,7 +17,7 @@ from monitor.science.waits.air_log import AirLog, Times
 
 
 @dataclass(frozen=True, eq=False)
-class History:
+class MoistureHistory:
     """At the end of each of n steps of constant air: the moisture of p parts, best estimate.
 
     `at_ms` (n,), rising [ms since 1970-01-01 UTC]; `mean`, `outer`, `inner` (p, n): mean and
@@ -45,10 +45,10 @@ def history(
     air: AirLog,
     arrived_ms: int,
     *,
-    home: Home | None = None,
+    home: HomeAir | None = None,
     opened: Sequence[Opened] = (),
     state: Floats | None = None,
-) -> History:
+) -> MoistureHistory:
     """Moisture of an instrument's parts since it came, at its log's own steps.
 
     Parameters
@@ -71,7 +71,7 @@ def history(
         The latter also where no air at all is known.
     """
     parts = checked_parts(parts)
-    rest = (home or Home()).rest_pct()
+    rest = (home or HomeAir()).rest_pct()
     thick = np.array([p.thickness_mm / 1000 for p in parts])
     state = uniform(np.full(len(parts), rest)) if state is None else state
     courses, drives, opens = [], [], []
@@ -87,7 +87,7 @@ def history(
         np.concatenate(rows, axis=1) for rows in list(zip(*courses, strict=True))[:3]
     )
     end, _, air_pct, temp, rh, gap = (np.concatenate(rows) for rows in zip(*drives, strict=True))
-    return History(
+    return MoistureHistory(
         parts,
         end,
         mean,

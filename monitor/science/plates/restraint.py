@@ -53,7 +53,7 @@ def elastic_stress(strain: ArrayLike, modulus_mpa: ArrayLike) -> Floats:
     return np.asarray(e * checked("strain", strain, "", 0))[()]
 
 
-class Limits(NamedTuple):
+class RestraintLimits(NamedTuple):
     """RH at which held wood yields and fails. [%]  NaN: not reached between 0 and 100 %."""
 
     yield_dry: float
@@ -63,7 +63,7 @@ class Limits(NamedTuple):
 
 def humidity_limits(
     start_rh_pct: float, coefficient: float, restraint: float = 1.0, temp_c: float = 20.0
-) -> Limits:
+) -> RestraintLimits:
     """The air in which wood glued in balance with `start_rh_pct` yields and fails, in the long run.
 
     The start moves the limits by about as much as itself, so they belong to the air the joint was
@@ -87,4 +87,4 @@ def humidity_limits(
     moisture = start + strains / (f * c)
     reached = (moisture >= 0) & (moisture <= equilibrium_moisture_content(temp_c, 100.0))
     rh = relative_humidity_for_moisture(temp_c, np.where(reached, moisture, np.nan))
-    return Limits(*(float(x) for x in rh))
+    return RestraintLimits(*(float(x) for x in rh))

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.science.ranges import Floats
-from monitor.science.waits.air_log import AirLog, Known, Times
+from monitor.science.waits.air_log import AirCoverage, AirLog, Times
 from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import Draws
+from monitor.science.waits.draws import WaitDraws
 from monitor.science.waits.laws import Adding
 from monitor.science.waits.thinned import Bins
 
 
-class Past:
+class AddingPast:
     """The past air of one place under one law, ready for any number of waits.
 
     Sums are exact for the air as read. For a draw, the change against that is taken at each bin's
@@ -20,13 +20,13 @@ class Past:
     """
 
     def __init__(
-        self, law: Adding, log: AirLog, bins: Bins, draws: Draws, *, capped: bool
+        self, law: Adding, log: AirLog, bins: Bins, draws: WaitDraws, *, capped: bool
     ) -> None:
         exact = law.rate(log.temp_c, log.rh_pct, capped=capped)
         most = getattr(law, "most_rate", np.inf)
         self.as_uncapped = capped and not (exact >= most * getattr(law, "light_factor", 1)).any()
         self.law = law
-        self._exact = [log.running(exact, known) for known in (Known.AIR, Known.GAP)]
+        self._exact = [log.running(exact, known) for known in (AirCoverage.AIR, AirCoverage.GAP)]
         self.bins = b = bins
         plain = law.rate(b.temp_c, b.rh_pct, capped=capped)
         rh = np.clip(b.rh_pct + draws.rh_pct[:, None], 0.0, 100.0)
@@ -79,7 +79,7 @@ def first_reached(
     now_ms: int,
     need_s: Floats,
     start_s: Floats,
-    draws: Draws,
+    draws: WaitDraws,
     *,
     capped: bool,
 ) -> Floats:

@@ -34,7 +34,7 @@ BEFORE_MS = 400 * 86_400_000
 [ms]  Ours."""
 
 
-class Known(IntEnum):
+class AirCoverage(IntEnum):
     """What is known of a span."""
 
     AIR = 0
@@ -46,7 +46,7 @@ class Known(IntEnum):
 
 @dataclass(frozen=True, eq=False)
 class AirLog:
-    """Spans one after the other: [ms], [ms], [°C], [%], `Known`. Build it with `air_log`.
+    """Spans one after the other: [ms], [ms], [°C], [%], `AirCoverage`. Build it with `air_log`.
 
     In a gap, the air is the mean of its two neighbours, or the only neighbour; NaN if there is
     none. `first_ms` and `last_ms` are the first and last reading, `unusable` counts readings
@@ -71,10 +71,10 @@ class AirLog:
         return (self.end_ms - self.begin_ms) / 1000
 
     @cached_property
-    def _spans(self) -> dict[Known, NDArray[np.intp]]:
-        return {known: np.flatnonzero(self.known == known) for known in Known}
+    def _spans(self) -> dict[AirCoverage, NDArray[np.intp]]:
+        return {known: np.flatnonzero(self.known == known) for known in AirCoverage}
 
-    def running(self, value: Floats, known: Known) -> Running:
+    def running(self, value: Floats, known: AirCoverage) -> Running:
         """The running integral of a value per span, over the spans so `known`. [value·s]
 
         NaN counts 0.
@@ -87,7 +87,7 @@ class AirLog:
 
     def unknown_s(self, from_ms: int) -> float:
         """Seconds in gaps from then to the end."""
-        gaps = self.running(np.ones(len(self.begin_ms)), Known.GAP)
+        gaps = self.running(np.ones(len(self.begin_ms)), AirCoverage.GAP)
         return float(gaps.total - gaps.at(np.array([from_ms]))[0])
 
     def cut(self, from_ms: int, until_ms: int) -> AirLog:
@@ -102,7 +102,7 @@ class AirLog:
         if not low <= from_ms < until_ms <= self.until_ms:
             raise OutOfRange("from_ms", from_ms, "ms", low, min(until_ms, self.until_ms))
         keep = (self.end_ms > from_ms) & (self.begin_ms < until_ms)
-        read = [int(at) for at in self.begin_ms[keep & (self.known == Known.AIR)]]
+        read = [int(at) for at in self.begin_ms[keep & (self.known == AirCoverage.AIR)]]
         read += [at for at in (self.first_ms, self.last_ms) if at is not None]
         read = [at for at in read if from_ms <= at < until_ms]
         return replace(
@@ -181,7 +181,7 @@ def air_log(
     if not len(ts):
         begin = np.array([until_ms - BEFORE_MS], dtype=np.int64)
         nothing = np.array([np.nan])
-        gap = np.array([Known.GAP], dtype=np.int8)
+        gap = np.array([AirCoverage.GAP], dtype=np.int8)
         return AirLog(begin, np.array([until_ms]), nothing, nothing, gap, None, None, unusable)
     if interval_s is None:
         interval_s = float(np.median(np.diff(ts))) / 1000 if len(ts) > 1 else 0.001
@@ -201,7 +201,7 @@ def air_log(
         end_ms=end,
         temp_c=np.concatenate([[first_t], t]),
         rh_pct=np.concatenate([[min(first_rh, 100.0)], rh]),
-        known=np.where(silent, Known.GAP, Known.AIR).astype(np.int8),
+        known=np.where(silent, AirCoverage.GAP, AirCoverage.AIR).astype(np.int8),
         first_ms=int(ts[0]),
         last_ms=int(ts[-1]),
         unusable=unusable,
@@ -246,7 +246,7 @@ def stitched(stays: Sequence[Stay]) -> AirLog:
                 np.array([stay.until_ms]),
                 nothing,
                 nothing,
-                np.array([Known.PAUSED], dtype=np.int8),
+                np.array([AirCoverage.PAUSED], dtype=np.int8),
                 None,
                 None,
             )

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.waits.air_log import AirLog, Known
+from monitor.science.waits.air_log import AirCoverage, AirLog
 from monitor.science.waits.laws import Law
 
 
@@ -33,7 +33,7 @@ def equivalent(law: Law, air: AirLog, start_ms: int, *, capped: bool = False) ->
     """
     rate = law.relative_rate(air.temp_c, air.rh_pct, capped=capped)
     start = np.array([start_ms])
-    sums = [air.running(rate, known) for known in (Known.AIR, Known.GAP)]
+    sums = [air.running(rate, known) for known in (AirCoverage.AIR, AirCoverage.GAP)]
     known_s, gap_s = (r.total - float(r.at(start)[0]) for r in sums)
     if not law.needs_air:
         return Equivalent(known_s + gap_s, known_s + gap_s, 0.0)

@@ -10,7 +10,7 @@ import numpy as np
 from monitor.science.ranges import Floats, checked
 
 
-class SensorError(NamedTuple):
+class SensorUncertainty(NamedTuple):
     """Expanded uncertainty of a place's sensor, coverage factor 2. [K], [% RH]
 
     Common practice, no source (the sheets of ordinary shop sensors).
@@ -20,10 +20,10 @@ class SensorError(NamedTuple):
     u_rh_pct: float = 2.0
 
 
-ORDINARY_SENSOR = SensorError()
+ORDINARY_SENSOR = SensorUncertainty()
 
 
-class Draws(NamedTuple):
+class WaitDraws(NamedTuple):
     """Standard normal scores, each of shape (draws,); the sensor's error is the same all along."""
 
     basis: Floats
@@ -32,7 +32,7 @@ class Draws(NamedTuple):
     rh_pct: Floats
 
 
-def drawn(count: int, sensor: SensorError, seed: int) -> Draws:
+def drawn(count: int, sensor: SensorUncertainty, seed: int) -> WaitDraws:
     """A Latin hypercube of `count` draws: each margin is the normal distribution itself.
 
     Raises
@@ -47,7 +47,7 @@ def drawn(count: int, sensor: SensorError, seed: int) -> Draws:
     scores = np.array([normal.inv_cdf((i + 0.5) / count) for i in range(count)])
     random = np.random.default_rng(seed)
     columns = [random.permutation(scores) for _ in range(4)]
-    return Draws(columns[0], columns[1], columns[2] * u_temp / 2, columns[3] * u_rh / 2)
+    return WaitDraws(columns[0], columns[1], columns[2] * u_temp / 2, columns[3] * u_rh / 2)
 
 
 def quantile(values: Floats, share: float) -> Floats:

@@ -14,7 +14,7 @@ from monitor.science.waits.film import OIL, SPIRIT
 from monitor.science.waits.glue import HIDE_GLUE
 from monitor.science.waits.laws import Law
 from monitor.science.waits.readiness import ready_times
-from monitor.science.waits.wait import Wait
+from monitor.science.waits.wait import WaitInputs
 
 HOUR_MS = 3_600_000
 START_MS = 1_736_186_400_000
@@ -70,7 +70,7 @@ def examples() -> list[Example]:
     for name, (temp_c, rh_pct) in _airs(hours).items():
         coming = ComingAir(START_MS, STEP_S, temp_c[None], rh_pct[None])
         waits = [
-            Wait(law=law, basis_s=3600 * h, start_ms=START_MS, air=log, coming=coming)
+            WaitInputs(law=law, basis_s=3600 * h, start_ms=START_MS, air=log, coming=coming)
             for _, law, h in WORK
         ]
         for (work, law, basis_h), told in zip(WORK, ready_times(waits, START_MS), strict=True):
@@ -101,7 +101,7 @@ def examples() -> list[Example]:
 def table() -> str:
     """The examples as a Markdown table, hours to 0.1."""
 
-    def told(hours: float | None) -> str:
+    def of(hours: float | None) -> str:
         return "never" if hours is None or math.isinf(hours) else f"{hours:.1f}"
 
     lines = [
@@ -109,8 +109,8 @@ def table() -> str:
         "|---|---|---|---|---|---|---|",
     ]
     lines += [
-        f"| {e.air} | {e.work} | {told(e.basis_h)} | {told(e.additive_h)} | "
-        f"{told(e.computed_h)} | {told(e.advised_h)} | {told(e.low_h)} to {told(e.high_h)} |"
+        f"| {e.air} | {e.work} | {of(e.basis_h)} | {of(e.additive_h)} | "
+        f"{of(e.computed_h)} | {of(e.advised_h)} | {of(e.low_h)} to {of(e.high_h)} |"
         for e in examples()
     ]
     return "\n".join(lines) + f'\n\nHours; "never": not within {HORIZON_H // 24} days.\n'

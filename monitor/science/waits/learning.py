@@ -33,7 +33,7 @@ WIDE_SD = 5.0
 """The grid reaches this many prior standard deviations either side. [-]"""
 
 
-class Verdict(StrEnum):
+class JointAtRelease(StrEnum):
     """How the joint was at release."""
 
     SOFT = "still soft"
@@ -46,11 +46,11 @@ class Verdict(StrEnum):
 class Evidence(NamedTuple):
     """A release: what was said, and the time in reference air it had had. [s]"""
 
-    verdict: Verdict
+    verdict: JointAtRelease
     equivalent_s: float
 
 
-class Prior(NamedTuple):
+class UsualTimePrior(NamedTuple):
     """Log-normal belief before any evidence: median [s], sd of ln [-], safe minimum [s]."""
 
     basis_s: float
@@ -58,10 +58,10 @@ class Prior(NamedTuple):
     minimum_s: float
 
 
-class Learned(NamedTuple):
+class LearnedUsualTime(NamedTuple):
     """The basis after the evidence, with all it rests on."""
 
-    prior: Prior
+    prior: UsualTimePrior
     evidence: tuple[Evidence, ...]
     basis_s: float
     """Median; never below the safe minimum."""
@@ -76,7 +76,7 @@ class Learned(NamedTuple):
     """Probability of each point of the grid, before and after, for a drawing."""
 
 
-def learn(prior: Prior, evidence: Sequence[Evidence]) -> Learned:
+def learn(prior: UsualTimePrior, evidence: Sequence[Evidence]) -> LearnedUsualTime:
     """The basis of a kind from its prior and every release that counts.
 
     Parameters
@@ -104,10 +104,10 @@ def learn(prior: Prior, evidence: Sequence[Evidence]) -> Learned:
 
     Examples
     --------
-    >>> prior = Prior(basis_s=4 * 3600, spread=0.3, minimum_s=2 * 3600)
+    >>> prior = UsualTimePrior(basis_s=4 * 3600, spread=0.3, minimum_s=2 * 3600)
     >>> round(learn(prior, []).basis_s / 3600, 2)
     4.02
-    >>> round(learn(prior, [Evidence(Verdict.SOFT, 4.5 * 3600)]).basis_s / 3600, 2)
+    >>> round(learn(prior, [Evidence(JointAtRelease.SOFT, 4.5 * 3600)]).basis_s / 3600, 2)
     5.18
     """
     checked("prior spread", prior.spread, "", 0, 1, low_open=True)
@@ -128,7 +128,7 @@ def learn(prior: Prior, evidence: Sequence[Evidence]) -> Learned:
     ten, half, ninety = np.exp(np.interp([0.1, 0.5, 0.9], _cumulative(density), ln_b)).tolist()
     mean = float((density * ln_b).sum())
     spread = math.sqrt(float((density * (ln_b - mean) ** 2).sum()))
-    return Learned(
+    return LearnedUsualTime(
         prior,
         tuple(evidence),
         max(half, prior.minimum_s),
@@ -149,10 +149,10 @@ def _log_likelihood(item: Evidence, ln_b: Floats) -> Floats:
     edge = (given + math.log(LONG_BEFORE) - ln_b) / JUDGEMENT_SD
     long_before = np.array([cdf(z) for z in edge.tolist()])
     chance = {
-        Verdict.SOFT: soft,
-        Verdict.LONG_BEFORE: long_before,
-        Verdict.RIGHT: 1 - soft - long_before,
-        Verdict.HARD_BY_THEN: 1 - soft,
+        JointAtRelease.SOFT: soft,
+        JointAtRelease.LONG_BEFORE: long_before,
+        JointAtRelease.RIGHT: 1 - soft - long_before,
+        JointAtRelease.HARD_BY_THEN: 1 - soft,
     }[item.verdict]
     return np.log(SLIP / 3 + (1 - SLIP) * np.maximum(chance, 0.0))
 

@@ -10,15 +10,15 @@ import numpy as np
 from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats
 from monitor.science.waits import adding, relaxing
-from monitor.science.waits.air_log import AirLog, Known
-from monitor.science.waits.draws import Draws, SensorError, drawn, quantile
+from monitor.science.waits.air_log import AirCoverage, AirLog
+from monitor.science.waits.draws import SensorUncertainty, WaitDraws, drawn, quantile
 from monitor.science.waits.drying import DryingLaw
 from monitor.science.waits.glue import GlueLaw
 from monitor.science.waits.parameters import PROGRESS_MOST, Hold
 from monitor.science.waits.relaxation import AT_THE_LIMIT, span
 from monitor.science.waits.rests_on import shares_of_variance
 from monitor.science.waits.thinned import Bins, bin_s, binned
-from monitor.science.waits.wait import Range, Readiness, State, Wait
+from monitor.science.waits.wait import Readiness, TimeRange, WaitInputs, WaitState
 
 LOW, HIGH = 0.1, 0.9
 """The range that is told. [-]"""
@@ -33,7 +33,7 @@ SEED = 20_260_112
 
 
 def ready_times(
-    waits: Sequence[Wait], now_ms: int, *, draws: int = DRAWS, seed: int = SEED
+    waits: Sequence[WaitInputs], now_ms: int, *, draws: int = DRAWS, seed: int = SEED
 ) -> list[Readiness]:
     """Ready times of waits, those that share air and law worked out together.
 
@@ -63,7 +63,7 @@ def ready_times(
             raise OutOfRange("air.until_ms", w.air.until_ms, "ms", now_ms, now_ms)
         groups.setdefault((id(w.air), id(w.coming), w.law, w.sensor), []).append(i)
     result: dict[int, Readiness] = {}
-    scores: dict[SensorError, Draws] = {}
+    scores: dict[SensorUncertainty, WaitDraws] = {}
     made: dict[tuple[int, int, int], Bins] = {}
 
     def bins_of(air: AirLog, from_ms: int, width_s: int) -> Bins:
@@ -80,7 +80,7 @@ def ready_times(
     return [result[i] for i in range(len(waits))]
 
 
-def progress_trace(wait: Wait, now_ms: int) -> tuple[np.ndarray, np.ndarray]:
+def progress_trace(wait: WaitInputs, now_ms: int) -> tuple[np.ndarray, np.ndarray]:
     """Progress along the past, sensor at its word, gaps at half: times [ms], shares [-]."""
     group = _Group([wait], now_ms, drawn(1, wait.sensor, SEED))
     if wait.start_ms >= now_ms:
@@ -93,9 +93,9 @@ class _Group:
 
     def __init__(
         self,
-        waits: list[Wait],
+        waits: list[WaitInputs],
         now_ms: int,
-        draws: Draws,
+        draws: WaitDraws,
         bins_of: Callable[[AirLog, int, int], Bins] = binned,
     ) -> None:
         self.waits, self.now_ms, self.draws = waits, now_ms, draws
@@ -106,12 +106,12 @@ class _Group:
         self.start_s = (self.start_ms - now_ms) / 1000
         self.begun = self.start_s <= 0
         ones = np.ones(len(self.air.begin_ms))
-        seconds = {k: self.air.running(ones, k) for k in (Known.GAP, Known.PAUSED)}
+        seconds = {k: self.air.running(ones, k) for k in (AirCoverage.GAP, AirCoverage.PAUSED)}
         inside = np.minimum(self.start_ms, now_ms)
         first = self.air.begin_ms[0]
         self.unknown_s, self.paused_s = (
             np.where(self.begun, seconds[k].total - seconds[k].at(inside), 0.0)
-            for k in (Known.GAP, Known.PAUSED)
+            for k in (AirCoverage.GAP, AirCoverage.PAUSED)
         )
         self.gappy = (self.unknown_s > 0) & self.law.needs_air
         from_ms = int(max(min(inside.min(), now_ms - DAY_MS) // DAY_MS * DAY_MS, first))
@@ -121,10 +121,10 @@ class _Group:
         same = self.past[True].as_uncapped
         self.past[False] = self.past[True] if same else self._past(capped=False)
 
-    def _past(self, *, capped: bool) -> relaxing.Past | adding.Past:
+    def _past(self, *, capped: bool) -> relaxing.RelaxingPast | adding.AddingPast:
         if isinstance(self.law, GlueLaw | DryingLaw):
-            return relaxing.Past(self.law, self.air, self.bins, capped=capped)
-        return adding.Past(self.law, self.air, self.bins, self.draws, capped=capped)
+            return relaxing.RelaxingPast(self.law, self.air, self.bins, capped=capped)
+        return adding.AddingPast(self.law, self.air, self.bins, self.draws, capped=capped)
 
     def readiness(self) -> list[Readiness]:
         """One per wait."""
@@ -162,7 +162,9 @@ class _Group:
         )
         now = self._air_now()
         return [
-            self._told(i, times[:, i], shares[:, i], Range(*ranges[:, i].tolist()), rests[i], now)
+            self._told(
+                i, times[:, i], shares[:, i], TimeRange(*ranges[:, i].tolist()), rests[i], now
+            )
             for i in range(len(self.waits))
         ]
 
@@ -170,13 +172,13 @@ class _Group:
         """Seconds from now until ready, and progress, per wait of `rows` and draw."""
         basis = self.basis_s[rows, None] * np.exp(self.spread[rows, None] * self.draws.basis)
         past = self.past[True]
-        if isinstance(past, relaxing.Past):
+        if isinstance(past, relaxing.RelaxingPast):
             return self._relaxed(past, rows, credit, basis)
         starts, begun = self.start_ms[rows], self.begun[rows]
 
-        def counted(past: relaxing.Past | adding.Past) -> Floats:
+        def counted(past: relaxing.RelaxingPast | adding.AddingPast) -> Floats:
             done = np.zeros(basis.shape)
-            if begun.any() and isinstance(past, adding.Past):
+            if begun.any() and isinstance(past, adding.AddingPast):
                 done[begun] = past.counted(starts[begun], credit)
             return done
 
@@ -193,7 +195,7 @@ class _Group:
         return ready, np.clip(done[False] / basis, 0.0, PROGRESS_MOST)
 
     def _relaxed(
-        self, past: relaxing.Past, rows: np.ndarray, credit: float, basis: Floats
+        self, past: relaxing.RelaxingPast, rows: np.ndarray, credit: float, basis: Floats
     ) -> tuple[Floats, Floats]:
         law, draws = past.law, self.draws
         threshold = relaxing.thresholds(law, draws)
@@ -201,9 +203,9 @@ class _Group:
         begun = self.begun[rows]
         extra = np.array([self._extra(i) for i in rows])
 
-        def state(past: relaxing.Past | adding.Past) -> Floats:
+        def state(past: relaxing.RelaxingPast | adding.AddingPast) -> Floats:
             y = np.full(basis.shape, law.start)
-            if begun.any() and isinstance(past, relaxing.Past):
+            if begun.any() and isinstance(past, relaxing.RelaxingPast):
                 scaled = kappa[begun] * np.exp(past.speed_slope * draws.temp_k)
                 y[begun] = past.state(
                     self.start_ms[rows][begun], scaled, credit, draws.rh_pct, extra[begun]
@@ -237,7 +239,9 @@ class _Group:
         )
         return ready, progress
 
-    def _by_cap(self, of: Callable[[relaxing.Past | adding.Past], Floats]) -> dict[bool, Floats]:
+    def _by_cap(
+        self, of: Callable[[relaxing.RelaxingPast | adding.AddingPast], Floats]
+    ) -> dict[bool, Floats]:
         """`of` the past with and without the cap, once where they are the same."""
         capped = of(self.past[True])
         same = self.past[False] is self.past[True]
@@ -246,7 +250,7 @@ class _Group:
     def _extra(self, i: int) -> float:
         """How much wetter than the room's memory the wood of a wait was at its start. [-]"""
         past, rh = self.past[True], self.waits[i].wood_rh_pct
-        if rh is None or not isinstance(past, relaxing.Past) or past.memory_s == 0:
+        if rh is None or not isinstance(past, relaxing.RelaxingPast) or past.memory_s == 0:
             return 0.0
         at = np.array([min(self.waits[i].start_ms, self.now_ms - 1)])
         room = float(past.drive_at(at)[0])
@@ -255,12 +259,12 @@ class _Group:
     def _air_now(self) -> _Now:
         """What the latest air does: from the last bin, if it has a reading."""
         b = self.bins
-        if self.air.known[-1] != Known.AIR or np.isnan(b.temp_c[-1]):
+        if self.air.known[-1] != AirCoverage.AIR or np.isnan(b.temp_c[-1]):
             return _Now(np.nan, Hold.NONE, None, slow=False, outside=False)
         t, rh = b.temp_c, np.minimum(b.rh_pct, 100.0)
         holds = np.where(np.isnan(t), int(Hold.NONE), self.law.hold(t, rh))
         seen, past = float(rh[-1]), self.past[True]
-        if isinstance(past, relaxing.Past) and past.memory_s > 0:
+        if isinstance(past, relaxing.RelaxingPast) and past.memory_s > 0:
             wood = past.drive_at(b.edges_ms[1:] - 1)  # the glue line sees the wood, not the room
             damp = np.where(holds == Hold.DAMP, int(Hold.DAMP), int(Hold.WOOD_DAMP))
             damp = np.where(wood >= past.law.threshold - AT_THE_LIMIT, damp, int(Hold.NONE))
@@ -279,7 +283,7 @@ class _Group:
         """Whether what is left of the wood's own moisture keeps a wait from hardening."""
         past = self.past[True]
         extra = self._extra(i)
-        if not extra or not isinstance(past, relaxing.Past):
+        if not extra or not isinstance(past, relaxing.RelaxingPast):
             return False
         left = extra * np.exp(min(self.start_s[i], 0.0) / past.memory_s)
         room = past.drive_at(np.array([self.now_ms - 1]))[0]
@@ -288,7 +292,7 @@ class _Group:
     def trace(self, i: int, *, capped: bool) -> tuple[np.ndarray, np.ndarray]:
         """Progress of a wait along the past: times [ms], shares [-]."""
         past, start = self.past[capped], int(self.start_ms[i])
-        if isinstance(past, adding.Past):
+        if isinstance(past, adding.AddingPast):
             ts, count = past.trace(start, 0.5)
             return ts, np.minimum(count / self.basis_s[i], PROGRESS_MOST)
         law = past.law
@@ -316,7 +320,7 @@ class _Group:
         i: int,
         times: Floats,
         shares: Floats,
-        progress: Range,
+        progress: TimeRange,
         rests_on: dict[str, float],
         now: _Now,
     ) -> Readiness:
@@ -330,22 +334,22 @@ class _Group:
         hold, hold_since, rate = now.hold, now.hold_since_ms, now.rate
         if hold == Hold.NONE and self._own_wood_is_damp(i):
             hold, hold_since, rate = Hold.WOOD_DAMP, w.start_ms, 0.0
-        state = State.WAITING
-        blind = self.air.known[-1] == Known.GAP
+        state = WaitState.WAITING
+        blind = self.air.known[-1] == AirCoverage.GAP
         blind &= self.unknown_s[i] * 1000 >= self.now_ms - w.start_ms
         if not self.begun[i]:
-            state, hold, hold_since = State.NOT_STARTED, Hold.NONE, None
+            state, hold, hold_since = WaitState.NOT_STARTED, Hold.NONE, None
         elif times[1] <= 0:
-            state, softened = State.READY, False
+            state, softened = WaitState.READY, False
             median = min(max(since or self.now_ms, floor_ms), self.now_ms)
             low = median
-        elif self.air.known[-1] == Known.PAUSED:
-            state = State.PAUSED
+        elif self.air.known[-1] == AirCoverage.PAUSED:
+            state = WaitState.PAUSED
             low = median = high = computed = None
         elif self.law.needs_air and self.coming is None and blind:
-            state = State.NO_AIR
+            state = WaitState.NO_AIR
         elif hold != Hold.NONE:
-            state = State.HOLD
+            state = WaitState.HOLD
         if hold_since is not None:
             hold_since = max(hold_since, w.start_ms)
         first = self.air.first_ms
@@ -365,7 +369,7 @@ class _Group:
             rate_now=rate,
             hold=hold,
             hold_since_ms=hold_since,
-            slow=now.slow and state in (State.WAITING, State.HOLD),
+            slow=now.slow and state in (WaitState.WAITING, WaitState.HOLD),
             softened=softened,
             unknown_s=float(self.unknown_s[i]),
             before_log_s=before,

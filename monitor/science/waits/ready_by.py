@@ -9,7 +9,7 @@ from typing import NamedTuple
 from monitor.science.ranges import checked
 from monitor.science.waits.air_log import AirLog
 from monitor.science.waits.readiness import DRAWS, SEED, ready_times
-from monitor.science.waits.wait import Readiness, Wait
+from monitor.science.waits.wait import Readiness, WaitInputs
 
 MEMORIES = 6
 """How many time constants of the wood's memory are looked at before now. [-]  Ours: e^−6."""
@@ -27,7 +27,7 @@ class LatestStart(NamedTuple):
 
 
 def latest_starts(
-    waits: Sequence[Wait],
+    waits: Sequence[WaitInputs],
     now_ms: int,
     wanted_ms: int,
     *,

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.science.ranges import Floats
-from monitor.science.waits.air_log import AirLog, Known, Times, exponential_mean, relaxed
+from monitor.science.waits.air_log import AirCoverage, AirLog, Times, exponential_mean, relaxed
 from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import Draws
+from monitor.science.waits.draws import WaitDraws
 from monitor.science.waits.laws import Relaxing
 from monitor.science.waits.parameters import PROGRESS_MOST
 from monitor.science.waits.relaxation import relaxation_rate, span
@@ -31,7 +31,7 @@ MEMORY_EXPONENT_MOST = 600.0
 """Where what is left of the wood's own moisture is 0 in any case. [-]"""
 
 
-class Past:
+class RelaxingPast:
     """The past air of one place under one law, ready for any number of waits.
 
     `capped`: good air counts at most the law's `most_rate`, as for advice.
@@ -47,8 +47,10 @@ class Past:
         speed = law.speed(log.temp_c)
         phi = capped_speed(law, speed, drive) if capped else speed
         self.as_uncapped = bool((phi == speed).all())
-        self._phi = [log.running(phi, known) for known in (Known.AIR, Known.GAP)]
-        self._pull = [log.running(phi * drive, known) for known in (Known.AIR, Known.GAP)]
+        self._phi = [log.running(phi, known) for known in (AirCoverage.AIR, AirCoverage.GAP)]
+        self._pull = [
+            log.running(phi * drive, known) for known in (AirCoverage.AIR, AirCoverage.GAP)
+        ]
         edges = bins.edges_ms
         self._bin_phi = [np.diff(r.at(edges)) for r in self._phi]
         self._bin_pull = [np.diff(r.at(edges)) for r in self._pull]
@@ -175,7 +177,7 @@ def capped_speed(law: Relaxing, speed: Floats, drive: Floats) -> Floats:
     return np.minimum(speed, most)
 
 
-def thresholds(law: Relaxing, draws: Draws) -> Floats:
+def thresholds(law: Relaxing, draws: WaitDraws) -> Floats:
     """Each draw's threshold, kept a tenth of the way from reference and from start. (j,)"""
     margin = 0.1 * (law.threshold - law.reference), 0.1 * (law.start - law.threshold)
     drawn = law.threshold + law.threshold_sd * draws.law
@@ -198,7 +200,7 @@ def coming_steps(
     coming: ComingAir,
     first: int,
     edges_s: Floats,
-    draws: Draws,
+    draws: WaitDraws,
     memory: float | None,
     *,
     capped: bool,

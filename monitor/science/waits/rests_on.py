@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.science.ranges import Floats
-from monitor.science.waits.draws import Draws
+from monitor.science.waits.draws import WaitDraws
 
 FEWEST_DRAWS = 60
 """Fewest draws for the fit of 14 terms. [-]  Ours."""
 
 
-def shares_of_variance(draws: Draws, ready_s: Floats, members: int) -> list[dict[str, float]]:
+def shares_of_variance(draws: WaitDraws, ready_s: Floats, members: int) -> list[dict[str, float]]:
     """Shares of the variance of each wait's ready time among those draws that get ready.
 
     Parameters

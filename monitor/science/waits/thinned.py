@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.ranges import Floats
-from monitor.science.waits.air_log import AirLog, Known, Times
+from monitor.science.waits.air_log import AirCoverage, AirLog, Times
 
 BIN_S = 600
 SHORTEST_BIN_S = 60
@@ -48,15 +48,15 @@ def binned(log: AirLog, from_ms: int, width_s: int) -> Bins:
     inner = np.arange((from_ms // width + 1) * width, until, width, dtype=np.int64)
     edges = np.concatenate([[from_ms], inner, [until]])
 
-    def sums(value: Floats, known: Known) -> Floats:
+    def sums(value: Floats, known: AirCoverage) -> Floats:
         return np.diff(log.running(value, known).at(edges))
 
     has = np.isfinite(log.temp_c)
     one = np.ones(len(has))
-    air_s, gap_s = sums(one, Known.AIR), sums(one, Known.GAP)
-    weight = air_s + (gap_s if has.all() else sums(has * one, Known.GAP))
+    air_s, gap_s = sums(one, AirCoverage.AIR), sums(one, AirCoverage.GAP)
+    weight = air_s + (gap_s if has.all() else sums(has * one, AirCoverage.GAP))
     nothing = weight <= 0
     weight[nothing] = np.nan
-    t = (sums(log.temp_c, Known.AIR) + sums(log.temp_c, Known.GAP)) / weight
-    rh = (sums(log.rh_pct, Known.AIR) + sums(log.rh_pct, Known.GAP)) / weight
+    t = (sums(log.temp_c, AirCoverage.AIR) + sums(log.temp_c, AirCoverage.GAP)) / weight
+    rh = (sums(log.rh_pct, AirCoverage.AIR) + sums(log.rh_pct, AirCoverage.GAP)) / weight
     return Bins(edges, air_s, gap_s, t, rh)

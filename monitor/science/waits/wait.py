@@ -9,7 +9,7 @@ from typing import NamedTuple
 from monitor.science.ranges import checked
 from monitor.science.waits.air_log import BEFORE_MS, AirLog
 from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import ORDINARY_SENSOR, SensorError
+from monitor.science.waits.draws import ORDINARY_SENSOR, SensorUncertainty
 from monitor.science.waits.laws import Law
 from monitor.science.waits.parameters import Hold
 
@@ -17,7 +17,7 @@ BASIS_S = (60.0, 400 * 86_400.0)
 """Shortest and longest basis. [s]  Ours."""
 
 
-class State(StrEnum):
+class WaitState(StrEnum):
     """How a wait stands."""
 
     NOT_STARTED = "not started"
@@ -30,7 +30,7 @@ class State(StrEnum):
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Wait:
+class WaitInputs:
     """What a ready time follows from. Waits of one place share their `air` and `coming`.
 
     Parameters
@@ -65,7 +65,7 @@ class Wait:
     never_shorter: bool = True
     minimum_s: float = 0.0
     wood_rh_pct: float | None = None
-    sensor: SensorError = ORDINARY_SENSOR
+    sensor: SensorUncertainty = ORDINARY_SENSOR
 
     def __post_init__(self) -> None:
         checked("basis_s", self.basis_s, "s", *BASIS_S)
@@ -87,7 +87,7 @@ class Wait:
         return max(self.minimum_s, self.in_reference_air_s if self.never_shorter else 0.0)
 
 
-class Range(NamedTuple):
+class TimeRange(NamedTuple):
     """10 %, 50 % and 90 %."""
 
     low: float
@@ -101,7 +101,7 @@ class Readiness(NamedTuple):
     Times are ms since 1970-01-01 UTC; None is "not within the horizon".
     """
 
-    state: State
+    state: WaitState
     ready_ms: int | None
     """Advised: the median, or since when if it is ready."""
     ready_low_ms: int | None
@@ -114,7 +114,7 @@ class Readiness(NamedTuple):
     """The advice is never before this."""
     horizon_ms: int
     """End of what is known of the coming air."""
-    progress: Range
+    progress: TimeRange
     """Share of the basis, from the air as it was, neither capped nor held back. [-]"""
     ready_share: float
     """Share of draws that are ready now. [-]"""

@@ -10,7 +10,7 @@ from importlib.resources import files
 from typing import NamedTuple
 
 
-class Step(NamedTuple):
+class Migration(NamedTuple):
     """One migration: its number, its name and its statements."""
 
     number: int
@@ -18,13 +18,15 @@ class Step(NamedTuple):
     statements: list[str]
 
 
-def steps() -> list[Step]:
+def steps() -> list[Migration]:
     """Every step, by number."""
     found = []
     for item in files(__package__).iterdir():
         if item.name.endswith(".sql"):
             number, _, name = item.name.removesuffix(".sql").partition("_")
-            found.append(Step(int(number), name, _statements(item.read_text(encoding="utf-8"))))
+            found.append(
+                Migration(int(number), name, _statements(item.read_text(encoding="utf-8")))
+            )
     return sorted(found)
 
 
