@@ -310,7 +310,7 @@ def test_rules_are_replayed_from_the_log_as_a_list_and_as_a_file(make_service, t
     file = tmp_path / "alerts.csv"
     told = ok(quiet.command("replay-rules", "--from", start, "--csv", str(file)))
     assert "!!!  Bench: Very dry, worst 27 %" in told
-    assert "Why: Held spruce set at 50 %" in told
+    assert "Why: Spruce that was fixed at 50 % RH" in told
     assert "Do: Keep opened plates clamped or bagged" in told
     assert "of waits, tanks, broker and disk it keeps no trace" in told
     assert "    1  !!!  Very dry" in told

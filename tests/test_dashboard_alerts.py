@@ -92,7 +92,11 @@ def test_temperatures_are_told_in_the_readers_unit():
         (alert(), 26.4, "Front bench: Very dry, 26 %, since 10:00."),
         (alert(), None, "Front bench: Very dry, not known now, since 10:00."),
         (alert("wait-ready", 1.0, label="Viola"), 1.0, "Viola: Ready, since 10:00."),
-        (alert("reservoir-due", 60.0, label="Tank"), 7_200.0, "Tank: To be filled, for 2 h."),
+        (
+            alert("reservoir-due", 60.0, label="Tank"),
+            7_200.0,
+            "Tank: Tank needs filling, for 2 h.",
+        ),
     ],
 )
 def test_the_wall_has_an_alert_in_one_line(found, now, text):
@@ -150,12 +154,12 @@ def test_what_a_newer_outlook_makes_of_an_alert_is_said():
     assert said.startswith("Below 40 % from about Sun 05:00; 5 L;")
     assert said.endswith("; changed by a newer outlook 11:00.")
     assert alerts_text.event_words(earlier.events[-1], NOON, PARIS, "C") == (
-        "Changed by a newer outlook, sooner or worse: Dry snap coming, below 40 % from about Sun "
+        "Changed by a newer outlook, sooner or worse: Dry snap likely, below 40 % from about Sun "
         "05:00"
     )
     faded = changed(snap, f"{NO_LONGER}; taken back if that lasts", None)
     assert alerts_text.line(faded, 0.2, NOON, PARIS, "C") == (
-        "Front bench: Dry snap coming: a newer outlook no longer shows it."
+        "Front bench: Dry snap likely: a newer outlook no longer shows it."
     )
     calm = Headline("right", "The air is right.", "")
     assert alert_strip.headline(calm, [], [faded], {}, NOON, PARIS, "C")[0] == calm
@@ -166,11 +170,11 @@ def test_what_a_newer_outlook_makes_of_an_alert_is_said():
     [
         (
             {"ended": "back"},
-            "No longer: Front bench: Dry snap coming. Nothing need be done for it.",
+            "No longer: Front bench: Dry snap likely. Nothing need be done for it.",
         ),
         ({"ended": "begun"}, None),
         ({"ended": "off"}, None),
-        ({"graver": True}, "Sooner or worse: Front bench: Dry snap coming."),
+        ({"graver": True}, "Sooner or worse: Front bench: Dry snap likely."),
         ({"graver": False}, None),
     ],
 )
@@ -221,7 +225,7 @@ def test_a_dry_snap_takes_the_headline_with_its_figures_while_the_air_asks_for_n
     calm = Headline("right", "The air is right.", "")
     head, left = alert_strip.headline(calm, [], [snap], {}, NOON, PARIS, "C")
     assert head.state == "dry"
-    assert head.sentence == "Front bench: Dry snap coming, below 40 % from about Sun 17:00."
+    assert head.sentence == "Front bench: Dry snap likely, below 40 % from about Sun 17:00."
     assert head.detail.startswith(
         "About 3.7 L of water a day would hold 45 %. Fill the humidifier"
     )

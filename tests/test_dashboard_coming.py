@@ -443,7 +443,7 @@ def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_te
     for is_known, words in ((True, "fills that were weighed"), (False, "air change is not known")):
         said = coming_page.coming_view.answer(["x"], Change(water_l_day=1.0), known=is_known)
         assert words in text_of(said)
-        assert "humidifier daily" in text_of(said)  # the caution stays
+        assert "clean a humidifier every day" in text_of(said)  # the caution stays
 
 
 @pytest.mark.parametrize(

@@ -129,7 +129,7 @@ def draw(
 def test_the_wall_says_each_place_its_figures_and_their_meaning(full):
     text = said(air_page.content(full))
     assert "Front bench" in text
-    assert "Right for glue and open work." in text
+    assert "Good for glue and open work." in text
     assert "Brought in and heated to 20 °C" in text
     assert text.count("Relative humidity") == 3
     assert "±" in text

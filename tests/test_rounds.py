@@ -137,7 +137,10 @@ def test_dry_air_is_told_once_with_what_to_do_and_is_over_when_it_is(shop):
     (alert,) = shop.alerts.values()
     assert (alert.rule, alert.label, alert.open) == ("dry", "Bench", True)
     assert shop.told == [
-        ("Bench: Dry, 36 %. Cover or bag open work, close nothing, add water to the air.", "hook")
+        (
+            "Bench: Dry, 36 %. Cover or bag open work, close no joints and add water to the air.",
+            "hook",
+        )
     ]
     (entry,) = outbox.recent(shop.reader, 9)
     assert "Why: Opened plates shrink" in entry.notice.text

@@ -26,11 +26,12 @@ if TYPE_CHECKING:
     from monitor.science.plates.ahead import PlatesAhead
 
 WHAT_TO_DO = {
-    "dry": "Fill the humidifier and set it going in time. Keep opened plates clamped or bagged, "
-    "close nothing once it is dry, put varnish off.",
-    "damp": "Glue before it comes, or leave clamps shut until it is over. Dry or warm the room.",
-    "over": "Glue takes longer to harden and opened plates swell: look at the ready times.",
-    "hot": "Glue and varnish in the cool hours; take instruments from windows and cars.",
+    "dry": "Fill the humidifier and start it in time. Keep opened plates clamped or bagged. Once it "
+    "is dry, close no joints and postpone varnishing.",
+    "damp": "Glue before the spell begins, or leave the clamps on until it has ended. Dry or warm the "
+    "room.",
+    "over": "Glue takes longer to harden and opened plates swell. Check the ready times.",
+    "hot": "Glue and varnish in the cool hours. Take instruments away from windows and out of cars.",
 }
 """By the sort of spell. As the rules of the outlook have it."""
 

@@ -124,8 +124,8 @@ def latched(values: NDArray[np.float64], begins: float, ends: float) -> NDArray[
 
 
 _RIGHT = {
-    "bench": "Right for glue and open work.",
-    "varnish": "Right for varnish and retouching.",
+    "bench": "Good for glue and open work.",
+    "varnish": "Good for varnish and retouching.",
     "outdoors": "",
 }
 
@@ -143,8 +143,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             very_low,
             very_low + rh,
-            "Very dry: seams and cracks open. Keep opened plates clamped or bagged, close nothing, "
-            "and add water to the air.",
+            "Very dry. Seams and cracks open. Keep opened plates clamped or bagged, close no "
+            "joints and add water to the air.",
         )
         yield _Rule(
             AirState.DAMP,
@@ -152,7 +152,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             very_high,
             very_high - rh,
-            "Very damp: hide glue may not harden. Leave clamps shut; warm the bench or dry the air.",
+            "Very damp. Hide glue may not harden. Leave the clamps on, and warm the bench or "
+            "dry the air.",
         )
         yield _Rule(
             AirState.DRY,
@@ -160,7 +161,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             low,
             low + rh,
-            "Dry: opened plates shrink. Cover open work and add water to the air.",
+            "Dry. Opened plates shrink. Cover open work and add water to the air.",
         )
         yield _Rule(
             AirState.DAMP,
@@ -168,7 +169,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             high,
             high - rh,
-            "Damp: hide glue hardens slowly. Leave clamps shut longer.",
+            "Damp. Hide glue hardens slowly. Leave the clamps on longer.",
         )
         yield _Rule(
             AirState.COLD,
@@ -176,7 +177,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "temp",
             limits.glue_temp_low_c,
             limits.glue_temp_low_c + t,
-            "Cold: warm the parts before gluing, or the joint chills.",
+            "Too cold to glue. Warm the parts first.",
         )
         yield _Rule(
             AirState.HOT,
@@ -184,11 +185,13 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "temp",
             limits.temp_high_c,
             limits.temp_high_c - t,
-            "Hot: wet glue stays soft. Leave clamps shut longer.",
+            "Hot. Wet glue stays soft. Leave the clamps on longer.",
         )
     if place.kind == "varnish":
-        stop = "Too near the dew point: no varnish now. Warm the room or dry the air, and wait."
-        blush = "Damp: spirit varnish may blush. Wait, or warm the room a little."
+        stop = (
+            "Too near the dew point. Do not varnish now. Warm the room or dry the air, and wait."
+        )
+        blush = "Damp. Spirit varnish may blush. Wait, or warm the room a little."
         yield _Rule(
             AirState.DAMP,
             3,
@@ -227,7 +230,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             very_low,
             very_low + rh,
-            "Very dry: a coat skins over and dust flies. Add water to the air before varnishing.",
+            "Very dry. A coat skins over and dust flies. Add water to the air before varnishing.",
         )
         yield _Rule(
             AirState.COLD,
@@ -235,7 +238,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "temp",
             limits.varnish_temp_low_c,
             limits.varnish_temp_low_c + t,
-            "Too cold to varnish: a coat stays soft. Warm the room first.",
+            "Too cold to varnish. A coat stays soft. Warm the room first.",
         )
         yield _Rule(
             AirState.HOT,
@@ -243,8 +246,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "temp",
             limits.temp_high_c,
             limits.temp_high_c - t,
-            "Hot: varnish drags and bubbles. Wait for a cooler hour.",
+            "Hot. Varnish drags and bubbles. Wait for a cooler hour.",
         )
         yield _Rule(
-            AirState.DRY, 1, "rh", low, low + rh, "Dry: a coat skins over fast. Lay thin coats."
+            AirState.DRY, 1, "rh", low, low + rh, "Dry. A coat skins over fast. Apply thin coats."
         )

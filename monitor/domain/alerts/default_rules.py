@@ -13,9 +13,13 @@ HEATERS = (
     "needs open vents and a carbon monoxide alarm. Local codes come first."
 )
 HUMIDIFIER = (
-    "Empty, dry and clean a humidifier daily as its maker says; no mist on wood, walls or sockets."
+    "Empty, dry and clean a humidifier every day as its maker says. Keep its mist off wood, "
+    "walls and sockets."
 )
-MOULD = "Seen mould: mask, gloves, clean outdoors; where there is much of it, ask a professional."
+MOULD = (
+    "If you see mould, wear a mask and gloves and clean outdoors. If there is much of it, "
+    "ask a professional."
+)
 
 
 def starting_set(limits: AirLimits) -> dict[str, Rule]:
@@ -48,10 +52,10 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             repeat_s=24 * HOUR_S,
             only=("bench",),
             family="dry air",
-            why="Opened plates shrink, and a joint closed now is closed on wood that is too dry.",
+            why="Opened plates shrink. A joint closed now is closed on wood that is too dry.",
             source=PRACTICE,
             caution=HUMIDIFIER,
-            do="Cover or bag open work, close nothing, add water to the air.",
+            do="Cover or bag open work, close no joints and add water to the air.",
         ),
         Rule(
             id="very-dry",
@@ -67,12 +71,16 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             breaks_quiet=True,
             only=("bench",),
             family="dry air",
-            why="Held spruce set at 50 % reaches its yield strain near 32 % RH: seams open and "
-            "plates crack.",
+            why=(
+                "Spruce that was fixed at 50 % RH reaches its yield strain near 32 % RH. "
+                "Seams open and plates crack."
+            ),
             source="computed from Wood Handbook eq. 4-5 and coefficients, yield strain 0.004 of "
             "Mecklenburg, Tumosa, Erhardt 1998",
-            do="Keep opened plates clamped or bagged, put strung instruments in their cases, "
-            "humidify now, turn the heating down.",
+            do=(
+                "Keep opened plates clamped or bagged. Put strung instruments in their cases. "
+                "Humidify now and turn the heating down."
+            ),
             caution=f"{HUMIDIFIER} {HEATERS}",
         ),
         Rule(
@@ -86,9 +94,9 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             calm_s=24 * HOUR_S,
             only=("bench",),
             family="damp air",
-            why="Hide glue gives its water up slowly and opened plates swell.",
+            why="Hide glue loses its water slowly and opened plates swell.",
             source=PRACTICE,
-            do="Leave clamps shut longer; look at the ready times before you release anything.",
+            do="Leave the clamps on longer. Check the ready times before you release anything.",
         ),
         Rule(
             id="very-damp",
@@ -103,10 +111,16 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             repeat_s=24 * HOUR_S,
             only=("bench",),
             family="damp air",
-            why="Near 80 % RH a line of hide glue stays soft however long it is clamped.",
+            why="Near 80 % RH a line of hide glue stays soft, however long it is clamped.",
             source="inference from published sorption and glass-transition data of gelatin",
-            do="Release no clamps. Warm the bench or dry the air; glue nothing new.",
-            caution="Dry gently: after damp, wood should not lose more than about 5 % RH a day.",
+            do=(
+                "Do not release any clamps. Warm the bench or dry the air. Do not glue "
+                "anything new."
+            ),
+            caution=(
+                "Dry the air slowly. After damp air, lower the RH around wood by at most "
+                "about 5 % a day."
+            ),
         ),
         Rule(
             id="fast-drying",
@@ -120,16 +134,18 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             hold_s=HOUR_S,
             calm_s=24 * HOUR_S,
             only=("bench",),
-            why="Thin plates follow within hours; free wood stands fast steps of about 15 %, and "
-            "guidance for sensitive objects is at most 10 % RH in 24 h.",
+            why=(
+                "Thin plates follow within hours. Free wood withstands fast steps of about 15 "
+                "% RH; the guidance for sensitive objects is at most 10 % RH in 24 h."
+            ),
             source="IIC and ICOM-CC declaration 2014; Jakieła, Bratasz, Kozłowski 2008 (from "
             "memory)",
-            do="Cover open work, close windows and cases, stop what dries the air.",
+            do="Cover open work. Close windows and cases. Stop what dries the air.",
             caution=HEATERS,
         ),
         Rule(
             id="fast-damping",
-            name="Turning damp fast",
+            name="Getting damp fast",
             quantity="humidity",
             test=Test.ABOVE,
             high=25.0,
@@ -139,9 +155,11 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             hold_s=HOUR_S,
             calm_s=24 * HOUR_S,
             only=("bench",),
-            why="Bare plates swell within hours and may not fit what they fitted this morning.",
-            source="as for drying fast; damp steps are borne better (ours)",
-            do="Check the fit again before closing; leave clamps shut longer.",
+            why=(
+                "Bare plates swell within hours. Parts that fitted this morning may no longer fit."
+            ),
+            source="as for drying fast; wood withstands damp steps better (ours)",
+            do="Check the fit again before closing. Leave the clamps on longer.",
         ),
         Rule(
             id="heat",
@@ -155,11 +173,13 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             hold_s=HOUR_S,
             calm_s=48 * HOUR_S,
             only=("bench", "varnish"),
-            why="Spirit varnish softens and prints, wet glue stays soft.",
+            why="Spirit varnish softens and takes prints. Wet glue stays soft.",
             source="30 °C: outer limit of ASHRAE control class B (from memory); effect on "
             "varnish: common practice, no source",
-            do="Take instruments from windows, lamps and cars; handle no varnish; leave clamps "
-            "shut longer.",
+            do=(
+                "Take instruments away from windows and lamps and out of cars. Do not touch "
+                "varnish. Leave the clamps on longer."
+            ),
         ),
         Rule(
             id="frost",
@@ -175,10 +195,12 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             breaks_quiet=True,
             only=("bench", "varnish"),
             repeat_s=12 * HOUR_S,
-            why="Pipes and humidifier tanks can freeze, and warm moist air will condense on cold "
-            "instruments.",
+            why=(
+                "Pipes and humidifier tanks can freeze. Warm moist air condenses on cold "
+                "instruments."
+            ),
             source=PRACTICE,
-            do="Warm the shop slowly; leave instruments in their cases meanwhile.",
+            do="Warm the shop slowly. Leave instruments in their cases until it is warm.",
             caution=HEATERS,
         ),
     )
@@ -189,7 +211,7 @@ def _outlook() -> tuple[Rule, ...]:
     return (
         Rule(
             id="dry-snap",
-            name="Dry snap coming",
+            name="Dry snap likely",
             quantity="dry_snap",
             test=Test.ABOVE,
             high=1.0,
@@ -200,17 +222,23 @@ def _outlook() -> tuple[Rule, ...]:
             repeat_s=24 * HOUR_S,
             only=("bench",),
             family="dry air to come",
-            why="Cold air brings little water and the heater dries it further: plates move before "
-            "the wall tells.",
-            source="the outlook of this shop's own log and the forecast; speaks at a chance tuned on "
-            "its past",
-            do="Fill the humidifier and set it going in time. Keep opened plates clamped or bagged, "
-            "close nothing, put varnish off, cases shut.",
+            why=(
+                "Cold air holds little water, and heating dries it further. Plates move "
+                "before a hygrometer on the wall shows it."
+            ),
+            source=(
+                "the outlook from this shop's own log and the forecast; raised at a chance "
+                "tuned on its past"
+            ),
+            do=(
+                "Fill the humidifier and start it in time. Keep opened plates clamped or "
+                "bagged. Close no joints, postpone varnishing and keep cases shut."
+            ),
             caution=f"{HUMIDIFIER} {HEATERS}",
         ),
         Rule(
             id="dry-spell",
-            name="Dry spell coming",
+            name="Dry spell likely",
             quantity="dry_spell_chance",
             test=Test.ABOVE,
             high=70.0,
@@ -220,14 +248,14 @@ def _outlook() -> tuple[Rule, ...]:
             calm_s=6 * HOUR_S,
             only=("bench",),
             family="dry air to come",
-            why="Below the band opened plates shrink.",
-            source="the outlook of this shop's own log and the forecast",
-            do="Fill the humidifier. Close what is ready to be closed before it comes.",
+            why="Opened plates shrink when RH is below the band.",
+            source="the outlook from this shop's own log and the forecast",
+            do="Fill the humidifier. Before the spell begins, close what is ready to be closed.",
             caution=f"{HUMIDIFIER} {HEATERS}",
         ),
         Rule(
             id="damp-spell",
-            name="Damp spell coming",
+            name="Damp spell likely",
             quantity="damp_spell_chance",
             test=Test.ABOVE,
             high=70.0,
@@ -237,14 +265,17 @@ def _outlook() -> tuple[Rule, ...]:
             calm_s=6 * HOUR_S,
             only=("bench",),
             family="damp air to come",
-            why="Near 80 % RH a line of hide glue stays soft, and mould can grow where it lasts.",
+            why="Near 80 % RH a line of hide glue stays soft. Mould can grow if the damp lasts.",
             source="the outlook; inference from published sorption data of gelatin",
-            do="Glue before it comes, or leave clamps shut until it is over. Dry or warm the room.",
+            do=(
+                "Glue before the spell begins, or leave the clamps on until it has ended. Dry "
+                "or warm the room."
+            ),
             caution=HEATERS,
         ),
         Rule(
             id="hot-spell",
-            name="Hot spell coming",
+            name="Hot spell likely",
             quantity="hot_spell_chance",
             test=Test.ABOVE,
             high=70.0,
@@ -254,9 +285,12 @@ def _outlook() -> tuple[Rule, ...]:
             calm_s=6 * HOUR_S,
             only=("bench", "varnish"),
             family="hot air to come",
-            why="Wet glue stays soft and spirit varnish prints.",
+            why="Wet glue stays soft and spirit varnish takes prints.",
             source=PRACTICE,
-            do="Glue and varnish in the cool hours; take instruments from windows and cars.",
+            do=(
+                "Glue and varnish in the cool hours. Take instruments away from windows and "
+                "out of cars."
+            ),
         ),
     )
 
@@ -275,16 +309,20 @@ def _varnish(limits: AirLimits) -> tuple[Rule, ...]:
             calm_s=2 * HOUR_S,
             repeat_s=24 * HOUR_S,
             only=("varnish",),
-            why="A surface less than 3 K above the dew point may take up water: varnish blushes "
-            "and does not hold.",
+            why=(
+                "A surface less than 3 K above the dew point may take up water. Varnish then "
+                "blushes and does not hold."
+            ),
             source="common reading of ISO 8502-4",
-            do="Varnish nothing. Warm the room or dry the "
-            "air, and wait until the wood has followed.",
-            caution="No flame, heater or lamp near wet varnish or rags.",
+            do=(
+                "Do not varnish. Warm the room or dry the air, and wait until the wood has "
+                "adjusted."
+            ),
+            caution="Keep flames, heaters and lamps away from wet varnish and rags.",
         ),
         Rule(
             id="blushing",
-            name="Damp for varnish",
+            name="Too damp for varnish",
             quantity="humidity",
             test=Test.ABOVE,
             high=limits.varnish_rh_high_pct,
@@ -293,9 +331,9 @@ def _varnish(limits: AirLimits) -> tuple[Rule, ...]:
             hold_s=6 * HOUR_S,
             calm_s=24 * HOUR_S,
             only=("varnish",),
-            why="An evaporating film cools itself and may draw water from damp air.",
+            why="A drying film of varnish cools and may draw water from damp air.",
             source=PRACTICE,
-            do="Put spirit varnish and retouching off until it is drier.",
+            do="Postpone spirit varnish and retouching until the air is drier.",
         ),
     )
 
@@ -305,7 +343,7 @@ def _mould() -> tuple[Rule, ...]:
         Rule(
             id="mould-risk",
             together=True,
-            name="Air for mould",
+            name="Mould risk",
             quantity="humidity",
             test=Test.ABOVE,
             high=70.0,
@@ -315,9 +353,11 @@ def _mould() -> tuple[Rule, ...]:
             calm_s=24 * HOUR_S,
             only=("bench", "varnish"),
             family="mould",
-            why="Days on end above 70 % let mould begin in cases, corners and behind furniture.",
+            why=(
+                "After days above 70 % RH, mould can begin in cases, corners and behind furniture."
+            ),
             source="caution from 70 to 75 % over 48 h (ours); growth usually needs 75 to 80 %",
-            do="Air cases, look at cold corners, dry the air gently.",
+            do="Air the cases, check cold corners and dry the air slowly.",
             caution=MOULD,
         ),
         Rule(
@@ -334,9 +374,14 @@ def _mould() -> tuple[Rule, ...]:
             repeat_s=48 * HOUR_S,
             only=("bench", "varnish"),
             family="mould",
-            why="Above this RH mould grows on wood, given weeks at 80 % and days at 95 %.",
+            why=(
+                "Above this RH mould grows on wood, within weeks at 80 % and within days at 95 %."
+            ),
             source="Hukka and Viitanen 1999 (from memory)",
-            do="Dry the air now, open cases to dry air, keep air moving behind furniture.",
+            do=(
+                "Dry the air now. Open cases only where the air is dry. Keep air moving behind "
+                "furniture."
+            ),
             caution=MOULD,
         ),
     )
@@ -346,7 +391,7 @@ def _wood() -> tuple[Rule, ...]:
     return (
         Rule(
             id="far-from-rest",
-            name="Far from its rest",
+            name="Far from home moisture",
             quantity="from_rest",
             test=Test.OUTSIDE,
             low=-1.5,
@@ -357,15 +402,17 @@ def _wood() -> tuple[Rule, ...]:
             calm_s=24 * HOUR_S,
             repeat_s=72 * HOUR_S,
             family="wood moves",
-            why="Its wood holds more or less water than at home: what is closed or fitted now is "
-            "under strain there.",
+            why=(
+                "Its wood holds more or less water than at home. Parts closed or fitted now "
+                "will be under strain at home."
+            ),
             source="1.5 % moisture is a little over half of what brings held spruce to its yield "
             "strain (computed; Mecklenburg, Tumosa, Erhardt 1998)",
-            do="Do not close it. Bring the air towards that of its home, or wait; see Wood.",
+            do="Do not close it. Bring the air closer to that of its home, or wait. See Wood.",
         ),
         Rule(
             id="near-yield",
-            name="Near what its wood bears",
+            name="Near its yield strain",
             quantity="yield_share",
             test=Test.ABOVE,
             high=80.0,
@@ -375,9 +422,14 @@ def _wood() -> tuple[Rule, ...]:
             calm_s=24 * HOUR_S,
             repeat_s=24 * HOUR_S,
             family="wood moves",
-            why="Held wood is near the strain at which it yields: seams open, old repairs let go.",
+            why=(
+                "Wood that cannot move is near its yield strain. Seams open and old repairs fail."
+            ),
             source="yield strain 0.004 of Mecklenburg, Tumosa, Erhardt 1998",
-            do="Case it or bag it now; bring the air back slowly, at most 5 % RH a day.",
+            do=(
+                "Put it in its case or a bag now. Change the air back slowly, by at most 5 % "
+                "RH a day."
+            ),
         ),
         Rule(
             id="cold-instrument",
@@ -389,9 +441,15 @@ def _wood() -> tuple[Rule, ...]:
             urgency=2,
             calm_s=10 * MINUTE_S,
             breaks_quiet=True,
-            why="It is colder than the dew point of the shop: opened now, water settles on it.",
+            why=(
+                "It is colder than the dew point of the shop. If the case is opened now, "
+                "water condenses on it."
+            ),
             source="dew point of the room against the warming of a closed case (computed)",
-            do="Leave the case shut until it is 3 K above the dew point; this is then over.",
+            do=(
+                "Leave the case shut until the instrument is 3 K above the dew point. By then "
+                "this alert has ended."
+            ),
         ),
     )
 
@@ -406,9 +464,12 @@ def _waits() -> tuple[Rule, ...]:
             high=0.5,
             urgency=1,
             calm_s=0,
-            why="The air it has had has given it its time.",
-            source="its kind's law and basis",
-            do="Look before you trust it; release it and say how it was.",
+            why="It has had its full time in the air of its place.",
+            source="the law and the usual time of its type",
+            do=(
+                "Check the work before you trust it. Then release the wait and record how the "
+                "work was."
+            ),
         ),
         Rule(
             id="wait-held",
@@ -419,9 +480,9 @@ def _waits() -> tuple[Rule, ...]:
             urgency=2,
             hold_s=30 * MINUTE_S,
             calm_s=2 * HOUR_S,
-            why="The air is too damp or too cold for it to make headway.",
-            source="its kind's law",
-            do="Leave the clamps shut. Warm the bench or dry the air.",
+            why="The air is too damp or too cold for the work to progress.",
+            source="the law of its type",
+            do="Leave the clamps on. Warm the bench or dry the air.",
         ),
         Rule(
             id="wait-late",
@@ -432,9 +493,9 @@ def _waits() -> tuple[Rule, ...]:
             urgency=1,
             hold_s=30 * MINUTE_S,
             calm_s=2 * HOUR_S,
-            why="As the air is going it will not be ready when it is wanted.",
-            source="its kind's law and the coming air",
-            do="Tell whoever waits for it, or warm and dry its place gently.",
+            why="In the expected air it will not be ready when it is wanted.",
+            source="the law of its type and the outlook",
+            do="Inform the person who is waiting, or warm and dry its place slowly.",
         ),
     )
 
@@ -453,9 +514,12 @@ def _sensors() -> tuple[Rule, ...]:
             calm_s=10 * MINUTE_S,
             repeat_s=24 * HOUR_S,
             under=behind,
-            why="Nothing has come from it for half an hour: its place is not watched.",
+            why="It has sent nothing for half an hour. Its place is not monitored.",
             source="ours",
-            do="Look at its power, battery and network; where Probes says so, at its clock.",
+            do=(
+                "Check its power, battery and network. If the Sensors page says so, check its "
+                "clock."
+            ),
         ),
         Rule(
             id="sensor-stuck",
@@ -466,10 +530,9 @@ def _sensors() -> tuple[Rule, ...]:
             urgency=2,
             calm_s=HOUR_S,
             under=behind,
-            why="Its humidity has not moved by the least step for hours: air never stands that "
-            "still.",
+            why="Its humidity reading has not changed at all for hours. Real air always changes.",
             source="ours",
-            do="Restart it; if it stays, replace it. Do not trust its figures.",
+            do="Restart it. If it stays stuck, replace it. Do not trust its readings.",
         ),
         Rule(
             id="sensor-saturated",
@@ -480,9 +543,9 @@ def _sensors() -> tuple[Rule, ...]:
             urgency=2,
             calm_s=2 * HOUR_S,
             under=behind,
-            why="Indoors that is a wet or broken sensor, or water where none should be.",
+            why="Indoors this means a wet or broken sensor, or water where none should be.",
             source="ours",
-            do="Look at the place first, then at the sensor; let it dry.",
+            do="Check the place first, then the sensor. Let the sensor dry.",
         ),
         Rule(
             id="battery-low",
@@ -495,34 +558,40 @@ def _sensors() -> tuple[Rule, ...]:
             hold_s=HOUR_S,
             calm_s=HOUR_S,
             under=behind,
-            why="It will fall silent before long.",
+            why="It will soon stop sending.",
             source="ours",
             do="Change its battery.",
         ),
         Rule(
             id="calibration-due",
-            name="To be calibrated",
+            name="Calibration due",
             quantity="calibrated_s",
             test=Test.ABOVE,
             high=365.0 * 24 * HOUR_S,
             urgency=1,
             calm_s=0,
             repeat_s=14 * 24 * HOUR_S,
-            why="It was calibrated a year ago; ordinary hygrometers drift, solvents hasten it.",
+            why=(
+                "Its last calibration was a year ago. Ordinary hygrometers drift, and "
+                "solvents make them drift faster."
+            ),
             source="common practice, no source",
-            do="Calibrate it: its page under Probes leads through it.",
+            do="Calibrate it. Its page under Sensors shows each step.",
         ),
         Rule(
             id="jar-rested",
-            name="At rest in its jar",
+            name="Steady in its jar",
             quantity="rested",
             test=Test.ABOVE,
             high=0.5,
             urgency=1,
             calm_s=0,
-            why="Its reading over the salt moves no more.",
+            why="Its reading over the salt no longer changes.",
             source="slope and spread of its readings",
-            do="Take the point on its page under Probes; then the next jar, or back to its place.",
+            do=(
+                "Record the point on its page under Sensors. Then put the sensor in the next "
+                "jar or back at its place."
+            ),
         ),
     )
 
@@ -531,21 +600,24 @@ def _shop() -> tuple[Rule, ...]:
     return (
         Rule(
             id="reservoir-due",
-            name="To be filled",
+            name="Tank needs filling",
             quantity="due_s",
             test=Test.ABOVE,
             high=0.0,
             urgency=1,
             calm_s=0,
             repeat_s=24 * HOUR_S,
-            why="By its last filling it is empty now.",
-            source="the time it lasts, from the settings",
-            do="Empty, clean and fill it, and say so.",
+            why=(
+                "The tank should be empty by now: the usual time since it was last filled has "
+                "passed."
+            ),
+            source="the time that a filling lasts, from the settings",
+            do="Empty, clean and fill it. Then record that it is filled.",
             caution=HUMIDIFIER,
         ),
         Rule(
             id="broker-away",
-            name="No readings can come",
+            name="No readings can arrive",
             quantity="broker_away",
             test=Test.ABOVE,
             high=0.5,
@@ -554,13 +626,13 @@ def _shop() -> tuple[Rule, ...]:
             calm_s=MINUTE_S,
             repeat_s=12 * HOUR_S,
             family="service",
-            why="The broker that carries the sensors' messages does not answer.",
+            why="The broker that passes on the sensors' messages does not answer.",
             source="ours",
-            do="Look at the broker's machine and network.",
+            do="Check the broker's machine and network.",
         ),
         Rule(
             id="store-trouble",
-            name="Readings cannot be kept",
+            name="Readings cannot be stored",
             quantity="store_trouble",
             test=Test.ABOVE,
             high=0.5,
@@ -569,9 +641,9 @@ def _shop() -> tuple[Rule, ...]:
             calm_s=MINUTE_S,
             repeat_s=12 * HOUR_S,
             family="service",
-            why="The database cannot be written; messages wait in the broker meanwhile.",
+            why="The database cannot be written. Until it can, messages wait in the broker.",
             source="ours",
-            do="Make room on the disk, or look at its health.",
+            do="Free space on the disk, or check the disk's health.",
         ),
         Rule(
             id="disk-low",
@@ -583,8 +655,8 @@ def _shop() -> tuple[Rule, ...]:
             urgency=2,
             hold_s=5 * MINUTE_S,
             repeat_s=24 * HOUR_S,
-            why="Without room no readings can be kept.",
+            why="Without free space no readings can be stored.",
             source="ours",
-            do="Make room on the disk that holds the data folder.",
+            do="Free space on the disk that holds the data folder.",
         ),
     )
