@@ -12,7 +12,7 @@ from conftest import ROOT
 from monitor.core.errors import StoreFault
 from sensors.agent import backlog
 from sensors.agent.backlog import Backlog
-from sensors.agent.shelf import Pack
+from sensors.agent.pack_store import Pack
 
 START = "start-1"
 A, B = "benchweather/front-bench/a", "benchweather/varnish/b"
@@ -69,7 +69,7 @@ def test_every_pack_put_before_a_kill_is_there_after_it(tmp_path):
     path = tmp_path / "backlog.sqlite3"
     code = (
         "import sys; from pathlib import Path\n"
-        "from sensors.agent.backlog import Backlog; from sensors.agent.shelf import Pack\n"
+        "from sensors.agent.backlog import Backlog; from sensors.agent.pack_store import Pack\n"
         "queue = Backlog(Path(sys.argv[1]), 10**6, 's')\n"
         "for n in range(10**6):\n"
         "    queue.put([Pack('t', 's', n, n, '[]')]); print(n, flush=True)\n"

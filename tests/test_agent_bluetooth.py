@@ -19,7 +19,7 @@ from conftest import ROOT, free_port, until
 
 from monitor.core.measurements import Quantity
 from monitor.mqtt.client import Address
-from sensors.agent import __main__, bluetooth, finding
+from sensors.agent import __main__, bluetooth, discovery
 from sensors.agent.agent import Agent
 from sensors.agent.bluetooth import BluetoothFault, Receiver, near, read
 from sensors.agent.settings import AgentSensor, AgentSettings
@@ -68,7 +68,7 @@ def test_those_in_reach_that_offer_the_service_are_listed_strongest_first(radio,
     found = near(0.3)
     assert [one.address for one in found] == [MUTE, PLAIN, WELL]
     assert [one.signal_dbm for one in found] == [-50, -60, -71]
-    text, any_there = finding.found(tmp_path, tmp_path / "sensor.toml", bluetooth=True)
+    text, any_there = discovery.found(tmp_path, tmp_path / "sensor.toml", bluetooth=True)
     assert any_there
     assert f'bluetooth = "{WELL}"' in text
     assert "\x1b" not in text

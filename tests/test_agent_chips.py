@@ -8,7 +8,7 @@ import pytest
 from agent_fixtures import Board, settle
 
 from monitor.core.measurements import Quantity
-from sensors.agent import finding, vitals
+from sensors.agent import board_status, discovery
 from sensors.agent.chips import ChipFault, chip_called, chips, chosen, handles
 from sensors.agent.sampling import Station
 from sensors.agent.settings import AgentSensor
@@ -312,7 +312,7 @@ def test_an_older_hwmon_driver_is_read_in_its_devices_folder(board):
 def test_the_emptiest_battery_counts(board, supplies, charge):
     for number, (kind, capacity) in enumerate(supplies):
         board.battery(kind, capacity, f"bat{number}")
-    assert vitals.battery_pct(board.root) == charge
+    assert board_status.battery_pct(board.root) == charge
 
 
 # Source: Linux, net/wireless/wext-proc.c: "%6s: %04x  %3d%c  %3d%c  %3d%c  %6d ...", face, status,
@@ -329,7 +329,7 @@ def test_the_emptiest_battery_counts(board, supplies, charge):
 )
 def test_the_radio_signal_is_read_where_it_is_in_dbm(board, lines, level):
     board.wireless(*lines)
-    assert vitals.signal_dbm(board.root) == level
+    assert board_status.signal_dbm(board.root) == level
 
 
 def test_find_lists_chips_values_and_settings_that_can_be_used(board, tmp_path):
@@ -349,7 +349,7 @@ def test_find_lists_chips_values_and_settings_that_can_be_used(board, tmp_path):
     )
     board.hwmon("soc", name="cpu_thermal", temp1_input="48000", temp1_label="package")
     board.battery("Battery", "83")
-    text, there = finding.found(board.root, tmp_path / "sensor.toml")
+    text, there = discovery.found(board.root, tmp_path / "sensor.toml")
     assert there
     for said in (
         "24.38 °C",
@@ -369,7 +369,7 @@ def test_find_lists_chips_values_and_settings_that_can_be_used(board, tmp_path):
 
 
 def test_find_says_where_it_looked_when_there_is_nothing(board):
-    text, there = finding.found(board.root, board.root / "sensor.toml")
+    text, there = discovery.found(board.root, board.root / "sensor.toml")
     assert not there
     assert "sys/bus/iio/devices (not there)" in text
     assert "What is usually missing" in text

@@ -22,11 +22,11 @@ from monitor.core.clock import now_ms
 from monitor.mqtt.client import Address
 from monitor.readings.payload import Contract
 from monitor.store import Reader
-from sensors.agent import link, packs
+from sensors.agent import connection, senml
 from sensors.agent import sender as agent_sender
 from sensors.agent.backlog import Backlog
+from sensors.agent.pack_store import Pack
 from sensors.agent.sender import BacklogSender
-from sensors.agent.shelf import Pack
 
 pytestmark = [pytest.mark.slow, pytest.mark.broker]
 
@@ -206,7 +206,7 @@ def test_its_state_is_told_at_birth_at_a_fault_at_the_end_and_by_its_will(
     make_agent, mosquitto, board
 ):
     board.wireless(" wlan0: 0000   54.  -56.  -256        0      0      0      0     12        0")
-    client, heard = listener(mosquitto.port, [packs.STATE_TOPIC.format("+")])
+    client, heard = listener(mosquitto.port, [senml.STATE_TOPIC.format("+")])
 
     def last():
         return heard[-1][1] if heard else {"state": ""}
@@ -227,7 +227,7 @@ def test_its_state_is_told_at_birth_at_a_fault_at_the_end_and_by_its_will(
     until(lambda: last()["state"] == "here")
     agent.kill()
     until(lambda: last() == {"state": "gone", "agent": "board-1"})
-    late, kept = listener(mosquitto.port, [packs.STATE_TOPIC.format("+")])
+    late, kept = listener(mosquitto.port, [senml.STATE_TOPIC.format("+")])
     until(lambda: kept)  # who comes later hears it too
     assert kept[0][1]["state"] == "gone"
     assert kept[0][2]
@@ -380,7 +380,7 @@ def odd_broker(answer):
 def test_something_odd_at_the_port_is_told_and_left(tmp_path, monkeypatch, answer, said):
     import re
 
-    monkeypatch.setattr(link, "ANSWER_WAIT_S", 0.5)
+    monkeypatch.setattr(connection, "ANSWER_WAIT_S", 0.5)
     monkeypatch.setattr(agent_sender, "ACKNOWLEDGED_WITHIN_S", 1.0)
     backlog = Backlog(tmp_path / "backlog.sqlite3", 1000, "s")
     backlog.put([Pack("benchweather/a/b", "s", 1, now_ms(), '[{"u":"Cel","v":20}]')])
@@ -394,8 +394,8 @@ def test_something_odd_at_the_port_is_told_and_left(tmp_path, monkeypatch, answe
     sender.stop(5)
     assert not sender.is_alive()
     server.close()
-    for connection in held:
-        connection.close()
+    for client in held:
+        client.close()
     backlog.close()
 
 

@@ -11,8 +11,6 @@ from hypothesis import strategies as st
 
 from monitor.core.errors import OutOfRange
 from monitor.science.case.advice import MOST_DAYS, advise
-from monitor.science.case.answers import Avoid, CaseAssumptions, Holds, Measure, Sign, Why
-from monitor.science.case.case import RoomAir, range_of, scores, simulate
 from monitor.science.case.devices import (
     Buffer,
     Humidifier,
@@ -29,8 +27,10 @@ from monitor.science.case.home import (
     home_of,
     home_year,
 )
+from monitor.science.case.measures import Avoid, CaseAssumptions, Holds, Measure, Sign, Why
 from monitor.science.case.outdoors import from_normals
 from monitor.science.case.presets import PRESETS, Case, Use
+from monitor.science.case.simulation import RoomAir, range_of, scores, simulate
 from monitor.science.plates.parts import PRESETS as PARTS
 from monitor.science.wood import equilibrium_moisture_content
 

@@ -10,10 +10,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from monitor.science.case.balance import CaseDrive, Device, Wood, grams_per_pct, run, warmth_offset
-from monitor.science.case.case import RoomAir, scores, simulate, stays_h
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.presets import PRESETS, Case, Use
+from monitor.science.case.simulation import RoomAir, scores, simulate, stays_h
+from monitor.science.case.water_balance import (
+    CaseDrive,
+    Device,
+    Wood,
+    grams_per_pct,
+    run,
+    warmth_offset,
+)
 
 VIOLIN = PRESETS["violin, hard case"]
 AT_ONCE = 1e7

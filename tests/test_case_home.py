@@ -8,7 +8,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.science.air import absolute_humidity, relative_humidity_at
-from monitor.science.case.balance import CaseDrive, Wood, run
 from monitor.science.case.fields import CaseFault
 from monitor.science.case.home import (
     Basis,
@@ -30,6 +29,7 @@ from monitor.science.case.outdoors import (
     month_of_hour,
     saturation,
 )
+from monitor.science.case.water_balance import CaseDrive, Wood, run
 
 COLD = [-8, -7, -1, 7, 13, 18, 21, 20, 15, 9, 2, -5]
 COLD_RH = [75, 73, 68, 62, 62, 65, 67, 70, 73, 73, 78, 78]

@@ -14,7 +14,7 @@ from test_cli_waits import fill
 from monitor.commands import Journal
 from monitor.core.clock import from_ms
 from monitor.domain.topic_rules import COMMAND_TOPIC
-from monitor.science.plates.answer import HomeAir
+from monitor.science.plates.assessment import HomeAir
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Reader
 

@@ -29,8 +29,8 @@ from monitor.clients.reminders import calendar_of, days_of
 from monitor.clients.request import ClientFault, read_wish
 from monitor.clients.sheet import sheet_of
 from monitor.core.measurements import Quantity
-from monitor.science.case.answers import Holds, Measure
 from monitor.science.case.devices import ALL_YEAR
+from monitor.science.case.measures import Holds, Measure
 
 PARIS = ZoneInfo("Europe/Paris")
 MADE_MS = 1_796_000_000_000

@@ -29,17 +29,17 @@ from dashboard.ui.plots import View
 from dashboard.ui.themes import theme
 from monitor.domain.forecast import Forecast
 from monitor.outlook import files
-from monitor.science.outlook import signs, thermal, vapour
+from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
+from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
 from monitor.science.outlook.fitting import untold
-from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.room import Pinned, RoomModel, Tank
-from monitor.science.outlook.signs import OutlookRange, OutlookSpell
+from monitor.science.outlook.hourly_log import STEPS
+from monitor.science.outlook.room_model import Pinned, RoomModel, Tank
 from monitor.science.outlook.tank import USUAL
 from monitor.science.outlook.what_if import Change, Water, water_to_hold
-from monitor.science.plates.ahead import PartAhead, PlatesAhead
-from monitor.science.plates.answer import PlateRange as Spread
-from monitor.science.plates.drive import HomeAir
+from monitor.science.plates.air_steps import HomeAir
+from monitor.science.plates.assessment import PlateRange as Spread
 from monitor.science.plates.parts import PRESETS
+from monitor.science.plates.projection import PartAhead, PlatesAhead
 from monitor.store import Writer, forecasts
 from sensors.demo.shop import BENCH
 
@@ -69,7 +69,7 @@ def one(book):
     return book.foremost()
 
 
-ROOM = RoomModel(untold(thermal.PRIOR), untold(vapour.PRIOR), 0)
+ROOM = RoomModel(untold(heat_balance.PRIOR), untold(vapour_balance.PRIOR), 0)
 
 
 def with_spells(one, **spells):
@@ -129,7 +129,7 @@ def test_without_a_forecast_it_says_weak_and_a_room_not_known_is_not_described(o
 
 def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
     assert coming_room_text.humidifier_words(dataclasses.replace(one.look, room=ROOM)) == ""
-    water = vapour.with_humidifier(ROOM.water.mean, 300.0, 44.0)
+    water = vapour_balance.with_humidifier(ROOM.water.mean, 300.0, 44.0)
     tank = Tank(ROOM.water._replace(mean=water), (USUAL,), 1.0)
     room = dataclasses.replace(ROOM, tank=tank)
 
@@ -402,7 +402,7 @@ def test_water_and_room_are_told_in_the_readers_measures(shop, book, one):
 
 def test_what_if_at_the_headlines_water_reads_the_level_that_it_promised(book, one):
     look, level = one.look, 50.0
-    soon = signs.spell(look.air[1], level, 3, below=True)
+    soon = ensemble_statistics.spell(look.air[1], level, 3, below=True)
     first = round(soon.begins_h.middle)
     water = water_to_hold(look.room, look.launch, look.air[1], level, 60.0, first)
     other = book.changed(one, Change(water_l_day=water.middle, start=water.start))
@@ -459,7 +459,7 @@ def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_te
     ],
 )
 def test_hours_that_hardly_suit_are_not_told_as_good(one, chance, told):
-    stretch = None if chance is None else signs.GoodHours(5, 4, chance)
+    stretch = None if chance is None else ensemble_statistics.GoodHours(5, 4, chance)
     other = dataclasses.replace(one, varnishing=stretch, closing=None)
     assert coming_text.good_hours(other, PARIS)[1] == told
     view = View(int(one.look.edges_ms[0]), int(one.look.edges_ms[-1]), PARIS, "C", 1280)

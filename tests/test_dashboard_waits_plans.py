@@ -13,7 +13,7 @@ from dashboard.bench import ready_by_page as bench_ready_by_page
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import ReadyByRequest
 from monitor.core.clock import now_ms, to_ms
-from monitor.science.waits.ready_by import LatestStart
+from monitor.science.waits.latest_start import LatestStart
 
 settings, commands, ids = waits.settings, waits.commands, waits.ids  # fixtures
 book, client = waits.book, waits.client

@@ -28,7 +28,7 @@ from dashboard.wood import page as wood_page
 from dashboard.wood import text as wood_text
 from dashboard.wood import view as wood_view
 from monitor.core.clock import now_ms, to_ms
-from monitor.science.plates.answer import Close, PlateRange, Reason
+from monitor.science.plates.assessment import Close, PlateRange, Reason
 from monitor.science.plates.history import MoistureHistory
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Writer

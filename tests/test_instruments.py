@@ -21,7 +21,7 @@ from monitor.domain.instrument import (
     decide,
     id_of,
 )
-from monitor.science.plates.answer import HomeAir, Opened
+from monitor.science.plates.assessment import HomeAir, Opened
 from monitor.science.plates.parts import PRESETS
 
 NOW = 1_790_000_000_000

@@ -42,7 +42,7 @@ def test_every_contract_is_read():
                 "monitor/store/connection.py",
                 "monitor/store/writer.py",
                 "monitor/store/migrations/__init__.py",
-                "sensors/agent/shelf.py",
+                "sensors/agent/pack_store.py",
             },
         ),
         ("apscheduler", {"monitor/runtime/scheduler.py"}),

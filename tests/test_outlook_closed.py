@@ -12,11 +12,11 @@ import pytest
 from monitor.core.clock import to_ms
 from monitor.domain.opening_hours import closed_days
 from monitor.science.air import dew_point
-from monitor.science.outlook import thermal
+from monitor.science.outlook import heat_balance
 from monitor.science.outlook.calendar import CLOSED, calendar, of_day
-from monitor.science.outlook.record import STEPS, Issues, OutdoorHours, ShopHours
-from monitor.science.outlook.room import known, running
+from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.science.outlook.room_fit import fit_room
+from monitor.science.outlook.room_model import known, running
 from monitor.science.outlook.what_if import Change, Launch, moved
 from sensors.demo.shop import BENCH, OUTDOORS, DemoShop
 from sensors.simulator import habits
@@ -54,7 +54,7 @@ def test_the_heater_and_its_settings_are_found_though_the_shop_was_left_cold(log
     told = replace(log, closed=closed_days(CLOSED_DATES))
     k, blind = known(told, none), known(log, none)
     room, fooled = (fit_room(one, len(log) - 1) for one in (k, blind))
-    day, night = room.heat.mean[[thermal.DAY, thermal.NIGHT]]
+    day, night = room.heat.mean[[heat_balance.DAY, heat_balance.NIGHT]]
     assert day == pytest.approx(habits.DAY_C, abs=1)
     assert night == pytest.approx(habits.NIGHT_C, abs=1)
     assert room.heat.misfit < 0.5 * fooled.heat.misfit

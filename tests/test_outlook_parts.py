@@ -9,10 +9,10 @@ from scipy import integrate, optimize, stats
 
 from monitor.core.errors import OutOfRange
 from monitor.outlook.evaluation.walk_forward import crps
-from monitor.science.outlook import snap, thermal, track, vapour
+from monitor.science.outlook import dry_snap, heat_balance, vapour_balance, verification
 from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h, waves
 from monitor.science.outlook.fitting import ParameterPrior, estimate, untold
-from monitor.science.outlook.record import (
+from monitor.science.outlook.hourly_log import (
     Issues,
     OutdoorHours,
     ShopHours,
@@ -37,18 +37,18 @@ def nothing(prior: ParameterPrior) -> np.ndarray:
 
 
 def bare_vapour(n_h: float, source_pa_h: float, kappa=(0.0, 0.0, 0.0, 0.0)) -> np.ndarray:
-    theta = nothing(vapour.PRIOR)
+    theta = nothing(vapour_balance.PRIOR)
     theta[0] = np.log(n_h)
-    theta[vapour.KAPPA] = np.log(np.maximum(kappa, 1e-9))
-    theta[vapour.REST.start] = source_pa_h
-    theta[vapour.REST.start + 1 :] = 0.0
+    theta[vapour_balance.KAPPA] = np.log(np.maximum(kappa, 1e-9))
+    theta[vapour_balance.REST.start] = source_pa_h
+    theta[vapour_balance.REST.start + 1 :] = 0.0
     return theta
 
 
-def steady_drive(out_pa: float, temp_c: float, hours: int) -> vapour.VapourDrive:
+def steady_drive(out_pa: float, temp_c: float, hours: int) -> vapour_balance.VapourDrive:
     column = np.full((hours, 1), 1.0)
     when = Calendar(2.5 * column, (6 * column).astype(int))
-    return vapour.VapourDrive(
+    return vapour_balance.VapourDrive(
         out_pa * column,
         temp_c * column,
         0 * column,
@@ -77,7 +77,7 @@ def test_the_vapour_balance_comes_to_rest_where_sources_and_air_change_meet(
 ):
     source_pa_h = source_g_h / 60 * 461.52 * 293.15 / 1000
     theta = bare_vapour(n, source_pa_h)[None]
-    course = vapour.simulate(
+    course = vapour_balance.simulate(
         theta, steady_drive(outdoor_pa, 20.0, 300), np.array([50.0]), np.full((4, 1), 50.0)
     )
     assert course[-1, 0, 0] == pytest.approx(rh, abs=0.2)
@@ -94,12 +94,12 @@ def test_the_vapour_balance_follows_a_finer_integration():
         rh = 100 * y[0] / e_s
         flow = kappa * (y[1:] - rh)
         change = n * (out_pa - y[0]) + source + flow.sum()
-        return np.concatenate([[change], (rh - y[1:]) / vapour.LADDER_H])
+        return np.concatenate([[change], (rh - y[1:]) / vapour_balance.LADDER_H])
 
     fine = integrate.solve_ivp(
         slope, (0, 72), [0.5 * e_s, 50, 50, 50, 50], rtol=1e-8, t_eval=np.arange(1, 73)
     )
-    ours = vapour.simulate(
+    ours = vapour_balance.simulate(
         bare_vapour(n, source, kappa)[None],
         steady_drive(out_pa, 20.0, 72),
         np.array([50.0]),
@@ -111,8 +111,10 @@ def test_the_vapour_balance_follows_a_finer_integration():
 
 
 def bare_thermal(**set_: float) -> np.ndarray:
-    theta = nothing(thermal.PRIOR)
-    theta[thermal.DAY] = theta[thermal.NIGHT] = theta[thermal.NIGHT + 1] = set_.get("at_c", -40.0)
+    theta = nothing(heat_balance.PRIOR)
+    theta[heat_balance.DAY] = theta[heat_balance.NIGHT] = theta[heat_balance.NIGHT + 1] = set_.get(
+        "at_c", -40.0
+    )
     theta[0] = np.log(0.1)
     theta[6] = np.log(set_.get("power_k_h", 1e-9))
     return theta
@@ -125,11 +127,11 @@ def bare_thermal(**set_: float) -> np.ndarray:
 )
 def test_the_heater_holds_its_setting_as_far_as_its_power_goes(at_c, power_k_h, rests_c):
     column = np.ones((400, 1))
-    drive = thermal.HeatDrive(
+    drive = heat_balance.HeatDrive(
         0 * column, 0 * column, Calendar(2.5 * column, (6 * column).astype(int))
     )
     theta = bare_thermal(at_c=at_c, power_k_h=power_k_h)[None]
-    course = thermal.simulate(theta, drive, np.array([15.0]), np.full((3, 1), 15.0))
+    course = heat_balance.simulate(theta, drive, np.array([15.0]), np.full((3, 1), 15.0))
     assert course[-1, 0, 0] == pytest.approx(rests_c, abs=0.05)
 
 
@@ -242,22 +244,22 @@ DAY48 = [50.0] * 48
 )
 def test_a_snap_is_three_hours_below_35_after_two_days_above_38(rh, begins):
     rh = np.array(rh)
-    assert snap.snaps(rh).tolist() == begins
-    assert snap.snaps(rh + 5, 5.0).tolist() == begins
+    assert dry_snap.snaps(rh).tolist() == begins
+    assert dry_snap.snaps(rh + 5, 5.0).tolist() == begins
 
 
 def test_the_probability_is_the_part_of_members_that_snap():
-    state = snap.armings(np.array(DAY48))
-    now = snap.Arming(*(field[-1:] for field in state))
+    state = dry_snap.armings(np.array(DAY48))
+    now = dry_snap.Arming(*(field[-1:] for field in state))
     members = np.full((10, 120, 1), 45.0)
     members[:3, 50:53] = 30.0
     members[3, 70:72] = 30.0  # two hours only
     members[4, 90:] = 30.0  # too far ahead
-    assert snap.probability(members, now).tolist() == [0.3]
-    unarmed = snap.Arming(np.array([0]), np.array([False]), np.array([0]))
-    assert snap.probability(members, unarmed).tolist() == [0.3]  # armed by its own 50 h
+    assert dry_snap.probability(members, now).tolist() == [0.3]
+    unarmed = dry_snap.Arming(np.array([0]), np.array([False]), np.array([0]))
+    assert dry_snap.probability(members, unarmed).tolist() == [0.3]  # armed by its own 50 h
     members[:3, 50:53], members[:3, 40:43] = 45.0, 30.0
-    assert snap.probability(members, unarmed).tolist() == [0.0]
+    assert dry_snap.probability(members, unarmed).tolist() == [0.0]
 
 
 def test_alerts_open_withdraw_and_are_tallied():
@@ -266,12 +268,12 @@ def test_alerts_open_withdraw_and_are_tallied():
     chance[20:30] = 0.5  # opened at 60, snap at 88
     chance[60:62] = 0.5  # opened at 180, withdrawn at 186
     starts = np.array([88])
-    raised = snap.alerts(moments, chance, starts, 0.4)
-    assert raised == [snap.SnapAlert(60, 88, 88), snap.SnapAlert(180, 186, -1)]
-    t = snap.tally(raised, starts, 0, 299, 100)
+    raised = dry_snap.alerts(moments, chance, starts, 0.4)
+    assert raised == [dry_snap.SnapAlert(60, 88, 88), dry_snap.SnapAlert(180, 186, -1)]
+    t = dry_snap.tally(raised, starts, 0, 299, 100)
     assert (t.snaps, t.found, t.lead_h, t.false_alarms) == (1, 1, (28,), 1)
-    assert snap.tally(raised, np.array([88, 250]), 0, 299, 100).false_alarms == 0
-    assert snap.tally(raised, np.array([88, 250]), 0, 299, 100).lead_h == (28, 0)
+    assert dry_snap.tally(raised, np.array([88, 250]), 0, 299, 100).false_alarms == 0
+    assert dry_snap.tally(raised, np.array([88, 250]), 0, 299, 100).lead_h == (28, 0)
 
 
 def test_a_snap_that_has_just_begun_opens_no_alert_of_its_own():
@@ -279,33 +281,42 @@ def test_a_snap_that_has_just_begun_opens_no_alert_of_its_own():
     moments = np.array([84, 86, 87, 88, 89, 90, 91, 93, 140, 143])
     chance = np.array([0.0, 0.9, 0.9, 0.9, 0.9, 0.9, 0.0, 0.0, 0.9, 0.0])
     starts = np.array([88])
-    told = snap.SnapAlert(86, 88, 88)
-    assert snap.alerts(moments, chance, starts, 0.4) == [told, snap.SnapAlert(140, 143, -1)]
+    told = dry_snap.SnapAlert(86, 88, 88)
+    assert dry_snap.alerts(moments, chance, starts, 0.4) == [
+        told,
+        dry_snap.SnapAlert(140, 143, -1),
+    ]
     chance[1:3] = 0.0  # seen only when it was there: missed, but not a false alarm
-    raised = snap.alerts(moments[:8], chance[:8], starts, 0.4)
-    t = snap.tally(raised, starts, 84, 93 + 100, 100)
+    raised = dry_snap.alerts(moments[:8], chance[:8], starts, 0.4)
+    t = dry_snap.tally(raised, starts, 84, 93 + 100, 100)
     assert (raised, t.lead_h, t.false_alarms) == ([], (0,), 0)
 
 
 def test_a_chance_lasts_that_two_looks_agree_on():
-    assert snap.lasting(np.array([0.4, 0.9, 0.2, 0.6, 0.7])).tolist() == [0.4, 0.4, 0.2, 0.2, 0.6]
-    assert snap.lasting(np.empty(0)).size == 0
+    assert dry_snap.lasting(np.array([0.4, 0.9, 0.2, 0.6, 0.7])).tolist() == [
+        0.4,
+        0.4,
+        0.2,
+        0.2,
+        0.6,
+    ]
+    assert dry_snap.lasting(np.empty(0)).size == 0
 
 
 def test_tuning_raises_the_bar_against_false_alarms_and_lowers_it_for_misses():
     def row(missed_above: float, false_below: float):
         return [
-            snap.SnapTally(
+            dry_snap.SnapTally(
                 8,
                 tuple(0 if bar > missed_above else 60 for _ in range(8)),
                 0 if bar > false_below else 12,
                 3.0,
             )
-            for bar in snap.THRESHOLDS
+            for bar in dry_snap.THRESHOLDS
         ]
 
-    assert snap.tuned([row(0.9, 0.55)]) > 0.55
-    assert snap.tuned([row(0.2, 0.01)]) < 0.2
+    assert dry_snap.tuned([row(0.9, 0.55)]) > 0.55
+    assert dry_snap.tuned([row(0.2, 0.01)]) < 0.2
 
 
 def test_the_probability_score_is_that_of_a_normal_forecast():
@@ -322,14 +333,19 @@ def test_the_record_widens_what_was_too_narrow_and_turns_to_what_did_better():
     random = np.random.default_rng(SEED)
     n = 24 * 40
     told = np.stack([20 + random.normal(0, 1, n), 50 + np.cumsum(random.normal(0, 0.5, n))])
-    record, leads = track.Track(), len(track.LEADS_H)
+    record, leads = verification.Track(), len(verification.LEADS_H)
     for day in range(10, 38):
         ends = 24 * day + np.arange(0, 24, 3)
         others = np.stack(
-            [track.plainer(values, ends, 120)[:, track.LEADS_H - 1] for values in told]
+            [
+                verification.plainer(values, ends, 120)[:, verification.LEADS_H - 1]
+                for values in told
+            ]
         )
         wrong = others[:, 0] + np.array([0.0, 9.0])[:, None, None]  # RH always 9 % too high
-        record.add(track.TrackEntry(ends, wrong, wrong, others, np.full((2, leads, 8), 0.5)))
+        record.add(
+            verification.TrackEntry(ends, wrong, wrong, others, np.full((2, leads, 8), 0.5))
+        )
     trust = record.judged((told[0], told[1]), n - 1)
     assert trust.widths.shape == (2, leads)
     assert (trust.widths > 1.2).all()
@@ -339,7 +355,7 @@ def test_the_record_widens_what_was_too_narrow_and_turns_to_what_did_better():
 
 
 def test_a_shop_never_read_is_refused():
-    from monitor.science.outlook.room import known
+    from monitor.science.outlook.room_model import known
 
     nothing_read = np.full(50, np.nan)
     hours = ShopHours(0, nothing_read, nothing_read, np.zeros(50), np.zeros(50))

@@ -12,10 +12,10 @@ from rooms.catalogue import Shop, shops
 from monitor.core.errors import OutOfRange
 from monitor.outlook.evaluation import files, report
 from monitor.outlook.evaluation.walk_forward import walk
-from monitor.science.outlook.record import STEPS, Issues, OutdoorHours
-from monitor.science.outlook.room import described, known
+from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours
 from monitor.science.outlook.room_fit import fit_room
-from monitor.science.outlook.shop import foresee, learn
+from monitor.science.outlook.room_model import described, known
+from monitor.science.outlook.shop_model import foresee, learn
 
 DAYS = 40
 SHOPS = (101, 104)

@@ -20,10 +20,10 @@ from monitor.outlook.inputs import fills_of, hours_of, issues_of
 from monitor.outlook.place_air import PlaceAirs
 from monitor.outlook.summary import dry_words, foreseen, spell_words
 from monitor.outlook.worker import Work
-from monitor.science.outlook import signs
+from monitor.science.outlook import ensemble_statistics
 from monitor.science.outlook.forecaster import LearnedForecaster
-from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.room import described
+from monitor.science.outlook.hourly_log import STEPS
+from monitor.science.outlook.room_model import described
 from monitor.settings import load
 from monitor.store import Reader, Writer, forecasts
 from sensors.demo.forecasts import Forecasts, issues
@@ -188,7 +188,7 @@ def test_rules_of_the_air_to_come_see_it_and_say_it(settings, looked):
 def test_a_hot_spell_is_told_in_the_unit_of_the_reader(settings, looked):
     (place,) = (p for p in places(looked, settings) if p.id == BENCH)
     one = foreseen(settings, place, NOW)
-    spell = signs.spell(one.look.air[0] + 30.0, 28.0, 3, below=False)
+    spell = ensemble_statistics.spell(one.look.air[0] + 30.0, 28.0, 3, below=False)
     in_c, in_f = (spell_words(one, spell, unit, settings.zone) for unit in ("°C", "°F"))
     assert f"{spell.extreme.middle:.0f} °C" in in_c
     assert f"{1.8 * spell.extreme.middle + 32:.0f} °F" in in_f

@@ -21,8 +21,8 @@ from monitor.core.measurements import Quantity, Series
 from monitor.mqtt.client import Arrival
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
-from monitor.science.clocks import misdated, off, slow_s, touched
-from monitor.science.health import SensorFault
+from monitor.science.sensor_clock import misdated, off, slow_s, touched
+from monitor.science.sensor_health import SensorFault
 from monitor.sensor_care.calibration import JarWatch
 from monitor.sensor_care.health import health, sentence
 from monitor.store import Reader, Writer

@@ -16,7 +16,16 @@ from monitor.air.place_means import means
 from monitor.alerting.observations import moved_on
 from monitor.commands import Commands
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
-from monitor.science.health import Pair, SensorFault, apart, findings, jumps, noise, score, unfit
+from monitor.science.sensor_health import (
+    Pair,
+    SensorFault,
+    apart,
+    findings,
+    jumps,
+    noise,
+    score,
+    unfit,
+)
 from monitor.sensor_care.calibration import JarWatch
 from monitor.sensor_care.health import health, left, sentence
 from monitor.store import Reader, Writer

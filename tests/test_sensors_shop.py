@@ -15,8 +15,8 @@ from monitor.core.measurements import MEASURES, Quantity
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors.demo.shop import BENCH, CORNER, OUTDOORS, SERIES, DemoShop
 from sensors.simulator import room
-from sensors.simulator.chance import normal, uniform
-from sensors.simulator.sensing import SENSOR_ERRORS
+from sensors.simulator.random_numbers import normal, uniform
+from sensors.simulator.sensor_error import SENSOR_ERRORS
 
 BERLIN = ZoneInfo("Europe/Berlin")
 SEED = 7

@@ -26,8 +26,8 @@ from monitor.science.air import vapour_pressure
 from monitor.store import Reader, Writer
 from sensors.demo.shop import GRID_MS
 from sensors.simulator import habits, room, shops, simulate
-from sensors.simulator.drawn_shop import drawn
 from sensors.simulator.messages import messages
+from sensors.simulator.random_shop import drawn
 from sensors.simulator.shops import PLACES, Shops
 from sensors.simulator.weather import OutdoorYear
 

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
+from monitor.science.waits.air_bins import binned
 from monitor.science.waits.air_log import (
     BEFORE_MS,
     AirCoverage,
@@ -23,11 +24,10 @@ from monitor.science.waits.air_log import (
     relaxed,
     stitched,
 )
-from monitor.science.waits.card import equivalent
+from monitor.science.waits.equivalent_time import equivalent
 from monitor.science.waits.film import OIL
 from monitor.science.waits.glue import HIDE_GLUE
-from monitor.science.waits.rest import FixedLaw, RestLaw
-from monitor.science.waits.thinned import binned
+from monitor.science.waits.timed_rest import FixedLaw, RestLaw
 
 NOW = to_ms(datetime(2025, 11, 3, 17, 20, 7, tzinfo=UTC))
 HOUR = 3_600_000

@@ -12,7 +12,7 @@ from monitor.domain.wait_types import KINDS, Caution, WaitType
 from monitor.science.waits.examples import examples, table
 from monitor.science.waits.film import OIL, FilmLaw
 from monitor.science.waits.glue import GlueLaw
-from monitor.science.waits.rest import FixedLaw
+from monitor.science.waits.timed_rest import FixedLaw
 
 ASKED = {
     "plate-crack",

@@ -29,7 +29,7 @@ from monitor.science.waits.glue import (
 )
 from monitor.science.waits.laws import LAWS
 from monitor.science.waits.parameters import Hold, parameters
-from monitor.science.waits.rest import FixedLaw, RestLaw
+from monitor.science.waits.timed_rest import FixedLaw, RestLaw
 
 MODULES = [m.name for m in pkgutil.iter_modules(monitor.science.waits.__path__)]
 SHIPPED = [HIDE_GLUE, LIQUID_GLUE, PVA_YELLOW, PVA_WHITE, SPIRIT, OIL, EPOXY, WASHED_WOOD]

@@ -11,7 +11,7 @@ import pytest
 from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
 from monitor.core.measurements import Quantity
-from monitor.science.waits.pattern import daily_pattern_ensemble, persistent_ensemble
+from monitor.science.waits.daily_pattern import daily_pattern_ensemble, persistent_ensemble
 from sensors.demo.shop import CORNER, DemoShop
 
 DAY_MS = 86_400_000

@@ -13,16 +13,16 @@ from hypothesis import strategies as st
 
 from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
+from monitor.science.waits.air_ensemble import ComingAir, steady
 from monitor.science.waits.air_log import Stay, air_log, stitched
-from monitor.science.waits.coming import ComingAir, steady
-from monitor.science.waits.draws import SensorUncertainty, drawn, quantile
 from monitor.science.waits.drying import WASHED_WOOD, DryingLaw
 from monitor.science.waits.film import OIL, SPIRIT
 from monitor.science.waits.glue import HIDE_GLUE, HIDE_GLUE_BLOCK, HIDE_GLUE_THIN_PLATE
+from monitor.science.waits.latest_start import latest_starts
+from monitor.science.waits.monte_carlo import SensorUncertainty, drawn, quantile
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.readiness import progress_trace, ready_times
-from monitor.science.waits.ready_by import latest_starts
-from monitor.science.waits.rest import FixedLaw, RestLaw
+from monitor.science.waits.timed_rest import FixedLaw, RestLaw
 from monitor.science.waits.wait import WaitInputs, WaitState
 
 NOW = to_ms(datetime(2025, 1, 14, 15, 3, 20, tzinfo=UTC))

@@ -10,7 +10,7 @@ from monitor.alerting.observations import furthest
 from monitor.domain.alerts.rule import OUTLOOK, WATCHABLE, Of, Rule, Test
 from monitor.domain.alerts.rule_state import Seen
 from monitor.domain.places import Place
-from monitor.science.health import saturated_s, standstill_s
+from monitor.science.sensor_health import saturated_s, standstill_s
 
 PLACES = [name for name, one in WATCHABLE.items() if one.of is Of.PLACE]
 

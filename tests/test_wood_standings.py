@@ -8,7 +8,7 @@ import pytest
 from monitor import settings as settings_module
 from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading, Series
-from monitor.science.plates.answer import Close, Reason, WoodAssumptions
+from monitor.science.plates.assessment import Close, Reason, WoodAssumptions
 from monitor.science.wood import equilibrium_moisture_content
 from monitor.store import Reader, Writer
 from monitor.wood.evaluation import (

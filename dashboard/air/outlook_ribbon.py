@@ -10,7 +10,7 @@ from dash import dcc, html
 from dashboard.coming import text as coming_text
 from dashboard.ui import drawings, formats
 from dashboard.ui.markup import attributes
-from monitor.science.outlook.signs import LIKELY, UNSURE, likely
+from monitor.science.outlook.ensemble_statistics import LIKELY, UNSURE, likely
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

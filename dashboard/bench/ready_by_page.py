@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitBook
     from monitor.domain.wait_types import WaitType
-    from monitor.science.waits.ready_by import LatestStart
+    from monitor.science.waits.latest_start import LatestStart
 
 WARMER_MOST_K, WARMER_STEP_K = 8.0, 1.0
 DRIER_MOST_PCT, DRIER_STEP_PCT = 25.0, 5.0

@@ -19,14 +19,14 @@ from dashboard.ui.plots import (
     template,
 )
 from monitor.outlook.files import HOUR_MS
-from monitor.science.outlook.signs import LIKELY, likely
+from monitor.science.outlook.ensemble_statistics import LIKELY, likely
 
 if TYPE_CHECKING:
     from dashboard.ui.formats import DisplayScale
     from dashboard.ui.plots import View
     from dashboard.ui.themes import Theme
     from monitor.outlook.summary import PlaceOutlook
-    from monitor.science.outlook.signs import Fan, GoodHours, OutlookSpell
+    from monitor.science.outlook.ensemble_statistics import Fan, GoodHours, OutlookSpell
     from monitor.science.ranges import Floats
 
 FANS = {

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui.form_input import WishFault, number
 from monitor.core.units import M3_PER_FT3, VOLUMES_L
-from monitor.science.outlook.record import STEPS
+from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.what_if import SETTING_C, VOLUME_M3, WATER_MAX_L, Change
 
 if TYPE_CHECKING:

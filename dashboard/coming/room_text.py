@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard.ui import formats
-from monitor.science.outlook import room, vapour
-from monitor.science.outlook.signs import UNSURE
+from monitor.science.outlook import room_model, vapour_balance
+from monitor.science.outlook.ensemble_statistics import UNSURE
 
 if TYPE_CHECKING:
     from dashboard.ui.formats import Unit
     from monitor.outlook.files import StoredOutlook
     from monitor.outlook.summary import PlaceOutlook
-    from monitor.science.outlook.room import RoomEstimate
+    from monitor.science.outlook.room_model import RoomEstimate
 
 
 def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
@@ -22,7 +22,7 @@ def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
             f"The room is not known yet: {one.look.room.refused}. Until then a usual room stands "
             "for it."
         ]
-    told = room.described(one.look.room)
+    told = room_model.described(one.look.room)
     excess, damping = told["moisture_excess_g_m3"], told["damping_h"]
     lines = [
         f"It adds {_range(excess, 1)} g of water to each m³ of outdoor air.",
@@ -57,10 +57,10 @@ def humidifier_words(look: StoredOutlook) -> str:
     """What RH tells of a humidifier whose tank runs dry; empty where none was found."""
     if look.room.tank is None:
         return ""
-    setting = vapour.setting_pct(look.room.tank.water.mean)
+    setting = vapour_balance.setting_pct(look.room.tank.water.mean)
     begin = f"A humidifier holds it at about {setting:.0f} % while it has water"
     away = look.launch.rh_pct - setting
-    if abs(away) <= vapour.BAND_PCT:
+    if abs(away) <= vapour_balance.BAND_PCT:
         return f"{begin}, as it seems to have now."
     if away < 0 and look.launch.running[0] < UNSURE:
         return f"{begin}; its tank seems to be dry."

@@ -9,7 +9,14 @@ from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
 from monitor.outlook.summary import NEEDS, cold_words, stretch_words, water_words
 from monitor.outlook.summary import rests_on as rests_on  # the terminal says the same
-from monitor.science.outlook.signs import LIKELY, UNSURE, how_sure, likely, range_of, utmost
+from monitor.science.outlook.ensemble_statistics import (
+    LIKELY,
+    UNSURE,
+    how_sure,
+    likely,
+    range_of,
+    utmost,
+)
 from monitor.science.outlook.what_if import HELD_H, LAG_H
 
 if TYPE_CHECKING:
@@ -22,8 +29,8 @@ if TYPE_CHECKING:
     from monitor.domain.instrument import Instrument
     from monitor.outlook.files import LearnedPlace, Progress
     from monitor.outlook.summary import PlaceOutlook
-    from monitor.science.outlook.signs import OutlookRange, OutlookSpell
-    from monitor.science.plates.ahead import PlatesAhead
+    from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
+    from monitor.science.plates.projection import PlatesAhead
 
 WHAT_TO_DO = {
     "dry": "Fill the humidifier and start it in time. Keep opened plates clamped or bagged. Once it "

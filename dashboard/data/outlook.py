@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, NamedTuple
 from monitor.core.clock import now_ms
 from monitor.outlook import files, summary
 from monitor.outlook.summary import SOON_H, PlaceOutlook
-from monitor.science.outlook import signs
-from monitor.science.outlook.room import described
+from monitor.science.outlook import ensemble_statistics
+from monitor.science.outlook.room_model import described
 from monitor.science.outlook.what_if import Change, changed, moved
 
 if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from monitor.domain.places import Place
     from monitor.outlook.files import LearnedPlace, Progress
-    from monitor.science.outlook.signs import OutlookRange
+    from monitor.science.outlook.ensemble_statistics import OutlookRange
 
 TRIED_K = (-4.0, -2.0, 2.0)
 """Thermostats that are tried out for the headline, beside what it is set to by day. [K]"""
@@ -102,7 +102,7 @@ class ComingBook:
     def _setting(self, one: PlaceOutlook, setting_c: float) -> Setting:
         look = one.look
         air = changed(look.air, moved(look.room, look.launch, Change(setting_c=setting_c)))
-        return Setting(setting_c, signs.range_of(air[1][:, worst(one).step]))
+        return Setting(setting_c, ensemble_statistics.range_of(air[1][:, worst(one).step]))
 
 
 class Worst(NamedTuple):
@@ -117,7 +117,7 @@ class Worst(NamedTuple):
 def worst(one: PlaceOutlook) -> Worst:
     """The driest hour, or the dampest where that is likelier to leave the band."""
     dry, damp = (0.0 if s is None else s.chance for s in (one.dry, one.over))
-    step, found = signs.furthest(one.look.air[1][:, :SOON_H], below=dry >= damp)
+    step, found = ensemble_statistics.furthest(one.look.air[1][:, :SOON_H], below=dry >= damp)
     return Worst(step, dry >= damp, found)
 
 

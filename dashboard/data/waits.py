@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from dashboard.data.shop import Reader, ShopData
     from monitor.domain.wait import Wait
     from monitor.domain.wait_types import WaitType
+    from monitor.science.waits.latest_start import LatestStart
     from monitor.science.waits.learning import LearnedUsualTime
-    from monitor.science.waits.ready_by import LatestStart
 
 FRESH_MS = 10_000
 """How long an answer on how waits stand is good, if nothing was done to them. [ms]"""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.instrument import id_of
-from monitor.science.waits.coming import ComingAir
+from monitor.science.waits.air_ensemble import ComingAir
 from monitor.wood.evaluation import WoodStanding, wood_ahead, wood_history, wood_standings
 
 if TYPE_CHECKING:
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from monitor.domain.instrument import Instrument
     from monitor.domain.wait import Wait
     from monitor.outlook.summary import PlaceOutlook
-    from monitor.science.plates.ahead import PlatesAhead
     from monitor.science.plates.history import MoistureHistory
+    from monitor.science.plates.projection import PlatesAhead
 
 HOUR_S = 3600.0
 FRESH_MS = 60_000

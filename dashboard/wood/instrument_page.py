@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from dashboard.data.wood import WoodBook
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.answer import PartStanding, WoodStatus
+    from monitor.science.plates.assessment import PartStanding, WoodStatus
 
 REDRAW_MS = 10 * formats.MINUTE_MS
 """New readings redraw the plot after this; what was done redraws it at once. [ms]"""

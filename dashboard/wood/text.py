@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui import formats
-from monitor.science.plates.answer import Close, PlateRange, Reason
+from monitor.science.plates.assessment import Close, PlateRange, Reason
 from monitor.science.plates.parts import Faces
 from monitor.science.plates.species import SPECIES, Cut
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.answer import PartStanding, WoodStatus
+    from monitor.science.plates.assessment import PartStanding, WoodStatus
     from monitor.wood.evaluation import WoodStanding
 
 DAY_S = 86_400.0

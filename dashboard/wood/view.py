@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from dashboard.access.sign_in import Writing
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.answer import PartStanding, WoodStatus
+    from monitor.science.plates.assessment import PartStanding, WoodStatus
     from monitor.wood.evaluation import WoodStanding
 
 SCALE_PCT = 5.0

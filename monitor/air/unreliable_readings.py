@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.science.clocks import misdated, touched
-from monitor.science.health import PERIOD_S, unfit
+from monitor.science.sensor_clock import misdated, touched
+from monitor.science.sensor_health import PERIOD_S, unfit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

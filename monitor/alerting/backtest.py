@@ -21,9 +21,9 @@ from monitor.domain.alerts.rule import Of, Rule
 from monitor.domain.alerts.rule_state import Latch, Seen
 from monitor.domain.instrument import Instrument
 from monitor.domain.places import band
-from monitor.science.health import SATURATED_PCT
 from monitor.science.plates.restraint import YIELD_STRAIN, restrained_strain
 from monitor.science.plates.species import SPECIES
+from monitor.science.sensor_health import SATURATED_PCT
 from monitor.store import TEN_MINUTES_S, Reader
 from monitor.wood.evaluation import warm_up_margins_k, wood_history
 

@@ -22,7 +22,7 @@ from monitor.domain.places import Place, band
 from monitor.domain.sensor import SensorHistory
 from monitor.outlook.summary import PlaceOutlook, dry_words, foreseen, spell_words
 from monitor.science.calibration.settling import Rest
-from monitor.science.health import saturated_s, standstill_s
+from monitor.science.sensor_health import saturated_s, standstill_s
 from monitor.science.waits.wait import WaitState
 from monitor.sensor_care.calibration import settled
 from monitor.sensor_care.health import left
@@ -31,7 +31,7 @@ from monitor.waits.evaluation import Standing
 from monitor.wood.evaluation import WoodStanding, warm_up_margins_k
 
 if TYPE_CHECKING:
-    from monitor.science.outlook.signs import OutlookSpell
+    from monitor.science.outlook.ensemble_statistics import OutlookSpell
     from monitor.settings import Settings
 
 DAY_MS = 86_400_000

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.answer import PartStanding, PlateRange, WoodStatus
+    from monitor.science.plates.assessment import PartStanding, PlateRange, WoodStatus
     from monitor.settings import Settings
     from monitor.wood.evaluation import WoodStanding
 

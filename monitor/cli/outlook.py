@@ -15,7 +15,7 @@ from monitor.core.clock import from_ms, now_ms
 if TYPE_CHECKING:
     from monitor.outlook.files import LearnedPlace
     from monitor.outlook.summary import PlaceOutlook
-    from monitor.science.outlook.signs import GoodHours, OutlookSpell
+    from monitor.science.outlook.ensemble_statistics import GoodHours, OutlookSpell
     from monitor.settings import Settings
 
 EVERY_H = 6
@@ -63,7 +63,7 @@ def _print(one: PlaceOutlook, fit: LearnedPlace | None, settings: Settings) -> N
         stretch_words,
         when,
     )
-    from monitor.science.outlook.signs import UNSURE
+    from monitor.science.outlook.ensemble_statistics import UNSURE
 
     zone, in_f = settings.zone, fahrenheit(settings)
     unit = "°F" if in_f else "°C"

@@ -10,11 +10,11 @@ import numpy as np
 from monitor.clients.home_climate import HomeSources, year_of
 from monitor.clients.request import Wish
 from monitor.science.case.advice import advise
-from monitor.science.case.answers import Advice, Option
-from monitor.science.case.case import MEMBERS, CaseRange, by_day, stays_h
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import Basis, HomeYear
+from monitor.science.case.measures import Advice, Option
 from monitor.science.case.outdoors import month_of_hour
+from monitor.science.case.simulation import MEMBERS, CaseRange, by_day, stays_h
 from monitor.science.case.travel import Car, WarmUp, hot_car, warm_up, wets_below_c
 from monitor.science.ranges import Floats
 

@@ -13,8 +13,8 @@ from monitor.clients.request import ClientFault, Wish
 from monitor.core.clock import from_ms
 from monitor.core.measurements import Quantity, Series
 from monitor.science.case.fields import CaseFault
+from monitor.science.case.from_log import home_from_log, outdoors_from_log, year_of_hours
 from monitor.science.case.home import HomeYear, from_readings, home_year
-from monitor.science.case.logged import home_from_log, outdoors_from_log, year_of_hours
 from monitor.science.case.outdoors import OutdoorYear, from_normals
 from monitor.science.ranges import Floats
 from monitor.store import HOUR_S, Reader

@@ -21,7 +21,7 @@ from babel.numbers import format_decimal
 
 from monitor.core.errors import MonitorError
 from monitor.core.units import FAHRENHEIT_REGIONS, VOLUMES_L
-from monitor.science.case.case import CaseRange
+from monitor.science.case.simulation import CaseRange
 
 LANGUAGES = {"en": "GB", "de": "DE"}
 """Languages a sheet can be in, each with the region that is meant where none is said; English stands

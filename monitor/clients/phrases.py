@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from monitor.clients.language import marked
-from monitor.science.case.answers import Avoid, CaseAssumptions, Measure, Sign, Why
 from monitor.science.case.home import Basis
+from monitor.science.case.measures import Avoid, CaseAssumptions, Measure, Sign, Why
 
 KINDS = {
     Measure.NOTHING: marked("as it is used now"),

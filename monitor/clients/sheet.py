@@ -10,9 +10,9 @@ from monitor.clients.plot import year_plot
 from monitor.clients.refill_words import fills_of, fills_words, summary_of
 from monitor.clients.reminders import calendar_of, qr_of
 from monitor.core.clock import from_ms
-from monitor.science.case.answers import Holds, Measure, Option
-from monitor.science.case.case import TOO_DAMP_PCT
 from monitor.science.case.devices import Buffer, Humidifier
+from monitor.science.case.measures import Holds, Measure, Option
+from monitor.science.case.simulation import TOO_DAMP_PCT
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import name_fault, text_fault
 from monitor.domain.events import Event
-from monitor.science.plates.answer import HomeAir, Opened
+from monitor.science.plates.assessment import HomeAir, Opened
 from monitor.science.plates.parts import PRESETS, Part, PartFault, checked_parts
 
 

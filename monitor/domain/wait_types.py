@@ -15,7 +15,7 @@ from monitor.science.waits.drying import WASHED_WOOD
 from monitor.science.waits.film import OIL, SPIRIT
 from monitor.science.waits.glue import HIDE_GLUE, HIDE_GLUE_BLOCK, HIDE_GLUE_THIN_PLATE
 from monitor.science.waits.laws import Law
-from monitor.science.waits.rest import FixedLaw, RestLaw
+from monitor.science.waits.timed_rest import FixedLaw, RestLaw
 from monitor.science.waits.wait import BASIS_S
 
 HOUR = 3600.0

@@ -19,8 +19,8 @@ import numpy as np
 
 from monitor.outlook.evaluation.report import Score, SnapScore
 from monitor.science.outlook.forecaster import LearnedForecaster
-from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.room import RoomModel
+from monitor.science.outlook.hourly_log import STEPS
+from monitor.science.outlook.room_model import RoomModel
 from monitor.science.outlook.what_if import Launch, Water
 from monitor.science.ranges import Floats
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 6
+VERSION = 7
 HOUR_MS = 3_600_000
 FRESH_MS = 3 * HOUR_MS
 """A look that was made longer ago says nothing any more. [ms]  Ours: one is made each hour."""

@@ -12,8 +12,8 @@ from monitor.domain.events import About
 from monitor.domain.forecast import UNUSABLE_MS, Forecast, at_moments
 from monitor.science.air import dew_point
 from monitor.science.outlook.calendar import Days
-from monitor.science.outlook.pinned import Fills
-from monitor.science.outlook.record import STEPS, Issues, OutdoorHours, ShopHours
+from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
+from monitor.science.outlook.weighed_fills import Fills
 from monitor.store import HOUR_S, Reader, forecasts, journal
 
 if TYPE_CHECKING:

@@ -9,10 +9,14 @@ from typing import TYPE_CHECKING
 from monitor.air.place_means import Means, calibrated, means
 from monitor.core.errors import OutOfRange
 from monitor.outlook import files
+from monitor.science.waits.air_ensemble import ComingAir
 from monitor.science.waits.air_log import AirLog, Stay, air_log, stitched
-from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import SensorUncertainty
-from monitor.science.waits.pattern import HISTORY_DAYS, daily_pattern_ensemble, persistent_ensemble
+from monitor.science.waits.daily_pattern import (
+    HISTORY_DAYS,
+    daily_pattern_ensemble,
+    persistent_ensemble,
+)
+from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.store import TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:

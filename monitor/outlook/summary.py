@@ -13,9 +13,15 @@ from monitor.domain.opening_hours import is_open
 from monitor.domain.places import AirLimits, Place, band
 from monitor.outlook import files
 from monitor.outlook.files import HOUR_MS, StoredOutlook
-from monitor.science.outlook import signs
-from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.signs import LIKELY, Fan, GoodHours, OutlookSpell, likely
+from monitor.science.outlook import ensemble_statistics as ensemble
+from monitor.science.outlook.ensemble_statistics import (
+    LIKELY,
+    Fan,
+    GoodHours,
+    OutlookSpell,
+    likely,
+)
+from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.what_if import HELD_H, LAG_H, USUAL_VOLUME_M3
 from monitor.science.ranges import Floats
 
@@ -79,7 +85,7 @@ def described(settings: Settings, place: Place, look: StoredOutlook) -> PlaceOut
     low, high = band(place, limits)
     temp, rh = look.air
     soon = slice(0, SOON_H + DAMP_H)
-    fan = signs.fan(look.air)
+    fan = ensemble.fan(look.air)
     allowed = _open(settings, look)
     return PlaceOutlook(
         place,
@@ -87,12 +93,12 @@ def described(settings: Settings, place: Place, look: StoredOutlook) -> PlaceOut
         fan,
         low,
         high,
-        signs.spell(rh[:, soon], low, DRY_H, below=True),
-        signs.spell(rh[:, soon], limits.rh_very_high_pct, DAMP_H, below=False),
-        signs.spell(temp[:, soon], limits.temp_high_c, HOT_H, below=False),
-        signs.spell(rh[:, soon], high, DAMP_H, below=False),
-        signs.best_stretch(_closing(temp, rh, low, high, limits), allowed, CLOSING_H),
-        signs.best_stretch(_varnishing(temp, rh, low, limits), allowed, VARNISH_H),
+        ensemble.spell(rh[:, soon], low, DRY_H, below=True),
+        ensemble.spell(rh[:, soon], limits.rh_very_high_pct, DAMP_H, below=False),
+        ensemble.spell(temp[:, soon], limits.temp_high_c, HOT_H, below=False),
+        ensemble.spell(rh[:, soon], high, DAMP_H, below=False),
+        ensemble.best_stretch(_closing(temp, rh, low, high, limits), allowed, CLOSING_H),
+        ensemble.best_stretch(_varnishing(temp, rh, low, limits), allowed, VARNISH_H),
     )
 
 
@@ -106,7 +112,7 @@ def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: AirLimit
 
 def _varnishing(temp: Floats, rh: Floats, low: float, limits: AirLimits) -> np.ndarray:
     """Away from the dew point, dry and warm enough; in a dry spell varnish is to be put off."""
-    spread = temp - signs.dew_point(temp, rh)
+    spread = temp - ensemble.dew_point(temp, rh)
     good = (
         (rh >= low) & (rh <= limits.varnish_rh_high_pct) & (spread >= limits.varnish_spread_low_k)
     )
@@ -148,7 +154,7 @@ def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     unit = water_unit(water.middle, us=us)
     low, middle, high = (water_figure(litres, unit) for litres in water[:3])
     level, soon = one.look.hold_pct, one.look.air[1][:, :LAG_H]
-    late = signs.spell(soon, level, HELD_H, below=True)  # so soon that water comes too late
+    late = ensemble.spell(soon, level, HELD_H, below=True)  # so soon that water comes too late
     since = f" from {when(one.at_ms(LAG_H), zone)} on" if late and late.chance >= 0.5 else ""
     return (
         f"about {middle} {unit} of water a day ({low} to {high} {unit}) from "
@@ -187,7 +193,7 @@ def stretch_words(what: str, one: PlaceOutlook, stretch: GoodHours | None, zone:
 def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
     """That dew will form on what comes in from the cold, and what to do; empty if that is not
     likely. `unit`: °C or °F. What to do is common practice, no source."""
-    dew = signs.dew_on_cold(one.look.air[:, :, :SOON_H], one.look.launch.air.temp_c[:SOON_H])
+    dew = ensemble.dew_on_cold(one.look.air[:, :, :SOON_H], one.look.launch.air.temp_c[:SOON_H])
     if dew.chance < LIKELY:
         return ""
     (low, cold, high), (_, point, _) = (

@@ -18,12 +18,12 @@ from monitor.outlook.evaluation.report import scores, snap_score
 from monitor.outlook.evaluation.walk_forward import FRESH_H, Walk
 from monitor.outlook.files import LearnedPlace, Progress, StoredOutlook
 from monitor.outlook.inputs import HOUR_MS, fills_of, hours_of, issues_of
-from monitor.science.outlook import signs, snap
+from monitor.science.outlook import dry_snap, ensemble_statistics
 from monitor.science.outlook.forecaster import TRIED_DAYS, LearnedForecaster
-from monitor.science.outlook.pinned import pinned
-from monitor.science.outlook.record import STEPS, Issues, ShopHours
-from monitor.science.outlook.room import PreparedLog, known
-from monitor.science.outlook.shop import foresee, launch, learn
+from monitor.science.outlook.hourly_log import STEPS, Issues, ShopHours
+from monitor.science.outlook.room_model import PreparedLog, known
+from monitor.science.outlook.shop_model import foresee, launch, learn
+from monitor.science.outlook.weighed_fills import pinned
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
 from monitor.store import Reader, forecasts
 
@@ -138,18 +138,18 @@ class Work:
                 fit = LearnedPlace(place, now_ms, len(hours) / 24, False, learned, (), None, why)
                 files.keep(self._settings, fit)
             learned = fit.learned
-            looks = np.array([end - snap.LOOKS_APART_H, end])
+            looks = np.array([end - dry_snap.LOOKS_APART_H, end])
             seen = foresee(learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust)
             start = launch(learned.shop, k, issues, end, LAUNCHED, SEED)
         except OutOfRange as exc:
             log.info("no outlook place=%s reason=%s", place, exc)
             return True
-        armed = snap.Arming(*(field[looks] for field in snap.armings(hours.rh_pct)))
-        chance = float(snap.lasting(snap.probability(seen.members[1], armed))[-1])
+        armed = dry_snap.Arming(*(field[looks] for field in dry_snap.armings(hours.rh_pct)))
+        chance = float(dry_snap.lasting(dry_snap.probability(seen.members[1], armed))[-1])
         told = forecasts.newest(self._reader, now_ms, self._prefer)
         rh = seen.members[1, ..., -1]
         hold = band(self._by_id[place], self._settings.limits)[0] + HELD_PCT
-        falls = signs.spell(rh, hold, snap.LOW_H, below=True)
+        falls = ensemble_statistics.spell(rh, hold, dry_snap.LOW_H, below=True)
         water = None
         if falls is not None:
             volume = self._by_id[place].volume_m3 or USUAL_VOLUME_M3

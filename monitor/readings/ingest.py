@@ -22,7 +22,7 @@ from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal, nam
 from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import Arrival, Subscription
 from monitor.readings.payload import PAYLOAD_MAX, Contract, json_object, reason_of
-from monitor.science.clocks import HOUR_MS
+from monitor.science.sensor_clock import HOUR_MS
 from monitor.store import Writer
 
 log = logging.getLogger(__name__)

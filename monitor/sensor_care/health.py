@@ -11,8 +11,8 @@ import numpy as np
 from monitor.air.place_means import places
 from monitor.air.unreliable_readings import doubtful
 from monitor.core.measurements import Quantity, Series
-from monitor.science.clocks import slow_s
-from monitor.science.health import Finding, Pair, SensorFault, findings, score
+from monitor.science.sensor_clock import slow_s
+from monitor.science.sensor_health import Finding, Pair, SensorFault, findings, score
 from monitor.store import TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:

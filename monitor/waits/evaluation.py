@@ -14,11 +14,11 @@ from monitor.domain.wait_type_registry import from_mapping
 from monitor.domain.wait_types import WaitType
 from monitor.outlook.place_air import PlaceAirs
 from monitor.science.waits import wait as arithmetic
+from monitor.science.waits.air_ensemble import ComingAir
 from monitor.science.waits.air_log import BEFORE_MS, AirLog
-from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import SensorUncertainty
+from monitor.science.waits.latest_start import LatestStart, latest_starts
+from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.science.waits.readiness import ready_times
-from monitor.science.waits.ready_by import LatestStart, latest_starts
 from monitor.store import Reader
 
 if TYPE_CHECKING:

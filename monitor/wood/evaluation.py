@@ -11,12 +11,12 @@ import numpy as np
 from monitor.core.errors import OutOfRange
 from monitor.domain.instrument import Instrument
 from monitor.outlook.place_air import PlaceAirs
-from monitor.science.plates.ahead import PlatesAhead, ahead
-from monitor.science.plates.answer import WoodStatus, answer
+from monitor.science.plates.assessment import WoodStatus, answer
 from monitor.science.plates.history import MoistureHistory, history
+from monitor.science.plates.projection import PlatesAhead, ahead
+from monitor.science.waits.air_ensemble import ComingAir
 from monitor.science.waits.air_log import BEFORE_MS, AirCoverage, AirLog
-from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import SensorUncertainty
+from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:

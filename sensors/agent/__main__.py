@@ -11,7 +11,7 @@ from pathlib import Path
 from monitor.core import logs
 from monitor.core.errors import MonitorError, SettingsFault
 from monitor.core.signals import signals_call
-from sensors.agent import finding, systemd
+from sensors.agent import discovery, systemd
 from sensors.agent.agent import Agent
 from sensors.agent.settings import FILE, load
 
@@ -40,7 +40,7 @@ def _run(given: argparse.Namespace) -> int:
 
 
 def _find(given: argparse.Namespace) -> int:
-    text, any_there = finding.found(given.root, given.config, bluetooth=given.bluetooth)
+    text, any_there = discovery.found(given.root, given.config, bluetooth=given.bluetooth)
     print(text, end="")
     return 0 if any_there else 1
 

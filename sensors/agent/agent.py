@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Any
 from monitor import __version__
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import Quantity
-from sensors.agent import packs, vitals
+from sensors.agent import board_status, senml
 from sensors.agent.backlog import Backlog
-from sensors.agent.dating import Clock, Dating
+from sensors.agent.pack_store import Pack
 from sensors.agent.sampling import Source, Station
 from sensors.agent.sender import BacklogSender
 from sensors.agent.settings import AgentSensor, AgentSettings
-from sensors.agent.shelf import Pack
 from sensors.agent.systemd import Notifier
+from sensors.agent.timestamps import Clock, Dating
 
 if TYPE_CHECKING:
     from sensors.agent.bluetooth import Receiver
@@ -109,7 +109,7 @@ class Agent:
 
     def round(self) -> None:
         """One sample of every chip, on disk before this returns."""
-        battery = vitals.battery_pct(self._root)
+        battery = board_status.battery_pct(self._root)
         taken = []
         for station in self._stations:
             before = self._clock.since_start_ms()
@@ -129,11 +129,11 @@ class Agent:
             self.backlog.date(offset_ms)
         kept = [
             Pack(
-                packs.topic(sensor.place, sensor.name),
+                senml.topic(sensor.place, sensor.name),
                 self._clock.start_id,
                 moment,
                 None if offset_ms is None else moment + offset_ms,
-                packs.records(values),
+                senml.records(values),
             )
             for sensor, moment, values in taken
         ]
@@ -170,7 +170,7 @@ class Agent:
             "at_ms": self._clock.wall_ms(),
             "waiting": self.backlog.waiting,
             "packs_given_up": self.backlog.given_up,
-            "signal_dbm": vitals.signal_dbm(self._root),
+            "signal_dbm": board_status.signal_dbm(self._root),
             "trouble": trouble,
         }
 

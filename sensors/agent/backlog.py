@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from monitor.core.errors import StoreUnavailable
-from sensors.agent.shelf import Pack, Shelf, in_file, in_memory
+from sensors.agent.pack_store import Pack, Shelf, in_file, in_memory
 
 log = logging.getLogger(__name__)
 

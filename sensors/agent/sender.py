@@ -11,9 +11,9 @@ from typing import Any
 
 from monitor.core.errors import BrokerUnavailable
 from monitor.mqtt.client import RETRY_FIRST_S, RETRY_MAX_S, Address
-from sensors.agent import packs
+from sensors.agent import senml
 from sensors.agent.backlog import Backlog
-from sensors.agent.link import WINDOW, Link
+from sensors.agent.connection import WINDOW, Link
 
 log = logging.getLogger(__name__)
 
@@ -47,7 +47,7 @@ class BacklogSender(threading.Thread):
         self.beat = time.monotonic()
         """When it last showed a sign of life. [s]"""
         self._address, self._agent, self._backlog, self._report = address, name, backlog, report
-        self._topic = packs.STATE_TOPIC.format(name)
+        self._topic = senml.STATE_TOPIC.format(name)
         self._asked_to_stop = threading.Event()
 
     def stop(self, wait_s: float) -> None:
@@ -64,7 +64,7 @@ class BacklogSender(threading.Thread):
                 link = Link(
                     self._address,
                     f"benchweather-agent-{self._agent}",
-                    (self._topic, packs.state("gone", agent=self._agent)),
+                    (self._topic, senml.state("gone", agent=self._agent)),
                 )
                 self._carry(link)
             except BrokerUnavailable as exc:
@@ -86,11 +86,11 @@ class BacklogSender(threading.Thread):
                 state, looked_at = self._report(), now
                 urgent = (state["trouble"], state["packs_given_up"])
                 if urgent != told or now - told_at > STATE_S:
-                    link.send(self._topic, packs.state("here", **state), retain=True)
+                    link.send(self._topic, senml.state("here", **state), retain=True)
                     told, told_at = urgent, now
             for number, pack in self._backlog.after(last_sent, WINDOW - len(on_the_way)):
                 name = pack.topic.rpartition("/")[2]
-                payload = packs.dated(name, pack.measured_ms or 0, pack.records)
+                payload = senml.dated(name, pack.measured_ms or 0, pack.records)
                 if not on_the_way:
                     moved_at = now
                 on_the_way[link.send(pack.topic, payload)] = number
@@ -103,7 +103,7 @@ class BacklogSender(threading.Thread):
                 raise BrokerUnavailable(
                     f"{self._address}: it acknowledged nothing for {ACKNOWLEDGED_WITHIN_S:g} s"
                 )
-        last = link.send(self._topic, packs.state("stopped", **self._report()), retain=True)
+        last = link.send(self._topic, senml.state("stopped", **self._report()), retain=True)
         end, came = time.monotonic() + FAREWELL_S, set[int]()
         while time.monotonic() < end and last not in came:
             came |= set(link.wait(0.1))

@@ -9,7 +9,7 @@ import numpy as np
 from monitor.domain.forecast import Forecast
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
-from sensors.simulator.chance import normal
+from sensors.simulator.random_numbers import normal
 from sensors.simulator.weather import OutdoorYear
 
 if TYPE_CHECKING:

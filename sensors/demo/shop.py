@@ -17,7 +17,7 @@ from monitor.core.measurements import Quantity, Reading, Series
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors.simulator import habits, room
-from sensors.simulator.sensing import sensed
+from sensors.simulator.sensor_error import sensed
 from sensors.simulator.weather import OutdoorYear
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from monitor.core.clock import from_ms, to_ms
-from sensors.simulator.chance import uniform
+from sensors.simulator.random_numbers import uniform
 from sensors.simulator.room import RoomDrive
 from sensors.simulator.weather import standard_offset_ms
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from sensors.simulator.chance import Seed
+    from sensors.simulator.random_numbers import Seed
     from sensors.simulator.room import Value
     from sensors.simulator.weather import OutdoorAir
 

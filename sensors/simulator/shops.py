@@ -15,9 +15,9 @@ from monitor.core.measurements import Quantity
 from monitor.science.air import vapour_pressure
 from sensors.demo.shop import GRID_MS, SPIN_UP_MS, months_around
 from sensors.simulator import habits, room
-from sensors.simulator.chance import uniform
-from sensors.simulator.drawn_shop import LAG_MAX, drawn
-from sensors.simulator.sensing import sensed
+from sensors.simulator.random_numbers import uniform
+from sensors.simulator.random_shop import LAG_MAX, drawn
+from sensors.simulator.sensor_error import sensed
 from sensors.simulator.weather import OutdoorAir, OutdoorYear
 
 if TYPE_CHECKING:

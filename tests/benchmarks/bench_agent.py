@@ -28,7 +28,7 @@ from test_agent_path import kill_broker_of, stored, tallies
 
 from monitor.core.clock import now_ms
 from sensors.agent.backlog import Backlog
-from sensors.agent.shelf import Pack
+from sensors.agent.pack_store import Pack
 
 RECORDS = '[{"n":"temperature","u":"Cel","v":21.375},{"n":"humidity","u":"%RH","v":47.125}]'
 

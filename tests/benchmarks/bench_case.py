@@ -19,11 +19,11 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from monitor.science.case.advice import advise
-from monitor.science.case.case import RoomAir, simulate
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import home_of, home_year
 from monitor.science.case.outdoors import from_normals
 from monitor.science.case.presets import PRESETS, Case
+from monitor.science.case.simulation import RoomAir, simulate
 
 TARGET_S = 0.3
 MEMBERS = 100

@@ -25,10 +25,10 @@ from rooms.catalogue import HELD_BACK, Shop, shops
 
 from monitor.outlook.evaluation import files, report
 from monitor.outlook.evaluation.walk_forward import walk
-from monitor.science.outlook.record import STEPS
-from monitor.science.outlook.room import known
+from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.room_fit import fit_room
-from monitor.science.outlook.shop import foresee, learn
+from monitor.science.outlook.room_model import known
+from monitor.science.outlook.shop_model import foresee, learn
 
 TARGETS = {6: 0.50, 24: 0.50, 48: 0.48, 72: 0.50}
 FIT_S, ENSEMBLE_S = 3.0, 0.5

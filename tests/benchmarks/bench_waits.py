@@ -19,13 +19,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from monitor.science.waits.air_ensemble import ComingAir
 from monitor.science.waits.air_log import AirLog, air_log
-from monitor.science.waits.coming import ComingAir
+from monitor.science.waits.daily_pattern import daily_pattern_ensemble
 from monitor.science.waits.film import OIL, SPIRIT
 from monitor.science.waits.glue import HIDE_GLUE, HIDE_GLUE_BLOCK, HIDE_GLUE_THIN_PLATE
-from monitor.science.waits.pattern import daily_pattern_ensemble
 from monitor.science.waits.readiness import ready_times
-from monitor.science.waits.rest import FixedLaw
+from monitor.science.waits.timed_rest import FixedLaw
 from monitor.science.waits.wait import WaitInputs
 
 SEED = 20_251_103

@@ -23,7 +23,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from monitor.science.plates.answer import HomeAir, answer
+from monitor.science.plates.assessment import HomeAir, answer
 from monitor.science.plates.diffusion import Plates, uniform
 from monitor.science.plates.parts import PRESETS
 from monitor.science.waits.air_log import air_log

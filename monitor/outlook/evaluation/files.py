@@ -15,7 +15,7 @@ import pandas as pd
 
 from monitor.core.errors import ImportFault
 from monitor.science.air import dew_point
-from monitor.science.outlook.record import STEPS, Issues, OutdoorHours, ShopHours
+from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.science.ranges import Floats
 
 LOG_COLUMNS = ("time", "place", "temp_c", "rh_pct")

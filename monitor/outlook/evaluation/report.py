@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.outlook.evaluation.walk_forward import HORIZONS_H, Walked
-from monitor.science.outlook import snap
-from monitor.science.outlook.record import STEPS
+from monitor.science.outlook import dry_snap
+from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.ranges import Floats
 
 AFTER_DAYS = (10, 30)
@@ -88,11 +88,11 @@ class SnapScore(NamedTuple):
     threshold: float
 
 
-def alerts(walked: Walked, rh_pct: Floats, after_days: int) -> list[snap.SnapAlert]:
+def alerts(walked: Walked, rh_pct: Floats, after_days: int) -> list[dry_snap.SnapAlert]:
     """The alerts that were raised from `after_days` of log on, in hours of the log."""
     late = walked.moments >= 24 * after_days - 1
-    return snap.alerts(
-        walked.moments[late], walked.chance[late], snap.snaps(rh_pct), walked.bar[late]
+    return dry_snap.alerts(
+        walked.moments[late], walked.chance[late], dry_snap.snaps(rh_pct), walked.bar[late]
     )
 
 
@@ -100,11 +100,11 @@ def snap_score(walked: Walked, rh_pct: Floats, after_days: int) -> SnapScore:
     """From `after_days` of log on; `rh_pct` (n,) the log by the hour."""
     late = walked.moments >= 24 * after_days - 1
     if not late.any():
-        return SnapScore(0, 0, 0, np.nan, 0, 0.0, 0, snap.USUAL_THRESHOLD)
+        return SnapScore(0, 0, 0, np.nan, 0, 0.0, 0, dry_snap.USUAL_THRESHOLD)
     moments = walked.moments[late]
-    starts = snap.snaps(rh_pct)
+    starts = dry_snap.snaps(rh_pct)
     raised = alerts(walked, rh_pct, after_days)
-    t = snap.tally(raised, starts, int(moments[0]), int(moments[-1]), STEPS)
+    t = dry_snap.tally(raised, starts, int(moments[0]), int(moments[-1]), STEPS)
     leads = [lead for lead in t.lead_h if lead > 0]
     return SnapScore(
         t.snaps,

@@ -7,10 +7,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.outlook import snap
+from monitor.science.outlook import dry_snap
 from monitor.science.outlook.forecaster import TRIED_DAYS, Forecaster, LearnedForecaster
-from monitor.science.outlook.record import Issues, ShopHours
-from monitor.science.outlook.room import known
+from monitor.science.outlook.hourly_log import Issues, ShopHours
+from monitor.science.outlook.room_model import known
 from monitor.science.ranges import Floats
 
 HORIZONS_H = np.array([1, 3, 6, 12, 24, 48, 72])
@@ -19,7 +19,7 @@ HORIZONS_H = np.array([1, 3, 6, 12, 24, 48, 72])
 TOLD_DAYS = 10
 """The outlook speaks from so many days of log on. [d]"""
 
-EVERY_H = snap.LOOKS_APART_H
+EVERY_H = dry_snap.LOOKS_APART_H
 """Moments at which it forecasts, apart. [h]"""
 
 MEMBERS = 100

@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.core.errors import OutOfRange
-from monitor.science.case.answers import (
+from monitor.science.case.devices import Buffer, Humidifier, ready_days
+from monitor.science.case.home import Basis, HomeYear, RoomHumidifier, home_year
+from monitor.science.case.measures import (
     DAMP_SIGNS,
     DRY_SIGNS,
     Advice,
@@ -26,11 +28,9 @@ from monitor.science.case.answers import (
     Sign,
     Why,
 )
-from monitor.science.case.case import CaseYear, RoomAir, range_of, simulate
-from monitor.science.case.devices import Buffer, Humidifier, ready_days
-from monitor.science.case.home import Basis, HomeYear, RoomHumidifier, home_year
 from monitor.science.case.outdoors import YEAR_H
 from monitor.science.case.presets import Case, Use
+from monitor.science.case.simulation import CaseYear, RoomAir, range_of, simulate
 from monitor.science.ranges import Floats, checked
 from monitor.science.wood import equilibrium_moisture_content
 

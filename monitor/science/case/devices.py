@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.science.case.balance import Device
 from monitor.science.case.fields import CaseFault, FieldFault, checked_fields, is_number, parameter
+from monitor.science.case.water_balance import Device
 from monitor.science.ranges import Floats
 
 MONTH_STARTS = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])

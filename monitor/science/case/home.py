@@ -11,8 +11,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from monitor.science.case.balance import CaseDrive, Supply, Wood, grams_per_pct, run, warmth_offset
-from monitor.science.case.case import MEMBERS, CaseRange, RoomAir, normal_scores, range_of, scores
 from monitor.science.case.fields import CaseFault, FieldFault, checked_fields, is_number, parameter
 from monitor.science.case.outdoors import (
     MONTHS,
@@ -21,6 +19,22 @@ from monitor.science.case.outdoors import (
     month_of_hour,
     saturation,
     through_months,
+)
+from monitor.science.case.simulation import (
+    MEMBERS,
+    CaseRange,
+    RoomAir,
+    normal_scores,
+    range_of,
+    scores,
+)
+from monitor.science.case.water_balance import (
+    CaseDrive,
+    Supply,
+    Wood,
+    grams_per_pct,
+    run,
+    warmth_offset,
 )
 from monitor.science.ranges import Floats
 

@@ -8,8 +8,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from monitor.science.case.balance import grams_per_pct
 from monitor.science.case.fields import CaseFault, FieldFault, checked_fields, is_number, parameter
+from monitor.science.case.water_balance import grams_per_pct
 from monitor.science.ranges import Floats
 
 PRACTICE = "common practice, no source"

@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.air import TEMP_C, dew_point, frost_point
-from monitor.science.case.case import CaseRange
 from monitor.science.case.presets import Case
+from monitor.science.case.simulation import CaseRange
 from monitor.science.ranges import checked
 from monitor.science.wood import equilibrium_moisture_content, relative_humidity_for_moisture
 

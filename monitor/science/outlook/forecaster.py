@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.science.outlook import snap
-from monitor.science.outlook.record import STEPS, Issues
-from monitor.science.outlook.room import PreparedLog
-from monitor.science.outlook.shop import HoursAhead, ShopModel, entry, foresee, learn
-from monitor.science.outlook.track import UNTRIED, Track, Trust
+from monitor.science.outlook import dry_snap
+from monitor.science.outlook.hourly_log import STEPS, Issues
+from monitor.science.outlook.room_model import PreparedLog
+from monitor.science.outlook.shop_model import HoursAhead, ShopModel, entry, foresee, learn
+from monitor.science.outlook.verification import UNTRIED, Track, Trust
 from monitor.science.ranges import Floats
 
 TRIED_DAYS = 5
@@ -27,7 +27,7 @@ class LearnedForecaster:
 
     shop: ShopModel
     trust: Trust = UNTRIED
-    bar: float = snap.USUAL_THRESHOLD
+    bar: float = dry_snap.USUAL_THRESHOLD
 
 
 class Forecaster:
@@ -43,12 +43,12 @@ class Forecaster:
         self._k, self._issues = k, issues
         self._record = Track()
         rh = k.hours.rh_pct
-        self._states = [snap.armings(rh, shift) for shift in snap.SHIFTS_PCT]
-        self._starts = [snap.snaps(rh, shift) for shift in snap.SHIFTS_PCT]
+        self._states = [dry_snap.armings(rh, shift) for shift in dry_snap.SHIFTS_PCT]
+        self._starts = [dry_snap.snaps(rh, shift) for shift in dry_snap.SHIFTS_PCT]
         self._moments: list[np.ndarray] = []
-        self._chances: list[list[Floats]] = [[] for _ in snap.SHIFTS_PCT]
+        self._chances: list[list[Floats]] = [[] for _ in dry_snap.SHIFTS_PCT]
         self._tuned_at = 0
-        self._bar = snap.USUAL_THRESHOLD
+        self._bar = dry_snap.USUAL_THRESHOLD
 
     def learn(self, stop: int, before: ShopModel | None = None) -> LearnedForecaster:
         """What the log up to and with hour number `stop` teaches, and the trials so far.
@@ -71,22 +71,26 @@ class Forecaster:
         lasting probability of a snap; kept to be judged by."""
         seen = foresee(learned.shop, self._k, self._issues, ends, members, seed, learned.trust)
         self._record.add(entry(seen, ends))
-        for shift, state, kept in zip(snap.SHIFTS_PCT, self._states, self._chances, strict=True):
-            now = snap.Arming(*(field[ends] for field in state))
-            kept.append(snap.probability(seen.members[1], now, shift))
+        for shift, state, kept in zip(
+            dry_snap.SHIFTS_PCT, self._states, self._chances, strict=True
+        ):
+            now = dry_snap.Arming(*(field[ends] for field in state))
+            kept.append(dry_snap.probability(seen.members[1], now, shift))
         self._moments.append(ends)
-        return seen, snap.lasting(np.concatenate(self._chances[0][-2:]))[-len(ends) :]
+        return seen, dry_snap.lasting(np.concatenate(self._chances[0][-2:]))[-len(ends) :]
 
     def _tuned(self, stop: int) -> float:
         at = np.concatenate(self._moments)
         tallies = []
         for chance, began in zip(self._chances, self._starts, strict=True):
-            p = snap.lasting(np.concatenate(chance))
-            past = began[began + snap.LOW_H - 1 <= stop]
+            p = dry_snap.lasting(np.concatenate(chance))
+            past = began[began + dry_snap.LOW_H - 1 <= stop]
             tallies.append(
                 [
-                    snap.tally(snap.alerts(at, p, past, bar), past, int(at[0]), stop, STEPS)
-                    for bar in snap.THRESHOLDS.tolist()
+                    dry_snap.tally(
+                        dry_snap.alerts(at, p, past, bar), past, int(at[0]), stop, STEPS
+                    )
+                    for bar in dry_snap.THRESHOLDS.tolist()
                 ]
             )
-        return snap.tuned(tallies)
+        return dry_snap.tuned(tallies)

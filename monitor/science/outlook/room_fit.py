@@ -8,11 +8,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.outlook import tank, thermal, vapour
+from monitor.science.outlook import heat_balance, tank, vapour_balance
 from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h
 from monitor.science.outlook.fitting import Estimate, ParameterPrior, estimate, untold
-from monitor.science.outlook.record import OutdoorHours
-from monitor.science.outlook.room import (
+from monitor.science.outlook.hourly_log import OutdoorHours
+from monitor.science.outlook.room_model import (
     PreparedLog,
     RoomModel,
     Tank,
@@ -85,7 +85,7 @@ class Runs(NamedTuple):
     rows: np.ndarray
     when: Calendar
     air: OutdoorHours
-    wet: vapour.VapourDrive
+    wet: vapour_balance.VapourDrive
     information: Floats
 
     @classmethod
@@ -98,9 +98,11 @@ class Runs(NamedTuple):
         wet = vapour_drive(air, np.clip(k.temp_c[rows], -40, 60), when)
         return cls(starts, rows, when, air, wet, information)
 
-    def water_off(self, k: PreparedLog, theta: Floats, wet: vapour.VapourDrive) -> Floats:
+    def water_off(self, k: PreparedLog, theta: Floats, wet: vapour_balance.VapourDrive) -> Floats:
         """Residuals of RH under a drive, (b, residuals), in units of the noise."""
-        simulated = vapour.simulate(theta, wet, k.rh_pct[self.starts], k.water[:, self.starts])
+        simulated = vapour_balance.simulate(
+            theta, wet, k.rh_pct[self.starts], k.water[:, self.starts]
+        )
         return _off(simulated, k.hours.rh_pct[self.rows], 1)
 
 
@@ -135,8 +137,8 @@ def fit_room(k: PreparedLog, stop: int, before: RoomModel | None = None) -> Room
     information = runs.information
 
     def heat_off(theta: Floats) -> Floats:
-        drive = thermal.HeatDrive(runs.air.temp_c, runs.air.dew_c, runs.when)
-        simulated = thermal.simulate(theta, drive, k.temp_c[starts], k.heat[:, starts])
+        drive = heat_balance.HeatDrive(runs.air.temp_c, runs.air.dew_c, runs.when)
+        simulated = heat_balance.simulate(theta, drive, k.temp_c[starts], k.heat[:, starts])
         return _off(simulated, k.hours.temp_c[runs.rows], 0)
 
     def water_off(theta: Floats) -> Floats:
@@ -144,15 +146,15 @@ def fit_room(k: PreparedLog, stop: int, before: RoomModel | None = None) -> Room
 
     steps = 12 if before is None or before.refused else 3
     start_heat, start_water = (
-        (thermal.PRIOR.mean, vapour.PRIOR.mean)
+        (heat_balance.PRIOR.mean, vapour_balance.PRIOR.mean)
         if before is None
         else (before.heat.mean, before.water.mean)
     )
-    heat = estimate(heat_off, thermal.PRIOR, start_heat, information, steps)
-    water = estimate(water_off, vapour.PRIOR, start_water, information, steps)
+    heat = estimate(heat_off, heat_balance.PRIOR, start_heat, information, steps)
+    water = estimate(water_off, vapour_balance.PRIOR, start_water, information, steps)
     for name, residuals, prior, found in (
-        ("heat", heat_off, thermal.PRIOR, heat),
-        ("vapour", water_off, vapour.PRIOR, water),
+        ("heat", heat_off, heat_balance.PRIOR, heat),
+        ("vapour", water_off, vapour_balance.PRIOR, water),
     ):
         if not found.misfit <= _misfit(residuals(prior.mean[None])[0]):
             return _unfitted(offset, f"the fit of the {name} balance is no better than a guess")
@@ -176,7 +178,10 @@ def _tank(
         return None
     else:
         lingers = _lingers_at(k.hours.rh_pct[index])
-        theta, rounds = vapour.with_humidifier(room.water.mean, STRONG_PA_H, lingers), ROUNDS
+        theta, rounds = (
+            vapour_balance.with_humidifier(room.water.mean, STRONG_PA_H, lingers),
+            ROUNDS,
+        )
     for n in range(rounds):
         told, _, _ = tank_told(k, theta, room.offset_h, index)
         if n and told.gain < HOPELESS * days:
@@ -185,7 +190,11 @@ def _tank(
         part[index] = told.since
         wet = runs.wet._replace(humidifier=part[runs.rows])
         found = estimate(
-            partial(runs.water_off, k, wet=wet), vapour.PRIOR, theta, runs.information, TANK_STEPS
+            partial(runs.water_off, k, wet=wet),
+            vapour_balance.PRIOR,
+            theta,
+            runs.information,
+            TANK_STEPS,
         )
         theta = found.mean
     told, when, noise = tank_told(k, theta, room.offset_h, index)
@@ -196,8 +205,8 @@ def _tank(
         _, rh = run(replace(room, tank=kept), k, runs.starts, runs.air)
         return float(np.abs(_off(rh[:, None], k.hours.rh_pct[runs.rows], 1)).mean())
 
-    given = vapour.given(theta, k.rh_pct[index])
-    habits = tank.habits(told.since, given, when.hour, vapour.works(theta, when))
+    given = vapour_balance.given(theta, k.rh_pct[index])
+    habits = tank.habits(told.since, given, when.hour, vapour_balance.works(theta, when))
     offs = [off(Tank(found, (habit,), noise)) for habit in habits]
     best = min(offs)
     if best > WORSE * off(None):
@@ -221,4 +230,4 @@ def _unfitted(offset_h: int, why: str) -> RoomModel:
     def of(prior: ParameterPrior) -> Estimate:
         return untold(prior)
 
-    return RoomModel(of(thermal.PRIOR), of(vapour.PRIOR), offset_h, why)
+    return RoomModel(of(heat_balance.PRIOR), of(vapour_balance.PRIOR), offset_h, why)

@@ -16,11 +16,11 @@ import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
-from monitor.science.outlook import thermal, vapour
+from monitor.science.outlook import heat_balance, vapour_balance
 from monitor.science.outlook.calendar import NO_DAYS, Days, calendar
-from monitor.science.outlook.record import STEPS, OutdoorHours
-from monitor.science.outlook.room import TENTH, RoomModel
-from monitor.science.outlook.signs import utmost
+from monitor.science.outlook.ensemble_statistics import utmost
+from monitor.science.outlook.hourly_log import STEPS, OutdoorHours
+from monitor.science.outlook.room_model import TENTH, RoomModel
 from monitor.science.ranges import Floats, checked
 from monitor.science.saturation import saturation_vapour_pressure
 
@@ -231,7 +231,7 @@ def _run(room: RoomModel, launch: Launch, change: Change, scales: Floats) -> tup
     setting = None
     if change.setting_c is not None:
         setting = np.where(on > 0, change.setting_c, np.nan) + np.zeros(shape)
-    drive = thermal.HeatDrive(
+    drive = heat_balance.HeatDrive(
         launch.air.temp_c,
         launch.air.dew_c,
         when,
@@ -239,10 +239,12 @@ def _run(room: RoomModel, launch: Launch, change: Change, scales: Floats) -> tup
         LOSS_PER_CHANGE * change.window_ach * on,
     )
     stores = np.repeat(launch.heat[:, None], runs, axis=1)
-    t = thermal.simulate(room.heat.mean[None], drive, np.full(runs, launch.temp_c), stores)[:, 0]
+    t = heat_balance.simulate(room.heat.mean[None], drive, np.full(runs, launch.temp_c), stores)[
+        :, 0
+    ]
     t = np.clip(t, -40, 60)
     source = vapour_pa_h(change.water_l_day, change.volume_m3) * on * np.exp(-scales)
-    wet = vapour.VapourDrive(
+    wet = vapour_balance.VapourDrive(
         saturation_vapour_pressure(np.clip(launch.air.dew_c, -90, 60)),
         launch.air.temp_c,
         launch.air.wind_m_s,
@@ -254,7 +256,7 @@ def _run(room: RoomModel, launch: Launch, change: Change, scales: Floats) -> tup
         launch.running[:, None],
     )
     stores = np.repeat(launch.water[:, None], runs, axis=1)
-    rh = vapour.simulate(room.scaled[0].mean[None], wet, np.full(runs, launch.rh_pct), stores)[
-        :, 0
-    ]
+    rh = vapour_balance.simulate(
+        room.scaled[0].mean[None], wet, np.full(runs, launch.rh_pct), stores
+    )[:, 0]
     return t, rh

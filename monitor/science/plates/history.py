@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.science.plates.air_steps import HomeAir, Opened, drive, spells
 from monitor.science.plates.diffusion import Plates, uniform
-from monitor.science.plates.drive import HomeAir, Opened, drive, spells
 from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.parts import Part, checked_parts
 from monitor.science.ranges import Floats

@@ -25,7 +25,7 @@ from monitor.science.waits.parameters import (
     check_parameters,
     parameter,
 )
-from monitor.science.waits.relaxation import AT_THE_LIMIT, relaxation_rate
+from monitor.science.waits.relaxation_time import AT_THE_LIMIT, relaxation_rate
 from monitor.science.wood import unchecked_moisture_content
 
 

@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.ranges import Floats
+from monitor.science.waits.air_ensemble import ComingAir
 from monitor.science.waits.air_log import air_log
-from monitor.science.waits.coming import ComingAir
 from monitor.science.waits.film import OIL, SPIRIT
 from monitor.science.waits.glue import HIDE_GLUE
 from monitor.science.waits.laws import Law

@@ -30,7 +30,7 @@ from monitor.science.waits.parameters import (
     check_parameters,
     parameter,
 )
-from monitor.science.waits.relaxation import AT_THE_LIMIT, relaxation_rate
+from monitor.science.waits.relaxation_time import AT_THE_LIMIT, relaxation_rate
 
 _TG = (
     "inference: RH at which gelatin's glass transition (Gordon–Taylor through 34 °C at 20 % water; "

@@ -7,7 +7,7 @@ from typing import TypeAlias
 from monitor.science.waits.drying import DryingLaw
 from monitor.science.waits.film import FilmLaw
 from monitor.science.waits.glue import GlueLaw
-from monitor.science.waits.rest import FixedLaw, RestLaw
+from monitor.science.waits.timed_rest import FixedLaw, RestLaw
 
 Relaxing: TypeAlias = GlueLaw | DryingLaw
 """dy/dt = −k φ(T) (y − drive), from `start`, done at or below `threshold`."""

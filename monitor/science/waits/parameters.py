@@ -60,7 +60,7 @@ def parameter(
 def parameters(law: Any) -> list[Parameter]:
     """Every parameter of a law, in the order of its fields; none is hidden.
 
-    >>> from monitor.science.waits.rest import RestLaw
+    >>> from monitor.science.waits.timed_rest import RestLaw
     >>> [p.name for p in parameters(RestLaw())][:2]
     ['rh_low_pct', 'rh_high_pct']
     """

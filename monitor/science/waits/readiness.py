@@ -9,15 +9,15 @@ import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats
-from monitor.science.waits import adding, relaxing
+from monitor.science.waits import additive_model, relaxation_model
+from monitor.science.waits.air_bins import Bins, bin_s, binned
 from monitor.science.waits.air_log import AirCoverage, AirLog
-from monitor.science.waits.draws import SensorUncertainty, WaitDraws, drawn, quantile
 from monitor.science.waits.drying import DryingLaw
 from monitor.science.waits.glue import GlueLaw
+from monitor.science.waits.monte_carlo import SensorUncertainty, WaitDraws, drawn, quantile
 from monitor.science.waits.parameters import PROGRESS_MOST, Hold
-from monitor.science.waits.relaxation import AT_THE_LIMIT, span
-from monitor.science.waits.rests_on import shares_of_variance
-from monitor.science.waits.thinned import Bins, bin_s, binned
+from monitor.science.waits.relaxation_time import AT_THE_LIMIT, span
+from monitor.science.waits.variance_shares import shares_of_variance
 from monitor.science.waits.wait import Readiness, TimeRange, WaitInputs, WaitState
 
 LOW, HIGH = 0.1, 0.9
@@ -121,10 +121,10 @@ class _Group:
         same = self.past[True].as_uncapped
         self.past[False] = self.past[True] if same else self._past(capped=False)
 
-    def _past(self, *, capped: bool) -> relaxing.RelaxingPast | adding.AddingPast:
+    def _past(self, *, capped: bool) -> relaxation_model.RelaxingPast | additive_model.AddingPast:
         if isinstance(self.law, GlueLaw | DryingLaw):
-            return relaxing.RelaxingPast(self.law, self.air, self.bins, capped=capped)
-        return adding.AddingPast(self.law, self.air, self.bins, self.draws, capped=capped)
+            return relaxation_model.RelaxingPast(self.law, self.air, self.bins, capped=capped)
+        return additive_model.AddingPast(self.law, self.air, self.bins, self.draws, capped=capped)
 
     def readiness(self) -> list[Readiness]:
         """One per wait."""
@@ -172,18 +172,18 @@ class _Group:
         """Seconds from now until ready, and progress, per wait of `rows` and draw."""
         basis = self.basis_s[rows, None] * np.exp(self.spread[rows, None] * self.draws.basis)
         past = self.past[True]
-        if isinstance(past, relaxing.RelaxingPast):
+        if isinstance(past, relaxation_model.RelaxingPast):
             return self._relaxed(past, rows, credit, basis)
         starts, begun = self.start_ms[rows], self.begun[rows]
 
-        def counted(past: relaxing.RelaxingPast | adding.AddingPast) -> Floats:
+        def counted(past: relaxation_model.RelaxingPast | additive_model.AddingPast) -> Floats:
             done = np.zeros(basis.shape)
-            if begun.any() and isinstance(past, adding.AddingPast):
+            if begun.any() and isinstance(past, additive_model.AddingPast):
                 done[begun] = past.counted(starts[begun], credit)
             return done
 
         done = self._by_cap(counted)
-        ready = adding.first_reached(
+        ready = additive_model.first_reached(
             past.law,
             self.coming,
             self.now_ms,
@@ -195,17 +195,17 @@ class _Group:
         return ready, np.clip(done[False] / basis, 0.0, PROGRESS_MOST)
 
     def _relaxed(
-        self, past: relaxing.RelaxingPast, rows: np.ndarray, credit: float, basis: Floats
+        self, past: relaxation_model.RelaxingPast, rows: np.ndarray, credit: float, basis: Floats
     ) -> tuple[Floats, Floats]:
         law, draws = past.law, self.draws
-        threshold = relaxing.thresholds(law, draws)
+        threshold = relaxation_model.thresholds(law, draws)
         kappa = np.asarray(span(law.start, threshold, law.reference)) / basis
         begun = self.begun[rows]
         extra = np.array([self._extra(i) for i in rows])
 
-        def state(past: relaxing.RelaxingPast | adding.AddingPast) -> Floats:
+        def state(past: relaxation_model.RelaxingPast | additive_model.AddingPast) -> Floats:
             y = np.full(basis.shape, law.start)
-            if begun.any() and isinstance(past, relaxing.RelaxingPast):
+            if begun.any() and isinstance(past, relaxation_model.RelaxingPast):
                 scaled = kappa[begun] * np.exp(past.speed_slope * draws.temp_k)
                 y[begun] = past.state(
                     self.start_ms[rows][begun], scaled, credit, draws.rh_pct, extra[begun]
@@ -213,7 +213,7 @@ class _Group:
             return y
 
         y = self._by_cap(state)
-        progress = relaxing.progress(law, y[False], threshold)
+        progress = relaxation_model.progress(law, y[False], threshold)
         if self.coming is None:
             return np.where(begun[:, None] & (y[True] <= threshold), 0.0, np.inf), progress
         coming, memory = self.coming, None
@@ -225,8 +225,10 @@ class _Group:
             if np.isnan(memory):
                 memory = float(coming.rh_pct[:, first].mean()) / 100
             extra = extra * np.exp(np.minimum(self.start_s[rows], 0.0) / past.memory_s)
-        phi, drive = relaxing.coming_steps(law, coming, first, edges, draws, memory, capped=True)
-        ready = relaxing.first_crossings(
+        phi, drive = relaxation_model.coming_steps(
+            law, coming, first, edges, draws, memory, capped=True
+        )
+        ready = relaxation_model.first_crossings(
             kappa,
             y[True],
             threshold,
@@ -240,7 +242,7 @@ class _Group:
         return ready, progress
 
     def _by_cap(
-        self, of: Callable[[relaxing.RelaxingPast | adding.AddingPast], Floats]
+        self, of: Callable[[relaxation_model.RelaxingPast | additive_model.AddingPast], Floats]
     ) -> dict[bool, Floats]:
         """`of` the past with and without the cap, once where they are the same."""
         capped = of(self.past[True])
@@ -250,7 +252,7 @@ class _Group:
     def _extra(self, i: int) -> float:
         """How much wetter than the room's memory the wood of a wait was at its start. [-]"""
         past, rh = self.past[True], self.waits[i].wood_rh_pct
-        if rh is None or not isinstance(past, relaxing.RelaxingPast) or past.memory_s == 0:
+        if rh is None or not isinstance(past, relaxation_model.RelaxingPast) or past.memory_s == 0:
             return 0.0
         at = np.array([min(self.waits[i].start_ms, self.now_ms - 1)])
         room = float(past.drive_at(at)[0])
@@ -264,7 +266,7 @@ class _Group:
         t, rh = b.temp_c, np.minimum(b.rh_pct, 100.0)
         holds = np.where(np.isnan(t), int(Hold.NONE), self.law.hold(t, rh))
         seen, past = float(rh[-1]), self.past[True]
-        if isinstance(past, relaxing.RelaxingPast) and past.memory_s > 0:
+        if isinstance(past, relaxation_model.RelaxingPast) and past.memory_s > 0:
             wood = past.drive_at(b.edges_ms[1:] - 1)  # the glue line sees the wood, not the room
             damp = np.where(holds == Hold.DAMP, int(Hold.DAMP), int(Hold.WOOD_DAMP))
             damp = np.where(wood >= past.law.threshold - AT_THE_LIMIT, damp, int(Hold.NONE))
@@ -283,7 +285,7 @@ class _Group:
         """Whether what is left of the wood's own moisture keeps a wait from hardening."""
         past = self.past[True]
         extra = self._extra(i)
-        if not extra or not isinstance(past, relaxing.RelaxingPast):
+        if not extra or not isinstance(past, relaxation_model.RelaxingPast):
             return False
         left = extra * np.exp(min(self.start_s[i], 0.0) / past.memory_s)
         room = past.drive_at(np.array([self.now_ms - 1]))[0]
@@ -292,13 +294,13 @@ class _Group:
     def trace(self, i: int, *, capped: bool) -> tuple[np.ndarray, np.ndarray]:
         """Progress of a wait along the past: times [ms], shares [-]."""
         past, start = self.past[capped], int(self.start_ms[i])
-        if isinstance(past, adding.AddingPast):
+        if isinstance(past, additive_model.AddingPast):
             ts, count = past.trace(start, 0.5)
             return ts, np.minimum(count / self.basis_s[i], PROGRESS_MOST)
         law = past.law
         kappa = float(span(law.start, law.threshold, law.reference)) / self.basis_s[i]
         ts, y = past.trace(start, kappa, 0.5, self._extra(i))
-        return ts, relaxing.progress(law, y, law.threshold)
+        return ts, relaxation_model.progress(law, y, law.threshold)
 
     def _ready_before(self, i: int) -> tuple[int | None, bool]:
         """Since when the air as read has a wait ready, and whether it was and is no more."""

@@ -7,10 +7,10 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from monitor.science.ranges import checked
+from monitor.science.waits.air_ensemble import ComingAir
 from monitor.science.waits.air_log import BEFORE_MS, AirLog
-from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import ORDINARY_SENSOR, SensorUncertainty
 from monitor.science.waits.laws import Law
+from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty
 from monitor.science.waits.parameters import Hold
 
 BASIS_S = (60.0, 400 * 86_400.0)

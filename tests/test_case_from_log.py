@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from monitor.science.case.fields import CaseFault
+from monitor.science.case.from_log import home_from_log, outdoors_from_log, year_of_hours
 from monitor.science.case.home import Basis
-from monitor.science.case.logged import home_from_log, outdoors_from_log, year_of_hours
 from monitor.science.case.outdoors import YEAR_H, from_normals, month_of_hour
 
 HOURS = np.arange(YEAR_H)

@@ -6,9 +6,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.outlook.record import LEADS_H
+from monitor.science.outlook.hourly_log import LEADS_H
 from monitor.science.outlook.ridge import Ridge, ridge
-from monitor.science.outlook.room import PreparedLog, RoomModel, at, run
+from monitor.science.outlook.room_model import PreparedLog, RoomModel, at, run
 from monitor.science.ranges import Floats
 
 RECENT_DAYS = 25.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.science.ranges import Floats
-from monitor.science.waits.draws import WaitDraws
+from monitor.science.waits.monte_carlo import WaitDraws
 
 FEWEST_DRAWS = 60
 """Fewest draws for the fit of 14 terms. [-]  Ours."""

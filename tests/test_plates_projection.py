@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from monitor.core.errors import OutOfRange
-from monitor.science.plates.ahead import ahead
+from monitor.science.plates.air_steps import HomeAir
 from monitor.science.plates.diffusion import uniform
-from monitor.science.plates.drive import HomeAir
 from monitor.science.plates.history import history
 from monitor.science.plates.parts import PRESETS
+from monitor.science.plates.projection import ahead
 from monitor.science.waits.air_log import air_log
 from monitor.science.wood import equilibrium_moisture_content
 

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.core.measurements import Quantity
-from sensors.simulator.chance import normal, uniform
+from sensors.simulator.random_numbers import normal, uniform
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from sensors.simulator.chance import Seed
+    from sensors.simulator.random_numbers import Seed
 
     Floats = NDArray[np.float64]
     Times = NDArray[np.int64]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from monitor.core.measurements import Quantity
-from sensors.agent import vitals
+from sensors.agent import board_status
 from sensors.agent.chips import HWMON, IIO, Chip, ChipChannel, ChipFault, chips, handles
 
 _SHOWN = {
@@ -79,9 +79,9 @@ def _of_chips(root: Path, config: Path, here: list[Chip]) -> tuple[str, bool]:
         if not _of_the_air(chip):
             lines.append("    A temperature alone: often the machine's own heat, not the air's.")
         lines.append("")
-    if (battery := vitals.battery_pct(root)) is not None:
+    if (battery := board_status.battery_pct(root)) is not None:
         lines += [f"Battery: {battery:.0f} %, sent with each reading", ""]
-    if (signal := vitals.signal_dbm(root)) is not None:
+    if (signal := board_status.signal_dbm(root)) is not None:
         lines += [f"Wireless signal: {signal} dBm, told in the agent's state", ""]
     lines += [f"To send them, put into {config}, with places and names of your own:", ""]
     lines += ["[broker]", 'url = "mqtt://127.0.0.1:1883"     # where Benchweather runs', ""]

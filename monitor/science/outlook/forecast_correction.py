@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from monitor.science.outlook.calendar import calendar
-from monitor.science.outlook.record import LEADS_H, Issues, OutdoorHours, ShopHours
+from monitor.science.outlook.hourly_log import LEADS_H, Issues, OutdoorHours, ShopHours
 from monitor.science.outlook.ridge import Ridge, ridge
 from monitor.science.ranges import Floats
 

@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.outlook.leftover import SCALE, usual_off
-from monitor.science.outlook.record import LEADS_H
+from monitor.science.outlook.hourly_log import LEADS_H
+from monitor.science.outlook.residual_correction import SCALE, usual_off
 from monitor.science.outlook.ridge import ridge
 from monitor.science.ranges import Floats
 

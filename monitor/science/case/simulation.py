@@ -14,7 +14,9 @@ import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.science.air import dew_point
-from monitor.science.case.balance import (
+from monitor.science.case.devices import Buffer, Humidifier, devices, ready_days
+from monitor.science.case.presets import Case, Use
+from monitor.science.case.water_balance import (
     CaseCourse,
     CaseDrive,
     Wood,
@@ -22,8 +24,6 @@ from monitor.science.case.balance import (
     run,
     warmth_offset,
 )
-from monitor.science.case.devices import Buffer, Humidifier, devices, ready_days
-from monitor.science.case.presets import Case, Use
 from monitor.science.climate.mould import critical_surface_humidity
 from monitor.science.plates.diffusion import MoistureCourse as PlateCourse
 from monitor.science.plates.diffusion import Plates, speed, uniform
@@ -31,7 +31,7 @@ from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.parts import Part, checked_parts
 from monitor.science.ranges import Floats, checked
 from monitor.science.saturation import saturation_vapour_pressure
-from monitor.science.waits.draws import ORDINARY_SENSOR, SensorUncertainty, quantile
+from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty, quantile
 from monitor.science.wood import equilibrium_moisture_content
 
 MEMBERS = 60

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from monitor.science.case.case import MEMBERS, normal_scores, scores
 from monitor.science.case.fields import CaseFault, FieldFault
 from monitor.science.case.home import SEED, ClientHome, HomeYear, MonthReading, from_readings
 from monitor.science.case.outdoors import MONTHS, YEAR_H, OutdoorYear, month_of_hour, saturation
+from monitor.science.case.simulation import MEMBERS, normal_scores, scores
 from monitor.science.ranges import Floats
-from monitor.science.waits.draws import ORDINARY_SENSOR, SensorUncertainty
+from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty
 
 LEAST_H, LEAST_OUTDOORS_H = 48, 240
 """A month counts as read with this many recorded hours, at home and outdoors. [h]  Ours."""

@@ -14,9 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.science.plates.diffusion import Plates, moisture, speed, uniform
-from monitor.science.plates.draws import PlateDraws, balances, drawn, rests
-from monitor.science.plates.drive import (
+from monitor.science.plates.air_steps import (
     DAY_MS,
     HomeAir,
     Opened,
@@ -25,14 +23,16 @@ from monitor.science.plates.drive import (
     spells,
     thinned,
 )
+from monitor.science.plates.diffusion import Plates, moisture, speed, uniform
 from monitor.science.plates.faces import face_transfers
+from monitor.science.plates.monte_carlo import PlateDraws, balances, drawn, rests
 from monitor.science.plates.movement import dimensional_change
 from monitor.science.plates.parts import Part, checked_parts
 from monitor.science.plates.restraint import YIELD_STRAIN
 from monitor.science.plates.species import SPECIES
 from monitor.science.ranges import Floats
 from monitor.science.waits.air_log import AirCoverage, AirLog
-from monitor.science.waits.draws import ORDINARY_SENSOR, SensorUncertainty, quantile
+from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty, quantile
 
 CLOSE_SHARE = 0.5
 """Closed now, a part taken home may strain by this share of its yield, at the median; at 90 % of

@@ -16,10 +16,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.outlook import vapour
+from monitor.science.outlook import vapour_balance
 from monitor.science.outlook.fitting import estimate
-from monitor.science.outlook.room import SCALE_SD, Pinned, PreparedLog, RoomModel, draws
 from monitor.science.outlook.room_fit import Runs, starts_of
+from monitor.science.outlook.room_model import SCALE_SD, Pinned, PreparedLog, RoomModel, draws
 from monitor.science.outlook.what_if import vapour_pa_h
 from monitor.science.ranges import Floats
 
@@ -119,7 +119,7 @@ def pinned(
     wet = runs.wet._replace(more_source=np.nan_to_num(source), humidifier=np.isnan(source) * 1.0)
     water = estimate(
         lambda theta: runs.water_off(k, theta, wet),
-        vapour.PRIOR,
+        vapour_balance.PRIOR,
         room.water.mean,
         runs.information,
     )
@@ -127,7 +127,7 @@ def pinned(
         return room, "what the air did does not bear them out, so they are not believed"
     few = Runs.of(k, starts[::-1][::4][::-1], stop, room.offset_h).wet  # each hour about once
     theta = draws(water, np.random.default_rng(_SEED), _DRAWS)
-    change = np.log(vapour.air_change(theta, few).mean(axis=(0, 2)))
+    change = np.log(vapour_balance.air_change(theta, few).mean(axis=(0, 2)))
     sd = float(np.hypot(change.std(), MODEL_SD))
     if sd >= SCALE_SD:
         return room, "they tell no more than is known without them"

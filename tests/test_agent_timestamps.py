@@ -9,9 +9,9 @@ from agent_fixtures import Board
 
 from monitor.mqtt.client import Address
 from sensors.agent.agent import Agent
-from sensors.agent.dating import HOLD_MS, JUMP_MS, WRITTEN_MS, Clock, Dating
 from sensors.agent.settings import AgentSensor, AgentSettings
 from sensors.agent.systemd import Notifier
+from sensors.agent.timestamps import HOLD_MS, JUMP_MS, WRITTEN_MS, Clock, Dating
 
 NOW_MS = 1_800_000_000_000
 

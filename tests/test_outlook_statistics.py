@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 
 from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
-from monitor.science.outlook import signs, thermal, vapour
+from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
 from monitor.science.outlook.fitting import untold
-from monitor.science.outlook.record import STEPS, OutdoorHours
-from monitor.science.outlook.room import SCALE_SD, RoomModel
+from monitor.science.outlook.hourly_log import STEPS, OutdoorHours
+from monitor.science.outlook.room_model import SCALE_SD, RoomModel
 from monitor.science.outlook.what_if import (
     LAG_H,
     Change,
@@ -25,7 +25,7 @@ from monitor.science.outlook.what_if import (
     water_to_hold,
 )
 
-ROOM = RoomModel(untold(thermal.PRIOR), untold(vapour.PRIOR), 0)
+ROOM = RoomModel(untold(heat_balance.PRIOR), untold(vapour_balance.PRIOR), 0)
 
 
 def launch(members: int = 20, out_c: float = -3.0, dew_c: float = -6.0) -> Launch:
@@ -47,7 +47,7 @@ def test_a_spell_is_what_counting_hour_by_hour_finds(hours, seed, below):
                 first.append(i - hours + 1)
                 rows.append(row)
                 break
-    found = signs.spell(values, limit, hours, below=below)
+    found = ensemble_statistics.spell(values, limit, hours, below=below)
     if not first:
         assert found is None
         return
@@ -66,16 +66,16 @@ def test_the_best_stretch_is_the_likeliest_that_is_allowed():
     suits[:, 6:9] = True  # all members
     suits[:8, 1:5] = True
     allowed = np.ones(12, dtype=bool)
-    assert signs.best_stretch(suits, allowed, 3) == (6, 3, 1.0)
+    assert ensemble_statistics.best_stretch(suits, allowed, 3) == (6, 3, 1.0)
     allowed[7] = False
-    assert signs.best_stretch(suits, allowed, 3) == (1, 3, 0.8)
-    assert signs.best_stretch(suits, np.zeros(12, dtype=bool), 3) is None
-    assert signs.best_stretch(suits, np.ones(12, dtype=bool), 13) is None
+    assert ensemble_statistics.best_stretch(suits, allowed, 3) == (1, 3, 0.8)
+    assert ensemble_statistics.best_stretch(suits, np.zeros(12, dtype=bool), 3) is None
+    assert ensemble_statistics.best_stretch(suits, np.ones(12, dtype=bool), 13) is None
 
 
 def test_a_fan_holds_its_members_and_wood_settles_lower_in_drier_air():
     air = np.stack([np.full((5, 4), 20.0), np.linspace(30, 50, 5)[:, None] * np.ones(4)])
-    fan = signs.fan(air)
+    fan = ensemble_statistics.fan(air)
     assert fan.rh_pct[:, 0] == pytest.approx([32, 40, 48])
     assert fan.emc_pct[0, 0] < fan.emc_pct[2, 0]
     # Wood Handbook (FPL 2010) table 4-2, 21.1 °C and 40 %: 7.7 %; at 20 °C it is the same to 0.1.
@@ -174,13 +174,13 @@ def test_dew_forms_on_what_is_colder_than_the_dew_point_by_psychrolib():
     air = np.stack([np.full((9, 6), 20.0), np.full((9, 6), 45.0)])
     out = np.full((6, 8), 12.0)
     out[3] = point - 0.2
-    dew = signs.dew_on_cold(air, out)
+    dew = ensemble_statistics.dew_on_cold(air, out)
     assert dew.at == 3
     assert dew.dew_point.middle == pytest.approx(point, abs=0.05)
     assert dew.chance == 1
     out[3] = np.where(np.arange(8) < 2, point - 0.2, point + 0.2)
-    assert signs.dew_on_cold(air, out).chance == 0.25
-    assert signs.dew_on_cold(air, np.full((6, 8), 12.0)).chance == 0
+    assert ensemble_statistics.dew_on_cold(air, out).chance == 0.25
+    assert ensemble_statistics.dew_on_cold(air, np.full((6, 8), 12.0)).chance == 0
 
 
 @pytest.mark.parametrize(
@@ -188,17 +188,17 @@ def test_dew_forms_on_what_is_colder_than_the_dew_point_by_psychrolib():
     [(0.0, "under 5 %"), (0.051, "5 %"), (0.404, "40 %"), (0.95, "95 %"), (1.0, "over 95 %")],
 )
 def test_no_chance_is_told_as_certain(chance, told):
-    assert signs.likely(chance) == told
+    assert ensemble_statistics.likely(chance) == told
 
 
 def test_how_far_a_member_goes_for_hours_on_end_is_where_its_spells_end():
     rng = np.random.default_rng(11)
     values = rng.normal(45, 6, (30, 60))
-    low, high = (signs.utmost(values, 3, below=below) for below in (True, False))
+    low, high = (ensemble_statistics.utmost(values, 3, below=below) for below in (True, False))
     assert low[0] == min(values[0, i : i + 3].max() for i in range(58))
     assert high[0] == max(values[0, i : i + 3].min() for i in range(58))
     for limit in (38.0, 41.0):
-        found = signs.spell(values, limit, 3, below=True)
+        found = ensemble_statistics.spell(values, limit, 3, below=True)
         assert (found.chance if found else 0.0) == np.mean(low < limit)
 
 

@@ -14,11 +14,11 @@ from rooms.catalogue import shops
 from test_outlook_parts import steady_drive
 
 from monitor.outlook.evaluation import files
-from monitor.science.outlook import vapour
-from monitor.science.outlook.pinned import FEWEST_FILLS, Fills, Intervals, pinned
-from monitor.science.outlook.room import SCALE_SD, described, known
+from monitor.science.outlook import vapour_balance
 from monitor.science.outlook.room_fit import Runs, fit_room, starts_of
-from monitor.science.outlook.shop import launch, learn
+from monitor.science.outlook.room_model import SCALE_SD, described, known
+from monitor.science.outlook.shop_model import launch, learn
+from monitor.science.outlook.weighed_fills import FEWEST_FILLS, Fills, Intervals, pinned
 from monitor.science.outlook.what_if import Change, moved, water_to_hold
 
 DAYS = 40
@@ -67,7 +67,7 @@ def test_fills_find_the_true_air_change_that_rh_missed(told, shop, made, ready):
     true = made.change_h[6 * 24 : 6 * 24 * DAYS].mean()
     stop = 24 * DAYS - 1
     wet = Runs.of(ready, starts_of(stop)[1], stop, told.offset_h).wet
-    fitted = vapour.air_change(shop.room.water.mean[None], wet).mean()
+    fitted = vapour_balance.air_change(shop.room.water.mean[None], wet).mean()
     assert abs(np.log(true / fitted)) > 0.6
     assert abs(np.log(true / told.pinned.air_change_h)) < 0.31
     assert told.scaled[1] == told.pinned.sd < 0.8 * SCALE_SD
@@ -135,17 +135,19 @@ def test_litres_that_the_log_contradicts_are_not_believed(shop, ready, fills, ma
 
 def test_known_water_stands_for_the_humidifier_in_its_hours():
     """A source with the humidifier off, by hand: the balance at rest is n (e_o − e) + g = 0."""
-    theta = vapour.PRIOR.mean[None].copy()
+    theta = vapour_balance.PRIOR.mean[None].copy()
     theta[:, :5] = [np.log(0.5), -20, -20, -20, -20]
-    theta[:, vapour.KAPPA] = -20
+    theta[:, vapour_balance.KAPPA] = -20
     theta[:, 9] = -20
-    theta[:, vapour.REST] = theta[:, vapour.WORK] = 0
+    theta[:, vapour_balance.REST] = theta[:, vapour_balance.WORK] = 0
 
     for on, expected in ((0.0, 800.0 + 100.0 / 0.5), (1.0, None)):
         drive = steady_drive(800.0, 20.0, 400)._replace(more_source=100.0, humidifier=on)
         e = (
             23.39
-            * vapour.simulate(theta, drive, np.array([40.0]), np.full((4, 1), 40.0))[-1, 0, 0]
+            * vapour_balance.simulate(theta, drive, np.array([40.0]), np.full((4, 1), 40.0))[
+                -1, 0, 0
+            ]
         )
         if expected is None:
             assert e > 950  # near the humidifier's setting of 43 %

@@ -9,12 +9,12 @@ import numpy as np
 
 from sensors.demo.shop import GRID_MS
 from sensors.simulator import habits, room
-from sensors.simulator.chance import uniform
+from sensors.simulator.random_numbers import uniform
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from sensors.simulator.chance import Seed
+    from sensors.simulator.random_numbers import Seed
 
     Floats = NDArray[np.float64]
 

@@ -16,13 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.science.ranges import Floats
+from monitor.science.waits.air_bins import Bins
+from monitor.science.waits.air_ensemble import ComingAir
 from monitor.science.waits.air_log import AirCoverage, AirLog, Times, exponential_mean, relaxed
-from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import WaitDraws
 from monitor.science.waits.laws import Relaxing
+from monitor.science.waits.monte_carlo import WaitDraws
 from monitor.science.waits.parameters import PROGRESS_MOST
-from monitor.science.waits.relaxation import relaxation_rate, span
-from monitor.science.waits.thinned import Bins
+from monitor.science.waits.relaxation_time import relaxation_rate, span
 
 GRID_STEP = 0.05
 """Distance of the rates in the grid, in ln k. [-]  Ours: reads off within 1e-6 of the state."""

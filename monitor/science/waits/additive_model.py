@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.science.ranges import Floats
+from monitor.science.waits.air_bins import Bins
+from monitor.science.waits.air_ensemble import ComingAir
 from monitor.science.waits.air_log import AirCoverage, AirLog, Times
-from monitor.science.waits.coming import ComingAir
-from monitor.science.waits.draws import WaitDraws
 from monitor.science.waits.laws import Adding
-from monitor.science.waits.thinned import Bins
+from monitor.science.waits.monte_carlo import WaitDraws
 
 
 class AddingPast:

@@ -9,7 +9,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from monitor.core.errors import OutOfRange
-from monitor.science.plates.answer import (
+from monitor.science.plates.air_steps import spells, thinned
+from monitor.science.plates.assessment import (
     CLOSE_SHARE,
     Close,
     HomeAir,
@@ -19,8 +20,6 @@ from monitor.science.plates.answer import (
     answer,
 )
 from monitor.science.plates.diffusion import DIFFUSIVITY_M2_S, Plates, uniform
-from monitor.science.plates.draws import COUNT, drawn, rests
-from monitor.science.plates.drive import spells, thinned
 from monitor.science.plates.faces import (
     AIR_TRANSFER_M_S,
     ENCLOSED_LAG_S,
@@ -29,9 +28,10 @@ from monitor.science.plates.faces import (
     in_series,
 )
 from monitor.science.plates.history import history
+from monitor.science.plates.monte_carlo import COUNT, drawn, rests
 from monitor.science.plates.parts import PRESETS, Faces, PartFault
 from monitor.science.waits.air_log import Stay, air_log, stitched
-from monitor.science.waits.draws import ORDINARY_SENSOR, SensorUncertainty
+from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty
 from monitor.science.wood import equilibrium_moisture_content
 
 VIOLIN = PRESETS["violin"]

@@ -8,10 +8,10 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.core.errors import OutOfRange
-from monitor.science.outlook import leftover, outdoors, track
-from monitor.science.outlook.record import LEADS_H, STEPS, Issues, OutdoorHours
-from monitor.science.outlook.room import PreparedLog, RoomModel, run, running
+from monitor.science.outlook import forecast_correction, residual_correction, verification
+from monitor.science.outlook.hourly_log import LEADS_H, STEPS, Issues, OutdoorHours
 from monitor.science.outlook.room_fit import fit_room
+from monitor.science.outlook.room_model import PreparedLog, RoomModel, run, running
 from monitor.science.outlook.what_if import Launch
 from monitor.science.ranges import Floats
 
@@ -39,13 +39,15 @@ _STEP = np.arange(1, STEPS + 1)
 
 @dataclass(frozen=True, eq=False)
 class ShopModel:
-    """The room, how to correct the outdoor forecast, what both leave over, and the spread of
-    `rest` that the weather does not explain, (2, STEPS). [K], [%]"""
+    """Fitted room, correction of the outdoor forecast, and residual correction of both.
+
+    `unexplained_sd` (2, STEPS): standard deviation that the weather does not explain. [K], [%]
+    """
 
     room: RoomModel
-    outdoors: outdoors.Corrector
-    leftover: leftover.Leftover
-    rest: Floats
+    forecast: forecast_correction.Corrector
+    residual: residual_correction.Leftover
+    unexplained_sd: Floats
 
 
 class HoursAhead(NamedTuple):
@@ -81,20 +83,20 @@ def learn(k: PreparedLog, issues: Issues, stop: int, before: ShopModel | None = 
     room = fit_room(k, stop, before.room if before else None)
     first = max(stop - 24 * LEARN_DAYS, 36)
     ends = np.arange(stop - 1, first - 1, -EVERY_H)[::-1]
-    raw = outdoors.coming(k.hours, k.past, issues, ends, STEPS)
-    corrector = outdoors.learn(k.hours, k.past, raw, ends, stop, room.offset_h)
-    air = outdoors.corrected(corrector, raw, _hours(k, ends))
+    raw = forecast_correction.coming(k.hours, k.past, issues, ends, STEPS)
+    corrector = forecast_correction.learn(k.hours, k.past, raw, ends, stop, room.offset_h)
+    air = forecast_correction.corrected(corrector, raw, _hours(k, ends))
     simulated = run(room, k, ends, air)
-    d = leftover.drift(room, k, first - 336, stop)
-    left = leftover.learn(k, d, simulated, ends, stop)
+    d = residual_correction.drift(room, k, first - 336, stop)
+    left = residual_correction.learn(k, d, simulated, ends, stop)
     trial = ends[::-TRIAL_EVERY][::-1]
     some = OutdoorHours(*(field[:, ::-1][:, ::TRIAL_EVERY][:, ::-1] for field in air))
     moved = _strayed(room, corrector, k, trial, some, TRIAL_MEMBERS, 1)
     weather = (moved**2).mean(axis=(1, 3))
     whole = np.stack(
         [
-            np.interp(_STEP, LEADS_H, left.sd[j] / leftover.usual_off(j, LEADS_H))
-            * leftover.usual_off(j, _STEP)
+            np.interp(_STEP, LEADS_H, left.sd[j] / residual_correction.usual_off(j, LEADS_H))
+            * residual_correction.usual_off(j, _STEP)
             for j in range(2)
         ]
     )
@@ -109,7 +111,7 @@ def foresee(
     ends: np.ndarray,
     members: int,
     seed: int,
-    trust: track.Trust = track.UNTRIED,
+    trust: verification.Trust = verification.UNTRIED,
 ) -> HoursAhead:
     """The air after each of the hours number `ends`, rising, from what was known then.
 
@@ -120,22 +122,22 @@ def foresee(
     trust : Trust
         What the outlook's own record says of it.
     """
-    raw = outdoors.coming(k.hours, k.past, issues, ends, STEPS)
-    air = outdoors.corrected(shop.outdoors, raw, _hours(k, ends))
+    raw = forecast_correction.coming(k.hours, k.past, issues, ends, STEPS)
+    air = forecast_correction.corrected(shop.forecast, raw, _hours(k, ends))
     simulated = run(shop.room, k, ends, air)
-    d = leftover.drift(shop.room, k, int(ends[0]) - 480, int(ends[-1]))
+    d = residual_correction.drift(shop.room, k, int(ends[0]) - 480, int(ends[-1]))
     fitted, given, others = [], [], []
     for j, now in enumerate((k.temp_c, k.rh_pct)):
-        x = leftover.features(k, d, j, simulated[j], ends, _STEP)
-        fitted.append(simulated[j] + shop.leftover.weights[j].apply(x))
-        others.append(track.plainer(now, ends, STEPS))
-        given.append(track.blended(trust.shares[j], j, fitted[j], others[j]))
+        x = residual_correction.features(k, d, j, simulated[j], ends, _STEP)
+        fitted.append(simulated[j] + shop.residual.weights[j].apply(x))
+        others.append(verification.plainer(now, ends, STEPS))
+        given.append(verification.blended(trust.shares[j], j, fitted[j], others[j]))
     middle = np.stack(given)
-    off = _strayed(shop.room, shop.outdoors, k, ends, air, members, seed)
+    off = _strayed(shop.room, shop.forecast, k, ends, air, members, seed)
     random = np.random.default_rng((seed, 2))
     half_members = off.shape[1] // 2
     for j in range(2):
-        rest = _along(random, (half_members, len(ends)), REST_H) * shop.rest[j][:, None]
+        rest = _along(random, (half_members, len(ends)), REST_H) * shop.unexplained_sd[j][:, None]
         off[j] += np.concatenate([rest, -rest])
     half = (np.quantile(off, 0.9, axis=1) - np.quantile(off, 0.1, axis=1)) / 2
     wider = np.stack([np.interp(_STEP, LEADS_H, w) for w in trust.widths])
@@ -147,10 +149,10 @@ def foresee(
     return HoursAhead(np.stack(fitted), middle, np.stack(others), members_, half)
 
 
-def entry(seen: HoursAhead, ends: np.ndarray) -> track.TrackEntry:
+def entry(seen: HoursAhead, ends: np.ndarray) -> verification.TrackEntry:
     """What the record keeps of a forecast."""
     at = LEADS_H - 1
-    return track.TrackEntry(
+    return verification.TrackEntry(
         ends,
         seen.fitted[:, at],
         seen.given[:, at],
@@ -168,9 +170,9 @@ def launch(
 ) -> Launch:
     """What a run of the room after hour number `end` needs, for members (even) of its weather."""
     ends = np.array([end])
-    raw = outdoors.coming(k.hours, k.past, issues, ends, STEPS)
-    air = outdoors.corrected(shop.outdoors, raw, _hours(k, ends))
-    weather = _weather(shop.outdoors, air, members, seed)
+    raw = forecast_correction.coming(k.hours, k.past, issues, ends, STEPS)
+    air = forecast_correction.corrected(shop.forecast, raw, _hours(k, ends))
+    weather = _weather(shop.forecast, air, members, seed)
     return Launch(
         k.hours.first_h + end + 1,
         float(k.temp_c[end]),
@@ -184,7 +186,7 @@ def launch(
 
 
 def _weather(
-    corrector: outdoors.Corrector, air: OutdoorHours, members: int, seed: int
+    corrector: forecast_correction.Corrector, air: OutdoorHours, members: int, seed: int
 ) -> OutdoorHours:
     """The outdoor air as it may come, fields of shape (STEPS, members, moments)."""
     random = np.random.default_rng((seed, 1))
@@ -201,7 +203,7 @@ def _weather(
 
 def _strayed(
     room: RoomModel,
-    corrector: outdoors.Corrector,
+    corrector: forecast_correction.Corrector,
     k: PreparedLog,
     ends: np.ndarray,
     air: OutdoorHours,

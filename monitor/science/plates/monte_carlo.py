@@ -7,12 +7,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from monitor.science.plates.air_steps import INDOOR_PCT, HomeAir
 from monitor.science.plates.diffusion import DIFFUSIVITY_FACTOR, DIFFUSIVITY_M2_S
-from monitor.science.plates.drive import INDOOR_PCT, HomeAir
 from monitor.science.plates.faces import AIR_TRANSFER_M_S, ENCLOSED_LAG_S, SLOW_AIR_TRANSFER_M_S
 from monitor.science.plates.species import MOVEMENT_SPREAD
 from monitor.science.ranges import Floats, checked
-from monitor.science.waits.draws import SensorUncertainty
+from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.science.wood import TEMP_C, equilibrium_moisture_content
 
 COUNT = 60

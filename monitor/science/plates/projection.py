@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.plates.answer import CLOSE_SHARE, PlateRange
+from monitor.science.plates.assessment import CLOSE_SHARE, PlateRange
 from monitor.science.plates.diffusion import Plates, speed
 from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.movement import dimensional_change

@@ -6,10 +6,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from monitor.science.case.case import CaseRange
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import RoomHumidifier
 from monitor.science.case.presets import Use
+from monitor.science.case.simulation import CaseRange
 from monitor.science.ranges import Floats
 
 

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked
-from monitor.science.waits.coming import ComingAir
+from monitor.science.waits.air_ensemble import ComingAir
 
 DAY_S = 86_400
 HISTORY_DAYS = 28

@@ -9,10 +9,10 @@ import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
-from monitor.science.outlook import tank, thermal, vapour
+from monitor.science.outlook import heat_balance, tank, vapour_balance
 from monitor.science.outlook.calendar import Calendar, calendar, working
 from monitor.science.outlook.fitting import Estimate, untold
-from monitor.science.outlook.record import (
+from monitor.science.outlook.hourly_log import (
     Issues,
     OutdoorHours,
     ShopHours,
@@ -70,8 +70,8 @@ def known(hours: ShopHours, issues: Issues) -> PreparedLog:
         filled(hours.temp_c, none),
         filled(hours.rh_pct, none),
         past,
-        lagged(hours.temp_c, thermal.LADDER_H),
-        lagged(hours.rh_pct, vapour.LADDER_H),
+        lagged(hours.temp_c, heat_balance.LADDER_H),
+        lagged(hours.rh_pct, vapour_balance.LADDER_H),
     )
 
 
@@ -132,18 +132,20 @@ def run(
     steps = len(air.temp_c)
     ends_h = k.hours.first_h + starts + 1 + np.arange(steps)[:, None]
     when = calendar(ends_h, room.offset_h, k.hours.closed)
-    drive = thermal.HeatDrive(air.temp_c, air.dew_c, when)
-    t = thermal.simulate(room.heat.mean[None], drive, k.temp_c[starts], k.heat[:, starts])[:, 0]
+    drive = heat_balance.HeatDrive(air.temp_c, air.dew_c, when)
+    t = heat_balance.simulate(room.heat.mean[None], drive, k.temp_c[starts], k.heat[:, starts])[
+        :, 0
+    ]
     t = np.clip(t, -40, 60)
     wet = vapour_drive(air, t, when)
     theta, before = room.vapour.mean, (k.rh_pct[starts], k.water[:, starts])
-    rh = vapour.simulate(theta[None], wet, *before)[:, 0]
+    rh = vapour_balance.simulate(theta[None], wet, *before)[:, 0]
     if room.tank is not None:
         comings = _tank_ahead(room.tank, room.offset_h, k, starts, rh, when)
         rh = np.zeros_like(rh)
         for to_come in comings:
             kept, left = (
-                vapour.simulate(theta[None], wet._replace(humidifier=part), *before)[:, 0]
+                vapour_balance.simulate(theta[None], wet._replace(humidifier=part), *before)[:, 0]
                 for part in to_come.running
             )
             rh += (to_come.filled * kept + (1 - to_come.filled) * left) / len(comings)
@@ -177,7 +179,7 @@ def _tank_ahead(
     first = max(int(starts.min()) - 24 * TANK_DAYS, 1)
     index = np.arange(first, int(starts.max()) + 1)
     told, past, _ = tank_told(k, theta, offset_h, index, found.noise_pct)
-    gave, will_give = vapour.given(theta, k.rh_pct[index]), vapour.given(theta, rh)
+    gave, will_give = vapour_balance.given(theta, k.rh_pct[index]), vapour_balance.given(theta, rh)
     now = np.maximum(starts - first, 0)
     comings = []
     for habit in found.habits:
@@ -189,7 +191,7 @@ def _tank_ahead(
 
 
 def _filled_at(theta: Floats, when: Calendar, habit: tank.Habit) -> np.ndarray:
-    return vapour.works(theta, when) & (np.floor(when.hour) == habit.hour)
+    return vapour_balance.works(theta, when) & (np.floor(when.hour) == habit.hour)
 
 
 def tank_told(
@@ -202,17 +204,17 @@ def tank_told(
     wet = vapour_drive(at(k.past, index[None]), np.clip(k.temp_c[index], -40, 60)[None], row)
     before = k.rh_pct[index - 1], k.water[:, index - 1]
     on, off = (
-        vapour.simulate(theta[None], wet._replace(humidifier=part), *before)[0, 0]
+        vapour_balance.simulate(theta[None], wet._replace(humidifier=part), *before)[0, 0]
         for part in (1.0, 0.0)
     )
-    open_ = working(when.hour) * vapour.works(theta, when)
+    open_ = working(when.hour) * vapour_balance.works(theta, when)
     read = k.hours.rh_pct[index]
     sd = tank.noise(read, on, off) if noise_pct is None else noise_pct
     return tank.tank_probability(read, on, off, open_, sd), when, sd
 
 
-def vapour_drive(air: OutdoorHours, temp_c: Floats, when: Calendar) -> vapour.VapourDrive:
-    return vapour.VapourDrive(
+def vapour_drive(air: OutdoorHours, temp_c: Floats, when: Calendar) -> vapour_balance.VapourDrive:
+    return vapour_balance.VapourDrive(
         saturation_vapour_pressure(np.clip(air.dew_c, -90, 60)),
         air.temp_c,
         air.wind_m_s,
@@ -256,19 +258,19 @@ def described(room: RoomModel, seed: int = 1) -> dict[str, RoomEstimate]:
     water = draws(room.vapour, random)
     heat = draws(room.heat, random)
     change = _air_change(water)
-    source = water[:, vapour.REST][:, 0] + 5.5 / 7 * water[:, vapour.WORK][:, 0]
+    source = water[:, vapour_balance.REST][:, 0] + 5.5 / 7 * water[:, vapour_balance.WORK][:, 0]
     excess = 1000 * source / change / (R_VAPOUR * 293.15)
-    store = (np.exp(water[:, vapour.KAPPA]) * vapour.LADDER_H)[:, :3].sum(1)
+    store = (np.exp(water[:, vapour_balance.KAPPA]) * vapour_balance.LADDER_H)[:, :3].sum(1)
     damping = (1 + store * 100 / USUAL_SATURATION_PA) / change
     fitted = not room.refused
-    settings = room.heat.told[thermal.DAY], room.heat.told[thermal.NIGHT]
+    settings = room.heat.told[heat_balance.DAY], room.heat.told[heat_balance.NIGHT]
     return {
         "moisture_excess_g_m3": _told(excess, known=fitted),
         "damping_h": _told(damping, known=fitted),
-        "day_setting_c": _told(heat[:, thermal.DAY], known=fitted and settings[0] > 0.5),
-        "night_setting_c": _told(heat[:, thermal.NIGHT], known=fitted and settings[1] > 0.5),
+        "day_setting_c": _told(heat[:, heat_balance.DAY], known=fitted and settings[0] > 0.5),
+        "night_setting_c": _told(heat[:, heat_balance.NIGHT], known=fitted and settings[1] > 0.5),
         "air_change_h": (
-            _told(_air_change(draws(untold(vapour.PRIOR), random)), known=False)
+            _told(_air_change(draws(untold(vapour_balance.PRIOR), random)), known=False)
             if room.pinned is None
             else _changed(room.pinned)
         ),
