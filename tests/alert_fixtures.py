@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from pathlib import Path
 
 import dashboard_fixtures as shop_air
@@ -52,20 +51,13 @@ def commanded(writer: Writer, settings: Settings) -> Commands:
 
 
 def go_rounds(
-    settings: Settings,
-    writer: Writer,
-    commands: Commands,
-    start_ms: int,
-    end_ms: int,
-    every_ms: int,
+    settings: Settings, writer: Writer, start_ms: int, end_ms: int, every_ms: int
 ) -> None:
     """Go the service's rounds over a stretch, as if time had passed."""
     rounds = Rounds(
         settings,
         Reader(settings.store_path),
         writer,
-        threading.Lock(),
-        commands,
         Teller(settings, Unheard()),
         Troubles,
         lambda: None,
@@ -106,5 +98,5 @@ def dry_shop(folder: Path, *, port: int = 8050) -> tuple[Settings, Writer, Comma
     writer.write(hush)
     filled = {"about": "reservoir", "do": "filled", "reservoir": "room-humidifier", "by": "Ina"}
     commands.carry_out(filled, now - 26 * HOUR)
-    go_rounds(settings, writer, commands, now - 5 * HOUR, now, HOUR // 6)
+    go_rounds(settings, writer, now - 5 * HOUR, now, HOUR // 6)
     return settings, writer, commands

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import json
 import logging
-import threading
 from email.utils import formatdate
 
 import numpy as np
@@ -71,7 +70,7 @@ class Shop:
         self.restart()
 
     def restart(self, chance: float = 0.0) -> None:
-        self.asker = Asker(self.settings, self.intake, threading.Lock(), lambda: chance)
+        self.asker = Asker(self.settings, self.intake, lambda: chance)
 
     def go(self, now=NOW):
         return [(said.source, said.good) for said in self.asker.go(now)]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import threading
 
 import pytest
 from test_forecasts_asking import HEAD, Shop
@@ -25,7 +24,7 @@ def shop(tmp_path):
 
 @pytest.fixture
 def folder(shop):
-    found = Folder(shop.settings.forecast_folder, shop.intake, threading.Lock())
+    found = Folder(shop.settings.forecast_folder, shop.intake)
     found.go(NOW)
     return found
 

@@ -5,15 +5,16 @@ from __future__ import annotations
 import contextlib
 import json
 import threading
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from conftest import until
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.commands import Commands, Journal
+from monitor.commands import TRIES, Commands, Journal
 from monitor.core.errors import MonitorError
-from monitor.core.measurements import Quantity
+from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.topic_rules import COMMAND_TOPIC, TopicRule
 from monitor.domain.wait import Action
 from monitor.mqtt.client import Arrival
@@ -23,6 +24,7 @@ from monitor.store import Reader, Writer
 
 NOW = 1_790_000_000_000
 TOPIC = "benchweather/bench/a1"
+OPEN = {"place": "bench"}
 NUMBER = TopicRule(
     filter="raw/rh",
     place="cellar",
@@ -174,7 +176,7 @@ def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, 
     ingest.start()
     until(lambda: "full" in ingest.store_trouble)
     assert (script.acknowledged, stored(reader)) == ([], 0)
-    with ingest.lock:
+    with writer.connection.alone():
         writer.connection.raw.execute("PRAGMA max_page_count = 1000000")
     until(lambda: len(script.acknowledged) == 1000)
     assert stored(reader) == 1000
@@ -190,6 +192,119 @@ def test_a_store_that_was_deleted_holds_messages_back(parts, monkeypatch):
     ingest.start()
     until(lambda: "deleted or replaced" in ingest.store_trouble)
     assert script.acknowledged == []
+
+
+def opening(commands, **wish):
+    """A thread that opens a wait, and where its answer or its fault goes."""
+    said = []
+
+    def ask():
+        try:
+            said.append(
+                commands.carry_out(
+                    {"do": "open", "kind": "cleat", "by": "cli", **OPEN, **wish}, NOW
+                )
+            )
+        except MonitorError as exc:
+            said.append(exc)
+
+    thread = threading.Thread(target=ask, daemon=True)
+    thread.start()
+    return thread, said
+
+
+def test_a_slow_forecast_for_a_new_wait_holds_no_reading_up(parts):
+    reader, writer = parts[2:]
+    begun, go_on = threading.Event(), threading.Event()
+
+    def forecast(wait, now_ms):
+        begun.set()
+        assert go_on.wait(30)
+        return NOW + 1, NOW + 2, NOW + 3
+
+    asking, said = opening(Commands(writer, foresee=forecast), kind="cleat")
+    assert begun.wait(30)
+    deliver(parts, arrival(1, TIMED))  # returns once it is stored and acknowledged
+    assert (stored(reader), said, asking.is_alive()) == (1, [], True)
+    go_on.set()
+    asking.join(30)
+    assert said == [{"waits": ["1"]}]
+    assert Journal(reader).waits["1"].foreseen_ms == (NOW + 1, NOW + 2, NOW + 3)
+
+
+def test_a_command_is_decided_again_when_something_was_done_meanwhile(parts):
+    writer, asked = parts[3], []
+
+    def forecast(wait, now_ms):
+        asked.append(wait.id)
+        if len(asked) == 1:
+            commands.carry_out({"do": "open", "kind": "linings", "by": "cli", **OPEN}, NOW)
+
+    commands = Commands(writer, foresee=forecast)
+    assert commands.carry_out({"do": "open", "kind": "cleat", "by": "cli", **OPEN}, NOW) == {
+        "waits": ["2"]
+    }
+    assert asked == ["1", "1", "2"]
+    assert [wait.kind["id"] for wait in commands.journal.waits.values()] == ["linings", "cleat"]
+
+
+def test_a_command_is_carried_out_however_fast_others_come(parts):
+    writer, asked, others = parts[3], [], []
+
+    def forecast(wait, now_ms):
+        if wait.kind["id"] == "cleat":
+            asked.append(wait.id)
+            others.append(opening(commands, kind="linings"))
+            if len(asked) <= TRIES:  # after that nothing can come between
+                others[-1][0].join(30)
+
+    commands = Commands(writer, foresee=forecast)
+    answer = commands.carry_out({"do": "open", "kind": "cleat", "by": "cli", **OPEN}, NOW)
+    assert (answer, asked) == ({"waits": ["4"]}, ["1", "2", "3", "4"])
+    for thread, _ in others:
+        thread.join(30)
+    assert [said for _, said in others] == [[{"waits": [i]}] for i in ("1", "2", "3", "5")]
+
+
+def test_threads_that_share_a_store_lose_and_mix_up_nothing(tmp_path):
+    path, many, each = tmp_path / "readings.sqlite3", 4, 60
+    writer = Writer(path)
+    reader, commands = Reader(path), Commands(writer)
+    start = threading.Barrier(2 * many)
+
+    def write(one):
+        start.wait(30)
+        for i in range(each):
+            assert writer.write([Reading(one, NOW + i, float(i))]).new == 1
+            commands.carry_out({"do": "open", "kind": "cleat", "by": "cli", **OPEN}, NOW)
+
+    def read(one):
+        start.wait(30)
+        for _ in range(each):
+            if one in (ids := reader.series()):
+                at, values = reader.readings(ids[one], NOW, NOW + each)
+                assert (at - NOW == values).all()
+
+    with ThreadPoolExecutor(2 * many) as pool:
+        series = [Series("bench", f"a{i}", Quantity.TEMPERATURE) for i in range(many)]
+        done = [pool.submit(work, one) for one in series for work in (write, read)]
+        for one in done:
+            one.result(60)
+    assert stored(reader) == many * each
+    assert list(commands.journal.waits) == [str(1 + i) for i in range(many * each)]
+    writer.close()
+
+
+def test_a_command_that_comes_again_is_known_for_thirty_days_and_then_forgotten(parts):
+    reader, writer = parts[2:]
+    commands, day = Commands(writer), 86_400_000
+    press = {"do": "open", "kind": "cleat", "by": "cli", "id": "press-1", **OPEN}
+    assert commands.carry_out(press, NOW) == {"waits": ["1"]}
+    assert writer.prune_commands(NOW + 30 * day) == 0
+    assert commands.carry_out(press, NOW + 30 * day) == {"waits": ["1"]}
+    assert writer.prune_commands(NOW + 30 * day + 1) == 1
+    assert reader.connection.row("SELECT count(*) FROM command_done") == (0,)
+    assert commands.carry_out(press, NOW + 31 * day) == {"waits": ["2"]}
 
 
 @pytest.mark.parametrize("law", [5, [1], "x", {"law": 7}, {"most_rate": "fast"}])

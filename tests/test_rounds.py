@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import threading
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -81,8 +80,6 @@ class Shop:
             self.settings,
             Reader(self.settings.store_path),
             self.writer,
-            threading.Lock(),
-            self.commands,
             Teller(self.settings, self.paper),
             lambda: self.troubles,
             self.wake,

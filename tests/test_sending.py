@@ -63,9 +63,9 @@ def start(writer):
         assert not one.running()
 
 
-def sender(writer, *, lock=None, **urls):
+def sender(writer, **urls):
     channels = [NoticeChannel(id=name, url=SecretStr(url)) for name, url in urls.items()]
-    return OutboxWorker(writer, lock or threading.Lock(), channels)
+    return OutboxWorker(writer, channels)
 
 
 def put(writer, notice_id="n1", channels=("hook",), *, urgency=2, at=T0):
@@ -184,10 +184,19 @@ def test_no_reason_on_the_list_holds_a_secret(writer, webhook):
 
 
 def test_the_store_is_free_while_a_notice_is_on_its_way(writer, webhook):
-    lock, free = threading.Lock(), []
-    webhook.answers = [lambda: free.append(lock.acquire(timeout=1)) or lock.release()]
+    written, free = threading.Event(), []
+
+    def write():
+        writer.write([])
+        written.set()
+
+    def answer():
+        threading.Thread(target=write, daemon=True).start()
+        free.append(written.wait(5))
+
+    webhook.answers = [answer]
     put(writer)
-    sender(writer, lock=lock, hook=webhook.url).send_next(T0)
+    sender(writer, hook=webhook.url).send_next(T0)
     assert free == [True]
 
 
@@ -244,14 +253,14 @@ def test_a_server_that_does_not_answer_holds_no_stop_up(writer, webhook):
 
 
 CRASHING = """
-import sys, threading
+import sys
 from pathlib import Path
 from pydantic import SecretStr
-from monitor.sending import Sender
-from monitor.settings.groups import Channel
+from monitor.notifications.outbox_worker import OutboxWorker
+from monitor.settings.groups import NoticeChannel
 from monitor.store import Writer
 writer = Writer(Path(sys.argv[1]))
-sender = Sender(writer, threading.Lock(), [Channel(id="hook", url=SecretStr(sys.argv[2]))])
+sender = OutboxWorker(writer, [NoticeChannel(id="hook", url=SecretStr(sys.argv[2]))])
 sender.start()
 sender._thread.join()
 """

@@ -218,7 +218,7 @@ def test_series_are_known_again_after_a_restart(writer, path):
 KILLED = """
 import sys
 from pathlib import Path
-from monitor.records import Quantity, Reading, Series
+from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import Writer
 writer = Writer(Path(sys.argv[1]))
 series = Series("p", "s", Quantity.TEMPERATURE)

@@ -152,14 +152,15 @@ def test_the_journal_gives_back_what_was_written_and_knows_a_command_again(tmp_p
         Event(About.WAIT, "1", NOW, "cli", Action.OPEN, opened),
         Event(About.KIND, "mine", NOW, "cli", "kind", {"name": "Mine"}),
     ]
-    journal.append(writer, events, done=("press-1", NOW, {"waits": ["1"]}))
+    with writer.connection.transaction() as run:
+        journal.append(run, events, done=("press-1", NOW, {"waits": ["1"]}))
     reader = Reader(tmp_path / "s.sqlite3")
     assert journal.events(reader) == (events, 2)
     assert journal.events(reader, after=2) == ([], 2)
     assert journal.answered(reader, "press-1") == {"waits": ["1"]}
     assert journal.answered(reader, "press-2") is None
-    with pytest.raises(MonitorError):
-        journal.append(writer, events, done=("press-1", NOW, {}))
+    with pytest.raises(MonitorError), writer.connection.transaction() as run:
+        journal.append(run, events, done=("press-1", NOW, {}))
     assert journal.events(reader)[1] == 2
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -73,7 +72,7 @@ def fetch(data: Data = None, config: Config = None, demo: Demo = False) -> None:
     if not any(source.asked for source in settings.forecasts):
         wrong("the settings have no [[forecasts]] that is asked over the network: see the README")
     with exit_on(), _intake(settings) as intake:
-        found = Asker(settings, intake, threading.Lock()).go(now_ms())
+        found = Asker(settings, intake).go(now_ms())
     for one in found:
         _say(
             f"{'good' if one.good else 'BAD '}  {one.source}  {one.text}",

@@ -54,7 +54,7 @@ def erasing(client: str) -> dict[str, Any]:
 
 
 def carry_out(writer: Writer, command: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Keep or erase, on disk when this returns. The caller holds the lock of the writer.
+    """Keep or erase, on disk when this returns.
 
     Returns
     -------

@@ -23,15 +23,22 @@ from monitor.domain.events import About
 from monitor.domain.places import AirLimits
 from monitor.domain.wait_type_registry import RESTORE, RETIRE, SET
 from monitor.store import Writer, journal
+from monitor.store.connection import Cursor
 
 __all__ = ["CommandFault", "Commands", "Journal"]
 
 BY_MAX = 60
 """Longest name of who asked. [characters]"""
+TRIES = 3
+"""How often a command is decided without keeping other writers waiting."""
 
 
 class Commands:
-    """Carries commands out. The caller holds the lock of the writer.
+    """Carries commands out. Threads may share it.
+
+    A command is decided on a snapshot of the journal, outside the writer's transaction: the forecast
+    for a new wait takes tenths of a second, and readings do not wait for it. If something was done
+    meanwhile, the command is decided again.
 
     `on_change` is called after each command that changed something; `places` tells the ids of the
     places there are, for which alone a wait, an instrument or a rule can be.
@@ -51,7 +58,7 @@ class Commands:
     ) -> None:
         self._writer = writer
         self._on_change, self._places = on_change, places
-        self.journal = Journal(writer)
+        self._journal = Journal(writer)
         self._of: dict[About, Callable[[Request], Decision]] = {
             About.WAIT: OfWaits(equivalent, foresee),
             About.KIND: of_kinds,
@@ -62,6 +69,13 @@ class Commands:
             About.CAUTION: of_cautions,
             About.SENSOR: OfSensors(look),
         }
+
+    @property
+    def journal(self) -> Journal:
+        """The journal as it is now; later events do not change it."""
+        with self._writer.connection.alone():
+            self._journal.refresh()
+            return self._journal.snapshot()
 
     def carry_out(
         self, command: Mapping[str, Any], now_ms: int, deliveries: Iterable[tuple[int, bytes]] = ()
@@ -95,17 +109,37 @@ class Commands:
         command_id = command.get("id")
         if command_id is not None and (not isinstance(command_id, str) or len(command_id) > 100):
             raise CommandFault("id must be text of at most 100 characters")
-        if command_id and (answer := journal.answered(self._writer, command_id)) is not None:
-            return answer
-        asked = self._asked(command, now_ms)
-        events, answer = self._of[asked.about](asked)
-        done = (command_id, now_ms, answer) if command_id else None
-        journal.append(self._writer, events, done=done, deliveries=deliveries)
-        self.journal.refresh()
-        self._on_change()
-        return answer
+        notes = list(deliveries)
 
-    def _asked(self, command: Mapping[str, Any], now_ms: int) -> Request:
+        def write(run: Cursor, decision: Decision) -> None:
+            done = (command_id, now_ms, decision.answer) if command_id else None
+            journal.append(run, decision.events, done=done)
+            self._writer.remember(run, notes)
+
+        for _ in range(TRIES):
+            known = self.journal
+            if command_id and (answer := journal.answered(self._writer, command_id)) is not None:
+                return answer
+            decision = self._decided(command, now_ms, known)
+            with self._writer.connection.transaction() as run:
+                if current := journal.last(run) == known.version:
+                    write(run, decision)
+            if current:
+                break
+        else:  # the journal grows faster than this command is decided: let nothing come between
+            with self._writer.connection.transaction() as run:
+                if command_id and (answer := journal.answered(self._writer, command_id)):
+                    return answer
+                decision = self._decided(command, now_ms, self.journal)
+                write(run, decision)
+        self._on_change()
+        return decision.answer
+
+    def _decided(self, command: Mapping[str, Any], now_ms: int, known: Journal) -> Decision:
+        asked = self._asked(command, now_ms, known)
+        return self._of[asked.about](asked)
+
+    def _asked(self, command: Mapping[str, Any], now_ms: int, known: Journal) -> Request:
         by, do = command.get("by", ""), command.get("do")
         if fault := text_fault(by, BY_MAX):
             raise CommandFault(f"by {fault}")
@@ -117,7 +151,7 @@ class Commands:
         wish = {k: v for k, v in command.items() if k not in ("id", "by", "do", "about")}
         if about in (About.WAIT, About.INSTRUMENT) and "place" in wish:
             self._check_place(wish["place"])
-        return Request(About(about), do, wish, by, now_ms, self.journal)
+        return Request(About(about), do, wish, by, now_ms, known)
 
     def _check_place(self, place: object) -> None:
         """Refuse a place that nobody has named: its air would never come. While none is known, as

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping
 from typing import Any
 
@@ -30,6 +31,9 @@ _FEEL = {
     Feel.LONG_BEFORE: JointAtRelease.LONG_BEFORE,
 }
 
+_MAPPINGS = ("waits", "retired", "instruments", "alerts", "filled_ms", "sensors")
+"""Attributes of a journal that its events change in place."""
+
 
 class Journal:
     """The books as the journal has them; `refresh` takes in what was added since."""
@@ -52,9 +56,21 @@ class Journal:
         self.refresh()
 
     def refresh(self) -> None:
-        new, self._last = journal.events(self._store, self._last)
-        for event in new:
-            self._apply(event)
+        """Take in the events since the last time. Threads that share the store may call it."""
+        with self._store.connection.alone():
+            new, last = journal.events(self._store, self._last)
+            if not new:
+                return
+            for name in _MAPPINGS:  # a snapshot keeps the ones before
+                setattr(self, name, dict(getattr(self, name)))
+            for event in new:
+                self._apply(event)
+            self._last = last
+
+    def snapshot(self) -> Journal:
+        """The journal as it is now. No later event changes it."""
+        with self._store.connection.alone():
+            return copy.copy(self)
 
     def _apply(self, event: Event) -> None:
         about, subject = event.about, event.subject

@@ -1,7 +1,7 @@
 """Sends what waits in the outbox, in a thread of its own, at least once.
 
-A notice is sent without the store's lock and its outcome written under it. What is sent but not yet
-written when the process dies is sent again, with the same id.
+No transaction is open while a notice is on its way. A notice that was sent, but whose outcome was not
+written before the process died, is sent again with the same id.
 """
 
 from __future__ import annotations
@@ -48,16 +48,12 @@ class OutboxWorker:
     Parameters
     ----------
     writer : Writer
-    lock : threading.Lock
-        Held whenever `writer` is used, and never while a notice is on its way.
     channels : iterable of Channel
         As the settings have them.
     """
 
-    def __init__(
-        self, writer: Writer, lock: threading.Lock, channels: Iterable[NoticeChannel]
-    ) -> None:
-        self._writer, self._lock = writer, lock
+    def __init__(self, writer: Writer, channels: Iterable[NoticeChannel]) -> None:
+        self._writer = writer
         self._urls = {channel.id: channel.url for channel in channels}
         self._stop, self._wake = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, name="sender", daemon=True)
@@ -132,8 +128,7 @@ class OutboxWorker:
         wait_s = RETRY_FIRST_S
         while True:
             try:
-                with self._lock:
-                    return work()
+                return work()
             except StoreUnavailable as exc:
                 if wait_s == RETRY_FIRST_S:
                     log.warning("store away reason=%s", exc)

@@ -88,10 +88,7 @@ class _Lateness:
 
 
 class Ingest:
-    """Takes messages from a subscription into a store, in a thread of its own.
-
-    `lock` is held during each transaction; others that write with the same `Writer` take it too.
-    """
+    """Takes messages from a subscription into a store, in a thread of its own."""
 
     def __init__(
         self,
@@ -109,7 +106,6 @@ class Ingest:
         self._lateness = _Lateness()
         self.commands = commands or Commands(writer)
         self._take_forecast = take_forecast
-        self.lock = threading.Lock()
         self.store_trouble = ""
         """Why the store cannot be written; empty while it can."""
         self._stop = threading.Event()
@@ -168,8 +164,7 @@ class Ingest:
         wait_s = RETRY_FIRST_S
         while True:
             try:
-                with self.lock:
-                    write()
+                write()
                 break
             except StoreUnavailable as exc:
                 if not self.store_trouble:

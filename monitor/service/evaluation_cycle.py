@@ -1,19 +1,18 @@
 """The round that the service makes each minute: look at everything, raise and end alerts, tell.
 
-What is slow (the air, the waits, the wood) is read without the lock; what is decided from it is
-decided and written under it, in one transaction with the notices that follow.
+The slow part (the air, the waits, the wood, the brief) is worked out first. Alerts are then decided
+and written in one transaction, with the notices that follow.
 """
 
 from __future__ import annotations
 
 import logging
-import threading
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from monitor.alerting import daily_digest, messages, observations
 from monitor.alerting.observations import Troubles
-from monitor.commands import Commands, Journal
+from monitor.commands import Journal
 from monitor.core.errors import StoreUnavailable
 from monitor.domain.alerts import rule_registry, state_machine
 from monitor.domain.alerts.alert import AlertAction
@@ -22,7 +21,6 @@ from monitor.domain.notification import Notice
 from monitor.notifications import sender
 from monitor.service.state_publisher import Teller
 from monitor.store import Reader, Writer, journal, outbox, rule_states
-from monitor.store.connection import Cursor
 from monitor.waits.evaluation import Standing, standings
 from monitor.wood.evaluation import WoodStanding, wood_standings
 
@@ -45,8 +43,8 @@ class Rounds:
     ----------
     reader : Reader
         Its own.
-    writer, lock, commands
-        The service's; `writer` and `commands` are used with `lock` held.
+    writer : Writer
+        The service's.
     teller : Teller
     troubles : callable
         What the service knows of itself just now.
@@ -59,14 +57,12 @@ class Rounds:
         settings: Settings,
         reader: Reader,
         writer: Writer,
-        lock: threading.Lock,
-        commands: Commands,
         teller: Teller,
         troubles: Callable[[], Troubles],
         on_notice: Callable[[], None],
     ) -> None:
         self._settings, self._reader = settings, reader
-        self._writer, self._lock, self._commands = writer, lock, commands
+        self._writer = writer
         self._teller, self._troubles, self._on_notice = teller, troubles, on_notice
         self._journal = Journal(reader)
         self._woods: tuple[int, int, list[WoodStanding]] | None = None
@@ -84,15 +80,13 @@ class Rounds:
             self._reader, self._settings, self._journal, found, woods, self._troubles(), now_ms
         )
         try:
-            with self._lock:
-                self._judge(sight, now_ms)
-                self._brief(found, now_ms)
-                alerts = list(self._commands.journal.alerts.values())
+            self._judge(sight, now_ms)
+            self._brief(found, now_ms)
         except StoreUnavailable as exc:
             self._cry(str(exc), now_ms)
             return
         self._unkept_since_ms, self._cried = None, False
-        self._teller.tell_alerts(alerts)
+        self._teller.tell_alerts(self._journal.alerts.values())
 
     def _cry(self, reason: str, now_ms: int) -> None:
         """A store that cannot be written takes no alert either: send that straight, once."""
@@ -127,9 +121,18 @@ class Rounds:
         return kept[2]
 
     def _judge(self, sight: observations.Sight, now_ms: int) -> None:
-        """Under the lock: one step of the alerts, written with the notices it makes."""
-        known = self._commands.journal.alerts
-        rules = rule_registry.in_use(self._settings.limits, self._commands.journal.rules)
+        """Decide one step of the alerts and write it with the notices it makes.
+
+        If a command changed something before it could be written, it is decided again.
+        """
+        while not self._stepped(sight, now_ms):
+            log.debug("alerts decided again: the journal has grown")
+
+    def _stepped(self, sight: observations.Sight, now_ms: int) -> bool:
+        """One try of `_judge`. Returns False if the journal has grown meanwhile."""
+        self._journal.refresh()
+        known = self._journal.alerts
+        rules = rule_registry.in_use(self._settings.limits, self._journal.rules)
         before = rule_states.read(self._writer)
         step = state_machine.step(
             rules.values(),
@@ -141,21 +144,22 @@ class Rounds:
             quiet=self._quiet(now_ms),
         )
         if not step.events and step.latches == before:
-            return
+            return True
         breaks = {rule.id: rule.breaks_quiet for rule in rules.values()}
         told = messages.notices(step.events, known, self._settings, now_ms, breaks)
         withdrawn = self._taken_back(step.events, rules, now_ms)
-
-        def also(run: Cursor) -> None:
+        with self._writer.connection.transaction() as run:
+            if journal.last(run) != self._journal.version:
+                return False
+            journal.append(run, _with_notices(step.events, told))
             rule_states.keep(run, before, step.latches)
             for one in told:
                 outbox.add(run, [one.notice], self._channels(one.notice.urgency))
             outbox.withdraw(run, withdrawn, now_ms)
-
-        journal.append(self._writer, _with_notices(step.events, told), also=also)
-        self._commands.journal.refresh()
+        self._journal.refresh()
         if told:
             self._on_notice()
+        return True
 
     def _taken_back(
         self, events: Sequence[Event], rules: dict[str, Rule], now_ms: int
@@ -163,7 +167,7 @@ class Rounds:
         """Notices of the night whose alerts are over before they could be sent; the brief has them."""
         if not self._quiet(now_ms):
             return set()
-        known = self._commands.journal.alerts
+        known = self._journal.alerts
         over = {event.subject for event in events if event.action == AlertAction.CLEAR}
         standing = {a.notice for a in known.values() if a.open and a.id not in over}
         ended = {
@@ -174,15 +178,16 @@ class Rounds:
         return ended - standing - {""}
 
     def _brief(self, found: Sequence[Standing], now_ms: int) -> None:
-        """Under the lock: put the morning's brief into the outbox, once."""
+        """Put the morning's brief into the outbox, once."""
         channels = [channel.id for channel in self._settings.channels if channel.brief]
         notice_id = daily_digest.due(self._settings, now_ms)
         if not channels or notice_id is None or outbox.known(self._writer, notice_id):
             return
         notice = daily_digest.brief(
-            self._reader, self._settings, self._commands.journal, found, notice_id, now_ms
+            self._reader, self._settings, self._journal, found, notice_id, now_ms
         )
-        journal.append(self._writer, [], also=lambda run: _post(run, notice, channels))
+        with self._writer.connection.transaction() as run:
+            outbox.add(run, [notice], channels)
         self._on_notice()
 
     def _quiet(self, now_ms: int) -> bool:
@@ -190,10 +195,6 @@ class Rounds:
 
     def _channels(self, urgency: int) -> list[str]:
         return [channel.id for channel in self._settings.channels if channel.takes(urgency)]
-
-
-def _post(run: Cursor, notice: Notice, channels: Sequence[str]) -> None:
-    outbox.add(run, [notice], channels)
 
 
 def _with_notices(events: Sequence[Event], told: Sequence[messages.Message]) -> list[Event]:

@@ -135,13 +135,13 @@ class Supervisor:
                 intake.message,
                 refused_max=settings.keep.refused_max,
             )
-            sender = OutboxWorker(writer, ingest.lock, settings.channels)
+            sender = OutboxWorker(writer, settings.channels)
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
             self._schedule(
                 jobs, ingest, parts.enter_context(_rounds(settings, address, ingest, sender))
             )
-            self._schedule_forecasts(jobs, ingest.lock, intake)
+            self._schedule_forecasts(jobs, intake)
             desk = Desk(settings.desk_path, functools.partial(_at_desk, ingest))
             desk.start()
             parts.callback(desk.stop)
@@ -224,20 +224,20 @@ class Supervisor:
 
     def _schedule(self, jobs: Jobs, ingest: Ingest, go_round: Callable[[], None]) -> None:
         def tidy() -> None:
-            with ingest.lock:
-                dropped = ingest.writer.prune_refused(self.settings.keep.refused_max)
-                ingest.writer.tidy()
-            log.info("store tidied refused_pruned=%d", dropped)
+            dropped = ingest.writer.prune_refused(self.settings.keep.refused_max)
+            forgotten = ingest.writer.prune_commands(now_ms())
+            ingest.writer.tidy()
+            log.info("store tidied refused_pruned=%d commands_pruned=%d", dropped, forgotten)
 
         jobs.nightly("tidy", tidy)
         jobs.every(ROUND, ROUND_S, go_round)
 
-    def _schedule_forecasts(self, jobs: Jobs, lock: threading.Lock, intake: Intake) -> None:
+    def _schedule_forecasts(self, jobs: Jobs, intake: Intake) -> None:
         """Files that are dropped, and what is asked over the network; nothing is unless set."""
-        folder = Folder(self.settings.forecast_folder, intake, lock)
+        folder = Folder(self.settings.forecast_folder, intake)
         jobs.every("forecast files", FORECAST_FILES_S, lambda: folder.go(now_ms()))
         if any(source.asked for source in self.settings.forecasts):
-            asker = Asker(self.settings, intake, lock)
+            asker = Asker(self.settings, intake)
             jobs.every("forecasts", ROUND_S, lambda: asker.go(now_ms()))
 
 
@@ -313,10 +313,9 @@ def _filters(contract: Contract) -> tuple[str, ...]:
 
 def _at_desk(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:
     """Carry out what another process of ours asks."""
-    with ingest.lock:
-        if command.get("about") == archive.ABOUT:
-            return archive.carry_out(ingest.writer, command)
-        return ingest.commands.carry_out(command, now_ms())
+    if command.get("about") == archive.ABOUT:
+        return archive.carry_out(ingest.writer, command)
+    return ingest.commands.carry_out(command, now_ms())
 
 
 @contextlib.contextmanager
@@ -332,14 +331,7 @@ def _rounds(
     publisher.start()
     with contextlib.closing(Reader(settings.store_path)) as reader:
         rounds = Rounds(
-            settings,
-            reader,
-            ingest.writer,
-            ingest.lock,
-            ingest.commands,
-            Teller(settings, publisher),
-            troubles,
-            sender.wake,
+            settings, reader, ingest.writer, Teller(settings, publisher), troubles, sender.wake
         )
         yield lambda: rounds.go(now_ms())
         publisher.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ _RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", 
 
 
 class StoreConnection:
-    """One connection, not to be shared between threads without a lock of the caller's.
+    """A connection that threads may share: one query or one transaction at a time.
 
     Raises
     ------
@@ -30,6 +31,7 @@ class StoreConnection:
 
     def __init__(self, path: Path, *, read_only: bool) -> None:
         self.path = path
+        self._lock = threading.RLock()
         uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
         with self._translated():
             self.raw = sqlite3.connect(
@@ -69,25 +71,33 @@ class StoreConnection:
 
     def rows(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
         """All rows of a query."""
-        with self._translated():
+        with self._lock, self._translated():
             return self.raw.execute(sql, values).fetchall()
 
     def row(self, sql: str, values: Sequence[Any] = ()) -> Any:
         """The first row of a query; None if there is none."""
-        with self._translated():
+        with self._lock, self._translated():
             return self.raw.execute(sql, values).fetchone()
 
     @contextlib.contextmanager
     def cursor(self, sql: str, values: Sequence[Any] = ()) -> Iterator[sqlite3.Cursor]:
-        """A query to be read row by row."""
-        with self._translated():
+        """A query to be read row by row; other threads wait until it is read."""
+        with self._lock, self._translated():
             yield self.raw.execute(sql, values)
+
+    def alone(self) -> contextlib.AbstractContextManager[object]:
+        """Keep other threads from this connection for several steps; it may be nested."""
+        return self._lock
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[sqlite3.Cursor]:
-        """What is done within is on disk when it ends, or none of it."""
-        self._check_in_place()
-        with self._translated():
+        """Everything done within is on disk when it ends, or none of it.
+
+        Other threads wait to read or write meanwhile, so work that takes long is done before or
+        after. A transaction cannot be nested.
+        """
+        with self._lock, self._translated():
+            self._check_in_place()
             cursor = self.raw.cursor()
             cursor.execute("BEGIN IMMEDIATE")
             try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from monitor.domain.events import About, Event
@@ -20,46 +20,38 @@ _EVENTS = (
 
 
 def append(
-    writer: Writer,
-    events: Sequence[Event],
-    *,
-    done: tuple[str, int, Mapping[str, Any]] | None = None,
-    deliveries: Iterable[tuple[int, bytes]] = (),
-    also: Callable[[Cursor], None] | None = None,
+    run: Cursor, events: Sequence[Event], *, done: tuple[str, int, Mapping[str, Any]] | None = None
 ) -> None:
-    """Write events in one transaction. All of it is on disk, or none.
+    """Within a transaction: write events.
 
     Parameters
     ----------
     done : (command id, ms since 1970-01-01 UTC, answer), optional
         The command that these came of, so that it is known if it comes again.
-    deliveries : iterable of (packet id, digest)
-        As `Writer.write` has them.
-    also : callable, optional
-        Writes what belongs to the events, within the transaction.
 
     Raises
     ------
     StoreUnavailable, StoreFault
     """
-    with writer.connection.transaction() as run:
-        run.executemany(
-            "INSERT INTO event (about, subject, recorded_ms, by, action, body) "
-            "VALUES (?, ?, ?, ?, ?, ?)",
-            [
-                (str(e.about), e.subject, e.recorded_ms, e.by, str(e.action), json.dumps(e.body))
-                for e in events
-            ],
+    run.executemany(
+        "INSERT INTO event (about, subject, recorded_ms, by, action, body) "
+        "VALUES (?, ?, ?, ?, ?, ?)",
+        [
+            (str(e.about), e.subject, e.recorded_ms, e.by, str(e.action), json.dumps(e.body))
+            for e in events
+        ],
+    )
+    if done is not None:
+        command_id, recorded_ms, answer = done
+        run.execute(
+            "INSERT INTO command_done (command_id, recorded_ms, answer) VALUES (?, ?, ?)",
+            (command_id, recorded_ms, json.dumps(answer)),
         )
-        if done is not None:
-            command_id, recorded_ms, answer = done
-            run.execute(
-                "INSERT INTO command_done (command_id, recorded_ms, answer) VALUES (?, ?, ?)",
-                (command_id, recorded_ms, json.dumps(answer)),
-            )
-        writer.remember(run, deliveries)
-        if also is not None:
-            also(run)
+
+
+def last(run: Cursor) -> int:
+    """Within a transaction: the number of the last event; 0 if there is none."""
+    return int(run.execute("SELECT coalesce(max(event_id), 0) FROM event").fetchone()[0])
 
 
 def answered(store: Reader | Writer, command_id: str) -> Mapping[str, Any] | None:

@@ -44,7 +44,7 @@ class KeptRefusal(NamedTuple):
 
 
 class Reader:
-    """Reads the store and cannot write it. One connection; not to be shared between threads.
+    """Reads the store and cannot write it. One connection, which threads may share.
 
     Series are read as they are seen: at the place where the sensor stood then, without the time
     in a calibration jar, with the corrections that hold. An id is good for this reader only.
@@ -71,12 +71,13 @@ class Reader:
 
     def series(self) -> dict[Series, int]:
         """Every series and its id."""
-        self._look()
-        stored = self._stored()
-        if not self._histories:
-            return stored
-        self._view(stored)
-        seen = stored | self._ids
+        with self.connection.alone():
+            self._look()
+            stored = self._stored()
+            if not self._histories:
+                return stored
+            self._view(stored)
+            seen = stored | self._ids
         return {
             series: seen[series]
             for series in sorted(seen)
@@ -249,14 +250,17 @@ class Reader:
 
     def _look(self) -> None:
         """Take in what was done with sensors since; if nothing was, that costs next to nothing."""
-        if (version := self.version()) == self._seen:
-            return
-        self._seen = version
-        new, self._last = events_about(self.connection, About.SENSOR, self._last)
-        for event in new:
-            self._histories[event.subject] = apply(self._histories.get(event.subject), event)
-        if new:
-            self._view(self._stored())
+        with self.connection.alone():
+            if (version := self.version()) == self._seen:
+                return
+            self._seen = version
+            new, self._last = events_about(self.connection, About.SENSOR, self._last)
+            found = dict(self._histories)  # another thread may be reading the one before
+            for event in new:
+                found[event.subject] = apply(found.get(event.subject), event)
+            if new:
+                self._histories = found
+                self._view(self._stored())
 
     def _view(self, stored: Mapping[Series, int]) -> None:
         found = corrected_series.views(stored, self._histories)

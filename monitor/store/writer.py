@@ -19,6 +19,8 @@ PERIODS_S = (TEN_MINUTES_S, HOUR_S)
 """Spans that rollups are kept for, aligned to the UTC epoch. [s]"""
 TALLIES = ("messages", "readings", "repeats", "refused")
 """What is counted for ever, whatever is pruned."""
+COMMANDS_KEPT_MS = 30 * 86_400_000
+"""A command that comes again within this time is known and not carried out twice. [ms]"""
 
 _INSERT_READING = (
     "INSERT INTO reading (series_id, ts_ms, value) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
@@ -64,7 +66,7 @@ class StoredCounts(NamedTuple):
 
 
 class Writer:
-    """The one that writes. Not to be shared between threads without a lock of the caller's.
+    """The only way to write the store. Threads may share it: it keeps their transactions apart.
 
     Parameters
     ----------
@@ -174,6 +176,19 @@ class Writer:
                 (keep,),
             ).rowcount
 
+    def prune_commands(self, now_ms: int) -> int:
+        """Forget the answers to commands carried out more than `COMMANDS_KEPT_MS` ago.
+
+        Returns
+        -------
+        int
+            How many were forgotten.
+        """
+        with self.connection.transaction() as run:
+            return run.execute(
+                "DELETE FROM command_done WHERE recorded_ms < ?", (now_ms - COMMANDS_KEPT_MS,)
+            ).rowcount
+
     def tidy(self) -> None:
         """Refresh the planner's statistics and give the log file's space back."""
         self.connection.row("PRAGMA optimize")  # SQLite
@@ -182,11 +197,13 @@ class Writer:
     def empty_log(self, wait_s: float = BUSY_WAIT_S) -> bool:
         """Move the log file's pages into the database and empty it; False if somebody still reads
         there after `wait_s`."""
-        self.connection.row(f"PRAGMA busy_timeout = {round(1000 * wait_s)}")  # SQLite
-        try:
-            return bool(self.connection.row("PRAGMA wal_checkpoint(TRUNCATE)")[0] == 0)  # SQLite
-        finally:
-            self.connection.row(f"PRAGMA busy_timeout = {round(1000 * BUSY_WAIT_S)}")  # SQLite
+        run = self.connection
+        with run.alone():
+            run.row(f"PRAGMA busy_timeout = {round(1000 * wait_s)}")  # SQLite
+            try:
+                return bool(run.row("PRAGMA wal_checkpoint(TRUNCATE)")[0] == 0)  # SQLite
+            finally:
+                run.row(f"PRAGMA busy_timeout = {round(1000 * BUSY_WAIT_S)}")  # SQLite
 
     def close(self) -> None:
         self.connection.close()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import threading
 from pathlib import Path
 
 from monitor.core.clock import from_ms
@@ -33,12 +32,10 @@ class Folder:
     path : Path
         Made if it is not there.
     intake : Intake
-        Used with `lock` held.
-    lock : threading.Lock
     """
 
-    def __init__(self, path: Path, intake: Intake, lock: threading.Lock) -> None:
-        self._path, self._intake, self._lock = path, intake, lock
+    def __init__(self, path: Path, intake: Intake) -> None:
+        self._path, self._intake = path, intake
         self._seen: dict[str, tuple[int, int]] = {}
 
     def go(self, now_ms: int) -> int:
@@ -74,11 +71,9 @@ class Folder:
                 raise BadPayload(f"it is larger than {FILE_MAX / 1e6:g} MB")
             content = file.read_bytes()
             found = read(file.name, content, FOLDER_SOURCE, now_ms)
-            with self._lock:
-                took = self._intake.keep(found, now_ms)
+            took = self._intake.keep(found, now_ms)
         except BadPayload as exc:
-            with self._lock:
-                self._intake.refuse(f"forecasts/{file.name}"[:500], content, str(exc), now_ms)
+            self._intake.refuse(f"forecasts/{file.name}"[:500], content, str(exc), now_ms)
             target = self._moved(file, REFUSED, now_ms)
             target.with_name(target.name + ".reason.txt").write_text(f"{exc}\n", encoding="utf-8")
             return False

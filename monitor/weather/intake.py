@@ -45,7 +45,7 @@ class Took(NamedTuple):
 
 
 class Intake:
-    """The one way by which forecasts get into the store. To be used with the writer's lock held.
+    """The one way by which forecasts get into the store. Threads may share it.
 
     Parameters
     ----------

@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import logging
 import random
-import threading
 from collections.abc import Callable
 from email.utils import parsedate_to_datetime
 from typing import TYPE_CHECKING, NamedTuple
@@ -67,21 +66,14 @@ class Asker:
     ----------
     settings : Settings
     intake : Intake
-        Used with `lock` held.
-    lock : threading.Lock
-        Never held while a server is asked.
     chance : callable
         Draws from 0 to 1.
     """
 
     def __init__(
-        self,
-        settings: Settings,
-        intake: Intake,
-        lock: threading.Lock,
-        chance: Callable[[], float] = random.random,
+        self, settings: Settings, intake: Intake, chance: Callable[[], float] = random.random
     ) -> None:
-        self._settings, self._intake, self._lock, self._chance = settings, intake, lock, chance
+        self._settings, self._intake, self._chance = settings, intake, chance
         self._sources = [source for source in settings.forecasts if source.asked]
         self._tried: dict[str, int] = {}
         weather = settings.weather
@@ -122,8 +114,7 @@ class Asker:
         return False
 
     def _state(self, source: ForecastSource, now_ms: int) -> SourceProgress:
-        with self._lock:
-            state = forecasts.asked(self._intake.writer, source.id)
+        state = forecasts.asked(self._intake.writer, source.id)
         if (target := self._target(source)) != state.target:
             # Other settings: nothing of what is known holds, but the source is still left in peace.
             state = SourceProgress(source.id, state.tried_ms, state.next_ms, target=target)
@@ -179,8 +170,7 @@ class Asker:
         text = _masked(reason, source)
         after = self._failed(state, now_ms, text, EVERY_MS / 1000, retryable=True)
         kept = _masked(body.decode("utf-8", "backslashreplace"), source).encode()
-        with self._lock:
-            self._intake.refuse(f"forecasts/{source.id}", kept, text, now_ms)
+        self._intake.refuse(f"forecasts/{source.id}", kept, text, now_ms)
         self._note(lambda run: forecasts.note_asked(run, after))
         return PollResult(source.id, False, f"refused: {text}; {_not_before(after)}"), after
 
@@ -240,10 +230,9 @@ class Asker:
                 )
             )
         found = judged(source.id, told, now_ms)
-        with self._lock:
-            return self._intake.keep(
-                [found], now_ms, also=lambda run: forecasts.note_asked(run, after)
-            )
+        return self._intake.keep(
+            [found], now_ms, also=lambda run: forecasts.note_asked(run, after)
+        )
 
     def _read(self, source: ForecastSource, answer: FetchedDocument, now_ms: int) -> RawForecast:
         body = answer.body or b""
@@ -298,7 +287,7 @@ class Asker:
         )
 
     def _note(self, work: Callable[[Cursor], object]) -> None:
-        with self._lock, self._intake.writer.connection.transaction() as run:
+        with self._intake.writer.connection.transaction() as run:
             work(run)
 
     def _filled(self, url: str) -> str:
