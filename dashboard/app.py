@@ -3,28 +3,31 @@
 from __future__ import annotations
 
 import secrets
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import dash
 import flask
-from dash import ClientsideFunction, Input, Output, dcc, html
 
-from dashboard import commands
+from dashboard import commands, shell
 from dashboard.access import guard, sign_in
 from dashboard.access import page as access_page
 from dashboard.air import page as air_page
 from dashboard.alerts import alert_page as alerts_alert_page
 from dashboard.alerts import page as alerts_page
 from dashboard.alerts import rules_page as alerts_rules_page
+from dashboard.alerts import wall as alerts_wall
 from dashboard.bench import calendar_feed
 from dashboard.bench import finished_page as bench_finished_page
 from dashboard.bench import page as bench_page
 from dashboard.bench import ready_by_page as bench_ready_by_page
 from dashboard.bench import wait_page as bench_wait_page
 from dashboard.bench import wait_types_page as bench_wait_types_page
+from dashboard.bench import wall as bench_wall
 from dashboard.clients import page as clients_page
 from dashboard.coming import page as coming_page
+from dashboard.coming import wall as coming_wall
 from dashboard.data.alerts import AlertBook
 from dashboard.data.journal import KeptJournal
 from dashboard.data.outlook import ComingBook
@@ -35,31 +38,13 @@ from dashboard.past import climate_page as past_climate_page
 from dashboard.past import page as past_page
 from dashboard.sensors import page as sensors_page
 from dashboard.sensors import sensor_page as sensors_sensor_page
-from dashboard.ui import formats, sentences
-from dashboard.ui.markup import attributes
 from dashboard.wood import instrument_page as wood_instrument_page
 from dashboard.wood import intake_page as wood_intake_page
 from dashboard.wood import page as wood
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
-    from dash.development.base_component import Component
-
     from monitor.settings import Settings
-
-PAGES = (
-    ("/", "Air"),
-    ("/bench", "Bench"),
-    ("/wood", "Wood"),
-    ("/coming", "Coming"),
-    ("/alerts", "Alerts"),
-    ("/past", "Past"),
-    ("/clients", "Clients"),
-    ("/probes", "Probes"),
-)
-THEMES = {"auto": "As the screen", "day": "Day", "night": "Night", "contrast": "Contrast"}
-DEMO = "DEMO: all is invented"
 
 INDEX = """<!DOCTYPE html>
 <html lang="en">
@@ -108,7 +93,12 @@ def create_app(settings: Settings) -> dash.Dash:
     coming_book = ComingBook(shop)
     book, woods = WaitBook(shop, kept), WoodBook(shop, kept, coming_book)
     alert_book = AlertBook(shop, kept, book, woods)
-    air_page.register(app, shop, book, alert_book, coming_book)
+    strips = air_page.WallStrips(
+        partial(alerts_wall.over_the_places, shop, alert_book),
+        partial(coming_wall.foremost, shop, coming_book),
+        partial(bench_wall.open_waits, shop, book),
+    )
+    air_page.register(app, shop, strips)
     coming_page.register(app, shop, coming_book, woods)
     for page in (past_page, past_climate_page, sensors_page, sensors_sensor_page, access_page):
         page.register(app, shop)
@@ -127,29 +117,10 @@ def create_app(settings: Settings) -> dash.Dash:
     clients_page.register(app, shop, kept)
     commands.register(app, shop, commands.readings(shop, book, woods, alert_book))
     calendar_feed.register(app, shop, book)
-    app.layout = lambda: shell(shop)
-    _register_shell(app, shop)
+    app.layout = lambda: shell.shell(shop)
+    shell.register(app, shop)
     _register_here(app, shop, secrets.token_hex(8))
     return app
-
-
-def _register_shell(app: dash.Dash, shop: ShopData) -> None:
-    app.clientside_callback(
-        ClientsideFunction("board", "chosen"),
-        Output("theme-choice", "value"),
-        Input("started", "data"),
-    )
-    app.clientside_callback(
-        ClientsideFunction("board", "screen"),
-        Output("screen", "data"),
-        Input("theme-choice", "value"),
-    )
-
-    @app.callback(
-        Output("troubles", "children"), Input("token", "data"), prevent_initial_call=True
-    )
-    def refresh(_token: str) -> list[Component]:
-        return banner(shop)
 
 
 def _register_here(app: dash.Dash, shop: ShopData, start_id: str) -> None:
@@ -162,68 +133,3 @@ def _register_here(app: dash.Dash, shop: ShopData, start_id: str) -> None:
         return flask.jsonify(start=start_id, now_ms=now_ms(), token=token, zone=zone)
 
     app.server.add_url_rule("/here", "here", here)
-
-
-def shell(shop: ShopData) -> Component:
-    """What every page stands in."""
-    settings = shop.settings
-    name = settings.shop.name or "Benchweather"
-    now = formats.local(now_ms(), settings.zone)
-    return html.Div(
-        [
-            html.Header(
-                [
-                    html.Span(name, className="shop"),
-                    html.Nav(
-                        [dcc.Link(_entry(path, word), href=path) for path, word in PAGES],
-                        **attributes(aria_label="Pages"),
-                    ),
-                    html.Strong(DEMO, className="demo") if settings.demo else None,
-                    html.Fieldset(
-                        [
-                            html.Legend("Light", className="unseen"),
-                            dcc.RadioItems(
-                                id="theme-choice",
-                                options=[{"label": w, "value": v} for v, w in THEMES.items()],
-                                inline=True,
-                            ),
-                        ],
-                        className="theme",
-                    ),
-                    html.Time(f"{formats.day(now.date())} {now:%H:%M}", className="clock"),
-                ],
-                className="top",
-            ),
-            html.Div(banner(shop), id="troubles", role="status"),
-            dash.page_container,
-            dcc.Store(id="started", data=0),
-            dcc.Store(id="screen"),
-            dcc.Store(id="token", data=""),
-        ],
-        className="board",
-    )
-
-
-def _entry(path: str, word: str) -> list[Component | str]:
-    """A page in the menu; beside Alerts stands how many are open."""
-    if path != "/alerts":
-        return [word]
-    return [word, html.Span(id="alerts-open", className="count-of")]
-
-
-def banner(shop: ShopData) -> list[Component]:
-    """The troubles of the service and the store, loud, each with what to do."""
-    state = shop.service_state()
-    fault: StoreFault | None = None
-    try:
-        with shop.reader() as reader:
-            reader.tallies()
-    except StoreFault as exc:
-        fault = exc
-    found = sentences.troubles(state, fault, now_ms(), shop.settings.zone)
-    return [
-        html.P(
-            [html.Strong(t.sentence), " ", html.Span(t.remedy)], **attributes(data_trouble=t.kind)
-        )
-        for t in found
-    ]

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.air import alert_strip
 from dashboard.alerts import rule_fields as alerts_rule_fields
 from dashboard.alerts import text as alerts_text
+from dashboard.alerts import wall as alerts_wall
 from dashboard.ui.sentences import Headline
 from monitor.alerting.messages import notices
 from monitor.core.clock import to_ms
@@ -162,7 +162,7 @@ def test_what_a_newer_outlook_makes_of_an_alert_is_said():
         "Front bench: Dry snap likely: a newer outlook no longer shows it."
     )
     calm = Headline("right", "The air is right.", "")
-    assert alert_strip.headline(calm, [], [faded], {}, NOON, PARIS, "C")[0] == calm
+    assert alerts_wall.headline(calm, [], [faded], {}, NOON, PARIS, "C")[0] == calm
 
 
 @pytest.mark.parametrize(
@@ -223,7 +223,7 @@ def test_a_dry_snap_takes_the_headline_with_its_figures_while_the_air_asks_for_n
     detail = "below 40 % from about Sun 17:00; about 3.7 L of water a day would hold 45 %"
     snap = alert("dry-snap", 1.4, detail=detail)
     calm = Headline("right", "The air is right.", "")
-    head, left = alert_strip.headline(calm, [], [snap], {}, NOON, PARIS, "C")
+    head, left = alerts_wall.headline(calm, [], [snap], {}, NOON, PARIS, "C")
     assert head.state == "dry"
     assert head.sentence == "Front bench: Dry snap likely, below 40 % from about Sun 17:00."
     assert head.detail.startswith(

@@ -6,6 +6,7 @@ import contextlib
 import json
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 
 import alert_fixtures
 import dashboard_fixtures as shop_air
@@ -13,13 +14,13 @@ import pytest
 from test_dashboard_alerts import NOON, PARIS, RULES, alert
 from test_dashboard_pages import said
 
-from dashboard.air import alert_strip
 from dashboard.air import page as air_page
 from dashboard.alerts import forms as alerts_forms
 from dashboard.alerts import page as alerts_page
 from dashboard.alerts import rule_fields as alerts_rule_fields
 from dashboard.alerts import rules_page as alerts_rules_page
 from dashboard.alerts import text as alerts_text
+from dashboard.alerts import wall as alerts_wall
 from dashboard.app import create_app
 from dashboard.data.alerts import AlertBook
 from dashboard.data.journal import KeptJournal
@@ -441,17 +442,32 @@ def test_what_waits_for_the_end_of_the_quiet_hours_says_so():
 
 
 def test_the_wall_has_the_alerts_nobody_has_acknowledged_under_its_headline(shop, book, dry):
-    text = said(air_page.content(shop, None, book))
+    text = said(
+        air_page.content(
+            shop,
+            air_page.NO_STRIPS._replace(alerts=partial(alerts_wall.over_the_places, shop, book)),
+        )
+    )
     assert "3 alerts" in text
     assert "Act now Front bench: Very dry, 26 %, since" in text
     assert "Sensor lf-1 at Loft: Silent, for 2 h." in text
     dry[2].carry_out({"about": "alert", "do": "acknowledge", "alert": "2"}, now_ms())
-    text = said(air_page.content(shop, None, book))
+    text = said(
+        air_page.content(
+            shop,
+            air_page.NO_STRIPS._replace(alerts=partial(alerts_wall.over_the_places, shop, book)),
+        )
+    )
     assert "2 alerts" in text
     assert "Act now" not in text
     for number in ("1", "3"):
         dry[2].carry_out({"about": "alert", "do": "acknowledge", "alert": number}, now_ms())
-    assert "Alerts" not in said(air_page.content(shop, None, book))
+    assert "Alerts" not in said(
+        air_page.content(
+            shop,
+            air_page.NO_STRIPS._replace(alerts=partial(alerts_wall.over_the_places, shop, book)),
+        )
+    )
 
 
 class Judged:
@@ -471,7 +487,7 @@ def test_only_an_alert_to_act_on_now_outranks_a_verdict_of_less_weight(urgency, 
     head = sentences.Headline("right", "The air is right.", "")
     found = alert(urgency=urgency)
     now = {("very-dry", "s"): 26.0}
-    chosen, left = alert_strip.headline(head, [Judged(weight)], [found], now, NOON, PARIS, "C")
+    chosen, left = alerts_wall.headline(head, [Judged(weight)], [found], now, NOON, PARIS, "C")
     if taken:
         assert chosen.sentence == "Front bench: Very dry, 26 %, since 10:00."
         assert chosen.detail == found.do
@@ -483,7 +499,7 @@ def test_only_an_alert_to_act_on_now_outranks_a_verdict_of_less_weight(urgency, 
 def test_alerts_about_waits_are_left_to_the_strip_of_what_is_in_clamps():
     head = sentences.Headline("right", "The air is right.", "")
     ready = replace(alert(urgency=1), quantity="ready")
-    _, left = alert_strip.headline(
+    _, left = alerts_wall.headline(
         head, [Judged(0)], [ready, alert(urgency=2)], {}, NOON, PARIS, "C"
     )
     assert [one.quantity for one in left] == ["humidity"]
@@ -491,10 +507,10 @@ def test_alerts_about_waits_are_left_to_the_strip_of_what_is_in_clamps():
 
 def test_more_alerts_than_lines_are_counted():
     many = [replace(alert(), id=str(i)) for i in range(5)]
-    section = alert_strip.strip(many, {}, NOON, PARIS, "C")
+    section = alerts_wall.strip(many, {}, NOON, PARIS, "C")
     assert "5 alerts" in said(section)
-    assert said(section).count("Very dry") == alert_strip.SHOWN
-    assert alert_strip.strip([], {}, NOON, PARIS, "C") is None
+    assert said(section).count("Very dry") == alerts_wall.SHOWN
+    assert alerts_wall.strip([], {}, NOON, PARIS, "C") is None
 
 
 def test_the_menu_counts_the_open_alerts_and_is_silent_without_any(book, dry):

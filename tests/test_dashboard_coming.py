@@ -15,14 +15,15 @@ import numpy as np
 import plotly.graph_objects as go
 import pytest
 
-from dashboard.air import outlook_ribbon as air_outlook_ribbon
 from dashboard.coming import page as coming_page
 from dashboard.coming import room_text as coming_room_text
 from dashboard.coming import text as coming_text
+from dashboard.coming import wall as coming_wall
 from dashboard.coming.figure import FANS, Beside, coming_plot, fan_of, summary
 from dashboard.coming.forms import change
 from dashboard.data.outlook import ComingBook, worst
 from dashboard.data.shop import ShopData
+from dashboard.ui import plates_text
 from dashboard.ui.form_input import WishFault
 from dashboard.ui.formats import scale
 from dashboard.ui.plots import View
@@ -325,10 +326,10 @@ def test_a_place_without_an_outlook_says_why(shop, book):
 
 def test_the_ribbon_holds_the_fan_the_band_and_what_happens(one):
     told = with_spells(one, dry=SNAP)
-    low, high = air_outlook_ribbon.scale(told)
+    low, high = coming_wall.scale(told)
     assert low < min(one.fan.rh_pct.min(), one.low_pct)
     assert high > max(one.fan.rh_pct.max(), one.high_pct)
-    text = str(air_outlook_ribbon.strip(told, NOW, PARIS, "C", 3).to_plotly_json())
+    text = str(coming_wall.strip(told, NOW, PARIS, "C", 3).to_plotly_json())
     assert "dry, 92 %" in text
     assert "band 40 to 60 %" in text
 
@@ -370,7 +371,7 @@ def instrument(*, opened=True, home=True):
     ],
 )
 def test_plates_tell_how_far_when_and_whether_to_close(one, closable, told):
-    text = coming_text.plate_words(instrument(), plates_of(one, closable), one, NOW, PARIS)
+    text = plates_text.plate_words(instrument(), plates_of(one, closable), one, NOW, PARIS)
     assert text.startswith(
         "VN-30, top: 1.1 % MC under its rest by Sun 07:00 (0.8 to 1.4), now 0.3 under; "
         "0.6 mm narrower."
@@ -381,12 +382,12 @@ def test_plates_tell_how_far_when_and_whether_to_close(one, closable, told):
 def test_a_closed_instrument_or_one_of_an_unknown_home_is_told_nothing_of_closing(one):
     found = plates_of(one, np.zeros(STEPS, bool))
     for which in (instrument(opened=False), instrument(home=False)):
-        assert "lose" not in coming_text.plate_words(which, found, one, NOW, PARIS)
+        assert "lose" not in plates_text.plate_words(which, found, one, NOW, PARIS)
 
 
 def test_a_range_across_its_rest_begins_at_none(one):
     found = plates_of(one, np.ones(STEPS, bool), low=-0.3, middle=0.1, high=0.5)
-    assert "(0.0 to 0.5)" in coming_text.plate_words(instrument(), found, one, NOW, PARIS)
+    assert "(0.0 to 0.5)" in plates_text.plate_words(instrument(), found, one, NOW, PARIS)
 
 
 def test_water_and_room_are_told_in_the_readers_measures(shop, book, one):
@@ -470,7 +471,7 @@ def test_hours_that_hardly_suit_are_not_told_as_good(one, chance, told):
 def test_what_is_furthest_off_now_is_not_told_as_coming(one):
     found = plates_of(one, np.ones(STEPS, bool))
     first = found.parts[0]._replace(step=0)
-    text = coming_text.plate_words(instrument(), found._replace(parts=(first,)), one, NOW, PARIS)
+    text = plates_text.plate_words(instrument(), found._replace(parts=(first,)), one, NOW, PARIS)
     assert text.startswith(
         "VN-30, top: 1.1 % MC under its rest now, and no further in these days;"
     )

@@ -13,8 +13,10 @@ import dashboard_fixtures as shop_air
 import numpy as np
 import pytest
 
+from dashboard import shell
 from dashboard.access import guard
 from dashboard.air import page as air_page
+from dashboard.air import text as air_text
 from dashboard.app import create_app
 from dashboard.data.shop import ShopData
 from dashboard.past import downloads
@@ -140,7 +142,7 @@ def test_the_headline_names_the_worst_place_with_its_figure(settings, writer):
     shop_air.fill(writer, "front-bench", now - DAY, now, 60_000, shift_pct=-22)
     shop_air.fill(writer, "varnish-room", now - DAY, now, 60_000)
     airs = air_now(ShopData(settings).recent(), settings, now)
-    head = sentences.headline(airs, now, settings.zone, "C")
+    head = air_text.headline(airs, now, settings.zone, "C")
     assert head.state == "dry"
     assert head.sentence.startswith(f"Front bench, {airs[0].rh_pct:.0f} %. Very dry")
 
@@ -148,7 +150,7 @@ def test_the_headline_names_the_worst_place_with_its_figure(settings, writer):
 def test_when_all_is_right_the_headline_says_so_since_when_and_for_what(full, settings):
     now = now_ms()
     airs = air_now(full.recent(), settings, now)
-    head = sentences.headline(airs, now, settings.zone, "C")
+    head = air_text.headline(airs, now, settings.zone, "C")
     assert head.state == "right"
     assert head.sentence == "The air is right: all places within their bands."
     assert "glue and open work and for varnish" in head.detail
@@ -159,10 +161,10 @@ def test_a_quiet_sensor_is_told_before_what_is_right(settings, writer):
     shop_air.fill(writer, "front-bench", now - DAY, now - 2 * HOUR, 60_000)
     shop_air.fill(writer, "varnish-room", now - DAY, now, 60_000)
     airs = air_now(ShopData(settings).recent(), settings, now)
-    head = sentences.headline(airs, now, settings.zone, "C")
+    head = air_text.headline(airs, now, settings.zone, "C")
     assert head.sentence.startswith("Nothing heard from Front bench since")
-    assert sentences.state_of(airs[0]) == "old"
-    assert "the last heard" in sentences.meaning(airs[0], now, settings.zone, "C")
+    assert air_text.state_of(airs[0]) == "old"
+    assert "the last heard" in air_text.meaning(airs[0], now, settings.zone, "C")
 
 
 def test_below_freezing_the_frost_point_is_named_and_the_dew_point_kept(settings, writer):
@@ -224,11 +226,11 @@ def test_each_trouble_says_what_is_wrong_and_what_to_do(settings, writer):
     }
     for sentence, values in cases.items():
         shop_air.beat(settings, **values)
-        (found,) = sentences.troubles(shop.service_state(), None, now, settings.zone)
+        (found,) = shell.troubles(shop.service_state(), None, now, settings.zone)
         assert found.sentence.startswith(sentence)
         assert found.remedy
     shop_air.beat(settings)
-    assert sentences.troubles(shop.service_state(), None, now, settings.zone) == []
+    assert shell.troubles(shop.service_state(), None, now, settings.zone) == []
 
 
 @pytest.mark.parametrize("content", [None, b"", b"this is no database " * 500])

@@ -13,11 +13,11 @@ import pytest
 from test_dashboard_pages import said
 from test_dashboard_waits import HERE, readiness
 
-from dashboard.air import in_clamps
 from dashboard.app import create_app
 from dashboard.bench import series as bench_series
 from dashboard.bench import text as bench_text
 from dashboard.bench import view as bench_view
+from dashboard.bench import wall as bench_wall
 from monitor.commands import Journal
 from monitor.core.clock import now_ms, to_ms
 from monitor.domain.wait import Feel
@@ -127,9 +127,9 @@ def test_what_is_ready_leaves_room_on_the_wall_for_what_is_next(do):
         standing(wait, **(ready if i < 9 else {"ready_ms": NOON + i * HOUR}))
         for i, wait in enumerate(do.waits())
     ]
-    strip = in_clamps.strip(found, NOON, PARIS, rows=3)
+    strip = bench_wall.strip(found, NOON, PARIS, rows=3)
     cells = [said(cell).strip() for cell in strip.children[1].children]
-    assert len(cells) == in_clamps.SHOWN
+    assert len(cells) == bench_wall.SHOWN
     assert cells[0] == (
         "9 ready VC-12, cleats 1 to 8 of 8; VN-31, neck set The first since 11:20."
     )
@@ -144,7 +144,7 @@ def test_the_wall_counts_what_is_on_hold(do):
     cleats(do, 3)
     first, *others = do.waits()
     held = standing(first, state=WaitState.HOLD, hold=Hold.DAMP, ready_ms=None)
-    strip = in_clamps.strip([*map(standing, others), held], NOON, PARIS, rows=3)
+    strip = bench_wall.strip([*map(standing, others), held], NOON, PARIS, rows=3)
     assert "3 open, 1 on hold" in said(strip)
 
 

@@ -12,8 +12,8 @@ import pytest
 from monitor.core.clock import from_ms, to_ms
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
-from sensors.demo.shop import GRID_MS, SPIN_UP_MS
 from sensors.simulator import habits, room
+from sensors.simulator.time_grid import GRID_MS, SPIN_UP_MS
 from sensors.simulator.weather import OutdoorYear
 
 BERLIN = ZoneInfo("Europe/Berlin")

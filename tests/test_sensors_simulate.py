@@ -24,11 +24,11 @@ from monitor.readings.payload import Contract
 from monitor.readings.payload.senml import Senml
 from monitor.science.air import vapour_pressure
 from monitor.store import Reader, Writer
-from sensors.demo.shop import GRID_MS
 from sensors.simulator import habits, room, shops, simulate
 from sensors.simulator.messages import messages
 from sensors.simulator.random_shop import drawn
 from sensors.simulator.shops import PLACES, Shops
+from sensors.simulator.time_grid import GRID_MS
 from sensors.simulator.weather import OutdoorYear
 
 BERLIN = ZoneInfo("Europe/Berlin")

@@ -86,3 +86,9 @@ def fault(said: str, seconds: str) -> str:
     if said == "wait" and seconds.isdigit():
         return f"Too many wrong passwords: wait {int(seconds) + 1} s, then try again."
     return ""
+
+
+def read_only(may: sign_in.Writing) -> Component:
+    """What stands instead of the taps where nothing may be changed."""
+    link = dcc.Link("Sign in", href="/sign-in", className="tap main") if may.sign_in else None
+    return html.Section([html.H2("Read only"), html.P(may.why), html.P(link)])

@@ -3,29 +3,28 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import dash
 from dash import Input, Output, html
 
-from dashboard.air import alert_strip, in_clamps, outlook_ribbon
+from dashboard.air import text
 from dashboard.ui import drawings, formats, sentences
 from dashboard.ui.markup import attributes
+from dashboard.ui.sentences import Headline
 from monitor.air.current import TRACE_MS, PlaceAir, air_now
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 from monitor.domain.air_assessment import AirState
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from zoneinfo import ZoneInfo
 
     from dash.development.base_component import Component
     from numpy.typing import NDArray
 
-    from dashboard.data.alerts import AlertBook
-    from dashboard.data.outlook import ComingBook
     from dashboard.data.shop import ShopData
-    from dashboard.data.waits import WaitBook
     from dashboard.ui.formats import Unit
 
 LOW_BATTERY_PCT = 15.0
@@ -37,81 +36,75 @@ _WORDS: dict[str, str] = {
     AirState.HOT: "hot",
     AirState.RIGHT: "right",
     AirState.UNKNOWN: "not known",
-    sentences.OLD: "old",
+    text.OLD: "old",
 }
 
 
-def register(
-    app: dash.Dash, shop: ShopData, book: WaitBook, alerts: AlertBook, coming: ComingBook
-) -> None:
+class WallStrips(NamedTuple):
+    """Strips of other pages that the wall shows; the app hands them in."""
+
+    alerts: Callable[[Headline, Sequence[PlaceAir], int], tuple[Headline, list[Component]]]
+    """From the air's headline, the places' air and now: the headline to show, and a strip."""
+    outlook: Callable[[int, int], list[Component]]
+    """From now and the number of places on the wall."""
+    waits: Callable[[int, int], list[Component]]
+    """From now and the number of places on the wall."""
+
+
+NO_STRIPS = WallStrips(lambda head, *_: (head, []), lambda *_: [], lambda *_: [])
+
+
+def register(app: dash.Dash, shop: ShopData, strips: WallStrips) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "air",
-        path="/",
-        name="Air",
-        title="Air",
-        layout=lambda **_: layout(shop, book, alerts, coming),
+        "air", path="/", name="Air", title="Air", layout=lambda **_: layout(shop, strips)
     )
 
     @app.callback(Output("air", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
-        return content(shop, book, alerts, coming)
+        return content(shop, strips)
 
 
-def layout(shop: ShopData, book: WaitBook, alerts: AlertBook, coming: ComingBook) -> Component:
-    return html.Main(content(shop, book, alerts, coming), id="air")
+def layout(shop: ShopData, strips: WallStrips) -> Component:
+    return html.Main(content(shop, strips), id="air")
 
 
-def content(
-    shop: ShopData,
-    book: WaitBook | None = None,
-    alerts: AlertBook | None = None,
-    coming: ComingBook | None = None,
-) -> list[Component]:
-    """What the page shows now, or in words why it can show nothing; open waits, alerts and the air
-    to come if there are books of them."""
-    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
+    """The headline, alerts, a row per place, outlook and open waits; or why nothing is known."""
     try:
-        recent, waiting = shop.recent(), book.standings() if book else []
-        calling = alerts.calling() if alerts else []
-        values = alerts.values() if alerts and calling else {}
-        ahead = coming.foremost() if coming else None
+        return _known(shop, strips)
     except StoreFault:  # the banner of every page says what it is and what to do
         if not shop.settings.store_path.exists():
             return first_reading()
         return [
             _headline(
-                sentences.Headline(
-                    "unknown", "The air is not known: the store gives no readings.", ""
-                )
+                Headline("unknown", "The air is not known: the store gives no readings.", "")
             )
         ]
-    now = now_ms()
-    airs = air_now(recent, shop.settings, now)
+
+
+def _known(shop: ShopData, strips: WallStrips) -> list[Component]:
+    now, zone = now_ms(), shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    airs = air_now(shop.recent(), shop.settings, now)
     if all(air.heard_ms is None for air in airs):
         return first_reading()
-    zone = shop.settings.zone
     stale_s = shop.settings.board.stale_after_s
-    head, left = alert_strip.headline(
-        sentences.headline(airs, now, zone, unit), airs, calling, values, now, zone, unit
-    )
-    told = alert_strip.strip(left, values, now, zone, unit)
+    head, alerts = strips.alerts(text.headline(airs, now, zone, unit), airs, now)
     rows = [place_row(air, now, zone, unit, stale_s) for air in airs]
     return [
         _headline(head),
-        *([told] if told else []),
+        *alerts,
         html.Div(rows, className="places", **attributes(data_count=str(min(len(rows), 6)))),
-        *([outlook_ribbon.strip(ahead, now, zone, unit, len(rows))] if ahead else []),
-        *([in_clamps.strip(waiting, now, zone, len(rows))] if waiting else []),
+        *strips.outlook(now, len(rows)),
+        *strips.waits(now, len(rows)),
     ]
 
 
 def first_reading() -> list[Component]:
     """An empty shop: how to send the first reading."""
     return [
-        _headline(
-            sentences.Headline("unknown", "No reading yet.", "The board waits for the first.")
-        ),
+        _headline(Headline("unknown", "No reading yet.", "The board waits for the first.")),
         html.Div(
             [
                 html.P([sentences.FIRST_READING, html.Br(), html.Code(sentences.FIRST_PACK)]),
@@ -132,7 +125,7 @@ def shape(state: str) -> Component:
     )
 
 
-def _headline(head: sentences.Headline) -> Component:
+def _headline(head: Headline) -> Component:
     return html.Div(
         [
             html.H1([shape(head.state), html.Span(head.sentence)]),
@@ -145,7 +138,7 @@ def _headline(head: sentences.Headline) -> Component:
 
 def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: float) -> Component:
     """One place: name and meaning, RH, air strip, temperature, wood and dew point."""
-    state = sentences.state_of(air)
+    state = text.state_of(air)
     outdoors = air.place.kind == "outdoors"
     word = [shape(state), html.Span(_WORDS[state])]
     told = outdoors and state == AirState.RIGHT
@@ -157,7 +150,7 @@ def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: floa
                     html.Span(None if told else word, className="word"),
                 ]
             ),
-            html.P(sentences.meaning(air, now, zone, unit), className="meaning"),
+            html.P(text.meaning(air, now, zone, unit), className="meaning"),
             html.P(_age(air, now, stale_s, unit), className="age"),
         ],
         className="who",
@@ -355,7 +348,7 @@ def strip(air: PlaceAir, now: int, unit: Unit) -> Component:
                 className="mark",
                 style={"left": f"{at:.2f}%"},
                 **attributes(
-                    data_state=sentences.OLD if air.old else side,
+                    data_state=text.OLD if air.old else side,
                     data_resting=resting,
                     data_beyond=beyond,
                 ),

@@ -10,8 +10,8 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard.access import sign_in
 from dashboard.alerts import text, view
-from dashboard.bench import view as bench_view
 from dashboard.ui import formats, sentences
+from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
@@ -127,7 +127,7 @@ def note(alert: Alert) -> Component:
                 **attributes(data_draft=f"note-{alert.id}"),
             ),
             html.Div(
-                bench_view.tap(
+                action_button(
                     "Add this note",
                     "note",
                     about="alert",

@@ -10,23 +10,22 @@ from dash import Input, Output, dcc, html
 
 from dashboard.access import sign_in
 from dashboard.alerts import text, view
-from dashboard.bench import view as bench_view
+from dashboard.data.records import Outcome
 from dashboard.ui import formats, sentences
+from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 from monitor.domain.alerts.default_rules import HUMIDIFIER
-from monitor.store.outbox import Outcome
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.alerts import AlertBook
-    from dashboard.data.records import Notices
+    from dashboard.data.records import Notices, OutboxEntry
     from dashboard.data.shop import ShopData
     from monitor.settings import Settings
     from monitor.settings.groups import Reservoir
-    from monitor.store.outbox import OutboxEntry
 
 OVER_MS = 14 * formats.DAY_MS
 """So long an alert that is over stays on the page. [ms]"""
@@ -273,7 +272,7 @@ def filling(tank: Reservoir) -> Component:
     return html.Div(
         [
             view.field("amount", f"{form}-amount", size="6", maxLength=20, placeholder="1.5 L"),
-            bench_view.tap(
+            action_button(
                 "Filled",
                 "filled",
                 about="reservoir",

@@ -13,9 +13,8 @@ from dashboard.alerts import text as alerts_text
 from dashboard.alerts import view
 from dashboard.alerts.forms import places_of
 from dashboard.alerts.rule_fields import form_of, scales
-from dashboard.bench import view as bench_view
-from dashboard.bench import wait_page as bench_wait_page
 from dashboard.ui import formats, sentences
+from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from monitor.core.errors import StoreFault
 from monitor.domain.alerts.default_rules import starting_set
@@ -55,7 +54,7 @@ def layout(shop: ShopData, book: AlertBook) -> Component:
     """Every rule, and adding one."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
-        rules, changed, places = book.rules(), book.changed(), bench_wait_page.places_of(shop)
+        rules, changed, places = book.rules(), book.changed(), shop.place_names()
     except StoreFault as exc:
         return view.page(
             "/alerts/rules", [html.H1("Rules"), html.P(sentences.store_trouble(exc).sentence)]
@@ -129,7 +128,7 @@ def line(
 def switch(rule: Rule) -> Component:
     word, on = ("Switch off", "no") if rule.on else ("Switch on", "yes")
     said = f"{'Off' if rule.on else 'On'}: {rule.name}."
-    return bench_view.tap(
+    return action_button(
         [word, html.Span(f" {rule.name}", className="unseen")],
         "rule",
         about="rule",
@@ -156,7 +155,7 @@ def add(rules: Mapping[str, Rule]) -> Component:
                 **attributes(data_draft="add-rule"),
             ),
             html.Div(
-                bench_view.tap(
+                action_button(
                     "Add it",
                     "rule",
                     about="rule",
@@ -179,11 +178,7 @@ def one(shop: ShopData, book: AlertBook, rule_id: str) -> Component:
     """A rule with everything that it rests on."""
     may = sign_in.writing(flask.request, shop.settings)
     try:
-        rule, changed, places = (
-            book.rules().get(rule_id),
-            book.changed(),
-            bench_wait_page.places_of(shop),
-        )
+        rule, changed, places = (book.rules().get(rule_id), book.changed(), shop.place_names())
     except StoreFault as exc:
         return _page([html.H1("Rule"), html.P(sentences.store_trouble(exc).sentence)])
     if rule is None:
@@ -268,7 +263,7 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
                     className="fields texts",
                 ),
                 html.Div(
-                    bench_view.tap(
+                    action_button(
                         "Keep these",
                         "rule",
                         about="rule",
@@ -304,7 +299,7 @@ _HINTS = {
 def give_up(rule: Rule, shop: ShopData) -> Component:
     """Give up what the shop has changed; a rule of its own is taken away."""
     if rule.id in starting_set(shop.settings.limits):
-        return bench_view.tap(
+        return action_button(
             "Give up my changes",
             "reset",
             about="rule",
@@ -313,7 +308,7 @@ def give_up(rule: Rule, shop: ShopData) -> Component:
             then="reload",
             sure="Tap again: it will be as it came",
         )
-    return bench_view.tap(
+    return action_button(
         "Take this rule away",
         "reset",
         about="rule",

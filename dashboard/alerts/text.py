@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dashboard.alerts.rule_fields import scale
+from dashboard.data.records import OutboxEntry, Outcome
 from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
 from monitor.alerting.messages import ending, value_text, worst_text
 from monitor.domain.alerts.alert import Alert, AlertAction
 from monitor.domain.alerts.rule import WATCHABLE, Of, Rule, Test
-from monitor.store.outbox import OutboxEntry, Outcome
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -9,10 +9,9 @@ from dash import dcc, html
 from dashboard.alerts import forms
 from dashboard.alerts import text as alerts_text
 from dashboard.alerts.rule_fields import LABELS
-from dashboard.bench import view as bench_view
 from dashboard.ui import formats
+from dashboard.ui.controls import action_button, action_results, fault_line
 from dashboard.ui.markup import attributes
-from dashboard.wood.view import fault
 from monitor.domain.alerts.rule import WATCHABLE, Of
 
 if TYPE_CHECKING:
@@ -39,7 +38,7 @@ def page(here: str, parts: list[Any], name: str = "") -> Component:
         **attributes(aria_label="Alerts"),
     )
     return html.Main(
-        [steps, *bench_view.hears(), *parts], className=f"sheet bench alerts {name}".strip()
+        [steps, *action_results(), *parts], className=f"sheet bench alerts {name}".strip()
     )
 
 
@@ -108,7 +107,7 @@ def taps(alert: Alert, shop: ShopData, now: int, *, note: bool) -> Component:
     found: list[Component] = []
     if not alert.acknowledged:
         found.append(
-            bench_view.tap(
+            action_button(
                 "Acknowledge",
                 "acknowledge",
                 about="alert",
@@ -122,7 +121,7 @@ def taps(alert: Alert, shop: ShopData, now: int, *, note: bool) -> Component:
             until = formats.ahead(opens, now, shop.settings.zone)
             choices[forms.UNTIL_OPENING] = f"until {until}"
         found += [
-            bench_view.tap(
+            action_button(
                 f"Snooze {word}",
                 "snooze",
                 about="alert",
@@ -165,7 +164,7 @@ def field(name: str, id_: str, *, unit: str = "", hint: str = "", **more: Any) -
             html.Label(text, htmlFor=id_),
             dcc.Input(id=id_, name=name, type="text", autoComplete="off", **more),
             html.P(hint, className="aside") if hint else None,
-            fault(name),
+            fault_line(name),
         ],
         className="field",
     )
@@ -177,7 +176,7 @@ def long_field(name: str, id_: str, **more: Any) -> Component:
         [
             html.Label(LABELS[name], htmlFor=id_),
             dcc.Textarea(id=id_, name=name, **more),
-            fault(name),
+            fault_line(name),
         ],
         className="field long",
     )
@@ -196,7 +195,7 @@ def choice(name: str, id_: str, options: Mapping[str, str], chosen: str = "") ->
                 id=id_,
                 name=name,
             ),
-            fault(name),
+            fault_line(name),
         ],
         className="field",
     )

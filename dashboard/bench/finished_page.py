@@ -10,8 +10,9 @@ from dash import Input, Output, dcc, html
 
 from dashboard.access import sign_in
 from dashboard.bench import series, text, view
-from dashboard.bench.wait_page import places_of
+from dashboard.data.waits import held_s
 from dashboard.ui import formats, sentences
+from dashboard.ui.controls import action_results
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
@@ -48,7 +49,7 @@ def layout(shop: ShopData, book: WaitBook) -> Component:
     return html.Main(
         [
             view.steps("/bench/finished"),
-            *view.hears(),
+            *action_results(),
             html.H1("Finished"),
             html.Div(content(shop, book), id="finished"),
         ],
@@ -60,7 +61,7 @@ def content(shop: ShopData, book: WaitBook) -> list[Component]:
     """The waits released last, newest first."""
     writer = sign_in.writing(flask.request, shop.settings).allowed
     try:
-        found, places = book.finished(SHOWN), places_of(shop)
+        found, places = book.finished(SHOWN), shop.place_names()
     except StoreFault as exc:
         return [html.P(sentences.store_trouble(exc).sentence)]
     if not found:
@@ -91,7 +92,7 @@ def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: b
     facts = (
         ("Foreseen", text.foreseen(wait, now, zone)),
         ("Basis", formats.hours(basis_s)),
-        ("Given", formats.hours(text.held_s(wait, now))),
+        ("Given", formats.hours(held_s(wait, now))),
         ("Had, in reference air", worth),
     )
     kind = str(wait.kind["name"])

@@ -12,6 +12,7 @@ from dashboard.access import sign_in
 from dashboard.bench import calendar_feed, series, view
 from dashboard.bench import text as bench_text
 from dashboard.ui import formats, sentences
+from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
@@ -90,7 +91,7 @@ def layout(shop: ShopData, book: WaitBook, woods: WoodBook) -> Component:
         [
             view.steps("/bench"),
             html.Div(head, id="bench-next"),
-            *view.hears(),
+            *action_results(),
             html.Section(just, id="bench-just", className="just"),
             html.Div(
                 [
@@ -188,7 +189,7 @@ MISTAKE = "Opened by mistake."
 def _just(waits: Sequence[Wait], writer: bool) -> Component:
     name, ids = series.title(waits), series.ids(waits)
     taps = [
-        view.tap("Open again", "reopen", wait=ids, said=f"Open again: {name}."),
+        action_button("Open again", "reopen", wait=ids, said=f"Open again: {name}."),
         html.Button("Leave it", type="button", className="tap", **attributes(data_skip=ids)),
     ]
     return html.Article(
@@ -297,7 +298,7 @@ def place_tap(
         air = f"not heard since {formats.when(heard, now_ms(), shop.settings.zone)}"
     else:
         air = ", ".join(values)
-    return view.tap(
+    return action_button(
         [html.Strong(place.label), html.Span(air, className="basis")],
         "open",
         place=place.id,
@@ -374,7 +375,7 @@ def details(references: Sequence[str]) -> Component:
                     html.Summary("Details: instrument, who, start, clamps, note"),
                     html.Div(
                         [
-                            view.field(
+                            text_field(
                                 "Instrument or job",
                                 "open-instrument",
                                 "instrument",
@@ -385,22 +386,22 @@ def details(references: Sequence[str]) -> Component:
                                 [html.Option(value=text) for text in references],
                                 id="open-references",
                             ),
-                            view.field("What", "open-what", "what", maxLength=200),
-                            view.field(
+                            text_field("What", "open-what", "what", maxLength=200),
+                            text_field(
                                 "How many at once",
                                 "open-count",
                                 "count",
                                 inputMode="numeric",
                                 maxLength=3,
                             ),
-                            view.field(
+                            text_field(
                                 "Clamps", "open-clamps", "clamps", inputMode="numeric", maxLength=3
                             ),
-                            view.field(
+                            text_field(
                                 "Who (kept on this device)", "bench-by", "by", maxLength=60
                             ),
-                            view.field("Started (empty: now)", "open-start", "start"),
-                            view.field("Wanted by", "open-wanted", "wanted"),
+                            text_field("Started (empty: now)", "open-start", "start"),
+                            text_field("Wanted by", "open-wanted", "wanted"),
                             html.Div(
                                 [
                                     html.Label("Note", htmlFor="open-note"),

@@ -11,6 +11,7 @@ from dashboard.bench import text as bench_text
 from dashboard.bench import view
 from dashboard.data.waits import ReadyByRequest
 from dashboard.ui import formats, sentences
+from dashboard.ui.controls import text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
@@ -187,7 +188,7 @@ def layout(shop: ShopData) -> Component:
                             ],
                         ),
                     ),
-                    view.field("Date and time", "plan-at", "wanted"),
+                    text_field("Date and time", "plan-at", "wanted"),
                     html.Fieldset(
                         [
                             html.Legend("What if it were"),

@@ -352,10 +352,3 @@ def _put_right(
             )
         duration.append(f"{word} {shown}")
     return duration
-
-
-def held_s(wait: Wait, until_ms: int) -> float:
-    """How long a wait has lasted, without its pauses. [s]"""
-    end = wait.released_ms or until_ms
-    paused = sum(min(b or end, end) - a for a, b in wait.pauses if a < end)
-    return (end - wait.started_ms - paused) / 1000

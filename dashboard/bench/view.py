@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from dash import dcc, html
 
 from dashboard.bench import series
 from dashboard.bench import text as bench_text
 from dashboard.ui import formats
+from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from monitor.domain.wait import Wait
 from monitor.science.waits.parameters import Hold
@@ -130,12 +131,6 @@ def shape(standing: Standing, state: str) -> Component:
     )
 
 
-def tap(text: Any, do: str, *, name: str = "tap", **values: str) -> Component:
-    """A button that does something; `assets/bench.js` sends it. `values` become `data-…`."""
-    more = {f"data_{key}": value for key, value in values.items() if value}
-    return html.Button(text, type="button", className=name, **attributes(data_do=do, **more))
-
-
 def row(
     alike: Sequence[Standing], of: Axis, zone: ZoneInfo, places: Mapping[str, str], writer: bool
 ) -> Component:
@@ -188,10 +183,10 @@ def steps_of(waits: Sequence[Wait]) -> list[Component]:
     name, ids = series.title(waits), series.ids(waits)
     all_of = f" all {len(waits)}" if len(waits) > 1 else ""
     return [
-        tap(f"Release{all_of}", "release", wait=ids, said="Released.", name="tap main"),
-        tap("Go on", "resume", wait=ids, said=f"Goes on: {name}.")
+        action_button(f"Release{all_of}", "release", wait=ids, said="Released.", name="tap main"),
+        action_button("Go on", "resume", wait=ids, said=f"Goes on: {name}.")
         if waits[0].paused
-        else tap("Pause", "pause", wait=ids, said=f"Paused: {name}."),
+        else action_button("Pause", "pause", wait=ids, said=f"Paused: {name}."),
     ]
 
 
@@ -205,7 +200,7 @@ def each_of(waits: Sequence[Wait], writer: bool) -> Component:
                     html.Li(
                         [
                             dcc.Link(bench_text.title(wait), href=f"/bench/wait/{wait.id}"),
-                            tap("Release", "release", wait=wait.id, said="Released.")
+                            action_button("Release", "release", wait=wait.id, said="Released.")
                             if writer
                             else None,
                         ],
@@ -255,17 +250,6 @@ def felt(waits: Sequence[Wait], writer: bool) -> Component:
     )
 
 
-def field(label: str, id_: str, name: str, **more: Any) -> Component:
-    """A labelled line to type into; `name` is what is sent."""
-    return html.Div(
-        [
-            html.Label(label, htmlFor=id_),
-            dcc.Input(id=id_, name=name, type="text", autoComplete="off", **more),
-        ],
-        className="field",
-    )
-
-
 def steps(here: str) -> Component:
     """The pages of the bench."""
     pages = (
@@ -282,12 +266,3 @@ def steps(here: str) -> Component:
         className="steps-nav",
         **attributes(aria_label="Bench"),
     )
-
-
-def hears() -> list[Component]:
-    """Where the page tells what became of a tap, and what tells the page that something did."""
-    return [
-        html.Div(id="bench-said", role="status", **attributes(aria_live="polite")),
-        html.Div(id="bench-refused", role="alert"),
-        dcc.Store(id="bench-changed", data=""),
-    ]

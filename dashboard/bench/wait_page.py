@@ -11,7 +11,9 @@ from dash import Input, Output, State, dcc, html
 from dashboard.access import sign_in
 from dashboard.bench import text as bench_text
 from dashboard.bench import view
+from dashboard.data.waits import held_s
 from dashboard.ui import formats, sentences
+from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
@@ -67,8 +69,7 @@ def layout(shop: ShopData, book: WaitBook, woods: WoodBook, wait_id: str) -> Com
             )
         now = stands(wait, shop, book, writer.allowed)
         told, instrument = history(wait, shop), woods.instrument(id_of(wait.instrument))
-        with shop.reader() as reader:
-            places = {p.id: p.label for p in shop.places(reader) if p.kind != "outdoors"}
+        places = shop.place_names(indoors=True)
     except StoreFault as exc:
         return _page([html.H1("Wait"), html.P(sentences.store_trouble(exc).sentence)])
     return _page(
@@ -89,20 +90,14 @@ def layout(shop: ShopData, book: WaitBook, woods: WoodBook, wait_id: str) -> Com
 
 def _page(parts: list[Any]) -> Component:
     return html.Main(
-        [view.steps("/bench/wait"), *view.hears(), *parts], className="sheet bench one"
+        [view.steps("/bench/wait"), *action_results(), *parts], className="sheet bench one"
     )
-
-
-def places_of(shop: ShopData) -> dict[str, str]:
-    """Names of places by id."""
-    with shop.reader() as reader:
-        return {place.id: place.label for place in shop.places(reader)}
 
 
 def stands(wait: Wait, shop: ShopData, book: WaitBook, writer: bool) -> list[Component]:
     """How it stands, the facts, and the taps."""
     now, zone = now_ms(), shop.settings.zone
-    name, places = bench_text.title(wait), places_of(shop)
+    name, places = bench_text.title(wait), shop.place_names()
     facts = [
         (str(wait.kind["name"]), f"basis {formats.hours(float(wait.kind['basis_s']))}"),
         (places.get(wait.place, wait.place), "place"),
@@ -120,7 +115,7 @@ def stands(wait: Wait, shop: ShopData, book: WaitBook, writer: bool) -> list[Com
         parts.append(
             html.P(
                 f"Released {formats.when(wait.released_ms, now, zone)}, after "
-                f"{formats.hours(bench_text.held_s(wait, now))}.",
+                f"{formats.hours(held_s(wait, now))}.",
                 className="lead",
             )
         )
@@ -162,7 +157,7 @@ def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
 def _taps(wait: Wait, name: str) -> list[Component]:
     if wait.open:
         return view.steps_of([wait])
-    return [view.tap("Open it again", "reopen", wait=wait.id, said=f"Open again: {name}.")]
+    return [action_button("Open it again", "reopen", wait=wait.id, said=f"Open again: {name}.")]
 
 
 def move(wait: Wait, places: dict[str, str]) -> Component | None:
@@ -175,7 +170,7 @@ def move(wait: Wait, places: dict[str, str]) -> Component | None:
             html.H2("Move it now to"),
             html.Div(
                 [
-                    view.tap(
+                    action_button(
                         label,
                         "move",
                         wait=wait.id,
@@ -196,7 +191,7 @@ def fix(wait: Wait, shop: ShopData) -> Component:
     zone = shop.settings.zone
 
     def line(label: str, name: str, value: object, **more: Any) -> Component:
-        return view.field(label, f"fix-{name}", name, value=str(value or ""), **more)
+        return text_field(label, f"fix-{name}", name, value=str(value or ""), **more)
 
     return html.Details(
         [
@@ -224,7 +219,7 @@ def fix(wait: Wait, shop: ShopData) -> Component:
             ),
             html.Div(
                 [
-                    view.tap(
+                    action_button(
                         "Keep these",
                         "correct",
                         wait=wait.id,
@@ -243,7 +238,7 @@ def fix(wait: Wait, shop: ShopData) -> Component:
 
 def history(wait: Wait, shop: ShopData) -> Component:
     """Who did what and when, newest first."""
-    now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
+    now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     return html.Ol(
         [
             html.Li(

@@ -15,6 +15,7 @@ from dashboard.bench import text as bench_text
 from dashboard.bench import view
 from dashboard.bench.forms import shown_of
 from dashboard.ui import drawings, formats, sentences
+from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.errors import StoreFault
 from monitor.science.waits.glue import GlueLaw, strict_and_additive_hours
@@ -51,7 +52,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
 
 
 def _page(here: str, parts: list[Any]) -> Component:
-    return html.Main([view.steps(here), *view.hears(), *parts], className="sheet bench one")
+    return html.Main([view.steps(here), *action_results(), *parts], className="sheet bench one")
 
 
 def _table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") -> Component:
@@ -125,7 +126,7 @@ def _off_the_list(retired: list[WaitType]) -> Component:
             html.P("A tap puts it back as it last was."),
             html.Div(
                 [
-                    view.tap(
+                    action_button(
                         kind.name,
                         "restore",
                         kind=kind.id,
@@ -147,9 +148,9 @@ def _add(kinds: list[WaitType]) -> Component:
             html.Summary("Add a kind"),
             html.Div(
                 [
-                    view.field("Name", "add-name", "name", maxLength=40),
-                    view.field("Basis, hours", "add-basis", "basis_h", inputMode="numeric"),
-                    view.field(
+                    text_field("Name", "add-name", "name", maxLength=40),
+                    text_field("Basis, hours", "add-basis", "basis_h", inputMode="numeric"),
+                    text_field(
                         "Safe minimum, hours", "add-minimum", "minimum_h", inputMode="numeric"
                     ),
                 ],
@@ -160,7 +161,7 @@ def _add(kinds: list[WaitType]) -> Component:
             html.P("It takes its law, spread and cautions from:"),
             html.Div(
                 [
-                    view.tap(
+                    action_button(
                         kind.name,
                         "kind",
                         form="add-form",
@@ -335,7 +336,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
         html.Div(table, id="kind-form", **attributes(data_draft=f"kind-{kind.id}")),
         html.Div(
             [
-                view.tap(
+                action_button(
                     "Keep these",
                     "kind",
                     kind=kind.id,
@@ -344,7 +345,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
                     then="reload",
                     name="tap main",
                 ),
-                view.tap(
+                action_button(
                     "Take off the list",
                     "retire",
                     kind=kind.id,
@@ -358,7 +359,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
         html.P(shorter),
         html.Div(
             [
-                view.tap(
+                action_button(
                     "Let good air shorten it",
                     "kind",
                     kind=kind.id,
@@ -367,7 +368,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
                     then="reload",
                 )
                 if kind.never_shorter
-                else view.tap(
+                else action_button(
                     "Never shorter than the basis",
                     "kind",
                     kind=kind.id,

@@ -16,12 +16,12 @@ import flask
 from dash import Input, Output, State, dcc, html
 
 from dashboard.access import sign_in
+from dashboard.access.page import read_only
 from dashboard.clients import archive as clients_archive
 from dashboard.clients import files, forms, view
 from dashboard.clients.forms import client_id
 from dashboard.ui import formats, sentences
 from dashboard.ui.markup import attributes
-from dashboard.wood import view as wood_view
 from monitor.air import place_means
 from monitor.clients import air_certificate
 from monitor.clients import archive as past
@@ -118,7 +118,7 @@ def layout(shop: ShopData, kept: KeptJournal) -> Component:
     """The page; for who may not change anything only the reason, as it is about people."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
-        parts: list[Any] = [html.H1("Clients"), wood_view.read_only(may)]
+        parts: list[Any] = [html.H1("Clients"), read_only(may)]
         return html.Main(parts, className="sheet clients")
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     return html.Main(

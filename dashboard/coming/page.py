@@ -12,8 +12,7 @@ from dashboard.coming import text
 from dashboard.coming import view as coming_view
 from dashboard.coming.figure import FANS, Beside, coming_plot, summary
 from dashboard.coming.forms import FIELDS, change
-from dashboard.past.page import PLOT_CONFIG
-from dashboard.ui import formats, plots, sentences
+from dashboard.ui import formats, plates_text, plots, sentences
 from dashboard.ui.form_input import WishFault
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme
@@ -114,7 +113,9 @@ def layout(shop: ShopData, book: ComingBook, query: Mapping[str, Any]) -> Compon
             html.Div(id="coming-head", className="coming-head", **attributes(aria_live="polite")),
             coming_view.choices(places, chosen, list(FANS), unit),
             html.Div(
-                dcc.Graph(id="coming-plot", config=PLOT_CONFIG, responsive=True, figure=_NOTHING),
+                dcc.Graph(
+                    id="coming-plot", config=plots.PLOT_CONFIG, responsive=True, figure=_NOTHING
+                ),
                 className="plot",
                 role="img",
                 **attributes(aria_label="Plot; the sentence below it says the same"),
@@ -154,7 +155,7 @@ def head_and_details(
         return [*coming_view.head(why, learning), *doubt], []
     head = [*coming_view.head(text.headline(one, now, zone, unit), learning), *doubt]
     plates = [
-        text.plate_words(instrument, found, one, now, zone)
+        plates_text.plate_words(instrument, found, one, now, zone)
         for instrument, found in (woods.ahead(one) if woods else ())
     ]
     return head, coming_view.below(one, fit, book.settings(one), now, zone, unit, plates)

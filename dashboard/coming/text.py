@@ -26,11 +26,9 @@ if TYPE_CHECKING:
     from dashboard.data.outlook import Setting, Worst
     from dashboard.ui.formats import Unit
     from monitor.domain.forecast import Forecast
-    from monitor.domain.instrument import Instrument
     from monitor.outlook.files import LearnedPlace, Progress
     from monitor.outlook.summary import PlaceOutlook
     from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
-    from monitor.science.plates.projection import PlatesAhead
 
 WHAT_TO_DO = {
     "dry": "Fill the humidifier and start it in time. Keep opened plates clamped or bagged. Once it "
@@ -321,58 +319,6 @@ def _between(
         )
     since = formats.ahead(one.at_ms(LAG_H), now_ms, zone)
     return f"From {since} on, {HELD_H} h on end: {', '.join(told)}."
-
-
-def plate_words(
-    instrument: Instrument, found: PlatesAhead, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
-) -> str:
-    """What the air to come does to the part of an instrument that is strained most."""
-    first = found.parts[0]
-    at_ms = step_ms(one, found, first.step)
-    off, moved = first.from_rest_pct, first.change_mm
-    side, width = ("under", "narrower") if off.median < 0 else ("over", "wider")
-    low, high = sorted((abs(off.low), abs(off.high)))
-    if off.low < 0 < off.high:
-        low = 0.0
-    when = (
-        f"its rest by {formats.ahead(at_ms, now_ms, zone)} ({formats.figure(low, 1)} to "
-        f"{formats.figure(high, 1)}), now {_off(first.now_pct)}"
-        if first.step
-        else "its rest now, and no further in these days"
-    )
-    text = (
-        f"{instrument.reference}, {first.part.name}: {formats.figure(abs(off.median), 1)} % MC {side} "
-        f"{when}; {formats.figure(abs(moved.median), 1)} mm {width}."
-    )
-    return f"{text} {_closing(instrument, found, one, now_ms, zone)}".strip()
-
-
-def _off(pct: float) -> str:
-    return f"{formats.figure(abs(pct), 1)} {'under' if pct < 0 else 'over'}"
-
-
-def step_ms(one: PlaceOutlook, found: PlatesAhead, step: int) -> int:
-    """When a step of `found` ends: its last is the outlook's last. [ms]"""
-    steps = one.fan.rh_pct.shape[1]
-    return one.at_ms(steps - len(found.closable) + step + 1)
-
-
-def _closing(
-    instrument: Instrument, found: PlatesAhead, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
-) -> str:
-    """Whether an open one may be closed in these days; nothing where its home is not known."""
-    if not instrument.open_now or instrument.home is None or instrument.home.rh_pct is None:
-        return ""
-    good = found.closable
-    if good.all():
-        return "Near enough to its rest to be closed all along."
-    if not good.any():
-        return "Do not close it in these days."
-    if good[0]:
-        until = step_ms(one, found, int((~good).argmax()) - 1)  # when it still was good
-        return f"Close it before {formats.ahead(until, now_ms, zone)}, or wait."
-    since = step_ms(one, found, int(good.argmax()))
-    return f"Do not close it before {formats.ahead(since, now_ms, zone)}."
 
 
 PLATES_FROM = (

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+from monitor.store.outbox import OutboxEntry as OutboxEntry
+from monitor.store.outbox import Outcome as Outcome
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -12,7 +15,7 @@ if TYPE_CHECKING:
     from dashboard.data.thinning import Points
     from monitor.core.measurements import Quantity
     from monitor.domain.places import Place
-    from monitor.store.outbox import OutboxEntry, OutboxTally
+    from monitor.store.outbox import OutboxTally
 
 
 @dataclass(frozen=True)

@@ -135,6 +135,15 @@ class ShopData:
         """The places of the settings in their order, then any other that a sensor has named."""
         return place_means.places(reader, self.settings)
 
+    def place_names(self, *, indoors: bool = False) -> dict[str, str]:
+        """Labels of all places by id; with `indoors` those indoors only."""
+        with self.reader() as reader:
+            return {
+                place.id: place.label
+                for place in self.places(reader)
+                if not (indoors and place.kind == "outdoors")
+            }
+
     def recent(self) -> list[Recent]:
         """Each place's newest values and the last day of its leading sensor, as 10-minute means.
 

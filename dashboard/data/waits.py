@@ -153,3 +153,10 @@ def _order(standing: Standing) -> tuple[int, int]:
     if found is None or found.ready_ms is None:
         return 1, standing.wait.started_ms
     return 0, found.ready_ms
+
+
+def held_s(wait: Wait, until_ms: int) -> float:
+    """How long a wait has lasted, without its pauses. [s]"""
+    end = wait.released_ms or until_ms
+    paused = sum(min(b or end, end) - a for a, b in wait.pauses if a < end)
+    return (end - wait.started_ms - paused) / 1000

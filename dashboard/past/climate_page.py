@@ -13,7 +13,6 @@ import flask
 from dash import Input, Output, State, dcc, html
 
 from dashboard.past import climate_figure, downloads
-from dashboard.past.page import PLOT_CONFIG
 from dashboard.ui import formats, plots, sentences
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme
@@ -152,7 +151,10 @@ def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
                     ),
                     html.Div(
                         dcc.Graph(
-                            id="climate-plot", config=PLOT_CONFIG, responsive=True, figure=_NOTHING
+                            id="climate-plot",
+                            config=plots.PLOT_CONFIG,
+                            responsive=True,
+                            figure=_NOTHING,
                         ),
                         className="plot",
                         role="img",

@@ -26,14 +26,6 @@ if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from monitor.domain.places import Place
 
-PLOT_CONFIG: Any = {
-    "displayModeBar": False,
-    "doubleClick": "autosize",
-    "responsive": True,
-    "scrollZoom": False,
-    "showTips": False,
-}
-
 
 class PageUpdate(NamedTuple):
     """What goes to the page."""
@@ -184,7 +176,7 @@ def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
                     html.Div(
                         dcc.Graph(
                             id="past-plot",
-                            config=PLOT_CONFIG,
+                            config=plots.PLOT_CONFIG,
                             responsive=True,
                             figure={
                                 "data": [],

@@ -10,18 +10,16 @@ import flask
 from dash import Input, Output, State, dcc, html
 
 from dashboard.access import sign_in
-from dashboard.bench import view as bench_view
-from dashboard.bench.wait_page import places_of
+from dashboard.access.page import read_only
 from dashboard.data import sensors as data_sensors
-from dashboard.past.page import PLOT_CONFIG
 from dashboard.sensors import text
 from dashboard.sensors.figure import calibration_plot
 from dashboard.sensors.forms import LABELS
 from dashboard.ui import formats, plots
+from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
 from dashboard.ui.sentences import store_trouble
 from dashboard.ui.themes import theme
-from dashboard.wood.view import field, read_only
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 from monitor.core.measurements import MEASURES, Quantity
@@ -108,7 +106,7 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
         one = data_sensors.one_probe(shop, sensor_id)
         if one is None:
             return _page([back, html.H1("No such sensor")])
-        places = places_of(shop)
+        places = shop.place_names()
         told = [
             dcc.Store(id="probe-id", data=sensor_id),
             back,
@@ -122,7 +120,7 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
                     html.Div(
                         dcc.Graph(
                             id="probe-plot",
-                            config=PLOT_CONFIG,
+                            config=plots.PLOT_CONFIG,
                             responsive=True,
                             figure=plots.empty_plot("", theme("")),
                         ),
@@ -145,14 +143,14 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
 
 
 def _page(told: list[Any]) -> Component:
-    return html.Main([*bench_view.hears(), *told], className="sheet bench wood one probe")
+    return html.Main([*action_results(), *told], className="sheet bench wood one probe")
 
 
 def stands(one: OneProbe, shop: ShopData) -> list[Component]:
     """Where it is, what it tells, how it stands in its jar, what corrects it."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    told: list[Component] = [html.P(text.lead(one, places_of(shop)), className="lead")]
+    told: list[Component] = [html.P(text.lead(one, shop.place_names()), className="lead")]
     if one.jar is not None:
         word, sentence = text.jar(one, now, zone, unit)
         state = "right" if one.jar.rest is Rest.RESTED else "unknown"
@@ -230,16 +228,16 @@ def taps(one: OneProbe, *, writer: bool) -> list[Component]:
     first: list[Component] = []
     if one.jar is not None and one.jar.rest is Rest.RESTED:
         first.append(
-            bench_view.tap("Take the point", "take", said="Point taken.", name="tap main", **about)
+            action_button("Take the point", "take", said="Point taken.", name="tap main", **about)
         )
     for quantity in BOUNDS:
         if history.points(quantity):
             first += _fits(quantity, history.points(quantity), about)
     if history.in_jar:
-        first.append(bench_view.tap("It is back at its place", "back", said="Back.", **about))
+        first.append(action_button("It is back at its place", "back", said="Back.", **about))
     if history.taken or history.in_jar:
         first.append(
-            bench_view.tap(
+            action_button(
                 "Give up", "abandon", sure="Tap again: points are lost", said="Given up.", **about
             )
         )
@@ -272,7 +270,7 @@ def _fits(quantity: Quantity, points: list[Point], about: dict[str, str]) -> lis
             html.P(f"No correction of the {quantity} yet: {exc}.", className="fault", role="alert")
         ]
     return [
-        bench_view.tap(
+        action_button(
             f"Correct the {quantity}: {word}",
             "fit",
             quantity=str(quantity),
@@ -292,7 +290,7 @@ def _spans(quantity: Quantity, points: list[Point]) -> bool:
 def _salt(name: str, temp_c: float, about: dict[str, str]) -> Component:
     salt, rh = SALTS[name], expects(name, temp_c)
     said = f"{salt.name.capitalize()}, {formats.figure(rh, 0)} %"
-    return bench_view.tap(said, "seal", salt=name, said=f"In the jar over {salt.name}.", **about)
+    return action_button(said, "seal", salt=name, said=f"In the jar over {salt.name}.", **about)
 
 
 def shown_fit(one: OneProbe) -> tuple[list[Point], CalibrationFit | None, str]:
@@ -317,7 +315,7 @@ def by_hand(one: OneProbe, places: Mapping[str, str], shop: ShopData) -> list[Co
     """A reference read by hand, moving it, taking over, voiding, a note."""
     history, about = one.history, {"about": "sensor", "sensor": one.history.id}
     voids = [
-        bench_view.tap(
+        action_button(
             f"Correction {c.number} of the {c.quantity} was wrong",
             "void",
             number=str(c.number),
@@ -330,7 +328,7 @@ def by_hand(one: OneProbe, places: Mapping[str, str], shop: ShopData) -> list[Co
         if not c.void
     ]
     heirs = [
-        bench_view.tap(
+        action_button(
             f"It is the same as {other}: take over its corrections",
             "inherit",
             of=other,
@@ -353,7 +351,7 @@ def by_hand(one: OneProbe, places: Mapping[str, str], shop: ShopData) -> list[Co
                 ),
                 html.Div(
                     [
-                        bench_view.tap(
+                        action_button(
                             f"The reference's {quantity}",
                             "compare",
                             quantity=str(quantity),
@@ -373,7 +371,7 @@ def by_hand(one: OneProbe, places: Mapping[str, str], shop: ShopData) -> list[Co
                 html.Summary("It stands elsewhere now"),
                 html.Div(
                     [
-                        bench_view.tap(
+                        action_button(
                             label,
                             "move",
                             place=place,
@@ -388,7 +386,7 @@ def by_hand(one: OneProbe, places: Mapping[str, str], shop: ShopData) -> list[Co
                 ),
                 html.Div(_line("place"), id="move-form", className="fields"),
                 html.Div(
-                    bench_view.tap(
+                    action_button(
                         "Moved to the place typed",
                         "move",
                         form="move-form",
@@ -406,7 +404,7 @@ def by_hand(one: OneProbe, places: Mapping[str, str], shop: ShopData) -> list[Co
                 html.Div(_line("text", maxLength=NOTE_MAX), id="note-form", className="fields"),
                 html.Div(
                     [
-                        bench_view.tap(
+                        action_button(
                             "Keep the note", "note", form="note-form", said="Kept.", **about
                         ),
                         *voids,
@@ -420,12 +418,12 @@ def by_hand(one: OneProbe, places: Mapping[str, str], shop: ShopData) -> list[Co
 
 
 def _line(name: str, **more: Any) -> Component:
-    return field(name, f"probe-{name}", text=LABELS[name], **more)
+    return text_field(LABELS[name], f"probe-{name}", name, faults=True, **more)
 
 
 def history(one: OneProbe, shop: ShopData) -> Component:
     """Who did what and when, newest first."""
-    now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
+    now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     return html.Ol(
         [
             html.Li(

@@ -24,6 +24,14 @@ if TYPE_CHECKING:
     from dashboard.ui.themes import Theme
 
 Table: TypeAlias = Any
+PLOT_CONFIG: Any = {
+    "displayModeBar": False,
+    "doubleClick": "autosize",
+    "responsive": True,
+    "scrollZoom": False,
+    "showTips": False,
+}
+"""Every plot without the tool bar; a double click resets the zoom."""
 FONT = "Atkinson Hyperlegible Next, system-ui, sans-serif"
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash")
 LEAST_SPAN = {"%": 6.0, "°C": 2.0, "°F": 3.6}

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from dash import dcc, html
 
-from dashboard.bench import view as bench_view
 from dashboard.ui import formats
+from dashboard.ui.controls import action_button, fault_line
 from dashboard.ui.markup import attributes
 from dashboard.wood import text, view
 from dashboard.wood.forms import form_of, part_of
@@ -75,7 +75,7 @@ def amend(one: Instrument, shop: ShopData) -> Component:
                             dcc.Textarea(
                                 id="fix-note", name="note", value=one.note, maxLength=NOTE_MAX
                             ),
-                            view.fault("note"),
+                            fault_line("note"),
                         ],
                         className="field",
                     ),
@@ -86,14 +86,14 @@ def amend(one: Instrument, shop: ShopData) -> Component:
                         className="aside",
                     ),
                     *rows,
-                    view.fault("parts"),
+                    fault_line("parts"),
                 ],
                 id="fix-form",
                 **attributes(data_draft=f"fix-{one.id}-{one.version}"),
             ),
             html.Div(
                 [
-                    bench_view.tap(
+                    action_button(
                         "Keep these",
                         "amend",
                         form="fix-form",
@@ -107,7 +107,7 @@ def amend(one: Instrument, shop: ShopData) -> Component:
             html.P("Or give it the usual parts of a"),
             html.Div(
                 [
-                    bench_view.tap(
+                    action_button(
                         kind,
                         "amend",
                         like=kind,

@@ -10,12 +10,10 @@ import numpy as np
 from dash import Input, Output, State, dcc, html
 
 from dashboard.access import sign_in
-from dashboard.bench import text as bench_text
-from dashboard.bench import view as bench_view
-from dashboard.bench.wait_page import places_of
-from dashboard.coming import text as coming_text
-from dashboard.past.page import PLOT_CONFIG
-from dashboard.ui import formats, plots
+from dashboard.access.page import read_only
+from dashboard.data.waits import held_s
+from dashboard.ui import formats, plates_text, plots
+from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from dashboard.ui.sentences import store_trouble
 from dashboard.ui.themes import theme
@@ -117,8 +115,7 @@ def layout(shop: ShopData, book: WoodBook, instrument_id: str) -> Component:
             return wood_view.page("/wood/one", [html.H1("No such instrument"), back])
         told, wood = stands(one, shop, book, may.allowed), inside(one, shop, book)
         done = history(one, shop)
-        with shop.reader() as reader:
-            places = {p.id: p.label for p in shop.places(reader) if p.kind != "outdoors"}
+        places = shop.place_names(indoors=True)
     except StoreFault as exc:
         return wood_view.page(
             "/wood/one", [html.H1("Instrument"), html.P(store_trouble(exc).sentence)]
@@ -133,14 +130,16 @@ def layout(shop: ShopData, book: WoodBook, instrument_id: str) -> Component:
             move(one, places) if may.allowed and one.here else None,
             html.H2("Its stay"),
             html.Div(
-                dcc.Graph(id="stay-plot", config=PLOT_CONFIG, responsive=True, figure=_NOTHING),
+                dcc.Graph(
+                    id="stay-plot", config=plots.PLOT_CONFIG, responsive=True, figure=_NOTHING
+                ),
                 className="plot",
                 role="img",
                 **attributes(aria_label="Plot; the sentence below it says the same"),
             ),
             html.P(id="stay-words", className="aside"),
             html.Div(wood, id="instrument-parts"),
-            amend(one, shop) if may.allowed else wood_view.read_only(may),
+            amend(one, shop) if may.allowed else read_only(may),
             html.H2("What was done"),
             html.Div(done, id="instrument-history"),
         ],
@@ -150,7 +149,7 @@ def layout(shop: ShopData, book: WoodBook, instrument_id: str) -> Component:
 
 def stands(one: Instrument, shop: ShopData, book: WoodBook, writer: bool) -> list[Component]:
     """How it stands, the taps, the facts, cautions."""
-    now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
+    now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     standing = book.standing(one.id) if one.here else None
     lead = f"Handed out {formats.when(one.left_ms or now, now, zone)}."
     if one.here:
@@ -180,11 +179,11 @@ def inside(one: Instrument, shop: ShopData, book: WoodBook) -> list[Component]:
 def _taps(one: Instrument) -> list[Component]:
     about = {"about": "instrument", "instrument": one.id, "form": "at-form", "then": "reload"}
     turn = (
-        bench_view.tap("Closed now", "close", said="Closed.", name="tap main", **about)
+        action_button("Closed now", "close", said="Closed.", name="tap main", **about)
         if one.open_now
-        else bench_view.tap("Opened now", "open", said="Opened.", name="tap main", **about)
+        else action_button("Opened now", "open", said="Opened.", name="tap main", **about)
     )
-    out = bench_view.tap(
+    out = action_button(
         "Handed out",
         "leave",
         said="Handed out.",
@@ -288,7 +287,7 @@ def _waits(one: Instrument, shop: ShopData, book: WoodBook) -> list[Component]:
                     f"since {formats.when(wait.started_ms, now, zone)}"
                     if wait.released_ms is None
                     else f"released {formats.when(wait.released_ms, now, zone)}, after "
-                    f"{formats.hours(bench_text.held_s(wait, now))}",
+                    f"{formats.hours(held_s(wait, now))}",
                     className="moment",
                 ),
             ],
@@ -341,12 +340,12 @@ def drawing(
     coming, zone, more = None, shop.settings.zone, ""
     if ahead is not None:
         foreseen, its = ahead
-        steps = [coming_text.step_ms(foreseen, its, i) for i in range(len(its.closable))]
+        steps = [plates_text.step_ms(foreseen, its, i) for i in range(len(its.closable))]
         coming = figure.PartsAhead(
             np.array(steps), {part.part.name: part.middle_pct for part in its.parts}
         )
         end = min(steps[-1], end + max(end - start, formats.DAY_MS))
-        more = f" Foretold: {coming_text.plate_words(one, its, foreseen, now_ms(), zone)}"
+        more = f" Foretold: {plates_text.plate_words(one, its, foreseen, now_ms(), zone)}"
     view = plots.View(
         min(start, max(one.arrived_ms, start - formats.DAY_MS)),
         end,
@@ -360,7 +359,7 @@ def drawing(
 
 def history(one: Instrument, shop: ShopData) -> Component:
     """Who did what and when, newest first."""
-    now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
+    now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     return html.Ol(
         [

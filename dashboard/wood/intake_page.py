@@ -9,8 +9,9 @@ import flask
 from dash import dcc, html
 
 from dashboard.access import sign_in
-from dashboard.bench import view as bench_view
+from dashboard.access.page import read_only
 from dashboard.ui import formats, sentences
+from dashboard.ui.controls import action_button, fault_line
 from dashboard.ui.markup import attributes
 from dashboard.wood import view
 from dashboard.wood.forms import HOMES
@@ -43,10 +44,9 @@ def layout(shop: ShopData, book: WoodBook, back: str = "") -> Component:
     """The page; `back` is the id of one that was here before, whose facts are filled in."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
-        return view.page("/wood/new", [html.H1("Take one in"), view.read_only(may)])
+        return view.page("/wood/new", [html.H1("Take one in"), read_only(may)])
     try:
-        with shop.reader() as reader:
-            places = {p.id: p.label for p in shop.places(reader) if p.kind != "outdoors"}
+        places = shop.place_names(indoors=True)
         before = book.instrument(back) if back else None
     except StoreFault as exc:
         return view.page(
@@ -65,7 +65,7 @@ def layout(shop: ShopData, book: WoodBook, back: str = "") -> Component:
             ),
             html.Div(
                 [
-                    bench_view.tap(
+                    action_button(
                         "Take it in",
                         "register",
                         about="instrument",
@@ -147,7 +147,7 @@ def _asked(
             [
                 html.Label("Note", htmlFor="new-note"),
                 dcc.Textarea(id="new-note", name="note", maxLength=NOTE_MAX),
-                view.fault("note"),
+                fault_line("note"),
             ],
             className="field",
         ),
@@ -161,7 +161,7 @@ def picks(legend: str, name: str, options: Mapping[str, str], chosen: str | None
         [
             html.Legend(legend),
             dcc.RadioItems(id=f"new-{name}", options=shown, value=chosen),
-            view.fault(name),
+            fault_line(name),
         ],
         className="picks",
     )

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import dash
 from dash import Input, Output, dcc, html
 
-from dashboard.bench.wait_page import places_of
 from dashboard.ui import formats, sentences
 from dashboard.wood import text, view
 from monitor.core.clock import now_ms
@@ -60,7 +59,7 @@ def layout(shop: ShopData, book: WoodBook) -> Component:
 
 def live(shop: ShopData, book: WoodBook) -> list[Component]:
     """What changes by itself: the sentence on top, the instruments, cautions."""
-    now, zone, places = now_ms(), shop.settings.zone, places_of(shop)
+    now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     found = book.standings()
     head, after = text.title(found)
     keys = dict.fromkeys(key for one in found for key in text.cautions(one))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
 
-from dashboard.bench import view as bench_view
+from dashboard.ui.controls import action_button, action_results, fault_line, text_field
 from dashboard.ui.markup import attributes
 from dashboard.wood import text as wood_text
 from dashboard.wood.forms import LABELS
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.access.sign_in import Writing
     from monitor.domain.instrument import Instrument
     from monitor.science.plates.assessment import PartStanding, WoodStatus
     from monitor.wood.evaluation import WoodStanding
@@ -146,16 +145,9 @@ def line(one: PartStanding) -> Component:
 
 
 def field(name: str, id_: str, *, unit: str = "", text: str = "", **more: Any) -> Component:
-    """A labelled line to type into, with the place where a fault is told. `name` is what is sent."""
-    said = f"{text or LABELS[name.rpartition('.')[2]]}{f' [{unit}]' if unit else ''}"
-    return html.Div(
-        [
-            html.Label(said, htmlFor=id_),
-            dcc.Input(id=id_, name=name, type="text", autoComplete="off", **more),
-            fault(name),
-        ],
-        className="field",
-    )
+    """A labelled line to type into, with the line for its faults. `name` is what is sent."""
+    label = f"{text or LABELS[name.rpartition('.')[2]]}{f' [{unit}]' if unit else ''}"
+    return text_field(label, id_, name, faults=True, **more)
 
 
 def choice(name: str, id_: str, chosen: str, options: Mapping[str, str]) -> Component:
@@ -171,15 +163,10 @@ def choice(name: str, id_: str, chosen: str, options: Mapping[str, str]) -> Comp
                 id=id_,
                 name=name,
             ),
-            fault(name),
+            fault_line(name),
         ],
         className="field",
     )
-
-
-def fault(name: str) -> Component:
-    """Where what is wrong with a field is told."""
-    return html.P(className="fault", role="alert", **attributes(data_fault=name))
 
 
 def cautions(keys: Sequence[str]) -> list[Component]:
@@ -216,20 +203,14 @@ def steps(here: str) -> Component:
 
 def page(here: str, parts: list[Any], name: str = "") -> Component:
     return html.Main(
-        [steps(here), *bench_view.hears(), *parts], className=f"sheet bench wood {name}".strip()
+        [steps(here), *action_results(), *parts], className=f"sheet bench wood {name}".strip()
     )
-
-
-def read_only(may: Writing) -> Component:
-    """What stands instead of the taps where nothing may be changed."""
-    link = dcc.Link("Sign in", href="/sign-in", className="tap main") if may.sign_in else None
-    return html.Section([html.H2("Read only"), html.P(may.why), html.P(link)])
 
 
 def move_to(instrument: Instrument, places: Mapping[str, str]) -> list[Component]:
     """A tap for each other place."""
     return [
-        bench_view.tap(
+        action_button(
             label,
             "move",
             about="instrument",

@@ -7,17 +7,16 @@ same reading whether asked for live or among a year of others.
 from __future__ import annotations
 
 from collections import OrderedDict
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.core.clock import from_ms, to_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors.simulator import habits, room
 from sensors.simulator.sensor_error import sensed
+from sensors.simulator.time_grid import GRID_MS, SPIN_UP_MS, months_around
 from sensors.simulator.weather import OutdoorYear
 
 if TYPE_CHECKING:
@@ -28,15 +27,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Times = NDArray[np.int64]
 
-GRID_MS = 300_000
-"""The rooms are stepped on multiples of this since 1970; between, they are interpolated. [ms]"""
-SPIN_UP_MS = 28 * 86_400_000
-"""Each quarter of a year is stepped on its own, from so long before it. [ms]
-
-So a live reading needs no years before it, and is the back-filled one exactly. The rooms forget
-their start within days (walls and wood take two to four); where quarters meet, what is left is
-where the thermostat stands in its swing: up to 0.4 K and 0.6 % over ten years.
-"""
 _QUARTERS_KEPT = 8
 
 BENCH, CORNER, OUTDOORS = "front-bench", "varnish-corner", "outdoors"
@@ -138,11 +128,3 @@ class DemoShop:
 
     def _sensed(self, series: Series, true: Floats, ts_ms: Times) -> Floats:
         return sensed(self._seed, series.sensor, series.quantity, true, ts_ms)
-
-
-def months_around(ts_ms: int, months: int) -> tuple[int, int]:
-    """Start and end, UTC, of that part of a year of so many months that holds `ts_ms`. [ms]"""
-    at = from_ms(ts_ms)
-    first = at.year * 12 + (at.month - 1) // months * months
-    start, end = (datetime(m // 12, m % 12 + 1, 1, tzinfo=UTC) for m in (first, first + months))
-    return to_ms(start), to_ms(end)

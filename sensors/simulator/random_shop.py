@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from sensors.demo.shop import GRID_MS
 from sensors.simulator import habits, room
 from sensors.simulator.random_numbers import uniform
+from sensors.simulator.time_grid import GRID_MS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

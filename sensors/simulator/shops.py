@@ -13,11 +13,11 @@ import numpy as np
 
 from monitor.core.measurements import Quantity
 from monitor.science.air import vapour_pressure
-from sensors.demo.shop import GRID_MS, SPIN_UP_MS, months_around
 from sensors.simulator import habits, room
 from sensors.simulator.random_numbers import uniform
 from sensors.simulator.random_shop import LAG_MAX, drawn
 from sensors.simulator.sensor_error import sensed
+from sensors.simulator.time_grid import GRID_MS, SPIN_UP_MS, months_around
 from sensors.simulator.weather import OutdoorAir, OutdoorYear
 
 if TYPE_CHECKING:

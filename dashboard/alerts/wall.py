@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 from dash import dcc, html
 
-from dashboard.alerts import text as alerts_text
-from dashboard.alerts import view as alerts_view
-from dashboard.ui import sentences
+from dashboard.alerts import text, view
+from dashboard.ui import formats
 from dashboard.ui.markup import attributes
+from dashboard.ui.sentences import Headline
 from monitor.domain.alerts.rule import WATCHABLE, Of
 
 if TYPE_CHECKING:
@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.alerts import Seen
+    from dashboard.data.alerts import AlertBook, Seen
+    from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
     from monitor.air.current import PlaceAir
     from monitor.domain.alerts.alert import Alert
@@ -31,15 +32,29 @@ FORETOLD, FORETOLD_FROM = "dry_snap", 2
 """What is told of the air to come may take it from this urgency on: there is still time to act."""
 
 
+def over_the_places(
+    shop: ShopData, book: AlertBook, head: Headline, airs: Sequence[PlaceAir], now_ms: int
+) -> tuple[Headline, list[Component]]:
+    """The headline, which an alert may take, and the strip of the other alerts."""
+    calling = book.calling()
+    if not calling:
+        return head, []
+    values, zone = book.values(), shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    shown, left = headline(head, airs, calling, values, now_ms, zone, unit)
+    lines = strip(left, values, now_ms, zone, unit)
+    return shown, [lines] if lines else []
+
+
 def headline(
-    head: sentences.Headline,
+    head: Headline,
     airs: Sequence[PlaceAir],
     calling: Sequence[Alert],
     values: Seen,
     now_ms: int,
     zone: ZoneInfo,
     unit: Unit,
-) -> tuple[sentences.Headline, list[Alert]]:
+) -> tuple[Headline, list[Alert]]:
     """The most important sentence now, and the alerts that are left for the lines under it.
 
     An alert that asks to act now outranks the air's verdict, unless that is as grave; so does a dry
@@ -55,13 +70,10 @@ def headline(
         if snap is None or snap.urgency < FORETOLD_FROM or gravest >= snap.urgency:
             return head, left
         left.remove(snap)
-        return alerts_text.foretold(snap), left
+        return text.foretold(snap), left
     first = left.pop(0)
     value = values.get((first.rule, first.subject))
-    return (
-        sentences.Headline("alert", alerts_text.line(first, value, now_ms, zone, unit), first.do),
-        left,
-    )
+    return (Headline("alert", text.line(first, value, now_ms, zone, unit), first.do), left)
 
 
 def _in_clamps(alert: Alert) -> bool:
@@ -88,9 +100,9 @@ def _line(alert: Alert, values: Seen, now_ms: int, zone: ZoneInfo, unit: Unit) -
     value = values.get((alert.rule, alert.subject))
     return html.Li(
         [
-            alerts_view.urgency(alert.urgency),
-            html.Span(alerts_text.line(alert, value, now_ms, zone, unit), className="what-is"),
-            html.Span(alerts_text.first_step(alert), className="then"),
+            view.urgency(alert.urgency),
+            html.Span(text.line(alert, value, now_ms, zone, unit), className="what-is"),
+            html.Span(text.first_step(alert), className="then"),
         ],
         key=alert.id,
         **attributes(data_urgency=str(alert.urgency)),

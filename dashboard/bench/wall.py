@@ -6,9 +6,7 @@ from typing import TYPE_CHECKING
 
 from dash import dcc, html
 
-from dashboard.bench import series as bench_series
-from dashboard.bench import text as bench_text
-from dashboard.bench import view as bench_view
+from dashboard.bench import series, text, view
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 from monitor.science.waits.wait import WaitState
@@ -19,6 +17,8 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
+    from dashboard.data.shop import ShopData
+    from dashboard.data.waits import WaitBook
     from monitor.waits.evaluation import Standing
 
 SHOWN = 4
@@ -27,19 +27,25 @@ TIGHT_ROWS = 4
 """From so many places on each wait has one line only."""
 
 
+def open_waits(shop: ShopData, book: WaitBook, now_ms: int, rows: int) -> list[Component]:
+    """The strip, if any wait is open."""
+    found = book.standings()
+    return [strip(found, now_ms, shop.settings.zone, rows)] if found else []
+
+
 def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo, rows: int) -> Component:
     """What is ready, and the next few open waits by ready time; waits that stand alike are one.
 
     `rows`: how many places share the wall.
     """
-    groups = bench_series.alike(standings, lambda standing: standing.wait)
+    groups = series.alike(standings, lambda standing: standing.wait)
     ready = [alike for alike in groups if _is_ready(alike[-1])]
     if len(ready) > 1:  # what is ready must not push what is next off the wall
         coming = [alike for alike in groups if alike not in ready][: SHOWN - 1]
         cells = [_ready(ready, now_ms, zone)]
     else:
         coming, cells = groups[:SHOWN], []
-    of = bench_view.axis([alike[-1] for alike in coming], now_ms)
+    of = view.axis([alike[-1] for alike in coming], now_ms)
     cells += [_one(alike, of, zone) for alike in coming]
     return html.Section(
         [
@@ -66,23 +72,23 @@ def _counts(standings: Sequence[Standing]) -> str:
     return f"{len(standings)} open{f', {held} on hold' if held else ''}"
 
 
-def _one(alike: Sequence[Standing], of: bench_view.Axis, zone: ZoneInfo) -> Component:
+def _one(alike: Sequence[Standing], of: view.Axis, zone: ZoneInfo) -> Component:
     """Waits that stand alike, told by the last of them to be ready."""
     standing = alike[-1]
-    said = bench_text.said(standing, of.now_ms, zone)
+    said = text.said(standing, of.now_ms, zone)
     return _cell(
         alike[0].wait.id,
         said.state,
-        [bench_view.shape(standing, said.state), html.Span(said.when)],
-        bench_series.title([one.wait for one in alike]),
-        [bench_view.bar(standing, of, zone), html.P(said.sentence, className="said")],
+        [view.shape(standing, said.state), html.Span(said.when)],
+        series.title([one.wait for one in alike]),
+        [view.bar(standing, of, zone), html.P(said.sentence, className="said")],
     )
 
 
 def _ready(ready: Sequence[Sequence[Standing]], now_ms: int, zone: ZoneInfo) -> Component:
     """All that is ready in one cell, what was ready first in front."""
     waits = [one.wait for alike in ready for one in alike]
-    names = "; ".join(bench_series.title([one.wait for one in alike]) for alike in ready)
+    names = "; ".join(series.title([one.wait for one in alike]) for alike in ready)
     first = min(
         (
             s.readiness.ready_ms
@@ -96,7 +102,7 @@ def _ready(ready: Sequence[Sequence[Standing]], now_ms: int, zone: ZoneInfo) -> 
     return _cell(
         "several",
         "ready",
-        [bench_view.shape(ready[0][0], "ready"), html.Span(f"{len(waits)} ready")],
+        [view.shape(ready[0][0], "ready"), html.Span(f"{len(waits)} ready")],
         names,
         [html.P(f"The first since {since}.", className="said")],
     )

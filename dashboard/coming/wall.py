@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from dash import dcc, html
 
-from dashboard.coming import text as coming_text
+from dashboard.coming import text
 from dashboard.ui import drawings, formats
 from dashboard.ui.markup import attributes
 from monitor.science.outlook.ensemble_statistics import LIKELY, UNSURE, likely
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
+    from dashboard.data.outlook import ComingBook
+    from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
     from monitor.outlook.summary import PlaceOutlook
     from monitor.science.ranges import Floats
@@ -25,9 +27,16 @@ LEAST_PCT = 30.0
 """The ribbon's scale spans at least this. [% RH]"""
 
 
+def foremost(shop: ShopData, book: ComingBook, now_ms: int, rows: int) -> list[Component]:
+    """The strip of the place that matters most, if there is an outlook."""
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    one = book.foremost()
+    return [strip(one, now_ms, shop.settings.zone, unit, rows)] if one else []
+
+
 def strip(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit, rows: int) -> Component:
     """Its headline in one line, and the ribbon. `rows`: how many places share the wall."""
-    said = coming_text.headline(one, now_ms, zone, unit)
+    said = text.headline(one, now_ms, zone, unit)
     low, high = scale(one)
     return html.Section(
         [

@@ -1,0 +1,172 @@
+"""The frame around every page: menu, theme, clock, and what is wrong with service or store."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import dash
+from dash import ClientsideFunction, Input, Output, dcc, html
+
+from dashboard.ui import formats, sentences
+from dashboard.ui.markup import attributes
+from monitor.core.clock import now_ms
+from monitor.core.errors import StoreFault
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from dash.development.base_component import Component
+
+    from dashboard.data.records import ServiceState
+    from dashboard.data.shop import ShopData
+
+PAGES = (
+    ("/", "Air"),
+    ("/bench", "Bench"),
+    ("/wood", "Wood"),
+    ("/coming", "Coming"),
+    ("/alerts", "Alerts"),
+    ("/past", "Past"),
+    ("/clients", "Clients"),
+    ("/probes", "Probes"),
+)
+THEMES = {"auto": "As the screen", "day": "Day", "night": "Night", "contrast": "Contrast"}
+DEMO = "DEMO: all is invented"
+
+
+def register(app: dash.Dash, shop: ShopData) -> None:
+    app.clientside_callback(
+        ClientsideFunction("board", "chosen"),
+        Output("theme-choice", "value"),
+        Input("started", "data"),
+    )
+    app.clientside_callback(
+        ClientsideFunction("board", "screen"),
+        Output("screen", "data"),
+        Input("theme-choice", "value"),
+    )
+
+    @app.callback(
+        Output("troubles", "children"), Input("token", "data"), prevent_initial_call=True
+    )
+    def refresh(_token: str) -> list[Component]:
+        return banner(shop)
+
+
+def shell(shop: ShopData) -> Component:
+    """What every page stands in."""
+    settings = shop.settings
+    name = settings.shop.name or "Benchweather"
+    now = formats.local(now_ms(), settings.zone)
+    return html.Div(
+        [
+            html.Header(
+                [
+                    html.Span(name, className="shop"),
+                    html.Nav(
+                        [dcc.Link(_entry(path, word), href=path) for path, word in PAGES],
+                        **attributes(aria_label="Pages"),
+                    ),
+                    html.Strong(DEMO, className="demo") if settings.demo else None,
+                    html.Fieldset(
+                        [
+                            html.Legend("Light", className="unseen"),
+                            dcc.RadioItems(
+                                id="theme-choice",
+                                options=[{"label": w, "value": v} for v, w in THEMES.items()],
+                                inline=True,
+                            ),
+                        ],
+                        className="theme",
+                    ),
+                    html.Time(f"{formats.day(now.date())} {now:%H:%M}", className="clock"),
+                ],
+                className="top",
+            ),
+            html.Div(banner(shop), id="troubles", role="status"),
+            dash.page_container,
+            dcc.Store(id="started", data=0),
+            dcc.Store(id="screen"),
+            dcc.Store(id="token", data=""),
+        ],
+        className="board",
+    )
+
+
+def _entry(path: str, word: str) -> list[Component | str]:
+    """A page in the menu; beside Alerts stands how many are open."""
+    if path != "/alerts":
+        return [word]
+    return [word, html.Span(id="alerts-open", className="count-of")]
+
+
+def banner(shop: ShopData) -> list[Component]:
+    """The troubles of the service and the store, loud, each with what to do."""
+    state = shop.service_state()
+    fault: StoreFault | None = None
+    try:
+        with shop.reader() as reader:
+            reader.tallies()
+    except StoreFault as exc:
+        fault = exc
+    found = troubles(state, fault, now_ms(), shop.settings.zone)
+    return [
+        html.P(
+            [html.Strong(t.sentence), " ", html.Span(t.remedy)], **attributes(data_trouble=t.kind)
+        )
+        for t in found
+    ]
+
+
+def troubles(
+    state: ServiceState, fault: StoreFault | None, now_ms: int, zone: ZoneInfo
+) -> list[sentences.Trouble]:
+    """What is wrong with the service, the worst first."""
+    found = []
+    if fault is not None:
+        found.append(sentences.store_trouble(fault))
+    if state.beat_ms is None:
+        found.append(
+            sentences.Trouble(
+                "service",
+                "The service has not run here yet: nothing is being recorded.",
+                "Start Benchweather on the shop's computer.",
+            )
+        )
+    elif state.gone:
+        found.append(
+            sentences.Trouble(
+                "service",
+                f"The service stopped at {formats.when(state.beat_ms, now_ms, zone)}: "
+                "nothing is being recorded.",
+                "Start Benchweather again on the shop's computer. Sensors that keep their readings "
+                "send them then.",
+            )
+        )
+    if not state.gone and state.store_trouble:
+        found.append(
+            sentences.Trouble(
+                "store",
+                f"Readings cannot be stored: {sentences.full_stop(state.store_trouble)}",
+                "Make room on the disk, or see that the data folder can be written. Until then the "
+                "broker holds what comes.",
+            )
+        )
+    if not state.gone and state.broker_trouble:
+        found.append(
+            sentences.Trouble(
+                "broker",
+                f"No connection to the broker{f' at {state.broker}' if state.broker else ''}: "
+                f"{sentences.full_stop(state.broker_trouble)}",
+                "Check that the broker runs, its address, and the user name and password.",
+            )
+        )
+    if not state.gone and state.round_trouble and not state.store_trouble:
+        found.append(
+            sentences.Trouble(
+                "round",
+                f"No alert is raised and no wait told: {sentences.full_stop(state.round_trouble)}",
+                "Undo what was last changed in rules or settings; the log has more.",
+            )
+        )
+    return found
