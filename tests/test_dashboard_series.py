@@ -211,7 +211,7 @@ def test_a_kind_taken_off_the_list_is_put_back_as_it_was_by_a_tap(tmp_path):
             assert tap("cleat").status_code == 200
             refused = tap("cleat")
             assert "is not off the list" in json.loads(refused.data)["refused"]
-    book = commands.journal.book
+        book = commands.journal.book
     assert set(book) - set(before) == {"patch", "cleat"}
     assert (book["patch"].name, book["patch"].basis_s) == ("Patch", 9 * 3600)
     assert book["patch"].law == KINDS["cleat"].law
