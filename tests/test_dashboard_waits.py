@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import json
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -33,7 +35,7 @@ from monitor.domain.wait_types import KINDS, Caution
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness, TimeRange, WaitState
 from monitor.store import Writer
-from monitor.waits.evaluation import Standing
+from monitor.waits.evaluation import Standing, standings
 
 HOUR, DAY = 3_600_000, 86_400_000
 PARIS = ZoneInfo("Europe/Paris")
@@ -275,6 +277,64 @@ def test_a_new_store_is_noticed(settings, ids, book, tmp_path):
     for part in settings.store_path.parent.glob("readings.sqlite3*"):
         part.rename(tmp_path / f"old-{part.name}")
     Writer(settings.store_path).close()
+    assert book.standings() == []
+
+
+def test_a_page_waits_for_no_answer_that_takes_long(settings, ids, book):
+    kept = KeptJournal(book._shop)
+    book = WaitBook(book._shop, kept)
+    begun, go_on = threading.Event(), threading.Event()
+
+    def sheet(reader, journal):
+        begun.set()
+        assert go_on.wait(30)
+        return len(journal.waits), len(reader.series()) > 0
+
+    with ThreadPoolExecutor(1) as pool:
+        made = pool.submit(kept.ask, sheet)
+        assert begun.wait(30)
+        assert len(book.standings()) == 13
+        assert book.kind("cleat").id == "cleat"
+        assert not made.done()
+        go_on.set()
+        assert made.result(30) == (13, True)
+
+
+def test_an_answer_that_many_ask_for_at_once_is_worked_out_once(settings, ids, book, monkeypatch):
+    begun, go_on, worked = threading.Event(), threading.Event(), []
+
+    def slowly(reader, settings, waits, now):
+        begun.set()
+        assert go_on.wait(30)
+        worked.append(now)
+        return standings(reader, settings, waits, now)
+
+    monkeypatch.setattr("dashboard.data.waits.standings", slowly)
+    with ThreadPoolExecutor(4) as pool:
+        asked = [pool.submit(book.standings) for _ in range(4)]
+        assert begun.wait(30)
+        assert book.kind("cleat").id == "cleat"
+        go_on.set()
+        found = [one.result(60) for one in asked]
+    assert len(worked) == 1
+    assert all(one is found[0] for one in found)
+
+
+def test_an_answer_of_a_store_that_was_replaced_meanwhile_is_not_kept(
+    settings, ids, book, tmp_path, monkeypatch
+):
+    def replaced(reader, settings, waits, now):
+        found = standings(reader, settings, waits, now)
+        for part in settings.store_path.parent.glob("readings.sqlite3*"):
+            part.rename(tmp_path / f"old-{part.name}")
+        Writer(settings.store_path).close()
+        with ThreadPoolExecutor(1) as pool:  # another page notices
+            assert pool.submit(book.kind, "cleat").result(30).id == "cleat"
+        return found
+
+    monkeypatch.setattr("dashboard.data.waits.standings", replaced)
+    assert len(book.standings()) == 13
+    monkeypatch.undo()
     assert book.standings() == []
 
 

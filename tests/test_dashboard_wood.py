@@ -198,7 +198,7 @@ def test_an_answer_is_kept_until_anything_is_done_with_an_instrument(guests, boo
 def test_an_answer_grows_old(guests, book, monkeypatch):
     first = book.standings()
     later = now_ms() + 61_000
-    monkeypatch.setattr("dashboard.data.wood.now_ms", lambda: later)
+    monkeypatch.setattr("dashboard.data.journal.now_ms", lambda: later)
     assert book.standings() is not first
 
 

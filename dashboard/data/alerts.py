@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from dashboard.data.journal import SharedAnswers
 from monitor.alerting import observations
 from monitor.alerting.observations import Troubles
 from monitor.commands import Journal
@@ -39,11 +40,7 @@ class AlertBook:
         self._shop = shop
         self._ask = kept.ask
         self._waits, self._woods = waits, woods
-        kept.on_loss(self._forget)
-        self._seen: tuple[int, int, Seen] | None = None
-
-    def _forget(self) -> None:
-        self._seen = None
+        self._seen: SharedAnswers[Seen] = SharedAnswers(kept, FRESH_MS)
 
     def open(self) -> list[Alert]:
         """The open alerts: the gravest first, of those what nobody has put to rest, then the newest."""
@@ -97,21 +94,20 @@ class AlertBook:
         woods = self._woods.standings() if Of.INSTRUMENT in of else []
 
         def answer(reader: Reader, journal: Journal) -> Seen:
-            now, kept = now_ms(), self._seen
-            if kept and kept[0] == journal.version and 0 <= now - kept[1] < FRESH_MS:
-                return kept[2]
             state = self._shop.service_state()
             troubles = Troubles(state.broker_trouble, state.store_trouble)
             sight = observations.sight(
-                reader, self._shop.settings, journal, waits, woods, troubles, now
+                reader, self._shop.settings, journal, waits, woods, troubles, now_ms()
             )
-            found = {
+            return {
                 (rule_id, one.subject): one.value
                 for rule_id, many in observations.seen(needed.values(), sight).items()
                 for one in many
                 if math.isfinite(one.value)
             }
-            self._seen = (journal.version, now, found)
-            return found
 
-        return self._ask(answer)
+        return self._ask(
+            lambda reader, journal: self._seen.get(
+                journal.version, lambda: answer(reader, journal)
+            )
+        )

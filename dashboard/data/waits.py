@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, NamedTuple
 
+from dashboard.data.journal import SharedAnswers
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.waits.evaluation import Standing, ready_by, standings
@@ -44,26 +45,26 @@ class WaitBook:
     def __init__(self, shop: ShopData, kept: KeptJournal) -> None:
         self._shop = shop
         self._ask = kept.ask
-        kept.on_loss(self._forget)
-        self._told: tuple[int, int, list[Standing]] | None = None
-        self._plans: dict[ReadyByRequest, tuple[int, dict[str, LatestStart | None]]] = {}
-
-    def _forget(self) -> None:
-        self._told = None
+        self._standings: SharedAnswers[list[Standing]] = SharedAnswers(kept, FRESH_MS)
+        self._plans: SharedAnswers[dict[str, LatestStart | None]] = SharedAnswers(
+            kept, PLAN_FRESH_MS, PLANS_KEPT
+        )
 
     def standings(self) -> list[Standing]:
         """How each open wait stands, what is ready first in front."""
-        return self._ask(self._standings)
 
-    def _standings(self, reader: Reader, journal: Journal) -> list[Standing]:
-        now = now_ms()
-        grown = sum(wait.version for wait in journal.waits.values())
-        if self._told and self._told[0] == grown and 0 <= now - self._told[1] < FRESH_MS:
-            return self._told[2]
-        waiting = [wait for wait in journal.waits.values() if wait.open]
-        found = sorted(standings(reader, self._shop.settings, waiting, now), key=_order)
-        self._told = (grown, now, found)
-        return found
+        def answer(reader: Reader, journal: Journal) -> list[Standing]:
+            waiting = [wait for wait in journal.waits.values() if wait.open]
+            return sorted(standings(reader, self._shop.settings, waiting, now_ms()), key=_order)
+
+        def grown(journal: Journal) -> int:
+            return sum(wait.version for wait in journal.waits.values())
+
+        return self._ask(
+            lambda reader, journal: self._standings.get(
+                grown(journal), lambda: answer(reader, journal)
+            )
+        )
 
     def standing(self, wait_id: str) -> Standing | None:
         """How one open wait stands; None if there is no such open wait."""
@@ -119,32 +120,24 @@ class WaitBook:
         """The latest start of each kind, by its id; None where the coming air is not known."""
 
         def answer(reader: Reader, journal: Journal) -> dict[str, LatestStart | None]:
-            now = now_ms()
-            kept = self._plans.get(plan)
-            if (
-                kept
-                and 0 <= now - kept[0] < PLAN_FRESH_MS
-                and kept[1].keys() == journal.book.keys()
-            ):
-                return kept[1]
             kinds = list(journal.book.values())
             told = ready_by(
                 reader,
                 self._shop.settings,
                 kinds,
                 plan.place,
-                now,
+                now_ms(),
                 plan.wanted_ms,
                 warmer_k=plan.warmer_k,
                 drier_pct=plan.drier_pct,
             )
-            found = {kind.id: one for kind, one in zip(kinds, told, strict=True)}
-            while len(self._plans) >= PLANS_KEPT:
-                del self._plans[min(self._plans, key=lambda key: self._plans[key][0])]
-            self._plans[plan] = (now, found)
-            return found
+            return {kind.id: one for kind, one in zip(kinds, told, strict=True)}
 
-        return self._ask(answer)
+        return self._ask(
+            lambda reader, journal: self._plans.get(
+                (plan, *journal.book), lambda: answer(reader, journal)
+            )
+        )
 
 
 def _order(standing: Standing) -> tuple[int, int]:

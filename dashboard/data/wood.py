@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from dashboard.data.journal import SharedAnswers
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.instrument import id_of
@@ -38,29 +39,24 @@ class WoodBook:
         self._shop = shop
         self._coming = coming
         self._ask = kept.ask
-        kept.on_loss(self._forget)
-        self._told: tuple[int, int, list[WoodStanding]] | None = None
-        self._ahead: tuple[tuple[str, int, int], list[tuple[Instrument, PlatesAhead]]] | None = (
-            None
+        self._standings: SharedAnswers[list[WoodStanding]] = SharedAnswers(kept, FRESH_MS)
+        self._ahead: SharedAnswers[list[tuple[Instrument, PlatesAhead]]] = SharedAnswers(
+            kept, None
         )
-
-    def _forget(self) -> None:
-        self._told = self._ahead = None
 
     def standings(self) -> list[WoodStanding]:
         """How each instrument in the shop stands, the one furthest from its rest in front."""
-        return self._ask(self._standings)
 
-    def _standings(self, reader: Reader, journal: Journal) -> list[WoodStanding]:
-        now = now_ms()
-        grown = sum(one.version for one in journal.instruments.values())
-        if self._told and self._told[0] == grown and 0 <= now - self._told[1] < FRESH_MS:
-            return self._told[2]
-        here = [one for one in journal.instruments.values() if one.here]
-        found = wood_standings(reader, self._shop.settings, here, now)
-        found.sort(key=lambda one: (-off_pct(one), one.instrument.arrived_ms))
-        self._told = (grown, now, found)
-        return found
+        def answer(reader: Reader, journal: Journal) -> list[WoodStanding]:
+            here = [one for one in journal.instruments.values() if one.here]
+            found = wood_standings(reader, self._shop.settings, here, now_ms())
+            return sorted(found, key=lambda one: (-off_pct(one), one.instrument.arrived_ms))
+
+        return self._ask(
+            lambda reader, journal: self._standings.get(
+                _grown(journal), lambda: answer(reader, journal)
+            )
+        )
 
     def standing(self, instrument_id: str) -> WoodStanding | None:
         """How one instrument stands; None if no such one is in the shop."""
@@ -96,19 +92,17 @@ class WoodBook:
         """What the air to come of a place does to the instruments there, the one strained most first."""
 
         def answer(reader: Reader, journal: Journal) -> list[tuple[Instrument, PlatesAhead]]:
-            grown = sum(each.version for each in journal.instruments.values())
-            key = (one.place.id, one.look.made_ms, grown)
-            if self._ahead and self._ahead[0] == key:
-                return self._ahead[1]
             coming = ComingAir(one.look.start_ms, HOUR_S, *one.look.air)
             here = [e for e in journal.instruments.values() if e.here and e.place == one.place.id]
             found = [(e, wood_ahead(reader, e, coming, now_ms())) for e in here]
             told = [(e, its) for e, its in found if its is not None and its.parts]
-            told.sort(key=lambda item: -item[1].parts[0].yield_share)
-            self._ahead = (key, told)
-            return told
+            return sorted(told, key=lambda item: -item[1].parts[0].yield_share)
 
-        return self._ask(answer)
+        return self._ask(
+            lambda reader, journal: self._ahead.get(
+                (one.place.id, one.look.made_ms, _grown(journal)), lambda: answer(reader, journal)
+            )
+        )
 
     def foretold(self, instrument: Instrument) -> tuple[PlaceOutlook, PlatesAhead] | None:
         """The outlook of its place and what that does to it; None where there is none."""
@@ -129,6 +123,11 @@ class WoodBook:
             return sorted(own, key=lambda wait: -wait.started_ms)
 
         return self._ask(answer)
+
+
+def _grown(journal: Journal) -> int:
+    """A number that rises whenever something was done to an instrument."""
+    return sum(one.version for one in journal.instruments.values())
 
 
 def off_pct(standing: WoodStanding) -> float:
