@@ -72,7 +72,7 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
         "shop": "The shop's own outdoor log",
     },
     "tightness": {"tight": "Tight", "normal": "Ordinary", "leaky": "Leaky"},
-    "device": {"": "None", "humidifier": "A case humidifier", "buffer": "A two-way buffer"},
+    "device": {"": "None", "humidifier": "A case humidifier", "buffer": "A humidity buffer"},
     "language": {
         "en-GB": "English, °C, A4",
         "en-US": "English, °F, ounces, Letter",

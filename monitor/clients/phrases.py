@@ -8,7 +8,7 @@ from monitor.science.case.measures import Avoid, CaseAssumptions, Measure, Sign,
 
 KINDS = {
     Measure.NOTHING: marked("as it is used now"),
-    Measure.DISCIPLINE: marked("in its shut case when not played"),
+    Measure.DISCIPLINE: marked("in its closed case when not played"),
     Measure.BUFFER: marked("humidity buffer in the case"),
     Measure.HUMIDIFIER: marked("humidifier in the case"),
     Measure.ROOM: marked("room humidifier"),
@@ -29,74 +29,81 @@ TIGHT = {
     "tight": marked("tight home"),
 }
 BASES = {
-    Basis.WEATHER: marked("a year of weather by the hour"),
+    Basis.WEATHER: marked("a year of hourly weather"),
     Basis.NORMALS: marked("monthly means of the weather"),
     Basis.READINGS: marked("readings at home"),
 }
 WHY = {
-    Why.TOO_DRY: marked("In the driest months the wood still dries below the band."),
+    Why.TOO_DRY: marked("In the driest months the wood still becomes drier than the band."),
     Why.TOO_DAMP: marked(
-        "In damp months the air is damper than the band. No humidifier mends that: air the room, or "
-        "dry it with a dehumidifier, slowly."
+        "In damp months the air is damper than the band. A humidifier does not help then. Air "
+        "the room, or dry it slowly with a dehumidifier."
     ),
     Why.OVER_WET: marked(
-        "A humidifier in the case was left out: what is enough in one case is too much in another."
+        "A humidifier in the case is not advised. An amount that is enough in one case is too "
+        "much in another."
     ),
-    Why.WIDE: marked("What is known of this home and case is too little to be sure."),
+    Why.WIDE: marked("Too little is known about this home and case to be certain."),
     Why.COVER: marked(
-        "A cover is no case: it lets the room's air through and holds nothing. Only the room itself "
-        "can be kept."
+        "A cover is not a case. It lets the room's air through and holds no moisture. Only "
+        "the air of the room can be controlled."
     ),
     Why.WEATHER_UNKNOWN: marked(
-        "A room humidifier could not be worked out, as the weather there is not known."
+        "A room humidifier could not be calculated, because the weather at the home is not known."
     ),
 }
 AVOID = {
-    Avoid.WATER_ON_WOOD: marked("Let no water touch wood or varnish."),
-    Avoid.WET_SPONGE: marked("No wet sponge or cloth, nothing that gives off water unmetered."),
-    Avoid.SHUT_IN_WET: marked("Never shut it in while it is wet or damp; let it dry in the room."),
-    Avoid.HOT_CAR: marked("Never leave it in a closed car, nor anyone."),
-    Avoid.HEATER_OR_SUN: marked("Keep it from heaters, sun and cold outside walls."),
+    Avoid.WATER_ON_WOOD: marked("Keep water off wood and varnish."),
+    Avoid.WET_SPONGE: marked(
+        "Do not use a wet sponge or cloth, or anything else that gives off water without control."
+    ),
+    Avoid.SHUT_IN_WET: marked(
+        "Never put a wet or damp instrument into its case or cover. Let it dry in the room."
+    ),
+    Avoid.HOT_CAR: marked("Never leave the instrument, or anyone, in a closed car."),
+    Avoid.HEATER_OR_SUN: marked("Keep it away from heaters, sunlight and cold outside walls."),
     Avoid.OPEN_WHEN_COLD: marked("Do not open a cold case in a warm room."),
-    Avoid.HUMIDIFY_WHEN_DAMP: marked("Add no water while the hygrometer reads above the band."),
+    Avoid.HUMIDIFY_WHEN_DAMP: marked(
+        "Do not add water while the hygrometer reads above the band."
+    ),
     Avoid.SEAL_ROOM: marked(
-        "Seal no room and shut no vent to hold humidity while anything burns."
+        "Never seal a room or shut a vent to hold humidity while anything burns there."
     ),
 }
 AVOID_COVERED = {Avoid.OPEN_WHEN_COLD: marked("Do not uncover a cold instrument in a warm room.")}
 """What is said instead of `AVOID` where a cover stands for a case."""
 SIGNS = {
     Sign.SEAM_OPEN: marked("an open seam"),
-    Sign.CRACK: marked("a crack, or an old repair that shows"),
-    Sign.BUZZ: marked("a buzz that was not there"),
+    Sign.CRACK: marked("a crack, or an old repair that has become visible"),
+    Sign.BUZZ: marked("a new buzz"),
     Sign.STRINGS_LOWER: marked("strings lower over the fingerboard"),
     Sign.STRINGS_HIGHER: marked("strings higher over the fingerboard"),
     Sign.PEGS_SLIP: marked("pegs that slip"),
     Sign.PEGS_STICK: marked("pegs that stick"),
-    Sign.EDGES_SHARP: marked("edges that stand out"),
-    Sign.VARNISH_SOFT: marked("varnish that takes prints"),
+    Sign.EDGES_SHARP: marked("edges that stick out"),
+    Sign.VARNISH_SOFT: marked("soft varnish that takes prints"),
     Sign.MOULD: marked("mould, or its smell"),
 }
 ASSUMED = {
     CaseAssumptions.CASE_NOT_MEASURED: marked(
-        "How tight instrument cases are was never measured."
+        "The tightness of instrument cases has not been measured."
     ),
     CaseAssumptions.RELEASE_GUESSED: marked(
-        "A humidifier's release is a guess until it is weighed."
+        "The water that a humidifier gives off is an estimate until it is weighed."
     ),
     CaseAssumptions.SPELLS_USUAL: marked(
-        "Spells of weather are of the usual size, not those of one year."
+        "Changes of weather are of the usual size, not those of one particular year."
     ),
     CaseAssumptions.MONTHS_BRIDGED: marked(
-        "Months without a reading lie between their neighbours."
+        "Months without a reading are estimated from the months before and after."
     ),
     CaseAssumptions.HOME_TYPICAL: marked(
-        "Draughts and the water of living are typical, not measured."
+        "Air change and the moisture from living in the home are typical values, not measured."
     ),
     CaseAssumptions.RUNNING_WINDOWS: marked(
-        "At times the home is as damp as its cold windows allow."
+        "At times the home is so damp that water condenses on its cold windows."
     ),
     CaseAssumptions.LIKE_A_VIOLIN: marked(
-        "Larger instruments are taken to answer as a violin does."
+        "Larger instruments are assumed to respond as a violin does."
     ),
 }

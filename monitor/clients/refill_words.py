@@ -33,16 +33,16 @@ def fills_words(worked: Worked, made: date) -> str:
         return ""
     months = say.listed(refills.months)
     if worked.advised.room is not None:
-        return say.text("Look after it daily: {months}.", months=months)
+        return say.text("Empty, clean and fill it every day ({months}).", months=months)
     count = len(days_of(refills, made))
-    visits = say.many("{n} visit in the year to come", "{n} visits in the year to come", count)
+    visits = say.many("{n} refill in the next year", "{n} refills in the next year", count)
     every = say.many("every day", "every {n} days", refills.every_d)
     told = f"{months[:1].upper()}{months[1:]}: {every}, {visits}."
     if isinstance(worked.advised.device, Humidifier) and math.isfinite(
         worked.advised.empty_after_d.low
     ):
         empty = say.number(worked.advised.empty_after_d.low)
-        told += " " + say.text("At the soonest it is empty after {days} days.", days=empty)
+        told += " " + say.text("It may be empty after {days} days.", days=empty)
     return told
 
 

@@ -79,14 +79,14 @@ def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
     low, high = worked.wish.band_pct
     avoid = phrases.AVOID | (phrases.AVOID_COVERED if worked.wish.case.holds_nothing else {})
     repairer = say.text(
-        "This is an estimate for your home, with ranges, and no promise that wood will not crack. "
-        "When in doubt, ask your repairer."
+        "This is an estimate for your home, with ranges. It does not promise that wood will "
+        "not crack. If in doubt, ask your repairer."
     )
     return Sheet(
         language=say.code,
         paper=say.paper,
         shop=shop,
-        title=say.text("Keeping your instrument well at home"),
+        title=say.text("Looking after your instrument at home"),
         about=", ".join(filter(None, (instrument, worked.wish.title))),
         made=say.day(made),
         lead=_lead(worked),
@@ -104,24 +104,27 @@ def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
         fills_words=fills_words(worked, made),
         fills_row=say.text("refills"),
         qr=qr_of(reminders) if reminders else "",
-        qr_words=say.text("Scan this with a phone: it puts the refills into its calendar.")
+        qr_words=say.text("Scan this code with a phone to add the refills to its calendar.")
         if reminders
         else "",
         reminders=reminders,
-        journeys=Section(say.text("On the way"), _journeys(worked)),
-        holds=Section(say.text("If nothing is done"), _holds(worked)),
+        journeys=Section(say.text("When you travel"), _journeys(worked)),
+        holds=Section(say.text("How long the case protects it"), _holds(worked)),
         signs=Section(
-            say.text("Bring it back when you see or hear"),
+            say.text("Bring the instrument back if you notice"),
             (", ".join(say.text(phrases.SIGNS[s]) for s in worked.advice.signs) + ".",),
         ),
         small=(
             say.text(
-                "Right is {low} to {high} % relative humidity (RH): common practice. Ranges: in 8 of "
-                "10 ways that a home and a case like yours may be, it lies within.",
+                "The band is {low} to {high} % relative humidity (RH), by common practice. "
+                "For 8 of 10 homes and cases like yours, the value lies within the range "
+                "given.",
                 low=say.number(low),
                 high=say.number(high),
             ),
-            say.text("Rests on {basis}: {home}.", basis=_basis(worked), home=_home(worked)),
+            say.text(
+                "Based on {basis}. Home and use: {home}.", basis=_basis(worked), home=_home(worked)
+            ),
             " ".join(say.text(phrases.ASSUMED[a]) for a in worked.advice.assumed),
         ),
         repairer=repairer,
@@ -139,7 +142,7 @@ def _measure(option: Option, worked: Worked) -> str:
         )
     if isinstance(option.device, Buffer):
         return say.text(
-            "two-way humidity buffer, {mass}, set to {set}",
+            "humidity buffer, {mass}, set to {set}",
             mass=say.mass(option.device.mass_g),
             set=say.percent(option.device.set_pct),
         )
@@ -159,17 +162,17 @@ def _lead(worked: Worked) -> str:
     months = say.listed(worked.refills.months) if worked.refills else ""
     if told.room is not None:
         what = say.text(
-            "Run a room humidifier that can give {litres} a day, set to {set}: {months}.",
+            "Run a room humidifier that can give {litres} a day, set to {set} ({months}).",
             litres=say.litres(told.room.litres_day),
             set=say.percent(told.room.set_pct),
             months=months,
         )
     elif isinstance(told.device, Buffer):
         what = say.many(
-            "Keep {mass} of two-way humidity buffer, set to {set}, in the case, and renew it every "
-            "day: {months}.",
-            "Keep {mass} of two-way humidity buffer, set to {set}, in the case, and renew it every "
-            "{n} days: {months}.",
+            "Keep {mass} of humidity buffer, set to {set}, in the case. Renew it every day "
+            "({months}).",
+            "Keep {mass} of humidity buffer, set to {set}, in the case. Renew it every {n} "
+            "days ({months}).",
             told.device.every_d,
             mass=say.mass(told.device.mass_g),
             set=say.percent(told.device.set_pct),
@@ -177,32 +180,33 @@ def _lead(worked: Worked) -> str:
         )
     elif isinstance(told.device, Humidifier):
         what = say.many(
-            "Keep a case humidifier of {water} in the case and fill it every day: {months}.",
-            "Keep a case humidifier of {water} in the case and fill it every {n} days: {months}.",
+            "Keep a case humidifier that holds {water} in the case. Fill it every day ({months}).",
+            "Keep a case humidifier that holds {water} in the case. Fill it every {n} days "
+            "({months}).",
             told.device.every_d,
             water=say.water(told.device.water_ml),
             months=months,
         )
     elif told.kind is Measure.DISCIPLINE and worked.wish.case.holds_nothing:
-        what = say.text("Put its cover on whenever it is not played. No water is needed.")
+        what = say.text("Keep its cover on whenever it is not played. No water is needed.")
     elif told.kind is Measure.DISCIPLINE:
-        what = say.text("Put it into its shut case whenever it is not played. No water is needed.")
+        what = say.text(
+            "Keep it in its closed case whenever it is not played. No water is needed."
+        )
     elif told.holds_damp is Holds.YES:
-        what = say.text("Go on as now: nothing has to be added.")
+        what = say.text("Continue as you do now. Nothing needs to be added.")
     else:
-        what = say.text("Dryness is no danger here: add no water. It is damp that needs watching.")
+        what = say.text("Dry air is not a danger here. Do not add water. Watch for damp air.")
     if told.holds is Holds.YES:
         return what
     share = say.text("{n} of 10", n=say.number(10 * told.held_share))
     if told.holds is Holds.UNCLEAR:
         return f"{what} " + say.text(
-            "This keeps it from drying out in about {share} homes and cases like yours: watch the "
-            "hygrometer.",
+            "This keeps it from drying out in about {share} homes and cases like yours. Watch "
+            "the hygrometer.",
             share=share,
         )
-    return say.text(
-        "Nothing that was tried keeps it in the band for sure. What comes closest:"
-    ) + (f" {what}")
+    return say.text("No measure is certain to keep it in the band. The best one:") + (f" {what}")
 
 
 def _to_do(worked: Worked) -> tuple[str, ...]:
@@ -211,24 +215,28 @@ def _to_do(worked: Worked) -> tuple[str, ...]:
     lines = []
     shut = not wish.case.holds_nothing and told.kind is not Measure.DISCIPLINE
     if told.use != wish.use and shut:
-        lines.append(say.text("Put it into its shut case whenever it is not played."))
+        lines.append(say.text("Keep it in its closed case whenever it is not played."))
     if wish.case.holds_nothing:
         lines.append(
             say.text(
-                "Keep a hygrometer in the room: {low} to {high} % is right.", low=low, high=high
+                "Keep a hygrometer in the room. It should read {low} to {high} %.",
+                low=low,
+                high=high,
             )
         )
     else:
         lines.append(
             say.text(
-                "Keep a hygrometer in the case: {low} to {high} % is right.", low=low, high=high
+                "Keep a hygrometer in the case. It should read {low} to {high} %.",
+                low=low,
+                high=high,
             )
         )
     if isinstance(told.device, Humidifier):
         lines.append(
             say.text(
-                "It should give off about {week} in its thirstiest week. Weigh it full and a week "
-                "later: {equal}.",
+                "It should give off about {week} in the driest week. Weigh it when full and "
+                "again a week later: {equal}.",
                 week=_week(told, say),
                 equal=say.text("an ounce of weight is about a fluid ounce")
                 if say.us_measures
@@ -238,20 +246,22 @@ def _to_do(worked: Worked) -> tuple[str, ...]:
     if isinstance(told.device, Buffer):
         lines.append(
             say.text(
-                "Renew the buffer as its maker says; sooner, when the hygrometer leaves the band."
+                "Renew the buffer as its maker says, or sooner if the hygrometer leaves the band."
             )
         )
     if told.room is not None:
         lines.append(
             say.text(
-                "Empty, dry and clean the humidifier as its maker says, and use the water it asks "
-                "for. Turn it down while windows run with water."
+                "Empty, dry and clean the humidifier as its maker says, and use the kind of "
+                "water that the maker asks for. Turn it down while water runs down the "
+                "windows."
             )
         )
     lines.append(
         say.text(
-            "Let it get used to other air slowly, about 5 % RH in a week. Only what has got damp is "
-            "dried sooner, and gently: at most 5 % RH a day."
+            "Let the instrument adjust to different air slowly, by about 5 % RH a week. Only "
+            "an instrument that has become damp is dried faster, and gently: by at most 5 % "
+            "RH a day."
         )
     )
     lines += [say.text(phrases.WHY[w]) for w in worked.advice.why]
@@ -276,15 +286,15 @@ def _table(worked: Worked) -> Table:
     rows = [_row(o, _measure(o, worked), say) for o in options]
     if worked.advice.own is not None:
         own = worked.advice.own
-        rows.append(_row(own, say.text("what you have: {what}", what=_measure(own, worked)), say))
+        rows.append(_row(own, say.text("you have: {what}", what=_measure(own, worked)), say))
     heads = (
         say.text("measure"),
         say.text("days in the band"),
         say.text("driest, dampest day"),
-        say.text("water in a year"),
+        say.text("water per year"),
     )
     told = next(i for i, o in enumerate(options) if o is worked.advised)
-    return Table(say.text("What was worked out"), heads, tuple(rows), told)
+    return Table(say.text("Measures compared"), heads, tuple(rows), told)
 
 
 def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
@@ -307,7 +317,8 @@ def _journeys(worked: Worked) -> tuple[str, ...]:
             what = say.text("leave the cover on for {time}", time=say.hours(wait))
         lines.append(
             say.text(
-                "Brought in at {cold} into a room of {room} that may be as damp as {rh}: {what}.",
+                "If you bring it from {cold} outdoors into a room at {room} with up to {rh} "
+                "RH, {what}.",
                 cold=say.temperature(cold.from_c),
                 room=say.temperature(cold.room_c),
                 rh=say.percent(cold.room_pct),
@@ -317,8 +328,8 @@ def _journeys(worked: Worked) -> tuple[str, ...]:
     if not worked.wish.case.holds_nothing and cold.from_c < worked.wets_c:
         lines.append(
             say.text(
-                "Below {cold} outdoors a warm case with {rh} in it gets wet inside its shell: take "
-                "anything wet out of it and keep the way short.",
+                "Below {cold} outdoors, water condenses inside the shell of a warm case with "
+                "{rh} RH in it. Take anything wet out of the case and keep the journey short.",
                 cold=say.temperature(worked.wets_c),
                 rh=say.percent(sum(worked.wish.band_pct) / 2),
             )
@@ -326,8 +337,8 @@ def _journeys(worked: Worked) -> tuple[str, ...]:
     hot = worked.car.temp_c
     lines.append(
         say.text(
-            "A closed car in the sun reaches about {hot} within an hour at {out} outdoors ({low} to "
-            "{high}): glue and varnish soften.",
+            "At {out} outdoors, a closed car in the sun reaches about {hot} within an hour "
+            "({low} to {high}). Glue and varnish soften.",
             hot=say.temperature(hot.median),
             out=say.temperature(worked.car_c),
             low=say.temperature(hot.low),
@@ -341,20 +352,23 @@ def _holds(worked: Worked) -> tuple[str, ...]:
     say, told = worked.wish.language, worked.advised
     lines = [_held(h, say, dry=dry) for h, dry in ((worked.dry, True), (worked.damp, False)) if h]
     if worked.wish.case.holds_nothing and lines:
-        lines = [say.text("Under a cover it follows the room within days.")]
+        lines = [
+            say.text("Under a cover, the instrument follows the air of the room within days.")
+        ]
     damp = told.too_damp_h
     if damp.high < 1:
         lines.append(
             say.text(
-                "With the advice the air around it never gets above {limit}.",
+                "With the advice, the air around it is too damp (above {limit}) for less than "
+                "an hour a year in 9 of 10 homes and cases like yours.",
                 limit=say.percent(TOO_DAMP_PCT),
             )
         )
     else:
         lines.append(
             say.text(
-                "Over-wetting: with the advice the air around it is above {limit} for {hours} hours "
-                "a year; as it is used now, for {now}.",
+                "With the advice, the air around it is too damp (above {limit}) for {hours} "
+                "hours a year. As it is used now: {now} hours.",
                 limit=say.percent(TOO_DAMP_PCT),
                 hours=say.range(damp),
                 now=say.range(worked.bare.too_damp_h),
@@ -372,13 +386,13 @@ def _held(held: Held, say: Language, *, dry: bool) -> str:
     }
     if dry:
         return say.text(
-            "With the home at {room}, its driest month, the shut case alone keeps the wood above "
-            "{limit} for {days} days.",
+            "In the driest month the home is at {room}. The closed case alone keeps the wood "
+            "above {limit} for {days} days.",
             **values,
         )
     return say.text(
-        "With the home at {room}, its dampest month, the shut case alone keeps the wood below "
-        "{limit} for {days} days.",
+        "In the dampest month the home is at {room}. The closed case alone keeps the wood "
+        "below {limit} for {days} days.",
         **values,
     )
 
@@ -390,13 +404,13 @@ def _plot(worked: Worked) -> str:
     driest, dampest = middles.index(min(middles)) + 1, middles.index(max(middles)) + 1
     if round(min(middles)) == round(max(middles)):
         return say.text(
-            "RH through the year, 5-day means: your home at about {level} all year; the grey band is "
-            "right, the shade is the range with the advice.",
+            "RH through the year, 5-day means. Your home: about {level} all year. Grey band: "
+            "right for the instrument. Shaded: range with the advice.",
             level=say.percent(min(middles)),
         )
     return say.text(
-        "RH through the year, 5-day means: your home from {low} in {driest} to {high} in {dampest}; "
-        "the grey band is right, the shade is the range with the advice.",
+        "RH through the year, 5-day means. Your home: from {low} in {driest} to {high} in "
+        "{dampest}. Grey band: right for the instrument. Shaded: range with the advice.",
         low=say.percent(min(middles)),
         driest=say.month(driest),
         high=say.percent(max(middles)),

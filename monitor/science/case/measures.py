@@ -18,7 +18,7 @@ class Measure(StrEnum):
 
     NOTHING = "nothing"
     DISCIPLINE = "in its shut case whenever it is not played"
-    BUFFER = "two-way buffer in the case"
+    BUFFER = "humidity buffer in the case"
     HUMIDIFIER = "humidifier in the case"
     ROOM = "room humidifier"
 

@@ -1,0 +1,163 @@
+"""Texts for people are plain: no banned word or turn, and none of danger reads as its opposite."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+from babel.messages.pofile import read_po
+from conftest import ROOT
+
+from monitor.clients.phrases import AVOID
+from monitor.domain.alerts.default_rules import starting_set
+from monitor.domain.places import AirLimits
+from monitor.science.case.measures import Avoid
+
+BANNED = {
+    r"\b(told|tells?|telling|untold)\b": "say, show, record or send",
+    r"\bsaid\b": "typed, stated or entered",
+    r"\b(speaks?|spoke)\b": "sends or shows",
+    r"\bstands?\b(?! alone)": "is",
+    r"\bgiven out\b|\bgives? out\b": "issued",
+    r"\bgiv(e|en|es|ing) up\b|\bgave up\b": "stopped, undo",
+    r"\btak(e|en) back\b|\btook back\b": "withdrawn",
+    r"\bput(s|ting)? (off|away|right)\b": "snooze, hide, correct, postpone",
+    r"\bset (it )?going\b": "start",
+    r"(?<!there )\b(is|are) no (?!longer)": "is not a",
+    r"\btill\b": "until",
+    r"\b(whence|thereof|thereby|likewise|nor)\b": "a plain word",
+    r"\bby which\b|\bof which\b|\bso that it be\b": "a second sentence",
+    r"\bto come\b": "outlook, expected, next",
+    r"\b(foreseen|foretold|forebod\w*)\b": "expected",
+    r"\blately\b": "recently",
+    r"\bprobes?\b": "sensor",
+    r"\breservoirs?\b": "tank",
+    r"\bat rest\b|\bits rest\b|\bcome to rest\b": "steady, home moisture",
+    r"\btwo-way\b": "humidity buffer",
+    r"\bheadway\b": "progress",
+    r"\bmends?\b": "help",
+    r"\beach (day|hour|week|month|year|morning|\d+|\{)": "every",
+    r"\bnothing is the matter\b": "no open alerts",
+    r"\bworked out\b": "calculated",
+    r"\bin sight\b": "expected",
+    r"\bheld up by\b": "on hold",
+    r"\babout over\b": "more than",
+    r"(?<!!)!{2,3}(?!=)": "words",
+}
+"""Turns that a text for people must not have, each with what stands for it. By plain_words.md."""
+
+ALLOWED: dict[str, int] = {
+    "monitor/alerting": 2,
+    "monitor/cli": 30,
+    "monitor/clients": 3,
+    "monitor/commands": 5,
+    "monitor/core": 2,
+    "monitor/domain": 12,
+    "monitor/outlook": 6,
+    "monitor/readings": 13,
+    "monitor/sensor_care": 5,
+    "monitor/service": 2,
+    "monitor/settings": 10,
+    "monitor/store": 1,
+    "monitor/waits": 3,
+    "monitor/weather": 10,
+    "monitor/wood": 3,
+    "dashboard": 101,
+    "sensors": 5,
+}
+"""Texts with a banned turn that a package still has. A number here only ever goes down."""
+
+PACKAGES = [
+    *(str(path.relative_to(ROOT)) for path in sorted((ROOT / "monitor").glob("*[a-z]/"))),
+    "dashboard",
+    "sensors",
+]
+PACKAGES.remove("monitor/science")
+
+
+def texts(path: Path) -> list[tuple[int, str]]:
+    """The string literals of a module that may be shown: no docstrings, no log lines, two words at
+    least. The places of a format string are {}."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    skipped: set[int] = set()
+    for node in ast.walk(tree):
+        body = getattr(node, "body", None)
+        for one in body if isinstance(body, list) else ():
+            if isinstance(one, ast.Expr) and isinstance(one.value, ast.Constant):
+                skipped.add(id(one.value))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+            of = node.func.value
+            if isinstance(of, ast.Name) and of.id == "log":
+                skipped |= {id(part) for part in ast.walk(node)}
+        if isinstance(node, ast.JoinedStr):
+            skipped |= {id(part) for part in node.values if isinstance(part, ast.Constant)}
+    found = []
+    for node in ast.walk(tree):
+        if id(node) in skipped:
+            continue
+        if isinstance(node, ast.JoinedStr):
+            parts = [p.value if isinstance(p, ast.Constant) else "{}" for p in node.values]
+            found.append((node.lineno, "".join(map(str, parts))))
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+            found.append((node.lineno, node.value))
+    return [(line, text) for line, text in found if re.search(r"[A-Za-z{}]+ [A-Za-z{}]+", text)]
+
+
+def faults(text: str) -> list[str]:
+    return [
+        f"{found[0]!r}: {instead}"
+        for turn, instead in BANNED.items()
+        if (found := re.search(turn, text, re.IGNORECASE))
+    ]
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_the_texts_of_a_package_are_plain(package):
+    found = [
+        f"{path.relative_to(ROOT)}:{line}: {text!r} has {', '.join(bad)}"
+        for path in sorted((ROOT / package).rglob("*.py"))
+        for line, text in texts(path)
+        if (bad := faults(text))
+    ]
+    assert len(found) <= ALLOWED.get(package, 0), "\n".join(found)
+
+
+def test_the_search_for_banned_turns_finds_them():
+    assert faults("Magnesium chloride is no danger, nor is salt")
+    assert faults("Told again each 24 h")
+    assert faults("Urgency !!!")
+    assert faults("put off until Mon")
+    assert not faults("The notice will be sent on Monday. It is no longer damp.")
+
+
+def test_a_text_of_danger_cannot_be_read_as_its_opposite():
+    rules = starting_set(AirLimits())
+    cautions = {rule.caution for rule in rules.values()}
+    mould = rules["mould-grows"].caution
+    assert "wear a mask and gloves" in mould
+    assert mould.startswith("If you see mould")
+    assert any("Do not seal the room" in one for one in cautions)
+    assert "carbon monoxide alarm" in rules["frost"].caution
+    assert "Local codes come first" in rules["frost"].caution
+    assert rules["near-dew-point"].caution.startswith("Keep flames, heaters and lamps away")
+    assert AVOID[Avoid.HOT_CAR] == "Never leave the instrument, or anyone, in a closed car."
+    assert AVOID[Avoid.SEAL_ROOM].startswith("Never seal a room or shut a vent")
+
+
+def test_a_rule_says_what_to_do_in_whole_sentences():
+    for rule in starting_set(AirLimits()).values():
+        for text in filter(None, (rule.why, rule.do, rule.caution)):
+            assert re.fullmatch(r"[A-Z].*\.", text), (rule.id, text)
+        assert ";" not in rule.do, rule.id
+
+
+def test_the_sheet_in_german_warns_of_the_same():
+    with (ROOT / "monitor/clients/locale/de.po").open("rb") as file:
+        german = {m.id: m.string for m in read_po(file, locale="de") if isinstance(m.id, str)}
+    assert german[AVOID[Avoid.HOT_CAR]] == (
+        "Lassen Sie nie das Instrument, einen Menschen oder ein Tier im geschlossenen Auto."
+    )
+    assert german[AVOID[Avoid.SEAL_ROOM]].startswith("Nie einen Raum abdichten")
+    assert not [text for text in german.values() if "Zwei-Wege" in text]
