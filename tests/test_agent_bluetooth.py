@@ -21,7 +21,7 @@ from monitor.core.measurements import Quantity
 from monitor.mqtt.client import Address
 from sensors.agent import __main__, bluetooth, discovery
 from sensors.agent.agent import Agent
-from sensors.agent.bluetooth import BluetoothFault, Receiver, near, read
+from sensors.agent.bluetooth import BluetoothFault, Receiver, nearby_sensors, read
 from sensors.agent.settings import AgentSensor, AgentSettings
 
 pytestmark = pytest.mark.slow
@@ -65,10 +65,10 @@ def now_ms():
 
 
 def test_those_in_reach_that_offer_the_service_are_listed_strongest_first(radio, tmp_path):
-    found = near(0.3)
+    found = nearby_sensors(0.3)
     assert [one.address for one in found] == [MUTE, PLAIN, WELL]
     assert [one.signal_dbm for one in found] == [-50, -60, -71]
-    text, any_there = discovery.found(tmp_path, tmp_path / "sensor.toml", bluetooth=True)
+    text, any_there = discovery.discovery_text(tmp_path, tmp_path / "sensor.toml", bluetooth=True)
     assert any_there
     assert f'bluetooth = "{WELL}"' in text
     assert "\x1b" not in text
@@ -129,7 +129,7 @@ def test_a_machine_without_bluetooth_says_so(tmp_path, monkeypatch, capsys):
 def test_without_the_extra_it_is_named(monkeypatch):
     monkeypatch.setitem(sys.modules, "bleak", None)
     with pytest.raises(BluetoothFault, match=r"pip install 'benchweather\[bluetooth\]'"):
-        near(0.1)
+        nearby_sensors(0.1)
 
 
 def test_a_sensor_that_fails_is_tried_again_ever_more_rarely(radio, monkeypatch):

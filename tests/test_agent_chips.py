@@ -10,7 +10,7 @@ from agent_fixtures import Board, settle
 from monitor.core.measurements import Quantity
 from sensors.agent import board_status, discovery
 from sensors.agent.chips import ChipFault, chip_called, chips, chosen, handles
-from sensors.agent.sampling import Station
+from sensors.agent.sampling import ChipSensor
 from sensors.agent.settings import AgentSensor
 
 T, H, P = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE
@@ -220,7 +220,7 @@ def test_two_channels_of_one_quantity_want_a_choice(board):
 
 def station(board, reads=5, chip="bme280", **more):
     sensor = AgentSensor("front-bench", "fb-1", chip)
-    return Station(sensor, board.root, reads, 0.1, wait=more.pop("wait", lambda _: None))
+    return ChipSensor(sensor, board.root, reads, 0.1, wait=more.pop("wait", lambda _: None))
 
 
 def scripted(folder, name, texts):
@@ -349,7 +349,7 @@ def test_find_lists_chips_values_and_settings_that_can_be_used(board, tmp_path):
     )
     board.hwmon("soc", name="cpu_thermal", temp1_input="48000", temp1_label="package")
     board.battery("Battery", "83")
-    text, there = discovery.found(board.root, tmp_path / "sensor.toml")
+    text, there = discovery.discovery_text(board.root, tmp_path / "sensor.toml")
     assert there
     for said in (
         "24.38 °C",
@@ -369,7 +369,7 @@ def test_find_lists_chips_values_and_settings_that_can_be_used(board, tmp_path):
 
 
 def test_find_says_where_it_looked_when_there_is_nothing(board):
-    text, there = discovery.found(board.root, board.root / "sensor.toml")
+    text, there = discovery.discovery_text(board.root, board.root / "sensor.toml")
     assert not there
     assert "sys/bus/iio/devices (not there)" in text
     assert "What is usually missing" in text

@@ -11,7 +11,7 @@ from monitor.mqtt.client import Address
 from sensors.agent.agent import Agent
 from sensors.agent.settings import AgentSensor, AgentSettings
 from sensors.agent.systemd import Notifier
-from sensors.agent.timestamps import HOLD_MS, JUMP_MS, WRITTEN_MS, Clock, Dating
+from sensors.agent.timestamps import HOLD_MS, JUMP_MS, WRITTEN_MS, Clock, Timestamper
 
 NOW_MS = 1_800_000_000_000
 
@@ -41,7 +41,7 @@ class MovedClock:
 
 def test_a_set_clock_gives_dates_from_the_first_look():
     clock = MovedClock()
-    dating = Dating(clock)
+    dating = Timestamper(clock)
     assert dating.look() == NOW_MS - HOLD_MS
     assert dating.anew
     clock.pass_(60_000)
@@ -52,7 +52,7 @@ def test_a_set_clock_gives_dates_from_the_first_look():
 @pytest.mark.parametrize("wall", [0, 86_400_000, WRITTEN_MS - 1])
 def test_a_clock_that_was_never_set_dates_nothing_until_it_is(caplog, wall):
     clock = MovedClock(wall)
-    dating = Dating(clock)
+    dating = Timestamper(clock)
     assert dating.look() is None
     assert "clock is not set: it says" in dating.trouble
     assert caplog.text.count("wait for a date") == 1
@@ -64,13 +64,13 @@ def test_a_clock_that_was_never_set_dates_nothing_until_it_is(caplog, wall):
 
 def test_after_a_start_an_unsynchronised_clock_is_waited_for_but_not_for_ever():
     clock = MovedClock(since_start=10_000, in_step=False)
-    dating = Dating(clock)
+    dating = Timestamper(clock)
     assert dating.look() is None
     assert "not synchronised yet" in dating.trouble
     clock.in_step = True
     assert dating.look() is not None
     clock = MovedClock(since_start=HOLD_MS, in_step=False)
-    assert Dating(clock).look() is not None
+    assert Timestamper(clock).look() is not None
 
 
 @pytest.mark.parametrize(
@@ -78,7 +78,7 @@ def test_after_a_start_an_unsynchronised_clock_is_waited_for_but_not_for_ever():
 )
 def test_a_clock_that_jumps_is_told(caplog, jump, told):
     clock = MovedClock()
-    dating = Dating(clock)
+    dating = Timestamper(clock)
     before = dating.look()
     clock.pass_(60_000)
     clock.wall += jump

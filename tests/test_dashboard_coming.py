@@ -32,15 +32,15 @@ from monitor.domain.forecast import Forecast
 from monitor.outlook import files
 from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
 from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
-from monitor.science.outlook.fitting import untold
+from monitor.science.outlook.fitting import prior_estimate
 from monitor.science.outlook.hourly_log import STEPS
-from monitor.science.outlook.room_model import Pinned, RoomModel, Tank
+from monitor.science.outlook.room_model import FillCalibration, RoomModel, Tank
 from monitor.science.outlook.tank import USUAL
 from monitor.science.outlook.what_if import Change, Water, water_to_hold
 from monitor.science.plates.air_steps import HomeAir
 from monitor.science.plates.assessment import PlateRange as Spread
 from monitor.science.plates.parts import PRESETS
-from monitor.science.plates.projection import PartAhead, PlatesAhead
+from monitor.science.plates.projection import PartProjection, PlatesProjection
 from monitor.store import Writer, forecasts
 from sensors.demo.shop import BENCH
 
@@ -70,7 +70,7 @@ def one(book):
     return book.foremost()
 
 
-ROOM = RoomModel(untold(heat_balance.PRIOR), untold(vapour_balance.PRIOR), 0)
+ROOM = RoomModel(prior_estimate(heat_balance.PRIOR), prior_estimate(vapour_balance.PRIOR), 0)
 
 
 def with_spells(one, **spells):
@@ -343,7 +343,7 @@ def test_the_app_has_the_page(shop):
 
 def plates_of(one, closable, low=-1.4, middle=-1.1, high=-0.8):
     part = PRESETS["violin"][0]
-    told = PartAhead(
+    told = PartProjection(
         part,
         41,
         0.6,
@@ -352,7 +352,7 @@ def plates_of(one, closable, low=-1.4, middle=-1.1, high=-0.8):
         Spread(-0.8, -0.6, -0.4),
         np.full(STEPS, 8.0),
     )
-    return PlatesAhead((told,), np.asarray(closable))
+    return PlatesProjection((told,), np.asarray(closable))
 
 
 def instrument(*, opened=True, home=True):
@@ -434,7 +434,7 @@ def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_te
     assert unknown[-1] == (
         "The measured fills of its humidifier do not tell it yet: 3 of the 5 …."
     )
-    told = dataclasses.replace(room, pinned=Pinned(room.water, 0.3, 0.8))
+    told = dataclasses.replace(room, pinned=FillCalibration(room.water, 0.3, 0.8))
     look = dataclasses.replace(look, room=told)
     known = coming_room_text.room_words(dataclasses.replace(one, look=look), "C", "")
     assert known[-1] == (

@@ -16,8 +16,8 @@ from monitor.science.outlook import heat_balance
 from monitor.science.outlook.calendar import CLOSED, calendar, of_day
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.science.outlook.room_fit import fit_room
-from monitor.science.outlook.room_model import known, running
-from monitor.science.outlook.what_if import Change, Launch, moved
+from monitor.science.outlook.room_model import humidifier_running, prepared_log
+from monitor.science.outlook.what_if import Change, Launch, change_effect
 from sensors.demo.shop import BENCH, OUTDOORS, DemoShop
 from sensors.simulator import habits
 
@@ -52,7 +52,7 @@ def test_a_closed_day_is_no_day_of_the_week_and_counts_as_none():
 def test_the_heater_and_its_settings_are_found_though_the_shop_was_left_cold(log):
     none = Issues(np.empty(0), OutdoorHours(*(np.empty((0, STEPS)),) * 3))
     told = replace(log, closed=closed_days(CLOSED_DATES))
-    k, blind = known(told, none), known(log, none)
+    k, blind = prepared_log(told, none), prepared_log(log, none)
     room, fooled = (fit_room(one, len(log) - 1) for one in (k, blind))
     day, night = room.heat.mean[[heat_balance.DAY, heat_balance.NIGHT]]
     assert day == pytest.approx(habits.DAY_C, abs=1)
@@ -62,7 +62,9 @@ def test_the_heater_and_its_settings_are_found_though_the_shop_was_left_cold(log
     assert room.tank is not None
     assert room.tank.water.misfit < 0.5 * room.water.misfit
     steady = OutdoorHours(*(np.full((STEPS, 1), value) for value in (2.0, -3.0, 3.0)))
-    assert running(room, k, len(log) - 1, steady)[:40].max() == 0  # dry over the holidays
+    assert (
+        humidifier_running(room, k, len(log) - 1, steady)[:40].max() == 0
+    )  # dry over the holidays
     # So turning the thermostat up dries the air, as it must: 16 to 22 °C is 1.45 times as much
     # vapour at saturation, less what the wood gives back.
     # The humidifier is dry: nobody fills its tank on holiday.
@@ -77,6 +79,6 @@ def test_the_heater_and_its_settings_are_found_though_the_shop_was_left_cold(log
         told.closed,
         np.zeros(STEPS),
     )
-    warm, cool = (moved(room, start, Change(setting_c=c)) for c in (22.0, 16.0))
+    warm, cool = (change_effect(room, start, Change(setting_c=c)) for c in (22.0, 16.0))
     assert (warm.temp_k - cool.temp_k)[:, -24:].mean() == pytest.approx(6, abs=0.5)
     assert (warm.rh_pct - cool.rh_pct)[:, -24:].mean() < -5

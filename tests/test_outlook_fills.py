@@ -16,10 +16,15 @@ from test_outlook_parts import steady_drive
 from monitor.outlook.evaluation import files
 from monitor.science.outlook import vapour_balance
 from monitor.science.outlook.room_fit import Runs, fit_room, starts_of
-from monitor.science.outlook.room_model import SCALE_SD, described, known
+from monitor.science.outlook.room_model import SCALE_SD, prepared_log, room_description
 from monitor.science.outlook.shop_model import launch, learn
-from monitor.science.outlook.weighed_fills import FEWEST_FILLS, Fills, Intervals, pinned
-from monitor.science.outlook.what_if import Change, moved, water_to_hold
+from monitor.science.outlook.weighed_fills import (
+    FEWEST_FILLS,
+    Fills,
+    Intervals,
+    calibrated_by_fills,
+)
+from monitor.science.outlook.what_if import Change, change_effect, water_to_hold
 
 DAYS = 40
 TUNING = 9
@@ -41,7 +46,7 @@ def material(made, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def ready(material):
-    return known(material.hours, material.issues)
+    return prepared_log(material.hours, material.issues)
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +62,7 @@ def fills(made):
 
 @pytest.fixture(scope="module")
 def told(shop, ready, fills, made):
-    room, why = pinned(shop.room, ready, 24 * DAYS - 1, [fills], made.spec.volume_m3)
+    room, why = calibrated_by_fills(shop.room, ready, 24 * DAYS - 1, [fills], made.spec.volume_m3)
     assert why == ""
     return room
 
@@ -71,7 +76,7 @@ def test_fills_find_the_true_air_change_that_rh_missed(told, shop, made, ready):
     assert abs(np.log(true / fitted)) > 0.6
     assert abs(np.log(true / told.pinned.air_change_h)) < 0.31
     assert told.scaled[1] == told.pinned.sd < 0.8 * SCALE_SD
-    found = described(told)["air_change_h"]
+    found = room_description(told)["air_change_h"]
     assert found.known
     assert found.low < true < found.high
     assert found.high / found.low < 3.2
@@ -80,7 +85,7 @@ def test_fills_find_the_true_air_change_that_rh_missed(told, shop, made, ready):
 def test_what_a_litre_does_is_then_told_in_a_narrower_range(told, shop, ready, material):
     start = launch(shop, ready, material.issues, 24 * DAYS - 1, 60, 3)
     by = Change(water_l_day=2.0, volume_m3=77.0)
-    wide, narrow = (moved(room, start, by).rh_pct[:, 71] for room in (shop.room, told))
+    wide, narrow = (change_effect(room, start, by).rh_pct[:, 71] for room in (shop.room, told))
     spreads = [np.quantile(x, 0.9) / np.quantile(x, 0.1) for x in (wide, narrow)]
     assert spreads[1] < 0.8 * spreads[0]
     assert narrow.mean() < wide.mean()  # more air is changed than was fitted: a litre does less
@@ -101,14 +106,14 @@ def test_without_fills_nothing_is_other_than_it_was(shop, ready, fills, made):
         ([few], "1 of the 5 times"),
         ([fills, NOBODY], "0 of the 5 times"),
     ):
-        room, why = pinned(shop.room, ready, stop, tanks, volume)
+        room, why = calibrated_by_fills(shop.room, ready, stop, tanks, volume)
         assert room is shop.room
         assert why.startswith(told)
         assert bool(why) is bool(told)
     refused = replace(shop.room, refused="too short")
-    assert pinned(refused, ready, stop, [fills], volume)[0] is refused
+    assert calibrated_by_fills(refused, ready, stop, [fills], volume)[0] is refused
     assert shop.room.scaled == (shop.room.vapour, 0.6)
-    assert not described(shop.room)["air_change_h"].known
+    assert not room_description(shop.room)["air_change_h"].known
 
 
 def test_the_first_fit_and_what_it_foretells_stay_as_they_were(told, shop):
@@ -122,13 +127,13 @@ def test_nothing_rests_on_fills_that_came_later(shop, ready, fills, made, told):
         np.concatenate([fills.at_h, fills.at_h[-1:] + 400 + 24 * np.arange(9)]),
         np.concatenate([fills.litres, np.full(9, 40.0)]),
     )
-    again, _ = pinned(shop.room, ready, 24 * DAYS - 1, [later], made.spec.volume_m3)
+    again, _ = calibrated_by_fills(shop.room, ready, 24 * DAYS - 1, [later], made.spec.volume_m3)
     assert again.pinned.air_change_h == told.pinned.air_change_h
 
 
 def test_litres_that_the_log_contradicts_are_not_believed(shop, ready, fills, made):
     absurd = Fills(fills.at_h, 30 * fills.litres)
-    room, why = pinned(shop.room, ready, 24 * DAYS - 1, [absurd], made.spec.volume_m3)
+    room, why = calibrated_by_fills(shop.room, ready, 24 * DAYS - 1, [absurd], made.spec.volume_m3)
     assert room is shop.room
     assert "not believed" in why
 
@@ -176,4 +181,4 @@ def test_water_is_spread_from_fill_to_fill():
 
 def test_a_shorter_log_than_a_fit_wants_pins_nothing(ready, fills, made):
     room = fit_room(ready, 24 * 5)
-    assert pinned(room, ready, 24 * 5, [fills], made.spec.volume_m3)[0] is room
+    assert calibrated_by_fills(room, ready, 24 * 5, [fills], made.spec.volume_m3)[0] is room

@@ -11,7 +11,7 @@ from monitor.core.errors import OutOfRange
 from monitor.outlook.evaluation.walk_forward import crps
 from monitor.science.outlook import dry_snap, heat_balance, vapour_balance, verification
 from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h, waves
-from monitor.science.outlook.fitting import ParameterPrior, estimate, untold
+from monitor.science.outlook.fitting import ParameterPrior, estimate, prior_estimate
 from monitor.science.outlook.hourly_log import (
     Issues,
     OutdoorHours,
@@ -162,7 +162,7 @@ def test_what_data_do_not_touch_stays_at_its_prior():
     assert found.mean[1] == 5.0
     assert found.told[1] == pytest.approx(0, abs=1e-9)
     assert found.told[0] > 0.9
-    assert untold(prior).cov[1, 1] == 4.0
+    assert prior_estimate(prior).cov[1, 1] == 4.0
 
 
 def test_a_correction_is_the_posterior_mean_of_a_linear_model():
@@ -249,7 +249,7 @@ def test_a_snap_is_three_hours_below_35_after_two_days_above_38(rh, begins):
 
 
 def test_the_probability_is_the_part_of_members_that_snap():
-    state = dry_snap.armings(np.array(DAY48))
+    state = dry_snap.arming_states(np.array(DAY48))
     now = dry_snap.Arming(*(field[-1:] for field in state))
     members = np.full((10, 120, 1), 45.0)
     members[:3, 50:53] = 30.0
@@ -293,14 +293,14 @@ def test_a_snap_that_has_just_begun_opens_no_alert_of_its_own():
 
 
 def test_a_chance_lasts_that_two_looks_agree_on():
-    assert dry_snap.lasting(np.array([0.4, 0.9, 0.2, 0.6, 0.7])).tolist() == [
+    assert dry_snap.confirmed(np.array([0.4, 0.9, 0.2, 0.6, 0.7])).tolist() == [
         0.4,
         0.4,
         0.2,
         0.2,
         0.6,
     ]
-    assert dry_snap.lasting(np.empty(0)).size == 0
+    assert dry_snap.confirmed(np.empty(0)).size == 0
 
 
 def test_tuning_raises_the_bar_against_false_alarms_and_lowers_it_for_misses():
@@ -315,8 +315,8 @@ def test_tuning_raises_the_bar_against_false_alarms_and_lowers_it_for_misses():
             for bar in dry_snap.THRESHOLDS
         ]
 
-    assert dry_snap.tuned([row(0.9, 0.55)]) > 0.55
-    assert dry_snap.tuned([row(0.2, 0.01)]) < 0.2
+    assert dry_snap.best_threshold([row(0.9, 0.55)]) > 0.55
+    assert dry_snap.best_threshold([row(0.2, 0.01)]) < 0.2
 
 
 def test_the_probability_score_is_that_of_a_normal_forecast():
@@ -333,18 +333,18 @@ def test_the_record_widens_what_was_too_narrow_and_turns_to_what_did_better():
     random = np.random.default_rng(SEED)
     n = 24 * 40
     told = np.stack([20 + random.normal(0, 1, n), 50 + np.cumsum(random.normal(0, 0.5, n))])
-    record, leads = verification.Track(), len(verification.LEADS_H)
+    record, leads = verification.ForecastRecord(), len(verification.LEADS_H)
     for day in range(10, 38):
         ends = 24 * day + np.arange(0, 24, 3)
         others = np.stack(
             [
-                verification.plainer(values, ends, 120)[:, verification.LEADS_H - 1]
+                verification.reference_forecasts(values, ends, 120)[:, verification.LEADS_H - 1]
                 for values in told
             ]
         )
         wrong = others[:, 0] + np.array([0.0, 9.0])[:, None, None]  # RH always 9 % too high
         record.add(
-            verification.TrackEntry(ends, wrong, wrong, others, np.full((2, leads, 8), 0.5))
+            verification.RecordEntry(ends, wrong, wrong, others, np.full((2, leads, 8), 0.5))
         )
     trust = record.judged((told[0], told[1]), n - 1)
     assert trust.widths.shape == (2, leads)
@@ -355,9 +355,9 @@ def test_the_record_widens_what_was_too_narrow_and_turns_to_what_did_better():
 
 
 def test_a_shop_never_read_is_refused():
-    from monitor.science.outlook.room_model import known
+    from monitor.science.outlook.room_model import prepared_log
 
     nothing_read = np.full(50, np.nan)
     hours = ShopHours(0, nothing_read, nothing_read, np.zeros(50), np.zeros(50))
     with pytest.raises(OutOfRange, match="hours with temperature"):
-        known(hours, issues_of([], np.zeros((0, 3))))
+        prepared_log(hours, issues_of([], np.zeros((0, 3))))

@@ -14,8 +14,8 @@ from monitor.outlook.evaluation import files, report
 from monitor.outlook.evaluation.walk_forward import walk
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours
 from monitor.science.outlook.room_fit import fit_room
-from monitor.science.outlook.room_model import described, known
-from monitor.science.outlook.shop_model import foresee, learn
+from monitor.science.outlook.room_model import prepared_log, room_description
+from monitor.science.outlook.shop_model import learn, predict
 
 DAYS = 40
 SHOPS = (101, 104)
@@ -38,7 +38,7 @@ def material(made, tmp_path_factory) -> files.Material:
 
 @pytest.fixture(scope="module")
 def ready(material):
-    return known(material.hours, material.issues)
+    return prepared_log(material.hours, material.issues)
 
 
 @pytest.fixture(scope="module")
@@ -48,23 +48,23 @@ def learned(material, ready):
 
 def test_the_ensemble_begins_at_the_present_and_widens(material, ready, learned):
     ends = np.array([24 * 25, 24 * 25 + 7])
-    seen = foresee(learned, ready, material.issues, ends, 60, SEED)
+    seen = predict(learned, ready, material.issues, ends, 60, SEED)
     assert seen.members.shape == (2, 60, STEPS, 2)
     assert np.abs(seen.given[1, 0] - ready.rh_pct[ends]).max() < 4
     assert np.abs(seen.given[0, 0] - ready.temp_c[ends]).max() < 1.5
     assert (seen.half[1, 47] > seen.half[1, 0]).all()
     assert seen.members[1].min() >= 1
     assert seen.members[1].max() <= 100
-    again = foresee(learned, ready, material.issues, ends, 60, SEED)
+    again = predict(learned, ready, material.issues, ends, 60, SEED)
     assert np.array_equal(seen.members, again.members)
 
 
 def test_nothing_rests_on_what_came_later(material, learned):
     end = 24 * 30 + 5
-    short = known(material.hours.until(material.hours.first_h + end, 1000), material.issues)
-    whole = known(material.hours, material.issues)
+    short = prepared_log(material.hours.until(material.hours.first_h + end, 1000), material.issues)
+    whole = prepared_log(material.hours, material.issues)
     one, other = (
-        foresee(learned, k, material.issues, np.array([end]), 10, SEED) for k in (short, whole)
+        predict(learned, k, material.issues, np.array([end]), 10, SEED) for k in (short, whole)
     )
     assert len(short.temp_c) == end + 1
     assert one.members == pytest.approx(other.members, abs=1e-9)
@@ -79,7 +79,7 @@ def test_no_tank_is_found_where_there_is_none(made, learned):
 
 
 def test_what_rh_cannot_tell_is_never_shown_as_known(learned):
-    told = described(learned.room)
+    told = room_description(learned.room)
     assert not told["air_change_h"].known
     assert told["air_change_h"].low < told["air_change_h"].high
     assert told["moisture_excess_g_m3"].known
@@ -91,7 +91,7 @@ def test_a_fit_that_cannot_be_told_is_refused_and_the_prior_stands_in(ready, mat
     still = ready.past._replace(dew_c=np.full(len(ready.rh_pct), 2.0))
     room = fit_room(ready._replace(past=still), 24 * 20)
     assert "dew point moved by 0.0 K: must be at least 5" in room.refused
-    assert not any(told.known for told in described(room).values())
+    assert not any(told.known for told in room_description(room).values())
     assert "runs of 48 h: must be at least 8" in fit_room(ready, 24 * 5).refused
     with pytest.raises(OutOfRange, match="days of log"):
         learn(ready, material.issues, 70)
@@ -100,11 +100,11 @@ def test_a_fit_that_cannot_be_told_is_refused_and_the_prior_stands_in(ready, mat
 def test_without_forecasts_the_outlook_goes_to_what_is_usual_and_says_less(
     material, ready, learned
 ):
-    bare = known(material.hours, NONE)
+    bare = prepared_log(material.hours, NONE)
     shop = learn(bare, NONE, 24 * 25 - 1)
     ends = np.array([24 * 25])
-    blind = foresee(shop, bare, NONE, ends, 60, SEED)
-    told = foresee(learned, ready, material.issues, ends, 60, SEED)
+    blind = predict(shop, bare, NONE, ends, 60, SEED)
+    told = predict(learned, ready, material.issues, ends, 60, SEED)
     assert np.isfinite(blind.members).all()
     assert blind.half[1, 71, 0] > told.half[1, 71, 0]
 
@@ -112,8 +112,8 @@ def test_without_forecasts_the_outlook_goes_to_what_is_usual_and_says_less(
 def test_without_an_outdoor_sensor_the_forecasts_first_hours_stand_in(material):
     nothing = np.full(len(material.hours), np.nan)
     hours = replace(material.hours, out_temp_c=nothing, out_dew_c=nothing)
-    k = known(hours, material.issues)
-    seen = foresee(
+    k = prepared_log(hours, material.issues)
+    seen = predict(
         learn(k, material.issues, 24 * 25 - 1), k, material.issues, np.array([24 * 25]), 20, SEED
     )
     assert np.isfinite(seen.members).all()

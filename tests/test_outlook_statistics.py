@@ -11,21 +11,21 @@ from hypothesis import strategies as st
 from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
-from monitor.science.outlook.fitting import untold
+from monitor.science.outlook.fitting import prior_estimate
 from monitor.science.outlook.hourly_log import STEPS, OutdoorHours
 from monitor.science.outlook.room_model import SCALE_SD, RoomModel
 from monitor.science.outlook.what_if import (
     LAG_H,
     Change,
+    ChangeEffect,
     Launch,
-    Moved,
-    changed,
-    moved,
+    change_effect,
     vapour_pa_h,
     water_to_hold,
+    with_change,
 )
 
-ROOM = RoomModel(untold(heat_balance.PRIOR), untold(vapour_balance.PRIOR), 0)
+ROOM = RoomModel(prior_estimate(heat_balance.PRIOR), prior_estimate(vapour_balance.PRIOR), 0)
 
 
 def launch(members: int = 20, out_c: float = -3.0, dew_c: float = -6.0) -> Launch:
@@ -89,7 +89,7 @@ def test_water_raises_the_vapour_pressure_as_the_gas_law_says():
 
 
 def test_nothing_done_changes_nothing():
-    by = moved(ROOM, launch(), Change())
+    by = change_effect(ROOM, launch(), Change())
     assert np.abs(by.temp_k).max() == 0
     assert np.abs(by.rh_pct).max() == 0
 
@@ -103,20 +103,20 @@ def test_nothing_done_changes_nothing():
     ],
 )
 def test_a_change_moves_the_air_the_way_that_it_must(change, temp, rh):
-    by = moved(ROOM, launch(), change)
+    by = change_effect(ROOM, launch(), change)
     late = by.temp_k[:, 24:27].mean(), by.rh_pct[:, 24:27].mean()
     assert np.sign(np.round(late[0], 1)) == temp
     assert np.sign(late[1]) == rh
 
 
 def test_a_change_does_nothing_before_it_begins():
-    by = moved(ROOM, launch(), Change(water_l_day=5.0, window_ach=2.0, start=30, stop=40))
+    by = change_effect(ROOM, launch(), Change(water_l_day=5.0, window_ach=2.0, start=30, stop=40))
     assert np.abs(by.rh_pct[:, :30]).max() == 0
     assert np.abs(by.rh_pct[:, 30:40]).min() > 0
 
 
 def test_how_much_a_litre_does_is_as_unsure_as_the_air_change():
-    by = moved(ROOM, launch(400), Change(water_l_day=2.0))
+    by = change_effect(ROOM, launch(400), Change(water_l_day=2.0))
     early = by.rh_pct[:, 0]
     ratio = np.quantile(early, 0.9) / np.quantile(early, 0.5)
     assert ratio == pytest.approx(np.exp(1.2816 * SCALE_SD), rel=0.1)
@@ -124,8 +124,8 @@ def test_how_much_a_litre_does_is_as_unsure_as_the_air_change():
 
 def test_a_changed_ensemble_stays_air():
     air = np.stack([np.full((8, STEPS), 20.0), np.full((8, STEPS), 95.0)])
-    by = Moved(np.full((3, STEPS), 50.0), np.full((3, STEPS), 20.0))
-    out = changed(air, by)
+    by = ChangeEffect(np.full((3, STEPS), 50.0), np.full((3, STEPS), 20.0))
+    out = with_change(air, by)
     assert out[0].max() == 60
     assert out[1].max() == 100
 
@@ -142,7 +142,7 @@ def test_the_water_told_holds_the_level_and_a_tenth_less_does_not():
             *(getattr(start, f) for f in ("first_h", "temp_c", "rh_pct", "heat", "water")),
             OutdoorHours(*(field[:, :1] for field in start.air)),
         )
-        rh = 30.0 + moved(ROOM, one, change).rh_pct[0]
+        rh = 30.0 + change_effect(ROOM, one, change).rh_pct[0]
         held = np.lib.stride_tricks.sliding_window_view(rh[LAG_H:], 3).max(axis=1).min()
         assert bool(held >= 42.0) is holds
 
@@ -194,7 +194,9 @@ def test_no_chance_is_told_as_certain(chance, told):
 def test_how_far_a_member_goes_for_hours_on_end_is_where_its_spells_end():
     rng = np.random.default_rng(11)
     values = rng.normal(45, 6, (30, 60))
-    low, high = (ensemble_statistics.utmost(values, 3, below=below) for below in (True, False))
+    low, high = (
+        ensemble_statistics.sustained_extreme(values, 3, below=below) for below in (True, False)
+    )
     assert low[0] == min(values[0, i : i + 3].max() for i in range(58))
     assert high[0] == max(values[0, i : i + 3].min() for i in range(58))
     for limit in (38.0, 41.0):

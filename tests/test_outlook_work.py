@@ -23,7 +23,7 @@ from monitor.outlook.worker import Work
 from monitor.science.outlook import ensemble_statistics
 from monitor.science.outlook.forecaster import LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS
-from monitor.science.outlook.room_model import described
+from monitor.science.outlook.room_model import room_description
 from monitor.settings import load
 from monitor.store import Reader, Writer, forecasts
 from sensors.demo.forecasts import Forecasts, issues
@@ -217,5 +217,5 @@ def test_fills_that_were_told_reach_the_outlook_and_are_kept(settings, looked):
     assert found is not None
     assert look.room.pinned.air_change_h == found.air_change_h
     assert np.array_equal(look.room.pinned.water.mean, found.water.mean)
-    assert described(look.room)["air_change_h"].known
+    assert room_description(look.room)["air_change_h"].known
     files.keep(settings, before)

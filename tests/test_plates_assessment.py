@@ -9,7 +9,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from monitor.core.errors import OutOfRange
-from monitor.science.plates.air_steps import spells, thinned
+from monitor.science.plates.air_steps import coarse_steps, spells
 from monitor.science.plates.assessment import (
     CLOSE_SHARE,
     Close,
@@ -17,7 +17,7 @@ from monitor.science.plates.assessment import (
     Opened,
     Reason,
     WoodAssumptions,
-    answer,
+    assess,
 )
 from monitor.science.plates.diffusion import DIFFUSIVITY_M2_S, Plates, uniform
 from monitor.science.plates.faces import (
@@ -28,7 +28,7 @@ from monitor.science.plates.faces import (
     in_series,
 )
 from monitor.science.plates.history import history
-from monitor.science.plates.monte_carlo import COUNT, drawn, rests
+from monitor.science.plates.monte_carlo import COUNT, home_moistures, plate_draws
 from monitor.science.plates.parts import PRESETS, Faces, PartFault
 from monitor.science.waits.air_log import Stay, air_log, stitched
 from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty
@@ -77,7 +77,7 @@ def test_a_closed_violin_is_a_first_order_filter_of_36_hours():
 
 
 def test_the_spread_of_a_closed_violin_is_24_to_60_hours():
-    draws = drawn(ORDINARY_SENSOR)
+    draws = plate_draws(ORDINARY_SENSOR)
     faces = face_transfers(
         VIOLIN[:2],
         opened=False,
@@ -243,7 +243,7 @@ def test_thinned_air_weighs_as_much_as_the_whole():
     rng = np.random.default_rng(7)
     air = log_of(40 + np.cumsum(rng.normal(0, 0.3, 40 * 144)).clip(-15, 15), temp_c=18.0)
     (spell,) = spells(air, T0, [])
-    few = thinned(spell.air, air.until_ms)
+    few = coarse_steps(spell.air, air.until_ms)
     every = history(VIOLIN, air, T0)
     assert len(few.tau_s) < len(every.at_ms) / 5
     plates = Plates([p.thickness_mm / 1000 for p in VIOLIN], *face_transfers(VIOLIN, opened=False))
@@ -261,7 +261,7 @@ def part_of(found, name):
 
 
 def test_an_instrument_at_rest_may_be_closed():
-    found = answer(
+    found = assess(
         VIOLIN, days(*[50.0] * 10), T0, home=HomeAir(20.0, 50.0), opened=[Opened(T0 + DAY)]
     )
     assert found.closing.close is Close.YES
@@ -275,7 +275,7 @@ def test_an_instrument_at_rest_may_be_closed():
 
 
 def test_a_dry_shop_opens_gaps_in_an_instrument_from_a_damp_home():
-    found = answer(VIOLIN, days(*[30.0] * 20), T0, home=HomeAir(20.0, 55.0), opened=[Opened(T0)])
+    found = assess(VIOLIN, days(*[30.0] * 20), T0, home=HomeAir(20.0, 55.0), opened=[Opened(T0)])
     assert found.closing.close is Close.NOT_YET
     assert found.closing.reason is Reason.TOO_DRY
     assert found.closing.part == "back"
@@ -292,7 +292,7 @@ def test_a_dry_shop_opens_gaps_in_an_instrument_from_a_damp_home():
 
 
 def test_a_damp_shop_swells_it():
-    found = answer(VIOLIN, days(*[75.0] * 20), T0, home=HomeAir(20.0, 45.0))
+    found = assess(VIOLIN, days(*[75.0] * 20), T0, home=HomeAir(20.0, 45.0))
     assert found.closing.reason is Reason.TOO_DAMP
     assert not found.open_now
     assert part_of(found, "back").change_mm.low > 0
@@ -300,10 +300,10 @@ def test_a_damp_shop_swells_it():
 
 def test_when_it_may_be_closed_is_told_if_the_air_brings_it_home():
     rh = np.repeat([25.0] * 15 + [50.0], 144)
-    found = answer(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 50.0))
+    found = assess(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 50.0))
     assert found.closing.close is Close.NOT_YET
     assert 0 < found.closing.ready_in_s.low <= found.closing.ready_in_s.median < 15 * 86_400
-    later = answer(
+    later = assess(
         VIOLIN,
         log_of(np.append(rh, [50.0] * 144 * 15)),
         T0,
@@ -316,7 +316,7 @@ def test_when_it_may_be_closed_is_told_if_the_air_brings_it_home():
 def test_settling_takes_as_long_as_the_history_shows():
     # Identity between two ways through the model, at one draw's own range.
     rh = np.repeat([50.0] * 5 + [35.0], 144)
-    found = answer(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 50.0))
+    found = assess(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 50.0))
     settles = part_of(found, "top").settles_in_s
     # The present air is a mean over 24 h, here all of it 35 %. From the same state on:
     h = history(VIOLIN, days(*[50.0] * 5, *[35.0] * 40), T0, home=HomeAir(20.0, 50.0))
@@ -328,11 +328,11 @@ def test_settling_takes_as_long_as_the_history_shows():
 
 def test_an_unknown_home_is_said_and_widens_the_range():
     air = days(*[42.0] * 20)
-    known = answer(VIOLIN, air, T0, home=HomeAir(20.0, 42.0))
-    unknown = answer(VIOLIN, air, T0)
+    known = assess(VIOLIN, air, T0, home=HomeAir(20.0, 42.0))
+    unknown = assess(VIOLIN, air, T0)
     assert unknown.closing.close is Close.UNKNOWN
     assert unknown.closing.reason is Reason.HOME_UNKNOWN
-    just_come = answer(VIOLIN, days(42.0), T0)
+    just_come = assess(VIOLIN, days(42.0), T0)
     assert just_come.closing.reason is Reason.HOME_UNKNOWN
     assert WoodAssumptions.HOME_INDOORS in unknown.assumed
     assert WoodAssumptions.HOME_INDOORS not in known.assumed
@@ -342,7 +342,7 @@ def test_an_unknown_home_is_said_and_widens_the_range():
 
 def test_an_unknown_home_rests_as_wood_indoors():
     # Source: Wood Handbook, FPL-GTR-190, 2010, ch. 13: 8 %, 6 dry, 11 damp. Second-hand.
-    rest = rests(HomeAir(), drawn(ORDINARY_SENSOR))
+    rest = home_moistures(HomeAir(), plate_draws(ORDINARY_SENSOR))
     assert np.median(rest) == pytest.approx(8, abs=0.05)
     assert (rest < 6).mean() == pytest.approx(0.05, abs=0.02)
     assert (rest > 11).mean() == pytest.approx(0.05, abs=0.02)
@@ -350,9 +350,9 @@ def test_an_unknown_home_rests_as_wood_indoors():
 
 def test_gaps_widen_the_range_and_are_said():
     rh = np.full(6 * 144, 45.0)
-    whole = answer(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
+    whole = assess(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
     rh[2 * 144 : 6 * 144 - 12] = np.nan
-    holed = answer(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
+    holed = assess(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
     assert WoodAssumptions.GAPS_BRIDGED in holed.assumed
     assert WoodAssumptions.GAPS_BRIDGED not in whole.assumed
     assert holed.known_share == pytest.approx(1 - (4 * 144 - 12) / (6 * 144), abs=0.002)
@@ -364,7 +364,7 @@ def test_gaps_widen_the_range_and_are_said():
 def test_a_poor_sensor_widens_the_range():
     air = days(*[45.0] * 10)
     good, poor = (
-        part_of(answer(VIOLIN, air, T0, home=HomeAir(20.0, 45.0), sensor=s), "top").moisture_pct
+        part_of(assess(VIOLIN, air, T0, home=HomeAir(20.0, 45.0), sensor=s), "top").moisture_pct
         for s in (SensorUncertainty(0.2, 1.0), SensorUncertainty(1.0, 8.0))
     )
     assert poor.high - poor.low > 1.3 * (good.high - good.low)
@@ -373,7 +373,7 @@ def test_a_poor_sensor_widens_the_range():
 def test_old_air_is_no_present_air():
     rh = np.full(4 * 144, 45.0)
     rh[3 * 144 :] = np.nan
-    found = answer(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
+    found = assess(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
     assert found.closing.close is Close.UNKNOWN
     assert found.closing.reason is Reason.OLD_AIR
     assert found.closing.ready_in_s is None
@@ -386,7 +386,7 @@ def test_old_air_is_no_present_air():
 
 def test_without_any_air_nothing_is_told():
     air = air_log([], [], [], T0 + DAY)
-    found = answer(VIOLIN, air, T0)
+    found = assess(VIOLIN, air, T0)
     assert found.closing.close is Close.UNKNOWN
     assert found.closing.reason is Reason.NO_AIR
     assert found.parts == ()
@@ -396,19 +396,19 @@ def test_without_any_air_nothing_is_told():
 def test_stress_is_told_where_the_modulus_is_known():
     sitka = [replace(VIOLIN[0], species="sitka_spruce")]
     air = days(*[35.0] * 20)
-    known = answer(sitka, air, T0, home=HomeAir(20.0, 50.0)).parts[0]
+    known = assess(sitka, air, T0, home=HomeAir(20.0, 50.0)).parts[0]
     assert known.stress_mpa.median == pytest.approx(850 * 0.004 * known.yield_share.median)
-    assert answer(VIOLIN[:1], air, T0, home=HomeAir(20.0, 50.0)).parts[0].stress_mpa is None
+    assert assess(VIOLIN[:1], air, T0, home=HomeAir(20.0, 50.0)).parts[0].stress_mpa is None
 
 
 def test_the_same_question_gets_the_same_answer():
     air = days(*[40.0] * 5)
-    assert answer(VIOLIN, air, T0, home=HomeAir()) == answer(VIOLIN, air, T0, home=HomeAir())
+    assert assess(VIOLIN, air, T0, home=HomeAir()) == assess(VIOLIN, air, T0, home=HomeAir())
 
 
 @pytest.mark.parametrize("kind", sorted(PRESETS))
 def test_every_kind_of_instrument_gets_an_answer(kind):
-    found = answer(PRESETS[kind], days(*[40.0] * 5), T0, home=HomeAir(20.0, 45.0))
+    found = assess(PRESETS[kind], days(*[40.0] * 5), T0, home=HomeAir(20.0, 45.0))
     assert len(found.parts) == 4
     for standing in found.parts:
         assert standing.moisture_pct.low <= standing.moisture_pct.median
@@ -418,7 +418,7 @@ def test_every_kind_of_instrument_gets_an_answer(kind):
 
 def test_a_long_way_from_home_a_free_part_is_not_strained():
     free = [replace(VIOLIN[0], restraint=0.0, faces=Faces.BOTH)]
-    found = answer(free, days(*[25.0] * 20), T0, home=HomeAir(20.0, 60.0))
+    found = assess(free, days(*[25.0] * 20), T0, home=HomeAir(20.0, 60.0))
     assert found.parts[0].yield_share == (0, 0, 0)
     assert found.closing.close is Close.YES
 
@@ -429,15 +429,15 @@ AIR = days(*[45.0] * 3)
 @pytest.mark.parametrize(
     ("call", "error", "match"),
     [
-        (lambda: answer([], AIR, T0), PartFault, "parts = 0"),
-        (lambda: answer(VIOLIN, AIR, T0 + 4 * DAY), OutOfRange, "from_ms"),
-        (lambda: answer(VIOLIN, AIR, T0, home=HomeAir(20, 101)), OutOfRange, "rh_pct = 101"),
-        (lambda: answer(VIOLIN, AIR, T0, home=HomeAir(200, 50)), OutOfRange, "temp_c = 200"),
-        (lambda: answer(VIOLIN, AIR, T0, sensor=SensorUncertainty(-1, 2)), OutOfRange, "u_temp_k"),
-        (lambda: answer(VIOLIN, AIR, T0, sensor=SensorUncertainty(1, -2)), OutOfRange, "u_rh_pct"),
-        (lambda: answer(VIOLIN, AIR, T0, opened=[Opened(T0 + DAY, T0)]), OutOfRange, "until_ms"),
+        (lambda: assess([], AIR, T0), PartFault, "parts = 0"),
+        (lambda: assess(VIOLIN, AIR, T0 + 4 * DAY), OutOfRange, "from_ms"),
+        (lambda: assess(VIOLIN, AIR, T0, home=HomeAir(20, 101)), OutOfRange, "rh_pct = 101"),
+        (lambda: assess(VIOLIN, AIR, T0, home=HomeAir(200, 50)), OutOfRange, "temp_c = 200"),
+        (lambda: assess(VIOLIN, AIR, T0, sensor=SensorUncertainty(-1, 2)), OutOfRange, "u_temp_k"),
+        (lambda: assess(VIOLIN, AIR, T0, sensor=SensorUncertainty(1, -2)), OutOfRange, "u_rh_pct"),
+        (lambda: assess(VIOLIN, AIR, T0, opened=[Opened(T0 + DAY, T0)]), OutOfRange, "until_ms"),
         (
-            lambda: answer(VIOLIN, AIR, T0, opened=[Opened(T0 + DAY), Opened(T0 + 2 * DAY)]),
+            lambda: assess(VIOLIN, AIR, T0, opened=[Opened(T0 + DAY), Opened(T0 + 2 * DAY)]),
             OutOfRange,
             "from_ms",
         ),

@@ -10,7 +10,7 @@ from monitor.science.plates.air_steps import HomeAir
 from monitor.science.plates.diffusion import uniform
 from monitor.science.plates.history import history
 from monitor.science.plates.parts import PRESETS
-from monitor.science.plates.projection import ahead
+from monitor.science.plates.projection import project
 from monitor.science.waits.air_log import air_log
 from monitor.science.wood import equilibrium_moisture_content
 
@@ -27,7 +27,7 @@ def started():
 
 def under(rh, *, opened=True, temp=20.0):
     rh = np.atleast_2d(rh)
-    return ahead(PARTS, started(), REST, SECONDS, np.full(rh.shape, temp), rh, opened=opened)
+    return project(PARTS, started(), REST, SECONDS, np.full(rh.shape, temp), rh, opened=opened)
 
 
 def test_in_the_air_of_its_home_nothing_moves_and_it_may_be_closed():

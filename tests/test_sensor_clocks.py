@@ -21,7 +21,7 @@ from monitor.core.measurements import Quantity, Series
 from monitor.mqtt.client import Arrival
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
-from monitor.science.sensor_clock import misdated, off, slow_s, touched
+from monitor.science.sensor_clock import misdated, overlapping, slow_s, wrong_clock_hours
 from monitor.science.sensor_health import SensorFault
 from monitor.sensor_care.calibration import JarWatch
 from monitor.sensor_care.health import health, sentence
@@ -91,7 +91,7 @@ def rate(shift, weeks=WEEKS, **kind):
         measured, arrived = link(week, **kind)
         told = measured - shift(measured)
         hours = hours_of(arrived, told)
-        ever += off(hours).any()
+        ever += wrong_clock_hours(hours).any()
         if by := slow_s(hours):
             last += 1
             error = max(error, abs(by - float(shift(measured[-1])) / 1000))
@@ -121,13 +121,13 @@ def test_a_clock_is_found_in_its_third_hour_and_forgotten_in_its_first_good_one(
     hours["hour_ms"] = NOW + np.arange(6) * HOUR
     hours["least_s"] = [0.3, 3600.2, 3600.1, 3600.4, 3600.2, 0.2]
     assert [slow_s(hours[:n]) for n in range(7)] == [0, 0, 0, 0, 3600.1, 3600.1, 0]
-    assert list(off(hours)) == [False, True, True, True, True, False]
+    assert list(wrong_clock_hours(hours)) == [False, True, True, True, True, False]
     spans = misdated(hours)
     assert spans.shape == (4, 2)
     assert spans[0, 0] == NOW + HOUR - 3_600_200
     starts = NOW + np.arange(-3, 8) * HOUR
-    assert list(touched(starts, 3600, spans)) == [0, 0, 1, 1, 1, 1, 1, 0, 0, 0, 0]
-    assert not touched(starts, 3600, misdated(hours[:0])).any()
+    assert list(overlapping(starts, 3600, spans)) == [0, 0, 1, 1, 1, 1, 1, 0, 0, 0, 0]
+    assert not overlapping(starts, 3600, misdated(hours[:0])).any()
 
 
 def message(sensor, at_ms, received_ms, *, retained=False):

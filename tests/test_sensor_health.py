@@ -19,12 +19,12 @@ from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.science.sensor_health import (
     Pair,
     SensorFault,
-    apart,
     findings,
     jumps,
+    median_difference,
     noise,
     score,
-    unfit,
+    unreliable,
 )
 from monitor.sensor_care.calibration import JarWatch
 from monitor.sensor_care.health import health, left, sentence
@@ -162,7 +162,7 @@ def test_of_three_the_odd_one_is_found_and_of_two_both_disagree():
 def test_few_common_rows_compare_nothing():
     ts, _, rh = told(3)
     early, late = rows_of(ts[:2000], rh[:2000]), rows_of(ts[1800:], rh[1800:])
-    assert np.isnan(apart(early, late))
+    assert np.isnan(median_difference(early, late))
 
 
 def test_rows_of_a_stuck_or_saturated_stretch_are_unfit_and_no_others():
@@ -171,13 +171,13 @@ def test_rows_of_a_stuck_or_saturated_stretch_are_unfit_and_no_others():
     rows["low"][100:140] = rows["mean"][100:140] = rows["high"][100:140] = 44.0
     rows["low"][300:320] = rows["high"][300:320] = 99.5
     rows["low"][400:420] = rows["high"][400:420] = 44.0  # too short to be told
-    assert list(np.flatnonzero(unfit(rows))) == [*range(100, 140), *range(300, 320)]
-    assert list(unfit(rows[:0])) == []
+    assert list(np.flatnonzero(unreliable(rows))) == [*range(100, 140), *range(300, 320)]
+    assert list(unreliable(rows[:0])) == []
 
 
 def test_a_gap_ends_a_standstill():
     rows = rows_of(np.r_[np.arange(20), np.arange(100, 120)] * 600_000, np.full(40, 50.0))
-    assert not unfit(rows).any()
+    assert not unreliable(rows).any()
 
 
 def test_a_breath_is_no_fault_and_its_count_is_right():

@@ -26,7 +26,7 @@ from monitor.science.air import vapour_pressure
 from monitor.store import Reader, Writer
 from sensors.simulator import habits, room, shops, simulate
 from sensors.simulator.messages import messages
-from sensors.simulator.random_shop import drawn
+from sensors.simulator.random_shop import random_shops
 from sensors.simulator.shops import PLACES, Shops
 from sensors.simulator.time_grid import GRID_MS
 from sensors.simulator.weather import OutdoorYear
@@ -152,7 +152,7 @@ def steady(shop, **changes):
 
 
 def test_cold_outdoors_dries_heated_air_and_people_glue_pots_and_wind_tell():
-    shop = drawn(tuple(range(40)))
+    shop = random_shops(tuple(range(40)))
     usual = steady(shop)
     assert (steady(shop, outdoor_c=-10.0, outdoor_pa=230.0) < usual - 5).all()
     people = steady(shop, sources_g_h=habits.PERSON_G_H + habits.GLUE_POT_G_H)

@@ -21,10 +21,10 @@ from monitor.science.waits.air_log import (
     Stay,
     air_log,
     exponential_mean,
-    relaxed,
+    relaxation_steps,
     stitched,
 )
-from monitor.science.waits.equivalent_time import equivalent
+from monitor.science.waits.equivalent_time import equivalent_time
 from monitor.science.waits.film import OIL
 from monitor.science.waits.glue import HIDE_GLUE
 from monitor.science.waits.timed_rest import FixedLaw, RestLaw
@@ -43,7 +43,7 @@ def wild(hours=48, step_s=60, seed=SEED):
 
 def test_each_reading_is_the_air_until_the_next():
     log = air_log([NOW - 2 * HOUR, NOW - HOUR], [20, 15], [50, 50], NOW, interval_s=3600)
-    card = equivalent(HIDE_GLUE, log, NOW - 2 * HOUR)
+    card = equivalent_time(HIDE_GLUE, log, NOW - 2 * HOUR)
     expected = 3600 * (1 + HIDE_GLUE.relative_rate(15, 50))
     assert card.low_s == card.high_s == pytest.approx(expected, rel=1e-12)
 
@@ -64,21 +64,21 @@ def test_a_cut_knows_the_readings_that_are_left_in_it():
 @settings(max_examples=30, deadline=None)
 def test_the_sum_does_not_depend_on_how_the_log_is_chopped(law, cuts):
     log, start = air_log(*wild(), NOW), NOW - 47 * HOUR
-    whole = equivalent(law, log, start)
+    whole = equivalent_time(law, log, start)
     edges = [start, *sorted(start + 1000 * c for c in cuts), NOW]
     parts = [log.cut(a, b) for a, b in pairwise(edges)]
-    total = sum(equivalent(law, part, int(part.begin_ms[0])).low_s for part in parts)
+    total = sum(equivalent_time(law, part, int(part.begin_ms[0])).low_s for part in parts)
     assert total == pytest.approx(whole.low_s, rel=1e-12)
     glued = stitched([Stay(log, a, b) for a, b in pairwise(edges)])
-    assert equivalent(law, glued, start).low_s == pytest.approx(whole.low_s, rel=1e-12)
+    assert equivalent_time(law, glued, start).low_s == pytest.approx(whole.low_s, rel=1e-12)
 
 
 def test_a_reading_that_only_repeats_changes_nothing():
     ts, t, rh = wild(step_s=600)
-    plain = equivalent(OIL, air_log(ts, t, rh, NOW, 600), int(ts[0]))
+    plain = equivalent_time(OIL, air_log(ts, t, rh, NOW, 600), int(ts[0]))
     twice = np.sort(np.concatenate([ts, ts + 300_000]))
     doubled = air_log(twice, np.repeat(t, 2), np.repeat(rh, 2), NOW, 600)
-    assert equivalent(OIL, doubled, int(ts[0])).low_s == pytest.approx(plain.low_s, rel=1e-12)
+    assert equivalent_time(OIL, doubled, int(ts[0])).low_s == pytest.approx(plain.low_s, rel=1e-12)
 
 
 @pytest.mark.parametrize(("missing_s", "is_gap"), [(60 + 960, False), (60 + 961, True)])
@@ -91,7 +91,7 @@ def test_a_gap_begins_after_two_intervals_and_a_quarter_hour(missing_s, is_gap):
 def test_a_gap_counts_nothing_at_the_least_and_its_neighbours_mean_at_the_most():
     ts = NOW + np.array([-8, -7.75, -2, -1.75]) * HOUR
     log = air_log(ts, [20, 20, 16, 16], [50, 50, 60, 60], int(ts[-1]) + 900_000, 900)
-    card = equivalent(HIDE_GLUE, log, int(ts[0]))
+    card = equivalent_time(HIDE_GLUE, log, int(ts[0]))
     known = 3600 * (0.25 + 0.5 * HIDE_GLUE.relative_rate(16, 60))
     assert card.unknown_s == 5.75 * 3600
     assert card.low_s == pytest.approx(known, rel=1e-9)
@@ -110,9 +110,9 @@ def test_silence_up_to_now_and_before_the_first_reading_are_gaps():
 
 def test_no_reading_at_all_is_one_gap_worth_nothing():
     log = air_log([], [], [], NOW)
-    card = equivalent(HIDE_GLUE, log, NOW - 5 * HOUR)
+    card = equivalent_time(HIDE_GLUE, log, NOW - 5 * HOUR)
     assert card == (0, 0, 5 * 3600)
-    fixed = equivalent(FixedLaw(), log, NOW - 5 * HOUR)
+    fixed = equivalent_time(FixedLaw(), log, NOW - 5 * HOUR)
     assert fixed == (5 * 3600, 5 * 3600, 0)
 
 
@@ -130,12 +130,12 @@ def test_a_pause_counts_nothing_and_is_not_unknown():
     paused = stitched(
         [Stay(log, cut[0], cut[1]), Stay(None, cut[1], cut[2]), Stay(log, cut[2], cut[3])]
     )
-    whole = equivalent(OIL, log, cut[0]).low_s
-    without = whole - equivalent(OIL, log.cut(cut[1], cut[2]), cut[1]).low_s
-    card = equivalent(OIL, paused, cut[0])
+    whole = equivalent_time(OIL, log, cut[0]).low_s
+    without = whole - equivalent_time(OIL, log.cut(cut[1], cut[2]), cut[1]).low_s
+    card = equivalent_time(OIL, paused, cut[0])
     assert card.low_s == pytest.approx(without, rel=1e-9)
     assert card.unknown_s == 0
-    assert equivalent(FixedLaw(), paused, cut[0]).low_s == pytest.approx(20 * 3600)
+    assert equivalent_time(FixedLaw(), paused, cut[0]).low_s == pytest.approx(20 * 3600)
     assert (paused.known == AirCoverage.PAUSED).sum() == 1
 
 
@@ -147,7 +147,9 @@ def test_a_night_with_a_clock_change_has_its_hours_to_the_second():
         end = to_ms(datetime(2025, month, day, 7, tzinfo=zone))
         ts = np.arange(start, end, 10_000)
         log = air_log(ts, np.full(ts.size, 20.0), np.full(ts.size, 50.0), end)
-        assert equivalent(HIDE_GLUE, log, start).low_s == pytest.approx(3600 * hours, abs=1e-6)
+        assert equivalent_time(HIDE_GLUE, log, start).low_s == pytest.approx(
+            3600 * hours, abs=1e-6
+        )
 
 
 def test_a_hold_contributes_exactly_nothing():
@@ -159,7 +161,7 @@ def test_a_hold_contributes_exactly_nothing():
         (RestLaw(), 20, 80),
     ):
         log = air_log(ts, np.full(600, float(t)), np.full(600, float(rh)), NOW)
-        assert equivalent(law, log, int(ts[0])) == (0, 0, 0)
+        assert equivalent_time(law, log, int(ts[0])) == (0, 0, 0)
 
 
 @pytest.mark.parametrize("scale", [1e-3, 1.0, 300.0, 2000.0])
@@ -170,7 +172,7 @@ def test_the_closed_form_of_the_recurrence_is_the_recurrence(scale):
     for xi, di in zip(x, d, strict=True):
         y = di + (y - di) * math.exp(-xi)
         expected.append(y)
-    assert relaxed(x, d, 1.0) == pytest.approx(np.array(expected), abs=1e-9)
+    assert relaxation_steps(x, d, 1.0) == pytest.approx(np.array(expected), abs=1e-9)
 
 
 def test_the_woods_memory_is_an_exponential_mean():

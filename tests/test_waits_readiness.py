@@ -13,13 +13,13 @@ from hypothesis import strategies as st
 
 from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
-from monitor.science.waits.air_ensemble import ComingAir, steady
+from monitor.science.waits.air_ensemble import AirEnsemble, steady
 from monitor.science.waits.air_log import Stay, air_log, stitched
 from monitor.science.waits.drying import WASHED_WOOD, DryingLaw
 from monitor.science.waits.film import OIL, SPIRIT
 from monitor.science.waits.glue import HIDE_GLUE, HIDE_GLUE_BLOCK, HIDE_GLUE_THIN_PLATE
 from monitor.science.waits.latest_start import latest_starts
-from monitor.science.waits.monte_carlo import SensorUncertainty, drawn, quantile
+from monitor.science.waits.monte_carlo import SensorUncertainty, latin_hypercube, quantile
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.readiness import progress_trace, ready_times
 from monitor.science.waits.timed_rest import FixedLaw, RestLaw
@@ -82,7 +82,7 @@ def wandering(members=200, steps=336, seed=SEED):
     random = np.random.default_rng(seed)
     t = 19 + np.cumsum(random.normal(0, 0.15, (members, steps)), axis=1)
     rh = 58 + np.cumsum(random.normal(0, 0.9, (members, steps)), axis=1)
-    return ComingAir(NOW, 1800.0, np.clip(t, 6, 30), np.clip(rh, 15, 95))
+    return AirEnsemble(NOW, 1800.0, np.clip(t, 6, 30), np.clip(rh, 15, 95))
 
 
 @pytest.mark.parametrize("law", LAWS)
@@ -212,7 +212,7 @@ def test_ready_times_are_those_of_a_plain_loop_over_every_reading_and_draw():
         never_shorter=False,
     )
     told = one(w, draws=40, seed=SEED)
-    d = drawn(40, w.sensor, SEED)
+    d = latin_hypercube(40, w.sensor, SEED)
     plain = np.array(
         [
             plain_ready_s(
@@ -478,7 +478,7 @@ def test_the_range_narrows_on_average_as_the_wait_goes_on():
             now = NOW
             ts = now - (at - np.arange(at)) * 1_800_000
             drift = np.cumsum(random.normal(0, 0.7, (100, 192)), axis=1)
-            coming = ComingAir(
+            coming = AirEnsemble(
                 now, 1800.0, np.full((100, 192), t[at]), np.clip(rh[at] + drift, 20, 95)
             )
             w = WaitInputs(

@@ -22,7 +22,7 @@ def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
             f"The room is not known yet: {one.look.room.refused}. Until then a usual room stands "
             "for it."
         ]
-    told = room_model.described(one.look.room)
+    told = room_model.room_description(one.look.room)
     excess, damping = told["moisture_excess_g_m3"], told["damping_h"]
     lines = [
         f"It adds {_range(excess, 1)} g of water to each m³ of outdoor air.",

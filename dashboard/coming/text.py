@@ -15,7 +15,7 @@ from monitor.science.outlook.ensemble_statistics import (
     how_sure,
     likely,
     range_of,
-    utmost,
+    sustained_extreme,
 )
 from monitor.science.outlook.what_if import HELD_H, LAG_H
 
@@ -310,7 +310,7 @@ def _between(
     told = []
     for word, below in (("lowest", True), ("highest", False)):
         here, there = (
-            range_of(utmost(each.look.air[1][:, LAG_H:], HELD_H, below=below))
+            range_of(sustained_extreme(each.look.air[1][:, LAG_H:], HELD_H, below=below))
             for each in (one, other)
         )
         told.append(

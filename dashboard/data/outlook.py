@@ -12,8 +12,8 @@ from monitor.core.clock import now_ms
 from monitor.outlook import files, summary
 from monitor.outlook.summary import SOON_H, PlaceOutlook
 from monitor.science.outlook import ensemble_statistics
-from monitor.science.outlook.room_model import described
-from monitor.science.outlook.what_if import Change, changed, moved
+from monitor.science.outlook.room_model import room_description
+from monitor.science.outlook.what_if import Change, change_effect, with_change
 
 if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
@@ -82,7 +82,7 @@ class ComingBook:
     def changed(self, one: PlaceOutlook, change: Change) -> PlaceOutlook:
         """The outlook of a place with something done otherwise."""
         look = one.look
-        air = changed(look.air, moved(look.room, look.launch, change))
+        air = with_change(look.air, change_effect(look.room, look.launch, change))
         return summary.described(self._shop.settings, one.place, replace(look, air=air))
 
     def settings(self, one: PlaceOutlook) -> list[Setting]:
@@ -92,7 +92,7 @@ class ComingBook:
             return []
         held = self._settings.get(look.place)
         if held is None or held[0] != look.made_ms:
-            usual = round(described(look.room)["day_setting_c"].middle)
+            usual = round(room_description(look.room)["day_setting_c"].middle)
             low, high = TRIED_C
             tried = [usual + by for by in TRIED_K if low <= usual + by <= high]
             held = (look.made_ms, [self._setting(one, setting) for setting in tried])
@@ -101,7 +101,9 @@ class ComingBook:
 
     def _setting(self, one: PlaceOutlook, setting_c: float) -> Setting:
         look = one.look
-        air = changed(look.air, moved(look.room, look.launch, Change(setting_c=setting_c)))
+        air = with_change(
+            look.air, change_effect(look.room, look.launch, Change(setting_c=setting_c))
+        )
         return Setting(setting_c, ensemble_statistics.range_of(air[1][:, worst(one).step]))
 
 
@@ -117,7 +119,7 @@ class Worst(NamedTuple):
 def worst(one: PlaceOutlook) -> Worst:
     """The driest hour, or the dampest where that is likelier to leave the band."""
     dry, damp = (0.0 if s is None else s.chance for s in (one.dry, one.over))
-    step, found = ensemble_statistics.furthest(one.look.air[1][:, :SOON_H], below=dry >= damp)
+    step, found = ensemble_statistics.extreme_step(one.look.air[1][:, :SOON_H], below=dry >= damp)
     return Worst(step, dry >= damp, found)
 
 

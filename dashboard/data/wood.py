@@ -12,7 +12,7 @@ from dashboard.data.journal import SharedAnswers
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.instrument import id_of
-from monitor.science.waits.air_ensemble import ComingAir
+from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.wood.evaluation import WoodStanding, wood_ahead, wood_history, wood_standings
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from monitor.domain.wait import Wait
     from monitor.outlook.summary import PlaceOutlook
     from monitor.science.plates.history import MoistureHistory
-    from monitor.science.plates.projection import PlatesAhead
+    from monitor.science.plates.projection import PlatesProjection
 
 HOUR_S = 3600.0
 FRESH_MS = 60_000
@@ -40,7 +40,7 @@ class WoodBook:
         self._coming = coming
         self._ask = kept.ask
         self._standings: SharedAnswers[list[WoodStanding]] = SharedAnswers(kept, FRESH_MS)
-        self._ahead: SharedAnswers[list[tuple[Instrument, PlatesAhead]]] = SharedAnswers(
+        self._ahead: SharedAnswers[list[tuple[Instrument, PlatesProjection]]] = SharedAnswers(
             kept, None
         )
 
@@ -88,11 +88,11 @@ class WoodBook:
         """The moisture of its parts over its stay; None if none of its air is known."""
         return self._ask(lambda reader, _: wood_history(reader, instrument, now_ms()))
 
-    def ahead(self, one: PlaceOutlook) -> list[tuple[Instrument, PlatesAhead]]:
+    def ahead(self, one: PlaceOutlook) -> list[tuple[Instrument, PlatesProjection]]:
         """What the air to come of a place does to the instruments there, the one strained most first."""
 
-        def answer(reader: Reader, journal: Journal) -> list[tuple[Instrument, PlatesAhead]]:
-            coming = ComingAir(one.look.start_ms, HOUR_S, *one.look.air)
+        def answer(reader: Reader, journal: Journal) -> list[tuple[Instrument, PlatesProjection]]:
+            coming = AirEnsemble(one.look.start_ms, HOUR_S, *one.look.air)
             here = [e for e in journal.instruments.values() if e.here and e.place == one.place.id]
             found = [(e, wood_ahead(reader, e, coming, now_ms())) for e in here]
             told = [(e, its) for e, its in found if its is not None and its.parts]
@@ -104,7 +104,7 @@ class WoodBook:
             )
         )
 
-    def foretold(self, instrument: Instrument) -> tuple[PlaceOutlook, PlatesAhead] | None:
+    def foretold(self, instrument: Instrument) -> tuple[PlaceOutlook, PlatesProjection] | None:
         """The outlook of its place and what that does to it; None where there is none."""
         if self._coming is None or not instrument.here:
             return None

@@ -11,11 +11,11 @@ if TYPE_CHECKING:
 
     from monitor.domain.instrument import Instrument
     from monitor.outlook.summary import PlaceOutlook
-    from monitor.science.plates.projection import PlatesAhead
+    from monitor.science.plates.projection import PlatesProjection
 
 
 def plate_words(
-    instrument: Instrument, found: PlatesAhead, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
+    instrument: Instrument, found: PlatesProjection, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
 ) -> str:
     """What the air to come does to the part of an instrument that is strained most."""
     first = found.parts[0]
@@ -42,14 +42,14 @@ def _off(pct: float) -> str:
     return f"{formats.figure(abs(pct), 1)} {'under' if pct < 0 else 'over'}"
 
 
-def step_ms(one: PlaceOutlook, found: PlatesAhead, step: int) -> int:
+def step_ms(one: PlaceOutlook, found: PlatesProjection, step: int) -> int:
     """When a step of `found` ends: its last is the outlook's last. [ms]"""
     steps = one.fan.rh_pct.shape[1]
     return one.at_ms(steps - len(found.closable) + step + 1)
 
 
 def _closing(
-    instrument: Instrument, found: PlatesAhead, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
+    instrument: Instrument, found: PlatesProjection, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
 ) -> str:
     """Whether an open one may be closed in these days; nothing where its home is not known."""
     if not instrument.open_now or instrument.home is None or instrument.home.rh_pct is None:

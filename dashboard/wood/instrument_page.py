@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from dashboard.data.wood import WoodBook
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.assessment import PartStanding, WoodStatus
+    from monitor.science.plates.assessment import PartStatus, WoodStatus
 
 REDRAW_MS = 10 * formats.MINUTE_MS
 """New readings redraw the plot after this; what was done redraws it at once. [ms]"""
@@ -229,7 +229,7 @@ def _table(answer: WoodStatus) -> Component:
     )
 
 
-def _part(one: PartStanding) -> list[Component]:
+def _part(one: PartStatus) -> list[Component]:
     part, stress = one.part, one.stress_mpa
     told = "stress not known"
     if stress is not None:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.assessment import PartStanding, WoodStatus
+    from monitor.science.plates.assessment import PartStatus, WoodStatus
     from monitor.wood.evaluation import WoodStanding
 
 DAY_S = 86_400.0
@@ -77,7 +77,7 @@ def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
     )
 
 
-def furthest(standing: WoodStanding) -> PartStanding | None:
+def furthest(standing: WoodStanding) -> PartStatus | None:
     """The part that is furthest from its rest; None if nothing can be said."""
     parts = standing.answer.parts if standing.answer else ()
     return max(parts, key=lambda one: abs(one.from_rest_pct.median), default=None)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.assessment import PartStanding, WoodStatus
+    from monitor.science.plates.assessment import PartStatus, WoodStatus
     from monitor.wood.evaluation import WoodStanding
 
 SCALE_PCT = 5.0
@@ -32,7 +32,7 @@ def at(off_pct: float) -> float:
     return 50 + 50 * min(max(off_pct / SCALE_PCT, -1.0), 1.0)
 
 
-def scale(one: PartStanding) -> Component:
+def scale(one: PartStatus) -> Component:
     """A part between drier and damper: its rest in the middle, it now with its range, and a hollow
     mark where it will settle in the present air."""
     off = one.from_rest_pct
@@ -127,7 +127,7 @@ def row(
     )
 
 
-def line(one: PartStanding) -> Component:
+def line(one: PartStatus) -> Component:
     """A part in a line."""
     return html.Li(
         [

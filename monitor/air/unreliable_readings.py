@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.science.sensor_clock import misdated, touched
-from monitor.science.sensor_health import PERIOD_S, unfit
+from monitor.science.sensor_clock import misdated, overlapping
+from monitor.science.sensor_health import PERIOD_S, unreliable
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,11 +19,11 @@ def doubtful(
     reader: Reader, place: str, sensor: str, rh: NDArray[np.void], period_s: int = PERIOD_S
 ) -> NDArray[np.bool_]:
     """Which of these rollups of a sensor's humidity another sensor should be asked for. Shape (n,)."""
-    found = unfit(rh, period_s)
+    found = unreliable(rh, period_s)
     if len(rh):
         for topic in _topics(reader, place, sensor):
             hours = reader.lateness(*topic, int(rh["ts_ms"][0]))
-            found |= touched(rh["ts_ms"], period_s, misdated(hours))
+            found |= overlapping(rh["ts_ms"], period_s, misdated(hours))
     return found
 
 

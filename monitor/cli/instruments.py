@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.assessment import PartStanding, PlateRange, WoodStatus
+    from monitor.science.plates.assessment import PartStatus, PlateRange, WoodStatus
     from monitor.settings import Settings
     from monitor.wood.evaluation import WoodStanding
 
@@ -353,7 +353,7 @@ def _history(found: Instrument, settings: Settings) -> None:
     out.print(table)
 
 
-def _parts(one: WoodStanding) -> tuple[PartStanding, ...]:
+def _parts(one: WoodStanding) -> tuple[PartStatus, ...]:
     return one.answer.parts if one.answer else ()
 
 
@@ -378,7 +378,7 @@ def _from_rest(off: PlateRange) -> str:
     return f"{abs(off.median):.1f} % {word}\n({low} to {high} %)"
 
 
-def _moved(part: PartStanding) -> str:
+def _moved(part: PartStatus) -> str:
     change = part.change_mm
     word = "narrower" if change.median < 0 else "wider"
     low, high = (f"{value:+.1f}".replace("-", "−") for value in (change.low, change.high))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from monitor.air.place_means import Means, calibrated, means
 from monitor.core.errors import OutOfRange
 from monitor.outlook import files
-from monitor.science.waits.air_ensemble import ComingAir
+from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import AirLog, Stay, air_log, stitched
 from monitor.science.waits.daily_pattern import (
     HISTORY_DAYS,
@@ -65,7 +65,7 @@ class PlaceAirs:
         self._settings = settings
         self._means: dict[str, Means] = {}
         self._logs: dict[str, AirLog] = {}
-        self._coming: dict[str, ComingAir | None] = {}
+        self._coming: dict[str, AirEnsemble | None] = {}
         self._foretold: set[str] = set()
 
     def log(self, place: str) -> AirLog:
@@ -75,7 +75,7 @@ class PlaceAirs:
             self._logs[place] = air_log(ts, temp, rh, self.now_ms, float(self._period_s))
         return self._logs[place]
 
-    def coming(self, place: str) -> ComingAir | None:
+    def coming(self, place: str) -> AirEnsemble | None:
         """The air a place can expect: its outlook's, else that of its own last weeks; None where
         neither tells."""
         if place not in self._coming:
@@ -85,7 +85,7 @@ class PlaceAirs:
                 return ahead
             ts, temp, rh = self._read(place)
             try:
-                coming: ComingAir | None = daily_pattern_ensemble(
+                coming: AirEnsemble | None = daily_pattern_ensemble(
                     ts, temp, rh, self.now_ms, HORIZON_S, MEMBERS, SEED
                 )
             except OutOfRange:
@@ -132,11 +132,11 @@ class PlaceAirs:
             stays.append(Stay(None if paused else self.log(place), begin, end))
         return stitched(stays)
 
-    def _outlook(self, place: str) -> ComingAir | None:
+    def _outlook(self, place: str) -> AirEnsemble | None:
         look = files.look(self._settings, place, self.now_ms) if self._settings else None
         if look is None or not look.start_ms <= self.now_ms:
             return None
-        return ComingAir(look.start_ms, 3600.0, *look.air)
+        return AirEnsemble(look.start_ms, 3600.0, *look.air)
 
     def sensor_error(self, place: str, settings: Settings) -> SensorUncertainty:
         """Of the sensor at a place: as its calibration has it, else as the settings do."""

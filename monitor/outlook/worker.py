@@ -21,9 +21,9 @@ from monitor.outlook.inputs import HOUR_MS, fills_of, hours_of, issues_of
 from monitor.science.outlook import dry_snap, ensemble_statistics
 from monitor.science.outlook.forecaster import TRIED_DAYS, LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS, Issues, ShopHours
-from monitor.science.outlook.room_model import PreparedLog, known
-from monitor.science.outlook.shop_model import foresee, launch, learn
-from monitor.science.outlook.weighed_fills import pinned
+from monitor.science.outlook.room_model import PreparedLog, prepared_log
+from monitor.science.outlook.shop_model import launch, learn, predict
+from monitor.science.outlook.weighed_fills import calibrated_by_fills
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3, water_to_hold
 from monitor.store import Reader, forecasts
 
@@ -131,7 +131,7 @@ class Work:
             return True
         hours, issues = material
         try:
-            k = known(hours, issues)
+            k = prepared_log(hours, issues)
             end = len(hours) - 1
             if fit is None:  # at once, by a first guess; the night's walk will judge it
                 learned, why = self._pinned(place, LearnedForecaster(learn(k, issues, end)), k)
@@ -139,13 +139,13 @@ class Work:
                 files.keep(self._settings, fit)
             learned = fit.learned
             looks = np.array([end - dry_snap.LOOKS_APART_H, end])
-            seen = foresee(learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust)
+            seen = predict(learned.shop, k, issues, looks, MEMBERS, SEED, learned.trust)
             start = launch(learned.shop, k, issues, end, LAUNCHED, SEED)
         except OutOfRange as exc:
             log.info("no outlook place=%s reason=%s", place, exc)
             return True
-        armed = dry_snap.Arming(*(field[looks] for field in dry_snap.armings(hours.rh_pct)))
-        chance = float(dry_snap.lasting(dry_snap.probability(seen.members[1], armed))[-1])
+        armed = dry_snap.Arming(*(field[looks] for field in dry_snap.arming_states(hours.rh_pct)))
+        chance = float(dry_snap.confirmed(dry_snap.probability(seen.members[1], armed))[-1])
         told = forecasts.newest(self._reader, now_ms, self._prefer)
         rh = seen.members[1, ..., -1]
         hold = band(self._by_id[place], self._settings.limits)[0] + HELD_PCT
@@ -190,7 +190,7 @@ class Work:
         if not volume:
             measured = any(np.isfinite(one.litres).any() for one in fills)
             return learned, "volume_m3 of the place is not in the settings" if measured else ""
-        room, why = pinned(shop.room, k, len(k.temp_c) - 1, fills, volume)
+        room, why = calibrated_by_fills(shop.room, k, len(k.temp_c) - 1, fills, volume)
         return replace(learned, shop=replace(shop, room=room)), why
 
     def _material(self, place: str, now_ms: int) -> tuple[ShopHours, Issues] | None:

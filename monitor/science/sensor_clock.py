@@ -23,7 +23,7 @@ that loses 1 % moves by 72 s in two hours, a backlog sent at twice the pace of i
 Hours = NDArray[np.void]
 
 
-def off(hours: Hours) -> NDArray[np.bool_]:
+def wrong_clock_hours(hours: Hours) -> NDArray[np.bool_]:
     """Which hours heard a sender whose clock was wrong. Shape (n,).
 
     Notes
@@ -46,18 +46,18 @@ def off(hours: Hours) -> NDArray[np.bool_]:
 def slow_s(hours: Hours) -> float:
     """By how much a clock is slow at the last of these hours; below 0 it is fast, and 0 if nothing is
     wrong with it. [s]"""
-    return float(hours["least_s"][-HOURS:].min()) if off(hours)[-1:].any() else 0.0
+    return float(hours["least_s"][-HOURS:].min()) if wrong_clock_hours(hours)[-1:].any() else 0.0
 
 
 def misdated(hours: Hours) -> NDArray[np.int64]:
     """The stretches in which readings bear wrong times, by those times: from and until, which is
     not in it. [ms]  Shape (k, 2)."""
-    bad = hours[off(hours)]
+    bad = hours[wrong_clock_hours(hours)]
     shift_ms = np.round(1000 * bad["least_s"]).astype(np.int64)
     return np.stack([bad["hour_ms"] - shift_ms, bad["hour_ms"] + HOUR_MS - shift_ms], axis=1)
 
 
-def touched(
+def overlapping(
     ts_ms: NDArray[np.int64], period_s: int, spans: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
     """Which periods, by their starts, some of these stretches reach into. [ms], [s]  Shape (n,)."""

@@ -112,7 +112,7 @@ def lasting_s(rows: Rows, so: NDArray[np.bool_]) -> float:
     return float(rows["ts_ms"][-1] - first) / 1000 + PERIOD_S
 
 
-def unfit(rh: Rows, period_s: int = PERIOD_S) -> NDArray[np.bool_]:
+def unreliable(rh: Rows, period_s: int = PERIOD_S) -> NDArray[np.bool_]:
     """Which rollups of a humidity come from a sensor that was stuck or saturated then.
 
     Where another sensor stands at the same place, that one is to be asked. Shape (n,).
@@ -159,7 +159,7 @@ def jumps(rows: Rows, least: float) -> int:
     return int((near & (np.maximum(up, down) > least)).sum())
 
 
-def apart(one: Rows, other: Rows) -> float:
+def median_difference(one: Rows, other: Rows) -> float:
     """By how much one reads more than another: the median over their common rollups; NaN if they
     have fewer than `COMMON`."""
     _, i, j = np.intersect1d(one["ts_ms"], other["ts_ms"], True, True)
@@ -177,7 +177,11 @@ def disagreement(one: Pair, others: Sequence[Pair], *, warm: bool) -> float:
     off = []
     compared = 0
     for other in others:
-        by = apart(one.temp, other.temp) if warm else apart(one.rh, other.rh)
+        by = (
+            median_difference(one.temp, other.temp)
+            if warm
+            else median_difference(one.rh, other.rh)
+        )
         if math.isnan(by):
             continue
         compared += 1

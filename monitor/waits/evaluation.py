@@ -14,7 +14,7 @@ from monitor.domain.wait_type_registry import from_mapping
 from monitor.domain.wait_types import WaitType
 from monitor.outlook.place_air import PlaceAirs
 from monitor.science.waits import wait as arithmetic
-from monitor.science.waits.air_ensemble import ComingAir
+from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import BEFORE_MS, AirLog
 from monitor.science.waits.latest_start import LatestStart, latest_starts
 from monitor.science.waits.monte_carlo import SensorUncertainty
@@ -154,7 +154,11 @@ def _asked(
 
 
 def _arithmetic(
-    kind: WaitType, start_ms: int, log: AirLog, coming: ComingAir | None, sensor: SensorUncertainty
+    kind: WaitType,
+    start_ms: int,
+    log: AirLog,
+    coming: AirEnsemble | None,
+    sensor: SensorUncertainty,
 ) -> arithmetic.WaitInputs:
     return arithmetic.WaitInputs(
         law=kind.law,

@@ -11,10 +11,10 @@ import numpy as np
 from monitor.core.errors import OutOfRange
 from monitor.domain.instrument import Instrument
 from monitor.outlook.place_air import PlaceAirs
-from monitor.science.plates.assessment import WoodStatus, answer
+from monitor.science.plates.assessment import WoodStatus, assess
 from monitor.science.plates.history import MoistureHistory, history
-from monitor.science.plates.projection import PlatesAhead, ahead
-from monitor.science.waits.air_ensemble import ComingAir
+from monitor.science.plates.projection import PlatesProjection, project
+from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import BEFORE_MS, AirCoverage, AirLog
 from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
@@ -78,8 +78,8 @@ def wood_history(reader: Reader, instrument: Instrument, now_ms: int) -> Moistur
 
 
 def wood_ahead(
-    reader: Reader, instrument: Instrument, coming: ComingAir, now_ms: int
-) -> PlatesAhead | None:
+    reader: Reader, instrument: Instrument, coming: AirEnsemble, now_ms: int
+) -> PlatesProjection | None:
     """What the air to come does to its parts if it stays where and as it is; None if none of its
     air is known. Steps are those of `coming` that are not over."""
     past = wood_history(reader, instrument, now_ms)
@@ -87,7 +87,7 @@ def wood_ahead(
         return None
     first, edges_s = coming.edges_s(now_ms)
     few = slice(None, None, max(len(coming.temp_c) // AHEAD_MEMBERS, 1))
-    return ahead(
+    return project(
         past.parts,
         past.state,
         past.rest_pct,
@@ -161,7 +161,7 @@ def _standing(instrument: Instrument, airs: _Airs, settings: Settings) -> WoodSt
         return WoodStanding(instrument, None, JUST_CAME)
     sensor = airs.sensor_error(instrument, settings)
     try:
-        found = answer(
+        found = assess(
             instrument.parts,
             log,
             arrived,

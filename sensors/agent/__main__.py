@@ -40,7 +40,7 @@ def _run(given: argparse.Namespace) -> int:
 
 
 def _find(given: argparse.Namespace) -> int:
-    text, any_there = discovery.found(given.root, given.config, bluetooth=given.bluetooth)
+    text, any_there = discovery.discovery_text(given.root, given.config, bluetooth=given.bluetooth)
     print(text, end="")
     return 0 if any_there else 1
 

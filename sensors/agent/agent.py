@@ -14,11 +14,11 @@ from monitor.core.measurements import Quantity
 from sensors.agent import board_status, senml
 from sensors.agent.backlog import Backlog
 from sensors.agent.pack_store import Pack
-from sensors.agent.sampling import Source, Station
+from sensors.agent.sampling import ChipSensor, SensorSource
 from sensors.agent.sender import BacklogSender
 from sensors.agent.settings import AgentSensor, AgentSettings
 from sensors.agent.systemd import Notifier
-from sensors.agent.timestamps import Clock, Dating
+from sensors.agent.timestamps import Clock, Timestamper
 
 if TYPE_CHECKING:
     from sensors.agent.bluetooth import Receiver
@@ -58,11 +58,11 @@ class Agent:
     ) -> None:
         self._settings, self._root = settings, root
         self._clock = clock or Clock(root)
-        self._dating = Dating(self._clock)
+        self._dating = Timestamper(self._clock)
         self._notifier = notifier or Notifier()
         chips = [sensor for sensor in settings.sensors if sensor.chip]
         gap_s = min(GAP_S, 0.2 * settings.period_s / max(1, settings.reads * len(chips)))
-        self._stations = [Station(s, root, settings.reads, gap_s) for s in chips]
+        self._stations = [ChipSensor(s, root, settings.reads, gap_s) for s in chips]
         self._receiver = self._made_receiver()
         self._keeping = threading.Lock()
         self.backlog = Backlog(
@@ -154,7 +154,7 @@ class Agent:
         period_s = self._settings.bluetooth_period_s
         return Receiver(sensors, period_s, keep, self._clock.since_start_ms)
 
-    def _sources(self) -> list[Source]:
+    def _sources(self) -> list[SensorSource]:
         return [*self._stations, *(self._receiver.sources if self._receiver else ())]
 
     def report(self) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from monitor.core.errors import StoreUnavailable
-from sensors.agent.pack_store import Pack, Shelf, in_file, in_memory
+from sensors.agent.pack_store import Pack, PackStore, file_store, memory_store
 
 log = logging.getLogger(__name__)
 
@@ -45,8 +45,8 @@ class Backlog:
         self.trouble = ""
         """Why packs are not on disk; empty if they are."""
         self._lock = threading.RLock()
-        self._memory = in_memory()
-        self._disk: Shelf | None = None
+        self._memory = memory_store()
+        self._disk: PackStore | None = None
         self._gone: set[int] = set()
         self._handed = -1
         self._closed = False
@@ -145,13 +145,13 @@ class Backlog:
                 log.info("backlog is on disk again waiting=%d", self.waiting)
             self.trouble = ""
 
-    def _open(self) -> Shelf:
-        disk = in_file(self.path)
+    def _open(self) -> PackStore:
+        disk = file_store(self.path)
         if lost := disk.forget_undated(but=self.start_id):
             log.warning("packs given up count=%d reason=the clock was never set", lost)
         return disk
 
-    def _thin(self, shelf: Shelf) -> None:
+    def _thin(self, shelf: PackStore) -> None:
         if lost := shelf.thin(beyond=self._handed):
             log.warning("backlog thinned packs_given_up=%d waiting=%d", lost, self.waiting)
 

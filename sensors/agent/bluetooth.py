@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from monitor.core.errors import BadPayload, MonitorError
 from monitor.core.measurements import Quantity
 from sensors.agent.environmental import CHARACTERISTICS, decoded
-from sensors.agent.sampling import Source
+from sensors.agent.sampling import SensorSource
 
 if TYPE_CHECKING:
     from sensors.agent.settings import AgentSensor
@@ -44,7 +44,7 @@ class BluetoothFault(MonitorError):
     retryable = True
 
 
-class Near(NamedTuple):
+class NearbySensor(NamedTuple):
     """A sensor in reach that offers the service, and how strongly it is heard. [dBm]"""
 
     address: str
@@ -62,7 +62,7 @@ class BluetoothAnswer(NamedTuple):
     trouble: str
 
 
-def near(look_s: float = LOOK_S) -> list[Near]:
+def nearby_sensors(look_s: float = LOOK_S) -> list[NearbySensor]:
     """The sensors in reach that tell of the service, the strongest first. [s]
 
     Raises
@@ -71,7 +71,7 @@ def near(look_s: float = LOOK_S) -> list[Near]:
         If Bluetooth cannot be used.
     """
 
-    async def look() -> list[Near]:
+    async def look() -> list[NearbySensor]:
         library = _library()
         try:
             async with asyncio.timeout(look_s + WITHIN_S):
@@ -81,7 +81,7 @@ def near(look_s: float = LOOK_S) -> list[Near]:
         except (library.exc.BleakError, OSError, EOFError) as exc:
             raise BluetoothFault(_NO_BLUETOOTH.format(_reason(exc))) from exc
         return [
-            Near(device.address, told.local_name or device.name or "", told.rssi)
+            NearbySensor(device.address, told.local_name or device.name or "", told.rssi)
             for device, told in found.values()
             if SERVICE in told.service_uuids
         ]
@@ -159,7 +159,7 @@ class Receiver(threading.Thread):
         now_ms: Callable[[], int],
     ) -> None:
         super().__init__(name="bluetooth", daemon=True)
-        self.sources = [Source(sensor) for sensor in sensors]
+        self.sources = [SensorSource(sensor) for sensor in sensors]
         self._period_s, self._keep, self._now_ms = period_s, keep, now_ms
         self._asked_to_stop = threading.Event()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -184,7 +184,7 @@ class Receiver(threading.Thread):
         for task in following:
             task.cancel()
 
-    async def _follow(self, source: Source, turn: asyncio.Lock) -> None:
+    async def _follow(self, source: SensorSource, turn: asyncio.Lock) -> None:
         retry_s = 0.0
         while True:
             began = asyncio.get_running_loop().time()

@@ -15,7 +15,7 @@ _SHOWN = {
 }
 
 
-def found(root: Path, config: Path, *, bluetooth: bool = False) -> tuple[str, bool]:
+def discovery_text(root: Path, config: Path, *, bluetooth: bool = False) -> tuple[str, bool]:
     """What is there, as text, and whether there is anything.
 
     Parameters
@@ -43,7 +43,7 @@ def _near(config: Path) -> tuple[str, bool]:
     """The same of Bluetooth sensors in reach."""
     from sensors.agent import bluetooth  # only here: it takes memory
 
-    sensors = bluetooth.near(bluetooth.LOOK_S)
+    sensors = bluetooth.nearby_sensors(bluetooth.LOOK_S)
     if not sensors:
         return (
             "No Bluetooth sensor that offers Environmental Sensing (0x181A) was heard in "

@@ -53,7 +53,7 @@ class Pack(NamedTuple):
     level: int = 0
 
 
-class Shelf:
+class PackStore:
     """Numbered packs.
 
     Raises
@@ -144,11 +144,11 @@ class Shelf:
                 raise
 
 
-def in_memory() -> Shelf:
-    return Shelf(sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False))
+def memory_store() -> PackStore:
+    return PackStore(sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False))
 
 
-def in_file(path: Path) -> Shelf:
+def file_store(path: Path) -> PackStore:
     """The shelf of a file, made if missing, ours alone; one that is damaged is set aside.
 
     Raises
@@ -167,7 +167,7 @@ def in_file(path: Path) -> Shelf:
             (sound,) = file.execute("PRAGMA quick_check(1)").fetchone()
             if sound != "ok":
                 raise sqlite3.DatabaseError(sound)
-            return Shelf(file)
+            return PackStore(file)
         except sqlite3.DatabaseError as exc:
             file.close()
             name = getattr(exc, "sqlite_errorname", "SQLITE_CORRUPT")
@@ -176,7 +176,7 @@ def in_file(path: Path) -> Shelf:
             if not name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
                 raise
             _set_aside(path, str(exc))
-        return in_file(path)
+        return file_store(path)
 
 
 def _set_aside(path: Path, reason: str) -> None:

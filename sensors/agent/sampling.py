@@ -18,7 +18,7 @@ STILL_S = 3600.0
 """A trouble that lasts is told again after this. [s]"""
 
 
-class Source:
+class SensorSource:
     """A sensor of the settings, and what is wrong with it."""
 
     def __init__(self, sensor: AgentSensor) -> None:
@@ -38,7 +38,7 @@ class Source:
         self.trouble = trouble
 
 
-class Station(Source):
+class ChipSensor(SensorSource):
     """A sensor of the settings and the chip it stands for, looked for again while it is away.
 
     Parameters

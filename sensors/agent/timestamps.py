@@ -49,7 +49,7 @@ class Clock:
             return True
 
 
-class Dating:
+class Timestamper:
     """What the clock says, looked at once for each sample."""
 
     def __init__(self, clock: Clock) -> None:

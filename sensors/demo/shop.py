@@ -15,7 +15,7 @@ from monitor.core.measurements import Quantity, Reading, Series
 from monitor.science.air import vapour_pressure
 from monitor.science.saturation import saturation_vapour_pressure
 from sensors.simulator import habits, room
-from sensors.simulator.sensor_error import sensed
+from sensors.simulator.sensor_error import sensor_readings
 from sensors.simulator.time_grid import GRID_MS, SPIN_UP_MS, months_around
 from sensors.simulator.weather import OutdoorYear
 
@@ -127,4 +127,4 @@ class DemoShop:
         return {series: self._sensed(series, value, ts_ms) for series, value in true.items()}
 
     def _sensed(self, series: Series, true: Floats, ts_ms: Times) -> Floats:
-        return sensed(self._seed, series.sensor, series.quantity, true, ts_ms)
+        return sensor_readings(self._seed, series.sensor, series.quantity, true, ts_ms)

@@ -33,7 +33,7 @@ class WeatherShift(NamedTuple):
     pressure: Floats
 
 
-class Drawn(NamedTuple):
+class RandomShops(NamedTuple):
     """What some shops are, everything of shape (shops,)."""
 
     rooms: room.Pair[room.SimulatedRoom]
@@ -42,7 +42,7 @@ class Drawn(NamedTuple):
     weather: WeatherShift
 
 
-def drawn(seeds: tuple[int, ...]) -> Drawn:
+def random_shops(seeds: tuple[int, ...]) -> RandomShops:
     """One shop for each seed; the same seed is the same shop, whatever stands beside it."""
 
     def between(what: str, low: float, high: float) -> Floats:
@@ -109,7 +109,7 @@ def drawn(seeds: tuple[int, ...]) -> Drawn:
         wind=between("wind", 0.5, 1.5),
         pressure=between("height", 0.93, 1.0),
     )
-    return Drawn(rooms, fittings, ways, weather)
+    return RandomShops(rooms, fittings, ways, weather)
 
 
 def _draw(seeds: Seed, what: str) -> Floats:

@@ -36,7 +36,7 @@ SENSOR_ERRORS = {
 }
 
 
-def sensed(
+def sensor_readings(
     seed: Seed,
     name: str,
     quantity: Quantity,

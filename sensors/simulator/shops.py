@@ -15,8 +15,8 @@ from monitor.core.measurements import Quantity
 from monitor.science.air import vapour_pressure
 from sensors.simulator import habits, room
 from sensors.simulator.random_numbers import uniform
-from sensors.simulator.random_shop import LAG_MAX, drawn
-from sensors.simulator.sensor_error import sensed
+from sensors.simulator.random_shop import LAG_MAX, random_shops
+from sensors.simulator.sensor_error import sensor_readings
 from sensors.simulator.time_grid import GRID_MS, SPIN_UP_MS, months_around
 from sensors.simulator.weather import OutdoorAir, OutdoorYear
 
@@ -109,7 +109,7 @@ class Shops:
     ) -> None:
         self.period_ms, self._zone = period_ms, zone
         self._seeds = _seeds(seed, "shop", shops)
-        self._drawn = drawn(self._seeds)
+        self._drawn = random_shops(self._seeds)
         self._year = OutdoorYear(zone)
         self.sensors = tuple(_sensors(self._seeds, sensors))
         self._made = tuple(
@@ -236,14 +236,18 @@ class Shops:
         values = {
             quantity: (
                 every,
-                sensed(self._made, "", quantity, right, ts_ms, self._error, self._steps[quantity]),
+                sensor_readings(
+                    self._made, "", quantity, right, ts_ms, self._error, self._steps[quantity]
+                ),
             )
             for quantity, right in zip(HEARD, true, strict=True)
         }
         if len(out := self._outdoors):
             pressure = at(air.pressure_pa, row[:, out], share[:, out], self._outdoor_shops)
             made = tuple(self._made[i] for i in out)
-            read = sensed(made, "", Quantity.PRESSURE, pressure, ts_ms[:, out], self._error[out])
+            read = sensor_readings(
+                made, "", Quantity.PRESSURE, pressure, ts_ms[:, out], self._error[out]
+            )
             values[Quantity.PRESSURE] = out, read
         return Block(ts_ms, values)
 

@@ -27,8 +27,8 @@ from monitor.outlook.evaluation import files, report
 from monitor.outlook.evaluation.walk_forward import walk
 from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.room_fit import fit_room
-from monitor.science.outlook.room_model import known
-from monitor.science.outlook.shop_model import foresee, learn
+from monitor.science.outlook.room_model import prepared_log
+from monitor.science.outlook.shop_model import learn, predict
 
 TARGETS = {6: 0.50, 24: 0.50, 48: 0.48, 72: 0.50}
 FIT_S, ENSEMBLE_S = 3.0, 0.5
@@ -59,7 +59,7 @@ def plain_loop(members: int) -> float:
 
 
 def speeds(read: files.Material) -> None:
-    k = known(read.hours, read.issues)
+    k = prepared_log(read.hours, read.issues)
     stop = min(24 * 90, len(k.temp_c)) - 1
     start = time.process_time()
     fit_room(k, stop)
@@ -68,7 +68,7 @@ def speeds(read: files.Material) -> None:
     best = math.inf
     for _ in range(3):
         start = time.process_time()
-        foresee(shop, k, read.issues, np.array([stop]), 500, SEED)
+        predict(shop, k, read.issues, np.array([stop]), 500, SEED)
         best = min(best, time.process_time() - start)
     plain = plain_loop(500)
     print(f"fit on {(stop + 1) / 24:.0f} days: {fit_s:.2f} s of CPU (target {FIT_S} s)")

@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from monitor.science.waits.air_ensemble import ComingAir
+from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import AirLog, air_log
 from monitor.science.waits.daily_pattern import daily_pattern_ensemble
 from monitor.science.waits.film import OIL, SPIRIT
@@ -45,7 +45,7 @@ def readings(days: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def open_waits(
-    count: int, air: AirLog, coming: ComingAir, laws: tuple, days: int
+    count: int, air: AirLog, coming: AirEnsemble, laws: tuple, days: int
 ) -> list[WaitInputs]:
     random = np.random.default_rng(SEED)
     waits = []
@@ -67,7 +67,7 @@ def open_waits(
     return waits
 
 
-def plain_loop(ts: list, t: list, rh: list, coming: ComingAir, start_ms: int, k: float) -> float:
+def plain_loop(ts: list, t: list, rh: list, coming: AirEnsemble, start_ms: int, k: float) -> float:
     """Ready time of one draw of a glue wait, reading by reading. [s]"""
     y = 1.0
     for n in range(len(ts) - 1):

@@ -23,7 +23,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from monitor.science.plates.assessment import HomeAir, answer
+from monitor.science.plates.assessment import HomeAir, assess
 from monitor.science.plates.diffusion import Plates, uniform
 from monitor.science.plates.parts import PRESETS
 from monitor.science.waits.air_log import air_log
@@ -129,7 +129,7 @@ def main() -> None:
     at = 1_700_006_400_000 + 600_000 * np.arange(n)
     log = air_log(at, np.full(n, 20.0), rh, int(at[-1]) + 600_000)
     violin, arrived = PRESETS["violin"], int(at[0])
-    s = best_s(lambda: answer(violin, log, arrived, home=HomeAir(20.0, 50.0)), rounds)
+    s = best_s(lambda: assess(violin, log, arrived, home=HomeAir(20.0, 50.0)), rounds)
     print(f"how a violin stands after 60 days, 60 draws: {1000 * s:.0f} ms")
 
 

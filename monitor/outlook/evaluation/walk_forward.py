@@ -10,7 +10,7 @@ import numpy as np
 from monitor.science.outlook import dry_snap
 from monitor.science.outlook.forecaster import TRIED_DAYS, Forecaster, LearnedForecaster
 from monitor.science.outlook.hourly_log import Issues, ShopHours
-from monitor.science.outlook.room_model import known
+from monitor.science.outlook.room_model import prepared_log
 from monitor.science.ranges import Floats
 
 HORIZONS_H = np.array([1, 3, 6, 12, 24, 48, 72])
@@ -66,7 +66,7 @@ class Walk:
 
     def __init__(self, hours: ShopHours, issues: Issues, told_days: int = TOLD_DAYS) -> None:
         self._hours, self._told_days = hours, told_days
-        self.known = known(hours, issues)
+        self.known = prepared_log(hours, issues)
         self._forecaster = Forecaster(self.known, issues)
         self.learned: LearnedForecaster | None = None
 

@@ -236,7 +236,7 @@ def home_year(
     --------
     >>> from monitor.science.case.outdoors import from_normals
     >>> cold = from_normals([-10.0] * 12, [80.0] * 12, 0.0)
-    >>> dry = home_year(Home(people=0, changes_times=1), cold, members=1)
+    >>> dry = home_year(ClientHome(people=0, changes_times=1), cold, members=1)
     >>> round(float(dry.rh_pct[-1, 0]), 1)  # outdoor air at −10 °C and 80 %, warmed to 20 °C
     9.8
     """
@@ -321,7 +321,7 @@ def from_readings(
 
     Examples
     --------
-    >>> year = from_readings([Reading(1, 21.0, 28.0), Reading(7, 24.0, 55.0)])
+    >>> year = from_readings([MonthReading(1, 21.0, 28.0), MonthReading(7, 24.0, 55.0)])
     >>> [round(r.high - r.low) for r in year.monthly()[:4]]
     [6, 13, 16, 18]
     """
@@ -394,7 +394,7 @@ def possible_rh_pct(
 
     >>> from monitor.science.case.outdoors import saturation
     >>> outdoors_pa = 0.7 * float(saturation(np.array(-20.0)))
-    >>> [round(x) for x in possible_rh_pct(Home(), 20.0, -20.0, outdoors_pa)]
+    >>> [round(x) for x in possible_rh_pct(ClientHome(), 20.0, -20.0, outdoors_pa)]
     [4, 50]
     """
     at_home = float(saturation(np.array(temp_c)))

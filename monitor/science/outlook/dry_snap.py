@@ -46,7 +46,7 @@ class Arming(NamedTuple):
     below_h: np.ndarray
 
 
-def armings(rh_pct: Floats, shift_pct: float = 0.0) -> Arming:
+def arming_states(rh_pct: Floats, shift_pct: float = 0.0) -> Arming:
     """That at each hour of a log (n,), NaN counting as the hour before."""
     n = len(rh_pct)
     above, below = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
@@ -64,7 +64,7 @@ def armings(rh_pct: Floats, shift_pct: float = 0.0) -> Arming:
 
 def snaps(rh_pct: Floats, shift_pct: float = 0.0) -> np.ndarray:
     """Hours of a log (n,) at which a snap began."""
-    state = armings(rh_pct, shift_pct)
+    state = arming_states(rh_pct, shift_pct)
     fell = (state.below_h == LOW_H) & np.concatenate([[False], state.armed[:-1]])
     return np.flatnonzero(fell) - LOW_H + 1
 
@@ -88,7 +88,7 @@ def probability(members: Floats, now: Arming, shift_pct: float = 0.0) -> Floats:
     return np.asarray(fallen.mean(axis=0))
 
 
-def lasting(chance: Floats) -> Floats:
+def confirmed(chance: Floats) -> Floats:
     """The lower of each probability (n,) and the one before it, `LOOKS_APART_H` earlier."""
     return np.minimum(chance, np.concatenate([chance[:1], chance[:-1]]))
 
@@ -167,7 +167,7 @@ def tally(
     return SnapTally(len(inside), leads, false, (last - first) / (24 * 30.44))
 
 
-def tuned(tallies: list[list[SnapTally]]) -> float:
+def best_threshold(tallies: list[list[SnapTally]]) -> float:
     """The threshold that did best in a log: tallies for each shift and each of `THRESHOLDS`.
 
     Snaps missed or told late weigh against false alarms above what is allowed, those below it

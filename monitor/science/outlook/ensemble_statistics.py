@@ -88,11 +88,11 @@ def spell(values: Floats, limit: float, hours: int, *, below: bool) -> OutlookSp
     if not has.any():
         return None
     begins = runs[has].argmax(axis=1)
-    at, extreme = furthest(values[has], below=below)
+    at, extreme = extreme_step(values[has], below=below)
     return OutlookSpell(float(has.mean()), range_of(begins.astype(float)), extreme, float(at))
 
 
-def furthest(values: Floats, *, below: bool) -> tuple[int, OutlookRange]:
+def extreme_step(values: Floats, *, below: bool) -> tuple[int, OutlookRange]:
     """The step at which the middle of the members (members, steps) is lowest, or highest, and
     their range there."""
     middle = np.median(values, axis=0)
@@ -100,7 +100,7 @@ def furthest(values: Floats, *, below: bool) -> tuple[int, OutlookRange]:
     return at, range_of(values[:, at])
 
 
-def utmost(values: Floats, hours: int, *, below: bool) -> Floats:
+def sustained_extreme(values: Floats, hours: int, *, below: bool) -> Floats:
     """How low each of the members (members, steps) goes for some hours on end, or how high; shape
     (members,). A member has a `spell` below a limit just where this lies below it."""
     windows = np.lib.stride_tricks.sliding_window_view(values, hours, axis=1)

@@ -100,6 +100,6 @@ def estimate(
     return Estimate(mean + sd * z, cov * np.outer(sd, sd), 1 - np.diag(cov), float(np.mean(r**2)))
 
 
-def untold(prior: ParameterPrior) -> Estimate:
+def prior_estimate(prior: ParameterPrior) -> Estimate:
     """The prior itself, where no data speak."""
     return Estimate(prior.mean, np.diag(prior.sd**2), np.zeros(len(prior.mean)), np.inf)

@@ -73,7 +73,7 @@ class ForecastHours(NamedTuple):
     now: Floats
 
 
-def coming(
+def forecast_hours(
     hours: ShopHours, past: OutdoorHours, issues: Issues, ends: np.ndarray, steps: int
 ) -> ForecastHours:
     """What is known of the outdoors at the ends of the log's hours number `ends`.

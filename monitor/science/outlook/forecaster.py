@@ -9,8 +9,8 @@ import numpy as np
 from monitor.science.outlook import dry_snap
 from monitor.science.outlook.hourly_log import STEPS, Issues
 from monitor.science.outlook.room_model import PreparedLog
-from monitor.science.outlook.shop_model import HoursAhead, ShopModel, entry, foresee, learn
-from monitor.science.outlook.verification import UNTRIED, Track, Trust
+from monitor.science.outlook.shop_model import HoursAhead, ShopModel, entry, learn, predict
+from monitor.science.outlook.verification import UNTRIED, ForecastRecord, Trust
 from monitor.science.ranges import Floats
 
 TRIED_DAYS = 5
@@ -41,9 +41,9 @@ class Forecaster:
 
     def __init__(self, k: PreparedLog, issues: Issues) -> None:
         self._k, self._issues = k, issues
-        self._record = Track()
+        self._record = ForecastRecord()
         rh = k.hours.rh_pct
-        self._states = [dry_snap.armings(rh, shift) for shift in dry_snap.SHIFTS_PCT]
+        self._states = [dry_snap.arming_states(rh, shift) for shift in dry_snap.SHIFTS_PCT]
         self._starts = [dry_snap.snaps(rh, shift) for shift in dry_snap.SHIFTS_PCT]
         self._moments: list[np.ndarray] = []
         self._chances: list[list[Floats]] = [[] for _ in dry_snap.SHIFTS_PCT]
@@ -69,7 +69,7 @@ class Forecaster:
     ) -> tuple[HoursAhead, Floats]:
         """Forecasts after the hours number `ends`, `snap.LOOKS_APART_H` apart, and each one's
         lasting probability of a snap; kept to be judged by."""
-        seen = foresee(learned.shop, self._k, self._issues, ends, members, seed, learned.trust)
+        seen = predict(learned.shop, self._k, self._issues, ends, members, seed, learned.trust)
         self._record.add(entry(seen, ends))
         for shift, state, kept in zip(
             dry_snap.SHIFTS_PCT, self._states, self._chances, strict=True
@@ -77,13 +77,13 @@ class Forecaster:
             now = dry_snap.Arming(*(field[ends] for field in state))
             kept.append(dry_snap.probability(seen.members[1], now, shift))
         self._moments.append(ends)
-        return seen, dry_snap.lasting(np.concatenate(self._chances[0][-2:]))[-len(ends) :]
+        return seen, dry_snap.confirmed(np.concatenate(self._chances[0][-2:]))[-len(ends) :]
 
     def _tuned(self, stop: int) -> float:
         at = np.concatenate(self._moments)
         tallies = []
         for chance, began in zip(self._chances, self._starts, strict=True):
-            p = dry_snap.lasting(np.concatenate(chance))
+            p = dry_snap.confirmed(np.concatenate(chance))
             past = began[began + dry_snap.LOW_H - 1 <= stop]
             tallies.append(
                 [
@@ -93,4 +93,4 @@ class Forecaster:
                     for bar in dry_snap.THRESHOLDS.tolist()
                 ]
             )
-        return dry_snap.tuned(tallies)
+        return dry_snap.best_threshold(tallies)

@@ -29,13 +29,13 @@ PRIOR_SD = np.array([0.4, 0.4, 0.4, 0.4, 0.3, 0.3, 0.2, 0.2, 0.5, 0.4, 0.2, 1.0,
 outlook is reported on."""
 
 
-def usual_off(which: int, lead_h: Floats | np.ndarray) -> Floats:
+def usual_error(which: int, lead_h: Floats | np.ndarray) -> Floats:
     """Usual error of temperature (0) [K] or RH (1) [%] at a lead."""
     near, far = USUAL_OFF[which]
     return np.asarray(near + (far - near) * (1 - np.exp(-np.asarray(lead_h) / 18)))
 
 
-class Drift(NamedTuple):
+class HindcastErrors(NamedTuple):
     """How far runs under the outdoor air as it was were off, by the hour they ended at.
 
     `short` of runs of 6 h, `day` of runs of 24 h, `spell` and `slow` the means of `day` over
@@ -48,7 +48,7 @@ class Drift(NamedTuple):
     slow: Floats
 
 
-def drift(room: RoomModel, k: PreparedLog, start: int, stop: int) -> Drift:
+def hindcast_errors(room: RoomModel, k: PreparedLog, start: int, stop: int) -> HindcastErrors:
     """For the hours number `start` to `stop`; nothing rests on hours after each."""
     n = len(k.temp_c)
     first = max(start, 24)
@@ -57,7 +57,7 @@ def drift(room: RoomModel, k: PreparedLog, start: int, stop: int) -> Drift:
     short, day = np.zeros((2, n)), np.zeros((2, n))
     means = np.zeros((2, 2, n))
     if not len(starts):
-        return Drift(short, day, means[0], means[1])
+        return HindcastErrors(short, day, means[0], means[1])
     index = np.minimum(starts + 1 + np.arange(24)[:, None], n - 1)
     told = (k.hours.temp_c, k.hours.rh_pct)
     for j, simulated in enumerate(run(room, k, starts, at(k.past, index))):
@@ -70,11 +70,16 @@ def drift(room: RoomModel, k: PreparedLog, start: int, stop: int) -> Drift:
     for i in range(first, stop + 1):
         level = level + (day[:, i] - level) * share
         means[..., i] = level
-    return Drift(short, day, means[0], means[1])
+    return HindcastErrors(short, day, means[0], means[1])
 
 
 def features(
-    k: PreparedLog, d: Drift, which: int, simulated: Floats, ends: np.ndarray, leads: np.ndarray
+    k: PreparedLog,
+    d: HindcastErrors,
+    which: int,
+    simulated: Floats,
+    ends: np.ndarray,
+    leads: np.ndarray,
 ) -> Floats:
     """What a correction may rest on, (features, leads, moments).
 
@@ -116,7 +121,7 @@ def features(
     )
 
 
-class Leftover(NamedTuple):
+class ResidualCorrection(NamedTuple):
     """Corrections of temperature and RH, and the standard deviation that is left at each of
     `LEADS_H`, shape (2, leads). [K], [%]"""
 
@@ -125,8 +130,12 @@ class Leftover(NamedTuple):
 
 
 def learn(
-    k: PreparedLog, d: Drift, simulated: tuple[Floats, Floats], ends: np.ndarray, stop: int
-) -> Leftover:
+    k: PreparedLog,
+    d: HindcastErrors,
+    simulated: tuple[Floats, Floats],
+    ends: np.ndarray,
+    stop: int,
+) -> ResidualCorrection:
     """From runs (steps, moments) under the forecasts of their time, judged up to hour `stop`."""
     end = ends + LEADS_H[:, None]
     told_at = np.minimum(end, stop)
@@ -140,7 +149,7 @@ def learn(
         cut = simulated[j][LEADS_H - 1]
         truth = np.where(end <= stop, told[told_at], np.nan)
         x = features(k, d, j, cut, ends, LEADS_H)
-        usual = usual_off(j, LEADS_H)
+        usual = usual_error(j, LEADS_H)
         sd = usual
         for _ in range(2):
             w = ridge(
@@ -154,7 +163,7 @@ def learn(
             sd = spread(truth - cut - w.apply(x), usual, spacing_d)
         weights.append(w)
         sds.append(sd)
-    return Leftover((weights[0], weights[1]), np.stack(sds))
+    return ResidualCorrection((weights[0], weights[1]), np.stack(sds))
 
 
 def spread(error: Floats, usual: Floats, spacing_d: float) -> Floats:

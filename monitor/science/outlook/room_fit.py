@@ -10,7 +10,7 @@ import numpy as np
 
 from monitor.science.outlook import heat_balance, tank, vapour_balance
 from monitor.science.outlook.calendar import Calendar, calendar, sun_offset_h
-from monitor.science.outlook.fitting import Estimate, ParameterPrior, estimate, untold
+from monitor.science.outlook.fitting import Estimate, ParameterPrior, estimate, prior_estimate
 from monitor.science.outlook.hourly_log import OutdoorHours
 from monitor.science.outlook.room_model import (
     PreparedLog,
@@ -18,7 +18,7 @@ from monitor.science.outlook.room_model import (
     Tank,
     at,
     run,
-    tank_told,
+    tank_history,
     vapour_drive,
 )
 from monitor.science.ranges import Floats
@@ -183,7 +183,7 @@ def _tank(
             ROUNDS,
         )
     for n in range(rounds):
-        told, _, _ = tank_told(k, theta, room.offset_h, index)
+        told, _, _ = tank_history(k, theta, room.offset_h, index)
         if n and told.gain < HOPELESS * days:
             return None
         part = np.ones(len(k.rh_pct))
@@ -197,7 +197,7 @@ def _tank(
             TANK_STEPS,
         )
         theta = found.mean
-    told, when, noise = tank_told(k, theta, room.offset_h, index)
+    told, when, noise = tank_history(k, theta, room.offset_h, index)
     if told.gain < max(LEAST_GAIN, GAIN_A_DAY * days):
         return None
 
@@ -228,6 +228,6 @@ def _misfit(residuals: Floats) -> float:
 
 def _unfitted(offset_h: int, why: str) -> RoomModel:
     def of(prior: ParameterPrior) -> Estimate:
-        return untold(prior)
+        return prior_estimate(prior)
 
     return RoomModel(of(heat_balance.PRIOR), of(vapour_balance.PRIOR), offset_h, why)

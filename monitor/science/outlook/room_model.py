@@ -11,7 +11,7 @@ from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import heat_balance, tank, vapour_balance
 from monitor.science.outlook.calendar import Calendar, calendar, working
-from monitor.science.outlook.fitting import Estimate, untold
+from monitor.science.outlook.fitting import Estimate, prior_estimate
 from monitor.science.outlook.hourly_log import (
     Issues,
     OutdoorHours,
@@ -48,7 +48,7 @@ class PreparedLog(NamedTuple):
     water: Floats
 
 
-def known(hours: ShopHours, issues: Issues) -> PreparedLog:
+def prepared_log(hours: ShopHours, issues: Issues) -> PreparedLog:
     """Makes a log ready. Nothing at an hour rests on what came after it.
 
     Raises
@@ -75,7 +75,7 @@ def known(hours: ShopHours, issues: Issues) -> PreparedLog:
     )
 
 
-class Pinned(NamedTuple):
+class FillCalibration(NamedTuple):
     """The vapour balance in grams, as known water tells it (`pinned.pinned`); what its scale may be
     off by, as a standard deviation of ln [-]; and its air change in the mean of the fitted weeks.
     [1/h]"""
@@ -105,7 +105,7 @@ class RoomModel:
     water: Estimate
     offset_h: int
     refused: str = ""
-    pinned: Pinned | None = None
+    pinned: FillCalibration | None = None
     tank: Tank | None = None
 
     @property
@@ -152,7 +152,7 @@ def run(
     return t, rh
 
 
-def running(room: RoomModel, k: PreparedLog, end: int, air: OutdoorHours) -> Floats:
+def humidifier_running(room: RoomModel, k: PreparedLog, end: int, air: OutdoorHours) -> Floats:
     """How likely the humidifier has water in each hour after hour number `end`, (steps,); `air`
     (steps, 1). [-]"""
     steps = len(air.temp_c)
@@ -178,7 +178,7 @@ def _tank_ahead(
     theta = found.water.mean
     first = max(int(starts.min()) - 24 * TANK_DAYS, 1)
     index = np.arange(first, int(starts.max()) + 1)
-    told, past, _ = tank_told(k, theta, offset_h, index, found.noise_pct)
+    told, past, _ = tank_history(k, theta, offset_h, index, found.noise_pct)
     gave, will_give = vapour_balance.given(theta, k.rh_pct[index]), vapour_balance.given(theta, rh)
     now = np.maximum(starts - first, 0)
     comings = []
@@ -194,7 +194,7 @@ def _filled_at(theta: Floats, when: Calendar, habit: tank.Habit) -> np.ndarray:
     return vapour_balance.works(theta, when) & (np.floor(when.hour) == habit.hour)
 
 
-def tank_told(
+def tank_history(
     k: PreparedLog, theta: Floats, offset_h: int, index: np.ndarray, noise_pct: float | None = None
 ) -> tuple[tank.TankProbability, Calendar, float]:
     """Whether the tank held water in the log's hours number `index` (n,), the first at least 1; when
@@ -242,7 +242,7 @@ USUAL_WIND_M_S, USUAL_GAP_K, USUAL_SATURATION_PA = 3.0, 12.0, 2339.0
 """Wind, indoors less outdoors, and saturation at 20 °C, that a room is described for."""
 
 
-def described(room: RoomModel, seed: int = 1) -> dict[str, RoomEstimate]:
+def room_description(room: RoomModel, seed: int = 1) -> dict[str, RoomEstimate]:
     """What can be said of the room, in words that a log of RH can bear.
 
     Returns
@@ -270,7 +270,7 @@ def described(room: RoomModel, seed: int = 1) -> dict[str, RoomEstimate]:
         "day_setting_c": _told(heat[:, heat_balance.DAY], known=fitted and settings[0] > 0.5),
         "night_setting_c": _told(heat[:, heat_balance.NIGHT], known=fitted and settings[1] > 0.5),
         "air_change_h": (
-            _told(_air_change(draws(untold(vapour_balance.PRIOR), random)), known=False)
+            _told(_air_change(draws(prior_estimate(vapour_balance.PRIOR), random)), known=False)
             if room.pinned is None
             else _changed(room.pinned)
         ),
@@ -283,7 +283,7 @@ def _air_change(water: Floats) -> Floats:
     return np.asarray(np.exp(water[:, 0]) + by_wind + by_gap)
 
 
-def _changed(found: Pinned) -> RoomEstimate:
+def _changed(found: FillCalibration) -> RoomEstimate:
     by = float(np.exp(TENTH * found.sd))
     return RoomEstimate(found.air_change_h / by, found.air_change_h, found.air_change_h * by, True)
 

@@ -11,7 +11,7 @@ from monitor.core.errors import OutOfRange
 from monitor.science.outlook import forecast_correction, residual_correction, verification
 from monitor.science.outlook.hourly_log import LEADS_H, STEPS, Issues, OutdoorHours
 from monitor.science.outlook.room_fit import fit_room
-from monitor.science.outlook.room_model import PreparedLog, RoomModel, run, running
+from monitor.science.outlook.room_model import PreparedLog, RoomModel, humidifier_running, run
 from monitor.science.outlook.what_if import Launch
 from monitor.science.ranges import Floats
 
@@ -46,7 +46,7 @@ class ShopModel:
 
     room: RoomModel
     forecast: forecast_correction.Corrector
-    residual: residual_correction.Leftover
+    residual: residual_correction.ResidualCorrection
     unexplained_sd: Floats
 
 
@@ -83,11 +83,11 @@ def learn(k: PreparedLog, issues: Issues, stop: int, before: ShopModel | None = 
     room = fit_room(k, stop, before.room if before else None)
     first = max(stop - 24 * LEARN_DAYS, 36)
     ends = np.arange(stop - 1, first - 1, -EVERY_H)[::-1]
-    raw = forecast_correction.coming(k.hours, k.past, issues, ends, STEPS)
+    raw = forecast_correction.forecast_hours(k.hours, k.past, issues, ends, STEPS)
     corrector = forecast_correction.learn(k.hours, k.past, raw, ends, stop, room.offset_h)
     air = forecast_correction.corrected(corrector, raw, _hours(k, ends))
     simulated = run(room, k, ends, air)
-    d = residual_correction.drift(room, k, first - 336, stop)
+    d = residual_correction.hindcast_errors(room, k, first - 336, stop)
     left = residual_correction.learn(k, d, simulated, ends, stop)
     trial = ends[::-TRIAL_EVERY][::-1]
     some = OutdoorHours(*(field[:, ::-1][:, ::TRIAL_EVERY][:, ::-1] for field in air))
@@ -95,8 +95,8 @@ def learn(k: PreparedLog, issues: Issues, stop: int, before: ShopModel | None = 
     weather = (moved**2).mean(axis=(1, 3))
     whole = np.stack(
         [
-            np.interp(_STEP, LEADS_H, left.sd[j] / residual_correction.usual_off(j, LEADS_H))
-            * residual_correction.usual_off(j, _STEP)
+            np.interp(_STEP, LEADS_H, left.sd[j] / residual_correction.usual_error(j, LEADS_H))
+            * residual_correction.usual_error(j, _STEP)
             for j in range(2)
         ]
     )
@@ -104,7 +104,7 @@ def learn(k: PreparedLog, issues: Issues, stop: int, before: ShopModel | None = 
     return ShopModel(room, corrector, left, rest)
 
 
-def foresee(
+def predict(
     shop: ShopModel,
     k: PreparedLog,
     issues: Issues,
@@ -122,15 +122,15 @@ def foresee(
     trust : Trust
         What the outlook's own record says of it.
     """
-    raw = forecast_correction.coming(k.hours, k.past, issues, ends, STEPS)
+    raw = forecast_correction.forecast_hours(k.hours, k.past, issues, ends, STEPS)
     air = forecast_correction.corrected(shop.forecast, raw, _hours(k, ends))
     simulated = run(shop.room, k, ends, air)
-    d = residual_correction.drift(shop.room, k, int(ends[0]) - 480, int(ends[-1]))
+    d = residual_correction.hindcast_errors(shop.room, k, int(ends[0]) - 480, int(ends[-1]))
     fitted, given, others = [], [], []
     for j, now in enumerate((k.temp_c, k.rh_pct)):
         x = residual_correction.features(k, d, j, simulated[j], ends, _STEP)
         fitted.append(simulated[j] + shop.residual.weights[j].apply(x))
-        others.append(verification.plainer(now, ends, STEPS))
+        others.append(verification.reference_forecasts(now, ends, STEPS))
         given.append(verification.blended(trust.shares[j], j, fitted[j], others[j]))
     middle = np.stack(given)
     off = _strayed(shop.room, shop.forecast, k, ends, air, members, seed)
@@ -149,10 +149,10 @@ def foresee(
     return HoursAhead(np.stack(fitted), middle, np.stack(others), members_, half)
 
 
-def entry(seen: HoursAhead, ends: np.ndarray) -> verification.TrackEntry:
+def entry(seen: HoursAhead, ends: np.ndarray) -> verification.RecordEntry:
     """What the record keeps of a forecast."""
     at = LEADS_H - 1
-    return verification.TrackEntry(
+    return verification.RecordEntry(
         ends,
         seen.fitted[:, at],
         seen.given[:, at],
@@ -170,7 +170,7 @@ def launch(
 ) -> Launch:
     """What a run of the room after hour number `end` needs, for members (even) of its weather."""
     ends = np.array([end])
-    raw = forecast_correction.coming(k.hours, k.past, issues, ends, STEPS)
+    raw = forecast_correction.forecast_hours(k.hours, k.past, issues, ends, STEPS)
     air = forecast_correction.corrected(shop.forecast, raw, _hours(k, ends))
     weather = _weather(shop.forecast, air, members, seed)
     return Launch(
@@ -181,7 +181,7 @@ def launch(
         k.water[:, end],
         OutdoorHours(*(field[:, :, 0] for field in weather)),
         k.hours.closed,
-        running(shop.room, k, end, air),
+        humidifier_running(shop.room, k, end, air),
     )
 
 

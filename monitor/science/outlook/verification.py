@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.outlook.hourly_log import LEADS_H
-from monitor.science.outlook.residual_correction import SCALE, usual_off
+from monitor.science.outlook.residual_correction import SCALE, usual_error
 from monitor.science.outlook.ridge import ridge
 from monitor.science.ranges import Floats
 
@@ -47,7 +47,7 @@ UNTRIED = Trust(np.stack([BLEND_MEAN, BLEND_MEAN]), np.full((2, len(LEADS_H)), F
 """Before there is a record."""
 
 
-def plainer(values: Floats, ends: np.ndarray, steps: int) -> Floats:
+def reference_forecasts(values: Floats, ends: np.ndarray, steps: int) -> Floats:
     """Forecasts (2, steps, moments) that say "as it is now" and "as at this hour of the last day".
 
     `values` (n,) by the hour, without gaps; `ends` the hours now.
@@ -65,7 +65,7 @@ def blended(share: Floats, which: int, ours: Floats, others: Floats) -> Floats:
     return ours + now * (others[0] - ours) + same * (others[1] - ours) + bias * SCALE[which]
 
 
-class TrackEntry(NamedTuple):
+class RecordEntry(NamedTuple):
     """Forecasts made at the hours `ends` (moments,), of temperature and RH at `LEADS_H`:
     `fitted` and `given` (the blend that was told) (2, leads, moments), `others` (2, 2, leads,
     moments), `half` of the 80 % range before it was widened (2, leads, moments)."""
@@ -77,13 +77,13 @@ class TrackEntry(NamedTuple):
     half: Floats
 
 
-class Track:
+class ForecastRecord:
     """The record: what was foretold, entry by entry, oldest first."""
 
     def __init__(self) -> None:
-        self._entries: list[TrackEntry] = []
+        self._entries: list[RecordEntry] = []
 
-    def add(self, entry: TrackEntry) -> None:
+    def add(self, entry: RecordEntry) -> None:
         """Keeps one more; those past `KEPT_DAYS` before it go."""
         oldest = int(entry.ends[-1]) - 24 * KEPT_DAYS
         self._entries = [e for e in self._entries if e.ends[-1] >= oldest]
@@ -115,7 +115,7 @@ def _shares(
     leads = len(truth)
     result = np.empty((3, leads))
     weight = BLEND_INFORMATION * spacing_d * np.exp(-age_d / BLEND_DAYS)
-    usual = usual_off(which, LEADS_H)
+    usual = usual_error(which, LEADS_H)
     for i in range(leads):
         near = slice(max(i - 1, 0), i + 2)
         rows = truth[near] - ours[near]

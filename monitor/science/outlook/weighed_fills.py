@@ -19,7 +19,13 @@ import numpy as np
 from monitor.science.outlook import vapour_balance
 from monitor.science.outlook.fitting import estimate
 from monitor.science.outlook.room_fit import Runs, starts_of
-from monitor.science.outlook.room_model import SCALE_SD, Pinned, PreparedLog, RoomModel, draws
+from monitor.science.outlook.room_model import (
+    SCALE_SD,
+    FillCalibration,
+    PreparedLog,
+    RoomModel,
+    draws,
+)
 from monitor.science.outlook.what_if import vapour_pa_h
 from monitor.science.ranges import Floats
 
@@ -80,7 +86,7 @@ class Intervals(NamedTuple):
         return out
 
 
-def pinned(
+def calibrated_by_fills(
     room: RoomModel, k: PreparedLog, stop: int, tanks: Sequence[Fills], volume_m3: float
 ) -> tuple[RoomModel, str]:
     """The room with a vapour balance in grams, told by fills up to hour number `stop`; or the room
@@ -131,4 +137,4 @@ def pinned(
     sd = float(np.hypot(change.std(), MODEL_SD))
     if sd >= SCALE_SD:
         return room, "they tell no more than is known without them"
-    return replace(room, pinned=Pinned(water, sd, float(np.exp(change.mean())))), ""
+    return replace(room, pinned=FillCalibration(water, sd, float(np.exp(change.mean())))), ""

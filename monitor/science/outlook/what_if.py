@@ -18,7 +18,7 @@ from monitor.core.errors import OutOfRange
 from monitor.science.air import R_VAPOUR
 from monitor.science.outlook import heat_balance, vapour_balance
 from monitor.science.outlook.calendar import NO_DAYS, Days, calendar
-from monitor.science.outlook.ensemble_statistics import utmost
+from monitor.science.outlook.ensemble_statistics import sustained_extreme
 from monitor.science.outlook.hourly_log import STEPS, OutdoorHours
 from monitor.science.outlook.room_model import TENTH, RoomModel
 from monitor.science.ranges import Floats, checked
@@ -92,24 +92,24 @@ class Change:
             raise OutOfRange("first step of the change", self.start, "h", 0, self.stop)
 
 
-class Moved(NamedTuple):
+class ChangeEffect(NamedTuple):
     """By how much a change moves temperature [K] and RH [%], (members, STEPS)."""
 
     temp_k: Floats
     rh_pct: Floats
 
 
-def moved(room: RoomModel, launch: Launch, change: Change) -> Moved:
+def change_effect(room: RoomModel, launch: Launch, change: Change) -> ChangeEffect:
     """What a change does, member by member."""
     members = launch.air.temp_c.shape[1]
     t, rh = _run(room, launch, change, _scales(room.scaled[1], members))
     t0, rh0 = _run(
         room, launch, Change(volume_m3=change.volume_m3), _scales(room.scaled[1], members)
     )
-    return Moved((t - t0).T, (rh - rh0).T)
+    return ChangeEffect((t - t0).T, (rh - rh0).T)
 
 
-def changed(foreseen: Floats, by: Moved) -> Floats:
+def with_change(foreseen: Floats, by: ChangeEffect) -> Floats:
     """The ensemble (2, members, STEPS) with a change; the members of `by` are dealt out to it."""
     count = foreseen.shape[1]
     deal = np.arange(count) % by.temp_k.shape[0]
@@ -195,7 +195,7 @@ def water_to_hold(
 
 def _lowest(rh: Floats) -> float:
     """The lowest RH that is held by `HELD_SHARE` of the members."""
-    return float(np.quantile(utmost(rh, HELD_H, below=True), 1 - HELD_SHARE))
+    return float(np.quantile(sustained_extreme(rh, HELD_H, below=True), 1 - HELD_SHARE))
 
 
 def _raised(

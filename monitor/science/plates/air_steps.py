@@ -16,7 +16,7 @@ from monitor.science.waits.air_log import AirCoverage, AirLog, Times
 from monitor.science.wood import TEMP_C, equilibrium_moisture_content
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
-THINNED = ((2 * DAY_MS, 600_000), (15 * DAY_MS, HOUR_MS), (None, DAY_MS))
+COARSE_STEPS = ((2 * DAY_MS, 600_000), (15 * DAY_MS, HOUR_MS), (None, DAY_MS))
 """For draws, the air of the last two days in 10 minutes, of the last fifteen in hours, and in days
 before: wood forgets. [ms]  Ours."""
 
@@ -39,7 +39,7 @@ class HomeAir:
         OutOfRange
             If the air is outside that of `equilibrium_moisture_content`.
 
-        >>> round(Home(20.0, 50.0).rest_pct(), 2), Home().rest_pct()
+        >>> round(HomeAir(20.0, 50.0).rest_pct(), 2), HomeAir().rest_pct()
         (9.27, 8.0)
         """
         if self.rh_pct is None:
@@ -116,7 +116,7 @@ def _filled(log: AirLog) -> AirLog:
     return replace(log, temp_c=log.temp_c[nearest], rh_pct=log.rh_pct[nearest])
 
 
-def drive(log: AirLog) -> PlateDrive:
+def air_steps(log: AirLog) -> PlateDrive:
     """Every span of a spell as a step. Air below −20 °C counts as that for the balance."""
     air = equilibrium_moisture_content(np.maximum(log.temp_c, TEMP_C[0]), log.rh_pct)
     gap = (log.known != AirCoverage.AIR).astype(np.float64)
@@ -125,17 +125,17 @@ def drive(log: AirLog) -> PlateDrive:
     )
 
 
-def thinned(log: AirLog, now_ms: int) -> PlateDrive:
-    """A spell in fewer steps, `THINNED`, each the exact mean of its air as the wood weighs it."""
+def coarse_steps(log: AirLog, now_ms: int) -> PlateDrive:
+    """A spell in fewer steps, `COARSE_STEPS`, each the exact mean of its air as the wood weighs it."""
     edges = [np.array([log.begin_ms[0], log.until_ms])]
     end = now_ms
-    for back, width in THINNED:
+    for back, width in COARSE_STEPS:
         begin = int(log.begin_ms[0]) if back is None else now_ms - back
         edges.append(np.arange(begin // width * width, end, width))
         end = begin
     inside = np.concatenate(edges)
     at = np.unique(inside[(inside >= log.begin_ms[0]) & (inside <= log.until_ms)])
-    every = drive(log)
+    every = air_steps(log)
 
     def sums(value: Floats) -> Floats:
         return np.asarray(sum(np.diff(log.running(value, known).at(at)) for known in AirCoverage))

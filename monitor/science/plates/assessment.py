@@ -20,12 +20,17 @@ from monitor.science.plates.air_steps import (
     Opened,
     OpenSpell,
     PlateDrive,
+    coarse_steps,
     spells,
-    thinned,
 )
 from monitor.science.plates.diffusion import Plates, moisture, speed, uniform
 from monitor.science.plates.faces import face_transfers
-from monitor.science.plates.monte_carlo import PlateDraws, balances, drawn, rests
+from monitor.science.plates.monte_carlo import (
+    PlateDraws,
+    home_moistures,
+    moisture_offsets,
+    plate_draws,
+)
 from monitor.science.plates.movement import dimensional_change
 from monitor.science.plates.parts import Part, checked_parts
 from monitor.science.plates.restraint import YIELD_STRAIN
@@ -95,7 +100,7 @@ class WoodAssumptions(StrEnum):
 
 
 @dataclass(frozen=True)
-class PartStanding:
+class PartStatus:
     """One part now. Moisture in % of oven-dry mass, differences in % MC, stress in MPa.
 
     `moisture_pct`, `outer_pct`, `inner_pct`: mean and faces now. `rest_pct`: what it keeps in the
@@ -128,7 +133,7 @@ class PartStanding:
 class Closing:
     """Safe to close: the answer, why, and the part that decides.
 
-    `yield_share`: of each draw's worst part, as in `PartStanding`; `part`: the worst at the median.
+    `yield_share`: of each draw's worst part, as in `PartStatus`; `part`: the worst at the median.
     `ready_in_s`: how long until the share of every part stays within `CLOSE_SHARE`, if the present
     air holds; inf: not within 400 days; None where the present air is not known.
     """
@@ -149,7 +154,7 @@ class WoodStatus:
     """
 
     now_ms: int
-    parts: tuple[PartStanding, ...]
+    parts: tuple[PartStatus, ...]
     closing: Closing
     open_now: bool
     known_share: float
@@ -158,7 +163,7 @@ class WoodStatus:
     assumed: tuple[WoodAssumptions, ...]
 
 
-def answer(
+def assess(
     parts: Sequence[Part],
     air: AirLog,
     arrived_ms: int,
@@ -191,7 +196,7 @@ def answer(
     gaps = stay.known != AirCoverage.AIR
     known_share = float(1 - stay.seconds[gaps].sum() / stay.seconds.sum())
     open_now = any(o.from_ms < stay.until_ms <= (o.until_ms or stay.until_ms) for o in opened)
-    draws = drawn(sensor)
+    draws = plate_draws(sensor)
     facts = (open_now, known_share, _longest_gap_s(stay), air.last_ms)
     assumed = [WoodAssumptions.AT_REST_ON_ARRIVAL, WoodAssumptions.SPRUCE_DIFFUSION]
     assumed += [WoodAssumptions.HOME_INDOORS] * (home.rh_pct is None)
@@ -202,7 +207,7 @@ def answer(
         closing = Closing(Close.UNKNOWN, Reason.NO_AIR, "", nothing, None)
         return WoodStatus(stay.until_ms, (), closing, *facts, tuple(assumed))
 
-    wood = _Wood(parts, draws, rests(home, draws)[:, None])
+    wood = _Wood(parts, draws, home_moistures(home, draws)[:, None])
     for spell in spells(air, arrived_ms, opened):
         wood.live(spell, stay.until_ms)
     old = air.last_ms is None or stay.until_ms - air.last_ms > OLD_AIR_MS
@@ -250,14 +255,14 @@ class _Wood:
 
     def live(self, spell: OpenSpell, now_ms: int) -> None:
         """Take the wood through a stretch of air."""
-        steps = thinned(spell.air, now_ms)
+        steps = coarse_steps(spell.air, now_ms)
         air = np.maximum(steps.air_pct + self._off(steps), 0.0)
         self.opened = spell.opened
         self.state = self.plates(opened=spell.opened).after(steps.tau_s, air, state=self.state)
         self._recent.append(steps)
 
     def _off(self, steps: PlateDrive) -> Floats:
-        return balances(steps.temp_c, steps.rh_pct, steps.gap, self.draws)
+        return moisture_offsets(steps.temp_c, steps.rh_pct, steps.gap, self.draws)
 
     def future(self, now_ms: int) -> _Future:
         """If the mean air of the last `PRESENT_MS` stays."""
@@ -287,7 +292,7 @@ class _Wood:
         )
         return np.asarray(free * self.draws.movement)
 
-    def standing(self, i: int, future: _Future | None) -> PartStanding:
+    def standing(self, i: int, future: _Future | None) -> PartStatus:
         mean, outer, inner = moisture(self.state[:, i])
         unknown = np.full(len(mean), np.nan)
         settle, settles_in = unknown, unknown
@@ -298,7 +303,7 @@ class _Wood:
             settles_in = _from_then_on(np.asarray(off <= least[:, None]))
         share = self.yield_share(self.state[..., 0])[:, i]
         modulus = self.grains[i].modulus_mpa
-        return PartStanding(
+        return PartStatus(
             part=self.parts[i],
             moisture_pct=_range(mean),
             outer_pct=_range(outer),

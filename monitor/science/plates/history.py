@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.science.plates.air_steps import HomeAir, Opened, drive, spells
+from monitor.science.plates.air_steps import HomeAir, Opened, air_steps, spells
 from monitor.science.plates.diffusion import Plates, uniform
 from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.parts import Part, checked_parts
@@ -77,7 +77,7 @@ def history(
     courses, drives, opens = [], [], []
     for spell in spells(air, arrived_ms, opened):
         plates = Plates(thick, *face_transfers(parts, opened=spell.opened))
-        steps = drive(spell.air)
+        steps = air_steps(spell.air)
         course = plates.course(steps.tau_s, steps.air_pct, state=state)
         state = course.state
         courses.append(course)

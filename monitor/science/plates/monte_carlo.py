@@ -50,7 +50,7 @@ class PlateDraws(NamedTuple):
     home: Floats
 
 
-def drawn(sensor: SensorUncertainty) -> PlateDraws:
+def plate_draws(sensor: SensorUncertainty) -> PlateDraws:
     """A Latin hypercube: each margin is its own distribution, always the same.
 
     D, S and the enclosed lag are spread evenly in the logarithm between their ends, hysteresis
@@ -81,7 +81,7 @@ def drawn(sensor: SensorUncertainty) -> PlateDraws:
     )
 
 
-def rests(home: HomeAir, draws: PlateDraws) -> Floats:
+def home_moistures(home: HomeAir, draws: PlateDraws) -> Floats:
     """Moisture at home, per draw. [%]
 
     A home that is not known lies below the dry and above the damp region in one draw of twenty
@@ -96,7 +96,7 @@ def rests(home: HomeAir, draws: PlateDraws) -> Floats:
     return equilibrium_moisture_content(home.temp_c, rh)
 
 
-def balances(temp_c: Floats, rh_pct: Floats, gap: Floats, draws: PlateDraws) -> Floats:
+def moisture_offsets(temp_c: Floats, rh_pct: Floats, gap: Floats, draws: PlateDraws) -> Floats:
     """Change of the equilibrium moisture content per draw and step. (draws, steps) [% MC]"""
     rh_off = draws.rh_pct[:, None] + draws.gap_rh_pct[:, None] * gap
     t = np.clip(temp_c + draws.temp_k[:, None], TEMP_C[0], None)

@@ -18,7 +18,7 @@ from monitor.science.ranges import Floats
 from monitor.science.wood import TEMP_C, equilibrium_moisture_content
 
 
-class PartAhead(NamedTuple):
+class PartProjection(NamedTuple):
     """A part where the middle of the members takes it furthest from its rest.
 
     `step`: when; `yield_share`: its restrained strain then as a share of the yield strain, at the
@@ -35,15 +35,15 @@ class PartAhead(NamedTuple):
     middle_pct: Floats
 
 
-class PlatesAhead(NamedTuple):
+class PlatesProjection(NamedTuple):
     """The parts, the one strained most first, and at which steps all are near enough to their rest
     to be closed, (steps,), by the measure of `answer.Closing` at the median."""
 
-    parts: tuple[PartAhead, ...]
+    parts: tuple[PartProjection, ...]
     closable: np.ndarray
 
 
-def ahead(
+def project(
     parts: Sequence[Part],
     state: Floats,
     rest_pct: float,
@@ -52,7 +52,7 @@ def ahead(
     rh_pct: Floats,
     *,
     opened: bool,
-) -> PlatesAhead:
+) -> PlatesProjection:
     """Parts under each member of the air to come, from their present state on.
 
     Parameters
@@ -104,7 +104,7 @@ def ahead(
             wood.shrinks_from_pct,
         )
         told.append(
-            PartAhead(
+            PartProjection(
                 part,
                 step,
                 float(np.median(own[:, step])),
@@ -115,7 +115,7 @@ def ahead(
             )
         )
     told.sort(key=lambda one: -one.yield_share)
-    return PlatesAhead(tuple(told), np.median(share, axis=0) <= CLOSE_SHARE)
+    return PlatesProjection(tuple(told), np.median(share, axis=0) <= CLOSE_SHARE)
 
 
 def _range(values: Floats) -> PlateRange:

@@ -6,13 +6,13 @@ import numpy as np
 
 from monitor.science.ranges import Floats
 from monitor.science.waits.air_bins import Bins
-from monitor.science.waits.air_ensemble import ComingAir
+from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import AirCoverage, AirLog, Times
-from monitor.science.waits.laws import Adding
+from monitor.science.waits.laws import AdditiveLaw
 from monitor.science.waits.monte_carlo import WaitDraws
 
 
-class AddingPast:
+class AdditiveHistory:
     """The past air of one place under one law, ready for any number of waits.
 
     Sums are exact for the air as read. For a draw, the change against that is taken at each bin's
@@ -20,7 +20,7 @@ class AddingPast:
     """
 
     def __init__(
-        self, law: Adding, log: AirLog, bins: Bins, draws: WaitDraws, *, capped: bool
+        self, law: AdditiveLaw, log: AirLog, bins: Bins, draws: WaitDraws, *, capped: bool
     ) -> None:
         exact = law.rate(log.temp_c, log.rh_pct, capped=capped)
         most = getattr(law, "most_rate", np.inf)
@@ -74,8 +74,8 @@ class AddingPast:
 
 
 def first_reached(
-    law: Adding,
-    coming: ComingAir | None,
+    law: AdditiveLaw,
+    coming: AirEnsemble | None,
     now_ms: int,
     need_s: Floats,
     start_s: Floats,

@@ -12,7 +12,7 @@ from monitor.science.saturation import saturation_vapour_pressure
 
 
 @dataclass(frozen=True, eq=False)
-class ComingAir:
+class AirEnsemble:
     """Members × steps of constant air from `start_ms` on.
 
     Parameters
@@ -64,7 +64,7 @@ class ComingAir:
         edges[0] = 0.0
         return first, edges
 
-    def finer(self, most_s: float) -> ComingAir:
+    def finer(self, most_s: float) -> AirEnsemble:
         """The same air in steps of at most so long."""
         parts = int(np.ceil(self.step_s / most_s))
         if parts <= 1:
@@ -78,7 +78,7 @@ class ComingAir:
 
     def shifted(
         self, temp_k: float = 0.0, rh_pct: float = 0.0, *, same_water: bool = False
-    ) -> ComingAir:
+    ) -> AirEnsemble:
         """What if it were warmer or drier.
 
         Parameters
@@ -92,7 +92,7 @@ class ComingAir:
 
         Returns
         -------
-        ComingAir
+        AirEnsemble
             RH kept within 1 to 100.
 
         Raises
@@ -107,6 +107,6 @@ class ComingAir:
         return replace(self, temp_c=t, rh_pct=np.clip(rh + rh_pct, 1.0, 100.0))
 
 
-def steady(start_ms: int, temp_c: float, rh_pct: float, horizon_s: float) -> ComingAir:
+def steady(start_ms: int, temp_c: float, rh_pct: float, horizon_s: float) -> AirEnsemble:
     """Air that stays as it is: one member, one step."""
-    return ComingAir(start_ms, horizon_s, np.array([[temp_c]]), np.array([[rh_pct]]))
+    return AirEnsemble(start_ms, horizon_s, np.array([[temp_c]]), np.array([[rh_pct]]))

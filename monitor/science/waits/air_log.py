@@ -287,7 +287,7 @@ def exponential_mean(log: AirLog, value: Floats, time_s: float) -> Floats:
         return np.full(len(value), np.nan)
     first = float(value[known][0])
     filled = np.where(known, value, first)
-    after = relaxed(x, filled, first)
+    after = relaxation_steps(x, filled, first)
     before = np.concatenate([[first], after[:-1]])
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.where(x > 0, -np.expm1(-x) / x, 1.0)
@@ -295,10 +295,10 @@ def exponential_mean(log: AirLog, value: Floats, time_s: float) -> Floats:
 
 
 BLOCK_X = 500.0
-"""Largest exponent in one block of `relaxed`: e^500 is far below the largest float. [-]"""
+"""Largest exponent in one block of `relaxation_steps`: e^500 is far below the largest float. [-]"""
 
 
-def relaxed(x: Floats, drive: Floats, start: float) -> Floats:
+def relaxation_steps(x: Floats, drive: Floats, start: float) -> Floats:
     """y after each step of y ← d + (y − d) e^(−x), in closed form. Shape (n,), x ≥ 0.
 
     y_i = e^(−X_i) [y_0 + Σ d_m (e^X_m − e^X_{m−1})], X the running sum of x, block by block so

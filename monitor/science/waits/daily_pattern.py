@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked
-from monitor.science.waits.air_ensemble import ComingAir
+from monitor.science.waits.air_ensemble import AirEnsemble
 
 DAY_S = 86_400
 HISTORY_DAYS = 28
@@ -57,7 +57,7 @@ def daily_pattern_ensemble(
     seed: int,
     *,
     step_s: int = 1800,
-) -> ComingAir:
+) -> AirEnsemble:
     """An ensemble of coming air from the recent daily pattern of one place.
 
     Parameters
@@ -77,7 +77,7 @@ def daily_pattern_ensemble(
 
     Returns
     -------
-    ComingAir
+    AirEnsemble
         Beginning now. RH within 1 to 100, temperature within −40 to 60.
 
     Raises
@@ -112,7 +112,7 @@ def daily_pattern_ensemble(
     for value in (t, rh):
         strayed = _strayed(value, bin_back, ago_s, per_day, step_s)
         columns.append(_members(strayed, starts, sign, steps, per_day, step_s))
-    return ComingAir(
+    return AirEnsemble(
         now_ms, float(step_s), np.clip(columns[0], -40.0, 60.0), np.clip(columns[1], 1.0, 100.0)
     )
 
@@ -177,7 +177,7 @@ def persistent_ensemble(
     seed: int,
     *,
     step_s: int = 1800,
-) -> ComingAir:
+) -> AirEnsemble:
     """Coming air where no pattern is known yet: as it is, straying ever further.
 
     An autoregressive walk of the standard deviations above and the time constant `FADE_S`, from
@@ -196,4 +196,4 @@ def persistent_ensemble(
         walk[:, :, i] = off
     t = np.clip(temp_c + PERSISTENT_TEMP_SD_K * walk[0], -40.0, 60.0)
     rh = np.clip(rh_pct + PERSISTENT_RH_SD_PCT * walk[1], 1.0, 100.0)
-    return ComingAir(now_ms, float(step_s), t, rh)
+    return AirEnsemble(now_ms, float(step_s), t, rh)

@@ -10,7 +10,7 @@ from monitor.science.waits.air_log import AirCoverage, AirLog
 from monitor.science.waits.laws import Law
 
 
-class Equivalent(NamedTuple):
+class EquivalentTime(NamedTuple):
     """Seconds of reference air: gaps counted as nothing, and as their neighbours' mean; and the
     seconds in gaps. [s]"""
 
@@ -19,7 +19,9 @@ class Equivalent(NamedTuple):
     unknown_s: float
 
 
-def equivalent(law: Law, air: AirLog, start_ms: int, *, capped: bool = False) -> Equivalent:
+def equivalent_time(
+    law: Law, air: AirLog, start_ms: int, *, capped: bool = False
+) -> EquivalentTime:
     """What the air from a start to the log's end is worth by the card, exactly.
 
     Parameters
@@ -36,5 +38,5 @@ def equivalent(law: Law, air: AirLog, start_ms: int, *, capped: bool = False) ->
     sums = [air.running(rate, known) for known in (AirCoverage.AIR, AirCoverage.GAP)]
     known_s, gap_s = (r.total - float(r.at(start)[0]) for r in sums)
     if not law.needs_air:
-        return Equivalent(known_s + gap_s, known_s + gap_s, 0.0)
-    return Equivalent(known_s, known_s + gap_s, air.unknown_s(start_ms))
+        return EquivalentTime(known_s + gap_s, known_s + gap_s, 0.0)
+    return EquivalentTime(known_s, known_s + gap_s, air.unknown_s(start_ms))

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.science.ranges import Floats
-from monitor.science.waits.air_ensemble import ComingAir
+from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import air_log
 from monitor.science.waits.film import OIL, SPIRIT
 from monitor.science.waits.glue import HIDE_GLUE
@@ -68,7 +68,7 @@ def examples() -> list[Example]:
     hours = (np.arange(HORIZON_H * 3600 // STEP_S) + 0.5) * STEP_S / 3600
     result = []
     for name, (temp_c, rh_pct) in _airs(hours).items():
-        coming = ComingAir(START_MS, STEP_S, temp_c[None], rh_pct[None])
+        coming = AirEnsemble(START_MS, STEP_S, temp_c[None], rh_pct[None])
         waits = [
             WaitInputs(law=law, basis_s=3600 * h, start_ms=START_MS, air=log, coming=coming)
             for _, law, h in WORK

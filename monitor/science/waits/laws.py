@@ -9,10 +9,10 @@ from monitor.science.waits.film import FilmLaw
 from monitor.science.waits.glue import GlueLaw
 from monitor.science.waits.timed_rest import FixedLaw, RestLaw
 
-Relaxing: TypeAlias = GlueLaw | DryingLaw
+RelaxationLaw: TypeAlias = GlueLaw | DryingLaw
 """dy/dt = −k φ(T) (y − drive), from `start`, done at or below `threshold`."""
 
-Adding: TypeAlias = FilmLaw | RestLaw | FixedLaw
+AdditiveLaw: TypeAlias = FilmLaw | RestLaw | FixedLaw
 """Done when the integral of `rate` reaches the basis."""
 
 Law: TypeAlias = GlueLaw | DryingLaw | FilmLaw | RestLaw | FixedLaw

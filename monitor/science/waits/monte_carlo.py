@@ -32,7 +32,7 @@ class WaitDraws(NamedTuple):
     rh_pct: Floats
 
 
-def drawn(count: int, sensor: SensorUncertainty, seed: int) -> WaitDraws:
+def latin_hypercube(count: int, sensor: SensorUncertainty, seed: int) -> WaitDraws:
     """A Latin hypercube of `count` draws: each margin is the normal distribution itself.
 
     Raises

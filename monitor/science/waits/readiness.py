@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 
 from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats
-from monitor.science.waits import additive_model, relaxation_model
+from monitor.science.waits import relaxation_model
+from monitor.science.waits.additive_model import AdditiveHistory, first_reached
 from monitor.science.waits.air_bins import Bins, bin_s, binned
 from monitor.science.waits.air_log import AirCoverage, AirLog
 from monitor.science.waits.drying import DryingLaw
 from monitor.science.waits.glue import GlueLaw
-from monitor.science.waits.monte_carlo import SensorUncertainty, WaitDraws, drawn, quantile
+from monitor.science.waits.monte_carlo import (
+    SensorUncertainty,
+    WaitDraws,
+    latin_hypercube,
+    quantile,
+)
 from monitor.science.waits.parameters import PROGRESS_MOST, Hold
+from monitor.science.waits.relaxation_model import RelaxationHistory
 from monitor.science.waits.relaxation_time import AT_THE_LIMIT, span
 from monitor.science.waits.variance_shares import shares_of_variance
 from monitor.science.waits.wait import Readiness, TimeRange, WaitInputs, WaitState
@@ -27,6 +34,9 @@ DAY_MS = 86_400_000
 
 STEPS_PER_MEMORY = 12
 """Steps of the coming air in one time constant of the wood's memory, at least. [-]  Ours."""
+
+PastAir: TypeAlias = RelaxationHistory | AdditiveHistory
+"""Past air of one place under one law."""
 
 DRAWS = 200
 SEED = 20_260_112
@@ -74,7 +84,7 @@ def ready_times(
 
     for (_, _, _, sensor), members in groups.items():
         if sensor not in scores:
-            scores[sensor] = drawn(draws, sensor, seed)
+            scores[sensor] = latin_hypercube(draws, sensor, seed)
         group = _Group([waits[i] for i in members], now_ms, scores[sensor], bins_of)
         result.update(zip(members, group.readiness(), strict=True))
     return [result[i] for i in range(len(waits))]
@@ -82,7 +92,7 @@ def ready_times(
 
 def progress_trace(wait: WaitInputs, now_ms: int) -> tuple[np.ndarray, np.ndarray]:
     """Progress along the past, sensor at its word, gaps at half: times [ms], shares [-]."""
-    group = _Group([wait], now_ms, drawn(1, wait.sensor, SEED))
+    group = _Group([wait], now_ms, latin_hypercube(1, wait.sensor, SEED))
     if wait.start_ms >= now_ms:
         return np.array([wait.start_ms]), np.array([0.0])
     return group.trace(0, capped=False)
@@ -121,10 +131,10 @@ class _Group:
         same = self.past[True].as_uncapped
         self.past[False] = self.past[True] if same else self._past(capped=False)
 
-    def _past(self, *, capped: bool) -> relaxation_model.RelaxingPast | additive_model.AddingPast:
+    def _past(self, *, capped: bool) -> PastAir:
         if isinstance(self.law, GlueLaw | DryingLaw):
-            return relaxation_model.RelaxingPast(self.law, self.air, self.bins, capped=capped)
-        return additive_model.AddingPast(self.law, self.air, self.bins, self.draws, capped=capped)
+            return RelaxationHistory(self.law, self.air, self.bins, capped=capped)
+        return AdditiveHistory(self.law, self.air, self.bins, self.draws, capped=capped)
 
     def readiness(self) -> list[Readiness]:
         """One per wait."""
@@ -172,18 +182,18 @@ class _Group:
         """Seconds from now until ready, and progress, per wait of `rows` and draw."""
         basis = self.basis_s[rows, None] * np.exp(self.spread[rows, None] * self.draws.basis)
         past = self.past[True]
-        if isinstance(past, relaxation_model.RelaxingPast):
+        if isinstance(past, RelaxationHistory):
             return self._relaxed(past, rows, credit, basis)
         starts, begun = self.start_ms[rows], self.begun[rows]
 
-        def counted(past: relaxation_model.RelaxingPast | additive_model.AddingPast) -> Floats:
+        def counted(past: PastAir) -> Floats:
             done = np.zeros(basis.shape)
-            if begun.any() and isinstance(past, additive_model.AddingPast):
+            if begun.any() and isinstance(past, AdditiveHistory):
                 done[begun] = past.counted(starts[begun], credit)
             return done
 
         done = self._by_cap(counted)
-        ready = additive_model.first_reached(
+        ready = first_reached(
             past.law,
             self.coming,
             self.now_ms,
@@ -195,7 +205,7 @@ class _Group:
         return ready, np.clip(done[False] / basis, 0.0, PROGRESS_MOST)
 
     def _relaxed(
-        self, past: relaxation_model.RelaxingPast, rows: np.ndarray, credit: float, basis: Floats
+        self, past: RelaxationHistory, rows: np.ndarray, credit: float, basis: Floats
     ) -> tuple[Floats, Floats]:
         law, draws = past.law, self.draws
         threshold = relaxation_model.thresholds(law, draws)
@@ -203,9 +213,9 @@ class _Group:
         begun = self.begun[rows]
         extra = np.array([self._extra(i) for i in rows])
 
-        def state(past: relaxation_model.RelaxingPast | additive_model.AddingPast) -> Floats:
+        def state(past: PastAir) -> Floats:
             y = np.full(basis.shape, law.start)
-            if begun.any() and isinstance(past, relaxation_model.RelaxingPast):
+            if begun.any() and isinstance(past, RelaxationHistory):
                 scaled = kappa[begun] * np.exp(past.speed_slope * draws.temp_k)
                 y[begun] = past.state(
                     self.start_ms[rows][begun], scaled, credit, draws.rh_pct, extra[begun]
@@ -225,7 +235,7 @@ class _Group:
             if np.isnan(memory):
                 memory = float(coming.rh_pct[:, first].mean()) / 100
             extra = extra * np.exp(np.minimum(self.start_s[rows], 0.0) / past.memory_s)
-        phi, drive = relaxation_model.coming_steps(
+        phi, drive = relaxation_model.ensemble_steps(
             law, coming, first, edges, draws, memory, capped=True
         )
         ready = relaxation_model.first_crossings(
@@ -241,9 +251,7 @@ class _Group:
         )
         return ready, progress
 
-    def _by_cap(
-        self, of: Callable[[relaxation_model.RelaxingPast | additive_model.AddingPast], Floats]
-    ) -> dict[bool, Floats]:
+    def _by_cap(self, of: Callable[[PastAir], Floats]) -> dict[bool, Floats]:
         """`of` the past with and without the cap, once where they are the same."""
         capped = of(self.past[True])
         same = self.past[False] is self.past[True]
@@ -252,7 +260,7 @@ class _Group:
     def _extra(self, i: int) -> float:
         """How much wetter than the room's memory the wood of a wait was at its start. [-]"""
         past, rh = self.past[True], self.waits[i].wood_rh_pct
-        if rh is None or not isinstance(past, relaxation_model.RelaxingPast) or past.memory_s == 0:
+        if rh is None or not isinstance(past, RelaxationHistory) or past.memory_s == 0:
             return 0.0
         at = np.array([min(self.waits[i].start_ms, self.now_ms - 1)])
         room = float(past.drive_at(at)[0])
@@ -266,7 +274,7 @@ class _Group:
         t, rh = b.temp_c, np.minimum(b.rh_pct, 100.0)
         holds = np.where(np.isnan(t), int(Hold.NONE), self.law.hold(t, rh))
         seen, past = float(rh[-1]), self.past[True]
-        if isinstance(past, relaxation_model.RelaxingPast) and past.memory_s > 0:
+        if isinstance(past, RelaxationHistory) and past.memory_s > 0:
             wood = past.drive_at(b.edges_ms[1:] - 1)  # the glue line sees the wood, not the room
             damp = np.where(holds == Hold.DAMP, int(Hold.DAMP), int(Hold.WOOD_DAMP))
             damp = np.where(wood >= past.law.threshold - AT_THE_LIMIT, damp, int(Hold.NONE))
@@ -285,7 +293,7 @@ class _Group:
         """Whether what is left of the wood's own moisture keeps a wait from hardening."""
         past = self.past[True]
         extra = self._extra(i)
-        if not extra or not isinstance(past, relaxation_model.RelaxingPast):
+        if not extra or not isinstance(past, RelaxationHistory):
             return False
         left = extra * np.exp(min(self.start_s[i], 0.0) / past.memory_s)
         room = past.drive_at(np.array([self.now_ms - 1]))[0]
@@ -294,7 +302,7 @@ class _Group:
     def trace(self, i: int, *, capped: bool) -> tuple[np.ndarray, np.ndarray]:
         """Progress of a wait along the past: times [ms], shares [-]."""
         past, start = self.past[capped], int(self.start_ms[i])
-        if isinstance(past, additive_model.AddingPast):
+        if isinstance(past, AdditiveHistory):
             ts, count = past.trace(start, 0.5)
             return ts, np.minimum(count / self.basis_s[i], PROGRESS_MOST)
         law = past.law

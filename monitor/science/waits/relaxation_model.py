@@ -17,9 +17,15 @@ from numpy.typing import NDArray
 
 from monitor.science.ranges import Floats
 from monitor.science.waits.air_bins import Bins
-from monitor.science.waits.air_ensemble import ComingAir
-from monitor.science.waits.air_log import AirCoverage, AirLog, Times, exponential_mean, relaxed
-from monitor.science.waits.laws import Relaxing
+from monitor.science.waits.air_ensemble import AirEnsemble
+from monitor.science.waits.air_log import (
+    AirCoverage,
+    AirLog,
+    Times,
+    exponential_mean,
+    relaxation_steps,
+)
+from monitor.science.waits.laws import RelaxationLaw
 from monitor.science.waits.monte_carlo import WaitDraws
 from monitor.science.waits.parameters import PROGRESS_MOST
 from monitor.science.waits.relaxation_time import relaxation_rate, span
@@ -31,13 +37,13 @@ MEMORY_EXPONENT_MOST = 600.0
 """Where what is left of the wood's own moisture is 0 in any case. [-]"""
 
 
-class RelaxingPast:
+class RelaxationHistory:
     """The past air of one place under one law, ready for any number of waits.
 
     `capped`: good air counts at most the law's `most_rate`, as for advice.
     """
 
-    def __init__(self, law: Relaxing, log: AirLog, bins: Bins, *, capped: bool) -> None:
+    def __init__(self, law: RelaxationLaw, log: AirLog, bins: Bins, *, capped: bool) -> None:
         self.law, self.bins = law, bins
         drive = law.drive(log.temp_c, log.rh_pct)
         self.memory_s = 3600 * law.wood_memory_h
@@ -166,10 +172,10 @@ class RelaxingPast:
         ts = np.concatenate([[start_ms], self.bins.edges_ms[e:]])
         if extra:
             d = d + extra * np.exp(-(ts[:-1] - start_ms) / 1000 / self.memory_s)
-        return ts, np.concatenate([[self.law.start], relaxed(x, d, self.law.start)])
+        return ts, np.concatenate([[self.law.start], relaxation_steps(x, d, self.law.start)])
 
 
-def capped_speed(law: Relaxing, speed: Floats, drive: Floats) -> Floats:
+def capped_speed(law: RelaxationLaw, speed: Floats, drive: Floats) -> Floats:
     """φ, at most so large that constant air like this counts `most_rate`. [-]"""
     rate = relaxation_rate(law.start, law.threshold, law.reference, drive)
     with np.errstate(divide="ignore"):
@@ -177,14 +183,14 @@ def capped_speed(law: Relaxing, speed: Floats, drive: Floats) -> Floats:
     return np.minimum(speed, most)
 
 
-def thresholds(law: Relaxing, draws: WaitDraws) -> Floats:
+def thresholds(law: RelaxationLaw, draws: WaitDraws) -> Floats:
     """Each draw's threshold, kept a tenth of the way from reference and from start. (j,)"""
     margin = 0.1 * (law.threshold - law.reference), 0.1 * (law.start - law.threshold)
     drawn = law.threshold + law.threshold_sd * draws.law
     return np.clip(drawn, law.reference + margin[0], law.start - margin[1])
 
 
-def progress(law: Relaxing, y: Floats, threshold: Floats | float) -> Floats:
+def progress(law: RelaxationLaw, y: Floats, threshold: Floats | float) -> Floats:
     """Time in reference air that would have brought the state here, in units of the basis. [-]
 
     ln[(start − ref)/(y − ref)]/ln[(start − ref)/(threshold − ref)]; 0 at the least, and
@@ -195,9 +201,9 @@ def progress(law: Relaxing, y: Floats, threshold: Floats | float) -> Floats:
     return np.clip(done, 0.0, PROGRESS_MOST)
 
 
-def coming_steps(
-    law: Relaxing,
-    coming: ComingAir,
+def ensemble_steps(
+    law: RelaxationLaw,
+    coming: AirEnsemble,
     first: int,
     edges_s: Floats,
     draws: WaitDraws,

@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from monitor.science.ranges import checked
-from monitor.science.waits.air_ensemble import ComingAir
+from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import BEFORE_MS, AirLog
 from monitor.science.waits.laws import Law
 from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty
@@ -42,7 +42,7 @@ class WaitInputs:
         May lie in the future, or up to 400 days before the log's first reading. [ms]
     air : AirLog
         Up to now.
-    coming : ComingAir or None
+    coming : AirEnsemble or None
         None: nothing is known of it, so nothing is promised.
     spread : float
         Standard deviation of ln(basis). [-]
@@ -60,7 +60,7 @@ class WaitInputs:
     basis_s: float
     start_ms: int
     air: AirLog
-    coming: ComingAir | None
+    coming: AirEnsemble | None
     spread: float = 0.15
     never_shorter: bool = True
     minimum_s: float = 0.0

@@ -1,0 +1,83 @@
+"""The first line of a docstring says what the thing is or does.
+
+Lines are matched against turns that do not: noun clauses ("How long it is good"), pronouns without
+a noun, and verbs that hide who does what ("is told", "stands"). Trees that still hold some are
+listed with how many; a number may only go down.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections import Counter
+from pathlib import Path
+
+from conftest import ROOT
+
+ALLOWED: dict[str, int] = {}
+"""Offenders left in each package."""
+
+CLAUSE = re.compile(
+    r"(What|How|Who|Whom|Whose|Which|Where|When|Why|Whether|That|Those|These|It|They|Them|One|Such"
+    r"|If|As|So|Of|In|From|By|With|For|Over|Up|Only|Each|Both|Either)\b(?! of the )"
+)
+"""First words of a clause without a noun of its own."""
+STIFF = re.compile(
+    r"\b(told|tells?|telling|said|says?|stands?|spoken|speaks?|speak|whereby|whence|nay|till"
+    r"|are to (come|be)|is to be|to come|foretold|foretells?|foreseen|come to|so that it be)\b"
+)
+"""Turns that `DEVELOPERS.md` does not want in a first line."""
+
+
+def offends(line: str) -> bool:
+    """Whether a docstring's first line says neither what the thing is nor what it does."""
+    return bool(CLAUSE.match(line) or STIFF.search(line))
+
+
+def first_lines(file: Path) -> list[tuple[int, str]]:
+    """Line number and first line of each docstring of a module, its classes and functions."""
+    found = []
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
+            text = ast.get_docstring(node)
+            if text:
+                found.append((getattr(node, "lineno", 1), text.splitlines()[0]))
+    return found
+
+
+def package_of(file: Path) -> str:
+    """Tree and package that a module is counted for."""
+    parts = file.relative_to(ROOT).parts
+    return "/".join(parts[:-1][:2])
+
+
+def offenders() -> list[tuple[str, str]]:
+    """Package, and place with text, of each first line that offends."""
+    return [
+        (package_of(file), f"{file.relative_to(ROOT)}:{number}: {line}")
+        for tree in ("monitor", "dashboard", "sensors")
+        for file in sorted((ROOT / tree).rglob("*.py"))
+        for number, line in first_lines(file)
+        if offends(line)
+    ]
+
+
+def test_clauses_and_stiff_verbs_are_found_and_plain_lines_pass():
+    assert offends("How long a wood evaluation is good.")
+    assert offends("What the sensors read.")
+    assert offends("The air as it is told to the board.")
+    assert not offends("Cached lifetime of a wood evaluation.")
+    assert not offends("Dew point from temperature and relative humidity. [°C]")
+
+
+def test_no_package_gains_a_first_line_that_says_nothing():
+    found = offenders()
+    count = Counter(package for package, _ in found)
+    more = {p for p in count if count[p] > ALLOWED.get(p, 0)}
+    assert not more, "\n".join(where for package, where in found if package in more)
+
+
+def test_the_allowed_numbers_are_lowered_as_packages_improve():
+    count = Counter(package for package, _ in offenders())
+    loose = {p: (n, count[p]) for p, n in ALLOWED.items() if count[p] < n}
+    assert not loose, f"lower the allowed numbers to those found: {loose}"
