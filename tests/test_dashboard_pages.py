@@ -271,6 +271,20 @@ def test_a_locked_store_is_told_in_words(settings, writer, monkeypatch):
         lock.close()
 
 
+def test_every_page_says_in_words_that_the_store_cannot_be_read(tmp_path):
+    settings = shop_air.settings_in(tmp_path)
+    settings.store_path.write_bytes(b"this is no database " * 500)
+    app = create_app(settings)
+    told = {}
+    for page in dash.page_registry.values():
+        with app.server.test_request_context(environ_base={"REMOTE_ADDR": "127.0.0.1"}):
+            told[page["module"]] = said(page["layout"]())
+    assert len(told) >= 20
+    assert "The air is not known: the store gives no readings." in told.pop("air")
+    without = {name for name, text in told.items() if "The store cannot be read: " not in text}
+    assert without <= {"sign_in", "clients"}, without
+
+
 # Past
 
 

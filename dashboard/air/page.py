@@ -9,12 +9,11 @@ import dash
 from dash import Input, Output, html
 
 from dashboard.air import text
-from dashboard.ui import drawings, formats, sentences
+from dashboard.ui import drawings, formats, page_frame, sentences
 from dashboard.ui.markup import attributes
 from dashboard.ui.sentences import Headline
 from monitor.air.current import TRACE_MS, PlaceAir, air_now
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 from monitor.domain.air_assessment import AirState
 
 if TYPE_CHECKING:
@@ -38,6 +37,13 @@ _WORDS: dict[str, str] = {
     AirState.UNKNOWN: "not known",
     text.OLD: "old",
 }
+
+
+def _unknown(shop: ShopData) -> list[Component]:
+    if not shop.settings.store_path.exists():
+        return first_reading()
+    said = "The air is not known: the store gives no readings."
+    return [_headline(Headline("unknown", said, ""))]  # every page's banner says what to do
 
 
 class WallStrips(NamedTuple):
@@ -69,21 +75,9 @@ def layout(shop: ShopData, strips: WallStrips) -> Component:
     return html.Main(content(shop, strips), id="air")
 
 
+@page_frame.where_store_fails(lambda _trouble, shop, *_: _unknown(shop))
 def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
     """The headline, alerts, a row per place, outlook and open waits; or why nothing is known."""
-    try:
-        return _known(shop, strips)
-    except StoreFault:  # the banner of every page says what it is and what to do
-        if not shop.settings.store_path.exists():
-            return first_reading()
-        return [
-            _headline(
-                Headline("unknown", "The air is not known: the store gives no readings.", "")
-            )
-        ]
-
-
-def _known(shop: ShopData, strips: WallStrips) -> list[Component]:
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     airs = air_now(shop.recent(), shop.settings, now)

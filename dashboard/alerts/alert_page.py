@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
@@ -10,11 +11,11 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard.access import sign_in
 from dashboard.alerts import text, view
-from dashboard.ui import formats, sentences
+from dashboard.alerts.view import ALERTS
+from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
     from dashboard.data.alerts import AlertBook
     from dashboard.data.shop import ShopData
     from monitor.domain.alerts.alert import Alert
+
+
+_page = partial(ALERTS.page, "/alerts/one", classes="one")
 
 
 def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
@@ -41,29 +45,25 @@ def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
         State("alert-id", "data"),
         prevent_initial_call=True,
     )
+    @page_frame.where_store_fails(
+        lambda trouble, *_: (page_frame.sentence_of(trouble), dash.no_update)
+    )
     def refresh(_token: str, _changed: str, alert_id: str) -> tuple[Any, ...]:
         writer = sign_in.writing(flask.request, shop.settings).allowed
-        try:
-            alert = book.alert(alert_id)
-            if alert is None:
-                raise dash.exceptions.PreventUpdate
-            return stands(alert, shop, book, writer=writer), history(alert, shop)
-        except StoreFault as exc:
-            return html.P(sentences.store_trouble(exc).sentence), dash.no_update
+        alert = book.alert(alert_id)
+        if alert is None:
+            raise dash.exceptions.PreventUpdate
+        return stands(alert, shop, book, writer=writer), history(alert, shop)
 
 
+@page_frame.where_store_fails(ALERTS.failed("/alerts/one", "Alert", "one"))
 def layout(shop: ShopData, book: AlertBook, alert_id: str) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
-    try:
-        alert = book.alert(alert_id)
-        if alert is None:
-            return _page(
-                [html.H1("No such alert"), html.P(dcc.Link("All alerts", href="/alerts"))]
-            )
-        now = stands(alert, shop, book, writer=may.allowed)
-    except StoreFault as exc:
-        return _page([html.H1("Alert"), html.P(sentences.store_trouble(exc).sentence)])
+    alert = book.alert(alert_id)
+    if alert is None:
+        return _page([html.H1("No such alert"), html.P(dcc.Link("All alerts", href="/alerts"))])
+    now = stands(alert, shop, book, writer=may.allowed)
     return _page(
         [
             dcc.Store(id="alert-id", data=alert.id),
@@ -73,10 +73,6 @@ def layout(shop: ShopData, book: AlertBook, alert_id: str) -> Component:
             html.Div(history(alert, shop), id="alert-history"),
         ]
     )
-
-
-def _page(parts: list[Any]) -> Component:
-    return view.page("/alerts/one", parts, "one")
 
 
 def stands(alert: Alert, shop: ShopData, book: AlertBook, *, writer: bool) -> list[Component]:

@@ -10,12 +10,12 @@ from dash import Input, Output, dcc, html
 
 from dashboard.access import sign_in
 from dashboard.alerts import text, view
+from dashboard.alerts.view import ALERTS
 from dashboard.data.records import Outcome
-from dashboard.ui import formats, sentences
+from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 from monitor.domain.alerts.default_rules import HUMIDIFIER
 
 if TYPE_CHECKING:
@@ -58,37 +58,30 @@ def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
         Input("bench-changed", "data"),
         prevent_initial_call=True,
     )
+    @page_frame.where_store_fails(
+        lambda trouble, *_: (page_frame.sentence_of(trouble), *3 * [dash.no_update])
+    )
     def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
         writer = sign_in.writing(flask.request, shop.settings).allowed
-        try:
-            return live(shop, book, writer=writer)
-        except StoreFault as exc:
-            same = dash.no_update
-            return [html.P(sentences.store_trouble(exc).sentence)], same, same, same
+        return live(shop, book, writer=writer)
 
     @app.callback(Output("alerts-open", "children"), Input("token", "data"))
     def count(_token: str) -> str:
         return number_open(book)
 
 
+@page_frame.where_store_fails(lambda *_: "")
 def number_open(book: AlertBook) -> str:
     """How many are open, for the menu; empty if none or not known."""
-    try:
-        return str(len(book.open()) or "")
-    except StoreFault:
-        return ""
+    return str(len(book.open()) or "")
 
 
+@page_frame.where_store_fails(ALERTS.failed("/alerts", "Alerts"))
 def layout(shop: ShopData, book: AlertBook) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
-    try:
-        now, over, notices, tanks = live(shop, book, writer=may.allowed)
-    except StoreFault as exc:
-        return view.page(
-            "/alerts", [html.H1("Alerts"), html.P(sentences.store_trouble(exc).sentence)]
-        )
-    return view.page(
+    now, over, notices, tanks = live(shop, book, writer=may.allowed)
+    return ALERTS.page(
         "/alerts",
         [
             html.Div(now, id="alerts-now"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
@@ -13,10 +14,10 @@ from dashboard.alerts import text as alerts_text
 from dashboard.alerts import view
 from dashboard.alerts.forms import places_of
 from dashboard.alerts.rule_fields import form_of, scales
-from dashboard.ui import formats, sentences
+from dashboard.alerts.view import ALERTS
+from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
-from monitor.core.errors import StoreFault
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import TEXT_MAX, Of
 
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
     from dashboard.data.alerts import AlertBook
     from dashboard.data.shop import ShopData
     from monitor.domain.alerts.rule import Rule
+
+
+_page = partial(ALERTS.page, "/alerts/rule", classes="one")
 
 
 def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
@@ -50,15 +54,11 @@ def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
     )
 
 
+@page_frame.where_store_fails(ALERTS.failed("/alerts/rules", "Rules"))
 def layout(shop: ShopData, book: AlertBook) -> Component:
     """Every rule, and adding one."""
     may = sign_in.writing(flask.request, shop.settings)
-    try:
-        rules, changed, places = book.rules(), book.changed(), shop.place_names()
-    except StoreFault as exc:
-        return view.page(
-            "/alerts/rules", [html.H1("Rules"), html.P(sentences.store_trouble(exc).sentence)]
-        )
+    rules, changed, places = book.rules(), book.changed(), shop.place_names()
     groups = []
     for of, name in alerts_text.GROUPS.items():
         mine = [rule for rule in rules.values() if rule.of is of]
@@ -68,7 +68,7 @@ def layout(shop: ShopData, book: AlertBook) -> Component:
                 for rule in sorted(mine, key=lambda rule: (not rule.on, rule.name))
             ]
             groups += [html.H2(name), html.Ul(lines, className="rules")]
-    return view.page(
+    return ALERTS.page(
         "/alerts/rules",
         [
             html.H1("Rules"),
@@ -174,13 +174,11 @@ def add(rules: Mapping[str, Rule]) -> Component:
     )
 
 
+@page_frame.where_store_fails(ALERTS.failed("/alerts/rule", "Rule", "one"))
 def one(shop: ShopData, book: AlertBook, rule_id: str) -> Component:
     """A rule with everything that it rests on."""
     may = sign_in.writing(flask.request, shop.settings)
-    try:
-        rule, changed, places = (book.rules().get(rule_id), book.changed(), shop.place_names())
-    except StoreFault as exc:
-        return _page([html.H1("Rule"), html.P(sentences.store_trouble(exc).sentence)])
+    rule, changed, places = (book.rules().get(rule_id), book.changed(), shop.place_names())
     if rule is None:
         return _page(
             [html.H1("No such rule"), html.P(dcc.Link("All rules", href="/alerts/rules"))]
@@ -202,10 +200,6 @@ def one(shop: ShopData, book: AlertBook, rule_id: str) -> Component:
             *(change(rule, rule.id in changed, shop) if may.allowed else [html.P(may.why)]),
         ]
     )
-
-
-def _page(parts: list[Any]) -> Component:
-    return view.page("/alerts/rule", parts, "one")
 
 
 def _family(rule: Rule, rules: Mapping[str, Rule]) -> str:

@@ -10,8 +10,9 @@ from dashboard.alerts import forms
 from dashboard.alerts import text as alerts_text
 from dashboard.alerts.rule_fields import LABELS
 from dashboard.ui import formats
-from dashboard.ui.controls import action_button, action_results, fault_line
+from dashboard.ui.controls import action_button, fault_line
 from dashboard.ui.markup import attributes
+from dashboard.ui.page_frame import Section
 from monitor.domain.alerts.rule import WATCHABLE, Of
 
 if TYPE_CHECKING:
@@ -22,24 +23,12 @@ if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from monitor.domain.alerts.alert import Alert
 
+ALERTS = Section(
+    "Alerts", "bench alerts", (("/alerts", "Open and over"), ("/alerts/rules", "Rules"))
+)
+
 SNOOZES = {"30": "30 min", "180": "3 h"}
 """Lengths of time to put an alert off, in minutes."""
-
-
-def page(here: str, parts: list[Any], name: str = "") -> Component:
-    """A page about alerts. `here`: its address, if it stands in the line over it."""
-    pages = (("/alerts", "Open and over"), ("/alerts/rules", "Rules"))
-    steps = html.Nav(
-        [
-            dcc.Link(word, href=path, className="here" if path == here else "")
-            for path, word in pages
-        ],
-        className="steps-nav",
-        **attributes(aria_label="Alerts"),
-    )
-    return html.Main(
-        [steps, *action_results(), *parts], className=f"sheet bench alerts {name}".strip()
-    )
 
 
 def urgency(level: int) -> Component:

@@ -10,12 +10,12 @@ from dash import Input, Output, dcc, html
 
 from dashboard.access import sign_in
 from dashboard.bench import series, text, view
+from dashboard.bench.view import BENCH
 from dashboard.data.waits import held_s
-from dashboard.ui import formats, sentences
+from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_results
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -48,7 +48,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
 def layout(shop: ShopData, book: WaitBook) -> Component:
     return html.Main(
         [
-            view.steps("/bench/finished"),
+            BENCH.links("/bench/finished"),
             *action_results(),
             html.H1("Finished"),
             html.Div(content(shop, book), id="finished"),
@@ -57,13 +57,11 @@ def layout(shop: ShopData, book: WaitBook) -> Component:
     )
 
 
+@page_frame.where_store_fails(page_frame.sentence_of)
 def content(shop: ShopData, book: WaitBook) -> list[Component]:
     """The waits released last, newest first."""
     writer = sign_in.writing(flask.request, shop.settings).allowed
-    try:
-        found, places = book.finished(SHOWN), shop.place_names()
-    except StoreFault as exc:
-        return [html.P(sentences.store_trouble(exc).sentence)]
+    found, places = book.finished(SHOWN), shop.place_names()
     if not found:
         return [html.P("Nothing has been released yet.")]
     groups = series.alike(found, lambda wait: wait)

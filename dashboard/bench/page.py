@@ -11,11 +11,11 @@ from dash import Input, Output, dcc, html
 from dashboard.access import sign_in
 from dashboard.bench import calendar_feed, series, view
 from dashboard.bench import text as bench_text
-from dashboard.ui import formats, sentences
+from dashboard.bench.view import BENCH
+from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 from monitor.domain.wait import Action
 from monitor.domain.wait_types import Caution
 
@@ -61,35 +61,24 @@ def register(app: dash.Dash, shop: ShopData, book: WaitBook, woods: WoodBook) ->
         Input("bench-changed", "data"),
         prevent_initial_call=True,
     )
+    @page_frame.where_store_fails(
+        lambda trouble, *_: ([], [], page_frame.sentence_of(trouble), *2 * [dash.no_update])
+    )
     def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
         writer = sign_in.writing(flask.request, shop.settings).allowed
-        try:
-            return live(shop, book, writer)
-        except StoreFault as exc:
-            return (
-                [],
-                [],
-                [html.P(sentences.store_trouble(exc).sentence)],
-                dash.no_update,
-                dash.no_update,
-            )
+        return live(shop, book, writer)
 
 
+@page_frame.where_store_fails(page_frame.sheet("Bench", "sheet bench"))
 def layout(shop: ShopData, book: WaitBook, woods: WoodBook) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
-    try:
-        head, just, waits, places, cold = live(shop, book, may.allowed)
-        kinds, bases = book.kinds(), book.bases()
-        references = [one.reference for one in woods.here()]
-    except StoreFault as exc:
-        return html.Main(
-            [html.H1("Bench"), html.P(sentences.store_trouble(exc).sentence)],
-            className="sheet bench",
-        )
+    head, just, waits, places, cold = live(shop, book, may.allowed)
+    kinds, bases = book.kinds(), book.bases()
+    references = [one.reference for one in woods.here()]
     return html.Main(
         [
-            view.steps("/bench"),
+            BENCH.links("/bench"),
             html.Div(head, id="bench-next"),
             *action_results(),
             html.Section(just, id="bench-just", className="just"),

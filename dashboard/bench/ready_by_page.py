@@ -8,13 +8,12 @@ import dash
 from dash import Input, Output, State, dcc, html
 
 from dashboard.bench import text as bench_text
-from dashboard.bench import view
+from dashboard.bench.view import BENCH
 from dashboard.data.waits import ReadyByRequest
-from dashboard.ui import formats, sentences
+from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 from monitor.domain import opening_hours as hours
 
 if TYPE_CHECKING:
@@ -66,14 +65,12 @@ def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
         Input("plan-at", "value"),
         Input("plan-if", "data"),
     )
+    @page_frame.where_store_fails(page_frame.sentence_of)
     def plan(place: str, when: str, at: str | None, what_if: list[float]) -> list[Component]:
         asked = asked_for(shop, place, when, at or "", what_if)
         if asked.plan is None:
             return [html.P(asked.fault)]
-        try:
-            return answer(asked.plan, shop, book)
-        except StoreFault as exc:
-            return [html.P(sentences.store_trouble(exc).sentence)]
+        return answer(asked.plan, shop, book)
 
 
 def stepped(button: str, now: list[float]) -> list[float]:
@@ -140,16 +137,11 @@ def closing(shop: ShopData, now: int) -> int | None:
     return formats.of_input(f"{today}T{found[1]:%H:%M}", zone) if found else None
 
 
+@page_frame.where_store_fails(page_frame.sheet("Ready by", "sheet bench"))
 def layout(shop: ShopData) -> Component:
     """The page: place, wanted time, what if; the answer comes by itself."""
-    try:
-        with shop.reader() as reader:
-            places = [p for p in shop.places(reader) if p.kind != "outdoors"]
-    except StoreFault as exc:
-        return html.Main(
-            [html.H1("Ready by"), html.P(sentences.store_trouble(exc).sentence)],
-            className="sheet bench",
-        )
+    with shop.reader() as reader:
+        places = [p for p in shop.places(reader) if p.kind != "outdoors"]
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     opens = hours.next_opening(opening_hours(shop), zone, now)
@@ -157,7 +149,7 @@ def layout(shop: ShopData) -> Component:
     if not places:
         return html.Main(
             [
-                view.steps("/bench/ready-by"),
+                BENCH.links("/bench/ready-by"),
                 html.H1("Ready by"),
                 html.P("There is no place indoors yet."),
             ],
@@ -165,7 +157,7 @@ def layout(shop: ShopData) -> Component:
         )
     return html.Main(
         [
-            view.steps("/bench/ready-by"),
+            BENCH.links("/bench/ready-by"),
             html.H1("Ready by"),
             html.Div(
                 [

@@ -11,6 +11,7 @@ from dashboard.bench import text as bench_text
 from dashboard.ui import formats
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
+from dashboard.ui.page_frame import Section
 from monitor.domain.wait import Wait
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
@@ -22,6 +23,17 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from monitor.waits.evaluation import Standing
+
+BENCH = Section(
+    "Bench",
+    "bench",
+    (
+        ("/bench", "Open waits"),
+        ("/bench/ready-by", "Ready by"),
+        ("/bench/kinds", "Kinds"),
+        ("/bench/finished", "Finished"),
+    ),
+)
 
 BACK_MS = (3 * formats.HOUR_MS, 10 * formats.HOUR_MS)
 AHEAD_MS = (8 * formats.HOUR_MS, 26 * formats.HOUR_MS)
@@ -247,22 +259,4 @@ def felt(waits: Sequence[Wait], writer: bool) -> Component:
         className="felt",
         role="group",
         **attributes(aria_label=f"How was it: {series.title(waits)}"),
-    )
-
-
-def steps(here: str) -> Component:
-    """The pages of the bench."""
-    pages = (
-        ("/bench", "Open waits"),
-        ("/bench/ready-by", "Ready by"),
-        ("/bench/kinds", "Kinds"),
-        ("/bench/finished", "Finished"),
-    )
-    return html.Nav(
-        [
-            dcc.Link(word, href=path, className="here" if path == here else "")
-            for path, word in pages
-        ],
-        className="steps-nav",
-        **attributes(aria_label="Bench"),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
@@ -11,12 +12,12 @@ from dash import Input, Output, State, dcc, html
 from dashboard.access import sign_in
 from dashboard.bench import text as bench_text
 from dashboard.bench import view
+from dashboard.bench.view import BENCH
 from dashboard.data.waits import held_s
-from dashboard.ui import formats, sentences
-from dashboard.ui.controls import action_button, action_results, text_field
+from dashboard.ui import formats, page_frame
+from dashboard.ui.controls import action_button, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 from monitor.domain.instrument import id_of
 from monitor.science.waits.wait import WaitState as WaitState
 
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
     from dashboard.data.wood import WoodBook
     from monitor.domain.wait import Wait
     from monitor.waits.evaluation import Standing
+
+
+_page = partial(BENCH.page, "/bench/wait", classes="one")
 
 
 def register(app: dash.Dash, shop: ShopData, book: WaitBook, woods: WoodBook) -> None:
@@ -47,31 +51,29 @@ def register(app: dash.Dash, shop: ShopData, book: WaitBook, woods: WoodBook) ->
         State("wait-id", "data"),
         prevent_initial_call=True,
     )
+    @page_frame.where_store_fails(
+        lambda trouble, *_: (page_frame.sentence_of(trouble), dash.no_update)
+    )
     def refresh(_token: str, _changed: str, wait_id: str) -> tuple[Any, ...]:
         writer = sign_in.writing(flask.request, shop.settings).allowed
-        try:
-            wait = book.wait(wait_id)
-            if wait is None:
-                raise dash.exceptions.PreventUpdate
-            return stands(wait, shop, book, writer), history(wait, shop)
-        except StoreFault as exc:
-            return html.P(sentences.store_trouble(exc).sentence), dash.no_update
+        wait = book.wait(wait_id)
+        if wait is None:
+            raise dash.exceptions.PreventUpdate
+        return stands(wait, shop, book, writer), history(wait, shop)
 
 
+@page_frame.where_store_fails(BENCH.failed("/bench/wait", "Wait", "one"))
 def layout(shop: ShopData, book: WaitBook, woods: WoodBook, wait_id: str) -> Component:
     """The page as this request may see it."""
     writer = sign_in.writing(flask.request, shop.settings)
-    try:
-        wait = book.wait(wait_id)
-        if wait is None:
-            return _page(
-                [html.H1("No such wait"), html.P(dcc.Link("Back to the bench", href="/bench"))]
-            )
-        now = stands(wait, shop, book, writer.allowed)
-        told, instrument = history(wait, shop), woods.instrument(id_of(wait.instrument))
-        places = shop.place_names(indoors=True)
-    except StoreFault as exc:
-        return _page([html.H1("Wait"), html.P(sentences.store_trouble(exc).sentence)])
+    wait = book.wait(wait_id)
+    if wait is None:
+        return _page(
+            [html.H1("No such wait"), html.P(dcc.Link("Back to the bench", href="/bench"))]
+        )
+    now = stands(wait, shop, book, writer.allowed)
+    told, instrument = history(wait, shop), woods.instrument(id_of(wait.instrument))
+    places = shop.place_names(indoors=True)
     return _page(
         [
             dcc.Store(id="wait-id", data=wait.id),
@@ -85,12 +87,6 @@ def layout(shop: ShopData, book: WaitBook, woods: WoodBook, wait_id: str) -> Com
             html.H2("History"),
             html.Div(told, id="wait-history"),
         ]
-    )
-
-
-def _page(parts: list[Any]) -> Component:
-    return html.Main(
-        [view.steps("/bench/wait"), *action_results(), *parts], className="sheet bench one"
     )
 
 

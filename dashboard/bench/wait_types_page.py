@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
@@ -12,12 +13,11 @@ from dash import dcc, html
 
 from dashboard.access import sign_in
 from dashboard.bench import text as bench_text
-from dashboard.bench import view
 from dashboard.bench.forms import shown_of
-from dashboard.ui import drawings, formats, sentences
-from dashboard.ui.controls import action_button, action_results, text_field
+from dashboard.bench.view import BENCH
+from dashboard.ui import drawings, formats, page_frame
+from dashboard.ui.controls import action_button, text_field
 from dashboard.ui.markup import attributes
-from monitor.core.errors import StoreFault
 from monitor.science.waits.glue import GlueLaw, strict_and_additive_hours
 from monitor.science.waits.learning import JointAtRelease
 from monitor.science.waits.parameters import parameters
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from monitor.domain.wait_types import WaitType
     from monitor.science.waits.learning import LearnedUsualTime
     from monitor.science.waits.parameters import Parameter
+
+_page = partial(BENCH.page, classes="one")
+
 
 CARD_TEMPS_C = (10, 12, 14, 16, 18, 20, 22, 24, 26)
 CARD_RHS_PCT = (30, 40, 50, 55, 60, 65, 70, 75, 80)
@@ -51,10 +54,6 @@ def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
     )
 
 
-def _page(here: str, parts: list[Any]) -> Component:
-    return html.Main([view.steps(here), *action_results(), *parts], className="sheet bench one")
-
-
 def _table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") -> Component:
     return html.Div(
         html.Table(
@@ -71,17 +70,13 @@ def _table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") 
     )
 
 
+@page_frame.where_store_fails(BENCH.failed("/bench/kinds", "Kinds", "one"))
 def layout(shop: ShopData, book: WaitBook) -> Component:
     """Every kind in use, and adding one."""
     may = sign_in.writing(flask.request, shop.settings)
-    try:
-        kinds = sorted(book.kinds(), key=lambda kind: kind.name)
-        learned = {kind.id: book.learned(kind.id) for kind in kinds}
-        retired = sorted(book.retired().values(), key=lambda kind: kind.name)
-    except StoreFault as exc:
-        return _page(
-            "/bench/kinds", [html.H1("Kinds"), html.P(sentences.store_trouble(exc).sentence)]
-        )
+    kinds = sorted(book.kinds(), key=lambda kind: kind.name)
+    learned = {kind.id: book.learned(kind.id) for kind in kinds}
+    retired = sorted(book.retired().values(), key=lambda kind: kind.name)
     rows = []
     for kind in kinds:
         taught = learned[kind.id]
@@ -178,15 +173,11 @@ def _add(kinds: list[WaitType]) -> Component:
     )
 
 
+@page_frame.where_store_fails(BENCH.failed("/bench/kind", "Kind", "one"))
 def one(shop: ShopData, book: WaitBook, kind_id: str) -> Component:
     """A kind with everything that makes its waits."""
     may = sign_in.writing(flask.request, shop.settings)
-    try:
-        kind, learned = book.kind(kind_id), book.learned(kind_id)
-    except StoreFault as exc:
-        return _page(
-            "/bench/kind", [html.H1("Kind"), html.P(sentences.store_trouble(exc).sentence)]
-        )
+    kind, learned = book.kind(kind_id), book.learned(kind_id)
     if kind is None:
         return _page(
             "/bench/kind",

@@ -10,10 +10,10 @@ from dash import ALL, Input, Output, dcc, html
 
 from dashboard.access import sign_in
 from dashboard.clients import forms
-from dashboard.ui import formats, sentences
+from dashboard.ui import formats, page_frame
 from monitor.clients import archive
 from monitor.commands import ipc
-from monitor.core.errors import MonitorError, StoreFault
+from monitor.core.errors import MonitorError
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -85,12 +85,10 @@ def layout(shop: ShopData, kept: KeptJournal) -> list[Component]:
     ]
 
 
+@page_frame.where_store_fails(page_frame.sentence_of)
 def listed(kept: KeptJournal, shop: ShopData, text: str) -> list[Component]:
     """The clients of whom sheets are kept, the one with the last sheet first."""
-    try:
-        sheets = kept.ask(lambda reader, _: archive.found(reader, text))
-    except StoreFault as exc:
-        return [html.P(sentences.store_trouble(exc).sentence)]
+    sheets = kept.ask(lambda reader, _: archive.found(reader, text))
     by_client: dict[str, list[Any]] = {}
     for sheet in sheets:
         by_client.setdefault(sheet.client, []).append(sheet)

@@ -20,7 +20,7 @@ from dashboard.access.page import read_only
 from dashboard.clients import archive as clients_archive
 from dashboard.clients import files, forms, view
 from dashboard.clients.forms import client_id
-from dashboard.ui import formats, sentences
+from dashboard.ui import formats, page_frame, sentences
 from dashboard.ui.markup import attributes
 from monitor.air import place_means
 from monitor.clients import air_certificate
@@ -240,11 +240,9 @@ def _faults(fields: Mapping[str, str]) -> Component:
     return html.Ul(lines, className="client-faults")
 
 
+@page_frame.where_store_fails(page_frame.sentence_of)
 def _records(kept: KeptJournal) -> list[Component]:
-    try:
-        known = kept.ask(lambda _, journal: list(journal.instruments.values()))
-    except StoreFault as exc:
-        return [html.P(sentences.store_trouble(exc).sentence)]
+    known = kept.ask(lambda _, journal: list(journal.instruments.values()))
     if not known:
         return [html.P("No instrument has been taken in yet.")]
     newest = sorted(known, key=lambda one: -one.arrived_ms)[:50]

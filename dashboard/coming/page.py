@@ -12,12 +12,11 @@ from dashboard.coming import text
 from dashboard.coming import view as coming_view
 from dashboard.coming.figure import FANS, Beside, coming_plot, summary
 from dashboard.coming.forms import FIELDS, change
-from dashboard.ui import formats, plates_text, plots, sentences
+from dashboard.ui import formats, page_frame, plates_text, plots, sentences
 from dashboard.ui.form_input import WishFault
 from dashboard.ui.markup import attributes
-from dashboard.ui.themes import theme
+from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3
 
 if TYPE_CHECKING:
@@ -64,14 +63,7 @@ def register(app: dash.Dash, shop: ShopData, book: ComingBook, woods: WoodBook) 
         new = f"{place_id}|{book.stamp(place_id)}|{now // formats.HOUR_MS}"
         if alone and new == state:
             raise dash.exceptions.PreventUpdate
-        try:
-            head, below = head_and_details(place_id, shop, book, now, woods)
-        except StoreFault as exc:
-            trouble = sentences.store_trouble(exc)
-            head, below = (
-                coming_view.head(sentences.Headline("unknown", trouble.sentence, trouble.remedy)),
-                [],
-            )
+        head, below = head_and_details(place_id, shop, book, now, woods)
         return head, below, new
 
     @app.callback(
@@ -95,15 +87,17 @@ def register(app: dash.Dash, shop: ShopData, book: ComingBook, woods: WoodBook) 
         return plots.sent(plot), said, answer, *(faults.get(name, "") for name in FAULTS)
 
 
+def _unknown(trouble: sentences.Trouble) -> list[Component]:
+    return coming_view.head(sentences.Headline("unknown", trouble.sentence, trouble.remedy))
+
+
+@page_frame.where_store_fails(
+    lambda trouble, *_: html.Main(_unknown(trouble), className="sheet coming")
+)
 def layout(shop: ShopData, book: ComingBook, query: Mapping[str, Any]) -> Component:
     """The page; `query` may name the place: `/coming?place=front-bench`."""
-    try:
-        places = book.places()
-        foremost = book.foremost()
-    except StoreFault as exc:
-        trouble = sentences.store_trouble(exc)
-        head = coming_view.head(sentences.Headline("unknown", trouble.sentence, trouble.remedy))
-        return html.Main(head, className="sheet coming")
+    places = book.places()
+    foremost = book.foremost()
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     ids = [place.id for place in places]
     asked = str(query.get("place", ""))
@@ -129,6 +123,7 @@ def layout(shop: ShopData, book: ComingBook, query: Mapping[str, Any]) -> Compon
     )
 
 
+@page_frame.where_store_fails(lambda trouble, *_: (_unknown(trouble), []))
 def head_and_details(
     place_id: str, shop: ShopData, book: ComingBook, now: int, woods: WoodBook | None = None
 ) -> tuple[list[Component], list[Component]]:
@@ -165,6 +160,14 @@ def _place(place_id: str, book: ComingBook) -> Place | None:
     return next((one for one in book.places() if one.id == place_id), None)
 
 
+@page_frame.where_store_fails(
+    lambda trouble, _place, _quantity, _wish, screen, *_: (
+        plots.empty_plot(trouble.sentence, theme_of(screen)),
+        "",
+        [],
+        {},
+    )
+)
 def answered(
     place_id: str,
     quantity: str,
@@ -174,16 +177,13 @@ def answered(
     book: ComingBook,
 ) -> tuple[dict[str, Any], str, list[Component], dict[str, str]]:
     """Plot, its sentence, the answer to what if, and what is wrong with its fields."""
-    look, zone = theme(str(screen.get("theme", ""))), shop.settings.zone
+    look, zone = theme_of(screen), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    try:
-        place = _place(place_id, book)
-        one = book.outlook_of(place) if place else None
-        if one is None:
-            return plots.empty_plot("No outlook to draw.", look), "", [], {}
-        other, said, faults = _other(one, wish, book, zone, unit)
-    except StoreFault as exc:
-        return plots.empty_plot(sentences.store_trouble(exc).sentence, look), "", [], {}
+    place = _place(place_id, book)
+    one = book.outlook_of(place) if place else None
+    if one is None:
+        return plots.empty_plot("No outlook to draw.", look), "", [], {}
+    other, said, faults = _other(one, wish, book, zone, unit)
     width = screen.get("width")
     edges = one.look.edges_ms
     view = plots.View(

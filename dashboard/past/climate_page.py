@@ -13,9 +13,9 @@ import flask
 from dash import Input, Output, State, dcc, html
 
 from dashboard.past import climate_figure, downloads
-from dashboard.ui import formats, plots, sentences
+from dashboard.ui import formats, page_frame, plots
 from dashboard.ui.markup import attributes
-from dashboard.ui.themes import theme
+from dashboard.ui.themes import theme_of
 from monitor.air import climate_report
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.errors import StoreFault
@@ -94,16 +94,11 @@ def register(app: dash.Dash, shop: ShopData) -> None:
         return plots.sent(plot), shown, said, does | {"end": end, "drawn": now}
 
 
+@page_frame.where_store_fails(page_frame.sheet("Climate record"))
 def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
     """The page; `query` may name the place: `/past/climate?place=front-bench`."""
-    try:
-        with shop.reader() as reader:
-            places = shop.places(reader)
-    except StoreFault as exc:
-        return html.Main(
-            [html.H1("Climate record"), html.P(sentences.store_trouble(exc).sentence)],
-            className="sheet",
-        )
+    with shop.reader() as reader:
+        places = shop.places(reader)
     asked = str(query.get("place", ""))
     options = [{"label": climate_report.SHOP, "value": ""}]
     options += [{"label": p.label, "value": p.id} for p in places]
@@ -178,17 +173,20 @@ def stepped(end: int | None, years: int, now: int, zone: ZoneInfo) -> int | None
     return end
 
 
+@page_frame.where_store_fails(
+    lambda trouble, _place, _end, screen, *_: (
+        plots.empty_plot(trouble.sentence, theme_of(screen)),
+        "",
+        [html.P(trouble.remedy)],
+    )
+)
 def answered(
     place_id: str, end: int | None, screen: Mapping[str, Any], now: int, shop: ShopData
 ) -> tuple[dict[str, Any], str, list[Component]]:
     """Plot, span and sentences of a record; in words what stands in its way."""
-    look, zone = theme(str(screen.get("theme", ""))), shop.settings.zone
-    try:
-        place = _place(place_id, shop)
-        record = shop.climate(place, end or now)
-    except StoreFault as exc:
-        trouble = sentences.store_trouble(exc)
-        return plots.empty_plot(trouble.sentence, look), "", [html.P(trouble.remedy)]
+    look, zone = theme_of(screen), shop.settings.zone
+    place = _place(place_id, shop)
+    record = shop.climate(place, end or now)
     shown = f"{formats.stamp(record.start_ms, zone)} to {formats.stamp(record.end_ms, zone)}"
     return _plot(record, screen, look, zone), shown, said(record, place_id, shop)
 

@@ -11,13 +11,12 @@ from dash import ClientsideFunction, Input, Output, State, dcc, html
 
 from dashboard.past import downloads
 from dashboard.past.selection import QUANTITIES, SPANS, Choice, Done, choice_of, due, span_of, step
-from dashboard.ui import formats, plots, sentences
+from dashboard.ui import formats, page_frame, plots, sentences
 from dashboard.ui.markup import attributes
 from dashboard.ui.plots import Line
-from dashboard.ui.themes import theme
+from dashboard.ui.themes import theme_of
 from monitor.air.current import work_band
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -97,16 +96,12 @@ def register(app: dash.Dash, shop: ShopData) -> None:
         return (plots.sent(answer.figure), *answer[1:], after.query(), seen)
 
 
+@page_frame.where_store_fails(page_frame.sheet("Past"))
 def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
     """The page; `query` is what stands in its address."""
-    try:
-        offered = shop.quantities()
-        with shop.reader() as reader:
-            places = [p for p in shop.places(reader) if p.id in offered]
-    except StoreFault as exc:
-        return html.Main(
-            [html.H1("Past"), html.P(sentences.store_trouble(exc).sentence)], className="sheet"
-        )
+    offered = shop.quantities()
+    with shop.reader() as reader:
+        places = [p for p in shop.places(reader) if p.id in offered]
     if not places:
         return html.Main(
             [html.H1("Past"), html.P(sentences.FIRST_READING), html.Code(sentences.FIRST_PACK)],
@@ -209,25 +204,24 @@ def _asked(legend: str, field: Component) -> Component:
     return html.Fieldset([html.Legend(legend), field])
 
 
+@page_frame.where_store_fails(
+    lambda trouble, _choice, screen, *_: PageUpdate(
+        plots.empty_plot(trouble.sentence, theme_of(screen)), [html.P(trouble.remedy)], [], ""
+    )
+)
 def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData) -> PageUpdate:
     """Figure, sentences and download of a choice; in words what stands in its way."""
-    look = theme(str(screen.get("theme", "")))
+    look = theme_of(screen)
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     zone = shop.settings.zone
-    try:
-        start, end = span_of(choice, now, shop)
-        with shop.reader() as reader:
-            chosen = [p for p in shop.places(reader) if p.id in choice.places]
-        if not chosen:
-            return PageUpdate(plots.empty_plot("Choose a place.", look), [], [], "")
-        histories = [
-            shop.history(place, choice.quantity, start, end, share=len(chosen)) for place in chosen
-        ]
-    except StoreFault as exc:
-        trouble = sentences.store_trouble(exc)
-        return PageUpdate(
-            plots.empty_plot(trouble.sentence, look), [html.P(trouble.remedy)], [], ""
-        )
+    start, end = span_of(choice, now, shop)
+    with shop.reader() as reader:
+        chosen = [p for p in shop.places(reader) if p.id in choice.places]
+    if not chosen:
+        return PageUpdate(plots.empty_plot("Choose a place.", look), [], [], "")
+    histories = [
+        shop.history(place, choice.quantity, start, end, share=len(chosen)) for place in chosen
+    ]
     lines = [_line(history, shop) for history in histories]
     width = screen.get("width")
     view = plots.View(start, end, zone, unit, width if isinstance(width, int) else 1280)

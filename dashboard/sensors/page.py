@@ -13,10 +13,9 @@ from dash import Input, Output, dcc, html
 
 from dashboard.data import sensors as data_sensors
 from dashboard.sensors.sensor_page import address
-from dashboard.ui import formats, sentences
+from dashboard.ui import formats, page_frame, sentences
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 from monitor.core.measurements import Quantity
 from monitor.sensor_care.health import sentence
 
@@ -57,14 +56,13 @@ def layout(shop: ShopData) -> Component:
     return html.Main(content(shop), id="probes", className="sheet")
 
 
+@page_frame.where_store_fails(
+    lambda trouble, *_: [html.H1("Probes"), *page_frame.sentence_of(trouble)]
+)
 def content(shop: ShopData) -> list[Component]:
     """What the page shows now, or in words why it can show nothing."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    try:
-        probes, counts, refused = shop.probes(), shop.counts(), shop.refused(REFUSED_SHOWN)
-    except StoreFault as exc:
-        trouble = sentences.store_trouble(exc)
-        return [html.H1("Probes"), html.P(trouble.sentence)]
+    probes, counts, refused = shop.probes(), shop.counts(), shop.refused(REFUSED_SHOWN)
     now = now_ms()
     return [
         html.H1("Probes"),

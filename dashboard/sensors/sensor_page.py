@@ -15,13 +15,11 @@ from dashboard.data import sensors as data_sensors
 from dashboard.sensors import text
 from dashboard.sensors.figure import calibration_plot
 from dashboard.sensors.forms import LABELS
-from dashboard.ui import formats, plots
+from dashboard.ui import formats, page_frame, plots
 from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
-from dashboard.ui.sentences import store_trouble
-from dashboard.ui.themes import theme
+from dashboard.ui.themes import theme, theme_of
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 from monitor.core.measurements import MEASURES, Quantity
 from monitor.domain.sensor import BOUNDS, NOTE_MAX
 from monitor.science.calibration.fit import BadFit, CalibrationFit, Point, fitted
@@ -64,15 +62,15 @@ def register(app: dash.Dash, shop: ShopData) -> None:
         State("probe-id", "data"),
         prevent_initial_call=True,
     )
+    @page_frame.where_store_fails(
+        lambda trouble, *_: (page_frame.sentence_of(trouble), *2 * [dash.no_update])
+    )
     def refresh(_token: str, _changed: str, sensor_id: str) -> tuple[Any, ...]:
         writer = sign_in.writing(flask.request, shop.settings).allowed
-        try:
-            one = data_sensors.one_probe(shop, sensor_id)
-            if one is None:
-                raise dash.exceptions.PreventUpdate
-            return stands(one, shop), taps(one, writer=writer), history(one, shop)
-        except StoreFault as exc:
-            return html.P(store_trouble(exc).sentence), dash.no_update, dash.no_update
+        one = data_sensors.one_probe(shop, sensor_id)
+        if one is None:
+            raise dash.exceptions.PreventUpdate
+        return stands(one, shop), taps(one, writer=writer), history(one, shop)
 
     @app.callback(
         Output("probe-plot", "figure"),
@@ -82,64 +80,72 @@ def register(app: dash.Dash, shop: ShopData) -> None:
         Input("bench-changed", "data"),
         State("probe-id", "data"),
     )
+    @page_frame.where_store_fails(
+        lambda trouble, screen, *_: (
+            plots.empty_plot("", theme_of(screen)),
+            trouble.sentence,
+            False,
+        )
+    )
     def draw(screen: Mapping[str, Any] | None, _: str, sensor_id: str) -> tuple[Any, str, bool]:
-        look = theme(str((screen or {}).get("theme", "")))
-        try:
-            one = data_sensors.one_probe(shop, sensor_id)
-        except StoreFault as exc:
-            return plots.empty_plot("", look), store_trouble(exc).sentence, False
+        look = theme_of(screen)
+        one = data_sensors.one_probe(shop, sensor_id)
         points, fit, said = shown_fit(one) if one else ([], None, "")
         if not points:
             return plots.empty_plot("", look), "", True
         return plots.sent(calibration_plot(points, fit, "%", look)), said, False
 
 
+@page_frame.where_store_fails(
+    lambda trouble, *_: _page([_back(), html.H1("Sensor"), *page_frame.sentence_of(trouble)])
+)
 def layout(shop: ShopData, sensor_id: str) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
-    back = html.Nav(
+    back = _back()
+    one = data_sensors.one_probe(shop, sensor_id)
+    if one is None:
+        return _page([back, html.H1("No such sensor")])
+    places = shop.place_names()
+    told = [
+        dcc.Store(id="probe-id", data=sensor_id),
+        back,
+        html.H1([one.history.name, " ", html.Span(sensor_id, className="sensor")]),
+        html.Div(stands(one, shop), id="probe-now"),
+        html.H2("Calibrate it"),
+        guide() if may.allowed else read_only(may),
+        html.Div(taps(one, writer=may.allowed), id="probe-taps"),
+        html.Div(
+            [
+                html.Div(
+                    dcc.Graph(
+                        id="probe-plot",
+                        config=plots.PLOT_CONFIG,
+                        responsive=True,
+                        figure=plots.empty_plot("", theme("")),
+                    ),
+                    className="plot",
+                    role="img",
+                    **attributes(aria_label="Plot; the sentence below it says the same"),
+                ),
+                html.P(id="probe-plot-words", className="aside"),
+            ],
+            id="probe-plotted",
+            hidden=True,
+        ),
+        *(by_hand(one, places, shop) if may.allowed else []),
+        html.H2("What was done"),
+        html.Div(history(one, shop), id="probe-history"),
+    ]
+    return _page(told)
+
+
+def _back() -> Component:
+    return html.Nav(
         dcc.Link("All probes", href="/probes"),
         className="steps-nav",
         **attributes(aria_label="Probes"),
     )
-    try:
-        one = data_sensors.one_probe(shop, sensor_id)
-        if one is None:
-            return _page([back, html.H1("No such sensor")])
-        places = shop.place_names()
-        told = [
-            dcc.Store(id="probe-id", data=sensor_id),
-            back,
-            html.H1([one.history.name, " ", html.Span(sensor_id, className="sensor")]),
-            html.Div(stands(one, shop), id="probe-now"),
-            html.H2("Calibrate it"),
-            guide() if may.allowed else read_only(may),
-            html.Div(taps(one, writer=may.allowed), id="probe-taps"),
-            html.Div(
-                [
-                    html.Div(
-                        dcc.Graph(
-                            id="probe-plot",
-                            config=plots.PLOT_CONFIG,
-                            responsive=True,
-                            figure=plots.empty_plot("", theme("")),
-                        ),
-                        className="plot",
-                        role="img",
-                        **attributes(aria_label="Plot; the sentence below it says the same"),
-                    ),
-                    html.P(id="probe-plot-words", className="aside"),
-                ],
-                id="probe-plotted",
-                hidden=True,
-            ),
-            *(by_hand(one, places, shop) if may.allowed else []),
-            html.H2("What was done"),
-            html.Div(history(one, shop), id="probe-history"),
-        ]
-    except StoreFault as exc:
-        return _page([back, html.H1("Sensor"), html.P(store_trouble(exc).sentence)])
-    return _page(told)
 
 
 def _page(told: list[Any]) -> Component:

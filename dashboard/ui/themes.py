@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 
 class Theme(NamedTuple):
@@ -52,3 +55,8 @@ THEMES: dict[str, Theme] = {
 def theme(name: str | None) -> Theme:
     """The theme of that name; day for anything else."""
     return THEMES.get(name or "", THEMES["day"])
+
+
+def theme_of(screen: Mapping[str, Any] | None) -> Theme:
+    """The theme of a browser that has told its screen."""
+    return theme(str((screen or {}).get("theme", "")))

@@ -12,16 +12,15 @@ from dash import Input, Output, State, dcc, html
 from dashboard.access import sign_in
 from dashboard.access.page import read_only
 from dashboard.data.waits import held_s
-from dashboard.ui import formats, plates_text, plots
+from dashboard.ui import formats, page_frame, plates_text, plots
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
-from dashboard.ui.sentences import store_trouble
-from dashboard.ui.themes import theme
+from dashboard.ui.themes import theme_of
 from dashboard.wood import figure, history_text, text
 from dashboard.wood import view as wood_view
 from dashboard.wood.correction_view import amend
+from dashboard.wood.view import WOOD
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -65,19 +64,15 @@ def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
         State("instrument-id", "data"),
         prevent_initial_call=True,
     )
+    @page_frame.where_store_fails(
+        lambda trouble, *_: (page_frame.sentence_of(trouble), *2 * [dash.no_update])
+    )
     def refresh(_token: str, _changed: str, instrument_id: str) -> tuple[Any, ...]:
         writer = sign_in.writing(flask.request, shop.settings).allowed
-        try:
-            found = book.instrument(instrument_id)
-            if found is None:
-                raise dash.exceptions.PreventUpdate
-            return (
-                stands(found, shop, book, writer),
-                inside(found, shop, book),
-                history(found, shop),
-            )
-        except StoreFault as exc:
-            return html.P(store_trouble(exc).sentence), dash.no_update, dash.no_update
+        found = book.instrument(instrument_id)
+        if found is None:
+            raise dash.exceptions.PreventUpdate
+        return (stands(found, shop, book, writer), inside(found, shop, book), history(found, shop))
 
     @app.callback(
         Output("stay-plot", "figure"),
@@ -105,22 +100,18 @@ def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
         return plots.sent(plot), said, does | {"at": now}
 
 
+@page_frame.where_store_fails(WOOD.failed("/wood/one", "Instrument", "one"))
 def layout(shop: ShopData, book: WoodBook, instrument_id: str) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
-    try:
-        one = book.instrument(instrument_id)
-        if one is None:
-            back = html.P(dcc.Link("All in the shop", href="/wood"))
-            return wood_view.page("/wood/one", [html.H1("No such instrument"), back])
-        told, wood = stands(one, shop, book, may.allowed), inside(one, shop, book)
-        done = history(one, shop)
-        places = shop.place_names(indoors=True)
-    except StoreFault as exc:
-        return wood_view.page(
-            "/wood/one", [html.H1("Instrument"), html.P(store_trouble(exc).sentence)]
-        )
-    return wood_view.page(
+    one = book.instrument(instrument_id)
+    if one is None:
+        back = html.P(dcc.Link("All in the shop", href="/wood"))
+        return WOOD.page("/wood/one", [html.H1("No such instrument"), back])
+    told, wood = stands(one, shop, book, may.allowed), inside(one, shop, book)
+    done = history(one, shop)
+    places = shop.place_names(indoors=True)
+    return WOOD.page(
         "/wood/one",
         [
             dcc.Store(id="instrument-id", data=one.id),
@@ -321,18 +312,21 @@ def move(one: Instrument, places: dict[str, str]) -> Component:
     )
 
 
+@page_frame.where_store_fails(
+    lambda trouble, _instrument, screen, *_: (
+        plots.empty_plot(trouble.sentence, theme_of(screen)),
+        "",
+    )
+)
 def drawing(
     instrument_id: str, screen: Mapping[str, Any], shop: ShopData, book: WoodBook
 ) -> tuple[dict[str, Any], str]:
     """The plot of a stay and its sentence; in words what stands in its way."""
-    look = theme(str(screen.get("theme", "")))
-    try:
-        one = book.instrument(instrument_id)
-        found = book.history(one) if one else None
-        waits = book.waits(one) if one else []
-        ahead = book.foretold(one) if one else None
-    except StoreFault as exc:
-        return plots.empty_plot(store_trouble(exc).sentence, look), ""
+    look = theme_of(screen)
+    one = book.instrument(instrument_id)
+    found = book.history(one) if one else None
+    waits = book.waits(one) if one else []
+    ahead = book.foretold(one) if one else None
     if one is None or found is None:
         return plots.empty_plot("None of its air has been read yet.", look), ""
     width = screen.get("width")

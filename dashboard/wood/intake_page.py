@@ -10,12 +10,12 @@ from dash import dcc, html
 
 from dashboard.access import sign_in
 from dashboard.access.page import read_only
-from dashboard.ui import formats, sentences
+from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button, fault_line
 from dashboard.ui.markup import attributes
 from dashboard.wood import view
 from dashboard.wood.forms import HOMES
-from monitor.core.errors import StoreFault
+from dashboard.wood.view import WOOD
 from monitor.domain.instrument import KINDS, NOTE_MAX, REFERENCE_MAX
 
 if TYPE_CHECKING:
@@ -40,20 +40,16 @@ def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
     )
 
 
+@page_frame.where_store_fails(WOOD.failed("/wood/new", "Take one in"))
 def layout(shop: ShopData, book: WoodBook, back: str = "") -> Component:
     """The page; `back` is the id of one that was here before, whose facts are filled in."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
-        return view.page("/wood/new", [html.H1("Take one in"), read_only(may)])
-    try:
-        places = shop.place_names(indoors=True)
-        before = book.instrument(back) if back else None
-    except StoreFault as exc:
-        return view.page(
-            "/wood/new", [html.H1("Take one in"), html.P(sentences.store_trouble(exc).sentence)]
-        )
+        return WOOD.page("/wood/new", [html.H1("Take one in"), read_only(may)])
+    places = shop.place_names(indoors=True)
+    before = book.instrument(back) if back else None
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    return view.page(
+    return WOOD.page(
         "/wood/new",
         [
             html.H1("Take one in"),

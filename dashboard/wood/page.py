@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import dash
 from dash import Input, Output, dcc, html
 
-from dashboard.ui import formats, sentences
+from dashboard.ui import formats, page_frame
 from dashboard.wood import text, view
+from dashboard.wood.view import WOOD
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -41,20 +41,16 @@ def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
         Input("bench-changed", "data"),
         prevent_initial_call=True,
     )
+    @page_frame.where_store_fails(page_frame.sentence_of)
     def refresh(_token: str, _changed: str) -> list[Component]:
-        try:
-            return live(shop, book)
-        except StoreFault as exc:
-            return [html.P(sentences.store_trouble(exc).sentence)]
+        return live(shop, book)
 
 
+@page_frame.where_store_fails(WOOD.failed("/wood", "Wood", "all"))
 def layout(shop: ShopData, book: WoodBook) -> Component:
     """Every instrument in the shop."""
-    try:
-        told = live(shop, book)
-    except StoreFault as exc:
-        told = [html.H1("Wood"), html.P(sentences.store_trouble(exc).sentence)]
-    return view.page("/wood", [html.Div(told, id="wood-live")], "all")
+    told = live(shop, book)
+    return WOOD.page("/wood", [html.Div(told, id="wood-live")], "all")
 
 
 def live(shop: ShopData, book: WoodBook) -> list[Component]:
@@ -83,20 +79,16 @@ def live(shop: ShopData, book: WoodBook) -> list[Component]:
     ]
 
 
+@page_frame.where_store_fails(WOOD.failed("/wood/left", "Handed out"))
 def left(shop: ShopData, book: WoodBook) -> Component:
     """Those handed out last."""
-    try:
-        gone = book.left(LEFT_SHOWN)
-    except StoreFault as exc:
-        return view.page(
-            "/wood/left", [html.H1("Handed out"), html.P(sentences.store_trouble(exc).sentence)]
-        )
+    gone = book.left(LEFT_SHOWN)
     told = (
         html.Ul([_gone(one, shop) for one in gone], className="gone")
         if gone
         else html.P("No instrument has been handed out yet.")
     )
-    return view.page("/wood/left", [html.H1("Handed out"), told])
+    return WOOD.page("/wood/left", [html.H1("Handed out"), told])
 
 
 def _gone(one: Instrument, shop: ShopData) -> Component:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
 
-from dashboard.ui.controls import action_button, action_results, fault_line, text_field
+from dashboard.ui.controls import action_button, fault_line, text_field
 from dashboard.ui.markup import attributes
+from dashboard.ui.page_frame import Section
 from dashboard.wood import text as wood_text
 from dashboard.wood.forms import LABELS
 
@@ -21,6 +22,12 @@ if TYPE_CHECKING:
     from monitor.domain.instrument import Instrument
     from monitor.science.plates.assessment import PartStatus, WoodStatus
     from monitor.wood.evaluation import WoodStanding
+
+WOOD = Section(
+    "Wood",
+    "bench wood",
+    (("/wood", "In the shop"), ("/wood/new", "Take one in"), ("/wood/left", "Handed out")),
+)
 
 SCALE_PCT = 5.0
 """The drawing reaches so far to either side of a part's rest. [% MC]"""
@@ -185,25 +192,6 @@ def assumed(answer: WoodStatus) -> Component:
     return html.P(
         f"Taken for granted: {'; '.join(told)}. {wood_text.SUPPOSED}",
         className="aside small-print",
-    )
-
-
-def steps(here: str) -> Component:
-    """The pages of the wood."""
-    pages = (("/wood", "In the shop"), ("/wood/new", "Take one in"), ("/wood/left", "Handed out"))
-    return html.Nav(
-        [
-            dcc.Link(word, href=path, className="here" if path == here else "")
-            for path, word in pages
-        ],
-        className="steps-nav",
-        **attributes(aria_label="Wood"),
-    )
-
-
-def page(here: str, parts: list[Any], name: str = "") -> Component:
-    return html.Main(
-        [steps(here), *action_results(), *parts], className=f"sheet bench wood {name}".strip()
     )
 
 

@@ -1,0 +1,83 @@
+"""The frame of a page: its subpages' links, its body, and the answer where the store fails."""
+
+from __future__ import annotations
+
+import functools
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar, cast
+
+from dash import dcc, html
+
+from dashboard.ui.controls import action_results
+from dashboard.ui.markup import attributes
+from dashboard.ui.sentences import Trouble, store_trouble
+from monitor.core.errors import StoreFault
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from dash.development.base_component import Component
+
+Read = TypeVar("Read", bound="Callable[..., Any]")
+
+
+def where_store_fails(instead: Callable[..., Any]) -> Callable[[Read], Read]:
+    """Decorator of what reads the store: answers with `instead` where it cannot be read.
+
+    `instead` gets the trouble, then the arguments of the call; it answers in kind.
+    """
+
+    def decorated(read: Read) -> Read:
+        @functools.wraps(read)
+        def answered(*args: Any, **kwargs: Any) -> Any:
+            try:
+                return read(*args, **kwargs)
+            except StoreFault as exc:
+                return instead(store_trouble(exc), *args, **kwargs)
+
+        return cast("Read", answered)
+
+    return decorated
+
+
+def sentence_of(trouble: Trouble, *_: object, **__: object) -> list[Component]:
+    """A trouble as the only content of a part of a page."""
+    return [html.P(trouble.sentence)]
+
+
+def sheet(title: str, classes: str = "sheet") -> Callable[..., Component]:
+    """For `where_store_fails`: a page of this title with the trouble's sentence."""
+    return lambda trouble, *_, **__: html.Main(
+        [html.H1(title), *sentence_of(trouble)], className=classes
+    )
+
+
+class Section(NamedTuple):
+    """A page of the menu and its subpages, as (address, word)."""
+
+    label: str
+    classes: str
+    subpages: tuple[tuple[str, str], ...]
+
+    def links(self, here: str) -> Component:
+        """The subpages; `here` is the address of the page that is open."""
+        return html.Nav(
+            [
+                dcc.Link(word, href=path, className="here" if path == here else "")
+                for path, word in self.subpages
+            ],
+            className="steps-nav",
+            **attributes(aria_label=self.label),
+        )
+
+    def page(self, here: str, parts: list[Any], classes: str = "") -> Component:
+        """A subpage: links, the results of actions, its parts."""
+        return html.Main(
+            [self.links(here), *action_results(), *parts],
+            className=f"sheet {self.classes} {classes}".strip(),
+        )
+
+    def failed(self, here: str, title: str, classes: str = "") -> Callable[..., Component]:
+        """For `where_store_fails`: a subpage of this title with the trouble's sentence."""
+        return lambda trouble, *_, **__: self.page(
+            here, [html.H1(title), *sentence_of(trouble)], classes
+        )
