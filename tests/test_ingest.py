@@ -166,7 +166,7 @@ def test_a_message_that_breaks_the_decoder_is_kept_and_stops_nothing(parts, monk
 
 def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, monkeypatch):
     ingest, script, reader, writer = parts
-    monkeypatch.setattr("monitor.readings.ingest.RETRY_FIRST_S", 0.02)
+    monkeypatch.setattr("monitor.store.writer.RETRY_FIRST_S", 0.02)
     pages = writer.connection.raw.execute("PRAGMA page_count").fetchone()[0]
     writer.connection.raw.execute(f"PRAGMA max_page_count = {pages}")
     many = [
@@ -186,7 +186,7 @@ def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, 
 
 def test_a_store_that_was_deleted_holds_messages_back(parts, monkeypatch):
     ingest, script, _, writer = parts
-    monkeypatch.setattr("monitor.readings.ingest.RETRY_FIRST_S", 0.02)
+    monkeypatch.setattr("monitor.store.writer.RETRY_FIRST_S", 0.02)
     writer.path.unlink()
     script.groups.append([arrival(1, TIMED)])
     ingest.start()

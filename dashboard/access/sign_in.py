@@ -14,6 +14,7 @@ import flask
 from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
 
 from dashboard.access import guard
+from monitor.core.backoff import doubled
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -100,7 +101,7 @@ class Throttle:
         with self._lock:
             count = self._failed.pop(address, (0, 0.0))[0] + 1
             over = count - FREE_TRIES
-            until = now_s + min(WAIT_FIRST_S * 2**over, WAIT_MAX_S) if over >= 0 else now_s
+            until = now_s + doubled(WAIT_FIRST_S, WAIT_MAX_S, over) if over >= 0 else now_s
             self._failed[address] = (count, until)
             self._all.append(now_s)
             while len(self._failed) > ADDRESSES_MAX:

@@ -5,7 +5,6 @@ publisher. The client library is known here alone.
 from __future__ import annotations
 
 import logging
-import random
 import select
 import socket
 import ssl
@@ -19,6 +18,7 @@ from urllib.parse import urlsplit
 
 import paho.mqtt.client as paho
 
+from monitor.core.backoff import Backoff
 from monitor.core.clock import now_ms
 from monitor.core.errors import BrokerUnavailable
 
@@ -111,7 +111,7 @@ class Subscription:
         self._connection = 0
         self._arrived: list[Arrival] = []
         self._last_arrival: dict[str, int] = {}
-        self._retry_s, self._next_try = 0.0, 0.0
+        self._backoff, self._next_try = Backoff(RETRY_FIRST_S, RETRY_MAX_S, spread=1), 0.0
         self._client = _client(address, client_id, clean_session=not lasting, manual_ack=True)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
@@ -183,8 +183,7 @@ class Subscription:
         left_s = self._next_try - time.monotonic()
         if left_s > 0:
             return min(left_s, wait_s)
-        self._retry_s = min(2 * self._retry_s, RETRY_MAX_S) or RETRY_FIRST_S
-        self._next_try = time.monotonic() + self._retry_s * random.uniform(1, 2)  # noqa: S311 - no secret
+        self._next_try = time.monotonic() + self._backoff.wait_s()
         try:
             self._client.reconnect()
         except OSError as exc:
@@ -203,7 +202,7 @@ class Subscription:
     def _on_subscribe(self, _: Any, __: Any, ___: Any, codes: list[Any], ____: Any) -> None:
         refused = [f for f, code in zip(self.filters, codes, strict=False) if code.is_failure]
         self.trouble = f"may not read {', '.join(refused)}" if refused else ""
-        self._retry_s = 0.0
+        self._backoff.reset()
 
     def _on_disconnect(self, _: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
         if code.is_failure and not self.trouble.startswith("refused"):

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, TypeVar
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreUnavailable
 from monitor.notifications import sender
-from monitor.store import Writer, outbox
+from monitor.store import Writer, outbox, until_stored
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -26,8 +26,6 @@ log = logging.getLogger(__name__)
 
 LOOK_S = 30.0
 """How long to rest at most before the clock is read again: it may have been set. [s]"""
-RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
-"""First and longest wait before a store that could not be written is tried again. [s]"""
 
 _T = TypeVar("_T")
 
@@ -125,13 +123,9 @@ class OutboxWorker:
 
     def _with_store(self, work: Callable[[], _T]) -> _T | None:
         """Do something with the store, however long it is away; None if asked to stop before."""
-        wait_s = RETRY_FIRST_S
-        while True:
-            try:
-                return work()
-            except StoreUnavailable as exc:
-                if wait_s == RETRY_FIRST_S:
-                    log.warning("store away reason=%s", exc)
-            if self._stop.wait(wait_s):
-                return None
-            wait_s = min(2 * wait_s, RETRY_MAX_S)
+
+        def away(exc: StoreUnavailable, failures: int) -> None:
+            if not failures:
+                log.warning("store away reason=%s", exc)
+
+        return until_stored(work, lambda wait_s: not self._stop.wait(wait_s), away)

@@ -23,7 +23,7 @@ from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import Arrival, Subscription
 from monitor.readings.payload import PAYLOAD_MAX, Contract, json_object, reason_of
 from monitor.science.sensor_clock import HOUR_MS
-from monitor.store import Writer
+from monitor.store import Writer, until_stored
 
 log = logging.getLogger(__name__)
 
@@ -37,8 +37,6 @@ LATENESS_EVERY_MS = 60_000
 """How often the store is told how late messages came. [ms]"""
 IDLE_WAIT_S = 0.5
 """How long to wait for a message before looking whether to stop. [s]"""
-RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
-"""First and longest wait before a store that could not be written is tried again. [s]"""
 
 
 class Batch(NamedTuple):
@@ -159,20 +157,20 @@ class Ingest:
                 return
         self.subscription.acknowledge(arrivals)
 
-    def _until_stored(self, write: Callable[[], None], waiting: int) -> bool:
+    def _until_stored(self, write: Callable[[], object], waiting: int) -> bool:
         """Try a write until the store takes it; False if asked to stop before it does."""
-        wait_s = RETRY_FIRST_S
-        while True:
-            try:
-                write()
-                break
-            except StoreUnavailable as exc:
-                if not self.store_trouble:
-                    log.error("store cannot be written waiting=%d reason=%s", waiting, exc)
-                self.store_trouble = str(exc)
-                if not self._rest(wait_s):
-                    return False
-                wait_s = min(2 * wait_s, RETRY_MAX_S)
+
+        def work() -> bool:
+            write()
+            return True
+
+        def away(exc: StoreUnavailable, failures: int) -> None:
+            if not failures:
+                log.error("store cannot be written waiting=%d reason=%s", waiting, exc)
+            self.store_trouble = str(exc)
+
+        if not until_stored(work, self._rest, away):
+            return False
         if self.store_trouble:
             log.info("store can be written again")
             self.store_trouble = ""

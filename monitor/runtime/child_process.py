@@ -7,9 +7,10 @@ import os
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from monitor.core.backoff import Backoff
 from monitor.mqtt.embedded_broker import die_with_parent
 
 log = logging.getLogger(__name__)
@@ -28,7 +29,8 @@ class Child:
     arguments: list[str]
     _process: subprocess.Popen[bytes] | None = None
     _started: float = 0.0
-    _wait_s: float = RESTART_FIRST_S
+    _backoff: Backoff = field(default_factory=lambda: Backoff(RESTART_FIRST_S, RESTART_MAX_S))
+    _wait_s: float = 0.0
     _ended: float | None = None
 
     def start(self) -> None:
@@ -58,9 +60,9 @@ class Child:
             self._ended, ran_s = now, now - self._started
             log.error("part ended part=%s code=%s ran_s=%d", self.name, self.code, ran_s)
             if ran_s > RESTART_MAX_S:
-                self._wait_s = RESTART_FIRST_S
+                self._backoff.reset()
+            self._wait_s = self._backoff.wait_s()
         if now - self._ended >= self._wait_s:
-            self._wait_s = min(2 * self._wait_s, RESTART_MAX_S)
             self.start()
 
     def end(self) -> None:

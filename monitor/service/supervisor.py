@@ -190,11 +190,11 @@ class Supervisor:
             now = time.monotonic()
             if not ingest.running():
                 raise ServiceFault("the ingest ended: see the log; nothing is recorded any more")
-            serving = children[0].running() and answers(board.host, board.port)
-            if not ready and serving and subscription.connected:
-                ready = True
-                on_ready()
-            elif not ready and now > give_up:
+            if not ready and subscription.connected and children[0].running():
+                ready = answers(board.host, board.port)  # asked at the start only
+                if ready:
+                    on_ready()
+            if not ready and now > give_up:
                 give_up = now + BOARD_WAIT_S
                 log.error("not ready yet broker=%s", subscription.trouble or "connected")
             for child in children:

@@ -7,7 +7,14 @@ marked `SQLite`.
 """
 
 from monitor.store.reader import KeptRefusal, Latest, Reader
-from monitor.store.writer import HOUR_S, PERIODS_S, TEN_MINUTES_S, StoredCounts, Writer
+from monitor.store.writer import (
+    HOUR_S,
+    PERIODS_S,
+    TEN_MINUTES_S,
+    StoredCounts,
+    Writer,
+    until_stored,
+)
 
 __all__ = [
     "HOUR_S",
@@ -18,4 +25,5 @@ __all__ = [
     "Reader",
     "StoredCounts",
     "Writer",
+    "until_stored",
 ]

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from enum import StrEnum
 from typing import Any, NamedTuple
 
+from monitor.core.backoff import doubled
 from monitor.domain.notification import Notice
 from monitor.store.connection import Cursor
 from monitor.store.reader import Reader
@@ -153,7 +154,8 @@ def failed(
         Whether another try may help with nothing changed by hand. If so, whatever else waits for
         the same channel waits with it; if not, only this one, and for the longest time.
     """
-    wait_ms = min(FIRST_WAIT_MS * 2**entry.attempts, LAST_WAIT_MS) if retryable else LAST_WAIT_MS
+    tries = entry.attempts
+    wait_ms = round(doubled(FIRST_WAIT_MS, LAST_WAIT_MS, tries)) if retryable else LAST_WAIT_MS
     was_due_ms = max(entry.notice.made_ms, entry.notice.not_before_ms)
     given_up = now_ms - was_due_ms >= GIVE_UP_MS
     with writer.connection.transaction() as run:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
+from monitor.core.backoff import Backoff
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
 from monitor.store.connection import BUSY_WAIT_S, StoreConnection
@@ -14,11 +15,15 @@ from monitor.store.connection import BUSY_WAIT_S, StoreConnection
 if TYPE_CHECKING:
     import sqlite3
 
+_T = TypeVar("_T")
+
 TEN_MINUTES_S, HOUR_S = 600, 3600
 PERIODS_S = (TEN_MINUTES_S, HOUR_S)
 """Spans that rollups are kept for, aligned to the UTC epoch. [s]"""
 TALLIES = ("messages", "readings", "repeats", "refused")
 """What is counted for ever, whatever is pruned."""
+RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
+"""First and longest wait before a store that could not be used is tried again. [s]"""
 COMMANDS_KEPT_MS = 30 * 86_400_000
 """A command that comes again within this time is known and not carried out twice. [ms]"""
 
@@ -56,6 +61,37 @@ _NOTE_LATENESS = (
     "ON CONFLICT (place, sensor, hour_ms) DO UPDATE "
     "SET least_ms = min(lateness.least_ms, excluded.least_ms)"
 )
+
+
+def until_stored(
+    work: Callable[[], _T],
+    rest: Callable[[float], bool],
+    away: Callable[[StoreUnavailable, int], object],
+) -> _T | None:
+    """Do something with the store, however long it takes until the store can be used.
+
+    Parameters
+    ----------
+    work : callable
+        Tried again after each `StoreUnavailable`.
+    rest : callable
+        Waits that long [s]; returns False if asked to stop.
+    away : callable
+        Called each time with the reason and the number of tries that failed before.
+
+    Returns
+    -------
+    What `work` returned, or None
+        None if asked to stop before.
+    """
+    backoff = Backoff(RETRY_FIRST_S, RETRY_MAX_S)
+    while True:
+        try:
+            return work()
+        except StoreUnavailable as exc:
+            away(exc, backoff.failures)
+        if not rest(backoff.wait_s()):
+            return None
 
 
 class StoredCounts(NamedTuple):

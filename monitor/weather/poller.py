@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from urllib.parse import parse_qsl, urlsplit
 
 from monitor import __version__
+from monitor.core.backoff import doubled
 from monitor.core.clock import from_ms, to_ms
 from monitor.core.errors import BadPayload, StoreFault
 from monitor.domain.forecast import position
@@ -270,8 +271,7 @@ class Asker:
         retryable: bool,
     ) -> SourceProgress:
         first = RETRY_FIRST_MS if retryable else EVERY_MS
-        wait = min(first * 2 ** min(state.failures, 20), RETRY_MAX_MS)
-        wait = int(wait * (1 + self._chance() / 2))
+        wait = int(doubled(first, RETRY_MAX_MS, state.failures) * (1 + self._chance() / 2))
         if retry_after_s is not None:
             asked_ms = min(int(1000 * retry_after_s), OBEYED_MAX_MS)
             wait = max(wait, asked_ms + int(SPREAD_MS * self._chance()))

@@ -9,11 +9,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import random
 import threading
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from monitor.core.backoff import Backoff
 from monitor.core.errors import BadPayload, MonitorError
 from monitor.core.measurements import Quantity
 from sensors.agent.environmental import CHARACTERISTICS, decoded
@@ -185,7 +185,7 @@ class Receiver(threading.Thread):
             task.cancel()
 
     async def _follow(self, source: SensorSource, turn: asyncio.Lock) -> None:
-        retry_s = 0.0
+        backoff = Backoff(RETRY_FIRST_S, self._period_s, spread=0.5)
         while True:
             began = asyncio.get_running_loop().time()
             said = BluetoothAnswer({}, 0, "")
@@ -201,12 +201,11 @@ class Receiver(threading.Thread):
                 source.tell(f"{source.sensor.bluetooth}: could not be read, {exc!r}")
             if said.values:
                 self._keep(source.sensor, said.at_ms, said.values)
-                retry_s = 0.0
+                backoff.reset()
                 took = asyncio.get_running_loop().time() - began
                 await asyncio.sleep(max(0.0, self._period_s - took))
             else:
-                retry_s = min(2 * retry_s or RETRY_FIRST_S, self._period_s)
-                await asyncio.sleep(retry_s * random.uniform(1, 1.5))  # noqa: S311 - no secret
+                await asyncio.sleep(backoff.wait_s())
 
 
 def _library() -> Any:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import logging
-import random
 import threading
 import time
 from collections.abc import Callable
 from typing import Any
 
+from monitor.core.backoff import Backoff
 from monitor.core.errors import BrokerUnavailable
 from monitor.mqtt.client import RETRY_FIRST_S, RETRY_MAX_S, Address
 from sensors.agent import senml
@@ -56,7 +56,7 @@ class BacklogSender(threading.Thread):
         self.join(wait_s)
 
     def run(self) -> None:
-        retry_s = 0.0
+        backoff = Backoff(RETRY_FIRST_S, RETRY_MAX_S, spread=1)
         while not self._asked_to_stop.is_set():
             self.beat = time.monotonic()
             began = self.beat
@@ -70,9 +70,8 @@ class BacklogSender(threading.Thread):
             except BrokerUnavailable as exc:
                 self._tell(str(exc))
                 if time.monotonic() - began > RETRY_MAX_S:  # it was good for a while
-                    retry_s = 0.0
-                retry_s = min(2 * retry_s, RETRY_MAX_S) or RETRY_FIRST_S
-                self._asked_to_stop.wait(retry_s * random.uniform(1, 2))  # noqa: S311 - no secret
+                    backoff.reset()
+                self._asked_to_stop.wait(backoff.wait_s())
 
     def _carry(self, link: Link) -> None:
         """Send what waits, from the oldest on, until asked to stop or the connection fails."""
