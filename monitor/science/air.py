@@ -91,7 +91,7 @@ def vapour_pressure(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
 
 
 def vapour_pressure_deficit(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
-    """How much more vapour the air could hold: what drives water out of glue and wood. [Pa]
+    """Vapour pressure missing to saturation: it drives water out of glue and wood. [Pa]
 
     e_w(t) − e. Ranges, errors and shapes: see the module.
 
@@ -266,7 +266,7 @@ def pressure_at_altitude(altitude_m: ArrayLike) -> Floats:
 
 
 class _Bulb(NamedTuple):
-    """What wets the bulb, in its heat balance, ASHRAE eq. 33 (water) or 35 (ice):
+    """Constants of a wet or iced bulb's heat balance, ASHRAE eq. 33 (water) or 35 (ice):
 
     W (L − c t* + 1.86 t) = (L + k t*) W_s(t*) − 1.006 (t − t*)
     """

@@ -61,7 +61,7 @@ def checked(
 def _certainly_inside(
     array: Floats, low: float | None, high: float | None, low_open: bool
 ) -> bool:
-    """Whether two passes show every element inside. A NaN compares as no: look closer."""
+    """True if two passes show every element inside. A NaN compares as no: look closer."""
     least, most = array.min(), array.max()
     above = low is None or (least > low if low_open else least >= low)
     return bool(above and (high is None or most <= high))

@@ -159,6 +159,6 @@ def derive(
 
 
 def _kept(value: ArrayLike, low: float, high: float) -> Floats:
-    """`value` with NaN for everything outside the range."""
+    """Values with NaN for everything outside the range."""
     array = np.asarray(value, dtype=np.float64)
     return np.where((array >= low) & (array <= high), array, np.nan)

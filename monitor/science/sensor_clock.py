@@ -1,4 +1,4 @@
-"""Whether a sender's clock is right, from how late its messages come.
+"""Faults of a sender's clock, found from the lateness of its messages.
 
 The lateness of a message is its arrival less the time of its newest reading. What waited on the way
 is late too, so only the least lateness of an hour speaks of the clock. Rows are structured arrays
@@ -24,7 +24,7 @@ Hours = NDArray[np.void]
 
 
 def wrong_clock_hours(hours: Hours) -> NDArray[np.bool_]:
-    """Which hours heard a sender whose clock was wrong. Shape (n,).
+    """Hours that heard a sender whose clock was wrong. Shape (n,).
 
     Notes
     -----
@@ -44,8 +44,7 @@ def wrong_clock_hours(hours: Hours) -> NDArray[np.bool_]:
 
 
 def slow_s(hours: Hours) -> float:
-    """By how much a clock is slow at the last of these hours; below 0 it is fast, and 0 if nothing is
-    wrong with it. [s]"""
+    """Delay of a clock at the last of these hours; negative if it is fast, 0 if it is right. [s]"""
     return float(hours["least_s"][-HOURS:].min()) if wrong_clock_hours(hours)[-1:].any() else 0.0
 
 
@@ -60,7 +59,7 @@ def misdated(hours: Hours) -> NDArray[np.int64]:
 def overlapping(
     ts_ms: NDArray[np.int64], period_s: int, spans: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
-    """Which periods, by their starts, some of these stretches reach into. [ms], [s]  Shape (n,)."""
+    """Periods, given by their starts, that overlap any of these stretches. [ms], [s]  Shape (n,)."""
     found = np.zeros(len(ts_ms), bool)
     for start, end in spans:
         found |= (ts_ms < end) & (ts_ms + 1000 * period_s > start)

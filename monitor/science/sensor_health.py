@@ -1,4 +1,4 @@
-"""Whether a sensor can be trusted: faults told from its 10-minute rollups and its neighbours'.
+"""Faults of a sensor, found from its 10-minute rollups and those of its neighbours.
 
 Rows are structured arrays with `ts_ms` (start), `n`, `low`, `mean`, `high`, rising in time.
 """
@@ -40,7 +40,7 @@ Rows = NDArray[np.void]
 
 
 class SensorFault(StrEnum):
-    """What can be wrong, gravest first."""
+    """Kinds of sensor fault, gravest first."""
 
     SILENT = "silent"
     STUCK = "stuck"
@@ -87,7 +87,7 @@ class Pair(NamedTuple):
 
 
 def standstill_s(rows: Rows) -> float:
-    """For how long, up to the last of these rollups, the value has not moved at all. [s]
+    """Time up to the last of these rollups for which the value has not moved at all. [s]
 
     NaN without any. A rollup of one reading says nothing of the next, so a reading each ten
     minutes counts as well as one each second.
@@ -99,12 +99,12 @@ def standstill_s(rows: Rows) -> float:
 
 
 def saturated_s(rows: Rows) -> float:
-    """For how long, up to the last of these rollups, the value never fell below saturation. [s]"""
+    """Time up to the last of these rollups for which the value never fell below saturation. [s]"""
     return lasting_s(rows, rows["low"] >= SATURATED_PCT) if len(rows) else math.nan
 
 
 def lasting_s(rows: Rows, so: NDArray[np.bool_]) -> float:
-    """How long something has been so, to the end of the last rollup. [s]"""
+    """Time for which a condition has lasted, to the end of the last rollup. [s]"""
     other = np.flatnonzero(~so)
     if len(other) and other[-1] == len(rows) - 1:
         return 0.0
@@ -113,7 +113,7 @@ def lasting_s(rows: Rows, so: NDArray[np.bool_]) -> float:
 
 
 def unreliable(rh: Rows, period_s: int = PERIOD_S) -> NDArray[np.bool_]:
-    """Which rollups of a humidity come from a sensor that was stuck or saturated then.
+    """Rollups of a humidity from a sensor that was stuck or saturated. Shape (n,).
 
     Where another sensor stands at the same place, that one is to be asked. Shape (n,).
     """
@@ -126,7 +126,7 @@ def unreliable(rh: Rows, period_s: int = PERIOD_S) -> NDArray[np.bool_]:
 
 
 def _run_s(rows: Rows, joined: NDArray[np.bool_], period_s: int) -> NDArray[np.float64]:
-    """How long the run lasts that each row belongs to; `joined` says which rows follow on. [s]"""
+    """Length of the run that each row belongs to; `joined`: which rows follow on. [s]"""
     if not len(rows):
         return np.empty(0)
     first = np.flatnonzero(np.r_[True, ~joined])
@@ -149,7 +149,7 @@ def noise(rows: Rows) -> float:
 
 
 def jumps(rows: Rows, least: float) -> int:
-    """How many rollups hold a value that lies `least` beyond all of those before and after."""
+    """Number of rollups with a value at least `least` beyond all of those before and after."""
     if len(rows) < 3:
         return 0
     before, here, after = rows[:-2], rows[1:-1], rows[2:]
@@ -160,8 +160,8 @@ def jumps(rows: Rows, least: float) -> int:
 
 
 def median_difference(one: Rows, other: Rows) -> float:
-    """By how much one reads more than another: the median over their common rollups; NaN if they
-    have fewer than `COMMON`."""
+    """Median difference of two sensors over their common rollups; NaN if they have fewer than
+    `COMMON`."""
     _, i, j = np.intersect1d(one["ts_ms"], other["ts_ms"], True, True)
     if len(i) < COMMON:
         return math.nan
@@ -169,7 +169,7 @@ def median_difference(one: Rows, other: Rows) -> float:
 
 
 def disagreement(one: Pair, others: Sequence[Pair], *, warm: bool) -> float:
-    """By how much a sensor is off those beside it, where that is more than both together may be.
+    """Difference of a sensor from those beside it, where it is more than both uncertainties.
 
     0 while it agrees with half of them or more: of three, the odd one is found; of two that
     disagree, neither is known to be right. In % RH, or K if `warm`.
@@ -206,7 +206,7 @@ def findings(
     refused: int = 0,
     outdoors: bool = False,
 ) -> list[Finding]:
-    """What is wrong with a sensor, gravest first.
+    """Faults of a sensor, gravest first.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""How far the dew point and the wood's moisture content can be off, given the sensor's accuracy.
+"""Uncertainty of the dew point and of the wood's moisture content, from the sensor's accuracy.
 
 First order: the slope of each quantity times the sensor's uncertainty, added as squares
 (JCGM 100:2008, eq. 10; from memory). The two errors count as independent. What goes in comes out:

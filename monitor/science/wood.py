@@ -98,7 +98,7 @@ def equilibrium_moisture_content(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats
 def moisture_content_is_extrapolated(
     temp_c: ArrayLike, rh_pct: ArrayLike
 ) -> NDArray[np.bool_] | np.bool_:
-    """Where `equilibrium_moisture_content` goes beyond the table it was fitted to.
+    """True where `equilibrium_moisture_content` goes beyond the table it was fitted to.
 
     Below 30 °F (−1.1 °C) or above 95 % RH: say "above 24 %" there rather than a decimal. The
     table begins at 5 % RH, but below that the curve is held by its end, no water at 0 % RH.

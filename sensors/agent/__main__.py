@@ -93,7 +93,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _folder() -> Path:
-    """Where systemd, or the user's system, wants state to be kept."""
+    """Folder for state: systemd's, or that of the user's system."""
     if handed := os.environ.get("STATE_DIRECTORY"):
         return Path(handed.split(":")[0])
     base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local/state"

@@ -36,7 +36,7 @@ class AgentFault(MonitorError):
 
 
 class Agent:
-    """One board's sensors.
+    """Agent of one board's sensors.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ class Agent:
         log.info("stopped waiting=%d", self.backlog.waiting)
 
     def round(self) -> None:
-        """One sample of every chip, on disk before this returns."""
+        """Takes a sample of every chip; it is on disk before this returns."""
         battery = board_status.battery_pct(self._root)
         taken = []
         for station in self._stations:
@@ -158,7 +158,7 @@ class Agent:
         return [*self._stations, *(self._receiver.sources if self._receiver else ())]
 
     def report(self) -> dict[str, Any]:
-        """How the agent is, for those who look at it through the broker."""
+        """State of the agent, published through the broker."""
         trouble = [
             f"{s.sensor.place}/{s.sensor.name}: {s.trouble}" for s in self._sources() if s.trouble
         ]

@@ -64,7 +64,7 @@ class Backlog:
 
     @property
     def given_up(self) -> int:
-        """How many packs were given up since the file was made."""
+        """Number of packs given up since the file was made."""
         return self._memory.given_up + (self._disk.given_up if self._disk else 0)
 
     def put(self, packs: Iterable[Pack]) -> None:
@@ -115,7 +115,7 @@ class Backlog:
                         self._tell(exc)
 
     def close(self) -> None:
-        """Save what can be saved; what cannot, since the disk still refuses, is lost and told."""
+        """Saves what can be saved; packs that the disk still refuses are lost and logged."""
         with self._lock:
             if self._closed:
                 return
@@ -156,7 +156,7 @@ class Backlog:
             log.warning("backlog thinned packs_given_up=%d waiting=%d", lost, self.waiting)
 
     def _tell(self, exc: StoreUnavailable) -> None:
-        """What the disk refuses is told once."""
+        """Logs a refusal of the disk once."""
         trouble = f"{self.path}: {exc}"
         if trouble != self.trouble:
             log.error("backlog cannot be used, readings stay in memory reason=%s", trouble)

@@ -53,9 +53,10 @@ class NearbySensor(NamedTuple):
 
 
 class BluetoothAnswer(NamedTuple):
-    """One answer of a sensor, in the units of `monitor.core.measurements.MEASURES`.
+    """Answer of a sensor, in the units of `monitor.core.measurements.MEASURES`.
 
-    The time is by the clock that was given [ms]; what could not be used is told in words."""
+    The time is by the clock that was given [ms]; what could not be used is told in words.
+    """
 
     values: dict[Quantity, float]
     at_ms: int
@@ -63,7 +64,7 @@ class BluetoothAnswer(NamedTuple):
 
 
 def nearby_sensors(look_s: float = LOOK_S) -> list[NearbySensor]:
-    """The sensors in reach that tell of the service, the strongest first. [s]
+    """Sensors in reach that advertise the service, the strongest first. [s]
 
     Raises
     ------
@@ -90,7 +91,7 @@ def nearby_sensors(look_s: float = LOOK_S) -> list[NearbySensor]:
 
 
 async def read(address: str, now_ms: Callable[[], int]) -> BluetoothAnswer:
-    """What a sensor says now.
+    """Reads a sensor.
 
     Raises
     ------

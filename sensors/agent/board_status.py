@@ -1,4 +1,4 @@
-"""How the board itself is: its battery and its radio, where the kernel tells of them.
+"""Battery and radio of the board, where the kernel shows them.
 
 References
 ----------

@@ -43,8 +43,11 @@ class ChipFault(MonitorError):
 
 @dataclass(frozen=True)
 class ChipChannel:
-    """One thing that a chip measures. `name` is the kernel's, such as `temp`, `temp2` or
-    `temp_object`; `raw` says that its value wants an offset and a scale."""
+    """Channel of a chip.
+
+    `name` is the kernel's, such as `temp`, `temp2` or `temp_object`; `raw`: its value wants an
+    offset and a scale.
+    """
 
     folder: Path
     name: str
@@ -106,7 +109,7 @@ class Chip:
         return f"{self.name}@{self.device}"
 
     def called(self, wanted: str) -> bool:
-        """Whether `wanted` means this chip: `name` or `name@device`, and `iio:` or `hwmon:`
+        """True if `wanted` means this chip: `name` or `name@device`, with `iio:` or `hwmon:`
         before it if need be."""
         return wanted in (
             self.name,
@@ -115,7 +118,7 @@ class Chip:
         )
 
     def present(self) -> bool:
-        """Whether it still stands where it was found: the kernel gives numbers anew."""
+        """True if the chip is still where it was found: the kernel renumbers."""
         folder = _folder(self.entry)
         return (
             _text(folder / "name") == self.name
@@ -149,14 +152,14 @@ def chip_called(wanted: str, among: list[Chip]) -> Chip:
 
 
 def handles(among: list[Chip]) -> list[str]:
-    """For each chip the name that settings should use."""
+    """Name of each chip for the settings."""
     often = Counter(chip.id for chip in among)
     return [c.id if often[c.id] == 1 else f"{c.interface}:{c.id}" for c in among]
 
 
 def chosen(chip: Chip, take: dict[Quantity, str]) -> dict[Quantity, ChipChannel]:
-    """Which channel of a chip gives which quantity: those in `take`, by name, else every quantity
-    that only one channel measures.
+    """Channels of a chip by quantity: those in `take`, by name, else every quantity that only one
+    channel measures.
 
     Raises
     ------
@@ -187,7 +190,7 @@ def _sorted(folder: Path, pattern: str) -> list[Path]:
 
 
 def _folder(entry: Path) -> Path:
-    """Where a chip's files stand; older hwmon drivers put them beside, into its device's folder."""
+    """Folder of a chip's files; older hwmon drivers put them into its device's folder."""
     return entry if (entry / "name").exists() else entry / "device"
 
 

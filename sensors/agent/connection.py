@@ -1,6 +1,5 @@
-"""One connection to the broker: MQTT 3.1.1, QoS 1, with a last will. The client library is known
-here alone.
-"""
+"""Connection to the broker: MQTT 3.1.1, QoS 1, with a last will. The client library is known here
+alone."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What sensors are on this board, in plain words, and what to put into the settings."""
+"""Sensors found on this board, as text, with lines for the settings."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _SHOWN = {
 
 
 def discovery_text(root: Path, config: Path, *, bluetooth: bool = False) -> tuple[str, bool]:
-    """What is there, as text, and whether there is anything.
+    """Text of the sensors found, and whether there are any.
 
     Parameters
     ----------
@@ -40,7 +40,7 @@ def discovery_text(root: Path, config: Path, *, bluetooth: bool = False) -> tupl
 
 
 def _near(config: Path) -> tuple[str, bool]:
-    """The same of Bluetooth sensors in reach."""
+    """Text of the Bluetooth sensors in reach, and whether there are any."""
     from sensors.agent import bluetooth  # only here: it takes memory
 
     sensors = bluetooth.nearby_sensors(bluetooth.LOOK_S)
@@ -65,7 +65,7 @@ def _near(config: Path) -> tuple[str, bool]:
 
 
 def _printable(text: str) -> str:
-    """Without what could move a terminal's cursor: anybody may have sent it."""
+    """Text without characters that could move a terminal's cursor: anybody may have sent it."""
     return "".join(c if c.isprintable() else "·" for c in text)[:24]
 
 

@@ -1,4 +1,4 @@
-"""What a sensor of Bluetooth's Environmental Sensing Service (0x181A) says of the air, from bytes.
+"""Decoder of Bluetooth's Environmental Sensing Service (0x181A).
 
 A characteristic is one little-endian whole number. Numbers, scales and types follow Bluetooth SIG,
 Assigned Numbers and GATT Specification Supplement (Temperature, Humidity, Pressure). From memory,
@@ -18,8 +18,8 @@ from monitor.core.measurements import MEASURES, Quantity
 
 
 class Characteristic(NamedTuple):
-    """What one holds: `form` as `struct` names it, `scale` [unit of `MEASURES`], and the whole
-    number that stands for "not known", if there is one."""
+    """Format of a characteristic: `form` as `struct` names it, `scale` [unit of `MEASURES`], and
+    the whole number that means "not known", if any."""
 
     quantity: Quantity
     form: str
@@ -36,13 +36,13 @@ CHARACTERISTICS = {
 
 
 class NotKnown(BadPayload):
-    """The sensor itself says that it does not know the value just now."""
+    """Value that the sensor itself marks as not known."""
 
     retryable = True
 
 
 def decoded(number: int, value: bytes) -> tuple[Quantity, float]:
-    """What a characteristic says.
+    """Quantity and value of a characteristic.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""A table of packs, in a file or in memory. SQL is known here alone."""
+"""Table of packs, in a file or in memory. SQL is known here alone."""
 
 from __future__ import annotations
 
@@ -41,9 +41,12 @@ _COARSER = (
 
 
 class Pack(NamedTuple):
-    """What one sensor measured at one moment. `start_id` and `since_start_ms` say when by the
-    machine's start, `measured_ms` by the calendar, once that is known [ms since 1970-01-01 UTC].
-    Around it, every second pack was given up `level` times."""
+    """Measurements of a sensor at one moment.
+
+    `start_id` and `since_start_ms` date it by the machine's start, `measured_ms` by the calendar,
+    once that is known [ms since 1970-01-01 UTC]. Around it, every second pack was given up `level`
+    times.
+    """
 
     topic: str
     start_id: str
@@ -82,7 +85,7 @@ class PackStore:
         self.count += len(rows) - max(gone.rowcount, 0)
 
     def after(self, number: int, at_most: int = -1) -> list[tuple[int, Pack]]:
-        """The packs beyond a number, in order; all of them if `at_most` is not said."""
+        """Packs beyond a number, in order; all of them if `at_most` is left out."""
         with _refusals_told():
             found = self._file.execute(
                 f"SELECT {_COLUMNS} FROM pack WHERE id > ? ORDER BY id LIMIT ?",  # noqa: S608 - ours

@@ -1,4 +1,4 @@
-"""One sensor's sample: the median of some reads in a row, whatever may go wrong with some."""
+"""Sample of a sensor: the median of some reads in a row, tolerant of failed reads."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class SensorSource:
 
 
 class ChipSensor(SensorSource):
-    """A sensor of the settings and the chip it stands for, looked for again while it is away.
+    """A sensor of the settings and its chip, looked for again while it is away.
 
     Parameters
     ----------

@@ -28,7 +28,9 @@ FAREWELL_S = 1.0
 
 
 class BacklogSender(threading.Thread):
-    """Parameters
+    """Thread that carries the backlog to the broker.
+
+    Parameters
     ----------
     address : Address
     name : str

@@ -1,4 +1,4 @@
-"""What the agent publishes: SenML packs of readings, and a retained word on itself.
+"""Messages of the agent: SenML packs of readings, and its retained state.
 
 References
 ----------
@@ -48,5 +48,5 @@ def dated(name: str, measured_ms: int, records: str) -> bytes:
 
 
 def state(word: str, **more: Any) -> bytes:
-    """How an agent is: `here`, `stopped` by its own will, or `gone` without a word."""
+    """State message of an agent: `here`, `stopped` by its own will, or `gone` without a word."""
     return json.dumps({"state": word, **more}, separators=(",", ":")).encode()

@@ -65,7 +65,8 @@ class AgentSettings:
 
 
 class AgentSettingRow(NamedTuple):
-    """One setting: `kept` checks a value and returns it as kept, or raises ValueError."""
+    """Row of the settings table: `kept` checks a value and returns it as kept, or raises
+    ValueError."""
 
     name: str
     default: Any
@@ -213,7 +214,7 @@ def load(file: Path = FILE, environ: Mapping[str, str] = os.environ) -> AgentSet
 
 
 def _given(file: Path, environ: Mapping[str, str], faults: list[str]) -> dict[str, Any]:
-    """What file and environment say, by full name; `sensors` as it stands."""
+    """Values from file and environment, by full name; `sensors` as in the file."""
     given: dict[str, Any] = {}
     try:
         tables = tomllib.loads(file.read_text(encoding="utf-8"))

@@ -1,4 +1,4 @@
-"""When a sample was taken, on a board whose clock may not be set yet or may be set while we run.
+"""Time stamps of samples, on a board whose clock may be unset or be set while we run.
 
 A sample is stamped with the time since the machine started, which never jumps. Its date follows
 from that and the clock, once the clock can be believed.
@@ -40,7 +40,7 @@ class Clock:
         return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
 
     def synchronised(self) -> bool:
-        """Whether the kernel has been told by someone that its clock is right (`adjtimex(2)`)."""
+        """True if the kernel calls the clock synchronised (`adjtimex(2)`)."""
         try:
             return bool(
                 ctypes.CDLL(None).adjtimex(ctypes.create_string_buffer(512)) != _TIME_ERROR
@@ -50,7 +50,7 @@ class Clock:
 
 
 class Timestamper:
-    """What the clock says, looked at once for each sample."""
+    """Offset of the calendar from the time since the start, looked at once for each sample."""
 
     def __init__(self, clock: Clock) -> None:
         self.trouble = ""

@@ -95,7 +95,7 @@ def _fill_forecasts(writer: Writer, start: int, now: int, settings: Settings) ->
 
 
 def messages(readings: Iterable[Reading]) -> Iterator[Message]:
-    """What each sensor says of one instant's readings."""
+    """Messages of each sensor for one instant's readings."""
     ordered = sorted(readings, key=lambda r: r.series)
     for _, group in itertools.groupby(ordered, lambda r: r.series[:2]):
         yield message(list(group))
@@ -170,7 +170,7 @@ def main() -> None:
 
 
 def _filled_until(path: Path, earliest: int) -> int:
-    """Where the outdoor readings end, or `earliest`. [ms since 1970-01-01 UTC]"""
+    """End of the outdoor readings, or `earliest`. [ms since 1970-01-01 UTC]"""
     outdoors = next(series for series in SERIES if series.place == OUTDOORS)
     try:
         with contextlib.closing(Reader(path)) as reader:

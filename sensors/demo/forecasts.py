@@ -1,4 +1,4 @@
-"""The demo's outdoor forecasts: its own weather year to come, wrong as forecasts are."""
+"""Outdoor forecasts of the demo: its own weather year, with the errors of forecasts."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ forecasts' errors."""
 
 
 class Forecasts:
-    """What the demo's weather service says; the same issue says the same whenever it is asked."""
+    """Weather service of the demo; an issue is the same whenever it is asked for."""
 
     def __init__(self, seed: int, zone: ZoneInfo) -> None:
         self._seed, self._year = seed, OutdoorYear(zone)
@@ -65,7 +65,7 @@ class Forecasts:
 
 
 def issues(start_ms: int, end_ms: int) -> range:
-    """When forecasts are issued in [start, end). [ms since 1970-01-01 UTC]"""
+    """Times of issue in [start, end). [ms since 1970-01-01 UTC]"""
     return range(start_ms + -start_ms % EVERY_MS, end_ms, EVERY_MS)
 
 

@@ -43,8 +43,11 @@ SERIES = tuple(
 
 
 class DemoAir(NamedTuple):
-    """What is true at some moments, by place, before any sensor: temperature [°C], vapour pressure
-    [Pa] and, outdoors only, pressure [Pa]. Each of the shape of the times."""
+    """True air at some moments, by place, before any sensor.
+
+    Temperature [°C], vapour pressure [Pa] and, outdoors only, pressure [Pa]. Each of the shape of
+    the times.
+    """
 
     temp_c: dict[str, Floats]
     vapour_pressure_pa: dict[str, Floats]
@@ -71,7 +74,7 @@ class DemoShop:
         return ts_ms, self._read(ts_ms)
 
     def at(self, ts_ms: int) -> list[Reading]:
-        """What every sensor reads at one moment.
+        """Readings of every sensor at one moment.
 
         The first call in a quarter of a year steps the rooms through it, about 0.4 s; the next
         ones take about a millisecond.

@@ -1,4 +1,4 @@
-"""What the people of the simulated shop do, by local date: heat, steam, doors and holidays."""
+"""Occupants of a simulated shop, by local date: heat, steam, doors and holidays."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ _CHANCES = (
 
 
 def closed(day: date) -> bool:
-    """Whether the shop is shut: Sundays, around New Year, two weeks of August."""
+    """True if the shop is shut: Sundays, around New Year, two weeks of August."""
     month_day = (day.month, day.day)
     return (
         day.weekday() == 6
@@ -79,7 +79,7 @@ def closed(day: date) -> bool:
 
 @dataclass(frozen=True, kw_only=True)
 class Habits:
-    """What the people of one shop do, by default the demo's, or of many, in arrays of (shops,).
+    """Habits of one shop's people, by default the demo's, or of many, in arrays of (shops,).
 
     `set_c` is what the thermostat is set to by day, by night and on holidays [°C]; `come_h` and
     `go_h` the earliest of coming and leaving [h]. Chances, 0 to 1: of a day on which the `others`
@@ -115,7 +115,7 @@ def drive(
     outdoor_pa: Floats,
     habits: Habits = Habits(),
 ) -> RoomDrive:
-    """What acts on the rooms in the steps that begin at `ts_ms`.
+    """Boundary conditions of the rooms in the steps that begin at `ts_ms`.
 
     `ts_ms` has shape (n,) and even steps; `outdoors` and `outdoor_pa`, the vapour pressure, are
     those at the ends of the steps, of shape (n,) for one seed and (n, shops) for many, as are the
@@ -214,7 +214,8 @@ def _days(seed: Seed, zone: ZoneInfo, ts_ms: Times) -> Iterator[tuple[date, dict
 
 
 def _at_ms(day: date, hour: Value, zone: ZoneInfo) -> Times:
-    """When clocks show `hour` of a day, to the minute. [ms since 1970-01-01 UTC, shape (shops,)]"""
+    """Moment at which clocks show `hour` of a day, to the minute. [ms since 1970-01-01 UTC, shape
+    (shops,)]"""
     minutes = np.round(60 * np.atleast_1d(hour)).astype(np.int64)
     starts, ends = (datetime.combine(day + timedelta(days=d), time(), tzinfo=zone) for d in (0, 1))
     if starts.utcoffset() == ends.utcoffset():

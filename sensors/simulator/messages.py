@@ -1,4 +1,4 @@
-"""What the sensors of simulated shops say over MQTT, message by message."""
+"""MQTT messages of the sensors of simulated shops."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def messages(
     stepped: Callable[[float], None] = lambda _: None,
     clock: Callable[[], int] = now_ms,
 ) -> Iterator[Message]:
-    """What all sensors say in the periods that begin in [start, end).
+    """Messages of all sensors in the periods that begin in [start, end).
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def messages(
 
 
 def _columns(shops: Shops, block: Block) -> Columns:
-    """For each sensor its series, each with what it reads in the block."""
+    """Series of each sensor with its readings in the block."""
     columns: Columns = [[] for _ in shops.sensors]
     for quantity, (which, read) in block.values.items():
         for i, values in zip(which.tolist(), read.T.tolist(), strict=True):

@@ -1,5 +1,4 @@
-"""Chance that depends on what and when, not on how often it was asked: the same instant gives the
-same draw whether back-filled or live."""
+"""Random numbers keyed by subject and time: an instant gives the same draw, back-filled or live."""
 
 from __future__ import annotations
 
@@ -19,7 +18,7 @@ Seed: TypeAlias = "int | tuple[int, ...]"
 
 
 def uniform(seed: Seed, what: str, counter: ArrayLike) -> Floats:
-    """One draw from 0 up to 1 for each integer of `counter`, keyed by seed and `what`.
+    """Draws from 0 up to 1, keyed by seed, `what` and each integer of `counter`.
 
     Shape of `counter`, at least one-dimensional, broadcast against the seeds where they are many.
     The counter is mixed by SplitMix64 (Steele, Lea and Flood, 2014; constants from memory, the
@@ -36,14 +35,14 @@ def uniform(seed: Seed, what: str, counter: ArrayLike) -> Floats:
 
 
 def normal(seed: Seed, what: str, counter: ArrayLike) -> Floats:
-    """One draw of mean 0 and standard deviation 1 for each integer of `counter` (Box–Muller)."""
+    """Draws of mean 0 and standard deviation 1 for each integer of `counter` (Box–Muller)."""
     radius = np.sqrt(-2 * np.log1p(-uniform(seed, f"{what}/radius", counter)))
     return radius * np.cos(2 * np.pi * uniform(seed, f"{what}/angle", counter))
 
 
 @functools.lru_cache(maxsize=128)
 def _keys(seed: Seed, what: str) -> np.uint64 | NDArray[np.uint64]:
-    """What the draws of each seed are told apart by."""
+    """Keys of the draws of each seed."""
     if isinstance(seed, tuple):
         return np.array([_key(one, what) for one in seed], dtype=np.uint64)
     return np.uint64(_key(seed, what))

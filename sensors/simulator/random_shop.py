@@ -23,8 +23,11 @@ LAG_MAX = 36 * 3_600_000 // GRID_MS
 
 
 class WeatherShift(NamedTuple):
-    """How a shop's weather differs from the packaged year, each of shape (shops,): warmer by, dew
-    point higher by [K], later by [steps of the grid], share of wind and of air pressure [-]."""
+    """Difference of a shop's weather from the packaged year, each of shape (shops,).
+
+    Warmer by, dew point higher by [K], later by [steps of the grid], share of wind and of air
+    pressure [-].
+    """
 
     temp_k: Floats
     dew_point_k: Floats
@@ -34,7 +37,7 @@ class WeatherShift(NamedTuple):
 
 
 class RandomShops(NamedTuple):
-    """What some shops are, everything of shape (shops,)."""
+    """Properties of some shops, everything of shape (shops,)."""
 
     rooms: room.Pair[room.SimulatedRoom]
     fittings: room.Fittings
@@ -43,7 +46,7 @@ class RandomShops(NamedTuple):
 
 
 def random_shops(seeds: tuple[int, ...]) -> RandomShops:
-    """One shop for each seed; the same seed is the same shop, whatever stands beside it."""
+    """Shop of each seed; the same seed is the same shop, whatever is beside it."""
 
     def between(what: str, low: float, high: float) -> Floats:
         return low + (high - low) * _draw(seeds, what)

@@ -41,7 +41,7 @@ AIR_J_M3_K = 1200.0
 
 @dataclass(frozen=True, kw_only=True)
 class SimulatedRoom:
-    """What one room is built of. All numbers are invented for the demo, in the usual range."""
+    """Construction of a room. All numbers are invented for the demo, in the usual range."""
 
     volume_m3: Value
     buffer_g_pct: Value
@@ -111,7 +111,7 @@ NEIGHBOUR_C, NEIGHBOUR_W_K = 22.0, 18.0
 
 @dataclass(frozen=True, kw_only=True)
 class Fittings:
-    """What stands in the rooms, and how leaky they are; by default as above, in the demo's shop.
+    """Equipment of the rooms, and their leakage; by default as above, in the demo's shop.
 
     Air change through leaks, of the bench room and of the corner: `leak_h` at rest [1/h],
     `leak_h_k` more for each kelvin between in and out [1/(h K)], `leak_h_m_s` for each m/s of wind
@@ -234,7 +234,7 @@ def heat_step(
 
 
 class RoomDrive(NamedTuple):
-    """What acts on the rooms in each step; every field has shape (n,), or (n, shops).
+    """Boundary conditions of the rooms in each step; every field has shape (n,), or (n, shops).
 
     Outdoor air is that at the end of the step. `gains_w` [W] and `sources_g_h` [g/h] are without
     heater and humidifier; `may_open`: someone is there to open a window; `fill`: the humidifier's
@@ -255,9 +255,11 @@ class RoomDrive(NamedTuple):
 
 
 class RoomState(NamedTuple):
-    """How the rooms stand between two steps: temperature of air and walls [°C], vapour pressure
-    [Pa], humidity of wood at its skin and below [%], whether heater and window are on and open,
-    and what is in the humidifier's tank [g]."""
+    """State of the rooms between two steps.
+
+    Temperature of air and walls [°C], vapour pressure [Pa], humidity of wood at its skin and below
+    [%], whether heater and window are on and open, and the water in the humidifier's tank [g].
+    """
 
     air_c: Pair[Value]
     mass_c: Pair[Value]
@@ -270,8 +272,11 @@ class RoomState(NamedTuple):
 
 
 class Run(NamedTuple):
-    """Both rooms at the n + 1 ends of n steps, shape (n + 1, 2), and the flows in each step,
-    shape (n, 2); column 0 is the bench room, 1 the varnish corner. Of many shops, (…, 2, shops)."""
+    """Course of both rooms.
+
+    State at the n + 1 ends of n steps, shape (n + 1, 2), and the flows in each step, shape (n, 2);
+    column 0 is the bench room, 1 the varnish corner. Of many shops, (…, 2, shops).
+    """
 
     temp_c: Floats
     vapour_pressure_pa: Floats
@@ -283,7 +288,7 @@ class Run(NamedTuple):
 
 
 def at_rest(drive: RoomDrive) -> RoomState:
-    """Where the rooms start if nothing is known of them."""
+    """Initial state of rooms of which nothing is known."""
     by = MANY if drive.outdoor_c.ndim > 1 else ONE
     air = by.most(drive.outdoor_c[0].tolist(), 16.0)
     wood = 45.0 + 0.0 * air
@@ -318,7 +323,7 @@ def stepped(
     rooms: Pair[SimulatedRoom],
     fittings: Fittings,
 ) -> tuple[Run, RoomState]:
-    """The rooms under `drive` from `start`, and how they stand at the end."""
+    """Course of the rooms under `drive` from `start`, and their state at the end."""
     many = drive.outdoor_c.ndim > 1
     by, f, step_h = MANY if many else ONE, fittings, step_s / 3600
     bench, corner = rooms

@@ -1,4 +1,4 @@
-"""What a sensor makes of the air: an offset, a slow drift, noise, and so many digits."""
+"""Errors of a simulated sensor: an offset, a slow drift, noise, and rounding."""
 
 from __future__ import annotations
 
@@ -19,9 +19,12 @@ if TYPE_CHECKING:
 
 
 class SimulatedError(NamedTuple):
-    """How wrong a sensor is, in the unit of its quantity: a fixed offset of up to ±`offset`, a
-    drift wandering within ±`drift` over a year or two, noise of standard deviation `noise`, and
-    `digits` decimals. Common practice, no source (ordinary shop sensors)."""
+    """Errors of a sensor, in the unit of its quantity.
+
+    A fixed offset of up to ±`offset`, a drift wandering within ±`drift` over a year or two, noise
+    of standard deviation `noise`, and `digits` decimals. Common practice, no source (ordinary shop
+    sensors).
+    """
 
     offset: float
     drift: float
@@ -45,7 +48,7 @@ def sensor_readings(
     share: float | Floats = 1.0,
     step: float | Floats = 0.0,
 ) -> Floats:
-    """What sensors read where `true` is.
+    """Readings of sensors where `true` is the truth.
 
     Parameters
     ----------

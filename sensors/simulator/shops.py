@@ -44,7 +44,7 @@ T_STEPS, RH_STEPS = (0.0, 0.0, 0.05, 0.1), (0.0, 0.0, 0.1, 0.5, 1.0)
 
 
 class SimulatedPlace(NamedTuple):
-    """Where sensors stand in a shop: its name in topics, and its kind in the settings."""
+    """Place of sensors in a shop: its name in topics, and its kind in the settings."""
 
     name: str
     kind: str
@@ -59,7 +59,7 @@ PLACES = (
 
 
 class SimulatedSensor(NamedTuple):
-    """`shop` counts from 0; `where` is an index of `PLACES`."""
+    """Simulated sensor: `shop` counts from 0; `where` is an index of `PLACES`."""
 
     shop: int
     where: int
@@ -132,19 +132,19 @@ class Shops:
 
     @property
     def values_each_period(self) -> int:
-        """How many values all sensors together read in a period."""
+        """Number of values that all sensors together read in a period."""
         return len(HEARD) * len(self.sensors) + len(self._outdoors)
 
     @property
     def volumes_m3(self) -> tuple[Floats, Floats]:
-        """Of the rooms with the bench and for varnish, each of shape (shops,). [m³]"""
+        """Volumes of the rooms with the bench and for varnish, each of shape (shops,). [m³]"""
         bench, varnish = self._drawn.rooms
         return np.asarray(bench.volume_m3), np.asarray(varnish.volume_m3)
 
     def blocks(
         self, start_ms: int, end_ms: int, stepped: Callable[[float], None] = lambda _: None
     ) -> Iterator[Block]:
-        """What every sensor reads in the periods that begin in [start, end), in turn.
+        """Readings of every sensor in the periods that begin in [start, end), in turn.
 
         Parameters
         ----------

@@ -82,7 +82,7 @@ class OutdoorYear:
 
 
 def standard_offset_ms(zone: ZoneInfo) -> int:
-    """What the zone's clocks are ahead of UTC outside summer time, as kept in 2025. [ms]"""
+    """Lead of the zone's clocks over UTC outside summer time, as kept in 2025. [ms]"""
     moments = (datetime(2025, month, 1, tzinfo=UTC).astimezone(zone) for month in (1, 7))
     return min(round((m.utcoffset() or timedelta()).total_seconds() * 1000) for m in moments)
 

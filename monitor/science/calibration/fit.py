@@ -1,4 +1,4 @@
-"""From points of a calibration to a correction, and what a corrected value is worth."""
+"""Correction fitted to the points of a calibration, and the uncertainty of a corrected value."""
 
 from __future__ import annotations
 
@@ -21,9 +21,12 @@ AGREE_SD = 3.0
 
 
 class FitBounds(NamedTuple):
-    """What a fit must keep within, in the quantity's unit: the least span of the readings for a
-    slope, the most that the sensor may be off at any point, what it may stray from the line in any
-    case, repeatability with hysteresis as a standard uncertainty, and drift in a year (k = 2)."""
+    """Limits that a fit must keep, in the quantity's unit.
+
+    `span`: least span of the readings for a slope; `off`: most that the sensor may be off at any
+    point; `stray`: deviation from the line that is always allowed; `repeat`: repeatability with
+    hysteresis, a standard uncertainty; `drift_a_year`: drift in a year (k = 2).
+    """
 
     span: float
     off: float
@@ -55,7 +58,7 @@ class Point(NamedTuple):
 
 @dataclass(frozen=True)
 class CalibrationFit:
-    """truth = `offset` + `slope` · reading, with the covariance of both.
+    """Calibration line, truth = `offset` + `slope` · reading, with the covariance of both.
 
     `low` and `high` are the readings it was fitted between. `misfit` is √(χ²/ν), 0 without degrees
     of freedom. In the unit of the quantity.
@@ -72,7 +75,7 @@ class CalibrationFit:
     misfit: float
 
     def corrected(self, reading: ArrayLike) -> Floats:
-        """What a reading means."""
+        """Corrected value of a reading."""
         value: Floats = self.offset + self.slope * np.asarray(reading, dtype=np.float64)
         return value
 
@@ -93,7 +96,7 @@ class CalibrationFit:
 def fitted(
     points: Sequence[Point], bounds: FitBounds, *, line: bool | None = None
 ) -> CalibrationFit:
-    """The correction that points tell, by weighted least squares.
+    """Correction fitted to the points by weighted least squares.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Whether a sensor in a sealed box has come to rest: by the slope and the spread of its readings."""
+"""Steadiness of a sensor in a sealed box, by the slope and the spread of its readings."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ overnight). Spread: ours, somewhat above the noise of an ordinary sensor."""
 
 
 class Rest(StrEnum):
-    """How far it has come."""
+    """Stages of a sensor's settling."""
 
     WAITING = "waiting"
     """Not sealed long enough, or too few readings."""
@@ -37,7 +37,7 @@ class Rest(StrEnum):
 
 @dataclass(frozen=True)
 class Settling:
-    """How a sensor in its box stands. NaN where nothing can be said yet.
+    """State of a sensor in its box. NaN where nothing is known yet.
 
     Drift over the window [%], [K]; scatter about it [%], [K]; means of the window [%], [°C].
     """
@@ -56,7 +56,7 @@ class Settling:
 def settling(
     ts_ms: ArrayLike, temp_c: ArrayLike, rh_pct: ArrayLike, sealed_ms: int, now_ms: int
 ) -> Settling:
-    """How a sensor sealed over a salt stands now.
+    """Present state of a sensor sealed over a salt.
 
     Parameters
     ----------

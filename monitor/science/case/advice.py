@@ -1,4 +1,4 @@
-"""What to do at home: the least that keeps an instrument in its band, worked out for one home.
+"""Advice for one home: the least measure that keeps an instrument in its band.
 
 Every measure is run through the year in every way the home and the case may be. Words are the
 caller's: this gives codes and figures. It is no promise that a band keeps wood from cracking.
@@ -290,8 +290,8 @@ class _Home:
     def held(
         self, days: tuple[Floats, Floats], too_damp_h: Floats, *, usual: bool = False
     ) -> tuple[Truths, Truths]:
-        """Whether each member keeps from drying without getting damper than the bare case, and
-        whether it keeps from damp. `usual`: all members are kinds of the usual one."""
+        """Members that keep from drying without getting damper than the bare case, and those that
+        keep from damp. `usual`: all members are kinds of the usual one."""
         dry, damp = days
         bare_damp, bare_h = np.zeros(1), np.zeros(1)
         if self.bare is not None:

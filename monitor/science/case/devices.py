@@ -1,4 +1,4 @@
-"""What gives off water in a case, or takes it up, and how often it is made ready."""
+"""Humidifiers and buffers in a case, and the days on which they are made ready."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Humidifier:
         checked_fields(self, "humidifier", _schedule_faults("humidifier", self))
 
     def device(self, times: Floats) -> Device:
-        """`times` (M,): its release over the usual."""
+        """Device of each member; `times` (M,): its release over the usual."""
         one = np.ones_like(times)
         water, release = self.water_ml * one, self.release_g_day_pct * times
         return Device(100 * one, release, 0 * one, water, water)
@@ -89,11 +89,11 @@ class Buffer:
 
     @property
     def capacity_g_pct(self) -> float:
-        """[g/%]"""
+        """Water capacity of the packs. [g/%]"""
         return self.mass_g / 1000 * self.capacity_g_kg_pct
 
     def device(self, times: Floats) -> Device:
-        """`times` (M,): how fast it answers, over the usual."""
+        """Device of each member; `times` (M,): its rate over the usual."""
         one = np.ones_like(times)
         capacity = self.capacity_g_pct * one
         reach = capacity * self.works_pct
@@ -103,7 +103,7 @@ class Buffer:
 
 
 def devices(each: Sequence[Humidifier | Buffer], ranks: Floats) -> Device:
-    """One device in every member, or one for each, spread by ranks from −1 to 1. (M,)"""
+    """The same device in every member, or a device for each, spread by ranks from −1 to 1. (M,)"""
     if len(each) == 1:
         return each[0].device(each[0].release_times ** ranks)
     ones = [one.device(one.release_times ** ranks[i : i + 1]) for i, one in enumerate(each)]

@@ -23,7 +23,7 @@ class CaseFault(MonitorError, ValueError):
 
 
 def is_number(value: object) -> TypeGuard[float]:
-    """Whether it is a finite number, and not a truth value."""
+    """True if the value is a finite number and not a truth value."""
     return (
         isinstance(value, int | float)
         and not isinstance(value, bool)
@@ -32,7 +32,7 @@ def is_number(value: object) -> TypeGuard[float]:
 
 
 def number_faults(thing: Any, name: str) -> list[FieldFault]:
-    """One fault for each field made with `parameter` that is no number of its range."""
+    """Faults of the fields made with `parameter` whose value is not a number of its range."""
     faults = []
     for f in fields(thing):
         if "unit" not in f.metadata:

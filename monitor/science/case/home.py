@@ -42,7 +42,7 @@ SEED = 20_261_203
 
 
 class Tightness(StrEnum):
-    """How much air passes a home's gaps and vents in winter."""
+    """Classes of a home's air leakage through gaps and vents in winter."""
 
     LEAKY = "leaky"
     NORMAL = "normal"
@@ -96,7 +96,7 @@ class ClientHome:
 
     @property
     def usual(self) -> ClientHome:
-        """With no spread: every value as it stands."""
+        """The same home without spread."""
         return replace(self, changes_times=1.0, water_times=1.0, furnishing_times=1.0)
 
     def __post_init__(self) -> None:
@@ -106,7 +106,7 @@ class ClientHome:
 
     @property
     def water_g_h(self) -> float:
-        """[g/h]"""
+        """Water given off by living. [g/h]"""
         return self.people * self.water_kg_day * 1000 / 24
 
 
@@ -144,7 +144,7 @@ class RoomHumidifier:
 
 
 class Basis(StrEnum):
-    """What a home's air rests on."""
+    """Kinds of data that a home's air follows from."""
 
     WEATHER = "hourly weather"
     NORMALS = "monthly normals of the weather"
@@ -153,10 +153,13 @@ class Basis(StrEnum):
 
 @dataclass(frozen=True, eq=False)
 class HomeYear:
-    """`temp_c` (8760,), `rh_pct` (8760, M): the home's air by the hour from 1 January [°C], [%];
+    """Air of a home through a year.
+
+    `temp_c` (8760,), `rh_pct` (8760, M): the home's air by the hour from 1 January [°C], [%];
     `litres_day` (365, M): water a room humidifier gives off [L/day]. `clipped`: share of the hours
-    in which its windows would run with water. `months_read`: months with a
-    reading, all twelve where the year is worked out from the weather."""
+    in which its windows would run with water. `months_read`: months with a reading, all twelve
+    where the year is worked out from the weather.
+    """
 
     temp_c: Floats
     rh_pct: Floats
@@ -172,7 +175,7 @@ class HomeYear:
         return self.rh_pct.shape[1]
 
     def room(self) -> RoomAir:
-        """As the air a case stands in."""
+        """The home's air as the room of a case."""
         return RoomAir(self.temp_c, self.rh_pct)
 
     def monthly(self) -> list[CaseRange]:

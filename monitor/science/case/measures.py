@@ -1,5 +1,4 @@
-"""What advice is made of: measures and how they did, reasons, what to avoid, signs. Codes and
-figures; words are the caller's."""
+"""Measures and their results, reasons, cautions and warning signs, as codes and figures."""
 
 from __future__ import annotations
 
@@ -24,8 +23,11 @@ class Measure(StrEnum):
 
 
 class Holds(StrEnum):
-    """Whether a measure keeps the instrument from drying out and does not make it damper, and
-    whether it also keeps it from being damp."""
+    """Degrees of certainty that a measure keeps an instrument in its band.
+
+    On the dry side: it keeps from drying out and does not make it damper. On the damp side: it
+    keeps it from being damp.
+    """
 
     YES = "yes"
     UNCLEAR = "unclear"
@@ -33,7 +35,7 @@ class Holds(StrEnum):
 
 
 class Why(StrEnum):
-    """Why nothing more was found, or not for sure."""
+    """Reasons why nothing more was found, or not for sure."""
 
     TOO_DRY = "drier than the band"
     TOO_DAMP = "damper than the band, which no humidifier mends"
@@ -44,7 +46,7 @@ class Why(StrEnum):
 
 
 class Avoid(StrEnum):
-    """What not to do."""
+    """Things not to do."""
 
     WATER_ON_WOOD = "water touching wood or varnish"
     WET_SPONGE = "a wet sponge or any source that is not metered"
@@ -90,7 +92,7 @@ DAMP_SIGNS = (
 
 
 class CaseAssumptions(StrEnum):
-    """What an answer takes for granted."""
+    """Assumptions that an answer rests on."""
 
     CASE_NOT_MEASURED = "air changes of instrument cases were never measured; 10 a day, 2 to 50"
     RELEASE_GUESSED = "the humidifier's release is a guess until it is weighed"
@@ -103,7 +105,7 @@ class CaseAssumptions(StrEnum):
 
 @dataclass(frozen=True)
 class Option:
-    """One measure, run through the year; ranges over all ways home and case may be.
+    """A measure, run through the year; ranges over all ways home and case may be.
 
     `device`, `room`: what is in the case or the room. `holds`: against dryness, without making it
     damper; `held_share`: in which share of those ways. `holds_damp`, `damp_share`: the wood is not
@@ -142,8 +144,10 @@ class Option:
 
 @dataclass(frozen=True)
 class Advice:
-    """What to do. `least`: the least measure that holds on both sides of the band, else the least
-    that holds on the dry side, else the first that may; None: none does, and `why` says more.
+    """Advice for one home and case.
+
+    `least`: the least measure that holds on both sides of the band, else the least that holds on
+    the dry side, else the first that may; None: none does, and `why` says more.
 
     `options`: all that were worked out, the least first. `own`: what the client has already, as
     it does; None if nothing. `home`: the home's RH by month [%].

@@ -51,8 +51,11 @@ def month_of_hour() -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class OutdoorYear:
-    """`temp_c` (8760,): temperature [°C]. `vapour_pa` (8760,): vapour pressure [Pa]. `smooth`:
-    whether spells of weather are levelled out, as in monthly normals."""
+    """Outdoor air of a year by the hour.
+
+    `temp_c` (8760,): temperature [°C]. `vapour_pa` (8760,): vapour pressure [Pa]. `smooth`:
+    whether spells of weather are levelled out, as in monthly normals.
+    """
 
     temp_c: Floats
     vapour_pa: Floats
@@ -60,7 +63,7 @@ class OutdoorYear:
 
     @property
     def usual(self) -> OutdoorYear:
-        """Without spells."""
+        """The same year without spells of weather."""
         return replace(self, smooth=False)
 
     def members(self, count: int) -> Floats:
@@ -92,7 +95,7 @@ class OutdoorYear:
 
 
 def from_hours(temp_c: Sequence[float], rh_pct: Sequence[float]) -> OutdoorYear:
-    """From a year by the hour, as a weather file has it: 8760 values from 1 January on.
+    """Outdoor year from hourly values, as in a weather file: 8760 values from 1 January on.
 
     RH is over liquid water. [°C], [%]
 
@@ -140,7 +143,7 @@ The highest known is about 35 °C. From memory, unchecked."""
 def from_normals(
     temp_c: Sequence[float], rh_pct: Sequence[float], daily_swing_k: Sequence[float] | float = 8.0
 ) -> OutdoorYear:
-    """From twelve monthly means, January to December, and the difference of a day's extremes.
+    """Outdoor year from twelve monthly means, January to December, and a day's temperature swing.
 
     Months come out at the means that were typed; the day is warmest at 15 h; its vapour stays,
     but for what the night's cold could not hold. Spells of weather are added to the members.
@@ -193,7 +196,7 @@ def through_months(means: Floats) -> Floats:
 
 
 def saturation(temp_c: Floats) -> Floats:
-    """Over liquid water, −60 to 60 °C. [Pa]"""
+    """Saturation vapour pressure over liquid water, −60 to 60 °C. [Pa]"""
     return np.asarray(saturation_vapour_pressure(temp_c))
 
 

@@ -81,7 +81,7 @@ class Case:
 
     @property
     def usual(self) -> Case:
-        """With no spread: every value as it stands."""
+        """The same case without spread."""
         spreads = [f.name for f in fields(self) if f.name.endswith("_times")]
         return replace(self, **dict.fromkeys(spreads, 1.0))  # type: ignore[arg-type]
 
@@ -113,7 +113,7 @@ class Case:
 
     @property
     def holds_nothing(self) -> bool:
-        """Whether the case less than doubles the time the instrument takes by itself: a cover."""
+        """True for a cover: the case less than doubles the time the instrument takes by itself."""
         return self.leak_g_day_pct() > 24 * self.exchange_g_h_pct
 
 
@@ -127,7 +127,7 @@ def _preset(
     exchange_times: float,
     warms_min: float,
 ) -> Case:
-    """`hours`: time constant of the instrument in free air."""
+    """Preset of a case; `hours`: time constant of the instrument in free air."""
     capacity = CAPACITY_G_KG_PCT * wood_kg
     return Case(
         name=name,
@@ -162,7 +162,7 @@ wider spread, since none was measured. A cover lets the room's air through: see 
 
 @dataclass(frozen=True, kw_only=True)
 class Use:
-    """Hours of the day in which the instrument is out of its case or the lid stands open.
+    """Hours of the day with the instrument out of its case or the lid open.
 
     Each a tuple of (from, to), local clock hours, 0 to 24; a span may run past midnight (23, 1).
 

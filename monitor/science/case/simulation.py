@@ -52,7 +52,7 @@ class CaseRange(NamedTuple):
 
 
 def range_of(values: Floats) -> CaseRange:
-    """Over the members, the last axis of `values` (M,)."""
+    """Range over the members, the last axis of `values` (M,)."""
     return CaseRange(*(float(quantile(values, share)) for share in (0.1, 0.5, 0.9)))
 
 
@@ -85,7 +85,7 @@ def normal_scores(ranks: Floats) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class RoomAir:
-    """The air of the room a case stands in, in equal steps.
+    """Air of the room around a case, in equal steps.
 
     Parameters
     ----------
@@ -168,7 +168,7 @@ class CaseYear:
 
     @property
     def stretch_h(self) -> float:
-        """[h]"""
+        """Length of a stretch. [h]"""
         return max(self.room.step_s / 3600, 1.0)
 
     def felt_pct(self, member: int = 0) -> Floats:
@@ -212,7 +212,7 @@ class CaseYear:
         return np.asarray(hours / 24)
 
     def damp(self) -> Damp:
-        """Whether it is ever too damp."""
+        """Hours of damp air, by member."""
         hours = self.room.step_s / 3600
         temp = self.room.temp_c
         with np.errstate(invalid="ignore"):
@@ -244,9 +244,12 @@ class CaseYear:
 
 
 class Damp(NamedTuple):
-    """Of the case's air, per member: hours at `DAMP_PCT` and more, at `TOO_DAMP_PCT` and more, and
-    where mould could grow on wood [h]; its highest dew point [°C]: a wall of the case that is
-    colder, once it is carried into the cold, gets wet."""
+    """Damp air in the case, per member.
+
+    Hours at `DAMP_PCT` and more, at `TOO_DAMP_PCT` and more, and where mould could grow on wood
+    [h]; its highest dew point [°C]: a wall of the case that is colder, once it is carried into the
+    cold, gets wet.
+    """
 
     damp_h: Floats
     too_damp_h: Floats
@@ -264,7 +267,7 @@ def simulate(
     start_pct: float | Floats | None = None,
     sensor: SensorUncertainty = ORDINARY_SENSOR,
 ) -> CaseYear:
-    """What becomes of a case in the air of its room.
+    """Simulates a case in the air of its room.
 
     Parameters
     ----------
@@ -364,7 +367,7 @@ def _within_hours(
 def stays_h(
     case: Case, start_pct: float, room_pct: float, limit_pct: float, *, temp_c: float = 20.0
 ) -> CaseRange:
-    """How long the shut case keeps its wood on this side of a limit when nothing is done. [h]
+    """Time for which the shut case keeps its wood on this side of a limit, with nothing done. [h]
 
     In steady room air: τ ln[(start − room)/(limit − room)] with τ = C (1/K + 1/k). Infinite if
     the limit lies beyond the room's RH. Over the corners of what is not known, and the usual.

@@ -35,7 +35,7 @@ def wets_below_c(temp_c: float, rh_pct: float) -> float:
 
 
 class WarmUp(NamedTuple):
-    """How long a cold case stays shut in a warm room. [min]
+    """Time that a cold case must stay shut in a warm room. [min]
 
     `dew_point_min`: until nothing inside can get wet any more; `open_min`: until it may be opened,
     with `MARGIN_K` to spare. Over fast, usual and slow cases; 0: at once; infinite: the room is so
@@ -48,7 +48,7 @@ class WarmUp(NamedTuple):
 
 
 def warm_up(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> WarmUp:
-    """How long a cold case stays shut after it is carried into a warm room.
+    """Time that a cold case must stay shut after it is carried into a warm room.
 
     T(t) = T_room − (T_room − T_0) exp(−t/τ), τ = `warms_min` of the case, through its spread. Not
     for a case that is warmer than the room: then 0.
@@ -87,7 +87,7 @@ def warm_up(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> War
 
 
 def wall_gets_wet(case_c: float, case_rh_pct: float, outdoor_c: float) -> bool:
-    """Whether a shut warm case gets wet inside its shell when it is carried into the cold.
+    """True if a shut warm case gets wet inside its shell when it is carried into the cold.
 
     The shell cools long before the wood, which keeps feeding the air inside.
 
@@ -110,7 +110,7 @@ class Car(NamedTuple):
 
 
 def hot_car(outdoor_c: float, minutes: float, case_rh_pct: float = 45.0) -> Car:
-    """How hot a closed car in the sun gets. An open slit of its windows does not help.
+    """Temperature of a closed car in the sun. An open slit of its windows does not help.
 
     Parameters
     ----------

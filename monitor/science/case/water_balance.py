@@ -55,7 +55,8 @@ def warmth_offset(temp_c: Floats) -> Floats:
 
 
 class Wood(NamedTuple):
-    """What takes up water, per member: capacity C [g/%], conductances k and k_out [g/(day %)]."""
+    """Wood that takes up water, per member: capacity C [g/%], conductances k and k_out [g/(day
+    %)]."""
 
     capacity: Floats
     inside: Floats
@@ -63,8 +64,11 @@ class Wood(NamedTuple):
 
 
 class Device(NamedTuple):
-    """What gives off water, per member: b where its water is `set_g` [%], conductance g
-    [g/(day %)], β [%/g], its water when full [g]. `set_g` is what it holds when made ready."""
+    """Device that gives off water, per member.
+
+    `set_pct`: b where its water is `set_g` [%]; `conductance`: g [g/(day %)]; `per_g`: β [%/g];
+    `full_g`: its water when full [g]; `set_g`: its water when made ready [g].
+    """
 
     set_pct: Floats
     conductance: Floats
@@ -74,7 +78,7 @@ class Device(NamedTuple):
 
     @property
     def two_way(self) -> bool:
-        """Whether it also takes up water."""
+        """True if the device also takes up water."""
         return bool((self.full_g > self.set_g).any())
 
 
@@ -87,7 +91,7 @@ class Supply(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class CaseDrive:
-    """What acts in each of n steps on M members.
+    """Boundary conditions of each of n steps on M members.
 
     `step_d`: length of a step, a whole part of a day [d]. `outside_pct` (n, M) or (n, 1): h_o [%].
     `offset_pct` (n,): o [%]. The leak K is `leak_steps` (n, j) @ `leak_members` (j, M)
@@ -106,8 +110,10 @@ class CaseDrive:
 
 @dataclass(frozen=True, eq=False)
 class CaseCourse:
-    """At the end of each step: `air_pct`, `wood_pct` (n, M): RH of the air, and that the wood keeps
-    [%]; `water_g` (n, M): what the device still holds [g], None without one.
+    """Course of a case, at the end of each step.
+
+    `air_pct`, `wood_pct` (n, M): RH of the air, and that the wood keeps [%]; `water_g` (n, M):
+    water left in the device [g], None without one.
 
     `given_g`, `added_g` (days, M): what the device gave off and what was put in, by day [g].
     """

@@ -1,4 +1,4 @@
-"""Readings of air over months, sampled as they come: what time each stands for, and means of it.
+"""Record of air over months: the time that each reading represents, and means over time.
 
 A reading stands for the time half way to its neighbours, but never for more than half an hour to
 either side: an hour is the coarsest step that the methods here ask for. What no reading stands for
@@ -52,17 +52,17 @@ class AirRecord:
 
     @cached_property
     def held_ms(self) -> Floats:
-        """How long each reading stands. [ms]"""
+        """Time that each reading represents. [ms]"""
         return (self.to_ms - self.from_ms).astype(np.float64)
 
     @property
     def days(self) -> float:
-        """From the beginning of the first reading to the end of the last. [d]"""
+        """Days between the beginning of the first reading and the end of the last. [d]"""
         return float(self.to_ms[-1] - self.from_ms[0]) / DAY_MS if len(self) else 0.0
 
     @property
     def coverage(self) -> float:
-        """Share of those days that readings stand for, 0 to 1. [-]"""
+        """Share of those days that readings represent, 0 to 1. [-]"""
         return float(self.held_ms.sum()) / DAY_MS / self.days if len(self) else 0.0
 
     def mean(self, values: Floats) -> float:

@@ -129,7 +129,7 @@ def kept(share: Floats) -> ControlClass | None:
 
 
 def class_times(record: AirRecord, edges_ms: ArrayLike) -> ClassTimes:
-    """How long a record keeps within the limits of each class.
+    """Share of a record's time within the limits of each class.
 
     Parameters
     ----------

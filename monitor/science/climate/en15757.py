@@ -87,7 +87,7 @@ class TargetBand:
 
     @property
     def provisional(self) -> bool:
-        """Whether the record is less than the standard asks for."""
+        """True if the record is less than the standard asks for."""
         return self.record.days < FULL_DAYS or self.settled_days < LEAST_COVERAGE * YEAR_DAYS
 
 
@@ -163,7 +163,7 @@ def target_band(record: AirRecord) -> TargetBand:
 
 
 def _percentiles(values: Floats, weight: Floats) -> tuple[float, float]:
-    """With equal weights the percentiles that numpy interpolates linearly."""
+    """Weighted percentiles; with equal weights, those that numpy interpolates linearly."""
     order = np.argsort(values)
     values, weight = values[order], weight[order]
     rank = np.concatenate([[0.0], np.cumsum((weight[1:] + weight[:-1]) / 2)])

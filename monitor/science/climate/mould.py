@@ -1,4 +1,4 @@
-"""When mould can grow on wood: the critical surface humidity, and the time above it."""
+"""Conditions for mould on wood: the critical surface humidity, and the time above it."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def critical_surface_humidity(temp_c: ArrayLike) -> Floats:
 
 
 def mould_time(record: AirRecord) -> MouldTime:
-    """How long the air of a record was at or above the critical humidity at its temperature.
+    """Time for which a record's air was at or above the critical humidity at its temperature.
 
     Readings without a temperature count as neither.
     """

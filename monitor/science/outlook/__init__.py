@@ -1,11 +1,12 @@
-"""The shop's air to come: how the room follows the weather, and how sure that is.
+"""Outlook: the shop's air in the days ahead, and its uncertainty.
 
-`record` holds the shop's hours and the forecasts issued so far. `room` fits the heat balance
-(`thermal`) and the vapour balance (`vapour`) to them, `outdoors` puts the outdoor forecast right,
-`leftover` learns what both leave over; `shop` puts these together into an ensemble. `track` judges
-it by its own past, `snap` tells of dry snaps; `forecaster` goes through a log with all of them.
+`hourly_log` holds the shop's hours and the forecasts issued so far. `room_model` fits the heat
+balance (`heat_balance`) and the vapour balance (`vapour_balance`) to them, `forecast_correction`
+corrects the outdoor forecast, `residual_correction` learns the remaining errors; `shop_model`
+combines them into an ensemble. `verification` scores it against its own past, `dry_snap` finds dry
+snaps; `forecaster` goes through a log with all of them.
 
-    k = known(hours, issues)
+    k = prepared_log(hours, issues)
     shop = learn(k, issues, stop)                              # nightly
-    seen = foresee(shop, k, issues, ends, members, seed, record.judged(told, stop))
+    seen = predict(shop, k, issues, ends, members, seed, record.judged(told, stop))
 """

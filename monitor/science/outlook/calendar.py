@@ -1,4 +1,4 @@
-"""Hours of the day and days of the week by the sun, where no time zone is told.
+"""Solar hours of the day and days of the week, for logs without a time zone.
 
 A shop's log carries UTC only. The warmest hour outdoors, about 15:00 by the sun, tells where its
 day begins well enough to part working days from others.
@@ -26,7 +26,7 @@ HARMONICS = 4
 
 
 def sun_offset_h(hours: np.ndarray, out_temp_c: Floats) -> int:
-    """How far the sun's clock is ahead of UTC, −11 to 12, from the mean daily wave outdoors. [h]
+    """Lead of the sun's clock over UTC, −11 to 12, from the mean daily wave outdoors. [h]
 
     `hours` count from 1970-01-01 UTC, shape (n,); NaN temperatures do not count. 0 if the day has
     no wave.
@@ -52,7 +52,7 @@ class Calendar(NamedTuple):
 
 
 def calendar(hours: np.ndarray, offset_h: int, closed: Days = NO_DAYS) -> Calendar:
-    """That of the hours that end at `hours` [h since 1970-01-01 UTC].
+    """Calendar of the hours that end at `hours` [h since 1970-01-01 UTC].
 
     `closed` are days since 1970-01-01.
     """
@@ -62,7 +62,7 @@ def calendar(hours: np.ndarray, offset_h: int, closed: Days = NO_DAYS) -> Calend
 
 
 def of_day(week: Floats, when: Calendar) -> Floats:
-    """What `week` (b, 7) says of each hour, 0 on a closed day; shape (steps, b, ...)."""
+    """Values of `week` (b, 7) at each hour, 0 on a closed day; shape (steps, b, ...)."""
     days = np.concatenate([week, np.zeros((len(week), 1))], axis=1)
     return np.moveaxis(days[:, when.weekday], 0, 1)
 

@@ -38,8 +38,11 @@ SHIFTS_PCT = (0.0, 5.0, 10.0, 15.0)
 
 
 class Arming(NamedTuple):
-    """Where a shop stands: hours in a row above 38 %, whether that armed it and nothing since
-    disarmed it, hours in a row below 35 %; each of the shape of the runs."""
+    """Arming state of a shop.
+
+    Hours in a row above 38 %, whether that armed it and nothing since disarmed it, hours in a row
+    below 35 %; each of the shape of the runs.
+    """
 
     above_h: np.ndarray
     armed: np.ndarray
@@ -47,7 +50,7 @@ class Arming(NamedTuple):
 
 
 def arming_states(rh_pct: Floats, shift_pct: float = 0.0) -> Arming:
-    """That at each hour of a log (n,), NaN counting as the hour before."""
+    """Arming state at each hour of a log (n,), NaN counting as the hour before."""
     n = len(rh_pct)
     above, below = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
     armed = np.zeros(n, dtype=bool)
@@ -154,7 +157,7 @@ class SnapTally(NamedTuple):
 def tally(
     raised: list[SnapAlert], starts: np.ndarray, first: int, last: int, horizon_h: int
 ) -> SnapTally:
-    """Of the snaps that began after hour `first`, up to `last`."""
+    """Tally of the snaps that began after hour `first`, up to `last`."""
     inside = [int(s) for s in starts if first < s <= last]
     by_snap = {alert.snap_at: alert.snap_at - alert.opened for alert in raised}
     leads = tuple(by_snap.get(s, 0) for s in inside)

@@ -1,4 +1,4 @@
-"""What an ensemble of coming air says in a sentence: spells, their chance, and good stretches."""
+"""Statistics of an ensemble of air: spells, their probability, and good stretches."""
 
 from __future__ import annotations
 
@@ -101,8 +101,10 @@ def extreme_step(values: Floats, *, below: bool) -> tuple[int, OutlookRange]:
 
 
 def sustained_extreme(values: Floats, hours: int, *, below: bool) -> Floats:
-    """How low each of the members (members, steps) goes for some hours on end, or how high; shape
-    (members,). A member has a `spell` below a limit just where this lies below it."""
+    """Level that each of the members (members, steps) keeps below for some hours on end, or above.
+
+    Shape (members,). A member has a `spell` below a limit just where this lies below it.
+    """
     windows = np.lib.stride_tricks.sliding_window_view(values, hours, axis=1)
     return np.asarray(
         windows.max(axis=2).min(axis=1) if below else windows.min(axis=2).max(axis=1)
@@ -146,7 +148,7 @@ class Dew(NamedTuple):
 
 
 def dew_on_cold(members: Floats, outdoors: Floats) -> Dew:
-    """Whether dew will form on an instrument that comes in from the cold.
+    """Probability of dew on an instrument that comes in from the cold.
 
     Water condenses on what is colder than the dew point of the air (by its definition).
 
@@ -187,5 +189,5 @@ def how_sure(chance: float) -> str:
 
 
 def range_of(values: Floats) -> OutlookRange:
-    """Of members (members,)."""
+    """Range of members (members,)."""
     return OutlookRange(*np.quantile(values, [0.1, 0.5, 0.9]).tolist())

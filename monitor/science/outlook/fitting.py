@@ -101,5 +101,5 @@ def estimate(
 
 
 def prior_estimate(prior: ParameterPrior) -> Estimate:
-    """The prior itself, where no data speak."""
+    """The prior itself as an estimate, without data."""
     return Estimate(prior.mean, np.diag(prior.sd**2), np.zeros(len(prior.mean)), np.inf)

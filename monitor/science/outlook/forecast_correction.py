@@ -29,9 +29,11 @@ def usual_sd(lead_h: ArrayLike) -> Floats:
 
 
 class Corrector(NamedTuple):
-    """How to put a forecast right, of temperature and of dew point; `sd` (2, steps) what is left
-    of their errors [K], `along_h` how long along the lead an error lasts, `cross` how they go
-    together, −1 to 1."""
+    """Correction of a forecast of temperature and of dew point.
+
+    `sd` (2, steps): standard deviation left of their errors [K]; `along_h`: time along the lead
+    for which an error lasts [h]; `cross`: correlation of both, −1 to 1.
+    """
 
     weights: tuple[Ridge, Ridge]
     sd: Floats
@@ -43,7 +45,7 @@ class Corrector(NamedTuple):
 def _features(
     forecast: Floats, before: Floats, usual: Floats, now: Floats, lead: Floats, hour: Floats
 ) -> Floats:
-    """(features, steps, moments) of one quantity; see `PRIOR_SD`."""
+    """Predictors of one quantity, (features, steps, moments); see `PRIOR_SD`."""
     fade = [np.exp(-lead / h) * now for h in (4.0, 20.0, 80.0)]
     late = np.minimum(lead / 72, 1.5)
     older = np.nan_to_num(before - forecast)
@@ -76,7 +78,7 @@ class ForecastHours(NamedTuple):
 def forecast_hours(
     hours: ShopHours, past: OutdoorHours, issues: Issues, ends: np.ndarray, steps: int
 ) -> ForecastHours:
-    """What is known of the outdoors at the ends of the log's hours number `ends`.
+    """Outdoor data known at the ends of the log's hours number `ends`.
 
     Where the forecasts tell nothing, the air goes from what it is to what is usual.
     """
@@ -225,7 +227,7 @@ def _correlation(a: Floats, b: Floats) -> float:
 
 
 def _along(error: Floats, leads: np.ndarray) -> float:
-    """How long an error lasts along the lead, from its correlation between leads. [h]"""
+    """Time for which an error lasts along the lead, from its correlation between leads. [h]"""
     found = []
     for a, b in ((24, 36), (36, 48), (48, 60), (12, 24)):
         i, j = np.searchsorted(leads, a), np.searchsorted(leads, b)

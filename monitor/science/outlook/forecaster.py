@@ -22,8 +22,11 @@ TUNE_DAYS = 7
 
 @dataclass(frozen=True, eq=False)
 class LearnedForecaster:
-    """What a log has taught: the shop, how far to trust what it foretells, and the probability of
-    a dry snap at which to speak. [-]"""
+    """Result of learning from a log.
+
+    `shop`: the fitted shop; `trust`: weights from its own record; `bar`: probability of a dry snap
+    from which an alert opens. [-]
+    """
 
     shop: ShopModel
     trust: Trust = UNTRIED
@@ -31,7 +34,7 @@ class LearnedForecaster:
 
 
 class Forecaster:
-    """Goes through a log; what it says at an hour rests on nothing after it.
+    """Forecaster that goes through a log; a forecast at an hour uses nothing after it.
 
     Parameters
     ----------
@@ -51,7 +54,7 @@ class Forecaster:
         self._bar = dry_snap.USUAL_THRESHOLD
 
     def learn(self, stop: int, before: ShopModel | None = None) -> LearnedForecaster:
-        """What the log up to and with hour number `stop` teaches, and the trials so far.
+        """Learns from the log up to and with hour number `stop`, and from the trials so far.
 
         Raises
         ------

@@ -74,7 +74,7 @@ working day each day of the week is [-]."""
 
 
 class HeatDrive(NamedTuple):
-    """What acts in each hour; every field broadcasts to (steps, runs). [°C], [°C]
+    """Boundary conditions of each hour; every field broadcasts to (steps, runs). [°C], [°C]
 
     `setting_c` is what the thermostat is set to instead of its usual setting, NaN where that
     stays [°C]; `more_loss` what more air change adds to the loss [1/h].
@@ -88,7 +88,7 @@ class HeatDrive(NamedTuple):
 
 
 def setting(theta: Floats, when: Calendar) -> Floats:
-    """What the thermostat is set to, shape (steps, b, runs). [°C]"""
+    """Setting of the thermostat, shape (steps, b, runs). [°C]"""
     col = theta[:, None, :, None]
     hour = when.hour
     start, end = col[:, 0, _ON], col[:, 0, _OFF]

@@ -1,4 +1,4 @@
-"""What the outlook knows: the shop's hours, and the outdoor forecasts issued so far.
+"""Inputs of the outlook: the shop's hours, and the outdoor forecasts issued so far.
 
 Every hour bears the number of hours since 1970-01-01 UTC at its end, and holds the mean over it.
 """
@@ -57,7 +57,7 @@ class ShopHours:
 
     @property
     def has_outdoors(self) -> bool:
-        """Whether a sensor outdoors read in at least half of the hours."""
+        """True if a sensor outdoors read in at least half of the hours."""
         return bool(len(self)) and float(np.isnan(self.out_temp_c + self.out_dew_c).mean()) < 0.5
 
     def until(self, end_h: int, days: float) -> ShopHours:
@@ -92,11 +92,12 @@ class Issues:
         return np.maximum(np.searchsorted(self.issued_h, now_h, side="right") - 1 - back, -1)
 
     def coming(self, now_h: np.ndarray, steps: int, back: int = 0) -> OutdoorHours:
-        """For the `steps` hours after each of `now_h`, shape (steps, moments); NaN if unknown."""
+        """Newest forecast for the `steps` hours after each of `now_h`, (steps, moments); NaN if
+        unknown."""
         return self.take(self.newest(now_h, back), now_h + 1 + np.arange(steps)[:, None])
 
     def take(self, issue: np.ndarray, end_h: np.ndarray) -> OutdoorHours:
-        """What issue number `issue` says of the hours ending at `end_h`; both broadcast."""
+        """Forecast number `issue` for the hours ending at `end_h`; both broadcast."""
         issue, end_h = np.broadcast_arrays(issue, end_h)
         if not len(self.issued_h):
             return OutdoorHours(*(np.full(end_h.shape, np.nan) for _ in OutdoorHours._fields))
@@ -107,12 +108,12 @@ class Issues:
         return OutdoorHours(*(np.where(good, field[issue, at], np.nan) for field in self.air))
 
     def nearest(self, end_h: np.ndarray) -> OutdoorHours:
-        """For each hour, what the newest issue known at its beginning said. Shape of `end_h`."""
+        """Forecast of each hour by the newest issue known at its beginning. Shape of `end_h`."""
         return self.take(self.newest(end_h - 1.0), end_h)
 
 
 def filled(values: Floats, spare: Floats) -> Floats:
-    """`values` (n,), its gaps from `spare`, and what is still missing as it was last known.
+    """Values (n,) with their gaps from `spare`, and the rest of them from the last known value.
 
     Nothing is filled from what came later, but before the first value there is only that.
     """
@@ -134,7 +135,7 @@ def past_outdoors(hours: ShopHours, issues: Issues) -> OutdoorHours:
 
 
 def lagged(values: Floats, constants_h: Floats) -> Floats:
-    """`values` (n,) followed with each time constant, shape (constants, n); gaps change nothing.
+    """Values (n,) smoothed with each time constant, shape (constants, n); gaps change nothing.
 
     Starts at the mean of the first 48 values. Implicit steps of an hour, as the models take them.
     """

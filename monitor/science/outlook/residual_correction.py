@@ -1,4 +1,4 @@
-"""What the fitted room leaves over, learned from how it would have foretold its own past."""
+"""Residual correction of the fitted room, learned from hindcasts of its own past."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def usual_error(which: int, lead_h: Floats | np.ndarray) -> Floats:
 
 
 class HindcastErrors(NamedTuple):
-    """How far runs under the outdoor air as it was were off, by the hour they ended at.
+    """Errors of runs under the observed outdoor air, by the hour they ended at.
 
     `short` of runs of 6 h, `day` of runs of 24 h, `spell` and `slow` the means of `day` over
     about 2 and 8 days; each (2, n) of temperature and RH; 0 where not known.
@@ -49,7 +49,7 @@ class HindcastErrors(NamedTuple):
 
 
 def hindcast_errors(room: RoomModel, k: PreparedLog, start: int, stop: int) -> HindcastErrors:
-    """For the hours number `start` to `stop`; nothing rests on hours after each."""
+    """Hindcast errors for the hours number `start` to `stop`; each uses no later hours."""
     n = len(k.temp_c)
     first = max(start, 24)
     stop = min(stop, n - 1)
@@ -81,7 +81,7 @@ def features(
     ends: np.ndarray,
     leads: np.ndarray,
 ) -> Floats:
-    """What a correction may rest on, (features, leads, moments).
+    """Predictors of a correction, (features, leads, moments).
 
     `simulated` (leads, moments) is the room's run at `leads` after the hours number `ends`. Of
     temperature (`which` 0) or RH (1): what is off now, fading fast or slowly; off over two and
@@ -136,7 +136,10 @@ def learn(
     ends: np.ndarray,
     stop: int,
 ) -> ResidualCorrection:
-    """From runs (steps, moments) under the forecasts of their time, judged up to hour `stop`."""
+    """Correction learned from runs (steps, moments) under the forecasts of their time.
+
+    Hours up to number `stop` count.
+    """
     end = ends + LEADS_H[:, None]
     told_at = np.minimum(end, stop)
     spacing_d = float(np.median(np.diff(ends))) / 24 if len(ends) > 1 else 1.0

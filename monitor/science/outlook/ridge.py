@@ -10,7 +10,7 @@ from monitor.science.ranges import Floats
 
 
 class Ridge(NamedTuple):
-    """Coefficients (features,), and how much of each the record told, 0 to 1."""
+    """Coefficients (features,), and the part of each that the record determines, 0 to 1."""
 
     weight: Floats
     told: Floats

@@ -76,9 +76,11 @@ def prepared_log(hours: ShopHours, issues: Issues) -> PreparedLog:
 
 
 class FillCalibration(NamedTuple):
-    """The vapour balance in grams, as known water tells it (`pinned.pinned`); what its scale may be
-    off by, as a standard deviation of ln [-]; and its air change in the mean of the fitted weeks.
-    [1/h]"""
+    """Vapour balance in grams, calibrated by known water (`weighed_fills`).
+
+    `sd`: standard deviation of ln of its scale [-]; `air_change_h`: air change in the mean of the
+    fitted weeks. [1/h]
+    """
 
     water: Estimate
     sd: float
@@ -96,10 +98,13 @@ class Tank(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class RoomModel:
-    """Fitted heat and vapour. `refused` says why the fit was not taken and the prior stands in,
-    empty if it was taken. `pinned` is the vapour once more where weighed fills tell its scale: what
-    a litre does rests on it, what is foretold does not. `tank` is None where the log shows no
-    humidifier that runs dry."""
+    """Fitted heat and vapour balances of a room.
+
+    `refused`: why the fit was not taken and the prior used instead, empty if it was taken.
+    `pinned`: the vapour balance once more where weighed fills give its scale: the effect of a
+    litre uses it, the outlook does not. `tank` is None where the log shows no humidifier that runs
+    dry.
+    """
 
     heat: Estimate
     water: Estimate
@@ -110,7 +115,7 @@ class RoomModel:
 
     @property
     def vapour(self) -> Estimate:
-        """The vapour balance that foretells."""
+        """Vapour balance used for the outlook."""
         return self.water if self.tank is None else self.tank.water
 
     @property
@@ -153,8 +158,8 @@ def run(
 
 
 def humidifier_running(room: RoomModel, k: PreparedLog, end: int, air: OutdoorHours) -> Floats:
-    """How likely the humidifier has water in each hour after hour number `end`, (steps,); `air`
-    (steps, 1). [-]"""
+    """Probability that the humidifier has water in each hour after hour number `end`, (steps,);
+    `air` (steps, 1). [-]"""
     steps = len(air.temp_c)
     if room.tank is None:
         return np.ones(steps)
@@ -197,8 +202,12 @@ def _filled_at(theta: Floats, when: Calendar, habit: tank.Habit) -> np.ndarray:
 def tank_history(
     k: PreparedLog, theta: Floats, offset_h: int, index: np.ndarray, noise_pct: float | None = None
 ) -> tuple[tank.TankProbability, Calendar, float]:
-    """Whether the tank held water in the log's hours number `index` (n,), the first at least 1; when
-    they were, and the noise, found in just these hours if it is not given. [%]"""
+    """Probability that the tank held water in the log's hours number `index` (n,), the first at
+    least 1.
+
+    Also the calendar of those hours, and the noise, found in just these hours if it is not given.
+    [%]
+    """
     when = calendar(k.hours.first_h + index, offset_h, k.hours.closed)
     row = Calendar(when.hour[None], when.weekday[None])
     wet = vapour_drive(at(k.past, index[None]), np.clip(k.temp_c[index], -40, 60)[None], row)
@@ -230,7 +239,7 @@ def at(past: OutdoorHours, index: np.ndarray) -> OutdoorHours:
 
 
 class RoomEstimate(NamedTuple):
-    """A quantity of the room: 10, 50 and 90 % of what it may be, and whether the log tells it."""
+    """A quantity of the room: its 10, 50 and 90 % values, and whether the log determines it."""
 
     low: float
     middle: float
@@ -243,7 +252,7 @@ USUAL_WIND_M_S, USUAL_GAP_K, USUAL_SATURATION_PA = 3.0, 12.0, 2339.0
 
 
 def room_description(room: RoomModel, seed: int = 1) -> dict[str, RoomEstimate]:
-    """What can be said of the room, in words that a log of RH can bear.
+    """Quantities of the room that a log of RH can determine.
 
     Returns
     -------
@@ -278,7 +287,7 @@ def room_description(room: RoomModel, seed: int = 1) -> dict[str, RoomEstimate]:
 
 
 def _air_change(water: Floats) -> Floats:
-    """With the usual wind and gap between indoors and outdoors. [1/h]"""
+    """Air change with the usual wind and gap between indoors and outdoors. [1/h]"""
     by_wind, by_gap = np.exp(water[:, 1]) * USUAL_WIND_M_S, np.exp(water[:, 2]) * USUAL_GAP_K
     return np.asarray(np.exp(water[:, 0]) + by_wind + by_gap)
 

@@ -1,4 +1,4 @@
-"""All that is learned of a shop, and the ensemble of its air to come."""
+"""Fitted model of a shop, and the ensemble of its air in the days ahead."""
 
 from __future__ import annotations
 
@@ -150,7 +150,7 @@ def predict(
 
 
 def entry(seen: HoursAhead, ends: np.ndarray) -> verification.RecordEntry:
-    """What the record keeps of a forecast."""
+    """Record entry of a forecast."""
     at = LEADS_H - 1
     return verification.RecordEntry(
         ends,
@@ -168,7 +168,7 @@ def _hours(k: PreparedLog, ends: np.ndarray) -> np.ndarray:
 def launch(
     shop: ShopModel, k: PreparedLog, issues: Issues, end: int, members: int, seed: int
 ) -> Launch:
-    """What a run of the room after hour number `end` needs, for members (even) of its weather."""
+    """Initial state of a run after hour number `end`, for members (even) of its weather."""
     ends = np.array([end])
     raw = forecast_correction.forecast_hours(k.hours, k.past, issues, ends, STEPS)
     air = forecast_correction.corrected(shop.forecast, raw, _hours(k, ends))
@@ -210,7 +210,7 @@ def _strayed(
     members: int,
     seed: int,
 ) -> Floats:
-    """How members stray from their mean for the weather's sake, (2, members, STEPS, moments)."""
+    """Deviations of members from their mean due to the weather, (2, members, STEPS, moments)."""
     weather = _weather(corrector, air, members, seed)
     _, count, moments = weather.temp_c.shape
     flat = OutdoorHours(*(field.reshape(STEPS, -1) for field in weather))

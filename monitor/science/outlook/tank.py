@@ -1,4 +1,4 @@
-"""A humidifier's tank that runs dry, told from the log of RH alone.
+"""A humidifier's tank that runs dry, inferred from the log of RH alone.
 
 Nobody tells the outlook when a tank was filled. But a running humidifier holds RH, and RH falls once
 it is dry: hour by hour the vapour balance is run once with the humidifier on and once with it off,
@@ -55,7 +55,7 @@ def noise(read: Floats, running: Floats, dry: Floats) -> float:
 def tank_probability(
     read: Floats, running: Floats, dry: Floats, open_: Floats, sd: float
 ) -> TankProbability:
-    """Whether the tank holds water.
+    """Probability that the tank holds water.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def tank_probability(
 
 
 class Habit(NamedTuple):
-    """How the tank is kept.
+    """Habit of filling the tank.
 
     `brim` is what it gives from brim to dry, infinite where it never ran dry [Pa]; `tops_up` whether
     it is filled before it is dry; `hour` of the day by the sun at which that is done; `again`,
@@ -132,7 +132,7 @@ FEWEST_DRY = 2
 
 
 def habits(since: Floats, given: Floats, hour: Floats, working_day: np.ndarray) -> list[Habit]:
-    """How the tank may have been kept.
+    """Possible habits of filling the tank.
 
     Parameters
     ----------
@@ -172,8 +172,8 @@ def habits(since: Floats, given: Floats, hour: Floats, working_day: np.ndarray) 
 
 
 def _brim(wet: np.ndarray, given: Floats, fills: np.ndarray, tops_up: bool) -> float:
-    """What the tank gave from filled to dry, if it is topped up at each of `fills`, or only once it
-    is dry. [Pa]
+    """Water from filled to dry, if the tank is topped up at each of `fills`, or only once it is
+    dry. [Pa]
 
     A filling that was left out makes the first too small, one that nobody saw the second too large.
     """
@@ -194,14 +194,14 @@ def _brim(wet: np.ndarray, given: Floats, fills: np.ndarray, tops_up: bool) -> f
 
 
 class TankState(NamedTuple):
-    """What is left in the tank at the end of each hour [Pa], and on how many working days in a row
-    it was not filled; (n,)."""
+    """Water left in the tank at the end of each hour [Pa], and working days in a row on which it
+    was not filled; (n,)."""
 
     left: Floats
     missed: np.ndarray
 
     def at(self, hours: np.ndarray) -> TankState:
-        """At some of the hours."""
+        """State at some of the hours."""
         return TankState(self.left[hours], self.missed[hours])
 
 
@@ -210,7 +210,7 @@ LEAST_LEFT = 0.2
 
 
 def state(then: Floats, given: Floats, fills: np.ndarray, habit: Habit) -> TankState:
-    """What is known of the tank at each hour from what was read up to it.
+    """State of the tank at each hour from the readings up to it.
 
     `then` (n,) see `TankProbability`; `given` (n,) what the humidifier gives if it has water
     [Pa]; `fills` (n,) whether an hour is one in which the tank is filled as a rule.
@@ -234,15 +234,19 @@ def state(then: Floats, given: Floats, fills: np.ndarray, habit: Habit) -> TankS
 
 
 class TankAhead(NamedTuple):
-    """Whether the humidifier runs in the hours to come if its tank is filled as a rule, and if it
-    is not, (2, steps, runs); and the probability of the first, (steps, runs). [-]"""
+    """Operation of the humidifier in the hours ahead.
+
+    `running` (2, steps, runs): if its tank is filled as a rule, and if it is not; `filled` (steps,
+    runs): the probability of the first. [-]
+    """
 
     running: Floats
     filled: Floats
 
 
 def ahead(now: TankState, given: Floats, fills: np.ndarray, habit: Habit) -> TankAhead:
-    """From the state `now` (runs,) on; `given` and `fills` (steps, runs) as in `state`."""
+    """Tank in the hours after the state `now` (runs,); `given` and `fills` (steps, runs) as in
+    `state`."""
     running = np.empty((2, *given.shape))
     filled = np.empty(given.shape)
     p = np.where(now.missed > 0, 0.0, 1.0)

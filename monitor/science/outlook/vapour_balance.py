@@ -77,7 +77,7 @@ adds [Pa/h]; how much of a working day each day of the week is [-]."""
 
 
 class VapourDrive(NamedTuple):
-    """What acts on the room in each hour; every field broadcasts to (steps, runs).
+    """Boundary conditions of the room in each hour; every field broadcasts to (steps, runs).
 
     Outdoor vapour pressure [Pa] and temperature [°C], wind [m/s], indoor temperature [°C] with
     its saturation pressure [Pa], and the calendar; what more is changed of the air [1/h] and
@@ -97,8 +97,7 @@ class VapourDrive(NamedTuple):
 
 
 def air_change(theta: Floats, drive: VapourDrive) -> Floats:
-    """How often the air is changed with outdoors in each hour, (steps, b, runs), besides what
-    `drive` adds. [1/h]"""
+    """Air change with outdoors in each hour, (steps, b, runs), besides what `drive` adds. [1/h]"""
     return _change(np.exp(theta[:, :11, None]), of_day(theta[:, _WEEK], drive.when), drive)
 
 
@@ -115,13 +114,13 @@ def _change(k: Floats, week: Floats, drive: VapourDrive) -> Floats:
 
 
 def given(theta: Floats, rh_pct: Floats) -> Floats:
-    """What the humidifier gives an hour at an RH if it has water; `theta` (SIZE,). [Pa/h]"""
+    """Output of the humidifier at an RH if it has water; `theta` (SIZE,). [Pa/h]"""
     most = np.exp(theta[_HUMID])
     return np.asarray(most * np.clip((theta[_HYGRO] - rh_pct) / BAND_PCT + 0.5, 0, 1))
 
 
 def setting_pct(theta: Floats) -> float:
-    """What the humidifier holds while it has water; `theta` (SIZE,). [%]"""
+    """Setting of the humidifier while it has water; `theta` (SIZE,). [%]"""
     return float(theta[_HYGRO])
 
 
@@ -133,7 +132,7 @@ def with_humidifier(theta: Floats, most_pa_h: float, setting_pct: float) -> Floa
 
 
 def works(theta: Floats, when: Calendar) -> np.ndarray:
-    """Whether the day is one on which the shop works, of the shape of `when`."""
+    """True on days on which the shop works, of the shape of `when`."""
     days = np.append(theta[_WEEK], 0.0)
     return np.asarray(days[when.weekday] > 0.5)
 

@@ -1,4 +1,4 @@
-"""How the outlook has done of late, and what follows: how far to trust it, and how wide it is."""
+"""Verification of the outlook by its own record: the weights and the widths that follow."""
 
 from __future__ import annotations
 
@@ -36,8 +36,11 @@ INSIDE = 0.8
 
 
 class Trust(NamedTuple):
-    """What the record says: `shares` (2, 3, leads) of "as it is now", "as at this hour" and a
-    bias; `widths` (2, leads) to multiply the spread by; of temperature and RH at `LEADS_H`."""
+    """Weights and widths from the record.
+
+    `shares` (2, 3, leads): weights of "as it is now", "as at this hour" and a bias; `widths` (2,
+    leads): factors of the spread; of temperature and RH at `LEADS_H`.
+    """
 
     shares: Floats
     widths: Floats
@@ -48,7 +51,8 @@ UNTRIED = Trust(np.stack([BLEND_MEAN, BLEND_MEAN]), np.full((2, len(LEADS_H)), F
 
 
 def reference_forecasts(values: Floats, ends: np.ndarray, steps: int) -> Floats:
-    """Forecasts (2, steps, moments) that say "as it is now" and "as at this hour of the last day".
+    """Reference forecasts (2, steps, moments): "as it is now" and "as at this hour of the last
+    day".
 
     `values` (n,) by the hour, without gaps; `ends` the hours now.
     """
@@ -78,7 +82,7 @@ class RecordEntry(NamedTuple):
 
 
 class ForecastRecord:
-    """The record: what was foretold, entry by entry, oldest first."""
+    """Record of past forecasts, entry by entry, oldest first."""
 
     def __init__(self) -> None:
         self._entries: list[RecordEntry] = []
@@ -90,7 +94,7 @@ class ForecastRecord:
         self._entries.append(entry)
 
     def judged(self, told: tuple[Floats, Floats], stop: int) -> Trust:
-        """Trust after hour number `stop`; `told` temperature and RH (n,), NaN where not read."""
+        """Trust after hour number `stop`; temperature and RH (n,) as read, NaN where not read."""
         if not self._entries:
             return UNTRIED
         ends = np.concatenate([e.ends for e in self._entries])
@@ -111,7 +115,7 @@ class ForecastRecord:
 def _shares(
     truth: Floats, which: int, ours: Floats, others: Floats, age_d: Floats, spacing_d: float
 ) -> Floats:
-    """(3, leads): the first two from 0 to 1, together at most 1."""
+    """Weights (3, leads): the first two from 0 to 1, together at most 1."""
     leads = len(truth)
     result = np.empty((3, leads))
     weight = BLEND_INFORMATION * spacing_d * np.exp(-age_d / BLEND_DAYS)
@@ -132,7 +136,7 @@ def _shares(
 
 
 def _widths(ratio: Floats, age_d: Floats, spacing_d: float) -> Floats:
-    """(leads,): how much wider the range must be to have held `INSIDE` of the outcomes."""
+    """Factors (leads,) by which the range must be wider to have held `INSIDE` of the outcomes."""
     out = np.full(len(ratio), FIRST_WIDTH)
     recent = np.exp(-age_d / RECENT_DAYS)
     for i in range(len(ratio)):

@@ -64,7 +64,7 @@ class Intervals(NamedTuple):
 
     @classmethod
     def of(cls, fills: Fills) -> Intervals:
-        """Those whose water is known."""
+        """Intervals between fills whose water is known."""
         at: list[float] = []
         litres: list[float] = []
         for when, amount in zip(fills.at_h.tolist(), fills.litres.tolist(), strict=True):
@@ -79,7 +79,7 @@ class Intervals(NamedTuple):
         return cls((ends - apart)[known], ends[known], rate)
 
     def hourly(self, ends_h: np.ndarray) -> Floats:
-        """What was given in the hours that end at `ends_h`, NaN where that is not known. [L/h]"""
+        """Water given in the hours that end at `ends_h`, NaN where it is not known. [L/h]"""
         out = np.full(len(ends_h), np.nan)
         for start, end, rate in zip(*self, strict=True):
             out[(ends_h - 0.5 >= start) & (ends_h - 0.5 < end)] = rate
@@ -89,8 +89,9 @@ class Intervals(NamedTuple):
 def calibrated_by_fills(
     room: RoomModel, k: PreparedLog, stop: int, tanks: Sequence[Fills], volume_m3: float
 ) -> tuple[RoomModel, str]:
-    """The room with a vapour balance in grams, told by fills up to hour number `stop`; or the room
-    as it was, and why they do not tell.
+    """Room with a vapour balance in grams, from fills up to hour number `stop`.
+
+    Or the room as it was, and why the fills do not determine it.
 
     Parameters
     ----------

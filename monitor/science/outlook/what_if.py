@@ -1,4 +1,4 @@
-"""What if: the same days with another thermostat, water given to the air, or a window open.
+"""Changed conditions: the same days with another thermostat, added water, or a window open.
 
 The fitted room is run with and without the change under each member's weather, and the difference
 is added to what was foretold. How much a litre does is known only as far as the room's air change
@@ -40,10 +40,13 @@ _SEED = 4
 
 @dataclass(frozen=True, eq=False)
 class Launch:
-    """Where a run begins: the first step ends at hour `first_h` since 1970-01-01 UTC; indoor
-    temperature [°C] and RH [%], what walls (3,) and wood (4,) remember, each member's outdoor
-    air, fields of shape (STEPS, members), the days closed, since 1970-01-01, and how likely the
-    humidifier has water, (STEPS,) [-]."""
+    """Initial state of a run.
+
+    The first step ends at hour `first_h` since 1970-01-01 UTC; indoor temperature [°C] and RH [%],
+    memories of walls (3,) and wood (4,), each member's outdoor air, fields of shape (STEPS,
+    members), the days closed, since 1970-01-01, and the probability that the humidifier has water,
+    (STEPS,) [-].
+    """
 
     first_h: int
     temp_c: float
@@ -57,7 +60,7 @@ class Launch:
 
 @dataclass(frozen=True, kw_only=True)
 class Change:
-    """What is done otherwise, in the steps from number `start` up to `stop`.
+    """Changed conditions in the steps from number `start` up to `stop`.
 
     Parameters
     ----------
@@ -93,14 +96,14 @@ class Change:
 
 
 class ChangeEffect(NamedTuple):
-    """By how much a change moves temperature [K] and RH [%], (members, STEPS)."""
+    """Effect of a change on temperature [K] and RH [%], (members, STEPS)."""
 
     temp_k: Floats
     rh_pct: Floats
 
 
 def change_effect(room: RoomModel, launch: Launch, change: Change) -> ChangeEffect:
-    """What a change does, member by member."""
+    """Effect of a change, member by member."""
     members = launch.air.temp_c.shape[1]
     t, rh = _run(room, launch, change, _scales(room.scaled[1], members))
     t0, rh0 = _run(
@@ -120,7 +123,7 @@ def with_change(foreseen: Floats, by: ChangeEffect) -> Floats:
 
 
 def vapour_pa_h(water_l_day: Floats | float, volume_m3: float, temp_c: float = 20.0) -> Floats:
-    """How fast water given to a room's air raises its vapour pressure. [Pa/h]
+    """Rise of a room's vapour pressure by water given to its air. [Pa/h]
 
     m R_v T / V, for 1 L = 1 kg.
     """
@@ -170,7 +173,7 @@ def water_to_hold(
     one = np.zeros(1)
 
     def need(start: int) -> float:
-        """For the fitted air change."""
+        """Water a day at the fitted air change."""
         low, high = 0.0, WATER_MAX_L
         raised = _raised(room, launch, high, volume_m3, start, one)
         if _lowest((rh + raised)[:, held]) < level_pct:
@@ -201,7 +204,7 @@ def _lowest(rh: Floats) -> float:
 def _raised(
     room: RoomModel, launch: Launch, litres: float, volume_m3: float, start: int, scales: Floats
 ) -> Floats:
-    """What water does in the mean weather, (1, STEPS) [%]"""
+    """Rise of RH by added water in the mean weather, (1, STEPS) [%]"""
     mean = OutdoorHours(*(field.mean(axis=1, keepdims=True) for field in launch.air))
     middle = replace(launch, air=mean)
     change = Change(water_l_day=litres, volume_m3=volume_m3, start=start)
@@ -212,15 +215,17 @@ def _raised(
 
 
 def _scales(sd: float, members: int) -> Floats:
-    """Each member's ln of the true air change over the fitted one: evenly spread, then shuffled so
-    that it goes with nothing else; a single one's is 0."""
+    """Ln of the true air change over the fitted one, for each member.
+
+    Evenly spread, then shuffled so that it goes with nothing else; a single one's is 0.
+    """
     normal = NormalDist(0, sd)
     values = np.array([normal.inv_cdf((i + 0.5) / members) for i in range(members)])
     return np.random.default_rng(_SEED).permutation(values)
 
 
 def _run(room: RoomModel, launch: Launch, change: Change, scales: Floats) -> tuple[Floats, Floats]:
-    """(STEPS, members) of temperature and RH."""
+    """Temperature and RH of a run, (STEPS, members)."""
     shape = launch.air.temp_c.shape
     runs = shape[1]
     on = np.zeros((STEPS, 1))

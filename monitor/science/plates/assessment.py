@@ -1,4 +1,4 @@
-"""How an instrument stands: each part's moisture against its rest, and whether it may be closed.
+"""Assessment of an instrument: each part's moisture against its home moisture, and safe closing.
 
 Every figure is a range over a fixed set of draws: diffusivity, surface resistance, enclosed air,
 hysteresis, movement, sensor, home air, and the air in gaps of the log.
@@ -68,7 +68,7 @@ class PlateRange(NamedTuple):
 
 
 class Close(StrEnum):
-    """Whether it is safe to close."""
+    """Answers to whether it is safe to close."""
 
     YES = "yes"
     NOT_YET = "not yet"
@@ -76,7 +76,7 @@ class Close(StrEnum):
 
 
 class Reason(StrEnum):
-    """Why."""
+    """Reasons for the answer."""
 
     AT_REST = "near its rest"
     TOO_DRY = "drier than its rest"
@@ -89,7 +89,7 @@ class Reason(StrEnum):
 
 
 class WoodAssumptions(StrEnum):
-    """What an answer takes for granted."""
+    """Assumptions that an assessment rests on."""
 
     AT_REST_ON_ARRIVAL = "it came with the moisture that wood keeps at its home"
     HOME_INDOORS = "its home is not known: wood indoors, 8 % moisture, 6 to 11 %"
@@ -101,7 +101,7 @@ class WoodAssumptions(StrEnum):
 
 @dataclass(frozen=True)
 class PartStatus:
-    """One part now. Moisture in % of oven-dry mass, differences in % MC, stress in MPa.
+    """Present state of a part. Moisture in % of oven-dry mass, differences in % MC, stress in MPa.
 
     `moisture_pct`, `outer_pct`, `inner_pct`: mean and faces now. `rest_pct`: what it keeps in the
     air of its home; `settle_pct`: where it would settle in the present air.
@@ -147,7 +147,7 @@ class Closing:
 
 @dataclass(frozen=True)
 class WoodStatus:
-    """How an instrument stands at a moment.
+    """State of an instrument's wood at a moment.
 
     `known_share`: share of the time since it came with readings [0 to 1]; `longest_gap_s` [s];
     `last_reading_ms`: None without any. `parts` is empty if no air at all was read.
@@ -172,7 +172,7 @@ def assess(
     opened: Sequence[Opened] = (),
     sensor: SensorUncertainty = ORDINARY_SENSOR,
 ) -> WoodStatus:
-    """How an instrument stands at the end of its log.
+    """State of an instrument at the end of its log.
 
     Parameters
     ----------
@@ -219,7 +219,7 @@ def assess(
 
 
 class _Future(NamedTuple):
-    """Where each part settles (draws, parts), and its mean moisture at `AHEAD_S`."""
+    """Moisture at which each part settles (draws, parts), and its mean moisture at `AHEAD_S`."""
 
     settle: Floats
     ahead: Floats
@@ -265,7 +265,7 @@ class _Wood:
         return moisture_offsets(steps.temp_c, steps.rh_pct, steps.gap, self.draws)
 
     def future(self, now_ms: int) -> _Future:
-        """If the mean air of the last `PRESENT_MS` stays."""
+        """Course of the wood if the mean air of the last `PRESENT_MS` stays."""
         steps = [np.concatenate(column) for column in zip(*self._recent, strict=True)]
         steps = [column[steps[0] > now_ms - PRESENT_MS] for column in steps]
         last = PlateDrive(*steps)
@@ -321,7 +321,7 @@ class _Wood:
 
 
 def _closing(wood: _Wood, future: _Future | None, home: HomeAir, known_share: float) -> Closing:
-    """By the worst part of each draw; named is the part that is worst at the median."""
+    """Closing by the worst part of each draw; named is the part that is worst at the median."""
     shares = wood.yield_share(wood.state[..., 0])
     worst = int(np.median(shares, axis=0).argmax())
     share, part = _range(shares.max(axis=1)), wood.parts[worst].name

@@ -1,4 +1,4 @@
-"""What stands between wood and air: the film of air, the varnish, the half-enclosed air inside.
+"""Surface resistances between wood and air: the film of air, the varnish, the enclosed air.
 
 Surface coefficients S carry moisture content [m/s]: flux over oven-dry density is S (u_eq − u).
 Resistances in series add up: 1/S = Σ 1/S_k. All scale with the saturation vapour pressure, taken
@@ -37,7 +37,7 @@ case lie between 27 and 52 h (Marcon, Goli, Fioravanti, Heritage Science 8, 2020
 
 
 def in_series(*transfers: ArrayLike) -> Floats:
-    """One surface coefficient for several resistances one behind the other. [m/s]
+    """Surface coefficient of several resistances in series. [m/s]
 
     An infinite coefficient is no resistance, 0 is tight.
     """

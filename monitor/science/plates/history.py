@@ -18,7 +18,7 @@ from monitor.science.waits.air_log import AirLog, Times
 
 @dataclass(frozen=True, eq=False)
 class MoistureHistory:
-    """At the end of each of n steps of constant air: the moisture of p parts, best estimate.
+    """Moisture of p parts at the end of each of n steps of constant air, best estimate.
 
     `at_ms` (n,), rising [ms since 1970-01-01 UTC]; `mean`, `outer`, `inner` (p, n): mean and
     faces [% of oven-dry mass]; `air_pct` (n,): what the wood would settle at [%]; `temp_c`,

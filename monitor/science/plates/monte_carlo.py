@@ -1,4 +1,4 @@
-"""What is not known for sure about an instrument's wood, drawn once and for all."""
+"""Monte Carlo draws of the unknowns of an instrument's wood, always the same."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ GAP_U_RH_PCT = 15.0
 
 
 class PlateDraws(NamedTuple):
-    """One value per draw, each of shape (`COUNT`,): [m²/s], [m/s], [s], [% MC], [-], [K], [% RH],
-    [% RH], and a standard normal score for the home."""
+    """Values of each draw, of shape (`COUNT`,): [m²/s], [m/s], [s], [% MC], [-], [K], [% RH], [%
+    RH], and a standard normal score for the home."""
 
     diffusivity_m2_s: Floats
     air_m_s: Floats

@@ -24,7 +24,7 @@ MOST_PARTS = 20
 
 
 class Faces(StrEnum):
-    """Which faces meet the air."""
+    """Faces of a part that meet the air."""
 
     BOTH = "both"
     """Outer face to the shop; inner face to the air inside, or to the shop once opened."""
@@ -33,7 +33,7 @@ class Faces(StrEnum):
 
 
 class FieldFault(NamedTuple):
-    """One field of one part that cannot be so: which, its value, and what is allowed."""
+    """Fault of a part's field: its name, its value, and what is allowed."""
 
     part: str
     field: str
@@ -127,7 +127,7 @@ class Part:
         return faults
 
     def to_mapping(self) -> dict[str, Any]:
-        """As plain strings and numbers, for a journal.
+        """Plain strings and numbers of the part, for a journal.
 
         >>> PRESETS["violin"][0].to_mapping()["cut"]
         'radial'

@@ -1,4 +1,4 @@
-"""What the air to come does to an instrument's parts, member by member of an outlook."""
+"""Effect of an outlook's air on an instrument's parts, member by member."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def project(
     *,
     opened: bool,
 ) -> PlatesProjection:
-    """Parts under each member of the air to come, from their present state on.
+    """Course of the parts under each member of the outlook, from their present state on.
 
     Parameters
     ----------

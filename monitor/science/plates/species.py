@@ -24,7 +24,7 @@ class Cut(StrEnum):
 
 
 class Grain(NamedTuple):
-    """One direction across the grain of one wood.
+    """Movement and stiffness of a wood in a direction across the grain.
 
     `coefficient` is C of Wood Handbook eq. 13-2 [per % MC], `shrinkage_pct` S, green to oven-dry
     [%]; `modulus_mpa` the modulus of elasticity at 12 % MC, None where no source has it. [MPa]
@@ -36,7 +36,7 @@ class Grain(NamedTuple):
 
 
 class Species(NamedTuple):
-    """One wood; means of the species.
+    """A wood; means of the species.
 
     `radial`, `tangential` are its directions, `shrinks_from_pct` the moisture content at which
     shrinkage starts, F [%], `strength_mpa` its tensile strength across the grain at 12 % MC, None

@@ -1,4 +1,4 @@
-"""Rates that add up: how much has been counted, and when the rest of the basis is reached."""
+"""Rates that add up: the time counted so far, and the moment at which the usual time is reached."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def first_reached(
     *,
     capped: bool,
 ) -> Floats:
-    """When each draw of each wait has counted `need_s` more, seconds from now. (w, j)
+    """Time at which each draw of each wait has counted `need_s` more, from now. (w, j) [s]
 
     0 where nothing is left, infinite where not within the coming air. `start_s` is the seconds
     from now to the start, not above 0 if it has begun.

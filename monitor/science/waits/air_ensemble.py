@@ -1,4 +1,4 @@
-"""The air to come: an ensemble of possible futures in equal steps, and what-if changes to it."""
+"""Ensemble of possible future air in equal steps, and changes to it."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ class AirEnsemble:
     def shifted(
         self, temp_k: float = 0.0, rh_pct: float = 0.0, *, same_water: bool = False
     ) -> AirEnsemble:
-        """What if it were warmer or drier.
+        """The same air, warmer or more humid.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""The air that a wait has had: spans of constant air, gaps that are said, and exact integrals.
+"""Air log of a wait: spans of constant air, marked gaps, and exact integrals.
 
 Each reading is the air until the next one (left-hold). So the integral of any function of the air
 is a sum over spans, and it does not matter where the log is cut. Times are UTC milliseconds;
@@ -35,7 +35,7 @@ BEFORE_MS = 400 * 86_400_000
 
 
 class AirCoverage(IntEnum):
-    """What is known of a span."""
+    """Kinds of span: with readings, without, or paused."""
 
     AIR = 0
     GAP = 1
@@ -127,7 +127,7 @@ class Running:
         self.total = float(self._before[-1])
 
     def at(self, ts_ms: Times) -> Floats:
-        """From the first span's begin to each moment. [value·s]"""
+        """Integral between the first span's begin and each moment. [value·s]"""
         if not len(self._begin):
             return np.zeros(np.shape(ts_ms))
         i = np.maximum(np.searchsorted(self._begin, ts_ms, side="right") - 1, 0)
@@ -209,7 +209,7 @@ def air_log(
 
 
 class Stay(NamedTuple):
-    """Where a wait was from one moment to another: a place's air, or None while paused."""
+    """Stay of a wait between two moments: a place's air, or None while paused."""
 
     air: AirLog | None
     from_ms: int

@@ -31,7 +31,7 @@ from monitor.science.wood import unchecked_moisture_content
 
 @dataclass(frozen=True, kw_only=True)
 class DryingLaw:
-    """dm/dt = −k φ(T) (m − m_e(T, RH)); dry once m ≤ `dry_moisture_pct`."""
+    """Drying law: dm/dt = −k φ(T) (m − m_e(T, RH)); dry once m ≤ `dry_moisture_pct`."""
 
     start_moisture_pct: float = parameter(
         25.0, "%", 12, 30, "Moisture content of the wetted wood", f"{PRACTICE}; below saturation"
@@ -93,7 +93,7 @@ class DryingLaw:
 
     @property
     def reference(self) -> float:
-        """What the state tends to in reference air. [%]"""
+        """Balance of the state in reference air. [%]"""
         return float(
             unchecked_moisture_content(
                 np.array(self.reference_temp_c), np.array(self.reference_rh_pct)
@@ -102,7 +102,7 @@ class DryingLaw:
 
     @property
     def basis_factor(self) -> float:
-        """How much longer than the basis this piece takes in reference air. [-]"""
+        """Time of this piece in reference air over the usual time. [-]"""
         depth = self.thickness_mm * (2 / self.open_faces) / self.basis_thickness_mm
         return float(depth**self.thickness_exponent)
 
@@ -117,7 +117,7 @@ class DryingLaw:
         return self.activation_kj_mol / GAS / (temp_c + KELVIN) ** 2
 
     def drive(self, temp_c: Floats, rh_pct: Floats) -> Floats:
-        """What the state tends to: moisture content in balance with the air. [%]
+        """Moisture content in balance with the air, which the state tends to. [%]
 
         Below −20 °C, where the equation ends, as at −20 °C.
         """
@@ -135,7 +135,7 @@ class DryingLaw:
         return np.where(balance >= self.dry_moisture_pct - AT_THE_LIMIT, Hold.DAMP, Hold.NONE)
 
     def slow(self, rh_pct: float) -> bool:
-        """Whether the air is so near the hold that sensor error decides."""
+        """True if the air is so near the hold that sensor error decides."""
         t = np.array(self.reference_temp_c)
         near = self.drive(t, np.array(min(rh_pct + self.slow_margin_pct, 100.0)))
         return bool(near >= self.dry_moisture_pct)
@@ -143,7 +143,7 @@ class DryingLaw:
     def relative_rate(
         self, temp_c: ArrayLike, rh_pct: ArrayLike, *, capped: bool = False
     ) -> Floats:
-        """How fast constant air is, relative to reference air; 0 on hold. [-]
+        """Rate in constant air relative to reference air; 0 on hold. [-]
 
         Ranges and errors as in `GlueLaw.relative_rate`.
 

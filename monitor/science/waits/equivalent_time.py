@@ -1,4 +1,4 @@
-"""The additive clock: the quick card summed over a log. The model for a glue is its state."""
+"""Equivalent time in reference air: the additive rate summed over a log."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class EquivalentTime(NamedTuple):
 def equivalent_time(
     law: Law, air: AirLog, start_ms: int, *, capped: bool = False
 ) -> EquivalentTime:
-    """What the air from a start to the log's end is worth by the card, exactly.
+    """Time in reference air that the air from a start to the log's end is worth, exactly.
 
     Parameters
     ----------

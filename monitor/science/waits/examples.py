@@ -63,7 +63,7 @@ WORK: tuple[tuple[str, Law, float], ...] = (
 
 
 def examples() -> list[Example]:
-    """Every work in every air, put up at 18:00; the coming air is known, the rest is not."""
+    """Example waits: every work in every air, put up at 18:00; only the air is known."""
     log = air_log([START_MS - 60_000], [20.0], [50.0], START_MS)
     hours = (np.arange(HORIZON_H * 3600 // STEP_S) + 0.5) * STEP_S / 3600
     result = []

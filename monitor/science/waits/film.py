@@ -27,7 +27,7 @@ from monitor.science.waits.parameters import (
 
 @dataclass(frozen=True, kw_only=True)
 class FilmLaw:
-    """r = exp[−(E/R)(1/T − 1/T_ref)] g(RH) × light."""
+    """Film law: r = exp[−(E/R)(1/T − 1/T_ref)] g(RH) × light."""
 
     activation_kj_mol: float = parameter(
         50.0,
@@ -113,7 +113,7 @@ class FilmLaw:
         return np.where(stopped, 0.0, rate * factor)
 
     def _near_dew_point(self, temp_c: Floats, rh_pct: Floats) -> NDArray[np.bool_]:
-        """t − dew point < margin, said as RH > e(t − margin)/e(t): no inverse needed."""
+        """True where t − dew point < margin, as RH > e(t − margin)/e(t): no inverse needed."""
         t, h = np.broadcast_arrays(temp_c, np.asarray(rh_pct) / 100)
         near = np.zeros(t.shape, dtype=bool)
         if self.dew_margin_k == 0 or self.rh_stop_pct > 100 or np.isnan(t).all():
@@ -135,13 +135,13 @@ class FilmLaw:
         return np.where(damp, Hold.DAMP, Hold.NONE)
 
     def slow(self, rh_pct: float) -> bool:
-        """Whether humidity slows it at all."""
+        """True if humidity slows it."""
         return rh_pct > self.rh_full_pct
 
     def relative_rate(
         self, temp_c: ArrayLike, rh_pct: ArrayLike, *, capped: bool = False
     ) -> Floats:
-        """How fast this air is, relative to reference air. [-]
+        """Rate in this air relative to reference air. [-]
 
         Parameters
         ----------

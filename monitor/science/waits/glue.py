@@ -45,8 +45,10 @@ _FILM = (
 
 @dataclass(frozen=True, kw_only=True)
 class GlueLaw:
-    """da/dt = −k φ(T) (a − h): a the glue line's water activity from 1, h the air's, φ the
-    saturation pressure relative to reference air; hard once a ≤ `hard_activity`.
+    """Glue law: da/dt = −k φ(T) (a − h), hard once a ≤ `hard_activity`.
+
+    a is the glue line's water activity, from 1; h the air's; φ the saturation pressure relative to
+    reference air.
 
     k follows from the basis, so that reference air takes exactly that long.
     """
@@ -106,7 +108,7 @@ class GlueLaw:
 
     @property
     def reference(self) -> float:
-        """What the state tends to in reference air. [-]"""
+        """Balance of the state in reference air. [-]"""
         return self.reference_rh_pct / 100
 
     @property
@@ -128,7 +130,7 @@ class GlueLaw:
         return float(ln_water_slope(np.array(min(temp_c, self.gel_temp_high_c))))
 
     def drive(self, temp_c: Floats, rh_pct: Floats) -> Floats:
-        """What the state tends to: the air's water activity. [-]"""
+        """Water activity of the air, which the state tends to. [-]"""
         del temp_c
         return np.asarray(rh_pct, dtype=np.float64) / 100
 
@@ -144,7 +146,7 @@ class GlueLaw:
         return np.where(t < self.temp_low_c, Hold.COLD, np.where(damp, Hold.DAMP, Hold.NONE))
 
     def slow(self, rh_pct: float) -> bool:
-        """Whether the air is so near the hold that sensor error decides."""
+        """True if the air is so near the hold that sensor error decides."""
         return rh_pct >= 100 * self.hard_activity - self.slow_margin_pct
 
     def relative_rate(
@@ -241,7 +243,7 @@ class ChilledJoint:
 def strict_and_additive_hours(
     law: GlueLaw, basis_h: float, pieces: Sequence[tuple[float, float, float]]
 ) -> tuple[float, float]:
-    """How long the state equation and the additive quick card say that a wait takes. [h], [h]
+    """Time that a wait takes by the state equation, and by the additive quick card. [h], [h]
 
     Parameters
     ----------

@@ -110,7 +110,7 @@ def latest_starts(
 
 
 def _by(r: Readiness, wanted_ms: int) -> tuple[bool, bool, bool]:
-    """Whether 90 %, 50 % and 10 % are ready by then."""
+    """Flags of the 90 %, 50 % and 10 % that are ready by then."""
     told = (r.ready_high_ms, r.ready_ms, r.ready_low_ms)
     high, middle, low = (ms is not None and ms <= wanted_ms for ms in told)
     return high, middle, low

@@ -1,4 +1,4 @@
-"""What a release teaches about a kind's basis: a small Bayesian estimate, shown in full.
+"""Bayesian estimate of a wait type's usual time from releases, shown in full.
 
 At release the repairer says how the joint was. The clock says how much time in reference air it
 had had. "Still soft": the true basis is longer; "ready long before": shorter than a part of it;
@@ -34,7 +34,7 @@ WIDE_SD = 5.0
 
 
 class JointAtRelease(StrEnum):
-    """How the joint was at release."""
+    """States of the joint at release."""
 
     SOFT = "still soft"
     RIGHT = "just right"
@@ -44,7 +44,7 @@ class JointAtRelease(StrEnum):
 
 
 class Evidence(NamedTuple):
-    """A release: what was said, and the time in reference air it had had. [s]"""
+    """Evidence of a release: the joint's state, and its time in reference air. [s]"""
 
     verdict: JointAtRelease
     equivalent_s: float

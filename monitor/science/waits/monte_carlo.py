@@ -1,4 +1,4 @@
-"""What is not known for sure, drawn at once: the basis, the threshold, the sensor."""
+"""Monte Carlo draws of the unknowns of a wait: the usual time, the threshold, the sensor."""
 
 from __future__ import annotations
 

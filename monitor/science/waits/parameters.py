@@ -24,7 +24,7 @@ GAS = 8.314462e-3
 
 
 class Hold(IntEnum):
-    """Why a wait makes no headway."""
+    """Reasons why a wait makes no progress."""
 
     NONE = 0
     DAMP = 1
@@ -36,7 +36,7 @@ class Hold(IntEnum):
 
 
 class Parameter(NamedTuple):
-    """One parameter of a law as it stands."""
+    """Parameter of a law: value, unit, range, help and source."""
 
     name: str
     value: float

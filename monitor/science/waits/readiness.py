@@ -137,7 +137,7 @@ class _Group:
         return AdditiveHistory(self.law, self.air, self.bins, self.draws, capped=capped)
 
     def readiness(self) -> list[Readiness]:
-        """One per wait."""
+        """Readiness of each wait."""
         every = np.arange(len(self.waits))
         ready, progress = self._outcome(every, 0.0)
         low, middle = ready.copy(), ready.copy()
@@ -252,13 +252,13 @@ class _Group:
         return ready, progress
 
     def _by_cap(self, of: Callable[[PastAir], Floats]) -> dict[bool, Floats]:
-        """`of` the past with and without the cap, once where they are the same."""
+        """Results of `of` for the past with and without the cap, once where they are the same."""
         capped = of(self.past[True])
         same = self.past[False] is self.past[True]
         return {True: capped, False: capped if same else of(self.past[False])}
 
     def _extra(self, i: int) -> float:
-        """How much wetter than the room's memory the wood of a wait was at its start. [-]"""
+        """Excess of the wood's moisture at a wait's start over the room's memory. [-]"""
         past, rh = self.past[True], self.waits[i].wood_rh_pct
         if rh is None or not isinstance(past, RelaxationHistory) or past.memory_s == 0:
             return 0.0
@@ -267,7 +267,7 @@ class _Group:
         return 0.0 if np.isnan(room) else rh / 100 - room
 
     def _air_now(self) -> _Now:
-        """What the latest air does: from the last bin, if it has a reading."""
+        """Effect of the latest air: from the last bin, if it has a reading."""
         b = self.bins
         if self.air.known[-1] != AirCoverage.AIR or np.isnan(b.temp_c[-1]):
             return _Now(np.nan, Hold.NONE, None, slow=False, outside=False)
@@ -290,7 +290,7 @@ class _Group:
         return _Now(rate, hold, since, slow=self.law.slow(seen), outside=not claim)
 
     def _own_wood_is_damp(self, i: int) -> bool:
-        """Whether what is left of the wood's own moisture keeps a wait from hardening."""
+        """True if what is left of the wood's own moisture keeps a wait from hardening."""
         past = self.past[True]
         extra = self._extra(i)
         if not extra or not isinstance(past, RelaxationHistory):
@@ -389,7 +389,7 @@ class _Group:
 
 
 class _Now(NamedTuple):
-    """What the latest air does to a law's waits."""
+    """Effect of the latest air on a law's waits."""
 
     rate: float
     hold: Hold

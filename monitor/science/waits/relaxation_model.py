@@ -66,7 +66,7 @@ class RelaxationHistory:
         self.speed_slope = law.speed_slope(mean)
 
     def drive_at(self, ts_ms: Times) -> Floats:
-        """What the state tended to at some moments; NaN where not known."""
+        """Balance that the state tended to at some moments; NaN where not known."""
         i = np.searchsorted(self._begin_ms, ts_ms, side="right") - 1
         result: Floats = self._span_drive[np.maximum(i, 0)]
         return result
@@ -184,7 +184,7 @@ def capped_speed(law: RelaxationLaw, speed: Floats, drive: Floats) -> Floats:
 
 
 def thresholds(law: RelaxationLaw, draws: WaitDraws) -> Floats:
-    """Each draw's threshold, kept a tenth of the way from reference and from start. (j,)"""
+    """Threshold of each draw, kept a tenth of the way from reference and from start. (j,)"""
     margin = 0.1 * (law.threshold - law.reference), 0.1 * (law.start - law.threshold)
     drawn = law.threshold + law.threshold_sd * draws.law
     return np.clip(drawn, law.reference + margin[0], law.start - margin[1])
@@ -211,7 +211,7 @@ def ensemble_steps(
     *,
     capped: bool,
 ) -> tuple[Floats, Floats]:
-    """φ and drive of each draw in each step to come: member j mod members, sensor as drawn.
+    """φ and drive of each draw in each step ahead: member j mod members, sensor as drawn.
 
     `memory` is what the wood remembers now, None without memory. Shapes (j, steps).
     """
@@ -247,7 +247,7 @@ def first_crossings(
     extra: Floats,
     memory_s: float,
 ) -> Floats:
-    """When each draw of each wait first is at or below its threshold, seconds from now.
+    """Time at which each draw of each wait first is at or below its threshold, from now. [s]
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The one formula that glue and drying wood share: how long a first-order relaxation takes."""
+"""Time of a first-order relaxation: the formula that glue and drying wood share."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ away from 0."""
 
 
 def relaxation_rate(start: float, threshold: float, reference: float, drive: Floats) -> Floats:
-    """How fast a constant drive is at φ = 1, relative to the reference drive. [-]
+    """Rate of a constant drive at φ = 1, relative to the reference drive. [-]
 
     L(reference)/L(drive), L(d) = ln[(start − d)/(threshold − d)]; 0 where the drive is at or
     above the threshold, NaN where it is NaN.

@@ -45,7 +45,7 @@ class FixedLaw:
     def relative_rate(
         self, temp_c: ArrayLike, rh_pct: ArrayLike, *, capped: bool = False
     ) -> Floats:
-        """How fast this air is, relative to reference air: always 1. [-]
+        """Rate in this air relative to reference air: always 1. [-]
 
         >>> float(FixedLaw().relative_rate(5.0, 90.0))
         1.0
@@ -105,7 +105,7 @@ class RestLaw:
     def relative_rate(
         self, temp_c: ArrayLike, rh_pct: ArrayLike, *, capped: bool = False
     ) -> Floats:
-        """How fast this air is, relative to reference air: 1, or 0 on hold. [-]
+        """Rate in this air relative to reference air: 1, or 0 on hold. [-]
 
         Ranges and errors as in `GlueLaw.relative_rate`.
 

@@ -1,4 +1,4 @@
-"""What the range of a ready time rests on."""
+"""Shares of a ready time's variance by cause."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A wait as the arithmetic sees it, and what can be said of it."""
+"""Inputs and results of a wait's calculation."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ BASIS_S = (60.0, 400 * 86_400.0)
 
 
 class WaitState(StrEnum):
-    """How a wait stands."""
+    """States of a wait."""
 
     NOT_STARTED = "not started"
     WAITING = "waiting"
@@ -31,7 +31,7 @@ class WaitState(StrEnum):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class WaitInputs:
-    """What a ready time follows from. Waits of one place share their `air` and `coming`.
+    """Inputs of a ready time. Waits of one place share their `air` and `coming`.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ class TimeRange(NamedTuple):
 
 
 class Readiness(NamedTuple):
-    """Where a wait stands and when it will be ready.
+    """State of a wait and its ready time.
 
     Times are ms since 1970-01-01 UTC; None is "not within the horizon".
     """
