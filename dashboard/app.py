@@ -34,6 +34,7 @@ from dashboard.data.outlook import ComingBook
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitBook
 from dashboard.data.wood import WoodBook
+from dashboard.help import page as help_page
 from dashboard.past import climate_page as past_climate_page
 from dashboard.past import page as past_page
 from dashboard.sensors import page as sensors_page
@@ -115,6 +116,7 @@ def create_app(settings: Settings) -> dash.Dash:
     for alert_page in (alerts_page, alerts_rules_page, alerts_alert_page):
         alert_page.register(app, shop, alert_book)
     clients_page.register(app, shop, kept)
+    help_page.register(app)
     commands.register(app, shop, commands.readings(shop, book, woods, alert_book))
     calendar_feed.register(app, shop, book)
     app.layout = lambda: shell.shell(shop)

@@ -29,6 +29,7 @@ PAGES = (
     ("/past", "Past"),
     ("/clients", "Clients"),
     ("/probes", "Probes"),
+    ("/help", "Help"),
 )
 THEMES = {"auto": "As the screen", "day": "Day", "night": "Night", "contrast": "Contrast"}
 DEMO = "DEMO: all is invented"

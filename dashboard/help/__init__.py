@@ -1,0 +1,1 @@
+"""Help: the manual, one Markdown file a subject, shown by the board and linked from the README."""

@@ -1,0 +1,101 @@
+"""Tables of README, help and DEVELOPERS.md that are made from the code.
+
+`python tests/generated_texts.py` writes them; `tests/test_readme.py` says where one is out of date.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+ROOT = Path(__file__).parent.parent
+if __name__ == "__main__":
+    sys.path.insert(0, str(ROOT))
+
+import typer.main
+
+from monitor import settings
+from monitor.cli import app
+from monitor.science.waits import examples
+
+
+def settings_table() -> str:
+    """Every setting with its default, unit and help."""
+    lines = ["| setting | default | unit | |", "|---|---|---|---|"]
+    for row in settings.table():
+        default = f"`{row.default}`" if str(row.default) else "empty"
+        lines.append(f"| `{row.name}` | {default} | {row.unit} | {row.help} |")
+    return "\n".join(lines)
+
+
+def commands_table() -> str:
+    """Every command with the first paragraph of its help."""
+    lines = ["| command | does |", "|---|---|"]
+    lines += [f"| `{name}` | {text} |" for name, text in commands()]
+    return "\n".join(lines)
+
+
+def commands() -> Iterator[tuple[str, str]]:
+    """Full name and first paragraph of the help of each command."""
+    yield from _under(typer.main.get_command(app), "benchweather")
+
+
+def _under(group: object, prefix: str) -> Iterator[tuple[str, str]]:
+    for name, command in group.commands.items():
+        full = f"{prefix} {name}"
+        if hasattr(command, "commands"):
+            yield from _under(command, full)
+        elif not command.hidden:
+            yield full, " ".join((command.help or "").partition("\n\n")[0].split())
+
+
+def packages_table() -> str:
+    """Every package of the tree with the first sentence of its docstring."""
+    lines = ["| package | what it is |", "|---|---|"]
+    for root in ("monitor", "dashboard", "sensors"):
+        for path in sorted((ROOT / root).rglob("__init__.py")):
+            folder = path.parent.relative_to(ROOT)
+            if len(folder.parts) > 2:
+                continue
+            text = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+            lines.append(f"| `{folder.as_posix()}` | {' '.join(text.partition(chr(10) * 2)[0].split())} |")
+    return "\n".join(lines)
+
+
+TABLES: tuple[tuple[str, str, Callable[[], str]], ...] = (
+    ("dashboard/help/settings.md", "settings", settings_table),
+    ("dashboard/help/commands.md", "commands", commands_table),
+    ("dashboard/help/bench.md", "examples", lambda: examples.table().strip()),
+    ("DEVELOPERS.md", "packages", packages_table),
+)
+"""File, name of the marks around the table, and what makes it."""
+
+
+def between(text: str, mark: str) -> str:
+    """The text between `<!-- mark -->` and `<!-- /mark -->`."""
+    found = re.search(rf"<!-- {mark} -->\n(.*?)\n?<!-- /{mark} -->", text, re.DOTALL)
+    if found is None:
+        raise ValueError(f"there are no marks <!-- {mark} --> and <!-- /{mark} -->")
+    return found[1]
+
+
+def write() -> None:
+    """Put each table between its marks."""
+    for file, mark, make in TABLES:
+        path = ROOT / file
+        text = path.read_text(encoding="utf-8")
+        old = f"<!-- {mark} -->\n{between(text, mark)}"
+        old = old if f"{old}\n<!-- /" in text else old.rstrip("\n")
+        path.write_text(
+            text.replace(old, f"<!-- {mark} -->\n{make()}", 1)
+            if f"{old}\n<!--" in text
+            else text.replace(f"<!-- {mark} -->\n<!--", f"<!-- {mark} -->\n{make()}\n<!--", 1),
+            encoding="utf-8",
+        )
+
+
+if __name__ == "__main__":
+    write()
