@@ -1,25 +1,23 @@
 """Tables of README, help and DEVELOPERS.md that are made from the code.
 
-`python tests/generated_texts.py` writes them; `tests/test_readme.py` says where one is out of date.
+`PYTHONPATH=. python tests/generated_texts.py` writes them; `tests/test_readme.py` says where one is
+out of date.
 """
 
 from __future__ import annotations
 
 import ast
 import re
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-
-ROOT = Path(__file__).parent.parent
-if __name__ == "__main__":
-    sys.path.insert(0, str(ROOT))
 
 import typer.main
 
 from monitor import settings
 from monitor.cli import app
 from monitor.science.waits import examples
+
+ROOT = Path(__file__).parent.parent
 
 
 def settings_table() -> str:
@@ -61,7 +59,9 @@ def packages_table() -> str:
             if len(folder.parts) > 2:
                 continue
             text = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
-            lines.append(f"| `{folder.as_posix()}` | {' '.join(text.partition(chr(10) * 2)[0].split())} |")
+            lines.append(
+                f"| `{folder.as_posix()}` | {' '.join(text.partition(chr(10) * 2)[0].split())} |"
+            )
     return "\n".join(lines)
 
 
@@ -76,25 +76,24 @@ TABLES: tuple[tuple[str, str, Callable[[], str]], ...] = (
 
 def between(text: str, mark: str) -> str:
     """The text between `<!-- mark -->` and `<!-- /mark -->`."""
-    found = re.search(rf"<!-- {mark} -->\n(.*?)\n?<!-- /{mark} -->", text, re.DOTALL)
+    found = _marked(mark).search(text)
     if found is None:
         raise ValueError(f"there are no marks <!-- {mark} --> and <!-- /{mark} -->")
-    return found[1]
+    return found[2].rstrip("\n")
+
+
+def _marked(mark: str) -> re.Pattern[str]:
+    return re.compile(rf"(<!-- {mark} -->\n)(.*?)(<!-- /{mark} -->)", re.DOTALL)
 
 
 def write() -> None:
     """Put each table between its marks."""
     for file, mark, make in TABLES:
-        path = ROOT / file
+        path, table = ROOT / file, make()
         text = path.read_text(encoding="utf-8")
-        old = f"<!-- {mark} -->\n{between(text, mark)}"
-        old = old if f"{old}\n<!-- /" in text else old.rstrip("\n")
-        path.write_text(
-            text.replace(old, f"<!-- {mark} -->\n{make()}", 1)
-            if f"{old}\n<!--" in text
-            else text.replace(f"<!-- {mark} -->\n<!--", f"<!-- {mark} -->\n{make()}\n<!--", 1),
-            encoding="utf-8",
-        )
+        between(text, mark)
+        text = _marked(mark).sub(lambda m, table=table: f"{m[1]}{table}\n{m[3]}", text)
+        path.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -82,7 +82,8 @@ def sections() -> tuple[Section, ...]:
 
 def _cut(subject: Subject) -> list[Section]:
     found: list[Section] = []
-    heading, lines, fenced = subject.title, [], False
+    lines: list[str] = []
+    heading, fenced = subject.title, False
     for line in subject.source.splitlines()[1:]:
         fenced ^= line.startswith("```")
         if (match := _HEADING.match(line)) and not fenced:
@@ -95,7 +96,7 @@ def _cut(subject: Subject) -> list[Section]:
 
 def _section(subject: Subject, heading: str, lines: list[str]) -> Section:
     text = re.sub(r"<!--.*?-->", "", "\n".join(lines), flags=re.DOTALL)
-    text = re.sub(r"^```.*$|^\|[-| ]+\|$", "", text, flags=re.MULTILINE)
+    text = re.sub(r"^```.*$|^\|[-| ]+\|$|^- ", "", text, flags=re.MULTILINE)
     text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", text)
     text = " ".join(re.sub(r"\*\*|[`|]", " ", text).split())
     return Section(subject, _plain(heading), anchor_of(heading), text)

@@ -15,6 +15,8 @@ from dashboard.ui.markup import attributes
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
+WHOLE = 24
+"""Longest code in a sentence that stays on one line. [characters]"""
 _TAGS = {
     "paragraph": html.P,
     "bullet_list": html.Ul,
@@ -36,12 +38,12 @@ def _parser() -> MarkdownIt:
     return MarkdownIt("commonmark").enable("table")
 
 
-def rendered(source: str) -> list[Component]:
+def rendered(source: str) -> list[Component | str]:
     """Components of a Markdown text. HTML in it is left out, images are not shown."""
     return _children(SyntaxTreeNode(_parser().parse(source)))
 
 
-def _children(node: SyntaxTreeNode) -> list[Component]:
+def _children(node: SyntaxTreeNode) -> list[Component | str]:
     return [part for child in node.children for part in _part(child)]
 
 
@@ -57,7 +59,7 @@ def _part(node: SyntaxTreeNode) -> list[Component | str]:
     if kind == "softbreak":
         return [" "]
     if kind == "code_inline":
-        return [html.Code(node.content)]
+        return [html.Code(node.content, className="whole" if len(node.content) <= WHOLE else "")]
     if kind == "fence":
         return [
             html.Pre(

@@ -48,7 +48,10 @@ def layout(name: str, query: Mapping[str, Any]) -> Component:
     """A page of the manual; `?q=words` shows what a search finds."""
     subjects = manual.subjects()
     words = str(query.get("q", ""))
-    if name in subjects:
+    article: list[Component | str]
+    if words.strip():
+        article, name = [], ""
+    elif name in subjects:
         article = markdown.rendered(subjects[name].source)
     else:
         article = [
@@ -75,6 +78,7 @@ def layout(name: str, query: Mapping[str, Any]) -> Component:
                         method="GET",
                         role="search",
                     ),
+                    html.P(html.A("Subjects", href="#help-subjects"), className="help-skip"),
                     html.Nav(
                         html.Ul(
                             [
@@ -88,6 +92,7 @@ def layout(name: str, query: Mapping[str, Any]) -> Component:
                                 for one in subjects.values()
                             ]
                         ),
+                        id="help-subjects",
                         **attributes(aria_label="Subjects"),
                     ),
                 ],
@@ -113,11 +118,11 @@ def found(query: str) -> list[Component]:
     hits = manual.search(query)
     if not hits:
         return [
-            html.H2("Nothing found"),
+            html.H1("Nothing found"),
             html.P(f"No help page has all of these words: {query.strip()[:80]}"),
         ]
     return [
-        html.H2("Found"),
+        html.H1("Found"),
         html.Ul(
             [
                 html.Li(

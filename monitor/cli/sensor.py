@@ -13,6 +13,7 @@ import typer
 
 from monitor.cli.asking import ask, journal_of
 from monitor.cli.listen import listen
+from monitor.cli.send import send
 from monitor.cli.sending import (
     Broker,
     Pace,
@@ -71,6 +72,7 @@ for _name, _help, _what in (
 
 
 app.command("listen")(listen)
+app.command("send")(send)
 
 
 def _do(settings: Settings, do: str, sensor: str, wish: dict[str, Any]) -> None:

@@ -80,7 +80,8 @@ def _hour_of_year(
     days = local.astype("M8[ms]").astype("M8[D]")
     years = days.astype("M8[Y]")
     day = (days - years.astype("M8[D]")).astype(np.int64)
-    leap = (years + 1).astype("M8[D]") - years.astype("M8[D]") == np.timedelta64(366, "D")
+    next_years = (years + np.timedelta64(1, "Y")).astype("M8[D]")
+    leap = next_years - years.astype("M8[D]") == np.timedelta64(366, "D")
     kept = ~(leap & (day == 59))
     day = day - (leap & (day > 59))
     return 24 * day + local // 3_600_000 % 24, kept

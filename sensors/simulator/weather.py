@@ -65,7 +65,7 @@ class OutdoorYear:
         local = np.asarray(ts_ms, dtype=np.int64) + self._shift_ms
         year = local.astype("datetime64[ms]").astype("datetime64[Y]")
         start_ms = year.astype("datetime64[ms]").astype(np.int64)
-        next_ms = (year + 1).astype("datetime64[ms]").astype(np.int64)
+        next_ms = (year + np.timedelta64(1, "Y")).astype("datetime64[ms]").astype(np.int64)
         leap = (next_ms - start_ms) // (_DAY_H * _HOUR_MS) == 366
         hour = (local - start_ms) / _HOUR_MS
 

@@ -1,0 +1,129 @@
+"""The command blocks of README and help, run as they are printed, in a shop made for them.
+
+A block that cannot run here says why in a comment before it: `<!-- not run: reason -->`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+from conftest import ROOT, RunningService, needs, until
+
+from dashboard.help.manual import SUBJECTS
+from monitor.store import Reader
+
+pytestmark = [pytest.mark.slow, pytest.mark.broker]
+SETTINGS = """
+[[places]]
+id = "front-bench"
+[[places]]
+id = "varnish-corner"
+kind = "varnish"
+[[reservoirs]]
+id = "tank"
+name = "Front humidifier"
+place = "front-bench"
+lasts_h = 24
+"""
+BLOCK = re.compile(
+    r"(?:<!-- (?P<note>[^\n]*?) -->\n)?```(?P<kind>sh|python)\n(?P<code>.*?)```", re.DOTALL
+)
+
+
+class Block(NamedTuple):
+    """One block of commands, and why it is not run, if it is not."""
+
+    file: str
+    code: str
+    kind: str
+    reason: str
+
+
+def blocks() -> list[Block]:
+    """All blocks, README first, then the manual in its order."""
+    paths = [ROOT / "README.md", *(ROOT / f"dashboard/help/{name}.md" for name in SUBJECTS)]
+    found = []
+    for path in paths:
+        for match in BLOCK.finditer(path.read_text(encoding="utf-8")):
+            note = match["note"] or ""
+            reason = note.removeprefix("not run: ") if note.startswith("not run: ") else ""
+            if note in ("start command", "demo command"):
+                reason = "a service does not end by itself"
+            found.append(Block(path.name, match["code"], match["kind"], reason))
+    return found
+
+
+def test_most_blocks_are_run_and_each_other_one_says_why():
+    run = [block for block in blocks() if not block.reason]
+    assert len(run) > len(blocks()) / 2
+    assert len(run) >= 28
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    """A service with its data in a home of its own, and a clone's folder to type in."""
+    home = tmp_path_factory.mktemp("home")
+    clone = home / "clone"
+    (clone / ".venv/bin").mkdir(parents=True)
+    (clone / "data").symlink_to(ROOT / "data")
+    for name, command in (("benchweather", "-m monitor "), ("python3", "")):
+        script = clone / ".venv/bin" / name
+        script.write_text(f'#!/bin/sh\nexec "{sys.executable}" {command}"$@"\n', encoding="utf-8")
+        script.chmod(0o755)
+    data = home / ".local/share/benchweather"
+    data.mkdir(parents=True)
+    (data / "benchweather.toml").write_text(SETTINGS, encoding="utf-8")
+    service = RunningService(data)
+    service.start()
+    environment = {k: v for k, v in service.environment.items() if not k.startswith("XDG_")}
+    del environment["BENCHWEATHER_DATA"]
+    environment |= {
+        "HOME": str(home),
+        "PATH": f"{clone / '.venv/bin'}:{os.environ['PATH']}",
+        "PYTHONPATH": str(ROOT),
+    }
+    for command in GIVEN:
+        assert run(f"benchweather {command}", clone, environment).returncode == 0, command
+    until(lambda: len(stored(service)) == 3, what="the readings are stored")
+    yield service, clone, environment
+    service.clear()
+
+
+def stored(service: RunningService) -> set[tuple[str, str]]:
+    with contextlib.closing(Reader(service.store)) as reader:
+        return {(series.place, series.sensor) for series in reader.series()}
+
+
+def run(code: str, clone: Path, environment: dict[str, str], kind: str = "sh"):
+    program = [sys.executable, "-c"] if kind == "python" else ["bash", "-eu", "-c"]
+    return subprocess.run(
+        [*program, code],
+        cwd=clone,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize("file", sorted({b.file for b in blocks() if not b.reason}))
+def test_the_blocks_of_a_text_run_as_they_are_printed(file, shop):
+    service, clone, environment = shop
+    for block in blocks():
+        if block.file != file or block.reason:
+            continue
+        if "mosquitto_pub" in block.code:
+            needs("mosquitto_pub", "mosquitto-clients")
+        # Only the port differs: each test run has ports of its own.
+        code = block.code.replace("1883", str(service.broker_port))
+        done = run(code, clone, environment, block.kind)
+        assert done.returncode == 0, f"{block.code}\n{done.stdout}{done.stderr}"
+        assert "Traceback" not in done.stderr
