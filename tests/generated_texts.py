@@ -22,7 +22,7 @@ ROOT = Path(__file__).parent.parent
 
 def settings_table() -> str:
     """Every setting with its default, unit and help."""
-    lines = ["| setting | default | unit | |", "|---|---|---|---|"]
+    lines = ["| setting | default | unit | meaning |", "|---|---|---|---|"]
     for row in settings.table():
         default = f"`{row.default}`" if str(row.default) else "empty"
         lines.append(f"| `{row.name}` | {default} | {row.unit} | {row.help} |")
@@ -51,17 +51,21 @@ def _under(group: object, prefix: str) -> Iterator[tuple[str, str]]:
 
 
 def packages_table() -> str:
-    """Every package of the tree with the first sentence of its docstring."""
+    """Every package of the tree with the first sentence of its docstring; the board's pages in one
+    row."""
     lines = ["| package | what it is |", "|---|---|"]
+    pages = sorted(p.parent.name for p in (ROOT / "dashboard").glob("*/page.py"))
+    pages.remove("access")
     for root in ("monitor", "dashboard", "sensors"):
-        for path in sorted((ROOT / root).rglob("__init__.py")):
+        for path in [ROOT / root / "__init__.py", *sorted((ROOT / root).glob("*/__init__.py"))]:
             folder = path.parent.relative_to(ROOT)
-            if len(folder.parts) > 2:
+            if root == "dashboard" and folder.name in pages:
                 continue
             text = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
-            lines.append(
-                f"| `{folder.as_posix()}` | {' '.join(text.partition(chr(10) * 2)[0].split())} |"
-            )
+            summary = " ".join(text.partition("\n\n")[0].split())
+            lines.append(f"| `{folder.as_posix()}` | {summary} |")
+        if root == "dashboard":
+            lines.append(f"| `dashboard/` {', '.join(pages)} | A page each, under its name. |")
     return "\n".join(lines)
 
 

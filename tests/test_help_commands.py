@@ -32,6 +32,13 @@ name = "Front humidifier"
 place = "front-bench"
 lasts_h = 24
 """
+GIVEN = (
+    "sensor send front-bench/a1 --temperature 20 --humidity 45",
+    "sensor send front-bench/a2 --temperature 20 --humidity 45",
+    "sensor send front-bench/fb-1 --temperature 20 --humidity 45",
+    "instrument register VN-41 violin front-bench",
+)
+"""Commands that make what the texts take as given: sensors that have sent, an instrument."""
 BLOCK = re.compile(
     r"(?:<!-- (?P<note>[^\n]*?) -->\n)?```(?P<kind>sh|python)\n(?P<code>.*?)```", re.DOTALL
 )
