@@ -170,3 +170,13 @@ def test_small_noise_stays_small_and_nothing_known_draws_nothing():
 
 def test_the_strip_keeps_values_beyond_its_scale_at_its_ends():
     assert [drawings.strip_place(v) for v in (5, 20, 50, 80, 99)] == [0, 0, 50, 100, 100]
+
+
+@pytest.mark.parametrize("name", THEMES)
+def test_a_figure_is_checked_and_has_the_template_of_its_theme(name):
+    look = THEMES[name]
+    drawn = plots.figure([go.Scatter(y=[1, 2])], {"dragmode": False}, look)
+    assert drawn.layout.template.layout.font.color == look.ink
+    assert drawn.layout.template.layout.hoverlabel.bgcolor == look.ground
+    with pytest.raises(ValueError, match="Invalid property"):
+        plots.figure([], {"dragmoed": False}, look)

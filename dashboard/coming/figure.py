@@ -5,18 +5,21 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+import plotly.graph_objects as go
 
 from dashboard.ui import formats
 from dashboard.ui.plots import (
-    LABEL_SPACE,
     LEAST_SPAN,
+    NARROW_PX,
     axes,
     band_labels,
     band_shapes,
+    end_labels,
     escaped,
     faint,
+    figure,
     night_shapes,
-    template,
+    upright,
 )
 from monitor.outlook.files import HOUR_MS
 from monitor.science.outlook.ensemble_statistics import LIKELY, likely
@@ -38,7 +41,6 @@ FANS = {
 """What can be shown, and the field of a `Fan` that has it."""
 OUTDOORS = {"temperature": "temp_c", "dew_point": "dew_c"}
 """Of which the outdoor air is drawn too: indoors and outdoors share a scale."""
-NARROW_PX = 600
 
 
 class Beside(NamedTuple):
@@ -60,35 +62,31 @@ def fan_of(fan: Fan, quantity: str, how: DisplayScale) -> Floats:
 
 def coming_plot(
     one: PlaceOutlook, quantity: str, view: View, look: Theme, beside: Beside | None = None
-) -> dict[str, Any]:
-    """A fan, and perhaps a second one with dashed edges and open marks.
-
-    A figure as a plain dict, as in `figures.history_plot`.
-    """
+) -> go.Figure:
+    """A fan, and perhaps a second one with dashed edges and open marks."""
     how = formats.scale(quantity, view.unit)
     at = at_ms(one)
     own = fan_of(one.fan, quantity, how)
     texts = formats.moments(at.astype(np.int64), view.zone)
     data = [_wash(at, own, look), _middle(at, own, texts, one.place.label, how, look)]
     shown = [own]
-    ends = [(own[1, -1], "middle", look.ink)]
+    ends = [("middle", own[1], look.ink)]
     if beside is not None:
         other = fan_of(beside.fan, quantity, how)
         data += _second(at, other, texts, beside.label, how, look)
         shown.append(other)
-        ends.append((other[1, -1], beside.label, look.lines[1]))
+        ends.append((beside.label, other[1], look.lines[1]))
     if quantity in OUTDOORS:
         outside = getattr(one.look.launch.air, OUTDOORS[quantity]).mean(axis=1)
         outside = outside * how.factor + how.offset
         data.append(_outside(at, outside, texts, how, look))
         shown.append(outside[None])
-        ends.append((float(outside[-1]), "outdoors", look.quiet))
+        ends.append(("outdoors", outside, look.quiet))
     bands = [(one.low_pct, one.high_pct)] if quantity == "humidity" else []
     low, high = _y_range([*shown, *(np.array([band]) for band in bands)], how)
     narrow = view.width_px < NARROW_PX
     data += _spells(one, quantity, view, look)
     layout = {
-        "template": template(look),
         **axes(view, look, (low, high), f"{how.words} [{how.unit}]"),
         "shapes": [
             *night_shapes(view, look),
@@ -100,13 +98,13 @@ def coming_plot(
             *band_labels(bands, look),
             *_reach_labels(one, look, narrow),
             *_stretch_labels(one, look),
-            *([] if narrow else _labels(ends, low, high)),
+            *([] if narrow else end_labels(ends, (low, high))),
         ],
         "dragmode": False,
         "margin": {"l": 64, "r": 16 if narrow else 150, "t": 30, "b": 76},
     }
     layout["xaxis"]["fixedrange"] = True
-    return {"data": data, "layout": layout}
+    return figure(data, layout, look)
 
 
 def summary(one: PlaceOutlook, quantity: str, view: View) -> str:
@@ -127,18 +125,17 @@ def summary(one: PlaceOutlook, quantity: str, view: View) -> str:
     )
 
 
-def _wash(at: Floats, fan: Floats, look: Theme) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "fill": "toself",
-        "hoverinfo": "skip",
-        "x": np.concatenate([at, at[::-1]]),
-        "y": np.concatenate([fan[2], fan[0][::-1]]),
-        "fillcolor": faint(look.ink, 0.16),
-        "line": {"width": 0},
-        "name": "8 of 10",
-    }
+def _wash(at: Floats, fan: Floats, look: Theme) -> go.Scatter:
+    return go.Scatter(
+        mode="lines",
+        fill="toself",
+        hoverinfo="skip",
+        x=np.concatenate([at, at[::-1]]),
+        y=np.concatenate([fan[2], fan[0][::-1]]),
+        fillcolor=faint(look.ink, 0.16),
+        line={"width": 0},
+        name="8 of 10",
+    )
 
 
 def _hover(fan: Floats, texts: list[str], name: str, how: DisplayScale) -> dict[str, Any]:
@@ -153,67 +150,63 @@ def _hover(fan: Floats, texts: list[str], name: str, how: DisplayScale) -> dict[
 
 def _middle(
     at: Floats, fan: Floats, texts: list[str], name: str, how: DisplayScale, look: Theme
-) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": at,
-        "y": fan[1],
-        "name": name,
-        "line": {"color": look.ink, "width": 2.6},
+) -> go.Scatter:
+    return go.Scatter(
+        mode="lines",
+        x=at,
+        y=fan[1],
+        name=name,
+        line={"color": look.ink, "width": 2.6},
         **_hover(fan, texts, name, how),
-    }
+    )
 
 
 def _second(
     at: Floats, fan: Floats, texts: list[str], name: str, how: DisplayScale, look: Theme
-) -> list[dict[str, Any]]:
+) -> list[go.Scatter]:
     """Told from the first by its dashed edges and open rings, not by colour alone."""
     ink = look.lines[1]
     edges = [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "x": at,
-            "y": edge,
-            "hoverinfo": "skip",
-            "line": {"color": ink, "width": 1.4, "dash": "4px,4px"},
-            "name": f"{name}, edge",
-        }
+        go.Scatter(
+            mode="lines",
+            x=at,
+            y=edge,
+            hoverinfo="skip",
+            line={"color": ink, "width": 1.4, "dash": "4px,4px"},
+            name=f"{name}, edge",
+        )
         for edge in (fan[0], fan[2])
     ]
-    middle = {
-        "type": "scatter",
-        "mode": "lines+markers",
-        "x": at,
-        "y": fan[1],
-        "name": name,
-        "line": {"color": ink, "width": 2.2},
-        "marker": {
+    middle = go.Scatter(
+        mode="lines+markers",
+        x=at,
+        y=fan[1],
+        name=name,
+        line={"color": ink, "width": 2.2},
+        marker={
             "symbol": "circle-open",
             "size": [9 if i % 6 == 0 else 0 for i in range(len(at))],
             "color": ink,
             "line": {"width": 2},
         },
         **_hover(fan, texts, name, how),
-    }
+    )
     return [*edges, middle]
 
 
 def _outside(
     at: Floats, values: Floats, texts: list[str], how: DisplayScale, look: Theme
-) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": at,
-        "y": values,
-        "name": "outdoors",
-        "line": {"color": look.quiet, "width": 1.4, "dash": "dot"},
-        "text": texts,
-        "hovertemplate": f"<b>outdoors</b><br>%{{text}}<br>%{{y:.{how.decimals}f}} {how.unit}"
+) -> go.Scatter:
+    return go.Scatter(
+        mode="lines",
+        x=at,
+        y=values,
+        name="outdoors",
+        line={"color": look.quiet, "width": 1.4, "dash": "dot"},
+        text=texts,
+        hovertemplate=f"<b>outdoors</b><br>%{{text}}<br>%{{y:.{how.decimals}f}} {how.unit}"
         "<extra></extra>",
-    }
+    )
 
 
 def _y_range(shown: list[Floats], how: DisplayScale) -> tuple[float, float]:
@@ -224,7 +217,7 @@ def _y_range(shown: list[Floats], how: DisplayScale) -> tuple[float, float]:
     return middle - 0.66 * span, middle + 0.58 * span  # room for the good hours at the foot
 
 
-def _spells(one: PlaceOutlook, quantity: str, view: View, look: Theme) -> list[dict[str, Any]]:
+def _spells(one: PlaceOutlook, quantity: str, view: View, look: Theme) -> list[go.Scatter]:
     """Where a spell begins: a mark on the limit that it crosses, with its range in time."""
     if quantity == "humidity":
         marks = [
@@ -248,15 +241,14 @@ def _mark(
     ink: str,
     word: str,
     view: View,
-) -> dict[str, Any]:
+) -> go.Scatter:
     low, middle, high = (float(one.at_ms(h)) for h in spell.begins_h)
     when = formats.moments(np.array([middle], np.int64), view.zone)[0]
-    return {
-        "type": "scatter",
-        "mode": "markers+text",
-        "x": np.array([middle]),
-        "y": np.array([level]),
-        "error_x": {
+    return go.Scatter(
+        mode="markers+text",
+        x=np.array([middle]),
+        y=np.array([level]),
+        error_x={
             "type": "data",
             "symmetric": False,
             "array": [high - middle],
@@ -265,14 +257,14 @@ def _mark(
             "thickness": 3,
             "width": 8,
         },
-        "marker": {"symbol": symbol, "size": 18, "color": ink},
-        "name": word,
-        "text": [f"<b>{word}, {likely(spell.chance)}</b>"],
-        "textposition": "bottom right" if symbol.endswith("down") else "top right",
-        "textfont": {"color": ink, "size": 16},
-        "hovertemplate": f"<b>{word} from about {when}</b><br>chance {likely(spell.chance)}"
+        marker={"symbol": symbol, "size": 18, "color": ink},
+        name=word,
+        text=[f"<b>{word}, {likely(spell.chance)}</b>"],
+        textposition="bottom right" if symbol.endswith("down") else "top right",
+        textfont={"color": ink, "size": 16},
+        hovertemplate=f"<b>{word} from about {when}</b><br>chance {likely(spell.chance)}"
         "<extra></extra>",
-    }
+    )
 
 
 def _reach_ms(one: PlaceOutlook) -> int:
@@ -283,19 +275,7 @@ def _reach_shapes(one: PlaceOutlook, look: Theme) -> list[dict[str, Any]]:
     """A line where the forecast ends."""
     if not 0 < one.look.reaches_h < one.fan.rh_pct.shape[1]:
         return []
-    x = _reach_ms(one)
-    return [
-        {
-            "type": "line",
-            "xref": "x",
-            "yref": "paper",
-            "x0": x,
-            "x1": x,
-            "y0": 0,
-            "y1": 1,
-            "line": {"color": look.quiet, "width": 2, "dash": "dashdot"},
-        }
-    ]
+    return [upright(_reach_ms(one), look)]
 
 
 def _reach_labels(one: PlaceOutlook, look: Theme, narrow: bool) -> list[dict[str, Any]]:
@@ -364,28 +344,6 @@ def _stretch_labels(one: PlaceOutlook, look: Theme) -> list[dict[str, Any]]:
                 "yanchor": "middle",
                 "xanchor": "right" if late else "left",
                 "font": {"color": look.ink, "size": 15},
-            }
-        )
-    return found
-
-
-def _labels(ends: list[tuple[float, str, str]], low: float, high: float) -> list[dict[str, Any]]:
-    """Each line's name at its right end, moved apart where they would touch."""
-    found, floor = [], -1.0
-    for value, text, ink in sorted(ends, key=lambda end: end[0]):
-        floor = max((value - low) / (high - low), floor + LABEL_SPACE)
-        found.append(
-            {
-                "xref": "paper",
-                "yref": "paper",
-                "x": 1,
-                "y": floor,
-                "text": escaped(text),
-                "xshift": 8,
-                "showarrow": False,
-                "xanchor": "left",
-                "yanchor": "middle",
-                "font": {"color": ink, "size": 16},
             }
         )
     return found

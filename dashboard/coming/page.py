@@ -31,15 +31,6 @@ if TYPE_CHECKING:
     from monitor.domain.places import Place
     from monitor.outlook.summary import PlaceOutlook
 
-_NOTHING: dict[str, Any] = {
-    "data": [],
-    "layout": {
-        "xaxis": {"visible": False},
-        "yaxis": {"visible": False},
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-    },
-}
 FAULTS = tuple(name for name in FIELDS if name != "window")
 
 
@@ -108,7 +99,10 @@ def layout(shop: ShopData, book: ComingBook, query: Mapping[str, Any]) -> Compon
             coming_view.choices(places, chosen, list(FANS), unit),
             html.Div(
                 dcc.Graph(
-                    id="coming-plot", config=plots.PLOT_CONFIG, responsive=True, figure=_NOTHING
+                    id="coming-plot",
+                    config=plots.PLOT_CONFIG,
+                    responsive=True,
+                    figure=plots.NO_PLOT,
                 ),
                 className="plot",
                 role="img",
@@ -175,7 +169,7 @@ def answered(
     screen: Mapping[str, Any],
     shop: ShopData,
     book: ComingBook,
-) -> tuple[dict[str, Any], str, list[Component], dict[str, str]]:
+) -> tuple[plots.Plot, str, list[Component], dict[str, str]]:
     """Plot, its sentence, the answer to what if, and what is wrong with its fields."""
     look, zone = theme_of(screen), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)

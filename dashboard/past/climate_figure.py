@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+import plotly.graph_objects as go
 
 from dashboard.ui import formats
-from dashboard.ui.plots import template
+from dashboard.ui.plots import NARROW_PX, View, axes, end_labels, figure
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from monitor.air.climate_report import ClimateRecord
 
 DAY_MS = formats.DAY_MS
-NARROW_PX = 600
 
 
 class Days(NamedTuple):
@@ -62,46 +62,30 @@ def days_of(record: ClimateRecord, zone: ZoneInfo) -> Days:
 
 def climate_plot(
     record: ClimateRecord, zone: ZoneInfo, look: Theme, width_px: int = 1280
-) -> dict[str, Any]:
+) -> go.Figure:
     """Daily means as a line, the band as a wash, exceedances as marks pointing out of it.
 
-    A figure as a plain dict, as in `figures.history_plot`. Where the band is not settled it is
+    Where the band is not settled it is
     drawn with dashed edges and no wash.
     """
     days = days_of(record, zone)
     low, high = _y_range(record, days)
     data = [*_band(days, look), _line(days, zone, look), *_marks(record, zone, look)]
     narrow = width_px < NARROW_PX
-    ticks = formats.ticks(record.start_ms, record.end_ms, zone, most=6 if narrow else 14)
-    axis: dict[str, Any] = {
-        "gridcolor": f"{look.ink}24",
-        "zeroline": False,
-        "linecolor": look.quiet,
-        "tickcolor": look.quiet,
-    }
+    view = View(record.start_ms, record.end_ms, zone, "C", width_px)
+    ends = [
+        ("▼ lower limit", days.low_pct, look.dry),
+        ("daily mean", days.rh_pct, look.ink),
+        ("▲ upper limit", days.high_pct, look.damp),
+    ]
     layout = {
-        "template": template(look),
-        "xaxis": axis
-        | {
-            "range": [record.start_ms, record.end_ms],
-            "type": "linear",
-            "fixedrange": True,
-            "tickvals": [t.at_ms for t in ticks],
-            "ticktext": [t.text for t in ticks],
-            "title": {"text": f"Local time, {zone.key.replace('_', ' ')}", "standoff": 8},
-        },
-        "yaxis": axis
-        | {
-            "range": [low, high],
-            "fixedrange": True,
-            "nticks": 7,
-            "title": {"text": "Relative humidity [%]", "standoff": 8},
-        },
-        "annotations": [] if narrow else _labels(days, low, high, look),
+        **axes(view, look, (low, high), "Relative humidity [%]", most=6 if narrow else 14),
+        "annotations": [] if narrow else end_labels(ends, (low, high), apart=0.07),
         "dragmode": False,
         "margin": {"l": 64, "r": 16 if narrow else 130, "t": 12, "b": 76},
     }
-    return {"data": data, "layout": layout}
+    layout["xaxis"]["fixedrange"] = True
+    return figure(data, layout, look)
 
 
 def _y_range(record: ClimateRecord, days: Days) -> tuple[float, float]:
@@ -116,20 +100,19 @@ def _runs(mask: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
     return [run for run in np.split(where, np.flatnonzero(np.diff(where) > 1) + 1) if len(run)]
 
 
-def _band(days: Days, look: Theme) -> list[dict[str, Any]]:
+def _band(days: Days, look: Theme) -> list[go.Scatter]:
     known = ~np.isnan(days.low_pct)
-    data: list[dict[str, Any]] = [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "fill": "toself",
-            "hoverinfo": "skip",
-            "x": np.concatenate([days.at_ms[run], days.at_ms[run[::-1]]]).astype(np.float64),
-            "y": np.concatenate([days.high_pct[run], days.low_pct[run[::-1]]]),
-            "fillcolor": f"{look.ink}1c",
-            "line": {"width": 0},
-            "name": "target band",
-        }
+    data: list[go.Scatter] = [
+        go.Scatter(
+            mode="lines",
+            fill="toself",
+            hoverinfo="skip",
+            x=np.concatenate([days.at_ms[run], days.at_ms[run[::-1]]]).astype(np.float64),
+            y=np.concatenate([days.high_pct[run], days.low_pct[run[::-1]]]),
+            fillcolor=f"{look.ink}1c",
+            line={"width": 0},
+            name="target band",
+        )
         for run in _runs(known & days.settled)
     ]
     for values, colour, name in (
@@ -142,43 +125,37 @@ def _band(days: Days, look: Theme) -> list[dict[str, Any]]:
             shown = known & (days.settled if settled else near)
             if shown.any():
                 data.append(
-                    {
-                        "type": "scatter",
-                        "mode": "lines",
-                        "hoverinfo": "skip",
-                        "name": name,
-                        "x": days.at_ms.astype(np.float64),
-                        "y": np.where(shown, values, np.nan),
-                        "line": {
-                            "color": colour,
-                            "width": 2,
-                            "dash": "solid" if settled else "dot",
-                        },
-                    }
+                    go.Scatter(
+                        mode="lines",
+                        hoverinfo="skip",
+                        name=name,
+                        x=days.at_ms.astype(np.float64),
+                        y=np.where(shown, values, np.nan),
+                        line={"color": colour, "width": 2, "dash": "solid" if settled else "dot"},
+                    )
                 )
     return data
 
 
-def _line(days: Days, zone: ZoneInfo, look: Theme) -> dict[str, Any]:
+def _line(days: Days, zone: ZoneInfo, look: Theme) -> go.Scatter:
     texts = []
     for ms, low, high in zip(days.at_ms.tolist(), days.low_pct, days.high_pct, strict=True):
         moment = formats.local(ms, zone)
         band = "" if np.isnan(low) else f"<br>band {low:.0f} to {high:.0f} %"
         texts.append(f"{formats.day(moment.date())} {moment.year}{band}")
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "x": days.at_ms.astype(np.float64),
-        "y": days.rh_pct,
-        "name": "daily mean",
-        "line": {"color": look.ink, "width": 1.8},
-        "text": texts,
-        "hovertemplate": "%{text}<br>mean of the day %{y:.0f} %<extra></extra>",
-    }
+    return go.Scatter(
+        mode="lines",
+        x=days.at_ms.astype(np.float64),
+        y=days.rh_pct,
+        name="daily mean",
+        line={"color": look.ink, "width": 1.8},
+        text=texts,
+        hovertemplate="%{text}<br>mean of the day %{y:.0f} %<extra></extra>",
+    )
 
 
-def _marks(record: ClimateRecord, zone: ZoneInfo, look: Theme) -> list[dict[str, Any]]:
-    data: list[dict[str, Any]] = []
+def _marks(record: ClimateRecord, zone: ZoneInfo, look: Theme) -> list[go.Scatter]:
+    data: list[go.Scatter] = []
     for side, symbol, colour in (
         ("below", "triangle-down", look.dry),
         ("above", "triangle-up", look.damp),
@@ -187,57 +164,24 @@ def _marks(record: ClimateRecord, zone: ZoneInfo, look: Theme) -> list[dict[str,
         if not mine:
             continue
         data.append(
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "name": f"{side} the band",
-                "x": np.array([e.at_ms for e in mine], np.float64),
-                "y": np.array([e.extreme_pct for e in mine]),
-                "marker": {
+            go.Scatter(
+                mode="markers",
+                name=f"{side} the band",
+                x=np.array([e.at_ms for e in mine], np.float64),
+                y=np.array([e.extreme_pct for e in mine]),
+                marker={
                     "symbol": symbol,
                     "size": 11,
                     "color": colour,
                     "line": {"color": look.ground, "width": 1},
                 },
-                "text": [
+                text=[
                     f"<b>{e.extreme_pct:.0f} %, {e.beyond_pct:.1f} {side} the band</b>"
                     f"<br>{formats.stamp(e.at_ms, zone)}"
                     f"<br>outside for {formats.hours((e.to_ms - e.from_ms) / 1000)}"
                     for e in mine
                 ],
-                "hovertemplate": "%{text}<extra></extra>",
-            }
+                hovertemplate="%{text}<extra></extra>",
+            )
         )
     return data
-
-
-def _labels(days: Days, low: float, high: float, look: Theme) -> list[dict[str, Any]]:
-    """The names of line and limits at the right end, moved apart where they would touch."""
-    ends = []
-    for values, text, colour in (
-        (days.low_pct, "▼ lower limit", look.dry),
-        (days.rh_pct, "daily mean", look.ink),
-        (days.high_pct, "▲ upper limit", look.damp),
-    ):
-        known = np.flatnonzero(~np.isnan(values))
-        if len(known):
-            ends.append(((float(values[known[-1]]) - low) / (high - low), text, colour))
-    found = []
-    floor = -1.0
-    for place, text, colour in sorted(ends):
-        floor = max(place, floor + 0.07)
-        found.append(
-            {
-                "xref": "paper",
-                "yref": "paper",
-                "x": 1,
-                "y": floor,
-                "text": text,
-                "xshift": 8,
-                "showarrow": False,
-                "xanchor": "left",
-                "yanchor": "middle",
-                "font": {"color": colour, "size": 16},
-            }
-        )
-    return found

@@ -36,15 +36,6 @@ WORST_SHOWN = 12
 """Exceedances in the table, those furthest outside; all are in the download."""
 REDRAW_MS = formats.HOUR_MS
 """New readings redraw the page after this: it is made of hour means. [ms]"""
-_NOTHING: dict[str, Any] = {
-    "data": [],
-    "layout": {
-        "xaxis": {"visible": False},
-        "yaxis": {"visible": False},
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-    },
-}
 
 
 def register(app: dash.Dash, shop: ShopData) -> None:
@@ -149,7 +140,7 @@ def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
                             id="climate-plot",
                             config=plots.PLOT_CONFIG,
                             responsive=True,
-                            figure=_NOTHING,
+                            figure=plots.NO_PLOT,
                         ),
                         className="plot",
                         role="img",
@@ -182,7 +173,7 @@ def stepped(end: int | None, years: int, now: int, zone: ZoneInfo) -> int | None
 )
 def answered(
     place_id: str, end: int | None, screen: Mapping[str, Any], now: int, shop: ShopData
-) -> tuple[dict[str, Any], str, list[Component]]:
+) -> tuple[plots.Plot, str, list[Component]]:
     """Plot, span and sentences of a record; in words what stands in its way."""
     look, zone = theme_of(screen), shop.settings.zone
     place = _place(place_id, shop)
@@ -198,7 +189,7 @@ def _place(place_id: str, shop: ShopData) -> Place | None:
 
 def _plot(
     record: ClimateRecord, screen: Mapping[str, Any], look: Theme, zone: ZoneInfo
-) -> dict[str, Any]:
+) -> plots.Plot:
     if not len(record.air):
         return plots.empty_plot("No readings in this span.", look)
     width = screen.get("width")

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 class PageUpdate(NamedTuple):
     """What goes to the page."""
 
-    figure: dict[str, Any]
+    figure: plots.Plot
     summary: list[Component]
     download: list[Component | str]
     shown: str

@@ -18,7 +18,7 @@ from dashboard.sensors.forms import LABELS
 from dashboard.ui import formats, page_frame, plots
 from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
-from dashboard.ui.themes import theme, theme_of
+from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.core.measurements import MEASURES, Quantity
 from monitor.domain.sensor import BOUNDS, NOTE_MAX
@@ -122,7 +122,7 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
                         id="probe-plot",
                         config=plots.PLOT_CONFIG,
                         responsive=True,
-                        figure=plots.empty_plot("", theme("")),
+                        figure=plots.NO_PLOT,
                     ),
                     className="plot",
                     role="img",

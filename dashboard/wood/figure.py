@@ -5,9 +5,20 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+import plotly.graph_objects as go
 
 from dashboard.ui import formats
-from dashboard.ui.plots import DASHES, LABEL_SPACE, escaped, faint, night_shapes, template
+from dashboard.ui.plots import (
+    DASHES,
+    NARROW_PX,
+    axes,
+    end_labels,
+    escaped,
+    faint,
+    figure,
+    night_shapes,
+    upright,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,7 +34,6 @@ POINTS_MAX = 700
 """Most points of a line; more are drawn as means of their neighbours."""
 LEAST_SPAN_PCT = 3.0
 """The y axis spans at least this. [% MC]"""
-NARROW_PX = 600
 
 
 def shown(found: MoistureHistory) -> dict[str, NDArray[Any]]:
@@ -64,12 +74,9 @@ def stay_plot(
     view: View,
     look: Theme,
     coming: PartsAhead | None = None,
-) -> dict[str, Any]:
+) -> go.Figure:
     """A line for each part, the rest as a level, the air's balance faint behind them; what is
-    foretold goes on thin and dotted, behind an upright line at now.
-
-    A figure as a plain dict, as in `figures.history_plot`.
-    """
+    foretold goes on thin and dotted, behind an upright line at now."""
     points = shown(found)
     at_ms, zone = points["at_ms"], view.zone
     inks = _inks(found, look)
@@ -101,59 +108,26 @@ def stay_plot(
     past = view._replace(end_ms=int(found.at_ms[-1])) if coming else view
     data += _wait_marks(waits, foot, past, look)
     narrow = view.width_px < NARROW_PX
-    most = min(max(view.width_px // 120, 3), 12)
-    ticks = formats.ticks(view.start_ms, view.end_ms, zone, most=most)
-    axis: dict[str, Any] = {
-        "gridcolor": faint(look.ink, 0.14),
-        "zeroline": False,
-        "linecolor": look.quiet,
-        "tickcolor": look.quiet,
-    }
     ends = [(part.name, points["mean"][i], inks[i]) for i, part in enumerate(found.parts)]
     ends.append(("air", points["air_pct"], look.quiet))
     ends.append(("rest", np.array([found.rest_pct]), look.ink))
     layout = {
-        "template": template(look),
-        "xaxis": axis
-        | {
-            "range": [view.start_ms, view.end_ms],
-            "type": "linear",
-            "tickvals": [t.at_ms for t in ticks],
-            "ticktext": [t.text for t in ticks],
-            "title": {"text": f"Local time, {zone.key.replace('_', ' ')}", "standoff": 8},
-        },
-        "yaxis": axis
-        | {
-            "range": [low, high],
-            "fixedrange": True,
-            "nticks": 7,
-            "title": {"text": "Moisture [% of dry wood]", "standoff": 8},
-        },
+        **axes(view, look, (low, high), "Moisture [% of dry wood]"),
         "shapes": [
             *night_shapes(view, look),
             *_open_shapes(found, look),
             _rest(found, look),
-            *([_now(int(found.at_ms[-1]), look)] if coming else []),
+            *([upright(int(found.at_ms[-1]), look)] if coming else []),
         ],
-        "annotations": [*([] if narrow else _labels(ends, low, high)), *_open_labels(found, look)],
+        "annotations": [
+            *([] if narrow else end_labels(ends, (low, high))),
+            *_open_labels(found, look),
+        ],
         "showlegend": narrow,
         "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom"},
         "margin": {"l": 64, "r": 24 if narrow else 130, "t": 16, "b": 76},
     }
-    return {"data": data, "layout": layout}
-
-
-def _now(at_ms: int, look: Theme) -> dict[str, Any]:
-    return {
-        "type": "line",
-        "xref": "x",
-        "yref": "paper",
-        "x0": at_ms,
-        "x1": at_ms,
-        "y0": 0,
-        "y1": 1,
-        "line": {"color": look.quiet, "width": 2, "dash": "dashdot"},
-    }
+    return figure(data, layout, look)
 
 
 def summary(found: MoistureHistory, view: View) -> str:
@@ -180,47 +154,16 @@ def _line(
     ink: str,
     dash: str,
     width: float,
-) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": name,
-        "x": at_ms.astype(np.float64),
-        "y": values,
-        "line": {"color": ink, "width": width, "dash": dash},
-        "text": times,
-        "hovertemplate": f"<b>{escaped(name)}</b><br>%{{text}}<br>%{{y:.1f}} %<extra></extra>",
-    }
-
-
-def _labels(
-    ends: Sequence[tuple[str, NDArray[Any], str]], low: float, high: float
-) -> list[dict[str, Any]]:
-    """Each line's name at its right end, moved apart where they would touch."""
-    places = []
-    for name, values, ink in ends:
-        known = values[~np.isnan(values)]
-        if len(known):
-            places.append(((float(known[-1]) - low) / (high - low), name, ink))
-    found = []
-    floor = -1.0
-    for place, name, ink in sorted(places):
-        floor = max(place, floor + LABEL_SPACE)
-        found.append(
-            {
-                "xref": "paper",
-                "yref": "paper",
-                "x": 1,
-                "y": floor,
-                "text": escaped(name),
-                "showarrow": False,
-                "xanchor": "left",
-                "yanchor": "middle",
-                "xshift": 8,
-                "font": {"color": ink, "size": 16},
-            }
-        )
-    return found
+) -> go.Scatter:
+    return go.Scatter(
+        mode="lines",
+        name=name,
+        x=at_ms.astype(np.float64),
+        y=values,
+        line={"color": ink, "width": width, "dash": dash},
+        text=times,
+        hovertemplate=f"<b>{escaped(name)}</b><br>%{{text}}<br>%{{y:.1f}} %<extra></extra>",
+    )
 
 
 def _inks(found: MoistureHistory, look: Theme) -> list[str]:
@@ -297,9 +240,7 @@ def _rest(found: MoistureHistory, look: Theme) -> dict[str, Any]:
     }
 
 
-def _wait_marks(
-    waits: Sequence[Wait], foot: float, view: View, look: Theme
-) -> list[dict[str, Any]]:
+def _wait_marks(waits: Sequence[Wait], foot: float, view: View, look: Theme) -> list[go.Scatter]:
     """Each wait as a stroke along the foot, from its start to its release."""
     within = [
         w
@@ -318,20 +259,19 @@ def _wait_marks(
         xs += [max(wait.started_ms, view.start_ms), end, np.nan]
         texts += [text, text, ""]
     return [
-        {
-            "type": "scatter",
-            "mode": "lines+markers",
-            "name": "waits",
-            "x": np.array(xs, float),
-            "y": np.full(len(xs), foot),
-            "text": texts,
-            "line": {"color": look.ink, "width": 5},
-            "marker": {
+        go.Scatter(
+            mode="lines+markers",
+            name="waits",
+            x=np.array(xs, float),
+            y=np.full(len(xs), foot),
+            text=texts,
+            line={"color": look.ink, "width": 5},
+            marker={
                 "symbol": "line-ns-open",
                 "size": 12,
                 "color": look.ink,
                 "line": {"width": 2, "color": look.ink},
             },
-            "hovertemplate": "%{text}<extra></extra>",
-        }
+            hovertemplate="%{text}<extra></extra>",
+        )
     ]

@@ -35,15 +35,6 @@ if TYPE_CHECKING:
 REDRAW_MS = 10 * formats.MINUTE_MS
 """New readings redraw the plot after this; what was done redraws it at once. [ms]"""
 WAITS_SHOWN = 20
-_NOTHING: dict[str, Any] = {
-    "data": [],
-    "layout": {
-        "xaxis": {"visible": False},
-        "yaxis": {"visible": False},
-        "paper_bgcolor": "rgba(0,0,0,0)",
-        "plot_bgcolor": "rgba(0,0,0,0)",
-    },
-}
 
 
 def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
@@ -122,7 +113,7 @@ def layout(shop: ShopData, book: WoodBook, instrument_id: str) -> Component:
             html.H2("Its stay"),
             html.Div(
                 dcc.Graph(
-                    id="stay-plot", config=plots.PLOT_CONFIG, responsive=True, figure=_NOTHING
+                    id="stay-plot", config=plots.PLOT_CONFIG, responsive=True, figure=plots.NO_PLOT
                 ),
                 className="plot",
                 role="img",
@@ -320,7 +311,7 @@ def move(one: Instrument, places: dict[str, str]) -> Component:
 )
 def drawing(
     instrument_id: str, screen: Mapping[str, Any], shop: ShopData, book: WoodBook
-) -> tuple[dict[str, Any], str]:
+) -> tuple[plots.Plot, str]:
     """The plot of a stay and its sentence; in words what stands in its way."""
     look = theme_of(screen)
     one = book.instrument(instrument_id)
