@@ -117,13 +117,13 @@ def flat(text):
 def test_an_alert_is_listed_shown_noted_and_acknowledged(shop):
     listed = ok(shop.command("alert", "list"))
     assert max(map(len, listed.splitlines())) <= 100
-    for part in ("3 act now", "Bench: Very dry, 26 %", "humidify now", "Nobody has acknowledged"):
+    for part in ("3 act now", "Bench: Very dry, 26 %", "Humidify now", "Nobody has acknowledged"):
         assert part in flat(listed)
     ok(shop.command("alert", "note", "1", "window was open"))
     assert ok(shop.command("alert", "acknowledge", "1")) == "1: done\n"
     shown = flat(ok(shop.command("alert", "show", "1")))
     for part in (
-        "Why: Held spruce",
+        "Why: Spruce that was fixed",
         "Source: computed",
         "Caution: Empty",
         "window was open",
@@ -159,7 +159,7 @@ def test_an_alert_is_put_off_and_what_cannot_be_is_refused(shop):
         (("rule", "set", "dry", "--field", "only=cellar"), 1, "there is no place cellar"),
         (("rule", "set", "dry", "--field", "under=dry"), 1, "told under itself"),
         (("filled", "bucket"), 1, "there is no reservoir 'bucket'"),
-        (("filled", "room-humidifier", "--amount", "2"), 1, "'2' is no amount of water"),
+        (("filled", "room-humidifier", "--amount", "2"), 1, "'2' is not an amount of water"),
     ]:
         done = shop.command(*arguments)
         assert (done.returncode, why in flat(done.stderr)) == (code, True), done.stderr

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from monitor.core.errors import OutOfRange
-from monitor.core.units import litres, room_words, water_figure, water_unit
+from monitor.core.formats import room_words, water_figure, water_unit
+from monitor.core.units import litres
 
 
 @pytest.mark.parametrize(
@@ -36,7 +37,7 @@ def test_an_amount_of_water_is_read_in_its_unit(text, amount_l):
 )
 def test_what_is_no_amount_is_refused_with_what_is_allowed(text):
     with pytest.raises(
-        ValueError, match=r"no amount of water: must be such as 1\.5 L, in mL, L, fl oz"
+        ValueError, match=r"not an amount of water: must be such as 1\.5 L, in mL, L, fl oz"
     ):
         litres(text, 0.02, 100)
 

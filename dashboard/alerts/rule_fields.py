@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from dashboard.ui import formats
 from monitor.domain.alerts.rule import HOLD_MAX_S, NO_TRACE, OVER_MAX_S, Of, Test
 
 if TYPE_CHECKING:
@@ -59,14 +60,12 @@ LABELS = {
 
 def scale(rule: Rule, unit: Unit, *, difference: bool = False) -> FieldScale:
     """How a value of a rule's quantity is shown, or a difference of two, as a change and a margin."""
-    fahrenheit = unit == "F"
+    degrees = formats.scale("temperature", unit)
     match rule.unit:
-        case "°C" if fahrenheit:
-            return FieldScale("°F", 1.8, 0.0 if difference else 32.0)
-        case "°C" if difference:
-            return FieldScale("K")
-        case "K" if fahrenheit:
-            return FieldScale("°F", 1.8)
+        case "°C" if not difference:
+            return FieldScale(degrees.unit, degrees.factor, degrees.offset)
+        case "°C" | "K":
+            return FieldScale(formats.degree_difference(unit), degrees.factor)
         case "Pa":
             return FieldScale("hPa", 0.01)
         case "s":

@@ -88,7 +88,7 @@ def warmer_words(kelvin: float, unit: formats.Unit) -> str:
     if not kelvin:
         return "as warm as usual"
     word = "warmer" if kelvin > 0 else "cooler"
-    return f"{formats.spread(abs(kelvin), unit)} {'°F' if unit == 'F' else 'K'} {word}"
+    return f"{formats.spread(abs(kelvin), unit)} {formats.degree_difference(unit)} {word}"
 
 
 def drier_words(pct: float) -> str:

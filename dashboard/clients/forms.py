@@ -122,7 +122,7 @@ def wish_of(
             except ValueError:
                 faults[asked.name] = f"{text!r:.30} is no number"
                 continue
-            wish[asked.name] = (value - 32) / 1.8 if asked.unit == "C" and unit == "F" else value
+            wish[asked.name] = formats.to_celsius(value, unit) if asked.unit == "C" else value
     if wish["device"] == "":
         wish = {k: v for k, v in wish.items() if not k.startswith("device_")}
     return wish, faults

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from dashboard.ui import formats
 from dashboard.ui.form_input import WishFault, number
 from monitor.core.units import M3_PER_FT3, VOLUMES_L
 from monitor.science.outlook.hourly_log import STEPS
@@ -34,7 +35,7 @@ def bounds(unit: Unit) -> dict[str, FieldBounds]:
     setting, water = FieldBounds(low, high, "°C"), FieldBounds(0, WATER_MAX_L, "L")
     volume = FieldBounds(*VOLUME_M3, "m³")
     if unit == "F":
-        setting = FieldBounds(1.8 * low + 32, 1.8 * high + 32, "°F")
+        setting = FieldBounds(formats.in_unit(low, "F"), formats.in_unit(high, "F"), "°F")
         water = FieldBounds(0, 10.5, "gal")  # a round figure within what is allowed, as the next
         volume = FieldBounds(180, 176_000, "ft³")
     return {
@@ -84,7 +85,7 @@ def change(typed: Mapping[str, object], volume_m3: float, unit: Unit) -> Change 
         raise WishFault("Look at what is marked.", faults)
     if unit == "F":
         to_si = {
-            "setting": lambda f: (f - 32) / 1.8,
+            "setting": lambda f: formats.to_celsius(f, "F"),
             "water": lambda gal: gal * VOLUMES_L["gal"],
             "volume": lambda ft3: ft3 * M3_PER_FT3,
         }

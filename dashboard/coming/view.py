@@ -11,7 +11,7 @@ from dashboard.coming import text as coming_text
 from dashboard.coming.forms import WINDOWS_ACH, bounds
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
-from monitor.core.units import room_words
+from monitor.core.formats import room_words
 from monitor.domain.alerts.default_rules import HEATERS, HUMIDIFIER
 
 if TYPE_CHECKING:

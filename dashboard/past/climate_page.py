@@ -17,7 +17,7 @@ from dashboard.ui import formats, page_frame, plots
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.air import climate_report
-from monitor.core.clock import from_ms, now_ms
+from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 from monitor.science.climate.control_classes import CLASSES, kept
 
@@ -381,7 +381,7 @@ def exceedances_csv(shop: ShopData) -> flask.Response:
 
 
 def _utc(ms: int) -> str:
-    return from_ms(ms).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return formats.utc(ms)
 
 
 def _refused(sentence: str, code: int) -> flask.Response:

@@ -66,8 +66,11 @@ def command_of(
                 except ValueError:
                     faults[name] = f"{form.get(name, '')!r:.40} is no number"
                     continue
-                shift = 32.0 if warm and name == "value" else 0.0
-                command[name] = (typed - shift) / 1.8 if warm else typed
+                if warm:
+                    absolute = name == "value"
+                    back = formats.to_celsius if absolute else formats.difference_from_unit
+                    typed = back(typed, unit)
+                command[name] = typed
             if form.get("with"):
                 command["with"] = form["with"]
         case SensorAction.FIT:

@@ -71,7 +71,7 @@ def rest_words(found: Settling, unit: formats.Unit) -> str:
         return calibration.why(found)
     return (
         f"in the last half hour RH moved {formats.figure(found.rh_drift_pct, 2)} % and temperature "
-        f"{formats.spread(found.temp_drift_k, unit)} {'°F' if unit == 'F' else 'K'}"
+        f"{formats.spread(found.temp_drift_k, unit)} {formats.degree_difference(unit)}"
     )
 
 
@@ -84,7 +84,7 @@ def correction(one: Correction, now_ms: int, zone: ZoneInfo, unit: formats.Unit)
     warm = one.quantity is Quantity.TEMPERATURE
     by = formats.spread(abs(off), unit) if warm else formats.figure(abs(off), 1)
     good = formats.spread(u, unit) if warm else formats.figure(u, 1)
-    sign = ("°F" if unit == "F" else "K") if warm else "%"
+    sign = formats.degree_difference(unit) if warm else "%"
     where = formats.with_unit(str(one.quantity), middle, unit)
     reads = f"reads {by} {sign} too {'high' if off > 0 else 'low'} at {where}"
     name = formats.scale(str(one.quantity), unit).words

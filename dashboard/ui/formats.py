@@ -1,31 +1,101 @@
-"""Local time, display units and figures in words: the only place that has any of them.
+"""The shared formatter, and what only a board needs: time axes, spans, fields, the browser's unit.
 
 Everything else in the board works in UTC milliseconds, °C, % and Pa.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from monitor.core.clock import from_ms, to_ms
-from monitor.core.units import FAHRENHEIT_REGIONS
+from monitor.core import formats
+from monitor.core.clock import to_ms
+from monitor.core.formats import (
+    DAY_MS,
+    HOUR_MS,
+    MINUTE_MS,
+    UNKNOWN,
+    DisplayScale,
+    age,
+    ahead,
+    between,
+    clock,
+    day,
+    degree,
+    degree_difference,
+    difference_from_unit,
+    duration,
+    figure,
+    hours,
+    in_unit,
+    local,
+    scale,
+    shown,
+    spread,
+    stamp,
+    to_celsius,
+    utc,
+    when,
+    whole_temperature,
+    with_unit,
+)
+from monitor.core.formats import TemperatureUnit as Unit
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from numpy.typing import NDArray
 
-Unit = Literal["C", "F"]
-"""The unit temperatures are shown in."""
+__all__ = [
+    "DAY_MS",
+    "HOUR_MS",
+    "MINUTE_MS",
+    "MOST_STEPS",
+    "NIGHTS_SHOWN_MS",
+    "NIGHT_FROM_H",
+    "NIGHT_TO_H",
+    "UNKNOWN",
+    "DisplayScale",
+    "Tick",
+    "Unit",
+    "age",
+    "ahead",
+    "between",
+    "clock",
+    "day",
+    "degree",
+    "degree_difference",
+    "difference_from_unit",
+    "duration",
+    "figure",
+    "hours",
+    "in_unit",
+    "iso_local",
+    "local",
+    "local_ms",
+    "midnight",
+    "moments",
+    "moved",
+    "nights",
+    "of_input",
+    "prefers_fahrenheit",
+    "scale",
+    "shown",
+    "spread",
+    "stamp",
+    "temperature_unit",
+    "ticks",
+    "to_celsius",
+    "to_input",
+    "utc",
+    "when",
+    "whole_temperature",
+    "with_unit",
+]
 
-UNKNOWN = "–"
-"""What stands where there is no figure."""
-MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
 MOST_STEPS = 50
 """Presses of "earlier" or "later" that are carried out in one go."""
 NIGHT_FROM_H, NIGHT_TO_H = 22, 6
@@ -36,51 +106,9 @@ _OFFSET_STEP_MS = 15 * MINUTE_MS
 """Time zones change their offset on multiples of this. [ms]"""
 
 
-class DisplayScale(NamedTuple):
-    """How a quantity is named and shown: shown = kept · `factor` + `offset`, in `unit`."""
-
-    words: str
-    unit: str
-    decimals: int
-    factor: float = 1.0
-    offset: float = 0.0
-
-
-_CELSIUS = {
-    "temperature": "Temperature",
-    "dew_point": "Dew point",
-    "frost_point": "Frost point",
-    "wet_bulb": "Wet bulb",
-    "surface_temperature": "Surface temperature",
-}
-_OTHERS = {
-    "humidity": DisplayScale("Relative humidity", "%", 0),
-    "equilibrium_moisture_content": DisplayScale("Wood moisture (EMC)", "%", 1),
-    "absolute_humidity": DisplayScale("Absolute humidity", "g/m³", 1),
-    "humidity_ratio": DisplayScale("Humidity ratio", "g/kg", 1, 1000.0),
-    "vapour_pressure": DisplayScale("Vapour pressure", "hPa", 1, 0.01),
-    "vapour_pressure_deficit": DisplayScale("Vapour pressure deficit", "hPa", 1, 0.01),
-    "pressure": DisplayScale("Air pressure", "hPa", 0, 0.01),
-    "battery": DisplayScale("Battery", "%", 0),
-}
-
-
-def scale(quantity: str, unit: Unit) -> DisplayScale:
-    """How a measured or derived quantity is shown to someone who reads temperatures in `unit`."""
-    if words := _CELSIUS.get(quantity):
-        return (
-            DisplayScale(words, "°F", 1, 1.8, 32.0)
-            if unit == "F"
-            else DisplayScale(words, "°C", 1)
-        )
-    return _OTHERS.get(quantity) or DisplayScale(quantity.replace("_", " ").capitalize(), "", 1)
-
-
 def prefers_fahrenheit(accept_language: str) -> bool:
-    """Whether the first language of an Accept-Language header names a region that uses °F."""
-    first = accept_language.split(",")[0].split(";")[0].strip()
-    subtags = first.replace("_", "-").split("-")[1:]
-    return any(subtag.upper() in FAHRENHEIT_REGIONS for subtag in subtags)
+    """Whether the first language of an Accept-Language header has a region that uses °F."""
+    return formats.prefers_fahrenheit(accept_language.split(",")[0].split(";")[0].strip())
 
 
 def temperature_unit(setting: Literal["auto", "C", "F"]) -> Unit:
@@ -92,103 +120,6 @@ def temperature_unit(setting: Literal["auto", "C", "F"]) -> Unit:
     if not flask.has_request_context():
         return "C"
     return "F" if prefers_fahrenheit(flask.request.headers.get("Accept-Language", "")) else "C"
-
-
-def figure(value: float, decimals: int) -> str:
-    """A number with a true minus; never "−0"; a dash if unknown."""
-    if not math.isfinite(value):
-        return UNKNOWN
-    text = f"{abs(value):.{decimals}f}"
-    return f"−{text}" if value < 0 and float(text) else text
-
-
-def shown(quantity: str, value: float, unit: Unit) -> str:
-    """A value of a quantity, in its display unit but without it: "21.4"."""
-    how = scale(quantity, unit)
-    return figure(value * how.factor + how.offset, how.decimals)
-
-
-def spread(kelvin: float, unit: Unit) -> str:
-    """A difference of temperatures, without unit: "0.7"."""
-    return figure(kelvin * (1.8 if unit == "F" else 1.0), 1)
-
-
-def with_unit(quantity: str, value: float, unit: Unit) -> str:
-    """A value with its unit: "21.4 °C", "46 %"."""
-    return f"{shown(quantity, value, unit)} {scale(quantity, unit).unit}".rstrip()
-
-
-def whole_temperature(temp_c: float, unit: Unit) -> str:
-    """A round temperature for a sentence: "20 °C", "68 °F"."""
-    how = scale("temperature", unit)
-    return f"{figure(temp_c * how.factor + how.offset, 0)} {how.unit}"
-
-
-def age(seconds: float) -> str:
-    """How long ago, in words. `assets/board.js` says the same."""
-    s = max(0, int(seconds))
-    if s < 90:
-        return f"{s} s ago"
-    if s < 90 * 60:
-        return f"{s // 60} min ago"
-    if s < 36 * 3600:
-        return f"{s // 3600} h ago"
-    days = s // 86400
-    return f"{days} day{'' if days == 1 else 's'} ago"
-
-
-def duration(ms: float) -> str:
-    """A length of time in words: "10 minutes"."""
-    for size, word in (
-        (DAY_MS, "day"),
-        (HOUR_MS, "hour"),
-        (MINUTE_MS, "minute"),
-        (1000, "second"),
-    ):
-        n = round(ms / size)
-        if ms >= size:
-            return f"{n} {word}{'' if n == 1 else 's'}"
-    return "1 second"
-
-
-def local(ms: float, zone: ZoneInfo) -> datetime:
-    """The moment in the shop's zone."""
-    return from_ms(int(ms)).astimezone(zone)
-
-
-def clock(ms: float, zone: ZoneInfo) -> str:
-    """The local time of day, "14:02"; with the zone's name in the hour that comes twice."""
-    moment = local(ms, zone)
-    return f"{moment:%H:%M}{_which_hour(moment)}"
-
-
-def day(moment: date) -> str:
-    return f"{moment:%a} {moment.day} {moment:%b}"
-
-
-def when(ms: float, now_ms: float, zone: ZoneInfo) -> str:
-    """A local moment as briefly as it stays clear: "14:02", "yesterday 14:02", "12 Mar 14:02"."""
-    moment, today = local(ms, zone), local(now_ms, zone).date()
-    days = (today - moment.date()).days
-    if days == 0:
-        return clock(ms, zone)
-    if days == 1:
-        return f"yesterday {clock(ms, zone)}"
-    year = "" if moment.year == today.year else f" {moment.year}"
-    name = f"{moment:%a}" if 1 < days < 7 else f"{moment.day} {moment:%b}{year}"
-    return f"{name} {clock(ms, zone)}"
-
-
-def ahead(ms: float, now_ms: float, zone: ZoneInfo) -> str:
-    """A local moment that may lie ahead: "16:40", "tomorrow 09:10", "Fri 09:10", "3 Dec 09:10"."""
-    moment, today = local(ms, zone), local(now_ms, zone).date()
-    days = (moment.date() - today).days
-    if days <= 0:
-        return when(ms, now_ms, zone)
-    if days == 1:
-        return f"tomorrow {clock(ms, zone)}"
-    name = f"{moment:%a}" if days < 7 else f"{moment.day} {moment:%b}"
-    return f"{name} {clock(ms, zone)}"
 
 
 def of_input(text: str, zone: ZoneInfo) -> int:
@@ -205,26 +136,6 @@ def of_input(text: str, zone: ZoneInfo) -> int:
 def to_input(ms: float | None, zone: ZoneInfo) -> str:
     """A moment as such a field takes it; empty for None."""
     return "" if ms is None else f"{local(ms, zone):%Y-%m-%dT%H:%M}"
-
-
-def hours(seconds: float) -> str:
-    """A length of time as the trade says it: "40 min", "6 h", "1.5 h", "2 days"."""
-    if seconds < 5400 and seconds % 3600:
-        return f"{round(seconds / 60)} min"
-    h = seconds / 3600
-    if h >= 48:
-        return f"{figure(h / 24, 1).removesuffix('.0')} days"
-    return f"{figure(h, 1).removesuffix('.0')} h"
-
-
-def stamp(ms: float, zone: ZoneInfo) -> str:
-    """A local moment in full: "Wed 25 Nov 2026 14:02"."""
-    return f"{day(local(ms, zone).date())} {local(ms, zone).year} {clock(ms, zone)}"
-
-
-def _which_hour(moment: datetime) -> str:
-    twice = moment.replace(fold=0).utcoffset() != moment.replace(fold=1).utcoffset()
-    return f" {moment:%Z}" if twice else ""
 
 
 def local_ms(ts_ms: NDArray[np.int64], zone: ZoneInfo) -> NDArray[np.int64]:

@@ -194,7 +194,11 @@ class _Typed:
 
     def temp_c(self, name: str) -> float | None:
         value = self.number(name)
-        return value if value is None or self._unit == "C" else round((value - 32) / 1.8, 3)
+        return (
+            value
+            if value is None or self._unit == "C"
+            else round(formats.to_celsius(value, "F"), 3)
+        )
 
     def moment(self, name: str) -> int | None:
         return self._read(

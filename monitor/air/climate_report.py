@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.core.clock import from_ms, to_ms
+from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
+from monitor.core.formats import local
 from monitor.core.measurements import Quantity, Series
 from monitor.science.air import TEMP_C, relative_humidity_at
 from monitor.science.climate.air_record import DAY_MS, RH_MAX_PCT, AirRecord, air_record
@@ -300,7 +301,7 @@ def _month_edges(air: AirRecord, zone: ZoneInfo) -> NDArray[np.int64]:
     """Local first days of the months, from the one that begins the record to that after its end."""
     if not len(air):
         return np.zeros(1, np.int64)
-    start = from_ms(int(air.from_ms[0])).astimezone(zone)
+    start = local(int(air.from_ms[0]), zone)
     edges: list[int] = []
     number = 12 * start.year + start.month - 1
     while not edges or edges[-1] < air.to_ms[-1]:

@@ -10,9 +10,10 @@ import numpy as np
 
 from monitor.air.current import PlaceAir, air_now, recent
 from monitor.air.place_means import means
-from monitor.alerting.messages import change, ending, moment, sentence, value_text
+from monitor.alerting.messages import change, ending, sentence, value_text
 from monitor.commands import Journal
-from monitor.core.clock import from_ms, to_ms
+from monitor.core.clock import to_ms
+from monitor.core.formats import dated, local
 from monitor.domain.air_assessment import AirState as AirState
 from monitor.domain.notification import Notice
 from monitor.domain.opening_hours import of_day
@@ -37,7 +38,7 @@ def due(settings: Settings, now_ms: int) -> str | None:
     """
     if not settings.alerts.brief_at:
         return None
-    there = from_ms(now_ms).astimezone(settings.zone)
+    there = local(now_ms, settings.zone)
     at = of_day(settings.alerts.brief_at)
     for day in (there.date(), there.date() - timedelta(days=1)):
         begins = to_ms(datetime.combine(day, at, settings.zone))
@@ -118,7 +119,7 @@ def _waits(standings: Sequence[Standing], settings: Settings, now_ms: int) -> li
             lines.append(f"{name}: on hold, the air is too damp or too cold.")
         elif found.ready_ms is not None and found.ready_ms < now_ms + 2 * NIGHT_MS:
             late = " That is later than wanted." if one.late else ""
-            lines.append(f"{name}: about {moment(found.ready_ms, now_ms, settings.zone)}.{late}")
+            lines.append(f"{name}: about {dated(found.ready_ms, now_ms, settings.zone)}.{late}")
     return lines
 
 
@@ -131,9 +132,11 @@ def _alerts(journal: Journal, settings: Settings, now_ms: int) -> list[str]:
             seen = " Acknowledged." if alert.acknowledged else ""
             more = "; ".join(filter(None, (alert.detail, change(alert, now_ms, zone))))
             line += f" ({more})" if more else ""
-            lines.append(f"{line}, since {moment(alert.began_ms, now_ms, zone)}.{seen} {alert.do}")
+            lines.append(f"{line}, since {dated(alert.began_ms, now_ms, zone)}.{seen} {alert.do}")
         elif alert.cleared_ms is not None and alert.cleared_ms > now_ms - NIGHT_MS:
-            span = f"{moment(alert.began_ms, now_ms, zone)} to {moment(alert.cleared_ms, now_ms, zone)}"
+            span = (
+                f"{dated(alert.began_ms, now_ms, zone)} to {dated(alert.cleared_ms, now_ms, zone)}"
+            )
             lines.append(f"Over: {'; '.join(filter(None, (f'{line}, {span}', ending(alert))))}.")
     return lines
 

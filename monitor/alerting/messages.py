@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from monitor.core.clock import from_ms
+from monitor.core import formats
 from monitor.domain.alerts.alert import Alert, AlertAction
 from monitor.domain.alerts.rule import OUTLOOK
 from monitor.domain.alerts.state_machine import NO_LONGER
@@ -39,18 +39,7 @@ class Message(NamedTuple):
 
 def value_text(value: float | None, unit: str, *, fahrenheit: bool = False) -> str:
     """A value in words: `27 %`, `4.5 °C`, `3 h`; empty where there is none to tell."""
-    if value is None or not unit:
-        return ""
-    if unit == "s":
-        minutes = round(value / 60)
-        if abs(minutes) < 120:
-            return f"{minutes} min"
-        return f"{minutes / 60:.0f} h" if abs(minutes) < 48 * 60 else f"{minutes / 1440:.0f} days"
-    if unit == "°C" and fahrenheit:
-        return f"{1.8 * value + 32:.0f} °F"
-    if unit == "K" and fahrenheit:
-        return f"{1.8 * value:.1f} °F"
-    return f"{value:.0f} {unit}" if unit == "%" else f"{value:.1f} {unit}"
+    return formats.rule_value(value, unit, formats.unit_of(fahrenheit))
 
 
 def sentence(alert: Alert, *, fahrenheit: bool = False) -> str:
@@ -87,14 +76,7 @@ def change(alert: Alert, now_ms: int, zone: ZoneInfo) -> str:
     """That a newer outlook made of an alert other than it was told; empty if none did."""
     if alert.changed_ms is None:
         return ""
-    return f"changed {moment(alert.changed_ms, now_ms, zone)} by a newer outlook"
-
-
-def moment(ms: int, now_ms: int, zone: ZoneInfo) -> str:
-    """A time in the shop's zone: `14:05` today, else with its day."""
-    there = from_ms(ms).astimezone(zone)
-    same = there.date() == from_ms(now_ms).astimezone(zone).date()
-    return f"{there:%H:%M}" if same else f"{there:%a %d %b %H:%M}"
+    return f"changed {formats.dated(alert.changed_ms, now_ms, zone)} by a newer outlook"
 
 
 def notices(
@@ -199,7 +181,7 @@ def _text(
     for event, label in zip(many, labels, strict=True):
         known = alerts.get(event.subject)
         began = event.body.get("began_ms") or (known.began_ms if known else now_ms)
-        since = moment(began, now_ms, zone)
+        since = formats.dated(began, now_ms, zone)
         detail = f" ({event.body['detail']})" if event.body["detail"] else ""
         lines.append(
             f"{_line(event.body, label, fahrenheit=fahrenheit)}{detail}, since {since}. "

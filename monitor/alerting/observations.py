@@ -14,6 +14,7 @@ from monitor.air.current import PlaceAir, air_now, recent
 from monitor.air.place_means import places
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
 from monitor.commands import Journal
+from monitor.core.formats import degree, unit_of
 from monitor.core.measurements import Quantity, Series
 from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
 from monitor.domain.alerts.rule_state import Foretold, Seen
@@ -158,7 +159,7 @@ def _coming(quantity: str, place: Place, s: Sight) -> Seen:
     spell, unit = {
         "dry_spell_chance": (one.dry, "%"),
         "damp_spell_chance": (one.damp, "%"),
-        "hot_spell_chance": (one.hot, "°F" if in_f else "°C"),
+        "hot_spell_chance": (one.hot, degree(unit_of(in_f))),
     }[quantity]
     if spell is None or spell.begins_h.middle == 0:
         return Seen(place.id, place.label, 0.0, begun=spell is not None)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from monitor.cli.shared import Config, Data, Demo, exit_on, load, out, wrong, zone_of
+from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, StoreFault
 
@@ -168,7 +169,7 @@ def _value(text: str) -> tuple[str, Any]:
     try:
         if value[-1:] in ("C", "F"):
             number = float(value[:-1])
-            return name, (number - 32) / 1.8 if value.endswith("F") else number
+            return name, formats.to_celsius(number, formats.unit_of(value.endswith("F")))
         return name, float(value)
     except ValueError:
         wrong(f"--set {name}: {value!r} is no number")

@@ -8,6 +8,7 @@ import math
 from rich.table import Table
 
 from monitor.cli.shared import Config, Data, Demo, exit_on, fahrenheit, load, out
+from monitor.core import formats
 from monitor.core.clock import now_ms
 
 
@@ -18,7 +19,7 @@ def now(data: Data = None, config: Config = None, demo: Demo = False) -> None:
 
     settings = load(data, config, demo=demo)
     in_f = fahrenheit(settings)
-    unit = "°F" if in_f else "°C"
+    unit = formats.degree(formats.unit_of(in_f))
     table = Table(
         "place",
         f"temperature {unit}",
@@ -48,7 +49,7 @@ def now(data: Data = None, config: Config = None, demo: Demo = False) -> None:
 
 
 def _temperature(temp_c: float, in_f: bool) -> str:
-    return _figure(temp_c * 1.8 + 32 if in_f else temp_c, 1)
+    return formats.figure(formats.in_unit(temp_c, formats.unit_of(in_f)), 1)
 
 
 def _figure(value: float, digits: int) -> str:

@@ -13,6 +13,7 @@ from rich.table import Table
 
 from monitor.cli.asking import ask, each, journal_of
 from monitor.cli.shared import Config, Data, Demo, exit_on, fahrenheit, load, out, wrong
+from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.domain.events import About
 
@@ -381,6 +382,4 @@ def _span(alert: Alert, settings: Settings) -> str:
 
 
 def _moment(ms: int, settings: Settings) -> str:
-    from monitor.alerting.messages import moment
-
-    return moment(ms, now_ms(), settings.zone)
+    return formats.dated(ms, now_ms(), settings.zone)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from monitor.cli.shared import Config, Data, Demo, exit_on, load, out, wrong
-from monitor.core.clock import from_ms
+from monitor.core import formats
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -44,7 +44,7 @@ def list_(
     with _kept(settings) as writer:
         sheets = archive.found(writer, text)
     for one in sheets:
-        made = from_ms(one.made_ms).astimezone(settings.zone).date()
+        made = formats.local(one.made_ms, settings.zone).date()
         instrument = one.typed.get("instrument") or one.typed["case"]
         out.print(
             f"{one.sheet_id}: {one.client}, {instrument}, {made}: {one.advised['lead']}",

@@ -9,7 +9,8 @@ import typer
 from rich.table import Table
 
 from monitor.cli.shared import Config, Data, Demo, exit_on, load, moment_of, out, wrong
-from monitor.core.clock import from_ms, now_ms
+from monitor.core import formats
+from monitor.core.clock import now_ms
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -105,7 +106,7 @@ def _months(record: ClimateRecord, zone: ZoneInfo) -> Table:
     table = Table("month", "class kept", "RH %, low", "mean", "high", "judged")
     for one in record.months:
         table.add_row(
-            f"{from_ms(one.from_ms).astimezone(zone):%Y-%m}",
+            f"{formats.local(one.from_ms, zone):%Y-%m}",
             one.kept.name if one.kept else "none",
             f"{one.low_pct:.0f}",
             f"{one.mean_pct:.0f}",
@@ -116,4 +117,4 @@ def _months(record: ClimateRecord, zone: ZoneInfo) -> Table:
 
 
 def _local(ms: int, zone: ZoneInfo) -> str:
-    return f"{from_ms(ms).astimezone(zone):%Y-%m-%d %H:%M}"
+    return formats.numeric(ms, zone)

@@ -11,6 +11,7 @@ import typer
 from rich.table import Table
 
 from monitor.cli.shared import Config, Data, Demo, err, exit_on, load, moment_of, out, wrong
+from monitor.core import formats
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.measurements import name_fault
 
@@ -37,7 +38,7 @@ def list_(
     settings = load(data, config, demo=demo)
 
     def local(ms: int) -> str:
-        return f"{from_ms(ms).astimezone(settings.zone):%Y-%m-%d %H:%M}"
+        return formats.numeric(ms, settings.zone)
 
     with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
         kept = forecasts.recent(reader, limit)

@@ -14,7 +14,8 @@ from rich.table import Table
 
 from monitor.cli.asking import ask, journal_of
 from monitor.cli.shared import Config, Data, Demo, exit_on, load, moment_of, out, wrong
-from monitor.core.clock import from_ms, now_ms, to_ms
+from monitor.core import formats
+from monitor.core.clock import now_ms, to_ms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -78,7 +79,9 @@ def show(
     air = (
         "not known"
         if home is None or home.rh_pct is None
-        else (f"{home.rh_pct:g} % RH, {home.temp_c:g} °C ({1.8 * home.temp_c + 32:.0f} °F)")
+        else (
+            f"{home.rh_pct:g} % RH, {home.temp_c:g} °C ({formats.whole_temperature(home.temp_c, 'F')})"
+        )
     )
     state = ("open" if found.open_now else "closed") if found.here else "handed out"
     lines = [
@@ -284,7 +287,7 @@ def _temp_c(text: str, option: str) -> float:
         value = float(text[:-1] if unit in ("C", "F") else text)
     except ValueError:
         wrong(f"{option} {text!r}: must be a temperature such as 21C or 70F")
-    return round((value - 32) / 1.8, 3) if unit == "F" else value
+    return round(formats.to_celsius(value, "F"), 3) if unit == "F" else value
 
 
 def _time(text: str, settings: Settings, option: str) -> int:
@@ -298,7 +301,7 @@ def _end_of(day: str, settings: Settings) -> int:
     """The last minute of a day in the shop's zone, or a whole time. [ms since 1970-01-01 UTC]"""
     if "T" in day:
         return moment_of(day, settings.zone, option="--due")
-    start = from_ms(moment_of(day, settings.zone, option="--due")).astimezone(settings.zone)
+    start = formats.local(moment_of(day, settings.zone, option="--due"), settings.zone)
     following = start.replace(tzinfo=None) + timedelta(days=1)
     return to_ms(following.replace(tzinfo=settings.zone)) - 60_000
 
@@ -404,8 +407,11 @@ def _span(seconds: float) -> str:
 
 
 def _day(ms: int | None, settings: Settings) -> str:
-    return "not said" if ms is None else f"{from_ms(ms).astimezone(settings.zone):%a %d %b %Y}"
+    if ms is None:
+        return "not known"
+    day = formats.local(ms, settings.zone).date()
+    return f"{formats.day(day)} {day.year}"
 
 
 def _local(ms: int | None, settings: Settings) -> str:
-    return "" if ms is None else f"{from_ms(ms).astimezone(settings.zone):%d %b %Y %H:%M}"
+    return "" if ms is None else formats.stamp(ms, settings.zone)

@@ -10,6 +10,7 @@ import typer
 from rich.table import Table
 
 from monitor.cli.shared import Config, Data, Demo, exit_on, fahrenheit, load, out, wrong
+from monitor.core import formats
 from monitor.core.clock import from_ms, now_ms
 
 if TYPE_CHECKING:
@@ -55,18 +56,11 @@ def outlook(
 
 
 def _print(one: PlaceOutlook, fit: LearnedPlace | None, settings: Settings) -> None:
-    from monitor.outlook.summary import (
-        cold_words,
-        dry_words,
-        rests_on,
-        spell_words,
-        stretch_words,
-        when,
-    )
+    from monitor.outlook.summary import cold_words, dry_words, rests_on, spell_words, stretch_words
     from monitor.science.outlook.ensemble_statistics import UNSURE
 
     zone, in_f = settings.zone, fahrenheit(settings)
-    unit = "°F" if in_f else "°C"
+    unit = formats.degree(formats.unit_of(in_f))
     table = Table(
         "time",
         f"temperature {unit}",
@@ -77,12 +71,12 @@ def _print(one: PlaceOutlook, fit: LearnedPlace | None, settings: Settings) -> N
     )
 
     def span(fan: Any, step: int, digits: int, *, temp: bool = False) -> str:
-        low, _, high = (1.8 * v + 32 if temp and in_f else v for v in fan[:, step])
+        low, _, high = (formats.in_unit(v, formats.unit_of(in_f and temp)) for v in fan[:, step])
         return f"{low:.{digits}f} to {high:.{digits}f}"
 
     for step in range(EVERY_H - 1, one.fan.rh_pct.shape[1], EVERY_H):
         table.add_row(
-            when(one.at_ms(step + 1), zone),
+            formats.weekday(one.at_ms(step + 1), zone),
             span(one.fan.temp_c, step, 1, temp=True),
             span(one.fan.rh_pct, step, 0),
             span(one.fan.dew_point_c, step, 1, temp=True),

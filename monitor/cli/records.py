@@ -9,7 +9,8 @@ import typer
 
 from monitor.cli.asking import ask, journal_of
 from monitor.cli.shared import Config, Data, Demo, exit_on, load, out, wrong
-from monitor.core.clock import from_ms, now_ms
+from monitor.core import formats
+from monitor.core.clock import now_ms
 
 
 def record(
@@ -62,7 +63,7 @@ def verify_record(
     with journal_of(settings) as (_, journal):
         found = air_certificate.check(content, journal)
     if found.known:
-        day = f"{from_ms(found.given_ms).astimezone(settings.zone):%Y-%m-%d %H:%M}"
+        day = formats.numeric(found.given_ms, settings.zone)
         out.print(
             f"{file}: as it was given out here for {found.reference} on {day}",
             highlight=False,

@@ -22,7 +22,8 @@ from monitor.cli.shared import (
     progress,
     wrong,
 )
-from monitor.core.clock import from_ms, now_ms
+from monitor.core import formats
+from monitor.core.clock import now_ms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -129,11 +130,11 @@ def _show(alert: Alert, settings: Settings) -> None:
     from monitor.alerting.messages import worst_text
 
     said, urgency = alert.at_gravest, alert.gravest[0]
-    began = from_ms(alert.began_ms).astimezone(settings.zone)
     worst = worst_text(alert, fahrenheit=fahrenheit(settings))
     exit_on = ", ".join(filter(None, [said["name"], worst, said["detail"]]))
     out.print(
-        f"{began:%Y-%m-%d %H:%M}  {_lasted(alert):>8}  {'!' * urgency:<3}  {alert.label}: {exit_on}",
+        f"{formats.numeric(alert.began_ms, settings.zone)}  "
+        f"{_lasted(alert):>8}  {'!' * urgency:<3}  {alert.label}: {exit_on}",
         highlight=False,
         soft_wrap=True,
     )
@@ -152,7 +153,7 @@ def _summary(found: Sequence[Alert], settings: Settings, start_ms: int, end_ms: 
     """Counts by rule, and what this cannot see."""
     days = (end_ms - start_ms) / 86_400_000
     counts = Counter((one.gravest[0], one.gravest[1]) for one in found)
-    first, last = (from_ms(ms).astimezone(settings.zone) for ms in (start_ms, end_ms - 1))
+    first, last = (formats.local(ms, settings.zone) for ms in (start_ms, end_ms - 1))
     alerts = "1 alert" if len(found) == 1 else f"{len(found) or 'No'} alerts"
     out.print(
         f"\n{alerts} in {days:.0f} days, {first:%Y-%m-%d} to {last:%Y-%m-%d}.", highlight=False
@@ -192,7 +193,7 @@ def _write(path: Path, found: Sequence[Alert]) -> None:
 
 
 def _stamp(ms: int | None) -> str:
-    return "" if ms is None else from_ms(ms).isoformat(timespec="seconds").replace("+00:00", "Z")
+    return "" if ms is None else formats.utc(ms)
 
 
 def _number(value: float | None) -> str:

@@ -24,6 +24,7 @@ from monitor.cli.sending import (
     under_way,
 )
 from monitor.cli.shared import Config, Data, Demo, err, exit_on, load, moment_of, out, wrong
+from monitor.core import formats
 from monitor.settings import Settings
 
 app = typer.Typer(no_args_is_help=True, help="Read this machine's chips; calibrate any sensor.")
@@ -186,7 +187,7 @@ def health(data: Data = None, config: Config = None, demo: Demo = False) -> None
 @calibrate.command()
 def show(sensor: Sensor, data: Data = None, config: Config = None, demo: Demo = False) -> None:
     """Where it is, the points so far, what they make, which corrections hold."""
-    from monitor.core.clock import from_ms, now_ms
+    from monitor.core.clock import now_ms
     from monitor.domain.sensor import BOUNDS, SensorHistory
     from monitor.science.calibration.fit import BadFit, fitted
     from monitor.sensor_care.calibration import settled, why
@@ -217,9 +218,9 @@ def show(sensor: Sensor, data: Data = None, config: Config = None, demo: Demo = 
                 exit_on = str(exc)
             out.print(f"  {quantity} would be: {exit_on}", highlight=False, soft_wrap=True)
         for held in one.in_force(quantity):
-            day = from_ms(held.from_ms).astimezone(settings.zone)
             out.print(
-                f"  correction {held.number}, {quantity}, from {day:%Y-%m-%d %H:%M}, by "
+                f"  correction {held.number}, {quantity}, from "
+                f"{formats.numeric(held.from_ms, settings.zone)}, by "
                 f"{held.by or 'nobody named'}: {held.fit.offset:+.3f} + {held.fit.slope:.4f} × reading",
                 highlight=False,
                 soft_wrap=True,

@@ -17,9 +17,9 @@ from rich.console import Console
 from rich.progress import Progress
 
 from monitor import settings as settings_module
+from monitor.core import formats
 from monitor.core.clock import to_ms
 from monitor.core.errors import MonitorError, SettingsFault
-from monitor.core.units import FAHRENHEIT_REGIONS
 from monitor.settings import Settings
 
 UNCUT = 10_000
@@ -120,5 +120,4 @@ def fahrenheit(settings: Settings) -> bool:
     unit = settings.board.temperature_unit
     if unit != "auto":
         return unit == "F"
-    name = locale.setlocale(locale.LC_CTYPE, "").partition(".")[0]
-    return name.rpartition("_")[2] in FAHRENHEIT_REGIONS
+    return formats.prefers_fahrenheit(locale.setlocale(locale.LC_CTYPE, ""))

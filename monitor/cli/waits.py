@@ -11,7 +11,8 @@ from rich.table import Table
 
 from monitor.cli.asking import ask, each, journal_of
 from monitor.cli.shared import Config, Data, Demo, exit_on, load, moment_of, out
-from monitor.core.clock import from_ms, now_ms
+from monitor.core import formats
+from monitor.core.clock import now_ms
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
@@ -263,10 +264,7 @@ def _what(wait: Wait, where: str) -> str:
 def _local(ms: int | None, settings: Settings) -> str:
     if ms is None:
         return "not known"
-    moment = from_ms(ms).astimezone(settings.zone)
-    today = datetime.now(settings.zone).date()
-    away = abs((moment.date() - today).days)
-    return f"{moment:%H:%M}" if not away else f"{moment:{'%a' if away < 6 else '%a %d %b'} %H:%M}"
+    return formats.brief(ms, now_ms(), settings.zone)
 
 
 def _value(name: str, value: Any, settings: Settings) -> str:

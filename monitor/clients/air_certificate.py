@@ -18,7 +18,7 @@ import numpy as np
 
 from monitor.air.place_means import means, places
 from monitor.clients import typst_pdf
-from monitor.core.clock import from_ms
+from monitor.core import formats
 from monitor.core.measurements import Quantity
 from monitor.domain.instrument import Instrument, InstrumentAction
 from monitor.domain.places import band
@@ -184,7 +184,7 @@ def _sensors(
                 correction = known.correction_at(series.quantity, end)
                 if correction is not None:
                     wide = correction.uncertainty(last, end)
-                    text = f"calibrated, read through it since {_utc(correction.from_ms)}"
+                    text = f"calibrated, read through it since {formats.utc(correction.from_ms)}"
         yield CertificateRow(
             "sensor",
             *span,
@@ -205,7 +205,7 @@ def csv_of(rows: Iterable[CertificateRow]) -> bytes:
     for row in rows:
         numbers = ("" if v is None else f"{v:.2f}" for v in (row.low, row.mean, row.high))
         texts = (_safe(row.place), *numbers, row.unit, _safe(row.text))
-        write.writerow((row.what, _utc(row.from_ms), _utc(row.to_ms), *texts))
+        write.writerow((row.what, formats.utc(row.from_ms), formats.utc(row.to_ms), *texts))
     body = out.getvalue().encode("utf-8")
     return body + f"{MARK}{hashlib.sha256(body).hexdigest()}\r\n".encode()
 
@@ -215,22 +215,15 @@ def _safe(cell: str) -> str:
     return f"'{cell}" if cell[:1] in "=+-@\t\r" and cell else cell
 
 
-def _utc(ms: int) -> str:
-    return from_ms(ms).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
 def paper_of(rows: list[CertificateRow], shop: str, settings: Settings) -> Paper:
     """A record as CSV and as a tagged PDF, times in the shop's zone there."""
     made = csv_of(rows)
 
-    def local(ms: int) -> str:
-        return f"{from_ms(ms).astimezone(settings.zone):%Y-%m-%d %H:%M}"
-
     table = [
         [
             row.what,
-            local(row.from_ms),
-            local(row.to_ms),
+            formats.numeric(row.from_ms, settings.zone),
+            formats.numeric(row.to_ms, settings.zone),
             row.place,
             " / ".join("–" if v is None else f"{v:.1f}" for v in (row.low, row.mean, row.high))
             + f" {row.unit}"

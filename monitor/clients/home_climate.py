@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.clients.request import ClientFault, Wish
-from monitor.core.clock import from_ms
+from monitor.core.formats import local as local_time
 from monitor.core.measurements import Quantity, Series
 from monitor.science.case.fields import CaseFault
 from monitor.science.case.from_log import home_from_log, outdoors_from_log, year_of_hours
@@ -74,7 +74,7 @@ def _hour_of_year(
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     if not len(ts_ms):
         return ts_ms, ts_ms > 0
-    first, none = from_ms(int(ts_ms.min())).astimezone(zone), timedelta()
+    first, none = local_time(int(ts_ms.min()), zone), timedelta()
     standard = (first.utcoffset() or none) - (first.dst() or none)
     local = ts_ms + int(standard.total_seconds() * 1000)
     days = local.astype("M8[ms]").astype("M8[D]")

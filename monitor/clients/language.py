@@ -19,8 +19,9 @@ from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 from babel.numbers import format_decimal
 
+from monitor.core import formats
 from monitor.core.errors import MonitorError
-from monitor.core.units import FAHRENHEIT_REGIONS, VOLUMES_L
+from monitor.core.units import VOLUMES_L
 from monitor.science.case.simulation import CaseRange
 
 LANGUAGES = {"en": "GB", "de": "DE"}
@@ -78,7 +79,7 @@ class Language:
             raise LanguageFault(f"language {code!r:.20}: must be one of {known}, with a region")
         self.code = str(self.locale).replace("_", "-")
         region = self.locale.territory or ""
-        self.fahrenheit = region in FAHRENHEIT_REGIONS if not unit else unit == "F"
+        self.fahrenheit = unit == "F" if unit else region in formats.FAHRENHEIT_REGIONS
         self.us_measures = region in US_MEASURES
         self.paper = "us-letter" if region in LETTER else "a4"
         self._words = _catalogue(self.locale.language)
@@ -113,9 +114,8 @@ class Language:
         return f"{self.number(value)} %"
 
     def temperature(self, temp_c: float) -> str:
-        if self.fahrenheit:
-            return f"{self.number(1.8 * temp_c + 32)} °F"
-        return f"{self.number(temp_c)} °C"
+        unit = formats.unit_of(self.fahrenheit)
+        return f"{self.number(formats.in_unit(temp_c, unit))} {formats.degree(unit)}"
 
     def water(self, millilitres: float) -> str:
         """Of a case: millilitres or fluid ounces."""

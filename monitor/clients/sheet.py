@@ -9,7 +9,7 @@ from monitor.clients import phrases
 from monitor.clients.plot import year_plot
 from monitor.clients.refill_words import fills_of, fills_words, summary_of
 from monitor.clients.reminders import calendar_of, qr_of
-from monitor.core.clock import from_ms
+from monitor.core.formats import local
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.measures import Holds, Measure, Option
 from monitor.science.case.simulation import TOO_DAMP_PCT
@@ -72,7 +72,7 @@ class Sheet(NamedTuple):
 def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
     """The page of what was worked out."""
     say = worked.wish.language
-    made = from_ms(made_ms).astimezone(zone).date()
+    made = local(made_ms, zone).date()
     instrument = worked.wish.instrument or say.text(phrases.CASES[worked.wish.case.name])
     refills = worked.refills
     reminders = calendar_of(refills, summary_of(worked), made_ms, made) if refills else ""

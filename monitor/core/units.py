@@ -65,14 +65,14 @@ def litres(text: object, low: float, high: float) -> float:
     OutOfRange
         Outside `low` to `high`. [L]
     ValueError
-        If it is no amount.
+        If it is not an amount of water.
     """
     found = _AMOUNT.fullmatch(text) if isinstance(text, str) else None
     known = {name.lower(): name for name in VOLUMES_L}
     unit = known.get(" ".join(found[2].lower().split())) if found else None
     if found is None or unit is None:
         raise ValueError(
-            f"{text!r:.40} is no amount of water: must be such as 1.5 L, in "
+            f"{text!r:.40} is not an amount of water: must be such as 1.5 L, in "
             f"{', '.join(VOLUMES_L)}; fl oz, qt and gal as in the US"
         )
     said, one = float(found[1].replace(",", ".")), VOLUMES_L[unit]
@@ -81,27 +81,6 @@ def litres(text: object, low: float, high: float) -> float:
             "amount of water", said, unit, float(f"{low / one:.3g}"), float(f"{high / one:.3g}")
         )
     return said * one
-
-
-def water_unit(middle_l: float, *, us: bool) -> str:
-    """What an amount of water is told in: L, or in the US gal, below half a gallon fl oz. [L]"""
-    if not us:
-        return "L"
-    return "gal" if middle_l >= VOLUMES_L["gal"] / 2 else "fl oz"
-
-
-def water_figure(amount_l: float, unit: str) -> str:
-    """An amount of water in such a unit, without it: `2.4`, `38`. [L]"""
-    return f"{amount_l / VOLUMES_L[unit]:.{0 if unit == 'fl oz' else 1}f}"
-
-
-def room_words(volume_m3: float, *, us: bool) -> str:
-    """A room's volume: `60 m³`, or in the US `2120 ft³`. [m³]"""
-    return f"{round(volume_m3 / M3_PER_FT3, -1):.0f} ft³" if us else f"{volume_m3:g} m³"
-
-
-FAHRENHEIT_REGIONS = frozenset({"US", "LR", "BS", "BZ", "KY", "PW", "FM", "MH"})
-"""Countries that say temperatures in °F, by ISO 3166 code. From memory."""
 
 
 def allowed(quantity: Quantity | None = None) -> str:

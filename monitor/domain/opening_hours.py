@@ -11,7 +11,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.clock import from_ms, to_ms
+from monitor.core.clock import to_ms
+from monitor.core.formats import local
 
 DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 CLOSED_MAX = 100
@@ -99,7 +100,7 @@ def quiet_until(
     int or None
         [ms since 1970-01-01 UTC]
     """
-    today = from_ms(now_ms).astimezone(zone).date()
+    today = local(now_ms, zone).date()
     found = quiet_span(quiet)
     if closed_by is not None and of_date(closed_by, today) is None:
         ahead = (today + timedelta(days=n) for n in range(1, CLOSED_MAX))
@@ -161,7 +162,7 @@ def of_day(text: str) -> time:
 
 def next_opening(hours: Hours, zone: ZoneInfo, now_ms: int) -> int | None:
     """When the shop opens next, after now; None if it never does. [ms since 1970-01-01 UTC]"""
-    today = from_ms(now_ms).astimezone(zone).date()
+    today = local(now_ms, zone).date()
     for ahead in range(CLOSED_MAX):
         day = today + timedelta(days=ahead)
         found = of_date(hours, day)
@@ -175,6 +176,6 @@ def next_opening(hours: Hours, zone: ZoneInfo, now_ms: int) -> int | None:
 
 def is_open(hours: Hours, zone: ZoneInfo, now_ms: int) -> bool:
     """Whether the shop is open at a moment. [ms since 1970-01-01 UTC]"""
-    local = from_ms(now_ms).astimezone(zone)
-    found = of_date(hours, local.date())
-    return found is not None and found[0] <= local.time() < found[1]
+    moment = local(now_ms, zone)
+    found = of_date(hours, moment.date())
+    return found is not None and found[0] <= moment.time() < found[1]

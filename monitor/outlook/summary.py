@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from monitor.core.clock import from_ms
-from monitor.core.units import room_words, water_figure, water_unit
+from monitor.core.formats import in_unit, room_words, unit_of, water_figure, water_unit, weekday
 from monitor.domain.opening_hours import is_open
 from monitor.domain.places import AirLimits, Place, band
 from monitor.outlook import files
@@ -131,8 +130,8 @@ def dry_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     spell = one.dry
     if spell is None:
         return ""
-    begins = when(one.at_ms(spell.begins_h.middle), zone)
-    furthest = when(one.at_ms(spell.extreme_at_h), zone)
+    begins = weekday(one.at_ms(spell.begins_h.middle), zone)
+    furthest = weekday(one.at_ms(spell.extreme_at_h), zone)
     text = (
         f"below {one.low_pct:.0f} % from about {begins}, about {spell.extreme.middle:.0f} % "
         f"({spell.extreme.low:.0f} to {spell.extreme.high:.0f} %) by {furthest}, chance "
@@ -155,10 +154,10 @@ def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     low, middle, high = (water_figure(litres, unit) for litres in water[:3])
     level, soon = one.look.hold_pct, one.look.air[1][:, :LAG_H]
     late = ensemble.spell(soon, level, HELD_H, below=True)  # so soon that water comes too late
-    since = f" from {when(one.at_ms(LAG_H), zone)} on" if late and late.chance >= 0.5 else ""
+    since = f" from {weekday(one.at_ms(LAG_H), zone)} on" if late and late.chance >= 0.5 else ""
     return (
         f"about {middle} {unit} of water a day ({low} to {high} {unit}) from "
-        f"{when(one.at_ms(water.start), zone)} would hold {level:.0f} %{since} even in the driest "
+        f"{weekday(one.at_ms(water.start), zone)} would hold {level:.0f} %{since} even in the driest "
         f"hours {room}; set the humidifier to {level:.0f} %, so that it gives less in others"
     )
 
@@ -167,9 +166,9 @@ def spell_words(one: PlaceOutlook, spell: OutlookSpell | None, unit: str, zone: 
     """When a damp or hot spell begins and how far it goes: for an alert. `unit`: %, °C or °F."""
     if spell is None:
         return ""
-    low, middle, high = (1.8 * v + 32 if unit == "°F" else v for v in spell.extreme)
+    low, middle, high = (in_unit(v, unit_of(unit == "°F")) for v in spell.extreme)
     return (
-        f"from about {when(one.at_ms(spell.begins_h.middle), zone)}, up to about {middle:.0f} "
+        f"from about {weekday(one.at_ms(spell.begins_h.middle), zone)}, up to about {middle:.0f} "
         f"{unit} ({low:.0f} to {high:.0f} {unit}), chance {likely(spell.chance)}"
     )
 
@@ -181,11 +180,11 @@ def stretch_words(what: str, one: PlaceOutlook, stretch: GoodHours | None, zone:
     begin, end = (one.at_ms(step) for step in (stretch.start, stretch.start + stretch.hours))
     if stretch.chance < LIKELY:
         return (
-            f"No hours {what} are likely to suit; the best, {when(begin, zone)} to "
-            f"{when(end, zone)}, have a chance of {likely(stretch.chance)}."
+            f"No hours {what} are likely to suit; the best, {weekday(begin, zone)} to "
+            f"{weekday(end, zone)}, have a chance of {likely(stretch.chance)}."
         )
     return (
-        f"Best hours {what}: {when(begin, zone)} to {when(end, zone)}, chance "
+        f"Best hours {what}: {weekday(begin, zone)} to {weekday(end, zone)}, chance "
         f"{likely(stretch.chance)}."
     )
 
@@ -197,12 +196,12 @@ def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
     if dew.chance < LIKELY:
         return ""
     (low, cold, high), (_, point, _) = (
-        [1.8 * v + 32 if unit == "°F" else v for v in values]
+        [in_unit(v, unit_of(unit == "°F")) for v in values]
         for values in (dew.outdoors, dew.dew_point)
     )
     return (
         f"Outdoors about {cold:.0f} {unit} ({low:.0f} to {high:.0f} {unit}) "
-        f"{when(one.at_ms(dew.at), zone)}, the dew point in here then about {point:.0f} {unit}: dew "
+        f"{weekday(one.at_ms(dew.at), zone)}, the dew point in here then about {point:.0f} {unit}: dew "
         f"forms on an instrument that comes in as cold, chance {likely(dew.chance)}. Leave it in "
         f"its closed case until it has warmed, some hours."
     )
@@ -212,7 +211,7 @@ def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str
     """What an outlook rests on, and how well it has done."""
     look = one.look
     weather = (
-        f"the forecast of {look.source} of {when(look.issued_ms, zone)}, which reaches "
+        f"the forecast of {look.source} of {weekday(look.issued_ms, zone)}, which reaches "
         f"{look.reaches_h} h"
         if look.source
         else "no forecast: the outdoor air is taken as usual for the season, which is weak"
@@ -229,8 +228,3 @@ def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str
                 f"{100 * day.of_persistence:.0f} % of what 'as it is now' was off by"
             )
     return f"{text}."
-
-
-def when(ms: int, zone: ZoneInfo) -> str:
-    """A time to come as `Thu 07:00`, of the shop's zone."""
-    return f"{from_ms(ms).astimezone(zone):%a %H:%M}"

@@ -8,7 +8,8 @@ import subprocess
 from datetime import UTC, datetime
 from typing import NamedTuple
 
-from monitor.core.clock import from_ms, now_ms
+from monitor.core import formats
+from monitor.core.clock import now_ms
 from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault
 from monitor.mqtt import embedded_broker
 from monitor.mqtt.client import Address, Publisher
@@ -90,7 +91,7 @@ def _store(settings: Settings) -> Check:
         return Check("store", False, f"{exc}; restore {path} from a copy or move it away")
     size_mb = path.stat().st_size / 1e6
     newest = max((item.reading.ts_ms for item in latest), default=None)
-    last = f", last reading {from_ms(newest):%Y-%m-%d %H:%M} UTC" if newest is not None else ""
+    last = f", last reading {formats.numeric(newest, UTC)} UTC" if newest is not None else ""
     return Check("store", True, f"{path}, {size_mb:.1f} MB, {len(latest)} series{last}")
 
 
@@ -110,7 +111,7 @@ def _clock(settings: Settings) -> Check:
         return Check(
             "clock",
             False,
-            f"{text}: behind the newest reading, {from_ms(newest):%Y-%m-%d %H:%M} UTC",
+            f"{text}: behind the newest reading, {formats.numeric(newest, UTC)} UTC",
         )
     kept = _kept_by_network()
     note = "" if kept is None else f", {'kept' if kept else 'not kept'} by network time"

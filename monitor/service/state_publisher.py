@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from monitor.alerting.messages import sentence
-from monitor.core.clock import from_ms
+from monitor.core import formats
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.wait import Wait
 from monitor.mqtt.client import Publisher
@@ -132,6 +132,4 @@ def state_of(standing: Standing) -> dict[str, Any]:
 
 
 def _stamp(ms: int | None) -> str | None:
-    if ms is None:
-        return None
-    return from_ms(ms // 60_000 * 60_000).isoformat(timespec="minutes").replace("+00:00", "Z")
+    return None if ms is None else formats.utc(ms, "minutes")

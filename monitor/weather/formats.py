@@ -15,8 +15,8 @@ from collections.abc import Iterable
 from itertools import groupby
 from typing import IO, Any
 
-from monitor.core.clock import from_ms
 from monitor.core.errors import BadPayload
+from monitor.core.formats import utc
 from monitor.core.json_documents import json_object, moment_of, number_of
 from monitor.domain.forecast import Forecast, Position, position
 from monitor.domain.forecast_source import Element
@@ -151,11 +151,7 @@ def write_csv(forecasts: Iterable[Forecast], out: IO[str]) -> int:
 
 def iso(ms: int) -> str:
     """UTC, ISO 8601, to the second where that is exact."""
-    return (
-        from_ms(ms)
-        .isoformat(timespec="seconds" if ms % 1000 == 0 else "milliseconds")
-        .replace("+00:00", "Z")
-    )
+    return utc(ms, "auto")
 
 
 def _text(value: float) -> str:

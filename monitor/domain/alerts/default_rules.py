@@ -617,7 +617,7 @@ def _shop() -> tuple[Rule, ...]:
         ),
         Rule(
             id="broker-away",
-            name="No readings can arrive",
+            name="No readings arrive",
             quantity="broker_away",
             test=Test.ABOVE,
             high=0.5,
@@ -632,7 +632,7 @@ def _shop() -> tuple[Rule, ...]:
         ),
         Rule(
             id="store-trouble",
-            name="Readings cannot be stored",
+            name="Readings not stored",
             quantity="store_trouble",
             test=Test.ABOVE,
             high=0.5,
