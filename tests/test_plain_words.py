@@ -50,10 +50,10 @@ BANNED = {
 
 ALLOWED: dict[str, int] = {
     "monitor/alerting": 2,
-    "monitor/cli": 30,
+    "monitor/cli": 29,
     "monitor/clients": 3,
     "monitor/commands": 5,
-    "monitor/core": 2,
+    "monitor/core": 1,
     "monitor/domain": 12,
     "monitor/outlook": 6,
     "monitor/readings": 13,
