@@ -12,10 +12,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import typer.main
+import worked_waits
 
 from monitor import settings
 from monitor.cli import app
-from monitor.science.waits import examples
 
 ROOT = Path(__file__).parent.parent
 
@@ -72,7 +72,7 @@ def packages_table() -> str:
 TABLES: tuple[tuple[str, str, Callable[[], str]], ...] = (
     ("dashboard/help/settings.md", "settings", settings_table),
     ("dashboard/help/commands.md", "commands", commands_table),
-    ("dashboard/help/bench.md", "examples", lambda: examples.table().strip()),
+    ("dashboard/help/bench.md", "examples", lambda: worked_waits.table().strip()),
     ("DEVELOPERS.md", "packages", packages_table),
 )
 """File, name of the marks around the table, and what makes it."""

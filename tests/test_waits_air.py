@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -18,20 +19,53 @@ from monitor.science.waits.air_bins import binned
 from monitor.science.waits.air_log import (
     BEFORE_MS,
     AirCoverage,
+    AirLog,
     Stay,
     air_log,
     exponential_mean,
     relaxation_steps,
     stitched,
 )
-from monitor.science.waits.equivalent_time import equivalent_time
 from monitor.science.waits.film import OIL
 from monitor.science.waits.glue import HIDE_GLUE
+from monitor.science.waits.laws import Law
 from monitor.science.waits.timed_rest import FixedLaw, RestLaw
 
 NOW = to_ms(datetime(2025, 11, 3, 17, 20, 7, tzinfo=UTC))
 HOUR = 3_600_000
 SEED = 5
+
+
+class EquivalentTime(NamedTuple):
+    """Seconds of reference air: gaps counted as nothing, and as their neighbours' mean; and the
+    seconds in gaps. [s]"""
+
+    low_s: float
+    high_s: float
+    unknown_s: float
+
+
+def equivalent_time(
+    law: Law, air: AirLog, start_ms: int, *, capped: bool = False
+) -> EquivalentTime:
+    """Time in reference air that the air from a start to the log's end is worth, exactly.
+
+    Parameters
+    ----------
+    law : Law
+    air : AirLog
+    start_ms : int
+        Inside the log. [ms since 1970-01-01 UTC]
+    capped : bool
+        Whether good air counts at most the law's `most_rate`.
+    """
+    rate = law.relative_rate(air.temp_c, air.rh_pct, capped=capped)
+    start = np.array([start_ms])
+    sums = [air.running(rate, known) for known in (AirCoverage.AIR, AirCoverage.GAP)]
+    known_s, gap_s = (r.total - float(r.at(start)[0]) for r in sums)
+    if not law.needs_air:
+        return EquivalentTime(known_s + gap_s, known_s + gap_s, 0.0)
+    return EquivalentTime(known_s, known_s + gap_s, air.unknown_s(start_ms))
 
 
 def wild(hours=48, step_s=60, seed=SEED):

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 
 import pytest
+from worked_waits import examples, table
 
 from monitor.core.errors import OutOfRange
 from monitor.core.measurements import name_fault
 from monitor.domain.wait_types import KINDS, Caution, WaitType
-from monitor.science.waits.examples import examples, table
 from monitor.science.waits.film import OIL, FilmLaw
 from monitor.science.waits.glue import GlueLaw
 from monitor.science.waits.timed_rest import FixedLaw

@@ -22,8 +22,6 @@ from monitor.science.waits.glue import (
     LIQUID_GLUE,
     PVA_WHITE,
     PVA_YELLOW,
-    Chill,
-    ChilledJoint,
     GlueLaw,
     strict_and_additive_hours,
 )
@@ -245,11 +243,6 @@ def test_wet_gel_gets_no_more_credit_above_28_degrees():
     assert HIDE_GLUE.relative_rate(35, 40) == HIDE_GLUE.relative_rate(28, 40)
 
 
-def test_the_chilled_joint_is_cautioned_by_steps():
-    chill = [Chill(i) for i in ChilledJoint().of([14.99, 15, 17.99, 18])]
-    assert chill == [Chill.TOO_COLD, Chill.WARM_THE_PARTS, Chill.WARM_THE_PARTS, Chill.NONE]
-
-
 @pytest.mark.parametrize("law", LAWS.values())
 def test_every_parameter_is_shown_with_unit_range_help_and_source(law):
     for p in parameters(law()):
@@ -274,7 +267,6 @@ def test_a_parameter_outside_its_range_is_refused(law):
         lambda: DryingLaw(dry_moisture_pct=9.0),
         lambda: RestLaw(rh_low_pct=80.0),
         lambda: RestLaw(temp_low_c=35.0),
-        lambda: ChilledJoint(strong_temp_c=19.0),
         lambda: HIDE_GLUE.relative_rate(61, 50),
         lambda: OIL.relative_rate(20, 101),
         lambda: WASHED_WOOD.relative_rate(20, -1),

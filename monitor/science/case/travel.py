@@ -86,22 +86,6 @@ def warm_up(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> War
     return WarmUp(wet, minutes(wet), minutes(wet + MARGIN_K))
 
 
-def wall_gets_wet(case_c: float, case_rh_pct: float, outdoor_c: float) -> bool:
-    """True if a shut warm case gets wet inside its shell when it is carried into the cold.
-
-    The shell cools long before the wood, which keeps feeding the air inside.
-
-    Raises
-    ------
-    OutOfRange
-
-    >>> wall_gets_wet(21.0, 45.0, 5.0), wall_gets_wet(21.0, 45.0, 10.0)
-    (True, False)
-    """
-    cold = float(checked("outdoor_c", outdoor_c, "°C", *TEMP_C))
-    return cold < wets_below_c(case_c, case_rh_pct)
-
-
 class Car(NamedTuple):
     """The air of a closed car in the sun, and that of a shut case in it once it is as warm."""
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import IntEnum
 from typing import ClassVar
 
 import numpy as np
@@ -23,7 +22,6 @@ from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked, in_blocks
 from monitor.science.saturation import ln_water, ln_water_slope
 from monitor.science.waits.parameters import (
-    PRACTICE,
     REFERENCE_RH_PCT,
     REFERENCE_TEMP_C,
     Hold,
@@ -36,10 +34,6 @@ _TG = (
     "inference: RH at which gelatin's glass transition (Gordon–Taylor through 34 °C at 20 % water; "
     "Rahman et al., Thermochimica Acta, 2010) is 10 K above room temperature, with the sorption "
     "table in Heritage Science 1:14, 2013. Second-hand"
-)
-_FILM = (
-    "evaporation-controlled drying of thin biopolymer films (Ettelaie et al., Kinetics of Food "
-    "Biopolymer Film Dehydration). Second-hand"
 )
 
 
@@ -198,46 +192,6 @@ PVA_YELLOW = GlueLaw(hard_activity=0.87, temp_low_c=5.0, gel_temp_high_c=40.0)
 PVA_WHITE = GlueLaw(hard_activity=0.87, temp_low_c=13.0, gel_temp_high_c=40.0)
 """PVA emulsions: on hold below the film-forming temperature, by published rules of thumb about
 5 °C for yellow and 13 °C for white glue (second-hand)."""
-
-
-class Chill(IntEnum):
-    """Caution before gluing: the hot glue may gel before the joint is closed."""
-
-    NONE = 0
-    WARM_THE_PARTS = 1
-    TOO_COLD = 2
-
-
-@dataclass(frozen=True, kw_only=True)
-class ChilledJoint:
-    """Limits of the chilled-joint caution. It is about the bond, not about the wait."""
-
-    caution_temp_c: float = parameter(
-        18.0,
-        "°C",
-        5,
-        30,
-        "Below: warm the parts to 25 to 35 °C before gluing",
-        f"{PRACTICE}; workshop advice of 18 to 21 °C read second-hand",
-    )
-    strong_temp_c: float = parameter(
-        15.0, "°C", 0, 30, "Below: a joint glued now is likely to chill", PRACTICE
-    )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
-        if self.strong_temp_c > self.caution_temp_c:
-            raise OutOfRange("strong_temp_c", self.strong_temp_c, "°C", 0, self.caution_temp_c)
-
-    def of(self, temp_c: ArrayLike) -> NDArray[np.int64]:
-        """`Chill` at the wood's temperature, or the air's where the wood's is unknown. [°C]
-
-        >>> [Chill(i).name for i in ChilledJoint().of([14.9, 15.0, 18.0])]
-        ['TOO_COLD', 'WARM_THE_PARTS', 'NONE']
-        """
-        t = checked("temp_c", temp_c, "°C", -40, 60)
-        cold = np.where(t < self.caution_temp_c, Chill.WARM_THE_PARTS, Chill.NONE)
-        return np.where(t < self.strong_temp_c, Chill.TOO_COLD, cold)
 
 
 def strict_and_additive_hours(
