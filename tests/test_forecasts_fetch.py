@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import gzip
 import ssl
 import subprocess
@@ -104,6 +105,7 @@ def test_a_way_to_ask_that_will_end_is_told(server):
         (500, True),
         (502, True),
         (503, True),
+        (520, True),
         (304, False),
     ],
 )
@@ -216,6 +218,54 @@ def test_a_redirect_to_https_is_followed_without_the_key(server, certificate):
         assert answer.body == b'{"safe": true}'
         assert (safe.asks[0].headers["User-Agent"], safe.paths) == (AGENT, ["/there"])
         assert SECRET not in str(safe.asks[0])
+
+
+def test_a_server_that_redirects_for_ever_is_left(certificate):
+    with WeatherServer().open(certificate) as safe:
+        safe.answers(Reply(status=302, headers={"Location": "/round"}))
+        trust = ssl.create_default_context(cafile=certificate)
+        assert not fails(safe, headers={"X-Key": SECRET}, trust=trust).retryable
+        assert safe.paths == ["/x", *["/round"] * http.REDIRECTS_MAX]
+        assert [SECRET in str(ask) for ask in safe.asks] == [True, *[False] * http.REDIRECTS_MAX]
+
+
+@pytest.fixture
+def proxied(server, monkeypatch):
+    """The server as the system's proxy, which wants to know who asks."""
+    for name in ("no_proxy", "NO_PROXY", "HTTP_PROXY", "all_proxy", "ALL_PROXY"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("http_proxy", server.url.replace("//", "//bench:s%40w@"))
+    return server
+
+
+def test_the_systems_proxy_is_used_and_signed_in_to(proxied):
+    proxied.answers(as_json({"a": 1}))
+    answer = http.get("http://weather.quillon.example/x?at=1", user_agent=AGENT)
+    assert answer.body == b'{"a": 1}'
+    (asked,) = proxied.asks
+    assert asked.path == "http://weather.quillon.example/x?at=1"
+    given = {name.lower(): value for name, value in asked.headers.items()}
+    assert base64.b64decode(given["proxy-authorization"].removeprefix("Basic ")) == b"bench:s@w"
+
+
+def test_this_machine_is_asked_without_the_proxy(proxied):
+    with WeatherServer().open() as other:
+        other.answers(as_json({}))
+        assert get(other).body == b"{}"
+        assert (other.paths, proxied.asks) == (["/x"], [])
+
+
+def test_a_host_that_the_system_excepts_is_asked_without_the_proxy(proxied, monkeypatch):
+    monkeypatch.setenv("no_proxy", "quillon.example")
+    with pytest.raises(NotFetched, match="no answer"):  # names of .example never resolve
+        http.get("http://weather.quillon.example/x", user_agent=AGENT, most_s=20)
+    assert proxied.asks == []
+
+
+@pytest.mark.parametrize("url", ["ftp://127.0.0.1/x", "file:///etc/hosts"])
+def test_only_http_and_https_are_asked(url):
+    with pytest.raises(NotFetched):
+        http.get(url, user_agent=AGENT)
 
 
 def test_a_certificate_that_is_not_trusted_ends_it(certificate):

@@ -51,6 +51,7 @@ def test_every_contract_is_read():
         ("babel", {"monitor/clients/language.py"}),
         ("pvlib", {"monitor/clients/weather_files.py"}),
         ("markdown_it", {"dashboard/help/markdown.py"}),
+        ("urllib3", {"monitor/weather/http.py"}),
         ("segno", {"monitor/clients/reminders.py"}),
         ("typst", {"monitor/clients/typst_pdf.py"}),
         ("pydantic", {"monitor/settings/__init__.py", "monitor/settings/groups.py"}),

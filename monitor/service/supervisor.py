@@ -45,7 +45,6 @@ from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s, foreseen_ms
 from monitor.weather.drop_folder import Folder
 from monitor.weather.intake import Intake
-from monitor.weather.poller import Asker
 
 log = logging.getLogger(__name__)
 
@@ -237,6 +236,8 @@ class Supervisor:
         folder = Folder(self.settings.forecast_folder, intake)
         jobs.every("forecast files", FORECAST_FILES_S, lambda: folder.go(now_ms()))
         if any(source.asked for source in self.settings.forecasts):
+            from monitor.weather.poller import Asker  # brings an HTTP client
+
             asker = Asker(self.settings, intake)
             jobs.every("forecasts", ROUND_S, lambda: asker.go(now_ms()))
 

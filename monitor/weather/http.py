@@ -1,12 +1,12 @@
-"""One document over HTTP: asked politely, within limits of time and size, for as long as it is good.
+"""Fetches one document over HTTP, within limits of time and size, and says how long it is good.
 
-Only this module asks anything of another machine's web server. Redirects lead to https only and
-take no key along; nothing of an address stands in an error.
+Only this module asks another machine's web server. Redirects lead to https only and take no key
+along; no part of an address stands in an error.
 """
 
 from __future__ import annotations
 
-import http.client
+import logging
 import re
 import ssl
 import threading
@@ -14,31 +14,31 @@ import time
 import zlib
 from collections.abc import Mapping
 from email.utils import parsedate_to_datetime
-from typing import IO, Any, NamedTuple
-from urllib.error import HTTPError, URLError
-from urllib.parse import urlsplit
-from urllib.request import (
-    HTTPRedirectHandler,
-    HTTPSHandler,
-    OpenerDirector,
-    ProxyHandler,
-    Request,
-    build_opener,
-)
+from http import HTTPStatus, client
+from typing import NamedTuple
+from urllib.parse import unquote, urljoin, urlsplit
+from urllib.request import getproxies, proxy_bypass
+
+import urllib3
+from urllib3 import exceptions
 
 from monitor.core.clock import to_ms
 from monitor.core.errors import MonitorError
 
 SOCKET_WAIT_S, MOST_S = 10.0, 30.0
-"""How long one step may take, and all of it. [s]"""
+"""Longest time for one step, and for all of it. [s]"""
 MOST_BYTES = 8_000_000
-"""Largest document taken, also once unpacked. [bytes]"""
+"""Largest document accepted, packed and unpacked. [bytes]"""
 REDIRECTS_MAX = 4
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")
 _CHUNK = 65_536
 _MAX_AGE = re.compile(r"(?:^|[,\s])(?:max-age)\s*=\s*\"?(\d+)")
 _AGAIN = {408, 425, 429}
 """Below 500, answers that another try may change."""
+_HINTS: dict[int, str] = {
+    HTTPStatus.FORBIDDEN: ": is weather.contact right, and may this shop ask there?",
+    HTTPStatus.NOT_FOUND: ": it has nothing for this position, or the address is wrong",
+}
 
 
 class NotFetched(MonitorError):
@@ -53,14 +53,14 @@ class NotFetched(MonitorError):
 
 
 class Validators(NamedTuple):
-    """What the server knows its document again by (RFC 9110, section 8.8), as it said it."""
+    """Marks by which the server knows its document again (RFC 9110, section 8.8)."""
 
     etag: str = ""
     last_modified: str = ""
 
 
 class FetchedDocument(NamedTuple):
-    """A document, or that it is unchanged.
+    """A document, or the news that it is unchanged.
 
     `body` is None where it is unchanged (304); `good_for_s` how long the server asks not to be
     asked again [s]; `sent_ms` its clock [ms since 1970-01-01 UTC], None if it tells none;
@@ -84,7 +84,7 @@ def get(
     most_bytes: int = MOST_BYTES,
     trust: ssl.SSLContext | None = None,
 ) -> FetchedDocument:
-    """Ask for one document.
+    """Fetch one document.
 
     Parameters
     ----------
@@ -105,30 +105,16 @@ def get(
     ------
     NotFetched
     """
-    ask = Request(  # noqa: S310 - settings allow http and https only
-        url,
-        headers={
-            "User-Agent": user_agent,
-            "Accept": "application/json, application/geo+json;q=0.9, */*;q=0.1",
-            "Accept-Encoding": "gzip",
-            **({"If-None-Match": validators.etag} if validators.etag else {}),
-            **(
-                {"If-Modified-Since": validators.last_modified} if validators.last_modified else {}
-            ),
-        },
-    )
-    for name, value in (headers or {}).items():
-        ask.add_unredirected_header(name, value)
     outcome: list[FetchedDocument | NotFetched] = []
 
-    def go() -> None:
+    def fetch() -> None:
         try:
-            outcome.append(_ask(ask, validators, most_bytes, trust))
+            outcome.append(_fetched(url, user_agent, validators, headers or {}, most_bytes, trust))
         except NotFetched as exc:
             outcome.append(exc)
 
-    # A server that answers byte by byte never runs into the sockets' own limits.
-    courier = threading.Thread(target=go, name="fetch", daemon=True)
+    # A server that answers byte by byte never exceeds the sockets' own limits.
+    courier = threading.Thread(target=fetch, name="fetch", daemon=True)
     courier.start()
     courier.join(most_s)
     if not outcome:
@@ -138,87 +124,115 @@ def get(
     return outcome[0]
 
 
-class _ToHttpsOnly(HTTPRedirectHandler):
-    max_redirections = REDIRECTS_MAX
-
-    def redirect_request(
-        self, req: Request, fp: IO[bytes], code: int, msg: str, headers: Any, newurl: str
-    ) -> Request | None:
-        if urlsplit(newurl).scheme != "https":
-            fp.close()
-            raise NotFetched("it redirects to an address that is not https", retryable=False)
-        return super().redirect_request(req, fp, code, msg, headers, newurl)
-
-
-def _opener(url: str, trust: ssl.SSLContext | None) -> OpenerDirector:
-    own = [ProxyHandler({})] if urlsplit(url).hostname in _LOOPBACK else []
-    return build_opener(*own, _ToHttpsOnly, HTTPSHandler(context=trust))
-
-
-def _ask(
-    ask: Request, had: Validators, most_bytes: int, trust: ssl.SSLContext | None
+def _fetched(
+    url: str,
+    user_agent: str,
+    had: Validators,
+    keys: Mapping[str, str],
+    most_bytes: int,
+    trust: ssl.SSLContext | None,
 ) -> FetchedDocument:
+    headers = {
+        "User-Agent": user_agent,
+        "Accept": "application/json, application/geo+json;q=0.9, */*;q=0.1",
+        "Accept-Encoding": "gzip",
+        "If-None-Match": had.etag,
+        "If-Modified-Since": had.last_modified,
+    }
+    sent = {name: value for name, value in headers.items() if value}
+    trust = trust or ssl.create_default_context()
+    logging.getLogger("urllib3").setLevel(logging.ERROR)  # its debug lines hold the whole address
     try:
-        with _opener(ask.full_url, trust).open(ask, timeout=SOCKET_WAIT_S) as response:
-            return _answer(response, had, _body(response, most_bytes))
-    except HTTPError as exc:
-        with exc:
-            if exc.code == http.HTTPStatus.NOT_MODIFIED and any(had):
-                return _answer(exc, had, None)
-            raise _not_fetched(exc) from None
-    except URLError as exc:
-        if isinstance(exc.reason, ssl.SSLError):
-            raise NotFetched("its certificate is not trusted, or no TLS is spoken") from None
-        raise NotFetched(f"no answer: {exc.reason}") from None
-    except TimeoutError:
+        for hop in range(REDIRECTS_MAX + 1):
+            with (
+                _pool(url, trust) as pool,
+                pool.request(
+                    "GET",
+                    url,
+                    headers=sent if hop else {**sent, **keys},
+                    timeout=SOCKET_WAIT_S,
+                    retries=False,
+                    redirect=False,
+                    preload_content=False,
+                    decode_content=False,
+                ) as response,
+            ):
+                target = response.get_redirect_location()
+                if not target:
+                    return _document(response, had, most_bytes)
+            url = urljoin(url, target)
+            if urlsplit(url).scheme != "https":
+                raise NotFetched("it redirects to an address that is not https", retryable=False)
+        raise NotFetched(f"it redirects more than {REDIRECTS_MAX} times", retryable=False)
+    except exceptions.SSLError:
+        raise NotFetched("its certificate is not trusted, or no TLS is spoken") from None
+    except exceptions.NewConnectionError as exc:
+        raise NotFetched(f"no answer: {getattr(exc.__cause__, 'strerror', None)}") from None
+    except exceptions.TimeoutError:
         raise NotFetched(f"no answer within {SOCKET_WAIT_S:g} s") from None
-    except http.client.IncompleteRead:
-        raise NotFetched("the answer breaks off") from None
-    except (http.client.HTTPException, OSError, ValueError) as exc:
+    except exceptions.ProtocolError as exc:
+        if any(isinstance(arg, client.IncompleteRead) for arg in exc.args):
+            raise NotFetched("the answer breaks off") from None
+        raise NotFetched("no answer that can be read") from None
+    except (exceptions.HTTPError, client.HTTPException, OSError, ValueError) as exc:
         raise NotFetched(f"no answer that can be read: {type(exc).__name__}") from None
 
 
-def _body(response: Any, most_bytes: int) -> bytes:
-    """The whole document, unpacked."""
+def _pool(url: str, trust: ssl.SSLContext) -> urllib3.PoolManager:
+    """Connections to a server: straight on this machine, else by the system's proxy, if any."""
+    address = urlsplit(url)
+    host = address.hostname or ""
+    proxy = getproxies().get(address.scheme)
+    if not proxy or host in _LOOPBACK or proxy_bypass(host):
+        return urllib3.PoolManager(ssl_context=trust)
+    by = urllib3.util.parse_url(proxy if "://" in proxy else f"http://{proxy}")
+    signed = urllib3.make_headers(proxy_basic_auth=unquote(by.auth)) if by.auth else None
+    return urllib3.ProxyManager(by.url, proxy_headers=signed, ssl_context=trust)
+
+
+def _document(
+    response: urllib3.BaseHTTPResponse, had: Validators, most_bytes: int
+) -> FetchedDocument:
+    told, status = response.headers, response.status
+    unchanged = status == HTTPStatus.NOT_MODIFIED and any(had)
+    if not unchanged and not HTTPStatus.OK <= status < HTTPStatus.MULTIPLE_CHOICES:
+        raise NotFetched(
+            f"it answered {status}{_HINTS.get(status, '')}",
+            retryable=status >= HTTPStatus.INTERNAL_SERVER_ERROR or status in _AGAIN,
+            retry_after_s=_retry_after_s(told),
+        )
+    body = None if unchanged else _body(response, most_bytes)
+    new = Validators(told.get("ETag", "").strip(), told.get("Last-Modified", "").strip())
+    if unchanged:  # such an answer may leave them out
+        new = Validators(new.etag or had.etag, new.last_modified or had.last_modified)
+    sent_ms = _date_ms(told.get("Date"))
+    deprecated = status == HTTPStatus.NON_AUTHORITATIVE_INFORMATION
+    return FetchedDocument(body, new, _good_for_s(told, sent_ms), sent_ms, deprecated)
+
+
+def _body(response: urllib3.BaseHTTPResponse, most_bytes: int) -> bytes:
+    """The whole document, unpacked here: the library takes a gzip that breaks off for whole."""
     coding = response.headers.get("Content-Encoding", "identity").strip().lower()
     if coding not in ("identity", "gzip", "x-gzip", ""):
         raise NotFetched(f"it packs its answer by {coding[:20]!r}, which was not asked for")
     unpacker = zlib.decompressobj(16 + zlib.MAX_WBITS) if "gzip" in coding else None
-    parts, size, packed = [], 0, 0
-    while chunk := response.read(_CHUNK):
+    body, packed = bytearray(), 0
+    for chunk in response.stream(_CHUNK, decode_content=False):
         packed += len(chunk)
-        if unpacker:
-            try:
-                chunk = unpacker.decompress(chunk, most_bytes + 1 - size)
-            except zlib.error:
-                raise NotFetched("the answer is no sound gzip") from None
-        size += len(chunk)
-        parts.append(chunk)
-        if max(size, packed) > most_bytes:
+        try:
+            body += unpacker.decompress(chunk, most_bytes + 1 - len(body)) if unpacker else chunk
+        except zlib.error:
+            raise NotFetched("the answer is no sound gzip") from None
+        if max(len(body), packed) > most_bytes:
             raise NotFetched(
                 f"more than {most_bytes / 1e6:g} MB: at most that is taken", retryable=False
             )
-    if response.length or (unpacker and not unpacker.eof):
+    if unpacker and not unpacker.eof:
         raise NotFetched("the answer breaks off")
-    return b"".join(parts)
+    return bytes(body)
 
 
-def _answer(response: Any, had: Validators, body: bytes | None) -> FetchedDocument:
-    told = response.headers
-    new = Validators(told.get("ETag", "").strip(), told.get("Last-Modified", "").strip())
-    if body is None:  # a 304 may leave them out
-        new = Validators(new.etag or had.etag, new.last_modified or had.last_modified)
-    sent_ms = _date_ms(told.get("Date"))
-    return FetchedDocument(
-        body,
-        new,
-        _good_for_s(told, sent_ms),
-        sent_ms,
-        response.status == http.HTTPStatus.NON_AUTHORITATIVE_INFORMATION,
-    )
-
-
-def _good_for_s(told: Any, sent_ms: int | None) -> float:
+def _good_for_s(told: Mapping[str, str], sent_ms: int | None) -> float:
     """How long the answer is fresh (RFC 9111, section 4.2), by the server's own clock. [s]"""
     if found := _MAX_AGE.search(told.get("Cache-Control", "").lower()):
         age = told.get("Age", "0").strip()
@@ -229,22 +243,9 @@ def _good_for_s(told: Any, sent_ms: int | None) -> float:
     return max(0.0, (expires_ms - sent_ms) / 1000)
 
 
-def _not_fetched(exc: HTTPError) -> NotFetched:
-    said = ""
-    if exc.code == http.HTTPStatus.FORBIDDEN:
-        said = ": is weather.contact right, and may this shop ask there?"
-    elif exc.code == http.HTTPStatus.NOT_FOUND:
-        said = ": it has nothing for this position, or the address is wrong"
-    return NotFetched(
-        f"it answered {exc.code}{said}",
-        retryable=exc.code >= 500 or exc.code in _AGAIN,
-        retry_after_s=_retry_after_s(exc.headers),
-    )
-
-
-def _retry_after_s(told: Any) -> float | None:
+def _retry_after_s(told: Mapping[str, str]) -> float | None:
     """Seconds, or a date by the server's own clock (RFC 9110, section 10.2.3). [s]"""
-    text = (told.get("Retry-After") or "").strip()
+    text = told.get("Retry-After", "").strip()
     if text.isdigit():
         return float(text)
     until_ms, sent_ms = _date_ms(text), _date_ms(told.get("Date"))
