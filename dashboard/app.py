@@ -6,6 +6,7 @@ import secrets
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
 import dash
 import flask
@@ -45,6 +46,8 @@ from dashboard.wood import page as wood
 from monitor.core.clock import now_ms
 
 if TYPE_CHECKING:
+    import werkzeug
+
     from monitor.settings import Settings
 
 INDEX = """<!DOCTYPE html>
@@ -121,8 +124,19 @@ def create_app(settings: Settings) -> dash.Dash:
     calendar_feed.register(app, shop, book)
     app.layout = lambda: shell.shell(shop)
     shell.register(app, shop)
+    _redirect_old_addresses(app)
     _register_here(app, shop, secrets.token_hex(8))
     return app
+
+
+def _redirect_old_addresses(app: dash.Dash) -> None:
+    """`/probes…`, the address of Sensors in earlier versions, leads to `/sensors…`."""
+
+    def moved(rest: str = "") -> werkzeug.Response:
+        return flask.redirect(f"/sensors{quote(f'/{rest}') if rest else ''}", 301)
+
+    app.server.add_url_rule("/probes", "old_sensors", moved)
+    app.server.add_url_rule("/probes/<path:rest>", "old_sensor", moved)
 
 
 def _register_here(app: dash.Dash, shop: ShopData, start_id: str) -> None:

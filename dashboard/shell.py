@@ -28,7 +28,7 @@ PAGES = (
     ("/alerts", "Alerts"),
     ("/past", "Past"),
     ("/clients", "Clients"),
-    ("/probes", "Probes"),
+    ("/sensors", "Sensors"),
     ("/help", "Help"),
 )
 THEMES = {"auto": "As the screen", "day": "Day", "night": "Night", "contrast": "Contrast"}

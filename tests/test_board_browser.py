@@ -12,8 +12,8 @@ from browser_fixtures import DAY, Board, served, until
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
 
-PAGES = ("/", "/past", "/probes")
-READY = {"/": ".place", "/past": ".scatterlayer .trace", "/probes": "tbody tr"}
+PAGES = ("/", "/past", "/sensors")
+READY = {"/": ".place", "/past": ".scatterlayer .trace", "/sensors": "tbody tr"}
 FIVE = (
     shop_air.CONFIG
     + """
@@ -185,7 +185,7 @@ def test_an_address_with_a_choice_opens_that_choice(board, visit):
 
 def test_what_a_sensor_sent_is_never_markup(board, visit):
     seen = visit("wall")
-    page = opened(seen, board, "/probes")
+    page = opened(seen, board, "/sensors")
     assert "<script>alert(1)</script>" in page.locator("main").inner_text()
     assert page.locator("main script, main img").count() == 0
     assert seen.logged == []

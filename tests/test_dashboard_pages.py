@@ -234,7 +234,7 @@ def test_each_trouble_says_what_is_wrong_and_what_to_do(settings, writer):
 
 
 @pytest.mark.parametrize("content", [None, b"", b"this is no database " * 500])
-@pytest.mark.parametrize("path", ["/", "/past", "/probes"])
+@pytest.mark.parametrize("path", ["/", "/past", "/sensors"])
 def test_a_store_that_is_missing_empty_or_damaged_gives_words_on_every_page(
     settings, content, path
 ):
@@ -419,7 +419,7 @@ def test_a_long_download_is_cut_to_the_newest_rows(full, client, monkeypatch):
     )
     rows = rows_of(answer)
     assert 200 <= len(rows) - 1 <= 300
-    last = max(ms for ms, _, _ in full.probes()[0].last.values())
+    last = max(ms for ms, _, _ in full.sensors()[0].last.values())
     import datetime
 
     newest = datetime.datetime.fromisoformat(rows[-1][0].replace("Z", "+00:00"))
@@ -447,10 +447,17 @@ def test_a_name_that_a_spreadsheet_would_run_is_defused():
     assert downloads.safe("front-bench") == "front-bench"
 
 
-# Probes
+# Sensors
 
 
-def test_probes_shows_sensors_counts_and_refusals_as_text(full, writer):
+@pytest.mark.parametrize("rest", ["", "/front-bench/fb-1", "/front%20bench/fb-1"])
+def test_the_old_address_of_sensors_leads_to_the_new_one(client, rest):
+    answer = client.get(f"/probes{rest}")
+    assert answer.status_code == 301
+    assert answer.headers["Location"] == f"/sensors{rest}"
+
+
+def test_sensors_shows_sensors_counts_and_refusals_as_text(full, writer):
     payload = b"<script>alert(1)</script>\x00\xff" * 20
     writer.write([], refusals=[Refusal(now_ms(), "a/<b>", payload, len(payload), "not JSON")])
     text = said(sensors_page.content(full))
@@ -520,7 +527,7 @@ def test_every_page_has_a_content_policy_without_inline_scripts(client):
 def test_no_page_names_another_host(client):
     import re
 
-    for path in ("/", "/past", "/probes", "/_dash-layout"):
+    for path in ("/", "/past", "/sensors", "/_dash-layout"):
         text = client.get(path).get_data(as_text=True)
         assert re.findall(r"""(?:src|href)=["'](?:https?:)?//""", text) == []
 

@@ -215,11 +215,11 @@ def test_a_late_pulse_is_a_service_that_is_gone(shop, settings):
     assert shop.service_state().gone
 
 
-def test_probes_counts_and_refusals_are_as_stored(shop, writer, settings):
+def test_sensors_counts_and_refusals_are_as_stored(shop, writer, settings):
     now = now_ms()
     shop_air.fill(writer, "front-bench", now - DAY, now, 600_000)
     writer.write([], refusals=[Refusal(now, "x/y", b"\xff\x00", 2, "no")])
-    (probe,) = shop.probes()
+    (probe,) = shop.sensors()
     assert probe.sensor == "fb-1"
     assert now - probe.heard_ms < 600_001
     assert 140 <= probe.last[T][2] <= 150
@@ -247,14 +247,14 @@ def test_a_damaged_store_is_a_fault_and_a_mended_one_is_read_again(settings):
 
 def test_a_store_put_in_the_place_of_another_is_noticed(shop, writer, settings, tmp_path):
     put(writer, "p", [now_ms()], T, [20.0])
-    assert shop.probes()
+    assert shop.sensors()
     before = shop.change_token()
     other = tmp_path / "other.sqlite3"
     Writer(other).close()
     other.replace(settings.store_path)
     for end in ("-wal", "-shm"):
         (tmp_path / f"readings.sqlite3{end}").unlink(missing_ok=True)
-    assert shop.probes() == []
+    assert shop.sensors() == []
     assert shop.change_token() != before
 
 

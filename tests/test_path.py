@@ -148,7 +148,7 @@ def test_a_thousand_malformed_messages_are_each_accounted_for(service):
         kept = reader.refused(2000)
     assert len(kept) == 1000
     assert all(item.refusal.reason for item in kept)
-    assert page(service, "/probes")[0] == 200
+    assert page(service, "/sensors")[0] == 200
 
 
 def connected(port, client_id=""):

@@ -200,7 +200,7 @@ def test_the_rest_is_told_gravest_first_and_costs_points():
     assert score([]) == 100
     assert [sentence(one) for one in found] == [
         "Silent for 15 min. Check its power and radio.",
-        "2 messages of its own could not be taken in the last day; Probes tells why.",
+        "2 messages of its own could not be taken in the last day; Sensors tells why.",
         "Battery at 10 %. Change it.",
     ]
 

@@ -138,7 +138,7 @@ def about(alert: Alert) -> Component | None:
     if of is Of.INSTRUMENT:
         return dcc.Link("See its wood", href=f"/wood/{alert.subject}")
     if of is Of.SENSOR:
-        return dcc.Link("See the sensors", href="/probes")
+        return dcc.Link("See the sensors", href="/sensors")
     if of is Of.PLACE:
         places = "" if alert.subject == "shop" else f"places={alert.subject}&"
         return dcc.Link("See the air of the week", href=f"/past?{places}span=week")

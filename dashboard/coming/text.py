@@ -217,7 +217,7 @@ def no_outlook(looked_ms: int | None, now_ms: int, zone: ZoneInfo) -> Headline:
             "old",
             f"The last outlook is of {formats.when(looked_ms, now_ms, zone)}: too old.",
             "One is made each hour while the service runs and the place's sensor is heard. See "
-            "Probes.",
+            "Sensors.",
         )
     return Headline("unknown", "No outlook yet.", NEEDS)
 

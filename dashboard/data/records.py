@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Probe:
+class PlacedSensor:
     """A sensor at a place and what it last said: quantity to (time [ms], value, in 24 h)."""
 
     place: Place

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class OneProbe:
+class SensorDetails:
     """A sensor by its topic: what was done with it, the last values as it told them, quantity to
     (time [ms], value), and how it stands in its jar, if it is in one."""
 
@@ -26,7 +26,7 @@ class OneProbe:
     jar: Settling | None
 
 
-def one_probe(shop: ShopData, sensor_id: str) -> OneProbe | None:
+def sensor_details(shop: ShopData, sensor_id: str) -> SensorDetails | None:
     """A sensor as it stands now; None if none ever spoke on that topic."""
     place, _, name = sensor_id.partition("/")
     with shop.reader() as reader:
@@ -39,7 +39,7 @@ def one_probe(shop: ShopData, sensor_id: str) -> OneProbe | None:
             return None
         history = reader.histories().get(sensor_id, SensorHistory(sensor_id))
         jar = settled(reader, history, now_ms()) if history.jar is not None else None
-        return OneProbe(history, told, jar)
+        return SensorDetails(history, told, jar)
 
 
 def alike(shop: ShopData, history: SensorHistory) -> list[str]:

@@ -15,7 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from dashboard.data import thinning
-from dashboard.data.records import DownloadRows, Notices, Probe, QuantityHistory, ServiceState
+from dashboard.data.records import (
+    DownloadRows,
+    Notices,
+    PlacedSensor,
+    QuantityHistory,
+    ServiceState,
+)
 from monitor.air import climate_report, current, place_means
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
@@ -154,7 +160,7 @@ class ShopData:
         with self.reader() as reader:
             return current.recent(reader, self.settings, now_ms())
 
-    def probes(self) -> list[Probe]:
+    def sensors(self) -> list[PlacedSensor]:
         """Every sensor, by place in the order of the settings, then by name."""
         now = now_ms()
         with self.reader() as reader:
@@ -169,7 +175,7 @@ class ShopData:
                 )
         rank = {place: i for i, place in enumerate(order)}
         keys = sorted(found, key=lambda key: (rank[key[0]], key[1]))
-        return [Probe(order[place], sensor, found[place, sensor]) for place, sensor in keys]
+        return [PlacedSensor(order[place], sensor, found[place, sensor]) for place, sensor in keys]
 
     def refused(self, limit: int) -> list[Refusal]:
         """The newest refused messages, newest first. Their text is not to be trusted."""

@@ -1,4 +1,4 @@
-"""Probes: each sensor and what it last said, counts, and the messages that were refused.
+"""Sensors: each sensor and what it last said, counts, and the messages that were refused.
 
 Topics, payloads and names come from anyone who can publish: they are shown as text only.
 """
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.records import Probe
+    from dashboard.data.records import PlacedSensor
     from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
     from monitor.core.measurements import Refusal
@@ -44,29 +44,33 @@ COUNTED = {
 def register(app: dash.Dash, shop: ShopData) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "probes", path="/probes", name="Probes", title="Probes", layout=lambda **_: layout(shop)
+        "sensors",
+        path="/sensors",
+        name="Sensors",
+        title="Sensors",
+        layout=lambda **_: layout(shop),
     )
 
-    @app.callback(Output("probes", "children"), Input("token", "data"), prevent_initial_call=True)
+    @app.callback(Output("sensors", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
         return content(shop)
 
 
 def layout(shop: ShopData) -> Component:
-    return html.Main(content(shop), id="probes", className="sheet")
+    return html.Main(content(shop), id="sensors", className="sheet")
 
 
 @page_frame.where_store_fails(
-    lambda trouble, *_: [html.H1("Probes"), *page_frame.sentence_of(trouble)]
+    lambda trouble, *_: [html.H1("Sensors"), *page_frame.sentence_of(trouble)]
 )
 def content(shop: ShopData) -> list[Component]:
     """What the page shows now, or in words why it can show nothing."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    probes, counts, refused = shop.probes(), shop.counts(), shop.refused(REFUSED_SHOWN)
+    sensors, counts, refused = shop.sensors(), shop.counts(), shop.refused(REFUSED_SHOWN)
     now = now_ms()
     return [
-        html.H1("Probes"),
-        probe_table(probes, shop, now, unit) if probes else _none_yet(),
+        html.H1("Sensors"),
+        sensor_table(sensors, shop, now, unit) if sensors else _none_yet(),
         *jars(shop),
         html.H2("Counted from the first day"),
         html.Ul(
@@ -106,43 +110,42 @@ def _table(heads: list[str], rows: list[list[Any]], label: str) -> Component:
     )
 
 
-def probe_table(probes: list[Probe], shop: ShopData, now: int, unit: Unit) -> Component:
+def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Unit) -> Component:
     """A row per sensor."""
     stale_s = shop.settings.board.stale_after_s
     topics = functools.partial(_topic, data_sensors.topics(shop))
     healths = {(one.place.id, one.sensor): one for one in data_sensors.healths(shop)}
     rows = []
-    for probe in probes:
+    for one in sensors:
         values = [
             html.Div(
                 f"{formats.scale(str(q), unit).words} {formats.with_unit(str(q), value, unit)}"
             )
-            for q, (_, value, _) in probe.last.items()
+            for q, (_, value, _) in one.last.items()
             if q is not Quantity.BATTERY
         ]
-        battery = probe.last.get(Quantity.BATTERY)
+        battery = one.last.get(Quantity.BATTERY)
         heard = html.Span(
-            formats.age((now - probe.heard_ms) / 1000),
+            formats.age((now - one.heard_ms) / 1000),
             className="heard",
             **attributes(
-                data_heard=str(probe.heard_ms),
+                data_heard=str(one.heard_ms),
                 data_stale_s=f"{stale_s:g}",
-                data_old="yes" if now - probe.heard_ms > 1000 * stale_s else "no",
+                data_old="yes" if now - one.heard_ms > 1000 * stale_s else "no",
             ),
         )
         rows.append(
             [
                 html.Th(
                     [
-                        probe.place.label,
+                        one.place.label,
                         html.Br(),
-                        dcc.Link(probe.sensor, href=address(topics(probe)), className="sensor"),
+                        dcc.Link(one.sensor, href=address(topics(one)), className="sensor"),
                     ],
                     scope="row",
                 ),
                 html.Td(
-                    state_words(probe, healths.get((probe.place.id, probe.sensor))),
-                    className="health",
+                    state_words(one, healths.get((one.place.id, one.sensor))), className="health"
                 ),
                 html.Td(values),
                 html.Td(
@@ -150,13 +153,12 @@ def probe_table(probes: list[Probe], shop: ShopData, now: int, unit: Unit) -> Co
                         heard,
                         html.Br(),
                         html.Span(
-                            formats.when(probe.heard_ms, now, shop.settings.zone),
-                            className="sensor",
+                            formats.when(one.heard_ms, now, shop.settings.zone), className="sensor"
                         ),
                     ]
                 ),
                 html.Td(
-                    f"{max(n for _, _, n in probe.last.values()):,}".replace(",", " "),
+                    f"{max(n for _, _, n in one.last.values()):,}".replace(",", " "),
                     className="count",
                 ),
                 html.Td(
@@ -172,8 +174,8 @@ def probe_table(probes: list[Probe], shop: ShopData, now: int, unit: Unit) -> Co
     )
 
 
-def _topic(topics: Mapping[tuple[str, str], str], probe: Probe) -> str:
-    return topics.get((probe.place.id, probe.sensor), f"{probe.place.id}/{probe.sensor}")
+def _topic(topics: Mapping[tuple[str, str], str], one: PlacedSensor) -> str:
+    return topics.get((one.place.id, one.sensor), f"{one.place.id}/{one.sensor}")
 
 
 def jars(shop: ShopData) -> list[Component]:
@@ -187,12 +189,12 @@ def jars(shop: ShopData) -> list[Component]:
     ]
 
 
-def state_words(probe: Probe, health: Health | None) -> list[Any]:
+def state_words(one: PlacedSensor, health: Health | None) -> list[Any]:
     """How a sensor does: its score and, in words, what is wrong with it; None: it was moved."""
     if health is None:
         return ["It is not here now."]
     told = [sentence(finding) for finding in health.found]
-    if not {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= probe.last.keys():
+    if not {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= one.last.keys():
         told.append("No dew point or EMC: it needs temperature and RH from one sensor.")
     return [html.Strong(f"{health.score} of 100"), " ", " ".join(told or ["Nothing wrong."])]
 

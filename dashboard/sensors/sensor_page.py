@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.sensors import OneProbe
+    from dashboard.data.sensors import SensorDetails
     from dashboard.data.shop import ShopData
 
 ADVISED = [name for name, salt in SALTS.items() if salt.advised]
@@ -41,25 +41,25 @@ ADVISED = [name for name, salt in SALTS.items() if salt.advised]
 def address(sensor_id: str) -> str:
     """Where the page of a sensor is found."""
     place, _, name = sensor_id.partition("/")
-    return f"/probes/{quote(place, safe='')}/{quote(name, safe='')}"
+    return f"/sensors/{quote(place, safe='')}/{quote(name, safe='')}"
 
 
 def register(app: dash.Dash, shop: ShopData) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
-        "probes_one",
-        path_template="/probes/<place>/<name>",
+        "sensors_one",
+        path_template="/sensors/<place>/<name>",
         title="Sensor",
         layout=lambda place="", name="", **_: layout(shop, f"{unquote(place)}/{unquote(name)}"),
     )
 
     @app.callback(
-        Output("probe-now", "children"),
-        Output("probe-taps", "children"),
-        Output("probe-history", "children"),
+        Output("sensor-now", "children"),
+        Output("sensor-taps", "children"),
+        Output("sensor-history", "children"),
         Input("token", "data"),
         Input("bench-changed", "data"),
-        State("probe-id", "data"),
+        State("sensor-id", "data"),
         prevent_initial_call=True,
     )
     @page_frame.where_store_fails(
@@ -67,18 +67,18 @@ def register(app: dash.Dash, shop: ShopData) -> None:
     )
     def refresh(_token: str, _changed: str, sensor_id: str) -> tuple[Any, ...]:
         writer = sign_in.writing(flask.request, shop.settings).allowed
-        one = data_sensors.one_probe(shop, sensor_id)
+        one = data_sensors.sensor_details(shop, sensor_id)
         if one is None:
             raise dash.exceptions.PreventUpdate
         return stands(one, shop), taps(one, writer=writer), history(one, shop)
 
     @app.callback(
-        Output("probe-plot", "figure"),
-        Output("probe-plot-words", "children"),
-        Output("probe-plotted", "hidden"),
+        Output("sensor-plot", "figure"),
+        Output("sensor-plot-words", "children"),
+        Output("sensor-plotted", "hidden"),
         Input("screen", "data"),
         Input("bench-changed", "data"),
-        State("probe-id", "data"),
+        State("sensor-id", "data"),
     )
     @page_frame.where_store_fails(
         lambda trouble, screen, *_: (
@@ -89,7 +89,7 @@ def register(app: dash.Dash, shop: ShopData) -> None:
     )
     def draw(screen: Mapping[str, Any] | None, _: str, sensor_id: str) -> tuple[Any, str, bool]:
         look = theme_of(screen)
-        one = data_sensors.one_probe(shop, sensor_id)
+        one = data_sensors.sensor_details(shop, sensor_id)
         points, fit, said = shown_fit(one) if one else ([], None, "")
         if not points:
             return plots.empty_plot("", look), "", True
@@ -103,23 +103,23 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     back = _back()
-    one = data_sensors.one_probe(shop, sensor_id)
+    one = data_sensors.sensor_details(shop, sensor_id)
     if one is None:
         return _page([back, html.H1("No such sensor")])
     places = shop.place_names()
     told = [
-        dcc.Store(id="probe-id", data=sensor_id),
+        dcc.Store(id="sensor-id", data=sensor_id),
         back,
         html.H1([one.history.name, " ", html.Span(sensor_id, className="sensor")]),
-        html.Div(stands(one, shop), id="probe-now"),
+        html.Div(stands(one, shop), id="sensor-now"),
         html.H2("Calibrate it"),
         guide() if may.allowed else read_only(may),
-        html.Div(taps(one, writer=may.allowed), id="probe-taps"),
+        html.Div(taps(one, writer=may.allowed), id="sensor-taps"),
         html.Div(
             [
                 html.Div(
                     dcc.Graph(
-                        id="probe-plot",
+                        id="sensor-plot",
                         config=plots.PLOT_CONFIG,
                         responsive=True,
                         figure=plots.NO_PLOT,
@@ -128,31 +128,31 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
                     role="img",
                     **attributes(aria_label="Plot; the sentence below it says the same"),
                 ),
-                html.P(id="probe-plot-words", className="aside"),
+                html.P(id="sensor-plot-words", className="aside"),
             ],
-            id="probe-plotted",
+            id="sensor-plotted",
             hidden=True,
         ),
         *(by_hand(one, places, shop) if may.allowed else []),
         html.H2("What was done"),
-        html.Div(history(one, shop), id="probe-history"),
+        html.Div(history(one, shop), id="sensor-history"),
     ]
     return _page(told)
 
 
 def _back() -> Component:
     return html.Nav(
-        dcc.Link("All probes", href="/probes"),
+        dcc.Link("All sensors", href="/sensors"),
         className="steps-nav",
-        **attributes(aria_label="Probes"),
+        **attributes(aria_label="Sensors"),
     )
 
 
 def _page(told: list[Any]) -> Component:
-    return html.Main([*action_results(), *told], className="sheet bench wood one probe")
+    return html.Main([*action_results(), *told], className="sheet bench wood one sensor-page")
 
 
-def stands(one: OneProbe, shop: ShopData) -> list[Component]:
+def stands(one: SensorDetails, shop: ShopData) -> list[Component]:
     """Where it is, what it tells, how it stands in its jar, what corrects it."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
@@ -209,7 +209,7 @@ def guide() -> Component:
     )
 
 
-def taps(one: OneProbe, *, writer: bool) -> list[Component]:
+def taps(one: SensorDetails, *, writer: bool) -> list[Component]:
     """The points so far, and what can be done next."""
     history = one.history
     told: list[Component] = []
@@ -225,7 +225,7 @@ def taps(one: OneProbe, *, writer: bool) -> list[Component]:
                     )
                     for t in history.taken
                 ],
-                className="probe-points",
+                className="sensor-points",
             )
         )
     if not writer:
@@ -299,7 +299,7 @@ def _salt(name: str, temp_c: float, about: dict[str, str]) -> Component:
     return action_button(said, "seal", salt=name, said=f"In the jar over {salt.name}.", **about)
 
 
-def shown_fit(one: OneProbe) -> tuple[list[Point], CalibrationFit | None, str]:
+def shown_fit(one: SensorDetails) -> tuple[list[Point], CalibrationFit | None, str]:
     """The points under way and what they would make; else those of the correction that holds."""
     points = one.history.points(Quantity.HUMIDITY)
     if points:
@@ -317,7 +317,7 @@ def shown_fit(one: OneProbe) -> tuple[list[Point], CalibrationFit | None, str]:
     return points, fit, f"Humidity: {told}. At 50 % the correction is good to ±{u:.1f} % (k = 2)."
 
 
-def by_hand(one: OneProbe, places: Mapping[str, str], shop: ShopData) -> list[Component]:
+def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> list[Component]:
     """A reference read by hand, moving it, taking over, voiding, a note."""
     history, about = one.history, {"about": "sensor", "sensor": one.history.id}
     voids = [
@@ -424,10 +424,10 @@ def by_hand(one: OneProbe, places: Mapping[str, str], shop: ShopData) -> list[Co
 
 
 def _line(name: str, **more: Any) -> Component:
-    return text_field(LABELS[name], f"probe-{name}", name, faults=True, **more)
+    return text_field(LABELS[name], f"sensor-{name}", name, faults=True, **more)
 
 
-def history(one: OneProbe, shop: ShopData) -> Component:
+def history(one: SensorDetails, shop: ShopData) -> Component:
     """Who did what and when, newest first."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     return html.Ol(

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from zoneinfo import ZoneInfo
 
-    from dashboard.data.sensors import OneProbe
+    from dashboard.data.sensors import SensorDetails
     from monitor.domain.events import Event
     from monitor.science.calibration.settling import Settling
 
@@ -47,7 +47,7 @@ _RESTS = {
 }
 
 
-def jar(one: OneProbe, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> tuple[str, str]:
+def jar(one: SensorDetails, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> tuple[str, str]:
     """How it stands in its jar: a word or two, and a sentence."""
     history, found = one.history, one.jar
     if found is None or history.jar is None:
@@ -93,7 +93,7 @@ def correction(one: Correction, now_ms: int, zone: ZoneInfo, unit: formats.Unit)
     return f"{name}: calibrated {made}{who}; {reads}. Corrected, good to ±{good} {sign} (k = 2)."
 
 
-def lead(one: OneProbe, places: Mapping[str, str]) -> str:
+def lead(one: SensorDetails, places: Mapping[str, str]) -> str:
     """Where it is."""
     history = one.history
     home = places.get(history.home, history.home)

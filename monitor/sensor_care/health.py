@@ -165,7 +165,7 @@ def sentence(finding: Finding) -> str:
             return f"Its {what} jumped {amount:.0f} times in a day. Look for a loose contact."
         case SensorFault.REFUSED:
             many = "A message" if amount == 1 else f"{amount:.0f} messages"
-            return f"{many} of its own could not be taken in the last day; Probes tells why."
+            return f"{many} of its own could not be taken in the last day; Sensors tells why."
         case SensorFault.BATTERY:
             return f"Battery at {amount:.0f} %. Change it."
 

@@ -90,7 +90,7 @@ def said(page, text: str) -> None:
 
 def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, visit):
     seen = visit("phone")
-    page = opened(seen, lab.board, "/probes")
+    page = opened(seen, lab.board, "/sensors")
     page.get_by_role("link", name="fb-1").click()
     page.wait_for_selector("text=Never calibrated")
     for word, truth in (("Magnesium chloride", 33.07), ("Sodium chloride", 75.48)):
@@ -102,7 +102,7 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
         page.wait_for_selector("[data-rest=rested]", timeout=15_000)
         page.get_by_role("button", name="Take the point").click()
         said(page, "Point taken.")
-    page.wait_for_selector(".probe-points li:nth-child(2)")
+    page.wait_for_selector(".sensor-points li:nth-child(2)")
     page.wait_for_selector(".plot .scatterlayer .trace")
     page.wait_for_timeout(1_600)  # a tap sooner than that is a stray one
     page.get_by_role("button", name="It is back at its place").click()
@@ -127,7 +127,7 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
 @pytest.mark.parametrize("size", ["wall", "phone"])
 def test_the_page_of_a_sensor_has_no_faults(lab, visit, size):
     seen = visit(size)
-    opened(seen, lab.board, "/probes/front-bench/fb-1")
+    opened(seen, lab.board, "/sensors/front-bench/fb-1")
     assert seen.faults(lab.board) == []
 
 
@@ -136,10 +136,10 @@ def test_a_page_that_is_slower_to_make_than_the_log_changes_follows_it(lab, visi
 
     def slow(_: ShopData) -> list[Component]:
         time.sleep(1.5)
-        return [html.H1("Probes"), html.P(next(made), id="made")]
+        return [html.H1("Sensors"), html.P(next(made), id="made")]
 
     monkeypatch.setattr(sensors_page, "content", slow)
     monkeypatch.setattr(ShopData, "change_token", lambda _: str(next(changes)))
-    page = opened(visit("phone"), lab.board, "/probes")
+    page = opened(visit("phone"), lab.board, "/sensors")
     first = int(page.inner_text("#made"))
     until(page, f"Number(document.getElementById('made').innerText) > {first + 1}", 15)
