@@ -23,69 +23,33 @@ class Derived(NamedTuple):
     function: Callable[..., Floats]
     symbol: str
     unit: str
-    temp_c: tuple[float, float]
-    """Range of the air temperature. [°C]"""
-    above_zero_rh: bool
-    """Whether relative humidity must be above 0; it is at most 100 in any case. [%]"""
-    needs_pressure: bool
     source: str
+    temp_c: tuple[float, float] = air.TEMP_C
+    """Range of the air temperature. [°C]"""
+    above_zero_rh: bool = False
+    """Whether relative humidity must be above 0; it is at most 100 in any case. [%]"""
+    needs_pressure: bool = False
 
 
 _OVER_WATER = "Hyland, Wexler 1983 from 0 °C up; Sonntag 1990 below"
+_ASHRAE = "ASHRAE Handbook—Fundamentals (2017), ch. 1"
+_FROST = f"IAPWS R14-08(2011) over ice; vapour: {_OVER_WATER}"
+_RATIO = f"{_ASHRAE}, eq. 20; vapour: {_OVER_WATER}"
+_BULB = f"{_ASHRAE}, eq. 33 and 35"
+_EMC = "Wood Handbook, FPL-GTR-190 (2010), eq. 4-5"
 
 DERIVED: dict[str, Derived] = {
-    "dew_point": Derived(air.dew_point, "t_d", "°C", air.TEMP_C, True, False, _OVER_WATER),
-    "frost_point": Derived(
-        air.frost_point,
-        "t_f",
-        "°C",
-        air.TEMP_C,
-        True,
-        False,
-        f"IAPWS R14-08(2011) over ice; vapour: {_OVER_WATER}",
-    ),
-    "absolute_humidity": Derived(
-        air.absolute_humidity,
-        "v",
-        "g/m³",
-        air.TEMP_C,
-        False,
-        False,
-        f"ideal gas; vapour: {_OVER_WATER}",
-    ),
-    "humidity_ratio": Derived(
-        air.humidity_ratio,
-        "W",
-        "kg/kg",
-        air.TEMP_C,
-        False,
-        True,
-        f"ASHRAE Handbook—Fundamentals (2017), ch. 1, eq. 20; vapour: {_OVER_WATER}",
-    ),
-    "vapour_pressure": Derived(
-        air.vapour_pressure, "e", "Pa", air.TEMP_C, False, False, _OVER_WATER
-    ),
-    "vapour_pressure_deficit": Derived(
-        air.vapour_pressure_deficit, "e_w − e", "Pa", air.TEMP_C, False, False, _OVER_WATER
-    ),
-    "wet_bulb": Derived(
-        air.wet_bulb,
-        "t*",
-        "°C",
-        air.TEMP_C,
-        False,
-        True,
-        "ASHRAE Handbook—Fundamentals (2017), ch. 1, eq. 33 and 35",
-    ),
-    "equilibrium_moisture_content": Derived(
-        wood.equilibrium_moisture_content,
-        "EMC",
-        "%",
-        wood.TEMP_C,
-        False,
-        False,
-        "Wood Handbook, FPL-GTR-190 (2010), eq. 4-5",
-    ),
+    d.function.__name__: d
+    for d in (
+        Derived(air.dew_point, "t_d", "°C", _OVER_WATER, above_zero_rh=True),
+        Derived(air.frost_point, "t_f", "°C", _FROST, above_zero_rh=True),
+        Derived(air.absolute_humidity, "v", "g/m³", f"ideal gas; vapour: {_OVER_WATER}"),
+        Derived(air.humidity_ratio, "W", "kg/kg", _RATIO, needs_pressure=True),
+        Derived(air.vapour_pressure, "e", "Pa", _OVER_WATER),
+        Derived(air.vapour_pressure_deficit, "e_w − e", "Pa", _OVER_WATER),
+        Derived(air.wet_bulb, "t*", "°C", _BULB, needs_pressure=True),
+        Derived(wood.equilibrium_moisture_content, "EMC", "%", _EMC, temp_c=wood.TEMP_C),
+    )
 }
 """By name. The name is the function's; the words on a page are the dashboard's."""
 

@@ -33,66 +33,37 @@ class Salt(NamedTuple):
     advised: bool = False
 
 
-SALTS: dict[str, Salt] = {
-    "LiCl": Salt(
-        "lithium chloride",
-        "LiCl",
-        (11.2323, 0.00824245, -0.00021489),
-        (0, 50),
-        (0.54, 0.47, 0.41, 0.35, 0.31, 0.27, 0.24, 0.22, 0.21, 0.21, 0.22),
-    ),
-    "MgCl2": Salt(
-        "magnesium chloride",
-        "MgCl₂",
-        (33.6686, -0.00797397, -0.00108988),
-        (0, 50),
-        (0.33, 0.28, 0.24, 0.21, 0.18, 0.16, 0.14, 0.13, 0.13, 0.13, 0.14),
-        advised=True,
-    ),
-    "K2CO3": Salt(
-        "potassium carbonate",
-        "K₂CO₃",
-        (43.1315, 0.00147523),
-        (0, 30),
-        (0.66, 0.50, 0.39, 0.33, 0.33, 0.39, 0.50),
-    ),
-    "Mg(NO3)2": Salt(
-        "magnesium nitrate",
-        "Mg(NO₃)₂",
-        (60.34591, -0.29816364),
-        (0, 50),
-        (0.55, 0.43, 0.33, 0.27, 0.23, 0.22, 0.24, 0.29, 0.37, 0.47, 0.60),
-    ),
-    "NaBr": Salt(
-        "sodium bromide",
-        "NaBr",
-        (64.70967, -0.22133061, -0.00404312354, 5.91452991e-05),
-        (5, 50),
-        (0.72, 0.60, 0.51, 0.44, 0.40, 0.38, 0.38, 0.41, 0.47, 0.55),
-    ),
-    "NaCl": Salt(
-        "sodium chloride",
-        "NaCl",
-        (75.5164, 0.0398321, -0.00265459, 2.848e-05),
-        (0, 50),
-        (0.34, 0.27, 0.22, 0.18, 0.14, 0.12, 0.11, 0.12, 0.13, 0.16, 0.19),
-        advised=True,
-    ),
-    "KCl": Salt(
-        "potassium chloride",
-        "KCl",
-        (88.619, -0.19334, 0.000899706),
-        (0, 50),
-        (0.53, 0.45, 0.39, 0.33, 0.29, 0.26, 0.25, 0.25, 0.25, 0.28, 0.31),
-    ),
-    "K2SO4": Salt(
-        "potassium sulphate",
-        "K₂SO₄",
-        (98.7792, -0.0590502),
-        (0, 50),
-        (1.1, 0.91, 0.76, 0.63, 0.53, 0.45, 0.40, 0.38, 0.38, 0.40, 0.45),
-    ),
-}
+_TABLE = """
+LiCl | lithium chloride | LiCl | 0 50 | 11.2323 0.00824245 -0.00021489 |
+    0.54 0.47 0.41 0.35 0.31 0.27 0.24 0.22 0.21 0.21 0.22
+MgCl2 | magnesium chloride | MgCl₂ | 0 50 | 33.6686 -0.00797397 -0.00108988 | advised
+    0.33 0.28 0.24 0.21 0.18 0.16 0.14 0.13 0.13 0.13 0.14
+K2CO3 | potassium carbonate | K₂CO₃ | 0 30 | 43.1315 0.00147523 |
+    0.66 0.5 0.39 0.33 0.33 0.39 0.5
+Mg(NO3)2 | magnesium nitrate | Mg(NO₃)₂ | 0 50 | 60.34591 -0.29816364 |
+    0.55 0.43 0.33 0.27 0.23 0.22 0.24 0.29 0.37 0.47 0.6
+NaBr | sodium bromide | NaBr | 5 50 | 64.70967 -0.22133061 -0.00404312354 5.91452991e-05 |
+    0.72 0.6 0.51 0.44 0.4 0.38 0.38 0.41 0.47 0.55
+NaCl | sodium chloride | NaCl | 0 50 | 75.5164 0.0398321 -0.00265459 2.848e-05 | advised
+    0.34 0.27 0.22 0.18 0.14 0.12 0.11 0.12 0.13 0.16 0.19
+KCl | potassium chloride | KCl | 0 50 | 88.619 -0.19334 0.000899706 |
+    0.53 0.45 0.39 0.33 0.29 0.26 0.25 0.25 0.25 0.28 0.31
+K2SO4 | potassium sulphate | K₂SO₄ | 0 50 | 98.7792 -0.0590502 |
+    1.1 0.91 0.76 0.63 0.53 0.45 0.4 0.38 0.38 0.4 0.45
+"""
+"""Id, name, formula, range [°C], coefficients, whether advised; then the uncertainties [% RH]."""
+
+
+def _salt(row: str, uncertainties: str) -> tuple[str, Salt]:
+    """Id and salt of two lines of `_TABLE`."""
+    key, name, formula, span, coefficients, advised = (cell.strip() for cell in row.split("|"))
+    low, high = map(float, span.split())
+    a, u = (tuple(map(float, cell.split())) for cell in (coefficients, uncertainties))
+    return key, Salt(name, formula, a, (low, high), u, bool(advised))
+
+
+_LINES = _TABLE.strip().splitlines()
+SALTS = dict(map(_salt, _LINES[::2], _LINES[1::2]))
 """By the id that commands use; drier before damper. `advised`: little hazard, flat with temperature,
 and together they span what a shop's air does.
 

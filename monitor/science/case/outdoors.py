@@ -15,20 +15,8 @@ from monitor.science.saturation import saturation_vapour_pressure
 YEAR_H = 8760
 """Hours of the year that is looked at: 365 days from 1 January, local standard time. [h]"""
 
-MONTHS = (
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-)
+MONTHS = ("January", "February", "March", "April", "May", "June",
+          "July", "August", "September", "October", "November", "December")  # fmt: skip
 
 WARMEST_H = 15.0
 """Hour at which the day is warmest. [h]  Common practice, no source."""

@@ -16,8 +16,6 @@ from monitor.science.climate.air_record import DAY_MS, AirRecord
 from monitor.science.climate.en15757 import LEAST_COVERAGE, WINDOW_DAYS
 from monitor.science.ranges import Floats
 
-_ANY = np.inf
-
 
 class ControlClass(NamedTuple):
     """A class: how far the air may stray within days, how far its set point may follow the season
@@ -34,66 +32,37 @@ class ControlClass(NamedTuple):
     risk: str
 
 
-CLASSES = (
-    ControlClass(
-        "AA", 5, 2, (0, 0), (-5, 5), (35, 65), (10, 25), (), "no mechanical risk to most objects"
-    ),
-    ControlClass(
-        "A1",
-        5,
-        2,
-        (-10, 10),
-        (-10, 5),
-        (35, 65),
-        (10, 25),
-        (0,),
-        "small risk to highly vulnerable objects, steady day by day, moving with the season",
-    ),
-    ControlClass(
-        "A2",
-        10,
-        2,
-        (0, 0),
-        (-10, 5),
-        (35, 65),
-        (10, 25),
-        (0,),
-        "small risk to highly vulnerable objects, the same all year, moving day by day",
-    ),
-    ControlClass(
-        "B",
-        10,
-        5,
-        (-10, 10),
-        (-_ANY, 10),
-        (30, 70),
-        (-_ANY, 30),
-        (1, 2),
-        "moderate risk to highly vulnerable objects",
-    ),
-    ControlClass(
-        "C",
-        _ANY,
-        _ANY,
-        (-_ANY, _ANY),
-        (-_ANY, _ANY),
-        (25, 75),
-        (-_ANY, 30),
-        (3,),
-        "high risk to highly vulnerable objects",
-    ),
-    ControlClass(
-        "D",
-        _ANY,
-        _ANY,
-        (-_ANY, _ANY),
-        (-_ANY, _ANY),
-        (0, 75),
-        (-_ANY, _ANY),
-        (4,),
-        "dry air can crack and open; only mould is kept off",
-    ),
-)
+_TABLE = """
+AA |    5    2    0    0   -5    5   35   65   10   25 |
+    no mechanical risk to most objects
+A1 |    5    2  -10   10  -10    5   35   65   10   25 | 0
+    small risk to highly vulnerable objects, steady day by day, moving with the season
+A2 |   10    2    0    0  -10    5   35   65   10   25 | 0
+    small risk to highly vulnerable objects, the same all year, moving day by day
+B  |   10    5  -10   10 -inf   10   30   70 -inf   30 | 1 2
+    moderate risk to highly vulnerable objects
+C  |  inf  inf -inf  inf -inf  inf   25   75 -inf   30 | 3
+    high risk to highly vulnerable objects
+D  |  inf  inf -inf  inf -inf  inf    0   75 -inf  inf | 4
+    dry air can crack and open; only mould is kept off
+"""
+"""Name; fluctuation [% RH], [K]; season down, up [% RH], [K]; limits [%], [°C]; classes taken in, by
+their number from 0; risk."""
+
+
+def _class(row: str, risk: str) -> ControlClass:
+    """Class of two lines of `_TABLE`."""
+    name, numbers, takes_in = (cell.strip() for cell in row.split("|"))
+    rh, temp, *ends = map(float, numbers.split())
+    season_rh, season_temp, limits_rh, limits_temp = zip(ends[::2], ends[1::2], strict=True)
+    stricter = tuple(map(int, takes_in.split()))
+    return ControlClass(
+        name, rh, temp, season_rh, season_temp, limits_rh, limits_temp, stricter, risk.strip()
+    )
+
+
+_LINES = _TABLE.strip().splitlines()
+CLASSES = tuple(map(_class, _LINES[::2], _LINES[1::2]))
 """From the strictest to the loosest; A1 and A2 are held to carry the same risk."""
 
 SET_POINT_C = (15.0, 25.0)

@@ -37,35 +37,15 @@ _WORK = slice(13 + _WAVES, 13 + 2 * _WAVES)
 _WEEK = slice(13 + 2 * _WAVES, 20 + 2 * _WAVES)
 SIZE = 20 + 2 * _WAVES
 
+_FLAT = np.zeros(_WAVES - 1)
+_RATES, _SETTINGS = (
+    np.log([0.08, 0.02, 0.3, 0.3, 0.1, 0.03, 5.0, 0.4]),
+    [20.0, 17.0, 16.5, 7.5, 18.0],
+)
+_RATES_SD, _SETTINGS_SD = [0.8, 1, 1, 1, 1, 1, 0.8, 1.0], [2.0, 3.0, 3.0, 1.5, 1.5]
 PRIOR = ParameterPrior(
-    np.concatenate(
-        [
-            np.log([0.08, 0.02, 0.3]),
-            np.log([0.3, 0.1, 0.03]),
-            [np.log(5.0)],
-            [np.log(0.4)],
-            [20.0, 17.0, 16.5, 7.5, 18.0],
-            [0.2],
-            np.zeros(_WAVES - 1),
-            [0.2],
-            np.zeros(_WAVES - 1),
-            USUAL_WEEK,
-        ]
-    ),
-    np.concatenate(
-        [
-            [0.8, 1, 1],
-            [1, 1, 1],
-            [0.8],
-            [1.0],
-            [2.0, 3.0, 3.0, 1.5, 1.5],
-            [0.3],
-            np.full(_WAVES - 1, 0.2),
-            [0.3],
-            np.full(_WAVES - 1, 0.2),
-            np.full(7, 0.25),
-        ]
-    ),
+    np.concatenate([_RATES, _SETTINGS, [0.2], _FLAT, [0.2], _FLAT, USUAL_WEEK]),
+    np.concatenate([_RATES_SD, _SETTINGS_SD, *[[0.3], _FLAT + 0.2] * 2, np.full(7, 0.25)]),
 )
 """Ours, wide. In order: ln of u, u_n, what open windows add [1/h]; ln k_j [1/h]; ln of the heater's
 power and of the sun's on a clear noon [K/h]; settings by day, by night, on days closed [°C]; from

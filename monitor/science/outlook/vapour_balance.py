@@ -44,31 +44,12 @@ BAND_PCT = 4.0
 NEXT_DOOR_PA = 1100.0
 """e_n: 20 °C and 47 %. [Pa]  Ours."""
 
+_FLAT = np.zeros(_WAVES - 1)
+_RATES = np.log([0.4, 0.04, 0.01, 0.15, 0.8, 25.0, 8.0, 2.5, 0.6, 0.05, 20.0])
+_RATES_SD = [0.6, 1, 1, 1, 1, 1.2, 1.2, 1.2, 1.2, 1.0, 1.5]
 PRIOR = ParameterPrior(
-    np.concatenate(
-        [
-            np.log([0.4, 0.04, 0.01, 0.15, 0.8]),
-            np.log([25.0, 8.0, 2.5, 0.6]),
-            [np.log(0.05), np.log(20.0), 43.0],
-            [30.0],
-            np.zeros(_WAVES - 1),
-            [40.0],
-            np.zeros(_WAVES - 1),
-            USUAL_WEEK,
-        ]
-    ),
-    np.concatenate(
-        [
-            [0.6, 1, 1, 1, 1],
-            [1.2, 1.2, 1.2, 1.2],
-            [1.0, 1.5, 4.0],
-            [60.0],
-            np.full(_WAVES - 1, 25.0),
-            [60.0],
-            np.full(_WAVES - 1, 50.0),
-            np.full(7, 0.25),
-        ]
-    ),
+    np.concatenate([_RATES, [43.0, 30.0], _FLAT, [40.0], _FLAT, USUAL_WEEK]),
+    np.concatenate([_RATES_SD, [4.0, 60.0], _FLAT + 25.0, [60.0], _FLAT + 50.0, np.full(7, 0.25)]),
 )
 """Ours, around a workshop of 60 m³ with half an air change an hour; wide. In order: ln of n in still
 air [1/h], per m/s, per K indoors over outdoors, what working and open windows add [1/h]; ln κ_j

@@ -84,141 +84,72 @@ def shrinkage_from_coefficient(
     return 100 * c * f / (1 + c * (f - 10))
 
 
-def _species(
-    name: str,
-    botanical: str,
-    source: str,
-    *,
-    c: tuple[float, float] | None = None,
-    s: tuple[float, float] | None = None,
-    f: float = SHRINKS_FROM_PCT,
-    e_mpa: tuple[float, float] | None = None,
-    strength_mpa: float | None = None,
-) -> Species:
-    """Pairs are (radial, tangential). Of C and S one may be left out: it follows from the other."""
-    if c is None:
-        derived = "coefficients from shrinkage"
-        s = s or (0.0, 0.0)
-        c = (coefficient_from_shrinkage(s[0], f), coefficient_from_shrinkage(s[1], f))
-    elif s is None:
-        derived = "shrinkage from coefficients"
-        s = (shrinkage_from_coefficient(c[0], f), shrinkage_from_coefficient(c[1], f))
-    else:
-        derived = "none"
-    e_r, e_t = e_mpa or (None, None)
-    radial, tangential = Grain(c[0], s[0], e_r), Grain(c[1], s[1], e_t)
-    return Species(name, botanical, radial, tangential, f, strength_mpa, derived, source)
-
-
 WH_13_5 = "C: Wood Handbook, FPL-GTR-190, 2010, Table 13-5"
 WH_4_3 = "S: Table 4-3"
 B_COST = "C: Bratasz and others, COST IE0601 proceedings, Table 1"
 WH_E = "E: Tables 5-1, 5-2 with E_L of Table 5-3a, second-hand"
 STRENGTH = "strength: Table 5-3a, from memory, unchecked"
+NO_STRENGTH = "E, strength: no source"
 
-SPECIES = {
-    "norway_spruce": _species(
-        "Norway spruce",
-        "Picea abies",
-        "S: a European timber-trade species sheet; not in the Wood Handbook. Another gives 8.2 and "
-        "3.9 %; European measurements of spruce 0.0034 and 0.0014. E, strength: no source",
-        s=(3.6, 7.8),
-    ),
-    "sitka_spruce": _species(
-        "Sitka spruce",
-        "Picea sitchensis",
-        f"{WH_13_5}; {WH_4_3}; {WH_E}; {STRENGTH}",
-        c=(0.00148, 0.00263),
-        s=(4.3, 7.5),
-        e_mpa=(850.0, 470.0),
-        strength_mpa=2.6,
-    ),
-    "engelmann_spruce": _species(
-        "Engelmann spruce",
-        "Picea engelmannii",
-        f"{WH_13_5}; {WH_4_3}, second-hand; E: Table 5-1, from memory, unchecked; {STRENGTH}",
-        c=(0.00130, 0.00248),
-        s=(3.8, 7.1),
-        e_mpa=(1250.0, 580.0),
-        strength_mpa=2.4,
-    ),
-    "red_spruce": _species(
-        "Red spruce",
-        "Picea rubens",
-        f"{WH_13_5}, second-hand; {WH_4_3}, from memory, unchecked; E, strength: no source",
-        c=(0.00130, 0.00274),
-        s=(3.8, 7.8),
-    ),
-    "sycamore_maple": _species(
-        "Sycamore maple",
-        "Acer pseudoplatanus",
-        f"{B_COST}; not in the Wood Handbook. A trade sheet gives 0.0026 and 0.0015. "
-        "E, strength: no source",
-        c=(0.0019, 0.0038),
-    ),
-    "bigleaf_maple": _species(
-        "Bigleaf maple",
-        "Acer macrophyllum",
-        f"{WH_13_5}; {WH_4_3}, second-hand; E: no source; {STRENGTH}",
-        c=(0.00126, 0.00248),
-        s=(3.7, 7.1),
-        strength_mpa=3.7,
-    ),
-    "sugar_maple": _species(
-        "Sugar maple",
-        "Acer saccharum",
-        f"{WH_13_5}; {WH_4_3}, second-hand; {WH_E}; strength: no source",
-        c=(0.00165, 0.00353),
-        s=(4.8, 9.9),
-        e_mpa=(1830.0, 900.0),
-    ),
-    "black_willow": _species(
-        "Black willow",
-        "Salix nigra",
-        f"{WH_13_5}; {WH_4_3}; E, strength: no source",
-        c=(0.00112, 0.00308),
-        s=(3.3, 8.7),
-    ),
-    "poplar": _species(
-        "Poplar", "Populus spp.", f"{B_COST}; E, strength: no source", c=(0.0012, 0.0027)
-    ),
-    "eastern_cottonwood": _species(
-        "Eastern cottonwood",
-        "Populus deltoides",
-        f"{WH_13_5}; {WH_4_3}; E, strength: no source",
-        c=(0.00133, 0.00327),
-        s=(3.9, 9.2),
-    ),
-    "yellow_poplar": _species(
-        "Yellow-poplar",
-        "Liriodendron tulipifera",
-        f"{WH_13_5}, second-hand; {WH_4_3}; E, strength: no source",
-        c=(0.00158, 0.00289),
-        s=(4.6, 8.2),
-    ),
-    "mahogany": _species(
-        "Mahogany",
-        "Swietenia macrophylla",
-        f"{WH_13_5}, second-hand; E, strength: no source. Shrinkage starts near 22 %: Hoadley 1998",
-        c=(0.00172, 0.00238),
-        f=22.0,
-    ),
-    "western_redcedar": _species(
-        "Western redcedar",
-        "Thuja plicata",
-        f"{WH_13_5}, second-hand; {WH_4_3}; shrinkage starts at 22 %: links both tables; "
-        f"E: no source; {STRENGTH}",
-        c=(0.00111, 0.00234),
-        s=(2.4, 5.0),
-        f=22.0,
-        strength_mpa=1.5,
-    ),
-    "pear": _species(
-        "Pear",
-        "Pyrus communis",
-        "S: a timber page, second-hand; another gives 9.0 and 4.6 %. E, strength: no source",
-        s=(3.9, 11.3),
-    ),
+_SOURCES = {
+    "norway_spruce": "S: a European timber-trade species sheet; not in the Wood Handbook. Another "
+    "gives 8.2 and 3.9 %; European measurements of spruce 0.0034 and 0.0014. " + NO_STRENGTH,
+    "sitka_spruce": f"{WH_13_5}; {WH_4_3}; {WH_E}; {STRENGTH}",
+    "engelmann_spruce": f"{WH_13_5}; {WH_4_3}, second-hand; E: Table 5-1, from memory, unchecked; "
+    + STRENGTH,
+    "red_spruce": f"{WH_13_5}, second-hand; {WH_4_3}, from memory, unchecked; {NO_STRENGTH}",
+    "sycamore_maple": f"{B_COST}; not in the Wood Handbook. A trade sheet gives 0.0026 and 0.0015. "
+    + NO_STRENGTH,
+    "bigleaf_maple": f"{WH_13_5}; {WH_4_3}, second-hand; E: no source; {STRENGTH}",
+    "sugar_maple": f"{WH_13_5}; {WH_4_3}, second-hand; {WH_E}; strength: no source",
+    "black_willow": f"{WH_13_5}; {WH_4_3}; {NO_STRENGTH}",
+    "poplar": f"{B_COST}; {NO_STRENGTH}",
+    "eastern_cottonwood": f"{WH_13_5}; {WH_4_3}; {NO_STRENGTH}",
+    "yellow_poplar": f"{WH_13_5}, second-hand; {WH_4_3}; {NO_STRENGTH}",
+    "mahogany": f"{WH_13_5}, second-hand; {NO_STRENGTH}. Shrinkage starts near 22 %: Hoadley 1998",
+    "western_redcedar": f"{WH_13_5}, second-hand; {WH_4_3}; shrinkage starts at 22 %: links both "
+    f"tables; E: no source; {STRENGTH}",
+    "pear": "S: a timber page, second-hand; another gives 9.0 and 4.6 %. " + NO_STRENGTH,
 }
+
+_TABLE = """
+Norway spruce      | Picea abies             |                 | 3.6 7.8  | 30 |          |
+Sitka spruce       | Picea sitchensis        | 0.00148 0.00263 | 4.3 7.5  | 30 | 850 470  | 2.6
+Engelmann spruce   | Picea engelmannii       | 0.00130 0.00248 | 3.8 7.1  | 30 | 1250 580 | 2.4
+Red spruce         | Picea rubens            | 0.00130 0.00274 | 3.8 7.8  | 30 |          |
+Sycamore maple     | Acer pseudoplatanus     | 0.0019 0.0038   |          | 30 |          |
+Bigleaf maple      | Acer macrophyllum       | 0.00126 0.00248 | 3.7 7.1  | 30 |          | 3.7
+Sugar maple        | Acer saccharum          | 0.00165 0.00353 | 4.8 9.9  | 30 | 1830 900 |
+Black willow       | Salix nigra             | 0.00112 0.00308 | 3.3 8.7  | 30 |          |
+Poplar             | Populus spp.            | 0.0012 0.0027   |          | 30 |          |
+Eastern cottonwood | Populus deltoides       | 0.00133 0.00327 | 3.9 9.2  | 30 |          |
+Yellow-poplar      | Liriodendron tulipifera | 0.00158 0.00289 | 4.6 8.2  | 30 |          |
+Mahogany           | Swietenia macrophylla   | 0.00172 0.00238 |          | 22 |          |
+Western redcedar   | Thuja plicata           | 0.00111 0.00234 | 2.4 5.0  | 22 |          | 1.5
+Pear               | Pyrus communis          |                 | 3.9 11.3 | 30 |          |
+"""
+"""Name, botanical name; pairs are (radial, tangential): C [per % MC], S [%]; F [%]; E [MPa];
+strength [MPa]. Of C and S one may be left out: it follows from the other. Sources: `_SOURCES`."""
+
+
+def _species(row: str) -> tuple[str, Species]:
+    """Key and species of a row of `_TABLE`."""
+    name, botanical, *numbers = (cell.strip() for cell in row.split("|"))
+    key = name.lower().replace(" ", "_").replace("-", "_")
+    c, s, (f,), e_mpa, strength = ([float(x) for x in cell.split()] for cell in numbers)
+    derived = "none"
+    if not c:
+        derived = "coefficients from shrinkage"
+        c = [coefficient_from_shrinkage(each, f) for each in s]
+    elif not s:
+        derived = "shrinkage from coefficients"
+        s = [shrinkage_from_coefficient(each, f) for each in c]
+    radial, tangential = map(Grain, c, s, e_mpa or (None, None))
+    strength_mpa = strength[0] if strength else None
+    source = _SOURCES[key]
+    return key, Species(name, botanical, radial, tangential, f, strength_mpa, derived, source)
+
+
+SPECIES = dict(map(_species, _TABLE.strip().splitlines()))
 """Woods by key. Species means: single boards differ by `MOVEMENT_SPREAD`. No spread is published
 for most. Wood Handbook figures are of US-grown wood."""
