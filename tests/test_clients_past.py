@@ -131,14 +131,15 @@ def test_the_commands_keep_list_make_again_export_and_erase(tmp_path):
     assert "Kept as sheet 1" in made.output
     assert "Kept" not in run("advise", target, *given, "--set", "title=Jo", "--no-keep").output
     listed = run("client", "list").output
-    assert listed.startswith(f"1: {NAME}, violin, hard case")
-    assert listed.count("\n") == 1
+    head, row = listed.splitlines()
+    assert head.split("\t") == ["sheet", "client", "instrument", "made", "advice"]
+    assert row.startswith(f"1\t{NAME}\tviolin, hard case\t")
     again = run("client", "again", "1", str(tmp_path / "b.html"))
     assert again.exit_code == 0, again.output
     assert NAME in (tmp_path / "b.html").read_text()
     (only,) = json.loads(run("client", "export", NAME).stdout)["sheets"]
     assert only["typed"]["rh.1"] == INLAND["rh.1"]
-    assert run("client", "export", "Nobody").exit_code == 2
+    assert run("client", "export", "Nobody").exit_code == 1
     assert run("client", "erase", NAME, typed="n\n").exit_code == 1
     assert run("client", "erase", NAME, "--yes").output == "Erased: 1.\n"
     assert holding(tmp_path / "d", NAME) == []

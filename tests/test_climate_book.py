@@ -422,7 +422,7 @@ def test_the_command_reports_the_shop_or_a_place(terminal):
         "Target band.",
         "Control.",
         "Mould.",
-        "furthest outside, by time",
+        "furthest outside the band",
     ):
         assert words in text
 
@@ -435,8 +435,8 @@ def test_the_command_takes_a_span_and_says_when_it_is_short(terminal):
 
 
 def test_the_command_refuses_what_cannot_be(terminal):
-    assert "must be one of front-bench, varnish-room, outdoors" in terminal(
-        "--place", "loft", code=2
+    assert "It must be one of front-bench, varnish-room, outdoors" in terminal(
+        "--place", "loft", code=1
     )
     assert "is not before" in terminal("--from", "2026-02-01", "--to", "2026-01-01", code=2)
     assert "must be a day or time" in terminal("--from", "soon", code=2)

@@ -38,12 +38,16 @@ def test_an_archive_is_taken_once_and_comes_out_as_it_went_in(shop):
     file = shop / "old.csv"
     file.write_text(ARCHIVE)
     assert (
-        "18 hours issued 2026-01-10 to 2023-11-14: would take 2"
+        "18 hours issued 2026-01-10 to 2023-11-14: 2 forecasts would be stored"
         in call("import", file, "--source", "past", "--dry-run").output
     )
     assert not (shop / "readings.sqlite3").exists()
-    assert "took 2, had already 0" in call("import", file, "--source", "past").output
-    assert "took 0, had already 2" in call("import", file, "--source", "past").output
+    assert (
+        "2 forecasts stored, 0 already stored" in call("import", file, "--source", "past").output
+    )
+    assert (
+        "0 forecasts stored, 2 already stored" in call("import", file, "--source", "past").output
+    )
     call("export", "--out", shop / "out.csv")
     lines = (shop / "out.csv").read_text().splitlines()
     assert lines[0] == "issued_at,valid_at,temp_c,rh_pct,wind_m_s,pressure_hpa"

@@ -330,7 +330,7 @@ def test_a_test_notice_that_fails_ends_with_one_and_says_why(call, webhook):
     assert "BAD   odd  not delivered: no service is known by the scheme 'none'" in output
 
 
-def test_a_test_notice_to_nobody_is_wrong_use(call):
+def test_a_test_notice_to_nobody_is_not_sent(call):
     assert "no [[channels]]" in call("", "notify-test", code=2)
-    unknown = call(channel("json://h"), "notify-test", "push", code=2)
-    assert "'push': must be one of mail" in unknown
+    unknown = call(channel("json://h"), "notify-test", "push", code=1)
+    assert "There is no channel 'push'. It must be one of mail." in unknown

@@ -250,7 +250,7 @@ def test_the_command_prints_tables_and_json(tmp_path, tables):
     paths = [str(path) for path in written(tmp_path, *tables)]
     result = CliRunner().invoke(app, ["score", *paths])
     assert result.exit_code == 0, result.output
-    assert "from 10 days of log on" in result.output
+    assert "RH, %, after 10 days of log" in result.output
     assert "No dry snap in this log" in result.output
     result = CliRunner().invoke(app, ["score", *paths, "--json"])
     told = json.loads(result.stdout)

@@ -234,15 +234,15 @@ def test_a_pace_is_kept_from_the_first_message_on_however_long_it_took_to_make()
 
 
 WRONG = [
-    ([], "name the broker"),
+    ([], "Name the broker"),
     (["--broker", "http://x"], "must be mqtt://host:port"),
     (["--broker", "mqtt://x", "--user", "x"], "belong together"),
     (["--shops", "101", "--sensors", "100"], "10100 sensors: at most 10000 in all"),
     (["--broker", "mqtt://x", "--pace", "0"], "must be above 0"),
     (["--broker", "mqtt://x", "--from", "soon"], "must be a day or time"),
-    (["--broker", "mqtt://x", "--from", "2019-12-01"], "no service takes a time before 2020"),
-    (["--broker", "mqtt://x", "--from", "2126-01-01"], "is yet to come"),
-    (["--broker", "mqtt://x", "--from", "2026-01-02", "--to", "2026-01-01"], "lies whole between"),
+    (["--broker", "mqtt://x", "--from", "2019-12-01"], "must not be before 2020"),
+    (["--broker", "mqtt://x", "--from", "2126-01-01"], "is in the future"),
+    (["--broker", "mqtt://x", "--from", "2026-01-02", "--to", "2026-01-01"], "No whole period of"),
 ]
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated
 
 import typer
-from rich.table import Table
 
 from monitor import __version__
 from monitor import settings as settings_module
@@ -23,24 +23,34 @@ from monitor.cli import (
     outlook,
     records,
     replay,
+    rules,
     score,
     sensor,
     waits,
 )
-from monitor.cli.shared import Config, Data, Demo, exit_on, load, out
+from monitor.cli.output import out, print_json, print_table
+from monitor.cli.shared import HELP_OPTIONS, Config, Data, Json, command, load
 from monitor.core import logs
+from monitor.settings import Settings
 
-app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
+app = typer.Typer(
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings=HELP_OPTIONS,
+    epilog="Try it first: `benchweather demo` runs an invented shop. Add --demo to other commands "
+    "to see its data. Exit codes: 0 done, 1 failed, 2 wrong use.",
+)
+Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Log each message")]
 
 
 def main() -> None:
     """Entry point of `benchweather` and `python -m monitor`."""
-    app()
+    app(prog_name="benchweather")
 
 
-def _tell_version(wanted: bool) -> None:
+def _print_version(wanted: bool) -> None:
     if wanted:
-        out.print(__version__, highlight=False)
+        out.print(__version__)
         raise typer.Exit
 
 
@@ -48,25 +58,31 @@ def _tell_version(wanted: bool) -> None:
 def _root(
     version: Annotated[
         bool,
-        typer.Option("--version", callback=_tell_version, is_eager=True, help="Show the version"),
+        typer.Option("--version", callback=_print_version, is_eager=True, help="Show the version"),
     ] = False,
 ) -> None:
-    """What the air of a violin repair shop does to glue, varnish and opened wood."""
+    """Show what the air of a violin repair shop does to glue, varnish and opened wood."""
 
 
-@app.command()
-def run(
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
-    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log each message")] = False,
-) -> None:
-    """Start everything: broker, store, ingest, jobs and board. Ctrl-C ends it."""
+@command(app)
+def run(settings: Settings, verbose: Verbose = False) -> None:
+    """Start the service: broker, store, alerts and board. Ctrl-C ends it."""
+    _run(settings, verbose=verbose)
+
+
+@command(app)
+def demo(data: Data = None, config: Config = None, verbose: Verbose = False) -> None:
+    """Start the demo: an invented shop with a year of readings. Ctrl-C ends it."""
+    _run(load(data, config, demo=True), verbose=verbose)
+
+
+def _run(settings: Settings, *, verbose: bool) -> None:
     from monitor.service.supervisor import Supervisor
 
-    settings = load(data, config, demo=demo)
-    with exit_on():
-        logs.set_up(verbose=verbose, file=settings.data / "log" / "service.log")
+    logs.set_up(verbose=verbose, file=settings.data / "log" / "service.log")
+    if settings.demo:
+        mark = settings.data / settings_module.DEMO_MARK
+        mark.write_text("The readings in this folder are invented: the demo made them.\n", "utf-8")
 
     def ready() -> None:
         board = f"http://{settings.board.host}:{settings.board.port}"
@@ -75,54 +91,83 @@ def run(
         out.print(f"Broker: {broker}  topic benchweather/<place>/<sensor>")
         out.print(f"Data:   {settings.data}   Ctrl-C ends")
 
-    with exit_on():
-        Supervisor(settings).run(ready)
+    Supervisor(settings).run(ready)
 
 
-@app.command()
-def check(data: Data = None, config: Config = None, demo: Demo = False) -> None:
-    """Show every setting and where it came from, and probe every part."""
+@command(app)
+def check(settings: Settings, as_json: Json = False) -> None:
+    """Show every setting and its origin, and test every part."""
     from monitor.service import self_check
     from monitor.service.supervisor import broker_address
 
-    settings = load(data, config, demo=demo)
-    table = Table("setting", "value", "unit", "from")
-    table.add_row("data folder", str(settings.data), "", "")
-    table.add_row("settings file", str(settings.config or "none"), "", "")
-    for row in settings_module.table(settings):
-        origin = settings.origins.get(row.name, "default")
-        table.add_row(row.name, str(row.value), row.unit, origin)
-    out.print(table)
-    with exit_on():
-        verdicts = self_check.run(settings, broker_address(settings))
-    for verdict in verdicts:
-        out.print(
-            f"{'good' if verdict.good else 'BAD '}  {verdict.part:<7} {verdict.text}",
-            style="" if verdict.good else "bold red",
-            highlight=False,
-            soft_wrap=True,
+    rows = list(settings_module.table(settings))
+    checks = self_check.run(settings, broker_address(settings))
+    if as_json:
+        print_json(
+            {
+                "data": settings.data,
+                "config": settings.config,
+                "settings": [
+                    {
+                        "name": row.name,
+                        "value": row.value,
+                        "unit": row.unit,
+                        "from": settings.origins.get(row.name, "default"),
+                    }
+                    for row in rows
+                ],
+                "checks": checks,
+            }
         )
-    if not all(verdict.good for verdict in verdicts):
+    else:
+        print_table(
+            ("setting", "value", "from"),
+            [
+                ("data folder", str(settings.data), ""),
+                ("settings file", str(settings.config or "none"), ""),
+                *(
+                    (
+                        row.name,
+                        f"{row.value} {row.unit}".strip() if row.value != "" else "",
+                        settings.origins.get(row.name, "default"),
+                    )
+                    for row in rows
+                ),
+            ],
+        )
+        for one in checks:
+            out.print(
+                f"{'good' if one.good else 'BAD '}  {one.part:<7} {one.text}",
+                style="" if one.good else "bold red",
+            )
+    if not all(one.good for one in checks):
         raise typer.Exit(1)
 
 
-app.command("advise")(advise.advise)
-app.command("now")(air.now)
-app.command("record")(records.record)
-app.command("verify-record")(records.verify_record)
-app.command("import")(files.import_)
-app.command("export")(files.export)
-app.command("notify-test")(notices.notify_test)
-app.command("climate")(climate.climate)
-app.command("filled")(alerts.filled)
-app.command("replay-rules")(replay.replay_rules)
-app.command("score")(score.score)
-app.command("outlook")(outlook.outlook)
-app.add_typer(sensor.app, name="sensor")
-app.add_typer(forecast.app, name="forecast")
-app.add_typer(waits.app, name="wait")
-app.add_typer(kinds.app, name="kind")
-app.add_typer(instruments.app, name="instrument")
-app.add_typer(clients.app, name="client")
-app.add_typer(alerts.app, name="alert")
-app.add_typer(alerts.rules, name="rule")
+_COMMANDS: dict[str, Callable[..., None]] = {
+    "now": air.now,
+    "outlook": outlook.outlook,
+    "climate": climate.climate,
+    "advise": advise.advise,
+    "filled": alerts.filled,
+    "record": records.record,
+    "verify-record": records.verify_record,
+    "import": files.import_,
+    "export": files.export,
+    "notify-test": notices.notify_test,
+    "replay-rules": replay.replay_rules,
+    "score": score.score,
+}
+for _name, _function in _COMMANDS.items():
+    command(app, _name)(_function)
+for _name, _group in {
+    "wait": waits.app,
+    "kind": kinds.app,
+    "instrument": instruments.app,
+    "client": clients.app,
+    "alert": alerts.app,
+    "rule": rules.app,
+    "sensor": sensor.app,
+    "forecast": forecast.app,
+}.items():
+    app.add_typer(_group, name=_name)

@@ -1,73 +1,102 @@
-"""`benchweather advise`: a client's case at home, worked out and put on a page."""
+"""`benchweather advise`: a sheet of advice on an instrument's case at a client's home."""
 
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from monitor.cli.shared import Config, Data, Demo, exit_on, load, out, wrong, zone_of
+from monitor.cli.files import Decimal, Delimiter, Skip, TimeFormat, Zone, import_plan
+from monitor.cli.output import err, out, print_json, print_table
+from monitor.cli.shared import Json, exit_on, suggestion, wrong
 from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, StoreFault
+from monitor.settings import Settings
 
 if TYPE_CHECKING:
+    from monitor.clients.home_climate import HomeSources
     from monitor.clients.sheet import Sheet
 
-Set = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--set",
-        metavar="NAME=VALUE",
-        help="Such as case='cello, hard case', rh.1=28, temp.1=21C or 70F; repeat",
-    ),
-]
+UNITS = {
+    "temp": "°C",
+    "out": "°C",
+    "rh": "%",
+    "band_low": "%",
+    "band_high": "%",
+    "set_point_c": "°C",
+    "volume_m3": "m³",
+    "humidified_l_day": "L/day",
+    "air_l": "L",
+    "closed_changes_day": "1/day",
+    "device_water_ml": "mL",
+    "device_release_g_day_pct": "g/day/%",
+    "device_every_d": "d",
+    "device_mass_g": "g",
+    "device_set_pct": "%",
+    "device_lost_g": "g",
+    "device_lost_d": "d",
+    "device_lost_rh": "%",
+    "played": "hours",
+    "left_out": "hours",
+    "lid_open": "hours",
+}
+"""Unit of each field of a sheet that has one."""
 
 
 def advise(
+    settings: Settings,
     to: Annotated[
-        Path, typer.Argument(help="Where the sheet goes: .pdf, .html or .ics; or a folder")
-    ],
-    values: Set = None,
-    names: Annotated[bool, typer.Option("--names", help="List the names and end")] = False,
+        Path | None, typer.Argument(help="File for the sheet (.pdf, .html or .ics), or a folder")
+    ] = None,
+    values: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            metavar="NAME=VALUE",
+            help="Such as case='cello, hard case', rh.1=28, temp.1=21C or 70F; repeat",
+        ),
+    ] = None,
+    names: Annotated[
+        bool, typer.Option("--names", help="List the names, units and choices of --set")
+    ] = False,
     weather: Annotated[Path | None, typer.Option(help="Weather file, EPW or TMY3")] = None,
     log: Annotated[Path | None, typer.Option(help="The client's logger file, CSV")] = None,
     time: Annotated[
-        list[str] | None, typer.Option(help="Its time column; repeat in order")
+        list[str] | None, typer.Option(help="Time column of the log; repeat in order")
     ] = None,
     take: Annotated[
-        list[str] | None, typer.Option(help="quantity:unit:column, as in import; repeat")
+        list[str] | None, typer.Option(help="quantity:unit:column, as in `import`; repeat")
     ] = None,
-    time_format: Annotated[str, typer.Option(help="As in import")] = "iso",
-    zone: Annotated[str, typer.Option(help="Time zone of times that carry none")] = "",
-    decimal: Annotated[str, typer.Option(help="Decimal sign: . or ,")] = ".",
-    delimiter: Annotated[str, typer.Option(help="Between fields; 'tab' for a tab")] = ",",
-    skip: Annotated[int, typer.Option(min=0, help="Lines before the header")] = 0,
+    time_format: TimeFormat = "iso",
+    zone: Zone = "",
+    decimal: Decimal = ".",
+    delimiter: Delimiter = ",",
+    skip: Skip = 0,
     keep: Annotated[
-        bool, typer.Option("--keep/--no-keep", help="Keep it under its title, if it has one")
+        bool, typer.Option("--keep/--no-keep", help="Keep a sheet that has a title")
     ] = True,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    as_json: Json = False,
 ) -> None:
-    """Work out what keeps an instrument well in a client's home, as a sheet of one page.
+    """Advise on an instrument's case at a client's home, on a sheet of one page.
 
-    With a title, the name it is for, it is kept among the past sheets (`benchweather client`).
+    A sheet with a title, the client's name, is kept for `benchweather client`.
     """
     from monitor.clients import archive, home_climate
     from monitor.clients.calculation import work_out
-    from monitor.clients.request import DEFAULTS, NAMES, read_wish
+    from monitor.clients.request import read_wish
     from monitor.clients.sheet import sheet_of
-    from monitor.store import Reader, Writer
+    from monitor.store import Writer
 
     if names:
-        for name in NAMES:
-            out.print(f"{name}={DEFAULTS.get(name, '')}", highlight=False)
+        _print_names(as_json=as_json)
         return
+    if to is None:
+        wrong("Missing argument TO: the file for the sheet (.pdf, .html or .ics), or a folder.")
     checked_target(to)
-    settings = load(data, config, demo=demo)
     given = dict(_value(text) for text in values or [])
     if weather:
         given.setdefault("source", "weather")
@@ -75,71 +104,119 @@ def advise(
         given.setdefault("source", "log")
     airs = home_climate.HomeSources()
     with exit_on(wrong_use=MonitorError):
-        wish = read_wish(given)
+        asked = read_wish(given)
         if weather:
             from monitor.clients import weather_files
 
             year = weather_files.read(weather.read_bytes(), str(weather))
-            airs = home_climate.HomeSources(outdoors=year.outdoors, station=year.name)
+            airs = replace(airs, outdoors=year.outdoors, station=year.name)
         if log:
-            from monitor.readings.csv_import import (  # slow to load, as pandas is
-                Column,
-                ImportPlan,
-                read_csv,
-            )
+            from monitor.readings.csv_import import read_csv
 
-            plan = ImportPlan(
+            plan = import_plan(
                 place="home",
                 sensor="log",
-                columns=tuple(Column.parse(t) for t in take or []),
-                time_columns=tuple(time or ["time"]),
+                take=take or [],
+                time=time or ["time"],
                 time_format=time_format,
-                zone=zone_of(zone) if zone else None,
+                zone=zone,
                 decimal=decimal,
-                delimiter="\t" if delimiter == "tab" else delimiter,
-                skip_lines=skip,
+                delimiter=delimiter,
+                skip=skip,
             )
             found = read_csv(log, plan, now_ms=now_ms())
             read = {series.quantity: pair for series, pair in found.values.items()}
-            airs = home_climate.HomeSources(
-                airs.outdoors,
-                airs.station,
-                home_climate.hourly_log(read, plan.zone or settings.zone),
-            )
+            hours = home_climate.hourly_log(read, plan.zone or settings.zone)
+            airs = replace(airs, log=hours)
             for line in found.refused[:5]:
-                out.print(f"line {line.line}: {line.reason}", highlight=False, soft_wrap=True)
-        if wish.source == "shop":
-            from monitor.air import place_means
-
-            with (
-                contextlib.suppress(StoreFault),
-                contextlib.closing(Reader(settings.store_path)) as reader,
-            ):
-                places = place_means.places(reader, settings)
-                shop = home_climate.shop_log(reader, places, settings.zone, now_ms())
-                airs = home_climate.HomeSources(airs.outdoors, airs.station, airs.log, shop)
-        worked, made_ms = work_out(wish, airs), now_ms()
+                err.print(f"line {line.line}: {line.reason}")
+        if asked.source == "shop":
+            airs = _with_shop_air(settings, airs)
+        worked, made_ms = work_out(asked, airs), now_ms()
         sheet = sheet_of(worked, settings.shop.name, made_ms, settings.zone)
         write_sheet(to, sheet)
-    out.print(sheet.lead, highlight=False, soft_wrap=True)
-    for row in sheet.table.rows:
-        out.print("  " + "; ".join(row), highlight=False, soft_wrap=True)
-    if keep and wish.title:
-        with exit_on(), contextlib.closing(Writer(settings.store_path)) as writer:
-            number = archive.carry_out(writer, archive.keeping(worked, airs, sheet, made_ms))[
-                "sheet"
-            ]
-        out.print(f"Kept as sheet {number}, until `benchweather client erase`.", highlight=False)
+    number = None
+    if keep and asked.title:
+        with contextlib.closing(Writer(settings.store_path)) as writer:
+            kept = archive.keeping(worked, airs, sheet, made_ms)
+            number = archive.carry_out(writer, kept)["sheet"]
+    if as_json:
+        rows = [dict(zip(sheet.table.heads, row, strict=True)) for row in sheet.table.rows]
+        print_json({"advice": sheet.lead, "table": rows, "file": to, "sheet": number})
+        return
+    out.print(sheet.lead)
+    print_table(sheet.table.heads, sheet.table.rows)
+    if number is not None:
+        out.print(f"Kept as sheet {number}. `benchweather client erase` erases it.")
+
+
+def _with_shop_air(settings: Settings, airs: HomeSources) -> HomeSources:
+    """The same with the shop's own outdoor log, if there is one."""
+    from monitor.air import place_means
+    from monitor.clients import home_climate
+    from monitor.store import Reader
+
+    with (
+        contextlib.suppress(StoreFault),
+        contextlib.closing(Reader(settings.store_path)) as reader,
+    ):
+        places = place_means.places(reader, settings)
+        shop = home_climate.shop_log(reader, places, settings.zone, now_ms())
+        return replace(airs, shop=shop)
+    return airs
+
+
+def _print_names(*, as_json: bool) -> None:
+    """Print every name of --set with its unit, its default and its choices."""
+    from monitor.clients import request
+    from monitor.clients.language import LANGUAGES
+    from monitor.science.case.home import Tightness
+    from monitor.science.case.presets import PRESETS
+
+    choices: dict[str, list[str]] = {
+        "case": list(PRESETS),
+        "source": list(request.SOURCES),
+        "tightness": [str(one) for one in Tightness],
+        "device": ["humidifier", "buffer"],
+        "language": [f"{code}-{region}" for code, region in LANGUAGES.items()],
+        "unit": ["C", "F"],
+    }
+    monthly = {name.partition(".")[0] for name in request.NAMES if "." in name}
+    rows: list[dict[str, Any]] = [
+        {
+            "name": name if name not in monthly else f"{name}.1 to {name}.12",
+            "unit": UNITS.get(name, ""),
+            "default": request.DEFAULTS.get(name),
+            "choices": choices.get(name, []),
+        }
+        for name in dict.fromkeys(name.partition(".")[0] for name in request.NAMES)
+    ]
+    if as_json:
+        print_json(rows)
+        return
+    print_table(
+        ("name", "unit", "default", "choices"),
+        [
+            (row["name"], row["unit"], _default(row["default"]), "\n".join(row["choices"]))
+            for row in rows
+        ],
+    )
+
+
+def _default(value: Any) -> str:
+    if value is None:
+        return ""
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def checked_target(to: Path) -> None:
-    """End where a sheet cannot go there."""
+    """End with an error if a sheet cannot be written there."""
     if to.suffix not in (".pdf", ".html", ".ics", ""):
         wrong(f"{to}: must end in .pdf, .html or .ics, or be a folder")
 
 
 def write_sheet(to: Path, sheet: Sheet) -> None:
-    """A sheet into a file, by its ending, or all of it into a folder."""
+    """Write a sheet as the kind of file that its name says, or all kinds into a folder."""
     from monitor.clients.html import html_of
     from monitor.clients.pdf import pdf_of
 
@@ -152,18 +229,20 @@ def write_sheet(to: Path, sheet: Sheet) -> None:
         to.write_bytes(pages[to.suffix]())
         return
     to.mkdir(parents=True, exist_ok=True)
-    for suffix, made in pages.items():
+    for suffix, content in pages.items():
         if suffix != ".ics" or sheet.reminders:
-            (to / f"sheet{suffix}").write_bytes(made())
+            (to / f"sheet{suffix}").write_bytes(content())
 
 
 def _value(text: str) -> tuple[str, Any]:
-    """A name and its value, in SI units: 70F is a temperature in °F."""
-    from monitor.clients.request import DEFAULTS
+    """A name and its value from NAME=VALUE, in SI units: 70F is a temperature in °F."""
+    from monitor.clients.request import DEFAULTS, NAMES
 
     name, sign, value = text.partition("=")
     if not sign:
-        wrong(f"--set {text!r}: must be NAME=VALUE; `--names` lists the names")
+        wrong(f"--set {text!r}: must be NAME=VALUE; `benchweather advise --names` lists them")
+    if name not in NAMES:
+        wrong(f"--set {name}: is not a name of a sheet. {suggestion(name, NAMES)}")
     if isinstance(DEFAULTS.get(name), str):
         return name, value
     try:
@@ -172,4 +251,4 @@ def _value(text: str) -> tuple[str, Any]:
             return name, formats.to_celsius(number, formats.unit_of(value.endswith("F")))
         return name, float(value)
     except ValueError:
-        wrong(f"--set {name}: {value!r} is no number")
+        wrong(f"--set {name}: {value!r} is not a number")

@@ -1,72 +1,66 @@
-"""`benchweather now`: the air at each place, as a table in the terminal."""
+"""`benchweather now`: the air at each place."""
 
 from __future__ import annotations
 
-import contextlib
-import math
-
-from rich.table import Table
-
-from monitor.cli.shared import Config, Data, Demo, exit_on, fahrenheit, load, out
+from monitor.cli.output import out, print_json, print_table
+from monitor.cli.shared import Json, fahrenheit, store_of
 from monitor.core import formats
 from monitor.core.clock import now_ms
+from monitor.settings import Settings
+
+NUMBERS = (
+    "temp_c",
+    "rh_pct",
+    "dew_point_c",
+    "moisture_pct",
+    "pressure_pa",
+    "surface_temp_c",
+    "battery_pct",
+)
 
 
-def now(data: Data = None, config: Config = None, demo: Demo = False) -> None:
+def now(settings: Settings, as_json: Json = False) -> None:
     """Show the air at each place now, and what it means for the work."""
     from monitor.air import current
-    from monitor.store import Reader
 
-    settings = load(data, config, demo=demo)
-    in_f = fahrenheit(settings)
-    unit = formats.degree(formats.unit_of(in_f))
-    table = Table(
-        "place",
-        f"temperature {unit}",
-        "RH %",
-        f"dew point {unit}",
-        "wood EMC %",
-        "heard",
-        "what it means",
-    )
     moment = now_ms()
-    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
+    with store_of(settings) as reader:
         airs = current.air_now(current.recent(reader, settings, moment), settings, moment)
-    for one in airs:
-        table.add_row(
-            one.place.label,
-            _temperature(one.temp_c, in_f),
-            _figure(one.rh_pct, 0),
-            _temperature(one.dew_point_c, in_f),
-            _figure(one.moisture_pct, 1),
-            _age(one.heard_ms, moment, old=one.old),
-            "" if one.old else one.verdict.sentence,
+    if as_json:
+        print_json(
+            [
+                {"place": one.place.id, "label": one.place.label, "heard_ms": one.heard_ms}
+                | {"old": one.old, "assessment": one.verdict.sentence}
+                | {name: getattr(one, name) for name in NUMBERS}
+                for one in airs
+            ]
         )
-    if not airs:
-        out.print("No reading yet: see the README on how to point a sensor at it.")
         return
-    out.print(table)
-
-
-def _temperature(temp_c: float, in_f: bool) -> str:
-    return formats.figure(formats.in_unit(temp_c, formats.unit_of(in_f)), 1)
-
-
-def _figure(value: float, digits: int) -> str:
-    return "–" if math.isnan(value) else f"{value:.{digits}f}"
+    if not airs:
+        out.print("No readings yet. `benchweather sensor listen` shows what arrives.")
+        return
+    unit = formats.unit_of(fahrenheit(settings))
+    sign = formats.degree(unit)
+    print_table(
+        ("place", f"air {sign}", "RH %", f"dew point {sign}", "wood EMC %", "heard", "meaning"),
+        [
+            (
+                one.place.label,
+                formats.figure(formats.in_unit(one.temp_c, unit), 1),
+                formats.figure(one.rh_pct, 0),
+                formats.figure(formats.in_unit(one.dew_point_c, unit), 1),
+                formats.figure(one.moisture_pct, 1),
+                _age(one.heard_ms, moment, old=one.old),
+                "" if one.old else one.verdict.sentence,
+            )
+            for one in airs
+        ],
+    )
 
 
 def _age(heard_ms: int | None, moment_ms: int, *, old: bool) -> str:
+    """Time since the last reading; a reading dated ahead of this clock counts as new."""
     if heard_ms is None:
         return "never"
-    minutes = (moment_ms - heard_ms) / 60_000
-    text = (
-        f"{60 * minutes:.0f} s ago"
-        if minutes < 1
-        else f"{minutes:.0f} min ago"
-        if minutes < 120
-        else f"{minutes / 60:.0f} h ago"
-        if minutes < 2880
-        else f"{minutes / 1440:.0f} days ago"
-    )
+    text = formats.age((moment_ms - heard_ms) / 1000)
     return f"OLD, {text}" if old else text

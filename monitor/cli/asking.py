@@ -1,11 +1,9 @@
-"""How the command line asks: the running service to change something, the store to show it."""
+"""Requests of the command line to the running service."""
 
 from __future__ import annotations
 
-import contextlib
 import getpass
 import uuid
-from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -13,9 +11,7 @@ import typer
 from monitor.cli.shared import err, exit_on, out, wrong
 
 if TYPE_CHECKING:
-    from monitor.commands import Journal
     from monitor.settings import Settings
-    from monitor.store import Reader
 
 
 def ask(settings: Settings, do: str, wish: dict[str, Any]) -> Any:
@@ -64,12 +60,3 @@ def _numbers(given: list[str]) -> list[str]:
         else:
             wrong(f"{text!r}: must be a number, or the first and last such as 12-19")
     return list(found)
-
-
-@contextlib.contextmanager
-def journal_of(settings: Settings) -> Iterator[tuple[Reader, Journal]]:
-    from monitor.commands import Journal
-    from monitor.store import Reader
-
-    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
-        yield reader, Journal(reader)

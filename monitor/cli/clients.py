@@ -1,128 +1,132 @@
-"""`benchweather client`: past sheets for clients, listed, made again, exported and erased."""
+"""`benchweather client`: the sheets kept for clients."""
 
 from __future__ import annotations
 
 import contextlib
 import json
 import sys
-from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from monitor.cli.shared import Config, Data, Demo, exit_on, load, out, wrong
-from monitor.core import formats
+from monitor.cli.output import local, out, print_json, print_table
+from monitor.cli.shared import Json, command, exit_on, failed, store_of
+from monitor.settings import Settings
 
-if TYPE_CHECKING:
-    from monitor.settings import Settings
-    from monitor.store import Writer
-
-app = typer.Typer(no_args_is_help=True, help="Past sheets for clients: find, make again, erase.")
-Client = Annotated[str, typer.Argument(metavar="CLIENT", help="The name the sheets are for")]
+app = typer.Typer(no_args_is_help=True, help="Find, print, export and erase clients' sheets.")
+Client = Annotated[str, typer.Argument(metavar="CLIENT", help="Name of the client")]
 
 
-@contextlib.contextmanager
-def _kept(settings: Settings) -> Iterator[Writer]:
-    from monitor.store import Writer
-
-    with exit_on(), contextlib.closing(Writer(settings.store_path)) as writer:
-        yield writer
-
-
-@app.command("list")
+@command(app, "list")
 def list_(
-    text: Annotated[str, typer.Argument(help="In the name or the instrument")] = "",
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    settings: Settings,
+    text: Annotated[str, typer.Argument(help="Text in the name or the instrument")] = "",
+    as_json: Json = False,
 ) -> None:
-    """List past sheets, the one made last first."""
+    """List past sheets, the newest first."""
     from monitor.clients import archive
 
-    settings = load(data, config, demo=demo)
-    with _kept(settings) as writer:
-        sheets = archive.found(writer, text)
-    for one in sheets:
-        made = formats.local(one.made_ms, settings.zone).date()
-        instrument = one.typed.get("instrument") or one.typed["case"]
-        out.print(
-            f"{one.sheet_id}: {one.client}, {instrument}, {made}: {one.advised['lead']}",
-            highlight=False,
-            soft_wrap=True,
+    with store_of(settings) as reader:
+        sheets = archive.found(reader, text)
+    rows = [
+        {
+            "sheet": one.sheet_id,
+            "client": one.client,
+            "instrument": one.typed.get("instrument") or one.typed["case"],
+            "made_ms": one.made_ms,
+            "advice": one.advised["lead"],
+        }
+        for one in sheets
+    ]
+    if as_json:
+        print_json(rows)
+    elif not rows:
+        out.print("No sheet is kept with this text." if text else "No sheet is kept yet.")
+    else:
+        print_table(
+            ("sheet", "client", "instrument", "made", "advice"),
+            [
+                (
+                    one["sheet"],
+                    one["client"],
+                    one["instrument"],
+                    local(one["made_ms"], settings.zone)[:10],
+                    one["advice"],
+                )
+                for one in rows
+            ],
         )
-    if not sheets:
-        out.print("No sheet is kept." if not text else "No sheet kept has this.")
 
 
-@app.command()
+@command(app)
 def again(
-    sheet: Annotated[int, typer.Argument(help="Its number, as in the list")],
+    settings: Settings,
+    sheet: Annotated[int, typer.Argument(help="Number of the sheet, from `client list`")],
     to: Annotated[
-        Path, typer.Argument(help="Where the sheet goes: .pdf, .html or .ics; or a folder")
+        Path, typer.Argument(help="File for the sheet (.pdf, .html or .ics), or a folder")
     ],
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
 ) -> None:
-    """Make a past sheet again, from what was said then."""
+    """Make a past sheet again, from what was entered then."""
     from monitor.cli.advise import checked_target, write_sheet
     from monitor.clients import archive
     from monitor.clients.calculation import work_out
     from monitor.clients.sheet import sheet_of
 
     checked_target(to)
-    settings = load(data, config, demo=demo)
-    with _kept(settings) as writer:
-        kept = archive.one(writer, sheet)
+    with store_of(settings) as reader:
+        kept = archive.one(reader, sheet)
     if kept is None:
-        wrong(f"there is no sheet {sheet}: `benchweather client list` lists them")
-    with exit_on():
-        worked = work_out(*archive.again(kept))
-        write_sheet(to, sheet_of(worked, settings.shop.name, kept.made_ms, settings.zone))
+        failed(f"There is no sheet {sheet}. `benchweather client list` lists them.")
+    worked = work_out(*archive.again(kept))
+    write_sheet(to, sheet_of(worked, settings.shop.name, kept.made_ms, settings.zone))
 
 
-@app.command()
+@command(app)
 def export(
+    settings: Settings,
     client: Client,
-    to: Annotated[Path | None, typer.Argument(help="A JSON file; else it is printed")] = None,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    to: Annotated[Path | None, typer.Argument(help="JSON file; else the terminal")] = None,
 ) -> None:
-    """Write everything kept of a client, as JSON."""
+    """Write everything that is kept about a client, as JSON."""
     from monitor.clients import archive
 
-    settings = load(data, config, demo=demo)
-    with _kept(settings) as writer:
-        found = archive.exported(writer, client)
+    with store_of(settings) as reader:
+        found = archive.exported(reader, client)
     if not found["sheets"]:
-        wrong(f"nothing is kept of {client!r}: `benchweather client list` lists the names")
+        _nothing_kept(client)
     text = json.dumps(found, ensure_ascii=False, indent=1) + "\n"
-    with exit_on():
-        if to is None:
-            sys.stdout.write(text)
-        else:
-            to.write_text(text, encoding="utf-8")
+    if to is None:
+        sys.stdout.write(text)
+    else:
+        to.write_text(text, encoding="utf-8")
 
 
-@app.command()
+@command(app)
 def erase(
+    settings: Settings,
     client: Client,
-    yes: Annotated[bool, typer.Option("--yes", help="Do not ask")] = False,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Erase without asking")] = False,
 ) -> None:
-    """Erase everything kept of a client, for good. Copies of the store made before keep theirs."""
-    from monitor.clients import archive
+    """Erase everything that is kept about a client. You cannot undo this.
 
-    settings = load(data, config, demo=demo)
-    with _kept(settings) as writer:
-        sheets = archive.exported(writer, client)["sheets"]
-        if not sheets and not yes:
-            wrong(f"nothing is kept of {client!r}: `benchweather client list` lists the names")
-        if not yes and not typer.confirm(f"Erase {len(sheets)} of {client}? It cannot be undone."):
-            raise typer.Exit(1)
+    Earlier copies of the store keep their sheets.
+    """
+    from monitor.clients import archive
+    from monitor.store import Writer
+
+    with store_of(settings) as reader:
+        sheets = archive.exported(reader, client)["sheets"]
+    if not sheets and not yes:
+        _nothing_kept(client)
+    if not yes and not typer.confirm(
+        f"Erase {len(sheets)} sheets of {client}? You cannot undo this."
+    ):
+        raise typer.Exit(1)
+    with exit_on(), contextlib.closing(Writer(settings.store_path)) as writer:
         erased = archive.carry_out(writer, archive.erasing(client))["erased"]
     out.print(f"Erased: {erased}.")
+
+
+def _nothing_kept(client: str) -> None:
+    failed(f"Nothing is kept about {client!r}. `benchweather client list` lists the names.")

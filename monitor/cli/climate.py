@@ -1,120 +1,139 @@
-"""`benchweather climate`: the climate record of a place or the shop, as a plain report."""
+"""`benchweather climate`: the climate report of a place or the shop."""
 
 from __future__ import annotations
 
-import contextlib
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.table import Table
 
-from monitor.cli.shared import Config, Data, Demo, exit_on, load, moment_of, out, wrong
+from monitor.cli.output import local, out, print_json, print_table
+from monitor.cli.shared import Json, To, failed, known, span_of, store_of
 from monitor.core import formats
 from monitor.core.clock import now_ms
+from monitor.settings import Settings
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from zoneinfo import ZoneInfo
 
     from monitor.air.climate_report import ClimateRecord
 
 WORST_SHOWN = 15
-"""Exceedances printed, those furthest outside; the rest are counted."""
+"""Most exceedances printed, those furthest outside the band; the rest are counted."""
 
 
 def climate(
-    place: Annotated[str, typer.Option(help="This place only; else the shop, all indoors")] = "",
+    settings: Settings,
+    place: Annotated[str, typer.Option(help="One place; else the shop, all indoor places")] = "",
     start: Annotated[
         str, typer.Option("--from", help="First day or time; else 13 months before --to")
     ] = "",
-    end: Annotated[
-        str, typer.Option("--to", help="Up to this day (whole) or before this time; else now")
-    ] = "",
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    end: To = "",
+    as_json: Json = False,
 ) -> None:
-    """Judge the shop's air over a year: target band, exceedances, control classes, mould."""
+    """Judge a year of air: target band, exceedances, control classes and mould."""
     from monitor.air import climate_report, place_means
-    from monitor.store import Reader
 
-    settings = load(data, config, demo=demo)
-    zone = settings.zone
-    end_ms = moment_of(end, zone, option="--to", whole_day=True) if end else now_ms()
-    start_ms = (
-        moment_of(start, zone, option="--from") if start else end_ms - climate_report.READ_MS
+    zone, now = settings.zone, now_ms()
+    _, end_ms = span_of("", end, zone, last_ms=now)
+    start_ms, end_ms = span_of(
+        start, end, zone, first_ms=end_ms - climate_report.READ_MS, last_ms=now
     )
-    if start_ms >= end_ms:
-        wrong(f"--from {start} is not before --to {end or 'now'}")
-    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
-        places = place_means.places(reader, settings)
-        chosen = [p for p in places if p.id == place] if place else climate_report.indoors(places)
-        if place and not chosen:
-            known = ", ".join(p.id for p in places) or "none yet"
-            wrong(f"--place {place!r}: must be one of {known}")
+    with store_of(settings) as reader:
+        places = {one.id: one for one in place_means.places(reader, settings)}
+        if place:
+            chosen = [places[known(place, places, "place")]]
+        else:
+            chosen = climate_report.indoors(list(places.values()))
         name = chosen[0].label if place else climate_report.SHOP
         record = climate_report.climate_record(reader, name, chosen, start_ms, end_ms, zone)
-    for part in _report(record, zone):
-        out.print(part, highlight=False, soft_wrap=True)
-
-
-def _report(record: ClimateRecord, zone: ZoneInfo) -> Iterator[str | Table]:
-    from monitor.air import climate_report
-
-    yield f"{record.name}, {_local(record.start_ms, zone)} to {_local(record.end_ms, zone)}"
-    yield record.standing
-    if record.band:
-        yield f"\nTarget band. {climate_report.band_words(record)} {climate_report.BAND_IS_FOR}"
-        if record.exceedances:
-            yield _exceedances(record, zone)
-            if (more := len(record.exceedances) - WORST_SHOWN) > 0:
-                yield f"The {WORST_SHOWN} furthest outside, by time; {more} more."
-    if record.classes:
-        yield f"\nControl. {climate_report.class_words(record)} {climate_report.CLASSES_FROM}"
-        yield _classes(record)
-        yield _months(record, zone)
-    if words := climate_report.mould_words(record):
-        yield f"\nMould. {words} {climate_report.mould_caution(record)}".rstrip()
-
-
-def _exceedances(record: ClimateRecord, zone: ZoneInfo) -> Table:
-    table = Table("from", "to", "hours", "side", "RH %", "beyond the band by")
-    worst = sorted(record.exceedances, key=lambda e: -e.beyond_pct)[:WORST_SHOWN]
-    for one in sorted(worst):
-        table.add_row(
-            _local(one.from_ms, zone),
-            _local(one.to_ms, zone),
-            f"{(one.to_ms - one.from_ms) / 3_600_000:.0f}",
-            one.side,
-            f"{one.extreme_pct:.0f}",
-            f"{one.beyond_pct:.1f}" + ("" if one.settled else " (provisional)"),
+    if not len(record.air):
+        failed(
+            f"No readings of humidity for {record.name} from {local(start_ms, zone)} to "
+            f"{local(end_ms, zone)}. Nothing can be judged."
         )
-    return table
+    if as_json:
+        print_json(_record(record))
+    else:
+        _print(record, zone)
 
 
-def _classes(record: ClimateRecord) -> Table:
+def _print(record: ClimateRecord, zone: ZoneInfo) -> None:
+    from monitor.air import climate_report
     from monitor.science.climate.control_classes import CLASSES
 
-    table = Table("class", "within its limits", "what it means")
+    out.print(f"{record.name}, {local(record.start_ms, zone)} to {local(record.end_ms, zone)}")
+    out.print(record.standing)
+    if record.band:
+        out.print(f"\nTarget band. {climate_report.band_words(record)}")
+        out.print(climate_report.BAND_IS_FOR)
+        if record.exceedances:
+            _print_exceedances(record, zone)
     if record.classes:
-        for one, share in zip(CLASSES, record.classes.share.tolist(), strict=True):
-            table.add_row(one.name, f"{100 * share:.1f} %", one.risk)
-    return table
-
-
-def _months(record: ClimateRecord, zone: ZoneInfo) -> Table:
-    table = Table("month", "class kept", "RH %, low", "mean", "high", "judged")
-    for one in record.months:
-        table.add_row(
-            f"{formats.local(one.from_ms, zone):%Y-%m}",
-            one.kept.name if one.kept else "none",
-            f"{one.low_pct:.0f}",
-            f"{one.mean_pct:.0f}",
-            f"{one.high_pct:.0f}",
-            f"{100 * one.judged:.0f} %",
+        out.print(f"\nControl. {climate_report.class_words(record)}")
+        out.print(climate_report.CLASSES_FROM)
+        shares = zip(CLASSES, record.classes.share.tolist(), strict=True)
+        print_table(
+            ("class", "time within limits", "meaning"),
+            [(one.name, f"{100 * share:.1f} %", one.risk) for one, share in shares],
         )
-    return table
+        print_table(
+            ("month", "class kept", "RH low %", "mean %", "high %", "time judged"),
+            [
+                (
+                    f"{formats.local(one.from_ms, zone):%Y-%m}",
+                    one.kept.name if one.kept else "none",
+                    f"{one.low_pct:.0f}",
+                    f"{one.mean_pct:.0f}",
+                    f"{one.high_pct:.0f}",
+                    f"{100 * one.judged:.0f} %",
+                )
+                for one in record.months
+            ],
+        )
+    if words := climate_report.mould_words(record):
+        out.print(f"\nMould. {words} {climate_report.mould_caution(record)}".rstrip())
 
 
-def _local(ms: int, zone: ZoneInfo) -> str:
-    return formats.numeric(ms, zone)
+def _print_exceedances(record: ClimateRecord, zone: ZoneInfo) -> None:
+    worst = sorted(record.exceedances, key=lambda e: -e.beyond_pct)[:WORST_SHOWN]
+    print_table(
+        ("from", "to", "hours", "side", "RH %", "beyond the band by, points"),
+        [
+            (
+                local(one.from_ms, zone),
+                local(one.to_ms, zone),
+                f"{(one.to_ms - one.from_ms) / 3_600_000:.0f}",
+                one.side,
+                f"{one.extreme_pct:.0f}",
+                f"{one.beyond_pct:.1f}" + ("" if one.settled else " (provisional)"),
+            )
+            for one in sorted(worst)
+        ],
+    )
+    if (more := len(record.exceedances) - WORST_SHOWN) > 0:
+        out.print(f"These are the {WORST_SHOWN} furthest outside the band; there are {more} more.")
+
+
+def _record(record: ClimateRecord) -> dict[str, Any]:
+    """The report as JSON has it."""
+    from monitor.science.climate.control_classes import CLASSES
+
+    band, classes = record.band, record.classes
+    return {
+        "name": record.name,
+        "start_ms": record.start_ms,
+        "end_ms": record.end_ms,
+        "standing": record.standing,
+        "band": band
+        and {
+            "annual_mean_pct": band.annual_mean_pct,
+            "below_pct": band.below_pct,
+            "above_pct": band.above_pct,
+            "provisional": band.provisional,
+        },
+        "outside_share": record.outside,
+        "exceedances": record.exceedances,
+        "classes": classes and dict(zip((c.name for c in CLASSES), classes.share, strict=True)),
+        "months": [m._asdict() | {"kept": m.kept and m.kept.name} for m in record.months],
+        "mould": record.mould,
+    }

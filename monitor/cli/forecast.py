@@ -1,81 +1,97 @@
-"""`benchweather forecast`: the outdoor forecasts that are kept, and more of them."""
+"""`benchweather forecast`: the stored outdoor forecasts."""
 
 from __future__ import annotations
 
 import contextlib
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
-from monitor.cli.shared import Config, Data, Demo, err, exit_on, load, moment_of, out, wrong
-from monitor.core import formats
+from monitor.cli.files import to_csv
+from monitor.cli.output import err, local, out, print_json, print_table
+from monitor.cli.shared import From, Json, To, command, span_of, store_of, wrong
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.measurements import name_fault
+from monitor.settings import Settings
 
 if TYPE_CHECKING:
-    from monitor.settings import Settings
     from monitor.weather.intake import Intake
 
-app = typer.Typer(
-    no_args_is_help=True, help="Forecasts of the outdoor air: list, fetch, import, export"
-)
+app = typer.Typer(no_args_is_help=True, help="List, fetch, import and export outdoor forecasts.")
+NOTES_SHOWN = 20
 
 
-@app.command("list")
+@command(app, "list")
 def list_(
-    limit: Annotated[int, typer.Option(min=1, help="How many")] = 12,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    settings: Settings,
+    limit: Annotated[int, typer.Option(min=1, help="Number of forecasts")] = 12,
+    as_json: Json = False,
 ) -> None:
-    """Show the newest forecasts, and how far we are with each source that is asked."""
-    from monitor.store import Reader, forecasts
+    """Show the newest forecasts, and when each source was last asked."""
+    from monitor.store import forecasts
     from monitor.weather.poller import attribution
 
-    settings = load(data, config, demo=demo)
-
-    def local(ms: int) -> str:
-        return formats.numeric(ms, settings.zone)
-
-    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
+    zone = settings.zone
+    with store_of(settings) as reader:
         kept = forecasts.recent(reader, limit)
         states = [forecasts.asked(reader, one.id) for one in settings.forecasts if one.asked]
-    table = Table("source", "issued", "known since", "until", "hours", "to be said")
-    for one in kept:
-        notes = "; ".join([*([one.doubt] if one.doubt else []), *one.notes])
-        table.add_row(
-            one.source,
-            local(one.issued_ms),
-            local(one.known_ms),
-            local(one.ends_ms),
-            str(one.hours),
-            notes,
+    if as_json:
+        print_json(
+            {
+                "forecasts": kept,
+                "sources": [
+                    {
+                        "source": state.source,
+                        "asked_ms": state.tried_ms or None,
+                        "next_ms": state.next_ms or None,
+                        "trouble": state.trouble,
+                    }
+                    for state in states
+                ],
+            }
         )
-    out.print(table if kept else f"no forecast is kept yet; times in {settings.zone}")
+        return
+    if kept:
+        print_table(
+            ("source", "issued", "known since", "until", "hours", "notes"),
+            [
+                (
+                    one.source,
+                    local(one.issued_ms, zone),
+                    local(one.known_ms, zone),
+                    local(one.ends_ms, zone),
+                    str(one.hours),
+                    "; ".join(filter(None, (one.doubt, *one.notes))),
+                )
+                for one in kept
+            ],
+        )
+    else:
+        out.print("No forecast is stored yet.")
     for state in states:
-        when = f"asked {local(state.tried_ms)}" if state.tried_ms else "never asked"
-        then = f", not again before {local(state.next_ms)}" if state.tried_ms else ""
-        _say(f"{state.source}: {when}{then}{f'; {state.trouble}' if state.trouble else ''}")
+        text = "never asked"
+        if state.tried_ms:
+            text = f"asked {local(state.tried_ms, zone)}, next {local(state.next_ms, zone)}"
+        out.print(f"{state.source}: {text}{f'; {state.trouble}' if state.trouble else ''}")
     for source in settings.forecasts:
         if credit := attribution(source):
-            _say(f"{source.id}: {credit}")
+            out.print(f"{source.id}: {credit}")
 
 
-@app.command()
-def fetch(data: Data = None, config: Config = None, demo: Demo = False) -> None:
-    """Ask the sources that are due, in their order; none before the time it set."""
+@command(app)
+def fetch(settings: Settings) -> None:
+    """Ask the sources that are due. A source is never asked before its next time."""
     from monitor.weather.poller import Asker
 
-    settings = load(data, config, demo=demo)
     if not any(source.asked for source in settings.forecasts):
-        wrong("the settings have no [[forecasts]] that is asked over the network: see the README")
-    with exit_on(), _intake(settings) as intake:
+        wrong("The settings have no [[forecasts]] that is asked over the network. Add one first.")
+    with _intake(settings) as intake:
         found = Asker(settings, intake).go(now_ms())
     for one in found:
-        _say(
+        out.print(
             f"{'good' if one.good else 'BAD '}  {one.source}  {one.text}",
             style="" if one.good else "bold red",
         )
@@ -83,85 +99,64 @@ def fetch(data: Data = None, config: Config = None, demo: Demo = False) -> None:
         raise typer.Exit(1)
 
 
-@app.command("import")
+@command(app, "import")
 def import_(
+    settings: Settings,
     file: Annotated[Path, typer.Argument(help="CSV or JSON; a CSV may hold years of forecasts")],
-    source: Annotated[str, typer.Option(help="Whose forecasts they are")],
+    source: Annotated[str, typer.Option(help="Name of the forecasts' source")],
     dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Only tell what would be taken")
+        bool, typer.Option("--dry-run", help="Show what would be stored; store nothing")
     ] = False,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
 ) -> None:
-    """Take an archive of old forecasts. Each counts as known from its issue on."""
+    """Store an archive of old forecasts. Each counts as known from its issue on."""
     from monitor.weather.drop_folder import read
 
-    settings = load(data, config, demo=demo)
     if fault := name_fault(source):
         wrong(f"--source {source!r} {fault}")
-    with exit_on():
-        now = now_ms()
-        found = read(file.name, file.read_bytes(), source, now, archive=True)
-        span = f"{from_ms(found[0].issued_ms):%Y-%m-%d} to {from_ms(found[-1].issued_ms):%Y-%m-%d}"
-        hours = sum(len(one) for one in found)
-        notes = dict.fromkeys(note for one in found for note in one.notes)
-        done = f"would take {len(found)}"
-        if not dry_run:
-            with _intake(settings) as intake:
-                took = intake.keep(found, now, archive=True)
-            done = f"took {took.new}, had already {took.repeated}"
-    for note in list(notes)[:20]:
-        err.print(note, highlight=False, soft_wrap=True)
-    _say(f"{hours} hours issued {span}: {done} forecasts")
+    now = now_ms()
+    found = read(file.name, file.read_bytes(), source, now, archive=True)
+    first, last = (f"{from_ms(one.issued_ms):%Y-%m-%d}" for one in (found[0], found[-1]))
+    hours = sum(len(one) for one in found)
+    notes = dict.fromkeys(note for one in found for note in one.notes)
+    done = f"{len(found)} forecasts would be stored"
+    if not dry_run:
+        with _intake(settings) as intake:
+            kept = intake.keep(found, now, archive=True)
+        done = f"{kept.new} forecasts stored, {kept.repeated} already stored"
+    for note in list(notes)[:NOTES_SHOWN]:
+        err.print(note)
+    out.print(f"{hours} hours issued {first} to {last}: {done}")
 
 
-@app.command()
+@command(app)
 def export(
-    start: Annotated[
-        str, typer.Option("--from", help="Issued from this day or time, shop's zone if none")
-    ] = "",
-    end: Annotated[
-        str, typer.Option("--to", help="Up to this day (whole) or before this time")
-    ] = "",
+    settings: Settings,
+    start: From = "",
+    end: To = "",
     source: Annotated[str, typer.Option(help="Only this source")] = "",
     to: Annotated[
         Path | None, typer.Option("--out", help="File to write, .csv; else the terminal")
     ] = None,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
 ) -> None:
     """Write forecasts as CSV: issued_at, valid_at, temp_c, rh_pct, wind_m_s, pressure_hpa."""
-    import sys
-
-    from monitor.store import Reader, forecasts
+    from monitor.store import forecasts
     from monitor.weather.formats import write_csv
 
-    settings = load(data, config, demo=demo)
     if to is not None and to.suffix != ".csv":
         wrong(f"--out {to}: must end in .csv")
-    start_ms = moment_of(start, settings.zone, option="--from") if start else 0
-    end_ms = moment_of(end, settings.zone, option="--to", whole_day=True) if end else 2**53
-    if start_ms >= end_ms:
-        wrong(f"--from {start} is not before --to {end}")
-    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
+    start_ms, end_ms = span_of(start, end, settings.zone)
+    with store_of(settings) as reader:
         found = forecasts.between(reader, start_ms, end_ms, source or None)
         if to is None:
             hours = write_csv(found, sys.stdout)
         else:
-            beside = to.with_name(to.name + ".part")  # what stands there stays until this is whole
-            try:
-                with beside.open("w", encoding="utf-8", newline="") as file:
-                    hours = write_csv(found, file)
-                beside.replace(to)
-            finally:
-                beside.unlink(missing_ok=True)
+            hours = to_csv(to, lambda file: write_csv(found, file))
     err.print(f"{hours} hours")
 
 
 @contextlib.contextmanager
 def _intake(settings: Settings) -> Iterator[Intake]:
+    """The intake of forecasts, with a writer and a reader of its own."""
     from monitor.store import Reader, Writer
     from monitor.weather.intake import Intake
 
@@ -170,7 +165,3 @@ def _intake(settings: Settings) -> Iterator[Intake]:
         contextlib.closing(Reader(settings.store_path)) as reader,
     ):
         yield Intake(settings, reader, writer)
-
-
-def _say(text: str, style: str = "") -> None:
-    out.print(text, style=style, highlight=False, markup=False, soft_wrap=True)

@@ -1,130 +1,123 @@
-"""`benchweather kind`: the kinds of wait and all they rest on, from the terminal."""
+"""`benchweather kind`: the kinds of wait with their usual times and parameters."""
 
 from __future__ import annotations
 
 from typing import Annotated, Any
 
 import typer
-from rich.table import Table
 
-from monitor.cli.asking import ask, journal_of
-from monitor.cli.shared import Config, Data, Demo, exit_on, load, out
+from monitor.cli.asking import ask
+from monitor.cli.output import out, print_json, print_table
+from monitor.cli.shared import Json, command, journal_of, known, wrong
+from monitor.settings import Settings
 
-app = typer.Typer(no_args_is_help=True, help="Kinds of wait: their basis and every parameter.")
+app = typer.Typer(no_args_is_help=True, help="Show, change and add the kinds of wait.")
+Kind = Annotated[str, typer.Argument(help="Id of the kind")]
 
 
-@app.command("list")
-def list_kinds(
+@command(app, "list")
+def list_(
+    settings: Settings,
     kind: Annotated[str, typer.Argument(help="One kind, with every parameter")] = "",
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    as_json: Json = False,
 ) -> None:
-    """Show the kinds of wait; with a name, everything that kind rests on."""
-    from monitor.domain.wait_type_registry import KindFault
+    """Show the kinds of wait, or one kind with all its parameters."""
     from monitor.science.waits.parameters import parameters
 
-    settings = load(data, config, demo=demo)
     with journal_of(settings) as (_, journal):
-        book = journal.book
-        learned = journal.learned(kind) if kind else None
+        kinds = journal.book
+        learned = journal.learned(known(kind, kinds, "kind of wait")) if kind else None
     if not kind:
-        table = Table("kind", "name", "basis h", "least h", "rests on")
-        for one in book.values():
-            table.add_row(
-                one.id,
-                one.name,
-                f"{one.basis_s / 3600:g}",
-                f"{one.minimum_s / 3600:g}",
-                one.source,
-            )
-        out.print(table)
+        if as_json:
+            print_json(list(kinds.values()))
+            return
+        print_table(
+            ("kind", "name", "usual h", "least h", "source"),
+            [
+                (
+                    one.id,
+                    one.name,
+                    f"{one.basis_s / 3600:g}",
+                    f"{one.minimum_s / 3600:g}",
+                    one.source,
+                )
+                for one in kinds.values()
+            ],
+        )
         return
-    with exit_on():
-        if kind not in book:
-            raise KindFault(f"there is no kind {kind!r}: it must be one of {', '.join(book)}")
-    one = book[kind]
+    one, taught = kinds[kind], learned if learned is not None and learned.evidence else None
+    if as_json:
+        print_json({"kind": one, "learned": taught, "parameters": list(parameters(one.law))})
+        return
     out.print(
-        f"{one.name}: basis {one.basis_s / 3600:g} h at 20 °C and 50 % RH, never below "
-        f"{one.minimum_s / 3600:g} h ({one.source})",
-        highlight=False,
+        f"{one.name}: usual time {one.basis_s / 3600:g} h at 20 °C and 50 % RH, at least "
+        f"{one.minimum_s / 3600:g} h ({one.source})"
     )
-    if learned is not None and learned.evidence:
+    if taught:
         out.print(
-            f"What {len(learned.evidence)} release(s) taught: {learned.basis_s / 3600:.1f} h "
-            f"({learned.low_s / 3600:.1f} to {learned.high_s / 3600:.1f})",
-            highlight=False,
+            f"Learned from {len(taught.evidence)} release(s): {taught.basis_s / 3600:.1f} h "
+            f"({taught.low_s / 3600:.1f} to {taught.high_s / 3600:.1f})"
         )
-    table = Table("parameter", "value", "unit", "from", "to", "what it is", "source")
-    for p in parameters(one.law):
-        table.add_row(
-            p.name, f"{p.value:g}", p.unit, f"{p.low:g}", f"{p.high:g}", p.help, p.source
-        )
-    out.print(table)
+    print_table(
+        ("parameter", "value", "from\nto", "meaning and source"),
+        [
+            (
+                p.name,
+                f"{p.value:g} {p.unit}".rstrip(),
+                f"{p.low:g}\n{p.high:g}",
+                f"{p.help}\n{p.source}",
+            )
+            for p in parameters(one.law)
+        ],
+    )
 
 
-@app.command("set")
-def set_kind(
-    kind: Annotated[str, typer.Argument(help="Kind to change, or a new one's id")],
-    like: Annotated[str, typer.Option(help="For a new one: the kind it is like")] = "",
+@command(app, "set")
+def set_(
+    settings: Settings,
+    kind: Annotated[str, typer.Argument(help="Id of the kind to change or to add")],
+    like: Annotated[str, typer.Option(help="For a new kind: the kind to copy")] = "",
     name: Annotated[str, typer.Option(help="Name on screen")] = "",
-    basis_h: Annotated[float | None, typer.Option(help="Wait at 20 °C and 50 % RH [h]")] = None,
-    least_h: Annotated[float | None, typer.Option(help="Never below this [h]")] = None,
-    parameter: Annotated[
-        list[str] | None, typer.Option(help="name=value of the law; repeat")
+    basis_h: Annotated[
+        float | None, typer.Option(help="Usual time at 20 °C and 50 % RH [h]")
     ] = None,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    least_h: Annotated[float | None, typer.Option(help="Shortest time [h]")] = None,
+    parameter: Annotated[
+        list[str] | None, typer.Option(metavar="NAME=VALUE", help="A parameter; repeat")
+    ] = None,
 ) -> None:
-    """Change a kind, or add one like another. Open waits keep what they were opened with."""
-    from monitor.domain.wait_type_registry import KindFault
-
-    settings = load(data, config, demo=demo)
-    wish: dict[str, Any] = {}
+    """Change a kind, or add one like another. Open waits keep their old values."""
+    request: dict[str, Any] = {}
     if like:
-        wish["like"] = like
+        request["like"] = like
     if name:
-        wish["name"] = name
+        request["name"] = name
     if basis_h is not None:
-        wish["basis_s"] = 3600 * basis_h
+        request["basis_s"] = 3600 * basis_h
     if least_h is not None:
-        wish["minimum_s"] = 3600 * least_h
-    with exit_on(wrong_use=KindFault):
-        law = {}
-        for item in parameter or ():
-            key, sign, value = item.partition("=")
-            try:
-                law[key] = float(value)
-            except ValueError:
-                sign = ""
-            if not sign:
-                raise KindFault(f"--parameter {item!r}: must be name=number")
+        request["minimum_s"] = 3600 * least_h
+    law = {}
+    for item in parameter or ():
+        key, _, value = item.partition("=")
+        try:
+            law[key] = float(value)
+        except ValueError:
+            wrong(f"--parameter {item!r}: must be NAME=VALUE with a number")
     if law:
-        wish["law"] = law
-    ask(settings, "kind", {"kind": kind} | wish)
+        request["law"] = law
+    ask(settings, "kind", {"kind": kind} | request)
     out.print(f"{kind} is set")
 
 
-@app.command("retire")
-def retire_kind(
-    kind: Annotated[str, typer.Argument(help="Kind to take off the list")],
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
-) -> None:
-    """Take a kind off the list. Waits opened under it go on."""
-    ask(load(data, config, demo=demo), "retire", {"kind": kind})
-    out.print(f"{kind} is off the list")
+@command(app)
+def retire(settings: Settings, kind: Kind) -> None:
+    """Remove a kind from the list. Its open waits continue."""
+    ask(settings, "retire", {"kind": kind})
+    out.print(f"{kind} is removed from the list")
 
 
-@app.command("restore")
-def restore_kind(
-    kind: Annotated[str, typer.Argument(help="Kind to put back on the list")],
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
-) -> None:
-    """Put a kind that was taken off the list back on it, as it last was."""
-    ask(load(data, config, demo=demo), "restore", {"kind": kind})
+@command(app)
+def restore(settings: Settings, kind: Kind) -> None:
+    """Put a removed kind back on the list, as it was."""
+    ask(settings, "restore", {"kind": kind})
     out.print(f"{kind} is back on the list")

@@ -1,4 +1,4 @@
-"""`benchweather sensor listen`: what arrives on the broker, and rules for what is not read yet."""
+"""`benchweather sensor listen`: messages on the broker, and rules for those that are not read."""
 
 from __future__ import annotations
 
@@ -9,38 +9,32 @@ import sys
 from typing import Annotated, Any
 
 import typer
-from rich.table import Table
-from rich.text import Text
 
-from monitor.cli.shared import Config, Data, Demo, err, exit_on, load, out, wrong
+from monitor.cli.output import err, out, print_table
+from monitor.cli.shared import Json, wrong
 from monitor.domain.topic_rules import TopicRule, filter_fault
 from monitor.settings import Settings
 
 LISTEN_MAX_S = 86_400
 SHOWN = 160
-"""How much of a message is printed. [characters]"""
+"""Longest part of a message printed. [characters]"""
 
 
 def listen(
+    settings: Settings,
     for_: Annotated[
-        float, typer.Option("--for", min=1, max=LISTEN_MAX_S, help="How long to listen, in s")
+        float, typer.Option("--for", min=1, max=LISTEN_MAX_S, help="Time to listen [s]")
     ] = 60.0,
     topic: Annotated[str, typer.Option(help="Only topics under this MQTT filter")] = "#",
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print JSON; ask and write nothing")
-    ] = False,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    as_json: Json = False,
 ) -> None:
-    """Show what arrives on the broker, what is taken and what not, and propose rules.
+    """Show messages that arrive on the broker, and propose rules for those not read.
 
-    The shop's own broker must be stopped for this; an outside one is listened to as it runs.
+    Stop the service first if it runs its own broker. Another broker is listened to as it runs.
     """
     from monitor.readings.topic_discovery import Ear, listen, opened
     from monitor.service.supervisor import broker_address
 
-    settings = load(data, config, demo=demo)
     if fault := filter_fault(topic):
         wrong(f"--topic {topic!r} {fault}")
     address = broker_address(settings)
@@ -51,27 +45,19 @@ def listen(
             return
         for one in [one for name, one in list(ear.heard.items()) if name not in seen]:
             seen.add(one.topic)
-            out.print(_clean(one.topic), style="bold", highlight=False)
-            out.print(f"  {one.kind}: {_shown(one.payload)}", highlight=False)
-            out.print(
-                f"  {'taken' if one.taken else 'NOT TAKEN'}: {_clean(one.outcome)}",
-                highlight=False,
-            )
+            out.print(_clean(one.topic), style="bold")
+            out.print(f"  {one.kind}: {_shown(one.payload)}")
+            out.print(f"  {'read' if one.taken else 'NOT READ'}: {_clean(one.outcome)}")
 
-    with exit_on():
-        own = None if settings.broker.url else opened(settings, address)
-        with own or contextlib.nullcontext(address) as where:
-            err.print(
-                f"Listening for {for_:g} s to {where}, topics {topic}; Ctrl-C ends sooner",
-                highlight=False,
-                soft_wrap=True,
-            )
-            ear = listen(where, topic, settings.topics, for_, each)
+    own = None if settings.broker.url else opened(settings, address)
+    with own or contextlib.nullcontext(address) as where:
+        err.print(f"Listening for {for_:g} s to {where}, topics {topic}. Ctrl-C ends sooner.")
+        ear = listen(where, topic, settings.topics, for_, each)
     missed = [one for one in ear.heard.values() if not one.taken]
     if as_json:
         print(
             json.dumps(
-                {"topics": [_told(one) for one in ear.heard.values()], "beyond": ear.beyond},
+                {"topics": [_record(one) for one in ear.heard.values()], "beyond": ear.beyond},
                 ensure_ascii=False,
             )
         )
@@ -80,66 +66,63 @@ def listen(
         out.print(
             "Nothing arrived. Does the sender know this broker's address, user and password?"
         )
-    more = f"; {ear.beyond} messages on further topics not looked at" if ear.beyond else ""
-    if ear.heard:
-        _sum_up(list(ear.heard.values()))
-        out.print(f"{len(ear.heard)} topics, {len(missed)} not taken{more}", highlight=False)
+        return
+    _print(list(ear.heard.values()))
+    more = f"; {ear.beyond} messages on other topics were not read" if ear.beyond else ""
+    out.print(f"{len(ear.heard)} topics, {len(missed)} not read{more}")
     for one in missed:
-        _put(settings, one)
+        _propose(settings, one)
 
 
-def _sum_up(heard: list[Any]) -> None:
-    """Each topic with its kind of payload and how often it came."""
-    table = Table("Topic", "Payload", "Messages", "About each", "Taken", box=None)
-    for one in heard:
-        apart = "" if one.every_s is None else f"{one.every_s:.3g} s"
-        table.add_row(
-            Text(_clean(one.topic), overflow="fold"),
-            one.kind,
-            str(one.messages),
-            apart,
-            "yes" if one.taken else "NO",
-        )
-    out.print(table)
+def _print(heard: list[Any]) -> None:
+    """Print each topic with its kind of payload and the time between messages."""
+    print_table(
+        ("topic", "payload", "messages", "every", "read"),
+        [
+            (
+                _clean(one.topic),
+                one.kind,
+                str(one.messages),
+                "" if one.every_s is None else f"{one.every_s:.3g} s",
+                "yes" if one.taken else "NO",
+            )
+            for one in heard
+        ],
+    )
 
 
-def _put(settings: Settings, one: Any) -> None:
+def _propose(settings: Settings, one: Any) -> None:
     """Propose a rule for a topic, and write it after a yes."""
     from monitor.settings.toml_append import add_rule, as_toml
 
     found = one.proposed()
-    out.print(f"\n{_clean(one.topic)}", style="bold", highlight=False)
+    out.print(f"\n{_clean(one.topic)}", style="bold")
     for reason in found.reasons:
-        out.print(f"  {_clean(reason)}", highlight=False)
+        out.print(f"  {_clean(reason)}")
     if found.rule is None:
         out.print("  No rule is proposed.")
         return
     rule: TopicRule = found.rule
-    out.print(as_toml(rule), highlight=False, soft_wrap=True)
+    out.print(as_toml(rule), soft_wrap=True)
     if not sys.stdin.isatty():
         out.print(
-            "Not written: nobody can say yes here. Run this in a terminal, or add the lines "
-            "above to the settings file."
+            "Not written. Run this in a terminal to confirm, or add these lines to the settings "
+            "file."
         )
         return
-    if not typer.confirm("Does this read the sender rightly? Add it to the settings"):
+    if not typer.confirm("Does this read the sender correctly? Add it to the settings"):
         return
     rule = dataclasses.replace(
         rule,
         place=typer.prompt("Place", default=rule.place),
         sensor=typer.prompt("Sensor", default=rule.sensor),
     )
-    with exit_on():
-        path = add_rule(settings, rule)
-    out.print(
-        f"Written to {path}. It counts when benchweather run is started again.",
-        highlight=False,
-        soft_wrap=True,
-    )
+    path = add_rule(settings, rule)
+    out.print(f"Written to {path}. Start `benchweather run` again to use it.")
 
 
-def _told(one: Any) -> dict[str, Any]:
-    """One topic as JSON, with the rule proposed for it if it is not taken."""
+def _record(one: Any) -> dict[str, Any]:
+    """One topic as JSON, with the rule proposed for it if it is not read."""
     row: dict[str, Any] = {
         "topic": one.topic,
         "kind": one.kind,
@@ -162,5 +145,5 @@ def _shown(payload: bytes) -> str:
 
 
 def _clean(text: str) -> str:
-    """Without what could move a terminal's cursor: anybody may have sent it."""
+    """Text without characters that could move a terminal's cursor: anybody may have sent it."""
     return "".join(c if c.isprintable() else " " for c in text)

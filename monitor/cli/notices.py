@@ -1,4 +1,4 @@
-"""`benchweather notify-test`: proves that notices get through."""
+"""`benchweather notify-test`: a test of the channels for notices."""
 
 from __future__ import annotations
 
@@ -8,28 +8,27 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli.shared import Config, Data, Demo, load, out, wrong
+from monitor.cli.output import out
+from monitor.cli.shared import known, wrong
 from monitor.core.clock import now_ms
+from monitor.settings import Settings
 
 
 def notify_test(
+    settings: Settings,
     channel: Annotated[str, typer.Argument(help="One channel of the settings; else all")] = "",
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
 ) -> None:
-    """Send a test notice through one channel or all of them, now."""
+    """Send a test notice through one channel, or through all."""
     from monitor.domain.notification import Notice
     from monitor.notifications import sender
 
-    settings = load(data, config, demo=demo)
     names = [one.id for one in settings.channels]
     if not names:
-        wrong("the settings have no [[channels]]: see the README")
-    if channel and channel not in names:
-        wrong(f"CHANNEL {channel!r}: must be one of {', '.join(names)}")
+        wrong("The settings have no [[channels]]. Add one to the settings file first.")
+    if channel:
+        known(channel, names, "channel")
     notice_id, moment = f"test-{uuid.uuid4().hex[:12]}", now_ms()
-    failed = False
+    all_sent = True
     for one in settings.channels:
         if channel not in ("", one.id):
             continue
@@ -45,13 +44,11 @@ def notify_test(
         try:
             sender.send(one.url.get_secret_value(), notice)
         except sender.NotSent as exc:
-            failed = True
-            _say(f"BAD   {one.id}  not delivered: {exc}", style="bold red")
+            all_sent = False
+            out.print(f"BAD   {one.id}  not delivered: {exc}", style="bold red")
         else:
-            _say(f"good  {one.id}  delivered in {time.monotonic() - began:.1f} s ({notice_id})")
-    if failed:
+            out.print(
+                f"good  {one.id}  delivered in {time.monotonic() - began:.1f} s ({notice_id})"
+            )
+    if not all_sent:
         raise typer.Exit(1)
-
-
-def _say(text: str, style: str = "") -> None:
-    out.print(text, style=style, highlight=False, markup=False, soft_wrap=True)

@@ -1,51 +1,44 @@
-"""`benchweather outlook`: the shop's air of the next days, and what it would take to better it."""
+"""`benchweather outlook`: the shop's air of the next days."""
 
 from __future__ import annotations
 
-import contextlib
-import json
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.table import Table
 
-from monitor.cli.shared import Config, Data, Demo, exit_on, fahrenheit, load, out, wrong
+from monitor.cli.output import out, print_json, print_table
+from monitor.cli.shared import Json, fahrenheit, known, store_of
 from monitor.core import formats
 from monitor.core.clock import from_ms, now_ms
+from monitor.settings import Settings
 
 if TYPE_CHECKING:
     from monitor.outlook.files import LearnedPlace
     from monitor.outlook.summary import PlaceOutlook
     from monitor.science.outlook.ensemble_statistics import GoodHours, OutlookSpell
-    from monitor.settings import Settings
 
 EVERY_H = 6
+"""Step of the table. [h]"""
 
 
 def outlook(
-    place: Annotated[str, typer.Argument(help="A place; empty: all that have an outlook")] = "",
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON")] = False,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    settings: Settings,
+    place: Annotated[str, typer.Argument(help="A place; else all that have an outlook")] = "",
+    as_json: Json = False,
 ) -> None:
-    """Show the air to come: range by range, spells, good hours, and how well it has done so far."""
+    """Show the outlook: ranges, dry and damp spells, and good hours for work."""
     from monitor.air.place_means import places
     from monitor.outlook import files
     from monitor.outlook.summary import NEEDS, foreseen
-    from monitor.store import Reader
 
-    settings = load(data, config, demo=demo)
-    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
-        known = {one.id: one for one in places(reader, settings) if one.kind != "outdoors"}
-    if place and place not in known:
-        wrong(
-            f"no place {place!r} indoors is known: must be one of {', '.join(known) or '(none)'}"
-        )
-    chosen = [known[place]] if place else list(known.values())
+    with store_of(settings) as reader:
+        indoors = {one.id: one for one in places(reader, settings) if one.kind != "outdoors"}
+    if place:
+        known(place, indoors, "indoor place")
+    chosen = [indoors[place]] if place else list(indoors.values())
     found = [one for p in chosen if (one := foreseen(settings, p, now_ms())) is not None]
     if as_json:
-        out.print_json(json.dumps([_plain(one) for one in found]))
+        print_json([_record(one) for one in found])
     else:
         for one in found:
             _print(one, files.fit(settings, one.place.id), settings)
@@ -61,46 +54,45 @@ def _print(one: PlaceOutlook, fit: LearnedPlace | None, settings: Settings) -> N
 
     zone, in_f = settings.zone, fahrenheit(settings)
     unit = formats.degree(formats.unit_of(in_f))
-    table = Table(
-        "time",
-        f"temperature {unit}",
-        "RH %",
-        "dew point " + unit,
-        "wood settles at %",
-        title=f"{one.place.label}: 10 to 90 %",
-    )
 
     def span(fan: Any, step: int, digits: int, *, temp: bool = False) -> str:
         low, _, high = (formats.in_unit(v, formats.unit_of(in_f and temp)) for v in fan[:, step])
         return f"{low:.{digits}f} to {high:.{digits}f}"
 
-    for step in range(EVERY_H - 1, one.fan.rh_pct.shape[1], EVERY_H):
-        table.add_row(
-            formats.weekday(one.at_ms(step + 1), zone),
-            span(one.fan.temp_c, step, 1, temp=True),
-            span(one.fan.rh_pct, step, 0),
-            span(one.fan.dew_point_c, step, 1, temp=True),
-            span(one.fan.emc_pct, step, 1),
-        )
-    out.print(table)
+    print_table(
+        ("time", f"temperature {unit}", "RH %", f"dew point {unit}", "wood EMC %"),
+        [
+            (
+                formats.weekday(one.at_ms(step + 1), zone),
+                span(one.fan.temp_c, step, 1, temp=True),
+                span(one.fan.rh_pct, step, 0),
+                span(one.fan.dew_point_c, step, 1, temp=True),
+                span(one.fan.emc_pct, step, 1),
+            )
+            for step in range(EVERY_H - 1, one.fan.rh_pct.shape[1], EVERY_H)
+        ],
+        title=f"{one.place.label}: 80 % ranges",
+    )
     dry = one.dry is not None and one.dry.chance >= UNSURE
-    say = [f"Dry: {dry_words(one, zone, us=in_f) if dry else 'not likely below the band'}."]
-    say += [
+    sentences = [f"Dry: {dry_words(one, zone, us=in_f) if dry else 'not likely below the band'}."]
+    sentences += [
         f"{name}: {spell_words(one, spell, mark, zone)}."
         for name, spell, mark in (("Damp", one.damp, "%"), ("Hot", one.hot, unit))
         if spell is not None and spell.chance >= UNSURE
     ]
-    say += [
+    sentences += [
         stretch_words("to close a plate", one, one.closing, zone),
         stretch_words("to varnish", one, one.varnishing, zone),
         cold_words(one, zone, unit),
         rests_on(one, fit, zone),
     ]
-    for line in filter(None, say):
-        out.print(line, highlight=False, soft_wrap=True)
+    for line in filter(None, sentences):
+        out.print(line)
 
 
-def _plain(one: PlaceOutlook) -> dict[str, Any]:
+def _record(one: PlaceOutlook) -> dict[str, Any]:
+    """An outlook as JSON has it."""
+
     def spell(s: OutlookSpell | None) -> dict[str, Any] | None:
         if s is None:
             return None

@@ -1,4 +1,4 @@
-"""`benchweather record` and `verify-record`: the air an instrument had here, on paper."""
+"""`benchweather record` and `verify-record`: the record of an instrument's air in the shop."""
 
 from __future__ import annotations
 
@@ -7,32 +7,28 @@ from typing import Annotated
 
 import typer
 
-from monitor.cli.asking import ask, journal_of
-from monitor.cli.shared import Config, Data, Demo, exit_on, load, out, wrong
-from monitor.core import formats
+from monitor.cli.asking import ask
+from monitor.cli.output import local, out, print_json
+from monitor.cli.shared import Json, instrument_of, journal_of
 from monitor.core.clock import now_ms
+from monitor.settings import Settings
 
 
 def record(
-    reference: Annotated[str, typer.Argument(metavar="INSTRUMENT", help="Its reference or id")],
-    to: Annotated[Path, typer.Option(help="Folder the two files go to")] = Path(),
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    settings: Settings,
+    reference: Annotated[
+        str, typer.Argument(metavar="INSTRUMENT", help="Reference, id, or a part of it")
+    ],
+    to: Annotated[Path, typer.Option(help="Folder for the two files")] = Path(),
 ) -> None:
-    """Write the record of an instrument's air in the shop, PDF and CSV, and note its fingerprints.
+    """Write the record of an instrument's air in the shop as PDF and CSV.
 
-    The service must run: it keeps the fingerprints by which a record is known again.
+    The service must be running. It keeps the fingerprints that prove a record later.
     """
     from monitor.clients import air_certificate
-    from monitor.domain import instrument
 
-    settings = load(data, config, demo=demo)
+    one = instrument_of(settings, reference)
     with journal_of(settings) as (reader, journal):
-        one = journal.instruments.get(instrument.id_of(reference))
-        if one is None:
-            known = ", ".join(i.reference for i in journal.instruments.values()) or "none"
-            wrong(f"there is no instrument {reference!r}: there is {known}")
         rows = air_certificate.rows_of(reader, journal, settings, one, now_ms())
         paper = air_certificate.paper_of(rows, settings.shop.name or "Benchweather", settings)
     ask(
@@ -40,46 +36,40 @@ def record(
         "record",
         {"about": "instrument", "instrument": one.id, "fingerprints": paper.fingerprints},
     )
-    with exit_on():
-        to.mkdir(parents=True, exist_ok=True)
-        for suffix, made in paper._asdict().items():
-            path = to / f"air-{one.id}.{suffix}"
-            path.write_bytes(made)
-            out.print(str(path), highlight=False, soft_wrap=True)
+    to.mkdir(parents=True, exist_ok=True)
+    for suffix, content in paper._asdict().items():
+        path = to / f"air-{one.id}.{suffix}"
+        path.write_bytes(content)
+        out.print(str(path))
 
 
 def verify_record(
+    settings: Settings,
     file: Annotated[Path, typer.Argument(help="A record, PDF or CSV")],
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    as_json: Json = False,
 ) -> None:
-    """Tell whether a record is as it was given out."""
+    """Check that a record file is unchanged since this shop made it."""
     from monitor.clients import air_certificate
 
-    settings = load(data, config, demo=demo)
-    with exit_on():
-        content = file.read_bytes()
+    content = file.read_bytes()
     with journal_of(settings) as (_, journal):
         found = air_certificate.check(content, journal)
-    if found.known:
-        day = formats.numeric(found.given_ms, settings.zone)
-        out.print(
-            f"{file}: as it was given out here for {found.reference} on {day}",
-            highlight=False,
-            soft_wrap=True,
+    if as_json:
+        print_json(
+            {
+                "file": file,
+                "unchanged": found.known,
+                "consistent": found.sound,
+                "reference": found.reference or None,
+                "made_ms": found.given_ms or None,
+            }
         )
-        return
-    if found.sound:
-        out.print(
-            f"{file}: its own fingerprint is right, but it was not given out from this store",
-            highlight=False,
-            soft_wrap=True,
-        )
+    elif found.known:
+        day = local(found.given_ms, settings.zone)
+        out.print(f"{file}: unchanged since this shop made it for {found.reference} on {day}")
+    elif found.sound:
+        out.print(f"{file}: consistent in itself, but this shop's history does not have it")
     else:
-        out.print(
-            f"{file}: changed since it was made, or no record of ours",
-            highlight=False,
-            soft_wrap=True,
-        )
-    raise typer.Exit(1)
+        out.print(f"{file}: changed since it was made, or not a record of Benchweather")
+    if not found.known:
+        raise typer.Exit(1)

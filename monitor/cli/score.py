@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
-from monitor.cli.shared import exit_on, out, progress
+from monitor.cli.output import out, print_json, print_table
+from monitor.cli.shared import Json, failed, progress
 from monitor.core.clock import from_ms
 
 if TYPE_CHECKING:
@@ -20,93 +19,92 @@ if TYPE_CHECKING:
 def score(
     log: Annotated[Path, typer.Argument(help="CSV: time,place,temp_c,rh_pct; UTC, ISO 8601")],
     forecasts: Annotated[
-        Path, typer.Argument(help="CSV: issued_at,valid_at,temp_c,rh_pct and, if told, wind_m_s")
+        Path, typer.Argument(help="CSV: issued_at,valid_at,temp_c,rh_pct; wind_m_s if known")
     ],
-    place: Annotated[str, typer.Option(help="Place to score, where the log holds several")] = "",
+    place: Annotated[str, typer.Option(help="Place to score, if the log has several")] = "",
     outdoors: Annotated[
-        str, typer.Option(help="Name of the place outdoors in the log, if there is one")
+        str, typer.Option(help="Name of the outdoor place in the log, if it has one")
     ] = "outdoors",
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables")] = False,
+    as_json: Json = False,
 ) -> None:
-    """Score the outlook: walk through a log, forecasting only from what was known then."""
+    """Score the outlook on a log. Each step uses only what was known then."""
     from monitor.outlook.evaluation import files, report
     from monitor.outlook.evaluation.walk_forward import walk
 
-    with exit_on():
-        material = files.read(log, forecasts, place, outdoors)
-        with progress() as bar:
-            task = bar.add_task("walking through the log", total=None)
+    inputs = files.read(log, forecasts, place, outdoors)
+    with progress() as bar:
+        task = bar.add_task("reading the log", total=None)
 
-            def tick(done: int, total: int) -> None:
-                bar.update(task, completed=done, total=total)
+        def tick(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total)
 
-            walked = walk(material.hours, material.issues, tick)
+        walked = walk(inputs.hours, inputs.issues, tick)
     parts = {
         days: (
             {name: report.scores(walked, j, days) for j, name in enumerate(report.QUANTITIES)},
-            report.snap_score(walked, material.hours.rh_pct, days),
+            report.snap_score(walked, inputs.hours.rh_pct, days),
         )
         for days in report.AFTER_DAYS
     }
     if as_json:
-        text = {
-            "place": material.place,
-            "days": len(material.hours) / 24,
-            "notes": material.notes,
-            "after_days": {
-                str(days): {
-                    **{name: [s._asdict() for s in rows] for name, rows in by_name.items()},
-                    "snap_alert": snaps._asdict(),
-                }
-                for days, (by_name, snaps) in parts.items()
-            },
-            "alerts": [
-                {
-                    "opened_at": _iso(material.hours.first_h + alert.opened),
-                    "closed_at": _iso(material.hours.first_h + alert.closed),
-                    "closed_by": "withdrawn" if alert.snap_at < 0 else "snap",
-                }
-                for alert in report.alerts(walked, material.hours.rh_pct, report.AFTER_DAYS[0])
-            ],
-        }
-        out.print_json(json.dumps(_plain(text)))
+        print_json(
+            {
+                "place": inputs.place,
+                "days": len(inputs.hours) / 24,
+                "notes": inputs.notes,
+                "after_days": {
+                    str(days): {**by_name, "snap_alert": snaps}
+                    for days, (by_name, snaps) in parts.items()
+                },
+                "alerts": [
+                    {
+                        "opened_at": _iso(inputs.hours.first_h + alert.opened),
+                        "closed_at": _iso(inputs.hours.first_h + alert.closed),
+                        "closed_by": "withdrawn" if alert.snap_at < 0 else "snap",
+                    }
+                    for alert in report.alerts(walked, inputs.hours.rh_pct, report.AFTER_DAYS[0])
+                ],
+            }
+        )
         return
+    for note in inputs.notes:
+        out.print(note)
     days = max((d for d, (rows, _) in parts.items() if rows["rh_pct"]), default=0)
-    for note in material.notes:
-        out.print(note, highlight=False, soft_wrap=True)
     if not days:
-        out.print("Nothing came to be judged: the log ends too soon.")
-        raise typer.Exit(1)
+        failed("The log is too short to score a forecast.")
     by_name, snaps = parts[days]
     for name, unit in (("rh_pct", "RH, %"), ("temp_c", "temperature, K")):
-        out.print(_table(f"{material.place}: {unit}, from {days} days of log on", by_name[name]))
-    out.print(_snaps(snaps), highlight=False, soft_wrap=True)
+        _print(f"{inputs.place}: {unit}, after {days} days of log", by_name[name])
+    out.print(_snaps(snaps))
 
 
-def _table(title: str, rows: list[Score]) -> Table:
-    table = Table(
-        "ahead h",
-        "forecasts",
-        "bias",
-        "mean abs. error",
-        "CRPS",
-        "in 80 % range",
-        "of as-it-is",
-        "of same-hour",
+def _print(title: str, rows: list[Score]) -> None:
+    print_table(
+        (
+            "hours ahead",
+            "forecasts",
+            "bias",
+            "mean abs. error",
+            "CRPS",
+            "in 80 % range",
+            "error / persistence",
+            "error / same hour",
+        ),
+        [
+            (
+                str(s.horizon_h),
+                str(s.forecasts),
+                f"{s.bias:+.2f}",
+                f"{s.mae:.2f}",
+                f"{s.crps:.2f}",
+                f"{100 * s.coverage_80:.0f} %",
+                f"{s.of_persistence:.2f}",
+                f"{s.of_diurnal:.2f}",
+            )
+            for s in rows
+        ],
         title=title,
     )
-    for s in rows:
-        table.add_row(
-            str(s.horizon_h),
-            str(s.forecasts),
-            f"{s.bias:+.2f}",
-            f"{s.mae:.2f}",
-            f"{s.crps:.2f}",
-            f"{100 * s.coverage_80:.0f} %",
-            f"{s.of_persistence:.2f}",
-            f"{s.of_diurnal:.2f}",
-        )
-    return table
 
 
 def _snaps(s: SnapScore) -> str:
@@ -120,18 +118,9 @@ def _snaps(s: SnapScore) -> str:
         )
     return (
         f"{head}. False alarms: {s.false_alarms}, {s.false_a_month:.1f} a month; "
-        f"{s.withdrawn} alerts withdrawn; opens at a probability of {s.threshold:.2f}."
+        f"{s.withdrawn} alerts withdrawn. An alert opens at a probability of {s.threshold:.2f}."
     )
 
 
 def _iso(hour: int) -> str:
     return from_ms(3_600_000 * int(hour)).isoformat()
-
-
-def _plain(value: Any) -> Any:
-    """NaN as null: JSON has none."""
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, list):
-        return [_plain(item) for item in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value

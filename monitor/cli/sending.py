@@ -1,4 +1,4 @@
-"""What the commands that send readings share: whereto, how fast, and how far they have come."""
+"""Parts of the commands that send readings: the broker's address, the pace and the progress."""
 
 from __future__ import annotations
 
@@ -11,32 +11,35 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.progress import Progress, TaskID
 
-from monitor.cli.shared import err, exit_on, progress, wrong
+from monitor.cli.output import err
+from monitor.cli.shared import progress, wrong
 
 if TYPE_CHECKING:
     from monitor.mqtt.client import Address, Publisher
     from monitor.settings import Settings
 
 ANSWER_S = 5.0
-"""How long a broker may take to let us in. [s]"""
+"""Time within which a broker must answer. [s]"""
 Broker = Annotated[
-    str, typer.Option(help="To mqtt://host:port or mqtts://host:port; else the shop's own")
+    str,
+    typer.Option(
+        metavar="URL", help="Broker, mqtt://host:port or mqtts://host:port; else the shop's own"
+    ),
 ]
-User = Annotated[str, typer.Option(help="Who signs in there")]
-PasswordFile = Annotated[Path | None, typer.Option(help="With the password of --user")]
-Pace = Annotated[
-    float | None, typer.Option(help="As it came, so much faster: 60 is an hour in a minute")
-]
+User = Annotated[str, typer.Option(help="User name at --broker")]
+PasswordFile = Annotated[Path | None, typer.Option(help="File with the password of --user")]
+Pace = Annotated[float | None, typer.Option(help="Speed: 60 plays an hour in a minute")]
 
 
 def checked_pace(pace: float | None) -> float | None:
+    """A pace that time can keep."""
     if pace is not None and not (0 < pace < math.inf):
-        wrong(f"--pace {pace:g}: must be above 0; 60 is an hour in a minute")
+        wrong(f"--pace {pace:g}: must be above 0; 60 plays an hour in a minute")
     return pace
 
 
 def address_of(settings: Settings, broker: str, user: str, password_file: Path | None) -> Address:
-    """Of the shop's own broker, or of another, where the shop's password is none of its business."""
+    """The address of the shop's broker, or of another, which never gets the shop's password."""
     from monitor.mqtt.client import Address
     from monitor.service.supervisor import broker_address
     from monitor.settings.groups import mqtt_url
@@ -54,15 +57,14 @@ def address_of(settings: Settings, broker: str, user: str, password_file: Path |
         )
     password = ""
     if password_file is not None:
-        with exit_on():
-            password = password_file.read_text("utf-8", "replace").rstrip("\r\n")
+        password = password_file.read_text("utf-8", "replace").rstrip("\r\n")
     return Address("", 0, user, password, ca_file=settings.broker.ca_file).at(url, None, None)
 
 
 @contextlib.contextmanager
 def under_way(address: Address, total: int | None) -> Iterator[tuple[Publisher, Progress, TaskID]]:
-    """One who may publish there, with a bar of readings that have arrived; how many had is told if
-    it is broken off. `total` is None where there is no end."""
+    """A connected publisher and a bar of acknowledged readings. If sending is interrupted, their
+    number is printed. `total` is None for a run without an end."""
     from monitor.core.errors import BrokerUnavailable
     from monitor.mqtt.client import Publisher
 
@@ -75,7 +77,7 @@ def under_way(address: Address, total: int | None) -> Iterator[tuple[Publisher, 
             yield publisher, bar, task
         except (BrokerUnavailable, KeyboardInterrupt) as exc:
             had, of = int(bar.tasks[task].completed), "" if total is None else f" of {total}"
-            err.print(f"{had}{of} readings had arrived before this ended", highlight=False)
+            err.print(f"{had}{of} readings had arrived before this ended")
             if isinstance(exc, KeyboardInterrupt):
                 raise typer.Exit(130) from None
             raise

@@ -1,18 +1,19 @@
-"""`benchweather sensor`: the agent on a board, and the calibration of any sensor of the shop."""
+"""`benchweather sensor`: publish readings, find sensors, and record what was done with them."""
 
 from __future__ import annotations
 
 import contextlib
 import os
 import sys
-import time
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
 
-from monitor.cli.asking import ask, journal_of
+from monitor.cli import calibrate
+from monitor.cli.calibrate import SensorId, request
 from monitor.cli.listen import listen
+from monitor.cli.output import out, print_json, print_table
 from monitor.cli.send import send
 from monitor.cli.sending import (
     Broker,
@@ -23,101 +24,156 @@ from monitor.cli.sending import (
     checked_pace,
     under_way,
 )
-from monitor.cli.shared import Config, Data, Demo, err, exit_on, load, moment_of, out, wrong
-from monitor.core import formats
+from monitor.cli.shared import (
+    ClockTime,
+    From,
+    Json,
+    To,
+    command,
+    journal_of,
+    span_of,
+    store_of,
+    time_of,
+    wrong,
+)
+from monitor.core.clock import now_ms
 from monitor.settings import Settings
 
-app = typer.Typer(no_args_is_help=True, help="Read this machine's chips; calibrate any sensor.")
-calibrate = typer.Typer(
-    no_args_is_help=True, help="Prove a hygrometer over salts, or beside a reference read by hand."
-)
-app.add_typer(calibrate, name="calibrate")
-_ELSEWHERE = {"allow_extra_args": True, "ignore_unknown_options": True}
-Sensor = Annotated[str, typer.Argument(help="place/name of the topic it speaks on")]
-LOOK_S = 15.0
-"""How often a jar is looked at. [s]"""
-CAUTION = (
-    "Salts eat metal and electronics; label jars, keep them from food, children, tools and "
-    "instruments; magnesium nitrate feeds fire. The supplier's safety data sheet decides."
-)
+app = typer.Typer(no_args_is_help=True, help="Publish, find, move and calibrate sensors.")
+app.add_typer(calibrate.app, name="calibrate")
+
+AgentConfig = Annotated[
+    Path | None, typer.Option(help="Settings file; else /etc/benchweather/sensor.toml")
+]
+Root = Annotated[Path | None, typer.Option(hidden=True, help="Folder in place of /, for tests")]
 
 
 def _become(module: str, arguments: list[str]) -> NoReturn:
-    """Let a program of `sensors` take this process's place: nothing here may import it, and what
-    the command line needs does not stay in memory."""
+    """Replace this process by a program of `sensors`, which no module here may import. The memory
+    of the command line is freed by this."""
     path = os.pathsep.join([str(Path(__file__).parents[2]), os.environ.get("PYTHONPATH", "")])
     sys.stdout.flush()
-    command = [sys.executable, "-P", "-m", module, *arguments]
-    os.execve(sys.executable, command, os.environ | {"PYTHONPATH": path})  # noqa: S606 - our own module
+    line = [sys.executable, "-P", "-m", module, *arguments]
+    os.execve(sys.executable, line, os.environ | {"PYTHONPATH": path})  # noqa: S606 - our own module
 
 
-def _agent(context: typer.Context) -> None:
-    _become("sensors.agent", [str(context.info_name), *context.args])
+def _agent(verb: str, **options: Path | str | bool | None) -> NoReturn:
+    """Run the sensor agent with the options that were given."""
+    arguments = [verb]
+    for name, value in options.items():
+        if value:
+            arguments.append(f"--{name.replace('_', '-')}")
+            arguments += [] if value is True else [str(value)]
+    _become("sensors.agent", arguments)
 
 
-def _simulate(context: typer.Context) -> None:
+@command(app)
+def run(
+    config: AgentConfig = None,
+    data: Annotated[
+        Path | None, typer.Option(help="Folder for readings that wait to be sent")
+    ] = None,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more")] = False,
+    root: Root = None,
+) -> None:
+    """Read this machine's sensor chips and publish the readings until stopped."""
+    _agent("run", config=config, data=data, verbose=verbose, root=root)
+
+
+@command(app)
+def find(
+    config: AgentConfig = None,
+    bluetooth: Annotated[
+        bool, typer.Option("--bluetooth", help="Look for Bluetooth sensors too")
+    ] = False,
+    root: Root = None,
+) -> None:
+    """List this machine's sensor chips, or Bluetooth sensors in reach, with their readings."""
+    _agent("find", config=config, bluetooth=bluetooth, root=root)
+
+
+@command(app)
+def unit(
+    config: AgentConfig = None,
+    user: Annotated[str, typer.Option(help="User to run as; else systemd makes one")] = "",
+    password_file: Annotated[
+        Path | None, typer.Option(help="File (mode 600) with the broker's password")
+    ] = None,
+    write: Annotated[
+        bool, typer.Option("--write", help="Write the unit instead of printing it")
+    ] = False,
+    force: Annotated[
+        bool, typer.Option("--force", help="Replace a unit that is different")
+    ] = False,
+    to: Annotated[
+        Path | None, typer.Option(help="Folder of the unit; else /etc/systemd/system")
+    ] = None,
+) -> None:
+    """Print or write a systemd unit, so that the agent starts with the machine."""
+    _agent(
+        "unit",
+        config=config,
+        user=user,
+        password_file=password_file,
+        write=write,
+        force=force,
+        to=to,
+    )
+
+
+@app.command(
+    add_help_option=False,
+    context_settings={"allow_extra_args": True, "ignore_unknown_options": True},
+)
+def simulate(context: typer.Context) -> None:
+    """Publish invented readings of invented shops, for trials."""
     _become("sensors.simulator.simulate", context.args)
 
 
-for _name, _help, _what in (
-    ("run", "Read this machine's chips and publish them until stopped.", _agent),
-    (
-        "find",
-        "List this machine's chips, or Bluetooth sensors in reach, and what they read.",
-        _agent,
-    ),
-    ("unit", "Print or write a systemd unit for the agent.", _agent),
-    ("simulate", "Publish invented readings of invented shops, for trials.", _simulate),
-):
-    app.command(_name, add_help_option=False, context_settings=_ELSEWHERE, help=_help)(_what)
+command(app)(listen)
+command(app)(send)
 
 
-app.command("listen")(listen)
-app.command("send")(send)
-
-
-def _do(settings: Settings, do: str, sensor: str, wish: dict[str, Any]) -> None:
-    ask(settings, do, {"about": "sensor", "sensor": sensor} | wish)
-
-
-@app.command()
+@command(app)
 def move(
-    sensor: Sensor,
-    place: str,
-    at: Annotated[str, typer.Option(help="When, as 2026-01-31T14:30; else now")] = "",
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    settings: Settings,
+    sensor: SensorId,
+    place: Annotated[str, typer.Argument(help="Place where the sensor is now")],
+    at: ClockTime = "",
 ) -> None:
-    """It stands at PLACE since then, whatever its topic says; late readings go where it stood."""
-    settings = load(data, config, demo=demo)
-    wish: dict[str, Any] = {"place": place}
+    """Record that a sensor moved to another place. Late readings count where it was then."""
+    given: dict[str, Any] = {"place": place}
     if at:
-        wish["at_ms"] = moment_of(at, settings.zone, option="--at")
-    _do(settings, "move", sensor, wish)
+        given["at_ms"] = time_of(at, settings)
+    request(settings, "move", sensor, given)
     out.print(f"{sensor}: at {place}")
 
 
-@app.command()
+@command(app)
 def inherit(
-    sensor: Sensor, of: str, data: Data = None, config: Config = None, demo: Demo = False
+    settings: Settings,
+    sensor: SensorId,
+    of: Annotated[str, typer.Argument(metavar="OLD", help="Its earlier place/name")],
 ) -> None:
-    """SENSOR is the one that spoke as OF before: the corrections of that hold for it."""
-    _do(load(data, config, demo=demo), "inherit", sensor, {"of": of})
+    """Give SENSOR the corrections of its old name."""
+    request(settings, "inherit", sensor, {"of": of})
     out.print(f"{sensor}: has the corrections of {of}")
 
 
-@app.command()
+@command(app)
 def replay(
+    settings: Settings,
     file: Annotated[
-        Path | None, typer.Argument(help="Made by export --raw; else the store's log")
+        Path | None, typer.Argument(help="File made by `export --raw`; else the stored readings")
     ] = None,
-    place: Annotated[list[str] | None, typer.Option(help="Only this; repeat for more")] = None,
-    sensor: Annotated[list[str] | None, typer.Option(help="Only this; repeat for more")] = None,
-    start: Annotated[str, typer.Option("--from", help="First day or time")] = "",
-    end: Annotated[
-        str, typer.Option("--to", help="Up to this day (whole) or before this time")
-    ] = "",
+    place: Annotated[
+        list[str] | None, typer.Option(help="Only this place; repeat for more")
+    ] = None,
+    sensor: Annotated[
+        list[str] | None, typer.Option(help="Only this sensor; repeat for more")
+    ] = None,
+    start: From = "",
+    end: To = "",
     broker: Broker = "",
     user: User = "",
     password_file: PasswordFile = None,
@@ -125,205 +181,65 @@ def replay(
         bool, typer.Option("--as-now", help="Shift the times so that the last is now")
     ] = False,
     pace: Pace = None,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
 ) -> None:
-    """Send what sensors told once more over MQTT, with its own times. Twice changes nothing."""
-    from monitor.core.clock import now_ms
+    """Publish stored raw readings again, with their own times. Repeats are ignored."""
     from monitor.readings import replay as replaying
-    from monitor.store import Reader
 
-    settings = load(data, config, demo=demo)
     checked_pace(pace)
     if as_now and not broker:
         wrong(
-            "--as-now makes readings of a time in which nothing was measured: name the broker "
-            "that is to have them with --broker, best of a service for trials"
+            "--as-now invents readings for a time without measurements. Name another broker with "
+            "--broker, such as that of a service for trials."
         )
     address = address_of(settings, broker, user, password_file)
-    start_ms = moment_of(start, settings.zone, option="--from") if start else 0
-    end_ms = moment_of(end, settings.zone, option="--to", whole_day=True) if end else 2**53
-    if start_ms >= end_ms:
-        wrong(f"--from {start} is not before --to {end}")
-    with exit_on(), contextlib.ExitStack() as open_:
-        wish: dict[str, Any] = {
-            "start_ms": start_ms,
-            "end_ms": end_ms,
-            "places": place or (),
-            "sensors": sensor or (),
-        }
+    start_ms, end_ms = span_of(start, end, settings.zone)
+    wanted: dict[str, Any] = {
+        "start_ms": start_ms,
+        "end_ms": end_ms,
+        "places": place or (),
+        "sensors": sensor or (),
+    }
+    with contextlib.ExitStack() as open_:
         if file is not None:
-            stretch = replaying.of_file(file, **wish)
+            plan = replaying.of_file(file, **wanted)
         else:
-            reader = open_.enter_context(contextlib.closing(Reader(settings.store_path)))
-            stretch = replaying.of_store(reader, **wish)
-        by_ms = replaying.shift(stretch, now_ms(), as_now=as_now)
-        to_send = replaying.messages(stretch, by_ms, in_order=pace is not None)
-        publisher, bar, task = open_.enter_context(under_way(address, stretch.total))
+            plan = replaying.of_store(open_.enter_context(store_of(settings)), **wanted)
+        by_ms = replaying.shift(plan, now_ms(), as_now=as_now)
+        to_send = replaying.messages(plan, by_ms, in_order=pace is not None)
+        publisher, bar, task = open_.enter_context(under_way(address, plan.total))
         sent = replaying.send(publisher, to_send, lambda n: bar.advance(task, n), pace)
-    out.print(f"{sent} readings sent to {address}", highlight=False, soft_wrap=True)
+    out.print(f"{sent} readings sent to {address}")
 
 
-@app.command()
-def health(data: Data = None, config: Config = None, demo: Demo = False) -> None:
-    """How each sensor does: a score, and what is wrong."""
-    from monitor.core.clock import now_ms
+@command(app)
+def health(settings: Settings, as_json: Json = False) -> None:
+    """Show each sensor's health, 0 to 100, and its faults."""
     from monitor.sensor_care.health import health as healths
     from monitor.sensor_care.health import sentence
 
-    settings = load(data, config, demo=demo)
     with journal_of(settings) as (reader, _):
         found = healths(reader, settings, now_ms())
-    for one in found:
-        exit_on = " ".join(map(sentence, one.found)) or "Nothing wrong."
-        out.print(
-            f"{one.place.id}/{one.sensor}: {one.score} of 100. {exit_on}",
-            highlight=False,
-            soft_wrap=True,
+    if as_json:
+        print_json(
+            [
+                {
+                    "place": one.place.id,
+                    "sensor": one.sensor,
+                    "score": one.score,
+                    "faults": [sentence(fault) for fault in one.found],
+                }
+                for one in found
+            ]
         )
-
-
-@calibrate.command()
-def show(sensor: Sensor, data: Data = None, config: Config = None, demo: Demo = False) -> None:
-    """Where it is, the points so far, what they make, which corrections hold."""
-    from monitor.core.clock import now_ms
-    from monitor.domain.sensor import BOUNDS, SensorHistory
-    from monitor.science.calibration.fit import BadFit, fitted
-    from monitor.sensor_care.calibration import settled, why
-
-    settings = load(data, config, demo=demo)
-    with journal_of(settings) as (reader, journal):
-        one = journal.sensors.get(sensor, SensorHistory(sensor))
-        state = f"at {one.home}"
-        if one.jar is not None:
-            found = settled(reader, one, now_ms())
-            state = (
-                f"over {one.jar.salt}, reads {found.rh_pct:.1f} % RH: {found.rest}, {why(found)}"
+        return
+    print_table(
+        ("sensor", "health", "faults"),
+        [
+            (
+                f"{one.place.id}/{one.sensor}",
+                f"{one.score} of 100",
+                "\n".join(map(sentence, one.found)) or "none",
             )
-    out.print(f"{sensor}: {state}", highlight=False)
-    for taken in one.taken:
-        p = taken.point
-        out.print(
-            f"  {p.name}: read {p.reading:.2f}, should be {p.reference:.2f} "
-            f"± {2 * p.u_reference:.2f}",
-            highlight=False,
-        )
-    for quantity, bounds in BOUNDS.items():
-        if points := one.points(quantity):
-            try:
-                fit = fitted(points, bounds)
-                exit_on = f"{fit.offset:+.3f} + {fit.slope:.4f} × reading"
-            except BadFit as exc:
-                exit_on = str(exc)
-            out.print(f"  {quantity} would be: {exit_on}", highlight=False, soft_wrap=True)
-        for held in one.in_force(quantity):
-            out.print(
-                f"  correction {held.number}, {quantity}, from "
-                f"{formats.numeric(held.from_ms, settings.zone)}, by "
-                f"{held.by or 'nobody named'}: {held.fit.offset:+.3f} + {held.fit.slope:.4f} × reading",
-                highlight=False,
-                soft_wrap=True,
-            )
-
-
-@calibrate.command()
-def seal(
-    sensor: Sensor, salt: str, data: Data = None, config: Config = None, demo: Demo = False
-) -> None:
-    """It is in a sealed jar over SALT from now on: MgCl2 and NaCl are advised, in that order."""
-    _do(load(data, config, demo=demo), "seal", sensor, {"salt": salt})
-    out.print(f"{sensor}: over {salt}; it tells nothing of its place meanwhile", highlight=False)
-    err.print(CAUTION, highlight=False)
-
-
-@calibrate.command()
-def take(
-    sensor: Sensor,
-    wait: Annotated[bool, typer.Option(help="Watch until it is at rest")] = False,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
-) -> None:
-    """It has come to rest: take the point. With --wait, watch until it has."""
-    from monitor.core.clock import now_ms
-    from monitor.domain.sensor import SensorHistory
-    from monitor.science.calibration.settling import Rest
-    from monitor.sensor_care.calibration import settled, why
-
-    settings, said = load(data, config, demo=demo), ""
-    while wait:
-        with journal_of(settings) as (reader, journal):
-            found = settled(reader, journal.sensors.get(sensor, SensorHistory(sensor)), now_ms())
-        if found.rest is Rest.RESTED:
-            break
-        if (now := f"{found.rest}: {why(found)}") != said:
-            out.print(now, highlight=False)
-            said = now
-        time.sleep(LOOK_S)
-    _do(settings, "take", sensor, {})
-    out.print(f"{sensor}: point taken")
-
-
-@calibrate.command()
-def compare(
-    sensor: Sensor,
-    value: float,
-    u: Annotated[float, typer.Option(help="Its expanded uncertainty (k = 2), in the same unit")],
-    with_: Annotated[str, typer.Option("--with", help="The reference's mark")] = "reference",
-    temperature: Annotated[bool, typer.Option(help="°C, not % RH")] = False,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
-) -> None:
-    """A reference beside it reads VALUE now: take that as a point."""
-    quantity = "temperature" if temperature else "humidity"
-    wish = {"quantity": quantity, "value": value, "u": u, "with": with_}
-    _do(load(data, config, demo=demo), "compare", sensor, wish)
-    out.print(f"{sensor}: point taken")
-
-
-@calibrate.command()
-def back(sensor: Sensor, data: Data = None, config: Config = None, demo: Demo = False) -> None:
-    """It is out of the jar, at its place again."""
-    _do(load(data, config, demo=demo), "back", sensor, {})
-    out.print(f"{sensor}: back at its place")
-
-
-@calibrate.command()
-def fit(
-    sensor: Sensor,
-    temperature: Annotated[bool, typer.Option(help="Of the temperature")] = False,
-    line: Annotated[
-        bool | None, typer.Option("--line/--offset", help="Else by the points")
-    ] = None,
-    since: Annotated[str, typer.Option(help="Holds from then on; else from now")] = "",
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
-) -> None:
-    """Make a correction of the points. What the sensor sent is never changed."""
-    settings = load(data, config, demo=demo)
-    wish: dict[str, Any] = {"quantity": "temperature" if temperature else "humidity"}
-    if line is not None:
-        wish["line"] = line
-    if since:
-        wish["since_ms"] = moment_of(since, settings.zone, option="--since")
-    _do(settings, "fit", sensor, wish)
-    show(sensor, data, config, demo)
-
-
-@calibrate.command()
-def abandon(sensor: Sensor, data: Data = None, config: Config = None, demo: Demo = False) -> None:
-    """Give the points up."""
-    _do(load(data, config, demo=demo), "abandon", sensor, {})
-    out.print(f"{sensor}: given up")
-
-
-@calibrate.command()
-def void(
-    sensor: Sensor, number: int, data: Data = None, config: Config = None, demo: Demo = False
-) -> None:
-    """Correction NUMBER was wrong: it counts for nothing."""
-    _do(load(data, config, demo=demo), "void", sensor, {"number": number})
-    out.print(f"{sensor}: correction {number} counts for nothing")
+            for one in found
+        ],
+    )

@@ -1,41 +1,40 @@
-"""What every command uses: the terminal, the common options, errors as one line."""
+"""Parts that all commands share: common options, the store, and errors as exit codes."""
 
 from __future__ import annotations
 
 import contextlib
+import difflib
+import functools
+import inspect
 import locale
-import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Collection, Iterator
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Annotated, NoReturn, TextIO
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
-from rich.console import Console
 from rich.progress import Progress
 
 from monitor import settings as settings_module
+from monitor.cli.output import err
+from monitor.cli.output import out as out
 from monitor.core import formats
 from monitor.core.clock import to_ms
 from monitor.core.errors import MonitorError, SettingsFault
 from monitor.settings import Settings
 
-UNCUT = 10_000
-"""Columns where nobody looks at a screen: enough for any line or table."""
+if TYPE_CHECKING:
+    from monitor.commands import Journal
+    from monitor.domain.instrument import Instrument
+    from monitor.store import Reader
 
-
-def _width(stream: TextIO) -> int | None:
-    """None: as wide as `COLUMNS` says or the terminal is."""
-    return None if stream.isatty() or "COLUMNS" in os.environ else UNCUT
-
-
-# Markup and emoji codes off: what was typed in the shop is shown as it was typed.
-out, err = (
-    Console(stderr=is_err, markup=False, emoji=False, width=_width(stream))
-    for is_err, stream in ((False, sys.stdout), (True, sys.stderr))
-)
+HELP_OPTIONS = {"help_option_names": ["-h", "--help"]}
+LISTED_MAX = 30
+"""Most known names that an error lists."""
+NO_END_MS = 2**53
+"""End of a span without an end. [ms since 1970-01-01 UTC]"""
 
 Data = Annotated[
     Path | None,
@@ -45,18 +44,61 @@ Config = Annotated[
     Path | None,
     typer.Option(help="Settings file; else BENCHWEATHER_CONFIG, else DATA/benchweather.toml"),
 ]
-Demo = Annotated[
-    bool, typer.Option("--demo", help="An invented shop, in a data folder of its own")
+Demo = Annotated[bool, typer.Option("--demo", help="Use the demo: an invented shop")]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON")]
+From = Annotated[str, typer.Option("--from", help="First day or time; else from the beginning")]
+To = Annotated[str, typer.Option("--to", help="Last day (whole) or end time; else now")]
+ClockTime = Annotated[
+    str, typer.Option("--at", help="Time, if not now: 14:30 or 2026-01-31T14:30")
 ]
+_COMMON = {"data": (Data, None), "config": (Config, None), "demo": (Demo, False)}
+
+
+def command(
+    app: typer.Typer, name: str | None = None, **more: Any
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Decorator that adds a command. Its parameter `settings` becomes the common options, and its
+    errors become exit codes."""
+
+    def add(function: Callable[..., None]) -> Callable[..., None]:
+        given = inspect.signature(function, eval_str=True)
+        takes_settings = "settings" in given.parameters
+
+        @functools.wraps(function)
+        def run(**values: Any) -> None:
+            with exit_on():
+                if takes_settings:
+                    common = {name: values.pop(name) for name in _COMMON}
+                    values["settings"] = load(**common)
+                function(**values)
+
+        parameters = {k: p for k, p in given.parameters.items() if k != "settings"}
+        if takes_settings:
+            parameters |= {
+                name: inspect.Parameter(
+                    name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=kind
+                )
+                for name, (kind, default) in _COMMON.items()
+            }
+        del run.__wrapped__  # else typer reads the annotations of `function`
+        run.__annotations__ = {k: p.annotation for k, p in parameters.items()}
+        run.__signature__ = given.replace(  # type: ignore[attr-defined] # as functools.wraps sets it
+            parameters=[p.replace(kind=p.KEYWORD_ONLY) for p in parameters.values()]
+        )
+        app.command(name, **more)(run)
+        return function
+
+    return add
 
 
 def load(data: Path | None, config: Path | None, *, demo: bool) -> Settings:
+    """Read the settings, or list every fault and end with code 2."""
     try:
         return settings_module.load(data=data, config=config, demo=demo)
     except SettingsFault as exc:
         err.print("The settings cannot be used:", style="bold red")
         for fault in exc.faults:
-            err.print(f"  {fault}", highlight=False, soft_wrap=True)
+            err.print(f"  {fault}")
         raise typer.Exit(2) from None
 
 
@@ -64,17 +106,17 @@ def load(data: Path | None, config: Path | None, *, demo: bool) -> Settings:
 def exit_on(
     wrong_use: type[MonitorError] | tuple[()] = (), apart: type[MonitorError] | tuple[()] = ()
 ) -> Iterator[None]:
-    """An error of ours as one line and an exit code; one that is `apart` is the caller's."""
+    """Turn an error of ours into one line and an exit code; the caller handles those in `apart`."""
     try:
         yield
     except apart:
         raise
     except MonitorError as exc:
-        err.print(str(exc), style="bold red", highlight=False, soft_wrap=True)
+        err.print(str(exc), style="bold red")
         raise typer.Exit(2 if wrong_use and isinstance(exc, wrong_use) else 1) from None
     except OSError as exc:
         if isinstance(exc, BrokenPipeError):
-            sys.stderr.close()  # whoever read our output has gone: nothing to tell
+            sys.stderr.close()  # the reader of our output has ended
         else:
             where = f"{exc.filename}: " if exc.filename else ""
             err.print(f"{where}{exc.strerror or exc}", style="bold red")
@@ -82,15 +124,83 @@ def exit_on(
 
 
 def wrong(text: str) -> NoReturn:
-    err.print(text, style="bold red", highlight=False, soft_wrap=True)
+    """End with code 2: the command was not used rightly."""
+    err.print(text, style="bold red")
     raise typer.Exit(2)
 
 
+def failed(text: str) -> NoReturn:
+    """End with code 1: the command could not be done."""
+    err.print(text, style="bold red")
+    raise typer.Exit(1)
+
+
+def known(given: str, names: Collection[str], what: str) -> str:
+    """A name that exists, or an error that suggests near misses."""
+    if given in names:
+        return given
+    failed(f"There is no {what} {given!r}. {suggestion(given, names)}")
+
+
+def suggestion(given: str, names: Collection[str]) -> str:
+    """Near misses of a wrong name, or the names there are."""
+    folded = {name.casefold(): name for name in names}
+    near = difflib.get_close_matches(given.casefold(), folded, n=3, cutoff=0.6)
+    if near:
+        return f"Did you mean {' or '.join(folded[one] for one in near)}?"
+    if not names:
+        return "There are none yet."
+    listed = ", ".join(list(names)[:LISTED_MAX])
+    return f"It must be one of {listed}{', …' if len(names) > LISTED_MAX else ''}."
+
+
+@contextlib.contextmanager
+def store_of(settings: Settings) -> Iterator[Reader]:
+    """The store, open for reading, or an error that says how readings get there."""
+    from monitor.store import Reader
+
+    if not settings.store_path.exists():
+        start = "benchweather demo" if settings.demo else "benchweather run"
+        hint = "" if settings.demo else "; for the demo add `--demo`"
+        failed(f"No readings in {settings.data}. Start `{start}`{hint}.")
+    with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
+        yield reader
+
+
+@contextlib.contextmanager
+def journal_of(settings: Settings) -> Iterator[tuple[Reader, Journal]]:
+    """The store and what was done, open for reading."""
+    from monitor.commands import Journal
+
+    with store_of(settings) as reader:
+        yield reader, Journal(reader)
+
+
+def instrument_of(settings: Settings, given: str) -> Instrument:
+    """The instrument with this reference or id, or the only one whose reference contains it."""
+    from monitor.domain.instrument import id_of
+
+    with journal_of(settings) as (_, journal):
+        instruments = journal.instruments
+    if (exact := instruments.get(id_of(given))) is not None:
+        return exact
+    wanted = given.casefold().strip()
+    found = [i for i in instruments.values() if wanted and wanted in i.reference.casefold()]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        failed(f"{given!r} fits {', '.join(one.reference for one in found)}. Give one in full.")
+    names = [one.reference for one in instruments.values()]
+    failed(f"There is no instrument {given!r}. {suggestion(given, names)}")
+
+
 def progress() -> Progress:
+    """A progress bar on the terminal."""
     return Progress(console=err, transient=True)
 
 
 def zone_of(name: str) -> ZoneInfo:
+    """The time zone with this IANA name."""
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError):
@@ -98,6 +208,7 @@ def zone_of(name: str) -> ZoneInfo:
 
 
 def moment_of(text: str, zone: ZoneInfo, *, option: str, whole_day: bool = False) -> int:
+    """A day or a time in a zone; with `whole_day` the end of a day. [ms since 1970-01-01 UTC]"""
     try:
         moment = datetime.fromisoformat(text)
         if whole_day and _is_day(text):
@@ -105,6 +216,42 @@ def moment_of(text: str, zone: ZoneInfo, *, option: str, whole_day: bool = False
         return to_ms(moment if moment.tzinfo else moment.replace(tzinfo=zone))
     except (ValueError, OverflowError):
         wrong(f"{option} {text!r}: must be a day or time such as 2026-01-31 or 2026-01-31T14:30")
+
+
+def span_of(
+    start: str, end: str, zone: ZoneInfo, *, first_ms: int = 0, last_ms: int = NO_END_MS
+) -> tuple[int, int]:
+    """Start and end of --from and --to, or `first_ms` and `last_ms`. [ms since 1970-01-01 UTC]"""
+    start_ms = moment_of(start, zone, option="--from") if start else first_ms
+    end_ms = moment_of(end, zone, option="--to", whole_day=True) if end else last_ms
+    if start_ms >= end_ms:
+        wrong(f"--from {start or 'left out'} is not before --to {end or 'now'}")
+    return start_ms, end_ms
+
+
+def time_of(text: str, settings: Settings, option: str = "--at") -> int:
+    """A time today, or a day and time, in the shop's zone. [ms since 1970-01-01 UTC]"""
+    if len(text) == len("14:30") and text[2] == ":":
+        text = f"{datetime.now(settings.zone).date().isoformat()}T{text}"
+    return moment_of(text, settings.zone, option=option)
+
+
+def number_of(text: str, option: str) -> float:
+    """A number typed as text."""
+    try:
+        return float(text)
+    except ValueError:
+        wrong(f"{option} {text!r}: must be a number")
+
+
+def temp_c_of(text: str, option: str) -> float:
+    """A temperature typed as 21C, 70F, or 21 for °C. [°C]"""
+    unit = text[-1:].upper()
+    try:
+        value = float(text[:-1] if unit in ("C", "F") else text)
+    except ValueError:
+        wrong(f"{option} {text!r}: must be a temperature such as 21C or 70F")
+    return round(formats.to_celsius(value, "F"), 3) if unit == "F" else value
 
 
 def _is_day(text: str) -> bool:
@@ -116,7 +263,7 @@ def _is_day(text: str) -> bool:
 
 
 def fahrenheit(settings: Settings) -> bool:
-    """Whether temperatures are shown in °F: by the settings, else by the terminal's locale."""
+    """Whether to show temperatures in °F: by the settings, else by the terminal's locale."""
     unit = settings.board.temperature_unit
     if unit != "auto":
         return unit == "F"

@@ -1,51 +1,50 @@
-"""`benchweather wait`: clamp-ups, coats and rests from the terminal."""
+"""`benchweather wait`: clamp-ups, coats and rests."""
 
 from __future__ import annotations
 
 import math
-from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.table import Table
 
-from monitor.cli.asking import ask, each, journal_of
-from monitor.cli.shared import Config, Data, Demo, exit_on, load, moment_of, out
-from monitor.core import formats
+from monitor.cli.asking import ask, each
+from monitor.cli.output import out, print_json, print_table, when
+from monitor.cli.shared import ClockTime, Json, command, journal_of, known, time_of
 from monitor.core.clock import now_ms
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
     from monitor.domain.wait import Wait
+    from monitor.waits.evaluation import Standing
 
-app = typer.Typer(no_args_is_help=True, help="Clamp-ups, coats and rests: open, show, release.")
+app = typer.Typer(no_args_is_help=True, help="Open, show, correct and release waits.")
 
 WaitId = Annotated[str, typer.Argument(metavar="WAIT", help="Number of the wait")]
+WaitRange = Annotated[
+    str, typer.Argument(metavar="WAIT", help="Number of the wait, or a range such as 12-19")
+]
 WaitIds = Annotated[
     list[str],
     typer.Argument(metavar="WAIT...", help="Numbers of waits: 12, or 12 13 14, or 12-19"),
 ]
-At = Annotated[str, typer.Option("--at", help="When, if not now: 14:30 or 2026-01-31T14:30")]
 
 
-@app.command("open")
+@command(app, "open")
 def open_(
-    kind: Annotated[str, typer.Argument(help="Kind, as `benchweather kind list` has them")],
-    place: Annotated[str, typer.Argument(help="Place it stands in")],
+    settings: Settings,
+    kind: Annotated[str, typer.Argument(help="Kind of wait, from `benchweather kind list`")],
+    place: Annotated[str, typer.Argument(help="Place where the work is")],
     instrument: Annotated[str, typer.Option(help="Instrument or job")] = "",
-    what: Annotated[str, typer.Option(help="What was glued, laid or set up")] = "",
-    at: At = "",
-    wanted: Annotated[str, typer.Option(help="When it should be ready")] = "",
-    clamps: Annotated[int, typer.Option(min=0, help="How many clamps are on it")] = 0,
-    count: Annotated[int, typer.Option(min=1, help="How many such waits at once")] = 1,
+    what: Annotated[str, typer.Option(help="What was glued, coated or set up")] = "",
+    at: ClockTime = "",
+    wanted: Annotated[str, typer.Option(help="Time when it should be ready")] = "",
+    clamps: Annotated[int, typer.Option(min=0, help="Number of clamps on it")] = 0,
+    count: Annotated[int, typer.Option(min=1, help="Number of such waits to open")] = 1,
     note: Annotated[str, typer.Option(help="A note")] = "",
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    as_json: Json = False,
 ) -> None:
-    """Open a wait; its clock starts now or at --at."""
-    settings = load(data, config, demo=demo)
-    wish: dict[str, Any] = {
+    """Open a wait. Its clock starts now, or at --at."""
+    request: dict[str, Any] = {
         "kind": kind,
         "place": place,
         "instrument": instrument,
@@ -55,126 +54,111 @@ def open_(
         "note": note,
     }
     if at:
-        wish["start_ms"] = _time(at, settings, "--at")
+        request["start_ms"] = time_of(at, settings)
     if wanted:
-        wish["wanted_ms"] = _time(wanted, settings, "--wanted")
-    answer = ask(settings, "open", wish)
-    out.print(f"opened {', '.join(answer['waits'])}")
-    _show(settings, set(answer["waits"]))
+        request["wanted_ms"] = time_of(wanted, settings, "--wanted")
+    numbers = ask(settings, "open", request)["waits"]
+    if not as_json:
+        out.print(f"opened {', '.join(numbers)}")
+    _print_open(settings, set(numbers), as_json=as_json)
 
 
-@app.command("list")
+@command(app, "list")
 def list_(
-    finished: Annotated[bool, typer.Option("--finished", help="Those released")] = False,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    settings: Settings,
+    finished: Annotated[bool, typer.Option("--finished", help="Show released waits")] = False,
+    as_json: Json = False,
 ) -> None:
-    """Show the open waits by ready time, or the finished ones."""
-    settings = load(data, config, demo=demo)
+    """Show the open waits by ready time, or the released ones."""
     if not finished:
-        _show(settings, None)
+        _print_open(settings, None, as_json=as_json)
         return
-    table = Table("wait", "what and where", "from and to", "it was")
     with journal_of(settings) as (_, journal):
-        for wait in journal.waits.values():
-            if not wait.open:
-                table.add_row(
-                    wait.id,
-                    _what(wait, wait.place),
-                    f"{_local(wait.started_ms, settings)}\n{_local(wait.released_ms, settings)}",
-                    str(wait.feel or ""),
-                )
-    out.print(table)
+        released = [wait for wait in journal.waits.values() if not wait.open]
+    if as_json:
+        print_json(released)
+        return
+    print_table(
+        ("wait", "what and where", "from and to", "result"),
+        [
+            (
+                wait.id,
+                _title(wait, wait.place),
+                f"{when(wait.started_ms, settings)}\n{when(wait.released_ms, settings)}",
+                wait.feel or "",
+            )
+            for wait in released
+        ],
+    )
 
 
-@app.command()
+@command(app)
 def release(
+    settings: Settings,
     waits: WaitIds,
     feel: Annotated[str, typer.Option(help="How it was: soft, right, or 'long before'")] = "",
-    at: At = "",
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    at: ClockTime = "",
 ) -> None:
     """Release waits: the clamps are off, the coat is sanded."""
-    settings = load(data, config, demo=demo)
     each(settings, "release", waits, _at(at, settings) | ({"feel": feel} if feel else {}))
 
 
-@app.command()
+@command(app)
 def feel(
-    wait: Annotated[str, typer.Argument(metavar="WAIT", help="Number of the wait, or 12-19")],
+    settings: Settings,
+    wait: WaitRange,
     was: Annotated[
-        str, typer.Argument(metavar="HOW", help="soft, right, 'long before'; none takes it back")
+        str, typer.Argument(metavar="HOW", help="soft, right, 'long before', or none to undo")
     ],
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
 ) -> None:
-    """Say, after its release, how a wait was; the kind's basis learns from it."""
-    settings = load(data, config, demo=demo)
+    """Record how a released wait was. The usual time of its kind learns from this."""
     each(settings, "feel", [wait], {} if was == "none" else {"feel": was})
 
 
-@app.command()
-def pause(
-    waits: WaitIds, at: At = "", data: Data = None, config: Config = None, demo: Demo = False
-) -> None:
+@command(app)
+def pause(settings: Settings, waits: WaitIds, at: ClockTime = "") -> None:
     """Stop the clock of waits."""
-    settings = load(data, config, demo=demo)
     each(settings, "pause", waits, _at(at, settings))
 
 
-@app.command()
-def resume(
-    waits: WaitIds, at: At = "", data: Data = None, config: Config = None, demo: Demo = False
-) -> None:
-    """Let the clock of paused waits go on."""
-    settings = load(data, config, demo=demo)
+@command(app)
+def resume(settings: Settings, waits: WaitIds, at: ClockTime = "") -> None:
+    """Start the clock of paused waits again."""
     each(settings, "resume", waits, _at(at, settings))
 
 
-@app.command()
+@command(app)
 def move(
-    wait: Annotated[str, typer.Argument(metavar="WAIT", help="Number of the wait, or 12-19")],
-    place: Annotated[str, typer.Argument(help="Where it is now")],
-    at: At = "",
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
+    settings: Settings,
+    wait: WaitRange,
+    place: Annotated[str, typer.Argument(help="Place where the work is now")],
+    at: ClockTime = "",
 ) -> None:
     """Move a wait to another place and its air."""
-    settings = load(data, config, demo=demo)
     each(settings, "move", [wait], _at(at, settings) | {"place": place})
 
 
-@app.command()
-def reopen(waits: WaitIds, data: Data = None, config: Config = None, demo: Demo = False) -> None:
-    """Take releases back."""
-    each(load(data, config, demo=demo), "reopen", waits, {})
+@command(app)
+def reopen(settings: Settings, waits: WaitIds) -> None:
+    """Undo the release of waits."""
+    each(settings, "reopen", waits, {})
 
 
-@app.command()
+@command(app)
 def correct(
+    settings: Settings,
     wait: WaitId,
     instrument: Annotated[str | None, typer.Option(help="Instrument or job")] = None,
-    what: Annotated[str | None, typer.Option(help="What it is")] = None,
-    place: Annotated[
-        str | None, typer.Option(help="Where it has been since it came there")
-    ] = None,
-    at: Annotated[str, typer.Option("--at", help="When it really started")] = "",
+    what: Annotated[str | None, typer.Option(help="What was glued, coated or set up")] = None,
+    place: Annotated[str | None, typer.Option(help="Place of its last move, or first")] = None,
+    at: Annotated[str, typer.Option("--at", help="Time when it really started")] = "",
     wanted: Annotated[
-        str, typer.Option(help="When it should be ready; none takes the time away")
+        str, typer.Option(help="Time when it should be ready; none for no time")
     ] = "",
-    clamps: Annotated[int | None, typer.Option(min=0, help="How many clamps are on it")] = None,
+    clamps: Annotated[int | None, typer.Option(min=0, help="Number of clamps on it")] = None,
     note: Annotated[str | None, typer.Option(help="A note")] = None,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
 ) -> None:
-    """Put a mistake right; what stood there stays in the history."""
-    settings = load(data, config, demo=demo)
+    """Correct an entry. The history keeps what was there before."""
     given = {
         "instrument": instrument,
         "what": what,
@@ -182,92 +166,108 @@ def correct(
         "clamps": clamps,
         "note": note,
     }
-    wish: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
+    request: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
     if at:
-        wish["start_ms"] = _time(at, settings, "--at")
+        request["start_ms"] = time_of(at, settings)
     if wanted:
-        wish["wanted_ms"] = None if wanted == "none" else _time(wanted, settings, "--wanted")
-    ask(settings, "correct", {"wait": wait} | wish)
-    out.print("put right")
+        request["wanted_ms"] = None if wanted == "none" else time_of(wanted, settings, "--wanted")
+    ask(settings, "correct", {"wait": wait} | request)
+    out.print(f"Wait {wait} is corrected.")
 
 
-@app.command()
-def history(wait: WaitId, data: Data = None, config: Config = None, demo: Demo = False) -> None:
+@command(app)
+def history(settings: Settings, wait: WaitId, as_json: Json = False) -> None:
     """Show who did what to a wait, and when."""
-    settings = load(data, config, demo=demo)
-    table = Table("when", "who", "did", "with")
     with journal_of(settings) as (_, journal):
-        found = journal.waits.get(wait)
-        for event in found.events if found else ():
-            told_of = {k: v for k, v in event.body.items() if k != "kind" and v not in ("", None)}
-            table.add_row(
-                _local(event.recorded_ms, settings),
-                event.by,
-                str(event.action),
-                ", ".join(f"{k} {_value(k, v, settings)}" for k, v in told_of.items()),
-            )
-    if found is None:
-        with exit_on():
-            from monitor.domain.wait import WaitFault
-
-            raise WaitFault(f"there is no wait {wait!r}")
-    out.print(table)
+        events = journal.waits[known(wait, journal.waits, "wait")].events
+    if as_json:
+        print_json(events)
+        return
+    rows = []
+    for event in events:
+        details = {k: v for k, v in event.body.items() if k != "kind" and v not in ("", None)}
+        text = ", ".join(f"{k} {_value(k, v, settings)}" for k, v in details.items())
+        rows.append((when(event.recorded_ms, settings), event.by, event.action, text))
+    print_table(("when", "who", "action", "details"), rows)
 
 
 def _at(at: str, settings: Settings) -> dict[str, int]:
-    return {"at_ms": _time(at, settings, "--at")} if at else {}
+    return {"at_ms": time_of(at, settings)} if at else {}
 
 
-def _time(text: str, settings: Settings, option: str) -> int:
-    """A time of day today, or a whole time, in the shop's zone. [ms since 1970-01-01 UTC]"""
-    if len(text) == len("14:30") and text[2] == ":":
-        today = datetime.now(settings.zone).date().isoformat()
-        text = f"{today}T{text}"
-    return moment_of(text, settings.zone, option=option)
-
-
-def _show(settings: Settings, only: set[str] | None) -> None:
-    """The open waits by ready time."""
-    from monitor.science.waits.wait import WaitState
+def _print_open(settings: Settings, only: set[str] | None, *, as_json: bool) -> None:
+    """Print the open waits by ready time."""
     from monitor.waits.evaluation import standings
 
-    table = Table("wait", "what, where, since when", "ready about", "how it stands")
     with journal_of(settings) as (reader, journal):
-        open_waits = [
-            w for w in journal.waits.values() if w.open and (only is None or w.id in only)
-        ]
-        found = standings(reader, settings, open_waits, now_ms())
-    far = 2**62
-    for one in sorted(found, key=lambda s: (s.readiness and s.readiness.ready_ms) or far):
-        wait, how = one.wait, one.readiness
-        ready, stands = "not known", "not known"
-        if how is not None:
-            ready = _local(how.ready_ms, settings)
-            stands, had = str(how.state), how.progress.median
-            if how.state is not WaitState.READY:
-                stands += "" if math.isnan(had) else f", {100 * had:.0f} % had"
-                low, high = (_local(ms, settings) for ms in (how.ready_low_ms, how.ready_high_ms))
-                ready += f"\n{low} to {high}" if how.ready_low_ms or how.ready_high_ms else ""
-        since = f"{wait.place}, since {_local(wait.started_ms, settings)}"
-        if one.why_not:
-            since += f"\n{one.why_not}"
-        table.add_row(wait.id, _what(wait, since), ready, "paused" if wait.paused else stands)
-    out.print(table)
+        waits = [w for w in journal.waits.values() if w.open and (only is None or w.id in only)]
+        found = standings(reader, settings, waits, now_ms())
+    never = 2**62
+    found.sort(key=lambda one: (one.readiness and one.readiness.ready_ms) or never)
+    if as_json:
+        print_json([_record(one) for one in found])
+    elif not found:
+        out.print("No open waits.")
+    else:
+        print_table(
+            ("wait", "what, where, since when", "ready about", "status"),
+            [_row(one, settings) for one in found],
+        )
 
 
-def _what(wait: Wait, where: str) -> str:
-    """Which instrument and what, and under it the kind and where."""
+def _row(one: Standing, settings: Settings) -> tuple[str, ...]:
+    from monitor.science.waits.wait import WaitState
+
+    wait, readiness = one.wait, one.readiness
+    ready = status = "not known"
+    if readiness is not None:
+        ready = when(readiness.ready_ms, settings)
+        status, progress = str(readiness.state), readiness.progress.median
+        if readiness.state is not WaitState.READY and not math.isnan(progress):
+            status += f", {100 * progress:.0f} % done"
+        if readiness.state is not WaitState.READY and (
+            readiness.ready_low_ms or readiness.ready_high_ms
+        ):
+            low, high = (
+                when(ms, settings) for ms in (readiness.ready_low_ms, readiness.ready_high_ms)
+            )
+            ready += f"\nfrom {low}\nto {high}"
+    since = f"{wait.place}, since {when(wait.started_ms, settings)}"
+    if one.why_not:
+        since += f"\n{one.why_not}"
+    return wait.id, _title(wait, since), ready, "paused" if wait.paused else status
+
+
+def _record(one: Standing) -> dict[str, Any]:
+    """An open wait as JSON has it."""
+    wait, readiness = one.wait, one.readiness
+    return {
+        "wait": wait.id,
+        "kind": wait.kind["id"],
+        "instrument": wait.instrument,
+        "what": wait.what,
+        "place": wait.place,
+        "started_ms": wait.started_ms,
+        "wanted_ms": wait.wanted_ms,
+        "clamps": wait.clamps,
+        "note": wait.note,
+        "paused": wait.paused,
+        "state": readiness and readiness.state,
+        "done": readiness and readiness.progress.median,
+        "ready_ms": readiness and readiness.ready_ms,
+        "ready_low_ms": readiness and readiness.ready_low_ms,
+        "ready_high_ms": readiness and readiness.ready_high_ms,
+        "why_not_known": one.why_not,
+    }
+
+
+def _title(wait: Wait, where: str) -> str:
+    """Instrument and work, and under them the kind and the place."""
     name = ", ".join(filter(None, (wait.instrument, wait.what)))
     return "\n".join(filter(None, (name, f"{wait.kind['name']}, {where}")))
-
-
-def _local(ms: int | None, settings: Settings) -> str:
-    if ms is None:
-        return "not known"
-    return formats.brief(ms, now_ms(), settings.zone)
 
 
 def _value(name: str, value: Any, settings: Settings) -> str:
     if isinstance(value, list):
         return " / ".join(_value(name, one, settings) for one in value)
-    return _local(value, settings) if name.endswith("_ms") else str(value)
+    return when(value, settings) if name.endswith("_ms") else str(value)

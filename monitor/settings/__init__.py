@@ -6,10 +6,11 @@ reported together. Nobody else reads the environment.
 
 from __future__ import annotations
 
+import difflib
 import functools
 import os
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -41,6 +42,9 @@ from monitor.settings.groups import (
 
 PREFIX = "BENCHWEATHER_"
 FILE_NAME = "benchweather.toml"
+DEMO, DEMO_MARK = "demo", "demo.txt"
+"""Name of the demo's data folder, and of the file that marks it, so that --data finds the same
+shop there as --demo does."""
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
 _GROUPS = ("shop", "broker", "board", "sensor", "hours", "alerts", "keep", "weather", "limits")
@@ -132,8 +136,8 @@ def load(
         The TOML file; else `BENCHWEATHER_CONFIG`, else `benchweather.toml` in the data folder,
         which may be absent.
     demo : bool
-        Use the demo's shop and a data folder of its own, so that invented readings never mix
-        with real ones.
+        Use the demo's shop and a data folder of its own, `demo` in `data`, so that invented
+        readings never mix with real ones. A folder that the demo has used is always the demo's.
     environ : mapping, optional
         Instead of the process's environment.
 
@@ -146,8 +150,10 @@ def load(
     folder = data or Path(
         env.get("BENCHWEATHER_DATA") or platformdirs.user_data_dir("benchweather", appauthor=False)
     )
-    if demo:
-        folder = folder / "demo"
+    marked = folder.name == DEMO and (folder / DEMO_MARK).is_file()
+    if demo and not marked:
+        folder = folder / DEMO
+    demo = demo or marked
     named = config or (
         Path(env["BENCHWEATHER_CONFIG"]) if env.get("BENCHWEATHER_CONFIG") else None
     )
@@ -304,7 +310,9 @@ def _from_environment(env: Mapping[str, str], faults: list[str]) -> dict[str, An
     ours = {k: v for k, v in env.items() if k.upper().startswith(PREFIX) and k not in _FIXED_ENV}
     known = {f"{PREFIX}{row.name.replace('.', '__')}".upper() for row in table()}
     faults += [
-        f"{name} in the environment is no setting" for name in ours if name.upper() not in known
+        f"unknown setting {name} in the environment{_near(name.upper(), known)}"
+        for name in ours
+        if name.upper() not in known
     ]
 
     source = EnvSettingsSource(_Environment)
@@ -336,7 +344,7 @@ def _sentence(error: Any, origins: Mapping[str, str]) -> str:
     name = ".".join(str(part) for part in error["loc"])
     origin = origins.get(name) or origins.get(str(error["loc"][0])) or "the file"
     if error["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
-        return f"{name} (from {origin}) is no setting"
+        return f"unknown setting {name} (from {origin}){_near(name, [r.name for r in table()])}"
     given = error.get("input")
     hidden = _secret(name) or (name == "broker.url" and "@" in str(given))
     said = "" if hidden or isinstance(given, dict | list) else f" = {given!r}"
@@ -344,6 +352,12 @@ def _sentence(error: Any, origins: Mapping[str, str]) -> str:
     if not text.startswith(("must", "rule", "id")):
         text = f"must be {text}" if error["msg"].startswith("Input should be") else text
     return f"{name}{said} (from {origin}): {text}"
+
+
+def _near(name: str, known: Iterable[str]) -> str:
+    """The names that a wrong one may mean, as the end of a sentence."""
+    found = difflib.get_close_matches(name, list(known), n=2, cutoff=0.7)
+    return f": did you mean {' or '.join(found)}?" if found else ""
 
 
 def _secret(name: str) -> bool:

@@ -53,47 +53,47 @@ def _unit(given: argparse.Namespace) -> int:
         return 0
     file = given.to / systemd.UNIT
     if file.exists() and file.read_text(encoding="utf-8") != text and not given.force:
-        print(f"{file} is there and differs: look at it, then add --force", file=sys.stderr)
+        print(f"{file} exists and is different. Check it, then add --force.", file=sys.stderr)
         return 1
     part = file.with_name(file.name + ".part")
     part.write_text(text, encoding="utf-8")
     part.chmod(0o644)
     part.replace(file)
-    print(f"Written: {file}\nNow: systemctl daemon-reload && systemctl enable --now {file.stem}")
+    print(
+        f"Written: {file}\nNow run: systemctl daemon-reload && systemctl enable --now {file.stem}"
+    )
     return 0
 
 
 def _parser() -> argparse.ArgumentParser:
+    """Parser of the options that `benchweather sensor` declares and explains: its own process is
+    light, as what reads the chips stays in memory for years."""
     shared = argparse.ArgumentParser(add_help=False)
-    shared.add_argument("--config", type=Path, default=FILE, help=f"settings file; else {FILE}")
+    shared.add_argument("--config", type=Path, default=FILE)
     shared.add_argument("--root", type=Path, default=Path("/"), help=argparse.SUPPRESS)
     parser = argparse.ArgumentParser(
-        "benchweather sensor", description="Read this machine's sensor chips and publish them."
+        "benchweather sensor", epilog="`benchweather sensor run -h` explains the options."
     )
     verbs = parser.add_subparsers(required=True, metavar="run | find | unit")
-    run = verbs.add_parser("run", parents=[shared], help="read and publish until stopped")
-    run.add_argument("--data", type=Path, help="folder for what waits to be sent")
-    run.add_argument("--verbose", "-v", action="store_true", help="log more")
+    run = verbs.add_parser("run", parents=[shared])
+    run.add_argument("--data", type=Path)
+    run.add_argument("--verbose", "-v", action="store_true")
     run.set_defaults(do=_run)
-    find = verbs.add_parser("find", parents=[shared], help="list the chips and what they read")
-    find.add_argument("--bluetooth", action="store_true", help="look for Bluetooth sensors too")
+    find = verbs.add_parser("find", parents=[shared])
+    find.add_argument("--bluetooth", action="store_true")
     find.set_defaults(do=_find)
-    unit = verbs.add_parser("unit", parents=[shared], help="print or write a systemd unit")
-    unit.add_argument("--user", default="", help="run as this user; else as one systemd makes up")
-    unit.add_argument(
-        "--password-file", type=Path, help="file of mode 600 that systemd hands over"
-    )
-    unit.add_argument("--write", action="store_true", help="write it instead of printing it")
-    unit.add_argument("--force", action="store_true", help="also over one that differs")
-    unit.add_argument(
-        "--to", type=Path, default=Path("/etc/systemd/system"), help="folder to write to"
-    )
+    unit = verbs.add_parser("unit", parents=[shared])
+    unit.add_argument("--user", default="")
+    unit.add_argument("--password-file", type=Path)
+    unit.add_argument("--write", action="store_true")
+    unit.add_argument("--force", action="store_true")
+    unit.add_argument("--to", type=Path, default=Path("/etc/systemd/system"))
     unit.set_defaults(do=_unit)
     return parser
 
 
 def _folder() -> Path:
-    """Folder for state: systemd's, or that of the user's system."""
+    """Folder for state: systemd's for a unit, else the user's."""
     if handed := os.environ.get("STATE_DIRECTORY"):
         return Path(handed.split(":")[0])
     base = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local/state"

@@ -8,57 +8,66 @@ from typing import Annotated
 
 import typer
 
+from monitor.cli.output import out
 from monitor.cli.sending import Pace, PasswordFile, User, address_of, checked_pace, under_way
-from monitor.cli.shared import Config, Data, Demo, exit_on, load, moment_of, out, wrong
+from monitor.cli.shared import HELP_OPTIONS, NO_END_MS, command, moment_of, wrong
 from monitor.core.clock import now_ms
 from monitor.core.signals import signals_call
 from monitor.readings.payload.validation import EARLIEST_MS
 from monitor.readings.replay import send
+from monitor.settings import Settings
 from sensors.simulator.messages import messages
 from sensors.simulator.shops import PERIOD_MAX_MS, PLACES, SENSORS_MAX, Shops
 
-NO_END_MS = 2**53
-app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+app = typer.Typer(
+    add_completion=False, pretty_exceptions_enable=False, context_settings=HELP_OPTIONS
+)
 
 
 def main() -> None:
     app(prog_name="benchweather sensor simulate")
 
 
-@app.command()
+@command(app)
 def simulate(
-    shops: Annotated[int, typer.Option(min=1, max=SENSORS_MAX, help="How many")] = 1,
+    settings: Settings,
+    shops: Annotated[int, typer.Option(min=1, max=SENSORS_MAX, help="Number of shops")] = 1,
     sensors: Annotated[
-        int, typer.Option(min=1, max=SENSORS_MAX, help="In each shop, at bench, varnish, outdoors")
+        int,
+        typer.Option(
+            min=1, max=SENSORS_MAX, help="Sensors in each shop, at bench, varnish and outdoors"
+        ),
     ] = 4,
-    seed: Annotated[int, typer.Option(min=0, help="The same gives the same readings")] = 1,
+    seed: Annotated[
+        int, typer.Option(min=0, help="Number that sets the readings: the same gives the same")
+    ] = 1,
     period: Annotated[
-        float, typer.Option(min=0.1, max=PERIOD_MAX_MS / 1000, help="Of a sensor's readings, in s")
+        float,
+        typer.Option(
+            min=0.1, max=PERIOD_MAX_MS / 1000, help="Time between readings of a sensor [s]"
+        ),
     ] = 10.0,
     start: Annotated[str, typer.Option("--from", help="First day or time; else now")] = "",
     end: Annotated[
-        str, typer.Option("--to", help="Up to this day (whole) or time; else until Ctrl-C")
+        str, typer.Option("--to", help="Last day (whole) or end time; else until Ctrl-C")
     ] = "",
     broker: Annotated[
-        str, typer.Option(help="Who is to have them, mqtt://host:port or mqtts://host:port")
+        str,
+        typer.Option(metavar="URL", help="Broker for them, mqtt://host:port or mqtts://host:port"),
     ] = "",
     user: User = "",
     password_file: PasswordFile = None,
     pace: Pace = None,
     places: Annotated[
-        bool, typer.Option("--places", help="Only print the places, for the trial's settings")
+        bool,
+        typer.Option("--places", help="Print the places for the trial's settings; send nothing"),
     ] = False,
-    data: Data = None,
-    config: Config = None,
-    demo: Demo = False,
 ) -> None:
     """Publish invented readings of invented shops to a service for trials.
 
-    Time past is sent at --pace, or as fast as the broker takes it; once it is caught up with, each
-    reading is sent when its time comes and none before, since a service refuses what lies more
-    than 5 minutes ahead of its clock.
+    Past readings are sent at --pace, or as fast as the broker accepts them. Later readings are
+    sent when their time comes, as a service rejects times more than 5 minutes ahead of its clock.
     """
-    settings = load(data, config, demo=demo)
     checked_pace(pace)
     if shops * sensors > SENSORS_MAX:
         wrong(
@@ -72,26 +81,26 @@ def simulate(
         return
     if not broker:
         wrong(
-            "these readings are invented: name the broker that is to have them with --broker, "
-            "best of a service for trials"
+            "These readings are invented. Name the broker for them with --broker, such as that of a "
+            "service for trials."
         )
     address = address_of(settings, broker, user, password_file)
     now = now_ms()
     first = moment_of(start, settings.zone, option="--from") if start else now
     last = moment_of(end, settings.zone, option="--to", whole_day=True) if end else NO_END_MS
     if first < EARLIEST_MS:
-        wrong(f"--from {start}: no service takes a time before 2020 over MQTT")
+        wrong(f"--from {start}: must not be before 2020, as a service rejects such times")
     if first > now:
-        wrong(f"--from {start} is yet to come: leave it out to begin now")
+        wrong(f"--from {start} is in the future. Leave it out to begin now.")
     first, last = first + -first % period_ms, last - last % period_ms
     if first >= last:
         wrong(
-            f"no period of {period:g} s lies whole between --from {start or 'now'} and --to {end}"
+            f"No whole period of {period:g} s lies between --from {start or 'now'} and --to {end}."
         )
     total = (last - first) // period_ms * made.values_each_period if end else None
     stop, began, count = threading.Event(), time.monotonic(), 0
 
-    with exit_on(), signals_call(stop.set), under_way(address, total) as (publisher, bar, task):
+    with signals_call(stop.set), under_way(address, total) as (publisher, bar, task):
         rooms = bar.add_task("stepping the rooms", total=1.0)
 
         def stepped(share: float) -> None:
@@ -111,9 +120,7 @@ def simulate(
     took_s = time.monotonic() - began  # without the steps before
     out.print(
         f"{sent} readings in {count} messages sent to {address}, all acknowledged, in "
-        f"{took_s:.1f} s: {sent / took_s:.0f} readings a second",
-        highlight=False,
-        soft_wrap=True,
+        f"{took_s:.1f} s: {sent / took_s:.0f} readings a second"
     )
     if total is not None and sent < total:
         raise typer.Exit(130)
@@ -123,9 +130,9 @@ def _print_places(shops: Shops) -> None:
     """The places as lines of the settings file."""
     named = dict.fromkeys((one.place, one.shop, one.where) for one in shops.sensors)
     for name, shop, where in named:
-        out.print(f'[[places]]\nid = "{name}"\nkind = "{PLACES[where].kind}"', highlight=False)
+        out.print(f'[[places]]\nid = "{name}"\nkind = "{PLACES[where].kind}"')
         if where < len(shops.volumes_m3):
-            out.print(f"volume_m3 = {shops.volumes_m3[where][shop]:.0f}", highlight=False)
+            out.print(f"volume_m3 = {shops.volumes_m3[where][shop]:.0f}")
         out.print()
 
 
