@@ -50,7 +50,7 @@ BANNED = {
 
 ALLOWED: dict[str, int] = {
     "monitor/alerting": 2,
-    "monitor/cli": 29,
+    "monitor/cli": 0,
     "monitor/clients": 3,
     "monitor/commands": 5,
     "monitor/core": 1,

@@ -69,7 +69,13 @@ def print_table(heads: Sequence[str], rows: Iterable[Sequence[str]], title: str 
             cells = ("; ".join(filter(None, c.split("\n"))).replace("\t", " ") for c in row)
             print("\t".join(cells), file=out.file)
         return
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title or None, title_justify="left")
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        show_edge=False,
+        title=title or None,
+        title_justify="left",
+    )
     for i, head in enumerate(heads):
         longest = max((len(line) for row in rows for line in row[i].split("\n")), default=0)
         table.add_column(head, overflow="fold", no_wrap=i == 0 and longest <= NAME_MAX)
