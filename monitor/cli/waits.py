@@ -10,6 +10,7 @@ import typer
 from monitor.cli.asking import ask, each
 from monitor.cli.output import out, print_json, print_table, when
 from monitor.cli.shared import ClockTime, Json, command, journal_of, known, time_of
+from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.settings import Settings
 
@@ -225,13 +226,11 @@ def _row(one: Standing, settings: Settings) -> tuple[str, ...]:
         status, progress = str(readiness.state), readiness.progress.median
         if readiness.state is not WaitState.READY and not math.isnan(progress):
             status += f", {100 * progress:.0f} % done"
-        if readiness.state is not WaitState.READY and (
-            readiness.ready_low_ms or readiness.ready_high_ms
-        ):
-            low, high = (
-                when(ms, settings) for ms in (readiness.ready_low_ms, readiness.ready_high_ms)
-            )
-            ready += f"\nfrom {low}\nto {high}"
+        low_ms, high_ms = readiness.ready_low_ms, readiness.ready_high_ms
+        if low_ms is not None and high_ms is not None:
+            ready += f"\n{formats.between(low_ms, high_ms, now_ms(), settings.zone)}"
+        elif low_ms is not None:
+            ready += f"\nfrom {when(low_ms, settings)}"
     since = f"{wait.place}, since {when(wait.started_ms, settings)}"
     if one.why_not:
         since += f"\n{one.why_not}"
