@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections import defaultdict
 
 import numpy as np
@@ -244,3 +246,21 @@ def test_what_was_reported_as_written_survives_a_kill(path):
         assert count % 50 == 0
         assert rows(path, "PRAGMA integrity_check") == [("ok",)]
         assert rows(path, "SELECT sum(n) FROM rollup WHERE period_s = 600") == [(count,)]
+
+
+def test_a_reader_that_nobody_closed_is_closed_with_its_thread(tmp_path):
+    path = tmp_path / "readings.sqlite3"
+    Writer(path).close()
+    raw = []
+
+    def read():
+        reader = Reader(path)
+        raw.append(reader.connection.raw)
+        assert reader.tallies() is not None
+
+    thread = threading.Thread(target=read)
+    thread.start()
+    thread.join()
+    gc.collect()
+    with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+        raw[0].execute("SELECT 1")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import threading
+import weakref
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,8 @@ class StoreConnection:
                 check_same_thread=False,
                 timeout=READ_WAIT_S if read_only else BUSY_WAIT_S,
             )
+            # Readers are kept by thread: one that ends leaves its connection to be closed with it.
+            weakref.finalize(self, self.raw.close).atexit = False
             self.raw.execute("PRAGMA foreign_keys = ON")  # SQLite
         self._inode = path.stat().st_ino if path.exists() else 0
 
