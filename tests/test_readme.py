@@ -7,6 +7,7 @@ import re
 import generated_texts
 import pytest
 from conftest import ROOT
+from test_plain_words import BANNED
 
 from dashboard.help import manual
 from monitor import settings
@@ -70,6 +71,18 @@ def test_every_link_leads_to_a_file_and_heading_that_are_there(path):
         if anchor:
             headings = re.findall(r"^#+ (.+)$", there.read_text(encoding="utf-8"), re.MULTILINE)
             assert anchor in {manual.anchor_of(heading) for heading in headings}
+
+
+PROSE = [path for path in TEXTS if path.name != "DEVELOPERS.md"]
+
+
+@pytest.mark.parametrize("path", PROSE, ids=lambda path: path.name)
+def test_the_prose_is_in_plain_words(path):
+    text = re.sub(r"```.*?```|<!--.*?-->|`[^`\n]*`|^\|.*$", "", path.read_text("utf-8"), flags=re.S | re.M)
+    if path.name == "README.md":
+        text = text.partition("## ")[2]  # the job paragraph is the owner's
+    found = [m.group() for turn in BANNED for m in re.finditer(turn, text, re.IGNORECASE)]
+    assert found == []
 
 
 def _examples(mark: str = "") -> list[tuple[str, str]]:
