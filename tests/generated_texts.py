@@ -7,15 +7,18 @@ out of date.
 from __future__ import annotations
 
 import ast
+import json
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import typer.main
 import worked_waits
+from babel import Locale, localedata
 
 from monitor import settings
 from monitor.cli import app
+from monitor.clients.language import LANGUAGES
 
 ROOT = Path(__file__).parent.parent
 
@@ -69,6 +72,30 @@ def packages_table() -> str:
     return "\n".join(lines)
 
 
+def regions() -> str:
+    """`locale/regions.json` of the clients' sheets: each region of their languages, from Babel."""
+    variants: dict[str, dict[str, object]] = {}
+    for name in sorted(localedata.locale_identifiers()):
+        locale = Locale.parse(name)
+        if locale.language not in LANGUAGES or locale.script or locale.variant:
+            continue
+        symbols, months = locale.number_symbols["latn"], locale.months["stand-alone"]
+        assert months["wide"] == locale.months["format"]["wide"], name
+        one = {
+            "decimal": symbols["decimal"],
+            "group": symbols["group"],
+            "day": locale.date_formats["long"].pattern,
+            "months": list(months["wide"].values()),
+            "months_short": list(months["abbreviated"].values()),
+        }
+        variants.setdefault(json.dumps(one), one | {"codes": []})["codes"].append(
+            name.replace("_", "-")
+        )
+    return json.dumps(list(variants.values()), ensure_ascii=False, indent=1) + "\n"
+
+
+REGIONS = ROOT / "monitor/clients/locale/regions.json"
+
 TABLES: tuple[tuple[str, str, Callable[[], str]], ...] = (
     ("dashboard/help/settings.md", "settings", settings_table),
     ("dashboard/help/commands.md", "commands", commands_table),
@@ -98,6 +125,7 @@ def write() -> None:
         between(text, mark)
         text = _marked(mark).sub(lambda m, table=table: f"{m[1]}{table}\n{m[3]}", text)
         path.write_text(text, encoding="utf-8")
+    REGIONS.write_text(regions(), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import string
 from dataclasses import replace
+from datetime import date
 
+import generated_texts
 import pypdfium2
 import pytest
 import zxingcpp
+from babel import Locale
+from babel.dates import format_date, get_month_names
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po
+from babel.numbers import format_decimal
 from conftest import ROOT
 from icalendar import Calendar
 from test_clients_sheet import INLAND, MADE_MS, PARIS
 
 from monitor.clients.calculation import work_out
+from monitor.clients.catalogue import Catalogue
 from monitor.clients.html import html_of
-from monitor.clients.language import LANGUAGES, Language
+from monitor.clients.language import LANGUAGES, Language, LanguageFault
 from monitor.clients.pdf import pdf_of
 from monitor.clients.request import read_wish
 from monitor.clients.sheet import sheet_of
@@ -30,6 +36,55 @@ OTHERS = [name for name in LANGUAGES if name != "en"]
 def catalogue(name):
     with (FOLDER / "locale" / name).open("rb") as file:
         return read_po(file)
+
+
+def test_regions_are_babels():
+    assert generated_texts.REGIONS.read_text("utf-8") == generated_texts.regions()
+
+
+@pytest.mark.parametrize("code", ["en-GB", "en-US", "en-ZA", "en-FR", "de", "de-AT"])
+def test_figures_and_dates_are_written_as_babel_writes_them(code):
+    language = Language(code)
+    locale = Locale.parse("de-DE" if code == "de" else code, sep="-")
+    for value in (0.0, -0.04, 3.14159, 12.5, 1234.5, -98765.432, 1e6, 0.05, 2.675):
+        for digits in (0, 1, 2):
+            shape = "#,##0" + ("." + "0" * digits if digits else "")
+            there = format_decimal(round(value, digits) + 0.0, shape, locale)
+            assert language.number(value, digits) == there.replace("-", "−")
+    for month in range(1, 13):
+        assert language.month(month) == get_month_names("wide", "stand-alone", locale)[month]
+        moment = date(2026, month, 2 * month)
+        assert language.day(moment) == format_date(moment, "long", locale)
+
+
+def test_swiss_figures_have_cldrs_apostrophe():
+    # Babel leaves an apostrophe out, which quotes in its patterns.
+    symbols = Locale.parse("de_CH").number_symbols["latn"]
+    assert Language("de-CH").number(1234.5, 1) == f"1{symbols['group']}234{symbols['decimal']}5"
+
+
+def test_a_code_is_known_in_any_case_and_others_are_refused():
+    assert Language("DE-at").code == "de-AT"
+    assert Language("en").code == "en-GB"
+    for code in ("fr-FR", "en-XX", "", "de_DE", "x" * 99):
+        with pytest.raises(LanguageFault, match="must be one of en, de"):
+            Language(code)
+
+
+def test_a_catalogue_is_read_as_babel_reads_it():
+    source = (FOLDER / "locale/de.po").read_text(encoding="utf-8")
+    ours, theirs = Catalogue(source), catalogue("de.po")
+    for message in theirs:
+        if not message.id:
+            continue
+        if message.pluralizable:
+            one, more = message.id
+            assert ours.ngettext(one, more, 1) == message.string[0]
+            assert {ours.ngettext(one, more, n) for n in (0, 2, 5)} == {message.string[1]}
+        else:
+            assert ours.gettext(message.id) == message.string
+    assert ours.gettext("not there") == "not there"
+    assert [ours.ngettext("{n} x", "{n} xs", n) for n in (1, 2)] == ["{n} x", "{n} xs"]
 
 
 def forms(text):

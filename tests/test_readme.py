@@ -78,7 +78,9 @@ PROSE = [path for path in TEXTS if path.name != "DEVELOPERS.md"]
 
 @pytest.mark.parametrize("path", PROSE, ids=lambda path: path.name)
 def test_the_prose_is_in_plain_words(path):
-    text = re.sub(r"```.*?```|<!--.*?-->|`[^`\n]*`|^\|.*$", "", path.read_text("utf-8"), flags=re.S | re.M)
+    text = re.sub(
+        r"```.*?```|<!--.*?-->|`[^`\n]*`|^\|.*$", "", path.read_text("utf-8"), flags=re.S | re.M
+    )
     if path.name == "README.md":
         text = text.partition("## ")[2]  # the job paragraph is the owner's
     found = [m.group() for turn in BANNED for m in re.finditer(turn, text, re.IGNORECASE)]

@@ -1,24 +1,18 @@
 """A client's language: words out of the catalogues, figures, dates and units by locale.
 
-The one module that knows the library behind it. The words stand in English in the code; a catalogue
-is `locale/<language>.po` beside this file, read as it is.
+The words are English in the code; a catalogue is `locale/<language>.po` beside this file, read as it
+is.
 """
 
 from __future__ import annotations
 
 import functools
-import gettext
-import io
 from collections.abc import Sequence
 from datetime import date
 from importlib.resources import files
 
-from babel import Locale, UnknownLocaleError
-from babel.dates import format_date, get_month_names
-from babel.messages.mofile import write_mo
-from babel.messages.pofile import read_po
-from babel.numbers import format_decimal
-
+from monitor.clients.catalogue import Catalogue
+from monitor.clients.regions import region_of
 from monitor.core import formats
 from monitor.core.errors import MonitorError
 from monitor.core.units import VOLUMES_L
@@ -45,14 +39,9 @@ def marked(text: str) -> str:
 
 
 @functools.cache
-def _catalogue(language: str) -> gettext.NullTranslations:
+def _catalogue(language: str) -> Catalogue:
     source = files("monitor.clients") / "locale" / f"{language}.po"
-    if not source.is_file():
-        return gettext.NullTranslations()
-    compiled = io.BytesIO()
-    write_mo(compiled, read_po(io.BytesIO(source.read_bytes()), locale=language))
-    compiled.seek(0)
-    return gettext.GNUTranslations(compiled)
+    return Catalogue(source.read_text(encoding="utf-8")) if source.is_file() else Catalogue()
 
 
 class Language:
@@ -66,23 +55,19 @@ class Language:
     """
 
     def __init__(self, code: str, unit: str = "") -> None:
-        known = ", ".join(LANGUAGES)
-        try:
-            self.locale = Locale.parse(
-                f"{code}-{LANGUAGES[code]}" if code in LANGUAGES else code, sep="-"
-            )
-        except (ValueError, UnknownLocaleError) as exc:
+        found = region_of(f"{code}-{LANGUAGES[code]}" if code in LANGUAGES else code)
+        if found is None:
+            known = ", ".join(LANGUAGES)
             raise LanguageFault(
-                f"language {code!r:.20}: must be such as en-GB, en-US or de-DE"
-            ) from exc
-        if self.locale.language not in LANGUAGES:
-            raise LanguageFault(f"language {code!r:.20}: must be one of {known}, with a region")
-        self.code = str(self.locale).replace("_", "-")
-        region = self.locale.territory or ""
+                f"language {code!r:.20}: must be one of {known}, with a region: such as en-GB, "
+                "en-US or de-DE"
+            )
+        self._region, self.code = found, found.code
+        region = found.region
         self.fahrenheit = unit == "F" if unit else region in formats.FAHRENHEIT_REGIONS
         self.us_measures = region in US_MEASURES
         self.paper = "us-letter" if region in LETTER else "a4"
-        self._words = _catalogue(self.locale.language)
+        self._words = _catalogue(found.language)
 
     def text(self, words: str, **values: object) -> str:
         """A text of the catalogue, with its named places filled in."""
@@ -95,8 +80,7 @@ class Language:
 
     def number(self, value: float, digits: int = 0) -> str:
         """A figure, rounded."""
-        shape = "#,##0" + ("." + "0" * digits if digits else "")
-        return format_decimal(round(value, digits) + 0.0, shape, self.locale).replace("-", "−")
+        return self._region.number(round(value, digits) + 0.0, digits).replace("-", "−")
 
     def span(self, low: float, high: float, digits: int = 0) -> str:
         """From one figure to another: "9 to 26", or the one where they are the same."""
@@ -145,14 +129,14 @@ class Language:
 
     def day(self, moment: date) -> str:
         """A date in full."""
-        return format_date(moment, "long", self.locale)
+        return self._region.long_date(moment)
 
     def month(self, number: int) -> str:
         """The name of a month, 1 to 12."""
-        return str(get_month_names("wide", "stand-alone", self.locale)[number])
+        return self._region.months[number - 1]
 
     def month_short(self, number: int) -> str:
-        return str(get_month_names("abbreviated", "stand-alone", self.locale)[number]).rstrip(".")
+        return self._region.months_short[number - 1].rstrip(".")
 
     def listed(self, months: Sequence[int]) -> str:
         """Months of the year in words: from the first to the last of each stretch."""
