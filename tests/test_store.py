@@ -171,8 +171,9 @@ def test_what_is_no_number_never_gets_in(writer, path, value):
 
 
 def test_a_reader_cannot_write(writer, path):
+    reader = Reader(path)
     with pytest.raises(sqlite3.OperationalError, match="readonly"):
-        Reader(path).connection.raw.execute("DELETE FROM reading")
+        reader.connection.raw.execute("DELETE FROM reading")
 
 
 def test_a_reader_sees_that_something_was_committed(writer, path):
