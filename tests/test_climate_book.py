@@ -101,8 +101,11 @@ def test_outdoors_is_no_part_of_the_shop():
 @pytest.mark.parametrize(
     ("days", "words"),
     [
-        (396, "Rests on 396 days, 100 % of their hours recorded: a whole year of results."),
-        (270, "needs 13 months (395 days) of readings; there are 270 days"),
+        (
+            396,
+            "Based on 396 days, 100 % of their hours recorded. This gives a whole year of results.",
+        ),
+        (270, "needs 13 months (395 days) of readings. There are 270 days"),
         (20, "There are 20 days of readings. A provisional band needs 60"),
         (0, "There are no readings of humidity in this span."),
     ],
@@ -125,7 +128,7 @@ def test_nights_without_readings_are_told_as_the_reason(tmp_path):
     write(tmp_path / "s", {("bench", "a", RH): values})
     found = record(tmp_path / "s")
     assert found.band is None
-    assert found.standing.startswith("In 299 days 38 % of the hours were recorded")
+    assert found.standing.startswith("38 % of the hours in 299 days were recorded")
 
 
 def test_months_are_those_of_the_shop_right_across_clock_changes(tmp_path):

@@ -122,12 +122,13 @@ def test_what_is_over_tells_how_long_and_how_far_it_went():
     assert alerts_text.over(ended, NOON, PARIS, "C") == "1 h, from 10:00 to 11:00; worst 24 %."
     gone = after(alert("wait-ready", 1.0), AlertAction.CLEAR, by=BY, ended="gone", worst=None)
     assert alerts_text.over(gone, NOON, PARIS, "C") == (
-        "1 h, from 10:00 to 11:00; what it was about is no longer there."
+        "1 h, from 10:00 to 11:00; the wait was released."
     )
 
 
 @pytest.mark.parametrize(
-    ("ended", "told"), [("back", "a newer outlook no longer shows it"), ("begun", "it has begun")]
+    ("ended", "told"),
+    [("back", "a newer outlook no longer shows it"), ("begun", "the spell has begun")],
 )
 def test_what_was_foretold_ends_by_beginning_or_by_a_newer_outlook(ended, told):
     over = after(alert("dry-snap", 1.4), AlertAction.CLEAR, by=BY, ended=ended, worst=None)
@@ -170,7 +171,7 @@ def test_what_a_newer_outlook_makes_of_an_alert_is_said():
     [
         (
             {"ended": "back"},
-            "No longer: Front bench: Dry snap likely. Nothing need be done for it.",
+            "No longer: Front bench: Dry snap likely. You do not need to do anything.",
         ),
         ({"ended": "begun"}, None),
         ({"ended": "off"}, None),
@@ -236,7 +237,7 @@ def test_the_worst_of_another_quantity_is_not_passed_off_as_the_gravest_rules():
     found = alert("near-yield", 85.0)
     fell = after(found, AlertAction.FELL, by=BY, **alert("far-from-rest", -2.0).events[0].body)
     over = after(fell, AlertAction.CLEAR, by=BY, ended="back", worst=-3.1)
-    assert alerts_text.over(over, NOON, PARIS, "C").endswith("; 85 % when told.")
+    assert alerts_text.over(over, NOON, PARIS, "C").endswith("; 85 % when raised.")
 
 
 @pytest.mark.parametrize("action", list(AlertAction))

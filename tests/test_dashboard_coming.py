@@ -273,7 +273,7 @@ def test_the_page_below_holds_score_good_hours_and_what_it_rests_on(shop, book):
     text = str(below[0].to_plotly_json())
     for word in ("What comes", "Good hours", "How well it does here", "What it rests on"):
         assert word in text, word
-    for said in ("Rests on the forecast of demo", "not judged itself yet", "be told from RH"):
+    for said in ("Based on the forecast from demo", "not judged itself yet", "be told from RH"):
         assert said in text, said
 
 
@@ -284,8 +284,8 @@ def test_what_comes_in_cold_is_to_warm_in_its_case_only_where_dew_would_form(one
         look = dataclasses.replace(one.look, launch=dataclasses.replace(launch, air=air))
         return coming_text.from_the_cold(dataclasses.replace(one, look=look), PARIS, "F")
 
-    assert "Outdoors about 14 °F (14 to 14 °F)" in outdoors(-10.0)
-    assert "in its closed case until it has warmed" in outdoors(-10.0)
+    assert "about 14 °F outdoors (14 to 14 °F)" in outdoors(-10.0)
+    assert "in its closed case for some hours, until it has warmed" in outdoors(-10.0)
     assert outdoors(22.0) == ""
 
 
@@ -453,10 +453,10 @@ def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_te
         (0.9, "Best hours for varnish: Fri 18:00 to Fri 22:00, chance 90 %."),
         (
             0.14,
-            "No hours for varnish are likely to suit; the best, Fri 18:00 to Fri 22:00, have a "
-            "chance of 14 %.",
+            "No hours are likely to be good for varnish. The best are Fri 18:00 to Fri 22:00, "
+            "chance 14 %.",
         ),
-        (None, "No good hours for varnish in sight."),
+        (None, "No good hours for varnish are expected."),
     ],
 )
 def test_hours_that_hardly_suit_are_not_told_as_good(one, chance, told):

@@ -88,7 +88,8 @@ def test_a_gap_names_a_direction_only_if_the_range_does(values):
         ((172_800, 345_600, 518_400), "settles in about 4 days (2 days to 6 days)"),
         ((0, 36_000, 50_000), "settles in about 10 hours (14 hours at most)"),
         ((8e6, 2.6e7, INF), "settles in about 10 months (3 months to over a year)"),
-        ((INF, INF, INF), "not settled within a year"),
+        ((3.3e7, 3.5e7, INF), "takes more than a year to settle"),
+        ((INF, INF, INF), "takes more than a year to settle"),
         ((NAN, NAN, NAN), "when it settles is not known"),
     ],
 )

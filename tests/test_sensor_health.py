@@ -200,7 +200,7 @@ def test_the_rest_is_told_gravest_first_and_costs_points():
     assert score([]) == 100
     assert [sentence(one) for one in found] == [
         "Silent for 15 min. Check its power and radio.",
-        "2 messages of its own could not be taken in the last day; Sensors tells why.",
+        "2 of its messages were rejected in the last day. The Sensors page shows why.",
         "Battery at 10 %. Change it.",
     ]
 
@@ -285,7 +285,7 @@ def test_the_page_says_score_and_what_is_wrong(shop):
     assert [one.fault for one in by_name["b"].found] == [SensorFault.REFUSED]
     shown = str(content(ShopData(settings)))
     assert "0 of 100" in shown
-    assert "has not moved for 8 h: stuck" in shown
+    assert "Its humidity reading has not changed for 8 h" in shown
     assert "80 of 100" in shown
 
 

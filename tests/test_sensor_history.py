@@ -233,7 +233,7 @@ def test_a_point_is_taken_only_at_rest(shop):
     shop.hears("bench", "a", NOW - MIN, NOW, 50.0)
     shop.do("seal", NOW, salt="NaCl")
     shop.hears("bench", "a", NOW, NOW + 2 * HOUR, lambda at: 50 + (at - NOW) / HOUR)
-    with pytest.raises(MonitorError, match=r"not at rest yet: RH moved \+0.5 %"):
+    with pytest.raises(MonitorError, match=r"not steady yet: RH moved \+0.5 %"):
         shop.do("take", NOW + 2 * HOUR)
     assert (
         settled(shop.reader, shop.reader.histories()["bench/a"], NOW + 2 * HOUR).rest

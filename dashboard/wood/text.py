@@ -124,6 +124,9 @@ def moved(change: PlateRange, width_mm: float) -> str:
     return f"{middle} mm {word} {across} ({low} to {high})"
 
 
+OVER_A_YEAR = "over a year"
+
+
 def settles_words(in_s: PlateRange) -> str:
     """How long until it has settled in the present air: "settles in about 4 days (2 to 6 days)"."""
     if math.isnan(in_s.median):
@@ -131,8 +134,10 @@ def settles_words(in_s: PlateRange) -> str:
     if in_s.median <= 0:
         return "settled"
     if math.isinf(in_s.median):
-        return "not settled within a year"
+        return "takes more than a year to settle"
     low, middle, high = (span(value) for value in in_s)
+    if middle == OVER_A_YEAR:
+        return "takes more than a year to settle"
     told = f"settles in about {middle}"
     if low == high:
         return told
@@ -142,7 +147,7 @@ def settles_words(in_s: PlateRange) -> str:
 def span(seconds: float) -> str:
     """A length of time, roughly."""
     if math.isinf(seconds):
-        return "over a year"
+        return OVER_A_YEAR
     if seconds < 3600:
         return "an hour" if seconds > 0 else "now"
     for size, word, most in (
@@ -153,7 +158,7 @@ def span(seconds: float) -> str:
         n = max(round(seconds / size), 1)
         if n < most:
             return f"{n} {word}{'' if n == 1 else 's'}"
-    return "over a year"
+    return OVER_A_YEAR
 
 
 def asks(instrument: Instrument) -> str:

@@ -42,16 +42,16 @@ READ_MS = (FULL_DAYS + 1) * DAY_MS
 
 SHOP = "Shop"
 BAND_IS_FOR = (
-    "EN 15757 is a rule of acclimatisation: it holds for what has lived in this air unharmed. It "
-    "says nothing of an instrument that has just arrived; fresh repairs need tighter limits."
+    "EN 15757 applies to objects that have adapted to this air without harm. It does not apply to an "
+    "instrument that has just arrived. Fresh repairs need tighter limits."
 )
 CLASSES_FROM = (
     "Classes of control, ASHRAE Handbook—HVAC Applications, 2019 (fluctuations as in 1999 to "
-    "2015), from memory and unchecked. Kept: within its limits at least 95 % of the time (ours)."
+    "2015), from memory and unchecked. Kept means: within its limits at least 95 % of the time (ours)."
 )
 MOULD_CAUTION = (
-    "Look at cold corners, outer walls and behind cases. Dry the air slowly. If there is growth, "
-    "wear a mask and gloves, clean outdoors, and follow your local health authority."
+    "Check cold corners, outer walls and behind cases. Dry the air slowly. If you see mould, wear a "
+    "mask and gloves, clean outdoors, and follow your local health authority."
 )
 T, RH, T_SURFACE = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.SURFACE_TEMPERATURE
 
@@ -204,15 +204,18 @@ def _at_surface(
 def _standing(band: TargetBand) -> str:
     days, covered = band.record.days, _percent(band.record.coverage)
     if not band.provisional:
-        return f"Rests on {days:.0f} days, {covered} of their hours recorded: a whole year of results."
+        return (
+            f"Based on {days:.0f} days, {covered} of their hours recorded. This gives a whole year "
+            "of results."
+        )
     if days < FULL_DAYS:
         return (
-            f"A year of results needs 13 months ({FULL_DAYS} days) of readings; there are "
+            f"A year of results needs 13 months ({FULL_DAYS} days) of readings. There are "
             f"{days:.0f} days, {covered} of their hours recorded. The band is provisional."
         )
     return (
-        f"Of {days:.0f} days only {covered} of the hours were recorded: too many are missing for a "
-        "whole year of results. The band is provisional."
+        f"Only {covered} of the hours in {days:.0f} days were recorded, too few for a whole year of "
+        "results. The band is provisional."
     )
 
 
@@ -221,12 +224,13 @@ def _too_short(air: AirRecord, fault: OutOfRange) -> str:
         return "There are no readings of humidity in this span."
     if air.days < LEAST_DAYS:
         return (
-            f"There are {air.days:.0f} days of readings. A provisional band needs {LEAST_DAYS}, a "
-            "year of results 13 months."
+            f"There are {air.days:.0f} days of readings. A provisional band needs {LEAST_DAYS} days, "
+            "a year of results 13 months."
         )
     return (
-        f"In {air.days:.0f} days {_percent(air.coverage)} of the hours were recorded; a month of "
-        f"days with enough readings within 15 days of them is needed, there are {fault.value:.0f}."
+        f"{_percent(air.coverage)} of the hours in {air.days:.0f} days were recorded. A band needs a "
+        f"month of days with enough readings in the 15 days around each. There are "
+        f"{fault.value:.0f}."
     )
 
 
@@ -243,16 +247,24 @@ def band_words(record: ClimateRecord) -> str:
     below = sum(e.side == "below" for e in record.exceedances)
     above = len(record.exceedances) - below
     text = (
-        f"Mean {band.annual_mean_pct:.0f} %. The 30-day level ran from "
+        f"Mean RH {band.annual_mean_pct:.0f} %. The 30-day mean ranged from "
         f"{np.nanmin(band.level_pct):.0f} to {np.nanmax(band.level_pct):.0f} %; the band reaches "
-        f"{-band.below_pct:.1f} below it and {band.above_pct:.1f} above."
+        f"{-band.below_pct:.1f} % below it and {band.above_pct:.1f} % above it."
     )
     if band.below_pct < -FLOOR_PCT or band.above_pct > FLOOR_PCT:
-        text += " By rule 7 % of the time lies beyond a limit that is more than 10 away."
+        text += (
+            " By the standard, 7 % of the time lies beyond a limit that is more than 10 % away."
+        )
     if not record.exceedances:
-        return f"{text} The air never left it."
-    spells = ", ".join(f"{n} {side}" for n, side in ((below, "below"), (above, "above")) if n)
-    return f"{text} Outside it {share_words(record.outside)} of the time: {spells}."
+        return f"{text} The air never left the band."
+    spells = ", ".join(
+        f"{n} {'time' if n == 1 else 'times'} {side}"
+        for n, side in ((below, "below"), (above, "above"))
+        if n
+    )
+    return (
+        f"{text} It was outside the band for {share_words(record.outside)} of the time: {spells}."
+    )
 
 
 def class_words(record: ClimateRecord) -> str:
@@ -262,7 +274,7 @@ def class_words(record: ClimateRecord) -> str:
     alone = (
         ""
         if record.classes.set_temp_c == record.classes.set_temp_c
-        else (" Judged by humidity alone: there is no temperature.")
+        else (" Only humidity is judged, because there are no temperature readings.")
     )
     if (found := kept(record.classes.share)) is None:
         return f"No class was kept for 95 % of the time.{alone}"
@@ -272,15 +284,18 @@ def class_words(record: ClimateRecord) -> str:
 def mould_words(record: ClimateRecord) -> str:
     """How long mould could have grown, in a sentence or two; empty where that is not known."""
     mould = record.mould
+    if not len(record.air):
+        return ""
     if np.isnan(mould.share):
-        return "" if not len(record.air) else "Mould is not judged: there is no temperature."
-    at = "the measured surface" if record.at_surface else "the air"
+        return "Mould is not judged, because there are no temperature readings."
+    at = "The measured surface" if record.at_surface else "The air"
     if not mould.spells:
-        text = f"At no time was {at} damp enough for mould to grow on wood."
+        text = f"{at} was never damp enough for mould to grow on wood."
     else:
         text = (
-            f"For {mould.hours:.0f} hours, {share_words(mould.share)} of the time, {at} was damp enough "
-            f"for mould to grow on wood; at the longest {mould.longest_hours:.0f} hours on end."
+            f"{at} was damp enough for mould to grow on wood for {mould.hours:.0f} hours "
+            f"({share_words(mould.share)} of the time), at most {mould.longest_hours:.0f} hours without "
+            "a break."
         )
     return text if record.at_surface else f"{text} Colder walls and corners are damper."
 

@@ -82,28 +82,31 @@ def _title(airs: Sequence[PlaceAir], standings: Sequence[Standing], journal: Jou
     ready = sum(_state(one) is WaitState.READY for one in standings)
     alerts = sum(alert.open for alert in journal.alerts.values())
     worst = max(airs, key=lambda air: air.verdict.weight, default=None)
-    air = "no air known"
+    air = "No air readings"
     if worst is not None and worst.verdict.state is not AirState.UNKNOWN:
         air = (
-            "the air is right"
+            "The air is good"
             if worst.verdict.weight == 0
-            else f"{worst.verdict.state} at {worst.place.label}"
+            else f"{worst.verdict.state.capitalize()} air at {worst.place.label}"
         )
-    return f"Good morning: {air}; {ready} ready, {_many(alerts, 'alert')} open."
+    return f"Good morning. {air}. {_many(ready, 'wait')} ready, {_many(alerts, 'open alert')}."
 
 
 def _air(reader: Reader, air: PlaceAir, settings: Settings, now_ms: int) -> str:
     fahrenheit = settings.board.temperature_unit == "F"
     night = means(reader, air.place.id, now_ms - NIGHT_MS, now_ms)
     if not len(night.ts_ms):
-        return f"{air.place.label}: no reading since last evening."
+        return f"{air.place.label}: no readings since yesterday evening."
     low, high = np.min(night.rh_pct), np.max(night.rh_pct)
     cold, warm = (
         value_text(float(t), "°C", fahrenheit=fahrenheit)
         for t in (np.min(night.temp_c), np.max(night.temp_c))
     )
     now = "" if air.old else f" {air.verdict.sentence}"
-    return f"{air.place.label}: {low:.0f} to {high:.0f} % RH, {cold} to {warm} since last evening.{now}"
+    return (
+        f"{air.place.label}: {low:.0f} to {high:.0f} % RH, {cold} to {warm} since yesterday "
+        f"evening.{now}"
+    )
 
 
 def _waits(standings: Sequence[Standing], settings: Settings, now_ms: int) -> list[str]:
@@ -116,10 +119,12 @@ def _waits(standings: Sequence[Standing], settings: Settings, now_ms: int) -> li
         elif found.state is WaitState.READY:
             lines.append(f"{name}: ready.")
         elif found.state is WaitState.HOLD:
-            lines.append(f"{name}: on hold, the air is too damp or too cold.")
+            lines.append(f"{name}: on hold, because the air is too damp or too cold.")
         elif found.ready_ms is not None and found.ready_ms < now_ms + 2 * NIGHT_MS:
             late = " That is later than wanted." if one.late else ""
-            lines.append(f"{name}: about {dated(found.ready_ms, now_ms, settings.zone)}.{late}")
+            lines.append(
+                f"{name}: ready at about {dated(found.ready_ms, now_ms, settings.zone)}.{late}"
+            )
     return lines
 
 
@@ -137,7 +142,7 @@ def _alerts(journal: Journal, settings: Settings, now_ms: int) -> list[str]:
             span = (
                 f"{dated(alert.began_ms, now_ms, zone)} to {dated(alert.cleared_ms, now_ms, zone)}"
             )
-            lines.append(f"Over: {'; '.join(filter(None, (f'{line}, {span}', ending(alert))))}.")
+            lines.append(f"Ended: {'; '.join(filter(None, (f'{line}, {span}', ending(alert))))}.")
     return lines
 
 

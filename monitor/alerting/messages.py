@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from monitor.core import formats
 from monitor.domain.alerts.alert import Alert, AlertAction
-from monitor.domain.alerts.rule import OUTLOOK
+from monitor.domain.alerts.rule import OUTLOOK, WATCHABLE, Of
 from monitor.domain.alerts.state_machine import NO_LONGER
 from monitor.domain.events import Event
 from monitor.domain.notification import TITLE_MAX, Notice
@@ -23,11 +23,22 @@ NAMED_MAX = 4
 TELLS = (AlertAction.RAISE, AlertAction.ROSE, AlertAction.TELL)
 """What is worth a notice; a change for the worse is too, and that what was foretold will not be."""
 AGAIN = {
-    AlertAction.TELL: "Still: ",
+    AlertAction.TELL: "Reminder: ",
     AlertAction.CHANGED: "Sooner or worse: ",
     AlertAction.CLEAR: "No longer: ",
 }
 """What a title begins with."""
+
+
+GONE = {
+    Of.PLACE: "the place is no longer watched",
+    Of.SENSOR: "the sensor was removed or moved",
+    Of.INSTRUMENT: "the instrument was handed out",
+    Of.WAIT: "the wait was released",
+    Of.RESERVOIR: "the tank was removed",
+    Of.SHOP: "it is no longer watched",
+}
+"""Reason for the end of an alert whose subject is gone."""
 
 
 class Message(NamedTuple):
@@ -58,15 +69,16 @@ def worst_text(alert: Alert, *, fahrenheit: bool = False) -> str:
         text = value_text(alert.worst, alert.unit, fahrenheit=fahrenheit)
         return f"worst {text}" if text else ""
     text = value_text(said["value"], said["unit"], fahrenheit=fahrenheit)
-    return f"{text} when told" if text else ""
+    return f"{text} when raised" if text else ""
 
 
 def ending(alert: Alert) -> str:
     """How an alert that is over came to its end, where that is not plain: `it has begun`."""
     if alert.ended == "gone":
-        return "what it was about is no longer there"
+        watched = WATCHABLE.get(alert.quantity)
+        return GONE[watched.of] if watched else "its subject was removed"
     if alert.ended == "begun":
-        return "it has begun"
+        return "the spell has begun"
     if alert.ended == "off":
         return "its rule was switched off"
     return NO_LONGER if alert.quantity in OUTLOOK else ""
@@ -145,8 +157,8 @@ def _worth_telling(event: Event, heard: Mapping[str, Alert]) -> Event | None:
         "unit": "",
         "why": NO_LONGER,
         "caution": "",
-        "do": "Nothing need be done for it.",
-        "detail": f"told before: {told[-1] if told else alert.detail}",
+        "do": "You do not need to do anything.",
+        "detail": f"earlier notice: {told[-1] if told else alert.detail}",
     }
     return event._replace(body={**event.body, **said})
 

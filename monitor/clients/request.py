@@ -128,7 +128,7 @@ def read_wish(given: Mapping[str, Any]) -> Wish:
         if texts and (fault := text_fault(value, TEXT_MAX)):
             faults[name] = fault
         elif not texts and not is_number(value):
-            faults[name] = f"{value!r:.20} is no number"
+            faults[name] = f"{value!r:.20} is not a number"
     if faults:
         raise ClientFault(faults)
     language = Language("en-GB")
@@ -297,6 +297,6 @@ def _impossible(
         if not low <= rh <= high:
             faults[f"rh.{m}"] = (
                 f"{rh:g}: a home can have {low:.0f} to {high:.0f} % at {out:.0f} °C outdoors "
-                "with what was told of it; is a humidifier running?"
+                "in the home as described; is a humidifier running?"
             )
     return faults

@@ -76,7 +76,7 @@ def read(content: bytes, file_name: str = "the file") -> WeatherYear:
         temp, dew = table["temp_air"], table["temp_dew"]
     else:
         raise WeatherFault(
-            f"{file_name} is neither EPW (first line LOCATION,…) nor TMY3 (second line "
+            f"{file_name} must be EPW (first line LOCATION,…) or TMY3 (second line "
             "Date (MM/DD/YYYY),…)"
         )
     columns = [
@@ -152,7 +152,7 @@ def _outdoors(temp_c: Floats, dew_c: Floats, file_name: str) -> OutdoorYear:
     air, dew = (np.asarray(saturation_vapour_pressure(t)) for t in (temp_c, dew_c))
     if dew.max() > HIGHEST_VAPOUR_PA:
         raise WeatherFault(
-            f"{file_name}: a dew point of {dew_c.max():g} °C has never been met with. "
+            f"{file_name}: a dew point of {dew_c.max():g} °C is higher than any on record. "
             "Is the file in Fahrenheit?"
         )
     try:

@@ -143,7 +143,7 @@ def rule_value(value: float | None, sign: str, unit: TemperatureUnit) -> str:
     if value is None or not sign:
         return ""
     if sign == "s":
-        return _minutes_hours_days(value)
+        return lasting(value)
     if sign == "°C" and unit == "F":
         return whole_temperature(value, unit)
     if sign == "K":
@@ -151,7 +151,8 @@ def rule_value(value: float | None, sign: str, unit: TemperatureUnit) -> str:
     return f"{figure(value, 0 if sign == '%' else 1)} {sign}"
 
 
-def _minutes_hours_days(seconds: float) -> str:
+def lasting(seconds: float) -> str:
+    """A length of time in whole minutes, hours or days: `119 min`, `3 h`, `4 days`."""
     minutes = round(seconds / 60)
     if abs(minutes) < 120:
         return f"{figure(minutes, 0)} min"

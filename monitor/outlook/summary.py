@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from monitor.outlook.files import LearnedPlace
     from monitor.settings import Settings
 
-NEEDS = "An outlook needs four days of readings, one of the last hours, and the service running."
+NEEDS = "An outlook needs four days of readings up to the last hours, and a running service."
 SOON_H = 84
 """Spells are told that begin within so long. [h]  As the dry snap's, `snap.AHEAD_H`."""
 DRY_H, DAMP_H, HOT_H = 3, 6, 3
@@ -133,7 +133,7 @@ def dry_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     begins = weekday(one.at_ms(spell.begins_h.middle), zone)
     furthest = weekday(one.at_ms(spell.extreme_at_h), zone)
     text = (
-        f"below {one.low_pct:.0f} % from about {begins}, about {spell.extreme.middle:.0f} % "
+        f"RH below {one.low_pct:.0f} % from about {begins}, down to about {spell.extreme.middle:.0f} % "
         f"({spell.extreme.low:.0f} to {spell.extreme.high:.0f} %) by {furthest}, chance "
         f"{likely(spell.chance)}"
     )
@@ -147,9 +147,9 @@ def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     if water is None:
         return ""
     if not np.isfinite(water.middle):
-        return f"no humidifier of a usual size would hold {one.look.hold_pct:.0f} %"
+        return f"a humidifier of usual size cannot hold {one.look.hold_pct:.0f} %"
     volume = room_words(place.volume_m3 or USUAL_VOLUME_M3, us=us)
-    room = f"in {volume}" if place.volume_m3 else f"if the room has {volume}"
+    room = f"in a room of {volume}" if place.volume_m3 else f"if the room has {volume}"
     unit = water_unit(water.middle, us=us)
     low, middle, high = (water_figure(litres, unit) for litres in water[:3])
     level, soon = one.look.hold_pct, one.look.air[1][:, :LAG_H]
@@ -158,7 +158,7 @@ def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     return (
         f"about {middle} {unit} of water a day ({low} to {high} {unit}) from "
         f"{weekday(one.at_ms(water.start), zone)} would hold {level:.0f} %{since} even in the driest "
-        f"hours {room}; set the humidifier to {level:.0f} %, so that it gives less in others"
+        f"hours, {room}; set the humidifier to {level:.0f} % so that it gives less water in other hours"
     )
 
 
@@ -166,22 +166,23 @@ def spell_words(one: PlaceOutlook, spell: OutlookSpell | None, unit: str, zone: 
     """When a damp or hot spell begins and how far it goes: for an alert. `unit`: %, °C or °F."""
     if spell is None:
         return ""
+    sign = "% RH" if unit == "%" else unit
     low, middle, high = (in_unit(v, unit_of(unit == "°F")) for v in spell.extreme)
     return (
-        f"from about {weekday(one.at_ms(spell.begins_h.middle), zone)}, up to about {middle:.0f} "
-        f"{unit} ({low:.0f} to {high:.0f} {unit}), chance {likely(spell.chance)}"
+        f"from about {weekday(one.at_ms(spell.begins_h.middle), zone)}, rising to about {middle:.0f} "
+        f"{sign} ({low:.0f} to {high:.0f} {sign}), chance {likely(spell.chance)}"
     )
 
 
 def stretch_words(what: str, one: PlaceOutlook, stretch: GoodHours | None, zone: ZoneInfo) -> str:
     """The best hours for something, `to close a plate`, or that there are none."""
     if stretch is None:
-        return f"No good hours {what} in sight."
+        return f"No good hours {what} are expected."
     begin, end = (one.at_ms(step) for step in (stretch.start, stretch.start + stretch.hours))
     if stretch.chance < LIKELY:
         return (
-            f"No hours {what} are likely to suit; the best, {weekday(begin, zone)} to "
-            f"{weekday(end, zone)}, have a chance of {likely(stretch.chance)}."
+            f"No hours are likely to be good {what}. The best are {weekday(begin, zone)} to "
+            f"{weekday(end, zone)}, chance {likely(stretch.chance)}."
         )
     return (
         f"Best hours {what}: {weekday(begin, zone)} to {weekday(end, zone)}, chance "
@@ -200,31 +201,34 @@ def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
         for values in (dew.outdoors, dew.dew_point)
     )
     return (
-        f"Outdoors about {cold:.0f} {unit} ({low:.0f} to {high:.0f} {unit}) "
-        f"{weekday(one.at_ms(dew.at), zone)}, the dew point in here then about {point:.0f} {unit}: dew "
-        f"forms on an instrument that comes in as cold, chance {likely(dew.chance)}. Leave it in "
-        f"its closed case until it has warmed, some hours."
+        f"On {weekday(one.at_ms(dew.at), zone)} it will be about {cold:.0f} {unit} outdoors "
+        f"({low:.0f} to {high:.0f} {unit}), and the dew point in here about {point:.0f} {unit}. Dew "
+        f"forms on an instrument that comes in that cold, chance {likely(dew.chance)}. Leave it in "
+        f"its closed case for some hours, until it has warmed."
     )
 
 
 def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str:
     """What an outlook rests on, and how well it has done."""
     look = one.look
-    weather = (
-        f"the forecast of {look.source} of {weekday(look.issued_ms, zone)}, which reaches "
-        f"{look.reaches_h} h"
-        if look.source
-        else "no forecast: the outdoor air is taken as usual for the season, which is weak"
-    )
-    text = f"Rests on {weather}"
+    if look.source:
+        said = [
+            f"Based on the forecast from {look.source}, issued {weekday(look.issued_ms, zone)}, "
+            f"which reaches {look.reaches_h} h ahead."
+        ]
+    else:
+        said = [
+            "There is no forecast. The outdoor air is assumed to be usual for the season, so this "
+            "outlook is weak."
+        ]
     if look.room.refused:
-        text += f"; the room is not known yet ({look.room.refused})"
+        said.append(f"The room is not known yet ({look.room.refused}).")
     if fit is not None:
-        text += f", and on {fit.days:.0f} days of log"
+        said.append(f"It uses {fit.days:.0f} days of readings.")
         day = next((s for s in fit.scores if s.horizon_h == 24), None)
         if day is not None:
-            text += (
-                f". A day ahead it was off by {day.mae:.1f} % RH on average, "
-                f"{100 * day.of_persistence:.0f} % of what 'as it is now' was off by"
+            said.append(
+                f"A day ahead it was wrong by {day.mae:.1f} % RH on average, "
+                f"{100 * day.of_persistence:.0f} % of the error of assuming no change."
             )
-    return f"{text}."
+    return " ".join(said)

@@ -37,9 +37,9 @@ class JarWatch:
     def rested(self, history: SensorHistory, now_ms: int) -> Mapping[str, Any]:
         found = settled(self._reader, history, now_ms)
         if found.rest is not Rest.RESTED:
-            raise SensorFault(f"{history.id} is not at rest yet: {why(found)}")
+            raise SensorFault(f"{history.id} is not steady yet: {why(found)}")
         if history.jar is None:
-            raise SensorFault(f"{history.id} is in no jar")
+            raise SensorFault(f"{history.id} is not in a jar")
         try:
             reference, u_reference = reference_point(
                 history.jar.salt, found.temp_c, self._u_temp_k
@@ -78,7 +78,9 @@ class JarWatch:
         series = Series(history.topic_place, history.name, quantity)
         _, told = self._reader.raw_values(series, at_ms - BESIDE_MS, at_ms + BESIDE_MS)
         if not len(told):
-            raise SensorFault(f"{history.id} told no {quantity} within five minutes of that")
+            raise SensorFault(
+                f"{history.id} sent no {quantity} reading within five minutes of that time"
+            )
         u_reading = math.hypot(bounds.repeat, float(told.std()))
         mean = float(told.mean())
         return {
@@ -90,7 +92,7 @@ class JarWatch:
 def settled(reader: Reader, history: SensorHistory, now_ms: int) -> Settling:
     """How a sensor in a jar stands; a `SensorFault` if it is in none."""
     if history.jar is None:
-        raise SensorFault(f"{history.id} is in no jar")
+        raise SensorFault(f"{history.id} is not in a jar")
     ts, temp, rh = told_pairs(reader, history, now_ms - round(1000 * WINDOW_S), now_ms + 1)
     correction = history.correction_at(Quantity.TEMPERATURE, now_ms)
     if correction is not None:
@@ -124,13 +126,13 @@ def why(found: Settling) -> str:
     if found.rest is Rest.RESTLESS:
         return (
             f"its readings scatter by {found.rh_sd_pct:.1f} % RH and {found.temp_sd_k:.1f} K: "
-            "look at seal and cable, keep it out of sun and draught"
+            "check the seal and the cable, and keep it away from sun and draughts"
         )
     if found.rest is Rest.RESTED:
-        return "at rest"
+        return "steady"
     if not found.readings:
-        return "nothing is heard from it: can its radio get out of the jar?"
-    return "it must have been sealed for an hour, and been heard through the last half hour"
+        return "no readings arrive: can its radio signal leave the jar?"
+    return "it must be sealed for an hour, with readings through the last half hour"
 
 
 def expects(salt: str, temp_c: float) -> float:

@@ -10,6 +10,7 @@ import numpy as np
 
 from monitor.air.place_means import places
 from monitor.air.unreliable_readings import doubtful
+from monitor.core.formats import lasting
 from monitor.core.measurements import Quantity, Series
 from monitor.science.sensor_clock import slow_s
 from monitor.science.sensor_health import Finding, Pair, SensorFault, findings, score
@@ -139,38 +140,39 @@ def sentence(finding: Finding) -> str:
     amount, what = finding.amount, "temperature" if finding.warm else "humidity"
     match finding.fault:
         case SensorFault.SILENT:
-            return f"Silent for {_lasting(amount)}. Check its power and radio."
+            return f"Silent for {lasting(amount)}. Check its power and radio."
         case SensorFault.STUCK:
             return (
-                f"Humidity has not moved for {_lasting(amount)}: stuck. Restart it, or replace it."
+                f"Stuck. Its humidity reading has not changed for {lasting(amount)}. Restart it, or "
+                "replace it."
             )
         case SensorFault.SATURATED:
-            return f"Reads 99 % or more for {_lasting(amount)}. Look at the place, then dry the sensor."
+            return (
+                f"Reads 99 % or more for {lasting(amount)}. Check the place, then dry the sensor."
+            )
         case SensorFault.CLOCK if amount > 0:
             return (
-                f"Its clock is {_lasting(amount)} slow, or it sends that late. Set the clock; what it "
-                "measured counts at a wrong time."
+                f"Its clock is {lasting(amount)} slow, or it sends that late. Set the clock. Its "
+                "readings are stored at the wrong time."
             )
         case SensorFault.CLOCK:
-            by = _lasting(-amount)
-            return f"Its clock is {by} fast. Set it; 5 min ahead its messages are refused."
+            by = lasting(-amount)
+            return f"Its clock is {by} fast. Set it. Messages more than 5 min ahead are rejected."
         case SensorFault.DISAGREES:
-            by = "" if finding.warm else f" by {abs(amount):.1f} %"
-            way = "more" if amount > 0 else "less"
-            return f"Reads {way} {what}{by} than what stands beside it. Calibrate both."
+            way = "higher" if amount > 0 else "lower"
+            reads = f"a {way} temperature" if finding.warm else f"{abs(amount):.1f} % RH {way}"
+            return f"Reads {reads} than the sensors beside it. Calibrate both."
         case SensorFault.NOISY:
             by = "" if finding.warm else f" by ±{amount:.1f} %"
-            return f"Its {what} scatters{by}. Look for a draught or a loose contact."
+            return f"Its {what} reading scatters{by}. Look for a draught or a loose contact."
         case SensorFault.JUMPS:
-            return f"Its {what} jumped {amount:.0f} times in a day. Look for a loose contact."
+            return (
+                f"Its {what} reading jumped {amount:.0f} times in a day. Look for a loose contact."
+            )
         case SensorFault.REFUSED:
-            many = "A message" if amount == 1 else f"{amount:.0f} messages"
-            return f"{many} of its own could not be taken in the last day; Sensors tells why."
+            many = (
+                "One of its messages was" if amount == 1 else f"{amount:.0f} of its messages were"
+            )
+            return f"{many} rejected in the last day. The Sensors page shows why."
         case SensorFault.BATTERY:
             return f"Battery at {amount:.0f} %. Change it."
-
-
-def _lasting(seconds: float) -> str:
-    if seconds < 2 * HOUR_S:
-        return f"{seconds / MINUTE_S:.0f} min"
-    return f"{seconds / HOUR_S:.0f} h" if seconds < 48 * HOUR_S else f"{seconds / 86_400:.0f} days"

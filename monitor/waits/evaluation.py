@@ -24,8 +24,10 @@ from monitor.store import Reader
 if TYPE_CHECKING:
     from monitor.settings import Settings
 
-NO_SENSOR = "No sensor at this place has told temperature and humidity: nothing can be said."
-TOO_OLD = "It was opened too long ago for its ready time to be worked out."
+NO_SENSOR = (
+    "No sensor at this place has sent temperature and humidity. The ready time is not known."
+)
+TOO_OLD = "It was opened too long ago to calculate its ready time."
 
 
 @dataclass(frozen=True)
@@ -150,7 +152,7 @@ def _asked(
         error = airs.sensor_error(wait.place, settings)
         return _arithmetic(kind, wait.started_ms, log, coming, error)
     except OutOfRange as exc:
-        raise _NothingToSay(f"It cannot be worked out: {exc}.") from exc
+        raise _NothingToSay(f"The ready time cannot be calculated: {exc}.") from exc
 
 
 def _arithmetic(

@@ -40,8 +40,10 @@ WATCH_WARM_UP_MS = DAY_MS
 AHEAD_MEMBERS = 40
 """So many members of the air to come are run through the wood. [-]  Ours."""
 
-NO_AIR = "No sensor at its place has told temperature and humidity: nothing can be said."
-JUST_CAME = "It has only just come: nothing can be said yet."
+NO_AIR = (
+    "No sensor at its place has sent temperature and humidity. Its wood moisture is not known."
+)
+JUST_CAME = "It has only just arrived. Its wood moisture is not known yet."
 
 
 @dataclass(frozen=True)
@@ -170,5 +172,5 @@ def _standing(instrument: Instrument, airs: _Airs, settings: Settings) -> WoodSt
             sensor=sensor,
         )
     except OutOfRange as exc:
-        return WoodStanding(instrument, None, f"It cannot be worked out: {exc}.")
+        return WoodStanding(instrument, None, f"Its wood moisture cannot be calculated: {exc}.")
     return WoodStanding(instrument, found)

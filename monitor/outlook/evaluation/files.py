@@ -113,7 +113,7 @@ def _read_forecasts(path: Path) -> tuple[Issues, list[str]]:
         row = table.iloc[late[0]]
         raise ImportFault(
             f"{path}, line {late[0] + 2}: issued_at {row['issued_at']} lies after valid_at "
-            f"{row['valid_at']}: a forecast must be issued before what it tells of"
+            f"{row['valid_at']}: a forecast must be issued before the time it is for"
         )
     temp, rh = _numbers(path, table, "temp_c"), _numbers(path, table, "rh_pct")
     _believable(path, temp, rh)
@@ -233,7 +233,7 @@ def _moments(path: Path, text: pd.Series, column: str) -> np.ndarray:
     if (bad := np.flatnonzero(~good.to_numpy())).size:
         i = int(bad[0])
         raise ImportFault(
-            f"{path}, line {i + 2}: {column} {text.iloc[i]!r:.60} is no time from {YEARS[0]} to "
+            f"{path}, line {i + 2}: {column} {text.iloc[i]!r:.60} is not a time from {YEARS[0]} to "
             f"{YEARS[1]}: {_TIMES}"
         )
     return known.astype("int64").to_numpy()
@@ -246,7 +246,7 @@ def _numbers(path: Path, table: pd.DataFrame, column: str) -> Floats:
     wrong = np.flatnonzero(~np.isfinite(values) & ~text.isin(("", "nan", "NaN")).to_numpy())
     if wrong.size:
         i = int(wrong[0])
-        raise ImportFault(f"{path}, line {i + 2}: {column} {text.iloc[i]!r} is no number")
+        raise ImportFault(f"{path}, line {i + 2}: {column} {text.iloc[i]!r} is not a number")
     return values
 
 
@@ -308,7 +308,7 @@ def _checked(
     newest = issues.newest(hours.ends_h.astype(float))
     known = ~np.isnan(issues.take(newest, hours.ends_h + 1).temp_c)
     if not known.any():
-        raise ImportFault(f"{forecasts} tells nothing of the time of {log}: no hour is in both")
+        raise ImportFault(f"{forecasts} does not cover the time of {log}: no hour is in both")
     told = issues.nearest(hours.ends_h)
     apart = np.abs(told.temp_c - hours.out_temp_c)
     apart = apart[~np.isnan(apart)]
@@ -328,5 +328,5 @@ def _checked(
             f"the outdoor air of {forecasts.name} is far damper than the shop's: is its temp_c in °F?"
         )
     if not hours.has_outdoors:
-        notes.append("no sensor outdoors: the forecasts' first hours stand in for it")
+        notes.append("no sensor outdoors: the forecasts' first hours are used instead")
     return notes
