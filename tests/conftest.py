@@ -1,6 +1,7 @@
-"""What the tests share: real brokers and services on free loopback ports, and a strict mode.
+"""Fixtures of all tests: a clock, real brokers and services on free loopback ports; a strict mode.
 
-With `TESTS_SKIP_NOTHING=1` (as CI sets it) a test that would be skipped fails.
+With `TESTS_SKIP_NOTHING=1` (as CI sets it) a test that would be skipped fails. With
+`--at 2027-03-28T23:59` the tests' clock starts each file at that time (UTC).
 """
 
 from __future__ import annotations
@@ -16,11 +17,14 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
 
+from monitor.core import clock
+from monitor.core.clock import to_ms
 from monitor.mqtt.embedded_broker import answers
 
 ROOT = Path(__file__).parent.parent
@@ -31,6 +35,69 @@ os.environ.pop("COLUMNS", None)  # pytest's workers set it; our commands would b
 # On two shared cores the first draw of a text, which builds Unicode tables, can take seconds.
 settings.register_profile("shared", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("shared")
+
+
+NOW_MS = to_ms(datetime(2026, 12, 9, 9, 30, tzinfo=UTC))
+"""Start of the tests' clock, unless `--at` gives another: a Wednesday morning. [ms]"""
+REAL_CLOCK = ("browser", "broker", "real_clock")
+"""Markers of tests that start processes of their own: those and the test share the machine's clock."""
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--at", metavar="2027-03-28T23:59", help="start of the tests' clock, UTC")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    at = config.getoption("--at")
+    start = to_ms(datetime.fromisoformat(at).replace(tzinfo=UTC)) if at else NOW_MS
+    config.stash[CLOCK] = Clock(start)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if not any(item.get_closest_marker(name) for name in ("slow", "broker", "browser")):
+            item.add_marker("quick")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    real = any(item.get_closest_marker(name) for name in REAL_CLOCK)
+    item.config.stash[CLOCK].begin(item.path, real=real)
+
+
+class Clock:
+    """The program's clock in this process. It runs on from a fixed time, the same for each file.
+
+    Processes that a test starts have the machine's clock, and so has a test that starts them.
+    """
+
+    def __init__(self, start_ms: int) -> None:
+        self.start_ms = start_ms
+        self._shift_ns = 0
+        self._file: Path | None = None
+
+    def begin(self, file: Path, *, real: bool) -> None:
+        """Before each test: start anew in a new file, or undo what a test has moved."""
+        if file != self._file:
+            self._file, self._shift_ns = file, self.start_ms * 1_000_000 - time.time_ns()
+        self.moved_ns = 0
+        clock.time_ns = time.time_ns if real else self.time_ns
+
+    def time_ns(self) -> int:
+        return time.time_ns() + self._shift_ns + self.moved_ns
+
+    def move(self, by_ms: int) -> None:
+        """Let time pass, until the end of the test."""
+        self.moved_ns += by_ms * 1_000_000
+
+
+CLOCK = pytest.StashKey[Clock]()
+
+
+@pytest.fixture
+def moved_clock(request: pytest.FixtureRequest) -> Clock:
+    """The program's clock, for a test that lets time pass."""
+    return request.config.stash[CLOCK]
 
 
 @pytest.hookimpl(wrapper=True)

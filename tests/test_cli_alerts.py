@@ -1,4 +1,4 @@
-"""Alerts from the terminal and over MQTT, against a real running service."""
+"""Alerts from the terminal, against the commands in this process, and over MQTT with a service."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import subprocess
 from contextlib import closing
 from datetime import UTC, datetime
 
+import command_server
 import paho.mqtt.client as paho
 import pytest
 from conftest import needs, until
@@ -20,7 +21,7 @@ from monitor.domain.topic_rules import COMMAND_TOPIC
 from monitor.service.state_publisher import ALERTS_TOPIC
 from monitor.store import Reader, Writer, outbox
 
-pytestmark = [pytest.mark.slow, pytest.mark.broker]
+make_command_server = command_server.make_command_server  # fixture
 
 MINUTE, HOUR, DAY = 60_000, 3_600_000, 86_400_000
 CONFIG = """
@@ -64,18 +65,31 @@ def hook():
         yield receiver
 
 
+def dry(one, url):
+    """A shop whose bench is at 26 %, started, with the rule for very dry air taking it at once."""
+    one.environment |= {"COLUMNS": "100"}
+    one.data.mkdir(parents=True, exist_ok=True)
+    (one.data / "benchweather.toml").write_text(CONFIG.format(url=url), encoding="utf-8")
+    air(one.store, [(3 * 60, 0, 26.0)])
+    one.start()
+    ok(one.command("rule", "set", "very-dry", "--hold-min", "0"))
+    return one
+
+
 @pytest.fixture
-def shop(make_service, hook):
-    """A service whose bench is at 26 %, with the rule for very dry air taking it at once."""
-    running = make_service()
-    running.environment |= {"COLUMNS": "100"}
-    running.data.mkdir(parents=True)
-    (running.data / "benchweather.toml").write_text(CONFIG.format(url=hook.url), encoding="utf-8")
-    air(running.store, [(3 * 60, 0, 26.0)])
-    running.start()
-    ok(running.command("rule", "set", "very-dry", "--hold-min", "0"))
-    until(lambda: open_rules(running) == {"very-dry"}, within_s=20)
-    return running
+def shop(make_command_server):
+    one = dry(make_command_server(), "json://127.0.0.1:9/x")
+    one.go_round()
+    assert open_rules(one) == {"very-dry"}
+    return one
+
+
+@pytest.fixture
+def running(make_service, hook):
+    """The whole service, for what comes and goes over MQTT and by its own rounds."""
+    one = dry(make_service(), hook.url)
+    until(lambda: open_rules(one) == {"very-dry"}, within_s=20)
+    return one
 
 
 def journal(shop):
@@ -257,24 +271,26 @@ def test_a_tank_is_noted_as_filled(shop):
     assert abs(journal(shop).filled_ms["room-humidifier"] - now_ms()) < 20_000
 
 
-def test_a_button_acknowledges_once_and_the_retained_topic_says_so(shop):
+@pytest.mark.slow
+@pytest.mark.broker
+def test_a_button_acknowledges_once_and_the_retained_topic_says_so(running):
     got = []
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
     client.on_connect = lambda c, *_: c.subscribe(ALERTS_TOPIC, 1)
     client.on_message = lambda c, u, m: got.append(json.loads(m.payload))
-    client.connect("127.0.0.1", shop.port)
+    client.connect("127.0.0.1", running.port)
     client.loop_start()
     until(lambda: got and got[-1], within_s=20)
     assert got[-1][0]["said"] == "Bench: Very dry, 26 %"
     assert got[-1][0]["acknowledged_by"] is None
     press = {"id": "press-7", "do": "acknowledge", "alert": "1", "by": "bench button"}
-    publish(shop, "alert", press)
-    publish(shop, "alert", press)
+    publish(running, "alert", press)
+    publish(running, "alert", press)
     until(lambda: got[-1] and got[-1][0]["acknowledged_by"] == "bench button", within_s=20)
-    did = [str(event.action) for event in journal(shop).alerts["1"].events]
+    did = [str(event.action) for event in journal(running).alerts["1"].events]
     assert did.count("acknowledge") == 1
-    publish(shop, "reservoir", {"do": "filled", "reservoir": "room-humidifier"})
-    until(lambda: "room-humidifier" in journal(shop).filled_ms)
+    publish(running, "reservoir", {"do": "filled", "reservoir": "room-humidifier"})
+    until(lambda: "room-humidifier" in journal(running).filled_ms)
     client.disconnect()
     client.loop_stop()
 
@@ -284,27 +300,29 @@ def outcomes(shop):
         return {entry.outcome for entry in outbox.recent(reader, 9)}
 
 
-def test_a_restart_keeps_the_alerts_and_repeats_nothing(shop, hook):
+@pytest.mark.slow
+@pytest.mark.broker
+def test_a_restart_keeps_the_alerts_and_repeats_nothing(running, hook):
     until(lambda: len(hook.posts) == 1, within_s=20)
-    until(lambda: outcomes(shop) == {outbox.Outcome.DELIVERED})  # noted, so not sent again
-    before = journal(shop).alerts["1"]
-    shop.kill()
-    shop.start()
+    until(lambda: outcomes(running) == {outbox.Outcome.DELIVERED})  # noted, so not sent again
+    before = journal(running).alerts["1"]
+    running.kill()
+    running.start()
     # What a rule finds that is changed now proves that a round has been gone.
-    ok(shop.command("rule", "set", "heat", "--high", "15", "--hold-min", "0"))
-    until(lambda: open_rules(shop) == {"very-dry", "heat"}, within_s=20)
+    ok(running.command("rule", "set", "heat", "--high", "15", "--hold-min", "0"))
+    until(lambda: open_rules(running) == {"very-dry", "heat"}, within_s=20)
     until(lambda: len(hook.posts) == 2, within_s=20)
-    assert journal(shop).alerts["1"] == before
-    assert set(journal(shop).alerts) == {"1", "2"}
+    assert journal(running).alerts["1"] == before
+    assert set(journal(running).alerts) == {"1", "2"}
     assert [post.body["title"].partition(",")[0] for post in hook.posts] == [
         "Bench: Very dry",
         "Bench: Hot",
     ]
-    until(lambda: outcomes(shop) == {outbox.Outcome.DELIVERED})
+    until(lambda: outcomes(running) == {outbox.Outcome.DELIVERED})
 
 
-def test_rules_are_replayed_from_the_log_as_a_list_and_as_a_file(make_service, tmp_path):
-    quiet = make_service()
+def test_rules_are_replayed_from_the_log_as_a_list_and_as_a_file(make_command_server, tmp_path):
+    quiet = make_command_server()
     quiet.environment |= {"COLUMNS": "100", "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
     hours = 60
     air(

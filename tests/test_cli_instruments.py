@@ -1,36 +1,40 @@
-"""Instruments from the terminal and over MQTT, against a real running service."""
+"""Instruments from the terminal, against the commands in this process, and over MQTT."""
 
 from __future__ import annotations
 
 import json
 import subprocess
 from contextlib import closing
-from datetime import datetime, timedelta
+from datetime import timedelta
+from zoneinfo import ZoneInfo
 
+import command_server
 import pytest
+import test_cli_waits
 from conftest import needs, until
-from test_cli_waits import fill
+from test_cli_waits import opened
 
 from monitor.commands import Journal
-from monitor.core.clock import from_ms
+from monitor.core.clock import from_ms, now_ms
 from monitor.domain.topic_rules import COMMAND_TOPIC
 from monitor.science.plates.assessment import HomeAir
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Reader
 
-pytestmark = [pytest.mark.slow, pytest.mark.broker]
+make_command_server = command_server.make_command_server  # fixtures
+six_days = test_cli_waits.six_days
+
+BERLIN = ZoneInfo("Europe/Berlin")
 
 
 @pytest.fixture
-def shop(make_service):
-    running = make_service()
-    running.environment |= {"COLUMNS": "100", "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
-    fill(running.store, 24 * 6)
-    (running.data / "benchweather.toml").write_text(
-        "".join(f"[[places]]\nid = '{place}'\n" for place in ("bench", "rack"))
-    )
-    running.start()
-    return running
+def shop(make_command_server, six_days):
+    return opened(make_command_server(), six_days, columns="100")
+
+
+@pytest.fixture
+def running(make_service, six_days):
+    return opened(make_service(), six_days, columns="100")
 
 
 def journal(shop):
@@ -45,7 +49,7 @@ def ok(done):
 
 
 def day(ago):
-    return (datetime.now() - timedelta(days=ago)).date().isoformat()
+    return (from_ms(now_ms()).astimezone(BERLIN) - timedelta(days=ago)).date().isoformat()
 
 
 def test_an_instrument_is_taken_in_opened_moved_closed_amended_and_handed_out(shop):
@@ -72,8 +76,8 @@ def test_an_instrument_is_taken_in_opened_moved_closed_amended_and_handed_out(sh
     one = journal(shop).instruments["vn-31-red-violin"]
     assert one.home == HomeAir(20.0, 62.0)
     assert [part.thickness_mm for part in one.parts] == [2.6, 3.5, 1.0, 16]
-    due = from_ms(one.due_ms).astimezone()
-    assert (due - from_ms(one.arrived_ms).astimezone()).days == 13
+    due = from_ms(one.due_ms).astimezone(BERLIN)
+    assert (due - from_ms(one.arrived_ms).astimezone(BERLIN)).days == 13
     ok(shop.command("instrument", "open", "VN-31 [red]violin", "--at", f"{day(3)}T10:00"))
     listed = ok(shop.command("instrument", "list"))
     assert "VN-31 [red]violin" in listed
@@ -164,13 +168,15 @@ def test_what_cannot_be_is_refused_in_words(shop):
     assert list(journal(shop).instruments) == ["vn-1"]
 
 
-def test_a_button_opens_an_instrument_over_mqtt(shop):
-    ok(shop.command("instrument", "register", "VN-1", "violin", "bench"))
+@pytest.mark.slow
+@pytest.mark.broker
+def test_a_button_opens_an_instrument_over_mqtt(running):
+    ok(running.command("instrument", "register", "VN-1", "violin", "bench"))
     subprocess.run(
         [
             needs("mosquitto_pub", "mosquitto-clients"),
             "-p",
-            str(shop.port),
+            str(running.port),
             "-q",
             "1",
             "-t",
@@ -180,8 +186,8 @@ def test_a_button_opens_an_instrument_over_mqtt(shop):
         ],
         check=True,
     )
-    until(lambda: journal(shop).instruments["vn-1"].open_now)
-    assert journal(shop).instruments["vn-1"].events[-1].by == "mqtt"
+    until(lambda: journal(running).instruments["vn-1"].open_now)
+    assert journal(running).instruments["vn-1"].events[-1].by == "mqtt"
 
 
 def test_without_a_service_a_command_says_how_to_start_one(make_service):

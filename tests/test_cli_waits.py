@@ -1,12 +1,14 @@
-"""Waits from the terminal and over MQTT, against a real running service."""
+"""Waits from the terminal, against the commands in this process, and over MQTT against a service."""
 
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 from contextlib import closing
 from datetime import UTC, datetime
 
+import command_server
 import paho.mqtt.client as paho
 import pytest
 from conftest import needs, until
@@ -21,7 +23,7 @@ from monitor.science.waits.parameters import parameters
 from monitor.service.state_publisher import STATE_FILTER
 from monitor.store import Reader, Writer
 
-pytestmark = [pytest.mark.slow, pytest.mark.broker]
+make_command_server = command_server.make_command_server  # fixture
 
 HOUR = 3_600_000
 
@@ -40,16 +42,35 @@ def fill(path, hours, temp_c=20.0, rh_pct=50.0):
     writer.close()
 
 
-@pytest.fixture
-def shop(make_service):
-    running = make_service()
-    running.environment |= {"COLUMNS": "250", "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
-    fill(running.store, 24 * 6)
-    (running.data / "benchweather.toml").write_text(
+@pytest.fixture(scope="module")
+def six_days(tmp_path_factory):
+    """A store with six days of reference air."""
+    path = tmp_path_factory.mktemp("air") / "readings.sqlite3"
+    fill(path, 24 * 6)
+    return path
+
+
+def opened(one, six_days, columns="250"):
+    """A shop of three places over its own copy of the six days."""
+    one.environment |= {"COLUMNS": columns, "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
+    one.data.mkdir(exist_ok=True)
+    shutil.copy(six_days, one.store)
+    (one.data / "benchweather.toml").write_text(
         "".join(f"[[places]]\nid = '{place}'\n" for place in ("bench", "rack", "attic"))
     )
-    running.start()
-    return running
+    one.start()
+    return one
+
+
+@pytest.fixture
+def shop(make_command_server, six_days):
+    return opened(make_command_server(), six_days)
+
+
+@pytest.fixture
+def running(make_service, six_days):
+    """The whole service, for what comes and goes over MQTT."""
+    return opened(make_service(), six_days)
 
 
 def journal(shop):
@@ -215,18 +236,22 @@ def publish(shop, payload):
     )
 
 
-def test_a_button_opens_a_wait_once_however_often_it_comes(shop):
+@pytest.mark.slow
+@pytest.mark.broker
+def test_a_button_opens_a_wait_once_however_often_it_comes(running):
     press = {"id": "press-1", "do": "open", "kind": "cleat", "place": "bench", "count": 8}
-    publish(shop, press)
-    publish(shop, press)
-    until(lambda: len(journal(shop).waits) == 8)
-    publish(shop, {"do": "release", "wait": "3"})
-    until(lambda: not journal(shop).waits["3"].open)
-    assert len(journal(shop).waits) == 8
-    assert journal(shop).waits["3"].events[-1].by == "mqtt"
+    publish(running, press)
+    publish(running, press)
+    until(lambda: len(journal(running).waits) == 8)
+    publish(running, {"do": "release", "wait": "3"})
+    until(lambda: not journal(running).waits["3"].open)
+    assert len(journal(running).waits) == 8
+    assert journal(running).waits["3"].events[-1].by == "mqtt"
 
 
-def test_a_command_that_cannot_be_is_kept_as_refused_and_stops_nothing(shop):
+@pytest.mark.slow
+@pytest.mark.broker
+def test_a_command_that_cannot_be_is_kept_as_refused_and_stops_nothing(running):
     for payload in (
         "junk",
         "[]",
@@ -236,25 +261,27 @@ def test_a_command_that_cannot_be_is_kept_as_refused_and_stops_nothing(shop):
         '{"do":"open","kind":"cleat","place":"bench","count":1e9}',
         '{"id":7,"do":"open"}',
     ):
-        publish(shop, payload)
+        publish(running, payload)
 
     def refused():
-        with closing(Reader(shop.store)) as reader:
+        with closing(Reader(running.store)) as reader:
             return reader.refused(20)
 
     until(lambda: len(refused()) == 7)
     assert all(item.refusal.topic == COMMAND_TOPIC.format("wait") for item in refused())
-    publish(shop, {"do": "open", "kind": "cleat", "place": "bench"})
-    until(lambda: len(journal(shop).waits) == 1)
+    publish(running, {"do": "open", "kind": "cleat", "place": "bench"})
+    until(lambda: len(journal(running).waits) == 1)
 
 
-def test_how_waits_stand_is_told_on_a_retained_topic(shop):
-    ok(shop.command("wait", "open", "cleat", "bench", "--at", "00:01"))
+@pytest.mark.slow
+@pytest.mark.broker
+def test_how_waits_stand_is_told_on_a_retained_topic(running):
+    ok(running.command("wait", "open", "cleat", "bench", "--at", "00:01"))
     got = {}
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
     client.on_connect = lambda c, *_: c.subscribe(STATE_FILTER, 1)
     client.on_message = lambda c, u, m: got.__setitem__(m.topic, m.payload)
-    client.connect("127.0.0.1", shop.port)
+    client.connect("127.0.0.1", running.port)
     client.loop_start()
     topic = STATE_FILTER.replace("+", "1")
     until(lambda: topic in got, within_s=20)
@@ -262,7 +289,7 @@ def test_how_waits_stand_is_told_on_a_retained_topic(shop):
     assert (told["kind"], told["place"]) == ("cleat", "bench")
     assert told["state"] in ("waiting", "ready")
     assert told["ready_at"].endswith("Z")
-    ok(shop.command("wait", "release", "1"))
+    ok(running.command("wait", "release", "1"))
     until(lambda: got[topic] == b"", within_s=20)
     client.disconnect()
     client.loop_stop()

@@ -45,8 +45,9 @@ def arrives(packet_id, payload, *, topic=TOPIC, **more):
 
 def deliver(parts, *arrivals):
     _, script = parts
+    after = [*script.acknowledged, *(one.packet_id for one in arrivals)]
     script.groups.append(list(arrivals))
-    until(lambda: not script.groups and script.acknowledged[-1:] == [arrivals[-1].packet_id])
+    until(lambda: script.acknowledged == after)
 
 
 def refused(shop):

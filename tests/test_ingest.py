@@ -77,11 +77,13 @@ def stored(reader):
 
 
 def deliver(parts, *arrivals):
+    """Hand a group over and wait until that group is acknowledged, whatever came before it."""
     ingest, script, _, _ = parts
+    after = [*script.acknowledged, *(one.packet_id for one in arrivals)]
     script.groups.append(list(arrivals))
     if not ingest.running():
         ingest.start()
-    until(lambda: not script.groups and script.acknowledged[-1:] == [arrivals[-1].packet_id])
+    until(lambda: script.acknowledged == after)
 
 
 TIMED = b'[{"bt":1790000000,"u":"Cel","v":20}]'

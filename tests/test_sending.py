@@ -267,6 +267,7 @@ sender._thread.join()
 
 
 @pytest.mark.slow
+@pytest.mark.real_clock
 def test_a_kill_between_sending_and_noting_sends_again_with_the_same_id(writer, path, webhook):
     for notice_id in ("n1", "n2"):
         put(writer, notice_id, at=now_ms())

@@ -21,7 +21,7 @@ from monitor import settings as settings_module
 from monitor.cli.output import err
 from monitor.cli.output import out as out
 from monitor.core import formats
-from monitor.core.clock import to_ms
+from monitor.core.clock import to_ms, today
 from monitor.core.errors import MonitorError, SettingsFault
 from monitor.settings import Settings
 
@@ -232,7 +232,7 @@ def span_of(
 def time_of(text: str, settings: Settings, option: str = "--at") -> int:
     """A time today, or a day and time, in the shop's zone. [ms since 1970-01-01 UTC]"""
     if len(text) == len("14:30") and text[2] == ":":
-        text = f"{datetime.now(settings.zone).date().isoformat()}T{text}"
+        text = f"{today(settings.zone).isoformat()}T{text}"
     return moment_of(text, settings.zone, option=option)
 
 

@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import time
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, tzinfo
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
 
+time_ns = time.time_ns
+"""Source of the present, for every part of the program. The tests put their own in its place. [ns]"""
+
 
 def now_ms() -> int:
     """Now. [ms since 1970-01-01 UTC]"""
-    return time.time_ns() // 1_000_000
+    return time_ns() // 1_000_000
+
+
+def today(zone: tzinfo) -> date:
+    """The present day in a time zone."""
+    return from_ms(now_ms()).astimezone(zone).date()
 
 
 def to_ms(moment: datetime) -> int:

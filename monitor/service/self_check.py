@@ -96,7 +96,7 @@ def _store(settings: Settings) -> Check:
 
 
 def _clock(settings: Settings) -> Check:
-    now = datetime.now(UTC)
+    now = from_ms(now_ms())
     local = now.astimezone(settings.zone)
     text = f"{local:%Y-%m-%d %H:%M:%S} in {settings.zone}"
     if now < BUILT:

@@ -10,7 +10,6 @@ import logging
 import re
 import ssl
 import threading
-import time
 import zlib
 from collections.abc import Mapping
 from email.utils import parsedate_to_datetime
@@ -22,7 +21,7 @@ from urllib.request import getproxies, proxy_bypass
 import urllib3
 from urllib3 import exceptions
 
-from monitor.core.clock import to_ms
+from monitor.core.clock import now_ms, to_ms
 from monitor.core.errors import MonitorError
 
 SOCKET_WAIT_S, MOST_S = 10.0, 30.0
@@ -251,7 +250,7 @@ def _retry_after_s(told: Mapping[str, str]) -> float | None:
     until_ms, sent_ms = _date_ms(text), _date_ms(told.get("Date"))
     if until_ms is None:
         return None
-    return max(0.0, (until_ms - (sent_ms or time.time() * 1000)) / 1000)
+    return max(0.0, (until_ms - (sent_ms or now_ms())) / 1000)
 
 
 def _date_ms(text: str | None) -> int | None:

@@ -11,6 +11,8 @@ import logging
 import time
 from pathlib import Path
 
+from monitor.core.clock import now_ms
+
 log = logging.getLogger(__name__)
 
 WRITTEN_MS = 1_793_491_200_000
@@ -34,7 +36,7 @@ class Clock:
             self.start_id = f"run {time.time_ns()}"
 
     def wall_ms(self) -> int:
-        return time.time_ns() // 1_000_000
+        return now_ms()
 
     def since_start_ms(self) -> int:
         return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
