@@ -22,6 +22,8 @@ from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s
 
 DAY_MS = 86_400_000
+AIR_END_MS = 1_795_694_400_000
+"""2026-11-26 12:00 UTC: the air that is written up to now is that of this moment. [ms]"""
 SEED = 20261125
 CONFIG = """
 [shop]
@@ -92,10 +94,11 @@ def fill(
 ) -> None:
     """Write a place's readings in [start, end), leaving out `gap`.
 
+    Their values are those of the same stretch before `AIR_END_MS`, whatever the date and the hour.
     `steady_pct` is a mean of RH that holds at any season, with a quarter of the usual swing.
     """
     at_ms = np.arange(start_ms - start_ms % step_ms + step_ms, end_ms, step_ms)
-    temp, rh = air(place, at_ms, shift_pct)
+    temp, rh = air(place, at_ms - end_ms + AIR_END_MS, shift_pct)
     if steady_pct is not None:
         rh = (steady_pct + (rh - rh.mean()) / 4).round(1)
     if gap:

@@ -172,7 +172,7 @@ def shop(tmp_path, monkeypatch):
             )
             for _ in range(2):  # as after a store that could not be written
                 writer.write(batch.readings, lateness=batch.lateness)
-        monkeypatch.setattr("time.time_ns", lambda: NOW * 1_000_000)
+        monkeypatch.setattr("monitor.core.clock.time_ns", lambda: NOW * 1_000_000)
         yield settings, reader, writer
 
 

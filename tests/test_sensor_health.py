@@ -225,7 +225,7 @@ def shop(tmp_path, monkeypatch):
                 )
         refusal = Refusal(NOW - HOUR, "benchweather/front-bench/b", b"x", 1, "no number")
         writer.write([], refusals=[refusal])
-        monkeypatch.setattr("time.time_ns", lambda: NOW * 1_000_000)
+        monkeypatch.setattr("monitor.core.clock.time_ns", lambda: NOW * 1_000_000)
         yield settings, reader
 
 

@@ -234,14 +234,11 @@ for i in range(10**9):
 @pytest.mark.slow
 def test_what_was_reported_as_written_survives_a_kill(path):
     for _ in range(3):
-        child = subprocess.Popen(
-            [sys.executable, "-c", KILLED, str(path)], cwd=ROOT, stdout=subprocess.PIPE, text=True
-        )
-        reported = [int(child.stdout.readline()) for _ in range(40)]
-        child.kill()
-        reported += [int(line) for line in child.stdout.read().split()]
-        child.wait()
-        child.stdout.close()
+        command = [sys.executable, "-c", KILLED, str(path)]
+        with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as child:
+            reported = [int(child.stdout.readline()) for _ in range(40)]
+            child.kill()
+            reported += [int(line) for line in child.stdout.read().split()]
         (count,) = rows(path, "SELECT count(*) FROM reading")[0]
         assert count >= 50 * (max(reported) + 1)
         assert count % 50 == 0
