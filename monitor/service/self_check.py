@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import NamedTuple
 
 from monitor.core import formats
-from monitor.core.clock import now_ms
+from monitor.core.clock import from_ms, now_ms
 from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault
 from monitor.mqtt import embedded_broker
 from monitor.mqtt.client import Address, Publisher
