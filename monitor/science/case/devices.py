@@ -32,17 +32,15 @@ class Humidifier:
     CaseFault
     """
 
-    water_ml: float = parameter(20.0, "mL", 0.1, 5000, "water in it when it is full")
+    water_ml: float = parameter(20.0, "0.1 to 5000 mL", "water in it when it is full")
     release_g_day_pct: float = parameter(
         0.02,
-        "g/(d·%)",
-        1e-4,
-        20,
+        "1e-4 to 20 g/(d·%)",
         "what it gives off for each % RH below 100; weigh it",
         "ours: 0.005 nearly shut to 0.1 a wet sponge",
     )
-    release_times: float = parameter(1.5, "", 1, 10, "spread of the release")
-    every_d: float = parameter(7.0, "d", 1, 365, "days from one filling to the next")
+    release_times: float = parameter(1.5, "1 to 10", "spread of the release")
+    every_d: float = parameter(7.0, "1 to 365 d", "days from one filling to the next")
     months: tuple[int, ...] = ALL_YEAR
 
     def __post_init__(self) -> None:
@@ -64,24 +62,24 @@ class Buffer:
     CaseFault
     """
 
-    mass_g: float = parameter(120.0, "g", 1, 50_000, "mass when dry")
-    set_pct: float = parameter(50.0, "%", 5, 95, "RH at which it neither gives nor takes")
+    mass_g: float = parameter(120.0, "1 to 50_000 g", "mass when dry")
+    set_pct: float = parameter(50.0, "5 to 95 %", "RH at which it neither gives nor takes")
     capacity_g_kg_pct: float = parameter(
         4.0,
-        "g/(kg·%)",
-        0.1,
-        50,
+        "0.1 to 50 g/(kg·%)",
         "water for each kilogram and % RH",
         "silica gels at their set point 4 to 6, ordinary 2; from memory, unchecked",
     )
     works_pct: float = parameter(
-        15.0, "%", 1, 50, "how far its RH may go from the set point before it is spent"
+        15.0, "1 to 50 %", "how far its RH may go from the set point before it is spent"
     )
     settles_d: float = parameter(
-        1.5, "d", 0.05, 60, "time constant of a pack in a small space by itself"
+        1.5, "0.05 to 60 d", "time constant of a pack in a small space by itself"
     )
-    release_times: float = parameter(1.5, "", 1, 10, "spread of how fast it answers")
-    every_d: float = parameter(30.0, "d", 1, 365, "days until it is brought back to its set point")
+    release_times: float = parameter(1.5, "1 to 10", "spread of how fast it answers")
+    every_d: float = parameter(
+        30.0, "1 to 365 d", "days until it is brought back to its set point"
+    )
     months: tuple[int, ...] = ALL_YEAR
 
     def __post_init__(self) -> None:

@@ -67,32 +67,28 @@ class ClientHome:
         Naming each field that is wrong, its value and what is allowed.
     """
 
-    set_point_c: float = parameter(20.0, "°C", 5, 30, "what it is heated to")
-    volume_m3: float = parameter(150.0, "m³", 15, 5000, "air of the heated rooms")
-    changes_h: float = parameter(0.5, "1/h", 0.02, 10, "air changes in winter", "see CHANGES_H")
-    changes_times: float = parameter(1.8, "", 1, 10, "spread of the air changes")
+    set_point_c: float = parameter(20.0, "5 to 30 °C", "what it is heated to")
+    volume_m3: float = parameter(150.0, "15 to 5000 m³", "air of the heated rooms")
+    changes_h: float = parameter(0.5, "0.02 to 10 1/h", "air changes in winter", "see CHANGES_H")
+    changes_times: float = parameter(1.8, "1 to 10", "spread of the air changes")
     summer_changes_h: float = parameter(
-        2.0, "1/h", 0, 30, "air changes on top, windows open, at 20 °C outdoors; none at 10"
+        2.0, "0 to 30 1/h", "air changes on top, windows open, at 20 °C outdoors; none at 10"
     )
-    people: int = parameter(2, "", 0, 50, "who live there")
+    people: int = parameter(2, "0 to 50", "who live there")
     water_kg_day: float = parameter(
         2.5,
-        "kg/d",
-        0,
-        20,
+        "0 to 20 kg/d",
         "water that living gives off, for each person",
         "from memory, unchecked: 2 to 3 in all; breath 40 to 60 g/h at rest, cooking, washing, plants",
     )
-    water_times: float = parameter(1.6, "", 1, 5, "spread of that")
+    water_times: float = parameter(1.6, "1 to 5", "spread of that")
     furnishing_g_pct_m3: float = parameter(
         0.5,
-        "g/(%·m³)",
-        0,
-        10,
+        "0 to 10 g/(%·m³)",
         "water that walls and furniture take up for each m³ of room",
         "ours, from moisture buffer values: 40 m² of bare wood in 60 m³ 0.8, painted board 0.4",
     )
-    furnishing_times: float = parameter(2.0, "", 1, 10, "spread of that")
+    furnishing_times: float = parameter(2.0, "1 to 10", "spread of that")
 
     @property
     def usual(self) -> ClientHome:
@@ -136,8 +132,8 @@ class RoomHumidifier:
     CaseFault
     """
 
-    litres_day: float = parameter(5.0, "L/d", 0.05, 500, "the most it gives off")
-    set_pct: float = parameter(45.0, "%", 20, 60, "RH it is set to")
+    litres_day: float = parameter(5.0, "0.05 to 500 L/d", "the most it gives off")
+    set_pct: float = parameter(45.0, "20 to 60 %", "RH it is set to")
 
     def __post_init__(self) -> None:
         checked_fields(self, "room humidifier")

@@ -31,48 +31,42 @@ class Case:
 
     name: str
     air_l: float = parameter(
-        18.0, "L", 1, 2000, "air in the closed case, inside the instrument too"
+        18.0, "1 to 2000 L", "air in the closed case, inside the instrument too"
     )
     closed_changes_day: float = parameter(
         10.0,
-        "1/d",
-        0.05,
-        5000,
+        "0.05 to 5000 1/d",
         "air changes while it is shut",
         "ours: display cases 0.5 to 20; no instrument case was measured",
     )
-    closed_times: float = parameter(2.5, "", 1, 10, "spread of the air changes")
-    open_changes_day: float = parameter(1000.0, "1/d", 10, 20_000, "air changes with the lid open")
+    closed_times: float = parameter(2.5, "1 to 10", "spread of the air changes")
+    open_changes_day: float = parameter(
+        1000.0, "10 to 20_000 1/d", "air changes with the lid open"
+    )
     instrument_g_pct: float = parameter(
         0.70,
-        "g/%",
-        0.01,
-        50,
+        "0.01 to 50 g/%",
         "water the instrument takes up for each % RH",
         "1.55 g/kg of wood, from Wood Handbook eq. 4-5; mass: common practice, no source",
     )
     lining_g_pct: float = parameter(
-        0.25, "g/%", 0, 20, "water the lining takes up for each % RH", "from memory, unchecked"
+        0.25, "0 to 20 g/%", "water the lining takes up for each % RH", "from memory, unchecked"
     )
-    capacity_times: float = parameter(1.25, "", 1, 3, "spread of both capacities")
+    capacity_times: float = parameter(1.25, "1 to 3", "spread of both capacities")
     exchange_g_h_pct: float = parameter(
         0.0134,
-        "g/(h·%)",
-        1e-4,
-        2,
+        "1e-4 to 2 g/(h·%)",
         "water it exchanges in free air for each % RH of difference",
         "a violin out of its case, 0.010 to 0.018: Marcon, Goli, Fioravanti, Heritage Science 8, 2020",
     )
-    exchange_times: float = parameter(1.35, "", 1, 4, "spread of the exchange")
+    exchange_times: float = parameter(1.35, "1 to 4", "spread of the exchange")
     warms_min: float = parameter(
         60.0,
-        "min",
-        5,
-        1000,
+        "5 to 1000 min",
         "time constant with which its inside follows the temperature around it",
         "ours: 1.3 kJ/K of contents behind 0.4 to 1.0 W/K, with a margin",
     )
-    warms_times: float = parameter(2.0, "", 1, 5, "spread of that")
+    warms_times: float = parameter(2.0, "1 to 5", "spread of that")
 
     def __post_init__(self) -> None:
         wrong = not isinstance(self.name, str) or not 1 <= len(self.name.strip()) <= 60

@@ -34,41 +34,37 @@ class DryingLaw:
     """Drying law: dm/dt = −k φ(T) (m − m_e(T, RH)); dry once m ≤ `dry_moisture_pct`."""
 
     start_moisture_pct: float = parameter(
-        25.0, "%", 12, 30, "Moisture content of the wetted wood", f"{PRACTICE}; below saturation"
+        25.0, "12 to 30 %", "Moisture content of the wetted wood", f"{PRACTICE}; below saturation"
     )
     dry_moisture_pct: float = parameter(
         12.0,
-        "%",
-        6,
-        20,
+        "6 to 20 %",
         "Moisture content at which it may be worked again",
         f"{PRACTICE}; the upper end of service moisture in Wood Handbook, 2010, ch. 13",
     )
-    dry_moisture_sd_pct: float = parameter(0.4, "%", 0, 3, "Standard deviation of that")
+    dry_moisture_sd_pct: float = parameter(0.4, "0 to 3 %", "Standard deviation of that")
     activation_kj_mol: float = parameter(
         41.0,
-        "kJ/mol",
-        0,
-        80,
+        "0 to 80 kJ/mol",
         "Activation energy of drying",
         "wood is about twice as fast at 24 as at 12 °C (after Buck). Second-hand",
     )
-    thickness_mm: float = parameter(3.0, "mm", 0.5, 60, "Thickness of this piece", PRACTICE)
+    thickness_mm: float = parameter(3.0, "0.5 to 60 mm", "Thickness of this piece", PRACTICE)
     basis_thickness_mm: float = parameter(
-        3.0, "mm", 0.5, 60, "Thickness that the basis is for, both faces open", PRACTICE
+        3.0, "0.5 to 60 mm", "Thickness that the basis is for, both faces open", PRACTICE
     )
     thickness_exponent: float = parameter(
-        2.0, "", 1, 2, "2: diffusion is the brake; 1: the surface is", "Crank, 1975, ch. 4"
+        2.0, "1 to 2", "2: diffusion is the brake; 1: the surface is", "Crank, 1975, ch. 4"
     )
-    open_faces: float = parameter(2.0, "", 1, 2, "Faces open to the air", "Crank, 1975, ch. 4")
-    reference_temp_c: float = parameter(REFERENCE_TEMP_C, "°C", 10, 30, "Reference air")
-    reference_rh_pct: float = parameter(REFERENCE_RH_PCT, "%", 20, 65, "Reference air")
-    most_rate: float = parameter(1.5, "", 1, 5, "Most that good air counts for the advised wait")
+    open_faces: float = parameter(2.0, "1 to 2", "Faces open to the air", "Crank, 1975, ch. 4")
+    reference_temp_c: float = parameter(REFERENCE_TEMP_C, "10 to 30 °C", "Reference air")
+    reference_rh_pct: float = parameter(REFERENCE_RH_PCT, "20 to 65 %", "Reference air")
+    most_rate: float = parameter(1.5, "1 to 5", "Most that good air counts for the advised wait")
     slow_margin_pct: float = parameter(
-        5.0, "%", 0, 20, "RH this close below the hold: the answer is sensor error"
+        5.0, "0 to 20 %", "RH this close below the hold: the answer is sensor error"
     )
-    valid_low_c: float = parameter(5.0, "°C", -1, 25, "Below: outside the model's claim")
-    valid_high_c: float = parameter(35.0, "°C", 20, 60, "Above: outside the model's claim")
+    valid_low_c: float = parameter(5.0, "-1 to 25 °C", "Below: outside the model's claim")
+    valid_high_c: float = parameter(35.0, "20 to 60 °C", "Above: outside the model's claim")
 
     needs_air: ClassVar[bool] = True
     wood_memory_h: ClassVar[float] = 0.0

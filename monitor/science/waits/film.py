@@ -31,54 +31,44 @@ class FilmLaw:
 
     activation_kj_mol: float = parameter(
         50.0,
-        "kJ/mol",
-        0,
-        120,
+        "0 to 120 kJ/mol",
         "Activation energy: how much warmth speeds it",
         "from memory: 40 to 60 for a spirit varnish; ethanol's vapour pressure alone gives 43",
     )
     activation_sd_kj_mol: float = parameter(
-        5.0, "kJ/mol", 0, 30, "Standard deviation of that", "ours: half of the range either side"
+        5.0, "0 to 30 kJ/mol", "Standard deviation of that", "ours: half of the range either side"
     )
-    reference_temp_c: float = parameter(REFERENCE_TEMP_C, "°C", 10, 30, "Reference air")
+    reference_temp_c: float = parameter(REFERENCE_TEMP_C, "10 to 30 °C", "Reference air")
     rh_full_pct: float = parameter(
-        65.0, "%", 20, 100, "Up to here humidity does not slow it", "ours, to meet blush advice"
+        65.0, "20 to 100 %", "Up to here humidity does not slow it", "ours, to meet blush advice"
     )
     rh_stop_pct: float = parameter(
         85.0,
-        "%",
-        30,
-        120,
+        "30 to 120 %",
         "From here on hold; above 100: humidity never matters",
         "ours, to meet the usual limit of coating work (common reading of ISO 12944-7)",
     )
     dew_margin_k: float = parameter(
         3.0,
-        "K",
-        0,
-        10,
+        "0 to 10 K",
         "Air closer than this to its dew point: on hold; 0: never",
         "common reading of ISO 8502-4",
     )
-    most_rate: float = parameter(2.0, "", 1, 5, "Most that warm air counts for the advised wait")
+    most_rate: float = parameter(2.0, "1 to 5", "Most that warm air counts for the advised wait")
     light_factor: float = parameter(
         1.0,
-        "",
-        0.1,
-        10,
+        "0.1 to 10",
         "Light: 1 bench, 1.5 bright window, 3 UV cabinet",
         "ours; that light speeds oxidation is known, by how much is not",
     )
     air_exchange: float = parameter(
         1.0,
-        "",
-        0,
-        1,
+        "0 to 1",
         "1: air reaches the film; 0: shut away, on hold",
         "ours: oil takes up oxygen",
     )
-    valid_low_c: float = parameter(12.0, "°C", 0, 25, "Below: outside the model's claim")
-    valid_high_c: float = parameter(28.0, "°C", 20, 60, "Above: outside the model's claim")
+    valid_low_c: float = parameter(12.0, "0 to 25 °C", "Below: outside the model's claim")
+    valid_high_c: float = parameter(28.0, "20 to 60 °C", "Above: outside the model's claim")
 
     needs_air: ClassVar[bool] = True
 

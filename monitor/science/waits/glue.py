@@ -48,39 +48,35 @@ class GlueLaw:
     """
 
     hard_activity: float = parameter(
-        0.80, "", 0.55, 0.95, "Water activity at which a glue line is hard", _TG
+        0.80, "0.55 to 0.95", "Water activity at which a glue line is hard", _TG
     )
     hard_activity_sd: float = parameter(
-        0.025, "", 0, 0.1, "Standard deviation of that", "ours: plausible span 0.75 to 0.85, k = 2"
+        0.025, "0 to 0.1", "Standard deviation of that", "ours: plausible span 0.75 to 0.85, k = 2"
     )
-    reference_temp_c: float = parameter(REFERENCE_TEMP_C, "°C", 10, 30, "Reference air")
-    reference_rh_pct: float = parameter(REFERENCE_RH_PCT, "%", 20, 65, "Reference air")
+    reference_temp_c: float = parameter(REFERENCE_TEMP_C, "10 to 30 °C", "Reference air")
+    reference_rh_pct: float = parameter(REFERENCE_RH_PCT, "20 to 65 %", "Reference air")
     most_rate: float = parameter(
-        1.5, "", 1, 5, "Most that good air counts for the advised wait, relative to reference air"
+        1.5, "1 to 5", "Most that good air counts for the advised wait, relative to reference air"
     )
     gel_temp_high_c: float = parameter(
         28.0,
-        "°C",
-        20,
-        60,
+        "20 to 60 °C",
         "Above: wet gel is soft; no more credit than here",
         "ours, below the gel's melting region of 30 to 35 °C (from memory)",
     )
-    temp_low_c: float = parameter(5.0, "°C", 0, 25, "Below: on hold, too cold")
+    temp_low_c: float = parameter(5.0, "0 to 25 °C", "Below: on hold, too cold")
     slow_margin_pct: float = parameter(
-        5.0, "%", 0, 20, "RH this close below the hold: the answer is sensor error"
+        5.0, "0 to 20 %", "RH this close below the hold: the answer is sensor error"
     )
     wood_memory_h: float = parameter(
         0.0,
-        "h",
-        0,
-        96,
+        "0 to 96 h",
         "The glue line sees the RH's exponential mean over this time, not the room's RH itself; "
         "6 for plates up to 4 mm, 24 for blocks, 0 for none",
         "ours, from the diffusion time of a plate (Crank, 1975, ch. 4) with D about 1e-10 m²/s",
     )
-    valid_low_c: float = parameter(10.0, "°C", 0, 25, "Below: outside the model's claim")
-    valid_high_c: float = parameter(28.0, "°C", 20, 60, "Above: outside the model's claim")
+    valid_low_c: float = parameter(10.0, "0 to 25 °C", "Below: outside the model's claim")
+    valid_high_c: float = parameter(28.0, "20 to 60 °C", "Above: outside the model's claim")
 
     needs_air: ClassVar[bool] = True
     start: ClassVar[float] = 1.0

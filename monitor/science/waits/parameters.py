@@ -47,14 +47,16 @@ class Parameter(NamedTuple):
     source: str
 
 
-def parameter(
-    default: float, unit: str, low: float, high: float, text: str, source: str = POLICY
-) -> Any:
-    """A field of a law: a number from `low` to `high`, both included."""
-    return field(
-        default=default,
-        metadata={"unit": unit, "low": low, "high": high, "help": text, "source": source},
-    )
+def parameter(default: float, allowed: str, text: str, source: str = POLICY) -> Any:
+    """A field of a law: a number of a range with its unit, "low to high unit", both included.
+
+    >>> dict(parameter(3.0, "0 to 10 K", "Margin").metadata)["high"], POLICY
+    (10.0, 'ours')
+    """
+    low, _, rest = allowed.partition(" to ")
+    high, _, unit = rest.partition(" ")
+    ends = {"low": float(low), "high": float(high)}
+    return field(default=default, metadata={"unit": unit, **ends, "help": text, "source": source})
 
 
 def parameters(law: Any) -> list[Parameter]:

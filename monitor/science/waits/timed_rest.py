@@ -57,10 +57,10 @@ class FixedLaw:
 class RestLaw:
     """A rest that counts by the clock while the air is in a band, and is on hold outside."""
 
-    rh_low_pct: float = parameter(30.0, "%", 0, 100, "Below: on hold, too dry", PRACTICE)
-    rh_high_pct: float = parameter(70.0, "%", 0, 100, "Above: on hold, too damp", PRACTICE)
-    temp_low_c: float = parameter(12.0, "°C", -20, 40, "Below: on hold, too cold", PRACTICE)
-    temp_high_c: float = parameter(30.0, "°C", 0, 60, "Above: on hold, too hot", PRACTICE)
+    rh_low_pct: float = parameter(30.0, "0 to 100 %", "Below: on hold, too dry", PRACTICE)
+    rh_high_pct: float = parameter(70.0, "0 to 100 %", "Above: on hold, too damp", PRACTICE)
+    temp_low_c: float = parameter(12.0, "-20 to 40 °C", "Below: on hold, too cold", PRACTICE)
+    temp_high_c: float = parameter(30.0, "0 to 60 °C", "Above: on hold, too hot", PRACTICE)
 
     needs_air: ClassVar[bool] = True
     valid_low_c: ClassVar[float] = -40.0
