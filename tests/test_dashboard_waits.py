@@ -78,7 +78,7 @@ def readiness(**more):
         0.0,
         0.0,
         False,
-        {"basis": 0.8, "coming": 0.2},
+        {"basis": 0.8, "outlook": 0.2},
     )
     return plain._replace(**more)
 

@@ -217,7 +217,7 @@ def test_only_issues_already_out_are_used():
         [100.0, 106.25], [[1, 2, 3, 4, 5, 6, 7, 8], [10, 20, 30, 40, 50, 60, 70, 80]]
     )
     now = np.array([106, 107])
-    coming = issues.coming(now, 2)
+    coming = issues.after(now, 2)
     assert coming.temp_c.T.tolist() == [[7, 8], [20, 30]]
     assert issues.newest(np.array([99, 100])).tolist() == [-1, 0]
     assert issues.nearest(np.array([106, 107, 108])).temp_c.tolist() == [6, 7, 20]

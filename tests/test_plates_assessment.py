@@ -62,7 +62,7 @@ def violin_response(times_s, *, opened=False):
     """Share of a step of the air that the wood of top, back and ribs together has followed."""
     thick = np.array([p.thickness_mm / 1000 for p in VIOLIN[:3]])
     plates = Plates(thick, *face_transfers(VIOLIN[:3], opened=opened))
-    each = plates.coming(times_s, np.ones(3), state=uniform(np.zeros(3)))
+    each = plates.ahead(times_s, np.ones(3), state=uniform(np.zeros(3)))
     return CAPACITY @ each / CAPACITY.sum()
 
 
@@ -86,7 +86,7 @@ def test_the_spread_of_a_closed_violin_is_24_to_60_hours():
     )
     plates = Plates([3e-3, 3.5e-3], *faces, draws.diffusivity_m2_s[:, None])
     times = np.arange(0, 300, 0.25) * 3600
-    ahead = plates.coming(times, np.ones((COUNT, 2)), state=uniform(np.zeros((COUNT, 2))))
+    ahead = plates.ahead(times, np.ones((COUNT, 2)), state=uniform(np.zeros((COUNT, 2))))
     lag_h = times[np.argmax(ahead >= 1 - np.exp(-1), axis=-1)] / 3600
     low, high = np.quantile(lag_h, [0.1, 0.9])
     assert 20 < low < 32
@@ -144,7 +144,7 @@ def test_a_share_of_the_openings_for_each_part_is_near_one_common_inside():
     times = np.array([3.0, 12, 24, 48, 96]) * 3600
     theirs = common_inside(times)
     plates = Plates([3e-3, 3.5e-3, 1e-3], *face_transfers(VIOLIN[:3], opened=False))
-    ours = plates.coming(times, np.ones(3), state=uniform(np.zeros(3)))
+    ours = plates.ahead(times, np.ones(3), state=uniform(np.zeros(3)))
     off = np.abs(ours - theirs)
     assert off[:2].max() < 0.06
     assert off[2].max() < 0.16
@@ -175,7 +175,7 @@ def test_an_instrument_starts_from_its_home_and_ends_in_the_shop():
     air = days(*[35.0] * 60)
     h = history(VIOLIN, air, T0, home=HomeAir(20.0, 55.0))
     rest, shop = equilibrium_moisture_content(20.0, [55.0, 35.0])
-    assert h.rest_pct == rest
+    assert h.home_moisture_pct == rest
     assert h.mean[:, 0] == pytest.approx(rest, abs=0.05)
     assert h.mean[:3, -1] == pytest.approx(shop, abs=1e-3)
     assert (np.diff(h.mean, axis=1) <= 1e-9).all()
@@ -247,7 +247,9 @@ def test_thinned_air_weighs_as_much_as_the_whole():
     every = history(VIOLIN, air, T0)
     assert len(few.tau_s) < len(every.at_ms) / 5
     plates = Plates([p.thickness_mm / 1000 for p in VIOLIN], *face_transfers(VIOLIN, opened=False))
-    course = plates.course(few.tau_s, few.air_pct, state=uniform(np.full(4, every.rest_pct)))
+    course = plates.course(
+        few.tau_s, few.air_pct, state=uniform(np.full(4, every.home_moisture_pct))
+    )
     # Tolerance: ours, far below the range that any draw leaves.
     assert course.mean[:, -1] == pytest.approx(every.mean[:, -1], abs=0.02)
     assert few.end_ms[-1] == air.until_ms
@@ -265,11 +267,11 @@ def test_an_instrument_at_rest_may_be_closed():
         VIOLIN, days(*[50.0] * 10), T0, home=HomeAir(20.0, 50.0), opened=[Opened(T0 + DAY)]
     )
     assert found.closing.close is Close.YES
-    assert found.closing.reason is Reason.AT_REST
+    assert found.closing.reason is Reason.NEAR_HOME
     assert found.open_now
     assert found.known_share == 1
     top = part_of(found, "top")
-    assert top.from_rest_pct.low < 0 < top.from_rest_pct.high
+    assert top.from_home_pct.low < 0 < top.from_home_pct.high
     assert abs(top.change_mm.median) < 0.1
     assert found.closing.ready_in_s.median == 0
 
@@ -284,7 +286,7 @@ def test_a_dry_shop_opens_gaps_in_an_instrument_from_a_damp_home():
     assert top.change_mm.high < 0
     assert top.yield_share.median > CLOSE_SHARE
     rest, settle = equilibrium_moisture_content(20.0, [55.0, 30.0])
-    assert top.rest_pct.median == pytest.approx(rest, abs=0.05)
+    assert top.home_moisture_pct.median == pytest.approx(rest, abs=0.05)
     assert top.settle_pct.median == pytest.approx(settle, abs=0.1)
     assert top.moisture_pct.median == pytest.approx(settle, abs=0.15)
     # The median agrees with the formula by hand: norway spruce, radial, 208 mm.
@@ -336,7 +338,7 @@ def test_an_unknown_home_is_said_and_widens_the_range():
     assert just_come.closing.reason is Reason.HOME_UNKNOWN
     assert WoodAssumptions.HOME_INDOORS in unknown.assumed
     assert WoodAssumptions.HOME_INDOORS not in known.assumed
-    wide, narrow = (part_of(a, "top").from_rest_pct for a in (unknown, known))
+    wide, narrow = (part_of(a, "top").from_home_pct for a in (unknown, known))
     assert wide.high - wide.low > 1.5 * (narrow.high - narrow.low)
 
 

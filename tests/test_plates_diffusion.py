@@ -110,7 +110,7 @@ def test_half_times_of_a_varnished_plate_agree(d, s_air):
     # Tolerance: the table's rounding, 0.005 h, and that of its S of a film, 0.1 %.
     plates = Plates(L, in_series(s_air, film_transfer(SD_M)), s_air, d)
     tau = np.linspace(0, 20 * 3600, 72_001)
-    mean = plates.coming(tau, np.ones(6), state=uniform(np.zeros(6)))
+    mean = plates.ahead(tau, np.ones(6), state=uniform(np.zeros(6)))
     hours = [np.interp(0.5, row, tau) / 3600 for row in mean]
     assert hours == pytest.approx(HALF_TIMES_H[d, s_air], rel=1e-3, abs=0.007)
 
@@ -205,7 +205,7 @@ def test_the_end_alone_is_the_end_of_the_course():
 
 def test_what_is_to_come_is_the_course_in_constant_air():
     times = np.array([0.0, 600.0, 86_400.0])
-    ahead = SOME.coming(times, np.array([9.0, 9.0, 9.0]), state=START)
+    ahead = SOME.ahead(times, np.array([9.0, 9.0, 9.0]), state=START)
     assert ahead[:, 0] == pytest.approx([8, 9, 10])
     for k in (1, 2):
         one = SOME.course([times[k]], [9.0], state=START)
@@ -280,11 +280,11 @@ def test_wood_in_balance_stays_there(outer, inner, air):
 @settings(deadline=None, max_examples=50)
 @given(st.floats(1e-9, 1e-6), st.floats(1.01, 10), st.floats(60, 1e6))
 def test_thicker_or_better_sealed_wood_is_slower(transfer, factor, tau):
-    quick = Plates(L, transfer, transfer).coming([tau], np.array([1.0]), state=uniform([0.0]))
+    quick = Plates(L, transfer, transfer).ahead([tau], np.array([1.0]), state=uniform([0.0]))
     thick = Plates(L * factor, transfer, transfer)
     sealed = Plates(L, transfer / factor, transfer / factor)
     for slow in (thick, sealed):
-        assert slow.coming([tau], np.array([1.0]), state=uniform([0.0])) <= quick + 1e-6
+        assert slow.ahead([tau], np.array([1.0]), state=uniform([0.0])) <= quick + 1e-6
 
 
 # Source: the same, twice as fast at 24 as at 12 °C (after Buck, in The Structural Conservation of

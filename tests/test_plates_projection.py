@@ -18,7 +18,7 @@ HOUR = 3_600_000
 STEPS = 120
 SECONDS = np.full(STEPS, 3600.0)
 PARTS = PRESETS["violin"]
-REST = HomeAir(20.0, 50.0).rest_pct()
+REST = HomeAir(20.0, 50.0).home_moisture_pct()
 
 
 def started():
@@ -33,7 +33,7 @@ def under(rh, *, opened=True, temp=20.0):
 def test_in_the_air_of_its_home_nothing_moves_and_it_may_be_closed():
     found = under(np.full((3, STEPS), 50.0))
     for one in found.parts:
-        assert one.from_rest_pct == pytest.approx((0, 0, 0), abs=1e-6)
+        assert one.from_home_pct == pytest.approx((0, 0, 0), abs=1e-6)
         assert one.change_mm == pytest.approx((0, 0, 0), abs=1e-6)
     assert found.closable.all()
 
@@ -53,9 +53,9 @@ def test_one_member_is_the_history_of_that_air():
 def test_dry_air_makes_it_narrower_and_no_part_goes_beyond_the_airs_balance():
     found = under(np.full((1, STEPS), 30.0))
     floor = float(equilibrium_moisture_content(20.0, 30.0)) - REST
-    assert found.parts[0].from_rest_pct.median < -0.5
+    assert found.parts[0].from_home_pct.median < -0.5
     for one in found.parts:
-        assert floor <= one.from_rest_pct.median < 0
+        assert floor <= one.from_home_pct.median < 0
         assert one.change_mm.median < 0
     assert max(one.step for one in found.parts) == STEPS - 1
     assert not found.closable[-1]
@@ -64,7 +64,7 @@ def test_dry_air_makes_it_narrower_and_no_part_goes_beyond_the_airs_balance():
 def test_members_that_differ_give_a_range_and_the_part_strained_most_stands_first():
     found = under(np.stack([np.full(STEPS, v) for v in (28.0, 32.0, 36.0, 40.0)]))
     first = found.parts[0]
-    assert first.from_rest_pct.low < first.from_rest_pct.median < first.from_rest_pct.high
+    assert first.from_home_pct.low < first.from_home_pct.median < first.from_home_pct.high
     strained = [one.yield_share for one in found.parts]
     assert strained == sorted(strained, reverse=True)
     assert first.part.name in ("top", "back")  # held all round, unlike ribs and blocks

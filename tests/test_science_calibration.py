@@ -21,7 +21,7 @@ from monitor.science.calibration.fit import (
     fitted,
 )
 from monitor.science.calibration.salts import SALTS, fixed_point, reference_point
-from monitor.science.calibration.settling import Rest, settling
+from monitor.science.calibration.settling import SettlingStage, settling
 
 # Source: Greenspan 1977 and two other tables; see data/SOURCES.md for how each was read.
 with (files("data") / "published" / "salt_fixed_points.csv").open(encoding="utf-8") as f:
@@ -64,10 +64,10 @@ def test_a_reading_that_creeps_to_its_end_is_taken_only_when_it_has():
     rests = [
         settling(ts[: n + 1], t[: n + 1], rh[: n + 1], 0, int(ts[n])).rest for n in range(600)
     ]
-    first = rests.index(Rest.RESTED)
-    assert rests[59] is Rest.WAITING
-    assert Rest.MOVING in rests[60:first]
-    assert set(rests[first:]) == {Rest.RESTED}
+    first = rests.index(SettlingStage.STEADY)
+    assert rests[59] is SettlingStage.WAITING
+    assert SettlingStage.MOVING in rests[60:first]
+    assert set(rests[first:]) == {SettlingStage.STEADY}
     taken = settling(ts[: first + 1], t[: first + 1], rh[: first + 1], 0, int(ts[first]))
     # What is left of the way is within the point's uncertainty (k = 2): repeatability and drift.
     assert taken.rh_pct - 75.0 < 2 * np.hypot(HUMIDITY.repeat, taken.rh_drift_pct)
@@ -77,11 +77,11 @@ def test_scatter_heat_and_silence_are_no_rest():
     ts, rng = minutes(120), np.random.default_rng(3)
     t, rh = np.full(120, 20.0), np.full(120, 75.0)
     now = int(ts[-1])
-    assert settling(ts, t, rh + rng.normal(0, 1.0, 120), 0, now).rest is not Rest.RESTED
-    assert settling(ts, t + ts / 3_600_000, rh, 0, now).rest is Rest.MOVING
-    assert settling(ts[:60], t[:60], rh[:60], 0, now).rest is Rest.WAITING
+    assert settling(ts, t, rh + rng.normal(0, 1.0, 120), 0, now).rest is not SettlingStage.STEADY
+    assert settling(ts, t + ts / 3_600_000, rh, 0, now).rest is SettlingStage.MOVING
+    assert settling(ts[:60], t[:60], rh[:60], 0, now).rest is SettlingStage.WAITING
     assert settling([], [], [], 0, now).readings == 0
-    assert settling(ts, t, rh, now - 600_000, now).rest is Rest.WAITING
+    assert settling(ts, t, rh, now - 600_000, now).rest is SettlingStage.WAITING
 
 
 def test_a_worked_example_comes_out():

@@ -15,7 +15,7 @@ from monitor.commands import CommandFault, Commands
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.readings import export
-from monitor.science.calibration.settling import Rest
+from monitor.science.calibration.settling import SettlingStage
 from monitor.sensor_care.calibration import JarWatch, settled
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, Writer
 
@@ -237,7 +237,7 @@ def test_a_point_is_taken_only_at_rest(shop):
         shop.do("take", NOW + 2 * HOUR)
     assert (
         settled(shop.reader, shop.reader.histories()["bench/a"], NOW + 2 * HOUR).rest
-        is Rest.MOVING
+        is SettlingStage.MOVING
     )
     shop.do("abandon", NOW + 2 * HOUR)
     assert not shop.reader.histories()["bench/a"].in_jar

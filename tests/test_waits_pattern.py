@@ -1,4 +1,4 @@
-"""The coming air from recent days: it begins at the present, and its range holds what comes."""
+"""The outlook from recent days: it begins at the present, and its range holds what comes."""
 
 from __future__ import annotations
 
@@ -31,22 +31,22 @@ def shaped(days=20, step_s=300):
 def test_the_ensemble_begins_at_the_present_and_looks_as_far_as_asked():
     ts, t, rh = shaped()
     t[-1], rh[-1] = 23.0, 66.0  # a lamp just went on
-    coming = daily_pattern_ensemble(ts, t, rh, NOW, 100 * 3600, 60, SEED)
-    assert coming.start_ms == NOW
-    assert coming.temp_c.shape == (60, 200)
-    assert np.abs(coming.temp_c[:, 0] - 23).max() < 1.5
-    assert np.abs(coming.rh_pct[:, 0] - 66).max() < 6
-    assert coming.rh_pct.min() >= 1
-    assert coming.rh_pct.max() <= 100
+    outlook = daily_pattern_ensemble(ts, t, rh, NOW, 100 * 3600, 60, SEED)
+    assert outlook.start_ms == NOW
+    assert outlook.temp_c.shape == (60, 200)
+    assert np.abs(outlook.temp_c[:, 0] - 23).max() < 1.5
+    assert np.abs(outlook.rh_pct[:, 0] - 66).max() < 6
+    assert outlook.rh_pct.min() >= 1
+    assert outlook.rh_pct.max() <= 100
 
 
 def test_the_daily_curve_is_kept():
     ts, t, rh = shaped()
-    coming = daily_pattern_ensemble(ts, t, rh, NOW, 48 * 3600, 200, SEED)
+    outlook = daily_pattern_ensemble(ts, t, rh, NOW, 48 * 3600, 200, SEED)
     at = NOW + 1_800_000 * (np.arange(96) + 0.5)
     day = np.sin(2 * np.pi * at / DAY_MS)
-    assert np.corrcoef(np.median(coming.temp_c, axis=0), day)[0, 1] > 0.95
-    assert np.corrcoef(np.median(coming.rh_pct, axis=0), -day)[0, 1] > 0.9
+    assert np.corrcoef(np.median(outlook.temp_c, axis=0), day)[0, 1] > 0.95
+    assert np.corrcoef(np.median(outlook.rh_pct, axis=0), -day)[0, 1] > 0.9
 
 
 def test_the_same_seed_gives_the_same_air_and_a_gap_in_the_log_is_borne():
@@ -65,9 +65,9 @@ def test_the_same_seed_gives_the_same_air_and_a_gap_in_the_log_is_borne():
 
 def test_warm_days_and_dry_days_stay_together():
     ts, t, rh = shaped()
-    coming = daily_pattern_ensemble(ts, t, rh, NOW, 72 * 3600, 200, SEED)
-    t_off = coming.temp_c - np.median(coming.temp_c, axis=0)
-    rh_off = coming.rh_pct - np.median(coming.rh_pct, axis=0)
+    outlook = daily_pattern_ensemble(ts, t, rh, NOW, 72 * 3600, 200, SEED)
+    t_off = outlook.temp_c - np.median(outlook.temp_c, axis=0)
+    rh_off = outlook.rh_pct - np.median(outlook.rh_pct, axis=0)
     assert np.corrcoef(t_off[:, 100], rh_off[:, 100])[0, 1] > 0.7  # here: warm spells are damp
 
 
@@ -90,10 +90,10 @@ def test_scored_on_a_year_it_was_not_tuned_on():
     error, plain, inside = (np.empty((120, 2, len(HORIZONS_H))) for _ in range(3))
     for n, s in enumerate(steps.tolist()):
         past = slice(max(s - 29 * 288, 0), s)
-        coming = daily_pattern_ensemble(
+        outlook = daily_pattern_ensemble(
             ts[past], columns[0][past], columns[1][past], int(ts[s]), 72 * 3600, 100, SEED
         )
-        for k, ensemble in enumerate((coming.temp_c, coming.rh_pct)):
+        for k, ensemble in enumerate((outlook.temp_c, outlook.rh_pct)):
             at = [2 * h - 1 for h in HORIZONS_H]
             true = np.array([columns[k][s + 12 * h - 6 : s + 12 * h].mean() for h in HORIZONS_H])
             low, median, high = np.quantile(ensemble, [0.1, 0.5, 0.9], axis=0)[:, at]
@@ -111,10 +111,10 @@ def test_scored_on_a_year_it_was_not_tuned_on():
 
 
 def test_without_a_pattern_the_air_stays_and_strays_ever_further():
-    coming = persistent_ensemble(18.0, 55.0, NOW, 7 * 86_400, 400, SEED)
-    spread = coming.rh_pct.std(axis=0)
+    outlook = persistent_ensemble(18.0, 55.0, NOW, 7 * 86_400, 400, SEED)
+    spread = outlook.rh_pct.std(axis=0)
     assert spread[0] < 1.5 < spread[24] < spread[-1] < 8.5
-    assert abs(coming.temp_c.mean() - 18) < 0.5
+    assert abs(outlook.temp_c.mean() - 18) < 0.5
 
 
 @pytest.mark.parametrize(

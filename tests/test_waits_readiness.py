@@ -48,13 +48,13 @@ def log_of(temp_c, rh_pct, hours=48, step_s=60, drop=()):
     return air_log(ts, t, rh, NOW, step_s)
 
 
-def wait(law=HIDE_GLUE, air=None, coming=None, ago_h=1.0, basis_h=4.0, **more):
+def wait(law=HIDE_GLUE, air=None, outlook=None, ago_h=1.0, basis_h=4.0, **more):
     return WaitInputs(
         law=law,
         basis_s=3600 * basis_h,
         start_ms=NOW - round(ago_h * HOUR),
         air=log_of(20, 50) if air is None else air,
-        coming=steady(NOW, 20, 50, 14 * 86_400) if coming is None else coming,
+        outlook=steady(NOW, 20, 50, 14 * 86_400) if outlook is None else outlook,
         **more,
     )
 
@@ -107,18 +107,18 @@ def test_a_wait_that_is_over_says_since_when(law):
 
 
 def test_the_range_holds_the_basis_and_says_what_it_rests_on():
-    w = wait(never_shorter=False, coming=wandering())
+    w = wait(never_shorter=False, outlook=wandering())
     told = one(w)
     assert told.ready_low_ms < told.ready_ms < told.ready_high_ms
-    assert set(told.rests_on) == {"basis", "law", "sensor", "coming"}
+    assert set(told.rests_on) == {"basis", "law", "sensor", "outlook"}
     assert sum(told.rests_on.values()) == pytest.approx(1)
-    only = one(wait(never_shorter=False))  # coming air known
-    assert only.rests_on["coming"] == 0
+    only = one(wait(never_shorter=False))  # outlook known
+    assert only.rests_on["outlook"] == 0
     assert only.rests_on["basis"] > 0.9
 
 
 def test_advice_is_never_shorter_than_the_basis_but_progress_is_kept():
-    dry = {"air": log_of(24, 35), "coming": steady(NOW, 24, 35, 86_400)}
+    dry = {"air": log_of(24, 35), "outlook": steady(NOW, 24, 35, 86_400)}
     w = wait(sure(HIDE_GLUE), ago_h=3, **dry, **EXACT)
     told = one(w)
     assert hours(w, told.ready_ms) == pytest.approx(4)
@@ -144,7 +144,7 @@ def test_progress_from_the_thinned_log_is_that_of_every_reading(law):
         basis_s=24 * 3600,
         start_ms=start,
         air=air,
-        coming=steady(NOW, 20, 50, 86_400),
+        outlook=steady(NOW, 20, 50, 86_400),
         **EXACT,
     )
     i = int(np.searchsorted(ts, start, side="right")) - 1
@@ -174,7 +174,7 @@ def test_progress_from_the_thinned_log_is_that_of_every_reading(law):
     assert progress_trace(w, NOW)[1][-1] == pytest.approx(expected, abs=4e-5)
 
 
-def plain_ready_s(law, basis_s, log, coming, member, d_temp, d_rh, threshold, start_ms):
+def plain_ready_s(law, basis_s, log, outlook, member, d_temp, d_rh, threshold, start_ms):
     """One draw of a glue wait, reading by reading: no thinning, no closed form, no cap."""
     k = math.log((1 - law.reference) / (threshold - law.reference)) / basis_s
     ts, t, rh = log
@@ -188,12 +188,12 @@ def plain_ready_s(law, basis_s, log, coming, member, d_temp, d_rh, threshold, st
         y = h + (y - h) * math.exp(-k * phi * (end - max(ts[n], start_ms)) / 1000)
     if y <= threshold:
         return 0.0
-    for i in range(coming.temp_c.shape[1]):
-        phi = float(law.speed(np.array(coming.temp_c[member, i] + d_temp)))
-        h = min(max((coming.rh_pct[member, i] + d_rh) / 100, 0.0), 1.0)
-        after = h + (y - h) * math.exp(-k * phi * coming.step_s)
+    for i in range(outlook.temp_c.shape[1]):
+        phi = float(law.speed(np.array(outlook.temp_c[member, i] + d_temp)))
+        h = min(max((outlook.rh_pct[member, i] + d_rh) / 100, 0.0), 1.0)
+        after = h + (y - h) * math.exp(-k * phi * outlook.step_s)
         if after <= threshold:
-            return i * coming.step_s + math.log((y - h) / (threshold - h)) / (k * phi)
+            return i * outlook.step_s + math.log((y - h) / (threshold - h)) / (k * phi)
         y = after
     return math.inf
 
@@ -202,12 +202,12 @@ def plain_ready_s(law, basis_s, log, coming, member, d_temp, d_rh, threshold, st
 def test_ready_times_are_those_of_a_plain_loop_over_every_reading_and_draw():
     ts, t, rh = lively(hours_back=24, step_s=60)
     law = replace(HIDE_GLUE, most_rate=5.0)
-    coming = wandering(members=40)
+    outlook = wandering(members=40)
     w = WaitInputs(
         law=law,
         basis_s=6 * 3600,
         start_ms=NOW - 3 * HOUR,
-        coming=coming,
+        outlook=outlook,
         air=air_log(ts, t, rh, NOW, 60),
         never_shorter=False,
     )
@@ -219,7 +219,7 @@ def test_ready_times_are_those_of_a_plain_loop_over_every_reading_and_draw():
                 law,
                 w.basis_s * math.exp(w.spread * d.basis[j]),
                 (ts, t, rh),
-                coming,
+                outlook,
                 j,
                 d.temp_k[j],
                 d.rh_pct[j],
@@ -237,10 +237,10 @@ def test_ready_times_are_those_of_a_plain_loop_over_every_reading_and_draw():
 
 def test_a_batch_says_the_same_as_each_wait_alone():
     ts, t, rh = lively()
-    air, coming = air_log(ts, t, rh, NOW, 10), wandering()
+    air, outlook = air_log(ts, t, rh, NOW, 10), wandering()
     waits = [
         WaitInputs(
-            law=law, basis_s=3600 * b, start_ms=NOW - round(a * HOUR), air=air, coming=coming
+            law=law, basis_s=3600 * b, start_ms=NOW - round(a * HOUR), air=air, outlook=outlook
         )
         for law in LAWS
         for a, b in ((0.5, 4), (30, 40), (-3, 12))
@@ -259,8 +259,8 @@ def test_a_batch_says_the_same_as_each_wait_alone():
 
 @pytest.mark.parametrize("law", [HIDE_GLUE, OIL, WASHED_WOOD])
 def test_a_gap_is_said_and_widens_the_range_both_ways(law):
-    coming = steady(NOW, 18, 55, 14 * 86_400)
-    whole = wait(law, log_of(18, 55), coming, ago_h=8, basis_h=12, never_shorter=False)
+    outlook = steady(NOW, 18, 55, 14 * 86_400)
+    whole = wait(law, log_of(18, 55), outlook, ago_h=8, basis_h=12, never_shorter=False)
     broken = replace(whole, air=log_of(18, 55, drop=[(6, 3)]))
     a, b = ready_times([whole, broken], NOW)
     assert a.unknown_s == 0
@@ -308,12 +308,12 @@ def test_on_hold_since_when_and_why(law, air, why):
 
 
 def test_a_plate_is_on_hold_once_its_wood_is_damp_not_when_the_room_turns():
-    coming = steady(NOW, 20, 95, 86_400)
-    just = one(wait(HIDE_GLUE_THIN_PLATE, changed((20, 70), (20, 95), 0.5), coming, basis_h=12))
+    outlook = steady(NOW, 20, 95, 86_400)
+    just = one(wait(HIDE_GLUE_THIN_PLATE, changed((20, 70), (20, 95), 0.5), outlook, basis_h=12))
     assert just.hold == Hold.NONE
     assert 0 < just.rate_now < 0.6
     # The wood reaches 80 %: 95 − 25 exp(−t/6 h), t = 3.06 h.
-    later = one(wait(HIDE_GLUE_THIN_PLATE, changed((20, 70), (20, 95), 5), coming, ago_h=6))
+    later = one(wait(HIDE_GLUE_THIN_PLATE, changed((20, 70), (20, 95), 5), outlook, ago_h=6))
     assert later.hold == Hold.DAMP
     assert later.hold_since_ms == pytest.approx(NOW - (5 - 3.06) * HOUR, abs=900_000)
     air = changed((20, 95), (20, 50), 0.5)
@@ -332,8 +332,8 @@ def test_a_hold_counts_nothing_where_the_law_adds_up_or_is_too_cold():
 
 
 def test_damp_air_undoes_progress_and_softens_what_was_ready():
-    coming = steady(NOW, 20, 88, 86_400)
-    w = wait(sure(HIDE_GLUE), changed((20, 50), (20, 88), 6), coming, ago_h=11, **EXACT)
+    outlook = steady(NOW, 20, 88, 86_400)
+    w = wait(sure(HIDE_GLUE), changed((20, 50), (20, 88), 6), outlook, ago_h=11, **EXACT)
     told = one(w)
     assert told.softened
     assert told.state == WaitState.HOLD
@@ -342,7 +342,7 @@ def test_damp_air_undoes_progress_and_softens_what_was_ready():
 
 
 def test_near_the_hold_it_says_that_the_sensor_decides():
-    told = one(wait(air=log_of(20, 77), coming=steady(NOW, 20, 77, 9 * 86_400)))
+    told = one(wait(air=log_of(20, 77), outlook=steady(NOW, 20, 77, 9 * 86_400)))
     assert told.slow
     assert told.rests_on["law"] + told.rests_on["sensor"] > 0.5
 
@@ -374,7 +374,7 @@ def test_the_woods_own_moisture_is_the_sum_it_should_be():
 
 def test_a_thick_piece_shut_on_one_side_takes_longer():
     law = DryingLaw(dry_moisture_sd_pct=0.0, open_faces=1.0)
-    w = wait(law, coming=steady(NOW, 20, 50, 30 * 86_400), **EXACT)
+    w = wait(law, outlook=steady(NOW, 20, 50, 30 * 86_400), **EXACT)
     assert hours(w, one(w).ready_ms) == pytest.approx(16, abs=0.01)
 
 
@@ -399,13 +399,13 @@ def test_a_start_before_the_log_is_said_and_the_time_before_may_count_nothing():
 
 def test_no_sensor_no_promise_but_a_fixed_time_runs():
     nothing = air_log([], [], [], NOW)
-    told = one(WaitInputs(law=OIL, basis_s=86_400, start_ms=NOW - HOUR, air=nothing, coming=None))
+    told = one(WaitInputs(law=OIL, basis_s=86_400, start_ms=NOW - HOUR, air=nothing, outlook=None))
     assert told.state == WaitState.NO_AIR
     assert told.ready_ms is told.ready_high_ms is None
     assert math.isnan(told.rate_now)
     assert told.unknown_s == 3600
     w = WaitInputs(
-        law=FixedLaw(), basis_s=7200, start_ms=NOW - HOUR, air=nothing, coming=None, **EXACT
+        law=FixedLaw(), basis_s=7200, start_ms=NOW - HOUR, air=nothing, outlook=None, **EXACT
     )
     assert hours(w, one(w).ready_ms) == 2
 
@@ -448,20 +448,20 @@ def test_a_wait_moved_to_a_better_place_is_counted_in_both():
 @given(t=st.floats(12, 25), rh=st.floats(25, 78), d_t=st.floats(0.1, 3), d_rh=st.floats(0.1, 10))
 @settings(max_examples=15, deadline=None)
 def test_warmer_or_drier_coming_air_is_never_later(law, t, rh, d_t, d_rh):
-    coming = steady(NOW, t, rh, 40 * 86_400)
-    w = wait(sure(law), coming=coming, never_shorter=False, **EXACT)
+    outlook = steady(NOW, t, rh, 40 * 86_400)
+    w = wait(sure(law), outlook=outlook, never_shorter=False, **EXACT)
     base = one(w).ready_ms
-    for better in (coming.shifted(temp_k=d_t), coming.shifted(rh_pct=-d_rh)):
-        sooner = one(replace(w, coming=better)).ready_ms
+    for better in (outlook.shifted(temp_k=d_t), outlook.shifted(rh_pct=-d_rh)):
+        sooner = one(replace(w, outlook=better)).ready_ms
         assert base is None or sooner <= base + 1
 
 
 def test_what_if_warming_leaves_the_water_the_air_is_drier():
-    coming = steady(NOW, 18, 60, 86_400)
-    warmer = coming.shifted(temp_k=2, same_water=True)
+    outlook = steady(NOW, 18, 60, 86_400)
+    warmer = outlook.shifted(temp_k=2, same_water=True)
     # Source: ASHRAE saturation pressures at 18 and 20 °C, 2064 and 2339 Pa. From memory.
     assert warmer.rh_pct[0, 0] == pytest.approx(60 * 2064 / 2339, abs=0.05)
-    assert coming.shifted(rh_pct=-80).rh_pct[0, 0] == 1
+    assert outlook.shifted(rh_pct=-80).rh_pct[0, 0] == 1
 
 
 def test_the_range_narrows_on_average_as_the_wait_goes_on():
@@ -478,7 +478,7 @@ def test_the_range_narrows_on_average_as_the_wait_goes_on():
             now = NOW
             ts = now - (at - np.arange(at)) * 1_800_000
             drift = np.cumsum(random.normal(0, 0.7, (100, 192)), axis=1)
-            coming = AirEnsemble(
+            outlook = AirEnsemble(
                 now, 1800.0, np.full((100, 192), t[at]), np.clip(rh[at] + drift, 20, 95)
             )
             w = WaitInputs(
@@ -486,7 +486,7 @@ def test_the_range_narrows_on_average_as_the_wait_goes_on():
                 basis_s=12 * 3600,
                 start_ms=now - gone * 1_800_000,
                 air=air_log(ts, t[:at], rh[:at], now),
-                coming=coming,
+                outlook=outlook,
                 never_shorter=False,
             )
             told = ready_times([w], now, draws=100)[0]
@@ -498,8 +498,8 @@ def test_the_range_narrows_on_average_as_the_wait_goes_on():
 
 
 def test_the_latest_start_is_in_time_and_the_next_one_is_not():
-    coming, wanted = wandering(), NOW + 30 * HOUR
-    waits = [wait(law, coming=coming, basis_h=b) for law, b in ((HIDE_GLUE, 8), (SPIRIT, 12))]
+    outlook, wanted = wandering(), NOW + 30 * HOUR
+    waits = [wait(law, outlook=outlook, basis_h=b) for law, b in ((HIDE_GLUE, 8), (SPIRIT, 12))]
     for w, latest in zip(waits, latest_starts(waits, NOW, wanted), strict=True):
         assert NOW < latest.sure_ms <= latest.start_ms <= latest.chance_ms < wanted
         assert one(replace(w, start_ms=latest.sure_ms)).ready_high_ms <= wanted
@@ -528,8 +528,8 @@ def test_the_latest_start_in_known_reference_air_is_the_basis_before():
         lambda: ready_times([wait()], NOW + 1),
         lambda: ready_times([wait()], NOW, draws=0),
         lambda: one(wait(sensor=SensorUncertainty(-1, 2))),
-        lambda: one(wait(coming=steady(NOW + HOUR, 20, 50, 3600))),
-        lambda: one(wait(coming=steady(NOW - 2 * HOUR, 20, 50, 3600))),
+        lambda: one(wait(outlook=steady(NOW + HOUR, 20, 50, 3600))),
+        lambda: one(wait(outlook=steady(NOW - 2 * HOUR, 20, 50, 3600))),
         lambda: steady(NOW, 20, 101, 3600),
         lambda: steady(NOW, math.nan, 50, 3600),
         lambda: steady(NOW, 20, 50, 0),

@@ -86,10 +86,10 @@ def shop(tmp_path):
 
 def test_in_the_air_of_its_home_an_instrument_rests_and_may_be_closed(shop):
     found = shop.standing(shop.take_in(open=True)).answer
-    assert (found.closing.close, found.closing.reason) == (Close.YES, Reason.AT_REST)
+    assert (found.closing.close, found.closing.reason) == (Close.YES, Reason.NEAR_HOME)
     assert found.known_share == pytest.approx(1.0, abs=0.01)
     for one in found.parts:
-        assert one.from_rest_pct.median == pytest.approx(0, abs=0.1)
+        assert one.from_home_pct.median == pytest.approx(0, abs=0.1)
         assert one.change_mm.median == pytest.approx(0, abs=0.05)
 
 
@@ -105,7 +105,7 @@ def test_away_from_its_home_it_dries_or_swells_and_must_wait(shop, home, reason,
     # is proved against Table 4-2 in test_science_wood.py. Tolerance: ours, the median of the draws.
     expected = float(equilibrium_moisture_content(20.0, 50.0))
     assert back.settle_pct.median == pytest.approx(expected, abs=0.15)
-    assert sign * back.from_rest_pct.median > 1
+    assert sign * back.from_home_pct.median > 1
     assert sign * back.change_mm.high > 0
     assert sign * back.change_mm.low > 0
 
@@ -120,7 +120,7 @@ def test_an_opened_instrument_follows_the_air_sooner(shop):
     closed = shop.parts(shop.take_in("a", home=70.0, ago=2 * DAY))
     opened = shop.parts(shop.take_in("b", home=70.0, ago=2 * DAY, open=True))
     for name in ("top", "back"):
-        assert opened[name].from_rest_pct.median < closed[name].from_rest_pct.median - 0.2
+        assert opened[name].from_home_pct.median < closed[name].from_home_pct.median - 0.2
 
 
 @pytest.mark.slow
@@ -129,8 +129,8 @@ def test_a_moved_instrument_has_the_air_of_each_place(shop):
     stays = shop.take_in("a")
     moved = shop.take_in("b")
     shop.do("move", instrument=moved, place="cellar", at_ms=NOW - 4 * DAY)
-    assert shop.parts(moved)["top"].from_rest_pct.median > 1
-    assert shop.parts(stays)["top"].from_rest_pct.median == pytest.approx(0, abs=0.1)
+    assert shop.parts(moved)["top"].from_home_pct.median > 1
+    assert shop.parts(stays)["top"].from_home_pct.median == pytest.approx(0, abs=0.1)
 
 
 def test_a_place_without_a_sensor_and_one_just_come_say_so(shop):
@@ -177,7 +177,7 @@ def test_of_a_stay_beyond_what_is_read_the_last_part_counts(shop):
     one = shop.take_in(ago=LONGEST_MS + 300 * DAY)
     found = shop.standing(one).answer
     assert found.parts[0].moisture_pct.median == pytest.approx(
-        found.parts[0].rest_pct.median, abs=0.1
+        found.parts[0].home_moisture_pct.median, abs=0.1
     )
     assert wood_history(shop.reader, shop.instrument(one), NOW).at_ms[0] > NOW - LONGEST_MS
 
@@ -186,7 +186,7 @@ def test_a_history_runs_from_its_rest_to_where_it_stands_now_and_ends_with_its_l
     one = shop.take_in(home=70.0)
     shop.do("open", instrument=one, at_ms=NOW - 3 * DAY)
     found = wood_history(shop.reader, shop.instrument(one), NOW)
-    assert found.mean[:, 0] == pytest.approx(found.rest_pct, abs=0.1)
+    assert found.mean[:, 0] == pytest.approx(found.home_moisture_pct, abs=0.1)
     assert int(found.at_ms[-1]) == NOW
     assert found.opened.sum() == pytest.approx(3 * 144, abs=2)
     standing = shop.parts(one)

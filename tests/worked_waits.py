@@ -68,9 +68,9 @@ def examples() -> list[Example]:
     hours = (np.arange(HORIZON_H * 3600 // STEP_S) + 0.5) * STEP_S / 3600
     result = []
     for name, (temp_c, rh_pct) in _airs(hours).items():
-        coming = AirEnsemble(START_MS, STEP_S, temp_c[None], rh_pct[None])
+        outlook = AirEnsemble(START_MS, STEP_S, temp_c[None], rh_pct[None])
         waits = [
-            WaitInputs(law=law, basis_s=3600 * h, start_ms=START_MS, air=log, coming=coming)
+            WaitInputs(law=law, basis_s=3600 * h, start_ms=START_MS, air=log, outlook=outlook)
             for _, law, h in WORK
         ]
         for (work, law, basis_h), told in zip(WORK, ready_times(waits, START_MS), strict=True):

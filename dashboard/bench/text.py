@@ -45,7 +45,7 @@ _RESTS = {
     "basis": "the basis of its kind",
     "law": "how the work takes to the air",
     "sensor": "the sensor's accuracy",
-    "coming": "the air to come",
+    "outlook": "the air to come",
 }
 CAUTIONS = {
     Caution.HOT_GLUE_POT: "Glue pot: it scalds, and a pot boiled dry burns. Water topped up; off "

@@ -136,4 +136,4 @@ def off_pct(standing: WoodStanding) -> float:
     −1 where nothing can be said.
     """
     parts = standing.answer.parts if standing.answer else ()
-    return max((abs(part.from_rest_pct.median) for part in parts), default=-1.0)
+    return max((abs(part.from_home_pct.median) for part in parts), default=-1.0)

@@ -24,7 +24,7 @@ from monitor.core.measurements import MEASURES, Quantity
 from monitor.domain.sensor import BOUNDS, NOTE_MAX
 from monitor.science.calibration.fit import BadFit, CalibrationFit, Point, fitted
 from monitor.science.calibration.salts import SALTS
-from monitor.science.calibration.settling import Rest
+from monitor.science.calibration.settling import SettlingStage
 from monitor.sensor_care.calibration import expects
 
 if TYPE_CHECKING:
@@ -159,7 +159,7 @@ def stands(one: SensorDetails, shop: ShopData) -> list[Component]:
     told: list[Component] = [html.P(text.lead(one, shop.place_names()), className="lead")]
     if one.jar is not None:
         word, sentence = text.jar(one, now, zone, unit)
-        state = "right" if one.jar.rest is Rest.RESTED else "unknown"
+        state = "right" if one.jar.rest is SettlingStage.STEADY else "unknown"
         told.append(
             html.Div(
                 [html.P(html.Strong(word), className="answer"), html.P(sentence, className="why")],
@@ -232,7 +232,7 @@ def taps(one: SensorDetails, *, writer: bool) -> list[Component]:
         return told
     about = {"about": "sensor", "sensor": history.id}
     first: list[Component] = []
-    if one.jar is not None and one.jar.rest is Rest.RESTED:
+    if one.jar is not None and one.jar.rest is SettlingStage.STEADY:
         first.append(
             action_button("Take the point", "take", said="Point taken.", name="tap main", **about)
         )

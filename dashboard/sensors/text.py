@@ -9,7 +9,7 @@ from dashboard.ui import formats
 from monitor.core.measurements import MEASURES, Quantity
 from monitor.domain.sensor import BOUNDS, Correction, SensorAction
 from monitor.science.calibration.salts import SALTS
-from monitor.science.calibration.settling import Rest
+from monitor.science.calibration.settling import SettlingStage
 from monitor.sensor_care import calibration
 
 if TYPE_CHECKING:
@@ -40,10 +40,10 @@ STEPS = (
 )
 """Common practice, no source."""
 _RESTS = {
-    Rest.WAITING: "Waiting",
-    Rest.MOVING: "Still moving",
-    Rest.RESTLESS: "Restless",
-    Rest.RESTED: "At rest: take the point",
+    SettlingStage.WAITING: "Waiting",
+    SettlingStage.MOVING: "Still moving",
+    SettlingStage.SCATTERING: "Restless",
+    SettlingStage.STEADY: "At rest: take the point",
 }
 
 
@@ -67,7 +67,7 @@ def jar(one: SensorDetails, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> 
 
 def rest_words(found: Settling, unit: formats.Unit) -> str:
     """What its rest rests on."""
-    if found.rest is Rest.MOVING or math.isnan(found.rh_drift_pct):
+    if found.rest is SettlingStage.MOVING or math.isnan(found.rh_drift_pct):
         return calibration.why(found)
     return (
         f"in the last half hour RH moved {formats.figure(found.rh_drift_pct, 2)} % and temperature "

@@ -20,7 +20,7 @@ def plate_words(
     """What the air to come does to the part of an instrument that is strained most."""
     first = found.parts[0]
     at_ms = step_ms(one, found, first.step)
-    off, moved = first.from_rest_pct, first.change_mm
+    off, moved = first.from_home_pct, first.change_mm
     side, width = ("under", "narrower") if off.median < 0 else ("over", "wider")
     low, high = sorted((abs(off.low), abs(off.high)))
     if off.low < 0 < off.high:

@@ -81,7 +81,7 @@ def stay_plot(
     at_ms, zone = points["at_ms"], view.zone
     inks = _inks(found, look)
     times = formats.moments(at_ms, zone)
-    low, high = _y_range(points, found.rest_pct, coming)
+    low, high = _y_range(points, found.home_moisture_pct, coming)
     data = [_line("air's balance", at_ms, points["air_pct"], times, look.quiet, "solid", 1.2)]
     for i, part in enumerate(found.parts):
         data.append(
@@ -110,7 +110,7 @@ def stay_plot(
     narrow = view.width_px < NARROW_PX
     ends = [(part.name, points["mean"][i], inks[i]) for i, part in enumerate(found.parts)]
     ends.append(("air", points["air_pct"], look.quiet))
-    ends.append(("rest", np.array([found.rest_pct]), look.ink))
+    ends.append(("rest", np.array([found.home_moisture_pct]), look.ink))
     layout = {
         **axes(view, look, (low, high), "Moisture [% of dry wood]"),
         "shapes": [
@@ -142,7 +142,8 @@ def summary(found: MoistureHistory, view: View) -> str:
     last = formats.stamp(int(found.at_ms[-1]), view.zone)
     return (
         f"From {formats.stamp(view.start_ms, view.zone)} to {last}: "
-        f"{ends}; rest {formats.figure(found.rest_pct, 1)} %.{gaps} Best estimate, without its range."
+        f"{ends}; rest {formats.figure(found.home_moisture_pct, 1)} %.{gaps} Best estimate, without "
+        "its range."
     )
 
 
@@ -171,10 +172,12 @@ def _inks(found: MoistureHistory, look: Theme) -> list[str]:
 
 
 def _y_range(
-    points: dict[str, NDArray[Any]], rest_pct: float, coming: PartsAhead | None
+    points: dict[str, NDArray[Any]], home_moisture_pct: float, coming: PartsAhead | None
 ) -> tuple[float, float]:
     ahead = list(coming.mean.values()) if coming else []
-    values = np.concatenate([points["mean"].ravel(), points["air_pct"], [rest_pct], *ahead])
+    values = np.concatenate(
+        [points["mean"].ravel(), points["air_pct"], [home_moisture_pct], *ahead]
+    )
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     extra = max(LEAST_SPAN_PCT - (high - low), 0.0) / 2 + 0.06 * max(high - low, LEAST_SPAN_PCT)
     return low - extra - 0.04 * (high - low), high + extra
@@ -233,8 +236,8 @@ def _rest(found: MoistureHistory, look: Theme) -> dict[str, Any]:
         "yref": "y",
         "x0": 0,
         "x1": 1,
-        "y0": found.rest_pct,
-        "y1": found.rest_pct,
+        "y0": found.home_moisture_pct,
+        "y1": found.home_moisture_pct,
         "line": {"color": look.ink, "width": 1.5, "dash": "6px,4px"},
         "layer": "below",
     }

@@ -236,10 +236,10 @@ def _part(one: PartStatus) -> list[Component]:
         html.Td(wood_view.scale(one)),
         html.Td(
             [
-                text.off_rest(one.from_rest_pct),
+                text.off_rest(one.from_home_pct),
                 html.Small(
                     f"now {formats.figure(one.moisture_pct.median, 1)} % ({faces}), rest "
-                    f"{formats.figure(one.rest_pct.median, 1)} %"
+                    f"{formats.figure(one.home_moisture_pct.median, 1)} %"
                 ),
             ]
         ),

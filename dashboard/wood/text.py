@@ -64,12 +64,12 @@ def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
     after = f"{len(standings)} instrument{'' if len(standings) == 1 else 's'} in the shop."
     if part is None:
         return "How the wood stands is not known.", after
-    lies = side(part.from_rest_pct)
+    lies = side(part.from_home_pct)
     if lies == "unknown":
         return f"How far {first.instrument.reference} is from its rest is not known.", after
     if lies == "right":
         return "All wood is near its rest.", after
-    off = part.from_rest_pct.median
+    off = part.from_home_pct.median
     return (
         f"Furthest from its rest: {first.instrument.reference}, {part.part.name} "
         f"{_pct(abs(off))} % too {'dry' if off < 0 else 'damp'}.",
@@ -80,7 +80,7 @@ def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
 def furthest(standing: WoodStanding) -> PartStatus | None:
     """The part that is furthest from its rest; None if nothing can be said."""
     parts = standing.answer.parts if standing.answer else ()
-    return max(parts, key=lambda one: abs(one.from_rest_pct.median), default=None)
+    return max(parts, key=lambda one: abs(one.from_home_pct.median), default=None)
 
 
 def side(off: PlateRange) -> str:
@@ -182,12 +182,12 @@ def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo
     if part is None:
         return "Nothing was read of its air since it came: nothing can be said."
     strain = f"{percent(found.yield_share)} of what the wood bears unharmed"
-    if found.reason is Reason.AT_REST:
+    if found.reason is Reason.NEAR_HOME:
         held = "would strain" if instrument.open_now else "strains"
         return f"The {found.part}, the worst part, {held} by {strain}."
     if found.reason in (Reason.TOO_DRY, Reason.TOO_DAMP):
-        off = off_rest(part.from_rest_pct).partition(" (")[0]
-        if side(part.from_rest_pct) in _NEAR:
+        off = off_rest(part.from_home_pct).partition(" (")[0]
+        if side(part.from_home_pct) in _NEAR:
             off = "away from its rest"
         joined = "glued now it would strain" if instrument.open_now else "its joints strain it"
         return f"The {found.part} is {off}: {joined} by {strain}."
@@ -236,7 +236,7 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
 
 def _settling(answer: WoodStatus) -> str:
     part = next(one for one in answer.parts if one.part.name == answer.closing.part)
-    off = part.settle_pct.median - part.rest_pct.median
+    off = part.settle_pct.median - part.home_moisture_pct.median
     return f"the {part.part.name} settles {_pct(abs(off))} % {'drier' if off < 0 else 'damper'}."
 
 
@@ -297,7 +297,7 @@ def cautions(standing: WoodStanding | None) -> list[str]:
     if standing is None or standing.answer is None:
         return []
     parts = standing.answer.parts
-    sides = {side(one.from_rest_pct) for one in parts}
+    sides = {side(one.from_home_pct) for one in parts}
     found = []
     if standing.instrument.open_now or "damp" in sides:
         found.append("sudden")

@@ -42,10 +42,10 @@ def at(off_pct: float) -> float:
 def scale(one: PartStatus) -> Component:
     """A part between drier and damper: its rest in the middle, it now with its range, and a hollow
     mark where it will settle in the present air."""
-    off = one.from_rest_pct
+    off = one.from_home_pct
     left, right = at(off.low), at(off.high)
     state = wood_text.side(off)
-    settles = one.settle_pct.median - one.rest_pct.median
+    settles = one.settle_pct.median - one.home_moisture_pct.median
     words = [f"{one.part.name}: {wood_text.off_rest(off)}"]
     pieces = [
         html.Span(className="axis"),
@@ -140,7 +140,7 @@ def line(one: PartStatus) -> Component:
         [
             html.Span(one.part.name, className="part-name"),
             scale(one),
-            html.Span(wood_text.off_brief(one.from_rest_pct), className="off"),
+            html.Span(wood_text.off_brief(one.from_home_pct), className="off"),
             html.Span(wood_text.moved(one.change_mm, one.part.width_mm), className="moved"),
             html.Span(
                 wood_text.settles_words(one.settles_in_s).partition(" (")[0], className="settling"

@@ -294,7 +294,7 @@ def _instrument(
     if past is None:
         return
     at = np.searchsorted(past.at_ms, looks, side="right") - 1
-    off = past.mean - past.rest_pct
+    off = past.mean - past.home_moisture_pct
     if rule.quantity == "from_rest":
         value = off[np.argmax(np.abs(off), axis=0), np.arange(off.shape[1])]
     else:

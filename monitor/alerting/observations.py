@@ -22,7 +22,7 @@ from monitor.domain.instrument import Instrument
 from monitor.domain.places import Place, band
 from monitor.domain.sensor import SensorHistory
 from monitor.outlook.summary import PlaceOutlook, dry_words, foreseen, spell_words
-from monitor.science.calibration.settling import Rest
+from monitor.science.calibration.settling import SettlingStage
 from monitor.science.sensor_health import saturated_s, standstill_s
 from monitor.science.waits.wait import WaitState
 from monitor.sensor_care.calibration import settled
@@ -238,7 +238,7 @@ def _in_jars(
             math.nan,
             math.nan,
             math.nan,
-            rested=float(settled(reader, one, now_ms).rest is Rest.RESTED),
+            rested=float(settled(reader, one, now_ms).rest is SettlingStage.STEADY),
         )
         for one in jarred
     ]
@@ -325,8 +325,8 @@ def _instrument(
             value = math.inf if math.isnan(margin) else margin
     elif found is not None and found.parts and knows_home(instrument):
         if quantity == "from_rest":
-            furthest = max(found.parts, key=lambda p: abs(p.from_rest_pct.median))
-            value, part = furthest.from_rest_pct.median, furthest.part.name
+            furthest = max(found.parts, key=lambda p: abs(p.from_home_pct.median))
+            value, part = furthest.from_home_pct.median, furthest.part.name
         else:
             nearest = max(found.parts, key=lambda p: p.yield_share.median)
             value, part = 100 * nearest.yield_share.median, nearest.part.name

@@ -96,14 +96,14 @@ def take(
 ) -> None:
     """Take the steady reading in the jar as a calibration point."""
     from monitor.domain.sensor import SensorHistory
-    from monitor.science.calibration.settling import Rest
+    from monitor.science.calibration.settling import SettlingStage
     from monitor.sensor_care.calibration import settled, why
 
     shown = ""
     while wait:
         with journal_of(settings) as (reader, journal):
             found = settled(reader, journal.sensors.get(sensor, SensorHistory(sensor)), now_ms())
-        if found.rest is Rest.RESTED:
+        if found.rest is SettlingStage.STEADY:
             break
         if (text := f"{found.rest}: {why(found)}") != shown:
             out.print(text)

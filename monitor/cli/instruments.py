@@ -71,13 +71,13 @@ def list_(
         return
     rows = []
     for one in found:
-        part = max(_parts(one), key=lambda p: abs(p.from_rest_pct.median), default=None)
+        part = max(_parts(one), key=lambda p: abs(p.from_home_pct.median), default=None)
         instrument = one.instrument
         state = "open" if instrument.open_now else "closed"
         rows.append(
             (
                 f"{instrument.reference}\n{instrument.kind}, {state}\n{instrument.place}",
-                f"{part.part.name}\n{_from_home(part.from_rest_pct)}" if part else "not known",
+                f"{part.part.name}\n{_from_home(part.from_home_pct)}" if part else "not known",
                 _moved(part) if part else "",
                 _closing(one.answer) if one.answer else one.why_not,
             )
@@ -117,7 +117,7 @@ def show(settings: Settings, instrument: Reference, as_json: Json = False) -> No
             [
                 (
                     f"{part.part.name}\n{part.part.species}, {part.part.thickness_mm:g} mm",
-                    _from_home(part.from_rest_pct),
+                    _from_home(part.from_home_pct),
                     _moved(part),
                     _span(part.settles_in_s.median),
                     _percent(part.yield_share),
@@ -342,7 +342,7 @@ def _parts(one: WoodStanding) -> tuple[PartStatus, ...]:
 
 
 def _off(one: WoodStanding) -> float:
-    return max((abs(part.from_rest_pct.median) for part in _parts(one)), default=-1.0)
+    return max((abs(part.from_home_pct.median) for part in _parts(one)), default=-1.0)
 
 
 def _closing(answer: WoodStatus) -> str:

@@ -12,7 +12,7 @@ from monitor.core.errors import OutOfRange
 from monitor.core.measurements import MEASURES, Quantity, Series, text_fault
 from monitor.domain.sensor import BOUNDS, NAME_MAX, SensorFault, SensorHistory
 from monitor.science.calibration.salts import SALTS, reference_point
-from monitor.science.calibration.settling import WINDOW_S, Rest, Settling, settling
+from monitor.science.calibration.settling import WINDOW_S, Settling, SettlingStage, settling
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -36,7 +36,7 @@ class JarWatch:
 
     def rested(self, history: SensorHistory, now_ms: int) -> Mapping[str, Any]:
         found = settled(self._reader, history, now_ms)
-        if found.rest is not Rest.RESTED:
+        if found.rest is not SettlingStage.STEADY:
             raise SensorFault(f"{history.id} is not steady yet: {why(found)}")
         if history.jar is None:
             raise SensorFault(f"{history.id} is not in a jar")
@@ -120,15 +120,15 @@ def told_pairs(
 
 def why(found: Settling) -> str:
     """How it stands in its jar, in words."""
-    if found.rest is Rest.MOVING:
+    if found.rest is SettlingStage.MOVING:
         moves = f"RH moved {found.rh_drift_pct:+.1f} % and temperature {found.temp_drift_k:+.1f} K"
         return f"{moves} in the last half hour"
-    if found.rest is Rest.RESTLESS:
+    if found.rest is SettlingStage.SCATTERING:
         return (
             f"its readings scatter by {found.rh_sd_pct:.1f} % RH and {found.temp_sd_k:.1f} K: "
             "check the seal and the cable, and keep it away from sun and draughts"
         )
-    if found.rest is Rest.RESTED:
+    if found.rest is SettlingStage.STEADY:
         return "steady"
     if not found.readings:
         return "no readings arrive: can its radio signal leave the jar?"

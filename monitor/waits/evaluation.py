@@ -167,7 +167,7 @@ def _arithmetic(
         basis_s=kind.basis_s,
         start_ms=start_ms,
         air=log,
-        coming=coming,
+        outlook=coming,
         spread=kind.spread,
         never_shorter=kind.never_shorter,
         minimum_s=kind.minimum_s,

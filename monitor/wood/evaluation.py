@@ -92,7 +92,7 @@ def wood_ahead(
     return project(
         past.parts,
         past.state,
-        past.rest_pct,
+        past.home_moisture_pct,
         np.diff(edges_s),
         coming.temp_c[few, first:],
         coming.rh_pct[few, first:],

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/bench_waits.py [--quick]
 
-14 days at 10 s, 200 draws with as many members of coming air over 7 days. The plain loop does for
+14 days at 10 s, 200 draws with as many members of outlook over 7 days. The plain loop does for
 one wait and one draw what anyone would type: every reading, then every step to come; its time is
 scaled up to all waits and draws, which would take hours. Nothing is asserted.
 """
@@ -45,7 +45,7 @@ def readings(days: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def open_waits(
-    count: int, air: AirLog, coming: AirEnsemble, laws: tuple, days: int
+    count: int, air: AirLog, outlook: AirEnsemble, laws: tuple, days: int
 ) -> list[WaitInputs]:
     random = np.random.default_rng(SEED)
     waits = []
@@ -61,13 +61,15 @@ def open_waits(
                 basis_s=3600 * basis_h,
                 start_ms=NOW - round(3.6e6 * ago_h),
                 air=air,
-                coming=coming,
+                outlook=outlook,
             )
         )
     return waits
 
 
-def plain_loop(ts: list, t: list, rh: list, coming: AirEnsemble, start_ms: int, k: float) -> float:
+def plain_loop(
+    ts: list, t: list, rh: list, outlook: AirEnsemble, start_ms: int, k: float
+) -> float:
     """Ready time of one draw of a glue wait, reading by reading. [s]"""
     y = 1.0
     for n in range(len(ts) - 1):
@@ -75,13 +77,13 @@ def plain_loop(ts: list, t: list, rh: list, coming: AirEnsemble, start_ms: int, 
             phi = math.exp(17.62 * t[n] / (243.12 + t[n]) - 17.62 * 20 / 263.12)
             h = rh[n] / 100
             y = h + (y - h) * math.exp(-k * phi * (ts[n + 1] - ts[n]) / 1000)
-    temp_c, rh_pct = coming.temp_c[0].tolist(), coming.rh_pct[0].tolist()
+    temp_c, rh_pct = outlook.temp_c[0].tolist(), outlook.rh_pct[0].tolist()
     for i in range(len(temp_c)):
         if y <= 0.8:
-            return i * coming.step_s
+            return i * outlook.step_s
         phi = math.exp(17.62 * temp_c[i] / (243.12 + temp_c[i]) - 17.62 * 20 / 263.12)
         h = rh_pct[i] / 100
-        y = h + (y - h) * math.exp(-k * phi * coming.step_s)
+        y = h + (y - h) * math.exp(-k * phi * outlook.step_s)
     return math.inf
 
 
@@ -101,7 +103,7 @@ def main() -> None:
     days, count, rounds = (4, 50, 2) if quick else (14, 200, 5)
     ts, t, rh = readings(days)
     start = time.perf_counter()
-    coming = daily_pattern_ensemble(ts, t, rh, NOW, 7 * 86_400, 200, SEED)
+    outlook = daily_pattern_ensemble(ts, t, rh, NOW, 7 * 86_400, 200, SEED)
     made_s = time.perf_counter() - start
     keep = np.ones(ts.size, dtype=bool)
     for older, newer in ((70, 65), (12, 10.5), (3, 2)):  # hours before now
@@ -109,9 +111,9 @@ def main() -> None:
     listed = ts.tolist(), t.tolist(), rh.tolist()
     looped = [NOW - round(days * 86_400_000 * part) for part in (0.1, 0.5, 0.9)]
     print(
-        f"{count} waits, {ts.size:,} readings, 200 draws, {coming.temp_c.shape[1]} steps to come"
+        f"{count} waits, {ts.size:,} readings, 200 draws, {outlook.temp_c.shape[1]} steps to come"
     )
-    print(f"coming air from the daily pattern: {made_s:.3f} s; target for all waits {TARGET_S} s")
+    print(f"outlook from the daily pattern: {made_s:.3f} s; target for all waits {TARGET_S} s")
     print(f"{'':34} {'s':>7} {'plain loop s':>13} {'ratio':>9}")
     for name, laws, part in (
         ("six laws", MIXED, slice(None)),
@@ -122,12 +124,12 @@ def main() -> None:
 
         def ours(laws: tuple = laws, part: object = part) -> None:
             air = air_log(ts[part], t[part], rh[part], NOW, 10)  # type: ignore[index] # a slice
-            ready_times(open_waits(count, air, coming, laws, days), NOW)
+            ready_times(open_waits(count, air, outlook, laws, days), NOW)
 
         took = best_s(ours, rounds)
         begin = time.perf_counter()
         for start_ms in looped:
-            plain_loop(*listed, coming, start_ms, math.log(5 / 3) / 43_200)
+            plain_loop(*listed, outlook, start_ms, math.log(5 / 3) / 43_200)
         plain = (time.perf_counter() - begin) / len(looped) * count * 200
         print(f"{name:34} {took:7.3f} {plain:13.0f} {plain / took:9.0f}")
 

@@ -24,15 +24,15 @@ Window, time and drift: common practice, no source (small electronic sensors; a 
 overnight). Spread: ours, somewhat above the noise of an ordinary sensor."""
 
 
-class Rest(StrEnum):
+class SettlingStage(StrEnum):
     """Stages of a sensor's settling."""
 
     WAITING = "waiting"
     """Not sealed long enough, or too few readings."""
     MOVING = "moving"
-    RESTLESS = "restless"
+    SCATTERING = "restless"
     """It does not drift but scatters: a draught, a leaking box, a bad sensor."""
-    RESTED = "rested"
+    STEADY = "rested"
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Settling:
     Drift over the window [%], [K]; scatter about it [%], [K]; means of the window [%], [°C].
     """
 
-    rest: Rest
+    rest: SettlingStage
     sealed_s: float
     readings: int
     rh_pct: float
@@ -80,17 +80,17 @@ def settling(
     sealed_s, count = (now_ms - sealed_ms) / 1000, len(ts)
     if count < LEAST_READINGS or (ts[-1] - ts[0]) < 500 * WINDOW_S:
         means = (float(rh.mean()), float(t.mean())) if count else (np.nan, np.nan)
-        return Settling(Rest.WAITING, sealed_s, count, *means, *[np.nan] * 4)
+        return Settling(SettlingStage.WAITING, sealed_s, count, *means, *[np.nan] * 4)
     rh_drift, rh_sd = _line(ts, rh)
     t_drift, t_sd = _line(ts, t)
     if sealed_s < LEAST_S:
-        rest = Rest.WAITING
+        rest = SettlingStage.WAITING
     elif abs(rh_drift) > MOVES_RH_PCT or abs(t_drift) > MOVES_TEMP_K:
-        rest = Rest.MOVING
+        rest = SettlingStage.MOVING
     elif rh_sd > SPREAD_RH_PCT or t_sd > SPREAD_TEMP_K:
-        rest = Rest.RESTLESS
+        rest = SettlingStage.SCATTERING
     else:
-        rest = Rest.RESTED
+        rest = SettlingStage.STEADY
     return Settling(
         rest, sealed_s, count, float(rh.mean()), float(t.mean()), rh_drift, t_drift, rh_sd, t_sd
     )

@@ -83,7 +83,7 @@ def forecast_hours(
     Where the forecasts tell nothing, the air goes from what it is to what is usual.
     """
     now_h = hours.first_h + ends
-    fresh, older = issues.coming(now_h, steps), issues.coming(now_h, steps, back=1)
+    fresh, older = issues.after(now_h, steps), issues.after(now_h, steps, back=1)
     seen = np.stack([past.temp_c, past.dew_c])
     usual = usual_air(seen, hours.first_h, ends, steps)
     back = ends[None, :] - np.arange(3)[:, None]

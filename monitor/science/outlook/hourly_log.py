@@ -91,7 +91,7 @@ class Issues:
         """Index of the newest issue known at each of `now_h`, or the one `back` before; −1: none."""
         return np.maximum(np.searchsorted(self.issued_h, now_h, side="right") - 1 - back, -1)
 
-    def coming(self, now_h: np.ndarray, steps: int, back: int = 0) -> OutdoorHours:
+    def after(self, now_h: np.ndarray, steps: int, back: int = 0) -> OutdoorHours:
         """Newest forecast for the `steps` hours after each of `now_h`, (steps, moments); NaN if
         unknown."""
         return self.take(self.newest(now_h, back), now_h + 1 + np.arange(steps)[:, None])

@@ -25,13 +25,13 @@ before: wood forgets. [ms]  Ours."""
 class HomeAir:
     """The air an instrument comes from and goes back to. Without RH it is not known.
 
-    Then its rest is taken as that of wood indoors, `INDOOR_PCT`. [°C], [%]
+    Then its moisture is taken as that of wood indoors, `INDOOR_PCT`. [°C], [%]
     """
 
     temp_c: float = 20.0
     rh_pct: float | None = None
 
-    def rest_pct(self) -> float:
+    def home_moisture_pct(self) -> float:
         """Moisture that wood keeps there. [%]
 
         Raises
@@ -39,7 +39,7 @@ class HomeAir:
         OutOfRange
             If the air is outside that of `equilibrium_moisture_content`.
 
-        >>> round(HomeAir(20.0, 50.0).rest_pct(), 2), HomeAir().rest_pct()
+        >>> round(HomeAir(20.0, 50.0).home_moisture_pct(), 2), HomeAir().home_moisture_pct()
         (9.27, 8.0)
         """
         if self.rh_pct is None:

@@ -78,7 +78,7 @@ class Close(StrEnum):
 class Reason(StrEnum):
     """Reasons for the answer."""
 
-    AT_REST = "near its rest"
+    NEAR_HOME = "near its rest"
     TOO_DRY = "drier than its rest"
     TOO_DAMP = "damper than its rest"
     NO_AIR = "no reading of its air"
@@ -91,7 +91,7 @@ class Reason(StrEnum):
 class WoodAssumptions(StrEnum):
     """Assumptions that an assessment rests on."""
 
-    AT_REST_ON_ARRIVAL = "it came with the moisture that wood keeps at its home"
+    HOME_MOISTURE_ON_ARRIVAL = "it came with the moisture that wood keeps at its home"
     HOME_INDOORS = "its home is not known: wood indoors, 8 % moisture, 6 to 11 %"
     GAPS_BRIDGED = "gaps in the log are bridged by the readings beside them, ±15 % RH"
     PRESENT_AIR = "the present air is the mean of the last 24 hours, and stays"
@@ -103,13 +103,13 @@ class WoodAssumptions(StrEnum):
 class PartStatus:
     """Present state of a part. Moisture in % of oven-dry mass, differences in % MC, stress in MPa.
 
-    `moisture_pct`, `outer_pct`, `inner_pct`: mean and faces now. `rest_pct`: what it keeps in the
-    air of its home; `settle_pct`: where it would settle in the present air.
-    `change_mm`: free change across the stated width against its rest, negative: shrunk, a gap
-    opens; positive: swollen. `settled_change_mm`: where that ends in the present air.
+    `moisture_pct`, `outer_pct`, `inner_pct`: mean and faces now. `home_moisture_pct`: moisture in
+    the air of its home; `settle_pct`: where it would settle in the present air.
+    `change_mm`: free change across the stated width against home, negative: shrunk, a gap opens;
+    positive: swollen. `settled_change_mm`: where that ends in the present air.
     `settles_in_s`: until a tenth of the way is left; inf: later than 400 days.
     `yield_share`: its restrained strain, glued at the one and taken to the other of its moisture
-    now and its rest, as a share of the yield strain. `stress_mpa`: the elastic estimate of the
+    now and its home moisture, as a share of the yield strain. `stress_mpa`: the elastic estimate of the
     stress, high because slow change relaxes; None where no modulus of the wood is known.
     What rests on the present air is NaN where that is not known.
     """
@@ -118,9 +118,9 @@ class PartStatus:
     moisture_pct: PlateRange
     outer_pct: PlateRange
     inner_pct: PlateRange
-    rest_pct: PlateRange
+    home_moisture_pct: PlateRange
     settle_pct: PlateRange
-    from_rest_pct: PlateRange
+    from_home_pct: PlateRange
     from_settled_pct: PlateRange
     change_mm: PlateRange
     settled_change_mm: PlateRange
@@ -182,7 +182,7 @@ def assess(
     arrived_ms : int
         When it came, with its home's moisture in it. Within the log. [ms since 1970-01-01 UTC]
     home : Home, optional
-        Without it, or without its RH, its rest is a guess and the ranges are wide.
+        Without it, or without its RH, its home moisture is a guess and the ranges are wide.
     opened : sequence of Opened
         When it was open, rising; else it was closed.
     sensor : SensorError
@@ -198,7 +198,7 @@ def assess(
     open_now = any(o.from_ms < stay.until_ms <= (o.until_ms or stay.until_ms) for o in opened)
     draws = plate_draws(sensor)
     facts = (open_now, known_share, _longest_gap_s(stay), air.last_ms)
-    assumed = [WoodAssumptions.AT_REST_ON_ARRIVAL, WoodAssumptions.SPRUCE_DIFFUSION]
+    assumed = [WoodAssumptions.HOME_MOISTURE_ON_ARRIVAL, WoodAssumptions.SPRUCE_DIFFUSION]
     assumed += [WoodAssumptions.HOME_INDOORS] * (home.rh_pct is None)
     assumed += [WoodAssumptions.GAPS_BRIDGED] * bool(gaps.any())
     assumed += [WoodAssumptions.ENCLOSED_AS_VIOLIN]
@@ -228,16 +228,16 @@ class _Future(NamedTuple):
 class _Wood:
     """The parts of one instrument in every draw; arrays of shape (draws, parts)."""
 
-    def __init__(self, parts: tuple[Part, ...], draws: PlateDraws, rest: Floats) -> None:
+    def __init__(self, parts: tuple[Part, ...], draws: PlateDraws, home: Floats) -> None:
         self.parts, self.draws = parts, draws
-        self.rest = np.broadcast_to(rest, (len(rest), len(parts)))
+        self.home = np.broadcast_to(home, (len(home), len(parts)))
         self.woods = [SPECIES[p.species] for p in parts]
         self.grains = [w.along(p.cut) for w, p in zip(self.woods, parts, strict=True)]
         per_pct = [p.restraint * g.coefficient for p, g in zip(parts, self.grains, strict=True)]
         self.per_pct = np.multiply.outer(draws.movement, per_pct)  # restrained strain per % MC
         self._plates: dict[bool, Plates] = {}
         self._recent: list[PlateDrive] = []
-        self.state = uniform(self.rest)
+        self.state = uniform(self.home)
         self.opened = False
 
     def plates(self, *, opened: bool) -> Plates:
@@ -273,19 +273,19 @@ class _Wood:
         settle = np.maximum((last.air_pct + off) @ last.tau_s / last.tau_s.sum(), 0.0)[:, None]
         tau = AHEAD_S * float(speed(last.temp_c).mean())
         plates = self.plates(opened=self.opened)
-        ahead = plates.coming(tau, settle, state=self.state)
-        return _Future(np.broadcast_to(settle, self.rest.shape), ahead)
+        ahead = plates.ahead(tau, settle, state=self.state)
+        return _Future(np.broadcast_to(settle, self.home.shape), ahead)
 
     def yield_share(self, mean: Floats) -> Floats:
-        """Restrained strain between this moisture and the rest, over the yield strain. [-]"""
-        extra = mean.ndim - self.rest.ndim
-        rest, per_pct = (a.reshape(a.shape + (1,) * extra) for a in (self.rest, self.per_pct))
-        return np.asarray(per_pct * np.abs(mean - rest) / YIELD_STRAIN)
+        """Restrained strain from the home moisture to this one, over the yield strain. [-]"""
+        extra = mean.ndim - self.home.ndim
+        home, per_pct = (a.reshape(a.shape + (1,) * extra) for a in (self.home, self.per_pct))
+        return np.asarray(per_pct * np.abs(mean - home) / YIELD_STRAIN)
 
     def change_mm(self, i: int, mean: Floats) -> Floats:
         free = dimensional_change(
             self.parts[i].width_mm,
-            self.rest[:, i],
+            self.home[:, i],
             np.maximum(mean, 0.0),
             self.grains[i],
             self.woods[i].shrinks_from_pct,
@@ -308,9 +308,9 @@ class _Wood:
             moisture_pct=_range(mean),
             outer_pct=_range(outer),
             inner_pct=_range(inner),
-            rest_pct=_range(self.rest[:, i]),
+            home_moisture_pct=_range(self.home[:, i]),
             settle_pct=_range(settle),
-            from_rest_pct=_range(mean - self.rest[:, i]),
+            from_home_pct=_range(mean - self.home[:, i]),
             from_settled_pct=_range(mean - settle),
             change_mm=_range(self.change_mm(i, mean)),
             settled_change_mm=_range(self.change_mm(i, settle)),
@@ -331,9 +331,9 @@ def _closing(wood: _Wood, future: _Future | None, home: HomeAir, known_share: fl
     ready = _range(_from_then_on(within))
     home_known = home.rh_pct is not None
     if home_known and share.median <= CLOSE_SHARE and share.high <= 1:
-        return Closing(Close.YES, Reason.AT_REST, part, share, ready)
+        return Closing(Close.YES, Reason.NEAR_HOME, part, share, ready)
     if share.median > CLOSE_SHARE and (home_known or share.low > CLOSE_SHARE):
-        drier = np.median(wood.state[:, worst, 0] - wood.rest[:, worst]) < 0
+        drier = np.median(wood.state[:, worst, 0] - wood.home[:, worst]) < 0
         side = Reason.TOO_DRY if drier else Reason.TOO_DAMP
         return Closing(Close.NOT_YET, side, part, share, ready)
     unsure = Reason.GAPS if known_share < MUCH_KNOWN else Reason.WIDE

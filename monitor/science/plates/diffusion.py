@@ -209,7 +209,7 @@ class Plates:
         mean, outer, inner = result.reshape(3, *self.shape, -1)
         return MoistureCourse(mean, outer, inner, end.reshape(*self.shape, TERMS))
 
-    def coming(self, tau_s: ArrayLike, air_pct: Floats, *, state: Floats) -> Floats:
+    def ahead(self, tau_s: ArrayLike, air_pct: Floats, *, state: Floats) -> Floats:
         """Mean moisture at times ahead if the air stays as it is. (…, times) [%]
 
         `tau_s` is of shape (times,); `air_pct` the equilibrium moisture content at both faces, of

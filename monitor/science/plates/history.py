@@ -23,7 +23,7 @@ class MoistureHistory:
     `at_ms` (n,), rising [ms since 1970-01-01 UTC]; `mean`, `outer`, `inner` (p, n): mean and
     faces [% of oven-dry mass]; `air_pct` (n,): what the wood would settle at [%]; `temp_c`,
     `rh_pct` (n,): that air; `known` (n,): whether it was read, not bridged; `opened` (n,).
-    `rest_pct`: what the wood keeps at home [%]. `state` carries the end on to a next history.
+    `home_moisture_pct`: what the wood keeps at home [%]. `state` carries the end on to a next history.
     """
 
     parts: tuple[Part, ...]
@@ -36,7 +36,7 @@ class MoistureHistory:
     rh_pct: Floats
     known: NDArray[np.bool_]
     opened: NDArray[np.bool_]
-    rest_pct: float
+    home_moisture_pct: float
     state: Floats
 
 
@@ -63,7 +63,7 @@ def history(
     opened : sequence of Opened
         When it was open, rising; else it was closed.
     state : ndarray, optional
-        Of an earlier history, instead of the rest.
+        Of an earlier history, instead of the home moisture.
 
     Raises
     ------
@@ -71,9 +71,9 @@ def history(
         The latter also where no air at all is known.
     """
     parts = checked_parts(parts)
-    rest = (home or HomeAir()).rest_pct()
+    moisture = (home or HomeAir()).home_moisture_pct()
     thick = np.array([p.thickness_mm / 1000 for p in parts])
-    state = uniform(np.full(len(parts), rest)) if state is None else state
+    state = uniform(np.full(len(parts), moisture)) if state is None else state
     courses, drives, opens = [], [], []
     for spell in spells(air, arrived_ms, opened):
         plates = Plates(thick, *face_transfers(parts, opened=spell.opened))
@@ -98,6 +98,6 @@ def history(
         rh,
         gap == 0,
         np.concatenate(opens),
-        rest,
+        moisture,
         state,
     )

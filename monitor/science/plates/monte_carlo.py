@@ -91,7 +91,7 @@ def home_moistures(home: HomeAir, draws: PlateDraws) -> Floats:
         dry, usual, damp = INDOOR_PCT
         one = NormalDist().inv_cdf(0.95)
         return usual + draws.home / one * np.where(draws.home < 0, usual - dry, damp - usual)
-    home.rest_pct()  # refuses impossible air before it is spread
+    home.home_moisture_pct()  # refuses impossible air before it is spread
     rh = np.clip(home.rh_pct + HOME_U_RH_PCT / 2 * draws.home, 0, 100)
     return equilibrium_moisture_content(home.temp_c, rh)
 

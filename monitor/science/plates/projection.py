@@ -19,24 +19,24 @@ from monitor.science.wood import TEMP_C, equilibrium_moisture_content
 
 
 class PartProjection(NamedTuple):
-    """A part where the middle of the members takes it furthest from its rest.
+    """A part where the middle of the members takes it furthest from its home moisture.
 
     `step`: when; `yield_share`: its restrained strain then as a share of the yield strain, at the
-    median; `now_pct` and `from_rest_pct` [% MC], negative: drier; `change_mm` of its width
-    against its rest, negative: narrower; `middle_pct` (steps,): its moisture, median. [%]
+    median; `now_pct` and `from_home_pct` [% MC], negative: drier; `change_mm` of its width
+    against home, negative: narrower; `middle_pct` (steps,): its moisture, median. [%]
     """
 
     part: Part
     step: int
     yield_share: float
     now_pct: float
-    from_rest_pct: PlateRange
+    from_home_pct: PlateRange
     change_mm: PlateRange
     middle_pct: Floats
 
 
 class PlatesProjection(NamedTuple):
-    """The parts, the one strained most first, and at which steps all are near enough to their rest
+    """The parts, the one strained most first, and at which steps all are near enough to home moisture
     to be closed, (steps,), by the measure of `answer.Closing` at the median."""
 
     parts: tuple[PartProjection, ...]
@@ -46,7 +46,7 @@ class PlatesProjection(NamedTuple):
 def project(
     parts: Sequence[Part],
     state: Floats,
-    rest_pct: float,
+    home_moisture_pct: float,
     seconds: Floats,
     temp_c: Floats,
     rh_pct: Floats,
@@ -60,7 +60,7 @@ def project(
     parts : sequence of Part
     state : ndarray
         As a `History` carries it to its end.
-    rest_pct : float
+    home_moisture_pct : float
         What they keep at home. [% of oven-dry mass]
     seconds : ndarray (steps,)
         Lengths of the steps, above 0. [s]
@@ -86,7 +86,7 @@ def project(
     mean = np.stack(
         [plates.course(t, a, state=state).mean for t, a in zip(tau, air, strict=True)]
     )  # (members, parts, steps)
-    off = mean - rest_pct
+    off = mean - home_moisture_pct
     share = np.zeros((len(mean), mean.shape[2]))
     told = []
     for i, part in enumerate(parts):
@@ -98,7 +98,7 @@ def project(
         step = int(np.abs(middle).argmax())
         change = dimensional_change(
             part.width_mm,
-            rest_pct,
+            home_moisture_pct,
             np.maximum(mean[:, i, step], 0.0),
             grain,
             wood.shrinks_from_pct,
@@ -108,10 +108,10 @@ def project(
                 part,
                 step,
                 float(np.median(own[:, step])),
-                float(state[i, 0]) - rest_pct,
+                float(state[i, 0]) - home_moisture_pct,
                 _range(off[:, i, step]),
                 _range(change),
-                middle + rest_pct,
+                middle + home_moisture_pct,
             )
         )
     told.sort(key=lambda one: -one.yield_share)

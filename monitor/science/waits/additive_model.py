@@ -75,7 +75,7 @@ class AdditiveHistory:
 
 def first_reached(
     law: AdditiveLaw,
-    coming: AirEnsemble | None,
+    outlook: AirEnsemble | None,
     now_ms: int,
     need_s: Floats,
     start_s: Floats,
@@ -85,18 +85,18 @@ def first_reached(
 ) -> Floats:
     """Time at which each draw of each wait has counted `need_s` more, from now. (w, j) [s]
 
-    0 where nothing is left, infinite where not within the coming air. `start_s` is the seconds
+    0 where nothing is left, infinite where not within the outlook. `start_s` is the seconds
     from now to the start, not above 0 if it has begun.
     """
     begin = np.maximum(start_s, 0.0)
     if not law.needs_air:
         return np.where(need_s <= 0, 0.0, begin[:, None] + need_s)
-    if coming is None:
+    if outlook is None:
         return np.where(need_s <= 0, 0.0, np.inf)
-    first, edges = coming.edges_s(now_ms)
-    member = np.arange(len(draws.basis)) % coming.temp_c.shape[0]
-    t = coming.temp_c[member, first:] + draws.temp_k[:, None]
-    rh = np.clip(coming.rh_pct[member, first:] + draws.rh_pct[:, None], 0.0, 100.0)
+    first, edges = outlook.edges_s(now_ms)
+    member = np.arange(len(draws.basis)) % outlook.temp_c.shape[0]
+    t = outlook.temp_c[member, first:] + draws.temp_k[:, None]
+    rh = np.clip(outlook.rh_pct[member, first:] + draws.rh_pct[:, None], 0.0, 100.0)
     rate = law.rate(t, rh, capped=capped, z=draws.law[:, None])
     steps = np.cumsum(rate * np.diff(edges), axis=1)
     result = np.empty(need_s.shape)

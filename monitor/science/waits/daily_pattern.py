@@ -1,4 +1,4 @@
-"""The coming air from the shop's own recent days: the mean daily curve, and how days strayed.
+"""The outlook from the shop's own recent days: the mean daily curve, and how days strayed.
 
 A member takes the path by which a past day strayed from the mean curve, from the same time of day
 on and through the days that followed it, and is joined to the present: what the air is off now
@@ -58,7 +58,7 @@ def daily_pattern_ensemble(
     *,
     step_s: int = 1800,
 ) -> AirEnsemble:
-    """An ensemble of coming air from the recent daily pattern of one place.
+    """An outlook from the recent daily pattern of one place.
 
     Parameters
     ----------

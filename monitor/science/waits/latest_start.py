@@ -40,7 +40,7 @@ def latest_starts(
     Parameters
     ----------
     waits : sequence of Wait
-        Their `start_ms` is not looked at; their `coming` should reach to the wanted time.
+        Their `start_ms` is not looked at; their `outlook` should reach to the wanted time.
     now_ms, wanted_ms : int
         Wanted after now. [ms since 1970-01-01 UTC]
     step_s : float
@@ -50,7 +50,7 @@ def latest_starts(
     -------
     list of LatestStart
         The advised ready time counts, so `never_shorter` holds here too. For a what-if, give the
-        waits a `coming.shifted(...)`.
+        waits a `outlook.shifted(...)`.
 
     Raises
     ------

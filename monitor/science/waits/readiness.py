@@ -33,7 +33,7 @@ LOW, HIGH = 0.1, 0.9
 DAY_MS = 86_400_000
 
 STEPS_PER_MEMORY = 12
-"""Steps of the coming air in one time constant of the wood's memory, at least. [-]  Ours."""
+"""Steps of the outlook in one time constant of the wood's memory, at least. [-]  Ours."""
 
 PastAir: TypeAlias = RelaxationHistory | AdditiveHistory
 """Past air of one place under one law."""
@@ -51,9 +51,9 @@ def ready_times(
     ----------
     waits : sequence of Wait
     now_ms : int
-        Where every wait's `air` ends and inside its `coming`. [ms since 1970-01-01 UTC]
+        Where every wait's `air` ends and inside its `outlook`. [ms since 1970-01-01 UTC]
     draws : int
-        How often basis, threshold, sensor and coming air are drawn together. [-]
+        How often basis, threshold, sensor and outlook are drawn together. [-]
     seed : int
         The same seed gives the same answer.
 
@@ -65,13 +65,13 @@ def ready_times(
     Raises
     ------
     OutOfRange
-        If a wait's air does not end now, or now is outside its coming air.
+        If a wait's air does not end now, or now is outside its outlook.
     """
     groups: dict[tuple, list[int]] = {}
     for i, w in enumerate(waits):
         if w.air.until_ms != now_ms:
             raise OutOfRange("air.until_ms", w.air.until_ms, "ms", now_ms, now_ms)
-        groups.setdefault((id(w.air), id(w.coming), w.law, w.sensor), []).append(i)
+        groups.setdefault((id(w.air), id(w.outlook), w.law, w.sensor), []).append(i)
     result: dict[int, Readiness] = {}
     scores: dict[SensorUncertainty, WaitDraws] = {}
     made: dict[tuple[int, int, int], Bins] = {}
@@ -99,7 +99,7 @@ def progress_trace(wait: WaitInputs, now_ms: int) -> tuple[np.ndarray, np.ndarra
 
 
 class _Group:
-    """Waits that share air, coming air, law and sensor."""
+    """Waits that share air, outlook, law and sensor."""
 
     def __init__(
         self,
@@ -109,7 +109,7 @@ class _Group:
         bins_of: Callable[[AirLog, int, int], Bins] = binned,
     ) -> None:
         self.waits, self.now_ms, self.draws = waits, now_ms, draws
-        self.law, self.air, self.coming = waits[0].law, waits[0].air, waits[0].coming
+        self.law, self.air, self.outlook = waits[0].law, waits[0].air, waits[0].outlook
         self.start_ms = np.array([w.start_ms for w in waits], dtype=np.int64)
         self.basis_s = np.array([w.in_reference_air_s for w in waits])
         self.spread = np.array([w.spread for w in waits])
@@ -168,7 +168,7 @@ class _Group:
             ]
         )
         rests = shares_of_variance(
-            self.draws, middle, 0 if self.coming is None else self.coming.temp_c.shape[0]
+            self.draws, middle, 0 if self.outlook is None else self.outlook.temp_c.shape[0]
         )
         now = self._air_now()
         return [
@@ -195,7 +195,7 @@ class _Group:
         done = self._by_cap(counted)
         ready = first_reached(
             past.law,
-            self.coming,
+            self.outlook,
             self.now_ms,
             basis - done[True],
             self.start_s[rows],
@@ -224,19 +224,19 @@ class _Group:
 
         y = self._by_cap(state)
         progress = relaxation_model.progress(law, y[False], threshold)
-        if self.coming is None:
+        if self.outlook is None:
             return np.where(begun[:, None] & (y[True] <= threshold), 0.0, np.inf), progress
-        coming, memory = self.coming, None
+        outlook, memory = self.outlook, None
         if past.memory_s > 0:
-            coming = coming.finer(past.memory_s / STEPS_PER_MEMORY)
-        first, edges = coming.edges_s(self.now_ms)
+            outlook = outlook.finer(past.memory_s / STEPS_PER_MEMORY)
+        first, edges = outlook.edges_s(self.now_ms)
         if past.memory_s > 0:
             memory = float(past.drive_at(np.array([self.now_ms - 1]))[0])
             if np.isnan(memory):
-                memory = float(coming.rh_pct[:, first].mean()) / 100
+                memory = float(outlook.rh_pct[:, first].mean()) / 100
             extra = extra * np.exp(np.minimum(self.start_s[rows], 0.0) / past.memory_s)
         phi, drive = relaxation_model.ensemble_steps(
-            law, coming, first, edges, draws, memory, capped=True
+            law, outlook, first, edges, draws, memory, capped=True
         )
         ready = relaxation_model.first_crossings(
             kappa,
@@ -340,7 +340,7 @@ class _Group:
             self.now_ms + round(1000 * t) if np.isfinite(t) else None for t in times.tolist()
         )
         since, softened = self._ready_before(i)
-        horizon = self.now_ms if self.coming is None else self.coming.end_ms
+        horizon = self.now_ms if self.outlook is None else self.outlook.end_ms
         hold, hold_since, rate = now.hold, now.hold_since_ms, now.rate
         if hold == Hold.NONE and self._own_wood_is_damp(i):
             hold, hold_since, rate = Hold.WOOD_DAMP, w.start_ms, 0.0
@@ -356,7 +356,7 @@ class _Group:
         elif self.air.known[-1] == AirCoverage.PAUSED:
             state = WaitState.PAUSED
             low = median = high = computed = None
-        elif self.law.needs_air and self.coming is None and blind:
+        elif self.law.needs_air and self.outlook is None and blind:
             state = WaitState.NO_AIR
         elif hold != Hold.NONE:
             state = WaitState.HOLD

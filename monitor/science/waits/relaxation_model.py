@@ -203,7 +203,7 @@ def progress(law: RelaxationLaw, y: Floats, threshold: Floats | float) -> Floats
 
 def ensemble_steps(
     law: RelaxationLaw,
-    coming: AirEnsemble,
+    outlook: AirEnsemble,
     first: int,
     edges_s: Floats,
     draws: WaitDraws,
@@ -215,9 +215,9 @@ def ensemble_steps(
 
     `memory` is what the wood remembers now, None without memory. Shapes (j, steps).
     """
-    member = np.arange(len(draws.basis)) % coming.temp_c.shape[0]
-    t = coming.temp_c[member, first:] + draws.temp_k[:, None]
-    rh = np.clip(coming.rh_pct[member, first:] + draws.rh_pct[:, None], 0.0, 100.0)
+    member = np.arange(len(draws.basis)) % outlook.temp_c.shape[0]
+    t = outlook.temp_c[member, first:] + draws.temp_k[:, None]
+    rh = np.clip(outlook.rh_pct[member, first:] + draws.rh_pct[:, None], 0.0, 100.0)
     phi, drive = law.speed(t), law.drive(t, rh)
     if memory is not None:
         x = np.diff(edges_s) / (3600 * law.wood_memory_h)

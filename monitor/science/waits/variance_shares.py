@@ -20,18 +20,18 @@ def shares_of_variance(draws: WaitDraws, ready_s: Floats, members: int) -> list[
     ready_s : ndarray of shape (w, j)
         Infinite where not within the horizon: left out.
     members : int
-        Of the coming air. With one, nothing is left to it.
+        Of the outlook. With one, nothing is left to it.
 
     Returns
     -------
     list of dict
-        "basis", "law", "sensor", "coming". [-]  Empty where there is no spread, or too few draws
+        "basis", "law", "sensor", "outlook". [-]  Empty where there is no spread, or too few draws
         to tell.
 
     Notes
     -----
     A least-squares fit of second degree to what was drawn; a term of two causes counts half to
-    each. What the fit leaves is the coming air's.
+    each. What the fit leaves is the outlook's.
     """
     scores = [draws.basis, draws.law, draws.temp_k, draws.rh_pct]
     used = [k for k in range(4) if np.ptp(scores[k]) > 0]
@@ -64,6 +64,6 @@ def shares_of_variance(draws: WaitDraws, ready_s: Floats, members: int) -> list[
         left = max(float((away**2).mean()) - cause.sum(), 0.0) if members > 1 else 0.0
         total = cause.sum() + left
         shares = [cause[0], cause[1], cause[2] + cause[3], left]
-        names = ("basis", "law", "sensor", "coming")
+        names = ("basis", "law", "sensor", "outlook")
         result.append({n: float(s / total) for n, s in zip(names, shares, strict=True)})
     return result

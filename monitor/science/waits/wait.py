@@ -31,7 +31,7 @@ class WaitState(StrEnum):
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class WaitInputs:
-    """Inputs of a ready time. Waits of one place share their `air` and `coming`.
+    """Inputs of a ready time. Waits of one place share their `air` and `outlook`.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ class WaitInputs:
         May lie in the future, or up to 400 days before the log's first reading. [ms]
     air : AirLog
         Up to now.
-    coming : AirEnsemble or None
+    outlook : AirEnsemble or None
         None: nothing is known of it, so nothing is promised.
     spread : float
         Standard deviation of ln(basis). [-]
@@ -60,7 +60,7 @@ class WaitInputs:
     basis_s: float
     start_ms: int
     air: AirLog
-    coming: AirEnsemble | None
+    outlook: AirEnsemble | None
     spread: float = 0.15
     never_shorter: bool = True
     minimum_s: float = 0.0
@@ -113,7 +113,7 @@ class Readiness(NamedTuple):
     floor_ms: int
     """The advice is never before this."""
     horizon_ms: int
-    """End of what is known of the coming air."""
+    """End of what is known of the outlook."""
     progress: TimeRange
     """Share of the basis, from the air as it was, neither capped nor held back. [-]"""
     ready_share: float
@@ -135,5 +135,5 @@ class Readiness(NamedTuple):
     outside_claim: bool
     """The latest air is outside the range that the law is meant for."""
     rests_on: dict[str, float]
-    """Shares of the variance: "basis", "law", "sensor", "coming". [-]  Empty if there is no range.
+    """Shares of the variance: "basis", "law", "sensor", "outlook". [-]  Empty if there is no range.
     What gaps add is not among them: see `unknown_s`."""
