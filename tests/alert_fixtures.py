@@ -10,8 +10,8 @@ from monitor.alerting.observations import Troubles
 from monitor.commands import Commands
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
-from monitor.service.evaluation_cycle import Rounds
-from monitor.service.state_publisher import Teller
+from monitor.service.evaluation_cycle import EvaluationCycle
+from monitor.service.state_publisher import StatePublisher
 from monitor.settings import Settings
 from monitor.store import Reader, Writer
 
@@ -50,20 +50,20 @@ def commanded(writer: Writer, settings: Settings) -> Commands:
     return Commands(writer, limits=settings.limits, reservoirs=tanks)
 
 
-def go_rounds(
+def run_cycles(
     settings: Settings, writer: Writer, start_ms: int, end_ms: int, every_ms: int
 ) -> None:
-    """Go the service's rounds over a stretch, as if time had passed."""
-    rounds = Rounds(
+    """Run the service's evaluation cycle over a stretch, as if time had passed."""
+    cycle = EvaluationCycle(
         settings,
         Reader(settings.store_path),
         writer,
-        Teller(settings, Unheard()),
+        StatePublisher(settings, Unheard()),
         Troubles,
         lambda: None,
     )
     for now in range(start_ms, end_ms + 1, every_ms):
-        rounds.go(now)
+        cycle.run(now)
 
 
 def dry_shop(folder: Path, *, port: int = 8050) -> tuple[Settings, Writer, Commands]:
@@ -98,5 +98,5 @@ def dry_shop(folder: Path, *, port: int = 8050) -> tuple[Settings, Writer, Comma
     writer.write(hush)
     filled = {"about": "reservoir", "do": "filled", "reservoir": "room-humidifier", "by": "Ina"}
     commands.carry_out(filled, now - 26 * HOUR)
-    go_rounds(settings, writer, now - 5 * HOUR, now, HOUR // 6)
+    run_cycles(settings, writer, now - 5 * HOUR, now, HOUR // 6)
     return settings, writer, commands

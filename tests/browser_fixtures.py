@@ -79,7 +79,7 @@ def until(page, expression: str, seconds: float = 30.0) -> None:
 
 
 class Board:
-    """A running board with its store; a thread keeps its pulse beating."""
+    """A running board with its store; a thread keeps its heartbeat fresh."""
 
     def __init__(self, folder: Path, config: str = shop_air.CONFIG) -> None:
         self.port = free_port()

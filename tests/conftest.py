@@ -25,7 +25,7 @@ from hypothesis import HealthCheck, settings
 
 from monitor.core import clock
 from monitor.core.clock import to_ms
-from monitor.mqtt.embedded_broker import answers
+from monitor.mqtt.embedded_broker import is_listening
 
 ROOT = Path(__file__).parent.parent
 STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
@@ -170,7 +170,7 @@ class Mosquitto:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        until(lambda: answers("127.0.0.1", self.port), what="mosquitto answers")
+        until(lambda: is_listening("127.0.0.1", self.port), what="mosquitto answers")
 
     def stop(self) -> None:
         self._child.terminate()

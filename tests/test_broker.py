@@ -12,11 +12,11 @@ from conftest import free_port, needs, until
 from monitor.core.errors import BrokerFault, BrokerUnavailable
 from monitor.mqtt import client
 from monitor.mqtt.client import Address, Publisher, Subscription
-from monitor.mqtt.embedded_broker import Door, EmbeddedBroker, ingest_door, subjects_of
+from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker, ingest_account, subjects_of
 from monitor.readings.payload import Contract
 
 pytestmark = pytest.mark.broker
-ANYONE = Door("", "")
+ANYONE = BrokerAccount("", "")
 
 
 @pytest.fixture
@@ -24,7 +24,7 @@ def make(tmp_path):
     made = []
 
     def start(sensors=ANYONE, *, port=None, door=None):
-        door = door or ingest_door()
+        door = door or ingest_account()
         broker = EmbeddedBroker(
             tmp_path / "broker",
             "127.0.0.1",
@@ -114,7 +114,7 @@ def test_a_sensor_may_not_listen(make):
 
 
 def test_a_sensor_with_a_wrong_password_is_not_let_in(make):
-    broker, _ = make(Door("shop", "right"))
+    broker, _ = make(BrokerAccount("shop", "right"))
     for user, password in (("shop", "wrong"), ("", ""), ("ingest", "guess")):
         with pytest.raises(BrokerUnavailable, match=r"refused|no answer"):
             Publisher(Address("127.0.0.1", broker.port, user, password)).connect(1.5)
@@ -122,7 +122,7 @@ def test_a_sensor_with_a_wrong_password_is_not_let_in(make):
 
 
 def test_what_nobody_acknowledged_survives_a_kill_of_the_broker(make):
-    door, port = ingest_door(), free_port()
+    door, port = ingest_account(), free_port()
     broker, address = make(port=port, door=door)
     listening(address).close()
     for i in range(20):
@@ -147,7 +147,7 @@ def failing(tmp_path, **more):
         tmp_path / "broker",
         "127.0.0.1",
         free_port(),
-        ingest=ingest_door(),
+        ingest=ingest_account(),
         sensors=ANYONE,
         filters=[],
         **more,
@@ -177,13 +177,15 @@ def test_its_last_words_are_of_this_start_and_no_earlier_one(tmp_path, monkeypat
 
 
 def test_its_password_file_is_private(make, tmp_path):
-    make(Door("shop", "secret"))
+    make(BrokerAccount("shop", "secret"))
     file = tmp_path / "broker" / "broker.conf"
     assert file.stat().st_mode & 0o077 == 0
 
 
 def test_passwords_do_not_show_when_an_address_is_printed():
-    assert "secret" not in repr(Address("h", 1, "u", "secret")) + repr(Door("u", "secret"))
+    assert "secret" not in repr(Address("h", 1, "u", "secret")) + repr(
+        BrokerAccount("u", "secret")
+    )
     assert "secret" not in str(Address("h", 1, "u", "secret"))
 
 
@@ -201,7 +203,7 @@ def test_malformed_packets_leave_it_running(make):
 
 
 def test_the_subscription_comes_back_after_the_broker_was_away(make):
-    door, port = ingest_door(), free_port()
+    door, port = ingest_account(), free_port()
     broker, address = make(port=port, door=door)
     subscription = listening(address)
     broker.stop()

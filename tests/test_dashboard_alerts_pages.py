@@ -517,7 +517,7 @@ def test_the_menu_counts_the_open_alerts_and_is_silent_without_any(book, dry):
     assert alerts_page.number_open(book) == "3"
     for rule in ("very-dry", "dry", "sensor-silent", "reservoir-due"):
         dry[2].carry_out({"about": "rule", "do": "rule", "rule": rule, "on": False}, now_ms())
-    alert_fixtures.go_rounds(dry[0], dry[1], now_ms(), now_ms(), 60_000)
+    alert_fixtures.run_cycles(dry[0], dry[1], now_ms(), now_ms(), 60_000)
     assert alerts_page.number_open(book) == ""
     assert "Nothing is the matter." in said(
         alerts_page.open_now(ShopData(dry[0]), book, now_ms(), writer=True)

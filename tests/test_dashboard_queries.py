@@ -207,7 +207,7 @@ def test_the_token_changes_when_a_sensor_goes_quiet(shop, writer, settings, monk
     assert shop.change_token() != first
 
 
-def test_a_late_pulse_is_a_service_that_is_gone(shop, settings):
+def test_a_late_heartbeat_is_a_service_that_is_gone(shop, settings):
     assert shop.service_state().gone
     shop_air.beat(settings)
     assert not shop.service_state().gone

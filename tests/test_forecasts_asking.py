@@ -27,8 +27,15 @@ from monitor import settings
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import Reader, Writer, forecasts
-from monitor.weather.intake import Intake
-from monitor.weather.poller import EVERY_MS, FRESH_MS, RETRY_MAX_MS, SPREAD_MS, Asker, attribution
+from monitor.weather.intake import ForecastIntake
+from monitor.weather.poller import (
+    EVERY_MS,
+    FRESH_MS,
+    RETRY_MAX_MS,
+    SPREAD_MS,
+    ForecastPoller,
+    attribution,
+)
 
 MINUTE = 60_000
 HEAD = """
@@ -66,17 +73,17 @@ class Shop:
         self.settings = settings.load(data=folder, environ={})
         self.writer = Writer(self.settings.store_path)
         self.reader = Reader(self.settings.store_path)
-        self.intake = Intake(self.settings, self.reader, self.writer)
+        self.intake = ForecastIntake(self.settings, self.reader, self.writer)
         self.restart()
 
     def restart(self, chance: float = 0.0) -> None:
-        self.asker = Asker(self.settings, self.intake, lambda: chance)
+        self.poller = ForecastPoller(self.settings, self.intake, lambda: chance)
 
     def go(self, now=NOW):
-        return [(said.source, said.good) for said in self.asker.go(now)]
+        return [(said.source, said.good) for said in self.poller.poll(now)]
 
     def state(self, source):
-        return forecasts.asked(self.writer, source)
+        return forecasts.progress_of(self.writer, source)
 
     def kept(self):
         return [(one.source, one.issued_ms) for one in forecasts.recent(self.writer, 99)]
@@ -210,9 +217,9 @@ def test_with_other_settings_nothing_is_asked_conditionally_nor_sooner(
     one.go()
     other = {"l": "latitude = 60.12", "c": 'contact = "other@quillon.example"'}[change[0]]
     again = Shop(tmp_path, (tmp_path / "benchweather.toml").read_text().replace(change, other))
-    again.go(NOW + MINUTE)
+    again.poll(NOW + MINUTE)
     assert len(server.asks) == 1
-    again.go(NOW + 2 * HOUR)
+    again.poll(NOW + 2 * HOUR)
     assert "If-None-Match" not in server.asks[1].headers
     again.writer.close()
     again.reader.close()
@@ -265,10 +272,10 @@ def test_a_clock_that_was_set_back_does_not_keep_it_waiting_nor_hurry_it(shop, s
 def test_a_clock_that_is_wrong_is_said_or_the_forecast_refused(shop, server):
     server.answers(as_json(met()))
     one = shop(MET)
-    (said,) = one.asker.go(NOW + 2 * HOUR)
+    (said,) = one.poller.poll(NOW + 2 * HOUR)
     assert "this machine's clock is 120 min ahead of the service's" in said.text
     server.answers(as_json(met(issued=NOW + 4 * HOUR)))
-    (said,) = one.asker.go(NOW + 3 * HOUR + 5 * MINUTE)
+    (said,) = one.poller.poll(NOW + 3 * HOUR + 5 * MINUTE)
     assert not said.good
     assert "is this machine's clock right?" in said.text
 
@@ -290,7 +297,7 @@ def test_an_answer_that_is_no_forecast_is_kept_among_the_refused_with_the_reason
 ):
     server.answers(reply)
     one = shop(MET)
-    (said,) = one.asker.go(NOW)
+    (said,) = one.poller.poll(NOW)
     assert not said.good
     assert one.kept() == []
     (refused,) = one.reader.refused(9)
@@ -345,7 +352,7 @@ def test_a_forecast_of_another_place_is_doubted_with_figures_and_the_next_is_ask
     )
     one = shop(MET, COUNTY)
     one.outdoors(10.0)
-    met_said, county_said = one.asker.go(NOW)
+    met_said, county_said = one.poller.poll(NOW)
     assert (
         "over the last 20 hours compared it was 9 K colder and 9 K drier (dew point) than"
         in met_said.text
@@ -366,7 +373,7 @@ def test_a_source_that_tells_nothing_past_is_held_against_what_it_said_before(sh
         server.answers(
             as_json(met(issued=now, start=now - now % HOUR, temps=[10.0] * 60, rh=80.0))
         )
-        (said,) = one.asker.go(now)
+        (said,) = one.poller.poll(now)
         assert said.good is (hours < 4), said.text
     assert "10 K colder" in said.text
 
@@ -388,7 +395,7 @@ def test_a_forecast_that_reaches_much_less_far_than_the_one_before_is_said(shop,
     )
     one = shop(MET)
     one.go()
-    (said,) = one.asker.go(NOW + 2 * HOUR)
+    (said,) = one.poller.poll(NOW + 2 * HOUR)
     assert "it reaches 19 h, the one before 59 h" in said.text
 
 
@@ -408,7 +415,7 @@ def test_no_key_and_no_address_is_logged_or_kept(shop, server, reply, caplog):
     caplog.set_level(logging.DEBUG)
     server.answers(reply)
     one = shop(COUNTY)
-    (said,) = one.asker.go(NOW)
+    (said,) = one.poller.poll(NOW)
     tables = ("forecast", "forecast_asked", "refused")
     dump = str([one.writer.connection.rows(f"SELECT * FROM {table}") for table in tables])
     shown = "\n".join(
@@ -436,7 +443,7 @@ def test_a_newer_form_of_the_service_is_announced_in_the_log(shop, server, caplo
         ('[weather]\ncontact = "a"\n' + COUNTY, "county needs them"),
         ("[weather]\nlatitude = 91", "weather.latitude = 91"),
         ('[weather]\ncontact = "a(b"', "weather.contact"),
-        (MET + MET, "id 'met' stands twice"),
+        (MET + MET, "id 'met' is used twice"),
         ('[[forecasts]]\nid = "x"\nservice = "oracle"', "forecasts.0.service"),
         ('[[forecasts]]\nid = "x"\nurl = "ftp://sesame-Sw0rd"', "x: url must be https"),
         ('[[forecasts]]\nid = "x"\nurl = 5', "forecasts.0.url"),

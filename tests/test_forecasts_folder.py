@@ -11,7 +11,7 @@ from weather_server import HOUR, NOW
 
 from monitor.core.errors import StoreUnavailable
 from monitor.store import forecasts
-from monitor.weather.drop_folder import FILE_MAX, Folder
+from monitor.weather.drop_folder import FILE_MAX, DropFolder
 
 
 @pytest.fixture
@@ -24,8 +24,8 @@ def shop(tmp_path):
 
 @pytest.fixture
 def folder(shop):
-    found = Folder(shop.settings.forecast_folder, shop.intake)
-    found.go(NOW)
+    found = DropFolder(shop.settings.forecast_folder, shop.intake)
+    found.take_files(NOW)
     return found
 
 
@@ -37,8 +37,8 @@ def drop(shop, name, content):
 
 def twice(folder, now=NOW):
     """A look that sees a file, and one that finds it as it was."""
-    folder.go(now)
-    return folder.go(now + 1000)
+    folder.take_files(now)
+    return folder.take_files(now + 1000)
 
 
 def names(shop, where):
@@ -47,10 +47,10 @@ def names(shop, where):
 
 def test_a_file_is_taken_once_it_is_as_it_was(shop, folder):
     path = drop(shop, "a.csv", csv_of())
-    assert folder.go(NOW) == 0
+    assert folder.take_files(NOW) == 0
     drop(shop, "a.csv", csv_of(hours=20))
-    assert folder.go(NOW + 15_000) == 0
-    assert folder.go(NOW + 30_000) == 1
+    assert folder.take_files(NOW + 15_000) == 0
+    assert folder.take_files(NOW + 30_000) == 1
     assert not path.exists()
     assert names(shop, "taken") == ["20260110T130530Z-a.csv"]
     (kept,) = forecasts.recent(shop.reader, 9)
@@ -111,11 +111,11 @@ def test_what_is_still_being_written_hidden_or_no_file_is_left_alone(shop, folde
 
 def test_while_the_store_is_away_the_file_stays(shop, folder):
     path = drop(shop, "a.csv", csv_of())
-    folder.go(NOW)
+    folder.take_files(NOW)
     store = shop.writer.path
     store.rename(store.with_suffix(".away"))
     with pytest.raises(StoreUnavailable):
-        folder.go(NOW)
+        folder.take_files(NOW)
     assert path.exists()
     store.with_suffix(".away").rename(store)
     assert twice(folder) == 1

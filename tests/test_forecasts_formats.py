@@ -21,7 +21,7 @@ from monitor.science.air import dew_point, pressure_at_altitude, relative_humidi
 from monitor.weather import json_pointer
 from monitor.weather.formats import from_csv, from_json, write_csv
 from monitor.weather.providers import READY
-from monitor.weather.validation import judged
+from monitor.weather.validation import validated
 
 PLACE = position(60.1, 10.0)
 ISSUED = NOW - NOW % HOUR
@@ -45,11 +45,15 @@ def refused(text, **more):
 
 
 def read_met(**more):
-    return judged("m", READY["met-norway"].read(json.dumps(met(**more)).encode(), PLACE, 100), NOW)
+    return validated(
+        "m", READY["met-norway"].read(json.dumps(met(**more)).encode(), PLACE, 100), NOW
+    )
 
 
 def read_nws(**more):
-    return judged("n", READY["us-nws"].read(json.dumps(nws_grid(**more)).encode(), PLACE, 0), NOW)
+    return validated(
+        "n", READY["us-nws"].read(json.dumps(nws_grid(**more)).encode(), PLACE, 0), NOW
+    )
 
 
 def test_a_csv_of_several_forecasts_is_read_and_written_back_the_same():
@@ -98,7 +102,7 @@ def test_offsets_of_both_sides_of_a_clock_change_are_moments_and_not_twice_the_s
         ("", "no column issued_at"),
         ("issued_at,valid_at,temp_c\n", "no column rh_pct or dew_point_c"),
         ("issued_at,valid_at,temp_c,rh_pct,rain\n", "column 'rain' is not known"),
-        ("issued_at,valid_at,temp_c,rh_pct,rh_pct\n", "stands twice"),
+        ("issued_at,valid_at,temp_c,rh_pct,rh_pct\n", "occurs twice"),
         ("issued_at,valid_at,temp_c,rh_pct\n", "a header and no line"),
         (
             csv_of().replace("15:00:00Z", "15:00:00"),
@@ -106,7 +110,7 @@ def test_offsets_of_both_sides_of_a_clock_change_are_moments_and_not_twice_the_s
         ),
         (
             csv_of().replace(",2026-01-10T15", ",2026-01-10T14"),
-            "2026-01-10 14:00 UTC stands twice",
+            "2026-01-10 14:00 UTC occurs twice",
         ),
         (
             csv_of().replace(",2026-01-10T15", ",2026-01-10T13"),
@@ -341,7 +345,7 @@ def test_us_nws_that_does_not_keep_to_its_schema_is_refused(path, value, why):
     grid = nws_grid()
     grid["properties"][path[0]][path[1]] = value
     with pytest.raises(BadPayload, match=why):
-        judged("n", READY["us-nws"].read(json.dumps(grid).encode(), PLACE, 0), NOW)
+        validated("n", READY["us-nws"].read(json.dumps(grid).encode(), PLACE, 0), NOW)
 
 
 # Source: ASHRAE Handbook—Fundamentals (2017), ch. 1, eq. 3, the standard atmosphere (as in
@@ -380,7 +384,7 @@ def row(i, **more):
 
 
 def read_pointed(source, document):
-    return judged(source.id, json_pointer.read(source, json.dumps(document).encode(), NOW), NOW)
+    return validated(source.id, json_pointer.read(source, json.dumps(document).encode(), NOW), NOW)
 
 
 def test_any_json_is_read_hour_by_hour_in_its_declared_units():

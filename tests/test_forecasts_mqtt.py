@@ -31,7 +31,7 @@ def message(now=NOW, **more):
 @pytest.fixture
 def parts(tmp_path):
     shop, script = Shop(tmp_path, HEAD + MET.format(url="http://127.0.0.1:9")), Script()
-    ingest = Ingest(script, Contract(), shop.writer, take_forecast=shop.intake.message)
+    ingest = Ingest(script, Contract(), shop.writer, store_forecast=shop.intake.message)
     ingest.start()
     yield shop, script
     ingest.stop(5)
@@ -88,7 +88,7 @@ def test_a_repeat_and_a_retained_one_change_nothing(parts, repeat):
         (TOPIC, b"<html>", "not a JSON object"),
         (TOPIC, message(now=NOW - 90 * HOUR), "90 h before it arrived"),
         (TOPIC, message(latitude=10, longitude=10), "the shop is at 60.10, 10.00"),
-        (TOPIC, b"[" * 70_000, "at most 65536 are taken"),
+        (TOPIC, b"[" * 70_000, "must be at most 65536"),
         (FORECAST_TOPIC.format("met"), message(), "send under another name"),
         (FORECAST_TOPIC.format("a b"), message(), "source 'a b' in the topic has a space"),
     ],

@@ -124,11 +124,11 @@ def test_a_span_is_told_oldest_first_and_by_source(writer):
 
 
 def test_how_far_we_are_with_a_source_outlives_us(writer, path):
-    assert forecasts.asked(writer, "met") == SourceProgress("met")
+    assert forecasts.progress_of(writer, "met") == SourceProgress("met")
     state = SourceProgress(
         "met", T0, T0 + HOUR, T0, 2, "no answer", "t", "/grid", T0, '"e"', "then"
     )
     for tried in (1, 2):
         with writer.connection.transaction() as run:
-            forecasts.note_asked(run, state._replace(failures=tried))
-    assert forecasts.asked(Reader(path), "met") == state
+            forecasts.keep_progress(run, state._replace(failures=tried))
+    assert forecasts.progress_of(Reader(path), "met") == state

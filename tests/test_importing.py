@@ -109,7 +109,7 @@ def test_each_line_that_cannot_be_taken_is_named_with_the_reason(tmp_path):
     assert [line for line, _ in found.refused] == [3, 4, 5, 7, 8, 10, 10]
     reasons = " | ".join(reason for _, reason in found.refused)
     for words in (
-        "'yesterday' is no time",
+        "'yesterday' is not a time",
         "'warm' is not a number",
         "must be -60 to 85 °C",
         "2 fields where the header has 3",
@@ -143,7 +143,7 @@ def test_a_record_that_runs_over_lines_is_refused_with_its_lines(tmp_path):
         ("", {}, "no header"),
         ("time;T;RH\n", {}, "is the delimiter ';'"),
         ("time,T\n", {}, "no column 'RH'"),
-        ("time,T,T,RH\n", {}, "stands twice"),
+        ("time,T,T,RH\n", {}, "occurs twice"),
         ("time,T,RH\n2025-01-05 10:00,1,2\n", {}, "name the logger's"),
         ("time,T,RH\n", {"take": ("warmth:Cel:T",)}, "quantity 'warmth' must be one of"),
         ("time,T,RH\n", {"take": ("temperature:C:T",)}, "must be one of Cel, K, F"),

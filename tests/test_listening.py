@@ -17,7 +17,7 @@ from monitor.mqtt.client import Address, Arrival, Publisher, Subscription
 from monitor.readings.payload import Contract
 from monitor.readings.payload.detect import kind_of
 from monitor.readings.payload.rule_suggestions import proposal
-from monitor.readings.topic_discovery import TOPICS_MAX, Ear, listen, opened
+from monitor.readings.topic_discovery import TOPICS_MAX, TopicListener, listen, opened
 from monitor.service.supervisor import broker_address
 from monitor.settings import load
 from monitor.settings.toml_append import CannotAdd, add_rule, as_toml
@@ -101,7 +101,7 @@ def arrival(topic, payload):
 
 
 def test_topics_beyond_the_most_are_counted_only():
-    ear = Ear(())
+    ear = TopicListener(())
     for n in range(TOPICS_MAX + 5):
         ear.hear(arrival(f"t/{n}", b"1"))
     assert (len(ear.heard), ear.beyond) == (TOPICS_MAX, 5)
@@ -123,7 +123,7 @@ def test_a_rule_is_added_at_the_end_and_all_else_stays(tmp_path):
     assert file.stat().st_mode & 0o777 == 0o640
     settings = load(data=tmp_path, environ={})
     assert settings.topics[1] == rule
-    ear = Ear(settings.topics)
+    ear = TopicListener(settings.topics)
     ear.hear(arrival("loft/box", payload))
     assert ear.heard["loft/box"].taken
     file.write_text("topics = []\n")
@@ -170,7 +170,7 @@ def test_what_sort_of_payload_it_is_is_told(payload, kind):
 
 
 def test_how_often_a_topic_speaks_is_the_mean_of_its_gaps():
-    ear = Ear(())
+    ear = TopicListener(())
     for at in (0, 4_000, 12_000):
         ear.hear(arrival("a", b"1")._replace(received_ms=NOW + at))
     ear.hear(arrival("b", b"1"))

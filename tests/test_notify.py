@@ -255,7 +255,7 @@ SETTINGS_FAULTS = [
     (channel("json://h", "mail", "least = 4"), "channels.0.least = 4", "must be 1 to 3"),
     (channel("json://h", "mail", "brief = 'maybe'"), "channels.0.brief = 'maybe'", "boolean"),
     (channel("json://h", "a b"), "channels", "'a b' has a space"),
-    (channel("json://h") * 2, "channels", "'mail' stands twice"),
+    (channel("json://h") * 2, "channels", "'mail' is used twice"),
     (f"channels = 'json://h/{SECRET}'", "channels (from", "must be a valid list"),
     (f"channels = ['json://h/{SECRET}']", "channels.0 (from", "valid dictionary"),
     ("[[channels]]\nid = 'mail'", "channels.0.url", "required"),

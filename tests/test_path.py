@@ -21,7 +21,7 @@ from conftest import Mosquitto, free_port, needs, until
 from monitor.core.measurements import Quantity
 from monitor.domain.topic_rules import AGENT_FILTER
 from monitor.mqtt.client import Address, Publisher
-from monitor.mqtt.embedded_broker import Door, EmbeddedBroker, answers
+from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker, is_listening
 from monitor.readings.payload import Contract
 from monitor.store import Reader
 
@@ -81,7 +81,7 @@ def test_interrupt_ends_it_cleanly_within_three_seconds(service):
     assert service.interrupt() < 3
     assert not service.running()
     assert "Traceback" not in service.log.read_text()
-    assert not (service.data / "pulse.json").exists()
+    assert not (service.data / "heartbeat.json").exists()
 
 
 def test_a_second_service_on_the_same_folder_refuses(service):
@@ -239,8 +239,8 @@ def outside_broker(request, tmp_path):
         tmp_path / "nats",
         "127.0.0.1",
         free_port(),
-        ingest=Door("a", "a"),
-        sensors=Door("", ""),
+        ingest=BrokerAccount("a", "a"),
+        sensors=BrokerAccount("", ""),
         filters=Contract().filters,
     )
     broker.start()
@@ -401,7 +401,7 @@ def test_what_a_sensor_sends_in_the_first_moment_of_a_new_shop_is_kept(make_serv
     sent: list[int] = []
 
     def insist() -> None:
-        until(lambda: answers("127.0.0.1", service.broker_port), within_s=60)
+        until(lambda: is_listening("127.0.0.1", service.broker_port), within_s=60)
         publisher = Publisher(Address("127.0.0.1", service.broker_port))
         publisher.connect(30)
         for ts_ms in times:

@@ -118,10 +118,10 @@ def test_a_raw_export_is_read_again_to_the_last_bit(log, tmp_path):
 
 HEAD = "measured_at,place,sensor,raw_temp_c,raw_rh_pct\n"
 FILES = [
-    ("measured_at,place,sensor,temp_c\n", "has a column temp_c, which is not what a sensor told"),
-    ("time,T\n", "has no column measured_at: make it by export --raw"),
-    ("", "is no table"),
-    (HEAD + "soon,a,b,20,\n", "line 2: 'soon' is no time"),
+    ("measured_at,place,sensor,temp_c\n", "has a column temp_c, which raw files do not have"),
+    ("time,T\n", "has no column measured_at: make the file by export --raw"),
+    ("", "is not a table"),
+    (HEAD + "soon,a,b,20,\n", "line 2: 'soon' is not a time"),
     (
         HEAD + "2026-01-01T00:00:00Z,a,b,20,\n2026-01-01T00:00:00Z,a,b,hot,\n",
         "line 3: 'hot' in raw",

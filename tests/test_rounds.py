@@ -18,8 +18,8 @@ from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.alerts import rule_registry
 from monitor.domain.alerts.alert import AlertAction
-from monitor.service.evaluation_cycle import Rounds
-from monitor.service.state_publisher import ALERTS_TOPIC, Teller
+from monitor.service.evaluation_cycle import EvaluationCycle
+from monitor.service.state_publisher import ALERTS_TOPIC, StatePublisher
 from monitor.settings import load
 from monitor.store import Reader, Writer, outbox
 
@@ -76,11 +76,11 @@ class Shop:
         """What a start of the service makes."""
         tanks = {tank.id: tank for tank in self.settings.reservoirs}
         self.commands = Commands(self.writer, limits=self.settings.limits, reservoirs=tanks)
-        self.rounds = Rounds(
+        self.cycle = EvaluationCycle(
             self.settings,
             Reader(self.settings.store_path),
             self.writer,
-            Teller(self.settings, self.paper),
+            StatePublisher(self.settings, self.paper),
             lambda: self.troubles,
             self.wake,
         )
@@ -106,7 +106,7 @@ class Shop:
 
     def go(self, start, end, every=10 * MINUTE):
         for now in range(start, end + 1, every):
-            self.rounds.go(now)
+            self.cycle.run(now)
 
     @property
     def alerts(self):
@@ -302,14 +302,14 @@ def test_a_tank_that_was_filled_is_due_again_after_its_time(shop):
     with pytest.raises(ValueError, match="there is no reservoir 'x': tank"):
         shop.commands.carry_out({"about": "reservoir", "do": FILLED, "reservoir": "x"}, NOON)
     shop.commands.carry_out({"about": "reservoir", "do": FILLED, "reservoir": "tank"}, NOON)
-    shop.rounds.go(NOON + 19 * HOUR)
+    shop.cycle.run(NOON + 19 * HOUR)
     assert "reservoir-due" not in shop.open()
-    shop.rounds.go(NOON + 21 * HOUR)
+    shop.cycle.run(NOON + 21 * HOUR)
     assert "reservoir-due" in shop.open()
     shop.commands.carry_out(
         {"about": "reservoir", "do": FILLED, "reservoir": "tank"}, NOON + 21 * HOUR
     )
-    shop.rounds.go(NOON + 21 * HOUR + MINUTE)
+    shop.cycle.run(NOON + 21 * HOUR + MINUTE)
     assert "reservoir-due" not in shop.open()
 
 
@@ -324,7 +324,7 @@ def test_a_store_that_takes_nothing_is_cried_out_once_without_the_outbox(tmp_pat
         monkeypatch.setattr("monitor.store.journal.append", full)
         shop.go(NOON + HOUR, NOON + HOUR + 30 * MINUTE, MINUTE)
         assert [post.body["title"] for post in hook.posts] == 2 * [
-            "Readings cannot be kept: make room on the disk."
+            "Readings cannot be stored. Make room on the disk."
         ]  # one through each channel
         assert SECRET not in str(hook.posts[0].body)
         shop.writer.close()
@@ -382,7 +382,7 @@ def test_a_replay_finds_the_alerts_that_were_raised_at_the_time(shop):
     shop.air(NOON - 26 * HOUR, NOON, swing)
     for start in range(NOON, NOON + 6 * 24 * HOUR, 10 * MINUTE):
         shop.air(start, start + 10 * MINUTE, swing)
-        shop.rounds.go(start + 10 * MINUTE)
+        shop.cycle.run(start + 10 * MINUTE)
     rules = rule_registry.in_use(shop.settings.limits, {})
     again = replay(shop.reader, shop.settings, rules.values(), [], NOON, NOON + 6 * 24 * HOUR)
     live = [a for a in shop.alerts.values() if a.rule != "disk-low"]

@@ -99,7 +99,7 @@ FAULTS = [
     ("[limits]\nrh_low_pct = 70", "limits"),
     ("[limits]\nfoo = 1", "limits.foo"),
     ("[[places]]\nid = 'a/b'", "'a/b' has one of"),
-    ("[[places]]\nid = 'a'\n[[places]]\nid = 'a'", "'a' stands twice"),
+    ("[[places]]\nid = 'a'\n[[places]]\nid = 'a'", "'a' is used twice"),
     ("[[places]]\nid = 'a'\nkind = 'attic'", "kind"),
     (
         "[[topics]]\nfilter='a/#/b'\nplace='x'\nsensor='y'\nformat='senml'",

@@ -31,7 +31,7 @@ class Board:
     def running(self):
         return True
 
-    def look(self):
+    def restart_if_ended(self):
         self.looks += 1
         if self.looks == 50:
             self.looked.set()

@@ -1,4 +1,4 @@
-"""What the pages ask the store and the service's pulse. The only module that knows the store.
+"""What the pages ask the store and the service's heartbeat. The only module that knows the store.
 
 A `ShopData` may be shared by all threads: each has a read-only `Reader` of its own. What cannot be
 read raises a `StoreFault`, which the pages put into words.
@@ -55,7 +55,7 @@ T, RH, P = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE
 
 
 class ShopData:
-    """The shop as the store and the pulse have it."""
+    """The shop as the store and the heartbeat have it."""
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
@@ -124,8 +124,8 @@ class ShopData:
         return sum(heard < limit for heard in self._heard)
 
     def service_state(self) -> ServiceState:
-        """What the pulse file says; gone if it is late or was never written."""
-        beat = heartbeat.read(self.settings.pulse_path)
+        """The service's state by its heartbeat; gone if it is late or was never written."""
+        beat = heartbeat.read(self.settings.heartbeat_path)
         if beat is None:
             return ServiceState(None, True, "", "", "", "")
         return ServiceState(

@@ -18,7 +18,7 @@ from monitor.core.measurements import name_fault
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
-    from monitor.weather.intake import Intake
+    from monitor.weather.intake import ForecastIntake
 
 app = typer.Typer(no_args_is_help=True, help="List, fetch, import and export outdoor forecasts.")
 NOTES_SHOWN = 20
@@ -37,7 +37,7 @@ def list_(
     zone = settings.zone
     with store_of(settings) as reader:
         kept = forecasts.recent(reader, limit)
-        states = [forecasts.asked(reader, one.id) for one in settings.forecasts if one.asked]
+        states = [forecasts.progress_of(reader, one.id) for one in settings.forecasts if one.asked]
     if as_json:
         print_json(
             {
@@ -84,12 +84,12 @@ def list_(
 @command(app)
 def fetch(settings: Settings) -> None:
     """Ask the sources that are due. A source is never asked before its next time."""
-    from monitor.weather.poller import Asker
+    from monitor.weather.poller import ForecastPoller
 
     if not any(source.asked for source in settings.forecasts):
         wrong("The settings have no [[forecasts]] that is asked over the network. Add one first.")
     with _intake(settings) as intake:
-        found = Asker(settings, intake).go(now_ms())
+        found = ForecastPoller(settings, intake).poll(now_ms())
     for one in found:
         out.print(
             f"{'good' if one.good else 'BAD '}  {one.source}  {one.text}",
@@ -155,13 +155,13 @@ def export(
 
 
 @contextlib.contextmanager
-def _intake(settings: Settings) -> Iterator[Intake]:
+def _intake(settings: Settings) -> Iterator[ForecastIntake]:
     """The intake of forecasts, with a writer and a reader of its own."""
     from monitor.store import Reader, Writer
-    from monitor.weather.intake import Intake
+    from monitor.weather.intake import ForecastIntake
 
     with (
         contextlib.closing(Writer(settings.store_path)) as writer,
         contextlib.closing(Reader(settings.store_path)) as reader,
     ):
-        yield Intake(settings, reader, writer)
+        yield ForecastIntake(settings, reader, writer)

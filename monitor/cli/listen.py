@@ -32,7 +32,7 @@ def listen(
 
     Stop the service first if it runs its own broker. Another broker is listened to as it runs.
     """
-    from monitor.readings.topic_discovery import Ear, listen, opened
+    from monitor.readings.topic_discovery import TopicListener, listen, opened
     from monitor.service.supervisor import broker_address
 
     if fault := filter_fault(topic):
@@ -40,7 +40,7 @@ def listen(
     address = broker_address(settings)
     seen: set[str] = set()
 
-    def each(ear: Ear) -> None:
+    def each(ear: TopicListener) -> None:
         if as_json:
             return
         for one in [one for name, one in list(ear.heard.items()) if name not in seen]:

@@ -10,7 +10,7 @@ class MonitorError(Exception):
     """The root of the tree."""
 
     retryable = False
-    """Whether the same try may succeed later, with nothing changed by hand."""
+    """True if the same try may succeed later with nothing changed by hand."""
 
 
 class OutOfRange(MonitorError, ValueError):
@@ -45,7 +45,7 @@ class OutOfRange(MonitorError, ValueError):
 
 
 class BadPayload(MonitorError, ValueError):
-    """A message, or one record of it, cannot be taken: what, where and what is allowed."""
+    """A message, or one record of it, is rejected: what, where and what is allowed."""
 
 
 class SettingsFault(MonitorError, ValueError):

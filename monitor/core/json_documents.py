@@ -1,4 +1,4 @@
-"""What stands in a JSON document: any value by its pointer, numbers, times."""
+"""Values of a JSON document: by pointer, as numbers, as times."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def json_object(payload: bytes) -> dict[str, Any]:
 
 
 def at(pointer: jsonpointer.JsonPointer, document: Any) -> Any:
-    """What stands at an RFC 6901 pointer.
+    """The value at an RFC 6901 pointer.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""How the log is written: set up once, by the entry point."""
+"""The log's set-up, done once by the entry point."""
 
 from __future__ import annotations
 

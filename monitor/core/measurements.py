@@ -1,4 +1,4 @@
-"""What is measured and how one value of it is named: the words that every other module shares."""
+"""Measured quantities, series and readings: the types that every other module shares."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 
 class Quantity(StrEnum):
-    """A thing a sensor can measure. The value is its name in topics, settings, tables and files."""
+    """A quantity that a sensor measures. The value is its name in topics, settings, tables and files."""
 
     TEMPERATURE = "temperature"
     HUMIDITY = "humidity"
@@ -17,7 +17,7 @@ class Quantity(StrEnum):
 
 
 class Measure(NamedTuple):
-    """How a quantity is kept: unit, the values that can be believed, and its column in files."""
+    """Storage of a quantity: unit, believable range, and its column in files."""
 
     unit: str
     low: float
@@ -55,7 +55,7 @@ class Reading(NamedTuple):
 
 
 class Refusal(NamedTuple):
-    """A message that was not taken, whole or in part, with the reason in words.
+    """A message that was rejected, whole or in part, with the reason in words.
 
     `payload` is cut at `REFUSED_PAYLOAD_MAX` bytes; `size` is its full length. [bytes]
     """
@@ -68,7 +68,7 @@ class Refusal(NamedTuple):
 
 
 REFUSED_PAYLOAD_MAX = 4096
-"""How much of a refused payload is kept. [bytes]"""
+"""Longest part of a rejected payload that is stored. [bytes]"""
 
 NAME_MAX = 64
 """Longest place or sensor name. [characters]"""

@@ -1,4 +1,4 @@
-"""Being asked to end: SIGINT and SIGTERM, taken so that nothing can hang."""
+"""SIGINT and SIGTERM, handled so that nothing can hang."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from types import FrameType
 
 @contextlib.contextmanager
 def signals_call(stop: Callable[[], None]) -> Iterator[None]:
-    """Let SIGINT and SIGTERM end the run; elsewhere than in the main thread, leave them be.
+    """Let SIGINT and SIGTERM end the run; outside the main thread, do nothing.
 
     `stop` is called in a thread of its own. A handler runs between any two steps of the main
     thread, which may just then hold the lock of the very event that `stop` sets: called there, it

@@ -48,7 +48,7 @@ VOLUMES_L = {
     "kg": 1.0,
     "lb": 0.453592,
 }
-"""Units that an amount of water may be said in, to litres; masses as 1 L = 1 kg. [L]
+"""Units of an amount of water, to litres; masses as 1 L = 1 kg. [L]
 Fluid ounce, quart and gallon are those of the US, as in NIST Handbook 44, appendix C; from memory.
 An ounce alone is not taken: of volume or of weight."""
 M3_PER_FT3 = 0.0283168

@@ -1,4 +1,4 @@
-"""MQTT 3.1.1: a subscription whose messages are acknowledged only when they are safe, and a
+"""MQTT 3.1.1: a subscription whose messages are acknowledged only when they are stored, and a
 publisher. The client library is known here alone.
 """
 
@@ -25,7 +25,7 @@ from monitor.core.errors import BrokerUnavailable
 log = logging.getLogger(__name__)
 
 KEEPALIVE_S = 30
-"""A silent connection is checked after this. [s]"""
+"""Time after which a silent connection is checked. [s]"""
 RETRY_FIRST_S, RETRY_MAX_S = 1.0, 30.0
 """First and longest wait before another try to connect, doubled from try to try; each wait is drawn
 between once and twice that, so that clients do not all come back at once. [s]"""
@@ -99,7 +99,7 @@ class Subscription:
     client_id : str
         Fixed, since the broker keeps the session under it.
     lasting : bool
-        False for one who only looks: the broker keeps nothing once the connection is over.
+        False for a session that the broker forgets when the connection ends.
     """
 
     def __init__(
@@ -158,7 +158,7 @@ class Subscription:
         client.on_connect = client.on_disconnect = client.on_message = client.on_subscribe = None
 
     def _ready(self, wait_s: float) -> bool:
-        """Whether something may be read within `wait_s`, connecting first if need be. [s]"""
+        """Return whether data can be read within `wait_s`, after connecting if necessary. [s]"""
         client = self._client
         if client.socket() is None:
             wait_s = self._connect(wait_s)
@@ -179,7 +179,7 @@ class Subscription:
         return bool(readable or pending)
 
     def _connect(self, wait_s: float) -> float:
-        """Try to connect if it is time to. Returns how long to wait for what comes of it. [s]"""
+        """Try to connect if it is time to. Returns the time to wait for the result. [s]"""
         left_s = self._next_try - time.monotonic()
         if left_s > 0:
             return min(left_s, wait_s)
@@ -232,7 +232,7 @@ class Subscription:
         )
 
     def _moment(self, topic: str) -> int:
-        """Now, but after the topic's last message: values without a time are told apart by it."""
+        """Now, but later than the topic's last message, so that values without a time stay distinct."""
         now = now_ms()
         last = self._last_arrival.get(topic, 0)
         if 0 <= last - now < BURST_MS:
@@ -244,12 +244,12 @@ class Subscription:
 
 
 class Publisher:
-    """Sends messages with QoS 1 and keeps at it over lost connections, within one run.
+    """Sends messages with QoS 1, and sends again after a lost connection, within one run.
 
     Raises
     ------
     BrokerUnavailable
-        By `connect`, if no broker answers in time, or as soon as one lets us not in.
+        By `connect`, if no broker answers in time, or as soon as one rejects us.
     """
 
     def __init__(self, address: Address, client_id: str = "") -> None:
@@ -258,7 +258,7 @@ class Publisher:
         self._up, self._answered = threading.Event(), threading.Event()
         self._refused = ""
         self.connections = 0
-        """How often it was let in so far."""
+        """Number of successful connections so far."""
         self._client.reconnect_delay_set(int(RETRY_FIRST_S), int(RETRY_MAX_S))
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = lambda *_: self._up.clear()
@@ -268,7 +268,7 @@ class Publisher:
         return self._up.is_set()
 
     def start(self) -> None:
-        """Begin to connect, and keep at it, without waiting."""
+        """Begin to connect, and keep trying, without waiting."""
         self._client.connect_async(self.address.host, self.address.port, keepalive=KEEPALIVE_S)
         self._client.loop_start()
 
@@ -327,7 +327,7 @@ def why_no_connection(exc: OSError) -> str:
 
 
 def tls_context(address: Address) -> ssl.SSLContext:
-    """What a connection with TLS to a broker rests on.
+    """The TLS context of a connection to a broker.
 
     Raises
     ------

@@ -24,13 +24,13 @@ from monitor.core.errors import BrokerFault
 
 PROGRAM = "nats-server"
 START_WAIT_S = 10.0
-"""How long the broker may take to answer. [s]"""
+"""Longest time for the broker to answer. [s]"""
 FREE_WAIT_S = 3.0
-"""How long a port may still be held by what is ending. [s]"""
+"""Longest time that an ending process may still hold a port. [s]"""
 STOP_WAIT_S = 2.0
-"""How long it may take to stop before it is killed. [s]"""
+"""Longest time for it to stop before it is killed. [s]"""
 ACK_WAIT_S = 10
-"""After this an unacknowledged message is sent again. [s]"""
+"""Time after which an unacknowledged message is sent again. [s]"""
 INFLIGHT_MAX = 1000
 """Messages on their way to the ingest and not yet acknowledged; twice that per session."""
 
@@ -41,16 +41,16 @@ _INNER = ("$JS.>", "$MQTT.>", "$SYS.>", "$KV.>", "$O.>")
 
 
 @dataclass(frozen=True)
-class Door:
-    """One who may connect: an empty `user` is anyone on this machine."""
+class BrokerAccount:
+    """A user who may connect; an empty `user` is anyone on this machine."""
 
     user: str
     password: str = field(repr=False)
 
 
-def ingest_door() -> Door:
+def ingest_account() -> BrokerAccount:
     """A user for our own ingest, with a password that lives as long as this run."""
-    return Door(f"benchweather-{secrets.token_hex(4)}", secrets.token_urlsafe(24))
+    return BrokerAccount(f"benchweather-{secrets.token_hex(4)}", secrets.token_urlsafe(24))
 
 
 def program() -> str:
@@ -71,13 +71,13 @@ def program() -> str:
 
 
 def version() -> str:
-    """What the broker program says of itself."""
+    """Version line of the broker program."""
     done = subprocess.run([program(), "--version"], capture_output=True, text=True, timeout=10)  # noqa: S603 - our own program
     return done.stdout.strip() or done.stderr.strip()
 
 
-def answers(host: str, port: int, *, wait_s: float = 0.5) -> bool:
-    """Whether something listens at an address."""
+def is_listening(host: str, port: int, *, wait_s: float = 0.5) -> bool:
+    """Return whether something listens at an address."""
     try:
         with socket.create_connection((host, port), timeout=wait_s):
             return True
@@ -85,11 +85,11 @@ def answers(host: str, port: int, *, wait_s: float = 0.5) -> bool:
         return False
 
 
-def comes_free(host: str, port: int) -> bool:
+def becomes_free(host: str, port: int) -> bool:
     """Whether nothing listens at an address, or soon not any more: after a crash the parts of the
     run before may still be ending."""
     deadline = time.monotonic() + FREE_WAIT_S
-    while answers(host, port):
+    while is_listening(host, port):
         if time.monotonic() > deadline:
             return False
         time.sleep(0.05)
@@ -105,9 +105,9 @@ class EmbeddedBroker:
         Where it keeps its messages, configuration and log.
     host, port
         Where it listens for MQTT.
-    ingest : Door
+    ingest : BrokerAccount
         The user of our own clients: may subscribe to `filters` and publish under `told`.
-    sensors : Door
+    sensors : BrokerAccount
         The user of the sensors: may publish under `filters` and subscribe to `told`. With an
         empty user anyone who reaches the port is one.
     filters : iterable of str
@@ -124,8 +124,8 @@ class EmbeddedBroker:
         host: str,
         port: int,
         *,
-        ingest: Door,
-        sensors: Door,
+        ingest: BrokerAccount,
+        sensors: BrokerAccount,
         filters: Iterable[str],
         told: Iterable[str] = (),
         cert_file: Path | None = None,
@@ -144,7 +144,7 @@ class EmbeddedBroker:
         return self._child.pid if self._child else None
 
     def start(self, port: int | None = None) -> None:
-        """Start it and wait until it answers, for once on another port if one is given.
+        """Start it and wait until it answers; on another port, if one is given, this once.
 
         Raises
         ------
@@ -152,7 +152,7 @@ class EmbeddedBroker:
             If the port is taken, the program is missing, or it stops at once; with its last words.
         """
         self._listens = port or self.port
-        if not comes_free(self.host, self._listens):
+        if not becomes_free(self.host, self._listens):
             raise BrokerFault(
                 f"port {self._listens} on {self.host} is taken by another program: stop it, set "
                 f"broker.port to a free port, or set broker.url to mqtt://{self.host}:{self.port} "
@@ -174,7 +174,7 @@ class EmbeddedBroker:
                 preexec_fn=die_with_parent if sys.platform == "linux" else None,
             )
         deadline = time.monotonic() + START_WAIT_S
-        while not answers(self.host, self._listens, wait_s=0.2):
+        while not is_listening(self.host, self._listens, wait_s=0.2):
             if not self.running() or time.monotonic() > deadline:
                 self.stop()
                 raise BrokerFault(f"the embedded broker did not start: {self._last_words()}")

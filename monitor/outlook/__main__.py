@@ -13,7 +13,7 @@ from monitor.core.clock import now_ms
 from monitor.core.signals import signals_call
 from monitor.outlook import files
 from monitor.outlook.worker import Work
-from monitor.runtime.scheduler import Jobs
+from monitor.runtime.scheduler import Scheduler
 from monitor.settings import load
 from monitor.store import Reader
 
@@ -39,7 +39,7 @@ def main() -> None:
         contextlib.closing(Reader(settings.store_path)) as for_nights,
     ):
         looking, learning = Work(settings, for_looks), Work(settings, for_nights)
-        jobs = Jobs(str(settings.zone))
+        jobs = Scheduler(str(settings.zone))
         jobs.nightly("outlook learning", lambda: learning.learn_all(now_ms()), NIGHT_H)
         jobs.every("outlook", LOOK_S, lambda: looking.look_all(now_ms()))
         if learning.untried():

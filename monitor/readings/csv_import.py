@@ -1,7 +1,7 @@
 """Readings from a logger's CSV file, with every column, unit and time zone named by the user.
 
-Nothing is guessed and nothing is half taken: each line is either read or refused with its number
-and the reason, and a dry run tells both before anything is stored.
+Nothing is guessed and no line is read in part: each is either read, or rejected with its number and
+the reason. A dry run shows both before anything is stored.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from monitor.core.measurements import MEASURES, Quantity, Reading, Series, name_
 from monitor.core.units import UNITS, allowed
 
 EARLIEST = pd.Timestamp("1970-01-02", tz="UTC")
-"""A log may be old, but not as old as a clock that was never set."""
+"""Earlier times come from a clock that was never set."""
 
 
 class Column(NamedTuple):
@@ -77,14 +77,14 @@ class ImportPlan:
 
 
 class RefusedLine(NamedTuple):
-    """A line, or one value of it, that cannot be taken. `line` counts from 1."""
+    """A rejected line, or one rejected value of it. `line` counts from 1."""
 
     line: int
     reason: str
 
 
-class Found(NamedTuple):
-    """What a file holds. `values` maps each series to times [ms since 1970-01-01 UTC] and values,
+class ParsedFile(NamedTuple):
+    """The content of a file. `values` maps each series to times [ms since 1970-01-01 UTC] and values,
     by line."""
 
     lines: int
@@ -113,15 +113,17 @@ class Found(NamedTuple):
                 yield [Reading(series, t, v) for t, v in pairs]
 
 
-def read_csv(path: Path, plan: ImportPlan, *, now_ms: int, content: bytes | None = None) -> Found:
+def read_csv(
+    path: Path, plan: ImportPlan, *, now_ms: int, content: bytes | None = None
+) -> ParsedFile:
     """Read a file as planned; nothing is stored.
 
     Parameters
     ----------
     path : Path
-    plan : Plan
+    plan : ImportPlan
     now_ms : int
-        The present: later times are refused. [ms since 1970-01-01 UTC]
+        The present: later times are rejected. [ms since 1970-01-01 UTC]
     content : bytes, optional
         Of the file, where it is not on this disk: `path` is then only its name.
 
@@ -149,7 +151,7 @@ def read_csv(path: Path, plan: ImportPlan, *, now_ms: int, content: bytes | None
         taken = timed & np.isfinite(kept)
         series = Series(plan.place, plan.sensor, column.quantity)
         values[series] = (ts_ms[taken], kept[taken])
-    return Found(len(table), values, sorted(set(refused)))
+    return ParsedFile(len(table), values, sorted(set(refused)))
 
 
 def _opened(path: Path, encoding: str, content: bytes | None) -> TextIO:
@@ -217,7 +219,7 @@ def _check_header(header: Sequence[str], path: Path, plan: ImportPlan) -> None:
         )
     if twice := {name for name in wanted if header.count(name) > 1}:
         raise ImportFault(
-            f"{path}: column {', '.join(map(repr, twice))} stands twice in the header"
+            f"{path}: column {', '.join(map(repr, twice))} occurs twice in the header"
         )
 
 
@@ -266,7 +268,7 @@ def _refuse_times(
     refused: list[RefusedLine],
     now_ms: int,
 ) -> None:
-    """Set times that cannot be believed to NaT, and say so of each that is NaT."""
+    """Set impossible times to NaT, and list the reason for each NaT."""
     latest = pd.Timestamp(now_ms, unit="ms", tz="UTC") + pd.Timedelta(minutes=5)
     ahead = (moments > latest).to_numpy()
     early = (moments < EARLIEST).to_numpy()
@@ -278,8 +280,8 @@ def _refuse_times(
         text = " ".join(column[i] for column in cells)
         if unread[i]:
             why = (
-                f"is no time of the form {plan.time_format}{where}, "
-                "or one the clock change left out or made twice"
+                f"is not a time of the form {plan.time_format}{where}, "
+                "or falls in a clock change, which leaves it out or has it twice"
             )
         else:
             why = "lies in the future" if ahead[i] else "is before 1970-01-02"
@@ -294,7 +296,7 @@ def _values(
     refused: list[RefusedLine],
     timed: np.ndarray,
 ) -> np.ndarray:
-    """A column in the unit it is kept in; NaN where it is empty or refused."""
+    """A column in the unit it is stored in; NaN where it is empty or rejected."""
     text = text.str.strip()
     if plan.decimal != ".":
         text = text.str.replace(".", "\0", regex=False).str.replace(plan.decimal, ".", regex=False)

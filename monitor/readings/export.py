@@ -1,6 +1,6 @@
 """Readings out of the store as a table: CSV or Parquet, each or rolled up.
 
-Corrected and where their sensors stood, as every page shows them; or raw, as the sensors told
+Corrected, at the place of their sensors, as every page shows them; or raw, as the sensors sent
 them on their topics. The columns of raw values say so: `raw_temp_c` beside `temp_c`.
 """
 
@@ -21,13 +21,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 STEPS_S = {"raw": 0, "10min": TEN_MINUTES_S, "hour": HOUR_S}
-"""What may be exported: every reading, or rollups. [s]"""
+"""Periods that can be exported: 0 for every reading, or rollups. [s]"""
 WINDOW_MS = 31 * 86_400_000
-"""Read at a time, so that years do not fill the memory. [ms]"""
+"""Span read at a time, so that years do not fill the memory. [ms]"""
 
 
 RAW = "raw_"
-"""Before the name of a column that holds what a sensor told, uncorrected."""
+"""Prefix of a column with uncorrected values."""
 
 
 class ExportFault(MonitorError, ValueError):
@@ -91,8 +91,8 @@ def tables(
 def raw_tables(
     reader: Reader, *, start_ms: int, end_ms: int, places: Iterable[str] = ()
 ) -> Iterator[pd.DataFrame]:
-    """As `tables`, but what each sensor told on its topic: uncorrected, at the place its topic
-    names, with its time in a calibration jar. The columns are `raw_temp_c`, `raw_rh_pct`, ..."""
+    """As `tables`, but the values as sent on each topic: uncorrected, at the place that the topic
+    names, with the time in a calibration jar. The columns are `raw_temp_c`, `raw_rh_pct`, ..."""
     import pandas as pd
 
     ever = reader.raw_extents(-(2**53), 2**53)
@@ -118,7 +118,7 @@ def raw_tables(
 
 
 def only_known(what: str, wanted: Iterable[str], there: set[str]) -> None:
-    """Refuse a place or sensor that is not there.
+    """Raise if a place or sensor is not there.
 
     Raises
     ------
@@ -182,7 +182,7 @@ def read_raw(path: Path) -> dict[Series, tuple[NDArray[np.int64], NDArray[np.flo
     Raises
     ------
     ExportFault
-        If it is no such file, or a line of it does not fit, with its number.
+        If it is not such a file, or a line of it does not fit, with its number.
     """
     import pandas as pd
 
@@ -194,10 +194,10 @@ def read_raw(path: Path) -> dict[Series, tuple[NDArray[np.int64], NDArray[np.flo
     except ImportError as exc:
         raise ExportFault("Parquet needs pyarrow: pip install 'benchweather[parquet]'") from exc
     except (ValueError, pd.errors.ParserError) as exc:  # also what is no text
-        raise ExportFault(f"{path} is no table: {str(exc).splitlines()[0]}") from exc
+        raise ExportFault(f"{path} is not a table: {str(exc).splitlines()[0]}") from exc
     _check_raw(list(table.columns), path)
     times = pd.to_datetime(table["measured_at"], format="ISO8601", utc=True, errors="coerce")
-    _refuse_line(times.isna().to_numpy(), table["measured_at"], path, "is no time (ISO 8601)")
+    _refuse_line(times.isna().to_numpy(), table["measured_at"], path, "is not a time (ISO 8601)")
     ts_ms = np.asarray(times.dt.as_unit("ms").astype("int64"), dtype=np.int64)
     values = {
         quantity: _believable(table[column], quantity, path)
@@ -227,12 +227,12 @@ def _raw_columns() -> dict[str, Quantity]:
 def _check_raw(header: list[str], path: Path) -> None:
     missing = [name for name in ("measured_at", "place", "sensor") if name not in header]
     if missing:
-        raise ExportFault(f"{path} has no column {missing[0]}: make it by export --raw")
+        raise ExportFault(f"{path} has no column {missing[0]}: make the file by export --raw")
     for name in header[3:]:
         if name not in _raw_columns():
             raise ExportFault(
-                f"{path} has a column {name}, which is not what a sensor told: "
-                "make it by export --raw"
+                f"{path} has a column {name}, which raw files do not have: "
+                "make the file by export --raw"
             )
 
 

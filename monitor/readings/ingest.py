@@ -1,8 +1,8 @@
 """From messages to the store: decode, commit, and only then acknowledge.
 
-Whatever waits when the writer is free is one transaction (group commit). A message that cannot be
-read is kept with its reason and acknowledged; a store that cannot be written holds everything
-back, unacknowledged, until it can.
+All messages that wait when the writer is free are one transaction (group commit). A message that
+cannot be read is stored with its reason and acknowledged. While the store cannot be written, messages
+stay unacknowledged.
 """
 
 from __future__ import annotations
@@ -28,19 +28,19 @@ from monitor.store import Writer, until_stored
 log = logging.getLogger(__name__)
 
 PRUNE_EVERY = 2_000
-"""After so many refused messages the oldest are dropped."""
+"""Number of rejected messages after which the oldest are deleted."""
 REFUSED_TEXT_MAX = 500
-"""How much of a refused message's topic, and of the reason, is kept. [characters]"""
+"""Longest part of a rejected message's topic, and of the reason, that is stored. [characters]"""
 BATCH_MAX = 1_000
 """Most messages in one transaction."""
 LATENESS_EVERY_MS = 60_000
-"""How often the store is told how late messages came. [ms]"""
+"""Period of storing the lateness of messages. [ms]"""
 IDLE_WAIT_S = 0.5
-"""How long to wait for a message before looking whether to stop. [s]"""
+"""Longest wait for a message before checking for a stop. [s]"""
 
 
 class Batch(NamedTuple):
-    """What a group of messages amounts to. `deliveries` has digests by packet id; `singly` are
+    """The content of a group of messages. `deliveries` has digests by packet id; `singly` are
     commands and forecasts, each a transaction of its own; `lateness` is as `Writer.write` has it."""
 
     readings: list[Reading]
@@ -51,15 +51,15 @@ class Batch(NamedTuple):
     lateness: dict[tuple[str, str, int], int]
 
 
-TakeForecast = Callable[[str, bytes, int, Iterable[tuple[int, bytes]]], None]
-"""Takes a forecast: of a source, the message, when it arrived [ms], and deliveries to be noted in
-the same transaction. Raises `BadPayload` if it cannot be taken."""
+StoreForecast = Callable[[str, bytes, int, Iterable[tuple[int, bytes]]], None]
+"""Stores a forecast: source, message, arrival [ms], and deliveries to be noted in the same
+transaction. Raises `BadPayload` if it is rejected."""
 
 
 class _Lateness:
-    """The least lateness of each topic and hour of arrival, gathered over batches and told to the
-    store once in `LATENESS_EVERY_MS`, so that it costs the ingest next to nothing. A crash loses
-    what was not told yet; no reading is among it."""
+    """The least lateness of each topic and hour of arrival, gathered over batches and stored once in
+    `LATENESS_EVERY_MS`, so that it costs the ingest almost nothing. A crash loses what was not
+    stored yet, but never a reading."""
 
     def __init__(self) -> None:
         self._least: dict[tuple[str, str, int], int] = {}
@@ -77,11 +77,11 @@ class _Lateness:
             self._least[hour] = now - newest
 
     def due(self) -> dict[tuple[str, str, int], int]:
-        """What the store should be told now; empty if it was told a short while ago."""
+        """The values to be stored now; empty if some were stored a short while ago."""
         return self._least if abs(self._now_ms - self._told_ms) >= LATENESS_EVERY_MS else {}
 
     def stored(self) -> None:
-        """What was due is in the store."""
+        """Note that the values that were due are stored."""
         self._least, self._told_ms = {}, self._now_ms
 
 
@@ -94,7 +94,7 @@ class Ingest:
         contract: Contract,
         writer: Writer,
         commands: Commands | None = None,
-        take_forecast: TakeForecast | None = None,
+        store_forecast: StoreForecast | None = None,
         *,
         refused_max: int = 100_000,
     ) -> None:
@@ -103,7 +103,7 @@ class Ingest:
         self._refused = 0
         self._lateness = _Lateness()
         self.commands = commands or Commands(writer)
-        self._take_forecast = take_forecast
+        self._store_forecast = store_forecast
         self.store_trouble = ""
         """Why the store cannot be written; empty while it can."""
         self._stop = threading.Event()
@@ -153,7 +153,7 @@ class Ingest:
         if not self._until_stored(store, len(arrivals)):
             return  # unacknowledged: the broker sends them again
         for arrival in singly:
-            if not self._until_stored(functools.partial(self._take_singly, arrival), 1):
+            if not self._until_stored(functools.partial(self._handle_singly, arrival), 1):
                 return
         self.subscription.acknowledge(arrivals)
 
@@ -176,15 +176,15 @@ class Ingest:
             self.store_trouble = ""
         return True
 
-    def _take_singly(self, arrival: Arrival) -> None:
-        """Do what a command asks or take a forecast, or keep it as refused."""
+    def _handle_singly(self, arrival: Arrival) -> None:
+        """Carry out a command or store a forecast; otherwise store the message as rejected."""
         digest = _digest(arrival)
         if arrival.repeat and self.writer.delivered(arrival.packet_id) == digest:
             return
         deliveries = [(arrival.packet_id, digest)] if arrival.qos else []
         try:
             if len(arrival.payload) > PAYLOAD_MAX:
-                raise BadPayload(f"{len(arrival.payload)} bytes: at most {PAYLOAD_MAX} are taken")
+                raise BadPayload(f"{len(arrival.payload)} bytes: must be at most {PAYLOAD_MAX}")
             if source := forecast_source(arrival.topic):
                 self._forecast(source, arrival, deliveries)
             else:
@@ -192,15 +192,17 @@ class Ingest:
         except StoreFault:
             raise
         except MonitorError as exc:
-            self._refuse(arrival, str(exc), deliveries)
+            self._reject(arrival, str(exc), deliveries)
         except Exception as exc:
-            # Ours to mend, but a message that came again for ever would stop everything.
-            log.exception("message broke what takes it topic=%s", arrival.topic)
-            self._refuse(arrival, f"could not be done: {exc!r}", deliveries)
+            # Our own fault; but a message that came again for ever would stop everything.
+            log.exception("message could not be handled topic=%s", arrival.topic)
+            self._reject(arrival, f"could not be done: {exc!r}", deliveries)
 
     def _carry_out(self, arrival: Arrival, deliveries: list[tuple[int, bytes]]) -> None:
         if arrival.retained:
-            raise BadPayload("a command must not be retained: it would be done again and again")
+            raise BadPayload(
+                "a command must not be retained, or it would be carried out repeatedly"
+            )
         command = json_object(arrival.payload)
         about = command_about(arrival.topic)
         if command.get("about", about) != about:
@@ -211,20 +213,20 @@ class Ingest:
     def _forecast(
         self, source: str, arrival: Arrival, deliveries: list[tuple[int, bytes]]
     ) -> None:
-        if self._take_forecast is None:
-            raise BadPayload("no forecast is taken here")
+        if self._store_forecast is None:
+            raise BadPayload("forecasts are not accepted here")
         if fault := name_fault(source):
             raise BadPayload(f"source {source!r} in the topic {fault}")
-        self._take_forecast(source, arrival.payload, arrival.received_ms, deliveries)
+        self._store_forecast(source, arrival.payload, arrival.received_ms, deliveries)
 
-    def _refuse(self, arrival: Arrival, reason: str, deliveries: list[tuple[int, bytes]]) -> None:
+    def _reject(self, arrival: Arrival, reason: str, deliveries: list[tuple[int, bytes]]) -> None:
         if arrival.retained and self.writer.refused_before(arrival.topic, arrival.payload):
             return
         self.writer.write([], refusals=[_refusal(arrival, reason)], deliveries=deliveries)
         self._prune(1)
 
     def _prune(self, refused: int) -> None:
-        """Keep the refused messages within their number, however fast they come."""
+        """Limit the number of rejected messages, however fast they come."""
         self._refused += refused
         if self._refused >= PRUNE_EVERY:
             self._refused = 0
@@ -254,8 +256,8 @@ class Ingest:
             except BadPayload as exc:
                 readings, faults, timed = [], [str(exc)], False
             except Exception as exc:
-                # Ours to mend, but a message that came again for ever would stop everything.
-                log.exception("message broke the decoder topic=%s", arrival.topic)
+                # Our own fault; but a message that came again for ever would stop everything.
+                log.exception("message could not be decoded topic=%s", arrival.topic)
                 readings, faults, timed = [], [f"could not be read: {exc!r}"], False
             if timed and not faults:
                 batch.readings.extend(readings)
@@ -275,7 +277,7 @@ class Ingest:
         timed: bool,
         batch: Batch,
     ) -> None:
-        """Take a message that a repeat of would not be known by its readings alone."""
+        """Read a message whose repeat cannot be recognised by its readings alone."""
         if arrival.retained and (
             (readings and not timed)  # an old value of unknown age
             or self.writer.refused_before(arrival.topic, arrival.payload)
@@ -294,12 +296,12 @@ class Ingest:
         batch.readings.extend(readings)
         if faults:
             reason = reason_of(faults)
-            log.debug("refused topic=%s reason=%s", arrival.topic, reason)
+            log.debug("message rejected topic=%s reason=%s", arrival.topic, reason)
             batch.refusals.append(_refusal(arrival, reason))
 
 
 def _digest(arrival: Arrival) -> bytes:
-    """What a message is known again by, beside its packet id."""
+    """Digest by which a message is recognised, beside its packet id."""
     text = arrival.topic.encode("utf-8", "replace") + b"\0" + arrival.payload
     return hashlib.blake2b(text, digest_size=16).digest()
 

@@ -1,4 +1,4 @@
-"""What sensors told, sent again over MQTT as they would send it: of a store's log or a raw export.
+"""Replay: sensors' past readings, from a store or a raw export, sent over MQTT again.
 
 Readings go with times of their own, so a store that has them already is not changed by them, and
 a replay that broke off is simply made again.
@@ -29,9 +29,9 @@ from monitor.store import Reader
 AT_ONCE = 100
 """Readings in one message where no pace is kept."""
 ON_THE_WAY = 200
-"""Messages that may wait for their acknowledgement at a time."""
+"""Most messages that wait for their acknowledgement at a time."""
 ACKNOWLEDGED_WITHIN_S = 30.0
-"""A broker that does not acknowledge a message for so long is given up. [s]"""
+"""Time without an acknowledgement after which the broker is given up. [s]"""
 ENDS_WITHIN_S = 5.0
 """The same once it was asked to stop. [s]"""
 WINDOW_MS = 31 * 86_400_000
@@ -42,11 +42,11 @@ Column = tuple[Series, NDArray[np.int64], NDArray[np.float64]]
 
 
 class ReplayFault(MonitorError, ValueError):
-    """There is nothing to send, or it would be refused where it arrives."""
+    """There is nothing to send, or the receiver would reject it."""
 
 
 class ReplayPlan(NamedTuple):
-    """What is to be sent: how many readings, from when until when [ms], and, each time it is
+    """The messages to send: how many readings, from when until when [ms], and, each time it is
     called, the readings themselves."""
 
     total: int
@@ -72,7 +72,7 @@ def of_store(
     places: Iterable[str] = (),
     sensors: Iterable[str] = (),
 ) -> ReplayPlan:
-    """What was told in [start, end) of a store, at some places or by some sensors if named. [ms]
+    """The plan for [start, end) of a store, at some places or of some sensors if named. [ms]
 
     Raises
     ------
@@ -118,7 +118,7 @@ def of_file(
 
 
 def shift(stretch: ReplayPlan, at_ms: int, *, as_now: bool) -> int:
-    """What to add to each time: none, or what makes the last of them now, `at_ms`. [ms]
+    """The offset to add to each time: 0, or so that the last of them is `at_ms`, now. [ms]
 
     Raises
     ------

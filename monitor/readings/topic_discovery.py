@@ -1,4 +1,4 @@
-"""What arrives on the broker, topic by topic, and whether the shop takes it and why not.
+"""Listens to the broker and reports each topic: what arrives, and whether the shop reads it.
 
 At an outside broker it is one more subscriber. Our own lets in only what a rule takes and lets
 nobody listen but the service; so it is opened while the service is stopped, on its own folder,
@@ -21,24 +21,29 @@ from monitor.domain.topic_rules import (
     matches,
 )
 from monitor.mqtt.client import Address, Arrival, Subscription
-from monitor.mqtt.embedded_broker import Door, EmbeddedBroker, comes_free, ingest_door
+from monitor.mqtt.embedded_broker import (
+    BrokerAccount,
+    EmbeddedBroker,
+    becomes_free,
+    ingest_account,
+)
 from monitor.readings.payload import PAYLOAD_MAX, Contract, reason_of
 from monitor.readings.payload.detect import PayloadFormat, kind_of
 from monitor.readings.payload.rule_suggestions import Proposal, proposal
 from monitor.settings import Settings
 
 TOPICS_MAX = 200
-"""Topics told apart; messages on further ones are only counted."""
+"""Most topics listed; messages on further ones are only counted."""
 BATCH_MAX = 500
 CONNECT_S = 10.0
 _FINAL = ("refused", "no answer", "may not", "its certificate", "no TLS", "no such host")
-"""What will not be better by waiting, as a subscription says it."""
+"""Troubles of a subscription that waiting does not cure."""
 _BENCH_FILTER = "benchweather/bench/#"
 
 
 @dataclass
-class Heard:
-    """One topic: how many messages, the newest, and what the shop makes of that."""
+class TopicReport:
+    """One topic: the number of messages, the newest, and how the shop reads it."""
 
     topic: str
     messages: int
@@ -46,18 +51,18 @@ class Heard:
     taken: bool
     outcome: str
     ruled: bool
-    """Whether a rule of the settings is for this topic: the first that is counts."""
+    """True if a rule of the settings is for this topic; the first such rule counts."""
     first_ms: int
     received_ms: int
 
     @property
     def kind(self) -> PayloadFormat:
-        """What sort of thing its newest message is."""
+        """Format of its newest message."""
         return kind_of(self.payload)
 
     @property
     def every_s(self) -> float | None:
-        """How far apart its messages came in the mean; None of one alone. [s]"""
+        """Mean interval between its messages; None if there was only one. [s]"""
         if self.messages < 2:
             return None
         return (self.received_ms - self.first_ms) / 1000 / (self.messages - 1)
@@ -79,13 +84,13 @@ class Heard:
         return found
 
 
-class Ear:
-    """Keeps what was heard, of `TOPICS_MAX` topics at most."""
+class TopicListener:
+    """Collects the messages of at most `TOPICS_MAX` topics."""
 
     def __init__(self, rules: Iterable[TopicRule]) -> None:
         self.rules = tuple(rules)
         self.contract = Contract(self.rules)
-        self.heard: dict[str, Heard] = {}
+        self.heard: dict[str, TopicReport] = {}
         self.beyond = 0
         """Messages on topics beyond the first `TOPICS_MAX`."""
 
@@ -96,7 +101,7 @@ class Ear:
             return
         taken, words = self._judged(arrival)
         ruled = any(matches(rule.filter, arrival.topic) for rule in self.rules)
-        self.heard[arrival.topic] = Heard(
+        self.heard[arrival.topic] = TopicReport(
             arrival.topic,
             before.messages + 1 if before else 1,
             arrival.payload[: PAYLOAD_MAX + 1],
@@ -129,8 +134,8 @@ def listen(
     topic_filter: str,
     rules: Iterable[TopicRule],
     for_s: float,
-    each: Callable[[Ear], None] = lambda _: None,
-) -> Ear:
+    each: Callable[[TopicListener], None] = lambda _: None,
+) -> TopicListener:
     """Listen for `for_s` from when the broker lets us in [s], or until interrupted from the
     keyboard. `each` is called about twice a second.
 
@@ -139,7 +144,7 @@ def listen(
     BrokerUnavailable
         If no broker lets us in, or the filter may not be read.
     """
-    ear = Ear(rules)
+    ear = TopicListener(rules)
     subscription = Subscription(address, (topic_filter,), "", lasting=False)
     try:
         until = time.monotonic() + CONNECT_S
@@ -172,18 +177,18 @@ def opened(settings: Settings, address: Address) -> Iterator[Address]:
         If something is on the port, or it cannot start.
     """
     broker = settings.broker
-    if not comes_free(address.host, broker.port):
+    if not becomes_free(address.host, broker.port):
         raise BrokerFault(
             f"port {broker.port} is in use: if that is `benchweather run`, stop it first. Its "
             "broker lets in only what a rule takes; listening opens it for the while"
         )
-    door = ingest_door()
+    door = ingest_account()
     own = EmbeddedBroker(
         settings.data / "broker",
         broker.host,
         broker.port,
         ingest=door,
-        sensors=Door(address.user, address.password),
+        sensors=BrokerAccount(address.user, address.password),
         filters=["#", AGENT_FILTER],
         told=[AGENT_FILTER],
         cert_file=broker.cert_file,

@@ -1,4 +1,4 @@
-"""A part of the service that runs as a process of its own: started, watched, started again, ended."""
+"""A part of the service that runs as a process of its own and is started again when it ends."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ log = logging.getLogger(__name__)
 RESTART_FIRST_S, RESTART_MAX_S = 1.0, 60.0
 """First and longest wait before a part that ended is started again. [s]"""
 STOP_WAIT_S = 1.5
-"""How long a part may take to stop before it is killed. [s]"""
+"""Longest time for a part to stop before it is killed. [s]"""
 
 
 @dataclass
-class Child:
+class ChildProcess:
     """A part that runs as a process of its own and is started again when it ends."""
 
     name: str
@@ -48,11 +48,11 @@ class Child:
 
     @property
     def code(self) -> int | None:
-        """How it ended; None while it has not."""
+        """Exit code; None while it runs."""
         return self._process.poll() if self._process else None
 
-    def look(self) -> None:
-        """Start it again if it has ended, waiting longer each time it ends soon."""
+    def restart_if_ended(self) -> None:
+        """Start it again if it has ended, after a longer wait each time it ends soon."""
         if self.running() or self._process is None:
             return
         now = time.monotonic()
@@ -83,5 +83,5 @@ class Child:
 
 
 def _search_path() -> str:
-    """Where children find our packages, whatever folder we were started in."""
+    """Import path of a child, so that it finds our packages from any folder."""
     return os.pathsep.join([str(Path(__file__).parents[2]), os.environ.get("PYTHONPATH", "")])

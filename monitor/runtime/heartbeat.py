@@ -1,7 +1,7 @@
-"""What the service says of itself, for the board and the command line: one small file.
+"""The service's heartbeat: a small file with its state, for the board and the command line.
 
-It is written over in place, always the same size, so that it can still tell of a full disk. A
-pulse that has not been renewed for `LATE_S` means that the service is gone.
+It is written over in place, always the same size, so that it can still report a full disk. A
+heartbeat that has not been renewed for `LATE_S` means that the service has stopped.
 """
 
 from __future__ import annotations
@@ -14,14 +14,14 @@ import msgspec
 from monitor.core.clock import now_ms
 
 SIZE = 4096
-"""Of the file. [bytes]"""
+"""Size of the file. [bytes]"""
 BEAT_S = 2.0
-"""How often the service renews it. [s]"""
+"""Period of renewal. [s]"""
 LATE_S = 10.0
-"""Older than this the service counts as gone. [s]"""
+"""A service whose heartbeat is older counts as stopped. [s]"""
 
 
-class Pulse(msgspec.Struct, frozen=True, kw_only=True):
+class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
     """The service's state. An empty trouble is none; times in ms since 1970-01-01 UTC."""
 
     beat_ms: int
@@ -32,23 +32,23 @@ class Pulse(msgspec.Struct, frozen=True, kw_only=True):
     broker_trouble: str = ""
     store_trouble: str = ""
     round_trouble: str = ""
-    """Why waits and alerts are not told."""
+    """Why waits and alerts are not published."""
 
     def late(self, now: int | None = None) -> bool:
-        """Whether the service has stopped renewing it. [ms]"""
+        """Return whether the service has stopped renewing it. [ms]"""
         age_ms = (now if now is not None else now_ms()) - self.beat_ms
         return abs(age_ms) > 1000 * LATE_S  # one from the future is of a clock that was set back
 
 
-def write(path: Path, pulse: Pulse) -> None:
-    """Write `pulse`, cutting what does not fit. An OSError is the caller's to report."""
-    data = msgspec.json.encode(pulse)
+def write(path: Path, beat: Heartbeat) -> None:
+    """Write the heartbeat, with texts cut to fit. The caller reports an OSError."""
+    data = msgspec.json.encode(beat)
     if len(data) > SIZE:
         short = msgspec.structs.replace(
-            pulse,
-            broker_trouble=pulse.broker_trouble[:400],
-            store_trouble=pulse.store_trouble[:400],
-            round_trouble=pulse.round_trouble[:400],
+            beat,
+            broker_trouble=beat.broker_trouble[:400],
+            store_trouble=beat.store_trouble[:400],
+            round_trouble=beat.round_trouble[:400],
         )
         data = msgspec.json.encode(short)
     handle = os.open(path, os.O_WRONLY | os.O_CREAT, 0o644)
@@ -59,9 +59,9 @@ def write(path: Path, pulse: Pulse) -> None:
         os.close(handle)
 
 
-def read(path: Path) -> Pulse | None:
-    """The last pulse; None if there never was one or it cannot be read."""
+def read(path: Path) -> Heartbeat | None:
+    """The last heartbeat; None if there is none, or it cannot be read."""
     try:
-        return msgspec.json.decode(path.read_bytes(), type=Pulse)
+        return msgspec.json.decode(path.read_bytes(), type=Heartbeat)
     except (OSError, msgspec.DecodeError):
         return None

@@ -1,4 +1,4 @@
-"""What is done by the clock: nightly, or every so often."""
+"""The service's scheduled jobs: nightly, or at an interval."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from apscheduler.schedulers.background import BackgroundScheduler
 log = logging.getLogger(__name__)
 
 
-class Jobs:
-    """The service's scheduler. Hours are of the shop's zone, so that nightly means at night."""
+class Scheduler:
+    """The service's scheduler. Hours are in the shop's time zone."""
 
     def __init__(self, zone: str) -> None:
         self._scheduler = BackgroundScheduler(
@@ -23,11 +23,11 @@ class Jobs:
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
         self.failing: dict[str, str] = {}
-        """Jobs whose last run failed, and why."""
+        """Reason by job, for jobs whose last run failed."""
         self._scheduler.add_listener(self._ran, EVENT_JOB_ERROR | EVENT_JOB_EXECUTED)
 
     def nightly(self, name: str, work: Callable[[], object], hour: int = 4) -> None:
-        """Run `work` every night at `hour`; a night slept through is made up once."""
+        """Run `work` every night at `hour`; a night missed is made up once."""
         self._scheduler.add_job(work, "cron", hour=hour, id=name)
 
     def every(self, name: str, period_s: int, work: Callable[[], object]) -> None:
@@ -40,8 +40,8 @@ class Jobs:
         """Run `work` at once, and not again."""
         self._scheduler.add_job(work, id=name)
 
-    def soon(self, name: str) -> None:
-        """Run a job at the next moment, besides its times."""
+    def run_now(self, name: str) -> None:
+        """Run a job at once, in addition to its times."""
         with contextlib.suppress(JobLookupError):  # on the way out there are no jobs any more
             self._scheduler.modify_job(name, next_run_time=datetime.now(UTC))
 

@@ -1,4 +1,4 @@
-"""The round that the service makes each minute: look at everything, raise and end alerts, tell.
+"""The evaluation cycle of each minute: evaluate the shop, raise and end alerts, publish states.
 
 The slow part (the air, the waits, the wood, the brief) is worked out first. Alerts are then decided
 and written in one transaction, with the notices that follow.
@@ -19,7 +19,7 @@ from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.events import Event
 from monitor.domain.notification import Notice
 from monitor.notifications import sender
-from monitor.service.state_publisher import Teller
+from monitor.service.state_publisher import StatePublisher
 from monitor.store import Reader, Writer, journal, outbox, rule_states
 from monitor.waits.evaluation import Standing, standings
 from monitor.wood.evaluation import WoodStanding, wood_standings
@@ -30,14 +30,14 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-UNKEPT_MS = 120_000
-"""How long alerts cannot be kept before that is told. [ms]"""
+UNWRITABLE_MS = 120_000
+"""Alerts that cannot be stored for this long are reported. [ms]"""
 WOOD_MS = 600_000
-"""How long it is good how the wood stands. [ms]"""
+"""Cached lifetime of a wood evaluation. [ms]"""
 
 
-class Rounds:
-    """Goes the round. Not to be used by two threads at once.
+class EvaluationCycle:
+    """Evaluates the whole shop once a minute. For one thread.
 
     Parameters
     ----------
@@ -45,9 +45,9 @@ class Rounds:
         Its own.
     writer : Writer
         The service's.
-    teller : Teller
+    publisher : StatePublisher
     troubles : callable
-        What the service knows of itself just now.
+        The service's own troubles now.
     on_notice : callable
         Called when something is in the outbox.
     """
@@ -57,52 +57,52 @@ class Rounds:
         settings: Settings,
         reader: Reader,
         writer: Writer,
-        teller: Teller,
+        publisher: StatePublisher,
         troubles: Callable[[], Troubles],
         on_notice: Callable[[], None],
     ) -> None:
         self._settings, self._reader = settings, reader
         self._writer = writer
-        self._teller, self._troubles, self._on_notice = teller, troubles, on_notice
+        self._publisher, self._troubles, self._on_notice = publisher, troubles, on_notice
         self._journal = Journal(reader)
         self._woods: tuple[int, int, list[WoodStanding]] | None = None
-        self._unkept_since_ms: int | None = None
-        self._cried = False
+        self._unwritable_since_ms: int | None = None
+        self._reported = False
 
-    def go(self, now_ms: int) -> None:
-        """One round. [ms since 1970-01-01 UTC]"""
+    def run(self, now_ms: int) -> None:
+        """Evaluate everything once. [ms since 1970-01-01 UTC]"""
         self._journal.refresh()
         open_waits = [wait for wait in self._journal.waits.values() if wait.open]
         found = standings(self._reader, self._settings, open_waits, now_ms)
-        self._teller.tell_waits(self._journal.waits.values(), found, now_ms)
+        self._publisher.publish_waits(self._journal.waits.values(), found, now_ms)
         woods = self._wood(now_ms)
         sight = observations.sight(
             self._reader, self._settings, self._journal, found, woods, self._troubles(), now_ms
         )
         try:
-            self._judge(sight, now_ms)
+            self._update_alerts(sight, now_ms)
             self._brief(found, now_ms)
         except StoreUnavailable as exc:
-            self._cry(str(exc), now_ms)
+            self._report_unwritable(str(exc), now_ms)
             return
-        self._unkept_since_ms, self._cried = None, False
-        self._teller.tell_alerts(self._journal.alerts.values())
+        self._unwritable_since_ms, self._reported = None, False
+        self._publisher.publish_alerts(self._journal.alerts.values())
 
-    def _cry(self, reason: str, now_ms: int) -> None:
-        """A store that cannot be written takes no alert either: send that straight, once."""
-        log.warning("alerts cannot be kept reason=%s", reason)
-        since = self._unkept_since_ms
-        self._unkept_since_ms = now_ms if since is None else since
-        if since is None or self._cried or now_ms - since < UNKEPT_MS:
+    def _report_unwritable(self, reason: str, now_ms: int) -> None:
+        """Send one notice directly when the store cannot be written: it cannot store an alert either."""
+        log.warning("alerts cannot be stored reason=%s", reason)
+        since = self._unwritable_since_ms
+        self._unwritable_since_ms = now_ms if since is None else since
+        if since is None or self._reported or now_ms - since < UNWRITABLE_MS:
             return
-        self._cried = True
+        self._reported = True
         notice = Notice(
             f"store-{since}",
             now_ms,
             now_ms,
             3,
-            "Readings cannot be kept: make room on the disk.",
-            f"Nor can alerts, so this is sent once, without a second try.\n{reason}",
+            "Readings cannot be stored. Make room on the disk.",
+            f"Alerts cannot be stored either, so this notice is sent once only.\n{reason}",
         )
         for channel in self._settings.channels:
             if channel.takes(notice.urgency):
@@ -120,7 +120,7 @@ class Rounds:
             self._woods = kept
         return kept[2]
 
-    def _judge(self, sight: observations.Sight, now_ms: int) -> None:
+    def _update_alerts(self, sight: observations.Sight, now_ms: int) -> None:
         """Decide one step of the alerts and write it with the notices it makes.
 
         If a command changed something before it could be written, it is decided again.
@@ -129,7 +129,7 @@ class Rounds:
             log.debug("alerts decided again: the journal has grown")
 
     def _stepped(self, sight: observations.Sight, now_ms: int) -> bool:
-        """One try of `_judge`. Returns False if the journal has grown meanwhile."""
+        """One try of `_update_alerts`. Returns False if the journal has grown meanwhile."""
         self._journal.refresh()
         known = self._journal.alerts
         rules = rule_registry.in_use(self._settings.limits, self._journal.rules)
@@ -147,7 +147,7 @@ class Rounds:
             return True
         breaks = {rule.id: rule.breaks_quiet for rule in rules.values()}
         told = messages.notices(step.events, known, self._settings, now_ms, breaks)
-        withdrawn = self._taken_back(step.events, rules, now_ms)
+        withdrawn = self._withdrawn(step.events, rules, now_ms)
         with self._writer.connection.transaction() as run:
             if journal.last(run) != self._journal.version:
                 return False
@@ -161,10 +161,8 @@ class Rounds:
             self._on_notice()
         return True
 
-    def _taken_back(
-        self, events: Sequence[Event], rules: dict[str, Rule], now_ms: int
-    ) -> set[str]:
-        """Notices of the night whose alerts are over before they could be sent; the brief has them."""
+    def _withdrawn(self, events: Sequence[Event], rules: dict[str, Rule], now_ms: int) -> set[str]:
+        """Unsent notices of the night whose alerts have ended; the morning brief has them."""
         if not self._quiet(now_ms):
             return set()
         known = self._journal.alerts
@@ -198,7 +196,7 @@ class Rounds:
 
 
 def _with_notices(events: Sequence[Event], told: Sequence[messages.Message]) -> list[Event]:
-    """The events, each with the id of the notice it was told in."""
+    """The events, each with the id of its notice."""
     ids = {
         (event.subject, event.action): one.notice.notice_id for one in told for event in one.events
     }

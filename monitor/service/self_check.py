@@ -1,4 +1,4 @@
-"""Whether this machine and these settings can carry the service: one verdict for each part."""
+"""Checks of this machine and these settings: one result for each part of the service."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from monitor.settings import Settings
 from monitor.store import Reader
 
 DISK_LOW_BYTES = 500_000_000
-"""Below this much free disk the verdict is no. [bytes]  Ours: over ten years of ten sensors'
+"""Below this much free disk the check fails. [bytes]  Ours: over ten years of ten sensors'
 minute readings."""
 BUILT = datetime(2026, 11, 1, tzinfo=UTC)
-"""A clock before this was never set."""
+"""A clock that shows an earlier date was never set."""
 
 
 class Check(NamedTuple):
-    """The verdict on one part."""
+    """The result for one part."""
 
     part: str
     good: bool
@@ -34,7 +34,7 @@ class Check(NamedTuple):
 
 
 def run(settings: Settings, address: Address) -> list[Check]:
-    """Probe broker, store, clock, disk and the channels of notices. Nothing is written or sent."""
+    """Check broker, store, clock, disk and notice channels. Nothing is written or sent."""
     return [
         _broker(settings, address),
         _store(settings),
@@ -46,14 +46,14 @@ def run(settings: Settings, address: Address) -> list[Check]:
 
 def _broker(settings: Settings, address: Address) -> Check:
     own = not settings.broker.url
-    state = heartbeat.read(settings.pulse_path)
+    state = heartbeat.read(settings.heartbeat_path)
     running = state is not None and not state.late()
     if own and not running:
         try:
             version = embedded_broker.version()
         except (BrokerFault, OSError, subprocess.TimeoutExpired) as exc:
             return Check("broker", False, str(exc))
-        if embedded_broker.answers(address.host, address.port):
+        if embedded_broker.is_listening(address.host, address.port):
             return Check(
                 "broker",
                 False,
@@ -78,7 +78,7 @@ def _broker(settings: Settings, address: Address) -> Check:
 
 def _store(settings: Settings) -> Check:
     path = settings.store_path
-    state = heartbeat.read(settings.pulse_path)
+    state = heartbeat.read(settings.heartbeat_path)
     if state is not None and not state.late() and state.store_trouble:
         return Check("store", False, f"the service cannot write it: {state.store_trouble}")
     if not path.exists():
@@ -119,7 +119,7 @@ def _clock(settings: Settings) -> Check:
 
 
 def _kept_by_network() -> bool | None:
-    """Whether the system keeps its clock by network time; None where it cannot tell."""
+    """Return whether the system sets its clock by network time; None if unknown."""
     program = shutil.which("timedatectl")
     if program is None:
         return None

@@ -1,4 +1,4 @@
-"""What the service tells over MQTT, retained: how each open wait stands, and the open alerts.
+"""Publishes the state of each open wait and the open alerts over MQTT, retained.
 
 Topic `benchweather/bench/wait/<id>/state`, JSON; empty once the wait is released, which clears it.
 Topic `benchweather/bench/alert/open`, a JSON list.
@@ -26,21 +26,23 @@ log = logging.getLogger(__name__)
 
 STATE_TOPIC = "benchweather/bench/wait/{}/state"
 DAY_MS = 86_400_000
-"""Waits released longer ago were told by an earlier run. [ms]"""
+"""Waits released longer ago were cleared by an earlier run. [ms]"""
 STATE_FILTER = STATE_TOPIC.format("+")
 ALERTS_TOPIC = "benchweather/bench/alert/open"
 
 
-class Teller:
-    """Publishes how open waits and alerts stand, whenever that has changed."""
+class StatePublisher:
+    """Publishes the states of open waits and alerts when they change."""
 
     def __init__(self, settings: Settings, publisher: Publisher) -> None:
         self._settings, self._publisher = settings, publisher
-        self._told: dict[str, bytes] = {}
+        self._published: dict[str, bytes] = {}
         self._connection = 0
 
-    def tell_waits(self, waits: Iterable[Wait], standings: Iterable[Standing], now_ms: int) -> int:
-        """Publish what is new of waits. Returns how many messages that took.
+    def publish_waits(
+        self, waits: Iterable[Wait], standings: Iterable[Standing], now_ms: int
+    ) -> int:
+        """Publish changed states of waits. Returns the number of messages.
 
         Parameters
         ----------
@@ -55,14 +57,14 @@ class Teller:
         for wait in waits:
             topic = STATE_TOPIC.format(wait.id)
             if wait.released_ms is not None and (
-                self._told.get(topic) or wait.released_ms > now_ms - DAY_MS
+                self._published.get(topic) or wait.released_ms > now_ms - DAY_MS
             ):
                 news[topic] = b""
         for standing in standings:
             news[STATE_TOPIC.format(standing.wait.id)] = json.dumps(state_of(standing)).encode()
         return self._publish(news)
 
-    def tell_alerts(self, alerts: Iterable[Alert]) -> int:
+    def publish_alerts(self, alerts: Iterable[Alert]) -> int:
         """Publish the open alerts, if they have changed; an empty list when there are none."""
         fahrenheit = self._settings.board.temperature_unit == "F"
         told = [alert_state(alert, fahrenheit=fahrenheit) for alert in alerts if alert.open]
@@ -70,14 +72,14 @@ class Teller:
 
     def _publish(self, news: Mapping[str, bytes]) -> int:
         if not self._publisher.connected:
-            return 0  # what has changed is told once there is a broker again
+            return 0  # changes are published once there is a broker again
         if self._connection != self._publisher.connections:
             self._connection = self._publisher.connections
-            self._told.clear()  # it may be another broker, or have forgotten
-        fresh = {topic: body for topic, body in news.items() if self._told.get(topic) != body}
+            self._published.clear()  # it may be another broker, or have forgotten
+        fresh = {topic: body for topic, body in news.items() if self._published.get(topic) != body}
         for topic, body in fresh.items():
             self._publisher.publish(topic, body, retain=True)
-        self._told |= fresh
+        self._published |= fresh
         return len(fresh)
 
 
@@ -100,7 +102,7 @@ def alert_state(alert: Alert, *, fahrenheit: bool = False) -> dict[str, Any]:
 
 
 def state_of(standing: Standing) -> dict[str, Any]:
-    """A standing as it is published. Times are ISO 8601 UTC, to the minute; null is not known."""
+    """A wait's evaluation as published. Times are ISO 8601 UTC, to the minute; null is unknown."""
     wait, found = standing.wait, standing.readiness
     told: dict[str, Any] = {
         "id": wait.id,

@@ -30,35 +30,41 @@ from monitor.core.errors import BrokerFault, MonitorError, SettingsFault, StoreF
 from monitor.core.signals import signals_call
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
 from monitor.mqtt.client import Address, Publisher, Subscription
-from monitor.mqtt.embedded_broker import Door, EmbeddedBroker, answers, comes_free, ingest_door
+from monitor.mqtt.embedded_broker import (
+    BrokerAccount,
+    EmbeddedBroker,
+    becomes_free,
+    ingest_account,
+    is_listening,
+)
 from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.runtime import heartbeat
-from monitor.runtime.child_process import RESTART_FIRST_S, STOP_WAIT_S, Child
-from monitor.runtime.scheduler import Jobs
+from monitor.runtime.child_process import RESTART_FIRST_S, STOP_WAIT_S, ChildProcess
+from monitor.runtime.scheduler import Scheduler
 from monitor.sensor_care.calibration import JarWatch
-from monitor.service.evaluation_cycle import Rounds
-from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, Teller
+from monitor.service.evaluation_cycle import EvaluationCycle
+from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, StatePublisher
 from monitor.settings import Settings
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s, foreseen_ms
-from monitor.weather.drop_folder import Folder
-from monitor.weather.intake import Intake
+from monitor.weather.drop_folder import DropFolder
+from monitor.weather.intake import ForecastIntake
 
 log = logging.getLogger(__name__)
 
 LOOK_S = 0.25
-"""How often the parts are looked at. [s]"""
-ROUND, ROUND_S = "round", 60
-"""How often everything is looked at and told. [s]"""
+"""Interval between checks of the parts. [s]"""
+CYCLE, CYCLE_S = "evaluation cycle", 60
+"""Period of the evaluation cycle. [s]"""
 FORECAST_FILES_S = 15
-"""How often the folder of forecasts is looked at. [s]"""
+"""Period of looking into the folder of forecasts. [s]"""
 SECRETS = ("session_key", "calendar_token")
 ADMIT_WAIT_S = 30.0
-"""How long the ingest may take to subscribe for the first time. [s]"""
+"""Longest time for the ingest to subscribe for the first time. [s]"""
 BOARD_WAIT_S = 30.0
-"""How long the board may take to answer. [s]"""
+"""Time after which a board that does not answer is logged. [s]"""
 
 
 class ServiceFault(MonitorError):
@@ -94,7 +100,7 @@ class Supervisor:
             if faults := channel_faults(settings):
                 raise SettingsFault(faults)
             broker, address = _broker(settings, contract)
-            if not comes_free(settings.board.host, settings.board.port):
+            if not becomes_free(settings.board.host, settings.board.port):
                 raise ServiceFault(
                     f"port {settings.board.port} on {settings.board.host} is taken, by "
                     "another program or another Benchweather: stop it or set board.port to a free "
@@ -106,7 +112,7 @@ class Supervisor:
                 parts.callback(broker.stop)
                 _admit_ingest_first(broker, address, _filters(contract), settings.broker.client_id)
                 broker.start()
-            board = Child("board", ["dashboard", *_arguments(settings)])
+            board = ChildProcess("board", ["dashboard", *_arguments(settings)])
             board.start()
             parts.callback(board.stop)
             writer = Writer(settings.store_path)
@@ -114,18 +120,18 @@ class Supervisor:
             reader = Reader(settings.store_path)
             parts.callback(reader.close)
             subscription = Subscription(address, _filters(contract), settings.broker.client_id)
-            jobs = Jobs(str(settings.zone))
+            jobs = Scheduler(str(settings.zone))
             commands = Commands(
                 writer,
                 functools.partial(equivalent_s, reader, settings),
                 functools.partial(foreseen_ms, reader, settings),
-                on_change=functools.partial(jobs.soon, ROUND),
+                on_change=functools.partial(jobs.run_now, CYCLE),
                 limits=settings.limits,
                 reservoirs={tank.id: tank for tank in settings.reservoirs},
                 places=lambda: [place.id for place in places(reader, settings)],
                 look=JarWatch(reader, settings),
             )
-            intake = Intake(settings, reader, writer)
+            intake = ForecastIntake(settings, reader, writer)
             ingest = Ingest(
                 subscription,
                 contract,
@@ -138,32 +144,34 @@ class Supervisor:
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
             self._schedule(
-                jobs, ingest, parts.enter_context(_rounds(settings, address, ingest, sender))
+                jobs, ingest, parts.enter_context(_evaluation(settings, address, ingest, sender))
             )
             self._schedule_forecasts(jobs, intake)
-            desk = Desk(settings.desk_path, functools.partial(_at_desk, ingest))
+            desk = Desk(settings.desk_path, functools.partial(_carry_out, ingest))
             desk.start()
             parts.callback(desk.stop)
             ingest.start()
             parts.callback(ingest.stop, STOP_WAIT_S)
             jobs.start()
             parts.callback(jobs.stop)
-            outlook = Child("outlook", ["monitor.outlook", *_arguments(settings)])
+            outlook = ChildProcess("outlook", ["monitor.outlook", *_arguments(settings)])
             outlook.start()
             parts.callback(outlook.stop)
             children = [board, outlook]
             if settings.demo:
-                children.append(Child("demo", ["sensors.demo", "live", *_arguments(settings)]))
+                children.append(
+                    ChildProcess("demo", ["sensors.demo", "live", *_arguments(settings)])
+                )
                 children[-1].start()
                 parts.callback(children[-1].stop)
             self._watch(broker, subscription, ingest, jobs, children, on_ready)
             for child in children:
                 child.end()
-        settings.pulse_path.unlink(missing_ok=True)
+        settings.heartbeat_path.unlink(missing_ok=True)
 
     def _back_fill(self) -> bool:
         """Let the demo fill its store before we open it; False if asked to stop meanwhile."""
-        child = Child("back-fill", ["sensors.demo", "backfill", *_arguments(self.settings)])
+        child = ChildProcess("back-fill", ["sensors.demo", "backfill", *_arguments(self.settings)])
         child.start()
         while child.running():
             if self._stop.wait(LOOK_S):
@@ -178,8 +186,8 @@ class Supervisor:
         broker: EmbeddedBroker | None,
         subscription: Subscription,
         ingest: Ingest,
-        jobs: Jobs,
-        children: list[Child],
+        jobs: Scheduler,
+        children: list[ChildProcess],
         on_ready: Callable[[], None],
     ) -> None:
         board, ready = self.settings.board, False
@@ -190,14 +198,14 @@ class Supervisor:
             if not ingest.running():
                 raise ServiceFault("the ingest ended: see the log; nothing is recorded any more")
             if not ready and subscription.connected and children[0].running():
-                ready = answers(board.host, board.port)  # asked at the start only
+                ready = is_listening(board.host, board.port)  # asked at the start only
                 if ready:
                     on_ready()
             if not ready and now > give_up:
                 give_up = now + BOARD_WAIT_S
                 log.error("not ready yet broker=%s", subscription.trouble or "connected")
             for child in children:
-                child.look()
+                child.restart_if_ended()
             if broker is not None and not broker.running() and now >= broker_back:
                 broker_back = now + RESTART_FIRST_S
                 _start_again(broker)
@@ -205,8 +213,8 @@ class Supervisor:
                 next_beat = now + heartbeat.BEAT_S
                 self._beat(subscription, ingest, jobs)
 
-    def _beat(self, subscription: Subscription, ingest: Ingest, jobs: Jobs) -> None:
-        state = heartbeat.Pulse(
+    def _beat(self, subscription: Subscription, ingest: Ingest, jobs: Scheduler) -> None:
+        state = heartbeat.Heartbeat(
             beat_ms=now_ms(),
             started_ms=self._started_ms,
             pid=os.getpid(),
@@ -214,14 +222,14 @@ class Supervisor:
             broker=str(subscription.address),
             broker_trouble=subscription.trouble,
             store_trouble=ingest.store_trouble,
-            round_trouble=jobs.failing.get(ROUND, ""),
+            round_trouble=jobs.failing.get(CYCLE, ""),
         )
         try:
-            heartbeat.write(self.settings.pulse_path, state)
+            heartbeat.write(self.settings.heartbeat_path, state)
         except OSError as exc:
-            log.warning("pulse cannot be written reason=%s", exc)
+            log.warning("heartbeat cannot be written reason=%s", exc)
 
-    def _schedule(self, jobs: Jobs, ingest: Ingest, go_round: Callable[[], None]) -> None:
+    def _schedule(self, jobs: Scheduler, ingest: Ingest, run_cycle: Callable[[], None]) -> None:
         def tidy() -> None:
             dropped = ingest.writer.prune_refused(self.settings.keep.refused_max)
             forgotten = ingest.writer.prune_commands(now_ms())
@@ -229,17 +237,17 @@ class Supervisor:
             log.info("store tidied refused_pruned=%d commands_pruned=%d", dropped, forgotten)
 
         jobs.nightly("tidy", tidy)
-        jobs.every(ROUND, ROUND_S, go_round)
+        jobs.every(CYCLE, CYCLE_S, run_cycle)
 
-    def _schedule_forecasts(self, jobs: Jobs, intake: Intake) -> None:
-        """Files that are dropped, and what is asked over the network; nothing is unless set."""
-        folder = Folder(self.settings.forecast_folder, intake)
-        jobs.every("forecast files", FORECAST_FILES_S, lambda: folder.go(now_ms()))
+    def _schedule_forecasts(self, jobs: Scheduler, intake: ForecastIntake) -> None:
+        """Schedule the drop folder and, if the settings have a source for it, the polling."""
+        folder = DropFolder(self.settings.forecast_folder, intake)
+        jobs.every("forecast files", FORECAST_FILES_S, lambda: folder.take_files(now_ms()))
         if any(source.asked for source in self.settings.forecasts):
-            from monitor.weather.poller import Asker  # brings an HTTP client
+            from monitor.weather.poller import ForecastPoller  # brings an HTTP client
 
-            asker = Asker(self.settings, intake)
-            jobs.every("forecasts", ROUND_S, lambda: asker.go(now_ms()))
+            poller = ForecastPoller(self.settings, intake)
+            jobs.every("forecasts", CYCLE_S, lambda: poller.poll(now_ms()))
 
 
 def broker_address(settings: Settings) -> Address:
@@ -261,13 +269,13 @@ def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | No
     address = broker_address(settings)
     if settings.broker.url:
         return None, address
-    door = ingest_door()
+    door = ingest_account()
     own = EmbeddedBroker(
         settings.data / "broker",
         settings.broker.host,
         settings.broker.port,
         ingest=door,
-        sensors=Door(address.user, address.password),
+        sensors=BrokerAccount(address.user, address.password),
         filters=(*_filters(contract), AGENT_FILTER),
         told=[STATE_FILTER, ALERTS_TOPIC, AGENT_FILTER],
         cert_file=settings.broker.cert_file,
@@ -279,8 +287,8 @@ def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | No
 def _admit_ingest_first(
     broker: EmbeddedBroker, address: Address, filters: tuple[str, ...], client_id: str
 ) -> None:
-    """Let the ingest subscribe before any sensor can reach the broker, unless it has before: what a
-    broker takes while nobody has subscribed it acknowledges and drops.
+    """Let the ingest subscribe before any sensor can reach the broker, unless it has before. A broker
+    acknowledges and drops messages while nobody has subscribed.
 
     Raises
     ------
@@ -312,18 +320,18 @@ def _filters(contract: Contract) -> tuple[str, ...]:
     return (*contract.filters, COMMAND_FILTER, FORECAST_FILTER)
 
 
-def _at_desk(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Carry out what another process of ours asks."""
+def _carry_out(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Carry out a command of another process of ours."""
     if command.get("about") == archive.ABOUT:
         return archive.carry_out(ingest.writer, command)
     return ingest.commands.carry_out(command, now_ms())
 
 
 @contextlib.contextmanager
-def _rounds(
+def _evaluation(
     settings: Settings, address: Address, ingest: Ingest, sender: OutboxWorker
 ) -> Iterator[Callable[[], None]]:
-    """What goes the round, with an MQTT client and a reader of its own."""
+    """The evaluation cycle, with an MQTT client and a reader of its own."""
     publisher = Publisher(address, f"{settings.broker.client_id}-tells")
 
     def troubles() -> Troubles:
@@ -331,10 +339,15 @@ def _rounds(
 
     publisher.start()
     with contextlib.closing(Reader(settings.store_path)) as reader:
-        rounds = Rounds(
-            settings, reader, ingest.writer, Teller(settings, publisher), troubles, sender.wake
+        cycle = EvaluationCycle(
+            settings,
+            reader,
+            ingest.writer,
+            StatePublisher(settings, publisher),
+            troubles,
+            sender.wake,
         )
-        yield lambda: rounds.go(now_ms())
+        yield lambda: cycle.run(now_ms())
         publisher.close()
 
 
@@ -365,7 +378,7 @@ def _start_again(broker: EmbeddedBroker) -> None:
 
 
 def _arguments(settings: Settings) -> list[str]:
-    """What a child needs to load the same settings."""
+    """Command-line arguments by which a child loads the same settings."""
     folder = settings.data.parent if settings.demo else settings.data
     arguments = ["--data", str(folder.absolute())]
     if settings.config:
@@ -375,7 +388,7 @@ def _arguments(settings: Settings) -> list[str]:
 
 @contextlib.contextmanager
 def _sole_use(folder: Path) -> Iterator[None]:
-    """Hold the data folder, so that a second service refuses to start in it."""
+    """Hold the data folder, so that a second service cannot start in it."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
         handle = (folder / "service.lock").open("a+", encoding="utf-8")

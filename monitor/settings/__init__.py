@@ -51,7 +51,7 @@ _GROUPS = ("shop", "broker", "board", "sensor", "hours", "alerts", "keep", "weat
 
 
 class _Environment(BaseSettings, Fields):
-    """The same, as the environment names it."""
+    """The settings as the environment names them."""
 
     model_config = SettingsConfigDict(env_prefix=PREFIX, env_nested_delimiter="__")
 
@@ -80,7 +80,7 @@ class Settings:
     origins: Mapping[str, str]
 
     def quiet_until(self, now_ms: int) -> int | None:
-        """When the quiet hours that it is in end; None if it is in none. [ms]"""
+        """The end of the quiet hours at a moment; None outside of them. [ms]"""
         closed_by = self.hours.model_dump() if self.alerts.quiet_when_closed else None
         return opening_hours.quiet_until(self.alerts.quiet, self.zone, now_ms, closed_by)
 
@@ -89,8 +89,8 @@ class Settings:
         return self.data / "readings.sqlite3"
 
     @property
-    def pulse_path(self) -> Path:
-        return self.data / "pulse.json"
+    def heartbeat_path(self) -> Path:
+        return self.data / "heartbeat.json"
 
     @property
     def desk_path(self) -> Path:
@@ -198,7 +198,7 @@ def load(
 
 
 def _cross_faults(found: Fields) -> list[str]:
-    """What is wrong between settings that are each right."""
+    """Faults between settings that are each valid."""
     broker, faults = found.broker, _forecast_faults(found)
     for place in found.places:
         low, high = band(place, found.limits)
@@ -225,7 +225,7 @@ def _cross_faults(found: Fields) -> list[str]:
 
 
 def _forecast_faults(found: Fields) -> list[str]:
-    """What a source of forecasts that is asked needs besides."""
+    """Faults of the further settings that a polled forecast source needs."""
     weather = found.weather
     asked = [source for source in found.forecasts if source.asked]
     placed = [s for s in asked if s.service or "{latitude}" in s.url or "{longitude}" in s.url]
@@ -306,7 +306,7 @@ def _demo_layer() -> dict[str, Any]:
 
 
 def _from_environment(env: Mapping[str, str], faults: list[str]) -> dict[str, Any]:
-    """What the environment sets, nested; names we do not know are faults."""
+    """The settings of the environment, nested; unknown names are faults."""
     ours = {k: v for k, v in env.items() if k.upper().startswith(PREFIX) and k not in _FIXED_ENV}
     known = {f"{PREFIX}{row.name.replace('.', '__')}".upper() for row in table()}
     faults += [
@@ -361,7 +361,7 @@ def _near(name: str, known: Iterable[str]) -> str:
 
 
 def _secret(name: str) -> bool:
-    """Whether what stands there by mistake may be a password."""
+    """Return whether a misplaced value may be a password."""
     first, _, last = name.rpartition(".")
     return "password" in name or (
         name.startswith(("channels", "forecasts"))

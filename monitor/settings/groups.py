@@ -32,7 +32,7 @@ def _setting(default: Any, text: str, unit: str = "", **allowed: Any) -> Any:
 
 
 def _is_host(value: str) -> bool:
-    """Whether it is an IP address or a host name (RFC 1123)."""
+    """Return whether it is an IP address or a host name (RFC 1123)."""
     with contextlib.suppress(ValueError):
         ipaddress.ip_address(value)
         return True
@@ -52,7 +52,7 @@ def mqtt_url(value: str) -> str:
     Raises
     ------
     ValueError
-        If it is none, or holds a password.
+        If it is not a broker's address, or holds a password.
     """
     try:
         parts = urlsplit(value)
@@ -68,7 +68,7 @@ def mqtt_url(value: str) -> str:
 
 
 class ShopSettings(BaseModel):
-    """Who and where the shop is."""
+    """Name and position of the shop."""
 
     model_config = _STRICT
     name: str = _setting("", "Name of the shop, shown on the board")
@@ -98,14 +98,18 @@ class Broker(BaseModel):
     )
     host: str = _setting("127.0.0.1", "Address our own broker listens on")
     port: int = _setting(1883, "Port our own broker listens on", "", ge=1, le=65535)
-    user: str = _setting("", "User name: to sign in at an outside broker; for sensors at our own")
+    user: str = _setting(
+        "", "User name for an outside broker, or for the sensors at our own broker"
+    )
     password: SecretStr = _setting(SecretStr(""), "Password of that user")
     ca_file: Path | None = _setting(None, "CA certificate of an mqtts broker; empty: the system's")
-    cert_file: Path | None = _setting(None, "Client certificate (mqtts), or our own broker's")
+    cert_file: Path | None = _setting(
+        None, "Client certificate for mqtts, or our own broker's certificate"
+    )
     key_file: Path | None = _setting(None, "Private key of that certificate")
     client_id: str = _setting(
         "benchweather-ingest",
-        "Client id; fixed, so that a session persists",
+        "MQTT client id; keep it, as the broker's session depends on it",
         "",
         min_length=1,
         max_length=60,
@@ -130,14 +134,12 @@ class Broker(BaseModel):
 
 
 class Board(BaseModel):
-    """The pages."""
+    """The board's address and display."""
 
     model_config = _STRICT
     host: str = _setting("127.0.0.1", "Address the board listens on")
     port: int = _setting(8050, "Port the board listens on", "", ge=1, le=65535)
-    names: list[str] = _setting(
-        [], "Host names by which the board may be reached besides its address"
-    )
+    names: list[str] = _setting([], "Further host names under which the board can be opened")
 
     @field_validator("host")
     @classmethod
@@ -151,17 +153,17 @@ class Board(BaseModel):
 
     temperature_unit: Literal["auto", "C", "F"] = _setting(
         "auto",
-        "Temperatures on screen: C, F, or auto for what the browser's language uses; with F the "
-        "outlook's water is in US gal and fl oz",
+        "Temperature unit on screen: C, F, or auto for the browser's language; F also shows water in "
+        "US gal and fl oz",
     )
     password: SecretStr = _setting(
-        SecretStr(""), "Needed to change anything from the board; empty: only from this machine"
+        SecretStr(""), "Password for changing anything; empty: changes only from this machine"
     )
     stale_after_s: float = _setting(300.0, "A reading older than this is shown as old", "s", gt=0)
 
 
 class SensorSettings(BaseModel):
-    """What the sensors' data sheet says, read as expanded uncertainty (k = 2)."""
+    """Accuracy from the sensors' data sheet, read as expanded uncertainty (k = 2)."""
 
     model_config = _STRICT
     temp_accuracy_c: float = _setting(0.3, "Stated accuracy of temperature", "K", gt=0, le=5)
@@ -169,7 +171,7 @@ class SensorSettings(BaseModel):
 
 
 class OpeningHours(BaseModel):
-    """When the shop is open, day by day, in its own zone."""
+    """Opening hours of each day, in the shop's time zone."""
 
     model_config = _STRICT
     monday: str = _setting("09:00-18:00", "Open on Mondays, as 08:30-17:30; empty: closed")
@@ -180,7 +182,7 @@ class OpeningHours(BaseModel):
     saturday: str = _setting("", "Open on Saturdays")
     sunday: str = _setting("", "Open on Sundays")
     closed: list[str] = _setting(
-        [], "Dates closed besides, such as 2026-12-24 or 2026-12-24/2027-01-02"
+        [], "Further closed dates, such as 2026-12-24 or 2026-12-24/2027-01-02"
     )
 
     @field_validator(*opening_hours.DAYS)
@@ -198,15 +200,13 @@ class OpeningHours(BaseModel):
 
 
 class Alerts(BaseModel):
-    """When the shop may be disturbed, and its morning brief."""
+    """Quiet hours and the morning brief."""
 
     model_config = _STRICT
     quiet: str = _setting(
-        "21:00-07:00", "Quiet hours: only what cannot wait is sent then; empty: none"
+        "21:00-07:00", "Quiet hours; only notices that cannot wait are sent then; empty: none"
     )
-    quiet_when_closed: bool = _setting(
-        False, "Whether a closed day is quiet all day, by the hours above"
-    )
+    quiet_when_closed: bool = _setting(False, "Make closed days quiet all day, by the hours above")
     brief_at: str = _setting("08:00", "When the morning brief is sent; empty: never")
 
     @field_validator("quiet")
@@ -238,16 +238,16 @@ class Reservoir(BaseModel):
 
 
 class Keep(BaseModel):
-    """How much of what was refused is kept."""
+    """How many rejected messages are stored."""
 
     model_config = _STRICT
     refused_max: int = _setting(
-        100_000, "Refused messages kept; older ones go, the count stays", "", ge=1_000
+        100_000, "Rejected messages stored; older ones are deleted, the total stays", "", ge=1_000
     )
 
 
 class NoticeChannel(BaseModel):
-    """A way by which notices reach somebody."""
+    """A channel by which notices reach somebody."""
 
     model_config = _STRICT
     id: str
@@ -270,30 +270,30 @@ class NoticeChannel(BaseModel):
         return value
 
     def takes(self, urgency: int) -> bool:
-        """Whether a notice of this urgency goes there."""
+        """Return whether a notice of this urgency goes there."""
         return urgency >= self.least
 
 
 class WeatherSettings(BaseModel):
-    """For whom and in whose name forecasts of the outdoor air are asked."""
+    """Position and contact for requesting forecasts of the outdoor air."""
 
     model_config = _STRICT
     latitude: float | None = _setting(
         None,
-        "Of the shop in degrees, north positive; told to services to 0.01 only",
+        "Latitude of the shop in degrees, north positive; services get it rounded to 0.01",
         "",
         ge=-90,
         le=90,
     )
     longitude: float | None = _setting(
         None,
-        "Of the shop in degrees, east positive; told to services to 0.01 only",
+        "Longitude of the shop in degrees, east positive; services get it rounded to 0.01",
         "",
         ge=-180,
         le=180,
     )
     contact: str = _setting(
-        "", "Mail or web address that a weather service is told, to write to in case of trouble"
+        "", "Mail or web address sent to weather services, so that they can reach you"
     )
 
     @field_validator("contact")
@@ -305,7 +305,7 @@ class WeatherSettings(BaseModel):
 
 
 class Fields(BaseModel):
-    """Everything a file may hold; `Settings` is what comes out."""
+    """All settings that a file may hold; `Settings` is the result."""
 
     model_config = _STRICT
     shop: ShopSettings = ShopSettings()
@@ -331,7 +331,7 @@ class Fields(BaseModel):
             if fault := name_fault(place.id):
                 raise ValueError(f"id {place.id!r} {fault}")
             if place.id in seen:
-                raise ValueError(f"id {place.id!r} stands twice")
+                raise ValueError(f"id {place.id!r} is used twice")
             low, high = place.rh_low_pct, place.rh_high_pct
             for name, end in (("rh_low_pct", low), ("rh_high_pct", high)):
                 if end is not None and not 0 <= end <= 100:
@@ -383,7 +383,7 @@ class Fields(BaseModel):
         faults = [f"{one.id}: {fault}" for one in value for fault in source_faults(one)]
         ids = [one.id for one in value]
         faults += [
-            f"id {name!r} stands twice" for name in dict.fromkeys(ids) if ids.count(name) > 1
+            f"id {name!r} is used twice" for name in dict.fromkeys(ids) if ids.count(name) > 1
         ]
         if faults:
             raise ValueError("; ".join(faults))
@@ -397,6 +397,6 @@ class Fields(BaseModel):
             if fault := name_fault(one.id):
                 raise ValueError(f"id {one.id!r} {fault}")
             if one.id in seen:
-                raise ValueError(f"id {one.id!r} stands twice")
+                raise ValueError(f"id {one.id!r} is used twice")
             seen.add(one.id)
         return value

@@ -1,4 +1,4 @@
-"""Adding a rule for a topic to the settings file: at its end, so that all else stays as it is."""
+"""Adds a rule for a topic to the end of the settings file; the rest of the file stays as it is."""
 
 from __future__ import annotations
 

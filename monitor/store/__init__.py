@@ -1,8 +1,8 @@
-"""The store: readings, their rollups, what was refused, and the journal of waits, in SQLite.
+"""The store in SQLite: readings, their rollups, rejected messages, the journal and the outbox.
 
 All SQL is in this package. One writer (`Writer`), any number of readers (`Reader`, read-only). The
-database is in WAL mode with full synchronisation: what a write returned for is on disk, and
-readers never wait. The statements keep to what PostgreSQL also understands, but for the lines
+database is in WAL mode with full synchronisation: a write is on disk when it returns, and readers
+never wait. The statements keep to what PostgreSQL also understands, but for the lines
 marked `SQLite`.
 """
 

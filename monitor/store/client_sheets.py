@@ -1,4 +1,4 @@
-"""Sheets made for clients, kept until they are erased, and then really gone from the store's files.
+"""Client sheets: kept until they are erased, then gone from the store's files too.
 
 Erasing deletes, and then leaves no remnant: the table is written anew, so that every page it had is
 freed and overwritten (`secure_delete`), and the log file is emptied into the database.
@@ -16,7 +16,7 @@ from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
 EMPTY_LOG_S = 2.0
-"""How long erasing waits for those that still read from the log file. [s]"""
+"""Longest wait of an erasure for readers of the log file. [s]"""
 
 
 class ClientSheet(NamedTuple):
@@ -32,7 +32,7 @@ class ClientSheet(NamedTuple):
 
     @property
     def air(self) -> Mapping[str, Any]:
-        """What the home's air was made of besides; may be empty."""
+        """Further sources of the home's air; may be empty."""
         if not self.packed_air:
             return {}
         found: Mapping[str, Any] = json.loads(zlib.decompress(self.packed_air))
@@ -88,7 +88,7 @@ def one(store: Reader | Writer, sheet_id: int) -> ClientSheet | None:
 
 
 def erase(writer: Writer, client: str) -> int:
-    """Erase what is kept of a client, from the database and its log file.
+    """Erase a client's sheets from the database and its log file.
 
     Returns
     -------
@@ -98,8 +98,8 @@ def erase(writer: Writer, client: str) -> int:
     Raises
     ------
     StoreUnavailable
-        If they are deleted but the log file cannot be emptied, as somebody reads on in it: what was
-        written still stands there. Erasing again, or the nightly tidying, empties it.
+        If they are deleted but the log file cannot be emptied, as somebody is reading it: it still
+        holds the old rows. Erasing again, or the nightly tidying, empties it.
     """
     with writer.connection.transaction() as run:
         gone = run.execute("DELETE FROM client_sheet WHERE client = ?", (client,)).rowcount
@@ -109,8 +109,8 @@ def erase(writer: Writer, client: str) -> int:
         run.executemany("INSERT INTO client_sheet VALUES (?, ?, ?, ?, ?, ?)", rest)
     if not writer.empty_log(EMPTY_LOG_S):
         raise StoreUnavailable(
-            "deleted, but a long reading keeps the store's log file: erase again in a while, and it "
-            "is gone from there too"
+            "deleted, but the store's log file still holds it while a long query runs; "
+            "erase again in a few minutes"
         )
     return gone
 

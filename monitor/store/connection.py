@@ -1,4 +1,4 @@
-"""A connection to the database: how it is opened, its errors as ours, its schema kept up to date."""
+"""A connection to the database: opens it, translates its errors, keeps its schema up to date."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from monitor.store import migrations
 
 Cursor = sqlite3.Cursor
 BUSY_WAIT_S, READ_WAIT_S = 10.0, 1.0
-"""How long a writer waits for another's transaction, and a reader for a lock. [s]"""
+"""Longest wait of a writer for another's transaction, and of a reader for a lock. [s]"""
 _RETRYABLE = {"SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_READONLY", "SQLITE_CANTOPEN"}
 
 
@@ -27,7 +27,7 @@ class StoreConnection:
     StoreUnavailable
         If the database cannot be opened, read or written just now.
     StoreFault
-        If it is no database of ours, of a newer version of this program, or damaged.
+        If the file is not our database, comes from a newer version of this program, or is damaged.
     """
 
     def __init__(self, path: Path, *, read_only: bool) -> None:
@@ -48,8 +48,8 @@ class StoreConnection:
         self._inode = path.stat().st_ino if path.exists() else 0
 
     def prepare(self) -> None:
-        """Make it fit to be written: durable commits, what is deleted overwritten, and the schema of
-        this version."""
+        """Prepare the database for writing: durable commits, deleted rows overwritten, and the schema
+        of this version."""
         with self._translated():
             self.raw.execute("PRAGMA journal_mode = WAL")  # SQLite
             self.raw.execute("PRAGMA synchronous = FULL")  # SQLite
@@ -112,7 +112,7 @@ class StoreConnection:
                 raise
 
     def _check_in_place(self) -> None:
-        """An open file that was deleted or replaced would take what is written with it."""
+        """Check the file: if it was deleted or replaced, what is written now would be lost with it."""
         try:
             in_place = self.path.stat().st_ino == self._inode
         except OSError:
@@ -127,7 +127,7 @@ class StoreConnection:
 
     @contextlib.contextmanager
     def _translated(self) -> Iterator[None]:
-        """The driver's errors as ours."""
+        """Raise the driver's errors as ours."""
         try:
             yield
         except sqlite3.DatabaseError as exc:

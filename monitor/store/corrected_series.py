@@ -1,7 +1,7 @@
-"""Series as they are read: what came on each topic, at the place where its sensor stood, corrected.
+"""Series as they are read: the values of each topic, corrected, at the place of its sensor then.
 
-Nothing stored is touched. A view is a row of pieces, each a stretch of one stored series under one
-correction; a stored series whose sensor has no history is its own view, and costs nothing.
+Nothing stored is touched. A corrected series is a list of pieces, each a stretch of one stored series
+under one correction. A sensor without a history is read as it is stored, and costs nothing.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from monitor.domain.sensor import Correction, SensorHistory
 
 EVER_MS = 2**53
-"""Beyond any time. [ms]"""
+"""A moment beyond all others. [ms]"""
 
 
 class Piece(NamedTuple):
-    """[`from_ms`, `until_ms`) of a stored series, and what corrects it."""
+    """A stretch [`from_ms`, `until_ms`) of a stored series, and its correction."""
 
     series_id: int
     from_ms: int
@@ -30,10 +30,10 @@ class Piece(NamedTuple):
     correction: Correction | None
 
 
-def views(
+def corrected_pieces(
     stored: Mapping[Series, int], histories: Mapping[str, SensorHistory]
 ) -> dict[Series, list[Piece]]:
-    """The views that differ from what is stored, by time; one may be empty."""
+    """The pieces of each series that differs from its stored one, by time; a list may be empty."""
     found: dict[Series, list[Piece]] = {}
     touched = [
         (series, series_id, histories[f"{series.place}/{series.sensor}"])
@@ -60,7 +60,7 @@ def views(
 
 
 def _stays(history: SensorHistory) -> Iterator[tuple[str | None, int, int]]:
-    """Where it was, from when until when."""
+    """The sensor's places, each from when until when."""
     stays = [(-EVER_MS, history.topic_place), *history.stays]
     for i, (at_ms, place) in enumerate(stays):
         yield place, at_ms, stays[i + 1][0] if i + 1 < len(stays) else EVER_MS
@@ -84,7 +84,7 @@ def _corrected(
 def correct(
     correction: Correction | None, columns: Sequence[NDArray[np.float64]]
 ) -> list[NDArray[np.float64]]:
-    """Columns of values, corrected; one beyond what can be is the end of that."""
+    """Columns of values, corrected and clipped to the quantity's range."""
     import numpy as np  # only readers need it
 
     if correction is None:

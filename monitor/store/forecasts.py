@@ -1,4 +1,4 @@
-"""Forecasts as they became known, by source and issue; and how far each source was asked."""
+"""Forecasts as they became known, by source and issue; and the polling progress of each source."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
 
-class Kept(NamedTuple):
+class StoredForecast(NamedTuple):
     """A forecast in the store: when it became known [ms since 1970-01-01 UTC], its hours."""
 
     forecast_id: int
@@ -29,10 +29,10 @@ class Kept(NamedTuple):
 
 
 class SourceProgress(NamedTuple):
-    """How far we are with a source. Times in ms since 1970-01-01 UTC.
+    """Polling progress of a source. Times in ms since 1970-01-01 UTC.
 
     `next_ms`: not to be asked before; `good_ms`: when it last answered well, None if never;
-    `failures` in a row; `trouble` the last one's reason; `target` what was asked for, as a digest:
+    `failures` in a row; `trouble` the last one's reason; `target` a digest of what was asked for:
     with other settings the validators mean nothing; `address` the one to ask, where the service
     told it, since `addressed_ms`.
     """
@@ -157,7 +157,7 @@ def archived(store: Reader | Writer, start_ms: int, end_ms: int) -> Iterator[tup
         yield known_ms, read(store, forecast_id)
 
 
-def recent(store: Reader | Writer, limit: int) -> list[Kept]:
+def recent(store: Reader | Writer, limit: int) -> list[StoredForecast]:
     """The last issued forecasts, newest first."""
     rows = store.connection.rows(
         f"{_KEPT} WHERE forecast_id IN "  # noqa: S608 - a constant of this module
@@ -194,18 +194,18 @@ def read(store: Reader | Writer, forecast_id: int) -> Forecast:
     )
 
 
-def asked(store: Reader | Writer, source: str) -> SourceProgress:
-    """How far we are with a source; as never asked if it is not known."""
+def progress_of(store: Reader | Writer, source: str) -> SourceProgress:
+    """The polling progress of a source; an unknown source counts as never asked."""
     row = store.connection.row("SELECT * FROM forecast_asked WHERE source = ?", (source,))
     return SourceProgress._make(row) if row else SourceProgress(source)
 
 
-def note_asked(run: Cursor, state: SourceProgress) -> None:
-    """Within the caller's transaction: keep how far we are with a source."""
+def keep_progress(run: Cursor, state: SourceProgress) -> None:
+    """Within the caller's transaction: store the polling progress of a source."""
     run.execute("DELETE FROM forecast_asked WHERE source = ?", (state.source,))
     run.execute("INSERT INTO forecast_asked VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", state)
 
 
-def _kept(row: tuple[Any, ...]) -> Kept:
+def _kept(row: tuple[Any, ...]) -> StoredForecast:
     place = None if row[6] is None else Position(row[6], row[7])
-    return Kept._make((*row[:6], place, tuple(json.loads(row[8])), row[9]))
+    return StoredForecast._make((*row[:6], place, tuple(json.loads(row[8])), row[9]))

@@ -1,4 +1,4 @@
-"""The journal of what was done in the shop: append-only, in the readings' database."""
+"""The journal: every event of the shop, append-only, in the readings' database."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ def events(store: Reader | Writer, after: int = 0) -> tuple[list[Event], int]:
 def events_about(
     connection: StoreConnection, about: About, after: int = 0
 ) -> tuple[list[Event], int]:
-    """Only those about one kind of thing."""
+    """The events about one kind of thing, as `events` has them."""
     rows = connection.rows(f"{_EVENTS} AND about = ? ORDER BY event_id", (after, str(about)))
     return _events(rows), rows[-1][0] if rows else after
 

@@ -1,9 +1,9 @@
-"""The outbox: every notice, each channel it goes to, and what has become of it there.
+"""The outbox: every notice, each channel it goes to, and the outcome there.
 
-An entry waits until it is delivered, withdrawn or given up, and stays on the list afterwards. A way
-that failed is tried again after 30 s, then after twice as long each time, up to an hour, for three
-days. While a channel does not answer, one of its entries tries for all; once something gets through,
-the others follow at once.
+An entry waits until it is delivered, withdrawn or given up, and stays on the list afterwards. A
+channel that failed is tried again after 30 s, then after twice as long each time, up to an hour, for
+three days. While a channel does not answer, one of its entries tries for all; once it gets through, the
+others follow at once.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ GIVE_UP_MS = 3 * 86_400_000
 
 
 class Outcome(StrEnum):
-    """What became of an entry. The value stands in the store."""
+    """Final outcome of an entry; the value as stored."""
 
     DELIVERED = "delivered"
     GIVEN_UP = "given up"
@@ -50,7 +50,7 @@ class OutboxEntry(NamedTuple):
 
 
 class OutboxTally(NamedTuple):
-    """What waits for one channel: how many, how many of them have failed at least once, and when
+    """Waiting entries of one channel: their number, how many have failed at least once, and when
     the oldest was made. [ms since 1970-01-01 UTC]"""
 
     waiting: int
@@ -66,7 +66,7 @@ _ENTRY = (
 
 
 def add(run: Cursor, notices: Iterable[Notice], channels: Sequence[str]) -> int:
-    """Within the caller's transaction: put notices in the way of channels.
+    """Within the caller's transaction: add notices for some channels.
 
     Parameters
     ----------
@@ -91,12 +91,12 @@ def add(run: Cursor, notices: Iterable[Notice], channels: Sequence[str]) -> int:
 
 
 def withdraw(run: Cursor, notice_ids: Iterable[str], now_ms: int) -> int:
-    """Within the caller's transaction: take back what has not been delivered of some notices.
+    """Within the caller's transaction: withdraw the undelivered entries of some notices.
 
     Returns
     -------
     int
-        How many entries were taken back.
+        How many entries were withdrawn.
     """
     return sum(
         run.execute(
@@ -108,7 +108,7 @@ def withdraw(run: Cursor, notice_ids: Iterable[str], now_ms: int) -> int:
 
 
 def known(store: Reader | Writer, notice_id: str) -> bool:
-    """Whether a notice was put in before."""
+    """Return whether a notice was added before."""
     row = store.connection.row("SELECT 1 FROM notice WHERE notice_id = ?", (notice_id,))
     return row is not None
 
@@ -131,7 +131,7 @@ def next_try_ms(store: Reader | Writer) -> int | None:
 
 
 def delivered(writer: Writer, entry: OutboxEntry, now_ms: int) -> None:
-    """Note that an entry went through, and let what waits for the same channel follow."""
+    """Note that an entry was delivered, and let the channel's other entries follow at once."""
     with writer.connection.transaction() as run:
         run.execute(
             "UPDATE outbox SET attempts = attempts + 1, outcome = ?, ended_ms = ? "
@@ -144,7 +144,7 @@ def delivered(writer: Writer, entry: OutboxEntry, now_ms: int) -> None:
 def failed(
     writer: Writer, entry: OutboxEntry, now_ms: int, reason: str, *, retryable: bool = True
 ) -> None:
-    """Note that an entry did not go through, and when it is tried again, or that it is given up.
+    """Note that an entry failed, and when it is tried again, or that it is given up.
 
     Parameters
     ----------
@@ -179,19 +179,19 @@ def failed(
 
 
 def hurry(writer: Writer, now_ms: int) -> None:
-    """Let everything that may go try at once, as after a start: settings may have been mended."""
+    """Make every waiting entry due now, as after a start: settings may have been corrected."""
     with writer.connection.transaction() as run:
         _hurry(run, now_ms)
 
 
 def recent(store: Reader | Writer, limit: int) -> list[OutboxEntry]:
-    """The newest entries, newest first, whatever became of them."""
+    """The newest entries, newest first, with any outcome."""
     rows = store.connection.rows(f"{_ENTRY} ORDER BY entry_id DESC LIMIT ?", (limit,))
     return [_entry(row) for row in rows]
 
 
 def tally(store: Reader | Writer) -> dict[str, OutboxTally]:
-    """What waits, by channel; a channel for which nothing waits is left out."""
+    """Waiting entries by channel; a channel without any is left out."""
     rows = store.connection.rows(
         "SELECT channel, count(*), count(nullif(attempts, 0)), min(made_ms) "
         "FROM outbox JOIN notice USING (notice_id) WHERE outcome IS NULL "

@@ -1,4 +1,4 @@
-"""Reading: series as they are seen, what was refused, counts. Cannot write."""
+"""The store's reader: corrected series, rejected messages, counts. It cannot write."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Latest(NamedTuple):
 
 
 class KeptRefusal(NamedTuple):
-    """A refused message as kept."""
+    """A rejected message as stored."""
 
     refused_id: int
     refusal: Refusal
@@ -46,15 +46,15 @@ class KeptRefusal(NamedTuple):
 class Reader:
     """Reads the store and cannot write it. One connection, which threads may share.
 
-    Series are read as they are seen: at the place where the sensor stood then, without the time
-    in a calibration jar, with the corrections that hold. An id is good for this reader only.
+    Series are read at the place where the sensor stood then, without the time in a calibration
+    jar, and with the corrections in force. An id is good for this reader only.
 
     Raises
     ------
     StoreUnavailable
         If there is no store at `path` yet, or it cannot be read just now.
     StoreFault
-        If it is no store of ours or is damaged.
+        If it is not our store, or is damaged.
     """
 
     def __init__(self, path: Path) -> None:
@@ -159,7 +159,7 @@ class Reader:
         return tables[0] if len(tables) == 1 else _merged(tables)
 
     def correction_of(self, series_id: int, at_ms: int) -> Correction | None:
-        """What corrects a series at a time; None if nothing does. [ms]"""
+        """The correction of a series at a time; None if there is none. [ms]"""
         for piece in self._pieces(series_id):
             if piece.from_ms <= at_ms < piece.until_ms and piece.correction is not None:
                 return piece.correction
@@ -175,14 +175,14 @@ class Reader:
         )
 
     def histories(self) -> Mapping[str, SensorHistory]:
-        """What was done with sensors, by "place/name" of the topic they speak on."""
+        """The sensors' histories, by "place/name" of their topics."""
         self._look()
         return self._histories
 
     def raw_values(
         self, series: Series, start_ms: int, end_ms: int
     ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        """Times [ms] and values in [start, end) as a sensor told them on its topic, uncorrected."""
+        """Times [ms] and values in [start, end) as the sensor sent them on its topic, uncorrected."""
         import numpy as np
 
         series_id = self._stored().get(series)
@@ -192,8 +192,8 @@ class Reader:
         return table["ts_ms"], table["value"]
 
     def raw_extents(self, start_ms: int, end_ms: int) -> dict[Series, tuple[int, int, int]]:
-        """How many readings each topic told in [start, end), and the times of the first and last;
-        only those that told any. [-], [ms], [ms]"""
+        """Number of readings of each topic in [start, end), and the times of the first and last; only
+        topics that have any. [-], [ms], [ms]"""
         found = {}
         for series, series_id in self._stored().items():
             n, first, last = self.connection.row(
@@ -206,12 +206,12 @@ class Reader:
         return found
 
     def raw_latest(self) -> list[Reading]:
-        """The newest reading of every topic as it was told, wherever its sensor stands."""
+        """The newest reading of every topic as it was sent, wherever its sensor stands."""
         rows = self.connection.rows(_LATEST)
         return [Reading(Series(p, s, Quantity(q)), t, v) for _, p, s, q, t, v in rows]
 
     def lateness(self, place: str, sensor: str, since_ms: int) -> NDArray[np.void]:
-        """How late a topic's messages came, by hours of arrival that end after `since_ms`.
+        """Lateness of a topic's messages, by hours of arrival that end after `since_ms`.
 
         Returns
         -------
@@ -226,7 +226,7 @@ class Reader:
         )
 
     def refused(self, limit: int) -> list[KeptRefusal]:
-        """The newest refused messages, newest first."""
+        """The newest rejected messages, newest first."""
         rows = self.connection.rows(
             "SELECT refused_id, received_ms, topic, payload, size, reason FROM refused "
             "ORDER BY refused_id DESC LIMIT ?",
@@ -235,7 +235,7 @@ class Reader:
         return [KeptRefusal(row[0], Refusal(*row[1:])) for row in rows]
 
     def tallies(self) -> dict[str, int]:
-        """How many messages, readings, repeats and refusals there ever were."""
+        """Totals since the start of messages, readings, repeats and rejections."""
         rows = self.connection.rows("SELECT name, n FROM tally")
         return dict.fromkeys(TALLIES, 0) | dict(rows)
 
@@ -249,7 +249,7 @@ class Reader:
         return {Series(p, s, Quantity(q)): i for p, s, q, i in rows}
 
     def _look(self) -> None:
-        """Take in what was done with sensors since; if nothing was, that costs next to nothing."""
+        """Take in new events about sensors; almost free if there are none."""
         with self.connection.alone():
             if (version := self.version()) == self._seen:
                 return
@@ -263,7 +263,7 @@ class Reader:
                 self._view(self._stored())
 
     def _view(self, stored: Mapping[Series, int]) -> None:
-        found = corrected_series.views(stored, self._histories)
+        found = corrected_series.corrected_pieces(stored, self._histories)
         for series in found:
             own = stored.get(series)
             if own is not None:
@@ -302,7 +302,7 @@ class Reader:
     def _rollups(
         self, piece: Piece, period_s: int, start_ms: int, end_ms: int
     ) -> NDArray[np.void]:
-        """One piece's: whole buckets as they are kept, those it begins or ends in from readings."""
+        """One piece's rollups: whole buckets as stored, its first and last from readings."""
         series_id, from_ms, until_ms, correction = piece
         step = 1000 * period_s
         first, last = -(-from_ms // step) * step, until_ms // step * step

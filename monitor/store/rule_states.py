@@ -1,4 +1,4 @@
-"""How far each rule has got with what it watches, so that a restart neither repeats nor forgets."""
+"""The state of each rule for each subject, so that a restart neither repeats nor forgets an alert."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from monitor.store.writer import Writer
 
 
 def read(store: Reader | Writer) -> dict[tuple[str, str], Latch]:
-    """The latches by rule and subject."""
+    """The rule states by rule and subject."""
     rows = store.connection.rows("SELECT rule, subject, body FROM latch")
     return {(rule, subject): Latch(*json.loads(body)) for rule, subject, body in rows}
 
@@ -20,7 +20,7 @@ def read(store: Reader | Writer) -> dict[tuple[str, str], Latch]:
 def keep(
     run: Cursor, before: Mapping[tuple[str, str], Latch], after: Mapping[tuple[str, str], Latch]
 ) -> None:
-    """Within a transaction: bring what is kept from `before` to `after`."""
+    """Within a transaction: change the stored states from `before` to `after`."""
     run.executemany(
         "DELETE FROM latch WHERE rule = ? AND subject = ?",
         [key for key in before if key not in after],

@@ -1,4 +1,4 @@
-"""Writing: readings, their rollups, and what was refused."""
+"""The store's writer: readings, their rollups, rejected messages."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ TEN_MINUTES_S, HOUR_S = 600, 3600
 PERIODS_S = (TEN_MINUTES_S, HOUR_S)
 """Spans that rollups are kept for, aligned to the UTC epoch. [s]"""
 TALLIES = ("messages", "readings", "repeats", "refused")
-"""What is counted for ever, whatever is pruned."""
+"""Totals that pruning does not change."""
 RETRY_FIRST_S, RETRY_MAX_S = 0.5, 15.0
 """First and longest wait before a store that could not be used is tried again. [s]"""
 COMMANDS_KEPT_MS = 30 * 86_400_000
@@ -95,7 +95,7 @@ def until_stored(
 
 
 class StoredCounts(NamedTuple):
-    """What became of a batch: readings that are new, and readings that were there already."""
+    """Numbers of new readings in a batch, and of readings that were stored already."""
 
     new: int
     repeated: int
@@ -114,7 +114,7 @@ class Writer:
     StoreUnavailable
         If the file cannot be opened or written just now.
     StoreFault
-        If it is no database of ours, or of a newer version of this program.
+        If it is not our database, or comes from a newer version of this program.
     """
 
     def __init__(self, path: Path) -> None:
@@ -197,7 +197,7 @@ class Writer:
         return row[0] if row else None
 
     def refused_before(self, topic: str, payload: bytes) -> bool:
-        """Whether this very message is among the refused."""
+        """Return whether this very message is among the rejected ones."""
         row = self.connection.row(
             "SELECT 1 FROM refused WHERE topic = ? AND payload = ? AND size = ? LIMIT 1",
             (topic, payload[:REFUSED_PAYLOAD_MAX], len(payload)),
@@ -205,7 +205,7 @@ class Writer:
         return row is not None
 
     def prune_refused(self, keep: int) -> int:
-        """Drop all but the newest `keep` refused messages. Returns how many went."""
+        """Delete all but the newest `keep` rejected messages. Returns how many were deleted."""
         with self.connection.transaction() as run:
             return run.execute(
                 "DELETE FROM refused WHERE refused_id <= (SELECT max(refused_id) FROM refused) - ?",
@@ -213,12 +213,12 @@ class Writer:
             ).rowcount
 
     def prune_commands(self, now_ms: int) -> int:
-        """Forget the answers to commands carried out more than `COMMANDS_KEPT_MS` ago.
+        """Delete the answers to commands carried out more than `COMMANDS_KEPT_MS` ago.
 
         Returns
         -------
         int
-            How many were forgotten.
+            How many were deleted.
         """
         with self.connection.transaction() as run:
             return run.execute(

@@ -1,4 +1,4 @@
-"""Whether a forecast is of the air that the outdoor sensor reads."""
+"""Agreement of a forecast with the outdoor sensor."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from monitor.science.ranges import Floats
 
 HOURS_MIN = 8
-"""Fewer hours to compare tell nothing. [h]  Ours."""
+"""Fewest hours that can be compared. [h]  Ours."""
 APART_K = 5.0
 """Median difference of temperature or dew point from which a forecast's recent past is not the
 sensor's. [K]  Ours: errors of a few hours' lead are 1 to 2 K; a place that differs by less cannot
@@ -26,7 +26,7 @@ class Agreement(NamedTuple):
 
     @property
     def doubt(self) -> str:
-        """Why it seems to be for another place, with figures; empty if it does not."""
+        """The reason, with figures, to believe it is for another place; empty if there is none."""
         if self.hours < HOURS_MIN:
             return ""
         parts = [

@@ -9,37 +9,37 @@ from monitor.core.clock import from_ms
 from monitor.core.errors import BadPayload
 from monitor.domain.forecast import Forecast
 from monitor.weather.formats import from_csv, from_json
-from monitor.weather.intake import Intake
+from monitor.weather.intake import ForecastIntake
 
 log = logging.getLogger(__name__)
 
 FOLDER_SOURCE = "folder"
-"""The source that what is dropped counts as."""
+"""Source name of the dropped files."""
 FILE_MAX = 8_000_000
-"""Largest file taken. [bytes]"""
+"""Largest file accepted. [bytes]"""
 TAKEN, REFUSED = "taken", "refused"
 _UNDER_WAY = (".part", ".tmp")
 
 
-class Folder:
-    """Takes what is dropped, once it has stopped growing. Not to be used by two threads at once.
+class DropFolder:
+    """Reads dropped files once they have stopped growing. For one thread.
 
-    A file taken is moved to `taken/`, one that cannot be to `refused/`, with a text file beside it
-    that says why. What begins with a dot or ends in .part or .tmp is left alone.
+    A file that was read is moved to `taken/`, a rejected one to `refused/`, with a text file beside it
+    that says why. Names that begin with a dot or end in .part or .tmp are ignored.
 
     Parameters
     ----------
     path : Path
         Made if it is not there.
-    intake : Intake
+    intake : ForecastIntake
     """
 
-    def __init__(self, path: Path, intake: Intake) -> None:
+    def __init__(self, path: Path, intake: ForecastIntake) -> None:
         self._path, self._intake = path, intake
         self._seen: dict[str, tuple[int, int]] = {}
 
-    def go(self, now_ms: int) -> int:
-        """Take each file that is as it was at the last call. Returns how many were taken.
+    def take_files(self, now_ms: int) -> int:
+        """Read each file that has not changed since the last call. Returns how many were read.
 
         Raises
         ------
@@ -95,12 +95,12 @@ class Folder:
 def read(
     name: str, content: bytes, source: str, arrived_ms: int, *, archive: bool = False
 ) -> list[Forecast]:
-    """The forecasts of a file, told by the ending of its name whether it is CSV or JSON.
+    """The forecasts of a CSV or JSON file, by the ending of its name.
 
     Raises
     ------
     BadPayload
-        If it is neither, or cannot be taken.
+        If it is neither, or is rejected.
     """
     ending = Path(name).suffix.lower()
     if ending == ".csv":

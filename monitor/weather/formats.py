@@ -1,4 +1,4 @@
-"""Our own two ways to write forecasts: CSV for archives and files, JSON for MQTT and files.
+"""Our two forecast formats: CSV for archives and files, JSON for MQTT and files.
 
 CSV: columns `issued_at,valid_at,temp_c,rh_pct`, optionally `dew_point_c,wind_m_s,pressure_hpa`;
 times ISO 8601 with a zone; a line for each hour, forecast by forecast. JSON: one forecast,
@@ -21,7 +21,7 @@ from monitor.core.json_documents import json_object, moment_of, number_of
 from monitor.domain.forecast import Forecast, Position, position
 from monitor.domain.forecast_source import Element
 from monitor.science.ranges import Floats
-from monitor.weather.validation import RawForecast, converted, judged
+from monitor.weather.validation import RawForecast, converted, validated
 
 COLUMNS: dict[str, tuple[Element, str]] = {
     "temp_c": (Element.TEMPERATURE, "Cel"),
@@ -30,7 +30,7 @@ COLUMNS: dict[str, tuple[Element, str]] = {
     "wind_m_s": (Element.WIND, "m/s"),
     "pressure_hpa": (Element.PRESSURE, "hPa"),
 }
-"""What a column tells, and its unit."""
+"""Element of each column, and its unit."""
 TIMES = ("issued_at", "valid_at")
 
 
@@ -83,7 +83,7 @@ def from_csv(
             where=lambda i, numbers=numbers: f"line {numbers[i]}",  # type: ignore[misc]
         )
         try:
-            found.append(judged(source, one, arrived_ms, archive=archive))
+            found.append(validated(source, one, arrived_ms, archive=archive))
         except BadPayload as exc:
             raise BadPayload(f"forecast from line {first}: {exc}") from exc
     return found
@@ -129,7 +129,7 @@ def from_json(
         _values(names, [[row.get(name) for name in names] for row in rows]),
         _position(document),
     )
-    return [judged(source, told, arrived_ms, archive=archive)]
+    return [validated(source, told, arrived_ms, archive=archive)]
 
 
 def write_csv(forecasts: Iterable[Forecast], out: IO[str]) -> int:
@@ -171,7 +171,7 @@ def _check_header(header: list[str]) -> None:
             f"column {unknown[0][:40]!r} is not known: must be one of {', '.join(allowed)}"
         )
     if twice := [name for name in header if header.count(name) > 1]:
-        raise BadPayload(f"column {twice[0]} stands twice in the header")
+        raise BadPayload(f"column {twice[0]} occurs twice in the header")
 
 
 def _cell(name: str, text: str) -> float | None:

@@ -1,5 +1,5 @@
-"""Forecasts into the store, whichever way they came: held against the shop's position and its
-outdoor sensor first, kept with what speaks against them, refused with the reason."""
+"""Stores forecasts from every source: compares each with the shop's position and its outdoor sensor,
+stores it with any doubt, or rejects it with the reason."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ log = logging.getLogger(__name__)
 NEAR_DEG = 0.25
 """A forecast farther than this from the shop is for another place. [°]  Ours: 20 to 30 km."""
 COMPARED_H = 24
-"""How far back a forecast's past is compared with the outdoor sensor. [h]"""
+"""Span over which a forecast's past is compared with the outdoor sensor. [h]"""
 SHORTER = 0.5
 """A forecast that reaches less than this part as far as the one before is half an answer. [-]"""
 
 
-class Took(NamedTuple):
-    """What became of some forecasts: how many are new and how many were there already, what must be
-    said of the new ones, and why the last one given should not be used (empty if nothing is)."""
+class IntakeResult(NamedTuple):
+    """Result of storing forecasts: how many are new and how many were stored already, notes on the new
+    ones, and why the last one given should not be used (empty if it can be)."""
 
     new: int
     repeated: int
@@ -44,8 +44,8 @@ class Took(NamedTuple):
     doubt: str = ""
 
 
-class Intake:
-    """The one way by which forecasts get into the store. Threads may share it.
+class ForecastIntake:
+    """The only way for forecasts into the store. Threads may share it.
 
     Parameters
     ----------
@@ -68,16 +68,16 @@ class Intake:
     def message(
         self, source: str, payload: bytes, arrived_ms: int, deliveries: Iterable[tuple[int, bytes]]
     ) -> None:
-        """Take a forecast that came by MQTT, noting the delivery with it.
+        """Store a forecast that came by MQTT, and note the delivery with it.
 
         Raises
         ------
         BadPayload
-            If it cannot be taken.
+            If it is rejected.
         """
         if source in self._asked:
             raise BadPayload(
-                f"{source} is a source that is asked over the network: send under another name"
+                f"{source} is a source that is polled over the network: send under another name"
             )
         found = from_json(payload, source, arrived_ms)
         self.keep(found, arrived_ms, also=lambda run: Writer.remember(run, deliveries))
@@ -89,8 +89,8 @@ class Intake:
         *,
         archive: bool = False,
         also: Callable[[Cursor], object] = lambda _: None,
-    ) -> Took:
-        """Store forecasts in one transaction, hours of before their issue left away.
+    ) -> IntakeResult:
+        """Store forecasts in one transaction, without the hours before their issue.
 
         Parameters
         ----------
@@ -103,9 +103,9 @@ class Intake:
         Raises
         ------
         BadPayload
-            If one is for another place by its own word: then none is kept.
+            If one says that it is for another place: then none is stored.
         """
-        judged = [self._held_against_the_shop(one, archive=archive) for one in found]
+        judged = [self._compared_with_the_shop(one, archive=archive) for one in found]
         new, notes = 0, list[str]()
         with self.writer.connection.transaction() as run:
             for one in judged:
@@ -114,7 +114,7 @@ class Intake:
                     new += 1
                     notes += one.notes
             also(run)
-        took = Took(new, len(judged) - new, tuple(dict.fromkeys(notes)), judged[-1].doubt)
+        took = IntakeResult(new, len(judged) - new, tuple(dict.fromkeys(notes)), judged[-1].doubt)
         if new and not archive:
             for note in took.notes:
                 log.info("forecast source=%s note=%s", found[0].source, note)
@@ -123,14 +123,14 @@ class Intake:
         return took
 
     def refuse(self, topic: str, payload: bytes, reason: str, arrived_ms: int) -> None:
-        """Keep what was not taken, with the reason, among the refused messages."""
-        log.warning("forecast refused from=%s reason=%s", topic, reason)
+        """Store a rejected document, with the reason, among the rejected messages."""
+        log.warning("forecast rejected from=%s reason=%s", topic, reason)
         refusal = Refusal(
             arrived_ms, topic, payload[:REFUSED_PAYLOAD_MAX], len(payload), reason[:500]
         )
         self.writer.write([], refusals=[refusal])
 
-    def _held_against_the_shop(self, one: Forecast, *, archive: bool) -> Forecast:
+    def _compared_with_the_shop(self, one: Forecast, *, archive: bool) -> Forecast:
         if one.position and self._position:
             apart = max(abs(a - b) for a, b in zip(one.position, self._position, strict=True))
             if apart > NEAR_DEG:
@@ -149,7 +149,7 @@ class Intake:
         return replace(one, notes=tuple(notes), doubt=self._compared(one).doubt)
 
     def _compared(self, one: Forecast) -> Agreement:
-        """What this source said of the hours just past, against what the outdoor sensor read."""
+        """Compare this source's last hours with the outdoor sensor."""
         end_ms = one.issued_ms - one.issued_ms % HOUR_MS
         hours = end_ms + HOUR_MS * np.arange(-COMPARED_H, 0)
         middles = hours + HOUR_MS // 2
@@ -166,8 +166,8 @@ class Intake:
         return Agreement(0, 0.0, 0.0)
 
     def _told(self, one: Forecast, moments_ms: np.ndarray) -> tuple[Floats, Floats]:
-        """What its source said of past moments: itself, else the forecasts of the half day before
-        each, the newest known then."""
+        """The source's values at past moments: of this forecast, else of the newest that was known then,
+        up to half a day old."""
         temp, dew, _ = at_moments(one, moments_ms)
         earlier = list(
             forecasts.between(
@@ -183,7 +183,7 @@ class Intake:
 
 
 def _coming(one: Forecast) -> Forecast:
-    """From the hour of its issue on: what it tells of before is no forecast."""
+    """The forecast from the hour of its issue on: earlier hours are not forecast."""
     kept = one.valid_ms > one.issued_ms - HOUR_MS
     columns = ("valid_ms", "temp_c", "rh_pct", "wind_m_s", "pressure_pa")
     return replace(one, **{name: getattr(one, name)[kept] for name in columns})

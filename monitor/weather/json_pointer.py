@@ -1,4 +1,4 @@
-"""Any JSON forecast, read by the pointers that the settings give."""
+"""Reads any JSON forecast by the pointers of the settings."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from monitor.weather.validation import HOURS_MAX, RawForecast, converted
 
 
 def read(source: ForecastSource, body: bytes, fetched_ms: int) -> RawForecast:
-    """What an answer tells.
+    """The forecast in an answer.
 
     Parameters
     ----------

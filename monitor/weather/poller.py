@@ -1,7 +1,7 @@
-"""Asks the sources of forecasts that are reached over the network: in order, and politely.
+"""Polls the forecast sources on the network, in order and no more often than they allow.
 
-How far we are with each stands in the store, so that a restart asks no oftener. No address and no
-key is ever logged or kept: a source is called by its name in the settings.
+The progress of each is stored, so that a restart does not ask more often. Addresses and keys are
+never logged or stored: a source is called by its name in the settings.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ from monitor.store.connection import Cursor
 from monitor.store.forecasts import SourceProgress
 from monitor.weather import http, json_pointer
 from monitor.weather.http import FetchedDocument, NotFetched, Validators
-from monitor.weather.intake import Intake, Took
+from monitor.weather.intake import ForecastIntake, IntakeResult
 from monitor.weather.providers import READY
-from monitor.weather.validation import RawForecast, judged
+from monitor.weather.validation import RawForecast, validated
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -35,44 +35,47 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 EVERY_MS, SPREAD_MS = 3_600_000, 600_000
-"""A source that answered well is asked again after an hour at the earliest, and up to ten minutes
+"""A source that answered well is asked again after an hour at the earliest, plus up to ten minutes
 later by chance, so that shops do not all ask at once. [ms]"""
 RETRY_FIRST_MS, RETRY_MAX_MS = 300_000, 6 * 3_600_000
 """First and longest wait after a failure, doubled from one to the next, up to half more by chance;
 after one that nothing but other settings can mend the first is `EVERY_MS`. [ms]"""
 OBEYED_MAX_MS = 7 * 86_400_000
-"""Longest time that a server is left alone because it asked for it. [ms]"""
+"""Longest wait that a server can ask for. [ms]"""
 FRESH_MS = 3 * 3_600_000
 """While a source answered well within this, the next in order is not asked. [ms]"""
 ADDRESS_MS = 7 * 86_400_000
-"""How long the address that a service told is good. [ms]"""
+"""Lifetime of an address that a service gave. [ms]"""
 CLOCKS_APART_MS = 300_000
-"""More than this between our clock and a server's is said. [ms]"""
+"""Difference between our clock and a server's from which it is noted. [ms]"""
 SECRET_MIN = 5
-"""Shorter values of an address are no key. [characters]"""
+"""Shortest value of an address that counts as a key. [characters]"""
 
 
 class PollResult(NamedTuple):
-    """What came of asking a source, in words, and whether it went well."""
+    """Result of polling a source, in words, and whether it went well."""
 
     source: str
     good: bool
     text: str
 
 
-class Asker:
-    """Asks the sources of the settings. Not to be used by two threads at once.
+class ForecastPoller:
+    """Polls the sources of the settings. For one thread.
 
     Parameters
     ----------
     settings : Settings
-    intake : Intake
+    intake : ForecastIntake
     chance : callable
         Draws from 0 to 1.
     """
 
     def __init__(
-        self, settings: Settings, intake: Intake, chance: Callable[[], float] = random.random
+        self,
+        settings: Settings,
+        intake: ForecastIntake,
+        chance: Callable[[], float] = random.random,
     ) -> None:
         self._settings, self._intake, self._chance = settings, intake, chance
         self._sources = [source for source in settings.forecasts if source.asked]
@@ -81,8 +84,8 @@ class Asker:
         self._position = position(weather.latitude or 0.0, weather.longitude or 0.0)
         self._user_agent = f"Benchweather/{__version__} ({weather.contact})"
 
-    def go(self, now_ms: int) -> list[PollResult]:
-        """Ask what is due, the preferred first, until one has answered well of late.
+    def poll(self, now_ms: int) -> list[PollResult]:
+        """Poll the due sources, the preferred first, until one has answered well recently.
 
         Parameters
         ----------
@@ -92,7 +95,7 @@ class Asker:
         Returns
         -------
         list of Said
-            Of those that were looked at.
+            One for each source that was considered.
         """
         found = []
         for source in self._sources:
@@ -108,14 +111,14 @@ class Asker:
         return found
 
     def _just_tried(self, source: ForecastSource, now_ms: int) -> bool:
-        """Whether it was asked just now, even if the store could not keep that."""
+        """Return whether it was asked just now, even if that could not be stored."""
         if 0 <= now_ms - self._tried.get(source.id, -RETRY_FIRST_MS) < RETRY_FIRST_MS:
             return True
         self._tried[source.id] = now_ms
         return False
 
     def _state(self, source: ForecastSource, now_ms: int) -> SourceProgress:
-        state = forecasts.asked(self._intake.writer, source.id)
+        state = forecasts.progress_of(self._intake.writer, source.id)
         if (target := self._target(source)) != state.target:
             # Other settings: nothing of what is known holds, but the source is still left in peace.
             state = SourceProgress(source.id, state.tried_ms, state.next_ms, target=target)
@@ -127,7 +130,7 @@ class Asker:
                 next_ms=now_ms + state.next_ms - state.tried_ms,
                 good_ms=None if state.good_ms is None else min(state.good_ms, now_ms),
             )
-            self._note(lambda run: forecasts.note_asked(run, state))
+            self._note(lambda run: forecasts.keep_progress(run, state))
         return state
 
     def _ask(
@@ -137,14 +140,14 @@ class Asker:
         try:
             state, answer = self._fetched(source, state, now_ms)
             if answer.deprecated:
-                log.warning("forecast source=%s says its present form will end (203)", source.id)
+                log.warning("forecast source=%s will end its present format (203)", source.id)
             body = answer.body or b""
             after = self._good(state, answer, now_ms)
             took = self._take(source, answer, after, now_ms)
         except NotFetched as exc:
             text = _masked(str(exc), source)
             after = self._failed(state, now_ms, text, exc.retry_after_s, exc.retryable)
-            self._note(lambda run: forecasts.note_asked(run, after))
+            self._note(lambda run: forecasts.keep_progress(run, after))
             if text != state.trouble:
                 log.warning("forecast not fetched source=%s reason=%s", source.id, text)
             return PollResult(source.id, False, f"{text}; {_not_before(after)}"), after
@@ -153,13 +156,13 @@ class Asker:
         except StoreFault:
             raise
         except Exception as exc:
-            # Ours to mend, but a service must not be asked again each minute for it.
-            log.exception("forecast broke what reads it source=%s", source.id)
+            # Our own fault; but the service must not be asked again each minute for it.
+            log.exception("forecast could not be read source=%s", source.id)
             return self._refused(source, state, body, f"could not be read: {exc!r}", now_ms)
         if doubt := took.doubt or (state.trouble if answer.body is None else ""):
             # It counts as no good answer, so that the next in order is asked.
             after = after._replace(good_ms=state.good_ms, trouble=doubt)
-            self._note(lambda run: forecasts.note_asked(run, after))
+            self._note(lambda run: forecasts.keep_progress(run, after))
         text = "a new forecast" if took.new else "unchanged"
         text = "; ".join(filter(None, [text, *took.notes, doubt, _not_before(after)]))
         return PollResult(source.id, not doubt, text), after
@@ -167,18 +170,18 @@ class Asker:
     def _refused(
         self, source: ForecastSource, state: SourceProgress, body: bytes, reason: str, now_ms: int
     ) -> tuple[PollResult, SourceProgress]:
-        """Keep an answer that is no forecast, and ask again in an hour at the earliest."""
+        """Store an answer that is not a forecast as rejected; ask again in an hour at the earliest."""
         text = _masked(reason, source)
         after = self._failed(state, now_ms, text, EVERY_MS / 1000, retryable=True)
         kept = _masked(body.decode("utf-8", "backslashreplace"), source).encode()
         self._intake.refuse(f"forecasts/{source.id}", kept, text, now_ms)
-        self._note(lambda run: forecasts.note_asked(run, after))
-        return PollResult(source.id, False, f"refused: {text}; {_not_before(after)}"), after
+        self._note(lambda run: forecasts.keep_progress(run, after))
+        return PollResult(source.id, False, f"rejected: {text}; {_not_before(after)}"), after
 
     def _fetched(
         self, source: ForecastSource, state: SourceProgress, now_ms: int
     ) -> tuple[SourceProgress, FetchedDocument]:
-        """The document, and the address it came from if the service told that first."""
+        """The document, and its address if the service gave that first."""
         if source.service is None:
             return state, self._get(source, self._filled(source.url), state)
         service = READY[source.service]
@@ -215,11 +218,11 @@ class Asker:
 
     def _take(
         self, source: ForecastSource, answer: FetchedDocument, after: SourceProgress, now_ms: int
-    ) -> Took:
-        """Read, judge and keep an answer, together with how far we are."""
+    ) -> IntakeResult:
+        """Read, validate and store an answer, together with the polling progress."""
         if answer.body is None:
-            self._note(lambda run: forecasts.note_asked(run, after))
-            return Took(0, 0, ())
+            self._note(lambda run: forecasts.keep_progress(run, after))
+            return IntakeResult(0, 0, ())
         told = self._read(source, answer, now_ms)
         if answer.sent_ms is not None and abs(now_ms - answer.sent_ms) > CLOCKS_APART_MS:
             apart = (now_ms - answer.sent_ms) / 60_000
@@ -230,9 +233,9 @@ class Asker:
                     f"{'ahead of' if apart > 0 else 'behind'} the service's",
                 )
             )
-        found = judged(source.id, told, now_ms)
+        found = validated(source.id, told, now_ms)
         return self._intake.keep(
-            [found], now_ms, also=lambda run: forecasts.note_asked(run, after)
+            [found], now_ms, also=lambda run: forecasts.keep_progress(run, after)
         )
 
     def _read(self, source: ForecastSource, answer: FetchedDocument, now_ms: int) -> RawForecast:
@@ -315,7 +318,7 @@ class Asker:
 
 
 def attribution(source: ForecastSource) -> str:
-    """Whom the board must name beside what comes of a source; empty if nobody is known."""
+    """The credit that the board shows beside a source's forecasts; empty if there is none."""
     return source.attribution or (READY[source.service].attribution if source.service else "")
 
 
@@ -324,7 +327,7 @@ def _not_before(state: SourceProgress) -> str:
 
 
 def _masked(text: str, source: ForecastSource) -> str:
-    """Without the keys that stand in the settings: an answer may repeat them."""
+    """The text without the keys of the settings, which an answer may repeat."""
     values = [value for _, value in parse_qsl(urlsplit(source.url).query)]
     for secret in (*values, *source.headers.values()):
         if len(secret) >= SECRET_MIN and "{" not in secret:

@@ -23,11 +23,11 @@ from monitor.domain.forecast_source import ELEMENTS, Element
 from monitor.weather.validation import HOURS_MAX, RawForecast, converted
 
 NEAR_DEG = 0.1
-"""An answer farther than this from where was asked for is for another place. [°]"""
+"""An answer farther than this from the position asked for is for another place. [°]"""
 
 
 class ForecastService(NamedTuple):
-    """How a service is asked and read.
+    """A weather service: its address and how its answers are read.
 
     `path` is what to ask for at a position, below the service's `base`; `follow` finds in that
     answer the address to ask next, where the first only tells which; `read` reads the answer, for

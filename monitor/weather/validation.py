@@ -1,4 +1,4 @@
-"""Whether what a document tells can be believed, and as what it is kept."""
+"""Validates the values of a forecast document and converts them to stored units."""
 
 from __future__ import annotations
 
@@ -17,24 +17,24 @@ from monitor.science.air import dew_point, relative_humidity
 from monitor.science.ranges import Floats
 
 AHEAD_MAX_MS = 300_000
-"""How far the sender's clock may run ahead of ours. [ms]"""
+"""Most that the sender's clock may run ahead of ours. [ms]"""
 EARLIEST_MS = 86_400_000
-"""1970-01-02 UTC: earlier times are of a clock that was never set. [ms]"""
+"""1970-01-02 UTC: earlier times come from a clock that was never set. [ms]"""
 REACH_MIN_MS, REACH_MAX_MS = 6 * HOUR_MS, 17 * 24 * HOUR_MS
-"""How far beyond its issue a forecast must reach and may. [ms]  Ours: shorter is half an answer,
+"""Least and most time that a forecast reaches beyond its issue. [ms]  Ours: shorter is half an answer,
 longer a mistaken time; services issue up to 16 days."""
 HOURS_MAX = 3_000
 """Most moments in one forecast."""
 LEFT_OUT_MAX = 0.1
-"""Largest part of the values that may be unbelievable before none is believed. [-]  Ours."""
+"""Largest part of impossible values before all are rejected. [-]  Ours."""
 DEW_POINTS_APART_K = 1.0
 """Dew point as told and as it follows from RH may differ by this. [K]  Ours: rounding of RH."""
 DEW_ABOVE_K = 0.3
-"""How far rounding may put the dew point above the air. [K]  Ours."""
+"""Most that rounding may put the dew point above the air temperature. [K]  Ours."""
 
 
 class RawForecast(NamedTuple):
-    """What a document tells, in the units of `ELEMENTS`, before it is judged.
+    """The values of a document, in the units of `ELEMENTS`, before validation.
 
     `valid_ms` has n times [ms since 1970-01-01 UTC]; each of `values` shape (n,), NaN where
     nothing stands. `where` says of an index where that is in the document.
@@ -56,8 +56,10 @@ def stamp(ms: int) -> str:
         return f"{ms / 1000:.3g} s after 1970"
 
 
-def judged(source: str, told: RawForecast, arrived_ms: int, *, archive: bool = False) -> Forecast:
-    """What a document tells as a forecast.
+def validated(
+    source: str, told: RawForecast, arrived_ms: int, *, archive: bool = False
+) -> Forecast:
+    """The forecast of a document, validated.
 
     Parameters
     ----------
@@ -153,7 +155,7 @@ def _check_times(told: RawForecast, after_ms: int) -> None:
         raise BadPayload(f"{len(valid)} hours: at most {HOURS_MAX} are taken")
     for i, (one, next_one) in enumerate(pairwise(valid), 1):
         if next_one == one:
-            raise BadPayload(f"{where(i)}: {stamp(one)} stands twice")
+            raise BadPayload(f"{where(i)}: {stamp(one)} occurs twice")
         if next_one < one:
             raise BadPayload(f"{where(i)}: {stamp(next_one)} is before {stamp(one)}: must rise")
     if valid[-1] <= after_ms:

@@ -23,7 +23,7 @@ import paho.mqtt.client as paho
 from conftest import Mosquitto, free_port
 
 from monitor.mqtt.client import Address, Subscription
-from monitor.mqtt.embedded_broker import Door, EmbeddedBroker
+from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.store import Reader, Writer
@@ -123,8 +123,8 @@ def open_embedded(folder: Path) -> Iterator[int]:
         folder,
         "127.0.0.1",
         free_port(),
-        ingest=Door("i", "i"),
-        sensors=Door("", ""),
+        ingest=BrokerAccount("i", "i"),
+        sensors=BrokerAccount("", ""),
         filters=[FILTER],
     )
     broker.start()

@@ -29,15 +29,15 @@ __all__ = [
 ]
 
 PAYLOAD_MAX = 65_536
-"""Largest message taken. [bytes]"""
+"""Largest message accepted. [bytes]"""
 TOPICS_REMEMBERED = 20_000
-"""How many topics' rules are kept at hand."""
+"""Number of topics whose rules are cached."""
 
 Decoder = Callable[[bytes, int], Decoded]
 
 
 class Contract:
-    """Which messages are taken and how they are read.
+    """The messages that are accepted, and how each is read.
 
     Parameters
     ----------

@@ -41,7 +41,7 @@ JSON text begins so."""
 
 
 def is_cbor(payload: bytes) -> bool:
-    """Whether it begins as a CBOR array, as each SenML CBOR pack does."""
+    """Return whether it begins as a CBOR array, as each SenML CBOR pack does."""
     return bool(payload) and _ARRAY <= payload[0] <= _ARRAY_END
 
 

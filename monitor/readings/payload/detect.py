@@ -1,4 +1,4 @@
-"""What sort of thing a payload is, for people to see: nothing is taken or refused by it."""
+"""The format of a payload, for people to see; no message is accepted or rejected by it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class PayloadFormat(StrEnum):
 
 
 def kind_of(payload: bytes) -> PayloadFormat:
-    """What a payload seems to be.
+    """The format that a payload seems to have.
 
     Examples
     --------
@@ -48,7 +48,7 @@ def kind_of(payload: bytes) -> PayloadFormat:
 
 
 def _looks_like_senml_cbor(payload: bytes) -> bool:
-    """Whether it begins as an array of maps whose first label is one of SenML's (RFC 8949, 3.1)."""
+    """Return whether it begins as an array of maps with a label of SenML first (RFC 8949, 3.1)."""
     if len(payload) < 3 or payload[0] >> 5 != 4:
         return False
     size = payload[0] & 31

@@ -1,4 +1,4 @@
-"""What a message that no rule reads might mean: a rule to put before a person, with the reasons.
+"""Suggests a rule for a message that no rule reads, with the reasons, for a person to confirm.
 
 Nothing here is ever taken by itself. The ingest never guesses a unit; a person who knows the
 sender looks at a proposal and says yes.
@@ -20,7 +20,7 @@ from monitor.domain.topic_rules import Pick, TimePick, TopicRule
 from monitor.readings.payload.validation import AHEAD_MAX_MS, EARLIEST_MS
 
 LEAVES_MAX, DEPTH_MAX = 500, 12
-"""How much of a document is looked at."""
+"""Most values of a document that are looked at."""
 _T, _H, _P, _B = Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE, Quantity.BATTERY
 _NAMES = {
     _T: {"temperature", "temp", "t"},
@@ -65,10 +65,10 @@ _OTHER = {
     "delta",
     "trend",
 }
-"""Words of what is not the air's present value."""
+"""Words that name something other than the air's present value."""
 _TIMES = {"time", "timestamp", "ts", "at", "measured", "date", "epoch"}
 FAHRENHEIT_FROM = 50.0
-"""From here on a temperature is no room's in °C."""
+"""A room's temperature in °C is below this."""
 
 
 class Leaf(NamedTuple):
@@ -177,7 +177,7 @@ def _words(name: str) -> tuple[str, ...]:
 
 
 def _quantity(leaf: Leaf) -> tuple[Quantity, str] | None:
-    """What a leaf is by its name, or by the names above it where its own says nothing."""
+    """The quantity of a leaf by its name, or by the names above it."""
     if any(word in _OTHER for level in leaf.words for word in level):
         return None
     for level in reversed(leaf.words):

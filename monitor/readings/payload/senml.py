@@ -36,7 +36,7 @@ _KEPT_IN = {
 
 
 class _Entry(NamedTuple):
-    """How the values of one (record name, unit) at one sensor are kept."""
+    """Storage of the values of one (record name, unit) at one sensor."""
 
     series: Series
     conversion: Conversion
@@ -218,7 +218,7 @@ def _only_bases(record: dict[str, Any]) -> bool:
 
 
 def _refuse_must_understand(payload: bytes) -> None:
-    """Fields ending in _ must be understood or the pack refused (RFC 8428, section 4.4)."""
+    """Reject a pack with an unknown field that ends in _ (RFC 8428, section 4.4)."""
     for number, record in enumerate(_records(payload), 1):
         for field in record:
             if field.endswith("_"):

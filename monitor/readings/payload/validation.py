@@ -1,4 +1,4 @@
-"""What any message is judged by: believable values, times and units."""
+"""Checks of any message: believable values, times and units."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from monitor.core.measurements import MEASURES, Quantity, Reading, Series
 from monitor.core.units import UNITS, Conversion, allowed
 
 EARLIEST_MS = 1_577_836_800_000
-"""2020-01-01 UTC: a time before it is a clock that was never set. [ms]"""
+"""2020-01-01 UTC: earlier times come from a clock that was never set. [ms]"""
 AHEAD_MAX_MS = 300_000
-"""How far a sensor's clock may run ahead of ours. [ms]"""
+"""Most that a sensor's clock may run ahead of ours. [ms]"""
 
 
 FAULTS_TOLD = 3
-"""Faults of one message that are named; the rest are counted."""
+"""Most faults of one message that are named; the rest are counted."""
 
 
 class Decoded(NamedTuple):
-    """What one message holds. `timed` says whether every reading has a time of its own, so that a
+    """The content of one message. `timed` says whether every reading has a time of its own, so that a
     repeat of the message is the same readings and not new ones."""
 
     readings: list[Reading]

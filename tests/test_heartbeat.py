@@ -1,4 +1,4 @@
-"""The pulse file, the clock, the nightly jobs: small parts that others lean on."""
+"""The heartbeat file, the clock, the nightly jobs: small parts that others lean on."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from hypothesis import strategies as st
 
 from monitor.core.clock import from_ms, to_ms
 from monitor.runtime import heartbeat
-from monitor.runtime.scheduler import Jobs
+from monitor.runtime.scheduler import Scheduler
 
 
 def beat(**more):
-    return heartbeat.Pulse(**({"beat_ms": 1_000_000, "started_ms": 1, "pid": 7} | more))
+    return heartbeat.Heartbeat(**({"beat_ms": 1_000_000, "started_ms": 1, "pid": 7} | more))
 
 
-def test_a_pulse_is_read_back_and_the_file_keeps_its_size(tmp_path):
-    path = tmp_path / "pulse.json"
+def test_a_heartbeat_is_read_back_and_the_file_keeps_its_size(tmp_path):
+    path = tmp_path / "heartbeat.json"
     for trouble in ("", "disk is full " * 9, ""):
         heartbeat.write(path, beat(store_trouble=trouble))
         assert heartbeat.read(path).store_trouble == trouble
@@ -34,19 +34,19 @@ def test_a_trouble_too_long_for_the_file_is_cut_not_lost(tmp_path):
     assert (found.store_trouble, found.broker_trouble) == ("x" * 400, "away")
 
 
-def test_what_is_no_pulse_reads_as_none(tmp_path):
+def test_a_file_that_is_no_heartbeat_reads_as_none(tmp_path):
     assert heartbeat.read(tmp_path / "none") is None
     (tmp_path / "p").write_text("{")
     assert heartbeat.read(tmp_path / "p") is None
 
 
-def test_a_pulse_is_late_after_its_limit():
+def test_a_heartbeat_is_late_after_its_limit():
     last = beat().beat_ms + 1000 * heartbeat.LATE_S
     assert not beat().late(int(last))
     assert beat().late(int(last) + 1)
 
 
-def test_a_pulse_from_the_future_is_of_a_clock_set_back():
+def test_a_heartbeat_from_the_future_is_of_a_clock_set_back():
     assert beat().late(beat().beat_ms - int(1000 * heartbeat.LATE_S) - 1)
 
 
@@ -84,7 +84,7 @@ def test_a_moment_without_a_zone_is_refused_and_one_with_is_converted():
 
 def test_a_job_that_fails_is_logged_and_the_others_go_on(caplog):
     done = threading.Event()
-    jobs = Jobs("UTC")
+    jobs = Scheduler("UTC")
     jobs.nightly("broken", lambda: 1 / 0)
     jobs.nightly("sound", done.set)
     jobs.start()
@@ -102,12 +102,12 @@ def test_a_job_that_fails_is_said_until_it_runs_again():
         if (fault := fails.pop(0)) is not None:
             raise fault
 
-    jobs = Jobs("UTC")
+    jobs = Scheduler("UTC")
     jobs.every("round", 3_600, work)
     jobs.start()
     try:
         until(lambda: jobs.failing == {"round": "rule dry has no limit"})
-        jobs.soon("round")
+        jobs.run_now("round")
         until(lambda: jobs.failing == {})
     finally:
         jobs.stop()
