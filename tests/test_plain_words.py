@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import ast
 import re
 from contextlib import closing
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 from babel.messages.pofile import read_po
 from conftest import ROOT
+from user_texts import PACKAGES, helps, of_package
 
 from monitor.air.climate_report import band_words, class_words, climate_record, mould_words
 from monitor.clients.phrases import AVOID
@@ -69,41 +68,6 @@ ALLOWED: dict[str, int] = {
 }
 """Texts with a banned turn that a package still has. A number here only ever goes down."""
 
-PACKAGES = [
-    *(str(path.relative_to(ROOT)) for path in sorted((ROOT / "monitor").glob("*[a-z]/"))),
-    "dashboard",
-    "sensors",
-]
-PACKAGES.remove("monitor/science")
-
-
-def texts(path: Path) -> list[tuple[int, str]]:
-    """The string literals of a module that may be shown: no docstrings, no log lines, two words at
-    least. The places of a format string are {}."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    skipped: set[int] = set()
-    for node in ast.walk(tree):
-        body = getattr(node, "body", None)
-        for one in body if isinstance(body, list) else ():
-            if isinstance(one, ast.Expr) and isinstance(one.value, ast.Constant):
-                skipped.add(id(one.value))
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
-            of = node.func.value
-            if isinstance(of, ast.Name) and of.id == "log":
-                skipped |= {id(part) for part in ast.walk(node)}
-        if isinstance(node, ast.JoinedStr):
-            skipped |= {id(part) for part in node.values if isinstance(part, ast.Constant)}
-    found = []
-    for node in ast.walk(tree):
-        if id(node) in skipped:
-            continue
-        if isinstance(node, ast.JoinedStr):
-            parts = [p.value if isinstance(p, ast.Constant) else "{}" for p in node.values]
-            found.append((node.lineno, "".join(map(str, parts))))
-        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
-            found.append((node.lineno, node.value))
-    return [(line, text) for line, text in found if re.search(r"[A-Za-z{}]+ [A-Za-z{}]+", text)]
-
 
 def faults(text: str) -> list[str]:
     return [
@@ -116,12 +80,16 @@ def faults(text: str) -> list[str]:
 @pytest.mark.parametrize("package", PACKAGES)
 def test_the_texts_of_a_package_are_plain(package):
     found = [
-        f"{path.relative_to(ROOT)}:{line}: {text!r} has {', '.join(bad)}"
-        for path in sorted((ROOT / package).rglob("*.py"))
-        for line, text in texts(path)
+        f"{place}: {text!r} has {', '.join(bad)}"
+        for place, text in of_package(package)
         if (bad := faults(text))
     ]
     assert len(found) <= ALLOWED.get(package, 0), "\n".join(found)
+
+
+def test_the_help_of_each_command_is_plain():
+    found = [f"{name}: {text!r} has {bad}" for name, text in helps() if (bad := faults(text))]
+    assert not found, "\n".join(found)
 
 
 def test_the_search_for_banned_turns_finds_them():

@@ -107,7 +107,7 @@ def acknowledge(settings: Settings, alerts: AlertIds) -> None:
 def snooze(
     settings: Settings,
     alert: AlertId,
-    minutes: Annotated[int, typer.Argument(help="How long [min]")],
+    minutes: Annotated[int, typer.Argument(help="How long, in minutes")],
 ) -> None:
     """Silence an alert for a time. A reminder follows if it is still open then."""
     ask(settings, "snooze", {"about": About.ALERT, "alert": alert, "minutes": minutes})
@@ -131,8 +131,8 @@ def filled(
     amount: Annotated[
         str,
         typer.Option(
-            help="Water added, with its unit (mL, L, US fl oz, qt or gal, g, kg or lb), such as "
-            "'1.5 L'. Always fill to the same mark"
+            help="Water added, such as '1.5 L'. Units: mL, L, US fl oz, qt, gal, g, kg, lb. "
+            "Always fill to the same mark"
         ),
     ] = "",
 ) -> None:
@@ -174,5 +174,7 @@ def _status(alert: Alert, settings: Settings) -> str:
 
 
 def _span(alert: Alert, settings: Settings) -> str:
-    until = f" to {when(alert.cleared_ms, settings)}" if alert.cleared_ms is not None else ""
-    return f"since {when(alert.began_ms, settings)}{until}"
+    began = when(alert.began_ms, settings)
+    if alert.cleared_ms is None:
+        return f"since {began}"
+    return f"from {began} to {when(alert.cleared_ms, settings)}"

@@ -47,7 +47,9 @@ def list_(
         return
     one, taught = kinds[kind], learned if learned is not None and learned.evidence else None
     if as_json:
-        print_json({"kind": one, "learned": taught, "parameters": list(parameters(one.law))})
+        names = ("basis_s", "low_s", "high_s")
+        learned_json = taught and {name: getattr(taught, name) for name in names}
+        print_json({"kind": one, "learned": learned_json, "parameters": list(parameters(one.law))})
         return
     out.print(
         f"{one.name}: usual time {one.basis_s / 3600:g} h at 20 °C and 50 % RH, at least "
@@ -79,9 +81,9 @@ def set_(
     like: Annotated[str, typer.Option(help="For a new kind: the kind to copy")] = "",
     name: Annotated[str, typer.Option(help="Name on screen")] = "",
     basis_h: Annotated[
-        float | None, typer.Option(help="Usual time at 20 °C and 50 % RH [h]")
+        float | None, typer.Option(help="Usual time at 20 °C and 50 % RH, in hours")
     ] = None,
-    least_h: Annotated[float | None, typer.Option(help="Shortest time [h]")] = None,
+    least_h: Annotated[float | None, typer.Option(help="Shortest time, in hours")] = None,
     parameter: Annotated[
         list[str] | None, typer.Option(metavar="NAME=VALUE", help="A parameter; repeat")
     ] = None,

@@ -23,7 +23,7 @@ SHOWN = 160
 def listen(
     settings: Settings,
     for_: Annotated[
-        float, typer.Option("--for", min=1, max=LISTEN_MAX_S, help="Time to listen [s]")
+        float, typer.Option("--for", min=1, max=LISTEN_MAX_S, help="Time to listen, in seconds")
     ] = 60.0,
     topic: Annotated[str, typer.Option(help="Only topics under this MQTT filter")] = "#",
     as_json: Json = False,

@@ -87,12 +87,14 @@ def set_(
     back: Annotated[
         float | None, typer.Option(help="Deadband: how far inside the limit the alert ends")
     ] = None,
-    hold_min: Annotated[float | None, typer.Option(help="On-delay [min]")] = None,
-    calm_min: Annotated[float | None, typer.Option(help="Off-delay [min]")] = None,
-    over_h: Annotated[float | None, typer.Option(help="Time over which it changes [h]")] = None,
+    hold_min: Annotated[float | None, typer.Option(help="On-delay, in minutes")] = None,
+    calm_min: Annotated[float | None, typer.Option(help="Off-delay, in minutes")] = None,
+    over_h: Annotated[
+        float | None, typer.Option(help="Hours over which its change counts")
+    ] = None,
     urgency: Annotated[int | None, typer.Option(help="1 take note, 2 act, 3 act now")] = None,
     repeat_h: Annotated[
-        float | None, typer.Option(help="Time between reminders [h]; 0: no reminder")
+        float | None, typer.Option(help="Hours between reminders; 0 for no reminder")
     ] = None,
     quiet: Annotated[
         bool | None, typer.Option("--in-quiet/--not-in-quiet", help="Send in quiet hours too")

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from monitor.store import Reader
 
 HELP_OPTIONS = {"help_option_names": ["-h", "--help"]}
+NEAR_MAX = 3
+"""Most near misses that an error suggests."""
 LISTED_MAX = 30
 """Most known names that an error lists."""
 NO_END_MS = 2**53
@@ -144,10 +146,15 @@ def known(given: str, names: Collection[str], what: str) -> str:
 
 def suggestion(given: str, names: Collection[str]) -> str:
     """Near misses of a wrong name, or the names there are."""
-    folded = {name.casefold(): name for name in names}
-    near = difflib.get_close_matches(given.casefold(), folded, n=3, cutoff=0.6)
+    wanted = given.casefold()
+    near = [name for name in names if wanted and wanted in name.casefold()]
+    if not near:
+        words = {word: name for name in names for word in name.casefold().split()}
+        words |= {name.casefold(): name for name in names}
+        found = difflib.get_close_matches(wanted, words, n=NEAR_MAX, cutoff=0.6)
+        near = list(dict.fromkeys(words[word] for word in found))
     if near:
-        return f"Did you mean {' or '.join(folded[one] for one in near)}?"
+        return f"Did you mean {' or '.join(near[:NEAR_MAX])}?"
     if not names:
         return "There are none yet."
     listed = ", ".join(list(names)[:LISTED_MAX])

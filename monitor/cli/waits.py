@@ -77,7 +77,7 @@ def list_(
     with journal_of(settings) as (_, journal):
         released = [wait for wait in journal.waits.values() if not wait.open]
     if as_json:
-        print_json(released)
+        print_json([_record(wait) for wait in released])
         return
     print_table(
         ("wait", "what and where", "from and to", "result"),
@@ -206,7 +206,7 @@ def _print_open(settings: Settings, only: set[str] | None, *, as_json: bool) -> 
     never = 2**62
     found.sort(key=lambda one: (one.readiness and one.readiness.ready_ms) or never)
     if as_json:
-        print_json([_record(one) for one in found])
+        print_json([_record(one.wait) | _readiness(one) for one in found])
     elif not found:
         out.print("No open waits.")
     else:
@@ -237,26 +237,21 @@ def _row(one: Standing, settings: Settings) -> tuple[str, ...]:
     return wait.id, _title(wait, since), ready, "paused" if wait.paused else status
 
 
-def _record(one: Standing) -> dict[str, Any]:
-    """An open wait as JSON has it."""
-    wait, readiness = one.wait, one.readiness
+def _record(wait: Wait) -> dict[str, Any]:
+    """A wait as JSON has it."""
+    names = ("instrument", "what", "place", "started_ms", "released_ms", "wanted_ms")
+    fields = (*names, "clamps", "note", "paused", "feel")
+    return {"wait": wait.id, "kind": wait.kind["id"]} | {n: getattr(wait, n) for n in fields}
+
+
+def _readiness(one: Standing) -> dict[str, Any]:
+    """The readiness of an open wait as JSON has it."""
+    found = one.readiness
+    names = ("state", "ready_ms", "ready_low_ms", "ready_high_ms")
     return {
-        "wait": wait.id,
-        "kind": wait.kind["id"],
-        "instrument": wait.instrument,
-        "what": wait.what,
-        "place": wait.place,
-        "started_ms": wait.started_ms,
-        "wanted_ms": wait.wanted_ms,
-        "clamps": wait.clamps,
-        "note": wait.note,
-        "paused": wait.paused,
-        "state": readiness and readiness.state,
-        "done": readiness and readiness.progress.median,
-        "ready_ms": readiness and readiness.ready_ms,
-        "ready_low_ms": readiness and readiness.ready_low_ms,
-        "ready_high_ms": readiness and readiness.ready_high_ms,
+        "done": found and found.progress.median,
         "why_not_known": one.why_not,
+        **{name: found and getattr(found, name) for name in names},
     }
 
 

@@ -355,9 +355,9 @@ def _sentence(error: Any, origins: Mapping[str, str]) -> str:
 
 
 def _near(name: str, known: Iterable[str]) -> str:
-    """The names that a wrong one may mean, as the end of a sentence."""
-    found = difflib.get_close_matches(name, list(known), n=2, cutoff=0.7)
-    return f": did you mean {' or '.join(found)}?" if found else ""
+    """The name that a wrong one may mean, as the end of a sentence."""
+    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.7)
+    return f": did you mean {found[0]}?" if found else ""
 
 
 def _secret(name: str) -> bool:

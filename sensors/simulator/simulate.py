@@ -39,12 +39,12 @@ def simulate(
         ),
     ] = 4,
     seed: Annotated[
-        int, typer.Option(min=0, help="Number that sets the readings: the same gives the same")
+        int, typer.Option(min=0, help="Random seed: the same gives the same readings")
     ] = 1,
     period: Annotated[
         float,
         typer.Option(
-            min=0.1, max=PERIOD_MAX_MS / 1000, help="Time between readings of a sensor [s]"
+            min=0.1, max=PERIOD_MAX_MS / 1000, help="Seconds between readings of a sensor"
         ),
     ] = 10.0,
     start: Annotated[str, typer.Option("--from", help="First day or time; else now")] = "",
