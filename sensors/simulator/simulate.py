@@ -66,7 +66,7 @@ def simulate(
     """Publish invented readings of invented shops to a service for trials.
 
     Past readings are sent at --pace, or as fast as the broker accepts them. Later readings are
-    sent when their time comes, as a service rejects times more than 5 minutes ahead of its clock.
+    sent when their time comes: a service rejects readings more than 5 minutes ahead.
     """
     checked_pace(pace)
     if shops * sensors > SENSORS_MAX:
