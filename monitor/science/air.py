@@ -150,35 +150,15 @@ def dew_point(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
 
 
 def frost_point(temp_c: ArrayLike, rh_pct: ArrayLike) -> Floats:
-    """Temperature of a surface on which frost just begins to grow.
+    """Temperature of a surface on which frost just begins to grow. [°C]
 
-    Parameters
-    ----------
-    temp_c, rh_pct : float or array_like
-        As in `dew_point`; `rh_pct` is over liquid water, also below 0 °C.
+    Solves e_i(t_f) = h e_w(t) with IAPWS R14-08(2011) over ice (from memory, see
+    `saturation_vapour_pressure_ice`), to 1e-9 K. Arguments and errors as in `dew_point`; `rh_pct`
+    is over liquid water, also below 0 °C. NaN where an input is NaN, where the vapour pressure is
+    above that of the triple point, 611.657 Pa (dew forms, not frost), and below −100 °C. Where
+    both exist below 0 °C it lies above the dew point, and above `temp_c` itself in air
+    supersaturated over ice.
 
-    Returns
-    -------
-    float or ndarray of the broadcast shape
-        Frost point. [°C]  NaN where an input is NaN, where the vapour pressure is above that of
-        the triple point, 611.657 Pa (dew forms, not frost), and below −100 °C.
-
-    Raises
-    ------
-    OutOfRange
-        If any value lies outside the ranges of `dew_point`.
-
-    Notes
-    -----
-    Solves e_i(t_f) = h e_w(t) with IAPWS R14-08 over ice [1]_, to 1e-9 K. Where both exist below
-    0 °C it lies above the dew point, and above `temp_c` itself in air supersaturated over ice.
-
-    References
-    ----------
-    .. [1] IAPWS R14-08(2011). From memory, see `saturation_vapour_pressure_ice`.
-
-    Examples
-    --------
     >>> round(float(frost_point(-10.0, 80.0)), 2)
     -11.41
     """

@@ -175,34 +175,12 @@ def saturation_vapour_pressure(temp_c: ArrayLike) -> Floats:
 
 
 def saturation_vapour_pressure_ice(temp_c: ArrayLike) -> Floats:
-    """Vapour pressure of air saturated over ice.
+    """Vapour pressure of air saturated over ice, −100 to 0.01 °C. [Pa]
 
-    Parameters
-    ----------
-    temp_c : float or array_like
-        Temperature, −100 to 0.01. [°C]
+    IAPWS R14-08(2011), eq. 6, Pressure along the Melting and Sublimation Curves of Ordinary Water
+    Substance; from memory. Agrees with iapws within 1e-9 of the pressure. Errors and shapes as in
+    `saturation_vapour_pressure`.
 
-    Returns
-    -------
-    float or ndarray of the shape of `temp_c`
-        Vapour pressure. [Pa]  NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRange
-        If any value lies outside the range above.
-
-    Notes
-    -----
-    IAPWS R14-08(2011), eq. 6 [1]_. Agrees with iapws within 1e-9 of the pressure.
-
-    References
-    ----------
-    .. [1] IAPWS R14-08(2011), Pressure along the Melting and Sublimation Curves of Ordinary
-       Water Substance. From memory.
-
-    Examples
-    --------
     >>> round(float(saturation_vapour_pressure_ice(-10.0)), 2)
     259.87
     """
@@ -211,37 +189,16 @@ def saturation_vapour_pressure_ice(temp_c: ArrayLike) -> Floats:
 
 
 def saturation_vapour_pressure_magnus_sonntag_1990(temp_c: ArrayLike) -> Floats:
-    """The same as `saturation_vapour_pressure` by the Magnus form, as many small sensors have it.
+    """Saturation vapour pressure over water by the Magnus form, −45 to 60 °C. [Pa]
 
-    Use it to compare with a device that works by this form; for everything else use
-    `saturation_vapour_pressure`, from which it differs by up to 0.4 %.
+    Many small sensors work by it: use it to compare with one of them. For everything else use
+    `saturation_vapour_pressure`, from which it differs by up to 0.4 %; errors and shapes are as
+    there.
 
-    Parameters
-    ----------
-    temp_c : float or array_like
-        Air temperature, −45 to 60. [°C]
+    e = A exp(B t/(C + t)) with A = 611.2 Pa, B = 17.62, C = 243.12 °C. Source: WMO-No. 8, Guide to
+    Instruments and Methods of Observation, Annex 4.B, after Sonntag 1990. Second-hand: coefficients
+    and range as quoted in public code.
 
-    Returns
-    -------
-    float or ndarray of the shape of `temp_c`
-        Vapour pressure. [Pa]  NaN where the input is NaN.
-
-    Raises
-    ------
-    OutOfRange
-        If any value lies outside the range above.
-
-    Notes
-    -----
-    e = A exp(B t/(C + t)) with A = 611.2 Pa, B = 17.62, C = 243.12 °C [1]_.
-
-    References
-    ----------
-    .. [1] WMO-No. 8, Guide to Instruments and Methods of Observation, Annex 4.B, after Sonntag
-       1990. Second-hand: coefficients and range as quoted in public code.
-
-    Examples
-    --------
     >>> round(float(saturation_vapour_pressure_magnus_sonntag_1990(20.0)), 1)
     2332.6
     """

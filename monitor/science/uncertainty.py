@@ -69,30 +69,11 @@ def moisture_content_uncertainty(
 ) -> Floats:
     """Uncertainty of `equilibrium_moisture_content` from the sensor alone. [% MC]
 
-    Parameters
-    ----------
-    temp_c, rh_pct : float or array_like
-        As in `equilibrium_moisture_content`.
-    u_temp_c, u_rh_pct : float or array_like
-        Uncertainty of each, 0 or more. [K], [% RH]
+    Arguments, coverage factor and errors as in `dew_point_uncertainty`, ranges as in
+    `equilibrium_moisture_content`. Slopes by central differences of 0.001 K and 0.001 % RH. The
+    spread among species and between drying and wetting, about ±1 % MC, comes on top: it is not
+    the sensor's.
 
-    Returns
-    -------
-    float or ndarray of the broadcast shape
-        With the same coverage factor as the sensor's. NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRange
-        If any value lies outside the ranges above.
-
-    Notes
-    -----
-    Slopes by central differences of 0.001 K and 0.001 % RH. The spread among species and between
-    drying and wetting, about ±1 % MC, comes on top: it is not the sensor's.
-
-    Examples
-    --------
     >>> round(float(moisture_content_uncertainty(20.0, 50.0, 0.3, 2.0)), 2)
     0.32
     """

@@ -114,32 +114,13 @@ def moisture_content_is_extrapolated(
 
 
 def relative_humidity_for_moisture(temp_c: ArrayLike, moisture_pct: ArrayLike) -> Floats:
-    """Relative humidity at which wood of this moisture content neither dries nor swells.
+    """Relative humidity at which wood of this moisture content neither dries nor swells. [%]
 
-    Parameters
-    ----------
-    temp_c : float or array_like
-        Temperature at the wood, −20 to 132.2. [°C]
-    moisture_pct : float or array_like, broadcast against `temp_c`
-        Moisture content, from 0 to that in balance with saturated air (28.8 at 20 °C). [%]
+    The inverse of `equilibrium_moisture_content`, to 1e-9 % RH; ranges, errors and shapes as
+    there. `moisture_pct` from 0 to that in balance with saturated air (28.8 % at 20 °C). Eq. 4-5
+    of the Wood Handbook is a cubic in K h; moisture content rises strictly with h, so one root
+    lies between 0 and K.
 
-    Returns
-    -------
-    float or ndarray of the broadcast shape
-        Relative humidity. [%]  NaN where an input is NaN.
-
-    Raises
-    ------
-    OutOfRange
-        If any value lies outside the ranges above.
-
-    Notes
-    -----
-    The inverse of `equilibrium_moisture_content`, to 1e-9 % RH. Eq. 4-5 of the Wood Handbook is
-    a cubic in K h; moisture content rises strictly with h, so one root lies between 0 and K.
-
-    Examples
-    --------
     >>> round(float(relative_humidity_for_moisture(20.0, 8.0)), 2)
     41.83
     """
