@@ -70,7 +70,7 @@ def test_nothing_rests_on_what_came_later(material, learned):
     assert one.members == pytest.approx(other.members, abs=1e-9)
     a, b = (learn(k, material.issues, 24 * 20 - 1) for k in (short, whole))
     assert a.room.water.mean == pytest.approx(b.room.water.mean, abs=1e-9)
-    assert a.leftover.sd == pytest.approx(b.leftover.sd, abs=1e-9)
+    assert a.residual.sd == pytest.approx(b.residual.sd, abs=1e-9)
 
 
 def test_no_tank_is_found_where_there_is_none(made, learned):
