@@ -6,7 +6,7 @@ from pathlib import Path
 
 import dashboard_fixtures as shop_air
 
-from monitor.alerting.observations import Troubles
+from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Commands
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
@@ -59,7 +59,7 @@ def run_cycles(
         Reader(settings.store_path),
         writer,
         StatePublisher(settings, Unheard()),
-        Troubles,
+        ServiceTroubles,
         lambda: None,
     )
     for now in range(start_ms, end_ms + 1, every_ms):

@@ -60,8 +60,10 @@ def shop(tmp_path):
 def made(shop):
     settings, _, reader, now = shop
     journal = Journal(reader)
-    rows = air_certificate.rows_of(reader, journal, settings, journal.instruments["vn-31"], now)
-    return rows, air_certificate.paper_of(rows, "Kestrel Row Strings", settings)
+    rows = air_certificate.certificate_rows(
+        reader, journal, settings, journal.instruments["vn-31"], now
+    )
+    return rows, air_certificate.certificate_files(rows, "Kestrel Row Strings", settings)
 
 
 def test_a_record_holds_band_extremes_time_outside_waits_gaps_and_sensors(shop):

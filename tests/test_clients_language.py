@@ -19,7 +19,7 @@ from conftest import ROOT
 from icalendar import Calendar
 from test_clients_sheet import INLAND, MADE_MS, PARIS
 
-from monitor.clients.calculation import work_out
+from monitor.clients.calculation import calculate_sheet
 from monitor.clients.catalogue import Catalogue
 from monitor.clients.html import html_of
 from monitor.clients.language import LANGUAGES, Language, LanguageFault
@@ -136,7 +136,7 @@ def pairs():
         {"rh.1": 62.0, "out.1": 5.0, "rh.7": 78.0},
     ):
         said = {**INLAND, **more, "title": "Ina"}
-        worked = work_out(read_wish(said), members=20)
+        worked = calculate_sheet(read_wish(said), members=20)
         german = replace(worked, wish=read_wish(said | {"language": "de"}))
         both = [sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german)]
         found.append(both)

@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from monitor.cli import app
 from monitor.clients import archive, weather_files
-from monitor.clients.calculation import work_out
+from monitor.clients.calculation import calculate_sheet
 from monitor.clients.home_climate import HomeSources
 from monitor.clients.request import read_wish
 from monitor.clients.sheet import sheet_of
@@ -28,7 +28,7 @@ NAME, OTHER = "Ilse Unwahrscheinlich", "Jo Nebenan"
 def kept(writer, title, **more):
     """Keep the sheet of a wish. Returns it."""
     airs, made_ms = more.pop("airs", HomeSources()), more.pop("at_ms", MADE_MS)
-    worked = work_out(read_wish({**INLAND, **more, "title": title}), airs, members=20)
+    worked = calculate_sheet(read_wish({**INLAND, **more, "title": title}), airs, members=20)
     sheet = sheet_of(worked, "Kestrel Row Strings", made_ms, PARIS)
     archive.carry_out(writer, archive.keeping(worked, airs, sheet, made_ms))
     return sheet
@@ -57,7 +57,7 @@ def test_a_sheet_of_a_weather_file_is_found_after_a_restart_and_made_again_the_s
         assert [s.client for s in archive.found(reader, "vIOLA")] == [OTHER]
         (sheet,) = archive.found(reader, "ilse")
         assert sheet.advised["lead"] == first.lead
-        worked = work_out(*archive.again(sheet), members=20)
+        worked = calculate_sheet(*archive.again(sheet), members=20)
     assert sheet_of(worked, "Kestrel Row Strings", sheet.made_ms, PARIS) == first
 
 
@@ -102,7 +102,7 @@ def test_at_the_desk_nothing_of_a_client_is_logged(path, caplog):
 
         opened = ipc.Desk(path.with_name("desk.json"), handle)
         opened.start()
-        worked = work_out(read_wish(INLAND | {"title": NAME}), members=20)
+        worked = calculate_sheet(read_wish(INLAND | {"title": NAME}), members=20)
         sheet = sheet_of(worked, "", MADE_MS, PARIS)
         asked = archive.keeping(worked, HomeSources(), sheet, MADE_MS)
         assert ipc.ask(opened.path, asked) == {"sheet": 1}

@@ -20,7 +20,7 @@ from typer.testing import CliRunner
 
 from monitor.cli import app
 from monitor.clients import weather_files
-from monitor.clients.calculation import Refills, work_out
+from monitor.clients.calculation import Refills, calculate_sheet
 from monitor.clients.home_climate import HomeSources, hourly_log
 from monitor.clients.html import html_of
 from monitor.clients.language import Language, LanguageFault
@@ -59,7 +59,7 @@ def three():
         ({"source": "weather", "case": "violin, soft case", "tightness": "tight"}, sea),
         (INLAND, HomeSources()),
     )
-    return [work_out(read_wish(wish), airs, members=30) for wish, airs in asked]
+    return [calculate_sheet(read_wish(wish), airs, members=30) for wish, airs in asked]
 
 
 @pytest.fixture(scope="module")
@@ -241,7 +241,7 @@ def test_the_command_writes_a_sheet_and_tells_what_is_wrong(tmp_path):
 def test_a_home_a_little_damper_changes_the_advice_once_and_to_what_holds_most_often():
     kinds = []
     for rh in range(24, 32):
-        found = work_out(read_wish({"temp.1": 21.0, "rh.1": float(rh)}), members=60).advice
+        found = calculate_sheet(read_wish({"temp.1": 21.0, "rh.1": float(rh)}), members=60).advice
         assert found.least is not None
         if found.least.holds is Holds.UNCLEAR:
             assert found.least.held_share >= max(o.held_share for o in found.options) - 0.05
@@ -251,16 +251,16 @@ def test_a_home_a_little_damper_changes_the_advice_once_and_to_what_holds_most_o
 
 
 def test_the_cold_that_was_typed_is_the_cold_that_a_case_comes_in_from():
-    frosty = work_out(read_wish(INLAND | {"out.1": -18.0}))
+    frosty = calculate_sheet(read_wish(INLAND | {"out.1": -18.0}))
     assert frosty.cold.from_c == -18
-    mild = work_out(read_wish(INLAND | {"out.1": 3.0}))
+    mild = calculate_sheet(read_wish(INLAND | {"out.1": 3.0}))
     assert mild.cold.from_c == -5  # a month's mean has colder days
     assert frosty.cold.warm_up.open_min.median > mild.cold.warm_up.open_min.median
 
 
 def test_a_cover_is_not_called_a_case_and_ounces_are_not_called_grams():
     wish = {"temp.1": 21.0, "rh.1": 30.0, "temp.7": 22.0, "rh.7": 50.0, "language": "en-US"}
-    bass = sheet_of(work_out(read_wish(wish | {"case": "bass, cover"})), "", MADE_MS, PARIS)
+    bass = sheet_of(calculate_sheet(read_wish(wish | {"case": "bass, cover"})), "", MADE_MS, PARIS)
     rows = [name for name, *_ in bass.table.rows]
     told = " ".join((bass.lead, *bass.to_do.lines, *bass.avoid.lines, *bass.journeys.lines, *rows))
     assert "case" not in bass.plot
@@ -268,5 +268,5 @@ def test_a_cover_is_not_called_a_case_and_ounces_are_not_called_grams():
     assert "shut case" not in told
     assert "leave the case" not in told
     assert "cold case" not in told
-    violin = sheet_of(work_out(read_wish(wish)), "", MADE_MS, PARIS)
+    violin = sheet_of(calculate_sheet(read_wish(wish)), "", MADE_MS, PARIS)
     assert "gram" not in " ".join(violin.to_do.lines)

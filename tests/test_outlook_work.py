@@ -11,7 +11,7 @@ import pytest
 
 from monitor.air.place_means import places
 from monitor.alerting import observations
-from monitor.alerting.observations import Troubles
+from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading
 from monitor.domain.alerts.rule_registry import in_use
@@ -170,7 +170,7 @@ def test_rules_of_the_air_to_come_see_it_and_say_it(settings, looked):
     (place,) = (p for p in places(looked, settings) if p.id == BENCH)
     one = foreseen(settings, place, NOW)
     journal = Journal(looked)
-    sight = observations.sight(looked, settings, journal, [], [], Troubles(), NOW)
+    sight = observations.snapshot(looked, settings, journal, [], [], ServiceTroubles(), NOW)
     rules = in_use(settings.limits, {})
     (snap,) = (
         s for s in observations.seen([rules["dry-snap"]], sight)["dry-snap"] if s.subject == BENCH

@@ -11,7 +11,7 @@ from receivers import SECRET, Webhook
 
 from monitor.alerting import daily_digest
 from monitor.alerting.backtest import replay
-from monitor.alerting.observations import Troubles
+from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Commands
 from monitor.commands.alerts import FILLED
 from monitor.core.errors import StoreUnavailable
@@ -69,7 +69,7 @@ class Shop:
         self.settings = load(data=folder, config=folder / "c.toml", environ={})
         self.writer = Writer(self.settings.store_path)
         self.reader = Reader(self.settings.store_path)
-        self.paper, self.troubles, self.woken = Paper(), Troubles(), 0
+        self.paper, self.troubles, self.woken = Paper(), ServiceTroubles(), 0
         self.begin()
 
     def begin(self):
@@ -197,10 +197,10 @@ def test_a_restart_repeats_nothing_and_forgets_nothing(shop):
 def test_a_broker_that_is_away_is_one_alert_not_a_silence_for_each_sensor(shop):
     for number in range(10):
         shop.air(NOON - HOUR, NOON, 50, sensor=f"s{number}")
-    shop.troubles = Troubles(broker="connection refused")
+    shop.troubles = ServiceTroubles(broker="connection refused")
     shop.go(NOON, NOON + 3 * HOUR, MINUTE)
     assert set(shop.open()) == {"broker-away"}
-    shop.troubles = Troubles()
+    shop.troubles = ServiceTroubles()
     shop.air(NOON + 3 * HOUR, NOON + 3 * HOUR + 10 * MINUTE, 50, sensor="s1")
     shop.go(NOON + 3 * HOUR + MINUTE, NOON + 3 * HOUR + 10 * MINUTE, MINUTE)
     assert set(shop.open()) == {"sensor-silent"}

@@ -25,7 +25,7 @@ from dashboard.ui.markup import attributes
 from monitor.air import place_means
 from monitor.clients import air_certificate
 from monitor.clients import archive as past
-from monitor.clients.calculation import Worked, work_out
+from monitor.clients.calculation import SheetCalculation, calculate_sheet
 from monitor.clients.home_climate import HomeSources, shop_log
 from monitor.clients.html import html_of
 from monitor.clients.pdf import pdf_of
@@ -89,7 +89,9 @@ def register(app: dash.Dash, shop: ShopData, kept: KeptJournal) -> None:
         as_pdf = clients_archive.tapped() == "client-pdf"
         form = dict(zip(NAMES, values, strict=True))
 
-        def made(sheet: Sheet, worked: Worked, airs: HomeSources) -> tuple[dict[str, Any], str]:
+        def made(
+            sheet: Sheet, worked: SheetCalculation, airs: HomeSources
+        ) -> tuple[dict[str, Any], str]:
             content = pdf_of(sheet) if as_pdf else html_of(sheet).encode()
             said = _kept(worked, airs, sheet, shop) if keep and worked.wish.title else "Made."
             return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}"), said
@@ -157,7 +159,7 @@ def answered(
     more: Mapping[str, Any],
     shop: ShopData,
     kept: KeptJournal,
-    made: Callable[[Sheet, Worked, HomeSources], Any],
+    made: Callable[[Sheet, SheetCalculation, HomeSources], Any],
 ) -> tuple[Any, dict[str, str]]:
     """What is made of the sheet that was asked for, and what is wrong, by field.
 
@@ -183,7 +185,7 @@ def answered(
                     )
                 )
             )
-        worked = work_out(read, airs)
+        worked = calculate_sheet(read, airs)
     except ClientFault as exc:
         return _faults(exc.fields), exc.fields
     except StoreFault as exc:
@@ -192,7 +194,7 @@ def answered(
     return made(sheet_of(worked, shop_name, now_ms(), shop.settings.zone), worked, airs), {}
 
 
-def _kept(worked: Worked, airs: HomeSources, sheet: Sheet, shop: ShopData) -> str:
+def _kept(worked: SheetCalculation, airs: HomeSources, sheet: Sheet, shop: ShopData) -> str:
     """Keep a sheet that was made, at the desk. Returns what is said of it."""
     try:
         ipc.ask(shop.settings.desk_path, past.keeping(worked, airs, sheet, now_ms()))
@@ -274,12 +276,14 @@ def recorded(instrument_id: str, shop: ShopData, kept: KeptJournal) -> tuple[Any
         return dash.no_update, may.why
     settings = shop.settings
 
-    def paper(reader: Any, journal: Any) -> air_certificate.Paper | None:
+    def paper(reader: Any, journal: Any) -> air_certificate.CertificateFiles | None:
         one = journal.instruments.get(instrument_id)
         if one is None:
             return None
-        rows = air_certificate.rows_of(reader, journal, settings, one, now_ms())
-        return air_certificate.paper_of(rows, settings.shop.name or "Benchweather", settings)
+        rows = air_certificate.certificate_rows(reader, journal, settings, one, now_ms())
+        return air_certificate.certificate_files(
+            rows, settings.shop.name or "Benchweather", settings
+        )
 
     try:
         made = kept.ask(paper)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from dashboard.data.journal import SharedAnswers
 from monitor.alerting import observations
-from monitor.alerting.observations import Troubles
+from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.alerts import rule_registry
@@ -95,8 +95,8 @@ class AlertBook:
 
         def answer(reader: Reader, journal: Journal) -> Seen:
             state = self._shop.service_state()
-            troubles = Troubles(state.broker_trouble, state.store_trouble)
-            sight = observations.sight(
+            troubles = ServiceTroubles(state.broker_trouble, state.store_trouble)
+            sight = observations.snapshot(
                 reader, self._shop.settings, journal, waits, woods, troubles, now_ms()
             )
             return {

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.thinning import Points
     from monitor.air.climate_report import ClimateRecord
-    from monitor.air.current import Recent
+    from monitor.air.current import LatestAir
     from monitor.domain.forecast import Forecast
     from monitor.settings import Settings
 
@@ -150,7 +150,7 @@ class ShopData:
                 if not (indoors and place.kind == "outdoors")
             }
 
-    def recent(self) -> list[Recent]:
+    def recent(self) -> list[LatestAir]:
         """Each place's newest values and the last day of its leading sensor, as 10-minute means.
 
         The leading sensor is the first by name of those that measure temperature and RH and are

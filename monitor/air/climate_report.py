@@ -268,7 +268,7 @@ def band_words(record: ClimateRecord) -> str:
 
 
 def class_words(record: ClimateRecord) -> str:
-    """Which class was kept, in a sentence; empty without classes."""
+    """Sentence on the class of control that was kept; empty without classes."""
     if record.classes is None:
         return ""
     alone = (
@@ -282,7 +282,7 @@ def class_words(record: ClimateRecord) -> str:
 
 
 def mould_words(record: ClimateRecord) -> str:
-    """How long mould could have grown, in a sentence or two; empty where that is not known."""
+    """Sentence on the time in which mould could have grown; empty without readings."""
     mould = record.mould
     if not len(record.air):
         return ""
@@ -301,7 +301,7 @@ def mould_words(record: ClimateRecord) -> str:
 
 
 def mould_caution(record: ClimateRecord) -> str:
-    """What to do where mould could have grown; empty where it could not, and outdoors."""
+    """Caution for places where mould could have grown; empty elsewhere and outdoors."""
     return MOULD_CAUTION if record.mould.spells and record.indoors else ""
 
 

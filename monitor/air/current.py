@@ -1,4 +1,4 @@
-"""The air at each place now: values, what follows from them, and the verdict."""
+"""The air at each place now: values, derived quantities and the assessment."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
 
 
 @dataclass(frozen=True)
-class Recent:
+class LatestAir:
     """A place's newest values, quantity to (time [ms], value), and its leading sensor's last day:
     times [ms], temperature [°C] and RH [%], three arrays of shape (n,). `u_calibrated` has the
     expanded uncertainty (k = 2) of the newest values that a calibration corrects."""
@@ -89,7 +89,7 @@ class PlaceAir:
     trace: DayTrace
 
 
-def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
+def recent(reader: Reader, settings: Settings, now_ms: int) -> list[LatestAir]:
     """Each place's newest values and the last day of its leading sensor, as 10-minute means.
 
     The leading sensor is the first by name of those that measure temperature and RH and are not
@@ -131,7 +131,7 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[Recent]:
             for q in (T, RH)
         ]
         own = {q: u_of[s] for q in (T, RH) if (s := Series(place.id, name, q)) in u_of}
-        found.append(Recent(place, name, newest, own, *joined(*trace)))
+        found.append(LatestAir(place, name, newest, own, *joined(*trace)))
     return found
 
 
@@ -143,13 +143,13 @@ def _in_doubt(
     return bool(doubtful(reader, place, sensor, rows)[-1:].any())
 
 
-def air_now(recent: list[Recent], settings: Settings, now_ms: int) -> list[PlaceAir]:
+def air_now(recent: list[LatestAir], settings: Settings, now_ms: int) -> list[PlaceAir]:
     """The air at each place, in the same order."""
     return [_place_air(one, settings, now_ms) for one in recent]
 
 
 def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
-    """Between which RH the work at a place is not troubled: the band that is drawn. [%], [%]
+    """Band of RH that suits the work at a place, as it is drawn. [%], [%]
 
     Where varnish is laid the upper end is the limit of blushing, as in the verdict.
     """
@@ -157,7 +157,7 @@ def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
     return (low, limits.varnish_rh_high_pct) if place.kind == "varnish" else (low, high)
 
 
-def _place_air(one: Recent, settings: Settings, now_ms: int) -> PlaceAir:
+def _place_air(one: LatestAir, settings: Settings, now_ms: int) -> PlaceAir:
     values = {quantity: value for quantity, (_, value) in one.newest.items()}
     temp = values.get(Quantity.TEMPERATURE, math.nan)
     rh = values.get(Quantity.HUMIDITY, math.nan)
@@ -199,7 +199,7 @@ def _place_air(one: Recent, settings: Settings, now_ms: int) -> PlaceAir:
     )
 
 
-def _trace(one: Recent, heard: int | None, temp: float, rh: float) -> DayTrace:
+def _trace(one: LatestAir, heard: int | None, temp: float, rh: float) -> DayTrace:
     at, temps, rhs = one.at_ms, one.temp_c, one.rh_pct
     if heard is not None and one.sensor:
         before = at < heard
@@ -209,7 +209,7 @@ def _trace(one: Recent, heard: int | None, temp: float, rh: float) -> DayTrace:
 
 
 def _heated(temp: float, rh: float) -> float:
-    """NaN for air that is warmer than that already."""
+    """RH of outdoor air once heated; NaN for air that is warmer already."""
     if temp >= HEATED_TO_C:
         return math.nan
     try:

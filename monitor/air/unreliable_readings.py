@@ -1,4 +1,4 @@
-"""Which readings of a sensor are in doubt: it was stuck or saturated, or its clock was wrong."""
+"""Readings of a sensor that are in doubt, because it was stuck, saturated or had a wrong clock."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 def doubtful(
     reader: Reader, place: str, sensor: str, rh: NDArray[np.void], period_s: int = PERIOD_S
 ) -> NDArray[np.bool_]:
-    """Which of these rollups of a sensor's humidity another sensor should be asked for. Shape (n,)."""
+    """Mask of a sensor's humidity rollups that another sensor should replace. Shape (n,)."""
     found = unreliable(rh, period_s)
     if len(rh):
         for topic in _topics(reader, place, sensor):
@@ -28,7 +28,7 @@ def doubtful(
 
 
 def _topics(reader: Reader, place: str, sensor: str) -> set[tuple[str, str]]:
-    """The topics on which the sensors of that name spoke that ever stood at a place."""
+    """Topics of the sensors of a name that were ever at a place."""
     moved = {
         (one.topic_place, one.name)
         for one in reader.histories().values()

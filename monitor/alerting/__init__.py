@@ -1,1 +1,1 @@
-"""What rules see: of the shop as it is now, and of a stretch of its log."""
+"""Observations that rules test, of the shop now and of a stretch of its log, and their messages."""

@@ -1,7 +1,7 @@
-"""The rules over a stretch of the log: which alerts there would have been.
+"""Replay of the rules over a stretch of the log: the alerts that they would have raised.
 
-Each ten minutes is a look, as the service looks each minute. The log knows places, sensors and
-instruments; waits, reservoirs, broker and disk leave no trace in it that could be looked at again.
+Rules are tested every ten minutes of the log; the service tests them every minute. The log knows
+places, sensors and instruments; it has no record of waits, tanks, the broker and the disk.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ DAY_MS = 86_400_000
 SKIPPED = (Of.WAIT, Of.RESERVOIR, Of.SHOP)
 
 
-class Watch(NamedTuple):
-    """What one rule sees of one subject: its values at each look, and where it is there at all."""
+class ObservedSeries(NamedTuple):
+    """One subject of one rule along a log: its value at each step, and at which steps it is there."""
 
     rule: Rule
     seen: Seen
@@ -62,7 +62,7 @@ def replay(
     start_ms, end_ms : int
         [ms since 1970-01-01 UTC]
     on_step : callable
-        Told how many looks are done, of how many.
+        Called with the number of steps done and of all steps.
     """
     looks = np.arange(start_ms - start_ms % STEP_MS + STEP_MS, end_ms + 1, STEP_MS)
     watches = list(_watches(reader, settings, list(rules), list(instruments), looks))
@@ -90,8 +90,8 @@ def replay(
     return list(known.values())
 
 
-def _matters(watches: Sequence[Watch], n: int) -> NDArray[np.bool_]:
-    """At which looks any value is beyond its limits."""
+def _matters(watches: Sequence[ObservedSeries], n: int) -> NDArray[np.bool_]:
+    """Steps at which any value is beyond its limits."""
     found = np.zeros(n, bool)
     for rule, seen, values, there in watches:
         low, high = rule.limits(seen.band)
@@ -105,11 +105,11 @@ def _watches(
     rules: Sequence[Rule],
     instruments: Sequence[Instrument],
     looks: NDArray[np.int64],
-) -> Iterable[Watch]:
+) -> Iterable[ObservedSeries]:
     wanted = [rule for rule in rules if rule.on and rule.of not in SKIPPED]
     everywhere = np.ones(len(looks), bool)
     airs: dict[str, _AirGrid] = {}
-    together: dict[str, list[Watch]] = {}
+    together: dict[str, list[ObservedSeries]] = {}
     for place in places(reader, settings):
         air = airs[place.id] = _AirGrid(reader, place.id, looks)
         limits = band(place, settings.limits)
@@ -117,7 +117,7 @@ def _watches(
             if rule.of is Of.PLACE and concerns(rule, place):
                 values = air.values(rule.quantity, rule.over_s)
                 seen = Seen(place.id, place.label, 0.0, limits)
-                alone = Watch(rule, seen, values, everywhere)
+                alone = ObservedSeries(rule, seen, values, everywhere)
                 if rule.together:
                     together.setdefault(rule.id, []).append(alone)
                 else:
@@ -130,15 +130,15 @@ def _watches(
                 yield from _instrument(reader, rule, instrument, airs, looks)
 
 
-def _furthest(many: Sequence[Watch]) -> Watch:
-    """Several places as one subject: at each look the value furthest out."""
+def _furthest(many: Sequence[ObservedSeries]) -> ObservedSeries:
+    """Several places as one subject: at each step the value furthest out."""
     rule, seen = many[0].rule, many[0].seen
     low, high = rule.limits(seen.band)
     values = np.array([watch.values for watch in many])
     out = np.maximum(low - values, values - high)
     worst = np.argmax(np.where(np.isnan(out), -np.inf, out), axis=0)
     label = " and ".join(watch.seen.label for watch in many)
-    return Watch(
+    return ObservedSeries(
         rule,
         Seen(SHOP, label, 0.0, seen.band),
         values[worst, np.arange(values.shape[1])],
@@ -147,7 +147,7 @@ def _furthest(many: Sequence[Watch]) -> Watch:
 
 
 class _AirGrid:
-    """A place's air on the grid of the looks: the mean of the ten minutes before each."""
+    """A place's air at the steps: the mean of the ten minutes before each."""
 
     def __init__(self, reader: Reader, place: str, looks: NDArray[np.int64]) -> None:
         before = DAY_MS // STEP_MS
@@ -169,7 +169,7 @@ class _AirGrid:
         )
 
     def _column(self, reader: Reader, ids: Sequence[int | None]) -> NDArray[np.float64]:
-        """Of the first series that has a value; NaN where none has."""
+        """Values of the first series that has one; NaN where none has."""
         column = np.full(len(self._grid), np.nan)
         for series_id in ids:
             if series_id is not None:
@@ -201,7 +201,7 @@ def on_grid(
 
 def _sensors(
     reader: Reader, settings: Settings, rules: Sequence[Rule], looks: NDArray[np.int64]
-) -> Iterable[Watch]:
+) -> Iterable[ObservedSeries]:
     rules = [rule for rule in rules if rule.of is Of.SENSOR]
     labels = {place.id: place.label for place in places(reader, settings)}
     outdoors = {place.id for place in places(reader, settings) if place.kind == "outdoors"}
@@ -258,11 +258,13 @@ def _sensors(
         there &= looks < carried.get((sensor, place), looks[-1] + 1)
         label = f"Sensor {sensor} at {labels[place]}"
         for rule in rules:
-            yield Watch(rule, Seen(f"{place}/{sensor}", label, 0.0), columns[rule.quantity], there)
+            yield ObservedSeries(
+                rule, Seen(f"{place}/{sensor}", label, 0.0), columns[rule.quantity], there
+            )
 
 
 def _lasting_s(ts_ms: NDArray[np.int64], broken: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """At the end of each rollup: for how long nothing was broken. [s]"""
+    """Time without a break up to the end of each rollup. [s]"""
     last = np.maximum.accumulate(np.where(broken, np.arange(len(ts_ms)), -1))
     first = np.minimum(last + 1, len(ts_ms) - 1)
     lasting = (ts_ms - ts_ms[first]) / 1000 + TEN_MINUTES_S
@@ -275,7 +277,7 @@ def _instrument(
     instrument: Instrument,
     airs: dict[str, _AirGrid],
     looks: NDArray[np.int64],
-) -> Iterable[Watch]:
+) -> Iterable[ObservedSeries]:
     there = (looks >= instrument.arrived_ms) & (looks < (instrument.left_ms or looks[-1] + 1))
     if not there.any():
         return
@@ -286,7 +288,7 @@ def _instrument(
             margin = warm_up_margins_k(
                 instrument, air.values("temperature"), air.values("dew_point"), looks
             )
-            yield Watch(rule, seen, np.where(np.isnan(margin), np.inf, margin), there)
+            yield ObservedSeries(rule, seen, np.where(np.isnan(margin), np.inf, margin), there)
         return
     if not knows_home(instrument):
         return
@@ -303,4 +305,4 @@ def _instrument(
         strain = restrained_strain(np.array(held)[:, None], np.array(per_pct)[:, None], off)
         value = np.where(past.opened, 0.0, 100 * strain.max(axis=0) / YIELD_STRAIN)
     values = np.where(at >= 0, value[np.maximum(at, 0)], np.nan)
-    yield Watch(rule, seen, values, there)
+    yield ObservedSeries(rule, seen, values, there)

@@ -1,4 +1,4 @@
-"""The morning brief: the night's air, what became ready, what the day's air means, what is open."""
+"""The morning brief: the night's air, the waits, and the open and ended alerts."""
 
 from __future__ import annotations
 

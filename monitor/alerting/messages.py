@@ -1,4 +1,4 @@
-"""Alerts in words, for notices, the terminal and retained messages."""
+"""Texts of alerts for notices, the terminal and retained messages."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ if TYPE_CHECKING:
 NAMED_MAX = 4
 """Most subjects named in a title."""
 TELLS = (AlertAction.RAISE, AlertAction.ROSE, AlertAction.TELL)
-"""What is worth a notice; a change for the worse is too, and that what was foretold will not be."""
+"""Actions that make a notice. A change for the worse makes one too, and a cancelled outlook alert."""
 AGAIN = {
     AlertAction.TELL: "Reminder: ",
     AlertAction.CHANGED: "Sooner or worse: ",
     AlertAction.CLEAR: "No longer: ",
 }
-"""What a title begins with."""
+"""Beginning of a title by action."""
 
 
 GONE = {
@@ -42,14 +42,14 @@ GONE = {
 
 
 class Message(NamedTuple):
-    """A notice, and the events that it tells of."""
+    """A notice and the events that it reports."""
 
     notice: Notice
     events: tuple[Event, ...]
 
 
 def value_text(value: float | None, unit: str, *, fahrenheit: bool = False) -> str:
-    """A value in words: `27 %`, `4.5 °C`, `3 h`; empty where there is none to tell."""
+    """A value with its unit: `27 %`, `4.5 °C`, `3 h`; empty if there is none."""
     return formats.rule_value(value, unit, formats.unit_of(fahrenheit))
 
 
@@ -59,10 +59,10 @@ def sentence(alert: Alert, *, fahrenheit: bool = False) -> str:
 
 
 def worst_text(alert: Alert, *, fahrenheit: bool = False) -> str:
-    """How far an alert that is over went: `worst 24 %`; empty where there is no value to tell.
+    """Worst value of an ended alert: `worst 24 %`; empty if it has no value.
 
-    What lies furthest out is kept of its last rule; if its gravest one watched something else, that
-    one's value when it was told.
+    The value furthest out is stored for its last rule. If its gravest rule tested another quantity, the
+    value when that was raised.
     """
     said = alert.at_gravest
     if said["quantity"] == alert.quantity and alert.worst is not None:
@@ -73,7 +73,7 @@ def worst_text(alert: Alert, *, fahrenheit: bool = False) -> str:
 
 
 def ending(alert: Alert) -> str:
-    """How an alert that is over came to its end, where that is not plain: `it has begun`."""
+    """Reason for the end of an alert, unless its value came back: `the wait was released`."""
     if alert.ended == "gone":
         watched = WATCHABLE.get(alert.quantity)
         return GONE[watched.of] if watched else "its subject was removed"
@@ -85,7 +85,7 @@ def ending(alert: Alert) -> str:
 
 
 def change(alert: Alert, now_ms: int, zone: ZoneInfo) -> str:
-    """That a newer outlook made of an alert other than it was told; empty if none did."""
+    """Note that a newer outlook has changed an alert; empty if none did."""
     if alert.changed_ms is None:
         return ""
     return f"changed {formats.dated(alert.changed_ms, now_ms, zone)} by a newer outlook"
@@ -98,7 +98,7 @@ def notices(
     now_ms: int,
     breaks_quiet: Mapping[str, bool],
 ) -> list[Message]:
-    """The notices that events of one moment make; those of one rule and one sort are one notice.
+    """Notices for the events of one moment; events of one rule and one action share a notice.
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ def _worth_telling(event: Event, heard: Mapping[str, Alert]) -> Event | None:
 
 
 def _title(many: Sequence[Event], labels: Sequence[str], action: str, *, fahrenheit: bool) -> str:
-    """Of spoken length: what it is, and the first thing to do if there is room."""
+    """Title of spoken length: the alert, and the first thing to do if there is room."""
     body = many[0].body
     if len(many) == 1:
         line = _line(body, labels[0], fahrenheit=fahrenheit)

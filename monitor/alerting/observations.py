@@ -1,4 +1,4 @@
-"""What each rule sees now: places, sensors, instruments, waits, reservoirs and the shop itself."""
+"""Observations for the rules now: places, sensors, instruments, waits, tanks and the shop itself."""
 
 from __future__ import annotations
 
@@ -37,21 +37,21 @@ if TYPE_CHECKING:
 
 DAY_MS = 86_400_000
 KNOWN_MS = 14 * DAY_MS
-"""A sensor not heard for so long is no longer looked for. [ms]"""
+"""A sensor that was silent for longer is no longer observed. [ms]"""
 NEAR_MS = 1_200_000
 """How near a value must lie to the moment that a change is taken from. [ms]"""
 SHOP = "shop"
 
 
-class Troubles(NamedTuple):
-    """What the service knows of itself: why it cannot hear, why it cannot keep; empty: it can."""
+class ServiceTroubles(NamedTuple):
+    """Reasons why the service gets no messages or cannot store them; empty if it can."""
 
     broker: str = ""
     store: str = ""
 
 
-class Sight(NamedTuple):
-    """All that there is to see at a moment."""
+class Snapshot(NamedTuple):
+    """Everything that rules test at one moment."""
 
     settings: Settings
     airs: Sequence[PlaceAir]
@@ -60,7 +60,7 @@ class Sight(NamedTuple):
     woods: Sequence[WoodStanding]
     filled_ms: Mapping[str, int]
     outlooks: Mapping[str, PlaceOutlook]
-    troubles: Troubles
+    troubles: ServiceTroubles
     now_ms: int
 
 
@@ -79,30 +79,30 @@ class SensorState(NamedTuple):
     rested: float = math.nan
 
 
-def sight(
+def snapshot(
     reader: Reader,
     settings: Settings,
     journal: Journal,
     standings: Sequence[Standing],
     woods: Sequence[WoodStanding],
-    troubles: Troubles,
+    troubles: ServiceTroubles,
     now_ms: int,
-) -> Sight:
+) -> Snapshot:
     """Look at everything. `standings` are of the open waits, `woods` of the instruments here."""
     airs = air_now(recent(reader, settings, now_ms), settings, now_ms)
     sensors = _sensors(reader, settings, now_ms)
     filled = journal.filled_ms
     ahead = {air.place.id: foreseen(settings, air.place, now_ms) for air in airs}
     outlooks = {place: one for place, one in ahead.items() if one is not None}
-    return Sight(settings, airs, sensors, standings, woods, filled, outlooks, troubles, now_ms)
+    return Snapshot(settings, airs, sensors, standings, woods, filled, outlooks, troubles, now_ms)
 
 
-def seen(rules: Iterable[Rule], sight: Sight) -> dict[str, list[Seen]]:
-    """What each rule sees, by its id."""
-    return {rule.id: _seen(rule, sight) for rule in rules}
+def seen(rules: Iterable[Rule], snapshot: Snapshot) -> dict[str, list[Seen]]:
+    """Observations of each rule, by its id."""
+    return {rule.id: _seen(rule, snapshot) for rule in rules}
 
 
-def _seen(rule: Rule, s: Sight) -> list[Seen]:
+def _seen(rule: Rule, s: Snapshot) -> list[Seen]:
     match rule.of:
         case Of.PLACE:
             found = [_place(rule, air, s) for air in s.airs if concerns(rule, air.place)]
@@ -132,7 +132,7 @@ def furthest(rule: Rule, places: Sequence[Seen]) -> list[Seen]:
     return [worst._replace(subject=SHOP)]
 
 
-def _place(rule: Rule, air: PlaceAir, s: Sight) -> Seen:
+def _place(rule: Rule, air: PlaceAir, s: Snapshot) -> Seen:
     limits = band(air.place, s.settings.limits)
     if rule.quantity in OUTLOOK:
         return _coming(rule.quantity, air.place, s)._replace(band=limits)
@@ -145,8 +145,8 @@ def _place(rule: Rule, air: PlaceAir, s: Sight) -> Seen:
     return Seen(air.place.id, air.place.label, value, limits)
 
 
-def _coming(quantity: str, place: Place, s: Sight) -> Seen:
-    """What is foreseen at a place; what is there already is another rule's to tell."""
+def _coming(quantity: str, place: Place, s: Snapshot) -> Seen:
+    """Observation of a place's outlook. A spell that has begun belongs to other rules."""
     one = s.outlooks.get(place.id)
     if one is None:
         return Seen(place.id, place.label, math.nan)
@@ -223,7 +223,7 @@ def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorStat
 def _in_jars(
     reader: Reader, histories: Iterable[SensorHistory], known: Mapping[str, Place], now_ms: int
 ) -> list[SensorState]:
-    """Those that are being calibrated: only whether they are heard, and have come to rest."""
+    """Sensors that are being calibrated: only whether they send, and are steady."""
     jarred = [one for one in histories if one.jar is not None]
     if not jarred:
         return []
@@ -336,11 +336,11 @@ def _instrument(
 
 
 def knows_home(instrument: Instrument) -> bool:
-    """Whether its rest is more than a guess."""
+    """Whether its home moisture is known."""
     return instrument.home is not None and instrument.home.rh_pct is not None
 
 
-def _shop(quantity: str, s: Sight) -> Seen:
+def _shop(quantity: str, s: Snapshot) -> Seen:
     if quantity == "disk_free":
         try:
             return Seen(SHOP, "Shop", shutil.disk_usage(s.settings.data).free / 1e9)

@@ -86,7 +86,7 @@ def advise(
     A sheet with a title, the client's name, is kept for `benchweather client`.
     """
     from monitor.clients import archive, home_climate
-    from monitor.clients.calculation import work_out
+    from monitor.clients.calculation import calculate_sheet
     from monitor.clients.request import read_wish
     from monitor.clients.sheet import sheet_of
     from monitor.store import Writer
@@ -132,7 +132,7 @@ def advise(
                 err.print(f"line {line.line}: {line.reason}")
         if asked.source == "shop":
             airs = _with_shop_air(settings, airs)
-        worked, made_ms = work_out(asked, airs), now_ms()
+        worked, made_ms = calculate_sheet(asked, airs), now_ms()
         sheet = sheet_of(worked, settings.shop.name, made_ms, settings.zone)
         write_sheet(to, sheet)
     number = None

@@ -70,7 +70,7 @@ def again(
     """Make a past sheet again, from what was entered then."""
     from monitor.cli.advise import checked_target, write_sheet
     from monitor.clients import archive
-    from monitor.clients.calculation import work_out
+    from monitor.clients.calculation import calculate_sheet
     from monitor.clients.sheet import sheet_of
 
     checked_target(to)
@@ -78,7 +78,7 @@ def again(
         kept = archive.one(reader, sheet)
     if kept is None:
         failed(f"There is no sheet {sheet}. `benchweather client list` lists them.")
-    worked = work_out(*archive.again(kept))
+    worked = calculate_sheet(*archive.again(kept))
     write_sheet(to, sheet_of(worked, settings.shop.name, kept.made_ms, settings.zone))
 
 

@@ -29,8 +29,10 @@ def record(
 
     one = instrument_of(settings, reference)
     with journal_of(settings) as (reader, journal):
-        rows = air_certificate.rows_of(reader, journal, settings, one, now_ms())
-        paper = air_certificate.paper_of(rows, settings.shop.name or "Benchweather", settings)
+        rows = air_certificate.certificate_rows(reader, journal, settings, one, now_ms())
+        paper = air_certificate.certificate_files(
+            rows, settings.shop.name or "Benchweather", settings
+        )
     ask(
         settings,
         "record",

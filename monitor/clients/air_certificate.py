@@ -1,4 +1,4 @@
-"""Records of air: what air an instrument had while it was in the shop, as papers to give out.
+"""Air certificates: the air that an instrument had in the shop, as CSV and PDF.
 
 A record is a CSV whose last line is the SHA-256 of all lines before it, and a PDF that shows its
 chief figures and that fingerprint. The journal keeps the fingerprints of both files.
@@ -48,7 +48,7 @@ class CertificateRow(NamedTuple):
     text: str = ""
 
 
-class Paper(NamedTuple):
+class CertificateFiles(NamedTuple):
     """A record as files."""
 
     csv: bytes
@@ -59,7 +59,7 @@ class Paper(NamedTuple):
         return [hashlib.sha256(part).hexdigest() for part in self]
 
 
-class Checked(NamedTuple):
+class CheckedFile(NamedTuple):
     """What a file is: `sound` if nothing in it was changed, as far as that can be told; `known` if
     it was given out here, and then `reference` and when [ms since 1970-01-01 UTC]."""
 
@@ -69,7 +69,7 @@ class Checked(NamedTuple):
     given_ms: int = 0
 
 
-def rows_of(
+def certificate_rows(
     reader: Reader, journal: Journal, settings: Settings, instrument: Instrument, now_ms: int
 ) -> list[CertificateRow]:
     """The lines of a record of its present, or last, stay."""
@@ -198,7 +198,7 @@ def _sensors(
 
 
 def csv_of(rows: Iterable[CertificateRow]) -> bytes:
-    """The record as CSV (RFC 4180), its last line the SHA-256 of what stands before it."""
+    """The record as CSV (RFC 4180); its last line is the SHA-256 of the lines before it."""
     out = io.StringIO()
     write = csv.writer(out, lineterminator="\r\n")
     write.writerow(HEADER)
@@ -215,7 +215,9 @@ def _safe(cell: str) -> str:
     return f"'{cell}" if cell[:1] in "=+-@\t\r" and cell else cell
 
 
-def paper_of(rows: list[CertificateRow], shop: str, settings: Settings) -> Paper:
+def certificate_files(
+    rows: list[CertificateRow], shop: str, settings: Settings
+) -> CertificateFiles:
     """A record as CSV and as a tagged PDF, times in the shop's zone there."""
     made = csv_of(rows)
 
@@ -241,19 +243,19 @@ def paper_of(rows: list[CertificateRow], shop: str, settings: Settings) -> Paper
         "rows": table,
         "sha256": made.rpartition(MARK.encode())[2].decode().strip(),
     }
-    return Paper(
+    return CertificateFiles(
         made,
         typst_pdf.pdf((files("monitor.clients") / "air_certificate.typ").read_bytes(), content),
     )
 
 
-def check(content: bytes, journal: Journal) -> Checked:
-    """Whether a file is a record as it was given out."""
+def check(content: bytes, journal: Journal) -> CheckedFile:
+    """Whether a file is an unchanged record."""
     print_ = hashlib.sha256(content).hexdigest()
     for instrument in journal.instruments.values():
         for event in instrument.events:
             if event.action == InstrumentAction.RECORD and print_ in event.body["fingerprints"]:
-                return Checked(True, True, instrument.reference, event.recorded_ms)
+                return CheckedFile(True, True, instrument.reference, event.recorded_ms)
     body, mark, told = content.rpartition(MARK.encode())
     sound = bool(mark) and hashlib.sha256(body).hexdigest().encode() == told.strip()
-    return Checked(sound, False)
+    return CheckedFile(sound, False)

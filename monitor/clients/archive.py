@@ -24,7 +24,7 @@ from monitor.store import client_sheets
 from monitor.store.client_sheets import ClientSheet
 
 if TYPE_CHECKING:
-    from monitor.clients.calculation import Worked
+    from monitor.clients.calculation import SheetCalculation
     from monitor.clients.sheet import Sheet
     from monitor.store import Reader, Writer
 
@@ -33,10 +33,12 @@ ABOUT, KEEP, ERASE = "client", "keep", "erase"
 
 
 class PastFault(MonitorError, ValueError):
-    """What was asked of the past sheets cannot be done."""
+    """A request for past sheets that cannot be carried out."""
 
 
-def keeping(worked: Worked, airs: HomeSources, sheet: Sheet, made_ms: int) -> dict[str, Any]:
+def keeping(
+    worked: SheetCalculation, airs: HomeSources, sheet: Sheet, made_ms: int
+) -> dict[str, Any]:
     """The command that keeps a sheet."""
     return {
         "about": ABOUT,
@@ -97,7 +99,7 @@ def one(store: Reader | Writer, sheet_id: int) -> ClientSheet | None:
 
 
 def again(sheet: ClientSheet) -> tuple[Wish, HomeSources]:
-    """What a past sheet was made of.
+    """Request and home air of a past sheet.
 
     Raises
     ------
@@ -159,7 +161,7 @@ def packed(airs: HomeSources) -> dict[str, Any]:
     return kept
 
 
-def _figures(worked: Worked, sheet: Sheet) -> dict[str, Any]:
+def _figures(worked: SheetCalculation, sheet: Sheet) -> dict[str, Any]:
     told, refills = worked.advised, worked.refills
     return {
         "lead": sheet.lead,

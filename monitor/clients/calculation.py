@@ -1,4 +1,4 @@
-"""A client's case, worked out: the figures that a sheet says in words."""
+"""Calculation of a client's case: the figures on a sheet."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ COLD_C, WARM_C = -5.0, 25.0
 CAR_MIN = 60.0
 
 
-class Held(NamedTuple):
+class HoldTime(NamedTuple):
     """How long the shut case alone keeps its wood on the right side of a limit [%], days from the
     middle of the band with the room at an RH [%]."""
 
@@ -32,7 +32,7 @@ class Held(NamedTuple):
     limit_pct: float
 
 
-class Cold(NamedTuple):
+class ColdJourney(NamedTuple):
     """A case that comes in from `from_c` into a room of `room_c`, `room_pct`. [°C], [%]"""
 
     from_c: float
@@ -42,14 +42,14 @@ class Cold(NamedTuple):
 
 
 class Refills(NamedTuple):
-    """In which months, 1 to 12, and every how many days."""
+    """Months of refilling, 1 to 12, and the days between refills."""
 
     months: tuple[int, ...]
     every_d: int
 
 
 @dataclass(frozen=True, eq=False)
-class Worked:
+class SheetCalculation:
     """`home_pct` (365, 3): the home's RH by day at 10, 50 and 90 % of the ways [%]. `dry`, `damp`:
     None where the home does not get so. `station`: of the weather file."""
 
@@ -57,9 +57,9 @@ class Worked:
     year: HomeYear
     advice: Advice
     home_pct: Floats
-    dry: Held | None
-    damp: Held | None
-    cold: Cold
+    dry: HoldTime | None
+    damp: HoldTime | None
+    cold: ColdJourney
     car_c: float
     car: Car
     wets_c: float
@@ -68,7 +68,7 @@ class Worked:
 
     @property
     def bare(self) -> Option:
-        """As it is used now, with nothing added."""
+        """Option without a device, as the case is used now."""
         return self.advice.options[0]
 
     @property
@@ -79,8 +79,10 @@ class Worked:
         return max(self.advice.options, key=lambda o: (o.held_share, o.days_in.median))
 
 
-def work_out(wish: Wish, airs: HomeSources | None = None, *, members: int = MEMBERS) -> Worked:
-    """Everything a sheet tells.
+def calculate_sheet(
+    wish: Wish, airs: HomeSources | None = None, *, members: int = MEMBERS
+) -> SheetCalculation:
+    """All figures of a sheet.
 
     Raises
     ------
@@ -107,14 +109,14 @@ def work_out(wish: Wish, airs: HomeSources | None = None, *, members: int = MEMB
     room_pct = min(max(months[coldest].high, 1.0), 99.0)
     cold_c = min(round(cold_c), room_c)
     car_c = min(max(round(warm_c), 0), 45)
-    found = Worked(
+    found = SheetCalculation(
         wish=wish,
         year=year,
         advice=advice,
         home_pct=by_day(year.rh_pct),
         dry=_held(wish, middle, driest, low) if driest < low else None,
         damp=_held(wish, middle, dampest, high) if dampest > high else None,
-        cold=Cold(cold_c, room_c, room_pct, warm_up(wish.case, cold_c, room_c, room_pct)),
+        cold=ColdJourney(cold_c, room_c, room_pct, warm_up(wish.case, cold_c, room_c, room_pct)),
         car_c=car_c,
         car=hot_car(car_c, CAR_MIN),
         wets_c=wets_below_c(room_c, middle),
@@ -125,12 +127,12 @@ def work_out(wish: Wish, airs: HomeSources | None = None, *, members: int = MEMB
     return found
 
 
-def _held(wish: Wish, start: float, room: float, limit: float) -> Held:
+def _held(wish: Wish, start: float, room: float, limit: float) -> HoldTime:
     hours = stays_h(wish.case, start, room, limit)
-    return Held(CaseRange(*(h / 24 for h in hours)), room, limit)
+    return HoldTime(CaseRange(*(h / 24 for h in hours)), room, limit)
 
 
-def _refills(told: Option, worked: Worked) -> Refills | None:
+def _refills(told: Option, worked: SheetCalculation) -> Refills | None:
     if told.room is not None:
         set_pct = told.room.set_pct
         months = tuple(i for i, m in enumerate(worked.advice.home, 1) if m.median < set_pct)
@@ -141,4 +143,4 @@ def _refills(told: Option, worked: Worked) -> Refills | None:
     return Refills(device.months, round(device.every_d))
 
 
-__all__ = ["Basis", "Held", "Refills", "Worked", "work_out"]
+__all__ = ["Basis", "HoldTime", "Refills", "SheetCalculation", "calculate_sheet"]

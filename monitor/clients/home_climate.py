@@ -40,7 +40,7 @@ class HourlyLog(NamedTuple):
 
 @dataclass(frozen=True)
 class HomeSources:
-    """What a home's air may be made of besides what was typed; None where it was not given.
+    """Files and logs that describe a home's air; None where not given.
 
     `outdoors` and its `station` of a weather file, `log` of the client's home, `shop` outdoors.
     """

@@ -1,4 +1,4 @@
-"""What a sheet says of each code of the advice. English; the catalogues hold the other languages."""
+"""Sentences of the sheet for each code of the advice, in English; catalogues hold the translations."""
 
 from __future__ import annotations
 

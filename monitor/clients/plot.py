@@ -10,7 +10,7 @@ import numpy as np
 from monitor.science.case.devices import MONTH_STARTS
 
 if TYPE_CHECKING:
-    from monitor.clients.calculation import Worked
+    from monitor.clients.calculation import SheetCalculation
     from monitor.clients.language import Language
     from monitor.science.ranges import Floats
 
@@ -21,7 +21,7 @@ SMOOTH_D = 5
 """Lines are means over this many days. [d]"""
 
 
-def year_plot(worked: Worked, language: Language) -> str:
+def year_plot(worked: SheetCalculation, language: Language) -> str:
     """An SVG: the band as a wash, the home dotted, the case as it is dashed, with the advice solid
     and with its range."""
     told, bare = worked.advised, worked.bare

@@ -1,4 +1,4 @@
-"""The words of refilling: what stands in the calendar on the sheet and in the reminders."""
+"""Texts on refilling for the sheet's calendar and the reminders."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from monitor.science.case.devices import Buffer, Humidifier
 if TYPE_CHECKING:
     from datetime import date
 
-    from monitor.clients.calculation import Worked
+    from monitor.clients.calculation import SheetCalculation
 
 
-def fills_of(worked: Worked, made: date) -> tuple[str, ...]:
+def fills_of(worked: SheetCalculation, made: date) -> tuple[str, ...]:
     """A mark for each month; none where nothing is refilled."""
     refills, say = worked.refills, worked.wish.language
     if refills is None:
@@ -26,8 +26,8 @@ def fills_of(worked: Worked, made: date) -> tuple[str, ...]:
     return tuple(say.number(times[m]) if times[m] else "–" for m in range(1, 13))
 
 
-def fills_words(worked: Worked, made: date) -> str:
-    """When it is refilled, and how often in all."""
+def fills_words(worked: SheetCalculation, made: date) -> str:
+    """Sentence on the months and the number of refills."""
     refills, say = worked.refills, worked.wish.language
     if refills is None:
         return ""
@@ -46,8 +46,8 @@ def fills_words(worked: Worked, made: date) -> str:
     return told
 
 
-def summary_of(worked: Worked) -> str:
-    """What a reminder says."""
+def summary_of(worked: SheetCalculation) -> str:
+    """Title of a reminder."""
     say, told = worked.wish.language, worked.advised
     if told.room is not None:
         return say.text("Clean and fill the room humidifier")

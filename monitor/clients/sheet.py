@@ -1,4 +1,4 @@
-"""The sheet: everything that stands on the one page, in the client's words and units."""
+"""The sheet: all texts of the one page, in the client's language and units."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from monitor.science.case.simulation import TOO_DAMP_PCT
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from monitor.clients.calculation import Held, Worked
+    from monitor.clients.calculation import HoldTime, SheetCalculation
     from monitor.clients.language import Language
 
 
@@ -69,8 +69,8 @@ class Sheet(NamedTuple):
     repairer: str
 
 
-def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
-    """The page of what was worked out."""
+def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
+    """The sheet of a calculation."""
     say = worked.wish.language
     made = local(made_ms, zone).date()
     instrument = worked.wish.instrument or say.text(phrases.CASES[worked.wish.case.name])
@@ -131,7 +131,7 @@ def sheet_of(worked: Worked, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
     )
 
 
-def _measure(option: Option, worked: Worked) -> str:
+def _measure(option: Option, worked: SheetCalculation) -> str:
     """A measure with its size."""
     say = worked.wish.language
     if option.room is not None:
@@ -157,7 +157,7 @@ def _measure(option: Option, worked: Worked) -> str:
     return say.text(phrases.KINDS[option.kind])
 
 
-def _lead(worked: Worked) -> str:
+def _lead(worked: SheetCalculation) -> str:
     say, told = worked.wish.language, worked.advised
     months = say.listed(worked.refills.months) if worked.refills else ""
     if told.room is not None:
@@ -209,7 +209,7 @@ def _lead(worked: Worked) -> str:
     return say.text("No measure is certain to keep it in the band. The best one:") + (f" {what}")
 
 
-def _to_do(worked: Worked) -> tuple[str, ...]:
+def _to_do(worked: SheetCalculation) -> tuple[str, ...]:
     say, told, wish = worked.wish.language, worked.advised, worked.wish
     low, high = (say.number(side) for side in wish.band_pct)
     lines = []
@@ -280,7 +280,7 @@ def _week(option: Option, say: Language) -> str:
     )
 
 
-def _table(worked: Worked) -> Table:
+def _table(worked: SheetCalculation) -> Table:
     say = worked.wish.language
     options = list(worked.advice.options)
     rows = [_row(o, _measure(o, worked), say) for o in options]
@@ -307,7 +307,7 @@ def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
     return (name, say.range(option.days_in), ends, water)
 
 
-def _journeys(worked: Worked) -> tuple[str, ...]:
+def _journeys(worked: SheetCalculation) -> tuple[str, ...]:
     say, cold = worked.wish.language, worked.cold
     lines = []
     wait = cold.warm_up.open_min
@@ -348,7 +348,7 @@ def _journeys(worked: Worked) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _holds(worked: Worked) -> tuple[str, ...]:
+def _holds(worked: SheetCalculation) -> tuple[str, ...]:
     say, told = worked.wish.language, worked.advised
     lines = [_held(h, say, dry=dry) for h, dry in ((worked.dry, True), (worked.damp, False)) if h]
     if worked.wish.case.holds_nothing and lines:
@@ -377,7 +377,7 @@ def _holds(worked: Worked) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _held(held: Held, say: Language, *, dry: bool) -> str:
+def _held(held: HoldTime, say: Language, *, dry: bool) -> str:
     days = say.range(held.days) if math.isfinite(held.days.high) else say.number(held.days.low)
     values = {
         "room": say.percent(held.room_pct),
@@ -397,7 +397,7 @@ def _held(held: Held, say: Language, *, dry: bool) -> str:
     )
 
 
-def _plot(worked: Worked) -> str:
+def _plot(worked: SheetCalculation) -> str:
     """The plot in words, for those who cannot see it."""
     say, months = worked.wish.language, worked.advice.home
     middles = [m.median for m in months]
@@ -418,13 +418,13 @@ def _plot(worked: Worked) -> str:
     )
 
 
-def _basis(worked: Worked) -> str:
+def _basis(worked: SheetCalculation) -> str:
     say = worked.wish.language
     basis = say.text(phrases.BASES[worked.year.basis])
     return f"{basis} ({worked.station})" if worked.station else basis
 
 
-def _home(worked: Worked) -> str:
+def _home(worked: SheetCalculation) -> str:
     say, wish = worked.wish.language, worked.wish
     people = say.many("{n} person", "{n} people", wish.home.people)
     tight = say.text(phrases.TIGHT[wish.tightness])
@@ -435,5 +435,5 @@ def _home(worked: Worked) -> str:
     return ", ".join((tight, heated, people, case, played))
 
 
-def _hours(worked: Worked) -> float:
+def _hours(worked: SheetCalculation) -> float:
     return sum((b - a) % 24 for a, b in worked.wish.use.played)

@@ -30,7 +30,7 @@ TEMP_C, DEW_C = (-60.0, 60.0), (-70.0, 45.0)
 
 
 class WeatherFault(MonitorError, ValueError):
-    """A weather file cannot be used: what is wrong, in which line, what is allowed."""
+    """A weather file that cannot be used, with the fault, its line and what is allowed."""
 
 
 class WeatherYear(NamedTuple):

@@ -1,4 +1,4 @@
-"""What was learned and foreseen, one file for each place, read whole or not at all.
+"""Files of what was learned and of the outlook, one for each place, read whole or not at all.
 
 A file holds arrays in numpy's own format and the rest as JSON. One that cannot be read, or of
 another version, counts as none: it will be made again.
@@ -37,7 +37,7 @@ FRESH_MS = 3 * HOUR_MS
 
 @dataclasses.dataclass(frozen=True, eq=False)
 class LearnedPlace:
-    """What a place's log has taught.
+    """Models fitted to a place's log.
 
     `learned_ms` when, from so many `days` of log; `tried` whether it has judged itself; `scores`
     of RH and `snaps` from a walk through the log, empty and None before that. `fills_why`: why the
@@ -56,7 +56,7 @@ class LearnedPlace:
 
 @dataclasses.dataclass(frozen=True, eq=False)
 class StoredOutlook:
-    """The air to come at a place, as seen at `made_ms`.
+    """Outlook of a place, computed at `made_ms`.
 
     `first_h`: the hour since 1970-01-01 UTC at which the first step ends; `air` (2, members,
     STEPS) temperature [°C] and RH [%]; `source`, `issued_ms` and `reaches_h` of the outdoor
@@ -92,12 +92,12 @@ class StoredOutlook:
         return np.asarray(self.start_ms + HOUR_MS * np.arange(STEPS + 1, dtype=np.int64))
 
     def fresh(self, now_ms: int) -> bool:
-        """Whether it may still be told. [ms]"""
+        """Whether it is recent enough to show. [ms]"""
         return 0 <= now_ms - self.made_ms < FRESH_MS
 
 
 class Progress(NamedTuple):
-    """How far the learning of a place is: days done, of how many."""
+    """Progress of learning a place: days done, of how many."""
 
     place: str
     done: int
@@ -105,7 +105,7 @@ class Progress(NamedTuple):
 
 
 def keep(settings: Settings, what: LearnedPlace | StoredOutlook) -> None:
-    """Put it in the place of what was kept before. An OSError is the caller's to report."""
+    """Replace the stored file. The caller reports an OSError."""
     arrays: dict[str, np.ndarray] = {}
     tree = _flat(what, arrays)
     path = _path(settings, type(what), what.place)
@@ -118,18 +118,18 @@ def keep(settings: Settings, what: LearnedPlace | StoredOutlook) -> None:
 
 
 def fit(settings: Settings, place: str) -> LearnedPlace | None:
-    """What a place's log has taught; None if nothing yet."""
+    """Stored models of a place; None if there are none."""
     return _read(settings, LearnedPlace, place)
 
 
 def look(settings: Settings, place: str, now_ms: int) -> StoredOutlook | None:
-    """The last look at a place's air to come; None if there is none, or it is too old. [ms]"""
+    """Stored outlook of a place; None if there is none, or it is too old. [ms]"""
     found = _read(settings, StoredOutlook, place)
     return found if found is not None and found.fresh(now_ms) else None
 
 
 def looked_at(settings: Settings, place: str) -> int:
-    """Changes with each new look; 0 before the first. For caches."""
+    """Version of the stored outlook for caches; 0 before the first."""
     try:
         return _path(settings, StoredOutlook, place).stat().st_mtime_ns
     except OSError:
@@ -137,7 +137,7 @@ def looked_at(settings: Settings, place: str) -> int:
 
 
 def progress(settings: Settings) -> Progress | None:
-    """How far the learning is; None while there is none."""
+    """Progress of learning; None while there is none."""
     try:
         return Progress(*json.loads(_progress_path(settings).read_text(encoding="utf-8")))
     except (OSError, ValueError, TypeError):
@@ -145,7 +145,7 @@ def progress(settings: Settings) -> Progress | None:
 
 
 def note_progress(settings: Settings, state: Progress | None) -> None:
-    """Say how far the learning is; None: it is done."""
+    """Store the progress of learning; None: it is done."""
     path = _progress_path(settings)
     if state is None:
         path.unlink(missing_ok=True)
@@ -193,7 +193,7 @@ def _flat(value: Any, arrays: dict[str, np.ndarray]) -> Any:
 
 
 def _built(kind: Any, node: Any, arrays: Any) -> Any:
-    """What `_flat` took apart, by the types that the fields are declared with."""
+    """Object rebuilt from `_flat`, by the declared types of its fields."""
     origin, inside = typing.get_origin(kind), typing.get_args(kind)
     if origin is np.ndarray:
         found = arrays[node]

@@ -124,7 +124,7 @@ def issues_of(reader: Reader, prefer: Sequence[str], until_ms: int, days: int) -
 
 
 def _row(one: Forecast, issued_h: float) -> OutdoorHours:
-    """What a forecast says of the hours after it became known, at their middles."""
+    """Values of a forecast at the middles of the hours after it became known."""
     middles = (np.floor(issued_h) + 0.5 + np.arange(LEADS)) * HOUR_MS
     try:
         return OutdoorHours(*at_moments(one, middles.astype(np.int64)))

@@ -1,4 +1,4 @@
-"""The air of places up to a moment, as the waits and the wood need it: what was, what is coming."""
+"""Past and expected air of places, for the waits and the wood."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ FRESH_MS = 6 * 3_600_000
 
 
 class PlaceAirs:
-    """The air of places up to one moment: each read once, shared by all that stand in it.
+    """Air of places up to one moment, each read once and shared by all its waits.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ class PlaceAirs:
         return self._coming[place]
 
     def foretold(self, place: str) -> bool:
-        """Whether the coming air of a place is its outlook's."""
+        """Whether the expected air of a place is its outlook."""
         return self.coming(place) is not None and place in self._foretold
 
     def along(

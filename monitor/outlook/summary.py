@@ -1,4 +1,4 @@
-"""What the outlook of a place says: spells to come, good stretches, and what would help."""
+"""Summary of a place's outlook: spells, good hours, and the water that would help."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ QUIET_PCT = 6.0
 
 @dataclass(frozen=True)
 class PlaceOutlook:
-    """A place and its air to come.
+    """A place and its outlook.
 
     `dry`, `damp`, `hot`: the first spell of each within `SOON_H`, None if no member has one; `over`:
     the first above the band, where glue may harden still; `closing`, `varnishing`: the best stretch
@@ -63,23 +63,23 @@ class PlaceOutlook:
     varnishing: GoodHours | None
 
     def at_ms(self, step: float) -> int:
-        """When a step begins. [ms since 1970-01-01 UTC]"""
+        """Begin of a step. [ms since 1970-01-01 UTC]"""
         return self.look.start_ms + round(step * HOUR_MS)
 
     @property
     def snap(self) -> float:
-        """Chance of a dry snap over the one at which this shop's log taught to speak. [-]"""
+        """Chance of a dry snap divided by the learned threshold of this shop. [-]"""
         return self.look.chance / self.look.bar
 
 
 def foreseen(settings: Settings, place: Place, now_ms: int) -> PlaceOutlook | None:
-    """What is foreseen at a place; None if there is no outlook, or an old one. [ms]"""
+    """Outlook of a place; None if there is none, or only an old one. [ms]"""
     look = files.look(settings, place.id, now_ms)
     return None if look is None else described(settings, place, look)
 
 
 def described(settings: Settings, place: Place, look: StoredOutlook) -> PlaceOutlook:
-    """The same of a look, its air perhaps other than was foretold."""
+    """Summary of a stored outlook, whose air may have been changed."""
     limits = settings.limits
     low, high = band(place, limits)
     temp, rh = look.air
@@ -102,7 +102,7 @@ def described(settings: Settings, place: Place, look: StoredOutlook) -> PlaceOut
 
 
 def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: AirLimits) -> np.ndarray:
-    """In the band, warm enough for glue, and calm over the next hours."""
+    """Chance members in the band, warm enough for glue, and calm over the next hours."""
     ahead = np.pad(rh, ((0, 0), (0, CLOSING_H - 1)), mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(ahead, CLOSING_H, axis=1)
     calm = np.asarray(windows.max(axis=2) - windows.min(axis=2)) <= QUIET_PCT
@@ -110,7 +110,7 @@ def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: AirLimit
 
 
 def _varnishing(temp: Floats, rh: Floats, low: float, limits: AirLimits) -> np.ndarray:
-    """Away from the dew point, dry and warm enough; in a dry spell varnish is to be put off."""
+    """Chance members away from the dew point, dry and warm enough; too dry is not good either."""
     spread = temp - ensemble.dew_point(temp, rh)
     good = (
         (rh >= low) & (rh <= limits.varnish_rh_high_pct) & (spread >= limits.varnish_spread_low_k)
@@ -119,14 +119,14 @@ def _varnishing(temp: Floats, rh: Floats, low: float, limits: AirLimits) -> np.n
 
 
 def _open(settings: Settings, look: StoredOutlook) -> np.ndarray:
-    """Which steps lie in opening hours."""
+    """Mask of the steps in opening hours."""
     hours, zone = settings.hours.model_dump(), settings.zone
     middles = (look.edges_ms[:STEPS] + HOUR_MS // 2).tolist()
     return np.array([is_open(hours, zone, at) for at in middles])
 
 
 def dry_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
-    """How dry, when, and the water that would help: for an alert. `us`: in its measures."""
+    """Text on the dry spell and the water that would help. `us`: in US measures."""
     spell = one.dry
     if spell is None:
         return ""
@@ -163,7 +163,7 @@ def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
 
 
 def spell_words(one: PlaceOutlook, spell: OutlookSpell | None, unit: str, zone: ZoneInfo) -> str:
-    """When a damp or hot spell begins and how far it goes: for an alert. `unit`: %, °C or °F."""
+    """Text on the begin and extreme of a damp or hot spell. `unit`: %, °C or °F."""
     if spell is None:
         return ""
     sign = "% RH" if unit == "%" else unit
@@ -209,7 +209,7 @@ def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
 
 
 def rests_on(one: PlaceOutlook, fit: LearnedPlace | None, zone: ZoneInfo) -> str:
-    """What an outlook rests on, and how well it has done."""
+    """Text on the basis of an outlook and its past errors."""
     look = one.look
     if look.source:
         said = [

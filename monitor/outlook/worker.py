@@ -1,4 +1,4 @@
-"""Learns each place's log at night, and looks ahead whenever an hour or a forecast is new."""
+"""Worker that fits each place's log at night, and computes outlooks for each new hour or forecast."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ class Work:
         self._seen: dict[str, tuple[object, ...]] = {}
 
     def indoors(self) -> list[str]:
-        """The places that there may be an outlook for."""
+        """Places that can have an outlook."""
         known = places(self._reader, self._settings)
         self._by_id = {place.id: place for place in known if place.kind != "outdoors"}
         return list(self._by_id)
@@ -68,12 +68,12 @@ class Work:
         return any(fit is None or not fit.tried for fit in fits)
 
     def learn_all(self, now_ms: int) -> None:
-        """Learn every place's log anew, and walk through its last weeks. [ms since 1970-01-01 UTC]"""
+        """Fit every place's log again, and test it on its last weeks. [ms since 1970-01-01 UTC]"""
         for place in self.indoors():
             self.learn(place, now_ms)
 
     def learn(self, place: str, now_ms: int) -> None:
-        """One place, if its log is long enough and it was heard of late."""
+        """Fit one place, if its log is long enough and recent."""
         material = self._material(place, now_ms)
         if material is None:
             return
@@ -112,7 +112,7 @@ class Work:
         log.info("outlook learned place=%s days=%d", place, days)
 
     def look_all(self, now_ms: int) -> None:
-        """Look ahead at each place of which something new is known. [ms since 1970-01-01 UTC]"""
+        """Compute the outlook of each place with new data. [ms since 1970-01-01 UTC]"""
         for place in self.indoors():
             newest = forecasts.newest(self._reader, now_ms, self._prefer)
             fit = files.fit(self._settings, place)
@@ -125,7 +125,7 @@ class Work:
                 self._seen[place] = state
 
     def look(self, place: str, fit: LearnedPlace | None, now_ms: int) -> bool:
-        """Look ahead at one place; whether that could be done."""
+        """Compute the outlook of one place; whether that was possible."""
         material = self._material(place, now_ms)
         if material is None:
             return True
@@ -183,7 +183,7 @@ class Work:
     def _pinned(
         self, place: str, learned: LearnedForecaster, k: PreparedLog
     ) -> tuple[LearnedForecaster, str]:
-        """With what weighed fills tell of the room's air change; else why they do not."""
+        """Room with the air change that weighed fills give; else the reason why they do not."""
         volume = self._by_id[place].volume_m3
         tanks = [tank.id for tank in self._settings.reservoirs if tank.place == place]
         fills, shop = fills_of(self._reader, tanks), learned.shop

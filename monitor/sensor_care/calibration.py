@@ -1,4 +1,4 @@
-"""Looks at what sensors told while they are calibrated: at rest in a jar, or beside a reference."""
+"""Readings of sensors under calibration: steady in a salt jar, or beside a reference."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ if TYPE_CHECKING:
     from monitor.store import Reader
 
 PAIR_MS = 60_000
-"""Temperature and RH of one moment are told within this. [ms]"""
+"""Temperature and RH of one moment arrive within this. [ms]"""
 BESIDE_MS = 300_000
 """Readings so near a reference's count for it. [ms]"""
 
 
 class JarWatch:
-    """What the commands on sensors look with. [`Look`]"""
+    """Readings for the commands on sensors."""
 
     def __init__(self, reader: Reader, settings: Settings) -> None:
         self._reader = reader
@@ -90,20 +90,20 @@ class JarWatch:
 
 
 def settled(reader: Reader, history: SensorHistory, now_ms: int) -> Settling:
-    """How a sensor in a jar stands; a `SensorFault` if it is in none."""
+    """Settling of a sensor in a jar; a `SensorFault` if it is in none."""
     if history.jar is None:
         raise SensorFault(f"{history.id} is not in a jar")
-    ts, temp, rh = told_pairs(reader, history, now_ms - round(1000 * WINDOW_S), now_ms + 1)
+    ts, temp, rh = raw_pairs(reader, history, now_ms - round(1000 * WINDOW_S), now_ms + 1)
     correction = history.correction_at(Quantity.TEMPERATURE, now_ms)
     if correction is not None:
         temp = correction.fit.corrected(temp)
     return settling(ts, temp, rh, history.jar.since_ms, now_ms)
 
 
-def told_pairs(
+def raw_pairs(
     reader: Reader, history: SensorHistory, start_ms: int, end_ms: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Times [ms], temperature [°C] and RH [%] as a sensor told them, at the times of its RH."""
+    """Times [ms], temperature [°C] and RH [%] as a sensor sent them, at the times of its RH."""
     series = [
         Series(history.topic_place, history.name, q)
         for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
@@ -119,7 +119,7 @@ def told_pairs(
 
 
 def why(found: Settling) -> str:
-    """How it stands in its jar, in words."""
+    """Text on the settling of a sensor in its jar."""
     if found.rest is SettlingStage.MOVING:
         moves = f"RH moved {found.rh_drift_pct:+.1f} % and temperature {found.temp_drift_k:+.1f} K"
         return f"{moves} in the last half hour"

@@ -1,4 +1,4 @@
-"""How each sensor of the shop does: what its last week tells, against those beside it, in words."""
+"""Health of each sensor, from its last week and the sensors beside it, with its texts."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ HOUR_S, MINUTE_S = 3_600, 60
 
 
 class Health(NamedTuple):
-    """A sensor where it stands, its score [0 to 100], and what is wrong, gravest first."""
+    """A sensor, its place, its score [0 to 100] and its faults, gravest first."""
 
     place: Place
     sensor: str
@@ -126,7 +126,7 @@ def _pair(
 
 
 def _refused(reader: Reader, now_ms: int) -> dict[str, int]:
-    """How many messages on each sensor's topic were refused in the last day."""
+    """Number of messages rejected in the last day on each sensor's topic."""
     found: dict[str, int] = {}
     for kept in reader.refused(REFUSED_SEEN):
         if kept.refusal.received_ms > now_ms - DAY_MS:

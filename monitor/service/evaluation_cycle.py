@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from monitor.alerting import daily_digest, messages, observations
-from monitor.alerting.observations import Troubles
+from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Journal
 from monitor.core.errors import StoreUnavailable
 from monitor.domain.alerts import rule_registry, state_machine
@@ -58,7 +58,7 @@ class EvaluationCycle:
         reader: Reader,
         writer: Writer,
         publisher: StatePublisher,
-        troubles: Callable[[], Troubles],
+        troubles: Callable[[], ServiceTroubles],
         on_notice: Callable[[], None],
     ) -> None:
         self._settings, self._reader = settings, reader
@@ -76,7 +76,7 @@ class EvaluationCycle:
         found = standings(self._reader, self._settings, open_waits, now_ms)
         self._publisher.publish_waits(self._journal.waits.values(), found, now_ms)
         woods = self._wood(now_ms)
-        sight = observations.sight(
+        sight = observations.snapshot(
             self._reader, self._settings, self._journal, found, woods, self._troubles(), now_ms
         )
         try:
@@ -120,7 +120,7 @@ class EvaluationCycle:
             self._woods = kept
         return kept[2]
 
-    def _update_alerts(self, sight: observations.Sight, now_ms: int) -> None:
+    def _update_alerts(self, sight: observations.Snapshot, now_ms: int) -> None:
         """Decide one step of the alerts and write it with the notices it makes.
 
         If a command changed something before it could be written, it is decided again.
@@ -128,7 +128,7 @@ class EvaluationCycle:
         while not self._stepped(sight, now_ms):
             log.debug("alerts decided again: the journal has grown")
 
-    def _stepped(self, sight: observations.Sight, now_ms: int) -> bool:
+    def _stepped(self, sight: observations.Snapshot, now_ms: int) -> bool:
         """One try of `_update_alerts`. Returns False if the journal has grown meanwhile."""
         self._journal.refresh()
         known = self._journal.alerts

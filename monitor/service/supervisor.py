@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.air.place_means import places
-from monitor.alerting.observations import Troubles
+from monitor.alerting.observations import ServiceTroubles
 from monitor.clients import archive
 from monitor.commands import Commands
 from monitor.commands.ipc import Desk
@@ -334,8 +334,8 @@ def _evaluation(
     """The evaluation cycle, with an MQTT client and a reader of its own."""
     publisher = Publisher(address, f"{settings.broker.client_id}-tells")
 
-    def troubles() -> Troubles:
-        return Troubles(ingest.subscription.trouble, ingest.store_trouble)
+    def troubles() -> ServiceTroubles:
+        return ServiceTroubles(ingest.subscription.trouble, ingest.store_trouble)
 
     publisher.start()
     with contextlib.closing(Reader(settings.store_path)) as reader:

@@ -1,6 +1,4 @@
-"""How every open wait stands: the air it has had from the store, the air that is coming from the
-shop's own last weeks, and what the science makes of both.
-"""
+"""Status of every open wait, from its stored air and the expected air."""
 
 from __future__ import annotations
 
@@ -32,7 +30,7 @@ TOO_OLD = "It was opened too long ago to calculate its ready time."
 
 @dataclass(frozen=True)
 class Standing:
-    """A wait and how it stands; `readiness` is None where nothing can be said, `why_not` says why.
+    """A wait and its status; `readiness` is None where it is not known, `why_not` has the reason.
 
     `foretold`: the air to come is the outlook's, else that of the last weeks.
     """
@@ -45,7 +43,7 @@ class Standing:
 
     @property
     def late(self) -> bool:
-        """Whether it will not be ready when it is wanted, as far as can be told."""
+        """Whether it is expected to miss the time it is wanted."""
         wanted, found = self.wait.wanted_ms, self.readiness
         if wanted is None or found is None:
             return False
@@ -55,7 +53,7 @@ class Standing:
 def standings(
     reader: Reader, settings: Settings, waits: Iterable[Wait], now_ms: int
 ) -> list[Standing]:
-    """How each wait stands at a moment, in the same order.
+    """Status of each wait at a moment, in the same order.
 
     Parameters
     ----------
@@ -86,7 +84,7 @@ def standings(
 
 
 def equivalent_s(reader: Reader, settings: Settings, wait: Wait, at_ms: int) -> float | None:
-    """Time in reference air that a wait had had by a moment; None if it cannot be told. [s]"""
+    """Equivalent time in reference air that a wait had had by a moment; None if not known. [s]"""
     (standing,) = standings(reader, settings, [replace(wait, released_ms=None)], at_ms)
     if standing.readiness is None:
         return None
@@ -97,7 +95,7 @@ def equivalent_s(reader: Reader, settings: Settings, wait: Wait, at_ms: int) -> 
 def foreseen_ms(
     reader: Reader, settings: Settings, wait: Wait, now_ms: int
 ) -> tuple[int, int, int] | None:
-    """When a wait will be ready as it looks now: 10 %, median, 90 %; None if it cannot be told. [ms]"""
+    """Expected ready time of a wait: 10 %, median, 90 %; None if not known. [ms]"""
     (standing,) = standings(reader, settings, [wait], now_ms)
     found = standing.readiness
     if found is None or found.ready_ms is None:
@@ -135,7 +133,7 @@ def ready_by(
 
 
 class _NothingToSay(Exception):
-    """Why nothing can be said of a wait."""
+    """Reason why the status of a wait is not known."""
 
 
 def _asked(

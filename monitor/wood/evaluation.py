@@ -1,4 +1,4 @@
-"""How each instrument's wood stands: the air it has had from the store, and what it did to the wood."""
+"""Status of each instrument's wood, from the stored air of its places."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ JUST_CAME = "It has only just arrived. Its wood moisture is not known yet."
 
 @dataclass(frozen=True)
 class WoodStanding:
-    """An instrument and how its wood stands; `answer` is None where nothing can be said."""
+    """An instrument and the status of its wood; `answer` is None where it is not known."""
 
     instrument: Instrument
     answer: WoodStatus | None
@@ -58,7 +58,7 @@ class WoodStanding:
 def wood_standings(
     reader: Reader, settings: Settings, instruments: Iterable[Instrument], now_ms: int
 ) -> list[WoodStanding]:
-    """How each instrument stands at a moment, in the same order. [ms since 1970-01-01 UTC]"""
+    """Status of each instrument at a moment, in the same order. [ms since 1970-01-01 UTC]"""
     given = list(instruments)
     airs = _Airs(reader, now_ms, given)
     return [_standing(one, airs, settings) for one in given]
@@ -103,7 +103,7 @@ def wood_ahead(
 def warm_up_margins_k(
     instrument: Instrument, temp_c: ArrayLike, dew_point_c: ArrayLike, at_ms: ArrayLike
 ) -> NDArray[np.float64]:
-    """How far an instrument that came in cold is above the dew point of its place, at worst. [K]
+    """Least margin of an instrument that came in cold above the dew point of its place. [K]
 
     NaN where it did not, or long ago.
 
@@ -122,7 +122,7 @@ def warm_up_margins_k(
 
 
 class _Airs:
-    """The air along each instrument's way, fine or hourly, each place read once."""
+    """Air along each instrument's stays, by ten minutes or hours, each place read once."""
 
     def __init__(self, reader: Reader, now_ms: int, instruments: list[Instrument]) -> None:
         self.now_ms = now_ms
@@ -136,7 +136,7 @@ class _Airs:
             self._airs[period_s] = PlaceAirs(reader, now_ms, since, period_s)
 
     def of(self, instrument: Instrument) -> tuple[AirLog, int]:
-        """Its air, and from when on it counts. [ms since 1970-01-01 UTC]"""
+        """Air of an instrument, and the time from which it counts. [ms since 1970-01-01 UTC]"""
         arrived = self._arrived_ms(instrument)
         first = [place for at, place in instrument.places if at <= arrived][-1]
         places = [(arrived, first), *((at, p) for at, p in instrument.places if at > arrived)]
@@ -145,7 +145,7 @@ class _Airs:
         return replace(log, last_ms=int(read[-1]) if len(read) else None), arrived
 
     def sensor_error(self, instrument: Instrument, settings: Settings) -> SensorUncertainty:
-        """Of the sensor at its place."""
+        """Uncertainty of the sensor at its place."""
         return self._airs[self._period_s(instrument)].sensor_error(instrument.place, settings)
 
     def _arrived_ms(self, instrument: Instrument) -> int:
