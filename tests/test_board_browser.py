@@ -69,6 +69,7 @@ def five(tmp_path_factory):
 def opened(seen, board, path):
     seen.page.goto(board.url + path)
     seen.page.wait_for_selector(READY[path.split("?")[0]])
+    seen.settled()
     return seen.page
 
 
@@ -77,7 +78,6 @@ def opened(seen, board, path):
 def test_a_page_has_no_faults(board, visit, path, size):
     seen = visit(size)
     page = opened(seen, board, path)
-    page.wait_for_timeout(1500)
     assert seen.faults(board) == []
     assert page.evaluate("document.fonts.check('600 20px \"Atkinson Hyperlegible Next\"')")
 
@@ -86,7 +86,6 @@ def test_a_page_has_no_faults(board, visit, path, size):
 @pytest.mark.parametrize("shop", ["board", "five"])
 def test_nothing_scrolls_or_is_cut_on_the_wall(request, visit, shop, size):
     page = opened(visit(size), request.getfixturevalue(shop), "/")
-    page.wait_for_timeout(600)
     cut = page.evaluate("""() => {
       const root = document.documentElement, out = [];
       if (root.scrollHeight > innerHeight || root.scrollWidth > innerWidth) out.push('page');
@@ -120,7 +119,6 @@ def test_figures_can_be_read_from_three_metres(request, visit, shop):
 
 def test_a_commit_shows_and_ages_grow_by_themselves(board, visit):
     page = opened(visit("wall"), board, "/")
-    page.wait_for_timeout(1500)
     now = now_ms()
     pair = ((Quantity.TEMPERATURE, 23.4), (Quantity.HUMIDITY, 71.0))
     board.writer.write([Reading(Series("front-bench", "fb-1", q), now, v) for q, v in pair])
@@ -141,7 +139,6 @@ def test_the_theme_is_kept_and_follows_the_screen_by_default(board, visit):
 
 def test_dragging_zooms_to_finer_data_and_a_double_click_goes_back(board, visit):
     page = opened(visit("wall"), board, "/past")
-    page.wait_for_timeout(600)
     shown = page.locator(".shown")
     whole = shown.inner_text()
     box = page.locator(".nsewdrag").first.bounding_box()
@@ -197,7 +194,6 @@ def test_a_lost_board_is_told_and_a_new_one_reloads_the_page(tmp_path, visit):
         shop_air.fill(board.writer, "front-bench", now - DAY, now, 600_000)
         with served(tmp_path, board.port):
             page = opened(visit("wall"), board, "/")
-            page.wait_for_timeout(1500)
             page.evaluate("window.before = true")
         page.wait_for_selector("#lost:not([hidden])")
         assert "The board has lost the service since" in page.locator("#lost").inner_text()

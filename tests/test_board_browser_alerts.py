@@ -67,7 +67,7 @@ def opened(seen: Visit, board: Troubled, path: str):
     seen.page.goto(board.url + path)
     seen.page.wait_for_selector("main")
     until(seen.page, "document.getElementById('alerts-open').innerText === '3'")
-    seen.page.wait_for_timeout(600)
+    seen.settled()
     return seen.page
 
 
@@ -153,14 +153,15 @@ def test_a_tap_acknowledges_another_puts_off_and_the_wall_falls_quiet(shop, visi
 
 
 def test_what_is_unfolded_survives_the_pages_own_refreshing(shop, visit):
-    page = opened(visit("phone"), shop, "/alerts")
+    seen = visit("phone")
+    page = opened(seen, shop, "/alerts")
     dry = page.locator(".alert", has_text="Very dry")
     while not dry.locator("details[open]").count():  # a redraw under the finger eats the tap
         dry.locator("summary").click()
         page.wait_for_timeout(50)
     for _ in range(2):
         page.evaluate("dash_clientside.set_props('bench-changed', {data: String(Math.random())})")
-        page.wait_for_timeout(700)
+        seen.settled()
     assert dry.get_by_text("Held spruce").is_visible()
 
 

@@ -53,7 +53,7 @@ def bench(tmp_path_factory):
 def opened(seen: Visit, board: Board, path: str):
     seen.page.goto(board.url + path)
     seen.page.wait_for_selector("main")
-    seen.page.wait_for_timeout(900)
+    seen.settled()
     return seen.page
 
 
@@ -97,13 +97,14 @@ def test_the_wall_with_clamps_and_five_places_neither_scrolls_nor_cuts(bench, vi
 
 
 def test_a_details_that_is_open_and_what_is_typed_survive_the_pages_own_refreshing(bench, visit):
-    page = opened(visit("phone"), bench, "/bench")
+    seen = visit("phone")
+    page = opened(seen, bench, "/bench")
     page.locator("#bench-more summary").click()
     page.locator("#open-what").fill("seam by the saddle")
     page.locator("[data-choose=cleat]").click()
     for _ in range(2):
         page.evaluate("dash_clientside.set_props('bench-changed', {data: String(Math.random())})")
-        page.wait_for_timeout(700)
+        seen.settled()
     assert page.locator("#open-what").input_value() == "seam by the saddle"
     assert page.locator("#open-what").is_visible()
     assert page.locator("#bench-where").is_visible()

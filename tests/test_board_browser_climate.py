@@ -32,7 +32,7 @@ def opened(seen, board, path=PATH):
     seen.page.goto(board.url + path)
     seen.page.wait_for_selector("#climate-words .sections section")
     seen.page.wait_for_selector("#climate-plot .scatterlayer .trace")
-    seen.page.wait_for_timeout(600)
+    seen.settled()
     return seen.page
 
 

@@ -28,7 +28,7 @@ def opened(seen, board):
     seen.page.goto(board.url + "/coming")
     seen.page.wait_for_selector("#coming-below .sections section")
     seen.page.wait_for_selector("#coming-plot .scatterlayer .trace")
-    seen.page.wait_for_timeout(600)
+    seen.settled()
     return seen.page
 
 

@@ -172,6 +172,34 @@ def test_every_ink_stands_out_from_its_ground(name):
         assert (light + 0.05) / (dark + 0.05) >= 4.5, (name, colour)
 
 
+INKS, GROUNDS = ("ink", "quiet", "dry", "damp"), ("ground", "wash")
+CSS = sorted((ROOT / "dashboard/assets").glob("*.css"))
+
+
+@pytest.mark.parametrize("name", ["day", "night", "contrast"])
+@pytest.mark.parametrize("ground", GROUNDS)
+@pytest.mark.parametrize("ink", INKS)
+def test_every_ink_can_be_read_on_every_ground_in_every_theme(name, ground, ink):
+    # Source: WCAG 2.2, success criterion 1.4.3: 4.5:1. From memory, unchecked.
+    css = (ROOT / "dashboard/assets/tokens.css").read_text(encoding="utf-8")
+    block = css.split(":root {" if name == "day" else f'[data-theme="{name}"]')[1].split("}")[0]
+    told = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", block))
+    light, dark = sorted((_luminance(told[ink]), _luminance(told[ground])), reverse=True)
+    assert (light + 0.05) / (dark + 0.05) >= 4.5
+
+
+@pytest.mark.parametrize("sheet", CSS, ids=lambda sheet: sheet.stem)
+def test_text_has_an_ink_of_the_tokens_or_the_ground_on_ink(sheet):
+    """So that the contrast of every page in every theme follows from the tokens."""
+    for rule, body in re.findall(r"([^{}]+){([^{}]*)}", sheet.read_text(encoding="utf-8")):
+        told = dict(re.findall(r"(?:^|[;\s])([a-z-]+):\s*([^;]+)", body))
+        colour = told.get("color", "inherit").strip()
+        if colour == "var(--ground)":
+            assert told.get("background", "").strip() == "var(--ink)", rule
+        else:
+            assert colour in {f"var(--{ink})" for ink in INKS} | {"inherit", "currentColor"}, rule
+
+
 def test_importing_the_board_opens_nothing_and_leaves_pandas_out():
     code = (
         "import sys, socket, sqlite3; import dashboard.app, dashboard.__main__;"

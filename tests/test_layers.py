@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import os
 import subprocess
 import sys
@@ -79,6 +80,7 @@ def test_nothing_imports_the_tests():
             assert not any(name.split(".")[0] == "tests" for name in _imported(path)), path
 
 
+@functools.cache
 def _imported(path: Path) -> set[str]:
     names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
