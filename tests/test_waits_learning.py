@@ -152,3 +152,52 @@ def test_a_simulated_repairer_is_learned_and_the_interval_holds_the_truth():
 def test_what_cannot_be_is_refused(prior, items):
     with pytest.raises(OutOfRange):
         learn(prior, items)
+
+
+@given(ITEMS, st.floats(600, 400_000), st.sampled_from(list(JointAtRelease)))
+@settings(max_examples=40, deadline=None)
+def test_no_answer_but_still_soft_changes_the_time_that_is_used(items, given_s, verdict):
+    before = learn(PRIOR, items).used_s
+    after = learn(PRIOR, [*items, Evidence(verdict, given_s)]).used_s
+    if verdict is JointAtRelease.SOFT:
+        assert after >= before * (1 - 1e-9)
+    else:
+        assert after == before
+    assert before >= PRIOR.basis_s
+
+
+def _year_of_joints(true_s, part, answer, joints=24):
+    """Share of one fixed lot of joints that would be soft at the usual time in use at the start
+    and after each quarter of a year, by one who releases at `part` of it and answers by
+    `answer(is_soft, ln(true / given))`; and the usual time at the end [s]."""
+    random, items = np.random.default_rng(7), []
+    lot, shares = np.exp(0.03 * random.standard_normal(500)), []
+    for joint in range(joints + 1):
+        used = learn(PRIOR, items).used_s
+        if joint % (joints // 4) == 0:
+            shares.append(float(np.mean(true_s > used * part * lot)))
+        given = used * part * lot[joint]
+        felt = math.log(true_s / given) + JUDGEMENT_SD * random.standard_normal()
+        items.append(Evidence(answer(true_s > given, felt), given))
+    return shares, used
+
+
+def _honest(is_soft, felt):
+    if felt <= math.log(LONG_BEFORE):
+        return JointAtRelease.LONG_BEFORE
+    return JointAtRelease.SOFT if felt > 0 else JointAtRelease.RIGHT
+
+
+def _always_right(is_soft, felt):
+    return JointAtRelease.RIGHT
+
+
+@pytest.mark.parametrize("answer", [_honest, _always_right])
+@pytest.mark.parametrize("part", [1.0, 0.8, 1.5])  # obedient, hasty, cautious
+@pytest.mark.parametrize("true_h", [4.0, 5.8, 9.0])
+def test_through_a_year_of_answers_the_share_of_soft_joints_never_rises(answer, part, true_h):
+    # The way the joints are drawn is ours; it is a check of behaviour, not of any glue.
+    shares, used_s = _year_of_joints(true_h * HOUR, part, answer)
+    assert shares == sorted(shares, reverse=True)
+    if answer is _honest and true_h * HOUR > 1.1 * PRIOR.basis_s * part:
+        assert used_s > 1.1 * PRIOR.basis_s  # who says "still soft" is heard

@@ -111,7 +111,7 @@ class WaitBook:
             for kind_id in found:
                 taught = journal.learned(kind_id)
                 if taught is not None and taught.evidence:
-                    found[kind_id] = taught.basis_s
+                    found[kind_id] = taught.used_s
             return found
 
         return self._ask(answer)

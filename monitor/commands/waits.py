@@ -48,7 +48,7 @@ class OfWaits:
             raise WaitFault(f"kind {wish.get('kind')!r:.40}: must be one of {known}")
         wish["kind"] = as_mapping(kind)
         if (learned := journal.learned(kind.id)) is not None and learned.evidence:
-            wish["kind"] |= {"basis_s": learned.basis_s, "spread": learned.spread}
+            wish["kind"] |= {"basis_s": learned.used_s, "spread": learned.spread}
         first = 1 + max((int(i) for i in journal.waits), default=0)
         what = str(wish.get("what", ""))
         events = []

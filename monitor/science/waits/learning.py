@@ -5,6 +5,10 @@ had had. "Still soft": the true basis is longer; "ready long before": shorter th
 "just right": between the two; "hard by then": not longer. Judgement is fuzzy, so the borders are.
 Nothing is carried over: the estimate is made from prior and evidence each time, so undo is leaving
 an item out.
+
+The estimate is shown; what the next wait uses is `used_s`. It may rise by itself and never falls by
+itself: a joint that was "just right" when released at the foretold time could teach an ever shorter
+time, down to the safe minimum. Only a person shortens a usual time, by setting it.
 """
 
 from __future__ import annotations
@@ -70,6 +74,9 @@ class LearnedUsualTime(NamedTuple):
     """10 % and 90 %."""
     spread: float
     """Standard deviation of ln(basis), for the next wait. [-]"""
+    used_s: float
+    """Usual time for the next wait: the prior's, or longer where joints were still soft. No other
+    answer changes it."""
     grid_s: Floats
     prior_density: Floats
     density: Floats
@@ -100,7 +107,8 @@ def learn(prior: UsualTimePrior, evidence: Sequence[Evidence]) -> LearnedUsualTi
     ln B ~ N(ln basis, spread²), cut off below the safe minimum. For a time E given,
     P(soft) = Φ((ln B − ln E)/σ), P(long before) = Φ((ln cE − ln B)/σ), P(right) is the rest:
     the three share one probability; hard by then is both that are not soft.
-    c = `LONG_BEFORE`, σ = `JUDGEMENT_SD`.
+    c = `LONG_BEFORE`, σ = `JUDGEMENT_SD`. `used_s` is the median with the soft ones alone, and never
+    below the prior's basis.
 
     Examples
     --------
@@ -109,6 +117,9 @@ def learn(prior: UsualTimePrior, evidence: Sequence[Evidence]) -> LearnedUsualTi
     4.02
     >>> round(learn(prior, [Evidence(JointAtRelease.SOFT, 4.5 * 3600)]).basis_s / 3600, 2)
     5.18
+    >>> right = learn(prior, [Evidence(JointAtRelease.RIGHT, 4 * 3600)] * 5)
+    >>> round(right.basis_s / 3600, 1), right.used_s / 3600
+    (3.4, 4.0)
     """
     checked("prior spread", prior.spread, "", 0, 1, low_open=True)
     checked("minimum_s", prior.minimum_s, "s", 0)
@@ -121,11 +132,17 @@ def learn(prior: UsualTimePrior, evidence: Sequence[Evidence]) -> LearnedUsualTi
     low = max(middle - wide, math.log(prior.minimum_s)) if prior.minimum_s else middle - wide
     ln_b = np.linspace(low, middle + wide, POINTS)
     before = -(((ln_b - middle) / prior.spread) ** 2) / 2
-    after = before.copy()
+    after, soft_only = before.copy(), before.copy()
     for item in sorted(evidence):  # the same order always, so the same rounding
-        after += _log_likelihood(item, ln_b)
+        weight = _log_likelihood(item, ln_b)
+        after += weight
+        if item.verdict is JointAtRelease.SOFT:
+            soft_only += weight
     prior_density, density = _normal(before), _normal(after)
     ten, half, ninety = np.exp(np.interp([0.1, 0.5, 0.9], _cumulative(density), ln_b)).tolist()
+    raised = prior.basis_s
+    if any(item.verdict is JointAtRelease.SOFT for item in evidence):
+        raised = math.exp(float(np.interp(0.5, _cumulative(_normal(soft_only)), ln_b)))
     mean = float((density * ln_b).sum())
     spread = math.sqrt(float((density * (ln_b - mean) ** 2).sum()))
     return LearnedUsualTime(
@@ -135,6 +152,7 @@ def learn(prior: UsualTimePrior, evidence: Sequence[Evidence]) -> LearnedUsualTi
         max(ten, prior.minimum_s),
         ninety,
         spread,
+        max(raised, prior.basis_s),
         np.exp(ln_b),
         prior_density,
         density,
