@@ -82,7 +82,7 @@ def layout(shop: ShopData, book: WaitBook) -> Component:
         taught = learned[kind.id]
         told = "–"
         if taught is not None and taught.evidence:
-            told = f"{_told(taught.basis_s)} from {_releases(len(taught.evidence))}"
+            told = f"{_told(taught.used_s)} from {_releases(len(taught.evidence))}"
         rows.append(
             [
                 html.Th(dcc.Link(kind.name, href=f"/bench/kind/{kind.id}"), scope="row"),
@@ -226,10 +226,15 @@ def taught(kind: WaitType, learned: LearnedUsualTime | None) -> list[Component]:
     told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
     times = ", ".join(f"{_told(e.equivalent_s)} {e.verdict}" for e in learned.evidence[-8:])
     result = (
-        f"Now: basis {_told(learned.basis_s)} "
+        f"Estimate from the answers: {_told(learned.basis_s)} "
         f"({_told(learned.low_s)} to {_told(learned.high_s)}). "
-        "New waits use this; open ones keep theirs."
+        f"New waits use {_told(learned.used_s)}; open waits keep theirs."
     )
+    if learned.basis_s < learned.used_s:
+        result += (
+            " Only the answer 'still soft' changes the usual time by itself. To use a shorter time, "
+            "change the usual time of this type."
+        )
     return [
         html.P(before),
         html.P(

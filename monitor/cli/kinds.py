@@ -57,8 +57,9 @@ def list_(
     )
     if taught:
         out.print(
-            f"Learned from {len(taught.evidence)} release(s): {taught.basis_s / 3600:.1f} h "
-            f"({taught.low_s / 3600:.1f} to {taught.high_s / 3600:.1f})"
+            f"Learned from {len(taught.evidence)} release(s): estimate {taught.basis_s / 3600:.1f} h "
+            f"({taught.low_s / 3600:.1f} to {taught.high_s / 3600:.1f}); new waits use "
+            f"{taught.used_s / 3600:.1f} h"
         )
     print_table(
         ("parameter", "value", "from\nto", "meaning and source"),
