@@ -276,7 +276,7 @@ def test_a_command_that_cannot_be_is_kept_as_refused_and_stops_nothing(running):
 @pytest.mark.slow
 @pytest.mark.broker
 def test_how_waits_stand_is_told_on_a_retained_topic(running):
-    ok(running.command("wait", "open", "cleat", "bench", "--at", "00:01"))
+    ok(running.command("wait", "open", "cleat", "bench"))
     got = {}
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
     client.on_connect = lambda c, *_: c.subscribe(STATE_FILTER, 1)
