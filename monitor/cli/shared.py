@@ -184,7 +184,8 @@ def journal_of(settings: Settings) -> Iterator[tuple[Reader, Journal]]:
 
 
 def instrument_of(settings: Settings, given: str) -> Instrument:
-    """The instrument with this reference or id, or the only one whose reference contains it."""
+    """The instrument with this reference or id, or the only one whose reference begins with it,
+    or else contains it."""
     from monitor.domain.instrument import id_of
 
     with journal_of(settings) as (_, journal):
@@ -193,6 +194,7 @@ def instrument_of(settings: Settings, given: str) -> Instrument:
         return exact
     wanted = given.casefold().strip()
     found = [i for i in instruments.values() if wanted and wanted in i.reference.casefold()]
+    found = [i for i in found if i.reference.casefold().startswith(wanted)] or found
     if len(found) == 1:
         return found[0]
     if found:
