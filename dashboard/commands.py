@@ -1,7 +1,7 @@
-"""What is done from the board: a tap in the browser becomes a command for the service's desk.
+"""Commands from the board: a tap in the browser becomes a request to the service.
 
-The browser sends what was tapped, when, and what was typed into fields, as text. What it is about
-says who reads it; the service decides.
+The browser sends what was tapped, when, and the typed fields, as text. The page that it concerns
+makes the request of it; the service decides.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from dashboard.access import sign_in
 from dashboard.alerts import forms as alerts_forms
 from dashboard.bench import forms as bench_forms
 from dashboard.sensors import forms as sensors_forms
-from dashboard.ui.form_input import WishFault
+from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
-from monitor.commands import ipc
+from monitor.commands import ipc, read_request
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreFault
+from monitor.core.errors import Fault, Rejected, StoreFault
 from monitor.domain.events import About
 
 if TYPE_CHECKING:
@@ -32,101 +32,121 @@ if TYPE_CHECKING:
     from dashboard.data.waits import WaitBook
     from dashboard.data.wood import WoodBook
 
+Tap = Mapping[str, Any]
+"""A tap as the browser sends it, without its form."""
+
 
 class FormReader(NamedTuple):
     """How taps about one thing are read.
 
-    `command_of` makes a command of what was asked and typed, or raises `WishFault`; `fault_of`
-    finds in what was typed the fault for which the service refused the command, if it can.
+    `values_of` returns the fields of the request that a tap and its form mean, or raises `Rejected`
+    with the faults at the fields of the form. `field_of` returns the form's name of a field of the
+    request, or "" if the form has none; `label_of` its label. `beside` makes the text at a field.
     """
 
-    command_of: Callable[[Mapping[str, Any], Mapping[str, str]], dict[str, Any]]
-    fault_of: Callable[[Mapping[str, Any], Mapping[str, str]], WishFault | None] = (
-        lambda _command, _form: None
+    values_of: Callable[[Tap, Form], dict[str, Any]]
+    field_of: Callable[[str, Form], str]
+    label_of: Callable[[str], str]
+    beside: Callable[[Fault, Form, str], str] = lambda fault, form, name: beside_field(
+        fault, form.text(name), form.unit
     )
 
 
 def readings(
     shop: ShopData, waits: WaitBook, woods: WoodBook, alerts: AlertBook
 ) -> dict[str, FormReader]:
-    """How the taps are read, by what they are about."""
-
-    def fault_of_instrument(
-        command: Mapping[str, Any], form: Mapping[str, str]
-    ) -> WishFault | None:
-        fields = wood_forms.fields_of(command, form, shop, woods, now_ms())
-        return WishFault(wood_forms.sentence(fields), fields) if fields else None
-
-    of_waits = FormReader(functools.partial(bench_forms.command_of, shop=shop, book=waits))
-    of_alerts = FormReader(functools.partial(alerts_forms.command_of, shop=shop, book=alerts))
+    """The reader of the taps about each thing."""
+    of_waits = FormReader(
+        functools.partial(bench_forms.values_of, waits=waits),
+        bench_forms.field_of,
+        bench_forms.label_of,
+    )
+    of_alerts = FormReader(
+        functools.partial(alerts_forms.values_of, shop=shop, book=alerts),
+        alerts_forms.field_of,
+        alerts_forms.label_of,
+        functools.partial(alerts_forms.beside, book=alerts),
+    )
+    of_instruments = FormReader(
+        functools.partial(wood_forms.values_of, shop=shop, book=woods),
+        wood_forms.field_of,
+        wood_forms.label_of,
+    )
+    of_sensors = FormReader(
+        sensors_forms.values_of, sensors_forms.field_of, sensors_forms.label_of
+    )
     return {
         About.WAIT: of_waits,
         About.KIND: of_waits,
-        About.INSTRUMENT: FormReader(
-            functools.partial(wood_forms.command_of, shop=shop, book=woods), fault_of_instrument
-        ),
+        About.INSTRUMENT: of_instruments,
         About.ALERT: of_alerts,
-        About.RULE: of_alerts._replace(
-            fault_of=functools.partial(alerts_forms.fault_of, shop=shop, book=alerts)
-        ),
+        About.RULE: of_alerts,
         About.RESERVOIR: of_alerts,
         About.CAUTION: of_alerts,
-        About.SENSOR: FormReader(functools.partial(sensors_forms.command_of, shop=shop)),
+        About.SENSOR: of_sensors,
     }
 
 
 def register(app: Dash, shop: ShopData, read_as: Mapping[str, FormReader]) -> None:
-    """Hang `/bench/do` into the app's server."""
+    """Add `/bench/do` to the app's server."""
     app.server.add_url_rule(
         "/bench/do", "bench_do", lambda: answer(shop, read_as), methods=["POST"]
     )
 
 
 def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
-    """Do what was asked. 200 with `done`; 4xx with `refused` in words, and `fields`, what is wrong
-    with each; 503: try again later."""
+    """Carry a tap out. 200 with `done`; 4xx with `refused` in words, and `fields`, the fault at
+    each; 503: try again later."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
         return _said(403, refused=may.why)
-    asked = flask.request.get_json(silent=True)
-    if not isinstance(asked, dict):
-        return _said(400, refused="This is no command.")
-    reading = read_as.get(str(asked.get("about", About.WAIT)))
-    if reading is None:
-        return _said(400, refused="This is about nothing that is known here.")
-    command: dict[str, Any] = {}
+    tap = flask.request.get_json(silent=True)
+    if not isinstance(tap, dict):
+        return _said(400, refused="This is not a command.")
+    reader = read_as.get(str(tap.get("about", About.WAIT)))
+    if reader is None:
+        return _said(400, refused="Unknown item.")
+    form = Form(_typed(tap), shop.settings, str(tap.get("rule", "")))
     try:
-        form = _form(asked)
-        command = reading.command_of(asked, form)
-        done = ipc.ask(shop.settings.desk_path, command)
+        about = {"about": tap["about"]} if "about" in tap else {}
+        values = {"do": tap.get("do")} | about | reader.values_of(tap, form)
+        form.check()
+        request = read_request(values, now_ms())
+        own = {name: tap[name] for name in ("id", "by") if isinstance(tap.get(name), str)}
+        done = ipc.ask(shop.settings.desk_path, request.as_command(**own))
     except ipc.DeskUnavailable:
         return _said(503, later="The service does not answer. Is Benchweather running?")
     except StoreFault as exc:
         return _said(503, later=f"The store cannot be read just now: {exc}.")
-    except WishFault as exc:
-        return _refused(exc)
-    except ipc.CommandRefused as exc:
-        return _refused(reading.fault_of(command, form) or WishFault(str(exc)))
+    except Rejected as exc:
+        return _rejected(exc, reader, form)
     return _said(200, done=done)
 
 
-def _form(asked: Mapping[str, Any]) -> dict[str, str]:
-    """What was typed, by the names of the fields."""
-    given = asked.get("form") or {}
-    if not isinstance(given, dict):
-        raise WishFault("form must hold the fields by name")
-    return {str(k): v.strip() for k, v in given.items() if isinstance(v, str)}
+def _typed(tap: Tap) -> dict[str, str]:
+    """The typed texts, by the names of the fields."""
+    given = tap.get("form")
+    fields = given if isinstance(given, dict) else {}
+    return {str(k): v.strip() for k, v in fields.items() if isinstance(v, str)}
 
 
-def _refused(fault: WishFault) -> flask.Response:
-    fields = {"fields": fault.fields} if fault.fields else {}
-    return _said(409, refused=f"{_first_upper(str(fault))}.", **fields)
+def _rejected(rejected: Rejected, reader: FormReader, form: Form) -> flask.Response:
+    """Each fault beside its field, and all of them in one sentence."""
+    fields, sentences = {}, []
+    for fault in rejected.faults:
+        name = reader.field_of(fault.field, form) if fault.field else ""
+        if name:
+            fields[name] = reader.beside(fault, form, name)
+            sentences.append(f"{reader.label_of(name)}: {fields[name]}")
+        else:
+            sentences.append(_first_upper(str(fault)))
+    return _said(409, refused=f"{'; '.join(sentences)}.", **({"fields": fields} if fields else {}))
 
 
 def _first_upper(text: str) -> str:
-    """A fault as a sentence; what begins with the name of a setting keeps it."""
+    """A fault as a sentence; one that begins with a field's own name keeps it."""
     text = text.rstrip(". ")
-    return text if "_" in text.partition(" ")[0] else text[:1].upper() + text[1:]
+    return text if "_" in text.split(" ", 1)[0] else text[:1].upper() + text[1:]
 
 
 def _said(status: int, **what: Any) -> flask.Response:

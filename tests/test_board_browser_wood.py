@@ -142,7 +142,7 @@ def test_what_is_wrong_stands_beside_its_field_and_goes_when_it_is_right(wood, v
     wrong = page.locator('[data-fault="parts.0.thickness_mm"]')
     wrong.wait_for()
     until(page, "document.querySelector('[data-fault=\"parts.0.thickness_mm\"]').innerText !== ''")
-    assert "'thick' is no number" in wrong.inner_text()
+    assert "'thick' is not a number" in wrong.inner_text()
     assert page.locator("#fix-parts-0-thickness_mm").get_attribute("aria-invalid") == "true"
     page.locator("#fix-parts-0-thickness_mm").fill("30")
     page.wait_for_timeout(1300)

@@ -164,20 +164,32 @@ def test_an_alert_is_put_off_and_what_cannot_be_is_refused(shop):
         (("alert", "snooze", "1", "soon"), 2, "Invalid value"),
         (("rule", "show", "nothing"), 1, "There is no rule 'nothing'"),
         (("rule", "set", "dry"), 2, "There is nothing to set"),
-        (("rule", "set", "dry", "--low", "130"), 1, "low = 130%: must be 0 to 100%"),
+        (("rule", "set", "dry", "--low", "130"), 1, "low = 130.0: must be 0 to 100 %"),
         (("rule", "set", "dry", "--field", "colour=red"), 2, "must be NAME=VALUE"),
-        (("rule", "set", "dry", "--field", "on=perhaps"), 2, "on must be yes or no"),
-        (("rule", "set", "dry", "--field", "hold_s=long"), 2, "hold_s must be a whole number"),
-        (("rule", "reset", "dry"), 1, "is not changed"),
+        (
+            ("rule", "set", "dry", "--field", "on=perhaps"),
+            2,
+            "on = 'perhaps': must be true or false",
+        ),
+        (
+            ("rule", "set", "dry", "--field", "hold_s=long"),
+            2,
+            "hold_s = 'long': must be a whole number",
+        ),
+        (("rule", "reset", "dry"), 1, "has no changes to undo"),
         (
             ("rule", "set", "dry", "--hold-min", "nan"),
             2,
             "--hold-min nan: must be a length of time",
         ),
-        (("rule", "set", "dry", "--field", "only=cellar"), 1, "there is no place cellar"),
-        (("rule", "set", "dry", "--field", "under=dry"), 1, "told under itself"),
+        (("rule", "set", "dry", "--field", "only=cellar"), 1, "only = 'cellar': must be one of"),
+        (("rule", "set", "dry", "--field", "under=dry"), 1, "under must not lead back"),
         (("filled", "bucket"), 1, "there is no reservoir 'bucket'"),
-        (("filled", "room-humidifier", "--amount", "2"), 1, "'2' is not an amount of water"),
+        (
+            ("filled", "room-humidifier", "--amount", "2"),
+            1,
+            "amount = '2': must be an amount of water",
+        ),
     ]:
         done = shop.command(*arguments)
         assert (done.returncode, why in flat(done.stderr)) == (code, True), done.stderr

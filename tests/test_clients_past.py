@@ -19,7 +19,7 @@ from monitor.clients.home_climate import HomeSources
 from monitor.clients.request import read_wish
 from monitor.clients.sheet import sheet_of
 from monitor.commands import ipc
-from monitor.core.errors import StoreUnavailable
+from monitor.core.errors import Rejected, StoreUnavailable
 from monitor.store import Reader, Writer, client_sheets
 
 NAME, OTHER = "Ilse Unwahrscheinlich", "Jo Nebenan"
@@ -112,7 +112,7 @@ def test_at_the_desk_nothing_of_a_client_is_logged(path, caplog):
             archive.erasing(NAME * 9),
             archive.erasing(NAME) | {"do": NAME},
         ):
-            with pytest.raises(ipc.CommandRefused):
+            with pytest.raises(Rejected):
                 ipc.ask(opened.path, bad)
         assert ipc.ask(opened.path, archive.erasing(NAME)) == {"erased": 1}
         opened.stop()

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace as replace_fields
 
 from dashboard.alerts import rule_fields as alerts_rule_fields
 from dashboard.alerts import text as alerts_text
@@ -302,7 +303,7 @@ def test_a_band_that_is_the_places_own_is_told_as_that(low, high, text):
 
 
 def test_a_rule_for_one_place_names_it():
-    rule = replace(RULES["very-dry"], only=("front-bench",))
+    rule = replace_fields(RULES["very-dry"], only=("front-bench",))
     assert alerts_text.rule_words(rule, PLACES, "C").startswith("Any of the Front bench: ")
 
 

@@ -11,6 +11,7 @@ from functools import partial
 import alert_fixtures
 import dashboard_fixtures as shop_air
 import pytest
+from msgspec.structs import replace as replace_fields
 from test_dashboard_alerts import NOON, PARIS, RULES, alert
 from test_dashboard_pages import said
 
@@ -191,7 +192,7 @@ def test_acknowledge_snooze_and_note_reach_the_journal(client, book):
     [
         (
             {"about": "alert", "do": "snooze", "alert": "2", "minutes": "soon"},
-            "'soon' is no number of minutes.",
+            "Minutes = 'soon': must be a number of minutes.",
             None,
         ),
         (
@@ -217,19 +218,19 @@ def test_acknowledge_snooze_and_note_reach_the_journal(client, book):
                 "reservoir": "room-humidifier",
                 "form": {"amount": "200 L"},
             },
-            "Amount: amount of water = 200 L: must be 0.02 to 100 L.",
-            None,
+            "Water put in: 200 L: must be 0.02 to 100 L.",
+            {"amount": "200 L: must be 0.02 to 100 L"},
         ),
         ({"about": "rule", "do": "rule", "rule": "dry", "form": {}}, "Nothing was changed.", None),
         (
             {"about": "rule", "do": "reset", "rule": "dry"},
-            "'dry' is not changed: there is nothing to give up.",
+            "Rule 'dry' has no changes to undo.",
             None,
         ),
         (
             {"about": "rule", "do": "rule", "form": {"name": "Dry", "like": "dry"}},
-            "Name: there is such a rule: give this one another name.",
-            {"name": "there is such a rule: give this one another name"},
+            "Name: is the name of another rule: choose another name.",
+            {"name": "is the name of another rule: choose another name"},
         ),
         (
             {"about": "rule", "do": "rule", "form": {"name": "Cellar", "like": ""}},
@@ -271,7 +272,7 @@ def test_a_rule_is_switched_changed_and_given_up(client, book):
         {"done": {"rule": "very-dry"}},
     )
     rule, was = book.rules()["very-dry"], RULES["very-dry"]
-    assert rule == replace(
+    assert rule == replace_fields(
         was,
         low=28.5,
         hold_s=2700,
@@ -301,41 +302,41 @@ def test_a_rule_is_added_like_another_and_taken_away(client, book):
 @pytest.mark.parametrize(
     ("rule", "typed", "fields"),
     [
-        ("very-dry", {"low": "dry"}, {"low": "'dry' is no number"}),
-        ("very-dry", {"low": "130"}, {"low": "must be 0 to 100%"}),
-        ("very-dry", {"back": "-1"}, {"back": "must be 0 to 100%"}),
+        ("very-dry", {"low": "dry"}, {"low": "'dry' is not a number"}),
+        ("very-dry", {"low": "130"}, {"low": "130: must be 0 to 100 %"}),
+        ("very-dry", {"back": "-1"}, {"back": "-1: must be 0 to 100 %"}),
         (
             "very-dry",
             {"hold_min": "99999"},
-            {"hold_min": f"must be 0 to {HOLD_MAX_S // 86400} days"},
+            {"hold_min": f"99999: must be 0 to {HOLD_MAX_S // 86400} days"},
         ),
-        ("very-dry", {"calm_h": "-1"}, {"calm_h": f"must be 0 to {HOLD_MAX_S // 86400} days"}),
-        ("very-dry", {"over_h": "30"}, {"over_h": "must be 0 to 24 h"}),
+        ("very-dry", {"calm_h": "-1"}, {"calm_h": f"-1: must be 0 to {HOLD_MAX_S // 86400} days"}),
+        ("very-dry", {"over_h": "30"}, {"over_h": "30: must be 0 to 24 h"}),
         (
             "very-dry",
             {"repeat_h": "1e300"},
-            {"repeat_h": f"must be 0 to {HOLD_MAX_S // 86400} days"},
+            {"repeat_h": f"1e300: must be 0 to {HOLD_MAX_S // 86400} days"},
         ),
         (
             "very-dry",
             {"only": "attic"},
             {
-                "only": "'attic' is none of bench, varnish, outdoors, front-bench, varnish-room, "
+                "only": "'attic' is not one of bench, varnish, outdoors, front-bench, varnish-room, "
                 "cellar, loft"
             },
         ),
         ("very-dry", {"name": ""}, {"name": "is empty"}),
-        ("heat", {"high": ""}, {"high": "the limit, in °C"}),
-        ("far-from-rest", {"low": "2"}, {"low": "must be below the upper limit"}),
+        ("heat", {"high": ""}, {"high": "is missing: give the limit in °C"}),
+        ("far-from-rest", {"low": "2"}, {"low": "2: must be below the upper limit"}),
         (
             "far-from-rest",
             {"back": "2"},
-            {"back": "leaves nothing between the limits to come back to"},
+            {"back": "2: must be less than half of the span between low and high"},
         ),
         (
             "very-dry",
             {"low": "x", "back": "y"},
-            {"low": "'x' is no number", "back": "'y' is no number"},
+            {"low": "'x' is not a number", "back": "'y' is not a number"},
         ),
     ],
 )

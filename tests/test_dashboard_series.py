@@ -210,7 +210,7 @@ def test_a_kind_taken_off_the_list_is_put_back_as_it_was_by_a_tap(tmp_path):
             assert tap("patch").status_code == 200
             assert tap("cleat").status_code == 200
             refused = tap("cleat")
-            assert "is not off the list" in json.loads(refused.data)["refused"]
+            assert "must be a retired type: none is retired" in json.loads(refused.data)["refused"]
         book = commands.journal.book
     assert set(book) - set(before) == {"patch", "cleat"}
     assert (book["patch"].name, book["patch"].basis_s) == ("Patch", 9 * 3600)

@@ -30,7 +30,7 @@ from dashboard.data.waits import WaitBook
 from dashboard.ui import formats
 from monitor.core.clock import now_ms, to_ms
 from monitor.domain.events import About, Event
-from monitor.domain.wait import Action, Feel, apply, decide
+from monitor.domain.wait import Action, Feel, apply
 from monitor.domain.wait_types import KINDS, Caution
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness, TimeRange, WaitState
@@ -52,10 +52,7 @@ def wait(kind="plate-crack", started=NOON - HOUR, **more):
         "start_ms": started,
         **more,
     }
-    return apply(
-        None,
-        Event(About.WAIT, "1", started, "Ina", Action.OPEN, decide(None, Action.OPEN, body, NOON)),
-    )
+    return apply(None, Event(About.WAIT, "1", started, "Ina", Action.OPEN, body))
 
 
 def readiness(**more):
@@ -465,10 +462,13 @@ def test_only_what_was_changed_is_put_right(settings, commands, ids, client, boo
 @pytest.mark.parametrize(
     ("form", "said"),
     [
-        ({"clamps": "two"}, "Clamps: 'two' is no whole number."),
-        ({"count": "-1"}, "How many: '-1' is no whole number."),
-        ({"start": "yesterday"}, "Started: 'yesterday' is no date and time."),
-        ({"wanted": "2026-11-25T10:00Z"}, "Wanted by: '2026-11-25T10:00Z' is no date and time."),
+        ({"clamps": "two"}, "Clamps: 'two' is not a whole number."),
+        ({"count": "-1"}, "How many: '-1' is not a whole number."),
+        ({"start": "yesterday"}, "Started: 'yesterday' is not a date and time."),
+        (
+            {"wanted": "2026-11-25T10:00Z"},
+            "Wanted by: '2026-11-25T10:00Z' is not a date and time.",
+        ),
     ],
 )
 def test_a_field_that_cannot_be_read_is_named(settings, commands, client, form, said):
@@ -476,7 +476,9 @@ def test_a_field_that_cannot_be_read_is_named(settings, commands, client, form, 
         status, answer = do(
             client, do="open", id="c", kind="cleat", place="front-bench", form=form
         )
-    assert (status, answer) == (409, {"refused": said})
+    (field,) = form
+    told = said.partition(": ")[2].removesuffix(".")
+    assert (status, answer) == (409, {"refused": said, "fields": {field: told}})
 
 
 def test_without_the_service_a_tap_is_to_be_sent_again(commands, client):

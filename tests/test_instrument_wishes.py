@@ -16,11 +16,13 @@ from dashboard.data.journal import KeptJournal
 from dashboard.data.shop import ShopData
 from dashboard.data.wood import WoodBook
 from dashboard.ui import formats
-from dashboard.ui.form_input import WishFault
+from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
+from monitor.commands import read_request
 from monitor.core.clock import now_ms
+from monitor.core.errors import Rejected
 from monitor.domain.events import About, Event
-from monitor.domain.instrument import InstrumentAction, apply, decide
+from monitor.domain.instrument import InstrumentAction, RegisterInstrument, apply, decide
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Writer
 
@@ -30,7 +32,10 @@ book, shop, client = fixtures.book, fixtures.shop, fixtures.client
 
 def wish(form, shop, book, do="register", **more):
     asked = {"id": "a", "by": "Ina", "do": do, "at_ms": NOON, **more}
-    return wood_forms.command_of(asked, form, shop, book)
+    typed = Form(form, shop.settings)
+    values = wood_forms.values_of(asked, typed, shop, book)
+    typed.check()
+    return values
 
 
 NEW = {"reference": "VN-9", "kind": "violin", "place": "front-bench", "opened": "no"}
@@ -38,10 +43,6 @@ NEW = {"reference": "VN-9", "kind": "violin", "place": "front-bench", "opened": 
 
 def test_a_few_taps_make_a_registration(commands, shop, book):
     assert wish(NEW | {"home": "damp"}, shop, book) == {
-        "about": "instrument",
-        "id": "a",
-        "by": "Ina",
-        "do": "register",
         "reference": "VN-9",
         "kind": "violin",
         "place": "front-bench",
@@ -73,36 +74,40 @@ def test_temperatures_are_read_in_the_readers_unit(tmp_path):
         found = wish(NEW | {"home_temp": "68", "cold": "39.2"}, shop, book)
         assert (found["home_temp_c"], found["arrived_temp_c"]) == (20.0, 4.0)
         wrong = wish(NEW | {"home_temp": "140"}, shop, book)
-        fields = wood_forms.fields_of(wrong, {"home_temp": "140"}, shop, book, NOON)
-    assert fields == {"home_temp": "140: must be 23 °F to 104 °F"}
+    with pytest.raises(Rejected) as caught:
+        read_request({"about": "instrument", "do": "register"} | wrong, NOON)
+    (fault,) = caught.value.faults
+    assert wood_forms.field_of(fault.field, Form({}, settings)) == "home_temp"
+    assert beside_field(fault, "140", "F") == "140: must be 23 °F to 104 °F"
 
 
 UNREADABLE = [
-    ({"home_rh": "dry"}, {"home_rh": "'dry' is no number"}),
-    ({"home_temp": "nan"}, {"home_temp": "'nan' is no number"}),
-    ({"due": "friday"}, {"due": "'friday' is no date"}),
-    ({"due": "2026-02-30"}, {"due": "'2026-02-30' is no date"}),
-    ({"arrived": "yesterday"}, {"arrived": "'yesterday' is no date and time"}),
-    ({"arrived": "2026-11-25T10:00Z"}, {"arrived": "'2026-11-25T10:00Z' is no date and time"}),
+    ({"home_rh": "dry"}, {"home_rh": "'dry' is not a number"}),
+    ({"home_temp": "nan"}, {"home_temp": "'nan' is not a number"}),
+    ({"due": "friday"}, {"due": "'friday' is not a date"}),
+    ({"due": "2026-02-30"}, {"due": "'2026-02-30' is not a date"}),
+    ({"arrived": "yesterday"}, {"arrived": "'yesterday' is not a date and time"}),
+    ({"arrived": "2026-11-25T10:00Z"}, {"arrived": "'2026-11-25T10:00Z' is not a date and time"}),
     ({"kind": "", "place": ""}, {"kind": "choose one", "place": "choose one"}),
 ]
 
 
 @pytest.mark.parametrize(("form", "fields"), UNREADABLE)
 def test_what_cannot_be_read_is_told_at_its_field(commands, shop, book, form, fields):
-    with pytest.raises(WishFault) as caught:
+    with pytest.raises(Rejected) as caught:
         wish(NEW | form, shop, book)
-    assert caught.value.fields == fields
+    found = {fault.field: beside_field(fault, "", "C") for fault in caught.value.faults}
+    assert found == fields
 
 
 IMPOSSIBLE = [
-    ({"reference": ""}, "reference", "reference is empty"),
+    ({"reference": ""}, "reference", "is empty"),
     ({"kind": "guitar"}, "kind", "must be one of violin"),
     ({"home_rh": "150"}, "home_rh", "150: must be 5 to 95 %"),
     ({"home_temp": "60"}, "home_temp", "60: must be −5 °C to 40 °C"),
     ({"cold": "-40"}, "cold", "-40: must be −30 °C to 50 °C"),
-    ({"due": "2020-01-01"}, "due", "due lies before it came"),
-    ({"due": "2099-01-01"}, "due", "more than five years ahead"),
+    ({"due": "2020-01-01"}, "due", "is before the instrument came in"),
+    ({"due": "2099-01-01"}, "due", "more than 5 years ahead"),
     ({"arrived": "2099-01-01T10:00"}, "arrived", "in the future"),
     ({"note": "x" * 2001}, "note", "at most 2000"),
 ]
@@ -167,7 +172,7 @@ def test_what_was_done_earlier_is_noted_with_its_time(settings, commands, guests
     assert (status, list(answer["fields"])) == (409, ["at"])
 
 
-def test_only_what_was_changed_is_amended(settings, commands, guests, client, shop, book):
+def test_only_what_was_changed_is_corrected(settings, commands, guests, client, shop, book):
     one = book.instrument("va-2-viola")
     shown = wood_forms.form_of(one, shop)
     with shop_air.desk(settings, commands):
@@ -224,11 +229,11 @@ def test_a_part_can_be_added_and_the_presets_taken_again(
             {"parts.2.width_mm": "1: must be 2 to 1000 mm"},
         ),
         ({"parts.1.restraint": "2"}, {"parts.1.restraint": "2: must be 0 to 1"}),
-        ({"parts.1.width_mm": "wide"}, {"parts.1.width_mm": "'wide' is no number"}),
+        ({"parts.1.width_mm": "wide"}, {"parts.1.width_mm": "'wide' is not a number"}),
         ({"parts.1.width_mm": ""}, {"parts.1.width_mm": "give a number"}),
         ({"parts.4.width_mm": "20"}, {"parts.4.name": "give it a name"}),
         ({"arrived": ""}, {"arrived": "give one"}),
-        ({"due": "2020-01-01"}, {"due": "due lies before it came"}),
+        ({"due": "2020-01-01"}, {"due": "is before the instrument came in"}),
     ],
 )
 def test_a_part_that_cannot_be_is_told_at_its_field(
@@ -249,18 +254,19 @@ def test_a_part_that_cannot_be_is_told_at_its_field(
     )
 )
 def test_whatever_is_sent_is_a_command_or_a_fault_in_words(form):
-    body = decide(
-        None,
-        InstrumentAction.REGISTER,
-        {"reference": "VN-9", "kind": "violin", "place": "bench"},
-        NOON,
-    )
+    request = RegisterInstrument(reference="VN-9", kind="violin", place="bench")
+    body = decide(None, request, NOON)
     one = apply(None, Event(About.INSTRUMENT, "vn-9", NOON, "", InstrumentAction.REGISTER, body))
-    with contextlib.suppress(WishFault):
-        command = wood_forms.command_of(
-            {"do": "amend", "instrument": "vn-9"}, form, _FakeShop(), _One(one)
-        )
-        wood_forms.fields_of(command, form, _FakeShop(), _One(one), NOON)
+    typed = Form(form, _FakeShop.settings)
+    tap = {"do": "amend", "instrument": "vn-31"}
+    with contextlib.suppress(Rejected):
+        values = wood_forms.values_of(tap, typed, _FakeShop(), _One(one))
+        typed.check()
+        try:
+            decide(one, read_request({"about": "instrument", "do": "amend"} | values, NOON), NOON)
+        except Rejected as exc:
+            for fault in exc.faults:
+                wood_forms.field_of(fault.field, typed)
 
 
 class _One:

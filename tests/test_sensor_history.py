@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 from dashboard_fixtures import settings_in
 
-from monitor.commands import CommandFault, Commands
-from monitor.core.errors import MonitorError
+from monitor.commands import Commands
+from monitor.core.errors import MonitorError, Rejected
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.readings import export
 from monitor.science.calibration.settling import SettlingStage
@@ -202,7 +202,7 @@ def test_a_corrected_value_never_leaves_what_can_be(shop):
         ("fit", {"since_ms": NOW + HOUR}, "ahead"),
         ("move", {"place": "a b"}, "space"),
         ("move", {"place": "bench"}, "already"),
-        ("move", {"place": "loft", "at_ms": NOW + HOUR}, "ahead"),
+        ("move", {"place": "loft", "at_ms": NOW + HOUR}, "at is 60 min in the future"),
         ("compare", {"value": 200.0, "u": 1.0}, "0 to 105"),
         ("compare", {"value": 50.0, "u": 0.0}, "above 0"),
         ("compare", {"value": "x", "u": 1.0}, "number"),
@@ -210,7 +210,7 @@ def test_a_corrected_value_never_leaves_what_can_be(shop):
         ("void", {"number": 1}, "none"),
         ("inherit", {"of": "x/y"}, "no other"),
         ("note", {"text": ""}, "empty"),
-        ("note", {"text": "x", "more": 1}, "knows no more"),
+        ("note", {"text": "x", "more": 1}, "more is not a field of 'note'"),
         ("abandon", {}, "not being"),
     ],
 )
@@ -225,7 +225,7 @@ def test_a_sensor_nobody_heard_and_an_unknown_word_are_refused(shop):
     shop.hears("bench", "a", NOW - MIN, NOW, 50.0)
     with pytest.raises(MonitorError, match="there is bench/a"):
         shop.do("note", NOW, sensor="x/y", text="t")
-    with pytest.raises(CommandFault, match="must be one of move"):
+    with pytest.raises(Rejected, match="must be one of move"):
         shop.do("paint", NOW)
 
 

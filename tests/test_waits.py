@@ -10,10 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.commands.ipc import CommandRefused, Desk, DeskUnavailable, ask
-from monitor.core.errors import MonitorError
+from monitor.commands import read_request
+from monitor.commands.ipc import Desk, DeskUnavailable, ask
+from monitor.core.errors import Fault, MonitorError, Rejected, range_fault
 from monitor.domain.events import About, Event
-from monitor.domain.wait import Action, Feel, WaitFault, apply, decide, fold
+from monitor.domain.wait import Action, Feel, apply, decide, fold, opened
 from monitor.store import Reader, Writer, journal, migrations
 
 NOW = 1_790_000_000_000
@@ -22,8 +23,16 @@ KIND = {"id": "plate-crack", "name": "Plate crack"}
 OPEN = {"kind": KIND, "instrument": "VN-204", "what": "crack below the f-hole", "place": "bench"}
 
 
-def do(wait, action, at=NOW, **wish):
-    body = decide(wait, action, wish, at)
+def body_of(wait, action, fields, now):
+    """The body of the event that an action with some fields becomes; `kind` is the whole type."""
+    given = fields | ({"kind": fields["kind"]["id"]} if "kind" in fields else {})
+    own = {} if action is Action.OPEN else {"wait": "1"}
+    request = read_request({"about": "wait", "do": action} | own | given, now)
+    return opened(request, KIND, now) if wait is None else decide(wait, request, now)
+
+
+def do(wait, action, at=NOW, **fields):
+    body = body_of(wait, action, fields, at)
     return apply(wait, Event(About.WAIT, "1", at, "test", action, body))
 
 
@@ -74,8 +83,8 @@ def test_how_it_felt_can_be_taken_back(wait):
 
 
 REFUSED = [
-    (Action.OPEN, {}, "needs a kind"),
-    (Action.OPEN, {"kind": KIND}, "needs a place"),
+    (Action.OPEN, {}, "place is missing; kind is missing"),
+    (Action.OPEN, {"kind": KIND}, "place is missing"),
     (Action.OPEN, OPEN | {"place": " "}, "place is empty"),
     (Action.OPEN, OPEN | {"what": "x" * 201}, "at most 200"),
     (Action.OPEN, OPEN | {"what": 5}, "must be text"),
@@ -83,38 +92,47 @@ REFUSED = [
     (Action.OPEN, OPEN | {"clamps": True}, "whole number"),
     (Action.OPEN, OPEN | {"start_ms": NOW + 2 * HOUR}, "120 min in the future"),
     (Action.OPEN, OPEN | {"start_ms": 0}, "more than a year back"),
-    (Action.OPEN, OPEN | {"start_ms": "now"}, "must be a time"),
-    (Action.OPEN, OPEN | {"colour": "red"}, "knows no colour"),
+    (Action.OPEN, OPEN | {"start_ms": "now"}, "a time in ms"),
+    (
+        Action.OPEN,
+        OPEN | {"colour": "red"},
+        "colour is not a field of 'open': it has clamps, count",
+    ),
 ]
 
 
 @pytest.mark.parametrize(("action", "wish", "why"), REFUSED, ids=[why for *_, why in REFUSED])
 def test_an_opening_that_cannot_be_is_refused(action, wish, why):
-    with pytest.raises(WaitFault, match=why):
-        decide(None, action, wish, NOW)
+    with pytest.raises(Rejected, match=why):
+        body_of(None, action, wish, NOW)
 
 
 def test_what_does_not_fit_the_state_is_refused(wait):
     paused = do(wait, Action.PAUSE, NOW + HOUR)
     released = do(wait, Action.RELEASE, NOW + HOUR)
     cases = [
-        (None, Action.RELEASE, {}, "no such wait"),
         (wait, Action.RESUME, {}, "is not paused"),
-        (paused, Action.PAUSE, {}, "paused already"),
-        (paused, Action.RESUME, {"at_ms": NOW}, "before it was paused"),
-        (wait, Action.RELEASE, {"at_ms": NOW - 1}, "before its start"),
+        (paused, Action.PAUSE, {}, "already paused"),
+        (paused, Action.RESUME, {"at_ms": NOW}, "before VN-204 .* was paused"),
+        (wait, Action.RELEASE, {"at_ms": NOW - 1}, "before the start of"),
         (wait, Action.RELEASE, {"feel": "fine"}, "must be one of soft, right, long before"),
-        (wait, Action.REOPEN, {}, "is open already"),
+        (wait, Action.REOPEN, {}, "is already open"),
         (wait, Action.FEEL, {"feel": "right"}, "not released yet"),
-        (wait, Action.CORRECT, {}, "nothing to correct"),
-        (wait, Action.MOVE, {}, "place is empty"),
+        (wait, Action.CORRECT, {}, "no field to correct"),
+        (wait, Action.MOVE, {}, "place is missing"),
+        (wait, Action.MOVE, {"place": ""}, "place is empty"),
         (released, Action.PAUSE, {}, "reopen it first"),
-        (released, Action.CORRECT, {"start_ms": NOW + 2 * HOUR}, "after its release"),
-        (paused, Action.CORRECT, {"start_ms": NOW + 2 * HOUR}, "after it was moved or paused"),
+        (released, Action.CORRECT, {"start_ms": NOW + 2 * HOUR}, "start is after the release of"),
+        (
+            paused,
+            Action.CORRECT,
+            {"start_ms": NOW + 2 * HOUR},
+            "after VN-204 .* was moved or paused",
+        ),
     ]
     for of, action, wish, why in cases:
-        with pytest.raises(WaitFault, match=why):
-            decide(of, action, wish, NOW + 3 * HOUR)
+        with pytest.raises(Rejected, match=why):
+            body_of(of, action, wish, NOW + 3 * HOUR)
 
 
 _wishes = st.fixed_dictionaries(
@@ -135,7 +153,7 @@ def test_whatever_is_asked_the_history_stays_one_that_can_be(steps):
     for number, (action, wish) in enumerate(steps):
         try:
             wait = do(wait, action, NOW + number * HOUR, **wish)
-        except WaitFault:
+        except Rejected:
             continue
         assert all(a <= b for a, b in wait.pauses if b is not None)
         assert [b for _, b in wait.pauses].count(None) <= 1
@@ -147,9 +165,9 @@ def test_whatever_is_asked_the_history_stays_one_that_can_be(steps):
 
 def test_the_journal_gives_back_what_was_written_and_knows_a_command_again(tmp_path):
     writer = Writer(tmp_path / "s.sqlite3")
-    opened = decide(None, Action.OPEN, OPEN, NOW)
+    body = body_of(None, Action.OPEN, OPEN, NOW)
     events = [
-        Event(About.WAIT, "1", NOW, "cli", Action.OPEN, opened),
+        Event(About.WAIT, "1", NOW, "cli", Action.OPEN, body),
         Event(About.KIND, "mine", NOW, "cli", "kind", {"name": "Mine"}),
     ]
     with writer.connection.transaction() as run:
@@ -169,9 +187,9 @@ def test_an_older_journal_is_taken_over_into_the_one_for_all(tmp_path, monkeypat
     steps = migrations.steps()
     monkeypatch.setattr(migrations, "steps", lambda: steps[:2])
     old = Writer(path)
-    opened = json.dumps(decide(None, Action.OPEN, OPEN, NOW))
+    body = json.dumps(body_of(None, Action.OPEN, OPEN, NOW))
     with old.connection.transaction() as run:
-        run.execute("INSERT INTO wait_event VALUES (7, '1', ?, 'cli', 'open', ?)", (NOW, opened))
+        run.execute("INSERT INTO wait_event VALUES (7, '1', ?, 'cli', 'open', ?)", (NOW, body))
         run.execute("INSERT INTO kind_version VALUES (1, 'x', ?, 'cli', '{\"a\": 1}')", (NOW,))
         run.execute("INSERT INTO kind_version VALUES (2, 'x', ?, 'cli', 'null')", (NOW + 1,))
     old.close()
@@ -190,19 +208,30 @@ def test_an_older_journal_is_taken_over_into_the_one_for_all(tmp_path, monkeypat
 def desk(tmp_path):
     def handle(command: Mapping[str, object]) -> Mapping[str, object]:
         if command.get("do") == "fail":
-            raise WaitFault("there is no such wait")
+            raise Rejected("there is no such wait")
+        if command.get("do") == "range":
+            fault = range_fault("home_rh_pct", 150, 5.0, 95.0, "%")
+            raise Rejected(fault, Fault("is missing", "place"))
         return {"echo": command}
 
-    opened = Desk(tmp_path / "desk.json", handle)
-    opened.start()
+    service = Desk(tmp_path / "desk.json", handle)
+    service.start()
     yield tmp_path / "desk.json"
-    opened.stop()
+    service.stop()
 
 
 def test_the_desk_answers_and_says_why_not(desk):
     assert ask(desk, {"do": "x", "what": "àß-brown ö"})["echo"]["what"] == "àß-brown ö"
-    with pytest.raises(CommandRefused, match="no such wait"):
+    with pytest.raises(Rejected, match="no such wait"):
         ask(desk, {"do": "fail"})
+
+
+def test_a_rejection_crosses_the_process_as_data(desk):
+    fault = range_fault("home_rh_pct", 150, 5.0, 95.0, "%")
+    with pytest.raises(Rejected) as caught:
+        ask(desk, {"do": "range"})
+    assert caught.value.faults == (fault, Fault("is missing", "place"))
+    assert str(caught.value) == "home_rh_pct = 150: must be 5 to 95 %; place is missing"
 
 
 def test_the_desk_is_private_and_wants_its_token(desk):
@@ -211,7 +240,7 @@ def test_the_desk_is_private_and_wants_its_token(desk):
     for line in (b"junk\n", b"{}\n", b'{"token":"guess","command":{"do":"x"}}\n', b"[]\n"):
         with socket.create_connection(("127.0.0.1", port), timeout=5) as raw:
             raw.sendall(line)
-            assert b"refused" in raw.makefile("rb").readline()
+            assert b"rejected" in raw.makefile("rb").readline()
 
 
 def test_a_service_that_is_not_there_is_told_with_what_to_do(tmp_path, desk):

@@ -28,10 +28,10 @@ class FieldScale(NamedTuple):
 
 MINUTES, HOURS = FieldScale("min", 1 / 60), FieldScale("h", 1 / 3600)
 TIMES = {
-    "hold_min": ("hold_s", MINUTES, f"must be 0 to {HOLD_MAX_S // 86400} days"),
-    "calm_h": ("calm_s", HOURS, f"must be 0 to {HOLD_MAX_S // 86400} days"),
-    "over_h": ("over_s", HOURS, f"must be 0 to {OVER_MAX_S // 3600} h"),
-    "repeat_h": ("repeat_s", HOURS, f"must be 0 to {HOLD_MAX_S // 86400} days"),
+    "hold_min": ("hold_s", MINUTES, f"0 to {HOLD_MAX_S // 86400} days"),
+    "calm_h": ("calm_s", HOURS, f"0 to {HOLD_MAX_S // 86400} days"),
+    "over_h": ("over_s", HOURS, f"0 to {OVER_MAX_S // 3600} h"),
+    "repeat_h": ("repeat_s", HOURS, f"0 to {HOLD_MAX_S // 86400} days"),
 }
 """Fields that are lengths of time: the rule's own name, how it is shown, and what is allowed."""
 TEXTS = ("name", "why", "source", "do", "caution")

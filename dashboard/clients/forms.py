@@ -120,7 +120,7 @@ def wish_of(
             try:
                 value = number(text)
             except ValueError:
-                faults[asked.name] = f"{text!r:.30} is no number"
+                faults[asked.name] = f"{text!r:.30} is not a number"
                 continue
             wish[asked.name] = formats.to_celsius(value, unit) if asked.unit == "C" else value
     if wish["device"] == "":

@@ -34,6 +34,7 @@ from monitor.clients.sheet import Sheet, sheet_of
 from monitor.commands import ipc
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, StoreFault
+from monitor.domain.instrument import RecordInstrument
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -289,16 +290,8 @@ def recorded(instrument_id: str, shop: ShopData, kept: KeptJournal) -> tuple[Any
         made = kept.ask(paper)
         if made is None:
             return dash.no_update, "There is no such instrument."
-        ipc.ask(
-            settings.desk_path,
-            {
-                "about": "instrument",
-                "do": "record",
-                "instrument": instrument_id,
-                "by": "board",
-                "fingerprints": made.fingerprints,
-            },
-        )
+        request = RecordInstrument(instrument=instrument_id, fingerprints=made.fingerprints)
+        ipc.ask(settings.desk_path, request.as_command(by="board"))
     except MonitorError as exc:
         return dash.no_update, f"It could not be made: {exc}."
     out = io.BytesIO()

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui import formats
-from dashboard.ui.form_input import WishFault, number
+from dashboard.ui.form_input import number
+from monitor.core.errors import Fault, Rejected
 from monitor.core.units import M3_PER_FT3, VOLUMES_L
 from monitor.science.outlook.hourly_log import STEPS
 from monitor.science.outlook.what_if import SETTING_C, VOLUME_M3, WATER_MAX_L, Change
@@ -59,30 +60,30 @@ def change(typed: Mapping[str, object], volume_m3: float, unit: Unit) -> Change 
 
     Raises
     ------
-    WishFault
-        With what is wrong with each field.
+    Rejected
+        With the fault of each field.
     """
     values: dict[str, float] = {}
-    faults: dict[str, str] = {}
+    faults = []
     for name, bound in bounds(unit).items():
         text = str(typed.get(name) or "").strip()
         if not text:
             continue
         allowed = f"{bound.low:g} to {bound.high:.6g} {bound.unit}"
         try:
-            value = number(text)
+            values[name] = number(text)
         except ValueError:
-            faults[name] = f"{text[:20]!r} is no number: {allowed}."
+            faults.append(Fault("", name, text[:20], f"a number, {allowed}"))
             continue
-        if not bound.low <= value <= bound.high:
-            faults[name] = f"{value:g} {bound.unit}: must be {allowed}."
-            continue
-        values[name] = value
+        if not bound.low <= values[name] <= bound.high:
+            faults.append(
+                Fault("", name, values[name], allowed, bound.low, bound.high, bound.unit)
+            )
     window = str(typed.get("window") or "shut")
     if window not in WINDOWS_ACH:
-        faults["window"] = f"{window[:20]!r}: must be one of {', '.join(WINDOWS_ACH)}."
+        faults.append(Fault("", "window", window[:20], f"one of {', '.join(WINDOWS_ACH)}"))
     if faults:
-        raise WishFault("Look at what is marked.", faults)
+        raise Rejected(*faults)
     if unit == "F":
         to_si = {
             "setting": lambda f: formats.to_celsius(f, "F"),

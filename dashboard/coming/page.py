@@ -13,10 +13,10 @@ from dashboard.coming import view as coming_view
 from dashboard.coming.figure import FANS, Beside, coming_plot, summary
 from dashboard.coming.forms import FIELDS, change
 from dashboard.ui import formats, page_frame, plates_text, plots, sentences
-from dashboard.ui.form_input import WishFault
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
+from monitor.core.errors import Rejected
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3
 
 if TYPE_CHECKING:
@@ -209,8 +209,9 @@ def _other(
         return (Beside(place.label, there.fan), coming_view.answer(said(there, moved=True)), {})
     try:
         wanted = change(wish, one.place.volume_m3 or USUAL_VOLUME_M3, unit)
-    except WishFault as exc:
-        return None, coming_view.answer([str(exc)]), exc.fields
+    except Rejected as exc:
+        faults = {fault.field: f"{fault.at_field()}." for fault in exc.faults}
+        return None, coming_view.answer(["Look at the marked fields."]), faults
     if wanted is None:
         return None, [], {}
     other = book.changed(one, wanted)

@@ -1,21 +1,19 @@
-"""What is typed and tapped about a sensor, as a command for the desk."""
+"""The fields of a request on a sensor, from a tap and its form."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from dashboard.ui import formats
-from dashboard.ui.form_input import WishFault, number
 from monitor.core.measurements import Quantity
 from monitor.domain.sensor import SensorAction
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from dashboard.data.shop import ShopData
+    from dashboard.ui.form_input import Form
 
-PASSED_ON = ("id", "by", "do", "about", "sensor", "salt", "quantity", "place", "of")
-"""What a tap carries that goes on as it is."""
+PASSED_ON = ("sensor", "salt", "quantity", "place", "of")
+"""Fields that a tap carries as they are."""
 TIMED = (
     SensorAction.MOVE,
     SensorAction.SEAL,
@@ -31,63 +29,53 @@ LABELS = {
     "text": "Note",
     "place": "Another place",
 }
-"""What each field is called on the page."""
+"""The label of each field."""
 
 
-def command_of(
-    asked: Mapping[str, Any], form: Mapping[str, str], shop: ShopData
-) -> dict[str, Any]:
-    """The command that a tap means.
+def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
+    """The fields of the request that a tap means.
 
     Parameters
     ----------
-    asked : mapping
+    tap : mapping
         `PASSED_ON` as texts, `at_ms` when it was tapped, `number` of a correction, `line` yes or no.
-    form : mapping
-        What was typed: for COMPARE `value`, `u` and `with`; for FIT `since`; for NOTE `text`; for
-        MOVE `place`, if none was tapped.
-
-    Raises
-    ------
-    WishFault
-        With every field that cannot be read.
+    form : Form
+        For COMPARE `value`, `u` and `with`; for FIT `since`; for NOTE `text`; for MOVE `place`, if
+        none was tapped.
     """
-    command = {name: asked[name] for name in PASSED_ON if isinstance(asked.get(name), str)}
-    do, faults = command.get("do"), dict[str, str]()
-    if do in TIMED and isinstance(asked.get("at_ms"), int):
-        command["at_ms"] = asked["at_ms"]
+    values = {name: tap[name] for name in PASSED_ON if isinstance(tap.get(name), str)}
+    do = tap.get("do")
+    if do in TIMED and isinstance(tap.get("at_ms"), int):
+        values["at_ms"] = tap["at_ms"]
     match do:
         case SensorAction.COMPARE:
-            unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-            warm = command.get("quantity") == Quantity.TEMPERATURE and unit == "F"
-            for name in ("value", "u"):
-                try:
-                    typed = number(form.get(name, ""))
-                except ValueError:
-                    faults[name] = f"{form.get(name, '')!r:.40} is no number"
-                    continue
-                if warm:
-                    absolute = name == "value"
-                    back = formats.to_celsius if absolute else formats.difference_from_unit
-                    typed = back(typed, unit)
-                command[name] = typed
-            if form.get("with"):
-                command["with"] = form["with"]
+            read = {"value": form.number("value"), "u": form.number("u")}
+            if values.get("quantity") == Quantity.TEMPERATURE:
+                read = {"value": form.temp_c("value"), "u": form.temp_c("u", difference=True)}
+            values |= {name: value for name, value in read.items() if value is not None}
+            if form.text("with"):
+                values["with"] = form.text("with")
         case SensorAction.FIT:
-            if asked.get("line") in ("yes", "no"):
-                command["line"] = asked["line"] == "yes"
-            if form.get("since"):
-                try:
-                    command["since_ms"] = formats.of_input(form["since"], shop.settings.zone)
-                except (ValueError, OverflowError):
-                    faults["since"] = f"{form['since']!r:.40} is no date and time"
+            if tap.get("line") in ("yes", "no"):
+                values["line"] = tap["line"] == "yes"
+            if (since := form.moment("since")) is not None:
+                values["since_ms"] = since
         case SensorAction.VOID:
-            given = str(asked.get("number", ""))
-            command["number"] = int(given) if given.isdecimal() else given
+            given = str(tap.get("number", ""))
+            values["number"] = int(given) if given.isdecimal() else given
         case SensorAction.NOTE:
-            command["text"] = form.get("text", "")
+            values["text"] = form.text("text")
         case SensorAction.MOVE:
-            command.setdefault("place", form.get("place", ""))
-    if faults:
-        raise WishFault("; ".join(f"{LABELS[n]}: {why}" for n, why in faults.items()), faults)
-    return command
+            values.setdefault("place", form.text("place"))
+    return values
+
+
+def field_of(name: str, form: Form) -> str:
+    """The form's name of a field of a request; "" if the form has none."""
+    own = name.removesuffix("_ms")
+    return own if own in form.typed else ""
+
+
+def label_of(name: str) -> str:
+    """The label of a field."""
+    return LABELS.get(name, name)

@@ -1,6 +1,6 @@
-"""What is typed and tapped about an instrument, as a command for the service's desk.
+"""The fields of a request on an instrument, from a tap and its form.
 
-Temperatures come in the reader's unit, times in the shop's zone, a length of stay as a day.
+Temperatures come in the reader's unit, times in the shop's zone, the end of a stay as a day.
 """
 
 from __future__ import annotations
@@ -9,19 +9,13 @@ import re
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from dashboard.ui import formats
-from dashboard.ui.form_input import WishFault, number
-from monitor.domain.instrument import (
-    ARRIVED_TEMP_C,
-    HOME_TEMP_C,
-    InstrumentAction,
-    InstrumentFault,
-    decide,
-    id_of,
-)
+from dashboard.ui.form_input import Form
+from monitor.core.errors import Rejected
+from monitor.domain.instrument import InstrumentAction
 from monitor.science.plates.parts import PRESETS, Part
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from dashboard.data.shop import ShopData
     from dashboard.data.wood import WoodBook
@@ -41,8 +35,8 @@ HOMES = {
     "damp": HomeAir("Damp house", 60.0),
 }
 """Yearly means. [%]  Common practice, no source."""
-PASSED_ON = ("id", "by", "do", "instrument", "place")
-"""What a tap carries that goes on as it is."""
+PASSED_ON = ("instrument", "place")
+"""Fields that a tap carries as they are."""
 PART_NUMBERS = ("thickness_mm", "width_mm", "varnish_sd_m", "restraint")
 PART_TEXTS = ("name", "species", "cut", "faces")
 LABELS = {
@@ -66,85 +60,70 @@ LABELS = {
     "restraint": "Held by its joints",
 }
 """What each field is called on the page."""
-_FIELDS = {"home_rh_pct": "home_rh", "home_temp_c": "home_temp", "arrived_temp_c": "cold"}
-"""Names of the service's fields in the form, where they differ."""
-_RANGES_C = {"home_temp": HOME_TEMP_C, "cold": ARRIVED_TEMP_C}
+_FIELDS = {
+    "home_rh_pct": "home_rh",
+    "home_temp_c": "home_temp",
+    "arrived_temp_c": "cold",
+    "arrived_ms": "arrived",
+    "due_ms": "due",
+    "at_ms": "at",
+}
+"""Names of a request's fields in the form, where they differ."""
 
 
-def command_of(
-    asked: Mapping[str, Any], form: Mapping[str, str], shop: ShopData, book: WoodBook
+def values_of(
+    tap: Mapping[str, Any], form: Form, shop: ShopData, book: WoodBook
 ) -> dict[str, Any]:
-    """The command that a tap means.
+    """The fields of the request that a tap means.
 
     Parameters
     ----------
-    asked : mapping
+    tap : mapping
         `PASSED_ON` as texts, `at_ms` when it was tapped, and `like`, a kind whose parts it gets.
-    form : mapping
-        What was typed, as texts by the names of `form_of`; for a registration also `kind`,
-        `place`, `opened` (yes or no), `home` (a key of `HOMES`) and `reference`; for what was
-        done at another time `at`.
+    form : Form
+        By the names of `form_of`; for a registration also `kind`, `place`, `opened` (yes or no),
+        `home` (a key of `HOMES`) and `reference`; for what was done at another time `at`.
 
     Raises
     ------
-    WishFault
-        With every field that cannot be read, or if nothing was changed.
+    Rejected
+        If nothing was changed.
     """
-    command = {name: asked[name] for name in PASSED_ON if isinstance(asked.get(name), str)}
-    command["about"] = "instrument"
-    do, at_ms = command.get("do"), asked.get("at_ms")
-    typed = _Typed(form, shop)
+    values = {name: tap[name] for name in PASSED_ON if isinstance(tap.get(name), str)}
+    do, at_ms = tap.get("do"), tap.get("at_ms")
     if do == InstrumentAction.REGISTER:
-        wish = _registered(typed)
+        values |= _registered(form)
         if isinstance(at_ms, int):
-            wish.setdefault("arrived_ms", at_ms)
-    elif do == InstrumentAction.AMEND:
-        instrument = book.instrument(str(command.get("instrument", "")))
-        wish = {} if instrument is None else _amended(typed, instrument, asked.get("like"))
+            values.setdefault("arrived_ms", at_ms)
+    elif do == InstrumentAction.CORRECT:
+        instrument = book.instrument(str(values.get("instrument", "")))
+        changes = (
+            {}
+            if instrument is None
+            else _corrected(form, form_of(instrument, shop), instrument, tap)
+        )
+        if not changes and not form.faults:
+            raise Rejected("nothing was changed")
+        values |= changes
     else:
-        at = typed.moment("at")
+        at = form.moment("at")
         at = at if at is not None else at_ms
-        wish = {"at_ms": at} if isinstance(at, int) else {}
-    if typed.faults:
-        raise WishFault(sentence(typed.faults), typed.faults)
-    if do == InstrumentAction.AMEND and not wish:
-        raise WishFault("nothing was changed")
-    return command | wish
+        values |= {"at_ms": at} if isinstance(at, int) else {}
+    return values
 
 
-def fields_of(
-    command: Mapping[str, Any],
-    form: Mapping[str, str],
-    shop: ShopData,
-    book: WoodBook,
-    now_ms: int,
-) -> dict[str, str]:
-    """Where in the form each fault lies for which the service refused a command."""
-    if command.get("do") not in list(InstrumentAction):
-        return {}
-    do = InstrumentAction(str(command["do"]))
-    named = str(command.get("reference" if do is InstrumentAction.REGISTER else "instrument", ""))
-    wish = {k: v for k, v in command.items() if k not in ("id", "by", "do", "about", "instrument")}
-    try:
-        decide(book.instrument(id_of(named)), do, wish, now_ms)
-    except InstrumentFault as exc:
-        rows, unit = _rows(form), formats.temperature_unit(shop.settings.board.temperature_unit)
-        found = {}
-        for fault in exc.faults:
-            name = _field(fault.field, rows)
-            if name:
-                found[name] = _said(name, fault.text, form.get(name, ""), unit)
-        return found
-    return {}
+def field_of(name: str, form: Form) -> str:
+    """The form's name of a field of a request; "" if the form has none."""
+    own = _FIELDS.get(name, name)
+    part = re.fullmatch(r"parts\.(\d+)\.(\w+)", own)
+    if part is not None and not form.faults:
+        rows = _rows(form)
+        own = f"parts.{rows[int(part[1])]}.{part[2]}" if int(part[1]) < len(rows) else ""
+    return own if label_of(own) != own else ""
 
 
-def sentence(fields: Mapping[str, str]) -> str:
-    """What is wrong with some fields, in one line."""
-    return "; ".join(f"{label(name)}: {text}" for name, text in fields.items())
-
-
-def label(field: str) -> str:
-    """What a field is called: "Part 2, thickness"."""
+def label_of(field: str) -> str:
+    """The label of a field: "Part 2, thickness"."""
     _, _, own = field.rpartition(".")
     word = LABELS.get(own, own)
     if not field.startswith("parts."):
@@ -153,7 +132,7 @@ def label(field: str) -> str:
 
 
 def form_of(instrument: Instrument, shop: ShopData) -> dict[str, str]:
-    """Everything that can be amended, as its page shows it, by the names of its fields."""
+    """Every field that can be corrected, as its page shows it, by the names of its fields."""
     zone, unit = shop.settings.zone, formats.temperature_unit(shop.settings.board.temperature_unit)
     home = instrument.home
     shown = {
@@ -176,151 +155,88 @@ def part_of(part: Part) -> dict[str, str]:
     return texts | {name: f"{fields[name]:g}" for name in PART_NUMBERS}
 
 
-class _Typed:
-    """Fields as they were typed; what cannot be read is gathered in `faults`."""
-
-    def __init__(self, form: Mapping[str, str], shop: ShopData) -> None:
-        self.form = form
-        self.faults: dict[str, str] = {}
-        self._zone = shop.settings.zone
-        self._unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-        self.shop = shop
-
-    def text(self, name: str) -> str:
-        return self.form.get(name, "")
-
-    def number(self, name: str) -> float | None:
-        return self._read(name, number, "is no number")
-
-    def temp_c(self, name: str) -> float | None:
-        value = self.number(name)
-        return (
-            value
-            if value is None or self._unit == "C"
-            else round(formats.to_celsius(value, "F"), 3)
-        )
-
-    def moment(self, name: str) -> int | None:
-        return self._read(
-            name, lambda text: formats.of_input(text, self._zone), "is no date and time"
-        )
-
-    def end_of(self, name: str) -> int | None:
-        """The last minute of a day."""
-        return self._read(
-            name, lambda text: formats.of_input(f"{text}T23:59", self._zone), "is no date"
-        )
-
-    def _read(self, name: str, read: Callable[[str], Any], fault: str) -> Any:
-        if not self.text(name):
-            return None
-        try:
-            return read(self.text(name))
-        except (ValueError, OverflowError):
-            self.faults[name] = f"{self.text(name)!r:.40} {fault}"
-            return None
-
-
-def _registered(typed: _Typed) -> dict[str, Any]:
-    wish: dict[str, Any] = {
-        "reference": typed.text("reference"),
-        "kind": typed.text("kind"),
-        "place": typed.text("place"),
-        "open": typed.text("opened") == "yes",
-        "home_rh_pct": typed.number("home_rh"),
+def _registered(form: Form) -> dict[str, Any]:
+    home_rh = form.number("home_rh")
+    chosen = HOMES.get(form.text("home"))
+    if not form.text("home_rh") and chosen is not None:
+        home_rh = chosen.rh_pct
+    for name in ("kind", "place"):
+        if not form.text(name):
+            form.add_fault(name, "choose one")
+    optional = {
+        "home_temp_c": form.temp_c("home_temp"),
+        "arrived_temp_c": form.temp_c("cold"),
+        "arrived_ms": form.moment("arrived"),
+        "due_ms": form.last_minute("due"),
+        "note": form.text("note"),
     }
-    chosen = HOMES.get(typed.text("home"))
-    if not typed.text("home_rh") and chosen is not None:
-        wish["home_rh_pct"] = chosen.rh_pct
-    more = {
-        "home_temp_c": typed.temp_c("home_temp"),
-        "arrived_temp_c": typed.temp_c("cold"),
-        "arrived_ms": typed.moment("arrived"),
-        "due_ms": typed.end_of("due"),
-        "note": typed.text("note"),
-    }
-    if not wish["kind"]:
-        typed.faults["kind"] = "choose one"
-    if not wish["place"]:
-        typed.faults["place"] = "choose one"
-    return wish | {name: value for name, value in more.items() if value not in (None, "")}
+    return {
+        "reference": form.text("reference"),
+        "kind": form.text("kind"),
+        "place": form.text("place"),
+        "open": form.text("opened") == "yes",
+        "home_rh_pct": home_rh,
+    } | {name: value for name, value in optional.items() if value not in (None, "")}
 
 
-def _amended(typed: _Typed, instrument: Instrument, like: object) -> dict[str, Any]:
-    """What of an instrument was changed; what looks the same is the same."""
-    if like in PRESETS:
+def _corrected(
+    form: Form, shown: Mapping[str, str], instrument: Instrument, tap: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The changes of an instrument."""
+    if (like := tap.get("like")) in PRESETS:
         return {"parts": [part.to_mapping() for part in PRESETS[str(like)]]}
-    was = form_of(instrument, typed.shop)
-    changed = {name for name in typed.form if typed.form[name] != was.get(name, "")}
-    readers: dict[str, tuple[str, Callable[[str], Any]]] = {
-        "home_rh": ("home_rh_pct", typed.number),
-        "home_temp": ("home_temp_c", typed.temp_c),
-        "cold": ("arrived_temp_c", typed.temp_c),
-        "arrived": ("arrived_ms", typed.moment),
-        "due": ("due_ms", typed.end_of),
-        "note": ("note", typed.text),
-    }
-    wish = {key: read(name) for name, (key, read) in readers.items() if name in changed}
+    changed = form.changed(shown)
+    values: dict[str, Any] = {}
+    for name, key, read in (
+        ("home_rh", "home_rh_pct", form.number),
+        ("home_temp", "home_temp_c", form.temp_c),
+        ("cold", "arrived_temp_c", form.temp_c),
+        ("arrived", "arrived_ms", form.moment),
+        ("due", "due_ms", form.last_minute),
+        ("note", "note", form.text),
+    ):
+        if name in changed:
+            values[key] = read(name)
     for name in ("arrived", "home_temp"):
-        if name in changed and not typed.text(name):
-            typed.faults[name] = "give one"
+        if name in changed and not form.text(name):
+            form.add_fault(name, "give one")
     if any(name.startswith("parts.") for name in changed):
-        wish["parts"] = _parts(typed, instrument)
-    return wish
+        values["parts"] = _parts(form, instrument)
+    return values
 
 
-def _rows(form: Mapping[str, str]) -> list[int]:
+def _rows(form: Form) -> list[int]:
     """Numbers of the parts in the form that have a name."""
-    found = {int(at[1]) for name in form if (at := re.fullmatch(r"parts\.(\d{1,3})\.\w+", name))}
-    return [i for i in sorted(found) if form.get(f"parts.{i}.name")]
+    matches = (re.fullmatch(r"parts\.(\d{1,3})\.\w+", name) for name in form.typed)
+    found = {int(match[1]) for match in matches if match}
+    return [i for i in sorted(found) if form.text(f"parts.{i}.name")]
 
 
-def _parts(typed: _Typed, instrument: Instrument) -> list[dict[str, Any]]:
+def _parts(form: Form, instrument: Instrument) -> list[dict[str, Any]]:
     """The parts that have a name; one that lost it is taken off."""
-    for name in typed.form:
-        _, _, field = name.rpartition(".")
-        if name.startswith(f"parts.{len(instrument.parts)}.") and field in PART_NUMBERS[:2]:
-            own = name.replace(field, "name")
-            if typed.text(name) and not typed.text(own):
-                typed.faults[own] = "give it a name"
-    return [_part(typed, i, instrument) for i in _rows(typed.form)]
+    new = f"parts.{len(instrument.parts)}."
+    sized = any(form.text(f"{new}{field}") for field in PART_NUMBERS[:2])
+    if sized and not form.text(f"{new}name"):
+        form.add_fault(f"{new}name", "give it a name")
+    return [_part(form, i, instrument) for i in _rows(form)]
 
 
-def _part(typed: _Typed, i: int, instrument: Instrument) -> dict[str, Any]:
+def _part(form: Form, i: int, instrument: Instrument) -> dict[str, Any]:
     """A part as typed; a figure that looks the same keeps what it had."""
     old = instrument.parts[i] if i < len(instrument.parts) else None
     was = part_of(old) if old else {}
     found: dict[str, Any] = dict(old.to_mapping()) if old else {}
     for field in (*PART_TEXTS, *PART_NUMBERS):
         name = f"parts.{i}.{field}"
-        if name not in typed.form or typed.text(name) == was.get(field, ""):
+        if name not in form.typed or form.text(name) == was.get(field, ""):
             continue
         if field in PART_TEXTS:
-            found[field] = typed.text(name)
-        elif (value := typed.number(name)) is not None:
+            found[field] = form.text(name)
+        elif not form.text(name):
+            form.add_fault(name, "give a number")
+        elif (value := form.number(name)) is not None:
             found[field] = value
-        elif name not in typed.faults:
-            typed.faults[name] = "give a number"
     return found
-
-
-def _field(field: str, rows: list[int]) -> str:
-    """The form's name of a field of the service."""
-    head, _, rest = field.partition(".")
-    if head == "parts" and rest:
-        number_, _, own = rest.partition(".")
-        return f"parts.{rows[int(number_)]}.{own}" if int(number_) < len(rows) else ""
-    return _FIELDS.get(field, field)
-
-
-def _said(name: str, text: str, typed: str, unit: formats.Unit) -> str:
-    """A fault for the place beside its field, which the reader sees."""
-    if name in _RANGES_C:
-        low, high = (formats.whole_temperature(t, unit) for t in _RANGES_C[name])
-        return f"{typed}: must be {low} to {high}"
-    _, sign, what = text.partition(" = ")
-    value, _, allowed = what.partition(": ")
-    return f"{typed or value}: {allowed}" if sign else text
 
 
 def _temp(temp_c: float | None, unit: formats.Unit) -> str:

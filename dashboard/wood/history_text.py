@@ -50,7 +50,7 @@ def event_words(
             return f"Handed out{at()}"
         case InstrumentAction.RECORD:
             return "Record of its air given out"
-        case InstrumentAction.AMEND:
+        case InstrumentAction.CORRECT:
             return f"Put right: {_put(body, tuple(body), now_ms, zone, unit)}"
     return str(event.action)
 

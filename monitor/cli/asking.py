@@ -9,40 +9,41 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from monitor.cli.shared import err, exit_on, out, wrong
+from monitor.core.clock import now_ms
+from monitor.core.errors import Rejected
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
 
 
-def ask(settings: Settings, do: str, wish: dict[str, Any]) -> Any:
+def ask(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
+    """The answer of the running service to a request; a rejection ends the command."""
     with exit_on():
-        return _sent(settings, do, wish)
+        return _sent(settings, do, fields)
 
 
-def _sent(settings: Settings, do: str, wish: dict[str, Any]) -> Any:
-    from monitor.commands import ipc
+def _sent(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
+    from monitor.commands import ipc, read_request
 
-    return ipc.ask(
-        settings.desk_path, {"do": do, "by": getpass.getuser(), "id": uuid.uuid4().hex} | wish
-    )
+    request = read_request({"do": do} | fields, now_ms())
+    command = request.as_command(by=getpass.getuser(), id=uuid.uuid4().hex)
+    return ipc.ask(settings.desk_path, command)
 
 
 def each(
-    settings: Settings, do: str, numbers: list[str], wish: dict[str, Any], about: str = "wait"
+    settings: Settings, do: str, numbers: list[str], fields: dict[str, Any], about: str = "wait"
 ) -> None:
-    """One command for each wait or alert; what one refuses does not hold up the others."""
-    from monitor.commands.ipc import CommandRefused
-
-    refused = False
+    """One request for each wait or alert; a rejected one does not hold up the others."""
+    rejected = False
     for one in _numbers(numbers):
         try:
-            with exit_on(apart=CommandRefused):
-                _sent(settings, do, {"about": about, about: one} | wish)
+            with exit_on(apart=Rejected):
+                _sent(settings, do, {"about": about, about: one} | fields)
             out.print(f"{one}: done")
-        except CommandRefused as exc:
-            refused = True
+        except Rejected as exc:
+            rejected = True
             err.print(f"{one}: {exc}", style="bold red", highlight=False, soft_wrap=True)
-    if refused:
+    if rejected:
         raise typer.Exit(1)
 
 

@@ -166,28 +166,25 @@ def _option(name: str, value: Any) -> tuple[str, str]:
 
 def _field(text: str) -> tuple[str, Any]:
     """A field of a rule from NAME=VALUE, with the value in the field's own type."""
-    from dataclasses import fields
+    import msgspec
 
-    from monitor.domain.alerts.rule import Rule
+    from monitor.core.errors import Rejected
+    from monitor.core.validation import checked
+    from monitor.domain.alerts.rule import Family, Name, Rule, Text
 
-    types = {item.name: str(item.type) for item in fields(Rule) if item.name != "id"}
+    types = {item.name: item.type for item in msgspec.structs.fields(Rule) if item.name != "id"}
     name, sign, value = text.partition("=")
     if not sign or name not in types:
         wrong(f"--field {text!r}: must be NAME=VALUE. {suggestion(name, types)}")
-    kind = types[name]
+    plain: Any = value
+    if name in ("only", "under"):
+        plain = [part.strip() for part in value.split(",") if part.strip()]
+    elif types[name] not in (Name, Family, Text):
+        plain = {"yes": "true", "no": "false", "none": "null"}.get(value.lower(), value)
     try:
-        if "None" in kind and value == "none":
-            return name, None
-        if kind == "bool":
-            return name, {"yes": True, "true": True, "no": False, "false": False}[value.lower()]
-        if kind.startswith("tuple"):
-            return name, [part.strip() for part in value.split(",") if part.strip()]
-        if kind == "int":
-            return name, int(value)
-        return name, float(value) if "float" in kind else value
-    except (KeyError, ValueError):
-        allowed = {"bool": "yes or no", "int": "a whole number"}.get(kind, "a number")
-        wrong(f"--field {text!r}: {name} must be {allowed}")
+        return name, checked(name, plain, types[name], strict=False)
+    except Rejected as exc:
+        wrong(f"--field {text!r}: {exc}")
 
 
 def _text(value: Any) -> str:

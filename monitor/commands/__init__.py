@@ -1,36 +1,77 @@
-"""What can be asked of the service: open a wait and go on with it, take in an instrument, put an
-alert to rest.
+"""The one way to change anything in the shop: requests on waits, instruments, alerts and the rest.
 
-The board, the command line and a button over MQTT ask in the same words: a mapping with `about`
-and `do`, what is concerned, and `by`. A command with an `id` of its own is carried out once, however
+The board, the command line and a button over MQTT send the same messages: a mapping with `about`
+and `do`, the fields of the request, and `by`. A command with an `id` is carried out once, however
 often it comes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from typing import Annotated, Any
 
-from monitor.commands.alerts import OfReservoirs, OfRules, of_alerts, of_cautions
-from monitor.commands.instruments import of_instruments
+from msgspec import Meta
+
+from monitor.commands import alerts as alert_commands
+from monitor.commands.alerts import DecideReservoir, DecideRule, decide_alert, decide_caution
+from monitor.commands.instruments import decide_instrument
 from monitor.commands.projections import Journal
-from monitor.commands.request import CommandFault, Decision, Request
-from monitor.commands.sensors import OfSensors, SensorReader
-from monitor.commands.wait_types import of_kinds
-from monitor.commands.waits import Equivalent, Foresee, OfWaits
-from monitor.core.measurements import text_fault
+from monitor.commands.request import Command, Decision
+from monitor.commands.sensors import DecideSensor, SensorReader
+from monitor.commands.wait_types import decide_wait_type
+from monitor.commands.waits import DecideWait, Equivalent, Foresee
+from monitor.core.errors import Fault, Rejected
+from monitor.core.validation import LINE, Request, checked, read
+from monitor.domain import instrument, sensor, wait, wait_type_registry
+from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.events import About
 from monitor.domain.places import AirLimits
-from monitor.domain.wait_type_registry import RESTORE, RETIRE, SET
 from monitor.store import Writer, journal
 from monitor.store.connection import Cursor
 
-__all__ = ["CommandFault", "Commands", "Journal"]
+__all__ = ["Commands", "Journal", "read_request"]
 
-BY_MAX = 60
-"""Longest name of who asked. [characters]"""
+By = Annotated[str, Meta(max_length=60, extra=LINE)]
+CommandId = Annotated[str, Meta(max_length=100)] | None
+
 TRIES = 3
-"""How often a command is decided without keeping other writers waiting."""
+"""Most times that a command is decided without keeping other writers waiting."""
+
+REQUESTS: dict[str, dict[str, type[Request]]] = {}
+"""The type of each request, by what it is about and its action."""
+for _module in (
+    wait,
+    wait_type_registry,
+    instrument,
+    alert,
+    rule_registry,
+    alert_commands,
+    sensor,
+):
+    for _type in _module.REQUESTS:
+        REQUESTS.setdefault(_type.about, {})[str(_type.__struct_config__.tag)] = _type
+
+
+def read_request(command: Mapping[str, Any], now_ms: int) -> Request:
+    """The request of a command, each field checked.
+
+    Without `about` it is about a wait, or a wait type if `do` is one of its actions.
+
+    Raises
+    ------
+    Rejected
+        With every field that is wrong.
+    """
+    do = command.get("do")
+    kinds = REQUESTS[About.KIND]
+    about = command.get("about", About.KIND if isinstance(do, str) and do in kinds else About.WAIT)
+    if not isinstance(about, str) or about not in REQUESTS:
+        raise Rejected(Fault("", "about", about, f"one of {', '.join(REQUESTS)}"))
+    actions = REQUESTS[about]
+    if not isinstance(do, str) or do not in actions:
+        raise Rejected(Fault("", "do", do, f"one of {', '.join(actions)}"))
+    values = {k: v for k, v in command.items() if k not in ("id", "by", "do", "about")}
+    return read(actions[do], values, now_ms)
 
 
 class Commands:
@@ -40,7 +81,7 @@ class Commands:
     for a new wait takes tenths of a second, and readings do not wait for it. If something was done
     meanwhile, the command is decided again.
 
-    `on_change` is called after each command that changed something; `places` tells the ids of the
+    `on_change` is called after each command that changed something; `places` returns the ids of the
     places there are, for which alone a wait, an instrument or a rule can be.
     """
 
@@ -59,15 +100,15 @@ class Commands:
         self._writer = writer
         self._on_change, self._places = on_change, places
         self._journal = Journal(writer)
-        self._of: dict[About, Callable[[Request], Decision]] = {
-            About.WAIT: OfWaits(equivalent, foresee),
-            About.KIND: of_kinds,
-            About.INSTRUMENT: of_instruments,
-            About.ALERT: of_alerts,
-            About.RULE: OfRules(limits or AirLimits(), places),
-            About.RESERVOIR: OfReservoirs(reservoirs or {}),
-            About.CAUTION: of_cautions,
-            About.SENSOR: OfSensors(look),
+        self._decide: dict[str, Callable[[Command[Any]], Decision]] = {
+            About.WAIT: DecideWait(equivalent, foresee),
+            About.KIND: decide_wait_type,
+            About.INSTRUMENT: decide_instrument,
+            About.ALERT: decide_alert,
+            About.RULE: DecideRule(limits or AirLimits(), places),
+            About.RESERVOIR: DecideReservoir(reservoirs or {}),
+            About.CAUTION: decide_caution,
+            About.SENSOR: DecideSensor(look),
         }
 
     @property
@@ -80,15 +121,13 @@ class Commands:
     def carry_out(
         self, command: Mapping[str, Any], now_ms: int, deliveries: Iterable[tuple[int, bytes]] = ()
     ) -> Mapping[str, Any]:
-        """Do what was asked, on disk when this returns.
+        """Carry out a command, on disk when this returns.
 
         Parameters
         ----------
         command : mapping
-            `about`: a word of `About`; left out, a wait (or a kind, if `do` is one of a kind's).
-            `do`: for waits, instruments, alerts and sensors as in the `decide` of their modules; kind,
-            retire or restore for kinds, rule or reset for rules, filled for reservoirs, put away for
-            cautions. What is concerned, under the word of `about`. `by`: who; `id`: the command's.
+            `about` and `do` name the request, as in `REQUESTS`; the fields of the request; `by`:
+            who asks; `id`: the command's own.
         now_ms : int
             [ms since 1970-01-01 UTC]
         deliveries : iterable of (packet id, digest)
@@ -101,15 +140,21 @@ class Commands:
 
         Raises
         ------
-        CommandFault, and the fault of the book concerned
-            If it cannot be done; nothing was changed.
+        Rejected
+            If it cannot be done, with every fault; nothing was changed.
         StoreUnavailable
             If it cannot be written just now.
         """
-        command_id = command.get("id")
-        if command_id is not None and (not isinstance(command_id, str) or len(command_id) > 100):
-            raise CommandFault("id must be text of at most 100 characters")
+        command_id = checked("id", command.get("id"), CommandId)
         notes = list(deliveries)
+        if command_id and (answer := journal.answered(self._writer, command_id)) is not None:
+            return answer
+        by = checked("by", command.get("by", ""), By)
+        request = read_request(command, now_ms)
+        self._check_place(request)
+
+        def decide(known: Journal) -> Decision:
+            return self._decide[request.about](Command(request, by, now_ms, known))
 
         def write(run: Cursor, decision: Decision) -> None:
             done = (command_id, now_ms, decision.answer) if command_id else None
@@ -120,7 +165,7 @@ class Commands:
             known = self.journal
             if command_id and (answer := journal.answered(self._writer, command_id)) is not None:
                 return answer
-            decision = self._decided(command, now_ms, known)
+            decision = decide(known)
             with self._writer.connection.transaction() as run:
                 if current := journal.last(run) == known.version:
                     write(run, decision)
@@ -130,35 +175,22 @@ class Commands:
             with self._writer.connection.transaction() as run:
                 if command_id and (answer := journal.answered(self._writer, command_id)):
                     return answer
-                decision = self._decided(command, now_ms, self.journal)
+                decision = decide(self.journal)
                 write(run, decision)
         self._on_change()
         return decision.answer
 
-    def _decided(self, command: Mapping[str, Any], now_ms: int, known: Journal) -> Decision:
-        asked = self._asked(command, now_ms, known)
-        return self._of[asked.about](asked)
-
-    def _asked(self, command: Mapping[str, Any], now_ms: int, known: Journal) -> Request:
-        by, do = command.get("by", ""), command.get("do")
-        if fault := text_fault(by, BY_MAX):
-            raise CommandFault(f"by {fault}")
-        if not isinstance(do, str):
-            raise CommandFault(f"do = {do!r:.40}: must be text, what is to be done")
-        about = command.get("about", About.KIND if do in (SET, RETIRE, RESTORE) else About.WAIT)
-        if about not in list(self._of):
-            raise CommandFault(f"about = {about!r:.40}: must be one of {', '.join(self._of)}")
-        wish = {k: v for k, v in command.items() if k not in ("id", "by", "do", "about")}
-        if about in (About.WAIT, About.INSTRUMENT) and "place" in wish:
-            self._check_place(wish["place"])
-        return Request(About(about), do, wish, by, now_ms, known)
-
-    def _check_place(self, place: object) -> None:
-        """Refuse a place that nobody has named: its air would never come. While none is known, as
-        in a shop without a sensor, any will do."""
+    def _check_place(self, request: Request) -> None:
+        """Reject a place that does not exist: it has no air. While none is known, as in a shop
+        without a sensor, any will do."""
+        place = getattr(request, "place", None)
         known = set(self._places()) if self._places else set()
-        if known and isinstance(place, str) and place not in known:
-            raise CommandFault(
-                f"place: there is no place {place:.60}: must be one of {', '.join(sorted(known))}; a "
-                "new one is named in the settings, or by its sensor's first reading"
-            )
+        if (
+            known
+            and isinstance(place, str)
+            and place not in known
+            and request.about != About.SENSOR
+        ):
+            allowed = f"one of {', '.join(sorted(known))}"
+            to_add = "to add one, name it in the settings or start its sensor"
+            raise Rejected(Fault("", "place", place, f"{allowed}; {to_add}"))

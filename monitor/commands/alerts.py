@@ -1,102 +1,113 @@
-"""Commands on alerts and on the rules they come of, on reservoirs, and on cautions put away."""
+"""Commands on alerts and their rules, on reservoirs, and on cautions that were read."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from typing import get_args
+from typing import Annotated, ClassVar, get_args
 
-from monitor.commands.request import CommandFault, Decision, Request
-from monitor.core.errors import OutOfRange
-from monitor.core.measurements import text_fault
-from monitor.core.units import litres
+from msgspec import Meta
+
+from monitor.commands.request import Command, Decision
+from monitor.core.errors import Fault, OutOfRange, Rejected, range_fault
+from monitor.core.units import VOLUMES_L, litres
+from monitor.core.validation import LINE, Request
 from monitor.domain.alerts import alert, rule_registry
-from monitor.domain.alerts.alert import HANDS, AlertAction, AlertFault
-from monitor.domain.alerts.rule import RuleFault
+from monitor.domain.alerts.alert import AlertRequest
+from monitor.domain.alerts.rule_registry import RuleRequest, SetRule
+from monitor.domain.events import About
 from monitor.domain.places import AirLimits, Kind
 
 FILLED, PUT_AWAY = "filled", "put away"
+AMOUNT_L = (0.02, 100.0)
+"""Least and most water that can be filled into a tank at once. [L]  Ours."""
+
+Line = Annotated[str, Meta(max_length=60, extra=LINE)]
 
 
-def of_alerts(asked: Request) -> Decision:
-    if asked.do not in HANDS:
-        raise CommandFault(f"do = {asked.do!r:.40}: must be one of {', '.join(HANDS)}")
-    alert_id = asked.id_of("alert")
-    found = asked.journal.alerts.get(alert_id)
+class FillReservoir(Request, frozen=True, kw_only=True, tag=FILLED):
+    """Note that a humidifier's tank was filled, and with how much if that was measured."""
+
+    about: ClassVar[str] = About.RESERVOIR
+    key: ClassVar[str] = "reservoir"
+    reservoir: str
+    amount: str = ""
+
+
+class PutAwayCaution(Request, frozen=True, kw_only=True, tag=PUT_AWAY):
+    """Note that a caution was read and hidden, and on which page."""
+
+    about: ClassVar[str] = About.CAUTION
+    key: ClassVar[str] = "caution"
+    caution: Annotated[Line, Meta(min_length=1)]
+    where: Line = ""
+
+
+REQUESTS = (FillReservoir, PutAwayCaution)
+
+
+def decide_alert(command: Command[AlertRequest]) -> Decision:
+    """Carry out a request on an alert."""
+    alert_id = command.request.alert
+    found = command.journal.alerts.get(alert_id)
     if found is None:
-        raise AlertFault(f"there is no alert {alert_id[:40]!r}")
-    body = alert.decide(found, AlertAction(asked.do), asked.rest("alert"), asked.now_ms)
-    return Decision([asked.event(alert_id, body)], {"alert": alert_id})
+        raise Rejected(f"there is no alert {alert_id[:40]!r}")
+    body = alert.decide(found, command.request, command.now_ms)
+    return Decision([command.event(alert_id, body)], {"alert": alert_id})
 
 
-class OfRules:
-    """Changes rules. The starting set has the shop's limits in it; `places` are the ids of the
-    places there are, for which alone a rule can be, besides their kinds."""
+class DecideRule:
+    """Carries out requests on rules. The starting set has the shop's limits in it; `places` are the
+    ids of the places there are, for which alone a rule can be, besides their kinds."""
 
     def __init__(
         self, limits: AirLimits, places: Callable[[], Iterable[str]] | None = None
     ) -> None:
         self._limits, self._places = limits, places
 
-    def __call__(self, asked: Request) -> Decision:
-        rule_id = asked.id_of("rule")
-        own = asked.journal.rules
-        book = rule_registry.in_use(self._limits, own)
-        if asked.do == rule_registry.SET:
-            rule = rule_registry.changed(book, rule_id, asked.rest("rule"))
+    def __call__(self, command: Command[RuleRequest]) -> Decision:
+        request, own = command.request, command.journal.rules
+        body = {}
+        if isinstance(request, SetRule):
+            rule = rule_registry.changed(rule_registry.in_use(self._limits, own), request)
             known = {*get_args(Kind), *(self._places() if self._places else rule.only)}
             if unknown := sorted(set(rule.only) - known):
-                raise RuleFault(
-                    f"only: there is no place {', '.join(unknown)}: {', '.join(sorted(known))}"
-                )
-            return Decision(
-                [asked.event(rule_id, rule_registry.as_mapping(rule))], {"rule": rule_id}
-            )
-        if asked.do != rule_registry.RESET:
-            words = f"{rule_registry.SET}, {rule_registry.RESET}"
-            raise CommandFault(f"do = {asked.do!r:.40}: must be one of {words}")
-        if rule_id not in own:
-            raise RuleFault(f"{rule_id!r:.40} is not changed: there is nothing to give up")
-        return Decision([asked.event(rule_id, {})], {"rule": rule_id})
+                allowed = f"one of {', '.join(sorted(known))}"
+                raise Rejected(Fault("", "only", ", ".join(unknown), allowed))
+            body = rule_registry.as_mapping(rule)
+        elif request.rule not in own:
+            raise Rejected(f"rule {request.rule[:40]!r} has no changes to undo")
+        return Decision([command.event(request.rule, body)], {"rule": request.rule})
 
 
-AMOUNT_L = (0.02, 100.0)
-"""What may be filled into a tank at once. [L]  Ours."""
-
-
-class OfReservoirs:
-    """Notes that a humidifier was filled, and with how much, `amount`, if that was measured. Only
-    those of the settings are known."""
+class DecideReservoir:
+    """Carries out requests on the reservoirs of the settings."""
 
     def __init__(self, known: Mapping[str, object]) -> None:
         self._known = known
 
-    def __call__(self, asked: Request) -> Decision:
-        if asked.do != FILLED:
-            raise CommandFault(f"do = {asked.do!r:.40}: must be {FILLED}")
-        named = asked.id_of("reservoir")
-        if named not in self._known:
+    def __call__(self, command: Command[FillReservoir]) -> Decision:
+        name, amount = command.request.reservoir, command.request.amount
+        if name not in self._known:
             known = ", ".join(self._known) or "none is in the settings"
-            raise CommandFault(f"there is no reservoir {named[:40]!r}: {known}")
-        if unknown := sorted(set(asked.wish) - {"reservoir", "amount"}):
-            raise CommandFault(f"{FILLED} knows no {', '.join(unknown)}")
+            raise Rejected(f"there is no reservoir {name[:40]!r}: {known}")
         body = {}
-        if (amount := asked.wish.get("amount")) not in (None, ""):
+        if amount:
             try:
                 body["amount_l"] = litres(amount, *AMOUNT_L)
-            except (OutOfRange, ValueError) as exc:
-                raise CommandFault(f"amount: {exc}") from exc
-        return Decision([asked.event(named, body)], {"reservoir": named})
+            except OutOfRange as exc:
+                raise Rejected(range_fault("amount", amount, exc.low, exc.high, exc.unit)) from exc
+            except ValueError as exc:
+                units = ", ".join(VOLUMES_L)
+                allowed = (
+                    f"an amount of water such as 1.5 L, in {units}; fl oz, qt and gal as in the US"
+                )
+                raise Rejected(Fault("", "amount", amount, allowed)) from exc
+        return Decision([command.event(name, body)], {"reservoir": name})
 
 
-def of_cautions(asked: Request) -> Decision:
-    """A caution was read and put away: that is noted, with where."""
-    if asked.do != PUT_AWAY:
-        raise CommandFault(f"do = {asked.do!r:.40}: must be {PUT_AWAY}")
-    caution = asked.id_of("caution")
-    where = asked.wish.get("where", "")
-    for name, text in (("caution", caution), ("where", where)):
-        if fault := text_fault(text, 60):
-            raise CommandFault(f"{name} {fault}")
-    if not caution:
-        raise CommandFault("caution is empty")
-    return Decision([asked.event(caution, {"where": where})], {"caution": caution})
+def decide_caution(command: Command[PutAwayCaution]) -> Decision:
+    """Carry out a request on a caution: only the journal keeps it."""
+    caution = command.request.caution
+    return Decision(
+        [command.event(caution, {"where": command.request.where})], {"caution": caution}
+    )

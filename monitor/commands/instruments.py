@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from monitor.commands.request import CommandFault, Decision, Request
+from monitor.commands.request import Command, Decision
+from monitor.core.errors import Rejected
 from monitor.domain import instrument
-from monitor.domain.instrument import FieldFault, InstrumentAction, InstrumentFault
+from monitor.domain.instrument import InstrumentRequest, RegisterInstrument
 
 
-def of_instruments(asked: Request) -> Decision:
-    if asked.do not in list(InstrumentAction):
-        raise CommandFault(f"do = {asked.do!r:.40}: must be one of {', '.join(InstrumentAction)}")
-    named = asked.id_of("reference" if asked.do == InstrumentAction.REGISTER else "instrument")
-    instrument_id = instrument.id_of(named)
-    known = asked.journal.instruments.get(instrument_id)
-    if known is None and asked.do != InstrumentAction.REGISTER:
-        raise InstrumentFault([FieldFault(f"there is no instrument {named[:60]!r}")])
-    body = instrument.decide(
-        known, InstrumentAction(asked.do), asked.rest("instrument"), asked.now_ms
-    )
-    return Decision([asked.event(instrument_id, body)], {"instrument": instrument_id})
+def decide_instrument(command: Command[InstrumentRequest]) -> Decision:
+    """Carry out a request on an instrument."""
+    request = command.request
+    instrument_id = instrument.id_of(request.subject)
+    known = command.journal.instruments.get(instrument_id)
+    if known is None and not isinstance(request, RegisterInstrument):
+        raise Rejected(f"there is no instrument {request.subject[:60]!r}")
+    body = instrument.decide(known, request, command.now_ms)
+    return Decision([command.event(instrument_id, body)], {"instrument": instrument_id})

@@ -15,10 +15,11 @@ import socket
 import socketserver
 import threading
 from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from monitor.core.errors import MonitorError
+from monitor.core.errors import Fault, MonitorError, Rejected
 
 log = logging.getLogger(__name__)
 
@@ -36,13 +37,9 @@ class DeskUnavailable(MonitorError):
     retryable = True
 
 
-class CommandRefused(MonitorError, ValueError):
-    """The service did not carry out a command; the text says why."""
-
-
 class Desk:
     """The service's side. `handle` is called in a thread per connection and may raise
-    `MonitorError`, whose text is the answer."""
+    `MonitorError`; the faults of a `Rejected` are the answer."""
 
     def __init__(self, path: Path, handle: Handler) -> None:
         self.path = path
@@ -85,8 +82,8 @@ def ask(path: Path, command: Mapping[str, Any]) -> Mapping[str, Any]:
     ------
     DeskUnavailable
         If the service is not running or does not answer.
-    CommandRefused
-        If it did not carry the command out, with the reason.
+    Rejected
+        If it did not carry the command out, with every fault.
     """
     try:
         place = json.loads(path.read_text(encoding="utf-8"))
@@ -100,8 +97,8 @@ def ask(path: Path, command: Mapping[str, Any]) -> Mapping[str, Any]:
         raise DeskUnavailable(
             "the service does not answer: start it with `benchweather run` and try again"
         ) from exc
-    if "refused" in answer:
-        raise CommandRefused(answer["refused"])
+    if "rejected" in answer:
+        raise Rejected(*(Fault(**fault) for fault in answer["rejected"]))
     done: Mapping[str, Any] = answer["done"]
     return done
 
@@ -111,15 +108,21 @@ def _answer(line: bytes, token: str, handle: Handler) -> dict[str, Any]:
         asked = json.loads(line)
         given, command = asked["token"], asked["command"]
     except (ValueError, KeyError, TypeError):
-        return {"refused": "not a command"}
+        return _rejected(Rejected("not a command"))
     if not isinstance(given, str) or not hmac.compare_digest(given.encode(), token.encode()):
-        return {"refused": "wrong token"}
+        return _rejected(Rejected("wrong token"))
     if not isinstance(command, dict):
-        return {"refused": "not a command"}
+        return _rejected(Rejected("not a command"))
     try:
         return {"done": handle(command)}
+    except Rejected as exc:
+        return _rejected(exc)
     except MonitorError as exc:
-        return {"refused": str(exc)}
+        return _rejected(Rejected(str(exc)))
     except Exception as exc:
-        log.exception("command broke")  # ours to mend; the caller hears that it was not done
-        return {"refused": f"it could not be done: {exc!r}"}
+        log.exception("command failed")  # ours to mend; the caller hears that it was not done
+        return _rejected(Rejected(f"it could not be done: {exc!r}"))
+
+
+def _rejected(exc: Rejected) -> dict[str, Any]:
+    return {"rejected": [asdict(fault) for fault in exc.faults]}

@@ -1,56 +1,33 @@
-"""What is asked, and what answers it: the words that the commands of every book share."""
+"""A request in its context, and the decision that answers it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import Any, Generic, NamedTuple, TypeVar
 
 from monitor.commands.projections import Journal
-from monitor.core.errors import MonitorError
+from monitor.core.validation import Request
 from monitor.domain.events import About, Event
 
-
-class CommandFault(MonitorError, ValueError):
-    """A command is no command: what is wrong and what is allowed."""
+R = TypeVar("R", bound=Request)
 
 
-class Request(NamedTuple):
-    """One command: what is to be done to what, with which wishes, by whom, when.
+class Command(NamedTuple, Generic[R]):
+    """A request with who asks, the present [ms since 1970-01-01 UTC] and the shop as it is."""
 
-    `now_ms` in ms since 1970-01-01 UTC.
-    """
-
-    about: About
-    do: str
-    wish: Mapping[str, Any]
+    request: R
     by: str
     now_ms: int
     journal: Journal
 
-    def event(self, subject: str, body: Mapping[str, Any], action: str = "") -> Event:
-        """The event that carries it out."""
-        return Event(self.about, subject, self.now_ms, self.by, action or self.do, body)
-
-    def id_of(self, key: str) -> str:
-        """The id that the wish names.
-
-        Raises
-        ------
-        CommandFault
-            If it is no text.
-        """
-        given = self.wish.get(key, "")
-        if not isinstance(given, str):
-            raise CommandFault(f'{key} = {given!r:.40}: must be text, such as "12"')
-        return given
-
-    def rest(self, *taken: str) -> dict[str, Any]:
-        """The wish without some of its names."""
-        return {name: value for name, value in self.wish.items() if name not in taken}
+    def event(self, subject: str, body: Mapping[str, Any]) -> Event:
+        """The event that carries the request out."""
+        about, action = About(self.request.about), self.request.__struct_config__.tag
+        return Event(about, subject, self.now_ms, self.by, str(action), body)
 
 
 class Decision(NamedTuple):
-    """What is to be written, and the answer."""
+    """The events to write, and the answer to the command."""
 
     events: list[Event]
     answer: Mapping[str, Any]

@@ -5,6 +5,9 @@ Callers branch on the type or on `retryable`, never on the text.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 
 class MonitorError(Exception):
     """The root of the tree."""
@@ -42,6 +45,66 @@ class OutOfRange(MonitorError, ValueError):
             allowed = f"{low:g} to {high:g}"
         space = "" if unit == "%" else " "
         super().__init__(f"{name}{where} = {value:g}{space}{unit}: must be {allowed}{space}{unit}")
+
+
+NOT_GIVEN = "\0"
+"""The value of a fault that has none to show."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that is wrong with a request: its field, its value and what is allowed.
+
+    Either `problem` says what is wrong, as the rest of a sentence after the field, or `allowed`
+    says what the value must be. Without `field` the problem is a whole sentence. A part's field is
+    "parts.<its number from 0>.<field>". `low`, `high` and `unit` are the range, if it is one.
+    """
+
+    problem: str = ""
+    field: str = ""
+    value: Any = NOT_GIVEN
+    allowed: str = ""
+    low: float | None = None
+    high: float | None = None
+    unit: str = ""
+
+    def __str__(self) -> str:
+        name = self.field.removesuffix("_ms")
+        if self.value == NOT_GIVEN:
+            return f"{name} {self._rest()}".strip()
+        return f"{name} = {self.value!r:.40}{self._rest()}".strip(" =")
+
+    def at_field(self, typed: str = "") -> str:
+        """The fault for the place beside its field: without the field's name, the value as typed."""
+        if self.value == NOT_GIVEN:
+            return self._rest()
+        shown = typed if typed and not self.problem else repr(self.value)
+        return f"{shown:.40}{self._rest()}"
+
+    def _rest(self) -> str:
+        given = self.value != NOT_GIVEN
+        if self.problem:
+            return f" {self.problem}" if given else self.problem
+        return f"{': ' if given else ''}must be {self.allowed}"
+
+
+def range_fault(
+    field: str, value: Any, low: float | None, high: float | None, unit: str = ""
+) -> Fault:
+    """The fault of a value outside a range, which it keeps as figures."""
+    if low is None or high is None:
+        limits = f"at most {high:.10g}" if low is None else f"at least {low:.10g}"
+    else:
+        limits = f"{low:.10g} to {high:.10g}"
+    return Fault("", field, value, f"{limits} {unit}".strip(), low, high, unit)
+
+
+class Rejected(MonitorError, ValueError):
+    """A request that cannot be carried out. `faults` has each thing that is wrong with it."""
+
+    def __init__(self, *faults: Fault | str) -> None:
+        self.faults = tuple(Fault(f) if isinstance(f, str) else f for f in faults)
+        super().__init__("; ".join(map(str, self.faults)))
 
 
 class BadPayload(MonitorError, ValueError):

@@ -1,4 +1,4 @@
-"""An instrument in the shop, as what was done with it makes it: came, opened, moved, closed, left.
+"""An instrument in the shop and the requests on it: register, open, close, move, correct, leave.
 
 An instrument is the fold of its events, oldest first. One that comes again under its reference
 begins a new stay; its history keeps the earlier ones.
@@ -9,34 +9,18 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any, NamedTuple
+from typing import Annotated, Any, ClassVar
 
-from monitor.core.errors import MonitorError
-from monitor.core.measurements import name_fault, text_fault
-from monitor.domain.events import Event
+from msgspec import UNSET, Meta, UnsetType
+
+from monitor.core.errors import Fault, Rejected
+from monitor.core.validation import LINES, PlaceId, Request, fields_given, given
+from monitor.domain.events import About, Event
 from monitor.science.plates.assessment import HomeAir, Opened
-from monitor.science.plates.parts import PRESETS, Part, PartFault, checked_parts
-
-
-class FieldFault(NamedTuple):
-    """What is wrong with one field of a wish, or with the whole if `field` is empty.
-
-    A part's field is "parts.<its number from 0>.<field>".
-    """
-
-    text: str
-    field: str = ""
-
-
-class InstrumentFault(MonitorError, ValueError):
-    """What was asked of an instrument cannot be done. `faults` has a sentence for each field."""
-
-    def __init__(self, faults: Sequence[FieldFault]) -> None:
-        self.faults = tuple(faults)
-        super().__init__("; ".join(fault.text for fault in faults))
+from monitor.science.plates.parts import PRESETS, FieldFault, Part, PartFault, checked_parts
 
 
 class InstrumentAction(StrEnum):
@@ -46,7 +30,7 @@ class InstrumentAction(StrEnum):
     OPEN = "open"
     CLOSE = "close"
     MOVE = "move"
-    AMEND = "amend"
+    CORRECT = "amend"
     LEAVE = "leave"
     RECORD = "record"
     """Note the fingerprints of a record of its air that was given out."""
@@ -124,70 +108,189 @@ def id_of(reference: str) -> str:
     return f"{slug}-{mark}".strip("-")
 
 
-_AT = {"at_ms"}
-_FIELDS = {"home_rh_pct", "home_temp_c", "parts", "arrived_ms", "arrived_temp_c", "due_ms", "note"}
-_WISHES: dict[InstrumentAction, set[str]] = {
-    InstrumentAction.REGISTER: _FIELDS | {"reference", "kind", "place", "open"},
-    InstrumentAction.OPEN: _AT,
-    InstrumentAction.CLOSE: _AT,
-    InstrumentAction.MOVE: _AT | {"place"},
-    InstrumentAction.AMEND: _FIELDS,
-    InstrumentAction.LEAVE: _AT,
-    InstrumentAction.RECORD: {"fingerprints"},
-}
+def _reference_fault(reference: str) -> str | None:
+    if not reference:
+        return "is empty: give what is written on its ticket"
+    if not id_of(reference):
+        return "must have a letter from a to z or a figure, for the address of its page"
+    return None if reference.isprintable() else "has characters that cannot be printed"
+
+
+PastTime = Annotated[
+    int, Meta(extra={"unit": "ms", "past_ms": BACK_MAX_MS, "ahead_ms": AHEAD_MAX_MS})
+]
+"""A time that is over. [ms since 1970-01-01 UTC]"""
+Due = Annotated[int, Meta(extra={"unit": "ms", "ahead_ms": DUE_MAX_MS})]
+"""A time up to five years ahead. [ms since 1970-01-01 UTC]"""
+Celsius: dict[str, Any] = {"unit": "°C"}
+HomeRh = Annotated[float, Meta(ge=HOME_RH_PCT[0], le=HOME_RH_PCT[1], extra={"unit": "%"})]
+HomeTemp = Annotated[float, Meta(ge=HOME_TEMP_C[0], le=HOME_TEMP_C[1], extra=Celsius)]
+ArrivedTemp = Annotated[float, Meta(ge=ARRIVED_TEMP_C[0], le=ARRIVED_TEMP_C[1], extra=Celsius)]
+Reference = Annotated[
+    str, Meta(max_length=REFERENCE_MAX, extra={"tidy": str.strip, "fault": _reference_fault})
+]
+Parts = Annotated[
+    list[dict[str, Any]], Meta(extra={"allowed": "a list of parts, each with its fields by name"})
+]
+Fingerprint = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z")]
+
+
+class InstrumentRequest(Request, frozen=True, kw_only=True):
+    """A request that concerns an instrument, named by its reference or its id."""
+
+    about: ClassVar[str] = About.INSTRUMENT
+    key: ClassVar[str] = "instrument"
+
+
+class InstrumentFields(InstrumentRequest, frozen=True, kw_only=True):
+    """The fields of an instrument that can be corrected; None: not known.
+
+    `parts` are mappings of the fields of `Part`.
+    """
+
+    home_rh_pct: HomeRh | UnsetType | None = UNSET
+    home_temp_c: HomeTemp | UnsetType = UNSET
+    parts: Parts | UnsetType = UNSET
+    arrived_ms: PastTime | UnsetType = UNSET
+    arrived_temp_c: ArrivedTemp | UnsetType | None = UNSET
+    due_ms: Due | UnsetType | None = UNSET
+    note: Annotated[str, Meta(max_length=NOTE_MAX, extra=LINES)] | UnsetType = UNSET
+
+    @classmethod
+    def faults_between(cls, values: Mapping[str, Any], now_ms: int) -> Iterable[Fault]:
+        del now_ms
+        if "parts" in values:
+            yield from _part_faults(values["parts"])
+
+
+class RegisterInstrument(InstrumentFields, frozen=True, kw_only=True, tag="register"):
+    """Take an instrument in. Without `parts` it has those of its kind."""
+
+    key: ClassVar[str] = "reference"
+    reference: Reference
+    kind: Annotated[str, Meta(extra={"one_of": KINDS})]
+    place: PlaceId
+    open: bool = False
+
+    @classmethod
+    def faults_between(cls, values: Mapping[str, Any], now_ms: int) -> Iterable[Fault]:
+        yield from super().faults_between(values, now_ms)
+        yield from _due_faults(values.get("due_ms"), values.get("arrived_ms", now_ms))
+
+
+class CorrectInstrument(InstrumentFields, frozen=True, kw_only=True, tag="amend"):
+    """Correct fields of an instrument."""
+
+    instrument: str
+
+
+class TimedInstrumentRequest(InstrumentRequest, frozen=True, kw_only=True):
+    """A request that takes effect at a time; without `at_ms`, now."""
+
+    instrument: str
+    at_ms: PastTime | UnsetType = UNSET
+
+
+class OpenInstrument(TimedInstrumentRequest, frozen=True, kw_only=True, tag="open"):
+    """Note that an instrument was opened."""
+
+
+class CloseInstrument(TimedInstrumentRequest, frozen=True, kw_only=True, tag="close"):
+    """Note that an instrument was closed."""
+
+
+class MoveInstrument(TimedInstrumentRequest, frozen=True, kw_only=True, tag="move"):
+    """Move an instrument to another place and its air."""
+
+    place: PlaceId
+
+
+class LeaveInstrument(TimedInstrumentRequest, frozen=True, kw_only=True, tag="leave"):
+    """Note that an instrument was handed out."""
+
+
+class RecordInstrument(InstrumentRequest, frozen=True, kw_only=True, tag="record"):
+    """Note the fingerprints, SHA-256 in hex, of a record of its air that was handed out."""
+
+    instrument: str
+    fingerprints: Annotated[
+        list[Fingerprint],
+        Meta(min_length=1, max_length=4, extra={"allowed": "1 to 4 texts of 64 hex digits"}),
+    ]
+
+
+REQUESTS = (
+    RegisterInstrument,
+    OpenInstrument,
+    CloseInstrument,
+    MoveInstrument,
+    CorrectInstrument,
+    LeaveInstrument,
+    RecordInstrument,
+)
 
 
 def decide(
-    instrument: Instrument | None, did: InstrumentAction, wish: Mapping[str, Any], now_ms: int
+    instrument: Instrument | None, request: InstrumentRequest, now_ms: int
 ) -> dict[str, Any]:
-    """The body of the event that would carry it out.
+    """The body of the event that carries a request out.
 
     Parameters
     ----------
     instrument : Instrument, optional
-        None, or one that has left, only for `Did.REGISTER`.
-    did : Did
-    wish : mapping
-        REGISTER: `reference`, `kind` (one of `KINDS`), `place`, and if wanted `home_rh_pct` [%],
-        `home_temp_c` [°C], `parts` (mappings, see `Part`; else the preset of its kind), `open`,
-        `arrived_ms`, `arrived_temp_c`, `due_ms`, `note`. MOVE: `place`, `at_ms`. OPEN, CLOSE,
-        LEAVE: `at_ms`. RECORD: `fingerprints`, SHA-256 in hex. AMEND: what of REGISTER's
-        fields is to differ; `home_rh_pct`, `arrived_temp_c` and `due_ms` may be None: not known.
+        None, or one that has left, only for `RegisterInstrument`.
+    request : InstrumentRequest
     now_ms : int
         [ms since 1970-01-01 UTC]
 
     Raises
     ------
-    InstrumentFault
+    Rejected
         With every field that is wrong, and what is allowed.
     """
-    if unknown := sorted(set(wish) - _WISHES[did]):
-        raise _refusal(
-            f"{did} knows no {', '.join(unknown)}: only {', '.join(sorted(_WISHES[did]))}"
-        )
-    if did is InstrumentAction.REGISTER:
-        if instrument is not None and instrument.here:
-            raise _refusal(f"{instrument.reference} is in the shop already", "reference")
-        return _registered(instrument, wish, now_ms)
-    if instrument is None:
-        raise _refusal("there is no such instrument")
-    if did is InstrumentAction.AMEND:
-        body, faults = _fields(wish, instrument.arrived_ms, now_ms)
-        faults = faults or list(_order_faults(instrument, body))
-        if faults:
-            raise InstrumentFault(faults)
+    body = fields_given(request, "instrument")
+    if "parts" in body:
+        body["parts"] = [Part.from_mapping(part).to_mapping() for part in body["parts"]]
+    faults: list[Fault] = []
+    if isinstance(request, RegisterInstrument):
+        arrived_ms = given(request.arrived_ms, now_ms)
+        body = {"note": "", "home_rh_pct": None} | body | {"arrived_ms": arrived_ms}
+        body.setdefault("parts", [part.to_mapping() for part in PRESETS[request.kind]])
+        if instrument is not None:
+            if instrument.here:
+                faults = [Fault("is already in the shop", "reference", instrument.reference)]
+            faults += _stay_faults(instrument.left_ms, arrived_ms)
+    elif instrument is None:
+        raise Rejected("there is no such instrument")
+    elif isinstance(request, CorrectInstrument):
         if not body:
-            raise _refusal("nothing to amend was given")
-        return body
-    if did is InstrumentAction.RECORD:
-        return {"fingerprints": _fingerprints(wish.get("fingerprints"))}
+            raise Rejected("no field to correct was given")
+        faults += _due_faults(
+            given(request.due_ms, None), given(request.arrived_ms, instrument.arrived_ms)
+        )
+        faults = faults or list(_order_faults(instrument, body))
+    elif isinstance(request, TimedInstrumentRequest):
+        body["at_ms"] = given(request.at_ms, now_ms)
+        faults += _state_faults(instrument, request, body["at_ms"])
+    if faults:
+        raise Rejected(*faults)
+    return body
+
+
+def _state_faults(
+    instrument: Instrument, request: TimedInstrumentRequest, at_ms: int
+) -> Iterator[Fault]:
+    name = instrument.reference
     if not instrument.here:
-        raise _refusal(f"{instrument.reference} has left: register it again first")
-    return _happened(instrument, did, wish, now_ms)
-
-
-def _refusal(text: str, field: str = "") -> InstrumentFault:
-    return InstrumentFault([FieldFault(text, field)])
+        yield Fault(f"{name} has left: register it again first")
+    elif isinstance(request, MoveInstrument) and request.place == instrument.place:
+        yield Fault(f"{name} is already at {request.place}", "place")
+    elif isinstance(request, OpenInstrument) and instrument.open_now:
+        yield Fault(f"{name} is already open")
+    elif isinstance(request, CloseInstrument) and not instrument.open_now:
+        yield Fault(f"{name} is not open")
+    elif at_ms < _last_change_ms(instrument):
+        yield Fault(f"is before the last change of {name}", "at_ms")
 
 
 def apply(instrument: Instrument | None, event: Event) -> Instrument:
@@ -196,7 +299,7 @@ def apply(instrument: Instrument | None, event: Event) -> Instrument:
     events = (*(instrument.events if instrument else ()), event)
     if event.action == InstrumentAction.REGISTER:
         at = body["arrived_ms"]
-        return _amended(
+        return _corrected(
             Instrument(
                 id=event.subject,
                 reference=body["reference"],
@@ -211,7 +314,7 @@ def apply(instrument: Instrument | None, event: Event) -> Instrument:
             body,
         )
     if instrument is None:
-        raise _refusal(f"history of {event.subject} does not begin with its coming")
+        raise Rejected(f"the history of {event.subject} does not begin with its registration")
     instrument = replace(instrument, events=events)
     match event.action:
         case InstrumentAction.OPEN:
@@ -223,16 +326,16 @@ def apply(instrument: Instrument | None, event: Event) -> Instrument:
             return replace(instrument, opened=tuple(before))
         case InstrumentAction.MOVE:
             return replace(instrument, places=(*instrument.places, (body["at_ms"], body["place"])))
-        case InstrumentAction.AMEND:
-            return _amended(instrument, body)
+        case InstrumentAction.CORRECT:
+            return _corrected(instrument, body)
         case InstrumentAction.LEAVE:
             return replace(instrument, left_ms=body["at_ms"])
         case InstrumentAction.RECORD:
             return instrument
-    raise _refusal(f"unknown action {event.action}")
+    raise Rejected(f"unknown action {event.action}")
 
 
-def _amended(instrument: Instrument, body: Mapping[str, Any]) -> Instrument:
+def _corrected(instrument: Instrument, body: Mapping[str, Any]) -> Instrument:
     changes: dict[str, Any] = {
         name: body[name] for name in ("arrived_temp_c", "due_ms", "note") if name in body
     }
@@ -253,155 +356,42 @@ def _amended(instrument: Instrument, body: Mapping[str, Any]) -> Instrument:
     return replace(instrument, **changes)
 
 
-def _registered(before: Instrument | None, wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
-    faults = []
-    reference = wish.get("reference", "")
-    reference = reference.strip() if isinstance(reference, str) else reference
-    if fault := text_fault(reference, REFERENCE_MAX):
-        faults.append(FieldFault(f"reference {fault}", "reference"))
-    elif not reference:
-        faults.append(
-            FieldFault("reference is empty: give what stands on its ticket", "reference")
-        )
-    elif not id_of(reference):
-        text = "must have a letter from a to z or a figure, for the address of its page"
-        faults.append(FieldFault(f"reference {text}", "reference"))
-    kind = wish.get("kind", "")
-    if kind not in KINDS:
-        faults.append(
-            FieldFault(f"kind = {kind!r:.40}: must be one of {', '.join(KINDS)}", "kind")
-        )
-    faults += _place_faults(wish.get("place", ""))
-    if not isinstance(wish.get("open", False), bool):
-        faults.append(FieldFault("open must be true or false", "open"))
-    body, more = _fields({"arrived_ms": now_ms, "note": ""} | dict(wish), now_ms, now_ms)
-    faults += more
-    if before is not None and not faults:
-        faults += _stay_faults(before.left_ms, body["arrived_ms"])
-    if faults:
-        raise InstrumentFault(faults)
-    parts = [part.to_mapping() for part in PRESETS[kind]]
-    return (
-        {"parts": parts, "home_rh_pct": None}
-        | body
-        | {
-            "reference": reference,
-            "kind": kind,
-            "place": wish["place"],
-            "open": wish.get("open", False),
-        }
-    )
-
-
-def _happened(
-    instrument: Instrument, did: InstrumentAction, wish: Mapping[str, Any], now_ms: int
-) -> dict[str, Any]:
-    at = wish.get("at_ms", now_ms)
-    faults = list(_moment_faults("at", at, now_ms))
-    if did is InstrumentAction.MOVE:
-        faults += _place_faults(wish.get("place", ""))
-        if wish.get("place") == instrument.place:
-            text = f"{instrument.reference} is at {instrument.place} already"
-            faults.append(FieldFault(text, "place"))
-    if did is InstrumentAction.OPEN and instrument.open_now:
-        faults.append(FieldFault(f"{instrument.reference} is open already"))
-    if did is InstrumentAction.CLOSE and not instrument.open_now:
-        faults.append(FieldFault(f"{instrument.reference} is not open"))
-    if not faults and at < _last_change_ms(instrument):
-        text = f"{did} of {instrument.reference} lies before what was last done with it"
-        faults.append(FieldFault(text, "at"))
-    if faults:
-        raise InstrumentFault(faults)
-    return {"at_ms": at} | ({"place": wish["place"]} if did is InstrumentAction.MOVE else {})
-
-
-def _fingerprints(given: Any) -> list[str]:
-    good = isinstance(given, list) and 0 < len(given) <= 4
-    if not good or not all(isinstance(f, str) and re.fullmatch("[0-9a-f]{64}", f) for f in given):
-        raise _refusal("fingerprints must be 1 to 4 texts of 64 hexadecimal digits")
-    return list(given)
-
-
 def _last_change_ms(instrument: Instrument) -> int:
     times = [at for at, _ in instrument.places]
     times += [t for span in instrument.opened for t in span if t is not None]
     return max(times)
 
 
-def _fields(
-    wish: Mapping[str, Any], arrived_ms: int, now_ms: int
-) -> tuple[dict[str, Any], list[FieldFault]]:
-    """What was given, and what is wrong with it."""
-    body = {name: wish[name] for name in wish if name in _FIELDS}
-    faults: list[FieldFault] = []
-    for name, (low, high), unit, optional in (
-        ("home_rh_pct", HOME_RH_PCT, " %", True),
-        ("home_temp_c", HOME_TEMP_C, " °C", False),
-        ("arrived_temp_c", ARRIVED_TEMP_C, " °C", True),
-    ):
-        value: Any = body.get(name)
-        if name not in body or (value is None and optional):
-            continue
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not number or not low <= value <= high:
-            text = f"{name} = {value!r:.40}: must be {low:g} to {high:g}{unit}"
-            faults.append(FieldFault(text, name))
-    if "arrived_ms" in body:
-        faults += _moment_faults("arrived", body["arrived_ms"], now_ms)
-    if body.get("due_ms") is not None:
-        faults += _due_faults(body["due_ms"], body.get("arrived_ms", arrived_ms), now_ms)
-    if "note" in body and (fault := _note_fault(body["note"])):
-        faults.append(FieldFault(f"note {fault}", "note"))
-    if "parts" in body:
-        body["parts"], more = _parts(body["parts"])
-        faults += more
-    return body, faults
-
-
-def _parts(given: Any) -> tuple[list[dict[str, Any]], list[FieldFault]]:
-    if not isinstance(given, list | tuple) or not all(isinstance(p, Mapping) for p in given):
-        return [], [
-            FieldFault("parts must be a list of parts, each with its fields by name", "parts")
-        ]
+def _part_faults(given: Sequence[Mapping[str, Any]]) -> Iterator[Fault]:
     parts: list[Part] = []
-    faults: list[FieldFault] = []
+    faults: list[Fault] = []
     for i, fields in enumerate(given):
         try:
             parts.append(Part.from_mapping(fields))
         except PartFault as exc:
-            faults += [FieldFault(str(one), f"parts.{i}.{one.field}") for one in exc.faults]
+            faults += [_part_fault(one, f"parts.{i}.{one.field}") for one in exc.faults]
     if not faults:
         try:
             checked_parts(parts)
         except PartFault as exc:
             last = {part.name: i for i, part in enumerate(parts)}
-            faults += [
-                FieldFault(
-                    str(one), f"parts.{last[one.part]}.{one.field}" if one.part else "parts"
-                )
+            faults = [
+                _part_fault(one, f"parts.{last[one.part]}.{one.field}" if one.part else "parts")
                 for one in exc.faults
             ]
-    return [part.to_mapping() for part in parts], faults
+    yield from faults
 
 
-def _note_fault(note: Any) -> str | None:
-    """Why a note of several lines cannot be kept, or None if it can."""
-    if not isinstance(note, str) or len(note) > NOTE_MAX:
-        return text_fault(note, NOTE_MAX)
-    return next(filter(None, (text_fault(line, NOTE_MAX) for line in note.splitlines())), None)
+def _part_fault(fault: FieldFault, field: str) -> Fault:
+    return Fault("", field, fault.value, fault.allowed)
 
 
-def _due_faults(due: Any, came: Any, now_ms: int) -> list[FieldFault]:
-    if isinstance(due, bool) or not isinstance(due, int):
-        return [FieldFault(f"due = {due!r:.40}: must be a time", "due")]
-    if isinstance(came, int) and due < came:
-        return [FieldFault("due lies before it came", "due")]
-    if due > now_ms + DUE_MAX_MS:
-        return [FieldFault("due lies more than five years ahead", "due")]
-    return []
+def _due_faults(due_ms: int | None, arrived_ms: int) -> Iterator[Fault]:
+    if due_ms is not None and due_ms < arrived_ms:
+        yield Fault("is before the instrument came in", "due_ms")
 
 
-def _order_faults(instrument: Instrument, body: Mapping[str, Any]) -> Iterator[FieldFault]:
+def _order_faults(instrument: Instrument, body: Mapping[str, Any]) -> Iterator[Fault]:
     if "arrived_ms" not in body:
         return
     arrived = body["arrived_ms"]
@@ -412,34 +402,15 @@ def _order_faults(instrument: Instrument, body: Mapping[str, Any]) -> Iterator[F
     if instrument.left_ms is not None:
         later.append(instrument.left_ms)
     if later and arrived > min(later):
-        yield FieldFault("arrived lies after what was done with it since", "arrived")
+        yield Fault("is after what was done with the instrument since", "arrived_ms")
     due = body.get("due_ms", instrument.due_ms)
     if due is not None and arrived > due:
-        yield FieldFault("arrived lies after it is due", "arrived")
+        yield Fault("is after the day on which the instrument is due", "arrived_ms")
     leaves = [e.body["at_ms"] for e in instrument.events if e.action == InstrumentAction.LEAVE]
     earlier = leaves if instrument.here else leaves[:-1]
     yield from _stay_faults(earlier[-1] if earlier else None, arrived)
 
 
-def _stay_faults(left_ms: int | None, arrived_ms: int) -> Iterator[FieldFault]:
+def _stay_faults(left_ms: int | None, arrived_ms: int) -> Iterator[Fault]:
     if left_ms is not None and arrived_ms < left_ms:
-        yield FieldFault("arrived lies before it left last time", "arrived")
-
-
-def _place_faults(place: Any) -> list[FieldFault]:
-    if not isinstance(place, str):
-        return [FieldFault(f"place = {place!r:.40}: must be text", "place")]
-    if fault := name_fault(place):
-        return [FieldFault(f"place {place!r} {fault}" if place else f"place {fault}", "place")]
-    return []
-
-
-def _moment_faults(name: str, value: Any, now_ms: int) -> list[FieldFault]:
-    if isinstance(value, bool) or not isinstance(value, int):
-        return [FieldFault(f"{name} = {value!r:.40}: must be a time", name)]
-    if value > now_ms + AHEAD_MAX_MS:
-        text = f"{name} lies {min((value - now_ms) // 60_000, 10**9)} min in the future"
-        return [FieldFault(text, name)]
-    if value < now_ms - BACK_MAX_MS:
-        return [FieldFault(f"{name} lies more than five years back", name)]
-    return []
+        yield Fault("is before the instrument left last time", "arrived_ms")

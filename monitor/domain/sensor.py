@@ -1,4 +1,4 @@
-"""A sensor as what was done with it makes it: where it stood, in which jar, what corrects it.
+"""A sensor and the requests on it: move it, calibrate it in a jar, correct it, note something.
 
 A sensor is known by the topic it speaks on, "place/name". Its history is the fold of its events;
 without any, it stands where its topic says and is taken at its word. What it sent is never changed.
@@ -9,11 +9,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any, NamedTuple
+from typing import Annotated, Any, ClassVar, NamedTuple
 
-from monitor.core.errors import MonitorError
-from monitor.core.measurements import Quantity, name_fault, text_fault
-from monitor.domain.events import Event
+from msgspec import UNSET, Meta, UnsetType
+
+from monitor.core.errors import Fault, Rejected
+from monitor.core.measurements import Quantity
+from monitor.core.validation import LINE, PlaceId, Request, given
+from monitor.domain.events import About, Event
 from monitor.science.calibration.fit import (
     HUMIDITY,
     TEMPERATURE,
@@ -34,10 +37,6 @@ YEAR_MS = 365.25 * 86_400_000
 NOTE_MAX, NAME_MAX = 400, 60
 AHEAD_MAX_MS, BACK_MAX_MS = 60_000, 5 * 366 * 86_400_000
 """How far ahead of the clock, and how far back, something may have happened. [ms]"""
-
-
-class SensorFault(MonitorError, ValueError):
-    """What was asked of a sensor cannot be done, and why."""
 
 
 class SensorAction(StrEnum):
@@ -157,126 +156,190 @@ class SensorHistory:
         return [one.point for one in self.taken if one.quantity is quantity]
 
 
-_WISHES: dict[SensorAction, set[str]] = {
-    SensorAction.MOVE: {"place", "at_ms"},
-    SensorAction.SEAL: {"salt", "at_ms"},
-    SensorAction.TAKE: {"measured"},
-    SensorAction.COMPARE: {"quantity", "value", "u", "measured", "with", "at_ms"},
-    SensorAction.BACK: {"at_ms", "place"},
-    SensorAction.FIT: {"quantity", "line", "since_ms"},
-    SensorAction.ABANDON: {"at_ms"},
-    SensorAction.VOID: {"number"},
-    SensorAction.INHERIT: {"corrections", "of"},
-    SensorAction.NOTE: {"text"},
-}
+PastTime = Annotated[
+    int, Meta(extra={"unit": "ms", "past_ms": BACK_MAX_MS, "ahead_ms": AHEAD_MAX_MS})
+]
+"""A time that is over. [ms since 1970-01-01 UTC]"""
+Corrected = Annotated[Quantity, Meta(extra={"one_of": tuple(BOUNDS)})]
+"""A quantity that can be corrected."""
+
+
+def _text_fault(text: str) -> str | None:
+    return LINE["fault"](text) if text else "is empty"
+
+
+class SensorRequest(Request, frozen=True, kw_only=True):
+    """A request that concerns a sensor, by its "place/name"."""
+
+    about: ClassVar[str] = About.SENSOR
+    key: ClassVar[str] = "sensor"
+    sensor: str
+
+
+class TimedSensorRequest(SensorRequest, frozen=True, kw_only=True):
+    """A request that takes effect at a time; without `at_ms`, now."""
+
+    at_ms: PastTime | UnsetType = UNSET
+
+
+class MoveSensor(TimedSensorRequest, frozen=True, kw_only=True, tag="move"):
+    """Record that a sensor moved to a place, whatever its topic says."""
+
+    place: PlaceId
+
+
+class SealSensor(TimedSensorRequest, frozen=True, kw_only=True, tag="seal"):
+    """Record that a sensor was closed in a jar over a salt."""
+
+    salt: Annotated[str, Meta(extra={"one_of": tuple(SALTS)})]
+
+
+class TakePoint(SensorRequest, frozen=True, kw_only=True, tag="take"):
+    """Take the steady reading in the jar as a point of the calibration."""
+
+
+class ComparePoint(
+    TimedSensorRequest, frozen=True, kw_only=True, tag="compare", rename={"name": "with"}
+):
+    """Take a reading beside a reference as a point.
+
+    `value` is the reference's, `u` its expanded uncertainty (k = 2), `name` its mark.
+    """
+
+    value: float
+    u: float
+    quantity: Corrected = Quantity.HUMIDITY
+    name: Annotated[str, Meta(max_length=NAME_MAX, extra=LINE)] = ""
+
+
+class ReturnSensor(TimedSensorRequest, frozen=True, kw_only=True, tag="back"):
+    """Record that a sensor is out of the jar, at its place."""
+
+
+class FitCorrection(SensorRequest, frozen=True, kw_only=True, tag="fit"):
+    """Make a correction of the points; `line` true: slope and offset, false: offset."""
+
+    quantity: Corrected = Quantity.HUMIDITY
+    line: bool | None = None
+    since_ms: Annotated[int, Meta(extra={"unit": "ms"})] | UnsetType = UNSET
+
+
+class AbandonCalibration(TimedSensorRequest, frozen=True, kw_only=True, tag="abandon"):
+    """Discard the points of the calibration under way."""
+
+
+class VoidCorrection(SensorRequest, frozen=True, kw_only=True, tag="void"):
+    """Void a correction that was wrong."""
+
+    number: int
+
+
+class InheritCorrections(SensorRequest, frozen=True, kw_only=True, tag="inherit"):
+    """Give a sensor the corrections of its old name."""
+
+    of: str
+
+
+class NoteSensor(SensorRequest, frozen=True, kw_only=True, tag="note"):
+    """Note something about a sensor."""
+
+    text: Annotated[str, Meta(max_length=NOTE_MAX, extra=LINE | {"fault": _text_fault})]
+
+
+REQUESTS = (
+    MoveSensor,
+    SealSensor,
+    TakePoint,
+    ComparePoint,
+    ReturnSensor,
+    FitCorrection,
+    AbandonCalibration,
+    VoidCorrection,
+    InheritCorrections,
+    NoteSensor,
+)
 
 
 def decide(
-    history: SensorHistory, did: SensorAction, wish: Mapping[str, Any], now_ms: int
+    history: SensorHistory,
+    request: SensorRequest,
+    now_ms: int,
+    *,
+    measured: Mapping[str, Any] | None = None,
+    corrections: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
-    """The body of the event that would carry it out.
+    """The body of the event that carries a request out.
 
     Parameters
     ----------
     history : SensorHistory
-    did : Did
-    wish : mapping
-        MOVE: `place`. SEAL: `salt`, a key of `SALTS`. TAKE: `measured`, the point as whoever can
-        look at its readings has it. COMPARE: `quantity`, `value` of the reference, its expanded
-        uncertainty `u` (k = 2), `with` its name, `measured`. FIT: `quantity` (else humidity), `line`
-        (true, false, or left out), `since_ms` from when on it is to hold. VOID: `number`. NOTE:
-        `text`. With `at_ms`, when it was, for MOVE, SEAL, COMPARE, BACK, ABANDON.
+    request : SensorRequest
     now_ms : int
         [ms since 1970-01-01 UTC]
+    measured : mapping, optional
+        The point of a `TakePoint` or `ComparePoint`, as the sensor's readings have it.
+    corrections : sequence of mapping
+        Those of the old name, for `InheritCorrections`.
 
     Raises
     ------
-    SensorFault, BadFit
+    Rejected, BadFit
         With what is wrong and what is allowed.
     """
-    if unknown := sorted(set(wish) - _WISHES[did]):
-        known = ", ".join(sorted(_WISHES[did] - {"measured", "corrections"})) or "nothing more"
-        raise SensorFault(f"{did} knows no {', '.join(unknown)}: only {known}")
-    at = _moment(history, wish.get("at_ms", now_ms), now_ms)
-    match did:
-        case SensorAction.MOVE:
-            place = wish.get("place", "")
-            if not isinstance(place, str) or (fault := name_fault(place)):
-                raise SensorFault(f"place {place!r:.40} {fault if isinstance(place, str) else ''}")
+    at = now_ms
+    if isinstance(request, TimedSensorRequest):
+        at = given(request.at_ms, now_ms)
+        if history.stays and at < history.stays[-1][0]:
+            raise Rejected(Fault(f"is before the last change of {history.id}", "at_ms"))
+    match request:
+        case MoveSensor(place=place):
             if not history.in_jar and place == history.home:
-                raise SensorFault(f"{history.id} stands at {place} already")
+                raise Rejected(Fault(f"{history.id} is already at {place}", "place"))
             return {"place": place, "at_ms": at}
-        case SensorAction.SEAL:
-            salt = wish.get("salt")
-            if salt not in SALTS:
-                raise SensorFault(f"salt = {salt!r:.40}: must be one of {', '.join(SALTS)}")
+        case SealSensor(salt=salt):
             return {"salt": salt, "at_ms": at}
-        case SensorAction.TAKE:
+        case TakePoint():
             if history.jar is None:
-                raise SensorFault(f"{history.id} is in no jar: seal it over a salt first")
-            return {"salt": history.jar.salt, "at_ms": now_ms, **wish["measured"]}
-        case SensorAction.COMPARE:
-            return {"at_ms": at, "quantity": wish["quantity"], **wish["measured"]}
-        case SensorAction.BACK:
+                raise Rejected(f"{history.id} is in no jar: seal it over a salt first")
+            return {"salt": history.jar.salt, "at_ms": now_ms, **(measured or {})}
+        case ComparePoint(quantity=quantity):
+            return {"at_ms": at, "quantity": quantity, **(measured or {})}
+        case ReturnSensor():
             if not history.in_jar:
-                raise SensorFault(f"{history.id} is in no jar")
+                raise Rejected(f"{history.id} is in no jar")
             return {"at_ms": at, "place": history.home}
-        case SensorAction.FIT:
-            return _fit(history, wish, now_ms)
-        case SensorAction.ABANDON:
+        case FitCorrection():
+            return _fit(history, request, now_ms)
+        case AbandonCalibration():
             if not history.taken and not history.in_jar:
-                raise SensorFault(f"{history.id} is not being calibrated")
+                raise Rejected(f"{history.id} is not being calibrated")
             return {"at_ms": at, "place": history.home if history.in_jar else None}
-        case SensorAction.VOID:
-            number = wish.get("number")
-            if not any(c.number == number and not c.void for c in history.corrections):
-                held = ", ".join(str(c.number) for c in history.corrections if not c.void)
-                raise SensorFault(f"number = {number!r:.40}: must be one of {held or 'none'}")
+        case VoidCorrection(number=number):
+            held = [str(c.number) for c in history.corrections if not c.void]
+            if str(number) not in held:
+                raise Rejected(Fault("", "number", number, f"one of {', '.join(held) or 'none'}"))
             return {"number": number}
-        case SensorAction.INHERIT:
-            if not wish["corrections"]:
-                raise SensorFault(f"{wish['of']} has no correction that could be taken over")
-            return {"of": wish["of"], "corrections": wish["corrections"]}
-        case SensorAction.NOTE:
-            text = wish.get("text", "")
-            if (fault := text_fault(text, NOTE_MAX)) or not text:
-                raise SensorFault(f"text {fault or 'is empty'}")
+        case InheritCorrections(of=of):
+            if not corrections:
+                raise Rejected(f"{of} has no correction to take over")
+            return {"of": of, "corrections": corrections}
+        case NoteSensor(text=text):
             return {"text": text}
+    raise TypeError(request)
 
 
-def _moment(history: SensorHistory, at: Any, now_ms: int) -> int:
-    if isinstance(at, bool) or not isinstance(at, int):
-        raise SensorFault(f"at_ms = {at!r:.40}: must be milliseconds since 1970 UTC")
-    if not now_ms - BACK_MAX_MS <= at <= now_ms + AHEAD_MAX_MS:
-        raise SensorFault("it would lie ahead of now, or more than five years back")
-    if history.stays and at < history.stays[-1][0]:
-        raise SensorFault(f"it lies before what was last done with {history.id}")
-    return at
-
-
-def _fit(history: SensorHistory, wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
-    quantity = quantity_of(wish.get("quantity", Quantity.HUMIDITY))
-    line = wish.get("line")
-    if line is not None and not isinstance(line, bool):
-        raise SensorFault("line must be true (slope and offset), false (offset) or left out")
-    since = wish.get("since_ms", now_ms)
-    if isinstance(since, bool) or not isinstance(since, int) or since > now_ms:
-        raise SensorFault(f"since_ms = {since!r:.40}: must be a time, not ahead of now")
-    points = history.points(quantity)
-    found = fitted(points, BOUNDS[quantity], line=line)
+def _fit(history: SensorHistory, request: FitCorrection, now_ms: int) -> dict[str, Any]:
+    since = given(request.since_ms, now_ms)
+    if since > now_ms:
+        raise Rejected(Fault("is ahead of now", "since_ms"))
+    points = history.points(request.quantity)
+    found = fitted(points, BOUNDS[request.quantity], line=request.line)
     return {
-        "quantity": quantity,
+        "quantity": request.quantity,
         "fit": found.to_mapping(),
         "from_ms": since,
         "points": [list(point) for point in points],
     }
-
-
-def quantity_of(given: Any) -> Quantity:
-    """A quantity that can be corrected, or a `SensorFault`."""
-    if given not in list(BOUNDS):
-        raise SensorFault(f"quantity = {given!r:.40}: must be one of {', '.join(BOUNDS)}")
-    return Quantity(given)
 
 
 def apply(history: SensorHistory | None, event: Event) -> SensorHistory:
@@ -328,7 +391,7 @@ def apply(history: SensorHistory | None, event: Event) -> SensorHistory:
             return replace(one, corrections=(*one.corrections, *got))
         case SensorAction.NOTE:
             return one
-    raise SensorFault(f"unknown action {event.action}")
+    raise Rejected(f"unknown action {event.action}")
 
 
 def _stayed(
@@ -372,11 +435,9 @@ __all__ = [
     "Correction",
     "Jar",
     "SensorAction",
-    "SensorFault",
     "SensorHistory",
     "Taken",
     "apply",
     "decide",
     "handed_on",
-    "quantity_of",
 ]

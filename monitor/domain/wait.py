@@ -1,7 +1,7 @@
-"""A wait, as what was done to it makes it: opened, paused, moved, released, put right.
+"""A wait and the requests on it: open, pause, resume, move, release, reopen, correct, feel.
 
-A wait is the fold of its events, oldest first; nothing else is kept. `decide` turns a wish into
-the event that would carry it out, or says why it cannot be; `apply` adds an event to a wait.
+A wait is the fold of its events, oldest first; nothing else is kept. `decide` turns a request into
+the body of the event that carries it out, or rejects it; `apply` adds an event to a wait.
 """
 
 from __future__ import annotations
@@ -9,15 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any
+from typing import Annotated, Any, ClassVar
 
-from monitor.core.errors import MonitorError
-from monitor.core.measurements import name_fault, text_fault
-from monitor.domain.events import Event
+from msgspec import UNSET, Meta, UnsetType
 
-
-class WaitFault(MonitorError, ValueError):
-    """What was asked of a wait cannot be done: what, why, and what is allowed."""
+from monitor.core.errors import Fault, Rejected
+from monitor.core.validation import LINE, LINES, PlaceId, Request, fields_given, given
+from monitor.domain.events import About, Event
 
 
 class Action(StrEnum):
@@ -51,6 +49,108 @@ AHEAD_MAX_MS = 60_000
 """How far a start or a release may lie ahead of the clock. [ms]"""
 BACK_MAX_MS = 366 * 86_400_000
 """How far back one may lie. [ms]"""
+
+Line = Annotated[str, Meta(max_length=TEXT_MAX, extra=LINE)]
+Note = Annotated[str, Meta(max_length=NOTE_MAX, extra=LINES)]
+Clamps = Annotated[int, Meta(ge=0, le=COUNT_MAX)]
+Count = Annotated[int, Meta(ge=1, le=COUNT_MAX)]
+PastTime = Annotated[
+    int, Meta(extra={"unit": "ms", "past_ms": BACK_MAX_MS, "ahead_ms": AHEAD_MAX_MS})
+]
+"""A time that is over. [ms since 1970-01-01 UTC]"""
+Wanted = Annotated[
+    int, Meta(extra={"unit": "ms", "past_ms": BACK_MAX_MS, "ahead_ms": BACK_MAX_MS})
+]
+"""A time within a year of now. [ms since 1970-01-01 UTC]"""
+MaybeFeel = Annotated[Feel | None, Meta(extra={"tidy": lambda text: text or None})]
+
+
+class WaitRequest(Request, frozen=True, kw_only=True):
+    """A request that concerns a wait."""
+
+    about: ClassVar[str] = About.WAIT
+    key: ClassVar[str] = "wait"
+
+
+class WaitFields(WaitRequest, frozen=True, kw_only=True):
+    """The fields of a wait that can be corrected."""
+
+    instrument: Line | UnsetType = UNSET
+    what: Line | UnsetType = UNSET
+    place: PlaceId | UnsetType = UNSET
+    start_ms: PastTime | UnsetType = UNSET
+    clamps: Clamps | UnsetType = UNSET
+    wanted_ms: Wanted | UnsetType | None = UNSET
+    note: Note | UnsetType = UNSET
+
+
+class OpenWait(WaitFields, frozen=True, kw_only=True, tag="open"):
+    """Open a wait of a type, or several at once. Its clock starts at `start_ms`, or now."""
+
+    key: ClassVar[str] = "kind"
+    kind: str
+    place: PlaceId
+    instrument: Line = ""
+    what: Line = ""
+    count: Count = 1
+
+
+class CorrectWait(WaitFields, frozen=True, kw_only=True, tag="correct"):
+    """Correct fields of a wait. `wanted_ms` None: no time is wanted any more."""
+
+    wait: str
+
+
+class TimedWaitRequest(WaitRequest, frozen=True, kw_only=True):
+    """A request that takes effect at a time; without `at_ms`, now."""
+
+    wait: str
+    at_ms: PastTime | UnsetType = UNSET
+
+
+class PauseWait(TimedWaitRequest, frozen=True, kw_only=True, tag="pause"):
+    """Stop the clock of a wait."""
+
+
+class ResumeWait(TimedWaitRequest, frozen=True, kw_only=True, tag="resume"):
+    """Let the clock of a paused wait go on."""
+
+
+class MoveWait(TimedWaitRequest, frozen=True, kw_only=True, tag="move"):
+    """Move a wait to another place and its air."""
+
+    place: PlaceId
+
+
+class ReleaseWait(TimedWaitRequest, frozen=True, kw_only=True, tag="release"):
+    """Release a wait: the clamps are off, the coat is sanded."""
+
+    feel: MaybeFeel = None
+
+
+class ReopenWait(WaitRequest, frozen=True, kw_only=True, tag="reopen"):
+    """Undo a release."""
+
+    wait: str
+
+
+class FeelWait(WaitRequest, frozen=True, kw_only=True, tag="feel"):
+    """Note how a released wait was; without `feel`, remove what was noted."""
+
+    wait: str
+    feel: MaybeFeel = None
+
+
+REQUESTS = (
+    OpenWait,
+    PauseWait,
+    ResumeWait,
+    MoveWait,
+    ReleaseWait,
+    ReopenWait,
+    CorrectWait,
+    FeelWait,
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,72 +200,77 @@ class Wait:
         return len(self.events)
 
 
-def decide(
-    wait: Wait | None, action: Action, wish: Mapping[str, Any], now_ms: int
+def opened(
+    request: OpenWait, kind: Mapping[str, Any], now_ms: int, number: int = 1
 ) -> dict[str, Any]:
-    """The body of the event that would carry out `action`.
+    """The body of the event that opens one wait of a request.
 
     Parameters
     ----------
-    wait : Wait, optional
-        None only for `Action.OPEN`.
-    action : Action
-    wish : mapping
-        OPEN: `kind` (a mapping), `instrument`, `what`, `place`, and if wanted `start_ms`,
-        `clamps`, `wanted_ms`, `note`. MOVE: `place`, `at_ms`. PAUSE, RESUME, RELEASE: `at_ms`.
-        RELEASE, FEEL: `feel`; FEEL without it takes it back. CORRECT: any of OPEN's but the kind.
-        Times left out are now.
+    request : OpenWait
+    kind : mapping
+        Its type, as it is kept with the wait.
+    now_ms : int
+        [ms since 1970-01-01 UTC]
+    number : int
+        Which of the request's waits, from 1.
+    """
+    body = {"start_ms": now_ms} | fields_given(request, "kind", "count") | {"kind": dict(kind)}
+    if request.count > 1:
+        body["what"] = f"{request.what or kind['name']} {number} of {request.count}"
+    return body
+
+
+def decide(wait: Wait, request: WaitRequest, now_ms: int) -> dict[str, Any]:
+    """The body of the event that carries a request out.
+
+    Parameters
+    ----------
+    wait : Wait
+    request : WaitRequest
+        Any but `OpenWait`, for which there is `opened`.
     now_ms : int
         [ms since 1970-01-01 UTC]
 
     Raises
     ------
-    WaitFault
-        If it cannot be done, with what is wrong and what is allowed.
+    Rejected
+        If the state of the wait does not allow it.
     """
-    if action is Action.OPEN:
-        return _opened(wish, now_ms)
-    if wait is None:
-        raise WaitFault("there is no such wait")
-    known = _WISHES[action]
-    if unknown := sorted(set(wish) - known):
-        raise WaitFault(f"{action} knows no {', '.join(unknown)}: only {', '.join(sorted(known))}")
-    if action not in (Action.REOPEN, Action.FEEL, Action.CORRECT) and not wait.open:
-        raise WaitFault(f"{_name(wait)} is released: reopen it first")
-    body: dict[str, Any] = {}
-    if "at_ms" in known:
-        body["at_ms"] = _moment("at", wish.get("at_ms", now_ms), now_ms)
-        if body["at_ms"] < wait.started_ms:
-            raise WaitFault(f"{action} of {_name(wait)} would lie before its start")
-    if action is Action.PAUSE and wait.paused:
-        raise WaitFault(f"{_name(wait)} is paused already")
-    if action is Action.RESUME:
-        if not wait.paused:
-            raise WaitFault(f"{_name(wait)} is not paused")
-        if body["at_ms"] < wait.pauses[-1][0]:
-            raise WaitFault(f"{_name(wait)} cannot go on before it was paused")
-    if action is Action.MOVE:
-        body["place"] = _place(_text("place", wish.get("place", ""), needed=True))
-        if body["at_ms"] < wait.places[-1][0]:
-            raise WaitFault(f"{_name(wait)} was moved later than that already")
-    if action is Action.REOPEN and wait.open:
-        raise WaitFault(f"{_name(wait)} is open already")
-    if action is Action.FEEL and wait.open:
-        raise WaitFault(f"{_name(wait)} is not released yet: how it felt is known then")
-    if action in (Action.RELEASE, Action.FEEL) and wish.get("feel"):
-        body["feel"] = _feel(wish["feel"])
-    if action is Action.CORRECT:
-        body = _fields(wish, now_ms)
+    name = _name(wait)
+    body = {k: v for k, v in fields_given(request, "wait").items() if (k, v) != ("feel", None)}
+    if isinstance(request, TimedWaitRequest):
+        if not wait.open:
+            raise Rejected(f"{name} is released: reopen it first")
+        body["at_ms"] = at_ms = given(request.at_ms, now_ms)
+        if at_ms < wait.started_ms:
+            raise Rejected(Fault(f"is before the start of {name}", "at_ms"))
+        if isinstance(request, PauseWait) and wait.paused:
+            raise Rejected(f"{name} is already paused")
+        if isinstance(request, ResumeWait):
+            if not wait.paused:
+                raise Rejected(f"{name} is not paused")
+            if at_ms < wait.pauses[-1][0]:
+                raise Rejected(Fault(f"is before {name} was paused", "at_ms"))
+        if isinstance(request, MoveWait) and at_ms < wait.places[-1][0]:
+            raise Rejected(Fault(f"is before the last move of {name}", "at_ms"))
+    if isinstance(request, ReopenWait) and wait.open:
+        raise Rejected(f"{name} is already open")
+    if isinstance(request, FeelWait) and wait.open:
+        raise Rejected(f"{name} is not released yet: note how it felt after its release")
+    if isinstance(request, CorrectWait):
         if not body:
-            raise WaitFault("nothing to correct was given")
-        if "start_ms" in body and wait.released_ms and body["start_ms"] > wait.released_ms:
-            raise WaitFault(f"{_name(wait)} cannot start after its release")
-        first_change = min(
-            [t for t, _ in wait.places[1:]] + [t for t, _ in wait.pauses], default=None
-        )
-        if "start_ms" in body and first_change is not None and body["start_ms"] > first_change:
-            raise WaitFault(f"{_name(wait)} cannot start after it was moved or paused")
+            raise Rejected("no field to correct was given")
+        _check_start(wait, given(request.start_ms, wait.started_ms))
     return body
+
+
+def _check_start(wait: Wait, start_ms: int) -> None:
+    if wait.released_ms and start_ms > wait.released_ms:
+        raise Rejected(Fault(f"is after the release of {_name(wait)}", "start_ms"))
+    changes = [at for at, _ in (*wait.places[1:], *wait.pauses)]
+    if changes and start_ms > min(changes):
+        raise Rejected(Fault(f"is after {_name(wait)} was moved or paused", "start_ms"))
 
 
 def apply(wait: Wait | None, event: Event) -> Wait:
@@ -187,7 +292,7 @@ def apply(wait: Wait | None, event: Event) -> Wait:
             events=(event,),
         )
     if wait is None:
-        raise WaitFault(f"history of {event.subject} does not begin with its opening")
+        raise Rejected(f"the history of wait {event.subject} does not begin with its opening")
     wait = replace(wait, events=(*wait.events, event))
     match event.action:
         case Action.PAUSE:
@@ -207,7 +312,7 @@ def apply(wait: Wait | None, event: Event) -> Wait:
             return replace(wait, feel=Feel(body["feel"]) if "feel" in body else None)
         case Action.CORRECT:
             return _corrected(wait, body)
-    raise WaitFault(f"unknown action {event.action}")
+    raise Rejected(f"unknown action {event.action}")
 
 
 def fold(events: Iterable[Event]) -> dict[str, Wait]:
@@ -216,55 +321,6 @@ def fold(events: Iterable[Event]) -> dict[str, Wait]:
     for event in events:
         waits[event.subject] = apply(waits.get(event.subject), event)
     return waits
-
-
-_WISHES: dict[Action, set[str]] = {
-    Action.PAUSE: {"at_ms"},
-    Action.RESUME: {"at_ms"},
-    Action.MOVE: {"at_ms", "place"},
-    Action.RELEASE: {"at_ms", "feel"},
-    Action.REOPEN: set(),
-    Action.FEEL: {"feel"},
-    Action.CORRECT: {"instrument", "what", "place", "start_ms", "clamps", "wanted_ms", "note"},
-}
-
-
-def _opened(wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
-    kind = wish.get("kind")
-    if not isinstance(kind, Mapping):
-        raise WaitFault("a wait needs a kind")
-    if unknown := sorted(set(wish) - _WISHES[Action.CORRECT] - {"kind"}):
-        raise WaitFault(f"a wait knows no {', '.join(unknown)}")
-    body = {"start_ms": now_ms, "instrument": "", "what": ""} | _fields(wish, now_ms)
-    if "place" not in body:
-        raise WaitFault("a wait needs a place: the air it is in decides it")
-    return {"kind": dict(kind), **body}
-
-
-def _fields(wish: Mapping[str, Any], now_ms: int) -> dict[str, Any]:
-    """What was given, checked."""
-    body: dict[str, Any] = {}
-    for name in ("instrument", "what", "place"):
-        if name in wish:
-            body[name] = _text(name, wish[name], needed=name == "place")
-    if "place" in body:
-        body["place"] = _place(body["place"])
-    if "note" in wish:
-        body["note"] = _text("note", wish["note"], most=NOTE_MAX)
-    if "start_ms" in wish:
-        body["start_ms"] = _moment("start", wish["start_ms"], now_ms)
-    if "clamps" in wish:
-        body["clamps"] = _count("clamps", wish["clamps"], low=0)
-    if "wanted_ms" in wish:
-        wanted = wish["wanted_ms"]
-        if wanted is not None and (
-            isinstance(wanted, bool)
-            or not isinstance(wanted, int)
-            or not now_ms - BACK_MAX_MS <= wanted <= now_ms + BACK_MAX_MS
-        ):
-            raise WaitFault(f"wanted = {wanted!r:.40}: must be a time within a year of now")
-        body["wanted_ms"] = wanted
-    return body
 
 
 def _corrected(wait: Wait, body: Mapping[str, Any]) -> Wait:
@@ -280,50 +336,5 @@ def _corrected(wait: Wait, body: Mapping[str, Any]) -> Wait:
     return wait
 
 
-def _place(name: str) -> str:
-    if fault := name_fault(name):
-        raise WaitFault(f"place {name!r} {fault}")
-    return name
-
-
 def _name(wait: Wait) -> str:
     return " ".join(filter(None, (wait.instrument, wait.what))) or f"wait {wait.id}"
-
-
-def _text(name: str, value: Any, *, most: int = TEXT_MAX, needed: bool = False) -> str:
-    if isinstance(value, str):
-        lines = value.splitlines() if most == NOTE_MAX else [value]
-        value = "\n".join(" ".join(line.split(" ")).strip() for line in lines).strip()
-    for line in value.splitlines() if isinstance(value, str) and value else [value]:
-        if fault := text_fault(line, most):
-            raise WaitFault(f"{name} {fault}")
-    if len(value) > most:
-        raise WaitFault(f"{name} has {len(value)} characters: must be at most {most}")
-    if needed and not value:
-        raise WaitFault(f"{name} is empty")
-    return str(value)
-
-
-def _count(name: str, value: Any, *, low: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= COUNT_MAX:
-        raise WaitFault(
-            f"{name} = {value!r:.40}: must be a whole number from {low} to {COUNT_MAX}"
-        )
-    return value
-
-
-def _moment(name: str, value: Any, now_ms: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int):
-        raise WaitFault(f"{name} = {value!r:.40}: must be a time")
-    if value > now_ms + AHEAD_MAX_MS:
-        raise WaitFault(f"{name} lies {(value - now_ms) / 60_000:.0f} min in the future")
-    if value < now_ms - BACK_MAX_MS:
-        raise WaitFault(f"{name} lies more than a year back")
-    return value
-
-
-def _feel(value: Any) -> str:
-    try:
-        return str(Feel(value))
-    except ValueError:
-        raise WaitFault(f"feel = {value!r:.40}: must be one of {', '.join(Feel)}") from None

@@ -1,39 +1,75 @@
-"""The kinds of wait a shop works with: those that ship, as changed and added to by the shop.
+"""The types of wait a shop works with: those that ship, as changed and added to by the shop.
 
-A kind is kept as a plain mapping, so that a wait can carry the kind it was opened under whatever
-becomes of the kind later.
+A type is kept as a plain mapping, so that a wait can carry the type it was opened under whatever
+becomes of the type later.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import asdict, fields
-from typing import Any
+from typing import Annotated, Any, ClassVar
 
-from monitor.core.errors import MonitorError, OutOfRange
-from monitor.core.measurements import text_fault
-from monitor.domain.events import Event
+from msgspec import UNSET, Meta, UnsetType
+
+from monitor.core.errors import Fault, OutOfRange, Rejected, range_fault
+from monitor.core.validation import ID_ALLOWED, ID_PATTERN, LINE, Request, checked, fields_given
+from monitor.domain.events import About, Event
 from monitor.domain.wait_types import KINDS, Caution, WaitType
 from monitor.science.waits.laws import LAWS, Law
 from monitor.science.waits.parameters import check_parameters, parameters
-
-
-class KindFault(MonitorError, ValueError):
-    """A kind cannot be as described: what is wrong and what is allowed."""
-
+from monitor.science.waits.wait import BASIS_S
 
 SET, RETIRE, RESTORE = "kind", "retire", "restore"
-"""What can be done to a kind."""
-CHANGEABLE = {"name", "law", "basis_s", "minimum_s", "spread", "cautions", "never_shorter", "like"}
-"""What can be said of a kind that is set."""
+"""What can be done to a wait type, as events and messages have it."""
 NAME_MAX = 80
-"""Longest name of a kind. [characters]"""
-_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
+"""Longest name of a wait type. [characters]"""
+SECONDS: dict[str, Any] = {"unit": "s"}
+
+Cautions = Annotated[list[Caution], Meta(extra={"allowed": f"a list of {', '.join(Caution)}"})]
+Seconds = Annotated[float, Meta(ge=0, le=BASIS_S[1], extra=SECONDS)]
+
+
+class WaitTypeRequest(Request, frozen=True, kw_only=True):
+    """A request that concerns a wait type; `kind` is its id."""
+
+    about: ClassVar[str] = About.KIND
+    key: ClassVar[str] = "kind"
+    kind: str
+
+
+class SetWaitType(WaitTypeRequest, frozen=True, kw_only=True, tag=SET):
+    """Change a wait type, or add one that takes the rest from the one named by `like`.
+
+    `law` has parameters to change, or a whole law by its name under `law`.
+    """
+
+    kind: Annotated[str, Meta(pattern=ID_PATTERN, extra={"allowed": ID_ALLOWED})]
+    like: str | UnsetType = UNSET
+    name: Annotated[str, Meta(max_length=NAME_MAX, extra=LINE)] | UnsetType = UNSET
+    basis_s: Annotated[float, Meta(ge=BASIS_S[0], le=BASIS_S[1], extra=SECONDS)] | UnsetType = (
+        UNSET
+    )
+    minimum_s: Seconds | UnsetType = UNSET
+    spread: Annotated[float, Meta(ge=0, le=1)] | UnsetType = UNSET
+    never_shorter: bool | UnsetType = UNSET
+    cautions: Cautions | UnsetType = UNSET
+    law: dict[str, Any] | UnsetType = UNSET
+
+
+class RetireWaitType(WaitTypeRequest, frozen=True, kw_only=True, tag=RETIRE):
+    """Take a wait type off the list. Waits opened under it go on."""
+
+
+class RestoreWaitType(WaitTypeRequest, frozen=True, kw_only=True, tag=RESTORE):
+    """Put a retired wait type back on the list, as it last was."""
+
+
+REQUESTS = (SetWaitType, RetireWaitType, RestoreWaitType)
 
 
 def as_mapping(kind: WaitType) -> dict[str, Any]:
-    """A kind as a plain mapping that `from_mapping` reads back."""
+    """A wait type as a plain mapping that `from_mapping` reads back."""
     law = next(name for name, of in LAWS.items() if type(kind.law) is of)
     values = {p.name: p.value for p in parameters(kind.law)}
     return asdict(kind) | {
@@ -43,31 +79,18 @@ def as_mapping(kind: WaitType) -> dict[str, Any]:
 
 
 def from_mapping(body: Mapping[str, Any]) -> WaitType:
-    """The kind of a mapping.
+    """The wait type of a mapping.
 
     Raises
     ------
-    KindFault
-        If it does not describe one.
+    Rejected
+        If its law or one of its figures cannot be.
     """
+    cautions = tuple(Caution(caution) for caution in body.get("cautions", ()))
     try:
-        law = law_of(body["law"])
-        known = {item.name for item in fields(WaitType)}
-        if unknown := sorted(set(body) - known):
-            raise KindFault(f"a kind has no {', '.join(unknown)}")
-        for name in ("id", "name", "source"):
-            if name in body and (fault := text_fault(body[name], NAME_MAX)):
-                raise KindFault(f"{name} {fault}")
-        if not isinstance(body.get("never_shorter", True), bool):
-            raise KindFault("never_shorter must be true or false")
-        cautions = tuple(Caution(caution) for caution in body.get("cautions", ()))
-        return WaitType(**{**body, "law": law, "cautions": cautions})
+        return WaitType(**{**body, "law": law_of(body["law"]), "cautions": cautions})
     except OutOfRange as exc:
-        raise KindFault(str(exc)) from exc
-    except (KeyError, TypeError, ValueError) as exc:
-        if isinstance(exc, MonitorError):
-            raise
-        raise KindFault(f"no kind of wait: {exc}") from exc
+        raise Rejected(range_fault(exc.name, exc.value, exc.low, exc.high, exc.unit)) from exc
 
 
 def law_of(body: Mapping[str, Any]) -> Law:
@@ -75,70 +98,52 @@ def law_of(body: Mapping[str, Any]) -> Law:
 
     Raises
     ------
-    KindFault
+    Rejected
         If there is no such law, parameter or value.
     """
     given = dict(body)
     name = given.pop("law", None)
     if name not in LAWS:
-        raise KindFault(f"law {name!r}: must be one of {', '.join(LAWS)}")
-    made = LAWS[name]
-    known = {item.name for item in fields(made)}
-    if unknown := sorted(set(given) - known):
-        raise KindFault(
-            f"{name} has no parameter {', '.join(unknown)}: it has {', '.join(sorted(known))}"
-        )
-    for parameter, value in given.items():
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise KindFault(f"{parameter} = {value!r}: must be a number")
+        raise Rejected(Fault("", "law.law", name, f"one of {', '.join(LAWS)}"))
+    law_type = LAWS[name]
+    known = sorted(item.name for item in fields(law_type))
+    if unknown := sorted(set(given) - set(known)):
+        problem = f"is not a parameter of {name}: only {', '.join(known)}"
+        raise Rejected(*(Fault(problem, f"law.{one}") for one in unknown))
+    law = law_type(**{one: checked(f"law.{one}", value, float) for one, value in given.items()})
     try:
-        law = made(**given)
         check_parameters(law)
     except OutOfRange as exc:
-        raise KindFault(str(exc)) from exc
+        field = f"law.{exc.name}"
+        raise Rejected(range_fault(field, exc.value, exc.low, exc.high, exc.unit)) from exc
     return law
 
 
-def changed(book: Mapping[str, WaitType], kind_id: str, wish: Mapping[str, Any]) -> WaitType:
-    """A kind added or changed.
-
-    Parameters
-    ----------
-    book : mapping of id to Kind
-    kind_id : str
-        Lower-case letters, digits and dashes.
-    wish : mapping
-        What is to differ: any of name, basis_s, minimum_s, spread, never_shorter, cautions, law
-        (parameters to change, or a whole law by its name). A new kind takes the rest from the kind
-        named by `like`.
+def changed(types: Mapping[str, WaitType], request: SetWaitType) -> WaitType:
+    """The wait type that a request adds or changes.
 
     Raises
     ------
-    KindFault
+    Rejected
+        If there is none to start from, or the type cannot be so.
     """
-    if not _ID.fullmatch(kind_id):
-        raise KindFault(
-            f"{kind_id!r}: a kind's id has lower-case letters, digits and dashes, up to 40"
-        )
-    if unknown := sorted(set(wish) - CHANGEABLE):
-        raise KindFault(f"a kind has no {', '.join(unknown)}")
-    base = book.get(kind_id) or KINDS.get(kind_id) or book.get(str(wish.get("like", "")))
+    own = request.kind
+    base = types.get(own) or KINDS.get(own) or types.get(str(request.like))
     if base is None:
-        raise KindFault(f"a new kind must be like one there is: {', '.join(book)}")
-    body = as_mapping(base) | {k: v for k, v in wish.items() if k not in ("law", "like")}
-    body["id"] = kind_id
-    law = wish.get("law", {})
-    if not isinstance(law, Mapping):
-        raise KindFault(f"law = {law!r:.60}: must be a mapping of parameters to numbers")
-    body["law"] = law if "law" in law else body["law"] | law
-    if kind_id not in book and kind_id not in KINDS:
+        known = f"one of {', '.join(types)}"
+        if not request.like:
+            raise Rejected(Fault(f"is missing: a new type starts from {known}", "like"))
+        raise Rejected(Fault("", "like", request.like, known))
+    body = as_mapping(base) | fields_given(request, "kind", "like") | {"id": own}
+    law = request.law or {}
+    body["law"] = law if "law" in law else as_mapping(base)["law"] | law
+    if own not in types and own not in KINDS:
         body["source"] = "the shop's own"
-        body.setdefault("name", kind_id)
     return from_mapping(body)
 
 
 def apply(book: Mapping[str, WaitType], event: Event) -> dict[str, WaitType]:
-    """The kinds in use after one more event: a kind set, taken off the list, or put back on it."""
+    """The wait types in use after one more event: one set, retired or restored."""
     if event.action == RETIRE:
         return {kind_id: kind for kind_id, kind in book.items() if kind_id != event.subject}
     return {**book, event.subject: from_mapping(event.body)}

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from monitor.core.errors import OutOfRange
-from monitor.core.measurements import MEASURES, Quantity, Series, text_fault
-from monitor.domain.sensor import BOUNDS, NAME_MAX, SensorFault, SensorHistory
+from monitor.core.errors import Fault, OutOfRange, Rejected, range_fault
+from monitor.core.measurements import MEASURES, Quantity, Series
+from monitor.core.validation import given
+from monitor.domain.sensor import BOUNDS, ComparePoint, SensorHistory
 from monitor.science.calibration.salts import SALTS, reference_point
 from monitor.science.calibration.settling import WINDOW_S, Settling, SettlingStage, settling
 
@@ -37,15 +38,15 @@ class JarWatch:
     def rested(self, history: SensorHistory, now_ms: int) -> Mapping[str, Any]:
         found = settled(self._reader, history, now_ms)
         if found.rest is not SettlingStage.STEADY:
-            raise SensorFault(f"{history.id} is not steady yet: {why(found)}")
+            raise Rejected(f"{history.id} is not steady yet: {why(found)}")
         if history.jar is None:
-            raise SensorFault(f"{history.id} is not in a jar")
+            raise Rejected(f"{history.id} is not in a jar")
         try:
             reference, u_reference = reference_point(
                 history.jar.salt, found.temp_c, self._u_temp_k
             )
         except OutOfRange as exc:
-            raise SensorFault(f"{history.jar.salt}: {exc}") from exc
+            raise Rejected(f"{history.jar.salt}: {exc}") from exc
         u_reading = math.hypot(
             BOUNDS[Quantity.HUMIDITY].repeat, found.rh_sd_pct, found.rh_drift_pct
         )
@@ -59,40 +60,32 @@ class JarWatch:
         }
 
     def beside(
-        self, history: SensorHistory, quantity: Quantity, wish: Mapping[str, Any], at_ms: int
+        self, history: SensorHistory, request: ComparePoint, now_ms: int
     ) -> Mapping[str, Any]:
+        quantity, value, u = request.quantity, request.value, request.u
         measure, bounds = MEASURES[quantity], BOUNDS[quantity]
-        value, u = (_number(wish.get(name), name) for name in ("value", "u"))
         if not measure.low <= value <= measure.high:
-            raise SensorFault(
-                f"value = {value:g}: must be {measure.low:g} to {measure.high:g} {measure.unit}"
-            )
+            raise Rejected(range_fault("value", value, measure.low, measure.high, measure.unit))
         if not 0 < u <= bounds.off:
-            raise SensorFault(
-                f"u = {u:g}: the reference's uncertainty must be above 0, up to {bounds.off:g} "
-                f"{measure.unit}"
-            )
-        name = wish.get("with") or "reference"
-        if fault := text_fault(name, NAME_MAX):
-            raise SensorFault(f"with {fault}")
+            allowed = f"above 0, up to {bounds.off:g} {measure.unit}"
+            raise Rejected(Fault("", "u", u, allowed, 0, bounds.off, measure.unit))
+        at_ms = given(request.at_ms, now_ms)
         series = Series(history.topic_place, history.name, quantity)
         _, told = self._reader.raw_values(series, at_ms - BESIDE_MS, at_ms + BESIDE_MS)
         if not len(told):
-            raise SensorFault(
+            raise Rejected(
                 f"{history.id} sent no {quantity} reading within five minutes of that time"
             )
         u_reading = math.hypot(bounds.repeat, float(told.std()))
         mean = float(told.mean())
-        return {
-            "point": [f"{name} at {value:g} {measure.unit}", mean, value, u_reading, u / 2],
-            "readings": len(told),
-        }
+        name = f"{request.name or 'reference'} at {value:g} {measure.unit}"
+        return {"point": [name, mean, value, u_reading, u / 2], "readings": len(told)}
 
 
 def settled(reader: Reader, history: SensorHistory, now_ms: int) -> Settling:
-    """Settling of a sensor in a jar; a `SensorFault` if it is in none."""
+    """Settling of a sensor in a jar; a `Rejected` if it is in none."""
     if history.jar is None:
-        raise SensorFault(f"{history.id} is not in a jar")
+        raise Rejected(f"{history.id} is not in a jar")
     ts, temp, rh = raw_pairs(reader, history, now_ms - round(1000 * WINDOW_S), now_ms + 1)
     correction = history.correction_at(Quantity.TEMPERATURE, now_ms)
     if correction is not None:
@@ -141,9 +134,3 @@ def expects(salt: str, temp_c: float) -> float:
         return reference_point(salt, temp_c, 0.0)[0] if salt in SALTS else math.nan
     except OutOfRange:
         return math.nan
-
-
-def _number(value: Any, name: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise SensorFault(f"{name} = {value!r:.40}: must be a number")
-    return float(value)

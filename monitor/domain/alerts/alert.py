@@ -9,16 +9,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any
+from typing import Annotated, Any, ClassVar
 
-from monitor.core.errors import MonitorError
-from monitor.core.measurements import text_fault
+from msgspec import Meta
+
+from monitor.core.errors import Rejected
+from monitor.core.validation import LINES, Request
 from monitor.domain.alerts.rule_state import Foretold
-from monitor.domain.events import Event
-
-
-class AlertFault(MonitorError, ValueError):
-    """What was asked of an alert cannot be done: what, why, and what is allowed."""
+from monitor.domain.events import About, Event
 
 
 class AlertAction(StrEnum):
@@ -36,7 +34,6 @@ class AlertAction(StrEnum):
     NOTE = "note"
 
 
-HANDS = (AlertAction.ACKNOWLEDGE, AlertAction.SNOOZE, AlertAction.NOTE)
 SNOOZE_MIN = (5, 14 * 24 * 60)
 """Shortest and longest snooze. [min]"""
 NOTE_MAX = 500
@@ -144,7 +141,7 @@ def apply(alert: Alert | None, event: Event) -> Alert:
             **said,
         )
     if alert is None:
-        raise AlertFault(f"history of alert {event.subject} does not begin with its raising")
+        raise Rejected(f"history of alert {event.subject} does not begin with its raising")
     alert = replace(alert, events=(*alert.events, event))
     match event.action:
         case AlertAction.ROSE:
@@ -182,7 +179,7 @@ def apply(alert: Alert | None, event: Event) -> Alert:
             return replace(alert, snoozed_until_ms=body["until_ms"])
         case AlertAction.NOTE:
             return replace(alert, notes=(*alert.notes, (at, event.by, body["note"])))
-    raise AlertFault(f"unknown action {event.action}")
+    raise Rejected(f"unknown action {event.action}")
 
 
 def _foretold(body: Mapping[str, Any]) -> Foretold | None:
@@ -191,51 +188,51 @@ def _foretold(body: Mapping[str, Any]) -> Foretold | None:
     return None if told is None else Foretold(*told)
 
 
-def decide(
-    alert: Alert, action: AlertAction, wish: Mapping[str, Any], now_ms: int
-) -> dict[str, Any]:
-    """The body of the event by which a person does something to an alert.
+def _note_fault(note: str) -> str | None:
+    return LINES["fault"](note) if note else "is empty"
 
-    Parameters
-    ----------
-    alert : Alert
-    action : Did
-        One of `HANDS`.
-    wish : mapping
-        SNOOZE: `minutes`; NOTE: `note`; ACKNOWLEDGE: nothing, or a `note`.
-    now_ms : int
-        [ms since 1970-01-01 UTC]
+
+class AlertRequest(Request, frozen=True, kw_only=True):
+    """A request that concerns an alert."""
+
+    about: ClassVar[str] = About.ALERT
+    key: ClassVar[str] = "alert"
+    alert: str
+
+
+class AcknowledgeAlert(AlertRequest, frozen=True, kw_only=True, tag=str(AlertAction.ACKNOWLEDGE)):
+    """Acknowledge an alert: its reminders stop."""
+
+
+class SnoozeAlert(AlertRequest, frozen=True, kw_only=True, tag=str(AlertAction.SNOOZE)):
+    """Silence an alert for a time. [min]"""
+
+    minutes: Annotated[int, Meta(ge=SNOOZE_MIN[0], le=SNOOZE_MIN[1])]
+
+
+class NoteAlert(AlertRequest, frozen=True, kw_only=True, tag=str(AlertAction.NOTE)):
+    """Add a note to an alert, which may have ended."""
+
+    note: Annotated[str, Meta(max_length=NOTE_MAX, extra=LINES | {"fault": _note_fault})]
+
+
+REQUESTS = (AcknowledgeAlert, SnoozeAlert, NoteAlert)
+
+
+def decide(alert: Alert, request: AlertRequest, now_ms: int) -> dict[str, Any]:
+    """The body of the event that carries a request out. `now_ms` in ms since 1970-01-01 UTC.
 
     Raises
     ------
-    AlertFault
+    Rejected
+        If the state of the alert does not allow it.
     """
-    known = {
-        AlertAction.SNOOZE: {"minutes"},
-        AlertAction.NOTE: {"note"},
-        AlertAction.ACKNOWLEDGE: set[str](),
-    }[action]
-    if unknown := sorted(set(wish) - known):
-        raise AlertFault(f"{action} knows no {', '.join(unknown)}")
-    if action is AlertAction.NOTE:
-        note = wish.get("note")
-        note = note.strip() if isinstance(note, str) else note
-        for line in note.splitlines() if isinstance(note, str) else [note]:
-            if fault := text_fault(line, NOTE_MAX):
-                raise AlertFault(f"note {fault}")
-        if isinstance(note, str) and len(note) > NOTE_MAX:
-            raise AlertFault(f"note has {len(note)} characters: at most {NOTE_MAX}")
-        if not note:
-            raise AlertFault("note is empty")
-        return {"note": note}
+    if isinstance(request, NoteAlert):
+        return {"note": request.note}
     if not alert.open:
-        raise AlertFault(f"alert {alert.id} is over")
-    if action is AlertAction.ACKNOWLEDGE:
-        if alert.acknowledged:
-            raise AlertFault(f"alert {alert.id} was acknowledged by {alert.acknowledged[1]}")
-        return {}
-    minutes = wish.get("minutes")
-    low, high = SNOOZE_MIN
-    if isinstance(minutes, bool) or not isinstance(minutes, int) or not low <= minutes <= high:
-        raise AlertFault(f"minutes = {minutes!r:.40}: must be a whole number from {low} to {high}")
-    return {"until_ms": now_ms + 60_000 * minutes}
+        raise Rejected(f"alert {alert.id} has ended")
+    if isinstance(request, SnoozeAlert):
+        return {"until_ms": now_ms + 60_000 * request.minutes}
+    if alert.acknowledged:
+        raise Rejected(f"alert {alert.id} was acknowledged by {alert.acknowledged[1]}")
+    return {}

@@ -3,22 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
 from enum import StrEnum
-from typing import NamedTuple
+from typing import Annotated, NamedTuple
 
-from monitor.core.errors import MonitorError
-from monitor.core.measurements import text_fault
+import msgspec
+from msgspec import Meta
+
+from monitor.core.errors import Fault, Rejected, range_fault
+from monitor.core.validation import LINE
 from monitor.science.registry import DERIVED
-
-
-class RuleFault(MonitorError, ValueError):
-    """A rule cannot be as described. `fields`: what is wrong with each and what is allowed."""
-
-    def __init__(self, text: str, fields: Mapping[str, str] | None = None) -> None:
-        self.fields = dict(fields or {})
-        super().__init__(text)
 
 
 class Of(StrEnum):
@@ -140,8 +134,23 @@ NAME_MAX, TEXT_MAX = 60, 400
 """Longest name and longest text of a rule. [characters]"""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Rule:
+def _name_fault(name: str) -> str | None:
+    return LINE["fault"](name) if name else "is empty"
+
+
+Name = Annotated[str, Meta(max_length=NAME_MAX, extra={"fault": _name_fault})]
+Family = Annotated[str, Meta(max_length=NAME_MAX, extra={"fault": LINE["fault"]})]
+Text = Annotated[str, Meta(max_length=TEXT_MAX, extra={"fault": LINE["fault"]})]
+Watched = Annotated[str, Meta(extra={"one_of": tuple(WATCHABLE)})]
+Seconds = Annotated[int, Meta(ge=0, le=HOLD_MAX_S, extra={"unit": "s"})]
+OverSeconds = Annotated[int, Meta(ge=0, le=OVER_MAX_S, extra={"unit": "s"})]
+Urgency = Annotated[
+    int, Meta(ge=1, le=3, extra={"allowed": "1 (mind it), 2 (act) or 3 (act now)"})
+]
+Names = Annotated[tuple[str, ...], Meta(extra={"allowed": "a list of names"})]
+
+
+class Rule(msgspec.Struct, frozen=True, kw_only=True):
     """One rule.
 
     `quantity` is a key of `WATCHABLE`. `low` and `high` are in its unit; None, for humidity, is
@@ -155,40 +164,37 @@ class Rule:
 
     Raises
     ------
-    RuleFault
-        Naming each field that is wrong and what is allowed.
+    Rejected
+        With every field that does not go with another, and what is allowed.
     """
 
     id: str
-    name: str
-    quantity: str
+    name: Name
+    quantity: Watched
     test: Test
     low: float | None = None
     high: float | None = None
-    over_s: int = 0
+    over_s: OverSeconds = 0
     back: float = 0.0
-    hold_s: int = 0
-    calm_s: int = 1_800
-    urgency: int = 2
-    repeat_s: int = 0
+    hold_s: Seconds = 0
+    calm_s: Seconds = 1_800
+    urgency: Urgency = 2
+    repeat_s: Seconds = 0
     breaks_quiet: bool = False
     together: bool = False
-    only: tuple[str, ...] = ()
-    family: str = ""
-    under: tuple[str, ...] = ()
-    why: str = ""
-    source: str = ""
-    do: str = ""
-    caution: str = ""
+    only: Names = ()
+    family: Family = ""
+    under: Names = ()
+    why: Text = ""
+    source: Text = ""
+    do: Text = ""
+    caution: Text = ""
     on: bool = True
 
     def __post_init__(self) -> None:
-        if faults := list(self._faults()):  # each begins with the name of its field
-            raise RuleFault("; ".join(faults), {fault.split()[0]: fault for fault in faults})
-        object.__setattr__(self, "test", Test(self.test))
-        object.__setattr__(self, "family", self.family or self.id)
-        object.__setattr__(self, "only", tuple(self.only))
-        object.__setattr__(self, "under", tuple(self.under))
+        if faults := list(self._faults()):
+            raise Rejected(*faults)
+        msgspec.structs.force_setattr(self, "family", self.family or self.id)
 
     @property
     def of(self) -> Of:
@@ -210,73 +216,37 @@ class Rule:
             math.inf if self.test is Test.BELOW else high,
         )
 
-    def _faults(self) -> Iterator[str]:
-        if not isinstance(self.quantity, str) or self.quantity not in WATCHABLE:
-            yield f"quantity = {self.quantity!r:.40}: must be one of {', '.join(WATCHABLE)}"
-            return
-        if self.test not in list(Test):
-            yield f"test = {self.test!r:.40}: must be one of {', '.join(Test)}"
-            return
+    def _faults(self) -> Iterator[Fault]:
+        """Fields that do not go together; each by itself is checked where it is read."""
         yield from self._limit_faults()
-        for name, most in (
-            ("hold_s", HOLD_MAX_S),
-            ("calm_s", HOLD_MAX_S),
-            ("over_s", OVER_MAX_S),
-            ("repeat_s", HOLD_MAX_S),
-        ):
-            value = getattr(self, name)
-            if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= most:
-                yield f"{name} = {value!r:.40}: must be a whole number of seconds from 0 to {most}"
-        if self.over_s and self.of is not Of.PLACE:
-            yield f"over_s belongs to quantities of a place, and {self.quantity} is of a {self.of}"
-        if self.over_s and self.quantity in NO_TRACE:
-            yield f"over_s: of {self.quantity} only the value now is at hand, not its change"
-        whole = isinstance(self.urgency, int) and not isinstance(self.urgency, bool)
-        if not whole or self.urgency not in URGENCIES:
-            yield f"urgency = {self.urgency!r:.40}: must be 1 (mind it), 2 (act) or 3 (act now)"
-        for name in ("breaks_quiet", "together", "on"):
-            if not isinstance(getattr(self, name), bool):
-                yield f"{name} must be true or false"
-        for name in ("only", "under"):
-            if not all(isinstance(item, str) for item in getattr(self, name)):
-                yield f"{name} must be a list of names"
-        for name in ("only", "together"):
-            if getattr(self, name) and self.of is not Of.PLACE:
-                yield f"{name} is for quantities of a place, and {self.quantity} is of a {self.of}"
-        for name in ("name", "family", "why", "source", "do", "caution"):
-            most = NAME_MAX if name in ("name", "family") else TEXT_MAX
-            if fault := text_fault(getattr(self, name), most):
-                yield f"{name} {fault}"
-        if not self.name:
-            yield "name is empty"
+        of_place = f"is only for quantities of a place, and {self.quantity} is of a {self.of}"
+        if self.of is not Of.PLACE:
+            for name in ("over_s", "only", "together"):
+                if getattr(self, name):
+                    yield Fault(of_place, name)
+        elif self.over_s and self.quantity in NO_TRACE:
+            yield Fault(f"must be 0: changes of {self.quantity} are not recorded", "over_s")
 
-    def _limit_faults(self) -> Iterator[str]:
-        for name in ("low", "high", "back"):
-            value = getattr(self, name)
-            if value is None and name != "back":
-                continue
-            if isinstance(value, bool) or not isinstance(value, int | float):
-                yield f"{name} = {value!r:.40}: must be a number"
-                return
-            if not abs(value) < 1e12:
-                yield f"{name} = {value!r:.20}: must be finite and no larger than any figure of air"
-                return
+    def _limit_faults(self) -> Iterator[Fault]:
         own_band = self.quantity == "humidity" and not self.over_s
         for name, without in (("low", Test.ABOVE), ("high", Test.BELOW)):
             given = getattr(self, name) is not None
             if self.test == without and given:
-                yield f"{name} means nothing to a rule that tests {self.test}"
+                yield Fault(f"has no effect on a rule that tests {self.test}", name)
             elif self.test != without and not given and not own_band:
-                yield f"{name} is missing: the limit, in {self.unit or 'the value itself'}"
+                yield Fault(
+                    f"is missing: give the limit in {self.unit or 'the value itself'}", name
+                )
         if self.low is not None and self.high is not None:
             if self.low >= self.high:
-                yield f"low = {self.low:g} is not below high = {self.high:g}"
+                yield Fault("", "low", self.low, "below the upper limit")
             elif self.test == Test.OUTSIDE and self.high - self.low <= 2 * self.back:
-                yield f"back = {self.back:g} leaves nothing between low and high to come back to"
-        _, _, _, least, most = WATCHABLE[self.quantity]
+                allowed = "less than half of the span between low and high"
+                yield Fault("", "back", self.back, allowed)
+        watched = WATCHABLE[self.quantity]
+        least, most = watched.least, watched.most
         if self.over_s:  # a change may go either way
             least, most = least - most, most - least
-        unit = self.unit if self.unit.startswith("%") else f" {self.unit}".rstrip()
         for name, low, high in (
             ("low", least, most),
             ("high", least, most),
@@ -284,4 +254,4 @@ class Rule:
         ):
             value = getattr(self, name)
             if value is not None and not low <= value <= high:
-                yield f"{name} = {value:g}{unit}: must be {low:g} to {high:g}{unit}"
+                yield range_fault(name, value, low, high, self.unit)

@@ -6,33 +6,89 @@ A changed rule is kept whole, as a plain mapping, and stands instead of the one 
 from __future__ import annotations
 
 import contextlib
-import re
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, fields
-from typing import Any
+from typing import Annotated, Any, ClassVar
 
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
+
+from monitor.core.errors import Fault, Rejected
+from monitor.core.validation import ID_ALLOWED, ID_PATTERN, Request, fields_given, read
 from monitor.domain.alerts.default_rules import starting_set
-from monitor.domain.alerts.rule import Rule, RuleFault
-from monitor.domain.events import Event
+from monitor.domain.alerts.rule import (
+    Family,
+    Name,
+    Names,
+    OverSeconds,
+    Rule,
+    Seconds,
+    Test,
+    Text,
+    Urgency,
+    Watched,
+)
+from monitor.domain.events import About, Event
 from monitor.domain.places import AirLimits
 
 SET, RESET = "rule", "reset"
-"""What can be done to a rule: change or add it; give up what was changed."""
+"""What can be done to a rule, as events and messages have it: change or add it; undo the changes."""
 TO_DO = "to_do"
-"""What a wish calls a rule's `do`, as that word is the command's own."""
-_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
+"""The name of a rule's `do` in requests, where that word is the request's own."""
 
 Bodies = Mapping[str, Mapping[str, Any]]
 """The shop's own rules as kept, by id."""
 
 
+class RuleRequest(Request, frozen=True, kw_only=True):
+    """A request that concerns a rule, by its id."""
+
+    about: ClassVar[str] = About.RULE
+    key: ClassVar[str] = "rule"
+    rule: str
+
+
+class SetRule(RuleRequest, frozen=True, kw_only=True, tag=SET):
+    """Change a rule, or add one that takes the rest from the one named by `like`.
+
+    The fields are those of `Rule`.
+    """
+
+    rule: Annotated[str, Meta(pattern=ID_PATTERN, extra={"allowed": ID_ALLOWED})]
+    like: str | UnsetType = UNSET
+    name: Name | UnsetType = UNSET
+    quantity: Watched | UnsetType = UNSET
+    test: Test | UnsetType = UNSET
+    low: float | UnsetType | None = UNSET
+    high: float | UnsetType | None = UNSET
+    over_s: OverSeconds | UnsetType = UNSET
+    back: float | UnsetType = UNSET
+    hold_s: Seconds | UnsetType = UNSET
+    calm_s: Seconds | UnsetType = UNSET
+    urgency: Urgency | UnsetType = UNSET
+    repeat_s: Seconds | UnsetType = UNSET
+    breaks_quiet: bool | UnsetType = UNSET
+    together: bool | UnsetType = UNSET
+    only: Names | UnsetType = UNSET
+    family: Family | UnsetType = UNSET
+    under: Names | UnsetType = UNSET
+    why: Text | UnsetType = UNSET
+    source: Text | UnsetType = UNSET
+    to_do: Text | UnsetType = UNSET
+    caution: Text | UnsetType = UNSET
+    on: bool | UnsetType = UNSET
+
+
+class ResetRule(RuleRequest, frozen=True, kw_only=True, tag=RESET):
+    """Undo the shop's changes to a rule; delete one that it added."""
+
+
+REQUESTS = (SetRule, ResetRule)
+
+
 def as_mapping(rule: Rule) -> dict[str, Any]:
     """A rule as a plain mapping that `from_mapping` reads back."""
-    return asdict(rule) | {
-        "test": str(rule.test),
-        "only": list(rule.only),
-        "under": list(rule.under),
-    }
+    body: dict[str, Any] = msgspec.to_builtins(rule)
+    return body | {"only": list(rule.only), "under": list(rule.under)}
 
 
 def from_mapping(body: Mapping[str, Any]) -> Rule:
@@ -40,28 +96,10 @@ def from_mapping(body: Mapping[str, Any]) -> Rule:
 
     Raises
     ------
-    RuleFault
+    Rejected
         If it does not describe one.
     """
-    known = {item.name for item in fields(Rule)}
-    if unknown := sorted(set(body) - known):
-        told = sorted(TO_DO if name == "do" else name for name in known)
-        raise RuleFault(f"a rule has no {', '.join(unknown)}: it has {', '.join(told)}")
-    lists = {}
-    for name in ("only", "under"):
-        given = body.get(name, ())
-        if not isinstance(given, list | tuple):
-            raise RuleFault(f"{name} = {given!r:.40}: must be a list of names")
-        lists[name] = tuple(given)
-    try:
-        return Rule(**{**body, **lists})
-    except TypeError as exc:
-        missing = [n for n in ("name", "quantity", "test") if n not in body]
-        raise RuleFault(
-            f"a new rule needs {', '.join(missing)}; or like, the id of one to start from"
-            if missing
-            else str(exc)
-        ) from exc
+    return read(Rule, body, what="a rule")
 
 
 def apply(bodies: Bodies, event: Event) -> dict[str, Mapping[str, Any]]:
@@ -78,44 +116,36 @@ def in_use(limits: AirLimits, bodies: Bodies) -> dict[str, Rule]:
     """
     book = starting_set(limits)
     for rule_id, body in bodies.items():
-        with contextlib.suppress(RuleFault):
+        with contextlib.suppress(Rejected):
             book[rule_id] = from_mapping(body)
     return book
 
 
-def changed(book: Mapping[str, Rule], rule_id: str, wish: Mapping[str, Any]) -> Rule:
-    """A rule changed, or a new one.
-
-    Parameters
-    ----------
-    book : mapping of id to Rule
-    rule_id : str
-        Lower-case letters, digits and dashes.
-    wish : mapping
-        Fields of `Rule` that are to differ, `do` under `TO_DO`. A new rule takes the rest from the
-        one named by `like`, if any.
+def changed(rules: Mapping[str, Rule], request: SetRule) -> Rule:
+    """The rule that a request changes or adds.
 
     Raises
     ------
-    RuleFault
+    Rejected
+        With every field that cannot be.
     """
-    if not _ID.fullmatch(rule_id):
-        raise RuleFault(
-            f"{rule_id!r:.60}: a rule's id has lower-case letters, digits and dashes, up to 40"
-        )
-    like = wish.get("like")
-    if like is not None and (not isinstance(like, str) or like not in book):
-        raise RuleFault(f"like = {like!r:.40}: must be one of {', '.join(book)}")
-    base = book.get(rule_id) or (book[like] if like else None)
+    rule_id, like = request.rule, request.like
+    if like and like not in rules:
+        raise Rejected(Fault("", "like", like, f"one of {', '.join(rules)}"))
+    base = rules.get(rule_id) or (rules[like] if like else None)
     body = as_mapping(base) if base else {}
     if base and base.id != rule_id:
         body |= {"family": "", "source": "the shop's own"}
-    given = {("do" if k == TO_DO else k): v for k, v in wish.items() if k != "like"}
-    rule = from_mapping(body | given | {"id": rule_id})
-    if unknown := sorted(set(rule.under) - set(book)):
-        raise RuleFault(f"under: there is no rule {', '.join(unknown)}")
-    if rule_id in _above(rule.under, book):
-        raise RuleFault(f"under: {rule_id} would be told under itself, which is never")
+    body |= fields_given(request, "rule", "like") | {"id": rule_id}
+    if TO_DO in body:
+        body["do"] = body.pop(TO_DO)
+    rule = from_mapping(body)
+    if unknown := sorted(set(rule.under) - set(rules)):
+        raise Rejected(Fault(f"names no rule: {', '.join(unknown)}", "under"))
+    if rule_id in _above(rule.under, rules):
+        raise Rejected(
+            Fault("must not lead back to the rule itself: it would never alert", "under")
+        )
     return rule
 
 
