@@ -23,7 +23,6 @@ ALLOWED = {
     "dashboard/clients": 14,
     "dashboard/coming": 31,
     "dashboard/data": 45,
-    "dashboard/help": 2,
     "dashboard/past": 14,
     "dashboard/sensors": 19,
     "dashboard/ui": 19,

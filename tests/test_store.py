@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import sqlite3
 import subprocess
@@ -37,7 +38,7 @@ def writer(path):
 
 
 def rows(path, sql):
-    with sqlite3.connect(path) as connection:
+    with contextlib.closing(sqlite3.connect(path)) as connection:
         return connection.execute(sql).fetchall()
 
 

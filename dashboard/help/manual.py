@@ -35,7 +35,7 @@ _HEADING = re.compile(r"^(#{1,3}) (.+)$")
 
 
 class Subject(NamedTuple):
-    """One file of the manual."""
+    """File of the manual."""
 
     name: str
     title: str

@@ -112,7 +112,7 @@ def layout(name: str, query: Mapping[str, Any]) -> Component:
 
 
 def found(query: str) -> list[Component]:
-    """What a search finds: a link to each section, with the text around the words."""
+    """Results of a search: a link to each section, with the text around the words."""
     if not query.strip():
         return []
     hits = manual.search(query)

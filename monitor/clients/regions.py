@@ -1,4 +1,4 @@
-"""How figures and dates are written, by language and region, from the Unicode CLDR.
+"""Forms of figures and dates by language and region, from the Unicode CLDR.
 
 `locale/regions.json` holds what the sheets need of it; `tests/generated_texts.py` makes it from Babel,
 whose whole data are 33 MB. Its licence: Unicode-3.0.
@@ -31,7 +31,7 @@ class Region(NamedTuple):
 
     @property
     def code(self) -> str:
-        """As de-AT."""
+        """Code such as de-AT."""
         return f"{self.language}-{self.region}" if self.region else self.language
 
     def number(self, value: float, digits: int) -> str:

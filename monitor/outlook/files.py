@@ -192,9 +192,15 @@ def _flat(value: Any, arrays: dict[str, np.ndarray]) -> Any:
     return value.item() if isinstance(value, np.generic) else value
 
 
+def _origin(kind: Any) -> Any:
+    """Generic type of an annotation; NumPy 2.5 names its arrays by an alias of Python 3.12."""
+    origin = typing.get_origin(kind)
+    return typing.get_origin(getattr(origin, "__value__", None)) or origin
+
+
 def _built(kind: Any, node: Any, arrays: Any) -> Any:
     """Object rebuilt from `_flat`, by the declared types of its fields."""
-    origin, inside = typing.get_origin(kind), typing.get_args(kind)
+    origin, inside = _origin(kind), typing.get_args(kind)
     if origin is np.ndarray:
         found = arrays[node]
         return found.astype(np.float64) if found.dtype == np.float32 else found
