@@ -10,7 +10,6 @@ import socket
 import sqlite3
 import subprocess
 import threading
-import time
 from contextlib import closing
 
 import paho.mqtt.client as paho
@@ -92,6 +91,12 @@ def check_every_reading_is_stored_once(service, agent, *, kills=0):
     assert tallies(service)["refused"] == 0
 
 
+def keeps_more(agent, packs=4):
+    """Wait until the agent has kept that many more packs, whoever is away meanwhile."""
+    wanted = len(agent.kept()) + packs
+    until(lambda: len(agent.kept()) >= wanted, within_s=30, what=f"{wanted} packs are kept")
+
+
 def both_sensors(agent, period_s=0.25):
     agent.period_s, agent.reads = period_s, 3
     agent.sensors = [("front-bench", "fb-1", "bme280"), ("varnish-corner", "vc-1", "sht3x")]
@@ -116,16 +121,16 @@ def test_readings_survive_kills_of_the_embedded_broker_the_service_and_the_agent
     agent.says("broker connected")
     source = random.Random(20261125)
     for _ in range(3):
-        time.sleep(source.uniform(0.5, 1.5))
+        keeps_more(agent, source.randint(4, 12))
         kill_broker_of(service)
-        time.sleep(source.uniform(0.5, 2.5))
+        keeps_more(agent, source.randint(4, 20))
         agent.kill()
         agent.start()
-    time.sleep(1)
+    keeps_more(agent, 8)
     service.kill()
-    time.sleep(1)
+    keeps_more(agent, 8)
     service.start()
-    time.sleep(2)
+    keeps_more(agent, max(8, 61 - len(agent.kept())))
     assert len(agent.kept()) > 60
     check_every_reading_is_stored_once(service, agent, kills=3)
 
@@ -138,13 +143,13 @@ def test_readings_survive_a_mosquitto_that_goes_and_comes_back(
     agent = make_agent(mosquitto.url)
     both_sensors(agent)
     agent.start()
-    for away_s in (0.2, 3.0, 6.0):
+    for packs_away in (1, 24, 48):
         agent.says("broker connected")
-        time.sleep(1)
+        keeps_more(agent, 8)
         mosquitto.stop()
-        time.sleep(away_s)
+        keeps_more(agent, packs_away)
         mosquitto.start()
-    time.sleep(4)
+    keeps_more(agent, 32)
     check_every_reading_is_stored_once(service, agent)
 
 
@@ -240,8 +245,14 @@ def test_its_state_is_no_reading_and_is_not_refused(make_agent, service):
     agent = make_agent(f"mqtt://127.0.0.1:{service.broker_port}")
     agent.start()
     until(lambda: tallies(service)["readings"] >= 6)
+    client, heard = listener(service.broker_port, [senml.STATE_TOPIC.format("+")])
     agent.kill()
-    time.sleep(1)
+    until(lambda: heard and heard[-1][1]["state"] == "gone", within_s=30)
+    before = tallies(service)["messages"]
+    client.publish("benchweather/attic/x", b'[{"u":"Cel","v":20}]', qos=1)
+    until(lambda: tallies(service)["messages"] > before)  # it came after the agent's last word
+    client.disconnect()
+    client.loop_stop()
     assert tallies(service)["refused"] == 0
 
 
@@ -277,14 +288,13 @@ def test_a_disk_that_refuses_loses_nothing(make_agent, service):
     small = (40_000, resource.RLIM_INFINITY)
     unlimited = resource.prlimit(agent.pid, resource.RLIMIT_FSIZE, small)
     agent.says("readings stay in memory")
-    time.sleep(2)
     kill_broker_of(service)
-    time.sleep(3)
+    until(lambda: "starting it again" in service.log.read_text(), within_s=30)
     before = tallies(service)["readings"]
     until(lambda: tallies(service)["readings"] > before, within_s=30)
     resource.prlimit(agent.pid, resource.RLIMIT_FSIZE, unlimited)
     agent.says("on disk again")
-    time.sleep(1)
+    keeps_more(agent, 8)
     check_every_reading_is_stored_once(service, agent)
 
 
@@ -330,7 +340,7 @@ def test_a_wrong_door_is_told_in_one_line_tried_again_and_loses_nothing(
     agent.period_s = 0.5
     agent.start()
     agent.says(said)
-    time.sleep(3)
+    keeps_more(agent, 6)  # meanwhile it tries again
     lines = [line for line in agent.log.read_text().splitlines() if "WARNING" in line]
     assert len(lines) == 1, lines  # however often it was tried
     assert "wrong" not in lines[0].replace(str(folder), "")

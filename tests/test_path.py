@@ -296,7 +296,7 @@ def test_a_broker_that_dies_is_started_again_and_readings_go_on(service):
     client = connected(service.port)
     kill_brokers_of(service)
     until(lambda: "starting it again" in service.log.read_text(), within_s=10)
-    time.sleep(1)
+    until(lambda: client.is_connected() and is_listening("127.0.0.1", service.port), within_s=20)
     client.publish("benchweather/bench/a1", b'[{"u":"Cel","v":20}]', qos=1).wait_for_publish(20)
     until(lambda: tallies(service)["readings"] == 1, within_s=20)
     client.disconnect()
