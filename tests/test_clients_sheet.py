@@ -164,7 +164,7 @@ def test_months_are_told_from_the_first_to_the_last_over_the_new_year():
         (INLAND | {"band_low": 50.0, "band_high": 52.0}, "band_low", "at least 5 %"),
         (INLAND | {"people": 2.5}, "people", "a whole number"),
         (INLAND | {"colour": "red"}, "colour", "not a field"),
-        (INLAND | {"air_l": float("nan")}, "air_l", "no number"),
+        (INLAND | {"air_l": float("nan")}, "air_l", "not a number"),
         ({}, "rh.1", "at least one month"),
         ({"source": "normals", "temp.1": 3.0, "rh.1": 80.0}, "temp.2", "February is missing"),
     ],

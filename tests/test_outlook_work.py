@@ -173,10 +173,12 @@ def test_rules_of_the_air_to_come_see_it_and_say_it(settings, looked):
     sight = observations.snapshot(looked, settings, journal, [], [], ServiceTroubles(), NOW)
     rules = in_use(settings.limits, {})
     (snap,) = (
-        s for s in observations.seen([rules["dry-snap"]], sight)["dry-snap"] if s.subject == BENCH
+        s
+        for s in observations.observe([rules["dry-snap"]], sight)["dry-snap"]
+        if s.subject == BENCH
     )
     assert snap.value == pytest.approx(one.look.chance / one.look.bar)
-    (dry,) = observations.seen([rules["dry-spell"]], sight)["dry-spell"]
+    (dry,) = observations.observe([rules["dry-spell"]], sight)["dry-spell"]
     if one.dry is None or one.dry.begins_h.middle == 0:
         assert dry.value == 0
     else:

@@ -101,7 +101,7 @@ class AlertBook:
             )
             return {
                 (rule_id, one.subject): one.value
-                for rule_id, many in observations.seen(needed.values(), sight).items()
+                for rule_id, many in observations.observe(needed.values(), sight).items()
                 for one in many
                 if math.isfinite(one.value)
             }

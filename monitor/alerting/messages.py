@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 
 NAMED_MAX = 4
 """Most subjects named in a title."""
-TELLS = (AlertAction.RAISE, AlertAction.ROSE, AlertAction.TELL)
+REPORTED = (AlertAction.RAISE, AlertAction.ROSE, AlertAction.TELL)
 """Actions that make a notice. A change for the worse makes one too, and a cancelled outlook alert."""
-AGAIN = {
+PREFIX = {
     AlertAction.TELL: "Reminder: ",
     AlertAction.CHANGED: "Sooner or worse: ",
     AlertAction.CLEAR: "No longer: ",
@@ -55,7 +55,7 @@ def value_text(value: float | None, unit: str, *, fahrenheit: bool = False) -> s
 
 def sentence(alert: Alert, *, fahrenheit: bool = False) -> str:
     """An alert in a line: `Front bench: Very dry, 27 %`."""
-    return _line(_said_of(alert), alert.label, fahrenheit=fahrenheit)
+    return _line(_shown_fields(alert), alert.label, fahrenheit=fahrenheit)
 
 
 def worst_text(alert: Alert, *, fahrenheit: bool = False) -> str:
@@ -64,11 +64,11 @@ def worst_text(alert: Alert, *, fahrenheit: bool = False) -> str:
     The value furthest out is stored for its last rule. If its gravest rule tested another quantity, the
     value when that was raised.
     """
-    said = alert.at_gravest
-    if said["quantity"] == alert.quantity and alert.worst is not None:
+    gravest = alert.at_gravest
+    if gravest["quantity"] == alert.quantity and alert.worst is not None:
         text = value_text(alert.worst, alert.unit, fahrenheit=fahrenheit)
         return f"worst {text}" if text else ""
-    text = value_text(said["value"], said["unit"], fahrenheit=fahrenheit)
+    text = value_text(gravest["value"], gravest["unit"], fahrenheit=fahrenheit)
     return f"{text} when raised" if text else ""
 
 
@@ -110,11 +110,11 @@ def notices(
     waits_for = settings.quiet_until(now_ms)
     unsent = {a.id for a in alerts.values() if waits_for == settings.quiet_until(a.told_ms)}
     heard = {i: a for i, a in alerts.items() if waits_for is None or i not in unsent}
-    told = [said for one in events if (said := _worth_telling(one, heard)) is not None]
-    told.sort(key=lambda e: (-e.body["urgency"], e.body["rule"], e.action))
+    reported = [one for event in events if (one := _reported(event, heard)) is not None]
+    reported.sort(key=lambda e: (-e.body["urgency"], e.body["rule"], e.action))
     fahrenheit = settings.board.temperature_unit == "F"
     found = []
-    for (rule, action), group in groupby(told, key=lambda e: (e.body["rule"], e.action)):
+    for (rule, action), group in groupby(reported, key=lambda e: (e.body["rule"], e.action)):
         many = tuple(group)
         body = many[0].body
         labels = [_label(event, alerts) for event in many]
@@ -134,10 +134,10 @@ def notices(
     return found
 
 
-def _worth_telling(event: Event, heard: Mapping[str, Alert]) -> Event | None:
+def _reported(event: Event, heard: Mapping[str, Alert]) -> Event | None:
     """The event if it makes a notice, with all that the notice says; else None. `heard`: the alerts
-    that somebody was told of."""
-    if event.action in TELLS or event.body.get("graver"):
+    that somebody was earlier of."""
+    if event.action in REPORTED or event.body.get("graver"):
         return event
     alert = heard.get(event.subject)
     if (
@@ -148,8 +148,8 @@ def _worth_telling(event: Event, heard: Mapping[str, Alert]) -> Event | None:
         or not alert.notice
     ):
         return None
-    told = [one.body["detail"] for one in alert.events if one.body.get("foretold")]
-    said = {
+    earlier = [one.body["detail"] for one in alert.events if one.body.get("foretold")]
+    cancelled = {
         "rule": alert.rule,
         "urgency": alert.urgency,
         "name": alert.name,
@@ -158,9 +158,9 @@ def _worth_telling(event: Event, heard: Mapping[str, Alert]) -> Event | None:
         "why": NO_LONGER,
         "caution": "",
         "do": "You do not need to do anything.",
-        "detail": f"earlier notice: {told[-1] if told else alert.detail}",
+        "detail": f"earlier notice: {earlier[-1] if earlier else alert.detail}",
     }
-    return event._replace(body={**event.body, **said})
+    return event._replace(body={**event.body, **cancelled})
 
 
 def _title(many: Sequence[Event], labels: Sequence[str], action: str, *, fahrenheit: bool) -> str:
@@ -172,7 +172,7 @@ def _title(many: Sequence[Event], labels: Sequence[str], action: str, *, fahrenh
         named = ", ".join(labels[:NAMED_MAX])
         more = f" and {len(many) - NAMED_MAX} more" if len(many) > NAMED_MAX else ""
         line = f"{body['name']}: {named}{more}"
-    line = f"{AGAIN.get(AlertAction(action), '')}{line}"
+    line = f"{PREFIX.get(AlertAction(action), '')}{line}"
     first = body["do"].partition(". ")[0].rstrip(".")
     full = f"{line}. {first}." if first else f"{line}."
     if len(full) <= TITLE_MAX:
@@ -218,5 +218,5 @@ def _label(event: Event, alerts: Mapping[str, Alert]) -> str:
     )
 
 
-def _said_of(alert: Alert) -> dict[str, Any]:
+def _shown_fields(alert: Alert) -> dict[str, Any]:
     return {"name": alert.name, "value": alert.value, "unit": alert.unit}

@@ -97,7 +97,7 @@ def snapshot(
     return Snapshot(settings, airs, sensors, standings, woods, filled, outlooks, troubles, now_ms)
 
 
-def seen(rules: Iterable[Rule], snapshot: Snapshot) -> dict[str, list[Seen]]:
+def observe(rules: Iterable[Rule], snapshot: Snapshot) -> dict[str, list[Seen]]:
     """Observations of each rule, by its id."""
     return {rule.id: _seen(rule, snapshot) for rule in rules}
 

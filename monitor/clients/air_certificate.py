@@ -256,6 +256,6 @@ def check(content: bytes, journal: Journal) -> CheckedFile:
         for event in instrument.events:
             if event.action == InstrumentAction.RECORD and print_ in event.body["fingerprints"]:
                 return CheckedFile(True, True, instrument.reference, event.recorded_ms)
-    body, mark, told = content.rpartition(MARK.encode())
-    sound = bool(mark) and hashlib.sha256(body).hexdigest().encode() == told.strip()
+    body, mark, printed = content.rpartition(MARK.encode())
+    sound = bool(mark) and hashlib.sha256(body).hexdigest().encode() == printed.strip()
     return CheckedFile(sound, False)

@@ -162,20 +162,20 @@ def packed(airs: HomeSources) -> dict[str, Any]:
 
 
 def _figures(worked: SheetCalculation, sheet: Sheet) -> dict[str, Any]:
-    told, refills = worked.advised, worked.refills
+    advised, refills = worked.advised, worked.refills
     return {
         "lead": sheet.lead,
-        "measure": told.kind,
-        "holds": told.holds,
-        "held_share": told.held_share,
+        "measure": advised.kind,
+        "holds": advised.holds,
+        "held_share": advised.held_share,
         "band_pct": list(worked.wish.band_pct),
-        "device": asdict(told.device) if told.device else None,
-        "room_humidifier": asdict(told.room) if told.room else None,
-        "days_in": _listed(told.days_in),
-        "lowest_pct": _listed(told.lowest_pct),
-        "highest_pct": _listed(told.highest_pct),
-        "week_ml": _listed(told.week_ml),
-        "year_l": _listed(told.year_l),
+        "device": asdict(advised.device) if advised.device else None,
+        "room_humidifier": asdict(advised.room) if advised.room else None,
+        "days_in": _listed(advised.days_in),
+        "lowest_pct": _listed(advised.lowest_pct),
+        "highest_pct": _listed(advised.highest_pct),
+        "week_ml": _listed(advised.week_ml),
+        "year_l": _listed(advised.year_l),
         "refills": {"months": list(refills.months), "every_d": refills.every_d}
         if refills
         else None,

@@ -132,12 +132,12 @@ def _held(wish: Wish, start: float, room: float, limit: float) -> HoldTime:
     return HoldTime(CaseRange(*(h / 24 for h in hours)), room, limit)
 
 
-def _refills(told: Option, worked: SheetCalculation) -> Refills | None:
-    if told.room is not None:
-        set_pct = told.room.set_pct
+def _refills(advised: Option, worked: SheetCalculation) -> Refills | None:
+    if advised.room is not None:
+        set_pct = advised.room.set_pct
         months = tuple(i for i, m in enumerate(worked.advice.home, 1) if m.median < set_pct)
         return Refills(months, 1) if months else None
-    device = told.device
+    device = advised.device
     if not isinstance(device, Humidifier | Buffer):
         return None
     return Refills(device.months, round(device.every_d))

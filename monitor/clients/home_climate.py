@@ -151,8 +151,8 @@ def _fields(wish: Wish, exc: CaseFault) -> dict[str, str]:
     """Faults by the names of the wish."""
     found = {}
     for fault in exc.faults:
-        told = f"{fault.value:.4g}" if isinstance(fault.value, float) else str(fault.value)
-        text = f"{told}: must be {fault.allowed}"
+        value = f"{fault.value:.4g}" if isinstance(fault.value, float) else str(fault.value)
+        text = f"{value}: must be {fault.allowed}"
         if fault.field == "temp_c" and isinstance(fault.value, float) and fault.value > 45:
             text += "; is it in Fahrenheit?"
         name = wish.source if wish.source in ("log", "weather") else "source"

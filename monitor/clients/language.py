@@ -91,8 +91,8 @@ class Language:
         """The middle, and in brackets from where to where."""
         low, middle, high = values
         span = self.span(low, high, digits)
-        told = self.number(middle, digits)
-        return told if span == told else f"{told} ({span})"
+        figure = self.number(middle, digits)
+        return figure if span == figure else f"{figure} ({span})"
 
     def percent(self, value: float) -> str:
         return f"{self.number(value)} %"

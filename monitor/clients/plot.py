@@ -24,15 +24,15 @@ SMOOTH_D = 5
 def year_plot(worked: SheetCalculation, language: Language) -> str:
     """An SVG: the band as a wash, the home dotted, the case as it is dashed, with the advice solid
     and with its range."""
-    told, bare = worked.advised, worked.bare
+    advised, bare = worked.advised, worked.bare
     cover = worked.wish.case.holds_nothing
     now = language.text("cover as now") if cover else language.text("case as now")
     curves = [
         (worked.home_pct, "1.6,2.6", 1.1, language.text("your home")),
         (bare.around_pct, "6,3", 1.2, now),
     ]
-    if told is not bare:
-        curves.append((told.around_pct, "", 2.2, language.text("with the advice")))
+    if advised is not bare:
+        curves.append((advised.around_pct, "", 2.2, language.text("with the advice")))
     shown = np.concatenate([_smooth(c[0][:, 1]) for c in curves])
     low = min(10 * np.floor(min(shown.min(), worked.wish.band_pct[0]) / 10), 30)
     high = max(10 * np.ceil(max(shown.max(), worked.wish.band_pct[1]) / 10), 70)

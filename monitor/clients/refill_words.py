@@ -37,20 +37,20 @@ def fills_words(worked: SheetCalculation, made: date) -> str:
     count = len(days_of(refills, made))
     visits = say.many("{n} refill in the next year", "{n} refills in the next year", count)
     every = say.many("every day", "every {n} days", refills.every_d)
-    told = f"{months[:1].upper()}{months[1:]}: {every}, {visits}."
+    text = f"{months[:1].upper()}{months[1:]}: {every}, {visits}."
     if isinstance(worked.advised.device, Humidifier) and math.isfinite(
         worked.advised.empty_after_d.low
     ):
         empty = say.number(worked.advised.empty_after_d.low)
-        told += " " + say.text("It may be empty after {days} days.", days=empty)
-    return told
+        text += " " + say.text("It may be empty after {days} days.", days=empty)
+    return text
 
 
 def summary_of(worked: SheetCalculation) -> str:
     """Title of a reminder."""
-    say, told = worked.wish.language, worked.advised
-    if told.room is not None:
+    say, advised = worked.wish.language, worked.advised
+    if advised.room is not None:
         return say.text("Clean and fill the room humidifier")
-    if isinstance(told.device, Buffer):
+    if isinstance(advised.device, Buffer):
         return say.text("Renew the humidity buffer in the case")
     return say.text("Fill the humidifier in the case")

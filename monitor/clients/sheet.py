@@ -158,49 +158,49 @@ def _measure(option: Option, worked: SheetCalculation) -> str:
 
 
 def _lead(worked: SheetCalculation) -> str:
-    say, told = worked.wish.language, worked.advised
+    say, advised = worked.wish.language, worked.advised
     months = say.listed(worked.refills.months) if worked.refills else ""
-    if told.room is not None:
+    if advised.room is not None:
         what = say.text(
             "Run a room humidifier that can give {litres} a day, set to {set} ({months}).",
-            litres=say.litres(told.room.litres_day),
-            set=say.percent(told.room.set_pct),
+            litres=say.litres(advised.room.litres_day),
+            set=say.percent(advised.room.set_pct),
             months=months,
         )
-    elif isinstance(told.device, Buffer):
+    elif isinstance(advised.device, Buffer):
         what = say.many(
             "Keep {mass} of humidity buffer, set to {set}, in the case. Renew it every day "
             "({months}).",
             "Keep {mass} of humidity buffer, set to {set}, in the case. Renew it every {n} "
             "days ({months}).",
-            told.device.every_d,
-            mass=say.mass(told.device.mass_g),
-            set=say.percent(told.device.set_pct),
+            advised.device.every_d,
+            mass=say.mass(advised.device.mass_g),
+            set=say.percent(advised.device.set_pct),
             months=months,
         )
-    elif isinstance(told.device, Humidifier):
+    elif isinstance(advised.device, Humidifier):
         what = say.many(
             "Keep a case humidifier that holds {water} in the case. Fill it every day ({months}).",
             "Keep a case humidifier that holds {water} in the case. Fill it every {n} days "
             "({months}).",
-            told.device.every_d,
-            water=say.water(told.device.water_ml),
+            advised.device.every_d,
+            water=say.water(advised.device.water_ml),
             months=months,
         )
-    elif told.kind is Measure.DISCIPLINE and worked.wish.case.holds_nothing:
+    elif advised.kind is Measure.DISCIPLINE and worked.wish.case.holds_nothing:
         what = say.text("Keep its cover on whenever it is not played. No water is needed.")
-    elif told.kind is Measure.DISCIPLINE:
+    elif advised.kind is Measure.DISCIPLINE:
         what = say.text(
             "Keep it in its closed case whenever it is not played. No water is needed."
         )
-    elif told.holds_damp is Holds.YES:
+    elif advised.holds_damp is Holds.YES:
         what = say.text("Continue as you do now. Nothing needs to be added.")
     else:
         what = say.text("Dry air is not a danger here. Do not add water. Watch for damp air.")
-    if told.holds is Holds.YES:
+    if advised.holds is Holds.YES:
         return what
-    share = say.text("{n} of 10", n=say.number(10 * told.held_share))
-    if told.holds is Holds.UNCLEAR:
+    share = say.text("{n} of 10", n=say.number(10 * advised.held_share))
+    if advised.holds is Holds.UNCLEAR:
         return f"{what} " + say.text(
             "This keeps it from drying out in about {share} homes and cases like yours. Watch "
             "the hygrometer.",
@@ -210,11 +210,11 @@ def _lead(worked: SheetCalculation) -> str:
 
 
 def _to_do(worked: SheetCalculation) -> tuple[str, ...]:
-    say, told, wish = worked.wish.language, worked.advised, worked.wish
+    say, advised, wish = worked.wish.language, worked.advised, worked.wish
     low, high = (say.number(side) for side in wish.band_pct)
     lines = []
-    shut = not wish.case.holds_nothing and told.kind is not Measure.DISCIPLINE
-    if told.use != wish.use and shut:
+    shut = not wish.case.holds_nothing and advised.kind is not Measure.DISCIPLINE
+    if advised.use != wish.use and shut:
         lines.append(say.text("Keep it in its closed case whenever it is not played."))
     if wish.case.holds_nothing:
         lines.append(
@@ -232,24 +232,24 @@ def _to_do(worked: SheetCalculation) -> tuple[str, ...]:
                 high=high,
             )
         )
-    if isinstance(told.device, Humidifier):
+    if isinstance(advised.device, Humidifier):
         lines.append(
             say.text(
                 "It should give off about {week} in the driest week. Weigh it when full and "
                 "again a week later: {equal}.",
-                week=_week(told, say),
+                week=_week(advised, say),
                 equal=say.text("an ounce of weight is about a fluid ounce")
                 if say.us_measures
                 else say.text("a gram is a millilitre"),
             )
         )
-    if isinstance(told.device, Buffer):
+    if isinstance(advised.device, Buffer):
         lines.append(
             say.text(
                 "Renew the buffer as its maker says, or sooner if the hygrometer leaves the band."
             )
         )
-    if told.room is not None:
+    if advised.room is not None:
         lines.append(
             say.text(
                 "Empty, dry and clean the humidifier as its maker says, and use the kind of "
@@ -293,8 +293,8 @@ def _table(worked: SheetCalculation) -> Table:
         say.text("driest, dampest day"),
         say.text("water per year"),
     )
-    told = next(i for i, o in enumerate(options) if o is worked.advised)
-    return Table(say.text("Measures compared"), heads, tuple(rows), told)
+    advised = next(i for i, o in enumerate(options) if o is worked.advised)
+    return Table(say.text("Measures compared"), heads, tuple(rows), advised)
 
 
 def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
@@ -349,13 +349,13 @@ def _journeys(worked: SheetCalculation) -> tuple[str, ...]:
 
 
 def _holds(worked: SheetCalculation) -> tuple[str, ...]:
-    say, told = worked.wish.language, worked.advised
+    say, advised = worked.wish.language, worked.advised
     lines = [_held(h, say, dry=dry) for h, dry in ((worked.dry, True), (worked.damp, False)) if h]
     if worked.wish.case.holds_nothing and lines:
         lines = [
             say.text("Under a cover, the instrument follows the air of the room within days.")
         ]
-    damp = told.too_damp_h
+    damp = advised.too_damp_h
     if damp.high < 1:
         lines.append(
             say.text(

@@ -71,15 +71,15 @@ class JarWatch:
             raise Rejected(Fault("", "u", u, allowed, 0, bounds.off, measure.unit))
         at_ms = given(request.at_ms, now_ms)
         series = Series(history.topic_place, history.name, quantity)
-        _, told = self._reader.raw_values(series, at_ms - BESIDE_MS, at_ms + BESIDE_MS)
-        if not len(told):
+        _, sent = self._reader.raw_values(series, at_ms - BESIDE_MS, at_ms + BESIDE_MS)
+        if not len(sent):
             raise Rejected(
                 f"{history.id} sent no {quantity} reading within five minutes of that time"
             )
-        u_reading = math.hypot(bounds.repeat, float(told.std()))
-        mean = float(told.mean())
+        u_reading = math.hypot(bounds.repeat, float(sent.std()))
+        mean = float(sent.mean())
         name = f"{request.name or 'reference'} at {value:g} {measure.unit}"
-        return {"point": [name, mean, value, u_reading, u / 2], "readings": len(told)}
+        return {"point": [name, mean, value, u_reading, u / 2], "readings": len(sent)}
 
 
 def settled(reader: Reader, history: SensorHistory, now_ms: int) -> Settling:

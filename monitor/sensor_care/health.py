@@ -56,7 +56,7 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
     standing: dict[str, dict[str, Pair]] = {}
     for (at, sensor), pair in sorted(pairs.items()):
         standing.setdefault(at, {})[sensor] = pair
-    told = []
+    result = []
     for place in known:
         mine = standing.get(place.id, {})
         sound = {
@@ -79,8 +79,8 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
                 refused=refused.get(topic, 0),
                 outdoors=place.kind == "outdoors",
             )
-            told.append(Health(place, sensor, score(found), found))
-    return told
+            result.append(Health(place, sensor, score(found), found))
+    return result
 
 
 def left(reader: Reader) -> dict[tuple[str, str], int]:

@@ -138,7 +138,7 @@ class EvaluationCycle:
             rules.values(),
             before,
             [alert for alert in known.values() if alert.open],
-            observations.seen(rules.values(), sight),
+            observations.observe(rules.values(), sight),
             now_ms,
             1 + max((int(i) for i in known), default=0),
             quiet=self._quiet(now_ms),
