@@ -120,6 +120,24 @@ def test_a_dead_network_is_worth_another_try():
         assert refusal(url) == ("nothing answers there", True)
 
 
+def test_a_host_that_is_not_found_is_worth_another_try():
+    assert refusal("json://nowhere.invalid/hooks") == ("its host is not found", True)
+
+
+def test_words_in_a_url_decide_nothing():
+    url = f"{Webhook().url}/certificate/timed-out"
+    assert refusal(url) == ("nothing answers there", True)
+
+
+def test_a_failure_without_a_known_reason_is_worth_another_try(webhook, monkeypatch):
+    plugin = apprise.NotificationManager()["json"]
+    monkeypatch.setattr(plugin, "send", lambda *_, **__: False)
+    assert refusal(webhook.url) == (
+        "the service rejected it and gave no reason that is known",
+        True,
+    )
+
+
 def test_a_lost_connection_is_worth_another_try(webhook):
     webhook.answers = ["lose"]
     assert refusal(webhook.url) == ("the connection was lost", True)
@@ -246,7 +264,11 @@ def test_channels_are_read_and_their_urls_stay_hidden(tmp_path):
 
 SETTINGS_FAULTS = [
     (channel(f"no url {SECRET}"), "channels.0.url (from", "must be an Apprise URL"),
-    (channel("json://h", "mail", f"password = '{SECRET}'"), "channels.0.password", "no setting"),
+    (
+        channel("json://h", "mail", f"password = '{SECRET}'"),
+        "unknown setting channels.0.password (from",
+        "unknown setting",
+    ),
     (
         channel("json://h", "mail", "least = true"),
         "channels.0.least = True",

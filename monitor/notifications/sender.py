@@ -1,16 +1,22 @@
-"""Notices out of the house: mail, push, SMS gateways, webhooks, each by a URL of Apprise's form.
+"""Notices by mail, push, SMS gateway or webhook, each to a URL of Apprise's form.
 
 Apprise is known here alone. Its URLs hold passwords and tokens: none gets into a log or an error.
-What a service says of a failure is therefore told in words of ours, and the libraries' own logs go
-nowhere.
+A failure is therefore given in words of ours, and the libraries' own logs go nowhere. Apprise
+returns only whether a notice went through; the reason is the exception that it was handling, or the
+status code that it had, when it logged the failure. No text of it is read for that.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import functools
 import logging
 import re
+import smtplib
+import socket
+import ssl
+import sys
 import threading
 from collections.abc import Iterator
 from typing import Any
@@ -32,24 +38,19 @@ _WEBHOOK = {"http": "json", "https": "jsons"}
 _COMPLAINT = re.compile(r"(dropped|unsupported|an? invalid|invalid)\b", re.IGNORECASE)
 """How Apprise begins to say that it leaves out a part of a URL that it cannot use."""
 _ASIDE = re.compile(r"""\s*(\([^)]*\)|\[[^]]*\]|"[^"]*"|'[^']*')|[:;,].*$""")
-_HTTP_CODE = re.compile(r"error=(\d{3})\b")
-_SMTP_CODE = re.compile(r"(?:\((\d{3}), b|was refused: (\d{3})\b)")
 _HTTP_AGAIN = {408, 425, 429}
 """HTTP codes below 500 after which another try may help (RFC 9110, RFC 8470, RFC 6585)."""
-_REASONS = (
-    ("certificate", "its certificate cannot be trusted", False),
-    ("ssl", "no secure connection could be made", True),
-    ("timed out|timeout", "no answer in time", True),
-    (
-        "name or service|getaddrinfo|name resolution|nodename|resolve",
-        "its host is not found",
-        True,
-    ),
-    ("connection refused", "nothing answers there", True),
-    ("unreachable|no route", "the network is away", True),
-    ("reset|closed|aborted|broken pipe", "the connection was lost", True),
-    ("no .*recipients|no .*targets", "it has nobody to send to", False),
+_CAUSES: tuple[tuple[type[BaseException], str, bool], ...] = (
+    (ssl.SSLCertVerificationError, "its certificate cannot be trusted", False),
+    (ssl.SSLError, "no secure connection could be made", True),
+    (socket.gaierror, "its host is not found", True),
+    (TimeoutError, "no answer in time", True),
+    (ConnectionRefusedError, "nothing answers there", True),
+    (ConnectionError, "the connection was lost", True),
+    (smtplib.SMTPServerDisconnected, "the connection was lost", True),
 )
+"""Reason and `retryable` by the type of an exception, the first that fits."""
+_UNREACHABLE = {errno.ENETUNREACH, errno.EHOSTUNREACH, errno.ENETDOWN}
 
 
 class NotSent(MonitorError):
@@ -93,20 +94,24 @@ def send(url: str, notice: Notice, *, most_s: float = SEND_MAX_S) -> None:
         If the URL cannot be used, or the service did not take the notice or did not answer.
     """
     apprise = _apprise()
-    way = apprise.Apprise(_service(url, notice.notice_id), asset=_asset())
+    service = _service(url, notice.notice_id)
+    way = apprise.Apprise(service, asset=_asset())
     kinds = (apprise.NotifyType.INFO, apprise.NotifyType.WARNING, apprise.NotifyType.FAILURE)
-    results: list[Any] = []
+    results: list[bool] = []
+    failures = _Failures()
 
     def go() -> None:
-        results.append(
-            way.notify(
-                title=notice.title,
-                body=f"{notice.text}\n\nNotice {notice.notice_id}",
-                body_format=apprise.NotifyFormat.TEXT,
-                notify_type=kinds[notice.urgency - 1],
-                log_level=logging.DEBUG,
+        with failures.of_this_thread():
+            results.append(
+                bool(
+                    way.notify(
+                        title=notice.title,
+                        body=f"{notice.text}\n\nNotice {notice.notice_id}",
+                        body_format=apprise.NotifyFormat.TEXT,
+                        notify_type=kinds[notice.urgency - 1],
+                    )
+                )
             )
-        )
 
     # A server that answers byte by byte never runs into the sockets' own limits.
     courier = threading.Thread(target=go, name="courier", daemon=True)
@@ -115,22 +120,49 @@ def send(url: str, notice: Notice, *, most_s: float = SEND_MAX_S) -> None:
     if not results:
         raise NotSent(f"no answer within {most_s:g} s", retryable=True)
     if not results[0]:
-        raise _not_sent("\n".join(entry.message for entry in results[0].logs()))
+        if not len(service):
+            raise NotSent("it has nobody to send to", retryable=False)
+        raise _not_sent(failures)
 
 
-def _not_sent(said: str) -> NotSent:
-    """What the library said of a failure, in words of ours."""
-    if found := _HTTP_CODE.search(said):
-        code = int(found[1])
+def _not_sent(failures: _Failures) -> NotSent:
+    """A failure in words of ours, by its status code or the type of its exception.
+
+    Where neither is known, another try may help: tries are spaced out and end after three days, so
+    that costs little, and nothing is lost.
+    """
+    for code in failures.http_codes:
         return NotSent(f"it answered {code}", retryable=code >= 500 or code in _HTTP_AGAIN)
-    if found := _SMTP_CODE.search(said):
-        code = int(found[1] or found[2])
+    causes = [cause for failure in failures.exceptions for cause in _chain(failure)]
+    for code in (code for cause in causes for code in _smtp_codes(cause)):
         # RFC 5321, section 4.2.1: 4yz is transient, 5yz permanent.
         return NotSent(f"the mail server answered {code}", retryable=code < 500)
-    for pattern, reason, retryable in _REASONS:
-        if re.search(pattern, said, re.IGNORECASE):
+    for type_, reason, retryable in _CAUSES:
+        if any(isinstance(cause, type_) for cause in causes):
             return NotSent(reason, retryable=retryable)
-    return NotSent("the service did not take it and gave no reason that is known", retryable=True)
+    if any(isinstance(cause, OSError) and cause.errno in _UNREACHABLE for cause in causes):
+        return NotSent("the network is away", retryable=True)
+    return NotSent("the service rejected it and gave no reason that is known", retryable=True)
+
+
+def _chain(exc: BaseException) -> Iterator[BaseException]:
+    """An exception and those that led to it."""
+    seen: set[int] = set()
+    ahead: list[BaseException | None] = [exc]
+    while ahead:
+        one = ahead.pop()
+        if one is not None and id(one) not in seen:
+            seen.add(id(one))
+            yield one
+            ahead += [one.__context__, one.__cause__]
+
+
+def _smtp_codes(exc: BaseException) -> list[int]:
+    if isinstance(exc, smtplib.SMTPResponseException):
+        return [exc.smtp_code]
+    if isinstance(exc, smtplib.SMTPRecipientsRefused):
+        return [code for code, _ in exc.recipients.values()]
+    return []
 
 
 def _service(url: str, notice_id: str) -> Any:
@@ -185,7 +217,9 @@ def _apprise() -> Any:
         talker = logging.getLogger(name)
         talker.propagate = False
         talker.addHandler(logging.NullHandler())
-    logging.getLogger("apprise").setLevel(logging.DEBUG)  # `send` reads why something failed
+    logging.getLogger("apprise").setLevel(
+        logging.DEBUG
+    )  # `send` looks at the exceptions behind a failure
     import apprise
 
     return apprise
@@ -206,7 +240,7 @@ def _asset() -> Any:
 
 
 class _Ear(logging.Handler):
-    """Keeps what is said in this thread at a level between warning and error."""
+    """Keeps the messages of this thread at a level between warning and error."""
 
     def __init__(self) -> None:
         super().__init__(logging.WARNING)
@@ -216,6 +250,36 @@ class _Ear(logging.Handler):
     def emit(self, record: logging.LogRecord) -> None:
         if record.thread == self._thread and record.levelno <= logging.ERROR:
             self.said.append(record.getMessage())
+
+
+class _Failures(logging.Handler):
+    """What led to a failure, as the library logs it: the exceptions it is handling at that moment,
+    and the HTTP status codes among the arguments of its warnings. The texts are not read."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.DEBUG)
+        self.exceptions: list[BaseException] = []
+        self.http_codes: list[int] = []
+        self._thread = 0
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if record.thread != self._thread:
+            return
+        if (exc := sys.exc_info()[1]) is not None and exc not in self.exceptions:
+            self.exceptions.append(exc)
+        if record.levelno >= logging.WARNING and isinstance(record.args, tuple):
+            self.http_codes += [c for c in record.args if isinstance(c, int) and 300 <= c <= 599]
+
+    @contextlib.contextmanager
+    def of_this_thread(self) -> Iterator[None]:
+        """Listen to what is logged in this thread meanwhile."""
+        self._thread = threading.get_ident()
+        log = logging.getLogger("apprise")
+        log.addHandler(self)
+        try:
+            yield
+        finally:
+            log.removeHandler(self)
 
 
 @contextlib.contextmanager
