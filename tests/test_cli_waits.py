@@ -271,7 +271,7 @@ def test_a_command_that_cannot_be_is_kept_as_refused_and_stops_nothing(running):
             return reader.refused(20)
 
     until(lambda: len(refused()) == 7)
-    assert all(item.refusal.topic == COMMAND_TOPIC.format("wait") for item in refused())
+    assert all(item.topic == COMMAND_TOPIC.format("wait") for item in refused())
     publish(running, {"do": "open", "kind": "cleat", "place": "bench"})
     until(lambda: len(journal(running).waits) == 1)
 

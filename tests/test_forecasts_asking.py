@@ -217,9 +217,9 @@ def test_with_other_settings_nothing_is_asked_conditionally_nor_sooner(
     one.go()
     other = {"l": "latitude = 60.12", "c": 'contact = "other@quillon.example"'}[change[0]]
     again = Shop(tmp_path, (tmp_path / "benchweather.toml").read_text().replace(change, other))
-    again.poll(NOW + MINUTE)
+    again.go(NOW + MINUTE)
     assert len(server.asks) == 1
-    again.poll(NOW + 2 * HOUR)
+    again.go(NOW + 2 * HOUR)
     assert "If-None-Match" not in server.asks[1].headers
     again.writer.close()
     again.reader.close()
@@ -301,9 +301,9 @@ def test_an_answer_that_is_no_forecast_is_kept_among_the_refused_with_the_reason
     assert not said.good
     assert one.kept() == []
     (refused,) = one.reader.refused(9)
-    assert refused.refusal.topic == "forecasts/met"
-    assert why in refused.refusal.reason
-    assert refused.refusal.payload == reply.body[:4096]
+    assert refused.topic == "forecasts/met"
+    assert why in refused.reason
+    assert refused.payload == reply.body[:4096]
     assert one.state("met").next_ms >= NOW + EVERY_MS
 
 
@@ -312,11 +312,11 @@ def test_an_answer_that_breaks_the_reader_is_refused_and_not_asked_for_each_minu
 ):
     server.answers(as_json(met()))
     one = shop(MET)
-    monkeypatch.setattr("monitor.weather.poller.judged", lambda *_: 1 / 0)
+    monkeypatch.setattr("monitor.weather.poller.validated", lambda *_: 1 / 0)
     for minutes in range(50):
         assert one.go(NOW + minutes * MINUTE) == [("met", False)]
     assert len(server.asks) == 1
-    assert "could not be read: ZeroDivisionError" in one.reader.refused(9)[0].refusal.reason
+    assert "could not be read: ZeroDivisionError" in one.reader.refused(9)[0].reason
 
 
 def test_while_the_store_cannot_be_written_it_is_not_asked_each_minute(shop, server):
@@ -428,7 +428,7 @@ def test_no_key_and_no_address_is_logged_or_kept(shop, server, reply, caplog):
 def test_a_newer_form_of_the_service_is_announced_in_the_log(shop, server, caplog):
     server.answers(as_json(met(), status=203))
     assert shop(MET).go() == [("met", True)]
-    assert "its present form will end (203)" in caplog.text
+    assert "will end its present format (203)" in caplog.text
 
 
 @pytest.mark.parametrize(

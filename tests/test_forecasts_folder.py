@@ -87,8 +87,8 @@ def test_what_cannot_be_taken_is_moved_with_the_reason_beside_it(shop, folder, n
     assert reason == moved + ".reason.txt"
     assert why in (shop.settings.forecast_folder / "refused" / reason).read_text()
     (refused,) = shop.reader.refused(9)
-    assert refused.refusal.topic == f"forecasts/{name}"
-    assert why in refused.refusal.reason
+    assert refused.topic == f"forecasts/{name}"
+    assert why in refused.reason
     assert shop.kept() == []
 
 

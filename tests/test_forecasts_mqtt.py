@@ -51,7 +51,7 @@ def deliver(parts, *arrivals):
 
 
 def refused(shop):
-    return [kept.refusal.reason for kept in shop.reader.refused(9)]
+    return [kept.reason for kept in shop.reader.refused(9)]
 
 
 def test_the_topic_has_four_levels_so_that_it_is_not_taken_for_a_reading():
@@ -139,7 +139,7 @@ def test_the_service_takes_forecasts_by_every_way(make_service, request, outside
         until(lambda: sources() == ["folder", "met", "roof"], within_s=60)
         assert sent == [True, True]
         with closing(Reader(service.store)) as reader:
-            assert [k.refusal.topic for k in reader.refused(9)] == [TOPIC]
+            assert [k.topic for k in reader.refused(9)] == [TOPIC]
         assert len(server.asks) == 1
         listed = service.command("forecast", "list")
         assert "MET Norway" in listed.stdout

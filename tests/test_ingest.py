@@ -98,7 +98,7 @@ def test_a_refused_message_is_kept_counted_and_acknowledged(parts):
     deliver(parts, arrival(1, b"junk"), arrival(2, TIMED))
     reader = parts[2]
     assert stored(reader) == 1
-    assert [(k.refusal.topic, k.refusal.payload) for k in reader.refused(9)] == [(TOPIC, b"junk")]
+    assert [(k.topic, k.payload) for k in reader.refused(9)] == [(TOPIC, b"junk")]
     assert parts[1].acknowledged == [1, 2]
     assert (reader.tallies()["messages"], reader.tallies()["refused"]) == (2, 1)
 
@@ -106,7 +106,7 @@ def test_a_refused_message_is_kept_counted_and_acknowledged(parts):
 def test_a_large_refused_payload_is_cut_and_its_size_told(parts):
     deliver(parts, arrival(1, b"x" * 70_000))
     (kept,) = parts[2].refused(9)
-    assert (len(kept.refusal.payload), kept.refusal.size) == (4096, 70_000)
+    assert (len(kept.payload), kept.size) == (4096, 70_000)
 
 
 def test_a_repeat_with_its_own_time_changes_nothing(parts):
@@ -163,7 +163,7 @@ def test_a_message_that_breaks_the_decoder_is_kept_and_stops_nothing(parts, monk
     monkeypatch.setattr(Contract, "decode", broken)
     deliver(parts, arrival(1, b"poison"), arrival(2, TIMED))
     assert stored(parts[2]) == 1
-    assert "a fault of ours" in parts[2].refused(1)[0].refusal.reason
+    assert "a fault of ours" in parts[2].refused(1)[0].reason
 
 
 def test_a_store_that_cannot_be_written_holds_messages_back_until_it_can(parts, monkeypatch):
@@ -321,7 +321,7 @@ def test_a_command_about_something_else_than_its_topic_is_refused(parts):
     command = json.dumps({"about": "instrument", "do": "leave", "instrument": "x"}).encode()
     deliver(parts, arrival(1, command, topic=COMMAND_TOPIC.format("alert")), arrival(2, TIMED))
     (kept,) = parts[2].refused(9)
-    assert kept.refusal.reason == "about = 'instrument': the topic says alert"
+    assert kept.reason == "about = 'instrument': the topic says alert"
 
 
 _json = st.recursive(
@@ -381,7 +381,7 @@ def test_refused_messages_are_kept_within_their_number_as_they_come(parts, monke
 
 def test_a_long_topic_is_cut_in_what_is_kept(parts):
     deliver(parts, arrival(1, b"junk", topic="benchweather/" + "x" * 60_000 + "/a"))
-    assert len(parts[2].refused(1)[0].refusal.topic) == 500
+    assert len(parts[2].refused(1)[0].topic) == 500
 
 
 def test_a_damaged_store_ends_the_ingest_unacknowledged(parts):

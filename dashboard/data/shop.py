@@ -180,7 +180,7 @@ class ShopData:
     def refused(self, limit: int) -> list[Refusal]:
         """The newest refused messages, newest first. Their text is not to be trusted."""
         with self.reader() as reader:
-            return [kept.refusal for kept in reader.refused(limit)]
+            return reader.refused(limit)
 
     def counts(self) -> dict[str, int]:
         with self.reader() as reader:

@@ -129,8 +129,8 @@ def _refused(reader: Reader, now_ms: int) -> dict[str, int]:
     """Number of messages rejected in the last day on each sensor's topic."""
     found: dict[str, int] = {}
     for kept in reader.refused(REFUSED_SEEN):
-        if kept.refusal.received_ms > now_ms - DAY_MS:
-            _, _, topic = kept.refusal.topic.partition("/")
+        if kept.received_ms > now_ms - DAY_MS:
+            _, _, topic = kept.topic.partition("/")
             found[topic] = found.get(topic, 0) + 1
     return found
 

@@ -6,24 +6,7 @@ never wait. The statements keep to what PostgreSQL also understands, but for the
 marked `SQLite`.
 """
 
-from monitor.store.reader import KeptRefusal, Latest, Reader
-from monitor.store.writer import (
-    HOUR_S,
-    PERIODS_S,
-    TEN_MINUTES_S,
-    StoredCounts,
-    Writer,
-    until_stored,
-)
+from monitor.store.reader import Latest, Reader
+from monitor.store.writer import HOUR_S, TEN_MINUTES_S, StoredCounts, Writer, until_stored
 
-__all__ = [
-    "HOUR_S",
-    "PERIODS_S",
-    "TEN_MINUTES_S",
-    "KeptRefusal",
-    "Latest",
-    "Reader",
-    "StoredCounts",
-    "Writer",
-    "until_stored",
-]
+__all__ = ["HOUR_S", "TEN_MINUTES_S", "Latest", "Reader", "StoredCounts", "Writer", "until_stored"]

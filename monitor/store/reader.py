@@ -36,13 +36,6 @@ class Latest(NamedTuple):
     reading: Reading
 
 
-class KeptRefusal(NamedTuple):
-    """A rejected message as stored."""
-
-    refused_id: int
-    refusal: Refusal
-
-
 class Reader:
     """Reads the store and cannot write it. One connection, which threads may share.
 
@@ -225,14 +218,14 @@ class Reader:
             [("hour_ms", "i8"), ("least_s", "f8")],
         )
 
-    def refused(self, limit: int) -> list[KeptRefusal]:
+    def refused(self, limit: int) -> list[Refusal]:
         """The newest rejected messages, newest first."""
         rows = self.connection.rows(
-            "SELECT refused_id, received_ms, topic, payload, size, reason FROM refused "
+            "SELECT received_ms, topic, payload, size, reason FROM refused "
             "ORDER BY refused_id DESC LIMIT ?",
             (limit,),
         )
-        return [KeptRefusal(row[0], Refusal(*row[1:])) for row in rows]
+        return [Refusal(*row) for row in rows]
 
     def tallies(self) -> dict[str, int]:
         """Totals since the start of messages, readings, repeats and rejections."""

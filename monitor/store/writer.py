@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 _T = TypeVar("_T")
 
 TEN_MINUTES_S, HOUR_S = 600, 3600
-PERIODS_S = (TEN_MINUTES_S, HOUR_S)
 """Spans that rollups are kept for, aligned to the UTC epoch. [s]"""
 TALLIES = ("messages", "readings", "repeats", "refused")
 """Totals that pruning does not change."""
