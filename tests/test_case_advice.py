@@ -30,8 +30,9 @@ from monitor.science.case.home import (
 from monitor.science.case.measures import Avoid, CaseAssumptions, Holds, Measure, Sign, Why
 from monitor.science.case.outdoors import from_normals
 from monitor.science.case.presets import PRESETS, Case, Use
-from monitor.science.case.simulation import RoomAir, range_of, scores, simulate
+from monitor.science.case.simulation import RoomAir, scores, simulate
 from monitor.science.plates.parts import PRESETS as PARTS
+from monitor.science.quantiles import quantile_range
 from monitor.science.wood import equilibrium_moisture_content
 
 VIOLIN, COVER = PRESETS["violin, hard case"], PRESETS["bass, cover"]
@@ -267,7 +268,7 @@ def test_air_that_does_not_fit_is_refused(call):
 
 
 def test_ranges_are_of_the_members():
-    assert range_of(np.arange(11.0)) == (1, 5, 9)
+    assert quantile_range(np.arange(11.0)) == (1, 5, 9)
     assert scores(60, 2)[0].tolist() == [0, 0]
     assert np.sort(scores(61, 1)[1:, 0]) == pytest.approx((2 * np.arange(60) + 1) / 60 - 1)
     assert isinstance(even(50.0), HomeYear)

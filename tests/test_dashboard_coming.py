@@ -38,9 +38,9 @@ from monitor.science.outlook.room_model import FillCalibration, RoomModel, Tank
 from monitor.science.outlook.tank import USUAL
 from monitor.science.outlook.what_if import Change, Water, water_to_hold
 from monitor.science.plates.air_steps import HomeAir
-from monitor.science.plates.assessment import PlateRange as Spread
 from monitor.science.plates.parts import PRESETS
 from monitor.science.plates.projection import PartProjection, PlatesProjection
+from monitor.science.quantiles import QuantileRange
 from monitor.store import Writer, forecasts
 from sensors.demo.shop import BENCH
 
@@ -349,8 +349,8 @@ def plates_of(one, closable, low=-1.4, middle=-1.1, high=-0.8):
         41,
         0.6,
         -0.3,
-        Spread(low, middle, high),
-        Spread(-0.8, -0.6, -0.4),
+        QuantileRange(low, middle, high),
+        QuantileRange(-0.8, -0.6, -0.4),
         np.full(STEPS, 8.0),
     )
     return PlatesProjection((told,), np.asarray(closable))

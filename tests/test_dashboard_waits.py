@@ -32,8 +32,9 @@ from monitor.core.clock import now_ms, to_ms
 from monitor.domain.events import About, Event
 from monitor.domain.wait import Action, Feel, apply
 from monitor.domain.wait_types import KINDS, Caution
+from monitor.science.quantiles import QuantileRange
 from monitor.science.waits.parameters import Hold
-from monitor.science.waits.wait import Readiness, TimeRange, WaitState
+from monitor.science.waits.wait import Readiness, WaitState
 from monitor.store import Writer
 from monitor.waits.evaluation import Standing, standings
 
@@ -64,7 +65,7 @@ def readiness(**more):
         None,
         NOON,
         NOON + 5 * DAY,
-        TimeRange(0.2, 0.3, 0.4),
+        QuantileRange(0.2, 0.3, 0.4),
         0.0,
         0.0,
         1.0,

@@ -28,9 +28,10 @@ from dashboard.wood import page as wood_page
 from dashboard.wood import text as wood_text
 from dashboard.wood import view as wood_view
 from monitor.core.clock import now_ms, to_ms
-from monitor.science.plates.assessment import Close, PlateRange, Reason
+from monitor.science.plates.assessment import Close, Reason
 from monitor.science.plates.history import MoistureHistory
 from monitor.science.plates.parts import PRESETS
+from monitor.science.quantiles import QuantileRange
 from monitor.store import Writer
 from monitor.wood.evaluation import WoodStanding
 
@@ -54,8 +55,8 @@ NAN, INF = math.nan, math.inf
     ],
 )
 def test_how_far_from_rest_is_said_with_its_range_and_never_surer_than_it_is(off, side, text):
-    assert wood_text.side(PlateRange(*off)) == side
-    assert wood_text.off_rest(PlateRange(*off)) == text
+    assert wood_text.side(QuantileRange(*off)) == side
+    assert wood_text.off_rest(QuantileRange(*off)) == text
 
 
 @pytest.mark.parametrize(
@@ -69,12 +70,12 @@ def test_how_far_from_rest_is_said_with_its_range_and_never_surer_than_it_is(off
     ],
 )
 def test_a_gap_is_said_in_millimetres_across_the_stated_width(change, text):
-    assert wood_text.moved(PlateRange(*change), 245) == text
+    assert wood_text.moved(QuantileRange(*change), 245) == text
 
 
 @given(st.lists(st.floats(-9, 9), min_size=3, max_size=3).map(sorted))
 def test_a_gap_names_a_direction_only_if_the_range_does(values):
-    text = wood_text.moved(PlateRange(*values), 200)
+    text = wood_text.moved(QuantileRange(*values), 200)
     if "narrower" in text and "wider" not in text:
         assert values[2] <= wood_text.LEAST_MM
     if "wider" in text and "narrower" not in text:
@@ -94,7 +95,7 @@ def test_a_gap_names_a_direction_only_if_the_range_does(values):
     ],
 )
 def test_how_long_until_it_has_settled(in_s, text):
-    assert wood_text.settles_words(PlateRange(*in_s)) == text
+    assert wood_text.settles_words(QuantileRange(*in_s)) == text
 
 
 # With the store, the desk and the journal as they are
@@ -222,7 +223,7 @@ def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(g
 def test_a_time_is_promised_only_within_its_range(guests, book):
     standing = book.standing("va-2-viola")
     answer = standing.answer
-    ready = PlateRange(86_400.0, 3 * 86_400.0, 9 * 86_400.0)
+    ready = QuantileRange(86_400.0, 3 * 86_400.0, 9 * 86_400.0)
     soon = replace(answer, closing=replace(answer.closing, ready_in_s=ready))
     told = wood_text.closeness(WoodStanding(standing.instrument, soon), NOON, PARIS)
     assert told.then == (

@@ -13,13 +13,14 @@ from hypothesis import strategies as st
 
 from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
+from monitor.science.quantiles import quantile
 from monitor.science.waits.air_ensemble import AirEnsemble, steady
 from monitor.science.waits.air_log import Stay, air_log, stitched
 from monitor.science.waits.drying import WASHED_WOOD, DryingLaw
 from monitor.science.waits.film import OIL, SPIRIT
 from monitor.science.waits.glue import HIDE_GLUE, HIDE_GLUE_BLOCK, HIDE_GLUE_THIN_PLATE
 from monitor.science.waits.latest_start import latest_starts
-from monitor.science.waits.monte_carlo import SensorUncertainty, latin_hypercube, quantile
+from monitor.science.waits.monte_carlo import SensorUncertainty, latin_hypercube
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.readiness import progress_trace, ready_times
 from monitor.science.waits.timed_rest import FixedLaw, RestLaw

@@ -6,9 +6,10 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui import formats
-from monitor.science.plates.assessment import Close, PlateRange, Reason
+from monitor.science.plates.assessment import Close, Reason
 from monitor.science.plates.parts import Faces
 from monitor.science.plates.species import SPECIES, Cut
+from monitor.science.quantiles import QuantileRange
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -83,7 +84,7 @@ def furthest(standing: WoodStanding) -> PartStatus | None:
     return max(parts, key=lambda one: abs(one.from_home_pct.median), default=None)
 
 
-def side(off: PlateRange) -> str:
+def side(off: QuantileRange) -> str:
     """Where a part lies: "dry" or "damp" if its whole range does; else "right", or "unknown"
     if it reaches beyond `UNSURE_PCT`."""
     if off.high < 0 or off.low > 0:
@@ -91,7 +92,7 @@ def side(off: PlateRange) -> str:
     return "right" if max(-off.low, off.high) <= UNSURE_PCT else "unknown"
 
 
-def off_rest(off: PlateRange) -> str:
+def off_rest(off: QuantileRange) -> str:
     """How far from rest: "2.7 % drier (1.7 to 3.5)"."""
     if side(off) in _NEAR:
         return f"{_NEAR[side(off)]} ({_signed(off.low)} to {_signed(off.high)} %)"
@@ -100,7 +101,7 @@ def off_rest(off: PlateRange) -> str:
     return f"{_pct(abs(off.median))} % {word} ({_pct(low)} to {_pct(high)})"
 
 
-def off_brief(off: PlateRange) -> str:
+def off_brief(off: QuantileRange) -> str:
     """The same in two words."""
     return off_rest(off).partition(" (")[0]
 
@@ -108,7 +109,7 @@ def off_brief(off: PlateRange) -> str:
 _NEAR = {"right": "near its rest", "unknown": "not known"}
 
 
-def moved(change: PlateRange, width_mm: float) -> str:
+def moved(change: QuantileRange, width_mm: float) -> str:
     """What became of a width: "1.2 mm narrower across 245 mm (0.7 to 1.6)"."""
     across = f"across {width_mm:g} mm"
     if math.isnan(change.median):
@@ -127,7 +128,7 @@ def moved(change: PlateRange, width_mm: float) -> str:
 OVER_A_YEAR = "over a year"
 
 
-def settles_words(in_s: PlateRange) -> str:
+def settles_words(in_s: QuantileRange) -> str:
     """How long until it has settled in the present air: "settles in about 4 days (2 to 6 days)"."""
     if math.isnan(in_s.median):
         return "when it settles is not known"
@@ -252,7 +253,7 @@ def _day(ms: float, now_ms: int, zone: ZoneInfo) -> str:
     return f"{formats.day(moment)}{year}"
 
 
-def percent(share: PlateRange) -> str:
+def percent(share: QuantileRange) -> str:
     """ "125 % (76 to 165 %)"."""
     low, middle, high = (round(100 * value) for value in share)
     return f"{middle} % ({low} to {high} %)"

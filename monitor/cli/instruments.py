@@ -32,7 +32,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.assessment import PartStatus, PlateRange, WoodStatus
+    from monitor.science.plates.assessment import PartStatus, WoodStatus
+    from monitor.science.quantiles import QuantileRange
     from monitor.wood.evaluation import WoodStanding
 
 app = typer.Typer(no_args_is_help=True, help="Show and record instruments and their wood.")
@@ -356,7 +357,7 @@ def _closing(answer: WoodStatus) -> str:
     return text
 
 
-def _from_home(off: PlateRange) -> str:
+def _from_home(off: QuantileRange) -> str:
     word = "drier" if off.median < 0 else "damper"
     return f"{abs(off.median):.1f} points {word}\n({_signed(off)})"
 
@@ -370,12 +371,12 @@ def _moved(part: PartStatus) -> str:
     )
 
 
-def _signed(span: PlateRange) -> str:
+def _signed(span: QuantileRange) -> str:
     low, high = (f"{value:+.1f}".replace("-", "−") for value in (span.low, span.high))
     return f"{low} to {high}"
 
 
-def _percent(share: PlateRange) -> str:
+def _percent(share: QuantileRange) -> str:
     low, middle, high = (round(100 * value) for value in share)
     return f"{middle} % ({low} to {high} %)"
 

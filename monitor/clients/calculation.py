@@ -14,8 +14,9 @@ from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import Basis, HomeYear
 from monitor.science.case.measures import Advice, Option
 from monitor.science.case.outdoors import month_of_hour
-from monitor.science.case.simulation import MEMBERS, CaseRange, by_day, stays_h
+from monitor.science.case.simulation import MEMBERS, by_day, stays_h
 from monitor.science.case.travel import Car, WarmUp, hot_car, warm_up, wets_below_c
+from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
 
 COLD_C, WARM_C = -5.0, 25.0
@@ -27,7 +28,7 @@ class HoldTime(NamedTuple):
     """How long the shut case alone keeps its wood on the right side of a limit [%], days from the
     middle of the band with the room at an RH [%]."""
 
-    days: CaseRange
+    days: QuantileRange
     room_pct: float
     limit_pct: float
 
@@ -129,7 +130,7 @@ def calculate_sheet(
 
 def _held(wish: Wish, start: float, room: float, limit: float) -> HoldTime:
     hours = stays_h(wish.case, start, room, limit)
-    return HoldTime(CaseRange(*(h / 24 for h in hours)), room, limit)
+    return HoldTime(QuantileRange(*(h / 24 for h in hours)), room, limit)
 
 
 def _refills(advised: Option, worked: SheetCalculation) -> Refills | None:

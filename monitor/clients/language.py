@@ -16,7 +16,7 @@ from monitor.clients.regions import region_of
 from monitor.core import formats
 from monitor.core.errors import MonitorError
 from monitor.core.units import VOLUMES_L
-from monitor.science.case.simulation import CaseRange
+from monitor.science.quantiles import QuantileRange
 
 LANGUAGES = {"en": "GB", "de": "DE"}
 """Languages a sheet can be in, each with the region that is meant where none is said; English stands
@@ -87,7 +87,7 @@ class Language:
         a, b = self.number(low, digits), self.number(high, digits)
         return a if a == b else self.text("{low} to {high}", low=a, high=b)
 
-    def range(self, values: CaseRange | Sequence[float], digits: int = 0) -> str:
+    def range(self, values: QuantileRange | Sequence[float], digits: int = 0) -> str:
         """The middle, and in brackets from where to where."""
         low, middle, high = values
         span = self.span(low, high, digits)
@@ -119,7 +119,7 @@ class Language:
             return f"{self.number(grams / G_PER_OZ, 1 if grams < 300 else 0)} oz"
         return f"{self.number(grams)} g"
 
-    def hours(self, minutes: CaseRange) -> str:
+    def hours(self, minutes: QuantileRange) -> str:
         """A length of time with its range, in minutes or hours."""
         if minutes.high < 100:
             return self.text(

@@ -1,4 +1,4 @@
-"""Which shops there are: each by its number, with its weather and its archived forecasts."""
+"""Catalogue of the shops by number, each with its weather and its archived forecasts."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Shop(NamedTuple):
 
 
 def spec_of(number: int) -> ShopSpec:
-    """The room of that number: from leaky sheds to tight rooms. The demo's year is at UTC−5."""
+    """Room of a number: from leaky sheds to tight rooms. The demo's year is at UTC−5."""
     random = np.random.default_rng((number, 7))
 
     def between(low: float, high: float) -> float:
@@ -84,7 +84,7 @@ def spec_of(number: int) -> ShopSpec:
 
 
 def weather_of(number: int, spec: ShopSpec, hours: int = HOURS) -> tuple[str, Weather]:
-    """Every third shop has the demo's year, the others made-up ones of four climates."""
+    """Weather of a shop: every third has the demo's year, the others made-up ones of four climates."""
     if number % 3 == 0:
         return "demo", demo_year(hours)
     name = tuple(CLIMATES)[number % len(CLIMATES)]
@@ -92,7 +92,7 @@ def weather_of(number: int, spec: ShopSpec, hours: int = HOURS) -> tuple[str, We
 
 
 def shops(numbers: tuple[int, ...], hours: int = HOURS, seed: int = 5) -> list[Shop]:
-    """The shops of those numbers, side by side: about 20 s for ten and a year."""
+    """Shops of some numbers, side by side: about 20 s for ten and a year."""
     specs = [spec_of(number) for number in numbers]
     weathers = [weather_of(n, s, hours) for n, s in zip(numbers, specs, strict=True)]
     ts_ms, temp, rh, filled, change = simulate(specs, [w for _, w in weathers], seed)

@@ -13,7 +13,7 @@ from rooms.weather import HOUR_MS
 
 
 def write(shop: Shop, folder: Path, first_day: int, days: int, *, outdoors: bool = True) -> None:
-    """`log.csv` and `forecasts.csv`; each 10 minutes, from `first_day` of the year on."""
+    """Writes `log.csv` and `forecasts.csv`; each 10 minutes, from `first_day` of the year on."""
     part = slice(144 * first_day, 144 * (first_day + days))
     ts = shop.ts_ms[part]
     frames = [

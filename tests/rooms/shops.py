@@ -20,7 +20,7 @@ NODE_MM = np.array([0.3, 0.6, 1.2, 2.4, 4.8, 9.6])
 
 @dataclass(kw_only=True)
 class ShopSpec:
-    """One room. Invented, in the usual range. Areas of wood, plaster, paper [m²]."""
+    """Construction and use of a room. Invented, in the usual range. Areas of surfaces [m²]."""
 
     volume_m3: float = 60.0
     leak_h: float = 0.15
@@ -60,9 +60,10 @@ class ShopSpec:
 
 
 def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple[np.ndarray, ...]:
-    """Times [ms], what each room's sensor reads each 10 minutes, and what no sensor does: (times,
-    temp_c, rh_pct, filled_g, change_h), water put into the humidifier's tank, to the brim each
-    time, and the true air change with outdoors.
+    """Simulates rooms: times [ms], readings of each room's sensor each 10 minutes, and the truth.
+
+    (times, temp_c, rh_pct, filled_g, change_h): the last two are water put into the humidifier's
+    tank, to the brim each time, and the true air change with outdoors.
 
     All but the times have shape (steps, rooms), after 40 days of settling that use the first days
     of the weather again.
@@ -183,7 +184,7 @@ def simulate(specs: list[ShopSpec], weathers: list[Weather], seed: int) -> tuple
 
 
 def _acts(p: dict[str, np.ndarray], n: int, seed: int, clear: np.ndarray) -> dict[str, np.ndarray]:
-    """What people do, by step and room."""
+    """Actions of the people, by step and room."""
     per_h = 60 // STEP_MIN
     rooms = len(p["volume_m3"])
     names = ("there", "doors", "set", "gain", "steam", "fill")

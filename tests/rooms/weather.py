@@ -15,7 +15,10 @@ START_MS = 1_735_689_600_000
 
 
 class Weather(NamedTuple):
-    """Hours from `START_MS` on: `temp_c`, `dew_point_c` [°C], `wind_m_s` [m/s], `clear` 0 to 1."""
+    """Outdoor air of the hours from `START_MS` on.
+
+    `temp_c`, `dew_point_c` [°C], `wind_m_s` [m/s], `clear` 0 to 1.
+    """
 
     temp_c: np.ndarray
     dew_point_c: np.ndarray
@@ -24,7 +27,7 @@ class Weather(NamedTuple):
 
 
 class Climate(NamedTuple):
-    """What a made-up year is drawn from. Invented, in the usual range of its kind.
+    """Parameters of a made-up year. Invented, in the usual range of its kind.
 
     Means and half ranges of the year [°C]; standard deviation of spells [K] and how long they
     last [h]; half range of a clear day [K]; mean dew point spread [K]; wind [m/s].
@@ -55,7 +58,7 @@ def demo_year(hours: int) -> Weather:
 
 
 def made_up_year(climate: Climate, seed: int, hours: int, utc_offset_h: float) -> Weather:
-    """Season, spells that come in fronts, clear and dull days, and water that goes with them."""
+    """Made-up year: season, spells that come in fronts, clear and dull days, and their water."""
     random = np.random.default_rng(seed)
     hour = np.arange(hours)
     season = -np.cos(2 * np.pi * (hour / 24 - 20) / 365.25)  # coldest on 20 January

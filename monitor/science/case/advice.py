@@ -30,7 +30,8 @@ from monitor.science.case.measures import (
 )
 from monitor.science.case.outdoors import YEAR_H
 from monitor.science.case.presets import Case, Use
-from monitor.science.case.simulation import CaseYear, RoomAir, range_of, simulate
+from monitor.science.case.simulation import CaseYear, RoomAir, simulate
+from monitor.science.quantiles import quantile_range
 from monitor.science.ranges import Floats, checked
 from monitor.science.wood import equilibrium_moisture_content
 
@@ -319,7 +320,7 @@ class _Home:
             litres = year.litres_day.sum(axis=0)
             week = 1000 * year.litres_day[:364].reshape(52, 7, -1).sum(axis=1).max(axis=0)
             visits = int((year.litres_day[:, 0] > 0).sum())
-        lowest, highest = range_of(daily.min(axis=0)), range_of(daily.max(axis=0))
+        lowest, highest = quantile_range(daily.min(axis=0)), quantile_range(daily.max(axis=0))
         moisture = equilibrium_moisture_content(20.0, [lowest.median, min(highest.median, 100.0)])
         return Option(
             kind=kind,
@@ -330,19 +331,19 @@ class _Home:
             held_share=float(held.mean()),
             holds_damp=_holds(not_damp),
             damp_share=float(not_damp.mean()),
-            days_in=range_of(365 - days[0] - days[1]),
-            days_dry=range_of(days[0]),
-            days_damp=range_of(days[1]),
+            days_in=quantile_range(365 - days[0] - days[1]),
+            days_dry=quantile_range(days[0]),
+            days_damp=quantile_range(days[1]),
             lowest_pct=lowest,
             highest_pct=highest,
             moisture_pct=(float(moisture[0]), float(moisture[1])),
-            too_damp_h=range_of(damp.too_damp_h),
-            mould_h=range_of(damp.mould_h),
-            wets_below_c=range_of(damp.dew_point_c),
-            week_ml=range_of(week),
-            year_l=range_of(litres),
+            too_damp_h=quantile_range(damp.too_damp_h),
+            mould_h=quantile_range(damp.mould_h),
+            wets_below_c=quantile_range(damp.dew_point_c),
+            week_ml=quantile_range(week),
+            year_l=quantile_range(litres),
             visits=visits,
-            empty_after_d=range_of(through.empties_after_d()),
+            empty_after_d=quantile_range(through.empties_after_d()),
             around_pct=through.daily_around_pct(),
         )
 

@@ -20,14 +20,7 @@ from monitor.science.case.outdoors import (
     saturation,
     through_months,
 )
-from monitor.science.case.simulation import (
-    MEMBERS,
-    CaseRange,
-    RoomAir,
-    normal_scores,
-    range_of,
-    scores,
-)
+from monitor.science.case.simulation import MEMBERS, RoomAir, normal_scores, scores
 from monitor.science.case.water_balance import (
     CaseDrive,
     Supply,
@@ -36,6 +29,7 @@ from monitor.science.case.water_balance import (
     run,
     warmth_offset,
 )
+from monitor.science.quantiles import QuantileRange, quantile_range
 from monitor.science.ranges import Floats
 
 SEED = 20_261_203
@@ -174,10 +168,10 @@ class HomeYear:
         """The home's air as the room of a case."""
         return RoomAir(self.temp_c, self.rh_pct)
 
-    def monthly(self) -> list[CaseRange]:
+    def monthly(self) -> list[QuantileRange]:
         """Mean RH of each month over the members. [%]"""
         month = month_of_hour()
-        return [range_of(self.rh_pct[month == m].mean(axis=0)) for m in range(12)]
+        return [quantile_range(self.rh_pct[month == m].mean(axis=0)) for m in range(12)]
 
     def only(self, member: int) -> HomeYear:
         """The year of one member."""

@@ -8,7 +8,7 @@ from enum import StrEnum
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import RoomHumidifier
 from monitor.science.case.presets import Use
-from monitor.science.case.simulation import CaseRange
+from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
 
 
@@ -126,19 +126,19 @@ class Option:
     held_share: float
     holds_damp: Holds
     damp_share: float
-    days_in: CaseRange
-    days_dry: CaseRange
-    days_damp: CaseRange
-    lowest_pct: CaseRange
-    highest_pct: CaseRange
+    days_in: QuantileRange
+    days_dry: QuantileRange
+    days_damp: QuantileRange
+    lowest_pct: QuantileRange
+    highest_pct: QuantileRange
     moisture_pct: tuple[float, float]
-    too_damp_h: CaseRange
-    mould_h: CaseRange
-    wets_below_c: CaseRange
-    week_ml: CaseRange
-    year_l: CaseRange
+    too_damp_h: QuantileRange
+    mould_h: QuantileRange
+    wets_below_c: QuantileRange
+    week_ml: QuantileRange
+    year_l: QuantileRange
     visits: int
-    empty_after_d: CaseRange
+    empty_after_d: QuantileRange
     around_pct: Floats = field(compare=False, repr=False)
 
 
@@ -157,7 +157,7 @@ class Advice:
     least: Option | None
     options: tuple[Option, ...]
     own: Option | None
-    home: tuple[CaseRange, ...]
+    home: tuple[QuantileRange, ...]
     why: tuple[Why, ...]
     avoid: tuple[Avoid, ...]
     signs: tuple[Sign, ...]

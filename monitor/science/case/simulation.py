@@ -29,9 +29,10 @@ from monitor.science.plates.diffusion import MoistureCourse as PlateCourse
 from monitor.science.plates.diffusion import Plates, speed, uniform
 from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.parts import Part, checked_parts
+from monitor.science.quantiles import QuantileRange, quantile
 from monitor.science.ranges import Floats, checked
 from monitor.science.saturation import saturation_vapour_pressure
-from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty, quantile
+from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty
 from monitor.science.wood import equilibrium_moisture_content
 
 MEMBERS = 60
@@ -41,19 +42,6 @@ SEED = 20_261_201
 DAMP_PCT, TOO_DAMP_PCT = 65.0, 70.0
 """A case is damp above the first for a day, too damp above the second at any time. [%]
 Common practice, no source."""
-
-
-class CaseRange(NamedTuple):
-    """10 %, 50 % and 90 % of the members."""
-
-    low: float
-    median: float
-    high: float
-
-
-def range_of(values: Floats) -> CaseRange:
-    """Range over the members, the last axis of `values` (M,)."""
-    return CaseRange(*(float(quantile(values, share)) for share in (0.1, 0.5, 0.9)))
 
 
 def by_day(values: Floats, per_day: int = 24) -> Floats:
@@ -366,7 +354,7 @@ def _within_hours(
 
 def stays_h(
     case: Case, start_pct: float, room_pct: float, limit_pct: float, *, temp_c: float = 20.0
-) -> CaseRange:
+) -> QuantileRange:
     """Time for which the shut case keeps its wood on this side of a limit, with nothing done. [h]
 
     In steady room air: τ ln[(start − room)/(limit − room)] with τ = C (1/K + 1/k). Infinite if
@@ -395,7 +383,7 @@ def stays_h(
         capacity = case.capacity_g_pct * case.capacity_times**corner
         ends.append(24 * capacity * (1 / leak + 1 / exchange))
     if start == limit:
-        return CaseRange(0.0, 0.0, 0.0)
+        return QuantileRange(0.0, 0.0, 0.0)
     if abs(limit - start) >= abs(room - start):
-        return CaseRange(np.inf, np.inf, np.inf)
-    return CaseRange(*(float(t * np.log((start - room) / (limit - room))) for t in ends))
+        return QuantileRange(np.inf, np.inf, np.inf)
+    return QuantileRange(*(float(t * np.log((start - room) / (limit - room))) for t in ends))

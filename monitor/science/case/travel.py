@@ -8,7 +8,7 @@ import numpy as np
 
 from monitor.science.air import TEMP_C, dew_point, frost_point
 from monitor.science.case.presets import Case
-from monitor.science.case.simulation import CaseRange
+from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import checked
 from monitor.science.wood import equilibrium_moisture_content, relative_humidity_for_moisture
 
@@ -43,8 +43,8 @@ class WarmUp(NamedTuple):
     """
 
     wets_below_c: float
-    dew_point_min: CaseRange
-    open_min: CaseRange
+    dew_point_min: QuantileRange
+    open_min: QuantileRange
 
 
 def warm_up(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> WarmUp:
@@ -74,12 +74,12 @@ def warm_up(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> War
     wet = wets_below_c(room_c, room_rh_pct)
     spread = [case.warms_min * case.warms_times**corner for corner in (-1, 0, 1)]
 
-    def minutes(goal_c: float) -> CaseRange:
+    def minutes(goal_c: float) -> QuantileRange:
         if cold >= goal_c:
-            return CaseRange(0.0, 0.0, 0.0)
+            return QuantileRange(0.0, 0.0, 0.0)
         if goal_c >= room_c:
-            return CaseRange(np.inf, np.inf, np.inf)
-        return CaseRange(
+            return QuantileRange(np.inf, np.inf, np.inf)
+        return QuantileRange(
             *(tau * float(np.log((room_c - cold) / (room_c - goal_c))) for tau in spread)
         )
 
@@ -89,7 +89,7 @@ def warm_up(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> War
 class Car(NamedTuple):
     """The air of a closed car in the sun, and that of a shut case in it once it is as warm."""
 
-    temp_c: CaseRange
+    temp_c: QuantileRange
     case_rh_pct: float
 
 
@@ -118,4 +118,4 @@ def hot_car(outdoor_c: float, minutes: float, case_rh_pct: float = 45.0) -> Car:
     share = 1 - float(np.exp(-checked("minutes", minutes, "min", 0) / CAR_TIME_MIN))
     ends = [warm + share * (CAR_RISE_K + off) for off in (-CAR_SPREAD_K, 0.0, CAR_SPREAD_K)]
     moisture = equilibrium_moisture_content(20.0, case_rh_pct)
-    return Car(CaseRange(*ends), float(relative_humidity_for_moisture(ends[1], moisture)))
+    return Car(QuantileRange(*ends), float(relative_humidity_for_moisture(ends[1], moisture)))

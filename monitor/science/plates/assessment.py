@@ -35,9 +35,10 @@ from monitor.science.plates.movement import dimensional_change
 from monitor.science.plates.parts import Part, checked_parts
 from monitor.science.plates.restraint import YIELD_STRAIN
 from monitor.science.plates.species import SPECIES
+from monitor.science.quantiles import QuantileRange, quantile_range
 from monitor.science.ranges import Floats
 from monitor.science.waits.air_log import AirCoverage, AirLog
-from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty, quantile
+from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty
 
 CLOSE_SHARE = 0.5
 """Closed now, a part taken home may strain by this share of its yield, at the median; at 90 % of
@@ -57,14 +58,6 @@ SETTLED_SHARE, SETTLED_PCT = 0.1, 0.05
 
 AHEAD_S = np.concatenate([[0.0], np.geomspace(600.0, 400 * 86_400.0, 240)])
 """Times ahead that are looked at; what is not reached by the last is told as never. [s]  Ours."""
-
-
-class PlateRange(NamedTuple):
-    """10 %, 50 % and 90 % of the draws."""
-
-    low: float
-    median: float
-    high: float
 
 
 class Close(StrEnum):
@@ -115,18 +108,18 @@ class PartStatus:
     """
 
     part: Part
-    moisture_pct: PlateRange
-    outer_pct: PlateRange
-    inner_pct: PlateRange
-    home_moisture_pct: PlateRange
-    settle_pct: PlateRange
-    from_home_pct: PlateRange
-    from_settled_pct: PlateRange
-    change_mm: PlateRange
-    settled_change_mm: PlateRange
-    settles_in_s: PlateRange
-    yield_share: PlateRange
-    stress_mpa: PlateRange | None
+    moisture_pct: QuantileRange
+    outer_pct: QuantileRange
+    inner_pct: QuantileRange
+    home_moisture_pct: QuantileRange
+    settle_pct: QuantileRange
+    from_home_pct: QuantileRange
+    from_settled_pct: QuantileRange
+    change_mm: QuantileRange
+    settled_change_mm: QuantileRange
+    settles_in_s: QuantileRange
+    yield_share: QuantileRange
+    stress_mpa: QuantileRange | None
 
 
 @dataclass(frozen=True)
@@ -141,8 +134,8 @@ class Closing:
     close: Close
     reason: Reason
     part: str
-    yield_share: PlateRange
-    ready_in_s: PlateRange | None
+    yield_share: QuantileRange
+    ready_in_s: QuantileRange | None
 
 
 @dataclass(frozen=True)
@@ -203,7 +196,7 @@ def assess(
     assumed += [WoodAssumptions.GAPS_BRIDGED] * bool(gaps.any())
     assumed += [WoodAssumptions.ENCLOSED_AS_VIOLIN]
     if not np.isfinite(stay.temp_c).any():
-        nothing = PlateRange(np.nan, np.nan, np.nan)
+        nothing = QuantileRange(np.nan, np.nan, np.nan)
         closing = Closing(Close.UNKNOWN, Reason.NO_AIR, "", nothing, None)
         return WoodStatus(stay.until_ms, (), closing, *facts, tuple(assumed))
 
@@ -305,18 +298,18 @@ class _Wood:
         modulus = self.grains[i].modulus_mpa
         return PartStatus(
             part=self.parts[i],
-            moisture_pct=_range(mean),
-            outer_pct=_range(outer),
-            inner_pct=_range(inner),
-            home_moisture_pct=_range(self.home[:, i]),
-            settle_pct=_range(settle),
-            from_home_pct=_range(mean - self.home[:, i]),
-            from_settled_pct=_range(mean - settle),
-            change_mm=_range(self.change_mm(i, mean)),
-            settled_change_mm=_range(self.change_mm(i, settle)),
-            settles_in_s=_range(settles_in),
-            yield_share=_range(share),
-            stress_mpa=None if modulus is None else _range(modulus * YIELD_STRAIN * share),
+            moisture_pct=quantile_range(mean),
+            outer_pct=quantile_range(outer),
+            inner_pct=quantile_range(inner),
+            home_moisture_pct=quantile_range(self.home[:, i]),
+            settle_pct=quantile_range(settle),
+            from_home_pct=quantile_range(mean - self.home[:, i]),
+            from_settled_pct=quantile_range(mean - settle),
+            change_mm=quantile_range(self.change_mm(i, mean)),
+            settled_change_mm=quantile_range(self.change_mm(i, settle)),
+            settles_in_s=quantile_range(settles_in),
+            yield_share=quantile_range(share),
+            stress_mpa=None if modulus is None else quantile_range(modulus * YIELD_STRAIN * share),
         )
 
 
@@ -324,11 +317,11 @@ def _closing(wood: _Wood, future: _Future | None, home: HomeAir, known_share: fl
     """Closing by the worst part of each draw; named is the part that is worst at the median."""
     shares = wood.yield_share(wood.state[..., 0])
     worst = int(np.median(shares, axis=0).argmax())
-    share, part = _range(shares.max(axis=1)), wood.parts[worst].name
+    share, part = quantile_range(shares.max(axis=1)), wood.parts[worst].name
     if future is None:
         return Closing(Close.UNKNOWN, Reason.OLD_AIR, part, share, None)
     within = np.all(wood.yield_share(future.ahead) <= CLOSE_SHARE, axis=1)
-    ready = _range(_from_then_on(within))
+    ready = quantile_range(_from_then_on(within))
     home_known = home.rh_pct is not None
     if home_known and share.median <= CLOSE_SHARE and share.high <= 1:
         return Closing(Close.YES, Reason.NEAR_HOME, part, share, ready)
@@ -347,10 +340,6 @@ def _from_then_on(good: NDArray[np.bool_]) -> Floats:
     bad = ~good
     last_bad = np.where(bad.any(axis=-1), good.shape[-1] - 1 - bad[..., ::-1].argmax(axis=-1), -1)
     return np.append(AHEAD_S, np.inf)[last_bad + 1]
-
-
-def _range(values: Floats) -> PlateRange:
-    return PlateRange(*(float(quantile(values, share)) for share in (0.1, 0.5, 0.9)))
 
 
 def _longest_gap_s(stay: AirLog) -> float:

@@ -7,13 +7,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.plates.assessment import CLOSE_SHARE, PlateRange
+from monitor.science.plates.assessment import CLOSE_SHARE
 from monitor.science.plates.diffusion import Plates, speed
 from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.movement import dimensional_change
 from monitor.science.plates.parts import Part, checked_parts
 from monitor.science.plates.restraint import YIELD_STRAIN
 from monitor.science.plates.species import SPECIES
+from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
 from monitor.science.wood import TEMP_C, equilibrium_moisture_content
 
@@ -30,8 +31,8 @@ class PartProjection(NamedTuple):
     step: int
     yield_share: float
     now_pct: float
-    from_home_pct: PlateRange
-    change_mm: PlateRange
+    from_home_pct: QuantileRange
+    change_mm: QuantileRange
     middle_pct: Floats
 
 
@@ -118,5 +119,5 @@ def project(
     return PlatesProjection(tuple(told), np.median(share, axis=0) <= CLOSE_SHARE)
 
 
-def _range(values: Floats) -> PlateRange:
-    return PlateRange(*np.quantile(values, [0.1, 0.5, 0.9]).tolist())
+def _range(values: Floats) -> QuantileRange:
+    return QuantileRange(*np.quantile(values, [0.1, 0.5, 0.9]).tolist())

@@ -48,16 +48,3 @@ def latin_hypercube(count: int, sensor: SensorUncertainty, seed: int) -> WaitDra
     random = np.random.default_rng(seed)
     columns = [random.permutation(scores) for _ in range(4)]
     return WaitDraws(columns[0], columns[1], columns[2] * u_temp / 2, columns[3] * u_rh / 2)
-
-
-def quantile(values: Floats, share: float) -> Floats:
-    """Quantile along the last axis, linear between draws; infinite where the upper one is."""
-    ordered = np.sort(values, axis=-1)
-    place = share * (ordered.shape[-1] - 1)
-    low = int(place)
-    high = min(low + 1, ordered.shape[-1] - 1)
-    below, above = ordered[..., low], ordered[..., high]
-    part = place - low
-    with np.errstate(invalid="ignore"):
-        between = below + (above - below) * part
-    return np.where(np.isfinite(above), between, below if part == 0 else above)

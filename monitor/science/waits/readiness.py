@@ -8,6 +8,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 
 from monitor.core.errors import OutOfRange
+from monitor.science.quantiles import QuantileRange, quantile
 from monitor.science.ranges import Floats
 from monitor.science.waits import relaxation_model
 from monitor.science.waits.additive_model import AdditiveHistory, first_reached
@@ -15,17 +16,12 @@ from monitor.science.waits.air_bins import Bins, bin_s, binned
 from monitor.science.waits.air_log import AirCoverage, AirLog
 from monitor.science.waits.drying import DryingLaw
 from monitor.science.waits.glue import GlueLaw
-from monitor.science.waits.monte_carlo import (
-    SensorUncertainty,
-    WaitDraws,
-    latin_hypercube,
-    quantile,
-)
+from monitor.science.waits.monte_carlo import SensorUncertainty, WaitDraws, latin_hypercube
 from monitor.science.waits.parameters import PROGRESS_MOST, Hold
 from monitor.science.waits.relaxation_model import RelaxationHistory
 from monitor.science.waits.relaxation_time import AT_THE_LIMIT, span
 from monitor.science.waits.variance_shares import shares_of_variance
-from monitor.science.waits.wait import Readiness, TimeRange, WaitInputs, WaitState
+from monitor.science.waits.wait import Readiness, WaitInputs, WaitState
 
 LOW, HIGH = 0.1, 0.9
 """The range that is told. [-]"""
@@ -173,7 +169,7 @@ class _Group:
         now = self._air_now()
         return [
             self._told(
-                i, times[:, i], shares[:, i], TimeRange(*ranges[:, i].tolist()), rests[i], now
+                i, times[:, i], shares[:, i], QuantileRange(*ranges[:, i].tolist()), rests[i], now
             )
             for i in range(len(self.waits))
         ]
@@ -330,7 +326,7 @@ class _Group:
         i: int,
         times: Floats,
         shares: Floats,
-        progress: TimeRange,
+        progress: QuantileRange,
         rests_on: dict[str, float],
         now: _Now,
     ) -> Readiness:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
+from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import checked
 from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import BEFORE_MS, AirLog
@@ -87,14 +88,6 @@ class WaitInputs:
         return max(self.minimum_s, self.in_reference_air_s if self.never_shorter else 0.0)
 
 
-class TimeRange(NamedTuple):
-    """10 %, 50 % and 90 %."""
-
-    low: float
-    median: float
-    high: float
-
-
 class Readiness(NamedTuple):
     """State of a wait and its ready time.
 
@@ -114,7 +107,7 @@ class Readiness(NamedTuple):
     """The advice is never before this."""
     horizon_ms: int
     """End of what is known of the outlook."""
-    progress: TimeRange
+    progress: QuantileRange
     """Share of the basis, from the air as it was, neither capped nor held back. [-]"""
     ready_share: float
     """Share of draws that are ready now. [-]"""
