@@ -166,6 +166,11 @@ def test_where_readings_are_missing_the_way_to_the_demo_is_told(tmp_path):
         assert done.stderr == (
             f"No readings in {tmp_path}. Start `benchweather run`; for the demo add `--demo`.\n"
         )
+    done = benchweather("alert", "acknowledge", "1", "--data", str(tmp_path))
+    assert (done.returncode, done.stderr) == (
+        1,
+        f"No service is running in {tmp_path}. Start `benchweather run`; for the demo add `--demo`.\n",
+    )
     done = benchweather("now", "--demo", "--data", str(tmp_path))
     assert done.stderr == f"No readings in {tmp_path / 'demo'}. Start `benchweather demo`.\n"
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from monitor.cli.shared import err, exit_on, out, wrong
+from monitor.cli.shared import err, exit_on, failed, out, start_hint, wrong
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 
@@ -27,13 +27,15 @@ def _sent(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
 
     request = read_request({"do": do} | fields, now_ms())
     command = request.as_command(by=getpass.getuser(), id=uuid.uuid4().hex)
+    if not settings.desk_path.exists():
+        failed(f"No service is running in {settings.data}. {start_hint(settings)}")
     return ipc.ask(settings.desk_path, command)
 
 
 def each(
     settings: Settings, do: str, numbers: list[str], fields: dict[str, Any], about: str = "wait"
 ) -> None:
-    """One request for each wait or alert; a rejected one does not hold up the others."""
+    """One request for each wait or alert; a rejected one does not stop the others."""
     rejected = False
     for one in _numbers(numbers):
         try:
@@ -42,7 +44,7 @@ def each(
             out.print(f"{one}: done")
         except Rejected as exc:
             rejected = True
-            err.print(f"{one}: {exc}", style="bold red", highlight=False, soft_wrap=True)
+            err.print(f"{one}: {exc}", style="bold red")
     if rejected:
         raise typer.Exit(1)
 

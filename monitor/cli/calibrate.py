@@ -22,8 +22,9 @@ SensorId = Annotated[
 LOOK_S = 15.0
 """Time between two looks at a jar. [s]"""
 CAUTION = (
-    "Salts eat metal and electronics; label jars, keep them from food, children, tools and "
-    "instruments; magnesium nitrate feeds fire. The supplier's safety data sheet decides."
+    "Salts corrode metal and electronics. Label the jars. Keep them away from food, children, "
+    "tools and instruments. Magnesium nitrate makes a fire fiercer: keep it away from solvents, "
+    "rags and wood dust. Follow the supplier's safety data sheet."
 )
 
 

@@ -161,15 +161,20 @@ def suggestion(given: str, names: Collection[str]) -> str:
     return f"It must be one of {listed}{', …' if len(names) > LISTED_MAX else ''}."
 
 
+def start_hint(settings: Settings) -> str:
+    """What to start where there is nothing to read or nobody to ask."""
+    if settings.demo:
+        return "Start `benchweather demo`."
+    return "Start `benchweather run`; for the demo add `--demo`."
+
+
 @contextlib.contextmanager
 def store_of(settings: Settings) -> Iterator[Reader]:
     """The store, open for reading, or an error that says how readings get there."""
     from monitor.store import Reader
 
     if not settings.store_path.exists():
-        start = "benchweather demo" if settings.demo else "benchweather run"
-        hint = "" if settings.demo else "; for the demo add `--demo`"
-        failed(f"No readings in {settings.data}. Start `{start}`{hint}.")
+        failed(f"No readings in {settings.data}. {start_hint(settings)}")
     with exit_on(), contextlib.closing(Reader(settings.store_path)) as reader:
         yield reader
 
