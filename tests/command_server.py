@@ -65,7 +65,7 @@ class CommandServer:
     def go_round(self) -> None:
         """Let the rules look once, as the service does every few seconds."""
         now = now_ms()
-        alert_fixtures.go_rounds(self.settings, self.writer, now, now, 1)
+        alert_fixtures.run_cycles(self.settings, self.writer, now, now, 1)
 
     def stop(self) -> None:
         self._parts.close()
