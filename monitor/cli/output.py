@@ -95,6 +95,8 @@ def plain(value: Any) -> Any:
         return value.value
     if is_dataclass(value):
         return plain({f.name: getattr(value, f.name) for f in fields(value)})
+    if (names := getattr(value, "__struct_fields__", None)) is not None:
+        return plain({name: getattr(value, name) for name in names})
     if hasattr(value, "_asdict"):
         return plain(value._asdict())
     if isinstance(value, Mapping):
