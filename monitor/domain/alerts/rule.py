@@ -65,18 +65,22 @@ WATCHABLE: dict[str, Watchable] = {
         for name, derived in DERIVED.items()
     },
     "dew_margin": Watchable(
-        "K", Of.PLACE, "coldest measured surface, or the air, over dew point", -60, 100
+        "K", Of.PLACE, "coldest measured surface, or else the air, above the dew point", -60, 100
     ),
     "mould_margin": Watchable(
-        "%", Of.PLACE, "RH over what mould needs on wood in time", -100, 100
+        "%", Of.PLACE, "RH above the level at which mould grows on wood in time", -100, 100
     ),
     "dry_snap": Watchable(
-        "", Of.PLACE, "chance of a dry snap, over the one that its log taught to speak at", 0, 20
+        "",
+        Of.PLACE,
+        "chance of a dry snap, divided by the learned alert level; above 1 a dry snap is likely",
+        0,
+        20,
     ),
     "dry_spell_chance": Watchable("%", Of.PLACE, "chance of a spell below its band", 0, 100),
     "damp_spell_chance": Watchable("%", Of.PLACE, "chance of a spell too damp for glue", 0, 100),
     "hot_spell_chance": Watchable("%", Of.PLACE, "chance of a spell too hot for glue", 0, 100),
-    "silent_s": Watchable("s", Of.SENSOR, "time since it was last heard", 0, _FORTNIGHT_S),
+    "silent_s": Watchable("s", Of.SENSOR, "time since its last reading", 0, _FORTNIGHT_S),
     "unchanged_s": Watchable(
         "s", Of.SENSOR, "time for which its humidity has not moved at all", 0, _FORTNIGHT_S
     ),
@@ -85,27 +89,39 @@ WATCHABLE: dict[str, Watchable] = {
     ),
     "battery": Watchable("%", Of.SENSOR, "battery charge", 0, 100),
     "calibrated_s": Watchable(
-        "s", Of.SENSOR, "time since it was calibrated, if it ever was", 0, _TEN_YEARS_S
+        "s", Of.SENSOR, "time since it was last calibrated", 0, _TEN_YEARS_S
     ),
-    "rested": Watchable("", Of.SENSOR, "1 once it has come to rest in its jar", 0, 1),
+    "rested": Watchable("", Of.SENSOR, "1 while the reading in the jar is steady", 0, 1),
     "from_rest": Watchable(
-        "% MC", Of.INSTRUMENT, "moisture of its furthest part from rest", -40, 40
+        "% MC",
+        Of.INSTRUMENT,
+        "moisture above home moisture, of the part furthest from it",
+        -40,
+        40,
     ),
     "yield_share": Watchable(
-        "%", Of.INSTRUMENT, "strain of held wood as share of its yield", 0, 1_000
+        "%",
+        Of.INSTRUMENT,
+        "strain of wood that cannot move, as a share of its yield strain",
+        0,
+        1_000,
     ),
     "warm_up_margin": Watchable(
-        "K", Of.INSTRUMENT, "what came in cold, over the dew point", -100, 100
+        "K",
+        Of.INSTRUMENT,
+        "temperature of an instrument that came in cold, above the dew point",
+        -100,
+        100,
     ),
-    "ready": Watchable("", Of.WAIT, "1 once a wait is ready", 0, 1),
-    "held": Watchable("", Of.WAIT, "1 while the air holds a wait", 0, 1),
-    "late": Watchable("", Of.WAIT, "1 while a wait will not be ready when it is wanted", 0, 1),
+    "ready": Watchable("", Of.WAIT, "1 when a wait is ready", 0, 1),
+    "held": Watchable("", Of.WAIT, "1 while the air keeps a wait on hold", 0, 1),
+    "late": Watchable("", Of.WAIT, "1 while a wait is expected to be late", 0, 1),
     "due_s": Watchable(
-        "s", Of.RESERVOIR, "time since it was due to be filled", -_FORTNIGHT_S, _FORTNIGHT_S
+        "s", Of.RESERVOIR, "time since the tank was due to be filled", -_FORTNIGHT_S, _FORTNIGHT_S
     ),
-    "broker_away": Watchable("", Of.SHOP, "1 while no readings can come", 0, 1),
-    "store_trouble": Watchable("", Of.SHOP, "1 while readings cannot be kept", 0, 1),
-    "disk_free": Watchable("GB", Of.SHOP, "room left on the disk", 0, 1_000_000),
+    "broker_away": Watchable("", Of.SHOP, "1 while no readings arrive", 0, 1),
+    "store_trouble": Watchable("", Of.SHOP, "1 while readings cannot be stored", 0, 1),
+    "disk_free": Watchable("GB", Of.SHOP, "free space on the disk", 0, 1_000_000),
 }
 """Every quantity that a rule can watch, by its name in rules."""
 
