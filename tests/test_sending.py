@@ -201,12 +201,13 @@ def test_the_store_is_free_while_a_notice_is_on_its_way(writer, webhook):
 
 
 def test_a_new_notice_goes_at_once(writer, path, webhook, start):
+    put(writer, "n0", at=now_ms())
     one = start(hook=webhook.url)
-    time.sleep(0.1)  # it rests now, for half a minute if nobody wakes it
-    put(writer, at=now_ms())
+    until(lambda: outcomes(path) == [("hook", "n0", Outcome.DELIVERED)])
+    put(writer, at=now_ms())  # now it rests, for half a minute if nobody wakes it
     one.wake()
-    until(lambda: webhook.ids == ["n1"], within_s=5)
-    until(lambda: outcomes(path) == [("hook", "n1", Outcome.DELIVERED)])
+    until(lambda: webhook.ids == ["n0", "n1"], within_s=5)
+    until(lambda: {outcome for *_, outcome in outcomes(path)} == {Outcome.DELIVERED})
 
 
 def test_a_notice_goes_when_its_time_comes(writer, webhook, start):
