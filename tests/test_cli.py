@@ -191,6 +191,7 @@ def test_check_fails_where_the_store_is_damaged(shop):
     assert "BAD   store" in call("check", code=1).output
 
 
+@pytest.mark.slow
 def test_it_runs_as_a_module_and_tells_its_version():
     from monitor import __version__
 

@@ -195,6 +195,7 @@ def test_an_alert_is_put_off_and_what_cannot_be_is_refused(shop):
         assert (done.returncode, why in flat(done.stderr)) == (code, True), done.stderr
 
 
+@pytest.mark.slow
 def test_rules_are_shown_changed_added_and_given_up(shop):
     listed = ok(shop.command("rule", "list"))
     assert max(map(len, listed.splitlines())) <= 100

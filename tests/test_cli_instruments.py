@@ -52,6 +52,7 @@ def day(ago):
     return (from_ms(now_ms()).astimezone(BERLIN) - timedelta(days=ago)).date().isoformat()
 
 
+@pytest.mark.slow
 def test_an_instrument_is_taken_in_opened_moved_closed_amended_and_handed_out(shop):
     told = ok(
         shop.command(
@@ -129,6 +130,7 @@ def test_an_instrument_is_taken_in_opened_moved_closed_amended_and_handed_out(sh
     assert "returned" in ok(shop.command("instrument", "show", "vn-31-red-violin"))
 
 
+@pytest.mark.slow
 def test_what_cannot_be_is_refused_in_words(shop):
     ok(shop.command("instrument", "register", "VN-1", "violin", "bench", "--home-rh", "50"))
     for arguments, code, why in [

@@ -83,6 +83,7 @@ def ok(done):
     return done.stdout
 
 
+@pytest.mark.slow
 def test_a_wait_is_opened_released_and_learned_from(shop):
     told = ok(
         shop.command(

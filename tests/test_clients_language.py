@@ -143,6 +143,7 @@ def pairs():
     return found
 
 
+@pytest.mark.slow
 def test_nothing_on_the_german_sheet_is_left_in_english(pairs):
     same = {"paper", "shop", "fills", "qr", "plot", "reminders"}
     for english, german in pairs:
@@ -179,6 +180,7 @@ def test_the_german_page_is_one_whole_page(pairs):
         assert '<html lang="de-DE">' in html_of(german)
 
 
+@pytest.mark.slow
 def test_a_reader_finds_the_reminders_in_the_code_on_the_printed_page(pairs):
     with_code = [sheet for both in pairs for sheet in both if sheet.reminders]
     assert len(with_code) > 3

@@ -46,6 +46,7 @@ def path(tmp_path):
     return tmp_path / "readings.sqlite3"
 
 
+@pytest.mark.slow
 def test_a_sheet_of_a_weather_file_is_found_after_a_restart_and_made_again_the_same(path):
     airs = HomeSources(weather_files.read(packaged(GREENSBORO)).outdoors, "Greensboro")
     with contextlib.closing(Writer(path)) as writer:
@@ -120,6 +121,7 @@ def test_at_the_desk_nothing_of_a_client_is_logged(path, caplog):
     assert "Unwahrscheinlich" not in caplog.text
 
 
+@pytest.mark.slow
 def test_the_commands_keep_list_make_again_export_and_erase(tmp_path):
     def run(*words, typed=None):
         return CliRunner().invoke(app, [*words, "--data", str(tmp_path / "d")], input=typed)

@@ -67,6 +67,7 @@ def sheets(three):
     return [sheet_of(one, "Kestrel Row Strings", MADE_MS, PARIS) for one in three]
 
 
+@pytest.mark.slow
 def test_each_client_gets_another_advice_for_a_reason(three, sheets):
     assert len({s.lead for s in sheets}) == 3
     assert three[0].advised.kind is not Measure.NOTHING
@@ -192,6 +193,7 @@ def test_a_log_falls_on_local_hours_and_leaves_out_the_leap_day():
     assert np.isfinite(log.temp_c).sum() == 48
 
 
+@pytest.mark.slow
 def test_the_command_writes_a_sheet_and_tells_what_is_wrong(tmp_path):
     run = CliRunner().invoke
     given = [t for n, v in INLAND.items() for t in ("--set", f"{n}={v}")]
@@ -238,6 +240,7 @@ def test_the_command_writes_a_sheet_and_tells_what_is_wrong(tmp_path):
         assert ("Fahrenheit" in said.output) is bool(code)
 
 
+@pytest.mark.slow
 def test_a_home_a_little_damper_changes_the_advice_once_and_to_what_holds_most_often():
     kinds = []
     for rh in range(24, 32):
@@ -250,6 +253,7 @@ def test_a_home_a_little_damper_changes_the_advice_once_and_to_what_holds_most_o
     assert len(set(kinds)) == 2
 
 
+@pytest.mark.slow
 def test_the_cold_that_was_typed_is_the_cold_that_a_case_comes_in_from():
     frosty = calculate_sheet(read_wish(INLAND | {"out.1": -18.0}))
     assert frosty.cold.from_c == -18
@@ -258,6 +262,7 @@ def test_the_cold_that_was_typed_is_the_cold_that_a_case_comes_in_from():
     assert frosty.cold.warm_up.open_min.median > mild.cold.warm_up.open_min.median
 
 
+@pytest.mark.slow
 def test_a_cover_is_not_called_a_case_and_ounces_are_not_called_grams():
     wish = {"temp.1": 21.0, "rh.1": 30.0, "temp.7": 22.0, "rh.7": 50.0, "language": "en-US"}
     bass = sheet_of(calculate_sheet(read_wish(wish | {"case": "bass, cover"})), "", MADE_MS, PARIS)

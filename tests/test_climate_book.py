@@ -231,6 +231,7 @@ def said(component) -> str:
     return "" if component is None else str(component)
 
 
+@pytest.mark.slow
 def test_the_page_says_band_standing_classes_and_mould(year, found):
     text = said(past_climate_page.said(found, "front-bench", ShopData(year)))
     assert "Front bench." in text

@@ -81,6 +81,7 @@ def with_spells(one, **spells):
 SNAP = OutlookSpell(0.92, OutlookRange(30.0, 34.0, 40.0), OutlookRange(28.0, 31.0, 34.0), 43.0)
 
 
+@pytest.mark.slow
 def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
     said = coming_text.headline(with_spells(one, dry=SNAP), NOW, PARIS, "C")
     assert said.state == "dry"

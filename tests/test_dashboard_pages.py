@@ -288,6 +288,7 @@ def test_every_page_says_in_words_that_the_store_cannot_be_read(tmp_path):
 # Past
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("span", list(past_page.SPANS))
 def test_every_span_draws_from_the_store(full, client, span):
     answer = draw(client, places=["front-bench", "outdoors"], span=span, quantity="dew_point")
@@ -326,6 +327,7 @@ def test_a_resize_or_a_fresh_token_does_not_draw_again_for_nothing(full, client)
         assert answer.status_code == 204
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("trigger", ["token.data", "past-plot.relayoutData"])
 @pytest.mark.parametrize(
     "meant",

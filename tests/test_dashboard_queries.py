@@ -63,6 +63,7 @@ def test_few_readings_are_shown_as_they_are(shop, writer, settings):
     np.testing.assert_allclose(found.points["mean"], values)
 
 
+@pytest.mark.slow
 def test_a_gap_stays_a_gap_whatever_the_thinning(shop, writer, settings):
     start = now_ms() - 90 * DAY
     gap = (start + 40 * DAY, start + 43 * DAY)
@@ -91,6 +92,7 @@ def test_extremes_and_mean_survive_thinning_and_points_are_bounded(shop, writer,
     assert points["n"].sum() == len(at)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("days", "source"), [(1, "readings"), (20, "10-minute means"), (200, "hourly means")]
 )

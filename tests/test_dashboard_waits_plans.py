@@ -22,6 +22,7 @@ book, client = waits.book, waits.client
 # Ready by
 
 
+@pytest.mark.slow
 def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
     now = now_ms()
     there = book.ready_by(ReadyByRequest("front-bench", now + 24 * HOUR, 0.0, 0.0))

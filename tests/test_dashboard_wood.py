@@ -220,6 +220,7 @@ def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(g
     assert "No sensor at its place" in told["db-4"].why
 
 
+@pytest.mark.slow
 def test_a_time_is_promised_only_within_its_range(guests, book):
     standing = book.standing("va-2-viola")
     answer = standing.answer

@@ -66,6 +66,7 @@ def test_each_of_an_archive_counts_as_known_from_its_issue(shop):
     assert shown.count("2023-11-14 22:13") == 2
 
 
+@pytest.mark.slow
 def test_what_cannot_be_imported_ends_in_one_line(shop):
     (shop / "bad.csv").write_text(csv_of(temp="hot"))
     assert (

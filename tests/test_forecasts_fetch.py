@@ -268,6 +268,7 @@ def test_only_http_and_https_are_asked(url):
         http.get(url, user_agent=AGENT)
 
 
+@pytest.mark.slow
 def test_a_certificate_that_is_not_trusted_ends_it(certificate):
     with WeatherServer().open(certificate) as safe:
         safe.answers(as_json({}))

@@ -67,6 +67,7 @@ def test_the_first_of_a_source_and_issue_stays(writer):
     assert writer.connection.row("SELECT count(*) FROM forecast_hour") == (8,)
 
 
+@pytest.mark.slow
 @given(
     known=st.lists(
         st.tuples(st.integers(0, 90), st.integers(0, 30)),

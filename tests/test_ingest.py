@@ -358,6 +358,7 @@ _commands = st.fixed_dictionaries(
 )
 
 
+@pytest.mark.slow
 @given(_commands)
 def test_whatever_is_asked_it_is_done_or_refused_in_words(tmp_path_factory, command):
     writer = Writer(tmp_path_factory.mktemp("store") / "readings.sqlite3")

@@ -26,6 +26,8 @@ END = to_ms(datetime(2027, 1, 2, 14, tzinfo=UTC))
 CLOSED_DATES = {"closed": ["2026-12-24/2027-01-02"]}
 SHOP = ZoneInfo("Europe/Paris")
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def log() -> ShopHours:

@@ -67,6 +67,7 @@ def told(shop, ready, fills, made):
     return room
 
 
+@pytest.mark.slow
 def test_fills_find_the_true_air_change_that_rh_missed(told, shop, made, ready):
     """Tolerance: what the rooms of DEVELOPERS were off at most, 0.31 as ln."""
     true = made.change_h[6 * 24 : 6 * 24 * DAYS].mean()
@@ -82,6 +83,7 @@ def test_fills_find_the_true_air_change_that_rh_missed(told, shop, made, ready):
     assert found.high / found.low < 3.2
 
 
+@pytest.mark.slow
 def test_what_a_litre_does_is_then_told_in_a_narrower_range(told, shop, ready, material):
     start = launch(shop, ready, material.issues, 24 * DAYS - 1, 60, 3)
     by = Change(water_l_day=2.0, volume_m3=77.0)
@@ -131,6 +133,7 @@ def test_nothing_rests_on_fills_that_came_later(shop, ready, fills, made, told):
     assert again.pinned.air_change_h == told.pinned.air_change_h
 
 
+@pytest.mark.slow
 def test_litres_that_the_log_contradicts_are_not_believed(shop, ready, fills, made):
     absurd = Fills(fills.at_h, 30 * fills.litres)
     room, why = calibrated_by_fills(shop.room, ready, 24 * DAYS - 1, [absurd], made.spec.volume_m3)

@@ -44,6 +44,7 @@ def test_forecast_errors_grow_with_lead_as_they_are_said_to(weather, make):
     assert np.corrcoef(late[1:-20, 12], late[:-21, 18])[0, 1] > 0.3  # from issue to issue
 
 
+@pytest.mark.slow
 def test_a_closed_room_without_sources_keeps_its_water():
     hours = 24 * 42
     still = Weather(np.full(hours, 18.0), np.full(hours, 5.0), np.zeros(hours), np.zeros(hours))

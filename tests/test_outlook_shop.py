@@ -23,6 +23,8 @@ SHOPS = (101, 104)
 NONE = Issues(np.empty(0), OutdoorHours(*(np.empty((0, 3)) for _ in range(3))))
 SEED = 9
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def made() -> list[Shop]:

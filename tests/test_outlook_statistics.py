@@ -167,6 +167,7 @@ def test_what_cannot_be_is_refused(fields, words):
         Change(**fields)
 
 
+@pytest.mark.slow
 def test_dew_forms_on_what_is_colder_than_the_dew_point_by_psychrolib():
     # Source: the dew point of PsychroLib (ASHRAE Handbook Fundamentals 2017, ch. 1).
     psychrolib.SetUnitSystem(psychrolib.SI)

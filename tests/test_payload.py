@@ -267,6 +267,7 @@ _records = st.dictionaries(
 )
 
 
+@pytest.mark.slow
 @given(
     st.binary(max_size=200) | st.lists(_records, max_size=5).map(lambda p: json.dumps(p).encode())
 )

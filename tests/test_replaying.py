@@ -158,6 +158,7 @@ WRONG = [
 ]
 
 
+@pytest.mark.slow
 def test_what_cannot_be_sent_is_told_in_a_line(log):
     for arguments, code, why in WRONG:
         done = benchweather("sensor", "replay", *arguments, "--data", str(log))
@@ -241,6 +242,7 @@ class Lost(Scripted):
         return wait
 
 
+@pytest.mark.slow
 def test_a_lost_connection_is_told_with_what_had_arrived(log, monkeypatch):
     with contextlib.closing(Reader(log / "readings.sqlite3")) as reader:
         stretch = replaying.of_store(reader, start_ms=0, end_ms=2**53, sensors=["c1"])

@@ -315,6 +315,7 @@ def test_scalars_arrays_series_broadcasting_and_nan(function):
     assert function([], []).shape == (0,)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("function", OF_AIR)
 def test_a_long_column_equals_its_parts(function):
     random = np.random.default_rng(11)

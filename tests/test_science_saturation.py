@@ -66,6 +66,7 @@ def test_the_curve_over_water_agrees_with_the_printed_table(temp_c, pressure_pa)
     assert saturation_vapour_pressure(temp_c) == pytest.approx(pressure_pa, rel=2.5e-4)
 
 
+@pytest.mark.slow
 def test_from_zero_up_it_is_the_curve_that_psychrolib_has():
     # Source: PsychroLib, eq. 6 of ASHRAE's ch. 1. Tolerance: rounding. It takes ice below 0.01 °C.
     psychrolib.SetUnitSystem(psychrolib.SI)

@@ -45,6 +45,7 @@ def months(ts_ms):
     return ts_ms.astype("datetime64[ms]").astype("datetime64[M]").astype(int) % 12 + 1
 
 
+@pytest.mark.slow
 def test_a_year_of_readings_can_be_believed_and_is_rounded(year):
     _, ts_ms, values = year
     assert ts_ms.size == 365 * 288
@@ -164,6 +165,7 @@ def test_no_time_gives_no_readings():
     assert all(values[series].size == 0 for series in SERIES)
 
 
+@pytest.mark.slow
 def test_another_seed_is_another_shop_in_the_same_weather():
     span = (ms(2025, 2, 3), ms(2025, 2, 8))
     a, b = (DemoShop(seed, BERLIN).readings(*span)[1] for seed in (1, 2))

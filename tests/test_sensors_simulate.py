@@ -67,6 +67,7 @@ def by_series(made, ts_ms, values):
 PERIOD = 600_000
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("soon")
 def test_the_same_seed_reads_the_same_whatever_stretch_company_and_block(monkeypatch):
     ts_ms, values = read(Shops(7, BERLIN, 3, 4, PERIOD), ms(2025, 3, 31, 18), ms(2025, 4, 1, 12))
@@ -103,6 +104,7 @@ def test_sensors_read_what_can_be_believed_each_at_a_moment_of_its_own():
     assert len({one.name for one in made.sensors}) == 72
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("soon")
 def test_another_seed_is_another_shop_and_shops_differ():
     span = ms(2025, 2, 3), ms(2025, 2, 5)
@@ -151,6 +153,7 @@ def steady(shop, **changes):
     return 100 * run.vapour_pressure_pa[-1, 0] / saturated
 
 
+@pytest.mark.slow
 def test_cold_outdoors_dries_heated_air_and_people_glue_pots_and_wind_tell():
     shop = random_shops(tuple(range(40)))
     usual = steady(shop)
@@ -258,6 +261,7 @@ def test_what_cannot_be_simulated_is_told_in_a_line(tmp_path):
         assert why in done.stderr
 
 
+@pytest.mark.slow
 def test_the_command_takes_the_place_of_the_command_line():
     done = subprocess.run(
         [sys.executable, "-m", "monitor", "sensor", "simulate", "--places", "--sensors", "2"],

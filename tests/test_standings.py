@@ -91,6 +91,7 @@ def test_in_reference_air_a_wait_takes_its_basis(bench, kind):
     assert done.state is WaitState.READY
 
 
+@pytest.mark.slow
 def test_damp_air_holds_and_says_so(bench):
     bench.air("cellar", 16.0, 88.0)
     found = bench.standing(bench.open("cleat", "cellar", ago_h=6)).readiness

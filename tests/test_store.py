@@ -72,6 +72,7 @@ _batches = st.lists(
 )
 
 
+@pytest.mark.slow
 @given(_batches)
 def test_rollups_equal_a_recount_in_whatever_order_readings_come(tmp_path_factory, batches):
     path = tmp_path_factory.mktemp("store") / "readings.sqlite3"

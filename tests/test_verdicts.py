@@ -120,6 +120,7 @@ def test_a_gap_neither_begins_nor_ends_a_state():
     assert latched(np.array([np.nan, np.nan]), 40, 42).tolist() == [False, False]
 
 
+@pytest.mark.slow
 @given(st.lists(st.floats(20, 80), min_size=1, max_size=60), st.data())
 def test_latching_is_what_a_switch_with_two_thresholds_does(values, data):
     begins, ends = data.draw(st.sampled_from([(40, 42), (60, 58), (50, 50)]))

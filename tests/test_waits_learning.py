@@ -116,6 +116,7 @@ def test_what_it_rests_on_is_given_back():
     assert len(told.grid_s) == len(told.density) == len(told.prior_density)
 
 
+@pytest.mark.slow
 def test_a_simulated_repairer_is_learned_and_the_interval_holds_the_truth():
     # 200 shops whose true basis is drawn from the prior, each with 12 releases.
     random, held, errors = np.random.default_rng(4), 0, []

@@ -236,6 +236,7 @@ def test_ready_times_are_those_of_a_plain_loop_over_every_reading_and_draw():
         assert (ms - NOW) / 1000 == pytest.approx(expected, abs=20)
 
 
+@pytest.mark.slow
 def test_a_batch_says_the_same_as_each_wait_alone():
     ts, t, rh = lively()
     air, outlook = air_log(ts, t, rh, NOW, 10), wandering()

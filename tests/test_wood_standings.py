@@ -84,6 +84,7 @@ def shop(tmp_path):
     made.writer.close()
 
 
+@pytest.mark.slow
 def test_in_the_air_of_its_home_an_instrument_rests_and_may_be_closed(shop):
     found = shop.standing(shop.take_in(open=True)).answer
     assert (found.closing.close, found.closing.reason) == (Close.YES, Reason.NEAR_HOME)
