@@ -275,3 +275,59 @@ def test_a_cover_is_not_called_a_case_and_ounces_are_not_called_grams():
     assert "cold case" not in told
     violin = sheet_of(calculate_sheet(read_wish(wish)), "", MADE_MS, PARIS)
     assert "gram" not in " ".join(violin.to_do.lines)
+
+
+def one_month(month, rh, **more):
+    temp = 21.0 if month in (12, 1, 2) else 24.0
+    worked = calculate_sheet(
+        read_wish({f"temp.{month}": temp, f"rh.{month}": rh, **more}), members=30
+    )
+    return worked, sheet_of(worked, "Kestrel Row Strings", MADE_MS, PARIS)
+
+
+@pytest.mark.parametrize("rh", [18.0, 28.0, 36.0])
+def test_a_reading_of_one_dry_month_prescribes_nothing_for_the_rest_of_the_year(rh):
+    worked, sheet = one_month(1, rh)
+    assert worked.advice.known == (1, 2, 12)
+    assert worked.refills is None or set(worked.refills.months) <= {1, 2, 12}
+    if sheet.fills:
+        assert {m for m, mark in enumerate(sheet.fills, 1) if mark != "–"} <= {1, 2, 12}
+    texts = " ".join((sheet.lead, sheet.plot_words, sheet.fills_words, *sheet.holds.lines))
+    assert "all year" not in texts
+    assert "less than an hour a year" not in texts
+    assert "these months only: December to February" in sheet.lead
+    assert "Measure the room in July" in sheet.lead
+    if worked.advised.device is not None:
+        assert "Do not add water while the hygrometer reads above the band." in sheet.avoid.lines
+    days = [row[1] for row in sheet.table.rows]
+    assert all(int(n) <= 90 for shown in days for n in re.findall(r"\d+", shown))
+
+
+def test_a_reading_of_one_damp_month_does_not_say_that_winter_is_safe():
+    worked, sheet = one_month(7, 65.0)
+    assert worked.unknown == (1, 2, 3, 4, 5, 9, 10, 11, 12)
+    assert "these months only: June to August" in sheet.lead
+    assert "Measure the room in January" in sheet.lead
+    assert worked.dry is None
+
+
+def test_months_between_winter_and_summer_are_known_and_drawn():
+    worked, sheet = calculate_sheet(read_wish(INLAND), members=30), None
+    assert worked.unknown == ()
+    sheet = sheet_of(worked, "Kestrel Row Strings", MADE_MS, PARIS)
+    assert "these months only" not in sheet.lead
+    hatched = one_month(1, 28.0)[1].plot
+    assert hatched.count('fill="#fff"') == 9
+    assert 'fill="#fff"' not in sheet.plot
+
+
+def test_a_device_that_makes_the_case_too_damp_is_taken_out_first():
+    wet = {"device_water_ml": 300, "device_release_g_day_pct": 3.0, "device_every_d": 3}
+    worked, sheet = one_month(
+        1, 45.0, **{"case": "violin, hard case", "device": "humidifier"} | wet
+    )
+    assert worked.own_too_damp
+    assert sheet.to_do.lines[0].startswith("Take out what you have in the case now")
+    mild, sheet = one_month(1, 45.0, case="violin, hard case")
+    assert not mild.own_too_damp
+    assert not any("Take out" in line for line in sheet.to_do.lines)

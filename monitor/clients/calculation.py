@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.clients.home_climate import HomeSources, year_of
 from monitor.clients.request import Wish
-from monitor.science.case.advice import advise
+from monitor.science.case.advice import MORE_DAMP_H, advise
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.home import Basis, HomeYear
 from monitor.science.case.measures import Advice, Option
@@ -68,6 +68,29 @@ class SheetCalculation:
     station: str
 
     @property
+    def unknown(self) -> tuple[int, ...]:
+        """Months, 1 to 12, that no reading tells of."""
+        return tuple(m for m in range(1, 13) if m not in self.advice.known)
+
+    @property
+    def measure_next(self) -> int:
+        """Month that would tell most: the unknown one farthest from every reading."""
+
+        def away(month: int) -> int:
+            apart = [(month - read) % 12 for read in self.year.months_read]
+            return min(min(a, 12 - a) for a in apart)
+
+        return max(self.unknown, key=away)
+
+    @property
+    def own_too_damp(self) -> bool:
+        """True where the client's own device makes the case too damp for longer than without it."""
+        own, bare = self.advice.own, self.bare
+        if own is None:
+            return False
+        return own.too_damp_h.median > bare.too_damp_h.median + MORE_DAMP_H
+
+    @property
     def bare(self) -> Option:
         """Option without a device, as the case is used now."""
         return self.advice.options[0]
@@ -95,7 +118,8 @@ def calculate_sheet(
     months = advice.home
     low, high = wish.band_pct
     middle = (low + high) / 2
-    driest, dampest = min(m.median for m in months), max(m.median for m in months)
+    middles = [months[m - 1].median for m in advice.known]
+    driest, dampest = min(middles), max(middles)
     outdoors = year.outdoors
     cold_c, warm_c = COLD_C, WARM_C
     if (typed := wish.outdoors_c) and outdoors is None:

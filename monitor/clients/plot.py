@@ -83,8 +83,26 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
             f'<path d="M{at + 13} {floor}h14" stroke="#000" stroke-width="{width}"{dashes}/>'
             f'<text x="{at + 31}" y="{floor + 4}">{escape(name)}</text>'
         )
+    parts += [
+        _hatched(x(MONTH_STARTS[m - 1]), x(MONTH_STARTS[m]), TOP, HEIGHT - BOTTOM)
+        for m in worked.unknown
+    ]
     parts.append(f'<text x="2" y="{TOP + 3}">%</text></svg>')
     return "".join(parts)
+
+
+def _hatched(left: float, right: float, top: float, bottom: float) -> str:
+    """A white rectangle with diagonal lines: nothing is known there."""
+    wide, high = right - left, bottom - top
+    lines = []
+    for shift in np.arange(8.0, wide + high, 8.0):
+        x1, y1 = left + max(shift - high, 0), top + min(shift, high)
+        x2, y2 = left + min(shift, wide), top + max(shift - wide, 0)
+        lines.append(f"M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}")
+    return (
+        f'<rect x="{left}" y="{top}" width="{wide:.1f}" height="{high}" fill="#fff"/>'
+        f'<path d="{"".join(lines)}" stroke="#777" stroke-width="0.7"/>'
+    )
 
 
 def _smooth(values: Floats) -> Floats:

@@ -10,11 +10,12 @@ from monitor.clients.plot import year_plot
 from monitor.clients.refill_words import fills_of, fills_words, summary_of
 from monitor.clients.reminders import calendar_of, qr_of
 from monitor.core.formats import local
-from monitor.science.case.devices import Buffer, Humidifier
+from monitor.science.case.devices import MONTH_STARTS, Buffer, Humidifier
 from monitor.science.case.measures import Holds, Measure, Option
 from monitor.science.case.simulation import TOO_DAMP_PCT
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from zoneinfo import ZoneInfo
 
     from monitor.clients.calculation import HoldTime, SheetCalculation
@@ -197,6 +198,7 @@ def _lead(worked: SheetCalculation) -> str:
         what = say.text("Continue as you do now. Nothing needs to be added.")
     else:
         what = say.text("Dry air is not a danger here. Do not add water. Watch for damp air.")
+    what += _known_only(worked)
     if advised.holds is Holds.YES:
         return what
     share = say.text("{n} of 10", n=say.number(10 * advised.held_share))
@@ -209,10 +211,37 @@ def _lead(worked: SheetCalculation) -> str:
     return say.text("No measure is certain to keep it in the band. The best one:") + (f" {what}")
 
 
+def _known_only(worked: SheetCalculation) -> str:
+    """Sentences on the months that the readings tell nothing of; empty where all are known."""
+    if not worked.unknown:
+        return ""
+    say = worked.wish.language
+    low, high = (say.number(side) for side in worked.wish.band_pct)
+    return " " + say.text(
+        "This advice is for these months only: {known}. Your readings tell nothing of the others. "
+        "Measure the room in {month} and ask again. Until then, ask your repairer if the hygrometer "
+        "reads below {low} % or above {high} %.",
+        known=say.listed(worked.advice.known),
+        month=say.month(worked.measure_next),
+        low=low,
+        high=high,
+    )
+
+
 def _to_do(worked: SheetCalculation) -> tuple[str, ...]:
     say, advised, wish = worked.wish.language, worked.advised, worked.wish
     low, high = (say.number(side) for side in wish.band_pct)
     lines = []
+    if worked.own_too_damp and worked.advice.own is not None:
+        lines.append(
+            say.text(
+                "Take out what you have in the case now: {what}. With it, the air around the "
+                "instrument is above {limit} for {hours} hours a year.",
+                what=_measure(worked.advice.own, worked),
+                limit=say.percent(TOO_DAMP_PCT),
+                hours=say.range(worked.advice.own.too_damp_h),
+            )
+        )
     shut = not wish.case.holds_nothing and advised.kind is not Measure.DISCIPLINE
     if advised.use != wish.use and shut:
         lines.append(say.text("Keep it in its closed case whenever it is not played."))
@@ -287,9 +316,12 @@ def _table(worked: SheetCalculation) -> Table:
     if worked.advice.own is not None:
         own = worked.advice.own
         rows.append(_row(own, say.text("you have: {what}", what=_measure(own, worked)), say))
+    days = 365 - _days_in(worked.unknown)
     heads = (
         say.text("measure"),
-        say.text("days in the band"),
+        say.text("days in the band, of {days}", days=say.number(days))
+        if worked.unknown
+        else say.text("days in the band"),
         say.text("driest, dampest day"),
         say.text("water per year"),
     )
@@ -356,7 +388,13 @@ def _holds(worked: SheetCalculation) -> tuple[str, ...]:
             say.text("Under a cover, the instrument follows the air of the room within days.")
         ]
     damp = advised.too_damp_h
-    if damp.high < 1:
+    if worked.unknown:
+        lines.append(
+            say.text(
+                "How damp the air around it becomes in the months without readings is not known."
+            )
+        )
+    elif damp.high < 1:
         lines.append(
             say.text(
                 "With the advice, the air around it is too damp (above {limit}) for less than "
@@ -399,9 +437,18 @@ def _held(held: HoldTime, say: Language, *, dry: bool) -> str:
 
 def _plot(worked: SheetCalculation) -> str:
     """The plot in words, for those who cannot see it."""
-    say, months = worked.wish.language, worked.advice.home
-    middles = [m.median for m in months]
-    driest, dampest = middles.index(min(middles)) + 1, middles.index(max(middles)) + 1
+    say, known = worked.wish.language, worked.advice.known
+    middle = {m: worked.advice.home[m - 1].median for m in known}
+    driest, dampest = min(known, key=middle.__getitem__), max(known, key=middle.__getitem__)
+    middles = list(middle.values())
+    if worked.unknown:
+        return say.text(
+            "RH through the year, 5-day means. Your home: from {low} to {high} in {known}. Hatched: "
+            "nothing is known. Grey band: right for the instrument. Shaded: range with the advice.",
+            low=say.percent(min(middles)),
+            high=say.percent(max(middles)),
+            known=say.listed(known),
+        )
     if round(min(middles)) == round(max(middles)):
         return say.text(
             "RH through the year, 5-day means. Your home: about {level} all year. Grey band: "
@@ -433,6 +480,10 @@ def _home(worked: SheetCalculation) -> str:
     hours = _hours(worked)
     played = say.text("played {hours} h a day", hours=say.number(hours, 1 if hours % 1 else 0))
     return ", ".join((tight, heated, people, case, played))
+
+
+def _days_in(months: Sequence[int]) -> int:
+    return sum(MONTH_STARTS[m] - MONTH_STARTS[m - 1] for m in months)
 
 
 def _hours(worked: SheetCalculation) -> float:

@@ -28,7 +28,7 @@ from monitor.science.case.measures import (
     Sign,
     Why,
 )
-from monitor.science.case.outdoors import YEAR_H
+from monitor.science.case.outdoors import YEAR_H, month_of_hour
 from monitor.science.case.presets import Case, Use
 from monitor.science.case.simulation import CaseYear, RoomAir, simulate
 from monitor.science.quantiles import quantile_range
@@ -119,9 +119,9 @@ def advise(
         through = home.through(year, home.use.careful, own)
         kind = Measure.HUMIDIFIER if isinstance(own, Humidifier) else Measure.BUFFER
         has = home.judged(kind, through, home.use.careful, own)
-    months = tuple(year.monthly())
-    dry = any(m.low < low for m in months)
-    damp = any(m.high > high for m in months)
+    months, known = tuple(year.monthly()), year.months_known
+    dry = any(months[m - 1].low < low for m in known)
+    damp = any(months[m - 1].high > high for m in known)
     signs = tuple(s for s in Sign if (dry and s in DRY_SIGNS) or (damp and s in DAMP_SIGNS))
     return Advice(
         (low, high),
@@ -130,9 +130,10 @@ def advise(
         has,
         months,
         home.why(options, least),
-        _avoid(least, year, damp=damp),
+        _avoid(least, year),
         signs or DRY_SIGNS,
         home.assumed([*options, *([has] if has else [])]),
+        known,
     )
 
 
@@ -145,6 +146,7 @@ class _Home:
         self.case, self.year, self.use, self.band = case, year, use, band_pct
         self.middle = sum(band_pct) / 2
         self.bare: CaseYear | None = None
+        self.known = np.isin(month_of_hour()[::24] + 1, year.months_known)
 
     def options(self) -> Iterator[Option]:
         """The least first, each in the least size that may hold."""
@@ -174,7 +176,12 @@ class _Home:
             Measure.BUFFER,
             self.best(
                 [
-                    Buffer(mass_g=mass, set_pct=self.middle, every_d=every)
+                    Buffer(
+                        mass_g=mass,
+                        set_pct=self.middle,
+                        every_d=every,
+                        months=self.year.months_known,
+                    )
                     for every in (90.0, 30.0, 14.0)
                     for mass in packs or [self.case.air_l * MOST_PACKS_G_L]
                 ]
@@ -186,9 +193,8 @@ class _Home:
 
     def dry_months(self) -> tuple[int, ...]:
         """Months in which the home is drier than a little above the band's low end."""
-        return tuple(
-            i + 1 for i, m in enumerate(self.year.monthly()) if m.median < self.band[0] + 5
-        )
+        monthly = self.year.monthly()
+        return tuple(m for m in self.year.months_known if monthly[m - 1].median < self.band[0] + 5)
 
     def humidifiers(self, months: tuple[int, ...]) -> list[Humidifier]:
         """Fillings of a size and release to meet the need of the driest month, and around it."""
@@ -284,8 +290,8 @@ class _Home:
         )
 
     def days(self, through: CaseYear) -> tuple[Floats, Floats]:
-        """Days on which the wood is below, and above, the band. (M,) [d]"""
-        daily = self.daily(through)
+        """Days of the known months on which the wood is below, and above, the band. (M,) [d]"""
+        daily = self.daily(through)[self.known]
         return (daily < self.band[0]).sum(axis=0), (daily > self.band[1]).sum(axis=0)
 
     def held(
@@ -300,7 +306,8 @@ class _Home:
         if usual:
             bare_damp, bare_h = bare_damp[:1], bare_h[:1]
         calm = damp <= np.maximum(bare_damp + MORE_DAMP_DAYS, MOST_DAYS)
-        return (dry <= MOST_DAYS) & calm & (too_damp_h <= bare_h + MORE_DAMP_H), damp <= MOST_DAYS
+        held = (dry <= MOST_DAYS) & calm & (too_damp_h <= bare_h + MORE_DAMP_H)
+        return held, damp <= MOST_DAYS
 
     def judged(
         self,
@@ -320,6 +327,7 @@ class _Home:
             litres = year.litres_day.sum(axis=0)
             week = 1000 * year.litres_day[:364].reshape(52, 7, -1).sum(axis=1).max(axis=0)
             visits = int((year.litres_day[:, 0] > 0).sum())
+        daily = daily[self.known]
         lowest, highest = quantile_range(daily.min(axis=0)), quantile_range(daily.max(axis=0))
         moisture = equilibrium_moisture_content(20.0, [lowest.median, min(highest.median, 100.0)])
         return Option(
@@ -331,7 +339,7 @@ class _Home:
             held_share=float(held.mean()),
             holds_damp=_holds(not_damp),
             damp_share=float(not_damp.mean()),
-            days_in=quantile_range(365 - days[0] - days[1]),
+            days_in=quantile_range(self.known.sum() - days[0] - days[1]),
             days_dry=quantile_range(days[0]),
             days_damp=quantile_range(days[1]),
             lowest_pct=lowest,
@@ -391,20 +399,13 @@ def _holds(members: Truths) -> Holds:
     return Holds.YES if share >= SURE else Holds.NO if share < NEVER else Holds.UNCLEAR
 
 
-def _avoid(least: Option | None, year: HomeYear, *, damp: bool) -> tuple[Avoid, ...]:
+def _avoid(least: Option | None, year: HomeYear) -> tuple[Avoid, ...]:
     found = [Avoid.WATER_ON_WOOD, Avoid.SHUT_IN_WET, Avoid.HOT_CAR, Avoid.HEATER_OR_SUN]
     if least is None or isinstance(least.device, Humidifier) or least.room:
         found += [Avoid.WET_SPONGE]
-    if (
-        least is not None
-        and isinstance(least.device, Humidifier)
-        and len(least.device.months) < 12
-    ):
-        found += [Avoid.HUMIDIFY_WHEN_DAMP]
+    found += [Avoid.HUMIDIFY_WHEN_DAMP]
     if least is not None and least.room:
         found += [Avoid.SEAL_ROOM]
     if year.outdoors is None or year.outdoors.temp_c.min() < 5:
         found += [Avoid.OPEN_WHEN_COLD]
-    if damp and Avoid.HUMIDIFY_WHEN_DAMP not in found:
-        found += [Avoid.HUMIDIFY_WHEN_DAMP]
     return tuple(found)

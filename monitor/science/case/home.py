@@ -164,6 +164,11 @@ class HomeYear:
     def members(self) -> int:
         return self.rh_pct.shape[1]
 
+    @property
+    def months_known(self) -> tuple[int, ...]:
+        """Months, 1 to 12, of which a reading or the weather tells; the others rest on nothing."""
+        return months_known(self.months_read)
+
     def room(self) -> RoomAir:
         """The home's air as the room of a case."""
         return RoomAir(self.temp_c, self.rh_pct)
@@ -275,6 +280,27 @@ def home_year(
 
 FURNISHING_H = 8.0
 """Time constant of walls and furniture by themselves. [h]  Ours."""
+
+
+BESIDE_MONTHS, BETWEEN_MONTHS = 1, 6
+"""A reading tells of its month and of so many on either side; two readings at most so far apart tell
+of all months between them. [months]  Ours: spring lies between winter and summer, but nothing says
+what summer is like from a winter alone."""
+
+
+def months_known(read: Sequence[int]) -> tuple[int, ...]:
+    """Months of which the readings of the months `read` (1 to 12) tell.
+
+    >>> months_known([1]), months_known([1, 4]), len(months_known([1, 7]))
+    ((1, 2, 12), (1, 2, 3, 4, 5, 12), 12)
+    """
+    at = sorted({m - 1 for m in read})
+    known = {(m + away) % 12 for m in at for away in range(-BESIDE_MONTHS, BESIDE_MONTHS + 1)}
+    for first, last in zip(at, [*at[1:], *at[:1]], strict=True):
+        apart = (last - first) % 12 or 12
+        if apart <= BETWEEN_MONTHS:
+            known |= {(first + step) % 12 for step in range(apart)}
+    return tuple(sorted(m + 1 for m in known))
 
 
 class MonthReading(NamedTuple):

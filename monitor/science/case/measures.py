@@ -150,7 +150,8 @@ class Advice:
     the dry side, else the first that may; None: none does, and `why` says more.
 
     `options`: all that were worked out, the least first. `own`: what the client has already, as
-    it does; None if nothing. `home`: the home's RH by month [%].
+    it does; None if nothing. `home`: the home's RH by month [%]. `known`: the months, 1 to 12, of
+    which anything is known; days are counted, and measures meant, for these alone.
     """
 
     band_pct: tuple[float, float]
@@ -162,3 +163,4 @@ class Advice:
     avoid: tuple[Avoid, ...]
     signs: tuple[Sign, ...]
     assumed: tuple[CaseAssumptions, ...]
+    known: tuple[int, ...]
