@@ -478,7 +478,7 @@ class Judged:
     old = False
 
     def __init__(self, weight, kind="bench"):
-        self.verdict = type("V", (), {"weight": weight})
+        self.assessment = type("V", (), {"weight": weight})
         self.place = type("P", (), {"kind": kind})
 
 

@@ -189,7 +189,7 @@ def test_the_mark_on_the_strip_never_contradicts_the_verdict(settings, writer):
             for place in ("front-bench", "varnish-room"):
                 writer.write([Reading(Series(place, "p", quantity), now + rh, value)])
         for one in air_now(ShopData(settings).recent()[:2], settings, now + 100):
-            if one.verdict.weight == 0:
+            if one.assessment.weight == 0:
                 assert air_page.mark_state(one) == "right", (one.place.id, rh)
 
 

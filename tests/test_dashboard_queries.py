@@ -152,7 +152,7 @@ def test_the_air_now_has_values_uncertainty_and_verdict(shop, writer, settings):
     for place, shift in (("front-bench", -22.0), ("outdoors", 0.0)):
         shop_air.fill(writer, place, now - DAY, now + 1, 60_000, shift_pct=shift)
     dry, varnish, outdoors = air_now(shop.recent(), settings, now)
-    assert dry.verdict.state == AirState.DRY
+    assert dry.assessment.state == AirState.DRY
     assert dry.heard_ms is not None
     assert not dry.old
     assert dry.dew_point_c == pytest.approx(float(dew_point(dry.temp_c, dry.rh_pct)))
@@ -160,8 +160,8 @@ def test_the_air_now_has_values_uncertainty_and_verdict(shop, writer, settings):
     assert 0.1 < dry.u_moisture_pct < 1
     assert 140 <= len(dry.trace.at_ms) <= 146
     assert varnish.heard_ms is None
-    assert varnish.verdict.state == AirState.UNKNOWN
-    assert outdoors.verdict.sentence == ""
+    assert varnish.assessment.state == AirState.UNKNOWN
+    assert outdoors.assessment.sentence == ""
     assert 5 < outdoors.heated_rh_pct < 60
 
 

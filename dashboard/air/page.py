@@ -286,11 +286,11 @@ def _masked(mask: str) -> dict[str, str]:
 
 
 def mark_state(air: PlaceAir) -> AirState:
-    """What the mark on the strip says of the air's moisture, in step with the verdict."""
+    """What the mark on the strip says of the air's moisture, in step with its assessment."""
     if air.place.kind == "outdoors":
         return AirState.RIGHT
-    if air.verdict.state in (AirState.DRY, AirState.DAMP):
-        return air.verdict.state
+    if air.assessment.state in (AirState.DRY, AirState.DAMP):
+        return air.assessment.state
     low, high = air.band_pct
     return (
         AirState.DRY

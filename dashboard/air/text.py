@@ -24,7 +24,7 @@ def state_of(air: PlaceAir) -> str:
     """The word for a place's state."""
     if air.heard_ms is None:
         return AirState.UNKNOWN
-    return OLD if air.old else air.verdict.state
+    return OLD if air.old else air.assessment.state
 
 
 def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
@@ -33,9 +33,9 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
     judged = [air for air in heard if air.place.kind != "outdoors"]
     if not heard:
         return Headline("unknown", "No reading yet.", "")
-    acting = [a for a in judged if not a.old and a.verdict.weight >= 2]
+    acting = [a for a in judged if not a.old and a.assessment.weight >= 2]
     if acting:
-        return _worst(max(acting, key=lambda air: air.verdict.weight), now_ms, zone, unit)
+        return _worst(max(acting, key=lambda air: air.assessment.weight), now_ms, zone, unit)
     quiet = [air for air in judged if air.old]
     if quiet:
         air = min(quiet, key=lambda air: air.heard_ms or 0)
@@ -47,12 +47,12 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
             f"{formats.when(air.heard_ms or 0, now_ms, zone)}.{others}",
             "The air there is not known now. Check the sensor's power and radio.",
         )
-    minded = [a for a in judged if a.verdict.weight == 1]
+    minded = [a for a in judged if a.assessment.weight == 1]
     if minded:
         return _worst(minded[0], now_ms, zone, unit)
     if not judged:
         return Headline("right", "Only the air outdoors is measured.", "")
-    since = max(air.verdict.since_ms for air in judged)
+    since = max(air.assessment.since_ms for air in judged)
     works = list(dict.fromkeys(_RIGHT_FOR[a.place.kind] for a in judged))
     if len(judged) == 1:
         figures = (
@@ -69,25 +69,23 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
 
 
 def _worst(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
-    first, _, rest = air.verdict.sentence.partition(". ")
-    about_air = air.verdict.state in (AirState.COLD, AirState.HOT)
+    found = air.assessment
+    about_air = found.state in (AirState.COLD, AirState.HOT)
     figure = (
         formats.with_unit("temperature", air.temp_c, unit)
         if about_air
         else formats.with_unit("humidity", air.rh_pct, unit)
     )
-    word, _, meaning = first.rstrip(".").partition(": ")
-    said = f": {meaning}" if meaning else ""
     return Headline(
-        air.verdict.state,
-        f"{air.place.label}, {figure}. {word}{said}.",
-        f"{rest} {since(air, now_ms, zone).capitalize()}.".strip(),
+        found.state,
+        f"{air.place.label}, {figure}. {found.title}.",
+        f"{found.advice} {since(air, now_ms, zone).capitalize()}.".strip(),
     )
 
 
 def since(air: PlaceAir, now_ms: int, zone: ZoneInfo) -> str:
     """Since when a place is in its state: "since 13:10"."""
-    began = air.verdict.since_ms
+    began = air.assessment.since_ms
     long = len(air.trace.at_ms) > 0 and began <= int(air.trace.at_ms[0])
     return _since(began, now_ms, zone, long and now_ms - began > TRACE_MS // 2)
 
@@ -112,4 +110,4 @@ def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
             f"Brought in and heated to {formats.whole_temperature(HEATED_TO_C, unit)}, this air "
             f"would read {formats.with_unit('humidity', air.heated_rh_pct, unit)} RH."
         )
-    return air.verdict.sentence
+    return air.assessment.sentence

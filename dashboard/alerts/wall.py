@@ -57,13 +57,13 @@ def headline(
 ) -> tuple[Headline, list[Alert]]:
     """The most important sentence now, and the alerts that are left for the lines under it.
 
-    An alert that asks to act now outranks the air's verdict, unless that is as grave; so does a dry
+    An alert that asks to act now outranks the air's assessment, unless that is as grave; so does a dry
     snap to come, with its figures, while the air asks for nothing now. Those about
     waits are left out: the strip of what is in clamps has them.
     """
     left = [alert for alert in calling if not _in_clamps(alert)]
     gravest = max(
-        (a.verdict.weight for a in airs if not a.old and a.place.kind != "outdoors"), default=0
+        (a.assessment.weight for a in airs if not a.old and a.place.kind != "outdoors"), default=0
     )
     snap = next((one for one in left if one.quantity == FORETOLD and not one.faded), None)
     if not left or left[0].urgency < LOUDEST or gravest >= left[0].urgency:

@@ -85,7 +85,7 @@ class PlaceAir:
     extrapolated: bool
     heated_rh_pct: float
     band_pct: tuple[float, float]
-    verdict: AirAssessment
+    assessment: AirAssessment
     trace: DayTrace
 
 
@@ -151,7 +151,7 @@ def air_now(recent: list[LatestAir], settings: Settings, now_ms: int) -> list[Pl
 def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
     """Band of RH that suits the work at a place, as it is drawn. [%], [%]
 
-    Where varnish is laid the upper end is the limit of blushing, as in the verdict.
+    Where varnish is laid the upper end is the limit of blushing, as in the assessment.
     """
     low, high = band(place, limits)
     return (low, limits.varnish_rh_high_pct) if place.kind == "varnish" else (low, high)
@@ -192,7 +192,7 @@ def _place_air(one: LatestAir, settings: Settings, now_ms: int) -> PlaceAir:
         and bool(moisture_content_is_extrapolated(temp, min(rh, 100.0))),
         heated_rh_pct=heated,
         band_pct=work_band(one.place, settings.limits),
-        verdict=judge(
+        assessment=judge(
             one.place, settings.limits, trace.at_ms, trace.temp_c, trace.rh_pct, trace.dew_point_c
         ),
         trace=trace,

@@ -81,13 +81,13 @@ def brief(
 def _title(airs: Sequence[PlaceAir], standings: Sequence[Standing], journal: Journal) -> str:
     ready = sum(_state(one) is WaitState.READY for one in standings)
     alerts = sum(alert.open for alert in journal.alerts.values())
-    worst = max(airs, key=lambda air: air.verdict.weight, default=None)
+    worst = max(airs, key=lambda air: air.assessment.weight, default=None)
     air = "No air readings"
-    if worst is not None and worst.verdict.state is not AirState.UNKNOWN:
+    if worst is not None and worst.assessment.state is not AirState.UNKNOWN:
         air = (
             "The air is good"
-            if worst.verdict.weight == 0
-            else f"{worst.verdict.state.capitalize()} air at {worst.place.label}"
+            if worst.assessment.weight == 0
+            else f"{worst.assessment.state.capitalize()} air at {worst.place.label}"
         )
     return f"Good morning. {air}. {_many(ready, 'wait')} ready, {_many(alerts, 'open alert')}."
 
@@ -102,7 +102,7 @@ def _air(reader: Reader, air: PlaceAir, settings: Settings, now_ms: int) -> str:
         value_text(float(t), "°C", fahrenheit=fahrenheit)
         for t in (np.min(night.temp_c), np.max(night.temp_c))
     )
-    now = "" if air.old else f" {air.verdict.sentence}"
+    now = "" if air.old else f" {air.assessment.sentence}"
     return (
         f"{air.place.label}: {low:.0f} to {high:.0f} % RH, {cold} to {warm} since yesterday "
         f"evening.{now}"

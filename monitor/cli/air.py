@@ -30,7 +30,7 @@ def now(settings: Settings, as_json: Json = False) -> None:
         print_json(
             [
                 {"place": one.place.id, "label": one.place.label, "heard_ms": one.heard_ms}
-                | {"old": one.old, "assessment": one.verdict.sentence}
+                | {"old": one.old, "assessment": one.assessment.sentence}
                 | {name: getattr(one, name) for name in NUMBERS}
                 for one in airs
             ]
@@ -51,7 +51,7 @@ def now(settings: Settings, as_json: Json = False) -> None:
                 formats.figure(formats.in_unit(one.dew_point_c, unit), 1),
                 formats.figure(one.moisture_pct, 1),
                 _age(one.heard_ms, moment, old=one.old),
-                "" if one.old else one.verdict.sentence,
+                "" if one.old else one.assessment.sentence,
             )
             for one in airs
         ],

@@ -1,7 +1,7 @@
-"""What the air means for the work at a place: one state and one sentence, steady near a limit.
+"""Assessment of the air at a place for the work: one state and its words, steady near a limit.
 
-A verdict is a fold over the recent air, not a state that somebody has to keep: the same trace
-gives the same verdict in any process, after any restart.
+An assessment is a fold over the recent air, not a state that is kept: the same trace gives the same
+assessment in any process, after any restart.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 class AirState(StrEnum):
-    """What the air is to the work. The value is the word on screen."""
+    """State of the air for the work. The value is the word on screen."""
 
     DRY = "dry"
     DAMP = "damp"
@@ -30,16 +30,23 @@ class AirState(StrEnum):
 
 
 class AirAssessment(NamedTuple):
-    """The judgement of a place's air.
+    """The assessment of a place's air.
 
-    `weight` orders verdicts by urgency: 0 all is right, 1 mind it, 2 act, 3 act now. `since_ms`
-    is when the state began, or the start of the trace if it is older. [ms since 1970-01-01 UTC]
+    `title` names the state, as "Very dry", and `advice` has what follows from it; either may be
+    empty. `weight` orders assessments by urgency: 0 all is right, 1 mind it, 2 act, 3 act now.
+    `since_ms` is when the state began, or the start of an older trace. [ms since 1970-01-01 UTC]
     """
 
     state: AirState
     weight: int
-    sentence: str
+    title: str
+    advice: str
     since_ms: int
+
+    @property
+    def sentence(self) -> str:
+        """Title and advice as one text."""
+        return f"{self.title}. {self.advice}".strip() if self.title else self.advice
 
 
 class _Rule(NamedTuple):
@@ -50,10 +57,11 @@ class _Rule(NamedTuple):
     of: str
     begins: float
     ends: float
-    sentence: str
+    title: str
+    advice: str
 
 
-NOTHING_KNOWN = "No reading of temperature and humidity yet."
+NOTHING_KNOWN = "No reading of temperature and humidity yet"
 
 
 def judge(
@@ -64,25 +72,25 @@ def judge(
     rh_pct: NDArray[np.float64],
     dew_point_c: NDArray[np.float64],
 ) -> AirAssessment:
-    """The verdict on a place's air now, from its recent trace.
+    """The assessment of a place's air now, from its recent trace.
 
     Parameters
     ----------
     place : Place
         Outdoors nothing is judged: the state is always right, the sentence empty.
-    limits : Limits
+    limits : AirLimits
     ts_ms, temp_c, rh_pct, dew_point_c : ndarray of shape (n,)
         The last hours, oldest first, ending now: time [ms since 1970-01-01 UTC], air temperature
         [°C], RH [%] and dew point [°C]; NaN where unknown.
 
     Returns
     -------
-    Verdict
+    AirAssessment
         Unknown if the trace is empty or ends with an unknown RH or temperature.
     """
     if not len(ts_ms) or np.isnan(rh_pct[-1]) or np.isnan(temp_c[-1]):
         return AirAssessment(
-            AirState.UNKNOWN, 1, NOTHING_KNOWN, int(ts_ms[-1]) if len(ts_ms) else 0
+            AirState.UNKNOWN, 1, NOTHING_KNOWN, "", int(ts_ms[-1]) if len(ts_ms) else 0
         )
     values = {"rh": rh_pct, "temp": temp_c, "spread": temp_c - dew_point_c}
     worst: AirAssessment | None = None
@@ -93,12 +101,12 @@ def judge(
             off = np.flatnonzero(~on)
             since = int(ts_ms[off[-1] + 1] if len(off) else ts_ms[0])
             if worst is None or rule.weight > worst.weight:
-                worst = AirAssessment(rule.state, rule.weight, rule.sentence, since)
+                worst = AirAssessment(rule.state, rule.weight, rule.title, rule.advice, since)
         elif on.any():
             last_end = max(last_end, int(ts_ms[np.flatnonzero(on)[-1] + 1]))
     if worst is not None:
         return worst
-    return AirAssessment(AirState.RIGHT, 0, _RIGHT[place.kind], last_end)
+    return AirAssessment(AirState.RIGHT, 0, "", _RIGHT[place.kind], last_end)
 
 
 def latched(values: NDArray[np.float64], begins: float, ends: float) -> NDArray[np.bool_]:
@@ -143,7 +151,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             very_low,
             very_low + rh,
-            "Very dry. Seams and cracks open. Keep opened plates clamped or bagged, close no "
+            "Very dry",
+            "Seams and cracks open. Keep opened plates clamped or bagged, close no "
             "joints and add water to the air.",
         )
         yield _Rule(
@@ -152,8 +161,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             very_high,
             very_high - rh,
-            "Very damp. Hide glue may not harden. Leave the clamps on, and warm the bench or "
-            "dry the air.",
+            "Very damp",
+            "Hide glue may not harden. Leave the clamps on, and warm the bench or dry the air.",
         )
         yield _Rule(
             AirState.DRY,
@@ -161,7 +170,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             low,
             low + rh,
-            "Dry. Opened plates shrink. Cover open work and add water to the air.",
+            "Dry",
+            "Opened plates shrink. Cover open work and add water to the air.",
         )
         yield _Rule(
             AirState.DAMP,
@@ -169,7 +179,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             high,
             high - rh,
-            "Damp. Hide glue hardens slowly. Leave the clamps on longer.",
+            "Damp",
+            "Hide glue hardens slowly. Leave the clamps on longer.",
         )
         yield _Rule(
             AirState.COLD,
@@ -177,7 +188,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "temp",
             limits.glue_temp_low_c,
             limits.glue_temp_low_c + t,
-            "Too cold to glue. Warm the parts first.",
+            "Too cold to glue",
+            "Warm the parts first.",
         )
         yield _Rule(
             AirState.HOT,
@@ -185,20 +197,22 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "temp",
             limits.temp_high_c,
             limits.temp_high_c - t,
-            "Hot. Wet glue stays soft. Leave the clamps on longer.",
+            "Hot",
+            "Wet glue stays soft. Leave the clamps on longer.",
         )
     if place.kind == "varnish":
         stop = (
-            "Too near the dew point. Do not varnish now. Warm the room or dry the air, and wait."
+            "Too near the dew point",
+            "Do not varnish now. Warm the room or dry the air, and wait.",
         )
-        blush = "Damp. Spirit varnish may blush. Wait, or warm the room a little."
+        blush = ("Damp", "Spirit varnish may blush. Wait, or warm the room a little.")
         yield _Rule(
             AirState.DAMP,
             3,
             "rh",
             limits.varnish_rh_stop_pct,
             limits.varnish_rh_stop_pct - rh,
-            stop,
+            *stop,
         )
         yield _Rule(
             AirState.DAMP,
@@ -206,7 +220,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "spread",
             limits.varnish_spread_stop_k,
             limits.varnish_spread_stop_k + s,
-            stop,
+            *stop,
         )
         yield _Rule(
             AirState.DAMP,
@@ -214,7 +228,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             limits.varnish_rh_high_pct,
             limits.varnish_rh_high_pct - rh,
-            blush,
+            *blush,
         )
         yield _Rule(
             AirState.DAMP,
@@ -222,7 +236,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "spread",
             limits.varnish_spread_low_k,
             limits.varnish_spread_low_k + s,
-            blush,
+            *blush,
         )
         yield _Rule(
             AirState.DRY,
@@ -230,7 +244,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "rh",
             very_low,
             very_low + rh,
-            "Very dry. A coat skins over and dust flies. Add water to the air before varnishing.",
+            "Very dry",
+            "A coat skins over and dust flies. Add water to the air before varnishing.",
         )
         yield _Rule(
             AirState.COLD,
@@ -238,7 +253,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "temp",
             limits.varnish_temp_low_c,
             limits.varnish_temp_low_c + t,
-            "Too cold to varnish. A coat stays soft. Warm the room first.",
+            "Too cold to varnish",
+            "A coat stays soft. Warm the room first.",
         )
         yield _Rule(
             AirState.HOT,
@@ -246,8 +262,15 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             "temp",
             limits.temp_high_c,
             limits.temp_high_c - t,
-            "Hot. Varnish drags and bubbles. Wait for a cooler hour.",
+            "Hot",
+            "Varnish drags and bubbles. Wait for a cooler hour.",
         )
         yield _Rule(
-            AirState.DRY, 1, "rh", low, low + rh, "Dry. A coat skins over fast. Apply thin coats."
+            AirState.DRY,
+            1,
+            "rh",
+            low,
+            low + rh,
+            "Dry",
+            "A coat skins over fast. Apply thin coats.",
         )
