@@ -153,15 +153,15 @@ def test_damped_steps_reach_what_scipy_reaches():
     assert ours.mean == pytest.approx(theirs.x, abs=0.02)
     spread = np.sqrt(np.diag(np.linalg.inv(theirs.jac.T @ theirs.jac)))
     assert np.sqrt(np.diag(ours.cov)) == pytest.approx(spread, rel=0.2)
-    assert ours.told.min() > 0.9
+    assert ours.determined.min() > 0.9
 
 
 def test_what_data_do_not_touch_stays_at_its_prior():
     prior = ParameterPrior(np.array([1.0, 5.0]), np.array([1.0, 2.0]))
     found = estimate(lambda p: p[:, :1] - np.full(30, 2.0), prior, prior.mean, np.ones(30))
     assert found.mean[1] == 5.0
-    assert found.told[1] == pytest.approx(0, abs=1e-9)
-    assert found.told[0] > 0.9
+    assert found.determined[1] == pytest.approx(0, abs=1e-9)
+    assert found.determined[0] > 0.9
     assert prior_estimate(prior).cov[1, 1] == 4.0
 
 

@@ -82,9 +82,11 @@ def nearby_sensors(look_s: float = LOOK_S) -> list[NearbySensor]:
         except (library.exc.BleakError, OSError, EOFError) as exc:
             raise BluetoothFault(_NO_BLUETOOTH.format(_reason(exc))) from exc
         return [
-            NearbySensor(device.address, told.local_name or device.name or "", told.rssi)
-            for device, told in found.values()
-            if SERVICE in told.service_uuids
+            NearbySensor(
+                device.address, advertised.local_name or device.name or "", advertised.rssi
+            )
+            for device, advertised in found.values()
+            if SERVICE in advertised.service_uuids
         ]
 
     return sorted(asyncio.run(look()), key=lambda one: -one.signal_dbm)
@@ -127,9 +129,9 @@ async def _said(client: Any, address: str, now_ms: Callable[[], int]) -> Bluetoo
     faults = []
     before = now_ms()
     for number, characteristic in wanted.items():
-        told = bytes(await client.read_gatt_char(characteristic))
+        raw = bytes(await client.read_gatt_char(characteristic))
         try:
-            quantity, value = decoded(number, told)
+            quantity, value = decoded(number, raw)
         except BadPayload as exc:
             faults.append(str(exc))
         else:

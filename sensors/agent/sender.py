@@ -80,15 +80,15 @@ class BacklogSender(threading.Thread):
         self._tell("")
         on_the_way: dict[int, int] = {}
         last_sent = -1
-        told, told_at, looked_at, moved_at = None, 0.0, 0.0, time.monotonic()
+        published, published_at, looked_at, moved_at = None, 0.0, 0.0, time.monotonic()
         while not self._asked_to_stop.is_set():
             now = self.beat = time.monotonic()
             if now - looked_at >= LOOK_S:
                 state, looked_at = self._report(), now
                 urgent = (state["trouble"], state["packs_given_up"])
-                if urgent != told or now - told_at > STATE_S:
+                if urgent != published or now - published_at > STATE_S:
                     link.send(self._topic, senml.state("here", **state), retain=True)
-                    told, told_at = urgent, now
+                    published, published_at = urgent, now
             for number, pack in self._backlog.after(last_sent, WINDOW - len(on_the_way)):
                 name = pack.topic.rpartition("/")[2]
                 payload = senml.dated(name, pack.measured_ms or 0, pack.records)

@@ -88,10 +88,10 @@ def backfill(settings: Settings, now: int) -> int:
 
 
 def _fill_forecasts(writer: Writer, start: int, now: int, settings: Settings) -> None:
-    told = Forecasts(SEED, settings.zone)
+    service = Forecasts(SEED, settings.zone)
     with writer.connection.transaction() as run:
         for issued in issues(start, now):
-            archive.add(run, told.issued(issued), issued + ISSUED_LATE_MS)
+            archive.add(run, service.issued(issued), issued + ISSUED_LATE_MS)
 
 
 def messages(readings: Iterable[Reading]) -> Iterator[Message]:
@@ -113,11 +113,11 @@ def live(settings: Settings, stop: threading.Event) -> None:
         except BrokerUnavailable as exc:
             log.warning("demo waits for the broker reason=%s", exc)
     _fill_bench(settings)
-    forecasts, told = Forecasts(SEED, settings.zone), 0
+    forecasts, published = Forecasts(SEED, settings.zone), 0
     while not stop.is_set():
-        if (issued := now_ms() // EVERY_MS * EVERY_MS) != told:
+        if (issued := now_ms() // EVERY_MS * EVERY_MS) != published:
             publisher.publish(FORECAST_TOPIC.format(SOURCE), written(forecasts.issued(issued)))
-            told = issued
+            published = issued
         instant = now_ms() // PERIOD_MS * PERIOD_MS
         for one in messages(shop.at(instant)):
             publisher.publish(one.topic, one.payload)
@@ -137,8 +137,8 @@ def written(forecast: Forecast) -> bytes:
             strict=True,
         )
     ]
-    told = {"issued_at": from_ms(forecast.issued_ms).isoformat(), "hours": hours}
-    return json.dumps(told).encode()
+    body = {"issued_at": from_ms(forecast.issued_ms).isoformat(), "hours": hours}
+    return json.dumps(body).encode()
 
 
 def _fill_bench(settings: Settings) -> None:

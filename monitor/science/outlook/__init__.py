@@ -8,5 +8,5 @@ snaps; `forecaster` goes through a log with all of them.
 
     k = prepared_log(hours, issues)
     shop = learn(k, issues, stop)                              # nightly
-    seen = predict(shop, k, issues, ends, members, seed, record.judged(told, stop))
+    seen = predict(shop, k, issues, ends, members, seed, record.judged(observed, stop))
 """

@@ -11,7 +11,7 @@ from monitor.science.ranges import Floats
 from monitor.science.wood import equilibrium_moisture_content
 
 SURE, LIKELY, UNSURE = 0.9, 0.5, 0.2
-"""From these chances on something is told as almost certain, likely, possible. [-]  Ours."""
+"""From these chances on something is called almost certain, likely, possible. [-]  Ours."""
 
 
 class OutlookRange(NamedTuple):
@@ -166,7 +166,7 @@ def dew_on_cold(members: Floats, outdoors: Floats) -> Dew:
 
 
 TOLD_MOST = 0.95
-"""No chance is told as nearer to 1 or to 0 than this leaves. [-]  Ours: the members are no better
+"""No chance is given as nearer to 1 or to 0 than this leaves. [-]  Ours: the members are no better
 than what they rest on."""
 
 

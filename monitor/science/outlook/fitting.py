@@ -23,14 +23,14 @@ class ParameterPrior(NamedTuple):
 class Estimate(NamedTuple):
     """Most probable parameters, and what the data left of each one's prior.
 
-    `mean` (parameters,); `cov` (parameters, parameters); `told` the part of the prior's variance
+    `mean` (parameters,); `cov` (parameters, parameters); `determined` the part of the prior's variance
     that the data took away, 0 (nothing known beyond the prior) to 1; `misfit` the weighted mean
     square of the residuals.
     """
 
     mean: Floats
     cov: Floats
-    told: Floats
+    determined: Floats
     misfit: float
 
 

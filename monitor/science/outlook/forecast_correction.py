@@ -87,11 +87,11 @@ def forecast_hours(
     seen = np.stack([past.temp_c, past.dew_c])
     usual = usual_air(seen, hours.first_h, ends, steps)
     back = ends[None, :] - np.arange(3)[:, None]
-    told = issues.take(issues.newest(now_h), hours.first_h + back)
-    told_near = issues.nearest(hours.first_h + np.arange(len(hours)))
+    issued = issues.take(issues.newest(now_h), hours.first_h + back)
+    issued_near = issues.nearest(hours.first_h + np.arange(len(hours)))
     present, newest = [], []
     for k, (said, near) in enumerate(
-        ((told.temp_c, told_near.temp_c), (told.dew_c, told_near.dew_c))
+        ((issued.temp_c, issued_near.temp_c), (issued.dew_c, issued_near.dew_c))
     ):
         said = np.where(np.isnan(said), near[np.maximum(back, 0)], said)
         off = seen[k][np.maximum(back, 0)] - said
@@ -137,18 +137,20 @@ def usual_air(seen: Floats, first_h: int, ends: np.ndarray, steps: int) -> Float
     return out
 
 
-def _bridged(told: Floats, usual: Floats, now: Floats) -> Floats:
+def _bridged(issued: Floats, usual: Floats, now: Floats) -> Floats:
     """Gaps of a forecast (steps, moments): from the last known towards the usual air."""
-    missing = np.isnan(told)
+    missing = np.isnan(issued)
     if not missing.any():
-        return told
-    steps = np.arange(1, len(told) + 1)[:, None]
+        return issued
+    steps = np.arange(1, len(issued) + 1)[:, None]
     last = np.where(missing, 0, steps)
     last = np.maximum.accumulate(last, axis=0)
     base = np.where(
-        last > 0, np.take_along_axis(told - usual, np.maximum(last - 1, 0), axis=0), now - usual[0]
+        last > 0,
+        np.take_along_axis(issued - usual, np.maximum(last - 1, 0), axis=0),
+        now - usual[0],
     )
-    return np.where(missing, usual + base * np.exp(-(steps - last) / 24), told)
+    return np.where(missing, usual + base * np.exp(-(steps - last) / 24), issued)
 
 
 def corrected(corrector: Corrector, raw: ForecastHours, hours_h: np.ndarray) -> OutdoorHours:

@@ -61,11 +61,11 @@ class Forecaster:
         OutOfRange
             If the log is shorter than four days.
         """
-        told = (self._k.hours.temp_c, self._k.hours.rh_pct)
+        observed = (self._k.hours.temp_c, self._k.hours.rh_pct)
         shop = learn(self._k, self._issues, stop, before)
         if self._moments and stop - self._tuned_at >= 24 * TUNE_DAYS:
             self._bar, self._tuned_at = self._tuned(stop), stop
-        return LearnedForecaster(shop, self._record.judged(told, stop), self._bar)
+        return LearnedForecaster(shop, self._record.judged(observed, stop), self._bar)
 
     def try_out(
         self, learned: LearnedForecaster, ends: np.ndarray, members: int, seed: int

@@ -127,10 +127,10 @@ def filled(values: Floats, spare: Floats) -> Floats:
 
 def past_outdoors(hours: ShopHours, issues: Issues) -> OutdoorHours:
     """Outdoor air of the log's own hours: the sensor's, and where it is silent the forecasts'."""
-    told = issues.nearest(hours.ends_h)
-    temp = filled(hours.out_temp_c, told.temp_c)
-    dew = np.minimum(filled(hours.out_dew_c, told.dew_c), temp)
-    wind = filled(told.wind_m_s, np.full(len(hours), np.nan))
+    issued = issues.nearest(hours.ends_h)
+    temp = filled(hours.out_temp_c, issued.temp_c)
+    dew = np.minimum(filled(hours.out_dew_c, issued.dew_c), temp)
+    wind = filled(issued.wind_m_s, np.full(len(hours), np.nan))
     return OutdoorHours(temp, dew, np.where(np.isnan(wind), WIND_M_S, wind))
 
 

@@ -59,12 +59,12 @@ def hindcast_errors(room: RoomModel, k: PreparedLog, start: int, stop: int) -> H
     if not len(starts):
         return HindcastErrors(short, day, means[0], means[1])
     index = np.minimum(starts + 1 + np.arange(24)[:, None], n - 1)
-    told = (k.hours.temp_c, k.hours.rh_pct)
+    observed = (k.hours.temp_c, k.hours.rh_pct)
     for j, simulated in enumerate(run(room, k, starts, at(k.past, index))):
         for ahead, out in ((6, short), (24, day)):
             end = starts + ahead
             good = end <= stop
-            out[j, end[good]] = np.nan_to_num(told[j][end[good]] - simulated[ahead - 1][good])
+            out[j, end[good]] = np.nan_to_num(observed[j][end[good]] - simulated[ahead - 1][good])
     level = np.zeros((2, 2))
     share = 1 / np.array(MEMORY_H)[:, None]
     for i in range(first, stop + 1):
@@ -141,16 +141,16 @@ def learn(
     Hours up to number `stop` count.
     """
     end = ends + LEADS_H[:, None]
-    told_at = np.minimum(end, stop)
+    observed_at = np.minimum(end, stop)
     spacing_d = float(np.median(np.diff(ends))) / 24 if len(ends) > 1 else 1.0
     age_d = (stop - ends) / 24
     count = 4 * spacing_d / len(LEADS_H)
     own = np.clip(12 / LEADS_H, 1, 4)[:, None]  # near ahead, errors are more on their own
     information = count * np.exp(-age_d / RECENT_DAYS) * own
     weights, sds = [], []
-    for j, told in enumerate((k.hours.temp_c, k.hours.rh_pct)):
+    for j, observed in enumerate((k.hours.temp_c, k.hours.rh_pct)):
         cut = simulated[j][LEADS_H - 1]
-        truth = np.where(end <= stop, told[told_at], np.nan)
+        truth = np.where(end <= stop, observed[observed_at], np.nan)
         x = features(k, d, j, cut, ends, LEADS_H)
         usual = usual_error(j, LEADS_H)
         sd = usual

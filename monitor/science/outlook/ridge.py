@@ -13,7 +13,7 @@ class Ridge(NamedTuple):
     """Coefficients (features,), and the part of each that the record determines, 0 to 1."""
 
     weight: Floats
-    told: Floats
+    determined: Floats
 
     def apply(self, features: Floats) -> Floats:
         """The correction for features of shape (features, ...); NaN features count as 0."""

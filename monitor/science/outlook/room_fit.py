@@ -37,7 +37,7 @@ FEWEST_RUNS = 8
 """Fewer runs than this fit nothing. [-]  Ours: two days of starts."""
 
 LEAST_DEW_RANGE_K = 5.0
-"""Outdoor dew point must have moved so far, or sources and air change cannot be told. [K]  Ours."""
+"""Outdoor dew point must have moved so far, or sources and air change cannot be separated. [K]  Ours."""
 
 NOISE_SD = ((0.25, 0.5, 12.0), (0.7, 1.5, 15.0))
 """Noise that residuals are counted in: at once, what is added far ahead, within how many hours;
@@ -106,10 +106,10 @@ class Runs(NamedTuple):
         return _off(simulated, k.hours.rh_pct[self.rows], 1)
 
 
-def _off(simulated: Floats, told: Floats, which: int) -> Floats:
+def _off(simulated: Floats, observed: Floats, which: int) -> Floats:
     near, far, within = NOISE_SD[which]
     sd = near + far * (1 - np.exp(-JUDGED_H / within))
-    cut, truth = simulated[JUDGED_H - 1], told[JUDGED_H - 1]
+    cut, truth = simulated[JUDGED_H - 1], observed[JUDGED_H - 1]
     r = np.nan_to_num((cut - truth[:, None]) / sd[:, None, None])
     return np.moveaxis(r, 1, 0).reshape(r.shape[1], -1)
 
@@ -183,11 +183,11 @@ def _tank(
             ROUNDS,
         )
     for n in range(rounds):
-        told, _, _ = tank_history(k, theta, room.offset_h, index)
-        if n and told.gain < HOPELESS * days:
+        tank_water, _, _ = tank_history(k, theta, room.offset_h, index)
+        if n and tank_water.gain < HOPELESS * days:
             return None
         part = np.ones(len(k.rh_pct))
-        part[index] = told.since
+        part[index] = tank_water.since
         wet = runs.wet._replace(humidifier=part[runs.rows])
         found = estimate(
             partial(runs.water_off, k, wet=wet),
@@ -197,8 +197,8 @@ def _tank(
             TANK_STEPS,
         )
         theta = found.mean
-    told, when, noise = tank_history(k, theta, room.offset_h, index)
-    if told.gain < max(LEAST_GAIN, GAIN_A_DAY * days):
+    tank_water, when, noise = tank_history(k, theta, room.offset_h, index)
+    if tank_water.gain < max(LEAST_GAIN, GAIN_A_DAY * days):
         return None
 
     def off(kept: Tank | None) -> float:
@@ -206,7 +206,7 @@ def _tank(
         return float(np.abs(_off(rh[:, None], k.hours.rh_pct[runs.rows], 1)).mean())
 
     given = vapour_balance.given(theta, k.rh_pct[index])
-    habits = tank.habits(told.since, given, when.hour, vapour_balance.works(theta, when))
+    habits = tank.habits(tank_water.since, given, when.hour, vapour_balance.works(theta, when))
     offs = [off(Tank(found, (habit,), noise)) for habit in habits]
     best = min(offs)
     if best > WORSE * off(None):

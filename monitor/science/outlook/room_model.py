@@ -31,7 +31,7 @@ TENTH = 1.2816
 """10 and 90 % of a normal distribution lie so many standard deviations off. [-]"""
 
 TANK_DAYS = 14
-"""What the tank holds is told by so many days before. [d]  Ours."""
+"""Days before that the water in the tank is inferred from. [d]  Ours."""
 
 
 class PreparedLog(NamedTuple):
@@ -183,12 +183,12 @@ def _tank_ahead(
     theta = found.water.mean
     first = max(int(starts.min()) - 24 * TANK_DAYS, 1)
     index = np.arange(first, int(starts.max()) + 1)
-    told, past, _ = tank_history(k, theta, offset_h, index, found.noise_pct)
+    tank_water, past, _ = tank_history(k, theta, offset_h, index, found.noise_pct)
     gave, will_give = vapour_balance.given(theta, k.rh_pct[index]), vapour_balance.given(theta, rh)
     now = np.maximum(starts - first, 0)
     comings = []
     for habit in found.habits:
-        so_far = tank.state(told.then, gave, _filled_at(theta, past, habit), habit)
+        so_far = tank.state(tank_water.then, gave, _filled_at(theta, past, habit), habit)
         comings.append(
             tank.ahead(so_far.at(now), will_give, _filled_at(theta, when, habit), habit)
         )
@@ -261,7 +261,7 @@ def room_description(room: RoomModel, seed: int = 1) -> dict[str, RoomEstimate]:
         [g/m³]. `damping_h`: how long wood and plaster hold RH back [h]. `day_setting_c`,
         `night_setting_c`: thermostat [°C]. `air_change_h` [1/h]: never known from RH alone, since
         air change, sources and buffering scale together; its prior's range with the usual wind is
-        given. Known, in the mean of the fitted weeks, where weighed fills told it.
+        given. Known, in the mean of the fitted weeks, where weighed fills give it.
     """
     random = np.random.default_rng(seed)
     water = draws(room.vapour, random)
@@ -272,7 +272,7 @@ def room_description(room: RoomModel, seed: int = 1) -> dict[str, RoomEstimate]:
     store = (np.exp(water[:, vapour_balance.KAPPA]) * vapour_balance.LADDER_H)[:, :3].sum(1)
     damping = (1 + store * 100 / USUAL_SATURATION_PA) / change
     fitted = not room.refused
-    settings = room.heat.told[heat_balance.DAY], room.heat.told[heat_balance.NIGHT]
+    settings = room.heat.determined[heat_balance.DAY], room.heat.determined[heat_balance.NIGHT]
     return {
         "moisture_excess_g_m3": _told(excess, known=fitted),
         "damping_h": _told(damping, known=fitted),

@@ -54,8 +54,8 @@ class HoursAhead(NamedTuple):
     """The hours after some moments, `STEPS` of them.
 
     `fitted` and `given` (2, STEPS, moments): temperature [°C] and RH [%], most likely by the fit
-    alone and as told; `plainer` (2, 2, STEPS, moments) see `track.plainer`; `members` (2, members,
-    STEPS, moments); `half` (2, STEPS, moments) of the 80 % range before it was widened.
+    alone and as issued; `plainer` (2, 2, STEPS, moments): the reference forecasts; `members` (2,
+    members, STEPS, moments); `half` (2, STEPS, moments) of the 80 % range before it was widened.
     """
 
     fitted: Floats

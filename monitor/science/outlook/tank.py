@@ -46,7 +46,7 @@ class TankProbability(NamedTuple):
 
 def noise(read: Floats, running: Floats, dry: Floats) -> float:
     """Standard deviation of one hour's error of whichever came nearer, robust; arguments as of
-    `told`. [%]"""
+    `tank_probability`. [%]"""
     nearer = np.minimum(np.abs(read - running), np.abs(read - dry))
     nearer = nearer[~np.isnan(nearer)]
     return max(LEAST_SD, float(np.median(nearer)) / MEDIAN_OF_SD) if len(nearer) else LEAST_SD

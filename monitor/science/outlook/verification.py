@@ -71,7 +71,7 @@ def blended(share: Floats, which: int, ours: Floats, others: Floats) -> Floats:
 
 class RecordEntry(NamedTuple):
     """Forecasts made at the hours `ends` (moments,), of temperature and RH at `LEADS_H`:
-    `fitted` and `given` (the blend that was told) (2, leads, moments), `others` (2, 2, leads,
+    `fitted` and `given` (the blend that was issued) (2, leads, moments), `others` (2, 2, leads,
     moments), `half` of the 80 % range before it was widened (2, leads, moments)."""
 
     ends: np.ndarray
@@ -93,7 +93,7 @@ class ForecastRecord:
         self._entries = [e for e in self._entries if e.ends[-1] >= oldest]
         self._entries.append(entry)
 
-    def judged(self, told: tuple[Floats, Floats], stop: int) -> Trust:
+    def judged(self, observed: tuple[Floats, Floats], stop: int) -> Trust:
         """Trust after hour number `stop`; temperature and RH (n,) as read, NaN where not read."""
         if not self._entries:
             return UNTRIED
@@ -106,7 +106,7 @@ class ForecastRecord:
         end = ends + LEADS_H[:, None]
         shares, widths = [], []
         for j in range(2):
-            truth = np.where(end <= stop, told[j][np.minimum(end, stop)], np.nan)
+            truth = np.where(end <= stop, observed[j][np.minimum(end, stop)], np.nan)
             shares.append(_shares(truth, j, fitted[j], others[j], age_d, spacing_d))
             widths.append(_widths(np.abs(truth - given[j]) / half[j], age_d, spacing_d))
         return Trust(np.stack(shares), np.stack(widths))

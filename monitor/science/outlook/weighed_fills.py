@@ -1,11 +1,11 @@
-"""Weighed fills of a humidifier pin what RH alone leaves open.
+"""Calibration of the vapour balance by weighed fills of a humidifier.
 
 Air change, sources and what wood takes up scale together in a log of RH; only a flow of water that
 is known in grams sets their scale. What was filled in, to the same mark each time, is what left the
 tank since the fill before: spread evenly over those hours it enters the vapour balance as a source.
-The balance is then fitted once more, in grams. What a litre or a window does is told by that second
-fit. The room that foretells stays the first one: what a tank will give in the days to come is not
-known, and the humidifier fitted to the log stands for it as before.
+The balance is then fitted once more, in grams. The effect of a litre or a window follows from that
+second fit. The room of the outlook stays the first one: what a tank will give in the days ahead is
+not known, and the fitted humidifier represents it as before.
 """
 
 from __future__ import annotations

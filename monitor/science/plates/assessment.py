@@ -57,7 +57,7 @@ SETTLED_SHARE, SETTLED_PCT = 0.1, 0.05
 """Settled: this share of the way is left, or this much moisture. [-], [% MC]  Ours."""
 
 AHEAD_S = np.concatenate([[0.0], np.geomspace(600.0, 400 * 86_400.0, 240)])
-"""Times ahead that are looked at; what is not reached by the last is told as never. [s]  Ours."""
+"""Times ahead that are looked at; what is not reached by the last counts as never. [s]  Ours."""
 
 
 class Close(StrEnum):

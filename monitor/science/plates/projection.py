@@ -89,7 +89,7 @@ def project(
     )  # (members, parts, steps)
     off = mean - home_moisture_pct
     share = np.zeros((len(mean), mean.shape[2]))
-    told = []
+    found = []
     for i, part in enumerate(parts):
         wood = SPECIES[part.species]
         grain = wood.along(part.cut)
@@ -104,7 +104,7 @@ def project(
             grain,
             wood.shrinks_from_pct,
         )
-        told.append(
+        found.append(
             PartProjection(
                 part,
                 step,
@@ -115,8 +115,8 @@ def project(
                 middle + home_moisture_pct,
             )
         )
-    told.sort(key=lambda one: -one.yield_share)
-    return PlatesProjection(tuple(told), np.median(share, axis=0) <= CLOSE_SHARE)
+    found.sort(key=lambda one: -one.yield_share)
+    return PlatesProjection(tuple(found), np.median(share, axis=0) <= CLOSE_SHARE)
 
 
 def _range(values: Floats) -> QuantileRange:

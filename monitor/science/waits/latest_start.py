@@ -44,7 +44,7 @@ def latest_starts(
     now_ms, wanted_ms : int
         Wanted after now. [ms since 1970-01-01 UTC]
     step_s : float
-        Starts are told to this, the earlier one, above 0. [s]
+        Starts are rounded to this, the earlier one, above 0. [s]
 
     Returns
     -------
@@ -79,9 +79,9 @@ def latest_starts(
             for w, ks in zip(ready, starts, strict=True)
             for k in ks
         ]
-        told = ready_times(asked, now_ms, draws=draws, seed=seed)
+        found = ready_times(asked, now_ms, draws=draws, seed=seed)
         return [
-            [_by(r, wanted_ms)[n] for n, r in enumerate(told[3 * i : 3 * i + 3])]
+            [_by(r, wanted_ms)[n] for n, r in enumerate(found[3 * i : 3 * i + 3])]
             for i in range(len(ready))
         ]
 
@@ -111,6 +111,6 @@ def latest_starts(
 
 def _by(r: Readiness, wanted_ms: int) -> tuple[bool, bool, bool]:
     """Flags of the 90 %, 50 % and 10 % that are ready by then."""
-    told = (r.ready_high_ms, r.ready_ms, r.ready_low_ms)
-    high, middle, low = (ms is not None and ms <= wanted_ms for ms in told)
+    found = (r.ready_high_ms, r.ready_ms, r.ready_low_ms)
+    high, middle, low = (ms is not None and ms <= wanted_ms for ms in found)
     return high, middle, low

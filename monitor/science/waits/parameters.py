@@ -16,7 +16,7 @@ REFERENCE_TEMP_C, REFERENCE_RH_PCT = 20.0, 50.0
 """Reference air: where a wait takes exactly its basis. [°C], [%]  Ours."""
 
 PROGRESS_MOST = 9.0
-"""Progress is not told beyond this: glue drier than reference air's own balance would need an
+"""Largest progress: glue drier than reference air's own balance would need an
 endless wait in reference air. [-]  Ours."""
 
 GAS = 8.314462e-3

@@ -24,7 +24,7 @@ from monitor.science.waits.variance_shares import shares_of_variance
 from monitor.science.waits.wait import Readiness, WaitInputs, WaitState
 
 LOW, HIGH = 0.1, 0.9
-"""The range that is told. [-]"""
+"""Quantiles of the range. [-]"""
 
 DAY_MS = 86_400_000
 
