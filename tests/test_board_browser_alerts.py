@@ -200,7 +200,7 @@ def test_a_rule_is_changed_refused_at_its_field_and_given_up(shop, visit):
     page.wait_for_timeout(600)
     page.get_by_role("button", name="Keep these").click()
     page.wait_for_selector(".fault:not(:empty)")
-    assert page.locator(".fault:visible").inner_text() == "must be 0 to 100%"
+    assert page.locator(".fault:visible").inner_text() == "130: must be 0 to 100 %"
     assert page.locator("#rule-low").get_attribute("aria-invalid") == "true"
     page.locator("#rule-low").fill("28")
     page.locator("#rule-urgency").select_option("2")

@@ -1,4 +1,4 @@
-"""The shop's books: what the journal makes of waits, kinds, instruments, rules and alerts."""
+"""Projections of the journal: waits, wait types, instruments, sensors, rules and alerts."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _MAPPINGS = ("waits", "retired", "instruments", "alerts", "filled_ms", "sensors"
 
 
 class Journal:
-    """The books as the journal has them; `refresh` takes in what was added since."""
+    """The projections of a journal; `refresh` takes in what was added since."""
 
     def __init__(self, store: Reader | Writer) -> None:
         self._store = store
@@ -48,7 +48,7 @@ class Journal:
         self.instruments: dict[str, Instrument] = {}
         self.alerts: dict[str, Alert] = {}
         self.rules: dict[str, Mapping[str, Any]] = {}
-        """The shop's own rules, as kept; `rule_book.in_use` has them all."""
+        """The shop's own rules, as kept; `rule_registry.in_use` has them all."""
         self.filled_ms: dict[str, int] = {}
         """When each reservoir was filled last. [ms since 1970-01-01 UTC]"""
         self.sensors: dict[str, SensorHistory] = {}

@@ -24,7 +24,7 @@ from monitor.science.plates.parts import PRESETS, FieldFault, Part, PartFault, c
 
 
 class InstrumentAction(StrEnum):
-    """What can be done with an instrument."""
+    """An action on an instrument, as events and messages have it: CORRECT is "amend" there."""
 
     REGISTER = "register"
     OPEN = "open"

@@ -40,7 +40,7 @@ AHEAD_MAX_MS, BACK_MAX_MS = 60_000, 5 * 366 * 86_400_000
 
 
 class SensorAction(StrEnum):
-    """What can be done with a sensor."""
+    """An action on a sensor, as events and messages have it."""
 
     MOVE = "move"
     """It stands elsewhere since then, whatever its topic says."""

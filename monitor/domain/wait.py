@@ -19,7 +19,7 @@ from monitor.domain.events import About, Event
 
 
 class Action(StrEnum):
-    """What can be done to a wait."""
+    """An action on a wait, as events and messages have it."""
 
     OPEN = "open"
     PAUSE = "pause"
