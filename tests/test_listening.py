@@ -230,7 +230,7 @@ def test_a_guarded_broker_is_listened_to_with_its_certificate_and_password_only(
     assert "number: 47" in heard()
     assert "its certificate is not accepted, self" in heard(ca="other.pem", code=1)
     assert "IP address mismatch" in heard(url="mqtts://127.0.0.1", code=1)
-    assert "refused: Not authorized" in heard(password="wrong!", code=1)
+    assert "rejected: Not authorized" in heard(password="wrong!", code=1)
     assert "certificate files" in heard(ca="users", code=1)
 
 

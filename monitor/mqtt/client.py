@@ -108,6 +108,7 @@ class Subscription:
         self.address, self.filters = address, tuple(filters)
         self.trouble = "not connected yet"
         """Why there is no connection; empty while there is one."""
+        self._rejected = False
         self._connection = 0
         self._arrived: list[Arrival] = []
         self._last_arrival: dict[str, int] = {}
@@ -184,6 +185,7 @@ class Subscription:
         if left_s > 0:
             return min(left_s, wait_s)
         self._next_try = time.monotonic() + self._backoff.wait_s()
+        self._rejected = False
         try:
             self._client.reconnect()
         except OSError as exc:
@@ -193,7 +195,8 @@ class Subscription:
 
     def _on_connect(self, client: paho.Client, _: Any, __: Any, code: Any, ___: Any) -> None:
         if code.is_failure:
-            self._troubled(f"refused: {code}")
+            self._rejected = True
+            self._troubled(f"rejected: {code}")
             return
         self._connection += 1
         client.subscribe([(topic_filter, 1) for topic_filter in self.filters])
@@ -205,7 +208,7 @@ class Subscription:
         self._backoff.reset()
 
     def _on_disconnect(self, _: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
-        if code.is_failure and not self.trouble.startswith("refused"):
+        if code.is_failure and not self._rejected:
             self._troubled(f"connection lost: {code}")
 
     def _troubled(self, text: str) -> None:
@@ -301,7 +304,7 @@ class Publisher:
 
     def _on_connect(self, _: Any, __: Any, ___: Any, code: Any, ____: Any) -> None:
         if code.is_failure:
-            self._refused = f"refused: {code}"
+            self._refused = f"rejected: {code}"
         else:
             self.connections += 1
             self._up.set()

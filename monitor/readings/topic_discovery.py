@@ -36,7 +36,7 @@ TOPICS_MAX = 200
 """Most topics listed; messages on further ones are only counted."""
 BATCH_MAX = 500
 CONNECT_S = 10.0
-_FINAL = ("refused", "no answer", "may not", "its certificate", "no TLS", "no such host")
+_FINAL = ("rejected", "no answer", "may not", "its certificate", "no TLS", "no such host")
 """Troubles of a subscription that waiting does not cure."""
 _BENCH_FILTER = "benchweather/bench/#"
 
@@ -126,7 +126,7 @@ class TopicListener:
             return False, str(exc)
         said = ", ".join(f"{r.series.quantity} {r.value:.4g}" for r in readings[:4])
         where = f"{readings[0].series.place}/{readings[0].series.sensor}: {said}"
-        return True, f"{where}; refused: {reason_of(faults)}" if faults else where
+        return True, f"{where}; rejected: {reason_of(faults)}" if faults else where
 
 
 def listen(

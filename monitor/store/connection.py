@@ -74,13 +74,19 @@ class StoreConnection:
 
     def rows(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
         """All rows of a query."""
-        with self._lock, self._translated():
-            return self.raw.execute(sql, values).fetchall()
+        with self._lock:
+            try:
+                return self.raw.execute(sql, values).fetchall()
+            except sqlite3.DatabaseError as exc:
+                raise self._fault(exc) from exc
 
     def row(self, sql: str, values: Sequence[Any] = ()) -> Any:
         """The first row of a query; None if there is none."""
-        with self._lock, self._translated():
-            return self.raw.execute(sql, values).fetchone()
+        with self._lock:
+            try:
+                return self.raw.execute(sql, values).fetchone()
+            except sqlite3.DatabaseError as exc:
+                raise self._fault(exc) from exc
 
     @contextlib.contextmanager
     def cursor(self, sql: str, values: Sequence[Any] = ()) -> Iterator[sqlite3.Cursor]:
@@ -131,10 +137,14 @@ class StoreConnection:
         try:
             yield
         except sqlite3.DatabaseError as exc:
-            code = getattr(exc, "sqlite_errorname", "")
-            text = f"{self.path}: {exc}"
-            if code in _RETRYABLE or code.startswith("SQLITE_IOERR"):
-                raise StoreUnavailable(text) from exc
-            if code in ("SQLITE_CORRUPT", "SQLITE_NOTADB"):
-                text += "; restore it from a copy, or move it away to begin anew"
-            raise StoreFault(text) from exc
+            raise self._fault(exc) from exc
+
+    def _fault(self, exc: sqlite3.DatabaseError) -> StoreFault:
+        """An error of the driver as ours."""
+        code = getattr(exc, "sqlite_errorname", "")
+        text = f"{self.path}: {exc}"
+        if code in _RETRYABLE or code.startswith("SQLITE_IOERR"):
+            return StoreUnavailable(text)
+        if code in ("SQLITE_CORRUPT", "SQLITE_NOTADB"):
+            text += "; restore it from a copy, or move it away to begin anew"
+        return StoreFault(text)

@@ -243,10 +243,11 @@ class Reader:
 
     def _look(self) -> None:
         """Take in new events about sensors; almost free if there are none."""
+        if self.version() == self._seen:
+            return
         with self.connection.alone():
             if (version := self.version()) == self._seen:
                 return
-            self._seen = version
             new, self._last = events_about(self.connection, About.SENSOR, self._last)
             found = dict(self._histories)  # another thread may be reading the one before
             for event in new:
@@ -254,6 +255,7 @@ class Reader:
             if new:
                 self._histories = found
                 self._view(self._stored())
+            self._seen = version  # only now may other threads go on
 
     def _view(self, stored: Mapping[Series, int]) -> None:
         found = corrected_series.corrected_pieces(stored, self._histories)
