@@ -331,3 +331,20 @@ def test_a_device_that_makes_the_case_too_damp_is_taken_out_first():
     mild, sheet = one_month(1, 45.0, case="violin, hard case")
     assert not mild.own_too_damp
     assert not any("Take out" in line for line in sheet.to_do.lines)
+
+
+def test_a_humidifier_sized_for_playing_is_taken_out_when_nobody_plays():
+    dry = {"temp.1": 21.0, "rh.1": 20.0, "temp.7": 24.0, "rh.7": 32.0, "case": "violin, hard case"}
+    played = calculate_sheet(read_wish(dry), members=30)
+    assert played.advised.kind is Measure.HUMIDIFIER
+    unplayed = played.advice.unplayed
+    assert unplayed.use.played == ()
+    assert unplayed.highest_pct.high > played.advised.highest_pct.high
+    assert played.unplayed_too_damp
+    lines = sheet_of(played, "Kestrel Row Strings", MADE_MS, PARIS).to_do.lines
+    assert any(
+        "is not played for some days" in line and "Take the humidifier out" in line
+        for line in lines
+    )
+    never = calculate_sheet(read_wish(dry | {"played": ""}), members=30)
+    assert never.advice.unplayed is None

@@ -91,6 +91,18 @@ class SheetCalculation:
         return own.too_damp_h.median > bare.too_damp_h.median + MORE_DAMP_H
 
     @property
+    def unplayed_too_damp(self) -> bool:
+        """True where the advised device makes the case too damp while nobody plays: in more than
+        one way in ten the wood rises above the band for longer than with nothing added."""
+        unplayed = self.advice.unplayed
+        if unplayed is None or not isinstance(unplayed.device, Humidifier):
+            return False
+        longer_h = unplayed.too_damp_h.high > self.bare.too_damp_h.high + MORE_DAMP_H
+        return longer_h or unplayed.highest_pct.high > max(
+            self.wish.band_pct[1], self.bare.highest_pct.high
+        )
+
+    @property
     def bare(self) -> Option:
         """Option without a device, as the case is used now."""
         return self.advice.options[0]

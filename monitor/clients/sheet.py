@@ -272,6 +272,17 @@ def _to_do(worked: SheetCalculation) -> tuple[str, ...]:
                 else say.text("a gram is a millilitre"),
             )
         )
+    if worked.unplayed_too_damp and worked.advice.unplayed is not None:
+        lines.append(
+            say.text(
+                "When the instrument is not played for some days, read the hygrometer in the case every "
+                "day. Take the humidifier out while it reads above {high} %. Left in, it could bring "
+                "the wood to {rh} (up to {most}).",
+                high=high,
+                rh=say.percent(worked.advice.unplayed.highest_pct.median),
+                most=say.percent(worked.advice.unplayed.highest_pct.high),
+            )
+        )
     if isinstance(advised.device, Buffer):
         lines.append(
             say.text(

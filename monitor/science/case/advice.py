@@ -119,6 +119,11 @@ def advise(
         through = home.through(year, home.use.careful, own)
         kind = Measure.HUMIDIFIER if isinstance(own, Humidifier) else Measure.BUFFER
         has = home.judged(kind, through, home.use.careful, own)
+    unplayed, never = None, replace(home.use.careful, played=())
+    closest = least or max(options, key=lambda o: (o.held_share, o.days_in.median))
+    if closest.device is not None and home.use.played:
+        through = home.through(year, never, closest.device)
+        unplayed = home.judged(closest.kind, through, never, closest.device)
     months, known = tuple(year.monthly()), year.months_known
     dry = any(months[m - 1].low < low for m in known)
     damp = any(months[m - 1].high > high for m in known)
@@ -134,6 +139,7 @@ def advise(
         signs or DRY_SIGNS,
         home.assumed([*options, *([has] if has else [])]),
         known,
+        unplayed,
     )
 
 

@@ -164,3 +164,6 @@ class Advice:
     signs: tuple[Sign, ...]
     assumed: tuple[CaseAssumptions, ...]
     known: tuple[int, ...]
+    unplayed: Option | None
+    """The measure advised, with the instrument not played for a year; None where there is no device
+    in the case or it is not played anyway."""
