@@ -31,8 +31,8 @@ PAGES = (
     ("/sensors", "Sensors"),
     ("/help", "Help"),
 )
-THEMES = {"auto": "As the screen", "day": "Day", "night": "Night", "contrast": "Contrast"}
-DEMO = "DEMO: all is invented"
+THEMES = {"auto": "Same as this device", "day": "Day", "night": "Night", "contrast": "Contrast"}
+DEMO = "DEMO: all data is invented"
 
 
 def register(app: dash.Dash, shop: ShopData) -> None:
@@ -130,7 +130,7 @@ def troubles(
         found.append(
             sentences.Trouble(
                 "service",
-                "The service has not run here yet: nothing is being recorded.",
+                "The service has not run here yet. Nothing is being recorded.",
                 "Start Benchweather on the shop's computer.",
             )
         )
@@ -140,8 +140,10 @@ def troubles(
                 "service",
                 f"The service stopped at {formats.when(state.beat_ms, now_ms, zone)}: "
                 "nothing is being recorded.",
-                "Start Benchweather again on the shop's computer. Sensors that keep their readings "
-                "send them then.",
+                (
+                    "Start Benchweather again on the shop's computer. Sensors that keep their "
+                    "readings will then send them."
+                ),
             )
         )
     if not state.gone and state.store_trouble:
@@ -149,8 +151,10 @@ def troubles(
             sentences.Trouble(
                 "store",
                 f"Readings cannot be stored: {sentences.full_stop(state.store_trouble)}",
-                "Make room on the disk, or see that the data folder can be written. Until then the "
-                "broker holds what comes.",
+                (
+                    "Free space on the disk, or make the data folder writable. Until then the "
+                    "broker keeps new readings."
+                ),
             )
         )
     if not state.gone and state.broker_trouble:
@@ -166,8 +170,11 @@ def troubles(
         found.append(
             sentences.Trouble(
                 "round",
-                f"No alert is raised and no wait told: {sentences.full_stop(state.round_trouble)}",
-                "Undo what was last changed in rules or settings; the log has more.",
+                (
+                    "Alerts and ready times have stopped: "
+                    f"{sentences.full_stop(state.round_trouble)}"
+                ),
+                "Undo your last change to rules or settings. The log has the details.",
             )
         )
     return found

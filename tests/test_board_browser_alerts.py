@@ -198,20 +198,20 @@ def test_a_rule_is_changed_refused_at_its_field_and_given_up(shop, visit):
     page.get_by_text("Change it").click()
     page.locator("#rule-low").fill("130")
     page.wait_for_timeout(600)
-    page.get_by_role("button", name="Keep these").click()
+    page.get_by_role("button", name="Save").click()
     page.wait_for_selector(".fault:not(:empty)")
     assert page.locator(".fault:visible").inner_text() == "130: must be 0 to 100 %"
     assert page.locator("#rule-low").get_attribute("aria-invalid") == "true"
     page.locator("#rule-low").fill("28")
     page.locator("#rule-urgency").select_option("2")
     page.wait_for_timeout(1300)
-    page.get_by_role("button", name="Keep these").click()
+    page.get_by_role("button", name="Save").click()
     page.wait_for_selector("text=relative humidity below 28 %, for 30 min.")
     shop.commands.journal.refresh()
     kept = shop.commands.journal.rules["very-dry"]
     assert (kept["low"], kept["urgency"]) == (28.0, 2)
     page.wait_for_timeout(1300)
-    page.get_by_role("button", name="Give up my changes").click()
+    page.get_by_role("button", name="Undo my changes").click()
     page.wait_for_timeout(600)
     page.get_by_role("button", name="Tap again").click()
     page.wait_for_selector("text=relative humidity below 30 %, for 30 min.")
@@ -240,7 +240,7 @@ def test_a_caution_put_away_at_the_bench_is_in_the_journal(shop, visit):
     page.locator("#bench-more-kinds summary").tap()
     page.locator("[data-choose=oil-coat]").tap()
     page.wait_for_timeout(600)
-    page.locator(".cautions li", has_text="Oily rags").get_by_text("Put away").tap()
+    page.locator(".cautions li", has_text="Oily rags").get_by_text("Hide").tap()
 
     def put_away():
         with contextlib.closing(Reader(shop.settings.store_path)) as reader:

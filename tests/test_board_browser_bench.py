@@ -131,8 +131,8 @@ def test_cautions_of_the_kind_are_shown_and_can_be_put_away(bench, visit):
     page.locator("[data-choose=oil-coat]").click()
     rags = page.locator(".cautions li", has_text="Oily rags")
     assert rags.is_visible()
-    assert not page.locator(".cautions li", has_text="Glue pot").is_visible()
-    rags.get_by_text("Put away").click()
+    assert not page.locator(".cautions li", has_text="A glue pot").is_visible()
+    rags.get_by_text("Hide").click()
     assert not rags.is_visible()
     page.locator("[data-choose=closing]").click()
     cold = page.locator("#bench-cold li")
@@ -284,8 +284,8 @@ def test_what_was_opened_by_mistake_is_taken_back_and_stays_in_the_history(shop,
     page.locator("[data-choose=plate-crack]").click()
     page.wait_for_timeout(600)
     page.locator("#bench-places button", has_text="Varnish room").click()
-    page.get_by_text("Take back").click()
-    page.wait_for_selector("text=Taken back.")
+    page.get_by_text("Undo").click()
+    page.wait_for_selector("text=Undone.")
     (wait,) = waits_of(shop)
     assert not wait.open
     assert wait.note == "Opened by mistake."
@@ -311,7 +311,7 @@ def test_a_wait_is_worked_by_the_keyboard_and_its_history_says_who(shop, visit):
     page.locator("#wait-fix summary").press("Enter")
     page.locator("#fix-note").fill("second clamp added")
     page.wait_for_timeout(600)
-    page.get_by_role("button", name="Keep these").press("Enter")
+    page.get_by_role("button", name="Save").press("Enter")
     page.wait_for_selector("text=Put right: note second clamp added")
     history = page.locator("#wait-history").inner_text()
     assert history.count("Ina") == 3

@@ -105,8 +105,8 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
     page.wait_for_selector(".sensor-points li:nth-child(2)")
     page.wait_for_selector(".plot .scatterlayer .trace")
     page.wait_for_timeout(1_600)  # a tap sooner than that is a stray one
-    page.get_by_role("button", name="It is back at its place").click()
-    said(page, "Back.")
+    page.get_by_role("button", name="Put the sensor back at its place").click()
+    said(page, "Put back.")
     page.wait_for_timeout(1_600)
     page.get_by_role("button", name="Correct the humidity: slope and offset").click()
     said(page, "Corrected from now on.")

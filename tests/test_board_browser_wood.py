@@ -117,7 +117,7 @@ def test_the_plot_is_drawn_with_parts_gap_open_time_and_wait(wood, visit):
         "[...document.querySelector('.plot .js-plotly-plot')._fullData[1].y].some(y => isNaN(y))"
     )
     assert page.locator(".plot .annotation", has_text="open").count() == 1
-    assert "Its air was read" in page.locator("#stay-words").inner_text()
+    assert "Its air is known for" in page.locator("#stay-words").inner_text()
 
 
 def test_a_choice_and_what_was_typed_survive_a_reload(wood, visit):
@@ -138,7 +138,7 @@ def test_what_is_wrong_stands_beside_its_field_and_goes_when_it_is_right(wood, v
     page.locator("#instrument-fix summary").click()
     page.locator("#fix-home_rh").fill("150")
     page.locator("#fix-parts-0-thickness_mm").fill("thick")
-    page.get_by_role("button", name="Keep these").click()
+    page.get_by_role("button", name="Save").click()
     wrong = page.locator('[data-fault="parts.0.thickness_mm"]')
     wrong.wait_for()
     until(page, "document.querySelector('[data-fault=\"parts.0.thickness_mm\"]').innerText !== ''")
@@ -146,7 +146,7 @@ def test_what_is_wrong_stands_beside_its_field_and_goes_when_it_is_right(wood, v
     assert page.locator("#fix-parts-0-thickness_mm").get_attribute("aria-invalid") == "true"
     page.locator("#fix-parts-0-thickness_mm").fill("30")
     page.wait_for_timeout(1300)
-    page.get_by_role("button", name="Keep these").click()
+    page.get_by_role("button", name="Save").click()
     until(page, "document.querySelector('[data-fault=home_rh]').innerText.includes('5 to 95')")
     assert "at most the block's, 18 mm" in wrong.inner_text()
     assert "Home RH: 150: must be 5 to 95 %" in page.locator("#bench-refused").inner_text()
@@ -157,7 +157,7 @@ def test_one_part_is_made_of_another_wood_through_the_list(wood, visit):
     page.locator("#instrument-fix summary").click()
     assert page.locator("#fix-parts-1-species").input_value() == "sycamore_maple"
     page.locator("#fix-parts-1-species").select_option("poplar")
-    page.get_by_role("button", name="Keep these").click()
+    page.get_by_role("button", name="Save").click()
     page.wait_for_selector("text=Poplar, 5 mm")
     page.locator("#instrument-fix summary").click()
     assert page.locator("#fix-parts-1-species").input_value() == "poplar"
@@ -196,7 +196,7 @@ def test_an_instrument_is_taken_in_opened_closed_and_handed_out_by_taps(shop, vi
     seen: Visit = visit("phone", has_touch=True, is_mobile=True)
     page = seen.page
     page.goto(f"http://127.0.0.1:{shop.board_port}/wood")
-    page.get_by_role("link", name="Take one in").last.tap()
+    page.get_by_role("link", name="Take an instrument in").last.tap()
     page.wait_for_selector("#new-reference")
     page.locator("#new-reference").fill("VN-31 violin")
     page.locator("#new-kind label", has_text="Violin").tap()
@@ -216,12 +216,12 @@ def test_an_instrument_is_taken_in_opened_closed_and_handed_out_by_taps(shop, vi
     page.wait_for_selector("text=closed, Varnish room")
     tap(page, "Handed out")
     page.wait_for_timeout(1300)
-    page.get_by_role("button", name="Tap again: handed out").tap()
+    page.get_by_role("button", name="Tap again to hand it out").tap()
     page.wait_for_selector(".gone li")
     assert "VN-31 violin" in page.locator(".gone").inner_text()
     one = instruments_of(shop)["vn-31-violin"]
     assert [e.action for e in one.events] == ["register", "open", "close", "move", "leave"]
-    page.get_by_role("link", name="It is back").tap()
+    page.get_by_role("link", name="Take it in again").tap()
     page.wait_for_selector("#new-reference")
     assert page.locator("#new-reference").input_value() == "VN-31 violin"
     assert page.locator("#new-home_rh").input_value() == "60"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -84,7 +85,9 @@ def test_temperatures_are_told_in_the_readers_unit():
     found = alert("heat", 31.0)
     assert alerts_text.facts(found, 30.0, NOON, PARIS, "F").startswith("86 °F now, 88 °F when")
     assert "above 86 °F" in alerts_text.rule_words(RULES["heat"], {}, "F")
-    assert "below 5.4 °F" in alerts_text.rule_words(RULES["near-dew-point"], {}, "F")
+    assert "less than 5.4 °F above the dew point" in alerts_text.rule_words(
+        RULES["near-dew-point"], {}, "F"
+    )
 
 
 @pytest.mark.parametrize(
@@ -106,10 +109,10 @@ def test_the_wall_has_an_alert_in_one_line(found, now, text):
 
 def test_who_put_an_alert_to_rest_is_told():
     found = alert()
-    assert alerts_text.rest(found, NOON, PARIS) == "Nobody has acknowledged it."
+    assert alerts_text.rest(found, NOON, PARIS) == "Not acknowledged."
     put_off = after(found, AlertAction.SNOOZE, until_ms=NOON + 3 * HOUR)
-    assert alerts_text.rest(put_off, NOON, PARIS) == "Put off until 15:00."
-    assert alerts_text.rest(put_off, NOON + 4 * HOUR, PARIS) == "Nobody has acknowledged it."
+    assert alerts_text.rest(put_off, NOON, PARIS) == "Snoozed until 15:00."
+    assert alerts_text.rest(put_off, NOON + 4 * HOUR, PARIS) == "Not acknowledged."
     taken = after(put_off, AlertAction.ACKNOWLEDGE)
     assert alerts_text.rest(taken, NOON, PARIS) == "Acknowledged by Ina, 11:00."
     assert (
@@ -134,7 +137,7 @@ def test_what_is_over_tells_how_long_and_how_far_it_went():
 def test_what_was_foretold_ends_by_beginning_or_by_a_newer_outlook(ended, told):
     over = after(alert("dry-snap", 1.4), AlertAction.CLEAR, by=BY, ended=ended, worst=None)
     assert told in alerts_text.over(over, NOON, PARIS, "C")
-    assert alerts_text.event_words(over.events[-1], NOON, PARIS, "C").startswith("Over")
+    assert alerts_text.event_words(over.events[-1], NOON, PARIS, "C").startswith("Ended")
 
 
 def changed(found, detail, foretold, *, graver=False):
@@ -154,9 +157,9 @@ def test_what_a_newer_outlook_makes_of_an_alert_is_said():
     )
     said = alerts_text.facts(earlier, 1.4, NOON, PARIS, "C")
     assert said.startswith("Below 40 % from about Sun 05:00; 5 L;")
-    assert said.endswith("; changed by a newer outlook 11:00.")
+    assert said.endswith("; updated from a newer outlook 11:00.")
     assert alerts_text.event_words(earlier.events[-1], NOON, PARIS, "C") == (
-        "Changed by a newer outlook, sooner or worse: Dry snap likely, below 40 % from about Sun "
+        "Updated from a newer outlook, sooner or worse: Dry snap likely, below 40 % from about Sun "
         "05:00"
     )
     faded = changed(snap, f"{NO_LONGER}; taken back if that lasts", None)
@@ -270,22 +273,62 @@ def test_everything_that_happens_to_an_alert_has_words(action):
             "fast-damping",
             "Any of the benches: relative humidity risen by more than 25 % within 24 h, for 1 h.",
         ),
-        ("heat", "Benches and varnish places, told as one: air temperature above 30 °C, for 1 h."),
+        (
+            "heat",
+            "Benches and varnish places, in one alert: air temperature above 30 °C, for 1 h.",
+        ),
         (
             "far-from-rest",
-            "Any instrument: moisture of its furthest part from rest outside −1.5 to "
+            "Any instrument: moisture of its furthest part, less its home moisture, outside −1.5 to "
             "1.5 % MC, for 1 h.",
         ),
         ("wait-ready", "Any wait is ready."),
         (
             "sensor-stuck",
-            "Any sensor: time for which its humidity has not moved at all above 6 h.",
+            "Any sensor: the humidity reading has not changed at all for more than 6 h.",
         ),
         ("broker-away", "The shop gets no readings, for 2 min."),
     ],
 )
 def test_a_rule_says_in_plain_words_when_it_raises_an_alert(rule, text):
     assert alerts_text.rule_words(RULES[rule], PLACES, "C") == text
+
+
+@pytest.mark.parametrize(
+    ("rule", "raised", "ended"),
+    [
+        ("dry-snap", "Any of the benches: a dry snap is likely.", "below 40 % of the alert level"),
+        ("jar-rested", "Any sensor has a steady reading in its jar.", "this is no longer so"),
+        (
+            "cold-instrument",
+            "Any instrument: the instrument is still colder than the dew point.",
+            "inside the limit by 1.8 °F for 10 min",
+        ),
+        (
+            "near-dew-point",
+            "Any of the varnish places: the coldest measured surface, or else the air, is less than "
+            "5.4 °F above the dew point, for 20 min.",
+            "inside the limit by 1.3 °F for 2 h",
+        ),
+        ("reservoir-due", "Any humidifier's tank: the tank is due to be filled.", "the limit"),
+    ],
+)
+def test_a_rule_shows_no_internal_value_and_no_difference_as_a_temperature(rule, raised, ended):
+    assert alerts_text.rule_words(RULES[rule], PLACES, "F") == raised
+    assert ended in alerts_text.ends(RULES[rule], "F")
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_every_rule_reads_as_a_sentence_without_a_bare_figure(rule):
+    for text in (
+        alerts_text.rule_words(RULES[rule], PLACES, "F"),
+        alerts_text.ends(RULES[rule], "F"),
+        alerts_text.telling(RULES[rule]),
+    ):
+        assert text.endswith(".")
+        assert not re.search(r" [.,]|\b(above|below) (0 °F|0 h|\d+(\.\d+)? [.,]|\d+\.$)", text), (
+            text
+        )
 
 
 @pytest.mark.parametrize(

@@ -21,6 +21,7 @@ from dashboard.alerts import page as alerts_page
 from dashboard.alerts import rule_fields as alerts_rule_fields
 from dashboard.alerts import rules_page as alerts_rules_page
 from dashboard.alerts import text as alerts_text
+from dashboard.alerts import view as alerts_view
 from dashboard.alerts import wall as alerts_wall
 from dashboard.app import create_app
 from dashboard.data.alerts import AlertBook
@@ -29,6 +30,7 @@ from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitBook
 from dashboard.data.wood import WoodBook
 from dashboard.ui import sentences
+from monitor.air.current import air_now
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.alerts.rule import HOLD_MAX_S
@@ -139,7 +141,7 @@ def test_the_page_says_each_alert_what_to_do_and_who_has_seen_it(shop, book, cli
         "26 % when raised",
         "Act now",
         "Keep opened plates clamped or bagged",
-        "Nobody has acknowledged it.",
+        "Not acknowledged.",
         "Snooze 30 min",
         "Snooze 3 h",
         "Snooze until ",
@@ -219,7 +221,7 @@ def test_acknowledge_snooze_and_note_reach_the_journal(client, book):
                 "reservoir": "room-humidifier",
                 "form": {"amount": "200 L"},
             },
-            "Water put in: 200 L: must be 0.02 to 100 L.",
+            "Water added: 200 L: must be 0.02 to 100 L.",
             {"amount": "200 L: must be 0.02 to 100 L"},
         ),
         ({"about": "rule", "do": "rule", "rule": "dry", "form": {}}, "Nothing was changed.", None),
@@ -295,7 +297,7 @@ def test_a_rule_is_added_like_another_and_taken_away(client, book):
     assert do(client, about="rule", do="rule", form=form)[0] == 200
     new = book.rules()["cellar-too-warm"]
     assert (new.name, new.high, new.family) == ("Cellar, too warm", 30.0, "cellar-too-warm")
-    assert "Take this rule away" in page(client, "/alerts/rule/cellar-too-warm")
+    assert "Delete this rule" in page(client, "/alerts/rule/cellar-too-warm")
     assert do(client, about="rule", do="reset", rule="cellar-too-warm")[0] == 200
     assert "cellar-too-warm" not in book.rules()
 
@@ -369,9 +371,9 @@ def test_rules_are_all_on_their_page_and_one_has_every_field(client):
         assert rule.name in text
     assert "In the quiet hours, 21:00 to 07:00, only what says so is sent" in text
     text = page(client, "/alerts/rule/very-dry")
-    for label in ("Lower limit [%]", "Lasting [min]", "Told again each [h]", "Only at", "Caution"):
+    for label in ("Lower limit [%]", "Lasting [min]", "Reminder every [h]", "Only at", "Caution"):
         assert label in text
-    assert "Of this and Dry only the gravest is told." in text
+    assert "Of this rule and Dry, only the most urgent raises an alert." in text
     assert "Upper limit" not in text
     assert "No such rule" in page(client, "/alerts/rule/nothing")
     assert "No such alert" in page(client, "/alerts/99")
@@ -413,9 +415,9 @@ def test_notices_tell_why_they_fail_and_which_were_given_up(dry, shop):
     lost = next(e for e in outbox.recent(writer, 9) if e.notice.notice_id == "old-1")
     outbox.failed(writer, lost, now, "no such host")
     text = said(alerts_page.on_their_way(shop.notices(200), settings, now))
-    assert "failed 1 try so far, the next about " in text
+    assert "failed 1 try so far; next try about " in text
     assert "nothing answers there" in text
-    assert "Given up" in text
+    assert "Failed" in text
     assert "Cellar: Very damp, 80 %." in text
     assert "after 1 try: no such host" in text
     assert "1 of them failing" in text
@@ -434,10 +436,16 @@ def test_what_waits_for_the_end_of_the_quiet_hours_says_so():
     entry = outbox.OutboxEntry(
         1, "mail", 0, NOON + HOUR, "", None, None, Notice("a", NOON, NOON + HOUR, 1, "t", "x")
     )
-    assert alerts_text.way(entry, NOON, PARIS) == "waits until 13:00, when the quiet hours end"
+    assert alerts_text.way(entry, NOON, PARIS) == "to be sent at 13:00, when the quiet hours end"
     assert alerts_text.way(entry, NOON + 2 * HOUR, PARIS) == "being sent"
     held = entry._replace(notice=entry.notice._replace(not_before_ms=NOON))
-    assert alerts_text.way(held, NOON, PARIS).startswith("waits for its channel")
+    assert alerts_text.way(held, NOON, PARIS).startswith("waiting for the channel")
+
+
+def test_urgency_is_a_word_and_no_marks():
+    for level, word in alerts_text.URGENCY.items():
+        assert said(alerts_view.urgency(level)).strip() == word
+    assert "!" not in "".join(alerts_text.URGENCY.values())
 
 
 # The wall
@@ -521,9 +529,13 @@ def test_the_menu_counts_the_open_alerts_and_is_silent_without_any(book, dry):
         dry[2].carry_out({"about": "rule", "do": "rule", "rule": rule, "on": False}, now_ms())
     alert_fixtures.run_cycles(dry[0], dry[1], now_ms(), now_ms(), 60_000)
     assert alerts_page.number_open(book) == ""
-    assert "Nothing is the matter." in said(
-        alerts_page.open_now(ShopData(dry[0]), book, now_ms(), writer=True)
-    )
+    text = said(alerts_page.open_now(ShopData(dry[0]), book, now_ms(), writer=False))
+    assert text.startswith("No open alerts.")
+    air = air_now(ShopData(dry[0]).recent(), dry[0], now_ms())[0]
+    assert (air.place.id, air.assessment.state) == ("front-bench", "dry")
+    assert f"Front bench, {air.rh_pct:.0f} %. {air.assessment.sentence}" in text  # as Air has it
+    assert "An alert is raised only after a rule's limit has been passed for the time" in text
+    assert "matter" not in text
 
 
 def test_a_rule_for_places_lists_what_it_can_be_for(shop):

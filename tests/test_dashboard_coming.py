@@ -86,10 +86,11 @@ def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
     said = coming_text.headline(with_spells(one, dry=SNAP), NOW, PARIS, "C")
     assert said.state == "dry"
     assert said.sentence == (
-        "Front bench: below 40 % from about tomorrow 23:00, about 31 % (28 to 34 %) by Sun 08:00."
+        "Front bench will be below 40 % RH from about tomorrow 23:00, reaching about 31 % (28 to "
+        "34 %) by Sun 08:00."
     )
     assert said.detail.startswith(
-        "Chance 92 %, almost certain. In about 34 h, between 30 h and 40 h."
+        "92 % chance (almost certain). In about 34 h, between 30 h and 40 h."
     )
     assert "humidifier" in said.detail
 
@@ -97,7 +98,7 @@ def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
 def test_a_spell_that_is_only_possible_is_told_as_that_and_an_unlikely_one_not_at_all(one):
     maybe = SNAP._replace(chance=0.3)
     said = coming_text.headline(with_spells(one, dry=maybe), NOW, PARIS, "C")
-    assert "possible below 40 %" in said.sentence
+    assert "may be below 40 % RH" in said.sentence
     assert "If it comes" in said.detail
     calm = coming_text.headline(with_spells(one, dry=SNAP._replace(chance=0.1)), NOW, PARIS, "C")
     assert calm.state == "right"
@@ -107,9 +108,9 @@ def test_a_spell_that_is_only_possible_is_told_as_that_and_an_unlikely_one_not_a
 def test_what_is_so_already_has_no_lead(one):
     there = SNAP._replace(begins_h=OutlookRange(0.0, 0.0, 2.0))
     said = coming_text.headline(with_spells(one, dry=there), NOW, PARIS, "C")
-    assert "below 40 % now" in said.sentence
+    assert "is below 40 % RH now" in said.sentence
     (line,) = coming_text.spell_lines(with_spells(one, dry=there), NOW, PARIS, "C")
-    assert line.when == "so already"
+    assert line.when == "already"
 
 
 def test_a_hot_spell_is_told_in_the_readers_unit(one):
@@ -120,7 +121,7 @@ def test_a_hot_spell_is_told_in_the_readers_unit(one):
 
 def test_without_a_forecast_it_says_weak_and_a_room_not_known_is_not_described(one):
     look = dataclasses.replace(one.look, source="", issued_ms=0, reaches_h=0)
-    assert "weak" in coming_text.as_far(dataclasses.replace(one, look=look), NOW, PARIS)
+    assert "less certain" in coming_text.as_far(dataclasses.replace(one, look=look), NOW, PARIS)
     room = dataclasses.replace(one.look.room, refused="the log is too short")
     told = coming_room_text.room_words(
         dataclasses.replace(one, look=dataclasses.replace(look, room=room)), "C"
@@ -144,11 +145,11 @@ def test_a_humidifiers_tank_is_told_as_far_as_rh_tells_it(one):
         )
 
     assert said(43.0, 0.9) == (
-        "A humidifier holds it at about 44 % while it has water, as it seems to have now."
+        "A humidifier keeps it at about 44 % while it has water. It seems to have water now."
     )
-    assert said(31.0, 0.0).endswith("its tank seems to be dry.")
-    assert said(31.0, 0.9).endswith("RH does not tell whether it has now.")
-    assert said(60.0, 0.0).endswith("RH does not tell whether it has now.")
+    assert said(31.0, 0.0).endswith("Its tank seems to be empty.")
+    assert said(31.0, 0.9).endswith("RH does not show whether it has water now.")
+    assert said(60.0, 0.0).endswith("RH does not show whether it has water now.")
 
 
 def test_an_old_outlook_and_none_at_all_say_what_is_needed():
@@ -271,11 +272,15 @@ def test_instruments_moved_where_no_outlook_is_says_so(shop, book):
 
 def test_the_page_below_holds_score_good_hours_and_what_it_rests_on(shop, book):
     head, below = coming_page.head_and_details(BENCH, shop, book, NOW)
-    assert head[0].children[1].children.startswith("Front bench: ")
+    assert head[0].children[1].children.startswith("Front bench may be ")
     text = str(below[0].to_plotly_json())
-    for word in ("What comes", "Good hours", "How well it does here", "What it rests on"):
+    for word in ("Expected spells", "Good hours", "Accuracy here", "Based on"):
         assert word in text, word
-    for said in ("Based on the forecast from demo", "not judged itself yet", "be told from RH"):
+    for said in (
+        "Based on the forecast from demo",
+        "not been checked here yet",
+        "RH does not show how often",
+    ):
         assert said in text, said
 
 
@@ -323,7 +328,7 @@ def test_the_page_says_how_far_the_learning_is(shop, book):
 def test_a_place_without_an_outlook_says_why(shop, book):
     head, below = coming_page.head_and_details("varnish-room", shop, book, NOW)
     assert below == []
-    assert "No outlook yet" in str(head[0].to_plotly_json())
+    assert "There is no outlook yet" in str(head[0].to_plotly_json())
 
 
 def test_the_ribbon_holds_the_fan_the_band_and_what_happens(one):
@@ -332,7 +337,7 @@ def test_the_ribbon_holds_the_fan_the_band_and_what_happens(one):
     assert low < min(one.fan.rh_pct.min(), one.low_pct)
     assert high > max(one.fan.rh_pct.max(), one.high_pct)
     text = str(coming_wall.strip(told, NOW, PARIS, "C", 3).to_plotly_json())
-    assert "dry, 92 %" in text
+    assert "92 % chance of dry air" in text
     assert "band 40 to 60 %" in text
 
 
@@ -368,14 +373,14 @@ def instrument(*, opened=True, home=True):
     [
         (np.arange(STEPS) >= 60, "Do not close it before Mon 02:00."),
         (np.arange(STEPS) < 20, "Close it before tomorrow 09:00, or wait."),
-        (np.zeros(STEPS, bool), "Do not close it in these days."),
-        (np.ones(STEPS, bool), "Near enough to its rest to be closed all along."),
+        (np.zeros(STEPS, bool), "Do not close it in the next five days."),
+        (np.ones(STEPS, bool), "It may be closed at any time in the next five days."),
     ],
 )
 def test_plates_tell_how_far_when_and_whether_to_close(one, closable, told):
     text = plates_text.plate_words(instrument(), plates_of(one, closable), one, NOW, PARIS)
     assert text.startswith(
-        "VN-30, top: 1.1 % MC under its rest by Sun 07:00 (0.8 to 1.4), now 0.3 under; "
+        "VN-30, top: 1.1 points below its home moisture by Sun 07:00 (0.8 to 1.4), now 0.3 below; "
         "0.6 mm narrower."
     )
     assert text.endswith(told)
@@ -432,18 +437,21 @@ def test_a_known_air_change_is_told_with_its_range_and_so_is_why_fills_do_not_te
     room = dataclasses.replace(one.look.room, refused="")
     look = dataclasses.replace(one.look, room=room)
     unknown = coming_room_text.room_words(dataclasses.replace(one, look=look), "C", "3 of the 5 …")
-    assert "cannot be told from RH" in unknown[-2]
+    assert "RH does not show how often" in unknown[-2]
     assert unknown[-1] == (
-        "The measured fills of its humidifier do not tell it yet: 3 of the 5 …."
+        "The measured fills of its humidifier do not show the air change yet: 3 of the 5 …."
     )
     told = dataclasses.replace(room, pinned=FillCalibration(room.water, 0.3, 0.8))
     look = dataclasses.replace(look, room=told)
     known = coming_room_text.room_words(dataclasses.replace(one, look=look), "C", "")
     assert known[-1] == (
-        "Its air was changed 0.8 (0.5 to 1.2) times an hour on average: the weighed fills of its "
-        "humidifier tell that."
+        "Its air was changed 0.8 (0.5 to 1.2) times an hour on average, according to the weighed "
+        "fills of its humidifier."
     )
-    for is_known, words in ((True, "fills that were weighed"), (False, "air change is not known")):
+    for is_known, words in (
+        (True, "weighed fills recorded here"),
+        (False, "air change is not known"),
+    ):
         said = coming_page.coming_view.answer(["x"], Change(water_l_day=1.0), known=is_known)
         assert words in text_of(said)
         assert "clean a humidifier every day" in text_of(said)  # the caution stays
@@ -470,10 +478,22 @@ def test_hours_that_hardly_suit_are_not_told_as_good(one, chance, told):
     assert ("good to varnish" in good) is (chance == 0.9)
 
 
+def test_a_chance_on_the_rh_axis_is_called_a_chance(one):
+    told = with_spells(one, dry=SNAP._replace(chance=0.31))
+    view = View(int(told.look.edges_ms[0]), int(told.look.edges_ms[-1]), PARIS, "C", 1280)
+    plot = coming_plot(told, "humidity", view, theme("day"), None)
+    (mark,) = [trace for trace in plot.data if trace.mode == "markers+text"]
+    assert mark.text == ("<b>31 % chance of dry air</b>",)
+    assert mark.hovertemplate.endswith("<br>31 % chance<extra></extra>")
+    ribbon = str(coming_wall.strip(told, NOW, PARIS, "C", 3).to_plotly_json())
+    assert "31 % chance of dry air" in ribbon
+    assert "dry, 31 %" not in ribbon
+
+
 def test_what_is_furthest_off_now_is_not_told_as_coming(one):
     found = plates_of(one, np.ones(STEPS, bool))
     first = found.parts[0]._replace(step=0)
     text = plates_text.plate_words(instrument(), found._replace(parts=(first,)), one, NOW, PARIS)
     assert text.startswith(
-        "VN-30, top: 1.1 % MC under its rest now, and no further in these days;"
+        "VN-30, top: 1.1 points below its home moisture now; no further in the next five days;"
     )

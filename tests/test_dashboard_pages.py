@@ -132,7 +132,7 @@ def test_the_wall_says_each_place_its_figures_and_their_meaning(full):
     text = said(air_page.content(full))
     assert "Front bench" in text
     assert "Good for glue and open work." in text
-    assert "Brought in and heated to 20 °C" in text
+    assert "If brought in and heated to 20 °C" in text
     assert text.count("Relative humidity") == 3
     assert "±" in text
 
@@ -162,9 +162,9 @@ def test_a_quiet_sensor_is_told_before_what_is_right(settings, writer):
     shop_air.fill(writer, "varnish-room", now - DAY, now, 60_000)
     airs = air_now(ShopData(settings).recent(), settings, now)
     head = air_text.headline(airs, now, settings.zone, "C")
-    assert head.sentence.startswith("Nothing heard from Front bench since")
+    assert head.sentence.startswith("No reading from Front bench since")
     assert air_text.state_of(airs[0]) == "old"
-    assert "the last heard" in air_text.meaning(airs[0], now, settings.zone, "C")
+    assert "Last reading: " in air_text.meaning(airs[0], now, settings.zone, "C")
 
 
 def test_below_freezing_the_frost_point_is_named_and_the_dew_point_kept(settings, writer):
@@ -222,7 +222,7 @@ def test_each_trouble_says_what_is_wrong_and_what_to_do(settings, writer):
             "broker_trouble": "no answer"
         },
         "Readings cannot be stored: disk full.": {"store_trouble": "disk full"},
-        "No alert is raised and no wait told: a rule broke.": {"round_trouble": "a rule broke"},
+        "Alerts and ready times have stopped: a rule broke.": {"round_trouble": "a rule broke"},
     }
     for sentence, values in cases.items():
         shop_air.beat(settings, **values)
@@ -280,7 +280,7 @@ def test_every_page_says_in_words_that_the_store_cannot_be_read(tmp_path):
         with app.server.test_request_context(environ_base={"REMOTE_ADDR": "127.0.0.1"}):
             told[page["module"]] = said(page["layout"]())
     assert len(told) >= 20
-    assert "The air is not known: the store gives no readings." in told.pop("air")
+    assert "The air is not known. The store cannot be read." in told.pop("air")
     without = {name for name, text in told.items() if "The store cannot be read: " not in text}
     assert without <= {"sign_in", "clients", "help", "help_subject"}, without
 
@@ -465,7 +465,7 @@ def test_sensors_shows_sensors_counts_and_refusals_as_text(full, writer):
     text = said(sensors_page.content(full))
     assert "fb-1" in text
     assert "100 of 100" in text
-    assert "Nothing wrong." in text
+    assert "No faults found." in text
     assert "not JSON" in text
     assert f"({len(payload)} bytes)" in text
     assert "\x00" not in text
@@ -548,4 +548,4 @@ def test_the_demo_is_flagged(tmp_path):
 
     settings = load(data=tmp_path, demo=True, environ={})
     client = create_app(settings).server.test_client()
-    assert "DEMO: all is invented" in client.get("/_dash-layout").get_data(as_text=True)
+    assert "DEMO: all data is invented" in client.get("/_dash-layout").get_data(as_text=True)

@@ -173,7 +173,7 @@ def test_a_wait_left_far_beyond_its_basis_says_what_just_right_would_mean(do):
     basis_s = told.kind["basis_s"]
     assert bench_text.well_past(replace(told, equivalent_s=1.4 * basis_s)) == ""
     past = replace(told, equivalent_s=3 * basis_s)
-    assert bench_text.well_past(past).startswith("It had 300 % of its basis.")
+    assert bench_text.well_past(past).startswith("It had 300 % of its usual time.")
     assert "It had 300 %" in said(bench_view.felt([past], writer=True))
     answered = replace(past, feel=Feel.RIGHT)
     assert "It had" not in said(bench_view.felt([answered], writer=True))
@@ -185,6 +185,14 @@ def test_what_was_foreseen_is_told_to_five_minutes_and_each_day_once(do):
     wait = replace(do.waits()[0], foreseen_ms=tuple(at))
     told = bench_text.foreseen(wait, NOON + 40 * HOUR, PARIS)
     assert told == "ready yesterday 18:20 (18:00 to 19:10)"
+
+
+def test_a_bare_time_is_never_of_another_day_than_the_one_before_it(do):
+    cleats(do, 1)
+    at = [NOON - 22 * HOUR, NOON - 20 * HOUR, NOON - 7 * HOUR]  # yesterday, yesterday, today
+    wait = replace(do.waits()[0], foreseen_ms=tuple(at))
+    told = bench_text.foreseen(wait, NOON, PARIS)
+    assert told == "ready yesterday 16:00 (14:00 to today 05:00)"
 
 
 def test_a_kind_taken_off_the_list_is_put_back_as_it_was_by_a_tap(tmp_path):

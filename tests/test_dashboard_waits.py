@@ -90,7 +90,10 @@ def sentence(found, of=None):
     ("found", "text"),
     [
         ({}, "Ready about 16:40 (16:00 to 17:30)."),
-        ({"rate_now": 0.6}, "Ready about 16:40 (16:00 to 17:30). The air is slow: 0.6 of normal."),
+        (
+            {"rate_now": 0.6},
+            "Ready about 16:40 (16:00 to 17:30). In this air it takes about 1.7 times the usual time.",
+        ),
         (
             {"ready_low_ms": NOON + 4 * HOUR + 40 * 60_000},
             "Ready about 16:40, almost surely by 17:30.",
@@ -128,16 +131,16 @@ def sentence(found, of=None):
         ({"ready_ms": None}, "Not within five days in this air."),
         (
             {"ready_ms": None, "horizon_ms": NOON},
-            "It has had 30 % of its air. What air comes is not known yet: no time can be told.",
+            "30 % done. There is no outlook yet, so there is no ready time.",
         ),
         (
             {"slow": True},
-            "Perhaps about 16:40 (16:00 to 17:30): no promise, the air is nearly too damp and the "
+            "Perhaps about 16:40 (16:00 to 17:30). Uncertain: the air is nearly too damp, and the "
             "sensor's error decides.",
         ),
         (
             {"softened": True},
-            "It was ready; damp air has undone it. Ready about 16:40 (16:00 to 17:30).",
+            "It was ready, but damp air has softened it again. Ready about 16:40 (16:00 to 17:30).",
         ),
     ],
 )
@@ -153,7 +156,7 @@ def test_what_cannot_be_said_says_why():
 def test_a_paused_wait_says_since_when_and_what_it_has_had():
     paused = replace(wait(), pauses=((NOON - 600_000, None),))
     assert sentence(readiness(), paused) == (
-        "Paused since 11:50: its clock stands. It has had 30 % of its air."
+        "Paused since 11:50. Paused time does not count. 30 % done so far."
     )
 
 
@@ -161,8 +164,8 @@ def test_a_paused_wait_says_since_when_and_what_it_has_had():
     ("wanted_h", "found", "text"),
     [
         (6, {}, "Wanted by 18:00: in time."),
-        (5, {}, "Wanted by 17:00: likely, but not sure."),
-        (3, {}, "Wanted by 15:00: it will miss that, as things go."),
+        (5, {}, "Wanted by 17:00: likely, but not certain."),
+        (3, {}, "Wanted by 15:00: it will be late if the air stays like this."),
         (3, {"state": WaitState.READY}, "Wanted by 15:00: it is ready."),
     ],
 )
@@ -178,15 +181,15 @@ def test_missing_readings_and_air_outside_the_claim_are_told():
         bench_text.said(Standing(wait(), KINDS["plate-crack"], found), NOON, PARIS).more
     )
     assert "Readings are missing for 3 h" in more
-    assert "outside what the law is meant for" in more
+    assert "outside the range that the calculation is made for" in more
 
 
 def test_the_range_says_what_it_rests_on_the_most_first():
     assert bench_text.rests_on(readiness()) == (
-        "The range rests on the basis of its kind (80 %) and the air to come (20 %). The air to "
-        "come is from the pattern of the last weeks."
+        "The range rests on the usual time of its kind (80 %) and the outlook (20 %). The air is "
+        "taken from the pattern of the last weeks."
     )
-    assert bench_text.rests_on(readiness(), foretold=True).endswith("is from the outlook.")
+    assert bench_text.rests_on(readiness(), foretold=True).endswith("is taken from the outlook.")
 
 
 def test_every_caution_and_every_hold_has_words():
@@ -510,7 +513,7 @@ def test_a_kind_is_changed_added_and_taken_off(settings, commands, client, book)
 def test_a_kind_shows_every_parameter_and_what_was_taught(settings, commands, ids, book):
     commands.carry_out({"do": "release", "wait": ids[4], "feel": "soft"}, now_ms())
     shown = said(bench_wait_types_page.taught(book.kind("rib-seam"), book.learned("rib-seam")))
-    assert "Before: basis 4 h" in shown
+    assert "Before: usual time 4 h" in shown
     assert "1 release: 1 still soft." in shown.replace("Releases", "releases")
     table = said(bench_wait_types_page.figures(book.kind("rib-seam"), False))
     assert "Wood memory" in table
@@ -521,4 +524,11 @@ def test_the_quick_card_is_one_in_reference_air_and_says_where_it_misleads():
     text = said(bench_wait_types_page.card(KINDS["cleat"], "C"))
     assert "1.00" in text
     assert "hold" in text
-    assert "by the law it takes 10.5 h" in text
+    assert "by the formula it takes 10.5 h" in text
+
+
+def test_a_range_that_begins_today_says_so_beside_a_ready_time_of_tomorrow():
+    found = readiness(
+        ready_ms=NOON + 16 * HOUR, ready_low_ms=NOON + 9 * HOUR, ready_high_ms=NOON + 23 * HOUR
+    )
+    assert sentence(found) == "Ready about tomorrow 04:00 (today 21:00 to tomorrow 11:00)."

@@ -37,11 +37,11 @@ def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
 @pytest.mark.parametrize(
     ("start", "said"),
     [
-        (None, ("The coming air is not known.", "–")),
-        (LatestStart(None, None, None), ("Even a start now is too late.", "too late")),
+        (None, ("There is no outlook.", "–")),
+        (LatestStart(None, None, None), ("Too late, even if started now.", "too late")),
         (
             LatestStart(None, None, NOON),
-            ("A start now is ready in time with luck only.", "hardly"),
+            ("Unlikely to be ready in time, even if started now.", "hardly"),
         ),
         (LatestStart(NOON, NOON, NOON + 1), ("Only if started now.", "now")),
         (
@@ -50,7 +50,7 @@ def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
         ),
         (
             LatestStart(NOON + 7 * HOUR, NOON + 8 * HOUR, None),
-            ("Sure if started any time before closing today.", "any time today"),
+            ("Almost certain if started any time before closing today.", "any time today"),
         ),
     ],
 )
@@ -63,7 +63,7 @@ def test_a_wanted_time_must_lie_ahead_within_the_coming_air(settings):
     assert bench_ready_by_page.asked_for(shop, "x", "open", "", [0, 0]).plan.wanted_ms > now_ms()
     faults = {
         "": "Choose",
-        "2020-01-01T10:00": "past",
+        "2020-01-01T10:00": "has passed",
         "2099-01-01T10:00": "five days",
         "x": "no date",
     }

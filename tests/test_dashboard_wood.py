@@ -48,10 +48,10 @@ NAN, INF = math.nan, math.inf
 @pytest.mark.parametrize(
     ("off", "side", "text"),
     [
-        ((-3.5, -2.7, -1.6), "dry", "2.7 % drier (1.6 to 3.5)"),
-        ((0.5, 1.4, 2.5), "damp", "1.4 % damper (0.5 to 2.5)"),
-        ((-1.2, -0.3, 0.6), "right", "near its rest (−1.2 to +0.6 %)"),
-        ((-1.4, 0.9, 3.2), "unknown", "not known (−1.4 to +3.2 %)"),
+        ((-3.5, -2.7, -1.6), "dry", "2.7 points drier (1.6 to 3.5)"),
+        ((0.5, 1.4, 2.5), "damp", "1.4 points damper (0.5 to 2.5)"),
+        ((-1.2, -0.3, 0.6), "right", "near home moisture (−1.2 to +0.6 points)"),
+        ((-1.4, 0.9, 3.2), "unknown", "not known (−1.4 to +3.2 points)"),
     ],
 )
 def test_how_far_from_rest_is_said_with_its_range_and_never_surer_than_it_is(off, side, text):
@@ -88,10 +88,10 @@ def test_a_gap_names_a_direction_only_if_the_range_does(values):
         ((0, 0, 0), "settled"),
         ((172_800, 345_600, 518_400), "settles in about 4 days (2 days to 6 days)"),
         ((0, 36_000, 50_000), "settles in about 10 hours (14 hours at most)"),
-        ((8e6, 2.6e7, INF), "settles in about 10 months (3 months to over a year)"),
-        ((3.3e7, 3.5e7, INF), "takes more than a year to settle"),
+        ((8e6, 2.6e7, INF), "settles in about 10 months (3 months to more than a year)"),
         ((INF, INF, INF), "takes more than a year to settle"),
-        ((NAN, NAN, NAN), "when it settles is not known"),
+        ((2.6e7, 4e7, INF), "takes more than a year to settle (at least 10 months)"),
+        ((NAN, NAN, NAN), "settling time not known"),
     ],
 )
 def test_how_long_until_it_has_settled(in_s, text):
@@ -180,8 +180,8 @@ def test_the_one_furthest_from_its_rest_is_first_and_what_is_not_known_last(gues
     ids = [one.instrument.id for one in found]
     assert (ids[0], ids[-1]) == ("va-2-viola", "db-4")
     head, after = wood_text.title(found)
-    assert head.startswith("Furthest from its rest: VA-2 viola, ")
-    assert head.endswith(" % too dry.")
+    assert head.startswith("Furthest from home moisture: VA-2 viola, ")
+    assert head.endswith(" points too dry.")
     assert after == "4 instruments in the shop."
 
 
@@ -210,12 +210,12 @@ def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(g
     }
     dry = told["va-2-viola"]
     assert (dry.close, dry.word) == (Close.NOT_YET, "Not yet")
-    assert "drier: its joints strain it by" in dry.why
-    assert "Bring the air slowly towards its home's 75 %." in dry.then
+    assert "drier. Held by its joints, it is strained to" in dry.why
+    assert "Bring the air slowly towards its home's 75 % RH." in dry.then
     assert told["vn-1"].word == "Yes"
-    assert "would strain by" in told["vn-1"].why
+    assert "it would be strained to" in told["vn-1"].why
     assert told["vc-3"].word == "Not known"
-    assert "Ask where it lives." in told["vc-3"].why
+    assert "Ask where the instrument lives." in told["vc-3"].why
     assert told["db-4"].word == "Not known"
     assert "No sensor at its place" in told["db-4"].why
 
@@ -228,7 +228,7 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
     soon = replace(answer, closing=replace(answer.closing, ready_in_s=ready))
     told = wood_text.closeness(WoodStanding(standing.instrument, soon), NOON, PARIS)
     assert told.then == (
-        "If the present air holds, from about Sat 28 Nov (tomorrow 12:00 to Fri 4 Dec)."
+        "If the air stays as it is, from about Sat 28 Nov (tomorrow 12:00 to Fri 4 Dec)."
     )
     never = replace(answer, closing=replace(answer.closing, ready_in_s=ready._replace(high=INF)))
     told = wood_text.closeness(WoodStanding(standing.instrument, never), NOON, PARIS)
@@ -254,7 +254,7 @@ def test_the_page_shows_each_instrument_its_parts_and_the_small_print(guests, sh
     assert "Humidifier:" in text
     assert "Your local codes" in text
     one = said(wood_instrument_page.inside(book.instrument("va-2-viola"), shop, book))
-    assert "Taken for granted: it came with the moisture that wood keeps at its home" in one
+    assert "Assumed: it came with the moisture that wood keeps at its home" in one
     assert "stress not known" in one
     assert "cleat by the bar" in one
 
@@ -287,9 +287,9 @@ def test_everything_done_is_told_with_who(guests, shop, book, commands):
     text = said(wood_instrument_page.history(book.instrument("va-2-viola"), shop))
     for told in (
         "Handed out",
-        "Put right: parts top 2.8 × 245 mm",
+        "Corrected: parts top 2.8 × 245 mm",
         "Moved to Wood store, cellar",
-        "Put right: home temperature 18.0 °C, due out not known, note two cleats",
+        "Corrected: home temperature 18.0 °C, due out not known, note two cleats",
         "Came in: viola, closed, to Front bench, as of",
         "home 75 %",
         "Ina",
@@ -411,14 +411,18 @@ def a_wait(commands, book):
 def test_the_plot_is_a_figure_with_each_part_the_rest_and_the_open_time(stay):
     plot = wood_figure.stay_plot(stay, [], view(stay), theme("day"))
     drawn = go.Figure(plot)
-    assert [trace.name for trace in drawn.data] == ["air's balance", "top", "back"]
+    assert [trace.name for trace in drawn.data] == [
+        "moisture in balance with the air",
+        "top",
+        "back",
+    ]
     assert all(len(trace.x) <= wood_figure.POINTS_MAX for trace in drawn.data)
     rest = [s for s in drawn.layout.shapes if s.type == "line"]
     assert [s.y0 for s in rest] == [11.0]
     (opened,) = [s for s in drawn.layout.shapes if s.type == "rect" and s.line.width == 1]
     assert (opened.x0, opened.x1) == (stay.at_ms[299], stay.at_ms[599])
     names = [note.text for note in drawn.layout.annotations]
-    assert set(names) == {"top", "back", "air", "rest", "open"}
+    assert set(names) == {"top", "back", "air", "home", "open"}
 
 
 def test_what_is_foretold_goes_on_dotted_behind_now_and_is_within_the_scale(stay):
@@ -427,7 +431,7 @@ def test_what_is_foretold_goes_on_dotted_behind_now_and_is_within_the_scale(stay
     coming = wood_figure.PartsAhead(at, {"top": np.full(24, 2.0)})
     plot = wood_figure.stay_plot(stay, [], view(stay), theme("day"), coming)
     drawn = go.Figure(plot)
-    (ahead,) = [trace for trace in drawn.data if trace.name == "top, foretold"]
+    (ahead,) = [trace for trace in drawn.data if trace.name == "top, outlook"]
     assert ahead.line.dash == "dot"
     assert ahead.x[0] > last
     assert drawn.layout.yaxis.range[0] < 2.0
@@ -465,16 +469,16 @@ def test_a_wait_is_marked_along_the_foot_and_its_name_stays_text(stay, commands,
 
 def test_the_plot_is_told_in_a_sentence(stay):
     text = wood_figure.summary(stay, view(stay))
-    assert "top 11.0 to 8.0 %, back 11.0 to 10.0 %; rest 11.0 %." in text
-    assert "Its air was read 90 % of the time." in text
+    assert "top 11.0 to 8.0 %, back 11.0 to 10.0 %; home moisture 11.0 %." in text
+    assert "Its air is known for 90 % of the time." in text
 
 
 def test_a_stay_without_any_air_says_so(guests, shop, book):
     plot, text = wood_instrument_page.drawing("db-4", {}, shop, book)
-    assert plot["layout"]["annotations"][0]["text"] == "None of its air has been read yet."
+    assert plot["layout"]["annotations"][0]["text"] == "There is no reading of its air yet."
     assert text == ""
     plot, text = wood_instrument_page.drawing(
         "vn-1", {"theme": "night", "width": 1920}, shop, book
     )
     go.Figure(plot)
-    assert "rest 9." in text
+    assert "home moisture 9." in text

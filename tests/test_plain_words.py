@@ -64,7 +64,7 @@ ALLOWED: dict[str, int] = {
     "monitor/settings": 8,
     "monitor/store": 1,
     "monitor/weather": 10,
-    "dashboard": 99,
+    "dashboard": 17,
     "sensors": 4,
 }
 """Texts with a banned turn that a package still has. A number here only ever goes down."""

@@ -42,7 +42,7 @@ _WORDS: dict[str, str] = {
 def _unknown(shop: ShopData) -> list[Component]:
     if not shop.settings.store_path.exists():
         return first_reading()
-    said = "The air is not known: the store gives no readings."
+    said = "The air is not known. The store cannot be read."
     return [_headline(Headline("unknown", said, ""))]  # every page's banner says what to do
 
 
@@ -98,13 +98,15 @@ def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
 def first_reading() -> list[Component]:
     """An empty shop: how to send the first reading."""
     return [
-        _headline(Headline("unknown", "No reading yet.", "The board waits for the first.")),
+        _headline(
+            Headline("unknown", "No reading yet.", ("The board is waiting for the first reading."))
+        ),
         html.Div(
             [
                 html.P([sentences.FIRST_READING, html.Br(), html.Code(sentences.FIRST_PACK)]),
                 html.P(
-                    "The place appears here within a second. Give it a name and say what work is "
-                    "done there under [[places]] in benchweather.toml."
+                    "The place appears here within a second. Add it under [[places]] in "
+                    "benchweather.toml, with a name and the work done there."
                 ),
             ],
             className="first",

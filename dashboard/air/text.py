@@ -40,12 +40,16 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
     if quiet:
         air = min(quiet, key=lambda air: air.heard_ms or 0)
         more = len(quiet) - 1
-        others = f" {more} more {'place is' if more == 1 else 'places are'} quiet." if more else ""
+        others = (
+            f" No reading from {more} more {'place' if more == 1 else 'places'}." if more else ""
+        )
         return Headline(
             OLD,
-            f"Nothing heard from {air.place.label} since "
-            f"{formats.when(air.heard_ms or 0, now_ms, zone)}.{others}",
-            "The air there is not known now. Check the sensor's power and radio.",
+            (
+                f"No reading from {air.place.label} since "
+                f"{formats.when(air.heard_ms or 0, now_ms, zone)}.{others}"
+            ),
+            "The air there is not known. Check the sensor's power and radio.",
         )
     minded = [a for a in judged if a.assessment.weight == 1]
     if minded:
@@ -91,23 +95,23 @@ def since(air: PlaceAir, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def _since(ms: int, now_ms: int, zone: ZoneInfo, long: bool) -> str:
-    return "so for a day or more" if long else f"since {formats.when(ms, now_ms, zone)}"
+    return "for more than a day" if long else f"since {formats.when(ms, now_ms, zone)}"
 
 
 def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     """What a place's air means for the work, in a sentence or two."""
     if air.heard_ms is None:
-        return f"No reading yet. Its sensor publishes to benchweather/{air.place.id}/<sensor>."
+        return f"No reading yet. Its sensor must publish to benchweather/{air.place.id}/<sensor>."
     if air.old:
         return (
-            f"The figures are from {formats.when(air.heard_ms, now_ms, zone)}, the last heard. "
-            "Check the sensor's power and radio."
+            f"Last reading: {formats.when(air.heard_ms, now_ms, zone)}. Check the sensor's "
+            "power and radio."
         )
     if air.place.kind == "outdoors":
         if not math.isfinite(air.heated_rh_pct):
             return ""
         return (
-            f"Brought in and heated to {formats.whole_temperature(HEATED_TO_C, unit)}, this air "
-            f"would read {formats.with_unit('humidity', air.heated_rh_pct, unit)} RH."
+            f"If brought in and heated to {formats.whole_temperature(HEATED_TO_C, unit)}, "
+            f"this air would have {formats.with_unit('humidity', air.heated_rh_pct, unit)} RH."
         )
     return air.assessment.sentence

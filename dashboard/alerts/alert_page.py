@@ -69,7 +69,7 @@ def layout(shop: ShopData, book: AlertBook, alert_id: str) -> Component:
             dcc.Store(id="alert-id", data=alert.id),
             html.Div(now, id="alert-now"),
             note(alert) if may.allowed else html.P(may.why),
-            html.H2("What has happened"),
+            html.H2("History"),
             html.Div(history(alert, shop), id="alert-history"),
         ]
     )
@@ -106,7 +106,7 @@ def _links(alert: Alert, book: AlertBook) -> Component:
             view.about(alert),
             dcc.Link(f"Rule: {rule.name}", href=f"/alerts/rule/{rule.id}")
             if rule
-            else html.Span("Its rule is no longer there."),
+            else html.Span("Its rule has been deleted."),
         ],
         className="ways",
     )
@@ -149,7 +149,7 @@ def history(alert: Alert, shop: ShopData) -> Component:
                 [
                     html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
                     html.Span(text.event_words(event, now, zone, unit)),
-                    html.Span(event.by or "nobody named", className="by-whom"),
+                    html.Span(event.by or "no name given", className="by-whom"),
                 ],
                 key=f"{i}",
             )

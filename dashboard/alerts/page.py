@@ -15,6 +15,7 @@ from dashboard.data.records import Outcome
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
+from monitor.air.current import air_now
 from monitor.core.clock import now_ms
 from monitor.domain.alerts.default_rules import HUMIDIFIER
 
@@ -34,8 +35,9 @@ NOTICES_SHOWN = 8
 """Most notices listed of those that wait, and of those given up."""
 
 AMOUNT = (
-    "Measured? Say how much went in, in mL, L, fl oz, qt, gal, g, kg or lb, each time to the same "
-    "mark: from five such fills the outlook tells how much water holds the air. Leave it empty if not."
+    "If you measure the water, enter the amount (mL, L, fl oz, qt, gal, g, kg or lb) every "
+    "time, and fill to the same mark. From five such fills, the outlook calculates how much "
+    "water keeps the air in its band. Otherwise leave this empty."
 )
 
 
@@ -119,14 +121,15 @@ def open_now(shop: ShopData, book: AlertBook, now: int, *, writer: bool) -> list
     calling = sum(not alert.rests(now) for alert in found)
     if not found:
         return [
-            html.H1("Nothing is the matter."),
-            html.P("What the rules find stands here, with what to do."),
+            html.H1("No open alerts."),
+            html.P("Problems found by the rules appear here, with what to do."),
+            *without_alert(shop, now),
         ]
     head = "1 alert is open" if len(found) == 1 else f"{len(found)} alerts are open"
     if calling:
         head += f", {calling} of them not acknowledged" if calling < len(found) else ""
     else:
-        head += ", all seen to"
+        head += ", all acknowledged or snoozed"
     return [
         html.H1(f"{head}."),
         html.Div(
@@ -139,14 +142,32 @@ def open_now(shop: ShopData, book: AlertBook, now: int, *, writer: bool) -> list
     ]
 
 
+def without_alert(shop: ShopData, now: int) -> list[Component]:
+    """What Air says of places that are not right, and why there is no alert about it."""
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    airs = [
+        air
+        for air in air_now(shop.recent(), shop.settings, now)
+        if not air.old and air.place.kind != "outdoors" and air.assessment.weight > 0
+    ]
+    if not airs:
+        return []
+    lines = [html.Li(text.of_air(air, unit)) for air in airs]
+    return [
+        html.H2("On Air, without an alert"),
+        html.Ul(lines, className="over-list"),
+        html.P(text.NO_ALERT, className="aside"),
+    ]
+
+
 def lately_over(shop: ShopData, book: AlertBook, now: int) -> list[Component]:
     zone = shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     found = book.over(now - OVER_MS)
     if not found:
-        return [html.H2("Lately over"), html.P("None in the last 14 days.")]
+        return [html.H2("Ended recently"), html.P("None in the last 14 days.")]
     return [
-        html.H2("Lately over"),
+        html.H2("Ended recently"),
         html.Ul(
             [
                 html.Li(
@@ -179,8 +200,8 @@ def on_their_way(notices: Notices, settings: Settings, now: int) -> list[Compone
         return [
             head,
             html.P(
-                "No channel is set: alerts are told here and over MQTT only. Give [[channels]] in "
-                "benchweather.toml, then try benchweather notify-test."
+                "No channel is set. Alerts appear only here and over MQTT. Add [[channels]] "
+                "to benchweather.toml, then run benchweather notify-test."
             ),
         ]
     given_up = [
@@ -193,15 +214,17 @@ def on_their_way(notices: Notices, settings: Settings, now: int) -> list[Compone
     for channel, tally in notices.waiting.items():
         failing = f", {tally.failing} of them failing" if tally.failing else ""
         oldest = formats.when(tally.oldest_ms, now, settings.zone)
-        wait = "1 waits" if tally.waiting == 1 else f"{tally.waiting} wait"
-        parts.append(html.P(html.Strong(f"{channel}: {wait}{failing}, the oldest from {oldest}.")))
+        wait = (
+            "1 notice is waiting" if tally.waiting == 1 else f"{tally.waiting} notices are waiting"
+        )
+        parts.append(html.P(html.Strong(f"{channel}: {wait}{failing}, oldest from {oldest}.")))
     if not waiting:
         last = next((e for e in notices.newest if e.outcome is Outcome.DELIVERED), None)
         parts.append(
             html.P(
-                "None is on its way."
+                "No notices are waiting."
                 + (
-                    f" The last one: {last.channel}, {text.way(last, now, settings.zone)}."
+                    f" Last notice: {last.channel}, {text.way(last, now, settings.zone)}."
                     if last
                     else ""
                 )
@@ -210,7 +233,7 @@ def on_their_way(notices: Notices, settings: Settings, now: int) -> list[Compone
     if waiting:
         parts.append(_listed(waiting, settings, now))
     if given_up:
-        parts += [html.H3("Given up"), _listed(given_up, settings, now)]
+        parts += [html.H3("Failed"), _listed(given_up, settings, now)]
     return parts
 
 
@@ -284,7 +307,7 @@ def tank_words(filled_ms: int | None, lasts_h: float, now: int, shop: ShopData) 
     """When a tank was filled and is due, and `yes` if it is due now, else `no`."""
     zone = shop.settings.zone
     if filled_ms is None:
-        return "Nobody has said yet that it was filled: it is not watched until then.", "no"
+        return "No fill has been recorded yet. The tank is not watched until then.", "no"
     due = filled_ms + round(lasts_h * formats.HOUR_MS)
     filled = f"Filled {formats.when(filled_ms, now, zone)}"
     if due <= now:

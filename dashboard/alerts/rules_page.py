@@ -90,7 +90,7 @@ def quiet(shop: ShopData) -> str:
             "the rest follows when they end."
         )
     brief = f" The morning brief comes at {alerts.brief_at}." if alerts.brief_at else ""
-    return f"{told}{brief} Both are set under [alerts] in benchweather.toml."
+    return f"{told}{brief} Set both under [alerts] in benchweather.toml."
 
 
 def line(
@@ -102,7 +102,7 @@ def line(
     if not rule.on:
         marks.append(html.Strong("off"))
     if changed:
-        marks.append(html.Span("the shop's own"))
+        marks.append(html.Span("changed by the shop"))
     return html.Li(
         [
             html.Div(
@@ -166,9 +166,7 @@ def add(rules: Mapping[str, Rule]) -> Component:
                 ),
                 className="taps wide",
             ),
-            html.P(
-                "It watches the same and says the same until you change it.", className="aside"
-            ),
+            html.P("The new rule is a copy until you change it.", className="aside"),
         ],
         id="rules-add",
     )
@@ -207,10 +205,10 @@ def _family(rule: Rule, rules: Mapping[str, Rule]) -> str:
     told = []
     kin = [r.name for r in rules.values() if r.family == rule.family and r.id != rule.id]
     if kin:
-        told.append(f"Of this and {' and '.join(kin)} only the gravest is told.")
+        told.append(f"Of this rule and {' and '.join(kin)}, only the most urgent raises an alert.")
     causes = [rules[name].name for name in rule.under if name in rules]
     if causes:
-        told.append(f"Not told while this is: {', '.join(causes)}.")
+        told.append(f"Suppressed by: {', '.join(causes)}.")
     return " ".join(told)
 
 
@@ -225,7 +223,7 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
     def text(name: str) -> Component:
         return view.long_field(name, f"rule-{name}", value=shown[name], maxLength=TEXT_MAX, rows=2)
 
-    band = "empty: the place's own band" if rule.quantity == "humidity" and not rule.over_s else ""
+    band = "empty: the place's band" if rule.quantity == "humidity" and not rule.over_s else ""
     figures = [
         figure(name, unit=how.unit, hint=band if name in ("low", "high") else _HINTS.get(name, ""))
         for name, how in scales(rule, unit).items()
@@ -246,7 +244,7 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
                         view.choice(
                             "breaks_quiet",
                             "rule-breaks_quiet",
-                            {"no": "no, after them", "yes": "yes"},
+                            {"no": "no, when they end", "yes": "yes"},
                             shown["breaks_quiet"],
                         ),
                     ],
@@ -258,7 +256,7 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
                 ),
                 html.Div(
                     action_button(
-                        "Keep these",
+                        "Save",
                         "rule",
                         about="rule",
                         rule=rule.id,
@@ -274,19 +272,16 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
             **attributes(data_draft=f"rule-{rule.id}"),
         ),
         html.Div([switch(rule), give_up(rule, shop) if changed else None], className="taps wide"),
-        html.P(
-            "An alert that is open keeps the words it was raised with until it changes.",
-            className="aside",
-        ),
+        html.P("An open alert keeps its text until it changes.", className="aside"),
     ]
 
 
 _HINTS = {
-    "back": "how far it must come back from the limit",
-    "over_h": "0: the value itself, not its change",
+    "back": "margin inside the limit before the alert ends",
+    "over_h": "0 tests the value itself, not its change",
     "hold_min": "before an alert is raised",
-    "calm_h": "it must have been back so long",
-    "repeat_h": "0: told once",
+    "calm_h": "time inside the limit before the alert ends",
+    "repeat_h": "0 sends one notice only",
 }
 
 
@@ -294,20 +289,20 @@ def give_up(rule: Rule, shop: ShopData) -> Component:
     """Give up what the shop has changed; a rule of its own is taken away."""
     if rule.id in starting_set(shop.settings.limits):
         return action_button(
-            "Give up my changes",
+            "Undo my changes",
             "reset",
             about="rule",
             rule=rule.id,
-            said="As it came.",
+            said="Changes undone.",
             then="reload",
-            sure="Tap again: it will be as it came",
+            sure="Tap again to undo your changes",
         )
     return action_button(
-        "Take this rule away",
+        "Delete this rule",
         "reset",
         about="rule",
         rule=rule.id,
-        said="Taken away.",
+        said="Deleted.",
         then="/alerts/rules",
-        sure="Tap again to take it away",
+        sure="Tap again to delete it",
     )

@@ -8,7 +8,9 @@ from dashboard.alerts.rule_fields import scale
 from dashboard.data.records import OutboxEntry, Outcome
 from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
+from monitor.air.current import PlaceAir
 from monitor.alerting.messages import ending, value_text, worst_text
+from monitor.domain.air_assessment import AirState
 from monitor.domain.alerts.alert import Alert, AlertAction
 from monitor.domain.alerts.rule import WATCHABLE, Of, Rule, Test
 
@@ -19,8 +21,7 @@ if TYPE_CHECKING:
     from dashboard.ui.formats import Unit
     from monitor.domain.events import Event
 
-URGENCY = {1: "Mind it", 2: "Act", 3: "Act now"}
-MARKS = {1: "!", 2: "!!", 3: "!!!"}
+URGENCY = {1: "Take note", 2: "Act", 3: "Act now"}
 GROUPS = {
     Of.PLACE: "Air",
     Of.INSTRUMENT: "Instruments",
@@ -39,19 +40,20 @@ _ANY = {
     Of.SHOP: "The shop",
 }
 _OVER = {
-    "back": "Over",
-    "begun": "Over: it has begun",
-    "gone": "Over: what it was about is gone",
-    "off": "Over: its rule was switched off",
+    "back": "Ended",
+    "begun": "Ended: the spell has begun",
+    "gone": "Ended: the item was released or removed",
+    "off": "Ended: the rule was switched off",
 }
 _FLAGS = {
     "ready": "is ready",
-    "held": "is held up by the air",
+    "held": "is on hold because of the air",
     "late": "will not be ready when it is wanted",
+    "rested": "has a steady reading in its jar",
     "broker_away": "gets no readings",
     "store_trouble": "cannot keep its readings",
 }
-"""Quantities that are so or not."""
+"""Quantities that are either true or not."""
 
 
 def title(alert: Alert) -> str:
@@ -74,7 +76,7 @@ def facts(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, un
     if not (lasting(alert) and now):
         told.append(f"since {formats.when(alert.began_ms, now_ms, zone)}")
     if alert.changed_ms is not None:
-        told.append(f"changed by a newer outlook {formats.when(alert.changed_ms, now_ms, zone)}")
+        told.append(f"updated from a newer outlook {formats.when(alert.changed_ms, now_ms, zone)}")
     text = "; ".join(filter(None, told))
     return f"{text[:1].upper()}{text[1:]}."
 
@@ -102,6 +104,24 @@ def foretold(alert: Alert) -> Headline:
     return Headline("dry", told, f"{more}{first_step(alert)}")
 
 
+def of_air(air: PlaceAir, unit: Unit) -> str:
+    """What Air says of a place that is not right: `Front bench, 55.9 °F. Too cold to glue.`"""
+    warmth = air.assessment.state in (AirState.COLD, AirState.HOT)
+    figure = (
+        formats.with_unit("temperature", air.temp_c, unit)
+        if warmth
+        else formats.with_unit("humidity", air.rh_pct, unit)
+    )
+    return f"{air.place.label}, {figure}. {air.assessment.sentence}"
+
+
+NO_ALERT = (
+    "Air shows at once what the air means for the work. An alert is raised only after a rule's "
+    "limit has been passed for the time set in that rule. Where no rule has a limit for it, there is "
+    "no alert. See Rules for the limits."
+)
+
+
 def lasting(alert: Alert) -> bool:
     """Whether its value is itself a length of time."""
     return alert.unit == "s"
@@ -118,8 +138,8 @@ def rest(alert: Alert, now_ms: int, zone: ZoneInfo) -> str:
         at, by = alert.acknowledged
         return f"Acknowledged{f' by {by}' if by else ''}, {formats.when(at, now_ms, zone)}."
     if alert.snoozed_until_ms is not None and now_ms < alert.snoozed_until_ms:
-        return f"Put off until {formats.ahead(alert.snoozed_until_ms, now_ms, zone)}."
-    return "Nobody has acknowledged it."
+        return f"Snoozed until {formats.ahead(alert.snoozed_until_ms, now_ms, zone)}."
+    return "Not acknowledged."
 
 
 def over(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
@@ -154,22 +174,22 @@ def event_words(event: Event, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
         case AlertAction.RAISE:
             return f"Raised: {told}; {URGENCY[body['urgency']].lower()}"
         case AlertAction.ROSE:
-            return f"Graver: {told}; {URGENCY[body['urgency']].lower()}"
+            return f"Worse: {told}; {URGENCY[body['urgency']].lower()}"
         case AlertAction.FELL:
             return f"Eased to {told}; {URGENCY[body['urgency']].lower()}"
         case AlertAction.TELL:
-            return f"Told again: {told}"
+            return f"Reminder sent: {told}"
         case AlertAction.CHANGED:
             if not body.get("foretold"):
                 return f"Changed: {body['detail']}"
             way = "sooner or worse" if body["graver"] else "later or milder"
-            return f"Changed by a newer outlook, {way}: {told}"
+            return f"Updated from a newer outlook, {way}: {told}"
         case AlertAction.CLEAR:
             return _OVER[body["ended"]]
         case AlertAction.ACKNOWLEDGE:
             return "Acknowledged"
         case AlertAction.SNOOZE:
-            return f"Put off until {formats.ahead(body['until_ms'], now_ms, zone)}"
+            return f"Snoozed until {formats.ahead(body['until_ms'], now_ms, zone)}"
         case AlertAction.NOTE:
             return f"Note: {body['note']}"
     return str(event.action)
@@ -180,8 +200,69 @@ def rule_words(rule: Rule, places: Mapping[str, str], unit: Unit) -> str:
     if rule.quantity in _FLAGS:
         matter = f"{_ANY[rule.of]} {_FLAGS[rule.quantity]}"
     else:
-        matter = f"{_where(rule, places)}: {WATCHABLE[rule.quantity].text} {limits(rule, unit)}"
+        said = (
+            _condition(rule, unit)
+            or f"{_TEXTS.get(rule.quantity, WATCHABLE[rule.quantity].text)} {limits(rule, unit)}"
+        )
+        matter = f"{_where(rule, places)}: {said}"
     return f"{matter}{f', for {formats.hours(rule.hold_s)}' if rule.hold_s else ''}."
+
+
+def _condition(rule: Rule, unit: Unit) -> str:
+    """The condition of a rule whose value is a margin or a length of time, in words of its own;
+    empty for the others, and for tests that these words do not fit."""
+    if rule.over_s or rule.test is Test.OUTSIDE:
+        return ""
+    limit = rule.high if rule.test is Test.ABOVE else rule.low
+    words = (_ABOVE if rule.test is Test.ABOVE else _BELOW).get(rule.quantity)
+    if limit is None or words is None:
+        return ""
+    at_zero, beyond = words
+    if rule.unit == "s":
+        shown = formats.hours(limit)
+    elif rule.unit == "K":
+        shown = f"{formats.spread(limit, unit)} {formats.degree_difference(unit)}"
+    else:
+        shown = f"{limit:g}"
+    return at_zero if limit == _PLAIN.get(rule.quantity, 0.0) and at_zero else beyond.format(shown)
+
+
+_TEXTS = {
+    "from_rest": "moisture of its furthest part, less its home moisture,",
+    "yield_share": "strain of held wood, as a share of its yield strain,",
+    "dry_spell_chance": "chance of air below its band",
+    "damp_spell_chance": "chance of air too damp for glue",
+    "hot_spell_chance": "chance of air too hot for glue",
+}
+"""Quantities whose short name needs more words in a sentence."""
+_PLAIN = {"dry_snap": 1.0}
+"""The limit at which a condition needs no figure, where that is not 0."""
+_ABOVE = {
+    "dry_snap": (
+        "a dry snap is likely",
+        "the chance of a dry snap is above {} times its alert level",
+    ),
+    "mould_margin": (
+        "RH is above the level at which mould grows on wood in time",
+        "RH is more than {} % above the level at which mould grows on wood in time",
+    ),
+    "silent_s": ("", "no reading for more than {}"),
+    "unchanged_s": ("", "the humidity reading has not changed at all for more than {}"),
+    "saturated_s": ("", "humidity reads 99 % or more for more than {}"),
+    "calibrated_s": ("", "the last calibration is more than {} old"),
+    "due_s": ("the tank is due to be filled", "the tank is overdue by more than {}"),
+}
+"""Quantity to its condition at a limit of 0, or `_PLAIN`, and beyond any other limit."""
+_BELOW = {
+    "dew_margin": (
+        "the coldest measured surface, or else the air, is at or below the dew point",
+        "the coldest measured surface, or else the air, is less than {} above the dew point",
+    ),
+    "warm_up_margin": (
+        "the instrument is still colder than the dew point",
+        "the instrument is less than {} above the dew point",
+    ),
+}
 
 
 def limits(rule: Rule, unit: Unit) -> str:
@@ -216,20 +297,31 @@ def limits(rule: Rule, unit: Unit) -> str:
 
 
 def ends(rule: Rule, unit: Unit) -> str:
-    """When an alert of a rule is over again."""
-    how = scale(rule, unit, difference=True)
-    back = f"back by {how.shown(rule.back)} {how.unit}" if rule.back else "back"
+    """When an alert of a rule ends."""
+    lasting_s = f" for {formats.hours(rule.calm_s)}" if rule.calm_s else ""
     if rule.quantity in _FLAGS:
-        back = "no longer so"
-    return f"Over once it is {back}{f', for {formats.hours(rule.calm_s)}' if rule.calm_s else ''}."
+        back = "this is no longer so"
+    elif rule.quantity == "dry_snap" and rule.high is not None:
+        back = (
+            f"the chance has been below {100 * (rule.high - rule.back):.0f} % of the alert level"
+        )
+    elif rule.back:
+        how = scale(rule, unit, difference=True)
+        margin = f"{how.shown(rule.back)} {how.unit}"
+        if rule.unit in ("°C", "K"):
+            margin = f"{formats.spread(rule.back, unit)} {formats.degree_difference(unit)}"
+        back = f"the value has been inside the limit by {margin}"
+    else:
+        back = "the value has been inside the limit"
+    return f"Ends when {back}{lasting_s}."
 
 
 def telling(rule: Rule) -> str:
-    """How often and when it is told."""
-    often = "Told once"
+    """How often and when a notice is sent."""
+    often = "One notice is sent"
     if rule.repeat_s:
-        often = f"Told again each {formats.hours(rule.repeat_s)} until somebody acknowledges it"
-    return f"{often}{', in quiet hours too' if rule.breaks_quiet else ''}."
+        often = f"A reminder is sent every {formats.hours(rule.repeat_s)} until acknowledged"
+    return f"{often}{', also in quiet hours' if rule.breaks_quiet else ''}."
 
 
 def _where(rule: Rule, places: Mapping[str, str]) -> str:
@@ -240,7 +332,7 @@ def _where(rule: Rule, places: Mapping[str, str]) -> str:
     ]
     joined = " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
     if rule.together:
-        return f"{joined[:1].upper()}{joined[1:]}, told as one"
+        return f"{joined[:1].upper()}{joined[1:]}, in one alert"
     return f"Any of the {joined}"
 
 
@@ -251,15 +343,15 @@ def way(entry: OutboxEntry, now_ms: int, zone: ZoneInfo) -> str:
         case Outcome.DELIVERED:
             return f"delivered {formats.when(entry.ended_ms or now_ms, now_ms, zone)}"
         case Outcome.WITHDRAWN:
-            return "taken back: it was over before it could be sent"
+            return "withdrawn: the alert ended before it could be sent"
         case Outcome.GIVEN_UP:
             at = formats.when(entry.ended_ms or now_ms, now_ms, zone)
-            return f"given up {at}, after {tries}: {entry.last_error}"
+            return f"failed {at}, after {tries}: {entry.last_error}"
     when = formats.ahead(entry.next_try_ms, now_ms, zone)
     if not entry.attempts:
         if entry.next_try_ms <= now_ms:
             return "being sent"
         if entry.notice.not_before_ms > now_ms:
-            return f"waits until {when}, when the quiet hours end"
-        return f"waits for its channel, the next try about {when}"
-    return f"failed {tries} so far, the next about {when}: {entry.last_error}"
+            return f"to be sent at {when}, when the quiet hours end"
+        return f"waiting for the channel; next try about {when}"
+    return f"failed {tries} so far; next try about {when}: {entry.last_error}"

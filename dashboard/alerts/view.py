@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from monitor.domain.alerts.alert import Alert
 
 ALERTS = Section(
-    "Alerts", "bench alerts", (("/alerts", "Open and over"), ("/alerts/rules", "Rules"))
+    "Alerts", "bench alerts", (("/alerts", "Open and ended"), ("/alerts/rules", "Rules"))
 )
 
 SNOOZES = {"30": "30 min", "180": "3 h"}
@@ -32,16 +32,9 @@ SNOOZES = {"30": "30 min", "180": "3 h"}
 
 
 def urgency(level: int) -> Component:
-    """How urgent, by word, weight and number of marks."""
+    """How urgent, by word, weight and size."""
     return html.Span(
-        [
-            html.Span(
-                alerts_text.MARKS[level], className="marks", **attributes(aria_hidden="true")
-            ),
-            alerts_text.URGENCY[level],
-        ],
-        className="urgency",
-        **attributes(data_urgency=str(level)),
+        alerts_text.URGENCY[level], className="urgency", **attributes(data_urgency=str(level))
     )
 
 
@@ -116,14 +109,14 @@ def taps(alert: Alert, shop: ShopData, now: int, *, note: bool) -> Component:
                 about="alert",
                 alert=alert.id,
                 minutes=minutes,
-                said=f"Put off, {word}: {name}.",
+                said=f"Snoozed {word}: {name}.",
             )
             for minutes, word in choices.items()
         ]
     if note:
         found.append(
             dcc.Link(
-                "Note", href=f"/alerts/{alert.id}", className="tap", title=f"A note on {name}"
+                "Note", href=f"/alerts/{alert.id}", className="tap", title=f"Add a note to {name}"
             )
         )
     return html.Div(found, className="taps", role="group", **attributes(aria_label=name))
@@ -136,12 +129,12 @@ def about(alert: Alert) -> Component | None:
     if of is Of.WAIT:
         return dcc.Link("See the wait", href=f"/bench/wait/{alert.subject}")
     if of is Of.INSTRUMENT:
-        return dcc.Link("See its wood", href=f"/wood/{alert.subject}")
+        return dcc.Link("See the instrument", href=f"/wood/{alert.subject}")
     if of is Of.SENSOR:
         return dcc.Link("See the sensors", href="/sensors")
     if of is Of.PLACE:
         places = "" if alert.subject == "shop" else f"places={alert.subject}&"
-        return dcc.Link("See the air of the week", href=f"/past?{places}span=week")
+        return dcc.Link("See the last week's air", href=f"/past?{places}span=week")
     return None
 
 

@@ -79,7 +79,7 @@
       const n = read(OUTBOX, []).length;
       say((answer && answer.later ? answer.later + " " : "The board cannot be reached. ") +
         (n === 1 ? "Your tap is" : "Your " + n + " taps are") + " kept here and sent again.",
-        [tapElement("Throw away", () => { keep(OUTBOX, null); say(""); })]);
+        [tapElement("Discard", () => { keep(OUTBOX, null); say(""); })]);
       window.setTimeout(flush, AGAIN_MS);
       return;
     }
@@ -98,13 +98,13 @@
       const ids = result.waits || [];
       if (said && ids.length > 1) said = said.replace("Opened:", "Opened " + ids.length + ":");
       const note = (command.form || {}).note || "";
-      taps.push(tapElement("Take back", () => {
+      taps.push(tapElement("Undo", () => {
         say("");
         post(ids.flatMap((id) => [
           { command: { id: newId(), by: who(), do: "correct", wait: id, at_ms: clock(),
                        form: { note: (note + " " + MISTAKE).trim() } } },
           { command: { id: newId(), by: who(), do: "release", wait: id, at_ms: clock() },
-            said: "Taken back." },
+            said: "Undone." },
         ]));
       }));
     }

@@ -67,8 +67,11 @@ def content(shop: ShopData, book: WaitBook) -> list[Component]:
     groups = series.alike(found, lambda wait: wait)
     return [
         html.P(
-            "The basis is what the work takes in reference air, 20 °C and 50 % RH. What it had is "
-            "the same measure, from the air as it was. Saying how it was teaches the kind's basis.",
+            (
+                "The usual time is what the work takes in reference air (20 °C and 50 % RH). “In "
+                "reference air” is the same measure for the air that the work had. Your answers "
+                "on how it was adjust the usual time of its kind."
+            ),
             className="aside",
         ),
         html.Ol([one(alike, shop, places, writer) for alike in groups], className="done-list"),
@@ -81,17 +84,17 @@ def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: b
     wait, name = alike[0], series.title(alike)
     basis_s = float(wait.kind["basis_s"])
     if wait.equivalent_s is None:
-        worth = "not known: there were no readings to tell"
+        worth = "not known (no readings)"
     else:
         worth = (
             f"{formats.hours(wait.equivalent_s)}, "
-            f"{text.percent(wait.equivalent_s / basis_s)} of the basis"
+            f"{text.percent(wait.equivalent_s / basis_s)} of the usual time"
         )
     facts = (
-        ("Foreseen", text.foreseen(wait, now, zone)),
+        ("Expected", text.foreseen(wait, now, zone)),
         ("Basis", formats.hours(basis_s)),
         ("Given", formats.hours(held_s(wait, now))),
-        ("Had, in reference air", worth),
+        ("In reference air", worth),
     )
     kind = str(wait.kind["name"])
     at = ", ".join([*([kind] if kind != name else []), places.get(wait.place, wait.place)])

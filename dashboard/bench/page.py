@@ -133,7 +133,7 @@ def live(shop: ShopData, book: WaitBook, writer: bool) -> tuple[list[Component],
             ),
         ]
     else:
-        waits = [html.P("What you put in clamps or leave to dry stands here with its ready time.")]
+        waits = [html.P("Work in clamps or left to dry appears here with its ready time.")]
     head, after = bench_text.next_up(found, now, zone)
     top: list[Component] = [html.H1(head), html.P(after)]
     if found:
@@ -179,7 +179,7 @@ def _just(waits: Sequence[Wait], writer: bool) -> Component:
     name, ids = series.title(waits), series.ids(waits)
     taps = [
         action_button("Open again", "reopen", wait=ids, said=f"Open again: {name}."),
-        html.Button("Leave it", type="button", className="tap", **attributes(data_skip=ids)),
+        html.Button("Not now", type="button", className="tap", **attributes(data_skip=ids)),
     ]
     return html.Article(
         [
@@ -246,7 +246,7 @@ def calendar(shop: ShopData) -> Component | None:
         [
             "Ready times for the phone: ",
             html.A("calendar link", href=path),
-            ". Whoever has this link sees what is waiting: keep it in the shop.",
+            (". Anyone with this link can see your open waits. Do not share it outside the shop."),
         ],
         className="aside calendar-link",
     )
@@ -282,9 +282,9 @@ def place_tap(
         default=None,
     )
     if heard is None:
-        air = "no sensor: no time can be told"
+        air = "no sensor, so no ready time"
     elif now_ms() - heard > 1000 * shop.settings.board.stale_after_s:
-        air = f"not heard since {formats.when(heard, now_ms(), shop.settings.zone)}"
+        air = f"no reading since {formats.when(heard, now_ms(), shop.settings.zone)}"
     else:
         air = ", ".join(values)
     return action_button(
@@ -340,10 +340,10 @@ def cautions(kinds: Sequence[WaitType]) -> Component:
                 [
                     html.Span(bench_text.CAUTIONS[caution]),
                     html.Button(
-                        "Put away",
+                        "Hide",
                         type="button",
                         className="away",
-                        title="Put this caution away until tomorrow",
+                        title="Hide this caution until tomorrow",
                         **attributes(data_dismiss=str(caution)),
                     ),
                 ],
@@ -402,7 +402,10 @@ def details(references: Sequence[str]) -> Component:
                         className="fields",
                     ),
                     html.P(
-                        "These go with the next wait you open. Kept on this device until then.",
+                        (
+                            "These details are added to the next wait you open. Until then they "
+                            "are kept on this device."
+                        ),
                         className="aside",
                     ),
                 ],

@@ -111,15 +111,13 @@ def asked_for(
         except ValueError:
             return ReadyByQuestion(None, f"{at!r} is no date and time.")
         if wanted <= now:
-            return ReadyByQuestion(None, "That time is past: choose one ahead.")
+            return ReadyByQuestion(None, "That time has passed. Choose a later one.")
         if wanted > now + AHEAD_MS:
             return ReadyByQuestion(
-                None, "The coming air is told for five days: choose a time within them."
+                None, "The outlook covers five days. Choose a time within them."
             )
     if wanted is None:
-        return ReadyByQuestion(
-            None, "The shop has no opening hours in its settings: choose a time."
-        )
+        return ReadyByQuestion(None, "No opening hours are set. Choose a time.")
     return ReadyByQuestion(ReadyByRequest(place, wanted, float(what_if[0]), float(what_if[1])))
 
 
@@ -237,10 +235,7 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitBook) -> list[Compone
     by = formats.ahead(plan.wanted_ms, now, zone)
     if all(found[kind.id] is None for kind in kinds):
         return [
-            html.P(
-                "What air comes here is not known yet: it takes about two days of readings "
-                "from this place."
-            )
+            html.P("There is no outlook for this place yet. It needs about two days of readings.")
         ]
     head = f"To be ready by {by}"
     if plan.warmer_k or plan.drier_pct:
@@ -252,8 +247,10 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitBook) -> list[Compone
             [_line(kind, found[kind.id], by, now, shop) for kind in kinds], className="latest"
         ),
         html.P(
-            "Sure: ready in nine cases of ten. The air to come is taken from this place's own last "
-            "weeks; a change of weather is not foreseen.",
+            (
+                "Almost certain means 9 in 10. The outlook here is the pattern of this place's "
+                "last weeks; it does not know of a change of weather."
+            ),
             className="aside",
         ),
     ]
@@ -268,7 +265,9 @@ def lead(kind: WaitType, start: LatestStart | None, by: str, now: int, shop: Sho
         when = "any time before closing"
     else:
         when = f"before {formats.ahead(floored(start.start_ms), now, shop.settings.zone)}"
-    return f"{kind.name}: start {when} and it is ready by {by}, as likely as not or better."
+    return (
+        f"{kind.name}: start {when}. Then it is ready by {by} with a chance of 5 in 10 or better."
+    )
 
 
 def floored(ms: int) -> int:
@@ -298,19 +297,19 @@ def start_words(
 ) -> tuple[str, str]:
     """What to say beside a latest start, and the start itself."""
     if start is None:
-        return "The coming air is not known.", formats.UNKNOWN
+        return "There is no outlook.", formats.UNKNOWN
     if start.start_ms is None:
         if start.chance_ms is None:
-            return "Even a start now is too late.", "too late"
-        return "A start now is ready in time with luck only.", "hardly"
+            return "Too late, even if started now.", "too late"
+        return "Unlikely to be ready in time, even if started now.", "hardly"
     if start.start_ms - now < bench_text.ROUND_MS:
         sure = start.sure_ms is not None
-        return ("Only if started now." if sure else "As likely as not, if started now."), "now"
+        return ("Only if started now." if sure else "5 in 10 if started now."), "now"
     when = f"before {formats.ahead(floored(start.start_ms), now, zone)}"
     if closes_ms is not None and start.start_ms >= closes_ms:
         when = "any time today"
     if start.sure_ms is None:
-        return "As likely as not; not sure even if started now.", when
+        return "5 in 10. Not certain even if started now.", when
     if closes_ms is not None and start.sure_ms >= closes_ms:
-        return "Sure if started any time before closing today.", when
+        return "Almost certain if started any time before closing today.", when
     return f"Sure before {formats.ahead(floored(start.sure_ms), now, zone)}.", when

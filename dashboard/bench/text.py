@@ -37,28 +37,38 @@ HOLDS = {
     Hold.WOOD_DAMP: ("the wood is too damp", "Let the wood dry first."),
     Hold.DRY: ("too dry", "Bring the air back into its band."),
     Hold.HOT: ("too hot", "Let the air cool."),
-    Hold.SHUT: ("shut away from the air", "Let air to it."),
+    Hold.SHUT: ("shut away from the air", "Let air reach it."),
 }
 """Why no headway is made, and what to do. None of it asks for a flame or a heater near solvents."""
 _DAMP_TO = {"GlueLaw": " to harden", "FilmLaw": " to set", "DryingLaw": " to dry"}
 _RESTS = {
-    "basis": "the basis of its kind",
-    "law": "how the work takes to the air",
+    "basis": "the usual time of its kind",
+    "law": "how the work responds to the air",
     "sensor": "the sensor's accuracy",
-    "outlook": "the air to come",
+    "outlook": "the outlook",
 }
 CAUTIONS = {
-    Caution.HOT_GLUE_POT: "Glue pot: it scalds, and a pot boiled dry burns. Water topped up; off "
-    "and unplugged before you leave.",
+    Caution.HOT_GLUE_POT: (
+        "A glue pot scalds, and a pot boiled dry burns. Keep the water "
+        "topped up. Switch the pot off and unplug it before you leave."
+    ),
     Caution.CHILLED_JOINT: "Cold parts chill the glue before the joint is closed.",
-    Caution.SOLVENTS: "Solvents: open a window, no flame, heater or spark, gloves on, bottle shut. "
-    "See the product's safety data sheet.",
-    Caution.BLUSH: "Damp air clouds a spirit coat: look at the dew point first.",
-    Caution.OILY_RAGS: "Oily rags heat up by themselves and can catch fire within hours: lay them "
-    "flat outdoors to dry, or shut them in a metal can, out of the building every day.",
-    Caution.WOOD_DUST: "Sanding later: extraction and a mask. Wood dust harms the lungs.",
+    Caution.SOLVENTS: (
+        "Solvents: open a window, keep flames, heaters and sparks away, wear "
+        "gloves and close the bottle. Read the product's safety data sheet."
+    ),
+    Caution.BLUSH: "Damp air clouds a spirit coat. Check the dew point first.",
+    Caution.OILY_RAGS: (
+        "Oily rags heat up by themselves and can catch fire within hours. Lay "
+        "them flat outdoors to dry, or shut them in a metal can and take it "
+        "out of the building every day."
+    ),
+    Caution.WOOD_DUST: "Wood dust harms the lungs. Use extraction and a mask when you sand.",
     Caution.LONE_WORKING: "Working alone with solvents? Agree who looks in on you, and when.",
-    Caution.CLIMATE_SHOCK: "Opened or freshly strung: keep the air steady, no draught, no sun.",
+    Caution.CLIMATE_SHOCK: (
+        "The instrument is open or freshly strung. Keep the air steady, "
+        "and keep it out of draughts and sun."
+    ),
 }
 DEFERS = "The product's safety data sheet and your local codes come first."
 
@@ -90,8 +100,10 @@ def said(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
         since = formats.when(wait.pauses[-1][0], now_ms, zone)
         share = ""
         if found is not None and not math.isnan(found.progress.median):
-            share = f" It has had {percent(found.progress.median)} of its air."
-        return WaitText("paused", "paused", f"Paused since {since}: its clock stands.{share}", ())
+            share = f" {percent(found.progress.median)} done so far."
+        return WaitText(
+            "paused", "paused", f"Paused since {since}. Paused time does not count.{share}", ()
+        )
     if found is None:
         return WaitText(
             "unknown", "not known", standing.why_not, tuple(_wanted(wait, None, now_ms, zone))
@@ -105,7 +117,10 @@ def said(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
             "they count for nothing at the least, so the range is wider."
         )
     if found.outside_claim:
-        more.append("This air is outside what the law is meant for: trust the hand more.")
+        more.append(
+            "This air is outside the range that the calculation is made for. Check "
+            "the work by hand."
+        )
     return WaitText(state, when, sentence, tuple(more))
 
 
@@ -118,7 +133,7 @@ def rests_on(found: Readiness, *, foretold: bool = False) -> str:
     duration = [f"{_RESTS[cause]} ({percent(share)})" for cause, share in shares if share >= 0.1]
     text = f"The range rests on {' and '.join(filter(None, [', '.join(duration[:-1]), duration[-1]]))}."
     source = "the outlook" if foretold else "the pattern of the last weeks"
-    return f"{text} The air to come is from {source}."
+    return f"{text} The air is taken from {source}."
 
 
 def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple[str, str]:
@@ -137,7 +152,7 @@ def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple
     if after:
         return after, ""
     held = next((s for s, duration in ahead if duration.state == "hold"), None)
-    return (f"On hold: {title(held.wait)}." if held else "Nothing is ready in sight."), ""
+    return (f"On hold: {title(held.wait)}." if held else "No wait has a ready time yet."), ""
 
 
 def _at(when: str) -> str:
@@ -155,14 +170,14 @@ def _main(
         return (
             "unknown",
             "not known",
-            "No reading from its place since it began, and none is expected: nothing can be said.",
+            "No reading from its place since it began, so there is no ready time.",
         )
     if found.state is WaitState.NOT_STARTED:
         text = formats.ahead(standing.wait.started_ms, now_ms, zone)
         return "waiting", "to begin", f"Begins {text}."
-    undone = "It was ready; damp air has undone it. " if found.softened else ""
+    undone = "It was ready, but damp air has softened it again. " if found.softened else ""
     if found.state is WaitState.HOLD:
-        why, remedy = HOLDS.get(Hold(found.hold), ("no headway in this air", "Warm the bench."))
+        why, remedy = HOLDS.get(Hold(found.hold), ("no progress in this air", "Warm the bench."))
         if found.hold == Hold.DAMP:
             why += _DAMP_TO.get(type(standing.kind.law).__name__, "")
         since = formats.when(found.hold_since_ms or now_ms, now_ms, zone)
@@ -179,8 +194,7 @@ def _main(
             return (
                 "unknown",
                 "not known",
-                f"{undone}It has had {had} of its air. What air comes is not known yet: no time "
-                "can be told.",
+                f"{undone}{had} done. There is no outlook yet, so there is no ready time.",
             )
         days = round((found.horizon_ms - now_ms) / formats.DAY_MS)
         span = "five days" if days == 5 else formats.duration(found.horizon_ms - now_ms)
@@ -190,8 +204,10 @@ def _main(
         return (
             "waiting",
             text,
-            f"{undone}Perhaps about {text}{_range(found, now_ms, zone)}: no promise, the air is nearly "
-            "too damp and the sensor's error decides.",
+            (
+                f"{undone}Perhaps about {text}{_range(found, now_ms, zone)}. Uncertain: the air "
+                "is nearly too damp, and the sensor's error decides."
+            ),
         )
     return (
         "waiting",
@@ -213,24 +229,33 @@ def _range(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
     late = formats.ahead(about(high), now_ms, zone)
     if low is not None and found.ready_ms is not None and about(low) == about(found.ready_ms):
         return f", almost surely by {late}"
-    duration = (
-        formats.ahead(about(found.ready_ms), now_ms, zone) if found.ready_ms is not None else ""
-    )
-    return f" ({_without_day(early, duration)} to {_without_day(late, early)})"
+    if early != "now" and low is not None and found.ready_ms is not None:
+        early = _after(about(low), about(found.ready_ms), now_ms, zone)
+    if low is not None and low > now_ms:
+        late = _after(about(high), about(low), now_ms, zone)
+    return f" ({early} to {late})"
 
 
-def _without_day(text: str, before: str) -> str:
-    """A time without its day where the time told before it had the same one."""
-    day, _, clock = text.rpartition(" ")
-    return clock if day and before.startswith(f"{day} ") else text
+def _after(ms: float, before_ms: float, now_ms: int, zone: ZoneInfo) -> str:
+    """A moment named after another one: with its day unless that is the same, or both are today.
+
+    So a bare time is never of another day than the one before it: `Fri 11:30`, `today 04:35`.
+    """
+    day, before, today = (formats.local(at, zone).date() for at in (ms, before_ms, now_ms))
+    if day == before:
+        return formats.clock(ms, zone)
+    named = formats.ahead(ms, now_ms, zone)
+    return f"today {named}" if day == today else named
 
 
 def _rate(found: Readiness) -> str:
     rate = found.rate_now
     if math.isnan(rate) or SLOW <= rate <= QUICK:
         return ""
-    word = "slow" if rate < SLOW else "quick"
-    return f" The air is {word}: {formats.figure(rate, 1)} of normal."
+    if rate < 0.1:
+        return " In this air it takes more than 10 times the usual time."
+    times = formats.figure(1 / rate, 1)
+    return f" In this air it takes about {times} times the usual time."
 
 
 def _wanted(wait: Wait, found: Readiness | None, now_ms: int, zone: ZoneInfo) -> list[str]:
@@ -243,9 +268,9 @@ def _wanted(wait: Wait, found: Readiness | None, now_ms: int, zone: ZoneInfo) ->
     if found.state is WaitState.READY:
         return [f"{by}: it is ready."]
     if found.ready_ms is None or found.ready_ms > wait.wanted_ms:
-        return [f"{by}: it will miss that, as things go."]
+        return [f"{by}: it will be late if the air stays like this."]
     if found.ready_high_ms is None or found.ready_high_ms > wait.wanted_ms:
-        return [f"{by}: likely, but not sure."]
+        return [f"{by}: likely, but not certain."]
     return [f"{by}: in time."]
 
 
@@ -258,8 +283,9 @@ def foreseen(wait: Wait, now_ms: int, zone: ZoneInfo) -> str:
     """When a wait was to be ready, as it looked when it was opened."""
     if wait.foreseen_ms is None:
         return "not known when it was opened"
-    low, ready, high = (formats.when(about(ms), now_ms, zone) for ms in wait.foreseen_ms)
-    return f"ready {ready} ({_without_day(low, ready)} to {_without_day(high, low)})"
+    low, ready, high = (about(ms) for ms in wait.foreseen_ms)
+    early, late = _after(low, ready, now_ms, zone), _after(high, low, now_ms, zone)
+    return f"ready {formats.ahead(ready, now_ms, zone)} ({early} to {late})"
 
 
 def well_past(wait: Wait) -> str:
@@ -268,8 +294,8 @@ def well_past(wait: Wait) -> str:
     if share * LONG_BEFORE < 1:
         return ""
     return (
-        f"It had {percent(share)} of its basis. Just right then teaches only that it was hard "
-        "by then."
+        f"It had {percent(share)} of its usual time. “Just right” then shows only that it was "
+        "hard by that time."
     )
 
 
@@ -287,15 +313,19 @@ def law_words(kind: WaitType) -> str:
 
 
 _LAWS = {
-    "GlueLaw": "Water glue: the glue line dries towards the air and is hard once its water activity "
-    "has come down to the threshold. Warm, dry air is quicker; air damper than the threshold is no "
-    "headway at all, and undoes some.",
-    "DryingLaw": "Wetted wood: its moisture content follows the air's balance; done once it is dry "
-    "enough to be worked.",
+    "GlueLaw": (
+        "Water glue: the glue line dries towards the air and is hard once its water "
+        "activity has fallen to the threshold. Warm, dry air is quicker. In air "
+        "damper than the threshold there is no progress, and some is undone."
+    ),
+    "DryingLaw": (
+        "Wetted wood: its moisture content moves towards the air's. It is ready "
+        "once it is dry enough to work."
+    ),
     "FilmLaw": "A film that sets: warmth speeds it, humidity slows it beyond a limit and stops it "
     "near the dew point. Thickness, recipe and driers matter more than the air.",
-    "RestLaw": "A rest: time counts by the clock while the air is in its band, and not outside.",
-    "FixedLaw": "A fixed time: the air does not enter.",
+    "RestLaw": "A rest: time counts only while the air is in its band.",
+    "FixedLaw": "A fixed time. The air makes no difference.",
 }
 
 
@@ -318,7 +348,7 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
         case Action.PAUSE:
             return f"Paused{at()}"
         case Action.RESUME:
-            return f"Went on{at()}"
+            return f"Resumed{at()}"
         case Action.MOVE:
             return f"Moved to {place(body['place'])}{at()}"
         case Action.RELEASE:
@@ -328,14 +358,14 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
             return "Opened again"
         case Action.FEEL:
             if not body.get("feel"):
-                return "How it was: taken back"
+                return "How it was: answer withdrawn"
             return f"How it was: {FEELS[Feel(body['feel'])].lower()}"
         case Action.CORRECT:
-            return f"Put right: {', '.join(_put_right(body, place, now_ms, zone))}"
+            return f"Corrected: {', '.join(_corrections(body, place, now_ms, zone))}"
     return str(event.action)
 
 
-def _put_right(
+def _corrections(
     body: Mapping[str, object], place: object, now_ms: int, zone: ZoneInfo
 ) -> list[str]:
     duration = []

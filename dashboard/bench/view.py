@@ -51,7 +51,7 @@ WORDS = {
     "paused": "paused",
     "unknown": "not known",
     "waiting": "waiting",
-    "long": "long to go",
+    "long": "more than five days",
 }
 
 
@@ -108,7 +108,7 @@ def bar(standing: Standing, of: Axis, zone: ZoneInfo) -> Component:
         )
     )
     if found is not None:
-        words.append(f"{bench_text.percent(found.progress.median)} of its air so far")
+        words.append(f"{bench_text.percent(found.progress.median)} done so far")
         low, high = found.ready_low_ms, found.ready_high_ms
         if found.state is not WaitState.READY and not wait.paused:
             if end is not None:
@@ -196,7 +196,7 @@ def steps_of(waits: Sequence[Wait]) -> list[Component]:
     all_of = f" all {len(waits)}" if len(waits) > 1 else ""
     return [
         action_button(f"Release{all_of}", "release", wait=ids, said="Released.", name="tap main"),
-        action_button("Go on", "resume", wait=ids, said=f"Goes on: {name}.")
+        action_button("Resume", "resume", wait=ids, said=f"Resumed: {name}.")
         if waits[0].paused
         else action_button("Pause", "pause", wait=ids, said=f"Paused: {name}."),
     ]
@@ -231,7 +231,7 @@ def felt(waits: Sequence[Wait], writer: bool) -> Component:
     """How waits were at their release: three taps, of which one may be on; it can be taken back."""
     feel, past = waits[0].feel, bench_text.well_past(waits[0])
     if not writer:
-        told = bench_text.FEELS[feel] if feel else "not said"
+        told = bench_text.FEELS[feel] if feel else "not answered"
         return html.P(f"How it was: {told.lower()}.")
     return html.Div(
         [
@@ -246,7 +246,7 @@ def felt(waits: Sequence[Wait], writer: bool) -> Component:
                             data_do="feel",
                             data_wait=series.ids(waits),
                             data_feel="" if feel is one else str(one),
-                            data_said="Taken back." if feel is one else f"{word}.",
+                            data_said="Answer withdrawn." if feel is one else f"{word}.",
                             aria_pressed="true" if feel is one else "false",
                         ),
                     )

@@ -95,7 +95,7 @@ def stands(wait: Wait, shop: ShopData, book: WaitBook, writer: bool) -> list[Com
     now, zone = now_ms(), shop.settings.zone
     name, places = bench_text.title(wait), shop.place_names()
     facts = [
-        (str(wait.kind["name"]), f"basis {formats.hours(float(wait.kind['basis_s']))}"),
+        (str(wait.kind["name"]), f"usual time {formats.hours(float(wait.kind['basis_s']))}"),
         (places.get(wait.place, wait.place), "place"),
         (formats.when(wait.started_ms, now, zone), "start"),
     ]
@@ -138,8 +138,9 @@ def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
         computed = found.computed_ms
         if computed is not None and computed < found.floor_ms - bench_text.ROUND_MS:
             more.append(
-                f"By the air alone about {formats.ahead(bench_text.about(computed), now, zone)}; the "
-                "advice is never shorter than the basis of the kind."
+                "By the air alone: about "
+                f"{formats.ahead(bench_text.about(computed), now, zone)}. The advice is never "
+                "shorter than the usual time of the kind."
             )
     if found is not None and (rests := bench_text.rests_on(found, foretold=standing.foretold)):
         more.append(rests)
@@ -153,7 +154,7 @@ def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
 def _taps(wait: Wait, name: str) -> list[Component]:
     if wait.open:
         return view.steps_of([wait])
-    return [action_button("Open it again", "reopen", wait=wait.id, said=f"Open again: {name}.")]
+    return [action_button("Open again", "reopen", wait=wait.id, said=f"Open again: {name}.")]
 
 
 def move(wait: Wait, places: dict[str, str]) -> Component | None:
@@ -163,7 +164,7 @@ def move(wait: Wait, places: dict[str, str]) -> Component | None:
         return None
     return html.Section(
         [
-            html.H2("Move it now to"),
+            html.H2("Move to"),
             html.Div(
                 [
                     action_button(
@@ -191,7 +192,7 @@ def fix(wait: Wait, shop: ShopData) -> Component:
 
     return html.Details(
         [
-            html.Summary("Put something right"),
+            html.Summary("Correct this wait"),
             html.Div(
                 [
                     line("Instrument or job", "instrument", wait.instrument, maxLength=200),
@@ -216,11 +217,11 @@ def fix(wait: Wait, shop: ShopData) -> Component:
             html.Div(
                 [
                     action_button(
-                        "Keep these",
+                        "Save",
                         "correct",
                         wait=wait.id,
                         form="fix-form",
-                        said="Put right.",
+                        said="Corrected.",
                         name="tap main",
                         then="reload",
                     )
@@ -241,7 +242,7 @@ def history(wait: Wait, shop: ShopData) -> Component:
                 [
                     html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
                     html.Span(bench_text.event_words(event, places, now, zone)),
-                    html.Span(event.by or "nobody named", className="by-whom"),
+                    html.Span(event.by or "no name given", className="by-whom"),
                 ],
                 key=f"{i}",
             )

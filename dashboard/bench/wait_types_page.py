@@ -100,11 +100,18 @@ def layout(shop: ShopData, book: WaitBook) -> Component:
         [
             html.H1("Kinds"),
             html.P(
-                "The basis is the wait you would give the work in reference air, 20 °C and 50 % "
-                "RH. Each is yours to change."
+                "The usual time is the wait you would give the work in reference air (20 °C "
+                "and 50 % RH). You can change every usual time."
             ),
             _table(
-                ["Kind", "Basis", "Safe minimum", "Releases taught", "Law", "Basis from"],
+                [
+                    "Kind",
+                    "Usual time",
+                    "Safe minimum",
+                    "Releases learned from",
+                    "Law",
+                    "Usual time from",
+                ],
                 rows,
                 "Kinds",
             ),
@@ -118,7 +125,7 @@ def _off_the_list(retired: list[WaitType]) -> Component:
     return html.Details(
         [
             html.Summary(f"{len(retired)} off the list"),
-            html.P("A tap puts it back as it last was."),
+            html.P("Tap a kind to put it back on the list, as it last was."),
             html.Div(
                 [
                     action_button(
@@ -153,7 +160,7 @@ def _add(kinds: list[WaitType]) -> Component:
                 className="fields",
                 **attributes(data_draft="add-kind"),
             ),
-            html.P("It takes its law, spread and cautions from:"),
+            html.P("Copy the formula, spread and cautions from:"),
             html.Div(
                 [
                     action_button(
@@ -190,7 +197,7 @@ def one(shop: ShopData, book: WaitBook, kind_id: str) -> Component:
             html.P(bench_text.law_words(kind), className="lead"),
             html.Ul([html.Li(bench_text.CAUTIONS[c]) for c in kind.cautions], className="plain"),
             html.P(bench_text.DEFERS, className="aside") if kind.cautions else None,
-            html.H2("What releases have taught"),
+            html.H2("Learned from releases"),
             *taught(kind, learned),
             html.H2("Its figures"),
             *figures(kind, may.allowed),
@@ -212,15 +219,15 @@ def _releases(n: int) -> str:
 def taught(kind: WaitType, learned: LearnedUsualTime | None) -> list[Component]:
     """Prior, evidence and result."""
     if learned is None:
-        return [html.P("Nothing can be learned of this kind: it has no spread.")]
+        return [html.P("This kind cannot learn, because it has no spread.")]
     before = (
-        f"Before: basis {formats.hours(kind.basis_s)}, give or take {round(100 * kind.spread)} %"
+        f"Before: usual time {formats.hours(kind.basis_s)}, give or take {round(100 * kind.spread)} %"
         f"{f', never below {formats.hours(kind.minimum_s)}' if kind.minimum_s else ''}."
     )
     if not learned.evidence:
         return [
             html.P(before),
-            html.P("No release has said how it was yet: the basis stands as set."),
+            html.P("No release has an answer to “How was it?” yet, so the usual time is as set."),
         ]
     counts = {v: sum(e.verdict is v for e in learned.evidence) for v in JointAtRelease}
     told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
@@ -244,7 +251,7 @@ def taught(kind: WaitType, learned: LearnedUsualTime | None) -> list[Component]:
         density(learned, f"{before} {result}"),
         html.P(
             [
-                "To undo, take back how it was on ",
+                "To undo, withdraw the answer of a release on ",
                 dcc.Link("Finished", href="/bench/finished"),
                 ".",
             ],
@@ -290,7 +297,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
     own = [
         (
             "basis_h",
-            "Basis",
+            "Usual time",
             shown["basis_h"],
             "h",
             "1 min to 400 days",
@@ -302,7 +309,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
             "Safe minimum",
             shown["minimum_h"],
             "h",
-            "0 to the basis",
+            "0 to the usual time",
             "Learning never goes below",
             kind.source,
         ),
@@ -312,7 +319,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
             shown["spread"],
             "",
             "0 to 1",
-            "Standard deviation of ln(basis)",
+            "Standard deviation of ln(usual time)",
             kind.source,
         ),
     ]
@@ -322,9 +329,12 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
         ["Figure", "Value", "Unit", "Range", "Means", "Source"], rows, "Figures", "figs"
     )
     shorter = (
-        "The advice is never shorter than the basis, however good the air."
+        "The advice is never shorter than the usual time, however good the air."
         if kind.never_shorter
-        else "In good air the advice may be shorter than the basis, not below the safe minimum."
+        else (
+            "In good air the advice may be shorter than the usual time, but never shorter "
+            "than the safe minimum."
+        )
     )
     if not writer:
         return [table, html.P(shorter)]
@@ -333,7 +343,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
         html.Div(
             [
                 action_button(
-                    "Keep these",
+                    "Save",
                     "kind",
                     kind=kind.id,
                     form="kind-form",
@@ -356,7 +366,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
         html.Div(
             [
                 action_button(
-                    "Let good air shorten it",
+                    "Allow good air to shorten it",
                     "kind",
                     kind=kind.id,
                     never_shorter="no",
@@ -365,7 +375,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
                 )
                 if kind.never_shorter
                 else action_button(
-                    "Never shorter than the basis",
+                    "Never shorter than the usual time",
                     "kind",
                     kind=kind.id,
                     never_shorter="yes",
@@ -375,7 +385,7 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
             ],
             className="taps wide",
         ),
-        html.P("What is changed holds for waits opened from now on.", className="aside"),
+        html.P("Changes apply to waits opened from now on.", className="aside"),
     ]
 
 
@@ -449,7 +459,7 @@ def card(kind: WaitType, unit: formats.Unit) -> list[Component]:
             CARD_TEMPS_C, np.broadcast_to(rates, (len(temps), len(rhs))), strict=True
         )
     ]
-    said = "How fast constant air is, relative to reference air: 0.5 takes twice the basis."
+    said = "Speed in constant air, relative to reference air: 0.5 takes twice the usual time."
     return [
         html.P(said),
         _table(["Air", *(f"{rh} %" for rh in CARD_RHS_PCT)], rows, "Quick card", "card"),
@@ -461,16 +471,17 @@ def parting(kind: WaitType) -> str:
     """Where the card and the law part."""
     law = kind.law
     if not isinstance(law, GlueLaw):
-        return "Waits are worked out from the air as it was, moment by moment, by this same law."
+        return "Ready times use the same formula, moment by moment, with the air as it was."
     basis_h = kind.basis_s / 3600
     plain = GlueLaw(**{p.name: p.value for p in parameters(law)} | {"wood_memory_h": 0.0})
     good, damp = GOOD_THEN_DAMP
     pieces = ((basis_h / 2, *good[1:]), damp)
     strict, additive = strict_and_additive_hours(plain, basis_h, pieces)
-    ends = "never gets there" if math.isinf(strict) else f"takes {formats.hours(3600 * strict)}"
+    ends = "never gets ready" if math.isinf(strict) else f"takes {formats.hours(3600 * strict)}"
     card_h = "no end" if math.isinf(additive) else formats.hours(3600 * additive)
     return (
-        f"The card adds hours up; a glue line does not. Half the basis in {good[1]:g} °C, {good[2]:g} % "
-        f"and then {damp[1]:g} °C, {damp[2]:g} %: by the card {card_h}, by the law it {ends}. Good air "
-        "first flatters the card, bad air first wrongs it; ready times follow the law."
+        "The card adds hours up. A glue line does not. An example: half the usual time in "
+        f"{good[1]:g} °C, {good[2]:g} % and then {damp[1]:g} °C, {damp[2]:g} %. By the card this "
+        f"takes {card_h}; by the formula it {ends}. With good air first, the card's time is too "
+        "short; with bad air first, it is too long. Ready times use the formula."
     )

@@ -93,7 +93,7 @@ def listed(kept: KeptJournal, shop: ShopData, text: str) -> list[Component]:
     for sheet in sheets:
         by_client.setdefault(sheet.client, []).append(sheet)
     if not by_client:
-        return [html.P("No sheet kept has this." if text else "No sheet has been kept yet.")]
+        return [html.P("No kept sheet matches." if text else "No sheet has been kept yet.")]
     shown = [_client(name, of, shop) for name, of in list(by_client.items())[:SHOWN_MAX]]
     if (more := len(by_client) - SHOWN_MAX) > 0:
         shown.append(html.P(f"And {more} more: find them by name.", className="aside"))

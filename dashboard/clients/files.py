@@ -34,10 +34,10 @@ if TYPE_CHECKING:
     from monitor.settings import Settings
 
 TEXTS = {
-    "time": ("Column of the time; two as Date + Time", "time"),
-    "format": ("Its form: iso, s, ms or as %d.%m.%Y %H:%M", "iso"),
-    "temperature": ("Column of temperature", "temperature"),
-    "humidity": ("Column of RH", "humidity"),
+    "time": ("Time column; for two columns enter Date + Time", "time"),
+    "format": ("Time format: iso, s, ms, or a pattern such as %d.%m.%Y %H:%M", "iso"),
+    "temperature": ("Temperature column", "temperature"),
+    "humidity": ("RH column", "humidity"),
 }
 PICKS = {
     "unit": ("Temperature in", {"Cel": "°C", "F": "°F"}),
@@ -57,8 +57,7 @@ def weather_layout() -> list[Component]:
     """Where a weather file is chosen."""
     return [
         html.P(
-            "A year of the weather there: EPW or TMY3, as design services give them.",
-            className="aside",
+            "A year of weather at the client's home, as an EPW or TMY3 file.", className="aside"
         ),
         *_pick("weather", "Choose a weather file"),
     ]
@@ -96,8 +95,10 @@ def log_layout() -> list[Component]:
     ]
     return [
         html.P(
-            "CSV, some weeks or more. Say how it is written, then choose it. Times without a zone "
-            "are the shop's.",
+            (
+                "A CSV file of some weeks or more. Enter how it is written, then choose it. "
+                "Times without a time zone are in the shop's time zone."
+            ),
             className="aside",
         ),
         html.Div([*texts, *picks], className="fields"),

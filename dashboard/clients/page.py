@@ -127,13 +127,14 @@ def layout(shop: ShopData, kept: KeptJournal) -> Component:
     return html.Main(
         [
             html.H1("Clients"),
-            html.P("A sheet for the case at home: one page, in figures."),
+            html.P("A one-page sheet about the case at home, in figures."),
             html.Div(
                 [
                     html.Div(view.layout(unit), className="client-form"),
                     html.Div(
                         html.P(
-                            "Give the home's RH in at least one month, and the sheet shows here."
+                            "Enter the home's RH for at least one month. The sheet then "
+                            "appears here."
                         ),
                         id="client-live",
                         className="client-live",
@@ -201,7 +202,7 @@ def _kept(worked: SheetCalculation, airs: HomeSources, sheet: Sheet, shop: ShopD
         ipc.ask(shop.settings.desk_path, past.keeping(worked, airs, sheet, now_ms()))
     except MonitorError as exc:
         return f"Made, but not kept: {exc}."
-    return "Made, and kept among the past sheets."
+    return "The sheet is made and kept under Past sheets."
 
 
 def _told(sheet: Sheet, *_: Any) -> list[Component]:
@@ -252,8 +253,8 @@ def _records(kept: KeptJournal) -> list[Component]:
     options: list[Any] = [{"label": one.reference, "value": one.id} for one in newest]
     return [
         html.P(
-            "The air an instrument had in the shop, as PDF and CSV. Both are known again by "
-            "benchweather verify-record."
+            "The air that an instrument had in the shop, as PDF and CSV. Check later that a "
+            "file is unchanged with benchweather verify-record."
         ),
         html.Fieldset(
             [
@@ -263,7 +264,7 @@ def _records(kept: KeptJournal) -> list[Component]:
             className="picks",
         ),
         html.Div(
-            html.Button("Make its record", id="record-make", className="tap main"),
+            html.Button("Make the record", id="record-make", className="tap main"),
             className="taps wide",
         ),
         html.P(id="record-said", role="status"),
@@ -298,7 +299,9 @@ def recorded(instrument_id: str, shop: ShopData, kept: KeptJournal) -> tuple[Any
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         for suffix, content in made._asdict().items():
             archive.writestr(f"air-{instrument_id}.{suffix}", content)
-    return _file(out.getvalue(), f"air-{instrument_id}.zip"), "Made, and noted in the journal."
+    return _file(out.getvalue(), f"air-{instrument_id}.zip"), (
+        "The record is made and noted in the history."
+    )
 
 
 def _file(content: bytes, name: str) -> dict[str, Any]:

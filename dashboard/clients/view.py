@@ -25,9 +25,7 @@ def layout(unit: formats.Unit) -> list[Component]:
         dcc.Checklist(
             id="client-keep",
             value=["keep"],
-            options=[
-                {"label": "Keep a sheet that is made, under the name it is for", "value": "keep"}
-            ],
+            options=[{"label": "Keep each sheet under the client's name", "value": "keep"}],
         ),
         _choice("case", unit),
         _choice("source", unit),
@@ -37,7 +35,7 @@ def layout(unit: formats.Unit) -> list[Component]:
         _choice("tightness", unit),
         html.Details(
             [
-                html.Summary("More of home and day"),
+                html.Summary("More about the home and the day"),
                 _fields(lines.HOME, unit),
                 _fields(lines.DAY, unit),
                 _fields(lines.BAND, unit),
@@ -45,7 +43,7 @@ def layout(unit: formats.Unit) -> list[Component]:
         ),
         html.Details(
             [
-                html.Summary("What they have already"),
+                html.Summary("What they already have"),
                 _choice("device", unit),
                 html.Div(_fields(lines.OWN, unit), id="client-own-humidifier", hidden=True),
                 html.Div(_fields(lines.OWN_BUFFER, unit), id="client-own-buffer", hidden=True),
@@ -107,8 +105,10 @@ def _months(unit: formats.Unit) -> list[Component]:
         rows.append(html.Div([name, *fields, html.Div(faults)], className="month field"))
     return [
         html.P(
-            "At home for readings, one month or more; outdoors for its weather, all twelve. "
-            "Outdoors beside readings, if it is known, checks them.",
+            (
+                "At home: readings of one month or more. Outdoors: its weather, all twelve "
+                "months. If you know the outdoor values too, they check the readings."
+            ),
             className="aside",
         ),
         html.Div(rows, className="months"),

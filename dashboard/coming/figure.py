@@ -119,9 +119,9 @@ def summary(one: PlaceOutlook, quantity: str, view: View) -> str:
         return f"{b} {how.unit} ({a} to {c}) {stamp}"
 
     return (
-        f"{how.words} of {one.place.label} over the next five days: lowest about {at_hour(least)}, "
-        f"highest about {at_hour(most)}. The wash holds 8 of 10 of what may come; the line is the "
-        "middle."
+        f"{how.words} of {one.place.label} over the next five days: lowest about "
+        f"{at_hour(least)}, highest about {at_hour(most)}. Shaded: 80 % range. Line: most "
+        "likely."
     )
 
 
@@ -221,8 +221,8 @@ def _spells(one: PlaceOutlook, quantity: str, view: View, look: Theme) -> list[g
     """Where a spell begins: a mark on the limit that it crosses, with its range in time."""
     if quantity == "humidity":
         marks = [
-            (one.dry, one.low_pct, "triangle-down", look.dry, "dry"),
-            (one.over, one.high_pct, "triangle-up", look.damp, "above the band"),
+            (one.dry, one.low_pct, "triangle-down", look.dry, "dry air"),
+            (one.over, one.high_pct, "triangle-up", look.damp, "air above the band"),
         ]
     else:
         marks = []
@@ -259,10 +259,10 @@ def _mark(
         },
         marker={"symbol": symbol, "size": 18, "color": ink},
         name=word,
-        text=[f"<b>{word}, {likely(spell.chance)}</b>"],
+        text=[f"<b>{likely(spell.chance)} chance of {word}</b>"],
         textposition="bottom right" if symbol.endswith("down") else "top right",
         textfont={"color": ink, "size": 16},
-        hovertemplate=f"<b>{word} from about {when}</b><br>chance {likely(spell.chance)}"
+        hovertemplate=f"<b>{word} from about {when}</b><br>{likely(spell.chance)} chance"
         "<extra></extra>",
     )
 
@@ -279,9 +279,9 @@ def _reach_shapes(one: PlaceOutlook, look: Theme) -> list[dict[str, Any]]:
 
 
 def _reach_labels(one: PlaceOutlook, look: Theme, narrow: bool) -> list[dict[str, Any]]:
-    text, x = "forecast ends; from here weak", float(_reach_ms(one))
+    text, x = "end of forecast; less certain after this", float(_reach_ms(one))
     if not one.look.reaches_h:
-        text, x = "no forecast: weak", float(one.at_ms(1))
+        text, x = "no forecast; less certain", float(one.at_ms(1))
     elif one.look.reaches_h >= one.fan.rh_pct.shape[1]:
         return []
     late = one.look.reaches_h > one.fan.rh_pct.shape[1] * 0.6
@@ -294,7 +294,7 @@ def _reach_labels(one: PlaceOutlook, look: Theme, narrow: bool) -> list[dict[str
             "showarrow": False,
             "xanchor": "right" if late else "left",
             "yanchor": "bottom",
-            "text": "weak from here" if narrow and one.look.reaches_h else text,
+            "text": "less certain after this" if narrow and one.look.reaches_h else text,
             "font": {"color": look.quiet, "size": 15},
         }
     ]

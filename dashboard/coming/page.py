@@ -176,7 +176,7 @@ def answered(
     place = _place(place_id, book)
     one = book.outlook_of(place) if place else None
     if one is None:
-        return plots.empty_plot("No outlook to draw.", look), "", [], {}
+        return plots.empty_plot("There is no outlook to draw.", look), "", [], {}
     other, said, faults = _other(one, wish, book, zone, unit)
     width = screen.get("width")
     edges = one.look.edges_ms

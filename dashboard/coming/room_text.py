@@ -19,8 +19,8 @@ def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
     """What the log has told of the room, and what it cannot tell. `fills_why`: as `Fit` has it."""
     if one.look.room.refused:
         return [
-            f"The room is not known yet: {one.look.room.refused}. Until then a usual room stands "
-            "for it."
+            f"The room is not known yet: {one.look.room.refused}. Until then a typical room is "
+            "assumed."
         ]
     told = room_model.room_description(one.look.room)
     excess, damping = told["moisture_excess_g_m3"], told["damping_h"]
@@ -42,14 +42,17 @@ def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
         lines.append(humidifier)
     change = told["air_change_h"]
     lines.append(
-        f"Its air was changed {_range(change, 1)} times an hour on average: the weighed fills of its "
-        "humidifier tell that."
+        f"Its air was changed {_range(change, 1)} times an hour on average, according to the "
+        "weighed fills of its humidifier."
         if change.known
-        else f"How often its air is changed cannot be told from RH: {_range(change, 1)} times an hour "
-        "is usual. So what water does is told as a wide range."
+        else "RH does not show how often its air is changed; "
+        f"{_range(change, 1)} times an hour is usual. "
+        "So the effect of water has a wide range."
     )
     if fills_why and not change.known:
-        lines.append(f"The measured fills of its humidifier do not tell it yet: {fills_why}.")
+        lines.append(
+            f"The measured fills of its humidifier do not show the air change yet: {fills_why}."
+        )
     return lines
 
 
@@ -58,13 +61,13 @@ def humidifier_words(look: StoredOutlook) -> str:
     if look.room.tank is None:
         return ""
     setting = vapour_balance.setting_pct(look.room.tank.water.mean)
-    begin = f"A humidifier holds it at about {setting:.0f} % while it has water"
+    begin = f"A humidifier keeps it at about {setting:.0f} % while it has water"
     away = look.launch.rh_pct - setting
     if abs(away) <= vapour_balance.BAND_PCT:
-        return f"{begin}, as it seems to have now."
+        return f"{begin}. It seems to have water now."
     if away < 0 and look.launch.running[0] < UNSURE:
-        return f"{begin}; its tank seems to be dry."
-    return f"{begin}; RH does not tell whether it has now."
+        return f"{begin}. Its tank seems to be empty."
+    return f"{begin}; RH does not show whether it has water now."
 
 
 def _range(told: RoomEstimate, digits: int) -> str:

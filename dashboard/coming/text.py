@@ -54,9 +54,9 @@ class SpellLine(NamedTuple):
 def spells(one: PlaceOutlook) -> list[tuple[str, str, OutlookSpell]]:
     """The spells worth telling, the likeliest first: sort, its word, itself."""
     named = [
-        ("dry", f"below {one.low_pct:g} %", one.dry),
+        ("dry", f"below {one.low_pct:g} % RH", one.dry),
         ("damp", "too damp for glue", one.damp),
-        ("over", f"above {one.high_pct:g} %", one.over),
+        ("over", f"above {one.high_pct:g} % RH", one.over),
         ("hot", "hot", one.hot),
     ]
     found = [(sort, word, s) for sort, word, s in named if s is not None and s.chance >= UNSURE]
@@ -72,19 +72,19 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
     if not found:
         return Headline(
             "right",
-            f"{name}: no dry, damp or hot spell in sight.",
+            f"{name}: no dry, damp or hot spell is expected.",
             f"The band is {one.low_pct:g} to {one.high_pct:g} %. {as_far(one, now_ms, zone)}",
         )
     sort, word, spell = found[0]
     extreme = _extreme(sort, spell, unit)
     by = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
+    will, already = _VERBS.get(how_sure(spell.chance), ("may be", "may already be"))
     if spell.begins_h.middle == 0:
-        begins = "now"
+        change = f"{already} {word} now"
     else:
-        begins = (
-            f"from about {formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)}"
-        )
-    sentence = f"{name}: {_sure(spell)}{word} {begins}, about {extreme} by {by}."
+        begins = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
+        change = f"{will} {word} from about {begins}"
+    sentence = f"{name} {change}, reaching about {extreme} by {by}."
     more = [f"{sentence_chance(spell)} {lead(one, spell, now_ms)}".strip()]
     if sort == "dry" and (water := water_words(one, zone, us=unit == "F")):
         more.append(f"{water[:1].upper()}{water[1:]}.")
@@ -92,14 +92,13 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
     return Headline("damp" if sort == "over" else sort, sentence, " ".join(more))
 
 
-def _sure(spell: OutlookSpell) -> str:
-    word = how_sure(spell.chance)
-    return "" if word == "almost certain" else f"{word} "
+_VERBS = {"almost certain": ("will be", "is"), "likely": ("will probably be", "is probably")}
+"""How sure it is, to the verbs of the headline: later, and now. Anything less sure may be."""
 
 
 def sentence_chance(spell: OutlookSpell) -> str:
     """How likely, in figures and a word."""
-    return f"Chance {likely(spell.chance)}, {how_sure(spell.chance)}."
+    return f"{likely(spell.chance)} chance ({how_sure(spell.chance)})."
 
 
 def lead(one: PlaceOutlook, spell: OutlookSpell, now_ms: int) -> str:
@@ -126,7 +125,7 @@ def spell_lines(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> l
     """The table of spells."""
     lines = []
     for sort, word, spell in spells(one):
-        begins = "so already"
+        begins = "already"
         if spell.begins_h.middle > 0:
             first, last = (
                 formats.ahead(one.at_ms(round(h)), now_ms, zone)
@@ -162,9 +161,12 @@ def as_far(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
     """How far the forecast reaches, and what follows it."""
     look = one.look
     if not look.source:
-        return "No forecast: the outdoor air is taken as usual for the season, which is weak."
+        return "No forecast. The usual outdoor air of the season is used, which is less certain."
     ends = formats.ahead(one.at_ms(look.reaches_h), now_ms, zone)
-    return f"The forecast reaches {ends}; what follows is the season's usual weather, and weak."
+    return (
+        f"The forecast ends {ends}. After that, the usual "
+        "weather of the season is used, which is less certain."
+    )
 
 
 def not_used(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
@@ -216,10 +218,12 @@ def no_outlook(looked_ms: int | None, now_ms: int, zone: ZoneInfo) -> Headline:
         return Headline(
             "old",
             f"The last outlook is of {formats.when(looked_ms, now_ms, zone)}: too old.",
-            "One is made each hour while the service runs and the place's sensor is heard. See "
-            "Sensors.",
+            (
+                "An outlook is made every hour while the service runs and the place's sensor "
+                "sends readings. See Sensors."
+            ),
         )
-    return Headline("unknown", "No outlook yet.", NEEDS)
+    return Headline("unknown", "There is no outlook yet.", NEEDS)
 
 
 def learning(state: Progress, label: str) -> str:
@@ -243,23 +247,20 @@ def score_rows(fit: LearnedPlace) -> list[tuple[str, str, str, str]]:
 def score_words(fit: LearnedPlace | None) -> str:
     """How well it has done, in a sentence or two."""
     if fit is None or not fit.scores:
-        return (
-            "It has not judged itself yet: that takes ten days of log and a few minutes of walking "
-            "through them."
-        )
+        return "The outlook has not been checked here yet. That needs ten days of readings."
     day = next((s for s in fit.scores if s.horizon_h == 24), fit.scores[-1])
     text = (
-        f"{day.horizon_h} h ahead it was off by {day.mae:.1f} % RH on average, where 'as it is now' "
-        f"was off by {day.mae_persistence:.1f} %; {100 * day.coverage_80:.0f} % of what came lay in "
-        "its 80 % range."
+        f"{day.horizon_h} h ahead, the mean error was {day.mae:.1f} % RH. To assume that the air stays "
+        f"as it is gave {day.mae_persistence:.1f} %. {100 * day.coverage_80:.0f} % of the readings lay "
+        "in the 80 % range."
     )
     snaps = fit.snaps
     if snaps is None or not snaps.snaps:
-        return f"{text} No dry snap came in those days, so its alert is not proved here."
-    median = f", by {snaps.median_lead_h:.0f} h in the median" if snaps.found else ""
+        return f"{text} There was no dry snap in those days, so its alert is not tested here."
+    median = f", {snaps.median_lead_h:.0f} h before (median)" if snaps.found else ""
     return (
         f"{text} Of {snaps.snaps} dry snap{'' if snaps.snaps == 1 else 's'} {snaps.found} "
-        f"{'was' if snaps.found == 1 else 'were'} told before{median}; false alarms "
+        f"{'was' if snaps.found == 1 else 'were'} expected in time{median}; false alarms "
         f"{snaps.false_alarms}."
     )
 
@@ -322,11 +323,11 @@ def _between(
 
 
 PLATES_FROM = (
-    "If they stay where and as they are. The range is that of the air to come; what is not known of "
-    "the wood is on its own page."
+    "If they stay at the same place, open or closed as now. The range is that of the "
+    "outlook. The uncertainty of the wood is shown on the instrument's page."
 )
 AIR_CHANGE_UNKNOWN = (
-    "The range is wide since the room's air change is not known; say at each fill how much water "
-    "went into the humidifier, and it narrows."
+    "The range is wide because the room's air change is not known. Enter how much water you "
+    "put into the humidifier at each fill, and it becomes narrower."
 )
-AIR_CHANGE_KNOWN = "The range rests on the fills that were weighed here."
+AIR_CHANGE_KNOWN = "The range is based on the weighed fills recorded here."

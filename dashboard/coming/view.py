@@ -118,7 +118,7 @@ def what_if(places: Sequence[Place], unit: Unit) -> Component:
         )
 
     windows = [{"label": WINDOW_WORDS[name], "value": name} for name in WINDOWS_ACH]
-    elsewhere = [{"label": "they stay here", "value": ""}]
+    elsewhere = [{"label": "stay here", "value": ""}]
     elsewhere += [{"label": place.label, "value": place.id} for place in places]
     return html.Section(
         [
@@ -126,9 +126,9 @@ def what_if(places: Sequence[Place], unit: Unit) -> Component:
             html.Div(
                 [
                     field("setting", "Thermostat, day and night", "as usual"),
-                    field("water", "Water given to the air a day", "none more"),
-                    field("start", "From so many hours on", "now"),
-                    field("lasts", "For so many hours", "to the end"),
+                    field("water", "Water given to the air a day", "none"),
+                    field("start", "Starting in", "now"),
+                    field("lasts", "Lasting", "to the end"),
                     field("volume", "Room", "as in the settings"),
                 ],
                 className="fields",
@@ -175,7 +175,7 @@ def answer(
     if change.window_ach:
         told.append(
             html.P(
-                f"The window is taken to add {change.window_ach:g} air changes an hour; wind makes it "
+                f"The window is assumed to add {change.window_ach:g} air changes an hour; wind makes it "
                 "three times more or less."
             )
         )
@@ -195,25 +195,23 @@ def below(
 ) -> list[Component]:
     """Spells, plates, good hours, thermostats, the score, and what it rests on."""
     sections = [
-        [html.H2("What comes"), *_spell_table(one, now_ms, zone, unit)],
+        [html.H2("Expected spells"), *_spell_table(one, now_ms, zone, unit)],
         [
             html.H2("Good hours"),
             html.Ul(
                 [html.Li(line) for line in coming_text.good_hours(one, zone)], className="plain"
             ),
             html.P(
-                "In opening hours, not below the band, warm enough; for closing within it and calm, "
-                "for varnish away from the dew point.",
+                (
+                    "During opening hours, warm enough and not below the band. For closing: "
+                    "within the band and calm. For varnish: away from the dew point."
+                ),
                 className="aside",
             ),
         ],
+        [html.H2("Accuracy here"), html.P(coming_text.score_words(fit)), *_score_table(fit)],
         [
-            html.H2("How well it does here"),
-            html.P(coming_text.score_words(fit)),
-            *_score_table(fit),
-        ],
-        [
-            html.H2("What it rests on"),
+            html.H2("Based on"),
             html.P(coming_text.rests_on(one, fit, zone)),
             html.P(coming_text.as_far(one, now_ms, zone)),
             html.P(coming_text.age(one, now_ms)),
@@ -229,12 +227,12 @@ def below(
     ]
     if plates:
         sections[0] += [
-            html.H2("What it does to the plates"),
+            html.H2("Effect on instruments"),
             html.Ul([html.Li(line) for line in plates], className="plates-ahead"),
             html.P(coming_text.PLATES_FROM, className="aside"),
         ]
     if cold := coming_text.from_the_cold(one, zone, unit):
-        sections[1] += [html.H2("Instruments from the cold"), html.P(cold)]
+        sections[1] += [html.H2("Instruments coming in from the cold"), html.P(cold)]
     if heat := coming_text.thermostats(one, tried, now_ms, zone, unit):
         sections[1] += [html.H2("Thermostat"), html.P(heat), html.P(HEATERS, className="caution")]
     return [html.Div([html.Section(one_) for one_ in sections], className="sections")]
@@ -261,7 +259,7 @@ def _spell_table(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> 
         )
         for line in lines
     ]
-    return [_table(["Spell", "From", "As far as", "Chance"], rows, "Spells to come")]
+    return [_table(["Spell", "From", "Reaches", "Chance"], rows, "Expected spells")]
 
 
 def _score_table(fit: LearnedPlace | None) -> list[Component]:
@@ -271,8 +269,13 @@ def _score_table(fit: LearnedPlace | None) -> list[Component]:
         html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
         for row in coming_text.score_rows(fit)
     ]
-    heads = ["Ahead", "Off by [% RH]", "Of what 'as it is now' is off by", "In its 80 % range"]
-    return [_table(heads, rows, "Its score on this shop's own log")]
+    heads = [
+        "Ahead",
+        "Mean error [% RH]",
+        "Error compared with ‘stays as now’",
+        "Within the 80 % range",
+    ]
+    return [_table(heads, rows, "Accuracy on this shop's own readings")]
 
 
 def _table(heads: Sequence[str], rows: Sequence[Component], label: str) -> Component:

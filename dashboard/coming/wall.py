@@ -160,10 +160,10 @@ def _days(one: PlaceOutlook, zone: ZoneInfo) -> list[Component]:
 def _marks(one: PlaceOutlook) -> list[Component]:
     """Where something happens: a spell begins, good hours, the forecast's end."""
     found = []
-    for state, word, spell in (("dry", "dry", one.dry), ("damp", "damp", one.over)):
+    for state, word, spell in (("dry", "dry air", one.dry), ("damp", "damp air", one.over)):
         if spell is not None and spell.chance >= UNSURE and spell.begins_h.middle > 0:
             at = _across(one, one.at_ms(spell.begins_h.middle))
-            found.append(_mark(at, state, f"{word}, {likely(spell.chance)}"))
+            found.append(_mark(at, state, f"{likely(spell.chance)} chance of {word}"))
     for stretch, word in ((one.closing, "close"), (one.varnishing, "varnish")):
         if stretch is not None and stretch.chance >= LIKELY:
             begin = _across(one, one.at_ms(stretch.start))

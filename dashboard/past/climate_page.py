@@ -311,7 +311,7 @@ def _class_bars(record: ClimateRecord, shop: ShopData) -> list[Component]:
         html.P(climate_report.class_words(record), className="verdict"),
         html.Ul(rows, className="classes"),
         html.P(
-            f"{around}. The stroke is at 95 %. {climate_report.CLASSES_FROM}", className="source"
+            f"{around}. The line marks 95 %. {climate_report.CLASSES_FROM}", className="source"
         ),
     ]
 
@@ -329,7 +329,7 @@ def _month_table(record: ClimateRecord, zone: ZoneInfo) -> Component:
                 html.Td(f"{one.kept.name if one.kept else 'none'}{few}"),
             ]
         )
-    return _table(["Month", "Hour means", "Mean", "Class kept"], rows, "Month by month")
+    return _table(["Month", "Hourly means", "Mean", "Class met"], rows, "Month by month")
 
 
 def exceedances_csv(shop: ShopData) -> flask.Response:

@@ -261,8 +261,8 @@ def source_words(histories: Sequence[QuantityHistory], quantity: str) -> str:
         parts.append(f"{source}{each}")
     text = f"Drawn from {' and '.join(parts)}"
     if quantity in downloads.DERIVED:
-        text += "; worked out from temperature and RH" + (
-            " of these means, so the range is that of the means"
+        text += "; calculated from temperature and RH" + (
+            " of these means; the range is the range of the means"
             if any(h.source != "readings" for h in histories)
             else ""
         )

@@ -34,10 +34,10 @@ REFUSED_SHOWN = 50
 PAYLOAD_SHOWN = 160
 """How much of a refused payload is shown. [characters]"""
 COUNTED = {
-    "messages": "messages came",
+    "messages": "messages received",
     "readings": "readings stored",
-    "repeats": "readings came again and were known",
-    "refused": "messages refused",
+    "repeats": "duplicate readings ignored",
+    "refused": "messages rejected",
 }
 
 
@@ -72,7 +72,7 @@ def content(shop: ShopData) -> list[Component]:
         html.H1("Sensors"),
         sensor_table(sensors, shop, now, unit) if sensors else _none_yet(),
         *jars(shop),
-        html.H2("Counted from the first day"),
+        html.H2("Totals since the start"),
         html.Ul(
             [
                 html.Li(
@@ -85,7 +85,7 @@ def content(shop: ShopData) -> list[Component]:
             ],
             className="counts",
         ),
-        html.H2("Refused messages, newest first"),
+        html.H2("Rejected messages, newest first"),
         refused_table(refused, shop, now) if refused else html.P("None."),
     ]
 
@@ -168,7 +168,14 @@ def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Un
             ]
         )
     return _table(
-        ["Place and sensor", "Health", "Last values", "Last heard", "Readings in 24 h", "Battery"],
+        [
+            "Place and sensor",
+            "Health",
+            "Last values",
+            "Last reading",
+            "Readings in 24 h",
+            "Battery",
+        ],
         rows,
         "Sensors",
     )
@@ -192,11 +199,11 @@ def jars(shop: ShopData) -> list[Component]:
 def state_words(one: PlacedSensor, health: Health | None) -> list[Any]:
     """How a sensor does: its score and, in words, what is wrong with it; None: it was moved."""
     if health is None:
-        return ["It is not here now."]
+        return ["It is away from its place."]
     told = [sentence(finding) for finding in health.found]
     if not {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= one.last.keys():
-        told.append("No dew point or EMC: it needs temperature and RH from one sensor.")
-    return [html.Strong(f"{health.score} of 100"), " ", " ".join(told or ["Nothing wrong."])]
+        told.append("No dew point or EMC, which need temperature and RH from one sensor.")
+    return [html.Strong(f"{health.score} of 100"), " ", " ".join(told or ["No faults found."])]
 
 
 def refused_table(refused: list[Refusal], shop: ShopData, now: int) -> Component:
@@ -210,7 +217,7 @@ def refused_table(refused: list[Refusal], shop: ShopData, now: int) -> Component
         ]
         for one in refused
     ]
-    return _table(["When", "Topic", "Why", "Payload begins"], rows, "Refused messages")
+    return _table(["When", "Topic", "Why", "Payload begins"], rows, "Rejected messages")
 
 
 def payload_words(payload: bytes, size: int) -> str:

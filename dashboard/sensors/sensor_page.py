@@ -134,7 +134,7 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
             hidden=True,
         ),
         *(by_hand(one, places, shop) if may.allowed else []),
-        html.H2("What was done"),
+        html.H2("History"),
         html.Div(history(one, shop), id="sensor-history"),
     ]
     return _page(told)
@@ -173,10 +173,10 @@ def stands(one: SensorDetails, shop: ShopData) -> list[Component]:
         shown = formats.with_unit(str(quantity), value, unit)
         if correction is not None:
             right = float(correction.fit.corrected(value))
-            shown = f"{formats.with_unit(str(quantity), right, unit)} (it says {shown})"
+            shown = f"{formats.with_unit(str(quantity), right, unit)} (uncorrected {shown})"
         rows.append((formats.scale(str(quantity), unit).words, shown))
     heard = max(ts_ms for ts_ms, _ in one.told.values())
-    rows.append(("last heard", formats.when(heard, now, zone)))
+    rows.append(("last reading", formats.when(heard, now, zone)))
     told.append(
         html.Dl(
             [html.Div([html.Dt(what), html.Dd(value)]) for what, value in rows], className="facts"
@@ -188,8 +188,10 @@ def stands(one: SensorDetails, shop: ShopData) -> list[Component]:
         accuracy = shop.settings.sensor
         told.append(
             html.P(
-                f"Never calibrated: taken at its word, ±{accuracy.rh_accuracy_pct:g} % RH and "
-                f"±{accuracy.temp_accuracy_c:g} K by the settings.",
+                (
+                    f"Never calibrated; assumed accurate to ±{accuracy.rh_accuracy_pct:g} % RH "
+                    f"and ±{accuracy.temp_accuracy_c:g} K (from the settings)."
+                ),
                 className="corrects",
             )
         )
@@ -200,7 +202,7 @@ def guide() -> Component:
     """How it is done, and the cautions."""
     return html.Details(
         [
-            html.Summary("How it is done, and what to beware of"),
+            html.Summary("How to calibrate, and cautions"),
             html.Ol([html.Li(step) for step in text.STEPS], className="how"),
             html.Ul([html.Li(c) for c in text.CAUTIONS], className="wood-cautions"),
             html.P(text.DEFERS, className="aside"),
@@ -240,17 +242,23 @@ def taps(one: SensorDetails, *, writer: bool) -> list[Component]:
         if history.points(quantity):
             first += _fits(quantity, history.points(quantity), about)
     if history.in_jar:
-        first.append(action_button("It is back at its place", "back", said="Back.", **about))
+        first.append(
+            action_button("Put the sensor back at its place", "back", said="Put back.", **about)
+        )
     if history.taken or history.in_jar:
         first.append(
             action_button(
-                "Give up", "abandon", sure="Tap again: points are lost", said="Given up.", **about
+                "Stop calibrating",
+                "abandon",
+                sure="Tap again to discard the points",
+                said="Calibration stopped.",
+                **about,
             )
         )
     temp = one.told.get(Quantity.TEMPERATURE, (0, 20.0))[1]
     others = [name for name in SALTS if name not in ADVISED]
     told.append(html.Div(first, className="taps wide"))
-    told.append(html.H3("Sealed now over"))
+    told.append(html.H3("Seal it now over"))
     told.append(html.Div([_salt(n, temp, about) for n in ADVISED], className="taps wide"))
     told.append(
         html.Details(
@@ -306,7 +314,7 @@ def shown_fit(one: SensorDetails) -> tuple[list[Point], CalibrationFit | None, s
         try:
             fit = fitted(points, BOUNDS[Quantity.HUMIDITY])
         except BadFit as exc:
-            return points, None, f"These points make no correction: {exc}."
+            return points, None, f"These points do not give a correction: {exc}."
     else:
         held = one.history.in_force(Quantity.HUMIDITY)
         if not held:
@@ -322,11 +330,11 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
     history, about = one.history, {"about": "sensor", "sensor": one.history.id}
     voids = [
         action_button(
-            f"Correction {c.number} of the {c.quantity} was wrong",
+            f"Void correction {c.number} of the {c.quantity}",
             "void",
             number=str(c.number),
-            sure="Tap again: it counts for nothing",
-            said="It counts for nothing.",
+            sure="Tap again to void this correction",
+            said="Correction voided.",
             then="reload",
             **about,
         )
@@ -335,10 +343,10 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
     ]
     heirs = [
         action_button(
-            f"It is the same as {other}: take over its corrections",
+            f"This is the same sensor as {other}: use its corrections",
             "inherit",
             of=other,
-            said="Taken over.",
+            said="Corrections copied.",
             then="reload",
             **about,
         )
@@ -347,8 +355,11 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
     return [
         html.Details(
             [
-                html.Summary("Beside a reference, read by hand"),
-                html.P("Leave both side by side for an hour, then read the reference and tap."),
+                html.Summary("Compare with a reference instrument"),
+                html.P(
+                    "Leave both side by side for an hour. Then read the reference, enter "
+                    "it and tap."
+                ),
                 html.Div(
                     [_line("value"), _line("u"), _line("with")],
                     id="beside-form",
@@ -358,7 +369,7 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
                 html.Div(
                     [
                         action_button(
-                            f"The reference's {quantity}",
+                            f"Use as the reference's {quantity}",
                             "compare",
                             quantity=str(quantity),
                             form="beside-form",
@@ -374,7 +385,7 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
         ),
         html.Details(
             [
-                html.Summary("It stands elsewhere now"),
+                html.Summary("Move the sensor"),
                 html.Div(
                     [
                         action_button(
@@ -393,7 +404,7 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
                 html.Div(_line("place"), id="move-form", className="fields"),
                 html.Div(
                     action_button(
-                        "Moved to the place typed",
+                        "Move to the place entered",
                         "move",
                         form="move-form",
                         said="Moved.",
@@ -406,12 +417,12 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
         ),
         html.Details(
             [
-                html.Summary("Note, and what was wrong"),
+                html.Summary("Note, and void a correction"),
                 html.Div(_line("text", maxLength=NOTE_MAX), id="note-form", className="fields"),
                 html.Div(
                     [
                         action_button(
-                            "Keep the note", "note", form="note-form", said="Kept.", **about
+                            "Save the note", "note", form="note-form", said="Saved.", **about
                         ),
                         *voids,
                         *heirs,
@@ -436,7 +447,7 @@ def history(one: SensorDetails, shop: ShopData) -> Component:
                 [
                     html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
                     html.Span(text.event_words(event, places, now, zone)),
-                    html.Span(event.by or "nobody named", className="by-whom"),
+                    html.Span(event.by or "no name given", className="by-whom"),
                 ],
                 key=f"{i}",
             )

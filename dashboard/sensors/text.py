@@ -21,29 +21,45 @@ if TYPE_CHECKING:
     from monitor.science.calibration.settling import Settling
 
 CAUTIONS = (
-    "Salts eat metal and electronics: no slurry on sensor, tools, strings or instruments, and never "
-    "calibrate inside an instrument case.",
-    "Label the jars, keep them from food and children, wash your hands. Gloves and eye protection "
-    "for lithium chloride, potassium carbonate and magnesium nitrate.",
-    "Magnesium nitrate feeds fire: keep it from solvents, rags and wood dust. Magnesium chloride "
-    "and table salt do; prefer them.",
+    (
+        "Salts corrode metal and electronics. Keep the slurry off the sensor, tools, strings and "
+        "instruments. Never calibrate inside an instrument case."
+    ),
+    (
+        "Label the jars, keep them away from food and children, and wash your hands. Wear gloves "
+        "and eye protection with lithium chloride, potassium carbonate and magnesium nitrate."
+    ),
+    (
+        "Magnesium nitrate makes fire burn harder. Keep it away from solvents, rags and wood "
+        "dust. Magnesium chloride and table salt are enough; use those instead."
+    ),
 )
-DEFERS = "The supplier's safety data sheet and your local rules decide, not this page."
+DEFERS = "The supplier's safety data sheet and your local rules come before this page."
 STEPS = (
-    "Make a slurry, not a solution: solid salt must stay to be seen in a wide, flat dish; distilled "
-    "water, pure salt.",
-    "Put the sensor on a grid above it, touching nothing wet, in the smallest tight box there is, "
-    "nothing of wood or leather inside.",
-    "Leave it where the temperature stays, out of sun and draught. Its readings must still be heard.",
-    "Tap the salt. The air of its place is not told from it meanwhile.",
-    "When it is at rest, an hour at the least, take the point; the drier salt first. Then fit.",
+    (
+        "Mix pure salt with a little distilled water to a slurry in a wide, flat dish. Some "
+        "solid salt must stay visible."
+    ),
+    (
+        "Put the sensor on a grid above the slurry, in the smallest tight box you have. The "
+        "sensor must not touch anything wet, and there must be no wood or leather in the box."
+    ),
+    (
+        "Leave it where the temperature is steady, out of sun and draughts. Its readings must "
+        "still arrive."
+    ),
+    "Tap the salt. Until the sensor is back, its readings are not used for its place.",
+    (
+        "When the reading is steady, after at least an hour, take the point. Use the drier salt "
+        "first. Then correct the sensor."
+    ),
 )
 """Common practice, no source."""
 _RESTS = {
     SettlingStage.WAITING: "Waiting",
-    SettlingStage.MOVING: "Still moving",
+    SettlingStage.MOVING: "Not steady yet",
     SettlingStage.SCATTERING: "Restless",
-    SettlingStage.STEADY: "At rest: take the point",
+    SettlingStage.STEADY: "Steady: take the point",
 }
 
 
@@ -100,7 +116,7 @@ def lead(one: SensorDetails, places: Mapping[str, str]) -> str:
     where = f"In a jar, out of {home}" if history.in_jar else f"At {home}"
     if history.home == history.topic_place:
         return f"{where}."
-    return f"{where}; its topic still says {history.topic_place}."
+    return f"{where}; its topic still names {history.topic_place}."
 
 
 def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: ZoneInfo) -> str:
@@ -118,7 +134,7 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
         case SensorAction.SEAL:
             return f"Sealed over {SALTS[body['salt']].name}{at()}"
         case SensorAction.BACK:
-            return f"Back at {places.get(body['place'], body['place'])}{at()}"
+            return f"Put back at {places.get(body['place'], body['place'])}{at()}"
         case SensorAction.TAKE | SensorAction.COMPARE:
             name, reading, reference, *_ = body["point"]
             return f"Point taken: {name}; it read {reading:.1f} for {reference:.1f}{at()}"
@@ -130,11 +146,11 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
                 f"reading, from {holds} on"
             )
         case SensorAction.VOID:
-            return f"Correction {body['number']} found wrong"
+            return f"Correction {body['number']} voided"
         case SensorAction.ABANDON:
-            return "Calibration given up"
+            return "Calibration stopped"
         case SensorAction.INHERIT:
-            return f"Took over the corrections of {body['of']}"
+            return f"Uses the corrections of {body['of']}"
         case SensorAction.NOTE:
             return str(body["text"])
     return str(event.action)

@@ -21,25 +21,25 @@ def plate_words(
     first = found.parts[0]
     at_ms = step_ms(one, found, first.step)
     off, moved = first.from_home_pct, first.change_mm
-    side, width = ("under", "narrower") if off.median < 0 else ("over", "wider")
+    side, width = ("below", "narrower") if off.median < 0 else ("above", "wider")
     low, high = sorted((abs(off.low), abs(off.high)))
     if off.low < 0 < off.high:
         low = 0.0
     when = (
-        f"its rest by {formats.ahead(at_ms, now_ms, zone)} ({formats.figure(low, 1)} to "
+        f"its home moisture by {formats.ahead(at_ms, now_ms, zone)} ({formats.figure(low, 1)} to "
         f"{formats.figure(high, 1)}), now {_off(first.now_pct)}"
         if first.step
-        else "its rest now, and no further in these days"
+        else "its home moisture now; no further in the next five days"
     )
     text = (
-        f"{instrument.reference}, {first.part.name}: {formats.figure(abs(off.median), 1)} % MC {side} "
+        f"{instrument.reference}, {first.part.name}: {formats.figure(abs(off.median), 1)} points {side} "
         f"{when}; {formats.figure(abs(moved.median), 1)} mm {width}."
     )
     return f"{text} {_closing(instrument, found, one, now_ms, zone)}".strip()
 
 
 def _off(pct: float) -> str:
-    return f"{formats.figure(abs(pct), 1)} {'under' if pct < 0 else 'over'}"
+    return f"{formats.figure(abs(pct), 1)} {'below' if pct < 0 else 'above'}"
 
 
 def step_ms(one: PlaceOutlook, found: PlatesProjection, step: int) -> int:
@@ -56,9 +56,9 @@ def _closing(
         return ""
     good = found.closable
     if good.all():
-        return "Near enough to its rest to be closed all along."
+        return "It may be closed at any time in the next five days."
     if not good.any():
-        return "Do not close it in these days."
+        return "Do not close it in the next five days."
     if good[0]:
         until = step_ms(one, found, int((~good).argmax()) - 1)  # when it still was good
         return f"Close it before {formats.ahead(until, now_ms, zone)}, or wait."

@@ -8,8 +8,8 @@ if TYPE_CHECKING:
     from monitor.core.errors import StoreFault
 
 FIRST_READING = (
-    "Let a sensor publish to the topic benchweather/<place>/<sensor>, for instance "
-    "benchweather/front-bench/probe-1, a SenML pack such as"
+    "To send a first reading, publish to the topic benchweather/<place>/<sensor>, for "
+    "example benchweather/front-bench/fb-1, a SenML message such as"
 )
 FIRST_PACK = '[{"n":"temperature","u":"Cel","v":20.5},{"n":"humidity","u":"%RH","v":46}]'
 
@@ -36,20 +36,24 @@ def store_trouble(fault: StoreFault) -> Trouble:
         return Trouble(
             "store",
             "Nothing has been stored yet.",
-            "The store is made when the service first runs: start Benchweather.",
+            "Start Benchweather. The store is created when the service first runs.",
         )
     if fault.retryable:
         return Trouble(
             "store",
             f"The store cannot be read just now: {full_stop(str(fault))}",
-            "The board tries again by itself. If this stays, see whether another program has the "
-            "file open.",
+            (
+                "The board tries again by itself. If this does not go away, check whether "
+                "another program has the file open."
+            ),
         )
     return Trouble(
         "store",
         f"The store cannot be read: {full_stop(str(fault))}",
-        "Stop Benchweather, put the last backup in the place of that file, and start it again. "
-        "Keep the damaged file.",
+        (
+            "Stop Benchweather, replace that file with the last backup, and start it again. Keep "
+            "the damaged file."
+        ),
     )
 
 

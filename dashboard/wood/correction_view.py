@@ -56,7 +56,7 @@ def amend(one: Instrument, shop: ShopData) -> Component:
         rows.append(_part(len(rows), _BLANK))
     return html.Details(
         [
-            html.Summary("Put something right"),
+            html.Summary("Correct this instrument"),
             html.Div(
                 [
                     html.Div(
@@ -81,8 +81,11 @@ def amend(one: Instrument, shop: ShopData) -> Component:
                     ),
                     html.H3("Parts"),
                     html.P(
-                        "Empty a name to take a part off. The widths are those that gaps are "
-                        "told for. Cut quarter-sawn: the width runs across the rings.",
+                        (
+                            "Empty a name to remove the part. Widths are those for which gaps "
+                            "are calculated. Quarter-sawn means that the width runs across the "
+                            "rings."
+                        ),
                         className="aside",
                     ),
                     *rows,
@@ -94,17 +97,12 @@ def amend(one: Instrument, shop: ShopData) -> Component:
             html.Div(
                 [
                     action_button(
-                        "Keep these",
-                        "amend",
-                        form="fix-form",
-                        said="Put right.",
-                        name="tap main",
-                        **tap,
+                        "Save", "amend", form="fix-form", said="Corrected.", name="tap main", **tap
                     )
                 ],
                 className="taps wide",
             ),
-            html.P("Or give it the usual parts of a"),
+            html.P("Or use the usual parts of a"),
             html.Div(
                 [
                     action_button(

@@ -82,7 +82,17 @@ def stay_plot(
     inks = _inks(found, look)
     times = formats.moments(at_ms, zone)
     low, high = _y_range(points, found.home_moisture_pct, coming)
-    data = [_line("air's balance", at_ms, points["air_pct"], times, look.quiet, "solid", 1.2)]
+    data = [
+        _line(
+            "moisture in balance with the air",
+            at_ms,
+            points["air_pct"],
+            times,
+            look.quiet,
+            "solid",
+            1.2,
+        )
+    ]
     for i, part in enumerate(found.parts):
         data.append(
             _line(
@@ -93,7 +103,7 @@ def stay_plot(
         ahead = formats.moments(coming.at_ms, zone)
         data += [
             _line(
-                f"{part.name}, foretold",
+                f"{part.name}, outlook",
                 coming.at_ms,
                 coming.mean[part.name],
                 ahead,
@@ -110,7 +120,7 @@ def stay_plot(
     narrow = view.width_px < NARROW_PX
     ends = [(part.name, points["mean"][i], inks[i]) for i, part in enumerate(found.parts)]
     ends.append(("air", points["air_pct"], look.quiet))
-    ends.append(("rest", np.array([found.home_moisture_pct]), look.ink))
+    ends.append(("home", np.array([found.home_moisture_pct]), look.ink))
     layout = {
         **axes(view, look, (low, high), "Moisture [% of dry wood]"),
         "shapes": [
@@ -138,12 +148,12 @@ def summary(found: MoistureHistory, view: View) -> str:
         for i, part in enumerate(found.parts)
     )
     read = float(np.average(found.known, weights=lengths_ms(found)))
-    gaps = "" if read > 0.995 else f" Its air was read {100 * read:.0f} % of the time."
+    gaps = "" if read > 0.995 else f" Its air is known for {100 * read:.0f} % of the time."
     last = formats.stamp(int(found.at_ms[-1]), view.zone)
     return (
         f"From {formats.stamp(view.start_ms, view.zone)} to {last}: "
-        f"{ends}; rest {formats.figure(found.home_moisture_pct, 1)} %.{gaps} Best estimate, without "
-        "its range."
+        f"{ends}; home moisture "
+        f"{formats.figure(found.home_moisture_pct, 1)} %.{gaps} Best estimate, without its range."
     )
 
 

@@ -49,9 +49,9 @@ def event_words(
         case InstrumentAction.LEAVE:
             return f"Handed out{at()}"
         case InstrumentAction.RECORD:
-            return "Record of its air given out"
+            return "Record of its air issued"
         case InstrumentAction.CORRECT:
-            return f"Put right: {_put(body, tuple(body), now_ms, zone, unit)}"
+            return f"Corrected: {_put(body, tuple(body), now_ms, zone, unit)}"
     return str(event.action)
 
 

@@ -110,7 +110,7 @@ def layout(shop: ShopData, book: WoodBook, instrument_id: str) -> Component:
             html.H1(one.reference),
             html.Div(told, id="instrument-now"),
             move(one, places) if may.allowed and one.here else None,
-            html.H2("Its stay"),
+            html.H2("Moisture during its stay"),
             html.Div(
                 dcc.Graph(
                     id="stay-plot", config=plots.PLOT_CONFIG, responsive=True, figure=plots.NO_PLOT
@@ -122,7 +122,7 @@ def layout(shop: ShopData, book: WoodBook, instrument_id: str) -> Component:
             html.P(id="stay-words", className="aside"),
             html.Div(wood, id="instrument-parts"),
             amend(one, shop) if may.allowed else read_only(may),
-            html.H2("What was done"),
+            html.H2("History"),
             html.Div(done, id="instrument-history"),
         ],
         "one",
@@ -142,7 +142,9 @@ def stands(one: Instrument, shop: ShopData, book: WoodBook, writer: bool) -> lis
     if writer and one.here:
         told.append(html.Div(_taps(one), className="taps wide"))
     elif writer:
-        told.append(dcc.Link("It is back", href=f"/wood/new?back={one.id}", className="tap main"))
+        told.append(
+            dcc.Link("Take it in again", href=f"/wood/new?back={one.id}", className="tap main")
+        )
     told.append(_facts(one, shop))
     if one.note:
         told.append(html.P(one.note, className="note"))
@@ -169,7 +171,7 @@ def _taps(one: Instrument) -> list[Component]:
         "Handed out",
         "leave",
         said="Handed out.",
-        sure="Tap again: handed out",
+        sure="Tap again to hand it out",
         **about | {"then": "/wood/left"},
     )
     return [turn, out]
@@ -180,11 +182,11 @@ def _facts(one: Instrument, shop: ShopData) -> Component:
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     rows = [
         ("came in", formats.when(one.arrived_ms, now, zone)),
-        ("air of its home", text.home(one, unit)),
+        ("air at home", text.home(one, unit)),
     ]
     if one.arrived_temp_c is not None:
         rows.append(
-            ("cold when it came", formats.with_unit("temperature", one.arrived_temp_c, unit))
+            ("temperature on arrival", formats.with_unit("temperature", one.arrived_temp_c, unit))
         )
     if one.due_ms is not None:
         rows.append(("due out", formats.day(formats.local(one.due_ms, zone).date())))
@@ -194,7 +196,15 @@ def _facts(one: Instrument, shop: ShopData) -> Component:
 
 
 def _table(answer: WoodStatus) -> Component:
-    heads = ["Part", "Drier | damper", "From its rest", "Width", "Settles", "Strain", "Stress"]
+    heads = [
+        "Part",
+        "Drier | damper",
+        "From home moisture",
+        "Width",
+        "Settles",
+        "Strain",
+        "Stress",
+    ]
     rows = [_part(one) for one in answer.parts]
     return html.Div(
         html.Table(
@@ -238,7 +248,7 @@ def _part(one: PartStatus) -> list[Component]:
             [
                 text.off_rest(one.from_home_pct),
                 html.Small(
-                    f"now {formats.figure(one.moisture_pct.median, 1)} % ({faces}), rest "
+                    f"now {formats.figure(one.moisture_pct.median, 1)} % ({faces}), home "
                     f"{formats.figure(one.home_moisture_pct.median, 1)} %"
                 ),
             ]
@@ -284,11 +294,11 @@ def move(one: Instrument, places: dict[str, str]) -> Component:
     """A tap for each other place, and when it was if not now."""
     return html.Section(
         [
-            html.H2("Move it now to"),
+            html.H2("Move to"),
             html.Div(wood_view.move_to(one, places), className="taps wide"),
             html.Details(
                 [
-                    html.Summary("Not just now? Say when"),
+                    html.Summary("Another time? Enter it"),
                     html.Div(
                         wood_view.field(
                             "at", "at-at", text="Opened, closed, moved or handed out at"
@@ -319,7 +329,7 @@ def drawing(
     waits = book.waits(one) if one else []
     ahead = book.foretold(one) if one else None
     if one is None or found is None:
-        return plots.empty_plot("None of its air has been read yet.", look), ""
+        return plots.empty_plot("There is no reading of its air yet.", look), ""
     width = screen.get("width")
     start, end = int(found.at_ms[0]), int(found.at_ms[-1])
     coming, zone, more = None, shop.settings.zone, ""
@@ -330,7 +340,7 @@ def drawing(
             np.array(steps), {part.part.name: part.middle_pct for part in its.parts}
         )
         end = min(steps[-1], end + max(end - start, formats.DAY_MS))
-        more = f" Foretold: {plates_text.plate_words(one, its, foreseen, now_ms(), zone)}"
+        more = f" Outlook: {plates_text.plate_words(one, its, foreseen, now_ms(), zone)}"
     view = plots.View(
         min(start, max(one.arrived_ms, start - formats.DAY_MS)),
         end,
@@ -352,7 +362,7 @@ def history(one: Instrument, shop: ShopData) -> Component:
                 [
                     html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
                     html.Span(history_text.event_words(event, places, now, zone, unit)),
-                    html.Span(event.by or "nobody named", className="by-whom"),
+                    html.Span(event.by or "no name given", className="by-whom"),
                 ],
                 key=f"{i}",
             )

@@ -34,25 +34,25 @@ def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
     dash.register_page(
         "wood_new",
         path="/wood/new",
-        title="Take one in",
+        title="Take an instrument in",
         order=1,  # before /wood/<any>
         layout=lambda back="", **_: layout(shop, book, str(back)),
     )
 
 
-@page_frame.where_store_fails(WOOD.failed("/wood/new", "Take one in"))
+@page_frame.where_store_fails(WOOD.failed("/wood/new", "Take an instrument in"))
 def layout(shop: ShopData, book: WoodBook, back: str = "") -> Component:
     """The page; `back` is the id of one that was here before, whose facts are filled in."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
-        return WOOD.page("/wood/new", [html.H1("Take one in"), read_only(may)])
+        return WOOD.page("/wood/new", [html.H1("Take an instrument in"), read_only(may)])
     places = shop.place_names(indoors=True)
     before = book.instrument(back) if back else None
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     return WOOD.page(
         "/wood/new",
         [
-            html.H1("Take one in"),
+            html.H1("Take an instrument in"),
             html.Div(
                 _asked(places, before, unit),
                 id="new-form",
@@ -62,11 +62,11 @@ def layout(shop: ShopData, book: WoodBook, back: str = "") -> Component:
             html.Div(
                 [
                     action_button(
-                        "Take it in",
+                        "Save",
                         "register",
                         about="instrument",
                         form="new-form",
-                        said="Taken in.",
+                        said="Saved.",
                         then="/wood",
                         name="tap main",
                     )
@@ -74,7 +74,7 @@ def layout(shop: ShopData, book: WoodBook, back: str = "") -> Component:
                 className="taps wide",
             ),
             html.P(
-                "Its parts start from the measures of its kind; put them right on its page.",
+                ("Its parts start with the usual measures of its kind. Correct them on its page."),
                 className="aside",
             ),
         ],
@@ -104,7 +104,7 @@ def _asked(
         picks("Place", "place", places, next(iter(places), None)),
         picks("Is it open?", "opened", {"no": "Closed", "yes": "Opened"}, "no"),
         picks(
-            "The air of its home",
+            "The air at its home",
             "home",
             homes | {"unknown": "Not known"},
             None if rh else "unknown",
@@ -115,7 +115,7 @@ def _asked(
                     "home_rh",
                     "new-home_rh",
                     unit="%",
-                    text="Or its home's RH",
+                    text="Or RH at its home",
                     inputMode="decimal",
                     value=rh,
                 ),
@@ -123,7 +123,7 @@ def _asked(
                     "home_temp",
                     "new-home_temp",
                     unit=degrees,
-                    text="Its home's temperature",
+                    text="Temperature at its home",
                     inputMode="decimal",
                     placeholder=formats.shown("temperature", 20.0, unit),
                 ),
@@ -131,7 +131,7 @@ def _asked(
                     "cold",
                     "new-cold",
                     unit=degrees,
-                    text="Came in cold? Its temperature",
+                    text="If it came in cold: its temperature",
                     inputMode="decimal",
                 ),
                 view.field("due", "new-due"),

@@ -61,7 +61,10 @@ def live(shop: ShopData, book: WoodBook) -> list[Component]:
     keys = dict.fromkeys(key for one in found for key in text.cautions(one))
     top = html.Div([html.H1(head), html.P(after)], className="wood-head")
     if not found:
-        return [top, html.P(dcc.Link("Take one in", href="/wood/new", className="tap main"))]
+        return [
+            top,
+            html.P(dcc.Link("Take an instrument in", href="/wood/new", className="tap main")),
+        ]
     return [
         top,
         view.heads(),
@@ -69,9 +72,12 @@ def live(shop: ShopData, book: WoodBook) -> list[Component]:
         *view.cautions(list(keys)),
         html.P(
             [
-                "The bar is where a part may be now, the mark its most likely place, the hollow "
-                "mark where it settles in the present air; moisture in % of dry wood. ",
-                dcc.Link("The air over the year", href="/past/climate"),
+                (
+                    "Bar: the range where a part may be now. Mark: its most likely moisture. "
+                    "Hollow mark: where it settles in the present air. Moisture in % of dry "
+                    "wood; differences in points. "
+                ),
+                dcc.Link("Climate record of the year", href="/past/climate"),
                 ".",
             ],
             className="aside small-print",
@@ -99,7 +105,7 @@ def _gone(one: Instrument, shop: ShopData) -> Component:
         [
             html.H2(dcc.Link(one.reference, href=f"/wood/{one.id}")),
             html.P(f"{one.kind}, handed out {out}, after {days} day{'' if days == 1 else 's'}"),
-            dcc.Link("It is back", href=f"/wood/new?back={one.id}", className="tap"),
+            dcc.Link("Take it in again", href=f"/wood/new?back={one.id}", className="tap"),
         ],
         key=one.id,
     )

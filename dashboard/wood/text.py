@@ -26,23 +26,23 @@ UNSURE_PCT = 1.5
 """A range that reaches so far to either side of the rest tells nothing. [% MC]  Ours."""
 MOULD_PCT = 14.0
 """Wood that settles damper than this stands in air above about 73 % RH. [% MC]"""
+OVER_A_YEAR = "more than a year"
 WORDS = {Close.YES: "Yes", Close.NOT_YET: "Not yet", Close.UNKNOWN: "Not known"}
 CUTS = {Cut.RADIAL: "quarter-sawn", Cut.TANGENTIAL: "slab-cut"}
 FACES = {Faces.BOTH: "both faces", Faces.INNER: "inner face only"}
 CAUTIONS = {
-    "sudden": "Sudden drying cracks opened wood: no heater, lamp, sun or draught on it. Change the "
-    "room's air slowly, a few % RH a day.",
-    "humidifier": "Humidifier: empty, dry and clean it as its maker says, every day; do not aim mist "
-    "at wood. Stop if anyone's chest feels it.",
+    "sudden": "Sudden drying cracks opened wood. Keep heaters, lamps, sun and draughts off it. Change "
+    "the room's air slowly, a few % RH a day.",
+    "humidifier": "Humidifier: empty, dry and clean it every day as its maker says. Do not aim mist "
+    "at wood. Stop if anyone "
+    "coughs or feels tight in the chest.",
     "heater": "Heater: anything that burns gives off carbon monoxide and water. Keep the vents open, "
-    "do not seal the room, fit a carbon monoxide alarm.",
-    "mould": "This air is damp enough for mould in time. Look behind cases and in cold corners; "
-    "mask and open air for cleaning.",
+    "do not seal the room, and fit a carbon monoxide alarm.",
+    "mould": "This air is damp enough for mould in time. Look behind cases and in cold corners. "
+    "If you see mould, wear a mask and gloves and clean outdoors.",
 }
 DEFERS = "Your local codes and the maker's instructions come first."
-SUPPOSED = (
-    "The glue, the arching and old repairs are not in these figures: look at the seams first."
-)
+SUPPOSED = "The glue, the arching and old repairs are not in these figures: check the seams first."
 
 
 class Closeness(NamedTuple):
@@ -59,21 +59,24 @@ def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
     if not standings:
         return (
             "No instrument is in the shop.",
-            "Take one in, and its wood is followed from then on.",
+            "Record an instrument that comes in, and its wood is followed from then on.",
         )
     first, part = standings[0], furthest(standings[0])
     after = f"{len(standings)} instrument{'' if len(standings) == 1 else 's'} in the shop."
     if part is None:
-        return "How the wood stands is not known.", after
+        return "The moisture of the wood is not known.", after
     lies = side(part.from_home_pct)
     if lies == "unknown":
-        return f"How far {first.instrument.reference} is from its rest is not known.", after
+        return (
+            f"How far {first.instrument.reference} is from its home moisture is not known.",
+            after,
+        )
     if lies == "right":
-        return "All wood is near its rest.", after
+        return "All wood is near its home moisture.", after
     off = part.from_home_pct.median
     return (
-        f"Furthest from its rest: {first.instrument.reference}, {part.part.name} "
-        f"{_pct(abs(off))} % too {'dry' if off < 0 else 'damp'}.",
+        f"Furthest from home moisture: {first.instrument.reference}, {part.part.name} "
+        f"{_pct(abs(off))} points too {'dry' if off < 0 else 'damp'}.",
         after,
     )
 
@@ -93,12 +96,12 @@ def side(off: QuantileRange) -> str:
 
 
 def off_rest(off: QuantileRange) -> str:
-    """How far from rest: "2.7 % drier (1.7 to 3.5)"."""
+    """How far from rest: "2.7 points drier (1.7 to 3.5)"."""
     if side(off) in _NEAR:
-        return f"{_NEAR[side(off)]} ({_signed(off.low)} to {_signed(off.high)} %)"
+        return f"{_NEAR[side(off)]} ({_signed(off.low)} to {_signed(off.high)} points)"
     low, high = sorted((abs(off.low), abs(off.high)))
     word = "drier" if off.median < 0 else "damper"
-    return f"{_pct(abs(off.median))} % {word} ({_pct(low)} to {_pct(high)})"
+    return f"{_pct(abs(off.median))} points {word} ({_pct(low)} to {_pct(high)})"
 
 
 def off_brief(off: QuantileRange) -> str:
@@ -106,7 +109,7 @@ def off_brief(off: QuantileRange) -> str:
     return off_rest(off).partition(" (")[0]
 
 
-_NEAR = {"right": "near its rest", "unknown": "not known"}
+_NEAR = {"right": "near home moisture", "unknown": "not known"}
 
 
 def moved(change: QuantileRange, width_mm: float) -> str:
@@ -125,20 +128,18 @@ def moved(change: QuantileRange, width_mm: float) -> str:
     return f"{middle} mm {word} {across} ({low} to {high})"
 
 
-OVER_A_YEAR = "over a year"
-
-
 def settles_words(in_s: QuantileRange) -> str:
     """How long until it has settled in the present air: "settles in about 4 days (2 to 6 days)"."""
     if math.isnan(in_s.median):
-        return "when it settles is not known"
+        return "settling time not known"
     if in_s.median <= 0:
         return "settled"
     if math.isinf(in_s.median):
         return "takes more than a year to settle"
     low, middle, high = (span(value) for value in in_s)
     if middle == OVER_A_YEAR:
-        return "takes more than a year to settle"
+        least = f" (at least {low})" if low not in (middle, "now") else ""
+        return f"takes more than a year to settle{least}"
     told = f"settles in about {middle}"
     if low == high:
         return told
@@ -181,31 +182,31 @@ def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo
     found = answer.closing
     part = next((one for one in answer.parts if one.part.name == found.part), None)
     if part is None:
-        return "Nothing was read of its air since it came: nothing can be said."
-    strain = f"{percent(found.yield_share)} of what the wood bears unharmed"
+        return "There is no reading of its air since it came in."
+    strain = f"{percent(found.yield_share)} of the strain that the wood bears unharmed"
     if found.reason is Reason.NEAR_HOME:
-        held = "would strain" if instrument.open_now else "strains"
-        return f"The {found.part}, the worst part, {held} by {strain}."
+        held = "it would be strained" if instrument.open_now else "it is strained"
+        return f"The worst part, the {found.part}: {held} to {strain}."
     if found.reason in (Reason.TOO_DRY, Reason.TOO_DAMP):
         off = off_rest(part.from_home_pct).partition(" (")[0]
         if side(part.from_home_pct) in _NEAR:
-            off = "away from its rest"
-        joined = "glued now it would strain" if instrument.open_now else "its joints strain it"
-        return f"The {found.part} is {off}: {joined} by {strain}."
+            off = "away from its home moisture"
+        joined = "Glued now, it would be" if instrument.open_now else "Held by its joints, it is"
+        return f"{found.part.capitalize()}: {off}. {joined} strained to {strain}."
     if found.reason is Reason.HOME_UNKNOWN:
         return (
-            f"The air of its home is not known, so neither is its rest: the {found.part} may strain "
-            f"by {strain}. Ask where it lives."
+            f"The air of its home is not known, so its home moisture is not known. The {found.part} may "
+            f"be strained to {strain}. Ask where the instrument lives."
         )
     if found.reason is Reason.OLD_AIR:
         last = formats.when(answer.last_reading_ms or now_ms, now_ms, zone)
-        return f"The last reading of its air is from {last}: what it is now is not known."
+        return f"The last reading of its air is from {last}. The present air is not known."
     if found.reason is Reason.GAPS:
         return (
-            f"Its air is known for {round(100 * answer.known_share)} % of its stay only: the "
-            f"{found.part} may strain by {strain}."
+            f"Its air is known for only {round(100 * answer.known_share)} % of its stay. The "
+            f"{found.part} may be strained to {strain}."
         )
-    return f"The range is too wide to tell: the {found.part} may strain by {strain}."
+    return f"The range is too wide for an answer. The {found.part} may be strained to {strain}."
 
 
 def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
@@ -216,9 +217,9 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
         return ""
     yes = answer.closing.close is Close.YES
     if yes and ready.median <= 0:
-        return "In the present air it stays so."
+        return "It stays safe in the present air."
     if yes:
-        return f"In the present air it will not stay so: {_settling(answer)}"
+        return f"It does not stay safe in the present air. {_settling(answer)}"
     unknown = answer.closing.close is Close.UNKNOWN
     if ready.median <= 0 or (unknown and math.isinf(ready.median)):
         return ""
@@ -226,10 +227,10 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
     if math.isinf(ready.median):
         advice = ""
         if home is not None and home.rh_pct is not None:
-            advice = f" Bring the air slowly towards its home's {home.rh_pct:.0f} %."
-        return f"Not in the present air: {_settling(answer)}{advice}"
+            advice = f" Bring the air slowly towards its home's {home.rh_pct:.0f} % RH."
+        return f"Never in the present air. {_settling(answer)}{advice}"
     low, middle, high = (_day(now_ms + 1000 * s, now_ms, zone) for s in ready)
-    told = f"If the present air holds, from about {middle}"
+    told = f"If the air stays as it is, from about {middle}"
     if low == middle == high:
         return f"{told}."
     return f"{told} ({low if ready.low > 0 else 'now'} to {high})."
@@ -238,7 +239,8 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
 def _settling(answer: WoodStatus) -> str:
     part = next(one for one in answer.parts if one.part.name == answer.closing.part)
     off = part.settle_pct.median - part.home_moisture_pct.median
-    return f"the {part.part.name} settles {_pct(abs(off))} % {'drier' if off < 0 else 'damper'}."
+    way = "dry" if off < 0 else "damp"
+    return f"There the {part.part.name} will settle {_pct(abs(off))} points too {way}."
 
 
 def _day(ms: float, now_ms: int, zone: ZoneInfo) -> str:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 WOOD = Section(
     "Wood",
     "bench wood",
-    (("/wood", "In the shop"), ("/wood/new", "Take one in"), ("/wood/left", "Handed out")),
+    (("/wood", "In the shop"), ("/wood/new", "Take in"), ("/wood/left", "Handed out")),
 )
 
 SCALE_PCT = 5.0
@@ -58,7 +58,9 @@ def scale(one: PartStatus) -> Component:
     if not math.isnan(settles):
         pieces.append(html.Span(className="settle", style={"left": f"{at(settles):.2f}%"}))
         word = "drier" if settles < 0 else "damper"
-        words.append(f"settles {abs(settles):.1f} % {word} than its rest in the present air")
+        words.append(
+            f"settles {abs(settles):.1f} points {word} than its home moisture in the present air"
+        )
     pieces.append(
         html.Span(
             className="mark",
@@ -73,7 +75,7 @@ def scale(one: PartStatus) -> Component:
 
 def heads() -> Component:
     """What the drawings mean, over the first of them."""
-    marks = (("▼ drier", "", at(-3.6)), ("rest", "now", 50.0), ("▲ damper", "", at(3.6)))
+    marks = (("▼ drier", "", at(-3.6)), ("home", "now", 50.0), ("▲ damper", "", at(3.6)))
     ruler = [
         html.Span(text, className=name, style={"left": f"{place:.1f}%"})
         for text, name, place in marks
@@ -190,8 +192,7 @@ def assumed(answer: WoodStatus) -> Component:
     """What an answer takes for granted, in small print."""
     told = [str(one) for one in answer.assumed]
     return html.P(
-        f"Taken for granted: {'; '.join(told)}. {wood_text.SUPPOSED}",
-        className="aside small-print",
+        f"Assumed: {'; '.join(told)}. {wood_text.SUPPOSED}", className="aside small-print"
     )
 
 
