@@ -25,6 +25,7 @@ from monitor.domain.wait_types import KINDS
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
 from monitor.store import Reader, Writer
+from monitor.waits import text as wait_text
 from monitor.waits.evaluation import Standing
 
 HOUR, MINUTE = 3_600_000, 60_000
@@ -162,7 +163,7 @@ def test_damp_air_keeps_each_kind_of_work_from_its_own_end(do, kind, text):
     found = standing(
         do.waits()[0], state=WaitState.HOLD, hold=Hold.DAMP, hold_since_ms=NOON - HOUR
     )
-    assert text in bench_text.said(found, NOON, PARIS).sentence
+    assert text in wait_text.status_text(found, NOON, PARIS).sentence
 
 
 def test_a_wait_left_far_beyond_its_basis_says_what_just_right_would_mean(do):
@@ -183,7 +184,7 @@ def test_what_was_foreseen_is_told_to_five_minutes_and_each_day_once(do):
     cleats(do, 1)
     at = [NOON + 30 * HOUR + m * MINUTE for m in (1, 22, 71)]
     wait = replace(do.waits()[0], foreseen_ms=tuple(at))
-    told = bench_text.foreseen(wait, NOON + 40 * HOUR, PARIS)
+    told = wait_text.foreseen(wait, NOON + 40 * HOUR, PARIS)
     assert told == "ready yesterday 18:20 (18:00 to 19:10)"
 
 
@@ -191,7 +192,7 @@ def test_a_bare_time_is_never_of_another_day_than_the_one_before_it(do):
     cleats(do, 1)
     at = [NOON - 22 * HOUR, NOON - 20 * HOUR, NOON - 7 * HOUR]  # yesterday, yesterday, today
     wait = replace(do.waits()[0], foreseen_ms=tuple(at))
-    told = bench_text.foreseen(wait, NOON, PARIS)
+    told = wait_text.foreseen(wait, NOON, PARIS)
     assert told == "ready yesterday 16:00 (14:00 to today 05:00)"
 
 

@@ -36,6 +36,7 @@ from monitor.science.quantiles import QuantileRange
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness, WaitState
 from monitor.store import Writer
+from monitor.waits import text as wait_text
 from monitor.waits.evaluation import Standing, standings
 
 HOUR, DAY = 3_600_000, 86_400_000
@@ -82,7 +83,7 @@ def readiness(**more):
 
 
 def sentence(found, of=None):
-    told = bench_text.said(Standing(of or wait(), KINDS["plate-crack"], found), NOON, PARIS)
+    told = wait_text.status_text(Standing(of or wait(), KINDS["plate-crack"], found), NOON, PARIS)
     return told.sentence
 
 
@@ -149,7 +150,9 @@ def test_a_wait_is_told_in_a_plain_sentence(found, text):
 
 
 def test_what_cannot_be_said_says_why():
-    told = bench_text.said(Standing(wait(), KINDS["plate-crack"], None, "No sensor."), NOON, PARIS)
+    told = wait_text.status_text(
+        Standing(wait(), KINDS["plate-crack"], None, "No sensor."), NOON, PARIS
+    )
     assert (told.state, told.sentence) == ("unknown", "No sensor.")
 
 
@@ -171,30 +174,34 @@ def test_a_paused_wait_says_since_when_and_what_it_has_had():
 )
 def test_a_wanted_time_is_held_against_the_range(wanted_h, found, text):
     of = wait(wanted_ms=NOON + wanted_h * HOUR)
-    told = bench_text.said(Standing(of, KINDS["plate-crack"], readiness(**found)), NOON, PARIS)
+    told = wait_text.status_text(
+        Standing(of, KINDS["plate-crack"], readiness(**found)), NOON, PARIS
+    )
     assert text in told.more
 
 
 def test_missing_readings_and_air_outside_the_claim_are_told():
     found = readiness(unknown_s=3 * 3600.0, outside_claim=True)
     more = " ".join(
-        bench_text.said(Standing(wait(), KINDS["plate-crack"], found), NOON, PARIS).more
+        wait_text.status_text(Standing(wait(), KINDS["plate-crack"], found), NOON, PARIS).more
     )
     assert "Readings are missing for 3 h" in more
     assert "outside the range that the calculation is made for" in more
 
 
 def test_the_range_says_what_it_rests_on_the_most_first():
-    assert bench_text.rests_on(readiness()) == (
+    assert wait_text.range_causes(readiness()) == (
         "The range rests on the usual time of its kind (80 %) and the outlook (20 %). The air is "
         "taken from the pattern of the last weeks."
     )
-    assert bench_text.rests_on(readiness(), foretold=True).endswith("is taken from the outlook.")
+    assert wait_text.range_causes(readiness(), foretold=True).endswith(
+        "is taken from the outlook."
+    )
 
 
 def test_every_caution_and_every_hold_has_words():
     assert set(bench_text.CAUTIONS) == set(Caution)
-    assert set(bench_text.HOLDS) == set(Hold) - {Hold.NONE}
+    assert set(wait_text.HOLDS) == set(Hold) - {Hold.NONE}
     assert set(bench_text.FEELS) == set(Feel)
 
 
@@ -256,7 +263,7 @@ def test_the_full_bench_is_told_by_ready_time_each_with_its_state(settings, ids,
     assert len(found) == len(ids) == 13
     ready = [s.readiness.ready_ms for s in found if s.readiness and s.readiness.ready_ms]
     assert ready == sorted(ready)
-    states = {s.wait.id: bench_text.said(s, now_ms(), settings.zone).state for s in found}
+    states = {s.wait.id: wait_text.status_text(s, now_ms(), settings.zone).state for s in found}
     assert states[ids[4]] == "ready"
     assert states[ids[6]] == "hold"
     assert states[ids[11]] == "paused"

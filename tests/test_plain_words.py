@@ -154,3 +154,12 @@ def test_an_outlook_says_what_its_percentages_are():
     for shown in re.findall(r"\{likely\([^}]*\)\}", source):
         before = source[: source.index(shown)].rstrip(' "\nf')
         assert before.endswith("chance"), shown
+
+
+def test_the_status_of_a_wait_is_written_once_for_board_and_notices():
+    """Neither the board nor the morning brief writes a sentence on a wait's state of its own."""
+    for path in ("dashboard/bench/text.py", "monitor/alerting/daily_digest.py"):
+        source = (ROOT / path).read_text(encoding="utf-8")
+        assert "status_text(" in source, path
+        for turn in ("On hold since", "Ready since", "Paused since"):
+            assert turn not in source, path

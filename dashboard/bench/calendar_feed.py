@@ -10,10 +10,10 @@ import flask
 import icalendar
 
 from dashboard.access import sign_in
-from dashboard.bench import text as bench_text
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.errors import StoreFault
 from monitor.science.waits.wait import WaitState
+from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -102,10 +102,10 @@ def _event(standing: Standing, shop: ShopData) -> icalendar.Event:
     wait, found = standing.wait, standing.readiness
     assert found is not None  # noqa: S101 - for the type checker; asked by the caller
     assert found.ready_ms is not None  # noqa: S101 - as above
-    said = bench_text.said(standing, now_ms(), shop.settings.zone)
+    said = wait_text.status_text(standing, now_ms(), shop.settings.zone)
     ready = found.state is WaitState.READY
-    name = bench_text.title(wait)
-    event = _base(wait, shop, found.ready_ms if ready else bench_text.about(found.ready_ms))
+    name = wait_text.title(wait)
+    event = _base(wait, shop, found.ready_ms if ready else wait_text.about(found.ready_ms))
     event.add("status", "CONFIRMED" if ready else "TENTATIVE")
     event.add("summary", f"{'Ready' if ready else 'Ready, about'}: {name}")
     names = {place.id: place.label for place in shop.settings.places}
@@ -122,5 +122,5 @@ def _event(standing: Standing, shop: ShopData) -> icalendar.Event:
 def _called_off(wait: Wait, shop: ShopData) -> icalendar.Event:
     event = _base(wait, shop, wait.released_ms or now_ms())
     event.add("status", "CANCELLED")
-    event.add("summary", f"Released: {bench_text.title(wait)}")
+    event.add("summary", f"Released: {wait_text.title(wait)}")
     return event

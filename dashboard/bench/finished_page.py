@@ -9,13 +9,14 @@ import flask
 from dash import Input, Output, dcc, html
 
 from dashboard.access import sign_in
-from dashboard.bench import series, text, view
+from dashboard.bench import series, view
 from dashboard.bench.view import BENCH
 from dashboard.data.waits import held_s
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_results
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
+from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -88,10 +89,10 @@ def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: b
     else:
         worth = (
             f"{formats.hours(wait.equivalent_s)}, "
-            f"{text.percent(wait.equivalent_s / basis_s)} of the usual time"
+            f"{wait_text.percent(wait.equivalent_s / basis_s)} of the usual time"
         )
     facts = (
-        ("Expected", text.foreseen(wait, now, zone)),
+        ("Expected", wait_text.foreseen(wait, now, zone)),
         ("Basis", formats.hours(basis_s)),
         ("Given", formats.hours(held_s(wait, now))),
         ("In reference air", worth),

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import dash
 from dash import Input, Output, State, dcc, html
 
-from dashboard.bench import text as bench_text
 from dashboard.bench.view import BENCH
 from dashboard.data.waits import ReadyByRequest
 from dashboard.ui import formats, page_frame
@@ -15,6 +14,7 @@ from dashboard.ui.controls import text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain import opening_hours as hours
+from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -272,7 +272,7 @@ def lead(kind: WaitType, start: LatestStart | None, by: str, now: int, shop: Sho
 
 def floored(ms: int) -> int:
     """A latest start, to the five minutes before it. [ms]"""
-    return ms // bench_text.ROUND_MS * bench_text.ROUND_MS
+    return ms // wait_text.ROUND_MS * wait_text.ROUND_MS
 
 
 def _line(
@@ -302,7 +302,7 @@ def start_words(
         if start.chance_ms is None:
             return "Too late, even if started now.", "too late"
         return "Unlikely to be ready in time, even if started now.", "hardly"
-    if start.start_ms - now < bench_text.ROUND_MS:
+    if start.start_ms - now < wait_text.ROUND_MS:
         sure = start.sure_ms is not None
         return ("Only if started now." if sure else "5 in 10 if started now."), "now"
     when = f"before {formats.ahead(floored(start.start_ms), now, zone)}"

@@ -6,7 +6,7 @@ import re
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
-from dashboard.bench import text
+from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -30,10 +30,10 @@ def alike(found: Iterable[T], wait_of: Callable[[T], Wait]) -> list[list[T]]:
 def title(waits: Sequence[Wait]) -> str:
     """Of waits that are alike: "VC-12 cello, cleats 1 to 5, 8 of 8"."""
     if len(waits) == 1:
-        return text.title(waits[0])
+        return wait_text.title(waits[0])
     first = _OF_A_SERIES.fullmatch(waits[0].what)
     if first is None:
-        return text.title(waits[0])
+        return wait_text.title(waits[0])
     numbers = sorted(_number(wait) for wait in waits)
     what = f"{first['stem']} {', '.join(_runs(numbers))} of {first['count']}"
     return ", ".join(filter(None, (waits[0].instrument, what)))

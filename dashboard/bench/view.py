@@ -15,6 +15,7 @@ from dashboard.ui.page_frame import Section
 from monitor.domain.wait import Wait
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
+from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -108,7 +109,7 @@ def bar(standing: Standing, of: Axis, zone: ZoneInfo) -> Component:
         )
     )
     if found is not None:
-        words.append(f"{bench_text.percent(found.progress.median)} done so far")
+        words.append(f"{wait_text.percent(found.progress.median)} done so far")
         low, high = found.ready_low_ms, found.ready_high_ms
         if found.state is not WaitState.READY and not wait.paused:
             if end is not None:
@@ -149,7 +150,7 @@ def row(
     """Open waits that stand alike on the bench page; of several the last to be ready is told."""
     standing, waits = alike[-1], [one.wait for one in alike]
     wait = standing.wait
-    said = bench_text.said(standing, of.now_ms, zone)
+    said = wait_text.status_text(standing, of.now_ms, zone)
     name = series.title(waits)
     place = places.get(wait.place, wait.place)
     kind = str(wait.kind["name"])
@@ -211,7 +212,7 @@ def each_of(waits: Sequence[Wait], writer: bool) -> Component:
                 [
                     html.Li(
                         [
-                            dcc.Link(bench_text.title(wait), href=f"/bench/wait/{wait.id}"),
+                            dcc.Link(wait_text.title(wait), href=f"/bench/wait/{wait.id}"),
                             action_button("Release", "release", wait=wait.id, said="Released.")
                             if writer
                             else None,

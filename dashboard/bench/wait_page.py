@@ -20,6 +20,7 @@ from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain.instrument import id_of
 from monitor.science.waits.wait import WaitState as WaitState
+from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -77,7 +78,7 @@ def layout(shop: ShopData, book: WaitBook, woods: WoodBook, wait_id: str) -> Com
     return _page(
         [
             dcc.Store(id="wait-id", data=wait.id),
-            html.H1(bench_text.title(wait)),
+            html.H1(wait_text.title(wait)),
             html.P(dcc.Link(f"The wood of {instrument.reference}", href=f"/wood/{instrument.id}"))
             if instrument
             else None,
@@ -93,7 +94,7 @@ def layout(shop: ShopData, book: WaitBook, woods: WoodBook, wait_id: str) -> Com
 def stands(wait: Wait, shop: ShopData, book: WaitBook, writer: bool) -> list[Component]:
     """How it stands, the facts, and the taps."""
     now, zone = now_ms(), shop.settings.zone
-    name, places = bench_text.title(wait), shop.place_names()
+    name, places = wait_text.title(wait), shop.place_names()
     facts = [
         (str(wait.kind["name"]), f"usual time {formats.hours(float(wait.kind['basis_s']))}"),
         (places.get(wait.place, wait.place), "place"),
@@ -130,19 +131,19 @@ def stands(wait: Wait, shop: ShopData, book: WaitBook, writer: bool) -> list[Com
 
 def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
     zone = shop.settings.zone
-    said = bench_text.said(standing, now, zone)
+    said = wait_text.status_text(standing, now, zone)
     of = view.axis([standing], now)
     more = list(said.more)
     found = standing.readiness
     if found is not None and found.state is not WaitState.READY and found.floor_ms > now:
         computed = found.computed_ms
-        if computed is not None and computed < found.floor_ms - bench_text.ROUND_MS:
+        if computed is not None and computed < found.floor_ms - wait_text.ROUND_MS:
             more.append(
                 "By the air alone: about "
-                f"{formats.ahead(bench_text.about(computed), now, zone)}. The advice is never "
+                f"{formats.ahead(wait_text.about(computed), now, zone)}. The advice is never "
                 "shorter than the usual time of the kind."
             )
-    if found is not None and (rests := bench_text.rests_on(found, foretold=standing.foretold)):
+    if found is not None and (rests := wait_text.range_causes(found, foretold=standing.foretold)):
         more.append(rests)
     return [
         html.P([view.shape(standing, said.state), html.Span(said.sentence)], className="lead"),

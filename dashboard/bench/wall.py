@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING
 
 from dash import dcc, html
 
-from dashboard.bench import series, text, view
+from dashboard.bench import series, view
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 from monitor.science.waits.wait import WaitState
+from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,7 +76,7 @@ def _counts(standings: Sequence[Standing]) -> str:
 def _one(alike: Sequence[Standing], of: view.Axis, zone: ZoneInfo) -> Component:
     """Waits that stand alike, told by the last of them to be ready."""
     standing = alike[-1]
-    said = text.said(standing, of.now_ms, zone)
+    said = wait_text.status_text(standing, of.now_ms, zone)
     return _cell(
         alike[0].wait.id,
         said.state,

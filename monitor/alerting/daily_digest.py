@@ -19,6 +19,7 @@ from monitor.domain.notification import Notice
 from monitor.domain.opening_hours import of_day
 from monitor.science.waits.wait import WaitState
 from monitor.store import Reader
+from monitor.waits import text as wait_text
 from monitor.waits.evaluation import Standing
 
 if TYPE_CHECKING:
@@ -112,19 +113,14 @@ def _air(reader: Reader, air: PlaceAir, settings: Settings, now_ms: int) -> str:
 def _waits(standings: Sequence[Standing], settings: Settings, now_ms: int) -> list[str]:
     lines = []
     for one in standings:
-        wait, found = one.wait, one.readiness
-        name = ", ".join(filter(None, (wait.instrument, wait.what or one.kind.name)))
-        if found is None:
-            lines.append(f"{name}: {one.why_not}")
-        elif found.state is WaitState.READY:
-            lines.append(f"{name}: ready.")
-        elif found.state is WaitState.HOLD:
-            lines.append(f"{name}: on hold, because the air is too damp or too cold.")
-        elif found.ready_ms is not None and found.ready_ms < now_ms + 2 * NIGHT_MS:
-            late = " That is later than wanted." if one.late else ""
-            lines.append(
-                f"{name}: ready at about {dated(found.ready_ms, now_ms, settings.zone)}.{late}"
-            )
+        found = one.readiness
+        waiting = found is not None and found.state not in (WaitState.READY, WaitState.HOLD)
+        ready_ms = found.ready_ms if found else None
+        if waiting and (ready_ms is None or ready_ms >= now_ms + 2 * NIGHT_MS):
+            continue
+        name = ", ".join(filter(None, (one.wait.instrument, one.wait.what or one.kind.name)))
+        late = " That is later than wanted." if waiting and one.late else ""
+        lines.append(f"{name}: {wait_text.status_text(one, now_ms, settings.zone).sentence}{late}")
     return lines
 
 
