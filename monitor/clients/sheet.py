@@ -212,13 +212,13 @@ def _lead(worked: SheetCalculation) -> str:
 
 
 def _known_only(worked: SheetCalculation) -> str:
-    """Sentences on the months that the readings tell nothing of; empty where all are known."""
+    """Sentences on the months that the readings do not cover; empty where all are known."""
     if not worked.unknown:
         return ""
     say = worked.wish.language
     low, high = (say.number(side) for side in worked.wish.band_pct)
     return " " + say.text(
-        "This advice is for these months only: {known}. Your readings tell nothing of the others. "
+        "This advice is for these months only: {known}. Your readings do not cover the others. "
         "Measure the room in {month} and ask again. Until then, ask your repairer if the hygrometer "
         "reads below {low} % or above {high} %.",
         known=say.listed(worked.advice.known),
