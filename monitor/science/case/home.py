@@ -166,7 +166,7 @@ class HomeYear:
 
     @property
     def months_known(self) -> tuple[int, ...]:
-        """Months, 1 to 12, of which a reading or the weather tells; the others rest on nothing."""
+        """Months, 1 to 12, that a reading or the weather covers; the others rest on nothing."""
         return months_known(self.months_read)
 
     def room(self) -> RoomAir:
@@ -283,13 +283,13 @@ FURNISHING_H = 8.0
 
 
 BESIDE_MONTHS, BETWEEN_MONTHS = 1, 6
-"""A reading tells of its month and of so many on either side; two readings at most so far apart tell
-of all months between them. [months]  Ours: spring lies between winter and summer, but nothing says
+"""A reading covers its month and so many on either side; two readings at most so far apart cover
+all months between them. [months]  Ours: spring lies between winter and summer, but nothing says
 what summer is like from a winter alone."""
 
 
 def months_known(read: Sequence[int]) -> tuple[int, ...]:
-    """Months of which the readings of the months `read` (1 to 12) tell.
+    """Months that readings of the months `read` (1 to 12) cover.
 
     >>> months_known([1]), months_known([1, 4]), len(months_known([1, 7]))
     ((1, 2, 12), (1, 2, 3, 4, 5, 12), 12)
