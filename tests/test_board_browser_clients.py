@@ -125,7 +125,7 @@ def test_a_weather_file_and_a_loggers_file_are_taken_and_what_is_wrong_is_said(c
     chosen(page, "Choose a weather file", "big.epw", b"x" * 8_000_001)
     until(page, fault.format("weather", "at most 8 MB"))
     chosen(page, "Choose a weather file", "notes.txt", b"dear client")
-    until(page, fault.format("weather", "neither EPW"))
+    until(page, fault.format("weather", "must be EPW"))
     chosen(page, "Choose a weather file", GREENSBORO, packaged(GREENSBORO))
     page.wait_for_selector("#client-pdf", timeout=30_000)
     assert "GREENSBORO" in page.locator("#client-weather-said").inner_text()

@@ -75,8 +75,8 @@ def test_a_home_by_a_cold_sea_is_damper_in_winter_than_one_inland():
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (b"time,temp\n2020-01-01,3\n", "neither EPW .* nor TMY3"),
-        (b"", "neither EPW"),
+        (b"time,temp\n2020-01-01,3\n", "must be EPW .* or TMY3"),
+        (b"", "must be EPW"),
         (as_epw(packaged(GREENSBORO), fahrenheit=True), "Is the file in Fahrenheit"),
         (as_epw(packaged(SAND_POINT), fahrenheit=True), "Is the file in Fahrenheit"),
         (as_epw(packaged(GREENSBORO))[:300_000], "hours: must be a year of 8760|cannot be read"),
