@@ -29,12 +29,12 @@ from dashboard.bench import wall as bench_wall
 from dashboard.clients import page as clients_page
 from dashboard.coming import page as coming_page
 from dashboard.coming import wall as coming_wall
-from dashboard.data.alerts import AlertBook
-from dashboard.data.journal import KeptJournal
-from dashboard.data.outlook import ComingBook
+from dashboard.data.alerts import AlertQueries
+from dashboard.data.journal import CachedJournal
+from dashboard.data.outlook import OutlookQueries
 from dashboard.data.shop import ShopData
-from dashboard.data.waits import WaitBook
-from dashboard.data.wood import WoodBook
+from dashboard.data.waits import WaitQueries
+from dashboard.data.wood import WoodQueries
 from dashboard.help import page as help_page
 from dashboard.past import climate_page as past_climate_page
 from dashboard.past import page as past_page
@@ -93,10 +93,10 @@ def create_app(settings: Settings) -> dash.Dash:
     )
     guard.protect(app, settings.board)
     sign_in.register(app, settings)
-    kept = KeptJournal(shop)
-    coming_book = ComingBook(shop)
-    book, woods = WaitBook(shop, kept), WoodBook(shop, kept, coming_book)
-    alert_book = AlertBook(shop, kept, book, woods)
+    kept = CachedJournal(shop)
+    coming_book = OutlookQueries(shop)
+    book, woods = WaitQueries(shop, kept), WoodQueries(shop, kept, coming_book)
+    alert_book = AlertQueries(shop, kept, book, woods)
     strips = air_page.WallStrips(
         partial(alerts_wall.over_the_places, shop, alert_book),
         partial(coming_wall.foremost, shop, coming_book),

@@ -27,10 +27,10 @@ from monitor.domain.events import About
 if TYPE_CHECKING:
     from dash import Dash
 
-    from dashboard.data.alerts import AlertBook
+    from dashboard.data.alerts import AlertQueries
     from dashboard.data.shop import ShopData
-    from dashboard.data.waits import WaitBook
-    from dashboard.data.wood import WoodBook
+    from dashboard.data.waits import WaitQueries
+    from dashboard.data.wood import WoodQueries
 
 Tap = Mapping[str, Any]
 """A tap as the browser sends it, without its form."""
@@ -53,7 +53,7 @@ class FormReader(NamedTuple):
 
 
 def readings(
-    shop: ShopData, waits: WaitBook, woods: WoodBook, alerts: AlertBook
+    shop: ShopData, waits: WaitQueries, woods: WoodQueries, alerts: AlertQueries
 ) -> dict[str, FormReader]:
     """The reader of the taps about each thing."""
     of_waits = FormReader(

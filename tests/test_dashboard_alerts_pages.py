@@ -24,11 +24,11 @@ from dashboard.alerts import text as alerts_text
 from dashboard.alerts import view as alerts_view
 from dashboard.alerts import wall as alerts_wall
 from dashboard.app import create_app
-from dashboard.data.alerts import AlertBook
-from dashboard.data.journal import KeptJournal
+from dashboard.data.alerts import AlertQueries
+from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
-from dashboard.data.waits import WaitBook
-from dashboard.data.wood import WoodBook
+from dashboard.data.waits import WaitQueries
+from dashboard.data.wood import WoodQueries
 from dashboard.ui import sentences
 from monitor.air.current import air_now
 from monitor.commands import Journal
@@ -87,8 +87,8 @@ def shop(dry):
 
 @pytest.fixture
 def book(shop):
-    kept = KeptJournal(shop)
-    return AlertBook(shop, kept, WaitBook(shop, kept), WoodBook(shop, kept))
+    kept = CachedJournal(shop)
+    return AlertQueries(shop, kept, WaitQueries(shop, kept), WoodQueries(shop, kept))
 
 
 @pytest.fixture

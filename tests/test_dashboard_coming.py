@@ -21,7 +21,7 @@ from dashboard.coming import text as coming_text
 from dashboard.coming import wall as coming_wall
 from dashboard.coming.figure import FANS, Beside, coming_plot, fan_of, summary
 from dashboard.coming.forms import change
-from dashboard.data.outlook import ComingBook, worst
+from dashboard.data.outlook import OutlookQueries, worst
 from dashboard.data.shop import ShopData
 from dashboard.ui import plates_text
 from dashboard.ui.formats import scale
@@ -62,7 +62,7 @@ def shop(tmp_path_factory):
 def book(shop, monkeypatch):
     for module in ("dashboard.data.outlook", "dashboard.coming.page"):
         monkeypatch.setattr(f"{module}.now_ms", lambda: NOW)
-    return ComingBook(shop)
+    return OutlookQueries(shop)
 
 
 @pytest.fixture

@@ -24,9 +24,9 @@ from dashboard.bench import text as bench_text
 from dashboard.bench import view as bench_view
 from dashboard.bench import wait_types_page as bench_wait_types_page
 from dashboard.bench import wall as bench_wall
-from dashboard.data.journal import KeptJournal
+from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
-from dashboard.data.waits import WaitBook
+from dashboard.data.waits import WaitQueries
 from dashboard.ui import formats
 from monitor.core.clock import now_ms, to_ms
 from monitor.domain.events import About, Event
@@ -250,7 +250,7 @@ def ids(commands):
 @pytest.fixture
 def book(settings):
     shop = ShopData(settings)
-    return WaitBook(shop, KeptJournal(shop))
+    return WaitQueries(shop, CachedJournal(shop))
 
 
 @pytest.fixture
@@ -289,8 +289,8 @@ def test_a_new_store_is_noticed(settings, ids, book, tmp_path):
 
 
 def test_a_page_waits_for_no_answer_that_takes_long(settings, ids, book):
-    kept = KeptJournal(book._shop)
-    book = WaitBook(book._shop, kept)
+    kept = CachedJournal(book._shop)
+    book = WaitQueries(book._shop, kept)
     begun, go_on = threading.Event(), threading.Event()
 
     def sheet(reader, journal):

@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 from test_dashboard_pages import ask_dash, ask_page, said
 
 from dashboard.app import create_app
-from dashboard.data.journal import KeptJournal
+from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
-from dashboard.data.wood import WoodBook
+from dashboard.data.wood import WoodQueries
 from dashboard.ui import plots
 from dashboard.ui.themes import theme
 from dashboard.wood import figure as wood_figure
@@ -162,7 +162,7 @@ def guests(commands):
 @pytest.fixture
 def book(settings):
     shop = ShopData(settings)
-    return WoodBook(shop, KeptJournal(shop))
+    return WoodQueries(shop, CachedJournal(shop))
 
 
 @pytest.fixture

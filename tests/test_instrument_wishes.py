@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_dashboard_wood import HERE, HOUR, NOON, PARIS
 
-from dashboard.data.journal import KeptJournal
+from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
-from dashboard.data.wood import WoodBook
+from dashboard.data.wood import WoodQueries
 from dashboard.ui import formats
 from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
@@ -70,7 +70,7 @@ def test_temperatures_are_read_in_the_readers_unit(tmp_path):
     settings = shop_air.settings_in(tmp_path, config=config)
     shop = ShopData(settings)
     with contextlib.closing(Writer(settings.store_path)):
-        book = WoodBook(shop, KeptJournal(shop))
+        book = WoodQueries(shop, CachedJournal(shop))
         found = wish(NEW | {"home_temp": "68", "cold": "39.2"}, shop, book)
         assert (found["home_temp_c"], found["arrived_temp_c"]) == (20.0, 4.0)
         wrong = wish(NEW | {"home_temp": "140"}, shop, book)

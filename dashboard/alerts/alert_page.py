@@ -20,7 +20,7 @@ from monitor.core.clock import now_ms
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.alerts import AlertBook
+    from dashboard.data.alerts import AlertQueries
     from dashboard.data.shop import ShopData
     from monitor.domain.alerts.alert import Alert
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 _page = partial(ALERTS.page, "/alerts/one", classes="one")
 
 
-def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "alerts_one",
@@ -57,7 +57,7 @@ def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
 
 
 @page_frame.where_store_fails(ALERTS.failed("/alerts/one", "Alert", "one"))
-def layout(shop: ShopData, book: AlertBook, alert_id: str) -> Component:
+def layout(shop: ShopData, book: AlertQueries, alert_id: str) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     alert = book.alert(alert_id)
@@ -75,7 +75,7 @@ def layout(shop: ShopData, book: AlertBook, alert_id: str) -> Component:
     )
 
 
-def stands(alert: Alert, shop: ShopData, book: AlertBook, *, writer: bool) -> list[Component]:
+def stands(alert: Alert, shop: ShopData, book: AlertQueries, *, writer: bool) -> list[Component]:
     """How it stands, and the taps."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
@@ -98,7 +98,7 @@ def stands(alert: Alert, shop: ShopData, book: AlertBook, *, writer: bool) -> li
     return parts
 
 
-def _links(alert: Alert, book: AlertBook) -> Component:
+def _links(alert: Alert, book: AlertQueries) -> Component:
     """The ways to what it is about and to its rule."""
     rule = book.rules().get(alert.rule)
     return html.P(

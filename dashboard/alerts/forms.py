@@ -21,7 +21,7 @@ from monitor.domain.places import Kind
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from dashboard.data.alerts import AlertBook
+    from dashboard.data.alerts import AlertQueries
     from dashboard.data.shop import ShopData
     from monitor.domain.alerts.rule import Rule
 
@@ -34,7 +34,7 @@ _FIELDS = {seconds: name for name, (seconds, _, _) in TIMES.items()} | {rule_reg
 
 
 def values_of(
-    tap: Mapping[str, Any], form: Form, shop: ShopData, book: AlertBook
+    tap: Mapping[str, Any], form: Form, shop: ShopData, book: AlertQueries
 ) -> dict[str, Any]:
     """The fields of the request that a tap means.
 
@@ -79,7 +79,7 @@ def label_of(name: str) -> str:
     return LABELS.get(name, name)
 
 
-def beside(fault: Fault, form: Form, name: str, book: AlertBook) -> str:
+def beside(fault: Fault, form: Form, name: str, book: AlertQueries) -> str:
     """The text of a fault beside its field: limits and times as the page shows them."""
     if fault.low is None or fault.high is None:
         return fault.at_field(form.text(name))

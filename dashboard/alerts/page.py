@@ -22,7 +22,7 @@ from monitor.domain.alerts.default_rules import HUMIDIFIER
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.alerts import AlertBook
+    from dashboard.data.alerts import AlertQueries
     from dashboard.data.records import Notices, OutboxEntry
     from dashboard.data.shop import ShopData
     from monitor.settings import Settings
@@ -41,7 +41,7 @@ AMOUNT = (
 )
 
 
-def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "alerts",
@@ -73,13 +73,13 @@ def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
 
 
 @page_frame.where_store_fails(lambda *_: "")
-def number_open(book: AlertBook) -> str:
+def number_open(book: AlertQueries) -> str:
     """How many are open, for the menu; empty if none or not known."""
     return str(len(book.open()) or "")
 
 
 @page_frame.where_store_fails(ALERTS.failed("/alerts", "Alerts"))
-def layout(shop: ShopData, book: AlertBook) -> Component:
+def layout(shop: ShopData, book: AlertQueries) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     now, over, notices, tanks = live(shop, book, writer=may.allowed)
@@ -104,7 +104,7 @@ def layout(shop: ShopData, book: AlertBook) -> Component:
     )
 
 
-def live(shop: ShopData, book: AlertBook, *, writer: bool) -> tuple[list[Component], ...]:
+def live(shop: ShopData, book: AlertQueries, *, writer: bool) -> tuple[list[Component], ...]:
     """What changes by itself: the open ones, those over, the notices, the tanks."""
     now = now_ms()
     return (
@@ -115,7 +115,7 @@ def live(shop: ShopData, book: AlertBook, *, writer: bool) -> tuple[list[Compone
     )
 
 
-def open_now(shop: ShopData, book: AlertBook, now: int, *, writer: bool) -> list[Component]:
+def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> list[Component]:
     """The headline and a card for each."""
     found, values = book.open(), book.values()
     calling = sum(not alert.rests(now) for alert in found)
@@ -160,7 +160,7 @@ def without_alert(shop: ShopData, now: int) -> list[Component]:
     ]
 
 
-def lately_over(shop: ShopData, book: AlertBook, now: int) -> list[Component]:
+def lately_over(shop: ShopData, book: AlertQueries, now: int) -> list[Component]:
     zone = shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     found = book.over(now - OVER_MS)
@@ -255,7 +255,7 @@ def _listed(entries: list[OutboxEntry], settings: Settings, now: int) -> Compone
     return html.Ul(items, className="over-list")
 
 
-def tanks(shop: ShopData, book: AlertBook, now: int, *, writer: bool) -> list[Component]:
+def tanks(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> list[Component]:
     """The humidifiers' tanks: when filled, when due, and a tap that says it was filled."""
     settings, filled = shop.settings, book.filled_ms()
     if not settings.reservoirs:

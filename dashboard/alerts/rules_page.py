@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.alerts import AlertBook
+    from dashboard.data.alerts import AlertQueries
     from dashboard.data.shop import ShopData
     from monitor.domain.alerts.rule import Rule
 
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 _page = partial(ALERTS.page, "/alerts/rule", classes="one")
 
 
-def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
     """Hang the pages into the app."""
     del app
     # Pages with an order are looked at first: /alerts/<id> would take these addresses too.
@@ -55,7 +55,7 @@ def register(app: dash.Dash, shop: ShopData, book: AlertBook) -> None:
 
 
 @page_frame.where_store_fails(ALERTS.failed("/alerts/rules", "Rules"))
-def layout(shop: ShopData, book: AlertBook) -> Component:
+def layout(shop: ShopData, book: AlertQueries) -> Component:
     """Every rule, and adding one."""
     may = sign_in.writing(flask.request, shop.settings)
     rules, changed, places = book.rules(), book.changed(), shop.place_names()
@@ -173,7 +173,7 @@ def add(rules: Mapping[str, Rule]) -> Component:
 
 
 @page_frame.where_store_fails(ALERTS.failed("/alerts/rule", "Rule", "one"))
-def one(shop: ShopData, book: AlertBook, rule_id: str) -> Component:
+def one(shop: ShopData, book: AlertQueries, rule_id: str) -> Component:
     """A rule with everything that it rests on."""
     may = sign_in.writing(flask.request, shop.settings)
     rule, changed, places = (book.rules().get(rule_id), book.changed(), shop.place_names())

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.alerts import AlertBook, Seen
+    from dashboard.data.alerts import AlertQueries, Seen
     from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
     from monitor.air.current import PlaceAir
@@ -33,7 +33,7 @@ FORETOLD, FORETOLD_FROM = "dry_snap", 2
 
 
 def over_the_places(
-    shop: ShopData, book: AlertBook, head: Headline, airs: Sequence[PlaceAir], now_ms: int
+    shop: ShopData, book: AlertQueries, head: Headline, airs: Sequence[PlaceAir], now_ms: int
 ) -> tuple[Headline, list[Component]]:
     """The headline, which an alert may take, and the strip of the other alerts."""
     calling = book.calling()

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dash import Dash
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.waits import WaitBook
+    from dashboard.data.waits import WaitQueries
     from monitor.domain.wait import Wait
     from monitor.waits.evaluation import Standing
 
@@ -30,7 +30,7 @@ AGAIN = timedelta(minutes=15)
 LASTS = timedelta(minutes=15)
 
 
-def register(app: Dash, shop: ShopData, book: WaitBook) -> None:
+def register(app: Dash, shop: ShopData, book: WaitQueries) -> None:
     """Hang the feed into the app's server."""
 
     def feed(token: str) -> flask.Response:
@@ -39,7 +39,7 @@ def register(app: Dash, shop: ShopData, book: WaitBook) -> None:
     app.server.add_url_rule("/calendar/<token>.ics", "calendar", feed)
 
 
-def answer(shop: ShopData, book: WaitBook, token: str) -> flask.Response:
+def answer(shop: ShopData, book: WaitQueries, token: str) -> flask.Response:
     """The calendar, or 404 on a wrong link."""
     found = sign_in.read_secrets(shop.settings)
     if found is None or not hmac.compare_digest(token.encode(), found.calendar_token.encode()):

@@ -24,13 +24,13 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.waits import WaitBook
+    from dashboard.data.waits import WaitQueries
     from monitor.domain.wait import Wait
 
 SHOWN = 60
 
 
-def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "bench_finished",
@@ -46,7 +46,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
         return content(shop, book)
 
 
-def layout(shop: ShopData, book: WaitBook) -> Component:
+def layout(shop: ShopData, book: WaitQueries) -> Component:
     return html.Main(
         [
             BENCH.links("/bench/finished"),
@@ -59,7 +59,7 @@ def layout(shop: ShopData, book: WaitBook) -> Component:
 
 
 @page_frame.where_store_fails(page_frame.sentence_of)
-def content(shop: ShopData, book: WaitBook) -> list[Component]:
+def content(shop: ShopData, book: WaitQueries) -> list[Component]:
     """The waits released last, newest first."""
     writer = sign_in.writing(flask.request, shop.settings).allowed
     found, places = book.finished(SHOWN), shop.place_names()

@@ -16,7 +16,7 @@ from monitor.science.waits.parameters import parameters
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from dashboard.data.waits import WaitBook
+    from dashboard.data.waits import WaitQueries
     from monitor.domain.wait import Wait
     from monitor.domain.wait_types import WaitType
 
@@ -58,7 +58,7 @@ def label_of(name: str) -> str:
     return LABELS.get(name, name.removeprefix("law."))
 
 
-def values_of(tap: Mapping[str, Any], form: Form, waits: WaitBook) -> dict[str, Any]:
+def values_of(tap: Mapping[str, Any], form: Form, waits: WaitQueries) -> dict[str, Any]:
     """The fields of the request that a tap means.
 
     Parameters

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.waits import WaitBook
-    from dashboard.data.wood import WoodBook
+    from dashboard.data.waits import WaitQueries
+    from dashboard.data.wood import WoodQueries
     from monitor.core.measurements import Quantity
     from monitor.domain.places import Place
     from monitor.domain.wait import Wait
@@ -41,7 +41,7 @@ ANSWERED_MS = 2 * formats.MINUTE_MS
 """So long the answer stays to be changed. [ms]"""
 
 
-def register(app: dash.Dash, shop: ShopData, book: WaitBook, woods: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitQueries, woods: WoodQueries) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "bench",
@@ -70,7 +70,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitBook, woods: WoodBook) ->
 
 
 @page_frame.where_store_fails(page_frame.sheet("Bench", "sheet bench"))
-def layout(shop: ShopData, book: WaitBook, woods: WoodBook) -> Component:
+def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     head, just, waits, places, cold = live(shop, book, may.allowed)
@@ -112,7 +112,7 @@ def refused(may: sign_in.Writing) -> Component:
     )
 
 
-def live(shop: ShopData, book: WaitBook, writer: bool) -> tuple[list[Component], ...]:
+def live(shop: ShopData, book: WaitQueries, writer: bool) -> tuple[list[Component], ...]:
     """What changes by itself: headline, just released, open waits, places with air, cold places."""
     now, zone = now_ms(), shop.settings.zone
     recent = shop.recent()
@@ -155,7 +155,7 @@ def _see(n: int) -> str:
     return f"See the {n} open waits" if n > 1 else "See the open wait"
 
 
-def just_released(book: WaitBook, writer: bool, now: int) -> list[Component]:
+def just_released(book: WaitQueries, writer: bool, now: int) -> list[Component]:
     """What was released a moment ago, to say how it was. Skipped by leaving it."""
     fresh = [w for w in book.finished(JUST_MOST) if _is_fresh(w, now) and not _by_mistake(w)]
     return [_just(waits, writer) for waits in series.alike(fresh, lambda wait: wait)]

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.waits import WaitBook
+    from dashboard.data.waits import WaitQueries
     from monitor.domain.wait_types import WaitType
     from monitor.science.waits.latest_start import LatestStart
 
@@ -39,7 +39,7 @@ class ReadyByQuestion(NamedTuple):
     fault: str = ""
 
 
-def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
     """Hang the page and its callbacks into the app."""
     dash.register_page(
         "bench_plan", path="/bench/ready-by", title="Ready by", layout=lambda **_: layout(shop)
@@ -227,7 +227,7 @@ def _stepper(
     )
 
 
-def answer(plan: ReadyByRequest, shop: ShopData, book: WaitBook) -> list[Component]:
+def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Component]:
     """The latest start of each kind, the most used first."""
     now, zone = now_ms(), shop.settings.zone
     found = book.ready_by(plan)

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.waits import WaitBook
-    from dashboard.data.wood import WoodBook
+    from dashboard.data.waits import WaitQueries
+    from dashboard.data.wood import WoodQueries
     from monitor.domain.wait import Wait
     from monitor.waits.evaluation import Standing
 
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 _page = partial(BENCH.page, "/bench/wait", classes="one")
 
 
-def register(app: dash.Dash, shop: ShopData, book: WaitBook, woods: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitQueries, woods: WoodQueries) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "bench_wait",
@@ -64,7 +64,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitBook, woods: WoodBook) ->
 
 
 @page_frame.where_store_fails(BENCH.failed("/bench/wait", "Wait", "one"))
-def layout(shop: ShopData, book: WaitBook, woods: WoodBook, wait_id: str) -> Component:
+def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, wait_id: str) -> Component:
     """The page as this request may see it."""
     writer = sign_in.writing(flask.request, shop.settings)
     wait = book.wait(wait_id)
@@ -91,7 +91,7 @@ def layout(shop: ShopData, book: WaitBook, woods: WoodBook, wait_id: str) -> Com
     )
 
 
-def stands(wait: Wait, shop: ShopData, book: WaitBook, writer: bool) -> list[Component]:
+def stands(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -> list[Component]:
     """How it stands, the facts, and the taps."""
     now, zone = now_ms(), shop.settings.zone
     name, places = wait_text.title(wait), shop.place_names()

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.waits import WaitBook
+    from dashboard.data.waits import WaitQueries
     from monitor.domain.wait_types import WaitType
     from monitor.science.waits.learning import LearnedUsualTime
     from monitor.science.waits.parameters import Parameter
@@ -40,7 +40,7 @@ GOOD_THEN_DAMP = ((2.0, 20.0, 50.0), (1.0, 14.0, 72.0))
 """An evening that turns: hours, °C, % RH; the last air lasts."""
 
 
-def register(app: dash.Dash, shop: ShopData, book: WaitBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
     """Hang the pages into the app."""
     del app
     dash.register_page(
@@ -71,7 +71,7 @@ def _table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") 
 
 
 @page_frame.where_store_fails(BENCH.failed("/bench/kinds", "Kinds", "one"))
-def layout(shop: ShopData, book: WaitBook) -> Component:
+def layout(shop: ShopData, book: WaitQueries) -> Component:
     """Every kind in use, and adding one."""
     may = sign_in.writing(flask.request, shop.settings)
     kinds = sorted(book.kinds(), key=lambda kind: kind.name)
@@ -181,7 +181,7 @@ def _add(kinds: list[WaitType]) -> Component:
 
 
 @page_frame.where_store_fails(BENCH.failed("/bench/kind", "Kind", "one"))
-def one(shop: ShopData, book: WaitBook, kind_id: str) -> Component:
+def one(shop: ShopData, book: WaitQueries, kind_id: str) -> Component:
     """A kind with everything that makes its waits."""
     may = sign_in.writing(flask.request, shop.settings)
     kind, learned = book.kind(kind_id), book.learned(kind_id)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.waits import WaitBook
+    from dashboard.data.waits import WaitQueries
     from monitor.waits.evaluation import Standing
 
 SHOWN = 4
@@ -28,7 +28,7 @@ TIGHT_ROWS = 4
 """From so many places on each wait has one line only."""
 
 
-def open_waits(shop: ShopData, book: WaitBook, now_ms: int, rows: int) -> list[Component]:
+def open_waits(shop: ShopData, book: WaitQueries, now_ms: int, rows: int) -> list[Component]:
     """The strip, if any wait is open."""
     found = book.standings()
     return [strip(found, now_ms, shop.settings.zone, rows)] if found else []

@@ -18,14 +18,14 @@ from monitor.core.errors import MonitorError
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.journal import KeptJournal
+    from dashboard.data.journal import CachedJournal
     from dashboard.data.shop import ShopData
 
 SHOWN_MAX = 12
 """Most clients that are listed; the others are found by name."""
 
 
-def register(app: dash.Dash, shop: ShopData, kept: KeptJournal) -> None:
+def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
     """Hang the callbacks of the list into the app."""
     names = forms.ON_PAGE
 
@@ -67,7 +67,7 @@ def tapped() -> Any:
     return dash.ctx.triggered_id
 
 
-def layout(shop: ShopData, kept: KeptJournal) -> list[Component]:
+def layout(shop: ShopData, kept: CachedJournal) -> list[Component]:
     """The list with what finds in it."""
     return [
         html.H2("Past sheets"),
@@ -86,7 +86,7 @@ def layout(shop: ShopData, kept: KeptJournal) -> list[Component]:
 
 
 @page_frame.where_store_fails(page_frame.sentence_of)
-def listed(kept: KeptJournal, shop: ShopData, text: str) -> list[Component]:
+def listed(kept: CachedJournal, shop: ShopData, text: str) -> list[Component]:
     """The clients of whom sheets are kept, the one with the last sheet first."""
     sheets = kept.ask(lambda reader, _: archive.found(reader, text))
     by_client: dict[str, list[Any]] = {}
@@ -147,7 +147,7 @@ def _client(name: str, sheets: list[Any], shop: ShopData) -> Component:
 
 
 def opened(
-    sheet_id: int, shop: ShopData, kept: KeptJournal, names: tuple[str, ...]
+    sheet_id: int, shop: ShopData, kept: CachedJournal, names: tuple[str, ...]
 ) -> tuple[Any, ...]:
     """What stands in the fields of a sheet that is opened again, and what no field holds of it."""
     sheet = kept.ask(lambda reader, _: archive.one(reader, sheet_id))

@@ -41,13 +41,13 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.journal import KeptJournal
+    from dashboard.data.journal import CachedJournal
     from dashboard.data.shop import ShopData
 
 NAMES = forms.ON_PAGE
 
 
-def register(app: dash.Dash, shop: ShopData, kept: KeptJournal) -> None:
+def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
     """Hang the page and its callbacks into the app."""
     dash.register_page(
         "clients", path="/clients", title="Clients", layout=lambda **_: layout(shop, kept)
@@ -117,7 +117,7 @@ def register(app: dash.Dash, shop: ShopData, kept: KeptJournal) -> None:
     clients_archive.register(app, shop, kept)
 
 
-def layout(shop: ShopData, kept: KeptJournal) -> Component:
+def layout(shop: ShopData, kept: CachedJournal) -> Component:
     """The page; for who may not change anything only the reason, as it is about people."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
@@ -160,7 +160,7 @@ def answered(
     form: Mapping[str, str | None],
     more: Mapping[str, Any],
     shop: ShopData,
-    kept: KeptJournal,
+    kept: CachedJournal,
     made: Callable[[Sheet, SheetCalculation, HomeSources], Any],
 ) -> tuple[Any, dict[str, str]]:
     """What is made of the sheet that was asked for, and what is wrong, by field.
@@ -245,7 +245,7 @@ def _faults(fields: Mapping[str, str]) -> Component:
 
 
 @page_frame.where_store_fails(page_frame.sentence_of)
-def _records(kept: KeptJournal) -> list[Component]:
+def _records(kept: CachedJournal) -> list[Component]:
     known = kept.ask(lambda _, journal: list(journal.instruments.values()))
     if not known:
         return [html.P("No instrument has been taken in yet.")]
@@ -271,7 +271,7 @@ def _records(kept: KeptJournal) -> list[Component]:
     ]
 
 
-def recorded(instrument_id: str, shop: ShopData, kept: KeptJournal) -> tuple[Any, str]:
+def recorded(instrument_id: str, shop: ShopData, kept: CachedJournal) -> tuple[Any, str]:
     """A record of air as a file of files, noted in the journal, and what is said of it."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:

@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.outlook import ComingBook
+    from dashboard.data.outlook import OutlookQueries
     from dashboard.data.shop import ShopData
-    from dashboard.data.wood import WoodBook
+    from dashboard.data.wood import WoodQueries
     from dashboard.ui.formats import Unit
     from monitor.domain.places import Place
     from monitor.outlook.summary import PlaceOutlook
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 FAULTS = tuple(name for name in FIELDS if name != "window")
 
 
-def register(app: dash.Dash, shop: ShopData, book: ComingBook, woods: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: OutlookQueries, woods: WoodQueries) -> None:
     """Hang the page and its callbacks into the app."""
     dash.register_page(
         "coming", path="/coming", title="Coming", layout=lambda **query: layout(shop, book, query)
@@ -85,7 +85,7 @@ def _unknown(trouble: sentences.Trouble) -> list[Component]:
 @page_frame.where_store_fails(
     lambda trouble, *_: html.Main(_unknown(trouble), className="sheet coming")
 )
-def layout(shop: ShopData, book: ComingBook, query: Mapping[str, Any]) -> Component:
+def layout(shop: ShopData, book: OutlookQueries, query: Mapping[str, Any]) -> Component:
     """The page; `query` may name the place: `/coming?place=front-bench`."""
     places = book.places()
     foremost = book.foremost()
@@ -119,7 +119,7 @@ def layout(shop: ShopData, book: ComingBook, query: Mapping[str, Any]) -> Compon
 
 @page_frame.where_store_fails(lambda trouble, *_: (_unknown(trouble), []))
 def head_and_details(
-    place_id: str, shop: ShopData, book: ComingBook, now: int, woods: WoodBook | None = None
+    place_id: str, shop: ShopData, book: OutlookQueries, now: int, woods: WoodQueries | None = None
 ) -> tuple[list[Component], list[Component]]:
     """Headline and everything below the plot."""
     zone = shop.settings.zone
@@ -150,7 +150,7 @@ def head_and_details(
     return head, coming_view.below(one, fit, book.settings(one), now, zone, unit, plates)
 
 
-def _place(place_id: str, book: ComingBook) -> Place | None:
+def _place(place_id: str, book: OutlookQueries) -> Place | None:
     return next((one for one in book.places() if one.id == place_id), None)
 
 
@@ -168,7 +168,7 @@ def answered(
     wish: Mapping[str, str],
     screen: Mapping[str, Any],
     shop: ShopData,
-    book: ComingBook,
+    book: OutlookQueries,
 ) -> tuple[plots.Plot, str, list[Component], dict[str, str]]:
     """Plot, its sentence, the answer to what if, and what is wrong with its fields."""
     look, zone = theme_of(screen), shop.settings.zone
@@ -189,7 +189,7 @@ def answered(
 
 
 def _other(
-    one: PlaceOutlook, wish: Mapping[str, str], book: ComingBook, zone: ZoneInfo, unit: Unit
+    one: PlaceOutlook, wish: Mapping[str, str], book: OutlookQueries, zone: ZoneInfo, unit: Unit
 ) -> tuple[Beside | None, list[Component], dict[str, str]]:
     """What is drawn and said beside the outlook."""
 

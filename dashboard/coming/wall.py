@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.outlook import ComingBook
+    from dashboard.data.outlook import OutlookQueries
     from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
     from monitor.outlook.summary import PlaceOutlook
@@ -27,7 +27,7 @@ LEAST_PCT = 30.0
 """The ribbon's scale spans at least this. [% RH]"""
 
 
-def foremost(shop: ShopData, book: ComingBook, now_ms: int, rows: int) -> list[Component]:
+def foremost(shop: ShopData, book: OutlookQueries, now_ms: int, rows: int) -> list[Component]:
     """The strip of the place that matters most, if there is an outlook."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     one = book.foremost()

@@ -18,10 +18,10 @@ from monitor.domain.alerts import rule_registry
 from monitor.domain.alerts.rule import Of
 
 if TYPE_CHECKING:
-    from dashboard.data.journal import KeptJournal
+    from dashboard.data.journal import CachedJournal
     from dashboard.data.shop import Reader, ShopData
-    from dashboard.data.waits import WaitBook
-    from dashboard.data.wood import WoodBook
+    from dashboard.data.waits import WaitQueries
+    from dashboard.data.wood import WoodQueries
     from monitor.domain.alerts.alert import Alert
     from monitor.domain.alerts.rule import Rule
 
@@ -31,11 +31,11 @@ Seen = dict[tuple[str, str], float]
 """A value by rule and subject, in the unit of the rule."""
 
 
-class AlertBook:
+class AlertQueries:
     """The alerts of a shop, as its journal has them. Shared by all threads."""
 
     def __init__(
-        self, shop: ShopData, kept: KeptJournal, waits: WaitBook, woods: WoodBook
+        self, shop: ShopData, kept: CachedJournal, waits: WaitQueries, woods: WoodQueries
     ) -> None:
         self._shop = shop
         self._ask = kept.ask

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 
-class KeptJournal:
+class CachedJournal:
     """One journal for all threads, read on and never anew."""
 
     def __init__(self, shop: ShopData) -> None:
@@ -81,7 +81,7 @@ class SharedAnswers(Generic[T]):
         How many are kept.
     """
 
-    def __init__(self, kept: KeptJournal, fresh_ms: int | None, most: int = 1) -> None:
+    def __init__(self, kept: CachedJournal, fresh_ms: int | None, most: int = 1) -> None:
         self._fresh_ms, self._most = fresh_ms, most
         self._lock = threading.Lock()
         self._held: dict[Hashable, tuple[int, T]] = {}

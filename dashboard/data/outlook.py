@@ -34,7 +34,7 @@ class Setting(NamedTuple):
     rh_pct: OutlookRange
 
 
-class ComingBook:
+class OutlookQueries:
     """The outlooks of a shop. Shared by all threads."""
 
     def __init__(self, shop: ShopData) -> None:

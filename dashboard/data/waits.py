@@ -15,7 +15,7 @@ from monitor.core.clock import now_ms
 from monitor.waits.evaluation import Standing, ready_by, standings
 
 if TYPE_CHECKING:
-    from dashboard.data.journal import KeptJournal
+    from dashboard.data.journal import CachedJournal
     from dashboard.data.shop import Reader, ShopData
     from monitor.domain.wait import Wait
     from monitor.domain.wait_types import WaitType
@@ -39,10 +39,10 @@ class ReadyByRequest(NamedTuple):
     drier_pct: float
 
 
-class WaitBook:
+class WaitQueries:
     """The waits of a shop, as its journal and its air have them. Shared by all threads."""
 
-    def __init__(self, shop: ShopData, kept: KeptJournal) -> None:
+    def __init__(self, shop: ShopData, kept: CachedJournal) -> None:
         self._shop = shop
         self._ask = kept.ask
         self._standings: SharedAnswers[list[Standing]] = SharedAnswers(kept, FRESH_MS)

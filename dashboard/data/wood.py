@@ -16,8 +16,8 @@ from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.wood.evaluation import WoodStanding, wood_ahead, wood_history, wood_standings
 
 if TYPE_CHECKING:
-    from dashboard.data.journal import KeptJournal
-    from dashboard.data.outlook import ComingBook
+    from dashboard.data.journal import CachedJournal
+    from dashboard.data.outlook import OutlookQueries
     from dashboard.data.shop import Reader, ShopData
     from monitor.domain.instrument import Instrument
     from monitor.domain.wait import Wait
@@ -30,11 +30,11 @@ FRESH_MS = 60_000
 """How long an answer on how the wood stands is good, if nothing was done. [ms]"""
 
 
-class WoodBook:
+class WoodQueries:
     """The instruments of a shop, as its journal and its air have them. Shared by all threads."""
 
     def __init__(
-        self, shop: ShopData, kept: KeptJournal, coming: ComingBook | None = None
+        self, shop: ShopData, kept: CachedJournal, coming: OutlookQueries | None = None
     ) -> None:
         self._shop = shop
         self._coming = coming

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.wood import WoodBook
+    from dashboard.data.wood import WoodQueries
     from monitor.domain.instrument import Instrument
 
 
@@ -72,7 +72,7 @@ _FIELDS = {
 
 
 def values_of(
-    tap: Mapping[str, Any], form: Form, shop: ShopData, book: WoodBook
+    tap: Mapping[str, Any], form: Form, shop: ShopData, book: WoodQueries
 ) -> dict[str, Any]:
     """The fields of the request that a tap means.
 

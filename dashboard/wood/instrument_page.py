@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.wood import WoodBook
+    from dashboard.data.wood import WoodQueries
     from monitor.domain.instrument import Instrument
     from monitor.science.plates.assessment import PartStatus, WoodStatus
 
@@ -37,7 +37,7 @@ REDRAW_MS = 10 * formats.MINUTE_MS
 WAITS_SHOWN = 20
 
 
-def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "wood_instrument",
@@ -92,7 +92,7 @@ def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
 
 
 @page_frame.where_store_fails(WOOD.failed("/wood/one", "Instrument", "one"))
-def layout(shop: ShopData, book: WoodBook, instrument_id: str) -> Component:
+def layout(shop: ShopData, book: WoodQueries, instrument_id: str) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
     one = book.instrument(instrument_id)
@@ -129,7 +129,7 @@ def layout(shop: ShopData, book: WoodBook, instrument_id: str) -> Component:
     )
 
 
-def stands(one: Instrument, shop: ShopData, book: WoodBook, writer: bool) -> list[Component]:
+def stands(one: Instrument, shop: ShopData, book: WoodQueries, writer: bool) -> list[Component]:
     """How it stands, the taps, the facts, cautions."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     standing = book.standing(one.id) if one.here else None
@@ -151,7 +151,7 @@ def stands(one: Instrument, shop: ShopData, book: WoodBook, writer: bool) -> lis
     return [*told, *wood_view.cautions(text.cautions(standing))]
 
 
-def inside(one: Instrument, shop: ShopData, book: WoodBook) -> list[Component]:
+def inside(one: Instrument, shop: ShopData, book: WoodQueries) -> list[Component]:
     """Its parts and what is taken for granted, and its waits."""
     standing = book.standing(one.id) if one.here else None
     told: list[Component] = []
@@ -265,7 +265,7 @@ def _part(one: PartStatus) -> list[Component]:
     ]
 
 
-def _waits(one: Instrument, shop: ShopData, book: WoodBook) -> list[Component]:
+def _waits(one: Instrument, shop: ShopData, book: WoodQueries) -> list[Component]:
     now, zone = now_ms(), shop.settings.zone
     found = book.waits(one)[:WAITS_SHOWN]
     if not found:
@@ -320,7 +320,7 @@ def move(one: Instrument, places: dict[str, str]) -> Component:
     )
 )
 def drawing(
-    instrument_id: str, screen: Mapping[str, Any], shop: ShopData, book: WoodBook
+    instrument_id: str, screen: Mapping[str, Any], shop: ShopData, book: WoodQueries
 ) -> tuple[plots.Plot, str]:
     """The plot of a stay and its sentence; in words what stands in its way."""
     look = theme_of(screen)

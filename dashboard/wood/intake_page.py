@@ -24,11 +24,11 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.wood import WoodBook
+    from dashboard.data.wood import WoodQueries
     from monitor.domain.instrument import Instrument
 
 
-def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
     """Hang the page into the app."""
     del app
     dash.register_page(
@@ -41,7 +41,7 @@ def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
 
 
 @page_frame.where_store_fails(WOOD.failed("/wood/new", "Take an instrument in"))
-def layout(shop: ShopData, book: WoodBook, back: str = "") -> Component:
+def layout(shop: ShopData, book: WoodQueries, back: str = "") -> Component:
     """The page; `back` is the id of one that was here before, whose facts are filled in."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:

@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from dashboard.data.wood import WoodBook
+    from dashboard.data.wood import WoodQueries
     from monitor.domain.instrument import Instrument
 
 LEFT_SHOWN = 50
 
 
-def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
+def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
     """Hang the pages and their refreshing into the app."""
     dash.register_page(
         "wood", path="/wood", name="Wood", title="Wood", layout=lambda **_: layout(shop, book)
@@ -47,13 +47,13 @@ def register(app: dash.Dash, shop: ShopData, book: WoodBook) -> None:
 
 
 @page_frame.where_store_fails(WOOD.failed("/wood", "Wood", "all"))
-def layout(shop: ShopData, book: WoodBook) -> Component:
+def layout(shop: ShopData, book: WoodQueries) -> Component:
     """Every instrument in the shop."""
     told = live(shop, book)
     return WOOD.page("/wood", [html.Div(told, id="wood-live")], "all")
 
 
-def live(shop: ShopData, book: WoodBook) -> list[Component]:
+def live(shop: ShopData, book: WoodQueries) -> list[Component]:
     """What changes by itself: the sentence on top, the instruments, cautions."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     found = book.standings()
@@ -86,7 +86,7 @@ def live(shop: ShopData, book: WoodBook) -> list[Component]:
 
 
 @page_frame.where_store_fails(WOOD.failed("/wood/left", "Handed out"))
-def left(shop: ShopData, book: WoodBook) -> Component:
+def left(shop: ShopData, book: WoodQueries) -> Component:
     """Those handed out last."""
     gone = book.left(LEFT_SHOWN)
     told = (

@@ -48,7 +48,7 @@ def main() -> None:
             coming_fixtures.fill(settings, writer, NOW)
         coming_fixtures.look(settings, NOW)
         shop = ShopData(settings)
-        book = data_outlook.ComingBook(shop)
+        book = data_outlook.OutlookQueries(shop)
         print(f"{'the callback, 200 members':32} {'median':>8} {'worst':>8}   target {TARGET_S} s")
         for name, wish in WISHES.items():
             taken = []
