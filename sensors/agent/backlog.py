@@ -12,7 +12,7 @@ import threading
 from collections.abc import Iterable
 from pathlib import Path
 
-from monitor.core.errors import StoreUnavailable
+from monitor.core.errors import StoreFault, StoreUnavailable
 from sensors.agent.pack_store import Pack, PackStore, file_store, memory_store
 
 log = logging.getLogger(__name__)
@@ -52,8 +52,12 @@ class Backlog:
         self._closed = False
         # If the file can be opened only later, these cannot be numbers in it.
         self._next = (1 << 60) + (secrets.randbits(40) << 16)
-        with self._lock:
-            self._save()
+        try:
+            with self._lock:
+                self._save()
+        except StoreFault:
+            self._memory.close()
+            raise
         if self._disk is not None:
             self._next = self._disk.last + 1
         self._first = self._next
