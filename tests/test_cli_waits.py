@@ -6,7 +6,7 @@ import json
 import shutil
 import subprocess
 from contextlib import closing
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import command_server
@@ -15,7 +15,7 @@ import pytest
 from conftest import needs, until
 
 from monitor.commands import Journal
-from monitor.core.clock import now_ms, to_ms
+from monitor.core.clock import from_ms, now_ms, to_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.topic_rules import COMMAND_TOPIC
 from monitor.domain.wait import Feel
@@ -174,11 +174,15 @@ def test_waits_are_released_together_and_what_one_refuses_holds_up_no_other(shop
 
 
 def test_clamps_and_wanted_time_are_put_right_and_taken_away(shop):
+    berlin = ZoneInfo("Europe/Berlin")
+    wanted = (
+        from_ms(now_ms()).astimezone(berlin).replace(hour=9, minute=0, second=0, microsecond=0)
+    )
     ok(shop.command("wait", "open", "cleat", "bench"))
-    ok(shop.command("wait", "correct", "1", "--clamps", "7", "--wanted", "2026-11-26T09:00"))
+    ok(shop.command("wait", "correct", "1", "--clamps", "7", "--wanted", wanted.isoformat()[:16]))
     wait = journal(shop).waits["1"]
     assert wait.clamps == 7
-    assert wait.wanted_ms == to_ms(datetime(2026, 11, 26, 8, tzinfo=UTC))
+    assert wait.wanted_ms == to_ms(wanted)
     ok(shop.command("wait", "correct", "1", "--clamps", "0", "--wanted", "none"))
     wait = journal(shop).waits["1"]
     assert (wait.clamps, wait.wanted_ms) == (0, None)
