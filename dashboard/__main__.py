@@ -1,4 +1,4 @@
-"""`python -m dashboard`: serves the board until it is told to end. The service starts it so."""
+"""Serve the board until it is stopped. The service starts it as `python -m dashboard`."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ THREADS = 8
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Load the settings and serve. 0 ended as told, 1 failed, 2 wrong use."""
+    """Load the settings and serve. Return 0 if stopped, 1 if it failed, 2 for wrong use."""
     parser = argparse.ArgumentParser(prog="python -m dashboard", description=__doc__)
     parser.add_argument("--data", type=Path, help="the data folder")
     parser.add_argument("--config", type=Path, help="the settings file")

@@ -1,4 +1,4 @@
-"""The board as a Dash app: shell, pages, and the small answer that says if anything changed."""
+"""Dash app of the board: shell, pages, and the small answer that reports changes."""
 
 from __future__ import annotations
 

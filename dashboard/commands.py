@@ -37,7 +37,7 @@ Tap = Mapping[str, Any]
 
 
 class FormReader(NamedTuple):
-    """How taps about one thing are read.
+    """Functions that read the taps about one thing.
 
     `values_of` returns the fields of the request that a tap and its form mean, or raises `Rejected`
     with the faults at the fields of the form. `field_of` returns the form's name of a field of the
@@ -131,7 +131,7 @@ def _typed(tap: Tap) -> dict[str, str]:
 
 
 def _rejected(rejected: Rejected, reader: FormReader, form: Form) -> flask.Response:
-    """Each fault beside its field, and all of them in one sentence."""
+    """Answer with each fault beside its field, and all of them in one sentence."""
     fields, sentences = {}, []
     for fault in rejected.faults:
         name = reader.field_of(fault.field, form) if fault.field else ""

@@ -55,7 +55,7 @@ def register(app: dash.Dash, shop: ShopData) -> None:
 
 
 def shell(shop: ShopData) -> Component:
-    """What every page stands in."""
+    """Frame around every page."""
     settings = shop.settings
     name = settings.shop.name or "Benchweather"
     now = formats.local(now_ms(), settings.zone)
@@ -95,7 +95,7 @@ def shell(shop: ShopData) -> Component:
 
 
 def _entry(path: str, word: str) -> list[Component | str]:
-    """A page in the menu; beside Alerts stands how many are open."""
+    """Entry of a page in the menu; Alerts has the number of open ones beside it."""
     if path != "/alerts":
         return [word]
     return [word, html.Span(id="alerts-open", className="count-of")]
@@ -122,7 +122,7 @@ def banner(shop: ShopData) -> list[Component]:
 def troubles(
     state: ServiceState, fault: StoreFault | None, now_ms: int, zone: ZoneInfo
 ) -> list[sentences.Trouble]:
-    """What is wrong with the service, the worst first."""
+    """Troubles of the service, the worst first."""
     found = []
     if fault is not None:
         found.append(sentences.store_trouble(fault))

@@ -1,1 +1,1 @@
-"""Who may see and who may change: the guard of every answer, signing in, and its page."""
+"""Access to the board: the guard of every answer, signing in, and the sign-in page."""

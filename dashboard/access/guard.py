@@ -1,4 +1,4 @@
-"""What every answer of the board carries, who may ask, and who may change anything."""
+"""Guard of every answer: its headers, who may send requests, and who may change anything."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def _refusal(code: int, text: str) -> flask.Response:
 
 
 def _sound(app: Dash, request: flask.Request) -> bool:
-    """Whether a request for an update has the shape that a page of ours gives it."""
+    """True if a request for an update has the shape that a page of ours gives it."""
     if request.method != "POST" or request.path != UPDATE_PATH:
         return True
     try:
@@ -94,7 +94,7 @@ def _sound(app: Dash, request: flask.Request) -> bool:
 
 
 def _is_input(item: object) -> bool:
-    """What stands in a component, or in each of those that share a kind."""
+    """True if this is a value of a component, or a list of such values."""
     many = item if isinstance(item, list) else [item]
     return all(isinstance(one, dict) for one in many)
 
@@ -111,7 +111,7 @@ def policy(app: Dash) -> str:
 
 
 def allowed(host: str, board: Board) -> bool:
-    """Whether a Host header names this board.
+    """True if a Host header names this board.
 
     Loopback names, the address the board listens on, and `board.names`. A board that listens on
     every address is also reached by any bare address: a page elsewhere that has a name of its
@@ -124,7 +124,7 @@ def allowed(host: str, board: Board) -> bool:
 
 
 def from_here(request: flask.Request) -> bool:
-    """Whether a request was made on this machine, by its own name, and not passed on."""
+    """True if a request was made on this machine, by its own name, and not forwarded."""
     if any(name in request.headers for name in FORWARDED):
         return False
     try:
@@ -136,7 +136,7 @@ def from_here(request: flask.Request) -> bool:
 
 
 def same_origin(request: flask.Request, *, needed: bool = False) -> bool:
-    """Whether a request came from a page of the board, as the browser tells.
+    """True if a request came from a page of the board, by the headers that the browser sends.
 
     `needed`: a request of which nothing tells is none.
     """

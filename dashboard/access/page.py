@@ -80,7 +80,7 @@ def layout(shop: ShopData, said: str, seconds: str) -> Component:
 
 
 def fault(said: str, seconds: str) -> str:
-    """Why signing in failed."""
+    """Reason why signing in failed; empty if it did not."""
     if said == "wrong":
         return "That was not the password."
     if said == "wait" and seconds.isdigit():
@@ -89,6 +89,6 @@ def fault(said: str, seconds: str) -> str:
 
 
 def read_only(may: sign_in.Writing) -> Component:
-    """What stands instead of the taps where nothing may be changed."""
+    """Notice shown instead of the taps where nothing may be changed."""
     link = dcc.Link("Sign in", href="/sign-in", className="tap main") if may.sign_in else None
     return html.Section([html.H2("Read only"), html.P(may.why), html.P(link)])

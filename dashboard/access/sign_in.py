@@ -50,8 +50,10 @@ def read_secrets(settings: Settings) -> Secrets | None:
 
 
 class Writing(NamedTuple):
-    """Whether a request may change anything; if not, why and what to do. `sign_in`: whether a
-    password would help."""
+    """Permission of a request to change things; if refused, why and what to do.
+
+    `sign_in`: whether a password would help.
+    """
 
     allowed: bool
     why: str = ""
@@ -59,7 +61,7 @@ class Writing(NamedTuple):
 
 
 def writing(request: flask.Request, settings: Settings) -> Writing:
-    """Whether a request may change anything, or comes from a page that may.
+    """Decide whether a request may change anything, or comes from a page that may.
 
     From this machine always; from elsewhere once signed in with `board.password`. What changes
     something must besides have come from a page of the board.
@@ -90,7 +92,7 @@ class Throttle:
         self._all: list[float] = []
 
     def wait_s(self, address: str, now_s: float) -> float:
-        """How long an address must wait before its next try. [s]"""
+        """Time that an address must wait before its next try. [s]"""
         with self._lock:
             self._all = [at for at in self._all if now_s - at < ALL_WINDOW_S]
             if len(self._all) >= ALL_TRIES:
@@ -152,7 +154,7 @@ def register(app: Dash, settings: Settings) -> None:
 
 
 def answer(settings: Settings, throttle: Throttle, now_s: float) -> flask.Response:
-    """Take a password, or say why not."""
+    """Check a posted password; sign in, or send the reason why not."""
     request = flask.request
     if not guard.same_origin(request, needed=True):
         return flask.Response("This did not come from the board itself.\n", 403)
@@ -175,13 +177,13 @@ def answer(settings: Settings, throttle: Throttle, now_s: float) -> flask.Respon
 
 
 def mark(settings: Settings, key: str) -> str:
-    """What a signed-in session holds: a new password makes the old sessions void."""
+    """Value that a signed-in session holds: a new password makes the old sessions void."""
     password = settings.board.password.get_secret_value()
     return hmac.new(key.encode(), b"signed in with " + password.encode(), "sha256").hexdigest()
 
 
 def signed_in(settings: Settings) -> bool:
-    """Whether this request's session was signed in with the password of now."""
+    """True if this request's session was signed in with the present password."""
     key = flask.current_app.secret_key
     if not key or not settings.board.password.get_secret_value():
         return False

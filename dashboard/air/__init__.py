@@ -1,1 +1,1 @@
-"""Air, the wall page: the headline, a row per place, open alerts, waits and the air to come."""
+"""Air, the wall page: the headline, a row per place, open alerts, waits and the outlook."""

@@ -115,7 +115,7 @@ def first_reading() -> list[Component]:
 
 
 def shape(state: str) -> Component:
-    """The mark of a state; its word stands beside it."""
+    """Mark of a state, shown beside its word."""
     return html.Span(
         className="shape", **attributes(data_state=state), **attributes(aria_hidden="true")
     )
@@ -133,7 +133,7 @@ def _headline(head: Headline) -> Component:
 
 
 def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: float) -> Component:
-    """One place: name and meaning, RH, air strip, temperature, wood and dew point."""
+    """Row of one place: name and meaning, RH, air strip, temperature, wood and dew point."""
     state = text.state_of(air)
     outdoors = air.place.kind == "outdoors"
     word = [shape(state), html.Span(_WORDS[state])]
@@ -207,7 +207,7 @@ def _figure(value: str, unit: str) -> Component:
 
 
 def _wood(air: PlaceAir, unit: Unit) -> Component:
-    """EMC with its uncertainty; beyond the formula's table, said so."""
+    """EMC with its uncertainty; marked as extrapolated beyond the formula's table."""
     if air.rh_pct > 95 and math.isfinite(air.moisture_pct):
         value, more = "above 24", ""
     else:
@@ -288,7 +288,7 @@ def _masked(mask: str) -> dict[str, str]:
 
 
 def mark_state(air: PlaceAir) -> AirState:
-    """What the mark on the strip says of the air's moisture, in step with its assessment."""
+    """State shown by the mark on the strip, in step with the assessment of the air."""
     if air.place.kind == "outdoors":
         return AirState.RIGHT
     if air.assessment.state in (AirState.DRY, AirState.DAMP):

@@ -99,7 +99,7 @@ def _since(ms: int, now_ms: int, zone: ZoneInfo, long: bool) -> str:
 
 
 def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
-    """What a place's air means for the work, in a sentence or two."""
+    """Meaning of a place's air for the work, in a sentence or two."""
     if air.heard_ms is None:
         return f"No reading yet. Its sensor must publish to benchweather/{air.place.id}/<sensor>."
     if air.old:

@@ -1,4 +1,4 @@
-"""One alert: how it stands, what can be done to it, and its whole journal."""
+"""Page of one alert: its state, what can be done about it, and its whole history."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def layout(shop: ShopData, book: AlertQueries, alert_id: str) -> Component:
 
 
 def stands(alert: Alert, shop: ShopData, book: AlertQueries, *, writer: bool) -> list[Component]:
-    """How it stands, and the taps."""
+    """State of an alert, with the taps."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     parts: list[Component] = [
@@ -140,7 +140,7 @@ def note(alert: Alert) -> Component:
 
 
 def history(alert: Alert, shop: ShopData) -> Component:
-    """Who did what and when, newest first."""
+    """History of an alert, newest first: who did what and when."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     return html.Ol(

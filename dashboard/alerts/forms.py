@@ -94,7 +94,7 @@ def beside(fault: Fault, form: Form, name: str, book: AlertQueries) -> str:
 
 
 def opens_ms(shop: ShopData, now: int) -> int | None:
-    """When the shop opens next on another day; None if it never does. [ms]"""
+    """Time at which the shop opens next on another day; None if it never does. [ms]"""
     zone, hours = shop.settings.zone, shop.settings.hours.model_dump()
     tomorrow = formats.moved(now, "day", 1, zone)
     return next_opening(
@@ -103,7 +103,7 @@ def opens_ms(shop: ShopData, now: int) -> int | None:
 
 
 def places_of(shop: ShopData) -> list[str]:
-    """What a rule can be for: the kinds of place, and the places."""
+    """Kinds of place and places that a rule can be for."""
     with shop.reader() as reader:
         return list(dict.fromkeys([*get_args(Kind), *(p.id for p in shop.places(reader))]))
 

@@ -74,7 +74,7 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
 
 @page_frame.where_store_fails(lambda *_: "")
 def number_open(book: AlertQueries) -> str:
-    """How many are open, for the menu; empty if none or not known."""
+    """Number of open alerts, for the menu; empty if none or not known."""
     return str(len(book.open()) or "")
 
 
@@ -105,7 +105,7 @@ def layout(shop: ShopData, book: AlertQueries) -> Component:
 
 
 def live(shop: ShopData, book: AlertQueries, *, writer: bool) -> tuple[list[Component], ...]:
-    """What changes by itself: the open ones, those over, the notices, the tanks."""
+    """Parts of the page that change by themselves: open alerts, ended ones, notices, tanks."""
     now = now_ms()
     return (
         open_now(shop, book, now, writer=writer),
@@ -143,7 +143,7 @@ def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> l
 
 
 def without_alert(shop: ShopData, now: int) -> list[Component]:
-    """What Air says of places that are not right, and why there is no alert about it."""
+    """List places whose air is not right on Air, and why there is no alert about them."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     airs = [
         air
@@ -256,7 +256,7 @@ def _listed(entries: list[OutboxEntry], settings: Settings, now: int) -> Compone
 
 
 def tanks(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> list[Component]:
-    """The humidifiers' tanks: when filled, when due, and a tap that says it was filled."""
+    """List the humidifiers' tanks: when filled, when due, and a tap to record a fill."""
     settings, filled = shop.settings, book.filled_ms()
     if not settings.reservoirs:
         return []
@@ -283,7 +283,7 @@ def tanks(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> list
 
 
 def filling(tank: Reservoir) -> Component:
-    """The tap that says a tank was filled, and a line for how much went in."""
+    """Tap that records the fill of a tank, with a field for the amount."""
     form = f"fill-{tank.id}"
     return html.Div(
         [
@@ -304,7 +304,7 @@ def filling(tank: Reservoir) -> Component:
 
 
 def tank_words(filled_ms: int | None, lasts_h: float, now: int, shop: ShopData) -> tuple[str, str]:
-    """When a tank was filled and is due, and `yes` if it is due now, else `no`."""
+    """Times of a tank's last and next fill in words, and `yes` if it is due now, else `no`."""
     zone = shop.settings.zone
     if filled_ms is None:
         return "No fill has been recorded yet. The tank is not watched until then.", "no"

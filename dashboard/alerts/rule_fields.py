@@ -59,7 +59,7 @@ LABELS = {
 
 
 def scale(rule: Rule, unit: Unit, *, difference: bool = False) -> FieldScale:
-    """How a value of a rule's quantity is shown, or a difference of two, as a change and a margin."""
+    """Scale for a value of a rule's quantity, or for a difference, such as a change or margin."""
     degrees = formats.scale("temperature", unit)
     match rule.unit:
         case "°C" if not difference:
@@ -74,7 +74,7 @@ def scale(rule: Rule, unit: Unit, *, difference: bool = False) -> FieldScale:
 
 
 def scales(rule: Rule, unit: Unit) -> dict[str, FieldScale]:
-    """How each figure of a rule that can be changed is shown, by the name of its field."""
+    """Scales of the figures of a rule that can be changed, by the name of their field."""
     limit = scale(rule, unit, difference=rule.over_s > 0)
     found = {}
     if rule.test is not Test.ABOVE:

@@ -81,7 +81,7 @@ def layout(shop: ShopData, book: AlertQueries) -> Component:
 
 
 def quiet(shop: ShopData) -> str:
-    """When nobody is disturbed, and when the brief comes."""
+    """Describe the quiet hours and the time of the morning brief."""
     alerts = shop.settings.alerts
     told = "There are no quiet hours."
     if alerts.quiet:
@@ -140,7 +140,7 @@ def switch(rule: Rule) -> Component:
 
 
 def add(rules: Mapping[str, Rule]) -> Component:
-    """A rule of the shop's own, which takes from another what is not said of it."""
+    """Form for a rule of the shop's own, which copies from another all that is left empty."""
     names = {rule.id: rule.name for rule in sorted(rules.values(), key=lambda rule: rule.name)}
     return html.Details(
         [
@@ -201,7 +201,7 @@ def one(shop: ShopData, book: AlertQueries, rule_id: str) -> Component:
 
 
 def _family(rule: Rule, rules: Mapping[str, Rule]) -> str:
-    """What is told instead of it, or with it as its consequence."""
+    """Rules of the same family, and rules that suppress this rule, in sentences."""
     told = []
     kin = [r.name for r in rules.values() if r.family == rule.family and r.id != rule.id]
     if kin:

@@ -1,4 +1,4 @@
-"""What the board says of alerts and rules: plain sentences, in the reader's units."""
+"""Texts of the board about alerts and rules: plain sentences, in the reader's units."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def title(alert: Alert) -> str:
 
 
 def value(kept: float | None, quantity_unit: str, unit: Unit) -> str:
-    """A value in words, `27 %`; empty where there is none to tell."""
+    """Value in words, `27 %`; empty where there is none."""
     return value_text(kept, quantity_unit, fahrenheit=unit == "F").replace("-", "−")
 
 
@@ -97,7 +97,7 @@ def line(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, uni
 
 
 def foretold(alert: Alert) -> Headline:
-    """What is coming, with its figures and what to do, as the headline of the wall."""
+    """Headline of an alert about the outlook, with its figures and what to do."""
     figures, _, help_ = alert.detail.partition("; ")
     told = f"{title(alert)}{f', {figures}' if figures else ''}."
     more = f"{help_[:1].upper()}{help_[1:]}. " if help_ else ""
@@ -105,7 +105,7 @@ def foretold(alert: Alert) -> Headline:
 
 
 def of_air(air: PlaceAir, unit: Unit) -> str:
-    """What Air says of a place that is not right: `Front bench, 55.9 °F. Too cold to glue.`"""
+    """Line on Air about a place that is not right: `Front bench, 55.9 °F. Too cold to glue.`"""
     warmth = air.assessment.state in (AirState.COLD, AirState.HOT)
     figure = (
         formats.with_unit("temperature", air.temp_c, unit)
@@ -123,7 +123,7 @@ NO_ALERT = (
 
 
 def lasting(alert: Alert) -> bool:
-    """Whether its value is itself a length of time."""
+    """True if an alert's value is itself a length of time."""
     return alert.unit == "s"
 
 
@@ -133,7 +133,7 @@ def first_step(alert: Alert) -> str:
 
 
 def rest(alert: Alert, now_ms: int, zone: ZoneInfo) -> str:
-    """Who has put it to rest, or that nobody has."""
+    """Sentence on who acknowledged or snoozed an alert, or that nobody did."""
     if alert.acknowledged:
         at, by = alert.acknowledged
         return f"Acknowledged{f' by {by}' if by else ''}, {formats.when(at, now_ms, zone)}."
@@ -158,13 +158,13 @@ def over(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
 
 
 def lasted(alert: Alert, now_ms: int) -> str:
-    """How long it has been, from when it began."""
+    """Duration of an alert in words, from when it began."""
     seconds = ((alert.cleared_ms or now_ms) - alert.began_ms) / 1000
     return formats.hours(seconds) if seconds >= 60 else "less than a minute"
 
 
 def event_words(event: Event, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
-    """One thing that happened to an alert. Who and when stand beside it."""
+    """Describe one event of an alert. Who and when are shown beside it."""
     body = event.body
     at = value(body.get("value"), body.get("unit", ""), unit)
     told = f"{body.get('name', '')}{f', {at}' if at else ''}"
@@ -196,7 +196,7 @@ def event_words(event: Event, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
 
 
 def rule_words(rule: Rule, places: Mapping[str, str], unit: Unit) -> str:
-    """When a rule raises an alert: `Any of the benches: relative humidity below 30 % for 30 min.`"""
+    """Condition of a rule: `Any of the benches: relative humidity below 30 % for 30 min.`"""
     if rule.quantity in _FLAGS:
         matter = f"{_ANY[rule.of]} {_FLAGS[rule.quantity]}"
     else:
@@ -297,7 +297,7 @@ def limits(rule: Rule, unit: Unit) -> str:
 
 
 def ends(rule: Rule, unit: Unit) -> str:
-    """When an alert of a rule ends."""
+    """Condition on which an alert of a rule ends, in a sentence."""
     lasting_s = f" for {formats.hours(rule.calm_s)}" if rule.calm_s else ""
     if rule.quantity in _FLAGS:
         back = "this is no longer so"
@@ -317,7 +317,7 @@ def ends(rule: Rule, unit: Unit) -> str:
 
 
 def telling(rule: Rule) -> str:
-    """How often and when a notice is sent."""
+    """Sentence on how often notices are sent, and if also in quiet hours."""
     often = "One notice is sent"
     if rule.repeat_s:
         often = f"A reminder is sent every {formats.hours(rule.repeat_s)} until acknowledged"
@@ -337,7 +337,7 @@ def _where(rule: Rule, places: Mapping[str, str]) -> str:
 
 
 def way(entry: OutboxEntry, now_ms: int, zone: ZoneInfo) -> str:
-    """How a notice stands on its way through its channel."""
+    """Delivery state of a notice in words."""
     tries = f"{entry.attempts} {'try' if entry.attempts == 1 else 'tries'}"
     match entry.outcome:
         case Outcome.DELIVERED:

@@ -32,7 +32,7 @@ SNOOZES = {"30": "30 min", "180": "3 h"}
 
 
 def urgency(level: int) -> Component:
-    """How urgent, by word, weight and size."""
+    """Urgency of an alert, shown by word, weight and size."""
     return html.Span(
         alerts_text.URGENCY[level], className="urgency", **attributes(data_urgency=str(level))
     )
@@ -67,7 +67,7 @@ def facts(alert: Alert, now_value: float | None, shop: ShopData, now: int) -> Co
 
 
 def why(alert: Alert, *, unfolded: bool = False) -> Component:
-    """Why it matters, where that comes from, and the caution."""
+    """Reasons for an alert: why it matters, the source of that, and the caution."""
     told: list[Component | None] = [
         html.P([html.Strong("Why: "), alert.why]) if alert.why else None,
         html.P(f"Source: {alert.source}", className="aside") if alert.source else None,
@@ -139,7 +139,7 @@ def about(alert: Alert) -> Component | None:
 
 
 def field(name: str, id_: str, *, unit: str = "", hint: str = "", **more: Any) -> Component:
-    """A labelled line to type into, with the place where a fault is told."""
+    """Labelled text field, with the place where its faults are shown."""
     text = f"{LABELS[name]}{f' [{unit}]' if unit else ''}"
     return html.Div(
         [

@@ -83,7 +83,7 @@ def _in_clamps(alert: Alert) -> bool:
 def strip(
     left: Sequence[Alert], values: Seen, now_ms: int, zone: ZoneInfo, unit: Unit
 ) -> Component | None:
-    """Up to `SHOWN` lines, the gravest first, and how many there are."""
+    """Section of up to `SHOWN` alerts, the gravest first, and how many there are."""
     if not left:
         return None
     return html.Section(

@@ -1,4 +1,4 @@
-"""Finished: what was advised and what happened; how it was can still be said or changed."""
+"""Page of finished waits: advice and outcome; the answer on how it was can still be changed."""
 
 from __future__ import annotations
 

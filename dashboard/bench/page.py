@@ -98,7 +98,7 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries) -> Component:
 
 
 def refused(may: sign_in.Writing) -> Component:
-    """What stands instead of the taps where nothing may be changed."""
+    """Notice shown instead of the taps where nothing may be changed."""
     return html.Section(
         [
             html.H2("Read only"),
@@ -113,7 +113,7 @@ def refused(may: sign_in.Writing) -> Component:
 
 
 def live(shop: ShopData, book: WaitQueries, writer: bool) -> tuple[list[Component], ...]:
-    """What changes by itself: headline, just released, open waits, places with air, cold places."""
+    """Parts that change by themselves: headline, released, open waits, places, cold places."""
     now, zone = now_ms(), shop.settings.zone
     recent = shop.recent()
     names = {one.place.id: one.place.label for one in recent}
@@ -156,7 +156,7 @@ def _see(n: int) -> str:
 
 
 def just_released(book: WaitQueries, writer: bool, now: int) -> list[Component]:
-    """What was released a moment ago, to say how it was. Skipped by leaving it."""
+    """Waits released a moment ago, with a question on how they were, which may be skipped."""
     fresh = [w for w in book.finished(JUST_MOST) if _is_fresh(w, now) and not _by_mistake(w)]
     return [_just(waits, writer) for waits in series.alike(fresh, lambda wait: wait)]
 
@@ -301,7 +301,7 @@ def cold_places(
     unit: formats.Unit,
     shop: ShopData,
 ) -> list[Component]:
-    """Where a joint made now would chill."""
+    """List the places where a joint made now would chill."""
     limit = shop.settings.limits.glue_temp_low_c
     now, stale = now_ms(), 1000 * shop.settings.board.stale_after_s
     found: list[Component] = []
@@ -356,7 +356,7 @@ def cautions(kinds: Sequence[WaitType]) -> Component:
 
 
 def details(references: Sequence[str]) -> Component:
-    """What may be said besides. It is kept on the device until the wait is opened."""
+    """Fields for optional details, kept on the device until the wait is opened."""
     return html.Div(
         [
             html.Details(

@@ -33,7 +33,7 @@ AHEAD_MS = 5 * formats.DAY_MS
 
 
 class ReadyByQuestion(NamedTuple):
-    """What the reader asked for, or in words why it cannot be answered."""
+    """Question of the reader, or in words why it cannot be answered."""
 
     plan: ReadyByRequest | None
     fault: str = ""
@@ -74,7 +74,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
 
 
 def stepped(button: str, now: list[float]) -> list[float]:
-    """What if, after a tap: [K warmer, % RH drier]."""
+    """Return the what-if setting after a tap, within its limits: [K warmer, % RH drier]."""
     warmer, drier = now
     warmer += {"plan-warm": WARMER_STEP_K, "plan-cooler": -WARMER_STEP_K}.get(button, 0.0)
     drier += {"plan-dry": DRIER_STEP_PCT, "plan-damper": -DRIER_STEP_PCT}.get(button, 0.0)
@@ -126,7 +126,7 @@ def opening_hours(shop: ShopData) -> hours.Hours:
 
 
 def closing(shop: ShopData, now: int) -> int | None:
-    """When the shop closes today, if it is open now. [ms]"""
+    """Time at which the shop closes today, if it is open now. [ms]"""
     zone = shop.settings.zone
     if not hours.is_open(opening_hours(shop), zone, now):
         return None
@@ -295,7 +295,7 @@ def _line(
 def start_words(
     start: LatestStart | None, now: int, zone: ZoneInfo, closes_ms: int | None = None
 ) -> tuple[str, str]:
-    """What to say beside a latest start, and the start itself."""
+    """Sentence beside a latest start, and the start itself in words."""
     if start is None:
         return "There is no outlook.", formats.UNKNOWN
     if start.start_ms is None:

@@ -1,4 +1,4 @@
-"""Waits opened together, such as eight cleats: told in one row for as long as they are alike."""
+"""Series of waits opened together, such as eight cleats: one row for as long as they are alike."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def alike(found: Iterable[T], wait_of: Callable[[T], Wait]) -> list[list[T]]:
 
 
 def title(waits: Sequence[Wait]) -> str:
-    """Of waits that are alike: "VC-12 cello, cleats 1 to 5, 8 of 8"."""
+    """Title of waits that are alike: "VC-12 cello, cleats 1 to 5, 8 of 8"."""
     if len(waits) == 1:
         return wait_text.title(waits[0])
     first = _OF_A_SERIES.fullmatch(waits[0].what)
@@ -45,7 +45,7 @@ def ids(waits: Iterable[Wait]) -> str:
 
 
 def _same(wait: Wait) -> tuple[Any, ...]:
-    """What waits of one row have in common: how they were opened and all that was done since."""
+    """Key shared by the waits of one row: how they were opened and all that was done since."""
     found = _OF_A_SERIES.fullmatch(wait.what)
     if found is None:
         return (wait.id,)

@@ -1,4 +1,4 @@
-"""What the board says of waits: one plain sentence each, what to add, their history, cautions."""
+"""Texts of the board about waits: a plain sentence each, what to add, history, cautions."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ DEFERS = "The product's safety data sheet and your local codes come first."
 
 
 def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple[str, str]:
-    """What is ready, and what is next: the sentence over the bench, and a smaller one."""
+    """Sentences over the bench: a large one on what is ready or next, and a smaller one."""
     if not standings:
         return "Nothing is waiting.", ""
     ready = [s for s in standings if s.readiness and s.readiness.state is WaitState.READY]
@@ -79,7 +79,7 @@ def duration(seconds: float) -> float:
 
 
 def well_past(wait: Wait) -> str:
-    """What to bear in mind when saying how a wait was that had far more than its basis."""
+    """Reminder for judging a wait that had far more than its usual time; empty for others."""
     share = (wait.equivalent_s or 0.0) / float(wait.kind["basis_s"])
     if share * LONG_BEFORE < 1:
         return ""
@@ -112,7 +112,7 @@ _LAWS = {
 
 
 def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: ZoneInfo) -> str:
-    """What was done, in words. Who and when stand beside it."""
+    """Describe one event of a wait. Who and when are shown beside it."""
     body = event.body
 
     def place(name: object) -> str:

@@ -57,14 +57,14 @@ WORDS = {
 
 
 class Axis(NamedTuple):
-    """The span of time that bars stand on. [ms]"""
+    """Time axis that the bars share. [ms]"""
 
     start_ms: int
     now_ms: int
     end_ms: int
 
     def at(self, ms: float) -> float:
-        """Where a moment stands, 0 to 100. [%]"""
+        """Position of a moment on the axis, 0 to 100. [%]"""
         share = (ms - self.start_ms) / (self.end_ms - self.start_ms)
         return 100 * min(max(share, 0.0), 1.0)
 
@@ -135,7 +135,7 @@ def _piece(name: str, start: float, end: float) -> Component:
 
 
 def shape(standing: Standing, state: str) -> Component:
-    """The mark of a wait's state; its word stands beside it."""
+    """Mark of a wait's state, shown beside its word."""
     name = {"ready": "right", "unknown": "unknown", "paused": "paused"}.get(state, "waiting")
     if state == "hold" and standing.readiness is not None:
         name = _HOLD_SHAPES.get(Hold(standing.readiness.hold), "waiting")
@@ -147,7 +147,7 @@ def shape(standing: Standing, state: str) -> Component:
 def row(
     alike: Sequence[Standing], of: Axis, zone: ZoneInfo, places: Mapping[str, str], writer: bool
 ) -> Component:
-    """Open waits that stand alike on the bench page; of several the last to be ready is told."""
+    """Row of open waits that are alike, in the state of the last to be ready."""
     standing, waits = alike[-1], [one.wait for one in alike]
     wait = standing.wait
     said = wait_text.status_text(standing, of.now_ms, zone)
@@ -192,7 +192,7 @@ def row(
 
 
 def steps_of(waits: Sequence[Wait]) -> list[Component]:
-    """What can be done at a tap to open waits that stand alike."""
+    """Taps for open waits that are alike."""
     name, ids = series.title(waits), series.ids(waits)
     all_of = f" all {len(waits)}" if len(waits) > 1 else ""
     return [
@@ -229,7 +229,7 @@ def each_of(waits: Sequence[Wait], writer: bool) -> Component:
 
 
 def felt(waits: Sequence[Wait], writer: bool) -> Component:
-    """How waits were at their release: three taps, of which one may be on; it can be taken back."""
+    """Question on how waits were at their release: three taps, of which one may be on."""
     feel, past = waits[0].feel, bench_text.well_past(waits[0])
     if not writer:
         told = bench_text.FEELS[feel] if feel else "not answered"

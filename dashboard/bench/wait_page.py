@@ -1,4 +1,4 @@
-"""One wait: how it stands, everything that can be done to it, and its history."""
+"""Page of one wait: its state, everything that can be done to it, and its history."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, wait_id: str) 
 
 
 def stands(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -> list[Component]:
-    """How it stands, the facts, and the taps."""
+    """State of a wait, the facts, and the taps."""
     now, zone = now_ms(), shop.settings.zone
     name, places = wait_text.title(wait), shop.place_names()
     facts = [
@@ -185,7 +185,7 @@ def move(wait: Wait, places: dict[str, str]) -> Component | None:
 
 
 def fix(wait: Wait, shop: ShopData) -> Component:
-    """Everything that was said of it, to be put right."""
+    """Form that corrects the entries of a wait."""
     zone = shop.settings.zone
 
     def line(label: str, name: str, value: object, **more: Any) -> Component:
@@ -235,7 +235,7 @@ def fix(wait: Wait, shop: ShopData) -> Component:
 
 
 def history(wait: Wait, shop: ShopData) -> Component:
-    """Who did what and when, newest first."""
+    """History of a wait, newest first: who did what and when."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     return html.Ol(
         [

@@ -403,7 +403,7 @@ def _parameter(p: Parameter, shown: str, writer: bool) -> list[Component]:
 
 
 def _label(name: str) -> str:
-    """A parameter's name in words; its unit stands beside it."""
+    """Name of a parameter in words, shown beside its unit."""
     for ending in ("_kj_mol", "_pct", "_mm", "_c", "_h", "_k"):
         name = name.removesuffix(ending)
     sentences = [
@@ -441,7 +441,7 @@ def _figure(
 
 
 def card(kind: WaitType, unit: formats.Unit) -> list[Component]:
-    """How fast constant air is, relative to reference air, and where the card misleads."""
+    """Speed in constant air relative to reference air, as a card, and where the card misleads."""
     temps, rhs = np.array(CARD_TEMPS_C, float), np.array(CARD_RHS_PCT, float)
     rates = kind.law.relative_rate(temps[:, None], rhs[None, :])
     rows = [
@@ -468,7 +468,7 @@ def card(kind: WaitType, unit: formats.Unit) -> list[Component]:
 
 
 def parting(kind: WaitType) -> str:
-    """Where the card and the law part."""
+    """Describe where the card differs from the law."""
     law = kind.law
     if not isinstance(law, GlueLaw):
         return "Ready times use the same formula, moment by moment, with the air as it was."

@@ -1,4 +1,4 @@
-"""In clamps: on the wall, the open waits that are ready next, as bars."""
+"""Strip on the wall: the open waits that are ready next, as bars."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def open_waits(shop: ShopData, book: WaitQueries, now_ms: int, rows: int) -> lis
 
 
 def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo, rows: int) -> Component:
-    """What is ready, and the next few open waits by ready time; waits that stand alike are one.
+    """Strip of what is ready, and the next few open waits by ready time; alike waits are one.
 
     `rows`: how many places share the wall.
     """
@@ -74,7 +74,7 @@ def _counts(standings: Sequence[Standing]) -> str:
 
 
 def _one(alike: Sequence[Standing], of: view.Axis, zone: ZoneInfo) -> Component:
-    """Waits that stand alike, told by the last of them to be ready."""
+    """Cell for waits that are alike, in the state of the last of them to be ready."""
     standing = alike[-1]
     said = wait_text.status_text(standing, of.now_ms, zone)
     return _cell(

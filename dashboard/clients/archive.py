@@ -149,7 +149,7 @@ def _client(name: str, sheets: list[Any], shop: ShopData) -> Component:
 def opened(
     sheet_id: int, shop: ShopData, kept: CachedJournal, names: tuple[str, ...]
 ) -> tuple[Any, ...]:
-    """What stands in the fields of a sheet that is opened again, and what no field holds of it."""
+    """Field values of a reopened sheet, and its data that no field holds."""
     sheet = kept.ask(lambda reader, _: archive.one(reader, sheet_id))
     if sheet is None:
         raise dash.exceptions.PreventUpdate
@@ -160,7 +160,7 @@ def opened(
 
 
 def erased(client: str, shop: ShopData) -> str:
-    """Erase a client at the desk. Returns what is said of it."""
+    """Erase a client's sheets through the service; return the result in words."""
     try:
         count = ipc.ask(shop.settings.desk_path, archive.erasing(client))["erased"]
     except MonitorError as exc:

@@ -54,7 +54,7 @@ def register(app: Dash, shop: ShopData) -> None:
 
 
 def weather_layout() -> list[Component]:
-    """Where a weather file is chosen."""
+    """Fields to choose a weather file."""
     return [
         html.P(
             "A year of weather at the client's home, as an EPW or TMY3 file.", className="aside"
@@ -64,7 +64,7 @@ def weather_layout() -> list[Component]:
 
 
 def log_layout() -> list[Component]:
-    """Where a logger's file is chosen, and how it is to be read."""
+    """Fields to choose a logger's file and how to read it."""
     texts = [
         html.Div(
             [
@@ -116,7 +116,10 @@ def _pick(what: str, words: str) -> list[Component]:
 
 
 def answer(what: str, shop: ShopData) -> flask.Response:
-    """Read a file that was handed over. 200 with `air` and what is `said` of it; else `fault`."""
+    """Read an uploaded file. Return 200 with `air` and a message, else a `fault`.
+
+    The message has the name `said`.
+    """
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
         return _answer(403, fault=may.why)

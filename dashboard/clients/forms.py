@@ -1,4 +1,4 @@
-"""What the fields of a client's sheet are called, how they are read, and what they were left at."""
+"""Fields of a client's sheet: their names, how they are read, and their defaults."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ ON_PAGE = (*CHOICES, *(a.name for a in FIELDS))
 
 
 def form_of(typed: Mapping[str, Any], unit: formats.Unit) -> dict[str, str]:
-    """What stands in each field for a wish, as it was typed and tapped."""
+    """Text of each field for a request, as it was typed and tapped."""
     form = {name: str(typed.get(name, DEFAULTS[name])) for name in CHOICES}
     for asked in FIELDS:
         value = typed.get(asked.name, DEFAULTS.get(asked.name, ""))
@@ -129,6 +129,6 @@ def wish_of(
 
 
 def called(name: str) -> str:
-    """What a field is called."""
+    """Label of a field."""
     words = {a.name: a.words for a in FIELDS} | LEGENDS
     return words.get(name, name)

@@ -163,7 +163,7 @@ def answered(
     kept: CachedJournal,
     made: Callable[[Sheet, SheetCalculation, HomeSources], Any],
 ) -> tuple[Any, dict[str, str]]:
-    """What is made of the sheet that was asked for, and what is wrong, by field.
+    """Result of `made` for the requested sheet, or its faults as a list; then the faults by field.
 
     `more`: what no field holds: `typed`, of a sheet that was opened again, and `air`, of that
     or of a file.
@@ -197,7 +197,7 @@ def answered(
 
 
 def _kept(worked: SheetCalculation, airs: HomeSources, sheet: Sheet, shop: ShopData) -> str:
-    """Keep a sheet that was made, at the desk. Returns what is said of it."""
+    """Have the service keep a finished sheet; return the result in words."""
     try:
         ipc.ask(shop.settings.desk_path, past.keeping(worked, airs, sheet, now_ms()))
     except MonitorError as exc:
@@ -206,7 +206,7 @@ def _kept(worked: SheetCalculation, airs: HomeSources, sheet: Sheet, shop: ShopD
 
 
 def _told(sheet: Sheet, *_: Any) -> list[Component]:
-    """The sheet's chief things, as they would stand on it."""
+    """Preview of a sheet: its chief parts, and the buttons for its files."""
     drawn = base64.b64encode(sheet.plot.encode()).decode()
     rows = [
         html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
@@ -272,7 +272,7 @@ def _records(kept: CachedJournal) -> list[Component]:
 
 
 def recorded(instrument_id: str, shop: ShopData, kept: CachedJournal) -> tuple[Any, str]:
-    """A record of air as a file of files, noted in the journal, and what is said of it."""
+    """Make a record of air as a zip file, note it in the journal, and report the result."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
         return dash.no_update, may.why

@@ -1,4 +1,4 @@
-"""The form on the page of clients: what can be said, and only what is asked for at the time."""
+"""Form on the page of clients, which shows only the fields needed at the time."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def layout(unit: formats.Unit) -> list[Component]:
-    """What can be said of a client, their instrument and their home."""
+    """Fields about a client, their instrument and their home."""
     lines = forms
     return [
         _fields(lines.WHO, unit),

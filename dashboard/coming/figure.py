@@ -1,4 +1,4 @@
-"""The plot of the air to come: a fan of what may come, its band, spells and good hours on it."""
+"""Plot of the outlook: a fan of the likely air, its band, and marks for spells and good hours."""
 
 from __future__ import annotations
 
@@ -218,7 +218,7 @@ def _y_range(shown: list[Floats], how: DisplayScale) -> tuple[float, float]:
 
 
 def _spells(one: PlaceOutlook, quantity: str, view: View, look: Theme) -> list[go.Scatter]:
-    """Where a spell begins: a mark on the limit that it crosses, with its range in time."""
+    """Marks where a spell begins, on the limit that it crosses, with its range in time."""
     if quantity == "humidity":
         marks = [
             (one.dry, one.low_pct, "triangle-down", look.dry, "dry air"),

@@ -1,4 +1,4 @@
-"""What is typed into the what-if form, as a change to the air; each fault at its field."""
+"""Read the what-if form as a change to the air; each fault is given with its field."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ FIELDS = ("setting", "water", "window", "start", "lasts", "volume")
 
 
 class FieldBounds(NamedTuple):
-    """What a field may hold, in the reader's unit, and what stands there if it is empty."""
+    """Range of a field, in the reader's unit."""
 
     low: float
     high: float
@@ -31,7 +31,7 @@ class FieldBounds(NamedTuple):
 
 
 def bounds(unit: Unit) -> dict[str, FieldBounds]:
-    """By field."""
+    """Ranges of the what-if fields, by field."""
     low, high = SETTING_C
     setting, water = FieldBounds(low, high, "°C"), FieldBounds(0, WATER_MAX_L, "L")
     volume = FieldBounds(*VOLUME_M3, "m³")

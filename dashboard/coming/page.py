@@ -191,7 +191,7 @@ def answered(
 def _other(
     one: PlaceOutlook, wish: Mapping[str, str], book: OutlookQueries, zone: ZoneInfo, unit: Unit
 ) -> tuple[Beside | None, list[Component], dict[str, str]]:
-    """What is drawn and said beside the outlook."""
+    """Curve and sentences to show beside the outlook, and the faults by field."""
 
     def said(other: PlaceOutlook, *, moved: bool) -> list[str]:
         return text.beside(one, other, now_ms(), zone, unit, moved=moved)

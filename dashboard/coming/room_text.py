@@ -1,4 +1,4 @@
-"""What the log has told of a room, on the page Coming."""
+"""Texts about a room, learned from its log, for the page Coming."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
-    """What the log has told of the room, and what it cannot tell. `fills_why`: as `Fit` has it."""
+    """List what the log shows of the room, and what it does not show. `fills_why`: as in `Fit`."""
     if one.look.room.refused:
         return [
             f"The room is not known yet: {one.look.room.refused}. Until then a typical room is "
@@ -57,7 +57,7 @@ def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
 
 
 def humidifier_words(look: StoredOutlook) -> str:
-    """What RH tells of a humidifier whose tank runs dry; empty where none was found."""
+    """Describe a humidifier whose tank runs dry, judged by RH; empty where none was found."""
     if look.room.tank is None:
         return ""
     setting = vapour_balance.setting_pct(look.room.tank.water.mean)

@@ -1,4 +1,4 @@
-"""What the board says of the air to come: headline, spells, good hours, score, what it rests on."""
+"""Texts of the board about the outlook: headline, spells, good hours, score, its sources."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class SpellLine(NamedTuple):
 
 
 def spells(one: PlaceOutlook) -> list[tuple[str, str, OutlookSpell]]:
-    """The spells worth telling, the likeliest first: sort, its word, itself."""
+    """Spells worth showing, the likeliest first: sort, its word, itself."""
     named = [
         ("dry", f"below {one.low_pct:g} % RH", one.dry),
         ("damp", "too damp for glue", one.damp),
@@ -66,7 +66,7 @@ def spells(one: PlaceOutlook) -> list[tuple[str, str, OutlookSpell]]:
 
 
 def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
-    """When the air leaves its band, or that it stays."""
+    """Headline on when the air leaves its band, or that it stays in it."""
     found = spells(one)
     name = one.place.label
     if not found:
@@ -97,12 +97,12 @@ _VERBS = {"almost certain": ("will be", "is"), "likely": ("will probably be", "i
 
 
 def sentence_chance(spell: OutlookSpell) -> str:
-    """How likely, in figures and a word."""
+    """Chance of a spell, in figures and a word."""
     return f"{likely(spell.chance)} chance ({how_sure(spell.chance)})."
 
 
 def lead(one: PlaceOutlook, spell: OutlookSpell, now_ms: int) -> str:
-    """How much time is left, with its range; empty where it has begun or is not likely enough."""
+    """Time left, with its range; empty where the spell has begun or is not likely enough."""
     if spell.begins_h.middle == 0 or spell.chance < UNSURE:
         return ""
     low, middle, high = (one.at_ms(h) - now_ms for h in spell.begins_h)
@@ -158,7 +158,7 @@ def span(quantity: str, values: OutlookRange, unit: Unit) -> str:
 
 
 def as_far(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
-    """How far the forecast reaches, and what follows it."""
+    """Reach of the forecast, and what is used after it."""
     look = one.look
     if not look.source:
         return "No forecast. The usual outdoor air of the season is used, which is less certain."
@@ -170,7 +170,7 @@ def as_far(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def not_used(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
-    """That a newer forecast is not used, and why; empty if there is none."""
+    """Sentence that a newer forecast is not used, and why; empty if there is none."""
     if found is None:
         return ""
     issued = formats.when(found.issued_ms, now_ms, zone)
@@ -186,14 +186,14 @@ def good_hours(one: PlaceOutlook, zone: ZoneInfo) -> list[str]:
 
 
 def from_the_cold(one: PlaceOutlook, zone: ZoneInfo, unit: Unit) -> str:
-    """What to do with an instrument that comes in cold; empty where no dew would form on it."""
+    """Advice on an instrument that comes in cold; empty where no dew would form on it."""
     return cold_words(one, zone, f"°{unit}")
 
 
 def thermostats(
     one: PlaceOutlook, found: Sequence[Setting], now_ms: int, zone: ZoneInfo, unit: Unit
 ) -> str:
-    """What a few settings lead to; empty where none was tried."""
+    """Sentence on the RH that a few settings lead to; empty where none was tried."""
     if not found:
         return ""
     at = worst(one)
@@ -213,7 +213,7 @@ def _side(at: Worst) -> str:
 
 
 def no_outlook(looked_ms: int | None, now_ms: int, zone: ZoneInfo) -> Headline:
-    """Why there is none, and what is needed."""
+    """Reason why there is no outlook, and what is needed."""
     if looked_ms is not None:
         return Headline(
             "old",
@@ -227,12 +227,12 @@ def no_outlook(looked_ms: int | None, now_ms: int, zone: ZoneInfo) -> Headline:
 
 
 def learning(state: Progress, label: str) -> str:
-    """How far the learning is."""
+    """Progress of the learning, in a sentence."""
     return f"Learning {label}: day {state.done} of {state.total} of its log."
 
 
 def score_rows(fit: LearnedPlace) -> list[tuple[str, str, str, str]]:
-    """By horizon: ahead, off by, share of "as it is now", part of outcomes in the range."""
+    """Scores by horizon: ahead, off by, share of "as it is now", part of outcomes in the range."""
     return [
         (
             f"{s.horizon_h} h",
@@ -245,7 +245,7 @@ def score_rows(fit: LearnedPlace) -> list[tuple[str, str, str, str]]:
 
 
 def score_words(fit: LearnedPlace | None) -> str:
-    """How well it has done, in a sentence or two."""
+    """Skill of the past outlooks, in a sentence or two."""
     if fit is None or not fit.scores:
         return "The outlook has not been checked here yet. That needs ten days of readings."
     day = next((s for s in fit.scores if s.horizon_h == 24), fit.scores[-1])
@@ -266,7 +266,7 @@ def score_words(fit: LearnedPlace | None) -> str:
 
 
 def age(one: PlaceOutlook, now_ms: int) -> str:
-    """How old it is."""
+    """Age of an outlook, its forecast and its readings, in words."""
     look = one.look
     text = f"Made {formats.age((now_ms - look.made_ms) / 1000)}"
     if look.source:
@@ -277,7 +277,7 @@ def age(one: PlaceOutlook, now_ms: int) -> str:
 def beside(
     one: PlaceOutlook, other: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit, *, moved: bool
 ) -> list[str]:
-    """What a change, or another place (`moved`), makes of the hour that is worst here."""
+    """Compare a change, or another place (`moved`), with the air here at its worst hour."""
     at = worst(one)
     there = range_of(other.look.air[1][:, at.step])
     where = f"In {other.place.label} " if moved else ""
@@ -307,7 +307,7 @@ def beside(
 def _between(
     one: PlaceOutlook, other: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit
 ) -> str:
-    """How far it goes at all; the water a day of the headline is reckoned by the lowest."""
+    """Compare the lowest and highest RH held; the headline's daily water uses the lowest."""
     told = []
     for word, below in (("lowest", True), ("highest", False)):
         here, there = (

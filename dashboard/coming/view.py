@@ -1,4 +1,4 @@
-"""The pieces of the page on the air to come."""
+"""Pieces of the page on the outlook."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def learning(state: Progress, label: str) -> Component:
 def choices(
     places: Sequence[Place], chosen: str, quantities: Sequence[str], unit: Unit
 ) -> Component:
-    """Which place, and what of its air."""
+    """Fields to choose a place and the quantity to show."""
     shown = [
         {"label": SHORT.get(name) or formats.scale(name, unit).words, "value": name}
         for name in quantities
@@ -96,7 +96,7 @@ def choices(
 
 
 def what_if(places: Sequence[Place], unit: Unit) -> Component:
-    """The form of what could be done otherwise; the answer stands under it."""
+    """Form of a what-if change; its answer is shown under it."""
     allowed = bounds(unit)
 
     def field(name: str, text: str, empty: str) -> Component:
@@ -163,8 +163,10 @@ def what_if(places: Sequence[Place], unit: Unit) -> Component:
 def answer(
     lines: Sequence[str], change: Change | None = None, unit: Unit = "C", *, known: bool = False
 ) -> list[Component]:
-    """What a change makes of it, and the usual cautions with water, heat and windows. `known`:
-    whether the room's air change is."""
+    """Effect of a change, and the usual cautions with water, heat and windows.
+
+    `known`: whether the room's air change is known.
+    """
     told: list[Component] = [html.P(line, className="lead") for line in lines]
     if change is None:
         return told

@@ -92,7 +92,7 @@ def words(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def _across(one: PlaceOutlook, ms: float) -> float:
-    """Where a moment stands, 0 to 100. [%]"""
+    """Position of a moment on the strip, 0 to 100. [%]"""
     edges = one.look.edges_ms
     return float(np.clip(100 * (ms - edges[0]) / (edges[-1] - edges[0]), 0, 100))
 
@@ -158,7 +158,7 @@ def _days(one: PlaceOutlook, zone: ZoneInfo) -> list[Component]:
 
 
 def _marks(one: PlaceOutlook) -> list[Component]:
-    """Where something happens: a spell begins, good hours, the forecast's end."""
+    """Marks where a spell or good hours begin, or the forecast ends."""
     found = []
     for state, word, spell in (("dry", "dry air", one.dry), ("damp", "damp air", one.over)):
         if spell is not None and spell.chance >= UNSURE and spell.begins_h.middle > 0:

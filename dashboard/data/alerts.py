@@ -1,4 +1,4 @@
-"""What the pages ask of alerts: those open, those over, the rules, and each value now.
+"""Queries of the pages about alerts: open and ended ones, the rules, and each value now.
 
 What an open alert's rule sees just now costs a look at all the air, so it is kept until the journal
 has grown or the answer is `FRESH_MS` old, once for all who look.
@@ -80,11 +80,11 @@ class AlertQueries:
         return self._ask(lambda _, journal: set(journal.rules))
 
     def filled_ms(self) -> dict[str, int]:
-        """When each tank was filled last. [ms]"""
+        """Time of each tank's last fill, by tank. [ms]"""
         return self._ask(lambda _, journal: dict(journal.filled_ms))
 
     def values(self) -> Seen:
-        """What the rules of the open alerts see now of their subjects; what is not known is left out."""
+        """Values now by rule and subject, for the rules of open alerts; unknown ones left out."""
         alerts, rules = self.open(), self.rules()
         needed = {alert.rule: rules[alert.rule] for alert in alerts if alert.rule in rules}
         if not needed:

@@ -18,7 +18,7 @@ T = TypeVar("T")
 
 
 class CachedJournal:
-    """One journal for all threads, read on and never anew."""
+    """Journal shared by all threads, read onward and never from the start again."""
 
     def __init__(self, shop: ShopData) -> None:
         self._shop = shop

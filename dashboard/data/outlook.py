@@ -1,4 +1,4 @@
-"""What the pages ask of the air to come: the outlook of each place, and what a change would make.
+"""Queries of the pages about the outlook: that of each place, and the effect of a change.
 
 An outlook is read once for all who look, and again when a newer one lies in the data folder.
 """
@@ -43,7 +43,7 @@ class OutlookQueries:
         self._settings: dict[str, tuple[int, list[Setting]]] = {}
 
     def places(self) -> list[Place]:
-        """Those indoors, in the order of the settings. Raises `StoreFault`."""
+        """Indoor places, in the order of the settings. Raises `StoreFault`."""
         with self._shop.reader() as reader:
             return [one for one in self._shop.places(reader) if one.kind != "outdoors"]
 
@@ -58,7 +58,7 @@ class OutlookQueries:
         return one if one is not None and one.look.fresh(now) else None
 
     def foremost(self) -> PlaceOutlook | None:
-        """Of all places the outlook with the most to say; None if there is none at all."""
+        """Outlook of greatest weight among all places; None if there is none at all."""
         found = [one for place in self.places() if (one := self.outlook_of(place)) is not None]
         return max(found, key=_weight, default=None)
 
@@ -68,15 +68,15 @@ class OutlookQueries:
         return f"{files.looked_at(settings, place_id)}|{files.progress(settings)}"
 
     def looked_ms(self, place: Place) -> int | None:
-        """When a place's last outlook was made, told or not; None before the first. [ms]"""
+        """Time at which a place's last outlook was made; None before the first. [ms]"""
         return files.looked_at(self._shop.settings, place.id) // 1_000_000 or None
 
     def fit(self, place: Place) -> LearnedPlace | None:
-        """What a place's log has taught."""
+        """Results learned from a place's log."""
         return files.fit(self._shop.settings, place.id)
 
     def progress(self) -> Progress | None:
-        """How far the learning under way is."""
+        """Progress of the learning under way."""
         return files.progress(self._shop.settings)
 
     def changed(self, one: PlaceOutlook, change: Change) -> PlaceOutlook:
@@ -124,6 +124,6 @@ def worst(one: PlaceOutlook) -> Worst:
 
 
 def _weight(one: PlaceOutlook) -> float:
-    """How much an outlook has to say: a dry snap before anything else."""
+    """Weight of an outlook for the headline: a dry snap counts before anything else."""
     spells = (one.dry, one.damp, one.hot, one.over)
     return 2 * min(one.snap, 1.0) + max((s.chance for s in spells if s is not None), default=0.0)

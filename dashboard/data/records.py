@@ -1,4 +1,4 @@
-"""What `queries` gives the pages, frozen."""
+"""Records that `ShopData` gives the pages, frozen."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class PlacedSensor:
-    """A sensor at a place and what it last said: quantity to (time [ms], value, in 24 h)."""
+    """Sensor at a place, with its readings: quantity to (last time [ms], value, count in 24 h)."""
 
     place: Place
     sensor: str
@@ -44,7 +44,7 @@ class QuantityHistory:
 
 
 class ServiceState(NamedTuple):
-    """What the service says of itself. Times in ms since 1970-01-01 UTC."""
+    """State that the service reports of itself. Times in ms since 1970-01-01 UTC."""
 
     beat_ms: int | None
     gone: bool

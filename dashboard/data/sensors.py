@@ -1,4 +1,4 @@
-"""What the pages ask of one sensor: its history, what it tells, how it stands in a jar."""
+"""Queries of the pages about one sensor: its history, its values, its state in a jar."""
 
 from __future__ import annotations
 
@@ -18,8 +18,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class SensorDetails:
-    """A sensor by its topic: what was done with it, the last values as it told them, quantity to
-    (time [ms], value), and how it stands in its jar, if it is in one."""
+    """Sensor by its topic: its history, its last raw values, and its state in a jar, if in one.
+
+    The values are by quantity: (time [ms], value).
+    """
 
     history: SensorHistory
     told: dict[Quantity, tuple[int, float]]
@@ -27,7 +29,7 @@ class SensorDetails:
 
 
 def sensor_details(shop: ShopData, sensor_id: str) -> SensorDetails | None:
-    """A sensor as it stands now; None if none ever spoke on that topic."""
+    """Present details of a sensor; None if no reading ever came on that topic."""
     place, _, name = sensor_id.partition("/")
     with shop.reader() as reader:
         told = {
@@ -53,18 +55,18 @@ def alike(shop: ShopData, history: SensorHistory) -> list[str]:
 
 
 def topics(shop: ShopData) -> dict[tuple[str, str], str]:
-    """On which topic those speak that something was done with, by place and name."""
+    """Topic of each sensor that has a history, by its place and name."""
     with shop.reader() as reader:
         return {(one.home, one.name): one.id for one in reader.histories().values()}
 
 
 def healths(shop: ShopData) -> list[Health]:
-    """How each sensor does."""
+    """Health of each sensor."""
     with shop.reader() as reader:
         return health(reader, shop.settings, now_ms())
 
 
 def in_jars(shop: ShopData) -> list[SensorHistory]:
-    """Those that are in a jar now."""
+    """Sensors that are in a jar now."""
     with shop.reader() as reader:
         return [one for one in reader.histories().values() if one.in_jar]

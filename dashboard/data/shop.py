@@ -1,4 +1,4 @@
-"""What the pages ask the store and the service's heartbeat. The only module that knows the store.
+"""Queries of the store and the heartbeat for the pages. The only module that knows the store.
 
 A `ShopData` may be shared by all threads: each has a read-only `Reader` of its own. What cannot be
 read raises a `StoreFault`, which the pages put into words.
@@ -151,7 +151,7 @@ class ShopData:
             }
 
     def recent(self) -> list[LatestAir]:
-        """Each place's newest values and the last day of its leading sensor, as 10-minute means.
+        """Newest values of each place, and the last day of its leading sensor as 10-minute means.
 
         The leading sensor is the first by name of those that measure temperature and RH and are
         not old; if all are old, the one heard last. Pressure, surface temperature and battery are
@@ -187,7 +187,7 @@ class ShopData:
             return reader.tallies()
 
     def quantities(self) -> dict[str, set[str]]:
-        """What can be shown of each place: measured quantities, then derived ones."""
+        """Quantities that can be shown of each place: measured ones, then derived ones."""
         with self.reader() as reader:
             by_sensor: dict[tuple[str, str], set[Quantity]] = {}
             for series in reader.series():
@@ -214,7 +214,7 @@ class ShopData:
             return Notices(outbox.recent(reader, limit), outbox.tally(reader))
 
     def extent(self, place_ids: list[str]) -> tuple[int, int] | None:
-        """From the first to the last reading of some places. [ms]"""
+        """Times of the first and last reading of some places. [ms]"""
         with self.reader() as reader:
             ends = [
                 span
@@ -284,7 +284,7 @@ class ShopData:
         start_ms: int,
         end_ms: int,
     ) -> Points:
-        """One sensor's part of a history."""
+        """Part of a history that comes from one sensor."""
         columns = []
         for series_id in ids:
             if period:
@@ -358,7 +358,7 @@ class ShopData:
 
 
 def _inode(settings: Settings) -> int:
-    """What tells one store file from another of the same name."""
+    """Inode of the store file, to distinguish two files of the same name."""
     try:
         return settings.store_path.stat().st_ino
     except FileNotFoundError as exc:
@@ -376,7 +376,7 @@ def _needs(quantity: str) -> list[Quantity]:
 
 
 def _sensors(reader: Reader, place_id: str, needs: list[Quantity]) -> list[list[int]]:
-    """For each sensor of a place that measures all of `needs`, by name, their series."""
+    """Series of each sensor of a place that measures all of `needs`, by name of the sensor."""
     known = reader.series()
     names = sorted({series.sensor for series in known if series.place == place_id})
     found = []

@@ -1,4 +1,4 @@
-"""From many points to as many as a screen can show, gaps kept: plain array work."""
+"""Reduce many points to as many as a screen can show, gaps kept: plain array work."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _STEPS_MS += [h * 3_600_000 for h in (1, 2, 3, 4, 6, 8, 12, 24, 36, 48, 72, 120,
 
 
 def points(at_ms: Any, values: Any) -> Points:
-    """Readings as points that stand for themselves."""
+    """Make a point of each reading."""
     table = np.empty(len(at_ms), POINT)
     table["at_ms"], table["n"] = at_ms, 1
     for name in COLUMNS:
@@ -47,7 +47,7 @@ def bucket_ms(span_ms: int, most: int) -> int:
 
 
 def thinned(table: Points, span_ms: int, most: int) -> tuple[Points, int]:
-    """At most about `most` points over the span, and the width of each; 0 if none were joined.
+    """Reduce to about `most` points over the span; return also their width, 0 if none were joined.
 
     Means are weighted by the readings behind them; low and high are the extremes.
     """

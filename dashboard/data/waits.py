@@ -1,4 +1,4 @@
-"""What the pages ask of waits: how each stands, what is finished, the kinds, the latest starts.
+"""Queries of the pages about waits: states, finished ones, the types, the latest starts.
 
 The journal is read on, never anew. How waits stand costs tenths of a second, so it is worked out
 again only when the journal has grown or the answer is `FRESH_MS` old, once for all who look.
@@ -31,7 +31,7 @@ PLANS_KEPT = 24
 
 
 class ReadyByRequest(NamedTuple):
-    """What latest starts are asked for."""
+    """Request for the latest starts."""
 
     place: str
     wanted_ms: int
@@ -51,7 +51,7 @@ class WaitQueries:
         )
 
     def standings(self) -> list[Standing]:
-        """How each open wait stands, what is ready first in front."""
+        """Status of each open wait, the first to be ready in front."""
 
         def answer(reader: Reader, journal: Journal) -> list[Standing]:
             waiting = [wait for wait in journal.waits.values() if wait.open]
@@ -67,7 +67,7 @@ class WaitQueries:
         )
 
     def standing(self, wait_id: str) -> Standing | None:
-        """How one open wait stands; None if there is no such open wait."""
+        """Status of one open wait; None if there is no such open wait."""
         return next((s for s in self.standings() if s.wait.id == wait_id), None)
 
     def wait(self, wait_id: str) -> Wait | None:
@@ -100,7 +100,7 @@ class WaitQueries:
         return self._ask(lambda _, journal: journal.retired)
 
     def learned(self, kind_id: str) -> LearnedUsualTime | None:
-        """What the releases of a kind have taught; None where nothing can be learned."""
+        """Usual time learned from the releases of a type; None where nothing can be learned."""
         return self._ask(lambda _, journal: journal.learned(kind_id))
 
     def bases(self) -> dict[str, float]:
@@ -141,7 +141,7 @@ class WaitQueries:
 
 
 def _order(standing: Standing) -> tuple[int, int]:
-    """By ready time; what has none last, by its start."""
+    """Sort key by ready time; waits without one come last, by their start."""
     found = standing.readiness
     if found is None or found.ready_ms is None:
         return 1, standing.wait.started_ms
@@ -149,7 +149,7 @@ def _order(standing: Standing) -> tuple[int, int]:
 
 
 def held_s(wait: Wait, until_ms: int) -> float:
-    """How long a wait has lasted, without its pauses. [s]"""
+    """Duration of a wait without its pauses. [s]"""
     end = wait.released_ms or until_ms
     paused = sum(min(b or end, end) - a for a, b in wait.pauses if a < end)
     return (end - wait.started_ms - paused) / 1000

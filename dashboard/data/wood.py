@@ -1,4 +1,4 @@
-"""What the pages ask of instruments: how the wood of each stands, its stay, those handed out.
+"""Queries of the pages about instruments: wood status, stay, those handed out.
 
 How an instrument stands costs about a tenth of a second, so it is worked out again only when the
 journal has more of any instrument or the answer is `FRESH_MS` old, once for all who look.
@@ -45,7 +45,7 @@ class WoodQueries:
         )
 
     def standings(self) -> list[WoodStanding]:
-        """How each instrument in the shop stands, the one furthest from its rest in front."""
+        """Wood status of each instrument in the shop, the furthest from home moisture in front."""
 
         def answer(reader: Reader, journal: Journal) -> list[WoodStanding]:
             here = [one for one in journal.instruments.values() if one.here]
@@ -59,7 +59,7 @@ class WoodQueries:
         )
 
     def standing(self, instrument_id: str) -> WoodStanding | None:
-        """How one instrument stands; None if no such one is in the shop."""
+        """Wood status of one instrument; None if no such one is in the shop."""
         return next((s for s in self.standings() if s.instrument.id == instrument_id), None)
 
     def instrument(self, instrument_id: str) -> Instrument | None:
@@ -67,7 +67,7 @@ class WoodQueries:
         return self._ask(lambda _, journal: journal.instruments.get(instrument_id))
 
     def here(self) -> list[Instrument]:
-        """Those in the shop, the last to come in front."""
+        """Instruments in the shop, the last to arrive in front."""
 
         def answer(_: Reader, journal: Journal) -> list[Instrument]:
             found = [one for one in journal.instruments.values() if one.here]
@@ -76,7 +76,7 @@ class WoodQueries:
         return self._ask(answer)
 
     def left(self, limit: int) -> list[Instrument]:
-        """Those handed out last, newest first."""
+        """Instruments handed out last, newest first."""
 
         def answer(_: Reader, journal: Journal) -> list[Instrument]:
             gone = [one for one in journal.instruments.values() if not one.here]
@@ -89,7 +89,7 @@ class WoodQueries:
         return self._ask(lambda reader, _: wood_history(reader, instrument, now_ms()))
 
     def ahead(self, one: PlaceOutlook) -> list[tuple[Instrument, PlatesProjection]]:
-        """What the air to come of a place does to the instruments there, the one strained most first."""
+        """Effect of a place's outlook on the instruments there, the most strained first."""
 
         def answer(reader: Reader, journal: Journal) -> list[tuple[Instrument, PlatesProjection]]:
             coming = AirEnsemble(one.look.start_ms, HOUR_S, *one.look.air)
@@ -131,7 +131,7 @@ def _grown(journal: Journal) -> int:
 
 
 def off_pct(standing: WoodStanding) -> float:
-    """How far the part of an instrument that is furthest from its rest is from it. [% MC]
+    """Distance from home moisture of an instrument's furthest part. [% MC]
 
     −1 where nothing can be said.
     """

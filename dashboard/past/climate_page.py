@@ -157,7 +157,7 @@ def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
 
 
 def stepped(end: int | None, years: int, now: int, zone: ZoneInfo) -> int | None:
-    """Where the record ends, some years later or earlier; None: now. [ms since 1970-01-01 UTC]"""
+    """Move the end of the record by some years; None means now. [ms since 1970-01-01 UTC]"""
     for _ in range(min(abs(years), formats.MOST_STEPS)):
         moved = formats.moved(end or now, "year", 1 if years > 0 else -1, zone)
         end = None if moved >= now else max(moved, climate_report.READ_MS)
@@ -174,7 +174,7 @@ def stepped(end: int | None, years: int, now: int, zone: ZoneInfo) -> int | None
 def answered(
     place_id: str, end: int | None, screen: Mapping[str, Any], now: int, shop: ShopData
 ) -> tuple[plots.Plot, str, list[Component]]:
-    """Plot, span and sentences of a record; in words what stands in its way."""
+    """Plot, span and sentences of a record; if it cannot be shown, why."""
     look, zone = theme_of(screen), shop.settings.zone
     place = _place(place_id, shop)
     record = shop.climate(place, end or now)

@@ -34,7 +34,7 @@ def register(app: Dash, shop: ShopData) -> None:
 
 
 def words(rows: int) -> str:
-    """What a download holds, before it is asked for. `rows` may be off by an hour's readings."""
+    """Describe a download before it is started. `rows` may be off by an hour's readings."""
     if rows > CSV_ROWS_MAX:
         return f" – the newest {_count(CSV_ROWS_MAX)} of about {_count(rows)} readings as stored"
     return f" – about {_count(rows)} readings as stored, times in UTC and local"

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 class PageUpdate(NamedTuple):
-    """What goes to the page."""
+    """Content sent to the page after a change."""
 
     figure: plots.Plot
     summary: list[Component]
@@ -98,7 +98,7 @@ def register(app: dash.Dash, shop: ShopData) -> None:
 
 @page_frame.where_store_fails(page_frame.sheet("Past"))
 def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
-    """The page; `query` is what stands in its address."""
+    """Page layout; `query` holds the parameters of its address."""
     offered = shop.quantities()
     with shop.reader() as reader:
         places = [p for p in shop.places(reader) if p.id in offered]
@@ -210,7 +210,7 @@ def _asked(legend: str, field: Component) -> Component:
     )
 )
 def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData) -> PageUpdate:
-    """Figure, sentences and download of a choice; in words what stands in its way."""
+    """Figure, sentences and download of a choice; if it cannot be shown, why."""
     look = theme_of(screen)
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     zone = shop.settings.zone
@@ -253,7 +253,7 @@ def span_words(choice: Choice, start: int, end: int, zone: Any) -> str:
 
 
 def source_words(histories: Sequence[QuantityHistory], quantity: str) -> str:
-    """What a point stands for and where it comes from."""
+    """Meaning of a point of the plot, and its source, in a sentence."""
     parts = []
     for source in dict.fromkeys(h.source for h in histories):
         width = max(h.width_ms for h in histories if h.source == source)

@@ -1,4 +1,4 @@
-"""Which stretch of the past is asked for, and how what the reader does changes it."""
+"""Choice of a stretch of the past, and the changes that the reader's actions make to it."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ LONGEST_MS = 200 * 366 * formats.DAY_MS
 
 
 class Choice(NamedTuple):
-    """What the reader asked for. `end_ms` None: up to now; `zoom`: a span within, or None."""
+    """Choice of the reader. `end_ms` None: up to now; `zoom`: a span within, or None."""
 
     places: tuple[str, ...]
     quantity: str
@@ -50,7 +50,7 @@ class Choice(NamedTuple):
     zoom: tuple[int, int] | None
 
     def query(self) -> dict[str, str]:
-        """As it stands in the page's address."""
+        """Parameters of the page's address for this choice."""
         found = {"places": ",".join(self.places), "quantity": self.quantity, "span": self.span}
         if self.end_ms is not None:
             found["end"] = str(self.end_ms)
@@ -60,7 +60,7 @@ class Choice(NamedTuple):
 
 
 class Done(NamedTuple):
-    """What the figure on the page already answers.
+    """Actions that the figure on the page already answers.
 
     A newer request takes the place of one that is under way, whose answer is thrown away; so what
     the reader did is found by comparing with this, not by what set off the request.
@@ -76,7 +76,7 @@ class Done(NamedTuple):
 
 
 def choice_of(query: Mapping[str, Any]) -> Choice:
-    """What an address asks for; what it does not say or says wrongly is left at its default."""
+    """Choice that an address holds; a part missing or wrong is left at its default."""
     span = str(query.get("span", "day"))
     quantity = str(query.get("quantity", "humidity"))
     places = tuple(p for p in str(query.get("places", "")).split(",") if p)
@@ -140,7 +140,7 @@ def zoomed(choice: Choice, relayout: Mapping[str, Any]) -> Choice:
 
 
 def span_of(choice: Choice, now: int, shop: ShopData) -> tuple[int, int]:
-    """From when to when is shown. [ms]"""
+    """Start and end of the span shown. [ms]"""
     if choice.zoom:
         return choice.zoom
     if choice.span == "all":
@@ -153,7 +153,7 @@ def span_of(choice: Choice, now: int, shop: ShopData) -> tuple[int, int]:
 
 
 def due(choice: Choice, drawn: int, now: int, shop: ShopData) -> bool:
-    """Whether new readings would move a figure of then by as much as a point."""
+    """True if new readings would move a figure drawn at `drawn` by as much as a point."""
     if choice.zoom or choice.end_ms is not None:
         return False
     start, end = span_of(choice, now, shop)

@@ -21,7 +21,7 @@ STEPS = 60
 def calibration_plot(
     points: Sequence[Point], fit: CalibrationFit | None, unit: str, look: Theme
 ) -> go.Figure:
-    """What is to be added to each reading, with its uncertainty (k = 2), over the reading."""
+    """Plot of the correction of each reading, with its uncertainty (k = 2), over the reading."""
     x = np.array([point.reading for point in points])
     off = np.array([point.reference - point.reading for point in points])
     u = 2 * np.hypot([p.u_reading for p in points], [p.u_reference for p in points])

@@ -1,4 +1,4 @@
-"""Sensors: each sensor and what it last said, counts, and the messages that were refused.
+"""Sensors: each sensor with its last values, counts, and the messages that were rejected.
 
 Topics, payloads and names come from anyone who can publish: they are shown as text only.
 """
@@ -64,7 +64,7 @@ def layout(shop: ShopData) -> Component:
     lambda trouble, *_: [html.H1("Sensors"), *page_frame.sentence_of(trouble)]
 )
 def content(shop: ShopData) -> list[Component]:
-    """What the page shows now, or in words why it can show nothing."""
+    """Present content of the page; if it cannot be shown, why."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     sensors, counts, refused = shop.sensors(), shop.counts(), shop.refused(REFUSED_SHOWN)
     now = now_ms()
@@ -186,7 +186,7 @@ def _topic(topics: Mapping[tuple[str, str], str], one: PlacedSensor) -> str:
 
 
 def jars(shop: ShopData) -> list[Component]:
-    """Those in a jar, which tell nothing of a place meanwhile."""
+    """List the sensors in a jar, whose readings are not used for a place meanwhile."""
     found = data_sensors.in_jars(shop)
     if not found:
         return []
@@ -197,7 +197,7 @@ def jars(shop: ShopData) -> list[Component]:
 
 
 def state_words(one: PlacedSensor, health: Health | None) -> list[Any]:
-    """How a sensor does: its score and, in words, what is wrong with it; None: it was moved."""
+    """Score and faults of a sensor in words; `health` None means that it was moved."""
     if health is None:
         return ["It is away from its place."]
     told = [sentence(finding) for finding in health.found]
@@ -207,7 +207,7 @@ def state_words(one: PlacedSensor, health: Health | None) -> list[Any]:
 
 
 def refused_table(refused: list[Refusal], shop: ShopData, now: int) -> Component:
-    """When, topic, why, and how the payload begins."""
+    """Table of rejected messages: time, topic, reason, and how the payload begins."""
     rows = [
         [
             html.Td(formats.when(one.received_ms, now, shop.settings.zone)),

@@ -1,4 +1,4 @@
-"""One sensor: where it is, its calibration step by step, what corrects it, what was done with it."""
+"""Page of one sensor: its place, calibration step by step, corrections, and history."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ ADVISED = [name for name, salt in SALTS.items() if salt.advised]
 
 
 def address(sensor_id: str) -> str:
-    """Where the page of a sensor is found."""
+    """Address of the page of a sensor."""
     place, _, name = sensor_id.partition("/")
     return f"/sensors/{quote(place, safe='')}/{quote(name, safe='')}"
 
@@ -153,7 +153,7 @@ def _page(told: list[Any]) -> Component:
 
 
 def stands(one: SensorDetails, shop: ShopData) -> list[Component]:
-    """Where it is, what it tells, how it stands in its jar, what corrects it."""
+    """State of a sensor: its place, its values, its state in a jar, and its corrections."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     told: list[Component] = [html.P(text.lead(one, shop.place_names()), className="lead")]
@@ -199,7 +199,7 @@ def stands(one: SensorDetails, shop: ShopData) -> list[Component]:
 
 
 def guide() -> Component:
-    """How it is done, and the cautions."""
+    """Steps of a calibration, and the cautions."""
     return html.Details(
         [
             html.Summary("How to calibrate, and cautions"),
@@ -439,7 +439,7 @@ def _line(name: str, **more: Any) -> Component:
 
 
 def history(one: SensorDetails, shop: ShopData) -> Component:
-    """Who did what and when, newest first."""
+    """History of a sensor, newest first: who did what and when."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     return html.Ol(
         [

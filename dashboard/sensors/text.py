@@ -1,4 +1,4 @@
-"""A sensor in words: how it stands, what corrects it, what was done with it."""
+"""Texts about a sensor: its state, its corrections, and its history."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ _RESTS = {
 
 
 def jar(one: SensorDetails, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> tuple[str, str]:
-    """How it stands in its jar: a word or two, and a sentence."""
+    """State of a sensor in its jar: a word or two, and a sentence."""
     history, found = one.history, one.jar
     if found is None or history.jar is None:
         return "", ""
@@ -82,7 +82,7 @@ def jar(one: SensorDetails, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> 
 
 
 def rest_words(found: Settling, unit: formats.Unit) -> str:
-    """What its rest rests on."""
+    """Evidence that a reading in the jar is steady or still moves, in words."""
     if found.rest is SettlingStage.MOVING or math.isnan(found.rh_drift_pct):
         return calibration.why(found)
     return (
@@ -92,7 +92,7 @@ def rest_words(found: Settling, unit: formats.Unit) -> str:
 
 
 def correction(one: Correction, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> str:
-    """What a correction does, and what it is worth, at the middle of what a shop has."""
+    """Effect of a correction and its uncertainty, at the middle of the usual range of a shop."""
     at = 50.0 if one.quantity is Quantity.HUMIDITY else 20.0
     middle = min(max(at, one.fit.low), one.fit.high)
     off = middle - float(one.fit.corrected(middle))
@@ -110,7 +110,7 @@ def correction(one: Correction, now_ms: int, zone: ZoneInfo, unit: formats.Unit)
 
 
 def lead(one: SensorDetails, places: Mapping[str, str]) -> str:
-    """Where it is."""
+    """Place of a sensor, in a sentence."""
     history = one.history
     home = places.get(history.home, history.home)
     where = f"In a jar, out of {home}" if history.in_jar else f"At {home}"
@@ -120,7 +120,7 @@ def lead(one: SensorDetails, places: Mapping[str, str]) -> str:
 
 
 def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: ZoneInfo) -> str:
-    """What was done, in words. Who and when stand beside it."""
+    """Describe one event of a sensor. Who and when are shown beside it."""
     body = event.body
 
     def at() -> str:
@@ -157,7 +157,7 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
 
 
 def drift(quantity: Quantity) -> str:
-    """What is allowed for drift."""
+    """Allowance for drift, in words."""
     return f"{BOUNDS[quantity].drift_a_year:g} {MEASURES[quantity].unit} a year"
 
 

@@ -1,1 +1,1 @@
-"""What pages share: numbers and times in words, plots, drawings, fields and sentences."""
+"""Parts that pages share: numbers and times in words, plots, drawings, fields and sentences."""

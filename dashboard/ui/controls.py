@@ -19,7 +19,7 @@ def action_button(text: Any, do: str, *, name: str = "tap", **values: str) -> Co
 
 
 def action_results() -> list[Component]:
-    """Where the page tells what became of a tap, and what tells the page that something did."""
+    """Lines for the result of a tap, and a store that reports a change to the page."""
     return [
         html.Div(id="bench-said", role="status", **attributes(aria_live="polite")),
         html.Div(id="bench-refused", role="alert"),
@@ -40,5 +40,5 @@ def text_field(label: str, id_: str, name: str, *, faults: bool = False, **more:
 
 
 def fault_line(name: str) -> Component:
-    """Where what is wrong with a field is told."""
+    """Line for the fault of a field."""
     return html.P(className="fault", role="alert", **attributes(data_fault=name))

@@ -24,7 +24,7 @@ WIDTH, HEIGHT = 1000, 300
 
 
 def strip_place(rh_pct: float) -> float:
-    """Where an RH stands on the strip, 0 to 100; outside the scale, its end. [%]"""
+    """Position of an RH on the strip, 0 to 100; outside the scale, its end. [%]"""
     share = (rh_pct - STRIP_LOW_PCT) / (STRIP_HIGH_PCT - STRIP_LOW_PCT)
     return 100 * min(max(share, 0.0), 1.0)
 
@@ -69,7 +69,7 @@ def curve(
 
 
 def area(x: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64]) -> str:
-    """What lies between two curves within 0 to 1 each way, filled, as a CSS mask."""
+    """Filled area between two curves within 0 to 1 each way, as a CSS mask."""
     path = _line(np.concatenate([x, x[::-1]]), np.concatenate([high, low[::-1]])) + "Z"
     return _svg(f"<path d='{path}' fill='#000'/>")
 

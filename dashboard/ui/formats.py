@@ -107,7 +107,7 @@ _OFFSET_STEP_MS = 15 * MINUTE_MS
 
 
 def prefers_fahrenheit(accept_language: str) -> bool:
-    """Whether the first language of an Accept-Language header has a region that uses °F."""
+    """True if the first language of an Accept-Language header has a region that uses °F."""
     return formats.prefers_fahrenheit(accept_language.split(",")[0].split(";")[0].strip())
 
 
@@ -227,7 +227,7 @@ def _clock_ticks(start_ms: int, end_ms: int, zone: ZoneInfo, minutes: int) -> li
 
 
 def midnight(of: date, zone: ZoneInfo) -> int:
-    """When a local day begins. [ms]"""
+    """Time at which a local day begins. [ms]"""
     return _at(of, 0, zone)
 
 

@@ -45,7 +45,7 @@ def sentence_of(trouble: Trouble, *_: object, **__: object) -> list[Component]:
 
 
 def sheet(title: str, classes: str = "sheet") -> Callable[..., Component]:
-    """For `where_store_fails`: a page of this title with the trouble's sentence."""
+    """Page maker for `where_store_fails`: this title with the trouble's sentence."""
     return lambda trouble, *_, **__: html.Main(
         [html.H1(title), *sentence_of(trouble)], className=classes
     )
@@ -77,7 +77,7 @@ class Section(NamedTuple):
         )
 
     def failed(self, here: str, title: str, classes: str = "") -> Callable[..., Component]:
-        """For `where_store_fails`: a subpage of this title with the trouble's sentence."""
+        """Subpage maker for `where_store_fails`: this title with the trouble's sentence."""
         return lambda trouble, *_, **__: self.page(
             here, [html.H1(title), *sentence_of(trouble)], classes
         )

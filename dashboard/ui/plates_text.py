@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def plate_words(
     instrument: Instrument, found: PlatesProjection, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
 ) -> str:
-    """What the air to come does to the part of an instrument that is strained most."""
+    """Effect of a place's outlook on the most strained part of an instrument, in words."""
     first = found.parts[0]
     at_ms = step_ms(one, found, first.step)
     off, moved = first.from_home_pct, first.change_mm
@@ -43,7 +43,7 @@ def _off(pct: float) -> str:
 
 
 def step_ms(one: PlaceOutlook, found: PlatesProjection, step: int) -> int:
-    """When a step of `found` ends: its last is the outlook's last. [ms]"""
+    """End of a step of `found`, whose last is the outlook's last. [ms]"""
     steps = one.fan.rh_pct.shape[1]
     return one.at_ms(steps - len(found.closable) + step + 1)
 
@@ -51,7 +51,7 @@ def step_ms(one: PlaceOutlook, found: PlatesProjection, step: int) -> int:
 def _closing(
     instrument: Instrument, found: PlatesProjection, one: PlaceOutlook, now_ms: int, zone: ZoneInfo
 ) -> str:
-    """Whether an open one may be closed in these days; nothing where its home is not known."""
+    """Advice on closing an open instrument in the next days; empty where its home is not known."""
     if not instrument.open_now or instrument.home is None or instrument.home.rh_pct is None:
         return ""
     good = found.closable

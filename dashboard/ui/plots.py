@@ -1,4 +1,4 @@
-"""From tables of points to plots, and to a sentence for those who cannot see them.
+"""Make plots of tables of points, and a sentence for those who cannot see them.
 
 A table is anything with the columns `at_ms`, `low`, `mean`, `high` in the quantity's kept unit: a
 DataFrame, or the structured array that `queries.history` gives (which spares importing pandas).
@@ -65,7 +65,7 @@ class Line(NamedTuple):
 
 
 class View(NamedTuple):
-    """What span is shown, in whose time and unit, and for how wide a screen."""
+    """Span of a plot, the reader's time zone and unit, and the width of the screen."""
 
     start_ms: int
     end_ms: int
@@ -295,7 +295,7 @@ def _outline(part: _Shown) -> tuple[NDArray[np.float64], NDArray[np.float64]] | 
 
 
 def _hover(part: _Shown, how: DisplayScale, view: View) -> dict[str, Any]:
-    """What is said of a point: its local time, its value, and its range where it has one."""
+    """Hover text of a point: its local time, its value, and its range where it has one."""
     digits = max(how.decimals, 1) if how.unit == "%" else how.decimals
     said = f"<b>{escaped(part.label)}</b><br>%{{text}}<br>%{{y:.{digits}f}} {how.unit}"
     found: dict[str, Any] = {"text": formats.moments(part.at_ms, view.zone)}
@@ -356,7 +356,7 @@ def band_shapes(bands: Sequence[tuple[float, float]], look: Theme) -> list[dict[
 
 
 def band_labels(bands: Sequence[tuple[float, float]], look: Theme) -> list[dict[str, Any]]:
-    """What lies beyond those lines."""
+    """Labels of the regions beyond the band's lines."""
     return [
         {
             "xref": "paper",

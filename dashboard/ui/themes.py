@@ -1,4 +1,4 @@
-"""The colours of the three themes, for plots. `assets/tokens.css` says the same to the browser."""
+"""Colours of the three themes, for plots. `assets/tokens.css` has the same for the browser."""
 
 from __future__ import annotations
 
@@ -58,5 +58,5 @@ def theme(name: str | None) -> Theme:
 
 
 def theme_of(screen: Mapping[str, Any] | None) -> Theme:
-    """The theme of a browser that has told its screen."""
+    """Theme of a browser, from the screen that it reported."""
     return theme(str((screen or {}).get("theme", "")))

@@ -1,4 +1,4 @@
-"""The form that puts right what was said of an instrument, its parts among it."""
+"""Form that corrects the entries of an instrument, its parts included."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ _UNITS = {
 
 
 def amend(one: Instrument, shop: ShopData) -> Component:
-    """Everything that was said of it, to be put right."""
+    """Form that corrects the entries of an instrument."""
     shown = form_of(one, shop)
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     degrees = formats.scale("temperature", unit).unit

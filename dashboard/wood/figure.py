@@ -56,13 +56,13 @@ def shown(found: MoistureHistory) -> dict[str, NDArray[Any]]:
 
 
 def lengths_ms(found: MoistureHistory) -> NDArray[np.float64]:
-    """How long each step lasted, the first as long as the next; a gap is one long step. [ms]"""
+    """Duration of each step, the first as long as the next; a gap is one long step. [ms]"""
     lasted = np.diff(found.at_ms).astype(float)
     return np.append(lasted[:1] if len(lasted) else 1.0, lasted)
 
 
 class PartsAhead(NamedTuple):
-    """What is foretold of the parts: ends of the steps [ms], and moisture by part, (steps,). [%]"""
+    """Outlook of the parts: ends of the steps [ms], and moisture by part, (steps,). [%]"""
 
     at_ms: NDArray[np.int64]
     mean: dict[str, NDArray[np.float64]]
@@ -194,7 +194,7 @@ def _y_range(
 
 
 def _runs(found: MoistureHistory) -> list[tuple[int, int]]:
-    """When it was open. [ms]"""
+    """Spans in which the instrument was open. [ms]"""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], found.opened.astype(int), [0]])))
     begins = np.concatenate([[found.at_ms[0]], found.at_ms])  # a step ends where the next begins
     return [
@@ -254,7 +254,7 @@ def _rest(found: MoistureHistory, look: Theme) -> dict[str, Any]:
 
 
 def _wait_marks(waits: Sequence[Wait], foot: float, view: View, look: Theme) -> list[go.Scatter]:
-    """Each wait as a stroke along the foot, from its start to its release."""
+    """Strokes along the foot, one for each wait, from its start to its release."""
     within = [
         w
         for w in waits

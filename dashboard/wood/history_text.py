@@ -1,4 +1,4 @@
-"""What was done with an instrument, in words."""
+"""Texts about the history of an instrument."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def event_words(
     event: Event, places: Mapping[str, str], now_ms: int, zone: ZoneInfo, unit: formats.Unit
 ) -> str:
-    """What was done, in words. Who and when stand beside it."""
+    """Describe one event of an instrument. Who and when are shown beside it."""
     body = event.body
 
     def place() -> str:

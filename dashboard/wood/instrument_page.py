@@ -1,4 +1,4 @@
-"""One instrument: how its wood stands, its stay as a plot, everything that can be done to it."""
+"""Page of one instrument: its wood, its stay as a plot, everything that can be done to it."""
 
 from __future__ import annotations
 
@@ -130,7 +130,7 @@ def layout(shop: ShopData, book: WoodQueries, instrument_id: str) -> Component:
 
 
 def stands(one: Instrument, shop: ShopData, book: WoodQueries, writer: bool) -> list[Component]:
-    """How it stands, the taps, the facts, cautions."""
+    """State of an instrument, with the taps, the facts and the cautions."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     standing = book.standing(one.id) if one.here else None
     lead = f"Handed out {formats.when(one.left_ms or now, now, zone)}."
@@ -322,7 +322,7 @@ def move(one: Instrument, places: dict[str, str]) -> Component:
 def drawing(
     instrument_id: str, screen: Mapping[str, Any], shop: ShopData, book: WoodQueries
 ) -> tuple[plots.Plot, str]:
-    """The plot of a stay and its sentence; in words what stands in its way."""
+    """Plot of a stay and its sentence; if it cannot be shown, why."""
     look = theme_of(screen)
     one = book.instrument(instrument_id)
     found = book.history(one) if one else None
@@ -353,7 +353,7 @@ def drawing(
 
 
 def history(one: Instrument, shop: ShopData) -> Component:
-    """Who did what and when, newest first."""
+    """History of an instrument, newest first: who did what and when."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     return html.Ol(

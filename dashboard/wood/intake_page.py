@@ -151,7 +151,7 @@ def _asked(
 
 
 def picks(legend: str, name: str, options: Mapping[str, str], chosen: str | None) -> Component:
-    """One of a few, each a large tap. The browser sends it under the last part of its id."""
+    """Radio field with large taps. The browser sends its value under the last part of its id."""
     shown: list[Any] = [{"label": word, "value": value} for value, word in options.items()]
     return html.Fieldset(
         [

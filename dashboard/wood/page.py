@@ -54,7 +54,7 @@ def layout(shop: ShopData, book: WoodQueries) -> Component:
 
 
 def live(shop: ShopData, book: WoodQueries) -> list[Component]:
-    """What changes by itself: the sentence on top, the instruments, cautions."""
+    """Parts that change by themselves: the sentence on top, the instruments, cautions."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     found = book.standings()
     head, after = text.title(found)
@@ -87,7 +87,7 @@ def live(shop: ShopData, book: WoodQueries) -> list[Component]:
 
 @page_frame.where_store_fails(WOOD.failed("/wood/left", "Handed out"))
 def left(shop: ShopData, book: WoodQueries) -> Component:
-    """Those handed out last."""
+    """Page of the instruments handed out last."""
     gone = book.left(LEFT_SHOWN)
     told = (
         html.Ul([_gone(one, shop) for one in gone], className="gone")

@@ -1,4 +1,4 @@
-"""What the board says of wood: how far from its rest, what moved, whether it may be closed."""
+"""Texts of the board about wood: distance from home moisture, movement, and closing."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ SUPPOSED = "The glue, the arching and old repairs are not in these figures: chec
 
 
 class Closeness(NamedTuple):
-    """Whether it may be closed: the word, why with the range, and from when or until when."""
+    """Advice on closing an instrument: the word, why with the range, and from or until when."""
 
     close: Close
     word: str
@@ -82,21 +82,23 @@ def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
 
 
 def furthest(standing: WoodStanding) -> PartStatus | None:
-    """The part that is furthest from its rest; None if nothing can be said."""
+    """Part that is furthest from its home moisture; None if it is not known."""
     parts = standing.answer.parts if standing.answer else ()
     return max(parts, key=lambda one: abs(one.from_home_pct.median), default=None)
 
 
 def side(off: QuantileRange) -> str:
-    """Where a part lies: "dry" or "damp" if its whole range does; else "right", or "unknown"
-    if it reaches beyond `UNSURE_PCT`."""
+    """Side on which a part lies: "dry" or "damp" if its whole range does.
+
+    Else "right", or "unknown" if it reaches beyond `UNSURE_PCT`.
+    """
     if off.high < 0 or off.low > 0:
         return "dry" if off.high < 0 else "damp"
     return "right" if max(-off.low, off.high) <= UNSURE_PCT else "unknown"
 
 
 def off_rest(off: QuantileRange) -> str:
-    """How far from rest: "2.7 points drier (1.7 to 3.5)"."""
+    """Distance from home moisture: "2.7 points drier (1.7 to 3.5)"."""
     if side(off) in _NEAR:
         return f"{_NEAR[side(off)]} ({_signed(off.low)} to {_signed(off.high)} points)"
     low, high = sorted((abs(off.low), abs(off.high)))
@@ -113,7 +115,7 @@ _NEAR = {"right": "near home moisture", "unknown": "not known"}
 
 
 def moved(change: QuantileRange, width_mm: float) -> str:
-    """What became of a width: "1.2 mm narrower across 245 mm (0.7 to 1.6)"."""
+    """Change of a width: "1.2 mm narrower across 245 mm (0.7 to 1.6)"."""
     across = f"across {width_mm:g} mm"
     if math.isnan(change.median):
         return "not known"
@@ -129,7 +131,7 @@ def moved(change: QuantileRange, width_mm: float) -> str:
 
 
 def settles_words(in_s: QuantileRange) -> str:
-    """How long until it has settled in the present air: "settles in about 4 days (2 to 6 days)"."""
+    """Time to settle in the present air: "settles in about 4 days (2 to 6 days)"."""
     if math.isnan(in_s.median):
         return "settling time not known"
     if in_s.median <= 0:
@@ -164,12 +166,12 @@ def span(seconds: float) -> str:
 
 
 def asks(instrument: Instrument) -> str:
-    """What is asked of it."""
+    """Question about closing that the answer belongs to."""
     return "Safe to close" if instrument.open_now else "If opened now, safe to close"
 
 
 def closeness(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Closeness:
-    """Whether an instrument may be closed."""
+    """Advice on whether an instrument may be closed."""
     answer = standing.answer
     if answer is None:
         return Closeness(Close.UNKNOWN, WORDS[Close.UNKNOWN], standing.why_not, "")
@@ -210,7 +212,7 @@ def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo
 
 
 def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
-    """From when, or until when, if the present air holds; what to do where it never will be."""
+    """Time from or until which closing is safe in the present air; if none, what to do."""
     answer = standing.answer
     ready = answer.closing.ready_in_s if answer else None
     if answer is None or ready is None:
@@ -244,7 +246,7 @@ def _settling(answer: WoodStatus) -> str:
 
 
 def _day(ms: float, now_ms: int, zone: ZoneInfo) -> str:
-    """A day ahead, as far as it can be told."""
+    """Day ahead in words, only as exact as is known."""
     if math.isinf(ms) or ms - now_ms > 400 * formats.DAY_MS:
         return "never"
     moment, today = formats.local(ms, zone).date(), formats.local(now_ms, zone).date()
@@ -268,7 +270,7 @@ def facts(instrument: Instrument, places: Mapping[str, str]) -> str:
 
 
 def stay(instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
-    """How long it has been here and when it is due: "here 6 days, due out Fri 4 Dec"."""
+    """Stay of an instrument: "here 6 days, due out Fri 4 Dec"."""
     came, today = (formats.local(ms, zone).date() for ms in (instrument.arrived_ms, now_ms))
     days = (today - came).days
     here = "came today" if days <= 0 else f"here {days} day{'' if days == 1 else 's'}"
@@ -277,7 +279,7 @@ def stay(instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def due_words(instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
-    """When it is due out; empty if that was not said."""
+    """Date on which an instrument is due out; empty if none was entered."""
     if instrument.due_ms is None:
         return ""
     due, today = formats.local(instrument.due_ms, zone).date(), formats.local(now_ms, zone).date()

@@ -35,7 +35,7 @@ TICKS_PCT = (-4, -2, 2, 4)
 
 
 def at(off_pct: float) -> float:
-    """Where a distance from rest stands in the drawing, 0 to 100; beyond it, its end. [%]"""
+    """Position of a distance from home moisture, 0 to 100; beyond the drawing, its end. [%]"""
     return 50 + 50 * min(max(off_pct / SCALE_PCT, -1.0), 1.0)
 
 
@@ -74,7 +74,7 @@ def scale(one: PartStatus) -> Component:
 
 
 def heads() -> Component:
-    """What the drawings mean, over the first of them."""
+    """Legend over the first of the drawings."""
     marks = (("▼ drier", "", at(-3.6)), ("home", "now", 50.0), ("▲ damper", "", at(3.6)))
     ruler = [
         html.Span(text, className=name, style={"left": f"{place:.1f}%"})
@@ -88,7 +88,7 @@ def heads() -> Component:
 
 
 def closing(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Component:
-    """Whether it may be closed, large."""
+    """Answer to whether an instrument may be closed, in large type."""
     told = wood_text.closeness(standing, now_ms, zone)
     return html.Div(
         [
@@ -189,7 +189,7 @@ def cautions(keys: Sequence[str]) -> list[Component]:
 
 
 def assumed(answer: WoodStatus) -> Component:
-    """What an answer takes for granted, in small print."""
+    """Assumptions of an answer, in small print."""
     told = [str(one) for one in answer.assumed]
     return html.P(
         f"Assumed: {'; '.join(told)}. {wood_text.SUPPOSED}", className="aside small-print"
