@@ -1,3 +1,3 @@
-"""The service: readings in over MQTT, stored, understood and told."""
+"""Service that stores readings from MQTT, evaluates them and sends notices."""
 
 __version__ = "0.1.0"

@@ -90,7 +90,7 @@ class PlaceAir:
 
 
 def recent(reader: Reader, settings: Settings, now_ms: int) -> list[LatestAir]:
-    """Each place's newest values and the last day of its leading sensor, as 10-minute means.
+    """Newest values of each place, and the last day of its leading sensor as 10-minute means.
 
     The leading sensor is the first by name of those that measure temperature and RH and are not
     old, and are neither stuck nor saturated nor misdated, if there is such a one; if all are old,

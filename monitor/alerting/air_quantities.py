@@ -54,7 +54,7 @@ def values_of(quantity: str, air: WatchedAir) -> NDArray[np.float64]:
 
 
 def concerns(rule: Rule, place: Place) -> bool:
-    """Whether a rule is for a place: it names it or its kind; if it names none, any indoors."""
+    """True if a rule is for a place: it names it or its kind; if it names none, any indoors."""
     if rule.only:
         return place.id in rule.only or place.kind in rule.only
     return place.kind != "outdoors"

@@ -38,7 +38,7 @@ SKIPPED = (Of.WAIT, Of.RESERVOIR, Of.SHOP)
 
 
 class ObservedSeries(NamedTuple):
-    """One subject of one rule along a log: its value at each step, and at which steps it is there."""
+    """Subject of a rule along a log: its value at each step, and the steps where it is present."""
 
     rule: Rule
     seen: Seen

@@ -135,8 +135,10 @@ def notices(
 
 
 def _reported(event: Event, heard: Mapping[str, Alert]) -> Event | None:
-    """The event if it makes a notice, with all that the notice says; else None. `heard`: the alerts
-    that somebody was earlier of."""
+    """Event for a notice, with all that the notice needs; None if it makes no notice.
+
+    `heard`: the alerts of which a notice was sent before.
+    """
     if event.action in REPORTED or event.body.get("graver"):
         return event
     alert = heard.get(event.subject)
@@ -164,7 +166,7 @@ def _reported(event: Event, heard: Mapping[str, Alert]) -> Event | None:
 
 
 def _title(many: Sequence[Event], labels: Sequence[str], action: str, *, fahrenheit: bool) -> str:
-    """Title of spoken length: the alert, and the first thing to do if there is room."""
+    """Short title: the alert, and the first thing to do if there is room."""
     body = many[0].body
     if len(many) == 1:
         line = _line(body, labels[0], fahrenheit=fahrenheit)

@@ -336,7 +336,7 @@ def _instrument(
 
 
 def knows_home(instrument: Instrument) -> bool:
-    """Whether its home moisture is known."""
+    """True if an instrument's home moisture is known."""
     return instrument.home is not None and instrument.home.rh_pct is not None
 
 

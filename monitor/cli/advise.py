@@ -216,7 +216,7 @@ def checked_target(to: Path) -> None:
 
 
 def write_sheet(to: Path, sheet: Sheet) -> None:
-    """Write a sheet as the kind of file that its name says, or all kinds into a folder."""
+    """Write a sheet as the kind of file given by the suffix, or all kinds into a folder."""
     from monitor.clients.html import html_of
     from monitor.clients.pdf import pdf_of
 

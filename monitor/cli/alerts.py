@@ -165,7 +165,7 @@ def _detail(alert: Alert, settings: Settings) -> str:
 
 
 def _status(alert: Alert, settings: Settings) -> str:
-    """Who acknowledged or until when an alert is snoozed."""
+    """State of an alert: who acknowledged it, or until when it is snoozed."""
     if alert.acknowledged:
         return f"Acknowledged by {alert.acknowledged[1] or 'somebody'}."
     if alert.rests(now_ms()) and alert.snoozed_until_ms is not None:

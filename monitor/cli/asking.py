@@ -35,7 +35,7 @@ def _sent(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
 def each(
     settings: Settings, do: str, numbers: list[str], fields: dict[str, Any], about: str = "wait"
 ) -> None:
-    """One request for each wait or alert; a rejected one does not stop the others."""
+    """Send one request for each wait or alert; a rejected one does not stop the others."""
     rejected = False
     for one in _numbers(numbers):
         try:

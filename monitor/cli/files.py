@@ -48,7 +48,7 @@ def import_plan(
     skip: int,
     encoding: str = "utf-8-sig",
 ) -> ImportPlan:
-    """How to read a logger's CSV file, from the options of a command."""
+    """Plan for reading a logger's CSV file, from the options of a command."""
     from monitor.readings.csv_import import Column, ImportPlan
 
     if decimal not in (".", ","):

@@ -122,7 +122,7 @@ def _propose(settings: Settings, one: Any) -> None:
 
 
 def _record(one: Any) -> dict[str, Any]:
-    """One topic as JSON, with the rule proposed for it if it is not read."""
+    """Topic as JSON, with the rule proposed for it if it is not read."""
     row: dict[str, Any] = {
         "topic": one.topic,
         "kind": one.kind,

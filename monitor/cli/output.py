@@ -31,7 +31,7 @@ NAME_MAX = 24
 
 
 def _width(stream: TextIO) -> int | None:
-    """None: as wide as `COLUMNS` says or the terminal is."""
+    """Width of a stream's text; None: as wide as `COLUMNS` or the terminal."""
     return None if stream.isatty() or "COLUMNS" in os.environ else UNCUT
 
 
@@ -45,7 +45,7 @@ class _Lines(Console):
 
     @property
     def on_screen(self) -> bool:
-        """Whether to lay text out for a screen: a terminal, or a width in `COLUMNS`."""
+        """True if text is laid out for a screen: a terminal, or a width in `COLUMNS`."""
         return self.file.isatty() or "COLUMNS" in os.environ
 
 

@@ -87,7 +87,7 @@ def replay_rules(
 
 
 def _any_readings(reader: Reader, start_ms: int, end_ms: int) -> bool:
-    """Whether any sensor has a reading in a span."""
+    """True if any sensor has a reading in a span."""
     return any(reader.count(series, start_ms, end_ms) for series in reader.series().values())
 
 

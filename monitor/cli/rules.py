@@ -208,7 +208,7 @@ def _seconds(given: float | None, field: str) -> int | None:
 
 
 def _condition(rule: Rule) -> str:
-    """When a rule raises an alert, in short."""
+    """Condition on which a rule raises an alert, in short."""
     from monitor.alerting.messages import value_text
 
     held = f", for {value_text(rule.hold_s, 's')}" if rule.hold_s else ""

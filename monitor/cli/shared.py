@@ -162,7 +162,7 @@ def suggestion(given: str, names: Collection[str]) -> str:
 
 
 def start_hint(settings: Settings) -> str:
-    """What to start where there is nothing to read or nobody to ask."""
+    """Command to start where there is nothing to read or no service to answer."""
     if settings.demo:
         return "Start `benchweather demo`."
     return "Start `benchweather run`; for the demo add `--demo`."
@@ -170,7 +170,7 @@ def start_hint(settings: Settings) -> str:
 
 @contextlib.contextmanager
 def store_of(settings: Settings) -> Iterator[Reader]:
-    """The store, open for reading, or an error that says how readings get there."""
+    """Open the store for reading, or fail with an error on how readings get there."""
     from monitor.store import Reader
 
     if not settings.store_path.exists():
@@ -277,7 +277,7 @@ def _is_day(text: str) -> bool:
 
 
 def fahrenheit(settings: Settings) -> bool:
-    """Whether to show temperatures in °F: by the settings, else by the terminal's locale."""
+    """True if temperatures are shown in °F: by the settings, else by the terminal's locale."""
     unit = settings.board.temperature_unit
     if unit != "auto":
         return unit == "F"

@@ -60,8 +60,11 @@ class CertificateFiles(NamedTuple):
 
 
 class CheckedFile(NamedTuple):
-    """What a file is: `sound` if nothing in it was changed, as far as that can be told; `known` if
-    it was given out here, and then `reference` and when [ms since 1970-01-01 UTC]."""
+    """Result of checking a file.
+
+    `sound`: nothing in it was changed, as far as can be found out. `known`: it was issued here,
+    and then `reference` and when [ms since 1970-01-01 UTC].
+    """
 
     sound: bool
     known: bool
@@ -168,7 +171,7 @@ def _alerts(
 def _sensors(
     reader: Reader, journal: Journal, settings: Settings, stood: set[str], end: int
 ) -> Iterator[CertificateRow]:
-    """Each sensor at its places with its accuracy, expanded (k = 2) where it was calibrated."""
+    """Sensors at their places with their accuracy, expanded (k = 2) where they were calibrated."""
     stated = {
         Quantity.HUMIDITY: (settings.sensor.rh_accuracy_pct, "± % RH"),
         Quantity.TEMPERATURE: (settings.sensor.temp_accuracy_c, "± K"),
@@ -250,7 +253,7 @@ def certificate_files(
 
 
 def check(content: bytes, journal: Journal) -> CheckedFile:
-    """Whether a file is an unchanged record."""
+    """Check whether a file is an unchanged record."""
     print_ = hashlib.sha256(content).hexdigest()
     for instrument in journal.instruments.values():
         for event in instrument.events:

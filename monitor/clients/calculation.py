@@ -25,8 +25,10 @@ CAR_MIN = 60.0
 
 
 class HoldTime(NamedTuple):
-    """How long the shut case alone keeps its wood on the right side of a limit [%], days from the
-    middle of the band with the room at an RH [%]."""
+    """Time for which the shut case alone keeps its wood on the right side of a limit.
+
+    `days` from the middle of the band, with the room at `room_pct` [%], to `limit_pct` [%].
+    """
 
     days: QuantileRange
     room_pct: float
@@ -51,8 +53,11 @@ class Refills(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class SheetCalculation:
-    """`home_pct` (365, 3): the home's RH by day at 10, 50 and 90 % of the ways [%]. `dry`, `damp`:
-    None where the home does not get so. `station`: of the weather file."""
+    """Results for a client's sheet.
+
+    `home_pct` (365, 3): the home's RH by day at 10, 50 and 90 % of the ways [%]. `dry`, `damp`:
+    None where the home does not get so. `station`: of the weather file.
+    """
 
     wish: Wish
     year: HomeYear
@@ -69,12 +74,12 @@ class SheetCalculation:
 
     @property
     def unknown(self) -> tuple[int, ...]:
-        """Months, 1 to 12, that no reading tells of."""
+        """Months, 1 to 12, that no reading covers."""
         return tuple(m for m in range(1, 13) if m not in self.advice.known)
 
     @property
     def measure_next(self) -> int:
-        """Month that would tell most: the unknown one farthest from every reading."""
+        """Month to measure next: the unknown one farthest from every reading."""
 
         def away(month: int) -> int:
             apart = [(month - read) % 12 for read in self.year.months_read]

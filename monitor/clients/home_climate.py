@@ -32,7 +32,7 @@ T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
 
 
 class HourlyLog(NamedTuple):
-    """By the hour of the year, (8760,), NaN where nothing was recorded. [°C], [%]"""
+    """Log by the hour of the year, (8760,), NaN where nothing was recorded. [°C], [%]"""
 
     temp_c: Floats
     rh_pct: Floats

@@ -83,7 +83,7 @@ class Language:
         return self._region.number(round(value, digits) + 0.0, digits).replace("-", "−")
 
     def span(self, low: float, high: float, digits: int = 0) -> str:
-        """From one figure to another: "9 to 26", or the one where they are the same."""
+        """Range of two figures: "9 to 26", or one figure where they are the same."""
         a, b = self.number(low, digits), self.number(high, digits)
         return a if a == b else self.text("{low} to {high}", low=a, high=b)
 
@@ -102,13 +102,13 @@ class Language:
         return f"{self.number(formats.in_unit(temp_c, unit))} {formats.degree(unit)}"
 
     def water(self, millilitres: float) -> str:
-        """Of a case: millilitres or fluid ounces."""
+        """Water for a case: millilitres or fluid ounces."""
         if self.us_measures:
             return f"{self.number(millilitres / 1000 / VOLUMES_L['fl oz'], 1)} fl oz"
         return self.text("{n} mL", n=self.number(millilitres, 1 if millilitres < 10 else 0))
 
     def litres(self, litres: float) -> str:
-        """Of a room: litres or gallons."""
+        """Water for a room: litres or gallons."""
         if self.us_measures:
             return f"{self.number(litres / VOLUMES_L['gal'], 1)} gal"
         digits = 1 if litres < 10 and litres % 1 else 0

@@ -26,7 +26,7 @@ def first_day(refills: Refills, today: date) -> date:
 
 
 def days_of(refills: Refills, today: date) -> list[date]:
-    """The days of the year to come on which `calendar_of` reminds."""
+    """Days of the next year on which `calendar_of` reminds."""
     first, end = first_day(refills, today), today + timedelta(days=365)
     every = timedelta(days=_every_d(refills))
     days = [first + n * every for n in range((end - first) // every + 1)]

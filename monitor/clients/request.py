@@ -1,4 +1,4 @@
-"""What is asked for a client, as it was typed: one flat mapping of names, in SI units.
+"""Request for a client's sheet, as it was typed: one flat mapping of names, in SI units.
 
 The same names stand in the board's form, on the command line and in what is kept.
 """
@@ -80,7 +80,7 @@ class ClientFault(MonitorError, ValueError):
 
 @dataclass(frozen=True, kw_only=True)
 class Wish:
-    """What is asked, checked. `months` maps 1 to 12 to a mean temperature and RH [°C], [%]."""
+    """Checked request for a sheet. `months`: by 1 to 12, a mean temperature and RH [°C], [%]."""
 
     title: str
     instrument: str
@@ -107,7 +107,7 @@ class Wish:
 
 
 def read_wish(given: Mapping[str, Any]) -> Wish:
-    """What was typed, checked.
+    """Check what was typed, and return it as a request.
 
     Parameters
     ----------
@@ -252,7 +252,7 @@ def _months(typed: Mapping[str, Any], faults: dict[str, str]) -> dict[int, tuple
 
 
 def _own(typed: Mapping[str, Any], faults: dict[str, str]) -> Humidifier | Buffer | None:
-    """What the client has already."""
+    """Device that the client has already."""
     kind = typed["device"]
     of = {
         "humidifier": ("water_ml", "release_g_day_pct", "every_d"),

@@ -30,7 +30,7 @@ class Section(NamedTuple):
 
 
 class Table(NamedTuple):
-    """`strong`: the row that is advised."""
+    """Table of a sheet. `strong`: the row that is advised."""
 
     heading: str
     heads: tuple[str, ...]
@@ -39,8 +39,11 @@ class Table(NamedTuple):
 
 
 class Sheet(NamedTuple):
-    """One page, as plain text. `plot` and `qr` are SVG; `reminders` is an iCalendar, empty where
-    nothing is to be refilled. `fills`: a mark for each month, empty likewise."""
+    """Client's sheet of one page, as plain text.
+
+    `plot` and `qr` are SVG; `reminders` is an iCalendar, empty where nothing is to be refilled.
+    `fills`: a mark for each month, empty likewise.
+    """
 
     language: str
     paper: str

@@ -97,7 +97,7 @@ def read(content: bytes, file_name: str = "the file") -> WeatherYear:
 
 
 def _read(text: str, file_name: str, *, epw: bool) -> tuple[pd.DataFrame, dict[str, str]]:
-    """Table with temp_air, temp_dew, month and day, and what the file says of its station."""
+    """Table with temp_air, temp_dew, month and day, and the file's data on its station."""
     try:
         from pvlib.iotools import read_epw, read_tmy3  # slow to load, and seldom wanted
     except ImportError as exc:

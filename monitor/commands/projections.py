@@ -103,7 +103,7 @@ class Journal:
         return self._last
 
     def learned(self, kind_id: str) -> LearnedUsualTime | None:
-        """What the releases of a kind have taught of its basis; None where nothing can be learned."""
+        """Usual time of a type learned from its releases; None where nothing can be learned."""
         kind = self.book.get(kind_id)
         if kind is None or not kind.spread:
             return None
@@ -121,8 +121,11 @@ class Journal:
 
 
 def _evidence(feel: Feel, equivalent_s: float, basis_s: float) -> Evidence:
-    """What a release tells. One left far past its basis, as overnight, and found right was only
-    hard by then: how long before, nobody saw."""
+    """Evidence from a release.
+
+    A wait left far past its usual time, as overnight, and found right was only hard by then: how
+    long before is not known.
+    """
     verdict = _FEEL[feel]
     if verdict is JointAtRelease.RIGHT and LONG_BEFORE * equivalent_s > basis_s:
         verdict = JointAtRelease.HARD_BY_THEN

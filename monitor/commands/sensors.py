@@ -26,7 +26,7 @@ class SensorReader(Protocol):
         """Every sensor, as "place/name" of its topic."""
 
     def rested(self, history: SensorHistory, now_ms: int) -> Mapping[str, Any]:
-        """The point of a steady reading in a jar; `Rejected` says why there is none."""
+        """Return the point of a steady reading in a jar; raise `Rejected` if there is none."""
 
     def beside(
         self, history: SensorHistory, request: ComparePoint, now_ms: int

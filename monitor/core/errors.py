@@ -53,7 +53,7 @@ NOT_GIVEN = "\0"
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing that is wrong with a request: its field, its value and what is allowed.
+    """Fault of a request: its field, its value and what is allowed.
 
     Either `problem` says what is wrong, as the rest of a sentence after the field, or `allowed`
     says what the value must be. Without `field` the problem is a whole sentence. A part's field is
@@ -112,7 +112,7 @@ class BadPayload(MonitorError, ValueError):
 
 
 class SettingsFault(MonitorError, ValueError):
-    """One or more settings are wrong. `faults` lists each as a sentence."""
+    """Error that one or more settings are wrong. `faults` lists each as a sentence."""
 
     def __init__(self, faults: list[str]) -> None:
         self.faults = faults

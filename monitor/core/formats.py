@@ -27,7 +27,7 @@ MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
 
 
 def prefers_fahrenheit(language: str) -> bool:
-    """Whether a language tag or locale name, `en-US` or `en_US.UTF-8`, has a region that uses °F."""
+    """True if the region of a language tag or locale name, `en-US` or `en_US.UTF-8`, uses °F."""
     subtags = language.partition(".")[0].replace("_", "-").split("-")[1:]
     return any(subtag.upper() in FAHRENHEIT_REGIONS for subtag in subtags)
 

@@ -64,7 +64,7 @@ def at(pointer: jsonpointer.JsonPointer, document: Any) -> Any:
 
 
 def number_of(value: Any, where: str) -> float:
-    """A JSON number; `where` it stands is what an error calls it.
+    """Return a JSON number as a float; an error names it by `where` it is.
 
     Raises
     ------

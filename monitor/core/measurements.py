@@ -38,7 +38,7 @@ ordinary shop sensors)."""
 
 
 class Series(NamedTuple):
-    """One sensor's values of one quantity at one place."""
+    """Series of one sensor's values of one quantity at one place."""
 
     place: str
     sensor: str
@@ -46,8 +46,11 @@ class Series(NamedTuple):
 
 
 class Reading(NamedTuple):
-    """One value. `ts_ms` is when it was measured [ms since 1970-01-01 UTC], `value` in the
-    quantity's unit of `MEASURES`."""
+    """Measured value.
+
+    `ts_ms` is when it was measured [ms since 1970-01-01 UTC], `value` in the quantity's unit of
+    `MEASURES`.
+    """
 
     series: Series
     ts_ms: int
@@ -75,7 +78,7 @@ NAME_MAX = 64
 
 
 def text_fault(text: object, most: int) -> str | None:
-    """Why `text` cannot be shown as a line of at most `most` characters, or None if it can."""
+    """Reason why `text` cannot be shown as a line of at most `most` characters, or None."""
     if not isinstance(text, str):
         return f"= {text!r:.40}: must be text"
     if len(text) > most:
@@ -86,7 +89,7 @@ def text_fault(text: object, most: int) -> str | None:
 
 
 def name_fault(name: str) -> str | None:
-    """Why `name` cannot name a place or a sensor, or None if it can."""
+    """Reason why `name` cannot name a place or a sensor, or None."""
     if not name:
         return "is empty"
     if len(name) > NAME_MAX:

@@ -110,7 +110,7 @@ def judge(
 
 
 def latched(values: NDArray[np.float64], begins: float, ends: float) -> NDArray[np.bool_]:
-    """Where a state with hysteresis is on, along a trace.
+    """Mask of a trace, True where a state with hysteresis is on.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""One thing that was done in the shop, as the journal keeps it: about what, by whom, when.
+"""Event in the shop, as the journal keeps it: about what, by whom, when.
 
 Waits, kinds, instruments, rules, alerts and sensors are each the fold of their events, oldest first;
 nothing else is kept of them.
@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 
 class About(StrEnum):
-    """What an event is about. The value stands in the store and in topics."""
+    """Kind of thing that an event is about. The store and topics use the value."""
 
     WAIT = "wait"
     KIND = "kind"
@@ -25,7 +25,7 @@ class About(StrEnum):
 
 
 class Event(NamedTuple):
-    """One thing that was done to `subject`, an id among those of its kind.
+    """Event that happened to `subject`, an id among those of its kind.
 
     `body` depends on the action; times in ms since 1970-01-01 UTC.
     """

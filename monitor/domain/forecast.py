@@ -20,7 +20,7 @@ STALE_MS, UNUSABLE_MS = 12 * HOUR_MS, 48 * HOUR_MS
 
 
 class Position(NamedTuple):
-    """Where a forecast is for, north and east positive, to two decimals. [°]"""
+    """Position that a forecast is for, north and east positive, to two decimals. [°]"""
 
     latitude: float
     longitude: float
@@ -36,7 +36,7 @@ def position(latitude: float, longitude: float) -> Position:
 
 @dataclass(frozen=True, eq=False)
 class Forecast:
-    """What one source said at one time. Arrays have shape (n,), by time; NaN where nothing is told.
+    """Forecast of one source at one time. Arrays have shape (n,), by time; NaN where not known.
 
     Attributes
     ----------
@@ -74,12 +74,12 @@ class Forecast:
 
     @property
     def dew_point_c(self) -> Floats:
-        """Over liquid water, shape (n,). [°C]"""
+        """Dew point over liquid water, shape (n,). [°C]"""
         return np.asarray(dew_point(self.temp_c, self.rh_pct))
 
     @property
     def ends_ms(self) -> int:
-        """The last moment it tells of. [ms since 1970-01-01 UTC]"""
+        """Last moment of the forecast. [ms since 1970-01-01 UTC]"""
         return int(self.valid_ms[-1])
 
 
@@ -92,7 +92,7 @@ class Moments(NamedTuple):
 
 
 def at_moments(forecast: Forecast, moments_ms: ArrayLike) -> Moments:
-    """What a forecast tells of some moments: straight lines between its own, NaN beyond its ends
+    """Interpolate a forecast at some moments: straight lines between its own, NaN beyond its ends
     and in steps longer than `GAP_MS`.
 
     The dew point is interpolated, not RH, which bends between steps with the temperature.

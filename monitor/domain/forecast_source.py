@@ -1,4 +1,4 @@
-"""Where forecasts of the outdoor air come from, and what may stand in one: elements and units."""
+"""Sources of forecasts of the outdoor air, and the elements and units that they may hold."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from monitor.domain.topic_rules import Pick, TimePick
 
 
 class Element(StrEnum):
-    """A thing that a forecast tells. The value is its name in settings."""
+    """Element of a forecast. The value is its name in settings."""
 
     TEMPERATURE = "temperature"
     HUMIDITY = "humidity"
@@ -78,7 +78,7 @@ class ForecastSource:
 
     @property
     def asked(self) -> bool:
-        """Whether it is asked over the network, rather than waited for."""
+        """True if the source is fetched over the network, rather than waited for."""
         return bool(self.service or self.url)
 
 
@@ -129,7 +129,7 @@ def source_faults(source: ForecastSource) -> list[str]:
 
 
 def url_fault(url: str) -> str | None:
-    """Why nothing can be fetched from `url`, without saying it; None if something can."""
+    """Reason why nothing can be fetched from `url`, without the URL; None if something can."""
     try:
         parts = urlsplit(url)
         sound = parts.scheme in ("http", "https") and bool(parts.hostname)

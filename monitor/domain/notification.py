@@ -1,4 +1,4 @@
-"""A notice: what is told to somebody who is not looking at the board."""
+"""Notice for somebody who is not looking at the board."""
 
 from __future__ import annotations
 
@@ -11,8 +11,11 @@ TITLE_MAX = 100
 
 
 class Notice(NamedTuple):
-    """One notice. `notice_id` is the same however often it is sent, so that a repeat can be told
-    from a new one; it is not sent before `not_before_ms`. Times in ms since 1970-01-01 UTC."""
+    """Notice to send.
+
+    `notice_id` is the same however often it is sent, so that a repeat can be distinguished from a
+    new one; it is not sent before `not_before_ms`. Times in ms since 1970-01-01 UTC.
+    """
 
     notice_id: str
     made_ms: int

@@ -83,7 +83,7 @@ def of_date(hours: Hours, day: date) -> tuple[time, time] | None:
 def quiet_until(
     quiet: str, zone: ZoneInfo, now_ms: int, closed_by: Hours | None = None
 ) -> int | None:
-    """When the quiet hours that it is in end; None if it is in none.
+    """End of the quiet hours that a moment is in; None if it is in none.
 
     Parameters
     ----------
@@ -161,7 +161,7 @@ def of_day(text: str) -> time:
 
 
 def next_opening(hours: Hours, zone: ZoneInfo, now_ms: int) -> int | None:
-    """When the shop opens next, after now; None if it never does. [ms since 1970-01-01 UTC]"""
+    """Time at which the shop opens next, after now; None: never. [ms since 1970-01-01 UTC]"""
     today = local(now_ms, zone).date()
     for ahead in range(CLOSED_MAX):
         day = today + timedelta(days=ahead)
@@ -175,7 +175,7 @@ def next_opening(hours: Hours, zone: ZoneInfo, now_ms: int) -> int | None:
 
 
 def is_open(hours: Hours, zone: ZoneInfo, now_ms: int) -> bool:
-    """Whether the shop is open at a moment. [ms since 1970-01-01 UTC]"""
+    """True if the shop is open at a moment. [ms since 1970-01-01 UTC]"""
     moment = local(now_ms, zone)
     found = of_date(hours, moment.date())
     return found is not None and found[0] <= moment.time() < found[1]

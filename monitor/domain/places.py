@@ -16,7 +16,7 @@ def _limit(default: float, unit: str, text: str, source: str) -> Any:
 
 @dataclass(frozen=True, kw_only=True)
 class AirLimits:
-    """Where the air turns from right to something else; each is the shop's to change.
+    """Limits at which the air turns from right to something else; each is the shop's to change.
 
     A state is left again only when the air has come back by the margin, so that a figure near a
     limit does not flicker.
@@ -68,7 +68,7 @@ class AirLimits:
 
 @dataclass(frozen=True, kw_only=True)
 class Place:
-    """A place where a sensor stands.
+    """Place whose air a sensor measures.
 
     `id` is its name in topics, `name` the one on screen (the id if empty). `kind` says what work
     is done there: gluing and open wood, varnishing, or none (outdoors). `rh_low_pct` and

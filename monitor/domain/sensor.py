@@ -102,7 +102,7 @@ class Correction:
 
 @dataclass(frozen=True)
 class SensorHistory:
-    """What was done with one sensor.
+    """History of one sensor, with its calibrations and corrections.
 
     `stays` holds since when it was where, other than its topic says; None is a jar. `corrections`
     are in the order in which they were made.
@@ -125,7 +125,7 @@ class SensorHistory:
 
     @property
     def home(self) -> str:
-        """The place it stands at, or came from into the jar."""
+        """Place where the sensor is, or from which it came into the jar."""
         places = [place for _, place in self.stays if place is not None]
         return places[-1] if places else self.topic_place
 
@@ -134,8 +134,10 @@ class SensorHistory:
         return bool(self.stays) and self.stays[-1][1] is None
 
     def in_force(self, quantity: Quantity) -> list[Correction]:
-        """Which corrections hold, each from its `from_ms` on until the next; by time. One that was
-        made later covers all from its beginning on."""
+        """Corrections in force, each from its `from_ms` on until the next; by time.
+
+        One that was made later covers all from its beginning on.
+        """
         found: list[Correction] = []
         for one in self.corrections:
             if one.quantity is quantity and not one.void:
@@ -147,12 +149,12 @@ class SensorHistory:
         return next((c for c in reversed(self.in_force(quantity)) if c.from_ms <= at_ms), None)
 
     def proved_ms(self) -> int | None:
-        """When its humidity was last calibrated; None if it never was. [ms since 1970-01-01 UTC]"""
+        """Time of the last humidity calibration; None without one. [ms since 1970-01-01 UTC]"""
         held = self.in_force(Quantity.HUMIDITY)
         return max((one.made_ms for one in held), default=None)
 
     def points(self, quantity: Quantity) -> list[Point]:
-        """Those of the calibration under way."""
+        """Points of the calibration under way."""
         return [one.point for one in self.taken if one.quantity is quantity]
 
 
@@ -183,7 +185,7 @@ class TimedSensorRequest(SensorRequest, frozen=True, kw_only=True):
 
 
 class MoveSensor(TimedSensorRequest, frozen=True, kw_only=True, tag="move"):
-    """Record that a sensor moved to a place, whatever its topic says."""
+    """Record that a sensor moved to a place, whatever place its topic names."""
 
     place: PlaceId
 

@@ -1,4 +1,4 @@
-"""How messages that are not in our own contract are read: one rule per topic filter."""
+"""Rules for reading messages that are not in our own contract: one for each topic filter."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ CONTRACT_FILTER = "benchweather/+/+"
 
 @dataclass(frozen=True, kw_only=True)
 class Pick:
-    """Where one quantity stands in a JSON message, and its declared unit."""
+    """Pointer to one quantity in a JSON message, and its declared unit."""
 
     pointer: str
     """RFC 6901 pointer, such as `/climate/temp`; empty for the whole message."""
@@ -25,7 +25,7 @@ class Pick:
 
 @dataclass(frozen=True, kw_only=True)
 class TimePick:
-    """Where the time of measuring stands in a JSON message, and how it is written."""
+    """Pointer to the time of measuring in a JSON message, and its format."""
 
     pointer: str
     unit: Literal["s", "ms", "iso"]
@@ -34,7 +34,7 @@ class TimePick:
 
 @dataclass(frozen=True, kw_only=True)
 class TopicRule:
-    """How messages on the topics of one filter are read.
+    """Rule for reading the messages on the topics of one filter.
 
     `place` and `sensor` are names; `{2}` in them stands for the second level of the topic.
     `format` is `senml`, `json` (with `quantities`) or `number` (with `quantity` and `unit`).
@@ -67,7 +67,7 @@ PLACEHOLDER = re.compile(r"\{(\d+)\}")
 
 
 def command_about(topic: str) -> str | None:
-    """What a command on `topic` is about; None if it is no topic of commands."""
+    """Kind of subject of a command on `topic`; None if it is not a topic of commands."""
     return topic.split("/")[2] if matches(COMMAND_FILTER, topic) else None
 
 
@@ -79,7 +79,7 @@ def forecast_source(topic: str) -> str | None:
 
 
 def filter_fault(topic_filter: str) -> str | None:
-    """Why `topic_filter` is no MQTT topic filter, or None if it is (MQTT 3.1.1, section 4.7)."""
+    """Reason why `topic_filter` is not an MQTT topic filter, or None (MQTT 3.1.1, section 4.7)."""
     if not topic_filter:
         return "is empty"
     if any(c.isspace() or c == "\0" for c in topic_filter):
@@ -97,7 +97,7 @@ def filter_fault(topic_filter: str) -> str | None:
 
 
 def matches(topic_filter: str, topic: str) -> bool:
-    """Whether `topic` falls under `topic_filter` (MQTT 3.1.1, section 4.7)."""
+    """True if `topic` matches `topic_filter` (MQTT 3.1.1, section 4.7)."""
     wanted, given = topic_filter.split("/"), topic.split("/")
     for i, level in enumerate(wanted):
         if level == "#":

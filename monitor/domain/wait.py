@@ -32,7 +32,7 @@ class Action(StrEnum):
 
 
 class Feel(StrEnum):
-    """How a joint or coat was when it was released."""
+    """State of a joint or coat when it was released."""
 
     SOFT = "soft"
     RIGHT = "right"
@@ -196,7 +196,7 @@ class Wait:
 
     @property
     def version(self) -> int:
-        """How often it has been changed: rises with each event."""
+        """Number of changes: rises with each event."""
         return len(self.events)
 
 

@@ -22,7 +22,7 @@ HOUR = 3600.0
 
 
 class Caution(StrEnum):
-    """What to mind. The value is a key; the words belong to the page."""
+    """Caution to show. The value is a key; the words belong to the page."""
 
     HOT_GLUE_POT = "hot-glue-pot"
     CHILLED_JOINT = "chilled-joint"

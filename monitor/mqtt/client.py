@@ -312,7 +312,7 @@ class Publisher:
 
 
 def why_no_connection(exc: OSError) -> str:
-    """Why a broker could not be reached, in words with what to look at."""
+    """Reason why a broker could not be reached, in words with what to check."""
     match exc:
         case ssl.SSLCertVerificationError():
             return (

@@ -86,8 +86,10 @@ def is_listening(host: str, port: int, *, wait_s: float = 0.5) -> bool:
 
 
 def becomes_free(host: str, port: int) -> bool:
-    """Whether nothing listens at an address, or soon not any more: after a crash the parts of the
-    run before may still be ending."""
+    """True if nothing listens at an address, or soon nothing does.
+
+    After a crash the parts of the run before may still be ending.
+    """
     deadline = time.monotonic() + FREE_WAIT_S
     while is_listening(host, port):
         if time.monotonic() > deadline:

@@ -31,7 +31,7 @@ _T = TypeVar("_T")
 
 
 def channel_faults(settings: Settings) -> list[str]:
-    """What is wrong with the channels' URLs, each as a sentence that names the setting."""
+    """Faults of the channels' URLs, each as a sentence that names the setting."""
     origin = settings.origins.get("channels", "default")
     return [
         f"channels.{number}.url (from {origin}): {fault}"
@@ -117,7 +117,7 @@ class OutboxWorker:
             log.exception("sender stopped")
 
     def _rest_s(self) -> float:
-        """How long nothing is due. [s]"""
+        """Time until something is due, at most `LOOK_S`. [s]"""
         next_ms = self._with_store(functools.partial(outbox.next_try_ms, self._writer))
         return LOOK_S if next_ms is None else min(max(0, next_ms - now_ms()) / 1000, LOOK_S)
 

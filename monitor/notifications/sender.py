@@ -62,7 +62,7 @@ class NotSent(MonitorError):
 
 
 def fault_of(url: str) -> str | None:
-    """Why no notice can be sent by this URL, or None if one may. Nothing is sent, nobody is asked.
+    """Reason why no notice can be sent by this URL, or None. Nothing is sent, nobody is asked.
 
     The reason has none of what the URL holds but its scheme.
     """
@@ -200,7 +200,7 @@ def _service(url: str, notice_id: str) -> Any:
 
 
 def _without_secrets(said: str, url: str) -> str:
-    """A sentence on a URL without anything that stands in the URL after its scheme."""
+    """Remove from a sentence all parts of a URL after its scheme."""
     text = _ASIDE.sub("", said)
     rest = re.sub(r"[?&][^=&]*=", "/", url.partition("://")[2])
     pieces = {part for raw in re.split(r"[/:@?&=#,\s]+", rest) for part in (raw, unquote(raw))}
@@ -227,7 +227,7 @@ def _apprise() -> Any:
 
 @functools.cache
 def _asset() -> Any:
-    """How we appear to a service: by our name, without pictures."""
+    """Identity shown to a service: our name, without pictures."""
     return _apprise().AppriseAsset(
         app_id="Benchweather",
         app_desc="Benchweather",
@@ -253,8 +253,11 @@ class _Ear(logging.Handler):
 
 
 class _Failures(logging.Handler):
-    """What led to a failure, as the library logs it: the exceptions it is handling at that moment,
-    and the HTTP status codes among the arguments of its warnings. The texts are not read."""
+    """Log handler that collects the causes of a failure.
+
+    These are the exceptions that the library handles at that moment, and the HTTP status codes
+    among the arguments of its warnings. The texts are not read.
+    """
 
     def __init__(self) -> None:
         super().__init__(logging.DEBUG)
@@ -284,7 +287,7 @@ class _Failures(logging.Handler):
 
 @contextlib.contextmanager
 def _heard() -> Iterator[list[str]]:
-    """What Apprise complains of meanwhile."""
+    """Collect the complaints that Apprise logs meanwhile."""
     _apprise()
     ear = _Ear()
     log = logging.getLogger("apprise")

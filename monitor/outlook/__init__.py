@@ -1,4 +1,4 @@
-"""The shop's air to come, kept beside the store: learned at night, looked at anew every hour.
+"""Outlook of the shop's air, kept beside the store: learned at night, renewed every hour.
 
 `material` reads the log and the forecasts, `work` learns and looks in a process of its own
 (`python -m monitor.outlook`), `kept` is what it leaves in the data folder for all others to read.

@@ -92,7 +92,7 @@ class StoredOutlook:
         return np.asarray(self.start_ms + HOUR_MS * np.arange(STEPS + 1, dtype=np.int64))
 
     def fresh(self, now_ms: int) -> bool:
-        """Whether it is recent enough to show. [ms]"""
+        """True if the outlook is recent enough to show. [ms]"""
         return 0 <= now_ms - self.made_ms < FRESH_MS
 
 

@@ -102,7 +102,7 @@ class PlaceAirs:
         return self._coming[place]
 
     def foretold(self, place: str) -> bool:
-        """Whether the expected air of a place is its outlook."""
+        """True if the expected air of a place is its outlook."""
         return self.coming(place) is not None and place in self._foretold
 
     def along(
@@ -139,7 +139,7 @@ class PlaceAirs:
         return AirEnsemble(look.start_ms, 3600.0, *look.air)
 
     def sensor_error(self, place: str, settings: Settings) -> SensorUncertainty:
-        """Of the sensor at a place: as its calibration has it, else as the settings do."""
+        """Uncertainty of the sensor at a place: by its calibration, else by the settings."""
         stated = SensorUncertainty(
             settings.sensor.temp_accuracy_c, settings.sensor.rh_accuracy_pct
         )

@@ -191,8 +191,10 @@ def stretch_words(what: str, one: PlaceOutlook, stretch: GoodHours | None, zone:
 
 
 def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
-    """That dew will form on what comes in from the cold, and what to do; empty if that is not
-    likely. `unit`: °C or °F. What to do is common practice, no source."""
+    """Warning of dew on what comes in from the cold, and what to do; empty if dew is not likely.
+
+    `unit`: °C or °F. What to do is common practice, no source.
+    """
     dew = ensemble.dew_on_cold(one.look.air[:, :, :SOON_H], one.look.launch.air.temp_c[:SOON_H])
     if dew.chance < LIKELY:
         return ""

@@ -63,7 +63,7 @@ class Work:
         return list(self._by_id)
 
     def untried(self) -> bool:
-        """Whether a place's log has not been walked through yet."""
+        """True if the log of some place has not been walked through yet."""
         fits = (files.fit(self._settings, place) for place in self.indoors())
         return any(fit is None or not fit.tried for fit in fits)
 

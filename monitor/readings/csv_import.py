@@ -35,7 +35,7 @@ class Column(NamedTuple):
 
     @classmethod
     def parse(cls, text: str) -> Column:
-        """From `quantity:unit:column name`, such as `temperature:Cel:Temp (C)`.
+        """Parse `quantity:unit:column name`, such as `temperature:Cel:Temp (C)`.
 
         Raises
         ------
@@ -57,7 +57,7 @@ class Column(NamedTuple):
 
 @dataclass(frozen=True, kw_only=True)
 class ImportPlan:
-    """How a file is to be read.
+    """Plan for reading a logger's file.
 
     `time_columns` are joined by a space before they are read. `time_format` is a strptime
     pattern, `iso` (ISO 8601), or `s` or `ms` (since 1970-01-01 UTC). `zone` is the zone of times

@@ -91,8 +91,11 @@ def tables(
 def raw_tables(
     reader: Reader, *, start_ms: int, end_ms: int, places: Iterable[str] = ()
 ) -> Iterator[pd.DataFrame]:
-    """As `tables`, but the values as sent on each topic: uncorrected, at the place that the topic
-    names, with the time in a calibration jar. The columns are `raw_temp_c`, `raw_rh_pct`, ..."""
+    """Yield tables as `tables` does, but of the values as sent on each topic.
+
+    They are uncorrected, at the place that the topic names, with the time in a calibration jar.
+    The columns are `raw_temp_c`, `raw_rh_pct`, ...
+    """
     import pandas as pd
 
     ever = reader.raw_extents(-(2**53), 2**53)
@@ -280,7 +283,7 @@ def _columns(quantities: set[object], step: str) -> list[str]:
 def _part(
     reader: Reader, series: Series, series_id: int, start_ms: int, end_ms: int, step: str
 ) -> pd.DataFrame:
-    """One series of a window, by time."""
+    """Table of one series in a window, by time."""
     import pandas as pd
 
     column = MEASURES[series.quantity].column

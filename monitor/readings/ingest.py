@@ -1,4 +1,4 @@
-"""From messages to the store: decode, commit, and only then acknowledge.
+"""Store messages: decode, commit, and only then acknowledge.
 
 All messages that wait when the writer is free are one transaction (group commit). A message that
 cannot be read is stored with its reason and acknowledged. While the store cannot be written, messages

@@ -212,7 +212,7 @@ def send(
             acknowledged(n)
 
     def early_s(measured_ms: int) -> float:
-        """How long it is until a message is due. [s]"""
+        """Time until a message is due. [s]"""
         due_s = 0.0
         if pace is not None and first_ms is not None:
             due_s = began + (measured_ms - first_ms) / 1000 / pace - time.monotonic()
@@ -234,7 +234,7 @@ def send(
 
 
 def message(readings: list[Reading]) -> Message:
-    """One sensor's readings as it would send them."""
+    """Message with one sensor's readings, as the sensor would send it."""
     place, sensor, _ = readings[0].series
     topic = f"benchweather/{place}/{sensor}"
     return Message(readings[0].ts_ms, topic, pack(readings), len(readings))

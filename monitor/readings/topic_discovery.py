@@ -43,7 +43,7 @@ _BENCH_FILTER = "benchweather/bench/#"
 
 @dataclass
 class TopicReport:
-    """One topic: the number of messages, the newest, and how the shop reads it."""
+    """Report on a topic: the number of messages, the newest, and how the shop reads it."""
 
     topic: str
     messages: int

@@ -84,7 +84,7 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
 
 
 def left(reader: Reader) -> dict[tuple[str, str], int]:
-    """Where sensors stood and no longer do, as (sensor, place), and since when. [ms]
+    """Places that sensors have left, as (sensor, place), and since when. [ms]
 
     A place at which another sensor of that name speaks is none of them.
     """

@@ -129,7 +129,7 @@ class EvaluationCycle:
             log.debug("alerts decided again: the journal has grown")
 
     def _stepped(self, sight: observations.Snapshot, now_ms: int) -> bool:
-        """One try of `_update_alerts`. Returns False if the journal has grown meanwhile."""
+        """Try `_update_alerts` once. Returns False if the journal has grown meanwhile."""
         self._journal.refresh()
         known = self._journal.alerts
         rules = rule_registry.in_use(self._settings.limits, self._journal.rules)

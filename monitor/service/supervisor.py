@@ -251,7 +251,7 @@ class Supervisor:
 
 
 def broker_address(settings: Settings) -> Address:
-    """Where this machine's own clients find the broker, signed in as the settings' user."""
+    """Address where this machine's own clients find the broker, with the settings' user."""
     broker = settings.broker
     own = Address(
         _reachable(broker.host),

@@ -110,7 +110,7 @@ class Settings:
 
 
 class SettingRow(NamedTuple):
-    """One line of the table of settings."""
+    """Row of the table of settings."""
 
     name: str
     value: Any

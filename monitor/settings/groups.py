@@ -238,7 +238,7 @@ class Reservoir(BaseModel):
 
 
 class Keep(BaseModel):
-    """How many rejected messages are stored."""
+    """Number of rejected messages stored."""
 
     model_config = _STRICT
     refused_max: int = _setting(

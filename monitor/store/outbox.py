@@ -124,7 +124,7 @@ def due(store: Reader | Writer, now_ms: int) -> OutboxEntry | None:
 
 
 def next_try_ms(store: Reader | Writer) -> int | None:
-    """When the next entry is due; None if none waits. [ms since 1970-01-01 UTC]"""
+    """Time at which the next entry is due; None if none waits. [ms since 1970-01-01 UTC]"""
     row = store.connection.row("SELECT min(next_try_ms) FROM outbox WHERE outcome IS NULL")
     found: int | None = row[0]
     return found

@@ -199,7 +199,7 @@ class Reader:
         return found
 
     def raw_latest(self) -> list[Reading]:
-        """The newest reading of every topic as it was sent, wherever its sensor stands."""
+        """Newest reading of every topic as it was sent, wherever its sensor is."""
         rows = self.connection.rows(_LATEST)
         return [Reading(Series(p, s, Quantity(q)), t, v) for _, p, s, q, t, v in rows]
 
@@ -297,7 +297,7 @@ class Reader:
     def _rollups(
         self, piece: Piece, period_s: int, start_ms: int, end_ms: int
     ) -> NDArray[np.void]:
-        """One piece's rollups: whole buckets as stored, its first and last from readings."""
+        """Rollups of one piece: whole buckets as stored, its first and last from readings."""
         series_id, from_ms, until_ms, correction = piece
         step = 1000 * period_s
         first, last = -(-from_ms // step) * step, until_ms // step * step

@@ -43,7 +43,7 @@ class Standing:
 
     @property
     def late(self) -> bool:
-        """Whether it is expected to miss the time it is wanted."""
+        """True if the wait is expected to miss the time it is wanted."""
         wanted, found = self.wait.wanted_ms, self.readiness
         if wanted is None or found is None:
             return False

@@ -59,7 +59,7 @@ class WaitText(NamedTuple):
 
 
 def title(wait: Wait) -> str:
-    """What is waiting, in a few words."""
+    """Title of a wait, in a few words."""
     return ", ".join(filter(None, (wait.instrument, wait.what))) or str(wait.kind["name"])
 
 
@@ -101,8 +101,10 @@ def status_text(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
 
 
 def range_causes(found: Readiness, *, foretold: bool = False) -> str:
-    """Causes of the range, the largest first; empty without a range. `foretold`: the air
-    to come is the outlook's."""
+    """Causes of the range, the largest first; empty without a range.
+
+    `foretold`: the expected air is the outlook's.
+    """
     if found.state not in (WaitState.WAITING, WaitState.HOLD) or not found.rests_on:
         return ""
     shares = sorted(found.rests_on.items(), key=lambda item: -item[1])
@@ -212,7 +214,7 @@ def _rate(found: Readiness) -> str:
 
 
 def _wanted(wait: Wait, found: Readiness | None, now_ms: int, zone: ZoneInfo) -> list[str]:
-    """Whether it will be ready when it is wanted."""
+    """Sentence on whether a wait will be ready when it is wanted; empty if no time is set."""
     if wait.wanted_ms is None:
         return []
     by = f"Wanted by {formats.ahead(wait.wanted_ms, now_ms, zone)}"

@@ -1,4 +1,4 @@
-"""Fetches one document over HTTP, within limits of time and size, and says how long it is good.
+"""Fetch one document over HTTP, within limits of time and size, and return its lifetime.
 
 Only this module asks another machine's web server. Redirects lead to https only and take no key
 along; no part of an address stands in an error.
@@ -41,8 +41,11 @@ _HINTS: dict[int, str] = {
 
 
 class NotFetched(MonitorError):
-    """No document came. `retryable` says whether another try may help with nothing changed by hand,
-    `retry_after_s` how long the server asked to be left alone, None if it did not. [s]"""
+    """Error that no document came.
+
+    `retryable`: another try may help with nothing changed by hand. `retry_after_s`: how long the
+    server asked to be left alone, None if it did not. [s]
+    """
 
     def __init__(
         self, reason: str, *, retryable: bool = True, retry_after_s: float | None = None
@@ -232,7 +235,7 @@ def _body(response: urllib3.BaseHTTPResponse, most_bytes: int) -> bytes:
 
 
 def _good_for_s(told: Mapping[str, str], sent_ms: int | None) -> float:
-    """How long the answer is fresh (RFC 9111, section 4.2), by the server's own clock. [s]"""
+    """Time for which the answer is fresh (RFC 9111, section 4.2), by the server's clock. [s]"""
     if found := _MAX_AGE.search(told.get("Cache-Control", "").lower()):
         age = told.get("Age", "0").strip()
         return max(0.0, float(found[1]) - (float(age) if age.isdigit() else 0.0))

@@ -51,7 +51,7 @@ Columns = dict[Element, list[float | None]]
 
 
 def _row_by_row(source: ForecastSource, document: Any) -> tuple[list[Any], Columns]:
-    """Each hour an object or a list of its own; what is missing or null in one is not told."""
+    """Read hours that are objects or lists, one each; a missing or null value is not known."""
     hours = _list(pointer_of(source.hours or ""), document)
     time = pointer_of(source.time.pointer if source.time else "")
     valid = [_in_hour(i, lambda hour: at(time, hour), hour) for i, hour in enumerate(hours, 1)]

@@ -49,7 +49,7 @@ class RawForecast(NamedTuple):
 
 
 def stamp(ms: int) -> str:
-    """A moment as an error text says it."""
+    """Moment in words for an error text."""
     try:
         return f"{from_ms(ms):%Y-%m-%d %H:%M} UTC"
     except OverflowError:
@@ -201,7 +201,7 @@ def _believable(told: RawForecast, notes: list[str]) -> tuple[dict[Element, Floa
 
 
 def _humidity(temp: Floats, values: Mapping[Element, Floats], notes: list[str]) -> Floats:
-    """RH as told, or from the dew point where one is told. [%]"""
+    """RH of the document, or from the dew point where it has one. [%]"""
     rh, dew = values[Element.HUMIDITY], values[Element.DEW_POINT]
     if (above := int((rh > 100).sum())) > 0:
         notes.append(f"RH above 100 % in {above} hours, kept as saturated air")

@@ -82,8 +82,10 @@ def wood_history(reader: Reader, instrument: Instrument, now_ms: int) -> Moistur
 def wood_ahead(
     reader: Reader, instrument: Instrument, coming: AirEnsemble, now_ms: int
 ) -> PlatesProjection | None:
-    """What the air to come does to its parts if it stays where and as it is; None if none of its
-    air is known. Steps are those of `coming` that are not over."""
+    """Effect of the outlook on an instrument's parts if it stays where and as it is.
+
+    None if none of its air is known. Steps are those of `coming` that are not over.
+    """
     past = wood_history(reader, instrument, now_ms)
     if past is None:
         return None

@@ -20,8 +20,7 @@ from monitor.domain.events import About, Event
 
 
 class AlertAction(StrEnum):
-    """What happens to an alert. The last three are a person's; CHANGED: what it foretells is to
-    come otherwise."""
+    """Event of an alert. The last three are a person's; CHANGED: its outlook has changed."""
 
     RAISE = "raise"
     ROSE = "rose"
@@ -42,7 +41,7 @@ NOTE_MAX = 500
 
 @dataclass(frozen=True, kw_only=True)
 class Alert:
-    """One matter with one subject, from when it arose until it was over.
+    """Alert on one matter of one subject, from its beginning until it is over.
 
     Times in ms since 1970-01-01 UTC. `name`, `value`, `why`, `do` and the like are those of the
     gravest rule that is on.
@@ -91,12 +90,12 @@ class Alert:
 
     @property
     def faded(self) -> bool:
-        """Whether a newer outlook no longer shows what it foretold, which is not yet taken back."""
+        """True if a newer outlook no longer shows the spell, which is not yet cancelled."""
         return self.changed_ms is not None and self.foretold is None
 
     @property
     def at_gravest(self) -> Mapping[str, Any]:
-        """What was said of it when its urgency was the highest it ever had."""
+        """Data of the event at which its urgency was the highest it ever had."""
         said = [event.body for event in self.events if "urgency" in event.body]
         return max(said, key=lambda body: body["urgency"])
 
@@ -106,7 +105,7 @@ class Alert:
         return self.at_gravest["urgency"], self.at_gravest["name"]
 
     def rests(self, now_ms: int) -> bool:
-        """Whether somebody has taken note of it, or put it off until later."""
+        """True if somebody has acknowledged the alert, or snoozed it until later."""
         put_off = self.snoozed_until_ms is not None and now_ms < self.snoozed_until_ms
         return self.acknowledged is not None or put_off
 

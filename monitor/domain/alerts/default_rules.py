@@ -207,7 +207,7 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
 
 
 def _outlook() -> tuple[Rule, ...]:
-    """Of the air to come: told once it is likely, taken back when it is likely no more."""
+    """Rules on the outlook: raised once a spell is likely, cancelled when it no longer is."""
     return (
         Rule(
             id="dry-snap",

@@ -1,4 +1,4 @@
-"""A rule: what is watched, where it becomes a matter, and what is said then."""
+"""Rule of alerts: the quantity watched, its limits, and the texts of its alert."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from monitor.science.registry import DERIVED
 
 
 class Of(StrEnum):
-    """What a quantity belongs to: one subject of a rule is one of these."""
+    """Kind of subject that a quantity belongs to; each subject of a rule is of one kind."""
 
     PLACE = "place"
     SENSOR = "sensor"
@@ -167,7 +167,7 @@ Names = Annotated[tuple[str, ...], Meta(extra={"allowed": "a list of names"})]
 
 
 class Rule(msgspec.Struct, frozen=True, kw_only=True):
-    """One rule.
+    """Rule that raises an alert when a watched quantity goes beyond a limit.
 
     `quantity` is a key of `WATCHABLE`. `low` and `high` are in its unit; None, for humidity, is
     the place's own band. With `over_s` the change of the quantity over that time is watched

@@ -150,7 +150,7 @@ def changed(rules: Mapping[str, Rule], request: SetRule) -> Rule:
 
 
 def _above(under: Iterable[str], book: Mapping[str, Rule]) -> set[str]:
-    """Every rule that stands over these, and these."""
+    """Rules in `under`, and all rules that suppress them, directly or through others."""
     found: set[str] = set()
     ahead = list(under)
     while ahead:

@@ -1,4 +1,4 @@
-"""How far a rule has got with one subject: off, on, or about to change."""
+"""State of a rule for one subject: off, on, or about to change."""
 
 from __future__ import annotations
 
@@ -9,8 +9,11 @@ from monitor.domain.alerts.rule import Rule, Test
 
 
 class Foretold(NamedTuple):
-    """What is to come: when it begins [ms since 1970-01-01 UTC], how far it goes [% RH or °C], and
-    whether lower is graver."""
+    """Spell in the outlook.
+
+    When it begins [ms since 1970-01-01 UTC], how far it goes [% RH or °C], and whether lower is
+    graver.
+    """
 
     begins_ms: int
     extreme: float
@@ -18,7 +21,7 @@ class Foretold(NamedTuple):
 
 
 class Seen(NamedTuple):
-    """What a rule's quantity was for one subject; a NaN is not known.
+    """Value of a rule's quantity for one subject; a NaN is not known.
 
     `label` names the subject on screen; `band` is a place's [%], and `detail` goes with what is
     said. `foretold`: what is to come, of a rule that foretells; `begun`: it is there.
@@ -47,7 +50,7 @@ class Latch(NamedTuple):
 
     @property
     def ending(self) -> bool:
-        """It is on, but the value has come back."""
+        """True if the rule is on, but its value has come back."""
         return self.on and self.since_ms is not None
 
 
@@ -97,7 +100,7 @@ def advance(rule: Rule, latch: Latch, seen: Seen, now_ms: int) -> Latch:
 
 
 def _since(latch: Latch, now_ms: int) -> int:
-    """When the change began; one from the future is of a clock that was set back."""
+    """Time at which the change began; one in the future, from a clock set back, counts as now."""
     return now_ms if latch.since_ms is None else min(latch.since_ms, now_ms)
 
 

@@ -1,4 +1,4 @@
-"""From what is seen to what is told: one step of all rules at one moment.
+"""Step of all rules at one moment, from observed values to the events of alerts.
 
 The clock is an argument and nothing is kept here, so that the same log gives the same alerts, live
 or replayed. One alert stands for one matter (a family of rules) with one subject; it rises and
@@ -31,7 +31,7 @@ Latches = Mapping[tuple[str, str], Latch]
 
 
 class AlertStep(NamedTuple):
-    """What came of one step: the latches to go on from, and what happened to which alert."""
+    """Result of one step: the latches to go on from, and the events of the alerts."""
 
     latches: dict[tuple[str, str], Latch]
     events: list[Event]
@@ -55,7 +55,7 @@ def step(
     *,
     quiet: bool = False,
 ) -> AlertStep:
-    """One look at everything.
+    """Advance all rules by one look at all subjects.
 
     Parameters
     ----------
@@ -164,8 +164,8 @@ def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> AlertAction |
 
 
 def _turn(alert: Alert, on: _On, now_ms: int) -> int:
-    """Whether what is foretold has changed since it was last told: 1 for the worse, sooner or
-    farther, -1 for the better, 0 if it has not."""
+    """Change of an outlook since its last notice: 1 for the worse, sooner or farther, -1 for the
+    better, 0 for none."""
     was, now = alert.foretold, on.seen.foretold
     if was is None or now is None:
         return 0

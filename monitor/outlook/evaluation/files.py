@@ -52,7 +52,7 @@ SATURATED_PCT = 105.0
 
 
 class Material(NamedTuple):
-    """What can be scored: the log by the hour, the forecasts, and what should be said of both."""
+    """Input of a score: the log by the hour, the forecasts, and the notes on both."""
 
     place: str
     hours: ShopHours
@@ -61,7 +61,7 @@ class Material(NamedTuple):
 
 
 def read(log: Path, forecasts: Path, place: str = "", outdoors: str = OUTDOORS) -> Material:
-    """Both files.
+    """Read the log and the forecasts.
 
     Raises
     ------
@@ -147,8 +147,7 @@ def _read_forecasts(path: Path) -> tuple[Issues, list[str]]:
 def _once(
     path: Path, keys: list[np.ndarray], values: list[Floats]
 ) -> tuple[np.ndarray, list[str]]:
-    """Rows (n,) of which each is the first for its keys, and what should be said of the others that
-    hold something else."""
+    """Rows (n,) of which each is the first for its keys, and notes on the others that differ."""
     table = pd.DataFrame(dict(enumerate(keys)))
     first = ~table.duplicated().to_numpy()
     if first.all():
@@ -164,7 +163,7 @@ def _once(
 
 
 def _drawn(middle: Floats, at: Floats, values: Floats) -> Floats:
-    """Values (n,) told for moments `at` [h], at the middles of hours; NaN where too far from any."""
+    """Values (n,) from moments `at` [h], at the middles of hours; NaN where too far from any."""
     good = ~np.isnan(values)
     if not good.any():
         return np.full(len(middle), np.nan)
@@ -294,7 +293,7 @@ def _place(path: Path, names: pd.Series, place: str, outdoors: str) -> str:
 def _checked(
     log: Path, forecasts: Path, place: str, hours: ShopHours, issues: Issues
 ) -> list[str]:
-    """Whether both fit together, and what should be said."""
+    """Check that both files fit together; return the notes on them."""
     notes = []
     missing = np.isnan(hours.temp_c + hours.rh_pct)
     if missing.mean() > 1 - FEWEST_SHARE:

@@ -18,9 +18,11 @@ QUANTITIES = ("temp_c", "rh_pct")
 
 
 class Score(NamedTuple):
-    """One horizon of one quantity, in its unit: mean error, mean absolute error, CRPS, part of
-    outcomes in the 80 % range, mean absolute error of "as it is" and of "as at this hour of the
-    last day", and ours as a share of each."""
+    """Scores of one horizon of one quantity, in its unit.
+
+    Mean error, mean absolute error, CRPS, part of outcomes in the 80 % range, mean absolute error
+    of "as it is" and of "as at this hour of the last day", and ours as a share of each.
+    """
 
     horizon_h: int
     forecasts: int
@@ -97,7 +99,7 @@ def alerts(walked: Walked, rh_pct: Floats, after_days: int) -> list[dry_snap.Sna
 
 
 def snap_score(walked: Walked, rh_pct: Floats, after_days: int) -> SnapScore:
-    """From `after_days` of log on; `rh_pct` (n,) the log by the hour."""
+    """Score of the dry snap alerts after `after_days` of log; `rh_pct` (n,) is by the hour."""
     late = walked.moments >= 24 * after_days - 1
     if not late.any():
         return SnapScore(0, 0, 0, np.nan, 0, 0.0, 0, dry_snap.USUAL_THRESHOLD)

@@ -152,7 +152,7 @@ def _row(
 
 
 def crps(members: Floats, told: Floats) -> Floats:
-    """Continuous ranked probability score of members (2, members, ...) against `told` (2, ...).
+    """Continuous ranked probability score of members (2, members, ...) against outcomes (2, ...).
 
     E|X − y| − E|X − X'|/2 over the members, in their unit; 0 is perfect. Source: Gneiting and
     Raftery, J. Am. Stat. Assoc. 102, 2007, eq. 21. From memory, checked in the tests.

@@ -1,4 +1,4 @@
-"""From the bytes of a message to readings: SenML packs, mapped JSON, bare numbers.
+"""Read the bytes of a message as readings: SenML packs, mapped JSON, bare numbers.
 
 A unit, a time or a quantity is declared or it is refused; nothing is guessed. A record that can
 be read is taken even when another record of the same message cannot; each that cannot is named.

@@ -72,7 +72,7 @@ FAHRENHEIT_FROM = 50.0
 
 
 class Leaf(NamedTuple):
-    """One value of a document, where it stands, and the unit written beside it, if any."""
+    """Value in a document, its pointer and names, and the unit written beside it, if any."""
 
     pointer: str
     words: tuple[tuple[str, ...], ...]
@@ -147,7 +147,7 @@ def proposal(topic: str, payload: bytes, received_ms: int) -> Proposal:
 
 
 def _leaves(document: Any, topic: str) -> Iterator[Leaf]:
-    """Each value of a document, in its order; a bare one is named by its topic."""
+    """Values of a document, in its order; a bare one is named by its topic."""
     if not isinstance(document, dict | list):
         yield Leaf("", tuple(_words(level) for level in topic.split("/")), document, "")
         return
@@ -212,7 +212,7 @@ def _judged(quantity: Quantity, word: str, leaf: Leaf) -> tuple[Pick | None, str
 
 
 def _unit_written(quantity: Quantity, leaf: Leaf) -> str:
-    """The unit that stands beside it or in its name; empty if none, ? if one we do not take."""
+    """Unit written beside a value or in its name; empty if none, ? if it is not one of ours."""
     known = _UNIT_WORDS[quantity]
     if leaf.beside:
         mark = leaf.beside.lower().replace("°", "").strip()

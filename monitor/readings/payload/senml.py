@@ -45,7 +45,7 @@ class _Entry(NamedTuple):
 
 
 class _SenmlRecord(msgspec.Struct, gc=False):
-    """A record as it stands in a pack (RFC 8428, section 4)."""
+    """Record of a pack, with its fields as sent (RFC 8428, section 4)."""
 
     bn: str | None = None
     bt: float | None = None
@@ -146,7 +146,7 @@ class Senml:
 
 
 def pack(readings: Sequence[Reading]) -> bytes:
-    """One sensor's readings as a pack, which reads as the same readings again, to the last bit.
+    """Write one sensor's readings as a pack, which reads as the same readings, to the last bit.
 
     Parameters
     ----------
@@ -195,7 +195,7 @@ def _one_value_each(readings: list[Reading], faults: list[str]) -> list[Reading]
 
 
 def _records(payload: bytes) -> list[dict[str, Any]]:
-    """The records of a pack as they stand, with every field."""
+    """Records of a pack as sent, with every field."""
     try:
         found: list[dict[str, Any]] = _decode_any(payload)
     except (msgspec.DecodeError, UnicodeDecodeError) as exc:
@@ -204,7 +204,7 @@ def _records(payload: bytes) -> list[dict[str, Any]]:
 
 
 def _no_number(record: dict[str, Any], number: int) -> str | None:
-    """Why record `number` has no `v`; None if it only sets bases."""
+    """Reason why record `number` has no `v`; None if it only sets bases."""
     for field, what in _OTHER_VALUES.items():
         if field in record:
             return f"record {number}: its value is {what} ({field}): only numbers (v) are taken"

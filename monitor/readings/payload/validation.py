@@ -20,8 +20,11 @@ FAULTS_TOLD = 3
 
 
 class Decoded(NamedTuple):
-    """The content of one message. `timed` says whether every reading has a time of its own, so that a
-    repeat of the message is the same readings and not new ones."""
+    """Content of one message.
+
+    `timed`: True if every reading has a time of its own, so that a repeat of the message is the
+    same readings and not new ones.
+    """
 
     readings: list[Reading]
     faults: list[str]

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 
 class Migration(NamedTuple):
-    """One migration: its number, its name and its statements."""
+    """Migration of the store: its number, its name and its statements."""
 
     number: int
     name: str
