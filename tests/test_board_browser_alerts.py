@@ -13,8 +13,8 @@ from browser_fixtures import Visit, until
 from conftest import free_port
 
 from monitor.core.clock import now_ms
+from monitor.domain.cautions import Caution
 from monitor.domain.events import About
-from monitor.domain.wait_types import Caution
 from monitor.store import Reader, journal
 
 pytestmark = browser.pytestmark

@@ -17,6 +17,7 @@ from conftest import needs, until
 from monitor.commands import Journal
 from monitor.core.clock import from_ms, now_ms, to_ms
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.cautions import DEFERS, WORDS
 from monitor.domain.topic_rules import COMMAND_TOPIC
 from monitor.domain.wait import Feel
 from monitor.domain.wait_types import KINDS
@@ -102,6 +103,9 @@ def test_a_wait_is_opened_released_and_learned_from(shop):
     )
     assert "opened 1" in told
     assert "Plate crack" in told
+    for caution in KINDS["plate-crack"].cautions:
+        assert f"Caution: {WORDS[caution]}" in told
+    assert told.rstrip().endswith(DEFERS)
     listed = ok(shop.command("wait", "list"))
     assert "VN-204" in listed
     assert "waiting" in listed

@@ -302,7 +302,7 @@ def test_a_rule_says_in_plain_words_when_it_raises_an_alert(rule, text):
         (
             "cold-instrument",
             "Any instrument: the instrument is still colder than the dew point.",
-            "inside the limit by 1.8 °F for 10 min",
+            "inside the limit by 5.4 °F for 10 min",
         ),
         (
             "near-dew-point",

@@ -140,7 +140,7 @@ def test_the_page_says_each_alert_what_to_do_and_who_has_seen_it(shop, book, cli
         "Front bench: Very dry",
         "26 % when raised",
         "Act now",
-        "Keep opened plates clamped or bagged",
+        "Bag opened plates that have no glue or varnish drying on them",
         "Not acknowledged.",
         "Snooze 30 min",
         "Snooze 3 h",

@@ -29,9 +29,10 @@ from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
 from dashboard.ui import formats
 from monitor.core.clock import now_ms, to_ms
+from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.events import About, Event
 from monitor.domain.wait import Action, Feel, apply
-from monitor.domain.wait_types import KINDS, Caution
+from monitor.domain.wait_types import KINDS
 from monitor.science.quantiles import QuantileRange
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness, WaitState
@@ -121,12 +122,14 @@ def sentence(found, of=None):
                 "ready_low_ms": None,
                 "ready_high_ms": None,
             },
-            "On hold since 11:00, too damp to harden: warm the bench or dry the air.",
+            "On hold since 11:00, too damp to harden: dry the air slowly. Warm the room slowly, and "
+            "only if it is cool and no solvent, wet coat or oily rag is in it.",
         ),
         (
             {"state": WaitState.HOLD, "hold": Hold.COLD, "hold_since_ms": NOON - HOUR},
-            "On hold since 11:00, too cold: warm the bench. If the air goes on as it usually does, "
-            "ready about 16:40 (16:00 to 17:30).",
+            "On hold since 11:00, too cold: warm the room slowly, and only if no solvent, wet coat "
+            "or oily rag is in it. If the air goes on as it usually does, ready about 16:40 (16:00 "
+            "to 17:30).",
         ),
         ({"state": WaitState.READY, "ready_ms": NOON - 40 * 60_000}, "Ready since 11:20."),
         ({"ready_ms": None}, "Not within five days in this air."),
@@ -200,7 +203,7 @@ def test_the_range_says_what_it_rests_on_the_most_first():
 
 
 def test_every_caution_and_every_hold_has_words():
-    assert set(bench_text.CAUTIONS) == set(Caution)
+    assert set(WORDS) == set(Caution)
     assert set(wait_text.HOLDS) == set(Hold) - {Hold.NONE}
     assert set(bench_text.FEELS) == set(Feel)
 

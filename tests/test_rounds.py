@@ -18,6 +18,7 @@ from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.alerts import rule_registry
 from monitor.domain.alerts.alert import AlertAction
+from monitor.domain.cautions import ADD_WATER, OPENED_PLATES
 from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.state_publisher import ALERTS_TOPIC, StatePublisher
 from monitor.settings import load
@@ -133,9 +134,11 @@ def test_dry_air_is_told_once_with_what_to_do_and_is_over_when_it_is(shop):
     shop.go(NOON, NOON + 9 * HOUR)
     (alert,) = shop.alerts.values()
     assert (alert.rule, alert.label, alert.open) == ("dry", "Bench", True)
+    for also in (OPENED_PLATES, "Close no joint unless the Wood page", ADD_WATER):
+        assert also in alert.do
     assert shop.told == [
         (
-            "Bench: Dry, 36 %. Cover or bag open work, close no joints and add water to the air.",
+            "Bench: Dry, 36 %. Bag opened plates that have no glue or varnish drying on them.",
             "hook",
         )
     ]

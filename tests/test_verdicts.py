@@ -30,7 +30,7 @@ def verdict(place, temps, humidities, limits=LIMITS):
         (20, 50, AirState.RIGHT, 0, "Good for glue"),
         (20, 40, AirState.RIGHT, 0, "Good for glue"),
         (20, 39.9, AirState.DRY, 2, "Opened plates shrink"),
-        (20, 29.9, AirState.DRY, 3, "close no joints"),
+        (20, 29.9, AirState.DRY, 3, "Close no joints"),
         (20, 60, AirState.RIGHT, 0, "Good"),
         (20, 60.1, AirState.DAMP, 2, "hardens slowly"),
         (20, 75.1, AirState.DAMP, 3, "may not harden"),

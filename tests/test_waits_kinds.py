@@ -9,7 +9,8 @@ from worked_waits import examples, table
 
 from monitor.core.errors import OutOfRange
 from monitor.core.measurements import name_fault
-from monitor.domain.wait_types import KINDS, Caution, WaitType
+from monitor.domain.cautions import Caution
+from monitor.domain.wait_types import KINDS, WaitType
 from monitor.science.waits.film import OIL, FilmLaw
 from monitor.science.waits.glue import GlueLaw
 from monitor.science.waits.timed_rest import FixedLaw

@@ -17,7 +17,7 @@ from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from monitor.air.current import air_now
 from monitor.core.clock import now_ms
-from monitor.domain.alerts.default_rules import HUMIDIFIER
+from monitor.domain.cautions import HUMIDIFIER
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component

@@ -16,8 +16,8 @@ from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
+from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.wait import Action
-from monitor.domain.wait_types import Caution
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -338,7 +338,7 @@ def cautions(kinds: Sequence[WaitType]) -> Component:
         [
             html.Li(
                 [
-                    html.Span(bench_text.CAUTIONS[caution]),
+                    html.Span(WORDS[caution]),
                     html.Button(
                         "Hide",
                         type="button",

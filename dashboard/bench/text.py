@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from dashboard.ui import formats
 from monitor.domain.events import Event
 from monitor.domain.wait import Action, Feel, Wait
-from monitor.domain.wait_types import Caution
 from monitor.science.waits.learning import LONG_BEFORE
 from monitor.science.waits.wait import WaitState
 from monitor.waits.text import percent, status_text, title
@@ -24,30 +23,6 @@ FEELS = {
     Feel.RIGHT: "Just right",
     Feel.LONG_BEFORE: "Was ready long before",
 }
-CAUTIONS = {
-    Caution.HOT_GLUE_POT: (
-        "A glue pot scalds, and a pot boiled dry burns. Keep the water "
-        "topped up. Switch the pot off and unplug it before you leave."
-    ),
-    Caution.CHILLED_JOINT: "Cold parts chill the glue before the joint is closed.",
-    Caution.SOLVENTS: (
-        "Solvents: open a window, keep flames, heaters and sparks away, wear "
-        "gloves and close the bottle. Read the product's safety data sheet."
-    ),
-    Caution.BLUSH: "Damp air clouds a spirit coat. Check the dew point first.",
-    Caution.OILY_RAGS: (
-        "Oily rags heat up by themselves and can catch fire within hours. Lay "
-        "them flat outdoors to dry, or shut them in a metal can and take it "
-        "out of the building every day."
-    ),
-    Caution.WOOD_DUST: "Wood dust harms the lungs. Use extraction and a mask when you sand.",
-    Caution.LONE_WORKING: "Working alone with solvents? Agree who looks in on you, and when.",
-    Caution.CLIMATE_SHOCK: (
-        "The instrument is open or freshly strung. Keep the air steady, "
-        "and keep it out of draughts and sun."
-    ),
-}
-DEFERS = "The product's safety data sheet and your local codes come first."
 
 
 def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple[str, str]:

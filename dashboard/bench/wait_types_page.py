@@ -18,6 +18,7 @@ from dashboard.bench.view import BENCH
 from dashboard.ui import drawings, formats, page_frame
 from dashboard.ui.controls import action_button, text_field
 from dashboard.ui.markup import attributes
+from monitor.domain import cautions
 from monitor.science.waits.glue import GlueLaw, strict_and_additive_hours
 from monitor.science.waits.learning import JointAtRelease
 from monitor.science.waits.parameters import parameters
@@ -195,8 +196,8 @@ def one(shop: ShopData, book: WaitQueries, kind_id: str) -> Component:
         [
             html.H1(kind.name),
             html.P(bench_text.law_words(kind), className="lead"),
-            html.Ul([html.Li(bench_text.CAUTIONS[c]) for c in kind.cautions], className="plain"),
-            html.P(bench_text.DEFERS, className="aside") if kind.cautions else None,
+            html.Ul([html.Li(cautions.WORDS[c]) for c in kind.cautions], className="plain"),
+            html.P(cautions.DEFERS, className="aside") if kind.cautions else None,
             html.H2("Learned from releases"),
             *taught(kind, learned),
             html.H2("Its figures"),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from dashboard.data.outlook import worst
 from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
+from monitor.domain.cautions import CLOSED_CAR, OPENED_PLATES, WARM_TO_DRY
 from monitor.outlook.summary import NEEDS, cold_words, stretch_words, water_words
 from monitor.outlook.summary import rests_on as rests_on  # the terminal says the same
 from monitor.science.outlook.ensemble_statistics import (
@@ -31,12 +32,13 @@ if TYPE_CHECKING:
     from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
 
 WHAT_TO_DO = {
-    "dry": "Fill the humidifier and start it in time. Keep opened plates clamped or bagged. Once it "
-    "is dry, close no joints and postpone varnishing.",
-    "damp": "Glue before the spell begins, or leave the clamps on until it has ended. Dry or warm the "
-    "room.",
+    "dry": "Fill the humidifier and start it in time. Stop adding water when it shows on windows or "
+    f"cold walls. {OPENED_PLATES} Once it is dry, close no joints and postpone varnishing.",
+    "damp": "Glue before the spell begins, or leave the clamps on until it has ended. Dry the air "
+    f"slowly. {WARM_TO_DRY}",
     "over": "Glue takes longer to harden and opened plates swell. Check the ready times.",
-    "hot": "Glue and varnish in the cool hours. Take instruments away from windows and out of cars.",
+    "hot": "Glue and varnish in the cool hours. Take instruments away from windows and out of cars. "
+    f"{CLOSED_CAR}",
 }
 """By the sort of spell. As the rules of the outlook have it."""
 

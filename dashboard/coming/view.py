@@ -12,7 +12,7 @@ from dashboard.coming.forms import WINDOWS_ACH, bounds
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 from monitor.core.formats import room_words
-from monitor.domain.alerts.default_rules import HEATERS, HUMIDIFIER
+from monitor.domain.cautions import HEATERS, HUMIDIFIER
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -15,6 +15,8 @@ from monitor.core.clock import now_ms
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from monitor.domain.wait import Wait
     from monitor.waits.evaluation import Standing
 
@@ -62,6 +64,8 @@ def open_(
     if not as_json:
         out.print(f"opened {', '.join(numbers)}")
     _print_open(settings, set(numbers), as_json=as_json)
+    if not as_json:
+        _print_cautions(settings, numbers)
 
 
 @command(app, "list")
@@ -214,6 +218,19 @@ def _print_open(settings: Settings, only: set[str] | None, *, as_json: bool) -> 
             ("wait", "what, where, since when", "ready about", "status"),
             [_row(one, settings) for one in found],
         )
+
+
+def _print_cautions(settings: Settings, numbers: Iterable[str]) -> None:
+    """Print the cautions of the kinds of waits, each once."""
+    from monitor.domain.cautions import DEFERS, WORDS, Caution
+
+    with journal_of(settings) as (_, journal):
+        kinds = [journal.waits[number].kind for number in numbers if number in journal.waits]
+    keys = dict.fromkeys(Caution(key) for kind in kinds for key in kind.get("cautions", ()))
+    for key in keys:
+        out.print(f"Caution: {WORDS[key]}")
+    if keys:
+        out.print(DEFERS)
 
 
 def _row(one: Standing, settings: Settings) -> tuple[str, ...]:

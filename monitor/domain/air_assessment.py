@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from monitor.domain.cautions import ADD_WATER, NO_SOLVENTS, OPENED_PLATES, WARM_TO_DRY
 from monitor.domain.places import AirLimits, Place, band
 
 if TYPE_CHECKING:
@@ -95,7 +96,8 @@ def judge(
     values = {"rh": rh_pct, "temp": temp_c, "spread": temp_c - dew_point_c}
     worst: AirAssessment | None = None
     last_end = int(ts_ms[0])
-    for rule in _rules(place, limits):
+    hot = bool(latched(temp_c, limits.temp_high_c, limits.temp_high_c - limits.temp_margin_c)[-1])
+    for rule in _rules(place, limits, hot=hot):
         on = latched(values[rule.of], rule.begins, rule.ends)
         if on[-1]:
             off = np.flatnonzero(~on)
@@ -138,8 +140,8 @@ _RIGHT = {
 }
 
 
-def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
-    """The rules of a place's kind, the gravest of equal weight first."""
+def _rules(place: Place, limits: AirLimits, *, hot: bool) -> Iterator[_Rule]:
+    """The rules of a place's kind, the gravest of equal weight first. `hot`: no advice to warm."""
     low, high = band(place, limits)
     rh, t, s = limits.rh_margin_pct, limits.temp_margin_c, limits.varnish_spread_margin_k
     very_low = min(limits.rh_very_low_pct, low)
@@ -152,8 +154,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             very_low,
             very_low + rh,
             "Very dry",
-            "Seams and cracks open. Keep opened plates clamped or bagged, close no "
-            "joints and add water to the air.",
+            f"Seams and cracks open. {OPENED_PLATES} Close no joints. {ADD_WATER}",
         )
         yield _Rule(
             AirState.DAMP,
@@ -162,7 +163,8 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             very_high,
             very_high - rh,
             "Very damp",
-            "Hide glue may not harden. Leave the clamps on, and warm the bench or dry the air.",
+            "Hide glue may not harden. Leave the clamps on and glue nothing new. Dry the air "
+            f"slowly. {'' if hot else WARM_TO_DRY}".rstrip(),
         )
         yield _Rule(
             AirState.DRY,
@@ -171,7 +173,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             low,
             low + rh,
             "Dry",
-            "Opened plates shrink. Cover open work and add water to the air.",
+            f"Opened plates shrink. {OPENED_PLATES} {ADD_WATER}",
         )
         yield _Rule(
             AirState.DAMP,
@@ -189,7 +191,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             limits.glue_temp_low_c,
             limits.glue_temp_low_c + t,
             "Too cold to glue",
-            "Warm the parts first.",
+            "Warm the parts first. Use a warm room, not an oven, a flame or a heater.",
         )
         yield _Rule(
             AirState.HOT,
@@ -203,9 +205,9 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
     if place.kind == "varnish":
         stop = (
             "Too near the dew point",
-            "Do not varnish now. Warm the room or dry the air, and wait.",
+            f"Do not varnish now. Wait until the air is drier. {'' if hot else WARM_TO_DRY}".rstrip(),
         )
-        blush = ("Damp", "Spirit varnish may blush. Wait, or warm the room a little.")
+        blush = ("Damp", "Spirit varnish may blush. Wait until the air is drier.")
         yield _Rule(
             AirState.DAMP,
             3,
@@ -245,7 +247,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             very_low,
             very_low + rh,
             "Very dry",
-            "A coat skins over and dust flies. Add water to the air before varnishing.",
+            f"A coat skins over and dust flies. {ADD_WATER} Varnish later.",
         )
         yield _Rule(
             AirState.COLD,
@@ -254,7 +256,7 @@ def _rules(place: Place, limits: AirLimits) -> Iterator[_Rule]:
             limits.varnish_temp_low_c,
             limits.varnish_temp_low_c + t,
             "Too cold to varnish",
-            "A coat stays soft. Warm the room first.",
+            f"A coat stays soft. Warm the room first, and only if {NO_SOLVENTS}.",
         )
         yield _Rule(
             AirState.HOT,

@@ -14,8 +14,9 @@ from msgspec import UNSET, Meta, UnsetType
 
 from monitor.core.errors import Fault, OutOfRange, Rejected, range_fault
 from monitor.core.validation import ID_ALLOWED, ID_PATTERN, LINE, Request, checked, fields_given
+from monitor.domain.cautions import Caution
 from monitor.domain.events import About, Event
-from monitor.domain.wait_types import KINDS, Caution, WaitType
+from monitor.domain.wait_types import KINDS, WaitType
 from monitor.science.waits.laws import LAWS, Law
 from monitor.science.waits.parameters import check_parameters, parameters
 from monitor.science.waits.wait import BASIS_S

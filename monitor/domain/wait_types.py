@@ -7,9 +7,9 @@ practice, no source. None is a finding of this program; each is the shop's to ch
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 from monitor.core.errors import OutOfRange
+from monitor.domain.cautions import Caution
 from monitor.science.ranges import checked
 from monitor.science.waits.drying import WASHED_WOOD
 from monitor.science.waits.film import OIL, SPIRIT
@@ -19,20 +19,6 @@ from monitor.science.waits.timed_rest import FixedLaw, RestLaw
 from monitor.science.waits.wait import BASIS_S
 
 HOUR = 3600.0
-
-
-class Caution(StrEnum):
-    """Caution to show. The value is a key; the words belong to the page."""
-
-    HOT_GLUE_POT = "hot-glue-pot"
-    CHILLED_JOINT = "chilled-joint"
-    SOLVENTS = "solvents"
-    BLUSH = "blush"
-    OILY_RAGS = "oily-rags"
-    WOOD_DUST = "wood-dust"
-    LONE_WORKING = "lone-working"
-    CLIMATE_SHOCK = "climate-shock"
-    """Opened or freshly strung work wants steady air."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,9 +47,9 @@ class WaitType:
             raise OutOfRange("minimum_s", self.minimum_s, "s", 0, self.basis_s)
 
 
-_GLUE = (Caution.HOT_GLUE_POT, Caution.CHILLED_JOINT)
-_SPIRIT = (Caution.SOLVENTS, Caution.BLUSH, Caution.LONE_WORKING)
-_OIL = (Caution.OILY_RAGS, Caution.SOLVENTS)
+_GLUE = (Caution.HOT_GLUE_POT, Caution.CHILLED_JOINT, Caution.DRYING_HEAT)
+_SPIRIT = (Caution.SOLVENTS, Caution.BLUSH, Caution.LONE_WORKING, Caution.DRYING_HEAT)
+_OIL = (Caution.OILY_RAGS, Caution.SOLVENTS, Caution.LONE_WORKING, Caution.DRYING_HEAT)
 
 
 def _kind(
@@ -118,9 +104,17 @@ KINDS: dict[str, WaitType] = {
             24,
             12,
             0.25,
-            (Caution.CLIMATE_SHOCK,),
+            (Caution.CLIMATE_SHOCK, Caution.DRYING_HEAT),
         ),
-        _kind("fixed", "Fixed time", FixedLaw(), 12, 0, 0.0),
+        _kind(
+            "fixed",
+            "Fixed time",
+            FixedLaw(),
+            12,
+            0,
+            0.0,
+            (Caution.REACTIVE_GLUES, Caution.DRYING_HEAT),
+        ),
     )
 }
 """By id. Users add their own."""

@@ -6,7 +6,9 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core import formats
+from monitor.domain.cautions import NO_SOLVENTS, WARM_TO_DRY
 from monitor.domain.wait import Wait
+from monitor.science.waits.film import FilmLaw
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness, WaitState
 
@@ -28,14 +30,24 @@ MISSED_S = 1800
 
 
 HOLDS = {
-    Hold.DAMP: ("too damp", "Warm the bench or dry the air."),
-    Hold.COLD: ("too cold", "Warm the bench."),
-    Hold.WOOD_DAMP: ("the wood is too damp", "Let the wood dry first."),
-    Hold.DRY: ("too dry", "Bring the air back into its band."),
+    Hold.DAMP: ("too damp", f"Dry the air slowly. {WARM_TO_DRY}"),
+    Hold.COLD: ("too cold", f"Warm the room slowly, and only if {NO_SOLVENTS}."),
+    Hold.WOOD_DAMP: (
+        "the wood is too damp",
+        "Let the wood dry first, slowly and without a heater.",
+    ),
+    Hold.DRY: ("too dry", "Bring the air back into its band slowly."),
     Hold.HOT: ("too hot", "Let the air cool."),
     Hold.SHUT: ("shut away from the air", "Let air reach it."),
 }
 """Why no headway is made, and what to do. None of it asks for a flame or a heater near solvents."""
+
+
+COAT_REMEDIES = {
+    Hold.DAMP: "Wait for drier air, or move the work into it. Use no heater or lamp.",
+    Hold.COLD: "Wait, or move the work to a warmer room. Use no heater or lamp.",
+}
+"""What to do instead where a coat gives off solvent."""
 
 
 _DAMP_TO = {"GlueLaw": " to harden", "FilmLaw": " to set", "DryingLaw": " to dry"}
@@ -132,7 +144,9 @@ def _main(
         return "waiting", "to begin", f"Begins {text}."
     undone = "It was ready, but damp air has softened it again. " if found.softened else ""
     if found.state is WaitState.HOLD:
-        why, remedy = HOLDS.get(Hold(found.hold), ("no progress in this air", "Warm the bench."))
+        why, remedy = HOLDS.get(Hold(found.hold), ("no progress in this air", "Check it by hand."))
+        if isinstance(standing.kind.law, FilmLaw):
+            remedy = COAT_REMEDIES.get(Hold(found.hold), remedy)
         if found.hold == Hold.DAMP:
             why += _DAMP_TO.get(type(standing.kind.law).__name__, "")
         since = formats.when(found.hold_since_ms or now_ms, now_ms, zone)

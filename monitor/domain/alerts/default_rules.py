@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 from monitor.domain.alerts.rule import Rule, Test
+from monitor.domain.cautions import (
+    ADD_WATER,
+    ANY_WORK,
+    CLOSED_CAR,
+    DRY_SLOWLY,
+    ELECTRIC_HEAT,
+    HEATERS,
+    HUMIDIFIER,
+    MOULD,
+    NO_SOLVENTS,
+    OILY_RAGS,
+    OPENED_PLATES,
+    SOLVENTS,
+    WARM_TO_DRY,
+)
 from monitor.domain.places import AirLimits
 
 MINUTE_S, HOUR_S = 60, 3_600
 PRACTICE = "common practice, no source"
-
-HEATERS = (
-    "Do not seal the room to hold humidity while anything burns in it: a heater without a flue "
-    "needs open vents and a carbon monoxide alarm. Local codes come first."
-)
-HUMIDIFIER = (
-    "Empty, dry and clean a humidifier every day as its maker says. Keep its mist off wood, "
-    "walls and sockets."
-)
-MOULD = (
-    "If you see mould, wear a mask and gloves and clean outdoors. If there is much of it, "
-    "ask a professional."
-)
+UNLESS_WOOD = "Close no joint unless the Wood page says that it is safe for that instrument."
+VARNISH = f"{SOLVENTS} {OILY_RAGS}"
 
 
 def starting_set(limits: AirLimits) -> dict[str, Rule]:
@@ -54,8 +58,8 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             family="dry air",
             why="Opened plates shrink. A joint closed now is closed on wood that is too dry.",
             source=PRACTICE,
-            caution=HUMIDIFIER,
-            do="Cover or bag open work, close no joints and add water to the air.",
+            caution=f"{HUMIDIFIER} {HEATERS}",
+            do=f"{OPENED_PLATES} {UNLESS_WOOD} {ADD_WATER}",
         ),
         Rule(
             id="very-dry",
@@ -78,8 +82,8 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             source="computed from Wood Handbook eq. 4-5 and coefficients, yield strain 0.004 of "
             "Mecklenburg, Tumosa, Erhardt 1998",
             do=(
-                "Keep opened plates clamped or bagged. Put strung instruments in their cases. "
-                "Humidify now and turn the heating down."
+                f"{OPENED_PLATES} Close no joints. Put strung instruments in their cases. "
+                f"{ADD_WATER} Turn the heating down a little, but do not let the shop get cold."
             ),
             caution=f"{HUMIDIFIER} {HEATERS}",
         ),
@@ -97,6 +101,7 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             why="Hide glue loses its water slowly and opened plates swell.",
             source=PRACTICE,
             do="Leave the clamps on longer. Check the ready times before you release anything.",
+            caution=f"{DRY_SLOWLY} {HEATERS}",
         ),
         Rule(
             id="very-damp",
@@ -114,13 +119,10 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             why="Near 80 % RH a line of hide glue stays soft, however long it is clamped.",
             source="inference from published sorption and glass-transition data of gelatin",
             do=(
-                "Do not release any clamps. Warm the bench or dry the air. Do not glue "
-                "anything new."
+                "Do not release any clamps. Do not glue anything new. Dry the air slowly. "
+                f"{WARM_TO_DRY}"
             ),
-            caution=(
-                "Dry the air slowly. After damp air, lower the RH around wood by at most "
-                "about 5 % a day."
-            ),
+            caution=f"{DRY_SLOWLY} {HEATERS}",
         ),
         Rule(
             id="fast-drying",
@@ -140,8 +142,11 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             ),
             source="IIC and ICOM-CC declaration 2014; Jakieła, Bratasz, Kozłowski 2008 (from "
             "memory)",
-            do="Cover open work. Close windows and cases. Stop what dries the air.",
-            caution=HEATERS,
+            do=(
+                "Cover bare wood. Keep cases shut. Stop what dries the air. Close the windows only "
+                f"if nothing burns in the room and {NO_SOLVENTS}."
+            ),
+            caution=f"{HEATERS} {VARNISH}",
         ),
         Rule(
             id="fast-damping",
@@ -178,8 +183,9 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             "varnish: common practice, no source",
             do=(
                 "Take instruments away from windows and lamps and out of cars. Do not touch "
-                "varnish. Leave the clamps on longer."
+                "varnish. Leave the clamps on longer. Turn off heaters and lamps."
             ),
+            caution=f"{CLOSED_CAR} {VARNISH} {ELECTRIC_HEAT}",
         ),
         Rule(
             id="frost",
@@ -200,8 +206,11 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
                 "instruments."
             ),
             source=PRACTICE,
-            do="Warm the shop slowly. Leave instruments in their cases until it is warm.",
-            caution=HEATERS,
+            do=(
+                "Leave instruments in their cases until the shop is warm. Before you heat, take "
+                "solvents, wet coats and oily rags out of the room. Then warm it slowly."
+            ),
+            caution=f"{HEATERS} {VARNISH}",
         ),
     )
 
@@ -231,8 +240,8 @@ def _outlook() -> tuple[Rule, ...]:
                 "tuned on its past"
             ),
             do=(
-                "Fill the humidifier and start it in time. Keep opened plates clamped or "
-                "bagged. Close no joints, postpone varnishing and keep cases shut."
+                f"Fill the humidifier and start it in time. {OPENED_PLATES} Close no joints, "
+                "postpone varnishing and keep cases shut."
             ),
             caution=f"{HUMIDIFIER} {HEATERS}",
         ),
@@ -250,7 +259,10 @@ def _outlook() -> tuple[Rule, ...]:
             family="dry air to come",
             why="Opened plates shrink when RH is below the band.",
             source="the outlook from this shop's own log and the forecast",
-            do="Fill the humidifier. Before the spell begins, close what is ready to be closed.",
+            do=(
+                "Fill the humidifier. Before the spell begins, close only what the Wood page says "
+                "is safe to close."
+            ),
             caution=f"{HUMIDIFIER} {HEATERS}",
         ),
         Rule(
@@ -269,9 +281,9 @@ def _outlook() -> tuple[Rule, ...]:
             source="the outlook; inference from published sorption data of gelatin",
             do=(
                 "Glue before the spell begins, or leave the clamps on until it has ended. Dry "
-                "or warm the room."
+                f"the air slowly. {WARM_TO_DRY}"
             ),
-            caution=HEATERS,
+            caution=f"{DRY_SLOWLY} {HEATERS}",
         ),
         Rule(
             id="hot-spell",
@@ -291,6 +303,7 @@ def _outlook() -> tuple[Rule, ...]:
                 "Glue and varnish in the cool hours. Take instruments away from windows and "
                 "out of cars."
             ),
+            caution=f"{CLOSED_CAR} {VARNISH}",
         ),
     )
 
@@ -315,10 +328,13 @@ def _varnish(limits: AirLimits) -> tuple[Rule, ...]:
             ),
             source="common reading of ISO 8502-4",
             do=(
-                "Do not varnish. Warm the room or dry the air, and wait until the wood has "
-                "adjusted."
+                "Do not varnish. Wait until the air is drier and the wood has adjusted. "
+                f"{WARM_TO_DRY}"
             ),
-            caution="Keep flames, heaters and lamps away from wet varnish and rags.",
+            caution=(
+                "Keep flames, heaters and lamps away from wet varnish and rags. "
+                f"{HEATERS} {VARNISH}"
+            ),
         ),
         Rule(
             id="blushing",
@@ -334,6 +350,10 @@ def _varnish(limits: AirLimits) -> tuple[Rule, ...]:
             why="A drying film of varnish cools and may draw water from damp air.",
             source=PRACTICE,
             do="Postpone spirit varnish and retouching until the air is drier.",
+            caution=(
+                "Do not dry a coat with a heater or a lamp. Keep flames and sparks away from it. "
+                f"{VARNISH} {ELECTRIC_HEAT}"
+            ),
         ),
     )
 
@@ -357,8 +377,11 @@ def _mould() -> tuple[Rule, ...]:
                 "After days above 70 % RH, mould can begin in cases, corners and behind furniture."
             ),
             source="caution from 70 to 75 % over 48 h (ours); growth usually needs 75 to 80 %",
-            do="Air the cases, check cold corners and dry the air slowly.",
-            caution=MOULD,
+            do=(
+                "Open cases only where the air is drier. Check cold corners and behind cases. Dry "
+                "the air slowly."
+            ),
+            caution=f"{MOULD} {DRY_SLOWLY} {HEATERS}",
         ),
         Rule(
             id="mould-grows",
@@ -379,10 +402,10 @@ def _mould() -> tuple[Rule, ...]:
             ),
             source="Hukka and Viitanen 1999 (from memory)",
             do=(
-                "Dry the air now. Open cases only where the air is dry. Keep air moving behind "
-                "furniture."
+                "Begin to dry the air now, slowly. Open cases only where the air is drier. Keep "
+                "air moving behind furniture."
             ),
-            caution=MOULD,
+            caution=f"{MOULD} {DRY_SLOWLY} {HEATERS}",
         ),
     )
 
@@ -408,7 +431,12 @@ def _wood() -> tuple[Rule, ...]:
             ),
             source="1.5 % moisture is a little over half of what brings held spruce to its yield "
             "strain (computed; Mecklenburg, Tumosa, Erhardt 1998)",
-            do="Do not close it. Bring the air closer to that of its home, or wait. See Wood.",
+            do=(
+                "Do not close it. Bring the air around it closer to that of its home, by at most "
+                "5 % RH a day, or wait. If instruments with other homes are there, use a bag or "
+                "tent for each. See Wood."
+            ),
+            caution=f"{HUMIDIFIER} {HEATERS}",
         ),
         Rule(
             id="near-yield",
@@ -427,9 +455,11 @@ def _wood() -> tuple[Rule, ...]:
             ),
             source="yield strain 0.004 of Mecklenburg, Tumosa, Erhardt 1998",
             do=(
-                "Put it in its case or a bag now. Change the air back slowly, by at most 5 % "
-                "RH a day."
+                "If it is too dry, put it in its case or a bag now. If it is too damp, leave it in "
+                "the room and do not shut it in. Change the air back slowly, by at most 5 % RH a "
+                "day."
             ),
+            caution=f"{HUMIDIFIER} {HEATERS}",
         ),
         Rule(
             id="cold-instrument",
@@ -437,7 +467,7 @@ def _wood() -> tuple[Rule, ...]:
             quantity="warm_up_margin",
             test=Test.BELOW,
             low=0.0,
-            back=1.0,
+            back=3.0,
             urgency=2,
             calm_s=10 * MINUTE_S,
             breaks_quiet=True,
@@ -447,9 +477,10 @@ def _wood() -> tuple[Rule, ...]:
             ),
             source="dew point of the room against the warming of a closed case (computed)",
             do=(
-                "Leave the case shut until the instrument is 3 K above the dew point. By then "
-                "this alert has ended."
+                "Leave the case shut until this alert has ended. By then the instrument should be "
+                "at least 3 K above the dew point. Do not warm the case with a heater or a lamp."
             ),
+            caution=f"{CLOSED_CAR} {ELECTRIC_HEAT}",
         ),
     )
 
@@ -470,6 +501,7 @@ def _waits() -> tuple[Rule, ...]:
                 "Check the work before you trust it. Then release the wait and record how the "
                 "work was."
             ),
+            caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
         ),
         Rule(
             id="wait-held",
@@ -482,7 +514,11 @@ def _waits() -> tuple[Rule, ...]:
             calm_s=2 * HOUR_S,
             why="The air is too damp or too cold for the work to progress.",
             source="the law of its type",
-            do="Leave the clamps on. Warm the bench or dry the air.",
+            do=(
+                "Leave the clamps on, and do not touch a wet coat. The wait's page says what it "
+                "waits for."
+            ),
+            caution=ANY_WORK,
         ),
         Rule(
             id="wait-late",
@@ -495,7 +531,11 @@ def _waits() -> tuple[Rule, ...]:
             calm_s=2 * HOUR_S,
             why="In the expected air it will not be ready when it is wanted.",
             source="the law of its type and the outlook",
-            do="Inform the person who is waiting, or warm and dry its place slowly.",
+            do=(
+                "Inform the person who is waiting, and allow more time. Do not hurry it with a "
+                "heater or a lamp."
+            ),
+            caution=ANY_WORK,
         ),
     )
 

@@ -146,7 +146,7 @@ NO_TRACE = ("surface_temperature", "pressure", "dew_margin", *OUTLOOK)
 """Quantities of which the trace at hand does not tell."""
 URGENCIES = (1, 2, 3)
 """1 mind it, 2 act, 3 act now."""
-NAME_MAX, TEXT_MAX = 60, 400
+NAME_MAX, TEXT_MAX = 60, 800
 """Longest name and longest text of a rule. [characters]"""
 
 

@@ -1,0 +1,102 @@
+"""Cautions and the advice that must read alike wherever it is given: rules, pages, terminal.
+
+All of them are common practice, no source. The product's safety data sheet, the maker's
+instructions and local codes come first.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Caution(StrEnum):
+    """Caution to show. The value is a key; `WORDS` has the text."""
+
+    HOT_GLUE_POT = "hot-glue-pot"
+    CHILLED_JOINT = "chilled-joint"
+    SOLVENTS = "solvents"
+    BLUSH = "blush"
+    OILY_RAGS = "oily-rags"
+    WOOD_DUST = "wood-dust"
+    LONE_WORKING = "lone-working"
+    CLIMATE_SHOCK = "climate-shock"
+    """Opened or freshly strung work wants steady air."""
+    DRYING_HEAT = "drying-heat"
+    """Electric heaters and lamps that are used to speed the work."""
+    REACTIVE_GLUES = "reactive-glues"
+    """Epoxy, cyanoacrylate and resin that ultraviolet light cures."""
+
+
+SOLVENTS = (
+    "Solvents: open a window, keep flames, heaters and sparks away, wear gloves and close the "
+    "bottle. Read the product's safety data sheet."
+)
+OILY_RAGS = (
+    "Oily rags heat up by themselves and can catch fire within hours. Lay them flat outdoors to "
+    "dry, or shut them in a metal can and take it out of the building every day."
+)
+ELECTRIC_HEAT = (
+    "Never leave an electric heater or a drying lamp on unattended, never cover it, and do not "
+    "run it from an extension lead. Keep it away from rags, solvents and the wood."
+)
+REACTIVE_GLUES = (
+    "Epoxy can cause allergy, cyanoacrylate bonds skin at once, and ultraviolet lamps harm eyes "
+    "and skin. Wear gloves and eye protection, air the room, shield the lamp, and read the "
+    "product's safety data sheet."
+)
+ANY_WORK = (
+    "Keep flames, heaters, lamps and sparks away from solvents, wet coats and oily rags, and air "
+    "the room. Lay oily rags flat outdoors, or shut them in a metal can and take it out every day. "
+    "Never leave a heater or a drying lamp on unattended or covered. Wear gloves with epoxy and "
+    "cyanoacrylate, and shield your eyes from ultraviolet light. The product's safety data sheet "
+    "comes first."
+)
+"""For rules that meet every kind of wait: the gravest of the cautions in short."""
+HEATERS = (
+    "Do not seal the room to hold humidity while anything burns in it: a heater without a flue "
+    f"needs open vents and a carbon monoxide alarm. {ELECTRIC_HEAT} Local codes come first."
+)
+HUMIDIFIER = (
+    "Empty, dry and clean a humidifier every day as its maker says. Keep its mist off wood, "
+    "walls and sockets. Stop adding water when it shows on windows or cold walls. Stop if "
+    "anyone coughs or feels tight in the chest."
+)
+MOULD = (
+    "If you see mould, wear a mask and gloves and clean outdoors. If there is much of it, "
+    "ask a professional."
+)
+DRY_SLOWLY = (
+    "Dry the air slowly. After damp air, lower the RH around wood by at most about 5 % a day."
+)
+CLOSED_CAR = "Never leave an instrument, or anyone, in a closed car."
+
+WORDS = {
+    Caution.HOT_GLUE_POT: (
+        "A glue pot scalds, and a pot boiled dry burns. Keep the water "
+        "topped up. Switch the pot off and unplug it before you leave."
+    ),
+    Caution.CHILLED_JOINT: "Cold parts chill the glue before the joint is closed.",
+    Caution.SOLVENTS: SOLVENTS,
+    Caution.BLUSH: "Damp air clouds a spirit coat. Check the dew point first.",
+    Caution.OILY_RAGS: OILY_RAGS,
+    Caution.WOOD_DUST: "Wood dust harms the lungs. Use extraction and a mask when you sand.",
+    Caution.LONE_WORKING: "Working alone with solvents? Agree who looks in on you, and when.",
+    Caution.CLIMATE_SHOCK: (
+        "The instrument is open or freshly strung. Keep the air steady, "
+        "and keep it out of draughts and sun."
+    ),
+    Caution.DRYING_HEAT: ELECTRIC_HEAT,
+    Caution.REACTIVE_GLUES: REACTIVE_GLUES,
+}
+DEFERS = "The product's safety data sheet and your local codes come first."
+
+OPENED_PLATES = (
+    "Bag opened plates that have no glue or varnish drying on them. Lay them flat, supported and "
+    "free to move."
+)
+"""What to do with opened plates in dry air. Held flat by force, spruce yields. Common practice, no
+source."""
+ADD_WATER = "Add water to the air, but stop when it shows on windows or cold walls."
+NO_SOLVENTS = "no solvent, wet coat or oily rag is in it"
+"""The condition of warming or shutting a room. A sentence about the room comes before it."""
+WARM_TO_DRY = f"Warm the room slowly, and only if it is cool and {NO_SOLVENTS}."
