@@ -99,13 +99,13 @@ def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
     each; 503: try again later."""
     may = sign_in.writing(flask.request, shop.settings)
     if not may.allowed:
-        return _said(403, refused=may.why)
+        return _reply(403, refused=may.why)
     tap = flask.request.get_json(silent=True)
     if not isinstance(tap, dict):
-        return _said(400, refused="This is not a command.")
+        return _reply(400, refused="This is not a command.")
     reader = read_as.get(str(tap.get("about", About.WAIT)))
     if reader is None:
-        return _said(400, refused="Unknown item.")
+        return _reply(400, refused="Unknown item.")
     form = Form(_typed(tap), shop.settings, str(tap.get("rule", "")))
     try:
         about = {"about": tap["about"]} if "about" in tap else {}
@@ -115,12 +115,12 @@ def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
         own = {name: tap[name] for name in ("id", "by") if isinstance(tap.get(name), str)}
         done = ipc.ask(shop.settings.desk_path, request.as_command(**own))
     except ipc.DeskUnavailable:
-        return _said(503, later="The service does not answer. Is Benchweather running?")
+        return _reply(503, later="The service does not answer. Is Benchweather running?")
     except StoreFault as exc:
-        return _said(503, later=f"The store cannot be read just now: {exc}.")
+        return _reply(503, later=f"The store cannot be read just now: {exc}.")
     except Rejected as exc:
         return _rejected(exc, reader, form)
-    return _said(200, done=done)
+    return _reply(200, done=done)
 
 
 def _typed(tap: Tap) -> dict[str, str]:
@@ -140,7 +140,9 @@ def _rejected(rejected: Rejected, reader: FormReader, form: Form) -> flask.Respo
             sentences.append(f"{reader.label_of(name)}: {fields[name]}")
         else:
             sentences.append(_first_upper(str(fault)))
-    return _said(409, refused=f"{'; '.join(sentences)}.", **({"fields": fields} if fields else {}))
+    return _reply(
+        409, refused=f"{'; '.join(sentences)}.", **({"fields": fields} if fields else {})
+    )
 
 
 def _first_upper(text: str) -> str:
@@ -149,5 +151,5 @@ def _first_upper(text: str) -> str:
     return text if "_" in text.split(" ", 1)[0] else text[:1].upper() + text[1:]
 
 
-def _said(status: int, **what: Any) -> flask.Response:
+def _reply(status: int, **what: Any) -> flask.Response:
     return flask.Response(json.dumps(what), status, mimetype="application/json")

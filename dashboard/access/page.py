@@ -27,7 +27,7 @@ def register(app: dash.Dash, shop: ShopData) -> None:
     )
 
 
-def layout(shop: ShopData, said: str, seconds: str) -> Component:
+def layout(shop: ShopData, code: str, seconds: str) -> Component:
     """The one field, or why it is not there."""
     may = sign_in.writing(flask.request, shop.settings)
     parts: list[Component] = [html.H1("Sign in")]
@@ -48,7 +48,7 @@ def layout(shop: ShopData, said: str, seconds: str) -> Component:
     elif not may.sign_in:
         parts.append(html.P(may.why))
     else:
-        if text := fault(said, seconds):
+        if text := fault(code, seconds):
             parts.append(html.P(text, role="alert", className="lead"))
         parts += [
             html.P("The password of the board is set in the settings on the shop's computer."),
@@ -79,11 +79,11 @@ def layout(shop: ShopData, said: str, seconds: str) -> Component:
     return html.Main(parts, className="sheet bench one", id="sign-in")
 
 
-def fault(said: str, seconds: str) -> str:
+def fault(code: str, seconds: str) -> str:
     """Reason why signing in failed; empty if it did not."""
-    if said == "wrong":
+    if code == "wrong":
         return "That was not the password."
-    if said == "wait" and seconds.isdigit():
+    if code == "wait" and seconds.isdigit():
         return f"Too many wrong passwords: wait {int(seconds) + 1} s, then try again."
     return ""
 

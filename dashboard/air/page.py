@@ -42,8 +42,8 @@ _WORDS: dict[str, str] = {
 def _unknown(shop: ShopData) -> list[Component]:
     if not shop.settings.store_path.exists():
         return first_reading()
-    said = "The air is not known. The store cannot be read."
-    return [_headline(Headline("unknown", said, ""))]  # every page's banner says what to do
+    sentence = "The air is not known. The store cannot be read."
+    return [_headline(Headline("unknown", sentence, ""))]  # every page's banner says what to do
 
 
 class WallStrips(NamedTuple):
@@ -137,13 +137,13 @@ def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: floa
     state = text.state_of(air)
     outdoors = air.place.kind == "outdoors"
     word = [shape(state), html.Span(_WORDS[state])]
-    told = outdoors and state == AirState.RIGHT
+    wordless = outdoors and state == AirState.RIGHT
     who = html.Div(
         [
             html.H2(
                 [
                     html.Span(air.place.label, className="name"),
-                    html.Span(None if told else word, className="word"),
+                    html.Span(None if wordless else word, className="word"),
                 ]
             ),
             html.P(text.meaning(air, now, zone, unit), className="meaning"),
@@ -249,7 +249,7 @@ def _derived(value: str, unit: str, more: str, what: str) -> Component:
 def _age(air: PlaceAir, now: int, stale_s: float, unit: Unit) -> list[Component | str]:
     if air.heard_ms is None:
         return []
-    said: list[Component | str] = [
+    parts: list[Component | str] = [
         html.Span(
             formats.age((now - air.heard_ms) / 1000),
             className="heard",
@@ -266,14 +266,14 @@ def _age(air: PlaceAir, now: int, stale_s: float, unit: Unit) -> list[Component 
         if math.isfinite(above):
             side = "above" if above >= 0 else "below"
             text += f", {formats.spread(abs(above), unit)} {side} the dew point"
-        said.append(html.Span(text))
+        parts.append(html.Span(text))
     if air.battery_pct < LOW_BATTERY_PCT:
-        said.append(
+        parts.append(
             html.Span(
                 f"battery {formats.with_unit('battery', air.battery_pct, unit)}", className="loud"
             )
         )
-    return said
+    return parts
 
 
 def _spark(at_ms: NDArray[Any], values: NDArray[Any], now: int, least: float) -> Component:

@@ -262,12 +262,12 @@ def tanks(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> list
         return []
     items = []
     for tank in settings.reservoirs:
-        told, due = tank_words(filled.get(tank.id), tank.lasts_h, now, shop)
+        words, due = tank_words(filled.get(tank.id), tank.lasts_h, now, shop)
         place = f" at {_place(tank.place, settings)}" if tank.place else ""
         items.append(
             html.Li(
                 [
-                    html.Div([html.Strong(f"{tank.label}{place}"), html.P(told)]),
+                    html.Div([html.Strong(f"{tank.label}{place}"), html.P(words)]),
                     filling(tank) if writer else None,
                 ],
                 key=tank.id,

@@ -83,14 +83,14 @@ def layout(shop: ShopData, book: AlertQueries) -> Component:
 def quiet(shop: ShopData) -> str:
     """Describe the quiet hours and the time of the morning brief."""
     alerts = shop.settings.alerts
-    told = "There are no quiet hours."
+    sentence = "There are no quiet hours."
     if alerts.quiet:
-        told = (
+        sentence = (
             f"In the quiet hours, {alerts.quiet.replace('-', ' to ')}, only what says so is sent; "
             "the rest follows when they end."
         )
     brief = f" The morning brief comes at {alerts.brief_at}." if alerts.brief_at else ""
-    return f"{told}{brief} Set both under [alerts] in benchweather.toml."
+    return f"{sentence}{brief} Set both under [alerts] in benchweather.toml."
 
 
 def line(
@@ -127,14 +127,14 @@ def line(
 
 def switch(rule: Rule) -> Component:
     word, on = ("Switch off", "no") if rule.on else ("Switch on", "yes")
-    said = f"{'Off' if rule.on else 'On'}: {rule.name}."
+    message = f"{'Off' if rule.on else 'On'}: {rule.name}."
     return action_button(
         [word, html.Span(f" {rule.name}", className="unseen")],
         "rule",
         about="rule",
         rule=rule.id,
         on=on,
-        said=said,
+        said=message,
         then="reload",
     )
 
@@ -182,13 +182,17 @@ def one(shop: ShopData, book: AlertQueries, rule_id: str) -> Component:
             [html.H1("No such rule"), html.P(dcc.Link("All rules", href="/alerts/rules"))]
         )
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    told = [alerts_text.ends(rule, unit), alerts_text.telling(rule), _family(rule, book.rules())]
+    sentences = [
+        alerts_text.ends(rule, unit),
+        alerts_text.telling(rule),
+        _family(rule, book.rules()),
+    ]
     return _page(
         [
             html.P([view.urgency(rule.urgency), " ", html.Strong("off" if not rule.on else "")]),
             html.H1(rule.name),
             html.P(alerts_text.rule_words(rule, places, unit), className="lead"),
-            html.P(" ".join(filter(None, told))),
+            html.P(" ".join(filter(None, sentences))),
             html.P([html.Strong("What to do now: "), rule.do], className="do")
             if rule.do
             else None,
@@ -202,14 +206,16 @@ def one(shop: ShopData, book: AlertQueries, rule_id: str) -> Component:
 
 def _family(rule: Rule, rules: Mapping[str, Rule]) -> str:
     """Rules of the same family, and rules that suppress this rule, in sentences."""
-    told = []
+    sentences = []
     kin = [r.name for r in rules.values() if r.family == rule.family and r.id != rule.id]
     if kin:
-        told.append(f"Of this rule and {' and '.join(kin)}, only the most urgent raises an alert.")
+        sentences.append(
+            f"Of this rule and {' and '.join(kin)}, only the most urgent raises an alert."
+        )
     causes = [rules[name].name for name in rule.under if name in rules]
     if causes:
-        told.append(f"Suppressed by: {', '.join(causes)}.")
-    return " ".join(told)
+        sentences.append(f"Suppressed by: {', '.join(causes)}.")
+    return " ".join(sentences)
 
 
 def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:

@@ -72,26 +72,28 @@ def facts(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, un
     first = value(raised["value"], raised["unit"], unit)
     now = value(now_value, alert.unit, unit)
     figures = [f"{now} now" if now else "not known now", f"{first} when raised"] if first else []
-    told = [alert.detail, f"{'for ' if lasting(alert) else ''}{', '.join(figures)}"]
+    parts = [alert.detail, f"{'for ' if lasting(alert) else ''}{', '.join(figures)}"]
     if not (lasting(alert) and now):
-        told.append(f"since {formats.when(alert.began_ms, now_ms, zone)}")
+        parts.append(f"since {formats.when(alert.began_ms, now_ms, zone)}")
     if alert.changed_ms is not None:
-        told.append(f"updated from a newer outlook {formats.when(alert.changed_ms, now_ms, zone)}")
-    text = "; ".join(filter(None, told))
+        parts.append(
+            f"updated from a newer outlook {formats.when(alert.changed_ms, now_ms, zone)}"
+        )
+    text = "; ".join(filter(None, parts))
     return f"{text[:1].upper()}{text[1:]}."
 
 
 def line(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     """An open alert in one line for the wall: `Front bench: Very dry, 27 %, since 13:10.`"""
-    told = value(now_value, alert.unit, unit)
+    shown = value(now_value, alert.unit, unit)
     if alert.faded:
         return f"{title(alert)}: {alert.detail.partition('; ')[0]}."
-    if told and lasting(alert):
-        return f"{title(alert)}, for {told}."
-    if alert.unit and not told:
-        told = "not known now"
+    if shown and lasting(alert):
+        return f"{title(alert)}, for {shown}."
+    if alert.unit and not shown:
+        shown = "not known now"
     return (
-        f"{title(alert)}{f', {told}' if told else ''}, "
+        f"{title(alert)}{f', {shown}' if shown else ''}, "
         f"since {formats.when(alert.began_ms, now_ms, zone)}."
     )
 
@@ -99,9 +101,9 @@ def line(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, uni
 def foretold(alert: Alert) -> Headline:
     """Headline of an alert about the outlook, with its figures and what to do."""
     figures, _, help_ = alert.detail.partition("; ")
-    told = f"{title(alert)}{f', {figures}' if figures else ''}."
+    sentence = f"{title(alert)}{f', {figures}' if figures else ''}."
     more = f"{help_[:1].upper()}{help_[1:]}. " if help_ else ""
-    return Headline("dry", told, f"{more}{first_step(alert)}")
+    return Headline("dry", sentence, f"{more}{first_step(alert)}")
 
 
 def of_air(air: PlaceAir, unit: Unit) -> str:
@@ -146,14 +148,14 @@ def over(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     """An alert that is over: how long, from when, how bad."""
     ended = alert.cleared_ms or now_ms
     worst = worst_text(alert, fahrenheit=unit == "F").replace("-", "−")
-    told = [
+    parts = [
         f"{lasted(alert, now_ms)}, from {formats.when(alert.began_ms, now_ms, zone)} "
         f"to {formats.when(ended, now_ms, zone)}"
     ]
     if worst:
-        told.append(worst)
-    told += filter(None, [ending(alert)])
-    text = "; ".join(told)
+        parts.append(worst)
+    parts += filter(None, [ending(alert)])
+    text = "; ".join(parts)
     return f"{text[:1].upper()}{text[1:]}."
 
 
@@ -167,23 +169,23 @@ def event_words(event: Event, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     """Describe one event of an alert. Who and when are shown beside it."""
     body = event.body
     at = value(body.get("value"), body.get("unit", ""), unit)
-    told = f"{body.get('name', '')}{f', {at}' if at else ''}"
+    what = f"{body.get('name', '')}{f', {at}' if at else ''}"
     if body.get("foretold"):
-        told += f", {body['detail'].partition('; ')[0]}"
+        what += f", {body['detail'].partition('; ')[0]}"
     match event.action:
         case AlertAction.RAISE:
-            return f"Raised: {told}; {URGENCY[body['urgency']].lower()}"
+            return f"Raised: {what}; {URGENCY[body['urgency']].lower()}"
         case AlertAction.ROSE:
-            return f"Worse: {told}; {URGENCY[body['urgency']].lower()}"
+            return f"Worse: {what}; {URGENCY[body['urgency']].lower()}"
         case AlertAction.FELL:
-            return f"Eased to {told}; {URGENCY[body['urgency']].lower()}"
+            return f"Eased to {what}; {URGENCY[body['urgency']].lower()}"
         case AlertAction.TELL:
-            return f"Reminder sent: {told}"
+            return f"Reminder sent: {what}"
         case AlertAction.CHANGED:
             if not body.get("foretold"):
                 return f"Changed: {body['detail']}"
             way = "sooner or worse" if body["graver"] else "later or milder"
-            return f"Updated from a newer outlook, {way}: {told}"
+            return f"Updated from a newer outlook, {way}: {what}"
         case AlertAction.CLEAR:
             return _OVER[body["ended"]]
         case AlertAction.ACKNOWLEDGE:
@@ -200,11 +202,11 @@ def rule_words(rule: Rule, places: Mapping[str, str], unit: Unit) -> str:
     if rule.quantity in _FLAGS:
         matter = f"{_ANY[rule.of]} {_FLAGS[rule.quantity]}"
     else:
-        said = (
+        condition = (
             _condition(rule, unit)
             or f"{_TEXTS.get(rule.quantity, WATCHABLE[rule.quantity].text)} {limits(rule, unit)}"
         )
-        matter = f"{_where(rule, places)}: {said}"
+        matter = f"{_where(rule, places)}: {condition}"
     return f"{matter}{f', for {formats.hours(rule.hold_s)}' if rule.hold_s else ''}."
 
 
@@ -280,8 +282,8 @@ def limits(rule: Rule, unit: Unit) -> str:
         span = f" within {formats.hours(rule.over_s)}"
         down = f"fallen by more than {shown(-(rule.low or 0.0))}"
         up = f"risen by more than {shown(rule.high or 0.0)}"
-        told = {Test.BELOW: down, Test.ABOVE: up, Test.OUTSIDE: f"{down}, or {up},"}
-        return f"{told[rule.test]}{span}"
+        words = {Test.BELOW: down, Test.ABOVE: up, Test.OUTSIDE: f"{down}, or {up},"}
+        return f"{words[rule.test]}{span}"
     match rule.test, rule.low, rule.high:
         case Test.BELOW, low, _:
             return f"below {shown(low)}"

@@ -62,22 +62,22 @@ def card(
 def facts(alert: Alert, now_value: float | None, shop: ShopData, now: int) -> Component:
     """Its figures and since when."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    told = alerts_text.facts(alert, now_value, now, shop.settings.zone, unit)
-    return html.P(told, className="facts-line")
+    text = alerts_text.facts(alert, now_value, now, shop.settings.zone, unit)
+    return html.P(text, className="facts-line")
 
 
 def why(alert: Alert, *, unfolded: bool = False) -> Component:
     """Reasons for an alert: why it matters, the source of that, and the caution."""
-    told: list[Component | None] = [
+    parts: list[Component | None] = [
         html.P([html.Strong("Why: "), alert.why]) if alert.why else None,
         html.P(f"Source: {alert.source}", className="aside") if alert.source else None,
         html.P([html.Strong("Caution: "), alert.caution]) if alert.caution else None,
     ]
     if unfolded:
-        return html.Div(told, className="why")
+        return html.Div(parts, className="why")
     caution = " and caution" if alert.caution else ""
     return html.Details(
-        [html.Summary(f"Why{caution}"), *told],
+        [html.Summary(f"Why{caution}"), *parts],
         className="why",
         **attributes(data_unfold=f"why-{alert.id}"),
     )

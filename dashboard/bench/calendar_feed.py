@@ -102,7 +102,7 @@ def _event(standing: Standing, shop: ShopData) -> icalendar.Event:
     wait, found = standing.wait, standing.readiness
     assert found is not None  # noqa: S101 - for the type checker; asked by the caller
     assert found.ready_ms is not None  # noqa: S101 - as above
-    said = wait_text.status_text(standing, now_ms(), shop.settings.zone)
+    status = wait_text.status_text(standing, now_ms(), shop.settings.zone)
     ready = found.state is WaitState.READY
     name = wait_text.title(wait)
     event = _base(wait, shop, found.ready_ms if ready else wait_text.about(found.ready_ms))
@@ -110,7 +110,7 @@ def _event(standing: Standing, shop: ShopData) -> icalendar.Event:
     event.add("summary", f"{'Ready' if ready else 'Ready, about'}: {name}")
     names = {place.id: place.label for place in shop.settings.places}
     event.add("location", names.get(wait.place, wait.place))
-    event.add("description", "\n".join([str(wait.kind["name"]), said.sentence, *said.more]))
+    event.add("description", "\n".join([str(wait.kind["name"]), status.sentence, *status.more]))
     alarm = icalendar.Alarm()
     alarm.add("action", "DISPLAY")
     alarm.add("trigger", timedelta(0))

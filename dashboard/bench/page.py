@@ -306,8 +306,8 @@ def cold_places(
     now, stale = now_ms(), 1000 * shop.settings.board.stale_after_s
     found: list[Component] = []
     for place, newest in indoors:
-        told = {str(quantity): value for quantity, value in newest.items()}
-        at_ms, temp_c = told.get("temperature", (0, limit))
+        values = {str(quantity): value for quantity, value in newest.items()}
+        at_ms, temp_c = values.get("temperature", (0, limit))
         if temp_c < limit and now - at_ms <= stale:
             text = (
                 f"{place.label} is at {formats.with_unit('temperature', temp_c, unit)}, below "

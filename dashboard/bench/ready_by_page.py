@@ -280,12 +280,12 @@ def _line(
 ) -> Component:
     settings = shop.settings
     closes = closing(shop, now)
-    said, when = start_words(start, now, settings.zone, closes)
+    sentence, when = start_words(start, now, settings.zone, closes)
     return html.Li(
         [
             html.Span(kind.name, className="kind-name"),
             html.Strong(when, className="latest-start"),
-            html.Span(said, className="aside"),
+            html.Span(sentence, className="aside"),
         ],
         key=kind.id,
         title=f"{kind.name}: ready by {by}",

@@ -75,9 +75,9 @@ def _number(wait: Wait) -> int:
 
 def _runs(numbers: Sequence[int]) -> list[str]:
     """1, 2, 3, 5 as "1 to 3" and "5"."""
-    told = []
+    runs = []
     for _, run in groupby(enumerate(numbers), lambda at: at[1] - at[0]):
         members = [number for _, number in run]
         first, last = members[0], members[-1]
-        told.append(str(first) if first == last else f"{first} to {last}")
-    return told
+        runs.append(str(first) if first == last else f"{first} to {last}")
+    return runs

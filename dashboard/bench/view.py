@@ -150,7 +150,7 @@ def row(
     """Row of open waits that are alike, in the state of the last to be ready."""
     standing, waits = alike[-1], [one.wait for one in alike]
     wait = standing.wait
-    said = wait_text.status_text(standing, of.now_ms, zone)
+    status = wait_text.status_text(standing, of.now_ms, zone)
     name = series.title(waits)
     place = places.get(wait.place, wait.place)
     kind = str(wait.kind["name"])
@@ -166,7 +166,9 @@ def row(
         [
             html.Div(
                 [
-                    html.P([shape(standing, said.state), html.Span(said.when)], className="when"),
+                    html.P(
+                        [shape(standing, status.state), html.Span(status.when)], className="when"
+                    ),
                     html.Div(
                         [
                             html.H3(dcc.Link(name, href=one) if len(waits) == 1 else name),
@@ -178,7 +180,10 @@ def row(
                 className="head",
             ),
             html.Div(
-                [html.P(said.sentence), *(html.P(text, className="aside") for text in said.more)],
+                [
+                    html.P(status.sentence),
+                    *(html.P(text, className="aside") for text in status.more),
+                ],
                 className="said",
             ),
             bar(standing, of, zone),
@@ -187,7 +192,7 @@ def row(
         ],
         key=waits[0].id,
         className="wait",
-        **attributes(data_state=said.state, data_wait=series.ids(waits)),
+        **attributes(data_state=status.state, data_wait=series.ids(waits)),
     )
 
 
@@ -232,8 +237,8 @@ def felt(waits: Sequence[Wait], writer: bool) -> Component:
     """Question on how waits were at their release: three taps, of which one may be on."""
     feel, past = waits[0].feel, bench_text.well_past(waits[0])
     if not writer:
-        told = bench_text.FEELS[feel] if feel else "not answered"
-        return html.P(f"How it was: {told.lower()}.")
+        answer = bench_text.FEELS[feel] if feel else "not answered"
+        return html.P(f"How it was: {answer.lower()}.")
     return html.Div(
         [
             html.P("How was it?" if len(waits) == 1 else "How were they?"),

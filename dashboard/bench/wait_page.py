@@ -73,7 +73,7 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, wait_id: str) 
             [html.H1("No such wait"), html.P(dcc.Link("Back to the bench", href="/bench"))]
         )
     now = stands(wait, shop, book, writer.allowed)
-    told, instrument = history(wait, shop), woods.instrument(id_of(wait.instrument))
+    entries, instrument = history(wait, shop), woods.instrument(id_of(wait.instrument))
     places = shop.place_names(indoors=True)
     return _page(
         [
@@ -86,7 +86,7 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, wait_id: str) 
             move(wait, places) if writer.allowed and wait.open else None,
             fix(wait, shop) if writer.allowed else html.P(writer.why),
             html.H2("History"),
-            html.Div(told, id="wait-history"),
+            html.Div(entries, id="wait-history"),
         ]
     )
 
@@ -131,9 +131,9 @@ def stands(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -> list[
 
 def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
     zone = shop.settings.zone
-    said = wait_text.status_text(standing, now, zone)
+    status = wait_text.status_text(standing, now, zone)
     of = view.axis([standing], now)
-    more = list(said.more)
+    more = list(status.more)
     found = standing.readiness
     if found is not None and found.state is not WaitState.READY and found.floor_ms > now:
         computed = found.computed_ms
@@ -146,7 +146,7 @@ def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
     if found is not None and (rests := wait_text.range_causes(found, foretold=standing.foretold)):
         more.append(rests)
     return [
-        html.P([view.shape(standing, said.state), html.Span(said.sentence)], className="lead"),
+        html.P([view.shape(standing, status.state), html.Span(status.sentence)], className="lead"),
         *(html.P(text, className="aside") for text in more),
         html.Div([view.ruler(of, zone), view.bar(standing, of, zone)], className="alone"),
     ]

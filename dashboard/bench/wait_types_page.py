@@ -81,9 +81,9 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
     rows = []
     for kind in kinds:
         taught = learned[kind.id]
-        told = "–"
+        text = "–"
         if taught is not None and taught.evidence:
-            told = f"{_told(taught.used_s)} from {_releases(len(taught.evidence))}"
+            text = f"{_hours(taught.used_s)} from {_releases(len(taught.evidence))}"
         rows.append(
             [
                 html.Th(dcc.Link(kind.name, href=f"/bench/kind/{kind.id}"), scope="row"),
@@ -91,7 +91,7 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
                 html.Td(
                     formats.hours(kind.minimum_s) if kind.minimum_s else "none", className="count"
                 ),
-                html.Td(told),
+                html.Td(text),
                 html.Td(bench_text.law_words(kind).split(":")[0].split(" that ")[0]),
                 html.Td(kind.source),
             ]
@@ -209,7 +209,7 @@ def one(shop: ShopData, book: WaitQueries, kind_id: str) -> Component:
     )
 
 
-def _told(seconds: float) -> str:
+def _hours(seconds: float) -> str:
     return formats.hours(bench_text.duration(seconds))
 
 
@@ -231,12 +231,12 @@ def taught(kind: WaitType, learned: LearnedUsualTime | None) -> list[Component]:
             html.P("No release has an answer to “How was it?” yet, so the usual time is as set."),
         ]
     counts = {v: sum(e.verdict is v for e in learned.evidence) for v in JointAtRelease}
-    told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
-    times = ", ".join(f"{_told(e.equivalent_s)} {e.verdict}" for e in learned.evidence[-8:])
+    verdicts = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
+    times = ", ".join(f"{_hours(e.equivalent_s)} {e.verdict}" for e in learned.evidence[-8:])
     result = (
-        f"Estimate from the answers: {_told(learned.basis_s)} "
-        f"({_told(learned.low_s)} to {_told(learned.high_s)}). "
-        f"New waits use {_told(learned.used_s)}; open waits keep theirs."
+        f"Estimate from the answers: {_hours(learned.basis_s)} "
+        f"({_hours(learned.low_s)} to {_hours(learned.high_s)}). "
+        f"New waits use {_hours(learned.used_s)}; open waits keep theirs."
     )
     if learned.basis_s < learned.used_s:
         result += (
@@ -246,7 +246,7 @@ def taught(kind: WaitType, learned: LearnedUsualTime | None) -> list[Component]:
     return [
         html.P(before),
         html.P(
-            f"{_releases(len(learned.evidence)).capitalize()}: {told}. In reference air: {times}."
+            f"{_releases(len(learned.evidence)).capitalize()}: {verdicts}. In reference air: {times}."
         ),
         html.P(html.Strong(result)),
         density(learned, f"{before} {result}"),
@@ -282,9 +282,9 @@ def density(learned: LearnedUsualTime, text: str) -> Component:
             html.Div(lines, className="curves", role="img", **attributes(aria_label=text)),
             html.Figcaption(
                 [
-                    html.Span(_told(3600 * low)),
+                    html.Span(_hours(3600 * low)),
                     html.Span("thin: before, thick: now"),
-                    html.Span(_told(3600 * high)),
+                    html.Span(_hours(3600 * high)),
                 ]
             ),
         ],
@@ -460,9 +460,9 @@ def card(kind: WaitType, unit: formats.Unit) -> list[Component]:
             CARD_TEMPS_C, np.broadcast_to(rates, (len(temps), len(rhs))), strict=True
         )
     ]
-    said = "Speed in constant air, relative to reference air: 0.5 takes twice the usual time."
+    caption = "Speed in constant air, relative to reference air: 0.5 takes twice the usual time."
     return [
-        html.P(said),
+        html.P(caption),
         _table(["Air", *(f"{rh} %" for rh in CARD_RHS_PCT)], rows, "Quick card", "card"),
         html.P(parting(kind), className="aside"),
     ]

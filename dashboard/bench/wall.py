@@ -76,13 +76,13 @@ def _counts(standings: Sequence[Standing]) -> str:
 def _one(alike: Sequence[Standing], of: view.Axis, zone: ZoneInfo) -> Component:
     """Cell for waits that are alike, in the state of the last of them to be ready."""
     standing = alike[-1]
-    said = wait_text.status_text(standing, of.now_ms, zone)
+    status = wait_text.status_text(standing, of.now_ms, zone)
     return _cell(
         alike[0].wait.id,
-        said.state,
-        [view.shape(standing, said.state), html.Span(said.when)],
+        status.state,
+        [view.shape(standing, status.state), html.Span(status.when)],
         series.title([one.wait for one in alike]),
-        [view.bar(standing, of, zone), html.P(said.sentence, className="said")],
+        [view.bar(standing, of, zone), html.P(status.sentence, className="said")],
     )
 
 

@@ -51,12 +51,12 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
         prevent_initial_call=True,
     )
     def changed(text: str | None, _made: Any, _clicks: list[int | None]) -> tuple[Any, str]:
-        may, said = sign_in.writing(flask.request, shop.settings), ""
+        may, message = sign_in.writing(flask.request, shop.settings), ""
         if not may.allowed:
             return [], may.why
         if not isinstance(dash.ctx.triggered_id, str):
-            said = erased(str(tapped()["client"]), shop)
-        return listed(kept, shop, text or ""), said
+            message = erased(str(tapped()["client"]), shop)
+        return listed(kept, shop, text or ""), message
 
 
 def tapped() -> Any:

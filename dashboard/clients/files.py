@@ -132,14 +132,14 @@ def answer(what: str, shop: ShopData) -> flask.Response:
     name = form.get("name", "")[:80] or "The file"
     try:
         if what == "weather":
-            air, said = _weather(content, name)
+            air, message = _weather(content, name)
         elif what == "log":
-            air, said = _log(content, name, form, shop.settings)
+            air, message = _log(content, name, form, shop.settings)
         else:
             return _answer(404, fault="There is nothing here.")
     except (MonitorError, ValueError) as exc:
         return _answer(422, fault=f"{exc}.".replace("..", "."))
-    return _answer(200, air=archive.packed(air), said=said)
+    return _answer(200, air=archive.packed(air), said=message)
 
 
 def _weather(content: bytes, name: str) -> tuple[HomeSources, str]:
@@ -171,16 +171,16 @@ def _log(
     )
     found = read_csv(Path(name), plan, now_ms=now_ms(), content=content)
     times = np.concatenate([ts_ms for ts_ms, _ in found.values.values()])
-    said = f"{name}: {found.lines} lines"
+    message = f"{name}: {found.lines} lines"
     if len(times):
         first, last = (formats.local(t, settings.zone) for t in (times.min(), times.max()))
-        said += f", {first.day} {first:%B %Y} to {last.day} {last:%B %Y}"
-    said += "."
+        message += f", {first.day} {first:%B %Y} to {last.day} {last:%B %Y}"
+    message += "."
     if found.refused:
         line, reason = found.refused[0]
-        said += f" {len(found.refused)} could not be read; line {line}: {reason}."
+        message += f" {len(found.refused)} could not be read; line {line}: {reason}."
     values = {series.quantity: pair for series, pair in found.values.items()}
-    return HomeSources(log=hourly_log(values, settings.zone)), said
+    return HomeSources(log=hourly_log(values, settings.zone)), message
 
 
 def _answer(status: int, **what: Any) -> flask.Response:

@@ -64,7 +64,7 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
     )
     def live(more: dict[str, Any], air: dict[str, Any], *values: str | None) -> tuple[Any, ...]:
         form = dict(zip(NAMES, values, strict=True))
-        shown, faults = answered(form, more | air, shop, kept, _told)
+        shown, faults = answered(form, more | air, shop, kept, _preview)
         return (shown, *(faults.get(name, "") for name in NAMES))
 
     @app.callback(
@@ -94,8 +94,8 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
             sheet: Sheet, worked: SheetCalculation, airs: HomeSources
         ) -> tuple[dict[str, Any], str]:
             content = pdf_of(sheet) if as_pdf else html_of(sheet).encode()
-            said = _kept(worked, airs, sheet, shop) if keep and worked.wish.title else "Made."
-            return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}"), said
+            message = _kept(worked, airs, sheet, shop) if keep and worked.wish.title else "Made."
+            return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}"), message
 
         given, faults = answered(form, more | air, shop, kept, made)
         if faults:
@@ -205,7 +205,7 @@ def _kept(worked: SheetCalculation, airs: HomeSources, sheet: Sheet, shop: ShopD
     return "The sheet is made and kept under Past sheets."
 
 
-def _told(sheet: Sheet, *_: Any) -> list[Component]:
+def _preview(sheet: Sheet, *_: Any) -> list[Component]:
     """Preview of a sheet: its chief parts, and the buttons for its files."""
     drawn = base64.b64encode(sheet.plot.encode()).decode()
     rows = [

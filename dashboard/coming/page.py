@@ -74,8 +74,8 @@ def register(app: dash.Dash, shop: ShopData, book: OutlookQueries, woods: WoodQu
     ) -> tuple[Any, ...]:
         place_id = typed[-1]
         wish = dict(zip(FIELDS, typed[:-1], strict=True)) | {"elsewhere": elsewhere}
-        plot, said, answer, faults = answered(place_id, quantity, wish, screen or {}, shop, book)
-        return plots.sent(plot), said, answer, *(faults.get(name, "") for name in FAULTS)
+        plot, words, answer, faults = answered(place_id, quantity, wish, screen or {}, shop, book)
+        return plots.sent(plot), words, answer, *(faults.get(name, "") for name in FAULTS)
 
 
 def _unknown(trouble: sentences.Trouble) -> list[Component]:
@@ -177,7 +177,7 @@ def answered(
     one = book.outlook_of(place) if place else None
     if one is None:
         return plots.empty_plot("There is no outlook to draw.", look), "", [], {}
-    other, said, faults = _other(one, wish, book, zone, unit)
+    other, lines, faults = _other(one, wish, book, zone, unit)
     width = screen.get("width")
     edges = one.look.edges_ms
     view = plots.View(
@@ -185,7 +185,7 @@ def answered(
     )
     quantity = quantity if quantity in FANS else "humidity"
     plot = coming_plot(one, quantity, view, look, other)
-    return plot, summary(one, quantity, view), said, faults
+    return plot, summary(one, quantity, view), lines, faults
 
 
 def _other(
@@ -193,7 +193,7 @@ def _other(
 ) -> tuple[Beside | None, list[Component], dict[str, str]]:
     """Curve and sentences to show beside the outlook, and the faults by field."""
 
-    def said(other: PlaceOutlook, *, moved: bool) -> list[str]:
+    def compared(other: PlaceOutlook, *, moved: bool) -> list[str]:
         return text.beside(one, other, now_ms(), zone, unit, moved=moved)
 
     elsewhere = wish.get("elsewhere") or ""
@@ -206,7 +206,11 @@ def _other(
                 coming_view.answer([f"No outlook of {place.label if place else elsewhere}."]),
                 {},
             )
-        return (Beside(place.label, there.fan), coming_view.answer(said(there, moved=True)), {})
+        return (
+            Beside(place.label, there.fan),
+            coming_view.answer(compared(there, moved=True)),
+            {},
+        )
     try:
         wanted = change(wish, one.place.volume_m3 or USUAL_VOLUME_M3, unit)
     except Rejected as exc:
@@ -218,7 +222,7 @@ def _other(
     return (
         Beside("with the change", other.fan),
         coming_view.answer(
-            said(other, moved=False), wanted, unit, known=one.look.room.pinned is not None
+            compared(other, moved=False), wanted, unit, known=one.look.room.pinned is not None
         ),
         {},
     )

@@ -22,13 +22,13 @@ def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
             f"The room is not known yet: {one.look.room.refused}. Until then a typical room is "
             "assumed."
         ]
-    told = room_model.room_description(one.look.room)
-    excess, damping = told["moisture_excess_g_m3"], told["damping_h"]
+    estimates = room_model.room_description(one.look.room)
+    excess, damping = estimates["moisture_excess_g_m3"], estimates["damping_h"]
     lines = [
         f"It adds {_range(excess, 1)} g of water to each m³ of outdoor air.",
         f"Wood and plaster hold its moisture back for {_range(damping, 0)} h.",
     ]
-    day, night = told["day_setting_c"], told["night_setting_c"]
+    day, night = estimates["day_setting_c"], estimates["night_setting_c"]
     if day.known:
         lines.append(
             f"Heated to about {formats.whole_temperature(day.middle, unit)} by day"
@@ -40,7 +40,7 @@ def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
         )
     if humidifier := humidifier_words(one.look):
         lines.append(humidifier)
-    change = told["air_change_h"]
+    change = estimates["air_change_h"]
     lines.append(
         f"Its air was changed {_range(change, 1)} times an hour on average, according to the "
         "weighed fills of its humidifier."
@@ -70,6 +70,6 @@ def humidifier_words(look: StoredOutlook) -> str:
     return f"{begin}; RH does not show whether it has water now."
 
 
-def _range(told: RoomEstimate, digits: int) -> str:
-    low, middle, high = (formats.figure(v, digits) for v in told[:3])
+def _range(estimate: RoomEstimate, digits: int) -> str:
+    low, middle, high = (formats.figure(v, digits) for v in estimate[:3])
     return f"{middle} ({low} to {high})"

@@ -199,12 +199,12 @@ def thermostats(
     if not found:
         return ""
     at = worst(one)
-    told = "; ".join(
+    effects = "; ".join(
         f"at {formats.whole_temperature(s.setting_c, unit)} {span('humidity', s.rh_pct, unit)}"
         for s in found
     )
     return (
-        f"Day and night from now: {told}, where it is else {span('humidity', at.rh_pct, unit)}, "
+        f"Day and night from now: {effects}, where it is else {span('humidity', at.rh_pct, unit)}, "
         f"{_side(at)} {formats.ahead(one.at_ms(at.step), now_ms, zone)}. Cold parts chill glue: mind "
         "the bench."
     )
@@ -310,18 +310,18 @@ def _between(
     one: PlaceOutlook, other: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit
 ) -> str:
     """Compare the lowest and highest RH held; the headline's daily water uses the lowest."""
-    told = []
+    parts = []
     for word, below in (("lowest", True), ("highest", False)):
         here, there = (
             range_of(sustained_extreme(each.look.air[1][:, LAG_H:], HELD_H, below=below))
             for each in (one, other)
         )
-        told.append(
+        parts.append(
             f"{word} {span('humidity', there, unit)} instead of "
             f"{formats.with_unit('humidity', here.middle, unit)}"
         )
     since = formats.ahead(one.at_ms(LAG_H), now_ms, zone)
-    return f"From {since} on, {HELD_H} h on end: {', '.join(told)}."
+    return f"From {since} on, {HELD_H} h on end: {', '.join(parts)}."
 
 
 PLATES_FROM = (

@@ -37,14 +37,16 @@ SHORT = {
 WINDOW_WORDS = {"shut": "as usual", "ajar": "ajar", "open": "wide open"}
 
 
-def head(said: Headline, more: Component | None = None) -> list[Component]:
+def head(headline: Headline, more: Component | None = None) -> list[Component]:
     """The headline, what to do, and how far the learning is."""
     mark = html.Span(
-        className="shape", **attributes(data_state=said.state), **attributes(aria_hidden="true")
+        className="shape",
+        **attributes(data_state=headline.state),
+        **attributes(aria_hidden="true"),
     )
     return [
-        html.H1([mark, html.Span(said.sentence)]),
-        *([html.P(said.detail, className="detail")] if said.detail else []),
+        html.H1([mark, html.Span(headline.sentence)]),
+        *([html.P(headline.detail, className="detail")] if headline.detail else []),
         *([more] if more is not None else []),
     ]
 
@@ -167,23 +169,23 @@ def answer(
 
     `known`: whether the room's air change is known.
     """
-    told: list[Component] = [html.P(line, className="lead") for line in lines]
+    parts: list[Component] = [html.P(line, className="lead") for line in lines]
     if change is None:
-        return told
+        return parts
     if change.water_l_day:
         why = coming_text.AIR_CHANGE_KNOWN if known else coming_text.AIR_CHANGE_UNKNOWN
-        told.append(html.P(f"In {room_words(change.volume_m3, us=unit == 'F')}. {why}"))
-        told.append(html.P(HUMIDIFIER, className="caution"))
+        parts.append(html.P(f"In {room_words(change.volume_m3, us=unit == 'F')}. {why}"))
+        parts.append(html.P(HUMIDIFIER, className="caution"))
     if change.window_ach:
-        told.append(
+        parts.append(
             html.P(
                 f"The window is assumed to add {change.window_ach:g} air changes an hour; wind makes it "
                 "three times more or less."
             )
         )
     if change.setting_c is not None or change.water_l_day:
-        told.append(html.P(HEATERS, className="caution"))
-    return told
+        parts.append(html.P(HEATERS, className="caution"))
+    return parts
 
 
 def below(

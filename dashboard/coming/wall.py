@@ -36,15 +36,15 @@ def foremost(shop: ShopData, book: OutlookQueries, now_ms: int, rows: int) -> li
 
 def strip(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit, rows: int) -> Component:
     """Its headline in one line, and the ribbon. `rows`: how many places share the wall."""
-    said = text.headline(one, now_ms, zone, unit)
+    headline = text.headline(one, now_ms, zone, unit)
     low, high = scale(one)
     return html.Section(
         [
             html.H2(dcc.Link("Coming", href=f"/coming?place={one.place.id}")),
             html.P(
                 [
-                    html.Span(className="shape", **attributes(data_state=said.state)),
-                    html.Span(said.sentence),
+                    html.Span(className="shape", **attributes(data_state=headline.state)),
+                    html.Span(headline.sentence),
                 ],
                 className="ribbon-said",
             ),

@@ -39,7 +39,7 @@ class OutlookQueries:
 
     def __init__(self, shop: ShopData) -> None:
         self._shop = shop
-        self._told: dict[str, tuple[int, PlaceOutlook | None]] = {}
+        self._outlooks: dict[str, tuple[int, PlaceOutlook | None]] = {}
         self._settings: dict[str, tuple[int, list[Setting]]] = {}
 
     def places(self) -> list[Place]:
@@ -50,10 +50,10 @@ class OutlookQueries:
     def outlook_of(self, place: Place) -> PlaceOutlook | None:
         """The outlook of a place; None if there is none, or it is old."""
         state, now = files.looked_at(self._shop.settings, place.id), now_ms()
-        held = self._told.get(place.id)
+        held = self._outlooks.get(place.id)
         if held is None or held[0] != state:
             held = (state, summary.foreseen(self._shop.settings, place, now))
-            self._told[place.id] = held
+            self._outlooks[place.id] = held
         one = held[1]
         return one if one is not None and one.look.fresh(now) else None
 

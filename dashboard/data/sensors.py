@@ -24,7 +24,7 @@ class SensorDetails:
     """
 
     history: SensorHistory
-    told: dict[Quantity, tuple[int, float]]
+    latest: dict[Quantity, tuple[int, float]]
     jar: Settling | None
 
 
@@ -32,16 +32,16 @@ def sensor_details(shop: ShopData, sensor_id: str) -> SensorDetails | None:
     """Present details of a sensor; None if no reading ever came on that topic."""
     place, _, name = sensor_id.partition("/")
     with shop.reader() as reader:
-        told = {
+        latest = {
             one.series.quantity: (one.ts_ms, one.value)
             for one in reader.raw_latest()
             if one.series[:2] == (place, name)
         }
-        if not told:
+        if not latest:
             return None
         history = reader.histories().get(sensor_id, SensorHistory(sensor_id))
         jar = settled(reader, history, now_ms()) if history.jar is not None else None
-        return SensorDetails(history, told, jar)
+        return SensorDetails(history, latest, jar)
 
 
 def alike(shop: ShopData, history: SensorHistory) -> list[str]:

@@ -92,15 +92,17 @@ class ShopData:
         It holds the store's version, how many places have gone quiet and the service's troubles.
         """
         state = self.service_state()
-        told = f"{state.gone}|{state.broker_trouble}|{state.store_trouble}|{state.round_trouble}"
+        troubles = (
+            f"{state.gone}|{state.broker_trouble}|{state.store_trouble}|{state.round_trouble}"
+        )
         with self._watch:
             try:
-                return f"{self._version()}|{self._quiet()}|{told}"
+                return f"{self._version()}|{self._quiet()}|{troubles}"
             except StoreFault as exc:
                 if self._watcher:
                     self._watcher[1].close()
                 self._watcher = None
-                return f"{type(exc).__name__}|{told}"
+                return f"{type(exc).__name__}|{troubles}"
 
     def _version(self) -> str:
         inode = _inode(self.settings)

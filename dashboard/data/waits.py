@@ -121,7 +121,7 @@ class WaitQueries:
 
         def answer(reader: Reader, journal: Journal) -> dict[str, LatestStart | None]:
             kinds = list(journal.book.values())
-            told = ready_by(
+            starts = ready_by(
                 reader,
                 self._shop.settings,
                 kinds,
@@ -131,7 +131,7 @@ class WaitQueries:
                 warmer_k=plan.warmer_k,
                 drier_pct=plan.drier_pct,
             )
-            return {kind.id: one for kind, one in zip(kinds, told, strict=True)}
+            return {kind.id: one for kind, one in zip(kinds, starts, strict=True)}
 
         return self._ask(
             lambda reader, journal: self._plans.get(

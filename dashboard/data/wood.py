@@ -95,8 +95,8 @@ class WoodQueries:
             coming = AirEnsemble(one.look.start_ms, HOUR_S, *one.look.air)
             here = [e for e in journal.instruments.values() if e.here and e.place == one.place.id]
             found = [(e, wood_ahead(reader, e, coming, now_ms())) for e in here]
-            told = [(e, its) for e, its in found if its is not None and its.parts]
-            return sorted(told, key=lambda item: -item[1].parts[0].yield_share)
+            known = [(e, its) for e, its in found if its is not None and its.parts]
+            return sorted(known, key=lambda item: -item[1].parts[0].yield_share)
 
         return self._ask(
             lambda reader, journal: self._ahead.get(

@@ -81,8 +81,8 @@ def register(app: dash.Dash, shop: ShopData) -> None:
         same = does == {name: held.get(name) for name in does}
         if drawn and same and (end or now - drawn < REDRAW_MS):
             raise dash.exceptions.PreventUpdate
-        plot, shown, said = answered(str(place or ""), end, screen or {}, now, shop)
-        return plots.sent(plot), shown, said, does | {"end": end, "drawn": now}
+        plot, shown, sentences = answered(str(place or ""), end, screen or {}, now, shop)
+        return plots.sent(plot), shown, sentences, does | {"end": end, "drawn": now}
 
 
 @page_frame.where_store_fails(page_frame.sheet("Climate record"))

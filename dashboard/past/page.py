@@ -230,12 +230,12 @@ def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData
     else:
         figure = plots.history_plot(lines, choice.quantity, view, look)
     span = span_words(choice, start, end, zone)
-    said: list[Component] = [
+    paragraphs: list[Component] = [
         html.P(plots.summary(line, choice.quantity, span, unit)) for line in lines
     ]
-    said.append(html.P(source_words(histories, choice.quantity), className="source"))
+    paragraphs.append(html.P(source_words(histories, choice.quantity), className="source"))
     shown = f"{formats.stamp(start, zone)} to {formats.stamp(end, zone)}"
-    return PageUpdate(figure, said, _download(choice, chosen, start, end, histories), shown)
+    return PageUpdate(figure, paragraphs, _download(choice, chosen, start, end, histories), shown)
 
 
 def _line(history: QuantityHistory, shop: ShopData) -> Line:

@@ -78,10 +78,10 @@ def content(shop: ShopData) -> list[Component]:
                 html.Li(
                     [
                         html.Span(f"{counts[name]:,}".replace(",", " "), className="number"),
-                        f" {said}",
+                        f" {label}",
                     ]
                 )
-                for name, said in COUNTED.items()
+                for name, label in COUNTED.items()
             ],
             className="counts",
         ),
@@ -200,10 +200,10 @@ def state_words(one: PlacedSensor, health: Health | None) -> list[Any]:
     """Score and faults of a sensor in words; `health` None means that it was moved."""
     if health is None:
         return ["It is away from its place."]
-    told = [sentence(finding) for finding in health.found]
+    faults = [sentence(finding) for finding in health.found]
     if not {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= one.last.keys():
-        told.append("No dew point or EMC, which need temperature and RH from one sensor.")
-    return [html.Strong(f"{health.score} of 100"), " ", " ".join(told or ["No faults found."])]
+        faults.append("No dew point or EMC, which need temperature and RH from one sensor.")
+    return [html.Strong(f"{health.score} of 100"), " ", " ".join(faults or ["No faults found."])]
 
 
 def refused_table(refused: list[Refusal], shop: ShopData, now: int) -> Component:

@@ -90,10 +90,10 @@ def register(app: dash.Dash, shop: ShopData) -> None:
     def draw(screen: Mapping[str, Any] | None, _: str, sensor_id: str) -> tuple[Any, str, bool]:
         look = theme_of(screen)
         one = data_sensors.sensor_details(shop, sensor_id)
-        points, fit, said = shown_fit(one) if one else ([], None, "")
+        points, fit, sentence = shown_fit(one) if one else ([], None, "")
         if not points:
             return plots.empty_plot("", look), "", True
-        return plots.sent(calibration_plot(points, fit, "%", look)), said, False
+        return plots.sent(calibration_plot(points, fit, "%", look)), sentence, False
 
 
 @page_frame.where_store_fails(
@@ -107,7 +107,7 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
     if one is None:
         return _page([back, html.H1("No such sensor")])
     places = shop.place_names()
-    told = [
+    parts = [
         dcc.Store(id="sensor-id", data=sensor_id),
         back,
         html.H1([one.history.name, " ", html.Span(sensor_id, className="sensor")]),
@@ -137,7 +137,7 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
         html.H2("History"),
         html.Div(history(one, shop), id="sensor-history"),
     ]
-    return _page(told)
+    return _page(parts)
 
 
 def _back() -> Component:
@@ -148,19 +148,19 @@ def _back() -> Component:
     )
 
 
-def _page(told: list[Any]) -> Component:
-    return html.Main([*action_results(), *told], className="sheet bench wood one sensor-page")
+def _page(parts: list[Any]) -> Component:
+    return html.Main([*action_results(), *parts], className="sheet bench wood one sensor-page")
 
 
 def stands(one: SensorDetails, shop: ShopData) -> list[Component]:
     """State of a sensor: its place, its values, its state in a jar, and its corrections."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    told: list[Component] = [html.P(text.lead(one, shop.place_names()), className="lead")]
+    parts: list[Component] = [html.P(text.lead(one, shop.place_names()), className="lead")]
     if one.jar is not None:
         word, sentence = text.jar(one, now, zone, unit)
         state = "right" if one.jar.rest is SettlingStage.STEADY else "unknown"
-        told.append(
+        parts.append(
             html.Div(
                 [html.P(html.Strong(word), className="answer"), html.P(sentence, className="why")],
                 className="closing",
@@ -168,25 +168,25 @@ def stands(one: SensorDetails, shop: ShopData) -> list[Component]:
             )
         )
     rows = []
-    for quantity, (ts_ms, value) in one.told.items():
+    for quantity, (ts_ms, value) in one.latest.items():
         correction = one.history.correction_at(quantity, ts_ms)
         shown = formats.with_unit(str(quantity), value, unit)
         if correction is not None:
             right = float(correction.fit.corrected(value))
             shown = f"{formats.with_unit(str(quantity), right, unit)} (uncorrected {shown})"
         rows.append((formats.scale(str(quantity), unit).words, shown))
-    heard = max(ts_ms for ts_ms, _ in one.told.values())
+    heard = max(ts_ms for ts_ms, _ in one.latest.values())
     rows.append(("last reading", formats.when(heard, now, zone)))
-    told.append(
+    parts.append(
         html.Dl(
             [html.Div([html.Dt(what), html.Dd(value)]) for what, value in rows], className="facts"
         )
     )
     held = [c for q in BOUNDS for c in one.history.in_force(q)[-1:]]
-    told += [html.P(text.correction(c, now, zone, unit), className="corrects") for c in held]
+    parts += [html.P(text.correction(c, now, zone, unit), className="corrects") for c in held]
     if not held:
         accuracy = shop.settings.sensor
-        told.append(
+        parts.append(
             html.P(
                 (
                     f"Never calibrated; assumed accurate to ±{accuracy.rh_accuracy_pct:g} % RH "
@@ -195,7 +195,7 @@ def stands(one: SensorDetails, shop: ShopData) -> list[Component]:
                 className="corrects",
             )
         )
-    return told
+    return parts
 
 
 def guide() -> Component:
@@ -214,10 +214,10 @@ def guide() -> Component:
 def taps(one: SensorDetails, *, writer: bool) -> list[Component]:
     """The points so far, and what can be done next."""
     history = one.history
-    told: list[Component] = []
+    parts: list[Component] = []
     if history.taken:
-        told.append(html.H3("Points"))
-        told.append(
+        parts.append(html.H3("Points"))
+        parts.append(
             html.Ul(
                 [
                     html.Li(
@@ -231,7 +231,7 @@ def taps(one: SensorDetails, *, writer: bool) -> list[Component]:
             )
         )
     if not writer:
-        return told
+        return parts
     about = {"about": "sensor", "sensor": history.id}
     first: list[Component] = []
     if one.jar is not None and one.jar.rest is SettlingStage.STEADY:
@@ -255,12 +255,12 @@ def taps(one: SensorDetails, *, writer: bool) -> list[Component]:
                 **about,
             )
         )
-    temp = one.told.get(Quantity.TEMPERATURE, (0, 20.0))[1]
+    temp = one.latest.get(Quantity.TEMPERATURE, (0, 20.0))[1]
     others = [name for name in SALTS if name not in ADVISED]
-    told.append(html.Div(first, className="taps wide"))
-    told.append(html.H3("Seal it now over"))
-    told.append(html.Div([_salt(n, temp, about) for n in ADVISED], className="taps wide"))
-    told.append(
+    parts.append(html.Div(first, className="taps wide"))
+    parts.append(html.H3("Seal it now over"))
+    parts.append(html.Div([_salt(n, temp, about) for n in ADVISED], className="taps wide"))
+    parts.append(
         html.Details(
             [
                 html.Summary("Another salt"),
@@ -269,7 +269,7 @@ def taps(one: SensorDetails, *, writer: bool) -> list[Component]:
             **attributes(data_unfold="other-salts"),
         )
     )
-    return told
+    return parts
 
 
 def _fits(quantity: Quantity, points: list[Point], about: dict[str, str]) -> list[Component]:
@@ -303,8 +303,8 @@ def _spans(quantity: Quantity, points: list[Point]) -> bool:
 
 def _salt(name: str, temp_c: float, about: dict[str, str]) -> Component:
     salt, rh = SALTS[name], expects(name, temp_c)
-    said = f"{salt.name.capitalize()}, {formats.figure(rh, 0)} %"
-    return action_button(said, "seal", salt=name, said=f"In the jar over {salt.name}.", **about)
+    label = f"{salt.name.capitalize()}, {formats.figure(rh, 0)} %"
+    return action_button(label, "seal", salt=name, said=f"In the jar over {salt.name}.", **about)
 
 
 def shown_fit(one: SensorDetails) -> tuple[list[Point], CalibrationFit | None, str]:
@@ -320,9 +320,13 @@ def shown_fit(one: SensorDetails) -> tuple[list[Point], CalibrationFit | None, s
         if not held:
             return [], None, ""
         points, fit = list(held[-1].points), held[-1].fit
-    told = "; ".join(f"{p.name} off by {p.reference - p.reading:+.1f} %" for p in points)
+    offsets = "; ".join(f"{p.name} off by {p.reference - p.reading:+.1f} %" for p in points)
     u = float(fit.uncertainty(50.0))
-    return points, fit, f"Humidity: {told}. At 50 % the correction is good to ±{u:.1f} % (k = 2)."
+    return (
+        points,
+        fit,
+        f"Humidity: {offsets}. At 50 % the correction is good to ±{u:.1f} % (k = 2).",
+    )
 
 
 def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> list[Component]:

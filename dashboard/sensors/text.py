@@ -69,16 +69,16 @@ def jar(one: SensorDetails, now_ms: int, zone: ZoneInfo, unit: formats.Unit) -> 
     if found is None or history.jar is None:
         return "", ""
     salt, since = SALTS[history.jar.salt], formats.when(history.jar.since_ms, now_ms, zone)
-    told = [f"Over {salt.name} since {since}."]
+    sentences = [f"Over {salt.name} since {since}."]
     expected = calibration.expects(history.jar.salt, found.temp_c)
     if not math.isnan(expected) and found.readings:
-        told.append(
+        sentences.append(
             f"It reads {formats.figure(found.rh_pct, 1)} % at "
             f"{formats.with_unit('temperature', found.temp_c, unit)}; over this salt it should read "
             f"{formats.figure(expected, 1)} %."
         )
-    told.append(f"{_first_upper(rest_words(found, unit))}.")
-    return _RESTS[found.rest], " ".join(told)
+    sentences.append(f"{_first_upper(rest_words(found, unit))}.")
+    return _RESTS[found.rest], " ".join(sentences)
 
 
 def rest_words(found: Settling, unit: formats.Unit) -> str:

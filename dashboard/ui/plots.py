@@ -161,8 +161,8 @@ def axes(
 def empty_plot(sentence: str, look: Theme) -> go.Figure:
     """No axes, only why there is nothing to draw."""
     hidden = {"visible": False, "fixedrange": True}
-    said = {"text": escaped(sentence), "showarrow": False, "font": {"size": 20}}
-    return figure([], {"xaxis": hidden, "yaxis": hidden, "annotations": [said]}, look)
+    note = {"text": escaped(sentence), "showarrow": False, "font": {"size": 20}}
+    return figure([], {"xaxis": hidden, "yaxis": hidden, "annotations": [note]}, look)
 
 
 def sent(plot: Plot) -> Plot:
@@ -228,12 +228,12 @@ def summary(line: Line, quantity: str, span_words: str, unit: Unit) -> str:
     weight = part.count[known]
     mean = float(np.average(part.mean[known], weights=weight))
 
-    def said(value: float) -> str:
+    def number(value: float) -> str:
         return formats.figure(value, how.decimals)
 
     text = (
-        f"{line.label}, {span_words}: {said(np.nanmin(part.low))} to {said(np.nanmax(part.high))} "
-        f"{how.unit}, mean {said(mean)} {how.unit}, {said(part.mean[known][-1])} {how.unit} "
+        f"{line.label}, {span_words}: {number(np.nanmin(part.low))} to {number(np.nanmax(part.high))} "
+        f"{how.unit}, mean {number(mean)} {how.unit}, {number(part.mean[known][-1])} {how.unit} "
         "at the end"
     )
     if line.band_pct and quantity == "humidity":
@@ -297,12 +297,12 @@ def _outline(part: _Shown) -> tuple[NDArray[np.float64], NDArray[np.float64]] | 
 def _hover(part: _Shown, how: DisplayScale, view: View) -> dict[str, Any]:
     """Hover text of a point: its local time, its value, and its range where it has one."""
     digits = max(how.decimals, 1) if how.unit == "%" else how.decimals
-    said = f"<b>{escaped(part.label)}</b><br>%{{text}}<br>%{{y:.{digits}f}} {how.unit}"
+    label = f"<b>{escaped(part.label)}</b><br>%{{text}}<br>%{{y:.{digits}f}} {how.unit}"
     found: dict[str, Any] = {"text": formats.moments(part.at_ms, view.zone)}
     if np.any(part.high > part.low):
         found["customdata"] = np.column_stack([part.low, part.high])
-        said += f" (%{{customdata[0]:.{digits}f}} to %{{customdata[1]:.{digits}f}})"
-    return found | {"hovertemplate": f"{said}<extra></extra>"}
+        label += f" (%{{customdata[0]:.{digits}f}} to %{{customdata[1]:.{digits}f}})"
+    return found | {"hovertemplate": f"{label}<extra></extra>"}
 
 
 def escaped(text: str) -> str:

@@ -32,14 +32,14 @@ def event_words(
     match event.action:
         case InstrumentAction.REGISTER:
             state = "opened" if body["open"] else "closed"
-            told = _put(
+            details = _put(
                 body,
                 ("home_rh_pct", "home_temp_c", "arrived_temp_c", "due_ms", "note"),
                 now_ms,
                 zone,
                 unit,
             )
-            return f"Came in: {body['kind']}, {state}, to {place()}{at('arrived_ms')}; {told}"
+            return f"Came in: {body['kind']}, {state}, to {place()}{at('arrived_ms')}; {details}"
         case InstrumentAction.OPEN:
             return f"Opened{at()}"
         case InstrumentAction.CLOSE:
@@ -58,13 +58,13 @@ def event_words(
 def _put(
     body: Mapping[str, Any], names: Sequence[str], now_ms: int, zone: ZoneInfo, unit: formats.Unit
 ) -> str:
-    told = []
+    parts = []
     for name in names:
         if name not in body:
             continue
         value = body[name]
         if name == "parts":
-            told.append(
+            parts.append(
                 "parts "
                 + ", ".join(
                     f"{p['name']} {p['thickness_mm']:g} × {p['width_mm']:g} mm" for p in value
@@ -72,10 +72,10 @@ def _put(
             )
         elif name == "note":
             if value or len(body) == 1:
-                told.append(f"note {value}" if value else "no note")
+                parts.append(f"note {value}" if value else "no note")
         else:
-            told.append(f"{_NAMES[name]} {_value(name, value, now_ms, zone, unit)}")
-    return ", ".join(told)
+            parts.append(f"{_NAMES[name]} {_value(name, value, now_ms, zone, unit)}")
+    return ", ".join(parts)
 
 
 _NAMES = {

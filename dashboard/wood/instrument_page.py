@@ -87,8 +87,8 @@ def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
         same = does == {name: held.get(name) for name in does}
         if same and now - held.get("at", 0) < REDRAW_MS:
             raise dash.exceptions.PreventUpdate
-        plot, said = drawing(id_, screen or {}, shop, book)
-        return plots.sent(plot), said, does | {"at": now}
+        plot, sentence = drawing(id_, screen or {}, shop, book)
+        return plots.sent(plot), sentence, does | {"at": now}
 
 
 @page_frame.where_store_fails(WOOD.failed("/wood/one", "Instrument", "one"))
@@ -99,7 +99,7 @@ def layout(shop: ShopData, book: WoodQueries, instrument_id: str) -> Component:
     if one is None:
         back = html.P(dcc.Link("All in the shop", href="/wood"))
         return WOOD.page("/wood/one", [html.H1("No such instrument"), back])
-    told, wood = stands(one, shop, book, may.allowed), inside(one, shop, book)
+    state, wood = stands(one, shop, book, may.allowed), inside(one, shop, book)
     done = history(one, shop)
     places = shop.place_names(indoors=True)
     return WOOD.page(
@@ -108,7 +108,7 @@ def layout(shop: ShopData, book: WoodQueries, instrument_id: str) -> Component:
             dcc.Store(id="instrument-id", data=one.id),
             dcc.Store(id="stay-drawn"),
             html.H1(one.reference),
-            html.Div(told, id="instrument-now"),
+            html.Div(state, id="instrument-now"),
             move(one, places) if may.allowed and one.here else None,
             html.H2("Moisture during its stay"),
             html.Div(
@@ -136,28 +136,28 @@ def stands(one: Instrument, shop: ShopData, book: WoodQueries, writer: bool) -> 
     lead = f"Handed out {formats.when(one.left_ms or now, now, zone)}."
     if one.here:
         lead = f"{text.facts(one, places)}; {text.stay(one, now, zone)}."
-    told: list[Component] = [html.P(lead[:1].upper() + lead[1:], className="lead")]
+    parts: list[Component] = [html.P(lead[:1].upper() + lead[1:], className="lead")]
     if standing is not None:
-        told.append(wood_view.closing(standing, now, zone))
+        parts.append(wood_view.closing(standing, now, zone))
     if writer and one.here:
-        told.append(html.Div(_taps(one), className="taps wide"))
+        parts.append(html.Div(_taps(one), className="taps wide"))
     elif writer:
-        told.append(
+        parts.append(
             dcc.Link("Take it in again", href=f"/wood/new?back={one.id}", className="tap main")
         )
-    told.append(_facts(one, shop))
+    parts.append(_facts(one, shop))
     if one.note:
-        told.append(html.P(one.note, className="note"))
-    return [*told, *wood_view.cautions(text.cautions(standing))]
+        parts.append(html.P(one.note, className="note"))
+    return [*parts, *wood_view.cautions(text.cautions(standing))]
 
 
 def inside(one: Instrument, shop: ShopData, book: WoodQueries) -> list[Component]:
     """Its parts and what is taken for granted, and its waits."""
     standing = book.standing(one.id) if one.here else None
-    told: list[Component] = []
+    parts: list[Component] = []
     if standing is not None and standing.answer is not None:
-        told = [html.H2("Its parts"), _table(standing.answer), wood_view.assumed(standing.answer)]
-    return [*told, *_waits(one, shop, book)]
+        parts = [html.H2("Its parts"), _table(standing.answer), wood_view.assumed(standing.answer)]
+    return [*parts, *_waits(one, shop, book)]
 
 
 def _taps(one: Instrument) -> list[Component]:
@@ -223,12 +223,12 @@ def _table(answer: WoodStatus) -> Component:
 
 def _part(one: PartStatus) -> list[Component]:
     part, stress = one.part, one.stress_mpa
-    told = "stress not known"
+    stress_text = "stress not known"
     if stress is not None:
         low, middle, high = (
             formats.figure(value, 1) for value in (stress.low, stress.median, stress.high)
         )
-        told = f"stress at most about {middle} MPa ({low} to {high})"
+        stress_text = f"stress at most about {middle} MPa ({low} to {high})"
     faces = (
         f"outside {formats.figure(one.outer_pct.median, 1)}, inside "
         f"{formats.figure(one.inner_pct.median, 1)} %"
@@ -261,7 +261,7 @@ def _part(one: PartStatus) -> list[Component]:
         ),
         html.Td(text.settles_words(one.settles_in_s)),
         html.Td(f"{text.percent(one.yield_share)} of yield"),
-        html.Td(told),
+        html.Td(stress_text),
     ]
 
 

@@ -49,8 +49,8 @@ def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
 @page_frame.where_store_fails(WOOD.failed("/wood", "Wood", "all"))
 def layout(shop: ShopData, book: WoodQueries) -> Component:
     """Every instrument in the shop."""
-    told = live(shop, book)
-    return WOOD.page("/wood", [html.Div(told, id="wood-live")], "all")
+    content = live(shop, book)
+    return WOOD.page("/wood", [html.Div(content, id="wood-live")], "all")
 
 
 def live(shop: ShopData, book: WoodQueries) -> list[Component]:
@@ -89,12 +89,12 @@ def live(shop: ShopData, book: WoodQueries) -> list[Component]:
 def left(shop: ShopData, book: WoodQueries) -> Component:
     """Page of the instruments handed out last."""
     gone = book.left(LEFT_SHOWN)
-    told = (
+    shown = (
         html.Ul([_gone(one, shop) for one in gone], className="gone")
         if gone
         else html.P("No instrument has been handed out yet.")
     )
-    return WOOD.page("/wood/left", [html.H1("Handed out"), told])
+    return WOOD.page("/wood/left", [html.H1("Handed out"), shown])
 
 
 def _gone(one: Instrument, shop: ShopData) -> Component:

@@ -142,10 +142,10 @@ def settles_words(in_s: QuantileRange) -> str:
     if middle == OVER_A_YEAR:
         least = f" (at least {low})" if low not in (middle, "now") else ""
         return f"takes more than a year to settle{least}"
-    told = f"settles in about {middle}"
+    text = f"settles in about {middle}"
     if low == high:
-        return told
-    return f"{told} ({low} to {high})" if in_s.low > 0 else f"{told} ({high} at most)"
+        return text
+    return f"{text} ({low} to {high})" if in_s.low > 0 else f"{text} ({high} at most)"
 
 
 def span(seconds: float) -> str:
@@ -232,10 +232,10 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
             advice = f" Bring the air slowly towards its home's {home.rh_pct:.0f} % RH."
         return f"Never in the present air. {_settling(answer)}{advice}"
     low, middle, high = (_day(now_ms + 1000 * s, now_ms, zone) for s in ready)
-    told = f"If the air stays as it is, from about {middle}"
+    text = f"If the air stays as it is, from about {middle}"
     if low == middle == high:
-        return f"{told}."
-    return f"{told} ({low if ready.low > 0 else 'now'} to {high})."
+        return f"{text}."
+    return f"{text} ({low if ready.low > 0 else 'now'} to {high})."
 
 
 def _settling(answer: WoodStatus) -> str:

@@ -89,7 +89,7 @@ def heads() -> Component:
 
 def closing(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Component:
     """Answer to whether an instrument may be closed, in large type."""
-    told = wood_text.closeness(standing, now_ms, zone)
+    found = wood_text.closeness(standing, now_ms, zone)
     return html.Div(
         [
             html.P(wood_text.asks(standing.instrument), className="asked-of"),
@@ -97,17 +97,17 @@ def closing(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Component:
                 [
                     html.Span(
                         className="shape",
-                        **attributes(data_state=str(told.close), aria_hidden="true"),
+                        **attributes(data_state=str(found.close), aria_hidden="true"),
                     ),
-                    html.Strong(told.word),
+                    html.Strong(found.word),
                 ],
                 className="answer",
             ),
-            html.P(told.why, className="why"),
-            html.P(told.then, className="then") if told.then else None,
+            html.P(found.why, className="why"),
+            html.P(found.then, className="then") if found.then else None,
         ],
         className="closing",
-        **attributes(data_close=str(told.close)),
+        **attributes(data_close=str(found.close)),
     )
 
 
@@ -190,9 +190,9 @@ def cautions(keys: Sequence[str]) -> list[Component]:
 
 def assumed(answer: WoodStatus) -> Component:
     """Assumptions of an answer, in small print."""
-    told = [str(one) for one in answer.assumed]
+    assumptions = [str(one) for one in answer.assumed]
     return html.P(
-        f"Assumed: {'; '.join(told)}. {wood_text.SUPPOSED}", className="aside small-print"
+        f"Assumed: {'; '.join(assumptions)}. {wood_text.SUPPOSED}", className="aside small-print"
     )
 
 
