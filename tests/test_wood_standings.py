@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from zoneinfo import ZoneInfo
+
 import numpy as np
 import pytest
 
+from dashboard.wood.text import closeness
 from monitor import settings as settings_module
+from monitor.air.current import air_now, recent
 from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.science.plates.assessment import Close, Reason, WoodAssumptions
@@ -220,3 +224,40 @@ def test_one_that_came_in_cold_warms_up_by_a_lump_of_one_temperature(shop):
     assert np.isnan(warm_up_margins_k(one, 20.0, 9.0, outside)).all()
     warm = shop.instrument(shop.take_in("b", ago=HOUR))
     assert np.isnan(warm_up_margins_k(warm, 20.0, 9.0, at_ms)).all()
+
+
+@pytest.mark.parametrize(
+    ("rh", "temp", "forbids", "reason"),
+    [
+        (26.0, 20.0, "Close no joints", Reason.AIR_VERY_DRY),
+        (80.0, 20.0, "glue nothing new", Reason.AIR_VERY_DAMP),
+        (80.0, 30.0, "glue nothing new", Reason.AIR_VERY_DAMP),
+        (35.0, 20.0, "", Reason.NEAR_HOME),
+    ],
+)
+def test_safe_to_close_never_disagrees_with_what_the_air_says(tmp_path, rh, temp, forbids, reason):
+    made = Shop(tmp_path)
+    made.air("bench", temp, rh)
+    # Its home is as the shop is, so that the wood alone would let it be closed.
+    one = made.take_in(home=rh, home_temp_c=temp, open=True)
+    found = made.standing(one)
+    (air,) = air_now(recent(made.reader, made.settings, NOW), made.settings, NOW)
+    assert forbids in air.assessment.sentence
+    assert found.answer.closing.reason is reason
+    assert (found.answer.closing.close is Close.YES) == (not forbids)
+    told = closeness(found, NOW, ZoneInfo("UTC"))
+    assert told.word == ("Not yet" if forbids else "Yes")
+    if forbids:
+        assert forbids.lower() in told.why.lower()
+        assert "stays safe" not in told.then
+    made.writer.close()
+
+
+def test_what_is_still_cold_is_not_safe_to_close(shop):
+    one = shop.take_in(ago=HOUR, home=50.0, arrived_temp_c=-5.0, open=True)
+    assert shop.standing(one).answer.closing.reason is Reason.COLD
+    told = closeness(shop.standing(one), NOW, ZoneInfo("UTC"))
+    assert (told.word, told.then) == ("Not yet", "")
+    assert "Leave its case shut" in told.why
+    warm = shop.take_in("VN-32", ago=HOUR, home=50.0, open=True)
+    assert shop.standing(warm).answer.closing.close is Close.YES

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from dashboard.data.outlook import worst
 from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
-from monitor.domain.cautions import CLOSED_CAR, OPENED_PLATES, WARM_TO_DRY
+from monitor.domain.cautions import CLOSED_CAR, OPENED_PLATES, UNLESS_WOOD, WARM_TO_DRY
 from monitor.outlook.summary import NEEDS, cold_words, stretch_words, water_words
 from monitor.outlook.summary import rests_on as rests_on  # the terminal says the same
 from monitor.science.outlook.ensemble_statistics import (
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 WHAT_TO_DO = {
     "dry": "Fill the humidifier and start it in time. Stop adding water when it shows on windows or "
-    f"cold walls. {OPENED_PLATES} Once it is dry, close no joints and postpone varnishing.",
+    f"cold walls. {OPENED_PLATES} {UNLESS_WOOD} Once it is dry, postpone varnishing.",
     "damp": "Glue before the spell begins, or leave the clamps on until it has ended. Dry the air "
     f"slowly. {WARM_TO_DRY}",
     "over": "Glue takes longer to harden and opened plates swell. Check the ready times.",

@@ -177,7 +177,10 @@ def closeness(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Closeness:
         return Closeness(Close.UNKNOWN, WORDS[Close.UNKNOWN], standing.why_not, "")
     found = answer.closing
     why = _why(answer, standing.instrument, now_ms, zone)
-    return Closeness(found.close, WORDS[found.close], why, _then(standing, now_ms, zone))
+    word = WORDS[found.close]
+    if found.close is Close.YES and found.ready_in_s and found.ready_in_s.median > 0:
+        word = "Yes, for now"
+    return Closeness(found.close, word, why, _then(standing, now_ms, zone))
 
 
 def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
@@ -195,6 +198,8 @@ def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo
             off = "away from its home moisture"
         joined = "Glued now, it would be" if instrument.open_now else "Held by its joints, it is"
         return f"{found.part.capitalize()}: {off}. {joined} strained to {strain}."
+    if found.reason in _AIR_FORBIDS:
+        return f"Its wood is near its home moisture, but {_AIR_FORBIDS[found.reason]}"
     if found.reason is Reason.HOME_UNKNOWN:
         return (
             f"The air of its home is not known, so its home moisture is not known. The {found.part} may "
@@ -211,6 +216,15 @@ def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo
     return f"The range is too wide for an answer. The {found.part} may be strained to {strain}."
 
 
+_AIR_FORBIDS = {
+    Reason.AIR_VERY_DRY: "the air is very dry. Close no joints now.",
+    Reason.AIR_VERY_DAMP: (
+        "the air is very damp and hide glue may not harden. Glue nothing new now."
+    ),
+    Reason.COLD: "it is still cold and water could condense on it. Leave its case shut.",
+}
+
+
 def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
     """Time from or until which closing is safe in the present air; if none, what to do."""
     answer = standing.answer
@@ -221,7 +235,10 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
     if yes and ready.median <= 0:
         return "It stays safe in the present air."
     if yes:
-        return f"It does not stay safe in the present air. {_settling(answer)}"
+        return (
+            "It does not stay safe in the present air. Glue it only if the air stays right until "
+            f"the glue is hard. {_settling(answer)}"
+        )
     unknown = answer.closing.close is Close.UNKNOWN
     if ready.median <= 0 or (unknown and math.isinf(ready.median)):
         return ""

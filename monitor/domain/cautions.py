@@ -96,6 +96,7 @@ OPENED_PLATES = (
 )
 """What to do with opened plates in dry air. Held flat by force, spruce yields. Common practice, no
 source."""
+UNLESS_WOOD = "Close no joint unless the Wood page says that it is safe for that instrument."
 ADD_WATER = "Add water to the air, but stop when it shows on windows or cold walls."
 NO_SOLVENTS = "no solvent, wet coat or oily rag is in it"
 """The condition of warming or shutting a room. A sentence about the room comes before it."""

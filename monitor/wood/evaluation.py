@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.air.current import PlaceAir, air_now, recent
 from monitor.core.errors import OutOfRange
+from monitor.domain.air_assessment import AirState
 from monitor.domain.instrument import Instrument
 from monitor.outlook.place_air import PlaceAirs
-from monitor.science.plates.assessment import WoodStatus, assess
+from monitor.science.plates.assessment import OLD_AIR_MS, Close, Reason, WoodStatus, assess
 from monitor.science.plates.history import MoistureHistory, history
 from monitor.science.plates.projection import PlatesProjection, project
 from monitor.science.waits.air_ensemble import AirEnsemble
@@ -37,6 +39,11 @@ WARM_UP_SPREAD = 2.0
 WATCH_WARM_UP_MS = DAY_MS
 """How long after its coming a cold instrument is watched. [ms]"""
 
+DRY_MARGIN_K = 3.0
+"""A surface at least so far above the dew point stays dry. [K]  Common reading of ISO 8502-4."""
+FORBIDS_WEIGHT = 3
+"""An assessment of the air of this weight asks to close nothing."""
+
 AHEAD_MEMBERS = 40
 """So many members of the air to come are run through the wood. [-]  Ours."""
 
@@ -61,7 +68,30 @@ def wood_standings(
     """Status of each instrument at a moment, in the same order. [ms since 1970-01-01 UTC]"""
     given = list(instruments)
     airs = _Airs(reader, now_ms, given)
-    return [_standing(one, airs, settings) for one in given]
+    found = [_standing(one, airs, settings) for one in given]
+    if not any(one.answer and one.answer.closing.close is Close.YES for one in found):
+        return found
+    present = air_now(recent(reader, settings, now_ms), settings, now_ms)
+    by_place = {a.place.id: a for a in present if now_ms - (a.heard_ms or 0) <= OLD_AIR_MS}
+    return [_agreed(one, by_place.get(one.instrument.place), now_ms) for one in found]
+
+
+def _agreed(standing: WoodStanding, air: PlaceAir | None, now_ms: int) -> WoodStanding:
+    """The standing, not safe to close where the air of its place forbids to close anything."""
+    answer = standing.answer
+    if answer is None or air is None or answer.closing.close is not Close.YES:
+        return standing
+    margin = warm_up_margins_k(standing.instrument, air.temp_c, air.dew_point_c, now_ms)
+    if margin < DRY_MARGIN_K:
+        reason = Reason.COLD
+    elif air.assessment.weight < FORBIDS_WEIGHT:
+        return standing
+    elif air.assessment.state is AirState.DRY:
+        reason = Reason.AIR_VERY_DRY
+    else:
+        reason = Reason.AIR_VERY_DAMP
+    closing = replace(answer.closing, close=Close.NOT_YET, reason=reason, ready_in_s=None)
+    return replace(standing, answer=replace(answer, closing=closing))
 
 
 def wood_history(reader: Reader, instrument: Instrument, now_ms: int) -> MoistureHistory | None:

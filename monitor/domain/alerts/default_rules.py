@@ -16,13 +16,13 @@ from monitor.domain.cautions import (
     OILY_RAGS,
     OPENED_PLATES,
     SOLVENTS,
+    UNLESS_WOOD,
     WARM_TO_DRY,
 )
 from monitor.domain.places import AirLimits
 
 MINUTE_S, HOUR_S = 60, 3_600
 PRACTICE = "common practice, no source"
-UNLESS_WOOD = "Close no joint unless the Wood page says that it is safe for that instrument."
 VARNISH = f"{SOLVENTS} {OILY_RAGS}"
 
 
@@ -240,8 +240,8 @@ def _outlook() -> tuple[Rule, ...]:
                 "tuned on its past"
             ),
             do=(
-                f"Fill the humidifier and start it in time. {OPENED_PLATES} Close no joints, "
-                "postpone varnishing and keep cases shut."
+                f"Fill the humidifier and start it in time. {OPENED_PLATES} {UNLESS_WOOD} "
+                "Postpone varnishing and keep cases shut."
             ),
             caution=f"{HUMIDIFIER} {HEATERS}",
         ),

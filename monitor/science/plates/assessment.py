@@ -79,6 +79,9 @@ class Reason(StrEnum):
     HOME_UNKNOWN = "the air of its home is not known"
     GAPS = "the log has gaps"
     WIDE = "the range is too wide to tell"
+    AIR_VERY_DRY = "the air is very dry: close no joints"
+    AIR_VERY_DAMP = "the air is very damp: glue nothing new"
+    COLD = "it is too cold: leave its case shut"
 
 
 class WoodAssumptions(StrEnum):
