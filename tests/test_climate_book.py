@@ -233,7 +233,7 @@ def said(component) -> str:
 
 @pytest.mark.slow
 def test_the_page_says_band_standing_classes_and_mould(year, found):
-    text = said(past_climate_page.said(found, "front-bench", ShopData(year)))
+    text = said(past_climate_page.record_sentences(found, "front-bench", ShopData(year)))
     assert "Front bench." in text
     assert "a whole year of results" in text
     assert climate_report.BAND_IS_FOR in text

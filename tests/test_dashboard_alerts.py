@@ -109,23 +109,25 @@ def test_the_wall_has_an_alert_in_one_line(found, now, text):
 
 def test_who_put_an_alert_to_rest_is_told():
     found = alert()
-    assert alerts_text.rest(found, NOON, PARIS) == "Not acknowledged."
+    assert alerts_text.acknowledgement(found, NOON, PARIS) == "Not acknowledged."
     put_off = after(found, AlertAction.SNOOZE, until_ms=NOON + 3 * HOUR)
-    assert alerts_text.rest(put_off, NOON, PARIS) == "Snoozed until 15:00."
-    assert alerts_text.rest(put_off, NOON + 4 * HOUR, PARIS) == "Not acknowledged."
+    assert alerts_text.acknowledgement(put_off, NOON, PARIS) == "Snoozed until 15:00."
+    assert alerts_text.acknowledgement(put_off, NOON + 4 * HOUR, PARIS) == "Not acknowledged."
     taken = after(put_off, AlertAction.ACKNOWLEDGE)
-    assert alerts_text.rest(taken, NOON, PARIS) == "Acknowledged by Ina, 11:00."
+    assert alerts_text.acknowledgement(taken, NOON, PARIS) == "Acknowledged by Ina, 11:00."
     assert (
-        alerts_text.rest(after(found, AlertAction.ACKNOWLEDGE, by=""), NOON, PARIS)
+        alerts_text.acknowledgement(after(found, AlertAction.ACKNOWLEDGE, by=""), NOON, PARIS)
         == "Acknowledged, 11:00."
     )
 
 
 def test_what_is_over_tells_how_long_and_how_far_it_went():
     ended = after(alert(), AlertAction.CLEAR, by=BY, ended="back", worst=24.2)
-    assert alerts_text.over(ended, NOON, PARIS, "C") == "1 h, from 10:00 to 11:00; worst 24 %."
+    assert (
+        alerts_text.ended_words(ended, NOON, PARIS, "C") == "1 h, from 10:00 to 11:00; worst 24 %."
+    )
     gone = after(alert("wait-ready", 1.0), AlertAction.CLEAR, by=BY, ended="gone", worst=None)
-    assert alerts_text.over(gone, NOON, PARIS, "C") == (
+    assert alerts_text.ended_words(gone, NOON, PARIS, "C") == (
         "1 h, from 10:00 to 11:00; the wait was released."
     )
 
@@ -136,7 +138,7 @@ def test_what_is_over_tells_how_long_and_how_far_it_went():
 )
 def test_what_was_foretold_ends_by_beginning_or_by_a_newer_outlook(ended, told):
     over = after(alert("dry-snap", 1.4), AlertAction.CLEAR, by=BY, ended=ended, worst=None)
-    assert told in alerts_text.over(over, NOON, PARIS, "C")
+    assert told in alerts_text.ended_words(over, NOON, PARIS, "C")
     assert alerts_text.event_words(over.events[-1], NOON, PARIS, "C").startswith("Ended")
 
 
@@ -241,7 +243,7 @@ def test_the_worst_of_another_quantity_is_not_passed_off_as_the_gravest_rules():
     found = alert("near-yield", 85.0)
     fell = after(found, AlertAction.FELL, by=BY, **alert("far-from-rest", -2.0).events[0].body)
     over = after(fell, AlertAction.CLEAR, by=BY, ended="back", worst=-3.1)
-    assert alerts_text.over(over, NOON, PARIS, "C").endswith("; 85 % when raised.")
+    assert alerts_text.ended_words(over, NOON, PARIS, "C").endswith("; 85 % when raised.")
 
 
 @pytest.mark.parametrize("action", list(AlertAction))
@@ -323,7 +325,7 @@ def test_every_rule_reads_as_a_sentence_without_a_bare_figure(rule):
     for text in (
         alerts_text.rule_words(RULES[rule], PLACES, "F"),
         alerts_text.ends(RULES[rule], "F"),
-        alerts_text.telling(RULES[rule]),
+        alerts_text.notice_words(RULES[rule]),
     ):
         assert text.endswith(".")
         assert not re.search(r" [.,]|\b(above|below) (0 °F|0 h|\d+(\.\d+)? [.,]|\d+\.$)", text), (

@@ -414,7 +414,7 @@ def test_notices_tell_why_they_fail_and_which_were_given_up(dry, shop):
         outbox.add(run, [old], ["mail"])
     lost = next(e for e in outbox.recent(writer, 9) if e.notice.notice_id == "old-1")
     outbox.failed(writer, lost, now, "no such host")
-    text = said(alerts_page.on_their_way(shop.notices(200), settings, now))
+    text = said(alerts_page.undelivered_notices(shop.notices(200), settings, now))
     assert "failed 1 try so far; next try about " in text
     assert "nothing answers there" in text
     assert "Failed" in text
@@ -427,7 +427,7 @@ def test_a_shop_without_channels_is_told_how_to_set_one(tmp_path):
     from dashboard.data.records import Notices
 
     settings = shop_air.settings_in(tmp_path)
-    text = said(alerts_page.on_their_way(Notices([], {}), settings, now_ms()))
+    text = said(alerts_page.undelivered_notices(Notices([], {}), settings, now_ms()))
     assert "No channel is set" in text
     assert "notify-test" in text
 
@@ -524,11 +524,11 @@ def test_more_alerts_than_lines_are_counted():
 
 
 def test_the_menu_counts_the_open_alerts_and_is_silent_without_any(book, dry):
-    assert alerts_page.number_open(book) == "3"
+    assert alerts_page.open_count(book) == "3"
     for rule in ("very-dry", "dry", "sensor-silent", "reservoir-due"):
         dry[2].carry_out({"about": "rule", "do": "rule", "rule": rule, "on": False}, now_ms())
     alert_fixtures.run_cycles(dry[0], dry[1], now_ms(), now_ms(), 60_000)
-    assert alerts_page.number_open(book) == ""
+    assert alerts_page.open_count(book) == ""
     text = said(alerts_page.open_now(ShopData(dry[0]), book, now_ms(), writer=False))
     assert text.startswith("No open alerts.")
     air = air_now(ShopData(dry[0]).recent(), dry[0], now_ms())[0]

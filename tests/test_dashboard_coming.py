@@ -121,7 +121,9 @@ def test_a_hot_spell_is_told_in_the_readers_unit(one):
 
 def test_without_a_forecast_it_says_weak_and_a_room_not_known_is_not_described(one):
     look = dataclasses.replace(one.look, source="", issued_ms=0, reaches_h=0)
-    assert "less certain" in coming_text.as_far(dataclasses.replace(one, look=look), NOW, PARIS)
+    assert "less certain" in coming_text.forecast_reach(
+        dataclasses.replace(one, look=look), NOW, PARIS
+    )
     room = dataclasses.replace(one.look.room, refused="the log is too short")
     told = coming_room_text.room_words(
         dataclasses.replace(one, look=dataclasses.replace(look, room=room)), "C"
@@ -289,7 +291,7 @@ def test_what_comes_in_cold_is_to_warm_in_its_case_only_where_dew_would_form(one
         launch = one.look.launch
         air = launch.air._replace(temp_c=np.full_like(launch.air.temp_c, temp_c))
         look = dataclasses.replace(one.look, launch=dataclasses.replace(launch, air=air))
-        return coming_text.from_the_cold(dataclasses.replace(one, look=look), PARIS, "F")
+        return coming_text.cold_advice(dataclasses.replace(one, look=look), PARIS, "F")
 
     assert "about 14 °F outdoors (14 to 14 °F)" in outdoors(-10.0)
     assert "in its closed case for some hours, until it has warmed" in outdoors(-10.0)
@@ -414,7 +416,7 @@ def test_what_if_at_the_headlines_water_reads_the_level_that_it_promised(book, o
     first = round(soon.begins_h.middle)
     water = water_to_hold(look.room, look.launch, look.air[1], level, 60.0, first)
     other = book.changed(one, Change(water_l_day=water.middle, start=water.start))
-    line = coming_text.beside(one, other, NOW, PARIS, "C", moved=False)[1]
+    line = coming_text.comparison(one, other, NOW, PARIS, "C", moved=False)[1]
     head, _, lowest = line.partition(" lowest ")
     assert head == "From tomorrow 01:00 on, 3 h on end:"
     assert float(lowest.partition(" %")[0]) == pytest.approx(level, abs=1)

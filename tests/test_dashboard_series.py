@@ -170,14 +170,14 @@ def test_a_wait_left_far_beyond_its_basis_says_what_just_right_would_mean(do):
     (wait,) = cleats(do, 1)
     do("release", at_ms=NOON + HOUR, wait=wait)
     (told,) = do.waits()
-    assert bench_text.well_past(told) == ""
+    assert bench_text.long_wait_reminder(told) == ""
     basis_s = told.kind["basis_s"]
-    assert bench_text.well_past(replace(told, equivalent_s=1.4 * basis_s)) == ""
+    assert bench_text.long_wait_reminder(replace(told, equivalent_s=1.4 * basis_s)) == ""
     past = replace(told, equivalent_s=3 * basis_s)
-    assert bench_text.well_past(past).startswith("It had 300 % of its usual time.")
-    assert "It had 300 %" in said(bench_view.felt([past], writer=True))
+    assert bench_text.long_wait_reminder(past).startswith("It had 300 % of its usual time.")
+    assert "It had 300 %" in said(bench_view.feel_question([past], writer=True))
     answered = replace(past, feel=Feel.RIGHT)
-    assert "It had" not in said(bench_view.felt([answered], writer=True))
+    assert "It had" not in said(bench_view.feel_question([answered], writer=True))
 
 
 def test_what_was_foreseen_is_told_to_five_minutes_and_each_day_once(do):

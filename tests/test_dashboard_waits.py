@@ -522,7 +522,9 @@ def test_a_kind_is_changed_added_and_taken_off(settings, commands, client, book)
 
 def test_a_kind_shows_every_parameter_and_what_was_taught(settings, commands, ids, book):
     commands.carry_out({"do": "release", "wait": ids[4], "feel": "soft"}, now_ms())
-    shown = said(bench_wait_types_page.taught(book.kind("rib-seam"), book.learned("rib-seam")))
+    shown = said(
+        bench_wait_types_page.learned_words(book.kind("rib-seam"), book.learned("rib-seam"))
+    )
     assert "Before: usual time 4 h" in shown
     assert "1 release: 1 still soft." in shown.replace("Releases", "releases")
     table = said(bench_wait_types_page.figures(book.kind("rib-seam"), False))

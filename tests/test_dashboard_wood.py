@@ -56,7 +56,7 @@ NAN, INF = math.nan, math.inf
 )
 def test_how_far_from_rest_is_said_with_its_range_and_never_surer_than_it_is(off, side, text):
     assert wood_text.side(QuantileRange(*off)) == side
-    assert wood_text.off_rest(QuantileRange(*off)) == text
+    assert wood_text.off_home(QuantileRange(*off)) == text
 
 
 @pytest.mark.parametrize(

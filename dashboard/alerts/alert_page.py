@@ -53,7 +53,7 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
         alert = book.alert(alert_id)
         if alert is None:
             raise dash.exceptions.PreventUpdate
-        return stands(alert, shop, book, writer=writer), history(alert, shop)
+        return current_state(alert, shop, book, writer=writer), history(alert, shop)
 
 
 @page_frame.where_store_fails(ALERTS.failed("/alerts/one", "Alert", "one"))
@@ -63,7 +63,7 @@ def layout(shop: ShopData, book: AlertQueries, alert_id: str) -> Component:
     alert = book.alert(alert_id)
     if alert is None:
         return _page([html.H1("No such alert"), html.P(dcc.Link("All alerts", href="/alerts"))])
-    now = stands(alert, shop, book, writer=may.allowed)
+    now = current_state(alert, shop, book, writer=may.allowed)
     return _page(
         [
             dcc.Store(id="alert-id", data=alert.id),
@@ -75,7 +75,9 @@ def layout(shop: ShopData, book: AlertQueries, alert_id: str) -> Component:
     )
 
 
-def stands(alert: Alert, shop: ShopData, book: AlertQueries, *, writer: bool) -> list[Component]:
+def current_state(
+    alert: Alert, shop: ShopData, book: AlertQueries, *, writer: bool
+) -> list[Component]:
     """State of an alert, with the taps."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
@@ -88,12 +90,14 @@ def stands(alert: Alert, shop: ShopData, book: AlertQueries, *, writer: bool) ->
         parts += [
             view.facts(alert, value, shop, now),
             html.P([html.Strong("Now: "), alert.do], className="do"),
-            html.P(text.rest(alert, now, zone), className="rest"),
+            html.P(text.acknowledgement(alert, now, zone), className="rest"),
         ]
         if writer:
             parts.append(view.taps(alert, shop, now, note=False))
     else:
-        parts.append(html.P(f"Over: {text.over(alert, now, zone, unit)}", className="facts-line"))
+        parts.append(
+            html.P(f"Over: {text.ended_words(alert, now, zone, unit)}", className="facts-line")
+        )
     parts += [view.why(alert, unfolded=True), _links(alert, book)]
     return parts
 

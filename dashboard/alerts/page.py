@@ -69,11 +69,11 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
 
     @app.callback(Output("alerts-open", "children"), Input("token", "data"))
     def count(_token: str) -> str:
-        return number_open(book)
+        return open_count(book)
 
 
 @page_frame.where_store_fails(lambda *_: "")
-def number_open(book: AlertQueries) -> str:
+def open_count(book: AlertQueries) -> str:
     """Number of open alerts, for the menu; empty if none or not known."""
     return str(len(book.open()) or "")
 
@@ -109,8 +109,8 @@ def live(shop: ShopData, book: AlertQueries, *, writer: bool) -> tuple[list[Comp
     now = now_ms()
     return (
         open_now(shop, book, now, writer=writer),
-        lately_over(shop, book, now),
-        on_their_way(shop.notices(NOTICES_READ), shop.settings, now),
+        recently_ended(shop, book, now),
+        undelivered_notices(shop.notices(NOTICES_READ), shop.settings, now),
         tanks(shop, book, now, writer=writer),
     )
 
@@ -123,7 +123,7 @@ def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> l
         return [
             html.H1("No open alerts."),
             html.P("Problems found by the rules appear here, with what to do."),
-            *without_alert(shop, now),
+            *places_without_alert(shop, now),
         ]
     head = "1 alert is open" if len(found) == 1 else f"{len(found)} alerts are open"
     if calling:
@@ -142,7 +142,7 @@ def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> l
     ]
 
 
-def without_alert(shop: ShopData, now: int) -> list[Component]:
+def places_without_alert(shop: ShopData, now: int) -> list[Component]:
     """List places whose air is not right on Air, and why there is no alert about them."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     airs = [
@@ -152,7 +152,7 @@ def without_alert(shop: ShopData, now: int) -> list[Component]:
     ]
     if not airs:
         return []
-    lines = [html.Li(text.of_air(air, unit)) for air in airs]
+    lines = [html.Li(text.air_line(air, unit)) for air in airs]
     return [
         html.H2("On Air, without an alert"),
         html.Ul(lines, className="over-list"),
@@ -160,7 +160,7 @@ def without_alert(shop: ShopData, now: int) -> list[Component]:
     ]
 
 
-def lately_over(shop: ShopData, book: AlertQueries, now: int) -> list[Component]:
+def recently_ended(shop: ShopData, book: AlertQueries, now: int) -> list[Component]:
     zone = shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     found = book.over(now - OVER_MS)
@@ -182,7 +182,7 @@ def lately_over(shop: ShopData, book: AlertQueries, now: int) -> list[Component]
                             ],
                             className="what-was",
                         ),
-                        html.P(text.over(alert, now, zone, unit)),
+                        html.P(text.ended_words(alert, now, zone, unit)),
                     ],
                     key=alert.id,
                 )
@@ -193,7 +193,7 @@ def lately_over(shop: ShopData, book: AlertQueries, now: int) -> list[Component]
     ]
 
 
-def on_their_way(notices: Notices, settings: Settings, now: int) -> list[Component]:
+def undelivered_notices(notices: Notices, settings: Settings, now: int) -> list[Component]:
     """Notices that wait, that fail and why, that were given up."""
     head = html.H2("Notices")
     if not settings.channels and not notices.newest:

@@ -115,7 +115,7 @@ def line(
             html.Div(
                 [
                     html.P(alerts_text.rule_words(rule, places, unit)),
-                    html.P(alerts_text.telling(rule), className="aside"),
+                    html.P(alerts_text.notice_words(rule), className="aside"),
                 ]
             ),
             switch(rule) if writer else None,
@@ -184,7 +184,7 @@ def one(shop: ShopData, book: AlertQueries, rule_id: str) -> Component:
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     sentences = [
         alerts_text.ends(rule, unit),
-        alerts_text.telling(rule),
+        alerts_text.notice_words(rule),
         _family(rule, book.rules()),
     ]
     return _page(

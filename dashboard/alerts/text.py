@@ -72,8 +72,8 @@ def facts(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, un
     first = value(raised["value"], raised["unit"], unit)
     now = value(now_value, alert.unit, unit)
     figures = [f"{now} now" if now else "not known now", f"{first} when raised"] if first else []
-    parts = [alert.detail, f"{'for ' if lasting(alert) else ''}{', '.join(figures)}"]
-    if not (lasting(alert) and now):
+    parts = [alert.detail, f"{'for ' if is_duration(alert) else ''}{', '.join(figures)}"]
+    if not (is_duration(alert) and now):
         parts.append(f"since {formats.when(alert.began_ms, now_ms, zone)}")
     if alert.changed_ms is not None:
         parts.append(
@@ -88,7 +88,7 @@ def line(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, uni
     shown = value(now_value, alert.unit, unit)
     if alert.faded:
         return f"{title(alert)}: {alert.detail.partition('; ')[0]}."
-    if shown and lasting(alert):
+    if shown and is_duration(alert):
         return f"{title(alert)}, for {shown}."
     if alert.unit and not shown:
         shown = "not known now"
@@ -98,7 +98,7 @@ def line(alert: Alert, now_value: float | None, now_ms: int, zone: ZoneInfo, uni
     )
 
 
-def foretold(alert: Alert) -> Headline:
+def outlook_headline(alert: Alert) -> Headline:
     """Headline of an alert about the outlook, with its figures and what to do."""
     figures, _, help_ = alert.detail.partition("; ")
     sentence = f"{title(alert)}{f', {figures}' if figures else ''}."
@@ -106,7 +106,7 @@ def foretold(alert: Alert) -> Headline:
     return Headline("dry", sentence, f"{more}{first_step(alert)}")
 
 
-def of_air(air: PlaceAir, unit: Unit) -> str:
+def air_line(air: PlaceAir, unit: Unit) -> str:
     """Line on Air about a place that is not right: `Front bench, 55.9 °F. Too cold to glue.`"""
     warmth = air.assessment.state in (AirState.COLD, AirState.HOT)
     figure = (
@@ -124,7 +124,7 @@ NO_ALERT = (
 )
 
 
-def lasting(alert: Alert) -> bool:
+def is_duration(alert: Alert) -> bool:
     """True if an alert's value is itself a length of time."""
     return alert.unit == "s"
 
@@ -134,7 +134,7 @@ def first_step(alert: Alert) -> str:
     return f"{alert.do.partition('. ')[0].rstrip('.')}." if alert.do else ""
 
 
-def rest(alert: Alert, now_ms: int, zone: ZoneInfo) -> str:
+def acknowledgement(alert: Alert, now_ms: int, zone: ZoneInfo) -> str:
     """Sentence on who acknowledged or snoozed an alert, or that nobody did."""
     if alert.acknowledged:
         at, by = alert.acknowledged
@@ -144,12 +144,12 @@ def rest(alert: Alert, now_ms: int, zone: ZoneInfo) -> str:
     return "Not acknowledged."
 
 
-def over(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
+def ended_words(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     """An alert that is over: how long, from when, how bad."""
     ended = alert.cleared_ms or now_ms
     worst = worst_text(alert, fahrenheit=unit == "F").replace("-", "−")
     parts = [
-        f"{lasted(alert, now_ms)}, from {formats.when(alert.began_ms, now_ms, zone)} "
+        f"{duration_words(alert, now_ms)}, from {formats.when(alert.began_ms, now_ms, zone)} "
         f"to {formats.when(ended, now_ms, zone)}"
     ]
     if worst:
@@ -159,7 +159,7 @@ def over(alert: Alert, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def lasted(alert: Alert, now_ms: int) -> str:
+def duration_words(alert: Alert, now_ms: int) -> str:
     """Duration of an alert in words, from when it began."""
     seconds = ((alert.cleared_ms or now_ms) - alert.began_ms) / 1000
     return formats.hours(seconds) if seconds >= 60 else "less than a minute"
@@ -318,7 +318,7 @@ def ends(rule: Rule, unit: Unit) -> str:
     return f"Ends when {back}{lasting_s}."
 
 
-def telling(rule: Rule) -> str:
+def notice_words(rule: Rule) -> str:
     """Sentence on how often notices are sent, and if also in quiet hours."""
     often = "One notice is sent"
     if rule.repeat_s:

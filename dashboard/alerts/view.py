@@ -50,7 +50,7 @@ def card(
             facts(alert, now_value, shop, now),
             html.P([html.Strong("Now: "), alert.do], className="do") if alert.do else None,
             why(alert),
-            html.P(alerts_text.rest(alert, now, shop.settings.zone), className="rest"),
+            html.P(alerts_text.acknowledgement(alert, now, shop.settings.zone), className="rest"),
             taps(alert, shop, now, note=True) if writer else None,
         ],
         key=alert.id,

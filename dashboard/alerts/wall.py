@@ -70,7 +70,7 @@ def headline(
         if snap is None or snap.urgency < FORETOLD_FROM or gravest >= snap.urgency:
             return head, left
         left.remove(snap)
-        return text.foretold(snap), left
+        return text.outlook_headline(snap), left
     first = left.pop(0)
     value = values.get((first.rule, first.subject))
     return (Headline("alert", text.line(first, value, now_ms, zone, unit), first.do), left)

@@ -184,7 +184,7 @@ def _just(waits: Sequence[Wait], writer: bool) -> Component:
     return html.Article(
         [
             html.H2(f"Released: {name}"),
-            view.felt(waits, writer),
+            view.feel_question(waits, writer),
             html.Div(taps, className="taps") if writer else None,
         ],
         key=waits[0].id,

@@ -53,7 +53,7 @@ def duration(seconds: float) -> float:
     return 3600 * float(f"{seconds / 3600:.2g}")
 
 
-def well_past(wait: Wait) -> str:
+def long_wait_reminder(wait: Wait) -> str:
     """Reminder for judging a wait that had far more than its usual time; empty for others."""
     share = (wait.equivalent_s or 0.0) / float(wait.kind["basis_s"])
     if share * LONG_BEFORE < 1:

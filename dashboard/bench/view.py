@@ -233,9 +233,9 @@ def each_of(waits: Sequence[Wait], writer: bool) -> Component:
     )
 
 
-def felt(waits: Sequence[Wait], writer: bool) -> Component:
+def feel_question(waits: Sequence[Wait], writer: bool) -> Component:
     """Question on how waits were at their release: three taps, of which one may be on."""
-    feel, past = waits[0].feel, bench_text.well_past(waits[0])
+    feel, past = waits[0].feel, bench_text.long_wait_reminder(waits[0])
     if not writer:
         answer = bench_text.FEELS[feel] if feel else "not answered"
         return html.P(f"How it was: {answer.lower()}.")

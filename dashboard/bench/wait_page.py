@@ -60,7 +60,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries, woods: WoodQueri
         wait = book.wait(wait_id)
         if wait is None:
             raise dash.exceptions.PreventUpdate
-        return stands(wait, shop, book, writer), history(wait, shop)
+        return current_state(wait, shop, book, writer), history(wait, shop)
 
 
 @page_frame.where_store_fails(BENCH.failed("/bench/wait", "Wait", "one"))
@@ -72,7 +72,7 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, wait_id: str) 
         return _page(
             [html.H1("No such wait"), html.P(dcc.Link("Back to the bench", href="/bench"))]
         )
-    now = stands(wait, shop, book, writer.allowed)
+    now = current_state(wait, shop, book, writer.allowed)
     entries, instrument = history(wait, shop), woods.instrument(id_of(wait.instrument))
     places = shop.place_names(indoors=True)
     return _page(
@@ -91,7 +91,7 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, wait_id: str) 
     )
 
 
-def stands(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -> list[Component]:
+def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -> list[Component]:
     """State of a wait, the facts, and the taps."""
     now, zone = now_ms(), shop.settings.zone
     name, places = wait_text.title(wait), shop.place_names()
@@ -116,7 +116,7 @@ def stands(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -> list[
                 className="lead",
             )
         )
-        parts.append(view.felt([wait], writer))
+        parts.append(view.feel_question([wait], writer))
     if writer:
         parts.append(html.Div(_taps(wait, name), className="taps wide"))
     parts.append(

@@ -199,7 +199,7 @@ def one(shop: ShopData, book: WaitQueries, kind_id: str) -> Component:
             html.Ul([html.Li(cautions.WORDS[c]) for c in kind.cautions], className="plain"),
             html.P(cautions.DEFERS, className="aside") if kind.cautions else None,
             html.H2("Learned from releases"),
-            *taught(kind, learned),
+            *learned_words(kind, learned),
             html.H2("Its figures"),
             *figures(kind, may.allowed),
             html.H2("Quick card"),
@@ -217,7 +217,7 @@ def _releases(n: int) -> str:
     return f"{n} release{'' if n == 1 else 's'}"
 
 
-def taught(kind: WaitType, learned: LearnedUsualTime | None) -> list[Component]:
+def learned_words(kind: WaitType, learned: LearnedUsualTime | None) -> list[Component]:
     """Prior, evidence and result."""
     if learned is None:
         return [html.P("This kind cannot learn, because it has no spread.")]
@@ -464,11 +464,11 @@ def card(kind: WaitType, unit: formats.Unit) -> list[Component]:
     return [
         html.P(caption),
         _table(["Air", *(f"{rh} %" for rh in CARD_RHS_PCT)], rows, "Quick card", "card"),
-        html.P(parting(kind), className="aside"),
+        html.P(card_limits(kind), className="aside"),
     ]
 
 
-def parting(kind: WaitType) -> str:
+def card_limits(kind: WaitType) -> str:
     """Describe where the card differs from the law."""
     law = kind.law
     if not isinstance(law, GlueLaw):

@@ -128,7 +128,7 @@ def wish_of(
     return wish, faults
 
 
-def called(name: str) -> str:
+def label_of(name: str) -> str:
     """Label of a field."""
     words = {a.name: a.words for a in FIELDS} | LEGENDS
     return words.get(name, name)

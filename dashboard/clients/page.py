@@ -240,7 +240,7 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
 
 
 def _faults(fields: Mapping[str, str]) -> Component:
-    lines = [html.Li(f"{forms.called(name)}: {text}") for name, text in fields.items()]
+    lines = [html.Li(f"{forms.label_of(name)}: {text}") for name, text in fields.items()]
     return html.Ul(lines, className="client-faults")
 
 

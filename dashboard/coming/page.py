@@ -137,8 +137,8 @@ def head_and_details(
         label = next((p.label for p in book.places() if p.id == state.place), state.place)
         learning = coming_view.learning(state, label)
     one, fit = book.outlook_of(place), book.fit(place)
-    not_used = text.not_used(shop.doubted(now), now, zone)
-    doubt = [html.P(not_used, className="caution")] if not_used else []
+    unused = text.unused_forecast(shop.doubted(now), now, zone)
+    doubt = [html.P(unused, className="caution")] if unused else []
     if one is None:
         why = text.no_outlook(book.looked_ms(place), now, zone)
         return [*coming_view.head(why, learning), *doubt], []
@@ -194,7 +194,7 @@ def _other(
     """Curve and sentences to show beside the outlook, and the faults by field."""
 
     def compared(other: PlaceOutlook, *, moved: bool) -> list[str]:
-        return text.beside(one, other, now_ms(), zone, unit, moved=moved)
+        return text.comparison(one, other, now_ms(), zone, unit, moved=moved)
 
     elsewhere = wish.get("elsewhere") or ""
     if elsewhere and elsewhere != one.place.id:

@@ -75,7 +75,7 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
         return Headline(
             "right",
             f"{name}: no dry, damp or hot spell is expected.",
-            f"The band is {one.low_pct:g} to {one.high_pct:g} %. {as_far(one, now_ms, zone)}",
+            f"The band is {one.low_pct:g} to {one.high_pct:g} %. {forecast_reach(one, now_ms, zone)}",
         )
     sort, word, spell = found[0]
     extreme = _extreme(sort, spell, unit)
@@ -159,7 +159,7 @@ def span(quantity: str, values: OutlookRange, unit: Unit) -> str:
     return f"{middle} {mark}" if low == high else f"{middle} {mark} ({low} to {high} {mark})"
 
 
-def as_far(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
+def forecast_reach(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
     """Reach of the forecast, and what is used after it."""
     look = one.look
     if not look.source:
@@ -171,7 +171,7 @@ def as_far(one: PlaceOutlook, now_ms: int, zone: ZoneInfo) -> str:
     )
 
 
-def not_used(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
+def unused_forecast(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
     """Sentence that a newer forecast is not used, and why; empty if there is none."""
     if found is None:
         return ""
@@ -187,7 +187,7 @@ def good_hours(one: PlaceOutlook, zone: ZoneInfo) -> list[str]:
     ]
 
 
-def from_the_cold(one: PlaceOutlook, zone: ZoneInfo, unit: Unit) -> str:
+def cold_advice(one: PlaceOutlook, zone: ZoneInfo, unit: Unit) -> str:
     """Advice on an instrument that comes in cold; empty where no dew would form on it."""
     return cold_words(one, zone, f"°{unit}")
 
@@ -276,7 +276,7 @@ def age(one: PlaceOutlook, now_ms: int) -> str:
     return f"{text}, and readings up to {formats.age((now_ms - look.read_ms) / 1000)}."
 
 
-def beside(
+def comparison(
     one: PlaceOutlook, other: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit, *, moved: bool
 ) -> list[str]:
     """Compare a change, or another place (`moved`), with the air here at its worst hour."""

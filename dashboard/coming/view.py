@@ -217,7 +217,7 @@ def below(
         [
             html.H2("Based on"),
             html.P(coming_text.rests_on(one, fit, zone)),
-            html.P(coming_text.as_far(one, now_ms, zone)),
+            html.P(coming_text.forecast_reach(one, now_ms, zone)),
             html.P(coming_text.age(one, now_ms)),
             html.H3("The room"),
             html.Ul(
@@ -235,7 +235,7 @@ def below(
             html.Ul([html.Li(line) for line in plates], className="plates-ahead"),
             html.P(coming_text.PLATES_FROM, className="aside"),
         ]
-    if cold := coming_text.from_the_cold(one, zone, unit):
+    if cold := coming_text.cold_advice(one, zone, unit):
         sections[1] += [html.H2("Instruments coming in from the cold"), html.P(cold)]
     if heat := coming_text.thermostats(one, tried, now_ms, zone, unit):
         sections[1] += [html.H2("Thermostat"), html.P(heat), html.P(HEATERS, className="caution")]

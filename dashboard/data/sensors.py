@@ -66,7 +66,7 @@ def healths(shop: ShopData) -> list[Health]:
         return health(reader, shop.settings, now_ms())
 
 
-def in_jars(shop: ShopData) -> list[SensorHistory]:
+def sensors_in_jars(shop: ShopData) -> list[SensorHistory]:
     """Sensors that are in a jar now."""
     with shop.reader() as reader:
         return [one for one in reader.histories().values() if one.in_jar]

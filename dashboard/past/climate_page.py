@@ -179,7 +179,7 @@ def answered(
     place = _place(place_id, shop)
     record = shop.climate(place, end or now)
     shown = f"{formats.stamp(record.start_ms, zone)} to {formats.stamp(record.end_ms, zone)}"
-    return _plot(record, screen, look, zone), shown, said(record, place_id, shop)
+    return _plot(record, screen, look, zone), shown, record_sentences(record, place_id, shop)
 
 
 def _place(place_id: str, shop: ShopData) -> Place | None:
@@ -198,7 +198,7 @@ def _plot(
     )
 
 
-def said(record: ClimateRecord, place_id: str, shop: ShopData) -> list[Component]:
+def record_sentences(record: ClimateRecord, place_id: str, shop: ShopData) -> list[Component]:
     """Everything below the plot."""
     parts: list[Component] = [
         html.Div(

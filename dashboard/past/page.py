@@ -10,7 +10,16 @@ import dash
 from dash import ClientsideFunction, Input, Output, State, dcc, html
 
 from dashboard.past import downloads
-from dashboard.past.selection import QUANTITIES, SPANS, Choice, Done, choice_of, due, span_of, step
+from dashboard.past.selection import (
+    QUANTITIES,
+    SPANS,
+    Choice,
+    Done,
+    choice_of,
+    redraw_due,
+    span_of,
+    step,
+)
 from dashboard.ui import formats, page_frame, plots, sentences
 from dashboard.ui.markup import attributes
 from dashboard.ui.plots import Line
@@ -89,7 +98,7 @@ def register(app: dash.Dash, shop: ShopData) -> None:
         )
         after = step(before, asked, done, does, now, shop)
         same = after == before and screen == done.screen
-        if done.drawn and same and not due(after, done.drawn, now, shop):
+        if done.drawn and same and not redraw_due(after, done.drawn, now, shop):
             raise dash.exceptions.PreventUpdate
         answer = answered(after, screen or {}, now, shop)
         seen = does._replace(drawn=now)._asdict()

@@ -152,7 +152,7 @@ def span_of(choice: Choice, now: int, shop: ShopData) -> tuple[int, int]:
     return formats.moved(end, choice.span, -1, shop.settings.zone), end
 
 
-def due(choice: Choice, drawn: int, now: int, shop: ShopData) -> bool:
+def redraw_due(choice: Choice, drawn: int, now: int, shop: ShopData) -> bool:
     """True if new readings would move a figure drawn at `drawn` by as much as a point."""
     if choice.zoom or choice.end_ms is not None:
         return False

@@ -187,7 +187,7 @@ def _topic(topics: Mapping[tuple[str, str], str], one: PlacedSensor) -> str:
 
 def jars(shop: ShopData) -> list[Component]:
     """List the sensors in a jar, whose readings are not used for a place meanwhile."""
-    found = data_sensors.in_jars(shop)
+    found = data_sensors.sensors_in_jars(shop)
     if not found:
         return []
     return [

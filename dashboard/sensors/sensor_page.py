@@ -70,7 +70,7 @@ def register(app: dash.Dash, shop: ShopData) -> None:
         one = data_sensors.sensor_details(shop, sensor_id)
         if one is None:
             raise dash.exceptions.PreventUpdate
-        return stands(one, shop), taps(one, writer=writer), history(one, shop)
+        return current_state(one, shop), taps(one, writer=writer), history(one, shop)
 
     @app.callback(
         Output("sensor-plot", "figure"),
@@ -111,7 +111,7 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
         dcc.Store(id="sensor-id", data=sensor_id),
         back,
         html.H1([one.history.name, " ", html.Span(sensor_id, className="sensor")]),
-        html.Div(stands(one, shop), id="sensor-now"),
+        html.Div(current_state(one, shop), id="sensor-now"),
         html.H2("Calibrate it"),
         guide() if may.allowed else read_only(may),
         html.Div(taps(one, writer=may.allowed), id="sensor-taps"),
@@ -152,7 +152,7 @@ def _page(parts: list[Any]) -> Component:
     return html.Main([*action_results(), *parts], className="sheet bench wood one sensor-page")
 
 
-def stands(one: SensorDetails, shop: ShopData) -> list[Component]:
+def current_state(one: SensorDetails, shop: ShopData) -> list[Component]:
     """State of a sensor: its place, its values, its state in a jar, and its corrections."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)

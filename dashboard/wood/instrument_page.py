@@ -63,7 +63,11 @@ def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
         found = book.instrument(instrument_id)
         if found is None:
             raise dash.exceptions.PreventUpdate
-        return (stands(found, shop, book, writer), inside(found, shop, book), history(found, shop))
+        return (
+            current_state(found, shop, book, writer),
+            inside(found, shop, book),
+            history(found, shop),
+        )
 
     @app.callback(
         Output("stay-plot", "figure"),
@@ -99,7 +103,7 @@ def layout(shop: ShopData, book: WoodQueries, instrument_id: str) -> Component:
     if one is None:
         back = html.P(dcc.Link("All in the shop", href="/wood"))
         return WOOD.page("/wood/one", [html.H1("No such instrument"), back])
-    state, wood = stands(one, shop, book, may.allowed), inside(one, shop, book)
+    state, wood = current_state(one, shop, book, may.allowed), inside(one, shop, book)
     done = history(one, shop)
     places = shop.place_names(indoors=True)
     return WOOD.page(
@@ -129,7 +133,9 @@ def layout(shop: ShopData, book: WoodQueries, instrument_id: str) -> Component:
     )
 
 
-def stands(one: Instrument, shop: ShopData, book: WoodQueries, writer: bool) -> list[Component]:
+def current_state(
+    one: Instrument, shop: ShopData, book: WoodQueries, writer: bool
+) -> list[Component]:
     """State of an instrument, with the taps, the facts and the cautions."""
     now, zone, places = now_ms(), shop.settings.zone, shop.place_names()
     standing = book.standing(one.id) if one.here else None
@@ -246,7 +252,7 @@ def _part(one: PartStatus) -> list[Component]:
         html.Td(wood_view.scale(one)),
         html.Td(
             [
-                text.off_rest(one.from_home_pct),
+                text.off_home(one.from_home_pct),
                 html.Small(
                     f"now {formats.figure(one.moisture_pct.median, 1)} % ({faces}), home "
                     f"{formats.figure(one.home_moisture_pct.median, 1)} %"

@@ -32,7 +32,7 @@ def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
         path="/wood/left",
         title="Handed out",
         order=1,
-        layout=lambda **_: left(shop, book),
+        layout=lambda **_: handed_out(shop, book),
     )
 
     @app.callback(
@@ -86,7 +86,7 @@ def live(shop: ShopData, book: WoodQueries) -> list[Component]:
 
 
 @page_frame.where_store_fails(WOOD.failed("/wood/left", "Handed out"))
-def left(shop: ShopData, book: WoodQueries) -> Component:
+def handed_out(shop: ShopData, book: WoodQueries) -> Component:
     """Page of the instruments handed out last."""
     gone = book.left(LEFT_SHOWN)
     shown = (

@@ -97,7 +97,7 @@ def side(off: QuantileRange) -> str:
     return "right" if max(-off.low, off.high) <= UNSURE_PCT else "unknown"
 
 
-def off_rest(off: QuantileRange) -> str:
+def off_home(off: QuantileRange) -> str:
     """Distance from home moisture: "2.7 points drier (1.7 to 3.5)"."""
     if side(off) in _NEAR:
         return f"{_NEAR[side(off)]} ({_signed(off.low)} to {_signed(off.high)} points)"
@@ -106,9 +106,9 @@ def off_rest(off: QuantileRange) -> str:
     return f"{_pct(abs(off.median))} points {word} ({_pct(low)} to {_pct(high)})"
 
 
-def off_brief(off: QuantileRange) -> str:
+def off_home_brief(off: QuantileRange) -> str:
     """The same in two words."""
-    return off_rest(off).partition(" (")[0]
+    return off_home(off).partition(" (")[0]
 
 
 _NEAR = {"right": "near home moisture", "unknown": "not known"}
@@ -165,7 +165,7 @@ def span(seconds: float) -> str:
     return OVER_A_YEAR
 
 
-def asks(instrument: Instrument) -> str:
+def closing_question(instrument: Instrument) -> str:
     """Question about closing that the answer belongs to."""
     return "Safe to close" if instrument.open_now else "If opened now, safe to close"
 
@@ -193,7 +193,7 @@ def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo
         held = "it would be strained" if instrument.open_now else "it is strained"
         return f"The worst part, the {found.part}: {held} to {strain}."
     if found.reason in (Reason.TOO_DRY, Reason.TOO_DAMP):
-        off = off_rest(part.from_home_pct).partition(" (")[0]
+        off = off_home(part.from_home_pct).partition(" (")[0]
         if side(part.from_home_pct) in _NEAR:
             off = "away from its home moisture"
         joined = "Glued now, it would be" if instrument.open_now else "Held by its joints, it is"

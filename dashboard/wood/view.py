@@ -46,7 +46,7 @@ def scale(one: PartStatus) -> Component:
     left, right = at(off.low), at(off.high)
     state = wood_text.side(off)
     settles = one.settle_pct.median - one.home_moisture_pct.median
-    words = [f"{one.part.name}: {wood_text.off_rest(off)}"]
+    words = [f"{one.part.name}: {wood_text.off_home(off)}"]
     pieces = [
         html.Span(className="axis"),
         *(html.Span(className="tick", style={"left": f"{at(t):.1f}%"}) for t in TICKS_PCT),
@@ -92,7 +92,7 @@ def closing(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Component:
     found = wood_text.closeness(standing, now_ms, zone)
     return html.Div(
         [
-            html.P(wood_text.asks(standing.instrument), className="asked-of"),
+            html.P(wood_text.closing_question(standing.instrument), className="asked-of"),
             html.P(
                 [
                     html.Span(
@@ -142,7 +142,7 @@ def line(one: PartStatus) -> Component:
         [
             html.Span(one.part.name, className="part-name"),
             scale(one),
-            html.Span(wood_text.off_brief(one.from_home_pct), className="off"),
+            html.Span(wood_text.off_home_brief(one.from_home_pct), className="off"),
             html.Span(wood_text.moved(one.change_mm, one.part.width_mm), className="moved"),
             html.Span(
                 wood_text.settles_words(one.settles_in_s).partition(" (")[0], className="settling"
