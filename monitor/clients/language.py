@@ -119,14 +119,6 @@ class Language:
             return f"{self.number(grams / G_PER_OZ, 1 if grams < 300 else 0)} oz"
         return f"{self.number(grams)} g"
 
-    def hours(self, minutes: QuantileRange) -> str:
-        """A length of time with its range, in minutes or hours."""
-        if minutes.high < 100:
-            return self.text(
-                "{range} minutes", range=self.range([5 * round(m / 5) for m in minutes])
-            )
-        return self.text("{range} hours", range=self.range([m / 60 for m in minutes], 1))
-
     def day(self, moment: date) -> str:
         """A date in full."""
         return self._region.long_date(moment)

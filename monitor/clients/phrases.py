@@ -37,7 +37,8 @@ WHY = {
     Why.TOO_DRY: marked("In the driest months the wood still becomes drier than the band."),
     Why.TOO_DAMP: marked(
         "In damp months the air is damper than the band. A humidifier does not help then. Air "
-        "the room, or dry it slowly with a dehumidifier."
+        "the room only while it is clearly colder outdoors than indoors, or dry it slowly with a "
+        "dehumidifier."
     ),
     Why.OVER_WET: marked(
         "A humidifier in the case is not advised. An amount that is enough in one case is too "

@@ -11,7 +11,7 @@ from monitor.clients.refill_words import fills_of, fills_words, summary_of
 from monitor.clients.reminders import calendar_of, qr_of
 from monitor.core.formats import local
 from monitor.science.case.devices import MONTH_STARTS, Buffer, Humidifier
-from monitor.science.case.measures import Holds, Measure, Option
+from monitor.science.case.measures import Holds, Measure, Option, Why
 from monitor.science.case.simulation import TOO_DAMP_PCT
 
 if TYPE_CHECKING:
@@ -20,6 +20,13 @@ if TYPE_CHECKING:
 
     from monitor.clients.calculation import HoldTime, SheetCalculation
     from monitor.clients.language import Language
+
+
+LEAST_SHUT_H, LONG_SHUT_H = 2, 8
+"""A cold case is left shut for at least so long; for longer than the second, overnight. [h]  Common
+practice, no source."""
+NOT_COLD_C = 15.0
+"""Who typed only outdoor temperatures above this is not warned of a certain cold day. [°C]  Ours."""
 
 
 class Section(NamedTuple):
@@ -192,26 +199,38 @@ def _lead(worked: SheetCalculation) -> str:
             months=months,
         )
     elif advised.kind is Measure.DISCIPLINE and worked.wish.case.holds_nothing:
-        what = say.text("Keep its cover on whenever it is not played. No water is needed.")
+        what = say.text("Keep its cover on whenever it is not played.")
     elif advised.kind is Measure.DISCIPLINE:
+        what = say.text("Keep it in its closed case whenever it is not played.")
+    elif advised.holds is not Holds.YES:
+        return say.text(
+            "No measure that was tried is certain to keep it in the band. In dry months, keep it "
+            "away from warm, dry air, watch the hygrometer, and ask your repairer how to add "
+            "water to the room safely."
+        ) + _known_only(worked)
+    elif worked.wish.humidified_l_day:
         what = say.text(
-            "Keep it in its closed case whenever it is not played. No water is needed."
+            "With the water that you add to the room now, dry air is not a danger. Do not add "
+            "more. Watch for damp air."
         )
     elif advised.holds_damp is Holds.YES:
         what = say.text("Continue as you do now. Nothing needs to be added.")
     else:
         what = say.text("Dry air is not a danger here. Do not add water. Watch for damp air.")
+    if advised.kind is Measure.DISCIPLINE and advised.holds is Holds.YES:
+        what += " " + say.text("No water is needed.")
     what += _known_only(worked)
     if advised.holds is Holds.YES:
         return what
     share = say.text("{n} of 10", n=say.number(10 * advised.held_share))
+    best = say.text("No measure is certain to keep it in the band. The best one:") + f" {what}"
     if advised.holds is Holds.UNCLEAR:
-        return f"{what} " + say.text(
+        return f"{what if advised.held_share >= 0.5 else best} " + say.text(
             "This keeps it from drying out in about {share} homes and cases like yours. Watch "
             "the hygrometer.",
             share=share,
         )
-    return say.text("No measure is certain to keep it in the band. The best one:") + (f" {what}")
+    return best
 
 
 def _known_only(worked: SheetCalculation) -> str:
@@ -296,8 +315,8 @@ def _to_do(worked: SheetCalculation) -> tuple[str, ...]:
         lines.append(
             say.text(
                 "Empty, dry and clean the humidifier as its maker says, and use the kind of "
-                "water that the maker asks for. Turn it down while water runs down the "
-                "windows."
+                "water that the maker asks for. Turn it down when water shows on windows or "
+                "cold walls. Stop using it if anyone coughs or feels tight in the chest."
             )
         )
     lines.append(
@@ -307,8 +326,22 @@ def _to_do(worked: SheetCalculation) -> tuple[str, ...]:
             "RH a day."
         )
     )
-    lines += [say.text(phrases.WHY[w]) for w in worked.advice.why]
-    return tuple(lines)
+    lines += [_why(w, worked) for w in worked.advice.why]
+    return tuple(filter(None, lines))
+
+
+def _why(why: Why, worked: SheetCalculation) -> str:
+    """A reason in words; empty where it would contradict the measure that is advised."""
+    say, advised = worked.wish.language, worked.advised
+    if why is Why.TOO_DAMP and worked.bare.holds_damp is Holds.YES:
+        return ""  # the damp is the device's own, not the climate's
+    if why is Why.OVER_WET and isinstance(advised.device, Humidifier):
+        return say.text(
+            "An amount of water that is enough in one case is too much in another. Read the "
+            "hygrometer every day, and take the humidifier out while it reads above {high} %.",
+            high=say.number(worked.wish.band_pct[1]),
+        )
+    return say.text(phrases.WHY[why])
 
 
 def _week(option: Option, say: Language) -> str:
@@ -356,11 +389,21 @@ def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
 def _journeys(worked: SheetCalculation) -> tuple[str, ...]:
     say, cold = worked.wish.language, worked.cold
     lines = []
-    wait = cold.warm_up.open_min
-    if wait.high > 0 and math.isfinite(wait.high):
-        what = say.text("leave the case shut for {time} before you open it", time=say.hours(wait))
-        if worked.wish.case.holds_nothing:
-            what = say.text("leave the cover on for {time}", time=say.hours(wait))
+    wait, typed = cold.warm_up.open_min, worked.wish.outdoors_c
+    what = _shut(worked)
+    if not math.isfinite(wait.high):
+        lines.append(
+            say.text(
+                "The room is so damp that water can condense on a cold instrument. Dry the air of "
+                "the room, and {what}.",
+                what=what,
+            )
+        )
+    elif wait.high <= 0 or (typed and min(typed) > NOT_COLD_C):
+        lines.append(
+            say.text("If it is cold when you bring it into a warm room, {what}.", what=what)
+        )
+    else:
         lines.append(
             say.text(
                 "If you bring it from {cold} outdoors into a room at {room} with up to {rh} "
@@ -392,6 +435,20 @@ def _journeys(worked: SheetCalculation) -> tuple[str, ...]:
         )
     )
     return tuple(lines)
+
+
+def _shut(worked: SheetCalculation) -> str:
+    """How long a cold instrument is left shut in: whole hours on the safe side, or overnight."""
+    say, minutes = worked.wish.language, worked.cold.warm_up.open_min.high
+    cover = worked.wish.case.holds_nothing
+    if not 0 < minutes <= 60 * LONG_SHUT_H:
+        if cover:
+            return say.text("leave the cover on overnight")
+        return say.text("leave the case shut overnight")
+    hours = say.number(max(math.ceil(minutes / 60), LEAST_SHUT_H))
+    if cover:
+        return say.text("leave the cover on for at least {n} hours", n=hours)
+    return say.text("leave the case shut for at least {n} hours", n=hours)
 
 
 def _holds(worked: SheetCalculation) -> tuple[str, ...]:
@@ -455,6 +512,13 @@ def _plot(worked: SheetCalculation) -> str:
     middle = {m: worked.advice.home[m - 1].median for m in known}
     driest, dampest = min(known, key=middle.__getitem__), max(known, key=middle.__getitem__)
     middles = list(middle.values())
+    if worked.unknown and round(min(middles)) == round(max(middles)):
+        return say.text(
+            "RH through the year, 5-day means. Your home: about {level} in {known}. Hatched: nothing "
+            "is known. Grey band: right for the instrument. Shaded: range with the advice.",
+            level=say.percent(min(middles)),
+            known=say.listed(known),
+        )
     if worked.unknown:
         return say.text(
             "RH through the year, 5-day means. Your home: from {low} to {high} in {known}. Hatched: "

@@ -1,0 +1,153 @@
+"""Sheets of extreme homes: no sentence contradicts another, none prescribes from nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from test_clients_sheet import MADE_MS, PARIS
+
+from monitor.clients.calculation import calculate_sheet
+from monitor.clients.request import read_wish
+from monitor.clients.sheet import LEAST_SHUT_H, sheet_of
+from monitor.science.case.devices import Humidifier
+from monitor.science.case.measures import Holds, Measure
+
+
+def months(temps_c, rhs_pct):
+    """Readings of all months."""
+    return {f"temp.{m}": float(t) for m, t in enumerate(temps_c, 1)} | {
+        f"rh.{m}": float(rh) for m, rh in enumerate(rhs_pct, 1)
+    }
+
+
+SEASONS = (30, 31, 36, 42, 48, 55, 58, 58, 52, 44, 36, 31)
+HOMES = {
+    "one January": {"temp.1": 21.0, "rh.1": 28.0},
+    "one July": {"temp.7": 24.0, "rh.7": 65.0},
+    "desert": months([18, 20, 24, 28, 31, 32, 32, 31, 29, 25, 21, 18], 6 * [15] + 6 * [13]),
+    "tropics": months(12 * [28], 12 * [80]),
+    "unheated": months(
+        [4, 4, 7, 10, 14, 17, 19, 19, 16, 12, 7, 5],
+        [82, 80, 75, 70, 68, 66, 66, 68, 72, 78, 82, 84],
+    ),
+    "humidified": months(12 * [21], 12 * [60]) | {"humidified_l_day": 12.0},
+    "cover": months(12 * [21], [26, 28, 34, 40, 48, 55, 58, 58, 52, 44, 34, 28])
+    | {"case": "bass, cover"},
+    "flooding device": months(12 * [21], SEASONS)
+    | {
+        "device": "humidifier",
+        "device_water_ml": 200.0,
+        "device_every_d": 7.0,
+        "device_lost_g": 60.0,
+        "device_lost_d": 5.0,
+        "device_lost_rh": 35.0,
+    },
+    "two readings": {"temp.1": 21.0, "rh.1": 27.0, "temp.7": 24.0, "rh.7": 52.0},
+    "warm outdoors": {"temp.7": 26.0, "rh.7": 70.0, "out.7": 28.0},
+    "dry and damp": months(12 * [22], [18, 20, 28, 38, 55, 70, 78, 78, 66, 45, 28, 20])
+    | {"case": "violin, soft case", "tightness": "leaky"},
+    "damp and cool": {"temp.1": 16.0, "rh.1": 75.0, "out.1": 2.0, "temp.7": 24.0, "rh.7": 70.0},
+}
+
+
+@pytest.fixture(scope="module")
+def found():
+    """The calculation and both sheets of each home."""
+
+    def of(wish):
+        worked = calculate_sheet(read_wish(wish), members=16)
+        german = replace(worked, wish=read_wish(wish | {"language": "de"}))
+        return worked, *(sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german))
+
+    return {name: of(wish) for name, wish in HOMES.items()}
+
+
+@pytest.fixture(params=HOMES)
+def one(request, found):
+    return found[request.param]
+
+
+pytestmark = pytest.mark.slow
+
+
+def test_dry_air_is_no_danger_only_where_the_wood_keeps_its_band(one):
+    worked, sheet, _ = one
+    orders = " ".join(sheet.to_do.lines)
+    calm = ("dry air is not a danger", "no water is needed", "nothing needs to be added")
+    if any(words in sheet.lead.lower() for words in calm):
+        assert worked.advised.holds is Holds.YES
+        assert "becomes drier than the band" not in orders
+        assert "No measure" not in sheet.lead
+    if worked.advised.kind is Measure.NOTHING and worked.advised.holds is not Holds.YES:
+        assert "No measure that was tried" in sheet.lead
+        assert "Do not add water" not in sheet.lead
+
+
+def test_what_is_advised_is_not_advised_against(one):
+    worked, sheet, _ = one
+    orders = " ".join(sheet.to_do.lines)
+    if isinstance(worked.advised.device, Humidifier):
+        assert "is not advised" not in orders
+    if worked.advised.held_share < 0.5:
+        assert sheet.lead.startswith("No measure")
+    if worked.advised.device is not None or worked.advised.room is not None:
+        assert "Do not add water." not in sheet.lead
+
+
+def test_damp_that_only_a_device_makes_is_not_called_the_months(one):
+    worked, sheet, german = one
+    if worked.bare.holds_damp is Holds.YES:
+        assert not any(line.startswith("In damp months") for line in sheet.to_do.lines)
+        assert not any(line.startswith("In feuchten Monaten") for line in german.to_do.lines)
+    for line in sheet.to_do.lines:
+        if "Air the room" in line:
+            assert "only while it is clearly colder outdoors" in line
+
+
+def test_a_cold_case_is_left_shut_for_hours_never_minutes_and_always_mentioned(one):
+    worked, sheet, german = one
+    first = sheet.journeys.lines[0]
+    assert "minutes" not in first
+    assert "Minuten" not in german.journeys.lines[0]
+    assert "leave the c" in first
+    assert LEAST_SHUT_H >= 2
+    if worked.wish.outdoors_c and min(worked.wish.outdoors_c) > 15:
+        assert "−" not in first
+
+
+def test_who_adds_water_already_is_not_ordered_to_stop(found):
+    _, sheet, german = found["humidified"]
+    assert "Do not add water." not in sheet.lead
+    assert "With the water that you add" in sheet.lead
+    assert "Geben Sie kein Wasser zu" not in german.lead
+
+
+def test_a_dry_home_under_a_cover_is_sent_to_the_repairer(found):
+    worked, sheet, _ = found["cover"]
+    assert min(m.median for m in worked.advice.home) < 30
+    assert "ask your repairer how to add water to the room safely" in sheet.lead
+
+
+def test_where_the_air_never_lets_dew_go_the_sheet_says_so(found):
+    worked, sheet, _ = found["unheated"]
+    assert worked.cold.warm_up.open_min.high == float("inf")
+    assert "so damp that water can condense" in sheet.journeys.lines[0]
+    assert "overnight" in sheet.journeys.lines[0]
+
+
+def test_the_german_sheet_has_the_same_cautions(one):
+    _, sheet, german = one
+    for there, here in (
+        (sheet.to_do, german.to_do),
+        (sheet.avoid, german.avoid),
+        (sheet.journeys, german.journeys),
+        (sheet.holds, german.holds),
+        (sheet.signs, german.signs),
+    ):
+        assert len(there.lines) == len(here.lines)
+        assert set(there.lines).isdisjoint(here.lines)
+    if "Do not add water" in " ".join((sheet.lead, *sheet.avoid.lines)):
+        assert "kein Wasser" in " ".join((german.lead, *german.avoid.lines)) or "Kein Wasser" in (
+            " ".join(german.avoid.lines)
+        )
