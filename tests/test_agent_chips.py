@@ -135,7 +135,7 @@ def test_a_channel_that_says_it_is_at_fault_is_not_believed(board):
         ({"in_temp_input": "-60001"}, "must be -60 to 85 °C"),
         ({"in_humidityrelative_input": "105001"}, "humidity = 105.001 %: must be 0 to 105 %"),
         ({"in_pressure_input": "1013.25"}, "pressure = 1.01325e"),
-        ({"in_temp_raw": "25712"}, "tells no scale"),
+        ({"in_temp_raw": "25712"}, "gives no scale"),
         ({"in_temp_raw": "25712", "in_temp_scale": "nan"}, "in_temp_scale: 'nan' is not a number"),
     ],
 )
@@ -188,7 +188,7 @@ def test_a_chip_keeps_its_name_when_the_kernel_numbers_it_anew(tmp_path):
 def test_a_name_that_fits_two_chips_is_refused_with_both(board):
     board.iio("i2c-1/1-0076", name="bme280", in_temp_input="20000")
     board.iio("i2c-1/1-0077", name="bme280", in_temp_input="20000")
-    with pytest.raises(ChipFault, match="may be one of bme280@1-0076, bme280@1-0077: say which"):
+    with pytest.raises(ChipFault, match="may be one of bme280@1-0076, bme280@1-0077: name one"):
         chip_called("bme280", chips(board.root))
     with pytest.raises(ChipFault, match="no chip 'bmp280' is there now: there is bme280@1-0076"):
         chip_called("bmp280", chips(board.root))
@@ -206,7 +206,7 @@ def test_two_channels_of_one_quantity_want_a_choice(board):
     board.iio(name="ir", in_temp_ambient_input="20000", in_temp_object_input="18000")
     (chip,) = chips(board.root)
     with pytest.raises(
-        ChipFault, match="temperature twice, temp_ambient and temp_object: say which"
+        ChipFault, match="temperature twice, temp_ambient and temp_object: name one"
     ):
         chosen(chip, {})
     picked = chosen(chip, {T: "temp_ambient", Quantity.SURFACE_TEMPERATURE: "temp_object"})
@@ -264,7 +264,7 @@ def test_a_chip_that_vanishes_is_told_and_taken_up_again(board, caplog):
     target = folder.readlink()
     folder.unlink()
     assert one.sample() == {}
-    assert one.trouble == "no chip 'bme280' is there now: there is none at all"
+    assert one.trouble == "no chip 'bme280' is there now: no chip was found"
     folder.symlink_to(target)
     assert one.sample() == {T: 20.0}
     assert one.trouble == ""

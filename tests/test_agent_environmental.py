@@ -48,7 +48,7 @@ REFUSED = [
     (0x2A6F, "66", BadPayload, "has 1 bytes: must be 2"),
     (0x2A6F, "661200", BadPayload, "has 3 bytes: must be 2"),
     (0x2A6D, "6612", BadPayload, "has 2 bytes: must be 4"),
-    (0x2A19, "64", BadPayload, "0x2A19 is none of the air: must be 0x2A6D, 0x2A6E, 0x2A6F"),
+    (0x2A19, "64", BadPayload, "0x2A19 is not one for air: must be 0x2A6D, 0x2A6E, 0x2A6F"),
 ]
 
 

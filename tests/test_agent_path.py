@@ -312,7 +312,7 @@ def test_a_disk_that_refuses_loses_nothing(make_agent, service):
             "mqtts://localhost",
             "cert.pem",
             "wrong",
-            "it refused us, Not authorized: see broker.user",
+            "it rejected the sign-in, Not authorized: see broker.user",
         ),
         ("mqtt://localhost", "cert.pem", "right", "does that port want TLS"),
         ("mqtts://localhost", "right", "right", "certificate files "),
@@ -381,8 +381,8 @@ def odd_broker(answer):
 @pytest.mark.parametrize(
     ("answer", "said"),
     [
-        (b"", "does not answer as an MQTT broker"),
-        (b"HTTP/1.1 400 Bad Request\r\n\r\n", r"closed the connection|does not answer"),
+        (b"", "is not an MQTT broker"),
+        (b"HTTP/1.1 400 Bad Request\r\n\r\n", r"closed the connection|is not an MQTT"),
         # CONNACK, accepted (MQTT 3.1.1, section 3.2), and not a word more.
         (b"\x20\x02\x00\x00", "it acknowledged nothing for"),
     ],

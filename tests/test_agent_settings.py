@@ -119,7 +119,7 @@ def test_each_default_is_a_setting_that_can_be_used():
         ('user = "sensors"', 'cert_file = "/dev/null"', "broker.cert_file"),
         ('place = "front-bench"\nname = "fb-1"', 'name = "fb-1"', "sensors[1].place is empty"),
         ('"fb-1"', '"fb/1"', "sensors[1].name has one of / + # $"),
-        ('"fb-1"', '"plate"', "front-bench/plate is there twice"),
+        ('"fb-1"', '"plate"', "front-bench/plate is listed twice"),
         ('chip = "ir"', "chip = 5", "sensors[2]: chip or bluetooth must be text"),
         ('chip = "ir"', 'chip = ""', "sensors[2]: must have one of chip and bluetooth"),
         (

@@ -241,7 +241,7 @@ def test_another_device_reads_until_it_has_signed_in_and_then_opens_a_wait(make_
         page.get_by_role("link", name="Sign in").click()
         page.get_by_label("Password").fill("spruce")
         page.get_by_role("button", name="Sign in").click()
-        page.wait_for_selector("text=That was not the password.")
+        page.wait_for_selector("text=Wrong password.")
         page.get_by_label("Password").fill("maple")
         page.get_by_role("button", name="Sign in").click()
         page.locator("[data-choose=plate-crack]").click()

@@ -101,7 +101,7 @@ def test_what_is_wrong_stands_at_its_field_and_goes_when_it_is_right(clients, vi
     page = opened(visit("desk"), clients, "/clients")  # its browser reads °F
     typed(page, **{"temp-1": "68", "rh-1": "60", "out-1": "-4"})
     fault = "document.getElementById('client-rh-1-fault').innerText"
-    until(page, f"{fault}.includes('a home can have')")
+    until(page, f"{fault}.includes('the home as described can have')")
     typed(page, **{"temp-1": "168"})
     until(page, "document.getElementById('client-temp-1-fault').innerText.includes('Fahrenheit')")
     typed(page, **{"temp-1": "68", "rh-1": "30"})

@@ -175,7 +175,7 @@ def test_a_failed_export_leaves_what_stood_there(shop):
 def test_a_data_folder_that_is_a_file_is_told(shop):
     (shop / "file").write_text("")
     assert "file" in call("run", "--data", shop / "file", code=1).output
-    assert "no folder" in call("check", "--data", shop / "file", code=1).output
+    assert "not a folder" in call("check", "--data", shop / "file", code=1).output
 
 
 def test_check_names_each_part_and_its_verdict(shop):

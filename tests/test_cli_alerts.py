@@ -353,7 +353,7 @@ def test_rules_are_replayed_from_the_log_as_a_list_and_as_a_file(make_command_se
     assert "3 act now. Bench: Very dry, worst 27 %" in told
     assert "Why: Spruce that was fixed at 50 % RH" in told
     assert "Do: Bag opened plates that have no glue or varnish drying on them" in told
-    assert "nothing about waits, tanks, the broker or the disk" in flat(told)
+    assert "no data on waits, tanks, the broker, the disk" in flat(told)
     assert "    1  3 act now    Very dry" in told
     rows = list(csv.DictReader(file.read_text(encoding="utf-8").splitlines()))
     (dry,) = [row for row in rows if row["rule"] == "very-dry"]

@@ -156,7 +156,11 @@ def test_months_are_told_from_the_first_to_the_last_over_the_new_year():
 @pytest.mark.parametrize(
     ("wish", "field", "said"),
     [
-        ({"rh.1": 60.0, "out.1": -20.0, "temp.1": 20.0}, "rh.1", "a home can have .* −?-20 °C"),
+        (
+            {"rh.1": 60.0, "out.1": -20.0, "temp.1": 20.0},
+            "rh.1",
+            "the home as described can have .* −?-20 °C",
+        ),
         ({"rh.1": 60.0, "temp.1": 70.0}, "temp.1", "Fahrenheit"),
         (INLAND | {"device": "humidifier", "device_water_ml": -5.0}, "device_water_ml", "0.1 to"),
         (INLAND | {"device": "humidifier", "device_lost_g": 5.0}, "device_lost_d", "is missing"),
@@ -327,7 +331,7 @@ def test_a_device_that_makes_the_case_too_damp_is_taken_out_first():
         1, 45.0, **{"case": "violin, hard case", "device": "humidifier"} | wet
     )
     assert worked.own_too_damp
-    assert sheet.to_do.lines[0].startswith("Take out what you have in the case now")
+    assert sheet.to_do.lines[0].startswith("Take out what is in the case now")
     mild, sheet = one_month(1, 45.0, case="violin, hard case")
     assert not mild.own_too_damp
     assert not any("Take out" in line for line in sheet.to_do.lines)

@@ -281,7 +281,7 @@ def test_everything_that_happens_to_an_alert_has_words(action):
         ),
         (
             "far-from-rest",
-            "Any instrument: moisture of its furthest part, less its home moisture, outside −1.5 to "
+            "Any instrument: difference of its furthest part from its home moisture outside −1.5 to "
             "1.5 % MC, for 1 h.",
         ),
         ("wait-ready", "Any wait is ready."),
@@ -308,8 +308,8 @@ def test_a_rule_says_in_plain_words_when_it_raises_an_alert(rule, text):
         ),
         (
             "near-dew-point",
-            "Any of the varnish places: the coldest measured surface, or else the air, is less than "
-            "5.4 °F above the dew point, for 20 min.",
+            "Any of the varnish places: the coldest measured surface (or the air, if none is measured) "
+            "is less than 5.4 °F above the dew point, for 20 min.",
             "inside the limit by 1.3 °F for 2 h",
         ),
         ("reservoir-due", "Any humidifier's tank: the tank is due to be filled.", "the limit"),

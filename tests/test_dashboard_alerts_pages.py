@@ -163,7 +163,7 @@ def test_who_may_only_read_gets_no_taps(dry):
     assert client.post("/bench/do", json=asked, **LAN).status_code == 403
     text = page(client, "/alerts", lan=True)
     assert "Very dry" in text
-    assert "Read only from here" in text
+    assert "This device can only read" in text
     assert "data-do" not in text
 
 
@@ -369,7 +369,7 @@ def test_rules_are_all_on_their_page_and_one_has_every_field(client):
     text = page(client, "/alerts/rules")
     for rule in RULES.values():
         assert rule.name in text
-    assert "In the quiet hours, 21:00 to 07:00, only what says so is sent" in text
+    assert "Quiet hours: 21:00 to 07:00. Only rules with" in text
     text = page(client, "/alerts/rule/very-dry")
     for label in ("Lower limit [%]", "Lasting [min]", "Reminder every [h]", "Only at", "Caution"):
         assert label in text

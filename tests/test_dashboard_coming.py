@@ -313,7 +313,7 @@ def test_a_newer_forecast_that_is_doubted_is_said_not_to_be_used(shop, book):
         forecasts.add(run, far, NOW - 60_000)
     head, _ = coming_page.head_and_details(BENCH, shop, book, NOW)
     assert head[-1].children == (
-        "The forecast of folder of 13:06 is not used: it was 14 K warmer: another place?"
+        "The forecast from folder, issued 13:06, is not used: it was 14 K warmer: another place?"
     )
     assert head[-1].className == "caution"
 
@@ -418,7 +418,7 @@ def test_what_if_at_the_headlines_water_reads_the_level_that_it_promised(book, o
     other = book.changed(one, Change(water_l_day=water.middle, start=water.start))
     line = coming_text.comparison(one, other, NOW, PARIS, "C", moved=False)[1]
     head, _, lowest = line.partition(" lowest ")
-    assert head == "From tomorrow 01:00 on, 3 h on end:"
+    assert head == "From tomorrow 01:00, for 3 h:"
     assert float(lowest.partition(" %")[0]) == pytest.approx(level, abs=1)
 
 

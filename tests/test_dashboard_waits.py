@@ -194,7 +194,7 @@ def test_missing_readings_and_air_outside_the_claim_are_told():
 
 def test_the_range_says_what_it_rests_on_the_most_first():
     assert wait_text.range_causes(readiness()) == (
-        "The range rests on the usual time of its kind (80 %) and the outlook (20 %). The air is "
+        "The range comes from the usual time of its kind (80 %) and the outlook (20 %). The air is "
         "taken from the pattern of the last weeks."
     )
     assert wait_text.range_causes(readiness(), foretold=True).endswith(

@@ -95,13 +95,13 @@ def test_another_name_for_this_machine_is_refused_before_all(make):
 def test_what_was_passed_on_does_not_count_as_from_here(make, name):
     status, answer = tap(make(), headers=same() | {name: "for=203.0.113.9"})
     assert status == 403
-    assert "Read only" in answer["refused"]
+    assert "can only read" in answer["refused"]
 
 
 def test_from_elsewhere_without_a_password_it_is_read_only_and_says_why(make):
     status, answer = tap(make(ANYWHERE), LAN, same("192.168.1.5:8050"))
     assert status == 403
-    assert answer["refused"].startswith("Read only from here: no password is set.")
+    assert answer["refused"].startswith("This device can only read: no password is set.")
 
 
 def test_a_loopback_name_sent_from_elsewhere_does_not_help(make):
@@ -232,7 +232,7 @@ def test_the_page_itself_says_that_it_only_reads(make):
         return answer.get_data(as_text=True)
 
     there = text(LAN, "192.168.1.5:8050")
-    assert "Read only from here" in there
+    assert "This device can only read" in there
     assert "data-choose" not in there
     assert "calendar" not in there
     here = text("127.0.0.1", "localhost:8050")

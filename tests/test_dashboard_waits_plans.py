@@ -46,7 +46,7 @@ def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
         (LatestStart(NOON, NOON, NOON + 1), ("Only if started now.", "now")),
         (
             LatestStart(NOON + HOUR + 7 * 60_000, NOON + 5 * HOUR + 23 * 60_000, None),
-            ("Sure before 13:05.", "before 17:20"),
+            ("Almost certain if started before 13:05.", "before 17:20"),
         ),
         (
             LatestStart(NOON + 7 * HOUR, NOON + 8 * HOUR, None),
@@ -65,7 +65,7 @@ def test_a_wanted_time_must_lie_ahead_within_the_coming_air(settings):
         "": "Choose",
         "2020-01-01T10:00": "has passed",
         "2099-01-01T10:00": "five days",
-        "x": "no date",
+        "x": "not a date",
     }
     for at, why in faults.items():
         asked = bench_ready_by_page.asked_for(shop, "x", "at", at, [0, 0])

@@ -285,7 +285,7 @@ def test_a_clock_that_is_wrong_is_said_or_the_forecast_refused(shop, server):
     [
         (Reply(b"\n<!DOCTYPE html><p>Sign in"), "a web page, not with JSON"),
         (Reply(b'{"type": "Feature"'), "not a JSON object"),
-        (as_json({"type": "Feature"}), "nothing stands at '/geometry/coordinates'"),
+        (as_json({"type": "Feature"}), "there is nothing at '/geometry/coordinates'"),
         (as_json(met(units={"air_temperature": "K"})), "temperature = -277.15"),
         (as_json(met(at=(47.0, 8.0))), "it is for 47.00, 8.00"),
         (as_json(met(issued=NOW - 72 * HOUR)), "72 h before it arrived"),
@@ -434,7 +434,7 @@ def test_a_newer_form_of_the_service_is_announced_in_the_log(shop, server, caplo
 @pytest.mark.parametrize(
     ("text", "why"),
     [
-        (MET, "weather.contact is empty: met is asked"),
+        (MET, "weather.contact is empty: met needs an address"),
         (
             '[weather]\ncontact = "a"\n' + MET,
             "weather.latitude and weather.longitude: met needs them",

@@ -129,7 +129,7 @@ def test_offsets_of_both_sides_of_a_clock_change_are_moments_and_not_twice_the_s
         (csv_of(hours=18 * 24), "must be within 17 days"),
         (
             csv_of() + csv_of(issued=ISSUED - HOUR).split("\n", 1)[1] + csv_of().split("\n", 1)[1],
-            "line 26: its forecast began further up",
+            "line 26: its forecast began on an earlier line",
         ),
         ('issued_at,valid_at,temp_c,rh_pct\n"a', "not CSV"),
     ],
@@ -156,7 +156,7 @@ def test_an_archive_may_be_old_but_each_forecast_must_reach_beyond_its_issue():
 def test_a_few_values_that_cannot_be_believed_are_left_out_and_that_is_said():
     (one,) = take(csv_of(hours=24).replace("16:00:00Z,5.5", "16:00:00Z,999"))
     assert len(one) == 23
-    assert "values that cannot be believed are left out (1)" in one.notes[0]
+    assert "values that are not plausible are left out (1)" in one.notes[0]
     assert "line 5: temperature = 999" in one.notes[0]
     assert len(one.notes) == 1
 
@@ -164,7 +164,7 @@ def test_a_few_values_that_cannot_be_believed_are_left_out_and_that_is_said():
 def test_a_gap_is_said_and_nothing_is_drawn_across_it():
     lines = csv_of(hours=24).splitlines()
     (one,) = take("\n".join(lines[:6] + lines[14:]))
-    assert one.notes == ("nothing is told for 9 h from 2026-01-10 17:00 UTC",)
+    assert one.notes == ("there are no values for 9 h from 2026-01-10 17:00 UTC",)
     at = at_moments(one, ISSUED + HOUR * np.array([4, 5, 12, 13, 23, 24]))
     assert np.isnan(at.temp_c).tolist() == [False, True, True, False, False, True]
 
@@ -280,7 +280,7 @@ def test_a_dew_point_above_the_air_is_not_believed():
         ({"units": {"relative_humidity": "1"}}, "unit '1' does not fit humidity"),
         ({"at": (52.1, 10.0)}, "it is for 52.10, 10.00, not for 60.10, 10.00"),
         ({"temps": []}, "must be a list of 1"),
-        ({"temps": [None] * 9}, "it tells no temperature"),
+        ({"temps": [None] * 9}, "it has no temperature"),
         ({"issued": NOW - 50 * HOUR}, "must be at most 48 h"),
         ({"start": NOW - 80 * HOUR}, "all of it is past"),
         ({"temps": [281.0] * 30}, "temperature = 281 °C"),
@@ -329,11 +329,11 @@ def spans(*intervals):
     ("path", "value", "why"),
     [
         (("temperature", "uom"), "wmoUnit:degR", "unit 'degR' does not fit temperature"),
-        (("temperature", "values"), [], "it tells no temperature"),
-        (("dewpoint", "values"), [], "neither humidity nor dew point"),
-        (("temperature", "values"), spans("13:00:00+00:00"), "no length of time"),
+        (("temperature", "values"), [], "it has no temperature"),
+        (("dewpoint", "values"), [], "no humidity and no dew point"),
+        (("temperature", "values"), spans("13:00:00+00:00"), "not a length of time"),
         (("temperature", "values"), spans("13:00:00/PT1H"), "with a zone"),
-        (("temperature", "values"), [{"value": 1}], "nothing stands at '/validTime'"),
+        (("temperature", "values"), [{"value": 1}], "there is nothing at '/validTime'"),
         (
             ("temperature", "values"),
             spans("13:00:00+00:00/PT3H", "15:00:00+00:00/PT1H"),
@@ -413,7 +413,7 @@ def test_arrays_side_by_side_are_read_with_their_time_of_issue():
     [
         (FLAT, flat(short=1), "'/hourly/rh' has 59 values for 60 times"),
         (FLAT, {"made": NOW // 1000, "hourly": {"time": []}}, "must be a list of hours"),
-        (FLAT, {"error": True, "reason": "out of range"}, "nothing stands at '/made'"),
+        (FLAT, {"error": True, "reason": "out of range"}, "there is nothing at '/made'"),
         (FLAT, flat(unit_time=1), "issued at"),
         (ROWS, {"list": [row(i, at=f"2026-01-10T{i}:00") for i in range(10, 20)]}, "hour 1: time"),
         (
@@ -423,7 +423,7 @@ def test_arrays_side_by_side_are_read_with_their_time_of_issue():
         ),
         (ROWS, {"list": [row(i, air={"rh": 70}) for i in range(12)]}, "in any of 12 hours"),
         (ROWS, {"list": {"a": 1}}, "must be a list of hours"),
-        (ROWS, {"list": [{"air": 1}]}, "hour 1: nothing stands at '/at'"),
+        (ROWS, {"list": [{"air": 1}]}, "hour 1: there is nothing at '/at'"),
     ],
 )
 def test_a_json_that_is_not_as_declared_is_refused_with_the_pointer(source, document, why):

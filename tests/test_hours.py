@@ -66,7 +66,7 @@ def test_it_is_open_from_its_opening_until_before_its_closing():
     "bad", ["8-17", "08:30", "25:00-26:00", "17:00-08:00", "08:30-08:30", "closed"]
 )
 def test_what_is_no_span_is_refused(bad):
-    with pytest.raises(ValueError, match=r"must be as 08:30-17:30|closes before"):
+    with pytest.raises(ValueError, match=r"must be such as 08:30-17:30|closes before"):
         span(bad)
 
 
@@ -116,7 +116,7 @@ def test_without_quiet_hours_a_closed_day_ends_at_midnight():
     ["24.12.2026", "2026-12-24/", "2027-01-02/2026-12-24", "2026-12-24/x", "", "/2026-12-24"],
 )
 def test_what_is_no_date_is_refused(bad):
-    with pytest.raises(ValueError, match="must be a date as 2026-12-24"):
+    with pytest.raises(ValueError, match="must be a date such as 2026-12-24"):
         closed_dates(bad)
 
 

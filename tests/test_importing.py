@@ -113,7 +113,7 @@ def test_each_line_that_cannot_be_taken_is_named_with_the_reason(tmp_path):
         "'warm' is not a number",
         "must be -60 to 85 °C",
         "2 fields where the header has 3",
-        "lies in the future",
+        "is in the future",
     ):
         assert words in reasons
 
@@ -148,8 +148,12 @@ def test_a_record_that_runs_over_lines_is_refused_with_its_lines(tmp_path):
         ("time,T,RH\n", {"take": ("warmth:Cel:T",)}, "quantity 'warmth' must be one of"),
         ("time,T,RH\n", {"take": ("temperature:C:T",)}, "must be one of Cel, K, F"),
         ("time,T,RH\n", {"take": ("temperature",)}, "must be quantity:unit:column"),
-        ("time,T,RH\n", {"take": ()}, "no column to take"),
-        ("time,T,RH\n", {"take": ("temperature:Cel:T", "temperature:F:RH")}, "from two columns"),
+        ("time,T,RH\n", {"take": ()}, "no column is named"),
+        (
+            "time,T,RH\n",
+            {"take": ("temperature:Cel:T", "temperature:F:RH")},
+            "named for two columns",
+        ),
         ("time,T,RH,ö\n", {"encoding": "latin-1"}, "name its encoding"),
     ],
 )

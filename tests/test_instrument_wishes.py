@@ -107,7 +107,7 @@ IMPOSSIBLE = [
     ({"home_temp": "60"}, "home_temp", "60: must be −5 °C to 40 °C"),
     ({"cold": "-40"}, "cold", "-40: must be −30 °C to 50 °C"),
     ({"due": "2020-01-01"}, "due", "is before the instrument came in"),
-    ({"due": "2099-01-01"}, "due", "more than 5 years ahead"),
+    ({"due": "2099-01-01"}, "due", "more than 5 years in the future"),
     ({"arrived": "2099-01-01T10:00"}, "arrived", "in the future"),
     ({"note": "x" * 2001}, "note", "at most 2000"),
 ]

@@ -107,7 +107,7 @@ def test_when_it_came_can_be_put_right_and_what_came_open_moves_along():
     assert earlier.places == ((NOW - 9 * DAY, "bench"),)
     assert earlier.opened == (Opened(NOW - 9 * DAY),)
     closed = do(one, InstrumentAction.CLOSE, at_ms=NOW - DAY)
-    with pytest.raises(Rejected, match="arrived is after what was done"):
+    with pytest.raises(Rejected, match="arrived is after a later entry"):
         body_of(closed, InstrumentAction.CORRECT, {"arrived_ms": NOW - HOUR}, NOW)
     assert do(closed, InstrumentAction.CORRECT, arrived_ms=NOW - DAY).opened == ()
 
@@ -123,7 +123,7 @@ REFUSED = [
     ({"kind": "guitar"}, "kind", "must be one of violin, viola, cello, bass"),
     ({"kind": ["violin"]}, "kind", "must be one of"),
     ({"place": ""}, "place", "place is empty"),
-    ({"place": "a/b"}, "place", "something else in a topic"),
+    ({"place": "a/b"}, "place", "special meaning in a topic"),
     ({"place": 5}, "place", "must be text"),
     ({"open": "yes"}, "open", "true or false"),
     ({"home_rh_pct": 100}, "home_rh_pct", "must be 5 to 95 %"),
@@ -134,11 +134,11 @@ REFUSED = [
     ({"home_temp_c": None}, "home_temp_c", "must be -5 to 40 °C"),
     ({"arrived_temp_c": -31}, "arrived_temp_c", "must be -30 to 50 °C"),
     ({"arrived_ms": NOW + HOUR}, "arrived_ms", "60 min in the future"),
-    ({"arrived_ms": 0}, "arrived_ms", "more than 5 years back"),
+    ({"arrived_ms": 0}, "arrived_ms", "more than 5 years in the past"),
     ({"arrived_ms": "today"}, "arrived_ms", "must be a time"),
     ({"arrived_ms": True}, "arrived_ms", "must be a time"),
     ({"due_ms": NOW - HOUR}, "due_ms", "due is before the instrument came in"),
-    ({"due_ms": NOW + DUE_MAX_MS + 1}, "due_ms", "more than 5 years ahead"),
+    ({"due_ms": NOW + DUE_MAX_MS + 1}, "due_ms", "more than 5 years in the future"),
     ({"due_ms": "x", "arrived_ms": NOW}, "due_ms", "must be a time"),
     ({"note": "x" * 2001}, "note", "at most 2000"),
     ({"note": "a\x00"}, "note", "cannot be printed"),
@@ -234,7 +234,7 @@ def test_what_does_not_fit_its_state_is_refused(violin):
         ),
         (gone, InstrumentAction.OPEN, {}, "has left: register it again first"),
         (gone, InstrumentAction.LEAVE, {}, "has left"),
-        (gone, InstrumentAction.CORRECT, {"arrived_ms": NOW}, "arrived is after what was done"),
+        (gone, InstrumentAction.CORRECT, {"arrived_ms": NOW}, "arrived is after a later entry"),
         (
             gone,
             InstrumentAction.REGISTER,

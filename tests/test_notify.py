@@ -191,7 +191,7 @@ def test_trying_again_is_ours_whatever_the_url_says(webhook):
 
 
 FAULTS = [
-    (f"nonesuch://{SECRET}", "no service is known by the scheme 'nonesuch'"),
+    (f"nonesuch://{SECRET}", "the scheme 'nonesuch' is not known"),
     (f"https://{SECRET}.example", "a webhook is jsons://"),
     ("json://", "a part is missing or misspelt"),
     (f"json://h:99999/{SECRET}", "port must be 1 to 65535"),
@@ -301,7 +301,7 @@ def test_a_url_that_no_service_takes_is_told_at_its_field(tmp_path):
     (fault,) = channel_faults(found)
     assert fault == (
         f"channels.1.url (from {tmp_path / 'benchweather.toml'}): "
-        "no service is known by the scheme 'nonesuch'"
+        "the scheme 'nonesuch' is not known"
     )
 
 
@@ -329,7 +329,7 @@ def test_check_tells_of_channels_and_not_of_what_is_secret(call):
     assert "board only" in call("", "check", code=0)
     bad = call(channel(f"nonesuch://{SECRET}"), "check", code=1)
     assert "BAD   notices channels.0.url (from" in bad
-    assert "no service is known by the scheme 'nonesuch'" in bad
+    assert "the scheme 'nonesuch' is not known" in bad
 
 
 def test_a_test_notice_goes_through_every_channel_or_through_one(call, webhook, mailbox):
@@ -349,7 +349,7 @@ def test_a_test_notice_that_fails_ends_with_one_and_says_why(call, webhook):
     output = call(text, "notify-test", code=1)
     assert "BAD   hook  not delivered: it answered 401" in output
     assert "BAD   mail  not delivered: nothing answers there" in output
-    assert "BAD   odd  not delivered: no service is known by the scheme 'none'" in output
+    assert "BAD   odd  not delivered: the scheme 'none' is not known" in output
 
 
 def test_a_test_notice_to_nobody_is_not_sent(call):

@@ -82,7 +82,7 @@ def test_decimal_fractions_and_halves_are_numbers():
         (senml([{0: "temperature", 1: "Cel", 2: 20.0}])[:-3], "not CBOR"),
         (senml([1, 2]), "no list of maps"),
         (senml([]), "it holds no record"),
-        (senml([{0: "temperature", 1: "Cel", 2: float("nan")}]), "nan is no value"),
+        (senml([{0: "temperature", 1: "Cel", 2: float("nan")}]), "nan is not a value"),
         (senml([{(1, 2): 3}]), "neither a number nor text"),
         (senml([{0: "temperature", 1: "Cel", 2: "warm"}]), "not a SenML pack"),
         (senml([{0: "temperature", 1: "Cel", 2: 20.0, "x_": 1}]), "x_"),

@@ -119,7 +119,7 @@ def test_a_raw_export_is_read_again_to_the_last_bit(log, tmp_path):
 HEAD = "measured_at,place,sensor,raw_temp_c,raw_rh_pct\n"
 FILES = [
     ("measured_at,place,sensor,temp_c\n", "has a column temp_c, which raw files do not have"),
-    ("time,T\n", "has no column measured_at: make the file by export --raw"),
+    ("time,T\n", "has no column measured_at: make the file with export --raw"),
     ("", "is not a table"),
     (HEAD + "soon,a,b,20,\n", "line 2: 'soon' is not a time"),
     (
@@ -128,9 +128,9 @@ FILES = [
     ),
     (HEAD + "2026-01-01T00:00:00Z,a,b,99,\n", "temperature must be -60 to 85 °C"),
     (HEAD + "2026-01-01T00:00:00Z,a/c,b,20,\n", "line 2: place 'a/c'"),
-    (HEAD + "2019-01-01T00:00:00Z,a,b,20,\n", "no service takes a time before 2020"),
-    (HEAD + "2126-01-01T00:00:00Z,a,b,20,\n", "which is yet to come"),
-    (HEAD, "no reading in that stretch"),
+    (HEAD + "2019-01-01T00:00:00Z,a,b,20,\n", "a service rejects times before 2020"),
+    (HEAD + "2126-01-01T00:00:00Z,a,b,20,\n", "UTC, in the future"),
+    (HEAD, "no readings in that time"),
 ]
 
 
@@ -152,8 +152,8 @@ WRONG = [
     (["--from", "2025-02-01", "--to", "2025-01-01"], 2, "is not before"),
     (["--place", "attic"], 1, "no place attic there: it has bench, case"),
     (["--sensor", "z"], 1, "no sensor z there: it has a1, c1"),
-    (["--place", "case", "--sensor", "a1"], 1, "no reading in that stretch"),
-    (["--to", "2021-01-01"], 1, "no reading in that stretch"),
+    (["--place", "case", "--sensor", "a1"], 1, "no readings in that time"),
+    (["--to", "2021-01-01"], 1, "no readings in that time"),
     (["/nowhere.csv"], 1, "/nowhere.csv: No such file"),
 ]
 

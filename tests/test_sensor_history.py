@@ -174,7 +174,7 @@ def test_a_sensor_on_a_new_topic_takes_over_its_corrections(shop):
     shop.do("compare", NOW, value=52.0, u=1.0)
     shop.do("fit", NOW)
     shop.hears("loft", "a", NOW, NOW + HOUR, 50.0)
-    with pytest.raises(MonitorError, match="take over"):
+    with pytest.raises(MonitorError, match="copy the corrections"):
         shop.do("move", NOW + HOUR, place="loft")
     shop.do("inherit", NOW + HOUR, sensor="loft/a", of="bench/a")
     assert shop.reader.readings(shop.id("loft", "a"), NOW, NOW + HOUR)[1] == pytest.approx(52.0)
@@ -194,12 +194,12 @@ def test_a_corrected_value_never_leaves_what_can_be(shop):
     ("do", "wish", "why"),
     [
         ("seal", {"salt": "sugar"}, "must be one of LiCl"),
-        ("take", {}, "in no jar"),
-        ("back", {}, "in no jar"),
+        ("take", {}, "is not in a jar"),
+        ("back", {}, "is not in a jar"),
         ("fit", {}, "no point yet"),
         ("fit", {"quantity": "pressure"}, "humidity, temperature"),
         ("fit", {"line": "yes"}, "true"),
-        ("fit", {"since_ms": NOW + HOUR}, "ahead"),
+        ("fit", {"since_ms": NOW + HOUR}, "in the future"),
         ("move", {"place": "a b"}, "space"),
         ("move", {"place": "bench"}, "already"),
         ("move", {"place": "loft", "at_ms": NOW + HOUR}, "at is 60 min in the future"),
@@ -208,7 +208,7 @@ def test_a_corrected_value_never_leaves_what_can_be(shop):
         ("compare", {"value": "x", "u": 1.0}, "number"),
         ("compare", {"value": 50.0, "u": 1.0, "at_ms": NOW - 9 * HOUR}, "within five minutes"),
         ("void", {"number": 1}, "none"),
-        ("inherit", {"of": "x/y"}, "no other"),
+        ("inherit", {"of": "x/y"}, "not another"),
         ("note", {"text": ""}, "empty"),
         ("note", {"text": "x", "more": 1}, "more is not a field of 'note'"),
         ("abandon", {}, "not being"),

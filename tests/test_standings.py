@@ -245,7 +245,7 @@ def test_a_command_with_an_id_is_carried_out_once(bench):
         ({"do": "kind", "kind": "Bad Id", "like": "cleat"}, "lower-case"),
         (
             {"do": "kind", "kind": "new"},
-            "like is missing: a new type starts from one of plate-crack",
+            "like is missing: name the type to copy, one of plate-crack",
         ),
         ({"do": "kind", "kind": "cleat", "basis_s": -1}, "basis_s"),
         (

@@ -91,7 +91,7 @@ REFUSED = [
     (Action.OPEN, OPEN | {"clamps": -1}, "whole number"),
     (Action.OPEN, OPEN | {"clamps": True}, "whole number"),
     (Action.OPEN, OPEN | {"start_ms": NOW + 2 * HOUR}, "120 min in the future"),
-    (Action.OPEN, OPEN | {"start_ms": 0}, "more than a year back"),
+    (Action.OPEN, OPEN | {"start_ms": 0}, "more than a year in the past"),
     (Action.OPEN, OPEN | {"start_ms": "now"}, "a time in ms"),
     (
         Action.OPEN,

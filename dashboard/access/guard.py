@@ -44,7 +44,7 @@ def protect(app: Dash, board: Board) -> None:
             if flask.request.method in SAFE or same_origin(flask.request):
                 return None if _sound(app, flask.request) else _refusal(400, "Not understood.")
             return flask.Response(
-                "This did not come from the board itself.\n", 403, mimetype="text/plain"
+                "This request did not come from the board itself.\n", 403, mimetype="text/plain"
             )
         return flask.Response(
             "The board is not served under this name. Open it by its address, or add the name to "

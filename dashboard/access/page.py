@@ -82,7 +82,7 @@ def layout(shop: ShopData, code: str, seconds: str) -> Component:
 def fault(code: str, seconds: str) -> str:
     """Reason why signing in failed; empty if it did not."""
     if code == "wrong":
-        return "That was not the password."
+        return "Wrong password."
     if code == "wait" and seconds.isdigit():
         return f"Too many wrong passwords: wait {int(seconds) + 1} s, then try again."
     return ""

@@ -67,13 +67,13 @@ def writing(request: flask.Request, settings: Settings) -> Writing:
     something must besides have come from a page of the board.
     """
     if request.method not in guard.SAFE and not guard.same_origin(request, needed=True):
-        return Writing(False, "This did not come from the board itself.")
+        return Writing(False, "This request did not come from the board itself.")
     if guard.from_here(request):
         return Writing(True)
     if not settings.board.password.get_secret_value():
         return Writing(
             False,
-            "Read only from here: no password is set. Set board.password in the settings on the "
+            "This device can only read: no password is set. Set board.password in the settings on the "
             "shop's computer to change things from this device.",
         )
     if signed_in(settings):
@@ -145,7 +145,7 @@ def register(app: Dash, settings: Settings) -> None:
 
     def sign_out() -> flask.Response:
         if not guard.same_origin(flask.request, needed=True):
-            return flask.Response("This did not come from the board itself.\n", 403)
+            return flask.Response("This request did not come from the board itself.\n", 403)
         flask.session.clear()
         return _to("/bench")
 
@@ -157,7 +157,7 @@ def answer(settings: Settings, throttle: Throttle, now_s: float) -> flask.Respon
     """Check a posted password; sign in, or send the reason why not."""
     request = flask.request
     if not guard.same_origin(request, needed=True):
-        return flask.Response("This did not come from the board itself.\n", 403)
+        return flask.Response("This request did not come from the board itself.\n", 403)
     password = settings.board.password.get_secret_value()
     if not password or not flask.current_app.secret_key:
         return _to("/sign-in?said=none")

@@ -113,7 +113,7 @@ def _minutes(asked: object, shop: ShopData) -> int:
         now = now_ms()
         opens = opens_ms(shop, now)
         if opens is None:
-            raise Rejected("the shop never opens by its hours: choose a length of time")
+            raise Rejected("the shop has no opening hours: choose a length of time")
         return -(-(opens - now) // formats.MINUTE_MS)
     text = str(asked)
     if not (text.isascii() and text.isdigit() and len(text) < 6):

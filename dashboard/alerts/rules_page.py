@@ -86,8 +86,8 @@ def quiet(shop: ShopData) -> str:
     sentence = "There are no quiet hours."
     if alerts.quiet:
         sentence = (
-            f"In the quiet hours, {alerts.quiet.replace('-', ' to ')}, only what says so is sent; "
-            "the rest follows when they end."
+            f"Quiet hours: {alerts.quiet.replace('-', ' to ')}. Only rules with “Also in quiet "
+            "hours” send notices then. Other notices are sent when the quiet hours end."
         )
     brief = f" The morning brief comes at {alerts.brief_at}." if alerts.brief_at else ""
     return f"{sentence}{brief} Set both under [alerts] in benchweather.toml."
@@ -250,7 +250,7 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
                         view.choice(
                             "breaks_quiet",
                             "rule-breaks_quiet",
-                            {"no": "no, when they end", "yes": "yes"},
+                            {"no": "no, wait until they end", "yes": "yes"},
                             shown["breaks_quiet"],
                         ),
                     ],

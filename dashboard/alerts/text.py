@@ -230,7 +230,7 @@ def _condition(rule: Rule, unit: Unit) -> str:
 
 
 _TEXTS = {
-    "from_rest": "moisture of its furthest part, less its home moisture,",
+    "from_rest": "difference of its furthest part from its home moisture",
     "yield_share": "strain of held wood, as a share of its yield strain,",
     "dry_spell_chance": "chance of air below its band",
     "damp_spell_chance": "chance of air too damp for glue",
@@ -245,8 +245,8 @@ _ABOVE = {
         "the chance of a dry snap is above {} times its alert level",
     ),
     "mould_margin": (
-        "RH is above the level at which mould grows on wood in time",
-        "RH is more than {} % above the level at which mould grows on wood in time",
+        "RH is above the level from which mould can grow on wood",
+        "RH is more than {} % above the level from which mould can grow on wood",
     ),
     "silent_s": ("", "no reading for more than {}"),
     "unchanged_s": ("", "the humidity reading has not changed at all for more than {}"),
@@ -257,8 +257,9 @@ _ABOVE = {
 """Quantity to its condition at a limit of 0, or `_PLAIN`, and beyond any other limit."""
 _BELOW = {
     "dew_margin": (
-        "the coldest measured surface, or else the air, is at or below the dew point",
-        "the coldest measured surface, or else the air, is less than {} above the dew point",
+        "the coldest measured surface (or the air, if none is measured) is at or below the dew point",
+        "the coldest measured surface (or the air, if none is measured) is less than {} above "
+        "the dew point",
     ),
     "warm_up_margin": (
         "the instrument is still colder than the dew point",

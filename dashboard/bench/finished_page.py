@@ -70,8 +70,8 @@ def content(shop: ShopData, book: WaitQueries) -> list[Component]:
         html.P(
             (
                 "The usual time is what the work takes in reference air (20 °C and 50 % RH). “In "
-                "reference air” is the same measure for the air that the work had. Your answers "
-                "on how it was adjust the usual time of its kind."
+                "reference air” is the time in which the work would have dried as much in "
+                "reference air. Your answers on how it was adjust the usual time of its kind."
             ),
             className="aside",
         ),

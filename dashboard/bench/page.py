@@ -311,8 +311,8 @@ def cold_places(
         if temp_c < limit and now - at_ms <= stale:
             text = (
                 f"{place.label} is at {formats.with_unit('temperature', temp_c, unit)}, below "
-                f"{formats.whole_temperature(limit, unit)}: warm the parts, or the joint chills "
-                "before it is closed."
+                f"{formats.whole_temperature(limit, unit)}. Warm the parts first: cold parts chill "
+                "the glue before the joint is closed."
             )
             found.append(
                 html.Li(

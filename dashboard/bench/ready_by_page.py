@@ -109,7 +109,7 @@ def asked_for(
         try:
             wanted = formats.of_input(at, zone)
         except ValueError:
-            return ReadyByQuestion(None, f"{at!r} is no date and time.")
+            return ReadyByQuestion(None, f"{at!r} is not a date and time.")
         if wanted <= now:
             return ReadyByQuestion(None, "That time has passed. Choose a later one.")
         if wanted > now + AHEAD_MS:
@@ -174,7 +174,7 @@ def layout(shop: ShopData) -> Component:
                             value="open",
                             options=[
                                 {"label": first, "value": "open"},
-                                {"label": "A time of your own", "value": "at"},
+                                {"label": "Another time", "value": "at"},
                             ],
                         ),
                     ),
@@ -239,7 +239,7 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
         ]
     head = f"To be ready by {by}"
     if plan.warmer_k or plan.drier_pct:
-        head += ", if the air were so"
+        head += ", if the air were like this"
     return [
         html.H2(head),
         html.P(lead(kinds[0], found[kinds[0].id], by, now, shop), className="lead"),
@@ -304,12 +304,15 @@ def start_words(
         return "Unlikely to be ready in time, even if started now.", "hardly"
     if start.start_ms - now < wait_text.ROUND_MS:
         sure = start.sure_ms is not None
-        return ("Only if started now." if sure else "5 in 10 if started now."), "now"
+        return ("Only if started now." if sure else "5 in 10 chance if started now."), "now"
     when = f"before {formats.ahead(floored(start.start_ms), now, zone)}"
     if closes_ms is not None and start.start_ms >= closes_ms:
         when = "any time today"
     if start.sure_ms is None:
-        return "5 in 10. Not certain even if started now.", when
+        return "5 in 10 chance. Not certain even if started now.", when
     if closes_ms is not None and start.sure_ms >= closes_ms:
         return "Almost certain if started any time before closing today.", when
-    return f"Sure before {formats.ahead(floored(start.sure_ms), now, zone)}.", when
+    return (
+        f"Almost certain if started before {formats.ahead(floored(start.sure_ms), now, zone)}.",
+        when,
+    )

@@ -73,14 +73,14 @@ _LAWS = {
     "GlueLaw": (
         "Water glue: the glue line dries towards the air and is hard once its water "
         "activity has fallen to the threshold. Warm, dry air is quicker. In air "
-        "damper than the threshold there is no progress, and some is undone."
+        "damper than the threshold there is no progress, and part of the drying is undone."
     ),
     "DryingLaw": (
         "Wetted wood: its moisture content moves towards the air's. It is ready "
         "once it is dry enough to work."
     ),
-    "FilmLaw": "A film that sets: warmth speeds it, humidity slows it beyond a limit and stops it "
-    "near the dew point. Thickness, recipe and driers matter more than the air.",
+    "FilmLaw": "A film that sets. Warmth speeds it. Humidity above a limit slows it. Near the dew "
+    "point it stops. Thickness, recipe and driers matter more than the air.",
     "RestLaw": "A rest: time counts only while the air is in its band.",
     "FixedLaw": "A fixed time. The air makes no difference.",
 }

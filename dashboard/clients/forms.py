@@ -37,7 +37,7 @@ HOME = (
     FormField("set_point_c", "Heated to", "C"),
     FormField("people", "People"),
     FormField("volume_m3", "Air of the rooms", "m³"),
-    FormField("humidified_l_day", "Water a humidifier gives there", "L a day"),
+    FormField("humidified_l_day", "Water from a humidifier there", "L a day"),
 )
 BAND = (FormField("band_low", "Band from", "%"), FormField("band_high", "to", "%"))
 OWN = (

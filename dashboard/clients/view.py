@@ -106,8 +106,9 @@ def _months(unit: formats.Unit) -> list[Component]:
     return [
         html.P(
             (
-                "At home: readings of one month or more. Outdoors: its weather, all twelve "
-                "months. If you know the outdoor values too, they check the readings."
+                "For readings at home, enter one month or more. For the weather outdoors, enter "
+                "all twelve months. If you enter both, the readings are checked against the "
+                "outdoor values."
             ),
             className="aside",
         ),

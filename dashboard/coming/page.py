@@ -106,7 +106,7 @@ def layout(shop: ShopData, book: OutlookQueries, query: Mapping[str, Any]) -> Co
                 ),
                 className="plot",
                 role="img",
-                **attributes(aria_label="Plot; the sentence below it says the same"),
+                **attributes(aria_label="Plot; described by the sentence below it"),
             ),
             html.P(id="coming-words", className="aside"),
             coming_view.what_if(places, unit),

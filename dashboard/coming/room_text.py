@@ -26,7 +26,7 @@ def room_words(one: PlaceOutlook, unit: Unit, fills_why: str = "") -> list[str]:
     excess, damping = estimates["moisture_excess_g_m3"], estimates["damping_h"]
     lines = [
         f"It adds {_range(excess, 1)} g of water to each m³ of outdoor air.",
-        f"Wood and plaster hold its moisture back for {_range(damping, 0)} h.",
+        f"Wood and plaster delay changes of its moisture by {_range(damping, 0)} h.",
     ]
     day, night = estimates["day_setting_c"], estimates["night_setting_c"]
     if day.known:

@@ -176,7 +176,7 @@ def unused_forecast(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
     if found is None:
         return ""
     issued = formats.when(found.issued_ms, now_ms, zone)
-    return f"The forecast of {found.source} of {issued} is not used: {found.doubt}"
+    return f"The forecast from {found.source}, issued {issued}, is not used: {found.doubt}"
 
 
 def good_hours(one: PlaceOutlook, zone: ZoneInfo) -> list[str]:
@@ -204,8 +204,8 @@ def thermostats(
         for s in found
     )
     return (
-        f"Day and night from now: {effects}, where it is else {span('humidity', at.rh_pct, unit)}, "
-        f"{_side(at)} {formats.ahead(one.at_ms(at.step), now_ms, zone)}. Cold parts chill glue: mind "
+        f"Day and night from now: {effects}, instead of {span('humidity', at.rh_pct, unit)}, "
+        f"{_side(at)} {formats.ahead(one.at_ms(at.step), now_ms, zone)}. Cold parts chill glue: watch "
         "the bench."
     )
 
@@ -219,7 +219,7 @@ def no_outlook(looked_ms: int | None, now_ms: int, zone: ZoneInfo) -> Headline:
     if looked_ms is not None:
         return Headline(
             "old",
-            f"The last outlook is of {formats.when(looked_ms, now_ms, zone)}: too old.",
+            f"The last outlook is from {formats.when(looked_ms, now_ms, zone)}: too old.",
             (
                 "An outlook is made every hour while the service runs and the place's sensor "
                 "sends readings. See Sensors."
@@ -252,9 +252,9 @@ def score_words(fit: LearnedPlace | None) -> str:
         return "The outlook has not been checked here yet. That needs ten days of readings."
     day = next((s for s in fit.scores if s.horizon_h == 24), fit.scores[-1])
     text = (
-        f"{day.horizon_h} h ahead, the mean error was {day.mae:.1f} % RH. To assume that the air stays "
-        f"as it is gave {day.mae_persistence:.1f} %. {100 * day.coverage_80:.0f} % of the readings lay "
-        "in the 80 % range."
+        f"{day.horizon_h} h ahead, the mean error was {day.mae:.1f} % RH. Assuming that the air "
+        f"stays as it is, it was {day.mae_persistence:.1f} %. {100 * day.coverage_80:.0f} % of the "
+        "readings were in the 80 % range."
     )
     snaps = fit.snaps
     if snaps is None or not snaps.snaps:
@@ -321,11 +321,11 @@ def _between(
             f"{formats.with_unit('humidity', here.middle, unit)}"
         )
     since = formats.ahead(one.at_ms(LAG_H), now_ms, zone)
-    return f"From {since} on, {HELD_H} h on end: {', '.join(parts)}."
+    return f"From {since}, for {HELD_H} h: {', '.join(parts)}."
 
 
 PLATES_FROM = (
-    "If they stay at the same place, open or closed as now. The range is that of the "
+    "For instruments that stay at the same place, open or closed as now. The range is that of the "
     "outlook. The uncertainty of the wood is shown on the instrument's page."
 )
 AIR_CHANGE_UNKNOWN = (

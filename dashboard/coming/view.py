@@ -207,8 +207,9 @@ def below(
             ),
             html.P(
                 (
-                    "During opening hours, warm enough and not below the band. For closing: "
-                    "within the band and calm. For varnish: away from the dew point."
+                    "Good hours are opening hours when the air is warm enough and not below the "
+                    "band. For closing, the air is also within the band and calm. For varnish, "
+                    "it is also away from the dew point."
                 ),
                 className="aside",
             ),

@@ -144,7 +144,7 @@ def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
                         ),
                         className="plot",
                         role="img",
-                        **attributes(aria_label="Plot; the sentences below it say the same"),
+                        **attributes(aria_label="Plot; described by the sentences below it"),
                     ),
                     html.Div(id="climate-words"),
                 ],

@@ -24,8 +24,8 @@ TIMED = (
 LABELS = {
     "value": "It reads",
     "u": "Good to ± (k = 2)",
-    "with": "Which instrument, its mark",
-    "since": "Holds from (empty: now)",
+    "with": "Reference instrument, by name or number",
+    "since": "Applies from (empty: now)",
     "text": "Note",
     "place": "Another place",
 }

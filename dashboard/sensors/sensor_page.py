@@ -126,7 +126,7 @@ def layout(shop: ShopData, sensor_id: str) -> Component:
                     ),
                     className="plot",
                     role="img",
-                    **attributes(aria_label="Plot; the sentence below it says the same"),
+                    **attributes(aria_label="Plot; described by the sentence below it"),
                 ),
                 html.P(id="sensor-plot-words", className="aside"),
             ],

@@ -129,7 +129,7 @@ def of_input(text: str, zone: ZoneInfo) -> int:
     """
     moment = datetime.fromisoformat(text)
     if moment.tzinfo is not None:
-        raise ValueError(f"{text!r} names a zone: the shop's is meant")
+        raise ValueError(f"{text!r} has a time zone: leave it out, the shop's is used")
     return to_ms(moment.replace(tzinfo=zone).astimezone(UTC))
 
 

@@ -82,8 +82,8 @@ def amend(one: Instrument, shop: ShopData) -> Component:
                     html.H3("Parts"),
                     html.P(
                         (
-                            "Empty a name to remove the part. Widths are those for which gaps "
-                            "are calculated. Quarter-sawn means that the width runs across the "
+                            "To remove a part, clear its name. Gaps are calculated for these "
+                            "widths. Quarter-sawn means that the width runs across the "
                             "rings."
                         ),
                         className="aside",

@@ -121,7 +121,7 @@ def layout(shop: ShopData, book: WoodQueries, instrument_id: str) -> Component:
                 ),
                 className="plot",
                 role="img",
-                **attributes(aria_label="Plot; the sentence below it says the same"),
+                **attributes(aria_label="Plot; described by the sentence below it"),
             ),
             html.P(id="stay-words", className="aside"),
             html.Div(wood, id="instrument-parts"),

@@ -59,7 +59,7 @@ def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
     if not standings:
         return (
             "No instrument is in the shop.",
-            "Record an instrument that comes in, and its wood is followed from then on.",
+            "Take an instrument in, and Benchweather follows its wood.",
         )
     first, part = standings[0], furthest(standings[0])
     after = f"{len(standings)} instrument{'' if len(standings) == 1 else 's'} in the shop."
@@ -188,7 +188,7 @@ def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo
     part = next((one for one in answer.parts if one.part.name == found.part), None)
     if part is None:
         return "There is no reading of its air since it came in."
-    strain = f"{percent(found.yield_share)} of the strain that the wood bears unharmed"
+    strain = f"{percent(found.yield_share)} of the strain that the wood can bear without harm"
     if found.reason is Reason.NEAR_HOME:
         held = "it would be strained" if instrument.open_now else "it is strained"
         return f"The worst part, the {found.part}: {held} to {strain}."

@@ -253,7 +253,7 @@ def band_words(record: ClimateRecord) -> str:
     )
     if band.below_pct < -FLOOR_PCT or band.above_pct > FLOOR_PCT:
         text += (
-            " By the standard, 7 % of the time lies beyond a limit that is more than 10 % away."
+            " A limit more than 10 % away is exceeded 7 % of the time, as the standard defines it."
         )
     if not record.exceedances:
         return f"{text} The air never left the band."

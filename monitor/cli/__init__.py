@@ -40,7 +40,7 @@ app = typer.Typer(
     epilog="Try it first: `benchweather demo` runs an invented shop. Add --demo to other commands "
     "to see its data. Exit codes: 0 done, 1 failed, 2 wrong use.",
 )
-Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Log each message")]
+Verbose = Annotated[bool, typer.Option("--verbose", "-v", help="Log every message")]
 
 
 def main() -> None:

@@ -57,7 +57,7 @@ def advise(
         typer.Option(
             "--set",
             metavar="NAME=VALUE",
-            help="Such as case='cello, hard case', rh.1=28, temp.1=21C or 70F; repeat",
+            help="Such as case='cello, hard case', rh.1=28, temp.1=21C or 70F; may be repeated",
         ),
     ] = None,
     names: Annotated[
@@ -66,10 +66,12 @@ def advise(
     weather: Annotated[Path | None, typer.Option(help="Weather file, EPW or TMY3")] = None,
     log: Annotated[Path | None, typer.Option(help="The client's logger file, CSV")] = None,
     time: Annotated[
-        list[str] | None, typer.Option(help="Time column of the log; repeat in order")
+        list[str] | None,
+        typer.Option(help="Time column of the log; for two columns give it twice, date first"),
     ] = None,
     take: Annotated[
-        list[str] | None, typer.Option(help="quantity:unit:column, as in `import`; repeat")
+        list[str] | None,
+        typer.Option(help="quantity:unit:column, as in `import`; one for every column"),
     ] = None,
     time_format: TimeFormat = "iso",
     zone: Zone = "",
@@ -77,11 +79,11 @@ def advise(
     delimiter: Delimiter = ",",
     skip: Skip = 0,
     keep: Annotated[
-        bool, typer.Option("--keep/--no-keep", help="Keep a sheet that has a title")
+        bool, typer.Option("--keep/--no-keep", help="Keep the sheet, if it has a title")
     ] = True,
     as_json: Json = False,
 ) -> None:
-    """Advise on an instrument's case at a client's home, on a sheet of one page.
+    """Make a one-page advice sheet on keeping an instrument in a client's home.
 
     A sheet with a title, the client's name, is kept for `benchweather client`.
     """

@@ -85,7 +85,7 @@ def seal(
 ) -> None:
     """Record that a sensor is in a sealed jar over a salt from now on."""
     request(settings, "seal", sensor, {"salt": salt})
-    out.print(f"{sensor}: over {salt}. Its readings are not used for its place meanwhile.")
+    out.print(f"{sensor}: over {salt}. Until it is back, its readings are not used for its place.")
     err.print(CAUTION)
 
 
@@ -146,9 +146,12 @@ def fit(
         bool, typer.Option("--temperature", help="Correct the temperature, not the humidity")
     ] = False,
     line: Annotated[
-        bool | None, typer.Option("--line/--offset", help="Form of the fit; else by the points")
+        bool | None,
+        typer.Option("--line/--offset", help="Form of the fit (default: chosen from the points)"),
     ] = None,
-    since: Annotated[str, typer.Option(help="Time from which it applies; else now")] = "",
+    since: Annotated[
+        str, typer.Option(help="Time from which the correction applies (default: now)")
+    ] = "",
 ) -> None:
     """Fit a correction to the points. The sensor's own readings are kept unchanged."""
     given: dict[str, Any] = {"quantity": _quantity(temperature)}

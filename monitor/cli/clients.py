@@ -86,7 +86,7 @@ def again(
 def export(
     settings: Settings,
     client: Client,
-    to: Annotated[Path | None, typer.Argument(help="JSON file; else the terminal")] = None,
+    to: Annotated[Path | None, typer.Argument(help="JSON file (default: the terminal)")] = None,
 ) -> None:
     """Write everything that is kept about a client, as JSON."""
     from monitor.clients import archive

@@ -23,9 +23,11 @@ WORST_SHOWN = 15
 
 def climate(
     settings: Settings,
-    place: Annotated[str, typer.Option(help="One place; else the shop, all indoor places")] = "",
+    place: Annotated[
+        str, typer.Option(help="One place (default: the mean of all indoor places)")
+    ] = "",
     start: Annotated[
-        str, typer.Option("--from", help="First day or time; else 13 months before --to")
+        str, typer.Option("--from", help="First day or time (default: 13 months before --to)")
     ] = "",
     end: To = "",
     as_json: Json = False,
@@ -97,7 +99,7 @@ def _print(record: ClimateRecord, zone: ZoneInfo) -> None:
 def _print_exceedances(record: ClimateRecord, zone: ZoneInfo) -> None:
     worst = sorted(record.exceedances, key=lambda e: -e.beyond_pct)[:WORST_SHOWN]
     print_table(
-        ("from", "to", "hours", "side", "RH %", "beyond the band by, points"),
+        ("from", "to", "hours", "side", "RH %", "points beyond the band"),
         [
             (
                 local(one.from_ms, zone),

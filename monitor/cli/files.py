@@ -81,7 +81,9 @@ def import_(
     ],
     take: Annotated[
         list[str],
-        typer.Option(help="quantity:unit:column, such as 'temperature:Cel:Temp (C)'; repeat"),
+        typer.Option(
+            help="quantity:unit:column, such as 'temperature:Cel:Temp (C)'; one for every column"
+        ),
     ],
     time_format: TimeFormat = "iso",
     zone: Zone = "",
@@ -158,7 +160,7 @@ def export(
     ] = False,
     to: Annotated[
         Path | None,
-        typer.Option("--out", help="File to write, .csv or .parquet; else the terminal"),
+        typer.Option("--out", help="File to write, .csv or .parquet (default: the terminal)"),
     ] = None,
 ) -> None:
     """Write readings as CSV or Parquet, corrected by calibration or raw."""

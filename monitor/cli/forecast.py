@@ -108,7 +108,7 @@ def import_(
         bool, typer.Option("--dry-run", help="Show what would be stored; store nothing")
     ] = False,
 ) -> None:
-    """Store an archive of old forecasts. Each counts as known from its issue on."""
+    """Store an archive of old forecasts. Each counts as known from its time of issue."""
     from monitor.weather.drop_folder import read
 
     if fault := name_fault(source):
@@ -135,7 +135,7 @@ def export(
     end: To = "",
     source: Annotated[str, typer.Option(help="Only this source")] = "",
     to: Annotated[
-        Path | None, typer.Option("--out", help="File to write, .csv; else the terminal")
+        Path | None, typer.Option("--out", help="File to write, .csv (default: the terminal)")
     ] = None,
 ) -> None:
     """Write forecasts as CSV: issued_at, valid_at, temp_c, rh_pct, wind_m_s, pressure_hpa."""

@@ -44,14 +44,14 @@ Reference = Annotated[
 HomeRh = Annotated[str, typer.Option(help="RH of its home [%]; none if not known")]
 HomeTemp = Annotated[str, typer.Option(help="Temperature of its home, 21C or 70F")]
 Cold = Annotated[
-    str, typer.Option(help="Its temperature when it came in, 4C or 39F; none if not noted")
+    str, typer.Option(help="Its temperature when it came in, 4C or 39F; none if not measured")
 ]
 Arrived = Annotated[str, typer.Option(help="Time when it came in")]
 Due = Annotated[str, typer.Option(help="Day when it is due out; none for no day")]
 PartFields = Annotated[
     list[str] | None,
     typer.Option(
-        "--part", metavar="PART.FIELD=VALUE", help="Such as top.thickness_mm=3.2; repeat"
+        "--part", metavar="PART.FIELD=VALUE", help="Such as top.thickness_mm=3.2; may be repeated"
     ),
 ]
 
@@ -145,7 +145,7 @@ def register(
     note: Annotated[str, typer.Option(help="A note")] = "",
     part: PartFields = None,
 ) -> None:
-    """Register an instrument. Its parts start as those of its kind."""
+    """Register an instrument. Its parts start with the usual sizes of its kind."""
     from monitor.science.plates.parts import PRESETS
 
     request = {"reference": reference, "kind": kind, "place": place, "open": opened}
@@ -197,8 +197,8 @@ def correct(
     due: Due = "",
     note: Annotated[str | None, typer.Option(help="A note")] = None,
     part: PartFields = None,
-    drop: Annotated[list[str] | None, typer.Option(help="Part to remove; repeat")] = None,
-    like: Annotated[str, typer.Option(help="Kind whose usual parts it gets")] = "",
+    drop: Annotated[list[str] | None, typer.Option(help="Part to remove; may be repeated")] = None,
+    like: Annotated[str, typer.Option(help="Kind of instrument whose usual parts to use")] = "",
 ) -> None:
     """Correct an instrument's entry. The history keeps what was there before."""
     from monitor.science.plates.parts import PRESETS

@@ -86,7 +86,7 @@ def set_(
     ] = None,
     least_h: Annotated[float | None, typer.Option(help="Shortest time, in hours")] = None,
     parameter: Annotated[
-        list[str] | None, typer.Option(metavar="NAME=VALUE", help="A parameter; repeat")
+        list[str] | None, typer.Option(metavar="NAME=VALUE", help="A parameter; may be repeated")
     ] = None,
 ) -> None:
     """Change a kind, or add one like another. Open waits keep their old values."""

@@ -16,7 +16,9 @@ from monitor.settings import Settings
 
 def notify_test(
     settings: Settings,
-    channel: Annotated[str, typer.Argument(help="One channel of the settings; else all")] = "",
+    channel: Annotated[
+        str, typer.Argument(help="One channel from the settings (default: all)")
+    ] = "",
 ) -> None:
     """Send a test notice through one channel, or through all."""
     from monitor.domain.notification import Notice

@@ -23,7 +23,9 @@ EVERY_H = 6
 
 def outlook(
     settings: Settings,
-    place: Annotated[str, typer.Argument(help="A place; else all that have an outlook")] = "",
+    place: Annotated[
+        str, typer.Argument(help="A place (default: all places with an outlook)")
+    ] = "",
     as_json: Json = False,
 ) -> None:
     """Show the outlook: ranges, dry and damp spells, and good hours for work."""

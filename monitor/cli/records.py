@@ -23,7 +23,8 @@ def record(
 ) -> None:
     """Write the record of an instrument's air in the shop as PDF and CSV.
 
-    The service must be running. It keeps the fingerprints that prove a record later.
+    The service must be running. It keeps the files' fingerprints for
+    `verify-record`.
     """
     from monitor.clients import air_certificate
 

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from monitor.store import Reader
 
 LIMITS = (
-    "The log was replayed in steps of ten minutes. It holds nothing about waits, tanks, the broker "
-    "or the disk, and no acknowledgements."
+    "The log was replayed in steps of ten minutes. It has no data on waits, tanks, the broker, the "
+    "disk or acknowledgements."
 )
 """Limits of a replay."""
 INDENT = 4

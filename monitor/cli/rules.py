@@ -103,7 +103,8 @@ def set_(
         bool | None, typer.Option("--on/--off", help="Switch the rule on or off")
     ] = None,
     field: Annotated[
-        list[str] | None, typer.Option(metavar="NAME=VALUE", help="Any other field; repeat")
+        list[str] | None,
+        typer.Option(metavar="NAME=VALUE", help="Any other field; may be repeated"),
     ] = None,
 ) -> None:
     """Change a rule, or add a new one like another."""

@@ -23,7 +23,7 @@ ANSWER_S = 5.0
 Broker = Annotated[
     str,
     typer.Option(
-        metavar="URL", help="Broker, mqtt://host:port or mqtts://host:port; else the shop's own"
+        metavar="URL", help="Broker, mqtt://host:port or mqtts://host:port (default: the shop's)"
     ),
 ]
 User = Annotated[str, typer.Option(help="User name at --broker")]

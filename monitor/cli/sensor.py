@@ -43,7 +43,7 @@ app = typer.Typer(no_args_is_help=True, help="Publish, find, move and calibrate 
 app.add_typer(calibrate.app, name="calibrate")
 
 AgentConfig = Annotated[
-    Path | None, typer.Option(help="Settings file; else /etc/benchweather/sensor.toml")
+    Path | None, typer.Option(help="Settings file (default: /etc/benchweather/sensor.toml)")
 ]
 Root = Annotated[Path | None, typer.Option(hidden=True, help="Folder in place of /, for tests")]
 
@@ -95,7 +95,7 @@ def find(
 @command(app)
 def unit(
     config: AgentConfig = None,
-    user: Annotated[str, typer.Option(help="User to run as; else systemd makes one")] = "",
+    user: Annotated[str, typer.Option(help="User to run as (default: systemd creates one)")] = "",
     password_file: Annotated[
         Path | None, typer.Option(help="File (mode 600) with the broker's password")
     ] = None,
@@ -106,7 +106,7 @@ def unit(
         bool, typer.Option("--force", help="Replace a unit that is different")
     ] = False,
     to: Annotated[
-        Path | None, typer.Option(help="Folder of the unit; else /etc/systemd/system")
+        Path | None, typer.Option(help="Folder of the unit (default: /etc/systemd/system)")
     ] = None,
 ) -> None:
     """Print or write a systemd unit, so that the agent starts with the machine."""
@@ -141,7 +141,7 @@ def move(
     place: Annotated[str, typer.Argument(help="Place where the sensor is now")],
     at: ClockTime = "",
 ) -> None:
-    """Record that a sensor moved to another place. Late readings count where it was then."""
+    """Record that a sensor moved. A late reading counts for the place where it was measured."""
     given: dict[str, Any] = {"place": place}
     if at:
         given["at_ms"] = time_of(at, settings)
@@ -164,7 +164,8 @@ def inherit(
 def replay(
     settings: Settings,
     file: Annotated[
-        Path | None, typer.Argument(help="File made by `export --raw`; else the stored readings")
+        Path | None,
+        typer.Argument(help="File made by `export --raw` (default: the stored readings)"),
     ] = None,
     place: Annotated[
         list[str] | None, typer.Option(help="Only this place; repeat for more")

@@ -40,16 +40,18 @@ NO_END_MS = 2**53
 
 Data = Annotated[
     Path | None,
-    typer.Option(help="Data folder; else BENCHWEATHER_DATA, else your user data folder"),
+    typer.Option(help="Data folder (default: BENCHWEATHER_DATA or your user data folder)"),
 ]
 Config = Annotated[
     Path | None,
-    typer.Option(help="Settings file; else BENCHWEATHER_CONFIG, else DATA/benchweather.toml"),
+    typer.Option(help="Settings file (default: BENCHWEATHER_CONFIG or DATA/benchweather.toml)"),
 ]
 Demo = Annotated[bool, typer.Option("--demo", help="Use the demo: an invented shop")]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON")]
-From = Annotated[str, typer.Option("--from", help="First day or time; else from the beginning")]
-To = Annotated[str, typer.Option("--to", help="Last day (whole) or end time; else now")]
+From = Annotated[
+    str, typer.Option("--from", help="First day or time (default: from the beginning)")
+]
+To = Annotated[str, typer.Option("--to", help="Last day, included, or end time (default: now)")]
 ClockTime = Annotated[
     str, typer.Option("--at", help="Time, if not now: 14:30 or 2026-01-31T14:30")
 ]

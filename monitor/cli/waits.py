@@ -155,7 +155,9 @@ def correct(
     wait: WaitId,
     instrument: Annotated[str | None, typer.Option(help="Instrument or job")] = None,
     what: Annotated[str | None, typer.Option(help="What was glued, coated or set up")] = None,
-    place: Annotated[str | None, typer.Option(help="Place of its last move, or first")] = None,
+    place: Annotated[
+        str | None, typer.Option(help="Place since its last move, or since its start")
+    ] = None,
     at: Annotated[str, typer.Option("--at", help="Time when it really started")] = "",
     wanted: Annotated[
         str, typer.Option(help="Time when it should be ready; none for no time")

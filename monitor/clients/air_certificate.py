@@ -187,7 +187,7 @@ def _sensors(
                 correction = known.correction_at(series.quantity, end)
                 if correction is not None:
                     wide = correction.uncertainty(last, end)
-                    text = f"calibrated, read through it since {formats.utc(correction.from_ms)}"
+                    text = f"calibrated; corrected since {formats.utc(correction.from_ms)}"
         yield CertificateRow(
             "sensor",
             *span,

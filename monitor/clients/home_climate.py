@@ -130,7 +130,7 @@ def _year_of(wish: Wish, airs: HomeSources, members: int) -> HomeYear:
     if wish.source == "shop":
         if airs.shop is None:
             raise ClientFault(
-                {"source": "the shop has no sensor outdoors: give the home's weather"}
+                {"source": "the shop has no sensor outdoors: enter the home's weather"}
             )
         outdoors = outdoors_from_log(*airs.shop)
         return home_year(wish.home, outdoors, members=members)

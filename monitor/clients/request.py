@@ -296,7 +296,7 @@ def _impossible(
         low, high = max(low * 0.7 - SLACK_PCT, 0.0), min(high + SLACK_PCT, 100.0)
         if not low <= rh <= high:
             faults[f"rh.{m}"] = (
-                f"{rh:g}: a home can have {low:.0f} to {high:.0f} % at {out:.0f} °C outdoors "
-                "in the home as described; is a humidifier running?"
+                f"{rh:g}: the home as described can have {low:.0f} to {high:.0f} % at {out:.0f} °C "
+                "outdoors; is a humidifier running?"
             )
     return faults

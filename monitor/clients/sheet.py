@@ -257,7 +257,7 @@ def _to_do(worked: SheetCalculation) -> tuple[str, ...]:
     if worked.own_too_damp and worked.advice.own is not None:
         lines.append(
             say.text(
-                "Take out what you have in the case now: {what}. With it, the air around the "
+                "Take out what is in the case now: {what}. If it stays in, the air around the "
                 "instrument is above {limit} for {hours} hours a year.",
                 what=_measure(worked.advice.own, worked),
                 limit=say.percent(TOO_DAMP_PCT),
@@ -322,7 +322,7 @@ def _to_do(worked: SheetCalculation) -> tuple[str, ...]:
     lines.append(
         say.text(
             "Let the instrument adjust to different air slowly, by about 5 % RH a week. Only "
-            "an instrument that has become damp is dried faster, and gently: by at most 5 % "
+            "an instrument that has become damp may be dried faster, but gently: by at most 5 % "
             "RH a day."
         )
     )

@@ -43,7 +43,7 @@ class DecideSensor:
     def __call__(self, command: Command[SensorRequest]) -> Decision:
         request, now_ms = command.request, command.now_ms
         if self._look is None:
-            raise Rejected("the readings of sensors are not at hand here")
+            raise Rejected("the sensors' readings are not available here")
         known = self._look.known()
         if request.sensor not in known:
             raise Rejected(f"no sensor sends as {request.sensor[:80]!r}: there is {_some(known)}")
@@ -58,14 +58,14 @@ class DecideSensor:
         elif isinstance(request, InheritCorrections):
             other = histories.get(request.of)
             if other is None or other.id == request.sensor:
-                raise Rejected(Fault("is no other sensor with a history", "of", request.of))
+                raise Rejected(Fault("is not another sensor with a history", "of", request.of))
             corrections = handed_on(other.corrections)
         elif isinstance(request, MoveSensor):
             taken = f"{request.place}/{history.name}"
             if taken in known and taken != request.sensor:
                 raise Rejected(
-                    f"a sensor sends as {taken} already: if it is this one on a new topic, let "
-                    f"it take over the corrections (inherit of {request.sensor})"
+                    f"a sensor already sends as {taken}: if it is this sensor on a new topic, copy "
+                    f"the corrections instead (inherit of {request.sensor})"
                 )
         body = sensor.decide(history, request, now_ms, measured=measured, corrections=corrections)
         return Decision([command.event(request.sensor, body)], {"sensor": request.sensor})

@@ -60,7 +60,7 @@ def at(pointer: jsonpointer.JsonPointer, document: Any) -> Any:
     try:
         return pointer.resolve(document)
     except jsonpointer.JsonPointerException as exc:
-        raise BadPayload(f"nothing stands at {pointer.path!r}") from exc
+        raise BadPayload(f"there is nothing at {pointer.path!r}") from exc
 
 
 def number_of(value: Any, where: str) -> float:

@@ -97,5 +97,5 @@ def name_fault(name: str) -> str | None:
     if not name.isprintable() or any(c.isspace() for c in name):
         return "has a space, which a topic cannot carry, or control characters"
     if any(c in name for c in "/+#$"):
-        return "has one of / + # $, which mean something else in a topic"
+        return "has one of / + # $, which have a special meaning in a topic"
     return None

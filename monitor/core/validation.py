@@ -186,12 +186,12 @@ def checked(name: str, value: Any, type_: Any, now_ms: int = 0, *, strict: bool 
 def _time_problem(at_ms: int, now_ms: int, extra: Mapping[str, Any]) -> str | None:
     if at_ms > now_ms + extra["ahead_ms"]:
         if extra["ahead_ms"] >= DAY_MS:
-            return f"is more than {_days(extra['ahead_ms'])} ahead"
+            return f"is more than {_days(extra['ahead_ms'])} in the future"
         return (
             f"is {min((at_ms - now_ms) // 60_000, 10**9)} min in the future: must not be after now"
         )
     if "past_ms" in extra and at_ms < now_ms - extra["past_ms"]:
-        return f"is more than {_days(extra['past_ms'])} back"
+        return f"is more than {_days(extra['past_ms'])} in the past"
     return None
 
 
@@ -262,7 +262,7 @@ def _allowed(kind: Type, unit: str) -> str:
             return "a list"
         case DictType():
             return "values by name"
-    return "given otherwise"
+    return "a different kind of value"
 
 
 __all__ = [

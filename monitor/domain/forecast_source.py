@@ -91,7 +91,7 @@ def source_faults(source: ForecastSource) -> list[str]:
         faults.append(f"url {fault}")
     for name, value in source.headers.items():
         if not name.replace("-", "").isalnum() or not name.isascii():
-            faults.append("headers has a name that is none: letters, digits and - only")
+            faults.append("a name in headers may have letters, digits and - only")
         elif not value.isascii() or not value.isprintable():
             faults.append(f"headers.{name} must be printable ASCII")
     own = {

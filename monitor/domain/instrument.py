@@ -402,7 +402,7 @@ def _order_faults(instrument: Instrument, body: Mapping[str, Any]) -> Iterator[F
     if instrument.left_ms is not None:
         later.append(instrument.left_ms)
     if later and arrived > min(later):
-        yield Fault("is after what was done with the instrument since", "arrived_ms")
+        yield Fault("is after a later entry of the instrument", "arrived_ms")
     due = body.get("due_ms", instrument.due_ms)
     if due is not None and arrived > due:
         yield Fault("is after the day on which the instrument is due", "arrived_ms")

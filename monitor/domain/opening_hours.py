@@ -39,7 +39,7 @@ def span(text: str) -> tuple[time, time] | None:
         a, b, c, d = (int(part) for part in found.groups())
         opens, closes = time(a, b), time(c, d)
     except ValueError:
-        raise ValueError(f"{text!r}: must be as 08:30-17:30, or empty for closed") from None
+        raise ValueError(f"{text!r}: must be such as 08:30-17:30, or empty for closed") from None
     if opens >= closes:
         raise ValueError(f"{text!r}: closes before it opens")
     return opens, closes
@@ -60,7 +60,7 @@ def closed_dates(text: str) -> tuple[date, date]:
             raise ValueError
     except ValueError:
         raise ValueError(
-            f"{text!r}: must be a date as 2026-12-24, or two as 2026-12-24/2027-01-02"
+            f"{text!r}: must be a date such as 2026-12-24, or two such as 2026-12-24/2027-01-02"
         ) from None
     return found
 
@@ -139,7 +139,7 @@ def quiet_span(text: str) -> tuple[time, time] | None:
         if not dash or found[0] == found[1]:
             raise ValueError
     except ValueError:
-        raise ValueError(f"{text!r}: must be as 21:00-07:00, or empty for none") from None
+        raise ValueError(f"{text!r}: must be such as 21:00-07:00, or empty for none") from None
     return found
 
 
@@ -153,11 +153,11 @@ def of_day(text: str) -> time:
     """
     hour, colon, minute = text.partition(":")
     if not colon or len(hour) != 2 or len(minute) != 2 or not (hour + minute).isascii():
-        raise ValueError(f"{text!r}: must be as 08:30")
+        raise ValueError(f"{text!r}: must be a time such as 08:30")
     try:
         return time(int(hour), int(minute))
     except ValueError:
-        raise ValueError(f"{text!r}: must be as 08:30") from None
+        raise ValueError(f"{text!r}: must be a time such as 08:30") from None
 
 
 def next_opening(hours: Hours, zone: ZoneInfo, now_ms: int) -> int | None:

@@ -28,23 +28,29 @@ class AirLimits:
     rh_very_high_pct: float = _limit(
         75.0,
         "%",
-        "Above: within sensor error of where a glue line stays soft (near 80 %)",
+        "Above: a glue line may stay soft (near 80 %, less the sensor's error)",
         "inference from published sorption and glass-transition data of gelatin",
     )
     rh_margin_pct: float = _limit(
-        2.0, "%", "How far RH must come back", "ours: the accuracy of ordinary sensors"
+        2.0,
+        "%",
+        "How far inside its limit RH must be for the state to end",
+        "ours: the accuracy of ordinary sensors",
     )
     glue_temp_low_c: float = _limit(
-        18.0, "°C", "Below: warm the parts before gluing, or the joint chills", _PRACTICE
+        18.0, "°C", "Below: too cold to glue; warm the parts first", _PRACTICE
     )
     temp_high_c: float = _limit(28.0, "°C", "Above: wet glue stays soft, varnish drags", _PRACTICE)
     temp_margin_c: float = _limit(
-        0.5, "K", "How far temperature must come back", "ours: above the accuracy of the sensors"
+        0.5,
+        "K",
+        "How far inside its limit temperature must be for the state to end",
+        "ours: above the accuracy of the sensors",
     )
     varnish_rh_stop_pct: float = _limit(
         85.0,
         "%",
-        "From here on no coating work",
+        "From this RH: no coating work",
         "common reading of coating standards (ISO 12944-7)",
     )
     varnish_rh_high_pct: float = _limit(65.0, "%", "Above: spirit varnish may blush", _PRACTICE)
@@ -62,7 +68,10 @@ class AirLimits:
     )
     varnish_temp_low_c: float = _limit(16.0, "°C", "Below: too cold to varnish", _PRACTICE)
     varnish_spread_margin_k: float = _limit(
-        0.7, "K", "How far the spread must come back", "ours: the accuracy of a dew point"
+        0.7,
+        "K",
+        "How far inside its limit the spread must be for the state to end",
+        "ours: the accuracy of a dew point",
     )
 
 

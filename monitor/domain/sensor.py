@@ -302,13 +302,13 @@ def decide(
             return {"salt": salt, "at_ms": at}
         case TakePoint():
             if history.jar is None:
-                raise Rejected(f"{history.id} is in no jar: seal it over a salt first")
+                raise Rejected(f"{history.id} is not in a jar: seal it over a salt first")
             return {"salt": history.jar.salt, "at_ms": now_ms, **(measured or {})}
         case ComparePoint(quantity=quantity):
             return {"at_ms": at, "quantity": quantity, **(measured or {})}
         case ReturnSensor():
             if not history.in_jar:
-                raise Rejected(f"{history.id} is in no jar")
+                raise Rejected(f"{history.id} is not in a jar")
             return {"at_ms": at, "place": history.home}
         case FitCorrection():
             return _fit(history, request, now_ms)
@@ -333,7 +333,7 @@ def decide(
 def _fit(history: SensorHistory, request: FitCorrection, now_ms: int) -> dict[str, Any]:
     since = given(request.since_ms, now_ms)
     if since > now_ms:
-        raise Rejected(Fault("is ahead of now", "since_ms"))
+        raise Rejected(Fault("is in the future", "since_ms"))
     points = history.points(request.quantity)
     found = fitted(points, BOUNDS[request.quantity], line=request.line)
     return {

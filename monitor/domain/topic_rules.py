@@ -114,7 +114,7 @@ def rule_faults(rule: TopicRule) -> list[str]:
         faults.append(f"filter {rule.filter!r} {fault}")
     else:
         faults += [
-            f"filter {rule.filter!r} takes {ours}, which is for {what}"
+            f"filter {rule.filter!r} includes {ours}, which is reserved for {what}"
             for what, (ours, one) in _OURS.items()
             if matches(rule.filter, one) or matches(ours, rule.filter)
         ]

@@ -133,7 +133,7 @@ def changed(types: Mapping[str, WaitType], request: SetWaitType) -> WaitType:
     if base is None:
         known = f"one of {', '.join(types)}"
         if not request.like:
-            raise Rejected(Fault(f"is missing: a new type starts from {known}", "like"))
+            raise Rejected(Fault(f"is missing: name the type to copy, {known}", "like"))
         raise Rejected(Fault("", "like", request.like, known))
     body = as_mapping(base) | fields_given(request, "kind", "like") | {"id": own}
     law = request.law or {}

@@ -121,7 +121,7 @@ def send(url: str, notice: Notice, *, most_s: float = SEND_MAX_S) -> None:
         raise NotSent(f"no answer within {most_s:g} s", retryable=True)
     if not results[0]:
         if not len(service):
-            raise NotSent("it has nobody to send to", retryable=False)
+            raise NotSent("it has no recipients", retryable=False)
         raise _not_sent(failures)
 
 
@@ -141,7 +141,7 @@ def _not_sent(failures: _Failures) -> NotSent:
         if any(isinstance(cause, type_) for cause in causes):
             return NotSent(reason, retryable=retryable)
     if any(isinstance(cause, OSError) and cause.errno in _UNREACHABLE for cause in causes):
-        return NotSent("the network is away", retryable=True)
+        return NotSent("the network cannot be reached", retryable=True)
     return NotSent("the service rejected it and gave no reason that is known", retryable=True)
 
 
@@ -178,7 +178,7 @@ def _service(url: str, notice_id: str) -> Any:
                 f"{scheme}:// cannot be read: a part is missing or misspelt", retryable=False
             )
         hint = f"; a webhook is {_WEBHOOK[scheme]}://" if scheme in _WEBHOOK else ""
-        raise NotSent(f"no service is known by the scheme {scheme!r}{hint}", retryable=False)
+        raise NotSent(f"the scheme {scheme!r} is not known{hint}", retryable=False)
     plugin = apprise.NotificationManager()[parts["schema"]]
     # We try again ourselves, and a failure is one.
     parts |= {"retry": 0, "optional": False}

@@ -136,10 +136,10 @@ def read_csv(
         if fault := name_fault(name):
             raise ImportFault(f"{what} {name!r} {fault}")
     if not plan.columns:
-        raise ImportFault("no column to take: name at least one, as temperature:Cel:Temp")
+        raise ImportFault("no column is named: name at least one, such as temperature:Cel:Temp")
     taken = [column.quantity for column in plan.columns]
     if twice := {quantity for quantity in taken if taken.count(quantity) > 1}:
-        raise ImportFault(f"{', '.join(sorted(twice))} would be taken from two columns: name one")
+        raise ImportFault(f"{', '.join(sorted(twice))} is named for two columns: name only one")
     table, numbers, refused = _table(path, plan, content)
     moments = _moments(table, plan)
     _refuse_times(moments, table, plan, numbers, refused, now_ms)
@@ -251,7 +251,7 @@ def _moments(table: pd.DataFrame, plan: ImportPlan) -> pd.Series:
         return with_zone
     if plan.zone is None:
         raise ImportFault(
-            "not every time carries a time zone: name the logger's, such as Europe/Paris or UTC"
+            "some times have no time zone: name the logger's, such as Europe/Paris or UTC"
         )
     try:
         local = naive.dt.tz_localize(plan.zone, ambiguous="infer", nonexistent="NaT")
@@ -280,11 +280,11 @@ def _refuse_times(
         text = " ".join(column[i] for column in cells)
         if unread[i]:
             why = (
-                f"is not a time of the form {plan.time_format}{where}, "
-                "or falls in a clock change, which leaves it out or has it twice"
+                f"is not a time in the form {plan.time_format}{where}, "
+                "or is in a clock change, when it occurs not at all or twice"
             )
         else:
-            why = "lies in the future" if ahead[i] else "is before 1970-01-02"
+            why = "is in the future" if ahead[i] else "is before 1970-01-02"
         refused.append(RefusedLine(int(numbers[i]), f"time {text!r} {why}"))
 
 

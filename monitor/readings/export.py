@@ -175,7 +175,7 @@ def write_parquet(parts: Iterable[pd.DataFrame], path: Path) -> int:
         if writer is not None:
             writer.close()
     if not rows:
-        raise ExportFault("there is nothing in that range to write")
+        raise ExportFault("there are no readings in that range")
     return rows
 
 
@@ -230,12 +230,12 @@ def _raw_columns() -> dict[str, Quantity]:
 def _check_raw(header: list[str], path: Path) -> None:
     missing = [name for name in ("measured_at", "place", "sensor") if name not in header]
     if missing:
-        raise ExportFault(f"{path} has no column {missing[0]}: make the file by export --raw")
+        raise ExportFault(f"{path} has no column {missing[0]}: make the file with export --raw")
     for name in header[3:]:
         if name not in _raw_columns():
             raise ExportFault(
                 f"{path} has a column {name}, which raw files do not have: "
-                "make the file by export --raw"
+                "make the file with export --raw"
             )
 
 

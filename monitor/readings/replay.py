@@ -128,13 +128,13 @@ def shift(stretch: ReplayPlan, at_ms: int, *, as_now: bool) -> int:
     by_ms = at_ms - stretch.last_ms if as_now else 0
     if (first := stretch.first_ms + by_ms) < EARLIEST_MS:
         raise ReplayFault(
-            f"the first would be sent as of {from_ms(first):%Y-%m-%d}: no service takes a time "
-            "before 2020 over MQTT; begin later (--from), or send as now (--as-now)"
+            f"the first would be sent with the time {from_ms(first):%Y-%m-%d}: a service rejects times "
+            "before 2020; begin later (--from), or send as now (--as-now)"
         )
     if (last := stretch.last_ms + by_ms) > at_ms + AHEAD_MAX_MS:
         raise ReplayFault(
-            f"the last would be sent as of {from_ms(last):%Y-%m-%d %H:%M} UTC, which is yet to "
-            "come: end earlier (--to), or send as now (--as-now)"
+            f"the last would be sent with the time {from_ms(last):%Y-%m-%d %H:%M} UTC, in the "
+            "future: end earlier (--to), or send as now (--as-now)"
         )
     return by_ms
 
@@ -251,7 +251,7 @@ def _stretch(
     extents: Mapping[Series, tuple[int, int, int]], columns: Callable[[], Iterator[Column]]
 ) -> ReplayPlan:
     if not extents:
-        raise ReplayFault("there is no reading in that stretch: nothing was sent")
+        raise ReplayFault("there are no readings in that time: nothing was sent")
     counts, firsts, lasts = zip(*extents.values(), strict=True)
     return ReplayPlan(sum(counts), min(firsts), max(lasts), columns)
 

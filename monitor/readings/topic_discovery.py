@@ -73,7 +73,9 @@ class TopicReport:
         Of a topic that a rule is for already there is none: the first rule counts.
         """
         if self.ruled:
-            return Proposal(None, ("a rule is for this topic already: mend that, or the sender",))
+            return Proposal(
+                None, ("a rule for this topic exists: correct that rule, or the sender",)
+            )
         found = proposal(self.topic, self.payload[:PAYLOAD_MAX], self.received_ms)
         if found.rule is None:
             return found
@@ -115,9 +117,9 @@ class TopicListener:
     def _judged(self, arrival: Arrival) -> tuple[bool, str]:
         topic = arrival.topic
         if command_about(topic):
-            return True, "a command; whether it can be done is not looked at here"
+            return True, "a command; it is not checked here whether it can be carried out"
         if forecast_source(topic):
-            return True, "a forecast; whether it can be used is not looked at here"
+            return True, "a forecast; it is not checked here whether it can be used"
         if matches(AGENT_FILTER, topic) or matches(_BENCH_FILTER, topic):
             return True, "Benchweather's own"
         try:
@@ -180,7 +182,7 @@ def opened(settings: Settings, address: Address) -> Iterator[Address]:
     if not becomes_free(address.host, broker.port):
         raise BrokerFault(
             f"port {broker.port} is in use: if that is `benchweather run`, stop it first. Its "
-            "broker lets in only what a rule takes; listening opens it for the while"
+            "broker accepts only known topics; listening opens it to all for that time"
         )
     door = ingest_account()
     own = EmbeddedBroker(

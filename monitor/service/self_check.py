@@ -71,9 +71,9 @@ def _broker(settings: Settings, address: Address) -> Check:
         publisher.close()
     if running and state is not None and state.broker_trouble:
         return Check(
-            "broker", False, f"{address} answers, but not our ingest: {state.broker_trouble}"
+            "broker", False, f"{address} answers, but rejects the service: {state.broker_trouble}"
         )
-    return Check("broker", True, f"{address} answers and lets us in")
+    return Check("broker", True, f"{address} answers and accepts our sign-in")
 
 
 def _store(settings: Settings) -> Check:
@@ -140,7 +140,9 @@ def _disk(settings: Settings) -> Check:
     while not folder.exists():
         folder = folder.parent
     if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
-        return Check("disk", False, f"{folder} is no folder that can be written: choose another")
+        return Check(
+            "disk", False, f"{folder} is not a folder that can be written: choose another"
+        )
     free = shutil.disk_usage(folder).free
     text = f"{free / 1e9:.1f} GB free at {folder}"
     if free < DISK_LOW_BYTES:
@@ -154,4 +156,4 @@ def _notices(settings: Settings) -> Check:
     if faults := channel_faults(settings):
         return Check("notices", False, "; ".join(faults))
     names = ", ".join(channel.id for channel in settings.channels)
-    return Check("notices", True, f"go to {names}; benchweather notify-test proves them")
+    return Check("notices", True, f"go to {names}; benchweather notify-test tests them")

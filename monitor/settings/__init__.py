@@ -205,7 +205,7 @@ def _cross_faults(found: Fields) -> list[str]:
         if low >= high:
             faults.append(
                 f"place {place.id}: its band would be {low:g} to {high:g}%: set both rh_low_pct "
-                "and rh_high_pct, or one that fits the shop's other limit"
+                "and rh_high_pct, or make one fit the shop's other limit"
             )
     password = broker.password.get_secret_value()
     if bool(broker.cert_file) != bool(broker.key_file):
@@ -231,9 +231,7 @@ def _forecast_faults(found: Fields) -> list[str]:
     placed = [s for s in asked if s.service or "{latitude}" in s.url or "{longitude}" in s.url]
     faults = []
     if asked and not weather.contact:
-        faults.append(
-            f"weather.contact is empty: {asked[0].id} is asked and must know whom to write to"
-        )
+        faults.append(f"weather.contact is empty: {asked[0].id} needs an address for questions")
     if (weather.latitude is None) != (weather.longitude is None):
         faults.append("weather.latitude and weather.longitude belong together: set both or none")
     elif placed and weather.latitude is None:
@@ -262,14 +260,14 @@ def table(settings: Settings | None = None) -> Iterator[SettingRow]:
     for name, text in (
         (
             "places",
-            "Places by name, kind and band; any other place a sensor names is added by itself",
+            "Places by name, kind and band; a place that only a sensor names is added automatically",
         ),
-        ("topics", "Rules for messages that are not in our own contract"),
+        ("topics", "Rules for messages in other formats than Benchweather's own"),
         ("channels", "Where notices go: mail, push, an SMS gateway or a webhook"),
         ("reservoirs", "Humidifiers' tanks that somebody has to fill"),
         (
             "forecasts",
-            "Sources of outdoor forecasts, the preferred first; none is asked unless given",
+            "Sources of outdoor forecasts, the preferred one first; empty: no service is asked",
         ),
     ):
         count = len(getattr(settings, name)) if settings else 0

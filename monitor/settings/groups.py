@@ -206,7 +206,7 @@ class Alerts(BaseModel):
     quiet: str = _setting(
         "21:00-07:00", "Quiet hours; only notices that cannot wait are sent then; empty: none"
     )
-    quiet_when_closed: bool = _setting(False, "Make closed days quiet all day, by the hours above")
+    quiet_when_closed: bool = _setting(False, "Quiet all day on days when the shop is closed")
     brief_at: str = _setting("08:00", "When the morning brief is sent; empty: never")
 
     @field_validator("quiet")
@@ -242,7 +242,10 @@ class Keep(BaseModel):
 
     model_config = _STRICT
     refused_max: int = _setting(
-        100_000, "Rejected messages stored; older ones are deleted, the total stays", "", ge=1_000
+        100_000,
+        "Rejected messages stored; older ones are deleted, but still counted",
+        "",
+        ge=1_000,
     )
 
 

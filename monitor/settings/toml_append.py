@@ -46,7 +46,7 @@ def add_rule(settings: Settings, rule: TopicRule) -> Path:
         text = f"{before.rstrip()}\n\n{as_toml(rule)}" if before.strip() else as_toml(rule)
         tomllib.loads(text)
     except tomllib.TOMLDecodeError as exc:
-        way_out = "its topics stand in one list; write them as [[topics]]" if before else exc
+        way_out = "its topics are in one list; write them as [[topics]]" if before else exc
         raise CannotAdd(f"{path}: a rule cannot be added at its end: {way_out}") from exc
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(path.name + ".part")

@@ -146,5 +146,5 @@ class StoreConnection:
         if code in _RETRYABLE or code.startswith("SQLITE_IOERR"):
             return StoreUnavailable(text)
         if code in ("SQLITE_CORRUPT", "SQLITE_NOTADB"):
-            text += "; restore it from a copy, or move it away to begin anew"
+            text += "; restore it from a copy, or move it away to start with an empty store"
         return StoreFault(text)

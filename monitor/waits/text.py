@@ -102,7 +102,7 @@ def status_text(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
         more.append(
             f"Readings are missing for {formats.hours(found.unknown_s)}"
             f"{', before the first one' if found.before_log_s >= 0.9 * found.unknown_s else ''}: "
-            "they count for nothing at the least, so the range is wider."
+            "the range is wider, because it allows for no progress in that time."
         )
     if found.outside_claim:
         more.append(
@@ -121,7 +121,8 @@ def range_causes(found: Readiness, *, foretold: bool = False) -> str:
         return ""
     shares = sorted(found.rests_on.items(), key=lambda item: -item[1])
     duration = [f"{_RESTS[cause]} ({percent(share)})" for cause, share in shares if share >= 0.1]
-    text = f"The range rests on {' and '.join(filter(None, [', '.join(duration[:-1]), duration[-1]]))}."
+    causes = " and ".join(filter(None, [", ".join(duration[:-1]), duration[-1]]))
+    text = f"The range comes from {causes}."
     source = "the outlook" if foretold else "the pattern of the last weeks"
     return f"{text} The air is taken from {source}."
 

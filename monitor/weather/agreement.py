@@ -41,7 +41,7 @@ class Agreement(NamedTuple):
             return ""
         return (
             f"over the last {self.hours} hours compared it was {' and '.join(parts)} than the "
-            "outdoor sensor: is it for another place, or does the sensor stand in the sun or "
+            "outdoor sensor: is it for another place, or is the sensor in the sun or "
             "against the house?"
         )
 

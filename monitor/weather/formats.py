@@ -72,7 +72,10 @@ def from_csv(
         hours = list(group)
         first = hours[0][2]
         if issued_ms in seen:
-            raise BadPayload(f"line {first}: its forecast began further up: keep each together")
+            raise BadPayload(
+                f"line {first}: its forecast began on an earlier line: keep the lines of a "
+                "forecast together"
+            )
         seen.add(issued_ms)
         table = [hour[3] for hour in hours]
         numbers = [hour[2] for hour in hours]

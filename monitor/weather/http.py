@@ -35,7 +35,7 @@ _MAX_AGE = re.compile(r"(?:^|[,\s])(?:max-age)\s*=\s*\"?(\d+)")
 _AGAIN = {408, 425, 429}
 """Below 500, answers that another try may change."""
 _HINTS: dict[int, str] = {
-    HTTPStatus.FORBIDDEN: ": is weather.contact right, and may this shop ask there?",
+    HTTPStatus.FORBIDDEN: ": is weather.contact right, and does the service allow this shop?",
     HTTPStatus.NOT_FOUND: ": it has nothing for this position, or the address is wrong",
 }
 
@@ -120,7 +120,7 @@ def get(
     courier.start()
     courier.join(most_s)
     if not outcome:
-        raise NotFetched(f"no whole answer within {most_s:g} s")
+        raise NotFetched(f"no complete answer within {most_s:g} s")
     if isinstance(outcome[0], NotFetched):
         raise outcome[0]
     return outcome[0]
@@ -167,14 +167,16 @@ def _fetched(
                 raise NotFetched("it redirects to an address that is not https", retryable=False)
         raise NotFetched(f"it redirects more than {REDIRECTS_MAX} times", retryable=False)
     except exceptions.SSLError:
-        raise NotFetched("its certificate is not trusted, or no TLS is spoken") from None
+        raise NotFetched(
+            "its certificate is not trusted, or the server does not use TLS"
+        ) from None
     except exceptions.NewConnectionError as exc:
         raise NotFetched(f"no answer: {getattr(exc.__cause__, 'strerror', None)}") from None
     except exceptions.TimeoutError:
         raise NotFetched(f"no answer within {SOCKET_WAIT_S:g} s") from None
     except exceptions.ProtocolError as exc:
         if any(isinstance(arg, client.IncompleteRead) for arg in exc.args):
-            raise NotFetched("the answer breaks off") from None
+            raise NotFetched("the answer is incomplete") from None
         raise NotFetched("no answer that can be read") from None
     except (exceptions.HTTPError, client.HTTPException, OSError, ValueError) as exc:
         raise NotFetched(f"no answer that can be read: {type(exc).__name__}") from None
@@ -224,13 +226,13 @@ def _body(response: urllib3.BaseHTTPResponse, most_bytes: int) -> bytes:
         try:
             body += unpacker.decompress(chunk, most_bytes + 1 - len(body)) if unpacker else chunk
         except zlib.error:
-            raise NotFetched("the answer is no sound gzip") from None
+            raise NotFetched("the answer is not valid gzip") from None
         if max(len(body), packed) > most_bytes:
             raise NotFetched(
-                f"more than {most_bytes / 1e6:g} MB: at most that is taken", retryable=False
+                f"more than {most_bytes / 1e6:g} MB: a larger answer is rejected", retryable=False
             )
     if unpacker and not unpacker.eof:
-        raise NotFetched("the answer breaks off")
+        raise NotFetched("the answer is incomplete")
     return bytes(body)
 
 

@@ -61,7 +61,7 @@ def _row_by_row(source: ForecastSource, document: Any) -> tuple[list[Any], Colum
         values = [pointer.resolve(hour, None) for hour in hours]
         columns[element] = _numbers(values, pick)
         if all(value is None for value in values):
-            raise BadPayload(f"nothing stands at {pick.pointer!r} in any of {len(hours)} hours")
+            raise BadPayload(f"there is nothing at {pick.pointer!r} in any of {len(hours)} hours")
     return valid, columns
 
 
@@ -85,7 +85,9 @@ def _list(pointer: Any, document: Any) -> list[Any]:
     if not isinstance(found, list) or not found:
         raise BadPayload(f"{pointer.path!r} holds {str(found)[:40]!r}: must be a list of hours")
     if len(found) > HOURS_MAX:
-        raise BadPayload(f"{pointer.path!r} holds {len(found)} hours: at most {HOURS_MAX}")
+        raise BadPayload(
+            f"{pointer.path!r} holds {len(found)} hours: at most {HOURS_MAX} are accepted"
+        )
     return found
 
 

@@ -66,7 +66,7 @@ def _met_read(body: bytes, asked: Position, altitude_m: float) -> RawForecast:
     )
     where = position(latitude, longitude)
     if max(abs(a - b) for a, b in zip(where, asked, strict=True)) > NEAR_DEG:
-        raise BadPayload(f"it is for {where}, not for {asked} as was asked")
+        raise BadPayload(f"it is for {where}, not for {asked} as requested")
     units = _dict(document, "/properties/meta/units")
     hours = _list(document, "/properties/timeseries", 1)
     times, details = [], []
@@ -172,7 +172,7 @@ def _expanded(intervals: list[Any], name: str) -> dict[int, float | None]:
                 raise BadPayload(f"{name}, interval {number}: {one['validTime']} overlaps another")
             found[at_ms] = kept
     if len(found) > HOURS_MAX:
-        raise BadPayload(f"{name} has {len(found)} hours: at most {HOURS_MAX} are taken")
+        raise BadPayload(f"{name} has {len(found)} hours: at most {HOURS_MAX} are accepted")
     return found
 
 
@@ -182,15 +182,15 @@ def _hours(length: str) -> int:
     days, hours, minutes = (int(part or 0) for part in found.groups()) if found else (0, 0, 0)
     span = timedelta(days=min(days, 999), hours=min(hours, 999), minutes=min(minutes, 999))
     if not span:
-        raise BadPayload(f"{length[:20]!r} is no length of time such as PT3H")
+        raise BadPayload(f"{length[:20]!r} is not a length of time such as PT3H")
     return max(1, int(span / timedelta(hours=1)))
 
 
 def _need_air(values: Any) -> None:
     if Element.TEMPERATURE not in values:
-        raise BadPayload("it tells no temperature")
+        raise BadPayload("it has no temperature")
     if not {Element.HUMIDITY, Element.DEW_POINT} & set(values):
-        raise BadPayload("it tells neither humidity nor dew point")
+        raise BadPayload("it has no humidity and no dew point")
 
 
 def _at(document: Any, pointer: str) -> Any:

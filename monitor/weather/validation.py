@@ -142,17 +142,17 @@ def _check_issue(issued_ms: int, arrived_ms: int, *, archive: bool) -> None:
     if not archive and arrived_ms - issued_ms > UNUSABLE_MS:
         raise BadPayload(
             f"issued at {stamp(issued_ms)}, {(arrived_ms - issued_ms) / HOUR_MS:.0f} h before it "
-            f"arrived: must be at most {UNUSABLE_MS // HOUR_MS} h; an archive of old ones is taken "
-            "by benchweather forecast import"
+            f"arrived: must be at most {UNUSABLE_MS // HOUR_MS} h; to store old forecasts, use "
+            "benchweather forecast import"
         )
 
 
 def _check_times(told: RawForecast, after_ms: int) -> None:
     valid, where = told.valid_ms, told.where
     if not valid:
-        raise BadPayload("it tells of no hour")
+        raise BadPayload("it has no hours")
     if len(valid) > HOURS_MAX:
-        raise BadPayload(f"{len(valid)} hours: at most {HOURS_MAX} are taken")
+        raise BadPayload(f"{len(valid)} hours: at most {HOURS_MAX} are accepted")
     for i, (one, next_one) in enumerate(pairwise(valid), 1):
         if next_one == one:
             raise BadPayload(f"{where(i)}: {stamp(one)} occurs twice")
@@ -194,9 +194,9 @@ def _believable(told: RawForecast, notes: list[str]) -> tuple[dict[Element, Floa
         total += int(out.sum())
         found[element] = np.where(out, np.nan, values)
     if total > LEFT_OUT_MAX * n:
-        raise BadPayload(f"{total} values of {n} hours cannot be believed: {faults[0]}")
+        raise BadPayload(f"{total} values of {n} hours are not plausible: {faults[0]}")
     if total:
-        notes.append(f"values that cannot be believed are left out ({total}): {faults[0]}")
+        notes.append(f"values that are not plausible are left out ({total}): {faults[0]}")
     return found, bad
 
 
@@ -219,7 +219,7 @@ def _gaps(forecast: Forecast, issued_ms: int) -> list[str]:
     steps = np.diff(forecast.valid_ms)
     wide = np.flatnonzero((steps > GAP_MS) & (forecast.valid_ms[1:] > issued_ms))
     found = [
-        f"nothing is told for {steps[i] / HOUR_MS:.0f} h from {stamp(int(forecast.valid_ms[i]))}"
+        f"there are no values for {steps[i] / HOUR_MS:.0f} h from {stamp(int(forecast.valid_ms[i]))}"
         for i in wide[:3].tolist()
     ]
     if len(wide) > 3:

@@ -181,7 +181,7 @@ class Agent:
             raise AgentFault("the reader of Bluetooth sensors has ended: see the log")
         silent_s = time.monotonic() - self._sender.beat
         if silent_s > SENDER_SILENT_S:
-            raise AgentFault(f"the sender has given no sign for {silent_s:.0f} s")
+            raise AgentFault(f"the sender has not responded for {silent_s:.0f} s")
 
     def _status(self) -> str:
         sources = self._sources()

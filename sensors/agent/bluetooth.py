@@ -217,7 +217,7 @@ def _library() -> Any:
         import bleak.exc
     except ImportError as exc:
         raise BluetoothFault(
-            f"a Bluetooth sensor needs more than is installed ({exc.name}): "
+            f"a Bluetooth sensor needs a package that is not installed ({exc.name}): "
             "pip install 'benchweather[bluetooth]'"
         ) from exc
     return bleak

@@ -88,7 +88,7 @@ class ChipChannel:
             if path.exists():
                 return _number(path)
         if default is None:
-            raise ChipFault(f"{self.name}: the driver tells no {what} for its raw value")
+            raise ChipFault(f"{self.name}: the driver gives no {what} for its raw value")
         return default
 
 
@@ -146,8 +146,8 @@ def chip_called(wanted: str, among: list[Chip]) -> Chip:
         return meant[0]
     names = handles(meant or among)
     if meant:
-        raise ChipFault(f"chip {wanted!r} may be one of {', '.join(names)}: say which")
-    there = f"there is {', '.join(names)}" if names else "there is none at all"
+        raise ChipFault(f"chip {wanted!r} may be one of {', '.join(names)}: name one")
+    there = f"there is {', '.join(names)}" if names else "no chip was found"
     raise ChipFault(f"no chip {wanted!r} is there now: {there}")
 
 
@@ -179,7 +179,7 @@ def chosen(chip: Chip, take: dict[Quantity, str]) -> dict[Quantity, ChipChannel]
         if channel.quantity in result:
             both = f"{result[channel.quantity].name} and {channel.name}"
             raise ChipFault(
-                f"{chip.id} measures {channel.quantity} twice, {both}: say which in take"
+                f"{chip.id} measures {channel.quantity} twice, {both}: name one in take"
             )
         result[channel.quantity] = channel
     return result

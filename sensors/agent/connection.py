@@ -100,12 +100,12 @@ class Link:
             raise self._unavailable(
                 "it closed the connection without an answer: does that port want TLS (mqtts)?"
                 if self._lost is not None
-                else "something is there and does not answer as an MQTT broker"
+                else "what answers there is not an MQTT broker"
             )
         if self._answer.is_failure:
             self.abandon()
             raise self._unavailable(
-                f"it refused us, {self._answer}: see broker.user and its password"
+                f"it rejected the sign-in, {self._answer}: see broker.user and its password"
             )
 
     def _drive(self, wait_s: float) -> None:

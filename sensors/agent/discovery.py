@@ -47,8 +47,8 @@ def _near(config: Path) -> tuple[str, bool]:
     if not sensors:
         return (
             "No Bluetooth sensor that offers Environmental Sensing (0x181A) was heard in "
-            f"{bluetooth.LOOK_S:g} s.\nMany tell of themselves only after a button was pressed, or "
-            "speak a language of their maker's.\n"
+            f"{bluetooth.LOOK_S:g} s.\nMany send only after a button is pressed, or "
+            "use their maker's own format.\n"
         ), False
     lines = ["Bluetooth sensors in reach that offer Environmental Sensing (0x181A):", ""]
     lines += [f"{one.address}  {_printable(one.name):<24} {one.signal_dbm} dBm" for one in sensors]
@@ -82,7 +82,7 @@ def _of_chips(root: Path, config: Path, here: list[Chip]) -> tuple[str, bool]:
     if (battery := board_status.battery_pct(root)) is not None:
         lines += [f"Battery: {battery:.0f} %, sent with each reading", ""]
     if (signal := board_status.signal_dbm(root)) is not None:
-        lines += [f"Wireless signal: {signal} dBm, told in the agent's state", ""]
+        lines += [f"Wireless signal: {signal} dBm, sent in the agent's state", ""]
     lines += [f"To send them, put into {config}, with places and names of your own:", ""]
     lines += ["[broker]", 'url = "mqtt://127.0.0.1:1883"     # where Benchweather runs', ""]
     for number, (chip, handle) in enumerate(zip(here, handles(here), strict=True), 1):

@@ -74,7 +74,7 @@ def decoded(number: int, value: bytes) -> tuple[Quantity, float]:
     except KeyError:
         known = ", ".join(f"0x{one:04X}" for one in CHARACTERISTICS)
         raise BadPayload(
-            f"characteristic 0x{number:04X} is none of the air: must be {known}"
+            f"characteristic 0x{number:04X} is not one for air: must be {known}"
         ) from None
     if len(value) != struct.calcsize(form):
         raise BadPayload(

@@ -137,7 +137,7 @@ ROWS = (
         "agent.packs_max",
         100_000,
         "",
-        "Packs kept while the broker is away; beyond, the oldest are thinned",
+        "Packs kept while the broker is away; beyond that, every second old one is dropped",
         _number(100, 5_000_000, whole=True),
     ),
     AgentSettingRow(
@@ -221,7 +221,7 @@ def _given(file: Path, environ: Mapping[str, str], faults: list[str]) -> dict[st
     except FileNotFoundError:
         tables = {}
         faults.append(
-            f"{file}: there is no such file; `benchweather sensor find` says what to put in"
+            f"{file}: there is no such file; `benchweather sensor find` shows what to enter"
         )
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as exc:
         tables = {}
@@ -287,7 +287,7 @@ def _sensors(given: Any, faults: list[str]) -> list[AgentSensor]:
         faults += sorted(wrong)
     names = [(sensor.place, sensor.name) for sensor in sensors]
     faults += [
-        f"sensors: {p}/{n} is there twice"
+        f"sensors: {p}/{n} is listed twice"
         for p, n in sorted({x for x in names if names.count(x) > 1})
     ]
     return sensors

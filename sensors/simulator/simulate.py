@@ -47,9 +47,9 @@ def simulate(
             min=0.1, max=PERIOD_MAX_MS / 1000, help="Seconds between readings of a sensor"
         ),
     ] = 10.0,
-    start: Annotated[str, typer.Option("--from", help="First day or time; else now")] = "",
+    start: Annotated[str, typer.Option("--from", help="First day or time (default: now)")] = "",
     end: Annotated[
-        str, typer.Option("--to", help="Last day (whole) or end time; else until Ctrl-C")
+        str, typer.Option("--to", help="Last day, included, or end time (default: until Ctrl-C)")
     ] = "",
     broker: Annotated[
         str,
@@ -71,8 +71,8 @@ def simulate(
     checked_pace(pace)
     if shops * sensors > SENSORS_MAX:
         wrong(
-            f"--shops {shops} with --sensors {sensors} each are {shops * sensors} sensors: "
-            f"at most {SENSORS_MAX} in all"
+            f"--shops {shops} with --sensors {sensors} each make {shops * sensors} sensors: "
+            f"at most {SENSORS_MAX} in all are allowed"
         )
     period_ms = round(1000 * period)
     made = Shops(seed, settings.zone, shops, sensors, period_ms)

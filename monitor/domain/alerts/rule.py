@@ -65,10 +65,14 @@ WATCHABLE: dict[str, Watchable] = {
         for name, derived in DERIVED.items()
     },
     "dew_margin": Watchable(
-        "K", Of.PLACE, "coldest measured surface, or else the air, above the dew point", -60, 100
+        "K",
+        Of.PLACE,
+        "how far the coldest measured surface, or without one the air, is above the dew point",
+        -60,
+        100,
     ),
     "mould_margin": Watchable(
-        "%", Of.PLACE, "RH above the level at which mould grows on wood in time", -100, 100
+        "%", Of.PLACE, "RH above the level from which mould can grow on wood", -100, 100
     ),
     "dry_snap": Watchable(
         "",
@@ -95,7 +99,7 @@ WATCHABLE: dict[str, Watchable] = {
     "from_rest": Watchable(
         "% MC",
         Of.INSTRUMENT,
-        "moisture above home moisture, of the part furthest from it",
+        "how far the part furthest from its home moisture is above or below it",
         -40,
         40,
     ),
@@ -109,7 +113,7 @@ WATCHABLE: dict[str, Watchable] = {
     "warm_up_margin": Watchable(
         "K",
         Of.INSTRUMENT,
-        "temperature of an instrument that came in cold, above the dew point",
+        "how far an instrument that came in cold is above the dew point",
         -100,
         100,
     ),
@@ -161,7 +165,7 @@ Watched = Annotated[str, Meta(extra={"one_of": tuple(WATCHABLE)})]
 Seconds = Annotated[int, Meta(ge=0, le=HOLD_MAX_S, extra={"unit": "s"})]
 OverSeconds = Annotated[int, Meta(ge=0, le=OVER_MAX_S, extra={"unit": "s"})]
 Urgency = Annotated[
-    int, Meta(ge=1, le=3, extra={"allowed": "1 (mind it), 2 (act) or 3 (act now)"})
+    int, Meta(ge=1, le=3, extra={"allowed": "1 (take note), 2 (act) or 3 (act now)"})
 ]
 Names = Annotated[tuple[str, ...], Meta(extra={"allowed": "a list of names"})]
 

@@ -112,7 +112,7 @@ def _read_forecasts(path: Path) -> tuple[Issues, list[str]]:
     if (late := np.flatnonzero(issued > valid)).size:
         row = table.iloc[late[0]]
         raise ImportFault(
-            f"{path}, line {late[0] + 2}: issued_at {row['issued_at']} lies after valid_at "
+            f"{path}, line {late[0] + 2}: issued_at {row['issued_at']} is after valid_at "
             f"{row['valid_at']}: a forecast must be issued before the time it is for"
         )
     temp, rh = _numbers(path, table, "temp_c"), _numbers(path, table, "rh_pct")
@@ -157,8 +157,8 @@ def _once(
         return np.flatnonzero(first), []
     line = int(np.argmax(other)) + 2
     return np.flatnonzero(first), [
-        f"{int(other.sum())} rows of {path.name} are for a moment that has its values already, such "
-        f"as line {line}: the first counts"
+        f"{int(other.sum())} rows of {path.name} repeat a time, such "
+        f"as line {line}: the first row of each time is used"
     ]
 
 
@@ -198,7 +198,11 @@ def _table(path: Path, columns: tuple[str, ...]) -> pd.DataFrame:
     if missing := [name for name in columns if name not in table.columns]:
         header = ", ".join(table.columns)
         parted = next((name for mark, name in _MARKS.items() if mark in header), "")
-        why = f"; its columns are parted by {parted}: must be by commas" if parted else ""
+        why = (
+            f"; its columns are separated by {parted}: must be separated by commas"
+            if parted
+            else ""
+        )
         raise ImportFault(
             f"{path} has no column {', '.join(missing)}: must be {','.join(columns)}; "
             f"its header has {header[:200]}{why}"
@@ -220,7 +224,7 @@ def _moments(path: Path, text: pd.Series, column: str) -> np.ndarray:
     if not zoned.all():
         i = int(np.argmin(zoned.to_numpy()))
         raise ImportFault(
-            f"{path}, line {i + 2}: {column} {text.iloc[i]!r:.60} carries no time zone: {_TIMES}"
+            f"{path}, line {i + 2}: {column} {text.iloc[i]!r:.60} has no time zone: {_TIMES}"
         )
     try:
         moments = pd.to_datetime(text, format="ISO8601", utc=True, errors="coerce")
@@ -277,7 +281,7 @@ def _believable(path: Path, temp: Floats, rh: Floats) -> None:
 def _place(path: Path, names: pd.Series, place: str, outdoors: str) -> str:
     there = sorted(set(names) - {outdoors})
     if not there:
-        raise ImportFault(f"{path} has no place but {outdoors}: the outlook needs one indoors")
+        raise ImportFault(f"{path} has only the place {outdoors}: the outlook needs one indoors")
     if place:
         if place not in there:
             raise ImportFault(f"{path} has no place {place!r}: must be one of {', '.join(there)}")
@@ -313,8 +317,8 @@ def _checked(
     apart = apart[~np.isnan(apart)]
     if apart.size >= 48 and (middle := float(np.median(apart))) > AGREES_K:
         raise ImportFault(
-            f"{forecasts} is for another place, or in another unit or time: its first hours are "
-            f"off by {middle:.1f} K in the middle from what the sensor outdoors read: must be "
+            f"{forecasts} may be for another place, or in another unit or time: its first hours differ "
+            f"by {middle:.1f} K (median) from the sensor outdoors: must be "
             f"within {AGREES_K:g} K"
         )
     if missing.any():

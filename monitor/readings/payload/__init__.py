@@ -77,7 +77,7 @@ class Contract:
                 self._decoders.clear()
             decoder = self._decoders[topic] = self._decoder(topic)
         if len(payload) > PAYLOAD_MAX:
-            raise BadPayload(f"{len(payload)} bytes: at most {PAYLOAD_MAX} are taken")
+            raise BadPayload(f"{len(payload)} bytes: at most {PAYLOAD_MAX} are accepted")
         return decoder(payload, received_ms)
 
     def _decoder(self, topic: str) -> Decoder:

@@ -62,7 +62,7 @@ def as_json(payload: bytes) -> bytes:
     except (cbor2.CBORError, ValueError, OverflowError, RecursionError, MemoryError) as exc:
         raise BadPayload(f"not CBOR: {exc}") from exc
     if behind := len(payload) - stream.tell():
-        raise BadPayload(f"not CBOR: {behind} bytes stand behind the pack")
+        raise BadPayload(f"not CBOR: {behind} bytes follow the pack")
     if not isinstance(pack, list) or not all(isinstance(record, dict) for record in pack):
         raise BadPayload("not a SenML pack: CBOR, but no list of maps")
     try:
@@ -86,5 +86,5 @@ def _value(value: Any) -> Any:
     if isinstance(value, Decimal):
         value = float(value)
     if isinstance(value, float) and not math.isfinite(value):
-        raise BadPayload(f"{value} is no value: must be a finite number")
+        raise BadPayload(f"{value} is not a value: must be a finite number")
     return value

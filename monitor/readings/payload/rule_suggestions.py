@@ -112,14 +112,14 @@ def proposal(topic: str, payload: bytes, received_ms: int) -> Proposal:
         pick, why = _judged(quantity, word, leaf)
         where = leaf.pointer or "the message"
         if quantity in picks:
-            reasons.append(f"{where}: also named {word}, not taken")
+            reasons.append(f"{where}: also named {word}, not used")
         elif pick is None:
             reasons.append(f"{where}: {why}")
         else:
             picks[quantity] = pick
             reasons.append(f"{where}: {quantity} in {pick.unit}, {why}")
     if not set(picks) - {_B}:
-        return Proposal(None, (*reasons, "nothing in it is known as temperature, RH or pressure"))
+        return Proposal(None, (*reasons, "it has no known temperature, RH or pressure"))
     place, sensor = _names(topic)
     if not isinstance(document, dict | list):
         ((quantity, pick),) = picks.items()
@@ -138,7 +138,7 @@ def proposal(topic: str, payload: bytes, received_ms: int) -> Proposal:
     reasons.append(
         f"{time.pointer}: when it was measured, as {time.unit}"
         if time
-        else "no time with a zone is in it: the arrival counts"
+        else "it has no time with a zone: the time of arrival is used"
     )
     rule = TopicRule(
         filter=topic, place=place, sensor=sensor, format="json", quantities=picks, time=time
@@ -196,18 +196,18 @@ def _judged(quantity: Quantity, word: str, leaf: Leaf) -> tuple[Pick | None, str
         value = number_of(leaf.value, leaf.pointer)
     except BadPayload:
         shown = str(leaf.value)[:20]
-        return None, f"named {word}, but {shown!r} is no number; only numbers are read"
+        return None, f"named {word}, but {shown!r} is not a number; only numbers are read"
     kind = _T if quantity is Quantity.SURFACE_TEMPERATURE else quantity
     written = _unit_written(kind, leaf)
     if written == "?":
-        return None, f"named {word}, in {leaf.beside!r}, which is no unit taken"
-    unit, why = (written, "the unit is written there") if written else _unit_by(kind, value)
+        return None, f"named {word}, in {leaf.beside!r}, which is not an accepted unit"
+    unit, why = (written, "the message states the unit") if written else _unit_by(kind, value)
     if unit is None:
         return None, f"named {word}, holds {value:g}: {why}"
     conversion, measure = UNITS[quantity][unit], MEASURES[quantity]
     kept = value * conversion.factor + conversion.offset
     if not measure.low <= kept <= measure.high:
-        return None, f"named {word}, but {value:g} {unit} is beyond what is taken"
+        return None, f"named {word}, but {value:g} {unit} is outside the accepted range"
     return Pick(pointer=leaf.pointer, unit=unit), f"for it is named {word}; {why}"
 
 
@@ -228,7 +228,7 @@ def _unit_by(quantity: Quantity, value: float) -> tuple[str | None, str]:
     """A unit that makes the value believable in a shop, where only one does."""
     if quantity is _T:
         if -30 <= value < FAHRENHEIT_FROM:
-            return "Cel", f"{value:g} is a room's in °C; make sure that it is not °F"
+            return "Cel", f"{value:g} is usual for a room in °C; make sure that it is not °F"
         if FAHRENHEIT_FROM <= value <= 120:
             return "F", f"{value:g} is too warm for °C"
         if 240 <= value <= 325:
@@ -236,7 +236,7 @@ def _unit_by(quantity: Quantity, value: float) -> tuple[str | None, str]:
     elif quantity is _H:
         if 1 < value <= 105:
             return "%RH", f"{value:g} can be % RH"
-        return None, "a share of 0 to 1 or no RH; only % RH is taken"
+        return None, "a fraction of 0 to 1, or not RH; only % RH is accepted"
     elif quantity is _P:
         if 300 <= value <= 1100:
             return "hPa", f"{value:g} can only be hPa"
@@ -244,7 +244,7 @@ def _unit_by(quantity: Quantity, value: float) -> tuple[str | None, str]:
             return "Pa", f"{value:g} can only be Pa"
     elif 5 < value <= 100:
         return "%EL", f"{value:g} can be %"
-    return None, "its unit cannot be told"
+    return None, "its unit is not known"
 
 
 def _time(leaf: Leaf, received_ms: int) -> TimePick | None:

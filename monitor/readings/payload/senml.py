@@ -80,7 +80,7 @@ class Senml:
         if not pack:
             raise BadPayload("not a SenML pack: it holds no record")
         if len(pack) > RECORDS_MAX:
-            raise BadPayload(f"{len(pack)} records: at most {RECORDS_MAX} are taken")
+            raise BadPayload(f"{len(pack)} records: at most {RECORDS_MAX} are accepted")
         if b'_"' in payload or b"\\u" in payload:  # or so written that it hides
             _refuse_must_understand(payload)
         base_name = base_unit = ""
@@ -100,7 +100,9 @@ class Senml:
             if record.bv is not None:
                 base_value = record.bv
             if record.bver is not None and record.bver > SENML_VERSION:
-                raise BadPayload(f"SenML version {record.bver}: at most {SENML_VERSION} is taken")
+                raise BadPayload(
+                    f"SenML version {record.bver}: at most {SENML_VERSION} is accepted"
+                )
             if record.v is None:
                 records = records or _records(payload)
                 if (fault := _no_number(records[number - 1], number)) is not None:
@@ -207,7 +209,7 @@ def _no_number(record: dict[str, Any], number: int) -> str | None:
     """Reason why record `number` has no `v`; None if it only sets bases."""
     for field, what in _OTHER_VALUES.items():
         if field in record:
-            return f"record {number}: its value is {what} ({field}): only numbers (v) are taken"
+            return f"record {number}: its value is {what} ({field}): only numbers (v) are accepted"
     if "n" in record or "u" in record or "bv" not in record:
         return None if _only_bases(record) else f"record {number}: it has no value v"
     return None
@@ -222,4 +224,6 @@ def _refuse_must_understand(payload: bytes) -> None:
     for number, record in enumerate(_records(payload), 1):
         for field in record:
             if field.endswith("_"):
-                raise BadPayload(f"record {number}: field {field!r} must be understood and is not")
+                raise BadPayload(
+                    f"record {number}: field {field!r} is mandatory, but not known here"
+                )
