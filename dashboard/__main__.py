@@ -17,7 +17,7 @@ from monitor.settings import Settings, load
 log = logging.getLogger("dashboard")
 
 PATIENCE = 15
-"""How far the board steps back behind the ingest where both want the processor. [nice]"""
+"""Lower priority of the board behind the ingest where both want the processor. [nice]"""
 THREADS = 8
 """Requests answered at a time: a page's first load asks for about as much at once."""
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from monitor.settings import Settings
 
 KEPT_DAYS = 30
-"""How long a device stays signed in."""
+"""Days for which a device stays signed in."""
 FREE_TRIES = 5
 """Wrong passwords before an address must wait."""
 WAIT_FIRST_S, WAIT_MAX_S = 2.0, 900.0

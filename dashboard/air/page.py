@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from dashboard.ui.formats import Unit
 
 LOW_BATTERY_PCT = 15.0
-"""A battery below this is told beside the reading's age. [%]  Ours."""
+"""Battery charge below which the charge is shown beside the reading's age. [%]  Ours."""
 _WORDS: dict[str, str] = {
     AirState.DRY: "dry",
     AirState.DAMP: "damp",
@@ -50,11 +50,11 @@ class WallStrips(NamedTuple):
     """Strips of other pages that the wall shows; the app hands them in."""
 
     alerts: Callable[[Headline, Sequence[PlaceAir], int], tuple[Headline, list[Component]]]
-    """From the air's headline, the places' air and now: the headline to show, and a strip."""
+    """Function of the headline, the places' air and now: the headline to show, and a strip."""
     outlook: Callable[[int, int], list[Component]]
-    """From now and the number of places on the wall."""
+    """Function of now and the number of places on the wall."""
     waits: Callable[[int, int], list[Component]]
-    """From now and the number of places on the wall."""
+    """Function of now and the number of places on the wall."""
 
 
 NO_STRIPS = WallStrips(lambda head, *_: (head, []), lambda *_: [], lambda *_: [])

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from monitor.settings.groups import Reservoir
 
 OVER_MS = 14 * formats.DAY_MS
-"""So long an alert that is over stays on the page. [ms]"""
+"""Time for which an ended alert stays on the page. [ms]"""
 NOTICES_READ = 200
 NOTICES_SHOWN = 8
 """Most notices listed of those that wait, and of those given up."""

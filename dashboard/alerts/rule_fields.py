@@ -55,7 +55,7 @@ LABELS = {
     "like": "Like",
     "note": "Note",
 }
-"""What each field is called on the page."""
+"""Label of each field on the page."""
 
 
 def scale(rule: Rule, unit: Unit, *, difference: bool = False) -> FieldScale:

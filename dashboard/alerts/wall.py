@@ -29,7 +29,7 @@ SHOWN = 3
 LOUDEST = 3
 """An alert of this urgency may take the headline."""
 FORETOLD, FORETOLD_FROM = "dry_snap", 2
-"""What is told of the air to come may take it from this urgency on: there is still time to act."""
+"""Quantity, and least urgency, of an outlook alert for the headline: there is time to act."""
 
 
 def over_the_places(

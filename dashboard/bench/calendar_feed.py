@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from monitor.waits.evaluation import Standing
 
 RELEASED_KEPT = 50
-"""So many released waits stay in the calendar as called off, so that phones take them out."""
+"""Released waits that stay in the calendar as called off, so that phones take them out."""
 AGAIN = timedelta(minutes=15)
-"""How often a phone is asked to look again."""
+"""Interval after which a phone is asked to look again."""
 LASTS = timedelta(minutes=15)
 
 

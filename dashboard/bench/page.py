@@ -33,12 +33,12 @@ if TYPE_CHECKING:
     from monitor.domain.wait_types import WaitType
 
 FIRST_KINDS = 4
-"""How many kinds have a button of their own; the others are one tap further in."""
+"""Number of kinds with a button of their own; the others are one tap further in."""
 JUST_MS = 20 * formats.MINUTE_MS
-"""So long after its release a wait is asked how it was. [ms]"""
+"""Time after its release for which the page asks how a wait was. [ms]"""
 JUST_MOST = 60
 ANSWERED_MS = 2 * formats.MINUTE_MS
-"""So long the answer stays to be changed. [ms]"""
+"""Time for which the answer stays to be changed. [ms]"""
 
 
 def register(app: dash.Dash, shop: ShopData, book: WaitQueries, woods: WoodQueries) -> None:
@@ -172,7 +172,7 @@ def _by_mistake(wait: Wait) -> bool:
 
 
 MISTAKE = "Opened by mistake."
-"""What the note of a wait ends with that was taken back."""
+"""Ending of the note of a wait that was taken back."""
 
 
 def _just(waits: Sequence[Wait], writer: bool) -> Component:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 WARMER_MOST_K, WARMER_STEP_K = 8.0, 1.0
 DRIER_MOST_PCT, DRIER_STEP_PCT = 25.0, 5.0
 AHEAD_MS = 5 * formats.DAY_MS
-"""How far ahead a wanted time may lie: as far as the coming air is told. [ms]"""
+"""Longest time ahead for a wanted time: the length of the outlook. [ms]"""
 
 
 class ReadyByQuestion(NamedTuple):

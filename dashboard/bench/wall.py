@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 SHOWN = 4
 """Most cells on the wall; a narrow one shows fewer, the next ones first."""
 TIGHT_ROWS = 4
-"""From so many places on each wait has one line only."""
+"""Number of places from which each wait has one line only."""
 
 
 def open_waits(shop: ShopData, book: WaitQueries, now_ms: int, rows: int) -> list[Component]:

@@ -79,7 +79,7 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
         "de-DE": "German, °C, A4",
     },
 }
-"""What is tapped, by its name in a wish."""
+"""Fields that are tapped, by their name in a request."""
 LEGENDS = {
     "case": "Case",
     "source": "The air of the home comes from",

@@ -38,9 +38,9 @@ FANS = {
     "dew_point": "dew_point_c",
     "equilibrium_moisture_content": "emc_pct",
 }
-"""What can be shown, and the field of a `Fan` that has it."""
+"""Quantities that can be shown, and the field of a `Fan` that has each."""
 OUTDOORS = {"temperature": "temp_c", "dew_point": "dew_c"}
-"""Of which the outdoor air is drawn too: indoors and outdoors share a scale."""
+"""Quantities of which the outdoor air is drawn too: indoors and outdoors share a scale."""
 
 
 class Beside(NamedTuple):

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from dashboard.ui.formats import Unit
 
 WINDOWS_ACH = {"shut": 0.0, "ajar": 2.0, "open": 8.0}
-"""Air changes an hour that a window adds, by how it stands. [1/h]  Ours; wind, size and the gap of
+"""Air changes an hour that a window adds, by its position. [1/h]  Ours; wind, size and the gap of
 temperatures make it three times more or less."""
 FIELDS = ("setting", "water", "window", "start", "lasts", "volume")
 

@@ -40,7 +40,7 @@ WHAT_TO_DO = {
     "hot": "Glue and varnish in the cool hours. Take instruments away from windows and out of cars. "
     f"{CLOSED_CAR}",
 }
-"""By the sort of spell. As the rules of the outlook have it."""
+"""Advice by the sort of spell, as in the rules of the outlook."""
 
 
 class SpellLine(NamedTuple):
@@ -95,7 +95,7 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
 
 
 _VERBS = {"almost certain": ("will be", "is"), "likely": ("will probably be", "is probably")}
-"""How sure it is, to the verbs of the headline: later, and now. Anything less sure may be."""
+"""Verbs of the headline by certainty: later, and now. Anything less sure may be."""
 
 
 def sentence_chance(spell: OutlookSpell) -> str:

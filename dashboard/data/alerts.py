@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from monitor.domain.alerts.rule import Rule
 
 FRESH_MS = 10_000
-"""How long it is good what the rules of open alerts see. [ms]"""
+"""Cached lifetime of the values that the rules of open alerts see. [ms]"""
 Seen = dict[tuple[str, str], float]
 """A value by rule and subject, in the unit of the rule."""
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 COLUMNS = ("low", "mean", "high")
 POINT = np.dtype([("at_ms", "i8"), ("n", "i8"), ("low", "f8"), ("mean", "f8"), ("high", "f8")])
-"""One point of a trace: time [ms], readings it stands for, their least, mean and greatest."""
+"""Point of a trace: time [ms], number of readings, their least, mean and greatest."""
 Points: TypeAlias = "NDArray[Any]"
 """A structured array of `POINT`, by time. A row of NaN is a gap."""
 

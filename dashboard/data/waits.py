@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from monitor.science.waits.learning import LearnedUsualTime
 
 FRESH_MS = 10_000
-"""How long an answer on how waits stand is good, if nothing was done to them. [ms]"""
+"""Cached lifetime of the status of waits, if nothing was done to them. [ms]"""
 PLAN_FRESH_MS = 60_000
-"""How long an answer on latest starts is good. [ms]"""
+"""Cached lifetime of an answer on latest starts. [ms]"""
 PLANS_KEPT = 24
 """Most answers on latest starts that are kept."""
 

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 HOUR_S = 3600.0
 FRESH_MS = 60_000
-"""How long an answer on how the wood stands is good, if nothing was done. [ms]"""
+"""Cached lifetime of the status of the wood, if nothing was done. [ms]"""
 
 
 class WoodQueries:

@@ -34,7 +34,7 @@ QUANTITIES = (
     "pressure",
     "battery",
 )
-"""In the order of the page; offered are those that the store can give."""
+"""Quantities in the order of the page; offered are those that the store can give."""
 SHORTEST_MS = 60_000
 """Zooming ends here. [ms]"""
 LONGEST_MS = 200 * 366 * formats.DAY_MS
@@ -72,7 +72,7 @@ class Done(NamedTuple):
     relayout: dict[str, Any] | None = None
     screen: dict[str, Any] | None = None
     drawn: int = 0
-    """When it was drawn; 0: not yet. [ms]"""
+    """Time at which it was drawn; 0: not yet. [ms]"""
 
 
 def choice_of(query: Mapping[str, Any]) -> Choice:

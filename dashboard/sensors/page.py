@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 REFUSED_SHOWN = 50
 PAYLOAD_SHOWN = 160
-"""How much of a refused payload is shown. [characters]"""
+"""Length of a rejected payload that is shown. [characters]"""
 COUNTED = {
     "messages": "messages received",
     "readings": "readings stored",

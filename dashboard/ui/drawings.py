@@ -20,7 +20,7 @@ STRIP_LOW_PCT, STRIP_HIGH_PCT = 20.0, 80.0
 GAP_MS = 2_100_000
 """10-minute means further apart than this have a gap between them. [ms]"""
 WIDTH, HEIGHT = 1000, 300
-"""Of a drawing's own coordinates; it is stretched to its element."""
+"""Size of a drawing in its own coordinates; it is stretched to its element."""
 
 
 def strip_place(rh_pct: float) -> float:

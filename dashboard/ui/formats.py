@@ -101,7 +101,7 @@ MOST_STEPS = 50
 NIGHT_FROM_H, NIGHT_TO_H = 22, 6
 """Nights are shaded between these local hours."""
 NIGHTS_SHOWN_MS = 31 * DAY_MS
-"""Over a longer span nights would be a grey wash and are left out. [ms]"""
+"""Longest span with nights drawn; over a longer one they would be a grey wash. [ms]"""
 _OFFSET_STEP_MS = 15 * MINUTE_MS
 """Time zones change their offset on multiples of this. [ms]"""
 

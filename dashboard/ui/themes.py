@@ -49,7 +49,7 @@ THEMES: dict[str, Theme] = {
         ("#ffffff", "#6df0d0", "#ffb0e6", "#ffe9b0", "#ff9a8c"),
     ),
 }
-"""By name, as the page's `data-theme` has it."""
+"""Themes by name, as in the page's `data-theme`."""
 
 
 def theme(name: str | None) -> Theme:

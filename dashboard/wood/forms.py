@@ -59,7 +59,7 @@ LABELS = {
     "varnish_sd_m": "Varnish",
     "restraint": "Held by its joints",
 }
-"""What each field is called on the page."""
+"""Label of each field on the page."""
 _FIELDS = {
     "home_rh_pct": "home_rh",
     "home_temp_c": "home_temp",

@@ -21,11 +21,11 @@ if TYPE_CHECKING:
 
 DAY_S = 86_400.0
 LEAST_MM = 0.05
-"""A change smaller than this is told as none. [mm]"""
+"""Smallest change that is reported as one. [mm]"""
 UNSURE_PCT = 1.5
-"""A range that reaches so far to either side of the rest tells nothing. [% MC]  Ours."""
+"""Farthest reach of a range to both sides of home moisture that counts as right. [% MC]  Ours."""
 MOULD_PCT = 14.0
-"""Wood that settles damper than this stands in air above about 73 % RH. [% MC]"""
+"""Settling moisture above which the air is above about 73 % RH. [% MC]"""
 OVER_A_YEAR = "more than a year"
 WORDS = {Close.YES: "Yes", Close.NOT_YET: "Not yet", Close.UNKNOWN: "Not known"}
 CUTS = {Cut.RADIAL: "quarter-sawn", Cut.TANGENTIAL: "slab-cut"}
