@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from conftest import ROOT
 
 from dashboard.coming import text as coming_text
+from dashboard.sensors import text as sensors_text
+from dashboard.wood import text as wood_text
+from monitor.cli import calibrate
 from monitor.domain.air_assessment import AirState, judge
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import TEXT_MAX
@@ -26,7 +32,7 @@ from monitor.domain.wait_types import KINDS
 from monitor.science.air import dew_point
 from monitor.science.waits.film import FilmLaw
 from monitor.science.waits.timed_rest import FixedLaw
-from monitor.waits.text import COAT_REMEDIES, HOLDS
+from monitor.waits.text import COAT_REMEDIES, HOLDS, _rate
 
 LIMITS = AirLimits()
 RULES = starting_set(LIMITS)
@@ -195,3 +201,35 @@ def test_a_cold_case_may_be_opened_only_where_the_alert_ends():
     rule = RULES["cold-instrument"]
     assert rule.low + rule.back == 3.0
     assert "until this alert has ended" in rule.do
+
+
+@pytest.mark.parametrize("kind", KINDS.values(), ids=lambda kind: kind.id)
+def test_quick_air_is_no_invitation_to_release_early(kind):
+    quick, slow = (SimpleNamespace(rate_now=rate) for rate in (1.9, 0.5))
+    assert kind.never_shorter
+    assert _rate(quick, kind) == ""
+    assert "about 2.0 times the usual time" in _rate(slow, kind)
+    assert "0.5 times" in _rate(quick, replace(kind, never_shorter=False))
+
+
+def test_cautions_of_salts_name_what_to_wear_and_what_feeds_fire():
+    guide = (ROOT / "dashboard/help/calibration.md").read_text("utf-8")
+    for said in (calibrate.CAUTION, " ".join(sensors_text.CAUTIONS), guide):
+        for words in ("gloves and eye protection", "lithium chloride", "solvents, rags", "case"):
+            assert words in said
+
+
+def test_wood_gives_the_cautions_of_humidifiers_and_heaters_whole():
+    assert HUMIDIFIER in wood_text.CAUTIONS["humidifier"]
+    for words in ("vents open", "carbon monoxide alarm", ELECTRIC_HEAT):
+        assert words in wood_text.CAUTIONS["heater"]
+
+
+def test_safety_page_names_every_hazard_of_the_waits():
+    page = (ROOT / "dashboard/help/safety.md").read_text("utf-8").lower()
+    for words in (
+        *("glue heat", "solvents", "oily rags", "combustion", "carbon monoxide alarm"),
+        *("drying lamps", "extension lead", "unattended", "epoxy", "cyanoacrylate", "ultraviolet"),
+        *("humidifiers", "walls or windows", "mould", "salts", "closed car"),
+    ):
+        assert words in page

@@ -14,6 +14,7 @@ from dashboard.ui.controls import text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain import opening_hours as hours
+from monitor.domain.cautions import ANY_WORK, DRY_SLOWLY
 from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
@@ -66,7 +67,9 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
         Input("plan-if", "data"),
     )
     @page_frame.where_store_fails(page_frame.sentence_of)
-    def plan(place: str, when: str, at: str | None, what_if: list[float]) -> list[Component]:
+    def plan(
+        place: str, when: str, at: str | None, what_if: list[float]
+    ) -> list[Component | None]:
         asked = asked_for(shop, place, when, at or "", what_if)
         if asked.plan is None:
             return [html.P(asked.fault)]
@@ -227,7 +230,7 @@ def _stepper(
     )
 
 
-def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Component]:
+def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Component | None]:
     """The latest start of each kind, the most used first."""
     now, zone = now_ms(), shop.settings.zone
     found = book.ready_by(plan)
@@ -253,6 +256,8 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
             ),
             className="aside",
         ),
+        html.P(ANY_WORK, className="caution") if plan.warmer_k > 0 else None,
+        html.P(DRY_SLOWLY, className="caution") if plan.drier_pct > 0 else None,
     ]
 
 

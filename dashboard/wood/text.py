@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui import formats
+from monitor.domain.cautions import ELECTRIC_HEAT, HUMIDIFIER
 from monitor.science.plates.assessment import Close, Reason
 from monitor.science.plates.parts import Faces
 from monitor.science.plates.species import SPECIES, Cut
@@ -33,11 +34,9 @@ FACES = {Faces.BOTH: "both faces", Faces.INNER: "inner face only"}
 CAUTIONS = {
     "sudden": "Sudden drying cracks opened wood. Keep heaters, lamps, sun and draughts off it. Change "
     "the room's air slowly, a few % RH a day.",
-    "humidifier": "Humidifier: empty, dry and clean it every day as its maker says. Do not aim mist "
-    "at wood. Stop if anyone "
-    "coughs or feels tight in the chest.",
+    "humidifier": f"Humidifier: {HUMIDIFIER}",
     "heater": "Heater: anything that burns gives off carbon monoxide and water. Keep the vents open, "
-    "do not seal the room, and fit a carbon monoxide alarm.",
+    f"do not seal the room, and fit a carbon monoxide alarm. {ELECTRIC_HEAT}",
     "mould": "This air is damp enough for mould in time. Look behind cases and in cold corners. "
     "If you see mould, wear a mask and gloves and clean outdoors.",
 }
@@ -246,7 +245,10 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
     if math.isinf(ready.median):
         advice = ""
         if home is not None and home.rh_pct is not None:
-            advice = f" Bring the air slowly towards its home's {home.rh_pct:.0f} % RH."
+            advice = (
+                " In a bag or tent of its own, bring the air around it slowly towards its home's "
+                f"{home.rh_pct:.0f} % RH."
+            )
         return f"Never in the present air. {_settling(answer)}{advice}"
     low, middle, high = (_day(now_ms + 1000 * s, now_ms, zone) for s in ready)
     text = f"If the air stays as it is, from about {middle}"

@@ -24,7 +24,9 @@ LOOK_S = 15.0
 CAUTION = (
     "Salts corrode metal and electronics. Label the jars. Keep them away from food, children, "
     "tools and instruments. Magnesium nitrate makes a fire fiercer: keep it away from solvents, "
-    "rags and wood dust. Follow the supplier's safety data sheet."
+    "rags and wood dust. Wear gloves and eye protection with lithium chloride, potassium carbonate "
+    "and magnesium nitrate. Never calibrate inside an instrument case. Follow the supplier's safety "
+    "data sheet."
 )
 
 

@@ -15,7 +15,7 @@ from monitor.science.case.home import Basis, HomeYear
 from monitor.science.case.measures import Advice, Option
 from monitor.science.case.outdoors import month_of_hour
 from monitor.science.case.simulation import MEMBERS, by_day, stays_h
-from monitor.science.case.travel import Car, WarmUp, hot_car, warm_up, wets_below_c
+from monitor.science.case.travel import MEASURED_C, Car, WarmUp, hot_car, warm_up, wets_below_c
 from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
 
@@ -150,7 +150,7 @@ def calculate_sheet(
     room_c = float(year.temp_c[month_of_hour() == coldest].mean())
     room_pct = min(max(months[coldest].high, 1.0), 99.0)
     cold_c = min(round(cold_c), room_c)
-    car_c = min(max(round(warm_c), 0), 45)
+    car_c = min(max(round(warm_c), MEASURED_C[0]), MEASURED_C[1])
     found = SheetCalculation(
         wish=wish,
         year=year,

@@ -15,6 +15,7 @@ from monitor.science.waits.wait import Readiness, WaitState
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
+    from monitor.domain.wait_types import WaitType
     from monitor.waits.evaluation import Standing
 
 ROUND_MS = 5 * formats.MINUTE_MS
@@ -168,7 +169,11 @@ def _main(
             )
         days = round((found.horizon_ms - now_ms) / formats.DAY_MS)
         span = "five days" if days == 5 else formats.duration(found.horizon_ms - now_ms)
-        return "long", f"over {span}", f"{undone}Not within {span} in this air.{_rate(found)}"
+        return (
+            "long",
+            f"over {span}",
+            f"{undone}Not within {span} in this air.{_rate(found, standing.kind)}",
+        )
     text = formats.ahead(about(found.ready_ms), now_ms, zone)
     if found.slow:
         return (
@@ -182,7 +187,7 @@ def _main(
     return (
         "waiting",
         text,
-        f"{undone}Ready about {text}{_range(found, now_ms, zone)}.{_rate(found)}",
+        f"{undone}Ready about {text}{_range(found, now_ms, zone)}.{_rate(found, standing.kind)}",
     )
 
 
@@ -218,9 +223,11 @@ def _after(ms: float, before_ms: float, now_ms: int, zone: ZoneInfo) -> str:
     return f"today {named}" if day == today else named
 
 
-def _rate(found: Readiness) -> str:
+def _rate(found: Readiness, kind: WaitType) -> str:
+    """How the air changes the usual time. Quick air is no reason to release a wait early, so it is
+    not mentioned where the advised time is never shorter than the usual one."""
     rate = found.rate_now
-    if math.isnan(rate) or SLOW <= rate <= QUICK:
+    if math.isnan(rate) or SLOW <= rate <= QUICK or (rate > QUICK and kind.never_shorter):
         return ""
     if rate < 0.1:
         return " In this air it takes more than 10 times the usual time."

@@ -86,6 +86,10 @@ def warm_up(case: Case, case_c: float, room_c: float, room_rh_pct: float) -> War
     return WarmUp(wet, minutes(wet), minutes(wet + MARGIN_K))
 
 
+MEASURED_C = (22, 36)
+"""Outdoor air at which closed cars were measured. [°C]  Source: as of `CAR_RISE_K`."""
+
+
 class Car(NamedTuple):
     """The air of a closed car in the sun, and that of a shut case in it once it is as warm."""
 
