@@ -25,6 +25,7 @@ from monitor.science.waits.wait import WaitState
 from monitor.service.state_publisher import state_of
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import NO_SENSOR, equivalent_s, foreseen_ms, ready_by, standings
+from monitor.waits.text import foreseen
 
 NOW = 1_795_600_000_000 // 600_000 * 600_000
 HOUR, DAY = 3_600_000, 86_400_000
@@ -222,6 +223,14 @@ def test_what_was_foreseen_at_the_opening_is_kept(bench):
     assert ready == pytest.approx(NOW + 1000 * KINDS["plate-crack"].basis_s, abs=0.3 * HOUR)
     assert waits["2"].foreseen_ms == waits["1"].foreseen_ms
     assert waits["3"].foreseen_ms is None
+
+
+def test_a_wait_entered_after_it_was_ready_has_no_range(bench):
+    wait_id = bench.open("plate-crack", ago_h=3 * KINDS["plate-crack"].basis_s / 3600)
+    wait = Journal(bench.reader).waits[wait_id]
+    low, ready, high = wait.foreseen_ms
+    assert low == ready == high < NOW
+    assert foreseen(wait, NOW, bench.settings.zone).count(":") == 1
 
 
 def test_a_command_with_an_id_is_carried_out_once(bench):

@@ -16,6 +16,7 @@ from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_results
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
+from monitor.science.waits.parameters import PROGRESS_MOST
 from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
@@ -86,6 +87,11 @@ def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: b
     basis_s = float(wait.kind["basis_s"])
     if wait.equivalent_s is None:
         worth = "not known (no readings)"
+    elif wait.equivalent_s >= PROGRESS_MOST * basis_s:  # counted no further
+        worth = (
+            f"more than {formats.hours(PROGRESS_MOST * basis_s)}, {PROGRESS_MOST:.0f} times the "
+            "usual time"
+        )
     else:
         worth = (
             f"{formats.hours(wait.equivalent_s)}, "

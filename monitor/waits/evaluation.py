@@ -17,6 +17,7 @@ from monitor.science.waits.air_log import BEFORE_MS, AirLog
 from monitor.science.waits.latest_start import LatestStart, latest_starts
 from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.science.waits.readiness import ready_times
+from monitor.science.waits.wait import WaitState
 from monitor.store import Reader
 
 if TYPE_CHECKING:
@@ -100,6 +101,8 @@ def foreseen_ms(
     found = standing.readiness
     if found is None or found.ready_ms is None:
         return None
+    if found.state is WaitState.READY and (found.ready_high_ms or now_ms) <= now_ms:
+        return (found.ready_ms, found.ready_ms, found.ready_ms)  # opened later: it has no range
     low, high = found.ready_low_ms, found.ready_high_ms
     return (low or found.ready_ms, found.ready_ms, high or found.horizon_ms)
 

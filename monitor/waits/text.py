@@ -256,8 +256,11 @@ def foreseen(wait: Wait, now_ms: int, zone: ZoneInfo) -> str:
     if wait.foreseen_ms is None:
         return "not known when it was opened"
     low, ready, high = (about(ms) for ms in wait.foreseen_ms)
+    said = f"ready {formats.ahead(ready, now_ms, zone)}"
+    if low == high:
+        return said
     early, late = _after(low, ready, now_ms, zone), _after(high, low, now_ms, zone)
-    return f"ready {formats.ahead(ready, now_ms, zone)} ({early} to {late})"
+    return f"{said} ({early} to {late})"
 
 
 def percent(share: float) -> str:
