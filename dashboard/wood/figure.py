@@ -114,6 +114,8 @@ def stay_plot(
             for part, ink in zip(found.parts, inks, strict=True)
             if part.name in coming.mean
         ]
+        for line in data[1 + len(found.parts) :]:
+            line.showlegend = False  # on a phone the legend would leave no room for the plot
     foot = low + 0.03 * (high - low)
     past = view._replace(end_ms=int(found.at_ms[-1])) if coming else view
     data += _wait_marks(waits, foot, past, look)
