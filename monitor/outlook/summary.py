@@ -204,8 +204,8 @@ def cold_words(one: PlaceOutlook, zone: ZoneInfo, unit: str) -> str:
         for values in (dew.outdoors, dew.dew_point)
     )
     return (
-        f"On {weekday(one.at_ms(dew.at), zone)} it will be about {cold:.0f} {unit} outdoors "
-        f"({low:.0f} to {high:.0f} {unit}), and the dew point in here about {point:.0f} {unit}. Dew "
+        f"For {weekday(one.at_ms(dew.at), zone)} the outlook gives about {cold:.0f} {unit} outdoors "
+        f"({low:.0f} to {high:.0f} {unit}), and a dew point of about {point:.0f} {unit} in here. Dew "
         f"forms on an instrument that comes in that cold, chance {likely(dew.chance)}. Leave it in "
         f"its closed case for some hours, until it has warmed."
     )
