@@ -98,6 +98,7 @@ def _section(subject: Subject, heading: str, lines: list[str]) -> Section:
     text = re.sub(r"<!--.*?-->", "", "\n".join(lines), flags=re.DOTALL)
     text = re.sub(r"^```.*$|^\|[-| ]+\|$|^- ", "", text, flags=re.MULTILINE)
     text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", text)
+    text = re.sub(r"(?<![\w*])\*([^*\s][^*]*)\*(?![\w*])", r"\1", text)
     text = " ".join(re.sub(r"\*\*|[`|]", " ", text).split())
     return Section(subject, _plain(heading), anchor_of(heading), text)
 
