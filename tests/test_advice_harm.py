@@ -39,7 +39,7 @@ RULES = starting_set(LIMITS)
 WARMS = re.compile(r"\b(warm|heat) (the (room|bench|shop)|it|its)\b", re.I)
 """An order to warm a room."""
 WETS = re.compile(r"add water|humidifier|humidify", re.I)
-WALLS = "water to the air, but stop when it shows on windows or cold walls"
+WALLS = "water to the air, but stop when water shows on windows or cold walls"
 
 
 def whole(rule):

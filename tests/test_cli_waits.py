@@ -156,7 +156,7 @@ def test_kinds_are_shown_changed_added_and_retired(shop):
     )
     assert journal(shop).book["patch"].basis_s == 9 * 3600
     done = shop.command("kind", "set", "patch", "--parameter", "colour=3")
-    assert "law.colour is not a parameter of glue: only" in done.stderr
+    assert "law.colour is not a parameter of glue: must be one of" in done.stderr
     ok(shop.command("kind", "retire", "patch"))
     assert "patch" not in journal(shop).book
 

@@ -145,7 +145,7 @@ def test_a_file_that_cannot_be_sent_is_told_in_a_line(tmp_path, text, why):
 WRONG = [
     (["--pace", "0"], 2, "must be above 0"),
     (["--as-now"], 2, "another broker with --broker"),
-    (["--user", "x"], 2, "belong together"),
+    (["--user", "x"], 2, "must be given together"),
     (["--broker", "http://x"], 2, "must be mqtt://host:port"),
     (["--broker", "mqtt://me:mine@x"], 2, "a password goes into"),
     (["--from", "soon"], 2, "must be a day or time"),

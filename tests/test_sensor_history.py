@@ -208,7 +208,7 @@ def test_a_corrected_value_never_leaves_what_can_be(shop):
         ("compare", {"value": "x", "u": 1.0}, "number"),
         ("compare", {"value": 50.0, "u": 1.0, "at_ms": NOW - 9 * HOUR}, "within five minutes"),
         ("void", {"number": 1}, "none"),
-        ("inherit", {"of": "x/y"}, "not another"),
+        ("inherit", {"of": "x/y"}, "must be another sensor"),
         ("note", {"text": ""}, "empty"),
         ("note", {"text": "x", "more": 1}, "more is not a field of 'note'"),
         ("abandon", {}, "not being"),

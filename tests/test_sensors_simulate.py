@@ -239,7 +239,7 @@ def test_a_pace_is_kept_from_the_first_message_on_however_long_it_took_to_make()
 WRONG = [
     ([], "Name the broker"),
     (["--broker", "http://x"], "must be mqtt://host:port"),
-    (["--broker", "mqtt://x", "--user", "x"], "belong together"),
+    (["--broker", "mqtt://x", "--user", "x"], "must be given together"),
     (["--shops", "101", "--sensors", "100"], "10100 sensors: at most 10000 in all"),
     (["--broker", "mqtt://x", "--pace", "0"], "must be above 0"),
     (["--broker", "mqtt://x", "--from", "soon"], "must be a day or time"),

@@ -131,8 +131,8 @@ def _client(name: str, sheets: list[Any], shop: ShopData) -> Component:
                 [
                     html.Summary("Erase…"),
                     html.P(
-                        f"Erases {count} of {name} and all that was typed for them, for good. Files "
-                        "that were downloaded, and copies of the data folder, are not touched."
+                        f"This erases {count} of {name} and everything entered for them. You cannot "
+                        "undo this. Downloaded files and copies of the data folder are not erased."
                     ),
                     html.Button(
                         f"Erase {name} for good",

@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
 
 WHAT_TO_DO = {
-    "dry": "Fill the humidifier and start it in time. Stop adding water when it shows on windows or "
-    f"cold walls. {OPENED_PLATES} {UNLESS_WOOD} Once it is dry, postpone varnishing.",
+    "dry": "Fill the humidifier and start it in time. Stop adding water when water shows on windows "
+    f"or cold walls. {OPENED_PLATES} {UNLESS_WOOD} Once it is dry, postpone varnishing.",
     "damp": "Glue before the spell begins, or leave the clamps on until it has ended. Dry the air "
     f"slowly. {WARM_TO_DRY}",
     "over": "Glue takes longer to harden and opened plates swell. Check the ready times.",

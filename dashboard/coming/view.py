@@ -179,8 +179,8 @@ def answer(
     if change.window_ach:
         parts.append(
             html.P(
-                f"The window is assumed to add {change.window_ach:g} air changes an hour; wind makes it "
-                "three times more or less."
+                f"The window is assumed to add {change.window_ach:g} air changes an hour; wind can "
+                "make this up to three times higher or lower."
             )
         )
     if change.setting_c is not None or change.water_l_day:

@@ -53,7 +53,7 @@ def list_(settings: Settings, as_json: Json = False) -> None:
 
 @command(app)
 def show(settings: Settings, rule: RuleId, as_json: Json = False) -> None:
-    """Show a rule. Each line begins with what `rule set` takes to change it."""
+    """Show a rule. Each line begins with the `rule set` option that changes it."""
     from monitor.domain.alerts.rule import WATCHABLE
 
     rules, _ = _rules(settings)

@@ -45,7 +45,7 @@ def address_of(settings: Settings, broker: str, user: str, password_file: Path |
     from monitor.settings.groups import mqtt_url
 
     if bool(user) != (password_file is not None) or (user and not broker):
-        wrong("--user and --password-file belong together, and to --broker")
+        wrong("--user and --password-file must be given together, and only with --broker")
     if not broker:
         return broker_address(settings)
     try:

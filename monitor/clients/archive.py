@@ -76,7 +76,7 @@ def carry_out(writer: Writer, command: Mapping[str, Any]) -> Mapping[str, Any]:
         raise PastFault(f"do = {command.get('do')!r:.20}: must be {KEEP} or {ERASE}")
     wish = read_wish(command["typed"])
     if not wish.title:
-        raise PastFault("a sheet without a name it is for (title) is not kept")
+        raise PastFault("a sheet without the client's name (title) is not kept")
     kept = client_sheets.keep(
         writer, wish.title, int(command["made_ms"]), wish.typed, command["advised"], command["air"]
     )

@@ -121,7 +121,7 @@ def _answer(line: bytes, token: str, handle: Handler) -> dict[str, Any]:
         return _rejected(Rejected(str(exc)))
     except Exception as exc:
         log.exception("command failed")  # ours to mend; the caller hears that it was not done
-        return _rejected(Rejected(f"it could not be done: {exc!r}"))
+        return _rejected(Rejected(f"it could not be carried out: {exc!r}"))
 
 
 def _rejected(exc: Rejected) -> dict[str, Any]:

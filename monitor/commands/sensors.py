@@ -58,7 +58,9 @@ class DecideSensor:
         elif isinstance(request, InheritCorrections):
             other = histories.get(request.of)
             if other is None or other.id == request.sensor:
-                raise Rejected(Fault("is not another sensor with a history", "of", request.of))
+                raise Rejected(
+                    Fault("must be another sensor that has a history", "of", request.of)
+                )
             corrections = handed_on(other.corrections)
         elif isinstance(request, MoveSensor):
             taken = f"{request.place}/{history.name}"

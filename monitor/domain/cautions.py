@@ -58,7 +58,7 @@ HEATERS = (
 )
 HUMIDIFIER = (
     "Empty, dry and clean a humidifier every day as its maker says. Keep its mist off wood, "
-    "walls and sockets. Stop adding water when it shows on windows or cold walls. Stop if "
+    "walls and sockets. Stop adding water when water shows on windows or cold walls. Stop if "
     "anyone coughs or feels tight in the chest."
 )
 MOULD = (
@@ -97,7 +97,7 @@ OPENED_PLATES = (
 """What to do with opened plates in dry air. Held flat by force, spruce yields. Common practice, no
 source."""
 UNLESS_WOOD = "Close no joint unless the Wood page says that it is safe for that instrument."
-ADD_WATER = "Add water to the air, but stop when it shows on windows or cold walls."
+ADD_WATER = "Add water to the air, but stop when water shows on windows or cold walls."
 NO_SOLVENTS = "no solvent, wet coat or oily rag is in it"
 """The condition of warming or shutting a room. A sentence about the room comes before it."""
 WARM_TO_DRY = f"Warm the room slowly, and only if it is cool and {NO_SOLVENTS}."

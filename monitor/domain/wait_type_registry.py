@@ -109,7 +109,7 @@ def law_of(body: Mapping[str, Any]) -> Law:
     law_type = LAWS[name]
     known = sorted(item.name for item in fields(law_type))
     if unknown := sorted(set(given) - set(known)):
-        problem = f"is not a parameter of {name}: only {', '.join(known)}"
+        problem = f"is not a parameter of {name}: must be one of {', '.join(known)}"
         raise Rejected(*(Fault(problem, f"law.{one}") for one in unknown))
     law = law_type(**{one: checked(f"law.{one}", value, float) for one, value in given.items()})
     try:

@@ -196,7 +196,7 @@ class Ingest:
         except Exception as exc:
             # Our own fault; but a message that came again for ever would stop everything.
             log.exception("message could not be handled topic=%s", arrival.topic)
-            self._reject(arrival, f"could not be done: {exc!r}", deliveries)
+            self._reject(arrival, f"could not be carried out: {exc!r}", deliveries)
 
     def _carry_out(self, arrival: Arrival, deliveries: list[tuple[int, bytes]]) -> None:
         if arrival.retained:

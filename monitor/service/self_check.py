@@ -152,7 +152,7 @@ def _disk(settings: Settings) -> Check:
 
 def _notices(settings: Settings) -> Check:
     if not settings.channels:
-        return Check("notices", True, "no channel is set: they are shown on the board only")
+        return Check("notices", True, "no channel is set: notices are shown on the board only")
     if faults := channel_faults(settings):
         return Check("notices", False, "; ".join(faults))
     names = ", ".join(channel.id for channel in settings.channels)

@@ -496,7 +496,7 @@ def _waits() -> tuple[Rule, ...]:
             urgency=1,
             calm_s=0,
             why="It has had its full time in the air of its place.",
-            source="the law and the usual time of its type",
+            source="the formula and the usual time of its kind",
             do=(
                 "Check the work before you trust it. Then release the wait and record how the "
                 "work was."
@@ -513,7 +513,7 @@ def _waits() -> tuple[Rule, ...]:
             hold_s=30 * MINUTE_S,
             calm_s=2 * HOUR_S,
             why="The air is too damp or too cold for the work to progress.",
-            source="the law of its type",
+            source="the formula of its kind",
             do=(
                 "Leave the clamps on, and do not touch a wet coat. The wait's page says what it "
                 "waits for."
@@ -530,7 +530,7 @@ def _waits() -> tuple[Rule, ...]:
             hold_s=30 * MINUTE_S,
             calm_s=2 * HOUR_S,
             why="In the expected air it will not be ready when it is wanted.",
-            source="the law of its type and the outlook",
+            source="the formula of its kind and the outlook",
             do=(
                 "Inform the person who is waiting, and allow more time. Do not hurry it with a "
                 "heater or a lamp."

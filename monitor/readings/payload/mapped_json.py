@@ -50,7 +50,7 @@ class BareNumber:
 
     def __init__(self, place: str, sensor: str, rule: TopicRule) -> None:
         if rule.quantity is None or rule.unit is None:
-            raise BadPayload("the rule of this topic names no quantity or no unit")
+            raise BadPayload("the rule of this topic needs a quantity and a unit")
         self._series = Series(place, sensor, rule.quantity)
         self._conversion = conversion_of(rule.quantity, rule.unit)
 
