@@ -73,7 +73,7 @@ class SharedAnswers(Generic[T]):
 
     Parameters
     ----------
-    kept : KeptJournal
+    kept : CachedJournal
         When it is read anew, the answers are forgotten.
     fresh_ms : int, optional
         How long an answer is good; None for ever. [ms]
