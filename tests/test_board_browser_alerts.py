@@ -138,13 +138,13 @@ def test_a_tap_acknowledges_another_puts_off_and_the_wall_falls_quiet(shop, visi
     page.wait_for_timeout(600)  # a hand is not quicker
     silent = page.locator(".alert", has_text="Silent")
     silent.get_by_role("button", name="Snooze 3 h").tap()
-    silent.get_by_text("Put off until").wait_for()
+    silent.get_by_text("Snoozed until").wait_for()
     found = shop.alerts["3"]
     assert found.snoozed_until_ms - found.events[-1].recorded_ms == 180 * MINUTE
     page.wait_for_timeout(600)
     tank = page.locator(".alert", has_text="Tank needs filling")
     tank.get_by_role("button", name="Snooze until").tap()
-    tank.get_by_text("Put off until").wait_for()
+    tank.get_by_text("Snoozed until").wait_for()
     page.wait_for_selector("text=3 alerts are open, all seen to.")
     page.get_by_role("link", name="Air", exact=True).tap()
     page.wait_for_selector(".place")

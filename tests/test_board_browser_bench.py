@@ -194,7 +194,7 @@ def test_two_taps_open_a_wait_one_releases_it_one_says_how_it_was(shop, visit):
     page.locator(".released").get_by_text("Just right").tap()
     page.wait_for_selector(".released [aria-pressed=true]")
     assert waits_of(shop)[0].feel is Feel.RIGHT
-    page.locator(".released").get_by_text("Leave it").tap()
+    page.locator(".released").get_by_text("Not now").tap()
     assert not page.locator(".released").is_visible()
     page.get_by_role("link", name="Finished").tap()
     page.wait_for_selector(".done")
@@ -350,6 +350,6 @@ def test_eight_cleats_are_one_row_and_are_released_and_answered_at_a_tap_each(sh
     seven.locator("[aria-pressed=true]").wait_for(timeout=20_000)
     until(page, "document.getElementById('bench-said').innerText.includes('Just right')")
     assert [wait.feel for wait in waits_of(shop)].count(Feel.RIGHT) == 7
-    page.locator(".released", has_text="cleats along the bar 3 of 8").get_by_text("Leave it").tap()
+    page.locator(".released", has_text="cleats along the bar 3 of 8").get_by_text("Not now").tap()
     assert page.locator(".released:visible").count() == 1
     assert seen.logged == []
