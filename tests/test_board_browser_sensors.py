@@ -22,6 +22,7 @@ from dashboard.app import create_app
 from dashboard.data.shop import ShopData
 from dashboard.sensors import page as sensors_page
 from monitor.commands import Commands
+from monitor.core import clock
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.sensor_care.calibration import JarWatch
@@ -46,7 +47,7 @@ class Lab:
 
     def __init__(self, board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
         self.board, self.ahead_ns, real = board, 0, time.time_ns
-        monkeypatch.setattr(time, "time_ns", lambda: real() + self.ahead_ns)
+        monkeypatch.setattr(clock, "time_ns", lambda: real() + self.ahead_ns)
         self.told_to = now_ms()
 
     def passes(self, hours: float, truth_pct: float) -> None:

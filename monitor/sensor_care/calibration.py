@@ -124,7 +124,7 @@ def why(found: Settling) -> str:
     if found.rest is SettlingStage.STEADY:
         return "steady"
     if not found.readings:
-        return "no readings arrive: can its radio signal leave the jar?"
+        return "no readings arrive: perhaps its radio signal cannot leave the jar"
     return "it must be sealed for an hour, with readings through the last half hour"
 
 
