@@ -31,7 +31,7 @@ PAGES = (
     ("/sensors", "Sensors"),
     ("/help", "Help"),
 )
-THEMES = {"auto": "Same as this device", "day": "Day", "night": "Night", "contrast": "Contrast"}
+THEMES = {"auto": "This device", "day": "Day", "night": "Night", "contrast": "Contrast"}
 DEMO = "DEMO: all data is invented"
 
 

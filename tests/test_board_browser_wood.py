@@ -112,7 +112,14 @@ def test_the_plot_is_drawn_with_parts_gap_open_time_and_wait(wood, visit):
     page = opened(visit("wall"), wood, "/wood/va-41")
     page.wait_for_selector(".plot .scatterlayer .trace")
     drawn = page.evaluate("document.querySelector('.plot .js-plotly-plot').data.map(t => t.name)")
-    assert drawn == ["moisture in balance with the air", "top", "back", "ribs", "neck block", "waits"]
+    assert drawn == [
+        "moisture in balance with the air",
+        "top",
+        "back",
+        "ribs",
+        "neck block",
+        "waits",
+    ]
     assert page.evaluate(
         "[...document.querySelector('.plot .js-plotly-plot')._fullData[1].y].some(y => isNaN(y))"
     )

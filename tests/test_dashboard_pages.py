@@ -172,7 +172,7 @@ def test_below_freezing_the_frost_point_is_named_and_the_dew_point_kept(settings
     for quantity, value in ((Quantity.TEMPERATURE, -5.0), (Quantity.HUMIDITY, 80.0)):
         writer.write([Reading(Series("outdoors", "o", quantity), now, value)])
     text = said(air_page.content(ShopData(settings)))
-    assert "Frost point; dew point over water −7.9 °C" in text
+    assert "Frost point; dew point −7.9 °C" in text
 
 
 def test_near_saturation_emc_is_said_as_above_24(settings, writer):

@@ -85,7 +85,7 @@ def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
         return first_reading()
     stale_s = shop.settings.board.stale_after_s
     head, alerts = strips.alerts(text.headline(airs, now, zone, unit), airs, now)
-    rows = [place_row(air, now, zone, unit, stale_s) for air in airs]
+    rows = [place_row(air, now, zone, unit, stale_s, head) for air in airs]
     return [
         _headline(head),
         *alerts,
@@ -132,7 +132,9 @@ def _headline(head: Headline) -> Component:
     )
 
 
-def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: float) -> Component:
+def place_row(
+    air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: float, head: Headline
+) -> Component:
     """Row of one place: name and meaning, RH, air strip, temperature, wood and dew point."""
     state = text.state_of(air)
     outdoors = air.place.kind == "outdoors"
@@ -146,7 +148,7 @@ def place_row(air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: floa
                     html.Span(None if wordless else word, className="word"),
                 ]
             ),
-            html.P(text.meaning(air, now, zone, unit), className="meaning"),
+            html.P(_meaning(air, now, zone, unit, head), className="meaning"),
             html.P(_age(air, now, stale_s, unit), className="age"),
         ],
         className="who",
@@ -206,6 +208,19 @@ def _figure(value: str, unit: str) -> Component:
     )
 
 
+def _meaning(
+    air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, head: Headline
+) -> list[Component | str]:
+    """Sentences on a place's air; a low row drops the advice after a title, and drops it earlier
+    where the headline has it."""
+    title, advice = air.assessment.title, air.assessment.advice
+    said = text.meaning(air, now, zone, unit)
+    if not title or not advice or said != air.assessment.sentence:
+        return [said]
+    above = " above" if head.detail.startswith(advice) else ""
+    return [f"{title}.", html.Span(f" {advice}", className=f"advice{above}")]
+
+
 def _wood(air: PlaceAir, unit: Unit) -> Component:
     """EMC with its uncertainty; marked as extrapolated beyond the formula's table."""
     if air.rh_pct > 95 and math.isfinite(air.moisture_pct):
@@ -213,8 +228,8 @@ def _wood(air: PlaceAir, unit: Unit) -> Component:
     else:
         value = formats.shown("equilibrium_moisture_content", air.moisture_pct, unit)
         more = f"±{formats.figure(air.u_moisture_pct, 1)}"
-    what = "Wood moisture (EMC)"
-    return _derived(value, "%", more, f"{what}, extrapolated" if air.extrapolated else what)
+    what = "EMC, extrapolated" if air.extrapolated else "Wood moisture (EMC)"
+    return _derived(value, "%", more, what)
 
 
 def _dew(air: PlaceAir, unit: Unit) -> list[Component]:
@@ -224,7 +239,7 @@ def _dew(air: PlaceAir, unit: Unit) -> list[Component]:
     dew = formats.shown("dew_point", air.dew_point_c, unit)
     if math.isfinite(air.frost_point_c) and air.dew_point_c < 0:
         frost = formats.shown("frost_point", air.frost_point_c, unit)
-        return [_derived(frost, degree, more, f"Frost point; dew point over water {dew} {degree}")]
+        return [_derived(frost, degree, more, f"Frost point; dew point {dew} {degree}")]
     return [_derived(dew, degree, more, "Dew point")]
 
 
