@@ -110,10 +110,10 @@ def test_the_wall_with_alerts_clamps_and_five_places_neither_scrolls_nor_cuts(sh
         assert font >= 27
 
 
-def test_urgency_is_told_apart_without_colour_by_word_marks_weight_and_size(shown, visit):
+def test_urgency_is_told_apart_without_colour_by_word_weight_and_size(shown, visit):
     page = opened(visit("wall"), shown, "/alerts")
     told = page.locator(".alert .urgency").all_inner_texts()
-    assert [text.replace("\n", "") for text in told] == ["!!!Act now", "!!Act", "!Mind it"]
+    assert [text.replace("\n", "") for text in told] == ["Act now", "Act", "Take note"]
     weights, sizes = (
         page.evaluate(
             f"[...document.querySelectorAll('.alert .urgency')].map(e => +parseFloat("

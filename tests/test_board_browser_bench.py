@@ -307,7 +307,7 @@ def test_a_wait_is_worked_by_the_keyboard_and_its_history_says_who(shop, visit):
     page.wait_for_selector("#wait-history li")
     page.wait_for_timeout(600)
     page.get_by_role("button", name="Pause").press("Enter")
-    page.wait_for_selector("text=its clock stands")
+    page.wait_for_selector("text=Paused time does not count")
     page.locator("#wait-fix summary").press("Enter")
     page.locator("#fix-note").fill("second clamp added")
     page.wait_for_timeout(600)

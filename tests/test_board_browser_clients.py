@@ -80,7 +80,7 @@ def test_a_sheet_is_taken_kept_opened_again_and_erased(clients, visit):
     made = pypdfium2.PdfDocument(got.value.path().read_bytes())
     assert len(made) == 1
     assert "Ina Perrin" in made[0].get_textpage().get_text_range()
-    until(page, "document.getElementById('client-said').innerText.includes('kept among')")
+    until(page, "document.getElementById('client-said').innerText.includes('kept under')")
     page.wait_for_selector("h3:has-text('Ina Perrin')")
     drawn = page.locator("#client-live img").get_attribute("src")
     typed(page, title="", **{"rh-1": "31"})

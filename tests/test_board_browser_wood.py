@@ -208,7 +208,7 @@ def test_an_instrument_is_taken_in_opened_closed_and_handed_out_by_taps(shop, vi
     page.locator("#new-reference").fill("VN-31 violin")
     page.locator("#new-kind label", has_text="Violin").tap()
     page.locator("#new-home label", has_text="Damp house").tap()
-    tap(page, "Take it in")
+    tap(page, "Save")
     page.wait_for_selector(".instrument")
     one = instruments_of(shop)["vn-31-violin"]
     assert (one.kind, one.place, one.home.rh_pct) == ("violin", "front-bench", 60.0)
