@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 HOUR_MS = 1000 * HOUR_S
 READ_MS = (FULL_DAYS + 1) * DAY_MS
-"""What is read unless asked otherwise: 13 months give a year of results. [ms]"""
+"""Span read unless asked otherwise: 13 months give a year of results. [ms]"""
 
 SHOP = "Shop"
 BAND_IS_FOR = (

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 EMC = "equilibrium_moisture_content"
 HEATED_TO_C = 20.0
-"""Outdoor air is told as it would be once heated to this. [°C]"""
+"""Temperature to which outdoor air is heated for its RH indoors. [°C]"""
 TRACE_MS = 86_400_000
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from monitor.settings import Settings
 
 NIGHT_MS = 12 * 3_600_000
-"""How far back the night goes. [ms]"""
+"""Length of the night before the morning brief. [ms]"""
 LATE_MS = 4 * 3_600_000
 """A brief that could not be made in time is still made so long after. [ms]"""
 

@@ -39,7 +39,7 @@ DAY_MS = 86_400_000
 KNOWN_MS = 14 * DAY_MS
 """A sensor that was silent for longer is no longer observed. [ms]"""
 NEAR_MS = 1_200_000
-"""How near a value must lie to the moment that a change is taken from. [ms]"""
+"""Greatest distance of a value from the moment that a change is taken from. [ms]"""
 SHOP = "shop"
 
 

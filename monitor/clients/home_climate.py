@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from monitor.domain.places import Place
 
 SHOP_YEARS_MS = 3 * 366 * 86_400_000
-"""How far back the shop's outdoor log is read. [ms]"""
+"""Span of the shop's outdoor log that is read. [ms]"""
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
 
 

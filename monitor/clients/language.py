@@ -22,9 +22,9 @@ LANGUAGES = {"en": "GB", "de": "DE"}
 """Languages a sheet can be in, each with the region that is meant where none is said; English stands
 in the code."""
 US_MEASURES = frozenset({"US", "LR"})
-"""Where ounces and gallons are meant, by ISO 3166 code. From memory."""
+"""Regions that use ounces and gallons, by ISO 3166 code. From memory."""
 LETTER = frozenset({"US", "CA", "MX", "PH", "CL", "CO", "CR", "GT", "PA", "PR", "SV", "VE"})
-"""Where paper is of the size Letter, by ISO 3166 code. From memory."""
+"""Regions with paper of the size Letter, by ISO 3166 code. From memory."""
 G_PER_OZ = 28.3495
 """Ounce of weight. [g]  NIST SP 811, from memory."""
 

@@ -72,7 +72,7 @@ AVOID = {
     ),
 }
 AVOID_COVERED = {Avoid.OPEN_WHEN_COLD: marked("Do not uncover a cold instrument in a warm room.")}
-"""What is said instead of `AVOID` where a cover stands for a case."""
+"""Texts in place of those in `AVOID` where a cover is used as the case."""
 SIGNS = {
     Sign.SEAM_OPEN: marked("an open seam"),
     Sign.CRACK: marked("a crack, or an old repair that has become visible"),

@@ -438,7 +438,7 @@ def _journeys(worked: SheetCalculation) -> tuple[str, ...]:
 
 
 def _shut(worked: SheetCalculation) -> str:
-    """Time for which a cold instrument is left shut in: hours on the safe side, or overnight."""
+    """Time to leave a cold instrument shut in: whole hours on the safe side, or overnight."""
     say, minutes = worked.wish.language, worked.cold.warm_up.open_min.high
     cover = worked.wish.case.holds_nothing
     if not 0 < minutes <= 60 * LONG_SHUT_H:

@@ -26,7 +26,7 @@ log = logging.getLogger(__name__)
 LINE_MAX = 1_000_000
 """Longest command or answer. [bytes]"""
 PATIENCE_S = 10.0
-"""How long either side waits for the other. [s]"""
+"""Time that either side waits for the other. [s]"""
 
 Handler = Callable[[Mapping[str, Any]], Mapping[str, Any]]
 

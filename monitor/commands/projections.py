@@ -50,7 +50,7 @@ class Journal:
         self.rules: dict[str, Mapping[str, Any]] = {}
         """The shop's own rules, as kept; `rule_registry.in_use` has them all."""
         self.filled_ms: dict[str, int] = {}
-        """When each reservoir was filled last. [ms since 1970-01-01 UTC]"""
+        """Time of each reservoir's last fill. [ms since 1970-01-01 UTC]"""
         self.sensors: dict[str, SensorHistory] = {}
         """Sensors that something was done with, by "place/name" of the topic they speak on."""
         self.refresh()

@@ -29,7 +29,7 @@ class Backoff:
     def __init__(self, first: float, most: float, spread: float = 0.0) -> None:
         self._first, self._most, self._spread = first, most, spread
         self.failures = 0
-        """How often in a row it has failed."""
+        """Number of failures in a row."""
 
     def wait_s(self) -> float:
         """The wait before the next try, after one more failure. [s]"""

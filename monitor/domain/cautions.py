@@ -51,7 +51,7 @@ ANY_WORK = (
     "cyanoacrylate, and shield your eyes from ultraviolet light. The product's safety data sheet "
     "comes first."
 )
-"""For rules that meet every kind of wait: the gravest of the cautions in short."""
+"""Caution for rules that meet every kind of wait: the gravest of the cautions in short."""
 HEATERS = (
     "Do not seal the room to hold humidity while anything burns in it: a heater without a flue "
     f"needs open vents and a carbon monoxide alarm. {ELECTRIC_HEAT} Local codes come first."

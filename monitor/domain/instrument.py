@@ -43,11 +43,11 @@ REFERENCE_MAX, NOTE_MAX = 60, 2_000
 HOME_RH_PCT, HOME_TEMP_C = (5.0, 95.0), (-5.0, 40.0)
 """Air that a home may have. [%], [°C]  Ours."""
 ARRIVED_TEMP_C = (-30.0, 50.0)
-"""How cold or hot an instrument may come in. [°C]  Ours."""
+"""Range of the temperature of an instrument that comes in. [°C]  Ours."""
 AHEAD_MAX_MS, BACK_MAX_MS = 60_000, 5 * 366 * 86_400_000
-"""How far ahead of the clock, and how far back, something may have happened. [ms]"""
+"""Longest time ahead of the clock, and back, at which something may have happened. [ms]"""
 DUE_MAX_MS = 5 * 366 * 86_400_000
-"""How far ahead it may be due. [ms]"""
+"""Longest time ahead at which an instrument may be due. [ms]"""
 
 
 @dataclass(frozen=True, kw_only=True)

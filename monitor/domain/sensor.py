@@ -32,11 +32,11 @@ BOUNDS: dict[Quantity, FitBounds] = {
     Quantity.HUMIDITY: HUMIDITY,
     Quantity.TEMPERATURE: TEMPERATURE,
 }
-"""What can be corrected."""
+"""Quantities that can be corrected, with the bounds of a correction."""
 YEAR_MS = 365.25 * 86_400_000
 NOTE_MAX, NAME_MAX = 400, 60
 AHEAD_MAX_MS, BACK_MAX_MS = 60_000, 5 * 366 * 86_400_000
-"""How far ahead of the clock, and how far back, something may have happened. [ms]"""
+"""Longest time ahead of the clock, and back, at which something may have happened. [ms]"""
 
 
 class SensorAction(StrEnum):

@@ -10,7 +10,7 @@ from monitor.core.measurements import Quantity, name_fault
 from monitor.core.units import UNITS, allowed
 
 CONTRACT_FILTER = "benchweather/+/+"
-"""Where SenML packs are taken: benchweather/<place>/<sensor>."""
+"""Topics of SenML packs: benchweather/<place>/<sensor>."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,12 +51,12 @@ class TopicRule:
 
 
 COMMAND_TOPIC = "benchweather/bench/{}/do"
-"""Where a button at the bench asks for something to be done, and what about: a wait, an alert."""
+"""Topic on which a button at the bench sends a command, by its subject: a wait, an alert."""
 AGENT_FILTER = "benchweather/agent/+/state"
-"""Where an agent on a sensor board says how it is. Nobody here reads it."""
+"""Topics on which an agent on a sensor board reports its state. Nobody here reads them."""
 COMMAND_FILTER = COMMAND_TOPIC.format("+")
 FORECAST_TOPIC = "benchweather/weather/{}/forecast"
-"""Where a forecast of the outdoor air is taken, from a source of that name."""
+"""Topic on which a forecast of the outdoor air is accepted, by the name of its source."""
 FORECAST_FILTER = FORECAST_TOPIC.format("+")
 _OURS = {
     "commands": (COMMAND_FILTER, COMMAND_TOPIC.format("wait")),

@@ -46,9 +46,9 @@ NOTE_MAX = 2000
 COUNT_MAX = 200
 """Most clamps on a wait, and most waits opened at once."""
 AHEAD_MAX_MS = 60_000
-"""How far a start or a release may lie ahead of the clock. [ms]"""
+"""Longest time that a start or a release may lie ahead of the clock. [ms]"""
 BACK_MAX_MS = 366 * 86_400_000
-"""How far back one may lie. [ms]"""
+"""Longest time that a start or a release may lie back. [ms]"""
 
 Line = Annotated[str, Meta(max_length=TEXT_MAX, extra=LINE)]
 Note = Annotated[str, Meta(max_length=NOTE_MAX, extra=LINES)]
@@ -179,7 +179,7 @@ class Wait:
     series: str = ""
     """Id of the first wait of those that were opened with it at once."""
     foreseen_ms: tuple[int, int, int] | None = None
-    """When it was opened, its ready time was foreseen so: 10 %, median, 90 %. [ms]"""
+    """Ready time expected when it was opened: 10 %, median, 90 %. [ms]"""
     events: tuple[Event, ...] = field(default=(), repr=False)
 
     @property

@@ -22,7 +22,7 @@ from monitor.science.waits.parameters import check_parameters, parameters
 from monitor.science.waits.wait import BASIS_S
 
 SET, RETIRE, RESTORE = "kind", "retire", "restore"
-"""What can be done to a wait type, as events and messages have it."""
+"""Actions on a wait type, as events and messages have them."""
 NAME_MAX = 80
 """Longest name of a wait type. [characters]"""
 SECONDS: dict[str, Any] = {"unit": "s"}

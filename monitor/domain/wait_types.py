@@ -117,4 +117,4 @@ KINDS: dict[str, WaitType] = {
         ),
     )
 }
-"""By id. Users add their own."""
+"""Wait types by id. Users add their own."""

@@ -107,7 +107,7 @@ class Subscription:
     ) -> None:
         self.address, self.filters = address, tuple(filters)
         self.trouble = "not connected yet"
-        """Why there is no connection; empty while there is one."""
+        """Reason why there is no connection; empty while there is one."""
         self._rejected = False
         self._connection = 0
         self._arrived: list[Arrival] = []

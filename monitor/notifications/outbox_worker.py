@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 LOOK_S = 30.0
-"""How long to rest at most before the clock is read again: it may have been set. [s]"""
+"""Longest rest before the clock is read again: it may have been set. [s]"""
 
 _T = TypeVar("_T")
 

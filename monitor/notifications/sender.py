@@ -26,14 +26,14 @@ from monitor.core.errors import MonitorError
 from monitor.domain.notification import Notice
 
 SOCKET_WAIT_S = 15
-"""How long to wait for a connection, and for each answer on it, unless the URL says. [s]"""
+"""Longest wait for a connection, and for each answer on it, unless the URL sets one. [s]"""
 SEND_MAX_S = 60.0
-"""How long one notice may take in all. [s]"""
+"""Longest time that one notice may take in all. [s]"""
 NOTICE_HEADER, NOTICE_FIELD = "X-Notice-Id", "notice_id"
-"""Where a message with headers, and a webhook's payload, has the notice's id."""
+"""Names of the notice's id in a message's headers and in a webhook's payload."""
 
 _TALKERS = ("apprise", "urllib3", "requests_oauthlib", "oauthlib")
-"""Loggers that would tell URLs, with what is secret in them."""
+"""Loggers that would log URLs, with the secrets in them."""
 _WEBHOOK = {"http": "json", "https": "jsons"}
 _COMPLAINT = re.compile(r"(dropped|unsupported|an? invalid|invalid)\b", re.IGNORECASE)
 """How Apprise begins to say that it leaves out a part of a URL that it cannot use."""

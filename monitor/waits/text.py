@@ -19,15 +19,15 @@ if TYPE_CHECKING:
     from monitor.waits.evaluation import Standing
 
 ROUND_MS = 5 * formats.MINUTE_MS
-"""Times that are forecast are told to this. [ms]"""
+"""Step to which forecast times are rounded. [ms]"""
 
 
 SLOW, QUICK = 0.85, 1.15
-"""Air slower or quicker than this is told as such, relative to reference air. [-]"""
+"""Limits beyond which air is reported as slow or quick, relative to reference air. [-]"""
 
 
 MISSED_S = 1800
-"""Readings missing for longer than this are told. [s]"""
+"""Length of a gap in the readings from which it is reported. [s]"""
 
 
 HOLDS = {
@@ -41,14 +41,14 @@ HOLDS = {
     Hold.HOT: ("too hot", "Let the air cool."),
     Hold.SHUT: ("shut away from the air", "Let air reach it."),
 }
-"""Why no headway is made, and what to do. None of it asks for a flame or a heater near solvents."""
+"""Reason for no progress, and what to do. None of it asks for a flame or heater near solvents."""
 
 
 COAT_REMEDIES = {
     Hold.DAMP: "Wait for drier air, or move the work into it. Use no heater or lamp.",
     Hold.COLD: "Wait, or move the work to a warmer room. Use no heater or lamp.",
 }
-"""What to do instead where a coat gives off solvent."""
+"""Advice instead of `HOLDS` where a coat gives off solvent."""
 
 
 _DAMP_TO = {"GlueLaw": " to harden", "FilmLaw": " to set", "DryingLaw": " to dry"}

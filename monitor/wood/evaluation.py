@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 DAY_MS = 86_400_000
 FINE_MS = 40 * DAY_MS
-"""Of stays longer than this the air is taken as hourly means. [ms]"""
+"""Length of a stay beyond which the air is taken as hourly means. [ms]"""
 LONGEST_MS = BEFORE_MS - DAY_MS
 """Of a stay longer than this only its last part counts, from its home's moisture on. [ms]"""
 WARM_UP_S = {"violin": 3_600.0, "viola": 3_600.0, "cello": 7_200.0, "bass": 5_400.0}
@@ -37,7 +37,7 @@ WARM_UP_S = {"violin": 3_600.0, "viola": 3_600.0, "cello": 7_200.0, "bass": 5_40
 WARM_UP_SPREAD = 2.0
 """It may take so many times longer. [-]  Ours."""
 WATCH_WARM_UP_MS = DAY_MS
-"""How long after its coming a cold instrument is watched. [ms]"""
+"""Time after its arrival for which a cold instrument is watched. [ms]"""
 
 DRY_MARGIN_K = 3.0
 """A surface at least so far above the dew point stays dry. [K]  Common reading of ISO 8502-4."""
@@ -45,7 +45,7 @@ FORBIDS_WEIGHT = 3
 """An assessment of the air of this weight asks to close nothing."""
 
 AHEAD_MEMBERS = 40
-"""So many members of the air to come are run through the wood. [-]  Ours."""
+"""Number of members of the outlook that are run through the wood. [-]  Ours."""
 
 NO_AIR = (
     "No sensor at its place has sent temperature and humidity. Its wood moisture is not known."

@@ -66,11 +66,11 @@ class Alert:
     raised_ms: int
     told_ms: int
     notice: str = ""
-    """Id of the notice it was told in last."""
+    """Id of the last notice of this alert."""
     foretold: Foretold | None = None
-    """What it says is to come, of one that foretells."""
+    """Spell in the outlook, of an alert that is about one."""
     changed_ms: int | None = None
-    """When a newer outlook last made it other than it was told."""
+    """Time at which a newer outlook last changed the alert."""
     cleared_ms: int | None = None
     ended: str = ""
     """How it ended: `back`, `begun` if what was foretold is there, `gone` if what it was about is no
@@ -78,10 +78,10 @@ class Alert:
     worst: float | None = None
     """The value furthest out while its last rule was on, once it is over."""
     acknowledged: tuple[int, str] | None = None
-    """When and by whom."""
+    """Time and person."""
     snoozed_until_ms: int | None = None
     notes: tuple[tuple[int, str, str], ...] = ()
-    """When, by whom, what."""
+    """Time, person and text of each."""
     events: tuple[Event, ...] = field(default=(), repr=False)
 
     @property

@@ -145,9 +145,9 @@ HOLD_MAX_S = 14 * 86_400
 OVER_MAX_S = 86_400
 """Longest time over which a change is taken: the trace that is at hand. [s]"""
 OUTLOOK = ("dry_snap", "dry_spell_chance", "damp_spell_chance", "hot_spell_chance")
-"""Quantities of the air to come."""
+"""Quantities of the outlook."""
 NO_TRACE = ("surface_temperature", "pressure", "dew_margin", *OUTLOOK)
-"""Quantities of which the trace at hand does not tell."""
+"""Quantities that the trace at hand does not have."""
 URGENCIES = (1, 2, 3)
 """1 mind it, 2 act, 3 act now."""
 NAME_MAX, TEXT_MAX = 60, 800

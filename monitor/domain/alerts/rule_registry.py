@@ -31,7 +31,7 @@ from monitor.domain.events import About, Event
 from monitor.domain.places import AirLimits
 
 SET, RESET = "rule", "reset"
-"""What can be done to a rule, as events and messages have it: change or add it; undo the changes."""
+"""Actions on a rule, as events and messages have them: change or add it; undo the changes."""
 TO_DO = "to_do"
 """The name of a rule's `do` in requests, where that word is the request's own."""
 

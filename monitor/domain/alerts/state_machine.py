@@ -24,10 +24,10 @@ FARTHER = 3.0
 NO_LONGER = "a newer outlook no longer shows it"
 """Said of what was foretold, before it is taken back and after."""
 BY = "benchweather"
-"""Who raises and ends alerts."""
+"""Author of events that raise and end alerts."""
 
 Latches = Mapping[tuple[str, str], Latch]
-"""By rule and subject."""
+"""Latches by rule and subject."""
 
 
 class AlertStep(NamedTuple):
