@@ -224,7 +224,7 @@ def _after(ms: float, before_ms: float, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def _rate(found: Readiness, kind: WaitType) -> str:
-    """How the air changes the usual time. Quick air is no reason to release a wait early, so it is
+    """Effect of the air on the usual time. Quick air is no reason to release a wait early, so it is
     not mentioned where the advised time is never shorter than the usual one."""
     rate = found.rate_now
     if math.isnan(rate) or SLOW <= rate <= QUICK or (rate > QUICK and kind.never_shorter):
