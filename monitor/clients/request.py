@@ -27,7 +27,7 @@ from monitor.science.case.outdoors import MONTHS, saturation
 from monitor.science.case.presets import PRESETS, Case, Use
 
 SOURCES = ("readings", "normals", "weather", "log", "shop")
-"""Where a home's air comes from: typed readings, monthly normals of its weather, a weather file,
+"""Sources of a home's air: typed readings, monthly normals of its weather, a weather file,
 the client's own logger, the shop's own outdoor log."""
 FILES = ("weather", "log")
 TEXT_MAX = 60

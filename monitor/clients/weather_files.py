@@ -25,7 +25,7 @@ FILE_MAX = 8_000_000
 GAP_MAX_H = 6
 """Longest gap that is bridged by a straight line. [h]  Ours."""
 TEMP_C, DEW_C = (-60.0, 60.0), (-70.0, 45.0)
-"""What outdoor air and its dew point can be. [°C]  Ours; the highest known dew point is about
+"""Ranges of outdoor air and its dew point. [°C]  Ours; the highest known dew point is about
 35 °C, from memory, unchecked."""
 
 

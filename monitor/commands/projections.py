@@ -52,7 +52,7 @@ class Journal:
         self.filled_ms: dict[str, int] = {}
         """Time of each reservoir's last fill. [ms since 1970-01-01 UTC]"""
         self.sensors: dict[str, SensorHistory] = {}
-        """Sensors that something was done with, by "place/name" of the topic they speak on."""
+        """Sensors that have events, by "place/name" of the topic they send on."""
         self.refresh()
 
     def refresh(self) -> None:

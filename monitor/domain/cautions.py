@@ -94,7 +94,7 @@ OPENED_PLATES = (
     "Bag opened plates that have no glue or varnish drying on them. Lay them flat, supported and "
     "free to move."
 )
-"""What to do with opened plates in dry air. Held flat by force, spruce yields. Common practice, no
+"""Advice on opened plates in dry air. Held flat by force, spruce yields. Common practice, no
 source."""
 UNLESS_WOOD = "Close no joint unless the Wood page says that it is safe for that instrument."
 ADD_WATER = "Add water to the air, but stop when water shows on windows or cold walls."

@@ -13,7 +13,7 @@ from monitor.science.ranges import Floats
 
 HOUR_MS = 3_600_000
 GAP_MS = 6 * HOUR_MS
-"""Longest step of a forecast that is drawn through; over a longer one nothing is told. [ms]  Ours:
+"""Longest step of a forecast that is drawn through; a longer one is a gap. [ms]  Ours:
 the longest step of the common global models' output."""
 STALE_MS, UNUSABLE_MS = 12 * HOUR_MS, 48 * HOUR_MS
 """Age from which a forecast counts as old, and from which it is not used. [ms]  Ours."""

@@ -63,7 +63,7 @@ _OURS = {
     "forecasts": (FORECAST_FILTER, FORECAST_TOPIC.format("some")),
 }
 PLACEHOLDER = re.compile(r"\{(\d+)\}")
-"""In a rule's place or sensor: the level of the topic, counted from 1."""
+"""Number of a level of the topic, counted from 1, in a rule's place or sensor."""
 
 
 def command_about(topic: str) -> str | None:

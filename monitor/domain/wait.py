@@ -175,7 +175,7 @@ class Wait:
     released_ms: int | None = None
     feel: Feel | None = None
     equivalent_s: float | None = None
-    """Time in reference air it had had at its release, if that could be told. [s]"""
+    """Time in reference air until its release, if known. [s]"""
     series: str = ""
     """Id of the first wait of those that were opened with it at once."""
     foreseen_ms: tuple[int, int, int] | None = None

@@ -31,7 +31,7 @@ RETRY_FIRST_S, RETRY_MAX_S = 1.0, 30.0
 between once and twice that, so that clients do not all come back at once. [s]"""
 
 BURST_MS = 60_000
-"""How far arrival times may run ahead of the clock in a burst on one topic; further behind, the
+"""Most that arrival times may run ahead of the clock in a burst on one topic; further behind, the
 clock has been set back. [ms]"""
 TOPICS_REMEMBERED = 20_000
 WAITING_MAX = 20_000

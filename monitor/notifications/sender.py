@@ -36,7 +36,7 @@ _TALKERS = ("apprise", "urllib3", "requests_oauthlib", "oauthlib")
 """Loggers that would log URLs, with the secrets in them."""
 _WEBHOOK = {"http": "json", "https": "jsons"}
 _COMPLAINT = re.compile(r"(dropped|unsupported|an? invalid|invalid)\b", re.IGNORECASE)
-"""How Apprise begins to say that it leaves out a part of a URL that it cannot use."""
+"""Beginnings of Apprise's messages that it leaves out a part of a URL that it cannot use."""
 _ASIDE = re.compile(r"""\s*(\([^)]*\)|\[[^]]*\]|"[^"]*"|'[^']*')|[:;,].*$""")
 _HTTP_AGAIN = {408, 425, 429}
 """HTTP codes below 500 after which another try may help (RFC 9110, RFC 8470, RFC 6585)."""

@@ -24,14 +24,14 @@ if TYPE_CHECKING:
 
 DAY_MS = 86_400_000
 HORIZON_S = 5 * 86_400.0
-"""How far the coming air is looked at. [s]"""
+"""Length of the expected air. [s]"""
 MEMBERS = 200
 SEED = 20_261_125
 WOOD_MS = 6 * DAY_MS
-"""How far before a start the air is read, for the memory of the wood. [ms]"""
+"""Span of air read before a start, for the memory of the wood. [ms]"""
 
 FRESH_MS = 6 * 3_600_000
-"""An older reading says nothing of the present. [ms]"""
+"""Age beyond which a reading shows nothing of the present. [ms]"""
 
 
 class PlaceAirs:

@@ -36,7 +36,7 @@ SOON_H = 84
 DRY_H, DAMP_H, HOT_H = 3, 6, 3
 """So long on end it must be so. [h]  Ours."""
 CLOSING_H, VARNISH_H = 6, 4
-"""How long a plate's closing and a coat want good air. [h]  Common practice, no source."""
+"""Hours of good air for closing a plate, and for a coat. [h]  Common practice, no source."""
 QUIET_PCT = 6.0
 """While a plate is closed RH should not move by more. [%]  Ours."""
 

@@ -33,11 +33,11 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 WALKED_DAYS = 60
-"""So much of the log is walked through each night. [d]  Ours: what `Track` keeps."""
+"""Days of the log that are walked through each night. [d]  Ours: as many as `Track` keeps."""
 LEARNED_DAYS = 120
-"""So much of the log is read. [d]  Ours: more than `room.FIT_DAYS` and the memories before it."""
+"""Days of log read. [d]  Ours: more than `room.FIT_DAYS` and the memories before it."""
 FEWEST_DAYS = 4
-"""From so many days of log on there is an outlook. [d]"""
+"""Days of log from which there is an outlook. [d]"""
 MEMBERS, LAUNCHED = 200, 60
 """Members of the outlook, and of the weather that a what-if is run under. [-]  Ours."""
 SEED = 20_261_128

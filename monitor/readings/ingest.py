@@ -105,7 +105,7 @@ class Ingest:
         self.commands = commands or Commands(writer)
         self._store_forecast = store_forecast
         self.store_trouble = ""
-        """Why the store cannot be written; empty while it can."""
+        """Reason why the store cannot be written; empty while it can."""
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="ingest", daemon=True)
 

@@ -32,7 +32,7 @@ class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
     broker_trouble: str = ""
     store_trouble: str = ""
     round_trouble: str = ""
-    """Why waits and alerts are not published."""
+    """Reason why waits and alerts are not published."""
 
     def late(self, now: int | None = None) -> bool:
         """Return whether the service has stopped renewing it. [ms]"""

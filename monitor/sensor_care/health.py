@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 DAY_MS = 86_400_000
 WEEK_MS = 7 * DAY_MS
 REFUSED_SEEN = 500
-"""So many of the newest refusals are looked through."""
+"""Number of the newest rejected messages that are looked through."""
 HOUR_S, MINUTE_S = 3_600, 60
 
 

@@ -28,7 +28,7 @@ HOURS_MAX = 3_000
 LEFT_OUT_MAX = 0.1
 """Largest part of impossible values before all are rejected. [-]  Ours."""
 DEW_POINTS_APART_K = 1.0
-"""Dew point as told and as it follows from RH may differ by this. [K]  Ours: rounding of RH."""
+"""Greatest difference of the stated dew point and that from RH. [K]  Ours: rounding of RH."""
 DEW_ABOVE_K = 0.3
 """Most that rounding may put the dew point above the air temperature. [K]  Ours."""
 

@@ -30,12 +30,12 @@ DAY_MS = 86_400_000
 FINE_MS = 40 * DAY_MS
 """Length of a stay beyond which the air is taken as hourly means. [ms]"""
 LONGEST_MS = BEFORE_MS - DAY_MS
-"""Of a stay longer than this only its last part counts, from its home's moisture on. [ms]"""
+"""Longest stay read in full; of a longer one only the end counts, from home moisture. [ms]"""
 WARM_UP_S = {"violin": 3_600.0, "viola": 3_600.0, "cello": 7_200.0, "bass": 5_400.0}
 """Time constant with which a cased instrument takes on the room's temperature; a bass in a cover.
 [s]  Ours: from heat capacity and case of a violin, 22 to 55 min; the others by their size."""
 WARM_UP_SPREAD = 2.0
-"""It may take so many times longer. [-]  Ours."""
+"""Factor by which warming up may take longer. [-]  Ours."""
 WATCH_WARM_UP_MS = DAY_MS
 """Time after its arrival for which a cold instrument is watched. [ms]"""
 

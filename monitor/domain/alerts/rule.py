@@ -46,7 +46,7 @@ _DERIVED_MOST = {
     "vapour_pressure_deficit": 60_000.0,
     "equilibrium_moisture_content": 40.0,
 }
-"""Of derived quantities that are no temperature, and never below 0. Ours: beyond any air."""
+"""Most of derived quantities, not temperatures, that are never below 0. Ours: beyond any air."""
 
 
 WATCHABLE: dict[str, Watchable] = {

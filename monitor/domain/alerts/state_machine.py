@@ -22,7 +22,7 @@ until then if that is more. [ms], [-]  Ours: from look to look it moves by less.
 FARTHER = 3.0
 """Or if it goes farther or less far by this. [% RH or K]  Ours: sensors are off by 2 % RH."""
 NO_LONGER = "a newer outlook no longer shows it"
-"""Said of what was foretold, before it is taken back and after."""
+"""Reason given when a newer outlook no longer shows the spell."""
 BY = "benchweather"
 """Author of events that raise and end alerts."""
 

@@ -17,14 +17,14 @@ HORIZONS_H = np.array([1, 3, 6, 12, 24, 48, 72])
 """Leads that are scored. [h]"""
 
 TOLD_DAYS = 10
-"""The outlook speaks from so many days of log on. [d]"""
+"""Days of log from which the outlook is shown. [d]"""
 
 EVERY_H = dry_snap.LOOKS_APART_H
 """Moments at which it forecasts, apart. [h]"""
 
 MEMBERS = 100
 FRESH_H = 6
-"""With no reading for so long nothing is forecast. [h]"""
+"""Time without a reading after which nothing is forecast. [h]"""
 
 
 class Walked(NamedTuple):

@@ -8,7 +8,7 @@ from monitor.core.errors import BadPayload
 from monitor.core.json_documents import json_document
 
 _LABELS = {"bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut"}
-"""Of SenML JSON (RFC 8428, section 4)."""
+"""Labels of SenML JSON (RFC 8428, section 4)."""
 _CBOR_LABELS = {*range(9), *range(0x20, 0x26)}
 """First bytes of SenML CBOR's labels: 0 to 8, and −1 to −6 (RFC 8428, section 6)."""
 
