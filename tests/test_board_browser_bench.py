@@ -171,7 +171,7 @@ def bench_of(service, seen: Visit):
 
 
 @pytest.mark.broker
-def test_two_taps_open_a_wait_one_releases_it_one_says_how_it_was(shop, visit):
+def test_two_taps_open_a_wait_an_early_release_asks_once_one_says_how_it_was(shop, visit):
     seen = visit("phone", has_touch=True, is_mobile=True)
     page = bench_of(shop, seen)
     page.wait_for_timeout(500)
@@ -189,6 +189,7 @@ def test_two_taps_open_a_wait_one_releases_it_one_says_how_it_was(shop, visit):
     assert abs(wait.started_ms - now_ms()) < 20_000
     page.wait_for_timeout(600)
     page.locator(".wait").get_by_text("Release").tap()
+    page.get_by_text("Release before the safe minimum? Tap again").tap()
     page.wait_for_selector(".released")
     page.wait_for_timeout(600)
     page.locator(".released").get_by_text("Just right").tap()
@@ -337,10 +338,13 @@ def test_eight_cleats_are_one_row_and_are_released_and_answered_at_a_tap_each(sh
     assert "cleats along the bar 1 to 8 of 8" in page.locator(".wait").inner_text()
     page.locator(".wait .each summary").tap()
     page.wait_for_timeout(600)
-    page.locator(".wait .each li", has_text="3 of 8").get_by_text("Release").tap()
+    third = page.locator(".wait .each li", has_text="3 of 8")
+    third.get_by_text("Release").tap()
+    third.get_by_text("Release before the safe minimum? Tap again").tap()
     page.wait_for_selector("text=cleats along the bar 1 to 2, 4 to 8 of 8")
     page.wait_for_timeout(1300)
     page.get_by_role("button", name="Release all 7").tap()
+    page.get_by_text("Release all 7 before the safe minimum? Tap again").tap()
     page.wait_for_selector("text=Nothing is waiting.", timeout=20_000)
     assert not any(wait.open for wait in waits_of(shop))
     page.locator(".released").nth(1).wait_for()

@@ -544,3 +544,19 @@ def test_a_range_that_begins_today_says_so_beside_a_ready_time_of_tomorrow():
         ready_ms=NOON + 16 * HOUR, ready_low_ms=NOON + 9 * HOUR, ready_high_ms=NOON + 23 * HOUR
     )
     assert sentence(found) == "Ready about tomorrow 04:00 (today 21:00 to tomorrow 11:00)."
+
+
+def test_a_release_before_the_safe_minimum_is_asked_for_once(ids, book):
+    wait = next(s.wait for s in book.standings() if s.kind.minimum_s > 3600 and not s.wait.paused)
+    least = wait.started_ms + round(1000 * float(wait.kind["minimum_s"]))
+    wait = replace(wait, pauses=())
+
+    def asked(at_ms):
+        button = bench_view.steps_of([wait], at_ms)[0]
+        return button.to_plotly_json()["props"].get("data-sure", "")
+
+    assert asked(least - 60_000) == "Release before the safe minimum? Tap again"
+    assert asked(least) == asked(least + HOUR) == ""
+    assert bench_view.early_question([wait, wait], "Release all 2", least - 1).startswith(
+        "Release all 2 before"
+    )

@@ -121,7 +121,7 @@ def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: b
             ),
             html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts"),
             view.feel_question(alike, writer),
-            view.each_of(alike, writer=False) if len(alike) > 1 else None,
+            view.each_of(alike, writer=False, now_ms=now) if len(alike) > 1 else None,
         ],
         key=wait.id,
         className="done",

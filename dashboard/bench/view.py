@@ -8,6 +8,7 @@ from dash import dcc, html
 
 from dashboard.bench import series
 from dashboard.bench import text as bench_text
+from dashboard.data.waits import held_s
 from dashboard.ui import formats
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
@@ -159,7 +160,7 @@ def row(
         each = " each" if len(waits) > 1 else ""
         at.append(f"{wait.clamps} clamp{'' if wait.clamps == 1 else 's'}{each}")
     one = f"/bench/wait/{wait.id}"
-    taps = steps_of(waits) if writer else []
+    taps = steps_of(waits, of.now_ms) if writer else []
     if len(waits) == 1:
         taps.append(dcc.Link("More", href=one, className="tap", title=f"More on {name}"))
     return html.Li(
@@ -188,7 +189,7 @@ def row(
             ),
             bar(standing, of, zone),
             html.Div(taps, className="taps", role="group", **attributes(aria_label=name)),
-            each_of(waits, writer) if len(waits) > 1 else None,
+            each_of(waits, writer, of.now_ms) if len(waits) > 1 else None,
         ],
         key=waits[0].id,
         className="wait",
@@ -196,19 +197,33 @@ def row(
     )
 
 
-def steps_of(waits: Sequence[Wait]) -> list[Component]:
+def steps_of(waits: Sequence[Wait], now_ms: int) -> list[Component]:
     """Taps for open waits that are alike."""
     name, ids = series.title(waits), series.ids(waits)
     all_of = f" all {len(waits)}" if len(waits) > 1 else ""
     return [
-        action_button(f"Release{all_of}", "release", wait=ids, said="Released.", name="tap main"),
+        action_button(
+            f"Release{all_of}",
+            "release",
+            wait=ids,
+            said="Released.",
+            name="tap main",
+            sure=early_question(waits, f"Release{all_of}", now_ms),
+        ),
         action_button("Resume", "resume", wait=ids, said=f"Resumed: {name}.")
         if waits[0].paused
         else action_button("Pause", "pause", wait=ids, said=f"Paused: {name}."),
     ]
 
 
-def each_of(waits: Sequence[Wait], writer: bool) -> Component:
+def early_question(waits: Sequence[Wait], release: str, now_ms: int) -> str:
+    """Question asked once before a wait is released earlier than the safe minimum of its kind."""
+    if all(held_s(wait, now_ms) >= float(wait.kind["minimum_s"]) for wait in waits):
+        return ""
+    return f"{release} before the safe minimum? Tap again"
+
+
+def each_of(waits: Sequence[Wait], writer: bool, now_ms: int) -> Component:
     """The waits of one row, each with its own taps."""
     return html.Details(
         [
@@ -218,7 +233,13 @@ def each_of(waits: Sequence[Wait], writer: bool) -> Component:
                     html.Li(
                         [
                             dcc.Link(wait_text.title(wait), href=f"/bench/wait/{wait.id}"),
-                            action_button("Release", "release", wait=wait.id, said="Released.")
+                            action_button(
+                                "Release",
+                                "release",
+                                wait=wait.id,
+                                said="Released.",
+                                sure=early_question([wait], "Release", now_ms),
+                            )
                             if writer
                             else None,
                         ],

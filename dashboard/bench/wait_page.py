@@ -118,7 +118,7 @@ def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -
         )
         parts.append(view.feel_question([wait], writer))
     if writer:
-        parts.append(html.Div(_taps(wait, name), className="taps wide"))
+        parts.append(html.Div(_taps(wait, name, now), className="taps wide"))
     parts.append(
         html.Dl(
             [html.Div([html.Dt(what), html.Dd(value)]) for value, what in facts], className="facts"
@@ -152,9 +152,9 @@ def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
     ]
 
 
-def _taps(wait: Wait, name: str) -> list[Component]:
+def _taps(wait: Wait, name: str, now: int) -> list[Component]:
     if wait.open:
-        return view.steps_of([wait])
+        return view.steps_of([wait], now)
     return [action_button("Open again", "reopen", wait=wait.id, said=f"Open again: {name}.")]
 
 
