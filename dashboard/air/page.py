@@ -214,9 +214,9 @@ def _meaning(
     """Sentences on a place's air; a low row drops the advice after a title, and drops it earlier
     where the headline has it."""
     title, advice = air.assessment.title, air.assessment.advice
-    said = text.meaning(air, now, zone, unit)
-    if not title or not advice or said != air.assessment.sentence:
-        return [said]
+    meaning = text.meaning(air, now, zone, unit)
+    if not title or not advice or meaning != air.assessment.sentence:
+        return [meaning]
     above = " above" if head.detail.startswith(advice) else ""
     return [f"{title}.", html.Span(f" {advice}", className=f"advice{above}")]
 
