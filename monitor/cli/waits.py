@@ -241,7 +241,8 @@ def _row(one: Standing, settings: Settings) -> tuple[str, ...]:
     wait, readiness = one.wait, one.readiness
     ready = status = "not known"
     if readiness is not None:
-        ready = when(readiness.ready_ms, settings)
+        if readiness.ready_ms is not None:
+            ready = formats.ahead(readiness.ready_ms, now_ms(), settings.zone)
         status, progress = str(readiness.state), readiness.progress.median
         if readiness.state is not WaitState.READY and not math.isnan(progress):
             status += f", {100 * progress:.0f} % done"
@@ -249,7 +250,7 @@ def _row(one: Standing, settings: Settings) -> tuple[str, ...]:
         if low_ms is not None and high_ms is not None:
             ready += f"\n{formats.between(low_ms, high_ms, now_ms(), settings.zone)}"
         elif low_ms is not None:
-            ready += f"\nfrom {when(low_ms, settings)}"
+            ready += f"\nfrom {formats.ahead(low_ms, now_ms(), settings.zone)}"
     since = f"{wait.place}, since {when(wait.started_ms, settings)}"
     if one.why_not:
         since += f"\n{one.why_not}"
