@@ -74,7 +74,7 @@ def _lists(source: ForecastSource, document: Any) -> tuple[list[Any], Columns]:
         if len(values) != len(valid):
             raise BadPayload(
                 f"{pick.pointer!r} has {len(values)} values for {len(valid)} times: "
-                "they must be as many"
+                "the two numbers must be equal"
             )
         columns[element] = _numbers(values, pick)
     return valid, columns
