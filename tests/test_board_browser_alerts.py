@@ -145,7 +145,7 @@ def test_a_tap_acknowledges_another_puts_off_and_the_wall_falls_quiet(shop, visi
     tank = page.locator(".alert", has_text="Tank needs filling")
     tank.get_by_role("button", name="Snooze until").tap()
     tank.get_by_text("Snoozed until").wait_for()
-    page.wait_for_selector("text=3 alerts are open, all seen to.")
+    page.wait_for_selector("text=3 alerts are open, all acknowledged or snoozed.")
     page.get_by_role("link", name="Air", exact=True).tap()
     page.wait_for_selector(".place")
     assert page.locator(".calling").count() == 0

@@ -313,7 +313,7 @@ def test_a_wait_is_worked_by_the_keyboard_and_its_history_says_who(shop, visit):
     page.locator("#fix-note").fill("second clamp added")
     page.wait_for_timeout(600)
     page.get_by_role("button", name="Save").press("Enter")
-    page.wait_for_selector("text=Put right: note second clamp added")
+    page.wait_for_selector("text=Corrected: note second clamp added")
     history = page.locator("#wait-history").inner_text()
     assert history.count("Ina") == 3
     assert "Paused" in history
