@@ -161,7 +161,7 @@ def test_what_cannot_be_is_refused_in_words(shop):
         (("amend", "VN-1", "--like", "guitar"), 2, "must be one of violin"),
         (("amend", "VN-1"), 1, "no field to correct"),
         (("close", "VN-1"), 1, "VN-1 is not open"),
-        (("move", "VN-1", "bench"), 1, "is already at bench"),
+        (("move", "VN-1", "bench"), 1, "is already there"),
         (("open", "VN-9"), 1, "There is no instrument 'VN-9'. Did you mean VN-1?"),
         (("show", "VN-9"), 1, "There is no instrument 'VN-9'. Did you mean VN-1?"),
     ]:

@@ -70,9 +70,12 @@ def shop(make_command_server, six_days):
 
 
 @pytest.fixture
-def running(make_service, six_days):
-    """The whole service, for what comes and goes over MQTT."""
-    return opened(make_service(), six_days)
+def running(make_service, tmp_path):
+    """The whole service, for what comes and goes over MQTT, with air up to the machine's own
+    present: the air of `six_days` may end at the tests' clock, which is another day."""
+    path = tmp_path / "present.sqlite3"
+    fill(path, 24 * 6)
+    return opened(make_service(), path)
 
 
 def journal(shop):

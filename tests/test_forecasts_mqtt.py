@@ -64,7 +64,7 @@ def test_the_topic_has_four_levels_so_that_it_is_not_taken_for_a_reading():
     ):
         assert forecast_source(other) is None
     rule = TopicRule(filter="benchweather/+/+/forecast", place="a", sensor="b", format="senml")
-    assert any("is for forecasts" in fault for fault in rule_faults(rule))
+    assert any("reserved for forecasts" in fault for fault in rule_faults(rule))
 
 
 def test_a_forecast_is_kept_under_the_source_of_its_topic(parts):

@@ -223,7 +223,7 @@ def test_what_does_not_fit_its_state_is_refused(violin):
         ),
         (violin, InstrumentAction.MOVE, {}, "place is missing"),
         (violin, InstrumentAction.MOVE, {"place": ""}, "place is empty"),
-        (violin, InstrumentAction.MOVE, {"place": "bench"}, "is already at bench"),
+        (violin, InstrumentAction.MOVE, {"place": "bench"}, "is already there"),
         (violin, InstrumentAction.CORRECT, {}, "no field to correct"),
         (violin, InstrumentAction.CORRECT, {"reference": "VN-32"}, "reference is not a field"),
         (

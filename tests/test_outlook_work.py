@@ -129,7 +129,7 @@ def test_what_is_kept_is_read_back_whole(settings, looked):
     assert isinstance(fit.learned, LearnedForecaster)
     files.keep(settings, fit)
     again = files.fit(settings, BENCH)
-    for name in ("mean", "cov", "told"):
+    for name in ("mean", "cov", "determined"):
         np.testing.assert_array_equal(
             getattr(fit.learned.shop.room.heat, name), getattr(again.learned.shop.room.heat, name)
         )
@@ -184,7 +184,7 @@ def test_rules_of_the_air_to_come_see_it_and_say_it(settings, looked):
     else:
         assert dry.value == pytest.approx(100 * one.dry.chance)
         assert dry.detail == dry_words(one, settings.zone)
-        assert "hours in 75 m³" in dry.detail
+        assert "in a room of 75 m³" in dry.detail
 
 
 def test_a_hot_spell_is_told_in_the_unit_of_the_reader(settings, looked):

@@ -49,4 +49,4 @@ def test_what_a_case_probe_uploads_late_is_seen_at_the_place_of_then(service):
         assert seen("on-the-road") == [t for t in times if now - 8 * HOUR <= t < now - 2 * HOUR]
         done = service.command("sensor", "move", "case/cp-1", "case")
     assert done.returncode == 1
-    assert "stands at case already" in done.stderr
+    assert "case/cp-1 is already there" in done.stderr

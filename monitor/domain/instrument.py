@@ -284,7 +284,7 @@ def _state_faults(
     if not instrument.here:
         yield Fault(f"{name} has left: register it again first")
     elif isinstance(request, MoveInstrument) and request.place == instrument.place:
-        yield Fault(f"{name} is already at {request.place}", "place")
+        yield Fault(f"{request.place}: {name} is already there", "place")
     elif isinstance(request, OpenInstrument) and instrument.open_now:
         yield Fault(f"{name} is already open")
     elif isinstance(request, CloseInstrument) and not instrument.open_now:

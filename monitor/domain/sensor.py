@@ -296,7 +296,7 @@ def decide(
     match request:
         case MoveSensor(place=place):
             if not history.in_jar and place == history.home:
-                raise Rejected(Fault(f"{history.id} is already at {place}", "place"))
+                raise Rejected(Fault(f"{place}: {history.id} is already there", "place"))
             return {"place": place, "at_ms": at}
         case SealSensor(salt=salt):
             return {"salt": salt, "at_ms": at}
