@@ -499,3 +499,18 @@ def test_what_is_furthest_off_now_is_not_told_as_coming(one):
     assert text.startswith(
         "VN-30, top: 1.1 points below its home moisture now; no further in the next five days;"
     )
+
+
+def test_the_licence_line_of_the_source_stands_where_its_forecast_is_shown(shop, book, one):
+    from dataclasses import replace
+
+    from monitor.domain.forecast_source import ForecastSource
+
+    source = ForecastSource(id=one.look.source, service="met-norway")
+    shop.settings = replace(shop.settings, forecasts=(source,))
+    _, below = coming_page.head_and_details(BENCH, shop, book, NOW)
+    shown = " ".join(str(part.to_plotly_json()) for part in below)
+    assert "Weather data from MET Norway, CC BY 4.0" in shown
+    shop.settings = replace(shop.settings, forecasts=())
+    _, below = coming_page.head_and_details(BENCH, shop, book, NOW)
+    assert "CC BY" not in " ".join(str(part.to_plotly_json()) for part in below)

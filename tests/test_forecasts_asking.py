@@ -28,14 +28,8 @@ from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import Reader, Writer, forecasts
 from monitor.weather.intake import ForecastIntake
-from monitor.weather.poller import (
-    EVERY_MS,
-    FRESH_MS,
-    RETRY_MAX_MS,
-    SPREAD_MS,
-    ForecastPoller,
-    attribution,
-)
+from monitor.weather.poller import EVERY_MS, FRESH_MS, RETRY_MAX_MS, SPREAD_MS, ForecastPoller
+from monitor.weather.providers import credit_of
 
 MINUTE = 60_000
 HEAD = """
@@ -144,7 +138,7 @@ def test_met_norway_is_asked_with_a_rounded_position_and_kept(shop, server):
         60,
         (60.1, 10.0),
     )
-    assert "MET Norway" in attribution(one.settings.forecasts[0])
+    assert "MET Norway" in credit_of(one.settings.forecasts[0])
 
 
 def test_us_nws_is_asked_where_its_grid_is_once_and_then_for_the_grid(shop, server):
@@ -170,7 +164,7 @@ def test_any_json_is_asked_with_its_key_and_issued_when_it_was_changed(shop, ser
     assert server.paths == ["/county?at=60.10,10.00&key=sesame-Sw0rd"]
     assert server.asks[0].headers["X-Key"] == "open-sesame-2"
     assert one.kept() == [("county", (NOW - 20 * MINUTE) // 1000 * 1000)]
-    assert attribution(one.settings.forecasts[0]) == "Marrowick County"
+    assert credit_of(one.settings.forecasts[0]) == "Marrowick County"
 
 
 def test_it_is_asked_hourly_at_most_and_not_before_the_time_the_server_set(shop, server):

@@ -18,6 +18,7 @@ from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3
+from monitor.weather.providers import credit_by_id
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -147,7 +148,8 @@ def head_and_details(
         plates_text.plate_words(instrument, found, one, now, zone)
         for instrument, found in (woods.ahead(one) if woods else ())
     ]
-    return head, coming_view.below(one, fit, book.settings(one), now, zone, unit, plates)
+    credit = credit_by_id(one.look.source, shop.settings.forecasts)
+    return head, coming_view.below(one, fit, book.settings(one), now, zone, unit, plates, credit)
 
 
 def _place(place_id: str, book: OutlookQueries) -> Place | None:

@@ -196,8 +196,10 @@ def below(
     zone: ZoneInfo,
     unit: Unit,
     plates: Sequence[str] = (),
+    credit: str = "",
 ) -> list[Component]:
-    """Spells, plates, good hours, thermostats, the score, and what it rests on."""
+    """Spells, plates, good hours, thermostats, the score, and what it rests on. `credit`: licence
+    line of the forecast."""
     sections = [
         [html.H2("Expected spells"), *_spell_table(one, now_ms, zone, unit)],
         [
@@ -218,6 +220,7 @@ def below(
         [
             html.H2("Based on"),
             html.P(coming_text.rests_on(one, fit, zone)),
+            *([html.P(credit, className="aside")] if credit else []),
             html.P(coming_text.forecast_reach(one, now_ms, zone)),
             html.P(coming_text.age(one, now_ms)),
             html.H3("The room"),

@@ -32,7 +32,7 @@ def list_(
 ) -> None:
     """Show the newest forecasts, and when each source was last asked."""
     from monitor.store import forecasts
-    from monitor.weather.poller import attribution
+    from monitor.weather.providers import credit_of
 
     zone = settings.zone
     with store_of(settings) as reader:
@@ -77,7 +77,7 @@ def list_(
             text = f"asked {local(state.tried_ms, zone)}, next {local(state.next_ms, zone)}"
         out.print(f"{state.source}: {text}{f'; {state.trouble}' if state.trouble else ''}")
     for source in settings.forecasts:
-        if credit := attribution(source):
+        if credit := credit_of(source):
             out.print(f"{source.id}: {credit}")
 
 

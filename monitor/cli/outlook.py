@@ -53,6 +53,7 @@ def outlook(
 def _print(one: PlaceOutlook, fit: LearnedPlace | None, settings: Settings) -> None:
     from monitor.outlook.summary import cold_words, dry_words, rests_on, spell_words, stretch_words
     from monitor.science.outlook.ensemble_statistics import UNSURE
+    from monitor.weather.providers import credit_by_id
 
     zone, in_f = settings.zone, fahrenheit(settings)
     unit = formats.degree(formats.unit_of(in_f))
@@ -87,6 +88,7 @@ def _print(one: PlaceOutlook, fit: LearnedPlace | None, settings: Settings) -> N
         stretch_words("to varnish", one, one.varnishing, zone),
         cold_words(one, zone, unit),
         rests_on(one, fit, zone),
+        credit_by_id(one.look.source, settings.forecasts),
     ]
     for line in filter(None, sentences):
         out.print(line)

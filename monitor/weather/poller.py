@@ -317,11 +317,6 @@ class ForecastPoller:
         return hashlib.blake2b(what.encode(), digest_size=16).hexdigest()
 
 
-def attribution(source: ForecastSource) -> str:
-    """The credit that the board shows beside a source's forecasts; empty if there is none."""
-    return source.attribution or (READY[source.service].attribution if source.service else "")
-
-
 def _not_before(state: SourceProgress) -> str:
     return f"not asked again before {from_ms(state.next_ms):%Y-%m-%d %H:%M} UTC"
 

@@ -10,7 +10,7 @@ theirs before you switch one on.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import timedelta
 from typing import Any, NamedTuple
 
@@ -19,7 +19,7 @@ import numpy as np
 from monitor.core.errors import BadPayload
 from monitor.core.json_documents import at, json_object, moment_of, number_of, pointer_of
 from monitor.domain.forecast import HOUR_MS, Position, position, station_pressure
-from monitor.domain.forecast_source import ELEMENTS, Element
+from monitor.domain.forecast_source import ELEMENTS, Element, ForecastSource
 from monitor.weather.validation import HOURS_MAX, RawForecast, converted
 
 NEAR_DEG = 0.1
@@ -229,3 +229,13 @@ READY: dict[str, ForecastService] = {
 }
 """By the name it has in the settings. Rates are stated far above one request an hour, the most we
 make of each; with `follow` two."""
+
+
+def credit_of(source: ForecastSource) -> str:
+    """Licence line shown beside a source's forecasts; empty if there is none."""
+    return source.attribution or (READY[source.service].attribution if source.service else "")
+
+
+def credit_by_id(source_id: str, sources: Iterable[ForecastSource]) -> str:
+    """Licence line of the source with an id; empty if it has none or is not in use any more."""
+    return next((credit_of(one) for one in sources if one.id == source_id), "")
