@@ -96,7 +96,7 @@ ASSUMED = {
         "Changes of weather are of the usual size, not those of one particular year."
     ),
     CaseAssumptions.MONTHS_BRIDGED: marked(
-        "Months without a reading are estimated from the months before and after."
+        "Months beside or between the readings are estimated from those readings."
     ),
     CaseAssumptions.HOME_TYPICAL: marked(
         "Air change and the moisture from living in the home are typical values, not measured."
