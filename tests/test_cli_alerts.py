@@ -189,7 +189,7 @@ def test_an_alert_is_put_off_and_what_cannot_be_is_refused(shop):
         ),
         (("rule", "set", "dry", "--field", "only=cellar"), 1, "only = 'cellar': must be one of"),
         (("rule", "set", "dry", "--field", "under=dry"), 1, "under must not lead back"),
-        (("filled", "bucket"), 1, "there is no reservoir 'bucket'"),
+        (("filled", "bucket"), 1, "there is no tank 'bucket'"),
         (
             ("filled", "room-humidifier", "--amount", "2"),
             1,

@@ -211,7 +211,7 @@ def test_acknowledge_snooze_and_note_reach_the_journal(client, book):
         ({"about": "alert", "do": "acknowledge", "alert": "99"}, "There is no alert '99'.", None),
         (
             {"about": "reservoir", "do": "filled", "reservoir": "bucket"},
-            "There is no reservoir 'bucket': room-humidifier, cellar-humidifier.",
+            "There is no tank 'bucket': room-humidifier, cellar-humidifier.",
             None,
         ),
         (

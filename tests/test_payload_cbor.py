@@ -83,7 +83,7 @@ def test_decimal_fractions_and_halves_are_numbers():
         (senml([1, 2]), "no list of maps"),
         (senml([]), "it holds no record"),
         (senml([{0: "temperature", 1: "Cel", 2: float("nan")}]), "nan is not a value"),
-        (senml([{(1, 2): 3}]), "neither a number nor text"),
+        (senml([{(1, 2): 3}]), "must be a number or text"),
         (senml([{0: "temperature", 1: "Cel", 2: "warm"}]), "not a SenML pack"),
         (senml([{0: "temperature", 1: "Cel", 2: 20.0, "x_": 1}]), "x_"),
         (bytes.fromhex("81a302f93c0002f94000006178"), "not CBOR"),  # v twice

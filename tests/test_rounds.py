@@ -302,7 +302,7 @@ def test_an_instrument_that_came_in_cold_is_kept_shut_until_it_is_warm(shop):
 
 def test_a_tank_that_was_filled_is_due_again_after_its_time(shop):
     shop.air(NOON, NOON + HOUR, 50)
-    with pytest.raises(ValueError, match="there is no reservoir 'x': tank"):
+    with pytest.raises(ValueError, match="there is no tank 'x': tank"):
         shop.commands.carry_out({"about": "reservoir", "do": FILLED, "reservoir": "x"}, NOON)
     shop.commands.carry_out({"about": "reservoir", "do": FILLED, "reservoir": "tank"}, NOON)
     shop.cycle.run(NOON + 19 * HOUR)

@@ -89,7 +89,7 @@ class DecideReservoir:
         name, amount = command.request.reservoir, command.request.amount
         if name not in self._known:
             known = ", ".join(self._known) or "none is in the settings"
-            raise Rejected(f"there is no reservoir {name[:40]!r}: {known}")
+            raise Rejected(f"there is no tank {name[:40]!r}: {known}")
         body = {}
         if amount:
             try:

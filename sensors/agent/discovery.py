@@ -124,7 +124,7 @@ def _nothing(root: Path) -> str:
         f"Looked in {there[0]}\n      and {there[1]}\n\n"
         "What is usually missing:\n"
         "  - the bus: switch I2C (or 1-wire) on in the board's configuration and start it again;\n"
-        "  - the driver: the kernel must be told which chip sits at which address, by a device\n"
-        "    tree overlay or by writing its name and address to the bus's new_device file;\n"
+        "  - the driver: the kernel must know which chip is at which address, from a device\n"
+        "    tree overlay or from its name and address in the bus's new_device file;\n"
         "  - the wiring: `i2cdetect -y 1` (package i2c-tools) shows whether a chip answers.\n"
     )

@@ -78,7 +78,7 @@ def _name(label: object) -> str:
         return _NAMES.get(label, str(label))
     if isinstance(label, str):
         return label
-    raise BadPayload(f"not a SenML pack: label {label!r} is neither a number nor text")
+    raise BadPayload(f"not a SenML pack: label {label!r} must be a number or text")
 
 
 def _value(value: Any) -> Any:
