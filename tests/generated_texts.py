@@ -1,7 +1,7 @@
 """Tables of README, help and DEVELOPERS.md that are made from the code.
 
-`PYTHONPATH=. python tests/generated_texts.py` writes them; `tests/test_readme.py` says where one is
-out of date.
+`PYTHONPATH=. python tests/generated_texts.py` writes them;
+`tests/project/test_readme.py` says where one is out of date.
 """
 
 from __future__ import annotations

@@ -18,7 +18,11 @@ import time
 from contextlib import ExitStack
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
+sys.path[:0] = [
+    str(Path(__file__).parents[2]),
+    str(Path(__file__).parents[1]),
+    str(Path(__file__).parents[1] / "agent"),
+]
 
 import paho.mqtt.client as paho
 from agent_fixtures import Board, RunningAgent

@@ -17,7 +17,7 @@ from dashboard.ui.formats import DAY_MS, HOUR_MS, MINUTE_MS
 from monitor.core.clock import to_ms
 
 PARIS = ZoneInfo("Europe/Paris")
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 
 
 def ms(*when: int) -> int:
