@@ -8,8 +8,9 @@ import pytest
 from test_clients_sheet import MADE_MS, PARIS
 
 from monitor.clients.calculation import calculate_sheet
+from monitor.clients.journey_words import LEAST_SHUT_H
 from monitor.clients.request import read_wish
-from monitor.clients.sheet import LEAST_SHUT_H, sheet_of
+from monitor.clients.sheet import sheet_of
 from monitor.science.case.devices import Humidifier
 from monitor.science.case.measures import Holds, Measure
 

@@ -1,0 +1,104 @@
+"""A year at home in words: how long the case alone protects, and the plot."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from monitor.science.case.simulation import TOO_DAMP_PCT
+
+if TYPE_CHECKING:
+    from monitor.clients.calculation import HoldTime, SheetCalculation
+    from monitor.clients.language import Language
+
+
+def hold_words(worked: SheetCalculation) -> tuple[str, ...]:
+    say, advised = worked.wish.language, worked.advised
+    lines = [_held(h, say, dry=dry) for h, dry in ((worked.dry, True), (worked.damp, False)) if h]
+    if worked.wish.case.holds_nothing and lines:
+        lines = [
+            say.text("Under a cover, the instrument follows the air of the room within days.")
+        ]
+    damp = advised.too_damp_h
+    if worked.unknown:
+        lines.append(
+            say.text(
+                "How damp the air around it becomes in the months without readings is not known."
+            )
+        )
+    elif damp.high < 1:
+        lines.append(
+            say.text(
+                "With the advice, the air around it is too damp (above {limit}) for less than "
+                "an hour a year in 9 of 10 homes and cases like yours.",
+                limit=say.percent(TOO_DAMP_PCT),
+            )
+        )
+    else:
+        lines.append(
+            say.text(
+                "With the advice, the air around it is too damp (above {limit}) for {hours} "
+                "hours a year. As it is used now: {now} hours.",
+                limit=say.percent(TOO_DAMP_PCT),
+                hours=say.range(damp),
+                now=say.range(worked.bare.too_damp_h),
+            )
+        )
+    return tuple(lines)
+
+
+def _held(held: HoldTime, say: Language, *, dry: bool) -> str:
+    days = say.range(held.days) if math.isfinite(held.days.high) else say.number(held.days.low)
+    values = {
+        "room": say.percent(held.room_pct),
+        "limit": say.percent(held.limit_pct),
+        "days": days,
+    }
+    if dry:
+        return say.text(
+            "In the driest month the home is at {room}. The closed case alone keeps the wood "
+            "above {limit} for {days} days.",
+            **values,
+        )
+    return say.text(
+        "In the dampest month the home is at {room}. The closed case alone keeps the wood "
+        "below {limit} for {days} days.",
+        **values,
+    )
+
+
+def plot_words(worked: SheetCalculation) -> str:
+    """The plot in words, for those who cannot see it."""
+    say, known = worked.wish.language, worked.advice.known
+    middle = {m: worked.advice.home[m - 1].median for m in known}
+    driest, dampest = min(known, key=middle.__getitem__), max(known, key=middle.__getitem__)
+    middles = list(middle.values())
+    if worked.unknown and round(min(middles)) == round(max(middles)):
+        return say.text(
+            "RH through the year, 5-day means. Your home: about {level} in {known}. Hatched: nothing "
+            "is known. Grey band: right for the instrument. Shaded: range with the advice.",
+            level=say.percent(min(middles)),
+            known=say.listed(known),
+        )
+    if worked.unknown:
+        return say.text(
+            "RH through the year, 5-day means. Your home: from {low} to {high} in {known}. Hatched: "
+            "nothing is known. Grey band: right for the instrument. Shaded: range with the advice.",
+            low=say.percent(min(middles)),
+            high=say.percent(max(middles)),
+            known=say.listed(known),
+        )
+    if round(min(middles)) == round(max(middles)):
+        return say.text(
+            "RH through the year, 5-day means. Your home: about {level} all year. Grey band: "
+            "right for the instrument. Shaded: range with the advice.",
+            level=say.percent(min(middles)),
+        )
+    return say.text(
+        "RH through the year, 5-day means. Your home: from {low} in {driest} to {high} in "
+        "{dampest}. Grey band: right for the instrument. Shaded: range with the advice.",
+        low=say.percent(min(middles)),
+        driest=say.month(driest),
+        high=say.percent(max(middles)),
+        dampest=say.month(dampest),
+    )
