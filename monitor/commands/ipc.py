@@ -6,6 +6,7 @@ way over a loopback connection, with a token that only this user's processes can
 
 from __future__ import annotations
 
+import contextlib
 import hmac
 import json
 import logging
@@ -59,6 +60,8 @@ class Desk:
 
         self._server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), CommandConnection)
         self._server.daemon_threads = True
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._serve, name="desk", daemon=True)
 
     def start(self) -> None:
         """Open the desk and leave its address and token where our processes look."""
@@ -67,11 +70,20 @@ class Desk:
         handle = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             json.dump({"port": port, "token": self._token}, file)
-        threading.Thread(target=self._server.serve_forever, name="desk", daemon=True).start()
+        self._thread.start()
+
+    def _serve(self) -> None:
+        """Wait for callers without polling: `serve_forever` would look twice a second."""
+        while not self._stopping.is_set():
+            self._server.handle_request()
 
     def stop(self) -> None:
         self.path.unlink(missing_ok=True)
-        self._server.shutdown()
+        self._stopping.set()
+        with contextlib.suppress(OSError):  # a last caller, who has nothing to ask
+            port = self._server.server_address[1]
+            socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S).close()
+        self._thread.join(PATIENCE_S)
         self._server.server_close()
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import socket
+import time
 from collections.abc import Mapping
 
 import pytest
@@ -224,6 +225,19 @@ def test_the_desk_answers_and_says_why_not(desk):
     assert ask(desk, {"do": "x", "what": "àß-brown ö"})["echo"]["what"] == "àß-brown ö"
     with pytest.raises(Rejected, match="no such wait"):
         ask(desk, {"do": "fail"})
+
+
+def test_a_desk_closes_at_once(tmp_path):
+    """No stop of the service waits for a poll; the fastest of three, for a busy machine."""
+    took_s = []
+    for _ in range(3):
+        service = Desk(tmp_path / "desk.json", dict)
+        service.start()
+        began = time.monotonic()
+        service.stop()
+        took_s.append(time.monotonic() - began)
+        assert not (tmp_path / "desk.json").exists()
+    assert min(took_s) < 0.2
 
 
 def test_a_rejection_crosses_the_process_as_data(desk):
