@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -11,14 +11,18 @@ import numpy as np
 from monitor.air.place_means import joined, places
 from monitor.air.unreliable_readings import doubtful
 from monitor.core.errors import OutOfRange
+from monitor.core.formats import unit_of
 from monitor.core.measurements import Quantity, Series
 from monitor.domain.air_assessment import AirAssessment, judge
+from monitor.domain.cold_walls import OutdoorTemps, SafeHumidity, add_water, safe_humidity
+from monitor.domain.forecast import at_moments
 from monitor.domain.places import AirLimits, Place, band
 from monitor.science.air import relative_humidity_at
+from monitor.science.cold_surface import TEMP_C, measured_factor
 from monitor.science.registry import derive
 from monitor.science.uncertainty import dew_point_uncertainty, moisture_content_uncertainty
 from monitor.science.wood import moisture_content_is_extrapolated
-from monitor.store import TEN_MINUTES_S, Reader
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, forecasts
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,6 +33,7 @@ EMC = "equilibrium_moisture_content"
 HEATED_TO_C = 20.0
 """Temperature to which outdoor air is heated for its RH indoors. [°C]"""
 TRACE_MS = 86_400_000
+HOUR_MS = 3_600_000
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
 
 
@@ -45,6 +50,10 @@ class LatestAir:
     at_ms: NDArray[np.int64]
     temp_c: NDArray[np.float64]
     rh_pct: NDArray[np.float64]
+    outdoors: OutdoorTemps | None = None
+    """As a sensor outdoors has it, else the newest forecast."""
+    surface_day_c: float = math.nan
+    """Mean of the coldest measured surface over the last day. [°C]"""
 
 
 class DayTrace(NamedTuple):
@@ -66,7 +75,8 @@ class PlaceAir:
 
     `u_dew_point_k` and `u_moisture_pct` follow from the sensor's calibration, or else from its
     stated accuracy (k = 2).
-    `heated_rh_pct` is the RH of outdoor air brought in and heated to `HEATED_TO_C`. [%]
+    `heated_rh_pct` is the RH of outdoor air brought in and heated to `HEATED_TO_C`. [%] `safe` is
+    the highest RH that its cold walls bear; None where that is not known.
     """
 
     place: Place
@@ -85,6 +95,7 @@ class PlaceAir:
     extrapolated: bool
     heated_rh_pct: float
     band_pct: tuple[float, float]
+    safe: SafeHumidity | None
     assessment: AirAssessment
     trace: DayTrace
 
@@ -131,8 +142,40 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[LatestAir]:
             for q in (T, RH)
         ]
         own = {q: u_of[s] for q in (T, RH) if (s := Series(place.id, name, q)) in u_of}
-        found.append(LatestAir(place, name, newest, own, *joined(*trace)))
-    return found
+        surface = _surface_day_c(reader, ids, place.id, now_ms)
+        found.append(LatestAir(place, name, newest, own, *joined(*trace), None, surface))
+    outdoors = _outdoors(reader, found, settings, now_ms)
+    return [replace(one, outdoors=outdoors) for one in found]
+
+
+def _outdoors(
+    reader: Reader, found: list[LatestAir], settings: Settings, now_ms: int
+) -> OutdoorTemps | None:
+    """Outdoor temperature from a sensor of the last hour, else from the newest forecast."""
+    for one in found:
+        if one.place.kind == "outdoors" and len(one.at_ms) and now_ms - one.at_ms[-1] < HOUR_MS:
+            temps = OutdoorTemps(float(np.mean(one.temp_c)), float(one.temp_c[-1]))
+            if all(TEMP_C[0] <= temp <= TEMP_C[1] for temp in temps):
+                return temps
+    told = forecasts.newest(reader, now_ms, [source.id for source in settings.forecasts])
+    if told is None:
+        return None
+    hours = now_ms - TRACE_MS + HOUR_MS * np.arange(25, dtype=np.int64)
+    ahead = at_moments(told, hours).temp_c
+    if np.isnan(ahead[-1]):
+        return None
+    return OutdoorTemps(float(np.nanmean(ahead)), float(ahead[-1]))
+
+
+def _surface_day_c(reader: Reader, ids: dict[Series, int], place: str, now_ms: int) -> float:
+    """Mean of the coldest surface that a sensor at the place measured over the last day. [°C]"""
+    means = [
+        float(np.mean(rows["mean"]))
+        for series, series_id in ids.items()
+        if (series.place, series.quantity) == (place, Quantity.SURFACE_TEMPERATURE)
+        and len(rows := reader.rollups(series_id, HOUR_S, now_ms - TRACE_MS, now_ms + 1))
+    ]
+    return min(means, default=math.nan)
 
 
 def _in_doubt(
@@ -174,6 +217,9 @@ def _place_air(one: LatestAir, settings: Settings, now_ms: int) -> PlaceAir:
         heated = _heated(temp, rh)
     trace = _trace(one, heard, temp, rh)
     u_dew, u_emc = _uncertainty(temp, rh, dew, emc, one.u_calibrated, settings)
+    unit = unit_of(settings.board.temperature_unit == "F")
+    safe = safe_humidity(one.place, temp, one.outdoors, _wall_factor(one))
+    water = add_water(safe, band(one.place, settings.limits), rh, unit)
     return PlaceAir(
         place=one.place,
         heard_ms=heard,
@@ -192,11 +238,28 @@ def _place_air(one: LatestAir, settings: Settings, now_ms: int) -> PlaceAir:
         and bool(moisture_content_is_extrapolated(temp, min(rh, 100.0))),
         heated_rh_pct=heated,
         band_pct=work_band(one.place, settings.limits),
+        safe=safe,
         assessment=judge(
-            one.place, settings.limits, trace.at_ms, trace.temp_c, trace.rh_pct, trace.dew_point_c
+            one.place,
+            settings.limits,
+            trace.at_ms,
+            trace.temp_c,
+            trace.rh_pct,
+            trace.dew_point_c,
+            water,
         ),
         trace=trace,
     )
+
+
+def _wall_factor(one: LatestAir) -> float:
+    """Temperature factor of the coldest measured wall, from means of the last day; NaN without."""
+    if one.outdoors is None or not len(one.temp_c) or not math.isfinite(one.surface_day_c):
+        return math.nan
+    temps = (one.surface_day_c, float(np.mean(one.temp_c)), one.outdoors.day_c)
+    if any(not TEMP_C[0] <= temp <= TEMP_C[1] for temp in temps):  # a broken sensor
+        return math.nan
+    return float(measured_factor(*temps))
 
 
 def _trace(one: LatestAir, heard: int | None, temp: float, rh: float) -> DayTrace:

@@ -72,6 +72,7 @@ def judge(
     temp_c: NDArray[np.float64],
     rh_pct: NDArray[np.float64],
     dew_point_c: NDArray[np.float64],
+    add_water: str = ADD_WATER,
 ) -> AirAssessment:
     """The assessment of a place's air now, from its recent trace.
 
@@ -83,6 +84,8 @@ def judge(
     ts_ms, temp_c, rh_pct, dew_point_c : ndarray of shape (n,)
         The last hours, oldest first, ending now: time [ms since 1970-01-01 UTC], air temperature
         [°C], RH [%] and dew point [°C]; NaN where unknown.
+    add_water : str
+        Advice to add water, as the cold walls of the place allow it (`cold_walls.add_water`).
 
     Returns
     -------
@@ -97,7 +100,7 @@ def judge(
     worst: AirAssessment | None = None
     last_end = int(ts_ms[0])
     hot = bool(latched(temp_c, limits.temp_high_c, limits.temp_high_c - limits.temp_margin_c)[-1])
-    for rule in _rules(place, limits, hot=hot):
+    for rule in _rules(place, limits, add_water, hot=hot):
         on = latched(values[rule.of], rule.begins, rule.ends)
         if on[-1]:
             off = np.flatnonzero(~on)
@@ -140,7 +143,7 @@ _RIGHT = {
 }
 
 
-def _rules(place: Place, limits: AirLimits, *, hot: bool) -> Iterator[_Rule]:
+def _rules(place: Place, limits: AirLimits, add_water: str, *, hot: bool) -> Iterator[_Rule]:
     """The rules of a place's kind, the gravest of equal weight first. `hot`: no advice to warm."""
     low, high = band(place, limits)
     rh, t, s = limits.rh_margin_pct, limits.temp_margin_c, limits.varnish_spread_margin_k
@@ -154,7 +157,7 @@ def _rules(place: Place, limits: AirLimits, *, hot: bool) -> Iterator[_Rule]:
             very_low,
             very_low + rh,
             "Very dry",
-            f"Seams and cracks open. {OPENED_PLATES} Close no joints. {ADD_WATER}",
+            f"Seams and cracks open. {OPENED_PLATES} Close no joints. {add_water}",
         )
         yield _Rule(
             AirState.DAMP,
@@ -173,7 +176,7 @@ def _rules(place: Place, limits: AirLimits, *, hot: bool) -> Iterator[_Rule]:
             low,
             low + rh,
             "Dry",
-            f"Opened plates shrink. {OPENED_PLATES} {ADD_WATER}",
+            f"Opened plates shrink. {OPENED_PLATES} {add_water}",
         )
         yield _Rule(
             AirState.DAMP,
@@ -247,7 +250,7 @@ def _rules(place: Place, limits: AirLimits, *, hot: bool) -> Iterator[_Rule]:
             very_low,
             very_low + rh,
             "Very dry",
-            f"A coat skins over and dust flies. {ADD_WATER} Varnish later.",
+            f"A coat skins over and dust flies. {add_water} Varnish later.",
         )
         yield _Rule(
             AirState.COLD,

@@ -82,7 +82,10 @@ class Place:
     `id` is its name in topics, `name` the one on screen (the id if empty). `kind` says what work
     is done there: gluing and open wood, varnishing, or none (outdoors). `rh_low_pct` and
     `rh_high_pct` are the place's own band instead of the shop's. [%] `volume_m3` is the room's, for
-    the water it would take; 0: not told. [m³]
+    the water it would take; 0: not told. [m³] `wall_factor` is the temperature factor of its coldest
+    wall (`cold_surface`); 0: as measured by a surface sensor, else a weak corner's. [-] `glass`: the
+    panes of its windows, where dew on them is to limit its humidity. `open_flame`: a heater
+    without a flue, or another flame, burns there.
     """
 
     id: str
@@ -91,6 +94,9 @@ class Place:
     rh_low_pct: float | None = None
     rh_high_pct: float | None = None
     volume_m3: float = 0.0
+    wall_factor: float = 0.0
+    glass: Literal["", "single", "double"] = ""
+    open_flame: bool = False
 
     @property
     def label(self) -> str:

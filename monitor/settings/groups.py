@@ -343,6 +343,10 @@ class Fields(BaseModel):
                 raise ValueError(
                     f"{place.id}: volume_m3 = {place.volume_m3:g}: must be 5 to 5000 m³, or 0"
                 )
+            if place.wall_factor and not 0.1 <= place.wall_factor <= 1:
+                raise ValueError(
+                    f"{place.id}: wall_factor = {place.wall_factor:g}: must be 0.1 to 1, or 0"
+                )
             if low is not None and high is not None and low >= high:
                 raise ValueError(
                     f"{place.id}: rh_low_pct {low:g} is not below rh_high_pct {high:g}"
