@@ -113,11 +113,11 @@ def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
         form.check()
         request = read_request(values, now_ms())
         own = {name: tap[name] for name in ("id", "by") if isinstance(tap.get(name), str)}
-        done = ipc.ask(shop.settings.desk_path, request.as_command(**own))
-    except ipc.DeskUnavailable:
+        done = ipc.ask(shop.settings.command_link_path, request.as_command(**own))
+    except ipc.ServiceUnavailable:
         return _reply(503, later="The service does not answer. Is Benchweather running?")
     except StoreFault as exc:
-        return _reply(503, later=f"The store cannot be read just now: {exc}.")
+        return _reply(503, later=f"The store cannot be used just now: {exc}.")
     except Rejected as exc:
         return _rejected(exc, reader, form)
     return _reply(200, done=done)

@@ -20,7 +20,7 @@ from conftest import benchweather
 from monitor.air.place_means import places
 from monitor.clients import archive
 from monitor.commands import Commands
-from monitor.commands.ipc import Desk
+from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.sensor_care.calibration import JarWatch
 from monitor.settings import load
@@ -29,7 +29,7 @@ from monitor.waits.evaluation import equivalent_s, foreseen_ms
 
 
 class CommandServer:
-    """A store, the commands and the desk of a shop, put together as the supervisor does."""
+    """A store, the commands and the link of a shop, put together as the supervisor does."""
 
     def __init__(self, folder: Path) -> None:
         self.data, self.store = folder, folder / "readings.sqlite3"
@@ -53,9 +53,9 @@ class CommandServer:
             places=lambda: [place.id for place in places(reader, self.settings)],
             look=JarWatch(reader, self.settings),
         )
-        desk = Desk(self.settings.desk_path, self._carry_out)
-        desk.start()
-        self._parts.callback(desk.stop)
+        link = CommandLink(self.settings.command_link_path, self._carry_out)
+        link.start()
+        self._parts.callback(link.stop)
 
     def _carry_out(self, command: Mapping[str, object]) -> Mapping[str, object]:
         if command.get("about") == archive.ABOUT:

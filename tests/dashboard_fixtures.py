@@ -13,7 +13,7 @@ import numpy as np
 
 from monitor.clients import archive
 from monitor.commands import Commands
-from monitor.commands.ipc import Desk
+from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.runtime import heartbeat
@@ -196,8 +196,8 @@ def full_bench(commands: Commands, now: int) -> list[str]:
 
 
 @contextlib.contextmanager
-def desk(settings: Settings, commands: Commands) -> Iterator[None]:
-    """The service's desk over these commands, and its secrets, as the service has them."""
+def command_link(settings: Settings, commands: Commands) -> Iterator[None]:
+    """The service's command link over these commands, and its secrets, as the service has them."""
     lock = threading.Lock()
 
     def handle(command: Mapping[str, object]) -> Mapping[str, object]:
@@ -211,7 +211,7 @@ def desk(settings: Settings, commands: Commands) -> Iterator[None]:
         settings.secrets_path.write_text(
             json.dumps({"session_key": "k" * 40, "calendar_token": "t" * 40})
         )
-    opened = Desk(settings.desk_path, handle)
+    opened = CommandLink(settings.command_link_path, handle)
     opened.start()
     try:
         yield

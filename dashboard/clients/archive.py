@@ -162,7 +162,7 @@ def opened(
 def erased(client: str, shop: ShopData) -> str:
     """Erase a client's sheets through the service; return the result in words."""
     try:
-        count = ipc.ask(shop.settings.desk_path, archive.erasing(client))["erased"]
+        count = ipc.ask(shop.settings.command_link_path, archive.erasing(client))["erased"]
     except MonitorError as exc:
         return f"Not erased: {exc}."
     return f"Erased: {count} {'sheet' if count == 1 else 'sheets'}."

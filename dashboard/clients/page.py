@@ -199,7 +199,7 @@ def answered(
 def _kept(worked: SheetCalculation, airs: HomeSources, sheet: Sheet, shop: ShopData) -> str:
     """Have the service keep a finished sheet; return the result in words."""
     try:
-        ipc.ask(shop.settings.desk_path, past.keeping(worked, airs, sheet, now_ms()))
+        ipc.ask(shop.settings.command_link_path, past.keeping(worked, airs, sheet, now_ms()))
     except MonitorError as exc:
         return f"Made, but not kept: {exc}."
     return "The sheet is made and kept under Past sheets."
@@ -292,7 +292,7 @@ def recorded(instrument_id: str, shop: ShopData, kept: CachedJournal) -> tuple[A
         if made is None:
             return dash.no_update, "There is no such instrument."
         request = RecordInstrument(instrument=instrument_id, fingerprints=made.fingerprints)
-        ipc.ask(settings.desk_path, request.as_command(by="board"))
+        ipc.ask(settings.command_link_path, request.as_command(by="board"))
     except MonitorError as exc:
         return dash.no_update, f"It could not be made: {exc}."
     out = io.BytesIO()

@@ -27,9 +27,9 @@ def _sent(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
 
     request = read_request({"do": do} | fields, now_ms())
     command = request.as_command(by=getpass.getuser(), id=uuid.uuid4().hex)
-    if not settings.desk_path.exists():
+    if not settings.command_link_path.exists():
         failed(f"No service is running in {settings.data}. {start_hint(settings)}")
-    return ipc.ask(settings.desk_path, command)
+    return ipc.ask(settings.command_link_path, command)
 
 
 def each(

@@ -1,8 +1,8 @@
 """Past sheets: kept with all that they rest on, so that each can be found, made again and erased.
 
-A sheet is kept under the name it was made for; one for nobody is not kept. The board asks for it at
-the service's desk, the command line of the store; neither way goes through the journal, which never
-forgets, and nothing of a command is logged.
+A sheet is kept under the name it was made for; one for nobody is not kept. The board asks for it by
+the service's command link, the command line asks the store; neither way goes through the journal,
+which never forgets, and nothing of a command is logged.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The desk: where other processes on this machine hand the service a command and get an answer.
+"""Command link: other processes on this machine hand the service a command and get its answer.
 
 The service alone writes the store; the board and the command line ask it here. One JSON line each
 way over a loopback connection, with a token that only this user's processes can read.
@@ -20,7 +20,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from monitor.core.errors import Fault, MonitorError, Rejected
+from monitor.core.errors import Fault, MonitorError, Rejected, StoreUnavailable
 
 log = logging.getLogger(__name__)
 
@@ -32,15 +32,15 @@ PATIENCE_S = 10.0
 Handler = Callable[[Mapping[str, Any]], Mapping[str, Any]]
 
 
-class DeskUnavailable(MonitorError):
+class ServiceUnavailable(MonitorError):
     """The service does not answer: it is not running, or busy beyond patience."""
 
     retryable = True
 
 
-class Desk:
+class CommandLink:
     """The service's side. `handle` is called in a thread per connection and may raise
-    `MonitorError`; the faults of a `Rejected` are the answer."""
+    `MonitorError`: the answer is the faults of a `Rejected`, or that the store is away."""
 
     def __init__(self, path: Path, handle: Handler) -> None:
         self.path = path
@@ -56,15 +56,15 @@ class Desk:
                     answer = _answer(line, token, handle)
                     self.wfile.write(json.dumps(answer).encode() + b"\n")
                 except OSError as exc:  # whoever asked has gone
-                    log.debug("desk lost its caller reason=%s", exc)
+                    log.debug("command link lost its caller reason=%s", exc)
 
         self._server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), CommandConnection)
         self._server.daemon_threads = True
         self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._serve, name="desk", daemon=True)
+        self._thread = threading.Thread(target=self._serve, name="command-link", daemon=True)
 
     def start(self) -> None:
-        """Open the desk and leave its address and token where our processes look."""
+        """Open the link and leave its address and token where our processes look."""
         port = self._server.server_address[1]
         self.path.unlink(missing_ok=True)
         handle = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -106,9 +106,11 @@ def ask(path: Path, command: Mapping[str, Any]) -> Mapping[str, Any]:
             with line.makefile("rb") as answers:
                 answer = json.loads(answers.readline(LINE_MAX))
     except (OSError, ValueError, KeyError) as exc:
-        raise DeskUnavailable(
+        raise ServiceUnavailable(
             "the service does not answer: start it with `benchweather run` and try again"
         ) from exc
+    if "unavailable" in answer:
+        raise StoreUnavailable(answer["unavailable"])
     if "rejected" in answer:
         raise Rejected(*(Fault(**fault) for fault in answer["rejected"]))
     done: Mapping[str, Any] = answer["done"]
@@ -129,6 +131,8 @@ def _answer(line: bytes, token: str, handle: Handler) -> dict[str, Any]:
         return {"done": handle(command)}
     except Rejected as exc:
         return _rejected(exc)
+    except StoreUnavailable as exc:
+        return {"unavailable": str(exc)}
     except MonitorError as exc:
         return _rejected(Rejected(str(exc)))
     except Exception as exc:

@@ -24,7 +24,7 @@ from monitor.air.place_means import places
 from monitor.alerting.observations import ServiceTroubles
 from monitor.clients import archive
 from monitor.commands import Commands
-from monitor.commands.ipc import Desk
+from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.errors import BrokerFault, MonitorError, SettingsFault, StoreFault
 from monitor.core.signals import signals_call
@@ -147,9 +147,9 @@ class Supervisor:
                 jobs, ingest, parts.enter_context(_evaluation(settings, address, ingest, sender))
             )
             self._schedule_forecasts(jobs, intake)
-            desk = Desk(settings.desk_path, functools.partial(_carry_out, ingest))
-            desk.start()
-            parts.callback(desk.stop)
+            link = CommandLink(settings.command_link_path, functools.partial(_carry_out, ingest))
+            link.start()
+            parts.callback(link.stop)
             ingest.start()
             parts.callback(ingest.stop, STOP_WAIT_S)
             jobs.start()

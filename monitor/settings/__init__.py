@@ -93,8 +93,8 @@ class Settings:
         return self.data / "heartbeat.json"
 
     @property
-    def desk_path(self) -> Path:
-        return self.data / "desk.json"
+    def command_link_path(self) -> Path:
+        return self.data / "command-link.json"
 
     @property
     def secrets_path(self) -> Path:

@@ -146,8 +146,8 @@ def _fill_bench(settings: Settings) -> None:
     try:
         with contextlib.closing(Reader(settings.store_path)) as reader:
             journal = Journal(reader)
-        bench.take_in(settings.desk_path, journal.instruments, now_ms())
-        bench.fill(settings.desk_path, journal.waits, now_ms())
+        bench.take_in(settings.command_link_path, journal.instruments, now_ms())
+        bench.fill(settings.command_link_path, journal.waits, now_ms())
     except MonitorError as exc:
         log.warning("demo cannot fill its bench reason=%s", exc)
 

@@ -1,4 +1,4 @@
-"""The demo's bench: a dozen waits on four invented instruments, opened through the service's desk
+"""The demo's bench: a dozen waits on four invented instruments, opened through the service's link
 as a repairer would, so that the board has something in clamps and in for repair.
 """
 
@@ -71,13 +71,13 @@ FINISHED = (
 """Job, how long it was left [h], and how it was."""
 
 
-def take_in(desk: Path, instruments: Mapping[str, Instrument], now_ms: int) -> int:
+def take_in(link: Path, instruments: Mapping[str, Instrument], now_ms: int) -> int:
     """Register the demo's instruments that were never in. Returns how many were.
 
     Parameters
     ----------
-    desk : Path
-        The service's desk.
+    link : Path
+        The service's link.
     instruments : mapping of id to Instrument
         Those there are, or were.
     now_ms : int
@@ -87,7 +87,7 @@ def take_in(desk: Path, instruments: Mapping[str, Instrument], now_ms: int) -> i
     for guest in (new := [guest for guest in GUESTS if guest.reference not in known]):
         about = {"about": "instrument", "by": BY}
         done = ask(
-            desk,
+            link,
             about
             | {
                 "do": "register",
@@ -102,17 +102,17 @@ def take_in(desk: Path, instruments: Mapping[str, Instrument], now_ms: int) -> i
         )
         if guest.opened_d is not None:
             at_ms = _ago(now_ms, guest.opened_d)
-            ask(desk, about | {"do": "open", "instrument": done["instrument"], "at_ms": at_ms})
+            ask(link, about | {"do": "open", "instrument": done["instrument"], "at_ms": at_ms})
     return len(new)
 
 
-def fill(desk: Path, waits: Mapping[str, Wait], now_ms: int) -> int:
+def fill(link: Path, waits: Mapping[str, Wait], now_ms: int) -> int:
     """Open the demo's waits that are not there yet. Returns how many were opened.
 
     Parameters
     ----------
-    desk : Path
-        The service's desk.
+    link : Path
+        The service's link.
     waits : mapping of id to Wait
         Those there are.
     now_ms : int
@@ -122,18 +122,18 @@ def fill(desk: Path, waits: Mapping[str, Wait], now_ms: int) -> int:
     opened = 0
     for job in OPEN:
         if (job.kind, job.instrument, job.what) not in known:
-            _open(desk, job, now_ms)
+            _open(link, job, now_ms)
             opened += 1
     for job, left_h, feel in FINISHED:
         if (job.kind, job.instrument, job.what) not in known:
-            wait_id = _open(desk, job, now_ms)
+            wait_id = _open(link, job, now_ms)
             at_ms = now_ms - round((job.ago_h - left_h) * HOUR_MS)
-            ask(desk, {"do": "release", "by": BY, "wait": wait_id, "at_ms": at_ms, "feel": feel})
+            ask(link, {"do": "release", "by": BY, "wait": wait_id, "at_ms": at_ms, "feel": feel})
             opened += 1
     return opened
 
 
-def _open(desk: Path, job: Job, now_ms: int) -> str:
+def _open(link: Path, job: Job, now_ms: int) -> str:
     command: dict[str, Any] = {
         "do": "open",
         "by": BY,
@@ -144,7 +144,7 @@ def _open(desk: Path, job: Job, now_ms: int) -> str:
         "clamps": job.clamps,
         "start_ms": now_ms - round(job.ago_h * HOUR_MS),
     }
-    return str(ask(desk, command)["waits"][0])
+    return str(ask(link, command)["waits"][0])
 
 
 def _ago(now_ms: int, days: float) -> int:

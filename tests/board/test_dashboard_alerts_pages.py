@@ -1,4 +1,4 @@
-"""The pages of alerts and what a tap on them becomes, with the store, the desk and the journal."""
+"""Pages of alerts and what a tap on them becomes, with store, command link and journal."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def dry(tmp_path, made):
     shop_air.beat(settings)
     with contextlib.closing(Writer(settings.store_path)) as writer:
         commands = alert_fixtures.commanded(writer, settings)
-        with shop_air.desk(settings, commands):
+        with shop_air.command_link(settings, commands):
             yield settings, writer, commands
 
 

@@ -209,7 +209,7 @@ def test_a_kind_taken_off_the_list_is_put_back_as_it_was_by_a_tap(tmp_path):
         ):
             commands.carry_out(command, now_ms())
         before = dict(commands.journal.book)
-        with shop_air.desk(settings, commands):
+        with shop_air.command_link(settings, commands):
             client = create_app(settings).server.test_client()
 
             def tap(kind):

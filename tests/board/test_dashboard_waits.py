@@ -225,7 +225,7 @@ def test_the_bar_keeps_within_its_axis_and_done_ends_now():
     assert parts["done"]["width"] == parts["now"]["left"] == parts["togo"]["left"]
 
 
-# With the store, the desk and the journal as they are
+# With the store, the command link and the journal as they are
 
 
 @pytest.fixture
@@ -414,7 +414,7 @@ def test_a_tap_opens_a_wait_once_however_often_it_is_sent(settings, commands, cl
         "at_ms": now_ms(),
         "form": {"instrument": "Violin", "clamps": "32", "count": ""},
     }
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         status, first = do(client, **tap)
         assert status == 200
         assert do(client, **tap) == (200, first)
@@ -425,7 +425,7 @@ def test_a_tap_opens_a_wait_once_however_often_it_is_sent(settings, commands, cl
 
 def test_eight_cleats_open_at_once_with_a_start_of_their_own(settings, commands, client, book):
     start = formats.to_input(now_ms() - 2 * HOUR, settings.zone)
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         status, answer = do(
             client,
             do="open",
@@ -443,7 +443,7 @@ def test_eight_cleats_open_at_once_with_a_start_of_their_own(settings, commands,
 
 
 def test_release_feel_and_taking_it_back(settings, commands, ids, client, book):
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         assert do(client, do="release", wait=ids[4], at_ms=now_ms())[0] == 200
         assert do(client, do="feel", wait=ids[4], feel="right")[0] == 200
         assert book.wait(ids[4]).feel is Feel.RIGHT
@@ -465,7 +465,7 @@ def test_only_what_was_changed_is_put_right(settings, commands, ids, client, boo
         "start": formats.to_input(was.started_ms, settings.zone),
         "wanted": "",
     }
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         assert do(client, do="correct", wait=ids[1], form=form)[0] == 200
         last = book.wait(ids[1]).events[-1]
         assert last.body == {"what": "top, all round", "wanted_ms": None}
@@ -486,7 +486,7 @@ def test_only_what_was_changed_is_put_right(settings, commands, ids, client, boo
     ],
 )
 def test_a_field_that_cannot_be_read_is_named(settings, commands, client, form, said):
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         status, answer = do(
             client, do="open", id="c", kind="cleat", place="front-bench", form=form
         )
@@ -502,7 +502,7 @@ def test_without_the_service_a_tap_is_to_be_sent_again(commands, client):
 
 
 def test_a_kind_is_changed_added_and_taken_off(settings, commands, client, book):
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         form = {"basis_h": "5,5", "minimum_h": "2", "spread": "0.2", "law.wood_memory_h": "3"}
         assert do(client, do="kind", kind="cleat", form=form)[0] == 200
         changed = book.kind("cleat")

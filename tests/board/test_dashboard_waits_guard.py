@@ -28,7 +28,7 @@ def same(host="localhost"):
 
 @pytest.fixture
 def make(tmp_path):
-    """A client of a board with these settings, its desk open."""
+    """A client of a board with these settings, its command link open."""
     with contextlib.ExitStack() as parts:
 
         def client(config=shop_air.CONFIG, *, secrets=True):
@@ -36,7 +36,7 @@ def make(tmp_path):
             writer = parts.enter_context(contextlib.closing(Writer(settings.store_path)))
             shop_air.fill(writer, "front-bench", now_ms() - 3_600_000, now_ms(), 60_000)
             commands = shop_air.commanded(writer, settings)
-            parts.enter_context(shop_air.desk(settings, commands))
+            parts.enter_context(shop_air.command_link(settings, commands))
             if not secrets:
                 settings.secrets_path.unlink()
             return create_app(settings).server.test_client()

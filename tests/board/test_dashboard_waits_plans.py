@@ -90,7 +90,7 @@ def test_the_calendar_holds_each_ready_time_and_is_read_back(
     settings, commands, ids, client, book
 ):
     commands.carry_out({"do": "release", "wait": ids[2]}, now_ms())
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         answer = feed(client)
     assert (answer.status_code, answer.mimetype) == (200, "text/calendar")
     events = {str(e["uid"]): e for e in icalendar.Calendar.from_ical(answer.data).walk("VEVENT")}
@@ -113,7 +113,7 @@ def test_a_wait_keeps_its_uid_and_counts_up_when_it_is_changed(settings, command
         found = icalendar.Calendar.from_ical(feed(client).data).walk("VEVENT")
         return next(e for e in found if str(e["uid"]).startswith(f"wait-{ids[0]}-"))
 
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         first = event()
         commands.carry_out({"do": "correct", "wait": ids[0], "note": "clamp slipped"}, now_ms())
         second = event()
@@ -123,7 +123,7 @@ def test_a_wait_keeps_its_uid_and_counts_up_when_it_is_changed(settings, command
 
 @pytest.mark.parametrize("token", ["x", "t" * 39, "t" * 41, "é" * 40])
 def test_a_wrong_link_finds_nothing(settings, commands, client, token):
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         assert feed(client, token).status_code == 404
 
 

@@ -98,7 +98,7 @@ def test_how_long_until_it_has_settled(in_s, text):
     assert wood_text.settles_words(QuantileRange(*in_s)) == text
 
 
-# With the store, the desk and the journal as they are
+# With the store, the command link and the journal as they are
 
 
 @pytest.fixture

@@ -122,7 +122,7 @@ def do(client, **command):
 def test_what_cannot_be_is_refused_by_the_service_and_told_at_its_field(
     settings, commands, client, form, field, why
 ):
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         status, answer = do(client, do="register", id="r", at_ms=now_ms(), form=NEW | form)
     assert status == 409
     assert list(answer["fields"]) == [field]
@@ -132,7 +132,7 @@ def test_what_cannot_be_is_refused_by_the_service_and_told_at_its_field(
 
 
 def test_a_tap_opens_closes_moves_and_hands_out_once(settings, commands, guests, client, book):
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         tap = {"do": "open", "id": "o", "by": "Jo", "instrument": "va-2-viola", "at_ms": now_ms()}
         status, first = do(client, **tap)
         assert status == 200
@@ -156,7 +156,7 @@ def test_a_tap_opens_closes_moves_and_hands_out_once(settings, commands, guests,
 
 def test_what_was_done_earlier_is_noted_with_its_time(settings, commands, guests, client, book):
     at = formats.to_input(now_ms() - 3 * HOUR, settings.zone)
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         assert (
             do(client, do="open", instrument="va-2-viola", at_ms=now_ms(), form={"at": at})[0]
             == 200
@@ -175,7 +175,7 @@ def test_what_was_done_earlier_is_noted_with_its_time(settings, commands, guests
 def test_only_what_was_changed_is_corrected(settings, commands, guests, client, shop, book):
     one = book.instrument("va-2-viola")
     shown = wood_forms.form_of(one, shop)
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         same = do(client, do="amend", instrument=one.id, form=shown)
         assert same == (409, {"refused": "Nothing was changed."})
         form = shown | {
@@ -208,7 +208,7 @@ def test_a_part_can_be_added_and_the_presets_taken_again(
         "varnish_sd_m": "0",
         "restraint": "1",
     }
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         form = shown | {f"parts.4.{name}": value for name, value in bar.items()}
         assert do(client, do="amend", instrument=one.id, form=form)[0] == 200
         assert book.instrument(one.id).parts[4].name == "bass bar"
@@ -240,7 +240,7 @@ def test_a_part_that_cannot_be_is_told_at_its_field(
     settings, commands, guests, client, shop, book, form, fields
 ):
     shown = wood_forms.form_of(book.instrument("va-2-viola"), shop)
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         status, answer = do(client, do="amend", instrument="va-2-viola", form=shown | form)
     assert status == 409
     assert answer["fields"] == fields

@@ -25,7 +25,7 @@ MINUTE = 60_000
 
 
 class Troubled:
-    """A running board of a shop in trouble, its desk open."""
+    """A running board of a shop in trouble, its command link open."""
 
     def __init__(self, folder):
         self.port = free_port()
@@ -45,7 +45,10 @@ def running(folder, *, waits=False):
         shop_air.full_bench(board.commands, now_ms())
     shop_air.beat(board.settings, beat_ms=now_ms() + 3_600_000)  # it need not beat again
     try:
-        with shop_air.desk(board.settings, board.commands), browser.served(folder, board.port):
+        with (
+            shop_air.command_link(board.settings, board.commands),
+            browser.served(folder, board.port),
+        ):
             yield board
     finally:
         board.writer.close()

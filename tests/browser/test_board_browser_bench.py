@@ -32,7 +32,7 @@ PAGES = (
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
-    """A full bench in five places, the desk open; a wait released, another said to be right."""
+    """A full bench in five places, the command link open; a wait released, another said to be right."""
     folder = tmp_path_factory.mktemp("bench")
     with Board(folder, shop_air.BENCH) as board:
         now = now_ms()
@@ -46,7 +46,7 @@ def bench(tmp_path_factory):
             now,
         )["waits"]
         commands.carry_out({"do": "release", "wait": old, "feel": "right"}, now)
-        with shop_air.desk(board.settings, commands), browser.served(folder, board.port):
+        with shop_air.command_link(board.settings, commands), browser.served(folder, board.port):
             yield board
 
 

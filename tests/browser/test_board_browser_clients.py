@@ -45,7 +45,7 @@ def clients(tmp_path_factory):
             now,
         )
         kept(board.writer, "Jo Nebenan", at_ms=now)
-        with shop_air.desk(board.settings, commands), browser.served(folder, board.port):
+        with shop_air.command_link(board.settings, commands), browser.served(folder, board.port):
             yield board
 
 

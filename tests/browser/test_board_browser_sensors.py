@@ -43,7 +43,7 @@ SLOPE, OFFSET = 0.94, 4.0
 
 
 class Lab:
-    """A board, its service's desk and a sensor in one process, so that one clock moves them all."""
+    """A board, the command link and a sensor in one process, so that one clock moves them all."""
 
     def __init__(self, board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
         self.board, self.ahead_ns, real = board, 0, time.time_ns
@@ -76,7 +76,7 @@ def lab(tmp_path, monkeypatch):
             thread = threading.Thread(target=server.serve_forever)
             thread.start()
             try:
-                with shop_air.desk(board.settings, commands):
+                with shop_air.command_link(board.settings, commands):
                     yield made
             finally:
                 server.shutdown()

@@ -70,7 +70,7 @@ def wood(tmp_path_factory):
             },
             now,
         )
-        with shop_air.desk(board.settings, commands), browser.served(folder, board.port):
+        with shop_air.command_link(board.settings, commands), browser.served(folder, board.port):
             yield board
 
 

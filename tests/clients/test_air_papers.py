@@ -135,7 +135,7 @@ def test_the_command_asks_the_service_and_its_files_are_known_again(shop, tmp_pa
     to = tmp_path / "papers"
     assert run("record", "VN-31", "--to", str(to)).exit_code == 1  # no service
     assert not to.exists()
-    with shop_air.desk(settings, commands):
+    with shop_air.command_link(settings, commands):
         done = run("record", "VN-31", "--to", str(to))
     assert done.exit_code == 0, done.output
     assert done.output.splitlines() == [str(to / f"air-vn-31.{s}") for s in ("csv", "pdf")]

@@ -101,7 +101,7 @@ def test_at_the_desk_nothing_of_a_client_is_logged(path, caplog):
             with lock:
                 return archive.carry_out(writer, command)
 
-        opened = ipc.Desk(path.with_name("desk.json"), handle)
+        opened = ipc.CommandLink(path.with_name("command-link.json"), handle)
         opened.start()
         worked = calculate_sheet(read_wish(INLAND | {"title": NAME}), members=20)
         sheet = sheet_of(worked, "", MADE_MS, PARIS)

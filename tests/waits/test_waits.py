@@ -1,4 +1,4 @@
-"""Waits as the fold of what was done to them, the journal that keeps it, and the service's desk."""
+"""Waits as the fold of what was done to them, the journal that keeps it, and the command link."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.commands import read_request
-from monitor.commands.ipc import Desk, DeskUnavailable, ask
-from monitor.core.errors import Fault, MonitorError, Rejected, range_fault
+from monitor.commands.ipc import CommandLink, ServiceUnavailable, ask
+from monitor.core.errors import Fault, MonitorError, Rejected, StoreUnavailable, range_fault
 from monitor.domain.events import About, Event
 from monitor.domain.wait import Action, Feel, apply, decide, fold, opened
 from monitor.store import Reader, Writer, journal, migrations
@@ -206,61 +206,70 @@ def test_an_older_journal_is_taken_over_into_the_one_for_all(tmp_path, monkeypat
 
 
 @pytest.fixture
-def desk(tmp_path):
+def link(tmp_path):
     def handle(command: Mapping[str, object]) -> Mapping[str, object]:
         if command.get("do") == "fail":
             raise Rejected("there is no such wait")
         if command.get("do") == "range":
             fault = range_fault("home_rh_pct", 150, 5.0, 95.0, "%")
             raise Rejected(fault, Fault("is missing", "place"))
+        if command.get("do") == "write":
+            raise StoreUnavailable("disk full")
         return {"echo": command}
 
-    service = Desk(tmp_path / "desk.json", handle)
+    service = CommandLink(tmp_path / "command-link.json", handle)
     service.start()
-    yield tmp_path / "desk.json"
+    yield tmp_path / "command-link.json"
     service.stop()
 
 
-def test_the_desk_answers_and_says_why_not(desk):
-    assert ask(desk, {"do": "x", "what": "àß-brown ö"})["echo"]["what"] == "àß-brown ö"
+def test_the_link_answers_and_says_why_not(link):
+    assert ask(link, {"do": "x", "what": "àß-brown ö"})["echo"]["what"] == "àß-brown ö"
     with pytest.raises(Rejected, match="no such wait"):
-        ask(desk, {"do": "fail"})
+        ask(link, {"do": "fail"})
 
 
-def test_a_desk_closes_at_once(tmp_path):
+def test_the_link_closes_at_once(tmp_path):
     """No stop of the service waits for a poll; the fastest of three, for a busy machine."""
     took_s = []
     for _ in range(3):
-        service = Desk(tmp_path / "desk.json", dict)
+        service = CommandLink(tmp_path / "command-link.json", dict)
         service.start()
         began = time.monotonic()
         service.stop()
         took_s.append(time.monotonic() - began)
-        assert not (tmp_path / "desk.json").exists()
+        assert not (tmp_path / "command-link.json").exists()
     assert min(took_s) < 0.2
 
 
-def test_a_rejection_crosses_the_process_as_data(desk):
+def test_a_rejection_crosses_the_process_as_data(link):
     fault = range_fault("home_rh_pct", 150, 5.0, 95.0, "%")
     with pytest.raises(Rejected) as caught:
-        ask(desk, {"do": "range"})
+        ask(link, {"do": "range"})
     assert caught.value.faults == (fault, Fault("is missing", "place"))
     assert str(caught.value) == "home_rh_pct = 150: must be 5 to 95 %; place is missing"
 
 
-def test_the_desk_is_private_and_wants_its_token(desk):
-    assert desk.stat().st_mode & 0o077 == 0
-    port = json.loads(desk.read_text())["port"]
+def test_a_store_that_is_away_is_no_rejection(link):
+    """The caller keeps the command and asks again: the board's browser drops what is rejected."""
+    with pytest.raises(StoreUnavailable, match="disk full") as caught:
+        ask(link, {"do": "write"})
+    assert caught.value.retryable
+
+
+def test_the_link_is_private_and_wants_its_token(link):
+    assert link.stat().st_mode & 0o077 == 0
+    port = json.loads(link.read_text())["port"]
     for line in (b"junk\n", b"{}\n", b'{"token":"guess","command":{"do":"x"}}\n', b"[]\n"):
         with socket.create_connection(("127.0.0.1", port), timeout=5) as raw:
             raw.sendall(line)
             assert b"rejected" in raw.makefile("rb").readline()
 
 
-def test_a_service_that_is_not_there_is_told_with_what_to_do(tmp_path, desk):
-    with pytest.raises(DeskUnavailable, match="benchweather run"):
+def test_a_service_that_is_not_there_is_told_with_what_to_do(tmp_path, link):
+    with pytest.raises(ServiceUnavailable, match="benchweather run"):
         ask(tmp_path / "none.json", {})
-    place = json.loads(desk.read_text())
+    place = json.loads(link.read_text())
     (tmp_path / "stale.json").write_text(json.dumps(place | {"port": 1}))
-    with pytest.raises(DeskUnavailable):
+    with pytest.raises(ServiceUnavailable):
         ask(tmp_path / "stale.json", {})
