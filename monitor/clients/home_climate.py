@@ -12,9 +12,10 @@ import numpy as np
 from monitor.clients.request import ClientFault, Wish
 from monitor.core.formats import local as local_time
 from monitor.core.measurements import Quantity, Series
+from monitor.science.case.carried import home_from_readings
 from monitor.science.case.fields import CaseFault
 from monitor.science.case.from_log import home_from_log, outdoors_from_log, year_of_hours
-from monitor.science.case.home import HomeYear, from_readings, home_year
+from monitor.science.case.home import HomeYear, home_year
 from monitor.science.case.outdoors import OutdoorYear, from_normals
 from monitor.science.ranges import Floats
 from monitor.store import HOUR_S, Reader
@@ -120,23 +121,14 @@ def year_of(wish: Wish, airs: HomeSources, *, members: int) -> HomeYear:
 
 
 def _year_of(wish: Wish, airs: HomeSources, members: int) -> HomeYear:
-    if wish.source == "normals":
-        temps, rhs = zip(*(wish.months[m] for m in range(1, 13)), strict=True)
-        return home_year(wish.home, from_normals(temps, rhs), members=members)
-    if wish.source == "weather":
-        if airs.outdoors is None:
-            raise ClientFault({"weather": "give a weather file, EPW or TMY3"})
-        return home_year(wish.home, airs.outdoors, members=members)
-    if wish.source == "shop":
-        if airs.shop is None:
-            raise ClientFault(
-                {"source": "the shop has no sensor outdoors: enter the home's weather"}
-            )
-        outdoors = outdoors_from_log(*airs.shop)
-        return home_year(wish.home, outdoors, members=members)
+    if wish.source in ("normals", "weather", "shop"):
+        return home_year(wish.home, _outdoors(wish.source, wish.months, airs), members=members)
+    outdoors = airs.outdoors
+    if wish.climate:
+        outdoors = _outdoors(wish.climate, wish.outdoor_months, airs)
     held = {
         "home": wish.home,
-        "outdoors": airs.outdoors,
+        "outdoors": outdoors,
         "humidified_l_day": wish.humidified_l_day,
         "members": members,
     }
@@ -144,7 +136,24 @@ def _year_of(wish: Wish, airs: HomeSources, members: int) -> HomeYear:
         if airs.log is None:
             raise ClientFault({"log": "give the file of the client's logger"})
         return home_from_log(*airs.log, **held)  # type: ignore[arg-type] # by name, from one mapping of several kinds
-    return from_readings(wish.readings, **held)  # type: ignore[arg-type] # as above
+    return home_from_readings(wish.readings, **held)  # type: ignore[arg-type] # as above
+
+
+def _outdoors(
+    source: str, months: Mapping[int, tuple[float, float]], airs: HomeSources
+) -> OutdoorYear:
+    """The air outdoors, from the source that was chosen."""
+    if source == "normals":
+        temps, rhs = zip(*(months[m] for m in range(1, 13)), strict=True)
+        return from_normals(temps, rhs)
+    if source == "weather":
+        if airs.outdoors is None:
+            raise ClientFault({"weather": "give a weather file, EPW or TMY3"})
+        return airs.outdoors
+    if airs.shop is None:
+        name = "source" if airs.log is None and not months else "climate"
+        raise ClientFault({name: "the shop has no sensor outdoors: enter the home's weather"})
+    return outdoors_from_log(*airs.shop)
 
 
 def _fields(wish: Wish, exc: CaseFault) -> dict[str, str]:

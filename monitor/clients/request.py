@@ -29,6 +29,9 @@ from monitor.science.case.presets import PRESETS, Case, Use
 SOURCES = ("readings", "normals", "weather", "log", "shop")
 """Sources of a home's air: typed readings, monthly normals of its weather, a weather file,
 the client's own logger, the shop's own outdoor log."""
+CLIMATES = ("", "normals", "weather", "shop")
+"""Sources of the climate outdoors, by which readings and a logger's months carry to other months:
+not known, typed monthly normals, a weather file, the shop's own outdoor log."""
 FILES = ("weather", "log")
 TEXT_MAX = 60
 OUTDOOR_RH_PCT = 85.0
@@ -38,6 +41,7 @@ DEFAULTS: Mapping[str, Any] = {
     "instrument": "",
     "case": "violin, hard case",
     "source": "readings",
+    "climate": "",
     "played": "17-19",
     "left_out": "",
     "lid_open": "",
@@ -64,10 +68,11 @@ _OPTIONAL = (
     "device_lost_d",
     "device_lost_rh",
 )
-_MONTHLY = ("temp", "rh", "out")
+_MONTHLY = ("temp", "rh", "out", "out_rh")
 NAMES = (*DEFAULTS, *_OPTIONAL, *(f"{name}.{m}" for m in range(1, 13) for name in _MONTHLY))
 """Every name of a wish. `temp.1`, `rh.1`: January's mean, at home for readings and outdoors for
-normals; `out.1`: its outdoor temperature, where the readings are to be held against it."""
+normals; `out.1`, `out_rh.1`: its outdoor temperature and RH, where the climate is typed beside
+readings. An outdoor temperature alone is only held against the reading of its month."""
 
 
 class ClientFault(MonitorError, ValueError):
@@ -80,7 +85,8 @@ class ClientFault(MonitorError, ValueError):
 
 @dataclass(frozen=True, kw_only=True)
 class Wish:
-    """Checked request for a sheet. `months`: by 1 to 12, a mean temperature and RH [°C], [%]."""
+    """Checked request for a sheet. `months`, and `outdoor_months` of a climate that was typed beside
+    readings: by 1 to 12, a mean temperature and RH [°C], [%]."""
 
     title: str
     instrument: str
@@ -91,7 +97,9 @@ class Wish:
     home: ClientHome
     tightness: str
     humidified_l_day: float
+    climate: str
     months: Mapping[int, tuple[float, float]]
+    outdoor_months: Mapping[int, tuple[float, float]]
     own: Humidifier | Buffer | None
     language: Language
     typed: Mapping[str, Any] = field(repr=False)
@@ -138,6 +146,7 @@ def read_wish(given: Mapping[str, Any]) -> Wish:
         faults["language"] = str(exc)
     for name, allowed in (
         ("source", SOURCES),
+        ("climate", CLIMATES),
         ("tightness", tuple(Tightness)),
         ("case", tuple(PRESETS)),
         ("unit", ("", "C", "F")),
@@ -166,8 +175,10 @@ def read_wish(given: Mapping[str, Any]) -> Wish:
     if not 0 <= typed["humidified_l_day"] <= 100:
         faults["humidified_l_day"] = f"{typed['humidified_l_day']:g}: must be 0 to 100 L/day"
     months = _months(typed, faults)
+    climate = typed["climate"] if typed["source"] in ("readings", "log") else ""
+    outdoor_months = _outdoor_months(typed, faults) if climate == "normals" else {}
     own = _own(typed, faults)
-    if not faults and typed["source"] == "readings":
+    if not faults and typed["source"] == "readings" and not climate:
         faults |= _impossible(typed, months, home)
     if faults:
         raise ClientFault(faults)
@@ -181,7 +192,9 @@ def read_wish(given: Mapping[str, Any]) -> Wish:
         home=home,
         tightness=tight,
         humidified_l_day=float(typed["humidified_l_day"]),
+        climate=climate,
         months=months,
+        outdoor_months=outdoor_months,
         own=own,
         language=language,
         typed={k: v for k, v in typed.items() if v != ""},
@@ -249,6 +262,26 @@ def _months(typed: Mapping[str, Any], faults: dict[str, str]) -> dict[int, tuple
     if not found and not normals and not faults:
         faults["rh.1"] = "give the RH of at least one month"
     return found
+
+
+def _outdoor_months(
+    typed: Mapping[str, Any], faults: dict[str, str]
+) -> dict[int, tuple[float, float]]:
+    """Normals of the weather, typed beside readings: all twelve months."""
+    found = {}
+    for m, name in enumerate(MONTHS, 1):
+        values = typed.get(f"out.{m}"), typed.get(f"out_rh.{m}")
+        for field_, value, (a, b), unit in (
+            (f"out.{m}", values[0], (-60, 45), " °C"),
+            (f"out_rh.{m}", values[1], (1, 100), " %"),
+        ):
+            if value is None:
+                faults[field_] = f"{name} is missing: the climate needs all twelve months"
+            elif not a <= value <= b:
+                faults[field_] = f"{value:g}: must be {a} to {b}{unit}"
+        if None not in values:
+            found[m] = values
+    return found  # type: ignore[return-value] # numbers by now, or a fault
 
 
 def _own(typed: Mapping[str, Any], faults: dict[str, str]) -> Humidifier | Buffer | None:

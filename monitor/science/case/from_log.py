@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from monitor.science.case.carried import home_from_readings
 from monitor.science.case.fields import CaseFault, FieldFault
-from monitor.science.case.home import SEED, ClientHome, HomeYear, MonthReading, from_readings
+from monitor.science.case.home import SEED, ClientHome, HomeYear, MonthReading
 from monitor.science.case.outdoors import MONTHS, YEAR_H, OutdoorYear, month_of_hour, saturation
 from monitor.science.case.simulation import MEMBERS, normal_scores, scores
 from monitor.science.ranges import Floats
@@ -42,7 +43,7 @@ def home_from_log(
     sensor: SensorUncertainty = ORDINARY_SENSOR,
     members: int = MEMBERS,
 ) -> HomeYear:
-    """The air of a home from its own log: hours as recorded, the others as `from_readings` would
+    """The air of a home from its own log: hours as recorded, the others as `home_from_readings` would
     have them from the months' means.
 
     Parameters
@@ -65,7 +66,7 @@ def home_from_log(
         MonthReading(m + 1, *(float(v[known & (month == m)].mean()) for v in (temp_c, rh_pct)))
         for m in read
     ]
-    year = from_readings(
+    year = home_from_readings(
         means, home=home, outdoors=outdoors, humidified_l_day=humidified_l_day, members=members
     )
     known &= np.isin(month, read)

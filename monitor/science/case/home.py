@@ -148,7 +148,8 @@ class HomeYear:
     `temp_c` (8760,), `rh_pct` (8760, M): the home's air by the hour from 1 January [°C], [%];
     `litres_day` (365, M): water a room humidifier gives off [L/day]. `clipped`: share of the hours
     in which its windows would run with water. `months_read`: months with a reading, all twelve
-    where the year is worked out from the weather.
+    where the year is worked out from the weather; `months_carried`: those that the readings reach by
+    way of the climate, where it is known.
     """
 
     temp_c: Floats
@@ -159,6 +160,7 @@ class HomeYear:
     months_read: tuple[int, ...] = tuple(range(1, 13))
     home: ClientHome | None = None
     outdoors: OutdoorYear | None = None
+    months_carried: tuple[int, ...] = ()
 
     @property
     def members(self) -> int:
@@ -167,6 +169,8 @@ class HomeYear:
     @property
     def months_known(self) -> tuple[int, ...]:
         """Months, 1 to 12, that a reading or the weather covers; the others rest on nothing."""
+        if self.basis is Basis.READINGS and self.outdoors is not None:
+            return tuple(sorted({*self.months_read, *self.months_carried}))
         return months_known(self.months_read)
 
     def room(self) -> RoomAir:
@@ -344,13 +348,7 @@ def from_readings(
     >>> [round(r.high - r.low) for r in year.monthly()[:4]]
     [6, 13, 16, 18]
     """
-    faults = _reading_faults(readings)
-    if not faults and outdoors is not None:
-        faults = _impossible(
-            readings, home or ClientHome(changes_times=4), outdoors, humidified_l_day
-        )
-    if faults:
-        raise CaseFault(faults)
+    checked_readings(readings, home or ClientHome(changes_times=4), outdoors, humidified_l_day)
     known = sorted(readings)
     at = np.array([r.month - 1 for r in known], dtype=np.float64)
     months = np.arange(12.0)
@@ -380,6 +378,25 @@ def from_readings(
     )
 
 
+def checked_readings(
+    readings: list[MonthReading],
+    home: ClientHome,
+    outdoors: OutdoorYear | None,
+    humidified_l_day: float,
+) -> None:
+    """Refuse readings that are wrong, or that the home cannot have had.
+
+    Raises
+    ------
+    CaseFault
+    """
+    faults = _reading_faults(readings)
+    if not faults and outdoors is not None:
+        faults = _impossible(readings, home, outdoors, humidified_l_day)
+    if faults:
+        raise CaseFault(faults)
+
+
 def _reading_faults(readings: list[MonthReading]) -> list[FieldFault]:
     if not readings:
         return [FieldFault("home", "readings", "none", "at least one month")]
@@ -407,7 +424,8 @@ def possible_rh_pct(
 ) -> tuple[float, float]:
     """Least and most RH that a month's mean can have in a home. [%]
 
-    Least: outdoor air, warmed, with nothing added; no limit where it is warmer outdoors. Most: the
+    Least: outdoor air, warmed, with nothing added; no limit where it is warm enough outdoors for an
+    air conditioner, above `MAY_COOL_C`, or warmer than indoors. Most: the
     tightest home and the most water of living that its spread allows, and all a humidifier gives;
     but no more than its windows allow.
 
@@ -422,14 +440,21 @@ def possible_rh_pct(
     change += home.summer_changes_h * min(max((outdoor_temp_c - 10) / 10, 0), 1)
     water = home.water_g_h * home.water_times + 1000 / 24 * humidified_l_day
     gain = water / (change * home.volume_m3 * float(grams_per_pct(np.array(temp_c))))
-    least = bare if temp_c > outdoor_temp_c else 0.0
+    least = bare if outdoor_temp_c < min(temp_c, MAY_COOL_C) else 0.0
     windows = float(window_limit_pct(temp_c, outdoor_temp_c))
     return min(least, 100.0), min(bare + gain, windows)
 
 
+MAY_COOL_C = 18.0
+"""Above this mean outdoors, an air conditioner may dry a home. [°C]  Ours."""
+
 SLACK_PCT = 6.0
 """A reading may lie this far beyond what is possible: sensors, and months that were not normal.
 [% RH]  Ours."""
+
+WARM_SLACK = (0.0, 15.0), (SLACK_PCT, 12.0)
+"""The same by the temperature outdoors, where a whole climate is given: in warm months, people, rain
+and other years matter more. [°C], [% RH]  Ours."""
 
 
 def _impossible(
@@ -439,7 +464,8 @@ def _impossible(
     for i, r in enumerate(readings):
         temp, vapour = (float(column[r.month - 1]) for column in outdoors.monthly())
         low, high = possible_rh_pct(home, r.temp_c, temp, vapour, litres_day)
-        low, high = max(low - SLACK_PCT, 0.0), min(high + SLACK_PCT, 100.0)
+        slack = float(np.interp(temp, *WARM_SLACK))
+        low, high = max(low - slack, 0.0), min(high + slack, 100.0)
         if not low <= r.rh_pct <= high:
             allowed = (
                 f"{low:.0f} to {high:.0f}%: in {MONTHS[r.month - 1]} it is {temp:.0f} °C outdoors"
