@@ -48,7 +48,7 @@ def test_saturation_agrees_with_the_table(temp_c, pascal, part):
 def test_the_scenes_import_nothing_of_the_product():
     from conftest import ROOT
 
-    for file in ("__init__", "climates", "homes", "cases", "shops"):
+    for file in ("__init__", "climates", "homes", "cases", "shops"):  # not the bridge, `advised`
         text = (ROOT / "tests" / "scenes" / f"{file}.py").read_text(encoding="utf-8")
         for name in ("monitor", "sensors", "dashboard", "rooms"):
             assert f"import {name}" not in text

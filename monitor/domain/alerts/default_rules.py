@@ -83,7 +83,8 @@ def _air(limits: AirLimits) -> tuple[Rule, ...]:
             "Mecklenburg, Tumosa, Erhardt 1998",
             do=(
                 f"{OPENED_PLATES} Close no joints. Put strung instruments in their cases. "
-                f"{ADD_WATER} Turn the heating down a little, but do not let the shop get cold."
+                f"{ADD_WATER} If the shop is warm, turn the heating down a little. Do not let it "
+                "get cold."
             ),
             caution=f"{HUMIDIFIER} {HEATERS}",
         ),

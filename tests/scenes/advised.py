@@ -1,0 +1,100 @@
+"""Bridge from the product's sheets to the scenes: asks as a client would, and carries the advice out.
+
+The only file of the package that knows the product.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from monitor.clients.calculation import SheetCalculation, calculate_sheet
+from monitor.clients.home_climate import HomeSources
+from monitor.clients.request import read_wish
+from monitor.clients.sheet import Sheet, sheet_of
+from monitor.science.case.devices import Buffer, Humidifier
+from monitor.science.case.outdoors import from_hours, from_normals
+from scenes.cases import InCase, Measures, Packs
+from scenes.climates import weather_of
+from scenes.homes import Home, RoomDevice, normals, typed
+
+PARIS = ZoneInfo("Europe/Paris")
+MADE_MS = 1_793_455_200_000
+"""31 October 2026."""
+READINGS = {
+    "one January": (1,),
+    "one July": (7,),
+    "four seasons": (1, 4, 7, 10),
+    "twelve months": tuple(range(1, 13)),
+}
+TAKE_OUT = re.compile(r"take (?:it|the humidifier) out while (?:it|the hygrometer) reads above (\d+)", re.I)
+
+
+class Asked(NamedTuple):
+    """A client's question and the sheet that answers it. `weather`: none, normals or hourly."""
+
+    home: Home
+    readings: str
+    weather: str
+    worked: SheetCalculation
+    sheet: Sheet
+
+    @property
+    def page(self) -> str:
+        """All sentences of the page."""
+        s = self.sheet
+        sections = (s.to_do, s.avoid, s.journeys, s.holds, s.signs)
+        lines = [line for section in sections for line in section.lines]
+        return " ".join((s.lead, *lines, s.plot_words, s.fills_words, *s.small))
+
+    @property
+    def name(self) -> str:
+        return f"{self.home.name}; {self.readings}; {self.weather}"
+
+
+def ask(home: Home, readings: str, weather: str = "none", *, members: int = 12, **more) -> Asked:
+    """The sheet for what a client would type: the readings, the home's size, people and tightness."""
+    leak = home.changes_h
+    wish: dict = {
+        "people": home.people,
+        "volume_m3": float(home.volume_m3),
+        "tightness": "leaky" if leak > 0.8 else "tight" if leak < 0.35 else "normal",
+        **more,
+    }
+    if home.heat_c is not None:
+        wish["set_point_c"] = home.heat_c
+    outdoors = None
+    if weather == "normals":
+        outdoors = from_normals(*normals(home))
+    elif weather == "hourly":
+        air = weather_of(home.climate, home.seed)
+        outdoors = from_hours(air.temp_c, air.rh_pct)
+    if readings == "weather alone":
+        wish["source"] = "weather"
+    else:
+        for month, (temp, rh) in typed(home, READINGS[readings]).items():
+            wish[f"temp.{month}"], wish[f"rh.{month}"] = temp, rh
+    worked = calculate_sheet(read_wish(wish), HomeSources(outdoors=outdoors), members=members)
+    sheet = sheet_of(worked, "Kestrel Row", MADE_MS, PARIS)
+    return Asked(home, readings, weather, worked, sheet)
+
+
+def measures_of(asked: Asked) -> Measures:
+    """The advised measure as the scenes carry it out, with what the page says on taking it out."""
+    advised = asked.worked.advised
+    found = TAKE_OUT.search(asked.page)
+    limit = float(found[1]) if found else None
+    device = room = None
+    if isinstance(advised.device, Humidifier):
+        d = advised.device
+        device = InCase(d.water_ml, d.release_g_day_pct, d.every_d, d.months, d.release_times)
+    elif isinstance(advised.device, Buffer):
+        d = advised.device
+        device = Packs(
+            d.capacity_g_pct, d.set_pct, d.every_d, d.months, d.settles_d, d.release_times
+        )
+    elif advised.room is not None:
+        months = asked.worked.refills.months if asked.worked.refills else ()
+        room = RoomDevice(advised.room.litres_day, advised.room.set_pct, months)
+    return Measures(device, room, limit)
