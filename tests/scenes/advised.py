@@ -28,7 +28,9 @@ READINGS = {
     "four seasons": (1, 4, 7, 10),
     "twelve months": tuple(range(1, 13)),
 }
-TAKE_OUT = re.compile(r"take (?:it|the humidifier) out while (?:it|the hygrometer) reads above (\d+)", re.I)
+TAKE_OUT = re.compile(
+    r"take (?:it|the humidifier) out while (?:it|the hygrometer) reads above (\d+)", re.IGNORECASE
+)
 
 
 class Asked(NamedTuple):

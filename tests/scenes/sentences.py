@@ -10,7 +10,8 @@ import re
 from typing import NamedTuple
 
 CONDITION = re.compile(
-    r"\b(only (if|while|where)|unless|if|while|until|before|when|as soon as|whenever|where)\b", re.I
+    r"\b(only (if|while|where)|unless|if|while|until|before|when|as soon as|whenever|where)\b",
+    re.I,
 )
 KINDS = {
     "add water": r"(?<!not )(?<!no )(?<!to )(?<!more )\badd water\b|\brun a (room )?humidifier\b"
@@ -31,7 +32,8 @@ KINDS = {
     "do not release": r"\bdo not release\b|\bleave the clamps on\b",
     "clamp plates": r"(?<!not )\bclamp (opened )?plates\b",
     "free plates": r"\bsupported and free to move\b",
-    "never damp": r"\bnever (gets|rises|becomes|is) (above|too damp|damp)\b|\bdamp(ness)? is not a danger\b",
+    "never damp": r"\bnever (gets|rises|becomes|is) (above|too damp|damp)\b"
+    r"|\bdamp(ness)? is not a danger\b",
     "dry no danger": r"\bdry(ness| air) is not? a? ?danger\b",
     "becomes drier": r"\bstill becomes drier than the band\b|\bkeeps it from drying out\b",
     "take it out": r"\btake out what is in the case now\b",

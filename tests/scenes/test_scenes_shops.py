@@ -114,7 +114,7 @@ def test_hot_air_is_not_warmed_and_cold_air_is_not_cooled(place):
         found = [order for order in orders(shown(place, temp_c, rh_pct)) if order.kind == "warm"]
         if temp_c > 30:
             assert not [order for order in found if not order.conditional], (temp_c, rh_pct)
-        for order in found:
+        if found:
             text = shown(place, temp_c, rh_pct)
             assert cautions.NO_SOLVENTS in text or "take solvents" in text, (temp_c, rh_pct)
         if temp_c < 10:
