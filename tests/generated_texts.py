@@ -19,6 +19,8 @@ from babel import Locale, localedata
 from monitor import settings
 from monitor.cli import app
 from monitor.clients.language import LANGUAGES
+from monitor.domain.glue import KINDS
+from monitor.waits.glue_text import limit_words
 
 ROOT = Path(__file__).parent.parent
 
@@ -72,6 +74,23 @@ def packages_table() -> str:
     return "\n".join(lines)
 
 
+def glues_table() -> str:
+    """Every kind of glue with its limits, its time and whether it is kept in a pot."""
+    lines = [
+        "| kind | in a hot pot | hours hot | keeps | time of its waits |",
+        "|---|---|---|---|---|",
+    ]
+    for kind in KINDS.values():
+        hot, keeps = (
+            limit_words(limit) if limit else "maker's sheet" for limit in (kind.hot, kind.keeps)
+        )
+        pot = "yes" if kind.heated else "no"
+        time = "formula of the kind of wait" if kind.air_sets else "maker's sheet"
+        hot = hot if kind.heated else ""
+        lines.append(f"| `{kind.id}`: {kind.name} | {pot} | {hot} | {keeps} | {time} |")
+    return "\n".join(lines)
+
+
 def regions() -> str:
     """`locale/regions.json` of the clients' sheets: each region of their languages, from Babel."""
     variants: dict[str, dict[str, object]] = {}
@@ -100,6 +119,7 @@ TABLES: tuple[tuple[str, str, Callable[[], str]], ...] = (
     ("dashboard/help/settings.md", "settings", settings_table),
     ("dashboard/help/commands.md", "commands", commands_table),
     ("dashboard/help/bench.md", "examples", lambda: worked_waits.table().strip()),
+    ("dashboard/help/glue.md", "glues", glues_table),
     ("DEVELOPERS.md", "packages", packages_table),
 )
 """File, name of the marks around the table, and what makes it."""

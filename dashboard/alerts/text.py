@@ -28,6 +28,7 @@ GROUPS = {
     Of.WAIT: "Waits",
     Of.SENSOR: "Sensors",
     Of.RESERVOIR: "Humidifiers",
+    Of.GLUE: "Glue",
     Of.SHOP: "Service",
 }
 """The rules of a page by what they are of."""
@@ -37,6 +38,7 @@ _ANY = {
     Of.INSTRUMENT: "Any instrument",
     Of.WAIT: "Any wait",
     Of.RESERVOIR: "Any humidifier's tank",
+    Of.GLUE: "Any batch of glue",
     Of.SHOP: "The shop",
 }
 _OVER = {
@@ -50,6 +52,8 @@ _FLAGS = {
     "held": "is on hold because of the air",
     "late": "will not be ready when it is wanted",
     "rested": "has a steady reading in its jar",
+    "pot_at_closing": "has its pot recorded as on at closing time",
+    "glue_past": "is past its discard time",
     "broker_away": "gets no readings",
     "store_trouble": "cannot keep its readings",
 }
@@ -252,6 +256,7 @@ _ABOVE = {
     "unchanged_s": ("", "the humidity reading has not changed at all for more than {}"),
     "saturated_s": ("", "humidity reads 99 % or more for more than {}"),
     "calibrated_s": ("", "the last calibration is more than {} old"),
+    "pot_on_s": ("", "its pot has been recorded as on for more than {}"),
     "due_s": ("the tank is due to be filled", "the tank is overdue by more than {}"),
 }
 """Quantity to its condition at a limit of 0, or `_PLAIN`, and beyond any other limit."""

@@ -14,6 +14,7 @@ SUBJECTS = (
     "sensor-board",
     "calibration",
     "bench",
+    "glue",
     "wood",
     "outlook",
     "alerts",

@@ -15,10 +15,12 @@ from monitor.commands import Journal
 from monitor.core.clock import to_ms
 from monitor.core.formats import dated, local
 from monitor.domain.air_assessment import AirState as AirState
+from monitor.domain.glue import GlueState
 from monitor.domain.notification import Notice
 from monitor.domain.opening_hours import of_day
 from monitor.science.waits.wait import WaitState
 from monitor.store import Reader
+from monitor.waits import glue_text
 from monitor.waits import text as wait_text
 from monitor.waits.evaluation import Standing
 
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
 NIGHT_MS = 12 * 3_600_000
 """Length of the night before the morning brief. [ms]"""
+_OLD_GLUE = (GlueState.NEAR, GlueState.PAST)
 LATE_MS = 4 * 3_600_000
 """A brief that could not be made in time is still made so long after. [ms]"""
 
@@ -73,6 +76,7 @@ def brief(
     parts = [
         ("Air", [_air(reader, air, settings, now_ms) for air in airs]),
         ("Waits", _waits(standings, settings, now_ms)),
+        ("Glue", _glue(journal, settings, now_ms)),
         ("Alerts", _alerts(journal, settings, now_ms)),
     ]
     text = "\n\n".join("\n".join([f"{head}:", *lines]) for head, lines in parts if lines)
@@ -121,6 +125,19 @@ def _waits(standings: Sequence[Standing], settings: Settings, now_ms: int) -> li
         name = ", ".join(filter(None, (one.wait.instrument, one.wait.what or one.kind.name)))
         late = " That is later than wanted." if waiting and one.late else ""
         lines.append(f"{name}: {wait_text.status_text(one, now_ms, settings.zone).sentence}{late}")
+    return lines
+
+
+def _glue(journal: Journal, settings: Settings, now_ms: int) -> list[str]:
+    """Lines on pots that are recorded as on, and on batches near or past their discard time."""
+    lines, zone = [], settings.zone
+    for one in journal.glues.values():
+        pot = glue_text.pot(one, now_ms, zone) if one.here else ""
+        state = one.state(now_ms)
+        old = glue_text.condition(one, now_ms, zone) if state in _OLD_GLUE else ""
+        pot = f"{pot} {glue_text.POT_OFF}" if pot else ""
+        if pot or old:
+            lines.append(f"{one.label}: {' '.join(filter(None, (pot, old)))}")
     return lines
 
 

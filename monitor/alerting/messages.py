@@ -36,6 +36,7 @@ GONE = {
     Of.INSTRUMENT: "the instrument was handed out",
     Of.WAIT: "the wait was released",
     Of.RESERVOIR: "the tank was removed",
+    Of.GLUE: "the glue was discarded",
     Of.SHOP: "Benchweather no longer watches this",
 }
 """Reason for the end of an alert whose subject is gone."""

@@ -18,7 +18,9 @@ from monitor.core.formats import degree, unit_of
 from monitor.core.measurements import Quantity, Series
 from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
 from monitor.domain.alerts.rule_state import Foretold, Seen
+from monitor.domain.glue import Glue, GlueState
 from monitor.domain.instrument import Instrument
+from monitor.domain.opening_hours import last_closing
 from monitor.domain.places import Place, band
 from monitor.domain.sensor import SensorHistory
 from monitor.outlook.summary import PlaceOutlook, dry_words, foreseen, spell_words
@@ -41,6 +43,8 @@ KNOWN_MS = 14 * DAY_MS
 NEAR_MS = 1_200_000
 """Greatest distance of a value from the moment that a change is taken from. [ms]"""
 SHOP = "shop"
+CLOSING_SOON_MS = 900_000
+"""Time before closing at which a pot that is on is reported. [ms]  Ours."""
 
 
 class ServiceTroubles(NamedTuple):
@@ -62,6 +66,7 @@ class Snapshot(NamedTuple):
     outlooks: Mapping[str, PlaceOutlook]
     troubles: ServiceTroubles
     now_ms: int
+    glues: Sequence[Glue] = ()
 
 
 class SensorState(NamedTuple):
@@ -94,7 +99,10 @@ def snapshot(
     filled = journal.filled_ms
     ahead = {air.place.id: foreseen(settings, air.place, now_ms) for air in airs}
     outlooks = {place: one for place, one in ahead.items() if one is not None}
-    return Snapshot(settings, airs, sensors, standings, woods, filled, outlooks, troubles, now_ms)
+    glues = [one for one in journal.glues.values() if one.here]
+    return Snapshot(
+        settings, airs, sensors, standings, woods, filled, outlooks, troubles, now_ms, glues
+    )
 
 
 def observe(rules: Iterable[Rule], snapshot: Snapshot) -> dict[str, list[Seen]]:
@@ -114,6 +122,8 @@ def _seen(rule: Rule, s: Snapshot) -> list[Seen]:
         case Of.INSTRUMENT:
             airs = {air.place.id: air for air in s.airs}
             return [_instrument(rule.quantity, one, airs, s.now_ms) for one in s.woods]
+        case Of.GLUE:
+            return [_glue(rule.quantity, one, s) for one in s.glues]
         case Of.RESERVOIR:
             tanks = {tank.id: tank for tank in s.settings.reservoirs}
             since = {i: (s.now_ms - at) / 1000 for i, at in s.filled_ms.items() if i in tanks}
@@ -309,6 +319,19 @@ def _wait(quantity: str, one: Standing) -> Seen:
         "late": one.late and found.state is not WaitState.READY,
     }
     return Seen(wait.id, label, float(values[quantity]))
+
+
+def _glue(quantity: str, one: Glue, s: Snapshot) -> Seen:
+    label, on_ms = f"{one.label} (glue {one.id})", one.pot_on_ms
+    if quantity == "glue_past":
+        return Seen(one.id, label, float(one.state(s.now_ms) is GlueState.PAST))
+    if on_ms is None:
+        return Seen(one.id, label, 0.0)
+    if quantity == "pot_on_s":
+        return Seen(one.id, label, max(s.now_ms - on_ms, 0) / 1000)
+    hours, zone = s.settings.hours.model_dump(), s.settings.zone
+    closed = last_closing(hours, zone, s.now_ms + CLOSING_SOON_MS)
+    return Seen(one.id, label, float(closed is not None and on_ms < closed))
 
 
 def _instrument(

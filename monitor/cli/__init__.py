@@ -17,6 +17,7 @@ from monitor.cli import (
     climate,
     files,
     forecast,
+    glue,
     instruments,
     kinds,
     notices,
@@ -163,6 +164,7 @@ for _name, _function in _COMMANDS.items():
 for _name, _group in {
     "wait": waits.app,
     "kind": kinds.app,
+    "glue": glue.app,
     "instrument": instruments.app,
     "client": clients.app,
     "alert": alerts.app,

@@ -44,6 +44,7 @@ def open_(
     clamps: Annotated[int, typer.Option(min=0, help="Number of clamps on it")] = 0,
     count: Annotated[int, typer.Option(min=1, help="Number of such waits to open")] = 1,
     note: Annotated[str, typer.Option(help="A note")] = "",
+    glue: Annotated[str, typer.Option(help="Number of the batch of glue")] = "",
     as_json: Json = False,
 ) -> None:
     """Open a wait. Its clock starts now, or at --at."""
@@ -55,6 +56,7 @@ def open_(
         "clamps": clamps,
         "count": count,
         "note": note,
+        "glue": glue,
     }
     if at:
         request["start_ms"] = time_of(at, settings)

@@ -14,6 +14,7 @@ from msgspec import Meta
 
 from monitor.commands import alerts as alert_commands
 from monitor.commands.alerts import DecideReservoir, DecideRule, decide_alert, decide_caution
+from monitor.commands.glue import decide_glue
 from monitor.commands.instruments import decide_instrument
 from monitor.commands.projections import Journal
 from monitor.commands.request import Command, Decision
@@ -22,7 +23,7 @@ from monitor.commands.wait_types import decide_wait_type
 from monitor.commands.waits import DecideWait, Equivalent, Foresee
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINE, Request, checked, read
-from monitor.domain import instrument, sensor, wait, wait_type_registry
+from monitor.domain import glue, instrument, sensor, wait, wait_type_registry
 from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.events import About
 from monitor.domain.places import AirLimits
@@ -47,6 +48,7 @@ for _module in (
     rule_registry,
     alert_commands,
     sensor,
+    glue,
 ):
     for _type in _module.REQUESTS:
         REQUESTS.setdefault(_type.about, {})[str(_type.__struct_config__.tag)] = _type
@@ -109,6 +111,7 @@ class Commands:
             About.RESERVOIR: DecideReservoir(reservoirs or {}),
             About.CAUTION: decide_caution,
             About.SENSOR: DecideSensor(look),
+            About.GLUE: decide_glue,
         }
 
     @property

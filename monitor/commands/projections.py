@@ -6,11 +6,12 @@ import copy
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.domain import instrument, sensor, wait_type_registry
+from monitor.domain import glue, instrument, sensor, wait_type_registry
 from monitor.domain import wait as waits
 from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.events import About, Event
+from monitor.domain.glue import Glue
 from monitor.domain.instrument import Instrument
 from monitor.domain.sensor import SensorHistory
 from monitor.domain.wait import Feel, Wait
@@ -31,7 +32,7 @@ _FEEL = {
     Feel.LONG_BEFORE: JointAtRelease.LONG_BEFORE,
 }
 
-_MAPPINGS = ("waits", "retired", "instruments", "alerts", "filled_ms", "sensors")
+_MAPPINGS = ("waits", "retired", "instruments", "alerts", "filled_ms", "sensors", "glues")
 """Attributes of a journal that its events change in place."""
 
 
@@ -53,6 +54,7 @@ class Journal:
         """Time of each reservoir's last fill. [ms since 1970-01-01 UTC]"""
         self.sensors: dict[str, SensorHistory] = {}
         """Sensors that have events, by "place/name" of the topic they send on."""
+        self.glues: dict[str, Glue] = {}
         self.refresh()
 
     def refresh(self) -> None:
@@ -94,6 +96,8 @@ class Journal:
                 self.filled_ms[subject] = event.recorded_ms
             case About.SENSOR:
                 self.sensors[subject] = sensor.apply(self.sensors.get(subject), event)
+            case About.GLUE:
+                self.glues[subject] = glue.apply(self.glues.get(subject), event)
             case About.CAUTION:
                 pass  # kept for the record; nothing follows from it
 

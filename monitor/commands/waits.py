@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from monitor.commands.glue import glue_of
 from monitor.commands.request import Command, Decision
 from monitor.core.errors import Fault, Rejected
 from monitor.domain import wait as waits
+from monitor.domain.glue import wait_type_with
 from monitor.domain.wait import OpenWait, ReleaseWait, Wait, WaitRequest
 from monitor.domain.wait_type_registry import as_mapping
 
@@ -44,6 +46,8 @@ class DecideWait:
         kind = journal.book.get(request.kind)
         if kind is None:
             raise Rejected(Fault("", "kind", request.kind, f"one of {', '.join(journal.book)}"))
+        if request.glue:
+            kind = wait_type_with(kind, glue_of(journal, request.glue))
         kept = as_mapping(kind)
         if (learned := journal.learned(kind.id)) is not None and learned.evidence:
             kept |= {"basis_s": learned.used_s, "spread": learned.spread}

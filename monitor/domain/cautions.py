@@ -25,6 +25,8 @@ class Caution(StrEnum):
     """Electric heaters and lamps that are used to speed the work."""
     REACTIVE_GLUES = "reactive-glues"
     """Epoxy, cyanoacrylate and resin that ultraviolet light cures."""
+    ALKALINE_GLUE = "alkaline-glue"
+    """Casein glue."""
 
 
 SOLVENTS = (
@@ -72,8 +74,8 @@ CLOSED_CAR = "Never leave an instrument, or anyone, in a closed car."
 
 WORDS = {
     Caution.HOT_GLUE_POT: (
-        "A glue pot scalds, and a pot boiled dry burns. Keep the water "
-        "topped up. Switch the pot off and unplug it before you leave."
+        "Glue at about 60 °C scalds, and a pot boiled dry burns. Keep the water topped up. Never "
+        "leave the pot on alone. Switch it off and unplug it before you leave."
     ),
     Caution.CHILLED_JOINT: "Cold parts chill the glue before the joint is closed.",
     Caution.SOLVENTS: SOLVENTS,
@@ -87,6 +89,10 @@ WORDS = {
     ),
     Caution.DRYING_HEAT: ELECTRIC_HEAT,
     Caution.REACTIVE_GLUES: REACTIVE_GLUES,
+    Caution.ALKALINE_GLUE: (
+        "Casein glue is alkaline. Keep its dust out of eyes and lungs, wear gloves and eye "
+        "protection, and read the product's safety data sheet."
+    ),
 }
 DEFERS = "The product's safety data sheet and your local codes come first."
 

@@ -22,6 +22,7 @@ class About(StrEnum):
     RESERVOIR = "reservoir"
     CAUTION = "caution"
     SENSOR = "sensor"
+    GLUE = "glue"
 
 
 class Event(NamedTuple):

@@ -174,6 +174,20 @@ def next_opening(hours: Hours, zone: ZoneInfo, now_ms: int) -> int | None:
     return None
 
 
+def last_closing(hours: Hours, zone: ZoneInfo, now_ms: int) -> int | None:
+    """Latest closing time at or before a moment; None: never. [ms since 1970-01-01 UTC]"""
+    today = local(now_ms, zone).date()
+    for back in range(CLOSED_MAX):
+        day = today - timedelta(days=back)
+        found = of_date(hours, day)
+        if (
+            found is not None
+            and (closes := to_ms(datetime.combine(day, found[1], zone))) <= now_ms
+        ):
+            return closes
+    return None
+
+
 def is_open(hours: Hours, zone: ZoneInfo, now_ms: int) -> bool:
     """True if the shop is open at a moment. [ms since 1970-01-01 UTC]"""
     moment = local(now_ms, zone)

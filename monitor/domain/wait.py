@@ -93,6 +93,8 @@ class OpenWait(WaitFields, frozen=True, kw_only=True, tag="open"):
     instrument: Line = ""
     what: Line = ""
     count: Count = 1
+    glue: Line = ""
+    """Id of the batch of glue."""
 
 
 class CorrectWait(WaitFields, frozen=True, kw_only=True, tag="correct"):
@@ -173,6 +175,8 @@ class Wait:
     note: str = ""
     pauses: tuple[tuple[int, int | None], ...] = ()
     released_ms: int | None = None
+    glue: str = ""
+    """Id of the batch of glue, if it was named."""
     feel: Feel | None = None
     equivalent_s: float | None = None
     """Time in reference air until its release, if known. [s]"""
@@ -287,6 +291,7 @@ def apply(wait: Wait | None, event: Event) -> Wait:
             clamps=body.get("clamps", 0),
             wanted_ms=body.get("wanted_ms"),
             note=body.get("note", ""),
+            glue=body.get("glue", ""),
             series=body.get("series", ""),
             foreseen_ms=tuple(foreseen) if (foreseen := body.get("foreseen_ms")) else None,
             events=(event,),

@@ -18,6 +18,8 @@ from monitor.domain.cautions import (
     SOLVENTS,
     UNLESS_WOOD,
     WARM_TO_DRY,
+    WORDS,
+    Caution,
 )
 from monitor.domain.places import AirLimits
 
@@ -35,6 +37,7 @@ def starting_set(limits: AirLimits) -> dict[str, Rule]:
         *_mould(),
         *_wood(),
         *_waits(),
+        *_glue(),
         *_sensors(),
         *_shop(),
     )
@@ -537,6 +540,62 @@ def _waits() -> tuple[Rule, ...]:
                 "heater or a lamp."
             ),
             caution=ANY_WORK,
+        ),
+    )
+
+
+def _glue() -> tuple[Rule, ...]:
+    pot = (
+        f"{WORDS[Caution.HOT_GLUE_POT]} This is a reminder from your own entries, not a fire "
+        "alarm: it does not measure the pot."
+    )
+    return (
+        Rule(
+            id="pot-on",
+            name="Glue pot on",
+            quantity="pot_on_s",
+            test=Test.ABOVE,
+            high=4.0 * HOUR_S,
+            urgency=2,
+            calm_s=0,
+            repeat_s=4 * HOUR_S,
+            family="glue pot",
+            why=(
+                "It has been recorded as on for more than 4 h. Heat weakens the glue, and its water "
+                "boils away."
+            ),
+            source=PRACTICE,
+            do="Top up the water, or switch the pot off and unplug it. Then record that it is off.",
+            caution=pot,
+        ),
+        Rule(
+            id="pot-at-closing",
+            name="Glue pot on at closing",
+            quantity="pot_at_closing",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=3,
+            calm_s=0,
+            repeat_s=4 * HOUR_S,
+            breaks_quiet=True,
+            family="glue pot",
+            why="It was recorded as on, and the shop closes or is closed.",
+            source=PRACTICE,
+            do="Pot off and unplugged? Check it before you leave. Then record that it is off.",
+            caution=pot,
+        ),
+        Rule(
+            id="glue-past",
+            name="Past its discard time",
+            quantity="glue_past",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=1,
+            calm_s=0,
+            family="old glue",
+            why="Glue kept hot or kept long loses strength. A joint made with it may open.",
+            source="the limits of the batch: the maker's sheet, or common practice, no source",
+            do="Do not glue with it. Use a fresh batch. Record that it is discarded.",
         ),
     )
 

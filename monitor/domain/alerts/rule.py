@@ -23,6 +23,7 @@ class Of(StrEnum):
     INSTRUMENT = "instrument"
     WAIT = "wait"
     RESERVOIR = "reservoir"
+    GLUE = "glue"
     SHOP = "shop"
 
 
@@ -123,6 +124,13 @@ WATCHABLE: dict[str, Watchable] = {
     "due_s": Watchable(
         "s", Of.RESERVOIR, "time since the tank was due to be filled", -_FORTNIGHT_S, _FORTNIGHT_S
     ),
+    "pot_on_s": Watchable(
+        "s", Of.GLUE, "time for which its glue pot is recorded as on", 0, _FORTNIGHT_S
+    ),
+    "pot_at_closing": Watchable(
+        "", Of.GLUE, "1 while its glue pot is recorded as on at closing time", 0, 1
+    ),
+    "glue_past": Watchable("", Of.GLUE, "1 when a batch of glue is past its discard time", 0, 1),
     "broker_away": Watchable("", Of.SHOP, "1 while no readings arrive", 0, 1),
     "store_trouble": Watchable("", Of.SHOP, "1 while readings cannot be stored", 0, 1),
     "disk_free": Watchable("GB", Of.SHOP, "free space on the disk", 0, 1_000_000),

@@ -1,0 +1,235 @@
+"""`benchweather glue`: batches of glue, their pot and their discard time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from monitor.cli.asking import ask
+from monitor.cli.output import out, print_json, print_table, when
+from monitor.cli.shared import ClockTime, Json, command, journal_of, known, number_of, time_of
+from monitor.core.clock import now_ms
+from monitor.domain.events import About
+from monitor.settings import Settings
+
+if TYPE_CHECKING:
+    from monitor.domain.cautions import Caution
+    from monitor.domain.glue import Glue
+
+app = typer.Typer(no_args_is_help=True, help="Record batches of glue; ask if you may glue now.")
+
+GlueId = Annotated[str, typer.Argument(metavar="GLUE", help="Number of the batch")]
+Name = Annotated[str | None, typer.Option(help="Name or label on the jar")]
+Strength = Annotated[str | None, typer.Option(help="Gram strength or ratio: '192 g', '1:2'")]
+Kept = Annotated[str | None, typer.Option(help="Place where it is kept, such as fridge")]
+Hot = Annotated[str, typer.Option("--hot-h", help="Hours that it has been hot until now")]
+HotLimit = Annotated[
+    str, typer.Option("--hot-limit-h", help="Most hours hot, by the maker's sheet; none to remove")
+]
+Keeps = Annotated[
+    str,
+    typer.Option("--keeps-h", help="Hours it keeps once mixed or opened, by the maker's sheet"),
+]
+Clamp = Annotated[str, typer.Option("--clamp-h", help="Clamp time by the maker's sheet [h]")]
+NoteText = Annotated[str | None, typer.Option(help="A note")]
+
+
+@command(app)
+def mix(
+    settings: Settings,
+    kind: Annotated[
+        str,
+        typer.Argument(help="hide, fish, liquid-hide, casein, aliphatic, epoxy or cyanoacrylate"),
+    ],
+    name: Name = None,
+    strength: Strength = None,
+    kept: Kept = None,
+    at: ClockTime = "",
+    hot_h: Hot = "",
+    hot_limit_h: HotLimit = "",
+    keeps_h: Keeps = "",
+    clamp_h: Clamp = "",
+    note: NoteText = None,
+    as_json: Json = False,
+) -> None:
+    """Record a batch that you mixed, or a bottle that you opened, now or at --at."""
+    fields = _fields(
+        settings, name, strength, kept, at, hot_h, hot_limit_h, keeps_h, clamp_h, note
+    )
+    number = ask(settings, "mix", {"about": About.GLUE, "kind": kind} | fields)["glue"]
+    _show(settings, number, as_json=as_json)
+
+
+@command(app, "list")
+def list_(
+    settings: Settings,
+    discarded: Annotated[bool, typer.Option("--discarded", help="Show discarded batches")] = False,
+    as_json: Json = False,
+) -> None:
+    """Show the batches of glue with their condition."""
+    from monitor.domain.glue import as_record
+    from monitor.waits import glue_text
+
+    now = now_ms()
+    with journal_of(settings) as (_, journal):
+        found = [one for one in journal.glues.values() if one.here is not discarded]
+    if as_json:
+        print_json([as_record(one, now) for one in found])
+    elif not found:
+        out.print("No glue is recorded." if not discarded else "No glue was discarded.")
+    else:
+        print_table(
+            ("glue", "batch", "mixed or opened", "condition"),
+            [
+                (
+                    one.id,
+                    "\n".join(filter(None, (one.label, one.kept))),
+                    when(one.mixed_ms, settings),
+                    "\n".join(
+                        filter(
+                            None,
+                            (
+                                glue_text.pot(one, now, settings.zone),
+                                glue_text.condition(one, now, settings.zone),
+                                glue_text.gaps(one),
+                            ),
+                        )
+                    ),
+                )
+                for one in found
+            ],
+        )
+
+
+@command(app)
+def show(settings: Settings, glue: GlueId, as_json: Json = False) -> None:
+    """Show a batch: its condition, the cautions and its history."""
+    _show(settings, glue, as_json=as_json)
+
+
+@command(app, "pot-on")
+def pot_on(settings: Settings, glue: GlueId, at: ClockTime = "") -> None:
+    """Record that the pot was switched on. Its hours hot are counted from then."""
+    _act(settings, "pot on", glue, at)
+    _print_cautions(_glue(settings, glue).kind.cautions)
+
+
+@command(app, "pot-off")
+def pot_off(settings: Settings, glue: GlueId, at: ClockTime = "") -> None:
+    """Record that the pot was switched off."""
+    _act(settings, "pot off", glue, at)
+
+
+@command(app)
+def discard(settings: Settings, glue: GlueId, at: ClockTime = "") -> None:
+    """Record that a batch was thrown out or used up."""
+    _act(settings, "discard", glue, at)
+
+
+@command(app)
+def restore(settings: Settings, glue: GlueId) -> None:
+    """Undo a discard."""
+    _act(settings, "restore", glue, "")
+
+
+@command(app)
+def correct(
+    settings: Settings,
+    glue: GlueId,
+    name: Name = None,
+    strength: Strength = None,
+    kept: Kept = None,
+    at: ClockTime = "",
+    hot_h: Hot = "",
+    hot_limit_h: HotLimit = "",
+    keeps_h: Keeps = "",
+    clamp_h: Clamp = "",
+    note: NoteText = None,
+) -> None:
+    """Correct a batch; --at is when it was mixed. The history keeps what was there before."""
+    fields = _fields(
+        settings, name, strength, kept, at, hot_h, hot_limit_h, keeps_h, clamp_h, note
+    )
+    ask(settings, "correct", {"about": About.GLUE, "glue": glue} | fields)
+    out.print(f"Glue {glue} is corrected.")
+
+
+def _fields(
+    settings: Settings,
+    name: str | None,
+    strength: str | None,
+    kept: str | None,
+    at: str,
+    hot_h: str,
+    hot_limit_h: str,
+    keeps_h: str,
+    clamp_h: str,
+    note: str | None,
+) -> dict[str, Any]:
+    """The fields of a batch that were given."""
+    texts = {"name": name, "strength": strength, "kept": kept, "note": note}
+    fields: dict[str, Any] = {key: value for key, value in texts.items() if value is not None}
+    if at:
+        fields["mixed_ms"] = time_of(at, settings)
+    if hot_h:
+        fields["hot_h"] = number_of(hot_h, "--hot-h")
+    limits = {"hot_limit_h": hot_limit_h, "keeps_h": keeps_h, "clamp_h": clamp_h}
+    for field, text in limits.items():
+        if text:
+            option = f"--{field.replace('_', '-')}"
+            fields[field] = None if text == "none" else number_of(text, option)
+    return fields
+
+
+def _act(settings: Settings, do: str, glue: str, at: str) -> None:
+    fields: dict[str, Any] = {"at_ms": time_of(at, settings)} if at else {}
+    ask(settings, do, {"about": About.GLUE, "glue": glue} | fields)
+    out.print(f"{glue}: done")
+
+
+def _glue(settings: Settings, number: str) -> Glue:
+    with journal_of(settings) as (_, journal):
+        return journal.glues[known(number, journal.glues, "glue")]
+
+
+def _show(settings: Settings, number: str, *, as_json: bool) -> None:
+    from monitor.domain.glue import as_record
+    from monitor.waits import glue_text
+
+    one, now = _glue(settings, number), now_ms()
+    if as_json:
+        print_json(as_record(one, now) | {"history": one.events})
+        return
+    kept = f" Kept: {one.kept}." if one.kept else ""
+    out.print(f"Glue {one.id}: {one.label}. Mixed {when(one.mixed_ms, settings)}.{kept}")
+    texts = (
+        glue_text.pot(one, now, settings.zone),
+        glue_text.condition(one, now, settings.zone),
+        glue_text.gaps(one),
+        f"Clamp time {glue_text.span(one.clamp_h)}, by the maker's sheet." if one.clamp_h else "",
+        one.note,
+    )
+    for text in filter(None, texts):
+        out.print(text)
+    _print_cautions(one.kind.cautions)
+    print_table(
+        ("when", "who", "what"),
+        [
+            (
+                when(event.recorded_ms, settings),
+                event.by,
+                glue_text.action(event, now, settings.zone),
+            )
+            for event in one.events
+        ],
+    )
+
+
+def _print_cautions(keys: Iterable[Caution]) -> None:
+    from monitor.domain.cautions import DEFERS, WORDS
+
+    for key in keys:
+        out.print(f"Caution: {WORDS[key]}")
+    out.print(DEFERS)

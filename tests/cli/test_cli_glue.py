@@ -1,0 +1,75 @@
+"""Glue from the terminal, against the commands in this process."""
+
+from __future__ import annotations
+
+import json
+
+import command_server
+import pytest
+from test_cli_waits import opened, six_days
+
+from monitor.domain.cautions import DEFERS, WORDS, Caution
+
+make_command_server = command_server.make_command_server  # fixture
+six_days = six_days  # fixture
+
+
+@pytest.fixture
+def shop(make_command_server, six_days):
+    return opened(make_command_server(), six_days)
+
+
+def listed(shop, *more):
+    return json.loads(shop.command("glue", "list", "--json", *more).stdout)
+
+
+def test_a_batch_is_mixed_heated_and_discarded(shop):
+    done = shop.command("glue", "mix", "hide", "--name", "jar A", "--strength", "192 g")
+    assert "Glue 1: Hide glue, jar A, 192 g." in done.stdout
+    assert "limit 8 h (4 h to 12 h; common practice, no source)" in done.stdout
+    assert f"Caution: {WORDS[Caution.HOT_GLUE_POT]}" in done.stdout
+    assert DEFERS in done.stdout
+    on = shop.command("glue", "pot-on", "1")
+    assert WORDS[Caution.HOT_GLUE_POT] in on.stdout
+    (one,) = listed(shop)
+    assert (one["kind"], one["state"], one["hot_limit"]["usual_h"]) == ("hide", "good", 8)
+    assert one["pot_on_at"]
+    assert "already on" in shop.command("glue", "pot-on", "1").stderr
+    assert "unplug it" in shop.command("glue", "discard", "1").stderr
+    assert shop.command("glue", "pot-off", "1").returncode == 0
+    assert shop.command("glue", "discard", "1").returncode == 0
+    assert listed(shop) == []
+    assert [g["glue"] for g in listed(shop, "--discarded")] == ["1"]
+    history = shop.command("glue", "show", "1").stdout
+    for word in ("Mixed or opened", "Pot on", "Pot off", "Discarded"):
+        assert word in history
+
+
+def test_a_wait_takes_the_glues_time_or_asks_for_it(shop):
+    shop.command("glue", "mix", "epoxy")
+    refused = shop.command("wait", "open", "cleat", "bench", "--glue", "1")
+    assert "no clamp time" in refused.stderr
+    assert refused.returncode == 1
+    shop.command("glue", "correct", "1", "--clamp-h", "16")
+    done = shop.command("wait", "open", "cleat", "bench", "--glue", "1")
+    assert WORDS[Caution.REACTIVE_GLUES] in done.stdout
+    assert WORDS[Caution.HOT_GLUE_POT] not in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said", "code"),
+    [
+        (("mix", "jam"), "one of hide, fish", 1),
+        (("mix", "hide", "--at", "2030-01-01"), "in the future", 1),
+        (("mix", "hide", "--hot-h", "1e9"), "0 to 1000", 1),
+        (("mix", "hide", "--hot-h", "many"), "must be a number", 2),
+        (("mix", "hide", "--strength", "x" * 90), "at most 80 characters", 1),
+        (("show", "4"), "glue", 1),
+        (("pot-off", "4"), "glue", 1),
+    ],
+)
+def test_bad_input_is_refused_in_words(shop, arguments, said, code):
+    done = shop.command("glue", *arguments)
+    assert done.returncode == code
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
