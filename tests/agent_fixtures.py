@@ -5,11 +5,15 @@ from __future__ import annotations
 import itertools
 import os
 import re
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 from conftest import ROOT, until
+
+from monitor.store import Reader
 
 
 class Board:
@@ -159,3 +163,25 @@ class RunningAgent:
     def clear(self) -> None:
         if self.running():
             self.kill()
+
+
+def stored(service) -> set[tuple[str, int]]:
+    """Topic and time of every temperature in the store."""
+    with closing(sqlite3.connect(f"file:{service.store}?mode=ro", uri=True)) as connection:
+        found = connection.execute(
+            "SELECT place, sensor, ts_ms FROM reading JOIN series USING (series_id)"
+            " WHERE quantity = 'temperature'"
+        ).fetchall()
+    return {(f"benchweather/{place}/{sensor}", ts_ms) for place, sensor, ts_ms in found}
+
+
+def tallies(service):
+    with closing(Reader(service.store)) as reader:
+        return reader.tallies()
+
+
+def kill_broker_of(service):
+    found = subprocess.run(
+        ["pgrep", "-P", str(service.pid), "-f", "nats-server"], capture_output=True, text=True
+    )
+    subprocess.run(["kill", "-9", *found.stdout.split()], check=True)

@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import dashboard_fixtures as shop_air
 
 from monitor.alerting.observations import ServiceTroubles
 from monitor.commands import Commands
-from monitor.core.clock import now_ms
+from monitor.core.clock import now_ms, to_ms
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.alerts.alert import AlertAction, apply
+from monitor.domain.alerts.default_rules import starting_set
+from monitor.domain.alerts.rule_registry import as_mapping
+from monitor.domain.alerts.state_machine import BY
+from monitor.domain.events import About, Event
+from monitor.domain.places import AirLimits
 from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.state_publisher import StatePublisher
 from monitor.settings import Settings
 from monitor.store import Reader, Writer
 
 HOUR, DAY = 3_600_000, 86_400_000
+PARIS = ZoneInfo("Europe/Paris")
+NOON = to_ms(datetime(2026, 11, 25, 12, 0, tzinfo=PARIS))
+RULES = starting_set(AirLimits())
 CONFIG = (
     shop_air.BENCH.replace("stale_after_s = 300", "stale_after_s = 3600")
     + """
@@ -100,3 +111,24 @@ def dry_shop(folder: Path, *, port: int = 8050) -> tuple[Settings, Writer, Comma
     commands.carry_out(filled, now - 26 * HOUR)
     run_cycles(settings, writer, now - 5 * HOUR, now, HOUR // 6)
     return settings, writer, commands
+
+
+def alert(rule="very-dry", value=28.0, began=NOON - 2 * HOUR, label="Front bench", **more):
+    """An open alert of a starting rule, half an hour after it began."""
+    made = RULES[rule]
+    body = {
+        k: v
+        for k, v in as_mapping(made).items()
+        if k in ("name", "quantity", "why", "source", "do", "caution", "urgency", "family")
+    }
+    body |= {
+        "rule": rule,
+        "value": value,
+        "unit": made.unit,
+        "detail": "",
+        "subject": "s",
+        "label": label,
+        "began_ms": began,
+        **more,
+    }
+    return apply(None, Event(About.ALERT, "7", began + HOUR // 2, BY, AlertAction.RAISE, body))

@@ -204,3 +204,10 @@ def visit(chromium):
     yield make
     for one in opened:
         one.context.close()
+
+
+def opened(seen: Visit, board: Board, path: str):
+    seen.page.goto(board.url + path)
+    seen.page.wait_for_selector("main")
+    seen.settled()
+    return seen.page

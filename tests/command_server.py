@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import os
+import shutil
 import subprocess
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -22,6 +23,7 @@ from monitor.clients import archive
 from monitor.commands import Commands
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
+from monitor.core.measurements import Quantity, Reading, Series
 from monitor.sensor_care.calibration import JarWatch
 from monitor.settings import load
 from monitor.store import Reader, Writer
@@ -88,3 +90,37 @@ def make_command_server(tmp_path: Path) -> Iterator[Callable[[], CommandServer]]
     yield make
     for one in made:
         one.stop()
+
+
+def fill(path, hours, temp_c=20.0, rh_pct=50.0):
+    """Reference air up to now, each minute."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    end, writer = now_ms(), Writer(path)
+    writer.write(
+        [
+            Reading(Series("bench", "a1", quantity), end - 60_000 * i, value)
+            for quantity, value in ((Quantity.TEMPERATURE, temp_c), (Quantity.HUMIDITY, rh_pct))
+            for i in range(60 * hours)
+        ]
+    )
+    writer.close()
+
+
+@pytest.fixture(scope="module")
+def six_days(tmp_path_factory):
+    """A store with six days of reference air."""
+    path = tmp_path_factory.mktemp("air") / "readings.sqlite3"
+    fill(path, 24 * 6)
+    return path
+
+
+def opened(one, six_days, columns="250"):
+    """A shop of three places over its own copy of the six days."""
+    one.environment |= {"COLUMNS": columns, "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
+    one.data.mkdir(exist_ok=True)
+    shutil.copy(six_days, one.store)
+    (one.data / "benchweather.toml").write_text(
+        "".join(f"[[places]]\nid = '{place}'\n" for place in ("bench", "rack", "attic"))
+    )
+    one.start()
+    return one

@@ -25,6 +25,38 @@ PACKAGES = [
     "sensors",
 ]
 PACKAGES.remove("monitor/science")
+BANNED = {
+    r"\b(told|tells?|telling|untold)\b": "say, show, record or send",
+    r"\bsaid\b": "typed, stated or entered",
+    r"\b(speaks?|spoke)\b": "sends or shows",
+    r"\bstands?\b(?! alone)": "is",
+    r"\bgiven out\b|\bgives? out\b": "issued",
+    r"\bgiv(e|en|es|ing) up\b|\bgave up\b": "stopped, undo",
+    r"\btak(e|en) back\b|\btook back\b": "withdrawn",
+    r"\bput(s|ting)? (off|away|right)\b": "snooze, hide, correct, postpone",
+    r"\bset (it )?going\b": "start",
+    r"(?<!there )\b(is|are) no (?!longer)": "is not a",
+    r"\btill\b": "until",
+    r"\b(whence|thereof|thereby|likewise|nor)\b": "a plain word",
+    r"\bby which\b|\bof which\b|\bso that it be\b": "a second sentence",
+    r"\bto come\b": "outlook, expected, next",
+    r"\b(foreseen|foretold|forebod\w*)\b": "expected",
+    r"\blately\b": "recently",
+    r"\bprobes?\b": "sensor",
+    r"\breservoirs?\b": "tank",
+    r"\bat rest\b|\bits rest\b|\bcome to rest\b": "steady, home moisture",
+    r"\btwo-way\b": "humidity buffer",
+    r"\bheadway\b": "progress",
+    r"\bmends?\b": "help",
+    r"\beach (day|hour|week|month|year|morning|\d+|\{)": "every",
+    r"\bnothing is the matter\b": "no open alerts",
+    r"\bworked out\b": "calculated",
+    r"\bin sight\b": "expected",
+    r"\bheld up by\b": "on hold",
+    r"\babout over\b": "more than",
+    r"(?<!!)!{2,3}(?!=)": "words",
+}
+"""Turns that a text for people must not have, each with what stands for it. By plain_words.md."""
 
 
 def texts(path: Path) -> list[tuple[int, str]]:

@@ -7,20 +7,16 @@ import json
 import random
 import resource
 import socket
-import sqlite3
-import subprocess
 import threading
-from contextlib import closing
 
 import paho.mqtt.client as paho
 import pytest
-from agent_fixtures import Board, RunningAgent, settle
+from agent_fixtures import Board, RunningAgent, kill_broker_of, settle, stored, tallies
 from conftest import free_port, until
 
 from monitor.core.clock import now_ms
 from monitor.mqtt.client import Address
 from monitor.readings.payload import Contract
-from monitor.store import Reader
 from sensors.agent import connection, senml
 from sensors.agent import sender as agent_sender
 from sensors.agent.backlog import Backlog
@@ -57,21 +53,6 @@ def make_agent(tmp_path, board):
         one.clear()
 
 
-def stored(service) -> set[tuple[str, int]]:
-    """Topic and time of every temperature in the store."""
-    with closing(sqlite3.connect(f"file:{service.store}?mode=ro", uri=True)) as connection:
-        found = connection.execute(
-            "SELECT place, sensor, ts_ms FROM reading JOIN series USING (series_id)"
-            " WHERE quantity = 'temperature'"
-        ).fetchall()
-    return {(f"benchweather/{place}/{sensor}", ts_ms) for place, sensor, ts_ms in found}
-
-
-def tallies(service):
-    with closing(Reader(service.store)) as reader:
-        return reader.tallies()
-
-
 def check_every_reading_is_stored_once(service, agent, *, kills=0):
     """What the agent said it had kept, and of each kill at most what it had no time to say."""
     assert agent.stop() == 0
@@ -100,13 +81,6 @@ def keeps_more(agent, packs=4):
 def both_sensors(agent, period_s=0.25):
     agent.period_s, agent.reads = period_s, 3
     agent.sensors = [("front-bench", "fb-1", "bme280"), ("varnish-corner", "vc-1", "sht3x")]
-
-
-def kill_broker_of(service):
-    found = subprocess.run(
-        ["pgrep", "-P", str(service.pid), "-f", "nats-server"], capture_output=True, text=True
-    )
-    subprocess.run(["kill", "-9", *found.stdout.split()], check=True)
 
 
 def test_readings_survive_kills_of_the_embedded_broker_the_service_and_the_agent(

@@ -18,17 +18,12 @@ import time
 from contextlib import ExitStack
 from pathlib import Path
 
-sys.path[:0] = [
-    str(Path(__file__).parents[2]),
-    str(Path(__file__).parents[1]),
-    str(Path(__file__).parents[1] / "agent"),
-]
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 
 import paho.mqtt.client as paho
-from agent_fixtures import Board, RunningAgent
+from agent_fixtures import Board, RunningAgent, kill_broker_of, stored, tallies
 from bench_service import cpu_s, resident_mb
 from conftest import Mosquitto, RunningService, until
-from test_agent_path import kill_broker_of, stored, tallies
 
 from monitor.core.clock import now_ms
 from sensors.agent.backlog import Backlog

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import datetime
-from zoneinfo import ZoneInfo
 
 import pytest
+from alert_fixtures import NOON, PARIS, RULES, alert
 from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace as replace_fields
@@ -17,42 +16,14 @@ from dashboard.alerts import text as alerts_text
 from dashboard.alerts import wall as alerts_wall
 from dashboard.ui.sentences import Headline
 from monitor.alerting.messages import notices
-from monitor.core.clock import to_ms
 from monitor.domain.alerts.alert import AlertAction, apply
-from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import NO_TRACE, WATCHABLE, Of, Rule, Test
-from monitor.domain.alerts.rule_registry import as_mapping
 from monitor.domain.alerts.state_machine import BY, NO_LONGER
 from monitor.domain.events import About, Event
-from monitor.domain.places import AirLimits
 from monitor.settings import load
 
 HOUR, DAY = 3_600_000, 86_400_000
-PARIS = ZoneInfo("Europe/Paris")
-NOON = to_ms(datetime(2026, 11, 25, 12, 0, tzinfo=PARIS))
-RULES = starting_set(AirLimits())
 PLACES = {"front-bench": "Front bench"}
-
-
-def alert(rule="very-dry", value=28.0, began=NOON - 2 * HOUR, label="Front bench", **more):
-    """An open alert of a starting rule, half an hour after it began."""
-    made = RULES[rule]
-    body = {
-        k: v
-        for k, v in as_mapping(made).items()
-        if k in ("name", "quantity", "why", "source", "do", "caution", "urgency", "family")
-    }
-    body |= {
-        "rule": rule,
-        "value": value,
-        "unit": made.unit,
-        "detail": "",
-        "subject": "s",
-        "label": label,
-        "began_ms": began,
-        **more,
-    }
-    return apply(None, Event(About.ALERT, "7", began + HOUR // 2, BY, AlertAction.RAISE, body))
 
 
 def after(found, action, at=NOON - HOUR, by="Ina", **body):

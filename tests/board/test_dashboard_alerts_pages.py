@@ -11,9 +11,9 @@ from functools import partial
 import alert_fixtures
 import dashboard_fixtures as shop_air
 import pytest
+from alert_fixtures import NOON, PARIS, RULES, alert
+from board_requests import HERE, do, said
 from msgspec.structs import replace as replace_fields
-from test_dashboard_alerts import NOON, PARIS, RULES, alert
-from test_dashboard_pages import said
 
 from dashboard.air import page as air_page
 from dashboard.alerts import forms as alerts_forms
@@ -39,7 +39,6 @@ from monitor.domain.notification import Notice
 from monitor.store import Reader, journal, outbox
 
 HOUR, DAY = 3_600_000, 86_400_000
-HERE = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
 LAN = {
     "headers": {
         "Host": "192.168.1.5:8050",
@@ -94,11 +93,6 @@ def book(shop):
 @pytest.fixture
 def client(dry):
     return create_app(dry[0]).server.test_client()
-
-
-def do(client, **command):
-    answer = client.post("/bench/do", json=command, headers=HERE)
-    return answer.status_code, json.loads(answer.data)
 
 
 def page(client, path, lan=False):

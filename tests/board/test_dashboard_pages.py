@@ -12,6 +12,7 @@ import dash
 import dashboard_fixtures as shop_air
 import numpy as np
 import pytest
+from board_requests import ask_dash, ask_page, said
 
 from dashboard import shell
 from dashboard.access import guard
@@ -59,31 +60,6 @@ def full(settings, writer):
 @pytest.fixture
 def client(settings):
     return create_app(settings).server.test_client()
-
-
-def said(component) -> str:
-    """Everything a component says, as one text."""
-    if component is None:
-        return ""
-    if isinstance(component, list | tuple):
-        return " ".join(said(part) for part in component)
-    if isinstance(component, dash.development.base_component.Component):
-        return said(getattr(component, "children", None))
-    return str(component)
-
-
-def ask_dash(client, output, inputs, state=(), trigger=None, **headers):
-    """A callback through the server, as the browser asks for it."""
-    ids = output.strip(".").split("...")
-    outputs = [dict(zip(("id", "property"), one.split("."), strict=True)) for one in ids]
-    body = {
-        "output": output,
-        "outputs": outputs if output.startswith("..") else outputs[0],
-        "inputs": [{"id": i, "property": p, "value": v} for i, p, v in inputs],
-        "state": [{"id": i, "property": p, "value": v} for i, p, v in state],
-        "changedPropIds": [trigger] if trigger else [],
-    }
-    return client.post("/_dash-update-component", json=body, headers=headers)
 
 
 def kept(held, *stores):
@@ -249,12 +225,6 @@ def test_a_store_that_is_missing_empty_or_damaged_gives_words_on_every_page(
     assert answer.status_code == 200
     assert "Traceback" not in answer.get_data(as_text=True)
     assert client.get("/here").status_code == 200
-
-
-def ask_page(client, path, search=""):
-    output = "..'_pages_content.children'...'_pages_store.data'..".replace("'", "")
-    inputs = [("_pages_location", "pathname", path), ("_pages_location", "search", search)]
-    return ask_dash(client, output, inputs, trigger="_pages_location.pathname")
 
 
 def test_a_locked_store_is_told_in_words(settings, writer, monkeypatch):

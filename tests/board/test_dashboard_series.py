@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 import dashboard_fixtures as shop_air
 import pytest
-from test_dashboard_pages import said
-from test_dashboard_waits import HERE, readiness
+from bench_fixtures import readiness
+from board_requests import HERE, said
 
 from dashboard.app import create_app
 from dashboard.bench import series as bench_series

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import json
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -11,14 +9,15 @@ from datetime import UTC, datetime
 from functools import partial
 from zoneinfo import ZoneInfo
 
+import bench_fixtures
 import dashboard_fixtures as shop_air
 import pytest
+from bench_fixtures import readiness
+from board_requests import HERE, do, said
 from hypothesis import given
 from hypothesis import strategies as st
-from test_dashboard_pages import said
 
 from dashboard.air import page as air_page
-from dashboard.app import create_app
 from dashboard.bench import forms as bench_forms
 from dashboard.bench import text as bench_text
 from dashboard.bench import view as bench_view
@@ -33,17 +32,18 @@ from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.events import About, Event
 from monitor.domain.wait import Action, Feel, apply
 from monitor.domain.wait_types import KINDS
-from monitor.science.quantiles import QuantileRange
 from monitor.science.waits.parameters import Hold
-from monitor.science.waits.wait import Readiness, WaitState
+from monitor.science.waits.wait import WaitState
 from monitor.store import Writer
 from monitor.waits import text as wait_text
 from monitor.waits.evaluation import Standing, standings
 
 HOUR, DAY = 3_600_000, 86_400_000
 PARIS = ZoneInfo("Europe/Paris")
+five_days, settings = bench_fixtures.five_days, bench_fixtures.settings
+commands = bench_fixtures.commands
+ids, book, client = bench_fixtures.ids, bench_fixtures.book, bench_fixtures.client
 NOON = to_ms(datetime(2026, 11, 25, 12, 0, tzinfo=PARIS))
-HERE = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
 
 
 def wait(kind="plate-crack", started=NOON - HOUR, **more):
@@ -56,31 +56,6 @@ def wait(kind="plate-crack", started=NOON - HOUR, **more):
         **more,
     }
     return apply(None, Event(About.WAIT, "1", started, "Ina", Action.OPEN, body))
-
-
-def readiness(**more):
-    plain = Readiness(
-        WaitState.WAITING,
-        NOON + 4 * HOUR + 40 * 60_000,
-        NOON + 4 * HOUR,
-        NOON + 5 * HOUR + 30 * 60_000,
-        None,
-        NOON,
-        NOON + 5 * DAY,
-        QuantileRange(0.2, 0.3, 0.4),
-        0.0,
-        0.0,
-        1.0,
-        Hold.NONE,
-        None,
-        False,
-        False,
-        0.0,
-        0.0,
-        False,
-        {"basis": 0.8, "outlook": 0.2},
-    )
-    return plain._replace(**more)
 
 
 def sentence(found, of=None):
@@ -228,39 +203,6 @@ def test_the_bar_keeps_within_its_axis_and_done_ends_now():
 # With the store, the command link and the journal as they are
 
 
-@pytest.fixture
-def settings(tmp_path):
-    return shop_air.settings_in(tmp_path, config=shop_air.BENCH)
-
-
-@pytest.fixture
-def commands(settings):
-    writer = Writer(settings.store_path)
-    now = now_ms()
-    for place in shop_air.PLACES:
-        shop_air.fill(writer, place, now - 5 * DAY, now, 600_000)
-    shop_air.damp(writer, "cellar", now)
-    shop_air.beat(settings)
-    with contextlib.closing(writer):
-        yield shop_air.commanded(writer, settings)
-
-
-@pytest.fixture
-def ids(commands):
-    return shop_air.full_bench(commands, now_ms())
-
-
-@pytest.fixture
-def book(settings):
-    shop = ShopData(settings)
-    return WaitQueries(shop, CachedJournal(shop))
-
-
-@pytest.fixture
-def client(settings):
-    return create_app(settings).server.test_client()
-
-
 def test_the_full_bench_is_told_by_ready_time_each_with_its_state(settings, ids, book):
     found = book.standings()
     assert len(found) == len(ids) == 13
@@ -397,11 +339,6 @@ def _page(path):
 
 
 # Taps
-
-
-def do(client, **command):
-    answer = client.post("/bench/do", json=command, headers=HERE)
-    return answer.status_code, json.loads(answer.data)
 
 
 def test_a_tap_opens_a_wait_once_however_often_it_is_sent(settings, commands, client, book):

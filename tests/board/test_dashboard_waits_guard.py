@@ -7,7 +7,7 @@ import json
 
 import dashboard_fixtures as shop_air
 import pytest
-from test_dashboard_pages import ask_dash
+from board_requests import ask_dash
 
 from dashboard.access import sign_in
 from dashboard.app import create_app

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import bench_fixtures
 import dashboard_fixtures as shop_air
 import icalendar
 import pytest
-import test_dashboard_waits as waits
-from test_dashboard_waits import HOUR, NOON, PARIS
+from bench_fixtures import HOUR, NOON, PARIS
 
 from dashboard.bench import calendar_feed
 from dashboard.bench import ready_by_page as bench_ready_by_page
@@ -15,8 +15,9 @@ from dashboard.data.waits import ReadyByRequest
 from monitor.core.clock import now_ms, to_ms
 from monitor.science.waits.latest_start import LatestStart
 
-settings, commands, ids = waits.settings, waits.commands, waits.ids  # fixtures
-book, client = waits.book, waits.client
+five_days, settings = bench_fixtures.five_days, bench_fixtures.settings
+commands, ids = bench_fixtures.commands, bench_fixtures.ids
+book, client = bench_fixtures.book, bench_fixtures.client
 
 
 # Ready by

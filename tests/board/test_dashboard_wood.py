@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 from dataclasses import replace
-from datetime import datetime
-from zoneinfo import ZoneInfo
 
-import dashboard_fixtures as shop_air
 import numpy as np
 import plotly.graph_objects as go
 import pytest
+import wood_fixtures
+from board_requests import HERE, ask_dash, ask_page, said
 from hypothesis import given
 from hypothesis import strategies as st
-from test_dashboard_pages import ask_dash, ask_page, said
+from wood_fixtures import NOON, PARIS, ask
 
 from dashboard.app import create_app
-from dashboard.data.journal import CachedJournal
-from dashboard.data.shop import ShopData
-from dashboard.data.wood import WoodQueries
 from dashboard.ui import plots
 from dashboard.ui.themes import theme
 from dashboard.wood import figure as wood_figure
@@ -27,18 +22,17 @@ from dashboard.wood import instrument_page as wood_instrument_page
 from dashboard.wood import page as wood_page
 from dashboard.wood import text as wood_text
 from dashboard.wood import view as wood_view
-from monitor.core.clock import now_ms, to_ms
+from monitor.core.clock import now_ms
 from monitor.science.plates.assessment import Close, Reason
 from monitor.science.plates.history import MoistureHistory
 from monitor.science.plates.parts import PRESETS
 from monitor.science.quantiles import QuantileRange
-from monitor.store import Writer
 from monitor.wood.evaluation import WoodStanding
 
 HOUR, DAY = 3_600_000, 86_400_000
-PARIS = ZoneInfo("Europe/Paris")
-NOON = to_ms(datetime(2026, 11, 25, 12, 0, tzinfo=PARIS))
-HERE = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
+three_weeks, settings = wood_fixtures.three_weeks, wood_fixtures.settings
+commands, guests = wood_fixtures.commands, wood_fixtures.guests
+book, shop, client = wood_fixtures.book, wood_fixtures.shop, wood_fixtures.client
 NAN, INF = math.nan, math.inf
 
 
@@ -99,80 +93,6 @@ def test_how_long_until_it_has_settled(in_s, text):
 
 
 # With the store, the command link and the journal as they are
-
-
-@pytest.fixture
-def settings(tmp_path):
-    return shop_air.settings_in(tmp_path, config=shop_air.BENCH)
-
-
-@pytest.fixture
-def commands(settings):
-    writer = Writer(settings.store_path)
-    now = now_ms()
-    shop_air.fill(writer, "front-bench", now - 22 * DAY, now, 600_000, steady_pct=49.0)
-    shop_air.damp(writer, "cellar", now)
-    shop_air.beat(settings)
-    with contextlib.closing(writer):
-        yield shop_air.commanded(writer, settings)
-
-
-def ask(commands, do, **wish):
-    asked = {"about": "instrument", "do": do, "by": "Ina"} | wish
-    return commands.carry_out(asked, now_ms())["instrument"]
-
-
-@pytest.fixture
-def guests(commands):
-    """One at rest, opened; a dry one; one whose home is not known; one in a loft without a sensor."""
-    now = now_ms()
-    about = {"place": "front-bench", "arrived_ms": now - 20 * DAY}
-    ids = [
-        ask(
-            commands,
-            "register",
-            reference="VN-1",
-            kind="violin",
-            home_rh_pct=50,
-            open=True,
-            due_ms=now + 3 * DAY,
-            **about,
-        ),
-        ask(commands, "register", reference="VA-2 viola", kind="viola", home_rh_pct=75, **about),
-        ask(commands, "register", reference="VC-3", kind="cello", **about),
-        ask(commands, "register", reference="DB-4", kind="bass", place="loft", home_rh_pct=50),
-    ]
-    ask(commands, "close", instrument=ids[0], at_ms=now - 4 * DAY)
-    ask(commands, "open", instrument=ids[0], at_ms=now - 2 * DAY)
-    commands.carry_out(
-        {
-            "do": "open",
-            "kind": "cleat",
-            "place": "front-bench",
-            "by": "Ina",
-            "instrument": "va-2 VIOLA",
-            "what": "cleat by the bar",
-            "start_ms": now - 3 * HOUR,
-        },
-        now,
-    )
-    return ids
-
-
-@pytest.fixture
-def book(settings):
-    shop = ShopData(settings)
-    return WoodQueries(shop, CachedJournal(shop))
-
-
-@pytest.fixture
-def shop(settings):
-    return ShopData(settings)
-
-
-@pytest.fixture
-def client(settings):
-    return create_app(settings).server.test_client()
 
 
 def test_the_one_furthest_from_its_rest_is_first_and_what_is_not_known_last(guests, book):

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import json
 
 import dashboard_fixtures as shop_air
 import pytest
-import test_dashboard_wood as fixtures
+import wood_fixtures
+from board_requests import do
 from hypothesis import given
 from hypothesis import strategies as st
-from test_dashboard_wood import HERE, HOUR, NOON, PARIS
+from wood_fixtures import HOUR, NOON, PARIS
 
 from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
@@ -26,8 +26,9 @@ from monitor.domain.instrument import InstrumentAction, RegisterInstrument, appl
 from monitor.science.plates.parts import PRESETS
 from monitor.store import Writer
 
-settings, commands, guests = fixtures.settings, fixtures.commands, fixtures.guests
-book, shop, client = fixtures.book, fixtures.shop, fixtures.client
+three_weeks, settings = wood_fixtures.three_weeks, wood_fixtures.settings
+commands, guests = wood_fixtures.commands, wood_fixtures.guests
+book, shop, client = wood_fixtures.book, wood_fixtures.shop, wood_fixtures.client
 
 
 def wish(form, shop, book, do="register", **more):
@@ -113,9 +114,8 @@ IMPOSSIBLE = [
 ]
 
 
-def do(client, **command):
-    answer = client.post("/bench/do", json={"about": "instrument", **command}, headers=HERE)
-    return answer.status_code, json.loads(answer.data)
+def instrument(client, **command):
+    return do(client, about="instrument", **command)
 
 
 @pytest.mark.parametrize(("form", "field", "why"), IMPOSSIBLE)
@@ -123,7 +123,7 @@ def test_what_cannot_be_is_refused_by_the_service_and_told_at_its_field(
     settings, commands, client, form, field, why
 ):
     with shop_air.command_link(settings, commands):
-        status, answer = do(client, do="register", id="r", at_ms=now_ms(), form=NEW | form)
+        status, answer = instrument(client, do="register", id="r", at_ms=now_ms(), form=NEW | form)
     assert status == 409
     assert list(answer["fields"]) == [field]
     assert why in answer["fields"][field]
@@ -134,17 +134,19 @@ def test_what_cannot_be_is_refused_by_the_service_and_told_at_its_field(
 def test_a_tap_opens_closes_moves_and_hands_out_once(settings, commands, guests, client, book):
     with shop_air.command_link(settings, commands):
         tap = {"do": "open", "id": "o", "by": "Jo", "instrument": "va-2-viola", "at_ms": now_ms()}
-        status, first = do(client, **tap)
+        status, first = instrument(client, **tap)
         assert status == 200
-        assert do(client, **tap) == (200, first)
+        assert instrument(client, **tap) == (200, first)
         assert book.instrument("va-2-viola").open_now
-        assert do(client, do="close", instrument="va-2-viola", at_ms=now_ms())[0] == 200
+        assert instrument(client, do="close", instrument="va-2-viola", at_ms=now_ms())[0] == 200
         assert (
-            do(client, do="move", instrument="va-2-viola", place="cellar", at_ms=now_ms())[0]
+            instrument(client, do="move", instrument="va-2-viola", place="cellar", at_ms=now_ms())[
+                0
+            ]
             == 200
         )
-        assert do(client, do="leave", instrument="va-2-viola", at_ms=now_ms())[0] == 200
-        status, answer = do(client, do="open", instrument="va-2-viola", at_ms=now_ms())
+        assert instrument(client, do="leave", instrument="va-2-viola", at_ms=now_ms())[0] == 200
+        status, answer = instrument(client, do="open", instrument="va-2-viola", at_ms=now_ms())
     assert (status, answer["refused"]) == (409, "VA-2 viola has left: register it again first.")
     assert [e.action for e in book.instrument("va-2-viola").events][1:] == [
         "open",
@@ -158,10 +160,12 @@ def test_what_was_done_earlier_is_noted_with_its_time(settings, commands, guests
     at = formats.to_input(now_ms() - 3 * HOUR, settings.zone)
     with shop_air.command_link(settings, commands):
         assert (
-            do(client, do="open", instrument="va-2-viola", at_ms=now_ms(), form={"at": at})[0]
+            instrument(
+                client, do="open", instrument="va-2-viola", at_ms=now_ms(), form={"at": at}
+            )[0]
             == 200
         )
-        status, answer = do(
+        status, answer = instrument(
             client,
             do="close",
             instrument="va-2-viola",
@@ -176,7 +180,7 @@ def test_only_what_was_changed_is_corrected(settings, commands, guests, client, 
     one = book.instrument("va-2-viola")
     shown = wood_forms.form_of(one, shop)
     with shop_air.command_link(settings, commands):
-        same = do(client, do="amend", instrument=one.id, form=shown)
+        same = instrument(client, do="amend", instrument=one.id, form=shown)
         assert same == (409, {"refused": "Nothing was changed."})
         form = shown | {
             "home_rh": "",
@@ -184,7 +188,7 @@ def test_only_what_was_changed_is_corrected(settings, commands, guests, client, 
             "parts.0.thickness_mm": "2,9",
             "parts.3.name": "",
         }
-        assert do(client, do="amend", instrument=one.id, form=form)[0] == 200
+        assert instrument(client, do="amend", instrument=one.id, form=form)[0] == 200
     now = book.instrument(one.id)
     assert set(now.events[-1].body) == {"home_rh_pct", "note", "parts"}
     assert (now.home.rh_pct, now.home.temp_c) == (None, one.home.temp_c)
@@ -210,9 +214,9 @@ def test_a_part_can_be_added_and_the_presets_taken_again(
     }
     with shop_air.command_link(settings, commands):
         form = shown | {f"parts.4.{name}": value for name, value in bar.items()}
-        assert do(client, do="amend", instrument=one.id, form=form)[0] == 200
+        assert instrument(client, do="amend", instrument=one.id, form=form)[0] == 200
         assert book.instrument(one.id).parts[4].name == "bass bar"
-        assert do(client, do="amend", instrument=one.id, like="cello")[0] == 200
+        assert instrument(client, do="amend", instrument=one.id, like="cello")[0] == 200
     assert book.instrument(one.id).parts == PRESETS["cello"]
 
 
@@ -241,7 +245,7 @@ def test_a_part_that_cannot_be_is_told_at_its_field(
 ):
     shown = wood_forms.form_of(book.instrument("va-2-viola"), shop)
     with shop_air.command_link(settings, commands):
-        status, answer = do(client, do="amend", instrument="va-2-viola", form=shown | form)
+        status, answer = instrument(client, do="amend", instrument="va-2-viola", form=shown | form)
     assert status == 409
     assert answer["fields"] == fields
 

@@ -10,7 +10,7 @@ import time
 import browser_fixtures as browser
 import dashboard_fixtures as shop_air
 import pytest
-from browser_fixtures import DAY, Board, Visit, until
+from browser_fixtures import DAY, Board, Visit, opened, until
 
 from monitor.core.clock import now_ms
 from monitor.domain.wait import Feel
@@ -48,13 +48,6 @@ def bench(tmp_path_factory):
         commands.carry_out({"do": "release", "wait": old, "feel": "right"}, now)
         with shop_air.command_link(board.settings, commands), browser.served(folder, board.port):
             yield board
-
-
-def opened(seen: Visit, board: Board, path: str):
-    seen.page.goto(board.url + path)
-    seen.page.wait_for_selector("main")
-    seen.settled()
-    return seen.page
 
 
 @pytest.mark.parametrize("size", ["wall", "phone"])

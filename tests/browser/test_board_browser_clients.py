@@ -11,10 +11,8 @@ import browser_fixtures as browser
 import dashboard_fixtures as shop_air
 import pypdfium2
 import pytest
-from browser_fixtures import DAY, Board, until
-from test_board_browser_bench import opened
-from test_clients_past import holding, kept
-from test_weather_files import GREENSBORO, packaged
+from browser_fixtures import DAY, Board, opened, until
+from client_fixtures import GREENSBORO, holding, kept, packaged
 
 from monitor.clients import air_certificate
 from monitor.commands import Journal

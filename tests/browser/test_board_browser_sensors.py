@@ -12,10 +12,9 @@ import time
 import browser_fixtures as browser
 import dashboard_fixtures as shop_air
 import pytest
-from browser_fixtures import Board, until
+from browser_fixtures import Board, opened, until
 from dash import html
 from dash.development.base_component import Component
-from test_board_browser_bench import opened
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app

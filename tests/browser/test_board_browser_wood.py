@@ -8,8 +8,7 @@ import contextlib
 import browser_fixtures as browser
 import dashboard_fixtures as shop_air
 import pytest
-from browser_fixtures import DAY, Board, Visit, until
-from test_board_browser_bench import opened
+from browser_fixtures import DAY, Board, Visit, opened, until
 
 from monitor.core.clock import now_ms
 from monitor.store import Reader, Writer

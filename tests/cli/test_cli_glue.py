@@ -6,12 +6,12 @@ import json
 
 import command_server
 import pytest
-from test_cli_waits import opened, six_days
+from command_server import opened
 
 from monitor.domain.cautions import DEFERS, WORDS, Caution
 
-make_command_server = command_server.make_command_server  # fixture
-six_days = six_days  # fixture
+make_command_server = command_server.make_command_server  # fixtures
+six_days = command_server.six_days
 
 
 @pytest.fixture

@@ -10,9 +10,8 @@ from zoneinfo import ZoneInfo
 
 import command_server
 import pytest
-import test_cli_waits
+from command_server import opened
 from conftest import needs, until
-from test_cli_waits import opened
 
 from monitor.commands import Journal
 from monitor.core.clock import from_ms, now_ms
@@ -22,7 +21,7 @@ from monitor.science.plates.parts import PRESETS
 from monitor.store import Reader
 
 make_command_server = command_server.make_command_server  # fixtures
-six_days = test_cli_waits.six_days
+six_days = command_server.six_days
 
 BERLIN = ZoneInfo("Europe/Berlin")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
 from contextlib import closing
 from datetime import datetime, timedelta
@@ -12,56 +11,23 @@ from zoneinfo import ZoneInfo
 import command_server
 import paho.mqtt.client as paho
 import pytest
+from command_server import fill, opened
 from conftest import needs, until
 
 from monitor.commands import Journal
 from monitor.core.clock import from_ms, now_ms, to_ms
-from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.cautions import DEFERS, WORDS
 from monitor.domain.topic_rules import COMMAND_TOPIC
 from monitor.domain.wait import Feel
 from monitor.domain.wait_types import KINDS
 from monitor.science.waits.parameters import parameters
 from monitor.service.state_publisher import STATE_FILTER
-from monitor.store import Reader, Writer
+from monitor.store import Reader
 
-make_command_server = command_server.make_command_server  # fixture
+make_command_server = command_server.make_command_server  # fixtures
+six_days = command_server.six_days
 
 HOUR = 3_600_000
-
-
-def fill(path, hours, temp_c=20.0, rh_pct=50.0):
-    """Reference air up to now, each minute."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    end, writer = now_ms(), Writer(path)
-    writer.write(
-        [
-            Reading(Series("bench", "a1", quantity), end - 60_000 * i, value)
-            for quantity, value in ((Quantity.TEMPERATURE, temp_c), (Quantity.HUMIDITY, rh_pct))
-            for i in range(60 * hours)
-        ]
-    )
-    writer.close()
-
-
-@pytest.fixture(scope="module")
-def six_days(tmp_path_factory):
-    """A store with six days of reference air."""
-    path = tmp_path_factory.mktemp("air") / "readings.sqlite3"
-    fill(path, 24 * 6)
-    return path
-
-
-def opened(one, six_days, columns="250"):
-    """A shop of three places over its own copy of the six days."""
-    one.environment |= {"COLUMNS": columns, "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}
-    one.data.mkdir(exist_ok=True)
-    shutil.copy(six_days, one.store)
-    (one.data / "benchweather.toml").write_text(
-        "".join(f"[[places]]\nid = '{place}'\n" for place in ("bench", "rack", "attic"))
-    )
-    one.start()
-    return one
 
 
 @pytest.fixture

@@ -5,8 +5,7 @@ from __future__ import annotations
 import os
 
 import pytest
-from test_forecasts_asking import HEAD, MET
-from test_forecasts_formats import csv_of
+from forecast_fixtures import HEAD, MET, csv_of
 from typer.testing import CliRunner
 from weather_server import HOUR, Reply, WeatherServer, as_json, met
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from test_clients_sheet import MADE_MS, PARIS
+from client_fixtures import MADE_MS, PARIS
 
 from monitor.clients.calculation import calculate_sheet
 from monitor.clients.journey_words import LEAST_SHUT_H

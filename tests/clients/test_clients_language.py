@@ -15,9 +15,9 @@ from babel.dates import format_date, get_month_names
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po
 from babel.numbers import format_decimal
+from client_fixtures import INLAND, MADE_MS, PARIS
 from conftest import ROOT
 from icalendar import Calendar
-from test_clients_sheet import INLAND, MADE_MS, PARIS
 
 from monitor.clients.calculation import calculate_sheet
 from monitor.clients.catalogue import Catalogue

@@ -8,8 +8,7 @@ import logging
 import threading
 
 import pytest
-from test_clients_sheet import INLAND, MADE_MS, PARIS
-from test_weather_files import GREENSBORO, packaged
+from client_fixtures import GREENSBORO, INLAND, MADE_MS, PARIS, holding, kept, packaged
 from typer.testing import CliRunner
 
 from monitor.cli import app
@@ -23,22 +22,6 @@ from monitor.core.errors import Rejected, StoreUnavailable
 from monitor.store import Reader, Writer, client_sheets
 
 NAME, OTHER = "Ilse Unwahrscheinlich", "Jo Nebenan"
-
-
-def kept(writer, title, **more):
-    """Keep the sheet of a wish. Returns it."""
-    airs, made_ms = more.pop("airs", HomeSources()), more.pop("at_ms", MADE_MS)
-    worked = calculate_sheet(read_wish({**INLAND, **more, "title": title}), airs, members=20)
-    sheet = sheet_of(worked, "Kestrel Row Strings", made_ms, PARIS)
-    archive.carry_out(writer, archive.keeping(worked, airs, sheet, made_ms))
-    return sheet
-
-
-def holding(folder, text):
-    """The files of a folder in which a text stands, in any of the ways JSON may write it."""
-    wanted = {text.encode(), json.dumps(text)[1:-1].encode()}
-    files = [p for p in folder.rglob("*") if p.is_file()]
-    return [p.name for p in files if any(w in p.read_bytes() for w in wanted)]
 
 
 @pytest.fixture

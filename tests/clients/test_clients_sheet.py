@@ -7,15 +7,14 @@ import re
 from datetime import date, datetime, time, timedelta
 from html.parser import HTMLParser
 from itertools import groupby
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pypdfium2
 import pytest
+from client_fixtures import GREENSBORO, INLAND, MADE_MS, PARIS, SAND_POINT, packaged
 from dateutil.rrule import rrulestr
 from icalendar import Calendar
 from pypdf import PdfReader
-from test_weather_files import GREENSBORO, SAND_POINT, packaged
 from typer.testing import CliRunner
 
 from monitor.cli import app
@@ -31,10 +30,6 @@ from monitor.clients.sheet import sheet_of
 from monitor.core.measurements import Quantity
 from monitor.science.case.devices import ALL_YEAR
 from monitor.science.case.measures import Holds, Measure
-
-PARIS = ZoneInfo("Europe/Paris")
-MADE_MS = 1_796_000_000_000
-INLAND = {"temp.1": 21.0, "rh.1": 27.0, "out.1": -6.0, "temp.7": 24.0, "rh.7": 52.0}
 
 
 @pytest.fixture(scope="module")

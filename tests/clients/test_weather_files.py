@@ -2,22 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.resources
 import sys
 
 import numpy as np
 import pytest
+from client_fixtures import GREENSBORO, SAND_POINT, packaged
 
 from monitor.clients.weather_files import WeatherFault, read
 from monitor.science.case.home import home_of, home_year
-
-# Source: files of the US National Renewable Energy Laboratory's solar radiation data base, TMY3,
-# as packaged in pvlib/data. The means are those of the files' own columns.
-GREENSBORO, SAND_POINT = "723170TYA.CSV", "703165TY.csv"
-
-
-def packaged(name: str) -> bytes:
-    return (importlib.resources.files("pvlib") / "data" / name).read_bytes()
 
 
 def as_epw(tmy3: bytes, *, fahrenheit: bool = False) -> bytes:

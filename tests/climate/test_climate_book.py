@@ -12,11 +12,11 @@ from contextlib import closing
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-import dash
 import dashboard_fixtures as shop_air
 import numpy as np
 import plotly.graph_objects as go
 import pytest
+from board_requests import said
 from typer.testing import CliRunner
 
 import monitor.science.climate
@@ -221,14 +221,6 @@ def found(year):
     with shop.reader() as reader:
         bench = next(p for p in shop.places(reader) if p.id == "front-bench")
     return shop.climate(bench, now_ms())
-
-
-def said(component) -> str:
-    if isinstance(component, list | tuple):
-        return " ".join(said(part) for part in component)
-    if isinstance(component, dash.development.base_component.Component):
-        return said(getattr(component, "children", None))
-    return "" if component is None else str(component)
 
 
 @pytest.mark.slow

@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 from rooms import csv_files
 from rooms.catalogue import shops
-from test_outlook_parts import steady_drive
 
 from monitor.outlook.evaluation import files
 from monitor.science.outlook import vapour_balance
@@ -139,28 +138,6 @@ def test_litres_that_the_log_contradicts_are_not_believed(shop, ready, fills, ma
     room, why = calibrated_by_fills(shop.room, ready, 24 * DAYS - 1, [absurd], made.spec.volume_m3)
     assert room is shop.room
     assert "not believed" in why
-
-
-def test_known_water_stands_for_the_humidifier_in_its_hours():
-    """A source with the humidifier off, by hand: the balance at rest is n (e_o − e) + g = 0."""
-    theta = vapour_balance.PRIOR.mean[None].copy()
-    theta[:, :5] = [np.log(0.5), -20, -20, -20, -20]
-    theta[:, vapour_balance.KAPPA] = -20
-    theta[:, 9] = -20
-    theta[:, vapour_balance.REST] = theta[:, vapour_balance.WORK] = 0
-
-    for on, expected in ((0.0, 800.0 + 100.0 / 0.5), (1.0, None)):
-        drive = steady_drive(800.0, 20.0, 400)._replace(more_source=100.0, humidifier=on)
-        e = (
-            23.39
-            * vapour_balance.simulate(theta, drive, np.array([40.0]), np.full((4, 1), 40.0))[
-                -1, 0, 0
-            ]
-        )
-        if expected is None:
-            assert e > 950  # near the humidifier's setting of 43 %
-        else:
-            assert e == pytest.approx(expected, rel=0.01)
 
 
 def test_water_is_spread_from_fill_to_fill():

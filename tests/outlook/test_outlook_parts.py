@@ -361,3 +361,25 @@ def test_a_shop_never_read_is_refused():
     hours = ShopHours(0, nothing_read, nothing_read, np.zeros(50), np.zeros(50))
     with pytest.raises(OutOfRange, match="hours with temperature"):
         prepared_log(hours, issues_of([], np.zeros((0, 3))))
+
+
+def test_known_water_stands_for_the_humidifier_in_its_hours():
+    """A source with the humidifier off, by hand: the balance at rest is n (e_o − e) + g = 0."""
+    theta = vapour_balance.PRIOR.mean[None].copy()
+    theta[:, :5] = [np.log(0.5), -20, -20, -20, -20]
+    theta[:, vapour_balance.KAPPA] = -20
+    theta[:, 9] = -20
+    theta[:, vapour_balance.REST] = theta[:, vapour_balance.WORK] = 0
+
+    for on, expected in ((0.0, 800.0 + 100.0 / 0.5), (1.0, None)):
+        drive = steady_drive(800.0, 20.0, 400)._replace(more_source=100.0, humidifier=on)
+        e = (
+            23.39
+            * vapour_balance.simulate(theta, drive, np.array([40.0]), np.full((4, 1), 40.0))[
+                -1, 0, 0
+            ]
+        )
+        if expected is None:
+            assert e > 950  # near the humidifier's setting of 43 %
+        else:
+            assert e == pytest.approx(expected, rel=0.01)

@@ -80,6 +80,16 @@ def test_nothing_imports_the_tests():
             assert not any(name.split(".")[0] == "tests" for name in _imported(path)), path
 
 
+def test_no_test_imports_another_and_helpers_lie_flat():
+    """What two files of tests share is a module in `tests/` itself, or in a package there."""
+    tests = sorted((ROOT / "tests").rglob("test_*.py"))
+    assert len({path.name for path in tests}) == len(tests) > 100
+    for path in (ROOT / "tests").rglob("*.py"):
+        assert not [name for name in _imported(path) if name.startswith("test_")], path
+        if path not in tests and path.parent != ROOT / "tests/benchmarks":
+            assert path.parent == ROOT / "tests" or path.with_name("__init__.py").exists(), path
+
+
 @functools.cache
 def _imported(path: Path) -> set[str]:
     names: set[str] = set()

@@ -7,7 +7,7 @@ import re
 import generated_texts
 import pytest
 from conftest import ROOT
-from test_plain_words import BANNED
+from user_texts import BANNED
 
 from dashboard.help import manual
 from monitor import settings

@@ -11,19 +11,17 @@ import pytest
 from conftest import until
 from hypothesis import given
 from hypothesis import strategies as st
+from scripted_subscription import NOW, TOPIC, Script, arrival
 
 from monitor.commands import TRIES, Commands, Journal
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.topic_rules import COMMAND_TOPIC, TopicRule
 from monitor.domain.wait import Action
-from monitor.mqtt.client import Arrival
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.store import Reader, Writer
 
-NOW = 1_790_000_000_000
-TOPIC = "benchweather/bench/a1"
 OPEN = {"place": "bench"}
 NUMBER = TopicRule(
     filter="raw/rh",
@@ -33,34 +31,6 @@ NUMBER = TopicRule(
     quantity=Quantity.HUMIDITY,
     unit="%RH",
 )
-
-
-class Script:
-    """A subscription that hands over what the test gives it and notes what was acknowledged."""
-
-    def __init__(self) -> None:
-        self.groups: list[list[Arrival]] = []
-        self.acknowledged: list[int] = []
-        self._ready = threading.Event()
-
-    def take(self, at_most, wait_s):
-        if not self.groups:
-            self._ready.wait(0.01)
-            return []
-        return self.groups.pop(0)
-
-    def rest(self, wait_s):
-        self._ready.wait(wait_s)
-
-    def close(self):
-        pass
-
-    def acknowledge(self, arrivals):
-        self.acknowledged += [arrival.packet_id for arrival in arrivals]
-
-
-def arrival(packet_id, payload, *, topic=TOPIC, qos=1, retained=False, repeat=False, at=NOW):
-    return Arrival(1, packet_id, qos, topic, payload, retained, repeat, at)
 
 
 @pytest.fixture

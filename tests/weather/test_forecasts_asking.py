@@ -9,6 +9,7 @@ from email.utils import formatdate
 
 import numpy as np
 import pytest
+from forecast_fixtures import HEAD, MET, MINUTE, Shop
 from weather_server import (
     HOUR,
     NOW,
@@ -25,25 +26,10 @@ from weather_server import (
 
 from monitor import settings
 from monitor.core.errors import StoreUnavailable
-from monitor.core.measurements import Quantity, Reading, Series
-from monitor.store import Reader, Writer, forecasts
-from monitor.weather.intake import ForecastIntake
-from monitor.weather.poller import EVERY_MS, FRESH_MS, RETRY_MAX_MS, SPREAD_MS, ForecastPoller
+from monitor.store import forecasts
+from monitor.weather.poller import EVERY_MS, FRESH_MS, RETRY_MAX_MS, SPREAD_MS
 from monitor.weather.providers import credit_of
 
-MINUTE = 60_000
-HEAD = """
-[weather]
-latitude = 60.10432
-longitude = 9.99871
-contact = "bench@quillon.example"
-[shop]
-altitude_m = 120
-[[places]]
-id = "yard"
-kind = "outdoors"
-"""
-MET = '[[forecasts]]\nid = "met"\nservice = "met-norway"\nurl = "{url}"\n'
 NWS = '[[forecasts]]\nid = "nws"\nservice = "us-nws"\nurl = "{url}/"\n'
 COUNTY = """
 [[forecasts]]
@@ -56,41 +42,6 @@ attribution = "Marrowick County"
 temperature = {{ pointer = "/hourly/temp", unit = "Cel" }}
 humidity = {{ pointer = "/hourly/rh", unit = "%RH" }}
 """
-
-
-class Shop:
-    """A shop's store and its asker, with chance left out."""
-
-    def __init__(self, folder, text) -> None:
-        file = folder / "benchweather.toml"
-        file.write_text(text, encoding="utf-8")
-        self.settings = settings.load(data=folder, environ={})
-        self.writer = Writer(self.settings.store_path)
-        self.reader = Reader(self.settings.store_path)
-        self.intake = ForecastIntake(self.settings, self.reader, self.writer)
-        self.restart()
-
-    def restart(self, chance: float = 0.0) -> None:
-        self.poller = ForecastPoller(self.settings, self.intake, lambda: chance)
-
-    def go(self, now=NOW):
-        return [(said.source, said.good) for said in self.poller.poll(now)]
-
-    def state(self, source):
-        return forecasts.progress_of(self.writer, source)
-
-    def kept(self):
-        return [(one.source, one.issued_ms) for one in forecasts.recent(self.writer, 99)]
-
-    def outdoors(self, temp, *, hours=30, until=NOW, rh=80.0):
-        at = range(until - hours * HOUR, until, 10 * MINUTE)
-        self.writer.write(
-            [
-                Reading(Series("yard", "y1", q), t, v)
-                for t in at
-                for q, v in ((Quantity.TEMPERATURE, temp), (Quantity.HUMIDITY, rh))
-            ]
-        )
 
 
 @pytest.fixture

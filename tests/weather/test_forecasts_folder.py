@@ -5,8 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from test_forecasts_asking import HEAD, Shop
-from test_forecasts_formats import GOOD_JSON, csv_of
+from forecast_fixtures import GOOD_JSON, HEAD, Shop, csv_of
 from weather_server import HOUR, NOW
 
 from monitor.core.errors import StoreUnavailable

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from forecast_fixtures import GOOD_JSON, ISSUED, csv_of
 from hypothesis import given
 from hypothesis import strategies as st
 from weather_server import HOUR, NOW, flat, met, nws_grid, nws_points, stamp
@@ -24,14 +25,6 @@ from monitor.weather.providers import READY
 from monitor.weather.validation import validated
 
 PLACE = position(60.1, 10.0)
-ISSUED = NOW - NOW % HOUR
-
-
-def csv_of(
-    hours=12, *, issued=ISSUED, temp="5.5", rh="80", header="issued_at,valid_at,temp_c,rh_pct"
-):
-    lines = [f"{stamp(issued)},{stamp(issued + i * HOUR)},{temp},{rh}" for i in range(hours)]
-    return "\n".join([header, *lines, ""])
 
 
 def take(text, **more):
@@ -203,14 +196,6 @@ def test_between_two_steps_the_dew_point_is_drawn_and_not_the_humidity():
     assert middle.temp_c[0] == pytest.approx(10)
     assert middle.dew_point_c[0] == pytest.approx(0, abs=1e-4)
     assert middle.wind_m_s[0] == pytest.approx(3)
-
-
-GOOD_JSON = {
-    "issued_at": stamp(ISSUED),
-    "latitude": 60.104,
-    "longitude": 10.0,
-    "hours": [{"valid_at": stamp(ISSUED + i * HOUR), "temp_c": 5, "rh_pct": 80} for i in range(9)],
-}
 
 
 def test_a_json_forecast_carries_its_position_to_two_decimals():

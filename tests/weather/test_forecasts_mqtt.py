@@ -9,8 +9,8 @@ from contextlib import closing
 import paho.mqtt.client as paho
 import pytest
 from conftest import until
-from test_forecasts_asking import HEAD, MET, Shop
-from test_ingest import Script, arrival
+from forecast_fixtures import HEAD, MET, Shop
+from scripted_subscription import Script, arrival
 from weather_server import HOUR, NOW, WeatherServer, as_json, met, stamp
 
 from monitor.core.clock import now_ms
