@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
     from monitor.domain.wait import Wait
+    from monitor.science.waits.wait import Readiness
     from monitor.waits.evaluation import Standing
 
 RELEASED_KEPT = 50
@@ -70,16 +71,23 @@ def calendar(shop: ShopData, open_waits: list[Standing], released: list[Wait]) -
     out.add("x-wr-calname", f"{name}: ready")
     out.add("refresh-interval", AGAIN, parameters={"VALUE": "DURATION"})
     for standing in open_waits:
-        if standing.readiness is not None and standing.readiness.ready_ms is not None:
-            out.add_component(_event(standing, shop))
+        if standing.wait.open and standing.readiness and standing.readiness.ready_ms is not None:
+            out.add_component(_event(standing, standing.readiness, shop))
+        if standing.load is not None and standing.load.ready_ms is not None:
+            out.add_component(_event(standing, standing.load, shop, load=True))
+    counting = {standing.wait.id for standing in open_waits}
     for wait in released:
         out.add_component(_called_off(wait, shop))
+        if wait.kind.get("load_s") and wait.id not in counting:
+            out.add_component(_called_off(wait, shop, load=True))
     return bytes(out.to_ical())
 
 
-def _base(wait: Wait, shop: ShopData, ready_ms: int) -> icalendar.Event:
+def _base(wait: Wait, shop: ShopData, ready_ms: int, *, load: bool) -> icalendar.Event:
     event = icalendar.Event()
-    event.add("uid", f"wait-{wait.id}-{wait.events[0].recorded_ms}@{_host(shop)}")
+    event.add(
+        "uid", f"{'load' if load else 'wait'}-{wait.id}-{wait.events[0].recorded_ms}@{_host(shop)}"
+    )
     event.add("sequence", wait.version)
     event.add("dtstamp", from_ms(now_ms() // 1000 * 1000))
     event.add("created", from_ms(wait.events[0].recorded_ms // 1000 * 1000))
@@ -98,29 +106,33 @@ def _host(shop: ShopData) -> str:
     return f"{name.strip('-') or 'shop'}.benchweather.invalid"
 
 
-def _event(standing: Standing, shop: ShopData) -> icalendar.Event:
-    wait, found = standing.wait, standing.readiness
-    assert found is not None  # noqa: S101 - for the type checker; asked by the caller
-    assert found.ready_ms is not None  # noqa: S101 - as above
+def _event(
+    standing: Standing, found: Readiness, shop: ShopData, *, load: bool = False
+) -> icalendar.Event:
+    wait, ready_ms = standing.wait, found.ready_ms
+    assert ready_ms is not None  # noqa: S101 - for the type checker; asked by the caller
     status = wait_text.status_text(standing, now_ms(), shop.settings.zone)
     ready = found.state is WaitState.READY
     name = wait_text.title(wait)
-    event = _base(wait, shop, found.ready_ms if ready else wait_text.about(found.ready_ms))
+    event = _base(wait, shop, ready_ms if ready else wait_text.about(ready_ms), load=load)
     event.add("status", "CONFIRMED" if ready else "TENTATIVE")
-    event.add("summary", f"{'Ready' if ready else 'Ready, about'}: {name}")
+    word = "Clamps off" if standing.kind.load_s else "Ready"
+    if load:
+        word = "May be worked" if ready else "May be worked from"
+    event.add("summary", f"{word if ready else f'{word}, about'}: {name}")
     names = {place.id: place.label for place in shop.settings.places}
     event.add("location", names.get(wait.place, wait.place))
     event.add("description", "\n".join([str(wait.kind["name"]), status.sentence, *status.more]))
     alarm = icalendar.Alarm()
     alarm.add("action", "DISPLAY")
     alarm.add("trigger", timedelta(0))
-    alarm.add("description", f"Ready, about: {name}")
+    alarm.add("description", f"{word}, about: {name}")
     event.add_component(alarm)
     return event
 
 
-def _called_off(wait: Wait, shop: ShopData) -> icalendar.Event:
-    event = _base(wait, shop, wait.released_ms or now_ms())
+def _called_off(wait: Wait, shop: ShopData, *, load: bool = False) -> icalendar.Event:
+    event = _base(wait, shop, wait.loaded_ms or wait.released_ms or now_ms(), load=load)
     event.add("status", "CANCELLED")
-    event.add("summary", f"Released: {wait_text.title(wait)}")
+    event.add("summary", f"{'In work' if load else 'Released'}: {wait_text.title(wait)}")
     return event

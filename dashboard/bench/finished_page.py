@@ -11,11 +11,11 @@ from dash import Input, Output, dcc, html
 from dashboard.access import sign_in
 from dashboard.bench import series, view
 from dashboard.bench.view import BENCH
-from dashboard.data.waits import held_s
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_results
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
+from monitor.domain.wait import held_s
 from monitor.science.waits.parameters import PROGRESS_MOST
 from monitor.waits import text as wait_text
 

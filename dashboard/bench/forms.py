@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from monitor.domain.wait import Wait
     from monitor.domain.wait_types import WaitType
 
-TIMED = {"pause", "resume", "move", "release"}
+TIMED = {"pause", "resume", "move", "release", "load"}
 PASSED_ON = ("wait", "kind", "place", "feel")
 """Fields that a tap carries as they are."""
 LABELS = {
@@ -35,6 +35,7 @@ LABELS = {
     "name": "Name",
     "basis_h": "Usual time",
     "minimum_h": "Shortest time",
+    "load_h": "Usual time to load",
     "spread": "Spread",
 }
 """The label of each field."""
@@ -43,6 +44,7 @@ _FIELDS = {
     "wanted_ms": "wanted",
     "basis_s": "basis_h",
     "minimum_s": "minimum_h",
+    "load_s": "load_h",
 }
 """Names of a request's fields in the form, where they differ."""
 
@@ -134,6 +136,7 @@ def shown_of(kind: WaitType) -> dict[str, str]:
     own = {
         "basis_h": kind.basis_s / 3600,
         "minimum_h": kind.minimum_s / 3600,
+        "load_h": kind.load_s / 3600,
         "spread": kind.spread,
     }
     law = {f"law.{p.name}": p.value for p in parameters(kind.law)}
@@ -148,6 +151,7 @@ def _type_fields(form: Form, names: set[str]) -> dict[str, Any]:
     for field, name, factor in (
         ("basis_h", "basis_s", 3600),
         ("minimum_h", "minimum_s", 3600),
+        ("load_h", "load_s", 3600),
         ("spread", "spread", 1),
     ):
         if field in names and (value := form.number(field)) is not None:

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from monitor.domain.places import Place
     from monitor.domain.wait import Wait
     from monitor.domain.wait_types import WaitType
+    from monitor.waits.evaluation import Standing
 
 FIRST_KINDS = 4
 """Number of kinds with a button of their own; the others are one tap further in."""
@@ -123,7 +124,7 @@ def live(shop: ShopData, book: WaitQueries, writer: bool) -> tuple[list[Componen
     of = view.axis(found, now)
     if found:
         waits = [
-            html.Div([html.H2(_count(len(found))), view.ruler(of, zone)], className="waits-head"),
+            html.Div([html.H2(_count(found)), view.ruler(of, zone)], className="waits-head"),
             html.Ol(
                 [
                     view.row(alike, of, zone, names, writer)
@@ -147,8 +148,10 @@ def live(shop: ShopData, book: WaitQueries, writer: bool) -> tuple[list[Componen
     )
 
 
-def _count(n: int) -> str:
-    return f"{n} wait{'' if n == 1 else 's'} open"
+def _count(found: Sequence[Standing]) -> str:
+    setting = sum(one.wait.setting for one in found)
+    n = len(found) - setting
+    return f"{n} wait{'' if n == 1 else 's'} open{f', {setting} setting' if setting else ''}"
 
 
 def _see(n: int) -> str:
@@ -157,7 +160,7 @@ def _see(n: int) -> str:
 
 def just_released(book: WaitQueries, writer: bool, now: int) -> list[Component]:
     """Waits released a moment ago, with a question on how they were, which may be skipped."""
-    fresh = [w for w in book.finished(JUST_MOST) if _is_fresh(w, now) and not _by_mistake(w)]
+    fresh = [w for w in book.finished(JUST_MOST) if _is_fresh(w, now) and not w.mistaken]
     return [_just(waits, writer) for waits in series.alike(fresh, lambda wait: wait)]
 
 
@@ -165,14 +168,6 @@ def _is_fresh(wait: Wait, now: int) -> bool:
     if wait.feel:
         return now - wait.events[-1].recorded_ms < ANSWERED_MS
     return now - max(e.recorded_ms for e in wait.events if e.action == Action.RELEASE) < JUST_MS
-
-
-def _by_mistake(wait: Wait) -> bool:
-    return wait.note.endswith(MISTAKE)
-
-
-MISTAKE = "Opened by mistake."
-"""Ending of the note of a wait that was taken back."""
 
 
 def _just(waits: Sequence[Wait], writer: bool) -> Component:

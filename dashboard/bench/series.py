@@ -64,6 +64,7 @@ def _same(wait: Wait) -> tuple[Any, ...]:
         wait.wanted_ms,
         wait.note,
         wait.released_ms,
+        wait.loaded_ms,
         wait.feel,
     )
 

@@ -8,7 +8,6 @@ from dashboard.ui import formats
 from monitor.domain.events import Event
 from monitor.domain.wait import Action, Feel, Wait
 from monitor.science.waits.learning import LONG_BEFORE
-from monitor.science.waits.wait import WaitState
 from monitor.waits.text import percent, status_text, title
 
 if TYPE_CHECKING:
@@ -29,15 +28,18 @@ def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple
     """Sentences over the bench: a large one on what is ready or next, and a smaller one."""
     if not standings:
         return "Nothing is waiting.", ""
-    ready = [s for s in standings if s.readiness and s.readiness.state is WaitState.READY]
-    ahead = [(s, status_text(s, now_ms, zone)) for s in standings if s not in ready]
+    ready = [s for s in standings if s.ready]
+    loadable = [s for s in standings if s.loadable]
+    over = {s.wait.id for s in (*ready, *loadable)}
+    ahead = [(s, status_text(s, now_ms, zone)) for s in standings if s.wait.id not in over]
     coming = next(((s, duration) for s, duration in ahead if duration.state == "waiting"), None)
     after = ""
     if coming:
         after = f"Next {_at(coming[1].when)}: {title(coming[0].wait)}."
-    if ready:
-        more = f" and {len(ready) - 1} more" if len(ready) > 1 else ""
-        return f"Ready: {title(ready[0].wait)}{more}.", after
+    for word, which in (("Ready", ready), ("May be worked", loadable)):
+        if which:
+            more = f" and {len(which) - 1} more" if len(which) > 1 else ""
+            return f"{word}: {title(which[0].wait)}{more}.", after
     if after:
         return after, ""
     held = next((s for s, duration in ahead if duration.state == "hold"), None)
@@ -111,6 +113,8 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
         case Action.RELEASE:
             felt = f": {FEELS[Feel(body['feel'])].lower()}" if body.get("feel") else ""
             return f"Released{felt}{at()}"
+        case Action.LOAD:
+            return f"Worked, loaded or strung{at()}"
         case Action.REOPEN:
             return "Opened again"
         case Action.FEEL:

@@ -8,12 +8,11 @@ from dash import dcc, html
 
 from dashboard.bench import series
 from dashboard.bench import text as bench_text
-from dashboard.data.waits import held_s
 from dashboard.ui import formats
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
 from dashboard.ui.page_frame import Section
-from monitor.domain.wait import Wait
+from monitor.domain.wait import Wait, is_early
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
 from monitor.waits import text as wait_text
@@ -160,7 +159,11 @@ def row(
         each = " each" if len(waits) > 1 else ""
         at.append(f"{wait.clamps} clamp{'' if wait.clamps == 1 else 's'}{each}")
     one = f"/bench/wait/{wait.id}"
-    taps = steps_of(waits, of.now_ms) if writer else []
+    taps: list[Component] = []
+    if writer and wait.setting:
+        taps.append(load_tap(waits, ready=standing.loadable))
+    elif writer:
+        taps += steps_of(waits, of.now_ms)
     if len(waits) == 1:
         taps.append(dcc.Link("More", href=one, className="tap", title=f"More on {name}"))
     return html.Li(
@@ -197,18 +200,24 @@ def row(
     )
 
 
+def release_word(wait: Wait) -> str:
+    """Word for the release of a wait: a joint's clamps come off, and it goes on to set."""
+    return "Take clamps off" if wait.kind.get("load_s") else "Release"
+
+
 def steps_of(waits: Sequence[Wait], now_ms: int) -> list[Component]:
     """Taps for open waits that are alike."""
     name, ids = series.title(waits), series.ids(waits)
     all_of = f" all {len(waits)}" if len(waits) > 1 else ""
+    release = release_word(waits[0]) + all_of
     return [
         action_button(
-            f"Release{all_of}",
+            release,
             "release",
             wait=ids,
             said="Released.",
             name="tap main",
-            sure=early_question(waits, f"Release{all_of}", now_ms),
+            sure=early_question(waits, release, now_ms),
         ),
         action_button("Resume", "resume", wait=ids, said=f"Resumed: {name}.")
         if waits[0].paused
@@ -216,9 +225,21 @@ def steps_of(waits: Sequence[Wait], now_ms: int) -> list[Component]:
     ]
 
 
+def load_tap(waits: Sequence[Wait], *, ready: bool) -> Component:
+    """Tap that ends the setting of joints that are alike; it asks once while it is too early."""
+    return action_button(
+        "Start work",
+        "load",
+        wait=series.ids(waits),
+        said="It is in work.",
+        name="tap main",
+        sure="" if ready else "Start work before it may be worked? Tap again",
+    )
+
+
 def early_question(waits: Sequence[Wait], release: str, now_ms: int) -> str:
     """Question asked once before a wait is released earlier than the safe minimum of its kind."""
-    if all(held_s(wait, now_ms) >= float(wait.kind["minimum_s"]) for wait in waits):
+    if not any(is_early(wait, now_ms) for wait in waits):
         return ""
     return f"{release} before the safe minimum? Tap again"
 
@@ -234,13 +255,13 @@ def each_of(waits: Sequence[Wait], writer: bool, now_ms: int) -> Component:
                         [
                             dcc.Link(wait_text.title(wait), href=f"/bench/wait/{wait.id}"),
                             action_button(
-                                "Release",
+                                release_word(wait),
                                 "release",
                                 wait=wait.id,
                                 said="Released.",
-                                sure=early_question([wait], "Release", now_ms),
+                                sure=early_question([wait], release_word(wait), now_ms),
                             )
-                            if writer
+                            if writer and wait.open
                             else None,
                         ],
                         key=wait.id,

@@ -13,12 +13,12 @@ from dashboard.access import sign_in
 from dashboard.bench import text as bench_text
 from dashboard.bench import view
 from dashboard.bench.view import BENCH
-from dashboard.data.waits import held_s
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain.instrument import id_of
+from monitor.domain.wait import held_s
 from monitor.science.waits.wait import WaitState as WaitState
 from monitor.waits import text as wait_text
 
@@ -83,7 +83,7 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, wait_id: str) 
             if instrument
             else None,
             html.Div(now, id="wait-now"),
-            move(wait, places) if writer.allowed and wait.open else None,
+            move(wait, places) if writer.allowed and (wait.open or wait.setting) else None,
             fix(wait, shop) if writer.allowed else html.P(writer.why),
             html.H2("History"),
             html.Div(entries, id="wait-history"),
@@ -105,20 +105,23 @@ def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -
     if wait.wanted_ms is not None:
         facts.append((formats.ahead(wait.wanted_ms, now, zone), "wanted by"))
     parts: list[Component] = []
-    standing = book.standing(wait.id) if wait.open else None
+    standing = book.standing(wait.id) if wait.open or wait.setting else None
     if standing is not None:
         parts += _open(standing, shop, now)
-    elif wait.released_ms is not None:
+    if wait.released_ms is not None:
         parts.append(
             html.P(
                 f"Released {formats.when(wait.released_ms, now, zone)}, after "
                 f"{formats.hours(held_s(wait, now))}.",
-                className="lead",
+                className="lead" if standing is None else "",
             )
         )
+        if wait.loaded_ms is not None:
+            loaded = formats.when(wait.loaded_ms, now, zone)
+            parts.append(html.P(f"Worked, loaded or strung since {loaded}."))
         parts.append(view.feel_question([wait], writer))
     if writer:
-        parts.append(html.Div(_taps(wait, name, now), className="taps wide"))
+        parts.append(html.Div(_taps(wait, standing, name, now), className="taps wide"))
     parts.append(
         html.Dl(
             [html.Div([html.Dt(what), html.Dd(value)]) for value, what in facts], className="facts"
@@ -143,8 +146,7 @@ def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
                 f"{formats.ahead(wait_text.about(computed), now, zone)}. The advice is never "
                 "shorter than the usual time of the kind."
             )
-    if found is not None and (rests := wait_text.range_causes(found, foretold=standing.foretold)):
-        more.append(rests)
+    more += filter(None, [wait_text.range_causes(standing), wait_text.usual_times(standing.kind)])
     return [
         html.P([view.shape(standing, status.state), html.Span(status.sentence)], className="lead"),
         *(html.P(text, className="aside") for text in more),
@@ -152,10 +154,14 @@ def _open(standing: Standing, shop: ShopData, now: int) -> list[Component]:
     ]
 
 
-def _taps(wait: Wait, name: str, now: int) -> list[Component]:
+def _taps(wait: Wait, standing: Standing | None, name: str, now: int) -> list[Component]:
     if wait.open:
         return view.steps_of([wait], now)
-    return [action_button("Open again", "reopen", wait=wait.id, said=f"Open again: {name}.")]
+    load = [view.load_tap([wait], ready=standing.loadable)] if standing else []
+    return [
+        *load,
+        action_button("Open again", "reopen", wait=wait.id, said=f"Open again: {name}."),
+    ]
 
 
 def move(wait: Wait, places: dict[str, str]) -> Component | None:

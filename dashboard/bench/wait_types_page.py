@@ -315,6 +315,15 @@ def figures(kind: WaitType, writer: bool) -> list[Component]:
             kind.source,
         ),
         (
+            "load_h",
+            "Usual time to load",
+            shown["load_h"],
+            "h",
+            "0, or from the usual time",
+            "From the start until it may be worked, loaded or strung; 0: at its release",
+            kind.source,
+        ),
+        (
             "spread",
             "Spread",
             shown["spread"],

@@ -64,13 +64,16 @@ def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo, rows: int)
 
 
 def _is_ready(standing: Standing) -> bool:
-    found = standing.readiness
-    return found is not None and found.state is WaitState.READY and not standing.wait.paused
+    return (standing.ready or standing.loadable) and not standing.wait.paused
 
 
 def _counts(standings: Sequence[Standing]) -> str:
     held = sum(s.readiness is not None and s.readiness.state is WaitState.HOLD for s in standings)
-    return f"{len(standings)} open{f', {held} on hold' if held else ''}"
+    setting = sum(s.wait.setting for s in standings)
+    counts = [f"{len(standings) - setting} open"]
+    counts += [f"{setting} setting"] if setting else []
+    counts += [f"{held} on hold"] if held else []
+    return ", ".join(counts)
 
 
 def _one(alike: Sequence[Standing], of: view.Axis, zone: ZoneInfo) -> Component:

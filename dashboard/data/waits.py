@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from dashboard.data.journal import SharedAnswers
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
-from monitor.waits.evaluation import Standing, ready_by, standings
+from monitor.waits.evaluation import Standing, counting, ready_by
 
 if TYPE_CHECKING:
     from dashboard.data.journal import CachedJournal
@@ -51,11 +51,11 @@ class WaitQueries:
         )
 
     def standings(self) -> list[Standing]:
-        """Status of each open wait, the first to be ready in front."""
+        """Status of each wait that counts, the first to be ready in front."""
 
         def answer(reader: Reader, journal: Journal) -> list[Standing]:
-            waiting = [wait for wait in journal.waits.values() if wait.open]
-            return sorted(standings(reader, self._shop.settings, waiting, now_ms()), key=_order)
+            waits = journal.waits.values()
+            return sorted(counting(reader, self._shop.settings, waits, now_ms()), key=_order)
 
         def grown(journal: Journal) -> int:
             return sum(wait.version for wait in journal.waits.values())
@@ -67,7 +67,7 @@ class WaitQueries:
         )
 
     def standing(self, wait_id: str) -> Standing | None:
-        """Status of one open wait; None if there is no such open wait."""
+        """Status of one wait; None if it counts no more."""
         return next((s for s in self.standings() if s.wait.id == wait_id), None)
 
     def wait(self, wait_id: str) -> Wait | None:
@@ -146,10 +146,3 @@ def _order(standing: Standing) -> tuple[int, int]:
     if found is None or found.ready_ms is None:
         return 1, standing.wait.started_ms
     return 0, found.ready_ms
-
-
-def held_s(wait: Wait, until_ms: int) -> float:
-    """Duration of a wait without its pauses. [s]"""
-    end = wait.released_ms or until_ms
-    paused = sum(min(b or end, end) - a for a, b in wait.pauses if a < end)
-    return (end - wait.started_ms - paused) / 1000

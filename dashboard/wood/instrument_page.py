@@ -11,7 +11,6 @@ from dash import Input, Output, State, dcc, html
 
 from dashboard.access import sign_in
 from dashboard.access.page import read_only
-from dashboard.data.waits import held_s
 from dashboard.ui import formats, page_frame, plates_text, plots
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
@@ -21,6 +20,7 @@ from dashboard.wood import view as wood_view
 from dashboard.wood.correction_view import amend
 from dashboard.wood.view import WOOD
 from monitor.core.clock import now_ms
+from monitor.domain.wait import held_s
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -314,9 +314,10 @@ def _wait(quantity: str, one: Standing) -> Seen:
     if found is None:
         return Seen(wait.id, label, math.nan)
     values = {
-        "ready": found.state is WaitState.READY,
+        "ready": one.ready,
+        "loadable": one.loadable,
         "held": found.state is WaitState.HOLD,
-        "late": one.late and found.state is not WaitState.READY,
+        "late": one.late and (one.load or found).state is not WaitState.READY,
     }
     return Seen(wait.id, label, float(values[quantity]))
 

@@ -37,7 +37,7 @@ def each(
 ) -> None:
     """Send one request for each wait or alert; a rejected one does not stop the others."""
     rejected = False
-    for one in _numbers(numbers):
+    for one in listed(numbers):
         try:
             with exit_on(apart=Rejected):
                 _sent(settings, do, {"about": about, about: one} | fields)
@@ -49,8 +49,8 @@ def each(
         raise typer.Exit(1)
 
 
-def _numbers(given: list[str]) -> list[str]:
-    """12 13 14, or 12-19: each number once."""
+def listed(given: list[str]) -> list[str]:
+    """Numbers as typed, 12 13 14 or 12-19, each once."""
     from monitor.domain.wait import COUNT_MAX
 
     found: dict[str, None] = {}

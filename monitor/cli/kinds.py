@@ -32,12 +32,13 @@ def list_(
             print_json(list(kinds.values()))
             return
         print_table(
-            ("kind", "name", "usual h", "least h", "source"),
+            ("kind", "name", "usual h", "load h", "least h", "source"),
             [
                 (
                     one.id,
                     one.name,
                     f"{one.basis_s / 3600:g}",
+                    f"{one.load_s / 3600:g}" if one.load_s else "",
                     f"{one.minimum_s / 3600:g}",
                     one.source,
                 )
@@ -55,6 +56,10 @@ def list_(
         f"{one.name}: usual time {one.basis_s / 3600:g} h at 20 °C and 50 % RH, at least "
         f"{one.minimum_s / 3600:g} h ({one.source})"
     )
+    if one.load_s:
+        out.print(
+            f"It may be worked, loaded or strung {one.load_s / 3600:g} h after its start in that air."
+        )
     if taught:
         out.print(
             f"Learned from {len(taught.evidence)} release(s): estimate {taught.basis_s / 3600:.1f} h "
@@ -85,6 +90,12 @@ def set_(
         float | None, typer.Option(help="Usual time at 20 °C and 50 % RH, in hours")
     ] = None,
     least_h: Annotated[float | None, typer.Option(help="Shortest time, in hours")] = None,
+    load_h: Annotated[
+        float | None,
+        typer.Option(
+            help="Usual time from the start until it may be worked, loaded or strung, in hours"
+        ),
+    ] = None,
     parameter: Annotated[
         list[str] | None, typer.Option(metavar="NAME=VALUE", help="A parameter; may be repeated")
     ] = None,
@@ -99,6 +110,8 @@ def set_(
         request["basis_s"] = 3600 * basis_h
     if least_h is not None:
         request["minimum_s"] = 3600 * least_h
+    if load_h is not None:
+        request["load_s"] = 3600 * load_h
     law = {}
     for item in parameter or ():
         key, _, value = item.partition("=")

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from monitor.cli.asking import ask, each
+from monitor.cli.asking import ask, each, listed
 from monitor.cli.output import out, print_json, print_table, when
-from monitor.cli.shared import ClockTime, Json, command, journal_of, known, time_of
+from monitor.cli.shared import ClockTime, Json, command, failed, journal_of, known, time_of
 from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.settings import Settings
@@ -105,9 +105,20 @@ def release(
     waits: WaitIds,
     feel: Annotated[str, typer.Option(help="How it was: soft, right, or 'long before'")] = "",
     at: ClockTime = "",
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Release before the safe minimum without asking")
+    ] = False,
 ) -> None:
     """Release waits: the clamps are off, the coat is sanded."""
+    if not yes:
+        _ask_if_early(settings, waits, time_of(at, settings) if at else now_ms())
     each(settings, "release", waits, _at(at, settings) | ({"feel": feel} if feel else {}))
+
+
+@command(app)
+def load(settings: Settings, waits: WaitIds, at: ClockTime = "") -> None:
+    """End the setting of joints whose clamps are off: they are worked, loaded or strung."""
+    each(settings, "load", waits, _at(at, settings))
 
 
 @command(app)
@@ -200,17 +211,33 @@ def history(settings: Settings, wait: WaitId, as_json: Json = False) -> None:
     print_table(("when", "who", "action", "details"), rows)
 
 
+def _ask_if_early(settings: Settings, numbers: list[str], at_ms: int) -> None:
+    """Ask once before a wait is released earlier than the safe minimum of its kind."""
+    from monitor.domain.wait import is_early
+
+    with journal_of(settings) as (_, journal):
+        found = [journal.waits[n] for n in listed(numbers) if n in journal.waits]
+    early = [wait for wait in found if is_early(wait, at_ms)]
+    if not early:
+        return
+    least = ", ".join(
+        f"{wait.id}: {formats.hours(float(wait.kind['minimum_s']))}" for wait in early
+    )
+    if not typer.confirm(f"Release before the safe minimum ({least})?"):
+        failed("Nothing is released. Add --yes to release without this question.")
+
+
 def _at(at: str, settings: Settings) -> dict[str, int]:
     return {"at_ms": time_of(at, settings)} if at else {}
 
 
 def _print_open(settings: Settings, only: set[str] | None, *, as_json: bool) -> None:
-    """Print the open waits by ready time."""
-    from monitor.waits.evaluation import standings
+    """Print the open waits, and the joints that are setting, by ready time."""
+    from monitor.waits.evaluation import counting
 
     with journal_of(settings) as (reader, journal):
-        waits = [w for w in journal.waits.values() if w.open and (only is None or w.id in only)]
-        found = standings(reader, settings, waits, now_ms())
+        waits = [w for w in journal.waits.values() if only is None or w.id in only]
+        found = counting(reader, settings, waits, now_ms())
     never = 2**62
     found.sort(key=lambda one: (one.readiness and one.readiness.ready_ms) or never)
     if as_json:
@@ -253,6 +280,13 @@ def _row(one: Standing, settings: Settings) -> tuple[str, ...]:
             ready += f"\n{formats.between(low_ms, high_ms, now_ms(), settings.zone)}"
         elif low_ms is not None:
             ready += f"\nfrom {formats.ahead(low_ms, now_ms(), settings.zone)}"
+    if wait.setting:
+        status = "may be worked" if one.loadable else f"clamps off, {status}"
+    elif one.load is not None:
+        load_ms, word = one.load.ready_ms, "not known"
+        if load_ms is not None:
+            word = formats.ahead(load_ms, now_ms(), settings.zone)
+        status += f"\nmay be worked {word}"
     since = f"{wait.place}, since {when(wait.started_ms, settings)}"
     if one.why_not:
         since += f"\n{one.why_not}"
@@ -261,8 +295,8 @@ def _row(one: Standing, settings: Settings) -> tuple[str, ...]:
 
 def _record(wait: Wait) -> dict[str, Any]:
     """A wait as JSON has it."""
-    names = ("instrument", "what", "place", "started_ms", "released_ms", "wanted_ms")
-    fields = (*names, "clamps", "note", "paused", "feel")
+    names = ("instrument", "what", "place", "started_ms", "released_ms", "loaded_ms", "wanted_ms")
+    fields = (*names, "clamps", "note", "paused", "setting", "feel")
     return {"wait": wait.id, "kind": wait.kind["id"]} | {n: getattr(wait, n) for n in fields}
 
 
@@ -274,6 +308,7 @@ def _readiness(one: Standing) -> dict[str, Any]:
         "done": found and found.progress.median,
         "why_not_known": one.why_not,
         **{name: found and getattr(found, name) for name in names},
+        **{f"load_{name}": one.load and getattr(one.load, name) for name in names[1:]},
     }
 
 

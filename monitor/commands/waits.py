@@ -50,7 +50,9 @@ class DecideWait:
             kind = wait_type_with(kind, glue_of(journal, request.glue))
         kept = as_mapping(kind)
         if (learned := journal.learned(kind.id)) is not None and learned.evidence:
+            raised = max(learned.used_s / learned.prior.basis_s, 1.0)
             kept |= {"basis_s": learned.used_s, "spread": learned.spread}
+            kept |= {"load_s": kind.load_s * raised}
         first = 1 + max((int(i) for i in journal.waits), default=0)
         events = []
         foreseen = None

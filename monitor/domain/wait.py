@@ -1,7 +1,10 @@
-"""A wait and the requests on it: open, pause, resume, move, release, reopen, correct, feel.
+"""A wait and the requests on it: open, pause, resume, move, release, load, reopen, correct, feel.
 
 A wait is the fold of its events, oldest first; nothing else is kept. `decide` turns a request into
 the body of the event that carries it out, or rejects it; `apply` adds an event to a wait.
+
+A release ends a coat or a rest. A joint goes on to set after its release, with the clamps off,
+until it is loaded: worked, loaded or strung.
 """
 
 from __future__ import annotations
@@ -26,6 +29,7 @@ class Action(StrEnum):
     RESUME = "resume"
     MOVE = "move"
     RELEASE = "release"
+    LOAD = "load"
     REOPEN = "reopen"
     CORRECT = "correct"
     FEEL = "feel"
@@ -41,6 +45,8 @@ class Feel(StrEnum):
 
 TEXT_MAX = 200
 """Longest instrument, what, or name of a person. [characters]"""
+MISTAKE = "Opened by mistake."
+"""Ending of the note of a wait that was taken back."""
 NOTE_MAX = 2000
 """Longest note. [characters]"""
 COUNT_MAX = 200
@@ -130,8 +136,12 @@ class ReleaseWait(TimedWaitRequest, frozen=True, kw_only=True, tag="release"):
     feel: MaybeFeel = None
 
 
+class LoadWait(TimedWaitRequest, frozen=True, kw_only=True, tag="load"):
+    """End the setting of a joint: it is worked, loaded or strung."""
+
+
 class ReopenWait(WaitRequest, frozen=True, kw_only=True, tag="reopen"):
-    """Undo a release."""
+    """Undo the last of load and release."""
 
     wait: str
 
@@ -149,6 +159,7 @@ REQUESTS = (
     ResumeWait,
     MoveWait,
     ReleaseWait,
+    LoadWait,
     ReopenWait,
     CorrectWait,
     FeelWait,
@@ -177,6 +188,7 @@ class Wait:
     released_ms: int | None = None
     glue: str = ""
     """Id of the batch of glue, if it was named."""
+    loaded_ms: int | None = None
     feel: Feel | None = None
     equivalent_s: float | None = None
     """Time in reference air until its release, if known. [s]"""
@@ -189,6 +201,16 @@ class Wait:
     @property
     def open(self) -> bool:
         return self.released_ms is None
+
+    @property
+    def setting(self) -> bool:
+        """True if the clamps are off and it is not loaded yet."""
+        due = bool(self.kind.get("load_s")) and not self.mistaken
+        return due and not self.open and self.loaded_ms is None
+
+    @property
+    def mistaken(self) -> bool:
+        return self.note.endswith(MISTAKE)
 
     @property
     def paused(self) -> bool:
@@ -244,7 +266,11 @@ def decide(wait: Wait, request: WaitRequest, now_ms: int) -> dict[str, Any]:
     name = _name(wait)
     body = {k: v for k, v in fields_given(request, "wait").items() if (k, v) != ("feel", None)}
     if isinstance(request, TimedWaitRequest):
-        if not wait.open:
+        if isinstance(request, LoadWait) and not wait.setting:
+            raise Rejected(
+                f"{name} is not setting: only a joint whose clamps are off can be loaded"
+            )
+        if not wait.open and not (wait.setting and isinstance(request, LoadWait | MoveWait)):
             raise Rejected(f"{name} is released: reopen it first")
         body["at_ms"] = at_ms = given(request.at_ms, now_ms)
         if at_ms < wait.started_ms:
@@ -256,6 +282,8 @@ def decide(wait: Wait, request: WaitRequest, now_ms: int) -> dict[str, Any]:
                 raise Rejected(f"{name} is not paused")
             if at_ms < wait.pauses[-1][0]:
                 raise Rejected(Fault(f"is before {name} was paused", "at_ms"))
+        if wait.released_ms is not None and at_ms < wait.released_ms:
+            raise Rejected(Fault(f"is before the release of {name}", "at_ms"))
         if isinstance(request, MoveWait) and at_ms < wait.places[-1][0]:
             raise Rejected(Fault(f"is before the last move of {name}", "at_ms"))
     if isinstance(request, ReopenWait) and wait.open:
@@ -311,6 +339,10 @@ def apply(wait: Wait | None, event: Event) -> Wait:
             feel = Feel(body["feel"]) if "feel" in body else None
             given = body.get("equivalent_s")
             return replace(wait, released_ms=body["at_ms"], feel=feel, equivalent_s=given)
+        case Action.LOAD:
+            return replace(wait, loaded_ms=body["at_ms"])
+        case Action.REOPEN if wait.loaded_ms is not None:
+            return replace(wait, loaded_ms=None)
         case Action.REOPEN:
             return replace(wait, released_ms=None, feel=None, equivalent_s=None)
         case Action.FEEL:
@@ -318,6 +350,18 @@ def apply(wait: Wait | None, event: Event) -> Wait:
         case Action.CORRECT:
             return _corrected(wait, body)
     raise Rejected(f"unknown action {event.action}")
+
+
+def held_s(wait: Wait, until_ms: int) -> float:
+    """Duration of a wait until its release, or until a moment, without its pauses. [s]"""
+    end = wait.released_ms or until_ms
+    paused = sum(min(b or end, end) - a for a, b in wait.pauses if a < end)
+    return (end - wait.started_ms - paused) / 1000
+
+
+def is_early(wait: Wait, at_ms: int) -> bool:
+    """True if a release at a moment would be before the safe minimum of its kind."""
+    return wait.open and held_s(wait, at_ms) < float(wait.kind.get("minimum_s", 0))
 
 
 def fold(events: Iterable[Event]) -> dict[str, Wait]:

@@ -52,6 +52,7 @@ class SetWaitType(WaitTypeRequest, frozen=True, kw_only=True, tag=SET):
         UNSET
     )
     minimum_s: Seconds | UnsetType = UNSET
+    load_s: Seconds | UnsetType = UNSET
     spread: Annotated[float, Meta(ge=0, le=1)] | UnsetType = UNSET
     never_shorter: bool | UnsetType = UNSET
     cautions: Cautions | UnsetType = UNSET

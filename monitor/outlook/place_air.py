@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from enum import StrEnum
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -32,6 +33,17 @@ WOOD_MS = 6 * DAY_MS
 
 FRESH_MS = 6 * 3_600_000
 """Age beyond which a reading shows nothing of the present. [ms]"""
+
+
+class AirSource(StrEnum):
+    """Source of the air that a place can expect."""
+
+    OUTLOOK = "outlook"
+    PATTERN = "pattern"
+    """The daily pattern of its last weeks."""
+    PRESENT = "present"
+    """The present air, ever less surely: there are too few days of readings for a pattern."""
+    NONE = "none"
 
 
 class PlaceAirs:
@@ -66,7 +78,7 @@ class PlaceAirs:
         self._means: dict[str, Means] = {}
         self._logs: dict[str, AirLog] = {}
         self._coming: dict[str, AirEnsemble | None] = {}
-        self._foretold: set[str] = set()
+        self._source: dict[str, AirSource] = {}
 
     def log(self, place: str) -> AirLog:
         """The air a place has had."""
@@ -79,31 +91,28 @@ class PlaceAirs:
         """The air a place can expect: its outlook's, else that of its own last weeks; None where
         neither tells."""
         if place not in self._coming:
-            if (ahead := self._outlook(place)) is not None:
-                self._foretold.add(place)
-                self._coming[place] = ahead
-                return ahead
-            ts, temp, rh = self._read(place)
-            try:
-                coming: AirEnsemble | None = daily_pattern_ensemble(
-                    ts, temp, rh, self.now_ms, HORIZON_S, MEMBERS, SEED
-                )
-            except OutOfRange:
-                # Too few days for a pattern: as it is now, ever less surely; if now is known.
-                fresh = len(ts) > 0 and self.now_ms - int(ts[-1]) < FRESH_MS
-                coming = (
-                    persistent_ensemble(
-                        float(temp[-1]), float(rh[-1]), self.now_ms, HORIZON_S, MEMBERS, SEED
-                    )
-                    if fresh
-                    else None
-                )
-            self._coming[place] = coming
+            self._coming[place], self._source[place] = self._expected(place)
         return self._coming[place]
 
-    def foretold(self, place: str) -> bool:
-        """True if the expected air of a place is its outlook."""
-        return self.coming(place) is not None and place in self._foretold
+    def source(self, place: str) -> AirSource:
+        """Source of the air that a place can expect."""
+        self.coming(place)
+        return self._source[place]
+
+    def _expected(self, place: str) -> tuple[AirEnsemble | None, AirSource]:
+        if (ahead := self._outlook(place)) is not None:
+            return ahead, AirSource.OUTLOOK
+        ts, temp, rh = self._read(place)
+        try:
+            pattern = daily_pattern_ensemble(ts, temp, rh, self.now_ms, HORIZON_S, MEMBERS, SEED)
+        except OutOfRange:
+            # Too few days for a pattern: as it is now, ever less surely; if now is known.
+            if not len(ts) or self.now_ms - int(ts[-1]) >= FRESH_MS:
+                return None, AirSource.NONE
+            now = float(temp[-1]), float(rh[-1])
+            present = persistent_ensemble(*now, self.now_ms, HORIZON_S, MEMBERS, SEED)
+            return present, AirSource.PRESENT
+        return pattern, AirSource.PATTERN
 
     def along(
         self, places: Sequence[tuple[int, str]], pauses: Sequence[tuple[int, int | None]] = ()

@@ -21,7 +21,7 @@ from monitor.domain.notification import Notice
 from monitor.notifications import sender
 from monitor.service.state_publisher import StatePublisher
 from monitor.store import Reader, Writer, journal, outbox, rule_states
-from monitor.waits.evaluation import Standing, standings
+from monitor.waits.evaluation import Standing, counting
 from monitor.wood.evaluation import WoodStanding, wood_standings
 
 if TYPE_CHECKING:
@@ -72,9 +72,9 @@ class EvaluationCycle:
     def run(self, now_ms: int) -> None:
         """Evaluate everything once. [ms since 1970-01-01 UTC]"""
         self._journal.refresh()
-        open_waits = [wait for wait in self._journal.waits.values() if wait.open]
-        found = standings(self._reader, self._settings, open_waits, now_ms)
-        self._publisher.publish_waits(self._journal.waits.values(), found, now_ms)
+        waits = self._journal.waits.values()
+        found = counting(self._reader, self._settings, waits, now_ms)
+        self._publisher.publish_waits(waits, found, now_ms)
         woods = self._wood(now_ms)
         sight = observations.snapshot(
             self._reader, self._settings, self._journal, found, woods, self._troubles(), now_ms

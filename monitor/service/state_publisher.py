@@ -1,6 +1,7 @@
 """Publishes the state of each open wait and the open alerts over MQTT, retained.
 
-Topic `benchweather/bench/wait/<id>/state`, JSON; empty once the wait is released, which clears it.
+Topic `benchweather/bench/wait/<id>/state`, JSON; empty once the wait is released, and for a joint once
+it may be loaded, which clears it.
 Topic `benchweather/bench/alert/open`, a JSON list.
 """
 
@@ -17,7 +18,7 @@ from monitor.domain.alerts.alert import Alert
 from monitor.domain.wait import Wait
 from monitor.mqtt.client import Publisher
 from monitor.science.waits.parameters import Hold
-from monitor.waits.evaluation import Standing
+from monitor.waits.evaluation import SETTING_MS, Standing
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 STATE_TOPIC = "benchweather/bench/wait/{}/state"
-DAY_MS = 86_400_000
+CLEARED_MS = SETTING_MS + 86_400_000
 """Waits released longer ago were cleared by an earlier run. [ms]"""
 STATE_FILTER = STATE_TOPIC.format("+")
 ALERTS_TOPIC = "benchweather/bench/alert/open"
@@ -49,7 +50,7 @@ class StatePublisher:
         waits : iterable of Wait
             All of them.
         standings : iterable of Standing
-            Of the open ones.
+            Of the open ones, and of the joints that are setting.
         now_ms : int
             [ms since 1970-01-01 UTC]
         """
@@ -57,7 +58,7 @@ class StatePublisher:
         for wait in waits:
             topic = STATE_TOPIC.format(wait.id)
             if wait.released_ms is not None and (
-                self._published.get(topic) or wait.released_ms > now_ms - DAY_MS
+                self._published.get(topic) or wait.released_ms > now_ms - CLEARED_MS
             ):
                 news[topic] = b""
         for standing in standings:
@@ -117,6 +118,10 @@ def state_of(standing: Standing) -> dict[str, Any]:
         "ready_at": None,
         "ready_from": None,
         "ready_until": None,
+        "setting": wait.setting,
+        "load_at": None,
+        "load_from": None,
+        "load_until": None,
         "late": standing.late,
         "hold": None,
         "progress_pct": None,
@@ -129,6 +134,14 @@ def state_of(standing: Standing) -> dict[str, Any]:
             "ready_until": _stamp(found.ready_high_ms),
             "hold": None if found.hold == Hold.NONE else found.hold.name.lower(),
             "progress_pct": round(100 * found.progress.median),
+        }
+    if wait.setting:  # its clamps are off
+        told |= {"ready_at": _stamp(wait.released_ms), "ready_from": None, "ready_until": None}
+    if standing.load is not None:
+        told |= {
+            "load_at": _stamp(standing.load.ready_ms),
+            "load_from": _stamp(standing.load.ready_low_ms),
+            "load_until": _stamp(standing.load.ready_high_ms),
         }
     return told
 

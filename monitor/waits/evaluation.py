@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from monitor.core.errors import OutOfRange
 from monitor.domain.wait import Wait
 from monitor.domain.wait_type_registry import from_mapping
-from monitor.domain.wait_types import WaitType
-from monitor.outlook.place_air import PlaceAirs
+from monitor.domain.wait_types import LOAD_SPREAD, WaitType
+from monitor.outlook.place_air import AirSource, PlaceAirs
 from monitor.science.waits import wait as arithmetic
 from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import BEFORE_MS, AirLog
@@ -29,26 +29,68 @@ NO_SENSOR = (
 TOO_OLD = "It was opened too long ago to calculate its ready time."
 
 
+SETTING_MS = 30 * 86_400_000
+"""Age of a release after which a joint counts no more. [ms]"""
+LOADABLE_MS = 86_400_000
+"""Time for which a joint that may be loaded is still shown and told. [ms]"""
+
+
 @dataclass(frozen=True)
 class Standing:
     """A wait and its status; `readiness` is None where it is not known, `why_not` has the reason.
 
-    `foretold`: the air to come is the outlook's, else that of the last weeks.
+    `readiness` is for the release, and for the load once a joint is setting. `load` is the
+    readiness to be worked, loaded or strung; None where that is the release, or not known.
     """
 
     wait: Wait
     kind: WaitType
     readiness: arithmetic.Readiness | None
     why_not: str = ""
-    foretold: bool = False
+    load: arithmetic.Readiness | None = None
+    air_from: AirSource = AirSource.NONE
 
     @property
     def late(self) -> bool:
-        """True if the wait is expected to miss the time it is wanted."""
-        wanted, found = self.wait.wanted_ms, self.readiness
+        """True if the wait is expected to miss the time it is wanted, ready for all that follows."""
+        wanted, found = self.wait.wanted_ms, self.load or self.readiness
         if wanted is None or found is None:
             return False
         return found.ready_ms is None or found.ready_ms > wanted
+
+    @property
+    def ready(self) -> bool:
+        """True if the clamps may come off, the coat is set, the rest is over."""
+        return self.wait.open and self._done
+
+    @property
+    def loadable(self) -> bool:
+        """True if the clamps are off and it may be worked, loaded or strung."""
+        return self.wait.setting and self._done
+
+    @property
+    def _done(self) -> bool:
+        return self.readiness is not None and self.readiness.state is WaitState.READY
+
+
+def counting(
+    reader: Reader, settings: Settings, waits: Iterable[Wait], now_ms: int
+) -> list[Standing]:
+    """Status of the waits that count at a moment: the open ones, and the joints that are setting.
+
+    A joint that could have been loaded for longer than `LOADABLE_MS` is left out.
+    """
+    given = [
+        wait
+        for wait in waits
+        if wait.open or (wait.setting and (wait.released_ms or 0) > now_ms - SETTING_MS)
+    ]
+    return [
+        one
+        for one in standings(reader, settings, given, now_ms)
+        if not one.loadable
+        or (one.readiness and (one.readiness.ready_ms or now_ms) > now_ms - LOADABLE_MS)
+    ]
 
 
 def standings(
@@ -59,7 +101,7 @@ def standings(
     Parameters
     ----------
     waits : iterable of Wait
-        Released ones are told as they stood when they were released.
+        Open, or setting.
     now_ms : int
         [ms since 1970-01-01 UTC]
     """
@@ -70,18 +112,52 @@ def standings(
             since[place] = min(since.get(place, now_ms), from_ms)
     airs = PlaceAirs(reader, now_ms, since, settings=settings)
     found: list[Standing] = []
-    asked: list[tuple[int, arithmetic.WaitInputs]] = []
-    for wait in given:
+    asked: list[tuple[int, bool, arithmetic.WaitInputs]] = []
+    for i, wait in enumerate(given):
         kind = from_mapping(wait.kind)
+        found.append(Standing(wait, kind, None))
         try:
-            found.append(Standing(wait, kind, None))
-            asked.append((len(found) - 1, _asked(wait, kind, airs, settings)))
-            found[-1] = replace(found[-1], foretold=airs.foretold(wait.place))
+            inputs = _asked(wait, kind, airs, settings)
         except _NothingToSay as exc:
-            found[-1] = replace(found[-1], why_not=str(exc))
-    for (i, _), readiness in zip(asked, ready_times([w for _, w in asked], now_ms), strict=True):
-        found[i] = replace(found[i], readiness=readiness)
+            found[i] = replace(found[i], why_not=str(exc))
+            continue
+        found[i] = replace(found[i], air_from=airs.source(wait.place))
+        if not wait.setting:
+            asked.append((i, False, inputs))
+        if kind.load_s:
+            asked.append((i, True, _for_load(inputs, kind)))
+    ready = ready_times([inputs for _, _, inputs in asked], now_ms)
+    for (i, load, _), readiness in zip(asked, ready, strict=True):
+        if load:
+            first = found[i].readiness
+            readiness = readiness if first is None else _not_before(readiness, first)
+            found[i] = replace(found[i], load=readiness)
+        if not load or found[i].wait.setting:
+            found[i] = replace(found[i], readiness=readiness)
     return found
+
+
+def _not_before(load: arithmetic.Readiness, first: arithmetic.Readiness) -> arithmetic.Readiness:
+    """Readiness to be loaded, at no quantile before the clamps come off."""
+
+    def later(a: int | None, b: int | None) -> int | None:
+        return None if a is None or b is None else max(a, b)
+
+    return load._replace(
+        ready_low_ms=later(load.ready_low_ms, first.ready_low_ms),
+        ready_ms=later(load.ready_ms, first.ready_ms),
+        ready_high_ms=later(load.ready_high_ms, first.ready_high_ms),
+    )
+
+
+def _for_load(inputs: arithmetic.WaitInputs, kind: WaitType) -> arithmetic.WaitInputs:
+    """The same wait until it may be loaded."""
+    return replace(
+        inputs,
+        basis_s=max(kind.load_s, kind.basis_s),
+        spread=max(kind.spread, LOAD_SPREAD),
+        never_shorter=True,
+    )
 
 
 def equivalent_s(reader: Reader, settings: Settings, wait: Wait, at_ms: int) -> float | None:
@@ -145,7 +221,7 @@ def _asked(
     now_ms = airs.now_ms
     if wait.started_ms <= now_ms - BEFORE_MS:
         raise _NothingToSay(TOO_OLD)
-    log = airs.along(wait.places, wait.pauses)
+    log = airs.along(wait.places, [(a, b or wait.released_ms) for a, b in wait.pauses])
     coming = airs.coming(wait.place)
     if log.last_ms is None and coming is None:
         raise _NothingToSay(NO_SENSOR)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from monitor.core import formats
 from monitor.domain.cautions import NO_SOLVENTS, WARM_TO_DRY
 from monitor.domain.wait import Wait
+from monitor.outlook.place_air import AirSource
 from monitor.science.waits.film import FilmLaw
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness, WaitState
@@ -95,10 +96,12 @@ def status_text(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
         )
     if found is None:
         return WaitText(
-            "unknown", "not known", standing.why_not, tuple(_wanted(wait, None, now_ms, zone))
+            "unknown", "not known", standing.why_not, tuple(_wanted(wait, standing, now_ms, zone))
         )
     state, when, sentence = _main(found, standing, now_ms, zone)
-    more += _wanted(wait, found, now_ms, zone)
+    if standing.load is not None and not wait.setting:
+        more.append(_load(standing.load, now_ms, zone))
+    more += _wanted(wait, standing, now_ms, zone)
     if found.unknown_s > MISSED_S and standing.kind.law.needs_air:
         more.append(
             f"Readings are missing for {formats.hours(found.unknown_s)}"
@@ -113,19 +116,55 @@ def status_text(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
     return WaitText(state, when, sentence, tuple(more))
 
 
-def range_causes(found: Readiness, *, foretold: bool = False) -> str:
-    """Causes of the range, the largest first; empty without a range.
-
-    `foretold`: the expected air is the outlook's.
-    """
-    if found.state not in (WaitState.WAITING, WaitState.HOLD) or not found.rests_on:
+def range_causes(standing: Standing) -> str:
+    """Causes of the range, the largest first, and the source of the air; empty without a range."""
+    found = standing.readiness
+    if found is None or found.state not in (WaitState.WAITING, WaitState.HOLD):
+        return ""
+    if not found.rests_on:
         return ""
     shares = sorted(found.rests_on.items(), key=lambda item: -item[1])
     duration = [f"{_RESTS[cause]} ({percent(share)})" for cause, share in shares if share >= 0.1]
     causes = " and ".join(filter(None, [", ".join(duration[:-1]), duration[-1]]))
-    text = f"The range comes from {causes}."
-    source = "the outlook" if foretold else "the pattern of the last weeks"
-    return f"{text} The air is taken from {source}."
+    return f"The range comes from {causes}. {_AIR[standing.air_from]}".strip()
+
+
+_AIR = {
+    AirSource.OUTLOOK: "The air is taken from the outlook.",
+    AirSource.PATTERN: "The air is taken from the pattern of the last weeks.",
+    AirSource.PRESENT: (
+        "There are too few days of readings for a pattern of the air, so the air is taken as it is "
+        "now, less and less certain."
+    ),
+    AirSource.NONE: "",
+}
+_IF = {
+    AirSource.OUTLOOK: "By the outlook, ",
+    AirSource.PATTERN: "If the air goes on as it usually does, ",
+    AirSource.PRESENT: "If the air stays about as it is now, ",
+    AirSource.NONE: "",
+}
+
+
+def usual_times(kind: WaitType) -> str:
+    """The two usual times of a joint, and what they rest on; empty where there is one."""
+    if not kind.load_s:
+        return ""
+    return (
+        f"Usual times in reference air: {formats.hours(kind.basis_s)} until the clamps come off, "
+        f"{formats.hours(max(kind.load_s, kind.basis_s))} until it may be worked, loaded or strung "
+        f"({kind.source})."
+    )
+
+
+def _load(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:
+    """Sentence on when a joint may be loaded, before and after its clamps come off."""
+    if found.state is WaitState.READY:
+        return "It may be worked, loaded or strung now."
+    if found.ready_ms is None:
+        return "It is not known when it may be worked, loaded or strung."
+    text = formats.ahead(about(found.ready_ms), now_ms, zone)
+    return f"May be worked, loaded or strung from about {text}{_range(found, now_ms, zone)}."
 
 
 def _main(
@@ -134,7 +173,10 @@ def _main(
     """State, when, and the sentence."""
     if found.state is WaitState.READY:
         text = formats.when(found.ready_ms or now_ms, now_ms, zone)
-        return "ready", "ready", f"Ready since {text}."
+        if standing.wait.setting:
+            return "ready", "may be worked", f"May be worked, loaded or strung since {text}."
+        clamps = ": the clamps may come off" if standing.kind.load_s else ""
+        return "ready", "ready", f"Ready since {text}{clamps}."
     if found.state is WaitState.NO_AIR:
         return (
             "unknown",
@@ -144,6 +186,9 @@ def _main(
     if found.state is WaitState.NOT_STARTED:
         text = formats.ahead(standing.wait.started_ms, now_ms, zone)
         return "waiting", "to begin", f"Begins {text}."
+    soon = "Ready"
+    if standing.kind.load_s:
+        soon = "May be worked from" if standing.wait.setting else "Clamps off"
     undone = "It was ready, but damp air has softened it again. " if found.softened else ""
     if found.state is WaitState.HOLD:
         why, remedy = HOLDS.get(Hold(found.hold), ("no progress in this air", "Check it by hand."))
@@ -154,19 +199,19 @@ def _main(
         since = formats.when(found.hold_since_ms or now_ms, now_ms, zone)
         then = ""
         if found.ready_ms is not None:
+            ahead = _IF[standing.air_from]
             then = (
-                f" If the air goes on as it usually does, ready about "
+                f" {ahead}{_lower(soon) if ahead else soon} about "
                 f"{formats.ahead(about(found.ready_ms), now_ms, zone)}{_range(found, now_ms, zone)}."
             )
         return "hold", "on hold", f"{undone}On hold since {since}, {why}: {_lower(remedy)}{then}"
     if found.ready_ms is None:
         if found.horizon_ms <= now_ms:
             had = percent(found.progress.median)
-            return (
-                "unknown",
-                "not known",
-                f"{undone}{had} done. There is no outlook yet, so there is no ready time.",
-            )
+            why = "There is no outlook yet, so there is no ready time."
+            if math.isnan(found.rate_now):
+                why = "The sensor at its place is silent, so there is no ready time."
+            return "unknown", "not known", f"{undone}{had} done. {why}"
         days = round((found.horizon_ms - now_ms) / formats.DAY_MS)
         span = "five days" if days == 5 else formats.duration(found.horizon_ms - now_ms)
         return (
@@ -180,14 +225,14 @@ def _main(
             "waiting",
             text,
             (
-                f"{undone}Perhaps about {text}{_range(found, now_ms, zone)}. Uncertain: the air "
+                f"{undone}{soon} perhaps about {text}{_range(found, now_ms, zone)}. Uncertain: the air "
                 "is nearly too damp, and the sensor's error decides."
             ),
         )
     return (
         "waiting",
         text,
-        f"{undone}Ready about {text}{_range(found, now_ms, zone)}.{_rate(found, standing.kind)}",
+        f"{undone}{soon} about {text}{_range(found, now_ms, zone)}.{_rate(found, standing.kind)}",
     )
 
 
@@ -225,9 +270,11 @@ def _after(ms: float, before_ms: float, now_ms: int, zone: ZoneInfo) -> str:
 
 def _rate(found: Readiness, kind: WaitType) -> str:
     """Effect of the air on the usual time. Quick air is no reason to release a wait early, so it is
-    not mentioned where the advised time is never shorter than the usual one."""
+    not mentioned where the advised time is never shorter than the usual one, where the air is outside
+    the law's claim, and on hold."""
     rate = found.rate_now
-    if math.isnan(rate) or SLOW <= rate <= QUICK or (rate > QUICK and kind.never_shorter):
+    quick_is_no_reason = kind.never_shorter or found.outside_claim or found.hold != Hold.NONE
+    if math.isnan(rate) or SLOW <= rate <= QUICK or (rate > QUICK and quick_is_no_reason):
         return ""
     if rate < 0.1:
         return " In this air it takes more than 10 times the usual time."
@@ -235,18 +282,23 @@ def _rate(found: Readiness, kind: WaitType) -> str:
     return f" In this air it takes about {times} times the usual time."
 
 
-def _wanted(wait: Wait, found: Readiness | None, now_ms: int, zone: ZoneInfo) -> list[str]:
+def _wanted(wait: Wait, standing: Standing, now_ms: int, zone: ZoneInfo) -> list[str]:
     """Sentence on whether a wait will be ready when it is wanted; empty if no time is set."""
-    if wait.wanted_ms is None:
+    wanted, first, found = wait.wanted_ms, standing.readiness, standing.load or standing.readiness
+    if wanted is None:
         return []
-    by = f"Wanted by {formats.ahead(wait.wanted_ms, now_ms, zone)}"
-    if found is None:
+    by = f"Wanted by {formats.ahead(wanted, now_ms, zone)}"
+    if found is None or first is None:
         return [f"{by}."]
     if found.state is WaitState.READY:
         return [f"{by}: it is ready."]
-    if found.ready_ms is None or found.ready_ms > wait.wanted_ms:
+    if found.ready_ms is None or found.ready_ms > wanted:
+        if found is not first and first.ready_ms is not None and first.ready_ms <= wanted:
+            return [
+                f"{by}: the clamps can be off by then, but it may not be worked or strung yet."
+            ]
         return [f"{by}: it will be late if the air stays like this."]
-    if found.ready_high_ms is None or found.ready_high_ms > wait.wanted_ms:
+    if found.ready_high_ms is None or found.ready_high_ms > wanted:
         return [f"{by}: likely, but not certain."]
     return [f"{by}: in time."]
 

@@ -105,7 +105,10 @@ def test_a_row_of_a_series_releases_all_of_it_and_still_shows_each(do):
     parts = [part for part in row._traverse() if hasattr(part, "to_plotly_json")]
     props = [part.to_plotly_json()["props"] for part in parts]
     releases = {p["data-wait"]: p["children"] for p in props if p.get("data-do") == "release"}
-    assert releases == {" ".join(ids): "Release all 3", **dict.fromkeys(ids, "Release")}
+    assert releases == {
+        " ".join(ids): "Take clamps off all 3",
+        **dict.fromkeys(ids, "Take clamps off"),
+    }
     links = {p["href"] for p in props if "href" in p}
     assert links == {f"/bench/wait/{wait_id}" for wait_id in ids}
 
@@ -116,7 +119,7 @@ def test_the_last_of_a_series_to_be_ready_is_told(do):
     first, last = do.waits()
     found = [standing(first), standing(last, **late)]
     shown = said(bench_view.row(found, bench_view.axis(found, NOON), PARIS, PLACES, writer=False))
-    assert "Ready about 17:00." in shown
+    assert "Clamps off about 17:00." in shown
 
 
 def test_what_is_ready_leaves_room_on_the_wall_for_what_is_next(do):

@@ -32,11 +32,12 @@ from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.events import About, Event
 from monitor.domain.wait import Action, Feel, apply
 from monitor.domain.wait_types import KINDS
+from monitor.outlook.place_air import AirSource
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
 from monitor.store import Writer
 from monitor.waits import text as wait_text
-from monitor.waits.evaluation import Standing, standings
+from monitor.waits.evaluation import Standing, counting
 
 HOUR, DAY = 3_600_000, 86_400_000
 PARIS = ZoneInfo("Europe/Paris")
@@ -59,26 +60,28 @@ def wait(kind="plate-crack", started=NOON - HOUR, **more):
 
 
 def sentence(found, of=None):
-    told = wait_text.status_text(Standing(of or wait(), KINDS["plate-crack"], found), NOON, PARIS)
-    return told.sentence
+    crack = KINDS["plate-crack"]
+    standing = Standing(of or wait(), crack, found, air_from=AirSource.PATTERN)
+    return wait_text.status_text(standing, NOON, PARIS).sentence
 
 
 @pytest.mark.parametrize(
     ("found", "text"),
     [
-        ({}, "Ready about 16:40 (16:00 to 17:30)."),
+        ({}, "Clamps off about 16:40 (16:00 to 17:30)."),
         (
             {"rate_now": 0.6},
-            "Ready about 16:40 (16:00 to 17:30). In this air it takes about 1.7 times the usual time.",
+            "Clamps off about 16:40 (16:00 to 17:30). In this air it takes about 1.7 times the usual "
+            "time.",
         ),
         (
             {"ready_low_ms": NOON + 4 * HOUR + 40 * 60_000},
-            "Ready about 16:40, almost surely by 17:30.",
+            "Clamps off about 16:40, almost surely by 17:30.",
         ),
-        ({"ready_low_ms": NOON - HOUR}, "Ready about 16:40 (now to 17:30)."),
+        ({"ready_low_ms": NOON - HOUR}, "Clamps off about 16:40 (now to 17:30)."),
         (
             {"ready_high_ms": None},
-            "Ready about 16:40 (16:00 at the earliest, perhaps not within five days).",
+            "Clamps off about 16:40 (16:00 at the earliest, perhaps not within five days).",
         ),
         (
             {
@@ -86,7 +89,7 @@ def sentence(found, of=None):
                 "ready_low_ms": NOON + 20 * HOUR,
                 "ready_high_ms": NOON + 22 * HOUR,
             },
-            "Ready about tomorrow 09:00 (08:00 to 10:00).",
+            "Clamps off about tomorrow 09:00 (08:00 to 10:00).",
         ),
         (
             {
@@ -103,10 +106,13 @@ def sentence(found, of=None):
         (
             {"state": WaitState.HOLD, "hold": Hold.COLD, "hold_since_ms": NOON - HOUR},
             "On hold since 11:00, too cold: warm the room slowly, and only if no solvent, wet coat "
-            "or oily rag is in it. If the air goes on as it usually does, ready about 16:40 (16:00 "
+            "or oily rag is in it. If the air goes on as it usually does, clamps off about 16:40 (16:00 "
             "to 17:30).",
         ),
-        ({"state": WaitState.READY, "ready_ms": NOON - 40 * 60_000}, "Ready since 11:20."),
+        (
+            {"state": WaitState.READY, "ready_ms": NOON - 40 * 60_000},
+            "Ready since 11:20: the clamps may come off.",
+        ),
         ({"ready_ms": None}, "Not within five days in this air."),
         (
             {"ready_ms": None, "horizon_ms": NOON},
@@ -114,12 +120,12 @@ def sentence(found, of=None):
         ),
         (
             {"slow": True},
-            "Perhaps about 16:40 (16:00 to 17:30). Uncertain: the air is nearly too damp, and the "
-            "sensor's error decides.",
+            "Clamps off perhaps about 16:40 (16:00 to 17:30). Uncertain: the air is nearly too damp, "
+            "and the sensor's error decides.",
         ),
         (
             {"softened": True},
-            "It was ready, but damp air has softened it again. Ready about 16:40 (16:00 to 17:30).",
+            "It was ready, but damp air has softened it again. Clamps off about 16:40 (16:00 to 17:30).",
         ),
     ],
 )
@@ -168,13 +174,109 @@ def test_missing_readings_and_air_outside_the_claim_are_told():
 
 
 def test_the_range_says_what_it_rests_on_the_most_first():
-    assert wait_text.range_causes(readiness()) == (
+    pattern = Standing(wait(), KINDS["plate-crack"], readiness(), air_from=AirSource.PATTERN)
+    assert wait_text.range_causes(pattern) == (
         "The range comes from the usual time of its kind (80 %) and the outlook (20 %). The air is "
         "taken from the pattern of the last weeks."
     )
-    assert wait_text.range_causes(readiness(), foretold=True).endswith(
-        "is taken from the outlook."
+    outlook = replace(pattern, air_from=AirSource.OUTLOOK)
+    assert wait_text.range_causes(outlook).endswith("is taken from the outlook.")
+    present = replace(pattern, air_from=AirSource.PRESENT)
+    assert "pattern of the last weeks" not in wait_text.range_causes(present)
+    assert "as it is now" in wait_text.range_causes(present)
+
+
+def test_a_silent_sensor_is_named_and_no_pattern_is_claimed():
+    silent = readiness(ready_ms=None, horizon_ms=NOON, rate_now=float("nan"))
+    standing = Standing(wait(), KINDS["plate-crack"], silent, air_from=AirSource.NONE)
+    told = wait_text.status_text(standing, NOON, PARIS)
+    assert told.sentence == (
+        "30 % done. The sensor at its place is silent, so there is no ready time."
     )
+    assert "pattern" not in wait_text.range_causes(standing)
+    held = {"state": WaitState.HOLD, "hold": Hold.COLD, "hold_since_ms": NOON - HOUR}
+    on_hold = replace(standing, readiness=readiness(**held), air_from=AirSource.PRESENT)
+    assert "usually" not in wait_text.status_text(on_hold, NOON, PARIS).sentence
+
+
+def in_clamps(hours=24, **more):
+    """A plate crack with both its times, the second so many hours ahead."""
+    load = readiness(
+        ready_ms=NOON + hours * HOUR,
+        ready_low_ms=NOON + hours * HOUR,
+        ready_high_ms=NOON + (hours + 6) * HOUR,
+    )
+    return Standing(wait(**more), KINDS["plate-crack"], readiness(), load=load)
+
+
+def test_a_joint_tells_when_its_clamps_come_off_and_then_when_it_may_be_worked():
+    told = wait_text.status_text(in_clamps(), NOON, PARIS)
+    assert told.sentence == "Clamps off about 16:40 (16:00 to 17:30)."
+    assert told.more[0] == (
+        "May be worked, loaded or strung from about tomorrow 12:00, almost surely by tomorrow 18:00."
+    )
+    assert wait_text.usual_times(KINDS["plate-crack"]) == (
+        "Usual times in reference air: 6 h until the clamps come off, 24 h until it may be worked, "
+        "loaded or strung (common practice, no source)."
+    )
+    assert wait_text.usual_times(KINDS["spirit-coat"]) == ""
+
+
+def off(standing, **found):
+    """The same joint with its clamps off."""
+    body = {"at_ms": NOON - 600_000}
+    kind = {"id": "plate-crack", "name": "Plate crack", "load_s": 86_400}
+    gone = replace(standing.wait, kind=kind)
+    gone = apply(gone, Event(About.WAIT, "1", NOON - 600_000, "Ina", Action.RELEASE, body))
+    load = standing.load._replace(**found)
+    return replace(standing, wait=gone, readiness=load, load=load)
+
+
+def test_a_joint_whose_clamps_are_off_counts_until_it_may_be_worked():
+    waiting = off(in_clamps())
+    told = wait_text.status_text(waiting, NOON, PARIS)
+    assert told.sentence.startswith("May be worked from about tomorrow 12:00")
+    assert "Clamps" not in " ".join((told.sentence, *told.more))
+    assert (waiting.ready, waiting.loadable) == (False, False)
+    done = off(in_clamps(), state=WaitState.READY, ready_ms=NOON - HOUR)
+    told = wait_text.status_text(done, NOON, PARIS)
+    assert (told.when, told.sentence) == (
+        "may be worked",
+        "May be worked, loaded or strung since 11:00.",
+    )
+    assert (done.ready, done.loadable) == (False, True)
+    assert bench_text.next_up([done], NOON, PARIS)[0] == "May be worked: Viola, crack."
+
+
+def test_a_joint_wanted_before_it_may_be_worked_is_late_though_its_clamps_are_off():
+    told = in_clamps(wanted_ms=NOON + 8 * HOUR)
+    assert told.late
+    text = " ".join(wait_text.status_text(told, NOON, PARIS).more)
+    assert "the clamps can be off by then, but it may not be worked or strung yet" in text
+    assert not in_clamps(wanted_ms=NOON + 40 * HOUR).late
+
+
+def test_work_before_its_time_is_asked_for_once():
+    waits = [off(in_clamps()).wait]
+
+    def asked(ready):
+        tap = bench_view.load_tap(waits, ready=ready)
+        return tap.to_plotly_json()["props"].get("data-sure", "")
+
+    assert asked(ready=False) == "Start work before it may be worked? Tap again"
+    assert asked(ready=True) == ""
+
+
+def test_quick_air_is_no_reason_to_hurry_where_it_is_hot_or_on_hold():
+    shorter = replace(KINDS["plate-crack"], never_shorter=False)
+
+    def told(**found):
+        standing = Standing(wait(), shorter, readiness(rate_now=1.6, **found))
+        return wait_text.status_text(standing, NOON, PARIS).sentence
+
+    assert "0.6 times the usual time" in told()
+    assert "times the usual" not in told(outside_claim=True)
+    assert "times the usual" not in told(hold=Hold.WOOD_DAMP)
 
 
 def test_every_caution_and_every_hold_has_words():
@@ -221,7 +323,10 @@ def test_an_answer_is_kept_until_the_journal_grows(ids, book, commands):
     commands.carry_out({"do": "release", "wait": ids[0]}, now_ms())
     again = book.standings()
     assert again is not first
-    assert ids[0] not in [s.wait.id for s in again]
+    (off,) = [s for s in again if s.wait.id == ids[0]]
+    assert off.wait.setting
+    commands.carry_out({"do": "load", "wait": ids[0]}, now_ms())
+    assert ids[0] not in [s.wait.id for s in book.standings()]
     assert [w.id for w in book.finished(5)] == [ids[0]]
 
 
@@ -260,9 +365,9 @@ def test_an_answer_that_many_ask_for_at_once_is_worked_out_once(settings, ids, b
         begun.set()
         assert go_on.wait(30)
         worked.append(now)
-        return standings(reader, settings, waits, now)
+        return counting(reader, settings, waits, now)
 
-    monkeypatch.setattr("dashboard.data.waits.standings", slowly)
+    monkeypatch.setattr("dashboard.data.waits.counting", slowly)
     with ThreadPoolExecutor(4) as pool:
         asked = [pool.submit(book.standings) for _ in range(4)]
         assert begun.wait(30)
@@ -277,7 +382,7 @@ def test_an_answer_of_a_store_that_was_replaced_meanwhile_is_not_kept(
     settings, ids, book, tmp_path, monkeypatch
 ):
     def replaced(reader, settings, waits, now):
-        found = standings(reader, settings, waits, now)
+        found = counting(reader, settings, waits, now)
         for part in settings.store_path.parent.glob("readings.sqlite3*"):
             part.rename(tmp_path / f"old-{part.name}")
         Writer(settings.store_path).close()
@@ -285,7 +390,7 @@ def test_an_answer_of_a_store_that_was_replaced_meanwhile_is_not_kept(
             assert pool.submit(book.kind, "cleat").result(30).id == "cleat"
         return found
 
-    monkeypatch.setattr("dashboard.data.waits.standings", replaced)
+    monkeypatch.setattr("dashboard.data.waits.counting", replaced)
     assert len(book.standings()) == 13
     monkeypatch.undo()
     assert book.standings() == []
@@ -480,7 +585,7 @@ def test_a_range_that_begins_today_says_so_beside_a_ready_time_of_tomorrow():
     found = readiness(
         ready_ms=NOON + 16 * HOUR, ready_low_ms=NOON + 9 * HOUR, ready_high_ms=NOON + 23 * HOUR
     )
-    assert sentence(found) == "Ready about tomorrow 04:00 (today 21:00 to tomorrow 11:00)."
+    assert sentence(found) == "Clamps off about tomorrow 04:00 (today 21:00 to tomorrow 11:00)."
 
 
 def test_a_release_before_the_safe_minimum_is_asked_for_once(ids, book):
@@ -492,7 +597,8 @@ def test_a_release_before_the_safe_minimum_is_asked_for_once(ids, book):
         button = bench_view.steps_of([wait], at_ms)[0]
         return button.to_plotly_json()["props"].get("data-sure", "")
 
-    assert asked(least - 60_000) == "Release before the safe minimum? Tap again"
+    word = bench_view.release_word(wait)
+    assert asked(least - 60_000) == f"{word} before the safe minimum? Tap again"
     assert asked(least) == asked(least + HOUR) == ""
     assert bench_view.early_question([wait, wait], "Release all 2", least - 1).startswith(
         "Release all 2 before"

@@ -95,8 +95,14 @@ def test_the_calendar_holds_each_ready_time_and_is_read_back(
         answer = feed(client)
     assert (answer.status_code, answer.mimetype) == (200, "text/calendar")
     events = {str(e["uid"]): e for e in icalendar.Calendar.from_ical(answer.data).walk("VEVENT")}
-    timed = [s for s in book.standings() if s.readiness and s.readiness.ready_ms]
-    assert len(events) == len(timed) + 1
+    found = book.standings()
+    timed = [s for s in found if s.wait.open and s.readiness and s.readiness.ready_ms]
+    loads = [s for s in found if s.load and s.load.ready_ms]
+    assert len(events) == len(timed) + len(loads) + 1
+    for standing in loads:
+        (load,) = [e for uid, e in events.items() if uid.startswith(f"load-{standing.wait.id}-")]
+        assert abs(to_ms(load["dtstart"].dt) - standing.load.ready_ms) <= 3 * 60_000
+        assert str(load["summary"]).startswith("May be worked")
     one = next(s for s in timed if s.wait.id == ids[0])
     (event,) = [e for uid, e in events.items() if uid.startswith(f"wait-{ids[0]}-")]
     assert event["dtstart"].dt.tzinfo is not None

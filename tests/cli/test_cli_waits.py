@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import subprocess
 from contextlib import closing
@@ -82,7 +83,7 @@ def test_a_wait_is_opened_released_and_learned_from(shop):
     ok(shop.command("wait", "pause", "1"))
     ok(shop.command("wait", "resume", "1"))
     ok(shop.command("wait", "move", "1", "rack"))
-    ok(shop.command("wait", "release", "1", "--feel", "right"))
+    ok(shop.command("wait", "release", "1", "--yes", "--feel", "right"))
     assert "VN-205" in ok(shop.command("wait", "list", "--finished"))
     ok(shop.command("wait", "feel", "1", "soft"))
     assert journal(shop).waits["1"].feel is Feel.SOFT
@@ -132,8 +133,8 @@ def test_kinds_are_shown_changed_added_and_retired(shop):
 
 def test_waits_are_released_together_and_what_one_refuses_holds_up_no_other(shop):
     ok(shop.command("wait", "open", "cleat", "bench", "--count", "6"))
-    ok(shop.command("wait", "release", "2"))
-    done = shop.command("wait", "release", "1-4", "6", "--feel", "right")
+    ok(shop.command("wait", "release", "2", "--yes"))
+    done = shop.command("wait", "release", "1-4", "6", "--yes", "--feel", "right")
     assert done.returncode == 1
     assert done.stdout.split() == ["1:", "done", "3:", "done", "4:", "done", "6:", "done"]
     assert "2: Cleat 2 of 6 is released: reopen it first" in done.stderr
@@ -185,7 +186,7 @@ def test_the_list_fits_a_hundred_columns_and_shows_names_as_typed(shop):
     first = [i for i, line in enumerate(rows) if line[:1].isdecimal()]
     assert first[1] - first[0] == 2
     assert "No sensor at this place" in listed
-    ok(shop.command("wait", "release", "1"))
+    ok(shop.command("wait", "release", "1", "--yes"))
     assert "[red]x :violin:" in ok(shop.command("wait", "list", "--finished"))
     assert "[red]x :violin:" in ok(shop.command("wait", "history", "1"))
 
@@ -274,7 +275,49 @@ def test_how_waits_stand_is_told_on_a_retained_topic(running):
     assert (told["kind"], told["place"]) == ("cleat", "bench")
     assert told["state"] in ("waiting", "ready")
     assert told["ready_at"].endswith("Z")
-    ok(running.command("wait", "release", "1"))
+    assert told["load_at"].endswith("Z")
+    assert not told["setting"]
+    ok(running.command("wait", "release", "1", "--yes"))
+    until(lambda: b'"setting": true' in got[topic], within_s=20)
+    told = json.loads(got[topic])
+    assert told["load_at"] > told["ready_at"]  # the clamps are off; it still counts
+    ok(running.command("wait", "load", "1"))
     until(lambda: got[topic] == b"", within_s=20)
     client.disconnect()
     client.loop_stop()
+
+
+def answering(monkeypatch, text):
+    monkeypatch.setattr("sys.stdin", io.StringIO(text))
+
+
+def test_a_release_before_the_safe_minimum_is_asked_for_once_in_the_terminal(shop, monkeypatch):
+    for _ in range(2):
+        ok(shop.command("wait", "open", "cleat", "bench"))
+    ok(shop.command("wait", "open", "cleat", "bench", "--at", "00:01"))
+    answering(monkeypatch, "n\n")
+    refused = shop.command("wait", "release", "1")
+    assert refused.returncode == 1
+    assert "before the safe minimum (1: 2 h)" in refused.stdout + refused.stderr
+    assert journal(shop).waits["1"].open
+    answering(monkeypatch, "y\n")
+    ok(shop.command("wait", "release", "1"))
+    answering(monkeypatch, "")  # nothing to answer with
+    ok(shop.command("wait", "release", "2", "--yes"))
+    ok(shop.command("wait", "release", "3"))  # long after its minimum
+    assert not any(wait.open for wait in journal(shop).waits.values())
+
+
+def test_a_joint_counts_in_the_list_until_it_is_loaded(shop):
+    ok(shop.command("wait", "open", "cleat", "bench"))
+    (told,) = json.loads(ok(shop.command("wait", "list", "--json")))
+    assert told["load_ready_at"] > told["ready_at"]
+    assert "may be worked" in ok(shop.command("wait", "list"))
+    early = shop.command("wait", "load", "1")
+    assert early.returncode == 1
+    assert "only a joint whose clamps are off" in early.stderr
+    ok(shop.command("wait", "release", "1", "--yes"))
+    assert "clamps off" in ok(shop.command("wait", "list"))
+    ok(shop.command("wait", "move", "1", "rack"))
+    ok(shop.command("wait", "load", "1"))
+    assert "No open waits" in ok(shop.command("wait", "list"))

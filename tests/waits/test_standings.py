@@ -20,11 +20,19 @@ from monitor.domain.wait_type_registry import (
     from_mapping,
 )
 from monitor.domain.wait_types import KINDS
+from monitor.outlook.place_air import AirSource
 from monitor.science.waits.learning import JointAtRelease
 from monitor.science.waits.wait import WaitState
 from monitor.service.state_publisher import state_of
 from monitor.store import Reader, Writer
-from monitor.waits.evaluation import NO_SENSOR, equivalent_s, foreseen_ms, ready_by, standings
+from monitor.waits.evaluation import (
+    NO_SENSOR,
+    counting,
+    equivalent_s,
+    foreseen_ms,
+    ready_by,
+    standings,
+)
 from monitor.waits.text import foreseen
 
 NOW = 1_795_600_000_000 // 600_000 * 600_000
@@ -290,3 +298,85 @@ def test_the_shops_own_kinds_stand_over_those_that_ship():
     assert book["patch"] == mine
     assert "fixed" not in book
     assert np.isfinite(book["patch"].basis_s)
+
+
+def test_a_joint_has_two_times_in_reference_air_each_its_usual_one(bench):
+    crack = KINDS["plate-crack"]
+    found = bench.standing(bench.open("plate-crack"))
+    for told, usual_s in ((found.readiness, crack.basis_s), (found.load, crack.load_s)):
+        assert told.ready_ms == pytest.approx(NOW + 1000 * usual_s, rel=0, abs=0.04e3 * usual_s)
+        assert told.ready_low_ms <= told.ready_ms <= told.ready_high_ms
+    assert found.load.ready_high_ms - found.load.ready_ms > found.readiness.ready_high_ms - (
+        found.readiness.ready_ms
+    )
+    assert bench.standing(bench.open("spirit-coat")).load is None
+
+
+@pytest.mark.parametrize(("temp_c", "rh_pct"), [(15.0, 70.0), (26.0, 30.0), (20.0, 50.0)])
+def test_no_joint_may_be_loaded_before_its_clamps_come_off(bench, temp_c, rh_pct):
+    bench.air("there", temp_c, rh_pct)
+    bench.do("kind", kind="cleat", load_s=4 * 3600.0, never_shorter=False)  # as its usual time
+    for kind in ("cleat", "neck-or-block"):
+        found = bench.standing(bench.open(kind, "there"))
+        for name in ("ready_low_ms", "ready_ms", "ready_high_ms"):
+            off, load = getattr(found.readiness, name), getattr(found.load, name)
+            assert off is not None
+            assert load is None or load >= off - 60_000
+
+
+def test_a_joint_counts_on_after_its_clamps_are_off_and_then_is_told(bench):
+    wait_id = bench.open("cleat", ago_h=5)
+    before = bench.standing(wait_id)
+    assert before.ready
+    bench.do("release", wait=wait_id)
+    waits = Journal(bench.reader).waits.values()
+    (setting,) = counting(bench.reader, bench.settings, waits, NOW)
+    assert setting.load.ready_ms == pytest.approx(before.load.ready_ms, abs=60_000)
+    assert (setting.ready, setting.loadable) == (False, False)
+    told = state_of(setting)
+    assert (told["setting"], told["state"]) == (True, "waiting")
+    assert told["load_at"] > told["ready_at"]
+    bench.air("bench", 20.0, 50.0, start=NOW, end=NOW + 2 * DAY)
+    (after,) = counting(bench.reader, bench.settings, waits, NOW + 10 * HOUR)
+    assert after.loadable
+    # Nobody says that it is in work: a day later it is told no more.
+    assert counting(bench.reader, bench.settings, waits, NOW + 2 * DAY) == []
+
+
+def test_damp_air_after_the_clamps_are_off_puts_the_second_time_off(bench):
+    ids = [bench.open("cleat", ago_h=5) for _ in range(2)]
+    for wait_id in ids:
+        bench.do("release", wait=wait_id, at_ms=NOW - HOUR)
+    bench.air("cellar", 15.0, 72.0)
+    bench.do("move", wait=ids[1], place="cellar", at_ms=NOW - HOUR)
+    stays, moved = (bench.standing(wait_id).load.ready_ms for wait_id in ids)
+    assert moved > stays + 2 * HOUR
+
+
+def test_what_raises_the_usual_time_raises_the_time_to_load_alike(bench):
+    for _ in range(3):
+        wait_id = bench.open("cleat", ago_h=5)
+        bench.do("release", wait=wait_id, feel="soft")
+    wait_id = bench.open("cleat")
+    new = Journal(bench.reader).waits[wait_id].kind
+    cleat = KINDS["cleat"]
+    assert new["basis_s"] > cleat.basis_s
+    assert new["load_s"] / cleat.load_s == pytest.approx(new["basis_s"] / cleat.basis_s)
+
+
+def test_the_air_to_come_is_named_by_its_source(bench):
+    assert bench.standing(bench.open("cleat")).air_from is AirSource.PATTERN
+    bench.air("new", 24.0, 35.0, start=NOW - HOUR // 4)
+    new = bench.standing(bench.open("cleat", "new"))
+    assert new.air_from is AirSource.PRESENT
+    assert new.readiness.ready_ms is not None
+    bench.air("silent", 24.0, 35.0, start=NOW - 2 * DAY, end=NOW - 7 * HOUR)
+    silent = bench.standing(bench.open("neck-or-block", "silent", ago_h=12))
+    assert (silent.air_from, silent.readiness.ready_ms) == (AirSource.NONE, None)
+
+
+@pytest.mark.parametrize("kind", ["cleat", "spirit-coat", "settling", "fixed"])
+@pytest.mark.parametrize("share", [0.5, 0.97, 1.02, 1.1, 3.0])
+def test_no_range_ends_before_it_begins(bench, kind, share):
+    found = bench.standing(bench.open(kind, ago_h=share * KINDS[kind].basis_s / 3600)).readiness
+    assert found.ready_low_ms <= found.ready_ms <= found.ready_high_ms

@@ -15,7 +15,7 @@ from monitor.commands import read_request
 from monitor.commands.ipc import CommandLink, ServiceUnavailable, ask
 from monitor.core.errors import Fault, MonitorError, Rejected, StoreUnavailable, range_fault
 from monitor.domain.events import About, Event
-from monitor.domain.wait import Action, Feel, apply, decide, fold, opened
+from monitor.domain.wait import MISTAKE, Action, Feel, apply, decide, fold, opened
 from monitor.store import Reader, Writer, journal, migrations
 
 NOW = 1_790_000_000_000
@@ -273,3 +273,51 @@ def test_a_service_that_is_not_there_is_told_with_what_to_do(tmp_path, link):
     (tmp_path / "stale.json").write_text(json.dumps(place | {"port": 1}))
     with pytest.raises(ServiceUnavailable):
         ask(tmp_path / "stale.json", {})
+
+
+JOINT = OPEN | {"kind": KIND | {"load_s": 86_400.0}}
+
+
+def open_joint():
+    return apply(None, Event(About.WAIT, "1", NOW, "test", Action.OPEN, JOINT | {"start_ms": NOW}))
+
+
+def test_a_joint_whose_clamps_are_off_counts_until_it_is_loaded():
+    joint = open_joint()
+    assert (joint.open, joint.setting) == (True, False)
+    off = do(joint, Action.RELEASE, NOW + HOUR, feel="right")
+    assert (off.open, off.setting, off.released_ms) == (False, True, NOW + HOUR)
+    moved = do(off, Action.MOVE, NOW + 2 * HOUR, place="rack")
+    assert moved.place == "rack"
+    loaded = do(moved, Action.LOAD, NOW + 3 * HOUR)
+    assert (loaded.setting, loaded.loaded_ms, loaded.feel) == (False, NOW + 3 * HOUR, Feel.RIGHT)
+    again = do(loaded, Action.REOPEN, NOW + 4 * HOUR)  # undoes the last of the two
+    assert (again.setting, again.released_ms) == (True, NOW + HOUR)
+    assert do(again, Action.REOPEN, NOW + 4 * HOUR).open
+
+
+def test_a_wait_stored_before_there_was_a_second_time_ends_at_its_release(wait):
+    released = do(wait, Action.RELEASE, NOW + HOUR)
+    assert not released.setting
+    with pytest.raises(Rejected, match="is not setting"):
+        do(released, Action.LOAD, NOW + 2 * HOUR)
+
+
+@pytest.mark.parametrize(
+    ("action", "fields", "why"),
+    [
+        (Action.PAUSE, {}, "reopen it first"),
+        (Action.RELEASE, {}, "reopen it first"),
+        (Action.LOAD, {"at_ms": NOW + HOUR - 1}, "before the release of"),
+        (Action.MOVE, {"place": "rack", "at_ms": NOW + HOUR - 1}, "before the release of"),
+    ],
+)
+def test_what_cannot_be_while_a_joint_sets_is_refused(action, fields, why):
+    off = do(open_joint(), Action.RELEASE, NOW + HOUR)
+    with pytest.raises(Rejected, match=why):
+        do(off, action, NOW + 2 * HOUR, **fields)
+
+
+def test_a_joint_taken_back_as_a_mistake_does_not_set():
+    joint = do(open_joint(), Action.CORRECT, NOW, note=MISTAKE)
+    assert not do(joint, Action.RELEASE, NOW + 60_000).setting

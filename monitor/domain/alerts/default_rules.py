@@ -508,6 +508,22 @@ def _waits() -> tuple[Rule, ...]:
             caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
         ),
         Rule(
+            id="wait-loadable",
+            name="May be worked",
+            quantity="loadable",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=1,
+            calm_s=0,
+            why="The joint has had its full time in the air of its place since it was glued.",
+            source="the formula and the usual time of its kind: common practice, no source",
+            do=(
+                "Check the joint before you trust it. Then it may be worked, loaded or strung. "
+                "Tap “Start work” on the wait."
+            ),
+            caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
+        ),
+        Rule(
             id="wait-held",
             name="On hold",
             quantity="held",

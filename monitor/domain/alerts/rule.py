@@ -118,7 +118,8 @@ WATCHABLE: dict[str, Watchable] = {
         -100,
         100,
     ),
-    "ready": Watchable("", Of.WAIT, "1 when a wait is ready", 0, 1),
+    "ready": Watchable("", Of.WAIT, "1 when a wait is ready to be released", 0, 1),
+    "loadable": Watchable("", Of.WAIT, "1 when a released joint may be worked or strung", 0, 1),
     "held": Watchable("", Of.WAIT, "1 while the air keeps a wait on hold", 0, 1),
     "late": Watchable("", Of.WAIT, "1 while a wait is expected to be late", 0, 1),
     "due_s": Watchable(
