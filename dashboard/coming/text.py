@@ -8,7 +8,7 @@ from dashboard.data.outlook import worst
 from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
 from monitor.domain.cautions import CLOSED_CAR, OPENED_PLATES, UNLESS_WOOD, WARM_TO_DRY
-from monitor.outlook.summary import NEEDS, cold_words, stretch_words, water_words
+from monitor.outlook.summary import NEEDS, cold_words, stretch_words, wall_words, water_words
 from monitor.outlook.summary import rests_on as rests_on  # the terminal says the same
 from monitor.science.outlook.ensemble_statistics import (
     LIKELY,
@@ -41,6 +41,18 @@ WHAT_TO_DO = {
     f"{CLOSED_CAR}",
 }
 """Advice by the sort of spell, as in the rules of the outlook."""
+
+
+NO_WATER_TO_GIVE = f"{OPENED_PLATES} {UNLESS_WOOD} Once it is dry, postpone varnishing."
+"""Advice in a dry spell for a room that may take no more water."""
+
+
+def what_to_do(one: PlaceOutlook, sort: str) -> str:
+    """Advice by the sort of spell; none to fill a humidifier where the walls allow no water."""
+    walled = one.safe is not None and one.safe.least.rh_pct < one.high_pct
+    if sort == "dry" and walled and one.look.water is None:
+        return NO_WATER_TO_GIVE
+    return WHAT_TO_DO[sort]
 
 
 class SpellLine(NamedTuple):
@@ -90,7 +102,7 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
     more = [f"{sentence_chance(spell)} {lead(one, spell, now_ms)}".strip()]
     if sort == "dry" and (water := water_words(one, zone, us=unit == "F")):
         more.append(f"{water[:1].upper()}{water[1:]}.")
-    more.append(WHAT_TO_DO[sort])
+    more.append(what_to_do(one, sort))
     return Headline("damp" if sort == "over" else sort, sentence, " ".join(more))
 
 
@@ -190,6 +202,20 @@ def good_hours(one: PlaceOutlook, zone: ZoneInfo) -> list[str]:
 def cold_advice(one: PlaceOutlook, zone: ZoneInfo, unit: Unit) -> str:
     """Advice on an instrument that comes in cold; empty where no dew would form on it."""
     return cold_words(one, zone, f"°{unit}")
+
+
+def walls(one: PlaceOutlook, unit: Unit) -> list[str]:
+    """Sentences on the highest safe RH in the next days; none where it does not limit the band."""
+    words = wall_words(one, us=unit == "F")
+    if not words:
+        return []
+    lines = [f"{words[:1].upper()}{words[1:]}."]
+    if one.wet_walls is not None and one.wet_walls.chance >= UNSURE:
+        lines.append(
+            f"Chance that it gets damper than that: {likely(one.wet_walls.chance)}. Then give less "
+            "water, and look for damp in cold corners and behind furniture."
+        )
+    return lines
 
 
 def thermostats(
@@ -297,6 +323,11 @@ def comparison(
         here, then = (0.0 if s is None else s.chance for s in (a, b))
         if max(here, then) >= UNSURE:
             lines.append(f"Chance of {word}: {likely(then)} instead of {likely(here)}.")
+    wet = 0.0 if other.wet_walls is None else other.wet_walls.chance
+    if not moved and wet >= UNSURE and other.safe is not None:
+        lines.append(
+            f"Too damp for the walls, chance {likely(wet)}. {other.safe.least.words(unit)}"
+        )
     cold, colder = (float(each.fan.temp_c[1].min()) for each in (one, other))
     if abs(cold - colder) >= 0.5:
         lines.append(

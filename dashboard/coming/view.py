@@ -239,6 +239,8 @@ def below(
             html.Ul([html.Li(line) for line in plates], className="plates-ahead"),
             html.P(coming_text.PLATES_FROM, className="aside"),
         ]
+    if damp := coming_text.walls(one, unit):
+        sections[0] += [html.H2("Cold walls"), *(html.P(line) for line in damp)]
     if cold := coming_text.cold_advice(one, zone, unit):
         sections[1] += [html.H2("Instruments coming in from the cold"), html.P(cold)]
     if heat := coming_text.thermostats(one, tried, now_ms, zone, unit):

@@ -142,7 +142,7 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[LatestAir]:
             for q in (T, RH)
         ]
         own = {q: u_of[s] for q in (T, RH) if (s := Series(place.id, name, q)) in u_of}
-        surface = _surface_day_c(reader, ids, place.id, now_ms)
+        surface = surface_day_c(reader, place.id, now_ms)
         found.append(LatestAir(place, name, newest, own, *joined(*trace), None, surface))
     outdoors = _outdoors(reader, found, settings, now_ms)
     return [replace(one, outdoors=outdoors) for one in found]
@@ -167,11 +167,11 @@ def _outdoors(
     return OutdoorTemps(float(np.nanmean(ahead)), float(ahead[-1]))
 
 
-def _surface_day_c(reader: Reader, ids: dict[Series, int], place: str, now_ms: int) -> float:
-    """Mean of the coldest surface that a sensor at the place measured over the last day. [°C]"""
+def surface_day_c(reader: Reader, place: str, now_ms: int) -> float:
+    """Mean of the coldest surface measured at a place over the last day; NaN without one. [°C]"""
     means = [
         float(np.mean(rows["mean"]))
-        for series, series_id in ids.items()
+        for series, series_id in reader.series().items()
         if (series.place, series.quantity) == (place, Quantity.SURFACE_TEMPERATURE)
         and len(rows := reader.rollups(series_id, HOUR_S, now_ms - TRACE_MS, now_ms + 1))
     ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import logging
+import math
 import typing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-VERSION = 7
+VERSION = 8
 HOUR_MS = 3_600_000
 FRESH_MS = 3 * HOUR_MS
 """A look that was made longer ago says nothing any more. [ms]  Ours: one is made each hour."""
@@ -62,7 +63,8 @@ class StoredOutlook:
     STEPS) temperature [°C] and RH [%]; `source`, `issued_ms` and `reaches_h` of the outdoor
     forecast, empty, 0 and 0 if there is none; `chance` of a dry snap within 84 h, `bar` at which
     to speak; `read_ms` of the last reading it rests on. `water` a day that holds `hold_pct`, None
-    if none is needed.
+    if none is needed; the level is that of the band, or the highest safe one where that is lower.
+    `wall_factor`: of the coldest measured wall; NaN without one. [-]
     """
 
     place: str
@@ -80,6 +82,7 @@ class StoredOutlook:
     hold_pct: float
     water: Water | None
     fit_ms: int
+    wall_factor: float = math.nan
 
     @property
     def start_ms(self) -> int:

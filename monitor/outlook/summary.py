@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from monitor.core.formats import in_unit, room_words, unit_of, water_figure, water_unit, weekday
+from monitor.domain.cold_walls import INSTEAD
 from monitor.domain.opening_hours import is_open
 from monitor.domain.places import AirLimits, Place, band
 from monitor.outlook import files
 from monitor.outlook.files import HOUR_MS, StoredOutlook
+from monitor.outlook.safe_air import SafeAhead, safe_ahead
 from monitor.science.outlook import ensemble_statistics as ensemble
 from monitor.science.outlook.ensemble_statistics import (
     LIKELY,
@@ -33,7 +35,7 @@ if TYPE_CHECKING:
 NEEDS = "An outlook needs four days of readings up to the last hours, and a running service."
 SOON_H = 84
 """Spells are told that begin within so long. [h]  As the dry snap's, `snap.AHEAD_H`."""
-DRY_H, DAMP_H, HOT_H = 3, 6, 3
+DRY_H, DAMP_H, HOT_H, WALLS_H = 3, 6, 3, 12
 """So long on end it must be so. [h]  Ours."""
 CLOSING_H, VARNISH_H = 6, 4
 """Hours of good air for closing a plate, and for a coat. [h]  Common practice, no source."""
@@ -47,7 +49,8 @@ class PlaceOutlook:
 
     `dry`, `damp`, `hot`: the first spell of each within `SOON_H`, None if no member has one; `over`:
     the first above the band, where glue may harden still; `closing`, `varnishing`: the best stretch
-    of opening hours for each, None where none suits.
+    of opening hours for each, None where none suits. `safe`: the highest safe RH by the coldest
+    wall, None where it is not known; `wet_walls`: the first spell above it.
     """
 
     place: Place
@@ -61,6 +64,8 @@ class PlaceOutlook:
     over: OutlookSpell | None
     closing: GoodHours | None
     varnishing: GoodHours | None
+    safe: SafeAhead | None
+    wet_walls: OutlookSpell | None
 
     def at_ms(self, step: float) -> int:
         """Begin of a step. [ms since 1970-01-01 UTC]"""
@@ -86,6 +91,7 @@ def described(settings: Settings, place: Place, look: StoredOutlook) -> PlaceOut
     soon = slice(0, SOON_H + DAMP_H)
     fan = ensemble.fan(look.air)
     allowed = _open(settings, look)
+    safe = safe_ahead(place, temp, look.launch.air.temp_c, look.wall_factor)
     return PlaceOutlook(
         place,
         look,
@@ -98,6 +104,10 @@ def described(settings: Settings, place: Place, look: StoredOutlook) -> PlaceOut
         ensemble.spell(rh[:, soon], high, DAMP_H, below=False),
         ensemble.best_stretch(_closing(temp, rh, low, high, limits), allowed, CLOSING_H),
         ensemble.best_stretch(_varnishing(temp, rh, low, limits), allowed, VARNISH_H),
+        safe,
+        None
+        if safe is None
+        else ensemble.spell((rh - safe.levels_pct)[:, soon], 0.0, WALLS_H, below=False),
     )
 
 
@@ -144,10 +154,12 @@ def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     """The water a day that holds the air, and from when; empty if none is needed. `us`: in its
     measures."""
     water, place = one.look.water, one.place
+    walls = wall_words(one, us=us)
     if water is None:
-        return ""
+        return walls
     if not np.isfinite(water.middle):
-        return f"a humidifier of usual size cannot hold {one.look.hold_pct:.0f} %"
+        cannot = f"a humidifier of usual size cannot hold {one.look.hold_pct:.0f} %"
+        return "; ".join(filter(None, (cannot, walls)))
     volume = room_words(place.volume_m3 or USUAL_VOLUME_M3, us=us)
     room = f"in a room of {volume}" if place.volume_m3 else f"if the room has {volume}"
     unit = water_unit(water.middle, us=us)
@@ -155,12 +167,25 @@ def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     level, soon = one.look.hold_pct, one.look.air[1][:, :LAG_H]
     late = ensemble.spell(soon, level, HELD_H, below=True)  # so soon that water comes too late
     since = f" from {weekday(one.at_ms(LAG_H), zone)} on" if late and late.chance >= 0.5 else ""
-    return (
+    text = (
         f"about {middle} {unit} of water a day ({low} to {high} {unit}) from "
         f"{weekday(one.at_ms(water.start), zone)} would hold {level:.0f} %{since} even in the driest "
         f"hours, {room}; set the humidifier to {level:.0f} % so that it gives less water in other "
         "hours; stop when water shows on windows or cold walls"
     )
+    return "; ".join(filter(None, (text, walls)))
+
+
+def wall_words(one: PlaceOutlook, *, us: bool = False) -> str:
+    """Text on the highest safe RH in the next days, and what to do where the band lies above it;
+    empty where it does not limit the band, or is not known. `us`: in °F."""
+    if one.safe is None or one.safe.least.rh_pct >= one.high_pct:
+        return ""
+    words = one.safe.least.words(unit_of(us)).rstrip(".")
+    text = f"{words[:1].lower()}{words[1:]}"
+    if one.safe.least.rh_pct >= one.low_pct:
+        return text
+    return f"{text}. {INSTEAD.rstrip('.')}"
 
 
 def spell_words(one: PlaceOutlook, spell: OutlookSpell | None, unit: str, zone: ZoneInfo) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from monitor.air.current import surface_day_c
 from monitor.air.place_means import places
 from monitor.core.errors import OutOfRange
 from monitor.domain.opening_hours import closed_days
@@ -18,6 +19,7 @@ from monitor.outlook.evaluation.report import scores, snap_score
 from monitor.outlook.evaluation.walk_forward import FRESH_H, Walk
 from monitor.outlook.files import LearnedPlace, Progress, StoredOutlook
 from monitor.outlook.inputs import HOUR_MS, fills_of, hours_of, issues_of
+from monitor.outlook.safe_air import WALL_H, safe_ahead, wall_factor
 from monitor.science.outlook import dry_snap, ensemble_statistics
 from monitor.science.outlook.forecaster import TRIED_DAYS, LearnedForecaster
 from monitor.science.outlook.hourly_log import STEPS, Issues, ShopHours
@@ -42,7 +44,8 @@ MEMBERS, LAUNCHED = 200, 60
 """Members of the outlook, and of the weather that a what-if is run under. [-]  Ours."""
 SEED = 20_261_128
 HELD_PCT = 5.0
-"""Water is reckoned to hold so much above the low end of the place's band. [%]  Ours."""
+"""Water is reckoned to hold so much above the low end of the place's band, if its coldest wall
+allows. [%]  Ours."""
 
 
 class Work:
@@ -148,7 +151,11 @@ class Work:
         chance = float(dry_snap.confirmed(dry_snap.probability(seen.members[1], armed))[-1])
         told = forecasts.newest(self._reader, now_ms, self._prefer)
         rh = seen.members[1, ..., -1]
+        surface_c = surface_day_c(self._reader, place, now_ms)
+        factor = wall_factor(surface_c, hours.temp_c[-WALL_H:], hours.out_temp_c[-WALL_H:])
+        safe = safe_ahead(self._by_id[place], seen.members[0, ..., -1], start.air.temp_c, factor)
         hold = band(self._by_id[place], self._settings.limits)[0] + HELD_PCT
+        hold = min(hold, safe.least.rh_pct) if safe is not None else hold
         falls = ensemble_statistics.spell(rh, hold, dry_snap.LOW_H, below=True)
         water = None
         if falls is not None:
@@ -176,6 +183,7 @@ class Work:
                 hold,
                 water,
                 fit.learned_ms,
+                factor,
             ),
         )
         return True

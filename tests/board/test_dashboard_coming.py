@@ -28,8 +28,10 @@ from dashboard.ui.formats import scale
 from dashboard.ui.plots import View
 from dashboard.ui.themes import theme
 from monitor.core.errors import Rejected
+from monitor.domain.cold_walls import INSTEAD
 from monitor.domain.forecast import Forecast
 from monitor.outlook import files
+from monitor.outlook import summary as outlook_summary
 from monitor.science.outlook import ensemble_statistics, heat_balance, vapour_balance
 from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
 from monitor.science.outlook.fitting import prior_estimate
@@ -408,6 +410,48 @@ def test_water_and_room_are_told_in_the_readers_measures(shop, book, one):
     metric = coming_text.headline(told, NOW, PARIS, "C").detail
     assert "2.4 L of water a day (1.0 to 5.3 L)" in metric
     assert "60 m³" in metric
+
+
+def cold(one, book, outdoor_c, **look):
+    """The outlook in a hard frost: the room as it was, outdoors so cold throughout."""
+    air = one.look.launch.air
+    air = air._replace(temp_c=np.full_like(air.temp_c, outdoor_c))
+    launch = dataclasses.replace(one.look.launch, air=air)
+    return summary_of(book, one, dataclasses.replace(one.look, launch=launch, **look))
+
+
+def summary_of(book, one, look):
+    return outlook_summary.described(book._shop.settings, one.place, look)
+
+
+@pytest.mark.parametrize("outdoor_c", [-25.0, -15.0, -5.0, 3.0])
+def test_no_advice_on_water_goes_beyond_what_the_walls_bear(book, one, outdoor_c):
+    made = cold(one, book, outdoor_c)
+    safe = made.safe.least
+    assert safe.outdoor_temp_c == outdoor_c
+    for water in (None, Water(1.0, 2.4, 5.3, 20)):
+        look = dataclasses.replace(made.look, water=water, hold_pct=min(45.0, safe.rh_pct))
+        told = with_spells(dataclasses.replace(made, look=look), dry=SNAP)
+        said = coming_text.headline(told, NOW, PARIS, "C").detail
+        if safe.rh_pct < made.high_pct:
+            assert f"o not go above {safe.rh_pct:.0f} % RH while it is" in said
+            assert ("Fill the humidifier" in said) == (water is not None)
+        assert (INSTEAD.rstrip(".") in said) == (safe.rh_pct < made.low_pct)
+        if water is not None:
+            assert f"would hold {look.hold_pct:.0f} %" in said
+
+
+def test_a_change_that_wets_the_walls_is_said(book, one):
+    made = cold(one, book, -20.0)
+    wet = made.look.air.copy()
+    wet[1] = 60.0
+    other = summary_of(book, made, dataclasses.replace(made.look, air=wet))
+    lines = coming_text.comparison(made, other, NOW, PARIS, "C", moved=False)
+    assert any("Too damp for the walls, chance over 95 %" in line for line in lines), lines
+    wet[1] = 20.0
+    dry = summary_of(book, made, dataclasses.replace(made.look, air=wet))
+    lines = coming_text.comparison(made, dry, NOW, PARIS, "C", moved=False)
+    assert not any("Too damp for the walls" in line for line in lines)
 
 
 def test_what_if_at_the_headlines_water_reads_the_level_that_it_promised(book, one):
