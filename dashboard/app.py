@@ -101,6 +101,7 @@ def create_app(settings: Settings) -> dash.Dash:
         partial(alerts_wall.over_the_places, shop, alert_book),
         partial(coming_wall.foremost, shop, coming_book),
         partial(bench_wall.open_waits, shop, book),
+        book.drying,
     )
     air_page.register(app, shop, strips)
     coming_page.register(app, shop, coming_book, woods)

@@ -122,6 +122,7 @@ def alert(rule="very-dry", value=28.0, began=NOON - 2 * HOUR, label="Front bench
         if k in ("name", "quantity", "why", "source", "do", "caution", "urgency", "family")
     }
     body |= {
+        "do": made.advice(),
         "rule": rule,
         "value": value,
         "unit": made.unit,

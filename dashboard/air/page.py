@@ -17,7 +17,7 @@ from monitor.core.clock import now_ms
 from monitor.domain.air_assessment import AirState
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from zoneinfo import ZoneInfo
 
     from dash.development.base_component import Component
@@ -55,9 +55,11 @@ class WallStrips(NamedTuple):
     """Function of now and the number of places on the wall."""
     waits: Callable[[int, int], list[Component]]
     """Function of now and the number of places on the wall."""
+    drying: Callable[[], Mapping[str, tuple[str, ...]]]
+    """Function that gives the open waits with solvents, by place."""
 
 
-NO_STRIPS = WallStrips(lambda head, *_: (head, []), lambda *_: [], lambda *_: [])
+NO_STRIPS = WallStrips(lambda head, *_: (head, []), lambda *_: [], lambda *_: [], dict)
 
 
 def register(app: dash.Dash, shop: ShopData, strips: WallStrips) -> None:
@@ -80,7 +82,7 @@ def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
     """The headline, alerts, a row per place, outlook and open waits; or why nothing is known."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    airs = air_now(shop.recent(), shop.settings, now)
+    airs = air_now(shop.recent(), shop.settings, now, strips.drying())
     if all(air.heard_ms is None for air in airs):
         return first_reading()
     stale_s = shop.settings.board.stale_after_s

@@ -123,7 +123,7 @@ def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> l
         return [
             html.H1("No open alerts."),
             html.P("Problems found by the rules appear here, with what to do."),
-            *places_without_alert(shop, now),
+            *places_without_alert(shop, book, now),
         ]
     head = "1 alert is open" if len(found) == 1 else f"{len(found)} alerts are open"
     if calling:
@@ -142,12 +142,12 @@ def open_now(shop: ShopData, book: AlertQueries, now: int, *, writer: bool) -> l
     ]
 
 
-def places_without_alert(shop: ShopData, now: int) -> list[Component]:
+def places_without_alert(shop: ShopData, book: AlertQueries, now: int) -> list[Component]:
     """List places whose air is not right on Air, and why there is no alert about them."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     airs = [
         air
-        for air in air_now(shop.recent(), shop.settings, now)
+        for air in air_now(shop.recent(), shop.settings, now, book.drying())
         if not air.old and air.place.kind != "outdoors" and air.assessment.weight > 0
     ]
     if not airs:

@@ -193,7 +193,7 @@ def one(shop: ShopData, book: AlertQueries, rule_id: str) -> Component:
             html.H1(rule.name),
             html.P(alerts_text.rule_words(rule, places, unit), className="lead"),
             html.P(" ".join(filter(None, sentences))),
-            html.P([html.Strong("What to do now: "), rule.do], className="do")
+            html.P([html.Strong("What to do now: "), rule.advice()], className="do")
             if rule.do
             else None,
             html.P([html.Strong("Why: "), rule.why]) if rule.why else None,

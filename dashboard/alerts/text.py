@@ -190,6 +190,8 @@ def event_words(event: Event, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
                 return f"Changed: {body['detail']}"
             way = "sooner or worse" if body["graver"] else "later or milder"
             return f"Updated from a newer outlook, {way}: {what}"
+        case AlertAction.ADVISED:
+            return f"New advice: {body['do']}"
         case AlertAction.CLEAR:
             return _OVER[body["ended"]]
         case AlertAction.ACKNOWLEDGE:

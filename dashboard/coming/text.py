@@ -8,7 +8,14 @@ from dashboard.data.outlook import worst
 from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
 from monitor.domain.cautions import CLOSED_CAR, OPENED_PLATES, UNLESS_WOOD, WARM_TO_DRY
-from monitor.outlook.summary import NEEDS, cold_words, stretch_words, wall_words, water_words
+from monitor.outlook.summary import (
+    NEEDS,
+    cold_words,
+    stretch_words,
+    wall_words,
+    walls_allow_no_water,
+    water_words,
+)
 from monitor.outlook.summary import rests_on as rests_on  # the terminal says the same
 from monitor.science.outlook.ensemble_statistics import (
     LIKELY,
@@ -49,8 +56,7 @@ NO_WATER_TO_GIVE = f"{OPENED_PLATES} {UNLESS_WOOD} Once it is dry, postpone varn
 
 def what_to_do(one: PlaceOutlook, sort: str) -> str:
     """Advice by the sort of spell; none to fill a humidifier where the walls allow no water."""
-    walled = one.safe is not None and one.safe.least.rh_pct < one.high_pct
-    if sort == "dry" and walled and one.look.water is None:
+    if sort == "dry" and walls_allow_no_water(one):
         return NO_WATER_TO_GIVE
     return WHAT_TO_DO[sort]
 

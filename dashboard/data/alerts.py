@@ -83,6 +83,10 @@ class AlertQueries:
         """Time of each tank's last fill, by tank. [ms]"""
         return self._ask(lambda _, journal: dict(journal.filled_ms))
 
+    def drying(self) -> dict[str, tuple[str, ...]]:
+        """The open waits that give off solvent, by place."""
+        return self._waits.drying()
+
     def values(self) -> Seen:
         """Values now by rule and subject, for the rules of open alerts; unknown ones left out."""
         alerts, rules = self.open(), self.rules()

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from dashboard.data.journal import SharedAnswers
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
+from monitor.domain.situation import drying
 from monitor.waits.evaluation import Standing, counting, ready_by
 
 if TYPE_CHECKING:
@@ -65,6 +66,10 @@ class WaitQueries:
                 grown(journal), lambda: answer(reader, journal)
             )
         )
+
+    def drying(self) -> dict[str, tuple[str, ...]]:
+        """The open waits that give off solvent, by place."""
+        return self._ask(lambda _, journal: drying(journal.waits.values()))
 
     def standing(self, wait_id: str) -> Standing | None:
         """Status of one wait; None if it counts no more."""

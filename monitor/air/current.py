@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -17,6 +19,7 @@ from monitor.domain.air_assessment import AirAssessment, judge
 from monitor.domain.cold_walls import OutdoorTemps, SafeHumidity, add_water, safe_humidity
 from monitor.domain.forecast import at_moments
 from monitor.domain.places import AirLimits, Place, band
+from monitor.domain.situation import Situation
 from monitor.science.air import relative_humidity_at
 from monitor.science.cold_surface import TEMP_C, measured_factor
 from monitor.science.registry import derive
@@ -96,6 +99,7 @@ class PlaceAir:
     heated_rh_pct: float
     band_pct: tuple[float, float]
     safe: SafeHumidity | None
+    situation: Situation
     assessment: AirAssessment
     trace: DayTrace
 
@@ -186,9 +190,14 @@ def _in_doubt(
     return bool(doubtful(reader, place, sensor, rows)[-1:].any())
 
 
-def air_now(recent: list[LatestAir], settings: Settings, now_ms: int) -> list[PlaceAir]:
-    """The air at each place, in the same order."""
-    return [_place_air(one, settings, now_ms) for one in recent]
+def air_now(
+    recent: list[LatestAir],
+    settings: Settings,
+    now_ms: int,
+    drying: Mapping[str, tuple[str, ...]] = MappingProxyType({}),
+) -> list[PlaceAir]:
+    """The air at each place, in the same order. `drying`: as in `situation.drying`, by place."""
+    return [_place_air(one, settings, now_ms, drying.get(one.place.id, ())) for one in recent]
 
 
 def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
@@ -200,7 +209,9 @@ def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
     return (low, limits.varnish_rh_high_pct) if place.kind == "varnish" else (low, high)
 
 
-def _place_air(one: LatestAir, settings: Settings, now_ms: int) -> PlaceAir:
+def _place_air(
+    one: LatestAir, settings: Settings, now_ms: int, drying: tuple[str, ...]
+) -> PlaceAir:
     values = {quantity: value for quantity, (_, value) in one.newest.items()}
     temp = values.get(Quantity.TEMPERATURE, math.nan)
     rh = values.get(Quantity.HUMIDITY, math.nan)
@@ -219,7 +230,26 @@ def _place_air(one: LatestAir, settings: Settings, now_ms: int) -> PlaceAir:
     u_dew, u_emc = _uncertainty(temp, rh, dew, emc, one.u_calibrated, settings)
     unit = unit_of(settings.board.temperature_unit == "F")
     safe = safe_humidity(one.place, temp, one.outdoors, _wall_factor(one))
-    water = add_water(safe, band(one.place, settings.limits), rh, unit)
+    situation = Situation(
+        temp_c=temp,
+        hot=temp >= settings.limits.temp_high_c,
+        drying=drying,
+        open_flame=one.place.open_flame,
+        water=add_water(safe, band(one.place, settings.limits), rh, unit),
+        may_fill=safe is None or rh < safe.rh_pct,
+    )
+    assessment = judge(
+        one.place,
+        settings.limits,
+        trace.at_ms,
+        trace.temp_c,
+        trace.rh_pct,
+        trace.dew_point_c,
+        situation,
+    )
+    if safe is not None and assessment.weight == 0 and rh > safe.rh_pct:
+        advice = f"{assessment.advice} Too damp for the cold walls. {safe.words(unit)}"
+        assessment = assessment._replace(advice=advice)
     return PlaceAir(
         place=one.place,
         heard_ms=heard,
@@ -239,15 +269,8 @@ def _place_air(one: LatestAir, settings: Settings, now_ms: int) -> PlaceAir:
         heated_rh_pct=heated,
         band_pct=work_band(one.place, settings.limits),
         safe=safe,
-        assessment=judge(
-            one.place,
-            settings.limits,
-            trace.at_ms,
-            trace.temp_c,
-            trace.rh_pct,
-            trace.dew_point_c,
-            water,
-        ),
+        situation=situation,
+        assessment=assessment,
         trace=trace,
     )
 

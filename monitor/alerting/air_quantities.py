@@ -18,12 +18,14 @@ if TYPE_CHECKING:
 
 class WatchedAir(NamedTuple):
     """A place's air at one moment or along many: temperature [°C], RH [%], the coldest measured
-    surface [°C] and pressure [Pa]; floats or arrays of one shape, NaN where unknown."""
+    surface [°C], pressure [Pa] and the highest RH that its cold walls bear [%]; floats or arrays of
+    one shape, NaN where unknown."""
 
     temp_c: ArrayLike
     rh_pct: ArrayLike
     surface_temp_c: ArrayLike = np.nan
     pressure_pa: ArrayLike = np.nan
+    safe_rh_pct: ArrayLike = np.nan
 
 
 def values_of(quantity: str, air: WatchedAir) -> NDArray[np.float64]:
@@ -31,7 +33,7 @@ def values_of(quantity: str, air: WatchedAir) -> NDArray[np.float64]:
 
     Without a measured pressure, the standard one serves where one is needed.
     """
-    t, rh, surface, pressure = (np.asarray(column, float) for column in air)
+    t, rh, surface, pressure, safe = (np.asarray(column, float) for column in air)
     rh = np.minimum(rh, 100.0)
     if quantity in OUTLOOK:  # the log keeps no trace of what was foreseen
         return np.full(np.broadcast(t, rh).shape, np.nan)
@@ -46,6 +48,8 @@ def values_of(quantity: str, air: WatchedAir) -> NDArray[np.float64]:
             return pressure
         case "dew_margin":
             return np.fmin(t, surface) - derive("dew_point", t, rh)
+        case "wall_margin":
+            return rh - safe
         case "mould_margin":
             margin = rh - critical_surface_humidity(t)
             # Below freezing and above 50 °C none grows, whatever the humidity.

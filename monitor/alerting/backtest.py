@@ -19,8 +19,9 @@ from monitor.domain.alerts import alert, state_machine
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.alerts.rule import Of, Rule
 from monitor.domain.alerts.rule_state import Latch, Seen
+from monitor.domain.cold_walls import safe_levels
 from monitor.domain.instrument import Instrument
-from monitor.domain.places import band
+from monitor.domain.places import Place, band
 from monitor.science.plates.restraint import YIELD_STRAIN, restrained_strain
 from monitor.science.plates.species import SPECIES
 from monitor.science.sensor_health import SATURATED_PCT
@@ -110,8 +111,12 @@ def _watches(
     everywhere = np.ones(len(looks), bool)
     airs: dict[str, _AirGrid] = {}
     together: dict[str, list[ObservedSeries]] = {}
-    for place in places(reader, settings):
+    known = places(reader, settings)
+    outdoors = next((_AirGrid(reader, p.id, looks) for p in known if p.kind == "outdoors"), None)
+    for place in known:
         air = airs[place.id] = _AirGrid(reader, place.id, looks)
+        if outdoors is not None and place.kind != "outdoors":
+            air.walled(place, outdoors)
         limits = band(place, settings.limits)
         for rule in wanted:
             if rule.of is Of.PLACE and concerns(rule, place):
@@ -167,6 +172,20 @@ class _AirGrid:
                 )
             )
         )
+
+    def walled(self, place: Place, outdoors: _AirGrid) -> None:
+        """Limit the humidity by the cold walls of the place, as a sensor outdoors has it."""
+        now = np.asarray(outdoors.values("temperature"))
+        known = np.where(np.isnan(now), 0.0, now)
+        span = np.minimum(np.arange(1, len(now) + 1), self._before)
+        sums = [np.cumsum(column) for column in (known, (~np.isnan(now)).astype(float))]
+        day = [total - np.r_[np.zeros(self._before), total][: len(total)] for total in sums]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = np.where(2 * day[1] >= span, day[0] / day[1], np.nan)
+        levels = safe_levels(place, np.asarray(self.values("temperature")), (mean, now))
+        safe = np.full(len(self._grid), np.nan)
+        safe[self._before :] = np.min(np.array(list(levels.values())), axis=0)
+        self._columns = self._columns._replace(safe_rh_pct=safe)
 
     def _column(self, reader: Reader, ids: Sequence[int | None]) -> NDArray[np.float64]:
         """Values of the first series that has one; NaN where none has."""

@@ -18,6 +18,7 @@ from monitor.domain.air_assessment import AirState as AirState
 from monitor.domain.glue import GlueState
 from monitor.domain.notification import Notice
 from monitor.domain.opening_hours import of_day
+from monitor.domain.situation import drying
 from monitor.science.waits.wait import WaitState
 from monitor.store import Reader
 from monitor.waits import glue_text
@@ -70,7 +71,9 @@ def brief(
     """
     airs = [
         air
-        for air in air_now(recent(reader, settings, now_ms), settings, now_ms)
+        for air in air_now(
+            recent(reader, settings, now_ms), settings, now_ms, drying(journal.waits.values())
+        )
         if air.place.kind != "outdoors"
     ]
     parts = [

@@ -23,7 +23,14 @@ from monitor.domain.instrument import Instrument
 from monitor.domain.opening_hours import last_closing
 from monitor.domain.places import Place, band
 from monitor.domain.sensor import SensorHistory
-from monitor.outlook.summary import PlaceOutlook, dry_words, foreseen, spell_words
+from monitor.domain.situation import ANYWHERE, drying
+from monitor.outlook.summary import (
+    PlaceOutlook,
+    dry_words,
+    foreseen,
+    spell_words,
+    walls_allow_no_water,
+)
 from monitor.science.calibration.settling import SettlingStage
 from monitor.science.sensor_health import saturated_s, standstill_s
 from monitor.science.waits.wait import WaitState
@@ -42,6 +49,9 @@ KNOWN_MS = 14 * DAY_MS
 """A sensor that was silent for longer is no longer observed. [ms]"""
 NEAR_MS = 1_200_000
 """Greatest distance of a value from the moment that a change is taken from. [ms]"""
+HOMES_APART_PCT = 5.0
+"""Homes that differ by more cannot share the air of a room. [% RH]  Ours: about half of what keeps
+held spruce far from its yield strain."""
 SHOP = "shop"
 CLOSING_SOON_MS = 900_000
 """Time before closing at which a pot that is on is reported. [ms]  Ours."""
@@ -94,7 +104,8 @@ def snapshot(
     now_ms: int,
 ) -> Snapshot:
     """Look at everything. `standings` are of the open waits, `woods` of the instruments here."""
-    airs = air_now(recent(reader, settings, now_ms), settings, now_ms)
+    wet = drying(journal.waits.values())
+    airs = air_now(recent(reader, settings, now_ms), settings, now_ms, wet)
     sensors = _sensors(reader, settings, now_ms)
     filled = journal.filled_ms
     ahead = {air.place.id: foreseen(settings, air.place, now_ms) for air in airs}
@@ -121,7 +132,13 @@ def _seen(rule: Rule, s: Snapshot) -> list[Seen]:
             return [_wait(rule.quantity, one) for one in s.standings]
         case Of.INSTRUMENT:
             airs = {air.place.id: air for air in s.airs}
-            return [_instrument(rule.quantity, one, airs, s.now_ms) for one in s.woods]
+            shared = _shared(s.woods)
+            return [
+                _instrument(rule.quantity, one, airs, s.now_ms)._replace(
+                    situation=ANYWHERE._replace(own_tent=one.instrument.place in shared)
+                )
+                for one in s.woods
+            ]
         case Of.GLUE:
             return [_glue(rule.quantity, one, s) for one in s.glues]
         case Of.RESERVOIR:
@@ -139,20 +156,27 @@ def furthest(rule: Rule, places: Sequence[Seen]) -> list[Seen]:
         return [Seen(SHOP, places[0].label, math.nan)] if places else []
     low, high = rule.limits(known[0].band)
     worst = max(known, key=lambda one: max(low - one.value, one.value - high))
-    return [worst._replace(subject=SHOP)]
+    situation = worst.situation
+    for one in places:
+        situation = situation.also(one.situation)
+    return [worst._replace(subject=SHOP, situation=situation)]
 
 
 def _place(rule: Rule, air: PlaceAir, s: Snapshot) -> Seen:
     limits = band(air.place, s.settings.limits)
     if rule.quantity in OUTLOOK:
-        return _coming(rule.quantity, air.place, s)._replace(band=limits)
+        one, situation = s.outlooks.get(air.place.id), air.situation
+        if one is not None:
+            situation = situation._replace(may_fill=not walls_allow_no_water(one))
+        return _coming(rule.quantity, air.place, s)._replace(band=limits, situation=situation)
     value = math.nan
     if not air.old:
-        here = WatchedAir(air.temp_c, air.rh_pct, air.surface_temp_c, air.pressure_pa)
+        safe = math.nan if air.safe is None else air.safe.rh_pct
+        here = WatchedAir(air.temp_c, air.rh_pct, air.surface_temp_c, air.pressure_pa, safe)
         value = float(values_of(rule.quantity, here))
         if rule.over_s:
             value -= _earlier(rule, air, s.now_ms)
-    return Seen(air.place.id, air.place.label, value, limits)
+    return Seen(air.place.id, air.place.label, value, limits, situation=air.situation)
 
 
 def _coming(quantity: str, place: Place, s: Snapshot) -> Seen:
@@ -357,6 +381,16 @@ def _instrument(
             if instrument.open_now:  # an opened plate is free to move
                 value = 0.0
     return Seen(instrument.id, instrument.reference, value, detail=part)
+
+
+def _shared(woods: Iterable[WoodStanding]) -> set[str]:
+    """Places of instruments with homes further apart than `HOMES_APART_PCT`."""
+    homes: dict[str, list[float]] = {}
+    for one in woods:
+        home = one.instrument.home
+        if home is not None and home.rh_pct is not None:
+            homes.setdefault(one.instrument.place, []).append(home.rh_pct)
+    return {place for place, rh in homes.items() if max(rh) - min(rh) > HOMES_APART_PCT}
 
 
 def knows_home(instrument: Instrument) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.cli.output import out, print_json, print_table
-from monitor.cli.shared import Json, fahrenheit, store_of
+from monitor.cli.shared import Json, fahrenheit, journal_of
 from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.settings import Settings
@@ -22,10 +22,13 @@ NUMBERS = (
 def now(settings: Settings, as_json: Json = False) -> None:
     """Show the air at each place now, and what it means for the work."""
     from monitor.air import current
+    from monitor.domain.situation import drying
 
     moment = now_ms()
-    with store_of(settings) as reader:
-        airs = current.air_now(current.recent(reader, settings, moment), settings, moment)
+
+    with journal_of(settings) as (reader, journal):
+        recent, wet = current.recent(reader, settings, moment), drying(journal.waits.values())
+        airs = current.air_now(recent, settings, moment, wet)
     if as_json:
         print_json(
             [

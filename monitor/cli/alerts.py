@@ -90,6 +90,8 @@ def show(settings: Settings, alert: AlertId, as_json: Json = False) -> None:
         kept = {k: event.body[k] for k in ("name", "until_ms", "note", "ended") if k in event.body}
         if event.action == AlertAction.CHANGED or event.body.get("foretold"):
             kept["detail"] = event.body["detail"].partition("; ")[0]
+        if event.action == AlertAction.ADVISED:
+            kept["do"] = event.body["do"]
         if "until_ms" in kept:
             kept["until_ms"] = when(kept["until_ms"], settings)
         details = ", ".join(str(value) for value in kept.values())

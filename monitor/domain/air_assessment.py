@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.domain.cautions import ADD_WATER, NO_SOLVENTS, OPENED_PLATES, WARM_TO_DRY
+from monitor.domain import situation as situations
 from monitor.domain.places import AirLimits, Place, band
+from monitor.domain.situation import ANYWHERE, Situation
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -72,7 +73,7 @@ def judge(
     temp_c: NDArray[np.float64],
     rh_pct: NDArray[np.float64],
     dew_point_c: NDArray[np.float64],
-    add_water: str = ADD_WATER,
+    situation: Situation = ANYWHERE,
 ) -> AirAssessment:
     """The assessment of a place's air now, from its recent trace.
 
@@ -84,8 +85,8 @@ def judge(
     ts_ms, temp_c, rh_pct, dew_point_c : ndarray of shape (n,)
         The last hours, oldest first, ending now: time [ms since 1970-01-01 UTC], air temperature
         [°C], RH [%] and dew point [°C]; NaN where unknown.
-    add_water : str
-        Advice to add water, as the cold walls of the place allow it (`cold_walls.add_water`).
+    situation : Situation
+        Of the place; its temperature is taken from the trace.
 
     Returns
     -------
@@ -100,7 +101,8 @@ def judge(
     worst: AirAssessment | None = None
     last_end = int(ts_ms[0])
     hot = bool(latched(temp_c, limits.temp_high_c, limits.temp_high_c - limits.temp_margin_c)[-1])
-    for rule in _rules(place, limits, add_water, hot=hot):
+    situation = situation._replace(temp_c=float(temp_c[-1]), hot=hot)
+    for rule in _rules(place, limits, situation):
         on = latched(values[rule.of], rule.begins, rule.ends)
         if on[-1]:
             off = np.flatnonzero(~on)
@@ -143,10 +145,11 @@ _RIGHT = {
 }
 
 
-def _rules(place: Place, limits: AirLimits, add_water: str, *, hot: bool) -> Iterator[_Rule]:
-    """The rules of a place's kind, the gravest of equal weight first. `hot`: no advice to warm."""
+def _rules(place: Place, limits: AirLimits, here: Situation) -> Iterator[_Rule]:
+    """The rules of a place's kind, the gravest of equal weight first."""
     low, high = band(place, limits)
     rh, t, s = limits.rh_margin_pct, limits.temp_margin_c, limits.varnish_spread_margin_k
+    plates, warm = situations.opened_plates(here), situations.warm_to_dry(here)
     very_low = min(limits.rh_very_low_pct, low)
     very_high = max(limits.rh_very_high_pct, high)
     if place.kind == "bench":
@@ -157,7 +160,7 @@ def _rules(place: Place, limits: AirLimits, add_water: str, *, hot: bool) -> Ite
             very_low,
             very_low + rh,
             "Very dry",
-            f"Seams and cracks open. {OPENED_PLATES} Close no joints. {add_water}",
+            f"Seams and cracks open. {plates} Close no joints. {here.water}",
         )
         yield _Rule(
             AirState.DAMP,
@@ -167,7 +170,7 @@ def _rules(place: Place, limits: AirLimits, add_water: str, *, hot: bool) -> Ite
             very_high - rh,
             "Very damp",
             "Hide glue may not harden. Leave the clamps on and glue nothing new. Dry the air "
-            f"slowly. {'' if hot else WARM_TO_DRY}".rstrip(),
+            f"slowly. {warm}".rstrip(),
         )
         yield _Rule(
             AirState.DRY,
@@ -176,7 +179,7 @@ def _rules(place: Place, limits: AirLimits, add_water: str, *, hot: bool) -> Ite
             low,
             low + rh,
             "Dry",
-            f"Opened plates shrink. {OPENED_PLATES} {add_water}",
+            f"Opened plates shrink. {plates} {here.water}",
         )
         yield _Rule(
             AirState.DAMP,
@@ -194,7 +197,7 @@ def _rules(place: Place, limits: AirLimits, add_water: str, *, hot: bool) -> Ite
             limits.glue_temp_low_c,
             limits.glue_temp_low_c + t,
             "Too cold to glue",
-            "Warm the parts first. Use a warm room, not an oven, a flame or a heater.",
+            situations.warm_parts(here),
         )
         yield _Rule(
             AirState.HOT,
@@ -208,7 +211,7 @@ def _rules(place: Place, limits: AirLimits, add_water: str, *, hot: bool) -> Ite
     if place.kind == "varnish":
         stop = (
             "Too near the dew point",
-            f"Do not varnish now. Wait until the air is drier. {'' if hot else WARM_TO_DRY}".rstrip(),
+            f"Do not varnish now. Wait until the air is drier. {warm}".rstrip(),
         )
         blush = ("Damp", "Spirit varnish may blush. Wait until the air is drier.")
         yield _Rule(
@@ -250,7 +253,7 @@ def _rules(place: Place, limits: AirLimits, add_water: str, *, hot: bool) -> Ite
             very_low,
             very_low + rh,
             "Very dry",
-            f"A coat skins over and dust flies. {add_water} Varnish later.",
+            f"A coat skins over and dust flies. {here.water} Varnish later.",
         )
         yield _Rule(
             AirState.COLD,
@@ -259,7 +262,7 @@ def _rules(place: Place, limits: AirLimits, add_water: str, *, hot: bool) -> Ite
             limits.varnish_temp_low_c,
             limits.varnish_temp_low_c + t,
             "Too cold to varnish",
-            f"A coat stays soft. Warm the room first, and only if {NO_SOLVENTS}.",
+            f"A coat stays soft. {situations.warm_room(here)}",
         )
         yield _Rule(
             AirState.HOT,

@@ -41,6 +41,10 @@ ELECTRIC_HEAT = (
     "Never leave an electric heater or a drying lamp on unattended, never cover it, and do not "
     "run it from an extension lead. Keep it away from rags, solvents and the wood."
 )
+VARNISH = f"{SOLVENTS} {OILY_RAGS}"
+"""Caution for rules that meet varnish of any kind."""
+PRACTICE = "common practice, no source"
+"""Source of a fact of the trade."""
 REACTIVE_GLUES = (
     "Epoxy can cause allergy, cyanoacrylate bonds skin at once, and ultraviolet lamps harm eyes "
     "and skin. Wear gloves and eye protection, air the room, shield the lamp, and read the "

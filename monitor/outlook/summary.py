@@ -176,6 +176,12 @@ def water_words(one: PlaceOutlook, zone: ZoneInfo, *, us: bool = False) -> str:
     return "; ".join(filter(None, (text, walls)))
 
 
+def walls_allow_no_water(one: PlaceOutlook) -> bool:
+    """True if the cold walls leave no room for more water."""
+    limited = one.safe is not None and one.safe.least.rh_pct < one.high_pct
+    return limited and one.look.water is None
+
+
 def wall_words(one: PlaceOutlook, *, us: bool = False) -> str:
     """Text on the highest safe RH in the next days, and what to do where the band lies above it;
     empty where it does not limit the band, or is not known. `us`: in °F."""

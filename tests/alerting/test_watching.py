@@ -24,7 +24,9 @@ def rows(low, high, first=0):
 
 @pytest.mark.parametrize("quantity", PLACES)
 def test_every_quantity_of_a_place_has_a_value_and_none_where_air_is_unknown(quantity):
-    air = WatchedAir([20.0, np.nan], [50.0, np.nan], [12.0, np.nan], [101_325.0, np.nan])
+    air = WatchedAir(
+        [20.0, np.nan], [50.0, np.nan], [12.0, np.nan], [101_325.0, np.nan], [45.0, np.nan]
+    )
     value, unknown = values_of(quantity, air)
     if quantity == "frost_point" or quantity in OUTLOOK:  # none above the triple point; no trace
         assert np.isnan(value)

@@ -426,7 +426,7 @@ def test_a_clock_set_back_raises_nothing_early_and_ends_nothing():
 @pytest.mark.parametrize("rule", starting_set(AirLimits()).values(), ids=lambda r: r.id)
 def test_each_starting_rule_says_why_what_to_do_and_where_from(rule):
     assert rule.why.endswith(".")
-    assert rule.do.endswith(".")
+    assert rule.advice().endswith(".")
     assert rule.source
     assert rule.name
     assert rule_registry.from_mapping(rule_registry.as_mapping(rule)) == rule

@@ -16,6 +16,7 @@ from monitor.domain.cold_walls import (
     safe_levels,
 )
 from monitor.domain.places import AirLimits, Place
+from monitor.domain.situation import Situation
 from monitor.science.air import dew_point
 from monitor.science.cold_surface import ColdSurface, highest_safe_humidity
 
@@ -81,7 +82,7 @@ def test_no_dry_air_gets_advice_beyond_what_its_walls_bear(kind, outdoor_c, rh):
     safe = safe_humidity(place, 20.0, frost(outdoor_c))
     t, h = np.array([20.0]), np.array([float(rh)])
     words = add_water(safe, BAND, rh)
-    found = judge(place, limits, np.array([0]), t, h, dew_point(t, h), words)
+    found = judge(place, limits, np.array([0]), t, h, dew_point(t, h), Situation(water=words))
     low, high = BAND
     assert found.title in ("Dry", "Very dry")
     asks = found.title == "Very dry" or kind == "bench"

@@ -78,9 +78,9 @@ def test_a_text_of_danger_cannot_be_read_as_its_opposite():
 
 def test_a_rule_says_what_to_do_in_whole_sentences():
     for rule in starting_set(AirLimits()).values():
-        for text in filter(None, (rule.why, rule.do, rule.caution)):
+        for text in filter(None, (rule.why, rule.advice(), rule.caution)):
             assert re.fullmatch(r"[A-Z].*\.", text), (rule.id, text)
-        assert ";" not in rule.do, rule.id
+        assert ";" not in rule.advice(), rule.id
 
 
 def test_the_sheet_in_german_warns_of_the_same():

@@ -65,13 +65,13 @@ def shown(place, temp_c, rh_pct):
     return " ".join(
         (
             assessed(place, temp_c, rh_pct).sentence,
-            *(f"{rule.do} {rule.caution}" for rule in firing(place, temp_c, rh_pct)),
+            *(f"{rule.advice()} {rule.caution}" for rule in firing(place, temp_c, rh_pct)),
         )
     )
 
 
 def test_the_table_of_kinds_finds_the_sentences_that_are_written():
-    every = " ".join(rule.do for rule in RULES.values())
+    every = " ".join(rule.advice() for rule in RULES.values())
     every += " ".join(assessed(p, *air).sentence for p in PLACES for air in AIRS)
     every += cautions.SOLVENTS
     found = {order.kind for order in orders(every)}
@@ -233,7 +233,7 @@ def test_a_shop_in_its_worst_weeks_is_told_nothing_that_contradicts(shop):
     checked = 0
     for place in PLACES:
         for hour, found, rules in moments(shop, place):
-            text = " ".join((found.sentence, *(rule.do for rule in rules)))
+            text = " ".join((found.sentence, *(rule.advice() for rule in rules)))
             assert not contradictions(text), (place.kind, hour, [rule.id for rule in rules])
             checked += bool(rules)
     assert checked or shop.name in ("cooled shop", "desert shop"), "no alert in its worst weeks"

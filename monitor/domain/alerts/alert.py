@@ -20,13 +20,15 @@ from monitor.domain.events import About, Event
 
 
 class AlertAction(StrEnum):
-    """Event of an alert. The last three are a person's; CHANGED: its outlook has changed."""
+    """Event of an alert. The last three are a person's; CHANGED: its outlook has changed; ADVISED:
+    the situation asks for other advice."""
 
     RAISE = "raise"
     ROSE = "rose"
     FELL = "fell"
     TELL = "tell again"
     CHANGED = "changed"
+    ADVISED = "advised"
     CLEAR = "clear"
     ACKNOWLEDGE = "acknowledge"
     SNOOZE = "snooze"
@@ -69,6 +71,10 @@ class Alert:
     """Id of the last notice of this alert."""
     foretold: Foretold | None = None
     """Spell in the outlook, of an alert that is about one."""
+    branches: tuple[str, ...] = ()
+    """Advice that depends on the situation, without its figures."""
+    advised_ms: int = 0
+    """Time at which the advice was last made."""
     changed_ms: int | None = None
     """Time at which a newer outlook last changed the alert."""
     cleared_ms: int | None = None
@@ -136,12 +142,16 @@ def apply(alert: Alert | None, event: Event) -> Alert:
             told_ms=at,
             notice=body.get("notice", ""),
             foretold=_foretold(body),
+            branches=tuple(body.get("branches", ())),
+            advised_ms=at,
             events=(event,),
             **said,
         )
     if alert is None:
         raise Rejected(f"history of alert {event.subject} does not begin with its raising")
     alert = replace(alert, events=(*alert.events, event))
+    if "branches" in body:
+        alert = replace(alert, branches=tuple(body["branches"]), advised_ms=at)
     match event.action:
         case AlertAction.ROSE:
             said = {name: body[name] for name in _SAID}
@@ -170,6 +180,8 @@ def apply(alert: Alert | None, event: Event) -> Alert:
             said = {name: body[name] for name in _SAID}
             notice = body.get("notice", "") or alert.notice
             return replace(alert, changed_ms=at, notice=notice, foretold=_foretold(body), **said)
+        case AlertAction.ADVISED:
+            return replace(alert, do=body["do"])
         case AlertAction.CLEAR:
             return replace(alert, cleared_ms=at, ended=body["ended"], worst=body["worst"])
         case AlertAction.ACKNOWLEDGE:

@@ -12,6 +12,7 @@ from msgspec import Meta
 
 from monitor.core.errors import Fault, Rejected, range_fault
 from monitor.core.validation import LINE
+from monitor.domain.situation import ANYWHERE, Situation, rendered, unknown_marks
 from monitor.science.registry import DERIVED
 
 
@@ -74,6 +75,9 @@ WATCHABLE: dict[str, Watchable] = {
     ),
     "mould_margin": Watchable(
         "%", Of.PLACE, "RH above the level from which mould can grow on wood", -100, 100
+    ),
+    "wall_margin": Watchable(
+        "%", Of.PLACE, "RH above the highest that the coldest wall bears", -100, 100
     ),
     "dry_snap": Watchable(
         "",
@@ -149,13 +153,14 @@ class Test(StrEnum):
     OUTSIDE = "outside"
 
 
+MINUTE_S, HOUR_S = 60, 3_600
 HOLD_MAX_S = 14 * 86_400
 """Longest hold time, and longest time between repeats. [s]"""
 OVER_MAX_S = 86_400
 """Longest time over which a change is taken: the trace that is at hand. [s]"""
 OUTLOOK = ("dry_snap", "dry_spell_chance", "damp_spell_chance", "hot_spell_chance")
 """Quantities of the outlook."""
-NO_TRACE = ("surface_temperature", "pressure", "dew_margin", *OUTLOOK)
+NO_TRACE = ("surface_temperature", "pressure", "dew_margin", "wall_margin", *OUTLOOK)
 """Quantities that the trace at hand does not have."""
 URGENCIES = (1, 2, 3)
 """1 mind it, 2 act, 3 act now."""
@@ -170,6 +175,14 @@ def _name_fault(name: str) -> str | None:
 Name = Annotated[str, Meta(max_length=NAME_MAX, extra={"fault": _name_fault})]
 Family = Annotated[str, Meta(max_length=NAME_MAX, extra={"fault": LINE["fault"]})]
 Text = Annotated[str, Meta(max_length=TEXT_MAX, extra={"fault": LINE["fault"]})]
+
+
+def _advice_fault(text: str) -> str | None:
+    unknown = unknown_marks(text)
+    return f"has an unknown mark: {{{unknown[0]}}}" if unknown else LINE["fault"](text)
+
+
+Advice = Annotated[str, Meta(max_length=TEXT_MAX, extra={"fault": _advice_fault})]
 Watched = Annotated[str, Meta(extra={"one_of": tuple(WATCHABLE)})]
 Seconds = Annotated[int, Meta(ge=0, le=HOLD_MAX_S, extra={"unit": "s"})]
 OverSeconds = Annotated[int, Meta(ge=0, le=OVER_MAX_S, extra={"unit": "s"})]
@@ -189,7 +202,8 @@ class Rule(msgspec.Struct, frozen=True, kw_only=True):
     it is for; empty: all. Of the rules of one `family` only the gravest that is on is told; while
     a rule named in `under` is on, this one is not told, as it is a consequence. Told again each
     `repeat_s` until acknowledged; 0: once. `breaks_quiet`: told in quiet hours too. `together`: the
-    places it is for are one subject, of which the value furthest out counts.
+    places it is for are one subject, of which the value furthest out counts. `do` may have marks
+    in braces, `{warm to dry}`, for advice that depends on the situation (`situation.ADVICE`).
 
     Raises
     ------
@@ -216,7 +230,7 @@ class Rule(msgspec.Struct, frozen=True, kw_only=True):
     under: Names = ()
     why: Text = ""
     source: Text = ""
-    do: Text = ""
+    do: Advice = ""
     caution: Text = ""
     on: bool = True
 
@@ -232,6 +246,10 @@ class Rule(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def unit(self) -> str:
         return WATCHABLE[self.quantity].unit
+
+    def advice(self, situation: Situation = ANYWHERE) -> str:
+        """Advice of the rule in a situation."""
+        return rendered(self.do, situation)
 
     def limits(self, band: tuple[float, float] | None) -> tuple[float, float]:
         """Low and high of a place with this band; infinite where the test has none."""

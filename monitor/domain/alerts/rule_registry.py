@@ -16,6 +16,7 @@ from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import ID_ALLOWED, ID_PATTERN, Request, fields_given, read
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import (
+    Advice,
     Family,
     Name,
     Names,
@@ -73,7 +74,7 @@ class SetRule(RuleRequest, frozen=True, kw_only=True, tag=SET):
     under: Names | UnsetType = UNSET
     why: Text | UnsetType = UNSET
     source: Text | UnsetType = UNSET
-    to_do: Text | UnsetType = UNSET
+    to_do: Advice | UnsetType = UNSET
     caution: Text | UnsetType = UNSET
     on: bool | UnsetType = UNSET
 

@@ -6,6 +6,7 @@ import math
 from typing import NamedTuple
 
 from monitor.domain.alerts.rule import Rule, Test
+from monitor.domain.situation import ANYWHERE, Situation
 
 
 class Foretold(NamedTuple):
@@ -24,7 +25,8 @@ class Seen(NamedTuple):
     """Value of a rule's quantity for one subject; a NaN is not known.
 
     `label` names the subject on screen; `band` is a place's [%], and `detail` goes with what is
-    said. `foretold`: what is to come, of a rule that foretells; `begun`: it is there.
+    said. `foretold`: what is to come, of a rule that foretells; `begun`: it is there. `situation`:
+    what the advice depends on.
     """
 
     subject: str
@@ -34,6 +36,7 @@ class Seen(NamedTuple):
     detail: str = ""
     begun: bool = False
     foretold: Foretold | None = None
+    situation: Situation = ANYWHERE
 
 
 class Latch(NamedTuple):

@@ -15,12 +15,15 @@ from monitor.domain.alerts.alert import Alert, AlertAction
 from monitor.domain.alerts.rule import Rule
 from monitor.domain.alerts.rule_state import OFF, Latch, Seen, advance
 from monitor.domain.events import About, Event
+from monitor.domain.situation import branches
 
 SOONER_MS, SOONER_SHARE = 6 * 3_600_000, 1 / 6
 """What is foretold has changed if it begins earlier or later by this, or by this share of the time
 until then if that is more. [ms], [-]  Ours: from look to look it moves by less."""
 FARTHER = 3.0
 """Or if it goes farther or less far by this. [% RH or K]  Ours: sensors are off by 2 % RH."""
+ADVISED_MS = 600_000
+"""Advice is made again once in so long, if the situation has changed. [ms]  Ours."""
 NO_LONGER = "a newer outlook no longer shows it"
 """Reason given when a newer outlook no longer shows the spell."""
 BY = "benchweather"
@@ -28,6 +31,10 @@ BY = "benchweather"
 
 Latches = Mapping[tuple[str, str], Latch]
 """Latches by rule and subject."""
+
+
+_ADVICE = ("do", "branches")
+"""Fields of an event that makes the advice again."""
 
 
 class AlertStep(NamedTuple):
@@ -131,6 +138,9 @@ def step(
                         "do": "Look at Coming before you do anything for it.",
                     }
             events.append(_event(alert.id, now_ms, did, said))
+        elif _advice_changed(alert, on, now_ms):
+            said = {name: value for name, value in _said(on).items() if name in _ADVICE}
+            events.append(_event(alert.id, now_ms, AlertAction.ADVISED, said))
     return AlertStep({key: latch for key, latch in moved.items() if latch != OFF}, events)
 
 
@@ -163,6 +173,13 @@ def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> AlertAction |
     return AlertAction.TELL if put_off or due else None
 
 
+def _advice_changed(alert: Alert, on: _On, now_ms: int) -> bool:
+    """True if the situation asks for other advice than the alert has."""
+    if on.latch.ending or now_ms - alert.advised_ms < ADVISED_MS:
+        return False
+    return branches(on.rule.do, on.seen.situation) != alert.branches
+
+
 def _turn(alert: Alert, on: _On, now_ms: int) -> int:
     """Change of an outlook since its last notice: 1 for the worse, sooner or farther, -1 for the
     better, 0 for none."""
@@ -190,7 +207,8 @@ def _said(on: _On) -> dict[str, Any]:
         "detail": on.seen.detail,
         "why": rule.why,
         "source": rule.source,
-        "do": rule.do,
+        "do": rule.advice(on.seen.situation),
+        "branches": list(branches(rule.do, on.seen.situation)),
         "caution": rule.caution,
     }
 

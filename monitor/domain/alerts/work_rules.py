@@ -1,0 +1,213 @@
+"""Rules on instruments, waits and glue."""
+
+from __future__ import annotations
+
+from monitor.domain.alerts.rule import HOUR_S, MINUTE_S, Rule, Test
+from monitor.domain.cautions import (
+    ANY_WORK,
+    CLOSED_CAR,
+    ELECTRIC_HEAT,
+    HEATERS,
+    HUMIDIFIER,
+    PRACTICE,
+    WORDS,
+    Caution,
+)
+
+
+def wood_rules() -> tuple[Rule, ...]:
+    return (
+        Rule(
+            id="far-from-rest",
+            name="Far from home moisture",
+            quantity="from_rest",
+            test=Test.OUTSIDE,
+            low=-1.5,
+            high=1.5,
+            back=0.3,
+            urgency=2,
+            hold_s=HOUR_S,
+            calm_s=24 * HOUR_S,
+            repeat_s=72 * HOUR_S,
+            family="wood moves",
+            why=(
+                "Its wood holds more or less water than at home. Parts closed or fitted now "
+                "will be under strain at home."
+            ),
+            source="1.5 % moisture is a little over half of what brings held spruce to its yield "
+            "strain (computed; Mecklenburg, Tumosa, Erhardt 1998)",
+            do=("Do not close it. {towards home} See Wood."),
+            caution=f"{HUMIDIFIER} {HEATERS}",
+        ),
+        Rule(
+            id="near-yield",
+            name="Near its yield strain",
+            quantity="yield_share",
+            test=Test.ABOVE,
+            high=80.0,
+            back=10.0,
+            urgency=3,
+            hold_s=HOUR_S,
+            calm_s=24 * HOUR_S,
+            repeat_s=24 * HOUR_S,
+            family="wood moves",
+            why=(
+                "Wood that cannot move is near its yield strain. Seams open and old repairs fail."
+            ),
+            source="yield strain 0.004 of Mecklenburg, Tumosa, Erhardt 1998",
+            do=(
+                "If it is too dry, put it in its case or a bag now. If it is too damp, leave it in "
+                "the room and do not shut it in. Change the air back slowly, by at most 5 % RH a "
+                "day."
+            ),
+            caution=f"{HUMIDIFIER} {HEATERS}",
+        ),
+        Rule(
+            id="cold-instrument",
+            name="Cold instrument",
+            quantity="warm_up_margin",
+            test=Test.BELOW,
+            low=0.0,
+            back=3.0,
+            urgency=2,
+            calm_s=10 * MINUTE_S,
+            breaks_quiet=True,
+            why=(
+                "It is colder than the dew point of the shop. If the case is opened now, "
+                "water condenses on it."
+            ),
+            source="dew point of the room against the warming of a closed case (computed)",
+            do=(
+                "Leave the case shut until this alert has ended. By then the instrument should be "
+                "at least 3 K above the dew point. Do not warm the case with a heater or a lamp."
+            ),
+            caution=f"{CLOSED_CAR} {ELECTRIC_HEAT}",
+        ),
+    )
+
+
+def waits_rules() -> tuple[Rule, ...]:
+    return (
+        Rule(
+            id="wait-ready",
+            name="Ready",
+            quantity="ready",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=1,
+            calm_s=0,
+            why="It has had its full time in the air of its place.",
+            source="the formula and the usual time of its kind",
+            do=(
+                "Check the work before you trust it. Then release the wait and record how the "
+                "work was."
+            ),
+            caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
+        ),
+        Rule(
+            id="wait-loadable",
+            name="May be worked",
+            quantity="loadable",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=1,
+            calm_s=0,
+            why="The joint has had its full time in the air of its place since it was glued.",
+            source="the formula and the usual time of its kind: common practice, no source",
+            do=(
+                "Check the joint before you trust it. Then it may be worked, loaded or strung. "
+                "Tap “Start work” on the wait."
+            ),
+            caution=f"{ANY_WORK} Use extraction and a mask when you sand.",
+        ),
+        Rule(
+            id="wait-held",
+            name="On hold",
+            quantity="held",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=2,
+            hold_s=30 * MINUTE_S,
+            calm_s=2 * HOUR_S,
+            why="The air is too damp or too cold for the work to progress.",
+            source="the formula of its kind",
+            do=(
+                "Leave the clamps on, and do not touch a wet coat. The wait's page says what it "
+                "waits for."
+            ),
+            caution=ANY_WORK,
+        ),
+        Rule(
+            id="wait-late",
+            name="Will be late",
+            quantity="late",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=1,
+            hold_s=30 * MINUTE_S,
+            calm_s=2 * HOUR_S,
+            why="In the expected air it will not be ready when it is wanted.",
+            source="the formula of its kind and the outlook",
+            do=(
+                "Inform the person who is waiting, and allow more time. Do not hurry it with a "
+                "heater or a lamp."
+            ),
+            caution=ANY_WORK,
+        ),
+    )
+
+
+def glue_rules() -> tuple[Rule, ...]:
+    pot = (
+        f"{WORDS[Caution.HOT_GLUE_POT]} This is a reminder from your own entries, not a fire "
+        "alarm: it does not measure the pot."
+    )
+    return (
+        Rule(
+            id="pot-on",
+            name="Glue pot on",
+            quantity="pot_on_s",
+            test=Test.ABOVE,
+            high=4.0 * HOUR_S,
+            urgency=2,
+            calm_s=0,
+            repeat_s=4 * HOUR_S,
+            family="glue pot",
+            why=(
+                "It has been recorded as on for more than 4 h. Heat weakens the glue, and its water "
+                "boils away."
+            ),
+            source=PRACTICE,
+            do="Top up the water, or switch the pot off and unplug it. Then record that it is off.",
+            caution=pot,
+        ),
+        Rule(
+            id="pot-at-closing",
+            name="Glue pot on at closing",
+            quantity="pot_at_closing",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=3,
+            calm_s=0,
+            repeat_s=4 * HOUR_S,
+            breaks_quiet=True,
+            family="glue pot",
+            why="It was recorded as on, and the shop closes or is closed.",
+            source=PRACTICE,
+            do="Pot off and unplugged? Check it before you leave. Then record that it is off.",
+            caution=pot,
+        ),
+        Rule(
+            id="glue-past",
+            name="Past its discard time",
+            quantity="glue_past",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=1,
+            calm_s=0,
+            family="old glue",
+            why="Glue kept hot or kept long loses strength. A joint made with it may open.",
+            source="the limits of the batch: the maker's sheet, or common practice, no source",
+            do="Do not glue with it. Use a fresh batch. Record that it is discarded.",
+        ),
+    )
