@@ -9,14 +9,31 @@ import typer
 
 from monitor.cli.asking import ask
 from monitor.cli.output import out, print_json, print_table, when
-from monitor.cli.shared import ClockTime, Json, command, journal_of, known, number_of, time_of
+from monitor.cli.shared import (
+    ClockTime,
+    Json,
+    command,
+    exit_on,
+    fahrenheit,
+    instrument_of,
+    journal_of,
+    known,
+    number_of,
+    temp_c_of,
+    time_of,
+)
+from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.domain.events import About
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
+    from monitor.commands import Journal
     from monitor.domain.cautions import Caution
     from monitor.domain.glue import Glue
+    from monitor.store import Reader
+    from monitor.waits.glue_answer import WoodNow
+    from monitor.waits.glue_now import GlueNow
 
 app = typer.Typer(no_args_is_help=True, help="Record batches of glue; ask if you may glue now.")
 
@@ -33,6 +50,9 @@ Keeps = Annotated[
     typer.Option("--keeps-h", help="Hours it keeps once mixed or opened, by the maker's sheet"),
 ]
 Clamp = Annotated[str, typer.Option("--clamp-h", help="Clamp time by the maker's sheet [h]")]
+Load = Annotated[
+    str, typer.Option(help="Time until it may be worked or loaded, by the maker's sheet [h]")
+]
 NoteText = Annotated[str | None, typer.Option(help="A note")]
 
 
@@ -51,12 +71,13 @@ def mix(
     hot_limit_h: HotLimit = "",
     keeps_h: Keeps = "",
     clamp_h: Clamp = "",
+    load_h: Load = "",
     note: NoteText = None,
     as_json: Json = False,
 ) -> None:
     """Record a batch that you mixed, or a bottle that you opened, now or at --at."""
     fields = _fields(
-        settings, name, strength, kept, at, hot_h, hot_limit_h, keeps_h, clamp_h, note
+        settings, name, strength, kept, at, hot_h, hot_limit_h, keeps_h, clamp_h, load_h, note
     )
     number = ask(settings, "mix", {"about": About.GLUE, "kind": kind} | fields)["glue"]
     _show(settings, number, as_json=as_json)
@@ -146,14 +167,96 @@ def correct(
     hot_limit_h: HotLimit = "",
     keeps_h: Keeps = "",
     clamp_h: Clamp = "",
+    load_h: Load = "",
     note: NoteText = None,
 ) -> None:
     """Correct a batch; --at is when it was mixed. The history keeps what was there before."""
     fields = _fields(
-        settings, name, strength, kept, at, hot_h, hot_limit_h, keeps_h, clamp_h, note
+        settings, name, strength, kept, at, hot_h, hot_limit_h, keeps_h, clamp_h, load_h, note
     )
     ask(settings, "correct", {"about": About.GLUE, "glue": glue} | fields)
     out.print(f"Glue {glue} is corrected.")
+
+
+@command(app)
+def now(
+    settings: Settings,
+    place: Annotated[str, typer.Option(help="Place where the joint is made")],
+    kind: Annotated[str, typer.Option(help="Kind of wait, from `benchweather kind list`")] = "",
+    glue: Annotated[str, typer.Option(help="Number of the batch of glue")] = "",
+    instrument: Annotated[
+        str, typer.Option(help="Instrument whose wood counts: its reference, id, or a part of it")
+    ] = "",
+    parts_c: Annotated[
+        str,
+        typer.Option("--parts-c", help="Temperature of the parts, 21C or 70F, if not the room's"),
+    ] = "",
+    open_s: Annotated[
+        str, typer.Option("--open-s", help="Time from spreading the glue to the closed joint [s]")
+    ] = "",
+    as_json: Json = False,
+) -> None:
+    """Answer whether a joint may be glued at a place now, why not, and from when."""
+    from monitor.waits.glue_now import GlueQuestion, glue_now
+
+    question = GlueQuestion(
+        place,
+        kind,
+        glue,
+        temp_c_of(parts_c, "--parts-c") if parts_c else None,
+        number_of(open_s, "--open-s") if open_s else None,
+    )
+    chosen = instrument_of(settings, instrument).id if instrument else ""
+    at_ms = now_ms()
+    with exit_on(), journal_of(settings) as (reader, journal):
+        wood = _wood(reader, settings, journal, chosen, at_ms) if chosen else None
+        found = glue_now(reader, settings, journal, question, at_ms, wood)
+    _print_answer(settings, found, at_ms, as_json=as_json)
+
+
+def _wood(
+    reader: Reader, settings: Settings, journal: Journal, instrument_id: str, at_ms: int
+) -> WoodNow:
+    """The wood of an instrument for the answer."""
+    from monitor.waits.glue_answer import WoodNow
+    from monitor.wood.evaluation import instrument_temp_c, wood_standings
+
+    one = journal.instruments[instrument_id]
+    (found,) = wood_standings(reader, settings, [one], at_ms)
+    temp_c = instrument_temp_c(reader, settings, one, at_ms)
+    return WoodNow(one.reference, one.place, found.answer, found.why_not, temp_c)
+
+
+def _print_answer(settings: Settings, found: GlueNow, at_ms: int, *, as_json: bool) -> None:
+    from monitor.waits.glue_now_text import words
+
+    unit = formats.unit_of(fahrenheit(settings))
+    text = words(found, at_ms, settings.zone, unit)
+    if as_json:
+        ready = found.situation.readiness
+        print_json(
+            {
+                "answer": text.word,
+                "why": [one.why for one in found.findings],
+                "sentence": text.sentence,
+                "reasons": text.reasons,
+                "facts": dict(text.facts),
+                "cautions": text.cautions,
+                "parts_temp_c": found.situation.parts_temp_c,
+                "open_time_s": found.open_time,
+                "ready_ms": ready and ready.ready_ms,
+                "ready_low_ms": ready and ready.ready_low_ms,
+                "ready_high_ms": ready and ready.ready_high_ms,
+                "from_ms": found.start and found.start.at_ms,
+            }
+        )
+        return
+    out.print(f"{text.word}. {text.sentence}", style="bold")
+    for reason in text.reasons:
+        out.print(f"- {reason}")
+    print_table(("what", "now"), text.facts)
+    for caution in text.cautions:
+        out.print(f"Caution: {caution}" if caution != text.cautions[-1] else caution)
 
 
 def _fields(
@@ -166,6 +269,7 @@ def _fields(
     hot_limit_h: str,
     keeps_h: str,
     clamp_h: str,
+    load_h: str,
     note: str | None,
 ) -> dict[str, Any]:
     """The fields of a batch that were given."""
@@ -175,7 +279,7 @@ def _fields(
         fields["mixed_ms"] = time_of(at, settings)
     if hot_h:
         fields["hot_h"] = number_of(hot_h, "--hot-h")
-    limits = {"hot_limit_h": hot_limit_h, "keeps_h": keeps_h, "clamp_h": clamp_h}
+    limits = {"hot_limit_h": hot_limit_h, "keeps_h": keeps_h, "clamp_h": clamp_h, "load_h": load_h}
     for field, text in limits.items():
         if text:
             option = f"--{field.replace('_', '-')}"

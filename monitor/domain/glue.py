@@ -124,8 +124,9 @@ class GlueRequest(Request, frozen=True, kw_only=True):
 class GlueFields(GlueRequest, frozen=True, kw_only=True):
     """The fields of a batch that can be corrected; None: not on the maker's sheet.
 
-    `hot_h`: hours that it has been hot until now. `hot_limit_h`, `keeps_h`, `clamp_h`: hours hot,
-    hours since mixing and clamp time by the maker's sheet.
+    `hot_h`: hours that it has been hot until now. `hot_limit_h`, `keeps_h`, `clamp_h`,
+    `load_h`: hours hot, hours since mixing, clamp time and time until the joint may be loaded, by the
+    maker's sheet.
     """
 
     name: Text | UnsetType = UNSET
@@ -136,6 +137,7 @@ class GlueFields(GlueRequest, frozen=True, kw_only=True):
     hot_limit_h: HotLimit | UnsetType | None = UNSET
     keeps_h: Keeps | UnsetType | None = UNSET
     clamp_h: ClampTime | UnsetType | None = UNSET
+    load_h: ClampTime | UnsetType | None = UNSET
     note: Note | UnsetType = UNSET
 
 
@@ -198,6 +200,7 @@ class Glue:
     hot_limit_h: float | None = None
     keeps_h: float | None = None
     clamp_h: float | None = None
+    load_h: float | None = None
     hot_typed: tuple[int, float] = (0, 0.0)
     pot: tuple[tuple[int, int | None], ...] = ()
     discarded_ms: int | None = None
@@ -387,7 +390,17 @@ def apply(glue: Glue | None, event: Event) -> Glue:
     raise Rejected(f"unknown action {event.action}")
 
 
-_PLAIN = ("name", "strength", "kept", "mixed_ms", "hot_limit_h", "keeps_h", "clamp_h", "note")
+_PLAIN = (
+    "name",
+    "strength",
+    "kept",
+    "mixed_ms",
+    "hot_limit_h",
+    "keeps_h",
+    "clamp_h",
+    "load_h",
+    "note",
+)
 
 
 def wait_type_with(kind: WaitType, glue: Glue) -> WaitType:
@@ -422,6 +435,7 @@ def wait_type_with(kind: WaitType, glue: Glue) -> WaitType:
         law=FixedLaw(),
         basis_s=glue.clamp_h * 3600,
         minimum_s=glue.clamp_h * 3600,
+        load_s=(glue.load_h or 0.0) * 3600,
         spread=0.0,
         cautions=tuple(dict.fromkeys((*of.cautions, *kept))),
         source=SHEET,

@@ -18,6 +18,9 @@ OPEN_FRESH = "Do not glue with it. Open a fresh one."
 TEST_FIRST = "Glue a test joint in scrap wood before you use it."
 NOT_KNOWN = "Its discard time is not known. Add the time on the maker's sheet."
 NO_CLAMP_TIME = "Its clamp time is missing. Add the time on the maker's sheet."
+NO_LOAD_TIME = (
+    "The maker's sheet also has the time until the joint may be worked or loaded. Add it."
+)
 POT_OFF = "Pot off and unplugged?"
 NO_ALARM = "This is a reminder from your own entries, not a fire alarm."
 
@@ -75,7 +78,11 @@ def pot(glue: Glue, now_ms: int, zone: ZoneInfo) -> str:
 
 def gaps(glue: Glue) -> str:
     """Request for what is missing of the maker's sheet; empty if nothing is."""
-    return "" if glue.kind.air_sets or glue.clamp_h is not None else NO_CLAMP_TIME
+    if glue.kind.air_sets:
+        return ""
+    if glue.clamp_h is None:
+        return NO_CLAMP_TIME
+    return NO_LOAD_TIME if glue.load_h is None else ""
 
 
 def action(event: Event, now_ms: int, zone: ZoneInfo) -> str:
@@ -110,6 +117,7 @@ FIELDS = {
     "hot_limit_h": "most hours hot",
     "keeps_h": "keeps for",
     "clamp_h": "clamp time",
+    "load_h": "may be loaded after",
     "note": "note",
 }
 """Words for the fields of a batch."""

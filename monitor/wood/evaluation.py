@@ -153,6 +153,19 @@ def warm_up_margins_k(
     return np.where((since_ms >= 0) & (since_ms < WATCH_WARM_UP_MS), margin, np.nan)
 
 
+def instrument_temp_c(
+    reader: Reader, settings: Settings, instrument: Instrument, now_ms: int
+) -> float:
+    """Least temperature of an instrument that came in cold; NaN where it did not, or long ago. [°C]"""
+    present = air_now(recent(reader, settings, now_ms), settings, now_ms)
+    air = next((one for one in present if one.place.id == instrument.place), None)
+    if air is None or air.old or instrument.arrived_temp_c is None:
+        return float("nan")
+    return air.dew_point_c + float(
+        warm_up_margins_k(instrument, air.temp_c, air.dew_point_c, now_ms)
+    )
+
+
 class _Airs:
     """Air along each instrument's stays, by ten minutes or hours, each place read once."""
 

@@ -73,3 +73,53 @@ def test_bad_input_is_refused_in_words(shop, arguments, said, code):
     assert done.returncode == code
     assert said in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_glue_now_answers_with_reasons_ranges_and_cautions(shop):
+    done = shop.command("glue", "now", "--place", "bench", "--open-s", "15")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("Yes. The air and the parts are right for glue.")
+    for word in ("±2 % RH", "practice tables at 20 °C", "assumed as warm as the room"):
+        assert word in done.stdout
+    assert f"Caution: {WORDS[Caution.HOT_GLUE_POT]}" in done.stdout
+    cold = shop.command("glue", "now", "--place", "bench", "--parts-c", "10C", "--json")
+    found = json.loads(cold.stdout)
+    assert (found["answer"], found["why"][0]) == ("Not now", "parts cold")
+    assert found["ready_at"] > found["ready_low_at"][:10]
+
+
+def test_glue_now_does_not_know_without_a_reading(shop):
+    found = json.loads(shop.command("glue", "now", "--place", "attic", "--json").stdout)
+    assert (found["answer"], found["why"]) == ("Not known", ["no reading"])
+    assert found["open_time_s"] is None
+    assert found["ready_at"] is None
+
+
+def test_glue_now_includes_the_wood_of_an_instrument(shop):
+    shop.command("instrument", "register", "VN-9", "violin", "bench", "--cold", "2C")
+    found = json.loads(
+        shop.command("glue", "now", "--place", "bench", "--instrument", "VN-9", "--json").stdout
+    )
+    assert found["answer"] == "Not now"
+    assert found["parts_temp_c"] < 10
+    assert "Leave its case shut" in " ".join([found["sentence"], *found["reasons"]])
+    other = shop.command("glue", "now", "--place", "rack", "--instrument", "VN-9", "--json")
+    assert "instrument elsewhere" in json.loads(other.stdout)["why"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said", "code"),
+    [
+        (("--place", "cellar"), "one of bench", 1),
+        (("--place", "bench", "--kind", "jam"), "one of plate-crack", 1),
+        (("--place", "bench", "--parts-c", "hot"), "must be a temperature", 2),
+        (("--place", "bench", "--parts-c", "900C"), "-30 to 60", 1),
+        (("--place", "bench", "--open-s", "1e9"), "1 to 3600", 1),
+        (("--place", "bench", "--glue", "3"), "glue", 1),
+    ],
+)
+def test_a_question_that_cannot_be_is_refused_in_words(shop, arguments, said, code):
+    done = shop.command("glue", "now", *arguments)
+    assert done.returncode == code
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr

@@ -163,6 +163,10 @@ def test_a_wait_with_another_glue_takes_the_sheets_time_or_asks_for_it(shop):
     assert Caution.REACTIVE_GLUES in kind["cautions"]
     assert Caution.HOT_GLUE_POT not in kind["cautions"]
     assert kind["source"] == SHEET
+    assert kind["load_s"] == 0
+    shop.ask("correct", glue="1", load_h=48)
+    shop.ask("open", kind="cleat", place="bench", glue="1")
+    assert shop.commands.journal.waits["2"].kind["load_s"] == 48 * 3600
     shop.ask("release", wait="1", about="wait", feel="soft", at_ms=NOW)
     assert not shop.commands.journal.learned("cleat").evidence  # nothing about hide glue
 
