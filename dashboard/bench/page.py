@@ -161,7 +161,7 @@ def _see(n: int) -> str:
 def just_released(book: WaitQueries, writer: bool, now: int) -> list[Component]:
     """Waits released a moment ago, with a question on how they were, which may be skipped."""
     fresh = [w for w in book.finished(JUST_MOST) if _is_fresh(w, now) and not w.mistaken]
-    return [_just(waits, writer) for waits in series.alike(fresh, lambda wait: wait)]
+    return [_just(waits, book, writer) for waits in series.alike(fresh, lambda wait: wait)]
 
 
 def _is_fresh(wait: Wait, now: int) -> bool:
@@ -170,7 +170,7 @@ def _is_fresh(wait: Wait, now: int) -> bool:
     return now - max(e.recorded_ms for e in wait.events if e.action == Action.RELEASE) < JUST_MS
 
 
-def _just(waits: Sequence[Wait], writer: bool) -> Component:
+def _just(waits: Sequence[Wait], book: WaitQueries, writer: bool) -> Component:
     name, ids = series.title(waits), series.ids(waits)
     taps = [
         action_button("Open again", "reopen", wait=ids, said=f"Open again: {name}."),
@@ -181,11 +181,27 @@ def _just(waits: Sequence[Wait], writer: bool) -> Component:
             html.H2(f"Released: {name}"),
             view.feel_question(waits, writer),
             html.Div(taps, className="taps") if writer else None,
+            *learned(waits[0], book),
         ],
         key=waits[0].id,
         className="released",
         **attributes(data_wait=ids),
     )
+
+
+def learned(wait: Wait, book: WaitQueries) -> list[Component]:
+    """Effect of the answer on a wait, and the question that may follow from it."""
+    if wait.feel is None:
+        return []
+    words: list[Component] = []
+    if text := bench_text.taught_words(wait, book.taught(wait)):
+        words.append(html.P(text))
+    kind = book.kind(wait.kind["id"])
+    question = bench_text.shorter_words(kind, book.learned(kind.id)) if kind else ""
+    if not question:
+        return words
+    evidence = dcc.Link("See the evidence", href=f"/bench/kind/{wait.kind['id']}")
+    return [*words, html.P([f"{question} ", evidence])]
 
 
 def opening(

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from monitor.domain.wait_types import WaitType
+    from monitor.science.waits.learning import LearnedUsualTime
     from monitor.waits.evaluation import Standing
 
 FEELS = {
@@ -64,6 +65,35 @@ def long_wait_reminder(wait: Wait) -> str:
         f"It had {percent(share)} of its usual time. “Just right” then shows only that it was "
         "hard by that time."
     )
+
+
+def taught_words(wait: Wait, taught: tuple[float, float] | None) -> str:
+    """Effect of an answer on the usual time; empty where nothing is learned from it."""
+    if taught is None or wait.feel is None:
+        return ""
+    kind = str(wait.kind["name"])
+    was, now = (hours_of(seconds) for seconds in taught)
+    if was != now:
+        return f"Learned: the usual time of {kind} is now {now} instead of {was}, for new waits."
+    if wait.feel is Feel.SOFT:
+        return (
+            f"Noted: it was still soft. The usual time of {kind} was long enough and stays {now}."
+        )
+    return f"Noted. The usual time of {kind} stays {now}."
+
+
+def shorter_words(kind: WaitType, learned: LearnedUsualTime | None) -> str:
+    """Question whether to use a shorter usual time; empty where none is proposed."""
+    if learned is None or learned.shorter_s is None:
+        return ""
+    return (
+        f"{kind.name}: the last {learned.shorter_from} were ready long before. Use "
+        f"{hours_of(learned.shorter_s)} instead of {hours_of(learned.used_s)}?"
+    )
+
+
+def hours_of(seconds: float) -> str:
+    return formats.hours(duration(seconds))
 
 
 def law_words(kind: WaitType) -> str:

@@ -120,6 +120,8 @@ def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -
             loaded = formats.when(wait.loaded_ms, now, zone)
             parts.append(html.P(f"Worked, loaded or strung since {loaded}."))
         parts.append(view.feel_question([wait], writer))
+        if taught := bench_text.taught_words(wait, book.taught(wait)):
+            parts.append(html.P(taught, className="aside"))
     if writer:
         parts.append(html.Div(_taps(wait, standing, name, now), className="taps wide"))
     parts.append(

@@ -199,7 +199,7 @@ def one(shop: ShopData, book: WaitQueries, kind_id: str) -> Component:
             html.Ul([html.Li(cautions.WORDS[c]) for c in kind.cautions], className="plain"),
             html.P(cautions.DEFERS, className="aside") if kind.cautions else None,
             html.H2("Learned from releases"),
-            *learned_words(kind, learned),
+            *learned_words(kind, learned, writer=may.allowed),
             html.H2("Its figures"),
             *figures(kind, may.allowed),
             html.H2("Quick card"),
@@ -217,7 +217,39 @@ def _releases(n: int) -> str:
     return f"{n} release{'' if n == 1 else 's'}"
 
 
-def learned_words(kind: WaitType, learned: LearnedUsualTime | None) -> list[Component]:
+def shorter(kind: WaitType, learned: LearnedUsualTime, *, writer: bool) -> list[Component]:
+    """Question whether to use the shorter time that is proposed, its limits, and the tap for yes."""
+    question = bench_text.shorter_words(kind, learned)
+    if learned.shorter_s is None:
+        return []
+    soft = [e.equivalent_s for e in learned.evidence if e.verdict is JointAtRelease.SOFT]
+    limits = [f"the safe minimum, {formats.hours(kind.minimum_s)}"] if kind.minimum_s else []
+    limits += [f"the longest time that was still soft, {_hours(max(soft))}"] if soft else []
+    because = f" It is not below {' or '.join(limits)}." if limits else ""
+    hours = f"{learned.shorter_s / 3600:g}"
+    yes = html.Div(
+        [
+            html.Div(
+                dcc.Input(id="shorter-h", name="basis_h", type="hidden", value=hours),
+                id="shorter-form",
+            ),
+            action_button(
+                f"Use {_hours(learned.shorter_s)}",
+                "kind",
+                kind=kind.id,
+                form="shorter-form",
+                said="Kept.",
+                then="reload",
+            ),
+        ],
+        className="taps wide",
+    )
+    return [html.P([html.Strong(question), because]), *([yes] if writer else [])]
+
+
+def learned_words(
+    kind: WaitType, learned: LearnedUsualTime | None, *, writer: bool = False
+) -> list[Component]:
     """Prior, evidence and result."""
     if learned is None:
         return [html.P("This kind cannot learn, because it has no spread.")]
@@ -240,8 +272,7 @@ def learned_words(kind: WaitType, learned: LearnedUsualTime | None) -> list[Comp
     )
     if learned.basis_s < learned.used_s:
         result += (
-            " Only the answer 'still soft' changes the usual time by itself. To use a shorter time, "
-            "change the usual time of this type."
+            " Only the answer 'still soft' changes the usual time by itself, and only upwards."
         )
     return [
         html.P(before),
@@ -249,6 +280,7 @@ def learned_words(kind: WaitType, learned: LearnedUsualTime | None) -> list[Comp
             f"{_releases(len(learned.evidence)).capitalize()}: {verdicts}. In reference air: {times}."
         ),
         html.P(html.Strong(result)),
+        *shorter(kind, learned, writer=writer),
         density(learned, f"{before} {result}"),
         html.P(
             [

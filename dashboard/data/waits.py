@@ -108,6 +108,10 @@ class WaitQueries:
         """Usual time learned from the releases of a type; None where nothing can be learned."""
         return self._ask(lambda _, journal: journal.learned(kind_id))
 
+    def taught(self, wait: Wait) -> tuple[float, float] | None:
+        """Usual time of new waits before and after the answer on a wait; None without one. [s]"""
+        return self._ask(lambda _, journal: journal.taught(wait))
+
     def bases(self) -> dict[str, float]:
         """The basis a new wait of each kind gets, by its id: what releases have taught counts. [s]"""
 

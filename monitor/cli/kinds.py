@@ -48,7 +48,7 @@ def list_(
         return
     one, taught = kinds[kind], learned if learned is not None and learned.evidence else None
     if as_json:
-        names = ("basis_s", "low_s", "high_s")
+        names = ("basis_s", "low_s", "high_s", "used_s", "shorter_s")
         learned_json = taught and {name: getattr(taught, name) for name in names}
         print_json({"kind": one, "learned": learned_json, "parameters": list(parameters(one.law))})
         return
@@ -65,6 +65,12 @@ def list_(
             f"Learned from {len(taught.evidence)} release(s): estimate {taught.basis_s / 3600:.1f} h "
             f"({taught.low_s / 3600:.1f} to {taught.high_s / 3600:.1f}); new waits use "
             f"{taught.used_s / 3600:.1f} h"
+        )
+    if taught and taught.shorter_s is not None:
+        hours = f"{taught.shorter_s / 3600:g}"
+        out.print(
+            f"The last {taught.shorter_from} were ready long before. To use {hours} h from now on: "
+            f"benchweather kind set {kind} --basis-h {hours}"
         )
     print_table(
         ("parameter", "value", "from\nto", "meaning and source"),

@@ -131,6 +131,17 @@ def feel(
 ) -> None:
     """Record how a released wait was. The usual time of its kind learns from this."""
     each(settings, "feel", [wait], {} if was == "none" else {"feel": was})
+    if was != "soft":
+        return
+    with journal_of(settings) as (_, journal):
+        told = {
+            f"New waits of {found.kind['name']} use {formats.hours(taught[1])} as their usual time "
+            f"(before: {formats.hours(taught[0])})."
+            for one in listed([wait])
+            if (found := journal.waits.get(one)) and (taught := journal.taught(found))
+        }
+    for text in sorted(told):
+        out.print(text)
 
 
 @command(app)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from monitor.domain import glue, instrument, sensor, wait_type_registry
@@ -32,7 +32,16 @@ _FEEL = {
     Feel.LONG_BEFORE: JointAtRelease.LONG_BEFORE,
 }
 
-_MAPPINGS = ("waits", "retired", "instruments", "alerts", "filled_ms", "sensors", "glues")
+_MAPPINGS = (
+    "waits",
+    "retired",
+    "usual_set_ms",
+    "instruments",
+    "alerts",
+    "filled_ms",
+    "sensors",
+    "glues",
+)
 """Attributes of a journal that its events change in place."""
 
 
@@ -46,6 +55,8 @@ class Journal:
         self.book: dict[str, WaitType] = dict(KINDS)
         self.retired: dict[str, WaitType] = {}
         """Kinds off the list, each as it last was."""
+        self.usual_set_ms: dict[str, int] = {}
+        """Time at which the usual time of a kind was last changed. [ms since 1970-01-01 UTC]"""
         self.instruments: dict[str, Instrument] = {}
         self.alerts: dict[str, Alert] = {}
         self.rules: dict[str, Mapping[str, Any]] = {}
@@ -84,7 +95,11 @@ class Journal:
                     self.retired[subject] = self.book[subject]
                 else:
                     self.retired.pop(subject, None)
+                was = self.book.get(subject)
                 self.book = wait_type_registry.apply(self.book, event)
+                now = self.book.get(subject)
+                if was and now and was.basis_s != now.basis_s:
+                    self.usual_set_ms[subject] = event.recorded_ms
             case About.INSTRUMENT:
                 known = self.instruments.get(subject)
                 self.instruments[subject] = instrument.apply(known, event)
@@ -106,31 +121,50 @@ class Journal:
         """The number of the last event taken in: rises whenever anything was done."""
         return self._last
 
-    def learned(self, kind_id: str) -> LearnedUsualTime | None:
-        """Usual time of a type learned from its releases; None where nothing can be learned."""
+    def learned(self, kind_id: str, without: Wait | None = None) -> LearnedUsualTime | None:
+        """Usual time of a type learned from its releases; None where nothing can be learned.
+
+        `without`: a wait whose answer, and that of its series, is left out.
+        """
         kind = self.book.get(kind_id)
         if kind is None or not kind.spread:
             return None
-        series: dict[tuple[str, Feel], list[float]] = {}
-        for wait in self.waits.values():
+        series: dict[tuple[str, Feel], list[Wait]] = {}
+        for wait in sorted(self.waits.values(), key=lambda wait: wait.released_ms or 0):
             if wait.kind["id"] == kind_id and wait.feel is not None and wait.equivalent_s:
                 # Waits opened at once and judged alike are one piece of evidence, not many.
-                alike = (wait.series or wait.id, wait.feel)
-                series.setdefault(alike, []).append(wait.equivalent_s)
+                series.setdefault((_series(wait), wait.feel), []).append(wait)
+        set_ms = self.usual_set_ms.get(kind_id, 0)
         evidence = [
-            _evidence(feel, sum(many) / len(many), kind.basis_s)
-            for (_, feel), many in series.items()
+            _evidence(feel, many, kind.basis_s, set_ms)
+            for (of, feel), many in series.items()
+            if without is None or of != _series(without)
         ]
         return learn(UsualTimePrior(kind.basis_s, kind.spread, kind.minimum_s), evidence)
 
+    def taught(self, wait: Wait) -> tuple[float, float] | None:
+        """Usual time of new waits before and after the answer on a wait; None if it has none. [s]"""
+        before = self.learned(wait.kind["id"], without=wait)
+        after = self.learned(wait.kind["id"])
+        if wait.feel is None or before is None or after is None:
+            return None
+        return before.used_s, after.used_s
 
-def _evidence(feel: Feel, equivalent_s: float, basis_s: float) -> Evidence:
-    """Evidence from a release.
+
+def _series(wait: Wait) -> str:
+    return wait.series or wait.id
+
+
+def _evidence(feel: Feel, waits: Sequence[Wait], basis_s: float, set_ms: int) -> Evidence:
+    """Evidence from the release of a wait, or of a series that was judged alike.
 
     A wait left far past its usual time, as overnight, and found right was only hard by then: how
     long before is not known.
     """
     verdict = _FEEL[feel]
+    equivalent_s = sum(wait.equivalent_s or 0.0 for wait in waits) / len(waits)
     if verdict is JointAtRelease.RIGHT and LONG_BEFORE * equivalent_s > basis_s:
         verdict = JointAtRelease.HARD_BY_THEN
-    return Evidence(verdict, equivalent_s)
+    first = waits[0]
+    usual_s = float(first.kind.get("basis_s", 0.0))
+    return Evidence(verdict, equivalent_s, usual_s, first.events[0].recorded_ms < set_ms)

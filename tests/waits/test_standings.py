@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from dashboard.bench.text import shorter_words, taught_words
 from monitor import settings as settings_module
 from monitor.commands import Commands, Journal
 from monitor.core.errors import Rejected
@@ -380,3 +381,40 @@ def test_the_air_to_come_is_named_by_its_source(bench):
 def test_no_range_ends_before_it_begins(bench, kind, share):
     found = bench.standing(bench.open(kind, ago_h=share * KINDS[kind].basis_s / 3600)).readiness
     assert found.ready_low_ms <= found.ready_ms <= found.ready_high_ms
+
+
+def released(bench, ago_h, feel, kind="plate-crack"):
+    wait_id = bench.open(kind, ago_h=ago_h)
+    bench.do("release", wait=wait_id, feel=feel)
+    return wait_id
+
+
+def test_still_soft_says_what_was_learned_and_a_corrected_answer_is_forgotten(bench):
+    wait_id = released(bench, 6.5, "soft")
+    journal = Journal(bench.reader)
+    before, after = journal.taught(journal.waits[wait_id])
+    assert (before, after > 6.5 * 3600) == (KINDS["plate-crack"].basis_s, True)
+    words = taught_words(journal.waits[wait_id], (before, after))
+    assert words.startswith("Learned: the usual time of Plate crack is now ")
+    bench.do("feel", wait=wait_id, feel="right")
+    journal = Journal(bench.reader)
+    assert journal.learned("plate-crack").used_s == before
+    assert "stays 6 h" in taught_words(
+        journal.waits[wait_id], journal.taught(journal.waits[wait_id])
+    )
+
+
+def test_a_shorter_time_is_used_only_after_somebody_said_yes(bench):
+    for _ in range(6):
+        released(bench, 6.0, "long before")
+    learned = Journal(bench.reader).learned("plate-crack")
+    assert (learned.shorter_from, learned.used_s) == (6, KINDS["plate-crack"].basis_s)
+    question = shorter_words(KINDS["plate-crack"], learned)
+    assert question == "Plate crack: the last 6 were ready long before. Use 5 h instead of 6 h?"
+    unasked = bench.open("plate-crack")
+    assert Journal(bench.reader).waits[unasked].kind["basis_s"] == 6 * 3600
+    bench.do("kind", kind="plate-crack", basis_s=learned.shorter_s)
+    asked = bench.open("plate-crack")
+    journal = Journal(bench.reader)
+    assert journal.waits[asked].kind["basis_s"] == learned.shorter_s
+    assert journal.learned("plate-crack").shorter_s is None  # nothing new is known yet
