@@ -30,7 +30,7 @@ from monitor.clients.home_climate import HomeSources, shop_log
 from monitor.clients.html import html_of
 from monitor.clients.pdf import pdf_of
 from monitor.clients.request import ClientFault, read_wish
-from monitor.clients.sheet import Sheet, sheet_of
+from monitor.clients.sheet import Section, Sheet, sheet_of
 from monitor.commands import ipc
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, StoreFault
@@ -206,7 +206,7 @@ def _kept(worked: SheetCalculation, airs: HomeSources, sheet: Sheet, shop: ShopD
 
 
 def _preview(sheet: Sheet, *_: Any) -> list[Component]:
-    """Preview of a sheet: its chief parts, and the buttons for its files."""
+    """Preview of a sheet: all its sentences, and the buttons for its files."""
     drawn = base64.b64encode(sheet.plot.encode()).decode()
     rows = [
         html.Tr([html.Th(row[0], scope="row"), *(html.Td(cell) for cell in row[1:])])
@@ -227,7 +227,9 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
             role="region",
             **attributes(aria_label=sheet.table.heading),
         ),
-        *(html.P(line) for line in (*sheet.to_do.lines, *sheet.holds.lines)),
+        *([html.P(sheet.fills_words)] if sheet.fills_words else []),
+        *(part for section in sheet.sections for part in _section(section)),
+        *(html.P(line) for line in (*sheet.small, sheet.repairer)),
         html.Div(
             [
                 html.Button("The sheet as PDF", id="client-pdf", className="tap main"),
@@ -237,6 +239,11 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
         ),
         html.P(id="client-said", role="status"),
     ]
+
+
+def _section(section: Section) -> list[Component]:
+    """A heading of a sheet and its sentences."""
+    return [html.H3(section.heading), html.Ul([html.Li(line) for line in section.lines])]
 
 
 def _faults(fields: Mapping[str, str]) -> Component:

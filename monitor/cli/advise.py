@@ -19,7 +19,7 @@ from monitor.settings import Settings
 
 if TYPE_CHECKING:
     from monitor.clients.home_climate import HomeSources
-    from monitor.clients.sheet import Sheet
+    from monitor.clients.sheet import Section, Sheet
 
 UNITS = {
     "temp": "°C",
@@ -144,12 +144,44 @@ def advise(
             number = archive.carry_out(writer, kept)["sheet"]
     if as_json:
         rows = [dict(zip(sheet.table.heads, row, strict=True)) for row in sheet.table.rows]
-        print_json({"advice": sheet.lead, "table": rows, "file": to, "sheet": number})
+        sections = {section.heading: section.lines for section in sheet.sections}
+        print_json(
+            {
+                "advice": sheet.lead,
+                "table": rows,
+                "refills": sheet.fills_words,
+                "sections": sections,
+                "notes": [*sheet.small, sheet.repairer],
+                "file": to,
+                "sheet": number,
+            }
+        )
         return
-    out.print(sheet.lead)
-    print_table(sheet.table.heads, sheet.table.rows)
+    print_sheet(sheet)
     if number is not None:
         out.print(f"Kept as sheet {number}. `benchweather client erase` erases it.")
+
+
+def print_sheet(sheet: Sheet) -> None:
+    """Print every sentence of a sheet."""
+    out.print(sheet.lead)
+    for section in sheet.sections[:2]:
+        _print_section(section)
+    out.print(f"\n{sheet.plot_words}\n")
+    print_table(sheet.table.heads, sheet.table.rows)
+    if sheet.fills_words:
+        out.print(f"\n{sheet.fills_heading}\n{sheet.fills_words}")
+    for section in sheet.sections[2:]:
+        _print_section(section)
+    out.print("")
+    for line in (*sheet.small, sheet.repairer):
+        out.print(line)
+
+
+def _print_section(section: Section) -> None:
+    out.print(f"\n{section.heading}")
+    for line in section.lines:
+        out.print(f"- {line}")
 
 
 def _with_shop_air(settings: Settings, airs: HomeSources) -> HomeSources:

@@ -2,82 +2,182 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from monitor.clients import phrases
-from monitor.clients.measure_words import measure_name
+from monitor.clients.measure_words import measure_name, rhythm
+from monitor.science.case.advice import FEW
 from monitor.science.case.devices import Buffer, Humidifier
-from monitor.science.case.measures import Holds, Measure, Option, Why
+from monitor.science.case.measures import HUMIDIFIED, Holds, Measure, Option, Why
+from monitor.science.case.rooms import COOLEST_C, WARMEST_C
 from monitor.science.case.simulation import TOO_DAMP_PCT
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from monitor.clients.calculation import SheetCalculation
     from monitor.clients.language import Language
+    from monitor.science.case.rooms import RoomChange
 
 
 def lead_words(worked: SheetCalculation) -> str:
+    """The measure that is advised, and how surely it keeps the band."""
     say, advised = worked.wish.language, worked.advised
-    months = say.listed(worked.refills.months) if worked.refills else ""
-    if advised.room is not None:
-        what = say.text(
-            "Run a room humidifier that can give {litres} a day, set to {set} ({months}).",
-            litres=say.litres(advised.room.litres_day),
-            set=say.percent(advised.room.set_pct),
-            months=months,
+    what, holds = _what(worked), advised.holds
+    if advised.kind is Measure.NOTHING and holds is not Holds.YES:
+        what = say.text("No measure that was tried is better than what you do now.") + " " + what
+    elif holds is Holds.NO:
+        what = (
+            say.text(
+                "No measure that was tried keeps it in the band in most homes and cases like yours. "
+                "The least harmful one:"
+            )
+            + f" {what}"
         )
-    elif isinstance(advised.device, Buffer):
-        what = say.many(
-            "Keep {mass} of humidity buffer, set to {set}, in the case. Renew it every day "
-            "({months}).",
-            "Keep {mass} of humidity buffer, set to {set}, in the case. Renew it every {n} "
-            "days ({months}).",
-            advised.device.every_d,
-            mass=say.mass(advised.device.mass_g),
-            set=say.percent(advised.device.set_pct),
-            months=months,
-        )
-    elif isinstance(advised.device, Humidifier):
-        what = say.many(
-            "Keep a case humidifier that holds {water} in the case. Fill it every day ({months}).",
-            "Keep a case humidifier that holds {water} in the case. Fill it every {n} days "
-            "({months}).",
-            advised.device.every_d,
-            water=say.water(advised.device.water_ml),
-            months=months,
-        )
-    elif advised.kind is Measure.DISCIPLINE and worked.wish.case.holds_nothing:
-        what = say.text("Keep its cover on whenever it is not played.")
-    elif advised.kind is Measure.DISCIPLINE:
-        what = say.text("Keep it in its closed case whenever it is not played.")
-    elif advised.holds is not Holds.YES:
+    elif advised.held_share < 0.5:
+        what = say.text("No measure is certain to keep it in the band. The best one:") + f" {what}"
+    return f"{what} {_share(worked)}" + _known_only(worked)
+
+
+def _share(worked: SheetCalculation) -> str:
+    """Sentence on the share of the ways in which the band is kept."""
+    say, share = worked.wish.language, worked.advised.held_share
+    if share >= 1:
+        return say.text("This keeps the wood in the band in 10 of 10 homes and cases like yours.")
+    if share <= 0:
         return say.text(
-            "No measure that was tried is certain to keep it in the band. In dry months, keep it "
-            "away from warm, dry air, watch the hygrometer, and ask your repairer how to add "
-            "water to the room safely."
-        ) + _known_only(worked)
-    elif worked.wish.humidified_l_day:
-        what = say.text(
-            "With the water that you add to the room now, dry air is not a danger. Do not add "
-            "more. Watch for damp air."
+            "The wood leaves the band all the same, in every home and case like yours. Watch the "
+            "hygrometer."
         )
-    elif advised.holds_damp is Holds.YES:
-        what = say.text("Continue as you do now. Nothing needs to be added.")
-    else:
-        what = say.text("Dry air is not a danger here. Do not add water. Watch for damp air.")
-    if advised.kind is Measure.DISCIPLINE and advised.holds is Holds.YES:
-        what += " " + say.text("No water is needed.")
-    what += _known_only(worked)
-    if advised.holds is Holds.YES:
+    text = say.text(
+        "This keeps the wood in the band in {share} homes and cases like yours.",
+        share=say.of_ten(share),
+    )
+    if worked.advised.holds is Holds.YES:
+        return text
+    return text + " " + say.text("Watch the hygrometer.")
+
+
+def _what(worked: SheetCalculation) -> str:
+    """The measure as an order."""
+    say, advised = worked.wish.language, worked.advised
+    if advised.room is not None:
+        return _what_room(worked, advised.room)
+    device = advised.device
+    if isinstance(device, Buffer):
+        return say.text(
+            "Keep {mass} of humidity buffer, set to {set}, in the case. Renew it {rhythm} "
+            "({months}).",
+            mass=say.mass(device.mass_g),
+            set=say.percent(device.set_pct),
+            rhythm=rhythm(device.every_d, say),
+            months=_months(worked, device.months),
+        )
+    if isinstance(device, Humidifier):
+        values = {
+            "water": say.water(device.water_ml),
+            "rhythm": rhythm(device.every_d, say),
+            "months": _months(worked, device.months),
+        }
+        if advised.beside is None:
+            return say.text(
+                "Keep a case humidifier that holds {water} in the case. Fill it {rhythm} ({months}).",
+                **values,
+            )
+        return say.text(
+            "Keep {mass} of humidity buffer, set to {set}, and a case humidifier that holds {water} "
+            "in the case. Fill the humidifier {rhythm} ({months}).",
+            mass=say.mass(advised.beside.mass_g),
+            set=say.percent(advised.beside.set_pct),
+            **values,
+        )
+    if advised.kind is Measure.DISCIPLINE:
+        if worked.wish.case.holds_nothing:
+            return say.text("Keep its cover on whenever it is not played.")
+        what = say.text("Keep it in its closed case whenever it is not played.")
+        if _calm(advised):
+            what += " " + say.text("No water is needed.")
         return what
-    share = say.text("{n} of 10", n=say.number(10 * advised.held_share))
-    best = say.text("No measure is certain to keep it in the band. The best one:") + f" {what}"
-    if advised.holds is Holds.UNCLEAR:
-        return f"{what if advised.held_share >= 0.5 else best} " + say.text(
-            "This keeps it from drying out in about {share} homes and cases like yours. Watch "
-            "the hygrometer.",
-            share=share,
+    if advised.holds is Holds.YES:
+        if worked.wish.humidified_l_day:
+            return say.text("With the water that you add to the room now, the air is right.")
+        return say.text("Continue as you do now. Nothing needs to be added.")
+    if advised.not_dry_share >= 1:
+        return say.text("Watch for damp air.")
+    return say.text(
+        "In dry months, keep it away from warm, dry air, watch the hygrometer, and ask your repairer "
+        "how to add water to the room safely."
+    )
+
+
+def _what_room(worked: SheetCalculation, room: RoomChange) -> str:
+    say, kind = worked.wish.language, worked.advised.kind
+    values = {
+        "months": _months(worked, room.months),
+        "litres": say.litres(room.litres_day),
+        "set": say.percent(room.set_pct),
+        "kelvin": say.kelvin(abs(room.warmer_k)),
+    }
+    if kind is Measure.COOLER_ROOM:
+        return say.text(
+            "Keep it in a room that is heated less, about {kelvin} cooler, but not below {least} "
+            "({months}).",
+            **values,
+            least=say.temperature(COOLEST_C),
         )
-    return best
+    if kind is Measure.WARMER_ROOM:
+        return say.text(
+            "Keep it in a room that is heated more, about {kelvin} warmer, up to {most} ({months}).",
+            **values,
+            most=say.temperature(WARMEST_C),
+        )
+    if kind is Measure.SET_LOWER:
+        return say.text(
+            "With the water that you add to the room now, the air becomes too damp. Set the "
+            "humidifier to {set} at most ({months}).",
+            **values,
+        )
+    if kind is Measure.ROOM:
+        return say.text(
+            "Run humidifiers for the whole home that can give {litres} a day, set to {set} "
+            "({months}).",
+            **values,
+        )
+    if kind is Measure.SMALL_ROOM:
+        return say.text(
+            "Keep it in one small room with its door shut. Run a humidifier there that can give "
+            "{litres} a day, set to {set} ({months}).",
+            **values,
+        )
+    if kind is Measure.DEHUMIDIFIER:
+        return say.text(
+            "Keep it in one small room with its door and windows shut. Run a dehumidifier there, set "
+            "to {set} ({months}).",
+            **values,
+        )
+    if kind is Measure.BOTH_IN_ROOM and room.also is not None:
+        return say.text(
+            "Keep it in one small room with its door and windows shut. Run a humidifier there that "
+            "can give {litres} a day, set to {set} ({months}), and a dehumidifier, set to {high} "
+            "({damp}).",
+            **values,
+            high=say.percent(room.also.set_pct),
+            damp=_months(worked, room.also.months),
+        )
+    return say.text(
+        "Keep it in an air-conditioned room with its windows shut ({months}).", **values
+    )
+
+
+def _months(worked: SheetCalculation, months: Sequence[int]) -> str:
+    """Known months of these, in words."""
+    return worked.wish.language.listed([m for m in months if m in worked.advice.known])
+
+
+def _calm(option: Option) -> bool:
+    """True where the wood dries out in none of the ways."""
+    return option.not_dry_share >= 1
 
 
 def _known_only(worked: SheetCalculation) -> str:
@@ -98,6 +198,7 @@ def _known_only(worked: SheetCalculation) -> str:
 
 
 def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
+    """Lines on what to do."""
     say, advised, wish = worked.wish.language, worked.advised, worked.wish
     low, high = (say.number(side) for side in wish.band_pct)
     lines = []
@@ -130,6 +231,24 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
                 high=high,
             )
         )
+    lines += _device_lines(worked)
+    lines += _room_lines(worked)
+    lines.append(_lazy(worked))
+    lines.append(
+        say.text(
+            "Let the instrument adjust to different air slowly, by about 5 % RH a week. Only "
+            "an instrument that has become damp may be dried faster, but gently: by at most 5 % "
+            "RH a day."
+        )
+    )
+    lines += [_why(w, worked) for w in worked.advice.why]
+    return tuple(filter(None, lines))
+
+
+def _device_lines(worked: SheetCalculation) -> list[str]:
+    """Lines on the device in the case."""
+    say, advised = worked.wish.language, worked.advised
+    lines = []
     if isinstance(advised.device, Humidifier):
         lines.append(
             say.text(
@@ -147,18 +266,25 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
                 "When the instrument is not played for some days, read the hygrometer in the case every "
                 "day. Take the humidifier out while it reads above {high} %. Left in, it could bring "
                 "the wood to {rh} (up to {most}).",
-                high=high,
+                high=say.number(worked.wish.band_pct[1]),
                 rh=say.percent(worked.advice.unplayed.highest_pct.median),
                 most=say.percent(worked.advice.unplayed.highest_pct.high),
             )
         )
-    if isinstance(advised.device, Buffer):
+    if isinstance(advised.device, Buffer) or advised.beside is not None:
         lines.append(
             say.text(
                 "Renew the buffer as its maker says, or sooner if the hygrometer leaves the band."
             )
         )
-    if advised.room is not None:
+    return lines
+
+
+def _room_lines(worked: SheetCalculation) -> list[str]:
+    """Lines on an appliance in the room."""
+    say, kind = worked.wish.language, worked.advised.kind
+    lines = []
+    if kind in HUMIDIFIED or kind is Measure.SET_LOWER:
         lines.append(
             say.text(
                 "Empty, dry and clean the humidifier as its maker says, and use the kind of "
@@ -166,34 +292,97 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
                 "cold walls. Stop using it if anyone coughs or feels tight in the chest."
             )
         )
-    lines.append(
-        say.text(
-            "Let the instrument adjust to different air slowly, by about 5 % RH a week. Only "
-            "an instrument that has become damp may be dried faster, but gently: by at most 5 % "
-            "RH a day."
+    if worked.wall_limit is not None:
+        cold_c, limit = worked.wall_limit
+        lines.append(
+            say.text(
+                "When it is {cold} outdoors, set the humidifier to {limit} at most. Above that, mould "
+                "can grow on cold walls.",
+                cold=say.temperature(cold_c),
+                limit=say.percent(math.floor(limit)),
+            )
         )
+    if kind in (Measure.DEHUMIDIFIER, Measure.BOTH_IN_ROOM):
+        lines.append(
+            say.text(
+                "Empty the dehumidifier every day and clean it as its maker says. Keep its warm air "
+                "away from the instrument."
+            )
+        )
+    if kind is Measure.AIR_CONDITIONED:
+        lines.append(
+            say.text(
+                "Keep the instrument out of the stream of cold air. Before you carry it into hot, damp "
+                "air, leave the case shut until it is as warm as the air."
+            )
+        )
+    return lines
+
+
+def _lazy(worked: SheetCalculation) -> str:
+    """Sentence on the measure when it is made ready half as often; empty where that does no harm."""
+    say, lazy = worked.wish.language, worked.advice.lazy
+    if lazy is None or 1 - lazy.not_dry_share <= FEW:
+        return ""
+    low = say.percent(lazy.lowest_pct.low)
+    if isinstance(lazy.device, Buffer):
+        return say.text(
+            "If you renew it half as often and forget a month, the wood may dry to {low}.", low=low
+        )
+    return say.text(
+        "If you fill it half as often and forget a month, the wood may dry to {low}.", low=low
     )
-    lines += [_why(w, worked) for w in worked.advice.why]
-    return tuple(filter(None, lines))
 
 
 def _why(why: Why, worked: SheetCalculation) -> str:
-    """A reason in words; empty where it would contradict the measure that is advised."""
+    """A reason in words."""
     say, advised = worked.wish.language, worked.advised
-    if why is Why.TOO_DAMP and worked.bare.holds_damp is Holds.YES:
-        return ""  # the damp is the device's own, not the climate's
-    if why is Why.OVER_WET and isinstance(advised.device, Humidifier):
+    if why is Why.TOO_DRY:
         return say.text(
-            "An amount of water that is enough in one case is too much in another. Read the "
-            "hygrometer every day, and take the humidifier out while it reads above {high} %.",
+            "In the driest months the wood still becomes drier than the band in {share} homes and "
+            "cases like yours.",
+            share=say.of_ten(1 - advised.not_dry_share),
+        )
+    if why is Why.TOO_DAMP:
+        return (
+            say.text(
+                "In damp months the air is damper than the band. A humidifier does not help then."
+            )
+            + f" {_airing(worked)}"
+        )
+    if why is Why.MADE_DAMP:
+        share = say.of_ten(advised.made_damp_share)
+        if isinstance(advised.device, Humidifier):
+            return say.text(
+                "In {share} homes and cases like yours, this humidifier makes the case too damp. Read "
+                "the hygrometer every day, and take the humidifier out while it reads above {high} %.",
+                share=share,
+                high=say.number(worked.wish.band_pct[1]),
+            )
+        return say.text(
+            "In {share} homes and cases like yours, this makes the instrument too damp. Read the "
+            "hygrometer every day, and undo it while the hygrometer reads above {high} %.",
+            share=share,
             high=say.number(worked.wish.band_pct[1]),
         )
     return say.text(phrases.WHY[why])
 
 
+def _airing(worked: SheetCalculation) -> str:
+    """Sentence on drying the room: airing only where the air outdoors holds less water."""
+    say = worked.wish.language
+    if not worked.airing:
+        return say.text(
+            "Do not air the room to dry it: the air outdoors holds as much water. Keep the windows "
+            "shut while an air conditioner or a dehumidifier runs."
+        )
+    return say.text(
+        "Air the room only while it is clearly colder outdoors than indoors, or dry it slowly with a "
+        "dehumidifier."
+    )
+
+
 def _week(option: Option, say: Language) -> str:
-    if option.room is not None:
-        return say.litres(option.week_ml.median / 1000)
     low, _, high = option.week_ml
     return say.text(
         "{middle} ({low} to {high})",

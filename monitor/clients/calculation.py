@@ -9,19 +9,23 @@ import numpy as np
 
 from monitor.clients.home_climate import HomeSources, year_of
 from monitor.clients.request import Wish
-from monitor.science.case.advice import MORE_DAMP_H, advise
-from monitor.science.case.devices import Buffer, Humidifier
+from monitor.science.case.advice import FEW, advise
+from monitor.science.case.devices import Humidifier
 from monitor.science.case.home import Basis, HomeYear
-from monitor.science.case.measures import Advice, Option
-from monitor.science.case.outdoors import month_of_hour
+from monitor.science.case.measures import HUMIDIFIED, Advice, Option
+from monitor.science.case.outdoors import month_of_hour, saturation
+from monitor.science.case.rooms import HOT_C, wall_limit_pct
 from monitor.science.case.simulation import MEMBERS, by_day, stays_h
 from monitor.science.case.travel import MEASURED_C, Car, WarmUp, hot_car, warm_up, wets_below_c
+from monitor.science.case.trial import MORE_DAMP_H
 from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
 
 COLD_C, WARM_C = -5.0, 25.0
 """Outdoors on a cold and a warm day where the weather is not known. [°C]  Ours."""
 CAR_MIN = 60.0
+DRIER = 0.9
+"""Outdoor air holds clearly less water than a home's below this share of it. [-]  Ours."""
 
 
 class HoldTime(NamedTuple):
@@ -48,7 +52,7 @@ class Refills(NamedTuple):
     """Months of refilling, 1 to 12, and the days between refills."""
 
     months: tuple[int, ...]
-    every_d: int
+    every_d: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,15 +101,45 @@ class SheetCalculation:
 
     @property
     def unplayed_too_damp(self) -> bool:
-        """True where the advised device makes the case too damp while nobody plays: in more than
-        one way in ten the wood rises above the band for longer than with nothing added."""
+        """True where the advised device makes the case damp in more than one way in ten while
+        nobody plays, or brings the wood above the band and higher than with nothing added."""
         unplayed = self.advice.unplayed
         if unplayed is None or not isinstance(unplayed.device, Humidifier):
             return False
-        longer_h = unplayed.too_damp_h.high > self.bare.too_damp_h.high + MORE_DAMP_H
-        return longer_h or unplayed.highest_pct.high > max(
-            self.wish.band_pct[1], self.bare.highest_pct.high
-        )
+        higher = max(self.wish.band_pct[1], self.bare.highest_pct.high)
+        return unplayed.made_damp_share > FEW or unplayed.highest_pct.high > higher
+
+    @property
+    def wall_limit(self) -> tuple[float, float] | None:
+        """Coldest day outdoors [°C], and the RH of the room up to which its coldest wall stays free of
+        mould then [%]; None where the weather is not known or nothing is humidified."""
+        room, outdoors = self.advised.room, self.year.outdoors
+        if room is None or outdoors is None or self.advised.kind not in HUMIDIFIED:
+            return None
+        limit = wall_limit_pct(self.year)
+        if limit.min() >= room.set_pct:
+            return None
+        day = int(limit.argmin()) // 24
+        cold_c = float(outdoors.temp_c[24 * day : 24 * day + 24].mean())
+        return cold_c, float(limit.min())
+
+    @property
+    def airing(self) -> bool:
+        """True where airing can dry the room: in damp months the air outdoors holds clearly less
+        water than the home's; where that is not known, the home is not hot then."""
+        months = self.advice.home
+        damp = [m for m in self.advice.known if months[m - 1].median > self.wish.band_pct[1]]
+        damp = damp or [max(self.advice.known, key=lambda m: months[m - 1].median)]
+        month = month_of_hour() + 1
+        temp_c = [float(self.year.temp_c[month == m].mean()) for m in damp]
+        if self.year.outdoors is None:
+            return max(temp_c) < HOT_C
+        outdoors = self.year.outdoors.monthly()[1]
+        indoors = [
+            months[m - 1].median / 100 * float(saturation(np.array(t)))
+            for m, t in zip(damp, temp_c, strict=True)
+        ]
+        return all(outdoors[m - 1] < DRIER * e for m, e in zip(damp, indoors, strict=True))
 
     @property
     def bare(self) -> Option:
@@ -114,10 +148,8 @@ class SheetCalculation:
 
     @property
     def advised(self) -> Option:
-        """The measure that is advised; where none holds, the one that comes closest."""
-        if self.advice.least is not None:
-            return self.advice.least
-        return max(self.advice.options, key=lambda o: (o.held_share, o.days_in.median))
+        """The measure that is advised."""
+        return self.advice.advised
 
 
 def calculate_sheet(
@@ -131,7 +163,8 @@ def calculate_sheet(
     """
     airs = airs or HomeSources()
     year = year_of(wish, airs, members=members)
-    advice = advise(wish.case, year, wish.use, wish.band_pct, wish.own)
+    wet = wish.humidified_l_day > 0
+    advice = advise(wish.case, year, wish.use, wish.band_pct, wish.own, humidified=wet)
     months = advice.home
     low, high = wish.band_pct
     middle = (low + high) / 2
@@ -165,7 +198,7 @@ def calculate_sheet(
         refills=None,
         station=airs.station,
     )
-    object.__setattr__(found, "refills", _refills(found.advised, found))
+    object.__setattr__(found, "refills", _refills(advice))
     return found
 
 
@@ -174,15 +207,16 @@ def _held(wish: Wish, start: float, room: float, limit: float) -> HoldTime:
     return HoldTime(QuantileRange(*(h / 24 for h in hours)), room, limit)
 
 
-def _refills(advised: Option, worked: SheetCalculation) -> Refills | None:
-    if advised.room is not None:
-        set_pct = advised.room.set_pct
-        months = tuple(i for i, m in enumerate(worked.advice.home, 1) if m.median < set_pct)
-        return Refills(months, 1) if months else None
-    device = advised.device
-    if not isinstance(device, Humidifier | Buffer):
-        return None
-    return Refills(device.months, round(device.every_d))
+def _refills(advice: Advice) -> Refills | None:
+    device, change = advice.advised.device, advice.advised.room
+    every: float = 1.0
+    months: tuple[int, ...] = ()
+    if device is not None:
+        every, months = device.every_d, device.months
+    elif change is not None and advice.advised.kind in HUMIDIFIED:
+        months = change.months
+    months = tuple(m for m in months if m in advice.known)
+    return Refills(months, every) if months else None
 
 
 __all__ = ["Basis", "HoldTime", "Refills", "SheetCalculation", "calculate_sheet"]

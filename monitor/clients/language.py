@@ -101,6 +101,24 @@ class Language:
         unit = formats.unit_of(self.fahrenheit)
         return f"{self.number(formats.in_unit(temp_c, unit))} {formats.degree(unit)}"
 
+    def kelvin(self, difference_k: float) -> str:
+        """A difference of temperatures."""
+        unit = formats.unit_of(self.fahrenheit)
+        return (
+            f"{self.number(difference_k * (1.8 if self.fahrenheit else 1))} {formats.degree(unit)}"
+        )
+
+    def of_ten(self, share: float) -> str:
+        """A share in words, as so many of 10."""
+        tenths = round(10 * share)
+        if share <= 0:
+            return self.text("none of 10")
+        if tenths == 0:
+            return self.text("fewer than 1 of 10")
+        if share < 1 and tenths == 10:
+            return self.text("more than 9 of 10")
+        return self.text("about {n} of 10", n=self.number(tenths))
+
     def water(self, millilitres: float) -> str:
         """Water for a case: millilitres or fluid ounces."""
         if self.us_measures:

@@ -12,6 +12,7 @@ from monitor.science.case.measures import Measure, Option
 if TYPE_CHECKING:
     from monitor.clients.calculation import SheetCalculation
     from monitor.clients.language import Language
+    from monitor.science.case.rooms import RoomChange
 
 
 class Table(NamedTuple):
@@ -23,35 +24,95 @@ class Table(NamedTuple):
     strong: int
 
 
+MOST_ROWS = 6
+"""Measures compared on the one page, at the most: the present use, the advised one, and those of the
+least harm. [-]  Ours."""
+
+
 def measure_name(option: Option, worked: SheetCalculation) -> str:
     """A measure with its size."""
-    say = worked.wish.language
-    if option.room is not None:
-        return say.text(
-            "room humidifier, up to {litres} a day, set to {set}",
-            litres=say.litres(option.room.litres_day),
-            set=say.percent(option.room.set_pct),
-        )
-    if isinstance(option.device, Buffer):
+    say, device = worked.wish.language, option.device
+    if isinstance(device, Buffer):
         return say.text(
             "humidity buffer, {mass}, set to {set}",
-            mass=say.mass(option.device.mass_g),
-            set=say.percent(option.device.set_pct),
+            mass=say.mass(device.mass_g),
+            set=say.percent(device.set_pct),
         )
-    if isinstance(option.device, Humidifier):
+    if isinstance(device, Humidifier):
+        name = say.text(
+            "case humidifier of {water}, filled {rhythm}",
+            water=say.water(device.water_ml),
+            rhythm=rhythm(device.every_d, say),
+        )
+        if option.beside is None:
+            return name
         return say.text(
-            "case humidifier of {water}, filled every {days} days",
-            water=say.water(option.device.water_ml),
-            days=say.number(option.device.every_d),
+            "{humidifier}, beside {mass} of humidity buffer",
+            humidifier=name,
+            mass=say.mass(option.beside.mass_g),
         )
+    if option.room is not None:
+        return _room_name(option, option.room, say)
     if option.kind is Measure.DISCIPLINE and worked.wish.case.holds_nothing:
         return say.text(phrases.COVERED)
     return say.text(phrases.KINDS[option.kind])
 
 
+def _room_name(option: Option, room: RoomChange, say: Language) -> str:
+    values = {
+        "litres": say.litres(room.litres_day),
+        "set": say.percent(room.set_pct),
+        "kelvin": say.kelvin(abs(room.warmer_k)),
+    }
+    match option.kind:
+        case Measure.COOLER_ROOM:
+            return say.text("in a room that is {kelvin} cooler", **values)
+        case Measure.WARMER_ROOM:
+            return say.text("in a room that is {kelvin} warmer", **values)
+        case Measure.SET_LOWER:
+            return say.text("room humidifier set to {set} at most", **values)
+        case Measure.SMALL_ROOM:
+            return say.text(
+                "humidifier in one small room, up to {litres} a day, set to {set}", **values
+            )
+        case Measure.ROOM:
+            return say.text(
+                "humidifiers for the whole home, up to {litres} a day, set to {set}", **values
+            )
+        case Measure.DEHUMIDIFIER:
+            return say.text("dehumidifier in one small room, set to {set}", **values)
+        case Measure.BOTH_IN_ROOM if room.also is not None:
+            return say.text(
+                "humidifier, set to {set}, and dehumidifier, set to {high}, in one small room",
+                **values,
+                high=say.percent(room.also.set_pct),
+            )
+    return say.text(phrases.KINDS[option.kind])
+
+
+def rhythm(every_d: float, say: Language) -> str:
+    """Interval between refills, in words."""
+    if every_d < 4:
+        return say.text("every day") if every_d < 2 else say.text("twice a week")
+    if every_d == 7:
+        return say.text("every week")
+    if every_d == 14:
+        return say.text("every two weeks")
+    return say.text("every {n} days", n=say.number(every_d))
+
+
+def _compared(worked: SheetCalculation) -> list[Option]:
+    """Options for the table, the least first."""
+    others = [o for o in worked.advice.options if o is not worked.advised and o is not worked.bare]
+    best = sorted(others, key=lambda o: o.harm)[: MOST_ROWS - 2]
+    shown = {id(o) for o in (worked.bare, worked.advised, *best)}
+    return [o for o in worked.advice.options if id(o) in shown]
+
+
 def table_of(worked: SheetCalculation) -> Table:
+    """The table that compares measures."""
     say = worked.wish.language
-    options = list(worked.advice.options)
+    options = _compared(worked)
     rows = [_row(o, measure_name(o, worked), say) for o in options]
     if worked.advice.own is not None:
         own = worked.advice.own
@@ -72,7 +133,7 @@ def table_of(worked: SheetCalculation) -> Table:
 def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
     ends = f"{say.number(option.lowest_pct.median)} %, {say.number(option.highest_pct.median)} %"
     water = "–"
-    if option.room is not None:
+    if option.room is not None and option.room.litres_day:
         water = say.litres(option.year_l.median)
     elif isinstance(option.device, Humidifier):
         water = say.water(1000 * option.year_l.median)

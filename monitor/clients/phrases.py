@@ -9,9 +9,7 @@ from monitor.science.case.measures import Avoid, CaseAssumptions, Measure, Sign,
 KINDS = {
     Measure.NOTHING: marked("as it is used now"),
     Measure.DISCIPLINE: marked("in its closed case when not played"),
-    Measure.BUFFER: marked("humidity buffer in the case"),
-    Measure.HUMIDIFIER: marked("humidifier in the case"),
-    Measure.ROOM: marked("room humidifier"),
+    Measure.AIR_CONDITIONED: marked("air-conditioned room with its windows shut"),
 }
 COVERED = marked("under its cover when not played")
 CASES = {
@@ -34,15 +32,17 @@ BASES = {
     Basis.READINGS: marked("readings at home"),
 }
 WHY = {
-    Why.TOO_DRY: marked("In the driest months the wood still becomes drier than the band."),
-    Why.TOO_DAMP: marked(
-        "In damp months the air is damper than the band. A humidifier does not help then. Air "
-        "the room only while it is clearly colder outdoors than indoors, or dry it slowly with a "
-        "dehumidifier."
-    ),
     Why.OVER_WET: marked(
         "A humidifier in the case is not advised. An amount that is enough in one case is too "
         "much in another."
+    ),
+    Why.CASE_LIMIT: marked(
+        "A case humidifier is left out of the table: it would need more water than a case can "
+        "safely hold, or more than two refills a week."
+    ),
+    Why.ROOM_LIMIT: marked(
+        "Humidifiers for the whole home are left out of the table: they would need more water than "
+        "anyone carries every day."
     ),
     Why.WIDE: marked("Too little is known about this home and case to be certain."),
     Why.COVER: marked(
@@ -50,7 +50,8 @@ WHY = {
         "the air of the room can be controlled."
     ),
     Why.WEATHER_UNKNOWN: marked(
-        "A room humidifier could not be calculated, because the weather at the home is not known."
+        "Humidifiers for the whole home could not be calculated, because the weather at the home "
+        "is not known."
     ),
 }
 AVOID = {
@@ -67,9 +68,7 @@ AVOID = {
     Avoid.HUMIDIFY_WHEN_DAMP: marked(
         "Do not add water while the hygrometer reads above the band."
     ),
-    Avoid.SEAL_ROOM: marked(
-        "Never seal a room or shut a vent to hold humidity while anything burns there."
-    ),
+    Avoid.SEAL_ROOM: marked("Never seal a room or shut a vent while anything burns there."),
 }
 AVOID_COVERED = {Avoid.OPEN_WHEN_COLD: marked("Do not uncover a cold instrument in a warm room.")}
 """Texts in place of those in `AVOID` where a cover is used as the case."""
@@ -103,6 +102,9 @@ ASSUMED = {
     ),
     CaseAssumptions.RUNNING_WINDOWS: marked(
         "At times the home is so damp that water condenses on its cold windows."
+    ),
+    CaseAssumptions.ROOM_TYPICAL: marked(
+        "The air change of one small room is a typical value, not measured."
     ),
     CaseAssumptions.LIKE_A_VIOLIN: marked(
         "Larger instruments are assumed to respond as a violin does."

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from typing import TYPE_CHECKING
 
+from monitor.clients.measure_words import rhythm
 from monitor.clients.reminders import days_of
 from monitor.science.case.devices import Buffer, Humidifier
 
@@ -36,13 +36,11 @@ def fills_words(worked: SheetCalculation, made: date) -> str:
         return say.text("Empty, clean and fill it every day ({months}).", months=months)
     count = len(days_of(refills, made))
     visits = say.many("{n} refill in the next year", "{n} refills in the next year", count)
-    every = say.many("every day", "every {n} days", refills.every_d)
-    text = f"{months[:1].upper()}{months[1:]}: {every}, {visits}."
-    if isinstance(worked.advised.device, Humidifier) and math.isfinite(
-        worked.advised.empty_after_d.low
-    ):
-        empty = say.number(worked.advised.empty_after_d.low)
-        text += " " + say.text("It may be empty after {days} days.", days=empty)
+    text = f"{months[:1].upper()}{months[1:]}: {rhythm(refills.every_d, say)}, {visits}."
+    if isinstance(worked.advised.device, Humidifier):
+        text += " " + say.text(
+            "Filled so, it does not run empty in 9 of 10 homes and cases like yours."
+        )
     return text
 
 

@@ -28,18 +28,35 @@ def first_day(refills: Refills, today: date) -> date:
 def days_of(refills: Refills, today: date) -> list[date]:
     """Days of the next year on which `calendar_of` reminds."""
     first, end = first_day(refills, today), today + timedelta(days=365)
-    every = timedelta(days=_every_d(refills))
-    days = [first + n * every for n in range((end - first) // every + 1)]
+    if refills.every_d == TWICE_A_WEEK_D:
+        weekdays = _twice_a_week(first)
+        days = [first + timedelta(days=n) for n in range((end - first).days + 1)]
+        days = [day for day in days if day.weekday() in weekdays]
+    else:
+        every = timedelta(days=_every_d(refills))
+        days = [first + n * every for n in range((end - first) // every + 1)]
     return [day for day in days if day.month in refills.months and day < end]
 
 
+TWICE_A_WEEK_D = 3.5
+WEEKDAYS = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
+
+
+def _twice_a_week(first: date) -> list[int]:
+    """Weekdays, 0 for Monday, of reminders twice a week from this day."""
+    return [first.weekday(), (first.weekday() + 4) % 7]
+
+
 def _every_d(refills: Refills) -> int:
-    return 7 if refills.every_d < 2 else refills.every_d
+    return 7 if refills.every_d < 2 else round(refills.every_d)
 
 
 def calendar_of(refills: Refills, words: str, made_ms: int, today: date) -> str:
     """An iCalendar (RFC 5545) with one whole-day event, each so many days within its months."""
     rule: dict[str, object] = {"freq": "daily", "interval": _every_d(refills)}
+    if refills.every_d == TWICE_A_WEEK_D:
+        weekdays = _twice_a_week(first_day(refills, today))
+        rule = {"freq": "weekly", "byday": [WEEKDAYS[day] for day in weekdays]}
     if len(refills.months) < 12:
         rule["bymonth"] = list(refills.months)
     event = Event()

@@ -61,6 +61,11 @@ class Sheet(NamedTuple):
     small: tuple[str, ...]
     repairer: str
 
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """Its lists, in the order in which they are read."""
+        return self.to_do, self.avoid, self.journeys, self.holds, self.signs
+
 
 def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
     """The sheet of a calculation."""

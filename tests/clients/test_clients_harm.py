@@ -124,10 +124,12 @@ def test_who_adds_water_already_is_not_ordered_to_stop(found):
     assert "Geben Sie kein Wasser zu" not in german.lead
 
 
-def test_a_dry_home_under_a_cover_is_sent_to_the_repairer(found):
+def test_under_a_cover_only_the_air_of_the_room_is_changed(found):
     worked, sheet, _ = found["cover"]
     assert min(m.median for m in worked.advice.home) < 30
-    assert "ask your repairer how to add water to the room safely" in sheet.lead
+    assert worked.advised.device is None
+    assert "one small room" in sheet.lead
+    assert any("Turn it down when water shows on windows" in line for line in sheet.to_do.lines)
 
 
 def test_where_the_air_never_lets_dew_go_the_sheet_says_so(found):

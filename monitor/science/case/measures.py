@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from monitor.science.case.devices import Buffer, Humidifier
-from monitor.science.case.home import RoomHumidifier
 from monitor.science.case.presets import Use
+from monitor.science.case.rooms import RoomChange
 from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
 
@@ -17,17 +17,25 @@ class Measure(StrEnum):
 
     NOTHING = "nothing"
     DISCIPLINE = "in its shut case whenever it is not played"
+    COOLER_ROOM = "in a cooler, less heated room"
+    WARMER_ROOM = "in a warmer, better heated room"
+    SET_LOWER = "the room humidifiers that run already set lower"
     BUFFER = "humidity buffer in the case"
     HUMIDIFIER = "humidifier in the case"
-    ROOM = "room humidifier"
+    BOTH = "humidity buffer and a small humidifier in the case"
+    SMALL_ROOM = "humidifier in one small room"
+    ROOM = "room humidifiers for the whole home"
+    AIR_CONDITIONED = "in an air-conditioned room, its windows shut"
+    DEHUMIDIFIER = "dehumidifier in one small room, its windows shut"
+    BOTH_IN_ROOM = "humidifier and dehumidifier in one small room"
+
+
+HUMIDIFIED = (Measure.SMALL_ROOM, Measure.ROOM, Measure.BOTH_IN_ROOM)
+"""Measures with a humidifier in a room."""
 
 
 class Holds(StrEnum):
-    """Degrees of certainty that a measure keeps an instrument in its band.
-
-    On the dry side: it keeps from drying out and does not make it damper. On the damp side: it
-    keeps it from being damp.
-    """
+    """Degrees of certainty that a measure keeps an instrument in its band."""
 
     YES = "yes"
     UNCLEAR = "unclear"
@@ -37,12 +45,15 @@ class Holds(StrEnum):
 class Why(StrEnum):
     """Reasons why nothing more was found, or not for sure."""
 
-    TOO_DRY = "drier than the band"
-    TOO_DAMP = "damper than the band, which no humidifier mends"
-    OVER_WET = "what is enough in one case is too much in another"
+    TOO_DRY = "drier than the band with the measure too"
+    TOO_DAMP = "damper than the band with the measure too, by the climate"
+    MADE_DAMP = "the measure itself makes some homes and cases too damp"
+    OVER_WET = "a humidifier that is enough in one case is too much in another"
+    CASE_LIMIT = "a case humidifier would be too large, or filled too often"
+    ROOM_LIMIT = "a humidifier for the whole home would need too much water"
     WIDE = "the range is too wide to tell"
     COVER = "a cover lets the room's air through: only the room can be kept"
-    WEATHER_UNKNOWN = "without the weather a room humidifier cannot be worked out"
+    WEATHER_UNKNOWN = "without the weather a humidifier for the home cannot be worked out"
 
 
 class Avoid(StrEnum):
@@ -100,6 +111,7 @@ class CaseAssumptions(StrEnum):
     MONTHS_BRIDGED = "months without a reading lie between their neighbours, with a wider range"
     HOME_TYPICAL = "air changes and water of living are typical, not measured in this home"
     RUNNING_WINDOWS = "at times the home gets as damp as its cold windows allow"
+    ROOM_TYPICAL = "air changes of one small room are typical, not measured in this one"
     LIKE_A_VIOLIN = "larger instruments answer in proportion to their plates; none was measured"
 
 
@@ -107,25 +119,31 @@ class CaseAssumptions(StrEnum):
 class Option:
     """A measure, run through the year; ranges over all ways home and case may be.
 
-    `device`, `room`: what is in the case or the room. `holds`: against dryness, without making it
-    damper; `held_share`: in which share of those ways. `holds_damp`, `damp_share`: the wood is not
-    damp either, whatever the cause. `days_in`, `days_dry`, `days_damp`: days with the wood's RH
-    in, below, above the band [d]. `lowest_pct`, `highest_pct`: extremes of the wood's RH, daily
-    means [%]; `moisture_pct`: its moisture at those, each at the median [%]. `too_damp_h`,
-    `mould_h`: hours of the case's air [h]; `wets_below_c`: its highest dew point [°C]. `week_ml`:
-    water in the thirstiest week; `year_l`: in the year [mL], [L]. `visits`: how often in a year it
-    is made ready. `empty_after_d`: shortest time to empty [d]. `around_pct` (365, 3): RH of the air
-    around the instrument, daily means at 10, 50 and 90 % of the ways [%].
+    `device`: in the case; `beside`: buffer that lies beside a humidifier; `room`: change to the
+    room's air. `held_share`: share of the ways in which the wood keeps its band on all but
+    `MOST_DAYS` days a year and the measure adds no too damp hours; `holds`: that in words.
+    `not_dry_share`, `not_damp_share`: each side alone, whatever the cause. `made_damp_share`: where
+    the measure itself makes it damp. `harm_dry`, `harm_damp`: mean harm over all ways, unplayed
+    ones too [d]. `days_in`, `days_dry`, `days_damp`: days with the wood's RH in, below, above the
+    band [d]. `lowest_pct`, `highest_pct`: extremes of the wood's RH, daily means [%];
+    `moisture_pct`: its moisture at those, each at the median [%]. `too_damp_h`, `mould_h`: hours of
+    the case's air [h]; `wets_below_c`: its highest dew point [°C]. `week_ml`: water in the
+    thirstiest week; `year_l`: in the year [mL], [L]. `visits`: how often in a year it is made
+    ready. `empty_after_d`: shortest time to empty [d]. `around_pct` (365, 3): RH of the air around
+    the instrument, daily means at 10, 50 and 90 % of the ways [%].
     """
 
     kind: Measure
     use: Use
     device: Humidifier | Buffer | None
-    room: RoomHumidifier | None
-    holds: Holds
+    beside: Buffer | None
+    room: RoomChange | None
     held_share: float
-    holds_damp: Holds
-    damp_share: float
+    not_dry_share: float
+    not_damp_share: float
+    made_damp_share: float
+    harm_dry: float
+    harm_damp: float
     days_in: QuantileRange
     days_dry: QuantileRange
     days_damp: QuantileRange
@@ -141,21 +159,51 @@ class Option:
     empty_after_d: QuantileRange
     around_pct: Floats = field(compare=False, repr=False)
 
+    @property
+    def harm(self) -> float:
+        """Harm on both sides. [d]"""
+        return self.harm_dry + self.harm_damp
+
+    @property
+    def holds(self) -> Holds:
+        """Certainty that the wood keeps its band, on both sides."""
+        return held_in_words(self.held_share)
+
+    @property
+    def holds_dry(self) -> Holds:
+        """Certainty that the wood does not dry out."""
+        return held_in_words(self.not_dry_share)
+
+    @property
+    def holds_damp(self) -> Holds:
+        """Certainty that the wood does not get damp, whatever the cause."""
+        return held_in_words(self.not_damp_share)
+
+
+SURE, NEVER = 0.8, 0.2
+"""Held for sure: in this share of the ways home and case may be; not held: in less than the
+second. [-]  Ours."""
+
+
+def held_in_words(share: float) -> Holds:
+    """Degree of certainty of a share of the ways."""
+    return Holds.YES if share >= SURE else Holds.NO if share < NEVER else Holds.UNCLEAR
+
 
 @dataclass(frozen=True)
 class Advice:
     """Advice for one home and case.
 
-    `least`: the least measure that holds on both sides of the band, else the least that holds on
-    the dry side, else the first that may; None: none does, and `why` says more.
+    `advised`: the least of the measures with about the least harm; `why` says more.
 
-    `options`: all that were worked out, the least first. `own`: what the client has already, as
-    it does; None if nothing. `home`: the home's RH by month [%]. `known`: the months, 1 to 12, of
-    which anything is known; days are counted, and measures meant, for these alone.
+    `options`: all that were worked out, the least first, up to one that holds. `own`: what the
+    client has already, as it does; None if nothing. `home`: the home's RH by month [%]. `known`:
+    the months, 1 to 12, of which anything is known; days are counted, and measures meant, for
+    these alone.
     """
 
     band_pct: tuple[float, float]
-    least: Option | None
+    advised: Option
     options: tuple[Option, ...]
     own: Option | None
     home: tuple[QuantileRange, ...]
@@ -167,3 +215,11 @@ class Advice:
     unplayed: Option | None
     """The measure advised, with the instrument not played for a year; None where there is no device
     in the case or it is not played anyway."""
+    lazy: Option | None
+    """The measure advised, made ready half as often and not at all in the driest month; None where
+    nothing is made ready."""
+
+    @property
+    def least(self) -> Option | None:
+        """The measure advised; None where it keeps the band in hardly any of the ways."""
+        return None if self.advised.holds is Holds.NO else self.advised

@@ -38,6 +38,9 @@ from monitor.science.wood import equilibrium_moisture_content
 MEMBERS = 60
 """Members of an ensemble, if not said. [-]  Ours."""
 
+RANKS = 5
+"""Spreads of a case in a room: air changes, capacity, exchange, release, sensor. [-]"""
+
 SEED = 20_261_201
 DAMP_PCT, TOO_DAMP_PCT = 65.0, 70.0
 """A case is damp above the first for a day, too damp above the second at any time. [%]
@@ -254,6 +257,7 @@ def simulate(
     members: int = MEMBERS,
     start_pct: float | Floats | None = None,
     sensor: SensorUncertainty = ORDINARY_SENSOR,
+    ranks: Floats | None = None,
 ) -> CaseYear:
     """Simulates a case in the air of its room.
 
@@ -271,6 +275,8 @@ def simulate(
         RH the wood keeps at the start, 0 to 100; else the mean of the first thirty days. [%]
     sensor : SensorError
         Of a room's log that is the same for all members.
+    ranks : ndarray of shape (members, 5), optional
+        Place of each member in the spreads, −1 to 1, in place of `scores`.
 
     Notes
     -----
@@ -286,7 +292,7 @@ def simulate(
     OutOfRange
     """
     use = use or Use()
-    ranks = scores(members, 5)
+    ranks = scores(members, RANKS) if ranks is None else ranks
     rh = room.members(members, sensor, ranks[:, 4])
     per, n = room.per_hour, len(room.temp_c)
     hours = n // per

@@ -1,0 +1,232 @@
+"""Measures tried on one case at home: run through the year in every way both may be, and judged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from monitor.science.case.devices import Buffer, Humidifier, ready_days
+from monitor.science.case.harm import Harm, harm_of
+from monitor.science.case.home import HomeYear
+from monitor.science.case.measures import Measure, Option
+from monitor.science.case.outdoors import month_of_hour
+from monitor.science.case.presets import Case, Use
+from monitor.science.case.rooms import ChangedRoom
+from monitor.science.case.simulation import (
+    RANKS,
+    TOO_DAMP_PCT,
+    CaseYear,
+    RoomAir,
+    scores,
+    simulate,
+)
+from monitor.science.quantiles import quantile_range
+from monitor.science.ranges import Floats
+from monitor.science.wood import equilibrium_moisture_content
+
+MOST_DAYS = 18
+"""The wood may be out of the band on this many days of a year. [d]  Ours: 5 %."""
+
+MORE_DAMP_DAYS = 7
+"""A measure makes it damp if it adds more damp days than this to those of the bare case. [d]  Ours."""
+
+MORE_DAMP_H = 24.0
+"""A measure may add this much time to that of case air above `TOO_DAMP_PCT`. [h]  Ours."""
+
+UNPLAYED = 0.04
+"""Weight of a year without playing in the harm of what lies in the case: two weeks of a year nobody
+plays and nobody takes it out. [-]  Ours."""
+
+DRAWS = 12
+"""Ways home and case may be in which sizes are compared. [-]  Ours."""
+
+HALF_H = 181 * 24
+"""Where the half year begins that is run before a year, so that its start is forgotten. [h]"""
+
+
+@dataclass(frozen=True, eq=False)
+class Bare:
+    """Damp of the case with nothing in it, for each member. (M,) [d], [h]"""
+
+    damp_days: Floats
+    too_damp_h: Floats
+
+
+class Trial:
+    """A case at home in which measures are tried.
+
+    `careful`: the same playing, with the case shut at all other times; `never`: without playing.
+    `known` (365,): days of which anything is known.
+    """
+
+    def __init__(
+        self, case: Case, year: HomeYear, use: Use, band_pct: tuple[float, float]
+    ) -> None:
+        self.case, self.year, self.use, self.band = case, year, use, band_pct
+        self.careful, self.never = use.careful, replace(use.careful, played=())
+        self.middle = sum(band_pct) / 2
+        self.known = np.isin(month_of_hour()[::24] + 1, year.months_known)
+        self.most_days = MOST_DAYS * self.known.mean()
+        self.monthly = year.monthly()
+        self.warmth = [float(year.temp_c[month_of_hour() == m].mean()) for m in range(12)]
+        bare = self.through(year, use)
+        self.bare = Bare(self.days(bare)[1], self.too_damp_h(bare))
+        self.nothing = self.judged(Measure.NOTHING, use)
+
+    def dry_months(self, below_pct: float) -> tuple[int, ...]:
+        """Months in which the home is drier than this; none if no known month is."""
+        return self._months([m.median < below_pct for m in self.monthly])
+
+    def damp_months(self) -> tuple[int, ...]:
+        """Months in which the home is damper than a little below the band's high end."""
+        return self._months([m.median > self.band[1] - 5 for m in self.monthly])
+
+    def _months(self, are: Sequence[bool]) -> tuple[int, ...]:
+        """Months of these; none if none of them is known. What is put to use in known months is so
+        in unknown ones too, so that a stretch of known months does not begin out of the band."""
+        found = tuple(m for m, is_so in enumerate(are, 1) if is_so)
+        return found if set(found) & set(self.year.months_known) else ()
+
+    def driest(self, months: Sequence[int]) -> int:
+        """Driest of these months."""
+        return min(months, key=lambda m: self.monthly[m - 1].median)
+
+    def with_buffer(self, beside: Buffer | None) -> Case:
+        """The case, with buffer that lies beside a humidifier counted as more lining."""
+        if beside is None:
+            return self.case
+        return replace(self.case, lining_g_pct=self.case.lining_g_pct + beside.capacity_g_pct)
+
+    def through(
+        self,
+        year: HomeYear,
+        use: Use,
+        device: Humidifier | Buffer | None = None,
+        beside: Buffer | None = None,
+    ) -> CaseYear:
+        """A year that begins as it ends: the half before it is run first."""
+        room, members, case = year.room(), year.members, self.with_buffer(beside)
+        half = RoomAir(room.temp_c[HALF_H:], room.rh_pct[HALF_H:], start_day=HALF_H // 24)
+        before = simulate(case, half, use, device, members=members, start_pct=self.middle)
+        start = np.clip(before.wood_pct[-1], 0, 100)
+        return simulate(case, room, use, device, members=members, start_pct=start)
+
+    def side_by_side(
+        self,
+        tried: Sequence[Humidifier] | Sequence[Buffer],
+        use: Use,
+        beside: Buffer | None = None,
+    ) -> CaseYear:
+        """Devices, each in the same `draws` ways that home and case may be: member k·S + s is
+        device k in draw s of S."""
+        members = self.year.members
+        draws = np.arange(0, members, max(members // DRAWS, 1))
+        count = len(tried)
+        ranks = np.tile(scores(members, RANKS)[draws], (count, 1))
+        air = RoomAir(self.year.temp_c, np.tile(self.year.rh_pct[:, draws], (1, count)))
+        each = [device for device in tried for _ in draws]
+        return simulate(
+            self.with_buffer(beside),
+            air,
+            use,
+            each,
+            members=len(each),
+            start_pct=self.middle,
+            ranks=ranks,
+        )
+
+    def mean_harms(
+        self, tried: Sequence[Humidifier] | Sequence[Buffer], beside: Buffer | None = None
+    ) -> tuple[Floats, CaseYear]:
+        """Mean harm of each device (K,) [d], and the year of its use."""
+        played = self.side_by_side(tried, self.careful, beside)
+        harm = self.harm(played).total
+        if self.careful.played:
+            never = self.harm(self.side_by_side(tried, self.never, beside)).total
+            harm = (1 - UNPLAYED) * harm + UNPLAYED * never
+        return harm.reshape(len(tried), -1).mean(axis=1), played
+
+    def harm(self, through: CaseYear) -> Harm:
+        """Harm over the months of which anything is known."""
+        return harm_of(through, self.band, self.known)
+
+    def daily(self, through: CaseYear) -> Floats:
+        """RH the wood keeps, by day. (365, M) [%]"""
+        return np.asarray(
+            through.wood_pct.reshape(365, -1, through.wood_pct.shape[1]).mean(axis=1)
+        )
+
+    def days(self, through: CaseYear) -> tuple[Floats, Floats]:
+        """Days of the known months on which the wood is below, and above, the band. (M,) [d]"""
+        daily = self.daily(through)[self.known]
+        return (daily < self.band[0]).sum(axis=0), (daily > self.band[1]).sum(axis=0)
+
+    def too_damp_h(self, through: CaseYear) -> Floats:
+        """Hours of too damp air in the known months. (M,) [h]"""
+        return (through.air_pct[np.repeat(self.known, 24)] >= TOO_DAMP_PCT).sum(axis=0)
+
+    def judged(
+        self,
+        kind: Measure,
+        use: Use,
+        device: Humidifier | Buffer | None = None,
+        beside: Buffer | None = None,
+        changed: ChangedRoom | None = None,
+    ) -> Option:
+        """A measure with its results."""
+        year = changed.year if changed else self.year
+        through = self.through(year, use, device, beside)
+        damp, harm = through.damp(), self.harm(through)
+        dry_days, damp_days = self.days(through)
+        too_damp_h = self.too_damp_h(through)
+        worse_h = too_damp_h > self.bare.too_damp_h + MORE_DAMP_H
+        made_damp = worse_h | (
+            damp_days > np.maximum(self.bare.damp_days + MORE_DAMP_DAYS, self.most_days)
+        )
+        kept = (dry_days + damp_days <= self.most_days) & ~worse_h
+        harms = [float(side.mean()) for side in harm]
+        if device is not None and use.played:
+            never = self.harm(self.through(year, replace(use, played=()), device, beside))
+            harms = [
+                (1 - UNPLAYED) * one + UNPLAYED * float(side.mean())
+                for one, side in zip(harms, never, strict=True)
+            ]
+        daily_l = through.course.given_g / 1000
+        visits = int((ready_days(device, 0, 365) & self.known).sum()) if device else 0
+        if changed is not None and changed.change.litres_day:
+            daily_l = year.litres_day
+            visits = int((daily_l[self.known, 0] > 0).sum())
+        daily_l = daily_l * self.known[:, None]
+        week = 1000 * daily_l[:364].reshape(52, 7, -1).sum(axis=1).max(axis=0)
+        daily = self.daily(through)[self.known]
+        lowest, highest = quantile_range(daily.min(axis=0)), quantile_range(daily.max(axis=0))
+        moisture = equilibrium_moisture_content(20.0, [lowest.median, min(highest.median, 100.0)])
+        return Option(
+            kind=kind,
+            use=use,
+            device=device,
+            beside=beside,
+            room=changed.change if changed else None,
+            held_share=float(kept.mean()),
+            not_dry_share=float((dry_days <= self.most_days).mean()),
+            not_damp_share=float(((damp_days <= self.most_days) & ~worse_h).mean()),
+            made_damp_share=float(made_damp.mean()),
+            harm_dry=harms[0],
+            harm_damp=harms[1],
+            days_in=quantile_range(self.known.sum() - dry_days - damp_days),
+            days_dry=quantile_range(dry_days),
+            days_damp=quantile_range(damp_days),
+            lowest_pct=lowest,
+            highest_pct=highest,
+            moisture_pct=(float(moisture[0]), float(moisture[1])),
+            too_damp_h=quantile_range(damp.too_damp_h),
+            mould_h=quantile_range(damp.mould_h),
+            wets_below_c=quantile_range(damp.dew_point_c),
+            week_ml=quantile_range(week),
+            year_l=quantile_range(daily_l.sum(axis=0)),
+            visits=visits,
+            empty_after_d=quantile_range(through.empties_after_d()),
+            around_pct=through.daily_around_pct(),
+        )
