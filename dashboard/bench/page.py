@@ -18,6 +18,7 @@ from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.wait import Action
+from monitor.science.waits.open_time import CHILLED_TEMP_C
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -320,11 +321,17 @@ def cold_places(
         values = {str(quantity): value for quantity, value in newest.items()}
         at_ms, temp_c = values.get("temperature", (0, limit))
         if temp_c < limit and now - at_ms <= stale:
-            text = (
-                f"{place.label} is at {formats.with_unit('temperature', temp_c, unit)}, below "
-                f"{formats.whole_temperature(limit, unit)}. Warm the parts first: cold parts chill "
-                "the glue before the joint is closed."
-            )
+            text = f"{place.label} is at {formats.with_unit('temperature', temp_c, unit)}, below "
+            if temp_c < CHILLED_TEMP_C:
+                text += (
+                    f"{formats.whole_temperature(CHILLED_TEMP_C, unit)}. A joint made there now is "
+                    "likely to chill. Glue in a warmer place, or warm the parts first."
+                )
+            else:
+                text += (
+                    f"{formats.whole_temperature(limit, unit)}. Warm the parts first: cold parts "
+                    "chill the glue before the joint is closed."
+                )
             found.append(
                 html.Li(
                     html.Span(text),

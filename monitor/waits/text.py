@@ -10,6 +10,7 @@ from monitor.domain.cautions import NO_SOLVENTS, WARM_TO_DRY
 from monitor.domain.wait import Wait
 from monitor.outlook.place_air import AirSource
 from monitor.science.waits.film import FilmLaw
+from monitor.science.waits.glue import GlueLaw
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import Readiness, WaitState
 
@@ -50,6 +51,13 @@ COAT_REMEDIES = {
     Hold.COLD: "Wait, or move the work to a warmer room. Use no heater or lamp.",
 }
 """Advice instead of `HOLDS` where a coat gives off solvent."""
+
+
+HOT_GLUE = (
+    "too hot, so that wet hot glue is soft or melts again",
+    "Leave the clamps on. Let the air cool, or move the work to a cooler place.",
+)
+"""Reason and advice instead of `HOLDS` where the gel of a joint melts."""
 
 
 _DAMP_TO = {"GlueLaw": " to harden", "FilmLaw": " to set", "DryingLaw": " to dry"}
@@ -194,6 +202,8 @@ def _main(
         why, remedy = HOLDS.get(Hold(found.hold), ("no progress in this air", "Check it by hand."))
         if isinstance(standing.kind.law, FilmLaw):
             remedy = COAT_REMEDIES.get(Hold(found.hold), remedy)
+        if found.hold == Hold.HOT and isinstance(standing.kind.law, GlueLaw):
+            why, remedy = HOT_GLUE
         if found.hold == Hold.DAMP:
             why += _DAMP_TO.get(type(standing.kind.law).__name__, "")
         since = formats.when(found.hold_since_ms or now_ms, now_ms, zone)

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from dashboard.air import page as air_page
 from dashboard.bench import forms as bench_forms
+from dashboard.bench import page as bench_page
 from dashboard.bench import text as bench_text
 from dashboard.bench import view as bench_view
 from dashboard.bench import wait_types_page as bench_wait_types_page
@@ -28,11 +29,13 @@ from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
 from dashboard.ui import formats
 from monitor.core.clock import now_ms, to_ms
+from monitor.core.measurements import Quantity
 from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.events import About, Event
 from monitor.domain.wait import Action, Feel, apply
 from monitor.domain.wait_types import KINDS
 from monitor.outlook.place_air import AirSource
+from monitor.science.waits.open_time import CHILLED_TEMP_C
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
 from monitor.store import Writer
@@ -602,4 +605,31 @@ def test_a_release_before_the_safe_minimum_is_asked_for_once(ids, book):
     assert asked(least) == asked(least + HOUR) == ""
     assert bench_view.early_question([wait, wait], "Release all 2", least - 1).startswith(
         "Release all 2 before"
+    )
+
+
+def test_a_place_warns_of_a_chilled_joint_in_two_steps(settings):
+    # Source: warn below 18 °C, strongly below 15 °C: common practice, no source (workshop advice of
+    # 18 to 21 °C read second-hand).
+    assert (settings.limits.glue_temp_low_c, CHILLED_TEMP_C) == (18.0, 15.0)
+    shop, place = ShopData(settings), settings.places[0]
+
+    def told(temp_c):
+        newest = {Quantity.TEMPERATURE: (now_ms(), temp_c)}
+        return said(bench_page.cold_places([(place, newest)], "C", shop))
+
+    assert told(18.0) == ""
+    for temp_c in (17.9, 15.0):
+        assert "below 18 °C. Warm the parts first" in told(temp_c)
+    assert "below 15 °C. A joint made there now is likely to chill." in told(14.9)
+
+
+def test_a_hold_by_heat_says_that_the_gel_melts_and_to_leave_the_clamps_on():
+    found = readiness(
+        state=WaitState.HOLD, hold=Hold.HOT, hold_since_ms=NOON - HOUR, ready_ms=None
+    )
+    text = sentence(found._replace(ready_low_ms=None, ready_high_ms=None, rate_now=0.0))
+    assert text == (
+        "On hold since 11:00, too hot, so that wet hot glue is soft or melts again: leave the clamps "
+        "on. Let the air cool, or move the work to a cooler place."
     )

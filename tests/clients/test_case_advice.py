@@ -296,3 +296,16 @@ def test_ranges_are_of_the_members():
     assert np.sort(scores(61, 1)[1:, 0]) == pytest.approx((2 * np.arange(60) + 1) / 60 - 1)
     assert isinstance(even(50.0), HomeYear)
     assert round(0.05 * 365) == MOST_DAYS
+
+
+@pytest.mark.parametrize("span", [(17, 17), (17, 17 + 20 / 3600), (17 + 20 / 3600, 17), (24, 0)])
+def test_a_span_under_a_minute_is_refused_and_not_taken_for_a_day(span):
+    for name in ("played", "left_out", "lid_open"):
+        with pytest.raises(CaseFault, match="a minute or more apart"):
+            Use(**{name: (span,)})
+
+
+def test_a_span_of_a_minute_of_a_day_and_past_midnight_counts_as_it_is():
+    for span, hours in (((17, 17 + 1 / 60), 1 / 60), ((0, 24), 24), ((23, 1), 2)):
+        out, _ = Use(played=(span,)).shares(0, 1, 24)
+        assert out.sum() == pytest.approx(hours)

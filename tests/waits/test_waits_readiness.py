@@ -292,6 +292,7 @@ def changed(before, after, at_h, hours_back=48):
     [
         (HIDE_GLUE, (20, 84), Hold.DAMP),
         (HIDE_GLUE, (4, 50), Hold.COLD),
+        (HIDE_GLUE, (31, 35), Hold.HOT),
         (SPIRIT, (20, 86), Hold.DAMP),
         (WASHED_WOOD, (20, 75), Hold.DAMP),
         (RestLaw(), (20, 20), Hold.DRY),

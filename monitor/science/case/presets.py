@@ -177,12 +177,14 @@ class Use:
 
     def __post_init__(self) -> None:
         faults = [
-            FieldFault("use", f"{name}[{i}]", span, "two different clock hours, 0 to 24")
+            FieldFault(
+                "use", f"{name}[{i}]", span, "two clock hours, 0 to 24, a minute or more apart"
+            )
             for name in ("played", "left_out", "lid_open")
             for i, span in enumerate(getattr(self, name))
             if len(span) != 2
             or not all(is_number(hour) and 0 <= hour <= 24 for hour in span)
-            or span[0] == span[1]
+            or not _minutes(*span)
         ]
         if faults:
             raise CaseFault(faults)
@@ -202,6 +204,12 @@ class Use:
         out = _share(edges, (*self.played, *self.left_out))
         lid = _share(edges, self.lid_open)
         return out, np.minimum(lid, 1 - out)
+
+
+def _minutes(begin_h: float, end_h: float) -> int:
+    """Whole minutes of a span, 0 if it has none; from 0 to 24 is a day."""
+    apart = round(end_h * 60) - round(begin_h * 60)
+    return apart if apart > 0 else apart % 1440
 
 
 def _share(edges: Floats, spans: tuple[tuple[float, float], ...]) -> Floats:

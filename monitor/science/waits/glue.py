@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from monitor.core.errors import OutOfRange
 from monitor.science.ranges import Floats, checked, in_blocks
 from monitor.science.saturation import ln_water, ln_water_slope
+from monitor.science.waits.open_time import GEL_TEMP_C
 from monitor.science.waits.parameters import (
     REFERENCE_RH_PCT,
     REFERENCE_TEMP_C,
@@ -64,6 +65,12 @@ class GlueLaw:
         "Above: wet gel is soft; no more credit than here",
         "ours, below the gel's melting region of 30 to 35 °C (from memory)",
     )
+    gel_melts_c: float = parameter(
+        GEL_TEMP_C[0],
+        "20 to 60 °C",
+        "From here on: on hold, the wet gel melts again; 60 for a glue that does not gel",
+        "the lower end of the melting region of 30 to 35 °C. Weak source, and from memory",
+    )
     temp_low_c: float = parameter(5.0, "0 to 25 °C", "Below: on hold, too cold")
     slow_margin_pct: float = parameter(
         5.0, "0 to 20 %", "RH this close below the hold: the answer is sensor error"
@@ -106,12 +113,12 @@ class GlueLaw:
         return 1.0
 
     def speed(self, temp_c: Floats) -> Floats:
-        """φ: relaxation rate relative to reference air; 0 where too cold. [-]"""
+        """φ: relaxation rate relative to reference air; 0 where too cold, or the gel melts. [-]"""
         reference = float(ln_water(np.array(self.reference_temp_c)))
 
         def formula(t: Floats) -> Floats:
             phi = np.exp(ln_water(np.minimum(t, self.gel_temp_high_c)) - reference)
-            return np.where(t < self.temp_low_c, 0.0, phi)
+            return np.where((t < self.temp_low_c) | (t >= self.gel_melts_c), 0.0, phi)
 
         return in_blocks(formula, np.asarray(temp_c, dtype=np.float64))
 
@@ -133,7 +140,9 @@ class GlueLaw:
         """`Hold` of each air; NONE where it is unknown."""
         t, rh = np.asarray(temp_c), np.asarray(rh_pct)
         damp = rh / 100 >= self.hard_activity - AT_THE_LIMIT
-        return np.where(t < self.temp_low_c, Hold.COLD, np.where(damp, Hold.DAMP, Hold.NONE))
+        hold = np.where(damp, Hold.DAMP, Hold.NONE)
+        hold = np.where(t >= self.gel_melts_c, Hold.HOT, hold)
+        return np.where(t < self.temp_low_c, Hold.COLD, hold)
 
     def slow(self, rh_pct: float) -> bool:
         """True if the air is so near the hold that sensor error decides."""
@@ -180,12 +189,14 @@ HIDE_GLUE_THIN_PLATE = GlueLaw(wood_memory_h=6.0)
 HIDE_GLUE_BLOCK = GlueLaw(wood_memory_h=24.0)
 """Hot hide glue; on plates up to 4 mm and on blocks, with the wood's memory of the air."""
 
-LIQUID_GLUE = GlueLaw(hard_activity=0.75, temp_low_c=10.0, gel_temp_high_c=40.0)
+_NO_GEL = {"gel_temp_high_c": 40.0, "gel_melts_c": 60.0}
+
+LIQUID_GLUE = GlueLaw(hard_activity=0.75, temp_low_c=10.0, **_NO_GEL)
 """Liquid hide or fish glue: no gel, more hygroscopic, no headway below 10 °C. Ours and from
 memory; give it a longer basis of its own (12 to 24 h)."""
 
-PVA_YELLOW = GlueLaw(hard_activity=0.87, temp_low_c=5.0, gel_temp_high_c=40.0)
-PVA_WHITE = GlueLaw(hard_activity=0.87, temp_low_c=13.0, gel_temp_high_c=40.0)
+PVA_YELLOW = GlueLaw(hard_activity=0.87, temp_low_c=5.0, **_NO_GEL)
+PVA_WHITE = GlueLaw(hard_activity=0.87, temp_low_c=13.0, **_NO_GEL)
 """PVA emulsions: on hold below the film-forming temperature, by published rules of thumb about
 5 °C for yellow and 13 °C for white glue (second-hand)."""
 

@@ -16,6 +16,9 @@ POT_TEMP_C = 60.0
 """Temperature of the glue as it is spread. [°C]  Published consensus: never boiled."""
 GEL_TEMP_C = (30.0, 35.0)
 """Region in which the gel of mammalian glue sets and melts. [°C]  Weak source, and from memory."""
+CHILLED_TEMP_C = 15.0
+"""Parts colder than this are likely to chill hot glue before the joint is closed. [°C]  Common
+practice, no source."""
 AT_REFERENCE_S = (20.0, 120.0)
 """Open time of a thin film on unwarmed wood at 20 °C. [s]  Practice tables: tens of seconds to about
 two minutes."""

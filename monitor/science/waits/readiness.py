@@ -274,7 +274,7 @@ class _Group:
             wood = past.drive_at(b.edges_ms[1:] - 1)  # the glue line sees the wood, not the room
             damp = np.where(holds == Hold.DAMP, int(Hold.DAMP), int(Hold.WOOD_DAMP))
             damp = np.where(wood >= past.law.threshold - AT_THE_LIMIT, damp, int(Hold.NONE))
-            holds = np.where(holds == Hold.COLD, holds, damp)
+            holds = np.where(np.isin(holds, [Hold.COLD, Hold.HOT]), holds, damp)
             seen = 100 * float(np.clip(wood[-1], 0.0, 1.0))
         hold, since = Hold(int(holds[-1])), None
         if hold != Hold.NONE:
