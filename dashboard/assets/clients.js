@@ -24,7 +24,7 @@
       const answer = await response.json();
       if (answer.fault) return say(what, "", answer.fault);
       say(what, answer.said, "");
-      window.dash_clientside.set_props("client-air", { data: { air: answer.air } });
+      window.dash_clientside.set_props(what === "log" ? "client-log" : "client-air", { data: { air: answer.air } });
     } catch (error) {
       say(what, "", "The board did not answer. Choose the file again.");
     }

@@ -33,6 +33,7 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
         *(Output(forms.client_id(name), "value") for name in names),
         Output("client-more", "data"),
         Output("client-air", "data"),
+        Output("client-log", "data"),
         Input({"type": "sheet-again", "sheet": ALL}, "n_clicks"),
         prevent_initial_call=True,
     )
@@ -156,7 +157,7 @@ def opened(
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     fields = forms.form_of(sheet.typed, unit)
     rest = {k: v for k, v in sheet.typed.items() if k not in names}
-    return (*(fields[name] for name in names), {"typed": rest, "air": sheet.air}, {})
+    return (*(fields[name] for name in names), {"typed": rest, "air": sheet.air}, {}, {})
 
 
 def erased(client: str, shop: ShopData) -> str:

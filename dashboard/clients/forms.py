@@ -51,7 +51,12 @@ OWN_BUFFER = (
     FormField("device_mass_g", "Its mass", "g"),
     FormField("device_set_pct", "Set to", "%"),
 )
-MONTHLY = (("temp", "temperature", "C"), ("rh", "RH", "%"), ("out", "outdoors then", "C"))
+MONTHLY = (
+    ("temp", "temperature", "C"),
+    ("rh", "RH", "%"),
+    ("out", "temperature outdoors", "C"),
+    ("out_rh", "RH outdoors", "%"),
+)
 MONTHS_ASKED = tuple(
     FormField(f"{name}.{m}", f"{month}, {words}", unit)
     for m, month in enumerate(MONTHS, 1)
@@ -71,6 +76,12 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
         "log": "Their logger's file",
         "shop": "The shop's own outdoor log",
     },
+    "climate": {
+        "": "Not known",
+        "normals": "Monthly means, typed in",
+        "weather": "A weather file",
+        "shop": "The shop's own outdoor log",
+    },
     "tightness": {"tight": "Tight", "normal": "Ordinary", "leaky": "Leaky"},
     "device": {"": "None", "humidifier": "A case humidifier", "buffer": "A humidity buffer"},
     "language": {
@@ -83,6 +94,7 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
 LEGENDS = {
     "case": "Case",
     "source": "The air of the home comes from",
+    "climate": "The weather outdoors there",
     "tightness": "The home is",
     "device": "What they have already",
     "language": "The sheet in",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import io
 import zipfile
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import dash
@@ -59,12 +60,15 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
         *(Output(f"{client_id(name)}-fault", "children") for name in NAMES),
         Input("client-more", "data"),
         Input("client-air", "data"),
+        Input("client-log", "data"),
         *(Input(*one) for one in typed),
         prevent_initial_call=True,
     )
-    def live(more: dict[str, Any], air: dict[str, Any], *values: str | None) -> tuple[Any, ...]:
+    def live(
+        more: dict[str, Any], air: dict[str, Any], log: dict[str, Any], *values: str | None
+    ) -> tuple[Any, ...]:
         form = dict(zip(NAMES, values, strict=True))
-        shown, faults = answered(form, more | air, shop, kept, _preview)
+        shown, faults = answered(form, _with_files(more, air, log), shop, kept, _preview)
         return (shown, *(faults.get(name, "") for name in NAMES))
 
     @app.callback(
@@ -76,6 +80,7 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
         State("client-keep", "value"),
         State("client-more", "data"),
         State("client-air", "data"),
+        State("client-log", "data"),
         *(State(*one) for one in typed),
         prevent_initial_call=True,
     )
@@ -85,6 +90,7 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
         keep: list[str],
         more: dict[str, Any],
         air: dict[str, Any],
+        log: dict[str, Any],
         *values: str | None,
     ) -> tuple[Any, ...]:
         as_pdf = clients_archive.tapped() == "client-pdf"
@@ -97,7 +103,7 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
             message = _kept(worked, airs, sheet, shop) if keep and worked.wish.title else "Made."
             return _file(content, f"sheet.{'pdf' if as_pdf else 'html'}"), message
 
-        given, faults = answered(form, more | air, shop, kept, made)
+        given, faults = answered(form, _with_files(more, air, log), shop, kept, made)
         if faults:
             return dash.no_update, _faults(faults), dash.no_update
         return (*given, now_ms()) if isinstance(given, tuple) else (dash.no_update, given, 0)
@@ -147,6 +153,7 @@ def layout(shop: ShopData, kept: CachedJournal) -> Component:
             dcc.Store(id="client-more", data={}),
             dcc.Store(id="client-made"),
             dcc.Store(id="client-air", data={}),
+            dcc.Store(id="client-log", data={}),
             *clients_archive.layout(shop, kept),
             html.H2("Record of air"),
             *_records(kept),
@@ -154,6 +161,14 @@ def layout(shop: ShopData, kept: CachedJournal) -> Component:
         ],
         className="sheet bench wood clients",
     )
+
+
+def _with_files(more: Mapping[str, Any], *files: Mapping[str, Any]) -> dict[str, Any]:
+    """The data that no field holds, with the air of the chosen files."""
+    air = dict(more.get("air", {}))
+    for one in files:
+        air |= one.get("air", {})
+    return {**more, "air": air}
 
 
 def answered(
@@ -178,14 +193,15 @@ def answered(
             raise ClientFault(faults)
         read = read_wish({**more.get("typed", {}), **wish})
         airs = past.airs_of(more.get("air", {}))
-        if read.source == "shop" and airs.shop is None:
+        if "shop" in (read.source, read.climate) and airs.shop is None:
             settings = shop.settings
-            airs = HomeSources(
+            airs = replace(
+                airs,
                 shop=kept.ask(
                     lambda reader, _: shop_log(
                         reader, place_means.places(reader, settings), settings.zone, now_ms()
                     )
-                )
+                ),
             )
         worked = calculate_sheet(read, airs)
     except ClientFault as exc:
@@ -215,6 +231,7 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
     return [
         html.P(sheet.lead, className="client-lead"),
         html.Img(src=f"data:image/svg+xml;base64,{drawn}", alt=sheet.plot_words),
+        html.P(sheet.plot_words, **attributes(aria_hidden="true")),
         html.Div(
             html.Table(
                 [

@@ -29,6 +29,17 @@ def layout(unit: formats.Unit) -> list[Component]:
         ),
         _choice("case", unit),
         _choice("source", unit),
+        html.Div(
+            [
+                html.P(
+                    "With the weather outdoors, the months without a reading can be estimated "
+                    "too.",
+                    className="aside",
+                ),
+                _choice("climate", unit),
+            ],
+            id="client-climate-box",
+        ),
         html.Div(_months(unit), id="client-months"),
         html.Div(files.weather_layout(), id="client-weather-box", hidden=True),
         html.Div(files.log_layout(), id="client-log-box", hidden=True),
@@ -60,16 +71,20 @@ def register(app: dash.Dash) -> None:
         Output("client-months", "hidden"),
         Output("client-weather-box", "hidden"),
         Output("client-log-box", "hidden"),
+        Output("client-climate-box", "hidden"),
         Output("client-own-humidifier", "hidden"),
         Output("client-own-buffer", "hidden"),
         Input("client-source", "value"),
+        Input("client-climate", "value"),
         Input("client-device", "value"),
     )
-    def hidden(source: str, device: str) -> tuple[bool, ...]:
+    def hidden(source: str, climate: str, device: str) -> tuple[bool, ...]:
+        measured = source in ("readings", "log")
         return (
-            source not in ("readings", "normals"),
-            source != "weather",
+            source not in ("readings", "normals") and not (measured and climate == "normals"),
+            "weather" not in (source, climate if measured else ""),
             source != "log",
+            not measured,
             device != "humidifier",
             device != "buffer",
         )
@@ -84,7 +99,7 @@ def _months(unit: formats.Unit) -> list[Component]:
                 html.Span(""),
                 *(
                     html.Span(h, **attributes(aria_hidden="true"))
-                    for h in (shown, "RH %", f"Outdoors {shown}")
+                    for h in (shown, "RH %", f"Outdoors {shown}", "Outdoors RH %")
                 ),
             ],
             className="month heads",
@@ -107,8 +122,8 @@ def _months(unit: formats.Unit) -> list[Component]:
         html.P(
             (
                 "For readings at home, enter one month or more. For the weather outdoors, enter "
-                "all twelve months. If you enter both, the readings are checked against the "
-                "outdoor values."
+                "temperature and RH of all twelve months. An outdoor temperature alone only checks "
+                "the reading of its month."
             ),
             className="aside",
         ),

@@ -25,6 +25,7 @@ UNITS = {
     "temp": "°C",
     "out": "°C",
     "rh": "%",
+    "out_rh": "%",
     "band_low": "%",
     "band_high": "%",
     "set_point_c": "°C",
@@ -100,10 +101,12 @@ def advise(
         wrong("Missing argument TO: the file for the sheet (.pdf, .html or .ics), or a folder.")
     checked_target(to)
     given = dict(_value(text) for text in values or [])
-    if weather:
-        given.setdefault("source", "weather")
     if log:
         given.setdefault("source", "log")
+    if weather:
+        measured = log is not None or any(name.startswith("rh.") for name in given)
+        given.setdefault("source", "readings" if measured else "weather")
+        given.setdefault("climate", "weather")
     airs = home_climate.HomeSources()
     with exit_on(wrong_use=MonitorError):
         asked = read_wish(given)
@@ -132,7 +135,7 @@ def advise(
             airs = replace(airs, log=hours)
             for line in found.refused[:5]:
                 err.print(f"line {line.line}: {line.reason}")
-        if asked.source == "shop":
+        if "shop" in (asked.source, asked.climate):
             airs = _with_shop_air(settings, airs)
         worked, made_ms = calculate_sheet(asked, airs), now_ms()
         sheet = sheet_of(worked, settings.shop.name, made_ms, settings.zone)
@@ -210,6 +213,7 @@ def _print_names(*, as_json: bool) -> None:
     choices: dict[str, list[str]] = {
         "case": list(PRESETS),
         "source": list(request.SOURCES),
+        "climate": list(filter(None, request.CLIMATES)),
         "tightness": [str(one) for one in Tightness],
         "device": ["humidifier", "buffer"],
         "language": [f"{code}-{region}" for code, region in LANGUAGES.items()],

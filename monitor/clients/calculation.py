@@ -91,6 +91,11 @@ class SheetCalculation:
 
         return max(self.unknown, key=away)
 
+    def width_pct(self, month: int) -> float:
+        """Width of the 10 to 90 % range of the home's RH in a month, 1 to 12. [% RH]"""
+        of = self.advice.home[month - 1]
+        return of.high - of.low
+
     @property
     def own_too_damp(self) -> bool:
         """True where the client's own device makes the case too damp for longer than without it."""

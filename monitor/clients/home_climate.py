@@ -122,10 +122,12 @@ def year_of(wish: Wish, airs: HomeSources, *, members: int) -> HomeYear:
 
 def _year_of(wish: Wish, airs: HomeSources, members: int) -> HomeYear:
     if wish.source in ("normals", "weather", "shop"):
-        return home_year(wish.home, _outdoors(wish.source, wish.months, airs), members=members)
-    outdoors = airs.outdoors
-    if wish.climate:
-        outdoors = _outdoors(wish.climate, wish.outdoor_months, airs)
+        return home_year(
+            wish.home, _outdoors("source", wish.source, wish.months, airs), members=members
+        )
+    outdoors = (
+        _outdoors("climate", wish.climate, wish.outdoor_months, airs) if wish.climate else None
+    )
     held = {
         "home": wish.home,
         "outdoors": outdoors,
@@ -140,9 +142,9 @@ def _year_of(wish: Wish, airs: HomeSources, members: int) -> HomeYear:
 
 
 def _outdoors(
-    source: str, months: Mapping[int, tuple[float, float]], airs: HomeSources
+    field: str, source: str, months: Mapping[int, tuple[float, float]], airs: HomeSources
 ) -> OutdoorYear:
-    """The air outdoors, from the source that was chosen."""
+    """The air outdoors, from the source that was chosen in `field`."""
     if source == "normals":
         temps, rhs = zip(*(months[m] for m in range(1, 13)), strict=True)
         return from_normals(temps, rhs)
@@ -151,8 +153,7 @@ def _outdoors(
             raise ClientFault({"weather": "give a weather file, EPW or TMY3"})
         return airs.outdoors
     if airs.shop is None:
-        name = "source" if airs.log is None and not months else "climate"
-        raise ClientFault({name: "the shop has no sensor outdoors: enter the home's weather"})
+        raise ClientFault({field: "the shop has no sensor outdoors: enter the home's weather"})
     return outdoors_from_log(*airs.shop)
 
 

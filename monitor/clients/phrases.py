@@ -31,6 +31,8 @@ BASES = {
     Basis.NORMALS: marked("monthly means of the weather"),
     Basis.READINGS: marked("readings at home"),
 }
+CARRIED = marked("readings at home and the weather outdoors")
+"""Text in place of that of readings where months are carried by the climate."""
 WHY = {
     Why.OVER_WET: marked(
         "A humidifier in the case is not advised. An amount that is enough in one case is too "
@@ -96,6 +98,10 @@ ASSUMED = {
     ),
     CaseAssumptions.MONTHS_BRIDGED: marked(
         "Months beside or between the readings are estimated from those readings."
+    ),
+    CaseAssumptions.MONTHS_CARRIED: marked(
+        "Months without a reading are estimated from the readings and the weather outdoors, for "
+        "homes that are lived in, heated and aired in the usual ways."
     ),
     CaseAssumptions.HOME_TYPICAL: marked(
         "Air change and the moisture from living in the home are typical values, not measured."

@@ -8,14 +8,17 @@ from xml.sax.saxutils import escape
 import numpy as np
 
 from monitor.science.case.devices import MONTH_STARTS
+from monitor.science.case.home import MonthBasis
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from monitor.clients.calculation import SheetCalculation
     from monitor.clients.language import Language
     from monitor.science.ranges import Floats
 
-WIDTH, HEIGHT = 700, 222
-LEFT, RIGHT, TOP, BOTTOM = 34, 118, 8, 24
+WIDTH, HEIGHT = 700, 252
+LEFT, RIGHT, TOP, BOTTOM = 34, 118, 8, 54
 FONT = "Atkinson Hyperlegible Next, sans-serif"
 SMOOTH_D = 5
 """Lines are means over this many days. [d]"""
@@ -33,7 +36,8 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
     ]
     if advised is not bare:
         curves.append((advised.around_pct, "", 2.2, language.text("with the advice")))
-    shown = np.concatenate([_smooth(c[0][:, 1]) for c in curves])
+    ends = [v for m in worked.advice.known for v in worked.advice.home[m - 1]]
+    shown = np.concatenate([*(_smooth(c[0][:, 1]) for c in curves), ends])
     low = min(10 * np.floor(min(shown.min(), worked.wish.band_pct[0]) / 10), 30)
     high = max(10 * np.ceil(max(shown.max(), worked.wish.band_pct[1]) / 10), 70)
 
@@ -41,6 +45,7 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
         return round(LEFT + day / 365 * (WIDTH - LEFT - RIGHT), 1)
 
     def y(pct: float) -> float:
+        pct = min(max(pct, low), high)
         return round(TOP + (high - pct) / (high - low) * (HEIGHT - TOP - BOTTOM), 1)
 
     parts = [
@@ -59,9 +64,10 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
         middle = (MONTH_STARTS[m] + MONTH_STARTS[m + 1]) / 2
         parts.append(
             f'<path d="M{x(MONTH_STARTS[m])} {HEIGHT - BOTTOM}v4" stroke="#555" stroke-width="0.7"/>'
-            f'<text x="{x(middle)}" y="{HEIGHT - 8}" text-anchor="middle">'
+            f'<text x="{x(middle)}" y="{HEIGHT - BOTTOM + 16}" text-anchor="middle">'
             f"{escape(language.month_short(m + 1))}</text>"
         )
+        parts.append(_month(worked, language, m, x(middle), y))
     widest = curves[-1][0]
     edge = [(d, _smooth(widest[:, 2])[d]) for d in range(0, 365, 3)]
     edge += [(d, _smooth(widest[:, 0])[d]) for d in range(363, -1, -3)]
@@ -70,8 +76,8 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
         'fill="#999" fill-opacity="0.35"/>'
     )
     floor = -1e9
-    ends = sorted(((y(_smooth(c[0][:, 1])[-1]), c) for c in curves), key=lambda e: e[0])
-    for end, (values, dash, width, name) in ends:
+    lines = sorted(((y(_smooth(c[0][:, 1])[-1]), c) for c in curves), key=lambda e: e[0])
+    for end, (values, dash, width, name) in lines:
         line = _smooth(values[:, 1])
         path = "L".join(f"{x(d)} {y(line[d])}" for d in [*range(0, 365, 2)])
         dashes = f' stroke-dasharray="{dash}"' if dash else ""
@@ -87,8 +93,57 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
         _hatched(x(MONTH_STARTS[m - 1]), x(MONTH_STARTS[m]), TOP, HEIGHT - BOTTOM)
         for m in worked.unknown
     ]
+    parts += _legend(worked, language)
     parts.append(f'<text x="2" y="{TOP + 3}">%</text></svg>')
     return "".join(parts)
+
+
+RANGE_Y, MARK_Y = HEIGHT - 24, HEIGHT - 10
+"""Rows under the months: the home's RH, and what it rests on."""
+
+
+def _month(
+    worked: SheetCalculation, language: Language, m: int, at: float, y: Callable[[float], float]
+) -> str:
+    """The range of the home's RH in month `m`, 0 to 11, drawn and written, and a mark of its basis:
+    a full circle for a reading, an empty one for an estimate."""
+    basis = worked.year.month_bases[m]
+    if basis is MonthBasis.UNKNOWN:
+        return (
+            f'<text x="{at}" y="{RANGE_Y}" text-anchor="middle">?</text>'
+            f'<path d="M{at - 4} {MARK_Y - 4}h8" stroke="#000"/>'
+        )
+    low, _, high = worked.advice.home[m]
+    text = f"{language.number(low)}–{language.number(high)}"
+    ends = f"M{at - 3} {y(low)}h6M{at} {y(low)}V{y(high)}M{at - 3} {y(high)}h6"
+    fill = "#000" if basis is MonthBasis.MEASURED else "none"
+    return (
+        f'<path d="{ends}" stroke="#000" stroke-width="0.7" fill="none"/>'
+        f'<text x="{at}" y="{RANGE_Y}" text-anchor="middle">{text}</text>'
+        f'<circle cx="{at}" cy="{MARK_Y - 4}" r="3.5" fill="{fill}" stroke="#000"/>'
+    )
+
+
+def _legend(worked: SheetCalculation, language: Language) -> list[str]:
+    """Words at the rows under the months, for the marks that are there."""
+    at, bases = WIDTH - RIGHT + 8, worked.year.month_bases
+    home = language.text("your home, %")
+    words = [f'<text x="{at}" y="{RANGE_Y}">{escape(home)}</text>']
+    for there, fill, text in (
+        (MonthBasis.MEASURED in bases, "#000", language.text("measured")),
+        (
+            not {*bases} <= {MonthBasis.MEASURED, MonthBasis.UNKNOWN},
+            "none",
+            language.text("estimated"),
+        ),
+    ):
+        if there:
+            words.append(
+                f'<circle cx="{at + 3}" cy="{MARK_Y - 4}" r="3.5" fill="{fill}" stroke="#000"/>'
+                f'<text x="{at + 9}" y="{MARK_Y}" font-size="9.5">{escape(text)}</text>'
+            )
+            at += 59
+    return words
 
 
 def _hatched(left: float, right: float, top: float, bottom: float) -> str:

@@ -106,7 +106,9 @@ class Wish:
 
     @property
     def outdoors_c(self) -> list[float]:
-        """Outdoor temperatures that were typed beside readings. [°C]"""
+        """Outdoor temperatures that were typed beside readings, without a climate. [°C]"""
+        if self.climate:
+            return []
         return [self.typed[f"out.{m}"] for m in self.months if f"out.{m}" in self.typed]
 
     @property

@@ -11,7 +11,7 @@ from monitor.clients.measure_words import Table, table_of
 from monitor.clients.plot import year_plot
 from monitor.clients.refill_words import fills_of, fills_words, summary_of
 from monitor.clients.reminders import calendar_of, qr_of
-from monitor.clients.year_words import hold_words, plot_words
+from monitor.clients.year_words import hold_words, month_words, plot_words
 from monitor.core.formats import local
 
 if TYPE_CHECKING:
@@ -94,7 +94,7 @@ def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) 
         ),
         plot_heading=say.text("The year"),
         plot=year_plot(worked, say),
-        plot_words=plot_words(worked),
+        plot_words=f"{plot_words(worked)} {month_words(worked)}",
         table=table_of(worked),
         months=tuple(say.month_short(m) for m in range(1, 13)),
         fills=fills_of(worked, made),
@@ -131,7 +131,8 @@ def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) 
 
 def _basis(worked: SheetCalculation) -> str:
     say = worked.wish.language
-    basis = say.text(phrases.BASES[worked.year.basis])
+    carried = worked.year.months_carried
+    basis = say.text(phrases.CARRIED if carried else phrases.BASES[worked.year.basis])
     return f"{basis} ({worked.station})" if worked.station else basis
 
 

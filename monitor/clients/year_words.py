@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from monitor.science.case.home import MonthBasis
 from monitor.science.case.simulation import TOO_DAMP_PCT
 
 if TYPE_CHECKING:
@@ -22,9 +23,7 @@ def hold_words(worked: SheetCalculation) -> tuple[str, ...]:
     damp = advised.too_damp_h
     if worked.unknown:
         lines.append(
-            say.text(
-                "How damp the air around it becomes in the months without readings is not known."
-            )
+            say.text("It is not known how damp the air around it becomes in the other months.")
         )
     elif damp.high < 1:
         lines.append(
@@ -65,6 +64,48 @@ def _held(held: HoldTime, say: Language, *, dry: bool) -> str:
         "below {limit} for {days} days.",
         **values,
     )
+
+
+def month_words(worked: SheetCalculation) -> str:
+    """Basis of the home's air in each month, in words."""
+    say, year = worked.wish.language, worked.year
+    bases = year.month_bases
+
+    def of(basis: MonthBasis) -> str:
+        return say.listed([m for m, one in enumerate(bases, 1) if one is basis])
+
+    if MonthBasis.WEATHER in bases:
+        return say.text("All months are estimated from the weather. Nothing was measured at home.")
+    found = [say.text("Measured at home: {months}.", months=of(MonthBasis.MEASURED))]
+    if MonthBasis.CARRIED in bases:
+        found.append(
+            say.text(
+                "Estimated from the readings and the weather outdoors: {months}. The further a month "
+                "is from a reading, the wider its range.",
+                months=of(MonthBasis.CARRIED),
+            )
+        )
+    if MonthBasis.BESIDE in bases:
+        found.append(
+            say.text(
+                "Estimated from the readings of the months next to them: {months}.",
+                months=of(MonthBasis.BESIDE),
+            )
+        )
+    if worked.unknown:
+        found.append(
+            say.text(
+                "Not known: {months}. Measure the room in {month}.",
+                months=of(MonthBasis.UNKNOWN),
+                month=say.month(worked.measure_next),
+            )
+        )
+    elif MonthBasis.CARRIED in bases:
+        month = max(year.months_carried, key=worked.width_pct)
+        found.append(
+            say.text("A reading in {month} would narrow the ranges most.", month=say.month(month))
+        )
+    return " ".join(found)
 
 
 def plot_words(worked: SheetCalculation) -> str:

@@ -22,10 +22,20 @@ def months(temps_c, rhs_pct):
     }
 
 
+CLIMATE = (
+    {"climate": "normals"}
+    | {f"out.{m}": t for m, t in enumerate([-8, -6, 0, 8, 14, 19, 21, 20, 15, 9, 2, -5], 1)}
+    | {
+        f"out_rh.{m}": rh
+        for m, rh in enumerate([80, 78, 72, 66, 65, 68, 70, 72, 76, 78, 82, 83], 1)
+    }
+)
 SEASONS = (30, 31, 36, 42, 48, 55, 58, 58, 52, 44, 36, 31)
 HOMES = {
     "one January": {"temp.1": 21.0, "rh.1": 28.0},
     "one July": {"temp.7": 24.0, "rh.7": 65.0},
+    "one January, climate known": CLIMATE | {"temp.1": 21.0, "rh.1": 28.0},
+    "one July, climate known": CLIMATE | {"temp.7": 24.0, "rh.7": 65.0},
     "desert": months([18, 20, 24, 28, 31, 32, 32, 31, 29, 25, 21, 18], 6 * [15] + 6 * [13]),
     "tropics": months(12 * [28], 12 * [80]),
     "unheated": months(

@@ -176,7 +176,7 @@ def _why(
     why += dict.fromkeys(left)
     if advised.holds is Holds.UNCLEAR:
         why.append(Why.WIDE)
-    if trial.year.basis is Basis.READINGS and trial.dry_months(trial.band[0]):
+    if trial.year.outdoors is None and trial.dry_months(trial.band[0]):
         why.append(Why.WEATHER_UNKNOWN)
     return tuple(why)
 
@@ -187,7 +187,9 @@ def _assumed(trial: Trial, options: Sequence[Option]) -> tuple[CaseAssumptions, 
         found.append(CaseAssumptions.RELEASE_GUESSED)
     if trial.year.basis is Basis.NORMALS:
         found.append(CaseAssumptions.SPELLS_USUAL)
-    if len(trial.year.months_read) < 12:
+    if trial.year.months_carried:
+        found.append(CaseAssumptions.MONTHS_CARRIED)
+    elif len(trial.year.months_read) < 12:
         found.append(CaseAssumptions.MONTHS_BRIDGED)
     if trial.year.basis is not Basis.READINGS:
         found.append(CaseAssumptions.HOME_TYPICAL)

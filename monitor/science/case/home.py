@@ -141,6 +141,16 @@ class Basis(StrEnum):
     READINGS = "readings at home"
 
 
+class MonthBasis(StrEnum):
+    """Kinds of data that one month of a home's air follows from."""
+
+    MEASURED = "a reading of that month"
+    BESIDE = "readings of months beside it"
+    CARRIED = "readings and the climate outdoors"
+    WEATHER = "the weather outdoors"
+    UNKNOWN = "nothing"
+
+
 @dataclass(frozen=True, eq=False)
 class HomeYear:
     """Air of a home through a year.
@@ -172,6 +182,22 @@ class HomeYear:
         if self.basis is Basis.READINGS and self.outdoors is not None:
             return tuple(sorted({*self.months_read, *self.months_carried}))
         return months_known(self.months_read)
+
+    @property
+    def month_bases(self) -> tuple[MonthBasis, ...]:
+        """Basis of each month, January to December."""
+        if self.basis is not Basis.READINGS:
+            return (MonthBasis.WEATHER,) * 12
+        known = self.months_known
+        reached = MonthBasis.CARRIED if self.months_carried else MonthBasis.BESIDE
+        return tuple(
+            MonthBasis.MEASURED
+            if m in self.months_read
+            else reached
+            if m in known
+            else MonthBasis.UNKNOWN
+            for m in range(1, 13)
+        )
 
     def room(self) -> RoomAir:
         """The home's air as the room of a case."""

@@ -109,6 +109,7 @@ class CaseAssumptions(StrEnum):
     RELEASE_GUESSED = "the humidifier's release is a guess until it is weighed"
     SPELLS_USUAL = "spells of weather are of the usual size, not those of a certain year"
     MONTHS_BRIDGED = "months without a reading lie between their neighbours, with a wider range"
+    MONTHS_CARRIED = "months without a reading follow from the readings and the climate outdoors"
     HOME_TYPICAL = "air changes and water of living are typical, not measured in this home"
     RUNNING_WINDOWS = "at times the home gets as damp as its cold windows allow"
     ROOM_TYPICAL = "air changes of one small room are typical, not measured in this one"
