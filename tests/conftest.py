@@ -7,6 +7,8 @@ With `TESTS_SKIP_NOTHING=1` (as CI sets it) a test that would be skipped fails. 
 from __future__ import annotations
 
 import contextlib
+import functools
+import gc
 import io
 import itertools
 import os
@@ -21,6 +23,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+import typer.main
+import typer.testing
 from hypothesis import HealthCheck, settings
 
 from monitor.core import clock
@@ -35,6 +39,10 @@ os.environ.pop("COLUMNS", None)  # pytest's workers set it; our commands would b
 # On two shared cores the first draw of a text, which builds Unicode tables, can take seconds.
 settings.register_profile("shared", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("shared")
+
+put_together = functools.cache(typer.main.get_command)
+"""A command line as it is run: putting ours together takes longer than most of its commands."""
+typer.testing._get_command = put_together
 
 
 NOW_MS = to_ms(datetime(2026, 12, 9, 9, 30, tzinfo=UTC))
@@ -51,6 +59,18 @@ def pytest_configure(config: pytest.Config) -> None:
     at = config.getoption("--at")
     start = to_ms(datetime.fromisoformat(at).replace(tzinfo=UTC)) if at else NOW_MS
     config.stash[CLOCK] = Clock(start)
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Leave the browser's modules unread in a quick run, which has none of their tests."""
+    quick = config.getoption("markexpr") == "quick"
+    return True if quick and collection_path == ROOT / "tests/browser" else None
+
+
+def pytest_collection_finish() -> None:
+    """Take all that was imported and collected out of the garbage collector's sight."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -312,9 +332,7 @@ class RunningService:
 
 
 def benchweather(
-    *arguments: str,
-    environment: dict[str, str] | None = None,
-    app: Callable[..., None] | None = None,
+    *arguments: str, environment: dict[str, str] | None = None, app: typer.Typer | None = None
 ) -> subprocess.CompletedProcess[str]:
     """A `benchweather` command's exit code and what it printed; `app` is what would take the
     process's place.
@@ -338,7 +356,7 @@ def benchweather(
             for console in (shared.out, shared.err):
                 patch.setattr(console, "_width", int(os.environ["COLUMNS"]))
         try:
-            (app or cli.app)(list(arguments), prog_name="benchweather")
+            put_together(app or cli.app)(list(arguments), prog_name="benchweather")
             code = 0
         except SystemExit as ended:
             code = int(ended.code or 0)

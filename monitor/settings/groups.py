@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import ipaddress
 import re
 from itertools import pairwise
@@ -67,6 +68,12 @@ def mqtt_url(value: str) -> str:
     return value
 
 
+@functools.cache
+def _zone_names() -> set[str]:
+    """Names of every time zone, which are read from many files."""
+    return available_timezones()
+
+
 class ShopSettings(BaseModel):
     """Name and position of the shop."""
 
@@ -84,7 +91,7 @@ class ShopSettings(BaseModel):
     @field_validator("time_zone")
     @classmethod
     def _known_zone(cls, value: str) -> str:
-        if value and value not in available_timezones():
+        if value and value not in _zone_names():
             raise ValueError("must be an IANA time zone name such as Europe/Paris, or empty")
         return value
 

@@ -49,7 +49,7 @@ class StoreConnection:
 
     def prepare(self) -> None:
         """Prepare the database for writing: durable commits, deleted rows overwritten, and the schema
-        of this version."""
+        of this version, all its steps or none."""
         with self._translated():
             self.raw.execute("PRAGMA journal_mode = WAL")  # SQLite
             self.raw.execute("PRAGMA synchronous = FULL")  # SQLite
@@ -59,15 +59,14 @@ class StoreConnection:
                 "CREATE TABLE IF NOT EXISTS schema_step (number INTEGER PRIMARY KEY) STRICT"
             )
             done = {number for (number,) in run.execute("SELECT number FROM schema_step")}
-        steps = migrations.steps()
-        if ahead := done - {step.number for step in steps}:
-            raise StoreFault(
-                f"{self.path} was written by a newer version (schema step {max(ahead)}, "
-                f"this version knows {steps[-1].number}): install that version or use another folder"
-            )
-        for step in steps:
-            if step.number not in done:
-                with self.transaction() as run:
+            steps = migrations.steps()
+            if ahead := done - {step.number for step in steps}:
+                raise StoreFault(
+                    f"{self.path} was written by a newer version (schema step {max(ahead)}, this"
+                    f" version knows {steps[-1].number}): install that version or use another folder"
+                )
+            for step in steps:
+                if step.number not in done:
                     for statement in step.statements:
                         run.execute(statement)
                     run.execute("INSERT INTO schema_step (number) VALUES (?)", (step.number,))

@@ -96,6 +96,7 @@ def test_what_a_litre_does_is_then_told_in_a_narrower_range(told, shop, ready, m
     assert after.high / after.low < 0.75 * before.high / before.low
 
 
+@pytest.mark.slow
 def test_without_fills_nothing_is_other_than_it_was(shop, ready, fills, made):
     volume, stop = made.spec.volume_m3, 24 * DAYS - 1
     few = Fills(fills.at_h[:FEWEST_FILLS], fills.litres[:FEWEST_FILLS])
@@ -117,12 +118,14 @@ def test_without_fills_nothing_is_other_than_it_was(shop, ready, fills, made):
     assert not room_description(shop.room)["air_change_h"].known
 
 
+@pytest.mark.slow
 def test_the_first_fit_and_what_it_foretells_stay_as_they_were(told, shop):
     assert told.water is shop.room.water
     assert told.heat is shop.room.heat
     assert told.refused == shop.room.refused == ""
 
 
+@pytest.mark.slow
 def test_nothing_rests_on_fills_that_came_later(shop, ready, fills, made, told):
     later = Fills(
         np.concatenate([fills.at_h, fills.at_h[-1:] + 400 + 24 * np.arange(9)]),
@@ -159,6 +162,7 @@ def test_water_is_spread_from_fill_to_fill():
     assert given[6] == pytest.approx(3 / 24)
 
 
+@pytest.mark.slow
 def test_a_shorter_log_than_a_fit_wants_pins_nothing(ready, fills, made):
     room = fit_room(ready, 24 * 5)
     assert calibrated_by_fills(room, ready, 24 * 5, [fills], made.spec.volume_m3)[0] is room

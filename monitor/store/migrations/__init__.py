@@ -1,10 +1,11 @@
-"""The store's schema as numbered steps, each run once, in order, in a transaction of its own.
+"""The store's schema as numbered steps, each run once and in order.
 
 A step is `NNNN_what.sql`. A step that has been released is never edited: add the next one.
 """
 
 from __future__ import annotations
 
+import functools
 import sqlite3
 from importlib.resources import files
 from typing import NamedTuple
@@ -18,6 +19,7 @@ class Migration(NamedTuple):
     statements: list[str]
 
 
+@functools.cache
 def steps() -> list[Migration]:
     """Every step, by number."""
     found = []
