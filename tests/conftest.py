@@ -40,6 +40,8 @@ os.environ.pop("COLUMNS", None)  # pytest's workers set it; our commands would b
 settings.register_profile("shared", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("shared")
 
+sys.modules.setdefault("numba", None)  # PsychroLib would compile itself: longer than its answers
+
 put_together = functools.cache(typer.main.get_command)
 """A command line as it is run: putting ours together takes longer than most of its commands."""
 typer.testing._get_command = put_together

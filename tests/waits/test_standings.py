@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import numpy as np
 import pytest
 
@@ -79,10 +81,20 @@ class Bench:
         return found
 
 
-@pytest.fixture
-def bench(tmp_path):
-    made = Bench(tmp_path)
+@pytest.fixture(scope="module")
+def reference_air(tmp_path_factory):
+    """A store with reference air at the bench."""
+    made = Bench(tmp_path_factory.mktemp("air"))
     made.air("bench", 20.0, 50.0)
+    made.reader.close()
+    made.writer.close()
+    return made.settings.store_path
+
+
+@pytest.fixture
+def bench(tmp_path, reference_air):
+    shutil.copy(reference_air, tmp_path)
+    made = Bench(tmp_path)
     yield made
     made.writer.close()
 
