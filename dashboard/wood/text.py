@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from monitor.domain.instrument import Instrument
-    from monitor.science.plates.assessment import PartStatus, WoodStatus
+    from monitor.science.plates.assessment import Closing, PartStatus, WoodStatus
     from monitor.wood.evaluation import WoodStanding
 
 DAY_S = 86_400.0
@@ -176,10 +176,19 @@ def closeness(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Closeness:
         return Closeness(Close.UNKNOWN, WORDS[Close.UNKNOWN], standing.why_not, "")
     found = answer.closing
     why = _why(answer, standing.instrument, now_ms, zone)
-    word = WORDS[found.close]
-    if found.close is Close.YES and found.ready_in_s and found.ready_in_s.median > 0:
-        word = "Yes, for now"
-    return Closeness(found.close, word, why, _then(standing, now_ms, zone))
+    return Closeness(found.close, _word(found, now_ms, zone), why, _then(standing, now_ms, zone))
+
+
+def _word(found: Closing, now_ms: int, zone: ZoneInfo) -> str:
+    """The answer with its time: "Yes, until today 16:00", "Not before tomorrow 08:00"."""
+    if found.close is Close.YES and math.isfinite(found.until_in_s):
+        return f"Yes, until {_day(now_ms + 1000 * found.until_in_s, now_ms, zone)}"
+    if found.close is Close.NOT_YET and found.reason in _AIR_FORBIDS:
+        return "Not now"
+    if found.close is Close.NOT_YET and math.isfinite(found.from_in_s):
+        hour_later = now_ms + 1000 * found.from_in_s + formats.HOUR_MS - 1
+        return f"Not before {_day(hour_later, now_ms, zone)}"
+    return WORDS[found.close]
 
 
 def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
@@ -197,6 +206,11 @@ def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo
             off = "away from its home moisture"
         joined = "Glued now, it would be" if instrument.open_now else "Held by its joints, it is"
         return f"{found.part.capitalize()}: {off}. {joined} strained to {strain}."
+    if found.reason is Reason.LEAVES:
+        return (
+            f"Its wood is near its home moisture, but the {found.part} soon leaves it in the present "
+            "air. There is no time to glue and clamp it."
+        )
     if found.reason in _AIR_FORBIDS:
         return f"Its wood is near its home moisture, but {_AIR_FORBIDS[found.reason]}"
     if found.reason is Reason.HOME_UNKNOWN:
@@ -231,18 +245,21 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
     if answer is None or ready is None:
         return ""
     yes = answer.closing.close is Close.YES
-    if yes and ready.median <= 0:
+    found = answer.closing
+    if yes and math.isinf(found.until_in_s):
         return "It stays safe in the present air."
     if yes:
         return (
-            "It does not stay safe in the present air. Glue it only if the air stays right until "
-            f"the glue is hard. {_settling(answer)}"
+            "Have it closed by then: it does not stay safe in the present air. Glue it only if the "
+            f"air stays right until the glue is hard. {_settling(answer)}"
         )
+    if found.reason is Reason.LEAVES:
+        return _settling(answer)
     unknown = answer.closing.close is Close.UNKNOWN
-    if ready.median <= 0 or (unknown and math.isinf(ready.median)):
+    if (unknown and math.isinf(found.from_in_s)) or found.reason in _AIR_FORBIDS:
         return ""
     home = standing.instrument.home
-    if math.isinf(ready.median):
+    if math.isinf(found.from_in_s):
         advice = ""
         if home is not None and home.rh_pct is not None:
             advice = (
@@ -251,10 +268,10 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
             )
         return f"Never in the present air. {_settling(answer)}{advice}"
     low, middle, high = (_day(now_ms + 1000 * s, now_ms, zone) for s in ready)
-    text = f"If the air stays as it is, from about {middle}"
     if low == middle == high:
-        return f"{text}."
-    return f"{text} ({low if ready.low > 0 else 'now'} to {high})."
+        return "If the air stays as it is."
+    low = low if ready.low > 0 else "now"
+    return f"If the air stays as it is; most likely from {middle} ({low} to {high})."
 
 
 def _settling(answer: WoodStatus) -> str:

@@ -22,7 +22,8 @@ from monitor.domain.alerts.rule_state import Latch, Seen
 from monitor.domain.cold_walls import safe_levels
 from monitor.domain.instrument import Instrument
 from monitor.domain.places import Place, band
-from monitor.science.plates.restraint import YIELD_STRAIN, restrained_strain
+from monitor.science.plates.history import MoistureHistory
+from monitor.science.plates.restraint import HELD_SHARE_MIDDLE, share_of_yield
 from monitor.science.plates.species import SPECIES
 from monitor.science.sensor_health import SATURATED_PCT
 from monitor.store import TEN_MINUTES_S, Reader
@@ -315,13 +316,21 @@ def _instrument(
     if past is None:
         return
     at = np.searchsorted(past.at_ms, looks, side="right") - 1
-    off = past.mean - past.home_moisture_pct
-    if rule.quantity == "from_rest":
-        value = off[np.argmax(np.abs(off), axis=0), np.arange(off.shape[1])]
-    else:
-        held = [part.restraint for part in past.parts]
-        per_pct = [SPECIES[part.species].along(part.cut).coefficient for part in past.parts]
-        strain = restrained_strain(np.array(held)[:, None], np.array(per_pct)[:, None], off)
-        value = np.where(past.opened, 0.0, 100 * strain.max(axis=0) / YIELD_STRAIN)
+    value = instrument_values(rule.quantity, past)
     values = np.where(at >= 0, value[np.maximum(at, 0)], np.nan)
     yield ObservedSeries(rule, seen, values, there)
+
+
+def instrument_values(quantity: str, past: MoistureHistory) -> NDArray[np.float64]:
+    """A quantity of an instrument's wood at each step of its history, best estimate, in its unit of
+    `WATCHABLE`."""
+    off = past.mean - past.home_moisture_pct
+    free = np.array([part.restraint == 0 for part in past.parts])
+    off[free] = 0.0
+    if quantity == "from_rest":
+        return np.asarray(off[np.argmax(np.abs(off), axis=0), np.arange(off.shape[1])])
+    held = [part.restraint for part in past.parts]
+    per_pct = [SPECIES[part.species].along(part.cut).coefficient for part in past.parts]
+    per_point = HELD_SHARE_MIDDLE * np.array(held) * per_pct
+    share = share_of_yield(-per_point[:, None] * off)
+    return np.asarray(np.where(past.opened, 0.0, 100 * share.max(axis=0)))

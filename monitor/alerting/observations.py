@@ -373,7 +373,8 @@ def _instrument(
             value = math.inf if math.isnan(margin) else margin
     elif found is not None and found.parts and knows_home(instrument):
         if quantity == "from_rest":
-            furthest = max(found.parts, key=lambda p: abs(p.from_home_pct.median))
+            held = [p for p in found.parts if p.part.restraint > 0] or found.parts
+            furthest = max(held, key=lambda p: abs(p.from_home_pct.median))
             value, part = furthest.from_home_pct.median, furthest.part.name
         else:
             nearest = max(found.parts, key=lambda p: p.yield_share.median)

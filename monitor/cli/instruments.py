@@ -347,13 +347,14 @@ def _off(one: WoodStanding) -> float:
 
 
 def _closing(answer: WoodStatus) -> str:
-    found = answer.closing
+    found, yes = answer.closing, answer.closing.close == "yes"
     text = f"{found.close}: {found.reason}"
     if found.part:
         text += f"\n{found.part}: strain {_percent(found.yield_share)} of yield"
-    ready = found.ready_in_s
-    if ready is not None and ready.median > 0 and not math.isinf(ready.median):
-        text += f"\nin {_span(ready.median)} if the air stays as it is"
+    if yes and math.isfinite(found.until_in_s):
+        text += f"\nuntil {_span(found.until_in_s)} from now if the air stays as it is"
+    elif not yes and math.isfinite(found.from_in_s):
+        text += f"\nin {_span(found.from_in_s)} if the air stays as it is"
     return text
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -90,7 +91,14 @@ def _agreed(standing: WoodStanding, air: PlaceAir | None, now_ms: int) -> WoodSt
         reason = Reason.AIR_VERY_DRY
     else:
         reason = Reason.AIR_VERY_DAMP
-    closing = replace(answer.closing, close=Close.NOT_YET, reason=reason, ready_in_s=None)
+    closing = replace(
+        answer.closing,
+        close=Close.NOT_YET,
+        reason=reason,
+        ready_in_s=None,
+        from_in_s=math.inf,
+        until_in_s=0.0,
+    )
     return replace(standing, answer=replace(answer, closing=closing))
 
 

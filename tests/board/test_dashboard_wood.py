@@ -148,14 +148,28 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
     standing = book.standing("va-2-viola")
     answer = standing.answer
     ready = QuantileRange(86_400.0, 3 * 86_400.0, 9 * 86_400.0)
-    soon = replace(answer, closing=replace(answer.closing, ready_in_s=ready))
-    told = wood_text.closeness(WoodStanding(standing.instrument, soon), NOON, PARIS)
+    closing = replace(answer.closing, ready_in_s=ready, from_in_s=8.2 * 86_400.0)
+
+    def told_of(**changes):
+        found = replace(answer, closing=replace(closing, **changes))
+        return wood_text.closeness(WoodStanding(standing.instrument, found), NOON, PARIS)
+
+    told = told_of()
+    assert told.word == "Not before Thu 3 Dec"
     assert told.then == (
-        "If the air stays as it is, from about Sat 28 Nov (tomorrow 12:00 to Fri 4 Dec)."
+        "If the air stays as it is; most likely from Sat 28 Nov (tomorrow 12:00 to Fri 4 Dec)."
     )
-    never = replace(answer, closing=replace(answer.closing, ready_in_s=ready._replace(high=INF)))
-    told = wood_text.closeness(WoodStanding(standing.instrument, never), NOON, PARIS)
-    assert told.then.endswith("to never).")
+    assert told_of(ready_in_s=ready._replace(high=INF)).then.endswith("to never).")
+    # The hour is rounded up where it begins and down where it ends.
+    assert told_of(from_in_s=3_700.0).word == "Not before today 14:00"
+    good = {"close": Close.YES, "reason": Reason.NEAR_HOME}
+    told = told_of(until_in_s=4 * 3_600.0 + 900, **good)
+    assert told.word == "Yes, until today 16:00"
+    assert "does not stay safe in the present air" in told.then
+    assert told_of(until_in_s=INF, **good).word == "Yes"
+    soon = told_of(reason=Reason.LEAVES, from_in_s=INF)
+    assert soon.word == "Not yet"
+    assert "no time to glue" in soon.why
     old = replace(
         answer,
         closing=replace(

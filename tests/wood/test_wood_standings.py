@@ -246,7 +246,7 @@ def test_safe_to_close_never_disagrees_with_what_the_air_says(tmp_path, rh, temp
     assert found.answer.closing.reason is reason
     assert (found.answer.closing.close is Close.YES) == (not forbids)
     told = closeness(found, NOW, ZoneInfo("UTC"))
-    assert told.word == ("Not yet" if forbids else "Yes")
+    assert told.word == ("Not now" if forbids else "Yes")
     if forbids:
         assert forbids.lower() in told.why.lower()
         assert "stays safe" not in told.then
@@ -257,7 +257,7 @@ def test_what_is_still_cold_is_not_safe_to_close(shop):
     one = shop.take_in(ago=HOUR, home=50.0, arrived_temp_c=-5.0, open=True)
     assert shop.standing(one).answer.closing.reason is Reason.COLD
     told = closeness(shop.standing(one), NOW, ZoneInfo("UTC"))
-    assert (told.word, told.then) == ("Not yet", "")
+    assert (told.word, told.then) == ("Not now", "")
     assert "Leave its case shut" in told.why
     warm = shop.take_in("VN-32", ago=HOUR, home=50.0, open=True)
     assert shop.standing(warm).answer.closing.close is Close.YES

@@ -22,8 +22,8 @@ def wood_rules() -> tuple[Rule, ...]:
             name="Far from home moisture",
             quantity="from_rest",
             test=Test.OUTSIDE,
-            low=-1.5,
-            high=1.5,
+            low=-1.8,
+            high=2.4,
             back=0.3,
             urgency=2,
             hold_s=HOUR_S,
@@ -34,8 +34,9 @@ def wood_rules() -> tuple[Rule, ...]:
                 "Its wood holds more or less water than at home. Parts closed or fitted now "
                 "will be under strain at home."
             ),
-            source="1.5 % moisture is a little over half of what brings held spruce to its yield "
-            "strain (computed; Mecklenburg, Tumosa, Erhardt 1998)",
+            source="10 % RH to either side of a home between 40 and 60 % RH brings −1.7 to +2.1 "
+            "points (Wood Handbook eq. 4-5), which a steady home may have (the least band of "
+            "EN 15757, from memory)",
             do=("Do not close it. {towards home} See Wood."),
             caution=f"{HUMIDIFIER} {HEATERS}",
         ),
@@ -54,7 +55,8 @@ def wood_rules() -> tuple[Rule, ...]:
             why=(
                 "Wood that cannot move is near its yield strain. Seams open and old repairs fail."
             ),
-            source="yield strain 0.004 of Mecklenburg, Tumosa, Erhardt 1998",
+            source="stretched: yield strain 0.004 of Mecklenburg, Tumosa, Erhardt 1998; pressed: 0.5 to "
+            "1 % of Hoadley 1998; joints hold 60 to 100 % of the movement (ours)",
             do=(
                 "If it is too dry, put it in its case or a bag now. If it is too damp, leave it in "
                 "the room and do not shut it in. Change the air back slowly, by at most 5 % RH a "

@@ -33,7 +33,7 @@ from monitor.science.plates.monte_carlo import (
 )
 from monitor.science.plates.movement import dimensional_change
 from monitor.science.plates.parts import Part, checked_parts
-from monitor.science.plates.restraint import YIELD_STRAIN
+from monitor.science.plates.restraint import share_of_yield
 from monitor.science.plates.species import SPECIES
 from monitor.science.quantiles import QuantileRange, quantile_range
 from monitor.science.ranges import Floats
@@ -43,6 +43,13 @@ from monitor.science.waits.monte_carlo import ORDINARY_SENSOR, SensorUncertainty
 CLOSE_SHARE = 0.5
 """Closed now, a part taken home may strain by this share of its yield, at the median; at 90 % of
 the draws it must stay below yield. [-]  Ours."""
+
+CLOSE_FAR_PCT = 1.5
+"""Nothing is closed further from its home moisture than this, at the median. [% MC]  Ours: about what
+10 % RH to either side of the home brings; the alert on that ends there."""
+
+CLOSE_AHEAD_S = 7_200.0
+"""Nothing is closed that is not safe for at least so long: the work takes its time. [s]  Ours."""
 
 PRESENT_MS = DAY_MS
 """The present air is the mean of this long, to level day and night. [ms]  Ours."""
@@ -79,6 +86,7 @@ class Reason(StrEnum):
     HOME_UNKNOWN = "the air of its home is not known"
     GAPS = "the log has gaps"
     WIDE = "the range is too wide to tell"
+    LEAVES = "it soon moves too far from its rest"
     AIR_VERY_DRY = "the air is very dry: close no joints"
     AIR_VERY_DAMP = "the air is very damp: glue nothing new"
     COLD = "it is too cold: leave its case shut"
@@ -87,11 +95,12 @@ class Reason(StrEnum):
 class WoodAssumptions(StrEnum):
     """Assumptions that an assessment rests on."""
 
-    HOME_MOISTURE_ON_ARRIVAL = "it came with the moisture that wood keeps at its home"
+    HOME_MOISTURE_ON_ARRIVAL = "it came with the moisture that wood keeps at its home, ±1.3 points"
     HOME_INDOORS = "its home is not known: wood indoors, 8 % moisture, 6 to 11 %"
     GAPS_BRIDGED = "gaps in the log are bridged by the readings beside them, ±15 % RH"
     PRESENT_AIR = "the present air is the mean of the last 24 hours, and stays"
     ENCLOSED_AS_VIOLIN = "the air inside lags as in a violin; nothing larger was measured"
+    JOINTS_GIVE = "joints hold 60 to 100 % of the movement; pressed wood yields at 0.5 to 1 %"
     SPRUCE_DIFFUSION = "all woods take up water as spruce does, within three times"
 
 
@@ -104,9 +113,10 @@ class PartStatus:
     `change_mm`: free change across the stated width against home, negative: shrunk, a gap opens;
     positive: swollen. `settled_change_mm`: where that ends in the present air.
     `settles_in_s`: until a tenth of the way is left; inf: later than 400 days.
-    `yield_share`: its restrained strain, glued at the one and taken to the other of its moisture
-    now and its home moisture, as a share of the yield strain. `stress_mpa`: the elastic estimate of the
-    stress, high because slow change relaxes; None where no modulus of the wood is known.
+    `yield_share`: its restrained strain as a share of the strain at which it yields, stretched or
+    pressed. Of an open instrument: glued now and taken home; else: glued at home and held now.
+    `stress_mpa`: the elastic estimate of that stress, high because slow change relaxes; None where no
+    modulus of the wood is known.
     What rests on the present air is NaN where that is not known.
     """
 
@@ -129,9 +139,11 @@ class PartStatus:
 class Closing:
     """Safe to close: the answer, why, and the part that decides.
 
-    `yield_share`: of each draw's worst part, as in `PartStatus`; `part`: the worst at the median.
-    `ready_in_s`: how long until the share of every part stays within `CLOSE_SHARE`, if the present
-    air holds; inf: not within 400 days; None where the present air is not known.
+    `yield_share`: of each draw's worst part, glued now and taken home; `part`: the worst at the
+    median. If the present air holds: `ready_in_s`: how long until every part stays within
+    `CLOSE_SHARE` and `CLOSE_FAR_PCT`, by draw; None where the present air is not known. `from_in_s`,
+    `until_in_s`: from when closing is safe, and until when, in the draws as a whole. inf: not within
+    400 days.
     """
 
     close: Close
@@ -139,6 +151,8 @@ class Closing:
     part: str
     yield_share: QuantileRange
     ready_in_s: QuantileRange | None
+    from_in_s: float = np.inf
+    until_in_s: float = np.inf
 
 
 @dataclass(frozen=True)
@@ -194,7 +208,8 @@ def assess(
     open_now = any(o.from_ms < stay.until_ms <= (o.until_ms or stay.until_ms) for o in opened)
     draws = plate_draws(sensor)
     facts = (open_now, known_share, _longest_gap_s(stay), air.last_ms)
-    assumed = [WoodAssumptions.HOME_MOISTURE_ON_ARRIVAL, WoodAssumptions.SPRUCE_DIFFUSION]
+    assumed = [WoodAssumptions.HOME_MOISTURE_ON_ARRIVAL, WoodAssumptions.JOINTS_GIVE]
+    assumed += [WoodAssumptions.SPRUCE_DIFFUSION]
     assumed += [WoodAssumptions.HOME_INDOORS] * (home.rh_pct is None)
     assumed += [WoodAssumptions.GAPS_BRIDGED] * bool(gaps.any())
     assumed += [WoodAssumptions.ENCLOSED_AS_VIOLIN]
@@ -230,10 +245,12 @@ class _Wood:
         self.woods = [SPECIES[p.species] for p in parts]
         self.grains = [w.along(p.cut) for w, p in zip(self.woods, parts, strict=True)]
         per_pct = [p.restraint * g.coefficient for p, g in zip(parts, self.grains, strict=True)]
-        self.per_pct = np.multiply.outer(draws.movement, per_pct)  # restrained strain per % MC
+        self.held = np.array([part.restraint > 0 for part in parts])
+        # restrained strain per % MC
+        self.per_pct = np.multiply.outer(draws.movement * draws.held, per_pct)
         self._plates: dict[bool, Plates] = {}
         self._recent: list[PlateDrive] = []
-        self.state = uniform(self.home)
+        self.state = uniform(np.maximum(self.home + draws.arrival_pct[:, None], 0.0))
         self.opened = False
 
     def plates(self, *, opened: bool) -> Plates:
@@ -272,11 +289,32 @@ class _Wood:
         ahead = plates.ahead(tau, settle, state=self.state)
         return _Future(np.broadcast_to(settle, self.home.shape), ahead)
 
-    def yield_share(self, mean: Floats) -> Floats:
-        """Restrained strain from the home moisture to this one, over the yield strain. [-]"""
+    def stretch(self, mean: Floats, *, closing: bool) -> Floats:
+        """Strain of held wood, above 0 where it is stretched: glued at this moisture and taken home
+        (`closing`), or glued at home and brought to this moisture. [-]"""
         extra = mean.ndim - self.home.ndim
         home, per_pct = (a.reshape(a.shape + (1,) * extra) for a in (self.home, self.per_pct))
-        return np.asarray(per_pct * np.abs(mean - home) / YIELD_STRAIN)
+        off = mean - home
+        return np.asarray(per_pct * (off if closing else -off))
+
+    def yield_share(self, mean: Floats, *, closing: bool) -> Floats:
+        """Share of the yield strain that `stretch` is. [-]"""
+        limit = self.draws.compression_yield.reshape(-1, *(1,) * (mean.ndim - 1))
+        return share_of_yield(self.stretch(mean, closing=closing), limit)
+
+    def far_pct(self, mean: Floats) -> Floats:
+        """Greatest distance of a held part from home moisture, at the median of the draws. [% MC]"""
+        extra = mean.ndim - self.home.ndim
+        home = self.home.reshape(self.home.shape + (1,) * extra)
+        off = np.abs(np.median(mean - home, axis=0))
+        return np.asarray(np.where(self.held.reshape(-1, *(1,) * extra), off, 0.0).max(axis=0))
+
+    def closable(self, mean: Floats) -> NDArray[np.bool_]:
+        """Mask of moistures, (draws, parts, ...), at which closing is safe by all draws together."""
+        share = self.yield_share(mean, closing=True).max(axis=1)
+        middle, high = np.quantile(share, [0.5, 0.9], axis=0)
+        near = self.far_pct(mean) <= CLOSE_FAR_PCT
+        return np.asarray((middle <= CLOSE_SHARE) & (high <= 1) & near)
 
     def change_mm(self, i: int, mean: Floats) -> Floats:
         free = dimensional_change(
@@ -297,7 +335,9 @@ class _Wood:
             off = np.abs(future.ahead[:, i] - settle[:, None])
             least = np.maximum(SETTLED_SHARE * np.abs(mean - settle), SETTLED_PCT)
             settles_in = _from_then_on(np.asarray(off <= least[:, None]))
-        share = self.yield_share(self.state[..., 0])[:, i]
+        now = self.state[..., 0]
+        share = self.yield_share(now, closing=self.opened)[:, i]
+        stretch = self.stretch(now, closing=self.opened)[:, i]
         modulus = self.grains[i].modulus_mpa
         return PartStatus(
             part=self.parts[i],
@@ -312,30 +352,55 @@ class _Wood:
             settled_change_mm=quantile_range(self.change_mm(i, settle)),
             settles_in_s=quantile_range(settles_in),
             yield_share=quantile_range(share),
-            stress_mpa=None if modulus is None else quantile_range(modulus * YIELD_STRAIN * share),
+            stress_mpa=None if modulus is None else quantile_range(modulus * np.abs(stretch)),
         )
 
 
 def _closing(wood: _Wood, future: _Future | None, home: HomeAir, known_share: float) -> Closing:
     """Closing by the worst part of each draw; named is the part that is worst at the median."""
-    shares = wood.yield_share(wood.state[..., 0])
+    now = wood.state[..., 0]
+    shares = wood.yield_share(now, closing=True)
     worst = int(np.median(shares, axis=0).argmax())
     share, part = quantile_range(shares.max(axis=1)), wood.parts[worst].name
     if future is None:
         return Closing(Close.UNKNOWN, Reason.OLD_AIR, part, share, None)
-    within = np.all(wood.yield_share(future.ahead) <= CLOSE_SHARE, axis=1)
-    ready = quantile_range(_from_then_on(within))
-    home_known = home.rh_pct is not None
-    if home_known and share.median <= CLOSE_SHARE and share.high <= 1:
-        return Closing(Close.YES, Reason.NEAR_HOME, part, share, ready)
-    if share.median > CLOSE_SHARE and (home_known or share.low > CLOSE_SHARE):
-        drier = np.median(wood.state[:, worst, 0] - wood.home[:, worst]) < 0
-        side = Reason.TOO_DRY if drier else Reason.TOO_DAMP
-        return Closing(Close.NOT_YET, side, part, share, ready)
-    unsure = Reason.GAPS if known_share < MUCH_KNOWN else Reason.WIDE
+    strained = wood.yield_share(future.ahead, closing=True) > CLOSE_SHARE
+    far = wood.held[:, None] & (np.abs(future.ahead - wood.home[..., None]) > CLOSE_FAR_PCT)
+    within = ~np.any(strained | far, axis=1)
+    safe = wood.closable(future.ahead)
+    from_s = float(_from_then_on(safe))
+    until_s = float(AHEAD_S[(~safe).argmax()]) if not safe.all() else np.inf
+    close, reason = _answer(wood, share, worst, until_s, home, known_share)
+    if close is not Close.YES and from_s == 0:
+        from_s = np.inf  # the present air alone does not forbid it
     return Closing(
-        Close.UNKNOWN, unsure if home_known else Reason.HOME_UNKNOWN, part, share, ready
+        close, reason, part, share, quantile_range(_from_then_on(within)), from_s, until_s
     )
+
+
+def _answer(
+    wood: _Wood,
+    share: QuantileRange,
+    worst: int,
+    until_s: float,
+    home: HomeAir,
+    known_share: float,
+) -> tuple[Close, Reason]:
+    """Answer to whether it may be closed, and why."""
+    now, home_known = wood.state[..., 0], home.rh_pct is not None
+    drier = np.median(now[:, worst] - wood.home[:, worst]) < 0
+    side = Reason.TOO_DRY if drier else Reason.TOO_DAMP
+    if home_known and wood.closable(now):
+        if until_s < CLOSE_AHEAD_S:
+            return Close.NOT_YET, Reason.LEAVES
+        return Close.YES, Reason.NEAR_HOME
+    if home_known and wood.far_pct(now) > CLOSE_FAR_PCT:
+        return Close.NOT_YET, side
+    if share.median > CLOSE_SHARE and (home_known or share.low > CLOSE_SHARE):
+        return Close.NOT_YET, side
+    if not home_known:
+        return Close.UNKNOWN, Reason.HOME_UNKNOWN
+    return Close.UNKNOWN, Reason.GAPS if known_share < MUCH_KNOWN else Reason.WIDE
 
 
 def _from_then_on(good: NDArray[np.bool_]) -> Floats:

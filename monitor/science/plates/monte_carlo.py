@@ -10,6 +10,7 @@ import numpy as np
 from monitor.science.plates.air_steps import INDOOR_PCT, HomeAir
 from monitor.science.plates.diffusion import DIFFUSIVITY_FACTOR, DIFFUSIVITY_M2_S
 from monitor.science.plates.faces import AIR_TRANSFER_M_S, ENCLOSED_LAG_S, SLOW_AIR_TRANSFER_M_S
+from monitor.science.plates.restraint import COMPRESSION_YIELD, HELD_SHARE
 from monitor.science.plates.species import MOVEMENT_SPREAD
 from monitor.science.ranges import Floats, checked
 from monitor.science.waits.monte_carlo import SensorUncertainty
@@ -31,13 +32,18 @@ HYSTERESIS_PCT = 0.7
 HOME_U_RH_PCT = 5.0
 """Expanded uncertainty of a home's air as told, coverage factor 2. [% RH]  Ours."""
 
+ARRIVAL_U_PCT = 1.3
+"""Expanded uncertainty of the moisture that an instrument arrives with, against that of its home:
+the weeks before and the way. Coverage factor 2. [% MC]  Ours: about 8 % RH."""
+
 GAP_U_RH_PCT = 15.0
 """Expanded uncertainty of the air in a gap of the log, coverage factor 2. [% RH]  Ours."""
 
 
 class PlateDraws(NamedTuple):
     """Values of each draw, of shape (`COUNT`,): [m²/s], [m/s], [s], [% MC], [-], [K], [% RH], [%
-    RH], and a standard normal score for the home."""
+    RH], a standard normal score for the home; share of the movement that joints take [-], elastic
+    limit of pressed wood [-], moisture on arrival against that of the home [% MC]."""
 
     diffusivity_m2_s: Floats
     air_m_s: Floats
@@ -48,13 +54,16 @@ class PlateDraws(NamedTuple):
     rh_pct: Floats
     gap_rh_pct: Floats
     home: Floats
+    held: Floats
+    compression_yield: Floats
+    arrival_pct: Floats
 
 
 def plate_draws(sensor: SensorUncertainty) -> PlateDraws:
     """A Latin hypercube: each margin is its own distribution, always the same.
 
-    D, S and the enclosed lag are spread evenly in the logarithm between their ends, hysteresis
-    evenly, the rest normally.
+    D, S, the enclosed lag and the limit of pressed wood are spread evenly in the logarithm between
+    their ends, hysteresis and restraint evenly, the rest normally.
 
     Raises
     ------
@@ -68,6 +77,9 @@ def plate_draws(sensor: SensorUncertainty) -> PlateDraws:
     share = [random.permutation(even) for _ in range(4)]
     scores = np.array([NormalDist().inv_cdf(u) for u in even.tolist()])
     score = [random.permutation(scores) for _ in range(5)]
+    held, pressed = (random.permutation(even) for _ in range(2))
+    arrival = random.permutation(scores)
+    low, high = COMPRESSION_YIELD
     return PlateDraws(
         DIFFUSIVITY_M2_S * DIFFUSIVITY_FACTOR ** (2 * share[0] - 1),
         SLOW_AIR_TRANSFER_M_S * (AIR_TRANSFER_M_S / SLOW_AIR_TRANSFER_M_S) ** share[1],
@@ -78,6 +90,9 @@ def plate_draws(sensor: SensorUncertainty) -> PlateDraws:
         u_rh / 2 * score[2],
         GAP_U_RH_PCT / 2 * score[3],
         score[4],
+        HELD_SHARE[0] + (HELD_SHARE[1] - HELD_SHARE[0]) * held,
+        low * (high / low) ** pressed,
+        ARRIVAL_U_PCT / 2 * arrival,
     )
 
 

@@ -7,12 +7,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from monitor.science.plates.assessment import CLOSE_SHARE
+from monitor.science.plates.assessment import CLOSE_FAR_PCT, CLOSE_SHARE
 from monitor.science.plates.diffusion import Plates, speed
 from monitor.science.plates.faces import face_transfers
 from monitor.science.plates.movement import dimensional_change
 from monitor.science.plates.parts import Part, checked_parts
-from monitor.science.plates.restraint import YIELD_STRAIN
+from monitor.science.plates.restraint import HELD_SHARE_MIDDLE, share_of_yield
 from monitor.science.plates.species import SPECIES
 from monitor.science.quantiles import QuantileRange
 from monitor.science.ranges import Floats
@@ -22,9 +22,9 @@ from monitor.science.wood import TEMP_C, equilibrium_moisture_content
 class PartProjection(NamedTuple):
     """A part where the middle of the members takes it furthest from its home moisture.
 
-    `step`: when; `yield_share`: its restrained strain then as a share of the yield strain, at the
-    median; `now_pct` and `from_home_pct` [% MC], negative: drier; `change_mm` of its width
-    against home, negative: narrower; `middle_pct` (steps,): its moisture, median. [%]
+    `step`: when; `yield_share`: its strain then as a share of the strain at which it yields, as in
+    `PartStatus`, at the median; `now_pct` and `from_home_pct` [% MC], negative: drier; `change_mm`
+    of its width against home, negative: narrower; `middle_pct` (steps,): its moisture, median. [%]
     """
 
     part: Part
@@ -88,13 +88,17 @@ def project(
         [plates.course(t, a, state=state).mean for t, a in zip(tau, air, strict=True)]
     )  # (members, parts, steps)
     off = mean - home_moisture_pct
-    share = np.zeros((len(mean), mean.shape[2]))
+    share, far = np.zeros((len(mean), mean.shape[2])), np.zeros(mean.shape[2])
     found = []
     for i, part in enumerate(parts):
         wood = SPECIES[part.species]
         grain = wood.along(part.cut)
-        own = part.restraint * grain.coefficient * np.abs(off[:, i]) / YIELD_STRAIN
-        share = np.maximum(share, own)
+        held = part.restraint * HELD_SHARE_MIDDLE * grain.coefficient
+        glued = share_of_yield(held * off[:, i])  # now, and taken home
+        share = np.maximum(share, glued)
+        own = glued if opened else share_of_yield(-held * off[:, i])
+        if part.restraint:
+            far = np.maximum(far, np.abs(np.median(off[:, i], axis=0)))
         middle = np.median(off[:, i], axis=0)
         step = int(np.abs(middle).argmax())
         change = dimensional_change(
@@ -116,7 +120,8 @@ def project(
             )
         )
     found.sort(key=lambda one: -one.yield_share)
-    return PlatesProjection(tuple(found), np.median(share, axis=0) <= CLOSE_SHARE)
+    closable = (np.median(share, axis=0) <= CLOSE_SHARE) & (far <= CLOSE_FAR_PCT)
+    return PlatesProjection(tuple(found), closable)
 
 
 def _range(values: Floats) -> QuantileRange:
