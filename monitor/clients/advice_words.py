@@ -121,14 +121,16 @@ def _what_room(worked: SheetCalculation, room: RoomChange) -> str:
     }
     if kind is Measure.COOLER_ROOM:
         return say.text(
-            "Keep it in a room that is heated less, about {kelvin} cooler, but not below {least} "
+            "Keep it and play it in a room that is heated less, about {kelvin} cooler, but not "
+            "below {least} "
             "({months}).",
             **values,
             least=say.temperature(COOLEST_C),
         )
     if kind is Measure.WARMER_ROOM:
         return say.text(
-            "Keep it in a room that is heated more, about {kelvin} warmer, up to {most} ({months}).",
+            "Keep it and play it in a room that is heated more, about {kelvin} warmer, up to "
+            "{most} ({months}).",
             **values,
             most=say.temperature(WARMEST_C),
         )
@@ -146,27 +148,28 @@ def _what_room(worked: SheetCalculation, room: RoomChange) -> str:
         )
     if kind is Measure.SMALL_ROOM:
         return say.text(
-            "Keep it in one small room with its door shut. Run a humidifier there that can give "
-            "{litres} a day, set to {set} ({months}).",
+            "Keep it and play it in one small room with its door shut. Run a humidifier there "
+            "that can give {litres} a day, set to {set} ({months}).",
             **values,
         )
     if kind is Measure.DEHUMIDIFIER:
         return say.text(
-            "Keep it in one small room with its door and windows shut. Run a dehumidifier there, set "
-            "to {set} ({months}).",
+            "Keep it and play it in one small room with its door and windows shut. Run a "
+            "dehumidifier there, set to {set} ({months}).",
             **values,
         )
     if kind is Measure.BOTH_IN_ROOM and room.also is not None:
         return say.text(
-            "Keep it in one small room with its door and windows shut. Run a humidifier there that "
-            "can give {litres} a day, set to {set} ({months}), and a dehumidifier, set to {high} "
-            "({damp}).",
+            "Keep it and play it in one small room with its door and windows shut. Run a "
+            "humidifier there that can give {litres} a day, set to {set} ({months}), and a "
+            "dehumidifier, set to {high} ({damp}).",
             **values,
             high=say.percent(room.also.set_pct),
             damp=_months(worked, room.also.months),
         )
     return say.text(
-        "Keep it in an air-conditioned room with its windows shut ({months}).", **values
+        "Keep it and play it in an air-conditioned room with its windows shut ({months}).",
+        **values,
     )
 
 

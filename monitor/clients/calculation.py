@@ -24,6 +24,11 @@ from monitor.science.ranges import Floats
 COLD_C, WARM_C = -5.0, 25.0
 """Outdoors on a cold and a warm day where the weather is not known. [°C]  Ours."""
 CAR_MIN = 60.0
+NOT_COLD_C = 15.0
+"""Where it is always warmer outdoors than this, no certain cold day is named. [°C]  Ours."""
+WARM_HOME_C = 24.0
+"""A home that is warmer than this in every month is taken to stand where it never gets cold. [°C]
+Ours."""
 DRIER = 0.9
 """Outdoor air holds clearly less water than a home's below this share of it. [-]  Ours."""
 
@@ -127,6 +132,18 @@ class SheetCalculation:
         day = int(limit.argmin()) // 24
         cold_c = float(outdoors.temp_c[24 * day : 24 * day + 24].mean())
         return cold_c, float(limit.min())
+
+    @property
+    def never_cold(self) -> bool:
+        """True where no cold day outdoors is known or to be expected: only warm ones were typed, or the
+        weather is not known and the home is warm in every month of the year."""
+        if self.year.outdoors is not None:
+            return float(self.year.outdoors.temp_c.min()) > NOT_COLD_C
+        if typed := self.wish.outdoors_c:
+            return min(typed) > NOT_COLD_C
+        month = month_of_hour()
+        warmth = [float(self.year.temp_c[month == m].mean()) for m in range(12)]
+        return not self.unknown and min(warmth) > WARM_HOME_C
 
     @property
     def airing(self) -> bool:

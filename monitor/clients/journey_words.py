@@ -11,14 +11,12 @@ if TYPE_CHECKING:
 LEAST_SHUT_H, LONG_SHUT_H = 2, 8
 """A cold case is left shut for at least so long; for longer than the second, overnight. [h]  Common
 practice, no source."""
-NOT_COLD_C = 15.0
-"""Who typed only outdoor temperatures above this is not warned of a certain cold day. [°C]  Ours."""
 
 
 def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
     say, cold = worked.wish.language, worked.cold
     lines = []
-    wait, typed = cold.warm_up.open_min, worked.wish.outdoors_c
+    wait = cold.warm_up.open_min
     what = _shut(worked)
     if not math.isfinite(wait.high):
         lines.append(
@@ -28,7 +26,7 @@ def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
                 what=what,
             )
         )
-    elif wait.high <= 0 or (typed and min(typed) > NOT_COLD_C):
+    elif wait.high <= 0 or worked.never_cold:
         lines.append(
             say.text("If it is cold when you bring it into a warm room, {what}.", what=what)
         )
@@ -50,6 +48,14 @@ def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
                 "{rh} RH in it. Take anything wet out of the case and keep the journey short.",
                 cold=say.temperature(worked.wets_c),
                 rh=say.percent(sum(worked.wish.band_pct) / 2),
+            )
+        )
+    if worked.never_cold:
+        lines.append(
+            say.text(
+                "If you carry it from a cool room into hot, damp air, leave the case shut until it has "
+                "warmed, for at least {n} hours.",
+                n=say.number(LEAST_SHUT_H),
             )
         )
     hot = worked.car.temp_c

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.clients import phrases
 from monitor.science.case.devices import MONTH_STARTS, Buffer, Humidifier
-from monitor.science.case.measures import Measure, Option
+from monitor.science.case.measures import HUMIDIFIED, Measure, Option
 
 if TYPE_CHECKING:
     from monitor.clients.calculation import SheetCalculation
@@ -133,7 +133,7 @@ def table_of(worked: SheetCalculation) -> Table:
 def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
     ends = f"{say.number(option.lowest_pct.median)} %, {say.number(option.highest_pct.median)} %"
     water = "–"
-    if option.room is not None and option.room.litres_day:
+    if option.kind in HUMIDIFIED:
         water = say.litres(option.year_l.median)
     elif isinstance(option.device, Humidifier):
         water = say.water(1000 * option.year_l.median)

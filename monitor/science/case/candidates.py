@@ -192,10 +192,9 @@ class Candidates:
         if self.dry:
             change = RoomChange(months=self.dry, set_pct=min(low + 5, trial.middle))
             need = litres_needed(trial.year, change)
-            litres = next((n for n in LITRES_DAY if n >= need), None)
-            if litres is not None:
-                room = humidified(trial.year, replace(change, litres_day=litres))
-                yield Measure.SMALL_ROOM, room
+            litres = next((n for n in LITRES_DAY if n >= need), MOST_LITRES_DAY)
+            room = humidified(trial.year, replace(change, litres_day=litres))
+            yield Measure.SMALL_ROOM, room
             home = self.whole_home(change)
             if home is not None:
                 yield Measure.ROOM, home

@@ -81,9 +81,8 @@ def dehumidified(year: HomeYear, change: RoomChange) -> ChangedRoom:
 
 def both(dry: ChangedRoom, change: RoomChange) -> ChangedRoom:
     """A humidified room that is dehumidified in other months."""
-    made = dehumidified(dry.year, change).year
-    litres = dry.year.litres_day + made.litres_day
-    return ChangedRoom(replace(dry.change, also=change), replace(made, litres_day=litres))
+    made = replace(dehumidified(dry.year, change).year, litres_day=dry.year.litres_day)
+    return ChangedRoom(replace(dry.change, also=change), made)
 
 
 def wall_limit_pct(year: HomeYear) -> Floats:
