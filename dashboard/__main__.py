@@ -9,7 +9,9 @@ import signal
 import sys
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
+from dashboard.access.guard import REQUEST_MAX
 from monitor.core import logs
 from monitor.core.errors import SettingsFault
 from monitor.settings import Settings, load
@@ -56,6 +58,8 @@ def serve(settings: Settings) -> int:
             port=settings.board.port,
             threads=THREADS,
             ident=None,
+            max_request_body_size=REQUEST_MAX,
+            **_proxy(settings.board.trusted_proxy),
         )
     except OSError as exc:
         log.error(
@@ -75,6 +79,14 @@ def serve(settings: Settings) -> int:
     server.run()  # waitress ends it on SystemExit, after the requests under way
     log.info("board ended")
     return 0
+
+
+def _proxy(address: str) -> dict[str, Any]:
+    """Options that believe the headers of one proxy; those of anybody else are taken off."""
+    if not address:
+        return {}
+    believed = {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"}
+    return {"trusted_proxy": address, "trusted_proxy_headers": believed}
 
 
 if __name__ == "__main__":

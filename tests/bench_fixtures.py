@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 import dashboard_fixtures as shop_air
 import pytest
 
-from dashboard.app import create_app
 from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
@@ -95,4 +94,4 @@ def book(settings):
 
 @pytest.fixture
 def client(settings):
-    return create_app(settings).server.test_client()
+    return shop_air.board_client(settings)

@@ -18,6 +18,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from conftest import free_port
 
+from monitor.settings.board_keys import make_board_keys, open_code
 from monitor.store import Writer
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -206,7 +207,14 @@ def visit(chromium):
         one.context.close()
 
 
+def let_change(context, url: str, data: Path) -> None:
+    """Open the link that `benchweather board` prints, as the browser of the shop's computer does."""
+    code = open_code(make_board_keys(data / "secrets.json"), time.time())
+    assert context.request.get(f"{url}/open/{code}").ok
+
+
 def opened(seen: Visit, board: Board, path: str):
+    let_change(seen.context, board.url, board.settings.data)
     seen.page.goto(board.url + path)
     seen.page.wait_for_selector("main")
     seen.settled()

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import json
 import threading
+import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import numpy as np
+from flask.testing import FlaskClient
 
 from monitor.clients import archive
 from monitor.commands import Commands
@@ -18,6 +19,7 @@ from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.runtime import heartbeat
 from monitor.settings import Settings, load
+from monitor.settings.board_keys import make_board_keys, open_code
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s
 
@@ -207,13 +209,21 @@ def command_link(settings: Settings, commands: Commands) -> Iterator[None]:
                     return archive.carry_out(writer, command)
             return commands.carry_out(command, now_ms())
 
-    if not settings.secrets_path.exists():
-        settings.secrets_path.write_text(
-            json.dumps({"session_key": "k" * 40, "calendar_token": "t" * 40})
-        )
+    make_board_keys(settings.secrets_path)
     opened = CommandLink(settings.command_link_path, handle)
     opened.start()
     try:
         yield
     finally:
         opened.stop()
+
+
+def board_client(settings: Settings, host: str = "localhost") -> FlaskClient:
+    """A browser of the shop's computer: it has opened the link that the terminal prints."""
+    keys = make_board_keys(settings.secrets_path)
+    from dashboard.app import create_app
+
+    client = create_app(settings).server.test_client()
+    link = f"/open/{open_code(keys, time.time())}"
+    assert client.get(link, headers={"Host": host}).headers["Location"] == "/"
+    return client

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 REQUEST_MAX = 1_000_000
 """Largest request taken. [bytes]"""
 WILDCARDS = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, not bound to
-FORWARDED = ("Forwarded", "X-Forwarded-For", "X-Real-Ip", "Via")
-"""A request that bears one of these was passed on: it may come from anywhere."""
 SAFE = ("GET", "HEAD", "OPTIONS")
 UPDATE_PATH = "/_dash-update-component"
 HEADERS = {
@@ -63,6 +61,8 @@ def protect(app: Dash, board: Board) -> None:
             response.headers.setdefault(name, value)
         page = response.mimetype == "text/html"
         response.headers["Content-Security-Policy"] = policy(app) if page else "default-src 'none'"
+        if flask.request.is_secure:
+            response.headers["Strict-Transport-Security"] = "max-age=31536000"
         if page or response.mimetype == "application/json":
             response.headers["Cache-Control"] = "no-store"
         return response
@@ -121,18 +121,6 @@ def allowed(host: str, board: Board) -> bool:
     if name in {*LOOPBACK, board.host.lower(), *(n.lower() for n in board.names)}:
         return True
     return board.host in WILDCARDS and _is_address(name)
-
-
-def from_here(request: flask.Request) -> bool:
-    """True if a request was made on this machine, by its own name, and not forwarded."""
-    if any(name in request.headers for name in FORWARDED):
-        return False
-    try:
-        address = ipaddress.ip_address((request.remote_addr or "").partition("%")[0])
-    except ValueError:
-        return False
-    mapped = getattr(address, "ipv4_mapped", None)
-    return (mapped or address).is_loopback and host_name(request.host) in LOOPBACK
 
 
 def same_origin(request: flask.Request, *, needed: bool = False) -> bool:

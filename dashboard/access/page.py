@@ -37,21 +37,25 @@ def layout(shop: ShopData, code: str, seconds: str) -> Component:
             html.P(text),
             html.P(dcc.Link("To the bench", href="/bench", className="tap main")),
         ]
-        if sign_in.signed_in(shop.settings):
-            parts.append(
-                html.Form(
-                    html.Button("Sign out", type="submit", className="tap"),
-                    action="/sign-out",
-                    method="POST",
-                )
+        parts.append(
+            html.Form(
+                html.Button("Sign out", type="submit", className="tap"),
+                action="/sign-out",
+                method="POST",
             )
+        )
     elif not may.sign_in:
+        if text := fault(code, seconds):
+            parts.append(html.P(text, role="alert", className="lead"))
         parts.append(html.P(may.why))
     else:
         if text := fault(code, seconds):
             parts.append(html.P(text, role="alert", className="lead"))
         parts += [
-            html.P("The password of the board is set in the settings on the shop's computer."),
+            html.P(
+                "The password of the board is set in the settings on the shop's computer. On that "
+                "computer, `benchweather board` prints a link that needs no password."
+            ),
             html.Form(
                 [
                     html.Div(
@@ -81,6 +85,11 @@ def layout(shop: ShopData, code: str, seconds: str) -> Component:
 
 def fault(code: str, seconds: str) -> str:
     """Reason why signing in failed; empty if it did not."""
+    if code == "ended":
+        return (
+            "This link is no longer good. Run `benchweather board` on the shop's computer for a "
+            "new one."
+        )
     if code == "wrong":
         return "Wrong password."
     if code == "wait" and seconds.isdigit():

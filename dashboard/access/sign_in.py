@@ -1,10 +1,10 @@
-"""Signing in: from another machine, only who knows the board's password may change anything."""
+"""Signing in: a browser may change things once it has opened a link from the shop's computer, or
+is signed in with the board's password."""
 
 from __future__ import annotations
 
 import hashlib
 import hmac
-import json
 import threading
 import time
 from datetime import timedelta
@@ -15,6 +15,7 @@ from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
 
 from dashboard.access import guard
 from monitor.core.backoff import doubled
+from monitor.settings.board_keys import code_holds, local_mark, read_board_keys
 
 if TYPE_CHECKING:
     from dash import Dash
@@ -33,22 +34,6 @@ ALL_TRIES, ALL_WINDOW_S = 60, 600.0
 """Most wrong passwords from everywhere in a window. [s]"""
 
 
-class Secrets(NamedTuple):
-    """Keys that the service makes at its first start."""
-
-    session_key: str
-    calendar_token: str
-
-
-def read_secrets(settings: Settings) -> Secrets | None:
-    """The keys; None while the service has not made them."""
-    try:
-        found = json.loads(settings.secrets_path.read_text(encoding="utf-8"))
-        return Secrets(str(found["session_key"]), str(found["calendar_token"]))
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
-
-
 class Writing(NamedTuple):
     """Permission of a request to change things; if refused, why and what to do.
 
@@ -63,24 +48,22 @@ class Writing(NamedTuple):
 def writing(request: flask.Request, settings: Settings) -> Writing:
     """Decide whether a request may change anything, or comes from a page that may.
 
-    From this machine always; from elsewhere once signed in with `board.password`. What changes
-    something must besides have come from a page of the board.
+    It may once its browser has opened a link of `benchweather board`, or is signed in with
+    `board.password`. What changes something must besides have come from a page of the board.
     """
     if request.method not in guard.SAFE and not guard.same_origin(request, needed=True):
         return Writing(False, "This request did not come from the board itself.")
-    if guard.from_here(request):
-        return Writing(True)
-    if not settings.board.password.get_secret_value():
-        return Writing(
-            False,
-            "This device can only read: no password is set. Set board.password in the settings on the "
-            "shop's computer to change things from this device.",
-        )
-    if signed_in(settings):
+    if opened_here(settings) or signed_in(settings):
         return Writing(True)
     if not flask.current_app.secret_key:
         return Writing(False, "Nobody can sign in until the service has run once.")
-    return Writing(False, "Sign in to change anything from this device.", sign_in=True)
+    if not settings.board.password.get_secret_value():
+        return Writing(
+            False,
+            "This browser can only read. On the shop's computer, run `benchweather board` and open the "
+            "link that it prints. Another device needs a password: set board.password in the settings.",
+        )
+    return Writing(False, "Sign in to change anything from this browser.", sign_in=True)
 
 
 class Throttle:
@@ -122,16 +105,20 @@ class KeyedSessions(SecureCookieSessionInterface):
 
     def open_session(self, app: flask.Flask, request: flask.Request) -> SecureCookieSession | None:
         """The session of a request."""
-        if not app.secret_key and (found := read_secrets(self._settings)):
+        if not app.secret_key and (found := read_board_keys(self._settings.secrets_path)):
             app.secret_key = found.session_key
         return super().open_session(app, request)
+
+    def get_cookie_secure(self, app: flask.Flask) -> bool:
+        """True behind TLS: the browser then never sends the cookie without it."""
+        return flask.request.is_secure or super().get_cookie_secure(app)
 
 
 def register(app: Dash, settings: Settings) -> None:
     """Hang signing in and out into the app's server."""
     server = app.server
     server.config.update(
-        SESSION_COOKIE_NAME="benchweather",
+        SESSION_COOKIE_NAME=cookie_name(settings),
         SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Strict",
         PERMANENT_SESSION_LIFETIME=timedelta(days=KEPT_DAYS),
@@ -149,8 +136,37 @@ def register(app: Dash, settings: Settings) -> None:
         flask.session.clear()
         return _to("/bench")
 
+    def open_here(code: str) -> flask.Response:
+        return answer_code(settings, code, time.time())
+
+    server.add_url_rule("/open/<code>", "open_here", open_here, methods=["GET"])
     server.add_url_rule("/sign-in", "sign_in_now", sign_in, methods=["POST"])
     server.add_url_rule("/sign-out", "sign_out_now", sign_out, methods=["POST"])
+
+
+def cookie_name(settings: Settings) -> str:
+    """Name of the session cookie: browsers share cookies between the ports of one machine."""
+    return f"benchweather-{settings.board.port}"
+
+
+def answer_code(settings: Settings, code: str, now_s: float) -> flask.Response:
+    """Sign in the browser that opens a link of `benchweather board`."""
+    keys = read_board_keys(settings.secrets_path)
+    if keys is None or not code_holds(code, keys, now_s):
+        return _to("/sign-in?said=ended")
+    flask.session.clear()
+    flask.session.permanent = True
+    flask.session["local"] = local_mark(keys)
+    return _to("/")
+
+
+def opened_here(settings: Settings) -> bool:
+    """True if this request's browser has opened a link that a user of this machine made."""
+    held = flask.session.get("local", "") if flask.current_app.secret_key else ""
+    if not held or not isinstance(held, str):
+        return False
+    keys = read_board_keys(settings.secrets_path)
+    return keys is not None and hmac.compare_digest(held.encode(), local_mark(keys).encode())
 
 
 def answer(settings: Settings, throttle: Throttle, now_s: float) -> flask.Response:

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import flask
 import icalendar
 
-from dashboard.access import sign_in
 from monitor.core.clock import from_ms, now_ms
 from monitor.core.errors import StoreFault
 from monitor.science.waits.wait import WaitState
+from monitor.settings.board_keys import read_board_keys
 from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def register(app: Dash, shop: ShopData, book: WaitQueries) -> None:
 
 def answer(shop: ShopData, book: WaitQueries, token: str) -> flask.Response:
     """The calendar, or 404 on a wrong link."""
-    found = sign_in.read_secrets(shop.settings)
+    found = read_board_keys(shop.settings.secrets_path)
     if found is None or not hmac.compare_digest(token.encode(), found.calendar_token.encode()):
         return flask.Response("There is nothing here.\n", 404, mimetype="text/plain")
     try:
@@ -56,7 +56,7 @@ def answer(shop: ShopData, book: WaitQueries, token: str) -> flask.Response:
 
 def link(shop: ShopData) -> str:
     """The feed's path, for who may change things; empty while there is none."""
-    found = sign_in.read_secrets(shop.settings)
+    found = read_board_keys(shop.settings.secrets_path)
     return f"/calendar/{found.calendar_token}.ics" if found else ""
 
 

@@ -32,6 +32,7 @@ from monitor.cli import (
 from monitor.cli.output import out, print_json, print_table
 from monitor.cli.shared import HELP_OPTIONS, Config, Data, Json, command, load
 from monitor.core import logs
+from monitor.core.clock import now_ms
 from monitor.settings import Settings
 
 app = typer.Typer(
@@ -86,13 +87,30 @@ def _run(settings: Settings, *, verbose: bool) -> None:
         mark.write_text("The readings in this folder are invented: the demo made them.\n", "utf-8")
 
     def ready() -> None:
-        board = f"http://{settings.board.host}:{settings.board.port}"
         broker = settings.broker.url or f"mqtt://{settings.broker.host}:{settings.broker.port}"
-        out.print(f"Board:  {board}")
+        out.print(f"Board:  {_board_link(settings)}", soft_wrap=True)
         out.print(f"Broker: {broker}  topic benchweather/<place>/<sensor>")
         out.print(f"Data:   {settings.data}   Ctrl-C ends")
 
     Supervisor(settings).run(ready)
+
+
+@command(app)
+def board(settings: Settings) -> None:
+    """Print a link to the board; the browser that opens it may change things."""
+    print(_board_link(settings))
+
+
+def _board_link(settings: Settings) -> str:
+    """Address of the board for a browser of this machine, with a code of its own."""
+    from monitor.settings.board_keys import make_board_keys, open_code
+
+    host = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}.get(  # noqa: S104 - not bound here
+        settings.board.host, settings.board.host
+    )
+    address = f"[{host}]" if ":" in host else host
+    code = open_code(make_board_keys(settings.secrets_path), now_ms() / 1000)
+    return f"http://{address}:{settings.board.port}/open/{code}"
 
 
 @command(app)

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import json
 import logging
 import os
-import secrets
 import socket
 import threading
 import time
@@ -47,6 +45,7 @@ from monitor.sensor_care.calibration import JarWatch
 from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, StatePublisher
 from monitor.settings import Settings
+from monitor.settings.board_keys import make_board_keys
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s, foreseen_ms
 from monitor.weather.drop_folder import DropFolder
@@ -60,7 +59,6 @@ CYCLE, CYCLE_S = "evaluation cycle", 60
 """Period of the evaluation cycle. [s]"""
 FORECAST_FILES_S = 15
 """Period of looking into the folder of forecasts. [s]"""
-SECRETS = ("session_key", "calendar_token")
 ADMIT_WAIT_S = 30.0
 """Longest time for the ingest to subscribe for the first time. [s]"""
 BOARD_WAIT_S = 30.0
@@ -95,7 +93,7 @@ class Supervisor:
         settings = self.settings
         with contextlib.ExitStack() as parts, signals_call(self.stop):
             parts.enter_context(_sole_use(settings.data))
-            _keep_secrets(settings.secrets_path)
+            make_board_keys(settings.secrets_path)
             contract = Contract(settings.topics)
             if faults := channel_faults(settings):
                 raise SettingsFault(faults)
@@ -349,19 +347,6 @@ def _evaluation(
         )
         yield lambda: cycle.run(now_ms())
         publisher.close()
-
-
-def _keep_secrets(path: Path) -> None:
-    """Make, once, the keys that the board signs with and that its calendar is found by."""
-    with contextlib.suppress(OSError, ValueError):
-        if set(json.loads(path.read_text(encoding="utf-8"))) >= set(SECRETS):
-            return
-    beside = path.with_name(path.name + ".part")
-    beside.unlink(missing_ok=True)
-    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        json.dump({name: secrets.token_urlsafe(32) for name in SECRETS}, file)
-    beside.replace(path)
 
 
 def _reachable(host: str) -> str:

@@ -148,10 +148,24 @@ class Board(BaseModel):
     port: int = _setting(8050, "Port the board listens on", "", ge=1, le=65535)
     names: list[str] = _setting([], "Further host names under which the board can be opened")
 
+    trusted_proxy: str = _setting(
+        "",
+        "Address of the reverse proxy before the board, such as 127.0.0.1: its X-Forwarded headers are "
+        "believed; empty: none",
+    )
+
     @field_validator("host")
     @classmethod
     def _host(cls, value: str) -> str:
         return _host(value)
+
+    @field_validator("trusted_proxy")
+    @classmethod
+    def _proxy(cls, value: str) -> str:
+        try:
+            return str(ipaddress.ip_address(value)) if value else ""
+        except ValueError:
+            raise ValueError("must be an IP address, such as 127.0.0.1, or empty") from None
 
     @field_validator("names")
     @classmethod
@@ -164,7 +178,9 @@ class Board(BaseModel):
         "US gal and fl oz",
     )
     password: SecretStr = _setting(
-        SecretStr(""), "Password for changing anything; empty: changes only from this machine"
+        SecretStr(""),
+        "Password for changing anything; empty: only a browser that opened a link of `benchweather "
+        "board` can",
     )
     stale_after_s: float = _setting(300.0, "A reading older than this is shown as old", "s", gt=0)
 

@@ -2,7 +2,7 @@
 
 `python tests/benchmarks/pictures.py` writes `.github/air.png` and `.github/bench.png`; with `--to
 FOLDER --pages /help /coming` every page in both sizes. It fills a demo year first (a minute), or takes
-a demo that runs by `--board URL`.
+a demo that runs by `--board LINK`, as `benchweather board --demo` prints it.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ SETTLE_MS = 3_000
 
 @contextlib.contextmanager
 def demo() -> Iterator[str]:
-    """A demo of its own, with its outlook; yields the board's address."""
+    """A demo of its own, with its outlook; yields a link to its board that may change things."""
     with tempfile.TemporaryDirectory() as folder:
         environment = os.environ | {
             "BENCHWEATHER_BOARD__PORT": str(BOARD_PORT),
@@ -50,13 +50,14 @@ def demo() -> Iterator[str]:
                     raise SystemExit("the demo did not start")
                 time.sleep(1)
             with urllib.request.urlopen(f"{address}/here", timeout=10):
-                yield address
+                board = [*command[:3], "board", "--demo", "--data", folder]
+                yield subprocess.check_output(board, cwd=ROOT, env=environment, text=True).strip()
         finally:
             child.send_signal(signal.SIGINT)
             child.wait(30)
 
 
-def take(address: str, to: Path, shots: dict[str, tuple[str, str, str]]) -> None:
+def take(link: str, to: Path, shots: dict[str, tuple[str, str, str]]) -> None:
     """Write a picture of each page."""
     from playwright.sync_api import sync_playwright
 
@@ -74,7 +75,8 @@ def take(address: str, to: Path, shots: dict[str, tuple[str, str, str]]) -> None
             )
             context.add_init_script(f"localStorage.setItem('benchweather.theme', '{theme}')")
             tab = context.new_page()
-            tab.goto(address + page)
+            context.request.get(link)
+            tab.goto(link.partition("/open/")[0] + page)
             tab.wait_for_selector("main h1")
             tab.wait_for_timeout(SETTLE_MS)
             file = to / f"{name}.png"
@@ -105,7 +107,7 @@ def _shrink(browser: object, file: Path, width: int, height: int, scale: float) 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--board", help="address of a demo that runs")
+    parser.add_argument("--board", help="link to a demo that runs")
     parser.add_argument("--to", type=Path, default=ROOT / ".github")
     parser.add_argument("--pages", nargs="*", help="these pages in both sizes, not the README's")
     given = parser.parse_args()
@@ -116,8 +118,8 @@ def main() -> None:
             for page in given.pages
             for screen, theme in (("wall", "day"), ("phone", "night"))
         }
-    with demo() if given.board is None else contextlib.nullcontext(given.board) as address:
-        take(address.rstrip("/"), given.to, shots)
+    with demo() if given.board is None else contextlib.nullcontext(given.board) as link:
+        take(link.rstrip("/"), given.to, shots)
 
 
 if __name__ == "__main__":

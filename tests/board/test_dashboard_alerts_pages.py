@@ -23,7 +23,6 @@ from dashboard.alerts import rules_page as alerts_rules_page
 from dashboard.alerts import text as alerts_text
 from dashboard.alerts import view as alerts_view
 from dashboard.alerts import wall as alerts_wall
-from dashboard.app import create_app
 from dashboard.data.alerts import AlertQueries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
@@ -92,7 +91,7 @@ def book(shop):
 
 @pytest.fixture
 def client(dry):
-    return create_app(dry[0]).server.test_client()
+    return shop_air.board_client(dry[0])
 
 
 def page(client, path, lan=False):
@@ -152,7 +151,7 @@ def test_who_may_only_read_gets_no_taps(dry):
     settings = shop_air.settings_in(
         dry[0].data, config=alert_fixtures.CONFIG.replace("[board]", '[board]\nhost = "0.0.0.0"')
     )
-    client = create_app(settings).server.test_client()
+    client = shop_air.board_client(settings)
     asked = {"about": "alert", "do": "acknowledge", "alert": "2"}
     assert client.post("/bench/do", json=asked, **LAN).status_code == 403
     text = page(client, "/alerts", lan=True)
@@ -351,7 +350,7 @@ def test_limits_are_typed_in_fahrenheit_by_who_reads_it(dry):
         dry[0].data,
         config=alert_fixtures.CONFIG.replace("[board]", '[board]\ntemperature_unit = "F"'),
     )
-    client = create_app(settings).server.test_client()
+    client = shop_air.board_client(settings)
     form = alerts_rule_fields.form_of(RULES["heat"], "F")
     assert (form["high"], form["back"]) == ("86", "1.8")
     assert do(client, about="rule", do="rule", rule="heat", form=form | {"high": "95"})[0] == 200

@@ -59,7 +59,7 @@ def full(settings, writer):
 
 @pytest.fixture
 def client(settings):
-    return create_app(settings).server.test_client()
+    return shop_air.board_client(settings)
 
 
 def kept(held, *stores):
@@ -216,7 +216,7 @@ def test_a_store_that_is_missing_empty_or_damaged_gives_words_on_every_page(
 ):
     if content is not None:
         settings.store_path.write_bytes(content)
-    client = create_app(settings).server.test_client()
+    client = shop_air.board_client(settings)
     layout = client.get("/_dash-layout")
     assert layout.status_code == 200
     text = layout.get_data(as_text=True)
@@ -517,5 +517,5 @@ def test_the_demo_is_flagged(tmp_path):
     from monitor.settings import load
 
     settings = load(data=tmp_path, demo=True, environ={})
-    client = create_app(settings).server.test_client()
+    client = shop_air.board_client(settings)
     assert "DEMO: all data is invented" in client.get("/_dash-layout").get_data(as_text=True)

@@ -13,7 +13,6 @@ import pytest
 from bench_fixtures import readiness
 from board_requests import HERE, said
 
-from dashboard.app import create_app
 from dashboard.bench import series as bench_series
 from dashboard.bench import text as bench_text
 from dashboard.bench import view as bench_view
@@ -213,7 +212,7 @@ def test_a_kind_taken_off_the_list_is_put_back_as_it_was_by_a_tap(tmp_path):
             commands.carry_out(command, now_ms())
         before = dict(commands.journal.book)
         with shop_air.command_link(settings, commands):
-            client = create_app(settings).server.test_client()
+            client = shop_air.board_client(settings)
 
             def tap(kind):
                 asked = {"do": "restore", "kind": kind}

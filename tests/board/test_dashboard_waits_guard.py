@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import time
 
 import dashboard_fixtures as shop_air
 import pytest
@@ -12,6 +13,7 @@ from board_requests import ask_dash
 from dashboard.access import sign_in
 from dashboard.app import create_app
 from monitor.core.clock import now_ms
+from monitor.settings.board_keys import CODE_LIFE_S, make_board_keys, open_code
 from monitor.store import Writer
 
 OPEN = {"do": "open", "kind": "cleat", "place": "front-bench"}
@@ -28,10 +30,11 @@ def same(host="localhost"):
 
 @pytest.fixture
 def make(tmp_path):
-    """A client of a board with these settings, its command link open."""
+    """A client of a board with these settings, its command link open; a browser that has opened the
+    link of `benchweather board`, or with `opened_at=""` one that has not."""
     with contextlib.ExitStack() as parts:
 
-        def client(config=shop_air.CONFIG, *, secrets=True):
+        def client(config=shop_air.CONFIG, *, secrets=True, opened_at="localhost"):
             settings = shop_air.settings_in(tmp_path, config=config)
             writer = parts.enter_context(contextlib.closing(Writer(settings.store_path)))
             shop_air.fill(writer, "front-bench", now_ms() - 3_600_000, now_ms(), 60_000)
@@ -39,6 +42,8 @@ def make(tmp_path):
             parts.enter_context(shop_air.command_link(settings, commands))
             if not secrets:
                 settings.secrets_path.unlink()
+            if opened_at and secrets:
+                return shop_air.board_client(settings, opened_at)
             return create_app(settings).server.test_client()
 
         yield client
@@ -57,10 +62,57 @@ def tap(client, address="127.0.0.1", headers=None):
         return answer.status_code, answer.get_data(as_text=True)
 
 
+@pytest.mark.parametrize("address", ["127.0.0.1", "::1", "::ffff:127.0.0.1", LAN])
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "localhost:8050"])
+def test_a_browser_that_opened_the_link_may_change_anything(make, address, host):
+    assert tap(make(opened_at=host), address, same(host))[0] == 200
+
+
 @pytest.mark.parametrize("address", ["127.0.0.1", "::1", "::ffff:127.0.0.1"])
-@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "localhost:8050", "[::1]:8050"])
-def test_from_this_machine_anything_may_be_changed(make, address, host):
-    assert tap(make(), address, same(host))[0] == 200
+@pytest.mark.parametrize("config", [shop_air.CONFIG, WITH_PASSWORD])
+def test_an_address_of_this_machine_proves_nothing(make, address, config):
+    """Whoever comes through a forwarder on this machine has it, whatever headers are left."""
+    status, answer = tap(make(config, opened_at=""), address)
+    assert status == 403
+    assert "benchweather board" in answer["refused"] or "Sign in" in answer["refused"]
+
+
+def test_a_link_is_good_for_an_hour_and_by_these_keys_only(make, tmp_path):
+    client = make(opened_at="")
+    keys = make_board_keys(tmp_path / "secrets.json")
+    now = time.time()
+    old, strange = open_code(keys, now - CODE_LIFE_S - 1), keys._replace(local_key="x" * 40)
+    far = open_code(keys, now + 7200)  # made by a clock that was ahead
+    for code in (old, far, open_code(strange, now), "", "-", "zz-aa", "f" * 5000, "-" + "a" * 40):
+        answer = client.get(f"/open/{code}", headers={"Host": "localhost"})
+        assert answer.headers.get("Location", "") in ("", "/sign-in?said=ended")
+        assert tap(client)[0] == 403
+    answer = client.get(f"/open/{open_code(keys, now)}", headers={"Host": "localhost"})
+    assert "HttpOnly" in answer.headers["Set-Cookie"]
+    assert tap(client)[0] == 200
+    assert client.post("/sign-out", headers=same()).status_code == 303
+    assert tap(client)[0] == 403
+
+
+def test_new_keys_end_what_old_ones_opened(make, tmp_path):
+    client = make()
+    assert tap(client)[0] == 200
+    keys = make_board_keys(tmp_path / "secrets.json")
+    changed = keys._replace(local_key="y" * 40)._asdict()
+    (tmp_path / "secrets.json").write_text(json.dumps(changed))
+    assert tap(client)[0] == 403
+
+
+def test_missing_keys_are_added_and_the_others_kept(tmp_path):
+    path = tmp_path / "secrets.json"
+    path.write_text('{"session_key": "a", "calendar_token": "b"}')
+    keys = make_board_keys(path)
+    assert (keys.session_key, keys.calendar_token) == ("a", "b")
+    assert len(keys.local_key) > 30
+    assert make_board_keys(path) == keys
+    assert path.stat().st_mode & 0o077 == 0
+    path.write_text("[]")
+    assert make_board_keys(path).session_key != "a"
 
 
 @pytest.mark.parametrize(
@@ -91,21 +143,15 @@ def test_another_name_for_this_machine_is_refused_before_all(make):
     assert tap(make(), headers=same("rebound.example"))[0] == 403
 
 
-@pytest.mark.parametrize("name", ["X-Forwarded-For", "Forwarded", "Via", "X-Real-IP"])
-def test_what_was_passed_on_does_not_count_as_from_here(make, name):
-    status, answer = tap(make(), headers=same() | {name: "for=203.0.113.9"})
-    assert status == 403
-    assert "can only read" in answer["refused"]
-
-
 def test_from_elsewhere_without_a_password_it_is_read_only_and_says_why(make):
     status, answer = tap(make(ANYWHERE), LAN, same("192.168.1.5:8050"))
     assert status == 403
-    assert answer["refused"].startswith("This device can only read: no password is set.")
+    assert answer["refused"].startswith("This browser can only read.")
+    assert "board.password" in answer["refused"]
 
 
 def test_a_loopback_name_sent_from_elsewhere_does_not_help(make):
-    assert tap(make(ANYWHERE), LAN, same("localhost"))[0] == 403
+    assert tap(make(ANYWHERE, opened_at=""), LAN, same("localhost"))[0] == 403
 
 
 def enter(client, password, address=LAN, headers=None):
@@ -121,7 +167,7 @@ def test_from_elsewhere_the_password_opens_it_and_signing_out_shuts_it(make):
     client = make(WITH_PASSWORD)
     headers = same("192.168.1.5:8050")
     status, answer = tap(client, LAN, headers)
-    assert (status, answer["refused"]) == (403, "Sign in to change anything from this device.")
+    assert (status, answer["refused"]) == (403, "Sign in to change anything from this browser.")
     assert enter(client, "horse hair bow").headers["Location"] == "/bench"
     assert tap(client, LAN, headers)[0] == 200
     assert client.post("/sign-out", headers=headers).status_code == 303
@@ -185,10 +231,11 @@ def test_waiting_doubles_ends_and_counts_all_addresses_together():
 def test_a_new_password_makes_old_sessions_void(make, tmp_path):
     client = make(WITH_PASSWORD)
     enter(client, "horse hair bow")
-    (cookie,) = [c for c in client._cookies.values() if c.key == "benchweather"]
     other = shop_air.settings_in(tmp_path, config=WITH_PASSWORD.replace("horse", "cow"))
+    name = sign_in.cookie_name(other)
+    (cookie,) = [c for c in client._cookies.values() if c.key == name and c.domain != "localhost"]
     second = create_app(other).server.test_client()
-    second.set_cookie("benchweather", cookie.value, domain="192.168.1.5")
+    second.set_cookie(name, cookie.value, domain="192.168.1.5")
     assert tap(second, LAN, same("192.168.1.5:8050"))[0] == 403
 
 
@@ -202,7 +249,9 @@ def test_without_the_services_keys_nobody_signs_in(make):
 
 def test_a_forged_session_is_none(make):
     client = make(WITH_PASSWORD)
-    client.set_cookie("benchweather", "eyJzaWduZWQiOiJ4In0.aaaaaa.bbbbbbb", domain="192.168.1.5")
+    client.set_cookie(
+        "benchweather-8050", "eyJzaWduZWQiOiJ4In0.aaaaaa.bbbbbbb", domain="192.168.1.5"
+    )
     assert tap(client, LAN, same("192.168.1.5:8050"))[0] == 403
 
 
@@ -232,7 +281,7 @@ def test_the_page_itself_says_that_it_only_reads(make):
         return answer.get_data(as_text=True)
 
     there = text(LAN, "192.168.1.5:8050")
-    assert "This device can only read" in there
+    assert "This browser can only read" in there
     assert "data-choose" not in there
     assert "calendar" not in there
     here = text("127.0.0.1", "localhost:8050")

@@ -67,6 +67,7 @@ def five(tmp_path_factory):
 
 
 def opened(seen, board, path):
+    browser.let_change(seen.context, board.url, board.settings.data)
     seen.page.goto(board.url + path)
     seen.page.wait_for_selector(READY[path.split("?")[0]])
     seen.settled()

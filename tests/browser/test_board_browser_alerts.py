@@ -67,6 +67,7 @@ def shop(tmp_path):
 
 
 def opened(seen: Visit, board: Troubled, path: str):
+    browser.let_change(seen.context, board.url, board.settings.data)
     seen.page.goto(board.url + path)
     seen.page.wait_for_selector("main")
     until(seen.page, "document.getElementById('alerts-open').innerText === '3'")

@@ -157,6 +157,7 @@ def waits_of(service):
 
 
 def bench_of(service, seen: Visit):
+    browser.let_change(seen.context, f"http://127.0.0.1:{service.board_port}", service.data)
     seen.page.goto(f"http://127.0.0.1:{service.board_port}/bench")
     seen.page.wait_for_selector("[data-choose]")
     until(seen.page, "!!window.boardNow && !!document.querySelector('#bench-places button')")
@@ -230,7 +231,7 @@ def test_another_device_reads_until_it_has_signed_in_and_then_opens_a_wait(make_
     with contextlib.closing(phone):
         page = phone.new_page(viewport={"width": 390, "height": 844})
         page.goto(f"http://bench.test:{service.board_port}/bench")
-        page.wait_for_selector("text=Sign in to change anything from this device.")
+        page.wait_for_selector("text=Sign in to change anything from this browser.")
         assert page.locator("[data-choose]").count() == 0
         page.get_by_role("link", name="Sign in").click()
         page.get_by_label("Password").fill("spruce")

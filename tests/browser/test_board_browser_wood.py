@@ -201,6 +201,7 @@ def tap(page, text):
 def test_an_instrument_is_taken_in_opened_closed_and_handed_out_by_taps(shop, visit):
     seen: Visit = visit("phone", has_touch=True, is_mobile=True)
     page = seen.page
+    browser.let_change(seen.context, f"http://127.0.0.1:{shop.board_port}", shop.data)
     page.goto(f"http://127.0.0.1:{shop.board_port}/wood")
     page.get_by_role("link", name="Take an instrument in").last.tap()
     page.wait_for_selector("#new-reference")
@@ -239,6 +240,7 @@ def test_a_wait_is_opened_for_an_instrument_of_the_list_and_leads_to_its_wood(sh
     page = visit("phone").page
     ok = shop.command("instrument", "register", "VA-7", "viola", "front-bench", "--home-rh", "50")
     assert ok.returncode == 0, ok.stderr
+    browser.let_change(page.context, f"http://127.0.0.1:{shop.board_port}", shop.data)
     page.goto(f"http://127.0.0.1:{shop.board_port}/bench")
     page.wait_for_selector("[data-choose]")
     assert page.locator("#open-references option").get_attribute("value") == "VA-7"

@@ -20,7 +20,6 @@ from board_requests import said
 from typer.testing import CliRunner
 
 import monitor.science.climate
-from dashboard.app import create_app
 from dashboard.data.shop import ShopData
 from dashboard.past import climate_figure as past_climate_figure
 from dashboard.past import climate_page as past_climate_page
@@ -282,7 +281,7 @@ def test_steps_go_by_years_and_end_at_now():
 
 @pytest.fixture
 def client(year):
-    return create_app(year).server.test_client()
+    return shop_air.board_client(year)
 
 
 def ask(
