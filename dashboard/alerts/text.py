@@ -49,6 +49,7 @@ _OVER = {
 }
 _FLAGS = {
     "ready": "is ready",
+    "loadable": "may be worked or strung",
     "held": "is on hold because of the air",
     "late": "will not be ready when it is wanted",
     "rested": "has a steady reading in its jar",

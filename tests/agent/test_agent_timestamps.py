@@ -87,6 +87,7 @@ def test_a_clock_that_jumps_is_told(caplog, jump, told):
     assert ("clock was set by_s=" in caplog.text) is told
 
 
+@pytest.mark.real_clock
 def test_this_machines_clock_can_be_read():
     clock = Clock()
     assert clock.wall_ms() > WRITTEN_MS

@@ -50,7 +50,7 @@ def writer(settings):
 def full(settings, writer):
     now = now_ms()
     for place in shop_air.PLACES:
-        _, rh = shop_air.air(place, np.array([now]))
+        _, rh = shop_air.air(place, np.array([shop_air.AIR_END_MS]))
         right = 0.0 if place == "outdoors" else 50.0 - float(rh[0])  # now, whatever the season
         shop_air.fill(writer, place, now - 2 * DAY, now + 1, 60_000, shift_pct=right)
     shop_air.beat(settings)

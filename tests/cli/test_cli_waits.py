@@ -184,7 +184,8 @@ def test_the_list_fits_a_hundred_columns_and_shows_names_as_typed(shop):
     assert "[red]x :violin:, neck set with a patch" in listed
     rows = listed.splitlines()
     first = [i for i, line in enumerate(rows) if line[:1].isdecimal()]
-    assert first[1] - first[0] == 2
+    twice = "CEST" in listed  # the hour that comes twice names its zone, which takes a line
+    assert first[1] - first[0] == (3 if twice else 2), listed
     assert "No sensor at this place" in listed
     ok(shop.command("wait", "release", "1", "--yes"))
     assert "[red]x :violin:" in ok(shop.command("wait", "list", "--finished"))
