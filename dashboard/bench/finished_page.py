@@ -60,13 +60,19 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
 
 
 @page_frame.where_store_fails(page_frame.sentence_of)
-def content(shop: ShopData, book: WaitQueries) -> list[Component]:
+def content(shop: ShopData, book: WaitQueries) -> list[Component | None]:
     """The waits released last, newest first."""
     writer = sign_in.writing(flask.request, shop.settings).allowed
     found, places = book.finished(SHOWN), shop.place_names()
     if not found:
         return [html.P("Nothing has been released yet.")]
-    groups = series.alike(found, lambda wait: wait)
+    now, zone = now_ms(), shop.settings.zone
+    today = formats.local(now, zone).date()
+    fresh: list[Component] = []
+    older: list[Component] = []
+    for alike in series.alike(found, lambda wait: wait):
+        day = formats.local(alike[0].released_ms or now, zone).date()
+        (fresh if day == today else older).append(one(alike, shop, places, writer))
     return [
         html.P(
             (
@@ -76,7 +82,17 @@ def content(shop: ShopData, book: WaitQueries) -> list[Component]:
             ),
             className="aside",
         ),
-        html.Ol([one(alike, shop, places, writer) for alike in groups], className="done-list"),
+        html.Ol(fresh, className="done-list") if fresh else html.P("Nothing was released today."),
+        html.Details(
+            [
+                html.Summary(f"{len(older)} released before today"),
+                html.Ol(older, className="done-list"),
+            ],
+            open=not fresh,
+            **attributes(data_unfold="finished-older"),
+        )
+        if older
+        else None,
     ]
 
 

@@ -39,6 +39,8 @@ FIRST_KINDS = 4
 JUST_MS = 20 * formats.MINUTE_MS
 """Time after its release for which the page asks how a wait was. [ms]"""
 JUST_MOST = 60
+JUST_CARDS = 3
+"""Most cards of released waits that are not folded away."""
 ANSWERED_MS = 2 * formats.MINUTE_MS
 """Time for which the answer stays to be changed. [ms]"""
 
@@ -162,7 +164,14 @@ def _see(n: int) -> str:
 def just_released(book: WaitQueries, writer: bool, now: int) -> list[Component]:
     """Waits released a moment ago, with a question on how they were, which may be skipped."""
     fresh = [w for w in book.finished(JUST_MOST) if _is_fresh(w, now) and not w.mistaken]
-    return [_just(waits, book, writer) for waits in series.alike(fresh, lambda wait: wait)]
+    cards = [_just(waits, book, writer) for waits in series.alike(fresh, lambda wait: wait)]
+    if len(cards) <= JUST_CARDS:
+        return cards
+    older = html.Details(
+        [html.Summary(f"{len(cards) - JUST_CARDS} more released"), *cards[JUST_CARDS:]],
+        **attributes(data_unfold="just-older"),
+    )
+    return [*cards[:JUST_CARDS], older]
 
 
 def _is_fresh(wait: Wait, now: int) -> bool:

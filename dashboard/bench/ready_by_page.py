@@ -33,6 +33,12 @@ AHEAD_MS = 5 * formats.DAY_MS
 """Longest time ahead for a wanted time: the length of the outlook. [ms]"""
 
 
+JOINTS = (
+    "For joints, ready means that the clamps may come off. A joint may be worked, loaded or strung only "
+    "later: its wait on Bench says when."
+)
+
+
 class ReadyByQuestion(NamedTuple):
     """Question of the reader, or in words why it cannot be answered."""
 
@@ -256,6 +262,7 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
             ),
             className="aside",
         ),
+        html.P(JOINTS, className="aside") if any(kind.load_s for kind in kinds) else None,
         html.P(ANY_WORK, className="caution") if plan.warmer_k > 0 else None,
         html.P(DRY_SLOWLY, className="caution") if plan.drier_pct > 0 else None,
     ]

@@ -202,7 +202,7 @@ def row(
 
 def release_word(wait: Wait) -> str:
     """Word for the release of a wait: a joint's clamps come off, and it goes on to set."""
-    return "Take clamps off" if wait.kind.get("load_s") else "Release"
+    return "Unclamp" if wait.kind.get("load_s") else "Release"
 
 
 def steps_of(waits: Sequence[Wait], now_ms: int) -> list[Component]:

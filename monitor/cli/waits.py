@@ -257,7 +257,7 @@ def _print_open(settings: Settings, only: set[str] | None, *, as_json: bool) -> 
         out.print("No open waits.")
     else:
         print_table(
-            ("wait", "what, where, since when", "ready about", "status"),
+            ("wait", "what, where, since when", "clamps off or\nready about", "status"),
             [_row(one, settings) for one in found],
         )
 

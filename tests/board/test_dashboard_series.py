@@ -104,10 +104,7 @@ def test_a_row_of_a_series_releases_all_of_it_and_still_shows_each(do):
     parts = [part for part in row._traverse() if hasattr(part, "to_plotly_json")]
     props = [part.to_plotly_json()["props"] for part in parts]
     releases = {p["data-wait"]: p["children"] for p in props if p.get("data-do") == "release"}
-    assert releases == {
-        " ".join(ids): "Take clamps off all 3",
-        **dict.fromkeys(ids, "Take clamps off"),
-    }
+    assert releases == {" ".join(ids): "Unclamp all 3", **dict.fromkeys(ids, "Unclamp")}
     links = {p["href"] for p in props if "href" in p}
     assert links == {f"/bench/wait/{wait_id}" for wait_id in ids}
 

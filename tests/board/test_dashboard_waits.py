@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 import bench_fixtures
 import dashboard_fixtures as shop_air
+import flask
 import pytest
 from bench_fixtures import readiness
 from board_requests import HERE, do, said
@@ -18,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.air import page as air_page
+from dashboard.bench import finished_page as bench_finished_page
 from dashboard.bench import forms as bench_forms
 from dashboard.bench import page as bench_page
 from dashboard.bench import text as bench_text
@@ -633,3 +635,28 @@ def test_a_hold_by_heat_says_that_the_gel_melts_and_to_leave_the_clamps_on():
         "On hold since 11:00, too hot, so that wet hot glue is soft or melts again: leave the clamps "
         "on. Let the air cool, or move the work to a cooler place."
     )
+
+
+def test_what_was_released_before_today_is_folded_into_a_list(settings, commands, book):
+    now = now_ms()
+    ids = []
+    for days in (0, 1, 2, 3):
+        opened = {"do": "open", "kind": "cleat", "place": "bench", "what": f"cleat of day {days}"}
+        start_ms = now - days * DAY - 3 * HOUR
+        ids += commands.carry_out(opened | {"start_ms": start_ms}, now)["waits"]
+        release = {"do": "release", "wait": ids[-1], "at_ms": now - days * DAY}
+        commands.carry_out(release, now)
+    shop = ShopData(settings)
+    with flask.Flask("board").test_request_context():
+        parts = bench_finished_page.content(shop, book)
+    cards, folded = parts[1:]
+    assert "cleat of day 0" in said(cards)
+    assert "3 released before today" in said(folded)
+    for day in (1, 2, 3):
+        assert f"cleat of day {day}" not in said(cards)
+        assert f"cleat of day {day}" in said(folded)
+    assert folded.open is False
+    with flask.Flask("board").test_request_context():
+        just = bench_page.just_released(book, writer=True, now=now)
+    assert len(just) == bench_page.JUST_CARDS + 1
+    assert "1 more released" in said(just[-1])

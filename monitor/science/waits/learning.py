@@ -51,6 +51,10 @@ SOFT_MOST = 2.0
 """One answer "still soft" counts as given at no more than this many usual times. [-]  Ours: later, a
 wrong tap or spoilt glue is as likely as a slow joint."""
 
+SOFT_STEP = 0.2
+"""After n answers "still soft", what is used is above the longest time that was still soft by at most
+n times this share of it. [-]  Ours: one answer moves it a little, several in a row far."""
+
 SHORTER_FROM = 5
 """Fewest answers "ready long before" in a row for a proposal. [-]  Ours."""
 
@@ -156,11 +160,13 @@ def learn(prior: UsualTimePrior, evidence: Sequence[Evidence]) -> LearnedUsualTi
     the three share one probability; hard by then is both that are not soft.
     c = `LONG_BEFORE`, σ = `JUDGEMENT_SD`.
 
-    `used_s` is the `USED_QUANTILE` with the soft ones alone, under a prior with a wide part, and never
-    below the prior's basis or what was ever seen soft. Those from before a person set the usual time
-    are a bound only. `shorter_s` is the `SHORTER_QUANTILE` with all answers under that prior,
-    where "just right" counts as not long before only; never below the safe minimum, what was ever
-    seen soft, or `SHORTER_LEAST` of what is in use.
+    `used_s` is the `USED_QUANTILE` with the soft ones alone, under a prior with a wide part: at most
+    `SOFT_STEP` an answer above what was seen soft, never below it or the prior's basis. Answers from
+    before a person set the usual time are a bound only.
+
+    `shorter_s` is the `SHORTER_QUANTILE` with all answers under that prior, where "just right" counts
+    as not long before only; never below the safe minimum, what was ever seen soft, or
+    `SHORTER_LEAST` of what is in use.
 
     Examples
     --------
@@ -231,7 +237,8 @@ def _used_s(prior: UsualTimePrior, evidence: Sequence[Evidence]) -> float:
         return least_s
     ln_b, before = _wide_prior(prior)
     density = _normal(before + _log_likelihoods(soft, ln_b))
-    return max(_quantile(USED_QUANTILE, density, ln_b), least_s)
+    most_s = max(item.equivalent_s for item in soft) * (1 + SOFT_STEP * len(soft))
+    return max(min(_quantile(USED_QUANTILE, density, ln_b), most_s), least_s)
 
 
 def _long_before_in_a_row(evidence: Sequence[Evidence], used_s: float) -> int:

@@ -349,7 +349,7 @@ class _Group:
             state, softened = WaitState.READY, False
             median = min(max(since or self.now_ms, floor_ms), self.now_ms)
             low = median
-            high = high if high is None else max(high, median)
+            high = median if high is not None and high <= self.now_ms else high
         elif self.air.known[-1] == AirCoverage.PAUSED:
             state = WaitState.PAUSED
             low = median = high = computed = None
