@@ -233,7 +233,7 @@ def _print_answer(settings: Settings, found: GlueNow, at_ms: int, *, as_json: bo
     unit = formats.unit_of(fahrenheit(settings))
     text = words(found, at_ms, settings.zone, unit)
     if as_json:
-        ready = found.situation.readiness
+        ready = found.joint.readiness
         print_json(
             {
                 "answer": text.word,
@@ -242,7 +242,7 @@ def _print_answer(settings: Settings, found: GlueNow, at_ms: int, *, as_json: bo
                 "reasons": text.reasons,
                 "facts": dict(text.facts),
                 "cautions": text.cautions,
-                "parts_temp_c": found.situation.parts_temp_c,
+                "parts_temp_c": found.joint.parts_temp_c,
                 "open_time_s": found.open_time,
                 "ready_ms": ready and ready.ready_ms,
                 "ready_low_ms": ready and ready.ready_low_ms,

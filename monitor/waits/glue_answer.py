@@ -70,6 +70,7 @@ class Why(StrEnum):
     OLD_READING = "old reading"
     DOUBTED_SENSOR = "doubted sensor"
     AIR = "air"
+    SOLVENTS = "solvents"
     VARNISH = "varnish place"
     ALERT = "alert"
     NEAR_DAMP = "near very damp"
@@ -127,8 +128,8 @@ class Ahead(NamedTuple):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Situation:
-    """All that an answer rests on. Pure data."""
+class Joint:
+    """A joint with all that the answer rests on. Pure data."""
 
     place: Place
     air: PlaceAir | None
@@ -144,6 +145,8 @@ class Situation:
     parts_from: str = "room"
     """Origin of the temperature: `room`, `typed` or `travel`."""
     need_s: float | None = None
+    drying: tuple[str, ...] = ()
+    """Names of the open waits at the place that give off solvent."""
     wood: WoodNow | None = None
     readiness: Readiness | None = None
     ahead: Ahead | None = None
@@ -156,13 +159,13 @@ class Situation:
         return isinstance(self.kind.law, GlueLaw)
 
 
-def answered(s: Situation) -> tuple[Answer, tuple[Finding, ...]]:
-    """The answer to a situation, and its findings with the gravest first."""
+def answered(s: Joint) -> tuple[Answer, tuple[Finding, ...]]:
+    """The answer for a joint, and its findings with the gravest first."""
     found = sorted(_findings(s), key=lambda one: -GRAVITY[one.allows])
     return (found[0].allows if found else Answer.YES), tuple(found)
 
 
-def _findings(s: Situation) -> Iterator[Finding]:
+def _findings(s: Joint) -> Iterator[Finding]:
     yield from _of_glue(s)
     if (unknown := unknown_air(s)) is not None:
         yield unknown
@@ -174,7 +177,7 @@ def _findings(s: Situation) -> Iterator[Finding]:
     yield from _of_hours(s)
 
 
-def unknown_air(s: Situation) -> Finding | None:
+def unknown_air(s: Joint) -> Finding | None:
     """Reason why the present air is not known."""
     air = s.air
     if air is None or air.heard_ms is None or math.isnan(air.temp_c) or math.isnan(air.rh_pct):
@@ -189,7 +192,7 @@ def unknown_air(s: Situation) -> Finding | None:
     return None
 
 
-def _of_glue(s: Situation) -> Iterator[Finding]:
+def _of_glue(s: Joint) -> Iterator[Finding]:
     if s.glue is None:
         if not isinstance(s.kind.law, GlueLaw):
             yield Finding(Why.NOT_HIDE, Answer.CARE)
@@ -208,7 +211,7 @@ def _of_glue(s: Situation) -> Iterator[Finding]:
             yield Finding(Why.NO_CLAMP_TIME, Answer.CARE)
 
 
-def _of_air(s: Situation) -> Iterator[Finding]:
+def _of_air(s: Joint) -> Iterator[Finding]:
     air, assessment = s.air, s.glue_air
     if air is None or assessment is None:
         return
@@ -219,6 +222,8 @@ def _of_air(s: Situation) -> Iterator[Finding]:
         yield Finding(Why.AIR, Answer.CARE, {"assessment": assessment})
     elif cold and s.parts_from == "typed":
         yield Finding(Why.ROOM_COLD, Answer.CARE, {"assessment": assessment})
+    if s.drying and s.hot_glue:
+        yield Finding(Why.SOLVENTS, Answer.CARE)
     if s.place.kind == "varnish":
         own = air.assessment
         forbids = own.weight >= FORBIDS_WEIGHT
@@ -237,7 +242,7 @@ def _of_air(s: Situation) -> Iterator[Finding]:
             yield Finding(Why.NEAR_DRY, Answer.CARE)
 
 
-def _of_parts(s: Situation) -> Iterator[Finding]:
+def _of_parts(s: Joint) -> Iterator[Finding]:
     temp, limit = s.parts_temp_c, s.limits.glue_temp_low_c
     room_is_cold = s.glue_air is not None and s.glue_air.state is AirState.COLD
     if temp < limit or (room_is_cold and s.parts_from != "typed"):
@@ -258,7 +263,7 @@ def _of_parts(s: Situation) -> Iterator[Finding]:
             yield Finding(Why.MAYBE_TOO_SLOW, Answer.CARE)
 
 
-def _of_wood(s: Situation) -> Iterator[Finding]:
+def _of_wood(s: Joint) -> Iterator[Finding]:
     if s.wood is None:
         return
     status = s.wood.status
@@ -277,7 +282,7 @@ def _of_wood(s: Situation) -> Iterator[Finding]:
             yield Finding(why, Answer.CARE, {"part": part})
 
 
-def _of_hours(s: Situation) -> Iterator[Finding]:
+def _of_hours(s: Joint) -> Iterator[Finding]:
     found = s.readiness
     if found is None:
         needs_time = s.glue is not None and not s.glue.kind.air_sets and s.glue.clamp_h is None

@@ -12,11 +12,11 @@ import numpy as np
 from monitor.air.current import LatestAir, PlaceAir, air_now, recent
 from monitor.commands.glue import glue_of
 from monitor.core.errors import Fault, Rejected, range_fault
-from monitor.domain.air_assessment import judge
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.glue import Glue, wait_type_with
 from monitor.domain.opening_hours import is_open, next_opening
 from monitor.domain.places import Place, band
+from monitor.domain.situation import drying
 from monitor.domain.wait_types import WaitType
 from monitor.outlook.place_air import AirSource, PlaceAirs
 from monitor.science.quantiles import QuantileRange
@@ -34,7 +34,7 @@ from monitor.waits.glue_answer import (
     Ahead,
     Answer,
     Finding,
-    Situation,
+    Joint,
     Why,
     WoodNow,
     answered,
@@ -82,7 +82,7 @@ class GlueNow:
 
     answer: Answer
     findings: tuple[Finding, ...]
-    situation: Situation
+    joint: Joint
     open_time: OpenTime | None
     opens_ms: int | None
     """Next opening of the shop. [ms]"""
@@ -118,7 +118,8 @@ def glue_now(
         If the place, the type, the glue, a temperature or a time cannot be.
     """
     latest = recent(reader, settings, now_ms)
-    airs = air_now(latest, settings, now_ms)
+    solvents = drying(journal.waits.values())
+    airs = air_now(latest, settings, now_ms, solvents)
     air = next((one for one in airs if one.place.id == question.place), None)
     if air is None or air.place.kind == "outdoors":
         indoors = ", ".join(one.place.id for one in airs if one.place.kind != "outdoors")
@@ -129,18 +130,16 @@ def glue_now(
     kind = _joint(journal, question.kind, glue)
     place_airs = PlaceAirs(reader, now_ms, {}, settings=settings)
     sensor = place_airs.sensor_error(air.place.id, settings)
-    trace = air.trace
-    s = Situation(
+    as_bench = [
+        replace(one, place=replace(one.place, kind="bench"))
+        for one in latest
+        if one.place.id == air.place.id
+    ]
+    (bench,) = air_now(as_bench, settings, now_ms, solvents)
+    s = Joint(
         place=air.place,
         air=air,
-        glue_air=judge(
-            replace(air.place, kind="bench"),
-            settings.limits,
-            trace.at_ms,
-            trace.temp_c,
-            trace.rh_pct,
-            trace.dew_point_c,
-        ),
+        glue_air=bench.assessment,
         alerts=_alerts(journal.alerts.values(), air.place, _sensor(latest, air.place), wood),
         limits=settings.limits,
         sensor=sensor,
@@ -148,6 +147,7 @@ def glue_now(
         glue=glue,
         glue_state=glue.state(now_ms) if glue else None,
         need_s=question.need_s,
+        drying=solvents.get(air.place.id, ()),
         wood=wood,
     )
     s = replace(s, **_parts(question, air, wood))
@@ -169,7 +169,7 @@ def glue_now(
     return GlueNow(
         answer=answer,
         findings=findings,
-        situation=s,
+        joint=s,
         open_time=open_time(s.parts_temp_c) if hot else None,
         opens_ms=opens_ms,
         start=start,
@@ -297,7 +297,7 @@ def _of_the_air(findings: Iterable[Finding]) -> bool:
 
 
 def _start(
-    coming: AirEnsemble, s: Situation, now_ms: int, open_at: Callable[[int], bool]
+    coming: AirEnsemble, s: Joint, now_ms: int, open_at: Callable[[int], bool]
 ) -> Start | None:
     """First later start in opening hours whose air is likely right for gluing."""
     low, high = band(s.place, s.limits)

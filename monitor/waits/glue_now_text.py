@@ -15,7 +15,7 @@ from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
 from monitor.waits import glue_text
 from monitor.waits import text as wait_text
-from monitor.waits.glue_answer import LIKELY_CHANCE, VERY_COLD_C, Answer, Finding, Situation, Why
+from monitor.waits.glue_answer import LIKELY_CHANCE, VERY_COLD_C, Answer, Finding, Joint, Why
 from monitor.waits.glue_now import GlueNow
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ def words(
     zone : ZoneInfo
     unit : {"C", "F"}
     """
-    s = found.situation
+    s = found.joint
     reasons = [_reason(one, s, now_ms, zone, unit) for one in found.findings]
     reasons = list(dict.fromkeys(reasons))
     sentence = reasons[0] if reasons else f"{RIGHT} {_ready(found, now_ms, zone)}"
@@ -83,7 +83,7 @@ def words(
     cautions = dict.fromkeys((*keys, *s.kind.cautions))
     skipped = () if s.hot_glue else (Caution.HOT_GLUE_POT, Caution.CHILLED_JOINT)
     texts = [WORDS[key] for key in cautions if key in keys or key not in skipped]
-    if s.place.kind == "varnish":
+    if s.place.kind == "varnish" or s.drying:
         texts.append(WORDS[Caution.SOLVENTS])
     return GlueNowText(
         found.answer.value,
@@ -95,7 +95,7 @@ def words(
 
 
 def _reason(
-    one: Finding, s: Situation, now_ms: int, zone: ZoneInfo, unit: formats.TemperatureUnit
+    one: Finding, s: Joint, now_ms: int, zone: ZoneInfo, unit: formats.TemperatureUnit
 ) -> str:
     label = s.place.label
     limit = formats.whole_temperature(s.limits.glue_temp_low_c, unit)
@@ -116,6 +116,11 @@ def _reason(
             found = values["assessment"]
             more = f" {UNLESS_WOOD}" if found.state is AirState.DRY and found.weight < 3 else ""
             return f"{label}: {found.sentence}{more}"
+        case Why.SOLVENTS:
+            return (
+                f"A coat with solvent is drying at {label} ({'; '.join(s.drying)}). Heat the glue "
+                "in another room. Keep pots, flames, heaters and sparks away from it."
+            )
         case Why.VARNISH:
             found = values["assessment"]
             own = f" {found.sentence}" if found.weight else ""
@@ -167,11 +172,12 @@ def _reason(
             )
         case Why.DRIER | Why.DAMPER:
             part = values["part"]
-            low, middle, high = sorted(abs(v) for v in part.from_settled_pct)
-            word = "drier" if one.why is Why.DRIER else "damper"
+            sign, word = (-1, "drier") if one.why is Why.DRIER else (1, "damper")
+            low, middle, high = sorted(sign * v for v in part.from_settled_pct)
             return (
                 f"{_name(s)}, {part.part.name}: about {middle:.1f} points of moisture {word} than "
-                f"wood in this air ({low:.1f} to {high:.1f}). It moves after gluing."
+                f"wood in this air ({formats.figure(low, 1)} to {formats.figure(high, 1)}). It "
+                "moves after gluing."
             )
         case Why.GLUE_PAST | Why.GLUE_NEAR | Why.GLUE_UNKNOWN if s.glue is not None:
             return f"{s.glue.label}: {glue_text.condition(s.glue, now_ms, zone)}"
@@ -193,7 +199,7 @@ def _reason(
     return str(one.why)
 
 
-def _cold(s: Situation, limit: str, unit: formats.TemperatureUnit) -> str:
+def _cold(s: Joint, limit: str, unit: formats.TemperatureUnit) -> str:
     """Sentence on parts that are too cold."""
     temp = formats.with_unit("temperature", s.parts_temp_c, unit)
     if s.parts_from == "travel":
@@ -204,7 +210,7 @@ def _cold(s: Situation, limit: str, unit: formats.TemperatureUnit) -> str:
     return f"Too cold to glue: the parts are at {temp}, the limit is {limit}.{chills} {WARM_PARTS}"
 
 
-def _name(s: Situation) -> str:
+def _name(s: Joint) -> str:
     return s.wood.reference if s.wood else "The instrument"
 
 
@@ -221,7 +227,7 @@ def _in_ten(chance: float) -> str:
     return f"{min(max(round(10 * chance), 1), 10)} in 10"
 
 
-def _air(s: Situation, unit: formats.TemperatureUnit) -> str:
+def _air(s: Joint, unit: formats.TemperatureUnit) -> str:
     air = s.air
     if air is None or air.old or math.isnan(air.temp_c) or math.isnan(air.rh_pct):
         return ""
@@ -232,7 +238,7 @@ def _air(s: Situation, unit: formats.TemperatureUnit) -> str:
     return f"{temp}, {rh} RH (±{formats.figure(s.sensor.u_rh_pct, 0)} % RH)"
 
 
-def _parts(s: Situation, unit: formats.TemperatureUnit) -> str:
+def _parts(s: Joint, unit: formats.TemperatureUnit) -> str:
     if math.isnan(s.parts_temp_c) or (s.parts_from == "room" and s.air is not None and s.air.old):
         return ""
     temp = formats.with_unit("temperature", s.parts_temp_c, unit)
@@ -245,7 +251,7 @@ def _parts(s: Situation, unit: formats.TemperatureUnit) -> str:
 
 
 def _open_time(found: GlueNow) -> str:
-    s = found.situation
+    s = found.joint
     if not s.hot_glue:
         return "On the maker's sheet of the glue."
     if found.open_time is None or (s.parts_from == "room" and s.air is not None and s.air.old):
@@ -270,7 +276,7 @@ def _seconds(seconds: float) -> str:
 
 def _ready(found: GlueNow, now_ms: int, zone: ZoneInfo) -> str:
     """Ready time of the joint, and whether that is before the next opening."""
-    one = found.situation.readiness
+    one = found.joint.readiness
     if one is None:
         return ""
     if one.ready_ms is None:
@@ -285,13 +291,13 @@ def _ready(found: GlueNow, now_ms: int, zone: ZoneInfo) -> str:
         first, last = wait_text.about(low), wait_text.about(high)
         span = f" ({formats.between(first, last, now_ms, zone)})"
     by = _by_opening(found, now_ms, zone) if one.state is not WaitState.READY else ""
-    kind = found.situation.kind
+    kind = found.joint.kind
     done = "clamps off" if kind.load_s else "ready"
     return f"{kind.name}: {done} about {at}{span}.{by}"
 
 
 def _by_opening(found: GlueNow, now_ms: int, zone: ZoneInfo) -> str:
-    one, opens = found.situation.readiness, found.opens_ms
+    one, opens = found.joint.readiness, found.opens_ms
     if one is None or opens is None or one.ready_ms is None:
         return ""
     when = formats.ahead(opens, now_ms, zone)
@@ -303,7 +309,7 @@ def _by_opening(found: GlueNow, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def _ahead(found: GlueNow, unit: formats.TemperatureUnit) -> str:
-    ahead = found.situation.ahead
+    ahead = found.joint.ahead
     if ahead is None:
         return ""
     cold, damp = ahead.temp_low_c, ahead.rh_high_pct
@@ -335,7 +341,7 @@ def _later(found: GlueNow, now_ms: int, zone: ZoneInfo) -> str:
     return f"By the air, from about {at} ({_in_ten(found.start.chance)}){once}."
 
 
-def _glue(s: Situation, now_ms: int, zone: ZoneInfo) -> str:
+def _glue(s: Joint, now_ms: int, zone: ZoneInfo) -> str:
     if s.glue is None:
         return ""
     pot = glue_text.pot(s.glue, now_ms, zone)
@@ -344,7 +350,7 @@ def _glue(s: Situation, now_ms: int, zone: ZoneInfo) -> str:
     )
 
 
-def _wood(s: Situation) -> str:
+def _wood(s: Joint) -> str:
     if s.wood is None:
         return "Not checked: choose the instrument to include its wood."
     return f"{s.wood.reference} is included."

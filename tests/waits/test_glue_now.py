@@ -36,7 +36,7 @@ from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.science.waits.open_time import AT_REFERENCE_S, GEL_TEMP_C, open_time
 from monitor.store import Reader, Writer
 from monitor.waits import glue_answer, glue_now_text
-from monitor.waits.glue_answer import Answer, Situation, Why, WoodNow, answered
+from monitor.waits.glue_answer import Answer, Joint, Why, WoodNow, answered
 from monitor.waits.glue_now import GlueNow, GlueQuestion, glue_now
 
 PARIS = ZoneInfo("Europe/Paris")
@@ -68,7 +68,7 @@ def alert(rule, subject="front-bench"):
         detail="",
         why=rule.why,
         source=rule.source,
-        do=rule.do,
+        do=rule.advice(),
         caution=rule.caution,
         began_ms=NOW,
         raised_ms=NOW,
@@ -101,7 +101,7 @@ def situation(settings, temp_c, rh_pct, *, kind="bench", alerts=(), age_ms=0, **
         "kind": KINDS["rib-seam"],
         "parts_temp_c": float(temp_c),
     }
-    return Situation(**given | more)
+    return Joint(**given | more)
 
 
 def batch(kind, **more):
@@ -114,7 +114,7 @@ def text_of(s, unit="C"):
     found = GlueNow(
         answer=answer,
         findings=findings,
-        situation=s,
+        joint=s,
         open_time=open_time(s.parts_temp_c) if not math.isnan(s.parts_temp_c) else None,
         opens_ms=None,
         start=None,
@@ -149,7 +149,8 @@ def test_no_answer_contradicts_air_or_an_open_alert(settings, kind, parts):
         answer, findings = answered(s)
         findings = [one for one in findings if one.why not in HARDENS]
         best = max((one.allows for one in findings), key=glue_answer.GRAVITY.get, default="Yes")
-        beside = s.air.assessment.sentence + s.glue_air.sentence + (rule.do if rule else "")
+        beside = s.air.assessment.sentence + s.glue_air.sentence
+        beside += rule.advice() if rule else ""
         where = (temp, rh, rule and rule.id)
         assert best != Answer.UNKNOWN, where
         if any(words in beside for words in FORBIDS):
@@ -254,6 +255,18 @@ def test_parts_from_travel_are_left_in_their_case(settings):
     assert text.word == Answer.NO
     assert "Leave its case shut" in text.sentence
     assert "Warm the parts" not in text.sentence
+
+
+def test_hot_glue_is_kept_away_from_a_drying_coat(settings):
+    s = situation(settings, 20, 50, drying=("Viola, ground coat",))
+    text = text_of(s)
+    assert text.word == Answer.CARE
+    said = " ".join((text.sentence, *text.reasons))
+    assert "Viola, ground coat" in said
+    assert "another room" in said
+    assert WORDS[Caution.SOLVENTS] in text.cautions
+    cold = situation(settings, 12, 50, drying=("Viola, ground coat",))
+    assert "Use a warm room" in " ".join((text_of(cold).sentence, *text_of(cold).reasons))
 
 
 def test_warm_parts_in_a_cold_room_are_care_and_never_yes(settings):
