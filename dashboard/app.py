@@ -21,6 +21,8 @@ from dashboard.alerts import rules_page as alerts_rules_page
 from dashboard.alerts import wall as alerts_wall
 from dashboard.bench import calendar_feed
 from dashboard.bench import finished_page as bench_finished_page
+from dashboard.bench import glue_now_page as bench_glue_now_page
+from dashboard.bench import glue_page as bench_glue_page
 from dashboard.bench import page as bench_page
 from dashboard.bench import ready_by_page as bench_ready_by_page
 from dashboard.bench import wait_page as bench_wait_page
@@ -30,6 +32,7 @@ from dashboard.clients import page as clients_page
 from dashboard.coming import page as coming_page
 from dashboard.coming import wall as coming_wall
 from dashboard.data.alerts import AlertQueries
+from dashboard.data.glue import GlueQueries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.outlook import OutlookQueries
 from dashboard.data.shop import ShopData
@@ -109,8 +112,11 @@ def create_app(settings: Settings) -> dash.Dash:
         page.register(app, shop)
     for page in (bench_ready_by_page, bench_wait_types_page, bench_finished_page):
         page.register(app, shop, book)
+    glues = GlueQueries(shop, kept)
     for page in (bench_page, bench_wait_page):
-        page.register(app, shop, book, woods)
+        page.register(app, shop, book, woods, glues)
+    bench_glue_page.register(app, shop, glues)
+    bench_glue_now_page.register(app, shop, glues, woods)
     for wood_page in (
         wood,
         wood_intake_page,
@@ -121,7 +127,7 @@ def create_app(settings: Settings) -> dash.Dash:
         alert_page.register(app, shop, alert_book)
     clients_page.register(app, shop, kept)
     help_page.register(app)
-    commands.register(app, shop, commands.readings(shop, book, woods, alert_book))
+    commands.register(app, shop, commands.readings(shop, book, woods, alert_book, glues))
     calendar_feed.register(app, shop, book)
     app.layout = lambda: shell.shell(shop)
     shell.register(app, shop)

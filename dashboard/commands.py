@@ -16,6 +16,7 @@ import flask
 from dashboard.access import sign_in
 from dashboard.alerts import forms as alerts_forms
 from dashboard.bench import forms as bench_forms
+from dashboard.bench import glue_forms
 from dashboard.sensors import forms as sensors_forms
 from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from dash import Dash
 
     from dashboard.data.alerts import AlertQueries
+    from dashboard.data.glue import GlueQueries
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
     from dashboard.data.wood import WoodQueries
@@ -53,7 +55,11 @@ class FormReader(NamedTuple):
 
 
 def readings(
-    shop: ShopData, waits: WaitQueries, woods: WoodQueries, alerts: AlertQueries
+    shop: ShopData,
+    waits: WaitQueries,
+    woods: WoodQueries,
+    alerts: AlertQueries,
+    glues: GlueQueries,
 ) -> dict[str, FormReader]:
     """The reader of the taps about each thing."""
     of_waits = FormReader(
@@ -75,7 +81,13 @@ def readings(
     of_sensors = FormReader(
         sensors_forms.values_of, sensors_forms.field_of, sensors_forms.label_of
     )
+    of_glues = FormReader(
+        functools.partial(glue_forms.values_of, book=glues),
+        glue_forms.field_of,
+        glue_forms.label_of,
+    )
     return {
+        About.GLUE: of_glues,
         About.WAIT: of_waits,
         About.KIND: of_waits,
         About.INSTRUMENT: of_instruments,

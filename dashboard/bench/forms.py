@@ -26,6 +26,7 @@ PASSED_ON = ("wait", "kind", "place", "feel")
 LABELS = {
     "instrument": "Instrument",
     "what": "What",
+    "glue": "Glue",
     "note": "Note",
     "place": "Place",
     "clamps": "Clamps",
@@ -105,7 +106,7 @@ def _some(changes: dict[str, Any], form: Form) -> dict[str, Any]:
 def _wait_fields(form: Form, names: set[str]) -> dict[str, Any]:
     """The fields of a wait among the names."""
     values: dict[str, Any] = {
-        name: form.text(name) for name in ("instrument", "what", "note") if name in names
+        name: form.text(name) for name in ("instrument", "what", "note", "glue") if name in names
     }
     if form.text("place") and "place" in names:
         values["place"] = form.text("place")

@@ -17,6 +17,7 @@ from dashboard.ui.controls import action_button, action_results, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import WORDS, Caution
+from monitor.domain.glue import GlueState
 from monitor.domain.wait import Action
 from monitor.science.waits.open_time import CHILLED_TEMP_C
 
@@ -25,10 +26,12 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
+    from dashboard.data.glue import GlueQueries
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
     from dashboard.data.wood import WoodQueries
     from monitor.core.measurements import Quantity
+    from monitor.domain.glue import Glue
     from monitor.domain.places import Place
     from monitor.domain.wait import Wait
     from monitor.domain.wait_types import WaitType
@@ -45,14 +48,16 @@ ANSWERED_MS = 2 * formats.MINUTE_MS
 """Time for which the answer stays to be changed. [ms]"""
 
 
-def register(app: dash.Dash, shop: ShopData, book: WaitQueries, woods: WoodQueries) -> None:
+def register(
+    app: dash.Dash, shop: ShopData, book: WaitQueries, woods: WoodQueries, glues: GlueQueries
+) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "bench",
         path="/bench",
         name="Bench",
         title="Bench",
-        layout=lambda **_: layout(shop, book, woods),
+        layout=lambda **_: layout(shop, book, woods, glues),
     )
 
     @app.callback(
@@ -70,14 +75,14 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries, woods: WoodQueri
     )
     def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
         writer = sign_in.writing(flask.request, shop.settings).allowed
-        return live(shop, book, writer)
+        return live(shop, book, glues, writer)
 
 
 @page_frame.where_store_fails(page_frame.sheet("Bench", "sheet bench"))
-def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries) -> Component:
+def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, glues: GlueQueries) -> Component:
     """The page as this request may see it."""
     may = sign_in.writing(flask.request, shop.settings)
-    head, just, waits, places, cold = live(shop, book, may.allowed)
+    head, just, waits, places, cold = live(shop, book, glues, may.allowed)
     kinds, bases = book.kinds(), book.bases()
     references = [one.reference for one in woods.here()]
     return html.Main(
@@ -86,10 +91,11 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries) -> Component:
             html.Div(head, id="bench-next"),
             *action_results(),
             html.Section(just, id="bench-just", className="just"),
+            html.Section(id="bench-glue"),
             html.Div(
                 [
                     html.Section(waits, id="bench-waits"),
-                    opening(kinds, bases, places, cold, references)
+                    opening(kinds, bases, places, cold, references, glues.here())
                     if may.allowed
                     else refused(may),
                 ],
@@ -116,21 +122,23 @@ def refused(may: sign_in.Writing) -> Component:
     )
 
 
-def live(shop: ShopData, book: WaitQueries, writer: bool) -> tuple[list[Component], ...]:
+def live(
+    shop: ShopData, book: WaitQueries, glues: GlueQueries, writer: bool
+) -> tuple[list[Component], ...]:
     """Parts that change by themselves: headline, released, open waits, places, cold places."""
     now, zone = now_ms(), shop.settings.zone
     recent = shop.recent()
     names = {one.place.id: one.place.label for one in recent}
     indoors = [(one.place, one.newest) for one in recent if one.place.kind != "outdoors"]
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    found = book.standings()
+    found, labels = book.standings(), glues.labels()
     of = view.axis(found, now)
     if found:
         waits = [
             html.Div([html.H2(_count(found)), view.ruler(of, zone)], className="waits-head"),
             html.Ol(
                 [
-                    view.row(alike, of, zone, names, writer)
+                    view.row(alike, of, zone, names, writer, labels)
                     for alike in series.alike(found, lambda standing: standing.wait)
                 ],
                 className="waits",
@@ -220,8 +228,10 @@ def opening(
     places: list[Component],
     cold: list[Component],
     references: Sequence[str] = (),
+    batches: Sequence[Glue] = (),
 ) -> Component:
-    """Opening a wait: a tap on its kind, a tap on its place. `references`: of instruments here.
+    """Opening a wait: a tap on its kind, a tap on its place. `references`: of instruments here,
+    `batches`: of glue.
 
     `kinds`: the most used first. Those in front keep to the order of their names, so that a button
     does not change its place when another kind has overtaken it by one.
@@ -251,7 +261,7 @@ def opening(
                 id="bench-where",
                 hidden=True,
             ),
-            details(references),
+            details(references, batches),
         ],
         className="opening",
         id="bench-opening",
@@ -382,13 +392,33 @@ def cautions(kinds: Sequence[WaitType]) -> Component:
     )
 
 
-def details(references: Sequence[str]) -> Component:
+def glue_choice(batches: Sequence[Glue]) -> Component:
+    """The batch of glue of the next wait; one that is near or past its discard time says so."""
+    now = now_ms()
+    words = {"": "Not named"}
+    for one in batches:
+        state = one.state(now)
+        words[one.id] = one.label if state is GlueState.GOOD else f"{one.label} ({state})"
+    return html.Div(
+        [
+            html.Label("Glue", htmlFor="open-glue"),
+            html.Select(
+                [html.Option(word, value=value) for value, word in words.items()],
+                id="open-glue",
+                name="glue",
+            ),
+        ],
+        className="field",
+    )
+
+
+def details(references: Sequence[str], batches: Sequence[Glue] = ()) -> Component:
     """Fields for optional details, kept on the device until the wait is opened."""
     return html.Div(
         [
             html.Details(
                 [
-                    html.Summary("Details: instrument, who, start, clamps, note"),
+                    html.Summary("Details: instrument, glue, who, start, clamps, note"),
                     html.Div(
                         [
                             text_field(
@@ -418,6 +448,7 @@ def details(references: Sequence[str]) -> Component:
                             ),
                             text_field("Started (empty: now)", "open-start", "start"),
                             text_field("Wanted by", "open-wanted", "wanted"),
+                            glue_choice(batches),
                             html.Div(
                                 [
                                     html.Label("Note", htmlFor="open-note"),

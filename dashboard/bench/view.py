@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import MappingProxyType
 from typing import TYPE_CHECKING, NamedTuple
 
 from dash import dcc, html
@@ -30,6 +31,8 @@ BENCH = Section(
     "bench",
     (
         ("/bench", "Open waits"),
+        ("/bench/glue-now", "May I glue?"),
+        ("/bench/glue", "Glue"),
         ("/bench/ready-by", "Ready by"),
         ("/bench/kinds", "Kinds"),
         ("/bench/finished", "Finished"),
@@ -145,7 +148,12 @@ def shape(standing: Standing, state: str) -> Component:
 
 
 def row(
-    alike: Sequence[Standing], of: Axis, zone: ZoneInfo, places: Mapping[str, str], writer: bool
+    alike: Sequence[Standing],
+    of: Axis,
+    zone: ZoneInfo,
+    places: Mapping[str, str],
+    writer: bool,
+    glues: Mapping[str, str] = MappingProxyType({}),
 ) -> Component:
     """Row of open waits that are alike, in the state of the last to be ready."""
     standing, waits = alike[-1], [one.wait for one in alike]
@@ -158,6 +166,8 @@ def row(
     if wait.clamps:
         each = " each" if len(waits) > 1 else ""
         at.append(f"{wait.clamps} clamp{'' if wait.clamps == 1 else 's'}{each}")
+    if wait.glue:
+        at.append(glues.get(wait.glue, f"glue {wait.glue}"))
     one = f"/bench/wait/{wait.id}"
     taps: list[Component] = []
     if writer and wait.setting:

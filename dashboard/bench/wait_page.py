@@ -25,6 +25,7 @@ from monitor.waits import text as wait_text
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
+    from dashboard.data.glue import GlueQueries
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
     from dashboard.data.wood import WoodQueries
@@ -35,13 +36,15 @@ if TYPE_CHECKING:
 _page = partial(BENCH.page, "/bench/wait", classes="one")
 
 
-def register(app: dash.Dash, shop: ShopData, book: WaitQueries, woods: WoodQueries) -> None:
+def register(
+    app: dash.Dash, shop: ShopData, book: WaitQueries, woods: WoodQueries, glues: GlueQueries
+) -> None:
     """Hang the page and its refreshing into the app."""
     dash.register_page(
         "bench_wait",
         path_template="/bench/wait/<wait_id>",
         title="Wait",
-        layout=lambda wait_id="", **_: layout(shop, book, woods, wait_id),
+        layout=lambda wait_id="", **_: layout(shop, book, woods, glues, wait_id),
     )
 
     @app.callback(
@@ -64,7 +67,9 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries, woods: WoodQueri
 
 
 @page_frame.where_store_fails(BENCH.failed("/bench/wait", "Wait", "one"))
-def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, wait_id: str) -> Component:
+def layout(
+    shop: ShopData, book: WaitQueries, woods: WoodQueries, glues: GlueQueries, wait_id: str
+) -> Component:
     """The page as this request may see it."""
     writer = sign_in.writing(flask.request, shop.settings)
     wait = book.wait(wait_id)
@@ -82,6 +87,7 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, wait_id: str) 
             html.P(dcc.Link(f"The wood of {instrument.reference}", href=f"/wood/{instrument.id}"))
             if instrument
             else None,
+            _glue_of(wait, glues),
             html.Div(now, id="wait-now"),
             move(wait, places) if writer.allowed and (wait.open or wait.setting) else None,
             fix(wait, shop) if writer.allowed else html.P(writer.why),
@@ -89,6 +95,14 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, wait_id: str) 
             html.Div(entries, id="wait-history"),
         ]
     )
+
+
+def _glue_of(wait: Wait, glues: GlueQueries) -> Component | None:
+    """The batch of glue of a wait."""
+    found = glues.glue(wait.glue) if wait.glue else None
+    if found is None:
+        return None
+    return html.P(["Glue: ", dcc.Link(found.label, href=f"/bench/glue/{found.id}")])
 
 
 def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -> list[Component]:

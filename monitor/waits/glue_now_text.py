@@ -73,7 +73,7 @@ def words(
         ("Air", _air(s, unit)),
         ("Parts", _parts(s, unit)),
         ("Open time", _open_time(found)),
-        ("Ready", _ready(found, now_ms, zone)),
+        ("If glued now", _ready(found, now_ms, zone)),
         ("Until then", _ahead(found, unit)),
         ("From when", later),
         ("Glue", _glue(s, now_ms, zone)),
@@ -224,7 +224,7 @@ def _hold(hold: Hold, chance: float) -> str:
 
 
 def _in_ten(chance: float) -> str:
-    return f"{min(max(round(10 * chance), 1), 10)} in 10"
+    return f"{min(max(round(10 * chance), 1), 9)} in 10"
 
 
 def _air(s: Joint, unit: formats.TemperatureUnit) -> str:

@@ -39,15 +39,14 @@ def limit_words(limit: Limit) -> str:
 def condition(glue: Glue, now_ms: int, zone: ZoneInfo) -> str:
     """Condition of a batch, and what to do about it."""
     state = glue.state(now_ms)
-    used = "; ".join(_used(glue, now_ms))
+    used = "; ".join(_used(glue, now_ms, state))
     match state:
         case GlueState.DISCARDED:
             return f"Discarded {formats.when(glue.discarded_ms or now_ms, now_ms, zone)}."
         case GlueState.UNKNOWN:
             return NOT_KNOWN
         case GlueState.PAST:
-            fresh = MIX_FRESH if glue.kind.air_sets else OPEN_FRESH
-            return f"Past its discard time: {used}. {fresh}"
+            return f"Past its discard time: {used}. {instead(glue)}"
         case GlueState.NEAR:
             return f"Near its discard time: {used}. {TEST_FIRST}"
     at_ms = glue.discard_ms(now_ms)
@@ -55,15 +54,34 @@ def condition(glue: Glue, now_ms: int, zone: ZoneInfo) -> str:
     return f"{used[:1].upper()}{used[1:]}.{until}"
 
 
-def _used(glue: Glue, now_ms: int) -> list[str]:
-    """Use of a batch against each of its limits."""
+def instead(glue: Glue) -> str:
+    """Advice on a batch that is past its discard time."""
+    return MIX_FRESH if glue.kind.air_sets else OPEN_FRESH
+
+
+def brief(glue: Glue, now_ms: int, zone: ZoneInfo) -> str:
+    """What must be known of a batch before it is used: its pot, and its age; empty if nothing."""
+    state = glue.state(now_ms)
+    old = {
+        GlueState.PAST: f"Past its discard time. {instead(glue)}",
+        GlueState.NEAR: f"Near its discard time. {TEST_FIRST}",
+    }.get(state, "")
+    return " ".join(filter(None, (pot(glue, now_ms, zone), old)))
+
+
+def _used(glue: Glue, now_ms: int, state: GlueState) -> list[str]:
+    """Use of a batch against its limits; of one near or past them only those that it has reached."""
+    hot_h, age_h = glue.hot_h(now_ms), max(now_ms - glue.mixed_ms, 0) / HOUR_MS
+    word = "mixed" if glue.kind.air_sets else "mixed or opened"
     found = []
-    if (hot := glue.hot_limit) is not None:
-        found.append(f"hot for {span(glue.hot_h(now_ms))}, limit {limit_words(hot)}")
-    if (keeps := glue.keeps_limit) is not None:
-        age = span(max(now_ms - glue.mixed_ms, 0) / HOUR_MS)
-        word = "mixed" if glue.kind.air_sets else "mixed or opened"
-        found.append(f"{word} {age} ago, limit {limit_words(keeps)}")
+    for text, hours, limit in (
+        (f"hot for {span(hot_h)}", hot_h, glue.hot_limit),
+        (f"{word} {span(age_h)} ago", age_h, glue.keeps_limit),
+    ):
+        if limit is not None:
+            least = {GlueState.PAST: limit.usual_h, GlueState.NEAR: limit.low_h}.get(state, 0.0)
+            if hours >= least:
+                found.append(f"{text}, limit {limit_words(limit)}")
     return found
 
 

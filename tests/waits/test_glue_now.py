@@ -396,14 +396,14 @@ def test_a_short_wait_is_ready_today_and_a_long_one_meets_the_damp_night(good_sh
     assert short.answer is Answer.YES
     assert (
         "Ready before the shop opens next"
-        in dict(glue_now_text.words(short, NOW, PARIS, "C").facts)["Ready"]
+        in dict(glue_now_text.words(short, NOW, PARIS, "C").facts)["If glued now"]
     )
     assert long.answer is Answer.CARE
     (ahead,) = [one for one in long.findings if one.why is Why.HOLD_AHEAD]
     assert ahead.values["ahead"].hold_chance > 0.5
     text = glue_now_text.words(long, NOW, PARIS, "C")
     assert "is likely to be too damp" in text.sentence
-    assert "Not ready when the shop opens next" in dict(text.facts)["Ready"]
+    assert "Not ready when the shop opens next" in dict(text.facts)["If glued now"]
 
 
 def test_the_facts_say_ranges_and_status(good_shop):
