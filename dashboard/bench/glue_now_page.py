@@ -10,10 +10,10 @@ from dash import Input, Output, dcc, html
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import text_field
-from dashboard.ui.form_input import Form
+from dashboard.ui.form_input import Form, beside_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
-from monitor.core.errors import Rejected
+from monitor.core.errors import Fault, Rejected
 from monitor.domain.glue import GlueState
 from monitor.waits import glue_text
 from monitor.waits.glue_answer import Answer
@@ -151,24 +151,25 @@ def answer_to(asked: dict[str, str], shop: ShopData, book: GlueQueries) -> list[
         )
         found = book.may_glue(question, form.text("instrument"))
     except Rejected as exc:
-        return [html.P(f"{_LABELS.get(f.field, '')}{_text(f)}.", role="alert") for f in exc.faults]
+        return [html.P(_fault_words(one, form), role="alert") for one in exc.faults]
     return large(found, shop)
 
 
+_FIELDS = {"parts_temp_c": "parts", "need_s": "need"}
 _LABELS = {
-    "parts": "Temperature of the parts: ",
-    "parts_temp_c": "Temperature of the parts: ",
-    "need": "Seconds: ",
-    "need_s": "Seconds: ",
-    "place": "Place: ",
-    "kind": "Kind of joint: ",
-    "glue": "Glue: ",
+    "parts": "Temperature of the parts",
+    "need": "Seconds",
+    "place": "Place",
+    "kind": "Kind of joint",
+    "glue": "Glue",
 }
 
 
-def _text(fault: Any) -> str:
-    """A fault without its field's name."""
-    return fault.at_field(str(fault.value))
+def _fault_words(fault: Fault, form: Form) -> str:
+    """A fault with the label of its field and the value as it was typed."""
+    name = _FIELDS.get(fault.field, fault.field)
+    text = beside_field(fault, form.text(name), form.unit)
+    return f"{_LABELS[name]}: {text}." if name in _LABELS else f"{text}."
 
 
 def large(found: GlueNow, shop: ShopData) -> list[Component | None]:

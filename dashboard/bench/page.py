@@ -393,7 +393,7 @@ def cautions(kinds: Sequence[WaitType]) -> Component:
 
 
 def glue_choice(batches: Sequence[Glue]) -> Component:
-    """The batch of glue of the next wait; one that is near or past its discard time says so."""
+    """Choice of the batch of glue of the next wait, with the condition of an old one."""
     now = now_ms()
     words = {"": "Not named"}
     for one in batches:

@@ -60,7 +60,7 @@ def instead(glue: Glue) -> str:
 
 
 def brief(glue: Glue, now_ms: int, zone: ZoneInfo) -> str:
-    """What must be known of a batch before it is used: its pot, and its age; empty if nothing."""
+    """Warning before a batch is used: its pot is on, or it is old; empty if neither."""
     state = glue.state(now_ms)
     old = {
         GlueState.PAST: f"Past its discard time. {instead(glue)}",

@@ -26,6 +26,9 @@ PAGES = (
     "/bench/kind/cleat",
     "/bench/finished",
     "/bench/wait/1",
+    "/bench/glue",
+    "/bench/glue/1",
+    "/bench/glue-now",
     "/sign-in",
 )
 
@@ -46,6 +49,8 @@ def bench(tmp_path_factory):
             now,
         )["waits"]
         commands.carry_out({"do": "release", "wait": old, "feel": "right"}, now)
+        glue = {"about": "glue", "do": "mix", "kind": "hide", "name": "jar A", "strength": "192 g"}
+        commands.carry_out(glue, now)
         with shop_air.command_link(board.settings, commands), browser.served(folder, board.port):
             yield board
 
@@ -89,6 +94,34 @@ def test_the_wall_with_clamps_and_five_places_neither_scrolls_nor_cuts(bench, vi
         assert min(sizes) >= 96
 
 
+def test_a_pot_is_tapped_on_and_off_and_a_batch_is_recorded(bench, visit):
+    page = opened(visit("phone"), bench, "/bench/glue")
+    page.locator("[data-glue='1'] button", has_text="Pot on").click()
+    page.locator("[data-glue='1'] .pot", has_text="Pot on since").wait_for()
+    page.locator("[data-glue='1'] button", has_text="Pot off").click()
+    page.locator("[data-glue='1'] button", has_text="Pot on").wait_for()
+    page.locator("#mix-kind label", has_text="Epoxy").click()
+    page.locator("#mix-hot_h").fill("1e9")
+    page.get_by_text("Record it").click()
+    until(page, "document.querySelector('[data-fault=hot_h]').textContent.includes('0 to 1000')")
+    page.locator("#mix-hot_h").fill("")
+    page.locator("#mix-clamp_h").fill("16")
+    page.get_by_text("Record it").click()
+    page.locator(".glue", has_text="Epoxy").wait_for()
+
+
+def test_the_answer_on_gluing_follows_what_is_typed(bench, visit):
+    page = opened(visit("phone"), bench, "/bench/glue-now")
+    page.locator("#may .word").wait_for()
+    page.locator("#may-parts").fill("9")
+    page.keyboard.press("Enter")
+    page.locator("#may", has_text="Too cold to glue: the parts are at 9.0").wait_for()
+    assert page.locator("#may .word").inner_text() == "Not now"
+    page.locator("#may-parts").fill("hot")
+    page.keyboard.press("Enter")
+    page.locator("#may", has_text="is not a number").wait_for()
+
+
 def test_a_details_that_is_open_and_what_is_typed_survive_the_pages_own_refreshing(bench, visit):
     seen = visit("phone")
     page = opened(seen, bench, "/bench")
@@ -124,7 +157,7 @@ def test_cautions_of_the_kind_are_shown_and_can_be_put_away(bench, visit):
     page.locator("[data-choose=oil-coat]").click()
     rags = page.locator(".cautions li", has_text="Oily rags")
     assert rags.is_visible()
-    assert not page.locator(".cautions li", has_text="A glue pot").is_visible()
+    assert not page.locator(".cautions li", has_text="a pot boiled dry").is_visible()
     rags.get_by_text("Hide").click()
     assert not rags.is_visible()
     page.locator("[data-choose=closing]").click()

@@ -134,6 +134,7 @@ HARDENS = (Why.NO_OUTLOOK,)
 """Findings of a situation without an outlook, which the table leaves aside."""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["bench", "varnish"])
 @pytest.mark.parametrize("parts", [None, 12.0, 26.0])
 def test_no_answer_contradicts_air_or_an_open_alert(settings, kind, parts):
