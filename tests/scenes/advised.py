@@ -14,11 +14,14 @@ from monitor.clients.home_climate import HomeSources
 from monitor.clients.request import read_wish
 from monitor.clients.sheet import Sheet, sheet_of
 from monitor.science.case.devices import Buffer, Humidifier
+from monitor.science.case.measures import Measure
 from monitor.science.case.outdoors import from_hours, from_normals
 from scenes.cases import InCase, Measures, Packs
 from scenes.climates import weather_of
 from scenes.homes import Home, RoomDevice, normals, typed
 
+SMALL_M3 = 25.0
+"""A small room. [m³]"""
 PARIS = ZoneInfo("Europe/Paris")
 MADE_MS = 1_793_455_200_000
 """31 October 2026."""
@@ -82,11 +85,17 @@ def ask(home: Home, readings: str, weather: str = "none", *, members: int = 12, 
     return Asked(home, readings, weather, worked, sheet)
 
 
-def measures_of(asked: Asked) -> Measures:
-    """The advised measure as the scenes carry it out, with what the page says on taking it out."""
-    advised = asked.worked.advised
+def carried_out(asked: Asked) -> tuple[Home, Measures] | None:
+    """The home and what is done in its case and room, where the advised measure is carried out.
+
+    None for a humidifier beside a buffer and for two appliances in one room: the scenes have no two
+    devices at once. A small room is taken as the whole home with an appliance as strong for it.
+    """
+    advised, home = asked.worked.advised, asked.home
     found = TAKE_OUT.search(asked.page)
     limit = float(found[1]) if found else None
+    if advised.kind in (Measure.BOTH, Measure.BOTH_IN_ROOM):
+        return None
     device = room = None
     if isinstance(advised.device, Humidifier):
         d = advised.device
@@ -96,7 +105,17 @@ def measures_of(asked: Asked) -> Measures:
         device = Packs(
             d.capacity_g_pct, d.set_pct, d.every_d, d.months, d.settles_d, d.release_times
         )
-    elif advised.room is not None:
-        months = asked.worked.refills.months if asked.worked.refills else ()
-        room = RoomDevice(advised.room.litres_day, advised.room.set_pct, months)
-    return Measures(device, room, limit)
+    change = advised.room
+    if change is not None:
+        times = 1.0 if advised.kind is Measure.ROOM else max(home.volume_m3 / SMALL_M3, 1.0)
+        if advised.kind in (Measure.COOLER_ROOM, Measure.WARMER_ROOM):
+            home = home._replace(heat_c=(home.heat_c or 18.0) + change.warmer_k)
+        elif advised.kind is Measure.AIR_CONDITIONED:
+            home = home._replace(cool_c=25.0, windows_shut=True)
+        elif advised.kind is Measure.DEHUMIDIFIER:
+            litres = -max(change.litres_day, 10.0) * times
+            home = home._replace(windows_shut=True)
+            room = RoomDevice(litres, change.set_pct, change.months)
+        else:
+            room = RoomDevice(change.litres_day * times, change.set_pct, change.months)
+    return home, Measures(device, room, limit)

@@ -7,6 +7,7 @@ measurement: a sheet that holds here is not thereby validated.
 
 from __future__ import annotations
 
+import calendar
 import re
 from typing import NamedTuple
 
@@ -14,7 +15,8 @@ import numpy as np
 import pytest
 
 from monitor.science.case.devices import Buffer, Humidifier
-from scenes.advised import TAKE_OUT, Asked, ask, measures_of
+from monitor.science.case.measures import HUMIDIFIED
+from scenes.advised import TAKE_OUT, Asked, ask, carried_out
 from scenes.cases import LAZY, OBEDIENT, CaseRow, CaseYears, Measures, case_years
 from scenes.climates import CLIMATES, MONTH_OF_HOUR
 from scenes.homes import homes
@@ -32,14 +34,14 @@ QUESTIONS = (
     ("four seasons", "none"),
     ("weather alone", "hourly"),
 )
-"""Questions that clients ask; each home asks two, in turn."""
+"""Questions that clients ask; each home asks one or two, in turn."""
 PLAYED = ((17, 19), None)
 LOW, HIGH = 40.0, 60.0
 MONTH = MONTH_OF_HOUR[::24] + 1
 SAYS_SO = re.compile(
-    r"no measure (is certain|that was tried)|in about \d+ of 10 homes|too much in another"
-    r"|left in, it could bring the wood",
-    re.I,
+    r"no measure (is certain|that was tried)|in [1-9] of 10 homes|too much in another"
+    r"|left in, it could bring the wood|undo it while the hygrometer reads above",
+    re.IGNORECASE,
 )
 """Sentences that say that a measure may fail, or harm if it is left in."""
 
@@ -66,24 +68,31 @@ def _carry(climate: str) -> Carried:
     asked = [
         ask(home, *QUESTIONS[turn % len(QUESTIONS)])
         for i, home in enumerate(mine, first)
-        for turn in (i, i + 3)
+        for turn in (i, i + 3)[: 1 + i % 2]
     ]
     rows: dict[CaseRow, int] = {}
     advised, bare = {}, {}
     for i, one in enumerate(asked):
+        followed = carried_out(one)
+        if followed is None:
+            continue
         for user in (OBEDIENT, LAZY):
             for played in PLAYED:
                 key = (i, user.name, played)
-                for found, measures in ((advised, measures_of(one)), (bare, Measures())):
-                    row = CaseRow(one.home, measures=measures, user=user, played=played)
+                for found, (home, measures) in (
+                    (advised, followed),
+                    (bare, (one.home, Measures())),
+                ):
+                    row = CaseRow(home, measures=measures, user=user, played=played)
                     found[key] = rows.setdefault(row, len(rows))
     return Carried(asked, advised, bare, case_years(list(rows)))
 
 
 def test_there_is_a_page_for_every_home(carried):
     assert len({one.home for one in carried.asked}) == 6
-    assert len(carried.asked) == 12
-    assert len({one.page for one in carried.asked}) > 6
+    assert len(carried.asked) == 9
+    assert len({one.page for one in carried.asked}) > 4
+    assert len(carried.advised) >= 4 * 5  # of two devices at once the scenes know nothing
 
 
 def test_no_two_sentences_of_a_page_contradict_each_other(carried):
@@ -95,10 +104,15 @@ def test_nothing_is_prescribed_for_a_month_that_nobody_knows(carried):
     for one in carried.asked:
         worked, page = one.worked, one.page
         known, device = set(worked.advice.known), worked.advised.device
-        if device is not None:
-            assert set(device.months) <= known, one.name
+        if device is not None and worked.unknown:
+            lead = one.sheet.lead.split("This advice is for")[0]
+            assert "all year" not in lead, one.name
         if worked.refills is not None:
             assert set(worked.refills.months) <= known, one.name
+        if worked.advised.room is not None:
+            named = one.sheet.lead.split("This advice is for")[0]
+            for month in set(range(1, 13)) - known:
+                assert calendar.month_name[month] not in named, one.name
         if worked.unknown:
             assert "these months only" in page, one.name
             assert "Measure the room in" in page, one.name
@@ -119,7 +133,7 @@ def test_the_band_is_broken_by_the_advice_in_one_draw_in_ten_at_most_or_the_page
         if damp.mean() > 0.1:
             assert SAYS_SO.search(one.page), (one.name, key, damp.mean())
             device = one.worked.advised.device
-            assert not isinstance(device, Humidifier) or TAKE_OUT.search(one.page), one.name
+            assert not isinstance(device, Humidifier) or TAKE_OUT.search(one.page), (one.name, key)
         assert dry.mean() <= 0.1, (one.name, key, dry.mean())
 
 
@@ -136,7 +150,7 @@ def test_how_damp_a_humidifier_makes_an_unplayed_case_is_not_understated(carried
     for i, one in enumerate(carried.asked):
         said = re.search(r"could bring the wood to \d+\s?% \(up to (\d+)", one.page)
         device = one.worked.advised.device
-        if not isinstance(device, Humidifier):
+        if not isinstance(device, Humidifier) or (i, "lazy", None) not in carried.advised:
             continue
         kept = np.isin(MONTH, device.months)
         row = carried.advised[i, "lazy", None]
@@ -150,6 +164,8 @@ def test_how_damp_a_humidifier_makes_an_unplayed_case_is_not_understated(carried
 def test_a_page_that_calls_damp_rare_is_right_in_nine_draws_of_ten(carried):
     for i, one in enumerate(carried.asked):
         if "for less than an hour a year in 9 of 10 homes" not in one.page:
+            continue
+        if (i, "obedient", (17, 19)) not in carried.advised:
             continue
         row = carried.advised[i, "obedient", (17, 19)]
         bare = carried.bare[i, "obedient", (17, 19)]
@@ -167,6 +183,12 @@ def test_a_humidifier_is_filled_before_it_has_long_been_empty(carried):
 
 def test_who_is_to_run_a_room_humidifier_is_told_when_to_turn_it_down(carried):
     for one in carried.asked:
-        if one.worked.advised.room is not None:
+        if one.worked.advised.kind in HUMIDIFIED:
             assert "windows or cold walls" in one.page, one.name
             assert one.worked.advised.room.set_pct <= HIGH - 10, one.name
+
+
+def test_no_one_is_told_to_carry_ten_litres_a_day(carried):
+    for one in carried.asked:
+        if one.worked.advised.kind in HUMIDIFIED:
+            assert one.worked.advised.room.litres_day <= 10, one.name
