@@ -54,7 +54,7 @@ def grid(low_c: float, high_c: float, rows: int, low_pct: float = 1.0):
     return t.ravel(), rh.ravel()
 
 
-# --- Published values -----------------------------------------------------------------------
+# --- Values of general libraries --------------------------------------------------------------
 
 
 # Tolerance: the digits of the file, and 0.025 % where Hyland and Wexler, IAPWS and Sonntag differ.
@@ -63,6 +63,7 @@ def grid(low_c: float, high_c: float, rows: int, low_pct: float = 1.0):
     [("e_psychrolib_Pa", 1e-6), ("e_iapws97_Pa", 2e-4), ("e_sonntag_Pa", 2.5e-4)],
 )
 def test_vapour_pressure_agrees_with_the_checks(column, rel):
+    """Rung: independent library."""
     covered = np.isfinite(published(column))
     warm = covered & (T > 0.01)
     ours = vapour_pressure(T, RH)
@@ -72,6 +73,7 @@ def test_vapour_pressure_agrees_with_the_checks(column, rel):
 
 
 def test_dew_point_agrees_with_the_checks():
+    """Rung: independent library."""
     # Tolerance: the file's rounding for PsychroLib; 0.003 K between Hyland and Wexler and Sonntag.
     ours = dew_point(T, RH)
     over_water = (CHECKS["td_psychrolib_branch"] == "water").to_numpy()
@@ -81,6 +83,7 @@ def test_dew_point_agrees_with_the_checks():
 
 
 def test_frost_point_agrees_with_the_checks():
+    """Rung: independent library."""
     ours, iapws = frost_point(T, RH), published("tf_ice_iapwsR14_C")
     assert np.array_equal(np.isnan(ours), np.isnan(iapws))
     frost = ~np.isnan(iapws)
@@ -98,11 +101,13 @@ def test_frost_point_agrees_with_the_checks():
     ],
 )
 def test_humidity_agrees_with_the_checks(ours, column, rel, within):
+    """Rung: independent library."""
     assert ours == pytest.approx(published(column), rel=rel, abs=within)
 
 
 # Source: ASHRAE Handbook—Fundamentals (2017), ch. 1, eq. 3. Second-hand: PsychroLib.
 def test_pressure_falls_with_altitude_as_psychrolib_has_it():
+    """Rung: independent library."""
     altitude_m = np.linspace(-500, 9000, 96)
     ashrae = [psychrolib.GetStandardAtmPressure(z) for z in altitude_m]
     assert pressure_at_altitude(altitude_m) == pytest.approx(ashrae, rel=1e-12)
@@ -115,6 +120,7 @@ def test_pressure_falls_with_altitude_as_psychrolib_has_it():
     [(-20, 70, 3.8), (-10, 80, 9.8), (-5, 80, 14.4), (0, 80, 20.9), (5, 80, 29.8), (10, 80, 42.0)],
 )
 def test_heated_winter_air_is_dry(temp_c, rh_pct, at_20_c):
+    """Rung: independent derivation."""
     assert relative_humidity_at(temp_c, rh_pct, 20) == pytest.approx(at_20_c, abs=0.05)
 
 
@@ -123,6 +129,7 @@ def test_heated_winter_air_is_dry(temp_c, rh_pct, at_20_c):
 
 @pytest.mark.slow
 def test_dew_point_is_the_ashrae_one_from_0_to_60_c():
+    """Rung: independent library."""
     # Source: PsychroLib, inverting eq. 6. Target 0.01 K; reached 3e-5 K, which is PsychroLib's
     # own stopping error. Where its dew point is below 0.01 °C it is a frost point: left out.
     t, rh = grid(0.02, 60, 601)
@@ -133,6 +140,8 @@ def test_dew_point_is_the_ashrae_one_from_0_to_60_c():
 
 
 def test_the_dew_point_of_warm_air_below_zero_is_sonntags():
+    """Rung: independent derivation."""
+
     # Independent: Sonntag's equation on both sides, its root by bracketing. From memory.
     # Target 0.02 K; reached 0.0035 K, by which the two curves differ when the air is warm.
     def ln_sonntag(t_c):
@@ -162,6 +171,7 @@ def test_the_dew_point_of_warm_air_below_zero_is_sonntags():
 
 
 def test_frost_point_is_that_of_iapws_on_a_grid():
+    """Rung: independent library."""
     # Independent: iapws's sublimation pressure, its root by bracketing. Target 0.01 K.
     t, rh = (x[::211] for x in grid(-45, 60, 106))
     ours = frost_point(t, rh)
@@ -176,6 +186,7 @@ def test_frost_point_is_that_of_iapws_on_a_grid():
 
 
 def test_dew_point_differs_from_metpy_by_its_coarser_formula():
+    """Rung: independent library."""
     # Source: MetPy, dew point over liquid water. Tolerance: ours; MetPy's vapour pressure is up to
     # 0.8 % low at 60 °C, and it solves for the dew point with a second formula (Bolton 1980).
     t, rh = grid(-20, 60, 161)
@@ -196,6 +207,7 @@ PRESSURES = st.floats(30_000, 110_000)
 
 @given(TEMPS, PRESSURES)
 def test_saturated_air_is_at_its_dew_point_and_its_wet_bulb(temp_c, pressure_pa):
+    """Rung: property."""
     assert dew_point(temp_c, 100) == temp_c
     assert wet_bulb(temp_c, 100, pressure_pa) == pytest.approx(temp_c, abs=1e-9)
     assert vapour_pressure_deficit(temp_c, 100) == 0
@@ -203,17 +215,20 @@ def test_saturated_air_is_at_its_dew_point_and_its_wet_bulb(temp_c, pressure_pa)
 
 @given(TEMPS, st.floats(99.999, 100))
 def test_the_dew_point_closes_in_on_the_air_without_a_jump(temp_c, rh_pct):
+    """Rung: property."""
     assert dew_point(temp_c, rh_pct) == pytest.approx(temp_c, abs=3e-4)
 
 
 @given(TEMPS, st.floats(1, 100))
 def test_the_dew_point_gives_the_humidity_back(temp_c, rh_pct):
+    """Rung: property."""
     again_pct = relative_humidity(temp_c, dew_point(temp_c, rh_pct))
     assert again_pct == pytest.approx(rh_pct, rel=1.2e-7)  # 1e-6 K
 
 
 @given(TEMPS, HUMIDITIES, HUMIDITIES)
 def test_damper_air_has_the_higher_dew_point_and_wet_bulb(temp_c, one_pct, other_pct):
+    """Rung: property."""
     low, high = sorted((one_pct, other_pct))
     assume(high - low > 1e-3)
     assert dew_point(temp_c, low) < dew_point(temp_c, high)
@@ -223,6 +238,7 @@ def test_damper_air_has_the_higher_dew_point_and_wet_bulb(temp_c, one_pct, other
 
 @given(TEMPS, HUMIDITIES)
 def test_frost_forms_before_dew_would_below_zero(temp_c, rh_pct):
+    """Rung: property."""
     t_d, t_f = dew_point(temp_c, rh_pct), frost_point(temp_c, rh_pct)
     if t_d < 0:
         assert t_f > t_d
@@ -232,6 +248,7 @@ def test_frost_forms_before_dew_would_below_zero(temp_c, rh_pct):
 
 @given(TEMPS, st.floats(1, 100), TEMPS)
 def test_heating_keeps_vapour_dew_point_and_humidity_ratio(temp_c, rh_pct, new_temp_c):
+    """Rung: property."""
     new_pct = relative_humidity_at(temp_c, rh_pct, new_temp_c)
     assume(1e-3 < new_pct <= 100)
     before, after = (temp_c, rh_pct), (new_temp_c, new_pct)
@@ -241,6 +258,7 @@ def test_heating_keeps_vapour_dew_point_and_humidity_ratio(temp_c, rh_pct, new_t
 
 
 def test_heating_does_not_keep_grams_per_cubic_metre():
+    """Rung: property."""
     # Source: v = e/(R_v T): 20 K at 0 °C take 7 %.
     warm_pct = relative_humidity_at(0, 80, 20)
     kept = absolute_humidity(20, warm_pct) / absolute_humidity(0, 80)
@@ -248,11 +266,13 @@ def test_heating_does_not_keep_grams_per_cubic_metre():
 
 
 def test_air_cooled_below_its_dew_point_is_over_a_hundred_per_cent():
+    """Rung: property."""
     assert relative_humidity_at(20, 80, 10) > 100
     assert relative_humidity(10, 12) > 100
 
 
 def test_below_zero_humidity_counts_over_water_and_dew_is_not_frost():
+    """Rung: regression."""
     # Identity: e = h e_w. The library that counts over ice has 207.9 Pa here, not 229.2.
     assert vapour_pressure(-10, 80) == pytest.approx(229.2, abs=0.1)
     assert dew_point(-10, 80) == pytest.approx(-12.79, abs=0.005)
@@ -262,6 +282,7 @@ def test_below_zero_humidity_counts_over_water_and_dew_is_not_frost():
 
 
 def test_pressure_matters_to_humidity_ratio_and_wet_bulb():
+    """Rung: independent library."""
     # Source: PsychroLib, 20 °C and 50 %. Tolerance: its rounding here.
     pressures = [101_325, 90_000, 70_000]
     assert 1000 * humidity_ratio(20, 50, pressures) == pytest.approx(
@@ -271,6 +292,7 @@ def test_pressure_matters_to_humidity_ratio_and_wet_bulb():
 
 
 def test_air_so_dry_that_no_formula_reaches_has_no_dew_point():
+    """Rung: property."""
     both = dew_point([20.0, 20.0], [1e-9, 50.0])
     assert np.isnan(both).tolist() == [True, False]
     assert math.isnan(frost_point(20, 1e-9))
@@ -279,6 +301,7 @@ def test_air_so_dry_that_no_formula_reaches_has_no_dew_point():
 
 
 def test_bone_dry_air_is_allowed_where_no_logarithm_is_taken():
+    """Rung: property."""
     for function in (vapour_pressure, absolute_humidity, humidity_ratio):
         assert function(20, 0) == 0
     assert vapour_pressure_deficit(20, 0) == vapour_pressure(20, 100)
@@ -301,6 +324,7 @@ OF_AIR = [
 
 @pytest.mark.parametrize("function", OF_AIR)
 def test_scalars_arrays_series_broadcasting_and_nan(function):
+    """Rung: property."""
     one = function(10, 40)
     assert isinstance(one, float)
     temps, humidities = [[10.0], [-5.0], [math.nan]], [40.0, 90.0, math.nan]
@@ -318,6 +342,7 @@ def test_scalars_arrays_series_broadcasting_and_nan(function):
 @pytest.mark.slow
 @pytest.mark.parametrize("function", OF_AIR)
 def test_a_long_column_equals_its_parts(function):
+    """Rung: property."""
     random = np.random.default_rng(11)
     t, rh = random.uniform(-45, 60, 20_000), random.uniform(1, 100, 20_000)
     whole = function(t, rh)
@@ -327,6 +352,7 @@ def test_a_long_column_equals_its_parts(function):
 
 @pytest.mark.parametrize("function", OF_AIR)
 def test_both_ends_of_every_range_work(function):
+    """Rung: property."""
     for temp_c in air.TEMP_C:
         assert not math.isnan(function(temp_c, 100)) or function is frost_point
         assert function(temp_c, 1) is not None
@@ -349,6 +375,7 @@ def test_both_ends_of_every_range_work(function):
     ],
 )
 def test_air_outside_the_range_is_refused(function, temp_c, rh_pct, message):
+    """Rung: property."""
     with pytest.raises(OutOfRange, match=message):
         function(temp_c, rh_pct)
 
@@ -367,5 +394,6 @@ def test_air_outside_the_range_is_refused(function, temp_c, rh_pct, message):
     ],
 )
 def test_what_cannot_be_is_refused(call, message):
+    """Rung: property."""
     with pytest.raises(OutOfRange, match=message):
         call()

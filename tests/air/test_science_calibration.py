@@ -30,6 +30,7 @@ with (files("data") / "published" / "salt_fixed_points.csv").open(encoding="utf-
 
 @pytest.mark.parametrize("row", TABLE, ids=lambda r: f"{r['salt']}-{r['T_C']}")
 def test_every_row_of_the_table_is_met(row):
+    """Rung: published value."""
     rh, u = fixed_point(row["salt"], float(row["T_C"]))
     # Tolerance: the table's last figure; it was cut, not rounded.
     assert rh == pytest.approx(float(row["RH_greenspan_table_pct"]), abs=0.012)
@@ -41,6 +42,7 @@ def test_every_row_of_the_table_is_met(row):
 
 
 def test_a_salt_is_not_asked_beyond_its_range_and_nan_passes():
+    """Rung: property."""
     with pytest.raises(OutOfRange, match="0 to 30"):
         fixed_point("K2CO3", 31.0)
     assert np.isnan(fixed_point("NaCl", [20.0, np.nan])[0][1])
@@ -48,6 +50,7 @@ def test_a_salt_is_not_asked_beyond_its_range_and_nan_passes():
 
 
 def test_the_box_adds_what_salt_and_sensor_are_apart():
+    """Rung: independent derivation."""
     # Numerical: 0.1 K at 75 % RH is 0.46 % (RH·γ of about 0.062 per K at 20 °C, Magnus).
     _, u = reference_point("NaCl", 20.0, 0.0)
     assert u == pytest.approx(np.hypot(0.07, 75.48 * 0.0619 * 0.1), abs=0.01)
@@ -58,6 +61,7 @@ def minutes(n, step=60_000):
 
 
 def test_a_reading_that_creeps_to_its_end_is_taken_only_when_it_has():
+    """Rung: property."""
     ts = minutes(600)
     rh = 75.0 + 25.0 * np.exp(-ts / 3_000_000)  # 50 minutes
     t = np.full(600, 20.0)
@@ -74,6 +78,7 @@ def test_a_reading_that_creeps_to_its_end_is_taken_only_when_it_has():
 
 
 def test_scatter_heat_and_silence_are_no_rest():
+    """Rung: property."""
     ts, rng = minutes(120), np.random.default_rng(3)
     t, rh = np.full(120, 20.0), np.full(120, 75.0)
     now = int(ts[-1])
@@ -85,6 +90,7 @@ def test_scatter_heat_and_silence_are_no_rest():
 
 
 def test_a_worked_example_comes_out():
+    """Rung: independent derivation."""
     # Independent: the two-point formula λ, g worked out beside it (reference/air.md, 4.3), with
     # u_x = 0.3 and half of Greenspan's expanded uncertainties.
     points = [Point("MgCl2", 36.2, 33.07, 0.3, 0.09), Point("NaCl", 77.1, 75.47, 0.3, 0.07)]
@@ -104,6 +110,7 @@ def many(rng, slope=1.04, offset=-3.0):
 
 @pytest.mark.parametrize("seed", range(20))
 def test_the_fit_and_its_covariance_agree_with_numpy_and_scipy(seed):
+    """Rung: independent library."""
     points = many(np.random.default_rng(seed))
     fit = fitted(points, HUMIDITY)
     x, r, u_x, u_r = np.array([p[1:] for p in points]).T
@@ -125,6 +132,7 @@ def test_the_fit_and_its_covariance_agree_with_numpy_and_scipy(seed):
 
 
 def test_the_truth_lies_within_the_stated_uncertainty_as_often_as_it_should():
+    """Rung: property."""
     rng = np.random.default_rng(1)
     inside = 0
     for _ in range(2_000):
@@ -154,11 +162,13 @@ P = Point("NaCl", 74.0, 75.5, 0.3, 0.3)
     ],
 )
 def test_bad_points_make_no_correction(points, line, why):
+    """Rung: property."""
     with pytest.raises(BadFit, match=why):
         fitted(points, HUMIDITY, line=line)
 
 
 def test_an_offset_is_worth_less_away_from_its_point():
+    """Rung: property."""
     fit = fitted([P], HUMIDITY)
     assert fit.slope == 1.0
     at, away = (float(fit.uncertainty(x)) for x in (74.0, 34.0))
@@ -168,6 +178,7 @@ def test_an_offset_is_worth_less_away_from_its_point():
 
 @given(st.floats(-2, 2), st.floats(0.05, 0.3))
 def test_a_thermometer_beside_a_better_one_takes_on_its_offset(off, u):
+    """Rung: property."""
     fit = fitted([Point("r", 20.0, 20.0 + off, 0.1, u)], TEMPERATURE)
     assert float(fit.corrected(20.0)) == pytest.approx(20.0 + off)
     assert CalibrationFit(**fit.to_mapping()) == fit

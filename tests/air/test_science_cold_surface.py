@@ -39,6 +39,7 @@ with (ROOT / "data/published/psychrometric_checks.csv").open(encoding="utf-8") a
 
 
 def test_the_published_case_is_met():
+    """Rung: published value."""
     assert surface_temperature(ROOM_C, OUT_C, 0.7) == pytest.approx(CRITICAL_C, abs=0.1)
     assert highest_safe_humidity(ROOM_C, OUT_C, 0.7) == pytest.approx(ROOM_RH, abs=0.5)
     factor = measured_factor(CRITICAL_C, ROOM_C, OUT_C)
@@ -47,22 +48,26 @@ def test_the_published_case_is_met():
 
 @pytest.mark.parametrize(("room_c", "rh_pct", "dew_c"), DEW_POINTS)
 def test_dew_forms_on_a_pane_at_the_published_dew_point(room_c, rh_pct, dew_c):
+    """Rung: independent library."""
     out_c = dew_c - 10.0
     factor = (dew_c - out_c) / (room_c - out_c)
     assert highest_safe_humidity(room_c, out_c, factor, 100) == pytest.approx(rh_pct, abs=0.1)
 
 
 def test_enough_dew_points_were_read():
+    """Rung: property."""
     assert len(DEW_POINTS) >= 10
 
 
 # Source: our own formula by hand with e_w of the ASHRAE table (5 °C 872.6, 25 °C 3169.7 Pa;
 # second-hand: as quoted in PsychroLib's tests): 80 · 872.6 / 3169.7.
 def test_a_room_of_25_whose_wall_has_5_bears_22_percent():
+    """Rung: independent derivation."""
     assert highest_safe_humidity(25.0, 0.0, 0.2) == pytest.approx(80 * 872.6 / 3169.7, abs=0.02)
 
 
 def test_45_percent_at_minus_10_wets_single_panes_and_is_the_most_for_a_corner():
+    """Rung: regression."""
     single = highest_safe_humidity(20.0, -10.0, FACTORS[ColdSurface.SINGLE_GLASS], 100)
     assert single < 25
     assert highest_safe_humidity(20.0, -10.0) == pytest.approx(45, abs=0.5)
@@ -70,6 +75,7 @@ def test_45_percent_at_minus_10_wets_single_panes_and_is_the_most_for_a_corner()
 
 
 def test_the_mould_limit_agrees_with_the_mould_curve_of_wood():
+    """Rung: property."""
     # Source: Hukka and Viitanen 1999, from memory: 80 % from 20 °C up, above it when colder.
     temps = np.linspace(1, 30, 30)
     assert np.all(critical_surface_humidity(temps) >= MOULD_SURFACE_RH_PCT)
@@ -77,6 +83,7 @@ def test_the_mould_limit_agrees_with_the_mould_curve_of_wood():
 
 @given(room=st.floats(5, 30), out=st.floats(-30, 30), factor=st.floats(0.1, 1.0))
 def test_the_surface_is_at_its_limit_and_colder_never_bears_more(room, out, factor):
+    """Rung: property."""
     most = float(highest_safe_humidity(room, out, factor))
     assert 0 < most <= MOULD_SURFACE_RH_PCT + 1e-9
     assert most >= float(highest_safe_humidity(room, out - 5, factor)) - 1e-9
@@ -85,6 +92,7 @@ def test_the_surface_is_at_its_limit_and_colder_never_bears_more(room, out, fact
 
 
 def test_arrays_scalars_and_nan():
+    """Rung: property."""
     rooms = np.array([[18.0], [22.0]])
     out = np.array([-20.0, 0.0, np.nan])
     found = highest_safe_humidity(rooms, out)
@@ -105,11 +113,13 @@ def test_arrays_scalars_and_nan():
     ],
 )
 def test_what_cannot_be_is_refused(args, name):
+    """Rung: property."""
     with pytest.raises(OutOfRange, match=name):
         highest_safe_humidity(*args)
 
 
 def test_a_factor_is_measured_only_in_the_cold_and_only_on_a_cold_surface():
+    """Rung: property."""
     assert measured_factor(11.0, 20.0, -10.0) == pytest.approx(0.7)
     assert np.isnan(measured_factor(18.0, 20.0, 20.0 - LEAST_DIFFERENCE_K + 0.1))
     assert np.isnan(measured_factor(19.5, 20.0, -10.0))  # a sensor on the bench

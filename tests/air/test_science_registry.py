@@ -26,6 +26,7 @@ every_quantity = pytest.mark.parametrize("name", sorted(DERIVED))
 
 
 def test_the_table_offers_every_quantity_under_the_name_of_its_function():
+    """Rung: property."""
     assert set(DERIVED) == NAMES
     for table in (DERIVED, ALTERNATES):
         for name, entry in table.items():
@@ -35,6 +36,7 @@ def test_the_table_offers_every_quantity_under_the_name_of_its_function():
 
 @every_quantity
 def test_the_ranges_of_the_table_are_those_of_the_functions(name):
+    """Rung: property."""
     quantity = DERIVED[name]
     for temp_c, beyond_c in zip(quantity.temp_c, (-0.01, 0.01), strict=True):
         quantity.function(temp_c, 50)
@@ -51,6 +53,7 @@ def test_the_ranges_of_the_table_are_those_of_the_functions(name):
 
 
 def test_an_alternate_has_the_range_of_the_table_and_differs_from_the_formula_it_is_for():
+    """Rung: property."""
     for entry in ALTERNATES.values():
         for temp_c, beyond_c in zip(entry.temp_c, (-0.01, 0.01), strict=True):
             assert entry.function(temp_c) == pytest.approx(entry.instead_of(temp_c), rel=0.01)
@@ -61,6 +64,7 @@ def test_an_alternate_has_the_range_of_the_table_and_differs_from_the_formula_it
 
 @every_quantity
 def test_derive_gives_what_the_function_gives(name):
+    """Rung: property."""
     temp_c, rh_pct = [[-10.0], [20.0]], [20.0, 50.0, 100.0]
     expected = DERIVED[name].function(temp_c, rh_pct)
     assert np.array_equal(derive(name, temp_c, rh_pct), expected, equal_nan=True)
@@ -69,6 +73,7 @@ def test_derive_gives_what_the_function_gives(name):
 
 @every_quantity
 def test_derive_leaves_gaps_where_the_function_would_refuse(name):
+    """Rung: property."""
     temp_c = pd.Series([-10.0, 150.0, -99.0, -10.0, -10.0, math.nan, math.inf])
     rh_pct = pd.Series([50.0, 50.0, 50.0, -1.0, math.nan, 50.0, 50.0])
     assert np.isnan(derive(name, temp_c, rh_pct)).tolist() == [False, *[True] * 6]
@@ -77,12 +82,14 @@ def test_derive_leaves_gaps_where_the_function_would_refuse(name):
 
 @every_quantity
 def test_derive_counts_a_drifted_sensor_as_saturated(name):
+    """Rung: property."""
     over = derive(name, [-5.0, -5.0], [104.0, 100.0])
     assert over[0] == over[1]
     assert math.isfinite(over[0])
 
 
 def test_derive_looks_at_the_pressure_where_it_matters():
+    """Rung: property."""
     for name, quantity in DERIVED.items():
         standard, mountain, absurd = (
             derive(name, -5.0, 50.0, pressure_pa) for pressure_pa in (101_325.0, 80_000.0, 1013.25)
@@ -95,5 +102,6 @@ def test_derive_looks_at_the_pressure_where_it_matters():
 
 
 def test_derive_knows_no_other_names():
+    """Rung: property."""
     with pytest.raises(KeyError):
         derive("saturation", 20, 50)

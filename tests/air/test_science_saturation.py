@@ -63,11 +63,13 @@ def murphy_koop_2005_pa(temp_c):
 
 @pytest.mark.parametrize(("temp_c", "pressure_pa"), P_SAT_PA.items())
 def test_the_curve_over_water_agrees_with_the_printed_table(temp_c, pressure_pa):
+    """Rung: published value."""
     assert saturation_vapour_pressure(temp_c) == pytest.approx(pressure_pa, rel=2.5e-4)
 
 
 @pytest.mark.slow
 def test_from_zero_up_it_is_the_curve_that_psychrolib_has():
+    """Rung: independent library."""
     # Source: PsychroLib, eq. 6 of ASHRAE's ch. 1. Tolerance: rounding. It takes ice below 0.01 °C.
     psychrolib.SetUnitSystem(psychrolib.SI)
     temp_c = np.linspace(0.02, 60, 6001)
@@ -76,6 +78,7 @@ def test_from_zero_up_it_is_the_curve_that_psychrolib_has():
 
 
 def test_from_zero_up_it_agrees_with_iapws_97():
+    """Rung: independent library."""
     # Source: iapws, saturation line of IAPWS-IF97 [MPa]. Tolerance: what is reached, 0.018 %.
     temp_c = np.linspace(0, 60, 121)
     steam = [1e6 * _PSat_T(t + 273.15) for t in temp_c]
@@ -83,6 +86,7 @@ def test_from_zero_up_it_agrees_with_iapws_97():
 
 
 def test_below_zero_it_is_sonntags_curve():
+    """Rung: regression. The same equation typed a second time; it finds a slip of typing only."""
     # Tolerance: ours; the shift that joins the curves is 6e-8 of the pressure.
     temp_c = np.linspace(-100, -0.001, 10_001)
     curve = saturation_vapour_pressure(temp_c)
@@ -93,6 +97,7 @@ def test_below_zero_it_is_sonntags_curve():
 # by 1.2 % (0.12 K) at −45 °C; which is right cannot be said here.
 @pytest.mark.parametrize(("down_to_c", "rel"), [(-15, 0.001), (-30, 0.0025), (-45, 0.012)])
 def test_below_zero_an_independent_fit_agrees(down_to_c, rel):
+    """Rung: independent derivation."""
     assert murphy_koop_2005_pa(240 - 273.15) == pytest.approx(37.667, abs=5e-4)
     temp_c = np.linspace(down_to_c, -0.001, 1001)
     curve = saturation_vapour_pressure(temp_c)
@@ -100,6 +105,7 @@ def test_below_zero_an_independent_fit_agrees(down_to_c, rel):
 
 
 def test_the_two_curves_meet_without_a_step():
+    """Rung: property."""
     around = np.array([-1e-9, 0.0, 1e-9])
     ln_e = ln_water(around)
     assert np.diff(ln_e) == pytest.approx(1e-9 * 0.0727, abs=5e-13)
@@ -107,6 +113,7 @@ def test_the_two_curves_meet_without_a_step():
 
 
 def test_the_inverse_has_no_step_at_the_joint_nor_at_the_triple_point():
+    """Rung: property."""
     ln_e = np.linspace(float(ln_water(np.array(-0.02))), float(ln_water(np.array(0.03))), 5001)
     steps = np.diff(water_temperature(ln_e))
     assert steps.min() > 0
@@ -118,6 +125,7 @@ def test_the_inverse_has_no_step_at_the_joint_nor_at_the_triple_point():
     ("low_c", "high_c", "within_k"), [(0, 60, 2e-9), (-80, 0, 8e-7), (-100, -80, 3e-6)]
 )
 def test_the_dew_point_of_a_vapour_pressure_is_the_root(low_c, high_c, within_k):
+    """Rung: property."""
     a, b = ln_water(np.array([low_c, high_c], dtype=float))
     ln_e = np.linspace(a, b, 101)[1:-1]
     roots = [
@@ -127,11 +135,13 @@ def test_the_dew_point_of_a_vapour_pressure_is_the_root(low_c, high_c, within_k)
 
 
 def test_where_no_formula_reaches_the_dew_point_is_nan_and_its_neighbours_are_not():
+    """Rung: property."""
     ln_e = np.array([math.log(1000), -40.0, math.nan, math.log(100)])
     assert np.isnan(water_temperature(ln_e)).tolist() == [False, True, True, False]
 
 
 def test_the_curve_over_ice_is_that_of_iapws():
+    """Rung: independent library."""
     # Source: iapws, IAPWS R14-08 [MPa]. Tolerance: rounding.
     temp_c = np.linspace(-100, 0.01, 1002)
     ice = [1e6 * _Sublimation_Pressure(min(t + 273.15, 273.16)) for t in temp_c]
@@ -141,12 +151,14 @@ def test_the_curve_over_ice_is_that_of_iapws():
 
 
 def test_ice_water_and_vapour_meet_at_the_triple_point():
+    """Rung: published value."""
     # Source: IAPWS R14-08, 611.657 Pa. Tolerance: ours; Hyland and Wexler are 0.004 Pa off there.
     assert saturation_vapour_pressure_ice(0.01) == pytest.approx(611.657, abs=1e-9)
     assert saturation_vapour_pressure(0.01) == pytest.approx(611.657, abs=0.01)
 
 
 def test_the_frost_point_of_a_vapour_pressure_is_the_root():
+    """Rung: property."""
     ln_e = np.linspace(*ln_ice(np.array([-99.99, 0.0099])), 101)
     roots = [
         brentq(lambda t, y=y: float(ln_ice(np.array(t))) - y, -101, 1, xtol=1e-12) for y in ln_e
@@ -158,6 +170,7 @@ def test_the_frost_point_of_a_vapour_pressure_is_the_root():
     ("curve", "slope", "high_c"), [(ln_water, ln_water_slope, 60), (ln_ice, ln_ice_slope, 0)]
 )
 def test_the_slopes_are_those_of_the_curves(curve, slope, high_c):
+    """Rung: property."""
     # Numerical: central differences of 0.01 K, away from the kink at 0 °C.
     temp_c = np.arange(-99.5, high_c, 1.0)
     numerical = (curve(temp_c + 0.01) - curve(temp_c - 0.01)) / 0.02
@@ -165,6 +178,7 @@ def test_the_slopes_are_those_of_the_curves(curve, slope, high_c):
 
 
 def test_the_magnus_form_differs_by_0_4_per_cent_at_most():
+    """Rung: regression."""
     # Independent formula; what is reached: 0.39 % at −45 °C, 0.31 % from −43 °C up.
     temp_c = np.linspace(-45, 60, 1051)
     ratio = saturation_vapour_pressure_magnus_sonntag_1990(temp_c) / saturation_vapour_pressure(
@@ -183,6 +197,7 @@ CURVES = [
 
 @pytest.mark.parametrize(("curve", "low", "high"), CURVES)
 def test_a_curve_takes_scalars_arrays_series_and_nan(curve, low, high):
+    """Rung: property."""
     one = curve(high)
     assert isinstance(one, float)
     for many in ([low, high], np.array([low, high]), pd.Series([low, high], index=[7, 9])):
@@ -196,6 +211,7 @@ def test_a_curve_takes_scalars_arrays_series_and_nan(curve, low, high):
 
 @pytest.mark.parametrize(("curve", "low", "high"), CURVES)
 def test_a_curve_refuses_what_lies_outside_its_range(curve, low, high):
+    """Rung: property."""
     for beyond in (low - 0.001, high + 0.001, -math.inf, math.inf):
         with pytest.raises(OutOfRange, match="temp_c"):
             curve(beyond)
@@ -203,6 +219,7 @@ def test_a_curve_refuses_what_lies_outside_its_range(curve, low, high):
 
 @given(st.floats(-100, 60), st.floats(-100, 60))
 def test_the_curve_over_water_rises(one_c, other_c):
+    """Rung: property."""
     low, high = sorted((one_c, other_c))
     if high - low > 1e-9:
         assert saturation_vapour_pressure(low) < saturation_vapour_pressure(high)
@@ -210,6 +227,7 @@ def test_the_curve_over_water_rises(one_c, other_c):
 
 @given(st.floats(-100, -0.001))
 def test_ice_holds_less_vapour_than_supercooled_water(temp_c):
+    """Rung: property."""
     assert saturation_vapour_pressure_ice(temp_c) < saturation_vapour_pressure(temp_c)
 
 
@@ -233,6 +251,7 @@ def test_ice_holds_less_vapour_than_supercooled_water(temp_c):
     ],
 )
 def test_the_first_value_outside_a_range_is_named(value, limits, message):
+    """Rung: property."""
     with pytest.raises(OutOfRange) as refused:
         checked("temp_c", value, "°C", **limits)
     assert str(refused.value) == message
@@ -244,6 +263,7 @@ def test_the_first_value_outside_a_range_is_named(value, limits, message):
 
 @pytest.mark.parametrize("value", [5, [0, 9], [math.nan, 0], [], math.nan, [[0.0], [9.0]]])
 def test_what_is_inside_passes_as_float64_without_a_copy(value):
+    """Rung: property."""
     array = np.asarray(value, dtype=np.float64)
     result = checked("temp_c", array, "°C", low=0, high=9)
     assert result is array
@@ -252,11 +272,13 @@ def test_what_is_inside_passes_as_float64_without_a_copy(value):
 
 @pytest.mark.parametrize("size", [1, BLOCK - 1, BLOCK, BLOCK + 1, 2 * BLOCK + 3])
 def test_blocks_leave_no_seam(size):
+    """Rung: property."""
     a = np.arange(size, dtype=float)
     assert np.array_equal(in_blocks(lambda a, b: 2 * a + b, a, np.array(0.5)), 2 * a + 0.5)
 
 
 def test_blocks_broadcast_as_numpy_does():
+    """Rung: property."""
     column, row = np.arange(200.0)[:, np.newaxis], np.arange(101.0)
     assert np.array_equal(in_blocks(lambda a, b: a * b, column, row), column * row)
     assert in_blocks(lambda a: a, np.empty((0, 3))).shape == (0, 3)

@@ -33,13 +33,15 @@ KNOWN = [
 
 @pytest.mark.parametrize(("temp_c", "rh_pct", "dew_k", "emc_pct"), KNOWN)
 def test_the_known_table_comes_out(temp_c, rh_pct, dew_k, emc_pct):
+    """Rung: independent derivation."""
     assert dew_point_uncertainty(temp_c, rh_pct, 0.3, 2) == pytest.approx(dew_k, abs=0.01)
     assert moisture_content_uncertainty(temp_c, rh_pct, 0.3, 2) == pytest.approx(emc_pct, abs=0.01)
 
 
 @pytest.mark.parametrize(("temp_c", "rh_pct", "dew_k", "emc_pct"), KNOWN)
 def test_random_draws_spread_as_far(temp_c, rh_pct, dew_k, emc_pct):
-    # Independent: Monte Carlo, normal errors of half the k = 2 value, 200 000 draws, seed above.
+    """Rung: property."""
+    # Monte Carlo through our own functions, normal errors of half the k = 2 value, 200 000 draws, seed above.
     # Tolerance: 1.5 % of the spread: 0.2 % from the draws, the rest from the curvature left out.
     random = np.random.default_rng(SEED)
     t = random.normal(temp_c, 0.15, 200_000)
@@ -59,10 +61,12 @@ def test_random_draws_spread_as_far(temp_c, rh_pct, dew_k, emc_pct):
     [(20, 25, 0.015), (20, 50, 0.025), (20, 80, 0.042), (10, 80, 0.026), (30, 50, 0.035)],
 )
 def test_temperature_hardly_matters_to_wood(temp_c, rh_pct, by_t):
+    """Rung: regression."""
     assert moisture_content_uncertainty(temp_c, rh_pct, 1, 0) == pytest.approx(by_t, abs=6e-4)
 
 
 def test_in_very_dry_air_first_order_is_no_longer_enough():
+    """Rung: regression."""
     # The limit stated in the module: at 5 % RH and ±2 % the spread is lopsided.
     low, middle, high = dew_point(20, [3.0, 5.0, 7.0])
     u_k = dew_point_uncertainty(20, 5, 0, 2)
@@ -72,12 +76,14 @@ def test_in_very_dry_air_first_order_is_no_longer_enough():
 
 @pytest.mark.parametrize("uncertainty", [dew_point_uncertainty, moisture_content_uncertainty])
 def test_a_perfect_sensor_leaves_no_doubt(uncertainty):
+    """Rung: property."""
     assert uncertainty(20, 50, 0, 0) == 0
 
 
 @pytest.mark.parametrize("uncertainty", [dew_point_uncertainty, moisture_content_uncertainty])
 @given(st.floats(-20, 60), st.floats(1, 100), st.floats(0, 2), st.floats(0, 5))
 def test_what_goes_in_with_k_comes_out_with_k(uncertainty, temp_c, rh_pct, u_t, u_rh):
+    """Rung: property."""
     once = uncertainty(temp_c, rh_pct, u_t, u_rh)
     assert uncertainty(temp_c, rh_pct, 2 * u_t, 2 * u_rh) == pytest.approx(2 * once, rel=1e-9)
     assert (
@@ -86,11 +92,13 @@ def test_what_goes_in_with_k_comes_out_with_k(uncertainty, temp_c, rh_pct, u_t, 
 
 
 def test_the_dew_point_errs_one_to_one_with_saturated_air():
+    """Rung: property."""
     assert dew_point_uncertainty(20, 100, 0.3, 0) == pytest.approx(0.3, abs=1e-9)
 
 
 @pytest.mark.parametrize("uncertainty", [dew_point_uncertainty, moisture_content_uncertainty])
 def test_scalars_arrays_broadcasting_and_nan(uncertainty):
+    """Rung: property."""
     one = uncertainty(20, 50, 0.3, 2)
     assert isinstance(one, float)
     many = uncertainty([[20.0], [math.nan]], [50.0, 60.0, 70.0], 0.3, [2, 2, math.nan])
@@ -110,5 +118,6 @@ def test_scalars_arrays_broadcasting_and_nan(uncertainty):
     ],
 )
 def test_what_cannot_be_is_refused(uncertainty, arguments, named):
+    """Rung: property."""
     with pytest.raises(OutOfRange, match=named):
         uncertainty(*arguments)

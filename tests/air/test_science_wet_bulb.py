@@ -23,6 +23,7 @@ def grid(low_pct: float):
 
 
 def test_wet_bulb_agrees_with_the_checks():
+    """Rung: independent library."""
     # Source: 60 states worked out with PsychroLib 2.5.0; see data/SOURCES.md.
     # Tolerance: PsychroLib stops at 0.001 K.
     with (files("data") / "published" / "psychrometric_checks.csv").open(encoding="utf-8") as f:
@@ -36,6 +37,7 @@ def test_wet_bulb_agrees_with_the_checks():
 @pytest.mark.slow
 @pytest.mark.parametrize("pressure_pa", [101_325.0, 70_000.0])
 def test_wet_bulb_is_the_ashrae_one(pressure_pa):
+    """Rung: independent library."""
     # Source: PsychroLib, bisecting eq. 33 and 35 to 0.001 K. Where it finds ice on the bulb and
     # we water (both balance there), the next test stands in.
     t, rh = grid(low_pct=2.0)
@@ -50,6 +52,7 @@ def test_wet_bulb_is_the_ashrae_one(pressure_pa):
 @pytest.mark.slow
 @pytest.mark.parametrize("pressure_pa", [30_000.0, 101_325.0])
 def test_the_wet_bulb_balances(pressure_pa):
+    """Rung: independent library."""
     # Source: PsychroLib, humidity ratio from the wet bulb (eq. 33 and 35, not inverted).
     # Its ice is IAPWS's within 0.03 % only, and it is over ice up to 0.01 °C.
     t, rh = grid(low_pct=1.0)
@@ -61,6 +64,7 @@ def test_the_wet_bulb_balances(pressure_pa):
 
 
 def test_near_zero_the_bulb_is_wet_or_iced_but_in_between():
+    """Rung: property."""
     # Ours: wherever a wet bulb balances at 0 °C or above, it is wet; the ice is colder by a step.
     rh_pct = np.linspace(1, 60, 5901)
     t_wb = wet_bulb(5.0, rh_pct)
@@ -72,6 +76,7 @@ def test_near_zero_the_bulb_is_wet_or_iced_but_in_between():
 
 @given(st.floats(-45, 60), st.floats(0.5, 100), st.floats(30_000, 110_000))
 def test_the_wet_bulb_lies_between_dew_point_and_air(temp_c, rh_pct, pressure_pa):
+    """Rung: property."""
     t_wb = wet_bulb(temp_c, rh_pct, pressure_pa)
     assert dew_point(temp_c, rh_pct) <= t_wb + 1e-6
     assert t_wb <= temp_c

@@ -42,12 +42,14 @@ def fahrenheit_form(temp_f, rh_pct):
 
 
 def test_the_table_holds_what_it_should():
+    """Rung: property."""
     assert len(TABLE) == 229
     assert TEMP_C.min() < -1.1
     assert TEMP_C.max() > 93
 
 
 def test_every_cell_of_the_printed_table_is_met():
+    """Rung: published value."""
     # Tolerance: the table's rounding, 0.05 % MC, and a little; what is reached is 0.056.
     off = np.abs(equilibrium_moisture_content(TEMP_C, RH_PCT) - EMC_PCT)
     assert off.max() <= 0.06
@@ -56,6 +58,7 @@ def test_every_cell_of_the_printed_table_is_met():
 
 
 def test_the_fahrenheit_form_agrees():
+    """Rung: independent derivation."""
     # Tolerance: the two fits differ by up to 0.013 % MC.
     temp_c, rh_pct = np.meshgrid(np.linspace(-1, 60, 62), np.linspace(5, 95, 91))
     ours = equilibrium_moisture_content(temp_c, rh_pct)
@@ -65,6 +68,7 @@ def test_the_fahrenheit_form_agrees():
 # Source: Wood Handbook eq. 4-5, worked out in °F, 140 °F and 55 % RH: 8.4 % MC.
 # Second-hand: an example quoted in public text.
 def test_a_printed_example_comes_out():
+    """Rung: published value."""
     assert equilibrium_moisture_content((140 - 32) / 1.8, 55) == pytest.approx(8.4, abs=0.05)
 
 
@@ -73,12 +77,14 @@ def test_a_printed_example_comes_out():
 # Tolerance: its rounding, 0.5, and 0.1 for another set of data.
 @pytest.mark.parametrize(("rh_pct", "emc_pct"), [(75, 15), (80, 16), (85, 18), (90, 21), (95, 24)])
 def test_another_published_table_agrees_at_20_c(rh_pct, emc_pct):
+    """Rung: published value."""
     assert equilibrium_moisture_content(20, rh_pct) == pytest.approx(emc_pct, abs=0.6)
 
 
 # The mistakes that give a plausible number: a fraction for per cent, °F for °C, 1800/W on the
 # first term only. Identity: eq. 4-5 worked by hand, 20 °C and 50 %: 9.2711.
 def test_the_usual_mistakes_are_not_made():
+    """Rung: regression."""
     right = equilibrium_moisture_content(20, 50)
     assert right == pytest.approx(9.2711, abs=5e-5)
     assert fahrenheit_form(20, 50) == pytest.approx(9.46, abs=0.01)
@@ -91,6 +97,7 @@ def test_the_usual_mistakes_are_not_made():
 
 @given(st.floats(*wood.TEMP_C), st.floats(0, 100), st.floats(0, 100))
 def test_damper_air_makes_damper_wood(temp_c, one_pct, other_pct):
+    """Rung: property."""
     low, high = sorted((one_pct, other_pct))
     if high - low > 1e-9:
         assert equilibrium_moisture_content(temp_c, low) < equilibrium_moisture_content(
@@ -100,17 +107,20 @@ def test_damper_air_makes_damper_wood(temp_c, one_pct, other_pct):
 
 @given(st.floats(*wood.TEMP_C))
 def test_bone_dry_air_leaves_no_water(temp_c):
+    """Rung: property."""
     assert equilibrium_moisture_content(temp_c, 0) == 0
     assert relative_humidity_for_moisture(temp_c, 0) == pytest.approx(0, abs=1e-9)
 
 
 @given(st.floats(*wood.TEMP_C), st.floats(0, 100))
 def test_the_inverse_finds_the_humidity_again(temp_c, rh_pct):
+    """Rung: property."""
     moisture_pct = equilibrium_moisture_content(temp_c, rh_pct)
     assert relative_humidity_for_moisture(temp_c, moisture_pct) == pytest.approx(rh_pct, abs=1e-9)
 
 
 def test_the_inverse_holds_over_a_dense_grid():
+    """Rung: property."""
     temp_c, rh_pct = np.meshgrid(np.linspace(*wood.TEMP_C, 300), np.linspace(0, 100, 301))
     moisture_pct = equilibrium_moisture_content(temp_c, rh_pct)
     again = relative_humidity_for_moisture(temp_c, moisture_pct)
@@ -118,6 +128,7 @@ def test_the_inverse_holds_over_a_dense_grid():
 
 
 def test_scalars_arrays_series_broadcasting_and_nan():
+    """Rung: property."""
     one = equilibrium_moisture_content(20, 50)
     assert isinstance(one, float)
     column, row = [[10.0], [20.0]], [30.0, 50.0, math.nan]
@@ -148,12 +159,14 @@ def test_scalars_arrays_series_broadcasting_and_nan():
     ],
 )
 def test_beyond_the_table_is_marked(temp_c, rh_pct, extrapolated):
+    """Rung: property."""
     assert bool(moisture_content_is_extrapolated(temp_c, rh_pct)) is extrapolated
     assert moisture_content_is_extrapolated([temp_c], [[rh_pct]]).tolist() == [[extrapolated]]
 
 
 # Source: eq. 4-5 carried below the table. Identity: it goes on smoothly and flat.
 def test_below_the_table_the_curve_goes_on_smoothly():
+    """Rung: regression."""
     emc = equilibrium_moisture_content(np.linspace(-20, 5, 251), 85)
     assert np.abs(np.diff(emc, 2)).max() < 1e-4
     assert emc == pytest.approx(18.3, abs=0.45)
@@ -173,11 +186,13 @@ def test_below_the_table_the_curve_goes_on_smoothly():
     ],
 )
 def test_air_outside_the_range_is_refused(function, temp_c, rh_pct, named):
+    """Rung: property."""
     with pytest.raises(OutOfRange, match=named):
         function(temp_c, rh_pct)
 
 
 def test_moisture_that_no_air_can_give_is_refused_with_the_limit_there():
+    """Rung: property."""
     # Source: eq. 4-5 at h = 1 and 20 °C: 28.84 % MC, worked out by hand.
     with pytest.raises(OutOfRange, match=r"moisture_pct = 29%: must be 0 to 28\.838") as refused:
         relative_humidity_for_moisture(20, 29)
@@ -190,5 +205,6 @@ def test_moisture_that_no_air_can_give_is_refused_with_the_limit_there():
 
 
 def test_saturated_air_is_the_end_of_the_inverse():
+    """Rung: property."""
     most = equilibrium_moisture_content(20, 100)
     assert relative_humidity_for_moisture(20, most) == pytest.approx(100, abs=1e-9)

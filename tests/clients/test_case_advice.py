@@ -69,6 +69,7 @@ def even(rh, members=20, swing=0.0):
 
 @pytest.mark.slow
 def test_a_home_in_the_band_needs_nothing():
+    """Rung: property."""
     found = advise(VIOLIN, even(50.0))
     assert found.least.kind is Measure.NOTHING
     assert [o.kind for o in found.options] == [Measure.NOTHING]
@@ -79,6 +80,7 @@ def test_a_home_in_the_band_needs_nothing():
 
 @pytest.mark.slow
 def test_discipline_is_enough_where_only_the_stand_dries_it_out():
+    """Rung: property."""
     open_all_day = Use(left_out=((19, 17),))
     year = even(47.0, swing=15.0)
     found = advise(VIOLIN, year, open_all_day)
@@ -91,6 +93,7 @@ def test_discipline_is_enough_where_only_the_stand_dries_it_out():
 
 @pytest.mark.slow
 def test_a_dry_home_gets_more_than_discipline_and_the_range_is_told():
+    """Rung: property."""
     found = advise(VIOLIN, home_year(home_of("leaky"), COLD), Use(left_out=((19, 22),)))
     by_kind = {o.kind: o for o in found.options}
     assert by_kind[Measure.NOTHING].holds is Holds.NO
@@ -112,6 +115,7 @@ def test_a_dry_home_gets_more_than_discipline_and_the_range_is_told():
 
 @pytest.mark.slow
 def test_no_humidifier_is_advised_against_damp():
+    """Rung: property."""
     found = advise(VIOLIN, home_year(ClientHome(), TROPIC))
     kinds = {o.kind: o for o in found.options}
     assert kinds[Measure.NOTHING].holds_damp is Holds.NO
@@ -125,6 +129,7 @@ def test_no_humidifier_is_advised_against_damp():
 
 @pytest.mark.slow
 def test_for_a_cover_only_the_room_can_be_kept():
+    """Rung: property."""
     found = advise(COVER, home_year(home_of("leaky"), COLD))
     assert Why.COVER in found.why
     assert not {Measure.BUFFER, Measure.HUMIDIFIER, Measure.BOTH} & {o.kind for o in found.options}
@@ -133,6 +138,7 @@ def test_for_a_cover_only_the_room_can_be_kept():
 
 
 def test_more_water_than_anybody_carries_is_not_offered():
+    """Rung: property."""
     trial = Trial(COVER, home_year(home_of("leaky"), COLD, members=10), Use(), (40.0, 60.0))
     candidates = Candidates(trial)
     # Source: worked out by hand: 150 m³, one change, from 18 to 40 %.
@@ -145,6 +151,7 @@ def test_more_water_than_anybody_carries_is_not_offered():
 
 @pytest.mark.slow
 def test_where_the_weather_is_not_known_no_room_humidifier_is_made_up():
+    """Rung: property."""
     year = from_readings([MonthReading(1, 21.0, 15.0), MonthReading(7, 24.0, 50.0)])
     found = advise(COVER, year)
     assert found.options[0].holds_dry is Holds.NO
@@ -156,17 +163,20 @@ def test_where_the_weather_is_not_known_no_room_humidifier_is_made_up():
 
 @pytest.mark.slow
 def test_advice_is_the_same_each_time():
+    """Rung: property."""
     year = home_year(ClientHome(), MILD)
     assert advise(VIOLIN, year) == advise(VIOLIN, year)
 
 
 @pytest.mark.parametrize("band", [(10, 60), (40, 80), (50, 52), (60, 40)])
 def test_a_band_that_cannot_be_is_refused(band):
+    """Rung: property."""
     with pytest.raises(OutOfRange, match="band_pct"):
         advise(VIOLIN, even(50.0, members=2), band_pct=band)
 
 
 def test_a_wet_source_makes_a_shut_case_too_damp_and_tells_where_it_condenses():
+    """Rung: independent derivation."""
     # Source: worked out by hand: 0.1 g/(day %) in a case of 10 changes a day, room 25 %: 82 %.
     n = 24 * 200
     sponge = Humidifier(water_ml=5000, release_g_day_pct=0.1, every_d=365)
@@ -183,6 +193,7 @@ def test_a_wet_source_makes_a_shut_case_too_damp_and_tells_where_it_condenses():
 
 
 def test_a_reservoir_is_empty_after_as_long_as_was_told():
+    """Rung: property."""
     n = 24 * 28
     little = Humidifier(water_ml=5, release_g_day_pct=0.05, every_d=14, release_times=1)
     air = RoomAir(np.full(n, 20.0), np.full(n, 30.0))
@@ -196,6 +207,7 @@ def test_a_reservoir_is_empty_after_as_long_as_was_told():
 
 
 def test_plates_by_diffusion_settle_where_the_wood_of_the_case_does():
+    """Rung: property."""
     n = 24 * 240
     year = simulate(VIOLIN, RoomAir(np.full(n, 20.0), np.full(n, 30.0)), members=3, start_pct=50.0)
     plates = year.plates(PARTS["violin"])
@@ -206,6 +218,7 @@ def test_plates_by_diffusion_settle_where_the_wood_of_the_case_does():
 
 
 def test_schedules_fill_in_their_months_only():
+    """Rung: property."""
     assert month_of(np.array([0, 30, 31, 58, 59, 364, 365])).tolist() == [1, 1, 2, 2, 3, 12, 1]
     winter = ready_days(Humidifier(every_d=7, months=(11, 12, 1, 2)), 0, 365)
     assert set(month_of(np.flatnonzero(winter)).tolist()) == {1, 2, 11, 12}
@@ -215,6 +228,7 @@ def test_schedules_fill_in_their_months_only():
 
 @given(st.floats(0, 24), st.floats(0, 24), st.floats(0, 23))
 def test_hours_out_add_up_whenever_the_day_begins(begin, end, start):
+    """Rung: property."""
     span = (begin, end)
     if round(60 * begin) % 1440 == round(60 * end) % 1440:
         return
@@ -226,6 +240,7 @@ def test_hours_out_add_up_whenever_the_day_begins(begin, end, start):
 
 
 def test_a_release_is_what_was_weighed():
+    """Rung: property."""
     # Identity: 0.02 g/(day %) into 45 % gives 1.1 g a day.
     assert release_from_weighing(7.7, 7, 45) == pytest.approx(0.02)
 
@@ -261,6 +276,7 @@ AIR = np.full(24, 20.0), np.full(24, 40.0)
     ],
 )
 def test_what_cannot_be_is_said_at_its_field(call, field, allowed):
+    """Rung: property."""
     with pytest.raises(CaseFault) as caught:
         call()
     fault = caught.value.faults[0]
@@ -286,11 +302,13 @@ def test_what_cannot_be_is_said_at_its_field(call, field, allowed):
     ],
 )
 def test_air_that_does_not_fit_is_refused(call):
+    """Rung: property."""
     with pytest.raises(OutOfRange):
         call()
 
 
 def test_ranges_are_of_the_members():
+    """Rung: property."""
     assert quantile_range(np.arange(11.0)) == (1, 5, 9)
     assert scores(60, 2)[0].tolist() == [0, 0]
     assert np.sort(scores(61, 1)[1:, 0]) == pytest.approx((2 * np.arange(60) + 1) / 60 - 1)
@@ -300,12 +318,14 @@ def test_ranges_are_of_the_members():
 
 @pytest.mark.parametrize("span", [(17, 17), (17, 17 + 20 / 3600), (17 + 20 / 3600, 17), (24, 0)])
 def test_a_span_under_a_minute_is_refused_and_not_taken_for_a_day(span):
+    """Rung: property."""
     for name in ("played", "left_out", "lid_open"):
         with pytest.raises(CaseFault, match="a minute or more apart"):
             Use(**{name: (span,)})
 
 
 def test_a_span_of_a_minute_of_a_day_and_past_midnight_counts_as_it_is():
+    """Rung: property."""
     for span, hours in (((17, 17 + 1 / 60), 1 / 60), ((0, 24), 24), ((23, 1), 2)):
         out, _ = Use(played=(span,)).shares(0, 1, 24)
         assert out.sum() == pytest.approx(hours)

@@ -86,6 +86,7 @@ HALF_TIMES_D = {
 
 @pytest.mark.parametrize(("given_", "days"), HALF_TIMES_D.items())
 def test_a_case_goes_half_the_way_in_its_half_time(given_, days):
+    """Rung: independent derivation."""
     capacity, changes = given_
     wood = lumped(1.1 * days, changes, capacity=capacity, room=25.0, start=75.0).wood_pct[:, 0]
     crossed_d = (np.argmax(wood < 50) + 1) / 24
@@ -96,6 +97,7 @@ def test_a_case_goes_half_the_way_in_its_half_time(given_, days):
     ("m", "b", "n", "days"), [(1.55, 25, 10, 15.5), (1.55, 20, 1, 124), (2.0, 20, 1, 160)]
 )
 def test_half_times_are_thomsons_where_the_wood_has_no_resistance(m, b, n, days):
+    """Rung: published value."""
     case = Case(
         name="showcase",
         air_l=1000,
@@ -111,6 +113,7 @@ def test_half_times_are_thomsons_where_the_wood_has_no_resistance(m, b, n, days)
 # Source: as above; Thomson's classic case, 20 kg of ordinary silica gel, M 2, in 1 m³, 1 change a
 # day: 160 days. Second-hand. Here the gel is a buffer and the rest holds next to nothing.
 def test_twenty_kilograms_of_gel_hold_a_cubic_metre_for_thomsons_half_time():
+    """Rung: published value."""
     case = Case(
         name="showcase",
         air_l=1000,
@@ -144,6 +147,7 @@ EMITTERS = {
 
 @pytest.mark.parametrize("release", EMITTERS)
 def test_a_water_source_raises_a_case_to_its_steady_state(release):
+    """Rung: independent derivation."""
     shut, played, gram_day = EMITTERS[release]
     assert lumped(400, 10, release=release).wood_pct[-1, 0] == pytest.approx(shut, abs=0.06)
     course = lumped(400, 10, release=release, played_h=2)
@@ -162,6 +166,7 @@ RESERVOIR = {
 
 @pytest.mark.parametrize("release", RESERVOIR)
 def test_a_reservoir_feeds_a_case_until_it_is_empty(release):
+    """Rung: independent derivation."""
     *rh, empty_d = RESERVOIR[release]
     course = lumped(31, 10, release=release, water=20, played_h=2)
     at = 24 * np.array([1, 3, 7, 14, 30]) - 1
@@ -172,6 +177,7 @@ def test_a_reservoir_feeds_a_case_until_it_is_empty(release):
 
 
 def test_daily_water_is_leak_and_playing():
+    """Rung: independent derivation."""
     # Source: worked out by hand: room 25 %, 45 % wanted: 0.62 by the leak, 0.54 by two hours.
     case = replace(VIOLIN, closed_changes_day=10.0)
     assert 20 * case.leak_g_day_pct() == pytest.approx(0.62, abs=0.005)
@@ -191,6 +197,7 @@ CONCERTS = [
 
 
 def test_a_violin_out_of_its_case_loses_what_was_weighed():
+    """Rung: regression (calibration). The exchange was fitted to these weighings."""
     ours, weighed = [], []
     for difference, hours, gram in CONCERTS:
         n = 48
@@ -209,6 +216,7 @@ def test_a_violin_out_of_its_case_loses_what_was_weighed():
 # experiment of T. Padfield gave about +3 % from 15 to 30 °C. Tolerance: rounding.
 @pytest.mark.parametrize(("temp", "rh"), [(5, 43.7), (20, 45), (25, 45.8), (35, 48.0), (47, 51.4)])
 def test_warmth_raises_the_humidity_that_wood_keeps(temp, rh):
+    """Rung: independent derivation."""
     assert 45 + warmth_offset(temp) == pytest.approx(rh, abs=0.06)
 
 
@@ -222,7 +230,9 @@ def varying(days=40, step_h=1.0):
 @pytest.mark.slow
 @pytest.mark.parametrize("which", ["nothing", "water", "little water", "buffer"])
 def test_a_case_follows_scipys_solution_of_its_equations(which):
-    """scipy's adaptive solver on the same equations, the air's balance solved for its RH."""
+    """Rung: independent library.
+
+    scipy's adaptive solver on the same equations, the air's balance solved for its RH."""
     hours, temp, rh = varying()
     device = {
         "nothing": None,
@@ -270,7 +280,9 @@ def test_a_case_follows_scipys_solution_of_its_equations(which):
     ids=["nothing", "humidifier", "buffer"],
 )
 def test_no_water_is_lost_or_made(device):
-    """Leak, playing, wood and device summed up from what is told, to 0.1 % of what passes."""
+    """Rung: property.
+
+    Leak, playing, wood and device summed up from what is told, to 0.1 % of what passes."""
     _, temp, rh = varying(days=364)
     year = simulate(VIOLIN, RoomAir(temp, rh), Use(), device, members=20)
     ranks, course = scores(20, 5), year.course
@@ -291,6 +303,7 @@ def test_no_water_is_lost_or_made(device):
 
 
 def test_ten_minute_air_averages_to_the_hours_air():
+    """Rung: property."""
     _, temp, rh = varying(days=10, step_h=1 / 6)
     fine = simulate(VIOLIN, RoomAir(temp, rh, step_s=600), members=5)
     assert fine.air_pct.reshape(240, 6, 5).mean(axis=1) == pytest.approx(fine.course.air_pct)
@@ -304,6 +317,7 @@ def test_ten_minute_air_averages_to_the_hours_air():
 
 @pytest.mark.parametrize(("room", "end"), [(90.0, 2.0), (5.0, 0.0)])
 def test_a_buffer_takes_and_gives_no_more_than_it_can(room, end):
+    """Rung: property."""
     small = Buffer(mass_g=10, set_pct=50, capacity_g_kg_pct=4, works_pct=25, every_d=365)
     full_g = 2 * 25 * 0.04
     n = 24 * 200
@@ -321,6 +335,7 @@ def test_a_buffer_takes_and_gives_no_more_than_it_can(room, end):
 
 
 def test_a_tight_case_keeps_its_humidity():
+    """Rung: property."""
     n = 24 * 100
     tight = replace(VIOLIN, closed_changes_day=0.05)
     year = simulate(
@@ -330,6 +345,7 @@ def test_a_tight_case_keeps_its_humidity():
 
 
 def test_a_cover_lets_the_room_in():
+    """Rung: property."""
     _, temp, rh = varying()
     cover = replace(PRESETS["bass, cover"], closed_changes_day=5000.0)
     year = simulate(cover, RoomAir(temp, rh), NEVER_OUT, members=1)
@@ -339,6 +355,7 @@ def test_a_cover_lets_the_room_in():
 
 
 def test_wood_without_capacity_is_at_once_as_the_room():
+    """Rung: property."""
     _, temp, rh = varying()
     empty = replace(VIOLIN, instrument_g_pct=0.01, lining_g_pct=0.0, closed_changes_day=5000.0)
     year = simulate(empty, RoomAir(temp, rh), NEVER_OUT, members=1)
@@ -353,6 +370,7 @@ def test_wood_without_capacity_is_at_once_as_the_room():
     st.sampled_from(list(PRESETS)),
 )
 def test_wood_stays_between_the_drier_and_the_damper(rh, start, name):
+    """Rung: property."""
     year = simulate(
         PRESETS[name], RoomAir(np.full(48, 20.0), np.array(rh)), start_pct=start, members=5
     )
@@ -365,6 +383,7 @@ def test_wood_stays_between_the_drier_and_the_damper(rh, start, name):
 @settings(max_examples=15)
 @given(st.floats(5, 60), st.floats(1, 30), st.floats(1.05, 3), st.floats(1, 40))
 def test_a_damper_room_more_release_or_more_water_never_makes_it_drier(room, more, times, water):
+    """Rung: property."""
     n = 24 * 30
 
     def wood(rh, release, ml):
@@ -379,6 +398,7 @@ def test_a_damper_room_more_release_or_more_water_never_makes_it_drier(room, mor
 
 
 def test_how_long_a_case_keeps_is_what_the_simulation_gives():
+    """Rung: property."""
     n = 24 * 60
     air = RoomAir(np.full(n, 20.0), np.full(n, 25.0))
     year = simulate(VIOLIN, air, NEVER_OUT, members=1, start_pct=45.0)

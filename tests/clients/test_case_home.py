@@ -72,6 +72,7 @@ ROOMS = [
 def test_a_steady_home_is_warmed_outdoor_air_and_its_sources(
     changes, temp, rh, bare, lived_in, gram_day
 ):
+    """Rung: independent derivation."""
     outdoors = steady(temp, rh)
     empty = home_year(plain(changes, 0), outdoors, members=1)
     assert empty.rh_pct[-1, 0] == pytest.approx(bare, abs=0.06)
@@ -89,6 +90,7 @@ COLD_SNAP = {3: 26.51, 6: 22.64, 12: 17.72, 24: 13.63, 48: 12.10}
 
 
 def test_a_room_dries_in_a_cold_snap_as_worked_by_hand():
+    """Rung: independent derivation."""
     n, air = 6 * 48, 60 * 0.17287
     outside = float(relative_humidity_at(-8.0, 70.0, 20.0))
     drive = CaseDrive(
@@ -112,6 +114,7 @@ def test_a_room_dries_in_a_cold_snap_as_worked_by_hand():
     ("tightness", "low", "high"), [("leaky", 0.5, 2), ("normal", 2, 4), ("tight", 4, 8)]
 )
 def test_homes_are_as_damp_as_the_classes_of_the_standard(tightness, low, high):
+    """Rung: regression (calibration)."""
     year = home_year(home_of(tightness), steady(0.0, 85.0), members=1)
     outdoors = 1000 * 0.85 * saturation(np.array(0.0)) / (461.52 * 293.15)
     assert low < absolute_humidity(20.0, year.rh_pct[-1, 0]) - outdoors < high
@@ -120,6 +123,7 @@ def test_homes_are_as_damp_as_the_classes_of_the_standard(tightness, low, high):
 # Source: a public study of 101 timber houses: excess of their dampest tenth 4 g/m³ at 5 °C
 # outdoors and below, falling to 1.5 g/m³ at 15 °C. Second-hand. A normal home keeps below it.
 def test_a_normal_home_is_drier_than_the_dampest_tenth_measured():
+    """Rung: published value."""
     for temp, dampest in ((-10.0, 4.0), (5.0, 4.0), (15.0, 1.5)):
         year = home_year(ClientHome(), steady(temp, 80.0), members=1)
         inside = absolute_humidity(year.temp_c[-1], year.rh_pct[-1, 0])
@@ -130,12 +134,14 @@ def test_a_normal_home_is_drier_than_the_dampest_tenth_measured():
 # Source: EN 15026:2007, Annex C. From memory, unchecked.
 @pytest.mark.parametrize(("outdoors", "indoors"), [(-10, 20), (10, 20), (15, 22.5), (20, 25)])
 def test_an_unheated_home_is_as_warm_as_the_standard_takes_it(outdoors, indoors):
+    """Rung: published value."""
     temp = indoor_temperature(ClientHome(set_point_c=20.0), np.full(48, float(outdoors)))
     assert temp == pytest.approx(np.full(48, indoors), abs=1e-9)
     assert indoor_temperature(ClientHome(set_point_c=23.0), np.full(48, 0.0))[0] == 23
 
 
 def test_a_year_of_normals_has_the_means_that_were_typed():
+    """Rung: property."""
     year = from_normals(COLD, COLD_RH, 9.0)
     temp, vapour = year.monthly()
     assert temp == pytest.approx(np.array(COLD), abs=0.01)
@@ -147,6 +153,7 @@ def test_a_year_of_normals_has_the_means_that_were_typed():
 
 
 def test_spells_of_weather_leave_the_usual_member_and_the_mean_as_they_are():
+    """Rung: property."""
     year = from_normals(COLD, COLD_RH)
     members = year.members(400)
     assert (members[:, 0] == year.vapour_pa).all()
@@ -157,6 +164,7 @@ def test_spells_of_weather_leave_the_usual_member_and_the_mean_as_they_are():
 
 
 def test_hourly_weather_is_taken_as_it_is():
+    """Rung: property."""
     hour = np.arange(YEAR_H)
     temp = 10 - 12 * np.cos(2 * np.pi * hour / YEAR_H)
     year = from_hours(temp, np.full(YEAR_H, 70.0))
@@ -172,6 +180,7 @@ def test_hourly_weather_is_taken_as_it_is():
 @settings(max_examples=8)
 @given(st.floats(-25, 5), st.floats(0.1, 2), st.integers(0, 5))
 def test_tighter_and_fuller_homes_are_damper_and_none_wetter_than_its_windows(temp, n, people):
+    """Rung: property."""
     outdoors = steady(temp, 80.0)
 
     def rh(changes, who):
@@ -184,6 +193,7 @@ def test_tighter_and_fuller_homes_are_damper_and_none_wetter_than_its_windows(te
 
 
 def test_a_few_readings_make_a_year_that_is_wider_between_them():
+    """Rung: property."""
     year = from_readings([MonthReading(1, 21.0, 28.0), MonthReading(7, 24.0, 55.0)])
     months = year.monthly()
     assert months[0].median == pytest.approx(28, abs=1.5)
@@ -194,6 +204,7 @@ def test_a_few_readings_make_a_year_that_is_wider_between_them():
 
 
 def test_a_home_cannot_be_damp_in_deep_cold_without_a_humidifier():
+    """Rung: property."""
     arctic = from_normals([-20.0] * 12, [70.0] * 12)
     with pytest.raises(CaseFault) as caught:
         from_readings([MonthReading(1, 20.0, 60.0)], outdoors=arctic)
@@ -211,6 +222,7 @@ def test_a_home_cannot_be_damp_in_deep_cold_without_a_humidifier():
 
 
 def test_a_heated_home_cannot_be_drier_than_the_air_outdoors():
+    """Rung: property."""
     mild = from_normals([8.0] * 12, [85.0] * 12)
     with pytest.raises(CaseFault, match=r"readings\[0\]: rh_pct = 15"):
         from_readings([MonthReading(2, 20.0, 15.0)], outdoors=mild)
@@ -251,6 +263,7 @@ HOURS = [20.0] * YEAR_H
     ],
 )
 def test_what_cannot_be_is_said_at_its_field(call, field, allowed):
+    """Rung: property."""
     with pytest.raises(CaseFault) as caught:
         call()
     fault = caught.value.faults[0]
@@ -260,6 +273,7 @@ def test_what_cannot_be_is_said_at_its_field(call, field, allowed):
 
 
 def test_all_wrong_fields_are_said_together():
+    """Rung: property."""
     with pytest.raises(CaseFault) as caught:
         ClientHome(set_point_c=-4, volume_m3=2, people=99)
     assert [f.field for f in caught.value.faults] == ["set_point_c", "volume_m3", "people"]

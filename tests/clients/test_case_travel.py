@@ -31,6 +31,7 @@ WARM_UPS = [
 def test_a_cold_case_stays_shut_until_its_inside_is_above_the_dew_point(
     cold, room, rh, dew, fast, usual, slow
 ):
+    """Rung: independent derivation."""
     found = warm_up(VIOLIN, cold, room, rh)
     assert found.wets_below_c == pytest.approx(dew, abs=0.06)
     assert found.dew_point_min == pytest.approx((fast[0], usual[0], slow[0]), abs=1.0)
@@ -38,6 +39,7 @@ def test_a_cold_case_stays_shut_until_its_inside_is_above_the_dew_point(
 
 
 def test_a_warm_case_may_be_opened_at_once_and_in_a_steam_bath_never():
+    """Rung: property."""
     assert warm_up(VIOLIN, 21.0, 21.0, 45.0).open_min == (0.0, 0.0, 0.0)
     assert warm_up(VIOLIN, 0.0, 21.0, 95.0).open_min == (np.inf,) * 3
     assert warm_up(VIOLIN, 0.0, 21.0, 95.0).dew_point_min.median < np.inf
@@ -45,6 +47,7 @@ def test_a_warm_case_may_be_opened_at_once_and_in_a_steam_bath_never():
 
 @given(st.floats(-30, 5), st.floats(10, 60), st.floats(10, 60))
 def test_colder_cases_and_damper_rooms_wait_longer(cold, rh, more):
+    """Rung: property."""
     base = warm_up(VIOLIN, cold, 21.0, rh).open_min
     assert (np.array(warm_up(VIOLIN, cold - 5, 21.0, rh).open_min) >= base).all()
     assert (np.array(warm_up(VIOLIN, cold, 21.0, min(rh + more, 100)).open_min) >= base).all()
@@ -53,12 +56,14 @@ def test_colder_cases_and_damper_rooms_wait_longer(cold, rh, more):
 
 
 def test_below_freezing_it_is_frost_that_comes_first():
+    """Rung: independent library."""
     # Source: computed with IAPWS R14-08 over ice, 233.9 Pa: frost point −11.18 °C, dew −12.54 °C.
     rh = 100 * 233.9 / float(saturation_vapour_pressure(0.0))
     assert wets_below_c(0.0, rh) == pytest.approx(-11.18, abs=0.02)
 
 
 def test_a_damp_warm_case_gets_wet_inside_when_it_is_carried_into_the_cold():
+    """Rung: property."""
     assert wets_below_c(21.0, 60.0) > 5.0
     assert wets_below_c(21.0, 60.0) < 20.0
     assert wets_below_c(21.0, 25.0) < 5.0
@@ -67,6 +72,7 @@ def test_a_damp_warm_case_gets_wet_inside_when_it_is_carried_into_the_cold():
 # Source: McLaren, Null, Quinn, Pediatrics 116, 2005: 1.8 K each five minutes over the first hour,
 # 80 % of the rise in half an hour, about 22 K in all; 47 °C inside at 22 °C outdoors. Second-hand.
 def test_a_car_in_the_sun_heats_as_measured():
+    """Rung: regression (calibration). The curve was fitted to these figures."""
     hour, half = hot_car(22.0, 60), hot_car(22.0, 30)
     assert (hour.temp_c.median - 22) / 12 == pytest.approx(1.8, abs=0.1)
     assert (half.temp_c.median - 22) / 22 == pytest.approx(0.80, abs=0.02)
@@ -75,6 +81,7 @@ def test_a_car_in_the_sun_heats_as_measured():
 
 
 def test_a_shut_case_in_a_hot_car_gets_damper_not_drier():
+    """Rung: independent derivation."""
     # Source: worked out from Wood Handbook eq. 4-5 at constant moisture: 45 % at 20 °C is 51.4 at 47.
     assert hot_car(25.0, 1000).case_rh_pct == pytest.approx(51.4, abs=0.1)
 
@@ -91,6 +98,7 @@ def test_a_shut_case_in_a_hot_car_gets_damper_not_drier():
     ],
 )
 def test_air_that_cannot_be_is_refused_by_name(call, name):
+    """Rung: property."""
     with pytest.raises(OutOfRange) as caught:
         call()
     assert caught.value.name == name

@@ -58,6 +58,7 @@ def record(path, places=(BENCH,), days=396, start=START, zone=PARIS):
 
 
 def test_the_record_is_made_of_hour_means(tmp_path):
+    """Rung: property."""
     values = 50 + 10 * np.sin(np.arange(6 * 24 * 70) / 400)
     write(tmp_path / "s", {("bench", "a", RH): values}, step=600_000)
     found = record(tmp_path / "s")
@@ -66,6 +67,7 @@ def test_the_record_is_made_of_hour_means(tmp_path):
 
 
 def test_a_second_sensor_fills_the_gaps_of_the_first(tmp_path):
+    """Rung: property."""
     first = np.full(24 * 70, 40.0)
     first[100:200] = np.nan
     write(
@@ -84,6 +86,7 @@ def test_a_second_sensor_fills_the_gaps_of_the_first(tmp_path):
 
 
 def test_several_places_make_the_mean_of_those_with_readings(tmp_path):
+    """Rung: property."""
     half = np.full(24 * 70, 60.0)
     half[500:] = np.nan
     write(tmp_path / "s", {("bench", "a", RH): np.full(24 * 70, 40.0), ("other", "b", RH): half})
@@ -93,6 +96,7 @@ def test_several_places_make_the_mean_of_those_with_readings(tmp_path):
 
 
 def test_outdoors_is_no_part_of_the_shop():
+    """Rung: property."""
     out = Place(id="out", kind="outdoors")
     assert climate_report.indoors([BENCH, out, OTHER]) == [BENCH, OTHER]
 
@@ -110,6 +114,7 @@ def test_outdoors_is_no_part_of_the_shop():
     ],
 )
 def test_the_standing_says_how_far_the_record_can_be_relied_on(tmp_path, days, words):
+    """Rung: property."""
     write(tmp_path / "s", {("bench", "a", RH): np.full(24 * days, 50.0)})
     found = record(tmp_path / "s")
     assert words in found.standing
@@ -122,6 +127,7 @@ def test_the_standing_says_how_far_the_record_can_be_relied_on(tmp_path, days, w
 
 
 def test_nights_without_readings_are_told_as_the_reason(tmp_path):
+    """Rung: property."""
     values = np.full(24 * 300, 50.0)
     values[np.arange(len(values)) % 24 >= 9] = np.nan
     write(tmp_path / "s", {("bench", "a", RH): values})
@@ -131,6 +137,7 @@ def test_nights_without_readings_are_told_as_the_reason(tmp_path):
 
 
 def test_months_are_those_of_the_shop_right_across_clock_changes(tmp_path):
+    """Rung: property."""
     write(tmp_path / "s", {("bench", "a", RH): np.full(24 * 396, 50.0)})
     found = record(tmp_path / "s")
     local = [datetime.fromtimestamp(m.from_ms / 1000, PARIS) for m in found.months]
@@ -141,6 +148,7 @@ def test_months_are_those_of_the_shop_right_across_clock_changes(tmp_path):
 
 
 def test_mould_is_judged_at_a_measured_surface(tmp_path):
+    """Rung: property."""
     n = 24 * 70
     surface = np.where(np.arange(n) < 48, 12.0, 20.0)
     write(
@@ -160,6 +168,7 @@ def test_mould_is_judged_at_a_measured_surface(tmp_path):
 
 
 def test_what_to_do_about_mould_is_said_indoors_only(tmp_path):
+    """Rung: property."""
     write(
         tmp_path / "s",
         {("bench", "a", RH): np.full(240, 90.0), ("bench", "a", T): np.full(240, 20.0)},
@@ -172,6 +181,7 @@ def test_what_to_do_about_mould_is_said_indoors_only(tmp_path):
 
 
 def test_a_share_is_never_rounded_to_all_or_nothing():
+    """Rung: property."""
     shares = (0.0, 0.0004, 0.031, 0.46, 0.9999, 1.0)
     assert [climate_report.share_words(s) for s in shares] == [
         "0.0 %",
@@ -191,6 +201,7 @@ MODULES = [
 
 @pytest.mark.parametrize("name", MODULES)
 def test_the_examples_give_what_they_show(name):
+    """Rung: property."""
     import doctest
 
     assert doctest.testmod(importlib.import_module(name)).failed == 0
@@ -224,6 +235,7 @@ def found(year):
 
 @pytest.mark.slow
 def test_the_page_says_band_standing_classes_and_mould(year, found):
+    """Rung: property."""
     text = said(past_climate_page.record_sentences(found, "front-bench", ShopData(year)))
     assert "Front bench." in text
     assert "a whole year of results" in text
@@ -236,6 +248,7 @@ def test_the_page_says_band_standing_classes_and_mould(year, found):
 
 
 def test_the_table_holds_those_furthest_outside_first(year, found):
+    """Rung: property."""
     assert len(found.exceedances) > past_climate_page.WORST_SHOWN
     table = past_climate_page._exceedance_table(found, year.zone)
     rows = table.children.children[1].children
@@ -247,6 +260,7 @@ def test_the_table_holds_those_furthest_outside_first(year, found):
 
 @pytest.mark.parametrize("width", [390, 1920])
 def test_the_plot_is_a_sound_figure_with_line_band_and_marks(found, width):
+    """Rung: property."""
     look = THEMES["day"]
     plot = go.Figure(past_climate_figure.climate_plot(found, PARIS, look, width))
     names = [trace.name for trace in plot.data]
@@ -264,6 +278,7 @@ def test_the_plot_is_a_sound_figure_with_line_band_and_marks(found, width):
 
 
 def test_a_day_of_the_plot_is_a_local_day(found):
+    """Rung: property."""
     days = past_climate_figure.days_of(found, PARIS)
     known = ~np.isnan(days.rh_pct)
     noons = {datetime.fromtimestamp(ms / 1000, PARIS).hour for ms in days.at_ms[known].tolist()}
@@ -272,6 +287,7 @@ def test_a_day_of_the_plot_is_a_local_day(found):
 
 
 def test_steps_go_by_years_and_end_at_now():
+    """Rung: property."""
     now = to_ms(datetime(2026, 3, 29, 12, tzinfo=UTC))
     one = past_climate_page.stepped(None, -1, now, PARIS)
     assert one == to_ms(datetime(2025, 3, 29, 13, tzinfo=UTC))  # 14:00 local, before summer time
@@ -315,6 +331,7 @@ def ask(
 
 
 def test_the_page_draws_the_shop_and_each_place(client):
+    """Rung: property."""
     for place, name in (("", "Shop"), ("front-bench", "Front bench"), ("outdoors", "Outdoors")):
         answer = ask(client, place=place)
         assert answer.status_code == 200
@@ -324,6 +341,7 @@ def test_the_page_draws_the_shop_and_each_place(client):
 
 
 def test_a_year_without_readings_is_told_in_words(client):
+    """Rung: property."""
     end = now_ms() - 900 * DAY
     response = json.loads(ask(client, end=end).data)["response"]
     assert "There are no readings of humidity in this span." in json.dumps(response)
@@ -331,6 +349,7 @@ def test_a_year_without_readings_is_told_in_words(client):
 
 
 def test_new_readings_redraw_only_what_shows_the_present(client):
+    """Rung: property."""
     now = now_ms()
     assert ask(client, drawn=now).status_code == 204
     assert ask(client, drawn=now - 2 * HOUR).status_code == 200
@@ -341,10 +360,13 @@ def test_new_readings_redraw_only_what_shows_the_present(client):
     "meant", [{"place": "outdoors"}, {"pressed": (1, 0, 0)}, {"theme": "night"}]
 )
 def test_what_the_reader_did_is_drawn_though_new_readings_came_in_between(client, meant):
+    """Rung: property."""
     assert ask(client, drawn=now_ms(), **meant).status_code == 200
 
 
 def test_presses_step_the_record_and_now_takes_it_back(client):
+    """Rung: property."""
+
     def end_after(**more):
         return json.loads(ask(client, drawn=now_ms(), **more).data)["response"]["climate-view"][
             "data"
@@ -356,6 +378,7 @@ def test_presses_step_the_record_and_now_takes_it_back(client):
 
 
 def test_the_download_holds_every_exceedance(client, found):
+    """Rung: property."""
     end = found.end_ms
     answer = client.get(f"/past/climate.csv?place=front-bench&end={end}")
     assert answer.status_code == 200
@@ -377,18 +400,21 @@ def test_the_download_holds_every_exceedance(client, found):
     ],
 )
 def test_a_wrong_download_is_refused_with_a_sentence(client, query, words):
+    """Rung: property."""
     answer = client.get(f"/past/climate.csv?{query}")
     assert answer.status_code == 400
     assert words in answer.text
 
 
 def test_past_leads_to_the_record(year):
+    """Rung: property."""
     from dashboard.past import page as past_page
 
     assert "/past/climate" in str(past_page.layout(ShopData(year), {}))
 
 
 def test_a_missing_store_is_told_on_the_page(tmp_path):
+    """Rung: property."""
     shop = ShopData(shop_air.settings_in(tmp_path))
     assert "Nothing has been stored yet" in said(past_climate_page.layout(shop, {}))
 
@@ -409,6 +435,7 @@ def terminal(year, monkeypatch):
 
 
 def test_the_command_reports_the_shop_or_a_place(terminal):
+    """Rung: property."""
     assert terminal().startswith("Shop, ")
     text = terminal("--place", "front-bench")
     for words in (
@@ -423,6 +450,7 @@ def test_the_command_reports_the_shop_or_a_place(terminal):
 
 
 def test_the_command_takes_a_span_and_says_when_it_is_short(terminal):
+    """Rung: property."""
     first = datetime.fromtimestamp(now_ms() / 1000 - 150 * 86_400, UTC).date().isoformat()
     assert "The band is provisional" in terminal("--from", first)
     last = datetime.fromtimestamp(now_ms() / 1000 - 120 * 86_400, UTC).date().isoformat()
@@ -430,6 +458,7 @@ def test_the_command_takes_a_span_and_says_when_it_is_short(terminal):
 
 
 def test_the_command_refuses_what_cannot_be(terminal):
+    """Rung: property."""
     assert "It must be one of front-bench, varnish-room, outdoors" in terminal(
         "--place", "loft", code=1
     )

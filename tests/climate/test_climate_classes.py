@@ -43,16 +43,19 @@ def times(rh, temp=None, edges=None):
     ],
 )
 def test_the_strictest_class_kept_is_as_tabled(season, daily, season_k, daily_k, best):
+    """Rung: published value."""
     rh = np.clip(50 + season * SEASON + daily * DAILY, 0, 100)
     found = kept(times(rh, 16 + season_k * SEASON + daily_k * DAILY).share)
     assert (found.name if found else None) == best
 
 
 def test_dry_air_keeps_class_d_only():
+    """Rung: property."""
     assert kept(times(np.full(HOURS.size, 15.0), np.full(HOURS.size, 20.0)).share).name == "D"
 
 
 def test_shares_count_the_time_within_the_limits():
+    """Rung: property."""
     # 50 % and 20 °C; for the first 73 days of 365 at 28 %, for the next 36.5 at 80 %.
     rh = np.full(HOURS.size, 50.0)
     rh[: 24 * 73], rh[24 * 73 : 24 * 73 + 876] = 28, 80
@@ -65,6 +68,7 @@ def test_shares_count_the_time_within_the_limits():
 
 
 def test_each_stretch_is_judged_by_itself_and_says_how_much_of_it_could_be():
+    """Rung: property."""
     rh = np.full(HOURS.size, 50.0)
     rh[HOURS >= 24 * 200] = 80
     day = 24 * HOUR
@@ -76,12 +80,14 @@ def test_each_stretch_is_judged_by_itself_and_says_how_much_of_it_could_be():
 
 
 def test_without_temperature_humidity_alone_is_judged():
+    """Rung: property."""
     found = times(50 + 4 * DAILY)
     assert np.isnan(found.set_temp_c)
     assert found.share == pytest.approx(1)
 
 
 def test_a_stretch_without_readings_is_unknown():
+    """Rung: property."""
     found = times(np.full(HOURS.size, 50.0), edges=[0, 8760 * HOUR, 9000 * HOUR])
     assert np.isnan(found.by_stretch[1]).all()
     assert kept(found.by_stretch[1]) is None
@@ -90,6 +96,7 @@ def test_a_stretch_without_readings_is_unknown():
 @settings(max_examples=25)
 @given(st.integers(0, 1000), st.floats(0, 25), st.floats(0, 25), st.floats(0, 6))
 def test_a_looser_class_is_never_kept_for_less_time(seed, season, noise, noise_k):
+    """Rung: property."""
     random = np.random.default_rng(seed)
     rh = np.clip(50 + season * SEASON + random.normal(0, noise, HOURS.size), 0, 100)
     found = times(rh, 20 + random.normal(0, noise_k, HOURS.size))
@@ -99,6 +106,7 @@ def test_a_looser_class_is_never_kept_for_less_time(seed, season, noise, noise_k
 
 
 def test_gaps_make_nothing_of_thin_months():
+    """Rung: property."""
     there = (HOURS < 24 * 100) | (HOURS % 10 == 0)
     record = air_record(HOUR * HOURS[there], np.full(there.sum(), 50.0))
     found = class_times(record, [0, 24 * 60 * HOUR, 24 * 150 * HOUR, 24 * 365 * HOUR])
@@ -113,10 +121,12 @@ def test_gaps_make_nothing_of_thin_months():
     ("temp_c", "rh_pct"), [(0, 100), (5, 88.0), (10, 82.0), (15, 80.0), (20, 80.0), (35, 80)]
 )
 def test_the_critical_humidity_is_as_tabled(temp_c, rh_pct):
+    """Rung: published value."""
     assert critical_surface_humidity(temp_c) == pytest.approx(rh_pct, abs=0.06)
 
 
 def test_the_critical_humidity_is_a_formula_as_any_other():
+    """Rung: property."""
     assert np.isnan(critical_surface_humidity([-0.1, 50.1, np.nan])).all()
     assert critical_surface_humidity([[1.0, 2.0]]).shape == (1, 2)
     assert isinstance(critical_surface_humidity(12.0), float)
@@ -126,6 +136,7 @@ def test_the_critical_humidity_is_a_formula_as_any_other():
 
 @given(st.floats(0, 50), st.floats(0, 50))
 def test_warmer_wood_is_never_safer_and_80_is_the_least(one, other):
+    """Rung: property."""
     low, high = sorted((one, other))
     # The cubic, as printed, rises by 0.04 towards 20 °C.
     assert critical_surface_humidity(low) >= critical_surface_humidity(high) - 0.05
@@ -133,6 +144,7 @@ def test_warmer_wood_is_never_safer_and_80_is_the_least(one, other):
 
 
 def test_time_over_the_critical_humidity_is_counted_with_its_longest_spell():
+    """Rung: property."""
     rh, temp = np.full(100, 60.0), np.full(100, 20.0)
     rh[10:20], rh[50:53] = 85, 85
     temp[70:80], rh[70:80] = 4.0, 85  # below the 89.8 % that 4 °C needs
@@ -145,6 +157,7 @@ def test_time_over_the_critical_humidity_is_counted_with_its_longest_spell():
 
 
 def test_mould_without_temperature_is_not_known():
+    """Rung: property."""
     found = mould_time(air_record([0, HOUR], [90.0, 95.0]))
     assert np.isnan(found.share)
     assert found.spells == []

@@ -41,6 +41,7 @@ def settled(band):
     ],
 )
 def test_the_band_of_a_yearly_and_a_daily_swing_is_as_worked_out(a, d, p93, most, used):
+    """Rung: independent derivation."""
     rh = 50 + a * np.sin(2 * np.pi * DAYS / 365) + d * np.sin(2 * np.pi * DAYS)
     band = band_of(rh)
     away = (rh - band.level_pct)[band.settled]
@@ -56,6 +57,7 @@ def test_the_band_of_a_yearly_and_a_daily_swing_is_as_worked_out(a, d, p93, most
 # Source: as above; RH 50, but 30 at every 20th or 10th hour. They show the method's weakness: dips
 # rarer than 7 % are told, oftener ones become the norm.
 def test_rare_dips_are_told_and_frequent_ones_become_the_norm():
+    """Rung: independent derivation."""
     rare = band_of(np.where(HOURS % 20 == 0, 30.0, 50.0))
     assert (rare.low_percentile_pct, rare.high_percentile_pct) == pytest.approx(
         (0.9986, 0.9986), abs=5e-5
@@ -76,6 +78,7 @@ def test_rare_dips_are_told_and_frequent_ones_become_the_norm():
 
 # Identity: the mean of a sine of period 365 d over 30 d is sin(x)/x of it, x = 30π/365; 0.98892.
 def test_the_level_shrinks_a_yearly_swing_as_the_moving_mean_must():
+    """Rung: independent derivation."""
     rh = 50 + 10 * np.sin(2 * np.pi * DAYS / 365)
     band = band_of(rh)
     x = math.pi * 30 / 365
@@ -125,6 +128,7 @@ def plain_record(ts, rh, *, window_h=720):
 
 # Independent: the centred time window of pandas and the linear percentiles of numpy.
 def test_level_and_percentiles_agree_with_general_libraries():
+    """Rung: independent library."""
     rh = weather(9)
     there = np.random.default_rng(10).random(HOURS.size) > 0.05
     ts, rh = (HOUR * HOURS)[there], rh[there]
@@ -154,6 +158,7 @@ def weather(seed, n=HOURS.size):
 
 @pytest.mark.slow
 def test_a_gapped_record_agrees_with_plain_python_reading_by_reading():
+    """Rung: independent derivation."""
     rh = weather(20261125)
     there = np.ones(HOURS.size, bool)
     there[1000:1090] = there[4000:4001] = there[7000:7150] = False
@@ -171,6 +176,7 @@ def test_a_gapped_record_agrees_with_plain_python_reading_by_reading():
 
 
 def test_readings_count_by_the_time_they_stand_for():
+    """Rung: property."""
     fine = np.arange(6 * HOURS.size)
     t = fine / 144
     rh = 50 + 10 * np.sin(2 * np.pi * t / 365) + 15 * np.sin(2 * np.pi * t)
@@ -187,6 +193,7 @@ def test_readings_count_by_the_time_they_stand_for():
 
 
 def test_short_gaps_hardly_move_the_band_and_long_ones_leave_no_level():
+    """Rung: property."""
     rh = weather(3)
     whole = band_of(rh)
     there = np.random.default_rng(4).random(HOURS.size) > 0.1
@@ -209,6 +216,7 @@ def test_short_gaps_hardly_move_the_band_and_long_ones_leave_no_level():
     ("days", "provisional"), [(60, True), (200, True), (394, True), (395, False)]
 )
 def test_a_band_of_less_than_thirteen_months_is_provisional(days, provisional):
+    """Rung: property."""
     rh = weather(5)[: 24 * days]
     band = band_of(rh, HOUR * HOURS[: 24 * days])
     assert band.provisional is provisional
@@ -216,6 +224,7 @@ def test_a_band_of_less_than_thirteen_months_is_provisional(days, provisional):
 
 
 def test_a_year_with_too_many_hours_missing_is_provisional():
+    """Rung: property."""
     for missing_days, provisional in ((60, False), (130, True)):
         there = (HOURS < 24 * 200) | (24 * (200 + missing_days) <= HOURS)
         band = band_of(weather(5)[there], (HOUR * HOURS)[there])
@@ -223,6 +232,7 @@ def test_a_year_with_too_many_hours_missing_is_provisional():
 
 
 def test_too_short_or_too_thin_a_record_is_refused_with_what_is_missing():
+    """Rung: property."""
     with pytest.raises(OutOfRange, match="days of readings = 59 days: must be at least 60 days"):
         band_of(weather(6)[: 24 * 59], HOUR * HOURS[: 24 * 59])
     nights = (HOURS % 24 >= 9) & (HOURS % 24 < 18)  # only while the shop is open
@@ -235,6 +245,7 @@ def test_too_short_or_too_thin_a_record_is_refused_with_what_is_missing():
 @settings(max_examples=20)
 @given(st.integers(0, 10_000), st.floats(-4, 4), st.integers(-(10**6), 10**6))
 def test_the_band_moves_with_the_air_and_does_not_care_when(seed, shift, hours):
+    """Rung: property."""
     n = 24 * 90
     rh = 50 + np.random.default_rng(seed).normal(0, 8, n).clip(-40, 40)
     ts = HOUR * np.arange(n)
@@ -250,6 +261,7 @@ def test_the_band_moves_with_the_air_and_does_not_care_when(seed, shift, hours):
 
 
 def test_mirrored_air_has_a_mirrored_band():
+    """Rung: property."""
     rh = weather(8)[: 24 * 120]
     ts = HOUR * np.arange(len(rh))
     one, other = band_of(rh, ts), band_of(100 - rh, ts)
@@ -261,6 +273,7 @@ def test_mirrored_air_has_a_mirrored_band():
 
 
 def test_an_exceedance_says_when_how_far_and_how_much():
+    """Rung: property."""
     rh = np.full(24 * 90, 50.0)
     rh[1000:1005] = [36, 34, 20, 34, 36]
     [one] = exceedances(band_of(rh, HOUR * np.arange(len(rh))))
@@ -270,6 +283,7 @@ def test_an_exceedance_says_when_how_far_and_how_much():
 
 
 def test_exceedances_near_the_ends_are_not_settled():
+    """Rung: property."""
     rh = np.full(24 * 90, 50.0)
     rh[24 * 88] = 80
     [one] = exceedances(band_of(rh, HOUR * np.arange(len(rh))))

@@ -75,6 +75,7 @@ def steady_drive(out_pa: float, temp_c: float, hours: int) -> vapour_balance.Vap
 def test_the_vapour_balance_comes_to_rest_where_sources_and_air_change_meet(
     n, outdoor_pa, source_g_h, rh
 ):
+    """Rung: independent derivation."""
     source_pa_h = source_g_h / 60 * 461.52 * 293.15 / 1000
     theta = bare_vapour(n, source_pa_h)[None]
     course = vapour_balance.simulate(
@@ -84,7 +85,9 @@ def test_the_vapour_balance_comes_to_rest_where_sources_and_air_change_meet(
 
 
 def test_the_vapour_balance_follows_a_finer_integration():
-    """Source: scipy's solve_ivp on the same equations. Tolerance: ours: steps of an
+    """Rung: independent library.
+
+    Source: scipy's solve_ivp on the same equations. Tolerance: ours: steps of an
     hour lag behind a sudden change, from the third on they are within 0.5 %."""
     kappa = np.array([25.0, 8.0, 2.5, 0.6])
     n, out_pa, source = 0.5, 300.0, 40.0
@@ -126,6 +129,7 @@ def bare_thermal(**set_: float) -> np.ndarray:
     ids=["unheated: as outdoors", "heated: as set", "too weak: power over loss"],
 )
 def test_the_heater_holds_its_setting_as_far_as_its_power_goes(at_c, power_k_h, rests_c):
+    """Rung: property."""
     column = np.ones((400, 1))
     drive = heat_balance.HeatDrive(
         0 * column, 0 * column, Calendar(2.5 * column, (6 * column).astype(int))
@@ -136,6 +140,7 @@ def test_the_heater_holds_its_setting_as_far_as_its_power_goes(at_c, power_k_h, 
 
 
 def test_damped_steps_reach_what_scipy_reaches():
+    """Rung: independent library."""
     random = np.random.default_rng(SEED)
     x = np.linspace(0, 3, 80)
     y = 2 * np.exp(-0.7 * x) + 0.3 + random.normal(0, 0.05, x.size)
@@ -157,6 +162,7 @@ def test_damped_steps_reach_what_scipy_reaches():
 
 
 def test_what_data_do_not_touch_stays_at_its_prior():
+    """Rung: property."""
     prior = ParameterPrior(np.array([1.0, 5.0]), np.array([1.0, 2.0]))
     found = estimate(lambda p: p[:, :1] - np.full(30, 2.0), prior, prior.mean, np.ones(30))
     assert found.mean[1] == 5.0
@@ -166,7 +172,9 @@ def test_what_data_do_not_touch_stays_at_its_prior():
 
 
 def test_a_correction_is_the_posterior_mean_of_a_linear_model():
-    """Source: the normal equations of Bayesian linear regression, solved by numpy's lstsq."""
+    """Rung: independent library.
+
+    Source: the normal equations of Bayesian linear regression, solved by numpy's lstsq."""
     random = np.random.default_rng(SEED)
     x = random.normal(size=(3, 400))
     target = np.array([0.5, -0.2, 0.0]) @ x + random.normal(0, 0.5, 400)
@@ -182,6 +190,7 @@ def test_a_correction_is_the_posterior_mean_of_a_linear_model():
 
 @pytest.mark.parametrize("offset", [-9, -5, 0, 1, 9, 12])
 def test_the_sun_tells_where_the_day_begins(offset):
+    """Rung: property."""
     hours = np.arange(480_000, 480_000 + 240)
     local = (hours - 0.5 + offset) % 24
     temp = 10 + 4 * np.cos(2 * np.pi * (local - 15) / 24)
@@ -190,12 +199,14 @@ def test_the_sun_tells_where_the_day_begins(offset):
 
 
 def test_a_calendar_hour_is_the_middle_of_the_hour_and_its_day_the_right_one():
+    """Rung: property."""
     when = calendar(np.array([0, 24 * 4 + 1]), 0)  # ends of hours; 1970-01-01 was a Thursday
     assert when.hour.tolist() == [23.5, 0.5]
     assert when.weekday.tolist() == [2, 0]
 
 
 def test_gaps_are_filled_from_the_other_source_then_from_the_past():
+    """Rung: property."""
     nan = np.nan
     values = np.array([nan, 1.0, nan, nan, 4.0, nan])
     assert filled(values, np.array([9.0, 9.0, 2.0, nan, 9.0, nan])).tolist() == [9, 1, 2, 2, 4, 4]
@@ -213,6 +224,7 @@ def issues_of(issued_h, temp):
 
 
 def test_only_issues_already_out_are_used():
+    """Rung: property."""
     issues = issues_of(
         [100.0, 106.25], [[1, 2, 3, 4, 5, 6, 7, 8], [10, 20, 30, 40, 50, 60, 70, 80]]
     )
@@ -243,12 +255,14 @@ DAY48 = [50.0] * 48
     ],
 )
 def test_a_snap_is_three_hours_below_35_after_two_days_above_38(rh, begins):
+    """Rung: property."""
     rh = np.array(rh)
     assert dry_snap.snaps(rh).tolist() == begins
     assert dry_snap.snaps(rh + 5, 5.0).tolist() == begins
 
 
 def test_the_probability_is_the_part_of_members_that_snap():
+    """Rung: property."""
     state = dry_snap.arming_states(np.array(DAY48))
     now = dry_snap.Arming(*(field[-1:] for field in state))
     members = np.full((10, 120, 1), 45.0)
@@ -263,6 +277,7 @@ def test_the_probability_is_the_part_of_members_that_snap():
 
 
 def test_alerts_open_withdraw_and_are_tallied():
+    """Rung: property."""
     moments = np.arange(0, 300, 3)
     chance = np.zeros(100)
     chance[20:30] = 0.5  # opened at 60, snap at 88
@@ -277,7 +292,9 @@ def test_alerts_open_withdraw_and_are_tallied():
 
 
 def test_a_snap_that_has_just_begun_opens_no_alert_of_its_own():
-    """Its first hours below 35 %: the shop is armed still, and the members say what already is."""
+    """Rung: property.
+
+    Its first hours below 35 %: the shop is armed still, and the members say what already is."""
     moments = np.array([84, 86, 87, 88, 89, 90, 91, 93, 140, 143])
     chance = np.array([0.0, 0.9, 0.9, 0.9, 0.9, 0.9, 0.0, 0.0, 0.9, 0.0])
     starts = np.array([88])
@@ -293,6 +310,7 @@ def test_a_snap_that_has_just_begun_opens_no_alert_of_its_own():
 
 
 def test_a_chance_lasts_that_two_looks_agree_on():
+    """Rung: property."""
     assert dry_snap.confirmed(np.array([0.4, 0.9, 0.2, 0.6, 0.7])).tolist() == [
         0.4,
         0.4,
@@ -304,6 +322,8 @@ def test_a_chance_lasts_that_two_looks_agree_on():
 
 
 def test_tuning_raises_the_bar_against_false_alarms_and_lowers_it_for_misses():
+    """Rung: property."""
+
     def row(missed_above: float, false_below: float):
         return [
             dry_snap.SnapTally(
@@ -320,7 +340,9 @@ def test_tuning_raises_the_bar_against_false_alarms_and_lowers_it_for_misses():
 
 
 def test_the_probability_score_is_that_of_a_normal_forecast():
-    """Source: closed form for the normal distribution, Gneiting and Raftery, J. Am. Stat. Assoc.
+    """Rung: published value.
+
+    Source: closed form for the normal distribution, Gneiting and Raftery, J. Am. Stat. Assoc.
     102, 2007, eq. 21 and below. From memory. Tolerance: ours, 20 000 members."""
     z = stats.norm.ppf((np.arange(20_000) + 0.5) / 20_000)
     told = np.array([-0.7, 1.6])
@@ -330,6 +352,7 @@ def test_the_probability_score_is_that_of_a_normal_forecast():
 
 
 def test_the_record_widens_what_was_too_narrow_and_turns_to_what_did_better():
+    """Rung: property."""
     random = np.random.default_rng(SEED)
     n = 24 * 40
     told = np.stack([20 + random.normal(0, 1, n), 50 + np.cumsum(random.normal(0, 0.5, n))])
@@ -355,6 +378,7 @@ def test_the_record_widens_what_was_too_narrow_and_turns_to_what_did_better():
 
 
 def test_a_shop_never_read_is_refused():
+    """Rung: property."""
     from monitor.science.outlook.room_model import prepared_log
 
     nothing_read = np.full(50, np.nan)
@@ -364,7 +388,9 @@ def test_a_shop_never_read_is_refused():
 
 
 def test_known_water_stands_for_the_humidifier_in_its_hours():
-    """A source with the humidifier off, by hand: the balance at rest is n (e_o − e) + g = 0."""
+    """Rung: property.
+
+    A source with the humidifier off, by hand: the balance at rest is n (e_o − e) + g = 0."""
     theta = vapour_balance.PRIOR.mean[None].copy()
     theta[:, :5] = [np.log(0.5), -20, -20, -20, -20]
     theta[:, vapour_balance.KAPPA] = -20

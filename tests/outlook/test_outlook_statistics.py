@@ -36,6 +36,7 @@ def launch(members: int = 20, out_c: float = -3.0, dew_c: float = -6.0) -> Launc
 
 @given(st.integers(1, 6), st.integers(0, 2**32 - 1), st.booleans())
 def test_a_spell_is_what_counting_hour_by_hour_finds(hours, seed, below):
+    """Rung: independent derivation."""
     values = np.random.default_rng(seed).normal(40, 6, (15, 30)).cumsum(axis=1) / 8
     limit = float(np.median(values))
     first, rows = [], []
@@ -62,6 +63,7 @@ def test_a_spell_is_what_counting_hour_by_hour_finds(hours, seed, below):
 
 
 def test_the_best_stretch_is_the_likeliest_that_is_allowed():
+    """Rung: property."""
     suits = np.zeros((10, 12), dtype=bool)
     suits[:, 6:9] = True  # all members
     suits[:8, 1:5] = True
@@ -74,6 +76,7 @@ def test_the_best_stretch_is_the_likeliest_that_is_allowed():
 
 
 def test_a_fan_holds_its_members_and_wood_settles_lower_in_drier_air():
+    """Rung: published value."""
     air = np.stack([np.full((5, 4), 20.0), np.linspace(30, 50, 5)[:, None] * np.ones(4)])
     fan = ensemble_statistics.fan(air)
     assert fan.rh_pct[:, 0] == pytest.approx([32, 40, 48])
@@ -83,12 +86,14 @@ def test_a_fan_holds_its_members_and_wood_settles_lower_in_drier_air():
 
 
 def test_water_raises_the_vapour_pressure_as_the_gas_law_says():
+    """Rung: independent derivation."""
     # 24 L a day in 60 m³ is 1 kg/h: 16.67 g/m³ each hour, at 20 °C 2255 Pa.
     assert float(vapour_pa_h(24.0, 60.0)) == pytest.approx(1 / 60 * R_VAPOUR * 293.15)
     assert float(vapour_pa_h(24.0, 60.0)) == pytest.approx(2255, abs=1)
 
 
 def test_nothing_done_changes_nothing():
+    """Rung: property."""
     by = change_effect(ROOM, launch(), Change())
     assert np.abs(by.temp_k).max() == 0
     assert np.abs(by.rh_pct).max() == 0
@@ -103,6 +108,7 @@ def test_nothing_done_changes_nothing():
     ],
 )
 def test_a_change_moves_the_air_the_way_that_it_must(change, temp, rh):
+    """Rung: property."""
     by = change_effect(ROOM, launch(), change)
     late = by.temp_k[:, 24:27].mean(), by.rh_pct[:, 24:27].mean()
     assert np.sign(np.round(late[0], 1)) == temp
@@ -110,12 +116,14 @@ def test_a_change_moves_the_air_the_way_that_it_must(change, temp, rh):
 
 
 def test_a_change_does_nothing_before_it_begins():
+    """Rung: property."""
     by = change_effect(ROOM, launch(), Change(water_l_day=5.0, window_ach=2.0, start=30, stop=40))
     assert np.abs(by.rh_pct[:, :30]).max() == 0
     assert np.abs(by.rh_pct[:, 30:40]).min() > 0
 
 
 def test_how_much_a_litre_does_is_as_unsure_as_the_air_change():
+    """Rung: property."""
     by = change_effect(ROOM, launch(400), Change(water_l_day=2.0))
     early = by.rh_pct[:, 0]
     ratio = np.quantile(early, 0.9) / np.quantile(early, 0.5)
@@ -123,6 +131,7 @@ def test_how_much_a_litre_does_is_as_unsure_as_the_air_change():
 
 
 def test_a_changed_ensemble_stays_air():
+    """Rung: property."""
     air = np.stack([np.full((8, STEPS), 20.0), np.full((8, STEPS), 95.0)])
     by = ChangeEffect(np.full((3, STEPS), 50.0), np.full((3, STEPS), 20.0))
     out = with_change(air, by)
@@ -131,6 +140,7 @@ def test_a_changed_ensemble_stays_air():
 
 
 def test_the_water_told_holds_the_level_and_a_tenth_less_does_not():
+    """Rung: property."""
     start = launch()
     nothing = np.full((20, STEPS), 30.0)
     water = water_to_hold(ROOM, start, nothing, 42.0, 60.0, 12)
@@ -148,6 +158,7 @@ def test_the_water_told_holds_the_level_and_a_tenth_less_does_not():
 
 
 def test_no_water_is_needed_where_the_air_stays_above():
+    """Rung: property."""
     assert water_to_hold(ROOM, launch(), np.full((5, STEPS), 50.0), 45.0, 60.0, 0) is None
 
 
@@ -163,12 +174,14 @@ def test_no_water_is_needed_where_the_air_stays_above():
     ],
 )
 def test_what_cannot_be_is_refused(fields, words):
+    """Rung: property."""
     with pytest.raises(OutOfRange, match=words):
         Change(**fields)
 
 
 @pytest.mark.slow
 def test_dew_forms_on_what_is_colder_than_the_dew_point_by_psychrolib():
+    """Rung: independent library."""
     # Source: the dew point of PsychroLib (ASHRAE Handbook Fundamentals 2017, ch. 1).
     psychrolib.SetUnitSystem(psychrolib.SI)
     point = psychrolib.GetTDewPointFromRelHum(20.0, 0.45)
@@ -189,10 +202,12 @@ def test_dew_forms_on_what_is_colder_than_the_dew_point_by_psychrolib():
     [(0.0, "under 5 %"), (0.051, "5 %"), (0.404, "40 %"), (0.95, "95 %"), (1.0, "over 95 %")],
 )
 def test_no_chance_is_told_as_certain(chance, told):
+    """Rung: property."""
     assert ensemble_statistics.likely(chance) == told
 
 
 def test_how_far_a_member_goes_for_hours_on_end_is_where_its_spells_end():
+    """Rung: property."""
     rng = np.random.default_rng(11)
     values = rng.normal(45, 6, (30, 60))
     low, high = (
@@ -206,6 +221,7 @@ def test_how_far_a_member_goes_for_hours_on_end_is_where_its_spells_end():
 
 
 def test_the_next_hours_are_not_asked_to_be_held_at_the_cost_of_the_days_after():
+    """Rung: property."""
     already = np.full((20, STEPS), 43.0)
     already[:, :6] = 20.0  # what is dry now, no water would lift at once
     water, later = (

@@ -23,6 +23,7 @@ def pairs(wet: np.ndarray, sd: float, seed: int = 1) -> tuple[np.ndarray, np.nda
 
 
 def test_the_passes_are_those_of_all_sequences_counted_out():
+    """Rung: independent derivation."""
     # Source: enumeration of all 2^10 sequences of states, which is what the passes sum up.
     random = np.random.default_rng(3)
     n = 9
@@ -54,6 +55,7 @@ def test_the_passes_are_those_of_all_sequences_counted_out():
 
 
 def test_dry_spells_are_found_and_never_by_what_comes_later():
+    """Rung: property."""
     wet = np.ones(HOURS, dtype=bool)
     wet[100:140] = wet[300:370] = False
     read, running, dry = pairs(wet, 1.0)
@@ -66,6 +68,7 @@ def test_dry_spells_are_found_and_never_by_what_comes_later():
 
 
 def test_the_noise_is_that_of_the_nearer_run():
+    """Rung: property."""
     wet = np.ones(HOURS, dtype=bool)
     wet[100:200] = False
     assert tank.noise(*pairs(wet, 0.8)) == pytest.approx(0.8, rel=0.1)
@@ -74,11 +77,13 @@ def test_the_noise_is_that_of_the_nearer_run():
 
 @pytest.mark.parametrize("state", [True, False])
 def test_a_tank_that_never_changes_gains_nothing(state):
+    """Rung: property."""
     told = tank.tank_probability(*pairs(np.full(HOURS, state), 1.0), OPEN * 1.0, 1.0)
     assert told.gain < 5
 
 
 def test_hours_without_readings_say_nothing():
+    """Rung: property."""
     _, running, dry = pairs(np.ones(HOURS, dtype=bool), 1.0)
     told = tank.tank_probability(np.full(HOURS, np.nan), running, dry, OPEN * 1.0, 1.0)
     assert told.gain == pytest.approx(0)
@@ -97,6 +102,7 @@ def kept(brim: float, *, tops_up: bool, skipped: tuple[int, ...] = ()) -> np.nda
 
 
 def test_the_habit_of_who_fills_only_a_dry_tank():
+    """Rung: property."""
     wet = kept(3600, tops_up=False)
     found = tank.habits(wet * 1.0, np.full(HOURS, 100.0), HOUR, WORKED)
     one = next(h for h in found if not h.tops_up)
@@ -105,6 +111,7 @@ def test_the_habit_of_who_fills_only_a_dry_tank():
 
 
 def test_the_habit_of_who_tops_up_each_day():
+    """Rung: property."""
     wet = kept(3000, tops_up=True, skipped=(3, 9, 10, 11))
     found = tank.habits(wet * 1.0, np.full(HOURS, 100.0), HOUR, WORKED)
     one = next(h for h in found if h.tops_up and np.isfinite(h.brim))
@@ -113,12 +120,14 @@ def test_the_habit_of_who_tops_up_each_day():
 
 
 def test_a_tank_that_seldom_runs_dry_has_no_brim():
+    """Rung: property."""
     found = tank.habits(np.ones(HOURS), np.full(HOURS, 100.0), HOUR, WORKED)
     assert all(np.isinf(h.brim) for h in found)
     assert found[0].hour == tank.USUAL.hour
 
 
 def test_what_is_left_and_what_comes():
+    """Rung: property."""
     habit = tank.Habit(2500.0, True, 9.0, 0.8, 0.4, 0.1)
     wet = kept(2500, tops_up=True, skipped=(8, 9))
     given, fills = np.full(HOURS, 100.0), WORKED & (HOUR == 9)

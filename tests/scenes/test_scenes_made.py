@@ -41,11 +41,13 @@ def cases():
     ("temp_c", "pascal", "part"), [(5, 872.6, 0.003), (25, 3169.7, 0.003), (50, 12351.3, 0.01)]
 )
 def test_saturation_agrees_with_the_table(temp_c, pascal, part):
+    """Rung: published value."""
     assert saturation_pa(temp_c) == pytest.approx(pascal, rel=part)
     assert dew_point_c(saturation_pa(temp_c)) == pytest.approx(temp_c, abs=1e-9)
 
 
 def test_the_scenes_import_nothing_of_the_product():
+    """Rung: property."""
     from conftest import ROOT
 
     for file in ("__init__", "climates", "homes", "cases", "shops"):  # not the bridge, `advised`
@@ -57,6 +59,7 @@ def test_the_scenes_import_nothing_of_the_product():
 
 @pytest.mark.parametrize("climate", CLIMATES)
 def test_weather_has_the_months_of_its_climate(climate):
+    """Rung: property."""
     home = next(home for home in homes() if home.climate == climate)
     temp, rh = normals(home)
     assert temp == pytest.approx(np.array(CLIMATES[climate].temp_c), abs=0.8)
@@ -64,6 +67,7 @@ def test_weather_has_the_months_of_its_climate(climate):
 
 
 def test_there_are_enough_homes_and_no_two_are_alike(years):
+    """Rung: property."""
     assert len(homes()) >= 60
     assert len({home.climate for home in homes()}) >= 8
     assert len({home.name for home in homes()}) == len(homes())
@@ -74,17 +78,20 @@ def test_there_are_enough_homes_and_no_two_are_alike(years):
 
 
 def test_water_is_neither_made_nor_lost(years):
+    """Rung: property."""
     left = years.gained_g + years.aired_g - years.condensed_g - years.coil_g - years.stored_g
     assert np.abs(left + years.device_g.sum(axis=0)).max() < 1e-6 * years.gained_g.min()
 
 
 def test_the_dew_point_is_never_above_the_temperature(years):
+    """Rung: property."""
     assert (dew_point_c(years.vapour_pa) <= years.temp_c + 1e-9).all()
     assert years.rh_pct.min() > 1
     assert years.rh_pct.max() <= 100 + 1e-9
 
 
 def test_heated_and_cooled_homes_keep_their_set_points(years):
+    """Rung: property."""
     for i, home in enumerate(homes()):
         temp = years.temp_c[:, i]
         if home.heat_c is not None:
@@ -94,6 +101,7 @@ def test_heated_and_cooled_homes_keep_their_set_points(years):
 
 
 def test_months_are_plausible(years):
+    """Rung: property."""
     # From memory: homes at 20 °C in cold winters hold 10 to 45 %, in the humid tropics 50 to 85 %.
     temp, rh = years.monthly()
     for i, home in enumerate(homes()):
@@ -110,6 +118,7 @@ def test_months_are_plausible(years):
 
 
 def test_heat_in_winter_dries_and_vapour_indoors_is_above_outdoors(years):
+    """Rung: property."""
     out = years.out_rh_pct / 100 * saturation_pa(years.out_temp_c)
     january = MONTH_OF_HOUR == 0
     for i, home in enumerate(homes()):
@@ -120,6 +129,7 @@ def test_heat_in_winter_dries_and_vapour_indoors_is_above_outdoors(years):
 
 
 def test_what_is_typed_is_near_what_is():
+    """Rung: property."""
     home = homes()[0]
     _, rh = year_of(home).monthly()
     read = typed(home, range(1, 13))
@@ -127,6 +137,7 @@ def test_what_is_typed_is_near_what_is():
 
 
 def test_room_devices_give_no_more_than_they_can():
+    """Rung: property."""
     dry, damp = homes()[0], next(h for h in homes() if h.climate == "humid tropics")
     made = years_of(
         [
@@ -145,6 +156,7 @@ def test_room_devices_give_no_more_than_they_can():
 
 
 def test_water_in_cases_is_neither_made_nor_lost(cases):
+    """Rung: property."""
     _, made = cases
     left = made.given_g + made.leaked_g + made.out_g - made.stored_g
     assert np.abs(left).max() < 1e-6
@@ -152,6 +164,7 @@ def test_water_in_cases_is_neither_made_nor_lost(cases):
 
 
 def test_a_shut_case_alone_is_steadier_than_its_room(cases):
+    """Rung: property."""
     rows, made = cases
     for i, row in enumerate(rows):
         if row.measures.device is None and row.played is None:
@@ -162,6 +175,7 @@ def test_a_shut_case_alone_is_steadier_than_its_room(cases):
 
 
 def test_a_humidifier_moistens_and_packs_draw_to_their_set_point(cases):
+    """Rung: property."""
     rows, made = cases
     named = {
         (r.home.name, r.measures.device, r.user.name, r.played): i for i, r in enumerate(rows)
@@ -179,6 +193,7 @@ def test_a_humidifier_moistens_and_packs_draw_to_their_set_point(cases):
 
 
 def test_an_unplayed_case_is_the_damper_with_a_humidifier(cases):
+    """Rung: property."""
     rows, made = cases
     for i, row in enumerate(rows):
         if isinstance(row.measures.device, scenes.InCase) and row.played is None:
@@ -189,6 +204,7 @@ def test_an_unplayed_case_is_the_damper_with_a_humidifier(cases):
 
 
 def test_who_reads_the_hygrometer_takes_the_device_out():
+    """Rung: property."""
     home = next(h for h in homes() if h.climate == "maritime")
     sponge = scenes.InCase(60, 0.12, 3)
     both = [scenes.Measures(sponge, out_above_pct=limit) for limit in (None, 60)]
@@ -201,6 +217,7 @@ def test_who_reads_the_hygrometer_takes_the_device_out():
 
 
 def test_shops_are_many_and_their_parts_follow():
+    """Rung: property."""
     assert len(scenes.shops()) >= 12
     for shop in scenes.shops():
         year = scenes.shop_year(shop)

@@ -76,6 +76,7 @@ def wild(hours=48, step_s=60, seed=SEED):
 
 
 def test_each_reading_is_the_air_until_the_next():
+    """Rung: property."""
     log = air_log([NOW - 2 * HOUR, NOW - HOUR], [20, 15], [50, 50], NOW, interval_s=3600)
     card = equivalent_time(HIDE_GLUE, log, NOW - 2 * HOUR)
     expected = 3600 * (1 + HIDE_GLUE.relative_rate(15, 50))
@@ -83,6 +84,7 @@ def test_each_reading_is_the_air_until_the_next():
 
 
 def test_a_cut_knows_the_readings_that_are_left_in_it():
+    """Rung: property."""
     ts = NOW - 10 * HOUR + 600_000 * np.arange(24)  # four hours, then silence
     log = air_log(ts, np.full(24, 20.0), np.full(24, 50.0), NOW)
     early = log.cut(int(ts[6]), int(ts[12]))
@@ -97,6 +99,7 @@ def test_a_cut_knows_the_readings_that_are_left_in_it():
 @given(cuts=st.lists(st.integers(1, 47 * 3600 - 1), max_size=6, unique=True))
 @settings(max_examples=30, deadline=None)
 def test_the_sum_does_not_depend_on_how_the_log_is_chopped(law, cuts):
+    """Rung: property."""
     log, start = air_log(*wild(), NOW), NOW - 47 * HOUR
     whole = equivalent_time(law, log, start)
     edges = [start, *sorted(start + 1000 * c for c in cuts), NOW]
@@ -108,6 +111,7 @@ def test_the_sum_does_not_depend_on_how_the_log_is_chopped(law, cuts):
 
 
 def test_a_reading_that_only_repeats_changes_nothing():
+    """Rung: property."""
     ts, t, rh = wild(step_s=600)
     plain = equivalent_time(OIL, air_log(ts, t, rh, NOW, 600), int(ts[0]))
     twice = np.sort(np.concatenate([ts, ts + 300_000]))
@@ -117,12 +121,14 @@ def test_a_reading_that_only_repeats_changes_nothing():
 
 @pytest.mark.parametrize(("missing_s", "is_gap"), [(60 + 960, False), (60 + 961, True)])
 def test_a_gap_begins_after_two_intervals_and_a_quarter_hour(missing_s, is_gap):
+    """Rung: property."""
     ts = np.array([0, 60, 120, 180, 180 + missing_s, 240 + missing_s]) * 1000 + NOW - 2 * HOUR
     log = air_log(ts, np.full(6, 20.0), np.full(6, 50.0), int(ts[-1]) + 60_000, 60)
     assert bool(log.unknown_s(int(ts[0])) > 0) is is_gap
 
 
 def test_a_gap_counts_nothing_at_the_least_and_its_neighbours_mean_at_the_most():
+    """Rung: property."""
     ts = NOW + np.array([-8, -7.75, -2, -1.75]) * HOUR
     log = air_log(ts, [20, 20, 16, 16], [50, 50, 60, 60], int(ts[-1]) + 900_000, 900)
     card = equivalent_time(HIDE_GLUE, log, int(ts[0]))
@@ -134,6 +140,7 @@ def test_a_gap_counts_nothing_at_the_least_and_its_neighbours_mean_at_the_most()
 
 
 def test_silence_up_to_now_and_before_the_first_reading_are_gaps():
+    """Rung: property."""
     ts = NOW - 6 * HOUR + np.arange(60) * 60_000
     log = air_log(ts, np.full(60, 20.0), np.full(60, 50.0), NOW)
     assert log.unknown_s(int(ts[0])) == pytest.approx(6 * 3600 - 59 * 60)
@@ -143,6 +150,7 @@ def test_silence_up_to_now_and_before_the_first_reading_are_gaps():
 
 
 def test_no_reading_at_all_is_one_gap_worth_nothing():
+    """Rung: property."""
     log = air_log([], [], [], NOW)
     card = equivalent_time(HIDE_GLUE, log, NOW - 5 * HOUR)
     assert card == (0, 0, 5 * 3600)
@@ -151,6 +159,7 @@ def test_no_reading_at_all_is_one_gap_worth_nothing():
 
 
 def test_readings_that_cannot_be_and_readings_from_a_clock_that_jumped_are_left_out_and_counted():
+    """Rung: property."""
     ts = NOW + np.array([-5, -4, -3, -2, 3]) * HOUR
     log = air_log(ts, [20, 85, 20, math.nan, 20], [50, 50, 104, 50, 50], NOW, 3600)
     assert log.unusable == 3
@@ -159,6 +168,7 @@ def test_readings_that_cannot_be_and_readings_from_a_clock_that_jumped_are_left_
 
 
 def test_a_pause_counts_nothing_and_is_not_unknown():
+    """Rung: property."""
     log = air_log(*wild(), NOW)
     cut = [NOW - 30 * HOUR, NOW - 20 * HOUR, NOW - 10 * HOUR, NOW]
     paused = stitched(
@@ -174,6 +184,7 @@ def test_a_pause_counts_nothing_and_is_not_unknown():
 
 
 def test_a_night_with_a_clock_change_has_its_hours_to_the_second():
+    """Rung: property."""
     zone = ZoneInfo("Europe/Berlin")
     for month, day, hours in ((3, 30, 8), (10, 26, 10)):  # 22:00 to 07:00 is 9 h by the wall
         opened = datetime(2025, month, day, 22, tzinfo=zone) - timedelta(days=1)
@@ -187,6 +198,7 @@ def test_a_night_with_a_clock_change_has_its_hours_to_the_second():
 
 
 def test_a_hold_contributes_exactly_nothing():
+    """Rung: property."""
     ts = NOW - 10 * HOUR + np.arange(600) * 60_000
     for law, t, rh in (
         (HIDE_GLUE, 20, 82),
@@ -200,6 +212,7 @@ def test_a_hold_contributes_exactly_nothing():
 
 @pytest.mark.parametrize("scale", [1e-3, 1.0, 300.0, 2000.0])
 def test_the_closed_form_of_the_recurrence_is_the_recurrence(scale):
+    """Rung: independent derivation."""
     random = np.random.default_rng(SEED)
     x, d = random.exponential(scale, 500), random.uniform(0, 1, 500)
     y, expected = 1.0, []
@@ -210,6 +223,7 @@ def test_the_closed_form_of_the_recurrence_is_the_recurrence(scale):
 
 
 def test_the_woods_memory_is_an_exponential_mean():
+    """Rung: property."""
     ts, t, _ = wild(hours=30)
     rh = np.where(np.arange(ts.size) < 600, 40.0, 70.0)
     log = air_log(ts, t, rh, NOW)
@@ -220,6 +234,7 @@ def test_the_woods_memory_is_an_exponential_mean():
 
 
 def test_bins_keep_the_sums():
+    """Rung: property."""
     log = air_log(*wild(step_s=10), NOW)
     start = NOW - 40 * HOUR + 12_345
     b = binned(log, start, 600)
@@ -242,5 +257,6 @@ def test_bins_keep_the_sums():
     ],
 )
 def test_what_cannot_be_is_refused(refused):
+    """Rung: property."""
     with pytest.raises(OutOfRange):
         refused()

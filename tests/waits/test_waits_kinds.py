@@ -36,6 +36,7 @@ ASKED = {
 
 
 def test_every_kind_of_work_is_there_and_can_stand_in_a_topic():
+    """Rung: property."""
     assert set(KINDS) == ASKED
     for id_, kind in KINDS.items():
         assert kind.id == id_
@@ -46,6 +47,7 @@ def test_every_kind_of_work_is_there_and_can_stand_in_a_topic():
 
 @pytest.mark.parametrize("kind", KINDS.values(), ids=str)
 def test_every_basis_is_said_to_be_habit_and_stands_above_its_minimum(kind):
+    """Rung: property."""
     assert kind.source == "common practice, no source"
     assert 0 <= kind.minimum_s <= kind.basis_s
     assert kind.never_shorter
@@ -53,6 +55,7 @@ def test_every_basis_is_said_to_be_habit_and_stands_above_its_minimum(kind):
 
 
 def test_cautions_stand_where_they_belong():
+    """Rung: property."""
     for kind in KINDS.values():
         glue, film = isinstance(kind.law, GlueLaw), isinstance(kind.law, FilmLaw)
         assert (Caution.HOT_GLUE_POT in kind.cautions) == glue
@@ -63,12 +66,14 @@ def test_cautions_stand_where_they_belong():
 
 @pytest.mark.parametrize("change", [{"basis_s": 0}, {"minimum_s": 1e9}, {"spread": 2}])
 def test_a_kind_that_cannot_be_is_refused(change):
+    """Rung: property."""
     good = {"id": "x", "name": "X", "law": OIL, "basis_s": 7200, "minimum_s": 0, "spread": 0.1}
     with pytest.raises(OutOfRange):
         WaitType(**(good | change))
 
 
 def test_the_worked_table_is_what_the_law_says():
+    """Rung: independent derivation."""
     told = {(e.air.split(",")[0], e.work.split()[0]): e for e in examples()}
     assert len(told) == 15
     for work, basis_h in (("crack", 4), ("spirit", 12), ("oil", 48)):
@@ -92,6 +97,7 @@ def test_the_worked_table_is_what_the_law_says():
 
 
 def test_the_table_prints_one_row_per_example():
+    """Rung: property."""
     lines = table().splitlines()
     assert lines[0].count("|") == lines[1].count("|") == lines[2].count("|") == 8
     assert sum(line.startswith("| ") for line in lines) == 16

@@ -53,6 +53,7 @@ CARD = {
 
 @pytest.mark.parametrize("temp_c", CARD)
 def test_the_quick_card_is_the_table_worked_by_hand(temp_c):
+    """Rung: independent derivation."""
     assert HIDE_GLUE.relative_rate(temp_c, RH_PCT) == pytest.approx(
         np.array(CARD[temp_c]), rel=0.002, abs=0.0006
     )
@@ -76,16 +77,19 @@ FOUR_HOURS = [
 
 @pytest.mark.parametrize(("air", "hours"), FOUR_HOURS)
 def test_four_hours_become(air, hours):
+    """Rung: independent derivation."""
     strict, additive = strict_and_additive_hours(HIDE_GLUE, 4, [(1, *air)])
     assert additive == pytest.approx(hours, rel=0.005)
     assert strict == pytest.approx(additive, rel=0.001)
 
 
 def test_a_cap_holds_good_air_to_one_and_a_half():
+    """Rung: independent derivation."""
     assert 4 / HIDE_GLUE.relative_rate(24, 35, capped=True) == pytest.approx(2.67, abs=0.005)
 
 
 def test_card_and_state_part_where_the_air_changes():
+    """Rung: independent derivation."""
     # Source: the same hand working: 2 h at 20/50, then 14/72: 9.17 h by the card, 10.44 h by
     # direct integration. Tolerance: the saturation curve, as above.
     strict, additive = strict_and_additive_hours(HIDE_GLUE, 4, [(2, 20, 50), (1, 14, 72)])
@@ -96,6 +100,7 @@ def test_card_and_state_part_where_the_air_changes():
 
 
 def test_the_state_equation_is_the_integral_of_its_differential_equation():
+    """Rung: independent library."""
     from scipy.integrate import solve_ivp
 
     k = math.log(0.5 / 0.3) / 4
@@ -149,14 +154,16 @@ FILMS = [
 
 @pytest.mark.parametrize(("law", "table"), FILMS)
 def test_films_follow_the_table_worked_by_hand(law, table):
+    """Rung: independent derivation."""
     for (temp_c, rh_pct), rate in table.items():
         assert law.relative_rate(temp_c, rh_pct) == pytest.approx(rate, abs=0.0011)
 
 
-def test_ten_kelvin_change_a_film_as_published():
-    # Source: ratios from 15 to 25 °C for 50, 65 and 55 kJ/mol: 2.01, 2.48, 2.16; the arithmetic
-    # of Arrhenius. For oil, one historical anchor (weeks below 0 °C, hours at 49 °C) gives 2.3
-    # to 3.0. Second-hand.
+def test_ten_kelvin_change_a_film_by_arrhenius():
+    """Rung: independent derivation."""
+    # Arithmetic of Arrhenius from 15 to 25 °C for the assumed 50, 65 and 55 kJ/mol: 2.01, 2.48,
+    # 2.16; no source has these ratios. For oil, one historical anchor (weeks below 0 °C, hours at
+    # 49 °C) gives 2.3 to 3.0. Second-hand.
     for law, q10 in ((SPIRIT, 2.01), (OIL, 2.48), (EPOXY, 2.16)):
         ratio = law.relative_rate(25, 50) / law.relative_rate(15, 50)
         assert ratio == pytest.approx(q10, abs=0.006)
@@ -164,6 +171,7 @@ def test_ten_kelvin_change_a_film_as_published():
 
 
 def test_spirit_is_near_the_vapour_pressure_of_ethanol():
+    """Rung: regression (calibration)."""
     # Source: ethanol, Antoine in mmHg, log10 p = 8.20417 − 1642.89/(t + 230.300). From memory,
     # unchecked. Tolerance: ours; the law's range of activation energy.
     p = {t: 10 ** (8.20417 - 1642.89 / (t + 230.3)) for t in (10, 20, 28)}
@@ -173,18 +181,21 @@ def test_spirit_is_near_the_vapour_pressure_of_ethanol():
 
 
 def test_glue_warms_up_like_the_water_it_loses():
+    """Rung: regression (calibration)."""
     # Source: p_sat's effective activation energy at 20 °C is 44 kJ/mol; that of bound water's
     # diffusion in wood 30 to 40 (from memory). Both: a factor of 1.6 to 1.85 for 10 K.
     assert 1.6 < HIDE_GLUE.relative_rate(25, 50) / HIDE_GLUE.relative_rate(15, 50) < 1.87
 
 
 def test_wood_dries_twice_as_fast_at_24_as_at_12():
+    """Rung: regression (calibration). The activation energy is that doubling."""
     # Source: Buck, on panel paintings. Second-hand. Tolerance: ours, "about".
     ratio = WASHED_WOOD.speed(np.array(24.0)) / WASHED_WOOD.speed(np.array(12.0))
     assert ratio == pytest.approx(2.0, abs=0.03)
 
 
 def test_thickness_and_a_shut_face_count_as_in_cranks_series():
+    """Rung: published value."""
     # Source: Crank, The Mathematics of Diffusion, 1975, ch. 4: half-times at Fo 0.0491827 (both
     # faces) and 0.1967307 (one face). From memory, checked against a finite-volume run.
     one_face = DryingLaw(open_faces=1.0).basis_factor / DryingLaw().basis_factor
@@ -194,6 +205,7 @@ def test_thickness_and_a_shut_face_count_as_in_cranks_series():
 
 @pytest.mark.parametrize("law", [*SHIPPED, RestLaw(), FixedLaw()])
 def test_reference_air_counts_exactly_one(law):
+    """Rung: property."""
     assert law.relative_rate(20, 50) == pytest.approx(1.0, abs=1e-12)
     assert law.hold(20, 50) == Hold.NONE
 
@@ -201,6 +213,7 @@ def test_reference_air_counts_exactly_one(law):
 @pytest.mark.parametrize("law", SHIPPED)
 @given(t=st.floats(11, 26.9), rh=st.floats(20, 90), dt=st.floats(0, 3), drh=st.floats(0, 10))
 def test_warmer_or_drier_is_never_slower(law, t, rh, dt, drh):
+    """Rung: property."""
     # Drying wood's balance moves a little with temperature too, in the same sense.
     # A film near its dew point may be let go by warmth, never stopped by it.
     assert law.relative_rate(t + dt, rh) >= law.relative_rate(t, rh) - 1e-12
@@ -227,11 +240,13 @@ def test_warmer_or_drier_is_never_slower(law, t, rh, dt, drh):
     ],
 )
 def test_a_hold_has_a_reason_and_counts_nothing(law, air, why):
+    """Rung: property."""
     assert law.hold(*air) == why
     assert law.relative_rate(*air) == 0
 
 
 def test_the_dew_margin_is_three_kelvin():
+    """Rung: property."""
     from monitor.science.air import dew_point
 
     for t in (5.0, 12.0, 20.0, 28.0):
@@ -241,11 +256,13 @@ def test_the_dew_margin_is_three_kelvin():
 
 
 def test_wet_gel_gets_no_more_credit_above_28_degrees():
+    """Rung: property."""
     assert HIDE_GLUE.relative_rate(29.9, 40) == HIDE_GLUE.relative_rate(28, 40)
 
 
 @pytest.mark.parametrize("temp_c", [30.0, 35.0, 45.0])
 def test_where_the_gel_of_hot_glue_melts_a_joint_is_on_hold(temp_c):
+    """Rung: property."""
     # Source: gel and melt of mammalian glue at about 30 to 35 °C. Weak source, and from memory.
     # The hold begins at the lower end, and covers all of the region.
     for law in (HIDE_GLUE, HIDE_GLUE_BLOCK):
@@ -258,6 +275,7 @@ def test_where_the_gel_of_hot_glue_melts_a_joint_is_on_hold(temp_c):
 
 @pytest.mark.parametrize("law", LAWS.values())
 def test_every_parameter_is_shown_with_unit_range_help_and_source(law):
+    """Rung: property."""
     for p in parameters(law()):
         assert p.help
         assert p.source
@@ -266,6 +284,7 @@ def test_every_parameter_is_shown_with_unit_range_help_and_source(law):
 
 @pytest.mark.parametrize("law", [law for law in LAWS.values() if law is not FixedLaw])
 def test_a_parameter_outside_its_range_is_refused(law):
+    """Rung: property."""
     for p in parameters(law()):
         for value in (p.high + 1, p.low - 1, math.nan):
             with pytest.raises(OutOfRange, match=p.name):
@@ -287,12 +306,14 @@ def test_a_parameter_outside_its_range_is_refused(law):
     ],
 )
 def test_what_cannot_be_is_refused(refused):
+    """Rung: property."""
     with pytest.raises(OutOfRange):
         refused()
 
 
 @pytest.mark.parametrize("law", SHIPPED)
 def test_arrays_broadcast_and_nan_stays_nan(law):
+    """Rung: property."""
     rate = law.relative_rate([[20.0], [math.nan]], [50.0, 60.0])
     assert rate.shape == (2, 2)
     assert np.isnan(rate[1]).all()
@@ -301,12 +322,14 @@ def test_arrays_broadcast_and_nan_stays_nan(law):
 
 @pytest.mark.parametrize("name", MODULES)
 def test_the_examples_in_the_text_give_what_they_show(name):
+    """Rung: property."""
     module = importlib.import_module(f"monitor.science.waits.{name}")
     assert doctest.testmod(module).failed == 0
 
 
 @pytest.mark.parametrize("dry_tg_c", [170.0, 190.0, 210.0])
 def test_the_hard_activity_follows_from_sorption_and_glass_transition_of_gelatin(dry_tg_c):
+    """Rung: regression (calibration)."""
     # Source: gelatine at 25 °C, g water per 100 g dry, Heritage Science 1:14, 2013, table 1.
     # Second-hand. Glass transition 34 °C at 20 % water: Rahman et al., Thermochimica Acta, 2010.
     # Second-hand. Water 138 K and the dry values: from memory, unchecked.

@@ -29,6 +29,7 @@ def shaped(days=20, step_s=300):
 
 
 def test_the_ensemble_begins_at_the_present_and_looks_as_far_as_asked():
+    """Rung: property."""
     ts, t, rh = shaped()
     t[-1], rh[-1] = 23.0, 66.0  # a lamp just went on
     outlook = daily_pattern_ensemble(ts, t, rh, NOW, 100 * 3600, 60, SEED)
@@ -41,6 +42,7 @@ def test_the_ensemble_begins_at_the_present_and_looks_as_far_as_asked():
 
 
 def test_the_daily_curve_is_kept():
+    """Rung: property."""
     ts, t, rh = shaped()
     outlook = daily_pattern_ensemble(ts, t, rh, NOW, 48 * 3600, 200, SEED)
     at = NOW + 1_800_000 * (np.arange(96) + 0.5)
@@ -50,6 +52,7 @@ def test_the_daily_curve_is_kept():
 
 
 def test_the_same_seed_gives_the_same_air_and_a_gap_in_the_log_is_borne():
+    """Rung: property."""
     ts, t, rh = shaped()
     keep = (ts < NOW - 9 * DAY_MS) | (ts > NOW - 7 * DAY_MS)
     rh = np.where(np.arange(ts.size) % 97 == 0, np.nan, rh)
@@ -64,6 +67,7 @@ def test_the_same_seed_gives_the_same_air_and_a_gap_in_the_log_is_borne():
 
 
 def test_warm_days_and_dry_days_stay_together():
+    """Rung: property."""
     ts, t, rh = shaped()
     outlook = daily_pattern_ensemble(ts, t, rh, NOW, 72 * 3600, 200, SEED)
     t_off = outlook.temp_c - np.median(outlook.temp_c, axis=0)
@@ -73,7 +77,9 @@ def test_warm_days_and_dry_days_stay_together():
 
 @pytest.mark.slow
 def test_scored_on_a_year_it_was_not_tuned_on():
-    """Seed and place other than those its constants were chosen on; 120 moments of a year.
+    """Rung: regression. Targets of ours, on the demo's simulator, not on measured air.
+
+    Seed and place other than those its constants were chosen on; 120 moments of a year.
 
     Ours: what it must reach. Coverage of the 10 to 90 % range near 80 % at every horizon, and the
     median error below persistence's wherever a daily curve or a return to the mean can help:
@@ -111,6 +117,7 @@ def test_scored_on_a_year_it_was_not_tuned_on():
 
 
 def test_without_a_pattern_the_air_stays_and_strays_ever_further():
+    """Rung: property."""
     outlook = persistent_ensemble(18.0, 55.0, NOW, 7 * 86_400, 400, SEED)
     spread = outlook.rh_pct.std(axis=0)
     assert spread[0] < 1.5 < spread[24] < spread[-1] < 8.5
@@ -131,5 +138,6 @@ def test_without_a_pattern_the_air_stays_and_strays_ever_further():
     ],
 )
 def test_what_cannot_be_is_refused(refused):
+    """Rung: property."""
     with pytest.raises(OutOfRange):
         refused(*shaped())

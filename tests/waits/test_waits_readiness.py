@@ -89,6 +89,7 @@ def wandering(members=200, steps=336, seed=SEED):
 @pytest.mark.parametrize("law", LAWS)
 @pytest.mark.parametrize("ago_h", [-5.0, 0.0, 1.0, 3.999])
 def test_reference_air_takes_exactly_the_basis(law, ago_h):
+    """Rung: property."""
     w = wait(sure(law), ago_h=ago_h, never_shorter=False, **EXACT)
     told = one(w)
     assert told.ready_low_ms == told.ready_high_ms
@@ -101,6 +102,7 @@ def test_reference_air_takes_exactly_the_basis(law, ago_h):
 
 @pytest.mark.parametrize("law", LAWS)
 def test_a_wait_that_is_over_says_since_when(law):
+    """Rung: property."""
     w = wait(sure(law), ago_h=10, **EXACT)
     told = one(w)
     assert told.state == WaitState.READY
@@ -108,6 +110,7 @@ def test_a_wait_that_is_over_says_since_when(law):
 
 
 def test_the_range_holds_the_basis_and_says_what_it_rests_on():
+    """Rung: property."""
     w = wait(never_shorter=False, outlook=wandering())
     told = one(w)
     assert told.ready_low_ms < told.ready_ms < told.ready_high_ms
@@ -119,6 +122,7 @@ def test_the_range_holds_the_basis_and_says_what_it_rests_on():
 
 
 def test_advice_is_never_shorter_than_the_basis_but_progress_is_kept():
+    """Rung: property."""
     dry = {"air": log_of(24, 35), "outlook": steady(NOW, 24, 35, 86_400)}
     w = wait(sure(HIDE_GLUE), ago_h=3, **dry, **EXACT)
     told = one(w)
@@ -135,6 +139,7 @@ def test_advice_is_never_shorter_than_the_basis_but_progress_is_kept():
 
 @pytest.mark.parametrize("law", [HIDE_GLUE, HIDE_GLUE_THIN_PLATE, OIL, WASHED_WOOD])
 def test_progress_from_the_thinned_log_is_that_of_every_reading(law):
+    """Rung: independent derivation."""
     # Tolerance: ours; the stated error of 10-minute bins. A plain recurrence over every reading.
     law = sure(law)
     ts, t, rh = lively()
@@ -201,6 +206,7 @@ def plain_ready_s(law, basis_s, log, outlook, member, d_temp, d_rh, threshold, s
 
 @pytest.mark.slow
 def test_ready_times_are_those_of_a_plain_loop_over_every_reading_and_draw():
+    """Rung: independent derivation."""
     ts, t, rh = lively(hours_back=24, step_s=60)
     law = replace(HIDE_GLUE, most_rate=5.0)
     outlook = wandering(members=40)
@@ -238,6 +244,7 @@ def test_ready_times_are_those_of_a_plain_loop_over_every_reading_and_draw():
 
 @pytest.mark.slow
 def test_a_batch_says_the_same_as_each_wait_alone():
+    """Rung: property."""
     ts, t, rh = lively()
     air, outlook = air_log(ts, t, rh, NOW, 10), wandering()
     waits = [
@@ -261,6 +268,7 @@ def test_a_batch_says_the_same_as_each_wait_alone():
 
 @pytest.mark.parametrize("law", [HIDE_GLUE, OIL, WASHED_WOOD])
 def test_a_gap_is_said_and_widens_the_range_both_ways(law):
+    """Rung: property."""
     outlook = steady(NOW, 18, 55, 14 * 86_400)
     whole = wait(law, log_of(18, 55), outlook, ago_h=8, basis_h=12, never_shorter=False)
     broken = replace(whole, air=log_of(18, 55, drop=[(6, 3)]))
@@ -275,6 +283,7 @@ def test_a_gap_is_said_and_widens_the_range_both_ways(law):
 
 
 def test_a_gap_does_not_matter_to_a_fixed_time():
+    """Rung: property."""
     w = wait(FixedLaw(), log_of(18, 55, drop=[(6, 3)]), ago_h=8, basis_h=12, **EXACT)
     assert hours(w, one(w).ready_ms) == pytest.approx(12)
 
@@ -299,6 +308,7 @@ def changed(before, after, at_h, hours_back=48):
     ],
 )
 def test_on_hold_since_when_and_why(law, air, why):
+    """Rung: property."""
     w = wait(law, changed((20, 50), air, 2.5), steady(NOW, *air, 86_400), ago_h=4, basis_h=6)
     told = one(w)
     assert told.state == WaitState.HOLD
@@ -311,6 +321,7 @@ def test_on_hold_since_when_and_why(law, air, why):
 
 
 def test_a_plate_is_on_hold_once_its_wood_is_damp_not_when_the_room_turns():
+    """Rung: property."""
     outlook = steady(NOW, 20, 95, 86_400)
     just = one(wait(HIDE_GLUE_THIN_PLATE, changed((20, 70), (20, 95), 0.5), outlook, basis_h=12))
     assert just.hold == Hold.NONE
@@ -329,12 +340,14 @@ def test_a_plate_is_on_hold_once_its_wood_is_damp_not_when_the_room_turns():
 
 
 def test_a_hold_counts_nothing_where_the_law_adds_up_or_is_too_cold():
+    """Rung: property."""
     for law, air in ((SPIRIT, (20, 86)), (RestLaw(), (20, 20)), (HIDE_GLUE, (4, 50))):
         w = wait(sure(law), changed((20, 50), air, 2), ago_h=3, **EXACT)
         assert one(w).progress.median == pytest.approx(0.25, abs=1e-6)
 
 
 def test_damp_air_undoes_progress_and_softens_what_was_ready():
+    """Rung: property."""
     outlook = steady(NOW, 20, 88, 86_400)
     w = wait(sure(HIDE_GLUE), changed((20, 50), (20, 88), 6), outlook, ago_h=11, **EXACT)
     told = one(w)
@@ -345,12 +358,14 @@ def test_damp_air_undoes_progress_and_softens_what_was_ready():
 
 
 def test_near_the_hold_it_says_that_the_sensor_decides():
+    """Rung: property."""
     told = one(wait(air=log_of(20, 77), outlook=steady(NOW, 20, 77, 9 * 86_400)))
     assert told.slow
     assert told.rests_on["law"] + told.rests_on["sensor"] > 0.5
 
 
 def test_wood_that_came_damp_is_slower_and_blocks_remember_longer():
+    """Rung: property."""
     plate = wait(HIDE_GLUE_THIN_PLATE, ago_h=1, never_shorter=False, **EXACT)
     damp = replace(plate, wood_rh_pct=75.0)
     dry = replace(plate, wood_rh_pct=30.0)
@@ -364,6 +379,7 @@ def test_wood_that_came_damp_is_slower_and_blocks_remember_longer():
 
 
 def test_the_woods_own_moisture_is_the_sum_it_should_be():
+    """Rung: independent derivation."""
     law = sure(HIDE_GLUE_THIN_PLATE)
     w = wait(law, ago_h=3, basis_h=8, wood_rh_pct=75.0, never_shorter=False, **EXACT)
     k, y, step = math.log(5 / 3) / (8 * 3600), 1.0, 10
@@ -376,12 +392,14 @@ def test_the_woods_own_moisture_is_the_sum_it_should_be():
 
 
 def test_a_thick_piece_shut_on_one_side_takes_longer():
+    """Rung: property."""
     law = DryingLaw(dry_moisture_sd_pct=0.0, open_faces=1.0)
     w = wait(law, outlook=steady(NOW, 20, 50, 30 * 86_400), **EXACT)
     assert hours(w, one(w).ready_ms) == pytest.approx(16, abs=0.01)
 
 
 def test_a_start_in_the_future_is_said_and_counted_from_then():
+    """Rung: property."""
     w = wait(sure(HIDE_GLUE), ago_h=-7.3, **EXACT)
     told = one(w)
     assert told.state == WaitState.NOT_STARTED
@@ -393,6 +411,7 @@ def test_a_start_in_the_future_is_said_and_counted_from_then():
 
 
 def test_a_start_before_the_log_is_said_and_the_time_before_may_count_nothing():
+    """Rung: property."""
     w = wait(air=log_of(20, 50, hours=2), ago_h=5, basis_h=6)
     told = one(w)
     assert told.before_log_s == told.unknown_s == 3 * 3600
@@ -401,6 +420,7 @@ def test_a_start_before_the_log_is_said_and_the_time_before_may_count_nothing():
 
 
 def test_no_sensor_no_promise_but_a_fixed_time_runs():
+    """Rung: property."""
     nothing = air_log([], [], [], NOW)
     told = one(WaitInputs(law=OIL, basis_s=86_400, start_ms=NOW - HOUR, air=nothing, outlook=None))
     assert told.state == WaitState.NO_AIR
@@ -414,6 +434,7 @@ def test_no_sensor_no_promise_but_a_fixed_time_runs():
 
 
 def test_a_sensor_dead_for_hours_widens_the_range_and_tells_no_present():
+    """Rung: property."""
     told = one(wait(air=log_of(20, 50, drop=[(5, 0)]), ago_h=6, basis_h=12))
     assert told.unknown_s == pytest.approx(5 * 3600 + 60)
     assert math.isnan(told.rate_now)
@@ -423,6 +444,7 @@ def test_a_sensor_dead_for_hours_widens_the_range_and_tells_no_present():
 
 
 def test_a_paused_wait_promises_nothing_and_a_pause_moves_the_floor():
+    """Rung: property."""
     log = log_of(20, 50)
     stays = [Stay(log, NOW - 3 * HOUR, NOW - HOUR), Stay(None, NOW - HOUR, NOW)]
     told = one(wait(sure(HIDE_GLUE), stitched(stays), ago_h=3, **EXACT))
@@ -439,6 +461,7 @@ def test_a_paused_wait_promises_nothing_and_a_pause_moves_the_floor():
 
 
 def test_a_wait_moved_to_a_better_place_is_counted_in_both():
+    """Rung: property."""
     stays = [
         Stay(log_of(20, 65), NOW - 4 * HOUR, NOW - 2 * HOUR),
         Stay(log_of(20, 50), NOW - 2 * HOUR, NOW),
@@ -451,6 +474,7 @@ def test_a_wait_moved_to_a_better_place_is_counted_in_both():
 @given(t=st.floats(12, 25), rh=st.floats(25, 78), d_t=st.floats(0.1, 3), d_rh=st.floats(0.1, 10))
 @settings(max_examples=15, deadline=None)
 def test_warmer_or_drier_coming_air_is_never_later(law, t, rh, d_t, d_rh):
+    """Rung: property."""
     outlook = steady(NOW, t, rh, 40 * 86_400)
     w = wait(sure(law), outlook=outlook, never_shorter=False, **EXACT)
     base = one(w).ready_ms
@@ -460,6 +484,7 @@ def test_warmer_or_drier_coming_air_is_never_later(law, t, rh, d_t, d_rh):
 
 
 def test_what_if_warming_leaves_the_water_the_air_is_drier():
+    """Rung: published value."""
     outlook = steady(NOW, 18, 60, 86_400)
     warmer = outlook.shifted(temp_k=2, same_water=True)
     # Source: ASHRAE saturation pressures at 18 and 20 °C, 2064 and 2339 Pa. From memory.
@@ -468,6 +493,7 @@ def test_what_if_warming_leaves_the_water_the_air_is_drier():
 
 
 def test_the_range_narrows_on_average_as_the_wait_goes_on():
+    """Rung: property."""
     random = np.random.default_rng(SEED)
     widths = []
     for _ in range(12):
@@ -501,6 +527,7 @@ def test_the_range_narrows_on_average_as_the_wait_goes_on():
 
 
 def test_the_latest_start_is_in_time_and_the_next_one_is_not():
+    """Rung: property."""
     outlook, wanted = wandering(), NOW + 30 * HOUR
     waits = [wait(law, outlook=outlook, basis_h=b) for law, b in ((HIDE_GLUE, 8), (SPIRIT, 12))]
     for w, latest in zip(waits, latest_starts(waits, NOW, wanted), strict=True):
@@ -513,6 +540,7 @@ def test_the_latest_start_is_in_time_and_the_next_one_is_not():
 
 
 def test_the_latest_start_in_known_reference_air_is_the_basis_before():
+    """Rung: property."""
     w = wait(sure(HIDE_GLUE), basis_h=6, **EXACT)
     latest = latest_starts([w], NOW, NOW + 10 * HOUR, step_s=60)[0]
     assert latest.start_ms == pytest.approx(NOW + 4 * HOUR, abs=60_000)
@@ -541,5 +569,6 @@ def test_the_latest_start_in_known_reference_air_is_the_basis_before():
     ],
 )
 def test_what_cannot_be_is_refused(refused):
+    """Rung: property."""
     with pytest.raises(OutOfRange):
         refused()

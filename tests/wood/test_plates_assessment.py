@@ -67,6 +67,7 @@ def violin_response(times_s, *, opened=False):
 
 
 def test_a_closed_violin_is_a_first_order_filter_of_36_hours():
+    """Rung: regression (calibration)."""
     # Ours: the default, from the weighings below and the lag of old furniture, about 41 h.
     # Tolerance: 5 % of the step against the filter, all along.
     times = np.linspace(0, 200, 401) * 3600
@@ -77,6 +78,7 @@ def test_a_closed_violin_is_a_first_order_filter_of_36_hours():
 
 
 def test_the_spread_of_a_closed_violin_is_24_to_60_hours():
+    """Rung: regression (calibration)."""
     draws = plate_draws(ORDINARY_SENSOR)
     faces = face_transfers(
         VIOLIN[:2],
@@ -94,6 +96,7 @@ def test_the_spread_of_a_closed_violin_is_24_to_60_hours():
 
 
 def test_a_violin_out_of_its_case_loses_as_much_as_was_weighed():
+    """Rung: regression (calibration). The defaults were chosen with these weighings in sight."""
     # Source: Marcon, Goli, Fioravanti, Heritage Science 8, 2020, Table 3: six concerts of 2 to
     # 4.5 h; RH lower by so much than in the case [%], hours, loss of a 1743 violin [g]. 350 g of
     # exchanging wood is assumed. Tolerance: the data's own spread, 0.010 to 0.018 g/(h %).
@@ -109,6 +112,7 @@ def test_a_violin_out_of_its_case_loses_as_much_as_was_weighed():
 
 
 def test_an_open_violin_is_much_quicker_than_a_closed_one():
+    """Rung: property."""
     times = np.array([12 * 3600.0])
     assert violin_response(times, opened=True) > 0.7
     assert violin_response(times) < 0.35
@@ -139,6 +143,7 @@ def common_inside(times_s, cells=40):
 
 @pytest.mark.slow
 def test_a_share_of_the_openings_for_each_part_is_near_one_common_inside():
+    """Rung: independent library."""
     # Tolerance: ours. The simplification costs at most 4 % of the step for the whole, 6 % for a
     # plate; ribs, which in truth are held back by the plates, 16 %.
     times = np.array([3.0, 12, 24, 48, 96]) * 3600
@@ -152,6 +157,7 @@ def test_a_share_of_the_openings_for_each_part_is_near_one_common_inside():
 
 
 def test_resistances_add_up():
+    """Rung: independent derivation."""
     assert in_series(2.0, 2.0) == pytest.approx(1.0)
     assert in_series(2.0, np.inf) == 2.0
     assert in_series(2.0, 0.0) == 0.0
@@ -162,6 +168,7 @@ def test_resistances_add_up():
 
 
 def test_a_block_meets_the_inside_air_only():
+    """Rung: property."""
     outer, inner = face_transfers(VIOLIN, opened=True)
     assert outer[3] == 0
     assert (outer[:3] > 0).all()
@@ -172,6 +179,7 @@ def test_a_block_meets_the_inside_air_only():
 
 
 def test_an_instrument_starts_from_its_home_and_ends_in_the_shop():
+    """Rung: property."""
     air = days(*[35.0] * 60)
     h = history(VIOLIN, air, T0, home=HomeAir(20.0, 55.0))
     rest, shop = equilibrium_moisture_content(20.0, [55.0, 35.0])
@@ -186,12 +194,14 @@ def test_an_instrument_starts_from_its_home_and_ends_in_the_shop():
 
 
 def test_the_surface_leads_and_the_middle_follows():
+    """Rung: property."""
     h = history(VIOLIN[:1], days(35.0, 35.0), T0, home=HomeAir(20.0, 55.0), opened=[Opened(T0)])
     assert h.inner[0, 10] < h.mean[0, 10] < h.outer[0, 10]  # outside is varnished
 
 
 @pytest.mark.parametrize("cut_h", [1, 30, 71])
 def test_a_history_can_be_carried_on(cut_h):
+    """Rung: property."""
     rh = 45 + 10 * np.sin(np.arange(72 * 6) / 20)
     opened = [Opened(T0 + 10 * 3_600_000, T0 + 40 * 3_600_000)]
     air, cut = log_of(rh), T0 + cut_h * 3_600_000
@@ -204,6 +214,7 @@ def test_a_history_can_be_carried_on(cut_h):
 
 
 def test_opening_an_instrument_hastens_it():
+    """Rung: property."""
     air = days(35.0, 35.0)
     shut = history(VIOLIN, air, T0, home=HomeAir(20.0, 55.0))
     half = history(VIOLIN, air, T0, home=HomeAir(20.0, 55.0), opened=[Opened(T0 + DAY)])
@@ -212,6 +223,7 @@ def test_opening_an_instrument_hastens_it():
 
 
 def test_a_cold_room_slows_the_wood():
+    """Rung: property."""
     means = [
         history(VIOLIN, days(35.0, temp_c=t), T0, home=HomeAir(t, 55.0)).mean[0, -1]
         - float(equilibrium_moisture_content(t, 35.0))
@@ -221,6 +233,7 @@ def test_a_cold_room_slows_the_wood():
 
 
 def test_gaps_and_absences_are_bridged_and_marked():
+    """Rung: property."""
     rh = np.full(3 * 144, 40.0)
     rh[100:200] = np.nan
     air = log_of(rh)
@@ -240,6 +253,7 @@ def test_gaps_and_absences_are_bridged_and_marked():
 
 
 def test_thinned_air_weighs_as_much_as_the_whole():
+    """Rung: property."""
     rng = np.random.default_rng(7)
     air = log_of(40 + np.cumsum(rng.normal(0, 0.3, 40 * 144)).clip(-15, 15), temp_c=18.0)
     (spell,) = spells(air, T0, [])
@@ -263,6 +277,7 @@ def part_of(found, name):
 
 
 def test_an_instrument_at_rest_may_be_closed():
+    """Rung: property."""
     found = assess(
         VIOLIN, days(*[50.0] * 10), T0, home=HomeAir(20.0, 50.0), opened=[Opened(T0 + DAY)]
     )
@@ -277,6 +292,7 @@ def test_an_instrument_at_rest_may_be_closed():
 
 
 def test_a_dry_shop_opens_gaps_in_an_instrument_from_a_damp_home():
+    """Rung: property."""
     found = assess(VIOLIN, days(*[30.0] * 20), T0, home=HomeAir(20.0, 55.0), opened=[Opened(T0)])
     assert found.closing.close is Close.NOT_YET
     assert found.closing.reason is Reason.TOO_DRY
@@ -294,6 +310,7 @@ def test_a_dry_shop_opens_gaps_in_an_instrument_from_a_damp_home():
 
 
 def test_a_damp_shop_swells_it():
+    """Rung: property."""
     found = assess(VIOLIN, days(*[75.0] * 20), T0, home=HomeAir(20.0, 45.0))
     assert found.closing.reason is Reason.TOO_DAMP
     assert not found.open_now
@@ -301,6 +318,7 @@ def test_a_damp_shop_swells_it():
 
 
 def test_when_it_may_be_closed_is_told_if_the_air_brings_it_home():
+    """Rung: property."""
     rh = np.repeat([25.0] * 15 + [50.0], 144)
     found = assess(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 50.0))
     assert found.closing.close is Close.NOT_YET
@@ -316,6 +334,7 @@ def test_when_it_may_be_closed_is_told_if_the_air_brings_it_home():
 
 
 def test_settling_takes_as_long_as_the_history_shows():
+    """Rung: property."""
     # Identity between two ways through the model, at one draw's own range.
     rh = np.repeat([50.0] * 5 + [35.0], 144)
     found = assess(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 50.0))
@@ -329,6 +348,7 @@ def test_settling_takes_as_long_as_the_history_shows():
 
 
 def test_an_unknown_home_is_said_and_widens_the_range():
+    """Rung: property."""
     air = days(*[42.0] * 20)
     known = assess(VIOLIN, air, T0, home=HomeAir(20.0, 42.0))
     unknown = assess(VIOLIN, air, T0)
@@ -343,6 +363,7 @@ def test_an_unknown_home_is_said_and_widens_the_range():
 
 
 def test_an_unknown_home_rests_as_wood_indoors():
+    """Rung: regression (calibration)."""
     # Source: Wood Handbook, FPL-GTR-190, 2010, ch. 13: 8 %, 6 dry, 11 damp. Second-hand.
     rest = home_moistures(HomeAir(), plate_draws(ORDINARY_SENSOR))
     assert np.median(rest) == pytest.approx(8, abs=0.05)
@@ -351,6 +372,7 @@ def test_an_unknown_home_rests_as_wood_indoors():
 
 
 def test_gaps_widen_the_range_and_are_said():
+    """Rung: property."""
     rh = np.full(6 * 144, 45.0)
     whole = assess(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
     rh[2 * 144 : 6 * 144 - 12] = np.nan
@@ -364,6 +386,7 @@ def test_gaps_widen_the_range_and_are_said():
 
 
 def test_a_poor_sensor_widens_the_range():
+    """Rung: property."""
     air = days(*[45.0] * 10)
     good, poor = (
         part_of(assess(VIOLIN, air, T0, home=HomeAir(20.0, 45.0), sensor=s), "top").moisture_pct
@@ -373,6 +396,7 @@ def test_a_poor_sensor_widens_the_range():
 
 
 def test_old_air_is_no_present_air():
+    """Rung: property."""
     rh = np.full(4 * 144, 45.0)
     rh[3 * 144 :] = np.nan
     found = assess(VIOLIN, log_of(rh), T0, home=HomeAir(20.0, 45.0))
@@ -387,6 +411,7 @@ def test_old_air_is_no_present_air():
 
 
 def test_without_any_air_nothing_is_told():
+    """Rung: property."""
     air = air_log([], [], [], T0 + DAY)
     found = assess(VIOLIN, air, T0)
     assert found.closing.close is Close.UNKNOWN
@@ -396,6 +421,7 @@ def test_without_any_air_nothing_is_told():
 
 
 def test_stress_is_told_where_the_modulus_is_known():
+    """Rung: property."""
     sitka = [replace(VIOLIN[0], species="sitka_spruce")]
     air = days(*[35.0] * 20)
     known = assess(sitka, air, T0, home=HomeAir(20.0, 50.0)).parts[0]
@@ -404,12 +430,14 @@ def test_stress_is_told_where_the_modulus_is_known():
 
 
 def test_the_same_question_gets_the_same_answer():
+    """Rung: property."""
     air = days(*[40.0] * 5)
     assert assess(VIOLIN, air, T0, home=HomeAir()) == assess(VIOLIN, air, T0, home=HomeAir())
 
 
 @pytest.mark.parametrize("kind", sorted(PRESETS))
 def test_every_kind_of_instrument_gets_an_answer(kind):
+    """Rung: property."""
     found = assess(PRESETS[kind], days(*[40.0] * 5), T0, home=HomeAir(20.0, 45.0))
     assert len(found.parts) == 4
     for standing in found.parts:
@@ -419,6 +447,7 @@ def test_every_kind_of_instrument_gets_an_answer(kind):
 
 
 def test_a_long_way_from_home_a_free_part_is_not_strained():
+    """Rung: property."""
     free = [replace(VIOLIN[0], restraint=0.0, faces=Faces.BOTH)]
     found = assess(free, days(*[25.0] * 20), T0, home=HomeAir(20.0, 60.0))
     assert found.parts[0].yield_share == (0, 0, 0)
@@ -463,5 +492,6 @@ AIR = days(*[45.0] * 3)
     ],
 )
 def test_what_cannot_be_is_refused(call, error, match):
+    """Rung: property."""
     with pytest.raises(error, match=match):
         call()

@@ -82,24 +82,28 @@ def uptake(outer_m_s, inner_m_s, fourier, thickness_m=L, diffusivity=D):
 
 @pytest.mark.parametrize(("fourier", "share"), BOTH_FACES.items())
 def test_a_sheet_with_bare_faces_follows_its_series(fourier, share):
+    """Rung: published value."""
     got = uptake(NO_RESISTANCE, NO_RESISTANCE, fourier)
     assert got == pytest.approx(share, abs=TOLERANCE)
 
 
 @pytest.mark.parametrize(("fourier", "share"), ONE_FACE.items())
 def test_a_sheet_sealed_on_one_side_follows_its_series(fourier, share):
+    """Rung: published value."""
     assert uptake(0.0, NO_RESISTANCE, fourier) == pytest.approx(share, abs=TOLERANCE)
     assert uptake(NO_RESISTANCE, 0.0, fourier) == pytest.approx(share, abs=TOLERANCE)
 
 
 @pytest.mark.parametrize(("b", "shares"), ONE_FACE_WITH_RESISTANCE.items())
 def test_a_sheet_with_surface_resistance_follows_its_series(b, shares):
+    """Rung: independent derivation."""
     for fourier, share in zip((0.1, 0.5, 1, 2, shares[4]), (*shares[:4], 0.5), strict=True):
         assert uptake(0.0, b * D / L, fourier) == pytest.approx(share, abs=TOLERANCE / 10)
 
 
 @pytest.mark.parametrize(("case", "share"), UNLIKE_FACES.items())
 def test_a_sheet_with_unlike_faces_follows_its_series(case, share):
+    """Rung: independent derivation."""
     b_1, b_2, fourier = case
     assert uptake(b_1 * D / L, b_2 * D / L, fourier) == pytest.approx(share, abs=TOLERANCE / 10)
     assert uptake(b_2 * D / L, b_1 * D / L, fourier) == pytest.approx(share, abs=TOLERANCE / 10)
@@ -107,6 +111,7 @@ def test_a_sheet_with_unlike_faces_follows_its_series(case, share):
 
 @pytest.mark.parametrize(("d", "s_air"), HALF_TIMES_H)
 def test_half_times_of_a_varnished_plate_agree(d, s_air):
+    """Rung: independent derivation."""
     # Tolerance: the table's rounding, 0.005 h, and that of its S of a film, 0.1 %.
     plates = Plates(L, in_series(s_air, film_transfer(SD_M)), s_air, d)
     tau = np.linspace(0, 20 * 3600, 72_001)
@@ -116,6 +121,7 @@ def test_half_times_of_a_varnished_plate_agree(d, s_air):
 
 
 def test_half_times_grow_with_the_square_of_the_thickness():
+    """Rung: independent derivation."""
     # One face, no surface resistance; 2 to 5 mm [h]. Tolerance: the table's rounding.
     for mm, hours in {2: 2.19, 2.5: 3.42, 3: 4.92, 3.5: 6.69, 4: 8.74, 5: 13.66}.items():
         fourier = hours * 3600 * D / (mm / 1000) ** 2
@@ -152,6 +158,7 @@ def by_lines(outer_m_s, inner_m_s, step_s, outer_pct, inner_pct, start, cells=20
     ("outer_m_s", "inner_m_s"), [(7e-9, 7e-7), (0.0, 1.6e-8), (4.6e-8, 4.6e-8), (7e-7, 7e-7)]
 )
 def test_a_varying_drive_agrees_with_the_method_of_lines(outer_m_s, inner_m_s):
+    """Rung: independent library."""
     # Independent: scipy. Tolerance: the issue's, 0.1 % of the largest step (4 % MC).
     hours = np.arange(36)
     outer = 9 + 2 * np.sin(hours / 3) + np.where(hours % 12 == 0, 1.5, 0.0)
@@ -172,6 +179,7 @@ START = uniform([8.0, 9.0, 10.0])
 
 
 def test_a_log_in_one_go_is_the_log_step_by_step():
+    """Rung: property."""
     whole = SOME.course(TAU, AIR, state=START)
     state, means = START, []
     for tau, air in zip(TAU, AIR, strict=True):
@@ -184,6 +192,7 @@ def test_a_log_in_one_go_is_the_log_step_by_step():
 
 @pytest.mark.parametrize("cut", [1, 63, 250, 499])
 def test_a_state_carries_a_log_on(cut):
+    """Rung: property."""
     whole = SOME.course(TAU, AIR, state=START)
     first = SOME.course(TAU[:cut], AIR[:cut], state=START)
     rest = SOME.course(TAU[cut:], AIR[cut:], state=first.state)
@@ -192,6 +201,7 @@ def test_a_state_carries_a_log_on(cut):
 
 
 def test_the_end_alone_is_the_end_of_the_course():
+    """Rung: property."""
     draws = Plates(
         np.tile([1e-3, 3e-3, 16e-3], (4, 1)), 7e-9, 7e-7, np.geomspace(3e-11, 3e-10, 4)[:, None]
     )
@@ -204,6 +214,7 @@ def test_the_end_alone_is_the_end_of_the_course():
 
 
 def test_what_is_to_come_is_the_course_in_constant_air():
+    """Rung: property."""
     times = np.array([0.0, 600.0, 86_400.0])
     ahead = SOME.ahead(times, np.array([9.0, 9.0, 9.0]), state=START)
     assert ahead[:, 0] == pytest.approx([8, 9, 10])
@@ -213,6 +224,7 @@ def test_what_is_to_come_is_the_course_in_constant_air():
 
 
 def test_water_is_conserved():
+    """Rung: property."""
     # Identity: the change of the mean is what came in through both faces, ∫ S (u_eq − u) dt / L.
     outer, inner = 3e-8, 2e-7
     plates = Plates(L, outer, inner, D)
@@ -227,6 +239,7 @@ def test_water_is_conserved():
 
 
 def test_a_steady_state_is_a_straight_line_between_unlike_faces():
+    """Rung: property."""
     # Identity: three resistances in series, 1/S_o + L/D + 1/S_i.
     plates = Plates(L, 3e-8, 2e-7, D)
     course = plates.course([1e12], [12.0], [6.0], state=uniform([9.0]))
@@ -237,6 +250,7 @@ def test_a_steady_state_is_a_straight_line_between_unlike_faces():
 
 
 def test_finer_steps_of_the_same_air_change_nothing():
+    """Rung: property."""
     whole = SOME.course(TAU, AIR, state=START)
     finer = SOME.course(np.repeat(TAU / 4, 4), np.repeat(AIR, 4), state=START)
     assert finer.mean[:, 3::4] == pytest.approx(whole.mean, abs=1e-4)
@@ -244,6 +258,7 @@ def test_finer_steps_of_the_same_air_change_nothing():
 
 @pytest.mark.parametrize("fourier", [0.001, 0.01, 0.1])
 def test_the_polynomials_are_enough(fourier, monkeypatch):
+    """Rung: property."""
     # Numerical: half again as many terms.
     few = uptake(7e-9, 7e-7, fourier)
     monkeypatch.setattr(diffusion, "TERMS", TERMS * 3 // 2)
@@ -261,6 +276,7 @@ def test_the_polynomials_are_enough(fourier, monkeypatch):
     st.lists(st.tuples(st.floats(0.01, 1e7), st.floats(0, 28)), min_size=1, max_size=8),
 )
 def test_wood_stays_between_its_start_and_the_air_it_had(length, outer, inner, d, steps):
+    """Rung: property."""
     tau, air = zip(*steps, strict=True)
     course = Plates(length, outer, inner, d).course(tau, air, state=uniform([9.0]))
     low, high = min(9, *air), max(9, *air)
@@ -272,6 +288,7 @@ def test_wood_stays_between_its_start_and_the_air_it_had(length, outer, inner, d
 @settings(deadline=None, max_examples=50)
 @given(st.floats(1e-9, 1e-6), st.floats(1e-9, 1e-6), st.floats(0, 25))
 def test_wood_in_balance_stays_there(outer, inner, air):
+    """Rung: property."""
     course = Plates(L, outer, inner).course([3600.0] * 3, [air] * 3, state=uniform([air]))
     for row in (course.mean, course.outer, course.inner):
         assert row == pytest.approx(air, abs=1e-6)
@@ -280,6 +297,7 @@ def test_wood_in_balance_stays_there(outer, inner, air):
 @settings(deadline=None, max_examples=50)
 @given(st.floats(1e-9, 1e-6), st.floats(1.01, 10), st.floats(60, 1e6))
 def test_thicker_or_better_sealed_wood_is_slower(transfer, factor, tau):
+    """Rung: property."""
     quick = Plates(L, transfer, transfer).ahead([tau], np.array([1.0]), state=uniform([0.0]))
     thick = Plates(L * factor, transfer, transfer)
     sealed = Plates(L, transfer / factor, transfer / factor)
@@ -290,6 +308,7 @@ def test_thicker_or_better_sealed_wood_is_slower(transfer, factor, tau):
 # Source: the same, twice as fast at 24 as at 12 °C (after Buck, in The Structural Conservation of
 # Panel Paintings, 1998). Tolerance: the rounding of 41 kJ/mol.
 def test_warmth_speeds_wood_up():
+    """Rung: regression (calibration). 41 kJ/mol is that doubling."""
     assert speed(20.0) == pytest.approx(1)
     assert speed(24.0) / speed(12.0) == pytest.approx(2, abs=0.03)
     # Worked out for 41 and 36 kJ/mol, two decimals.
@@ -310,6 +329,7 @@ def test_warmth_speeds_wood_up():
     ],
 )
 def test_a_plate_that_cannot_be_is_refused(arguments, name):
+    """Rung: property."""
     with pytest.raises(OutOfRange) as caught:
         Plates(*arguments)
     assert caught.value.name == name
@@ -329,11 +349,13 @@ def test_a_plate_that_cannot_be_is_refused(arguments, name):
     ],
 )
 def test_a_drive_that_does_not_fit_is_refused(tau, air, state, name):
+    """Rung: property."""
     with pytest.raises(OutOfRange) as caught:
         Plates(L, 1e-8, 1e-7).course(tau, air, state=state)
     assert caught.value.name == name
 
 
 def test_a_start_below_no_water_is_refused():
+    """Rung: property."""
     with pytest.raises(OutOfRange, match="moisture_pct"):
         uniform([-1.0])

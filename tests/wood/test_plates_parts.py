@@ -28,12 +28,14 @@ TOP = PRESETS["violin"][0]
 
 @pytest.mark.parametrize("kind", ["violin", "viola", "cello", "bass"])
 def test_each_kind_of_instrument_has_parts_to_start_from(kind):
+    """Rung: property."""
     parts = checked_parts(PRESETS[kind])
     assert [p.name for p in parts] == ["top", "back", "ribs", "neck block"]
     assert [p.faces for p in parts] == [Faces.BOTH] * 3 + [Faces.INNER]
 
 
 def test_presets_grow_with_the_instrument():
+    """Rung: property."""
     for i in range(4):
         thick = [PRESETS[k][i].thickness_mm for k in ("violin", "viola", "cello", "bass")]
         wide = [PRESETS[k][i].width_mm for k in ("violin", "viola", "cello", "bass")]
@@ -69,6 +71,7 @@ def test_presets_grow_with_the_instrument():
     ],
 )
 def test_a_field_that_cannot_be_is_refused_by_name(field, value, allowed):
+    """Rung: property."""
     with pytest.raises(PartFault) as caught:
         replace(TOP, **{field: value})
     (fault,) = caught.value.faults
@@ -80,6 +83,7 @@ def test_a_field_that_cannot_be_is_refused_by_name(field, value, allowed):
 
 
 def test_all_faults_of_a_part_are_told_together():
+    """Rung: property."""
     with pytest.raises(PartFault) as caught:
         Part(name="top", species="plastic", thickness_mm=-1, width_mm=0, restraint=2)
     assert [f.field for f in caught.value.faults] == [
@@ -91,23 +95,27 @@ def test_all_faults_of_a_part_are_told_together():
 
 
 def test_a_part_thicker_than_wide_is_refused():
+    """Rung: property."""
     with pytest.raises(PartFault, match="thickness_mm = 30: must be less than the width, 20 mm"):
         replace(TOP, thickness_mm=30, width_mm=20)
 
 
 def test_a_plate_thicker_than_the_block_is_refused():
+    """Rung: property."""
     with pytest.raises(PartFault, match="thickness_mm = 20: must be at most the block's, 16 mm"):
         checked_parts([replace(TOP, thickness_mm=20), *PRESETS["violin"][1:]])
     assert checked_parts([replace(TOP, thickness_mm=20)])  # there is no block to compare with
 
 
 def test_parts_need_names_of_their_own():
+    """Rung: property."""
     with pytest.raises(PartFault, match="a name no other part has"):
         checked_parts([TOP, replace(TOP, name="TOP")])
 
 
 @pytest.mark.parametrize("count", [0, MOST_PARTS + 1])
 def test_too_few_or_too_many_parts_are_refused(count):
+    """Rung: property."""
     with pytest.raises(PartFault, match=f"parts = {count}: must be 1 to {MOST_PARTS}"):
         checked_parts([replace(TOP, name=f"part {i}") for i in range(count)])
 
@@ -122,6 +130,7 @@ def test_too_few_or_too_many_parts_are_refused(count):
     st.floats(0, 1),
 )
 def test_a_part_survives_the_journal(species, thickness, width, cut, faces, sd, restraint):
+    """Rung: property."""
     if thickness >= width:
         thickness, width = width / 2, thickness * 2
         if not (THICKNESS_MM[0] <= thickness <= THICKNESS_MM[1] and width <= WIDTH_MM[1]):
@@ -140,6 +149,7 @@ def test_a_part_survives_the_journal(species, thickness, width, cut, faces, sd, 
 
 
 def test_what_a_mapping_leaves_out_takes_its_default():
+    """Rung: property."""
     part = Part.from_mapping(
         {"name": "top", "species": "sitka_spruce", "thickness_mm": 3, "width_mm": 208}
     )
@@ -156,11 +166,13 @@ def test_what_a_mapping_leaves_out_takes_its_default():
     ],
 )
 def test_a_mapping_that_does_not_fit_is_refused_by_field(mapping, field):
+    """Rung: property."""
     with pytest.raises(PartFault) as caught:
         Part.from_mapping(mapping)
     assert [f.field for f in caught.value.faults] == [field]
 
 
 def test_numbers_of_numpy_are_numbers():
+    """Rung: property."""
     assert replace(TOP, thickness_mm=np.float64(3.1)).thickness_mm == 3.1
     assert {f.name for f in fields(Part)} == set(TOP.to_mapping())

@@ -31,6 +31,7 @@ def under(rh, *, opened=True, temp=20.0):
 
 
 def test_in_the_air_of_its_home_nothing_moves_and_it_may_be_closed():
+    """Rung: property."""
     found = under(np.full((3, STEPS), 50.0))
     for one in found.parts:
         assert one.from_home_pct == pytest.approx((0, 0, 0), abs=1e-6)
@@ -39,7 +40,9 @@ def test_in_the_air_of_its_home_nothing_moves_and_it_may_be_closed():
 
 
 def test_one_member_is_the_history_of_that_air():
-    """Independent: the same air as a log of readings, by the way the past is worked out."""
+    """Rung: property.
+
+    Two ways of our own: the same air as a log of readings."""
     rh = np.repeat([38.0, 44.0], STEPS // 2)
     start = 1_700_000_000_000
     middles = start + HOUR * np.arange(STEPS) + HOUR // 2
@@ -51,6 +54,7 @@ def test_one_member_is_the_history_of_that_air():
 
 
 def test_dry_air_makes_it_narrower_and_no_part_goes_beyond_the_airs_balance():
+    """Rung: property."""
     found = under(np.full((1, STEPS), 30.0))
     floor = float(equilibrium_moisture_content(20.0, 30.0)) - REST
     assert found.parts[0].from_home_pct.median < -0.5
@@ -62,6 +66,7 @@ def test_dry_air_makes_it_narrower_and_no_part_goes_beyond_the_airs_balance():
 
 
 def test_members_that_differ_give_a_range_and_the_part_strained_most_stands_first():
+    """Rung: property."""
     found = under(np.stack([np.full(STEPS, v) for v in (28.0, 32.0, 36.0, 40.0)]))
     first = found.parts[0]
     assert first.from_home_pct.low < first.from_home_pct.median < first.from_home_pct.high
@@ -71,5 +76,6 @@ def test_members_that_differ_give_a_range_and_the_part_strained_most_stands_firs
 
 
 def test_air_that_cannot_be_is_refused():
+    """Rung: property."""
     with pytest.raises(OutOfRange):
         under(np.full((1, STEPS), 130.0))
