@@ -41,7 +41,7 @@ def test_the_known_table_comes_out(temp_c, rh_pct, dew_k, emc_pct):
 @pytest.mark.parametrize(("temp_c", "rh_pct", "dew_k", "emc_pct"), KNOWN)
 def test_random_draws_spread_as_far(temp_c, rh_pct, dew_k, emc_pct):
     """Rung: property."""
-    # Monte Carlo through our own functions, normal errors of half the k = 2 value, 200 000 draws, seed above.
+    # Monte Carlo through our own functions: normal errors of half the k = 2 value, 200 000 draws.
     # Tolerance: 1.5 % of the spread: 0.2 % from the draws, the rest from the curvature left out.
     random = np.random.default_rng(SEED)
     t = random.normal(temp_c, 0.15, 200_000)
