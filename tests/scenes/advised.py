@@ -85,18 +85,12 @@ def ask(home: Home, readings: str, weather: str = "none", *, members: int = 12, 
     return Asked(home, readings, weather, worked, sheet)
 
 
-def carried_out(asked: Asked) -> tuple[Home, Measures] | None:
-    """The home and what is done in its case and room, where the advised measure is carried out.
-
-    None for a humidifier beside a buffer and for two appliances in one room: the scenes have no two
-    devices at once. A small room is taken as the whole home with an appliance as strong for it.
-    """
-    advised, home = asked.worked.advised, asked.home
+def measures_of(asked: Asked) -> Measures:
+    """The advised device in the case, and what the page says on taking it out; no change of room."""
+    advised = asked.worked.advised
     found = TAKE_OUT.search(asked.page)
     limit = float(found[1]) if found else None
-    if advised.kind in (Measure.BOTH, Measure.BOTH_IN_ROOM):
-        return None
-    device = room = None
+    device = None
     if isinstance(advised.device, Humidifier):
         d = advised.device
         device = InCase(d.water_ml, d.release_g_day_pct, d.every_d, d.months, d.release_times)
@@ -105,6 +99,19 @@ def carried_out(asked: Asked) -> tuple[Home, Measures] | None:
         device = Packs(
             d.capacity_g_pct, d.set_pct, d.every_d, d.months, d.settles_d, d.release_times
         )
+    return Measures(device, None, limit)
+
+
+def carried_out(asked: Asked) -> tuple[Home, Measures] | None:
+    """The home and what is done in its case and room, where the advised measure is carried out.
+
+    None for a humidifier beside a buffer and for two appliances in one room: the scenes have no two
+    devices at once. A small room is taken as the whole home with an appliance as strong for it.
+    """
+    advised, home = asked.worked.advised, asked.home
+    if advised.kind in (Measure.BOTH, Measure.BOTH_IN_ROOM):
+        return None
+    room = None
     change = advised.room
     if change is not None:
         times = 1.0 if advised.kind is Measure.ROOM else max(home.volume_m3 / SMALL_M3, 1.0)
@@ -118,4 +125,4 @@ def carried_out(asked: Asked) -> tuple[Home, Measures] | None:
             room = RoomDevice(litres, change.set_pct, change.months)
         else:
             room = RoomDevice(change.litres_day * times, change.set_pct, change.months)
-    return home, Measures(device, room, limit)
+    return home, measures_of(asked)._replace(room=room)
