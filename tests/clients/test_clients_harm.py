@@ -11,6 +11,13 @@ from monitor.clients.calculation import calculate_sheet
 from monitor.clients.journey_words import LEAST_SHUT_H
 from monitor.clients.request import read_wish
 from monitor.clients.sheet import sheet_of
+from monitor.science.case.candidates import (
+    ALIKE,
+    ALIKE_DAYS,
+    EVERY_D,
+    MOST_LITRES_DAY,
+    MOST_WATER_ML,
+)
 from monitor.science.case.devices import Humidifier
 from monitor.science.case.measures import Holds, Measure
 
@@ -123,8 +130,61 @@ def test_a_cold_case_is_left_shut_for_hours_never_minutes_and_always_mentioned(o
     assert "Minuten" not in german.journeys.lines[0]
     assert "leave the c" in first
     assert LEAST_SHUT_H >= 2
-    if worked.wish.outdoors_c and min(worked.wish.outdoors_c) > 15:
+    typed = worked.wish.outdoors_c
+    always_warm = not worked.unknown and min(worked.year.temp_c) > 24
+    if (typed and min(typed) > 15) or (not typed and always_warm):
         assert "−" not in first
+        assert any("into hot, damp air" in line for line in sheet.journeys.lines)
+
+
+def test_what_the_lead_says_of_the_share_is_the_share(one):
+    worked, sheet, _ = one
+    share = worked.advised.held_share
+    if share >= 1:
+        assert "10 of 10 homes" in sheet.lead
+    elif share <= 0:
+        assert "leaves the band all the same" in sheet.lead
+    elif 0.05 < share < 0.95:
+        assert f"about {round(10 * share)} of 10 homes" in sheet.lead
+    if worked.advised.holds is Holds.NO:
+        assert sheet.lead.startswith("No measure")
+    if worked.advised.holds is not Holds.YES:
+        assert "Watch the hygrometer." in sheet.lead
+
+
+def test_what_a_measure_does_by_itself_is_said(one):
+    worked, sheet, _ = one
+    orders = " ".join(sheet.to_do.lines)
+    for option in (worked.advised, worked.advice.unplayed, worked.advice.lazy):
+        if option is not None and option.made_damp_share > 0.1:
+            assert "while it reads above" in orders or "too damp" in orders
+    lazy = worked.advice.lazy
+    if lazy is not None and lazy.not_dry_share < 0.9:
+        assert "half as often and forget a month" in orders
+
+
+def test_refills_are_a_rhythm_that_people_keep_and_that_lasts(one):
+    worked, sheet, _ = one
+    if isinstance(worked.advised.device, Humidifier):
+        assert worked.advised.device.every_d in EVERY_D
+        assert worked.advised.empty_after_d.low >= worked.advised.device.every_d
+        assert "may be empty" not in sheet.fills_words
+    for option in worked.advice.options:
+        if option.room is not None:
+            assert option.room.litres_day <= MOST_LITRES_DAY
+        if isinstance(option.device, Humidifier):
+            assert option.device.water_ml <= MOST_WATER_ML
+
+
+def test_the_damp_and_the_dry_both_count(found):
+    desert, cool = found["desert"][0], found["damp and cool"][0]
+    assert desert.advised.made_damp_share <= 0.1
+    assert desert.advised.harm_damp <= 1
+    assert cool.advised.kind is not Measure.NOTHING
+    assert cool.advised.harm < cool.bare.harm / 10
+    for worked in (desert, cool):
+        least = min(option.harm for option in worked.advice.options)
+        assert worked.advised.harm <= least + max(ALIKE_DAYS, ALIKE * least)
 
 
 def test_who_adds_water_already_is_not_ordered_to_stop(found):

@@ -17,7 +17,9 @@ from icalendar import Calendar
 from pypdf import PdfReader
 from typer.testing import CliRunner
 
+from dashboard.clients.page import _preview
 from monitor.cli import app
+from monitor.cli.advise import print_sheet
 from monitor.clients import weather_files
 from monitor.clients.calculation import Refills, calculate_sheet
 from monitor.clients.home_climate import HomeSources, hourly_log
@@ -116,6 +118,26 @@ def test_the_html_says_the_same_asks_for_nothing_and_escapes_what_was_typed(shee
         for line in (sheet.lead, *sheet.to_do.lines, *sheet.avoid.lines, *sheet.small):
             assert line in text
     assert "Ina &lt;Perrin&gt;" in html_of(sheets[0])
+
+
+def texts_of(part):
+    """Texts of a page's components, one after another."""
+    if isinstance(part, str):
+        return [part]
+    if isinstance(part, list | tuple):
+        return [text for one in part for text in texts_of(one)]
+    return texts_of(getattr(part, "children", None) or [])
+
+
+def test_the_terminal_and_the_page_say_every_sentence_of_the_sheet(sheets, capsys):
+    for sheet in sheets:
+        print_sheet(sheet)
+        printed = " ".join(capsys.readouterr().out.split())
+        shown = " ".join(texts_of(_preview(sheet)))
+        lines = [line for section in sheet.sections for line in section.lines]
+        for line in (sheet.lead, *lines, sheet.fills_words, *sheet.small, sheet.repairer):
+            assert " ".join(line.split()) in printed
+            assert line in shown
 
 
 def test_the_reminders_fall_in_their_months_and_come_again():
