@@ -295,7 +295,8 @@ def answering(monkeypatch, text):
 def test_a_release_before_the_safe_minimum_is_asked_for_once_in_the_terminal(shop, monkeypatch):
     for _ in range(2):
         ok(shop.command("wait", "open", "cleat", "bench"))
-    ok(shop.command("wait", "open", "cleat", "bench", "--at", "00:01"))
+    earlier = from_ms(now_ms() - 9 * HOUR).isoformat()
+    ok(shop.command("wait", "open", "cleat", "bench", "--at", earlier))
     answering(monkeypatch, "n\n")
     refused = shop.command("wait", "release", "1")
     assert refused.returncode == 1
