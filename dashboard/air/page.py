@@ -225,11 +225,8 @@ def _meaning(
 
 def _wood(air: PlaceAir, unit: Unit) -> Component:
     """EMC with its uncertainty; marked as extrapolated beyond the formula's table."""
-    if air.rh_pct > 95 and math.isfinite(air.moisture_pct):
-        value, more = "above 24", ""
-    else:
-        value = formats.shown("equilibrium_moisture_content", air.moisture_pct, unit)
-        more = f"±{formats.figure(air.u_moisture_pct, 1)}"
+    value = formats.shown("equilibrium_moisture_content", air.moisture_pct, unit)
+    more = "" if value.startswith("above") else f"±{formats.figure(air.u_moisture_pct, 1)}"
     what = "EMC, extrapolated" if air.extrapolated else "Wood moisture (EMC)"
     return _derived(value, "%", more, what)
 

@@ -52,7 +52,7 @@ def now(settings: Settings, as_json: Json = False) -> None:
                 formats.figure(formats.in_unit(one.temp_c, unit), 1),
                 formats.figure(one.rh_pct, 0),
                 formats.figure(formats.in_unit(one.dew_point_c, unit), 1),
-                formats.figure(one.moisture_pct, 1),
+                formats.shown(formats.EMC, one.moisture_pct, unit),
                 _age(one.heard_ms, moment, old=one.old),
                 "" if one.old else one.assessment.sentence,
             )

@@ -46,6 +46,8 @@ class DisplayScale(NamedTuple):
     offset: float = 0.0
 
 
+EMC, EMC_END_PCT = "equilibrium_moisture_content", 24.0
+"""Name of the moisture that wood settles at, and the end of its table near 95 % RH. [%]"""
 _TEMPERATURES = {
     "temperature": "Temperature",
     "dew_point": "Dew point",
@@ -115,7 +117,10 @@ def figure(value: float, decimals: int) -> str:
 
 
 def shown(quantity: str, value: float, unit: TemperatureUnit) -> str:
-    """A value of a quantity in its display unit, without the unit: `21.4`."""
+    """A value of a quantity in its display unit, without the unit: `21.4`; `above 24` for the
+    moisture of wood beyond the table it rests on."""
+    if quantity == EMC and value > EMC_END_PCT:
+        return f"above {EMC_END_PCT:.0f}"
     how = scale(quantity, unit)
     return figure(value * how.factor + how.offset, how.decimals)
 
@@ -148,6 +153,8 @@ def rule_value(value: float | None, sign: str, unit: TemperatureUnit) -> str:
         return whole_temperature(value, unit)
     if sign == "K":
         return f"{spread(value, unit)} {degree_difference(unit)}"
+    if sign == "% MC" and value > EMC_END_PCT:
+        return f"above {EMC_END_PCT:.0f} {sign}"
     return f"{figure(value, 0 if sign == '%' else 1)} {sign}"
 
 

@@ -64,14 +64,14 @@ def drying(waits: Iterable[Wait]) -> dict[str, tuple[str, ...]]:
     return {place: tuple(names) for place, names in found.items()}
 
 
-def _named(names: Iterable[str]) -> str:
-    return " and ".join(dict.fromkeys(names))
+def _solvents(s: Situation) -> str:
+    return f"Solvents evaporate here ({' and '.join(dict.fromkeys(s.drying))})."
 
 
 def warm_to_dry(s: Situation) -> str:
     """Advice to warm a damp room; none where it is hot, or so cold that the frost comes first."""
     if s.drying:
-        return f"Do not warm the room to dry it while this is drying here: {_named(s.drying)}."
+        return f"{_solvents(s)} Do not warm the room to dry it."
     if s.hot or s.temp_c < FROST_C:
         return ""
     if s.open_flame:
@@ -83,8 +83,8 @@ def warm_from_frost(s: Situation) -> str:
     """Advice to warm a shop that is near freezing."""
     if s.drying:
         return (
-            "Do not heat the room while this is drying here: "
-            f"{_named(s.drying)}. First take it, solvents and oily rags out of the room."
+            f"{_solvents(s)} Do not heat the room before that work, solvents and oily rags are out "
+            "of it."
         )
     return (
         "Before you heat, take solvents, wet coats and oily rags out of the room. Then warm it "
@@ -95,7 +95,7 @@ def warm_from_frost(s: Situation) -> str:
 def warm_room(s: Situation) -> str:
     """Advice to warm a room that is too cold for varnish."""
     if s.drying:
-        return f"Do not heat the room while this is drying here: {_named(s.drying)}."
+        return f"{_solvents(s)} Do not heat the room."
     return f"Warm the room first, and only if {NO_SOLVENTS}."
 
 
@@ -103,8 +103,8 @@ def warm_parts(s: Situation) -> str:
     """Advice on cold parts before they are glued."""
     if s.drying:
         return (
-            "Warm the parts in another room before you glue, not in an oven and not with a flame "
-            f"or a heater here: this is drying here: {_named(s.drying)}."
+            f"{_solvents(s)} Warm the parts in another room before you glue, not in an oven. Use no "
+            "flame or heater here."
         )
     return "Warm the parts first. Use a warm room, not an oven, a flame or a heater."
 
@@ -112,7 +112,7 @@ def warm_parts(s: Situation) -> str:
 def shut_windows(s: Situation) -> str:
     """Advice on the windows in air that dries too fast."""
     if s.drying:
-        return f"Keep a window open while this is drying here: {_named(s.drying)}."
+        return f"{_solvents(s)} Keep a window open."
     if s.open_flame:
         return "Keep the vents open: a heater without a flue burns here."
     return f"Close the windows only if nothing burns in the room and {NO_SOLVENTS}."
@@ -135,7 +135,7 @@ def fill_humidifier(s: Situation) -> str:
 def opened_plates(s: Situation) -> str:
     """Advice on opened plates in dry air."""
     if s.drying:
-        return f"{OPENED_PLATES} Leave uncovered what is drying here: {_named(s.drying)}."
+        return f"{OPENED_PLATES} {_solvents(s)} Leave that work uncovered."
     return OPENED_PLATES
 
 

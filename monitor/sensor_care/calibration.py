@@ -13,7 +13,7 @@ from monitor.core.measurements import MEASURES, Quantity, Series
 from monitor.core.validation import given
 from monitor.domain.sensor import BOUNDS, ComparePoint, SensorHistory
 from monitor.science.calibration.salts import SALTS, reference_point
-from monitor.science.calibration.settling import WINDOW_S, Settling, SettlingStage, settling
+from monitor.science.calibration.settling import REMAINS_RH_PCT, Settling, SettlingStage, settling
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 PAIR_MS = 60_000
 """Temperature and RH of one moment arrive within this. [ms]"""
+JAR_MS = 7 * 86_400_000
+"""Longest time in a jar that is looked at. [ms]"""
 BESIDE_MS = 300_000
 """Readings so near a reference's count for it. [ms]"""
 
@@ -86,7 +88,8 @@ def settled(reader: Reader, history: SensorHistory, now_ms: int) -> Settling:
     """Settling of a sensor in a jar; a `Rejected` if it is in none."""
     if history.jar is None:
         raise Rejected(f"{history.id} is not in a jar")
-    ts, temp, rh = raw_pairs(reader, history, now_ms - round(1000 * WINDOW_S), now_ms + 1)
+    start_ms = max(history.jar.since_ms, now_ms - JAR_MS)
+    ts, temp, rh = raw_pairs(reader, history, start_ms, now_ms + 1)
     correction = history.correction_at(Quantity.TEMPERATURE, now_ms)
     if correction is not None:
         temp = correction.fit.corrected(temp)
@@ -114,6 +117,8 @@ def raw_pairs(
 def why(found: Settling) -> str:
     """Text on the settling of a sensor in its jar."""
     if found.rest is SettlingStage.MOVING:
+        if not abs(found.rh_remains_pct) <= REMAINS_RH_PCT and abs(found.rh_drift_pct) <= 0.2:
+            return "its reading still drifts slowly, and has not reached its end"
         moves = f"RH moved {found.rh_drift_pct:+.1f} % and temperature {found.temp_drift_k:+.1f} K"
         return f"{moves} in the last half hour"
     if found.rest is SettlingStage.SCATTERING:

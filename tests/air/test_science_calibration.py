@@ -77,6 +77,28 @@ def test_a_reading_that_creeps_to_its_end_is_taken_only_when_it_has():
     assert taken.rh_pct - 75.0 < 2 * np.hypot(HUMIDITY.repeat, taken.rh_drift_pct)
 
 
+@pytest.mark.parametrize("tau_h", [0.2, 0.5, 1.0, 2.0, 3.0, 5.0])
+@pytest.mark.parametrize("start_pct", [20.0, 50.0, 65.0])
+@pytest.mark.parametrize("noise_pct", [0.0, 0.1])
+def test_a_slow_jar_is_not_taken_before_its_end(tau_h, start_pct, noise_pct):
+    """Made jars: exponentials towards 75.3 %, read each minute, with noise and a resolution."""
+    end_pct, rng = 75.3, np.random.default_rng(3)
+    ts = 60_000 * np.arange(60 * 72)
+    course = end_pct - (end_pct - start_pct) * np.exp(-ts / (3_600_000 * tau_h))
+    rh = np.round(course + rng.normal(0, noise_pct, len(ts)), 2)
+    t = np.full(len(ts), 20.0)
+    looks = range(60, len(ts), 30)
+    taken = next(
+        i
+        for i in looks
+        if settling(ts[: i + 1], t[: i + 1], rh[: i + 1], 0, int(ts[i])).rest
+        is SettlingStage.STEADY
+    )
+    found = settling(ts[: taken + 1], t[: taken + 1], rh[: taken + 1], 0, int(ts[taken]))
+    assert abs(found.rh_pct - end_pct) < 0.5
+    assert ts[taken] / 3_600_000 < max(9 * tau_h, 3)  # and it does come
+
+
 def test_scatter_heat_and_silence_are_no_rest():
     """Rung: property."""
     ts, rng = minutes(120), np.random.default_rng(3)

@@ -174,7 +174,7 @@ def test_an_open_alert_follows_the_situation_without_a_notice():
     step = stepped(known, early.latches, 700_000, temp_c=20.0, drying=("Oil coat",))
     assert [event.action for event in step.events] == [AlertAction.ADVISED]
     assert known["1"].do == (
-        "Wait. Do not warm the room to dry it while this is drying here: Oil coat."
+        "Wait. Solvents evaporate here (Oil coat). Do not warm the room to dry it."
     )
     assert known["1"].told_ms == 0  # nobody is told again
     assert not stepped(known, step.latches, 1_500_000, temp_c=20.0, drying=("Oil coat",)).events

@@ -129,3 +129,11 @@ def test_local_times_and_fahrenheit_are_made_in_one_place():
         "monitor/readings/export.py",
         "monitor/service/self_check.py",
     }
+
+
+def test_wood_moisture_beyond_its_table_is_printed_alike_everywhere():
+    # Source: Wood Handbook, the table of EMC ends at 95 % RH, 24 % (FPL-GTR-190, Table 4-2).
+    assert formats.shown(formats.EMC, 23.94, "C") == "23.9"
+    assert formats.shown(formats.EMC, 26.2, "F") == "above 24"
+    assert formats.with_unit(formats.EMC, 28.8, "C") == "above 24 %"
+    assert formats.rule_value(28.8, "% MC", "C") == "above 24 % MC"

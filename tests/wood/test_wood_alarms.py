@@ -188,3 +188,10 @@ def test_the_very_dry_rule_names_what_its_species_give():
     ):
         assert f"{name} {yields_at(species):.0f} %" in why
     assert AirLimits().rh_very_low_pct == pytest.approx(yields_at("engelmann_spruce"), abs=0.5)
+
+
+def test_a_cut_that_is_not_known_has_no_direction():
+    wood = SPECIES["norway_spruce"]
+    assert wood.along("tangential") is wood.tangential
+    with pytest.raises(ValueError, match="quarter"):
+        wood.along("quarter")

@@ -23,6 +23,12 @@ SPREAD_RH_PCT, SPREAD_TEMP_K = 0.3, 0.2
 Window, time and drift: common practice, no source (small electronic sensors; a bulky one takes
 overnight). Spread: ours, somewhat above the noise of an ordinary sensor."""
 
+REMAINS_RH_PCT = 0.15
+"""Most that a slow reading may still have before it. [%]  Ours: a fraction of a good salt's
+uncertainty."""
+POINT_S = 600.0
+"""Readings so near a moment are averaged for it. [s]"""
+
 
 class SettlingStage(StrEnum):
     """Stages of a sensor's settling."""
@@ -39,7 +45,8 @@ class SettlingStage(StrEnum):
 class Settling:
     """State of a sensor in its box. NaN where nothing is known yet.
 
-    Drift over the window [%], [K]; scatter about it [%], [K]; means of the window [%], [°C].
+    Drift over the window [%], [K]; scatter about it [%], [K]; means of the window [%], [°C];
+    `rh_remains_pct`: how far the reading still has to go, by its whole course in the box [%].
     """
 
     rest: SettlingStage
@@ -51,6 +58,7 @@ class Settling:
     temp_drift_k: float
     rh_sd_pct: float
     temp_sd_k: float
+    rh_remains_pct: float = np.nan
 
 
 def settling(
@@ -70,12 +78,16 @@ def settling(
     Notes
     -----
     A straight line by least squares through the last `WINDOW_S` of readings: its rise over the
-    window is the drift, the scatter about it the spread.
+    window is the drift, the scatter about it the spread. A sensor of time constant τ that drifts by
+    d in the window has d τ / `WINDOW_S` still before it, so drift alone says nothing of a slow one: what
+    remains is taken from its course since it was sealed (`_remains`).
     """
     ts = np.asarray(ts_ms, dtype=np.int64)
     t, rh = np.asarray(temp_c, dtype=np.float64), np.asarray(rh_pct, dtype=np.float64)
     begin = max(sealed_ms, now_ms - round(1000 * WINDOW_S))
     used = (ts >= begin) & (ts <= now_ms) & np.isfinite(t) & np.isfinite(rh)
+    sealed = (ts >= sealed_ms) & (ts <= now_ms) & np.isfinite(rh)
+    remains = _remains(ts[sealed], rh[sealed])
     ts, t, rh = ts[used], t[used], rh[used]
     sealed_s, count = (now_ms - sealed_ms) / 1000, len(ts)
     if count < LEAST_READINGS or (ts[-1] - ts[0]) < 500 * WINDOW_S:
@@ -85,15 +97,46 @@ def settling(
     t_drift, t_sd = _line(ts, t)
     if sealed_s < LEAST_S:
         rest = SettlingStage.WAITING
-    elif abs(rh_drift) > MOVES_RH_PCT or abs(t_drift) > MOVES_TEMP_K:
+    elif (
+        abs(rh_drift) > MOVES_RH_PCT
+        or abs(t_drift) > MOVES_TEMP_K
+        or abs(remains) > REMAINS_RH_PCT
+    ):
         rest = SettlingStage.MOVING
     elif rh_sd > SPREAD_RH_PCT or t_sd > SPREAD_TEMP_K:
         rest = SettlingStage.SCATTERING
     else:
         rest = SettlingStage.STEADY
-    return Settling(
-        rest, sealed_s, count, float(rh.mean()), float(t.mean()), rh_drift, t_drift, rh_sd, t_sd
-    )
+    means = (float(rh.mean()), float(t.mean()))
+    return Settling(rest, sealed_s, count, *means, rh_drift, t_drift, rh_sd, t_sd, remains)
+
+
+def _remains(ts_ms: NDArray[np.int64], rh: Floats) -> float:
+    """Remaining way of an exponential through the first, the middle and the last readings. [%]
+
+    For x(t) = x∞ − A exp(−t/τ) at three moments equally apart, with steps d1 and d2 between them,
+    d2 / d1 = y and what remains is d2 y / (1 − y), whatever τ is (Aitken's formula). Where the second
+    step is within `MOVES_RH_PCT` / 2, no more than that step; where it is not the smaller one, inf. A
+    slow sensor that starts within about 1.5 % of its end cannot be told from a steady one so.
+    """
+    if len(ts_ms) < LEAST_READINGS:
+        return np.nan
+    half = 500 * POINT_S
+    first, last = ts_ms[0] + half, ts_ms[-1] - half
+    moments = np.array([first, (first + last) / 2, last])
+    near = [np.abs(ts_ms - at) <= half for at in moments]
+    near = [
+        here if here.any() else np.abs(ts_ms - at) == np.abs(ts_ms - at).min()
+        for here, at in zip(near, moments, strict=True)
+    ]
+    start, middle, end = (float(rh[here].mean()) for here in near)
+    one, two = middle - start, end - middle
+    if abs(two) <= MOVES_RH_PCT / 2:
+        return two
+    y = two / one if one else np.inf
+    if abs(y) >= 1:
+        return np.inf
+    return two * y / (1 - y)
 
 
 def _line(ts_ms: NDArray[np.int64], values: Floats) -> tuple[float, float]:

@@ -53,8 +53,14 @@ class Species(NamedTuple):
     source: str
 
     def along(self, cut: Cut) -> Grain:
-        """The direction of the width of a part so cut."""
-        return self.radial if cut is Cut.RADIAL else self.tangential
+        """The direction of the width of a part so cut.
+
+        Raises
+        ------
+        ValueError
+            If `cut` is not one of `Cut`, or its value.
+        """
+        return self.radial if Cut(cut) is Cut.RADIAL else self.tangential
 
 
 def coefficient_from_shrinkage(
