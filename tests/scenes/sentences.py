@@ -15,7 +15,7 @@ CONDITION = re.compile(
 )
 KINDS = {
     "add water": r"(?<!not )(?<!no )(?<!to )(?<!more )\badd water\b|\brun a (room )?humidifier\b"
-    r"|\bkeep a case humidifier\b|\bfill the humidifier\b|\b(?<!not )humidify\b",
+    r"|\bkeep a case humidifier\b|\bfill the humidifier\b|\b(?<!not )humidify\b(?! one small)",
     "no water": r"\b(do not|never) add (any |more )?water\b|\bdo not add more\b|\badd no water\b",
     "nothing to add": r"\bnothing needs to be added\b|\bno water is needed\b|\bcontinue as you do now\b",
     "case humidifier": r"\bkeep a case humidifier\b",

@@ -18,7 +18,9 @@ from monitor.domain.alerts import alert, state_machine
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import OUTLOOK, Of
 from monitor.domain.alerts.rule_state import Seen
+from monitor.domain.cold_walls import OutdoorTemps, add_water, safe_humidity
 from monitor.domain.places import AirLimits, Place, band
+from monitor.domain.situation import Situation
 from monitor.domain.wait_types import KINDS as WAITS
 from monitor.science.air import dew_point
 from monitor.science.waits.film import FilmLaw
@@ -248,3 +250,28 @@ def test_the_dew_point_of_the_scenes_is_the_products_within_their_formulas():
         ours = np.asarray(dew_point(t, rh))
         assert saturation_pa(ours) == pytest.approx(room.vapour_pa[::50], rel=0.006)
     assert sentences("One is 5.0 mL. Two.") == ["One is 5.0 mL.", "Two."]
+
+
+@pytest.mark.parametrize("outdoor_c", [-25.0, -10.0, 5.0])
+def test_water_is_added_only_as_far_as_cold_walls_bear_it(outdoor_c):
+    """Rung: independent derivation. Bolton's saturation at a corner of temperature factor 0.7, 80 %
+    RH there at the most (EN ISO 13788, from memory)."""
+    place, limited = PLACES[0], 0
+    for temp_c, rh_pct in AIRS:
+        if not 16 < temp_c < 25 or rh_pct > 45:
+            continue
+        safe = safe_humidity(place, temp_c, OutdoorTemps(outdoor_c, outdoor_c))
+        corner_c = outdoor_c + 0.7 * (temp_c - outdoor_c)
+        at_corner = safe.rh_pct * saturation_pa(temp_c) / saturation_pa(corner_c)
+        assert at_corner <= 80.8, (temp_c, rh_pct)
+        water = add_water(safe, band(place, LIMITS), rh_pct)
+        here = Situation(temp_c=temp_c, water=water, may_fill=rh_pct < safe.rh_pct)
+        t, rh = np.array([temp_c]), np.array([rh_pct])
+        found = judge(place, LIMITS, np.array([0]), t, rh, dew_point(t, rh), here)
+        rules = firing(place, temp_c, rh_pct)
+        text = " ".join((found.sentence, *(rule.advice(here) for rule in rules)))
+        assert not contradictions(text), (temp_c, rh_pct, text)
+        if rh_pct >= safe.rh_pct and found.state is AirState.DRY:
+            limited += 1
+            assert "add water" not in {order.kind for order in orders(text)}, (temp_c, rh_pct)
+    assert limited or outdoor_c > -20
