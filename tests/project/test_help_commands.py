@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from command_host import command_host
 from conftest import ROOT, RunningService, needs, until
 
 from dashboard.help.manual import SUBJECTS
@@ -80,10 +81,9 @@ def shop(tmp_path_factory):
     clone = home / "clone"
     (clone / ".venv/bin").mkdir(parents=True)
     (clone / "data").symlink_to(ROOT / "data")
-    for name, command in (("benchweather", "-m monitor "), ("python3", "")):
-        script = clone / ".venv/bin" / name
-        script.write_text(f'#!/bin/sh\nexec "{sys.executable}" {command}"$@"\n', encoding="utf-8")
-        script.chmod(0o755)
+    python = clone / ".venv/bin/python3"
+    python.write_text(f'#!/bin/sh\nexec "{sys.executable}" "$@"\n', encoding="utf-8")
+    python.chmod(0o755)
     data = home / ".local/share/benchweather"
     data.mkdir(parents=True)
     (data / "benchweather.toml").write_text(SETTINGS, encoding="utf-8")
@@ -96,10 +96,11 @@ def shop(tmp_path_factory):
         "PATH": f"{clone / '.venv/bin'}:{os.environ['PATH']}",
         "PYTHONPATH": str(ROOT),
     }
-    for command in GIVEN:
-        assert run(f"benchweather {command}", clone, environment).returncode == 0, command
-    until(lambda: len(stored(service)) == 3, what="the readings are stored")
-    yield service, clone, environment
+    with command_host(clone / ".venv/bin/benchweather", environment):
+        for command in GIVEN:
+            assert run(f"benchweather {command}", clone, environment).returncode == 0, command
+        until(lambda: len(stored(service)) == 3, what="the readings are stored")
+        yield service, clone, environment
     service.clear()
 
 
