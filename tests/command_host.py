@@ -87,7 +87,7 @@ def _carry_out(asking: socket.socket) -> None:
         cli.main()
     except SystemExit as ended:
         code = int(ended.code or 0)
-    except BaseException:
+    except BaseException:  # noqa: BLE001 - said, as the interpreter does it
         sys.excepthook(*sys.exc_info())
     finally:
         with contextlib.suppress(BrokenPipeError):
