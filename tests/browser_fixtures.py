@@ -126,13 +126,21 @@ def chromium():
         browser.close()
 
 
+TIME = """{ const real = performance.now.bind(performance); let later = 0;
+  performance.now = () => real() + later; window.letPass = ms => { later += ms; }; }"""
+"""Lets the time pass in which the board takes a tap for a stray one."""
+
+
 class Visit:
     """A page open in the browser, with what it logged and asked for."""
 
     def __init__(self, chromium, size="wall", theme="auto", **context) -> None:
         width, height = SIZES[size]
-        self.context = chromium.new_context(viewport={"width": width, "height": height}, **context)
+        self.context = chromium.new_context(
+            **{"viewport": {"width": width, "height": height}, "locale": "en-US"} | context
+        )
         self.context.add_init_script(f"localStorage.setItem('benchweather.theme', '{theme}')")
+        self.context.add_init_script(TIME)
         self.page = self.context.new_page()
         self.logged: list[str] = []
         self.asked: list[str] = []
@@ -156,6 +164,11 @@ class Visit:
         self.page.evaluate(
             "new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))"
         )
+
+    def rest(self) -> None:
+        """As a hand does between two taps: what the last one brought is there, time has passed."""
+        self.settled()
+        self.page.evaluate("letPass(2000)")
 
     def faults(self, board, reach: str = "") -> list[object]:
         """All that is wrong with the page as it stands, of what every page must keep to.

@@ -75,6 +75,12 @@ def pytest_collection_finish() -> None:
     gc.freeze()
 
 
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """One worker a core; of the whole suite half as many again, as its slow tests wait a lot."""
+    cores = min(os.cpu_count() or 1, 4)
+    return cores if config.getoption("markexpr") == "quick" else cores + cores // 2
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if not any(item.get_closest_marker(name) for name in ("slow", "broker", "browser")):

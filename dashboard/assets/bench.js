@@ -8,7 +8,7 @@
   const MISTAKE = "Opened by mistake.";
   const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue"];
   let chosen = null;       // the kind that was tapped: { id, name, cautions, openId }
-  let sending = false, lastTap = { key: "", at: 0 };
+  let sending = false, lastTap = { key: "", at: -Infinity };
 
   const byId = (id) => document.getElementById(id);
   const clock = () => (window.boardNow ? window.boardNow() : Date.now());
@@ -184,7 +184,7 @@
   function choose(button) {
     chosen = { id: button.dataset.choose, name: button.dataset.name,
                cautions: (button.dataset.cautions || "").split(" "), openId: newId() };
-    lastTap = { key: "choose", at: Date.now() };
+    lastTap = { key: "choose", at: performance.now() };
     refuse("");
     show();
     const where = byId("bench-where");
@@ -250,7 +250,7 @@
       item.draft = form ? form.dataset.draft : undefined;
     }
     const key = [data.do, ...CARRIED.map((name) => data[name])].join("|");
-    const at = Date.now();
+    const at = performance.now(); // not the computer's clock, which may be set back
     // A shaky second tap must not hit what has moved under the finger
     if (at - lastTap.at < (key === lastTap.key ? DOUBLE_MS : STRAY_MS)) return;
     lastTap = { key, at };

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import time
 
 import alert_fixtures
 import browser_fixtures as browser
@@ -11,6 +10,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import Visit, until
 from conftest import free_port
+from conftest import until as wait_until
 
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import Caution
@@ -139,13 +139,13 @@ def test_a_tap_acknowledges_another_puts_off_and_the_wall_falls_quiet(shop, visi
     assert "Acknowledged: Front bench: Very dry." in page.locator("#bench-said").inner_text()
     assert shop.alerts["2"].acknowledged[1] == "Ina"
     assert dry.get_by_role("button").count() == 0
-    page.wait_for_timeout(600)  # a hand is not quicker
+    seen.rest()
     silent = page.locator(".alert", has_text="Silent")
     silent.get_by_role("button", name="Snooze 3 h").tap()
     silent.get_by_text("Snoozed until").wait_for()
     found = shop.alerts["3"]
     assert found.snoozed_until_ms - found.events[-1].recorded_ms == 180 * MINUTE
-    page.wait_for_timeout(600)
+    seen.rest()
     tank = page.locator(".alert", has_text="Tank needs filling")
     tank.get_by_role("button", name="Snooze until").tap()
     tank.get_by_text("Snoozed until").wait_for()
@@ -175,12 +175,12 @@ def test_a_note_is_written_and_stands_in_the_journal_of_the_alert(shop, visit):
     page.locator(".alert", has_text="Very dry").get_by_role("link", name="Note").tap()
     page.wait_for_selector("#alert-note")
     page.locator("#alert-note").fill("window was open all night")
-    page.wait_for_timeout(600)
+    seen.rest()
     page.get_by_role("button", name="Add this note").tap()
     page.wait_for_selector("#alert-history >> text=Note: window was open all night")
     assert shop.alerts["2"].notes[0][2] == "window was open all night"
     until(page, "document.getElementById('alert-note').value === ''")
-    page.wait_for_timeout(600)
+    seen.rest()
     page.get_by_role("button", name="Add this note").tap()
     page.wait_for_selector(".fault:not(:empty)")
     assert page.locator(".fault:visible").inner_text() == "is empty"
@@ -201,22 +201,22 @@ def test_a_rule_is_changed_refused_at_its_field_and_given_up(shop, visit):
     page = opened(seen, shop, "/alerts/rule/very-dry")
     page.get_by_text("Change it").click()
     page.locator("#rule-low").fill("130")
-    page.wait_for_timeout(600)
+    seen.rest()
     page.get_by_role("button", name="Save").click()
     page.wait_for_selector(".fault:not(:empty)")
     assert page.locator(".fault:visible").inner_text() == "130: must be 0 to 100 %"
     assert page.locator("#rule-low").get_attribute("aria-invalid") == "true"
     page.locator("#rule-low").fill("28")
     page.locator("#rule-urgency").select_option("2")
-    page.wait_for_timeout(1300)
+    seen.rest()
     page.get_by_role("button", name="Save").click()
     page.wait_for_selector("text=relative humidity below 28 %, for 30 min.")
     shop.commands.journal.refresh()
     kept = shop.commands.journal.rules["very-dry"]
     assert (kept["low"], kept["urgency"]) == (28.0, 2)
-    page.wait_for_timeout(1300)
+    seen.rest()
     page.get_by_role("button", name="Undo my changes").click()
-    page.wait_for_timeout(600)
+    seen.rest()
     page.get_by_role("button", name="Tap again").click()
     page.wait_for_selector("text=relative humidity below 30 %, for 30 min.")
     shop.commands.journal.refresh()
@@ -225,14 +225,15 @@ def test_a_rule_is_changed_refused_at_its_field_and_given_up(shop, visit):
 
 
 def test_a_rule_is_switched_off_and_one_added_like_another(shop, visit):
-    page = opened(visit("phone", has_touch=True, is_mobile=True), shop, "/alerts/rules")
+    seen = visit("phone", has_touch=True, is_mobile=True)
+    page = opened(seen, shop, "/alerts/rules")
     page.get_by_role("button", name="Switch off Damp", exact=True).tap()
     page.wait_for_selector("li[data-on=no]")
     assert page.locator("li[data-on=no] h3").inner_text() == "Damp"
     page.locator("#rules-add summary").tap()
     page.locator("#add-name").fill("Loft too hot")
     page.locator("#add-like").select_option("heat")
-    page.wait_for_timeout(600)
+    seen.rest()
     page.get_by_role("button", name="Add it").tap()
     page.wait_for_selector("text=Loft too hot")
     shop.commands.journal.refresh()
@@ -240,18 +241,17 @@ def test_a_rule_is_switched_off_and_one_added_like_another(shop, visit):
 
 
 def test_a_caution_put_away_at_the_bench_is_in_the_journal(shop, visit):
-    page = opened(visit("phone", has_touch=True, is_mobile=True), shop, "/bench")
+    seen = visit("phone", has_touch=True, is_mobile=True)
+    page = opened(seen, shop, "/bench")
     page.locator("#bench-more-kinds summary").tap()
     page.locator("[data-choose=oil-coat]").tap()
-    page.wait_for_timeout(600)
+    seen.rest()
     page.locator(".cautions li", has_text="Oily rags").get_by_text("Hide").tap()
 
     def put_away():
         with contextlib.closing(Reader(shop.settings.store_path)) as reader:
             return [e for e in journal.events(reader)[0] if e.about is About.CAUTION]
 
-    end = time.monotonic() + 5
-    while not put_away() and time.monotonic() < end:
-        page.wait_for_timeout(100)
+    wait_until(put_away)
     (event,) = put_away()
     assert (event.subject, event.body) == (str(Caution.OILY_RAGS), {"where": "/bench"})

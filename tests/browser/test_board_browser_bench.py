@@ -201,10 +201,10 @@ def bench_of(service, seen: Visit):
 def test_two_taps_open_a_wait_an_early_release_asks_once_one_says_how_it_was(shop, visit):
     seen = visit("phone", has_touch=True, is_mobile=True)
     page = bench_of(shop, seen)
-    page.wait_for_timeout(500)
+    seen.rest()
     began = time.monotonic()
     page.locator("[data-choose=plate-crack]").tap()
-    page.wait_for_timeout(600)  # a hand is not quicker
+    seen.rest()
     page.locator("#bench-places button", has_text="Front bench").tap()
     page.wait_for_selector(".wait")
     took = time.monotonic() - began
@@ -214,11 +214,11 @@ def test_two_taps_open_a_wait_an_early_release_asks_once_one_says_how_it_was(sho
     assert "Opened: Plate crack, Front bench." in page.locator("#bench-said").inner_text()
     (wait,) = waits_of(shop)
     assert abs(wait.started_ms - now_ms()) < 20_000
-    page.wait_for_timeout(600)
+    seen.rest()
     page.locator(".wait").get_by_text("Release").tap()
     page.get_by_text("Release before the safe minimum? Tap again").tap()
     page.wait_for_selector(".released")
-    page.wait_for_timeout(600)
+    seen.rest()
     page.locator(".released").get_by_text("Just right").tap()
     page.wait_for_selector(".released [aria-pressed=true]")
     assert waits_of(shop)[0].feel is Feel.RIGHT
@@ -228,10 +228,10 @@ def test_two_taps_open_a_wait_an_early_release_asks_once_one_says_how_it_was(sho
     page.wait_for_selector(".done")
     assert "Plate crack" in page.locator(".done").inner_text()
     assert page.locator(".done [aria-pressed=true]").inner_text() == "Just right"
-    page.wait_for_timeout(600)
+    seen.rest()
     page.locator(".done").get_by_text("Still soft").tap()
     until(page, "document.querySelector('.done [aria-pressed=true]').innerText === 'Still soft'")
-    page.wait_for_timeout(600)
+    seen.rest()
     page.locator(".done").get_by_text("Still soft").tap()
     until(page, "!document.querySelector('.done [aria-pressed=true]')")
     assert waits_of(shop)[0].feel is None
@@ -262,7 +262,8 @@ def test_another_device_reads_until_it_has_signed_in_and_then_opens_a_wait(make_
         args=["--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP bench.test 127.0.0.1"],
     )
     with contextlib.closing(phone):
-        page = phone.new_page(viewport={"width": 390, "height": 844})
+        seen = Visit(phone, "phone")
+        page = seen.page
         page.goto(f"http://bench.test:{service.board_port}/bench")
         page.wait_for_selector("text=Sign in to change anything from this browser.")
         assert page.locator("[data-choose]").count() == 0
@@ -273,7 +274,7 @@ def test_another_device_reads_until_it_has_signed_in_and_then_opens_a_wait(make_
         page.get_by_label("Password").fill("maple")
         page.get_by_role("button", name="Sign in").click()
         page.locator("[data-choose=plate-crack]").click()
-        page.wait_for_timeout(600)
+        seen.rest()
         page.locator("#bench-places button", has_text="Front bench").click()
         page.wait_for_selector(".wait")
         assert (
@@ -289,15 +290,16 @@ def test_a_tap_made_without_a_connection_is_carried_out_once_with_its_own_time(s
     page = bench_of(shop, seen)
     page.locator("#bench-more summary").click()
     page.locator("#open-what").fill("bass bar crack")
-    page.wait_for_timeout(1500)
+    seen.rest()
     seen.context.set_offline(True)
     page.locator("[data-choose=plate-crack]").click()
-    page.wait_for_timeout(600)
+    seen.rest()
     page.locator("#bench-places button", has_text="Front bench").click()
     tapped = now_ms()
     page.wait_for_selector("text=kept here and sent again")
     assert waits_of(shop) == []
-    page.wait_for_timeout(2500)
+    page.wait_for_event("requestfailed", lambda one: one.url.endswith("/bench/do"))  # once more
+    assert now_ms() - tapped > 2500
     seen.context.set_offline(False)
     page.wait_for_selector(".wait", timeout=15_000)
     (wait,) = waits_of(shop)
@@ -308,9 +310,10 @@ def test_a_tap_made_without_a_connection_is_carried_out_once_with_its_own_time(s
 
 @pytest.mark.broker
 def test_what_was_opened_by_mistake_is_taken_back_and_stays_in_the_history(shop, visit):
-    page = bench_of(shop, visit("phone"))
+    seen = visit("phone")
+    page = bench_of(shop, seen)
     page.locator("[data-choose=plate-crack]").click()
-    page.wait_for_timeout(600)
+    seen.rest()
     page.locator("#bench-places button", has_text="Varnish room").click()
     page.get_by_text("Undo").click()
     page.wait_for_selector("text=Undone.")
@@ -322,23 +325,24 @@ def test_what_was_opened_by_mistake_is_taken_back_and_stays_in_the_history(shop,
 
 @pytest.mark.broker
 def test_a_wait_is_worked_by_the_keyboard_and_its_history_says_who(shop, visit):
-    page = bench_of(shop, visit("desk"))
+    seen = visit("desk")
+    page = bench_of(shop, seen)
     page.evaluate("localStorage.setItem('benchweather.by', JSON.stringify('Ina'))")
     page.locator("[data-choose=plate-crack]").focus()
     page.keyboard.press("Enter")
-    page.wait_for_timeout(600)
+    seen.rest()
     page.locator("#bench-places button").first.focus()
     page.keyboard.press("Enter")
     page.wait_for_selector(".wait")
     page.locator(".wait h3 a").focus()
     page.keyboard.press("Enter")
     page.wait_for_selector("#wait-history li")
-    page.wait_for_timeout(600)
+    seen.rest()
     page.get_by_role("button", name="Pause").press("Enter")
     page.wait_for_selector("text=Paused time does not count")
     page.locator("#wait-fix summary").press("Enter")
     page.locator("#fix-note").fill("second clamp added")
-    page.wait_for_timeout(600)
+    seen.rest()
     page.get_by_role("button", name="Save").press("Enter")
     page.wait_for_selector("text=Corrected: note second clamp added")
     history = page.locator("#wait-history").inner_text()
@@ -354,9 +358,9 @@ def test_eight_cleats_are_one_row_and_are_released_and_answered_at_a_tap_each(sh
     page.locator("#open-what").fill("cleats along the bar")
     page.locator("#open-count").fill("8")
     page.locator("#bench-more-kinds summary").tap()
-    page.wait_for_timeout(600)
+    seen.rest()
     page.locator("[data-choose=cleat]").tap()
-    page.wait_for_timeout(600)
+    seen.rest()
     page.locator("#bench-places button", has_text="Front bench").tap()
     page.wait_for_selector(".wait")
     assert "Opened 8: Cleat, Front bench." in page.locator("#bench-said").inner_text()
@@ -364,19 +368,19 @@ def test_eight_cleats_are_one_row_and_are_released_and_answered_at_a_tap_each(sh
     assert page.locator(".wait").count() == 1
     assert "cleats along the bar 1 to 8 of 8" in page.locator(".wait").inner_text()
     page.locator(".wait .each summary").tap()
-    page.wait_for_timeout(600)
+    seen.rest()
     third = page.locator(".wait .each li", has_text="3 of 8")
     third.get_by_text("Release").tap()
     third.get_by_text("Release before the safe minimum? Tap again").tap()
     page.wait_for_selector("text=cleats along the bar 1 to 2, 4 to 8 of 8")
-    page.wait_for_timeout(1300)
+    seen.rest()
     page.get_by_role("button", name="Release all 7").tap()
     page.get_by_text("Release all 7 before the safe minimum? Tap again").tap()
     page.wait_for_selector("text=Nothing is waiting.", timeout=20_000)
     assert not any(wait.open for wait in waits_of(shop))
     page.locator(".released").nth(1).wait_for()
     seven = page.locator(".released", has_text="1 to 2, 4 to 8 of 8")
-    page.wait_for_timeout(600)
+    seen.rest()
     seven.get_by_role("button", name="Just right").tap()
     seven.locator("[aria-pressed=true]").wait_for(timeout=20_000)
     until(page, "document.getElementById('bench-said').innerText.includes('Just right')")

@@ -41,7 +41,7 @@ def test_the_page_has_no_faults(ahead, visit, size):
 
 
 def test_what_if_answers_beside_the_outlook_and_refuses_at_the_field(ahead, visit):
-    """Chromium's own language here is en-US."""
+    """The browser of a visit speaks en-US: water is in gallons."""
     page = opened(visit("wall"), ahead)
     traces = page.locator("#coming-plot .scatterlayer .trace").count()
     page.fill("#if-water", "3")

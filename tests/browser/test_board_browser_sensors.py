@@ -94,7 +94,7 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
     page.get_by_role("link", name="fb-1").click()
     page.wait_for_selector("text=Never calibrated")
     for word, truth in (("Magnesium chloride", 33.07), ("Sodium chloride", 75.48)):
-        page.wait_for_timeout(1_600)  # a tap sooner than that is a stray one
+        seen.rest()
         page.get_by_role("button", name=word).click()
         said(page, "In the jar")
         page.wait_for_selector("[data-rest=waiting]")
@@ -104,10 +104,10 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
         said(page, "Point taken.")
     page.wait_for_selector(".sensor-points li:nth-child(2)")
     page.wait_for_selector(".plot .scatterlayer .trace")
-    page.wait_for_timeout(1_600)  # a tap sooner than that is a stray one
+    seen.rest()
     page.get_by_role("button", name="Put the sensor back at its place").click()
     said(page, "Put back.")
-    page.wait_for_timeout(1_600)
+    seen.rest()
     page.get_by_role("button", name="Correct the humidity: slope and offset").click()
     said(page, "Corrected from now on.")
     page.wait_for_selector("text=Corrected, good to")

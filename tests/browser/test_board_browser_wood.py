@@ -131,7 +131,7 @@ def test_a_choice_and_what_was_typed_survive_a_reload(wood, visit):
     page.locator("#new-reference").fill("VN-77")
     page.locator("#new-kind label", has_text="Cello").click()
     page.locator("#new-due").fill("2030-12-04")
-    page.wait_for_timeout(300)
+    until(page, "Object.values(localStorage).some(kept => kept.includes('2030-12-04'))")
     page.reload()
     until(page, "document.getElementById('new-reference')?.value === 'VN-77'")
     until(page, "document.querySelector('#new-kind input:checked')?.value === 'cello'")
@@ -151,7 +151,7 @@ def test_what_is_wrong_stands_beside_its_field_and_goes_when_it_is_right(wood, v
     assert "'thick' is not a number" in wrong.inner_text()
     assert page.locator("#fix-parts-0-thickness_mm").get_attribute("aria-invalid") == "true"
     page.locator("#fix-parts-0-thickness_mm").fill("30")
-    page.wait_for_timeout(1300)
+    seen.rest()
     page.get_by_role("button", name="Save").click()
     until(page, "document.querySelector('[data-fault=home_rh]').innerText.includes('5 to 95')")
     assert "at most the block's, 18 mm" in wrong.inner_text()
@@ -192,9 +192,9 @@ def instruments_of(service):
         return Journal(reader).instruments
 
 
-def tap(page, text):
-    page.wait_for_timeout(1300)  # a hand is not quicker
-    page.locator("main").get_by_role("button", name=text, exact=True).tap()
+def tap(seen, text):
+    seen.rest()
+    seen.page.locator("main").get_by_role("button", name=text, exact=True).tap()
 
 
 @pytest.mark.broker
@@ -208,21 +208,21 @@ def test_an_instrument_is_taken_in_opened_closed_and_handed_out_by_taps(shop, vi
     page.locator("#new-reference").fill("VN-31 violin")
     page.locator("#new-kind label", has_text="Violin").tap()
     page.locator("#new-home label", has_text="Damp house").tap()
-    tap(page, "Save")
+    tap(seen, "Save")
     page.wait_for_selector(".instrument")
     one = instruments_of(shop)["vn-31-violin"]
     assert (one.kind, one.place, one.home.rh_pct) == ("violin", "front-bench", 60.0)
     assert abs(one.arrived_ms - now_ms()) < 30_000
     page.get_by_role("link", name="VN-31 violin").tap()
-    tap(page, "Opened now")
+    tap(seen, "Opened now")
     page.wait_for_selector("button:has-text('Closed now')")
     assert instruments_of(shop)["vn-31-violin"].open_now
-    tap(page, "Closed now")
+    tap(seen, "Closed now")
     page.wait_for_selector("button:has-text('Opened now')")
-    tap(page, "Varnish room")
+    tap(seen, "Varnish room")
     page.wait_for_selector("text=closed, Varnish room")
-    tap(page, "Handed out")
-    page.wait_for_timeout(1300)
+    tap(seen, "Handed out")
+    seen.rest()
     page.get_by_role("button", name="Tap again to hand it out").tap()
     page.wait_for_selector(".gone li")
     assert "VN-31 violin" in page.locator(".gone").inner_text()
@@ -237,7 +237,8 @@ def test_an_instrument_is_taken_in_opened_closed_and_handed_out_by_taps(shop, vi
 
 @pytest.mark.broker
 def test_a_wait_is_opened_for_an_instrument_of_the_list_and_leads_to_its_wood(shop, visit):
-    page = visit("phone").page
+    seen = visit("phone")
+    page = seen.page
     ok = shop.command("instrument", "register", "VA-7", "viola", "front-bench", "--home-rh", "50")
     assert ok.returncode == 0, ok.stderr
     browser.let_change(page.context, f"http://127.0.0.1:{shop.board_port}", shop.data)
@@ -247,7 +248,7 @@ def test_a_wait_is_opened_for_an_instrument_of_the_list_and_leads_to_its_wood(sh
     page.locator("#bench-more summary").click()
     page.locator("#open-instrument").fill("VA-7")
     page.locator("[data-choose=plate-crack]").click()
-    page.wait_for_timeout(1300)
+    seen.rest()
     page.locator("#bench-places button", has_text="Front bench").click()
     page.wait_for_selector(".wait h3 a")
     page.locator(".wait h3 a").click()
