@@ -171,6 +171,10 @@ class Visit:
     def rest(self) -> None:
         """As a hand does between two taps: what the last one brought is there, time has passed."""
         self.settled()
+        self.let_pass()
+
+    def let_pass(self) -> None:
+        """Let the time pass in which a second tap would be a stray one."""
         self.page.evaluate("letPass(2000)")
 
     def faults(self, board, reach: str = "") -> list[object]:

@@ -210,7 +210,7 @@ def test_two_taps_open_a_wait_an_early_release_asks_once_one_says_how_it_was(sho
     took = time.monotonic() - began
     assert took < 10, took
     assert "Plate crack" in page.locator(".wait").inner_text()
-    assert re.search(r"Ready about (tomorrow )?\d\d:\d\d", page.locator(".wait").inner_text())
+    assert re.search(r"Clamps off about (tomorrow )?\d\d:\d\d", page.locator(".wait").inner_text())
     assert "Opened: Plate crack, Front bench." in page.locator("#bench-said").inner_text()
     (wait,) = waits_of(shop)
     assert abs(wait.started_ms - now_ms()) < 20_000
