@@ -17,6 +17,7 @@ from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
+from monitor.outlook.summary import closing_hours
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3
 from monitor.weather.providers import credit_by_id
 
@@ -144,12 +145,17 @@ def head_and_details(
         why = text.no_outlook(book.looked_ms(place), now, zone)
         return [*coming_view.head(why, learning), *doubt], []
     head = [*coming_view.head(text.headline(one, now, zone, unit), learning), *doubt]
-    plates = [
-        plates_text.plate_words(instrument, found, one, now, zone)
-        for instrument, found in (woods.ahead(one) if woods else ())
+    ahead = woods.ahead(one) if woods else []
+    plates = [plates_text.plate_words(each, found, one, now, zone) for each, found in ahead]
+    closings = [
+        (each.reference, closing_hours(shop.settings, one, found.closable))
+        for each, found in ahead
+        if each.open_now and each.home is not None and each.home.rh_pct is not None
     ]
     credit = credit_by_id(one.look.source, shop.settings.forecasts)
-    return head, coming_view.below(one, fit, book.settings(one), now, zone, unit, plates, credit)
+    return head, coming_view.below(
+        one, fit, book.settings(one), now, zone, unit, plates, credit, closings
+    )
 
 
 def _place(place_id: str, book: OutlookQueries) -> Place | None:

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from monitor.domain.forecast import Forecast
     from monitor.outlook.files import LearnedPlace, Progress
     from monitor.outlook.summary import PlaceOutlook
-    from monitor.science.outlook.ensemble_statistics import OutlookRange, OutlookSpell
+    from monitor.science.outlook.ensemble_statistics import GoodHours, OutlookRange, OutlookSpell
 
 WHAT_TO_DO = {
     "dry": "Fill the humidifier and start it in time. Stop adding water when water shows on windows "
@@ -197,12 +197,17 @@ def unused_forecast(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
     return f"The forecast from {found.source}, issued {issued}, is not used: {found.doubt}"
 
 
-def good_hours(one: PlaceOutlook, zone: ZoneInfo) -> list[str]:
-    """The best hours for closing and for varnish."""
-    return [
-        stretch_words("for closing a plate", one, one.closing, zone),
-        stretch_words("for varnish", one, one.varnishing, zone),
-    ]
+def good_hours(
+    one: PlaceOutlook, zone: ZoneInfo, closings: Sequence[tuple[str, GoodHours | None]] = ()
+) -> list[str]:
+    """The best hours for closing and for varnish.
+
+    `closings`: reference and hours of each opened instrument here whose home is known; without one
+    the air alone decides.
+    """
+    by_air = [stretch_words("for closing a plate, by the air alone", one, one.closing, zone)]
+    by_wood = [stretch_words(f"for closing {name}", one, hours, zone) for name, hours in closings]
+    return [*(by_wood or by_air), stretch_words("for varnish", one, one.varnishing, zone)]
 
 
 def cold_advice(one: PlaceOutlook, zone: ZoneInfo, unit: Unit) -> str:

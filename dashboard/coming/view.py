@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from monitor.domain.places import Place
     from monitor.outlook.files import LearnedPlace, Progress
     from monitor.outlook.summary import PlaceOutlook
+    from monitor.science.outlook.ensemble_statistics import GoodHours
     from monitor.science.outlook.what_if import Change
 
 SHORT = {
@@ -197,20 +198,21 @@ def below(
     unit: Unit,
     plates: Sequence[str] = (),
     credit: str = "",
+    closings: Sequence[tuple[str, GoodHours | None]] = (),
 ) -> list[Component]:
     """Spells, plates, good hours, thermostats, the score, and what it rests on. `credit`: licence
-    line of the forecast."""
+    line of the forecast; `closings` as in `text.good_hours`."""
+    hours = coming_text.good_hours(one, zone, closings)
     sections = [
         [html.H2("Expected spells"), *_spell_table(one, now_ms, zone, unit)],
         [
             html.H2("Good hours"),
-            html.Ul(
-                [html.Li(line) for line in coming_text.good_hours(one, zone)], className="plain"
-            ),
+            html.Ul([html.Li(line) for line in hours], className="plain"),
             html.P(
                 (
                     "Good hours are opening hours when the air is warm enough and not below the "
-                    "band. For closing, the air is also within the band and calm. For varnish, "
+                    "band. For closing, the air is also within the band and calm, and the "
+                    "wood of an opened instrument is near its home moisture. For varnish, "
                     "it is also away from the dew point."
                 ),
                 className="aside",

@@ -119,6 +119,21 @@ def _closing(temp: Floats, rh: Floats, low: float, high: float, limits: AirLimit
     return (rh >= low) & (rh <= high) & (temp >= limits.glue_temp_low_c) & calm
 
 
+def closing_hours(settings: Settings, one: PlaceOutlook, closable: np.ndarray) -> GoodHours | None:
+    """Best opening hours to close an instrument: the air is good and its wood near home moisture.
+
+    Parameters
+    ----------
+    closable : ndarray of bool (steps,)
+        The last steps of the outlook at which its wood may be closed (`plates.projection`).
+    """
+    temp, rh = one.look.air
+    good = _closing(temp, rh, one.low_pct, one.high_pct, settings.limits)
+    near = np.zeros(good.shape[1], bool)
+    near[len(near) - len(closable) :] = closable
+    return ensemble.best_stretch(good & near, _open(settings, one.look), CLOSING_H)
+
+
 def _varnishing(temp: Floats, rh: Floats, low: float, limits: AirLimits) -> np.ndarray:
     """Chance members away from the dew point, dry and warm enough; too dry is not good either."""
     spread = temp - ensemble.dew_point(temp, rh)

@@ -441,6 +441,22 @@ def test_no_advice_on_water_goes_beyond_what_the_walls_bear(book, one, outdoor_c
             assert f"would hold {look.hold_pct:.0f} %" in said
 
 
+def test_best_hours_for_closing_rest_on_the_wood_of_each_instrument(shop, book, one):
+    air = one.look.air.copy()
+    air[0], air[1] = 21.0, 50.0  # good for glue throughout
+    calm = summary_of(book, one, dataclasses.replace(one.look, air=air))
+    near = np.zeros(STEPS - 2, bool)
+    assert outlook_summary.closing_hours(shop.settings, calm, near) is None
+    near[80:] = True
+    late = outlook_summary.closing_hours(shop.settings, calm, near)
+    assert late.start >= 82
+    assert calm.closing.start < 82  # by the air alone
+    lines = coming_text.good_hours(calm, PARIS, [("VN-1", late), ("VN-2", None)])
+    assert lines[0].startswith("Best hours for closing VN-1: ")
+    assert lines[1] == "No good hours for closing VN-2 are expected."
+    assert "by the air alone" in coming_text.good_hours(calm, PARIS)[0]
+
+
 def test_a_change_that_wets_the_walls_is_said(book, one):
     made = cold(one, book, -20.0)
     wet = made.look.air.copy()
