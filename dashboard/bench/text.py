@@ -104,7 +104,8 @@ def law_words(kind: WaitType) -> str:
 _LAWS = {
     "GlueLaw": (
         "Water glue: the glue line dries towards the air and is hard once its water "
-        "activity has fallen to the threshold. Warm, dry air is quicker. In air "
+        "activity has fallen to the threshold. Warm, dry air is quicker, but where it is hot enough to "
+        "melt the wet gel there is no progress. In air "
         "damper than the threshold there is no progress, and part of the drying is undone."
     ),
     "DryingLaw": (
