@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from monitor.clients.language import Language
     from monitor.science.ranges import Floats
 
-WIDTH, HEIGHT = 700, 252
-LEFT, RIGHT, TOP, BOTTOM = 34, 118, 8, 54
+WIDTH, HEIGHT = 700, 264
+LEFT, RIGHT, TOP, BOTTOM = 34, 118, 8, 66
 FONT = "Atkinson Hyperlegible Next, sans-serif"
 SMOOTH_D = 5
 """Lines are means over this many days. [d]"""
@@ -98,7 +98,7 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
     return "".join(parts)
 
 
-RANGE_Y, MARK_Y = HEIGHT - 24, HEIGHT - 10
+RANGE_Y, MARK_Y = HEIGHT - 36, HEIGHT - 22
 """Rows under the months: the home's RH, and what it rests on."""
 
 
@@ -126,7 +126,7 @@ def _month(
 
 def _legend(worked: SheetCalculation, language: Language) -> list[str]:
     """Words at the rows under the months, for the marks that are there."""
-    at, bases = WIDTH - RIGHT + 8, worked.year.month_bases
+    at, row, bases = WIDTH - RIGHT + 8, MARK_Y, worked.year.month_bases
     home = language.text("your home, %")
     words = [f'<text x="{at}" y="{RANGE_Y}">{escape(home)}</text>']
     for there, fill, text in (
@@ -139,10 +139,10 @@ def _legend(worked: SheetCalculation, language: Language) -> list[str]:
     ):
         if there:
             words.append(
-                f'<circle cx="{at + 3}" cy="{MARK_Y - 4}" r="3.5" fill="{fill}" stroke="#000"/>'
-                f'<text x="{at + 9}" y="{MARK_Y}" font-size="9.5">{escape(text)}</text>'
+                f'<circle cx="{at + 3}" cy="{row - 4}" r="3.5" fill="{fill}" stroke="#000"/>'
+                f'<text x="{at + 11}" y="{row}">{escape(text)}</text>'
             )
-            at += 59
+            row += 14
     return words
 
 
