@@ -376,7 +376,7 @@ def _airing(worked: SheetCalculation) -> str:
     say = worked.wish.language
     if not worked.airing:
         return say.text(
-            "Do not air the room to dry it: the air outdoors holds as much water. Keep the windows "
+            "Do not air the room then: the air outdoors holds as much water. Keep the windows "
             "shut while an air conditioner or a dehumidifier runs."
         )
     return say.text(

@@ -137,6 +137,7 @@ def test_for_a_cover_only_the_room_can_be_kept():
     assert Avoid.SEAL_ROOM in found.avoid
 
 
+@pytest.mark.slow
 def test_more_water_than_anybody_carries_is_not_offered():
     """Rung: property."""
     trial = Trial(COVER, home_year(home_of("leaky"), COLD, members=10), Use(), (40.0, 60.0))

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 from client_fixtures import MADE_MS, PARIS
+from scenes.sentences import contradictions
 
 from monitor.clients.calculation import calculate_sheet
 from monitor.clients.journey_words import LEAST_SHUT_H
@@ -224,3 +225,9 @@ def test_the_german_sheet_has_the_same_cautions(one):
         assert "kein Wasser" in " ".join((german.lead, *german.avoid.lines)) or "Kein Wasser" in (
             " ".join(german.avoid.lines)
         )
+
+
+def test_no_two_sentences_of_a_page_contradict_each_other(one):
+    _, sheet, _ = one
+    lines = [line for section in sheet.sections for line in section.lines]
+    assert contradictions(" ".join((sheet.lead, *lines, sheet.fills_words))) == []
