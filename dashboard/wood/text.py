@@ -196,7 +196,9 @@ def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo
     part = next((one for one in answer.parts if one.part.name == found.part), None)
     if part is None:
         return "There is no reading of its air since it came in."
-    strain = f"{percent(found.yield_share)} of the strain that the wood can bear without harm"
+    # Open: glued now and taken home; closed: held by its joints now.
+    share = found.yield_share if instrument.open_now else part.yield_share
+    strain = f"{percent(share)} of the strain that the wood can bear without harm"
     if found.reason is Reason.NEAR_HOME:
         held = "it would be strained" if instrument.open_now else "it is strained"
         return f"The worst part, the {found.part}: {held} to {strain}."
