@@ -31,6 +31,7 @@ from monitor.domain.places import AirLimits, Place
 from monitor.domain.wait_types import KINDS
 from monitor.science.air import dew_point
 from monitor.science.waits.film import FilmLaw
+from monitor.science.waits.parameters import Hold
 from monitor.science.waits.timed_rest import FixedLaw
 from monitor.waits.text import COAT_REMEDIES, HOLDS, _rate
 
@@ -205,7 +206,8 @@ def test_a_cold_case_may_be_opened_only_where_the_alert_ends():
 
 @pytest.mark.parametrize("kind", KINDS.values(), ids=lambda kind: kind.id)
 def test_quick_air_is_no_invitation_to_release_early(kind):
-    quick, slow = (SimpleNamespace(rate_now=rate) for rate in (1.9, 0.5))
+    air = {"outside_claim": False, "hold": Hold.NONE}
+    quick, slow = (SimpleNamespace(rate_now=rate, **air) for rate in (1.9, 0.5))
     assert kind.never_shorter
     assert _rate(quick, kind) == ""
     assert "about 2.0 times the usual time" in _rate(slow, kind)
