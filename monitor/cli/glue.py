@@ -49,9 +49,9 @@ Keeps = Annotated[
     str,
     typer.Option("--keeps-h", help="Hours it keeps once mixed or opened, by the maker's sheet"),
 ]
-Clamp = Annotated[str, typer.Option("--clamp-h", help="Clamp time by the maker's sheet [h]")]
+Clamp = Annotated[str, typer.Option("--clamp-h", help="Clamp time by the maker's sheet, in hours")]
 Load = Annotated[
-    str, typer.Option(help="Time until it may be worked or loaded, by the maker's sheet [h]")
+    str, typer.Option(help="Time until it may be worked or loaded, by the maker's sheet, in hours")
 ]
 NoteText = Annotated[str | None, typer.Option(help="A note")]
 
@@ -192,7 +192,8 @@ def now(
         typer.Option("--parts-c", help="Temperature of the parts, 21C or 70F, if not the room's"),
     ] = "",
     open_s: Annotated[
-        str, typer.Option("--open-s", help="Time from spreading the glue to the closed joint [s]")
+        str,
+        typer.Option("--open-s", help="Time from spreading the glue to the closed joint, in s"),
     ] = "",
     as_json: Json = False,
 ) -> None:
