@@ -39,6 +39,7 @@ def make_board_keys(path: Path) -> BoardKeys:
         return keys
     kept = {name: key for name, key in _kept(path).items() if isinstance(key, str) and key}
     keys = BoardKeys(*(kept.get(name) or secrets.token_urlsafe(32) for name in BoardKeys._fields))
+    path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(path.name + ".part")
     beside.unlink(missing_ok=True)
     handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)

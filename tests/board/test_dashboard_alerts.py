@@ -252,8 +252,8 @@ def test_everything_that_happens_to_an_alert_has_words(action):
         ),
         (
             "far-from-rest",
-            "Any instrument: difference of its furthest part from its home moisture outside −1.5 to "
-            "1.5 % MC, for 1 h.",
+            "Any instrument: difference of its furthest part from its home moisture outside −1.8 to "
+            "2.4 % MC, for 1 h.",
         ),
         ("wait-ready", "Any wait is ready."),
         (

@@ -23,6 +23,7 @@ from dashboard.alerts import rules_page as alerts_rules_page
 from dashboard.alerts import text as alerts_text
 from dashboard.alerts import view as alerts_view
 from dashboard.alerts import wall as alerts_wall
+from dashboard.app import create_app
 from dashboard.data.alerts import AlertQueries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
@@ -151,12 +152,12 @@ def test_who_may_only_read_gets_no_taps(dry):
     settings = shop_air.settings_in(
         dry[0].data, config=alert_fixtures.CONFIG.replace("[board]", '[board]\nhost = "0.0.0.0"')
     )
-    client = shop_air.board_client(settings)
+    client = create_app(settings).server.test_client()
     asked = {"about": "alert", "do": "acknowledge", "alert": "2"}
     assert client.post("/bench/do", json=asked, **LAN).status_code == 403
     text = page(client, "/alerts", lan=True)
     assert "Very dry" in text
-    assert "This device can only read" in text
+    assert "This browser can only read" in text
     assert "data-do" not in text
 
 
@@ -323,11 +324,11 @@ def test_a_rule_is_added_like_another_and_taken_away(client, book):
         ),
         ("very-dry", {"name": ""}, {"name": "is empty"}),
         ("heat", {"high": ""}, {"high": "is missing: give the limit in °C"}),
-        ("far-from-rest", {"low": "2"}, {"low": "2: must be below the upper limit"}),
+        ("far-from-rest", {"low": "3"}, {"low": "3: must be below the upper limit"}),
         (
             "far-from-rest",
-            {"back": "2"},
-            {"back": "2: must be less than half of the span between low and high"},
+            {"back": "2.5"},
+            {"back": "2.5: must be less than half of the span between low and high"},
         ),
         (
             "very-dry",

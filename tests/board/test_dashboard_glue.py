@@ -8,7 +8,6 @@ import dashboard_fixtures as shop_air
 import pytest
 from board_requests import ask_dash, ask_page, do, said
 
-from dashboard.app import create_app
 from dashboard.bench import glue_now_page, glue_page
 from dashboard.bench import page as bench_page
 from dashboard.data.glue import GlueQueries
@@ -37,7 +36,7 @@ def shop(tmp_path_factory):
 
 @pytest.fixture
 def client(shop):
-    return create_app(shop[0]).server.test_client()
+    return shop_air.board_client(shop[0])
 
 
 @pytest.fixture

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 
 import dash
 import dashboard_fixtures as shop_air
+import flask
 import numpy as np
 import pytest
 from board_requests import ask_dash, ask_page, said
@@ -29,6 +30,7 @@ from monitor.air.current import air_now
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
+from monitor.settings.board_keys import local_mark, make_board_keys
 from monitor.store import Writer
 
 HOUR, DAY = 3_600_000, 86_400_000
@@ -244,10 +246,12 @@ def test_a_locked_store_is_told_in_words(settings, writer, monkeypatch):
 def test_every_page_says_in_words_that_the_store_cannot_be_read(tmp_path):
     settings = shop_air.settings_in(tmp_path)
     settings.store_path.write_bytes(b"this is no database " * 500)
+    keys = make_board_keys(settings.secrets_path)
     app = create_app(settings)
     told = {}
     for page in dash.page_registry.values():
-        with app.server.test_request_context(environ_base={"REMOTE_ADDR": "127.0.0.1"}):
+        with app.server.test_request_context():
+            flask.session["local"] = local_mark(keys)
             told[page["module"]] = said(page["layout"]())
     assert len(told) >= 20
     assert "The air is not known. The store cannot be read." in told.pop("air")

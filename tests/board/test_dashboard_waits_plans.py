@@ -14,6 +14,7 @@ from dashboard.data.shop import ShopData
 from dashboard.data.waits import ReadyByRequest
 from monitor.core.clock import now_ms, to_ms
 from monitor.science.waits.latest_start import LatestStart
+from monitor.settings.board_keys import make_board_keys
 
 five_days, settings = bench_fixtures.five_days, bench_fixtures.settings
 commands, ids = bench_fixtures.commands, bench_fixtures.ids
@@ -83,8 +84,12 @@ def test_what_if_steps_and_ends():
 # The calendar
 
 
-def feed(client, token="t" * 40):
+def feed(client, token):
     return client.get(f"/calendar/{token}.ics")
+
+
+def own_token(settings):
+    return make_board_keys(settings.secrets_path).calendar_token
 
 
 def test_the_calendar_holds_each_ready_time_and_is_read_back(
@@ -92,7 +97,7 @@ def test_the_calendar_holds_each_ready_time_and_is_read_back(
 ):
     commands.carry_out({"do": "release", "wait": ids[2]}, now_ms())
     with shop_air.command_link(settings, commands):
-        answer = feed(client)
+        answer = feed(client, own_token(settings))
     assert (answer.status_code, answer.mimetype) == (200, "text/calendar")
     events = {str(e["uid"]): e for e in icalendar.Calendar.from_ical(answer.data).walk("VEVENT")}
     found = book.standings()
@@ -117,7 +122,7 @@ def test_the_calendar_holds_each_ready_time_and_is_read_back(
 
 def test_a_wait_keeps_its_uid_and_counts_up_when_it_is_changed(settings, commands, ids, client):
     def event():
-        found = icalendar.Calendar.from_ical(feed(client).data).walk("VEVENT")
+        found = icalendar.Calendar.from_ical(feed(client, own_token(settings)).data).walk("VEVENT")
         return next(e for e in found if str(e["uid"]).startswith(f"wait-{ids[0]}-"))
 
     with shop_air.command_link(settings, commands):
@@ -135,5 +140,6 @@ def test_a_wrong_link_finds_nothing(settings, commands, client, token):
 
 
 def test_without_secrets_no_link_works(settings, commands, client):
+    settings.secrets_path.unlink()
     assert feed(client, "None").status_code == 404
     assert calendar_feed.link(ShopData(settings)) == ""

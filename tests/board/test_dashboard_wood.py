@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import dashboard_fixtures as shop_air
 import numpy as np
 import plotly.graph_objects as go
 import pytest
@@ -14,7 +15,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from wood_fixtures import NOON, PARIS, ask
 
-from dashboard.app import create_app
 from dashboard.ui import plots
 from dashboard.ui.themes import theme
 from dashboard.wood import figure as wood_figure
@@ -247,7 +247,7 @@ def test_every_page_is_served(guests, client, settings, path):
 
 @pytest.mark.parametrize("path", ["/wood", "/wood/new", "/wood/left", "/wood/vn-1"])
 def test_without_a_store_a_page_says_so(settings, path):
-    assert "Nothing has been stored yet" in _page(create_app(settings).server.test_client(), path)
+    assert "Nothing has been stored yet" in _page(shop_air.board_client(settings), path)
 
 
 def test_an_empty_shop_offers_to_take_one_in(commands, client):

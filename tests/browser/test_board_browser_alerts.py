@@ -166,7 +166,7 @@ def test_what_is_unfolded_survives_the_pages_own_refreshing(shop, visit):
     for _ in range(2):
         page.evaluate("dash_clientside.set_props('bench-changed', {data: String(Math.random())})")
         seen.settled()
-    assert dry.get_by_text("Spruce that was fixed").is_visible()
+    assert dry.get_by_text("spruce that was fixed").is_visible()
 
 
 def test_a_note_is_written_and_stands_in_the_journal_of_the_alert(shop, visit):

@@ -142,7 +142,7 @@ def test_an_alert_is_listed_shown_noted_and_acknowledged(shop):
     assert ok(shop.command("alert", "acknowledge", "1")) == "1: done\n"
     shown = flat(ok(shop.command("alert", "show", "1")))
     for part in (
-        "Why: Spruce that was fixed",
+        "Why: Quarter-sawn Engelmann spruce that was fixed",
         "Source: computed",
         "Caution: Empty",
         "window was open",
@@ -351,7 +351,7 @@ def test_rules_are_replayed_from_the_log_as_a_list_and_as_a_file(make_command_se
     file = tmp_path / "alerts.csv"
     told = ok(quiet.command("replay-rules", "--from", start, "--csv", str(file)))
     assert "3 act now. Bench: Very dry, worst 27 %" in told
-    assert "Why: Spruce that was fixed at 50 % RH" in told
+    assert "Why: Quarter-sawn Engelmann spruce that was fixed at 50 % RH" in told
     assert "Do: Bag opened plates that have no glue or varnish drying on them" in told
     assert "no data on waits, tanks, the broker, the disk" in flat(told)
     assert "    1  3 act now    Very dry" in told
