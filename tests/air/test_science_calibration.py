@@ -81,7 +81,7 @@ def test_a_reading_that_creeps_to_its_end_is_taken_only_when_it_has():
 @pytest.mark.parametrize("start_pct", [20.0, 50.0, 65.0])
 @pytest.mark.parametrize("noise_pct", [0.0, 0.1])
 def test_a_slow_jar_is_not_taken_before_its_end(tau_h, start_pct, noise_pct):
-    """Made jars: exponentials towards 75.3 %, read each minute, with noise and a resolution."""
+    """Rung: property. Made jars: exponentials towards 75.3 %, read each minute, with noise."""
     end_pct, rng = 75.3, np.random.default_rng(3)
     ts = 60_000 * np.arange(60 * 72)
     course = end_pct - (end_pct - start_pct) * np.exp(-ts / (3_600_000 * tau_h))
