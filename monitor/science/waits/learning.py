@@ -284,7 +284,8 @@ def _normal_table() -> tuple[Floats, Floats]:
     return z, np.array([NormalDist().cdf(one) for one in z.tolist()])
 
 
-def _cdf(z: Floats) -> Floats:
+def normal_cdf(z: Floats) -> Floats:
+    """Φ of each value, from a table within 1e-7."""
     return np.asarray(np.interp(z, *_normal_table()))
 
 
@@ -294,8 +295,8 @@ def _log_likelihood(item: Evidence, ln_b: Floats, *, right_is_bound: bool) -> Fl
     `right_is_bound`: "just right" says only that it was not long before.
     """
     given = math.log(item.equivalent_s)
-    soft = _cdf((ln_b - given) / JUDGEMENT_SD)
-    long_before = _cdf((given + math.log(LONG_BEFORE) - ln_b) / JUDGEMENT_SD)
+    soft = normal_cdf((ln_b - given) / JUDGEMENT_SD)
+    long_before = normal_cdf((given + math.log(LONG_BEFORE) - ln_b) / JUDGEMENT_SD)
     chance = {
         JointAtRelease.SOFT: soft,
         JointAtRelease.LONG_BEFORE: long_before,

@@ -1,0 +1,7 @@
+"""Small experiments in a shop, and what they tell of its figures, each with its range.
+
+`coupon` weighs wood, `joints` judges glued laps and joints over salts, `case_leak` weighs a case
+humidifier. Every range is 10 to 90 %. What rests on too little is not concluded: `Lacks` says why.
+"""
+
+from __future__ import annotations
