@@ -24,6 +24,7 @@ from monitor.commands import Commands
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.own_proof.text import proved
 from monitor.sensor_care.calibration import JarWatch
 from monitor.settings import load
 from monitor.store import Reader, Writer
@@ -54,6 +55,7 @@ class CommandServer:
             reservoirs={tank.id: tank for tank in self.settings.reservoirs},
             places=lambda: [place.id for place in places(reader, self.settings)],
             look=JarWatch(reader, self.settings),
+            prove=functools.partial(proved, reader, self.settings),
         )
         link = CommandLink(self.settings.command_link_path, self._carry_out)
         link.start()

@@ -17,6 +17,7 @@ from monitor.commands import Commands
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.own_proof.text import proved
 from monitor.runtime import heartbeat
 from monitor.settings import Settings, load
 from monitor.settings.board_keys import make_board_keys, open_code
@@ -159,7 +160,12 @@ WAITS = (
 
 def commanded(writer: Writer, settings: Settings) -> Commands:
     """What carries commands out, as the service has it; its reader is closed with the process."""
-    return Commands(writer, functools.partial(equivalent_s, Reader(settings.store_path), settings))
+    reader = Reader(settings.store_path)
+    return Commands(
+        writer,
+        functools.partial(equivalent_s, reader, settings),
+        prove=functools.partial(proved, reader, settings),
+    )
 
 
 def damp(writer: Writer, place: str, now: int, days: int = 6, rh_pct: float = 84.0) -> None:

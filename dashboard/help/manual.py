@@ -15,6 +15,7 @@ SUBJECTS = (
     "calibration",
     "bench",
     "glue",
+    "proof",
     "wood",
     "outlook",
     "alerts",

@@ -16,6 +16,7 @@ from monitor.commands import alerts as alert_commands
 from monitor.commands.alerts import DecideReservoir, DecideRule, decide_alert, decide_caution
 from monitor.commands.glue import decide_glue
 from monitor.commands.instruments import decide_instrument
+from monitor.commands.own_proof import DecideProof, Prove
 from monitor.commands.projections import Journal
 from monitor.commands.request import Command, Decision
 from monitor.commands.sensors import DecideSensor, SensorReader
@@ -23,7 +24,7 @@ from monitor.commands.wait_types import decide_wait_type
 from monitor.commands.waits import DecideWait, Equivalent, Foresee
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINE, Request, checked, read
-from monitor.domain import glue, instrument, sensor, wait, wait_type_registry
+from monitor.domain import glue, instrument, own_proof, sensor, wait, wait_type_registry
 from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.events import About
 from monitor.domain.places import AirLimits
@@ -49,6 +50,7 @@ for _module in (
     alert_commands,
     sensor,
     glue,
+    own_proof,
 ):
     for _type in _module.REQUESTS:
         REQUESTS.setdefault(_type.about, {})[str(_type.__struct_config__.tag)] = _type
@@ -98,6 +100,7 @@ class Commands:
         reservoirs: Mapping[str, object] | None = None,
         places: Callable[[], Iterable[str]] | None = None,
         look: SensorReader | None = None,
+        prove: Prove | None = None,
     ) -> None:
         self._writer = writer
         self._on_change, self._places = on_change, places
@@ -112,6 +115,7 @@ class Commands:
             About.CAUTION: decide_caution,
             About.SENSOR: DecideSensor(look),
             About.GLUE: decide_glue,
+            About.PROOF: DecideProof(equivalent, prove),
         }
 
     @property

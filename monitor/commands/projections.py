@@ -6,13 +6,14 @@ import copy
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from monitor.domain import glue, instrument, sensor, wait_type_registry
+from monitor.domain import glue, instrument, own_proof, sensor, wait_type_registry
 from monitor.domain import wait as waits
 from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.events import About, Event
 from monitor.domain.glue import Glue
 from monitor.domain.instrument import Instrument
+from monitor.domain.own_proof import Proof, ProofKind, ProofState
 from monitor.domain.sensor import SensorHistory
 from monitor.domain.wait import Feel, Wait
 from monitor.domain.wait_types import KINDS, WaitType
@@ -41,6 +42,7 @@ _MAPPINGS = (
     "filled_ms",
     "sensors",
     "glues",
+    "proofs",
 )
 """Attributes of a journal that its events change in place."""
 
@@ -66,6 +68,7 @@ class Journal:
         self.sensors: dict[str, SensorHistory] = {}
         """Sensors that have events, by "place/name" of the topic they send on."""
         self.glues: dict[str, Glue] = {}
+        self.proofs: dict[str, Proof] = {}
         self.refresh()
 
     def refresh(self) -> None:
@@ -113,6 +116,8 @@ class Journal:
                 self.sensors[subject] = sensor.apply(self.sensors.get(subject), event)
             case About.GLUE:
                 self.glues[subject] = glue.apply(self.glues.get(subject), event)
+            case About.PROOF:
+                self.proofs[subject] = own_proof.apply(self.proofs.get(subject), event)
             case About.CAUTION:
                 pass  # kept for the record; nothing follows from it
 
@@ -122,7 +127,8 @@ class Journal:
         return self._last
 
     def learned(self, kind_id: str, without: Wait | None = None) -> LearnedUsualTime | None:
-        """Usual time of a type learned from its releases; None where nothing can be learned.
+        """Usual time of a type learned from its releases and from the shop's own laps; None where
+        nothing can be learned.
 
         `without`: a wait whose answer, and that of its series, is left out.
         """
@@ -140,7 +146,39 @@ class Journal:
             for (of, feel), many in series.items()
             if without is None or of != _series(without)
         ]
+        evidence = [*self._laps(kind_id, set_ms), *evidence]
         return learn(UsualTimePrior(kind.basis_s, kind.spread, kind.minimum_s), evidence)
+
+    def _laps(self, kind_id: str, set_ms: int) -> list[Evidence]:
+        """Evidence of lap joints of finished proofs that are in use.
+
+        Joints that were glued together, released at one time and judged alike are one piece of
+        evidence, not many.
+        """
+        found = []
+        for proof in self.proofs.values():
+            used = proof.used and proof.state is ProofState.FINISHED
+            if not used or proof.kind is not ProofKind.LAPS:
+                continue
+            if proof.inputs["wait_kind"] != kind_id:
+                continue
+            alike: dict[tuple[int | None, float, bool], list[float]] = {}
+            usual_s = 0.0
+            for one in proof.counted:
+                key = (one.glued_ms, round(one.share, 1), one.soft)
+                alike.setdefault(key, []).append(one.equivalent_s or 0.0)
+                usual_s = one.usual_s or 0.0
+            before = (proof.finished_ms or 0) < set_ms
+            found += [
+                Evidence(
+                    JointAtRelease.SOFT if soft else JointAtRelease.HARD_BY_THEN,
+                    sum(seconds) / len(seconds),
+                    usual_s,
+                    before,
+                )
+                for (_, _, soft), seconds in alike.items()
+            ]
+        return found
 
     def taught(self, wait: Wait) -> tuple[float, float] | None:
         """Usual time of new waits before and after the answer on a wait; None if it has none. [s]"""

@@ -27,6 +27,12 @@ class Caution(StrEnum):
     """Epoxy, cyanoacrylate and resin that ultraviolet light cures."""
     ALKALINE_GLUE = "alkaline-glue"
     """Casein glue."""
+    SALTS = "salts"
+    """Saturated salts in boxes."""
+    OVEN = "oven"
+    """Wood that is dried in an oven."""
+    CASE_HUMIDIFIER = "case-humidifier"
+    """A humidifier in a shut case."""
 
 
 SOLVENTS = (
@@ -93,6 +99,22 @@ WORDS = {
     ),
     Caution.DRYING_HEAT: ELECTRIC_HEAT,
     Caution.REACTIVE_GLUES: REACTIVE_GLUES,
+    Caution.SALTS: (
+        "Salts corrode tools, strings and electronics. Label the boxes and keep them away from "
+        "food and children. Wear gloves and eye protection with LiCl, K2CO3 and Mg(NO3)2. "
+        "Magnesium nitrate makes fires burn more fiercely: keep it away from solvents, rags and "
+        "wood dust. Read the product's safety data sheet."
+    ),
+    Caution.OVEN: (
+        "Dry wood only in an oven made for it, at 103 °C at most, never in a kitchen oven or a "
+        "microwave. Never leave it alone, keep solvents, oily rags and varnished wood out of it, "
+        "and let the wood cool before you touch it. Never heat an instrument."
+    ),
+    Caution.CASE_HUMIDIFIER: (
+        "Keep the instrument out of the case during the test. Empty, dry and clean the humidifier "
+        "every day as its maker says, and let the case dry with its lid open at the end. If you "
+        "see mould, wear a mask and gloves and clean outdoors."
+    ),
     Caution.ALKALINE_GLUE: (
         "Casein glue is alkaline. Keep its dust out of eyes and lungs, wear gloves and eye "
         "protection, and read the product's safety data sheet."

@@ -23,6 +23,7 @@ class About(StrEnum):
     CAUTION = "caution"
     SENSOR = "sensor"
     GLUE = "glue"
+    PROOF = "proof"
 
 
 class Event(NamedTuple):

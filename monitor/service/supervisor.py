@@ -36,6 +36,7 @@ from monitor.mqtt.embedded_broker import (
     is_listening,
 )
 from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
+from monitor.own_proof.text import proved
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.runtime import heartbeat
@@ -128,6 +129,7 @@ class Supervisor:
                 reservoirs={tank.id: tank for tank in settings.reservoirs},
                 places=lambda: [place.id for place in places(reader, settings)],
                 look=JarWatch(reader, settings),
+                prove=functools.partial(proved, reader, settings),
             )
             intake = ForecastIntake(settings, reader, writer)
             ingest = Ingest(

@@ -159,10 +159,13 @@ def made_case(changes_day, seed, *, give_g_day=0.45, room_pct=30.0, days=12):
     give = give_g_day / 1440
     # It has been shut with its humidifier for a while: within a fifth of where it settles.
     rise_pct = give_g_day * (1 - room_pct / 100) / (leak + give_g_day / 100)
-    rh, water, log, mass = room_pct + random.uniform(0.8, 1) * rise_pct, 30.0, [], []
+    rh, water, log = room_pct + random.uniform(0.8, 1) * rise_pct, 30.0, []
+    mass, after = [], []
     for minute in range(days * 1440 + 1):
         if minute % 1440 == 0:
             mass.append(water + random.normal(0, 0.01))
+            water += (refill := float(minute // 1440 % 3))  # on some days
+            after.append(mass[-1] + refill + random.normal(0, 0.01))
         log.append(rh)
         gave = give * (1 - rh / 100)
         water -= gave
@@ -171,7 +174,9 @@ def made_case(changes_day, seed, *, give_g_day=0.45, room_pct=30.0, days=12):
     means = log[:-1].reshape(days, 1440).mean(axis=1) - room_pct
     rise = np.diff(log[::1440])
     at = np.arange(days + 1.0)
-    return leaks.CaseWeighings(at, np.array(mass), means, rise, 20.0, 0.02, 1.0), leak
+    return leaks.CaseWeighings(
+        at, np.array(mass), np.array(after), means, rise, 20.0, 0.02, 1.0
+    ), leak
 
 
 def test_a_weighed_humidifier_gives_back_the_leak_of_its_case():
@@ -193,7 +198,7 @@ def test_a_case_that_is_as_dry_as_its_room_or_was_weighed_too_seldom_tells_no_le
     assert leaks.case_leak(weighed, 18, 0.25, 1.25).lacks.reasons == (Lack.DIFFERENCE,)
     weighed, _ = made_case(5.0, 1)
     few = leaks.CaseWeighings(
-        weighed.at_d[:3], weighed.mass_g[:3], *(c[:2] for c in weighed[2:4]), *weighed[4:]
+        *(c[:3] for c in weighed[:3]), *(c[:2] for c in weighed[3:5]), *weighed[5:]
     )
     assert leaks.case_leak(few, 18, 0.25, 1.25).lacks == (2, (Lack.MEASUREMENTS,))
     soon = weighed._replace(at_d=weighed.at_d / 10)

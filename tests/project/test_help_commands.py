@@ -37,6 +37,7 @@ GIVEN = (
     "sensor send front-bench/a1 --temperature 20 --humidity 45",
     "sensor send front-bench/a2 --temperature 20 --humidity 45",
     "sensor send front-bench/fb-1 --temperature 20 --humidity 45",
+    "sensor send case-1/c1 --temperature 20 --humidity 55",
     "instrument register VN-41 violin front-bench",
 )
 """Commands that make what the texts take as given: sensors that have sent, an instrument."""

@@ -1,4 +1,4 @@
-"""Small experiments in a shop, and what they tell of its figures, each with its range.
+"""Arithmetic of small experiments in a shop: each figure with its range.
 
 `coupon` weighs wood, `joints` judges glued laps and joints over salts, `case_leak` weighs a case
 humidifier. Every range is 10 to 90 %. What rests on too little is not concluded: `Lacks` says why.

@@ -26,13 +26,14 @@ SEED = 20_261_129
 class CaseWeighings(NamedTuple):
     """Weighings of the humidifier, and between them the air.
 
-    `at_d` and `mass_g`, shape (n,): time [d] and mass [g] of each. Shape (n − 1,): `above_pct`, mean
-    RH of the case less the room's, the room's vapour at the case's temperature [%]; `rise_pct`, how
-    far the case's RH rose from the one weighing to the next [%].
+    Shape (n,): time [d], mass [g], and mass once it was refilled [g] of each. Shape (n − 1,):
+    `above_pct`, mean RH of the case less the room's, the room's vapour at the case's temperature
+    [%]; `rise_pct`, how far the case's RH rose from the one weighing to the next [%].
     """
 
     at_d: Floats
     mass_g: Floats
+    after_g: Floats
     above_pct: Floats
     rise_pct: Floats
     temp_c: float
@@ -78,7 +79,7 @@ def case_leak(
     if np.isnan(weighed.above_pct).any() or np.isnan(weighed.rise_pct).any():
         return CaseLeak(None, None, Lacks(0, (Lack.AIR,)))
     days = np.diff(weighed.at_d)
-    gave = -np.diff(weighed.mass_g)
+    gave = weighed.after_g[:-1] - weighed.mass_g[1:]
     x, c = weighed.above_pct * days, weighed.rise_pct
     u_difference = np.sqrt(2) * weighed.u_rh_pct
     if x.sum() / days.sum() < 2 * u_difference:

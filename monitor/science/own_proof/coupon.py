@@ -60,7 +60,7 @@ class Weighings(NamedTuple):
 
 
 class CouponResult(NamedTuple):
-    """Offset of the EMC [% MC] and time constant [h]; None where not known, `lacks` says why.
+    """Offset of the EMC [% MC] and time constant [h]; None where not known; `lacks` has the reason.
 
     `fitted_pct`: moisture of the fit at each of `fitted_s`, for a plot; empty without a fit.
     """

@@ -1,6 +1,6 @@
 """Lap joints that are judged at release, and joints over salt boxes.
 
-Both look for a limit: the time at which a joint is hard, relative to the foretold, and the RH at
+Both look for a limit: the time at which a joint is hard, relative to the usual time, and the RH at
 which it gives way. The judgement of a lap is that of `waits.learning`.
 """
 
@@ -31,7 +31,7 @@ SHARES = (0.5, 1.0, 1.5)
 
 
 class JointsResult(NamedTuple):
-    """Interval of a limit; None where not known, `lacks` says why."""
+    """Interval of a limit; None where not known; `lacks` has the reason."""
 
     limit: QuantileRange | None
     lacks: Lacks
@@ -44,7 +44,7 @@ def lap_evidence(share: float, usual_s: float, *, soft: bool) -> Evidence:
 
 
 def laps(shares: Sequence[float], soft: Sequence[bool]) -> JointsResult:
-    """True time of a joint relative to the foretold, from these laps alone. [-]
+    """True time of a joint relative to the usual time, from these laps alone. [-]
 
     Parameters
     ----------
@@ -108,6 +108,30 @@ def softening(
     chance = np.where(np.asarray(gave)[:, None], chance, 1 - chance)
     density = np.exp(np.log(SLIP / 2 + (1 - SLIP) * chance).sum(axis=0))
     return JointsResult(range_of(limit, density), lacks)
+
+
+ACTIVITY = (0.55, 0.95)
+"""Range in which a measured limit may be used. [-]  That of `GlueLaw.hard_activity`."""
+FAR = 2.0
+"""A limit that is further from the one in use, in standard deviations, is not used. [-]  Ours."""
+
+
+def narrowed(activity: float, sd: float, limit_pct: QuantileRange) -> tuple[float, float] | None:
+    """Limit in use and its standard deviation, narrowed by a measured one; None: too far off.
+
+    The mean of the two, weighted by their variances. It is never wider than before.
+
+    >>> [round(one, 3) for one in narrowed(0.80, 0.025, QuantileRange(76, 78, 80))]
+    [0.786, 0.013]
+    """
+    own = max((limit_pct.high - limit_pct.low) / 100 / (2 * 1.2816), 0.005)
+    measured = limit_pct.median / 100
+    if abs(measured - activity) > FAR * float(np.hypot(own, sd)):
+        return None
+    if not sd:
+        return activity, sd
+    weight = sd**2 / (sd**2 + own**2)
+    return round(activity + weight * (measured - activity), 4), round(own * weight**0.5, 4)
 
 
 def _lacks(gave: Sequence[bool]) -> Lacks:
