@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from monitor.clients import archive
 from monitor.clients.calculation import calculate_sheet
 from monitor.clients.home_climate import HomeSources
-from monitor.clients.request import read_wish
+from monitor.clients.request import read_sheet_request
 from monitor.clients.sheet import sheet_of
 
 # Source: files of the US National Renewable Energy Laboratory's solar radiation data base, TMY3,
@@ -27,7 +27,9 @@ def packaged(name: str) -> bytes:
 def kept(writer, title, **more):
     """Keep the sheet of a wish. Returns it."""
     airs, made_ms = more.pop("airs", HomeSources()), more.pop("at_ms", MADE_MS)
-    worked = calculate_sheet(read_wish({**INLAND, **more, "title": title}), airs, members=20)
+    worked = calculate_sheet(
+        read_sheet_request({**INLAND, **more, "title": title}), airs, members=20
+    )
     sheet = sheet_of(worked, "Kestrel Row Strings", made_ms, PARIS)
     archive.carry_out(writer, archive.keeping(worked, airs, sheet, made_ms))
     return sheet

@@ -30,7 +30,7 @@ from monitor.clients.calculation import SheetCalculation, calculate_sheet
 from monitor.clients.home_climate import HomeSources, shop_log
 from monitor.clients.html import html_of
 from monitor.clients.pdf import pdf_of
-from monitor.clients.request import ClientFault, read_wish
+from monitor.clients.request import ClientFault, read_sheet_request
 from monitor.clients.sheet import Section, Sheet, sheet_of
 from monitor.commands import ipc
 from monitor.core.clock import now_ms
@@ -191,7 +191,7 @@ def answered(
     try:
         if faults:
             raise ClientFault(faults)
-        read = read_wish({**more.get("typed", {}), **wish})
+        read = read_sheet_request({**more.get("typed", {}), **wish})
         airs = past.airs_of(more.get("air", {}))
         if "shop" in (read.source, read.climate) and airs.shop is None:
             settings = shop.settings

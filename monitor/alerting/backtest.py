@@ -18,7 +18,7 @@ from monitor.core.measurements import Quantity, Series
 from monitor.domain.alerts import alert, state_machine
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.alerts.rule import Of, Rule
-from monitor.domain.alerts.rule_state import Latch, Seen
+from monitor.domain.alerts.rule_state import RuleState, Seen
 from monitor.domain.cold_walls import safe_levels
 from monitor.domain.instrument import Instrument
 from monitor.domain.places import Place, band
@@ -71,20 +71,20 @@ def replay(
     by_id = {watch.rule.id: watch.rule for watch in watches}
     matters = _matters(watches, len(looks))
     known: dict[str, Alert] = {}
-    latches: dict[tuple[str, str], Latch] = {}
+    states: dict[tuple[str, str], RuleState] = {}
     open_now: list[Alert] = []
     for i, now in enumerate(looks.tolist()):
         if on_step and i % 500 == 0:
             on_step(i, len(looks))
-        if not (matters[i] or latches or open_now):
+        if not (matters[i] or states or open_now):
             continue  # nothing beyond a limit, nothing under way: a step would change nothing
         seen: dict[str, list[Seen]] = {rule_id: [] for rule_id in by_id}
         for watch in watches:
             if watch.there[i]:
                 value = float(watch.values[i])
                 seen[watch.rule.id].append(watch.seen._replace(value=value))
-        step = state_machine.step(by_id.values(), latches, open_now, seen, now, len(known) + 1)
-        latches = step.latches
+        step = state_machine.step(by_id.values(), states, open_now, seen, now, len(known) + 1)
+        states = step.states
         for event in step.events:
             known[event.subject] = alert.apply(known.get(event.subject), event)
         if step.events:

@@ -90,7 +90,7 @@ def advise(
     """
     from monitor.clients import archive, home_climate
     from monitor.clients.calculation import calculate_sheet
-    from monitor.clients.request import read_wish
+    from monitor.clients.request import read_sheet_request
     from monitor.clients.sheet import sheet_of
     from monitor.store import Writer
 
@@ -109,7 +109,7 @@ def advise(
         given.setdefault("climate", "weather")
     airs = home_climate.HomeSources()
     with exit_on(wrong_use=MonitorError):
-        asked = read_wish(given)
+        asked = read_sheet_request(given)
         if weather:
             from monitor.clients import weather_files
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from monitor.clients.home_climate import HomeSources, HourlyLog
-from monitor.clients.request import TEXT_MAX, Wish, read_wish
+from monitor.clients.request import TEXT_MAX, SheetRequest, read_sheet_request
 from monitor.core.clock import from_ms
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import text_fault
@@ -74,7 +74,7 @@ def carry_out(writer: Writer, command: Mapping[str, Any]) -> Mapping[str, Any]:
         return {"erased": client_sheets.erase(writer, str(client))}
     if command.get("do") != KEEP:
         raise PastFault(f"do = {command.get('do')!r:.20}: must be {KEEP} or {ERASE}")
-    wish = read_wish(command["typed"])
+    wish = read_sheet_request(command["typed"])
     if not wish.title:
         raise PastFault("a sheet without the client's name (title) is not kept")
     kept = client_sheets.keep(
@@ -98,7 +98,7 @@ def one(store: Reader | Writer, sheet_id: int) -> ClientSheet | None:
     return client_sheets.one(store, sheet_id)
 
 
-def again(sheet: ClientSheet) -> tuple[Wish, HomeSources]:
+def again(sheet: ClientSheet) -> tuple[SheetRequest, HomeSources]:
     """Request and home air of a past sheet.
 
     Raises
@@ -106,7 +106,7 @@ def again(sheet: ClientSheet) -> tuple[Wish, HomeSources]:
     ClientFault
         If this version does not take it as it was.
     """
-    return read_wish(sheet.typed), airs_of(sheet.air)
+    return read_sheet_request(sheet.typed), airs_of(sheet.air)
 
 
 def exported(store: Reader | Writer, client: str) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from monitor.clients.home_climate import HomeSources, year_of
-from monitor.clients.request import Wish
+from monitor.clients.request import SheetRequest
 from monitor.science.case.advice import FEW, advise
 from monitor.science.case.devices import Humidifier
 from monitor.science.case.home import Basis, HomeYear
@@ -68,7 +68,7 @@ class SheetCalculation:
     None where the home does not get so. `station`: of the weather file.
     """
 
-    wish: Wish
+    wish: SheetRequest
     year: HomeYear
     advice: Advice
     home_pct: Floats
@@ -175,7 +175,7 @@ class SheetCalculation:
 
 
 def calculate_sheet(
-    wish: Wish, airs: HomeSources | None = None, *, members: int = MEMBERS
+    wish: SheetRequest, airs: HomeSources | None = None, *, members: int = MEMBERS
 ) -> SheetCalculation:
     """All figures of a sheet.
 
@@ -224,7 +224,7 @@ def calculate_sheet(
     return found
 
 
-def _held(wish: Wish, start: float, room: float, limit: float) -> HoldTime:
+def _held(wish: SheetRequest, start: float, room: float, limit: float) -> HoldTime:
     hours = stays_h(wish.case, start, room, limit)
     return HoldTime(QuantileRange(*(h / 24 for h in hours)), room, limit)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from monitor.clients.request import ClientFault, Wish
+from monitor.clients.request import ClientFault, SheetRequest
 from monitor.core.formats import local as local_time
 from monitor.core.measurements import Quantity, Series
 from monitor.science.case.carried import home_from_readings
@@ -106,7 +106,7 @@ def shop_log(reader: Reader, places: list[Place], zone: ZoneInfo, now_ms: int) -
     return None
 
 
-def year_of(wish: Wish, airs: HomeSources, *, members: int) -> HomeYear:
+def year_of(wish: SheetRequest, airs: HomeSources, *, members: int) -> HomeYear:
     """The air of the home.
 
     Raises
@@ -120,7 +120,7 @@ def year_of(wish: Wish, airs: HomeSources, *, members: int) -> HomeYear:
         raise ClientFault(_fields(wish, exc)) from exc
 
 
-def _year_of(wish: Wish, airs: HomeSources, members: int) -> HomeYear:
+def _year_of(wish: SheetRequest, airs: HomeSources, members: int) -> HomeYear:
     if wish.source in ("normals", "weather", "shop"):
         return home_year(
             wish.home, _outdoors("source", wish.source, wish.months, airs), members=members
@@ -157,7 +157,7 @@ def _outdoors(
     return outdoors_from_log(*airs.shop)
 
 
-def _fields(wish: Wish, exc: CaseFault) -> dict[str, str]:
+def _fields(wish: SheetRequest, exc: CaseFault) -> dict[str, str]:
     """Faults by the names of the wish."""
     found = {}
     for fault in exc.faults:

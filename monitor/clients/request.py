@@ -84,7 +84,7 @@ class ClientFault(MonitorError, ValueError):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Wish:
+class SheetRequest:
     """Checked request for a sheet. `months`, and `outdoor_months` of a climate that was typed beside
     readings: by 1 to 12, a mean temperature and RH [°C], [%]."""
 
@@ -116,7 +116,7 @@ class Wish:
         return [MonthReading(month, *air) for month, air in self.months.items()]
 
 
-def read_wish(given: Mapping[str, Any]) -> Wish:
+def read_sheet_request(given: Mapping[str, Any]) -> SheetRequest:
     """Check what was typed, and return it as a request.
 
     Parameters
@@ -184,7 +184,7 @@ def read_wish(given: Mapping[str, Any]) -> Wish:
         faults |= _impossible(typed, months, home)
     if faults:
         raise ClientFault(faults)
-    return Wish(
+    return SheetRequest(
         title=typed["title"].strip(),
         instrument=typed["instrument"].strip(),
         case=case,

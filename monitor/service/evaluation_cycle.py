@@ -143,7 +143,7 @@ class EvaluationCycle:
             1 + max((int(i) for i in known), default=0),
             quiet=self._quiet(now_ms),
         )
-        if not step.events and step.latches == before:
+        if not step.events and step.states == before:
             return True
         breaks = {rule.id: rule.breaks_quiet for rule in rules.values()}
         told = messages.notices(step.events, known, self._settings, now_ms, breaks)
@@ -152,7 +152,7 @@ class EvaluationCycle:
             if journal.last(run) != self._journal.version:
                 return False
             journal.append(run, _with_notices(step.events, told))
-            rule_states.keep(run, before, step.latches)
+            rule_states.keep(run, before, step.states)
             for one in told:
                 outbox.add(run, [one.notice], self._channels(one.notice.urgency))
             outbox.withdraw(run, withdrawn, now_ms)

@@ -5,20 +5,22 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
-from monitor.domain.alerts.rule_state import Latch
+from monitor.domain.alerts.rule_state import RuleState
 from monitor.store.connection import Cursor
 from monitor.store.reader import Reader
 from monitor.store.writer import Writer
 
 
-def read(store: Reader | Writer) -> dict[tuple[str, str], Latch]:
+def read(store: Reader | Writer) -> dict[tuple[str, str], RuleState]:
     """The rule states by rule and subject."""
     rows = store.connection.rows("SELECT rule, subject, body FROM latch")
-    return {(rule, subject): Latch(*json.loads(body)) for rule, subject, body in rows}
+    return {(rule, subject): RuleState(*json.loads(body)) for rule, subject, body in rows}
 
 
 def keep(
-    run: Cursor, before: Mapping[tuple[str, str], Latch], after: Mapping[tuple[str, str], Latch]
+    run: Cursor,
+    before: Mapping[tuple[str, str], RuleState],
+    after: Mapping[tuple[str, str], RuleState],
 ) -> None:
     """Within a transaction: change the stored states from `before` to `after`."""
     run.executemany(
@@ -28,5 +30,5 @@ def keep(
     run.executemany(
         "INSERT INTO latch (rule, subject, body) VALUES (?, ?, ?) "
         "ON CONFLICT (rule, subject) DO UPDATE SET body = excluded.body",
-        [(*key, json.dumps(latch)) for key, latch in after.items() if before.get(key) != latch],
+        [(*key, json.dumps(state)) for key, state in after.items() if before.get(key) != state],
     )

@@ -156,10 +156,10 @@ RULE = Rule(
 )
 
 
-def stepped(known, latches, now_ms, **facts):
+def stepped(known, states, now_ms, **facts):
     seen = {"r": [Seen("b", "Bench", 80.0, situation=Situation(**facts))]}
     open_now = [one for one in known.values() if one.open]
-    step = state_machine.step([RULE], latches, open_now, seen, now_ms, len(known) + 1)
+    step = state_machine.step([RULE], states, open_now, seen, now_ms, len(known) + 1)
     for event in step.events:
         known[event.subject] = alert.apply(known.get(event.subject), event)
     return step
@@ -167,17 +167,17 @@ def stepped(known, latches, now_ms, **facts):
 
 def test_an_open_alert_follows_the_situation_without_a_notice():
     known = {}
-    latches = stepped(known, {}, 0, temp_c=20.0).latches
+    states = stepped(known, {}, 0, temp_c=20.0).states
     assert WARM.search(known["1"].do)
-    early = stepped(known, latches, 60_000, temp_c=20.0, drying=("Oil coat",))
+    early = stepped(known, states, 60_000, temp_c=20.0, drying=("Oil coat",))
     assert not early.events  # at most once in ten minutes
-    step = stepped(known, early.latches, 700_000, temp_c=20.0, drying=("Oil coat",))
+    step = stepped(known, early.states, 700_000, temp_c=20.0, drying=("Oil coat",))
     assert [event.action for event in step.events] == [AlertAction.ADVISED]
     assert known["1"].do == (
         "Wait. Solvents evaporate here (Oil coat). Do not warm the room to dry it."
     )
     assert known["1"].told_ms == 0  # nobody is told again
-    assert not stepped(known, step.latches, 1_500_000, temp_c=20.0, drying=("Oil coat",)).events
+    assert not stepped(known, step.states, 1_500_000, temp_c=20.0, drying=("Oil coat",)).events
 
 
 def test_places_told_together_forbid_what_either_forbids():

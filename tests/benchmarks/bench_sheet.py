@@ -24,7 +24,7 @@ sys.path.insert(0, str(ROOT))
 
 from monitor.clients.calculation import calculate_sheet
 from monitor.clients.pdf import pdf_of
-from monitor.clients.request import read_wish
+from monitor.clients.request import read_sheet_request
 from monitor.clients.sheet import sheet_of
 
 TARGET_S = 2.0
@@ -33,7 +33,9 @@ UTC = ZoneInfo("UTC")
 
 
 def warm() -> bytes:
-    return pdf_of(sheet_of(calculate_sheet(read_wish(SAID)), "A shop", 1_796_000_000_000, UTC))
+    return pdf_of(
+        sheet_of(calculate_sheet(read_sheet_request(SAID)), "A shop", 1_796_000_000_000, UTC)
+    )
 
 
 def laps(run: Callable[[], object], rounds: int, who: int) -> str:

@@ -14,7 +14,7 @@ from dashboard.clients.page import _with_files
 from monitor.cli import app
 from monitor.clients.calculation import calculate_sheet
 from monitor.clients.home_climate import HomeSources, HourlyLog
-from monitor.clients.request import ClientFault, read_wish
+from monitor.clients.request import ClientFault, read_sheet_request
 from monitor.clients.sheet import sheet_of
 from monitor.science.case.home import MonthBasis
 from monitor.science.case.outdoors import YEAR_H
@@ -33,8 +33,8 @@ JANUARY, JULY = {"temp.1": 21.0, "rh.1": 28.0}, {"temp.7": 24.0, "rh.7": 65.0}
 def carried(month):
     """The calculation of one reading, and its sheets in English and German."""
     wish = CLIMATE | (JANUARY if month == 1 else JULY)
-    worked = calculate_sheet(read_wish(wish), members=16)
-    german = replace(worked, wish=read_wish(wish | {"language": "de"}))
+    worked = calculate_sheet(read_sheet_request(wish), members=16)
+    german = replace(worked, wish=read_sheet_request(wish | {"language": "de"}))
     return worked, *(sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german))
 
 
@@ -79,7 +79,7 @@ def test_a_year_of_weather_alone_says_that_nothing_was_measured():
     typed = {"source": "normals"}
     typed |= {f"temp.{m}": float(t) for m, t in enumerate(TEMPS, 1)}
     typed |= {f"rh.{m}": float(rh) for m, rh in enumerate(RHS, 1)}
-    worked = calculate_sheet(read_wish(typed), members=8)
+    worked = calculate_sheet(read_sheet_request(typed), members=8)
     sheet = sheet_of(worked, "Kestrel Row", MADE_MS, PARIS)
     assert "Nothing was measured at home." in sheet.plot_words
 
@@ -103,7 +103,7 @@ def test_a_year_of_weather_alone_says_that_nothing_was_measured():
 )
 def test_what_is_wrong_with_a_climate_is_said_at_its_field(wish, airs, field, said):
     with pytest.raises(ClientFault) as caught:
-        calculate_sheet(read_wish(wish), airs, members=4)
+        calculate_sheet(read_sheet_request(wish), airs, members=4)
     assert said in caught.value.fields[field]
 
 
@@ -111,7 +111,7 @@ def test_the_shops_own_log_is_a_climate_for_a_clients_reading():
     hour = np.arange(YEAR_H)
     log = HourlyLog(7 - 14 * np.cos(2 * np.pi * hour / YEAR_H), np.full(YEAR_H, 75.0))
     worked = calculate_sheet(
-        read_wish(JANUARY | {"climate": "shop"}), HomeSources(shop=log), members=8
+        read_sheet_request(JANUARY | {"climate": "shop"}), HomeSources(shop=log), members=8
     )
     assert 7 in worked.year.months_carried
 

@@ -10,7 +10,7 @@ from scenes.sentences import contradictions
 
 from monitor.clients.calculation import calculate_sheet
 from monitor.clients.journey_words import LEAST_SHUT_H
-from monitor.clients.request import read_wish
+from monitor.clients.request import read_sheet_request
 from monitor.clients.sheet import sheet_of
 from monitor.science.case.candidates import (
     ALIKE,
@@ -75,8 +75,8 @@ def found():
     """The calculation and both sheets of each home."""
 
     def of(wish):
-        worked = calculate_sheet(read_wish(wish), members=16)
-        german = replace(worked, wish=read_wish(wish | {"language": "de"}))
+        worked = calculate_sheet(read_sheet_request(wish), members=16)
+        german = replace(worked, wish=read_sheet_request(wish | {"language": "de"}))
         return worked, *(sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german))
 
     return {name: of(wish) for name, wish in HOMES.items()}

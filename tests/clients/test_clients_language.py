@@ -24,7 +24,7 @@ from monitor.clients.catalogue import Catalogue
 from monitor.clients.html import html_of
 from monitor.clients.language import LANGUAGES, Language, LanguageFault
 from monitor.clients.pdf import pdf_of
-from monitor.clients.request import read_wish
+from monitor.clients.request import read_sheet_request
 from monitor.clients.sheet import sheet_of
 
 FOLDER = ROOT / "monitor" / "clients"
@@ -136,8 +136,8 @@ def pairs():
         {"rh.1": 62.0, "out.1": 5.0, "rh.7": 78.0},
     ):
         said = {**INLAND, **more, "title": "Ina"}
-        worked = calculate_sheet(read_wish(said), members=20)
-        german = replace(worked, wish=read_wish(said | {"language": "de"}))
+        worked = calculate_sheet(read_sheet_request(said), members=20)
+        german = replace(worked, wish=read_sheet_request(said | {"language": "de"}))
         both = [sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german)]
         found.append(both)
     return found

@@ -15,7 +15,7 @@ from monitor.cli import app
 from monitor.clients import archive, weather_files
 from monitor.clients.calculation import calculate_sheet
 from monitor.clients.home_climate import HomeSources
-from monitor.clients.request import read_wish
+from monitor.clients.request import read_sheet_request
 from monitor.clients.sheet import sheet_of
 from monitor.commands import ipc
 from monitor.core.errors import Rejected, StoreUnavailable
@@ -48,7 +48,7 @@ def test_a_sheet_of_a_weather_file_is_found_after_a_restart_and_made_again_the_s
 def test_what_is_erased_stands_in_no_file_of_the_store_and_the_rest_stays(path):
     with contextlib.closing(Writer(path)) as writer, contextlib.closing(Reader(path)) as reader:
         for i in range(40):  # over many pages, so that rows move from page to page
-            typed = dict(read_wish(INLAND | {"title": OTHER if i % 3 else NAME}).typed)
+            typed = dict(read_sheet_request(INLAND | {"title": OTHER if i % 3 else NAME}).typed)
             figures = {"lead": f"{i} {typed['title']} " * (1 + 40 * (i % 7))}
             client_sheets.keep(writer, typed["title"], i, typed | {"people": i}, figures, {})
         assert NAME.encode() in b"".join(p.read_bytes() for p in path.parent.iterdir())
@@ -86,7 +86,7 @@ def test_at_the_desk_nothing_of_a_client_is_logged(path, caplog):
 
         opened = ipc.CommandLink(path.with_name("command-link.json"), handle)
         opened.start()
-        worked = calculate_sheet(read_wish(INLAND | {"title": NAME}), members=20)
+        worked = calculate_sheet(read_sheet_request(INLAND | {"title": NAME}), members=20)
         sheet = sheet_of(worked, "", MADE_MS, PARIS)
         asked = archive.keeping(worked, HomeSources(), sheet, MADE_MS)
         assert ipc.ask(opened.path, asked) == {"sheet": 1}

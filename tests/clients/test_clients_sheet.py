@@ -27,7 +27,7 @@ from monitor.clients.html import html_of
 from monitor.clients.language import Language, LanguageFault
 from monitor.clients.pdf import pdf_of
 from monitor.clients.reminders import calendar_of, days_of
-from monitor.clients.request import ClientFault, read_wish
+from monitor.clients.request import ClientFault, read_sheet_request
 from monitor.clients.sheet import sheet_of
 from monitor.core.measurements import Quantity
 from monitor.science.case.candidates import ALIKE, ALIKE_DAYS
@@ -57,7 +57,7 @@ def three():
         ({"source": "weather", "case": "violin, soft case", "tightness": "tight"}, sea),
         (INLAND, HomeSources()),
     )
-    return [calculate_sheet(read_wish(wish), airs, members=30) for wish, airs in asked]
+    return [calculate_sheet(read_sheet_request(wish), airs, members=30) for wish, airs in asked]
 
 
 @pytest.fixture(scope="module")
@@ -199,15 +199,15 @@ def test_months_are_told_from_the_first_to_the_last_over_the_new_year():
 )
 def test_what_is_wrong_is_said_at_its_field(wish, field, said):
     with pytest.raises(ClientFault) as caught:
-        read_wish(wish)
+        read_sheet_request(wish)
     assert re.search(said, caught.value.fields[field])
 
 
 def test_the_same_reading_is_taken_where_a_humidifier_runs():
     wish = {"rh.1": 45.0, "out.1": -20.0, "temp.1": 20.0, "people": 0}
     with pytest.raises(ClientFault):
-        read_wish(wish)
-    assert read_wish(wish | {"humidified_l_day": 20.0}).months[1] == (20.0, 45.0)
+        read_sheet_request(wish)
+    assert read_sheet_request(wish | {"humidified_l_day": 20.0}).months[1] == (20.0, 45.0)
 
 
 def test_a_log_falls_on_local_hours_and_leaves_out_the_leap_day():
@@ -271,7 +271,9 @@ def test_the_command_writes_a_sheet_and_tells_what_is_wrong(tmp_path):
 def test_a_home_a_little_damper_gets_a_lesser_measure_and_never_a_greater():
     kinds = []
     for rh in range(24, 44, 2):
-        found = calculate_sheet(read_wish({"temp.1": 21.0, "rh.1": float(rh)}), members=30).advice
+        found = calculate_sheet(
+            read_sheet_request({"temp.1": 21.0, "rh.1": float(rh)}), members=30
+        ).advice
         least = min(o.harm for o in found.options)
         assert found.advised.harm <= least + max(ALIKE_DAYS, ALIKE * least)
         kinds.append(found.advised.kind)
@@ -284,9 +286,9 @@ def test_a_home_a_little_damper_gets_a_lesser_measure_and_never_a_greater():
 
 @pytest.mark.slow
 def test_the_cold_that_was_typed_is_the_cold_that_a_case_comes_in_from():
-    frosty = calculate_sheet(read_wish(INLAND | {"out.1": -18.0}))
+    frosty = calculate_sheet(read_sheet_request(INLAND | {"out.1": -18.0}))
     assert frosty.cold.from_c == -18
-    mild = calculate_sheet(read_wish(INLAND | {"out.1": 3.0}))
+    mild = calculate_sheet(read_sheet_request(INLAND | {"out.1": 3.0}))
     assert mild.cold.from_c == -5  # a month's mean has colder days
     assert frosty.cold.warm_up.open_min.median > mild.cold.warm_up.open_min.median
 
@@ -294,7 +296,9 @@ def test_the_cold_that_was_typed_is_the_cold_that_a_case_comes_in_from():
 @pytest.mark.slow
 def test_a_cover_is_not_called_a_case_and_ounces_are_not_called_grams():
     wish = {"temp.1": 21.0, "rh.1": 30.0, "temp.7": 22.0, "rh.7": 50.0, "language": "en-US"}
-    bass = sheet_of(calculate_sheet(read_wish(wish | {"case": "bass, cover"})), "", MADE_MS, PARIS)
+    bass = sheet_of(
+        calculate_sheet(read_sheet_request(wish | {"case": "bass, cover"})), "", MADE_MS, PARIS
+    )
     rows = [name for name, *_ in bass.table.rows]
     told = " ".join((bass.lead, *bass.to_do.lines, *bass.avoid.lines, *bass.journeys.lines, *rows))
     assert "case" not in bass.plot
@@ -302,14 +306,14 @@ def test_a_cover_is_not_called_a_case_and_ounces_are_not_called_grams():
     assert "shut case" not in told
     assert "leave the case" not in told
     assert "cold case" not in told
-    violin = sheet_of(calculate_sheet(read_wish(wish)), "", MADE_MS, PARIS)
+    violin = sheet_of(calculate_sheet(read_sheet_request(wish)), "", MADE_MS, PARIS)
     assert "gram" not in " ".join(violin.to_do.lines)
 
 
 def one_month(month, rh, **more):
     temp = 21.0 if month in (12, 1, 2) else 24.0
     worked = calculate_sheet(
-        read_wish({f"temp.{month}": temp, f"rh.{month}": rh, **more}), members=30
+        read_sheet_request({f"temp.{month}": temp, f"rh.{month}": rh, **more}), members=30
     )
     return worked, sheet_of(worked, "Kestrel Row Strings", MADE_MS, PARIS)
 
@@ -341,7 +345,7 @@ def test_a_reading_of_one_damp_month_does_not_say_that_winter_is_safe():
 
 
 def test_months_between_winter_and_summer_are_known_and_drawn():
-    worked, sheet = calculate_sheet(read_wish(INLAND), members=30), None
+    worked, sheet = calculate_sheet(read_sheet_request(INLAND), members=30), None
     assert worked.unknown == ()
     sheet = sheet_of(worked, "Kestrel Row Strings", MADE_MS, PARIS)
     assert "these months only" not in sheet.lead
@@ -364,7 +368,7 @@ def test_a_device_that_makes_the_case_too_damp_is_taken_out_first():
 
 def test_a_humidifier_sized_for_playing_is_taken_out_when_nobody_plays():
     dry = {"temp.1": 21.0, "rh.1": 28.0, "case": "violin, hard case"}
-    played = calculate_sheet(read_wish(dry), members=30)
+    played = calculate_sheet(read_sheet_request(dry), members=30)
     assert played.advised.kind is Measure.HUMIDIFIER
     unplayed = played.advice.unplayed
     assert unplayed.use.played == ()
@@ -375,5 +379,5 @@ def test_a_humidifier_sized_for_playing_is_taken_out_when_nobody_plays():
         "is not played for some days" in line and "Take the humidifier out" in line
         for line in lines
     )
-    never = calculate_sheet(read_wish(dry | {"played": ""}), members=30)
+    never = calculate_sheet(read_sheet_request(dry | {"played": ""}), members=30)
     assert never.advice.unplayed is None

@@ -1,4 +1,4 @@
-"""Rules, latches and alerts: one step after the other, the clock an argument."""
+"""Rules, states and alerts: one step after the other, the clock an argument."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from monitor.domain.alerts.alert import AlertAction
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import WATCHABLE, Of, Rule, Test
 from monitor.domain.alerts.rule_registry import SetRule
-from monitor.domain.alerts.rule_state import OFF, Foretold, Latch, Seen, advance, beyond
+from monitor.domain.alerts.rule_state import OFF, Foretold, RuleState, Seen, advance, beyond
 from monitor.domain.events import About, Event
 from monitor.domain.places import AirLimits
 
@@ -66,7 +66,7 @@ class Shop:
 
     def __init__(self, *rules, step_ms=MINUTE):
         self.rules, self.step_ms, self.now = rules, step_ms, NOW
-        self.latches, self.known, self.events = {}, {}, []
+        self.states, self.known, self.events = {}, {}, []
 
     def see(self, minutes=1, *, quiet=False, **values):
         """What each rule sees, by its id: a value, or values by subject."""
@@ -80,14 +80,14 @@ class Shop:
             self.now += self.step_ms
             done = state_machine.step(
                 self.rules,
-                self.latches,
+                self.states,
                 self.open,
                 seen,
                 self.now,
                 len(self.known) + 1,
                 quiet=quiet,
             )
-            self.latches = done.latches
+            self.states = done.states
             new += done.events
             for event in done.events:
                 self.take(event)
@@ -235,7 +235,7 @@ def test_what_was_foretold_ends_as_begun_where_it_is_there():
         (seen._replace(value=0.1), "back"),
         (seen._replace(value=0.1, begun=True), "begun"),
     ):
-        done = state_machine.step([rule], first.latches, open_, {"snap": [now]}, NOW + MINUTE, 2)
+        done = state_machine.step([rule], first.states, open_, {"snap": [now]}, NOW + MINUTE, 2)
         assert [(e.action, e.body["ended"]) for e in done.events] == [(AlertAction.CLEAR, ended)]
 
 
@@ -260,7 +260,7 @@ def test_what_is_foretold_otherwise_is_a_change_of_the_alert(begins_h, extreme, 
     open_ = alerts.apply(None, first.events[0])
     coming = Foretold(NOW + begins_h * HOUR, extreme, True)
     now = seen._replace(detail="is", foretold=coming)
-    done = state_machine.step([rule], first.latches, [open_], {"snap": [now]}, NOW + MINUTE, 2)
+    done = state_machine.step([rule], first.states, [open_], {"snap": [now]}, NOW + MINUTE, 2)
     if graver is None:
         assert done.events == []
         return
@@ -269,12 +269,12 @@ def test_what_is_foretold_otherwise_is_a_change_of_the_alert(begins_h, extreme, 
     changed = alerts.apply(open_, event)
     assert (changed.detail, changed.changed_ms, changed.foretold) == ("is", NOW + MINUTE, coming)
     again = state_machine.step(
-        [rule], done.latches, [changed], {"snap": [now]}, NOW + 2 * MINUTE, 2
+        [rule], done.states, [changed], {"snap": [now]}, NOW + 2 * MINUTE, 2
     )
     assert again.events == []  # told once
     unknown = state_machine.step(
         [rule],
-        done.latches,
+        done.states,
         [changed],
         {"snap": [seen._replace(foretold=None)]},
         NOW + 2 * MINUTE,
@@ -287,17 +287,17 @@ def test_what_a_newer_outlook_no_longer_shows_is_said_before_it_is_taken_back():
     rule = replace(AWAY, id="snap", quantity="dry_snap", high=1.0, back=0.5, hold_s=0, calm_s=120)
     there = Seen("a", "a", 1.5, detail="told", foretold=Foretold(NOW + 99 * HOUR, 31.0, True))
     gone = Seen("a", "a", 0.1)
-    latches, alert, happened = {}, None, []
+    states, alert, happened = {}, None, []
     for minute, one in enumerate([there, gone, gone, there, there, gone, gone, gone, gone]):
         done = state_machine.step(
             [rule],
-            latches,
+            states,
             [alert] if alert and alert.open else [],
             {"snap": [one]},
             NOW + minute * MINUTE,
             1,
         )
-        latches = done.latches
+        states = done.states
         for event in done.events:
             alert = alerts.apply(alert, event)
             happened.append((minute, event.action, alert.faded))
@@ -348,7 +348,7 @@ def test_a_restart_at_any_moment_changes_nothing(spans):
     for value, minutes in spans:
         one.see(minutes, all=value)
         other.see(minutes, all=value)
-        other.latches = {k: Latch(*v) for k, v in other.latches.items()}
+        other.states = {k: RuleState(*v) for k, v in other.states.items()}
         again = {}
         for event in other.events:  # alerts as the journal has them
             again[event.subject] = alerts.apply(again.get(event.subject), event)
@@ -418,7 +418,7 @@ def test_a_clock_set_back_raises_nothing_early_and_ends_nothing():
     shop.now -= 60 * MINUTE
     assert shop.see(5, dry=35.0) == []
     assert len(shop.open) == 1
-    ahead = advance(DRY, Latch(since_ms=shop.now + 99), Seen("x", "x", 35.0), shop.now)
+    ahead = advance(DRY, RuleState(since_ms=shop.now + 99), Seen("x", "x", 35.0), shop.now)
     assert (ahead.on, ahead.since_ms) == (False, shop.now)
     assert advance(DRY, OFF, Seen("x", "x", 50.0), shop.now) == OFF
 

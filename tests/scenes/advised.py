@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.clients.calculation import SheetCalculation, calculate_sheet
 from monitor.clients.home_climate import HomeSources
-from monitor.clients.request import read_wish
+from monitor.clients.request import read_sheet_request
 from monitor.clients.sheet import Sheet, sheet_of
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.measures import Measure
@@ -80,7 +80,9 @@ def ask(home: Home, readings: str, weather: str = "none", *, members: int = 12, 
     else:
         for month, (temp, rh) in typed(home, READINGS[readings]).items():
             wish[f"temp.{month}"], wish[f"rh.{month}"] = temp, rh
-    worked = calculate_sheet(read_wish(wish), HomeSources(outdoors=outdoors), members=members)
+    worked = calculate_sheet(
+        read_sheet_request(wish), HomeSources(outdoors=outdoors), members=members
+    )
     sheet = sheet_of(worked, "Kestrel Row", MADE_MS, PARIS)
     return Asked(home, readings, weather, worked, sheet)
 

@@ -210,15 +210,15 @@ def moments(shop, place):
         t, rh = room.temp_c[hours], np.minimum(room.rh_pct[hours], 100)
         dew = dew_point(t, rh)
         values = {r.id: values_of(r.quantity, WatchedAir(t, rh)) for r in rules}
-        latches, known = {}, {}
+        states, known = {}, {}
         for i in range(len(hours)):
             seen = {
                 r.id: [Seen(place.id, place.id, float(values[r.id][i]), limits)] for r in rules
             }
             open_now = [one for one in known.values() if one.open]
             now = HOUR_MS * (i + 1)
-            step = state_machine.step(rules, latches, open_now, seen, now, len(known) + 1)
-            latches = step.latches
+            step = state_machine.step(rules, states, open_now, seen, now, len(known) + 1)
+            states = step.states
             for event in step.events:
                 known[event.subject] = alert.apply(known.get(event.subject), event)
             if i % 4:

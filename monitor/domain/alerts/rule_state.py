@@ -39,7 +39,7 @@ class Seen(NamedTuple):
     situation: Situation = ANYWHERE
 
 
-class Latch(NamedTuple):
+class RuleState(NamedTuple):
     """`on` once the condition has lasted; `since_ms` is when it began to be otherwise than that.
 
     `began_ms` is when the condition began that it is on for [ms since 1970-01-01 UTC], `worst`
@@ -57,7 +57,7 @@ class Latch(NamedTuple):
         return self.on and self.since_ms is not None
 
 
-OFF = Latch()
+OFF = RuleState()
 
 
 def beyond(rule: Rule, seen: Seen) -> bool | None:
@@ -76,35 +76,35 @@ def beyond(rule: Rule, seen: Seen) -> bool | None:
     return None
 
 
-def advance(rule: Rule, latch: Latch, seen: Seen, now_ms: int) -> Latch:
-    """The latch after one more look. What is not known changes nothing.
+def advance(rule: Rule, state: RuleState, seen: Seen, now_ms: int) -> RuleState:
+    """The state after one more look. What is not known changes nothing.
 
     A condition that is left before it has lasted starts anew; one that is on ends when the value
     has been back by the margin for the calm time.
     """
     matter = beyond(rule, seen)
     if math.isnan(seen.value):
-        return latch
-    if not latch.on:
+        return state
+    if not state.on:
         if not matter:
             return OFF
-        since = _since(latch, now_ms)
-        worst = _worse(rule, seen, latch.worst)
+        since = _since(state, now_ms)
+        worst = _worse(rule, seen, state.worst)
         if now_ms - since >= 1000 * rule.hold_s:
-            return Latch(True, None, since, worst)
-        return Latch(False, since, since, worst)
-    worst = _worse(rule, seen, latch.worst)
+            return RuleState(True, None, since, worst)
+        return RuleState(False, since, since, worst)
+    worst = _worse(rule, seen, state.worst)
     if matter is not False:  # between the limit and the margin it is not back
-        return Latch(True, None, latch.began_ms, worst)
-    since = _since(latch, now_ms)
+        return RuleState(True, None, state.began_ms, worst)
+    since = _since(state, now_ms)
     if now_ms - since >= 1000 * rule.calm_s:
         return OFF
-    return Latch(True, since, latch.began_ms, worst)
+    return RuleState(True, since, state.began_ms, worst)
 
 
-def _since(latch: Latch, now_ms: int) -> int:
+def _since(state: RuleState, now_ms: int) -> int:
     """Time at which the change began; one in the future, from a clock set back, counts as now."""
-    return now_ms if latch.since_ms is None else min(latch.since_ms, now_ms)
+    return now_ms if state.since_ms is None else min(state.since_ms, now_ms)
 
 
 def _worse(rule: Rule, seen: Seen, worst: float | None) -> float | None:

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from monitor.domain.alerts.alert import Alert, AlertAction
 from monitor.domain.alerts.rule import Rule
-from monitor.domain.alerts.rule_state import OFF, Latch, Seen, advance
+from monitor.domain.alerts.rule_state import OFF, RuleState, Seen, advance
 from monitor.domain.events import About, Event
 from monitor.domain.situation import branches
 
@@ -29,8 +29,8 @@ NO_LONGER = "a newer outlook no longer shows it"
 BY = "benchweather"
 """Author of events that raise and end alerts."""
 
-Latches = Mapping[tuple[str, str], Latch]
-"""Latches by rule and subject."""
+RuleStates = Mapping[tuple[str, str], RuleState]
+"""RuleStates by rule and subject."""
 
 
 _ADVICE = ("do", "branches")
@@ -38,9 +38,9 @@ _ADVICE = ("do", "branches")
 
 
 class AlertStep(NamedTuple):
-    """Result of one step: the latches to go on from, and the events of the alerts."""
+    """Result of one step: the states to go on from, and the events of the alerts."""
 
-    latches: dict[tuple[str, str], Latch]
+    states: dict[tuple[str, str], RuleState]
     events: list[Event]
 
 
@@ -49,12 +49,12 @@ class _On(NamedTuple):
 
     rule: Rule
     seen: Seen
-    latch: Latch
+    state: RuleState
 
 
 def step(
     rules: Iterable[Rule],
-    latches: Latches,
+    states: RuleStates,
     alerts: Iterable[Alert],
     seen: Mapping[str, Sequence[Seen]],
     now_ms: int,
@@ -67,7 +67,7 @@ def step(
     Parameters
     ----------
     rules : iterable of Rule
-    latches : mapping
+    states : mapping
         As the last step left them.
     alerts : iterable of Alert
         The open ones.
@@ -82,24 +82,22 @@ def step(
     """
     rules = [rule for rule in rules if rule.on]
     moved = {
-        (rule.id, one.subject): advance(
-            rule, latches.get((rule.id, one.subject), OFF), one, now_ms
-        )
+        (rule.id, one.subject): advance(rule, states.get((rule.id, one.subject), OFF), one, now_ms)
         for rule in rules
         for one in seen.get(rule.id, ())
     }
-    causes = {rule_id for (rule_id, _), latch in moved.items() if latch.on}
+    causes = {rule_id for (rule_id, _), state in moved.items() if state.on}
     open_now = {(alert.family, alert.subject): alert for alert in alerts}
     gravest: dict[tuple[str, str], _On] = {}
     for rule in rules:
         for one in seen.get(rule.id, ()):
             key = (rule.family, one.subject)
-            latch = moved[rule.id, one.subject]
+            state = moved[rule.id, one.subject]
             if causes.intersection(rule.under) and key not in open_now:
                 moved[rule.id, one.subject] = OFF  # it lasts anew once the cause is gone
                 continue
-            if latch.on and (key not in gravest or rule.urgency > gravest[key].rule.urgency):
-                gravest[key] = _On(rule, one, latch)
+            if state.on and (key not in gravest or rule.urgency > gravest[key].rule.urgency):
+                gravest[key] = _On(rule, one, state)
     there = {one.subject for many in seen.values() for one in many}
     in_use = {rule.id for rule in rules}
     begun = {(rule, one.subject) for rule, many in seen.items() for one in many if one.begun}
@@ -110,7 +108,7 @@ def step(
             AlertAction.CLEAR,
             {
                 "ended": _ended(alert, in_use, begun, there),
-                "worst": latches.get((alert.rule, alert.subject), OFF).worst,
+                "worst": states.get((alert.rule, alert.subject), OFF).worst,
             },
         )
         for key, alert in open_now.items()
@@ -123,15 +121,15 @@ def step(
                 "family": on.rule.family,
                 "subject": on.seen.subject,
                 "label": on.seen.label,
-                "began_ms": on.latch.began_ms or now_ms,
+                "began_ms": on.state.began_ms or now_ms,
             }
             events.append(_event(str(next_id), now_ms, AlertAction.RAISE, told))
             next_id += 1
         elif (did := _change(alert, on, now_ms, quiet=quiet)) is not None:
             said = _said(on)
             if did is AlertAction.CHANGED:
-                said["graver"] = not on.latch.ending and _turn(alert, on, now_ms) > 0
-                if on.latch.ending:
+                said["graver"] = not on.state.ending and _turn(alert, on, now_ms) > 0
+                if on.state.ending:
                     said |= {
                         "foretold": None,
                         "detail": f"{NO_LONGER}; the alert ends if that lasts",
@@ -141,7 +139,7 @@ def step(
         elif _advice_changed(alert, on, now_ms):
             said = {name: value for name, value in _said(on).items() if name in _ADVICE}
             events.append(_event(alert.id, now_ms, AlertAction.ADVISED, said))
-    return AlertStep({key: latch for key, latch in moved.items() if latch != OFF}, events)
+    return AlertStep({key: state for key, state in moved.items() if state != OFF}, events)
 
 
 def _ended(
@@ -162,11 +160,11 @@ def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> AlertAction |
         return AlertAction.FELL
     if (
         alert.foretold is not None
-        if on.latch.ending
+        if on.state.ending
         else _turn(alert, on, now_ms) or (alert.faded and on.seen.foretold is not None)
     ):
         return AlertAction.CHANGED
-    if alert.rests(now_ms) or on.latch.ending or (quiet and not rule.breaks_quiet):
+    if alert.rests(now_ms) or on.state.ending or (quiet and not rule.breaks_quiet):
         return None
     put_off = alert.snoozed_until_ms is not None and alert.acknowledged is None
     due = rule.repeat_s and now_ms - alert.told_ms >= 1000 * rule.repeat_s
@@ -175,7 +173,7 @@ def _change(alert: Alert, on: _On, now_ms: int, *, quiet: bool) -> AlertAction |
 
 def _advice_changed(alert: Alert, on: _On, now_ms: int) -> bool:
     """True if the situation asks for other advice than the alert has."""
-    if on.latch.ending or now_ms - alert.advised_ms < ADVISED_MS:
+    if on.state.ending or now_ms - alert.advised_ms < ADVISED_MS:
         return False
     return branches(on.rule.do, on.seen.situation) != alert.branches
 
