@@ -29,15 +29,15 @@ class SensorDetails:
 
 
 def sensor_details(shop: ShopData, sensor_id: str) -> SensorDetails | None:
-    """Present details of a sensor; None if no reading ever came on that topic."""
+    """Present details of a sensor; None if no reading was ever stored on that topic."""
     place, _, name = sensor_id.partition("/")
     with shop.reader() as reader:
         latest = {
             one.series.quantity: (one.ts_ms, one.value)
-            for one in reader.raw_latest()
+            for one in reader.raw_latest(now_ms())
             if one.series[:2] == (place, name)
         }
-        if not latest:
+        if sensor_id not in reader.topics():
             return None
         history = reader.histories().get(sensor_id, SensorHistory(sensor_id))
         jar = settled(reader, history, now_ms()) if history.jar is not None else None

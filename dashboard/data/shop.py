@@ -23,7 +23,7 @@ from dashboard.data.records import (
     ServiceState,
 )
 from monitor.air import climate_report, current, place_means
-from monitor.core.clock import now_ms
+from monitor.core.clock import AHEAD_MAX_MS, now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import MEASURES, Quantity, Refusal, Series
 from monitor.domain.places import Place
@@ -115,7 +115,7 @@ class ShopData:
         version = (self._opened, self._watcher[1].version())
         if version != self._seen:
             newest: dict[str, int] = {}
-            for _, reading in self._watcher[1].latest():
+            for _, reading in self._watcher[1].latest(now_ms()):
                 place = reading.series.place
                 newest[place] = max(newest.get(place, 0), reading.ts_ms)
             self._heard, self._seen = list(newest.values()), version
@@ -168,7 +168,7 @@ class ShopData:
         with self.reader() as reader:
             order = {place.id: place for place in self.places(reader)}
             found: dict[tuple[str, str], dict[Quantity, tuple[int, float, int]]] = {}
-            for series_id, (series, ts_ms, value) in reader.latest():
+            for series_id, (series, ts_ms, value) in reader.latest(now):
                 count = reader.count(series_id, now - 86_400_000, now + 1)
                 found.setdefault((series.place, series.sensor), {})[series.quantity] = (
                     ts_ms,
@@ -223,7 +223,10 @@ class ShopData:
                 for series, series_id in reader.series().items()
                 if series.place in place_ids and (span := reader.span(series_id))
             ]
-        return (min(a for a, _ in ends), max(b for _, b in ends)) if ends else None
+        if not ends:
+            return None
+        first, last = min(a for a, _ in ends), max(b for _, b in ends)
+        return first, min(last, max(now_ms() + AHEAD_MAX_MS, first))
 
     def climate(self, place: Place | None, end_ms: int) -> ClimateRecord:
         """The climate record of a place, or of the shop, over the 13 months before a moment."""

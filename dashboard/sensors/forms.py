@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from monitor.core.clock import EVER_MS
 from monitor.core.measurements import Quantity
 from monitor.domain.sensor import SensorAction
 
@@ -12,7 +13,7 @@ if TYPE_CHECKING:
 
     from dashboard.ui.form_input import Form
 
-PASSED_ON = ("sensor", "salt", "quantity", "place", "of")
+PASSED_ON = ("sensor", "why", "salt", "quantity", "place", "of")
 """Fields that a tap carries as they are."""
 TIMED = (
     SensorAction.MOVE,
@@ -28,6 +29,9 @@ LABELS = {
     "since": "Applies from (empty: now)",
     "text": "Note",
     "place": "Another place",
+    "from": "From (empty: the first reading)",
+    "until": "Until (empty: now)",
+    "why": "Why",
 }
 """The label of each field."""
 
@@ -41,7 +45,8 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
         `PASSED_ON` as texts, `at_ms` when it was tapped, `number` of a correction, `line` yes or no.
     form : Form
         For COMPARE `value`, `u` and `with`; for FIT `since`; for NOTE `text`; for MOVE `place`, if
-        none was tapped.
+        none was tapped; for VOID_READINGS `from`, `until` and `why`, unless `from_ms` was tapped:
+        then all from there on.
     """
     values = {name: tap[name] for name in PASSED_ON if isinstance(tap.get(name), str)}
     do = tap.get("do")
@@ -60,7 +65,16 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
                 values["line"] = tap["line"] == "yes"
             if (since := form.moment("since")) is not None:
                 values["since_ms"] = since
-        case SensorAction.VOID:
+        case SensorAction.VOID_READINGS:
+            ahead = tap.get("from_ms")
+            if isinstance(ahead, str) and ahead.isdecimal():
+                values |= {"from_ms": int(ahead), "until_ms": EVER_MS}
+            else:
+                values["why"] = form.text("why")
+                for name in ("from", "until"):
+                    if (at_ms := form.moment(name)) is not None:
+                        values[f"{name}_ms"] = at_ms
+        case SensorAction.VOID | SensorAction.RESTORE_READINGS:
             given = str(tap.get("number", ""))
             values["number"] = int(given) if given.isdecimal() else given
         case SensorAction.NOTE:

@@ -419,6 +419,7 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
                 ),
             ]
         ),
+        void_readings(one, shop),
         html.Details(
             [
                 html.Summary("Note, and void a correction"),
@@ -436,6 +437,52 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
             ]
         ),
     ]
+
+
+def void_readings(one: SensorDetails, shop: ShopData) -> Component:
+    """Form that voids readings of a span, and the voided spans, each with a tap that undoes it."""
+    about = {"about": "sensor", "sensor": one.history.id}
+    now, zone = now_ms(), shop.settings.zone
+    return html.Details(
+        [
+            html.Summary("Void wrong readings"),
+            html.P(
+                "Voided readings are kept, but no figure, plot or alert uses them. You can undo "
+                "this at any time."
+            ),
+            html.Div(
+                [_line("from"), _line("until"), _line("why", maxLength=NOTE_MAX)],
+                id="void-form",
+                className="fields",
+            ),
+            html.Div(
+                [
+                    action_button(
+                        "Void these readings",
+                        "void-readings",
+                        form="void-form",
+                        sure="Tap again to void these readings",
+                        said="Readings voided.",
+                        then="reload",
+                        **about,
+                    ),
+                    *(
+                        action_button(
+                            f"Undo void {void.number}: {text.voided_span(void, now, zone)}",
+                            "restore-readings",
+                            number=str(void.number),
+                            said="The readings count again.",
+                            then="reload",
+                            **about,
+                        )
+                        for void in one.history.voids
+                        if not void.undone
+                    ),
+                ],
+                className="taps wide",
+            ),
+        ]
+    )
 
 
 def _line(name: str, **more: Any) -> Component:

@@ -6,8 +6,9 @@ import math
 from typing import TYPE_CHECKING
 
 from dashboard.ui import formats
+from monitor.core.clock import EVER_MS
 from monitor.core.measurements import MEASURES, Quantity
-from monitor.domain.sensor import BOUNDS, Correction, SensorAction
+from monitor.domain.sensor import BOUNDS, Correction, SensorAction, VoidedSpan
 from monitor.science.calibration.salts import SALTS
 from monitor.science.calibration.settling import SettlingStage
 from monitor.sensor_care import calibration
@@ -147,6 +148,11 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
             )
         case SensorAction.VOID:
             return f"Correction {body['number']} voided"
+        case SensorAction.VOID_READINGS:
+            span = VoidedSpan(0, body["from_ms"], body["until_ms"], body["why"])
+            return f"Readings voided, {voided_span(span, now_ms, zone)}"
+        case SensorAction.RESTORE_READINGS:
+            return f"Void {body['number']} of readings undone"
         case SensorAction.ABANDON:
             return "Calibration stopped"
         case SensorAction.INHERIT:
@@ -154,6 +160,17 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
         case SensorAction.NOTE:
             return str(body["text"])
     return str(event.action)
+
+
+def voided_span(span: VoidedSpan, now_ms: int, zone: ZoneInfo) -> str:
+    """Span and reason of voided readings: `from Mon 09:00 until Tue 10:00: wrong clock`."""
+    begins = "the first reading"
+    if span.from_ms > -EVER_MS:
+        begins = formats.when(span.from_ms, now_ms, zone)
+    ends = (
+        "" if span.until_ms >= EVER_MS else f" until {formats.when(span.until_ms, now_ms, zone)}"
+    )
+    return f"from {begins}{ends or ' on'}: {span.why}"
 
 
 def drift(quantity: Quantity) -> str:

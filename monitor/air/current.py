@@ -115,7 +115,7 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[LatestAir]:
     limit = now_ms - 1000 * settings.board.stale_after_s
     latest: dict[str, dict[str, dict[Quantity, tuple[int, float]]]] = {}
     u_of: dict[Series, float] = {}
-    for series_id, (series, ts_ms, value) in reader.latest():
+    for series_id, (series, ts_ms, value) in reader.latest(now_ms):
         if (u := reader.uncertainty(series_id, value, ts_ms)) is not None:
             u_of[series] = u
         at = latest.setdefault(series.place, {}).setdefault(series.sensor, {})

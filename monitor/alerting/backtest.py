@@ -14,6 +14,7 @@ import numpy as np
 from monitor.air.place_means import places
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
 from monitor.alerting.observations import KNOWN_MS, SHOP, knows_home, moved_on
+from monitor.core.clock import EVER_MS
 from monitor.core.measurements import Quantity, Series
 from monitor.domain.alerts import alert, state_machine
 from monitor.domain.alerts.alert import Alert
@@ -227,10 +228,10 @@ def _sensors(
     outdoors = {place.id for place in places(reader, settings) if place.kind == "outdoors"}
     ids = reader.series()
     last: dict[tuple[str, str], int] = {}
-    for _, (series, ts_ms, _) in reader.latest():
+    for _, (series, ts_ms, _) in reader.latest(EVER_MS):
         one = (series.sensor, series.place)
         last[one] = max(last.get(one, 0), ts_ms)
-    carried = moved_on(reader, last)
+    carried = moved_on(reader, last, EVER_MS)
     kept = {(one.name, one.home): one for one in reader.histories().values()}
     for sensor, place in sorted(last):
         mine = [s for s in ids if (s.sensor, s.place) == (sensor, place)]

@@ -225,12 +225,12 @@ def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorStat
     ids = reader.series()
     newest: dict[tuple[str, str], int] = {}
     battery: dict[tuple[str, str], float] = {}
-    for _, (series, ts_ms, value) in reader.latest():
+    for _, (series, ts_ms, value) in reader.latest(now_ms):
         one = (series.sensor, series.place)
         newest[one] = max(newest.get(one, 0), ts_ms)
         if series.quantity is Quantity.BATTERY:
             battery[one] = value
-    moved = moved_on(reader, newest)
+    moved = moved_on(reader, newest, now_ms)
     kept = {(one.name, one.home): one for one in reader.histories().values()}
     found = _in_jars(reader, kept.values(), known, now_ms)
     for (sensor, place), heard in sorted(newest.items()):
@@ -262,7 +262,7 @@ def _in_jars(
     if not jarred:
         return []
     heard: dict[str, int] = {}
-    for (place, sensor, _), ts_ms, _ in reader.raw_latest():
+    for (place, sensor, _), ts_ms, _ in reader.raw_latest(now_ms):
         heard[f"{place}/{sensor}"] = max(heard.get(f"{place}/{sensor}", 0), ts_ms)
     return [
         SensorState(
@@ -283,7 +283,9 @@ def _calibrated_s(history: SensorHistory | None, now_ms: int) -> float:
     return math.nan if proved_ms is None else (now_ms - proved_ms) / 1000
 
 
-def moved_on(reader: Reader, newest: Mapping[tuple[str, str], int]) -> dict[tuple[str, str], int]:
+def moved_on(
+    reader: Reader, newest: Mapping[tuple[str, str], int], now_ms: int
+) -> dict[tuple[str, str], int]:
     """Sensors that were carried elsewhere, and since when.
 
     Parameters
@@ -316,12 +318,12 @@ def moved_on(reader: Reader, newest: Mapping[tuple[str, str], int]) -> dict[tupl
         )
         for one in twice
     }
-    return {one: at for one, at in later.items() if at is not None} | left(reader)
+    return {one: at for one, at in later.items() if at is not None} | left(reader, now_ms)
 
 
 def _sensor(quantity: str, one: SensorState, now_ms: int) -> Seen:
     values = {
-        "silent_s": (now_ms - one.heard_ms) / 1000,
+        "silent_s": max(now_ms - one.heard_ms, 0) / 1000,
         "unchanged_s": one.unchanged_s,
         "saturated_s": one.saturated_s,
         "battery": one.battery_pct,

@@ -150,6 +150,38 @@ def move(
 
 
 @command(app)
+def void(
+    settings: Settings,
+    sensor: SensorId,
+    start: From = "",
+    end: To = "",
+    why: Annotated[str, typer.Option("--why", help="Reason, for the history")] = "",
+    undo: Annotated[
+        int | None, typer.Option("--undo", help="Number of the void to undo; see the history")
+    ] = None,
+) -> None:
+    """Void wrong readings of a sensor, or undo it. They are kept, but counted nowhere."""
+    if undo is not None:
+        if start or end or why:
+            wrong("--undo takes no other option")
+        request(settings, "restore-readings", sensor, {"number": undo})
+        out.print(f"{sensor}: void {undo} is undone; its readings count again")
+        return
+    start_ms, end_ms = span_of(start, end, settings.zone)
+    given: dict[str, Any] = {"why": why}
+    if start:
+        given["from_ms"] = start_ms
+    if end:
+        given["until_ms"] = end_ms
+    request(settings, "void-readings", sensor, given)
+    with journal_of(settings) as (_, journal):
+        number = journal.sensors[sensor].voids[-1].number
+    out.print(
+        f"{sensor}: void {number} made. Undo it: benchweather sensor void {sensor} --undo {number}"
+    )
+
+
+@command(app)
 def inherit(
     settings: Settings,
     sensor: SensorId,

@@ -176,7 +176,7 @@ def _sensors(
         Quantity.HUMIDITY: (settings.sensor.rh_accuracy_pct, "± % RH"),
         Quantity.TEMPERATURE: (settings.sensor.temp_accuracy_c, "± K"),
     }
-    for series_id, (series, _, last) in reader.latest():
+    for series_id, (series, last_ms, last) in reader.latest(end):
         span = reader.span(series_id)
         if series.place not in stood or not span or series.quantity not in stated:
             continue
@@ -190,7 +190,8 @@ def _sensors(
                     text = f"calibrated; corrected since {formats.utc(correction.from_ms)}"
         yield CertificateRow(
             "sensor",
-            *span,
+            span[0],
+            last_ms,
             series.place,
             None,
             wide,

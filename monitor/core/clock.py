@@ -8,6 +8,12 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MS = timedelta(milliseconds=1)
 
+AHEAD_MAX_MS = 300_000
+"""Most that a reading may be dated ahead of a clock; a later one never counts as the present. [ms]"""
+
+EVER_MS = 2**53
+"""A moment beyond all others. [ms]"""
+
 time_ns = time.time_ns
 """Source of the present, for every part of the program. The tests put their own in its place. [ns]"""
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Annotated, Any, ClassVar, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, NamedTuple
 
 from msgspec import UNSET, Meta, UnsetType
 
+from monitor.core.clock import EVER_MS
 from monitor.core.errors import Fault, Rejected
 from monitor.core.measurements import Quantity
 from monitor.core.validation import LINE, PlaceId, Request, given
@@ -27,6 +28,10 @@ from monitor.science.calibration.fit import (
     fitted,
 )
 from monitor.science.calibration.salts import SALTS
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 BOUNDS: dict[Quantity, FitBounds] = {
     Quantity.HUMIDITY: HUMIDITY,
@@ -61,6 +66,10 @@ class SensorAction(StrEnum):
     INHERIT = "inherit"
     """It is the same as one that spoke on another topic: that one's corrections hold for it."""
     NOTE = "note"
+    VOID_READINGS = "void-readings"
+    """Its readings of a span were wrong and count for nothing."""
+    RESTORE_READINGS = "restore-readings"
+    """Readings that were voided count again."""
 
 
 class Taken(NamedTuple):
@@ -100,12 +109,23 @@ class Correction:
         return float((self.fit.uncertainty(reading) ** 2 + drift**2) ** 0.5)
 
 
+class VoidedSpan(NamedTuple):
+    """Readings that were voided: from, and until, which is not in it [ms since 1970-01-01 UTC], and
+    why. `undone`: they count again."""
+
+    number: int
+    from_ms: int
+    until_ms: int
+    why: str
+    undone: bool = False
+
+
 @dataclass(frozen=True)
 class SensorHistory:
-    """History of one sensor, with its calibrations and corrections.
+    """History of one sensor, with its calibrations, corrections and voided readings.
 
     `stays` holds since when it was where, other than its topic says; None is a jar. `corrections`
-    are in the order in which they were made.
+    and `voids` are in the order in which they were made.
     """
 
     id: str
@@ -113,6 +133,7 @@ class SensorHistory:
     jar: Jar | None = None
     taken: tuple[Taken, ...] = ()
     corrections: tuple[Correction, ...] = ()
+    voids: tuple[VoidedSpan, ...] = ()
     events: tuple[Event, ...] = field(default=(), repr=False)
 
     @property
@@ -148,6 +169,14 @@ class SensorHistory:
         """The correction that holds at a time; None if none does. [ms]"""
         return next((c for c in reversed(self.in_force(quantity)) if c.from_ms <= at_ms), None)
 
+    def void_at(self, ts_ms: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Mask of the times at which its readings are voided. [ms]  Shape (n,)."""
+        found = ts_ms != ts_ms
+        for void in self.voids:
+            if not void.undone:
+                found |= (ts_ms >= void.from_ms) & (ts_ms < void.until_ms)
+        return found
+
     def proved_ms(self) -> int | None:
         """Time of the last humidity calibration; None without one. [ms since 1970-01-01 UTC]"""
         held = self.in_force(Quantity.HUMIDITY)
@@ -158,6 +187,8 @@ class SensorHistory:
         return [one.point for one in self.taken if one.quantity is quantity]
 
 
+AnyTime = Annotated[int, Meta(ge=-EVER_MS, le=EVER_MS, extra={"unit": "ms"})]
+"""A time, over or to come. [ms since 1970-01-01 UTC]"""
 PastTime = Annotated[
     int, Meta(extra={"unit": "ms", "past_ms": BACK_MAX_MS, "ahead_ms": AHEAD_MAX_MS})
 ]
@@ -248,6 +279,21 @@ class NoteSensor(SensorRequest, frozen=True, kw_only=True, tag="note"):
     text: Annotated[str, Meta(max_length=NOTE_MAX, extra=LINE | {"fault": _text_fault})]
 
 
+class VoidReadings(SensorRequest, frozen=True, kw_only=True, tag="void-readings"):
+    """Void a sensor's readings of a span; without `from_ms` from the first on, without `until_ms` up
+    to now. They are kept, and counted nowhere."""
+
+    from_ms: AnyTime | UnsetType = UNSET
+    until_ms: AnyTime | UnsetType = UNSET
+    why: Annotated[str, Meta(max_length=NOTE_MAX, extra=LINE | {"fault": _text_fault})]
+
+
+class RestoreReadings(SensorRequest, frozen=True, kw_only=True, tag="restore-readings"):
+    """Undo the voiding of readings."""
+
+    number: int
+
+
 REQUESTS = (
     MoveSensor,
     SealSensor,
@@ -259,6 +305,8 @@ REQUESTS = (
     VoidCorrection,
     InheritCorrections,
     NoteSensor,
+    VoidReadings,
+    RestoreReadings,
 )
 
 
@@ -327,6 +375,21 @@ def decide(
             return {"of": of, "corrections": corrections}
         case NoteSensor(text=text):
             return {"text": text}
+        case VoidReadings(why=why):
+            start, end = given(request.from_ms, -EVER_MS), given(request.until_ms, now_ms + 1)
+            if end <= start:
+                raise Rejected(Fault("must be after the start", "until_ms"))
+            if any(
+                v.from_ms <= start and end <= v.until_ms for v in history.voids if not v.undone
+            ):
+                raise Rejected(f"the readings of {history.id} are already void there")
+            return {"from_ms": start, "until_ms": end, "why": why}
+        case RestoreReadings(number=number):
+            voided = [str(v.number) for v in history.voids if not v.undone]
+            if str(number) not in voided:
+                allowed = f"one of {', '.join(voided) or 'none'}"
+                raise Rejected(Fault("", "number", number, allowed))
+            return {"number": number}
     raise TypeError(request)
 
 
@@ -391,6 +454,16 @@ def apply(history: SensorHistory | None, event: Event) -> SensorHistory:
             first = 1 + len(one.corrections)
             got = [_inherited(first + i, kept) for i, kept in enumerate(body["corrections"])]
             return replace(one, corrections=(*one.corrections, *got))
+        case SensorAction.VOID_READINGS:
+            span = VoidedSpan(1 + len(one.voids), body["from_ms"], body["until_ms"], body["why"])
+            return replace(one, voids=(*one.voids, span))
+        case SensorAction.RESTORE_READINGS:
+            return replace(
+                one,
+                voids=tuple(
+                    v._replace(undone=v.undone or v.number == body["number"]) for v in one.voids
+                ),
+            )
         case SensorAction.NOTE:
             return one
     raise Rejected(f"unknown action {event.action}")

@@ -14,6 +14,7 @@ import numpy as np
 
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import MEASURES, Quantity, Series, name_fault
+from monitor.domain.sensor import SensorHistory
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ WINDOW_MS = 31 * 86_400_000
 
 RAW = "raw_"
 """Prefix of a column with uncorrected values."""
+VOIDED = "voided"
+"""Column that says why a reading was voided."""
 
 
 class ExportFault(MonitorError, ValueError):
@@ -94,7 +97,8 @@ def raw_tables(
     """Yield tables as `tables` does, but of the values as sent on each topic.
 
     They are uncorrected, at the place that the topic names, with the time in a calibration jar.
-    The columns are `raw_temp_c`, `raw_rh_pct`, ...
+    The columns are `raw_temp_c`, `raw_rh_pct`, ... Where readings were voided there is a column
+    `voided` too, with why at those.
     """
     import pandas as pd
 
@@ -103,6 +107,9 @@ def raw_tables(
     wanted = set(places)
     columns = [RAW + name for name in _columns({s.quantity for s in ever}, "raw")]
     extents = reader.raw_extents(start_ms, end_ms)
+    histories = reader.histories()
+    if any(not void.undone for one in histories.values() for void in one.voids):
+        columns.append(VOIDED)
     for place, sensor in sorted({(s.place, s.sensor) for s in extents}):
         if wanted and place not in wanted:
             continue
@@ -112,12 +119,27 @@ def raw_tables(
         for window in range(first, last, WINDOW_MS):
             parts = []
             for series in own:
-                ts_ms, values = reader.raw_values(series, window, min(window + WINDOW_MS, last))
+                until = min(window + WINDOW_MS, last)
+                ts_ms, values = reader.raw_values(series, window, until, voided=True)
                 name = RAW + MEASURES[series.quantity].column
                 parts.append(pd.DataFrame({name: values}, index=ts_ms))
-            table = _titled(pd.concat(parts, axis=1, sort=True), place, sensor, columns)
+            table = pd.concat(parts, axis=1, sort=True)
+            if VOIDED in columns:
+                history = histories.get(f"{place}/{sensor}", SensorHistory(""))
+                table[VOIDED] = _voided(history, table.index.to_numpy(dtype=np.int64))
+            table = _titled(table, place, sensor, columns)
             if len(table):
                 yield table
+
+
+def _voided(history: SensorHistory, ts_ms: NDArray[np.int64]) -> list[str]:
+    """Reasons for which the readings at these times were voided; empty where they were not."""
+    why = [""] * len(ts_ms)
+    for void in history.voids:
+        if not void.undone:
+            for i in np.flatnonzero((ts_ms >= void.from_ms) & (ts_ms < void.until_ms)).tolist():
+                why[i] = void.why
+    return why
 
 
 def only_known(what: str, wanted: Iterable[str], there: set[str]) -> None:
@@ -180,7 +202,8 @@ def write_parquet(parts: Iterable[pd.DataFrame], path: Path) -> int:
 
 
 def read_raw(path: Path) -> dict[Series, tuple[NDArray[np.int64], NDArray[np.float64]]]:
-    """Read a file made of `raw_tables` again: times [ms] and values of each series, by time.
+    """Read a file made of `raw_tables` again: times [ms] and values of each series, by time. Voided
+    readings are left out.
 
     Raises
     ------
@@ -207,6 +230,9 @@ def read_raw(path: Path) -> dict[Series, tuple[NDArray[np.int64], NDArray[np.flo
         for column, quantity in _raw_columns().items()
         if column in table
     }
+    counts = np.ones(len(table), bool)
+    if VOIDED in table:
+        counts = (table[VOIDED] == "").to_numpy()
     lines: dict[tuple[str, str], list[int]] = {}
     for i, key in enumerate(zip(table["place"], table["sensor"], strict=True)):
         lines.setdefault(key, []).append(i)
@@ -217,7 +243,7 @@ def read_raw(path: Path) -> dict[Series, tuple[NDArray[np.int64], NDArray[np.flo
                 raise ExportFault(f"{path}, line {own[0] + 2}: {what} {name!r} {fault}")
         rows = np.array(own)[np.argsort(ts_ms[own], kind="stable")]
         for quantity, column in values.items():
-            kept = rows[np.isfinite(column[rows])]
+            kept = rows[np.isfinite(column[rows]) & counts[rows]]
             if len(kept):
                 found[Series(place, sensor, quantity)] = ts_ms[kept], column[kept]
     return found
@@ -232,7 +258,7 @@ def _check_raw(header: list[str], path: Path) -> None:
     if missing:
         raise ExportFault(f"{path} has no column {missing[0]}: make the file with export --raw")
     for name in header[3:]:
-        if name not in _raw_columns():
+        if name not in (*_raw_columns(), VOIDED):
             raise ExportFault(
                 f"{path} has a column {name}, which raw files do not have: "
                 "make the file with export --raw"

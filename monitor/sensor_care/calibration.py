@@ -35,7 +35,7 @@ class JarWatch:
         self._u_temp_k = settings.sensor.temp_accuracy_c / 2
 
     def known(self) -> Collection[str]:
-        return {f"{one.series.place}/{one.series.sensor}" for one in self._reader.raw_latest()}
+        return self._reader.topics()
 
     def rested(self, history: SensorHistory, now_ms: int) -> Mapping[str, Any]:
         found = settled(self._reader, history, now_ms)

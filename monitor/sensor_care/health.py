@@ -42,12 +42,12 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
     out, and one that stands elsewhere now."""
     ids, known = reader.series(), places(reader, settings)
     newest: dict[tuple[str, str], dict[Quantity, Latest]] = {}
-    for one in reader.latest():
+    for one in reader.latest(now_ms):
         series = one.reading.series
         newest.setdefault((series.place, series.sensor), {})[series.quantity] = one
     topics = {(one.home, one.name): one.id for one in reader.histories().values()}
     jarred = {(one.home, one.name) for one in reader.histories().values() if one.in_jar}
-    refused, gone = _refused(reader, now_ms), left(reader)
+    refused, gone = _refused(reader, now_ms), left(reader, now_ms)
     pairs = {
         (place, sensor): _pair(reader, settings, ids, place, sensor, now_ms)
         for place, sensor in newest
@@ -68,11 +68,11 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
             battery = last.get(Quantity.BATTERY)
             topic = topics.get((place.id, sensor), f"{place.id}/{sensor}")
             spoke_as, _, name = topic.partition("/")
-            slow = slow_s(reader.lateness(spoke_as, name, now_ms - WEEK_MS))
+            slow = slow_s(reader.lateness(spoke_as, name, now_ms - WEEK_MS, now_ms))
             found = findings(
                 pair,
                 [other for name, other in sound.items() if name != sensor],
-                silent_s=(now_ms - heard) / 1000 - max(slow, 0.0),
+                silent_s=max(now_ms - heard, 0) / 1000 - max(slow, 0.0),
                 stale_s=settings.board.stale_after_s,
                 slow_s=slow,
                 battery_pct=battery.reading.value if battery else math.nan,
@@ -83,7 +83,7 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
     return result
 
 
-def left(reader: Reader) -> dict[tuple[str, str], int]:
+def left(reader: Reader, now_ms: int) -> dict[tuple[str, str], int]:
     """Places that sensors have left, as (sensor, place), and since when. [ms]
 
     A place at which another sensor of that name speaks is none of them.
@@ -97,7 +97,7 @@ def left(reader: Reader) -> dict[tuple[str, str], int]:
     if not found:
         return found
     there = {(one.name, one.home) for one in histories.values()}
-    for series, _, _ in reader.raw_latest():
+    for series, _, _ in reader.raw_latest(now_ms):
         if f"{series.place}/{series.sensor}" not in histories:
             there.add((series.sensor, series.place))
     return {one: at_ms for one, at_ms in found.items() if one not in there}

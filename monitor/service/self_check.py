@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import NamedTuple
 
 from monitor.core import formats
-from monitor.core.clock import from_ms, now_ms
+from monitor.core.clock import EVER_MS, from_ms, now_ms
 from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault
 from monitor.mqtt import embedded_broker
 from monitor.mqtt.client import Address, Publisher
@@ -85,7 +85,7 @@ def _store(settings: Settings) -> Check:
         return Check("store", True, f"{path} will be made at the first start")
     try:
         reader = Reader(path)
-        latest = reader.latest()
+        latest = reader.latest(now_ms())
         reader.close()
     except StoreFault as exc:
         return Check("store", False, f"{exc}; restore {path} from a copy or move it away")
@@ -103,7 +103,7 @@ def _clock(settings: Settings) -> Check:
         return Check("clock", False, f"{text}: it has not been set; set it before starting")
     try:
         reader = Reader(settings.store_path)
-        newest = max((item.reading.ts_ms for item in reader.latest()), default=0)
+        newest = max((item.reading.ts_ms for item in reader.latest(EVER_MS)), default=0)
         reader.close()
     except StoreFault:
         newest = 0

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
+from monitor.core.clock import EVER_MS
 from monitor.core.measurements import MEASURES, Quantity, Series
 
 if TYPE_CHECKING:
@@ -16,9 +17,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from monitor.domain.sensor import Correction, SensorHistory
-
-EVER_MS = 2**53
-"""A moment beyond all others. [ms]"""
 
 
 class Piece(NamedTuple):
@@ -45,7 +43,8 @@ def corrected_pieces(
         for place, from_ms, until_ms in _stays(history):
             if place is not None:
                 view = found.setdefault(series._replace(place=place), [])
-                view += _corrected(series_id, history, series.quantity, from_ms, until_ms)
+                for low, high in kept_spans(history, from_ms, until_ms):
+                    view += _corrected(series_id, history, series.quantity, low, high)
     own = {series for series, _, _ in touched}
     for series in found.keys() - own:
         if series in stored:  # another sensor of that name is there, or the same on a new topic
@@ -64,6 +63,20 @@ def _stays(history: SensorHistory) -> Iterator[tuple[str | None, int, int]]:
     stays = [(-EVER_MS, history.topic_place), *history.stays]
     for i, (at_ms, place) in enumerate(stays):
         yield place, at_ms, stays[i + 1][0] if i + 1 < len(stays) else EVER_MS
+
+
+def kept_spans(history: SensorHistory, from_ms: int, until_ms: int) -> list[tuple[int, int]]:
+    """The parts of [from, until) in which a sensor's readings are not voided, by time. [ms]"""
+    kept = [(from_ms, until_ms)]
+    for void in history.voids:
+        if not void.undone:
+            kept = [
+                part
+                for low, high in kept
+                for part in ((low, min(high, void.from_ms)), (max(low, void.until_ms), high))
+                if part[0] < part[1]
+            ]
+    return kept
 
 
 def _corrected(

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from monitor.core.clock import AHEAD_MAX_MS, EVER_MS
 from monitor.core.measurements import MEASURES, Quantity, Reading, Refusal, Series
 from monitor.domain.events import About
 from monitor.domain.sensor import SensorHistory, apply
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
 _ROLLUP = [("ts_ms", "i8"), ("n", "i8"), ("low", "f8"), ("mean", "f8"), ("high", "f8")]
 _LATEST = """
 SELECT series_id, place, sensor, quantity, ts_ms, value FROM series JOIN reading USING (series_id)
-WHERE ts_ms = (SELECT max(ts_ms) FROM reading AS r WHERE r.series_id = series.series_id)
+WHERE ts_ms = (SELECT max(ts_ms) FROM reading AS r
+  WHERE r.series_id = series.series_id AND r.ts_ms <= ?)
 ORDER BY place, sensor, quantity
 """
 
@@ -34,6 +36,16 @@ class Latest(NamedTuple):
 
     series_id: int
     reading: Reading
+
+
+class AheadReadings(NamedTuple):
+    """Stored readings of a topic, "place/sensor", that are dated ahead of the clock: how many, and
+    the times of the first and last. [-], [ms], [ms]"""
+
+    topic: str
+    readings: int
+    first_ms: int
+    last_ms: int
 
 
 class Reader:
@@ -77,10 +89,15 @@ class Reader:
             if seen[series] not in self._views or self._views[seen[series]]
         }
 
-    def latest(self) -> list[Latest]:
-        """The newest reading of every series, by place, sensor and quantity."""
+    def latest(self, now_ms: int) -> list[Latest]:
+        """The newest reading of every series, by place, sensor and quantity.
+
+        A reading dated more than `AHEAD_MAX_MS` after `now_ms` is left out, or it would be the
+        newest for ever. [ms since 1970-01-01 UTC]
+        """
         self._look()
-        rows = self.connection.rows(_LATEST)
+        until_ms = now_ms + AHEAD_MAX_MS
+        rows = self.connection.rows(_LATEST, (until_ms,))
         found = [Latest(i, Reading(Series(p, s, Quantity(q)), t, v)) for i, p, s, q, t, v in rows]
         if not self._histories:
             return found
@@ -88,7 +105,11 @@ class Reader:
         found = [one for one in found if one.series_id not in self._views]
         for series, series_id in ids.items():
             if series_id in self._views:
-                newest = max(filter(None, map(self._newest, self._views[series_id])), default=None)
+                pieces = self._views[series_id]
+                newest = max(
+                    (row for piece in pieces if (row := self._newest(piece, until_ms))),
+                    default=None,
+                )
                 if newest is not None:
                     found.append(Latest(series_id, Reading(series, *newest)))
         return sorted(found, key=lambda one: one.reading.series)
@@ -173,16 +194,23 @@ class Reader:
         return self._histories
 
     def raw_values(
-        self, series: Series, start_ms: int, end_ms: int
+        self, series: Series, start_ms: int, end_ms: int, *, voided: bool = False
     ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        """Times [ms] and values in [start, end) as the sensor sent them on its topic, uncorrected."""
+        """Times [ms] and values in [start, end) as the sensor sent them on its topic, uncorrected;
+        with `voided` also those that were voided."""
         import numpy as np
 
+        self._look()
         series_id = self._stored().get(series)
         if series_id is None:
             return np.empty(0, np.int64), np.empty(0)
         table = self._readings(series_id, start_ms, end_ms)
-        return table["ts_ms"], table["value"]
+        ts_ms, values = table["ts_ms"], table["value"]
+        history = self._histories.get(f"{series.place}/{series.sensor}")
+        if voided or history is None or not history.voids:
+            return ts_ms, values
+        void = history.void_at(ts_ms)
+        return ts_ms[~void], values[~void]
 
     def raw_extents(self, start_ms: int, end_ms: int) -> dict[Series, tuple[int, int, int]]:
         """Number of readings of each topic in [start, end), and the times of the first and last; only
@@ -198,13 +226,68 @@ class Reader:
                 found[series] = (n, first, last)
         return found
 
-    def raw_latest(self) -> list[Reading]:
-        """Newest reading of every topic as it was sent, wherever its sensor is."""
-        rows = self.connection.rows(_LATEST)
-        return [Reading(Series(p, s, Quantity(q)), t, v) for _, p, s, q, t, v in rows]
+    def topics(self) -> set[str]:
+        """Every topic that was ever stored, as "place/sensor"."""
+        return {f"{series.place}/{series.sensor}" for series in self._stored()}
 
-    def lateness(self, place: str, sensor: str, since_ms: int) -> NDArray[np.void]:
-        """Lateness of a topic's messages, by hours of arrival that end after `since_ms`.
+    def raw_latest(self, now_ms: int) -> list[Reading]:
+        """Newest reading of every topic as it was sent, wherever its sensor is; as in `latest`, none
+        that is dated ahead. [ms since 1970-01-01 UTC]"""
+        self._look()
+        until_ms = now_ms + AHEAD_MAX_MS
+        found = []
+        for series_id, place, sensor, quantity, ts_ms, value in self.connection.rows(
+            _LATEST, (until_ms,)
+        ):
+            history = self._histories.get(f"{place}/{sensor}")
+            newest: tuple[int, float] | None = (ts_ms, value)
+            if history is not None and history.voids:
+                kept = corrected_series.kept_spans(history, -EVER_MS, EVER_MS)
+                newest = max(
+                    (
+                        row
+                        for low, high in kept
+                        if (row := self._newest(Piece(series_id, low, high, None), until_ms))
+                    ),
+                    default=None,
+                )
+            if newest is not None:
+                found.append(Reading(Series(place, sensor, Quantity(quantity)), *newest))
+        return found
+
+    def ahead(self, now_ms: int) -> list[AheadReadings]:
+        """The readings of each topic that are dated ahead, as in `latest`; voided ones are not
+        counted. [ms since 1970-01-01 UTC]"""
+        self._look()
+        found: dict[str, AheadReadings] = {}
+        rows = self.connection.rows(
+            "SELECT place, sensor, series_id, max(ts_ms) FROM series JOIN reading USING (series_id) "
+            "GROUP BY series_id HAVING max(ts_ms) > ? ORDER BY place, sensor",
+            (now_ms + AHEAD_MAX_MS,),
+        )
+        for place, sensor, series_id, _ in rows:
+            topic = f"{place}/{sensor}"
+            history = self._histories.get(topic, SensorHistory(topic))
+            for low, high in corrected_series.kept_spans(
+                history, now_ms + AHEAD_MAX_MS + 1, EVER_MS
+            ):
+                n, first, last = self.connection.row(
+                    "SELECT count(*), min(ts_ms), max(ts_ms) FROM reading "
+                    "WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ?",
+                    (series_id, low, high),
+                )
+                if n:
+                    was = found.get(topic, AheadReadings(topic, 0, first, last))
+                    found[topic] = AheadReadings(
+                        topic, was.readings + n, min(was.first_ms, first), max(was.last_ms, last)
+                    )
+        return list(found.values())
+
+    def lateness(
+        self, place: str, sensor: str, since_ms: int, until_ms: int = EVER_MS
+    ) -> NDArray[np.void]:
+        """Lateness of a topic's messages, by hours of arrival that end after `since_ms` and begin
+        before `until_ms`.
 
         Returns
         -------
@@ -213,8 +296,8 @@ class Reader:
         """
         return self._array(
             "SELECT hour_ms, least_ms / 1000.0 FROM lateness "
-            "WHERE place = ? AND sensor = ? AND hour_ms > ? ORDER BY hour_ms",
-            (place, sensor, since_ms - 1000 * HOUR_S),
+            "WHERE place = ? AND sensor = ? AND hour_ms > ? AND hour_ms < ? ORDER BY hour_ms",
+            (place, sensor, since_ms - 1000 * HOUR_S, until_ms),
             [("hour_ms", "i8"), ("least_s", "f8")],
         )
 
@@ -269,14 +352,15 @@ class Reader:
 
     def _pieces(self, series_id: int) -> list[Piece]:
         self._look()
-        whole = Piece(series_id, -corrected_series.EVER_MS, corrected_series.EVER_MS, None)
+        whole = Piece(series_id, -EVER_MS, EVER_MS, None)
         return self._views.get(series_id, [whole]) if self._views else [whole]
 
-    def _newest(self, piece: Piece) -> tuple[int, float] | None:
+    def _newest(self, piece: Piece, until_ms: int) -> tuple[int, float] | None:
+        """Corrected newest reading of a piece up to and with `until_ms`; None if it has none."""
         row = self.connection.row(
             "SELECT ts_ms, value FROM reading WHERE series_id = ? AND ts_ms >= ? AND ts_ms < ? "
             "ORDER BY ts_ms DESC LIMIT 1",
-            piece[:3],
+            (piece.series_id, piece.from_ms, min(piece.until_ms, until_ms + 1)),
         )
         if row is None or piece.correction is None:
             return row

@@ -22,7 +22,7 @@ from dashboard.data.shop import ShopData
 from dashboard.sensors import page as sensors_page
 from monitor.commands import Commands
 from monitor.core import clock
-from monitor.core.clock import now_ms
+from monitor.core.clock import EVER_MS, now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.sensor_care.calibration import JarWatch
 from monitor.store import Reader
@@ -118,7 +118,9 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
     assert seen.logged == []
     with contextlib.closing(Reader(lab.board.settings.store_path)) as reader:
         (latest,) = [
-            one for one in reader.latest() if one.reading.series == ("front-bench", "fb-1", RH)
+            one
+            for one in reader.latest(EVER_MS)
+            if one.reading.series == ("front-bench", "fb-1", RH)
         ]
         assert latest.reading.value == pytest.approx(47.0, abs=0.05)
         assert reader.uncertainty(latest.series_id, 47.0, lab.told_to) < 1.5

@@ -18,6 +18,7 @@ import paho.mqtt.client as paho
 import pytest
 from conftest import Mosquitto, free_port, needs, until
 
+from monitor.core.clock import EVER_MS
 from monitor.core.measurements import Quantity
 from monitor.domain.topic_rules import AGENT_FILTER
 from monitor.mqtt.client import Address, Publisher
@@ -320,7 +321,7 @@ def test_the_demo_fills_a_year_and_goes_on_live_through_the_broker(make_service)
     assert filled > 7 * 365 * 288 * 0.99
     until(lambda: tallies(service)["messages"] >= 3, within_s=25)
     with closing(Reader(service.store)) as reader:
-        latest = {item.reading.series[::2]: item.reading for item in reader.latest()}
+        latest = {item.reading.series[::2]: item.reading for item in reader.latest(EVER_MS)}
         first, last = reader.span(reader.series()[latest["outdoors", Quantity.TEMPERATURE].series])
     assert {place for place, _ in latest} == {"front-bench", "varnish-corner", "outdoors"}
     assert time.time() * 1000 - last < 30_000

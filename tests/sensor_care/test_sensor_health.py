@@ -263,9 +263,9 @@ def test_a_sensor_that_was_carried_elsewhere_is_not_silent_where_it_stood(shop):
     assert ("clients-home", "b") not in {
         (o.place.id, o.sensor) for o in health(reader, settings, NOW)
     }
-    assert left(reader) == {("b", "clients-home"): NOW - 2 * HOUR}
+    assert left(reader, NOW) == {("b", "clients-home"): NOW - 2 * HOUR}
     assert moved_on(
-        reader, {("b", "clients-home"): NOW - 2 * HOUR - MIN, ("b", "front-bench"): NOW}
+        reader, {("b", "clients-home"): NOW - 2 * HOUR - MIN, ("b", "front-bench"): NOW}, NOW
     )
 
 

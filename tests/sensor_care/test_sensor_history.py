@@ -12,6 +12,7 @@ import pytest
 from dashboard_fixtures import settings_in
 
 from monitor.commands import Commands
+from monitor.core.clock import EVER_MS
 from monitor.core.errors import MonitorError, Rejected
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.readings import export
@@ -85,7 +86,7 @@ def test_a_calibration_is_carried_through_and_corrects_what_comes_after(shop):
     assert values[ts >= fitted_at] == pytest.approx(truth, abs=0.02)
     _, told = shop.reader.raw_values(Series("bench", "a", RH), fitted_at, end)
     assert set(told) == {50.0}  # what it sent is as it was
-    (latest,) = [one for one in shop.reader.latest() if one.reading.series.quantity is RH]
+    (latest,) = [one for one in shop.reader.latest(EVER_MS) if one.reading.series.quantity is RH]
     assert latest.reading.value == pytest.approx(truth, abs=0.02)
     history = shop.reader.histories()["bench/a"]
     assert history.corrections[0].by == "Ina"
@@ -187,7 +188,7 @@ def test_a_corrected_value_never_leaves_what_can_be(shop):
     shop.do("compare", NOW, value=40.0, u=1.0)
     shop.do("fit", NOW)
     assert shop.reader.readings(shop.id("bench", "a"), NOW + 7 * MIN, NOW + HOUR)[1].max() == 0.0
-    assert min(one.reading.value for one in shop.reader.latest()) == 0.0
+    assert min(one.reading.value for one in shop.reader.latest(EVER_MS)) == 0.0
 
 
 @pytest.mark.parametrize(

@@ -16,6 +16,7 @@ from conftest import ROOT
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.core.clock import EVER_MS
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, Writer, migrations
@@ -48,7 +49,7 @@ def test_what_was_written_is_read_back(writer, path):
     )
     assert stored == (2, 0)
     reader = Reader(path)
-    assert [item.reading for item in reader.latest()] == [
+    assert [item.reading for item in reader.latest(EVER_MS)] == [
         Reading(DAMP, T0, 45.0),
         Reading(BENCH, T0, 20.5),
     ]

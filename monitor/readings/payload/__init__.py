@@ -9,13 +9,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable
 
+from monitor.core.clock import AHEAD_MAX_MS
 from monitor.core.errors import BadPayload
 from monitor.core.json_documents import json_object
 from monitor.core.measurements import name_fault
 from monitor.domain.topic_rules import CONTRACT_FILTER, PLACEHOLDER, TopicRule, matches
 from monitor.readings.payload.mapped_json import BareNumber, MappedJson
 from monitor.readings.payload.senml import RECORDS_MAX, Senml
-from monitor.readings.payload.validation import AHEAD_MAX_MS, EARLIEST_MS, Decoded, reason_of
+from monitor.readings.payload.validation import EARLIEST_MS, Decoded, reason_of
 
 __all__ = [
     "AHEAD_MAX_MS",

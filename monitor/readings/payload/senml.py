@@ -7,12 +7,12 @@ from typing import Any, NamedTuple
 
 import msgspec
 
+from monitor.core.clock import AHEAD_MAX_MS
 from monitor.core.errors import BadPayload
 from monitor.core.measurements import MEASURES, Quantity, Reading, Series
 from monitor.core.units import UNITS, Conversion, allowed
 from monitor.readings.payload.cbor import as_json, is_cbor
 from monitor.readings.payload.validation import (
-    AHEAD_MAX_MS,
     EARLIEST_MS,
     Decoded,
     reason_of,

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from monitor.core.clock import from_ms
+from monitor.core.clock import AHEAD_MAX_MS, from_ms
 from monitor.core.errors import BadPayload
 from monitor.core.measurements import MEASURES, Quantity, Reading, Series
 from monitor.core.units import UNITS, Conversion, allowed
 
 EARLIEST_MS = 1_577_836_800_000
 """2020-01-01 UTC: earlier times come from a clock that was never set. [ms]"""
-AHEAD_MAX_MS = 300_000
-"""Most that a sensor's clock may run ahead of ours. [ms]"""
-
 
 FAULTS_TOLD = 3
 """Most faults of one message that are named; the rest are counted."""
