@@ -23,6 +23,13 @@ PATIENCE = 15
 THREADS = 8
 """Requests answered at a time: a page's first load asks for about as much at once."""
 
+HEADER_MAX = 32_768
+"""Longest headers of a request taken. [bytes]"""
+CONNECTIONS_MAX = 1_000
+"""Most connections at a time; further ones wait."""
+IDLE_S, CLEAN_UP_S = 20, 5
+"""Time after which a connection that sends nothing is closed, and how often that is looked for. [s]"""
+
 
 def main(argv: list[str] | None = None) -> int:
     """Load the settings and serve. Return 0 if stopped, 1 if it failed, 2 for wrong use."""
@@ -59,6 +66,11 @@ def serve(settings: Settings) -> int:
             threads=THREADS,
             ident=None,
             max_request_body_size=REQUEST_MAX,
+            max_request_header_size=HEADER_MAX,
+            connection_limit=CONNECTIONS_MAX,
+            channel_timeout=IDLE_S,
+            cleanup_interval=CLEAN_UP_S,
+            asyncore_use_poll=True,  # select() cannot watch this many
             **_proxy(settings.board.trusted_proxy),
         )
     except OSError as exc:
