@@ -96,6 +96,7 @@ def readings(
         About.RESERVOIR: of_alerts,
         About.CAUTION: of_alerts,
         About.SENSOR: of_sensors,
+        About.ASIDE: of_sensors,
     }
 
 

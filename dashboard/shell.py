@@ -11,6 +11,7 @@ from dashboard.ui import formats, sentences
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
+from monitor.core.steady_clock import ClockJump, JumpState
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -166,6 +167,8 @@ def troubles(
                 "Check that the broker runs, its address, and the user name and password.",
             )
         )
+    if not state.gone and state.clock is not None:
+        found.append(clock_trouble(state.clock, now_ms, zone))
     if not state.gone and state.round_trouble and not state.store_trouble:
         found.append(
             sentences.Trouble(
@@ -178,3 +181,34 @@ def troubles(
             )
         )
     return found
+
+
+def clock_trouble(jump: ClockJump, now_ms: int, zone: ZoneInfo) -> sentences.Trouble:
+    """A jump of the machine's clock, in words."""
+    by, at = formats.duration(abs(jump.by_ms)), formats.when(jump.at_ms, now_ms, zone)
+    way = f"jumped ahead by {by}" if jump.by_ms > 0 else f"was set back by {by}"
+    said = f"The clock of the shop's computer {way} at {at}"
+    match jump.state:
+        case JumpState.DOUBTED if jump.by_ms > 0:
+            return sentences.Trouble(
+                "clock",
+                f"{said}. New readings without a right time of their own are kept aside.",
+                "Set the clock and turn on network time. If the clock is right now, take the "
+                "readings in as dated on Sensors, or restart Benchweather.",
+            )
+        case JumpState.DOUBTED:
+            return sentences.Trouble(
+                "clock",
+                f"{said}. Times and ages may be wrong.",
+                "Set the clock and turn on network time. If the clock is right now, restart "
+                "Benchweather.",
+            )
+        case JumpState.UNDONE:
+            ended = "It is right again."
+        case JumpState.CONFIRMED:
+            ended = "The new time is confirmed."
+    return sentences.Trouble(
+        "clock",
+        f"{said}. {ended}",
+        "Look on Sensors for readings that were kept aside. Void readings with a wrong time.",
+    )

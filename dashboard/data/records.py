@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+from monitor.store.aside import AsideOfSensor as AsideOfSensor
 from monitor.store.outbox import OutboxEntry as OutboxEntry
 from monitor.store.outbox import Outcome as Outcome
+from monitor.store.reader import AheadReadings as AheadReadings
 
 if TYPE_CHECKING:
     import numpy as np
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.thinning import Points
     from monitor.core.measurements import Quantity
+    from monitor.core.steady_clock import ClockJump
     from monitor.domain.places import Place
     from monitor.store.outbox import OutboxTally
 
@@ -52,6 +55,7 @@ class ServiceState(NamedTuple):
     broker_trouble: str
     store_trouble: str
     round_trouble: str = ""
+    clock: ClockJump | None = None
 
 
 class DownloadRows(NamedTuple):

@@ -30,7 +30,7 @@ from monitor.domain.places import Place
 from monitor.runtime import heartbeat
 from monitor.science.air import pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
-from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, forecasts, outbox
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, aside, forecasts, outbox
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,6 +40,8 @@ if TYPE_CHECKING:
     from monitor.air.current import LatestAir
     from monitor.domain.forecast import Forecast
     from monitor.settings import Settings
+    from monitor.store.aside import AsideOfSensor
+    from monitor.store.reader import AheadReadings
 
 ROWS_MAX = 20_000
 """Most rows read for one figure, over all its places and the quantities they need."""
@@ -94,6 +96,7 @@ class ShopData:
         state = self.service_state()
         troubles = (
             f"{state.gone}|{state.broker_trouble}|{state.store_trouble}|{state.round_trouble}"
+            f"|{state.clock}"
         )
         with self._watch:
             try:
@@ -137,6 +140,7 @@ class ShopData:
             beat.broker_trouble,
             beat.store_trouble,
             beat.round_trouble,
+            beat.clock,
         )
 
     def places(self, reader: Reader) -> list[Place]:
@@ -183,6 +187,16 @@ class ShopData:
         """The newest refused messages, newest first. Their text is not to be trusted."""
         with self.reader() as reader:
             return reader.refused(limit)
+
+    def aside(self) -> list[AsideOfSensor]:
+        """Messages of each sensor that are kept aside, since the machine's clock had jumped."""
+        with self.reader() as reader:
+            return aside.by_sensor(reader)
+
+    def ahead(self) -> list[AheadReadings]:
+        """Stored readings of each sensor that are dated ahead of the clock."""
+        with self.reader() as reader:
+            return reader.ahead(now_ms())
 
     def counts(self) -> dict[str, int]:
         with self.reader() as reader:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.core.clock import EVER_MS
 from monitor.core.measurements import Quantity
+from monitor.domain.events import About
 from monitor.domain.sensor import SensorAction
 
 if TYPE_CHECKING:
@@ -42,7 +43,8 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
     Parameters
     ----------
     tap : mapping
-        `PASSED_ON` as texts, `at_ms` when it was tapped, `number` of a correction, `line` yes or no.
+        `PASSED_ON` as texts, `at_ms` when it was tapped, `number` of a correction or void, `line` yes
+        or no, `as_dated` yes for what is kept aside.
     form : Form
         For COMPARE `value`, `u` and `with`; for FIT `since`; for NOTE `text`; for MOVE `place`, if
         none was tapped; for VOID_READINGS `from`, `until` and `why`, unless `from_ms` was tapped:
@@ -50,6 +52,8 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
     """
     values = {name: tap[name] for name in PASSED_ON if isinstance(tap.get(name), str)}
     do = tap.get("do")
+    if tap.get("about") == About.ASIDE:
+        return values | ({"as_dated": True} if tap.get("as_dated") == "yes" else {})
     if do in TIMED and isinstance(tap.get("at_ms"), int):
         values["at_ms"] = tap["at_ms"]
     match do:

@@ -9,11 +9,14 @@ import functools
 from typing import TYPE_CHECKING, Any
 
 import dash
+import flask
 from dash import Input, Output, dcc, html
 
+from dashboard.access import sign_in
 from dashboard.data import sensors as data_sensors
 from dashboard.sensors.sensor_page import address
 from dashboard.ui import formats, page_frame, sentences
+from dashboard.ui.controls import action_button, action_results
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity
@@ -21,10 +24,11 @@ from monitor.sensor_care.health import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from zoneinfo import ZoneInfo
 
     from dash.development.base_component import Component
 
-    from dashboard.data.records import PlacedSensor
+    from dashboard.data.records import AheadReadings, AsideOfSensor, PlacedSensor
     from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
     from monitor.core.measurements import Refusal
@@ -53,18 +57,20 @@ def register(app: dash.Dash, shop: ShopData) -> None:
 
     @app.callback(Output("sensors", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
-        return content(shop)
+        return content(shop, writer=sign_in.writing(flask.request, shop.settings).allowed)
 
 
 def layout(shop: ShopData) -> Component:
-    return html.Main(content(shop), id="sensors", className="sheet")
+    writer = sign_in.writing(flask.request, shop.settings).allowed
+    found = html.Div(content(shop, writer=writer), id="sensors")
+    return html.Main([*action_results(), found], className="sheet bench wood")
 
 
 @page_frame.where_store_fails(
-    lambda trouble, *_: [html.H1("Sensors"), *page_frame.sentence_of(trouble)]
+    lambda trouble, *_, **__: [html.H1("Sensors"), *page_frame.sentence_of(trouble)]
 )
-def content(shop: ShopData) -> list[Component]:
-    """Present content of the page; if it cannot be shown, why."""
+def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
+    """Present content of the page, with taps for a `writer`; if it cannot be shown, why."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     sensors, counts, refused = shop.sensors(), shop.counts(), shop.refused(REFUSED_SHOWN)
     now = now_ms()
@@ -72,6 +78,7 @@ def content(shop: ShopData) -> list[Component]:
         html.H1("Sensors"),
         sensor_table(sensors, shop, now, unit) if sensors else _none_yet(),
         *jars(shop),
+        *wrong_times(shop, now, writer=writer),
         html.H2("Totals since the start"),
         html.Ul(
             [
@@ -194,6 +201,68 @@ def jars(shop: ShopData) -> list[Component]:
         html.H2("Being calibrated"),
         html.Ul([html.Li(dcc.Link(one.id, href=address(one.id))) for one in found]),
     ]
+
+
+def wrong_times(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
+    """Messages kept aside and stored readings dated ahead, each with what can be done."""
+    zone = shop.settings.zone
+    items = [_kept_aside(one, now, zone, writer=writer) for one in shop.aside()]
+    items += [_dated_ahead(one, now, zone, writer=writer) for one in shop.ahead()]
+    return [html.H2("Readings with a wrong time"), html.Ul(items)] if items else []
+
+
+def _kept_aside(one: AsideOfSensor, now: int, zone: ZoneInfo, *, writer: bool) -> Component:
+    about = {"about": "aside", "sensor": one.sensor, "then": "reload"}
+    dated, corrected = (
+        formats.when(came_ms[0], now, zone) for came_ms in (one.received_ms, one.steady_ms)
+    )
+    taps = [
+        action_button("Take in with corrected times", "take", said="Taken in.", **about),
+        action_button(
+            "The clock was right: take in as dated",
+            "take",
+            as_dated="yes",
+            sure="Tap again if the clock was right",
+            said="Taken in.",
+            **about,
+        ),
+        action_button(
+            "Dismiss", "dismiss", sure="Tap again to dismiss them", said="Dismissed.", **about
+        ),
+    ]
+    return html.Li(
+        [
+            html.Span(
+                f"{one.sensor}: {one.readings} readings kept aside. The clock of the shop's "
+                f"computer had jumped. It dated them from {dated} on. Without the jump they are "
+                f"from {corrected} on."
+            ),
+            *([html.Div(taps, className="taps wide")] if writer else []),
+        ]
+    )
+
+
+def _dated_ahead(one: AheadReadings, now: int, zone: ZoneInfo, *, writer: bool) -> Component:
+    tap = action_button(
+        "Void them",
+        "void-readings",
+        about="sensor",
+        sensor=one.topic,
+        from_ms=str(one.first_ms),
+        why="dated ahead of the clock",
+        sure="Tap again to void these readings",
+        said="Readings voided.",
+        then="reload",
+    )
+    return html.Li(
+        [
+            html.Span(
+                f"{one.topic}: {one.readings} stored readings are dated ahead of the clock, the "
+                f"last {formats.when(one.last_ms, now, zone)}. No page shows them as the present."
+            ),
+            *([html.Div(tap, className="taps wide")] if writer else []),
+        ]
+    )
 
 
 def state_words(one: PlacedSensor, health: Health | None) -> list[Any]:

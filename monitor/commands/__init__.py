@@ -14,6 +14,7 @@ from msgspec import Meta
 
 from monitor.commands import alerts as alert_commands
 from monitor.commands.alerts import DecideReservoir, DecideRule, decide_alert, decide_caution
+from monitor.commands.asides import AsideKeeper, DecideAside
 from monitor.commands.glue import decide_glue
 from monitor.commands.instruments import decide_instrument
 from monitor.commands.own_proof import DecideProof, Prove
@@ -24,6 +25,7 @@ from monitor.commands.wait_types import decide_wait_type
 from monitor.commands.waits import DecideWait, Equivalent, Foresee
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINE, Request, checked, read
+from monitor.domain import aside as asides
 from monitor.domain import glue, instrument, own_proof, sensor, wait, wait_type_registry
 from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.events import About
@@ -51,6 +53,7 @@ for _module in (
     sensor,
     glue,
     own_proof,
+    asides,
 ):
     for _type in _module.REQUESTS:
         REQUESTS.setdefault(_type.about, {})[str(_type.__struct_config__.tag)] = _type
@@ -101,6 +104,7 @@ class Commands:
         places: Callable[[], Iterable[str]] | None = None,
         look: SensorReader | None = None,
         prove: Prove | None = None,
+        aside: AsideKeeper | None = None,
     ) -> None:
         self._writer = writer
         self._on_change, self._places = on_change, places
@@ -116,6 +120,7 @@ class Commands:
             About.SENSOR: DecideSensor(look),
             About.GLUE: decide_glue,
             About.PROOF: DecideProof(equivalent, prove),
+            About.ASIDE: DecideAside(aside),
         }
 
     @property
@@ -166,6 +171,8 @@ class Commands:
         def write(run: Cursor, decision: Decision) -> None:
             done = (command_id, now_ms, decision.answer) if command_id else None
             journal.append(run, decision.events, done=done)
+            if decision.write is not None:
+                decision.write(run)
             self._writer.remember(run, notes)
 
         for _ in range(TRIES):

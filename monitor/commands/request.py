@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, Generic, NamedTuple, TypeVar
 
 from monitor.commands.projections import Journal
 from monitor.core.validation import Request
 from monitor.domain.events import About, Event
+from monitor.store.connection import Cursor
 
 R = TypeVar("R", bound=Request)
 
@@ -27,7 +28,8 @@ class Command(NamedTuple, Generic[R]):
 
 
 class Decision(NamedTuple):
-    """The events to write, and the answer to the command."""
+    """The events to write, the answer to the command, and what else is written with them."""
 
     events: list[Event]
     answer: Mapping[str, Any]
+    write: Callable[[Cursor], None] | None = None

@@ -24,6 +24,7 @@ class About(StrEnum):
     SENSOR = "sensor"
     GLUE = "glue"
     PROOF = "proof"
+    ASIDE = "aside"
 
 
 class Event(NamedTuple):

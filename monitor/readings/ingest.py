@@ -17,13 +17,16 @@ from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from monitor.commands import Commands
+from monitor.core.clock import AHEAD_MAX_MS
 from monitor.core.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal, name_fault
+from monitor.core.steady_clock import SteadyClock
 from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import Arrival, Subscription
 from monitor.readings.payload import PAYLOAD_MAX, Contract, json_object, reason_of
 from monitor.science.sensor_clock import HOUR_MS
 from monitor.store import Writer, until_stored
+from monitor.store.aside import AsideMessage
 
 log = logging.getLogger(__name__)
 
@@ -49,6 +52,7 @@ class Batch(NamedTuple):
     tallies: Counter[str]
     singly: list[Arrival]
     lateness: dict[tuple[str, str, int], int]
+    aside: list[AsideMessage]
 
 
 StoreForecast = Callable[[str, bytes, int, Iterable[tuple[int, bytes]]], None]
@@ -97,9 +101,11 @@ class Ingest:
         store_forecast: StoreForecast | None = None,
         *,
         refused_max: int = 100_000,
+        clock: SteadyClock | None = None,
     ) -> None:
         self.subscription, self.contract, self.writer = subscription, contract, writer
         self.refused_max = refused_max
+        self._clock = clock or SteadyClock()
         self._refused = 0
         self._lateness = _Lateness()
         self.commands = commands or Commands(writer)
@@ -144,6 +150,7 @@ class Ingest:
                 deliveries=batch.deliveries.items(),
                 tallies=batch.tallies,
                 lateness=batch.lateness,
+                messages_aside=batch.aside,
             )
             if batch.lateness:
                 self._lateness.stored()
@@ -241,7 +248,10 @@ class Ingest:
 
     def read(self, arrivals: list[Arrival]) -> Batch:
         """Decode a group of messages; nothing is stored yet."""
-        batch = Batch([], [], {}, Counter(), [], {})
+        batch = Batch([], [], {}, Counter(), [], {}, [])
+        steady_ms = self._clock.now_ms()
+        latest_ms = steady_ms + AHEAD_MAX_MS
+        newest_ms = max((arrival.received_ms for arrival in arrivals), default=0)
         batch.tallies["messages"] = len(arrivals)
         decode = self.contract.decode
         note_lateness = self._lateness.note
@@ -259,12 +269,22 @@ class Ingest:
                 # Our own fault; but a message that came again for ever would stop everything.
                 log.exception("message could not be decoded topic=%s", arrival.topic)
                 readings, faults, timed = [], [f"could not be read: {exc!r}"], False
-            if timed and not faults:
+            ahead = arrival.received_ms > latest_ms and any(
+                reading.ts_ms > latest_ms for reading in readings
+            )
+            if timed and not faults and not ahead:
                 batch.readings.extend(readings)
                 if readings and not arrival.retained:
                     note_lateness(arrival, readings)
             else:
-                self._read_with_care(arrival, readings, faults, timed=timed, batch=batch)
+                self._read_with_care(
+                    arrival,
+                    readings,
+                    faults,
+                    timed=timed,
+                    batch=batch,
+                    steady_ms=steady_ms - newest_ms + arrival.received_ms if ahead else None,
+                )
         batch.lateness.update(self._lateness.due())
         return batch
 
@@ -276,8 +296,10 @@ class Ingest:
         *,
         timed: bool,
         batch: Batch,
+        steady_ms: int | None,
     ) -> None:
-        """Read a message whose repeat cannot be recognised by its readings alone."""
+        """Read a message whose repeat cannot be recognised by its readings alone. It is kept aside
+        if it is dated ahead of the steady clock: then that clock's time of its arrival is given."""
         if arrival.retained and (
             (readings and not timed)  # an old value of unknown age
             or self.writer.refused_before(arrival.topic, arrival.payload)
@@ -293,6 +315,13 @@ class Ingest:
                 batch.tallies["repeats"] += len(readings)
                 return
             batch.deliveries[arrival.packet_id] = digest
+        if steady_ms is not None:
+            sensor = f"{readings[0].series.place}/{readings[0].series.sensor}"
+            came = (arrival.received_ms, steady_ms)
+            batch.aside.append(
+                AsideMessage(*came, sensor, arrival.topic, arrival.payload, len(readings))
+            )
+            return
         batch.readings.extend(readings)
         if faults:
             reason = reason_of(faults)

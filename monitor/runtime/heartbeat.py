@@ -12,6 +12,7 @@ from pathlib import Path
 import msgspec
 
 from monitor.core.clock import now_ms
+from monitor.core.steady_clock import ClockJump
 
 SIZE = 4096
 """Size of the file. [bytes]"""
@@ -33,6 +34,8 @@ class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
     store_trouble: str = ""
     round_trouble: str = ""
     """Reason why waits and alerts are not published."""
+    clock: ClockJump | None = None
+    """Jump of the machine's clock that is to be reported."""
 
     def late(self, now: int | None = None) -> bool:
         """Return whether the service has stopped renewing it. [ms]"""

@@ -26,6 +26,7 @@ from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.errors import BrokerFault, MonitorError, SettingsFault, StoreFault
 from monitor.core.signals import signals_call
+from monitor.core.steady_clock import SteadyClock
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
 from monitor.mqtt.client import Address, Publisher, Subscription
 from monitor.mqtt.embedded_broker import (
@@ -37,6 +38,7 @@ from monitor.mqtt.embedded_broker import (
 )
 from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.own_proof.text import proved
+from monitor.readings.aside import AsideMessages
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.runtime import heartbeat
@@ -85,6 +87,7 @@ class Supervisor:
         self.settings = settings
         self._stop = threading.Event()
         self._started_ms = now_ms()
+        self._clock = SteadyClock()
 
     def stop(self) -> None:
         self._stop.set()
@@ -129,6 +132,7 @@ class Supervisor:
                 reservoirs={tank.id: tank for tank in settings.reservoirs},
                 places=lambda: [place.id for place in places(reader, settings)],
                 look=JarWatch(reader, settings),
+                aside=AsideMessages(writer, contract, self._clock),
                 prove=functools.partial(proved, reader, settings),
             )
             intake = ForecastIntake(settings, reader, writer)
@@ -139,13 +143,13 @@ class Supervisor:
                 commands,
                 intake.message,
                 refused_max=settings.keep.refused_max,
+                clock=self._clock,
             )
             sender = OutboxWorker(writer, settings.channels)
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
-            self._schedule(
-                jobs, ingest, parts.enter_context(_evaluation(settings, address, ingest, sender))
-            )
+            cycle = _evaluation(settings, address, ingest, sender, self._clock)
+            self._schedule(jobs, ingest, parts.enter_context(cycle))
             self._schedule_forecasts(jobs, intake)
             link = CommandLink(settings.command_link_path, functools.partial(_carry_out, ingest))
             link.start()
@@ -223,6 +227,7 @@ class Supervisor:
             broker_trouble=subscription.trouble,
             store_trouble=ingest.store_trouble,
             round_trouble=jobs.failing.get(CYCLE, ""),
+            clock=self._clock.jump(),
         )
         try:
             heartbeat.write(self.settings.heartbeat_path, state)
@@ -329,7 +334,7 @@ def _carry_out(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:
 
 @contextlib.contextmanager
 def _evaluation(
-    settings: Settings, address: Address, ingest: Ingest, sender: OutboxWorker
+    settings: Settings, address: Address, ingest: Ingest, sender: OutboxWorker, clock: SteadyClock
 ) -> Iterator[Callable[[], None]]:
     """The evaluation cycle, with an MQTT client and a reader of its own."""
     publisher = Publisher(address, f"{settings.broker.client_id}-tells")
@@ -347,7 +352,7 @@ def _evaluation(
             troubles,
             sender.wake,
         )
-        yield lambda: cycle.run(now_ms())
+        yield lambda: cycle.run(clock.cautious_ms())
         publisher.close()
 
 

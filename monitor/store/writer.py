@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, NamedTuple, TypeVar
 from monitor.core.backoff import Backoff
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Quantity, Reading, Refusal, Series
+from monitor.store import aside
+from monitor.store.aside import AsideMessage
 from monitor.store.connection import BUSY_WAIT_S, StoreConnection
 
 if TYPE_CHECKING:
@@ -136,6 +138,7 @@ class Writer:
         deliveries: Iterable[tuple[int, bytes]] = (),
         tallies: Mapping[str, int] | None = None,
         lateness: Mapping[tuple[str, str, int], int] | None = None,
+        messages_aside: Sequence[AsideMessage] = (),
     ) -> StoredCounts:
         """Store a batch in one transaction, with its rollups. All of it is on disk, or none.
 
@@ -151,6 +154,7 @@ class Writer:
         lateness : mapping of (place, sensor, hour) to ms, optional
             The least by which a message of a topic came after its newest reading, by the hour of
             arrival [ms since 1970-01-01 UTC]. The least of all is kept.
+        messages_aside : sequence of AsideMessage
 
         Raises
         ------
@@ -160,30 +164,45 @@ class Writer:
         StoreFault
             If the database is damaged.
         """
-        fresh: dict[Series, int] = {}
         with self.connection.transaction() as run:
-            ids = self._series_ids
-            rows = []
-            for series, ts_ms, value in readings:
-                series_id = ids.get(series) or fresh.get(series)
-                if series_id is None:
-                    series_id = fresh[series] = self._new_series(run, series)
-                rows.append((series_id, ts_ms, value))
-            before = self.connection.raw.total_changes
-            run.executemany(_INSERT_READING, rows)
-            new = self.connection.raw.total_changes - before
-            if new:
-                self._roll_up(run, rows)
-            if refusals:
-                run.executemany(_INSERT_REFUSED, refusals)
+            counts, fresh = self.put(run, readings, refusals=refusals, tallies=tallies)
             self.remember(run, deliveries)
-            counts = Counter(tallies or {})
-            counts.update(readings=new, repeats=len(rows) - new, refused=len(refusals))
-            run.executemany(_ADD_TALLY, [(name, n) for name, n in counts.items() if n])
             hours = (lateness or {}).items()
             run.executemany(_NOTE_LATENESS, [(*hour, late_ms) for hour, late_ms in hours])
+            if messages_aside:
+                aside.keep(run, messages_aside)
         self._series_ids |= fresh
-        return StoredCounts(new, len(rows) - new)
+        return counts
+
+    def put(
+        self,
+        run: sqlite3.Cursor,
+        readings: Sequence[Reading],
+        *,
+        refusals: Sequence[Refusal] = (),
+        tallies: Mapping[str, int] | None = None,
+    ) -> tuple[StoredCounts, dict[Series, int]]:
+        """Within a transaction: store readings with their rollups, and refusals, as in `write`. Also
+        returns the ids of new series."""
+        fresh: dict[Series, int] = {}
+        ids = self._series_ids
+        rows = []
+        for series, ts_ms, value in readings:
+            series_id = ids.get(series) or fresh.get(series)
+            if series_id is None:
+                series_id = fresh[series] = self._new_series(run, series)
+            rows.append((series_id, ts_ms, value))
+        before = self.connection.raw.total_changes
+        run.executemany(_INSERT_READING, rows)
+        new = self.connection.raw.total_changes - before
+        if new:
+            self._roll_up(run, rows)
+        if refusals:
+            run.executemany(_INSERT_REFUSED, refusals)
+        counts = Counter(tallies or {})
+        counts.update(readings=new, repeats=len(rows) - new, refused=len(refusals))
+        run.executemany(_ADD_TALLY, [(name, n) for name, n in counts.items() if n])
+        return StoredCounts(new, len(rows) - new), fresh
 
     @staticmethod
     def remember(run: sqlite3.Cursor, deliveries: Iterable[tuple[int, bytes]]) -> None:

@@ -30,6 +30,7 @@ from monitor.air.current import air_now
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
+from monitor.core.steady_clock import ClockJump, JumpState
 from monitor.settings.board_keys import local_mark, make_board_keys
 from monitor.store import Writer
 
@@ -201,6 +202,12 @@ def test_each_trouble_says_what_is_wrong_and_what_to_do(settings, writer):
         },
         "Readings cannot be stored: disk full.": {"store_trouble": "disk full"},
         "Alerts and ready times have stopped: a rule broke.": {"round_trouble": "a rule broke"},
+        "The clock of the shop's computer jumped ahead by 4745 days at": {
+            "clock": ClockJump(4745 * 86_400_000, now, JumpState.DOUBTED)
+        },
+        "The clock of the shop's computer was set back by 1 hour at": {
+            "clock": ClockJump(-3_600_000, now, JumpState.UNDONE)
+        },
     }
     for sentence, values in cases.items():
         shop_air.beat(settings, **values)

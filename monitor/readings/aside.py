@@ -1,0 +1,70 @@
+"""Messages kept aside taken in, with the times that a person chose, or dismissed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from monitor.commands.asides import AsideWork
+from monitor.core.clock import AHEAD_MAX_MS
+from monitor.core.errors import BadPayload, Rejected
+from monitor.core.formats import duration
+from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal
+from monitor.core.steady_clock import SteadyClock
+from monitor.readings.payload import Contract, reason_of
+from monitor.store import Writer, aside
+from monitor.store.connection import Cursor
+
+
+class AsideMessages:
+    """The messages kept aside, read again when they are taken in."""
+
+    def __init__(self, writer: Writer, contract: Contract, clock: SteadyClock) -> None:
+        self._writer, self._contract, self._clock = writer, contract, clock
+
+    def sensors(self) -> Sequence[str]:
+        return [one.sensor for one in aside.by_sensor(self._writer)]
+
+    def take(self, sensor: str, now_ms: int, *, as_dated: bool) -> AsideWork:
+        """Take all of a sensor in.
+
+        With `as_dated` the machine's clock was right, and is followed from now on; else each
+        message is read as if it came at the time of the steady clock.
+        """
+        numbers: list[int] = []
+        readings: list[Reading] = []
+        refusals: list[Refusal] = []
+        for number, one in aside.waiting(self._writer, sensor):
+            numbers.append(number)
+            came_ms = one.received_ms if as_dated else one.steady_ms
+            try:
+                found, faults, _ = self._contract.decode(one.topic, one.payload, came_ms)
+            except BadPayload as exc:
+                found, faults = [], [str(exc)]
+            readings += found
+            if faults:
+                kept = one.payload[:REFUSED_PAYLOAD_MAX]
+                reason = reason_of(faults)
+                refusals.append(Refusal(came_ms, one.topic, kept, len(one.payload), reason))
+        newest = max((reading.ts_ms for reading in readings), default=0)
+        if newest > now_ms + AHEAD_MAX_MS:
+            raise Rejected(
+                f"readings of {sensor} would be dated {duration(newest - now_ms)} ahead of the "
+                "clock: take them in with corrected times, or dismiss them"
+            )
+        if as_dated:
+            self._clock.accept()
+
+        def write(run: Cursor) -> None:
+            self._writer.put(run, readings, refusals=refusals)
+            aside.end(run, numbers, aside.TAKEN)
+
+        return AsideWork(len(numbers), len(readings), write)
+
+    def dismiss(self, sensor: str) -> AsideWork:
+        waiting = aside.waiting(self._writer, sensor)
+        numbers = [number for number, _ in waiting]
+
+        def write(run: Cursor) -> None:
+            aside.end(run, numbers, aside.DISMISSED)
+
+        return AsideWork(len(numbers), sum(one.readings for _, one in waiting), write)

@@ -1,0 +1,234 @@
+"""A machine's clock that jumps: what is kept aside, taken in and dismissed, with a scripted
+subscription and with a real service and broker."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import subprocess
+from collections.abc import Mapping
+
+import pytest
+from conftest import needs, until
+from scripted_subscription import Script, arrival
+
+from monitor.commands import Commands
+from monitor.core.clock import AHEAD_MAX_MS, now_ms
+from monitor.core.errors import Rejected
+from monitor.core.steady_clock import JumpState, SteadyClock
+from monitor.readings.aside import AsideMessages
+from monitor.readings.ingest import Ingest
+from monitor.readings.payload import Contract
+from monitor.store import Reader, Writer, aside
+
+START, MIN, HOUR = 1_790_000_000_000, 60_000, 3_600_000
+TO_2039 = 2_180_000_000_000 - START
+UNTIMED = b'[{"n":"temperature","u":"Cel","v":20.5},{"n":"humidity","u":"%RH","v":46}]'
+
+
+class Shop:
+    """A service's ingest and commands on a machine whose clock can be set."""
+
+    def __init__(self, folder) -> None:
+        self.wall, self.counter, self.sent = START, 0, 0
+        self.clock = SteadyClock(lambda: self.wall, lambda: self.counter, lambda: False)
+        self.writer = Writer(folder / "readings.sqlite3")
+        self.reader = Reader(folder / "readings.sqlite3")
+        self.contract, self.script = Contract(), Script()
+        keeper = AsideMessages(self.writer, self.contract, self.clock)
+        self.commands = Commands(self.writer, aside=keeper)
+        self.ingest = Ingest(
+            self.script, self.contract, self.writer, self.commands, clock=self.clock
+        )
+        self.ingest.start()
+
+    def hears(self, payload=UNTIMED, *, repeat=False) -> None:
+        self.sent += not repeat
+        self.script.groups.append([arrival(self.sent, payload, at=self.wall, repeat=repeat)])
+        wanted = len(self.script.acknowledged) + 1
+        until(lambda: len(self.script.acknowledged) == wanted)
+
+    def passes(self, ms: int) -> None:
+        self.wall += ms
+        self.counter += ms
+
+    def times(self) -> set[int]:
+        return {
+            int(at)
+            for series_id in self.reader.series().values()
+            for at in self.reader.readings(series_id, 0, 2**50)[0]
+        }
+
+    def do(self, do: str, **wish: object) -> Mapping[str, object]:
+        command = {"about": "aside", "do": do, "sensor": "bench/a1", "by": "Ina", **wish}
+        return self.commands.carry_out(command, self.wall)
+
+    def close(self) -> None:
+        self.ingest.stop(5)
+        self.reader.close()
+        self.writer.close()
+
+
+@pytest.fixture
+def shop(tmp_path):
+    with contextlib.closing(Shop(tmp_path)) as one:
+        one.hears()
+        yield one
+
+
+def jumped(shop, by: int) -> None:
+    """Three readings without times come while the clock is wrong."""
+    shop.passes(MIN)
+    shop.wall += by
+    for _ in range(3):
+        shop.hears()
+        shop.passes(MIN)
+
+
+def test_untimed_readings_under_a_clock_that_jumped_ahead_are_kept_aside(shop):
+    jumped(shop, TO_2039)
+    assert shop.times() == {START}
+    assert shop.reader.tallies()["readings"] == 2
+    (kept,) = aside.by_sensor(shop.reader)
+    assert (kept.sensor, kept.messages, kept.readings) == ("bench/a1", 3, 6)
+    assert kept.received_ms == (START + MIN + TO_2039, START + 3 * MIN + TO_2039)
+    assert kept.steady_ms == (START + MIN, START + 3 * MIN)
+    shop.wall -= TO_2039
+    shop.hears()
+    assert shop.times() == {START, START + 4 * MIN}
+
+
+def test_a_message_that_comes_again_is_kept_aside_once(shop):
+    jumped(shop, TO_2039)
+    shop.hears(repeat=True)
+    (kept,) = aside.by_sensor(shop.reader)
+    assert kept.messages == 3
+
+
+def test_readings_with_right_times_are_stored_while_the_clock_is_wrong(shop):
+    shop.passes(MIN)
+    shop.wall += TO_2039
+    shop.hears(json.dumps([{"bt": (START + MIN) / 1000, "u": "Cel", "v": 21}]).encode())
+    assert shop.times() == {START, START + MIN}
+    assert aside.by_sensor(shop.reader) == []
+
+
+def test_taken_in_with_corrected_times_they_lie_where_they_were_measured(shop):
+    jumped(shop, TO_2039)
+    shop.wall -= TO_2039
+    answer = shop.do("take")
+    assert answer == {"sensor": "bench/a1", "as_dated": False, "messages": 3, "readings": 6}
+    assert shop.times() == {START + i * MIN for i in range(4)}
+    assert aside.by_sensor(shop.reader) == []
+    with pytest.raises(Rejected, match="one of none"):
+        shop.do("take")
+
+
+def test_they_cannot_be_taken_in_as_dated_while_that_is_ahead(shop):
+    jumped(shop, TO_2039)
+    shop.wall -= TO_2039
+    with pytest.raises(Rejected, match="days ahead of the clock"):
+        shop.do("take", as_dated=True)
+    assert len(aside.by_sensor(shop.reader)) == 1
+    assert shop.times() == {START}
+
+
+def test_as_dated_says_that_the_clock_is_right_and_new_readings_are_stored_again(shop):
+    jumped(shop, HOUR)
+    assert shop.clock.jump().state is JumpState.DOUBTED
+    shop.do("take", as_dated=True)
+    assert shop.times() == {START} | {START + HOUR + i * MIN for i in (1, 2, 3)}
+    assert shop.clock.jump().state is JumpState.CONFIRMED
+    shop.hears()
+    assert START + HOUR + 4 * MIN in shop.times()
+
+
+def test_dismissed_ones_are_not_shown_again_and_stay_in_the_store_and_the_history(shop):
+    jumped(shop, TO_2039)
+    shop.do("dismiss")
+    assert aside.by_sensor(shop.reader) == []
+    rows = shop.reader.connection.rows("SELECT outcome, payload FROM aside")
+    assert rows == [(aside.DISMISSED, UNTIMED)] * 3
+    event = shop.reader.connection.rows("SELECT about, subject, by, action, body FROM event")
+    assert event[0][:4] == ("aside", "bench/a1", "Ina", "dismiss")
+    assert shop.times() == {START}
+
+
+def test_a_clock_set_back_stores_readings_and_the_place_shows_the_new_ones(shop):
+    for _ in range(90):
+        shop.passes(MIN)
+        shop.hears()
+    shop.wall -= HOUR
+    shop.passes(MIN // 2)
+    shop.hears(UNTIMED.replace(b"46", b"61"))
+    assert shop.clock.jump().by_ms == -HOUR
+    newest = {one.reading.series.quantity: one.reading for one in shop.reader.latest(shop.wall)}
+    assert newest["humidity"].value in (46.0, 61.0)
+    assert newest["humidity"].ts_ms <= shop.wall + AHEAD_MAX_MS
+
+
+STEPPED = '''
+"""Put before a service's own modules by its test: its clock is off by what a file says. [s]"""
+import pathlib, time
+_ns, _file = time.time_ns, pathlib.Path({file!r})
+time.time_ns = lambda: _ns() + int(_file.read_text()) * 1_000_000_000
+'''
+
+
+@pytest.mark.slow
+@pytest.mark.broker
+def test_a_service_whose_clock_visits_2039_shows_nothing_of_it_as_present(make_service, tmp_path):
+    """The case of the issue with a real service and broker: the clock is stepped to 2039, readings
+    without times come, the clock is set back."""
+    program = needs("mosquitto_pub", "mosquitto-clients")
+    shim, offset = tmp_path / "shim", tmp_path / "offset"
+    shim.mkdir()
+    offset.write_text("0")
+    (shim / "sitecustomize.py").write_text(STEPPED.format(file=str(offset)))
+    service = make_service()
+    path = os.pathsep.join([str(shim), os.environ.get("PYTHONPATH", "")])
+    service.environment["PYTHONPATH"] = path
+    service.start()
+
+    def send(value: float) -> None:
+        pack = json.dumps(
+            [
+                {"n": "temperature", "u": "Cel", "v": 20.5},
+                {"n": "humidity", "u": "%RH", "v": value},
+            ]
+        )
+        target = ["-p", str(service.port), "-q", "1", "-t", "benchweather/loft/a1"]
+        subprocess.run([program, *target, "-m", pack], check=True)
+
+    def humidity() -> float | None:
+        done = service.command("now", "--json")
+        found = json.loads(done.stdout) if done.returncode == 0 else []
+        return next((one["rh_pct"] for one in found if one["place"] == "loft"), None)
+
+    send(46)
+    until(lambda: humidity() == 46, what="the first reading")
+    offset.write_text(str(13 * 365 * 86_400))
+    for i in range(5):
+        send(80 + i)
+    with contextlib.closing(Reader(service.store)) as reader:
+        until(lambda: sum(one.messages for one in aside.by_sensor(reader)) == 5, what="kept aside")
+        assert humidity() == 46
+        state = json.loads((service.data / "heartbeat.json").read_text())
+        until(
+            lambda: json.loads((service.data / "heartbeat.json").read_text())["clock"],
+            what=f"the jump in the heartbeat, not {state}",
+        )
+        offset.write_text("0")
+        send(47)
+        until(lambda: humidity() == 47, what="a reading after the clock is back")
+        said = service.command("now").stdout
+        assert "ago" in said
+        assert not re.search(r"-\d+ (s|min|h|days?) ago", said)
+        taken = service.command("sensor", "aside", "take", "loft/a1")
+        assert taken.returncode == 0, taken.stderr
+        assert not aside.by_sensor(reader)
+        assert not reader.ahead(now_ms())
+        assert humidity() == 47
+    assert "clock jumped" in service.log.read_text()
