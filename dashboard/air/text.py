@@ -83,7 +83,7 @@ def _worst(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
     return Headline(
         found.state,
         f"{air.place.label}, {figure}. {found.title}.",
-        f"{found.advice} {since(air, now_ms, zone).capitalize()}.".strip(),
+        f"{found.state.capitalize()} {since(air, now_ms, zone)}. {found.advice}".strip(),
     )
 
 

@@ -96,7 +96,7 @@ def current_state(
             parts.append(view.taps(alert, shop, now, note=False))
     else:
         parts.append(
-            html.P(f"Over: {text.ended_words(alert, now, zone, unit)}", className="facts-line")
+            html.P(f"Ended: {text.ended_words(alert, now, zone, unit)}", className="facts-line")
         )
     parts += [view.why(alert, unfolded=True), _links(alert, book)]
     return parts

@@ -51,7 +51,7 @@ _FLAGS = {
     "ready": "is ready",
     "loadable": "may be worked or strung",
     "held": "is on hold because of the air",
-    "late": "will not be ready when it is wanted",
+    "late": "is expected to be ready later than wanted",
     "rested": "has a steady reading in its jar",
     "pot_at_closing": "has its pot recorded as on at closing time",
     "glue_past": "is past its discard time",
@@ -254,6 +254,10 @@ _ABOVE = {
     "mould_margin": (
         "RH is above the level from which mould can grow on wood",
         "RH is more than {} % above the level from which mould can grow on wood",
+    ),
+    "wall_margin": (
+        "RH is above the highest that the coldest wall bears without risk of mould",
+        "RH is more than {} % above the highest that the coldest wall bears without risk of mould",
     ),
     "silent_s": ("", "no reading for more than {}"),
     "unchanged_s": ("", "the humidity reading has not changed at all for more than {}"),

@@ -97,7 +97,7 @@ def content(shop: ShopData, book: WaitQueries) -> list[Component | None]:
 
 
 def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: bool) -> Component:
-    """Finished waits that were alike: basis, how long given, what that was worth, how they were."""
+    """Finished waits that were alike: usual time, time given, what that was worth, how they were."""
     now, zone = now_ms(), shop.settings.zone
     wait, name = alike[0], series.title(alike)
     basis_s = float(wait.kind["basis_s"])
@@ -105,7 +105,7 @@ def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: b
         worth = "not known (no readings)"
     elif wait.equivalent_s >= PROGRESS_MOST * basis_s:  # counted no further
         worth = (
-            f"more than {formats.hours(PROGRESS_MOST * basis_s)}, {PROGRESS_MOST:.0f} times the "
+            f"more than {formats.hours(PROGRESS_MOST * basis_s)}, over {PROGRESS_MOST:.0f} times the "
             "usual time"
         )
     else:
@@ -115,8 +115,8 @@ def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: b
         )
     facts = (
         ("Expected", wait_text.foreseen(wait, now, zone)),
-        ("Basis", formats.hours(basis_s)),
-        ("Given", formats.hours(held_s(wait, now))),
+        ("Usual time", formats.hours(basis_s)),
+        ("Time given", formats.hours(held_s(wait, now))),
         ("In reference air", worth),
     )
     kind = str(wait.kind["name"])
@@ -129,7 +129,8 @@ def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: b
                         dcc.Link(name, href=f"/bench/wait/{wait.id}") if len(alike) == 1 else name
                     ),
                     html.P(
-                        f"{at}. Released {formats.when(wait.released_ms or now, now, zone)}.",
+                        f"{at}. {wait_text.released_word(wait)} "
+                        f"{formats.when(wait.released_ms or now, now, zone)}.",
                         className="at",
                     ),
                     html.P(wait.note, className="aside") if wait.note else None,

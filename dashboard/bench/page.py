@@ -20,6 +20,7 @@ from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.glue import GlueState
 from monitor.domain.wait import Action
 from monitor.science.waits.open_time import CHILLED_TEMP_C
+from monitor.waits.text import released_word
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -196,7 +197,7 @@ def _just(waits: Sequence[Wait], book: WaitQueries, writer: bool) -> Component:
     ]
     return html.Article(
         [
-            html.H2(f"Released: {name}"),
+            html.H2(f"{released_word(waits[0])}: {name}"),
             view.feel_question(waits, writer),
             html.Div(taps, className="taps") if writer else None,
             *learned(waits[0], book),

@@ -8,7 +8,7 @@ from dashboard.ui import formats
 from monitor.domain.events import Event
 from monitor.domain.wait import Action, Feel, Wait
 from monitor.science.waits.learning import LONG_BEFORE
-from monitor.waits.text import percent, status_text, title
+from monitor.waits.text import percent, released_word, status_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -119,7 +119,9 @@ _LAWS = {
 }
 
 
-def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: ZoneInfo) -> str:
+def event_words(
+    event: Event, wait: Wait, places: Mapping[str, str], now_ms: int, zone: ZoneInfo
+) -> str:
     """Describe one event of a wait. Who and when are shown beside it."""
     body = event.body
 
@@ -143,7 +145,7 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
             return f"Moved to {place(body['place'])}{at()}"
         case Action.RELEASE:
             felt = f": {FEELS[Feel(body['feel'])].lower()}" if body.get("feel") else ""
-            return f"Released{felt}{at()}"
+            return f"{released_word(wait)}{felt}{at()}"
         case Action.LOAD:
             return f"Worked, loaded or strung{at()}"
         case Action.REOPEN:

@@ -225,7 +225,7 @@ def steps_of(waits: Sequence[Wait], now_ms: int) -> list[Component]:
             release,
             "release",
             wait=ids,
-            said="Released.",
+            said=f"{wait_text.released_word(waits[0])}.",
             name="tap main",
             sure=early_question(waits, release, now_ms),
         ),
@@ -268,7 +268,7 @@ def each_of(waits: Sequence[Wait], writer: bool, now_ms: int) -> Component:
                                 release_word(wait),
                                 "release",
                                 wait=wait.id,
-                                said="Released.",
+                                said=f"{wait_text.released_word(wait)}.",
                                 sure=early_question([wait], release_word(wait), now_ms),
                             )
                             if writer and wait.open

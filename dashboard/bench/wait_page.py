@@ -125,7 +125,7 @@ def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -
     if wait.released_ms is not None:
         parts.append(
             html.P(
-                f"Released {formats.when(wait.released_ms, now, zone)}, after "
+                f"{wait_text.released_word(wait)} {formats.when(wait.released_ms, now, zone)}, after "
                 f"{formats.hours(held_s(wait, now))}.",
                 className="lead" if standing is None else "",
             )
@@ -264,7 +264,7 @@ def history(wait: Wait, shop: ShopData) -> Component:
             html.Li(
                 [
                     html.Span(formats.when(event.recorded_ms, now, zone), className="moment"),
-                    html.Span(bench_text.event_words(event, places, now, zone)),
+                    html.Span(bench_text.event_words(event, wait, places, now, zone)),
                     html.Span(event.by or "no name given", className="by-whom"),
                 ],
                 key=f"{i}",

@@ -105,14 +105,7 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
                 "and 50 % RH). You can change every usual time."
             ),
             _table(
-                [
-                    "Kind",
-                    "Usual time",
-                    "Safe minimum",
-                    "Releases learned from",
-                    "Law",
-                    "Usual time from",
-                ],
+                ["Kind", "Usual time", "Safe minimum", "Learned", "Law", "Usual time from"],
                 rows,
                 "Kinds",
             ),

@@ -21,6 +21,7 @@ from dashboard.wood.correction_view import amend
 from dashboard.wood.view import WOOD
 from monitor.core.clock import now_ms
 from monitor.domain.wait import held_s
+from monitor.waits.text import released_word
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -284,7 +285,8 @@ def _waits(one: Instrument, shop: ShopData, book: WoodQueries) -> list[Component
                 html.Span(
                     f"since {formats.when(wait.started_ms, now, zone)}"
                     if wait.released_ms is None
-                    else f"released {formats.when(wait.released_ms, now, zone)}, after "
+                    else f"{released_word(wait).lower()} "
+                    f"{formats.when(wait.released_ms, now, zone)}, after "
                     f"{formats.hours(held_s(wait, now))}",
                     className="moment",
                 ),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.ui import formats
 from monitor.domain.cautions import ELECTRIC_HEAT, HUMIDIFIER
-from monitor.science.plates.assessment import Close, Reason
+from monitor.science.plates.assessment import NOT_YET, Close, Reason
 from monitor.science.plates.parts import Faces
 from monitor.science.plates.species import SPECIES, Cut
 from monitor.science.quantiles import QuantileRange
@@ -28,7 +28,6 @@ UNSURE_PCT = 1.5
 MOULD_PCT = 14.0
 """Settling moisture above which the air is above about 73 % RH. [% MC]"""
 OVER_A_YEAR = "more than a year"
-WORDS = {Close.YES: "Yes", Close.NOT_YET: "Not yet", Close.UNKNOWN: "Not known"}
 CUTS = {Cut.RADIAL: "quarter-sawn", Cut.TANGENTIAL: "slab-cut"}
 FACES = {Faces.BOTH: "both faces", Faces.INNER: "inner face only"}
 CAUTIONS = {
@@ -71,6 +70,10 @@ def title(standings: Sequence[WoodStanding]) -> tuple[str, str]:
             after,
         )
     if lies == "right":
+        unknown = sum(furthest(one) is None for one in standings)
+        if unknown:
+            after += f" The moisture of {unknown} of them is not known."
+            return "All wood that is known is near its home moisture.", after
         return "All wood is near its home moisture.", after
     off = part.from_home_pct.median
     return (
@@ -173,7 +176,7 @@ def closeness(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> Closeness:
     """Advice on whether an instrument may be closed."""
     answer = standing.answer
     if answer is None:
-        return Closeness(Close.UNKNOWN, WORDS[Close.UNKNOWN], standing.why_not, "")
+        return Closeness(Close.UNKNOWN, "Not known", standing.why_not, "")
     found = answer.closing
     why = _why(answer, standing.instrument, now_ms, zone)
     return Closeness(found.close, _word(found, now_ms, zone), why, _then(standing, now_ms, zone))
@@ -183,12 +186,10 @@ def _word(found: Closing, now_ms: int, zone: ZoneInfo) -> str:
     """The answer with its time: "Yes, until today 16:00", "Not before tomorrow 08:00"."""
     if found.close is Close.YES and math.isfinite(found.until_in_s):
         return f"Yes, until {_day(now_ms + 1000 * found.until_in_s, now_ms, zone)}"
-    if found.close is Close.NOT_YET and found.reason in _AIR_FORBIDS:
-        return "Not now"
-    if found.close is Close.NOT_YET and math.isfinite(found.from_in_s):
+    if found.word == NOT_YET:
         hour_later = now_ms + 1000 * found.from_in_s + formats.HOUR_MS - 1
         return f"Not before {_day(hour_later, now_ms, zone)}"
-    return WORDS[found.close]
+    return found.word
 
 
 def _why(answer: WoodStatus, instrument: Instrument, now_ms: int, zone: ZoneInfo) -> str:
@@ -268,7 +269,7 @@ def _then(standing: WoodStanding, now_ms: int, zone: ZoneInfo) -> str:
                 " In a bag or tent of its own, bring the air around it slowly towards its home's "
                 f"{home.rh_pct:.0f} % RH."
             )
-        return f"Never in the present air. {_settling(answer)}{advice}"
+        return f"{_settling(answer)} It does not become safe there.{advice}"
     low, middle, high = (_day(now_ms + 1000 * s, now_ms, zone) for s in ready)
     if low == middle == high:
         return "If the air stays as it is."
@@ -280,7 +281,9 @@ def _settling(answer: WoodStatus) -> str:
     part = next(one for one in answer.parts if one.part.name == answer.closing.part)
     off = part.settle_pct.median - part.home_moisture_pct.median
     way = "dry" if off < 0 else "damp"
-    return f"There the {part.part.name} will settle {_pct(abs(off))} points too {way}."
+    return (
+        f"In the present air the {part.part.name} will settle {_pct(abs(off))} points too {way}."
+    )
 
 
 def _day(ms: float, now_ms: int, zone: ZoneInfo) -> str:

@@ -348,7 +348,7 @@ def _off(one: WoodStanding) -> float:
 
 def _closing(answer: WoodStatus) -> str:
     found, yes = answer.closing, answer.closing.close == "yes"
-    text = f"{found.close}: {found.reason}"
+    text = f"{found.word.lower()}: {found.reason}"
     if found.part:
         text += f"\n{found.part}: strain {_percent(found.yield_share)} of yield"
     if yes and math.isfinite(found.until_in_s):

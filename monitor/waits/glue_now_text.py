@@ -74,7 +74,7 @@ def words(
         ("Parts", _parts(s, unit)),
         ("Open time", _open_time(found)),
         ("If glued now", _ready(found, now_ms, zone)),
-        ("Until then", _ahead(found, unit)),
+        ("Air until then", _ahead(found, unit)),
         ("From when", later),
         ("Glue", _glue(s, now_ms, zone)),
         ("Wood", _wood(s)),
@@ -219,7 +219,7 @@ def _hold(hold: Hold, chance: float) -> str:
     what = _HOLDS.get(hold, "such that the glue does not harden")
     return (
         f"Before the joint is ready the air {likely} {what} for a time ({_in_ten(chance)}). "
-        "Leave the clamps on until the wait says that it is ready."
+        "Leave the clamps on until Bench says that they may come off."
     )
 
 
@@ -302,10 +302,10 @@ def _by_opening(found: GlueNow, now_ms: int, zone: ZoneInfo) -> str:
         return ""
     when = formats.ahead(opens, now_ms, zone)
     if one.ready_high_ms is not None and one.ready_high_ms <= opens:
-        return f" Ready before the shop opens next, {when}."
+        return f" That is before the shop opens next, {when}."
     if one.ready_ms <= opens:
-        return f" Likely ready before the shop opens next, {when}, but not certain."
-    return f" Not ready when the shop opens next, {when}."
+        return f" That is probably, but not certainly, before the shop opens next, {when}."
+    return f" That is after the shop opens next, {when}."
 
 
 def _ahead(found: GlueNow, unit: formats.TemperatureUnit) -> str:

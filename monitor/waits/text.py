@@ -85,6 +85,11 @@ def title(wait: Wait) -> str:
     return ", ".join(filter(None, (wait.instrument, wait.what))) or str(wait.kind["name"])
 
 
+def released_word(wait: Wait) -> str:
+    """Word for a wait that was released: of a joint, the clamps came off and it goes on to set."""
+    return "Unclamped" if wait.kind.get("load_s") else "Released"
+
+
 def about(ms: int) -> int:
     """A forecast time, rounded. [ms]"""
     return round(ms / ROUND_MS) * ROUND_MS
@@ -134,7 +139,10 @@ def range_causes(standing: Standing) -> str:
     shares = sorted(found.rests_on.items(), key=lambda item: -item[1])
     duration = [f"{_RESTS[cause]} ({percent(share)})" for cause, share in shares if share >= 0.1]
     causes = " and ".join(filter(None, [", ".join(duration[:-1]), duration[-1]]))
-    return f"The range comes from {causes}. {_AIR[standing.air_from]}".strip()
+    air = _AIR[standing.air_from]
+    if math.isnan(found.rate_now):
+        air = air.replace("as it is now", "as it was last read")
+    return f"The range comes from {causes}. {air}".strip()
 
 
 _AIR = {
@@ -149,7 +157,6 @@ _AIR = {
 _IF = {
     AirSource.OUTLOOK: "By the outlook, ",
     AirSource.PATTERN: "If the air goes on as it usually does, ",
-    AirSource.PRESENT: "If the air stays about as it is now, ",
     AirSource.NONE: "",
 }
 
@@ -208,7 +215,9 @@ def _main(
             why += _DAMP_TO.get(type(standing.kind.law).__name__, "")
         since = formats.when(found.hold_since_ms or now_ms, now_ms, zone)
         then = ""
-        if found.ready_ms is not None:
+        if standing.air_from is AirSource.PRESENT:  # a time would rest on air that is not expected
+            then = " It makes no progress while the air stays like this."
+        elif found.ready_ms is not None:
             ahead = _IF[standing.air_from]
             then = (
                 f" {ahead}{_lower(soon) if ahead else soon} about "
@@ -279,11 +288,15 @@ def _after(ms: float, before_ms: float, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def _rate(found: Readiness, kind: WaitType) -> str:
-    """Effect of the air on the usual time. Quick air is no reason to release a wait early, so it is
-    not mentioned where the advised time is never shorter than the usual one, where the air is outside
-    the law's claim, and on hold."""
+    """Effect of the air on the usual time, or that the air is not known.
+
+    Quick air is no reason to release a wait early, so it is not mentioned where the advised time is
+    never shorter than the usual one, where the air is outside the law's claim, and on hold.
+    """
     rate = found.rate_now
     quick_is_no_reason = kind.never_shorter or found.outside_claim or found.hold != Hold.NONE
+    if math.isnan(rate) and kind.law.needs_air:
+        return " Uncertain: the sensor at its place is silent, so the air is not known."
     if math.isnan(rate) or SLOW <= rate <= QUICK or (rate > QUICK and quick_is_no_reason):
         return ""
     if rate < 0.1:

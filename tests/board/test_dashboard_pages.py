@@ -124,6 +124,8 @@ def test_the_headline_names_the_worst_place_with_its_figure(settings, writer):
     head = air_text.headline(airs, now, settings.zone, "C")
     assert head.state == "dry"
     assert head.sentence.startswith(f"Front bench, {airs[0].rh_pct:.0f} %. Very dry")
+    # The time belongs to the state, not to the last piece of advice ("use no heater ... for a day").
+    assert head.detail.startswith("Dry for more than a day. ")
 
 
 def test_when_all_is_right_the_headline_says_so_since_when_and_for_what(full, settings):

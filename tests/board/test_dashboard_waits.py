@@ -35,6 +35,7 @@ from monitor.core.measurements import Quantity
 from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.events import About, Event
 from monitor.domain.wait import Action, Feel, apply
+from monitor.domain.wait_type_registry import as_mapping
 from monitor.domain.wait_types import KINDS
 from monitor.outlook.place_air import AirSource
 from monitor.science.waits.open_time import CHILLED_TEMP_C
@@ -202,6 +203,31 @@ def test_a_silent_sensor_is_named_and_no_pattern_is_claimed():
     held = {"state": WaitState.HOLD, "hold": Hold.COLD, "hold_since_ms": NOON - HOUR}
     on_hold = replace(standing, readiness=readiness(**held), air_from=AirSource.PRESENT)
     assert "usually" not in wait_text.status_text(on_hold, NOON, PARIS).sentence
+
+
+def test_a_time_in_air_that_is_not_known_is_called_uncertain():
+    silent = readiness(rate_now=float("nan"))
+    joint = Standing(wait(), KINDS["plate-crack"], silent, air_from=AirSource.PRESENT)
+    told = wait_text.status_text(joint, NOON, PARIS).sentence
+    assert told.endswith("Uncertain: the sensor at its place is silent, so the air is not known.")
+    assert "as it is now" not in wait_text.range_causes(joint)
+    fixed = replace(joint, kind=KINDS["fixed"])
+    assert "silent" not in wait_text.status_text(fixed, NOON, PARIS).sentence
+
+
+def test_no_time_is_given_for_a_hold_in_air_that_stays():
+    held = readiness(state=WaitState.HOLD, hold=Hold.DAMP, hold_since_ms=NOON - HOUR, rate_now=0.0)
+    joint = Standing(wait(), KINDS["plate-crack"], held, air_from=AirSource.PRESENT)
+    told = wait_text.status_text(joint, NOON, PARIS).sentence
+    assert told.endswith("It makes no progress while the air stays like this.")
+    assert "lamps off about" not in told
+
+
+def test_the_word_for_what_was_released_is_that_of_its_tap():
+    for kind, tap in (("plate-crack", "Unclamp"), ("spirit-coat", "Release")):
+        one = replace(wait(), kind=as_mapping(KINDS[kind]))
+        assert bench_view.release_word(one) == tap
+        assert wait_text.released_word(one).startswith(tap)
 
 
 def in_clamps(hours=24, **more):

@@ -105,6 +105,18 @@ def test_the_one_furthest_from_its_rest_is_first_and_what_is_not_known_last(gues
     assert after == "4 instruments in the shop."
 
 
+def test_wood_that_is_not_known_is_not_called_near_its_home_moisture(guests, book):
+    near, unknown = book.standing("vn-1"), book.standing("db-4")
+    assert wood_text.title([near]) == (
+        "All wood is near its home moisture.",
+        "1 instrument in the shop.",
+    )
+    assert wood_text.title([near, unknown]) == (
+        "All wood that is known is near its home moisture.",
+        "2 instruments in the shop. The moisture of 1 of them is not known.",
+    )
+
+
 def test_an_answer_is_kept_until_anything_is_done_with_an_instrument(guests, book, commands):
     first = book.standings()
     commands.carry_out({"do": "open", "kind": "cleat", "place": "front-bench"}, now_ms())
@@ -129,7 +141,9 @@ def test_safe_to_close_is_answered_with_why_and_with_what_the_present_air_does(g
         one.instrument.id: wood_text.closeness(one, now_ms(), PARIS) for one in book.standings()
     }
     dry = told["va-2-viola"]
-    assert (dry.close, dry.word) == (Close.NOT_YET, "Not yet")
+    # It never becomes safe in the present air: the large word must not promise that it does.
+    assert (dry.close, dry.word) == (Close.NOT_YET, "Not in this air")
+    assert "It does not become safe there." in dry.then
     assert "drier. Held by its joints, it is strained to" in dry.why
     assert (
         "In a bag or tent of its own, bring the air around it slowly towards its home's 75 % RH."
@@ -160,6 +174,7 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
         "If the air stays as it is; most likely from Sat 28 Nov (tomorrow 12:00 to Fri 4 Dec)."
     )
     assert told_of(ready_in_s=ready._replace(high=INF)).then.endswith("to never).")
+    assert told_of(from_in_s=400 * 86_400.0).word == "Not in this air"  # not "Not before never"
     # The hour is rounded up where it begins and down where it ends.
     assert told_of(from_in_s=3_700.0).word == "Not before today 14:00"
     good = {"close": Close.YES, "reason": Reason.NEAR_HOME}
@@ -168,7 +183,7 @@ def test_a_time_is_promised_only_within_its_range(guests, book):
     assert "does not stay safe in the present air" in told.then
     assert told_of(until_in_s=INF, **good).word == "Yes"
     soon = told_of(reason=Reason.LEAVES, from_in_s=INF)
-    assert soon.word == "Not yet"
+    assert soon.word == "Not in this air"
     assert "no time to glue" in soon.why
     old = replace(
         answer,

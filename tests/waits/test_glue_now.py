@@ -396,7 +396,7 @@ def test_a_short_wait_is_ready_today_and_a_long_one_meets_the_damp_night(good_sh
     short, long = asked(good_shop, kind="rib-seam"), asked(good_shop, kind="neck-or-block")
     assert short.answer is Answer.YES
     assert (
-        "Ready before the shop opens next"
+        "That is before the shop opens next"
         in dict(glue_now_text.words(short, NOW, PARIS, "C").facts)["If glued now"]
     )
     assert long.answer is Answer.CARE
@@ -404,7 +404,7 @@ def test_a_short_wait_is_ready_today_and_a_long_one_meets_the_damp_night(good_sh
     assert ahead.values["ahead"].hold_chance > 0.5
     text = glue_now_text.words(long, NOW, PARIS, "C")
     assert "is likely to be too damp" in text.sentence
-    assert "Not ready when the shop opens next" in dict(text.facts)["If glued now"]
+    assert "That is after the shop opens next" in dict(text.facts)["If glued now"]
 
 
 def test_the_facts_say_ranges_and_status(good_shop):

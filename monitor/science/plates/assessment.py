@@ -78,18 +78,25 @@ class Close(StrEnum):
 class Reason(StrEnum):
     """Reasons for the answer."""
 
-    NEAR_HOME = "near its rest"
-    TOO_DRY = "drier than its rest"
-    TOO_DAMP = "damper than its rest"
+    NEAR_HOME = "near its home moisture"
+    TOO_DRY = "drier than at home"
+    TOO_DAMP = "damper than at home"
     NO_AIR = "no reading of its air"
     OLD_AIR = "the last reading is old"
     HOME_UNKNOWN = "the air of its home is not known"
     GAPS = "the log has gaps"
     WIDE = "the range is too wide to tell"
-    LEAVES = "it soon moves too far from its rest"
+    LEAVES = "it soon moves too far from its home moisture"
     AIR_VERY_DRY = "the air is very dry: close no joints"
     AIR_VERY_DAMP = "the air is very damp: glue nothing new"
     COLD = "it is too cold: leave its case shut"
+
+
+AIR_FORBIDS = (Reason.AIR_VERY_DRY, Reason.AIR_VERY_DAMP, Reason.COLD)
+"""Reasons that lie in the air of the moment, whatever the wood's moisture."""
+NOT_YET = "Not yet"
+"""Word of an answer that the present air turns into a "Yes" in time."""
+_CLOSE_WORDS = {Close.YES: "Yes", Close.UNKNOWN: "Not known"}
 
 
 class WoodAssumptions(StrEnum):
@@ -153,6 +160,15 @@ class Closing:
     ready_in_s: QuantileRange | None
     from_in_s: float = np.inf
     until_in_s: float = np.inf
+
+    @property
+    def word(self) -> str:
+        """The answer in a word or two. It promises no time that the present air does not bring."""
+        if self.close is not Close.NOT_YET:
+            return _CLOSE_WORDS[self.close]
+        if self.reason in AIR_FORBIDS:
+            return "Not now"
+        return NOT_YET if self.from_in_s < AHEAD_S[-1] else "Not in this air"
 
 
 @dataclass(frozen=True)
