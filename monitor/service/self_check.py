@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import NamedTuple
 
 from monitor.core import formats
@@ -34,13 +35,14 @@ class Check(NamedTuple):
 
 
 def run(settings: Settings, address: Address) -> list[Check]:
-    """Check broker, store, clock, disk and notice channels. Nothing is written or sent."""
+    """Check each part and who can read the data. Nothing is written or sent."""
     return [
         _broker(settings, address),
         _store(settings),
         _clock(settings),
         _disk(settings),
         _notices(settings),
+        _privacy(settings),
     ]
 
 
@@ -133,6 +135,30 @@ def _kept_by_network() -> bool | None:
     except (OSError, subprocess.TimeoutExpired):
         return None
     return {"yes": True, "no": False}.get(done.stdout.strip())
+
+
+def _privacy(settings: Settings) -> Check:
+    """Check that no other user of this machine can read clients' data or passwords."""
+    wide = [
+        str(path)
+        for path in dict.fromkeys((settings.data, settings.config))
+        if path
+        and path.exists()
+        and path.stat().st_mode & 0o077
+        and not _is_inside(path, settings.data)
+    ]
+    if os.name != "posix" or not wide:
+        return Check("privacy", True, f"{settings.data} is for this user only")
+    return Check(
+        "privacy",
+        False,
+        f"other users of this machine can read {' and '.join(wide)}: run chmod go= {' '.join(wide)}",
+    )
+
+
+def _is_inside(path: Path, folder: Path) -> bool:
+    """True for a file in the data folder: the folder's own rights keep it."""
+    return path != folder and folder in path.parents
 
 
 def _disk(settings: Settings) -> Check:

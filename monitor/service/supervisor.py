@@ -381,8 +381,18 @@ def _arguments(settings: Settings) -> list[str]:
 @contextlib.contextmanager
 def _sole_use(folder: Path) -> Iterator[None]:
     """Hold the data folder, so that a second service cannot start in it."""
+    before = os.umask(0o077)  # what we and our processes make is for this user only
+    try:
+        yield from _held(folder)
+    finally:
+        os.umask(before)
+
+
+def _held(folder: Path) -> Iterator[None]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        with contextlib.suppress(PermissionError):  # another user's folder; `check` tells of it
+            folder.chmod(0o700)
         handle = (folder / "service.lock").open("a+", encoding="utf-8")
     except OSError as exc:
         raise StoreFault(f"{folder}: {exc.strerror}") from exc

@@ -7,7 +7,7 @@ import threading
 from types import SimpleNamespace
 
 from monitor import settings
-from monitor.service import supervisor
+from monitor.service import self_check, supervisor
 from monitor.service.supervisor import Supervisor
 
 
@@ -59,3 +59,32 @@ def test_the_board_is_connected_to_only_until_it_answers(tmp_path, monkeypatch):
     assert len(ready) == 1
     assert board.looks >= 50
     assert board.connections == 1
+
+
+def test_what_the_service_makes_is_for_its_user_only(tmp_path):
+    """Also in a folder that was open to others before."""
+    folder = tmp_path / "data"
+    folder.mkdir(mode=0o755)
+    with supervisor._sole_use(folder):
+        (folder / "made").mkdir()
+        (folder / "made" / "file").write_text("a client's name")
+    for path in (folder, folder / "made", folder / "made" / "file"):
+        assert path.stat().st_mode & 0o077 == 0, path
+    (tmp_path / "after").write_text("")
+    assert (tmp_path / "after").stat().st_mode & 0o044
+
+
+def test_check_tells_of_data_that_others_can_read(tmp_path):
+    folder = tmp_path / "data"
+    folder.mkdir(mode=0o700)
+    wide = tmp_path / "shop.toml"
+    wide.write_text('[board]\npassword = "a secret of the shop"\n')
+    loaded = settings.load(data=folder, config=wide, environ={})
+    wide.chmod(0o644)
+    found = self_check._privacy(loaded)
+    assert not found.good
+    assert f"chmod go= {wide}" in found.text
+    wide.chmod(0o600)
+    assert self_check._privacy(loaded).good
+    folder.chmod(0o750)
+    assert f"chmod go= {folder}" in self_check._privacy(loaded).text
