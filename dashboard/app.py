@@ -24,6 +24,7 @@ from dashboard.bench import finished_page as bench_finished_page
 from dashboard.bench import glue_now_page as bench_glue_now_page
 from dashboard.bench import glue_page as bench_glue_page
 from dashboard.bench import page as bench_page
+from dashboard.bench import proof_page as bench_proof_page
 from dashboard.bench import ready_by_page as bench_ready_by_page
 from dashboard.bench import wait_page as bench_wait_page
 from dashboard.bench import wait_types_page as bench_wait_types_page
@@ -35,6 +36,7 @@ from dashboard.data.alerts import AlertQueries
 from dashboard.data.glue import GlueQueries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.outlook import OutlookQueries
+from dashboard.data.own_proof import ProofQueries
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
 from dashboard.data.wood import WoodQueries
@@ -116,6 +118,7 @@ def create_app(settings: Settings) -> dash.Dash:
     for page in (bench_page, bench_wait_page):
         page.register(app, shop, book, woods, glues)
     bench_glue_page.register(app, shop, glues)
+    bench_proof_page.register(app, shop, ProofQueries(kept))
     bench_glue_now_page.register(app, shop, glues, woods)
     for wood_page in (
         wood,

@@ -16,7 +16,7 @@ import flask
 from dashboard.access import sign_in
 from dashboard.alerts import forms as alerts_forms
 from dashboard.bench import forms as bench_forms
-from dashboard.bench import glue_forms
+from dashboard.bench import glue_forms, proof_forms
 from dashboard.sensors import forms as sensors_forms
 from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
@@ -86,8 +86,10 @@ def readings(
         glue_forms.field_of,
         glue_forms.label_of,
     )
+    of_proofs = FormReader(proof_forms.values_of, proof_forms.field_of, proof_forms.label_of)
     return {
         About.GLUE: of_glues,
+        About.PROOF: of_proofs,
         About.WAIT: of_waits,
         About.KIND: of_waits,
         About.INSTRUMENT: of_instruments,

@@ -6,7 +6,7 @@
   const OUTBOX = "benchweather.outbox", DRAFT = "benchweather.draft.", BY = "benchweather.by";
   const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000;
   const MISTAKE = "Opened by mistake.";
-  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue"];
+  const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof"];
   let chosen = null;       // the kind that was tapped: { id, name, cautions, openId }
   let sending = false, lastTap = { key: "", at: -Infinity };
 

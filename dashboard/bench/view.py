@@ -33,6 +33,7 @@ BENCH = Section(
         ("/bench", "Open waits"),
         ("/bench/glue-now", "May I glue?"),
         ("/bench/glue", "Glue"),
+        ("/bench/proof", "Proof"),
         ("/bench/ready-by", "Ready by"),
         ("/bench/kinds", "Kinds"),
         ("/bench/finished", "Finished"),
