@@ -169,7 +169,7 @@
         }
       }
     }
-    for (const [names, type] of [[["start", "wanted", "arrived", "at"], "datetime-local"], [["due"], "date"]]) {
+    for (const [names, type] of [[["start", "wanted", "arrived", "at", "glued"], "datetime-local"], [["due"], "date"]]) {
       for (const name of names) for (const input of document.querySelectorAll('input[type="text"][name="' + name + '"]')) input.type = type;
     }
   }

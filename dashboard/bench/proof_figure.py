@@ -65,6 +65,7 @@ def proof_plot(proof: Proof, found: ProofResult, zone: ZoneInfo, look: Theme) ->
     ]  # fmt: skip
     limit = found.ranges.get("share") or found.ranges.get("rh_pct")
     layout: dict[str, Any] = {"xaxis": axis_x, "yaxis": axis_y, "showlegend": False}
+    layout["margin"] = {"t": 16, "r": 16}
     if limit is not None:
         layout["shapes"] = [_band(limit, look)]
     return figure(data, layout, look)

@@ -101,7 +101,7 @@ def _row(proof: Proof, shop: ShopData) -> Component:
     place = shop.place_names().get(proof.place, proof.place)
     n = len(proof.counted)
     words = f"{n} measurement{'' if n == 1 else 's'} at {place}, {proof.state}"
-    kept = proof_text.conclusions(proof, proof_text.kept_ranges(proof))
+    kept = proof_text.conclusions(proof_text.kept_ranges(proof))
     return html.Li(
         [
             html.H2(dcc.Link(proof.label, href=f"{PATH}/{proof.id}")),
@@ -226,11 +226,13 @@ def one(shop: ShopData, book: ProofQueries, proof_id: str) -> Component:
         f"{PATH}/one",
         [
             dcc.Store(id="proof-id", data=found.id),
-            html.P(dcc.Link("All experiments", href=PATH)),
             html.H1(found.label),
-            html.P([_mark(found), html.Span(f"{str(found.state).title()}, at {place}.")]),
+            html.P(
+                [_mark(found), html.Span(f"{str(found.state).title()}, at {place}.")],
+                className="state",
+            ),
             *told(found, known, why),
-            _plot(found),
+            _plot(found, known),
             *(_adding(found, _choices(shop, book)) if may.allowed and running else []),
             *_measurements(found, shop, writer=may.allowed and running),
             *(_ending(found, known) if may.allowed else [html.P(may.why)]),
@@ -252,7 +254,7 @@ def told(proof: Proof, known: ProofResult, why: str) -> list[Component]:
     """Result in sentences, what is lacking, and what the result bears on."""
     kept = proof_text.kept_ranges(proof) if proof.result else known.ranges
     missing = "" if proof.result else why or proof_text.lacks(proof, known)
-    sentences = proof_text.conclusions(proof, kept)
+    sentences = proof_text.conclusions(kept)
     return [
         *(html.P(text, className="lead") for text in sentences[:-1]),
         *(html.P(text) for text in filter(None, (missing, *sentences[-1:]))),
@@ -260,7 +262,7 @@ def told(proof: Proof, known: ProofResult, why: str) -> list[Component]:
     ]
 
 
-def _plot(proof: Proof) -> Component:
+def _plot(proof: Proof, known: ProofResult) -> Component:
     return html.Div(
         [
             html.Div(
@@ -274,7 +276,12 @@ def _plot(proof: Proof) -> Component:
                 role="img",
                 **attributes(aria_label="Plot of the measurements; they are listed below"),
             ),
-            html.P(f"Points are measurements. {LINE[proof.kind]}", className="aside"),
+            html.P(
+                " ".join(
+                    ["Points are measurements.", *([LINE[proof.kind]] if known.ranges else [])]
+                ),
+                className="aside",
+            ),
         ],
         id="proof-plotted",
         hidden=True,

@@ -218,7 +218,7 @@ def _print_found(proof: Proof, found: ProofResult) -> None:
 
     ranges = text.kept_ranges(proof) if proof.result else found.ranges
     missing = "" if proof.result else text.lacks(proof, found)
-    for line in filter(None, (*text.conclusions(proof, ranges), missing)):
+    for line in filter(None, (*text.conclusions(ranges), missing)):
         out.print(line)
 
 

@@ -94,23 +94,22 @@ def lacks(proof: Proof, found: ProofResult) -> str:
     return " ".join(texts)
 
 
-def conclusions(proof: Proof, ranges: Mapping[str, QuantileRange]) -> list[str]:
+def conclusions(ranges: Mapping[str, QuantileRange]) -> list[str]:
     """Sentences on a result, each with its range."""
     texts = []
     if (one := ranges.get("offset_pct")) is not None:
         word = "damper" if one.median >= 0 else "drier"
         text = (
-            f"The wood settles {abs(one.median):.1f} points of moisture {word} than the air at "
-            f"{proof.place} gives ({one.low:+.1f} to {one.high:+.1f})."
+            f"The wood settles {abs(one.median):.1f} points of moisture {word} than the air of its "
+            f"place gives ({_signed(one.low)} to {_signed(one.high)})."
         )
         if one.low <= 0 <= one.high:
             text += " No difference is possible too."
         texts.append(text)
     if (one := ranges.get("tau_h")) is not None:
         texts.append(
-            f"It goes two thirds of the way to new air in {formats.hours(3600 * one.median)} "
-            f"({formats.hours(3600 * one.low)} to {formats.hours(3600 * one.high)}). "
-            "This is for a bare piece of its thickness."
+            f"It goes two thirds of the way to new air in {_figure(one.median)} h "
+            f"({_figure(one.low)} to {_figure(one.high)} h). This is for a bare piece of its thickness."
         )
     if (one := ranges.get("share")) is not None:
         texts.append(
@@ -123,20 +122,29 @@ def conclusions(proof: Proof, ranges: Mapping[str, QuantileRange]) -> list[str]:
         )
     if (one := ranges.get("leak_g_day_pct")) is not None:
         texts.append(
-            f"The shut case loses {one.median:.3g} g of water a day for each % RH above the room "
-            f"({one.low:.2g} to {one.high:.2g})."
+            f"The shut case loses {_figure(one.median)} g of water a day for each % RH above the room "
+            f"({_figure(one.low)} to {_figure(one.high)})."
         )
     if (one := ranges.get("changes_day")) is not None:
         texts.append(
-            f"That is {one.median:.2g} air changes a day ({one.low:.2g} to {one.high:.2g}). For the "
+            f"That is {_figure(one.median)} air changes a day ({_figure(one.low)} to {_figure(one.high)}). For the "
             f"client's sheet: --set {sheet_value(one)}."
         )
     return [*texts, ALL_RANGES] if texts else []
 
 
+def _figure(value: float) -> str:
+    """A value above 0 to two digits or more: `0.012`, `2.3`, `120`."""
+    return f"{value:.0f}" if value >= 10 else f"{value:.2g}"
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.1f}".replace("-", "−")
+
+
 def sheet_value(changes: QuantileRange) -> str:
     """The input of the client's sheet: `closed_changes_day=7.2`."""
-    return f"closed_changes_day={changes.median:.2g}"
+    return f"closed_changes_day={_figure(changes.median)}"
 
 
 def kept_ranges(proof: Proof) -> dict[str, QuantileRange]:
@@ -154,22 +162,22 @@ def bearing(proof: Proof) -> str:
         case ProofKind.COUPON:
             return "The result is kept and shown here. The moisture on Wood does not use it."
         case ProofKind.LAPS if on:
-            return f"The usual time of {kind} counts these joints. Withdraw the proof to undo it."
+            return f"The usual time of kind {kind} counts these joints. Withdraw the proof to undo it."
         case ProofKind.LAPS:
             return (
                 f"If you use the result, it counts as releases do: joints that were soft make the "
-                f"usual time of {kind} longer. Nothing makes it shorter before you set it."
+                f"usual time of kind {kind} longer. Nothing makes it shorter before you set it."
             )
         case ProofKind.SOFTENING if on:
             now, was = proof.result["set"], proof.result["was"]
             return (
-                f"Waits of {kind} are now on hold from {100 * now[0]:.1f} % RH; before, from "
+                f"Waits of kind {kind} are now on hold from {100 * now[0]:.1f} % RH; before, from "
                 f"{100 * was[0]:.1f} %. Withdraw the proof to undo it."
             )
         case ProofKind.SOFTENING:
             return (
-                f"If you use the result, it moves the RH from which new waits of {kind} are on hold, "
-                "and narrows its range. Open waits keep theirs."
+                f"If you use the result, it moves the RH from which new waits of kind {kind} are on "
+                "hold, and narrows its range. Open waits keep theirs."
             )
         case ProofKind.CASE_LEAK:
             return (

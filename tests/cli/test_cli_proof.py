@@ -13,7 +13,9 @@ from command_server import opened
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.cautions import DEFERS, WORDS, Caution
+from monitor.own_proof.text import conclusions, sheet_value
 from monitor.science.case.presets import PRESETS
+from monitor.science.quantiles import QuantileRange
 
 make_command_server = command_server.make_command_server  # fixtures
 six_days = command_server.six_days
@@ -110,3 +112,11 @@ def test_no_measurement_is_taken_without_its_air(shop):
         done = shop.command("proof", "add", "1", "--mass-g", "21.8", "--at", ago(hours))
     assert "log of the place has gaps" in done.stdout
     assert "cannot be finished yet" in shop.command("proof", "finish", "1").stderr
+
+
+def test_figures_of_a_result_are_written_without_exponents():
+    ranges = {name: QuantileRange(104.0, 123.4, 1234.0) for name in ("tau_h", "changes_day")}
+    said = " ".join(conclusions(ranges))
+    assert "in 123 h (104 to 1234 h)" in said
+    assert "--set closed_changes_day=123." in said
+    assert sheet_value(QuantileRange(1, 7.24, 9)) == "closed_changes_day=7.2"
