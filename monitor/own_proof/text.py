@@ -127,8 +127,8 @@ def conclusions(ranges: Mapping[str, QuantileRange]) -> list[str]:
         )
     if (one := ranges.get("changes_day")) is not None:
         texts.append(
-            f"That is {_figure(one.median)} air changes a day ({_figure(one.low)} to {_figure(one.high)}). For the "
-            f"client's sheet: --set {sheet_value(one)}."
+            f"That is {_figure(one.median)} air changes a day ({_figure(one.low)} to "
+            f"{_figure(one.high)}). For the client's sheet: --set {sheet_value(one)}."
         )
     return [*texts, ALL_RANGES] if texts else []
 
