@@ -33,7 +33,7 @@ LINE = {
 
 
 def proof_plot(proof: Proof, found: ProofResult, zone: ZoneInfo, look: Theme) -> go.Figure:
-    """Plot of the measurements of an experiment with what they tell so far."""
+    """Plot of the measurements of an experiment with their fit or range."""
     x, y = _columns(found.points)
     line_x, line_y = _columns(found.line)
     label_x, label_y = AXES[proof.kind]
