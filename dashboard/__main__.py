@@ -11,7 +11,6 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from dashboard.access.guard import REQUEST_MAX
 from monitor.core import logs
 from monitor.core.errors import SettingsFault
 from monitor.settings import Settings, load
@@ -53,6 +52,7 @@ def serve(settings: Settings) -> int:
     import waitress
 
     from dashboard.app import create_app
+    from monitor.clients.weather_files import FILE_MAX
 
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # it warns at each page load
     if hasattr(os, "nice"):
@@ -65,7 +65,7 @@ def serve(settings: Settings) -> int:
             port=settings.board.port,
             threads=THREADS,
             ident=None,
-            max_request_body_size=REQUEST_MAX,
+            max_request_body_size=FILE_MAX + 1,  # a client's file; the app takes less elsewhere
             max_request_header_size=HEADER_MAX,
             connection_limit=CONNECTIONS_MAX,
             channel_timeout=IDLE_S,

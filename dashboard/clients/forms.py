@@ -71,10 +71,10 @@ CHOICES: Mapping[str, Mapping[str, str]] = {
     "case": {name: name[:1].upper() + name[1:] for name in PRESETS},
     "source": {
         "readings": "A few readings there",
-        "normals": "Monthly means of its weather",
-        "weather": "A weather file",
+        "normals": "Calculated from monthly means of its weather",
+        "weather": "Calculated from a weather file",
         "log": "Their logger's file",
-        "shop": "The shop's own outdoor log",
+        "shop": "Calculated from the shop's own outdoor log",
     },
     "climate": {
         "": "Not known",

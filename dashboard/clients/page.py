@@ -229,6 +229,7 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
         for row in sheet.table.rows
     ]
     return [
+        html.H2("The sheet"),
         html.P(sheet.lead, className="client-lead"),
         html.Img(src=f"data:image/svg+xml;base64,{drawn}", alt=sheet.plot_words),
         html.P(sheet.plot_words, **attributes(aria_hidden="true")),

@@ -70,7 +70,7 @@ def test_a_sheet_comes_of_the_form_quietly_and_axe_finds_nothing(clients, visit,
 def test_a_weather_file_beside_a_reading_reaches_the_other_months(clients, visit, size):
     page = opened(visit(size, "day"), clients, "/clients")
     assert not page.locator("#client-weather-box").is_visible()
-    page.locator("#client-climate").get_by_text("A weather file").click()
+    page.locator("#client-climate").get_by_text("A weather file", exact=True).click()
     chosen(page, "Choose a weather file", GREENSBORO, packaged(GREENSBORO))
     until(page, "document.getElementById('client-weather-said').innerText.includes('a year at')")
     typed(page, **{"temp-1": "70", "rh-1": "28"})
@@ -78,7 +78,7 @@ def test_a_weather_file_beside_a_reading_reaches_the_other_months(clients, visit
     assert "Measured at home: January." in page.locator("#client-live").inner_text()
     if folder := os.environ.get("CLIENT_PICTURES"):
         page.screenshot(path=str(Path(folder) / f"climate-{size}.png"), full_page=True)
-    page.locator("#client-source").get_by_text("Monthly means of its weather").click()
+    page.locator("#client-source").get_by_text("Calculated from monthly means of its weather").click()
     until(page, "document.getElementById('client-climate-box').hidden")
 
 
@@ -133,7 +133,7 @@ def chosen(page, button, name, content):
 def test_a_weather_file_and_a_loggers_file_are_taken_and_what_is_wrong_is_said(clients, visit):
     seen = visit("phone", "day")
     page = opened(seen, clients, "/clients")
-    page.locator("#client-source").get_by_text("A weather file", exact=True).click()
+    page.get_by_text("Calculated from a weather file", exact=True).click()
     page.wait_for_selector("#client-months", state="hidden")
     fault = "document.getElementById('client-{}-fault').innerText.includes('{}')"
     chosen(page, "Choose a weather file", "big.epw", b"x" * 8_000_001)
