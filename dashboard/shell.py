@@ -33,6 +33,7 @@ PAGES = (
     ("/help", "Help"),
 )
 THEMES = {"auto": "This device", "day": "Day", "night": "Night", "contrast": "Contrast"}
+YEAR_MS = 365.25 * 86_400_000
 DEMO = "DEMO: all data is invented"
 
 
@@ -185,7 +186,9 @@ def troubles(
 
 def clock_trouble(jump: ClockJump, now_ms: int, zone: ZoneInfo) -> sentences.Trouble:
     """A jump of the machine's clock, in words."""
-    by, at = formats.duration(abs(jump.by_ms)), formats.when(jump.at_ms, now_ms, zone)
+    years = abs(jump.by_ms) / YEAR_MS
+    by = f"{years:.0f} years" if years >= 2 else formats.duration(abs(jump.by_ms))
+    at = formats.when(jump.at_ms, now_ms, zone)
     way = f"jumped ahead by {by}" if jump.by_ms > 0 else f"was set back by {by}"
     said = f"The clock of the shop's computer {way} at {at}"
     match jump.state:

@@ -66,6 +66,12 @@ def healths(shop: ShopData) -> list[Health]:
         return health(reader, shop.settings, now_ms())
 
 
+def removed_sensors(shop: ShopData) -> list[SensorHistory]:
+    """Sensors whose readings are all voided, past and future."""
+    with shop.reader() as reader:
+        return [one for one in reader.histories().values() if one.removed is not None]
+
+
 def sensors_in_jars(shop: ShopData) -> list[SensorHistory]:
     """Sensors that are in a jar now."""
     with shop.reader() as reader:

@@ -48,7 +48,7 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
     form : Form
         For COMPARE `value`, `u` and `with`; for FIT `since`; for NOTE `text`; for MOVE `place`, if
         none was tapped; for VOID_READINGS `from`, `until` and `why`, unless `from_ms` was tapped:
-        then all from there on.
+        then all from there on; `all` yes: all, past and future.
     """
     values = {name: tap[name] for name in PASSED_ON if isinstance(tap.get(name), str)}
     do = tap.get("do")
@@ -71,7 +71,9 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
                 values["since_ms"] = since
         case SensorAction.VOID_READINGS:
             ahead = tap.get("from_ms")
-            if isinstance(ahead, str) and ahead.isdecimal():
+            if tap.get("all") == "yes":
+                values |= {"from_ms": -EVER_MS, "until_ms": EVER_MS, "why": form.text("why")}
+            elif isinstance(ahead, str) and ahead.isdecimal():
                 values |= {"from_ms": int(ahead), "until_ms": EVER_MS}
             else:
                 values["why"] = form.text("why")

@@ -63,7 +63,7 @@ def register(app: dash.Dash, shop: ShopData) -> None:
 def layout(shop: ShopData) -> Component:
     writer = sign_in.writing(flask.request, shop.settings).allowed
     found = html.Div(content(shop, writer=writer), id="sensors")
-    return html.Main([*action_results(), found], className="sheet bench wood")
+    return html.Main([*action_results(), found], className="sheet")
 
 
 @page_frame.where_store_fails(
@@ -79,6 +79,7 @@ def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
         sensor_table(sensors, shop, now, unit) if sensors else _none_yet(),
         *jars(shop),
         *wrong_times(shop, now, writer=writer),
+        *removed(shop),
         html.H2("Totals since the start"),
         html.Ul(
             [
@@ -203,6 +204,15 @@ def jars(shop: ShopData) -> list[Component]:
     ]
 
 
+def removed(shop: ShopData) -> list[Component]:
+    """List the removed sensors; the page of each can undo it."""
+    found = data_sensors.removed_sensors(shop)
+    if not found:
+        return []
+    links = [html.Li(dcc.Link(one.id, href=address(one.id))) for one in found]
+    return [html.H2("Removed"), html.Ul(links)]
+
+
 def wrong_times(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
     """Messages kept aside and stored readings dated ahead, each with what can be done."""
     zone = shop.settings.zone
@@ -257,8 +267,9 @@ def _dated_ahead(one: AheadReadings, now: int, zone: ZoneInfo, *, writer: bool) 
     return html.Li(
         [
             html.Span(
-                f"{one.topic}: {one.readings} stored readings are dated ahead of the clock, the "
-                f"last {formats.when(one.last_ms, now, zone)}. No page shows them as the present."
+                f"{one.topic}: stored readings dated ahead of the clock, {one.readings} in all. "
+                f"The last is of {formats.when(one.last_ms, now, zone)}. No page shows them as the "
+                "present."
             ),
             *([html.Div(tap, className="taps wide")] if writer else []),
         ]

@@ -466,6 +466,16 @@ def void_readings(one: SensorDetails, shop: ShopData) -> Component:
                         then="reload",
                         **about,
                     ),
+                    action_button(
+                        "Remove this sensor: void all its readings, past and future",
+                        "void-readings",
+                        all="yes",
+                        form="void-form",
+                        sure="Tap again to remove this sensor",
+                        said="Sensor removed. Sensors lists it under Removed.",
+                        then="reload",
+                        **about,
+                    ),
                     *(
                         action_button(
                             f"Undo void {void.number}: {text.voided_span(void, now, zone)}",

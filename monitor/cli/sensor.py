@@ -36,7 +36,7 @@ from monitor.cli.shared import (
     time_of,
     wrong,
 )
-from monitor.core.clock import now_ms
+from monitor.core.clock import EVER_MS, now_ms
 from monitor.settings import Settings
 
 app = typer.Typer(no_args_is_help=True, help="Publish, find, move and calibrate sensors.")
@@ -174,12 +174,48 @@ def void(
         given["from_ms"] = start_ms
     if end:
         given["until_ms"] = end_ms
+    _void(settings, sensor, given)
+
+
+def _void(settings: Settings, sensor: str, given: dict[str, Any]) -> None:
+    """Void readings, and print the command that undoes this."""
     request(settings, "void-readings", sensor, given)
     with journal_of(settings) as (_, journal):
         number = journal.sensors[sensor].voids[-1].number
     out.print(
         f"{sensor}: void {number} made. Undo it: benchweather sensor void {sensor} --undo {number}"
     )
+
+
+@command(app)
+def remove(
+    settings: Settings,
+    sensor: SensorId,
+    why: Annotated[str, typer.Option("--why", help="Reason, for the history")] = "",
+) -> None:
+    """Remove a mistyped or unwanted sensor: void all its readings, past and future."""
+    _void(settings, sensor, {"from_ms": -EVER_MS, "until_ms": EVER_MS, "why": why})
+
+
+@command(app, name="remove-place")
+def remove_place(
+    settings: Settings,
+    place: Annotated[str, typer.Argument(help="Place whose sensors are removed")],
+    why: Annotated[str, typer.Option("--why", help="Reason, for the history")] = "",
+) -> None:
+    """Remove every sensor that sends on topics of a place, so that the place is gone."""
+    with store_of(settings) as reader:
+        histories = reader.histories()
+        sensors = sorted(
+            topic
+            for topic in reader.topics()
+            if topic.partition("/")[0] == place
+            and not (topic in histories and histories[topic].removed)
+        )
+    if not sensors:
+        wrong(f"no sensor sends on topics of {place!r}")
+    for sensor in sensors:
+        _void(settings, sensor, {"from_ms": -EVER_MS, "until_ms": EVER_MS, "why": why})
 
 
 @command(app)

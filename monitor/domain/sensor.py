@@ -119,6 +119,11 @@ class VoidedSpan(NamedTuple):
     why: str
     undone: bool = False
 
+    @property
+    def removes(self) -> bool:
+        """True if all readings are in the span, past and future."""
+        return self.from_ms <= -EVER_MS and self.until_ms >= EVER_MS
+
 
 @dataclass(frozen=True)
 class SensorHistory:
@@ -149,6 +154,11 @@ class SensorHistory:
         """Place where the sensor is, or from which it came into the jar."""
         places = [place for _, place in self.stays if place is not None]
         return places[-1] if places else self.topic_place
+
+    @property
+    def removed(self) -> VoidedSpan | None:
+        """Void of all its readings, past and future; None if there is none."""
+        return next((v for v in self.voids if v.removes and not v.undone), None)
 
     @property
     def in_jar(self) -> bool:

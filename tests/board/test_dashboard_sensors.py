@@ -52,7 +52,7 @@ def test_sensors_shows_what_is_kept_aside_and_what_is_dated_ahead(settings, writ
     for may in (False, True):
         text = said(sensors_page.content(full, writer=may))
         assert "loft/a1: 2 readings kept aside." in text
-        assert "front-bench/fb-1: 1 stored readings are dated ahead of the clock, the last" in text
+        assert "fb-1: stored readings dated ahead of the clock, 1 in all. The last is of" in text
         assert ("Take in with corrected times" in text) is may
         assert ("Void them" in text) is may
 
@@ -92,6 +92,10 @@ def test_taps_take_in_dismiss_and_void(settings, writer):
             assert tap(**void, form={"from": "", "until": "", "why": "in the sun"})[0] == 200
             undo = void | {"do": "restore-readings", "number": "2"}
             assert tap(**undo)[0] == 200
+            assert tap(**void, all="yes", form={"why": "hostile"})[0] == 200
+            assert "front-bench" not in {series.place for series in reader.series()}
+            words = said(sensors_page.content(ShopData(settings)))
+            assert "Removed front-bench/fb-1" in words
             page = client.get("/sensors/front-bench/fb-1", headers=HERE)
             assert page.status_code == 200
             one = data_sensors.sensor_details(ShopData(settings), "front-bench/fb-1")
