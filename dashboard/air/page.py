@@ -126,7 +126,7 @@ def shape(state: str) -> Component:
 def _headline(head: Headline) -> Component:
     return html.Div(
         [
-            html.H1([shape(head.state), html.Span(head.sentence)]),
+            html.H1([shape(head.state), html.Span(formats.unbroken(head.sentence))]),
             html.P(head.detail, className="detail") if head.detail else None,
         ],
         className="headline",
@@ -219,7 +219,7 @@ def _meaning(
     meaning = text.meaning(air, now, zone, unit)
     if not title or not advice or meaning != air.assessment.sentence:
         return [meaning]
-    above = " above" if head.detail.startswith(advice) else ""
+    above = " above" if head.detail.endswith(advice) else ""
     return [f"{title}.", html.Span(f" {advice}", className=f"advice{above}")]
 
 

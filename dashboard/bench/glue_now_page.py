@@ -199,7 +199,8 @@ def _mark(answer: Answer) -> Component:
 def short(shop: ShopData, book: GlueQueries) -> list[Component]:
     """The strip of the Bench page: an answer a bench, pots that are on, and old batches."""
     now, zone = now_ms(), shop.settings.zone
-    benches = [place for place in indoors(shop) if place.kind == "bench"][:SHORT_MOST]
+    all_benches = [place for place in indoors(shop) if place.kind == "bench"]
+    benches = all_benches[:SHORT_MOST]
     rows: list[Component] = []
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     for place in benches:
@@ -218,6 +219,9 @@ def short(shop: ShopData, book: GlueQueries) -> list[Component]:
                 key=place.id,
             )
         )
+    if more := len(all_benches) - len(benches):
+        word = f"Ask for {more} more place{'' if more == 1 else 's'}"
+        rows.append(html.Li(dcc.Link(word, href=PATH), key="more"))
     for one in book.here():
         brief = glue_text.brief(one, now, zone)
         if not brief:

@@ -5,6 +5,7 @@ Everything else in the board works in UTC milliseconds, °C, % and Pa.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -90,6 +91,7 @@ __all__ = [
     "ticks",
     "to_celsius",
     "to_input",
+    "unbroken",
     "utc",
     "when",
     "whole_temperature",
@@ -276,3 +278,8 @@ def moved(ms: int, span: str, by: int, zone: ZoneInfo) -> int:
         last = (date(year + month // 12, month % 12 + 1, 1) - timedelta(days=1)).day
         moment = moment.replace(year=year, month=month, day=min(moment.day, last))
     return to_ms(moment.replace(tzinfo=zone).astimezone(UTC))
+
+
+def unbroken(text: str) -> str:
+    """A text in large type, where no line ends between a figure and its unit."""
+    return re.sub(r"(?<=\d) (?=[%°])", "\N{NO-BREAK SPACE}", text)

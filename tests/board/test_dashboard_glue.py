@@ -119,6 +119,12 @@ def test_old_glue_is_shown_over_the_opening_of_a_wait_and_in_its_choice(book, sh
     commands.carry_out({"about": "glue", "do": "discard", "glue": done["glue"]}, now_ms())
 
 
+def test_benches_beyond_the_first_are_offered_by_a_link(book, monkeypatch):
+    assert "more place" not in said(glue_now_page.short(*book))
+    monkeypatch.setattr(glue_now_page, "SHORT_MOST", 0)
+    assert "Ask for 1 more place" in said(glue_now_page.short(*book))
+
+
 def test_a_wait_names_its_glue(client):
     number = mixed(client, name="jar E")
     form = {"glue": number, "instrument": "VN-3"}

@@ -124,6 +124,9 @@ def test_the_headline_names_the_worst_place_with_its_figure(settings, writer):
     head = air_text.headline(airs, now, settings.zone, "C")
     assert head.state == "dry"
     assert head.sentence.startswith(f"Front bench, {airs[0].rh_pct:.0f} %. Very dry")
+    shown = str(air_page.content(ShopData(settings)))
+    assert f"Front bench, {airs[0].rh_pct:.0f}\\xa0%. Very dry" in shown  # a figure keeps its unit
+    assert "className='advice above'" in shown  # a low row drops what the headline says
     # The time belongs to the state, not to the last piece of advice ("use no heater ... for a day").
     assert head.detail.startswith("Dry for more than a day. ")
 
