@@ -118,7 +118,7 @@ def create_app(settings: Settings) -> dash.Dash:
     for page in (bench_page, bench_wait_page):
         page.register(app, shop, book, woods, glues)
     bench_glue_page.register(app, shop, glues)
-    bench_proof_page.register(app, shop, ProofQueries(kept))
+    bench_proof_page.register(app, shop, ProofQueries(shop, kept))
     bench_glue_now_page.register(app, shop, glues, woods)
     for wood_page in (
         wood,

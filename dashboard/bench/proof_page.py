@@ -232,6 +232,7 @@ def one(shop: ShopData, book: ProofQueries, proof_id: str) -> Component:
                 className="state",
             ),
             *told(found, known, why),
+            html.P(book.release_words(found)),
             _plot(found, known),
             *(_adding(found, _choices(shop, book)) if may.allowed and running else []),
             *_measurements(found, shop, writer=may.allowed and running),

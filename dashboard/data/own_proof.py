@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.own_proof.evaluation import ProofResult, result
 from monitor.science.waits.glue import GlueLaw
+from monitor.waits.lap_times import release_words
 
 if TYPE_CHECKING:
     from dashboard.data.journal import CachedJournal
-    from dashboard.data.shop import Reader
+    from dashboard.data.shop import Reader, ShopData
     from monitor.commands import Journal
     from monitor.domain.own_proof import Proof
     from monitor.domain.wait_types import WaitType
@@ -19,8 +21,8 @@ if TYPE_CHECKING:
 class ProofQueries:
     """The experiments of a shop. Shared by all threads."""
 
-    def __init__(self, kept: CachedJournal) -> None:
-        self._ask = kept.ask
+    def __init__(self, shop: ShopData, kept: CachedJournal) -> None:
+        self._ask, self._settings = kept.ask, shop.settings
 
     def all(self) -> list[Proof]:
         """Every experiment, the last started in front."""
@@ -38,6 +40,12 @@ class ProofQueries:
             return [one for one in kinds if isinstance(one.law, GlueLaw) and one.spread]
 
         return self._ask(answer)
+
+    def release_words(self, proof: Proof) -> str:
+        """When to release laps that are glued now; "" where it is not known."""
+        return self._ask(
+            lambda reader, journal: release_words(reader, self._settings, journal, proof, now_ms())
+        )
 
     def result(self, proof: Proof) -> tuple[ProofResult, str]:
         """Result so far, and why there is none if the measurements cannot be."""

@@ -226,11 +226,13 @@ def _show(settings: Settings, number: str, *, as_json: bool = False) -> None:
     from monitor.domain.cautions import DEFERS, WORDS
     from monitor.domain.own_proof import ProofState, as_record
     from monitor.own_proof import text
+    from monitor.waits.lap_times import release_words
 
     now = now_ms()
     with journal_of(settings) as (reader, journal):
         proof = journal.proofs[known(number, journal.proofs, "proof")]
         found = _found(reader, proof)
+        times = release_words(reader, settings, journal, proof, now)
     missing = "" if proof.result else text.lacks(proof, found)
     if as_json:
         ranges = {name: one._asdict() for name, one in found.ranges.items()}
@@ -243,6 +245,8 @@ def _show(settings: Settings, number: str, *, as_json: bool = False) -> None:
     if proof.state is ProofState.RUNNING:
         for i, step in enumerate(proof.method.steps, 1):
             out.print(f"{i}. {step}")
+    if times:
+        out.print(times)
     for caution in proof.method.cautions:
         out.print(f"Caution: {WORDS[caution]}")
     out.print(DEFERS)

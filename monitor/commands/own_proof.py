@@ -25,7 +25,7 @@ from monitor.domain.own_proof import (
     StartProof,
     WithdrawProof,
 )
-from monitor.domain.wait import OpenWait
+from monitor.domain.wait import OpenWait, Wait
 from monitor.domain.wait_type_registry import SET, as_mapping
 from monitor.domain.wait_types import WaitType
 from monitor.science.calibration.salts import reference_point
@@ -95,20 +95,30 @@ class DecideProof:
     def _lap(self, journal: Journal, proof: Proof, one: own_proof.Measurement) -> dict[str, Any]:
         if one.glued_ms is None or one.glued_ms >= one.at_ms:
             raise Rejected(Fault("must be before the release", "glued_ms"))
-        kind = _joint_type(journal, proof.inputs["wait_kind"])
-        learned = journal.learned(kind.id)
-        kept = as_mapping(kind) | {"basis_s": learned.used_s if learned else kind.basis_s}
-        request = OpenWait(kind=kind.id, place=proof.place, start_ms=one.glued_ms)
-        body = waits.opened(request, kept, one.glued_ms)
-        opened = Event(About.WAIT, "0", one.glued_ms, "", "open", body)
-        wait = waits.apply(None, opened)
+        wait = lap_wait(journal, proof, one.glued_ms)
         equivalent_s = self._equivalent and self._equivalent(wait, one.at_ms)
         if not equivalent_s:
             raise Rejected(
                 f"the air of {proof.place} between gluing and release is not known: "
                 "correct the times, or glue where a sensor is"
             )
-        return {"equivalent_s": equivalent_s, "usual_s": float(kept["basis_s"])}
+        return {"equivalent_s": equivalent_s, "usual_s": float(wait.kind["basis_s"])}
+
+
+def lap_wait(journal: Journal, proof: Proof, glued_ms: int) -> Wait:
+    """A lap as the wait that it would be on the bench.
+
+    Raises
+    ------
+    Rejected
+        If its type is no longer there.
+    """
+    kind = _joint_type(journal, proof.inputs["wait_kind"])
+    learned = journal.learned(kind.id)
+    kept = as_mapping(kind) | {"basis_s": learned.used_s if learned else kind.basis_s}
+    request = OpenWait(kind=kind.id, place=proof.place, start_ms=glued_ms)
+    body = waits.opened(request, kept, glued_ms)
+    return waits.apply(None, Event(About.WAIT, "0", glued_ms, "", "open", body))
 
 
 def _box(one: own_proof.Measurement) -> dict[str, Any]:

@@ -101,7 +101,7 @@ def _case_leak(reader: Reader, proof: Proof) -> ProofResult:
     after = np.array([one.after_g or one.mass_g for one in made], dtype=np.float64)
     above, rise = np.full((2, max(len(at) - 1, 0)), np.nan)
     temps: list[float] = []
-    u_rh = U_RH_PCT
+    u_rh: list[float] = []
     for i, (start, end) in enumerate(pairwise(at.tolist())):
         case = means(reader, proof.place, int(start), int(end))
         room = means(reader, proof.inputs["room"], int(start), int(end))
@@ -115,9 +115,9 @@ def _case_leak(reader: Reader, proof: Proof) -> ProofResult:
         if len(first) and len(last):
             rise[i] = float(last.mean() - first.mean())
         temps.append(float(t_case.mean()))
-        for place_air in (case, room):
-            _, own = calibrated(reader, proof.place, place_air)
-            u_rh = max(u_rh, own or 0.0)
+        for place, air in ((proof.place, case), (proof.inputs["room"], room)):
+            _, own = calibrated(reader, place, air)
+            u_rh.append(U_RH_PCT if own is None else own)
     of = PRESETS[proof.inputs["case"]]
     found = case_leak.case_leak(
         case_leak.CaseWeighings(
@@ -128,7 +128,7 @@ def _case_leak(reader: Reader, proof: Proof) -> ProofResult:
             rise,
             float(np.mean(temps)) if temps else 20.0,
             proof.inputs["balance_g"],
-            u_rh,
+            max(u_rh, default=U_RH_PCT),
         ),
         of.air_l,
         max(of.lining_g_pct, 0.01),

@@ -10,6 +10,7 @@ from monitor.domain.own_proof import Proof, ProofKind, ProofState
 from monitor.own_proof.evaluation import ProofResult, result
 from monitor.science.own_proof import case_leak, coupon, joints
 from monitor.science.own_proof.lacks import Lack
+from monitor.science.plates.monte_carlo import HYSTERESIS_PCT
 from monitor.science.quantiles import QuantileRange
 
 if TYPE_CHECKING:
@@ -105,6 +106,14 @@ def conclusions(ranges: Mapping[str, QuantileRange]) -> list[str]:
         )
         if one.low <= 0 <= one.high:
             text += " No difference is possible too."
+        far = max(abs(one.low), abs(one.high))
+        allowed = f"The moisture on Wood allows for {HYSTERESIS_PCT:g} points either way"
+        if far <= HYSTERESIS_PCT:
+            text += f" {allowed}: all of the range lies inside."
+        elif min(one.high, HYSTERESIS_PCT) >= max(one.low, -HYSTERESIS_PCT):
+            text += f" {allowed}: part of the range lies outside."
+        else:
+            text += f" {allowed}: this is more. Calibrate the sensor, then weigh again."
         texts.append(text)
     if (one := ranges.get("tau_h")) is not None:
         texts.append(
@@ -160,7 +169,10 @@ def bearing(proof: Proof) -> str:
     kind = proof.inputs.get("wait_kind", "")
     match proof.kind:
         case ProofKind.COUPON:
-            return "The result is kept and shown here. The moisture on Wood does not use it."
+            return (
+                "The result is kept and shown here. The moisture on Wood does not use it: the home "
+                "moisture of an instrument would have to change in the same way."
+            )
         case ProofKind.LAPS if on:
             return f"The usual time of kind {kind} counts these joints. Withdraw the proof to undo it."
         case ProofKind.LAPS:

@@ -40,7 +40,8 @@ def client(shop):
 
 @pytest.fixture
 def book(shop):
-    return ProofQueries(CachedJournal(ShopData(shop)))
+    data = ShopData(shop)
+    return ProofQueries(data, CachedJournal(data))
 
 
 def tap(client, action, **more):
@@ -93,7 +94,7 @@ def test_a_coupon_is_weighed_on_the_board_until_it_tells(client, book, shop):
     assert len(plot.data[1].x) == 7
     assert len(plot.data[0].x) > 100
     assert tap(client, "finish", proof=number)[0] == 200
-    assert "The moisture on Wood does not use it." in shown(book, shop, number)
+    assert "The moisture on Wood does not use it" in shown(book, shop, number)
     assert "points of moisture" in page_of(client, f"/bench/proof/{number}")
 
 
@@ -120,6 +121,7 @@ def test_laps_are_used_only_by_the_tap_that_says_so(client, book, shop):
         status, answer = tap(client, "add", proof=number, form=form)
         assert status == 200, answer
     page = page_of(client, f"/bench/proof/{number}")
+    assert "If you glue now, release three at" in page
     assert "Joints are hard at" in page
     assert "Finish and use the result" in page
     assert "Strike out" in page

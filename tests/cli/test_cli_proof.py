@@ -56,7 +56,7 @@ def test_a_coupon_is_weighed_until_it_tells_its_offset_and_lag(shop):
     assert "changes nothing by itself" in shop.command("proof", "finish", "1", "--use").stderr
     finished = shop.command("proof", "finish", "1").stdout
     assert "Finished." in finished
-    assert "The moisture on Wood does not use it." in finished
+    assert "The moisture on Wood does not use it" in finished
     assert shown(shop)["result"]["offset_pct"][1] == pytest.approx(0.5, abs=0.1)
     assert "Weighed coupon, spruce A" in shop.command("proof", "list").stdout
 
@@ -89,7 +89,8 @@ def test_a_weighed_humidifier_gives_the_input_of_the_clients_sheet(shop):
 
 
 def test_a_lap_needs_its_times_and_is_corrected_or_struck_out(shop):
-    shop.command("proof", "start", "laps", "bench", "--kind", "cleat")
+    started = shop.command("proof", "start", "laps", "bench", "--kind", "cleat")
+    assert "If you glue now, release three at" in started.stdout
     add = ("proof", "add", "1", "--judgement", "held")
     assert "glued is missing" in shop.command(*add).stderr
     done = shop.command(*add, "--glued", ago(12), "--at", ago(2))
