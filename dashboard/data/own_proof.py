@@ -42,7 +42,7 @@ class ProofQueries:
         return self._ask(answer)
 
     def release_words(self, proof: Proof) -> str:
-        """When to release laps that are glued now; "" where it is not known."""
+        """Times to release laps that are glued now, as a sentence; "" where they are not known."""
         return self._ask(
             lambda reader, journal: release_words(reader, self._settings, journal, proof, now_ms())
         )

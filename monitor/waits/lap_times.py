@@ -38,7 +38,7 @@ def release_times(
 def release_words(
     reader: Reader, settings: Settings, journal: Journal, proof: Proof, now_ms: int
 ) -> str:
-    """When to release laps that are glued now, in a sentence; "" where it is not known."""
+    """Sentence with the times to release laps that are glued now; "" where they are not known."""
     times = release_times(reader, settings, journal, proof, now_ms)
     if not times:
         return ""
