@@ -1,4 +1,4 @@
-"""Times at which to release the lap joints of an experiment, in the air to come."""
+"""Release times of the lap joints of an experiment, in the air to come."""
 
 from __future__ import annotations
 
