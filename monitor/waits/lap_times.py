@@ -1,4 +1,4 @@
-"""Release times of the lap joints of an experiment, in the air to come."""
+"""Release times of lap joints, by the expected air."""
 
 from __future__ import annotations
 
