@@ -94,7 +94,7 @@ METHODS: Mapping[ProofKind, Method] = {
         steps=(
             "Cut nine pairs of scrap strips of one wood. Never use an instrument for this.",
             "Glue all nine as you glue the real joint, clamp them at the place and note the time.",
-            "Release three at half the foretold time, three at the time, and three at one and a half "
+            "Release three at half the expected time, three at that time, and three at one and a half "
             "of it. The page of the experiment gives these times.",
             "Pull each apart by hand at once. It is soft if it slides or opens, and held if not.",
             "Record each joint with the time it was glued and the time it was released.",
