@@ -39,12 +39,12 @@ def alarms(temp_c, rh_pct, home_rh_pct, kind="violin"):
     air = air_log(T0 + HOUR * np.arange(n), temp_c + 0 * rh_pct, rh_pct, T0 + HOUR * n)
     past = history(PRESETS[kind], air, T0, home=HomeAir(20.0, home_rh_pct))
     values = {rule.id: instrument_values(rule.quantity, past)[::6] for rule in WOOD}
-    known, latches = {}, {}
+    known, states = {}, {}
     for i, now in enumerate(past.at_ms[::6].tolist()):
         seen = {rule.id: [Seen("v", "V", float(values[rule.id][i]))] for rule in WOOD}
         open_now = [one for one in known.values() if one.open]
-        step = state_machine.step(WOOD, latches, open_now, seen, now, len(known) + 1)
-        latches = step.latches
+        step = state_machine.step(WOOD, states, open_now, seen, now, len(known) + 1)
+        states = step.states
         for event in step.events:
             known[event.subject] = alert.apply(known.get(event.subject), event)
     return [one.rule for one in known.values()]
