@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.data.outlook import worst
@@ -38,9 +39,12 @@ if TYPE_CHECKING:
     from monitor.outlook.summary import PlaceOutlook
     from monitor.science.outlook.ensemble_statistics import GoodHours, OutlookRange, OutlookSpell
 
+NO_WATER_TO_GIVE = f"{OPENED_PLATES} {UNLESS_WOOD} Once it is dry, postpone varnishing."
+"""Advice in a dry spell for a room that may take no more water."""
+_FILL = "Fill the humidifier and start it in time."
+_STOP = "Stop adding water when water shows on windows or cold walls."
 WHAT_TO_DO = {
-    "dry": "Fill the humidifier and start it in time. Stop adding water when water shows on windows "
-    f"or cold walls. {OPENED_PLATES} {UNLESS_WOOD} Once it is dry, postpone varnishing.",
+    "dry": f"{_FILL} {_STOP} {NO_WATER_TO_GIVE}",
     "damp": "Glue before the spell begins, or leave the clamps on until it has ended. Dry the air "
     f"slowly. {WARM_TO_DRY}",
     "over": "Glue takes longer to harden and opened plates swell. Check the ready times.",
@@ -48,10 +52,6 @@ WHAT_TO_DO = {
     f"{CLOSED_CAR}",
 }
 """Advice by the sort of spell, as in the rules of the outlook."""
-
-
-NO_WATER_TO_GIVE = f"{OPENED_PLATES} {UNLESS_WOOD} Once it is dry, postpone varnishing."
-"""Advice in a dry spell for a room that may take no more water."""
 
 
 def what_to_do(one: PlaceOutlook, sort: str) -> str:
@@ -108,7 +108,11 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
     more = [f"{sentence_chance(spell)} {lead(one, spell, now_ms)}".strip()]
     if sort == "dry" and (water := water_words(one, zone, us=unit == "F")):
         more.append(f"{water[:1].upper()}{water[1:]}.")
-    more.append(what_to_do(one, sort))
+    advice = what_to_do(one, sort)
+    amount = one.look.water
+    if sort == "dry" and amount is not None and math.isfinite(amount.middle):
+        advice = advice.replace(f"{_STOP} ", "")  # the sentence on the amount ends with it
+    more.append(advice)
     return Headline("damp" if sort == "over" else sort, sentence, " ".join(more))
 
 

@@ -331,7 +331,8 @@ def foreseen(wait: Wait, now_ms: int, zone: ZoneInfo) -> str:
     if wait.foreseen_ms is None:
         return "not known when it was opened"
     low, ready, high = (about(ms) for ms in wait.foreseen_ms)
-    said = f"ready {formats.ahead(ready, now_ms, zone)}"
+    word = "clamps off" if wait.kind.get("load_s") else "ready"
+    said = f"{word} {formats.ahead(ready, now_ms, zone)}"
     if low == high:
         return said
     early, late = _after(low, ready, now_ms, zone), _after(high, low, now_ms, zone)

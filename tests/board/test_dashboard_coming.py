@@ -95,6 +95,8 @@ def test_the_headline_says_when_how_far_how_sure_and_what_to_do(one):
         "92 % chance (almost certain). In about 34 h, between 30 h and 40 h."
     )
     assert "humidifier" in said.detail
+    # Said once, with the amount of water or by itself; never left out.
+    assert said.detail.count("when water shows on windows or cold walls") == 1
 
 
 def test_a_spell_that_is_only_possible_is_told_as_that_and_an_unlikely_one_not_at_all(one):

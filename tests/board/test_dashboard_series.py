@@ -184,7 +184,9 @@ def test_what_was_foreseen_is_told_to_five_minutes_and_each_day_once(do):
     at = [NOON + 30 * HOUR + m * MINUTE for m in (1, 22, 71)]
     wait = replace(do.waits()[0], foreseen_ms=tuple(at))
     told = wait_text.foreseen(wait, NOON + 40 * HOUR, PARIS)
-    assert told == "ready yesterday 18:20 (18:00 to 19:10)"
+    assert told == "clamps off yesterday 18:20 (18:00 to 19:10)"
+    coat = replace(wait, kind={**wait.kind, "load_s": 0.0})
+    assert wait_text.foreseen(coat, NOON + 40 * HOUR, PARIS).startswith("ready yesterday 18:20")
 
 
 def test_a_bare_time_is_never_of_another_day_than_the_one_before_it(do):
@@ -192,7 +194,7 @@ def test_a_bare_time_is_never_of_another_day_than_the_one_before_it(do):
     at = [NOON - 22 * HOUR, NOON - 20 * HOUR, NOON - 7 * HOUR]  # yesterday, yesterday, today
     wait = replace(do.waits()[0], foreseen_ms=tuple(at))
     told = wait_text.foreseen(wait, NOON, PARIS)
-    assert told == "ready yesterday 16:00 (14:00 to today 05:00)"
+    assert told == "clamps off yesterday 16:00 (14:00 to today 05:00)"
 
 
 def test_a_kind_taken_off_the_list_is_put_back_as_it_was_by_a_tap(tmp_path):
