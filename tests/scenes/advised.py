@@ -16,12 +16,11 @@ from monitor.clients.sheet import Sheet, sheet_of
 from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.measures import Measure
 from monitor.science.case.outdoors import from_hours, from_normals
+from monitor.science.case.rooms import COOLEST_C, SMALL_ROOM_M3, WARMEST_C, RoomChange
 from scenes.cases import InCase, Measures, Packs
 from scenes.climates import weather_of
 from scenes.homes import Home, RoomDevice, normals, typed
 
-SMALL_M3 = 25.0
-"""A small room. [m³]"""
 PARIS = ZoneInfo("Europe/Paris")
 MADE_MS = 1_793_455_200_000
 """31 October 2026."""
@@ -104,27 +103,43 @@ def measures_of(asked: Asked) -> Measures:
     return Measures(device, None, limit)
 
 
-def carried_out(asked: Asked) -> tuple[Home, Measures] | None:
+def carried_out(asked: Asked, obedient: bool = True) -> tuple[Home, Measures] | None:
     """The home and what is done in its case and room, where the advised measure is carried out.
 
-    None for a humidifier beside a buffer and for two appliances in one room: the scenes have no two
-    devices at once. A small room is taken as the whole home with an appliance as strong for it.
+    None for a humidifier beside a buffer: the scenes have one device in the case. A small room is
+    taken as the whole home with an appliance as strong for it. The lazy set a humidifier once, and
+    look at no pane.
     """
     advised, home = asked.worked.advised, asked.home
-    if advised.kind in (Measure.BOTH, Measure.BOTH_IN_ROOM):
+    if advised.kind is Measure.BOTH:
         return None
     room = None
     change = advised.room
     if change is not None:
-        times = 1.0 if advised.kind is Measure.ROOM else max(home.volume_m3 / SMALL_M3, 1.0)
+        times = 1.0 if advised.kind is Measure.ROOM else max(home.volume_m3 / SMALL_ROOM_M3, 1.0)
         if advised.kind in (Measure.COOLER_ROOM, Measure.WARMER_ROOM):
-            home = home._replace(heat_c=(home.heat_c or 18.0) + change.warmer_k)
+            usual_c = home.heat_c or 18.0
+            least_k = min(max(COOLEST_C - usual_c, change.warmer_k), 0.0)
+            kelvin = least_k if change.warmer_k < 0 else min(change.warmer_k, WARMEST_C - usual_c)
+            home = home._replace(heat_c=usual_c, warmer=(kelvin, change.months))
         elif advised.kind is Measure.AIR_CONDITIONED:
             home = home._replace(cool_c=25.0, windows_shut=True)
         elif advised.kind is Measure.DEHUMIDIFIER:
-            litres = -max(change.litres_day, 10.0) * times
             home = home._replace(windows_shut=True)
-            room = RoomDevice(litres, change.set_pct, change.months)
+            room = _dries(change, times)
         else:
-            room = RoomDevice(change.litres_day * times, change.set_pct, change.months)
+            room = RoomDevice(
+                change.litres_day * times,
+                change.set_pct,
+                change.months,
+                asked.worked.wall_limit if obedient else None,
+                watched=obedient and "Turn it down when water shows on windows" in asked.page,
+            )
+            if change.also is not None:
+                home = home._replace(windows_shut=True)
+                room = room._replace(also=_dries(change.also, times))
     return home, measures_of(asked)._replace(room=room)
+
+
+def _dries(change: RoomChange, times: float) -> RoomDevice:
+    return RoomDevice(-max(change.litres_day, 10.0) * times, change.set_pct, change.months)

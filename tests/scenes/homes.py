@@ -23,12 +23,17 @@ COIL_C = 11.0
 class RoomDevice(NamedTuple):
     """Room humidifier (`litres_day` above 0) or dehumidifier (below 0), with a humidistat.
 
-    It runs in `months`, 1 to 12, until the room is at `set_pct`. [L/d], [%]
+    It runs in `months`, 1 to 12, until the room is at `set_pct` [L/d], [%]. `in_cold`: outdoor
+    temperature of a day at and below which it is set to another RH [°C], [%]. `watched`: a
+    humidifier rests for a day when its owner has seen water on the panes. `also`: a second appliance.
     """
 
     litres_day: float
     set_pct: float
     months: tuple[int, ...] = tuple(range(1, 13))
+    in_cold: tuple[float, float] | None = None
+    watched: bool = False
+    also: RoomDevice | None = None
 
 
 class Home(NamedTuple):
@@ -43,6 +48,7 @@ class Home(NamedTuple):
     ajar as well, if that dries. `store_g_m3`: water
     that surfaces and furniture take up for each % RH and m³, quick and slow part [g/(% m³)].
     `window`, `corner`: temperature factors of the coldest glass and wall, 0 outdoors to 1 indoors.
+    `warmer`: change of the heating's set-point in some months, 1 to 12 [K].
     """
 
     name: str
@@ -65,6 +71,7 @@ class Home(NamedTuple):
     seed: int = 1
     device: RoomDevice | None = None
     windows_shut: bool = False
+    warmer: tuple[float, tuple[int, ...]] | None = None
 
 
 class HomeYear(NamedTuple):
@@ -212,6 +219,10 @@ def years_of(
     col = {name: np.array([getattr(h, name) for h in each], dtype=float) for name in _NUMBERS}
     volume = col["volume_m3"]
     heat = np.array([-99.0 if h.heat_c is None else h.heat_c for h in each])
+    warmer = np.zeros((YEAR_H, n))
+    for i, one in enumerate(each):
+        if one.warmer is not None:
+            warmer[:, i] = one.warmer[0] * np.isin(MONTH_OF_HOUR + 1, one.warmer[1])
     cool = np.array([99.0 if h.cool_c is None else h.cool_c for h in each])
     home_share, water_share, set_back, aired = _day(each)
     gain_g = (
@@ -223,7 +234,10 @@ def years_of(
     for i, first, days, grams, changes in spells:
         extra_g[24 * first : 24 * (first + days), i] += grams
         extra_n[24 * first : 24 * (first + days), i] += changes
-    most, set_pct, runs = _devices(each)
+    devices_of = [_devices(each, second) for second in (False, True)]
+    devices_of = [one for one in devices_of if one[0].any()]
+    watched = np.array([h.device is not None and h.device.watched for h in each])
+    rests = np.zeros(n)
     loss = col["loss_w_k_m3"] * volume
     air_wh = AIR_J_M3_K * volume / 3600
     light = 8 * air_wh  # air with what is light in the room [Wh/K]
@@ -267,7 +281,7 @@ def years_of(
         watts = gain_w[hour] + sun[h] * 0.012 * volume * np.where(t > 24, 0.5, 1.0)
         a = light + loss + vent + mass_w
         free = (light * t + (loss + vent) * to + mass_w * wall + watts) / a
-        need = np.clip((heat - set_back[hour] - free) * a, 0, 120 * volume)
+        need = np.clip((heat + warmer[h] - set_back[hour] - free) * a, 0, 120 * volume)
         cold_w = np.clip((free - cool) * a, 0, 45 * volume)
         t = free + (need - cold_w) / a
         wall = (mass * wall + mass_w * t) / (mass + mass_w)
@@ -287,16 +301,19 @@ def years_of(
         coil_k = np.where(e1 > e_coil, over * 1000 / (R_VAPOUR * (t + 273.15)), 0)
         push, a = push + coil_k * e_coil, a + coil_k
         e1 = push / a
-        # the humidistat
-        goal_e = set_pct / 100 * es
-        on = runs[h]
-        gives = np.where(
-            most > 0,
-            np.clip((goal_e - e1) * a, 0, most * on),
-            np.clip((goal_e - e1) * a, most * on, 0),
-        )
-        push = push + gives
-        e1 = push / a
+        # the humidistats
+        gives = np.zeros(n)
+        for most, set_pct, runs in devices_of:
+            goal_e = set_pct[h] / 100 * es
+            on = runs[h] & ((rests <= 0) | (most < 0))
+            more = np.where(
+                most > 0,
+                np.clip((goal_e - e1) * a, 0, most * on),
+                np.clip((goal_e - e1) * a, most * on, 0),
+            )
+            gives = gives + more
+            push = push + more
+            e1 = push / a
         # cold glass: 8 m² for each 100 m³, β = 0.005 m/s, from memory
         glass = saturation_pa(to + col["window"] * (t - to))
         wets = 0.08 * volume * 18.0 * 1000 / (R_VAPOUR * (t + 273.15))
@@ -305,6 +322,7 @@ def years_of(
         fog = np.maximum(e2 - es, 0) * (a + wets)
         e2 = np.minimum(e2, es)
         drips = wets * (e2 - glass)
+        rests = np.where(watched & (drips > 0) & (6 < hour < 23), 24, rests - 1)
         rh = 100 * e2 / es
         rq = (rq + to_quick / quick * (rh - warmth)) / (1 + to_quick / quick)
         rs = (rs + to_slow / slow * (rh - warmth)) / (1 + to_slow / slow)
@@ -382,12 +400,19 @@ def _day(each: Sequence[Home]) -> tuple[np.ndarray, ...]:
     return there, water, back, aired
 
 
-def _devices(each: Sequence[Home]) -> tuple[np.ndarray, ...]:
-    """Room device: most it gives [g/h], set point [%], and whether it runs by the hour. (8760, n)"""
-    most, set_pct = np.zeros(len(each)), np.full(len(each), 50.0)
-    runs = np.zeros((YEAR_H, len(each)))
+def _devices(each: Sequence[Home], second: bool) -> tuple[np.ndarray, ...]:
+    """First or second room device: most it gives (n,) [g/h], set point [%], and whether it runs, by
+    the hour. (8760, n)"""
+    most, set_pct = np.zeros(len(each)), np.full((YEAR_H, len(each)), 50.0)
+    runs = np.zeros((YEAR_H, len(each)), dtype=bool)
     for i, h in enumerate(each):
-        if h.device is not None:
-            most[i], set_pct[i] = h.device.litres_day * 1000 / 24, h.device.set_pct
-            runs[:, i] = np.isin(MONTH_OF_HOUR + 1, h.device.months)
+        device = h.device.also if second and h.device is not None else h.device
+        if device is None:
+            continue
+        most[i], set_pct[:, i] = device.litres_day * 1000 / 24, device.set_pct
+        runs[:, i] = np.isin(MONTH_OF_HOUR + 1, device.months)
+        if device.in_cold is not None:
+            cold_c, lower_pct = device.in_cold
+            days = weather_of(h.climate, h.seed).temp_c.reshape(365, 24).mean(axis=1)
+            set_pct[np.repeat(days <= cold_c, 24), i] = min(lower_pct, device.set_pct)
     return most, set_pct, runs

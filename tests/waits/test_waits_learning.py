@@ -287,3 +287,15 @@ def test_a_time_that_a_person_set_is_raised_by_earlier_answers_no_further_than_t
     before = [item._replace(before_set=True) for item in soft]
     assert learn(PRIOR, before).used_s == 7 * HOUR
     assert learn(PRIOR._replace(basis_s=8 * HOUR), before).used_s == 8 * HOUR
+
+
+def test_each_just_right_under_the_usual_time_asks_for_five_more_before_a_proposal():
+    """Rung: property."""
+    narrow = PRIOR._replace(spread=0.15)
+    right = Evidence(JointAtRelease.RIGHT, 6 * HOUR, 6 * HOUR)
+    assert learn(narrow, [right, *long_before(9)]).shorter_s is None
+    assert learn(narrow, [right, *long_before(10)]).shorter_s is not None
+    assert learn(narrow, [right, right, *long_before(14)]).shorter_s is None
+    # Under another usual time it tells nothing of this one.
+    other = right._replace(usual_s=8 * HOUR)
+    assert learn(narrow, [other, *long_before(6)]).shorter_s is not None

@@ -56,7 +56,8 @@ SOFT_STEP = 0.2
 n times this share of it. [-]  Ours: one answer moves it a little, several in a row far."""
 
 SHORTER_FROM = 5
-"""Fewest answers "ready long before" in a row for a proposal. [-]  Ours."""
+"""Fewest answers "ready long before" in a row for a proposal, and as many more for each "just right"
+under the usual time in use: some joints need it. [-]  Ours."""
 
 SHORTER_QUANTILE = 0.95
 """Share of draws in which the basis is not longer than what is proposed. [-]  Ours."""
@@ -205,7 +206,7 @@ def learn(prior: UsualTimePrior, evidence: Sequence[Evidence]) -> LearnedUsualTi
         ninety,
         spread,
         used,
-        _shorter_s(prior, evidence, used) if run >= SHORTER_FROM else None,
+        _shorter_s(prior, evidence, used) if run >= _least_run(evidence, used) else None,
         run,
         np.exp(ln_b),
         prior_density,
@@ -245,11 +246,20 @@ def _long_before_in_a_row(evidence: Sequence[Evidence], used_s: float) -> int:
     """Number of the last answers that are "ready long before", at the usual time in use."""
     count = 0
     for item in reversed(evidence):
-        at_it = math.isclose(item.usual_s, used_s, rel_tol=0.01)
-        if item.verdict is not JointAtRelease.LONG_BEFORE or not at_it:
+        if item.verdict is not JointAtRelease.LONG_BEFORE or not _under(item, used_s):
             break
         count += 1
     return count
+
+
+def _least_run(evidence: Sequence[Evidence], used_s: float) -> int:
+    """Number of answers "ready long before" in a row from which a shorter time is proposed."""
+    rights = [e for e in evidence if e.verdict is JointAtRelease.RIGHT and _under(e, used_s)]
+    return SHORTER_FROM * (1 + len(rights))
+
+
+def _under(item: Evidence, used_s: float) -> bool:
+    return math.isclose(item.usual_s, used_s, rel_tol=0.01)
 
 
 def _shorter_s(prior: UsualTimePrior, evidence: Sequence[Evidence], used_s: float) -> float | None:
