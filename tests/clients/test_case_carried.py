@@ -124,6 +124,7 @@ def covered(seed, count=10, reads=(1, 4, 7, 10)):
 # of a range from 10 to 90 %, 80 % would be inside.
 @pytest.mark.slow
 def test_one_reading_and_the_climate_cover_three_months_of_four():
+    """Rung: property."""
     names, rows, refused = covered(HELD_BACK)
     away, inside, width, _ = rows.T
     assert inside.mean() >= 0.75
@@ -178,6 +179,7 @@ def scenes_carried():
 # of hot climates were widened after that.
 @pytest.mark.slow
 def test_one_reading_covers_the_homes_of_a_third_model(scenes_carried):
+    """Rung: property."""
     names, rows, refused = scenes_carried
     away, inside, width = rows.T
     assert len(scenes.homes()) >= 60
@@ -190,6 +192,7 @@ def test_one_reading_covers_the_homes_of_a_third_model(scenes_carried):
 
 
 def test_the_range_grows_with_the_distance_in_season():
+    """Rung: property."""
     months = carried_months([MonthReading(1, 21.0, 28.0)], ClientHome(), COLD)
     low, middle, high = months.quantiles(0.1, 0.5, 0.9)
     width = high - low
@@ -199,6 +202,7 @@ def test_the_range_grows_with_the_distance_in_season():
 
 
 def test_more_readings_narrow_the_year_and_are_kept():
+    """Rung: property."""
     january = MonthReading(1, 21.0, 28.0)
     one = carried_months([january], ClientHome(), COLD)
     two = carried_months([january, MonthReading(7, 24.0, 52.0)], ClientHome(), COLD)
@@ -212,6 +216,7 @@ def test_more_readings_narrow_the_year_and_are_kept():
 
 
 def test_a_july_reading_does_not_rule_out_a_dry_january_in_a_cold_climate():
+    """Rung: property."""
     year = home_from_readings([MonthReading(7, 24.0, 65.0)], outdoors=COLD, home=ClientHome())
     january = year.monthly()[0]
     assert january.low < 35
@@ -220,6 +225,7 @@ def test_a_july_reading_does_not_rule_out_a_dry_january_in_a_cold_climate():
 
 
 def test_a_january_reading_carried_to_july_follows_the_climate_not_january():
+    """Rung: property."""
     year = home_from_readings([MonthReading(1, 21.0, 28.0)], outdoors=COLD, home=ClientHome())
     months = year.monthly()
     assert months[6].median > 45
@@ -228,6 +234,7 @@ def test_a_january_reading_carried_to_july_follows_the_climate_not_january():
 
 
 def test_a_month_too_wide_to_tell_stays_unknown(monkeypatch):
+    """Rung: property."""
     monkeypatch.setattr("monitor.science.case.carried.MOST_WIDE_PCT", 12.0)
     year = home_from_readings([MonthReading(1, 21.0, 28.0)], outdoors=COLD, home=ClientHome())
     assert 7 not in year.months_known
@@ -235,12 +242,14 @@ def test_a_month_too_wide_to_tell_stays_unknown(monkeypatch):
 
 
 def test_without_a_climate_a_reading_reaches_its_neighbours_only():
+    """Rung: property."""
     year = home_from_readings([MonthReading(1, 21.0, 28.0)])
     assert year.months_known == (1, 2, 12)
     assert year.months_carried == ()
 
 
 def test_the_same_readings_give_the_same_year():
+    """Rung: property."""
     first, again = (
         home_from_readings([MonthReading(1, 21.0, 28.0)], outdoors=COLD, members=8)
         for _ in range(2)
@@ -250,6 +259,7 @@ def test_the_same_readings_give_the_same_year():
 
 
 def test_a_home_heated_more_or_with_more_people_is_told_by_its_reading():
+    """Rung: property."""
     low = carried_months([MonthReading(1, 21.0, 20.0)], ClientHome(), COLD).quantiles(0.5)[0]
     high = carried_months([MonthReading(1, 21.0, 42.0)], ClientHome(), COLD).quantiles(0.5)[0]
     spread = high - low

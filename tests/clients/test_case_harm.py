@@ -25,6 +25,7 @@ def harm(rh_pct, days=DAYS):
 
 
 def test_a_year_10_pct_too_dry_is_a_year_of_harm_and_20_pct_is_four():
+    """Rung: independent derivation."""
     # Worked out by hand from the definition: (d / 10)² for each day.
     assert harm(50) == (0, 0)
     assert harm(30) == pytest.approx((365, 0), abs=1)
@@ -34,6 +35,7 @@ def test_a_year_10_pct_too_dry_is_a_year_of_harm_and_20_pct_is_four():
 
 
 def test_damp_above_70_pct_weighs_twice_as_much_as_dry_as_far_out():
+    """Rung: independent derivation."""
     # By hand: 1 + 1 at 70.5 %; at 81 %, where mould can grow, 4.4 + 1 + 3.
     assert harm(70.5)[1] == pytest.approx(365 * (1.05**2 + 1), rel=0.01)
     assert harm(81)[1] == pytest.approx(365 * (2.1**2 + 4), rel=0.01)
@@ -46,6 +48,7 @@ def home(rh_pct, temp_c=21.0):
 
 
 def test_a_small_room_is_kept_and_its_water_is_that_of_its_air_changes():
+    """Rung: independent derivation."""
     year = home(25)
     change = RoomChange(months=ALL, set_pct=45.0, litres_day=8.0)
     made = humidified(year, change)
@@ -58,6 +61,7 @@ def test_a_small_room_is_kept_and_its_water_is_that_of_its_air_changes():
 
 
 def test_a_dehumidifier_never_dries_below_its_setting_nor_moistens():
+    """Rung: property."""
     year = home(75, 25.0)
     made = dehumidified(year, RoomChange(months=(6, 7, 8), set_pct=55.0, litres_day=8.0)).year
     assert (made.rh_pct <= year.rh_pct + 1e-9).all()
@@ -68,6 +72,7 @@ def test_a_dehumidifier_never_dries_below_its_setting_nor_moistens():
 
 
 def test_a_cooler_room_holds_the_same_water():
+    """Rung: independent derivation."""
     year = home(30)
     made = another(year, RoomChange(months=(1, 2), warmer_k=-4.0)).year
     # By hand: saturation 24.9 hPa at 21 °C, 19.4 hPa at 17 °C.

@@ -24,7 +24,8 @@ RUNGS = (
     "regression",
 )
 NAMED = re.compile(rf"Rung: ({'|'.join(RUNGS)})\.")
-FILES = ("air/test_*.py", "climate/test_*.py", "wood/test_plates_*.py")
+FILES = ("air/test_*.py", "climate/test_*.py", "wood/test_*.py", "waits/test_*.py")
+FILES += ("clients/test_case_*.py",)
 
 
 def rungs(file: Path) -> dict[str, str]:
@@ -37,7 +38,7 @@ def rungs(file: Path) -> dict[str, str]:
     return found
 
 
-def test_each_test_of_air_climate_and_plates_names_its_rung():
+def test_each_test_of_the_sciences_names_its_rung():
     counts: Counter[str] = Counter()
     for pattern in FILES:
         for file in sorted((ROOT / "tests").glob(pattern)):

@@ -138,6 +138,7 @@ HARDENS = (Why.NO_OUTLOOK,)
 @pytest.mark.parametrize("kind", ["bench", "varnish"])
 @pytest.mark.parametrize("parts", [None, 12.0, 26.0])
 def test_no_answer_contradicts_air_or_an_open_alert(settings, kind, parts):
+    """Rung: property."""
     checked = 0
     typed = {} if parts is None else {"parts_temp_c": parts, "parts_from": "typed"}
     steady = {
@@ -172,6 +173,7 @@ def test_no_answer_contradicts_air_or_an_open_alert(settings, kind, parts):
 
 
 def test_the_table_has_every_answer(settings):
+    """Rung: property."""
     found = {
         max(
             (f.allows for f in answered(situation(settings, t, rh))[1] if f.why not in HARDENS),
@@ -184,6 +186,7 @@ def test_the_table_has_every_answer(settings):
 
 
 def test_dry_air_asks_for_the_wood_page(settings):
+    """Rung: property."""
     text = text_of(situation(settings, 20, 35))
     assert text.word == Answer.CARE
     assert UNLESS_WOOD in " ".join((text.sentence, *text.reasons))
@@ -193,6 +196,7 @@ def test_dry_air_asks_for_the_wood_page(settings):
     ("more", "why"), [({"age_ms": HOUR_MS}, Why.OLD_READING), ({"air": None}, Why.NO_READING)]
 )
 def test_without_a_fresh_reading_the_answer_is_not_known_and_why(settings, more, why):
+    """Rung: property."""
     s = situation(settings, 20, 50, **more)
     answer, findings = answered(s)
     assert answer is Answer.UNKNOWN
@@ -203,6 +207,7 @@ def test_without_a_fresh_reading_the_answer_is_not_known_and_why(settings, more,
 
 
 def test_a_sensor_that_is_not_to_be_trusted_gives_no_answer(settings):
+    """Rung: property."""
     stuck = alert(RULES["sensor-stuck"], "front-bench/fb-1")
     answer, findings = answered(situation(settings, 20, 50, alerts=(stuck,)))
     assert answer is Answer.UNKNOWN
@@ -210,6 +215,7 @@ def test_a_sensor_that_is_not_to_be_trusted_gives_no_answer(settings):
 
 
 def test_old_glue_is_said_before_the_joint_even_without_a_reading(settings):
+    """Rung: property."""
     for state, answer in (
         (GlueState.PAST, Answer.NO),
         (GlueState.NEAR, Answer.CARE),
@@ -223,6 +229,7 @@ def test_old_glue_is_said_before_the_joint_even_without_a_reading(settings):
 
 
 def test_another_glue_sends_to_its_sheet_and_shows_its_cautions(settings):
+    """Rung: property."""
     s = situation(settings, 20, 50, glue=batch("epoxy"), glue_state=GlueState.UNKNOWN)
     assert {Why.NOT_HIDE, Why.NO_CLAMP_TIME} <= set(whys(s))
     text = text_of(s)
@@ -236,12 +243,14 @@ def test_another_glue_sends_to_its_sheet_and_shows_its_cautions(settings):
     ("need_s", "why"), [(15, None), (60, Why.MAYBE_TOO_SLOW), (200, Why.TOO_SLOW)]
 )
 def test_the_time_that_a_joint_takes_is_held_against_the_open_time(settings, need_s, why):
+    """Rung: property."""
     found = whys(situation(settings, 20, 50, need_s=need_s))
     slow = [one for one in found if one in (Why.MAYBE_TOO_SLOW, Why.TOO_SLOW)]
     assert slow == ([why] if why else [])
 
 
 def test_the_open_time_is_that_of_the_practice_tables_at_20_degrees():
+    """Rung: regression (calibration)."""
     # Source: practice tables, tens of seconds to 1 to 2 min at 20 °C. Second-hand.
     assert open_time(20.0) == pytest.approx(AT_REFERENCE_S)
     temps = np.linspace(-10, GEL_TEMP_C[0] - 0.1, 80)
@@ -252,6 +261,7 @@ def test_the_open_time_is_that_of_the_practice_tables_at_20_degrees():
 
 
 def test_parts_from_travel_are_left_in_their_case(settings):
+    """Rung: property."""
     text = text_of(situation(settings, 20, 50, parts_temp_c=4.0, parts_from="travel"))
     assert text.word == Answer.NO
     assert "Leave its case shut" in text.sentence
@@ -259,6 +269,7 @@ def test_parts_from_travel_are_left_in_their_case(settings):
 
 
 def test_hot_glue_is_kept_away_from_a_drying_coat(settings):
+    """Rung: property."""
     s = situation(settings, 20, 50, drying=("Viola, ground coat",))
     text = text_of(s)
     assert text.word == Answer.CARE
@@ -271,6 +282,7 @@ def test_hot_glue_is_kept_away_from_a_drying_coat(settings):
 
 
 def test_warm_parts_in_a_cold_room_are_care_and_never_yes(settings):
+    """Rung: property."""
     s = situation(settings, 14, 50, parts_temp_c=28.0, parts_from="typed")
     assert answered(s)[0] is Answer.CARE
     assert Why.ROOM_COLD in whys(s)
@@ -280,6 +292,7 @@ def test_warm_parts_in_a_cold_room_are_care_and_never_yes(settings):
     ("close", "allowed"), [(Close.NOT_YET, Answer.NO), (Close.UNKNOWN, Answer.CARE)]
 )
 def test_wood_that_is_not_safe_to_close_is_not_glued(settings, close, allowed):
+    """Rung: property."""
     part = SimpleNamespace(from_settled_pct=SimpleNamespace(median=math.nan))
     verdict = SimpleNamespace(close=close, reason=Reason.TOO_DRY, part="top")
     status = SimpleNamespace(parts=(part,), closing=verdict)
@@ -349,6 +362,7 @@ def damp_days(tmp_path_factory):
 
 @pytest.mark.slow
 def test_through_damp_days_the_answer_goes_with_air_and_the_rules(damp_days):
+    """Rung: property."""
     seen = set()
     for now, found, airs, opened in damp_days:
         here = [one for one in airs if one.place.id == "front-bench"]
@@ -393,6 +407,7 @@ def asked(settings, **question):
 
 
 def test_a_short_wait_is_ready_today_and_a_long_one_meets_the_damp_night(good_shop):
+    """Rung: property."""
     short, long = asked(good_shop, kind="rib-seam"), asked(good_shop, kind="neck-or-block")
     assert short.answer is Answer.YES
     assert (
@@ -408,6 +423,7 @@ def test_a_short_wait_is_ready_today_and_a_long_one_meets_the_damp_night(good_sh
 
 
 def test_the_facts_say_ranges_and_status(good_shop):
+    """Rung: property."""
     text = glue_now_text.words(asked(good_shop, need_s=50.0), NOW, PARIS, "F")
     facts = dict(text.facts)
     assert "±2 % RH" in facts["Air"]
@@ -418,6 +434,7 @@ def test_the_facts_say_ranges_and_status(good_shop):
 
 
 def test_a_batch_is_part_of_the_answer(good_shop):
+    """Rung: property."""
     found = asked(good_shop, glue="1")
     assert found.answer is Answer.YES
     assert dict(glue_now_text.words(found, NOW, PARIS, "C").facts)["Glue"].startswith("Hide glue.")
@@ -437,11 +454,13 @@ def test_a_batch_is_part_of_the_answer(good_shop):
     ],
 )
 def test_a_question_that_cannot_be_is_refused(good_shop, question, said):
+    """Rung: property."""
     with pytest.raises(Rejected, match=said):
         asked(good_shop, **question)
 
 
 def test_a_place_without_a_reading_says_so(good_shop):
+    """Rung: property."""
     found = asked(good_shop, place="varnish-room")
     assert found.answer is Answer.UNKNOWN
     assert "No reading" in glue_now_text.words(found, NOW, PARIS, "C").sentence

@@ -103,6 +103,7 @@ def bench(tmp_path, reference_air):
     "kind", ["plate-crack", "cleat", "spirit-coat", "oil-coat", "settling", "fixed"]
 )
 def test_in_reference_air_a_wait_takes_its_basis(bench, kind):
+    """Rung: property."""
     basis_h = KINDS[kind].basis_s / 3600
     found = bench.standing(bench.open(kind, ago_h=basis_h / 2)).readiness
     assert found.state is WaitState.WAITING
@@ -115,6 +116,7 @@ def test_in_reference_air_a_wait_takes_its_basis(bench, kind):
 
 @pytest.mark.slow
 def test_damp_air_holds_and_says_so(bench):
+    """Rung: property."""
     bench.air("cellar", 16.0, 88.0)
     found = bench.standing(bench.open("cleat", "cellar", ago_h=6)).readiness
     assert found.state is WaitState.HOLD
@@ -124,6 +126,7 @@ def test_damp_air_holds_and_says_so(bench):
 
 
 def test_a_moved_wait_has_the_air_of_each_place(bench):
+    """Rung: property."""
     bench.air("stove", 26.0, 35.0)
     bench.air("cellar", 14.0, 72.0)
     stays = bench.standing(bench.open("neck-or-block", ago_h=10)).readiness.progress.median
@@ -134,6 +137,7 @@ def test_a_moved_wait_has_the_air_of_each_place(bench):
 
 
 def test_a_paused_wait_stands_still(bench):
+    """Rung: property."""
     wait_id = bench.open("plate-crack", ago_h=4)
     bench.do("pause", wait=wait_id, at_ms=NOW - 3 * HOUR)
     paused = bench.standing(wait_id).readiness
@@ -144,12 +148,14 @@ def test_a_paused_wait_stands_still(bench):
 
 
 def test_a_place_without_a_sensor_promises_nothing(bench):
+    """Rung: property."""
     standing = bench.standing(bench.open("cleat", "attic", ago_h=1))
     assert (standing.readiness, standing.why_not) == (None, NO_SENSOR)
     assert state_of(standing)["note"] == NO_SENSOR
 
 
 def test_a_sensor_dead_for_hours_widens_the_range_and_is_said(bench):
+    """Rung: property."""
     bench.air("rack", 20.0, 50.0, end=NOW - 5 * HOUR)
     alive = bench.standing(bench.open("neck-or-block", ago_h=10)).readiness
     dead = bench.standing(bench.open("neck-or-block", "rack", ago_h=10)).readiness
@@ -159,18 +165,21 @@ def test_a_sensor_dead_for_hours_widens_the_range_and_is_said(bench):
 
 
 def test_a_start_before_the_log_is_said(bench):
+    """Rung: property."""
     bench.air("new", 20.0, 50.0, start=NOW - 2 * HOUR)
     found = bench.standing(bench.open("neck-or-block", "new", ago_h=10)).readiness
     assert found.before_log_s == pytest.approx(8 * 3600, abs=700)
 
 
 def test_a_sensor_whose_clock_ran_ahead_tells_nothing_of_the_past(bench):
+    """Rung: property."""
     bench.air("jumped", 20.0, 50.0, start=NOW + HOUR, end=NOW + 3 * HOUR)
     standing = bench.standing(bench.open("cleat", "jumped", ago_h=2))
     assert standing.readiness is None or standing.readiness.state is WaitState.NO_AIR
 
 
 def test_a_kind_that_is_retired_while_open_changes_nothing(bench):
+    """Rung: property."""
     wait_id = bench.open("cleat", ago_h=2)
     before = bench.standing(wait_id).readiness
     bench.do("kind", kind="cleat", basis_s=40 * 3600.0)
@@ -181,6 +190,7 @@ def test_a_kind_that_is_retired_while_open_changes_nothing(bench):
 
 
 def test_releases_teach_the_next_wait_its_basis_and_undo_forgets(bench):
+    """Rung: property."""
     for _ in range(3):
         wait_id = bench.open("cleat", ago_h=5)
         bench.do("release", wait=wait_id, feel="soft")
@@ -195,6 +205,7 @@ def test_releases_teach_the_next_wait_its_basis_and_undo_forgets(bench):
 
 
 def test_a_series_judged_alike_is_one_piece_of_evidence(bench):
+    """Rung: property."""
     opened = {"do": "open", "kind": "cleat", "place": "bench", "start_ms": NOW - 5 * HOUR}
     eight = bench.commands.carry_out(opened | {"count": 8}, NOW)["waits"]
     for wait_id in eight:
@@ -206,6 +217,7 @@ def test_a_series_judged_alike_is_one_piece_of_evidence(bench):
 
 
 def test_one_left_overnight_and_found_right_was_hard_by_then(bench):
+    """Rung: property."""
     wait_id = bench.open("cleat", ago_h=40)
     before = KINDS["cleat"].basis_s
     bench.do("release", wait=wait_id, feel="right")
@@ -215,6 +227,7 @@ def test_one_left_overnight_and_found_right_was_hard_by_then(bench):
 
 
 def test_learning_never_goes_below_the_safe_minimum(bench):
+    """Rung: property."""
     for _ in range(6):
         wait_id = bench.open("cleat", ago_h=2.1)
         bench.do("release", wait=wait_id, feel="long before")
@@ -222,6 +235,7 @@ def test_learning_never_goes_below_the_safe_minimum(bench):
 
 
 def test_the_latest_start_is_ready_in_time(bench):
+    """Rung: property."""
     kind = KINDS["plate-crack"]
     (found,) = ready_by(bench.reader, bench.settings, [kind], "bench", NOW, NOW + 14 * HOUR)
     assert found.sure_ms <= found.start_ms <= NOW + 14 * HOUR - 1000 * kind.basis_s
@@ -236,6 +250,7 @@ def test_the_latest_start_is_ready_in_time(bench):
 
 
 def test_what_was_foreseen_at_the_opening_is_kept(bench):
+    """Rung: property."""
     wait_id = bench.open("plate-crack", count=2)
     bench.open("cleat", "attic")
     waits = Journal(bench.reader).waits
@@ -247,6 +262,7 @@ def test_what_was_foreseen_at_the_opening_is_kept(bench):
 
 
 def test_a_wait_entered_after_it_was_ready_has_no_range(bench):
+    """Rung: property."""
     wait_id = bench.open("plate-crack", ago_h=3 * KINDS["plate-crack"].basis_s / 3600)
     wait = Journal(bench.reader).waits[wait_id]
     low, ready, high = wait.foreseen_ms
@@ -255,6 +271,7 @@ def test_a_wait_entered_after_it_was_ready_has_no_range(bench):
 
 
 def test_a_command_with_an_id_is_carried_out_once(bench):
+    """Rung: property."""
     first = bench.do("open", kind="cleat", place="bench", id="press-9")
     assert bench.do("open", kind="cleat", place="bench", id="press-9") == first
     assert len(Journal(bench.reader).waits) == 1
@@ -291,6 +308,7 @@ def test_a_command_with_an_id_is_carried_out_once(bench):
     ],
 )
 def test_a_command_that_cannot_be_changes_nothing(bench, command, why):
+    """Rung: property."""
     with pytest.raises(Rejected, match=why):
         bench.commands.carry_out(command, NOW)
     journal = Journal(bench.reader)
@@ -299,10 +317,12 @@ def test_a_command_that_cannot_be_changes_nothing(bench, command, why):
 
 @pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS)
 def test_every_kind_is_kept_and_read_back_as_it_is(kind):
+    """Rung: property."""
     assert from_mapping(as_mapping(kind)) == kind
 
 
 def test_the_shops_own_kinds_stand_over_those_that_ship():
+    """Rung: property."""
     law = {"most_rate": 1.2}
     mine = changed(KINDS, SetWaitType(kind="patch", like="cleat", name="Patch", law=law))
     assert (mine.name, mine.law.most_rate, mine.basis_s) == ("Patch", 1.2, KINDS["cleat"].basis_s)
@@ -314,6 +334,7 @@ def test_the_shops_own_kinds_stand_over_those_that_ship():
 
 
 def test_a_joint_has_two_times_in_reference_air_each_its_usual_one(bench):
+    """Rung: property."""
     crack = KINDS["plate-crack"]
     found = bench.standing(bench.open("plate-crack"))
     for told, usual_s in ((found.readiness, crack.basis_s), (found.load, crack.load_s)):
@@ -327,6 +348,7 @@ def test_a_joint_has_two_times_in_reference_air_each_its_usual_one(bench):
 
 @pytest.mark.parametrize(("temp_c", "rh_pct"), [(15.0, 70.0), (26.0, 30.0), (20.0, 50.0)])
 def test_no_joint_may_be_loaded_before_its_clamps_come_off(bench, temp_c, rh_pct):
+    """Rung: property."""
     bench.air("there", temp_c, rh_pct)
     bench.do("kind", kind="cleat", load_s=4 * 3600.0, never_shorter=False)  # as its usual time
     for kind in ("cleat", "neck-or-block"):
@@ -338,6 +360,7 @@ def test_no_joint_may_be_loaded_before_its_clamps_come_off(bench, temp_c, rh_pct
 
 
 def test_a_joint_counts_on_after_its_clamps_are_off_and_then_is_told(bench):
+    """Rung: property."""
     wait_id = bench.open("cleat", ago_h=5)
     before = bench.standing(wait_id)
     assert before.ready
@@ -357,6 +380,7 @@ def test_a_joint_counts_on_after_its_clamps_are_off_and_then_is_told(bench):
 
 
 def test_damp_air_after_the_clamps_are_off_puts_the_second_time_off(bench):
+    """Rung: property."""
     ids = [bench.open("cleat", ago_h=5) for _ in range(2)]
     for wait_id in ids:
         bench.do("release", wait=wait_id, at_ms=NOW - HOUR)
@@ -367,6 +391,7 @@ def test_damp_air_after_the_clamps_are_off_puts_the_second_time_off(bench):
 
 
 def test_what_raises_the_usual_time_raises_the_time_to_load_alike(bench):
+    """Rung: property."""
     for _ in range(3):
         wait_id = bench.open("cleat", ago_h=5)
         bench.do("release", wait=wait_id, feel="soft")
@@ -378,6 +403,7 @@ def test_what_raises_the_usual_time_raises_the_time_to_load_alike(bench):
 
 
 def test_the_air_to_come_is_named_by_its_source(bench):
+    """Rung: property."""
     assert bench.standing(bench.open("cleat")).air_from is AirSource.PATTERN
     bench.air("new", 24.0, 35.0, start=NOW - HOUR // 4)
     new = bench.standing(bench.open("cleat", "new"))
@@ -391,6 +417,7 @@ def test_the_air_to_come_is_named_by_its_source(bench):
 @pytest.mark.parametrize("kind", ["cleat", "spirit-coat", "settling", "fixed"])
 @pytest.mark.parametrize("share", [0.5, 0.97, 1.02, 1.1, 3.0])
 def test_no_range_ends_before_it_begins(bench, kind, share):
+    """Rung: property."""
     found = bench.standing(bench.open(kind, ago_h=share * KINDS[kind].basis_s / 3600)).readiness
     assert found.ready_low_ms <= found.ready_ms <= found.ready_high_ms
 
@@ -402,6 +429,7 @@ def released(bench, ago_h, feel, kind="plate-crack"):
 
 
 def test_still_soft_says_what_was_learned_and_a_corrected_answer_is_forgotten(bench):
+    """Rung: property."""
     wait_id = released(bench, 6.5, "soft")
     journal = Journal(bench.reader)
     before, after = journal.taught(journal.waits[wait_id])
@@ -417,6 +445,7 @@ def test_still_soft_says_what_was_learned_and_a_corrected_answer_is_forgotten(be
 
 
 def test_a_shorter_time_is_used_only_after_somebody_said_yes(bench):
+    """Rung: property."""
     for _ in range(6):
         released(bench, 6.0, "long before")
     learned = Journal(bench.reader).learned("plate-crack")

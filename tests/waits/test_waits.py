@@ -43,12 +43,14 @@ def wait():
 
 
 def test_a_wait_opens_now_unless_told_otherwise(wait):
+    """Rung: property."""
     assert (wait.started_ms, wait.place, wait.open, wait.paused) == (NOW, "bench", True, False)
     earlier = do(None, Action.OPEN, **OPEN, start_ms=NOW - HOUR, clamps=4)
     assert (earlier.started_ms, earlier.clamps) == (NOW - HOUR, 4)
 
 
 def test_it_can_be_paused_moved_and_released_and_keeps_its_history(wait):
+    """Rung: property."""
     wait = do(wait, Action.PAUSE, NOW + HOUR)
     assert wait.paused
     wait = do(wait, Action.RESUME, NOW + 2 * HOUR)
@@ -69,6 +71,7 @@ def test_it_can_be_paused_moved_and_released_and_keeps_its_history(wait):
 
 
 def test_a_mistake_is_put_right_and_stays_in_the_history(wait):
+    """Rung: property."""
     put_right = do(
         wait, Action.CORRECT, NOW + HOUR, start_ms=NOW - HOUR, instrument="VN-205", place="rack"
     )
@@ -78,6 +81,7 @@ def test_a_mistake_is_put_right_and_stays_in_the_history(wait):
 
 
 def test_how_it_felt_can_be_taken_back(wait):
+    """Rung: property."""
     released = do(wait, Action.RELEASE, NOW + HOUR, feel="soft")
     assert do(released, Action.FEEL, feel="long before").feel is Feel.LONG_BEFORE
     assert do(released, Action.FEEL).feel is None
@@ -104,11 +108,13 @@ REFUSED = [
 
 @pytest.mark.parametrize(("action", "wish", "why"), REFUSED, ids=[why for *_, why in REFUSED])
 def test_an_opening_that_cannot_be_is_refused(action, wish, why):
+    """Rung: property."""
     with pytest.raises(Rejected, match=why):
         body_of(None, action, wish, NOW)
 
 
 def test_what_does_not_fit_the_state_is_refused(wait):
+    """Rung: property."""
     paused = do(wait, Action.PAUSE, NOW + HOUR)
     released = do(wait, Action.RELEASE, NOW + HOUR)
     cases = [
@@ -150,6 +156,7 @@ _wishes = st.fixed_dictionaries(
 
 @given(st.lists(st.tuples(st.sampled_from(list(Action)[1:]), _wishes), max_size=12))
 def test_whatever_is_asked_the_history_stays_one_that_can_be(steps):
+    """Rung: property."""
     wait = do(None, Action.OPEN, **OPEN)
     for number, (action, wish) in enumerate(steps):
         try:
@@ -165,6 +172,7 @@ def test_whatever_is_asked_the_history_stays_one_that_can_be(steps):
 
 
 def test_the_journal_gives_back_what_was_written_and_knows_a_command_again(tmp_path):
+    """Rung: property."""
     writer = Writer(tmp_path / "s.sqlite3")
     body = body_of(None, Action.OPEN, OPEN, NOW)
     events = [
@@ -184,6 +192,7 @@ def test_the_journal_gives_back_what_was_written_and_knows_a_command_again(tmp_p
 
 
 def test_an_older_journal_is_taken_over_into_the_one_for_all(tmp_path, monkeypatch):
+    """Rung: property."""
     path = tmp_path / "s.sqlite3"
     steps = migrations.steps()
     monkeypatch.setattr(migrations, "steps", lambda: steps[:2])
@@ -224,13 +233,17 @@ def link(tmp_path):
 
 
 def test_the_link_answers_and_says_why_not(link):
+    """Rung: property."""
     assert ask(link, {"do": "x", "what": "àß-brown ö"})["echo"]["what"] == "àß-brown ö"
     with pytest.raises(Rejected, match="no such wait"):
         ask(link, {"do": "fail"})
 
 
 def test_the_link_closes_at_once(tmp_path):
-    """No stop of the service waits for a poll; the fastest of three, for a busy machine."""
+    """Rung: property.
+
+    No stop of the service waits for a poll; the fastest of three, for a busy machine.
+    """
     took_s = []
     for _ in range(3):
         service = CommandLink(tmp_path / "command-link.json", dict)
@@ -243,6 +256,7 @@ def test_the_link_closes_at_once(tmp_path):
 
 
 def test_a_rejection_crosses_the_process_as_data(link):
+    """Rung: property."""
     fault = range_fault("home_rh_pct", 150, 5.0, 95.0, "%")
     with pytest.raises(Rejected) as caught:
         ask(link, {"do": "range"})
@@ -251,13 +265,17 @@ def test_a_rejection_crosses_the_process_as_data(link):
 
 
 def test_a_store_that_is_away_is_no_rejection(link):
-    """The caller keeps the command and asks again: the board's browser drops what is rejected."""
+    """Rung: property.
+
+    The caller keeps the command and asks again: the board's browser drops what is rejected.
+    """
     with pytest.raises(StoreUnavailable, match="disk full") as caught:
         ask(link, {"do": "write"})
     assert caught.value.retryable
 
 
 def test_the_link_is_private_and_wants_its_token(link):
+    """Rung: property."""
     assert link.stat().st_mode & 0o077 == 0
     port = json.loads(link.read_text())["port"]
     for line in (b"junk\n", b"{}\n", b'{"token":"guess","command":{"do":"x"}}\n', b"[]\n"):
@@ -267,6 +285,7 @@ def test_the_link_is_private_and_wants_its_token(link):
 
 
 def test_a_service_that_is_not_there_is_told_with_what_to_do(tmp_path, link):
+    """Rung: property."""
     with pytest.raises(ServiceUnavailable, match="benchweather run"):
         ask(tmp_path / "none.json", {})
     place = json.loads(link.read_text())
@@ -283,6 +302,7 @@ def open_joint():
 
 
 def test_a_joint_whose_clamps_are_off_counts_until_it_is_loaded():
+    """Rung: property."""
     joint = open_joint()
     assert (joint.open, joint.setting) == (True, False)
     off = do(joint, Action.RELEASE, NOW + HOUR, feel="right")
@@ -297,6 +317,7 @@ def test_a_joint_whose_clamps_are_off_counts_until_it_is_loaded():
 
 
 def test_a_wait_stored_before_there_was_a_second_time_ends_at_its_release(wait):
+    """Rung: property."""
     released = do(wait, Action.RELEASE, NOW + HOUR)
     assert not released.setting
     with pytest.raises(Rejected, match="is not setting"):
@@ -313,11 +334,13 @@ def test_a_wait_stored_before_there_was_a_second_time_ends_at_its_release(wait):
     ],
 )
 def test_what_cannot_be_while_a_joint_sets_is_refused(action, fields, why):
+    """Rung: property."""
     off = do(open_joint(), Action.RELEASE, NOW + HOUR)
     with pytest.raises(Rejected, match=why):
         do(off, action, NOW + 2 * HOUR, **fields)
 
 
 def test_a_joint_taken_back_as_a_mistake_does_not_set():
+    """Rung: property."""
     joint = do(open_joint(), Action.CORRECT, NOW, note=MISTAKE)
     assert not do(joint, Action.RELEASE, NOW + 60_000).setting

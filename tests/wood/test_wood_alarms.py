@@ -64,6 +64,7 @@ def steady(mean_pct, seed, season_pct=7.0):
 @pytest.mark.parametrize("mean_pct", [40.0, 45.0, 50.0, 55.0, 60.0])
 @pytest.mark.parametrize("kind", ["violin", "cello"])
 def test_a_steady_home_within_its_own_band_raises_no_alert_in_a_year(mean_pct, kind):
+    """Rung: property."""
     # Source of the band: EN 15757, ±10 % RH about the level needs no narrowing (from memory).
     assert alarms(20.0, steady(mean_pct, seed=int(mean_pct)), mean_pct, kind) == []
 
@@ -72,6 +73,7 @@ def test_a_steady_home_within_its_own_band_raises_no_alert_in_a_year(mean_pct, k
 @pytest.mark.parametrize("edge", [-10.0, 10.0])
 @pytest.mark.parametrize("mean_pct", [40.0, 50.0, 60.0])
 def test_even_the_edge_of_the_band_for_months_raises_none(mean_pct, edge):
+    """Rung: property."""
     # A month at home, then the edge of its band for four months: the wood settles there.
     rh = np.concatenate([np.full(24 * 30, mean_pct), np.full(24 * 120, mean_pct + edge)])
     assert alarms(20.0, rh, mean_pct) == []
@@ -79,7 +81,10 @@ def test_even_the_edge_of_the_band_for_months_raises_none(mean_pct, edge):
 
 @pytest.mark.slow
 def test_made_homes_alarm_by_how_far_they_leave_their_own_level():
-    """Homes of a model that is not the product's: quiet where steady, heard where they are not."""
+    """Rung: property.
+
+    Homes of a model that is not the product's: quiet where steady, heard where they are not.
+    """
     homes, years = scenes.homes(), scenes.table_years()
     quiet, loud = {}, {}
     for i, home in enumerate(homes):
@@ -97,6 +102,7 @@ def test_made_homes_alarm_by_how_far_they_leave_their_own_level():
 
 
 def test_damp_presses_and_dryness_stretches():
+    """Rung: regression."""
     # Sources: 0.004 Mecklenburg, Tumosa, Erhardt 1998; 0.5 to 1 % Hoadley 1998.
     assert share_of_yield(YIELD_STRAIN) == 1
     assert share_of_yield(-COMPRESSION_YIELD[1], COMPRESSION_YIELD[1]) == 1
@@ -111,6 +117,7 @@ def days(*rh_pct):
 
 
 def test_at_60_percent_a_held_violin_of_a_home_of_50_is_far_from_yield():
+    """Rung: property."""
     found = assess(VIOLIN, days(*[60.0] * 25), T0, home=HomeAir(20.0, 50.0))
     assert max(part.yield_share.median for part in found.parts) < 0.5
     dry = assess(VIOLIN, days(*[35.0] * 25), T0, home=HomeAir(20.0, 50.0))
@@ -120,7 +127,7 @@ def test_at_60_percent_a_held_violin_of_a_home_of_50_is_far_from_yield():
 @pytest.mark.parametrize("home", [40.0, 50.0, 60.0])
 @pytest.mark.parametrize("off", [-20, -14, -10, -7, -4, 0, 4, 7, 10, 14, 20])
 def test_a_yes_to_closing_never_stands_beside_an_alert_that_forbids_it(home, off):
-    """The alert on the distance from home ends before closing is allowed again."""
+    """Rung: property. The alert on the distance from home ends before closing is allowed again."""
     air = days(*[home + off] * 15)
     found = assess(VIOLIN, air, T0, home=HomeAir(20.0, home))
     rule = RULES["far-from-rest"]
@@ -132,6 +139,7 @@ def test_a_yes_to_closing_never_stands_beside_an_alert_that_forbids_it(home, off
 
 
 def test_an_arrival_has_the_uncertainty_of_its_home():
+    """Rung: property."""
     found = assess(VIOLIN, days(50.0), T0, home=HomeAir(20.0, 50.0))
     share = found.closing.yield_share
     assert 0 < share.low < share.median < share.high < 1
@@ -141,6 +149,7 @@ def test_an_arrival_has_the_uncertainty_of_its_home():
 
 
 def test_a_drift_sets_a_deadline_and_a_return_a_first_time():
+    """Rung: property."""
     leaving = assess(VIOLIN, days(*[50.0] * 6, 30.0), T0, home=HomeAir(20.0, 50.0))
     if leaving.closing.close is Close.YES:
         assert 7_200 <= leaving.closing.until_in_s < 10 * 86_400
@@ -156,6 +165,7 @@ def test_a_drift_sets_a_deadline_and_a_return_a_first_time():
 
 
 def test_a_deadline_holds_until_it_is_reached():
+    """Rung: property."""
     plates = VIOLIN[:2]  # the ribs follow within a day
     leaving = assess(plates, days(*[50.0] * 6, 36.0), T0, home=HomeAir(20.0, 50.0))
     assert leaving.closing.close is Close.YES
@@ -170,6 +180,8 @@ def test_a_deadline_holds_until_it_is_reached():
 
 
 def test_the_very_dry_rule_names_what_its_species_give():
+    """Rung: regression."""
+
     # Computed from eq. 4-5 and the coefficients of the species, held fully at 50 % RH, 20 °C.
     def yields_at(species):
         off = YIELD_STRAIN / SPECIES[species].radial.coefficient
@@ -191,6 +203,7 @@ def test_the_very_dry_rule_names_what_its_species_give():
 
 
 def test_a_cut_that_is_not_known_has_no_direction():
+    """Rung: property."""
     wood = SPECIES["norway_spruce"]
     assert wood.along("tangential") is wood.tangential
     with pytest.raises(ValueError, match="quarter"):

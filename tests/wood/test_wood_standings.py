@@ -90,6 +90,7 @@ def shop(tmp_path):
 
 @pytest.mark.slow
 def test_in_the_air_of_its_home_an_instrument_rests_and_may_be_closed(shop):
+    """Rung: property."""
     found = shop.standing(shop.take_in(open=True)).answer
     assert (found.closing.close, found.closing.reason) == (Close.YES, Reason.NEAR_HOME)
     assert found.known_share == pytest.approx(1.0, abs=0.01)
@@ -102,6 +103,7 @@ def test_in_the_air_of_its_home_an_instrument_rests_and_may_be_closed(shop):
     ("home", "reason", "sign"), [(70.0, Reason.TOO_DRY, -1), (25.0, Reason.TOO_DAMP, 1)]
 )
 def test_away_from_its_home_it_dries_or_swells_and_must_wait(shop, home, reason, sign):
+    """Rung: property."""
     one = shop.take_in(home=home, open=True)
     found = shop.standing(one).answer
     assert (found.closing.close, found.closing.reason) == (Close.NOT_YET, reason)
@@ -116,12 +118,14 @@ def test_away_from_its_home_it_dries_or_swells_and_must_wait(shop, home, reason,
 
 
 def test_without_its_home_nothing_is_promised(shop):
+    """Rung: property."""
     found = shop.standing(shop.take_in(home=None, open=True)).answer
     assert (found.closing.close, found.closing.reason) == (Close.UNKNOWN, Reason.HOME_UNKNOWN)
     assert WoodAssumptions.HOME_INDOORS in found.assumed
 
 
 def test_an_opened_instrument_follows_the_air_sooner(shop):
+    """Rung: property."""
     closed = shop.parts(shop.take_in("a", home=70.0, ago=2 * DAY))
     opened = shop.parts(shop.take_in("b", home=70.0, ago=2 * DAY, open=True))
     for name in ("top", "back"):
@@ -130,6 +134,7 @@ def test_an_opened_instrument_follows_the_air_sooner(shop):
 
 @pytest.mark.slow
 def test_a_moved_instrument_has_the_air_of_each_place(shop):
+    """Rung: property."""
     shop.air("cellar", 16.0, 75.0)
     stays = shop.take_in("a")
     moved = shop.take_in("b")
@@ -139,6 +144,7 @@ def test_a_moved_instrument_has_the_air_of_each_place(shop):
 
 
 def test_a_place_without_a_sensor_and_one_just_come_say_so(shop):
+    """Rung: property."""
     loft = shop.do("register", reference="a", kind="viola", place="loft", arrived_ms=NOW - DAY)
     assert (shop.standing(loft).answer, shop.standing(loft).why_not) == (None, NO_AIR)
     assert wood_history(shop.reader, shop.instrument(loft), NOW) is None
@@ -148,6 +154,7 @@ def test_a_place_without_a_sensor_and_one_just_come_say_so(shop):
 
 
 def test_air_that_was_read_only_before_it_came_tells_nothing_of_now(shop):
+    """Rung: property."""
     shop.air("rack", 20.0, 50.0, end=NOW - 5 * DAY)
     one = shop.do("register", reference="a", kind="viola", place="rack", arrived_ms=NOW - 4 * DAY)
     found = shop.standing(one).answer
@@ -157,6 +164,7 @@ def test_air_that_was_read_only_before_it_came_tells_nothing_of_now(shop):
 
 
 def test_gaps_and_old_readings_are_told_even_if_where_it_was_before_is_still_heard(shop):
+    """Rung: property."""
     shop.air("rack", 20.0, 50.0, end=NOW - 6 * DAY)
     one = shop.take_in()
     shop.do("move", instrument=one, place="rack", at_ms=NOW - 9 * DAY)
@@ -170,6 +178,7 @@ def test_gaps_and_old_readings_are_told_even_if_where_it_was_before_is_still_hea
 
 @pytest.mark.slow
 def test_hourly_means_of_a_long_stay_tell_the_same_as_fine_ones(shop):
+    """Rung: property."""
     shop.air("bench", 20.0, 50.0, start=NOW - 60 * DAY, end=NOW - 15 * DAY)
     fine = shop.take_in("a", home=65.0, ago=FINE_MS - HOUR)
     coarse = shop.take_in("b", home=65.0, ago=FINE_MS + HOUR)
@@ -179,6 +188,7 @@ def test_hourly_means_of_a_long_stay_tell_the_same_as_fine_ones(shop):
 
 
 def test_of_a_stay_beyond_what_is_read_the_last_part_counts(shop):
+    """Rung: property."""
     one = shop.take_in(ago=LONGEST_MS + 300 * DAY)
     found = shop.standing(one).answer
     assert found.parts[0].moisture_pct.median == pytest.approx(
@@ -188,6 +198,7 @@ def test_of_a_stay_beyond_what_is_read_the_last_part_counts(shop):
 
 
 def test_a_history_runs_from_its_rest_to_where_it_stands_now_and_ends_with_its_leaving(shop):
+    """Rung: property."""
     one = shop.take_in(home=70.0)
     shop.do("open", instrument=one, at_ms=NOW - 3 * DAY)
     found = wood_history(shop.reader, shop.instrument(one), NOW)
@@ -205,6 +216,7 @@ def test_a_history_runs_from_its_rest_to_where_it_stands_now_and_ends_with_its_l
 
 @pytest.mark.slow
 def test_each_instrument_is_told_in_the_order_asked(shop):
+    """Rung: property."""
     ids = [shop.take_in(name, ago=ago * DAY) for name, ago in (("a", 3), ("b", 60), ("c", 7))]
     asked = [shop.instrument(one) for one in ids]
     found = wood_standings(shop.reader, shop.settings, asked, NOW)
@@ -212,6 +224,7 @@ def test_each_instrument_is_told_in_the_order_asked(shop):
 
 
 def test_one_that_came_in_cold_warms_up_by_a_lump_of_one_temperature(shop):
+    """Rung: independent derivation."""
     one = shop.instrument(shop.take_in(ago=HOUR, arrived_temp_c=2.0))
     # T = T_room − (T_room − T0) exp(−t/τ), by hand at t = 0, τ and 3 τ of the slow end, 2 × 1 h:
     # 2.0, 20 − 18 e⁻¹ = 13.378, 20 − 18 e⁻³ = 19.104 °C; dew point 9 °C.
@@ -236,6 +249,7 @@ def test_one_that_came_in_cold_warms_up_by_a_lump_of_one_temperature(shop):
     ],
 )
 def test_safe_to_close_never_disagrees_with_what_the_air_says(tmp_path, rh, temp, forbids, reason):
+    """Rung: property."""
     made = Shop(tmp_path)
     made.air("bench", temp, rh)
     # Its home is as the shop is, so that the wood alone would let it be closed.
@@ -254,6 +268,7 @@ def test_safe_to_close_never_disagrees_with_what_the_air_says(tmp_path, rh, temp
 
 
 def test_what_is_still_cold_is_not_safe_to_close(shop):
+    """Rung: property."""
     one = shop.take_in(ago=HOUR, home=50.0, arrived_temp_c=-5.0, open=True)
     assert shop.standing(one).answer.closing.reason is Reason.COLD
     told = closeness(shop.standing(one), NOW, ZoneInfo("UTC"))
