@@ -247,7 +247,7 @@ def _preview(sheet: Sheet, *_: Any) -> list[Component]:
         ),
         *([html.P(sheet.fills_words)] if sheet.fills_words else []),
         *(part for section in sheet.sections for part in _section(section)),
-        *(html.P(line) for line in (*sheet.small, sheet.repairer)),
+        *(html.P(line) for line in (*sheet.small, *sheet.details, sheet.repairer)),
         html.Div(
             [
                 html.Button("The sheet as PDF", id="client-pdf", className="tap main"),

@@ -154,7 +154,7 @@ def advise(
                 "table": rows,
                 "refills": sheet.fills_words,
                 "sections": sections,
-                "notes": [*sheet.small, sheet.repairer],
+                "notes": [*sheet.small, *sheet.details, sheet.repairer],
                 "file": to,
                 "sheet": number,
             }
@@ -177,7 +177,7 @@ def print_sheet(sheet: Sheet) -> None:
     for section in sheet.sections[2:]:
         _print_section(section)
     out.print("")
-    for line in (*sheet.small, sheet.repairer):
+    for line in (*sheet.small, *sheet.details, sheet.repairer):
         out.print(line)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from monitor.clients import phrases
@@ -12,6 +11,7 @@ from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.measures import HUMIDIFIED, Holds, Measure, Option, Why
 from monitor.science.case.rooms import COOLEST_C, WARMEST_C
 from monitor.science.case.simulation import TOO_DAMP_PCT
+from monitor.science.quantiles import QuantileRange
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,28 +30,34 @@ def lead_words(worked: SheetCalculation) -> str:
     elif holds is Holds.NO:
         what = (
             say.text(
-                "No measure that was tried keeps it in the band in most homes and cases like yours. "
-                "The least harmful one:"
+                "No measure is enough in most homes and cases like yours. The least harmful one:"
             )
             + f" {what}"
         )
     elif advised.held_share < 0.5:
-        what = say.text("No measure is certain to keep it in the band. The best one:") + f" {what}"
+        what = say.text("No measure is certain to be enough. The best one:") + f" {what}"
     return f"{what} {_share(worked)}" + _known_only(worked)
 
 
 def _share(worked: SheetCalculation) -> str:
     """Sentence on the share of the ways in which the band is kept."""
     say, share = worked.wish.language, worked.advised.held_share
-    if share >= 1:
-        return say.text("This keeps the wood in the band in 10 of 10 homes and cases like yours.")
+    low, high = (say.number(side) for side in worked.wish.band_pct)
     if share <= 0:
+        days = worked.days_known
+        inside = worked.advised.days_in
         return say.text(
-            "The wood leaves the band all the same, in every home and case like yours. Watch the "
-            "hygrometer."
+            "The wood still leaves its band ({low} to {high} %) on {days} of {known} days. Watch the "
+            "hygrometer.",
+            low=low,
+            high=high,
+            days=say.range(QuantileRange(*(days - n for n in reversed(inside)))),
+            known=say.number(days),
         )
     text = say.text(
-        "This keeps the wood in the band in {share} homes and cases like yours.",
+        "This keeps the wood in its band ({low} to {high} %) in {share} homes and cases like yours.",
+        low=low,
+        high=high,
         share=say.of_ten(share),
     )
     if worked.advised.holds is Holds.YES:
@@ -67,8 +73,8 @@ def _what(worked: SheetCalculation) -> str:
     device = advised.device
     if isinstance(device, Buffer):
         return say.text(
-            "Keep {mass} of humidity buffer, set to {set}, in the case. Renew it {rhythm} "
-            "({months}).",
+            "Keep {mass} of humidity buffer, set to {set}, in the case: packs or beads that take up "
+            "and give off moisture. Renew it {rhythm} ({months}).",
             mass=say.mass(device.mass_g),
             set=say.percent(device.set_pct),
             rhythm=rhythm(device.every_d, say),
@@ -86,8 +92,9 @@ def _what(worked: SheetCalculation) -> str:
                 **values,
             )
         return say.text(
-            "Keep {mass} of humidity buffer, set to {set}, and a case humidifier that holds {water} "
-            "in the case. Fill the humidifier {rhythm} ({months}).",
+            "Keep a case humidifier that holds {water} in the case. Fill it {rhythm} ({months}). Lay "
+            "{mass} of humidity buffer, set to {set}, beside it: packs or beads that take up and give "
+            "off moisture.",
             mass=say.mass(advised.beside.mass_g),
             set=say.percent(advised.beside.set_pct),
             **values,
@@ -121,16 +128,15 @@ def _what_room(worked: SheetCalculation, room: RoomChange) -> str:
     }
     if kind is Measure.COOLER_ROOM:
         return say.text(
-            "Keep it and play it in a room that is heated less, about {kelvin} cooler, but not "
-            "below {least} "
-            "({months}).",
+            "Keep and play the instrument in a room that is about {kelvin} cooler, but not below "
+            "{least} ({months}).",
             **values,
             least=say.temperature(COOLEST_C),
         )
     if kind is Measure.WARMER_ROOM:
         return say.text(
-            "Keep it and play it in a room that is heated more, about {kelvin} warmer, up to "
-            "{most} ({months}).",
+            "Keep and play the instrument in a room that is heated about {kelvin} warmer, to {most} "
+            "at most ({months}).",
             **values,
             most=say.temperature(WARMEST_C),
         )
@@ -148,19 +154,19 @@ def _what_room(worked: SheetCalculation, room: RoomChange) -> str:
         )
     if kind is Measure.SMALL_ROOM:
         return say.text(
-            "Keep it and play it in one small room with its door shut. Run a humidifier there "
-            "that can give {litres} a day, set to {set} ({months}).",
+            "Keep and play the instrument in one small room with its door shut. Run a humidifier "
+            "there that can give {litres} a day, set to {set} ({months}).",
             **values,
         )
     if kind is Measure.DEHUMIDIFIER:
         return say.text(
-            "Keep it and play it in one small room with its door and windows shut. Run a "
+            "Keep and play the instrument in one small room with its door and windows shut. Run a "
             "dehumidifier there, set to {set} ({months}).",
             **values,
         )
     if kind is Measure.BOTH_IN_ROOM and room.also is not None:
         return say.text(
-            "Keep it and play it in one small room with its door and windows shut. Run a "
+            "Keep and play the instrument in one small room with its door and windows shut. Run a "
             "humidifier there that can give {litres} a day, set to {set} ({months}), and a "
             "dehumidifier, set to {high} ({damp}).",
             **values,
@@ -168,7 +174,7 @@ def _what_room(worked: SheetCalculation, room: RoomChange) -> str:
             damp=_months(worked, room.also.months),
         )
     return say.text(
-        "Keep it and play it in an air-conditioned room with its windows shut ({months}).",
+        "Keep and play the instrument in an air-conditioned room with its windows shut ({months}).",
         **values,
     )
 
@@ -188,15 +194,11 @@ def _known_only(worked: SheetCalculation) -> str:
     if not worked.unknown:
         return ""
     say = worked.wish.language
-    low, high = (say.number(side) for side in worked.wish.band_pct)
     return " " + say.text(
-        "This advice is for these months only: {known}. Your readings do not cover the others. "
-        "Measure the room in {month} and ask again. Until then, ask your repairer if the hygrometer "
-        "reads below {low} % or above {high} %.",
+        "This advice is for these months only: {known}. Nothing is known of the others. Measure the "
+        "room in {month} and ask again.",
         known=say.listed(worked.advice.known),
         month=say.month(worked.measure_next),
-        low=low,
-        high=high,
     )
 
 
@@ -208,11 +210,10 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
     if worked.own_too_damp and worked.advice.own is not None:
         lines.append(
             say.text(
-                "Take out what is in the case now: {what}. If it stays in, the air around the "
-                "instrument is above {limit} for {hours} hours a year.",
+                "Take out what is in the case now: {what}. It makes the air around the instrument "
+                "too damp (above {limit}).",
                 what=measure_name(worked.advice.own, worked),
                 limit=say.percent(TOO_DAMP_PCT),
-                hours=say.range(worked.advice.own.too_damp_h),
             )
         )
     shut = not wish.case.holds_nothing and advised.kind is not Measure.DISCIPLINE
@@ -221,7 +222,8 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
     if wish.case.holds_nothing:
         lines.append(
             say.text(
-                "Keep a hygrometer in the room. It should read {low} to {high} %.",
+                "Keep a hygrometer (humidity meter) in the room. It should read {low} to {high} %. "
+                "If it does not for a week, ask your repairer.",
                 low=low,
                 high=high,
             )
@@ -229,7 +231,8 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
     else:
         lines.append(
             say.text(
-                "Keep a hygrometer in the case. It should read {low} to {high} %.",
+                "Keep a hygrometer (humidity meter) in the case. It should read {low} to {high} %. "
+                "If it does not for a week, ask your repairer.",
                 low=low,
                 high=high,
             )
@@ -237,14 +240,8 @@ def to_do_words(worked: SheetCalculation) -> tuple[str, ...]:
     lines += _device_lines(worked)
     lines += _room_lines(worked)
     lines.append(_lazy(worked))
-    lines.append(
-        say.text(
-            "Let the instrument adjust to different air slowly, by about 5 % RH a week. Only "
-            "an instrument that has become damp may be dried faster, but gently: by at most 5 % "
-            "RH a day."
-        )
-    )
-    lines += [_why(w, worked) for w in worked.advice.why]
+    lines.append(_slowly(worked))
+    lines += [why_words(w, worked) for w in worked.advice.why if w not in phrases.DETAILS]
     return tuple(filter(None, lines))
 
 
@@ -255,8 +252,8 @@ def _device_lines(worked: SheetCalculation) -> list[str]:
     if isinstance(advised.device, Humidifier):
         lines.append(
             say.text(
-                "It should give off about {week} in the driest week. Weigh it when full and "
-                "again a week later: {equal}.",
+                "The humidifier should give off about {week} in the driest week. Weigh it when full "
+                "and again a week later ({equal}). If it gives off more or less, ask your repairer.",
                 week=_week(advised, say),
                 equal=say.text("an ounce of weight is about a fluid ounce")
                 if say.us_measures
@@ -267,10 +264,9 @@ def _device_lines(worked: SheetCalculation) -> list[str]:
         lines.append(
             say.text(
                 "When the instrument is not played for some days, read the hygrometer in the case every "
-                "day. Take the humidifier out while it reads above {high} %. Left in, it could bring "
-                "the wood to {rh} (up to {most}).",
+                "day. Take the humidifier out while it reads above {high} %. If it stays in, the wood "
+                "can get as damp as {most}.",
                 high=say.number(worked.wish.band_pct[1]),
-                rh=say.percent(worked.advice.unplayed.highest_pct.median),
                 most=say.percent(worked.advice.unplayed.highest_pct.high),
             )
         )
@@ -295,31 +291,55 @@ def _room_lines(worked: SheetCalculation) -> list[str]:
                 "cold walls. Stop using it if anyone coughs or feels tight in the chest."
             )
         )
-    if worked.wall_limit is not None:
-        cold_c, limit = worked.wall_limit
+    if worked.cold_steps:
+        steps = [
+            say.text(
+                "{limit} at most below {cold}",
+                limit=say.percent(limit),
+                cold=say.temperature(cold_c),
+            )
+            for cold_c, limit in worked.cold_steps
+        ]
         lines.append(
             say.text(
-                "When it is {cold} outdoors, set the humidifier to {limit} at most. Above that, mould "
-                "can grow on cold walls.",
-                cold=say.temperature(cold_c),
-                limit=say.percent(math.floor(limit)),
+                "Set the humidifier lower while it is cold outdoors: {steps}. Otherwise water and mould "
+                "can form on cold walls and windows. An inner room without them is best.",
+                steps=", ".join(steps),
             )
         )
     if kind in (Measure.DEHUMIDIFIER, Measure.BOTH_IN_ROOM):
         lines.append(
             say.text(
                 "Empty the dehumidifier every day and clean it as its maker says. Keep its warm air "
-                "away from the instrument."
+                "away from the instrument. It warms the room: leave the room if it gets too hot."
             )
         )
     if kind is Measure.AIR_CONDITIONED:
-        lines.append(
-            say.text(
-                "Keep the instrument out of the stream of cold air. Before you carry it into hot, damp "
-                "air, leave the case shut until it is as warm as the air."
-            )
-        )
+        lines.append(say.text("Keep the instrument out of the stream of cold air."))
     return lines
+
+
+def _slowly(worked: SheetCalculation) -> str:
+    """Sentences on the pace of a change of air, by what can be set."""
+    say, kind = worked.wish.language, worked.advised.kind
+    if kind in HUMIDIFIED:
+        slow = say.text(
+            "Begin a little above what the hygrometer reads now. Set the humidifier 5 % "
+            "higher every week."
+        )
+    elif kind in (Measure.DEHUMIDIFIER, Measure.SET_LOWER):
+        slow = say.text(
+            "Begin a little below what the hygrometer reads now. Set the appliance 5 % "
+            "lower every week."
+        )
+    else:
+        return say.text(
+            "Change the air around the instrument slowly, by about 5 % a week. If it has become damp, "
+            "dry it gently, by 5 % a day at most."
+        )
+    return f"{slow} " + say.text(
+        "If the instrument has become damp, dry it gently, by 5 % a day at most."
+    )
 
 
 def _lazy(worked: SheetCalculation) -> str:
@@ -330,26 +350,28 @@ def _lazy(worked: SheetCalculation) -> str:
     low = say.percent(lazy.lowest_pct.low)
     if isinstance(lazy.device, Buffer):
         return say.text(
-            "If you renew it half as often and forget a month, the wood may dry to {low}.", low=low
+            "If you renew the buffer half as often and forget a month, the wood may dry to {low}.",
+            low=low,
         )
     return say.text(
-        "If you fill it half as often and forget a month, the wood may dry to {low}.", low=low
+        "If you fill the humidifier half as often and forget a month, the wood may dry to {low}.",
+        low=low,
     )
 
 
-def _why(why: Why, worked: SheetCalculation) -> str:
+def why_words(why: Why, worked: SheetCalculation) -> str:
     """A reason in words."""
     say, advised = worked.wish.language, worked.advised
     if why is Why.TOO_DRY:
         return say.text(
-            "In the driest months the wood still becomes drier than the band in {share} homes and "
-            "cases like yours.",
+            "In the driest months the wood still becomes drier than the band in {share} homes.",
             share=say.of_ten(1 - advised.not_dry_share),
         )
     if why is Why.TOO_DAMP:
         return (
             say.text(
-                "In damp months the air is damper than the band. A humidifier does not help then."
+                "In damp months the air is damper than the band. Do not add water while it "
+                "is so damp."
             )
             + f" {_airing(worked)}"
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -12,9 +13,9 @@ from monitor.clients.request import SheetRequest
 from monitor.science.case.advice import FEW, advise
 from monitor.science.case.devices import Humidifier
 from monitor.science.case.home import Basis, HomeYear
-from monitor.science.case.measures import HUMIDIFIED, Advice, Option
+from monitor.science.case.measures import HUMIDIFIED, Advice, Measure, Option
 from monitor.science.case.outdoors import month_of_hour, saturation
-from monitor.science.case.rooms import HOT_C, wall_limit_pct
+from monitor.science.case.rooms import HOT_C, cold_limit_pct
 from monitor.science.case.simulation import MEMBERS, by_day, stays_h
 from monitor.science.case.travel import MEASURED_C, Car, WarmUp, hot_car, warm_up, wets_below_c
 from monitor.science.case.trial import MORE_DAMP_H
@@ -31,6 +32,17 @@ WARM_HOME_C = 24.0
 Ours."""
 DRIER = 0.9
 """Outdoor air holds clearly less water than a home's below this share of it. [-]  Ours."""
+
+
+UNKNOWN_COLD_C = -15.0
+"""Coldest day for which a humidifier's setting is said where the weather is not known. [°C]  Ours."""
+COLD_STEPS_FROM_C = 15.0
+"""Outdoors, below which cold walls and panes can limit the humidity of a room. [°C]  Ours."""
+STEP_PCT, LEAST_SET_PCT = 5.0, 20.0
+"""Steps of a humidifier's setting in the cold, and the lowest. [% RH]  Ours."""
+MOST_STEPS = 3
+"""Settings in the cold that somebody carries out; where more are needed, the steps are doubled. [-]
+Ours."""
 
 
 class HoldTime(NamedTuple):
@@ -87,6 +99,11 @@ class SheetCalculation:
         return tuple(m for m in range(1, 13) if m not in self.advice.known)
 
     @property
+    def days_known(self) -> int:
+        """Days of the months that the readings cover."""
+        return int(np.isin(month_of_hour()[::24] + 1, self.advice.known).sum())
+
+    @property
     def measure_next(self) -> int:
         """Month to measure next: the unknown one farthest from every reading."""
 
@@ -120,18 +137,27 @@ class SheetCalculation:
         return unplayed.made_damp_share > FEW or unplayed.highest_pct.high > higher
 
     @property
-    def wall_limit(self) -> tuple[float, float] | None:
-        """Coldest day outdoors [°C], and the RH of the room up to which its coldest wall stays free of
-        mould then [%]; None where the weather is not known or nothing is humidified."""
-        room, outdoors = self.advised.room, self.year.outdoors
-        if room is None or outdoors is None or self.advised.kind not in HUMIDIFIED:
-            return None
-        limit = wall_limit_pct(self.year)
-        if limit.min() >= room.set_pct:
-            return None
-        day = int(limit.argmin()) // 24
-        cold_c = float(outdoors.temp_c[24 * day : 24 * day + 24].mean())
-        return cold_c, float(limit.min())
+    def cold_steps(self) -> tuple[tuple[float, float], ...]:
+        """Temperatures outdoors [°C] below which a humidifier in the room is set lower, and to how much
+        [%], the mildest first; none where it is never so cold or nothing is humidified."""
+        room = self.advised.room
+        humidifier = self.advised.kind in (*HUMIDIFIED, Measure.SET_LOWER)
+        if room is None or not humidifier or self.never_cold:
+            return ()
+        coldest = UNKNOWN_COLD_C
+        if self.year.outdoors is not None:
+            coldest = float(self.year.outdoors.temp_c.reshape(365, 24).mean(axis=1).min())
+        cold = np.arange(math.floor(coldest), COLD_STEPS_FROM_C + 1.0)
+        limit = cold_limit_pct(self.cold.room_c, cold)
+
+        def steps(by_pct: float) -> tuple[tuple[float, float], ...]:
+            """Below each temperature the next higher setting is too much."""
+            settings = np.arange(room.set_pct - by_pct, LEAST_SET_PCT - 1, -by_pct)
+            too_cold = [(cold[limit < pct + by_pct], float(pct)) for pct in settings]
+            return tuple((float(c[-1] + 1), pct) for c, pct in too_cold if len(c))
+
+        found = steps(STEP_PCT)
+        return found if len(found) <= MOST_STEPS else steps(2 * STEP_PCT)
 
     @property
     def never_cold(self) -> bool:

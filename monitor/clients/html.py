@@ -42,15 +42,9 @@ def html_of(sheet: Sheet) -> str:
         f'{sheet.plot}</div><p class="small">{plot_words}</p>',
         f"<h2>{escape(sheet.table.heading)}</h2>{_table(sheet)}",
     ]
-    if sheet.fills:
-        heads = "".join(f'<th scope="col">{escape(m)}</th>' for m in sheet.months)
-        cells = "".join(f"<td>{escape(f)}</td>" for f in sheet.fills)
+    if sheet.fills_words:
         parts.append(
-            f'<h2>{escape(sheet.fills_heading)}</h2><div class="two"><div>'
-            f'<div class="scroll" tabindex="0" role="region" '
-            f'aria-label="{escape(sheet.fills_heading)}">'
-            f'<table class="fills"><tr><td></td>{heads}</tr>'
-            f'<tr><th scope="row">{escape(sheet.fills_row)}</th>{cells}</tr></table></div>'
+            f'<h2>{escape(sheet.fills_heading)}</h2><div class="two"><div>{_fills(sheet)}'
             f"<p>{escape(sheet.fills_words)} {escape(sheet.qr_words)}</p></div>"
             f'<div class="qr" role="img" aria-label="{escape(sheet.qr_words)}">{sheet.qr}</div></div>'
         )
@@ -63,7 +57,23 @@ def html_of(sheet: Sheet) -> str:
     return "".join(parts)
 
 
+def _fills(sheet: Sheet) -> str:
+    """Table of the refills by month; empty where nothing is refilled, or every day."""
+    if not sheet.fills:
+        return ""
+    heads = "".join(f'<th scope="col">{escape(m)}</th>' for m in sheet.months)
+    cells = "".join(f"<td>{escape(f)}</td>" for f in sheet.fills)
+    return (
+        f'<div class="scroll" tabindex="0" role="region" '
+        f'aria-label="{escape(sheet.fills_heading)}">'
+        f'<table class="fills"><tr><td></td>{heads}</tr>'
+        f'<tr><th scope="row">{escape(sheet.fills_row)}</th>{cells}</tr></table></div>'
+    )
+
+
 def _section(section: Section) -> str:
+    if not section.lines:
+        return ""
     head = f"<section><h2>{escape(section.heading)}</h2>"
     if len(section.lines) == 1:
         return f"{head}<p>{escape(section.lines[0])}</p></section>"

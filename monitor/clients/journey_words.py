@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from monitor.science.case.measures import Measure
+
 if TYPE_CHECKING:
     from monitor.clients.calculation import SheetCalculation
 
@@ -21,36 +23,35 @@ def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
     if not math.isfinite(wait.high):
         lines.append(
             say.text(
-                "The room is so damp that water can condense on a cold instrument. Dry the air of "
-                "the room, and {what}.",
+                "The room is so damp that water can condense on a cold instrument. If you bring it in "
+                "from the cold, {what}, and dry the air of the room.",
                 what=what,
             )
         )
     elif wait.high <= 0 or worked.never_cold:
         lines.append(
-            say.text("If it is cold when you bring it into a warm room, {what}.", what=what)
+            say.text(
+                "If the instrument is cold when you bring it into a warm room, {what}.", what=what
+            )
         )
     else:
         lines.append(
             say.text(
-                "If you bring it from {cold} outdoors into a room at {room} with up to {rh} "
-                "RH, {what}.",
+                "If you bring the instrument in from the cold (down to {cold}), {what}.",
                 cold=say.temperature(cold.from_c),
-                room=say.temperature(cold.room_c),
-                rh=say.percent(cold.room_pct),
                 what=what,
             )
         )
-    if not worked.wish.case.holds_nothing and cold.from_c < worked.wets_c:
+    wets = cold.from_c < worked.wets_c and not worked.never_cold
+    if not worked.wish.case.holds_nothing and wets:
         lines.append(
             say.text(
-                "Below {cold} outdoors, water condenses inside the shell of a warm case with "
-                "{rh} RH in it. Take anything wet out of the case and keep the journey short.",
+                "Before you carry it through air below {cold}, take anything wet out of the case. "
+                "Keep the journey short: water can condense inside the shell of the case.",
                 cold=say.temperature(worked.wets_c),
-                rh=say.percent(sum(worked.wish.band_pct) / 2),
             )
         )
-    if worked.never_cold:
+    if worked.never_cold or worked.advised.kind is Measure.AIR_CONDITIONED:
         lines.append(
             say.text(
                 "If you carry it from a cool room into hot, damp air, leave the case shut until it has "
@@ -58,15 +59,12 @@ def journey_words(worked: SheetCalculation) -> tuple[str, ...]:
                 n=say.number(LEAST_SHUT_H),
             )
         )
-    hot = worked.car.temp_c
     lines.append(
         say.text(
-            "At {out} outdoors, a closed car in the sun reaches about {hot} within an hour "
-            "({low} to {high}). Glue and varnish soften.",
-            hot=say.temperature(hot.median),
+            "At {out} outdoors, a closed car in the sun can reach {hot} within an hour. Glue and "
+            "varnish soften.",
+            hot=say.temperature(worked.car.temp_c.high),
             out=say.temperature(worked.car_c),
-            low=say.temperature(hot.low),
-            high=say.temperature(hot.high),
         )
     )
     return tuple(lines)

@@ -113,9 +113,11 @@ class Language:
         tenths = round(10 * share)
         if share <= 0:
             return self.text("none of 10")
+        if share >= 1:
+            return self.text("10 of 10")
         if tenths == 0:
             return self.text("fewer than 1 of 10")
-        if share < 1 and tenths == 10:
+        if tenths == 10:
             return self.text("more than 9 of 10")
         return self.text("about {n} of 10", n=self.number(tenths))
 

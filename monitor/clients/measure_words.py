@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.clients import phrases
-from monitor.science.case.devices import MONTH_STARTS, Buffer, Humidifier
+from monitor.science.case.devices import Buffer, Humidifier
 from monitor.science.case.measures import HUMIDIFIED, Measure, Option
 
 if TYPE_CHECKING:
@@ -24,7 +23,7 @@ class Table(NamedTuple):
     strong: int
 
 
-MOST_ROWS = 6
+MOST_ROWS = 3
 """Measures compared on the one page, at the most: the present use, the advised one, and those of the
 least harm. [-]  Ours."""
 
@@ -117,10 +116,9 @@ def table_of(worked: SheetCalculation) -> Table:
     if worked.advice.own is not None:
         own = worked.advice.own
         rows.append(_row(own, say.text("you have: {what}", what=measure_name(own, worked)), say))
-    days = 365 - _days_in(worked.unknown)
     heads = (
         say.text("measure"),
-        say.text("days in the band, of {days}", days=say.number(days))
+        say.text("days in the band, of {days}", days=say.number(worked.days_known))
         if worked.unknown
         else say.text("days in the band"),
         say.text("driest, dampest day"),
@@ -138,7 +136,3 @@ def _row(option: Option, name: str, say: Language) -> tuple[str, ...]:
     elif isinstance(option.device, Humidifier):
         water = say.water(1000 * option.year_l.median)
     return (name, say.range(option.days_in), ends, water)
-
-
-def _days_in(months: Sequence[int]) -> int:
-    return sum(MONTH_STARTS[m] - MONTH_STARTS[m - 1] for m in months)

@@ -10,7 +10,7 @@ from monitor.clients import typst_pdf
 if TYPE_CHECKING:
     from monitor.clients.sheet import Sheet
 
-SIZES_PT = (10.4, 9.6, 9.0, 8.4, 7.8, 7.2)
+SIZES_PT = (10.4, 9.6, 9.0, 8.4, 7.8)
 """Sizes of its letters; the largest with which it keeps to one page is taken. [pt]"""
 QR_MM = 27.0
 """Width of the code. [mm]  Common practice, no source: at least 0.4 mm a module for a phone."""

@@ -35,8 +35,7 @@ CARRIED = marked("readings at home and the weather outdoors")
 """Text in place of that of readings where months are carried by the climate."""
 WHY = {
     Why.OVER_WET: marked(
-        "A humidifier in the case is not advised. An amount that is enough in one case is too "
-        "much in another."
+        "A humidifier in the case is not advised: what is enough in one case is too much in another."
     ),
     Why.CASE_LIMIT: marked(
         "A case humidifier is left out of the table: it would need more water than a case can "
@@ -48,14 +47,16 @@ WHY = {
     ),
     Why.WIDE: marked("Too little is known about this home and case to be certain."),
     Why.COVER: marked(
-        "A cover is not a case. It lets the room's air through and holds no moisture. Only "
-        "the air of the room can be controlled."
+        "A cover is not a case: it lets the room's air through. Only the air of the room can be "
+        "controlled."
     ),
     Why.WEATHER_UNKNOWN: marked(
         "Humidifiers for the whole home could not be calculated, because the weather at the home "
         "is not known."
     ),
 }
+DETAILS = (Why.TOO_DRY, Why.CASE_LIMIT, Why.ROOM_LIMIT, Why.WIDE, Why.WEATHER_UNKNOWN)
+"""Reasons that nobody acts on: in the terminal and on the board, not on the page."""
 AVOID = {
     Avoid.WATER_ON_WOOD: marked("Keep water off wood and varnish."),
     Avoid.WET_SPONGE: marked(

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from monitor.clients.language import Language
     from monitor.science.ranges import Floats
 
-WIDTH, HEIGHT = 700, 264
-LEFT, RIGHT, TOP, BOTTOM = 34, 118, 8, 66
+WIDTH, HEIGHT = 700, 236
+LEFT, RIGHT, TOP, BOTTOM = 34, 118, 8, 52
 FONT = "Atkinson Hyperlegible Next, sans-serif"
 SMOOTH_D = 5
 """Lines are means over this many days. [d]"""
@@ -98,7 +98,7 @@ def year_plot(worked: SheetCalculation, language: Language) -> str:
     return "".join(parts)
 
 
-RANGE_Y, MARK_Y = HEIGHT - 36, HEIGHT - 22
+RANGE_Y, MARK_Y = HEIGHT - BOTTOM + 30, HEIGHT - BOTTOM + 44
 """Rows under the months: the home's RH, and what it rests on."""
 
 

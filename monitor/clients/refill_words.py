@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.clients.measure_words import rhythm
 from monitor.clients.reminders import days_of
-from monitor.science.case.devices import Buffer, Humidifier
+from monitor.science.case.devices import Buffer
 
 if TYPE_CHECKING:
     from datetime import date
@@ -16,12 +16,10 @@ if TYPE_CHECKING:
 
 
 def fills_of(worked: SheetCalculation, made: date) -> tuple[str, ...]:
-    """A mark for each month; none where nothing is refilled."""
+    """A mark for each month; none where nothing is refilled, or every day."""
     refills, say = worked.refills, worked.wish.language
-    if refills is None:
+    if refills is None or worked.advised.room is not None:
         return ()
-    if worked.advised.room is not None:
-        return tuple(say.text("daily") if m in refills.months else "–" for m in range(1, 13))
     times = Counter(day.month for day in days_of(refills, made))
     return tuple(say.number(times[m]) if times[m] else "–" for m in range(1, 13))
 
@@ -36,12 +34,7 @@ def fills_words(worked: SheetCalculation, made: date) -> str:
         return say.text("Empty, clean and fill it every day ({months}).", months=months)
     count = len(days_of(refills, made))
     visits = say.many("{n} refill in the next year", "{n} refills in the next year", count)
-    text = f"{months[:1].upper()}{months[1:]}: {rhythm(refills.every_d, say)}, {visits}."
-    if isinstance(worked.advised.device, Humidifier):
-        text += " " + say.text(
-            "Filled so, it does not run empty in 9 of 10 homes and cases like yours."
-        )
-    return text
+    return f"{months[:1].upper()}{months[1:]}: {rhythm(refills.every_d, say)}, {visits}."
 
 
 def summary_of(worked: SheetCalculation) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.clients import phrases
-from monitor.clients.advice_words import lead_words, to_do_words
+from monitor.clients.advice_words import lead_words, to_do_words, why_words
 from monitor.clients.journey_words import journey_words
 from monitor.clients.measure_words import Table, table_of
 from monitor.clients.plot import year_plot
@@ -30,6 +30,7 @@ class Section(NamedTuple):
 class Sheet(NamedTuple):
     """Client's sheet of one page, as plain text.
 
+    `details`: what nobody acts on, in the terminal and on the board only.
     `plot` and `qr` are SVG; `reminders` is an iCalendar, empty where nothing is to be refilled.
     `fills`: a mark for each month, empty likewise.
     """
@@ -59,12 +60,14 @@ class Sheet(NamedTuple):
     holds: Section
     signs: Section
     small: tuple[str, ...]
+    details: tuple[str, ...]
     repairer: str
 
     @property
     def sections(self) -> tuple[Section, ...]:
         """Its lists, in the order in which they are read."""
-        return self.to_do, self.avoid, self.journeys, self.holds, self.signs
+        each = (self.to_do, self.avoid, self.journeys, self.holds, self.signs)
+        return tuple(section for section in each if section.lines)
 
 
 def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) -> Sheet:
@@ -77,8 +80,8 @@ def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) 
     low, high = worked.wish.band_pct
     avoid = phrases.AVOID | (phrases.AVOID_COVERED if worked.wish.case.holds_nothing else {})
     repairer = say.text(
-        "This is an estimate for your home, with ranges. It does not promise that wood will "
-        "not crack. If in doubt, ask your repairer."
+        "This is an estimate. It does not promise that wood will not crack. If in doubt, ask your "
+        "repairer."
     )
     return Sheet(
         language=say.code,
@@ -114,16 +117,18 @@ def sheet_of(worked: SheetCalculation, shop: str, made_ms: int, zone: ZoneInfo) 
         ),
         small=(
             say.text(
-                "The band is {low} to {high} % relative humidity (RH), by common practice. "
-                "For 8 of 10 homes and cases like yours, the value lies within the range "
-                "given.",
+                "The band of {low} to {high} % is common practice. A range in brackets holds for 8 of "
+                "10 homes and cases like yours.",
                 low=say.number(low),
                 high=say.number(high),
             ),
             say.text(
                 "Based on {basis}. Home and use: {home}.", basis=_basis(worked), home=_home(worked)
             ),
-            " ".join(say.text(phrases.ASSUMED[a]) for a in worked.advice.assumed),
+        ),
+        details=tuple(
+            [why_words(w, worked) for w in worked.advice.why if w in phrases.DETAILS]
+            + [say.text(phrases.ASSUMED[a]) for a in worked.advice.assumed]
         ),
         repairer=repairer,
     )
@@ -138,13 +143,16 @@ def _basis(worked: SheetCalculation) -> str:
 
 def _home(worked: SheetCalculation) -> str:
     say, wish = worked.wish.language, worked.wish
-    people = say.many("{n} person", "{n} people", wish.home.people)
-    tight = say.text(phrases.TIGHT[wish.tightness])
-    heated = say.text("heated to {temp}", temp=say.temperature(wish.home.set_point_c))
     case = say.text(phrases.CASES[wish.case.name])
     hours = _hours(worked)
     played = say.text("played {hours} h a day", hours=say.number(hours, 1 if hours % 1 else 0))
-    return ", ".join((tight, heated, people, case, played))
+    use = [case, played if hours else say.text("not played")]
+    if worked.year.outdoors is None:  # how the home is built and heated is not used
+        return ", ".join(use)
+    people = say.many("{n} person", "{n} people", wish.home.people)
+    tight = say.text(phrases.TIGHT[wish.tightness])
+    heated = say.text("heated to {temp}", temp=say.temperature(wish.home.set_point_c))
+    return ", ".join((tight, heated, people, *use))
 
 
 def _hours(worked: SheetCalculation) -> float:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from monitor.science.case.home import MonthBasis
 from monitor.science.case.simulation import TOO_DAMP_PCT
+from monitor.science.case.trial import MORE_DAMP_H
 
 if TYPE_CHECKING:
     from monitor.clients.calculation import HoldTime, SheetCalculation
@@ -21,23 +22,11 @@ def hold_words(worked: SheetCalculation) -> tuple[str, ...]:
             say.text("Under a cover, the instrument follows the air of the room within days.")
         ]
     damp = advised.too_damp_h
-    if worked.unknown:
-        lines.append(
-            say.text("It is not known how damp the air around it becomes in the other months.")
-        )
-    elif damp.high < 1:
+    if not worked.unknown and damp.high > MORE_DAMP_H:
         lines.append(
             say.text(
-                "With the advice, the air around it is too damp (above {limit}) for less than "
-                "an hour a year in 9 of 10 homes and cases like yours.",
-                limit=say.percent(TOO_DAMP_PCT),
-            )
-        )
-    else:
-        lines.append(
-            say.text(
-                "With the advice, the air around it is too damp (above {limit}) for {hours} "
-                "hours a year. As it is used now: {now} hours.",
+                "With the advice, the air around the instrument is still too damp (above {limit}) for "
+                "{hours} hours a year. As it is used now: {now} hours.",
                 limit=say.percent(TOO_DAMP_PCT),
                 hours=say.range(damp),
                 now=say.range(worked.bare.too_damp_h),
@@ -48,20 +37,16 @@ def hold_words(worked: SheetCalculation) -> tuple[str, ...]:
 
 def _held(held: HoldTime, say: Language, *, dry: bool) -> str:
     days = say.range(held.days) if math.isfinite(held.days.high) else say.number(held.days.low)
-    values = {
-        "room": say.percent(held.room_pct),
-        "limit": say.percent(held.limit_pct),
-        "days": days,
-    }
+    values = {"room": say.percent(held.room_pct), "days": days}
     if dry:
         return say.text(
-            "In the driest month the home is at {room}. The closed case alone keeps the wood "
-            "above {limit} for {days} days.",
+            "In the driest month (home at {room}), the closed case alone protects the wood for {days} "
+            "days.",
             **values,
         )
     return say.text(
-        "In the dampest month the home is at {room}. The closed case alone keeps the wood "
-        "below {limit} for {days} days.",
+        "In the dampest month (home at {room}), the closed case alone protects the wood for {days} "
+        "days.",
         **values,
     )
 
@@ -80,8 +65,7 @@ def month_words(worked: SheetCalculation) -> str:
     if MonthBasis.CARRIED in bases:
         found.append(
             say.text(
-                "Estimated from the readings and the weather outdoors: {months}. The further a month "
-                "is from a reading, the wider its range.",
+                "Estimated from the readings and the weather outdoors: {months}.",
                 months=of(MonthBasis.CARRIED),
             )
         )
@@ -93,13 +77,7 @@ def month_words(worked: SheetCalculation) -> str:
             )
         )
     if worked.unknown:
-        found.append(
-            say.text(
-                "Not known: {months}. Measure the room in {month}.",
-                months=of(MonthBasis.UNKNOWN),
-                month=say.month(worked.measure_next),
-            )
-        )
+        found.append(say.text("Not known: {months}.", months=of(MonthBasis.UNKNOWN)))
     elif MonthBasis.CARRIED in bases:
         month = max(year.months_carried, key=worked.width_pct)
         found.append(
@@ -116,28 +94,28 @@ def plot_words(worked: SheetCalculation) -> str:
     middles = list(middle.values())
     if worked.unknown and round(min(middles)) == round(max(middles)):
         return say.text(
-            "RH through the year, 5-day means. Your home: about {level} in {known}. Hatched: nothing "
-            "is known. Grey band: right for the instrument. Shaded: range with the advice.",
+            "Relative humidity through the year. Your home: about {level} in {known}. Hatched: nothing "
+            "is known. Grey band: right for the instrument. Shaded: with the advice.",
             level=say.percent(min(middles)),
             known=say.listed(known),
         )
     if worked.unknown:
         return say.text(
-            "RH through the year, 5-day means. Your home: from {low} to {high} in {known}. Hatched: "
-            "nothing is known. Grey band: right for the instrument. Shaded: range with the advice.",
+            "Relative humidity through the year. Your home: from {low} to {high} in {known}. Hatched: "
+            "nothing is known. Grey band: right for the instrument. Shaded: with the advice.",
             low=say.percent(min(middles)),
             high=say.percent(max(middles)),
             known=say.listed(known),
         )
     if round(min(middles)) == round(max(middles)):
         return say.text(
-            "RH through the year, 5-day means. Your home: about {level} all year. Grey band: "
-            "right for the instrument. Shaded: range with the advice.",
+            "Relative humidity through the year. Your home: about {level} all year. Grey band: "
+            "right for the instrument. Shaded: with the advice.",
             level=say.percent(min(middles)),
         )
     return say.text(
-        "RH through the year, 5-day means. Your home: from {low} in {driest} to {high} in "
-        "{dampest}. Grey band: right for the instrument. Shaded: range with the advice.",
+        "Relative humidity through the year. Your home: from {low} in {driest} to {high} in "
+        "{dampest}. Grey band: right for the instrument. Shaded: with the advice.",
         low=say.percent(min(middles)),
         driest=say.month(driest),
         high=say.percent(max(middles)),

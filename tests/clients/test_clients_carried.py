@@ -48,7 +48,7 @@ def test_a_january_reading_reaches_july_by_the_climate_and_says_so():
     assert "would narrow the ranges most" in sheet.plot_words
     assert "In der Wohnung gemessen: Januar." in german.plot_words
     assert "dem Wetter draußen geschätzt: Februar bis Dezember" in german.plot_words
-    assert any("estimated from the readings and the weather" in line for line in sheet.small)
+    assert any("estimated from the readings and the weather" in line for line in sheet.details)
     assert "28 % all year" not in sheet.plot_words
     # July's dampness is the climate's: nothing is prescribed against dry air there
     assert worked.advice.home[6].median > worked.advice.home[0].median + 15
@@ -59,8 +59,8 @@ def test_what_a_july_reading_does_not_carry_stays_hatched_and_without_a_prescrip
     assert {12, 1, 2} <= set(worked.unknown)
     assert worked.year.month_bases[0] is MonthBasis.UNKNOWN
     assert "Not known: " in sheet.plot_words
-    assert "Measure the room in January." in sheet.plot_words
-    assert "Messen Sie den Raum im Januar." in german.plot_words
+    assert "Measure the room in January and ask again." in sheet.lead
+    assert "Messen Sie den Raum im Januar und fragen Sie wieder." in german.lead
     assert sheet.plot.count('fill="#fff"') == len(worked.unknown)
     months = worked.refills.months if worked.refills else ()
     assert set(months) <= set(worked.advice.known)

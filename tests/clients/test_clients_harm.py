@@ -144,7 +144,7 @@ def test_what_the_lead_says_of_the_share_is_the_share(one):
     if share >= 1:
         assert "10 of 10 homes" in sheet.lead
     elif share <= 0:
-        assert "leaves the band all the same" in sheet.lead
+        assert "still leaves its band" in sheet.lead
     elif 0.05 < share < 0.95:
         assert f"about {round(10 * share)} of 10 homes" in sheet.lead
     if worked.advised.holds is Holds.NO:

@@ -135,7 +135,8 @@ def test_the_terminal_and_the_page_say_every_sentence_of_the_sheet(sheets, capsy
         printed = " ".join(capsys.readouterr().out.split())
         shown = " ".join(texts_of(_preview(sheet)))
         lines = [line for section in sheet.sections for line in section.lines]
-        for line in (sheet.lead, *lines, sheet.fills_words, *sheet.small, sheet.repairer):
+        notes = (*sheet.small, *sheet.details, sheet.repairer)
+        for line in (sheet.lead, *lines, sheet.fills_words, *notes):
             assert " ".join(line.split()) in printed
             assert line in shown
 

@@ -6,12 +6,13 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from monitor.science.case.home import HomeYear, window_limit_pct
 from monitor.science.case.outdoors import YEAR_H, month_of_hour, saturation
 from monitor.science.case.simulation import scores
 from monitor.science.case.water_balance import grams_per_pct
-from monitor.science.cold_surface import highest_safe_humidity
+from monitor.science.cold_surface import FACTORS, LIMITS_PCT, ColdSurface, highest_safe_humidity
 from monitor.science.ranges import Floats
 
 SEED = 20_261_204
@@ -61,7 +62,7 @@ class ChangedRoom(NamedTuple):
 
 def humidified(year: HomeYear, change: RoomChange) -> ChangedRoom:
     """Small room with a humidifier set to `set_pct`, as far as `litres_day` suffice and its cold
-    walls stay dry."""
+    walls and panes stay dry."""
     on, per_pct, off = _appliance(year, change)
     most = 1000 * change.litres_day / per_pct
     wanted = np.minimum(change.set_pct + off, year.rh_pct + most)
@@ -86,15 +87,26 @@ def both(dry: ChangedRoom, change: RoomChange) -> ChangedRoom:
 
 
 def wall_limit_pct(year: HomeYear) -> Floats:
-    """RH up to which the coldest wall stays free of mould, by the day's mean outdoors; 100 where that
-    is not known. (8760,) [%]"""
+    """RH up to which walls stay free of mould and double panes dry, by the day's mean outdoors; 100
+    where that is not known. (8760,) [%]"""
     if year.outdoors is None:
         return np.full(YEAR_H, 100.0)
     out, room = (
         np.repeat(hours.reshape(365, 24).mean(axis=1), 24)
         for hours in (year.outdoors.temp_c, year.temp_c)
     )
-    return highest_safe_humidity(room, np.minimum(out, room))
+    return cold_limit_pct(room, np.minimum(out, room))
+
+
+def cold_limit_pct(temp_c: ArrayLike, outdoor_c: ArrayLike) -> Floats:
+    """RH of a room up to which a weak corner stays free of mould and the edge of double panes dry. [%]
+
+    >>> [round(float(cold_limit_pct(20.0, t))) for t in (-25, -10, 0)]
+    [22, 37, 53]
+    """
+    pane = ColdSurface.DOUBLE_GLASS
+    dew = highest_safe_humidity(temp_c, outdoor_c, FACTORS[pane], LIMITS_PCT[pane])
+    return np.minimum(highest_safe_humidity(temp_c, outdoor_c), dew)
 
 
 def set_lower(year: HomeYear, change: RoomChange) -> ChangedRoom:
