@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pypdfium2
 import pytest
 from client_fixtures import MADE_MS, PARIS
 from scenes.sentences import contradictions
 
 from monitor.clients.calculation import calculate_sheet
 from monitor.clients.journey_words import LEAST_SHUT_H
+from monitor.clients.pdf import pdf_of
 from monitor.clients.request import read_sheet_request
 from monitor.clients.sheet import sheet_of
 from monitor.science.case.candidates import (
@@ -21,6 +23,7 @@ from monitor.science.case.candidates import (
 )
 from monitor.science.case.devices import Humidifier
 from monitor.science.case.measures import Holds, Measure
+from monitor.science.case.rooms import cold_limit_pct
 
 
 def months(temps_c, rhs_pct):
@@ -231,3 +234,19 @@ def test_no_two_sentences_of_a_page_contradict_each_other(one):
     _, sheet, _ = one
     lines = [line for section in sheet.sections for line in section.lines]
     assert contradictions(" ".join((sheet.lead, *lines, sheet.fills_words))) == []
+
+
+def test_the_sheet_keeps_to_one_page_in_both_languages(one):
+    _, *sheets = one
+    for sheet in sheets:
+        assert len(pypdfium2.PdfDocument(pdf_of(sheet))) == 1
+
+
+def test_a_humidifier_is_set_lower_in_the_cold_as_cold_walls_and_panes_allow(one):
+    worked, sheet, _ = one
+    orders = " ".join(sheet.to_do.lines)
+    assert ("Set the humidifier lower while it is cold" in orders) is bool(worked.cold_steps)
+    if worked.cold_steps:
+        settings = [worked.advised.room.set_pct, *(pct for _, pct in worked.cold_steps)]
+        for pct, (below_c, _) in zip(settings, worked.cold_steps, strict=False):
+            assert cold_limit_pct(worked.cold.room_c, below_c) >= pct
