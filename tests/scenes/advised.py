@@ -132,7 +132,7 @@ def carried_out(asked: Asked, obedient: bool = True) -> tuple[Home, Measures] | 
                 change.litres_day * times,
                 change.set_pct,
                 change.months,
-                asked.worked.wall_limit if obedient else None,
+                asked.worked.cold_steps if obedient else (),
                 watched=obedient and "Turn it down when water shows on windows" in asked.page,
             )
             if change.also is not None:

@@ -24,14 +24,14 @@ class RoomDevice(NamedTuple):
     """Room humidifier (`litres_day` above 0) or dehumidifier (below 0), with a humidistat.
 
     It runs in `months`, 1 to 12, until the room is at `set_pct` [L/d], [%]. `in_cold`: outdoor
-    temperature of a day at and below which it is set to another RH [°C], [%]. `watched`: a
+    temperatures of a day below which it is set to another RH [°C], [%]. `watched`: a
     humidifier rests for a day when its owner has seen water on the panes. `also`: a second appliance.
     """
 
     litres_day: float
     set_pct: float
     months: tuple[int, ...] = tuple(range(1, 13))
-    in_cold: tuple[float, float] | None = None
+    in_cold: tuple[tuple[float, float], ...] = ()
     watched: bool = False
     also: RoomDevice | None = None
 
@@ -411,8 +411,8 @@ def _devices(each: Sequence[Home], second: bool) -> tuple[np.ndarray, ...]:
             continue
         most[i], set_pct[:, i] = device.litres_day * 1000 / 24, device.set_pct
         runs[:, i] = np.isin(MONTH_OF_HOUR + 1, device.months)
-        if device.in_cold is not None:
-            cold_c, lower_pct = device.in_cold
-            days = weather_of(h.climate, h.seed).temp_c.reshape(365, 24).mean(axis=1)
-            set_pct[np.repeat(days <= cold_c, 24), i] = min(lower_pct, device.set_pct)
+        days = weather_of(h.climate, h.seed).temp_c.reshape(365, 24).mean(axis=1)
+        for cold_c, lower_pct in device.in_cold:
+            cold = np.repeat(days < cold_c, 24)
+            set_pct[cold, i] = np.minimum(set_pct[cold, i], lower_pct)
     return most, set_pct, runs
