@@ -40,7 +40,6 @@ os.environ.pop("COLUMNS", None)  # pytest's workers set it; our commands would b
 settings.register_profile("shared", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("shared")
 
-sys.modules.setdefault("numba", None)  # PsychroLib would compile itself: longer than its answers
 
 put_together = functools.cache(typer.main.get_command)
 """A command line as it is run: putting ours together takes longer than most of its commands."""
@@ -58,6 +57,10 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    if (
+        config.option.markexpr == "quick"
+    ):  # PsychroLib would compile itself: longer than its answers
+        sys.modules.setdefault("numba", None)
     at = config.getoption("--at")
     start = to_ms(datetime.fromisoformat(at).replace(tzinfo=UTC)) if at else NOW_MS
     config.stash[CLOCK] = Clock(start)

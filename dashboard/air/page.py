@@ -82,7 +82,7 @@ def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
     """The headline, alerts, a row per place, outlook and open waits; or why nothing is known."""
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    airs = air_now(shop.recent(), shop.settings, now, strips.drying())
+    airs = air_now(shop.recent(), shop.settings, now, strips.drying(), unit)
     if all(air.heard_ms is None for air in airs):
         return first_reading()
     stale_s = shop.settings.board.stale_after_s

@@ -147,7 +147,7 @@ def places_without_alert(shop: ShopData, book: AlertQueries, now: int) -> list[C
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     airs = [
         air
-        for air in air_now(shop.recent(), shop.settings, now, book.drying())
+        for air in air_now(shop.recent(), shop.settings, now, book.drying(), unit)
         if not air.old and air.place.kind != "outdoors" and air.assessment.weight > 0
     ]
     if not airs:

@@ -13,7 +13,7 @@ import numpy as np
 from monitor.air.place_means import joined, places
 from monitor.air.unreliable_readings import doubtful
 from monitor.core.errors import OutOfRange
-from monitor.core.formats import unit_of
+from monitor.core.formats import TemperatureUnit, unit_of
 from monitor.core.measurements import Quantity, Series
 from monitor.domain.air_assessment import AirAssessment, judge
 from monitor.domain.cold_walls import OutdoorTemps, SafeHumidity, add_water, safe_humidity
@@ -195,9 +195,14 @@ def air_now(
     settings: Settings,
     now_ms: int,
     drying: Mapping[str, tuple[str, ...]] = MappingProxyType({}),
+    unit: TemperatureUnit | None = None,
 ) -> list[PlaceAir]:
-    """The air at each place, in the same order. `drying`: as in `situation.drying`, by place."""
-    return [_place_air(one, settings, now_ms, drying.get(one.place.id, ())) for one in recent]
+    """The air at each place, in the same order. `drying`: as in `situation.drying`, by place.
+    `unit`: of temperatures in the advice; None: as the settings say."""
+    unit = unit or unit_of(settings.board.temperature_unit == "F")
+    return [
+        _place_air(one, settings, now_ms, drying.get(one.place.id, ()), unit) for one in recent
+    ]
 
 
 def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
@@ -210,7 +215,7 @@ def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
 
 
 def _place_air(
-    one: LatestAir, settings: Settings, now_ms: int, drying: tuple[str, ...]
+    one: LatestAir, settings: Settings, now_ms: int, drying: tuple[str, ...], unit: TemperatureUnit
 ) -> PlaceAir:
     values = {quantity: value for quantity, (_, value) in one.newest.items()}
     temp = values.get(Quantity.TEMPERATURE, math.nan)
@@ -228,7 +233,6 @@ def _place_air(
         heated = _heated(temp, rh)
     trace = _trace(one, heard, temp, rh)
     u_dew, u_emc = _uncertainty(temp, rh, dew, emc, one.u_calibrated, settings)
-    unit = unit_of(settings.board.temperature_unit == "F")
     safe = safe_humidity(one.place, temp, one.outdoors, _wall_factor(one))
     situation = Situation(
         temp_c=temp,

@@ -31,9 +31,9 @@ if TYPE_CHECKING:
 app = typer.Typer(no_args_is_help=True, help="Prove the figures in your own shop.")
 
 ProofId = Annotated[str, typer.Argument(metavar="PROOF", help="Number of the experiment")]
-MassG = Annotated[str, typer.Option("--mass-g", help="Mass [g]")]
+MassG = Annotated[str, typer.Option("--mass-g", help="Mass, in g")]
 AfterG = Annotated[
-    str, typer.Option("--after-g", help="Mass of the humidifier after refilling [g]")
+    str, typer.Option("--after-g", help="Mass of the humidifier after refilling, in g")
 ]
 Glued = Annotated[str, typer.Option(help="Time at which the joint was glued")]
 Judged = Annotated[str, typer.Option("--judgement", help="soft or held")]
@@ -75,8 +75,8 @@ def start(
     kind: Annotated[str, typer.Argument(help="coupon, laps, softening or case-leak")],
     place: Annotated[str, typer.Argument(help="Place whose sensor logs the air beside it")],
     name: Annotated[str | None, typer.Option(help="A name for it")] = None,
-    dry_g: Annotated[str, typer.Option("--dry-g", help="Oven-dry mass of the coupon [g]")] = "",
-    dry_u_g: Annotated[str, typer.Option("--dry-u-g", help="Plus or minus of that [g]")] = "",
+    dry_g: Annotated[str, typer.Option("--dry-g", help="Oven-dry mass of the coupon, in g")] = "",
+    dry_u_g: Annotated[str, typer.Option("--dry-u-g", help="Plus or minus of that, in g")] = "",
     start_moisture_pct: Annotated[
         str, typer.Option("--start-moisture", help="Or its moisture at the first weighing [% MC]")
     ] = "",
@@ -84,7 +84,7 @@ def start(
         str, typer.Option("--moisture-u", help="Plus or minus of that [% MC]")
     ] = "",
     balance_g: Annotated[
-        str, typer.Option("--balance-g", help="Two weighings of one thing differ by up to [g]")
+        str, typer.Option("--balance-g", help="Two weighings of one thing differ by up to, in g")
     ] = "",
     wait_kind: Annotated[
         str, typer.Option("--kind", help="Kind of wait, from `benchweather kind list`")

@@ -38,6 +38,7 @@ def carried(month):
     return worked, *(sheet_of(one, "Kestrel Row", MADE_MS, PARIS) for one in (worked, german))
 
 
+@pytest.mark.slow
 def test_a_january_reading_reaches_july_by_the_climate_and_says_so():
     worked, sheet, german = carried(1)
     assert worked.unknown == ()
@@ -54,6 +55,7 @@ def test_a_january_reading_reaches_july_by_the_climate_and_says_so():
     assert worked.advice.home[6].median > worked.advice.home[0].median + 15
 
 
+@pytest.mark.slow
 def test_what_a_july_reading_does_not_carry_stays_hatched_and_without_a_prescription():
     worked, sheet, german = carried(7)
     assert {12, 1, 2} <= set(worked.unknown)
@@ -75,6 +77,7 @@ def test_the_plot_writes_the_range_of_each_known_month():
     assert sheet.plot.count("<circle") == len(worked.advice.known) + 2  # and two in the legend
 
 
+@pytest.mark.slow
 def test_a_year_of_weather_alone_says_that_nothing_was_measured():
     typed = {"source": "normals"}
     typed |= {f"temp.{m}": float(t) for m, t in enumerate(TEMPS, 1)}
@@ -107,6 +110,7 @@ def test_what_is_wrong_with_a_climate_is_said_at_its_field(wish, airs, field, sa
     assert said in caught.value.fields[field]
 
 
+@pytest.mark.slow
 def test_the_shops_own_log_is_a_climate_for_a_clients_reading():
     hour = np.arange(YEAR_H)
     log = HourlyLog(7 - 14 * np.cos(2 * np.pi * hour / YEAR_H), np.full(YEAR_H, 75.0))

@@ -170,6 +170,7 @@ def test_nothing_on_the_german_sheet_is_left_in_english(pairs):
             assert "im Etui" in event["SUMMARY"] or "Raumluft" in event["SUMMARY"]
 
 
+@pytest.mark.slow
 def test_the_german_page_is_one_whole_page(pairs):
     for _, german in pairs:
         document = pypdfium2.PdfDocument(pdf_of(german))

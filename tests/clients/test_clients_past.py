@@ -60,6 +60,7 @@ def test_what_is_erased_stands_in_no_file_of_the_store_and_the_rest_stays(path):
     assert holding(path.parent, "Jo N") == []
 
 
+@pytest.mark.slow
 def test_erasing_says_so_while_a_reading_keeps_the_log_file_and_mends_it_later(path, monkeypatch):
     monkeypatch.setattr(client_sheets, "EMPTY_LOG_S", 0.1)
     with contextlib.closing(Writer(path)) as writer, contextlib.closing(Reader(path)) as reader:
@@ -75,6 +76,7 @@ def test_erasing_says_so_while_a_reading_keeps_the_log_file_and_mends_it_later(p
         assert holding(path.parent, NAME) == []
 
 
+@pytest.mark.slow
 def test_at_the_desk_nothing_of_a_client_is_logged(path, caplog):
     caplog.set_level(logging.DEBUG)
     lock = threading.Lock()

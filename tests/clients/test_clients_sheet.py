@@ -78,6 +78,7 @@ def test_each_client_gets_another_advice_for_a_reason(three, sheets):
     assert any("damp" in line for line in sheets[1].to_do.lines)
 
 
+@pytest.mark.slow
 def test_the_pdf_is_one_tagged_page_of_selectable_text_in_the_clients_units(sheets):
     for sheet, size in zip(sheets, ((612, 792), (595, 842), (595, 842)), strict=True):
         made = pdf_of(sheet)
@@ -97,6 +98,7 @@ def test_the_pdf_is_one_tagged_page_of_selectable_text_in_the_clients_units(shee
     assert "°C" in " ".join(sheets[1].journeys.lines)
 
 
+@pytest.mark.slow
 def test_the_html_says_the_same_asks_for_nothing_and_escapes_what_was_typed(sheets):
     class Seen(HTMLParser):
         def __init__(self):
@@ -129,6 +131,7 @@ def texts_of(part):
     return texts_of(getattr(part, "children", None) or [])
 
 
+@pytest.mark.slow
 def test_the_terminal_and_the_page_say_every_sentence_of_the_sheet(sheets, capsys):
     for sheet in sheets:
         print_sheet(sheet)
@@ -320,6 +323,7 @@ def one_month(month, rh, **more):
 
 
 @pytest.mark.parametrize("rh", [18.0, 28.0, 36.0])
+@pytest.mark.slow
 def test_a_reading_of_one_dry_month_prescribes_nothing_for_the_rest_of_the_year(rh):
     worked, sheet = one_month(1, rh)
     assert worked.advice.known == (1, 2, 12)
@@ -337,6 +341,7 @@ def test_a_reading_of_one_dry_month_prescribes_nothing_for_the_rest_of_the_year(
     assert all(int(n) <= 90 for shown in days for n in re.findall(r"\d+", shown))
 
 
+@pytest.mark.slow
 def test_a_reading_of_one_damp_month_does_not_say_that_winter_is_safe():
     worked, sheet = one_month(7, 65.0)
     assert worked.unknown == (1, 2, 3, 4, 5, 9, 10, 11, 12)
@@ -345,6 +350,7 @@ def test_a_reading_of_one_damp_month_does_not_say_that_winter_is_safe():
     assert worked.dry is None
 
 
+@pytest.mark.slow
 def test_months_between_winter_and_summer_are_known_and_drawn():
     worked, sheet = calculate_sheet(read_sheet_request(INLAND), members=30), None
     assert worked.unknown == ()
@@ -367,6 +373,7 @@ def test_a_device_that_makes_the_case_too_damp_is_taken_out_first():
     assert not any("Take out" in line for line in sheet.to_do.lines)
 
 
+@pytest.mark.slow
 def test_a_humidifier_sized_for_playing_is_taken_out_when_nobody_plays():
     dry = {"temp.1": 21.0, "rh.1": 28.0, "case": "violin, hard case"}
     played = calculate_sheet(read_sheet_request(dry), members=30)
