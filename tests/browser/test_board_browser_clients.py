@@ -59,7 +59,8 @@ def test_a_sheet_comes_of_the_form_quietly_and_axe_finds_nothing(clients, visit,
     page = opened(seen, clients, "/clients")
     typed(page, **{"temp-1": "70", "rh-1": "27", "title": "Ina Perrin"})
     page.wait_for_selector("#client-pdf", timeout=30_000)
-    assert page.locator("#client-live img").get_attribute("alt").startswith("Relative humidity through the year")
+    drawn = page.locator("#client-live img").get_attribute("alt")
+    assert drawn.startswith("Relative humidity through the year")
     assert page.locator(".past-client h3").inner_text() == "Jo Nebenan"
     assert seen.faults(clients) == []
     if folder := os.environ.get("CLIENT_PICTURES"):
