@@ -160,8 +160,8 @@ def _what_room(worked: SheetCalculation, room: RoomChange) -> str:
         )
     if kind is Measure.DEHUMIDIFIER:
         return say.text(
-            "Keep and play the instrument in one small room with its door and windows shut. Run a "
-            "dehumidifier there, set to {set} ({months}).",
+            "Keep and play the instrument in one small room. Run a dehumidifier there, set to {set} "
+            "({months}), and keep its door and windows shut while it runs.",
             **values,
         )
     if kind is Measure.BOTH_IN_ROOM and room.also is not None:

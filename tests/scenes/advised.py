@@ -125,7 +125,7 @@ def carried_out(asked: Asked, obedient: bool = True) -> tuple[Home, Measures] | 
         elif advised.kind is Measure.AIR_CONDITIONED:
             home = home._replace(cool_c=25.0, windows_shut=True)
         elif advised.kind is Measure.DEHUMIDIFIER:
-            home = home._replace(windows_shut=True)
+            home = home._replace(windows_shut=change.months)
             room = _dries(change, times)
         else:
             room = RoomDevice(
@@ -136,7 +136,7 @@ def carried_out(asked: Asked, obedient: bool = True) -> tuple[Home, Measures] | 
                 watched=obedient and "Turn it down when water shows on windows" in asked.page,
             )
             if change.also is not None:
-                home = home._replace(windows_shut=True)
+                home = home._replace(windows_shut=change.also.months)
                 room = room._replace(also=_dries(change.also, times))
     return home, measures_of(asked)._replace(room=room)
 

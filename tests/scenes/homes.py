@@ -48,7 +48,8 @@ class Home(NamedTuple):
     ajar as well, if that dries. `store_g_m3`: water
     that surfaces and furniture take up for each % RH and m³, quick and slow part [g/(% m³)].
     `window`, `corner`: temperature factors of the coldest glass and wall, 0 outdoors to 1 indoors.
-    `warmer`: change of the heating's set-point in some months, 1 to 12 [K].
+    `warmer`: change of the heating's set-point in some months, 1 to 12 [K]. `windows_shut`: in these
+    months; all of them, if True.
     """
 
     name: str
@@ -70,7 +71,7 @@ class Home(NamedTuple):
     shop: bool = False
     seed: int = 1
     device: RoomDevice | None = None
-    windows_shut: bool = False
+    windows_shut: bool | tuple[int, ...] = False
     warmer: tuple[float, tuple[int, ...]] | None = None
 
 
@@ -247,7 +248,10 @@ def years_of(
     slow = np.array([h.store_g_m3[1] for h in each]) * volume
     to_quick, to_slow = quick / 3.0, slow / 60.0  # [g/(h %)]
     quick_w, slow_w = to_quick / (1 + to_quick / quick), to_slow / (1 + to_slow / slow)
-    shuts = np.array([h.windows_shut for h in each])
+    shuts_at = np.zeros((YEAR_H, n), dtype=bool)
+    for i, one in enumerate(each):
+        months = range(1, 13) if one.windows_shut is True else one.windows_shut or ()
+        shuts_at[:, i] = np.isin(MONTH_OF_HOUR + 1, list(months))
     opens_above = col["open_above_c"]
     hours = np.concatenate([np.arange(YEAR_H - SPIN_H, YEAR_H), np.arange(YEAR_H)])
     temps, rhs, vapours, devices, changes_all = (np.empty((YEAR_H, n)) for _ in range(5))
@@ -269,6 +273,7 @@ def years_of(
         # air changes
         changes = col["changes_h"] * (0.35 + 0.08 * np.sqrt(np.abs(to - t)) + 0.06 * wind[h])
         cooling_on = (cool < 90) & (np.maximum(to, wall) > cool - 1.5)
+        shuts = shuts_at[h]
         opened = (t > opens_above) & (to < t + 1) & ~cooling_on & ~shuts
         changes = changes + np.where(opened, np.clip(0.8 * (t - opens_above), 0, 4), 0)
         damp = (100 * e / saturation_pa(t) > 65) & (eo < e) & (to > 2) & ~cooling_on & ~shuts
