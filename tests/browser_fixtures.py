@@ -229,6 +229,22 @@ def visit(chromium):
         one.context.close()
 
 
+def tap_twice(seen: Visit, first, again) -> None:
+    """Tap a button and the question in its place; anew where a redraw took the question away."""
+    from playwright.sync_api import TimeoutError as Late
+
+    for _ in range(6):
+        first.tap()
+        seen.let_pass()
+        try:
+            again.tap(timeout=4_000)
+        except Late:
+            seen.rest()
+        else:
+            return
+    raise AssertionError("the question did not stand long enough to be tapped")
+
+
 def let_change(context, url: str, data: Path) -> None:
     """Open the link that `benchweather board` prints, as the browser of the shop's computer does."""
     code = open_code(make_board_keys(data / "secrets.json"), time.time())
