@@ -221,8 +221,8 @@ def test_two_taps_open_a_wait_an_early_release_asks_once_one_says_how_it_was(sho
     (wait,) = waits_of(shop)
     assert abs(wait.started_ms - now_ms()) < 20_000
     seen.rest()
-    page.locator(".wait").get_by_text("Unclamp").tap()
-    page.get_by_text("Unclamp before the safe minimum? Tap again").tap()
+    again = page.get_by_text("Unclamp before the safe minimum? Tap again")
+    browser.tap_twice(seen, page.locator(".wait").get_by_text("Unclamp"), again)
     page.wait_for_selector(".released")
     seen.rest()
     page.locator(".released").get_by_text("Just right").tap()
