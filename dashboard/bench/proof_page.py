@@ -231,7 +231,7 @@ def one(shop: ShopData, book: ProofQueries, proof_id: str) -> Component:
                 [_mark(found), html.Span(f"{str(found.state).title()}, at {place}.")],
                 className="state",
             ),
-            *told(found, known, why),
+            *result_parts(found, known, why),
             html.P(book.release_words(found)),
             _plot(found, known),
             *(_adding(found, _choices(shop, book)) if may.allowed and running else []),
@@ -251,7 +251,7 @@ def one(shop: ShopData, book: ProofQueries, proof_id: str) -> Component:
     )
 
 
-def told(proof: Proof, known: ProofResult, why: str) -> list[Component]:
+def result_parts(proof: Proof, known: ProofResult, why: str) -> list[Component]:
     """Result in sentences, what is lacking, and what the result bears on."""
     kept = proof_text.kept_ranges(proof) if proof.result else known.ranges
     missing = "" if proof.result else why or proof_text.lacks(proof, known)

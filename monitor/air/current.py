@@ -161,11 +161,11 @@ def _outdoors(
             temps = OutdoorTemps(float(np.mean(one.temp_c)), float(one.temp_c[-1]))
             if all(TEMP_C[0] <= temp <= TEMP_C[1] for temp in temps):
                 return temps
-    told = forecasts.newest(reader, now_ms, [source.id for source in settings.forecasts])
-    if told is None:
+    newest = forecasts.newest(reader, now_ms, [source.id for source in settings.forecasts])
+    if newest is None:
         return None
     hours = now_ms - TRACE_MS + HOUR_MS * np.arange(25, dtype=np.int64)
-    ahead = at_moments(told, hours).temp_c
+    ahead = at_moments(newest, hours).temp_c
     if np.isnan(ahead[-1]):
         return None
     return OutdoorTemps(float(np.nanmean(ahead)), float(ahead[-1]))

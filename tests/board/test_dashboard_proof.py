@@ -63,7 +63,7 @@ def page_of(client, path):
 
 def shown(book, shop, number):
     proof = book.proof(number)
-    return said(proof_page.told(proof, *book.result(proof)))
+    return said(proof_page.result_parts(proof, *book.result(proof)))
 
 
 def test_the_page_has_the_steps_and_cautions_of_every_experiment(client):
