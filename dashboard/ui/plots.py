@@ -146,6 +146,8 @@ def axes(
             "type": "linear",
             "tickvals": [t.at_ms for t in marks],
             "ticktext": [t.text for t in marks],
+            # plotly hides labels past the edge; with none left it can't place the title
+            "ticklabeloverflow": "hide past div" if len(marks) > 1 else "allow",
             "title": {"text": f"Local time, {view.zone.key.replace('_', ' ')}", "standoff": 8},
         },
         "yaxis": axis

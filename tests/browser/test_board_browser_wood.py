@@ -4,12 +4,14 @@ its leaving through the running service."""
 from __future__ import annotations
 
 import contextlib
+from zoneinfo import ZoneInfo
 
 import browser_fixtures as browser
 import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import DAY, Board, Visit, opened, until
 
+from dashboard.ui import plots, themes
 from monitor.core.clock import now_ms
 from monitor.store import Reader, Writer
 
@@ -195,6 +197,26 @@ def instruments_of(service):
 def tap(seen, text):
     seen.rest()
     seen.page.locator("main").get_by_role("button", name=text, exact=True).tap()
+
+
+def test_a_plot_of_seconds_with_its_one_mark_at_the_edge_is_drawn_quietly(wood, visit):
+    """As of an instrument that came this minute: the only label would reach past the edge."""
+    seen = visit("phone")
+    page = opened(seen, wood, "/wood/va-41")
+    page.wait_for_function("window.Plotly")
+    minute = 1_800_000_000_000
+    view = plots.View(minute - 10_000, minute + 10, ZoneInfo("Europe/Berlin"), "C", 390)
+    layout = plots.axes(view, themes.THEMES["day"], (8.0, 12.0), "Moisture [% of dry wood]")
+    assert len(layout["xaxis"]["tickvals"]) == 1
+    page.evaluate(
+        """layout => { const box = document.createElement("div");
+        box.style.cssText = "width: 370px; height: 300px"; box.id = "edge";
+        document.querySelector("main").append(box);
+        return Plotly.newPlot(box, [], layout); }""",
+        layout | {"margin": {"l": 64, "r": 24, "t": 16, "b": 76}},
+    )
+    assert page.locator("#edge .xtitle").is_visible()
+    assert seen.logged == []
 
 
 @pytest.mark.broker
