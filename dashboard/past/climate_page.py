@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
@@ -12,12 +11,13 @@ import dash
 import flask
 from dash import Input, Output, State, dcc, html
 
-from dashboard.past import climate_figure, downloads
+from dashboard.past import climate_figure
 from dashboard.ui import formats, page_frame, plots
 from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.air import climate_report
 from monitor.core.clock import now_ms
+from monitor.core.csv_text import CsvWriter
 from monitor.core.errors import StoreFault
 from monitor.science.climate.control_classes import CLASSES, kept
 
@@ -345,8 +345,8 @@ def exceedances_csv(shop: ShopData) -> flask.Response:
     except StoreFault as exc:
         return _refused(str(exc), 503)
     zone, out = shop.settings.zone, io.StringIO()
-    rows = csv.writer(out, lineterminator="\r\n")
-    rows.writerow(
+    rows = CsvWriter(out)
+    rows.row(
         [
             "from_utc",
             "to_utc",
@@ -361,12 +361,12 @@ def exceedances_csv(shop: ShopData) -> flask.Response:
         ]
     )
     for e in record.exceedances:
-        rows.writerow(
+        rows.row(
             [
                 _utc(e.from_ms),
                 _utc(e.to_ms),
                 formats.local(e.from_ms, zone).isoformat(),
-                downloads.safe(place_id or climate_report.SHOP),
+                place_id or climate_report.SHOP,
                 e.side,
                 f"{(e.to_ms - e.from_ms) / formats.HOUR_MS:.2f}",
                 f"{e.extreme_pct:.1f}",

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 import flask
@@ -12,6 +11,7 @@ import numpy as np
 
 from dashboard.data.shop import CSV_ROWS_MAX
 from dashboard.ui import formats
+from monitor.core.csv_text import CsvWriter
 from monitor.core.errors import StoreFault
 from monitor.core.measurements import MEASURES
 from monitor.science.registry import DERIVED
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
 BLOCK = 5_000
 """Rows formatted at a time."""
-_FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def register(app: Dash, shop: ShopData) -> None:
@@ -78,17 +77,12 @@ def _refused(sentence: str) -> flask.Response:
     return flask.Response(f"{sentence}\n", 400, mimetype="text/plain")
 
 
-def safe(text: str) -> str:
-    """A name that no spreadsheet takes for a formula."""
-    return f"'{text}" if text.startswith(_FORMULA_SIGNS) else text
-
-
 def _lines(rows: list[DownloadRows], unit: Unit, shop: ShopData) -> Iterator[str]:
     names = list(dict.fromkeys(name for part in rows for name in part.columns))
     heads = [f"{name} [{formats.scale(name, unit).unit}]" for name in names]
     yield _csv([["time_utc", "time_local", "place", "sensor", *heads]])
     for part in rows:
-        place, sensor = safe(part.place.id), safe(part.sensor)
+        place, sensor = part.place.id, part.sensor
         for i in range(0, len(part.at_ms), BLOCK):
             at = part.at_ms[i : i + BLOCK]
             utc = np.datetime_as_string(at.astype("M8[ms]"), unit="ms").tolist()
@@ -106,7 +100,7 @@ def _column(values: np.ndarray, name: str, unit: Unit) -> list[str]:
     return ["" if value != value else f"{value:.6g}" for value in shown]
 
 
-def _csv(rows: object) -> str:
+def _csv(rows: Iterable[list[str]]) -> str:
     out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerows(rows)  # type: ignore[arg-type] # text stream
+    CsvWriter(out).rows(rows)
     return out.getvalue()

@@ -13,6 +13,7 @@ import typer
 from monitor.cli.output import err, out
 from monitor.cli.shared import From, To, exit_on, progress, span_of, store_of, wrong, zone_of
 from monitor.core.clock import now_ms
+from monitor.core.csv_text import CsvWriter
 from monitor.core.errors import MonitorError
 from monitor.settings import Settings
 
@@ -133,10 +134,9 @@ def import_(
     if (more := len(found.refused) - LINES_SHOWN) > 0:
         err.print(f"{more} more lines were rejected; --rejected FILE lists them all")
     if rejected is not None:
-        rejected.write_text(
-            "line\treason\n" + "".join(f"{n}\t{why}\n" for n, why in found.refused),
-            encoding="utf-8",
-        )
+        with rejected.open("w", encoding="utf-8", newline="") as file_of_lines:
+            table = CsvWriter(file_of_lines, line_end="\n", delimiter="\t")
+            table.rows([("line", "reason"), *found.refused])
     done = (
         f"{found.total} readings would be stored"
         if dry_run

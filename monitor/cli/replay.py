@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -13,6 +12,7 @@ from monitor.cli.alerts import URGENCY
 from monitor.cli.output import local, out, plain, print_json
 from monitor.cli.shared import Json, To, fahrenheit, failed, journal_of, known, progress, span_of
 from monitor.core.clock import now_ms
+from monitor.core.csv_text import CsvWriter
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
@@ -141,9 +141,9 @@ def _write(path: Path, found: Sequence[Alert]) -> None:
     """Write the list as CSV; times in ISO 8601 UTC, values in the unit beside them."""
     rows = [plain(_record(one)) for one in found]
     with path.open("w", newline="", encoding="utf-8") as file:
-        table = csv.writer(file)
-        table.writerow(COLUMNS)
-        table.writerows([_cell(row[name]) for name in COLUMNS] for row in rows)
+        table = CsvWriter(file)
+        table.row(COLUMNS)
+        table.rows([_cell(row[name]) for name in COLUMNS] for row in rows)
 
 
 COLUMNS = (

@@ -6,7 +6,6 @@ chief figures and that fingerprint. The journal keeps the fingerprints of both f
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import io
 from collections.abc import Iterable, Iterator
@@ -19,6 +18,7 @@ import numpy as np
 from monitor.air.place_means import means, places
 from monitor.clients import typst_pdf
 from monitor.core import formats
+from monitor.core.csv_text import CsvWriter
 from monitor.core.measurements import Quantity
 from monitor.domain.instrument import Instrument, InstrumentAction
 from monitor.domain.places import band
@@ -204,19 +204,14 @@ def _sensors(
 def csv_of(rows: Iterable[CertificateRow]) -> bytes:
     """The record as CSV (RFC 4180); its last line is the SHA-256 of the lines before it."""
     out = io.StringIO()
-    write = csv.writer(out, lineterminator="\r\n")
-    write.writerow(HEADER)
+    write = CsvWriter(out)
+    write.row(HEADER)
     for row in rows:
         numbers = ("" if v is None else f"{v:.2f}" for v in (row.low, row.mean, row.high))
-        texts = (_safe(row.place), *numbers, row.unit, _safe(row.text))
-        write.writerow((row.what, formats.utc(row.from_ms), formats.utc(row.to_ms), *texts))
+        texts = (row.place, *numbers, row.unit, row.text)
+        write.row((row.what, formats.utc(row.from_ms), formats.utc(row.to_ms), *texts))
     body = out.getvalue().encode("utf-8")
     return body + f"{MARK}{hashlib.sha256(body).hexdigest()}\r\n".encode()
-
-
-def _safe(cell: str) -> str:
-    """A text that no spreadsheet takes for a formula."""
-    return f"'{cell}" if cell[:1] in "=+-@\t\r" and cell else cell
 
 
 def certificate_files(

@@ -12,6 +12,7 @@ from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
+from monitor.core.csv_text import defused, restored
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import MEASURES, Quantity, Series, name_fault
 from monitor.domain.sensor import SensorHistory
@@ -31,6 +32,10 @@ RAW = "raw_"
 """Prefix of a column with uncorrected values."""
 VOIDED = "voided"
 """Column that says why a reading was voided."""
+
+
+TEXTS = ("place", "sensor", VOIDED)
+"""Columns of text."""
 
 
 class ExportFault(MonitorError, ValueError):
@@ -163,7 +168,8 @@ def write_csv(parts: Iterable[pd.DataFrame], out: IO[str], digits: int | None = 
     float_format = None if digits is None else f"%.{digits}g"
     for table in parts:
         stamped = table.assign(
-            measured_at=table["measured_at"].dt.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-3] + "Z"
+            measured_at=table["measured_at"].dt.strftime("%Y-%m-%dT%H:%M:%S.%f").str[:-3] + "Z",
+            **{name: table[name].map(defused) for name in TEXTS if name in table},
         )
         stamped.to_csv(out, index=False, header=rows == 0, float_format=float_format)
         rows += len(table)
@@ -217,6 +223,7 @@ def read_raw(path: Path) -> dict[Series, tuple[NDArray[np.int64], NDArray[np.flo
             table = pd.read_parquet(path)
         else:
             table = pd.read_csv(path, dtype=str, keep_default_na=False).fillna("")
+            table = table.assign(**{c: table[c].map(restored) for c in TEXTS if c in table})
     except ImportError as exc:
         raise ExportFault("Parquet needs pyarrow: pip install 'benchweather[parquet]'") from exc
     except (ValueError, pd.errors.ParserError) as exc:  # also what is no text

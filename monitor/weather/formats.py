@@ -15,6 +15,7 @@ from collections.abc import Iterable
 from itertools import groupby
 from typing import IO, Any
 
+from monitor.core.csv_text import CsvWriter
 from monitor.core.errors import BadPayload
 from monitor.core.formats import utc
 from monitor.core.json_documents import json_object, moment_of, number_of
@@ -137,8 +138,8 @@ def from_json(
 
 def write_csv(forecasts: Iterable[Forecast], out: IO[str]) -> int:
     """Write forecasts as an archive that `from_csv` reads. Returns how many hours."""
-    writer, hours = csv.writer(out, lineterminator="\n"), 0
-    writer.writerow([*TIMES, "temp_c", "rh_pct", "wind_m_s", "pressure_hpa"])
+    writer, hours = CsvWriter(out, line_end="\n"), 0
+    writer.row([*TIMES, "temp_c", "rh_pct", "wind_m_s", "pressure_hpa"])
     for one in forecasts:
         issued, columns = iso(one.issued_ms), (one.temp_c, one.rh_pct, one.wind_m_s)
         for at, temp, rh, wind, pressure in zip(
@@ -147,7 +148,7 @@ def write_csv(forecasts: Iterable[Forecast], out: IO[str]) -> int:
             (one.pressure_pa / 100).tolist(),
             strict=True,
         ):
-            writer.writerow([issued, iso(at), *map(_text, (temp, rh, wind, pressure))])
+            writer.row([issued, iso(at), *map(_text, (temp, rh, wind, pressure))])
             hours += 1
     return hours
 

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from monitor.core.csv_text import restored
 from monitor.core.errors import ImportFault
 from monitor.science.air import dew_point
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
@@ -195,6 +196,8 @@ def _table(path: Path, columns: tuple[str, ...]) -> pd.DataFrame:
     except UnicodeDecodeError as exc:
         raise ImportFault(f"{path} is not UTF-8 text ({exc.reason} at byte {exc.start})") from exc
     table.columns = table.columns.str.strip()
+    if "place" in table.columns:  # as our own export writes it
+        table["place"] = table["place"].map(restored)
     if missing := [name for name in columns if name not in table.columns]:
         header = ", ".join(table.columns)
         parted = next((name for mark, name in _MARKS.items() if mark in header), "")
