@@ -4,7 +4,7 @@
 (function () {
   "use strict";
   const OUTBOX = "benchweather.outbox", DRAFT = "benchweather.draft.", BY = "benchweather.by";
-  const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000;
+  const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000, ASKED_MS = 5000;
   const MISTAKE = "Opened by mistake.";
   const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof"];
   let chosen = null;       // the kind that was tapped: { id, name, cautions, openId }
@@ -216,6 +216,31 @@
     }
   }
 
+  // A question stands for its time, also on a button that a redraw has put in its place
+  const asked = new Map();   // key of a tap: which asking it was
+  let askings = 0;
+  const keyOf = (data) => [data.do, ...CARRIED.map((name) => data[name])].join("|");
+  function ask(key) {
+    const asking = ++askings;
+    asked.set(key, asking);
+    questions();
+    window.setTimeout(() => {
+      if (asked.get(key) === asking) { asked.delete(key); questions(); }
+    }, ASKED_MS);
+  }
+  function questions() {
+    for (const button of document.querySelectorAll("button[data-sure], button[data-asked=yes]")) {
+      const data = button.dataset, text = button.textContent;
+      if (data.sure && asked.has(keyOf(data))) {
+        if (data.asked === "yes" && text === data.sure) continue;
+        data.asked = "yes"; data.word = text; button.textContent = data.sure;
+      } else if (data.asked === "yes") {
+        data.asked = "no";
+        if (text === data.sure) button.textContent = data.word;
+      }
+    }
+  }
+
   // Taps
   function onePerWait(item) { // a tap on waits that stand alike is a command for each of them
     if (!item.command.wait) return [item];
@@ -226,9 +251,10 @@
   }
   function act(button) {
     const data = button.dataset;
-    if (data.sure && data.asked !== "yes") {
-      data.asked = "yes"; data.word = button.textContent; button.textContent = data.sure;
-      window.setTimeout(() => { data.asked = "no"; button.textContent = data.word; }, 5000);
+    const key = keyOf(data);
+    if (data.sure && !asked.has(key)) {
+      lastTap = { key: "ask", at: performance.now() };
+      ask(key);
       return;
     }
     const command = { id: newId(), by: who(), do: data.do, at_ms: clock() };
@@ -249,11 +275,11 @@
       command.form = form ? fields(form) : {};
       item.draft = form ? form.dataset.draft : undefined;
     }
-    const key = [data.do, ...CARRIED.map((name) => data[name])].join("|");
     const at = performance.now(); // not the computer's clock, which may be set back
     // A shaky second tap must not hit what has moved under the finger
     if (at - lastTap.at < (key === lastTap.key ? DOUBLE_MS : STRAY_MS)) return;
     lastTap = { key, at };
+    if (asked.delete(key)) questions();
     if (read(OUTBOX, []).some((other) => other.command.id === command.id)) return;
     refuse("");
     say("One moment …");
@@ -295,7 +321,7 @@
   }
 
   new MutationObserver((changes) => {
-    restore(); show();
+    restore(); show(); questions();
     if (changes.some((change) => change.addedNodes.length)) unfold();
   })
     .observe(document.documentElement, { subtree: true, childList: true });

@@ -38,7 +38,15 @@
     if (element && element.textContent !== text) element.textContent = text;
   }
 
+  function bring(link) { // a menu of one row that scrolls shows where one is
+    const row = link.parentElement, free = row.clientWidth - link.offsetWidth;
+    row.scrollLeft += link.getBoundingClientRect().left - row.getBoundingClientRect().left - free / 2;
+  }
   function tick() {
+    for (const link of document.querySelectorAll(".steps-nav:not([data-brought]) .here")) {
+      link.parentElement.dataset.brought = "yes";
+      bring(link);
+    }
     for (const element of document.querySelectorAll("[data-heard]")) {
       const seconds = (now() - Number(element.dataset.heard)) / 1000;
       write(element, age(seconds));
@@ -54,7 +62,9 @@
       const path = link.getAttribute("href");
       const here = window.location.pathname;
       if (path === here || (path !== "/" && here.startsWith(path + "/"))) {
-        if (!link.hasAttribute("aria-current")) link.setAttribute("aria-current", "page");
+        if (link.hasAttribute("aria-current")) continue;
+        link.setAttribute("aria-current", "page");
+        bring(link);
       } else if (link.hasAttribute("aria-current")) link.removeAttribute("aria-current");
     }
   }
@@ -116,6 +126,56 @@
   }
   new MutationObserver(mend).observe(document.documentElement, {
     subtree: true, childList: true, attributes: true, attributeFilter: ["role", "aria-selected"],
+  });
+
+  // The focus stays where the hand was when the page redraws what had it
+  let hand = null;
+  const PASSING = new Set(["data-asked", "data-word", "data-sure", "data-state"]);
+  function selectorOf(element) {
+    if (element.id) return "#" + CSS.escape(element.id);
+    return element.localName + Array.from(element.attributes)
+      .filter((a) => (a.name.startsWith("data-") && !PASSING.has(a.name)) || a.name === "href")
+      .map((a) => "[" + a.name + "=" + JSON.stringify(a.value) + "]").join("");
+  }
+  document.addEventListener("focusin", (event) => {
+    const element = event.target, around = [];
+    for (let one = element.parentElement; one && one.localName !== "main"; one = one.parentElement) {
+      if (one.id || one.dataset.wait || one.dataset.unfold) around.push(selectorOf(one));
+    }
+    const own = selectorOf(element), scope = document.querySelector(around[0]) || document;
+    hand = { element, around, own, at: Array.from(scope.querySelectorAll(own)).indexOf(element) };
+  });
+  document.addEventListener("focusout", (event) => window.setTimeout(() => {
+    if (hand && hand.element === event.target && event.target.isConnected) hand = null;
+  }));
+  function refocus() {
+    if (!hand || hand.element.isConnected) return;
+    if (document.activeElement && document.activeElement !== document.body) { hand = null; return; }
+    const { around, own, at } = hand;
+    const scope = around.length ? document.querySelector(around[0]) : document;
+    let again = scope && Array.from(scope.querySelectorAll(own))[at];
+    if (!again) { // it is gone: what was around it still leads on to the next
+      again = around.map((one) => document.querySelector(one)).find(Boolean);
+      if (again) again.tabIndex = -1;
+    }
+    hand = null;
+    if (again) again.focus({ preventScroll: true });
+  }
+  let settling = 0;
+  new MutationObserver(() => {
+    window.clearTimeout(settling);
+    settling = window.setTimeout(refocus);
+  }).observe(document.documentElement, { subtree: true, childList: true });
+
+  // The skip link leads past the menus, to what the page itself has
+  document.addEventListener("click", (event) => {
+    if (!event.target.closest || !event.target.closest(".skip")) return;
+    const main = document.querySelector("main");
+    const first = main && (main.querySelector(":scope > .steps-nav ~ :not(:empty)") || main);
+    if (!first) return;
+    event.preventDefault();
+    first.tabIndex = -1;
+    first.focus();
   });
 
   function screen() {

@@ -95,10 +95,10 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, glues: GlueQue
             html.Section(id="bench-glue"),
             html.Div(
                 [
-                    html.Section(waits, id="bench-waits"),
                     opening(kinds, bases, places, cold, references, glues.here())
                     if may.allowed
                     else refused(may),
+                    html.Section(waits, id="bench-waits"),
                 ],
                 className="bench-two",
             ),

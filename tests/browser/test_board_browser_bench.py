@@ -142,6 +142,71 @@ def test_a_details_that_is_open_and_what_is_typed_survive_the_pages_own_refreshi
     assert page.locator("#bench-where").is_visible()
 
 
+def redrawn(seen) -> None:
+    """The page draws itself anew, as it does when a reading has come."""
+    seen.page.evaluate("dash_clientside.set_props('bench-changed', {data: String(Math.random())})")
+    seen.settled()
+
+
+def test_a_question_and_the_focus_survive_a_redraw(bench, visit):
+    seen = visit("desk")
+    page = opened(seen, bench, "/bench")
+    early = page.locator(".wait", has_text="strung up").locator("[data-do=release]")
+    word = early.inner_text()
+    early.focus()
+    page.keyboard.press("Enter")
+    for _ in range(2):
+        redrawn(seen)
+        assert early.inner_text() == f"{word} before the safe minimum? Tap again"
+    focused = page.evaluate(
+        "[document.activeElement.dataset.do, document.activeElement.dataset.wait]"
+    )
+    assert focused == ["release", early.get_attribute("data-wait")]
+    until(page, "!document.querySelector('[data-asked=yes]')")
+    assert early.inner_text() == word  # nobody answered
+    early.click()
+    seen.let_pass()
+    redrawn(seen)
+    early.click()
+    page.locator(".released", has_text="strung up").wait_for()
+    page.locator(".released", has_text="strung up").get_by_text("Open again").click()
+    page.locator(".wait", has_text="strung up").wait_for()
+
+
+@pytest.mark.parametrize("path", ["/", "/bench", "/wood", "/help", "/past"])
+def test_the_menus_of_the_phone_take_little_and_each_entry_is_for_a_thumb(bench, visit, path):
+    page = opened(visit("phone"), bench, path)
+    assert page.locator("header.top").bounding_box()["height"] <= 100
+    sizes = page.evaluate(
+        "[...document.querySelectorAll('header a, .steps-nav a')].map(a => a.getBoundingClientRect())"
+        ".map(b => Math.min(b.width, b.height))"
+    )
+    assert min(sizes) >= 44
+    rows = page.locator(".steps-nav")
+    assert rows.count() == 0 or rows.first.bounding_box()["height"] < 60
+    here = page.locator("header nav [aria-current]")
+    here.wait_for()
+    box = here.bounding_box()
+    assert box["x"] >= 0
+    assert box["x"] + box["width"] <= 390
+    if path == "/help":
+        page.locator(".theme label", has_text="Night").click()
+        assert page.evaluate("document.documentElement.dataset.theme") == "night"
+
+
+@pytest.mark.parametrize("size", ["wall", "phone"])
+def test_the_first_kind_is_few_keys_away(bench, visit, size):
+    page = opened(visit(size), bench, "/bench")
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip the menu"
+    page.keyboard.press("Enter")
+    keys = 2
+    while not page.evaluate("!!document.activeElement.dataset.choose"):
+        page.keyboard.press("Tab")
+        keys += 1
+        assert keys <= 15
+
+
 def test_what_was_typed_survives_a_reload(bench, visit):
     page = opened(visit("phone"), bench, "/bench")
     page.locator("#bench-more summary").click()
