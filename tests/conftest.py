@@ -29,6 +29,7 @@ from hypothesis import HealthCheck, settings
 
 from monitor.core import clock
 from monitor.core.clock import to_ms
+from monitor.mqtt.accounts import LOCAL_USER, read_session_keys
 from monitor.mqtt.embedded_broker import is_listening
 
 ROOT = Path(__file__).parent.parent
@@ -286,6 +287,12 @@ class RunningService:
     @property
     def store(self) -> Path:
         return self.data / ("demo" if self.demo else "") / "readings.sqlite3"
+
+    @property
+    def own_account(self) -> tuple[str, str]:
+        """User and password of this machine's own commands at the embedded broker."""
+        keys = read_session_keys(self.data / ("demo" if self.demo else "") / "broker-keys.json")
+        return LOCAL_USER, keys.local_password
 
     def start(self, *, within_s: float = 60.0) -> None:
         with self.log.open("w") as log:

@@ -10,7 +10,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from monitor.cli import aside, calibrate
+from monitor.cli import accounts, aside, calibrate
 from monitor.cli.calibrate import SensorId, request
 from monitor.cli.listen import listen
 from monitor.cli.output import out, print_json, print_table
@@ -42,6 +42,7 @@ from monitor.settings import Settings
 app = typer.Typer(no_args_is_help=True, help="Publish, find, move and calibrate sensors.")
 app.add_typer(calibrate.app, name="calibrate")
 app.add_typer(aside.app, name="aside")
+app.add_typer(accounts.app, name="account")
 
 AgentConfig = Annotated[
     Path | None, typer.Option(help="Settings file (default: /etc/benchweather/sensor.toml)")

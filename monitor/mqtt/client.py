@@ -311,6 +311,13 @@ class Publisher:
         self._answered.set()
 
 
+def client_id_fault(client_id: str) -> str | None:
+    """Reason why the embedded broker would refuse a client id, or None."""
+    if any(c in ".*>" or c.isspace() or not c.isprintable() for c in client_id):
+        return "must not have '.', '*', '>', a space or a control character"
+    return None
+
+
 def why_no_connection(exc: OSError) -> str:
     """Reason why a broker could not be reached, in words with what to check."""
     match exc:

@@ -1,7 +1,7 @@
 """The embedded MQTT broker: nats-server in its MQTT 3.1.1 mode, as a child process.
 
 Everything it holds is on disk, so that a message it has acknowledged survives its own death and
-ours. It listens on loopback unless told otherwise; sensors may publish, and read only how waits stand.
+ours. It listens on loopback unless told otherwise. Sensors may publish readings and nothing else.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from monitor.core.errors import BrokerFault
+from monitor.mqtt.accounts import AccessRules, May, bcrypt_hash, read_accounts, write_private
 
 PROGRAM = "nats-server"
 START_WAIT_S = 10.0
@@ -36,21 +37,25 @@ INFLIGHT_MAX = 1000
 
 _LIMITS = "max_file_store: 4GB, max_memory_store: 32MB"
 _SYNC = 'sync_interval: "1s"'
+_ANONYMOUS = "benchweather-anonymous"
 _INNER = ("$JS.>", "$MQTT.>", "$SYS.>", "$KV.>", "$O.>")
 """The broker's own subjects: nobody else's, whatever filters are open."""
 
 
 @dataclass(frozen=True)
 class BrokerAccount:
-    """A user who may connect; an empty `user` is anyone on this machine."""
+    """A user who may connect, and what the user may do."""
 
     user: str
     password: str = field(repr=False)
+    may: May = May.READINGS
 
 
 def ingest_account() -> BrokerAccount:
     """A user for our own ingest, with a password that lives as long as this run."""
-    return BrokerAccount(f"benchweather-{secrets.token_hex(4)}", secrets.token_urlsafe(24))
+    return BrokerAccount(
+        f"benchweather-{secrets.token_hex(4)}", secrets.token_urlsafe(24), May.COMMANDS
+    )
 
 
 def program() -> str:
@@ -108,14 +113,15 @@ class EmbeddedBroker:
     host, port
         Where it listens for MQTT.
     ingest : BrokerAccount
-        The user of our own clients: may subscribe to `filters` and publish under `told`.
-    sensors : BrokerAccount
-        The user of the sensors: may publish under `filters` and subscribe to `told`. With an
-        empty user anyone who reaches the port is one.
-    filters : iterable of str
-        MQTT topic filters that sensors may publish under.
-    told : iterable of str
-        Filters that we publish under and sensors may subscribe to.
+        The user of our own clients: may subscribe to readings and commands, and publish states.
+    rules : AccessRules
+        What the other accounts may publish and read.
+    accounts : iterable of BrokerAccount
+        Accounts of the settings and of this machine.
+    anonymous : bool
+        Let clients without a user publish readings.
+    accounts_file : Path, optional
+        Further accounts; see `follow_accounts`.
     cert_file, key_file : Path, optional
         With both, connections are TLS.
     """
@@ -127,16 +133,22 @@ class EmbeddedBroker:
         port: int,
         *,
         ingest: BrokerAccount,
-        sensors: BrokerAccount,
-        filters: Iterable[str],
-        told: Iterable[str] = (),
+        rules: AccessRules,
+        accounts: Iterable[BrokerAccount] = (),
+        anonymous: bool = False,
+        accounts_file: Path | None = None,
         cert_file: Path | None = None,
         key_file: Path | None = None,
     ) -> None:
         self.folder, self.host, self.port = folder, host, port
         self._listens = port
-        self._ingest, self._sensors = ingest, sensors
-        self._filters, self._told = tuple(filters), tuple(told)
+        self._ingest, self._rules, self._anonymous = ingest, rules, anonymous
+        # Hashed once: on a reload the broker ends the connections of a user whose hash is another.
+        self._users = [
+            (one.user, bcrypt_hash(one.password), one.may) for one in (ingest, *accounts)
+        ]
+        self._nobody = secrets.token_urlsafe(24)
+        self._accounts_file, self._accounts_seen = accounts_file, 0
         self._tls = (cert_file, key_file) if cert_file and key_file else None
         self._child: subprocess.Popen[bytes] | None = None
         self._log, self._log_begins = folder / "broker.log", 0
@@ -161,10 +173,7 @@ class EmbeddedBroker:
                 "if it is the broker you want"
             )
         self.folder.mkdir(parents=True, exist_ok=True)
-        configuration = self.folder / "broker.conf"
-        configuration.touch(mode=0o600)
-        configuration.chmod(0o600)
-        configuration.write_text(self._configuration(), encoding="utf-8")
+        configuration = self._write_configuration()
         with self._log.open("ab") as log:  # where it also says what it has against its settings
             self._log_begins = log.tell()
             self._child = subprocess.Popen(  # noqa: S603 - our own program
@@ -195,32 +204,42 @@ class EmbeddedBroker:
             self._child.kill()
             self._child.wait()
 
+    def follow_accounts(self) -> None:
+        """Let the running broker know the accounts, if their file has changed since."""
+        if not self.running() or self._accounts_changed() == self._accounts_seen:
+            return
+        self._write_configuration()
+        if self._child is not None and hasattr(signal, "SIGHUP"):
+            self._child.send_signal(signal.SIGHUP)
+
+    def _accounts_changed(self) -> int:
+        """Time of the last change of the accounts' file; 0 while there is none. [ns]"""
+        try:
+            return self._accounts_file.stat().st_mtime_ns if self._accounts_file else 0
+        except OSError:
+            return 0
+
+    def _write_configuration(self) -> Path:
+        path = self.folder / "broker.conf"
+        self._accounts_seen = self._accounts_changed()
+        write_private(path, self._configuration())
+        return path
+
     def _configuration(self) -> str:
-        subjects = [s for topic_filter in self._filters for s in subjects_of(topic_filter)]
-        told = [s for topic_filter in self._told for s in subjects_of(topic_filter)]
-        local = "local" if not self._sensors.user else self._sensors.user
-        users = [
-            {
-                "user": self._ingest.user,
-                "password": self._ingest.password,
-                "permissions": {
-                    "publish": told or {"deny": ">"},
-                    "subscribe": [*subjects, "$MQTT.sub.>"],
-                },
-            },
-            {
-                "user": local,
-                "password": self._sensors.password or secrets.token_urlsafe(24),
-                "permissions": {
-                    "publish": {
-                        "allow": subjects,
-                        "deny": [*(t for t in told if t not in subjects), *_INNER],
-                    },
-                    "subscribe": [*told, "$MQTT.sub.>"] if told else {"deny": ">"},
-                },
-            },
+        rules, (ingest, *users) = self._rules, self._users
+        if self._accounts_file:
+            known = read_accounts(self._accounts_file).values()
+            users += [(one.name, one.bcrypt, one.may) for one in known]
+        if self._anonymous:  # the broker itself signs these in, with the password in the clear
+            users.append((_ANONYMOUS, self._nobody, May.READINGS))
+        heard = _subjects((*rules.readings, *rules.commands))
+        states = _subjects(rules.states)
+        written = [_user(ingest[0], ingest[1], states, heard)]
+        written += [
+            _user(name, password, _subjects(rules.publishes(may)), _subjects(rules.reads(may)))
+            for name, password, may in users
         ]
-        anyone = "" if self._sensors.user else f'no_auth_user: "{local}"'
+        anyone = f'no_auth_user: "{_ANONYMOUS}"' if self._anonymous else ""
         tls = ""
         if self._tls:
             cert, key = (json.dumps(str(path)) for path in self._tls)
@@ -229,7 +248,7 @@ class EmbeddedBroker:
 listen: "127.0.0.1:-1"
 max_payload: 1MB
 jetstream {{ store_dir: {json.dumps(str(self.folder))}, {_LIMITS}, {_SYNC} }}
-authorization {{ users = {json.dumps(users, ensure_ascii=False)} }}
+authorization {{ users = {json.dumps(written, ensure_ascii=False)} }}
 mqtt {{
   listen: "{self.host}:{self._listens}"
   ack_wait: "{ACK_WAIT_S}s"
@@ -250,6 +269,23 @@ mqtt {{
         lines = [line for line in lines if line.strip()]
         telling = [line for line in lines if "[FTL]" in line or "[ERR]" in line]
         return (telling or lines or ["it wrote nothing into its log"])[-1]
+
+
+def _user(name: str, password: str, publish: list[str], read: list[str]) -> dict[str, object]:
+    """A user of the broker's configuration, who may publish and read on these subjects alone."""
+    return {
+        "user": name,
+        "password": password,
+        "allowed_connection_types": ["MQTT"],
+        "permissions": {
+            "publish": {"allow": publish, "deny": list(_INNER)} if publish else {"deny": ">"},
+            "subscribe": [*read, "$MQTT.sub.>"] if read else {"deny": ">"},
+        },
+    }
+
+
+def _subjects(filters: Iterable[str]) -> list[str]:
+    return [subject for one in filters for subject in subjects_of(one)]
 
 
 def subjects_of(topic_filter: str) -> list[str]:

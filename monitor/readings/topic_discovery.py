@@ -20,17 +20,14 @@ from monitor.domain.topic_rules import (
     forecast_source,
     matches,
 )
+from monitor.mqtt.accounts import AccessRules
 from monitor.mqtt.client import Address, Arrival, Subscription
-from monitor.mqtt.embedded_broker import (
-    BrokerAccount,
-    EmbeddedBroker,
-    becomes_free,
-    ingest_account,
-)
+from monitor.mqtt.embedded_broker import becomes_free, ingest_account
 from monitor.readings.payload import PAYLOAD_MAX, Contract, reason_of
 from monitor.readings.payload.detect import PayloadFormat, kind_of
 from monitor.readings.payload.rule_suggestions import Proposal, proposal
 from monitor.settings import Settings
+from monitor.settings.shop_broker import embedded_broker
 
 TOPICS_MAX = 200
 """Most topics listed; messages on further ones are only counted."""
@@ -185,17 +182,8 @@ def opened(settings: Settings, address: Address) -> Iterator[Address]:
             "broker accepts only known topics; listening opens it to all for that time"
         )
     door = ingest_account()
-    own = EmbeddedBroker(
-        settings.data / "broker",
-        broker.host,
-        broker.port,
-        ingest=door,
-        sensors=BrokerAccount(address.user, address.password),
-        filters=["#", AGENT_FILTER],
-        told=[AGENT_FILTER],
-        cert_file=broker.cert_file,
-        key_file=broker.key_file,
-    )
+    rules = AccessRules(("#",), agent_states=(AGENT_FILTER,))
+    own = embedded_broker(settings, door, rules)
     own.start()
     try:
         yield replace(address, user=door.user, password=door.password)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import hashlib
 import logging
 import os
 import socket
@@ -28,14 +29,9 @@ from monitor.core.errors import BrokerFault, MonitorError, SettingsFault, StoreF
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
+from monitor.mqtt.accounts import AccessRules
 from monitor.mqtt.client import Address, Publisher, Subscription
-from monitor.mqtt.embedded_broker import (
-    BrokerAccount,
-    EmbeddedBroker,
-    becomes_free,
-    ingest_account,
-    is_listening,
-)
+from monitor.mqtt.embedded_broker import EmbeddedBroker, becomes_free, ingest_account, is_listening
 from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.own_proof.text import proved
 from monitor.readings.aside import AsideMessages
@@ -49,6 +45,7 @@ from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, StatePublisher
 from monitor.settings import Settings
 from monitor.settings.board_keys import make_board_keys
+from monitor.settings.shop_broker import broker_address, client_id, embedded_broker, reachable
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s, foreseen_ms
 from monitor.weather.drop_folder import DropFolder
@@ -112,7 +109,7 @@ class Supervisor:
                 return
             if broker is not None:
                 parts.callback(broker.stop)
-                _admit_ingest_first(broker, address, _filters(contract), settings.broker.client_id)
+                _admit_ingest_first(broker, address, _filters(contract), client_id(settings))
                 broker.start()
             board = ChildProcess("board", ["dashboard", *_arguments(settings)])
             board.start()
@@ -121,7 +118,7 @@ class Supervisor:
             parts.callback(writer.close)
             reader = Reader(settings.store_path)
             parts.callback(reader.close)
-            subscription = Subscription(address, _filters(contract), settings.broker.client_id)
+            subscription = Subscription(address, _filters(contract), client_id(settings))
             jobs = Scheduler(str(settings.zone))
             commands = Commands(
                 writer,
@@ -210,6 +207,8 @@ class Supervisor:
                 log.error("not ready yet broker=%s", subscription.trouble or "connected")
             for child in children:
                 child.restart_if_ended()
+            if broker is not None:
+                _follow_accounts(broker)
             if broker is not None and not broker.running() and now >= broker_back:
                 broker_back = now + RESTART_FIRST_S
                 _start_again(broker)
@@ -255,42 +254,26 @@ class Supervisor:
             jobs.every("forecasts", CYCLE_S, lambda: poller.poll(now_ms()))
 
 
-def broker_address(settings: Settings) -> Address:
-    """Address where this machine's own clients find the broker, with the settings' user."""
-    broker = settings.broker
-    own = Address(
-        _reachable(broker.host),
-        broker.port,
-        broker.user,
-        broker.password.get_secret_value(),
-        tls=bool(broker.cert_file and broker.key_file),
-        ca_file=broker.ca_file,
-    )
-    return own.at(broker.url, broker.cert_file, broker.key_file) if broker.url else own
-
-
 def _broker(settings: Settings, contract: Contract) -> tuple[EmbeddedBroker | None, Address]:
     """Our own broker, unless an outside one is set, and the ingest's way to it."""
     address = broker_address(settings)
     if settings.broker.url:
         return None, address
     door = ingest_account()
-    own = EmbeddedBroker(
-        settings.data / "broker",
-        settings.broker.host,
-        settings.broker.port,
-        ingest=door,
-        sensors=BrokerAccount(address.user, address.password),
-        filters=(*_filters(contract), AGENT_FILTER),
-        told=[STATE_FILTER, ALERTS_TOPIC, AGENT_FILTER],
-        cert_file=settings.broker.cert_file,
-        key_file=settings.broker.key_file,
-    )
+    own = embedded_broker(settings, door, access_rules(contract))
     return own, replace(address, user=door.user, password=door.password)
 
 
+def access_rules(contract: Contract) -> AccessRules:
+    """Rules of what accounts at the broker may publish and read."""
+    commands = (COMMAND_FILTER, FORECAST_FILTER)
+    return AccessRules(
+        tuple(contract.filters), commands, (STATE_FILTER, ALERTS_TOPIC), (AGENT_FILTER,)
+    )
+
+
 def _admit_ingest_first(
-    broker: EmbeddedBroker, address: Address, filters: tuple[str, ...], client_id: str
+    broker: EmbeddedBroker, address: Address, filters: tuple[str, ...], session: str
 ) -> None:
     """Let the ingest subscribe before any sensor can reach the broker, unless it has before. A broker
     acknowledges and drops messages while nobody has subscribed.
@@ -300,16 +283,17 @@ def _admit_ingest_first(
     ServiceFault, BrokerFault
         If that cannot be done.
     """
-    mark, wanted = broker.folder / "admitted", "\n".join(sorted(filters))
+    mark, digest = broker.folder / "admitted", hashlib.sha256(session.encode()).hexdigest()
+    wanted = "\n".join([*sorted(filters), digest])
     with contextlib.suppress(OSError, ValueError):
         if mark.read_text(encoding="utf-8") == wanted:
             return
-    host = _reachable(broker.host)
+    host = reachable(broker.host)
     with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as spare:
         spare.bind((host, 0))
         port = spare.getsockname()[1]
     broker.start(port)
-    subscription = Subscription(replace(address, port=port), filters, client_id)
+    subscription = Subscription(replace(address, port=port), filters, session)
     give_up = time.monotonic() + ADMIT_WAIT_S
     while not subscription.connected:
         if time.monotonic() > give_up:
@@ -337,7 +321,7 @@ def _evaluation(
     settings: Settings, address: Address, ingest: Ingest, sender: OutboxWorker, clock: SteadyClock
 ) -> Iterator[Callable[[], None]]:
     """The evaluation cycle, with an MQTT client and a reader of its own."""
-    publisher = Publisher(address, f"{settings.broker.client_id}-tells")
+    publisher = Publisher(address, f"{client_id(settings)}-tells")
 
     def troubles() -> ServiceTroubles:
         return ServiceTroubles(ingest.subscription.trouble, ingest.store_trouble)
@@ -356,9 +340,11 @@ def _evaluation(
         publisher.close()
 
 
-def _reachable(host: str) -> str:
-    """An address to connect to, for one to listen on."""
-    return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - not bound here
+def _follow_accounts(broker: EmbeddedBroker) -> None:
+    try:
+        broker.follow_accounts()
+    except BrokerFault as exc:
+        log.error("broker accounts cannot be renewed reason=%s", exc)
 
 
 def _start_again(broker: EmbeddedBroker) -> None:

@@ -26,7 +26,9 @@ from monitor.domain import opening_hours
 from monitor.domain.forecast_source import ForecastSource
 from monitor.domain.places import AirLimits, Place, band
 from monitor.domain.topic_rules import TopicRule
+from monitor.mqtt.client import client_id_fault
 from monitor.settings.groups import (
+    LOOPBACK,
     Alerts,
     Board,
     Broker,
@@ -45,7 +47,6 @@ FILE_NAME = "benchweather.toml"
 DEMO, DEMO_MARK = "demo", "demo.txt"
 """Name of the demo's data folder, and of the file that marks it, so that --data finds the same
 shop there as --demo does."""
-LOOPBACK = ("127.0.0.1", "localhost", "::1")
 _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
 _GROUPS = ("shop", "broker", "board", "sensor", "hours", "alerts", "keep", "weather", "limits")
 
@@ -99,6 +100,14 @@ class Settings:
     @property
     def secrets_path(self) -> Path:
         return self.data / "secrets.json"
+
+    @property
+    def broker_keys_path(self) -> Path:
+        return self.data / "broker-keys.json"
+
+    @property
+    def broker_accounts_path(self) -> Path:
+        return self.data / "broker-accounts.json"
 
     @property
     def forecast_folder(self) -> Path:
@@ -212,10 +221,18 @@ def _cross_faults(found: Fields) -> list[str]:
         faults.append("broker.cert_file and broker.key_file belong together: set both or none")
     if broker.url:
         return faults
-    if broker.host not in LOOPBACK and not (broker.user and password):
+    if fault := client_id_fault(broker.client_id):
+        faults.append(f"broker.client_id = {broker.client_id!r}: {fault}, or be empty")
+    if (
+        broker.host not in LOOPBACK
+        and broker.anonymous_sensors == "auto"
+        and not (broker.user and password)
+    ):
         faults.append(
             f"broker.host = {broker.host} opens the broker to the network: "
-            "set broker.user and broker.password for the sensors, or keep 127.0.0.1"
+            "set broker.user and broker.password for the sensors, or set "
+            'broker.anonymous_sensors to "no" and make accounts with `benchweather sensor account`, '
+            'or to "yes" to accept readings from everybody there, or keep 127.0.0.1'
         )
     elif bool(broker.user) != bool(password):
         faults.append("broker.user and broker.password belong together: set both or none")

@@ -21,6 +21,7 @@ from monitor.domain.notification import URGENCY_HIGH, URGENCY_LOW
 from monitor.domain.places import AirLimits, Place
 from monitor.domain.topic_rules import TopicRule, rule_faults
 
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
 _STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 _SERVICE_URL = re.compile(r"[a-zA-Z0-9]{1,32}://\S*")
 _LABEL = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?")
@@ -115,12 +116,24 @@ class Broker(BaseModel):
     )
     key_file: Path | None = _setting(None, "Private key of that certificate")
     client_id: str = _setting(
-        "benchweather-ingest",
-        "MQTT client id; keep it, as the broker's session depends on it",
         "",
-        min_length=1,
+        "MQTT client id of the service's session; empty: one that nobody can guess, made at the first "
+        "start and kept. Who knows it can take the session over",
+        "",
         max_length=60,
     )
+    anonymous_sensors: Literal["auto", "yes", "no"] = _setting(
+        "auto",
+        "Whether sensors without a user may publish readings at our own broker; auto: only on this "
+        "machine (broker.host is 127.0.0.1), and while broker.user is empty",
+    )
+
+    @property
+    def admits_anonymous(self) -> bool:
+        """True if our own broker lets sensors publish readings without a user."""
+        if self.anonymous_sensors == "auto":
+            return self.host in LOOPBACK and not self.user
+        return self.anonymous_sensors == "yes"
 
     @field_validator("ca_file", "cert_file", "key_file")
     @classmethod

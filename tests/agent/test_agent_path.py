@@ -127,11 +127,13 @@ def test_readings_survive_a_mosquitto_that_goes_and_comes_back(
     check_every_reading_is_stored_once(service, agent)
 
 
-def listener(port, topics):
+def listener(port, topics, account=None):
     """What another client hears: topic, decoded payload, retained."""
     heard = []
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
     client.on_message = lambda _, __, m: heard.append((m.topic, json.loads(m.payload), m.retain))
+    if account:
+        client.username_pw_set(*account)
     client.connect("127.0.0.1", port)
     for topic in topics:
         client.subscribe(topic, 1)
@@ -219,7 +221,8 @@ def test_its_state_is_no_reading_and_is_not_refused(make_agent, service):
     agent = make_agent(f"mqtt://127.0.0.1:{service.broker_port}")
     agent.start()
     until(lambda: tallies(service)["readings"] >= 6)
-    client, heard = listener(service.broker_port, [senml.STATE_TOPIC.format("+")])
+    states = [senml.STATE_TOPIC.format("+")]
+    client, heard = listener(service.broker_port, states, service.own_account)
     agent.kill()
     until(lambda: heard and heard[-1][1]["state"] == "gone", within_s=30)
     before = tallies(service)["messages"]

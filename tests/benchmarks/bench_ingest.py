@@ -22,6 +22,7 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 import paho.mqtt.client as paho
 from conftest import Mosquitto, free_port
 
+from monitor.mqtt.accounts import AccessRules
 from monitor.mqtt.client import Address, Subscription
 from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker
 from monitor.readings.ingest import Ingest
@@ -124,8 +125,7 @@ def open_embedded(folder: Path) -> Iterator[int]:
         "127.0.0.1",
         free_port(),
         ingest=BrokerAccount("i", "i"),
-        sensors=BrokerAccount("", ""),
-        filters=[FILTER],
+        rules=AccessRules((FILTER,)),
     )
     broker.start()
     yield broker.port

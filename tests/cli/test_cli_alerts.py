@@ -112,6 +112,10 @@ def publish(shop, about, payload):
             needs("mosquitto_pub", "mosquitto-clients"),
             "-p",
             str(shop.port),
+            "-u",
+            shop.own_account[0],
+            "-P",
+            shop.own_account[1],
             "-q",
             "1",
             "-t",
@@ -296,6 +300,7 @@ def test_a_button_acknowledges_once_and_the_retained_topic_says_so(running):
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
     client.on_connect = lambda c, *_: c.subscribe(ALERTS_TOPIC, 1)
     client.on_message = lambda c, u, m: got.append(json.loads(m.payload))
+    client.username_pw_set(*running.own_account)
     client.connect("127.0.0.1", running.port)
     client.loop_start()
     until(lambda: got and got[-1], within_s=20)

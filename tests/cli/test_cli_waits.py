@@ -209,6 +209,10 @@ def publish(shop, payload):
             needs("mosquitto_pub", "mosquitto-clients"),
             "-p",
             str(shop.port),
+            "-u",
+            shop.own_account[0],
+            "-P",
+            shop.own_account[1],
             "-q",
             "1",
             "-t",
@@ -268,6 +272,7 @@ def test_how_waits_stand_is_told_on_a_retained_topic(running):
     client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
     client.on_connect = lambda c, *_: c.subscribe(STATE_FILTER, 1)
     client.on_message = lambda c, u, m: got.__setitem__(m.topic, m.payload)
+    client.username_pw_set(*running.own_account)
     client.connect("127.0.0.1", running.port)
     client.loop_start()
     topic = STATE_FILTER.replace("+", "1")

@@ -6,32 +6,42 @@ import random
 import socket
 import time
 
+import paho.mqtt.client as paho
 import pytest
 from conftest import free_port, needs, until
 
 from monitor.core.errors import BrokerFault, BrokerUnavailable
+from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
 from monitor.mqtt import client
+from monitor.mqtt.accounts import AccessRules, May, add_account, change_password, remove_account
 from monitor.mqtt.client import Address, Publisher, Subscription
 from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker, ingest_account, subjects_of
 from monitor.readings.payload import Contract
 
 pytestmark = pytest.mark.broker
-ANYONE = BrokerAccount("", "")
+RULES = AccessRules(
+    (*Contract().filters, "gate/#", "büro/+"),
+    (COMMAND_FILTER, FORECAST_FILTER),
+    ("benchweather/bench/wait/+/state",),
+    (AGENT_FILTER,),
+)
 
 
 @pytest.fixture
 def make(tmp_path):
     made = []
 
-    def start(sensors=ANYONE, *, port=None, door=None):
+    def start(*accounts, anonymous=True, port=None, door=None):
         door = door or ingest_account()
         broker = EmbeddedBroker(
             tmp_path / "broker",
             "127.0.0.1",
             port or free_port(),
             ingest=door,
-            sensors=sensors,
-            filters=[*Contract().filters, "gate/#", "büro/+"],
+            rules=RULES,
+            accounts=accounts,
+            anonymous=anonymous,
+            accounts_file=tmp_path / "accounts.json",
         )
         broker.start()
         made.append(broker)
@@ -114,11 +124,82 @@ def test_a_sensor_may_not_listen(make):
 
 
 def test_a_sensor_with_a_wrong_password_is_not_let_in(make):
-    broker, _ = make(BrokerAccount("shop", "right"))
+    broker, _ = make(BrokerAccount("shop", "right"), anonymous=False)
     for user, password in (("shop", "wrong"), ("", ""), ("ingest", "guess")):
         with pytest.raises(BrokerUnavailable, match=r"rejected|no answer"):
             Publisher(Address("127.0.0.1", broker.port, user, password)).connect(1.5)
     send(broker.port, "benchweather/a/b", user="shop", password="right")
+
+
+COMMAND = "benchweather/bench/wait/do"
+
+
+def stops(broker, user, password):
+    with pytest.raises(BrokerUnavailable, match=r"rejected|no answer"):
+        Publisher(Address("127.0.0.1", broker.port, user, password)).connect(1.5)
+
+
+def test_only_an_account_for_commands_may_send_them_and_read_states(make):
+    broker, address = make(
+        BrokerAccount("shop", "right"), BrokerAccount("button", "pressed", May.COMMANDS)
+    )
+    subscription = listening(address, (*RULES.readings, *RULES.commands))
+    for user, password in (("", ""), ("shop", "right")):
+        for topic in (
+            COMMAND,
+            "benchweather/weather/x/forecast",
+            "benchweather/bench/wait/1/state",
+        ):
+            send(broker.port, topic, b"forged", user=user, password=password)
+    will = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311)
+    will.will_set(COMMAND, b"forged", qos=1)
+    will.connect("127.0.0.1", broker.port)
+    will.loop_start()
+    until(will.is_connected)
+    will.socket().close()  # without a word: the broker publishes its will
+    will.loop_stop()
+    send(broker.port, COMMAND, b"pressed", user="button", password="pressed")
+    assert [a.payload for a in gather(subscription, 1)] == [b"pressed"]
+    send(broker.port, "benchweather/bench/a1", b"last", user="shop", password="right")
+    assert [a.payload for a in gather(subscription, 1)][-1:] == [b"last"]
+    for user, password, allowed in (
+        ("", "", False),
+        ("shop", "right", False),
+        ("button", "pressed", True),
+    ):
+        nosy = Subscription(
+            Address("127.0.0.1", broker.port, user, password), RULES.states, f"nosy{user}"
+        )
+        until(lambda n=nosy: n.take(1, 0.05) or n.connected or "may not read" in n.trouble)
+        assert nosy.connected is allowed
+        nosy.close()
+    subscription.close()
+
+
+def test_accounts_are_followed_while_the_broker_runs_and_the_ingest_stays(make, tmp_path):
+    broker, address = make(anonymous=False)
+    subscription = listening(address)
+    accounts = tmp_path / "accounts.json"
+    stops(broker, "", "")
+    password = add_account(accounts, "attic", May.READINGS)
+    broker.follow_accounts()
+    until(lambda: "Reloaded server" in broker._log.read_text())
+    send(broker.port, "benchweather/attic/a1", b"1", user="attic", password=password)
+    assert [a.payload for a in gather(subscription, 1)] == [b"1"]
+    changed = change_password(accounts, "attic")
+    broker.follow_accounts()
+    until(lambda: broker._log.read_text().count("Reloaded server") == 2)
+    stops(broker, "attic", password)
+    send(broker.port, "benchweather/attic/a1", b"2", user="attic", password=changed)
+    remove_account(accounts, "attic")
+    broker.follow_accounts()
+    until(lambda: broker._log.read_text().count("Reloaded server") == 3)
+    stops(broker, "attic", changed)
+    subscription.early = []
+    assert [a.payload for a in gather(subscription, 1)] == [b"2"]
+    assert subscription._connection == 1
+    assert accounts.stat().st_mode & 0o077 == 0
+    subscription.close()
 
 
 def test_what_nobody_acknowledged_survives_a_kill_of_the_broker(make):
@@ -148,8 +229,7 @@ def failing(tmp_path, **more):
         "127.0.0.1",
         free_port(),
         ingest=ingest_account(),
-        sensors=ANYONE,
-        filters=[],
+        rules=AccessRules(()),
         **more,
     )
 
@@ -177,9 +257,11 @@ def test_its_last_words_are_of_this_start_and_no_earlier_one(tmp_path, monkeypat
 
 
 def test_its_password_file_is_private(make, tmp_path):
-    make(BrokerAccount("shop", "secret"))
+    _, address = make(BrokerAccount("shop", "secret"))
     file = tmp_path / "broker" / "broker.conf"
     assert file.stat().st_mode & 0o077 == 0
+    assert '"secret"' not in file.read_text()
+    assert address.password not in file.read_text()
 
 
 def test_passwords_do_not_show_when_an_address_is_printed():

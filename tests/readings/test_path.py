@@ -11,16 +11,16 @@ import subprocess
 import threading
 import time
 import urllib.request
-from collections import Counter
 from contextlib import closing
 
-import paho.mqtt.client as paho
 import pytest
 from conftest import Mosquitto, free_port, needs, until
+from numbered_load import Load, check_nothing_lost_or_doubled, connected
 
 from monitor.core.clock import EVER_MS
 from monitor.core.measurements import Quantity
 from monitor.domain.topic_rules import AGENT_FILTER
+from monitor.mqtt.accounts import AccessRules
 from monitor.mqtt.client import Address, Publisher
 from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker, is_listening
 from monitor.readings.payload import Contract
@@ -104,8 +104,10 @@ def test_how_an_agent_is_can_be_told_and_heard_and_is_no_reading(service):
         [needs("mosquitto_pub", "mosquitto-clients"), *broker, "-q", "1", "-r", "-m", "{}"],
         check=True,
     )
+    user, password = service.own_account
+    may_read = ["-u", user, "-P", password]
     heard = subprocess.run(
-        [needs("mosquitto_sub", "mosquitto-clients"), *broker, "-C", "1", "-W", "5"],
+        [needs("mosquitto_sub", "mosquitto-clients"), *broker, *may_read, "-C", "1", "-W", "5"],
         capture_output=True,
         check=True,
     )
@@ -158,75 +160,6 @@ def test_a_thousand_malformed_messages_are_each_accounted_for(service):
     assert page(service, "/sensors")[0] == 200
 
 
-def connected(port, client_id=""):
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id, protocol=paho.MQTTv311)
-    client.max_inflight_messages_set(500)
-    client.reconnect_delay_set(1, 1)
-    client.connect("127.0.0.1", port)
-    client.loop_start()
-    return client
-
-
-class Load(threading.Thread):
-    """Publishes numbered readings with QoS 1 and notes which the broker acknowledged."""
-
-    def __init__(self, port: int, count: int, per_s: int) -> None:
-        super().__init__(daemon=True)
-        self.port, self.count, self.per_s = port, count, per_s
-        self.acknowledged: set[int] = set()
-
-    def run(self) -> None:
-        numbers: dict[int, int] = {}
-        client = connected(self.port)
-        client.on_publish = lambda c, u, mid, code, p: self.acknowledged.add(numbers.get(mid, -1))
-        for i in range(self.count):
-            # Two kinds: with a time of their own, and without one (known by their packet alone).
-            if i % 4:
-                pack = [{"n": "temperature", "u": "Cel", "t": 1.7e9 + i, "v": 20}]
-                topic = "benchweather/bench/timed"
-            else:
-                pack = [{"n": "pressure", "u": "Pa", "v": 50_000 + i}]
-                topic = "benchweather/bench/untimed"
-            info = client.publish(topic, json.dumps(pack), qos=1)
-            numbers[info.mid] = i
-            time.sleep(1 / self.per_s)
-        until(lambda: len(self.acknowledged - {-1}) >= self.count * 0.9, within_s=30)
-        client.disconnect()
-
-    def goes_on(self, count: int) -> None:
-        """Wait until so many more are acknowledged, or all are sent."""
-        wanted = len(self.acknowledged) + count
-        until(lambda: len(self.acknowledged) >= wanted or not self.is_alive(), within_s=60)
-
-
-def stored_numbers(path) -> Counter[int]:
-    with closing(sqlite3.connect(path)) as connection:
-        timed = connection.execute(
-            "SELECT ts_ms FROM reading JOIN series USING (series_id) WHERE sensor = 'timed'"
-        ).fetchall()
-        untimed = connection.execute(
-            "SELECT value FROM reading JOIN series USING (series_id) WHERE sensor = 'untimed'"
-        ).fetchall()
-        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    return Counter(
-        [t // 1000 - 1_700_000_000 for (t,) in timed] + [round(v) - 50_000 for (v,) in untimed]
-    )
-
-
-def check_nothing_lost_or_doubled(service, load, *, untimed_too=True):
-    wanted = load.acknowledged - {-1}
-    until(
-        lambda: not wanted - set(stored_numbers(service.store)),
-        within_s=60,
-        what="every acknowledged reading is stored",
-    )
-    doubled = {
-        n: k for n, k in stored_numbers(service.store).items() if k > 1 and (n % 4 or untimed_too)
-    }
-    assert not doubled
-    assert len(wanted) > load.count * 0.5
-
-
 @pytest.fixture(params=["embedded", "mosquitto"])
 def outside_broker(request, tmp_path):
     """A broker that outlives the service: of our own kind, and mosquitto."""
@@ -252,8 +185,7 @@ def outside_broker(request, tmp_path):
         "127.0.0.1",
         free_port(),
         ingest=BrokerAccount("a", "a"),
-        sensors=BrokerAccount("", ""),
-        filters=Contract().filters,
+        rules=AccessRules(tuple(Contract().filters)),
     )
     broker.start()
     yield f"mqtt://127.0.0.1:{broker.port}"

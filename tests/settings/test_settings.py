@@ -83,7 +83,7 @@ FAULTS = [
     ("[broker]\nurl = 'mqtt://h:99999'", "must be mqtt://host:port"),
     ("[broker]\nurl = 'mqtt://a..b'", "must be mqtt://host:port"),
     ("[broker]\nca_file = '/nowhere'", "no such file"),
-    ("[broker]\nclient_id = ''", "client_id"),
+    ("[broker]\nclient_id = 'shop.1'", r"client_id = 'shop.1': must not have"),
     ("[broker]\nuser = 'u'", "belong together"),
     ("[broker]\nport = 8050", "must differ"),
     ("[board]\nhost = 'not a host'", "IP address or a host name"),
