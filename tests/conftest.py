@@ -36,6 +36,9 @@ ROOT = Path(__file__).parent.parent
 STRICT = os.environ.get("TESTS_SKIP_NOTHING") == "1"
 
 os.environ.pop("COLUMNS", None)  # pytest's workers set it; our commands would believe it
+# Compiled modules are kept: else each worker and each process of a test compiles all of them anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # On two shared cores the first draw of a text, which builds Unicode tables, can take seconds.
 settings.register_profile("shared", deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -115,6 +115,7 @@ def test_beyond_its_bound_the_backlog_is_thinned_and_told(make, caplog):
     assert make(packs_max=100).given_up == queue.given_up
 
 
+@pytest.mark.slow
 def test_the_file_of_a_thinned_backlog_stays_bounded(make, tmp_path):
     queue = make(packs_max=5000)
     records = '[{"n":"temperature","u":"Cel","v":21.375},{"n":"humidity","u":"%RH","v":47.125}]'
@@ -217,6 +218,7 @@ def test_a_damaged_file_is_set_aside_and_a_new_one_begun(make, tmp_path, caplog,
     assert moments(queue) == [1]
 
 
+@pytest.mark.slow
 def test_a_second_agent_on_the_same_file_is_refused(make, tmp_path):
     make()
     with pytest.raises(StoreFault, match=r"another agent works in .*deep"):

@@ -200,6 +200,7 @@ def test_text_has_an_ink_of_the_tokens_or_the_ground_on_ink(sheet):
             assert colour in {f"var(--{ink})" for ink in INKS} | {"inherit", "currentColor"}, rule
 
 
+@pytest.mark.slow
 def test_importing_the_board_opens_nothing_and_leaves_pandas_out():
     code = (
         "import sys, socket, sqlite3; import dashboard.app, dashboard.__main__;"

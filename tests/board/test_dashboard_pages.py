@@ -240,6 +240,7 @@ def test_a_store_that_is_missing_empty_or_damaged_gives_words_on_every_page(
     assert client.get("/here").status_code == 200
 
 
+@pytest.mark.slow
 def test_a_locked_store_is_told_in_words(settings, writer, monkeypatch):
     writer.close()
     lock = sqlite3.connect(settings.store_path, isolation_level=None)

@@ -250,6 +250,7 @@ def test_a_part_that_cannot_be_is_told_at_its_field(
     assert answer["fields"] == fields
 
 
+@pytest.mark.slow
 @given(
     st.dictionaries(
         st.from_regex(r"parts\.\w{0,4}\.\w{0,6}", fullmatch=True) | st.text(max_size=8),

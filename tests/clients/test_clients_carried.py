@@ -69,6 +69,7 @@ def test_what_a_july_reading_does_not_carry_stays_hatched_and_without_a_prescrip
     assert "these months only" in sheet.lead
 
 
+@pytest.mark.slow
 def test_the_plot_writes_the_range_of_each_known_month():
     worked, sheet, _ = carried(7)
     july = worked.advice.home[6]

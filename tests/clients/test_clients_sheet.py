@@ -361,6 +361,7 @@ def test_months_between_winter_and_summer_are_known_and_drawn():
     assert 'fill="#fff"' not in sheet.plot
 
 
+@pytest.mark.slow
 def test_a_device_that_makes_the_case_too_damp_is_taken_out_first():
     wet = {"device_water_ml": 300, "device_release_g_day_pct": 3.0, "device_every_d": 3}
     worked, sheet = one_month(

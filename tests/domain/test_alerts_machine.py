@@ -335,6 +335,7 @@ def _run(spans, *rules):
     return shop
 
 
+@pytest.mark.slow
 @given(_values)
 def test_the_same_air_gives_the_same_alerts_however_it_is_cut(spans):
     whole = _run(spans, DRY, VERY)
@@ -342,6 +343,7 @@ def test_the_same_air_gives_the_same_alerts_however_it_is_cut(spans):
     assert whole.events == by_minute.events
 
 
+@pytest.mark.slow
 @given(_values)
 def test_a_restart_at_any_moment_changes_nothing(spans):
     one, other = Shop(DRY, VERY), Shop(DRY, VERY)
@@ -356,6 +358,7 @@ def test_a_restart_at_any_moment_changes_nothing(spans):
     assert one.events == other.events
 
 
+@pytest.mark.slow
 @given(_values)
 def test_no_alert_is_lost_and_none_flaps(spans):
     shop = _run(spans, DRY, VERY)

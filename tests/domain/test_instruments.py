@@ -293,6 +293,7 @@ WISHES = st.one_of(
 )
 
 
+@pytest.mark.slow
 @given(st.lists(WISHES, max_size=14))
 def test_whatever_is_asked_the_history_stays_one_that_can_be(wishes):
     one = None

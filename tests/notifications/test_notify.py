@@ -143,6 +143,7 @@ def test_a_lost_connection_is_worth_another_try(webhook):
     assert refusal(webhook.url) == ("the connection was lost", True)
 
 
+@pytest.mark.slow
 def test_a_server_that_is_silent_or_endless_does_not_hold_the_others_up(webhook):
     webhook.answers = [lambda: time.sleep(1), "drip"]
     assert refusal(f"{webhook.url}?rto=0.2") == ("no answer in time", True)

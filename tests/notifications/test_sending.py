@@ -210,6 +210,7 @@ def test_a_new_notice_goes_at_once(writer, path, webhook, start):
     until(lambda: {outcome for *_, outcome in outcomes(path)} == {Outcome.DELIVERED})
 
 
+@pytest.mark.slow
 def test_a_notice_goes_when_its_time_comes(writer, webhook, start):
     put(writer, at=now_ms() + 400)
     began = time.monotonic()
@@ -225,6 +226,7 @@ def test_a_restart_tries_at_once_what_had_failed(writer, path, webhook, start):
     until(lambda: outcomes(path) == [("hook", "n1", Outcome.DELIVERED)])
 
 
+@pytest.mark.slow
 def test_a_store_that_is_away_when_the_outcome_comes_costs_no_second_message(
     writer, path, webhook, start, log
 ):

@@ -49,6 +49,7 @@ def made_coupon(tau_h, offset, seed, *, start=11.0, days=6, each_h=12, balance_g
     return coupons.Weighings(60.0 * pick, mass, dry, 0.02, balance_g), air
 
 
+@pytest.mark.slow
 def test_a_coupon_gives_back_the_offset_and_the_time_constant_it_was_made_with():
     random = np.random.default_rng(14)
     hits = np.zeros(2)

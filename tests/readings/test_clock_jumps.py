@@ -156,6 +156,7 @@ def test_dismissed_ones_are_not_shown_again_and_stay_in_the_store_and_the_histor
     assert shop.times() == {START}
 
 
+@pytest.mark.slow
 def test_a_clock_set_back_stores_readings_and_the_place_shows_the_new_ones(shop):
     for _ in range(90):
         shop.passes(MIN)

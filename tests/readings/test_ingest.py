@@ -238,6 +238,7 @@ def test_a_command_is_carried_out_however_fast_others_come(parts):
     assert [said for _, said in others] == [[{"waits": [i]}] for i in ("1", "2", "3", "5")]
 
 
+@pytest.mark.slow
 def test_threads_that_share_a_store_lose_and_mix_up_nothing(tmp_path):
     path, many, each = tmp_path / "readings.sqlite3", 4, 60
     writer = Writer(path)

@@ -148,6 +148,7 @@ def test_air_that_is_right_fires_no_rule_that_calls_it_dry_damp_hot_or_cold():
 SOLVENT_WAITS = [kind for kind in WAITS.values() if cautions.Caution.SOLVENTS in kind.cautions]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("outdoor_c", [-15.0, 5.0, 30.0])
 def test_with_a_solvent_wait_open_nothing_orders_windows_shut_or_heat_without_asking(outdoor_c):
     assert SOLVENT_WAITS

@@ -222,6 +222,7 @@ def test_the_humidifier_gives_what_was_filled_in_and_then_runs_empty():
     assert rh[-1] < rh[empty] - 5
 
 
+@pytest.mark.slow
 def test_the_rooms_have_forgotten_their_start_when_the_spin_up_ends():
     start = ms(2025, 7, 1) - SPIN_UP_MS
     _, drive = driven(start - 20 * DAY_MS, 60)

@@ -62,6 +62,7 @@ def test_a_year_of_readings_can_be_believed_and_is_rounded(year):
             assert value.max() <= 100
 
 
+@pytest.mark.slow
 def test_the_year_looks_like_a_shop(year):
     _, ts_ms, values = year
     month = months(ts_ms)
@@ -98,6 +99,7 @@ def test_the_heater_saws_by_day_and_night_and_humidity_mirrors_it(year):
     assert both[0, 1] < -0.8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "instant",
     [

@@ -208,6 +208,7 @@ class Scripted:
         return lambda wait_s: None
 
 
+@pytest.mark.slow
 def test_nothing_is_sent_before_its_time_and_a_stop_ends_it():
     stop, begun, publisher = threading.Event(), now_ms(), Scripted()
     threading.Timer(0.5, stop.set).start()
@@ -224,6 +225,7 @@ def test_nothing_is_sent_before_its_time_and_a_stop_ends_it():
         assert at >= begun + 50 * i - 2  # ours: two clocks, rounded to a millisecond each
 
 
+@pytest.mark.slow
 def test_a_pace_is_kept_from_the_first_message_on_however_long_it_took_to_make():
     def slow():
         time.sleep(0.3)

@@ -204,6 +204,7 @@ def test_releases_teach_the_next_wait_its_basis_and_undo_forgets(bench):
     assert Journal(bench.reader).waits[next_id].kind["basis_s"] == 4 * 3600
 
 
+@pytest.mark.slow
 def test_a_series_judged_alike_is_one_piece_of_evidence(bench):
     """Rung: property."""
     opened = {"do": "open", "kind": "cleat", "place": "bench", "start_ms": NOW - 5 * HOUR}
@@ -226,6 +227,7 @@ def test_one_left_overnight_and_found_right_was_hard_by_then(bench):
     assert learned.basis_s == pytest.approx(before, rel=0.02)
 
 
+@pytest.mark.slow
 def test_learning_never_goes_below_the_safe_minimum(bench):
     """Rung: property."""
     for _ in range(6):
@@ -234,6 +236,7 @@ def test_learning_never_goes_below_the_safe_minimum(bench):
     assert Journal(bench.reader).learned("cleat").basis_s >= KINDS["cleat"].minimum_s
 
 
+@pytest.mark.slow
 def test_the_latest_start_is_ready_in_time(bench):
     """Rung: property."""
     kind = KINDS["plate-crack"]
@@ -444,6 +447,7 @@ def test_still_soft_says_what_was_learned_and_a_corrected_answer_is_forgotten(be
     )
 
 
+@pytest.mark.slow
 def test_a_shorter_time_is_used_only_after_somebody_said_yes(bench):
     """Rung: property."""
     for _ in range(6):

@@ -154,6 +154,7 @@ _wishes = st.fixed_dictionaries(
 )
 
 
+@pytest.mark.slow
 @given(st.lists(st.tuples(st.sampled_from(list(Action)[1:]), _wishes), max_size=12))
 def test_whatever_is_asked_the_history_stays_one_that_can_be(steps):
     """Rung: property."""

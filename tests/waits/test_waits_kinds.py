@@ -72,6 +72,7 @@ def test_a_kind_that_cannot_be_is_refused(change):
         WaitType(**(good | change))
 
 
+@pytest.mark.slow
 def test_the_worked_table_is_what_the_law_says():
     """Rung: independent derivation."""
     told = {(e.air.split(",")[0], e.work.split()[0]): e for e in examples()}
@@ -96,6 +97,7 @@ def test_the_worked_table_is_what_the_law_says():
         assert e.low_h <= e.advised_h <= e.high_h
 
 
+@pytest.mark.slow
 def test_the_table_prints_one_row_per_example():
     """Rung: property."""
     lines = table().splitlines()

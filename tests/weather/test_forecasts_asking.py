@@ -310,6 +310,7 @@ def test_a_forecast_of_another_place_is_doubted_with_figures_and_the_next_is_ask
     assert one.go(NOW + 2 * HOUR)[0] == ("met", False)  # nothing new: the doubt stands
 
 
+@pytest.mark.slow
 def test_a_source_that_tells_nothing_past_is_held_against_what_it_said_before(shop, server):
     one = shop(MET)
     for hours in range(14):

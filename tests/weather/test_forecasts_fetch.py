@@ -160,6 +160,7 @@ def test_a_document_that_is_too_large_is_not_taken_packed_or_not(server):
         assert "a larger answer is rejected" in str(fails(server, most_bytes=10_000))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", ["drip", "silent"])
 def test_a_server_that_takes_for_ever_is_left(server, how):
     server.answers(Reply(b"x" * 400, how=how))

@@ -109,6 +109,7 @@ def test_a_sheet_with_unlike_faces_follows_its_series(case, share):
     assert uptake(b_2 * D / L, b_1 * D / L, fourier) == pytest.approx(share, abs=TOLERANCE / 10)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("d", "s_air"), HALF_TIMES_H)
 def test_half_times_of_a_varnished_plate_agree(d, s_air):
     """Rung: independent derivation."""
@@ -154,6 +155,7 @@ def by_lines(outer_m_s, inner_m_s, step_s, outer_pct, inner_pct, start, cells=20
     return np.array(rows).T
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("outer_m_s", "inner_m_s"), [(7e-9, 7e-7), (0.0, 1.6e-8), (4.6e-8, 4.6e-8), (7e-7, 7e-7)]
 )
