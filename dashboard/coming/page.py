@@ -19,6 +19,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected
 from monitor.outlook.summary import closing_hours
 from monitor.science.outlook.what_if import USUAL_VOLUME_M3
+from monitor.weather.drop_folder import left_out
 from monitor.weather.providers import credit_by_id
 
 if TYPE_CHECKING:
@@ -140,7 +141,8 @@ def head_and_details(
         learning = coming_view.learning(state, label)
     one, fit = book.outlook_of(place), book.fit(place)
     unused = text.unused_forecast(shop.doubted(now), now, zone)
-    doubt = [html.P(unused, className="caution")] if unused else []
+    unread = text.unread_forecasts(left_out(shop.settings.forecast_folder, now))
+    doubt = [html.P(line, className="caution") for line in [unused, *unread] if line]
     if one is None:
         why = text.no_outlook(book.looked_ms(place), now, zone)
         return [*coming_view.head(why, learning), *doubt], []

@@ -201,6 +201,15 @@ def unused_forecast(found: Forecast | None, now_ms: int, zone: ZoneInfo) -> str:
     return f"The forecast from {found.source}, issued {issued}, is not used: {found.doubt}"
 
 
+def unread_forecasts(found: Sequence[tuple[str, str]]) -> list[str]:
+    """Sentences that name the forecast files that are not used, the newest ones first."""
+    lines = [
+        f"The forecast file {name} is not used: {why.rstrip('.')}." for name, why in found[:3]
+    ]
+    more = len(found) - len(lines)
+    return [*lines, f"{more} more forecast files are not used."] if more > 0 else lines
+
+
 def good_hours(
     one: PlaceOutlook, zone: ZoneInfo, closings: Sequence[tuple[str, GoodHours | None]] = ()
 ) -> list[str]:

@@ -15,6 +15,7 @@ from monitor.cli.shared import Json, exit_on, suggestion, wrong
 from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, StoreFault
+from monitor.core.files import read_content
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
@@ -113,7 +114,8 @@ def advise(
         if weather:
             from monitor.clients import weather_files
 
-            year = weather_files.read(weather.read_bytes(), str(weather))
+            held = read_content(weather, weather_files.FILE_MAX)
+            year = weather_files.read(held, str(weather))
             airs = replace(airs, outdoors=year.outdoors, station=year.name)
         if log:
             from monitor.readings.csv_import import read_csv

@@ -14,6 +14,7 @@ from monitor.cli.files import to_csv
 from monitor.cli.output import err, local, out, print_json, print_table
 from monitor.cli.shared import From, Json, To, command, span_of, store_of, wrong
 from monitor.core.clock import from_ms, now_ms
+from monitor.core.files import read_content
 from monitor.core.measurements import name_fault
 from monitor.settings import Settings
 
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 app = typer.Typer(no_args_is_help=True, help="List, fetch, import and export outdoor forecasts.")
 NOTES_SHOWN = 20
+ARCHIVE_MAX = 100_000_000
+"""Largest archive of forecasts. [bytes]"""
 
 
 @command(app, "list")
@@ -114,7 +117,8 @@ def import_(
     if fault := name_fault(source):
         wrong(f"--source {source!r} {fault}")
     now = now_ms()
-    found = read(file.name, file.read_bytes(), source, now, archive=True)
+    content = read_content(file, ARCHIVE_MAX)
+    found = read(file.name, content, source, now, archive=True)
     first, last = (f"{from_ms(one.issued_ms):%Y-%m-%d}" for one in (found[0], found[-1]))
     hours = sum(len(one) for one in found)
     notes = dict.fromkeys(note for one in found for note in one.notes)

@@ -11,7 +11,11 @@ from monitor.cli.asking import ask
 from monitor.cli.output import local, out, print_json
 from monitor.cli.shared import Json, instrument_of, journal_of
 from monitor.core.clock import now_ms
+from monitor.core.files import read_content
 from monitor.settings import Settings
+
+RECORD_MAX = 50_000_000
+"""Largest file that may be a record. [bytes]"""
 
 
 def record(
@@ -54,9 +58,9 @@ def verify_record(
     """Check that a record file is unchanged since this shop made it."""
     from monitor.clients import air_certificate
 
-    content = file.read_bytes()
+    held = read_content(file, RECORD_MAX)
     with journal_of(settings) as (_, journal):
-        found = air_certificate.check(content, journal)
+        found = air_certificate.check(held, journal)
     if as_json:
         print_json(
             {

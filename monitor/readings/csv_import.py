@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple, TextIO
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
+from monitor.core import files
 from monitor.core.clock import from_ms
 from monitor.core.errors import ImportFault
 from monitor.core.measurements import MEASURES, Quantity, Reading, Series, name_fault
@@ -135,6 +137,9 @@ def read_csv(
     for what, name in (("place", plan.place), ("sensor", plan.sensor)):
         if fault := name_fault(name):
             raise ImportFault(f"{what} {name!r} {fault}")
+    for what, sign in (("delimiter", plan.delimiter), ("decimal sign", plan.decimal)):
+        if len(sign) != 1 or sign in '\r\n"\0':
+            raise ImportFault(f"{what} {sign!r} must be one character, such as , or ;")
     if not plan.columns:
         raise ImportFault("no column is named: name at least one, such as temperature:Cel:Temp")
     taken = [column.quantity for column in plan.columns]
@@ -154,12 +159,6 @@ def read_csv(
     return ParsedFile(len(table), values, sorted(set(refused)))
 
 
-def _opened(path: Path, encoding: str, content: bytes | None) -> TextIO:
-    if content is None:
-        return path.open(encoding=encoding, newline="")
-    return io.TextIOWrapper(io.BytesIO(content), encoding=encoding, newline="")
-
-
 def _table(
     path: Path, plan: ImportPlan, content: bytes | None
 ) -> tuple[pd.DataFrame, np.ndarray, list[RefusedLine]]:
@@ -167,10 +166,17 @@ def _table(
     refused: list[RefusedLine] = []
     rows, numbers, number = [], [], 0
     try:
-        with _opened(path, plan.encoding, content) as file:
-            for _ in range(plan.skip_lines):
-                file.readline()
-            reader = csv.reader(file, delimiter=plan.delimiter, strict=True)
+        with io.TextIOWrapper(
+            io.BytesIO(content)
+            if content is not None
+            else files.open_plain(path, files.TABLE_MAX),
+            encoding=plan.encoding,
+            newline="",
+        ) as file:
+            lines = files.bounded_lines(file, path)
+            for _ in itertools.islice(lines, plan.skip_lines):
+                pass
+            reader = csv.reader(lines, delimiter=plan.delimiter, strict=True)
             header = [name.strip() for name in next(reader, [])]
             _check_header(header, path, plan)
             number = reader.line_num + plan.skip_lines
@@ -198,14 +204,20 @@ def _table(
         raise ImportFault(
             f"{path}, from line {number + 1}: {exc}; is a quote left open there?"
         ) from exc
-    except LookupError as exc:
-        raise ImportFault(f"{path}: {exc}") from exc
+    except (LookupError, files.FileFault) as exc:
+        raise ImportFault(
+            str(exc) if isinstance(exc, files.FileFault) else f"{path}: {exc}"
+        ) from exc
     return pd.DataFrame(rows, columns=header, dtype=str), np.array(numbers, dtype=int), refused
 
 
 def _check_header(header: Sequence[str], path: Path, plan: ImportPlan) -> None:
     if not header:
         raise ImportFault(f"{path} has no header line")
+    if len(header) > files.COLUMNS_MAX:
+        raise ImportFault(
+            f"{path}: its header has {len(header)} columns: must be at most {files.COLUMNS_MAX}"
+        )
     wanted = [*plan.time_columns, *(column.name for column in plan.columns)]
     missing = [name for name in wanted if name not in header]
     if missing:
@@ -215,7 +227,7 @@ def _check_header(header: Sequence[str], path: Path, plan: ImportPlan) -> None:
             hint = f"; is the delimiter {other!r}?" if other else ""
         raise ImportFault(
             f"{path} has no column {', '.join(map(repr, missing))}: "
-            f"its header has {', '.join(map(repr, header))}{hint}"
+            f"its header has {', '.join(map(repr, header[:40]))[:500]}{hint}"
         )
     if twice := {name for name in wanted if header.count(name) > 1}:
         raise ImportFault(

@@ -18,6 +18,7 @@ from monitor.notifications.outbox_worker import channel_faults
 from monitor.runtime import heartbeat
 from monitor.settings import Settings
 from monitor.store import Reader
+from monitor.weather import drop_folder
 
 DISK_LOW_BYTES = 500_000_000
 """Below this much free disk the check fails. [bytes]  Ours: over ten years of ten sensors'
@@ -43,6 +44,7 @@ def run(settings: Settings, address: Address) -> list[Check]:
         _disk(settings),
         _notices(settings),
         _privacy(settings),
+        *_forecast_files(settings),
     ]
 
 
@@ -154,6 +156,15 @@ def _privacy(settings: Settings) -> Check:
         False,
         f"other users of this machine can read {' and '.join(wide)}: run chmod go= {' '.join(wide)}",
     )
+
+
+def _forecast_files(settings: Settings) -> list[Check]:
+    """Forecast files that are not used; nothing where there are none."""
+    found = drop_folder.left_out(settings.forecast_folder, now_ms())
+    texts = [f"{name} is not used: {why}" for name, why in found[:3]]
+    if more := len(found) - len(texts):
+        texts.append(f"{more} more are not used")
+    return [Check("weather", False, "; ".join(texts))] if texts else []
 
 
 def _is_inside(path: Path, folder: Path) -> bool:

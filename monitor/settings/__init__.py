@@ -9,7 +9,6 @@ from __future__ import annotations
 import difflib
 import functools
 import os
-import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
@@ -22,6 +21,7 @@ from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict, SettingsError
 
 from monitor.core.errors import SettingsFault
+from monitor.core.files import SETTINGS_MAX, FileFault, parsed_toml, read_text
 from monitor.domain import opening_hours
 from monitor.domain.forecast_source import ForecastSource
 from monitor.domain.places import AirLimits, Place, band
@@ -169,11 +169,8 @@ def load(
     path = named or (folder / FILE_NAME)
     faults: list[str] = []
     from_file: dict[str, Any] = {}
-    if path.is_file():
-        try:
-            from_file = tomllib.loads(path.read_text(encoding="utf-8"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as exc:
-            raise SettingsFault([f"{path} is not TOML: {exc}"]) from exc
+    if path.exists():
+        from_file = read_toml(path)
     elif named is not None:
         raise SettingsFault([f"{path}: there is no such file"])
     layers = [("default", _demo_layer() if demo else {}), (str(path), from_file)]
@@ -188,13 +185,18 @@ def load(
         found = Fields(**merged)
     except ValidationError as exc:
         faults += [_sentence(error, origins) for error in exc.errors()]
+    else:
+        faults += [
+            f"{name} = {str(value).lower()} (from {_origin(name, origins)}): must not be true or false"
+            for name, value in _stray_booleans(merged, found)
+        ]
     if faults:
         raise SettingsFault(faults)
     if faults := _cross_faults(found):
         raise SettingsFault(faults)
     return Settings(
         data=folder,
-        config=path if path.is_file() else None,
+        config=path if path.exists() else None,
         demo=demo,
         places=tuple(found.places),
         topics=tuple(found.topics),
@@ -204,6 +206,24 @@ def load(
         origins=origins,
         **{name: getattr(found, name) for name in _GROUPS},
     )
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Content of a TOML file.
+
+    Raises
+    ------
+    SettingsFault
+        If it cannot be read, is too large, or is not TOML.
+    """
+    try:
+        return parsed_toml(read_text(path, SETTINGS_MAX))
+    except OSError as exc:
+        raise SettingsFault([f"{path}: {exc.strerror}"]) from exc
+    except FileFault as exc:
+        raise SettingsFault([str(exc)]) from exc
+    except ValueError as exc:
+        raise SettingsFault([f"{path} is not TOML: {exc}"]) from exc
 
 
 def _cross_faults(found: Fields) -> list[str]:
@@ -317,7 +337,7 @@ def _shown(value: Any) -> Any:
 def _demo_layer() -> dict[str, Any]:
     from importlib.resources import files
 
-    return tomllib.loads(files("data").joinpath("demo/settings.toml").read_text(encoding="utf-8"))
+    return parsed_toml(files("data").joinpath("demo/settings.toml").read_text(encoding="utf-8"))
 
 
 def _from_environment(env: Mapping[str, str], faults: list[str]) -> dict[str, Any]:
@@ -357,16 +377,44 @@ def _flat_names(layer: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
 
 def _sentence(error: Any, origins: Mapping[str, str]) -> str:
     name = ".".join(str(part) for part in error["loc"])
-    origin = origins.get(name) or origins.get(str(error["loc"][0])) or "the file"
+    origin = _origin(name, origins)
     if error["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
         return f"unknown setting {name} (from {origin}){_near(name, [r.name for r in table()])}"
     given = error.get("input")
     hidden = _secret(name) or (name == "broker.url" and "@" in str(given))
-    said = "" if hidden or isinstance(given, dict | list) else f" = {given!r}"
+    said = "" if hidden or isinstance(given, dict | list) else f" = {given!r:.80}"
     text = error["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
+    if error["type"] == "int_parsing_size":
+        text = "must be a whole number that fits"
     if not text.startswith(("must", "rule", "id")):
         text = f"must be {text}" if error["msg"].startswith("Input should be") else text
     return f"{name}{said} (from {origin}): {text}"
+
+
+def _origin(name: str, origins: Mapping[str, str]) -> str:
+    return origins.get(name) or origins.get(name.partition(".")[0]) or "the file"
+
+
+def _stray_booleans(given: Any, kept: Any, name: str = "") -> Iterator[tuple[str, bool]]:
+    """True and false that were taken as the number 1 or 0, with their names."""
+    if isinstance(given, bool):
+        if not isinstance(kept, bool):
+            yield name, given
+        return
+    parts: Iterable[tuple[str, Any, Any]] = ()
+    if isinstance(given, Mapping):
+        parts = (
+            (
+                str(key),
+                value,
+                kept.get(key) if isinstance(kept, Mapping) else getattr(kept, key, None),
+            )
+            for key, value in given.items()
+        )
+    elif isinstance(given, list) and isinstance(kept, list | tuple):
+        parts = ((str(i), *pair) for i, pair in enumerate(zip(given, kept, strict=False)))
+    for key, value, its in parts:
+        yield from _stray_booleans(value, its, f"{name}.{key}" if name else key)
 
 
 def _near(name: str, known: Iterable[str]) -> str:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from pathlib import Path
 
 from monitor.core.errors import MonitorError, SettingsFault
+from monitor.core.files import SETTINGS_MAX, FileFault, parsed_toml, read_text
 from monitor.domain.topic_rules import TopicRule
 from monitor.settings import FILE_NAME, Settings, load
 
@@ -40,12 +40,15 @@ def add_rule(settings: Settings, rule: TopicRule) -> Path:
         If the settings with it could not be used, or would not hold it.
     """
     path = (settings.config or settings.data / FILE_NAME).resolve()
-    before = path.read_text(encoding="utf-8") if path.exists() else ""
     try:
-        topics = tomllib.loads(before).get("topics", [])
+        before = read_text(path, SETTINGS_MAX) if path.exists() else ""
+    except FileFault as exc:
+        raise CannotAdd(str(exc)) from exc
+    try:
+        topics = parsed_toml(before).get("topics", [])
         text = f"{before.rstrip()}\n\n{as_toml(rule)}" if before.strip() else as_toml(rule)
-        tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
+        parsed_toml(text)
+    except ValueError as exc:
         way_out = "its topics are in one list; write them as [[topics]]" if before else exc
         raise CannotAdd(f"{path}: a rule cannot be added at its end: {way_out}") from exc
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -17,6 +17,7 @@ from typing import IO, Any
 
 from monitor.core.csv_text import CsvWriter
 from monitor.core.errors import BadPayload
+from monitor.core.files import FileFault, bounded_lines
 from monitor.core.formats import utc
 from monitor.core.json_documents import json_object, moment_of, number_of
 from monitor.domain.forecast import Forecast, Position, position
@@ -46,13 +47,14 @@ def from_csv(
         Naming the line, if any cannot be taken: then none is.
     """
     try:
-        rows = csv.reader(io.StringIO(content.decode("utf-8-sig"), newline=""), strict=True)
+        text = io.StringIO(content.decode("utf-8-sig"), newline="")
+        rows = csv.reader(bounded_lines(text, "the file"), strict=True)
         header = [name.strip() for name in next(rows, [])]
         _check_header(header)
         lines = [(rows.line_num, row) for row in rows if any(row)]
     except UnicodeDecodeError as exc:
         raise BadPayload(f"not UTF-8 text: {exc.reason} at byte {exc.start}") from exc
-    except csv.Error as exc:
+    except (csv.Error, FileFault) as exc:
         raise BadPayload(f"not CSV: {exc}") from exc
     if not lines:
         raise BadPayload("it has a header and no line")

@@ -10,7 +10,6 @@ import os
 import re
 import socket
 import stat
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +17,7 @@ from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
 from monitor.core.errors import SettingsFault
+from monitor.core.files import SETTINGS_MAX, FileFault, parsed_toml, read_text
 from monitor.core.measurements import Quantity, name_fault
 from monitor.mqtt.client import Address
 
@@ -217,13 +217,16 @@ def _given(file: Path, environ: Mapping[str, str], faults: list[str]) -> dict[st
     """Values from file and environment, by full name; `sensors` as in the file."""
     given: dict[str, Any] = {}
     try:
-        tables = tomllib.loads(file.read_text(encoding="utf-8"))
+        tables = parsed_toml(read_text(file, SETTINGS_MAX))
     except FileNotFoundError:
         tables = {}
         faults.append(
             f"{file}: there is no such file; `benchweather sensor find` shows what to enter"
         )
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as exc:
+    except FileFault as exc:
+        tables = {}
+        faults.append(str(exc))
+    except (OSError, ValueError) as exc:
         tables = {}
         faults.append(f"{file}: {getattr(exc, 'strerror', None) or exc}")
     for table, content in tables.items():

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import json
+import os
+import time
+from pathlib import Path
 
 import pytest
 from forecast_fixtures import GOOD_JSON, HEAD, Shop, csv_of
 from weather_server import HOUR, NOW
 
+from dashboard.coming.text import unread_forecasts
 from monitor.core.errors import StoreUnavailable
+from monitor.service import self_check
 from monitor.store import forecasts
-from monitor.weather.drop_folder import FILE_MAX, DropFolder
+from monitor.weather.drop_folder import FILE_MAX, STUCK_S, DropFolder, left_out
 
 
 @pytest.fixture
@@ -106,6 +111,60 @@ def test_what_is_still_being_written_hidden_or_no_file_is_left_alone(shop, folde
     (shop.settings.forecast_folder / "e.csv").mkdir()
     assert twice(folder) == 0
     assert names(shop, "taken") + names(shop, "refused") == []
+
+
+BAD_NAMES = {
+    b"\xff\xfe.csv": "\\xff\\xfe.csv",  # not UTF-8
+    ("\u5929" * 83 + ".csv").encode(): "\u5929.csv",  # 253 bytes: nothing fits before or after it
+    b"a\nb.csv": "a\\nb.csv",
+    b"noending": "noending",
+}
+
+
+def test_a_file_with_a_bad_name_or_kind_does_not_block_the_others(shop, folder):
+    for number, name in enumerate(BAD_NAMES):
+        drop(shop, os.fsdecode(name), f"no forecast {number}")
+    os.mkfifo(shop.settings.forecast_folder / "a.csv")
+    (shop.settings.forecast_folder / "b.csv").symlink_to("/dev/zero")
+    (shop.settings.forecast_folder / "c.csv").mkdir()
+    drop(shop, "z.csv", csv_of())
+    assert twice(folder) == 1
+    assert len(shop.kept()) == 1
+    refused = [name for name in names(shop, "refused") if name.endswith(".reason.txt")]
+    assert len(refused) == len(BAD_NAMES)
+    told = dict(left_out(shop.settings.forecast_folder, int(time.time() * 1000)))
+    for shown in BAD_NAMES.values():
+        assert [name for name in told if name.endswith(shown)], shown
+    for name in ("a.csv", "b.csv", "c.csv"):
+        assert told[name] == "it is not a file but a link, a folder or a pipe"
+    assert len(told) == len(BAD_NAMES) + 3
+    lines = unread_forecasts(list(told.items()))
+    assert lines[-1] == "4 more forecast files are not used."
+    (found,) = self_check._forecast_files(shop.settings)
+    assert not found.good
+    assert "is not used" in found.text
+
+
+def test_a_file_that_can_be_neither_read_nor_moved_is_named_and_blocks_nothing(
+    shop, folder, monkeypatch, caplog
+):
+    path = drop(shop, "a.csv", csv_of(issued=NOW - NOW % HOUR - HOUR))
+    drop(shop, "b.csv", csv_of())
+    rename = Path.rename
+
+    def unmovable(self, target):
+        if self == path:  # as on a folder that lost its rights; root of the test may always move
+            raise PermissionError(13, "Permission denied", str(self))
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", unmovable)
+    assert twice(folder) == 1
+    folder.take_files(NOW + 2000)
+    assert [r.getMessage() for r in caplog.records if "stays" in r.getMessage()] == [
+        "forecast file stays file=a.csv reason=Permission denied"
+    ]
+    later = int(time.time() * 1000) + 1000 * STUCK_S + 1000
+    assert [name for name, _ in left_out(shop.settings.forecast_folder, later)] == ["a.csv"]
 
 
 def test_while_the_store_is_away_the_file_stays(shop, folder):

@@ -1,0 +1,187 @@
+"""Files of others: what they are and how long they may be, refused in bounded time and memory."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+
+import pytest
+from conftest import ROOT
+
+from monitor.core import files
+from monitor.core.errors import BadPayload, ImportFault, SettingsFault
+from monitor.core.measurements import Quantity
+from monitor.readings.csv_import import Column, ImportPlan, read_csv
+from monitor.settings import load
+from monitor.weather.formats import from_csv
+from sensors.agent import settings as agent_settings
+
+NOW = 1_780_000_000_000
+PLAN = ImportPlan(
+    place="bench",
+    sensor="a",
+    columns=(Column(Quantity.TEMPERATURE, "Cel", "T"),),
+    time_columns=("time",),
+)
+MEMORY = 60_000_000
+"""Address space beyond what the imports take. [bytes]"""
+
+
+def refusal(call, *errors):
+    """The sentence of a refusal, which must come within seconds."""
+    began = time.monotonic()
+    with pytest.raises(errors) as found:
+        call()
+    assert time.monotonic() - began < 5
+    text = str(found.value)
+    assert len(text) < 1000
+    return text
+
+
+def kinds(folder):
+    os.mkfifo(folder / "pipe")
+    (folder / "folder").mkdir()
+    with socket.socket(socket.AF_UNIX) as link:
+        link.bind(str(folder / "socket"))
+    (folder / "endless").symlink_to("/dev/zero")
+    return {
+        "pipe": "is a pipe: must be a file",
+        "folder": "is a folder: must be a file",
+        "endless": "is a device: must be a file",
+    }
+
+
+def test_what_is_no_file_is_refused_and_never_waited_for(tmp_path):
+    for name, why in kinds(tmp_path).items():
+        path = tmp_path / name
+        assert why in refusal(lambda path=path: files.read_content(path, 1000), files.FileFault)
+        assert why in refusal(
+            lambda path=path: load(data=tmp_path, config=path, environ={}), SettingsFault
+        )
+        assert why in refusal(lambda path=path: read_csv(path, PLAN, now_ms=NOW), ImportFault)
+        assert why in refusal(lambda path=path: agent_settings.load(path, {}), SettingsFault)
+    with pytest.raises(OSError, match="socket"):
+        files.read_content(tmp_path / "socket", 1000)
+    (tmp_path / "link").symlink_to(tmp_path / "plain")
+    (tmp_path / "plain").write_text("x")
+    assert files.read_content(tmp_path / "link", 1) == b"x"
+
+
+def test_size_is_looked_at_before_reading(tmp_path):
+    path = tmp_path / "large"
+    with path.open("wb") as file:
+        file.truncate(2_000_000_000)  # takes no disk
+    assert "has 2 GB: must be at most 300 kB" in refusal(
+        lambda: load(data=tmp_path, config=path, environ={}), SettingsFault
+    )
+    assert "has 2 GB: must be at most 500 MB" in refusal(
+        lambda: read_csv(path, PLAN, now_ms=NOW), ImportFault
+    )
+    assert "larger than 4 bytes" in refusal(
+        lambda: files.read_content(files.Path("/proc/self/stat"), 4), files.FileFault
+    )
+
+
+TOML = {
+    b"[broker]\nport = true\n": "broker.port = true",
+    b"[[places]]\nid = 'a'\nrh_low_pct = true\nrh_high_pct = 60\n": "places.0.rh_low_pct = true",
+    b"[broker]\nport = 1e23\n": "broker.port = 1e+23",
+    b"[shop]\naltitude_m = nan\n": "shop.altitude_m = nan",
+    b"[broker]\nport = 0x" + b"f" * 9000: "a whole number of more than 19 digits",
+    b"[broker]\nport = " + b"9" * 9000: "not TOML",
+    b"a = " + b"[" * 100_000: "nested too deeply",
+    b"a = " + b"[" * 30 + b"]" * 30: "nested more than 20 deep",
+    b"a." * 100_000 + b"b = 1": "line 1 has more than 200 dots",
+    b'[shop]\nname = "a\0b"': "Illegal character",
+    b'[shop]\nname = "\\ud800"': "not a Unicode scalar value",
+    b'[shop]\nname = "\xff"': "is not UTF-8 text (invalid start byte at byte 15)",
+    '[shop]\nname = "a"\n'.encode("utf-16"): "it looks like UTF-16: save it as UTF-8",
+    b"[broker]\rport = 1884\r": "not TOML",
+    b"PK\x03\x04\x14\0\0\0": "not TOML",
+    b"\x1f\x8b\x08\x00": "is not UTF-8 text",
+    b"#" * 300_001: "must be at most 300 kB",
+}
+
+
+@pytest.mark.parametrize("content", TOML, ids=range(len(TOML)))
+def test_settings_that_cannot_be_are_refused_with_the_reason(tmp_path, content):
+    path = tmp_path / "shop.toml"
+    path.write_bytes(content)
+    text = refusal(lambda: load(data=tmp_path, config=path, environ={}), SettingsFault)
+    assert TOML[content] in text
+
+
+def test_a_byte_order_mark_and_line_ends_of_any_system_do_not_matter(tmp_path):
+    path = tmp_path / "shop.toml"
+    path.write_bytes(b"\xef\xbb\xbf[broker]\r\nport = 1884\r\n")
+    assert load(data=tmp_path, config=path, environ={}).broker.port == 1884
+
+
+TABLES = {
+    b"time,T" + b",a" * 700_000: "line 1: it has more than 100000 characters",
+    b"time,T" + b",a" * 2_000: "its header has 2002 columns: must be at most 1000",
+    b"time,T\n" + b"1" * 100_001: "line 2: it has more than 100000 characters",
+    "time,T\n".encode("utf-16"): "is not utf-8-sig text",
+    b"time,T\n\xff\n": "is not utf-8-sig text",
+    b"PK\x03\x04\x14\0\0\0": "has no column 'time', 'T'",
+    b'time,T\n"open,1\n': "is a quote left open there?",
+    b"time;" + b"x" * 90_000: "its header has",
+}
+
+
+@pytest.mark.parametrize("content", TABLES, ids=range(len(TABLES)))
+def test_tables_that_cannot_be_are_refused_with_the_reason(tmp_path, content):
+    path = tmp_path / "log.csv"
+    path.write_bytes(content)
+    for way in ({}, {"content": content}):
+        text = refusal(lambda way=way: read_csv(path, PLAN, now_ms=NOW, **way), ImportFault)
+        assert TABLES[content] in text
+    assert len(refusal(lambda: from_csv(content, "s", NOW), BadPayload)) < 400
+
+
+@pytest.mark.parametrize("sign", ["", ",,", "\n", '"', "\0"])
+def test_a_delimiter_or_decimal_sign_is_one_character(tmp_path, sign):
+    for name in ("delimiter", "decimal"):
+        plan = ImportPlan(**(vars(PLAN) | {name: sign}))
+        text = refusal(
+            lambda plan=plan: read_csv(files.Path("x"), plan, now_ms=NOW, content=b"time,T\n"),
+            ImportFault,
+        )
+        assert "must be one character" in text
+
+
+def test_mixed_line_ends_are_read_and_lines_beyond_the_end_skipped():
+    content = b"time,T\r2025-01-05T10:00:00Z,1\n2025-01-05T11:00:00Z,2\r\n2025-01-05T12:00:00Z,3"
+    found = read_csv(files.Path("x"), PLAN, now_ms=NOW, content=content)
+    assert found.total == 3
+    plan = ImportPlan(**(vars(PLAN) | {"skip_lines": 10**18}))
+    assert "no header line" in refusal(
+        lambda: read_csv(files.Path("x"), plan, now_ms=NOW, content=content), ImportFault
+    )
+
+
+@pytest.mark.slow
+@pytest.mark.real_clock
+def test_a_line_without_an_end_takes_little_memory(tmp_path):
+    path = tmp_path / "line.csv"
+    with path.open("wb") as file:
+        file.write(b"time,T\n1,")
+        file.truncate(files.TABLE_MAX)  # zeros without a line's end, no disk
+    script = (
+        "import resource, sys; from pathlib import Path; import test_files as t\n"
+        "used = int(Path('/proc/self/statm').read_text().split()[0]) * 4096\n"
+        f"resource.setrlimit(resource.RLIMIT_AS, (used + {MEMORY}, used + {MEMORY}))\n"
+        "t.read_csv(Path(sys.argv[1]), t.PLAN, now_ms=1)\n"
+    )
+    folders = os.pathsep.join(map(str, (ROOT, ROOT / "tests", ROOT / "tests/core")))
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(path)],
+        env=os.environ | {"PYTHONPATH": folders},
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert "line 2: it has more than 100000 characters" in done.stderr
