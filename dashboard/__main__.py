@@ -9,11 +9,11 @@ import signal
 import sys
 from pathlib import Path
 from types import FrameType
-from typing import Any
 
 from monitor.core import logs
+from monitor.core.certificate import CertificateFault, WatchedCertificate, readable_by_others
 from monitor.core.errors import SettingsFault
-from monitor.settings import Settings, load
+from monitor.settings import Settings, load, open_to_network
 
 log = logging.getLogger("dashboard")
 
@@ -21,13 +21,6 @@ PATIENCE = 15
 """Lower priority of the board behind the ingest where both want the processor. [nice]"""
 THREADS = 8
 """Requests answered at a time: a page's first load asks for about as much at once."""
-
-HEADER_MAX = 32_768
-"""Longest headers of a request taken. [bytes]"""
-CONNECTIONS_MAX = 1_000
-"""Most connections at a time; further ones wait."""
-IDLE_S, CLEAN_UP_S = 20, 5
-"""Time after which a connection that sends nothing is closed, and how often that is looked for. [s]"""
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -49,56 +42,61 @@ def main(argv: list[str] | None = None) -> int:
 
 def serve(settings: Settings) -> int:
     """Serve the board until SIGTERM or SIGINT."""
-    import waitress
-
+    from dashboard.access.guard import REQUEST_MAX
     from dashboard.app import create_app
+    from dashboard.clients import files
+    from dashboard.server.connections import Options, Server
     from monitor.clients.weather_files import FILE_MAX
 
-    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # it warns at each page load
+    board = settings.board
+    try:
+        certificate = board_certificate(settings)
+    except CertificateFault as exc:
+        log.error("certificate refused %s", exc)
+        return 2
     if hasattr(os, "nice"):
         os.nice(PATIENCE)
     app = create_app(settings)
+    options = Options(
+        host=board.host,
+        port=board.port,
+        threads=THREADS,
+        body_max=REQUEST_MAX,
+        upload_max=FILE_MAX,
+        may_upload=lambda *asked: files.may_upload(app.server, settings, *asked),
+        trusted_proxy=board.trusted_proxy,
+        certificate=certificate,
+    )
     try:
-        server = waitress.create_server(
-            app.server,
-            host=settings.board.host,
-            port=settings.board.port,
-            threads=THREADS,
-            ident=None,
-            max_request_body_size=FILE_MAX + 1,  # a client's file; the app takes less elsewhere
-            max_request_header_size=HEADER_MAX,
-            connection_limit=CONNECTIONS_MAX,
-            channel_timeout=IDLE_S,
-            cleanup_interval=CLEAN_UP_S,
-            asyncore_use_poll=True,  # select() cannot watch this many
-            **_proxy(settings.board.trusted_proxy),
-        )
+        server = Server(app.server, options)
     except OSError as exc:
         log.error(
-            "cannot listen host=%s port=%d reason=%s",
-            settings.board.host,
-            settings.board.port,
-            exc.strerror or exc,
+            "cannot listen host=%s port=%d reason=%s", board.host, board.port, exc.strerror or exc
         )
         return 1
+    for warning in open_to_network(board):
+        log.warning("%s", warning)
 
     def end(_signal: int, _frame: FrameType | None) -> None:
         raise SystemExit(0)
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, end)
-    log.info("board up host=%s port=%d", settings.board.host, settings.board.port)
-    server.run()  # waitress ends it on SystemExit, after the requests under way
+    log.info("board up host=%s port=%d tls=%s", board.host, board.port, bool(certificate))
+    server.run()
     log.info("board ended")
     return 0
 
 
-def _proxy(address: str) -> dict[str, Any]:
-    """Options that believe the headers of one proxy; those of anybody else are taken off."""
-    if not address:
-        return {}
-    believed = {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"}
-    return {"trusted_proxy": address, "trusted_proxy_headers": believed}
+def board_certificate(settings: Settings) -> WatchedCertificate | None:
+    """Certificate of the board, tried out; None without TLS."""
+    cert_file, key_file = settings.board.cert_file, settings.board.key_file
+    if cert_file is None or key_file is None:
+        return None
+    certificate = WatchedCertificate(cert_file, key_file)
+    if readable_by_others(key_file):
+        log.warning("other users of this machine can read the key path=%s", key_file)
+    return certificate
 
 
 if __name__ == "__main__":

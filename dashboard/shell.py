@@ -12,6 +12,7 @@ from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 from monitor.core.steady_clock import ClockJump, JumpState
+from monitor.settings import open_to_network
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -114,6 +115,10 @@ def banner(shop: ShopData) -> list[Component]:
     except StoreFault as exc:
         fault = exc
     found = troubles(state, fault, now_ms(), shop.settings.zone)
+    found += [
+        sentences.Trouble("network", warning, "")
+        for warning in map(sentences.full_stop, open_to_network(shop.settings.board))
+    ]
     return [
         html.P(
             [html.Strong(t.sentence), " ", html.Span(t.remedy)], **attributes(data_trouble=t.kind)

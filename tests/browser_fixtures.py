@@ -7,6 +7,7 @@ import contextlib
 import importlib.util
 import shutil
 import signal
+import ssl
 import subprocess
 import sys
 import threading
@@ -52,16 +53,24 @@ board.PATIENCE = 0; sys.exit(board.main())"""
 
 
 @contextlib.contextmanager
-def served(folder: Path, port: int):
-    """The board as a process of its own; it must end by itself on SIGTERM."""
+def served(
+    folder: Path, port: int, *, before: str = "", tls: ssl.SSLContext | None = None, log=None
+):
+    """The board as a process of its own; it must end by itself on SIGTERM.
+
+    `before`: statements run first; `tls`: a client's trust in its certificate; `log`: a file.
+    """
     child = subprocess.Popen(
-        [sys.executable, "-c", BOARD, "--data", str(folder)], cwd=ROOT, stderr=subprocess.DEVNULL
+        [sys.executable, "-c", f"{before}\n{BOARD}", "--data", str(folder)],
+        cwd=ROOT,
+        stderr=log or subprocess.DEVNULL,
     )
+    url = f"http{'s' if tls else ''}://127.0.0.1:{port}/here"
     try:
         until = time.monotonic() + 60
         while True:
             with contextlib.suppress(OSError):
-                urllib.request.urlopen(f"http://127.0.0.1:{port}/here", timeout=2).close()
+                urllib.request.urlopen(url, timeout=2, context=tls).close()
                 break
             assert child.poll() is None
             assert time.monotonic() < until

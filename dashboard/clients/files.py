@@ -14,6 +14,7 @@ import flask
 import numpy as np
 from dash import dcc, html
 from werkzeug.exceptions import RequestEntityTooLarge
+from werkzeug.test import EnvironBuilder
 
 from dashboard.access import sign_in
 from dashboard.ui import formats
@@ -51,6 +52,19 @@ def register(app: Dash, shop: ShopData) -> None:
     app.server.add_url_rule(
         "/clients/file/<what>", "clients_file", lambda what: answer(what, shop), methods=["POST"]
     )
+
+
+def may_upload(
+    server: flask.Flask, settings: Settings, method: str, path: str, headers: Mapping[str, str]
+) -> bool:
+    """True if a request for `/clients/file` comes from somebody who may send a file; asked before its
+    body is read."""
+    if method != "POST" or not path.startswith("/clients/file/"):
+        return False
+    environ = EnvironBuilder(method="POST").get_environ()
+    environ |= {f"HTTP_{name}": value for name, value in headers.items()}
+    with server.request_context(environ):
+        return sign_in.writing(flask.request, settings).allowed
 
 
 def weather_layout() -> list[Component]:

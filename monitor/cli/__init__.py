@@ -111,7 +111,8 @@ def _board_link(settings: Settings) -> str:
     )
     address = f"[{host}]" if ":" in host else host
     code = open_code(make_board_keys(settings.secrets_path), now_ms() / 1000)
-    return f"http://{address}:{settings.board.port}/open/{code}"
+    scheme = "https" if settings.board.cert_file else "http"
+    return f"{scheme}://{address}:{settings.board.port}/open/{code}"
 
 
 @command(app)

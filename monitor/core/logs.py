@@ -30,5 +30,5 @@ def set_up(*, verbose: bool = False, file: Path | None = None) -> None:
     for handler in handlers:
         handler.setFormatter(layout)
         root.addHandler(handler)
-    for chatty in ("apscheduler", "werkzeug", "waitress.queue"):
+    for chatty in ("apscheduler", "werkzeug", "waitress.queue", "waitress"):
         logging.getLogger(chatty).setLevel(logging.ERROR)

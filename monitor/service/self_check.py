@@ -5,18 +5,25 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
 from monitor.core import formats
+from monitor.core.certificate import (
+    EXPIRES_SOON_S,
+    CertificateFault,
+    load_certificate,
+    readable_by_others,
+)
 from monitor.core.clock import EVER_MS, from_ms, now_ms
 from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault
 from monitor.mqtt import embedded_broker
 from monitor.mqtt.client import Address, Publisher
 from monitor.notifications.outbox_worker import channel_faults
 from monitor.runtime import heartbeat
-from monitor.settings import Settings
+from monitor.settings import Settings, open_to_network
 from monitor.store import Reader
 from monitor.weather import drop_folder
 
@@ -45,6 +52,7 @@ def run(settings: Settings, address: Address) -> list[Check]:
         _notices(settings),
         _privacy(settings),
         *_forecast_files(settings),
+        _board(settings),
     ]
 
 
@@ -165,6 +173,29 @@ def _forecast_files(settings: Settings) -> list[Check]:
     if more := len(found) - len(texts):
         texts.append(f"{more} more are not used")
     return [Check("weather", False, "; ".join(texts))] if texts else []
+
+
+def _board(settings: Settings) -> Check:
+    """Check the board's certificate, and who can reach the board."""
+    board, faults, text = settings.board, open_to_network(settings.board), ""
+    if board.cert_file and board.key_file:
+        try:
+            found = load_certificate(board.cert_file, board.key_file)
+        except CertificateFault as exc:
+            return Check("board", False, str(exc))
+        left_s = found.expires.timestamp() - time.time()
+        text = f", its certificate is valid until {found.expires:%Y-%m-%d}"
+        if left_s < EXPIRES_SOON_S:
+            faults.append(f"{board.cert_file} ends at {found.expires:%Y-%m-%d}: renew it")
+        if readable_by_others(board.key_file):
+            faults.append(
+                f"other users of this machine can read {board.key_file}: run chmod go= "
+                f"{board.key_file}"
+            )
+    if faults:
+        return Check("board", False, "; ".join(faults))
+    scheme = "https" if board.cert_file else "http"
+    return Check("board", True, f"{scheme} on {board.host}, port {board.port}{text}")
 
 
 def _is_inside(path: Path, folder: Path) -> bool:

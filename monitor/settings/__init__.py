@@ -237,8 +237,11 @@ def _cross_faults(found: Fields) -> list[str]:
                 "and rh_high_pct, or make one fit the shop's other limit"
             )
     password = broker.password.get_secret_value()
-    if bool(broker.cert_file) != bool(broker.key_file):
-        faults.append("broker.cert_file and broker.key_file belong together: set both or none")
+    for name, group in (("broker", broker), ("board", found.board)):
+        if bool(group.cert_file) != bool(group.key_file):
+            faults.append(
+                f"{name}.cert_file and {name}.key_file belong together: set both or none"
+            )
     if broker.url:
         return faults
     if fault := client_id_fault(broker.client_id):
@@ -259,6 +262,24 @@ def _cross_faults(found: Fields) -> list[str]:
     if broker.port == found.board.port:
         faults.append(f"broker.port and board.port are both {broker.port}: they must differ")
     return faults
+
+
+def open_to_network(board: Board) -> list[str]:
+    """Warnings about a board that others on the network can reach; empty if it is well kept."""
+    if board.host in LOOPBACK:
+        return []
+    found = []
+    if not board.password.get_secret_value():
+        found.append(
+            f"board.host = {board.host} opens the board to the network without a password: set "
+            "board.password"
+        )
+    if board.cert_file is None and board.trusted_proxy in ("", *LOOPBACK):
+        found.append(
+            f"board.host = {board.host} opens the board to the network without TLS: others on the "
+            "network can read what is sent. Set board.cert_file and board.key_file"
+        )
+    return found
 
 
 def _forecast_faults(found: Fields) -> list[str]:

@@ -185,6 +185,12 @@ class Board(BaseModel):
     def _names(cls, value: list[str]) -> list[str]:
         return [_host(name) for name in value]
 
+    cert_file: Path | None = _setting(
+        None, "The board's TLS certificate with its chain, as a PEM file; empty: plain HTTP"
+    )
+    key_file: Path | None = _setting(
+        None, "Private key of the board's certificate, as a PEM file without a passphrase"
+    )
     temperature_unit: Literal["auto", "C", "F"] = _setting(
         "auto",
         "Temperature unit on screen: C, F, or auto for the browser's language; F also shows water in "

@@ -13,7 +13,10 @@ import pytest
 from browser_fixtures import served
 from conftest import free_port
 
+import dashboard as assets
 from dashboard.access.guard import REQUEST_MAX
+from dashboard.server import limits
+from dashboard.server.limits import FairQueue, RequestRate
 from monitor.clients.weather_files import FILE_MAX
 from monitor.store import Writer
 
@@ -34,8 +37,60 @@ def board(tmp_path_factory):
         yield port, child
 
 
-def connect(port):
-    return socket.create_connection(("127.0.0.1", port), timeout=30)
+HURRIED = """from dashboard.server import limits
+limits.HEADER_S = limits.BODY_S = limits.IDLE_S = limits.SEND_S = 3.0
+limits.BURST, limits.RATE = 150, 20.0"""
+"""A board with short times and few requests, so that the tests need not wait."""
+
+
+@pytest.fixture(scope="module")
+def hurried(tmp_path_factory):
+    """A running board whose patience is short: its port, its log and its process."""
+    folder = tmp_path_factory.mktemp("hurried")
+    port = free_port()
+    settings = shop_air.settings_in(folder, port=port)
+    with (
+        contextlib.closing(Writer(settings.store_path)),
+        (folder / "log.txt").open("w") as log,
+        served(folder, port, before=HURRIED, log=log) as child,
+    ):
+        yield port, folder / "log.txt", child
+
+
+def connect(port, near="127.0.0.1"):
+    """A connection from an address of this machine."""
+    return socket.create_connection(("127.0.0.1", port), timeout=30, source_address=(near, 0))
+
+
+def seconds_to_get(port, path="/here") -> float:
+    began = time.monotonic()
+    with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=30) as answer:
+        assert answer.status == 200
+        answer.read()
+    return time.monotonic() - began
+
+
+def drip(lines, each_s, ends_s):
+    """Send a byte on each line now and again, until the other side has ended them all or time is up;
+    how long each has lived, and what it was told."""
+    began, lived, told = time.monotonic(), {}, {}
+    while len(lived) < len(lines) and time.monotonic() - began < ends_s:
+        for line in lines:
+            if line in lived:
+                continue
+            try:
+                line.sendall(b"x")
+                line.setblocking(False)
+                told[line] = line.recv(4096)
+            except BlockingIOError:
+                continue
+            except OSError:
+                told.setdefault(line, b"")
+            finally:
+                line.settimeout(30)
+            lived[line] = time.monotonic() - began
+        time.sleep(each_s)
+    return lived, list(told.values())
 
 
 def spooled_bytes(pid):
@@ -64,7 +119,8 @@ def test_a_body_too_large_is_refused_before_it_is_kept(board, chunked):
                     kept = max(kept, spooled_bytes(child.pid))
             with contextlib.suppress(OSError):
                 refused += b" 413 " in line.recv(100)
-    # One of announced length is refused unread; one in parts may be as long as a client's file.
+    # One of announced length is refused unread; one in parts, once it is as long as any may be.
+    assert kept == 0  # no file at all
     assert kept <= 2 * (FILE_MAX if chunked else REQUEST_MAX)
     assert refused >= 1  # a reset can come before the answer is read
 
@@ -83,8 +139,108 @@ def test_many_half_open_requests_do_not_keep_others_out(board):
     with contextlib.ExitStack() as lines:
         held = [lines.enter_context(connect(port)) for _ in range(HALF_OPEN)]
         for line in held:
-            line.sendall(HEAD.encode())
+            with contextlib.suppress(OSError):  # the oldest are closed for the newest
+                line.sendall(HEAD.encode())
         began = time.monotonic()
         with urllib.request.urlopen(f"http://localhost:{port}/here", timeout=30) as answer:
             assert answer.status == 200
         assert time.monotonic() - began < 10  # not the idle time of the held ones
+
+
+def test_a_page_comes_while_many_requests_are_half_open_or_drip_in(hurried):
+    """150 from one address: 90 stop in their headers, 30 drip headers, 30 drip a body."""
+    port = hurried[0]
+    with contextlib.ExitStack() as lines:
+        stopped = [lines.enter_context(connect(port)) for _ in range(90)]
+        headers = [lines.enter_context(connect(port)) for _ in range(30)]
+        bodies = [lines.enter_context(connect(port)) for _ in range(30)]
+        for line in stopped + headers:
+            with contextlib.suppress(OSError):
+                line.sendall(HEAD.encode())
+        for line in bodies:
+            line.sendall(f"{HEAD}Content-Length: 500\r\n\r\n".encode())
+        assert seconds_to_get(port, "/") < 5
+        lived, told = drip(headers + bodies, 0.5, 15)
+        assert len(lived) == 60
+        assert max(lived.values()) < 3.0 + 4  # the whole request's time, not a byte's
+        assert sum(b" 408 " in answer for answer in told) >= 55  # some made room for the page
+
+
+def test_who_never_takes_the_answer_does_not_keep_others_out(hurried):
+    """Twelve lines ask for four megabytes each and read nothing: they are closed before the end."""
+    port, _, _ = hurried
+    ask = 4 * b"GET /assets/plotly-basic.min.js HTTP/1.1\r\nHost: localhost\r\n\r\n"
+    size = Path(assets.__file__).with_name("assets") / "plotly-basic.min.js"
+    with contextlib.ExitStack() as lines:
+        held = []
+        for _ in range(12):
+            line = socket.socket()
+            line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            line.bind(("127.0.0.3", 0))
+            line.settimeout(30)
+            line.connect(("127.0.0.1", port))
+            line.sendall(ask)
+            held.append(lines.enter_context(line))
+        assert seconds_to_get(port) < 5
+        time.sleep(6)
+        for line in held:
+            got = 0
+            with contextlib.suppress(ConnectionResetError):
+                while part := line.recv(65_536):
+                    got += len(part)
+            assert got < 4 * size.stat().st_size
+
+
+def test_who_asks_too_often_must_wait_and_others_need_not(hurried):
+    port, log, _ = hurried
+    codes = []
+    for _ in range(300):
+        with connect(port, "127.0.0.2") as line:
+            line.sendall(b"GET /here HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n")
+            codes.append(line.recv(4096).split(b" ")[1])
+    assert codes[:100] == [b"200"] * 100
+    assert codes.count(b"429") > 50
+    assert seconds_to_get(port) < 5
+    assert "Traceback" not in log.read_text()
+
+
+def test_a_proxy_speaks_for_many_and_each_has_its_own_count():
+    rate = RequestRate(2, 1.0)
+    assert [rate.take("a", 0.0) for _ in range(4)] == [True, True, False, False]
+    assert rate.take("b", 0.0)
+    assert rate.take("a", 1.5)
+    assert not rate.take("a", 1.6)
+    for i in range(3 * limits.VISITORS_MAX):
+        rate.take(f"c{i}", 2.0)
+    assert len(rate) <= limits.VISITORS_MAX
+
+
+@pytest.mark.parametrize(
+    ("address", "visitor"),
+    [
+        ("192.168.1.20", "192.168.1.20"),
+        ("::ffff:192.168.1.20", "192.168.1.20"),
+        ("fe80::1%eth0", "fe80::1"),
+        ("fd00::1", "fd00::1"),
+        ("2a00:1450:4001:82a::5", "2a00:1450:4001:82a::/64"),
+        ("nothing", "nothing"),
+    ],
+)
+def test_a_visitor_is_an_address_or_a_home_network(address, visitor):
+    assert limits.visitor_of_address(address) == visitor
+
+
+def test_each_visitor_has_its_turn_and_none_takes_all_workers():
+    class Line:
+        def __init__(self, visitor):
+            self.visitor = visitor
+
+    queue = FairQueue(2)
+    flood, other = [Line("flood") for _ in range(5)], Line("other")
+    for line in [*flood, other]:
+        queue.append(line)
+    taken = [queue.popleft() for _ in range(3)]
+    assert [line.visitor for line in taken] == ["flood", "other", "flood"]
+    assert len(queue) == 0  # three wait until one of the two is done
+    queue.done(taken[0])
+    assert queue.popleft() is flood[2]

@@ -10,6 +10,7 @@ import sys
 
 import pandas as pd
 import pytest
+from certificates import make_certificate
 from conftest import ROOT, free_port
 from typer.testing import CliRunner
 
@@ -186,6 +187,32 @@ def test_check_names_each_part_and_its_verdict(shop, moved_clock):
     for part in ("broker", "store", "clock", "disk"):
         assert f"good  {part}" in result.output
     assert "environment" in result.output
+
+
+def test_check_warns_of_a_board_open_to_the_network(shop, monkeypatch):
+    monkeypatch.setenv("BENCHWEATHER_BOARD__HOST", "0.0.0.0")
+    said = " ".join(call("check", code=1).output.split())
+    assert (
+        "BAD board board.host = 0.0.0.0 opens the board to the network without a password" in said
+    )
+    assert "without TLS" in said
+
+
+@pytest.mark.slow
+@pytest.mark.real_clock
+def test_check_looks_at_the_boards_certificate(shop, monkeypatch):
+    cert, key = make_certificate(shop)
+    monkeypatch.setenv("BENCHWEATHER_BOARD__CERT_FILE", str(cert))
+    monkeypatch.setenv("BENCHWEATHER_BOARD__KEY_FILE", str(key))
+    assert "renew it" in " ".join(call("check", code=1).output.split())  # two days are left
+    assert call("board").output.startswith("https://127.0.0.1:8050/open/")
+    (shop / "shop").chmod(0o700)
+    make_certificate(shop, days=90)
+    assert "https on 127.0.0.1, port 8050" in call("check").output
+    key.chmod(0o644)
+    assert "can read" in " ".join(call("check", code=1).output.split())
+    cert.write_text("")
+    assert "must be a certificate" in " ".join(call("check", code=1).output.split())
 
 
 def test_check_fails_where_the_store_is_damaged(shop):

@@ -85,6 +85,7 @@ FAULTS = [
     ("[broker]\nca_file = '/nowhere'", "no such file"),
     ("[broker]\nclient_id = 'shop.1'", r"client_id = 'shop.1': must not have"),
     ("[broker]\nuser = 'u'", "belong together"),
+    ("[board]\ncert_file = 'cert.pem'", "board.cert_file and board.key_file belong together"),
     ("[broker]\nport = 8050", "must differ"),
     ("[board]\nhost = 'not a host'", "IP address or a host name"),
     ("[board]\nstale_after_s = inf", "stale_after_s"),
@@ -185,3 +186,22 @@ def test_the_machines_zone_is_looked_up_once(tmp_path, monkeypatch):
     asked.clear()
     assert [found.zone.key for _ in range(3)] == ["Europe/Paris"] * 3
     assert len(asked) == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "missing"),
+    [
+        ("", set()),
+        ("host = '0.0.0.0'", {"password", "TLS"}),
+        ("host = '192.168.1.5'\npassword = 'horse hair bow'", {"TLS"}),
+        ("host = '::'\ncert_file = 'c'\nkey_file = 'k'", {"password"}),
+        ("host = '0.0.0.0'\npassword = 'horse hair bow'\ntrusted_proxy = '127.0.0.1'", {"TLS"}),
+        ("host = '0.0.0.0'\npassword = 'horse hair bow'\ntrusted_proxy = '10.0.0.2'", set()),
+        ("host = '0.0.0.0'\npassword = 'a good one'\ncert_file = 'c'\nkey_file = 'k'", set()),
+    ],
+)
+def test_a_board_open_to_the_network_is_warned_of(tmp_path, text, missing):
+    found = settings.open_to_network(load(tmp_path, f"[board]\n{text}").board)
+    assert len(found) == len(missing)
+    for word in missing:
+        assert any(f"without {word}" in line or f"without a {word}" in line for line in found)

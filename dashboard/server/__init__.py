@@ -1,0 +1,1 @@
+"""The board's web server: connections, TLS, and limits on what one visitor may take."""
