@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import typer.main
+import worked_frames
 import worked_waits
 from babel import Locale, localedata
 
@@ -145,6 +146,7 @@ def write() -> None:
         between(text, mark)
         text = _marked(mark).sub(lambda m, table=table: f"{m[1]}{table}\n{m[3]}", text)
         path.write_text(text, encoding="utf-8")
+    worked_frames.PAGE.write_text(worked_frames.page(), encoding="utf-8")
     REGIONS.write_text(regions(), encoding="utf-8")
 
 

@@ -21,6 +21,7 @@ SUBJECTS = (
     "alerts",
     "clients",
     "past",
+    "frames",
     "network",
     "upkeep",
     "commands",

@@ -127,6 +127,7 @@ def run(code: str, clone: Path, environment: dict[str, str], kind: str = "sh"):
 @pytest.mark.parametrize("file", sorted({b.file for b in blocks() if not b.reason}))
 def test_the_blocks_of_a_text_run_as_they_are_printed(file, shop):
     service, clone, environment = shop
+    before = ""  # what a Python block builds upon
     for block in blocks():
         if block.file != file or block.reason:
             continue
@@ -134,6 +135,8 @@ def test_the_blocks_of_a_text_run_as_they_are_printed(file, shop):
             needs("mosquitto_pub", "mosquitto-clients")
         # Only the port differs: each test run has ports of its own.
         code = block.code.replace("1883", str(service.broker_port))
+        if block.kind == "python":
+            before = code = f"{before}\n{code}"
         done = run(code, clone, environment, block.kind)
         assert done.returncode == 0, f"{block.code}\n{done.stdout}{done.stderr}"
         assert "Traceback" not in done.stderr
