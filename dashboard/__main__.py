@@ -63,7 +63,7 @@ def serve(settings: Settings) -> int:
         threads=THREADS,
         body_max=REQUEST_MAX,
         upload_max=FILE_MAX,
-        may_upload=lambda *asked: files.may_upload(app.server, settings, *asked),
+        may_upload=lambda *asked: files.may_upload(app.server, *asked),
         trusted_proxy=board.trusted_proxy,
         certificate=certificate,
     )

@@ -12,8 +12,9 @@ import dash
 import flask
 
 from dashboard import commands, shell
-from dashboard.access import guard, sign_in
+from dashboard.access import guard, people_page, permissions, sign_in
 from dashboard.access import page as access_page
+from dashboard.access.visitor import may
 from dashboard.air import page as air_page
 from dashboard.alerts import alert_page as alerts_alert_page
 from dashboard.alerts import page as alerts_page
@@ -49,6 +50,7 @@ from dashboard.wood import instrument_page as wood_instrument_page
 from dashboard.wood import intake_page as wood_intake_page
 from dashboard.wood import page as wood
 from monitor.core.clock import now_ms
+from monitor.people.roles import Role
 
 if TYPE_CHECKING:
     import werkzeug
@@ -110,7 +112,7 @@ def create_app(settings: Settings) -> dash.Dash:
     )
     air_page.register(app, shop, strips)
     coming_page.register(app, shop, coming_book, woods)
-    for page in (past_page, past_climate_page, sensors_page, sensors_sensor_page, access_page):
+    for page in (past_page, past_climate_page, sensors_page, sensors_sensor_page):
         page.register(app, shop)
     for page in (bench_ready_by_page, bench_wait_types_page, bench_finished_page):
         page.register(app, shop, book)
@@ -129,6 +131,8 @@ def create_app(settings: Settings) -> dash.Dash:
     for alert_page in (alerts_page, alerts_rules_page, alerts_alert_page):
         alert_page.register(app, shop, alert_book)
     clients_page.register(app, shop, kept)
+    access_page.register()
+    people_page.register(app)
     help_page.register(app)
     commands.register(app, shop, commands.readings(shop, book, woods, alert_book, glues))
     calendar_feed.register(app, shop, book)
@@ -136,6 +140,7 @@ def create_app(settings: Settings) -> dash.Dash:
     shell.register(app, shop)
     _redirect_old_addresses(app)
     _register_here(app, shop, secrets.token_hex(8))
+    permissions.enforce(app)
     return app
 
 
@@ -155,7 +160,7 @@ def _register_here(app: dash.Dash, shop: ShopData, start_id: str) -> None:
     zone = shop.settings.zone.key
 
     def here() -> flask.Response:
-        token = shop.change_token()
+        token = shop.change_token() if may(Role.VIEWER).allowed else ""
         return flask.jsonify(start=start_id, now_ms=now_ms(), token=token, zone=zone)
 
     app.server.add_url_rule("/here", "here", here)

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 import dash
 from dash import ClientsideFunction, Input, Output, dcc, html
 
+from dashboard.access.visitor import may
 from dashboard.ui import formats, sentences
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
 from monitor.core.steady_clock import ClockJump, JumpState
+from monitor.people.roles import Role
 from monitor.settings import open_to_network
 
 if TYPE_CHECKING:
@@ -88,7 +90,9 @@ def shell(shop: ShopData) -> Component:
                 ],
                 className="top",
             ),
-            html.Div(banner(shop), id="troubles", role="status"),
+            html.Div(
+                banner(shop) if may(Role.VIEWER).allowed else [], id="troubles", role="status"
+            ),
             dash.page_container,
             dcc.Store(id="started", data=0),
             dcc.Store(id="screen"),

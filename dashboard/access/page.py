@@ -1,103 +1,148 @@
-"""Signing in from another device of the shop."""
+"""Signing in from another device of the shop, and a person's own password."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import dash
-import flask
 from dash import dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import access, may, may_manage, visitor
+from monitor.core.errors import StoreFault
+from monitor.people.passwords import LENGTH_MAX, LENGTH_MIN
+from monitor.people.roles import MAY, Role
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
-    from dashboard.data.shop import ShopData
+    from dashboard.access.visitor import Permission, Visitor
+
+FAULTS = {
+    "ended": "This link is no longer good. Run `benchweather board` on the shop's computer for a "
+    "new one.",
+    "none": "Nobody can sign in by a password yet.",
+    "trouble": "The sessions cannot be read or written just now. See the log of the service.",
+    "unfit": f"The new password was not accepted. It must have {LENGTH_MIN} to {LENGTH_MAX} "
+    "characters. It must not be a password that many people use, and not your name or the shop's.",
+}
+DONE = {"changed": "Your password is changed. Your other sessions have ended."}
 
 
-def register(app: dash.Dash, shop: ShopData) -> None:
+def register() -> None:
     """Hang the page into the app."""
-    del app
     dash.register_page(
         "sign_in",
         path="/sign-in",
         title="Sign in",
-        layout=lambda **query: layout(shop, query.get("said", ""), query.get("s", "")),
+        layout=lambda **query: layout(query.get("said", ""), query.get("s", "")),
     )
 
 
-def layout(shop: ShopData, code: str, seconds: str) -> Component:
-    """The one field, or why it is not there."""
-    may = sign_in.writing(flask.request, shop.settings)
+def layout(code: str, seconds: str) -> Component:
+    """The fields, or who is signed in already."""
+    text, one = fault(code, seconds), visitor()
     parts: list[Component] = [html.H1("Sign in")]
-    if may.allowed:
-        text = "This device may change things on the board."
-        parts += [
-            html.P(text),
-            html.P(dcc.Link("To the bench", href="/bench", className="tap main")),
-        ]
-        parts.append(
-            html.Form(
-                html.Button("Sign out", type="submit", className="tap"),
-                action="/sign-out",
-                method="POST",
-            )
-        )
-    elif not may.sign_in:
-        if text := fault(code, seconds):
-            parts.append(html.P(text, role="alert", className="lead"))
-        parts.append(html.P(may.why))
-    else:
-        if text := fault(code, seconds):
-            parts.append(html.P(text, role="alert", className="lead"))
-        parts += [
-            html.P(
-                "The password of the board is set in the settings on the shop's computer. On that "
-                "computer, `benchweather board` prints a link that needs no password."
-            ),
-            html.Form(
-                [
-                    html.Div(
-                        [
-                            html.Label("Password", htmlFor="password"),
-                            dcc.Input(
-                                id="password",
-                                name="password",
-                                type="password",
-                                autoComplete="current-password",
-                            ),
-                        ],
-                        className="field",
-                    ),
-                    html.Button("Sign in", type="submit", className="tap main"),
-                ],
-                action="/sign-in",
-                method="POST",
-                className="fields",
-            ),
-            html.P(
-                f"This device stays signed in for {sign_in.KEPT_DAYS} days.", className="aside"
-            ),
-        ]
+    if text:
+        parts.append(html.P(text, role="alert", className="lead"))
+    if code in DONE:
+        parts.append(html.P(DONE[code], role="status", className="lead"))
+    if one.role is not None:
+        parts += _signed_in(one, one.role)
+    permission = may(Role.OWNER)
+    if permission.sign_in:
+        parts += _fields()
+    elif not permission.allowed:
+        parts.append(html.P(permission.why))
     return html.Main(parts, className="sheet bench one", id="sign-in")
+
+
+def _signed_in(one: Visitor, role: Role) -> list[Component]:
+    who = f"You are signed in as {one.person}." if one.person else "This browser is signed in."
+    parts: list[Component] = [
+        html.P(f"{who} The role {role} may: {MAY[role]}."),
+        html.P(dcc.Link("To the bench", href="/bench", className="tap main")),
+    ]
+    if may_manage().allowed:
+        parts.append(html.P(dcc.Link("People and sessions", href="/people", className="tap")))
+    parts.append(_form("/sign-out", [], "Sign out", main=False))
+    if one.person:
+        parts += [
+            html.H2("Your password"),
+            _form(
+                "/password",
+                [
+                    _field("present-password", "password", "Present password", "current-password"),
+                    _field("new-password", "new", "New password", "new-password"),
+                ],
+                "Change the password",
+            ),
+            html.P(
+                f"At least {LENGTH_MIN} characters; a few words that do not belong together are "
+                "good. Your other sessions end.",
+                className="aside",
+            ),
+        ]
+    return parts
+
+
+def _fields() -> list[Component]:
+    """Fields of signing in: a name only where there are people."""
+    people = _people()
+    board = access().settings.board
+    shop = bool(board.password.get_secret_value())
+    hint = " Leave the name empty for the shop's password." if people and shop else ""
+    fields = [_field("name", "name", "Name", "username")] if people else []
+    fields.append(_field("password", "password", "Password", "current-password"))
+    return [
+        html.P(
+            f"On the shop's computer, `benchweather board` prints a link that needs no "
+            f"password.{hint}"
+        ),
+        _form("/sign-in", fields, "Sign in"),
+        html.P(
+            f"This device stays signed in for {board.session_days:g} days, or until it is not used "
+            f"for {board.session_idle_days:g} days.",
+            className="aside",
+        ),
+    ]
+
+
+def _people() -> bool:
+    """True if there are people who sign in by name."""
+    try:
+        return bool(access().store.people())
+    except StoreFault:
+        return False
+
+
+def _form(action: str, fields: list[Component], text: str, *, main: bool = True) -> Component:
+    button = html.Button(text, type="submit", className="tap main" if main else "tap")
+    return html.Form([*fields, button], action=action, method="POST", className="fields")
+
+
+def _field(id_: str, name: str, label: str, use: str) -> Component:
+    kind: Literal["text", "password"] = "text" if use == "username" else "password"
+    return html.Div(
+        [
+            html.Label(label, htmlFor=id_),
+            dcc.Input(id=id_, name=name, type=kind, autoComplete=use),
+        ],
+        className="field",
+    )
 
 
 def fault(code: str, seconds: str) -> str:
     """Reason why signing in failed; empty if it did not."""
-    if code == "ended":
-        return (
-            "This link is no longer good. Run `benchweather board` on the shop's computer for a "
-            "new one."
-        )
-    if code == "wrong":
-        return "Wrong password."
     if code == "wait" and seconds.isdigit():
         return f"Too many wrong passwords: wait {int(seconds) + 1} s, then try again."
-    return ""
+    if code == "wrong":
+        return "Wrong name or password." if _people() else "Wrong password."
+    return FAULTS.get(code, "")
 
 
-def read_only(may: sign_in.Writing) -> Component:
+def read_only(permission: Permission) -> Component:
     """Notice shown instead of the taps where nothing may be changed."""
-    link = dcc.Link("Sign in", href="/sign-in", className="tap main") if may.sign_in else None
-    return html.Section([html.H2("Read only"), html.P(may.why), html.P(link)])
+    link = (
+        dcc.Link("Sign in", href="/sign-in", className="tap main") if permission.sign_in else None
+    )
+    return html.Section([html.H2("Read only"), html.P(permission.why), html.P(link)])

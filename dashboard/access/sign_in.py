@@ -1,212 +1,256 @@
-"""Signing in: a browser may change things once it has opened a link from the shop's computer, or
-is signed in with the board's password."""
+"""Signing in and out: by a link from the shop's computer, by a person's password, or by the shop's."""
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import hmac
-import threading
+import secrets
 import time
-from datetime import timedelta
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import flask
-from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
 
 from dashboard.access import guard
-from monitor.core.backoff import doubled
-from monitor.settings.board_keys import code_holds, local_mark, read_board_keys
+from dashboard.access.throttle import Subject, Throttle, stranger
+from dashboard.access.visitor import (
+    EXTENSION,
+    NAMELESS,
+    Access,
+    access,
+    cookie_name,
+    record,
+    visitor,
+    ways_in,
+)
+from monitor.core.clock import now_ms
+from monitor.core.errors import Rejected, StoreFault
+from monitor.people import passwords
+from monitor.people.access_store import SESSIONS, AccessStore, Kind, NoSuchEntry
+from monitor.people.roles import Role
+from monitor.settings.board_keys import code_holds, read_board_keys
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
     from dash import Dash
 
     from monitor.settings import Settings
 
-KEPT_DAYS = 30
-"""Days for which a device stays signed in."""
-FREE_TRIES = 5
-"""Wrong passwords before an address must wait."""
-WAIT_FIRST_S, WAIT_MAX_S = 2.0, 900.0
-"""The wait after that, doubled each time, and its end. [s]"""
-ADDRESSES_MAX = 1_000
-"""Most addresses remembered; the oldest go."""
-ALL_TRIES, ALL_WINDOW_S = 60, 600.0
-"""Most wrong passwords from everywhere in a window. [s]"""
-
-
-class Writing(NamedTuple):
-    """Permission of a request to change things; if refused, why and what to do.
-
-    `sign_in`: whether a password would help.
-    """
-
-    allowed: bool
-    why: str = ""
-    sign_in: bool = False
-
-
-def writing(request: flask.Request, settings: Settings) -> Writing:
-    """Decide whether a request may change anything, or comes from a page that may.
-
-    It may once its browser has opened a link of `benchweather board`, or is signed in with
-    `board.password`. What changes something must besides have come from a page of the board.
-    """
-    if request.method not in guard.SAFE and not guard.same_origin(request, needed=True):
-        return Writing(False, "This request did not come from the board itself.")
-    if opened_here(settings) or signed_in(settings):
-        return Writing(True)
-    if not flask.current_app.secret_key:
-        return Writing(False, "Nobody can sign in until the service has run once.")
-    if not settings.board.password.get_secret_value():
-        return Writing(
-            False,
-            "This browser can only read. On the shop's computer, run `benchweather board` and open the "
-            "link that it prints. Another device needs a password: set board.password in the settings.",
-        )
-    return Writing(False, "Sign in to change anything from this browser.", sign_in=True)
-
-
-class Throttle:
-    """Slows down who guesses: each address by itself, and all of them together."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._failed: dict[str, tuple[int, float]] = {}
-        self._all: list[float] = []
-
-    def wait_s(self, address: str, now_s: float) -> float:
-        """Time that an address must wait before its next try. [s]"""
-        with self._lock:
-            self._all = [at for at in self._all if now_s - at < ALL_WINDOW_S]
-            if len(self._all) >= ALL_TRIES:
-                return self._all[0] + ALL_WINDOW_S - now_s
-            return max(0.0, self._failed.get(address, (0, 0.0))[1] - now_s)
-
-    def failed(self, address: str, now_s: float) -> None:
-        with self._lock:
-            count = self._failed.pop(address, (0, 0.0))[0] + 1
-            over = count - FREE_TRIES
-            until = now_s + doubled(WAIT_FIRST_S, WAIT_MAX_S, over) if over >= 0 else now_s
-            self._failed[address] = (count, until)
-            self._all.append(now_s)
-            while len(self._failed) > ADDRESSES_MAX:
-                del self._failed[next(iter(self._failed))]
-
-    def passed(self, address: str) -> None:
-        with self._lock:
-            self._failed.pop(address, None)
-
-
-class KeyedSessions(SecureCookieSessionInterface):
-    """Sessions whose key is read when it is there: the service may make it after the board starts."""
-
-    def __init__(self, settings: Settings) -> None:
-        self._settings = settings
-
-    def open_session(self, app: flask.Flask, request: flask.Request) -> SecureCookieSession | None:
-        """The session of a request."""
-        if not app.secret_key and (found := read_board_keys(self._settings.secrets_path)):
-            app.secret_key = found.session_key
-        return super().open_session(app, request)
-
-    def get_cookie_secure(self, app: flask.Flask) -> bool:
-        """True behind TLS: the browser then never sends the cookie without it."""
-        return flask.request.is_secure or super().get_cookie_secure(app)
+DAY_S, DAY_MS = 86_400, 86_400_000
+DEVICE_DAYS = 365
+"""Time for which a browser is known as one that a person has signed in with. [d]"""
+SHOP_ACCOUNT = "\0shop"
+"""Name in the throttle of the shop's password; no person can have it."""
 
 
 def register(app: Dash, settings: Settings) -> None:
     """Hang signing in and out into the app's server."""
     server = app.server
-    server.config.update(
-        SESSION_COOKIE_NAME=cookie_name(settings),
-        SESSION_COOKIE_HTTPONLY=True,
-        SESSION_COOKIE_SAMESITE="Strict",
-        PERMANENT_SESSION_LIFETIME=timedelta(days=KEPT_DAYS),
+    server.extensions[EXTENSION] = Access(settings, AccessStore(settings.people_path), Throttle())
+    server.add_url_rule("/open/<code>", "open_here", open_link, methods=["GET"])
+    for path, name, function in (
+        ("/sign-in", "sign_in_now", sign_in),
+        ("/sign-out", "sign_out_now", sign_out),
+        ("/password", "password_now", change_password),
+    ):
+        server.add_url_rule(path, name, _from_the_board(function), methods=["POST"])
+
+
+def open_link(code: str) -> flask.Response:
+    """Sign in the browser that opens a link of `benchweather board`, an owner's or a wall screen's."""
+    settings, store, _ = access()
+    keys = read_board_keys(settings.secrets_path)
+    try:
+        if keys is not None and code_holds(code, keys, time.time()):
+            return _signed_in(Kind.LINK, Role.OWNER, "/", shared=keys.local_key)
+        if wall := store.credential(code[:200], (Kind.WALL,), now_ms()):
+            return _signed_in(
+                Kind.WALL_SESSION,
+                Role.VIEWER,
+                "/",
+                parent_id=wall.credential_id,
+                lasts_ms=wall.until_ms - now_ms(),
+                name=wall.name,
+            )
+    except StoreFault:
+        return _to("/sign-in?said=trouble")
+    return _to("/sign-in?said=ended")
+
+
+def sign_in() -> flask.Response:
+    """Check a posted password; sign in, or send the reason why not."""
+    form = flask.request.form
+    if not ways_in(access()):
+        return _to("/sign-in?said=none")
+    try:
+        return _sign_in(form.get("name", "")[:200].strip(), form.get("password", ""))
+    except StoreFault:
+        return _to("/sign-in?said=trouble")
+
+
+def _sign_in(name: str, password: str) -> flask.Response:
+    settings, store, throttle = access()
+    found = store.password_of(name) if name else None
+    shop = settings.board.password.get_secret_value() if not name else ""
+    account = found[0].name if found else SHOP_ACCOUNT if shop else ""
+    kept = found[1] if found else shop
+    subjects = _subjects(account, kept)
+    if (wait := throttle.wait_or_count(subjects, time.monotonic())) > 0:
+        return _to(f"/sign-in?said=wait&s={wait:.0f}")
+    if shop:
+        right = hmac.compare_digest(_hash(password), _hash(shop))
+    else:
+        right = passwords.matches(found[1] if found else "", password)
+    who = found[0].name if found else NAMELESS[Kind.SHOP] if shop else "an unknown name"
+    if not right:
+        record("failed sign-in", who=who)
+        return _to("/sign-in?said=wrong")
+    throttle.passed(subjects)
+    if found:
+        return _person_signed_in(found[0].name, "/bench")
+    answer = _signed_in(Kind.SHOP, Role.OWNER, "/bench", shared=shop)
+    _know_device(answer, account, kept)
+    return answer
+
+
+def sign_out() -> flask.Response:
+    """End this browser's session, here and on the server."""
+    one = visitor().credential
+    answer = _to("/bench")
+    if one is not None:
+        try:
+            access().store.withdraw(one.credential_id, now_ms())
+        except StoreFault:
+            return _to("/sign-in?said=trouble")
+        record("signed out")
+    answer.delete_cookie(cookie_name(), secure=flask.request.is_secure, httponly=True)
+    return answer
+
+
+def change_password() -> flask.Response:
+    """Give the person who is signed in another password, by their present one."""
+    try:
+        return _change_password(flask.request.form)
+    except Rejected:
+        return _to("/sign-in?said=unfit")
+    except StoreFault:
+        return _to("/sign-in?said=trouble")
+
+
+def _change_password(form: Mapping[str, str]) -> flask.Response:
+    settings, store, throttle = access()
+    one = visitor().credential
+    found = store.password_of(one.name) if one and one.person_id is not None else None
+    if found is None:
+        return _to("/sign-in?said=none")
+    person, kept = found
+    subjects = _subjects(person.name, kept)
+    if (wait := throttle.wait_or_count(subjects, time.monotonic())) > 0:
+        return _to(f"/sign-in?said=wait&s={wait:.0f}")
+    if not passwords.matches(kept, form.get("password", "")):
+        record("failed sign-in", "to change the password")
+        return _to("/sign-in?said=wrong")
+    throttle.passed(subjects)
+    new = form.get("new", "")
+    passwords.check_password(new, (person.name, settings.shop.name))
+    store.set_password(person.name, new, now_ms())  # ends every session of this person
+    record("password changed")
+    return _person_signed_in(person.name, "/sign-in?said=changed")
+
+
+def _person_signed_in(name: str, where: str) -> flask.Response:
+    """Start a session of a person, whose browser is known from now on."""
+    found = access().store.password_of(name)
+    if found is None:
+        return _to("/sign-in?said=wrong")
+    person, kept = found
+    answer = _signed_in(
+        Kind.PASSWORD, person.role, where, name=person.name, person_id=person.person_id
     )
-    throttle = Throttle()
+    _know_device(answer, person.name, kept)
+    return answer
 
-    server.session_interface = KeyedSessions(settings)
 
-    def sign_in() -> flask.Response:
-        return answer(settings, throttle, time.monotonic())
+def _signed_in(kind: Kind, role: Role, where: str, **more: Any) -> flask.Response:
+    """Start a session under a new id, in place of this browser's last one."""
+    settings, store, _ = access()
+    board, request, now = settings.board, flask.request, now_ms()
+    if (last := visitor().credential) is not None and last.kind in SESSIONS:
+        with contextlib.suppress(NoSuchEntry):
+            store.withdraw(last.credential_id, now)
+    lasts_ms = {"lasts_ms": round(board.session_days * DAY_MS)} | more
+    idle_ms = 0 if kind == Kind.WALL_SESSION else round(board.session_idle_days * DAY_MS)
+    secret, number = store.issue(
+        kind,
+        role,
+        now,
+        idle_ms=idle_ms,
+        address=request.remote_addr or "",
+        browser=browser_words(request.user_agent.string),
+        **lasts_ms,
+    )
+    who = more.get("name") or NAMELESS[kind]
+    record("signed in", str(kind), who=who, session=f"session {number}")
+    answer = _to(where)
+    _set_cookie(answer, cookie_name(), secret, lasts_ms["lasts_ms"] // 1000)
+    return answer
 
-    def sign_out() -> flask.Response:
+
+def _set_cookie(answer: flask.Response, name: str, value: str, lasts_s: int) -> None:
+    answer.set_cookie(
+        name,
+        value,
+        max_age=lasts_s,
+        httponly=True,
+        secure=flask.request.is_secure,
+        samesite="Strict",
+    )
+
+
+def _subjects(account: str, kept: str) -> list[Subject]:
+    """Subjects that a try at an account is counted by: this browser if the person has signed in with
+    it before, else the address and the account."""
+    nonce, _, seal = flask.request.cookies.get(cookie_name("device"), "").partition(".")
+    if account and nonce and hmac.compare_digest(seal.encode(), _seal(account, nonce, kept)):
+        return [("device", nonce)]
+    return stranger(account, flask.request.remote_addr or "")
+
+
+def _know_device(answer: flask.Response, account: str, kept: str) -> None:
+    """Let this browser be known at its next try, as long as the password stays the same."""
+    nonce = secrets.token_hex(16)
+    seal = _seal(account, nonce, kept).decode()
+    _set_cookie(answer, cookie_name("device"), f"{nonce}.{seal}", DEVICE_DAYS * DAY_S)
+
+
+def _seal(account: str, nonce: str, kept: str) -> bytes:
+    """Seal of a known browser, which only this shop can make."""
+    keys = read_board_keys(access().settings.secrets_path)
+    key = keys.session_key if keys else secrets.token_hex(32)
+    text = "\n".join(("device", account, nonce, kept))
+    return hmac.new(key.encode(), text.encode(), "sha256").hexdigest().encode()
+
+
+def browser_words(agent: str) -> str:
+    """Browser and system of a User-Agent header, in a few words, to know a session by."""
+    systems = ("Android", "iPhone", "iPad", "Windows", "Macintosh", "Linux")
+    browsers = {"Edg": "Edge", "OPR": "Opera", "Firefox": "Firefox", "Chrome": "Chrome"}
+    browser = next((word for mark, word in browsers.items() if mark in agent), "")
+    browser = browser or ("Safari" if "Safari" in agent else "another browser")
+    system = next((one for one in systems if one in agent), "")
+    return f"{browser}, {system}" if system else browser
+
+
+def _from_the_board(function: Callable[[], flask.Response]) -> Callable[[], flask.Response]:
+    """An answer to forms of the board's own pages only."""
+
+    def answer() -> flask.Response:
         if not guard.same_origin(flask.request, needed=True):
             return flask.Response("This request did not come from the board itself.\n", 403)
-        flask.session.clear()
-        return _to("/bench")
+        return function()
 
-    def open_here(code: str) -> flask.Response:
-        return answer_code(settings, code, time.time())
-
-    server.add_url_rule("/open/<code>", "open_here", open_here, methods=["GET"])
-    server.add_url_rule("/sign-in", "sign_in_now", sign_in, methods=["POST"])
-    server.add_url_rule("/sign-out", "sign_out_now", sign_out, methods=["POST"])
-
-
-def cookie_name(settings: Settings) -> str:
-    """Name of the session cookie: browsers share cookies between the ports of one machine."""
-    return f"benchweather-{settings.board.port}"
-
-
-def answer_code(settings: Settings, code: str, now_s: float) -> flask.Response:
-    """Sign in the browser that opens a link of `benchweather board`."""
-    keys = read_board_keys(settings.secrets_path)
-    if keys is None or not code_holds(code, keys, now_s):
-        return _to("/sign-in?said=ended")
-    flask.session.clear()
-    flask.session.permanent = True
-    flask.session["local"] = local_mark(keys)
-    return _to("/")
-
-
-def opened_here(settings: Settings) -> bool:
-    """True if this request's browser has opened a link that a user of this machine made."""
-    held = flask.session.get("local", "") if flask.current_app.secret_key else ""
-    if not held or not isinstance(held, str):
-        return False
-    keys = read_board_keys(settings.secrets_path)
-    return keys is not None and hmac.compare_digest(held.encode(), local_mark(keys).encode())
-
-
-def answer(settings: Settings, throttle: Throttle, now_s: float) -> flask.Response:
-    """Check a posted password; sign in, or send the reason why not."""
-    request = flask.request
-    if not guard.same_origin(request, needed=True):
-        return flask.Response("This request did not come from the board itself.\n", 403)
-    password = settings.board.password.get_secret_value()
-    if not password or not flask.current_app.secret_key:
-        return _to("/sign-in?said=none")
-    address = request.remote_addr or ""
-    wait = throttle.wait_s(address, now_s)
-    if wait > 0:
-        return _to(f"/sign-in?said=wait&s={wait:.0f}")
-    given = request.form.get("password", "")
-    if not hmac.compare_digest(_hash(given), _hash(password)):
-        throttle.failed(address, now_s)
-        return _to("/sign-in?said=wrong")
-    throttle.passed(address)
-    flask.session.clear()
-    flask.session.permanent = True
-    flask.session["signed"] = mark(settings, str(flask.current_app.secret_key))
-    return _to("/bench")
-
-
-def mark(settings: Settings, key: str) -> str:
-    """Value that a signed-in session holds: a new password makes the old sessions void."""
-    password = settings.board.password.get_secret_value()
-    return hmac.new(key.encode(), b"signed in with " + password.encode(), "sha256").hexdigest()
-
-
-def signed_in(settings: Settings) -> bool:
-    """True if this request's session was signed in with the present password."""
-    key = flask.current_app.secret_key
-    if not key or not settings.board.password.get_secret_value():
-        return False
-    held = flask.session.get("signed", "")
-    return isinstance(held, str) and hmac.compare_digest(
-        held.encode(), mark(settings, str(key)).encode()
-    )
+    return answer
 
 
 def _hash(text: str) -> bytes:

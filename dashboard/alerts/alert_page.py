@@ -6,10 +6,9 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import Input, Output, State, dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import may_change
 from dashboard.alerts import text, view
 from dashboard.alerts.view import ALERTS
 from dashboard.ui import formats, page_frame
@@ -49,7 +48,7 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
         lambda trouble, *_: (page_frame.sentence_of(trouble), dash.no_update)
     )
     def refresh(_token: str, _changed: str, alert_id: str) -> tuple[Any, ...]:
-        writer = sign_in.writing(flask.request, shop.settings).allowed
+        writer = may_change().allowed
         alert = book.alert(alert_id)
         if alert is None:
             raise dash.exceptions.PreventUpdate
@@ -59,7 +58,7 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
 @page_frame.where_store_fails(ALERTS.failed("/alerts/one", "Alert", "one"))
 def layout(shop: ShopData, book: AlertQueries, alert_id: str) -> Component:
     """The page as this request may see it."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_change()
     alert = book.alert(alert_id)
     if alert is None:
         return _page([html.H1("No such alert"), html.P(dcc.Link("All alerts", href="/alerts"))])

@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import Input, Output, dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import may_change
 from dashboard.alerts import text, view
 from dashboard.alerts.view import ALERTS
 from dashboard.data.records import Outcome
@@ -64,7 +63,7 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
         lambda trouble, *_: (page_frame.sentence_of(trouble), *3 * [dash.no_update])
     )
     def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
-        writer = sign_in.writing(flask.request, shop.settings).allowed
+        writer = may_change().allowed
         return live(shop, book, writer=writer)
 
     @app.callback(Output("alerts-open", "children"), Input("token", "data"))
@@ -81,7 +80,7 @@ def open_count(book: AlertQueries) -> str:
 @page_frame.where_store_fails(ALERTS.failed("/alerts", "Alerts"))
 def layout(shop: ShopData, book: AlertQueries) -> Component:
     """The page as this request may see it."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_change()
     now, over, notices, tanks = live(shop, book, writer=may.allowed)
     return ALERTS.page(
         "/alerts",

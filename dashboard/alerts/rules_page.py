@@ -6,10 +6,9 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import may_manage
 from dashboard.alerts import text as alerts_text
 from dashboard.alerts import view
 from dashboard.alerts.forms import places_of
@@ -57,7 +56,7 @@ def register(app: dash.Dash, shop: ShopData, book: AlertQueries) -> None:
 @page_frame.where_store_fails(ALERTS.failed("/alerts/rules", "Rules"))
 def layout(shop: ShopData, book: AlertQueries) -> Component:
     """Every rule, and adding one."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_manage()
     rules, changed, places = book.rules(), book.changed(), shop.place_names()
     groups = []
     for of, name in alerts_text.GROUPS.items():
@@ -175,7 +174,7 @@ def add(rules: Mapping[str, Rule]) -> Component:
 @page_frame.where_store_fails(ALERTS.failed("/alerts/rule", "Rule", "one"))
 def one(shop: ShopData, book: AlertQueries, rule_id: str) -> Component:
     """A rule with everything that it rests on."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_manage()
     rule, changed, places = (book.rules().get(rule_id), book.changed(), shop.place_names())
     if rule is None:
         return _page(

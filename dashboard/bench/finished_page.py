@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import Input, Output, dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import may_change
 from dashboard.bench import series, view
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, page_frame
@@ -62,7 +61,7 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
 @page_frame.where_store_fails(page_frame.sentence_of)
 def content(shop: ShopData, book: WaitQueries) -> list[Component | None]:
     """The waits released last, newest first."""
-    writer = sign_in.writing(flask.request, shop.settings).allowed
+    writer = may_change().allowed
     found, places = book.finished(SHOWN), shop.place_names()
     if not found:
         return [html.P("Nothing has been released yet.")]

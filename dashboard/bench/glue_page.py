@@ -6,10 +6,9 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import Input, Output, State, dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import may_change
 from dashboard.bench.glue_forms import LABELS, shown_of
 from dashboard.bench.view import BENCH
 from dashboard.ui import formats, page_frame
@@ -58,7 +57,7 @@ def register(app: dash.Dash, shop: ShopData, book: GlueQueries) -> None:
     )
     @page_frame.where_store_fails(page_frame.sentence_of)
     def refresh(_token: str, _changed: str) -> Any:
-        return batches(shop, book, sign_in.writing(flask.request, shop.settings).allowed)
+        return batches(shop, book, may_change().allowed)
 
     @app.callback(
         Output("glue-now", "children"),
@@ -72,13 +71,13 @@ def register(app: dash.Dash, shop: ShopData, book: GlueQueries) -> None:
         found = book.glue(glue_id)
         if found is None:
             raise dash.exceptions.PreventUpdate
-        return state_of(found, shop, sign_in.writing(flask.request, shop.settings).allowed)
+        return state_of(found, shop, may_change().allowed)
 
 
 @page_frame.where_store_fails(BENCH.failed("/bench/glue", "Glue", "one"))
 def layout(shop: ShopData, book: GlueQueries) -> Component:
     """The batches, and a form for a new one."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_change()
     return _page(
         "/bench/glue",
         [
@@ -244,7 +243,7 @@ def _note(form: str, value: str) -> Component:
 @page_frame.where_store_fails(BENCH.failed("/bench/glue", "Glue", "one"))
 def one(shop: ShopData, book: GlueQueries, glue_id: str) -> Component:
     """A batch: condition, cautions, correcting it, history."""
-    may, found = sign_in.writing(flask.request, shop.settings), book.glue(glue_id)
+    may, found = may_change(), book.glue(glue_id)
     if found is None:
         return _page(
             "/bench/glue/one",

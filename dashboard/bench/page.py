@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import Input, Output, dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import Permission, may_change
 from dashboard.bench import calendar_feed, series, view
 from dashboard.bench import text as bench_text
 from dashboard.bench.view import BENCH
@@ -75,14 +74,14 @@ def register(
         lambda trouble, *_: ([], [], page_frame.sentence_of(trouble), *2 * [dash.no_update])
     )
     def refresh(_token: str, _changed: str) -> tuple[Any, ...]:
-        writer = sign_in.writing(flask.request, shop.settings).allowed
+        writer = may_change().allowed
         return live(shop, book, glues, writer)
 
 
 @page_frame.where_store_fails(page_frame.sheet("Bench", "sheet bench"))
 def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, glues: GlueQueries) -> Component:
     """The page as this request may see it."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_change()
     head, just, waits, places, cold = live(shop, book, glues, may.allowed)
     kinds, bases = book.kinds(), book.bases()
     references = [one.reference for one in woods.here()]
@@ -108,7 +107,7 @@ def layout(shop: ShopData, book: WaitQueries, woods: WoodQueries, glues: GlueQue
     )
 
 
-def refused(may: sign_in.Writing) -> Component:
+def refused(may: Permission) -> Component:
     """Notice shown instead of the taps where nothing may be changed."""
     return html.Section(
         [

@@ -6,10 +6,9 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import Input, Output, State, dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import may_change
 from dashboard.bench.proof_figure import LINE, proof_plot
 from dashboard.bench.proof_forms import LABELS
 from dashboard.bench.view import BENCH
@@ -77,7 +76,7 @@ def register(app: dash.Dash, shop: ShopData, book: ProofQueries) -> None:
 @page_frame.where_store_fails(BENCH.failed(PATH, TITLE, "one"))
 def layout(shop: ShopData, book: ProofQueries) -> Component:
     """The experiments, and a form to start each kind."""
-    may, found = sign_in.writing(flask.request, shop.settings), book.all()
+    may, found = may_change(), book.all()
     choices = _choices(shop, book)
     return _page(
         PATH,
@@ -213,7 +212,7 @@ def _choices(shop: ShopData, book: ProofQueries) -> dict[str, dict[str, str]]:
 @page_frame.where_store_fails(BENCH.failed(PATH, TITLE, "one"))
 def one(shop: ShopData, book: ProofQueries, proof_id: str) -> Component:
     """An experiment: result, plot, measurements, forms, steps, history."""
-    may, found = sign_in.writing(flask.request, shop.settings), book.proof(proof_id)
+    may, found = may_change(), book.proof(proof_id)
     if found is None:
         return _page(
             f"{PATH}/one",

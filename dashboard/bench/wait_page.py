@@ -6,10 +6,9 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import Input, Output, State, dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import may_change
 from dashboard.bench import text as bench_text
 from dashboard.bench import view
 from dashboard.bench.view import BENCH
@@ -59,7 +58,7 @@ def register(
         lambda trouble, *_: (page_frame.sentence_of(trouble), dash.no_update)
     )
     def refresh(_token: str, _changed: str, wait_id: str) -> tuple[Any, ...]:
-        writer = sign_in.writing(flask.request, shop.settings).allowed
+        writer = may_change().allowed
         wait = book.wait(wait_id)
         if wait is None:
             raise dash.exceptions.PreventUpdate
@@ -71,7 +70,7 @@ def layout(
     shop: ShopData, book: WaitQueries, woods: WoodQueries, glues: GlueQueries, wait_id: str
 ) -> Component:
     """The page as this request may see it."""
-    writer = sign_in.writing(flask.request, shop.settings)
+    writer = may_change()
     wait = book.wait(wait_id)
     if wait is None:
         return _page(

@@ -7,11 +7,10 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 import numpy as np
 from dash import dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import may_manage
 from dashboard.bench import text as bench_text
 from dashboard.bench.forms import shown_of
 from dashboard.bench.view import BENCH
@@ -45,7 +44,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
     """Hang the pages into the app."""
     del app
     dash.register_page(
-        "bench_kinds", path="/bench/kinds", title="Kinds", layout=lambda **_: layout(shop, book)
+        "bench_kinds", path="/bench/kinds", title="Kinds", layout=lambda **_: layout(book)
     )
     dash.register_page(
         "bench_kind",
@@ -72,9 +71,9 @@ def _table(heads: list[str], rows: list[list[Any]], label: str, name: str = "") 
 
 
 @page_frame.where_store_fails(BENCH.failed("/bench/kinds", "Kinds", "one"))
-def layout(shop: ShopData, book: WaitQueries) -> Component:
+def layout(book: WaitQueries) -> Component:
     """Every kind in use, and adding one."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_manage()
     kinds = sorted(book.kinds(), key=lambda kind: kind.name)
     learned = {kind.id: book.learned(kind.id) for kind in kinds}
     retired = sorted(book.retired().values(), key=lambda kind: kind.name)
@@ -177,7 +176,7 @@ def _add(kinds: list[WaitType]) -> Component:
 @page_frame.where_store_fails(BENCH.failed("/bench/kind", "Kind", "one"))
 def one(shop: ShopData, book: WaitQueries, kind_id: str) -> Component:
     """A kind with everything that makes its waits."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_manage()
     kind, learned = book.kind(kind_id), book.learned(kind_id)
     if kind is None:
         return _page(

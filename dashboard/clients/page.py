@@ -13,11 +13,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import Input, Output, State, dcc, html
 
-from dashboard.access import sign_in
-from dashboard.access.page import read_only
+from dashboard.access.visitor import record, visitor
 from dashboard.clients import archive as clients_archive
 from dashboard.clients import files, forms, view
 from dashboard.clients.forms import client_id
@@ -124,11 +122,7 @@ def register(app: dash.Dash, shop: ShopData, kept: CachedJournal) -> None:
 
 
 def layout(shop: ShopData, kept: CachedJournal) -> Component:
-    """The page; for who may not change anything only the reason, as it is about people."""
-    may = sign_in.writing(flask.request, shop.settings)
-    if not may.allowed:
-        parts: list[Any] = [html.H1("Clients"), read_only(may)]
-        return html.Main(parts, className="sheet clients")
+    """The page, which only the bench and the owner see, as it is about people."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     return html.Main(
         [
@@ -183,9 +177,6 @@ def answered(
     `more`: what no field holds: `typed`, of a sheet that was opened again, and `air`, of that
     or of a file.
     """
-    may = sign_in.writing(flask.request, shop.settings)
-    if not may.allowed:
-        return html.P(may.why), {"title": may.why}
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     wish, faults = forms.wish_of(form, unit)
     try:
@@ -218,6 +209,7 @@ def _kept(worked: SheetCalculation, airs: HomeSources, sheet: Sheet, shop: ShopD
         ipc.ask(shop.settings.command_link_path, past.keeping(worked, airs, sheet, now_ms()))
     except MonitorError as exc:
         return f"Made, but not kept: {exc}."
+    record("client's sheet kept")
     return "The sheet is made and kept under Past sheets."
 
 
@@ -298,9 +290,6 @@ def _records(kept: CachedJournal) -> list[Component]:
 
 def recorded(instrument_id: str, shop: ShopData, kept: CachedJournal) -> tuple[Any, str]:
     """Make a record of air as a zip file, note it in the journal, and report the result."""
-    may = sign_in.writing(flask.request, shop.settings)
-    if not may.allowed:
-        return dash.no_update, may.why
     settings = shop.settings
 
     def paper(reader: Any, journal: Any) -> air_certificate.CertificateFiles | None:
@@ -317,7 +306,9 @@ def recorded(instrument_id: str, shop: ShopData, kept: CachedJournal) -> tuple[A
         if made is None:
             return dash.no_update, "There is no such instrument."
         request = RecordInstrument(instrument=instrument_id, fingerprints=made.fingerprints)
-        ipc.ask(settings.command_link_path, request.as_command(by="board"))
+        by = visitor().person or "board"
+        ipc.ask(settings.command_link_path, request.as_command(by=by))
+        record("command", f"{request.about}: record {request.subject}")
     except MonitorError as exc:
         return dash.no_update, f"It could not be made: {exc}."
     out = io.BytesIO()

@@ -9,10 +9,9 @@ import functools
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import Input, Output, dcc, html
 
-from dashboard.access import sign_in
+from dashboard.access.visitor import may_manage
 from dashboard.data import sensors as data_sensors
 from dashboard.sensors.sensor_page import address
 from dashboard.ui import formats, page_frame, sentences
@@ -57,11 +56,11 @@ def register(app: dash.Dash, shop: ShopData) -> None:
 
     @app.callback(Output("sensors", "children"), Input("token", "data"), prevent_initial_call=True)
     def refresh(_token: str) -> list[Component]:
-        return content(shop, writer=sign_in.writing(flask.request, shop.settings).allowed)
+        return content(shop, writer=may_manage().allowed)
 
 
 def layout(shop: ShopData) -> Component:
-    writer = sign_in.writing(flask.request, shop.settings).allowed
+    writer = may_manage().allowed
     found = html.Div(content(shop, writer=writer), id="sensors")
     return html.Main([*action_results(), found], className="sheet")
 

@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
 
 import dash
-import flask
 from dash import Input, Output, State, dcc, html
 
-from dashboard.access import sign_in
 from dashboard.access.page import read_only
+from dashboard.access.visitor import may_change, may_manage
 from dashboard.data import sensors as data_sensors
 from dashboard.sensors import text
 from dashboard.sensors.figure import calibration_plot
@@ -66,7 +65,7 @@ def register(app: dash.Dash, shop: ShopData) -> None:
         lambda trouble, *_: (page_frame.sentence_of(trouble), *2 * [dash.no_update])
     )
     def refresh(_token: str, _changed: str, sensor_id: str) -> tuple[Any, ...]:
-        writer = sign_in.writing(flask.request, shop.settings).allowed
+        writer = may_change().allowed
         one = data_sensors.sensor_details(shop, sensor_id)
         if one is None:
             raise dash.exceptions.PreventUpdate
@@ -101,7 +100,7 @@ def register(app: dash.Dash, shop: ShopData) -> None:
 )
 def layout(shop: ShopData, sensor_id: str) -> Component:
     """The page as this request may see it."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_change()
     back = _back()
     one = data_sensors.sensor_details(shop, sensor_id)
     if one is None:
@@ -332,6 +331,7 @@ def shown_fit(one: SensorDetails) -> tuple[list[Point], CalibrationFit | None, s
 def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> list[Component]:
     """A reference read by hand, moving it, taking over, voiding, a note."""
     history, about = one.history, {"about": "sensor", "sensor": one.history.id}
+    owner = may_manage().allowed
     voids = [
         action_button(
             f"Void correction {c.number} of the {c.quantity}",
@@ -419,18 +419,17 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
                 ),
             ]
         ),
-        void_readings(one, shop),
+        *([void_readings(one, shop)] if owner else []),
         html.Details(
             [
-                html.Summary("Note, and void a correction"),
+                html.Summary("Note, and void a correction" if owner else "Note"),
                 html.Div(_line("text", maxLength=NOTE_MAX), id="note-form", className="fields"),
                 html.Div(
                     [
                         action_button(
                             "Save the note", "note", form="note-form", said="Saved.", **about
                         ),
-                        *voids,
-                        *heirs,
+                        *(voids + heirs if owner else []),
                     ],
                     className="taps wide",
                 ),

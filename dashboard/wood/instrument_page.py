@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 import numpy as np
 from dash import Input, Output, State, dcc, html
 
-from dashboard.access import sign_in
 from dashboard.access.page import read_only
+from dashboard.access.visitor import may_change
 from dashboard.ui import formats, page_frame, plates_text, plots
 from dashboard.ui.controls import action_button
 from dashboard.ui.markup import attributes
@@ -60,7 +59,7 @@ def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
         lambda trouble, *_: (page_frame.sentence_of(trouble), *2 * [dash.no_update])
     )
     def refresh(_token: str, _changed: str, instrument_id: str) -> tuple[Any, ...]:
-        writer = sign_in.writing(flask.request, shop.settings).allowed
+        writer = may_change().allowed
         found = book.instrument(instrument_id)
         if found is None:
             raise dash.exceptions.PreventUpdate
@@ -99,7 +98,7 @@ def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
 @page_frame.where_store_fails(WOOD.failed("/wood/one", "Instrument", "one"))
 def layout(shop: ShopData, book: WoodQueries, instrument_id: str) -> Component:
     """The page as this request may see it."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_change()
     one = book.instrument(instrument_id)
     if one is None:
         back = html.P(dcc.Link("All in the shop", href="/wood"))

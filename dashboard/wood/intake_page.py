@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import dash
-import flask
 from dash import dcc, html
 
-from dashboard.access import sign_in
 from dashboard.access.page import read_only
+from dashboard.access.visitor import may_change
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button, fault_line
 from dashboard.ui.markup import attributes
@@ -43,7 +42,7 @@ def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
 @page_frame.where_store_fails(WOOD.failed("/wood/new", "Take an instrument in"))
 def layout(shop: ShopData, book: WoodQueries, back: str = "") -> Component:
     """The page; `back` is the id of one that was here before, whose facts are filled in."""
-    may = sign_in.writing(flask.request, shop.settings)
+    may = may_change()
     if not may.allowed:
         return WOOD.page("/wood/new", [html.H1("Take an instrument in"), read_only(may)])
     places = shop.place_names(indoors=True)

@@ -22,6 +22,7 @@ from monitor.cli import (
     kinds,
     notices,
     outlook,
+    people,
     proof,
     records,
     replay,
@@ -97,20 +98,30 @@ def _run(settings: Settings, *, verbose: bool) -> None:
 
 
 @command(app)
-def board(settings: Settings) -> None:
-    """Print a link to the board; the browser that opens it may change things."""
-    print(_board_link(settings))
+def board(
+    settings: Settings,
+    wall: Annotated[
+        bool, typer.Option("--wall", help="Make a link for a wall screen, which can only look")
+    ] = False,
+    name: Annotated[str, typer.Option(help="Name of the wall screen")] = "wall screen",
+    days: people.Days = 3650,
+) -> None:
+    """Print a link to the board; the browser that opens it may change things.
+
+    The link of a wall screen is shown only now. `benchweather token withdraw` ends it.
+    """
+    print(_board_link(settings, people.wall_token(settings, name, days) if wall else ""))
 
 
-def _board_link(settings: Settings) -> str:
-    """Address of the board for a browser of this machine, with a code of its own."""
+def _board_link(settings: Settings, token: str = "") -> str:
+    """Address of the board with a token, or with a code that signs the owner in."""
     from monitor.settings.board_keys import make_board_keys, open_code
 
     host = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}.get(  # noqa: S104 - not bound here
         settings.board.host, settings.board.host
     )
     address = f"[{host}]" if ":" in host else host
-    code = open_code(make_board_keys(settings.secrets_path), now_ms() / 1000)
+    code = token or open_code(make_board_keys(settings.secrets_path), now_ms() / 1000)
     scheme = "https" if settings.board.cert_file else "http"
     return f"{scheme}://{address}:{settings.board.port}/open/{code}"
 
@@ -178,6 +189,7 @@ _COMMANDS: dict[str, Callable[..., None]] = {
     "notify-test": notices.notify_test,
     "replay-rules": replay.replay_rules,
     "score": score.score,
+    "audit": people.audit,
 }
 for _name, _function in _COMMANDS.items():
     command(app, _name)(_function)
@@ -192,5 +204,8 @@ for _name, _group in {
     "rule": rules.app,
     "sensor": sensor.app,
     "forecast": forecast.app,
+    "people": people.people,
+    "session": people.sessions,
+    "token": people.tokens,
 }.items():
     app.add_typer(_group, name=_name)

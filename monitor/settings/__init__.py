@@ -110,6 +110,10 @@ class Settings:
         return self.data / "broker-accounts.json"
 
     @property
+    def people_path(self) -> Path:
+        return self.data / "people.sqlite3"
+
+    @property
     def forecast_folder(self) -> Path:
         return self.data / "forecasts"
 

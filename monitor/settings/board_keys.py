@@ -66,13 +66,6 @@ def code_holds(code: str, keys: BoardKeys, now_s: float) -> bool:
     return known and now_s < until <= now_s + CODE_LIFE_S + 60
 
 
-def local_mark(keys: BoardKeys) -> str:
-    """Value that the session of a browser of this machine holds."""
-    return hmac.new(
-        keys.session_key.encode(), b"local " + keys.local_key.encode(), "sha256"
-    ).hexdigest()
-
-
 def _seal(keys: BoardKeys, until_s: int) -> str:
     return hmac.new(
         keys.local_key.encode(), f"open until {until_s}".encode(), "sha256"

@@ -198,8 +198,17 @@ class Board(BaseModel):
     )
     password: SecretStr = _setting(
         SecretStr(""),
-        "Password for changing anything; empty: only a browser that opened a link of `benchweather "
-        "board` can",
+        "The shop's password: whoever enters it may do everything, without a name; empty: only people "
+        "and browsers that opened a link of `benchweather board` can",
+    )
+    readers: Literal["anyone", "signed-in"] = _setting(
+        "anyone", "Who can look at the board: anyone who reaches it, or only who is signed in"
+    )
+    session_days: float = _setting(
+        30.0, "Days after which a browser must sign in again", "", gt=0, le=400
+    )
+    session_idle_days: float = _setting(
+        14.0, "Days without use after which a browser must sign in again", "", gt=0, le=400
     )
     stale_after_s: float = _setting(300.0, "A reading older than this is shown as old", "s", gt=0)
 

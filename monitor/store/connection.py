@@ -47,9 +47,9 @@ class StoreConnection:
             self.raw.execute("PRAGMA foreign_keys = ON")  # SQLite
         self._inode = path.stat().st_ino if path.exists() else 0
 
-    def prepare(self) -> None:
+    def prepare(self, package: str = migrations.__name__) -> None:
         """Prepare the database for writing: durable commits, deleted rows overwritten, and the schema
-        of this version, all its steps or none."""
+        of this version, all steps of a package or none."""
         with self._translated():
             self.raw.execute("PRAGMA journal_mode = WAL")  # SQLite
             self.raw.execute("PRAGMA synchronous = FULL")  # SQLite
@@ -59,7 +59,7 @@ class StoreConnection:
                 "CREATE TABLE IF NOT EXISTS schema_step (number INTEGER PRIMARY KEY) STRICT"
             )
             done = {number for (number,) in run.execute("SELECT number FROM schema_step")}
-            steps = migrations.steps()
+            steps = migrations.steps(package)
             if ahead := done - {step.number for step in steps}:
                 raise StoreFault(
                     f"{self.path} was written by a newer version (schema step {max(ahead)}, this"

@@ -76,6 +76,7 @@ class Caller:
 
     def __init__(self, port: int, host: str, tls: ssl.SSLContext | None = None) -> None:
         self.port, self.host, self.tls, self.cookie = port, host, tls, ""
+        self.cookies: dict[str, str] = {}
         self.headers: dict[str, str] = {}
 
     def ask(self, path: str, body: str | None = None, kind: str = "application/json") -> int:
@@ -92,14 +93,17 @@ class Caller:
                 "Origin": f"{scheme}://{self.host}",
                 "Sec-Fetch-Site": "same-origin",
             }
-        if self.cookie:
-            headers["Cookie"] = self.cookie.partition(";")[0]
+        if self.cookies:
+            headers["Cookie"] = "; ".join(f"{name}={of}" for name, of in self.cookies.items())
         with contextlib.closing(link):
             link.request("POST" if body is not None else "GET", path, body, headers)
             answer = link.getresponse()
             self.headers = dict(answer.getheaders())
             answer.read()
-        self.cookie = self.headers.get("Set-Cookie", self.cookie)
+        for line in answer.headers.get_all("Set-Cookie") or ():
+            self.cookie = line
+            name, _, value = line.partition(";")[0].partition("=")
+            self.cookies[name] = value
         return answer.status
 
     def sign_in(self) -> None:

@@ -17,6 +17,7 @@ from board_requests import ask_dash, ask_page, said
 
 from dashboard import shell
 from dashboard.access import guard
+from dashboard.access.visitor import Visitor
 from dashboard.air import page as air_page
 from dashboard.air import text as air_text
 from dashboard.app import create_app
@@ -30,7 +31,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import StoreUnavailable
 from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.core.steady_clock import ClockJump, JumpState
-from monitor.settings.board_keys import local_mark, make_board_keys
+from monitor.people.roles import Role
 from monitor.store import Writer
 
 HOUR, DAY = 3_600_000, 86_400_000
@@ -258,17 +259,16 @@ def test_a_locked_store_is_told_in_words(settings, writer, monkeypatch):
 def test_every_page_says_in_words_that_the_store_cannot_be_read(tmp_path):
     settings = shop_air.settings_in(tmp_path)
     settings.store_path.write_bytes(b"this is no database " * 500)
-    keys = make_board_keys(settings.secrets_path)
     app = create_app(settings)
     told = {}
     for page in dash.page_registry.values():
         with app.server.test_request_context():
-            flask.session["local"] = local_mark(keys)
+            flask.g.visitor = Visitor(Role.OWNER)
             told[page["module"]] = said(page["layout"]())
     assert len(told) >= 20
     assert "The air is not known. The store cannot be read." in told.pop("air")
     without = {name for name, text in told.items() if "The store cannot be read: " not in text}
-    assert without <= {"sign_in", "clients", "help", "help_subject"}, without
+    assert without <= {"sign_in", "people", "clients", "help", "help_subject"}, without
 
 
 # Past

@@ -10,7 +10,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from board_requests import ask_dash
 
-from dashboard.access import sign_in
+from dashboard.access import throttle
 from dashboard.app import create_app
 from monitor.core.clock import now_ms
 from monitor.settings.board_keys import CODE_LIFE_S, make_board_keys, open_code
@@ -204,47 +204,76 @@ def test_signing_in_from_another_site_is_refused(make):
 
 def test_guessing_is_slowed_down_and_the_right_password_must_wait_too(make):
     client = make(WITH_PASSWORD)
-    for _ in range(sign_in.FREE_TRIES):
+    for _ in range(throttle.LIMITS["pair"].free):
         assert "wrong" in enter(client, "guess").headers["Location"]
     assert "said=wait" in enter(client, "horse hair bow").headers["Location"]
     assert enter(client, "horse hair bow", "192.168.1.30").headers["Location"] == "/bench"
 
 
-def test_waiting_doubles_ends_and_counts_all_addresses_together():
-    throttle = sign_in.Throttle()
-    for _ in range(sign_in.FREE_TRIES):
-        throttle.failed("a", 0.0)
-    assert throttle.wait_s("a", 0.0) == sign_in.WAIT_FIRST_S
-    throttle.failed("a", 2.0)
-    assert throttle.wait_s("a", 2.0) == 2 * sign_in.WAIT_FIRST_S
-    for _ in range(20):
-        throttle.failed("a", 2.0)
-    assert throttle.wait_s("a", 2.0) == sign_in.WAIT_MAX_S
-    throttle.passed("a")
-    assert throttle.wait_s("a", 2.0) == 0
-    for i in range(sign_in.ALL_TRIES):
-        throttle.failed(f"b{i}", 3.0)
-    assert throttle.wait_s("never seen", 3.0) > 0
-    assert throttle.wait_s("never seen", 3.0 + sign_in.ALL_WINDOW_S) == 0
+def test_waiting_doubles_and_ends():
+    made, pair = throttle.Throttle(), [("pair", "a")]
+    most = throttle.LIMITS["pair"].wait_max_s
+    now, waits = 0.0, []
+    for _ in range(40):
+        while (wait := made.wait_or_count(pair, now)) > 0:
+            waits.append(wait)
+            now += wait
+    free = throttle.LIMITS["pair"].free
+    assert waits[:3] == [throttle.WAIT_FIRST_S * 2**n for n in range(3)]
+    assert len(waits) == 40 - free
+    assert max(waits) == waits[-1] == most
+    made.passed(pair)
+    assert [made.wait_or_count(pair, now) for _ in range(free)] == [0] * free
+    assert made.wait_or_count(pair, now) > 0
+
+
+def test_guesses_at_one_person_from_everywhere_stay_below_a_hundred_an_hour():
+    """Each guess from a network of its own; source: OWASP ASVS 4.0.3, 2.2.1."""
+    made, now, guesses = throttle.Throttle(), 0.0, 0
+    while now < 3600:
+        address = f"198.51.{guesses // 250}.{guesses % 250}"
+        wait = made.wait_or_count(throttle.stranger("Ina", address), now)
+        guesses += wait == 0
+        now += max(wait, 0.1)
+    assert 20 < guesses < 100
+    assert made.wait_or_count(throttle.stranger("Jo", "203.0.113.5"), now) == 0
+    assert made.wait_or_count([("device", "known")], now) == 0
+
+
+def test_the_throttle_forgets_the_oldest_when_it_is_full():
+    made = throttle.Throttle()
+    for i in range(3 * throttle.SUBJECTS_MAX):
+        made.wait_or_count([("network", f"net{i}"), ("pair", f"a\nnet{i}")], 0.0)
+    assert {kind: len(held) for kind, held in made._counts.items()} == {
+        "device": 0,
+        "pair": throttle.SUBJECTS_MAX,
+        "network": throttle.SUBJECTS_MAX,
+        "person": 0,
+    }
 
 
 def test_a_new_password_makes_old_sessions_void(make, tmp_path):
     client = make(WITH_PASSWORD)
-    enter(client, "horse hair bow")
-    other = shop_air.settings_in(tmp_path, config=WITH_PASSWORD.replace("horse", "cow"))
-    name = sign_in.cookie_name(other)
-    (cookie,) = [c for c in client._cookies.values() if c.key == name and c.domain != "localhost"]
-    second = create_app(other).server.test_client()
-    second.set_cookie(name, cookie.value, domain="192.168.1.5")
-    assert tap(second, LAN, same("192.168.1.5:8050"))[0] == 403
+    name = "benchweather-8050"
+    value = enter(client, "horse hair bow").headers["Set-Cookie"].partition(";")[0]
+    assert value.startswith(f"{name}=")
+    for config, allowed in ((WITH_PASSWORD, 200), (WITH_PASSWORD.replace("horse", "cow"), 403)):
+        settings = shop_air.settings_in(tmp_path, config=config)
+        second = create_app(settings).server.test_client()
+        second.set_cookie(name, value.partition("=")[2], domain="192.168.1.5")
+        assert tap(second, LAN, same("192.168.1.5:8050"))[0] == allowed
 
 
-def test_without_the_services_keys_nobody_signs_in(make):
+def test_without_the_services_keys_a_link_opens_nothing_and_the_password_still_does(
+    make, tmp_path
+):
     client = make(WITH_PASSWORD, secrets=False)
-    assert enter(client, "horse hair bow").headers["Location"] == "/sign-in?said=none"
-    status, answer = tap(client, LAN, same("192.168.1.5:8050"))
-    assert status == 403
-    assert "until the service has run once" in answer["refused"]
+    code = open_code(make_board_keys(tmp_path / "elsewhere.json"), time.time())
+    answer = client.get(f"/open/{code}", headers={"Host": "localhost"})
+    assert answer.headers["Location"] == "/sign-in?said=ended"
+    assert tap(client, LAN, same("192.168.1.5:8050"))[0] == 403
+    assert enter(client, "horse hair bow").headers["Location"] == "/bench"
+    assert tap(client, LAN, same("192.168.1.5:8050"))[0] == 200
 
 
 def test_a_forged_session_is_none(make):

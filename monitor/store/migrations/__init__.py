@@ -20,10 +20,10 @@ class Migration(NamedTuple):
 
 
 @functools.cache
-def steps() -> list[Migration]:
-    """Every step, by number."""
+def steps(package: str = __name__) -> list[Migration]:
+    """Every step of a package of steps, by number."""
     found = []
-    for item in files(__package__).iterdir():
+    for item in files(package).iterdir():
         if item.name.endswith(".sql"):
             number, _, name = item.name.removesuffix(".sql").partition("_")
             found.append(

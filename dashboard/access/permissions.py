@@ -1,0 +1,267 @@
+"""Role that each page, address, callback and command of the board needs. The one place that checks.
+
+What is not in these tables is the owner's alone; a test fails until it is in one.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import dash
+import flask
+from dash import html
+
+from dashboard.access import guard
+from dashboard.access.page import read_only
+from dashboard.access.visitor import bearer, may, record, visitor
+from monitor.commands import REQUESTS
+from monitor.commands.alerts import PutAwayCaution
+from monitor.domain.events import About
+from monitor.people.roles import Role
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from dash import Dash
+    from dash.development.base_component import Component
+
+ANYONE = None
+"""Need of what every stranger may have."""
+Need = Role | None
+
+ENDPOINTS: dict[str, Need] = {
+    # The empty frame of the board; what it shows comes by pages and callbacks.
+    "static": ANYONE,
+    "_dash_assets.static": ANYONE,
+    "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>": ANYONE,
+    "/_dash-layout": ANYONE,
+    "/_dash-dependencies": ANYONE,
+    "/_dash-update-component": ANYONE,  # each callback has a need of its own
+    "/_reload-hash": ANYONE,
+    "/_favicon.ico": ANYONE,
+    "/": ANYONE,
+    "/<path:path>": ANYONE,
+    "old_sensors": ANYONE,
+    "old_sensor": ANYONE,
+    "here": ANYONE,  # without the token of changes for who may not look
+    # Ways in and out, each with a secret of its own.
+    "open_here": ANYONE,
+    "sign_in_now": ANYONE,
+    "sign_out_now": ANYONE,
+    "password_now": ANYONE,
+    "calendar": ANYONE,
+    # What may be looked at, and done.
+    "past_csv": Role.VIEWER,
+    "climate_csv": Role.VIEWER,
+    "clients_file": Role.BENCH,
+    "bench_do": Role.BENCH,  # each command has a need of its own
+}
+PAGES: dict[str, Need] = {
+    "sign_in": ANYONE,
+    **dict.fromkeys(
+        (
+            "air",
+            "coming",
+            "past",
+            "past_climate",
+            "sensors",
+            "sensors_one",
+            "bench",
+            "bench_finished",
+            "bench_glue",
+            "bench_glue_now",
+            "bench_glues",
+            "bench_kind",
+            "bench_kinds",
+            "bench_plan",
+            "bench_proof",
+            "bench_proofs",
+            "bench_wait",
+            "wood",
+            "wood_left",
+            "wood_new",
+            "wood_instrument",
+            "alerts",
+            "alerts_one",
+            "alerts_rule",
+            "alerts_rules",
+            "help",
+            "help_subject",
+        ),
+        Role.VIEWER,
+    ),
+    "people": Role.OWNER,
+    "clients": Role.BENCH,  # it is about people
+}
+CALLBACKS: dict[str, Need] = {
+    "_pages_content.children": ANYONE,  # each page has a need of its own
+    **dict.fromkeys(
+        (
+            "air.children",
+            "coming-head.children",
+            "coming-plot.figure",
+            "past-plot.figure",
+            "climate-plot.figure",
+            "sensors.children",
+            "sensor-now.children",
+            "sensor-plot.figure",
+            "plan-if.data",
+            "plan.children",
+            "finished.children",
+            "bench-next.children",
+            "wait-now.children",
+            "glues.children",
+            "glue-now.children",
+            "proof-plot.figure",
+            "may.children",
+            "bench-glue.children",
+            "wood-live.children",
+            "instrument-now.children",
+            "stay-plot.figure",
+            "alerts-now.children",
+            "alerts-open.children",
+            "alert-now.children",
+            "help-found.children",
+            "troubles.children",
+        ),
+        Role.VIEWER,
+    ),
+    "people-said.children": Role.OWNER,
+    "client-live.children": Role.BENCH,
+    "client-file.data": Role.BENCH,
+    "record-file.data": Role.BENCH,
+    "client-months.hidden": Role.BENCH,
+    "client-case.value": Role.BENCH,
+    "past-sheets.children": Role.BENCH,
+}
+"""Needs of callbacks by their first output."""
+OWNERS_TAPS = ("client-erase",)
+"""Buttons of the owner in callbacks that the bench may call as well."""
+OWNERS_COMMANDS: Mapping[str, frozenset[str]] = {
+    About.KIND: frozenset(("kind", "retire", "restore")),
+    About.RULE: frozenset(("rule", "reset")),
+    About.SENSOR: frozenset(("void", "inherit", "void-readings", "restore-readings")),
+    About.ASIDE: frozenset(("take", "dismiss")),
+}
+"""Commands of the owner: rules and wait types, and what takes readings out or puts them in."""
+BENCH_COMMANDS: Mapping[str, frozenset[str]] = {
+    About.WAIT: frozenset(
+        ("open", "pause", "resume", "move", "release", "load", "reopen", "correct", "feel")
+    ),
+    About.INSTRUMENT: frozenset(("register", "open", "close", "move", "amend", "leave", "record")),
+    About.ALERT: frozenset(("acknowledge", "snooze", "note")),
+    About.RESERVOIR: frozenset(("filled",)),
+    About.CAUTION: frozenset((str(PutAwayCaution.__struct_config__.tag),)),
+    About.SENSOR: frozenset(("move", "seal", "take", "compare", "back", "fit", "abandon", "note")),
+    About.GLUE: frozenset(("mix", "pot on", "pot off", "correct", "discard", "restore")),
+    About.PROOF: frozenset(("start", "add", "correct", "finish", "withdraw")),
+}
+"""Commands of the bench."""
+
+
+def enforce(app: Dash) -> None:
+    """Check the role of every request to the app's server, and of every page.
+
+    Called when all parts of the board are in place.
+    """
+    for page in dash.page_registry.values():
+        need = PAGES.get(page["module"], Role.OWNER)
+        page["layout"] = _gated(page["layout"], page["title"], need)
+    app.server.before_request(_check)
+
+
+def undecided(app: Dash) -> list[str]:
+    """Parts of the board that have no need in the tables."""
+    of_server = (name for name, one in app.callback_map.items() if "callback" in one)
+    parts = [
+        *(("endpoint", rule.endpoint, ENDPOINTS) for rule in app.server.url_map.iter_rules()),
+        *(("callback", first_output(name), CALLBACKS) for name in of_server),
+        *(("page", page["module"], PAGES) for page in dash.page_registry.values()),
+        *(
+            (f"command about {about}", do, {*OWNERS_COMMANDS.get(about, ()), *_bench(about)})
+            for about, actions in REQUESTS.items()
+            for do in actions
+        ),
+    ]
+    return sorted({f"{what} {name}" for what, name, table in parts if name not in table})
+
+
+def _bench(about: str) -> frozenset[str]:
+    return BENCH_COMMANDS.get(about, frozenset())
+
+
+def first_output(output: str) -> str:
+    """The first output of a callback, without the mark of a shared one."""
+    return output.strip(".").partition("...")[0].partition("@")[0]
+
+
+def need_of(request: flask.Request) -> Need:
+    """The role that a request needs; the owner's if it is in no table."""
+    need = ENDPOINTS.get(request.endpoint or "", Role.OWNER) if request.endpoint else ANYONE
+    if request.path == guard.UPDATE_PATH and request.method == "POST":
+        body = request.get_json(silent=True)
+        if not isinstance(body, dict) or any(
+            mark in str(body.get("changedPropIds")) for mark in OWNERS_TAPS
+        ):
+            return Role.OWNER
+        return CALLBACKS.get(first_output(str(body.get("output"))), Role.OWNER)
+    if request.endpoint == "bench_do":
+        body = request.get_json(silent=True)
+        return command_need(body) if isinstance(body, dict) else Role.BENCH
+    return need
+
+
+def command_need(command: Mapping[str, Any]) -> Role:
+    """The role that a command needs; the bench's if there is no such command."""
+    do = command.get("do")
+    do = do if isinstance(do, str) else ""
+    about = command.get("about", About.KIND if do in REQUESTS[About.KIND] else About.WAIT)
+    if not isinstance(about, str) or do not in REQUESTS.get(about, ()) or do in _bench(about):
+        return Role.BENCH
+    return Role.OWNER
+
+
+def _check() -> flask.Response | None:
+    """Refuse the present request if its visitor has not the role that it needs."""
+    request = flask.request
+    if bearer(request) is not None and visitor().wrong_token:
+        return _refusal(401, "This token is wrong, has expired or was withdrawn.")
+    try:
+        need = need_of(request)
+    except RecursionError:
+        return _refusal(400, "Not understood.")
+    if need is ANYONE:
+        return None
+    changes = request.method not in guard.SAFE and need.covers(Role.BENCH)
+    if changes and bearer(request) is None and not guard.same_origin(request, needed=True):
+        return _refusal(403, "This request did not come from the board itself.")
+    permission = may(need)
+    if permission.allowed:
+        return None
+    if changes and visitor().role is not None:
+        record("denied", f"{request.method} {request.path}")
+    return _refusal(403, permission.why)
+
+
+def _refusal(code: int, why: str) -> flask.Response:
+    """A refusal in the form that the asker reads."""
+    if flask.request.endpoint in ("bench_do", "clients_file"):
+        name = "refused" if flask.request.endpoint == "bench_do" else "fault"
+        return flask.Response(json.dumps({name: why}), code, mimetype="application/json")
+    response = flask.Response(f"{why}\n", code, mimetype="text/plain")
+    if code == 401:
+        response.headers["WWW-Authenticate"] = "Bearer"
+    return response
+
+
+def _gated(layout: Callable[..., Component], title: str, need: Need) -> Callable[..., Component]:
+    """A page for who may look at it, and the reason for all others."""
+
+    def shown(**query: Any) -> Component:
+        if need is not None and not (permission := may(need)).allowed:
+            return html.Main([html.H1(title), read_only(permission)], className="sheet")
+        return layout(**query)
+
+    return shown

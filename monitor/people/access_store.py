@@ -1,0 +1,408 @@
+"""People, sessions, tokens and their history, in a database of their own beside the readings.
+
+The board and the command line write it; the service does not know it. So people can sign in while
+the service is down, and a copy of the readings' store holds no secret. Secrets are kept as SHA-256
+digests: each has 256 random bits, so that nothing is gained by guessing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import hmac
+import os
+import secrets
+import threading
+from collections.abc import Mapping, Sequence
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from monitor.core.errors import Fault, MonitorError, Rejected, StoreUnavailable
+from monitor.core.measurements import text_fault
+from monitor.people import migrations, passwords
+from monitor.people.roles import Role
+from monitor.store.connection import Cursor, StoreConnection
+
+NAME_MAX = 40
+"""Longest name of a person, a token or a wall. [characters]"""
+PEOPLE_MAX, CREDENTIALS_MAX = 50, 1_000
+"""Most people; most sessions and tokens, of which the one used longest ago ends first."""
+AUDIT_MAX = 100_000
+"""Most entries of the history; the oldest go."""
+USED_STEP_MS = 600_000
+"""Least time after which the last use of a session is noted again. [ms]"""
+SECRET_BYTES = 32
+
+
+class Kind(StrEnum):
+    """Kind of a session or a token: how it came about. The store uses the value."""
+
+    LINK = "link"
+    PASSWORD = "password"  # noqa: S105 - no secret
+    SHOP = "shop password"
+    WALL_SESSION = "wall session"
+    WALL = "wall"
+    SCRIPT = "script"
+
+
+SESSIONS = (Kind.LINK, Kind.PASSWORD, Kind.SHOP, Kind.WALL_SESSION)
+"""Kinds that a browser's cookie holds."""
+TOKENS = (Kind.SCRIPT, Kind.WALL)
+"""Kinds that are made in advance and handed over."""
+
+
+class Person(NamedTuple):
+    """Person who may sign in. Times: ms since 1970-01-01 UTC."""
+
+    person_id: int
+    name: str
+    role: Role
+    added_ms: int
+    changed_ms: int
+
+
+class Credential(NamedTuple):
+    """Session or token that holds. `name`: of its person, else its own. Times: ms since 1970-01-01
+    UTC."""
+
+    credential_id: int
+    kind: Kind
+    person_id: int | None
+    name: str
+    role: Role
+    made_ms: int
+    used_ms: int
+    until_ms: int
+    address: str
+    browser: str
+    mark: str
+
+    @property
+    def label(self) -> str:
+        """Name of this session or token in the history."""
+        return f"{'token' if self.kind in TOKENS else 'session'} {self.credential_id}"
+
+
+class AuditEntry(NamedTuple):
+    """Entry of the history: when, who, by which session or token, from where, and what.
+
+    `at_ms`: ms since 1970-01-01 UTC.
+    """
+
+    at_ms: int
+    who: str
+    session: str
+    address: str
+    action: str
+    detail: str
+
+
+class NoSuchEntry(MonitorError):
+    """Error that no person, session or token has this name or number."""
+
+
+_CREDENTIAL = (
+    "SELECT c.credential_id, c.kind, c.person_id, coalesce(p.name, c.name), "
+    "coalesce(p.role, c.role), c.made_ms, c.used_ms, c.until_ms, c.address, c.browser, c.mark "
+    "FROM credential c LEFT JOIN person p ON p.person_id = c.person_id "
+    "WHERE c.until_ms > ? AND (c.idle_ms = 0 OR c.used_ms + c.idle_ms > ?)"
+)
+_PERSON = "SELECT person_id, name, role, added_ms, changed_ms FROM person"
+
+
+class AccessStore:
+    """The database of people. Threads and processes may share it.
+
+    Every method may raise `StoreUnavailable` (full, locked or away) or `StoreFault` (damaged).
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._lock = threading.Lock()
+        self._opened: tuple[int, StoreConnection] | None = None
+
+    # People
+
+    def people(self) -> list[Person]:
+        """Everybody, by name."""
+        return [_person(row) for row in self._rows(f"{_PERSON} ORDER BY name_key")]
+
+    def person(self, name: str) -> Person:
+        """The person with a name, in small or capital letters.
+
+        Raises
+        ------
+        NoSuchEntry
+        """
+        if rows := self._rows(f"{_PERSON} WHERE name_key = ?", (_key(name),)):
+            return _person(rows[0])
+        known = ", ".join(one.name for one in self.people()) or "nobody yet"
+        raise NoSuchEntry(f"There is no person {name!r}. There is: {known}.")
+
+    def add_person(self, name: str, role: Role, password: str, now_ms: int) -> None:
+        """Add a person, whose password is kept hashed.
+
+        Raises
+        ------
+        Rejected
+            If the name cannot be, or is taken; or there are too many.
+        """
+        name = checked_name(name)
+        kept = passwords.hashed(password)
+        with self._connection().transaction() as run:
+            if run.execute("SELECT 1 FROM person WHERE name_key = ?", (_key(name),)).fetchone():
+                raise Rejected(Fault("is taken by another person", "name", name))
+            if run.execute("SELECT count(*) FROM person").fetchone()[0] >= PEOPLE_MAX:
+                raise Rejected(f"there are {PEOPLE_MAX} people already: remove one first")
+            run.execute(
+                "INSERT INTO person (name, name_key, role, password, added_ms, changed_ms) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                (name, _key(name), str(role), kept, now_ms, now_ms),
+            )
+
+    def set_password(self, name: str, password: str, now_ms: int) -> None:
+        """Give a person another password; all their sessions end."""
+        kept, person = passwords.hashed(password), self.person(name)
+        with self._connection().transaction() as run:
+            run.execute(
+                "UPDATE person SET password = ?, changed_ms = ? WHERE person_id = ?",
+                (kept, now_ms, person.person_id),
+            )
+            run.execute("DELETE FROM credential WHERE person_id = ?", (person.person_id,))
+
+    def set_role(self, name: str, role: Role) -> None:
+        """Give a person another role, in their open sessions too."""
+        person = self.person(name)
+        with self._connection().transaction() as run:
+            run.execute(
+                "UPDATE person SET role = ? WHERE person_id = ?", (str(role), person.person_id)
+            )
+
+    def remove_person(self, name: str) -> None:
+        """Remove a person with all their sessions."""
+        person = self.person(name)
+        with self._connection().transaction() as run:
+            run.execute("DELETE FROM person WHERE person_id = ?", (person.person_id,))
+
+    def password_of(self, name: str) -> tuple[Person, str] | None:
+        """A person with the hash of their password; None if there is nobody of this name."""
+        rows = self._rows(
+            "SELECT person_id, name, role, added_ms, changed_ms, password FROM person "
+            "WHERE name_key = ?",
+            (_key(name),),
+        )
+        return (_person(rows[0][:5]), rows[0][5]) if rows else None
+
+    # Sessions and tokens
+
+    def issue(
+        self,
+        kind: Kind,
+        role: Role,
+        now_ms: int,
+        lasts_ms: int,
+        *,
+        idle_ms: int = 0,
+        name: str = "",
+        person_id: int | None = None,
+        parent_id: int | None = None,
+        shared: str = "",
+        address: str = "",
+        browser: str = "",
+    ) -> tuple[str, int]:
+        """Make a session or token and return its secret, which is kept nowhere, and its number.
+
+        `shared`: what it was opened with, if that is shared by all: once it is another, this ends.
+        """
+        secret = secrets.token_urlsafe(SECRET_BYTES)
+        with self._connection().transaction() as run:
+            _forget_ended(run, now_ms)
+            number = run.execute(
+                "INSERT INTO credential (kind, secret, person_id, parent_id, name, role, made_ms, "
+                "used_ms, until_ms, idle_ms, mark, address, browser) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    str(kind),
+                    _digest(secret),
+                    person_id,
+                    parent_id,
+                    name,
+                    str(role),
+                    now_ms,
+                    now_ms,
+                    now_ms + lasts_ms,
+                    idle_ms,
+                    _mark(secret, shared),
+                    address,
+                    browser,
+                ),
+            ).lastrowid
+        return secret, int(number or 0)
+
+    def credential(
+        self,
+        secret: str,
+        kinds: Sequence[Kind],
+        now_ms: int,
+        *,
+        shared: Mapping[Kind, str] | None = None,
+        used: bool = True,
+    ) -> Credential | None:
+        """The session or token with this secret; None if it has ended or never was.
+
+        `shared`: what sessions of a kind are opened with at present. `used`: note that it was used,
+        so that it does not end for lack of use.
+        """
+        if not secret or not self.path.exists():
+            return None
+        rows = self._rows(f"{_CREDENTIAL} AND c.secret = ?", (now_ms, now_ms, _digest(secret)))
+        found = _credential(rows[0]) if rows else None
+        if found is None or found.kind not in kinds:
+            return None
+        if not hmac.compare_digest(found.mark, _mark(secret, (shared or {}).get(found.kind, ""))):
+            return None
+        if used and now_ms - found.used_ms > USED_STEP_MS:
+            with contextlib.suppress(StoreUnavailable), self._connection().transaction() as run:
+                run.execute(
+                    "UPDATE credential SET used_ms = ? WHERE credential_id = ?",
+                    (now_ms, found.credential_id),
+                )
+        return found
+
+    def credentials(self, kinds: Sequence[Kind], now_ms: int) -> list[Credential]:
+        """All sessions or tokens that hold, the one used last first."""
+        rows = self._rows(f"{_CREDENTIAL} ORDER BY c.used_ms DESC", (now_ms, now_ms))
+        return [one for one in map(_credential, rows) if one.kind in kinds]
+
+    def withdraw(
+        self, number: int, now_ms: int, kinds: Sequence[Kind] = (*SESSIONS, *TOKENS)
+    ) -> Credential:
+        """End a session or token at once, and a wall's sessions with it.
+
+        Raises
+        ------
+        NoSuchEntry
+        """
+        found = {one.credential_id: one for one in self.credentials(kinds, now_ms)}
+        if number not in found:
+            what = "session" if kinds == SESSIONS else "token" if kinds == TOKENS else "entry"
+            raise NoSuchEntry(f"There is no {what} {number}. It may have ended.")
+        with self._connection().transaction() as run:
+            run.execute("DELETE FROM credential WHERE credential_id = ?", (number,))
+        return found[number]
+
+    # History
+
+    def record(self, entry: AuditEntry) -> None:
+        """Add an entry to the history. It must hold no secret."""
+        with self._connection().transaction() as run:
+            run.execute(
+                "INSERT INTO audit (at_ms, who, session, address, action, detail) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                entry,
+            )
+            run.execute(
+                "DELETE FROM audit WHERE audit_id <= (SELECT max(audit_id) FROM audit) - ?",
+                (AUDIT_MAX,),
+            )
+
+    def history(
+        self, most: int, *, start_ms: int = 0, end_ms: int = 2**53, who: str = ""
+    ) -> list[AuditEntry]:
+        """The newest entries of a span, of everybody or of one person, newest first."""
+        rows = self._rows(
+            "SELECT at_ms, who, session, address, action, detail FROM audit "
+            "WHERE at_ms >= ? AND at_ms < ? AND (? = '' OR who = ?) "
+            "ORDER BY audit_id DESC LIMIT ?",
+            (start_ms, end_ms, who, who, most),
+        )
+        return [AuditEntry(*row) for row in rows]
+
+    def close(self) -> None:
+        with self._lock:
+            if self._opened:
+                self._opened[1].close()
+            self._opened = None
+
+    def _rows(self, sql: str, values: Sequence[Any] = ()) -> list[Any]:
+        """Rows of a query; none while there is no database."""
+        return self._connection().rows(sql, values) if self.path.exists() else []
+
+    def _connection(self) -> StoreConnection:
+        """The connection to the file as it is now, which is made if there is none."""
+        with self._lock:
+            try:
+                inode = self.path.stat().st_ino
+            except OSError:
+                inode = self._made()
+            if self._opened and self._opened[0] == inode:
+                return self._opened[1]
+            if self._opened:
+                self._opened[1].close()
+                self._opened = None
+            connection = StoreConnection(self.path, read_only=False)
+            connection.prepare(migrations.__name__)
+            self._opened = (inode, connection)
+            return connection
+
+    def _made(self) -> int:
+        """Make the file, which nobody else may read; SQLite's files beside it are made alike."""
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            os.close(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600))
+            return self.path.stat().st_ino
+        except OSError as exc:
+            raise StoreUnavailable(f"{self.path}: {exc.strerror or exc}") from exc
+
+
+def checked_name(name: str) -> str:
+    """A name as it is kept.
+
+    Raises
+    ------
+    Rejected
+        If it is empty, too long or has characters that no line of text has.
+    """
+    name = " ".join(name.split())
+    if fault := text_fault(name, NAME_MAX):
+        raise Rejected(Fault(fault, "name", name[: NAME_MAX + 1]))
+    if not name:
+        raise Rejected(Fault("is empty", "name"))
+    return name
+
+
+def _forget_ended(run: Cursor, now_ms: int) -> None:
+    """Delete what has ended, and make room if there is too much."""
+    run.execute(
+        "DELETE FROM credential WHERE until_ms <= ? OR (idle_ms > 0 AND used_ms + idle_ms <= ?)",
+        (now_ms, now_ms),
+    )
+    run.execute(
+        "DELETE FROM credential WHERE credential_id IN (SELECT credential_id FROM credential "
+        "WHERE kind NOT IN (?, ?) ORDER BY used_ms DESC LIMIT -1 OFFSET ?)",
+        (*map(str, TOKENS), CREDENTIALS_MAX - 1),
+    )
+
+
+def _key(name: str) -> str:
+    return " ".join(name.split()).casefold()
+
+
+def _digest(secret: str) -> bytes:
+    return hashlib.sha256(secret.encode()).digest()
+
+
+def _mark(secret: str, shared: str) -> str:
+    """Mark of a shared password or key, which shows nothing without the session's secret."""
+    return hmac.new(secret.encode(), shared.encode(), "sha256").hexdigest() if shared else ""
+
+
+def _person(row: Any) -> Person:
+    person_id, name, role, added_ms, changed_ms = row
+    return Person(person_id, name, Role(role), added_ms, changed_ms)
+
+
+def _credential(row: Any) -> Credential:
+    number, kind, person_id, name, role, *rest = row
+    return Credential(number, Kind(kind), person_id, name, Role(role), *rest)
