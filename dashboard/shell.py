@@ -12,8 +12,8 @@ from dashboard.ui import formats, sentences
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
-from monitor.core.steady_clock import ClockJump, JumpState
 from monitor.people.roles import Role
+from monitor.runtime import service_troubles
 from monitor.settings import open_to_network
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.records import ServiceState
     from dashboard.data.shop import ShopData
+    from monitor.runtime.service_troubles import Trouble
 
 PAGES = (
     ("/", "Air"),
@@ -36,7 +37,6 @@ PAGES = (
     ("/help", "Help"),
 )
 THEMES = {"auto": "This device", "day": "Day", "night": "Night", "contrast": "Contrast"}
-YEAR_MS = 365.25 * 86_400_000
 DEMO = "DEMO: all data is invented"
 
 
@@ -133,95 +133,7 @@ def banner(shop: ShopData) -> list[Component]:
 
 def troubles(
     state: ServiceState, fault: StoreFault | None, now_ms: int, zone: ZoneInfo
-) -> list[sentences.Trouble]:
-    """Troubles of the service, the worst first."""
-    found = []
-    if fault is not None:
-        found.append(sentences.store_trouble(fault))
-    if state.beat_ms is None:
-        found.append(
-            sentences.Trouble(
-                "service",
-                "The service has not run here yet. Nothing is being recorded.",
-                "Start Benchweather on the shop's computer.",
-            )
-        )
-    elif state.gone:
-        found.append(
-            sentences.Trouble(
-                "service",
-                f"The service stopped at {formats.when(state.beat_ms, now_ms, zone)}: "
-                "nothing is being recorded.",
-                (
-                    "Start Benchweather again on the shop's computer. Sensors that keep their "
-                    "readings will then send them."
-                ),
-            )
-        )
-    if not state.gone and state.store_trouble:
-        found.append(
-            sentences.Trouble(
-                "store",
-                f"Readings cannot be stored: {sentences.full_stop(state.store_trouble)}",
-                (
-                    "Free space on the disk, or make the data folder writable. Until then the "
-                    "broker keeps new readings."
-                ),
-            )
-        )
-    if not state.gone and state.broker_trouble:
-        found.append(
-            sentences.Trouble(
-                "broker",
-                f"No connection to the broker{f' at {state.broker}' if state.broker else ''}: "
-                f"{sentences.full_stop(state.broker_trouble)}",
-                "Check that the broker runs, its address, and the user name and password.",
-            )
-        )
-    if not state.gone and state.clock is not None:
-        found.append(clock_trouble(state.clock, now_ms, zone))
-    if not state.gone and state.round_trouble and not state.store_trouble:
-        found.append(
-            sentences.Trouble(
-                "round",
-                (
-                    "Alerts and ready times have stopped: "
-                    f"{sentences.full_stop(state.round_trouble)}"
-                ),
-                "Undo your last change to rules or settings. The log has the details.",
-            )
-        )
-    return found
-
-
-def clock_trouble(jump: ClockJump, now_ms: int, zone: ZoneInfo) -> sentences.Trouble:
-    """A jump of the machine's clock, in words."""
-    years = abs(jump.by_ms) / YEAR_MS
-    by = f"{years:.0f} years" if years >= 2 else formats.duration(abs(jump.by_ms))
-    at = formats.when(jump.at_ms, now_ms, zone)
-    way = f"jumped ahead by {by}" if jump.by_ms > 0 else f"was set back by {by}"
-    said = f"The clock of the shop's computer {way} at {at}"
-    match jump.state:
-        case JumpState.DOUBTED if jump.by_ms > 0:
-            return sentences.Trouble(
-                "clock",
-                f"{said}. New readings without a right time of their own are kept aside.",
-                "Set the clock and turn on network time. If the clock is right now, take the "
-                "readings in as dated on Sensors, or restart Benchweather.",
-            )
-        case JumpState.DOUBTED:
-            return sentences.Trouble(
-                "clock",
-                f"{said}. Times and ages may be wrong.",
-                "Set the clock and turn on network time. If the clock is right now, restart "
-                "Benchweather.",
-            )
-        case JumpState.UNDONE:
-            ended = "It is right again."
-        case JumpState.CONFIRMED:
-            ended = "The new time is confirmed."
-    return sentences.Trouble(
-        "clock",
-        f"{said}. {ended}",
-        "Look on Sensors for readings that were kept aside. Void readings with a wrong time.",
-    )
+) -> list[Trouble]:
+    """Troubles of the store as it is read here, and of the service."""
+    found = [] if fault is None else [sentences.store_trouble(fault)]
+    return [*found, *service_troubles.troubles(state.beat, now_ms, zone, gone=state.gone)]

@@ -16,6 +16,7 @@ from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.alerts import rule_registry
 from monitor.domain.alerts.rule import Of
+from monitor.runtime.service_troubles import broker_trouble
 
 if TYPE_CHECKING:
     from dashboard.data.journal import CachedJournal
@@ -98,8 +99,11 @@ class AlertQueries:
         woods = self._woods.standings() if Of.INSTRUMENT in of else []
 
         def answer(reader: Reader, journal: Journal) -> Seen:
-            state = self._shop.service_state()
-            troubles = ServiceTroubles(state.broker_trouble, state.store_trouble)
+            beat = self._shop.service_state().beat
+            troubles = ServiceTroubles()
+            if beat:
+                broker = broker_trouble(beat.broker_trouble, beat.outage)
+                troubles = ServiceTroubles(broker, beat.store_trouble)
             sight = observations.snapshot(
                 reader, self._shop.settings, journal, waits, woods, troubles, now_ms()
             )

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     from dashboard.data.thinning import Points
     from monitor.core.measurements import Quantity
-    from monitor.core.steady_clock import ClockJump
     from monitor.domain.places import Place
+    from monitor.runtime.heartbeat import Heartbeat
     from monitor.store.outbox import OutboxTally
 
 
@@ -47,15 +47,10 @@ class QuantityHistory:
 
 
 class ServiceState(NamedTuple):
-    """State that the service reports of itself. Times in ms since 1970-01-01 UTC."""
+    """The service's last heartbeat, and whether it is late or was never written."""
 
-    beat_ms: int | None
+    beat: Heartbeat | None
     gone: bool
-    broker: str
-    broker_trouble: str
-    store_trouble: str
-    round_trouble: str = ""
-    clock: ClockJump | None = None
 
 
 class DownloadRows(NamedTuple):

@@ -94,10 +94,9 @@ class ShopData:
         It holds the store's version, how many places have gone quiet and the service's troubles.
         """
         state = self.service_state()
-        troubles = (
-            f"{state.gone}|{state.broker_trouble}|{state.store_trouble}|{state.round_trouble}"
-            f"|{state.clock}"
-        )
+        beat = state.beat or heartbeat.Heartbeat(beat_ms=0, started_ms=0, pid=0)
+        causes = (beat.broker_trouble, beat.store_trouble, beat.round_trouble)
+        troubles = f"{state.gone}|{causes}|{beat.clock}|{beat.outage}|{beat.disk}"
         with self._watch:
             try:
                 return f"{self._version()}|{self._quiet()}|{troubles}"
@@ -131,17 +130,7 @@ class ShopData:
     def service_state(self) -> ServiceState:
         """The service's state by its heartbeat; gone if it is late or was never written."""
         beat = heartbeat.read(self.settings.heartbeat_path)
-        if beat is None:
-            return ServiceState(None, True, "", "", "", "")
-        return ServiceState(
-            beat.beat_ms,
-            beat.late(),
-            beat.broker,
-            beat.broker_trouble,
-            beat.store_trouble,
-            beat.round_trouble,
-            beat.clock,
-        )
+        return ServiceState(beat, beat is None or beat.late())
 
     def places(self, reader: Reader) -> list[Place]:
         """The places of the settings in their order, then any other that a sensor has named."""

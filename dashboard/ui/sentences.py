@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
+from monitor.runtime.service_troubles import Trouble, full_stop
+
 if TYPE_CHECKING:
     from monitor.core.errors import StoreFault
 
@@ -12,14 +14,6 @@ FIRST_READING = (
     "example benchweather/front-bench/fb-1, a SenML message such as"
 )
 FIRST_PACK = '[{"n":"temperature","u":"Cel","v":20.5},{"n":"humidity","u":"%RH","v":46}]'
-
-
-class Trouble(NamedTuple):
-    """Something that needs a hand: what it is, and what to do."""
-
-    kind: str
-    sentence: str
-    remedy: str
 
 
 class Headline(NamedTuple):
@@ -55,8 +49,3 @@ def store_trouble(fault: StoreFault) -> Trouble:
             "the damaged file."
         ),
     )
-
-
-def full_stop(text: str) -> str:
-    """`text` as a sentence: with a full stop if it has no end mark."""
-    return text if text.endswith((".", "!", "?")) else f"{text}."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.cli.output import out, print_json, print_table
-from monitor.cli.shared import Json, fahrenheit, journal_of
+from monitor.cli.shared import Json, fahrenheit, journal_of, print_troubles
 from monitor.core import formats
 from monitor.core.clock import now_ms
 from monitor.settings import Settings
@@ -39,6 +39,7 @@ def now(settings: Settings, as_json: Json = False) -> None:
             ]
         )
         return
+    print_troubles(settings)
     if not airs:
         out.print("No readings yet. `benchweather sensor listen` shows what arrives.")
         return

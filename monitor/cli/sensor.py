@@ -31,6 +31,7 @@ from monitor.cli.shared import (
     To,
     command,
     journal_of,
+    print_troubles,
     span_of,
     store_of,
     time_of,
@@ -303,6 +304,7 @@ def health(settings: Settings, as_json: Json = False) -> None:
             ]
         )
         return
+    print_troubles(settings)
     print_table(
         ("sensor", "health", "faults"),
         [

@@ -21,7 +21,7 @@ from monitor import settings as settings_module
 from monitor.cli.output import err
 from monitor.cli.output import out as out
 from monitor.core import formats
-from monitor.core.clock import to_ms, today
+from monitor.core.clock import now_ms, to_ms, today
 from monitor.core.errors import MonitorError, SettingsFault
 from monitor.settings import Settings
 
@@ -208,6 +208,17 @@ def instrument_of(settings: Settings, given: str) -> Instrument:
         failed(f"{given!r} fits {', '.join(one.reference for one in found)}. Give one in full.")
     names = [one.reference for one in instruments.values()]
     failed(f"There is no instrument {given!r}. {suggestion(given, names)}")
+
+
+def print_troubles(settings: Settings) -> None:
+    """Print the troubles of the service that works here, if one has ever run."""
+    from monitor.runtime import heartbeat, service_troubles
+
+    if (beat := heartbeat.read(settings.heartbeat_path)) is None:
+        return
+    found = service_troubles.troubles(beat, now_ms(), settings.zone, gone=beat.late())
+    for trouble in found:
+        err.print(f"{trouble.sentence} {trouble.remedy}", style="bold red")
 
 
 def progress() -> Progress:

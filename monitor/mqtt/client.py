@@ -5,6 +5,7 @@ publisher. The client library is known here alone.
 from __future__ import annotations
 
 import logging
+import secrets
 import select
 import socket
 import ssl
@@ -106,6 +107,7 @@ class Subscription:
         self, address: Address, filters: Iterable[str], client_id: str, *, lasting: bool = True
     ) -> None:
         self.address, self.filters = address, tuple(filters)
+        self._log_level = logging.INFO if lasting else logging.DEBUG
         self.trouble = "not connected yet"
         """Reason why there is no connection; empty while there is one."""
         self._rejected = False
@@ -150,6 +152,14 @@ class Subscription:
         for arrival in arrivals:
             if arrival.qos and arrival.connection == connection:
                 ack(arrival.packet_id, arrival.qos)
+
+    def hurry(self) -> None:
+        """Try to connect at once, since the broker is known to be up; from any thread."""
+        self._next_try = 0.0
+
+    def send(self, topic: str, payload: bytes) -> None:
+        """Send a message, QoS 1, without waiting for its acknowledgement."""
+        self._client.publish(topic, payload, qos=1)
 
     def close(self) -> None:
         """Leave the broker for good; a lasting session stays."""
@@ -200,7 +210,12 @@ class Subscription:
             return
         self._connection += 1
         client.subscribe([(topic_filter, 1) for topic_filter in self.filters])
-        log.info("broker connected address=%s connection=%d", self.address, self._connection)
+        log.log(
+            self._log_level,
+            "broker connected address=%s connection=%d",
+            self.address,
+            self._connection,
+        )
 
     def _on_subscribe(self, _: Any, __: Any, ___: Any, codes: list[Any], ____: Any) -> None:
         refused = [f for f, code in zip(self.filters, codes, strict=False) if code.is_failure]
@@ -213,7 +228,8 @@ class Subscription:
 
     def _troubled(self, text: str) -> None:
         if text != self.trouble:
-            log.warning("broker away address=%s reason=%s", self.address, text)
+            level = logging.WARNING if self._log_level == logging.INFO else logging.DEBUG
+            log.log(level, "broker away address=%s reason=%s", self.address, text)
         self.trouble = text
 
     def _on_message(self, _: Any, __: Any, message: paho.MQTTMessage) -> None:
@@ -316,6 +332,43 @@ def client_id_fault(client_id: str) -> str | None:
     if any(c in ".*>" or c.isspace() or not c.isprintable() for c in client_id):
         return "must not have '.', '*', '>', a space or a control character"
     return None
+
+
+def round_trip(
+    address: Address,
+    topic: str,
+    client_id: str,
+    wait_s: float,
+    stopped: Callable[[], bool] = lambda: False,
+) -> bool:
+    """Send a message through a broker, QoS 1, by a new connection, and wait until it is back. [s]
+
+    Returns False if `stopped` says so first.
+
+    Raises
+    ------
+    BrokerUnavailable
+        If it is not back in time; with the reason.
+    """
+    payload, sent, deadline = secrets.token_bytes(8), False, time.monotonic() + wait_s
+    subscription = Subscription(address, [topic], client_id, lasting=False)
+    try:
+        while time.monotonic() < deadline:
+            if stopped():
+                return False
+            arrived = subscription.take(10, 0.1)
+            subscription.acknowledge(arrived)
+            if any(one.payload == payload for one in arrived):
+                return True
+            if subscription.connected and not sent:
+                subscription.send(topic, payload)
+                sent = True
+    finally:
+        subscription.close()
+    reason = subscription.trouble
+    if sent:
+        reason = "a test message did not come back" + (f" ({reason})" if reason else "")
+    raise BrokerUnavailable(reason)
 
 
 def why_no_connection(exc: OSError) -> str:

@@ -6,7 +6,9 @@ ours. It listens on loopback unless told otherwise. Sensors may publish readings
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
+import http.client
 import json
 import secrets
 import shutil
@@ -35,7 +37,19 @@ ACK_WAIT_S = 10
 INFLIGHT_MAX = 1000
 """Messages on their way to the ingest and not yet acknowledged; twice that per session."""
 
-_LIMITS = "max_file_store: 4GB, max_memory_store: 32MB"
+STORE_MB = 4096
+"""Most that it keeps on disk. [MB]"""
+SESSION_DAYS = 7
+"""Time after which what waits for a client that stays away is dropped. [d]"""
+HEADROOM_MB = 64
+"""Step by which a full store is widened: at its limit the broker lets nobody in, also not the ingest,
+which would empty it. [MB]"""
+PROBE_TOPIC = "benchweather-probe/state"
+"""Topic of the message by which the broker is tested; open to our own probe alone."""
+_PROBE_SUBJECT = PROBE_TOPIC.replace("/", ".")
+STATE_WAIT_S = 2.0
+"""Longest time for its report of itself. [s]"""
+
 _SYNC = 'sync_interval: "1s"'
 _ANONYMOUS = "benchweather-anonymous"
 _INNER = ("$JS.>", "$MQTT.>", "$SYS.>", "$KV.>", "$O.>")
@@ -103,6 +117,12 @@ def becomes_free(host: str, port: int) -> bool:
     return True
 
 
+def _spare_port() -> int:
+    """A port of this machine that nothing listens on just now."""
+    with socket.create_server(("127.0.0.1", 0)) as spare:
+        return int(spare.getsockname()[1])
+
+
 class EmbeddedBroker:
     """The broker's process.
 
@@ -124,6 +144,8 @@ class EmbeddedBroker:
         Further accounts; see `follow_accounts`.
     cert_file, key_file : Path, optional
         With both, connections are TLS.
+    store_mb : int
+        Most that it may keep on disk. [MB]
     """
 
     def __init__(
@@ -139,8 +161,13 @@ class EmbeddedBroker:
         accounts_file: Path | None = None,
         cert_file: Path | None = None,
         key_file: Path | None = None,
+        store_mb: int = STORE_MB,
     ) -> None:
         self.folder, self.host, self.port = folder, host, port
+        self.store_mb = store_mb
+        self.probe = ingest_account()
+        """The user of the message by which the broker is tested."""
+        self._health_port, self._health_path = _spare_port(), secrets.token_hex(16)
         self._listens = port
         self._ingest, self._rules, self._anonymous = ingest, rules, anonymous
         # Hashed once: on a reload the broker ends the connections of a user whose hash is another.
@@ -172,6 +199,22 @@ class EmbeddedBroker:
                 f"broker.port to a free port, or set broker.url to mqtt://{self.host}:{self.port} "
                 "if it is the broker you want"
             )
+        if is_listening("127.0.0.1", self._health_port):
+            self._health_port = _spare_port()
+        try:
+            self._launch()
+        except OSError as exc:
+            raise BrokerFault(
+                f"the embedded broker cannot start in {self.folder}: {exc.strerror}"
+            ) from exc
+        deadline = time.monotonic() + START_WAIT_S
+        while not is_listening(self.host, self._listens, wait_s=0.2):
+            if not self.running() or time.monotonic() > deadline:
+                self.stop()
+                raise BrokerFault(f"the embedded broker did not start: {self._last_words()}")
+            time.sleep(0.01)
+
+    def _launch(self) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
         configuration = self._write_configuration()
         with self._log.open("ab") as log:  # where it also says what it has against its settings
@@ -184,12 +227,6 @@ class EmbeddedBroker:
                 process_group=0,
                 preexec_fn=die_with_parent if sys.platform == "linux" else None,
             )
-        deadline = time.monotonic() + START_WAIT_S
-        while not is_listening(self.host, self._listens, wait_s=0.2):
-            if not self.running() or time.monotonic() > deadline:
-                self.stop()
-                raise BrokerFault(f"the embedded broker did not start: {self._last_words()}")
-            time.sleep(0.01)
 
     def running(self) -> bool:
         return self._child is not None and self._child.poll() is None
@@ -203,6 +240,26 @@ class EmbeddedBroker:
         except subprocess.TimeoutExpired:
             self._child.kill()
             self._child.wait()
+
+    def is_full(self) -> bool:
+        """True if its store has reached its limit; False also if it does not answer."""
+        kept = self._state("jsz").get("storage", 0)
+        return isinstance(kept, int) and kept > (self.store_mb - 1) * 1_000_000
+
+    def fault(self) -> str:
+        """Fault that it reports of itself; empty if none, or if it does not answer."""
+        return str(self._state("healthz").get("error", ""))
+
+    def _state(self, page: str) -> dict[str, object]:
+        """A page of its own report; empty if it does not answer."""
+        asked = http.client.HTTPConnection("127.0.0.1", self._health_port, timeout=STATE_WAIT_S)
+        try:
+            with contextlib.closing(asked):
+                asked.request("GET", f"/{self._health_path}/{page}")
+                found = json.load(asked.getresponse())
+        except (OSError, ValueError, http.client.HTTPException):
+            return {}
+        return found if isinstance(found, dict) else {}
 
     def follow_accounts(self) -> None:
         """Let the running broker know the accounts, if their file has changed since."""
@@ -222,7 +279,9 @@ class EmbeddedBroker:
     def _write_configuration(self) -> Path:
         path = self.folder / "broker.conf"
         self._accounts_seen = self._accounts_changed()
-        write_private(path, self._configuration())
+        text = self._configuration()
+        if not path.exists() or path.read_text(encoding="utf-8") != text:
+            write_private(path, text)  # otherwise left, as a full disk cannot take it again
         return path
 
     def _configuration(self) -> str:
@@ -234,7 +293,11 @@ class EmbeddedBroker:
             users.append((_ANONYMOUS, self._nobody, May.READINGS))
         heard = _subjects((*rules.readings, *rules.commands))
         states = _subjects(rules.states)
-        written = [_user(ingest[0], ingest[1], states, heard)]
+        probe = self.probe
+        written = [
+            _user(ingest[0], ingest[1], states, heard),
+            _user(probe.user, probe.password, [_PROBE_SUBJECT], [_PROBE_SUBJECT]),
+        ]
         written += [
             _user(name, password, _subjects(rules.publishes(may)), _subjects(rules.reads(may)))
             for name, password, may in users
@@ -244,15 +307,19 @@ class EmbeddedBroker:
         if self._tls:
             cert, key = (json.dumps(str(path)) for path in self._tls)
             tls = f"tls {{ cert_file: {cert}, key_file: {key} }}"
+        limits = f"max_file_store: {self.store_mb * 1_000_000}, max_memory_store: 32MB, {_SYNC}"
         return f"""server_name: benchweather
 listen: "127.0.0.1:-1"
+http: "127.0.0.1:{self._health_port}"
+http_base_path: "/{self._health_path}"
 max_payload: 1MB
-jetstream {{ store_dir: {json.dumps(str(self.folder))}, {_LIMITS}, {_SYNC} }}
+jetstream {{ store_dir: {json.dumps(str(self.folder))}, {limits} }}
 authorization {{ users = {json.dumps(written, ensure_ascii=False)} }}
 mqtt {{
   listen: "{self.host}:{self._listens}"
   ack_wait: "{ACK_WAIT_S}s"
   max_ack_pending: {INFLIGHT_MAX}
+  consumer_inactive_threshold: "{24 * SESSION_DAYS}h"
   {anyone}
   {tls}
 }}

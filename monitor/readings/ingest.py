@@ -112,6 +112,8 @@ class Ingest:
         self._store_forecast = store_forecast
         self.store_trouble = ""
         """Reason why the store cannot be written; empty while it can."""
+        self.stored = 0
+        """Number of readings stored since the start."""
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="ingest", daemon=True)
 
@@ -154,6 +156,7 @@ class Ingest:
             )
             if batch.lateness:
                 self._lateness.stored()
+            self.stored += len(batch.readings)
             singly[:] = batch.singly
             self._prune(len(batch.refusals))
 

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import NamedTuple
 
 import msgspec
 
 from monitor.core.clock import now_ms
 from monitor.core.steady_clock import ClockJump
+from monitor.runtime.disk_space import DiskTrouble
 
 SIZE = 4096
 """Size of the file. [bytes]"""
@@ -20,6 +22,16 @@ BEAT_S = 2.0
 """Period of renewal. [s]"""
 LATE_S = 10.0
 """A service whose heartbeat is older counts as stopped. [s]"""
+
+
+class BrokerOutage(NamedTuple):
+    """Time since which our own broker passed nothing on [ms since 1970-01-01 UTC], the reason, the
+    number of starts since, and whether it answers again. It is over with the first reading."""
+
+    since_ms: int
+    reason: str
+    restarts: int = 0
+    answers: bool = False
 
 
 class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
@@ -36,6 +48,8 @@ class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
     """Reason why waits and alerts are not published."""
     clock: ClockJump | None = None
     """Jump of the machine's clock that is to be reported."""
+    outage: BrokerOutage | None = None
+    disk: DiskTrouble | None = None
 
     def late(self, now: int | None = None) -> bool:
         """Return whether the service has stopped renewing it. [ms]"""
@@ -52,6 +66,7 @@ def write(path: Path, beat: Heartbeat) -> None:
             broker_trouble=beat.broker_trouble[:400],
             store_trouble=beat.store_trouble[:400],
             round_trouble=beat.round_trouble[:400],
+            outage=beat.outage and beat.outage._replace(reason=beat.outage.reason[:400]),
         )
         data = msgspec.json.encode(short)
     handle = os.open(path, os.O_WRONLY | os.O_CREAT, 0o644)

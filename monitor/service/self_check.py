@@ -23,6 +23,8 @@ from monitor.mqtt import embedded_broker
 from monitor.mqtt.client import Address, Publisher
 from monitor.notifications.outbox_worker import channel_faults
 from monitor.runtime import heartbeat
+from monitor.runtime.disk_space import write_trial
+from monitor.runtime.service_troubles import disk_trouble, outage_trouble
 from monitor.settings import Settings, open_to_network
 from monitor.store import Reader
 from monitor.weather import drop_folder
@@ -43,7 +45,7 @@ class Check(NamedTuple):
 
 
 def run(settings: Settings, address: Address) -> list[Check]:
-    """Check each part and who can read the data. Nothing is written or sent."""
+    """Check each part and who can read the data. Nothing is kept or sent."""
     return [
         _broker(settings, address),
         _store(settings),
@@ -74,6 +76,9 @@ def _broker(settings: Settings, address: Address) -> Check:
                 "use it",
             )
         return Check("broker", True, f"our own ({version}) can start on {address}")
+    if running and state is not None and state.outage:
+        trouble = outage_trouble(state.outage, now_ms(), settings.zone, disk=state.disk)
+        return Check("broker", False, f"{trouble.sentence} {trouble.remedy}")
     publisher = Publisher(address)
     try:
         publisher.connect(5.0)
@@ -211,6 +216,12 @@ def _disk(settings: Settings) -> Check:
         return Check(
             "disk", False, f"{folder} is not a folder that can be written: choose another"
         )
+    state = heartbeat.read(settings.heartbeat_path)
+    if state is not None and not state.late() and state.disk:
+        trouble = disk_trouble(state.disk)
+        return Check("disk", False, f"{trouble.sentence} {trouble.remedy}")
+    if folder == settings.data and (code := write_trial(folder)):
+        return Check("disk", False, f"{folder} cannot be written: {os.strerror(code)}")
     free = shutil.disk_usage(folder).free
     text = f"{free / 1e9:.1f} GB free at {folder}"
     if free < DISK_LOW_BYTES:

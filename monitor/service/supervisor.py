@@ -25,7 +25,7 @@ from monitor.clients import archive
 from monitor.commands import Commands
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
-from monitor.core.errors import BrokerFault, MonitorError, SettingsFault, StoreFault
+from monitor.core.errors import MonitorError, SettingsFault, StoreFault
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
@@ -38,9 +38,12 @@ from monitor.readings.aside import AsideMessages
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.runtime import heartbeat
-from monitor.runtime.child_process import RESTART_FIRST_S, STOP_WAIT_S, ChildProcess
+from monitor.runtime.child_process import STOP_WAIT_S, ChildProcess
+from monitor.runtime.disk_space import DiskSpace
 from monitor.runtime.scheduler import Scheduler
+from monitor.runtime.service_troubles import broker_trouble
 from monitor.sensor_care.calibration import JarWatch
+from monitor.service.broker_watch import BrokerWatch
 from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, StatePublisher
 from monitor.settings import Settings
@@ -94,6 +97,8 @@ class Supervisor:
         settings = self.settings
         with contextlib.ExitStack() as parts, signals_call(self.stop):
             parts.enter_context(_sole_use(settings.data))
+            disk = DiskSpace(settings.data)
+            disk.look(doubted=True)  # a disk that filled up while we were away: use the reserve
             make_board_keys(settings.secrets_path)
             contract = Contract(settings.topics)
             if faults := channel_faults(settings):
@@ -145,7 +150,8 @@ class Supervisor:
             sender = OutboxWorker(writer, settings.channels)
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
-            cycle = _evaluation(settings, address, ingest, sender, self._clock)
+            watch = None if broker is None else BrokerWatch(broker, address, ingest, disk)
+            cycle = _evaluation(settings, address, ingest, sender, self._clock, watch)
             self._schedule(jobs, ingest, parts.enter_context(cycle))
             self._schedule_forecasts(jobs, intake)
             link = CommandLink(settings.command_link_path, functools.partial(_carry_out, ingest))
@@ -155,6 +161,9 @@ class Supervisor:
             parts.callback(ingest.stop, STOP_WAIT_S)
             jobs.start()
             parts.callback(jobs.stop)
+            if watch is not None:
+                watch.start()
+                parts.callback(watch.stop, STOP_WAIT_S)
             outlook = ChildProcess("outlook", ["monitor.outlook", *_arguments(settings)])
             outlook.start()
             parts.callback(outlook.stop)
@@ -165,7 +174,7 @@ class Supervisor:
                 )
                 children[-1].start()
                 parts.callback(children[-1].stop)
-            self._watch(broker, subscription, ingest, jobs, children, on_ready)
+            self._watch(subscription, ingest, jobs, children, on_ready, disk, watch)
             for child in children:
                 child.end()
         settings.heartbeat_path.unlink(missing_ok=True)
@@ -184,16 +193,17 @@ class Supervisor:
 
     def _watch(
         self,
-        broker: EmbeddedBroker | None,
         subscription: Subscription,
         ingest: Ingest,
         jobs: Scheduler,
         children: list[ChildProcess],
         on_ready: Callable[[], None],
+        disk: DiskSpace,
+        watch: BrokerWatch | None,
     ) -> None:
         board, ready = self.settings.board, False
         give_up = time.monotonic() + BOARD_WAIT_S
-        next_beat, broker_back = 0.0, time.monotonic()
+        next_beat = 0.0
         while not self._stop.wait(LOOK_S if ready else 0.02):
             now = time.monotonic()
             if not ingest.running():
@@ -207,16 +217,19 @@ class Supervisor:
                 log.error("not ready yet broker=%s", subscription.trouble or "connected")
             for child in children:
                 child.restart_if_ended()
-            if broker is not None:
-                _follow_accounts(broker)
-            if broker is not None and not broker.running() and now >= broker_back:
-                broker_back = now + RESTART_FIRST_S
-                _start_again(broker)
             if now >= next_beat:
                 next_beat = now + heartbeat.BEAT_S
-                self._beat(subscription, ingest, jobs)
+                disk.look(doubted=bool(ingest.store_trouble or (watch and watch.failing)))
+                self._beat(subscription, ingest, jobs, disk, watch)
 
-    def _beat(self, subscription: Subscription, ingest: Ingest, jobs: Scheduler) -> None:
+    def _beat(
+        self,
+        subscription: Subscription,
+        ingest: Ingest,
+        jobs: Scheduler,
+        disk: DiskSpace,
+        watch: BrokerWatch | None,
+    ) -> None:
         state = heartbeat.Heartbeat(
             beat_ms=now_ms(),
             started_ms=self._started_ms,
@@ -227,6 +240,8 @@ class Supervisor:
             store_trouble=ingest.store_trouble,
             round_trouble=jobs.failing.get(CYCLE, ""),
             clock=self._clock.jump(),
+            outage=watch.outage if watch else None,
+            disk=disk.trouble,
         )
         try:
             heartbeat.write(self.settings.heartbeat_path, state)
@@ -318,13 +333,19 @@ def _carry_out(ingest: Ingest, command: Mapping[str, Any]) -> Mapping[str, Any]:
 
 @contextlib.contextmanager
 def _evaluation(
-    settings: Settings, address: Address, ingest: Ingest, sender: OutboxWorker, clock: SteadyClock
+    settings: Settings,
+    address: Address,
+    ingest: Ingest,
+    sender: OutboxWorker,
+    clock: SteadyClock,
+    watch: BrokerWatch | None,
 ) -> Iterator[Callable[[], None]]:
     """The evaluation cycle, with an MQTT client and a reader of its own."""
     publisher = Publisher(address, f"{client_id(settings)}-tells")
 
     def troubles() -> ServiceTroubles:
-        return ServiceTroubles(ingest.subscription.trouble, ingest.store_trouble)
+        broker = broker_trouble(ingest.subscription.trouble, watch.outage if watch else None)
+        return ServiceTroubles(broker, ingest.store_trouble)
 
     publisher.start()
     with contextlib.closing(Reader(settings.store_path)) as reader:
@@ -338,21 +359,6 @@ def _evaluation(
         )
         yield lambda: cycle.run(clock.cautious_ms())
         publisher.close()
-
-
-def _follow_accounts(broker: EmbeddedBroker) -> None:
-    try:
-        broker.follow_accounts()
-    except BrokerFault as exc:
-        log.error("broker accounts cannot be renewed reason=%s", exc)
-
-
-def _start_again(broker: EmbeddedBroker) -> None:
-    log.error("broker ended, starting it again")
-    try:
-        broker.start()
-    except BrokerFault as exc:
-        log.error("broker cannot start reason=%s", exc)
 
 
 def _arguments(settings: Settings) -> list[str]:

@@ -7,6 +7,7 @@ import threading
 from types import SimpleNamespace
 
 from monitor import settings
+from monitor.runtime.disk_space import DiskSpace
 from monitor.service import self_check, supervisor
 from monitor.service.supervisor import Supervisor
 
@@ -47,8 +48,12 @@ def test_the_board_is_connected_to_only_until_it_answers(tmp_path, monkeypatch):
     ready = []
     watch = threading.Thread(
         target=service._watch,
-        args=(None, subscription, ingest, SimpleNamespace(failing={}), [board]),
-        kwargs={"on_ready": lambda: ready.append(board.looks)},
+        args=(subscription, ingest, SimpleNamespace(failing={}), [board]),
+        kwargs={
+            "on_ready": lambda: ready.append(board.looks),
+            "disk": DiskSpace(tmp_path),
+            "watch": None,
+        },
     )
     watch.start()
     assert board.looked.wait(30)
