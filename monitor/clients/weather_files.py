@@ -106,10 +106,12 @@ def _read(text: str, file_name: str, *, epw: bool) -> tuple[pd.DataFrame, dict[s
         ) from exc
     try:
         if epw:
-            return read_epw(io.StringIO(text))
-        table, about = read_tmy3(io.StringIO(text), map_variables=True)
-        dates = table["Date (MM/DD/YYYY)"].str.split("/", expand=True)
-        return table.assign(month=dates[0].astype(int), day=dates[1].astype(int)), about
+            table, about = read_epw(io.StringIO(text))
+        else:
+            table, about = read_tmy3(io.StringIO(text), map_variables=True)
+            dates = table["Date (MM/DD/YYYY)"].str.split("/", expand=True)
+            table = table.assign(month=dates[0].astype(int), day=dates[1].astype(int))
+        return table[["temp_air", "temp_dew", "month", "day"]], about
     except (ValueError, KeyError, IndexError, TypeError, AttributeError) as exc:
         raise WeatherFault(
             f"{file_name} cannot be read as {'EPW' if epw else 'TMY3'}: {exc}"

@@ -20,7 +20,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from monitor.core.errors import Fault, MonitorError, Rejected, StoreUnavailable
+from monitor.core.errors import BadPayload, Fault, MonitorError, Rejected, StoreUnavailable
+from monitor.core.json_documents import json_object
 
 log = logging.getLogger(__name__)
 
@@ -98,14 +99,17 @@ def ask(path: Path, command: Mapping[str, Any]) -> Mapping[str, Any]:
         If it did not carry the command out, with every fault.
     """
     try:
-        place = json.loads(path.read_text(encoding="utf-8"))
-        with socket.create_connection(("127.0.0.1", place["port"]), timeout=PATIENCE_S) as line:
+        place = json_object(path.read_bytes())
+        port = place["port"]
+        if not isinstance(port, int) or not 0 < port < 65_536:
+            raise ValueError(f"port {port}")
+        with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as line:
             line.sendall(
                 json.dumps({"token": place["token"], "command": command}).encode() + b"\n"
             )
             with line.makefile("rb") as answers:
                 answer = json.loads(answers.readline(LINE_MAX))
-    except (OSError, ValueError, KeyError) as exc:
+    except (OSError, ValueError, KeyError, TypeError) as exc:
         raise ServiceUnavailable(
             "the service does not answer: start it with `benchweather run` and try again"
         ) from exc
@@ -119,9 +123,9 @@ def ask(path: Path, command: Mapping[str, Any]) -> Mapping[str, Any]:
 
 def _answer(line: bytes, token: str, handle: Handler) -> dict[str, Any]:
     try:
-        asked = json.loads(line)
+        asked = json_object(line)
         given, command = asked["token"], asked["command"]
-    except (ValueError, KeyError, TypeError):
+    except (BadPayload, KeyError):
         return _rejected(Rejected("not a command"))
     if not isinstance(given, str) or not hmac.compare_digest(given.encode(), token.encode()):
         return _rejected(Rejected("wrong token"))

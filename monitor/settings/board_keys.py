@@ -14,6 +14,9 @@ import secrets
 from pathlib import Path
 from typing import NamedTuple
 
+from monitor.core.errors import BadPayload
+from monitor.core.json_documents import json_object
+
 CODE_LIFE_S = 3600
 """Time for which a code opens the board. [s]"""
 
@@ -73,8 +76,6 @@ def _seal(keys: BoardKeys, until_s: int) -> str:
 
 
 def _kept(path: Path) -> dict[str, object]:
-    with contextlib.suppress(OSError, ValueError):
-        found = json.loads(path.read_text(encoding="utf-8"))
-        if isinstance(found, dict):
-            return found
+    with contextlib.suppress(OSError, BadPayload):
+        return json_object(path.read_bytes())
     return {}

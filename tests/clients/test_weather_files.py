@@ -11,6 +11,11 @@ from client_fixtures import GREENSBORO, SAND_POINT, packaged
 from monitor.clients.weather_files import WeatherFault, read
 from monitor.science.case.home import home_of, home_year
 
+TMY3_WITHOUT_DEW = (
+    b'1,"TOWN",XX,-5.0,36.1,-79.9,273\nDate (MM/DD/YYYY),Time (HH:MM),Dry-bulb (C)\n'
+    b"01/01/1988,01:00,5.0\n"
+)
+
 
 def as_epw(tmy3: bytes, *, fahrenheit: bool = False) -> bytes:
     """The year of a TMY3 file in the columns of EPW.
@@ -74,6 +79,7 @@ def test_a_home_by_a_cold_sea_is_damper_in_winter_than_one_inland():
         (as_epw(packaged(GREENSBORO))[:300_000], "hours: must be a year of 8760|cannot be read"),
         (b"LOCATION,x\n" * 12, "cannot be read as EPW"),
         (b"x" * 9_000_000, "at most 8000000"),
+        (TMY3_WITHOUT_DEW, "cannot be read as TMY3: .*temp_dew"),
     ],
 )
 def test_what_cannot_be_a_weather_file_is_told(content, said):

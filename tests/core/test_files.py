@@ -11,11 +11,13 @@ import time
 import pytest
 from conftest import ROOT
 
+from monitor.commands import ipc
 from monitor.core import files
 from monitor.core.errors import BadPayload, ImportFault, SettingsFault
 from monitor.core.measurements import Quantity
 from monitor.readings.csv_import import Column, ImportPlan, read_csv
 from monitor.settings import load
+from monitor.settings.board_keys import read_board_keys
 from monitor.weather.formats import from_csv
 from sensors.agent import settings as agent_settings
 
@@ -185,3 +187,33 @@ def test_a_line_without_an_end_takes_little_memory(tmp_path):
         timeout=60,
     )
     assert "line 2: it has more than 100000 characters" in done.stderr
+
+
+LINES = (
+    b'{"token": "\\ud800", "command": {}}',
+    b'{"token": "\xed\xa0\x80", "command": {}}',
+    b'{"token": NaN, "command": {}}',
+    b"[" * 100_000,
+    b'{"token": "t", "command": ' + b'{"a":' * 100_000,
+    b"\xff\xfe",
+    b"",
+    b"null",
+)
+
+
+@pytest.mark.parametrize("line", LINES, ids=range(len(LINES)))
+def test_a_line_on_the_command_link_that_cannot_be_gets_an_answer(line):
+    answer = ipc._answer(line, "t", lambda _: {})
+    assert answer["rejected"][0]["problem"] in ("not a command", "wrong token")
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"[" * 100_000, b'{"port": 99999999999, "token": 1}', b'{"port": [1]}', b"\xff", b"{}", b"3"],
+)
+def test_damaged_files_between_our_processes_are_as_good_as_none(tmp_path, content):
+    path = tmp_path / "link.json"
+    path.write_bytes(content)
+    assert read_board_keys(path) is None
+    with pytest.raises(ipc.ServiceUnavailable):
+        ipc.ask(path, {"do": "nothing"})

@@ -87,6 +87,9 @@ def test_decimal_fractions_and_halves_are_numbers():
         (senml([{0: "temperature", 1: "Cel", 2: "warm"}]), "not a SenML pack"),
         (senml([{0: "temperature", 1: "Cel", 2: 20.0, "x_": 1}]), "x_"),
         (bytes.fromhex("81a302f93c0002f94000006178"), "not CBOR"),  # v twice
+        (cbor2.dumps([{2: 1.5, "v": 2.5}]), "record 1 has the label 'v' twice"),
+        (cbor2.dumps([{0: "x"}, {99: 1, "99": 2}]), "record 2 has the label '99' twice"),
+        (bytes.fromhex("81a2016143f93c006143"), "not CBOR"),  # 1 as a whole number and as a half
         (b"\x81" * 5000, "not"),
         (b"\x9f" + b"\xa1\x02\xfb" * 100, "not CBOR"),
     ],

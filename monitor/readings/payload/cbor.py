@@ -54,7 +54,8 @@ def as_json(payload: bytes) -> bytes:
     Raises
     ------
     BadPayload
-        Not CBOR, a label twice in a map, more behind the pack, or no list of maps.
+        Not CBOR, a label twice in a map, also as number and as text, more behind the pack, or
+        no list of maps.
     """
     stream = io.BytesIO(payload)
     try:
@@ -66,11 +67,22 @@ def as_json(payload: bytes) -> bytes:
     if not isinstance(pack, list) or not all(isinstance(record, dict) for record in pack):
         raise BadPayload("not a SenML pack: CBOR, but no list of maps")
     try:
-        return msgspec.json.encode(
-            [{_name(label): _value(value) for label, value in record.items()} for record in pack]
-        )
+        return msgspec.json.encode([_record(number, one) for number, one in enumerate(pack, 1)])
     except (TypeError, ValueError, OverflowError, RecursionError) as exc:
         raise BadPayload(f"not a SenML pack: {exc}") from exc
+
+
+def _record(number: int, record: dict[Any, Any]) -> dict[str, Any]:
+    """A record by the names of its labels; 2 and "v" are the same label."""
+    named = {_name(label): _value(value) for label, value in record.items()}
+    if len(named) < len(record):
+        twice = next(
+            name
+            for label in record
+            if [_name(other) for other in record].count(name := _name(label)) > 1
+        )
+        raise BadPayload(f"not a SenML pack: record {number} has the label {twice!r} twice")
+    return named
 
 
 def _name(label: object) -> str:
