@@ -6,6 +6,7 @@ makes the request of it; the service decides.
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import json
 from collections.abc import Callable, Mapping
@@ -16,7 +17,7 @@ import flask
 from dashboard.access.visitor import record, visitor
 from dashboard.alerts import forms as alerts_forms
 from dashboard.bench import forms as bench_forms
-from dashboard.bench import glue_forms, proof_forms
+from dashboard.bench import glue_forms, opening, proof_forms
 from dashboard.sensors import forms as sensors_forms
 from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
@@ -44,6 +45,7 @@ class FormReader(NamedTuple):
     `values_of` returns the fields of the request that a tap and its form mean, or raises `Rejected`
     with the faults at the fields of the form. `field_of` returns the form's name of a field of the
     request, or "" if the form has none; `label_of` its label. `beside` makes the text at a field.
+    `told` adds to the answer on a tap that was carried out what the page says of it.
     """
 
     values_of: Callable[[Tap, Form], dict[str, Any]]
@@ -52,6 +54,7 @@ class FormReader(NamedTuple):
     beside: Callable[[Fault, Form, str], str] = lambda fault, form, name: beside_field(
         fault, form.text(name), form.unit
     )
+    told: Callable[[Tap, Mapping[str, Any]], Mapping[str, Any]] = lambda _tap, _done: {}
 
 
 def readings(
@@ -66,6 +69,7 @@ def readings(
         functools.partial(bench_forms.values_of, waits=waits),
         bench_forms.field_of,
         bench_forms.label_of,
+        told=functools.partial(opening.told, shop=shop, waits=waits, woods=woods, glues=glues),
     )
     of_alerts = FormReader(
         functools.partial(alerts_forms.values_of, shop=shop, book=alerts),
@@ -139,6 +143,8 @@ def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
     record(
         "command", f"{request.about}: {request.__struct_config__.tag} {request.subject}".strip()
     )
+    with contextlib.suppress(StoreFault):  # it is done, whatever can be told of it
+        done = {**done, **reader.told(tap, done)}
     return _reply(200, done=done)
 
 

@@ -66,7 +66,7 @@ def shell(shop: ShopData) -> Component:
     now = formats.local(now_ms(), settings.zone)
     return html.Div(
         [
-            html.A("Skip the menu", href="#_pages_content", className="skip"),
+            html.A("Skip the menu", href="#_pages_content", className="skip", id="skip-menu"),
             html.Header(
                 [
                     html.Span(name, className="shop"),

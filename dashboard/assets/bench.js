@@ -4,7 +4,7 @@
 (function () {
   "use strict";
   const OUTBOX = "benchweather.outbox", DRAFT = "benchweather.draft.", BY = "benchweather.by";
-  const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000, ASKED_MS = 5000;
+  const AWAY = "benchweather.away.", SKIPPED = "benchweather.skipped", AGAIN_MS = 3000, GIVE_UP_MS = 15000, DOUBLE_MS = 1200, STRAY_MS = 450, SAID_MS = 60000, ASKED_MS = 5000, STALE_MS = 120000;
   const MISTAKE = "Opened by mistake.";
   const CARRIED = ["about", "instrument", "wait", "kind", "place", "feel", "like", "alert", "rule", "reservoir", "minutes", "on", "sensor", "salt", "quantity", "number", "line", "of", "glue", "proof"];
   let chosen = null;       // the kind that was tapped: { id, name, cautions, openId }
@@ -31,9 +31,10 @@
   }
 
   // Telling what became of a tap
-  let fading = 0;
+  let fading = 0, reply = null;   // what was opened last: { waits, opened }
   function say(text, taps) {
     const element = byId("bench-said");
+    if (!text || !reply || !text.startsWith(reply.opened)) reply = null;
     if (!element) return;
     window.clearTimeout(fading);
     if (text && !sending) fading = window.setTimeout(() => say(""), SAID_MS);
@@ -42,6 +43,18 @@
     const words = document.createElement("span");
     words.textContent = text;
     element.append(words, ...(taps || []));
+  }
+  function keepReply() { // one time for one wait: the reply's is that of its row
+    const row = reply && document.querySelector('.wait[data-wait~="' + reply.waits[0] + '"]');
+    const words = row && byId("bench-said") && byId("bench-said").querySelector("span");
+    const text = row ? reply.opened + ": " + row.dataset.ready + "." : "";
+    if (words && words.textContent !== text) words.textContent = text;
+  }
+  const takeIn = (reference) => "/wood/new?reference=" + encodeURIComponent(reference);
+  function linkElement(text, href) {
+    const link = document.createElement("a");
+    link.className = "tap"; link.textContent = text; link.href = href;
+    return link;
   }
   function refuse(text) {
     const element = byId("bench-refused");
@@ -97,6 +110,11 @@
     if (command.do === "open" && !command.about) {
       const ids = result.waits || [];
       if (said && ids.length > 1) said = said.replace("Opened:", "Opened " + ids.length + ":");
+      if (result.ready) {
+        reply = { waits: ids, opened: result.opened };
+        said = result.opened + ": " + result.ready + ".";
+      }
+      if (result.unknown) taps.push(linkElement("Take in " + result.unknown, takeIn(result.unknown)));
       const note = (command.form || {}).note || "";
       taps.push(tapElement("Undo", () => {
         say("");
@@ -147,6 +165,7 @@
   }
   function forget(name) {
     keep(DRAFT + name, null);
+    window.setTimeout(wanted);
     const container = document.querySelector('[data-draft="' + name + '"]');
     if (!container || name !== "open") return;
     for (const id of ["bench-more", "bench-more-kinds"]) if (byId(id)) byId(id).open = false;
@@ -177,12 +196,48 @@
     const container = event.target.closest ? event.target.closest("[data-draft]") : null;
     if (!container) return;
     if (event.target.name === "by") keep(BY, event.target.value);
-    else window.setTimeout(() => keep(DRAFT + container.dataset.draft, fields(container)));
+    else window.setTimeout(() => {
+      keep(DRAFT + container.dataset.draft, fields(container));
+      wanted();
+      instrument();
+    });
   });
+  function fill(button) { // an instrument by a tap; by a second one, none
+    const input = byId(button.dataset.fill), container = button.closest("[data-draft]");
+    const value = input.value === button.dataset.value ? "" : button.dataset.value;
+    set(input.id, { value });
+    keep(DRAFT + container.dataset.draft, { ...fields(container), [input.name]: value });
+    window.setTimeout(instrument, 100);
+  }
+  function instrument() { // which tap is on, and whether the shop knows what is typed
+    const input = byId("open-instrument"), unknown = byId("open-unknown");
+    if (!input || !unknown) return;
+    const plain = (text) => text.trim().toLowerCase().replace(/[^\p{L}\p{N}]+/gu, "-");
+    const known = document.querySelectorAll("#open-references option");
+    const hidden = !plain(input.value) || Array.from(known).some((one) => plain(one.value) === plain(input.value));
+    if (unknown.hidden !== hidden) unknown.hidden = hidden;
+    const name = byId("open-unknown-name"), link = byId("open-take-in");
+    if (name.textContent !== input.value) { name.textContent = input.value; link.setAttribute("href", takeIn(input.value.trim())); }
+    for (const button of document.querySelectorAll("[data-fill]")) {
+      const on = String(button.dataset.value === input.value);
+      if (button.getAttribute("aria-pressed") !== on) button.setAttribute("aria-pressed", on);
+    }
+  }
+  let asks = "";
+  function wanted() { // what the ready times are for: the glue and the start that are typed, now
+    const form = byId("bench-form");
+    if (!form) return;
+    const { glue = "", start = "" } = fields(form);
+    const data = { glue, start, turn: Math.floor(clock() / STALE_MS) };
+    if (asks === JSON.stringify(data)) return;
+    asks = JSON.stringify(data);
+    set("bench-asked", { data });
+  }
+  window.setInterval(wanted, 10000);
 
   // Choosing a kind, and its cautions
   function choose(button) {
-    chosen = { id: button.dataset.choose, name: button.dataset.name,
+    chosen = { id: button.dataset.choose, name: button.dataset.name, glue: button.dataset.glue,
                cautions: (button.dataset.cautions || "").split(" "), openId: newId() };
     lastTap = { key: "choose", at: performance.now() };
     refuse("");
@@ -208,6 +263,11 @@
     for (const button of document.querySelectorAll("[data-choose]")) {
       const on = String(chosen !== null && button.dataset.choose === chosen.id);
       if (button.getAttribute("aria-pressed") !== on) button.setAttribute("aria-pressed", on);
+    }
+    for (const button of document.querySelectorAll("[data-ready][data-placename]")) {
+      const at = button.querySelector(".ready-at");
+      const text = (chosen && JSON.parse(button.dataset.ready)[chosen.id]) || "";
+      if (at && at.textContent !== text) at.textContent = text;
     }
     for (const item of document.querySelectorAll("[data-caution]")) {
       const on = chosen !== null && chosen.cautions.includes(item.dataset.caution) &&
@@ -268,6 +328,7 @@
       command.kind = chosen.id;
       command.id = chosen.openId;   // a second tap is the same opening
       command.form = form ? fields(form) : {};
+      if (chosen.glue === "no") delete command.form.glue;
       item.said = "Opened: " + chosen.name + ", " + data.placename + ".";
       item.draft = "open";
     } else if (data.form) {
@@ -296,6 +357,7 @@
     const button = event.target.closest ? event.target.closest("button") : null;
     if (!button) return;
     if (button.dataset.choose) choose(button);
+    else if (button.dataset.fill) fill(button);
     else if (button.dataset.dismiss) away(button.dataset.dismiss);
     else if (button.dataset.skip) {
       keep(SKIPPED, [...button.dataset.skip.split(" "), ...read(SKIPPED, [])].slice(0, 300)); skip();
@@ -321,7 +383,7 @@
   }
 
   new MutationObserver((changes) => {
-    restore(); show(); questions();
+    restore(); show(); questions(); instrument(); keepReply();
     if (changes.some((change) => change.addedNodes.length)) unfold();
   })
     .observe(document.documentElement, { subtree: true, childList: true });

@@ -169,7 +169,7 @@
 
   // The skip link leads past the menus, to what the page itself has
   document.addEventListener("click", (event) => {
-    if (!event.target.closest || !event.target.closest(".skip")) return;
+    if (!event.target.closest || !event.target.closest("#skip-menu")) return;
     const main = document.querySelector("main");
     const first = main && (main.querySelector(":scope > .steps-nav ~ :not(:empty)") || main);
     if (!first) return;

@@ -6,9 +6,13 @@ from typing import TYPE_CHECKING
 
 from dashboard.ui import formats
 from monitor.domain.events import Event
+from monitor.domain.glue import KINDS as GLUES
+from monitor.domain.glue import takes_glue
 from monitor.domain.wait import Action, Feel, Wait
+from monitor.domain.wait_type_registry import from_mapping
+from monitor.science.waits.glue import HIDE_GLUE, GlueLaw
 from monitor.science.waits.learning import LONG_BEFORE
-from monitor.waits.text import percent, released_word, status_text, title
+from monitor.waits.text import percent, ready_phrase, released_word, status_text, title
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -17,6 +21,7 @@ if TYPE_CHECKING:
     from monitor.domain.wait_types import WaitType
     from monitor.science.waits.learning import LearnedUsualTime
     from monitor.waits.evaluation import Standing
+    from monitor.waits.starts import Start
 
 FEELS = {
     Feel.SOFT: "Still soft",
@@ -49,6 +54,43 @@ def next_up(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> tuple
 
 def _at(when: str) -> str:
     return when if " " in when else f"at {when}"
+
+
+def start_phrase(start: Start, now_ms: int, zone: ZoneInfo) -> str:
+    """Ready time of what could be started, or why it cannot be."""
+    if start.standing is None:
+        return start.why_not
+    return ready_phrase(start.standing, now_ms, zone)
+
+
+def glue_words(kind: WaitType, named: str) -> str:
+    """Glue of a kind: the batch that was named, else hide glue where the law is that of a gel;
+    empty for others."""
+    if named and takes_glue(kind):
+        return named
+    law = kind.law
+    return (
+        GLUES["hide"].name
+        if isinstance(law, GlueLaw) and law.gel_melts_c == HIDE_GLUE.gel_melts_c
+        else ""
+    )
+
+
+def opened_words(
+    waits: Sequence[Wait], places: Mapping[str, str], glues: Mapping[str, str]
+) -> str:
+    """All that was opened: kind, instrument, clamps, glue, place."""
+    wait = waits[0]
+    kind = from_mapping(wait.kind)
+    clamps = f"{wait.clamps} clamp{'' if wait.clamps == 1 else 's'}" if wait.clamps else ""
+    parts = (
+        f"{len(waits)} × {kind.name}" if len(waits) > 1 else kind.name,
+        wait.instrument,
+        clamps,
+        glues.get(wait.glue, "") or glue_words(kind, ""),
+        places.get(wait.place, wait.place),
+    )
+    return ", ".join(filter(None, parts))
 
 
 def duration(seconds: float) -> float:

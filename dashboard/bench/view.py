@@ -207,7 +207,11 @@ def row(
         ],
         key=waits[0].id,
         className="wait",
-        **attributes(data_state=status.state, data_wait=series.ids(waits)),
+        **attributes(
+            data_state=status.state,
+            data_wait=series.ids(waits),
+            data_ready=wait_text.ready_phrase(standing, of.now_ms, zone),
+        ),
     )
 
 

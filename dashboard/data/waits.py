@@ -14,6 +14,7 @@ from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.situation import drying
 from monitor.waits.evaluation import Standing, counting, ready_by
+from monitor.waits.starts import Starts, starts
 
 if TYPE_CHECKING:
     from dashboard.data.journal import CachedJournal
@@ -27,6 +28,8 @@ FRESH_MS = 10_000
 """Cached lifetime of the status of waits, if nothing was done to them. [ms]"""
 PLAN_FRESH_MS = 60_000
 """Cached lifetime of an answer on latest starts. [ms]"""
+STARTS_FRESH_MS = 20_000
+"""Cached lifetime of the ready times of what could be started now. [ms]"""
 PLANS_KEPT = 24
 """Most answers on latest starts that are kept."""
 
@@ -40,6 +43,14 @@ class ReadyByRequest(NamedTuple):
     drier_pct: float
 
 
+class StartRequest(NamedTuple):
+    """Request for the ready times of what could be started: where, with which glue, since when."""
+
+    places: tuple[str, ...]
+    glue: str = ""
+    start_ms: int | None = None
+
+
 class WaitQueries:
     """The waits of a shop, as its journal and its air have them. Shared by all threads."""
 
@@ -50,6 +61,7 @@ class WaitQueries:
         self._plans: SharedAnswers[dict[str, LatestStart | None]] = SharedAnswers(
             kept, PLAN_FRESH_MS, PLANS_KEPT
         )
+        self._starts: SharedAnswers[Starts] = SharedAnswers(kept, STARTS_FRESH_MS, PLANS_KEPT)
 
     def standings(self) -> list[Standing]:
         """Status of each wait that counts, the first to be ready in front."""
@@ -66,6 +78,47 @@ class WaitQueries:
                 grown(journal), lambda: answer(reader, journal)
             )
         )
+
+    def starts(self, asked: StartRequest) -> Starts:
+        """Each kind at each place, as it would stand if it were started."""
+        learned = tuple(self.bases().items())
+
+        def answer(reader: Reader, journal: Journal) -> Starts:
+            return starts(
+                reader,
+                self._shop.settings,
+                journal,
+                asked.places,
+                now_ms(),
+                glue=asked.glue if asked.glue in journal.glues else "",
+                start_ms=asked.start_ms,
+            )
+
+        def key(journal: Journal) -> tuple[object, ...]:
+            glue = journal.glues.get(asked.glue)
+            return asked, learned, glue and glue.version, *journal.book.values()
+
+        return self._ask(
+            lambda reader, journal: self._starts.get(key(journal), lambda: answer(reader, journal))
+        )
+
+    def usual_places(self) -> dict[str, str]:
+        """The place where each kind was opened last, by its id."""
+        return self._ask(
+            lambda _, journal: {
+                str(wait.kind["id"]).partition(":")[0]: wait.places[0][1]
+                for wait in _by_opening(journal)
+            }
+        )
+
+    def recent_instruments(self, most: int) -> list[str]:
+        """The instruments of the waits opened last, newest first."""
+
+        def answer(_: Reader, journal: Journal) -> list[str]:
+            named = (wait.instrument for wait in reversed(_by_opening(journal)))
+            return list(dict.fromkeys(filter(None, named)))[:most]
+
+        return self._ask(answer)
 
     def drying(self) -> dict[str, tuple[str, ...]]:
         """The open waits that give off solvent, by place."""
@@ -155,3 +208,8 @@ def _order(standing: Standing) -> tuple[int, int]:
     if found is None or found.ready_ms is None:
         return 1, standing.wait.started_ms
     return 0, found.ready_ms
+
+
+def _by_opening(journal: Journal) -> list[Wait]:
+    """Every wait, the one opened last at the end."""
+    return sorted(journal.waits.values(), key=lambda wait: wait.events[0].recorded_ms)

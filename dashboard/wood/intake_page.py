@@ -15,7 +15,7 @@ from dashboard.ui.markup import attributes
 from dashboard.wood import view
 from dashboard.wood.forms import HOMES
 from dashboard.wood.view import WOOD
-from monitor.domain.instrument import KINDS, NOTE_MAX, REFERENCE_MAX
+from monitor.domain.instrument import KINDS, NOTE_MAX, REFERENCE_MAX, id_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -35,13 +35,16 @@ def register(app: dash.Dash, shop: ShopData, book: WoodQueries) -> None:
         path="/wood/new",
         title="Take an instrument in",
         order=1,  # before /wood/<any>
-        layout=lambda back="", **_: layout(shop, book, str(back)),
+        layout=lambda back="", reference="", **_: layout(shop, book, str(back), str(reference)),
     )
 
 
 @page_frame.where_store_fails(WOOD.failed("/wood/new", "Take an instrument in"))
-def layout(shop: ShopData, book: WoodQueries, back: str = "") -> Component:
-    """The page; `back` is the id of one that was here before, whose facts are filled in."""
+def layout(shop: ShopData, book: WoodQueries, back: str = "", reference: str = "") -> Component:
+    """The page; `back` is the id of one that was here before, whose facts are filled in.
+
+    `reference` is that of a new one, as it was typed on Bench.
+    """
     may = may_change()
     if not may.allowed:
         return WOOD.page("/wood/new", [html.H1("Take an instrument in"), read_only(may)])
@@ -53,10 +56,12 @@ def layout(shop: ShopData, book: WoodQueries, back: str = "") -> Component:
         [
             html.H1("Take an instrument in"),
             html.Div(
-                _asked(places, before, unit),
+                _asked(places, before, unit, reference[:REFERENCE_MAX]),
                 id="new-form",
                 className="new-form",
-                **attributes(data_draft="new-instrument"),
+                **attributes(
+                    data_draft=" ".join(filter(None, ("new-instrument", id_of(reference))))
+                ),
             ),
             html.Div(
                 [
@@ -81,7 +86,7 @@ def layout(shop: ShopData, book: WoodQueries, back: str = "") -> Component:
 
 
 def _asked(
-    places: Mapping[str, str], before: Instrument | None, unit: formats.Unit
+    places: Mapping[str, str], before: Instrument | None, unit: formats.Unit, reference: str
 ) -> list[Component]:
     homes = {name: f"{one.words}, about {one.rh_pct:.0f} %" for name, one in HOMES.items()}
     was = before.home if before else None
@@ -92,7 +97,7 @@ def _asked(
             "reference",
             "new-reference",
             maxLength=REFERENCE_MAX,
-            value=before.reference if before else "",
+            value=before.reference if before else reference,
         ),
         picks(
             "Kind",

@@ -403,6 +403,11 @@ _PLAIN = (
 )
 
 
+def takes_glue(kind: WaitType) -> bool:
+    """True if a batch of glue can be named for a wait type."""
+    return isinstance(kind.law, GlueLaw | FixedLaw)
+
+
 def wait_type_with(kind: WaitType, glue: Glue) -> WaitType:
     """The wait type of a joint made with a batch of glue.
 
@@ -415,7 +420,7 @@ def wait_type_with(kind: WaitType, glue: Glue) -> WaitType:
     Rejected
         If the type takes no glue, or the clamp time is missing.
     """
-    if not isinstance(kind.law, GlueLaw | FixedLaw):
+    if not takes_glue(kind):
         raise Rejected(Fault(f"is not for {kind.name.lower()}: it takes no glue", "glue"))
     of = glue.kind
     if of.air_sets:

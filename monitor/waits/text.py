@@ -71,6 +71,9 @@ _RESTS = {
 }
 
 
+UNKNOWN_TIME = "ready time not known yet"
+
+
 class WaitText(NamedTuple):
     """Status of a wait: a word for its state, when in a few characters, a sentence, and more."""
 
@@ -127,6 +130,34 @@ def status_text(standing: Standing, now_ms: int, zone: ZoneInfo) -> WaitText:
             "the work by hand."
         )
     return WaitText(state, when, sentence, tuple(more))
+
+
+def ready_phrase(standing: Standing, now_ms: int, zone: ZoneInfo) -> str:
+    """Ready time of a wait in a phrase: `ready to unclamp about 12:50 (11:40 to 14:30)`."""
+    found, kind = standing.readiness, standing.kind
+    if standing.wait.paused:
+        return "paused"
+    if found is None or found.state is WaitState.NO_AIR:
+        return UNKNOWN_TIME
+    word = "ready"
+    if kind.load_s:
+        word = "may be worked" if standing.wait.setting else "ready to unclamp"
+    if found.state is WaitState.READY:
+        return f"{word} since {formats.when(found.ready_ms or now_ms, now_ms, zone)}"
+    held = ""
+    if found.state is WaitState.HOLD:
+        held = f"on hold, {_hold(found, standing)[0]}"
+        if standing.air_from is AirSource.PRESENT:
+            return held
+        held += "; "
+    if found.ready_ms is None:
+        if found.horizon_ms <= now_ms:
+            return f"{held}{UNKNOWN_TIME}"
+        return f"{held}not within {_span(found, now_ms)} in this air"
+    unsure = found.slow or (math.isnan(found.rate_now) and kind.law.needs_air)
+    at = formats.ahead(about(found.ready_ms), now_ms, zone)
+    perhaps = "perhaps " if unsure else ""
+    return f"{held}{word} {perhaps}about {at}{_range(found, now_ms, zone)}"
 
 
 def range_causes(standing: Standing) -> str:
@@ -206,13 +237,7 @@ def _main(
         soon = "May be worked from" if standing.wait.setting else "Clamps off"
     undone = "It was ready, but damp air has softened it again. " if found.softened else ""
     if found.state is WaitState.HOLD:
-        why, remedy = HOLDS.get(Hold(found.hold), ("no progress in this air", "Check it by hand."))
-        if isinstance(standing.kind.law, FilmLaw):
-            remedy = COAT_REMEDIES.get(Hold(found.hold), remedy)
-        if found.hold == Hold.HOT and isinstance(standing.kind.law, GlueLaw):
-            why, remedy = HOT_GLUE
-        if found.hold == Hold.DAMP:
-            why += _DAMP_TO.get(type(standing.kind.law).__name__, "")
+        why, remedy = _hold(found, standing)
         since = formats.when(found.hold_since_ms or now_ms, now_ms, zone)
         then = ""
         if standing.air_from is AirSource.PRESENT:  # a time would rest on air that is not expected
@@ -231,8 +256,7 @@ def _main(
             if math.isnan(found.rate_now):
                 why = "The sensor at its place is silent, so there is no ready time."
             return "unknown", "not known", f"{undone}{had} done. {why}"
-        days = round((found.horizon_ms - now_ms) / formats.DAY_MS)
-        span = "five days" if days == 5 else formats.duration(found.horizon_ms - now_ms)
+        span = _span(found, now_ms)
         return (
             "long",
             f"over {span}",
@@ -253,6 +277,24 @@ def _main(
         text,
         f"{undone}{soon} about {text}{_range(found, now_ms, zone)}.{_rate(found, standing.kind)}",
     )
+
+
+def _hold(found: Readiness, standing: Standing) -> tuple[str, str]:
+    """Reason of a hold, and what to do."""
+    why, remedy = HOLDS.get(Hold(found.hold), ("no progress in this air", "Check it by hand."))
+    if isinstance(standing.kind.law, FilmLaw):
+        remedy = COAT_REMEDIES.get(Hold(found.hold), remedy)
+    if found.hold == Hold.HOT and isinstance(standing.kind.law, GlueLaw):
+        why, remedy = HOT_GLUE
+    if found.hold == Hold.DAMP:
+        why += _DAMP_TO.get(type(standing.kind.law).__name__, "")
+    return why, remedy
+
+
+def _span(found: Readiness, now_ms: int) -> str:
+    """Length of what is known of the air to come."""
+    days = round((found.horizon_ms - now_ms) / formats.DAY_MS)
+    return "five days" if days == 5 else formats.duration(found.horizon_ms - now_ms)
 
 
 def _range(found: Readiness, now_ms: int, zone: ZoneInfo) -> str:

@@ -110,13 +110,18 @@ def main() -> None:
     parser.add_argument("--board", help="link to a demo that runs")
     parser.add_argument("--to", type=Path, default=ROOT / ".github")
     parser.add_argument("--pages", nargs="*", help="these pages in both sizes, not the README's")
+    parser.add_argument("--both", action="store_true", help="each size by day and by night")
     given = parser.parse_args()
     shots = README
     if given.pages:
         shots = {
             f"{page.strip('/').replace('/', '-') or 'air'}-{screen}-{theme}": (page, screen, theme)
             for page in given.pages
-            for screen, theme in (("wall", "day"), ("phone", "night"))
+            for screen, theme in (
+                ("wall", "day"),
+                ("phone", "night"),
+                *((("wall", "night"), ("phone", "day")) if given.both else ()),
+            )
         }
     with demo() if given.board is None else contextlib.nullcontext(given.board) as link:
         take(link.rstrip("/"), given.to, shots)

@@ -8,8 +8,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from board_requests import ask_dash, ask_page, do, said
 
-from dashboard.bench import glue_now_page, glue_page
-from dashboard.bench import page as bench_page
+from dashboard.bench import glue_now_page, glue_page, opening
 from dashboard.data.glue import GlueQueries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
@@ -114,7 +113,7 @@ def test_old_glue_is_shown_over_the_opening_of_a_wait_and_in_its_choice(book, sh
     assert "Front bench: Yes" in shown
     assert "Hide glue, old" in shown
     assert "Past its discard time" in shown
-    choice = said(bench_page.glue_choice(book[1].here()))
+    choice = said(opening.glue_choice(book[1].here()))
     assert "Hide glue, old (past its discard time)" in choice
     commands.carry_out({"about": "glue", "do": "discard", "glue": done["glue"]}, now_ms())
 

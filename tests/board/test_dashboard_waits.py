@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -21,14 +23,18 @@ from hypothesis import strategies as st
 from dashboard.air import page as air_page
 from dashboard.bench import finished_page as bench_finished_page
 from dashboard.bench import forms as bench_forms
+from dashboard.bench import opening
 from dashboard.bench import page as bench_page
 from dashboard.bench import text as bench_text
 from dashboard.bench import view as bench_view
 from dashboard.bench import wait_types_page as bench_wait_types_page
 from dashboard.bench import wall as bench_wall
+from dashboard.data.glue import GlueQueries
 from dashboard.data.journal import CachedJournal
+from dashboard.data.outlook import OutlookQueries
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
+from dashboard.data.wood import WoodQueries
 from dashboard.ui import formats
 from monitor.core.clock import now_ms, to_ms
 from monitor.core.measurements import Quantity
@@ -137,6 +143,48 @@ def sentence(found, of=None):
 )
 def test_a_wait_is_told_in_a_plain_sentence(found, text):
     assert sentence(readiness(**found)) == text
+
+
+PHRASES = [
+    ({}, AirSource.PATTERN, "ready to unclamp about 16:40 (16:00 to 17:30)"),
+    (
+        {"ready_high_ms": None},
+        AirSource.PATTERN,
+        "ready to unclamp about 16:40 (16:00 at the earliest, perhaps not within five days)",
+    ),
+    ({"slow": True}, AirSource.OUTLOOK, "ready to unclamp perhaps about 16:40 (16:00 to 17:30)"),
+    (
+        {"rate_now": float("nan")},
+        AirSource.OUTLOOK,
+        "ready to unclamp perhaps about 16:40 (16:00 to 17:30)",
+    ),
+    (
+        {"state": WaitState.HOLD, "hold": Hold.DAMP},
+        AirSource.OUTLOOK,
+        "on hold, too damp to harden; ready to unclamp about 16:40 (16:00 to 17:30)",
+    ),
+    (
+        {"state": WaitState.HOLD, "hold": Hold.DAMP},
+        AirSource.PRESENT,
+        "on hold, too damp to harden",
+    ),
+    ({"ready_ms": None}, AirSource.PATTERN, "not within five days in this air"),
+    ({"ready_ms": None, "horizon_ms": NOON}, AirSource.NONE, "ready time not known yet"),
+    ({"state": WaitState.NO_AIR}, AirSource.NONE, "ready time not known yet"),
+    ({"state": WaitState.READY, "ready_ms": NOON - HOUR}, AirSource.NONE, None),
+]
+
+
+@pytest.mark.parametrize(("found", "air", "text"), PHRASES)
+def test_a_ready_time_in_a_phrase_is_that_of_the_sentence(found, air, text):
+    standing = Standing(wait(), KINDS["plate-crack"], readiness(**found), air_from=air)
+    phrase = wait_text.ready_phrase(standing, NOON, PARIS)
+    assert phrase == (text or "ready to unclamp since 11:00")
+    sentence = wait_text.status_text(standing, NOON, PARIS).sentence
+    if "about" in phrase:
+        assert phrase.partition("about")[2] in sentence
+    else:
+        assert "about" not in sentence
 
 
 def test_what_cannot_be_said_says_why():
@@ -496,6 +544,66 @@ def test_a_tap_opens_a_wait_once_however_often_it_is_sent(settings, commands, cl
     assert one.wait.started_ms == tap["at_ms"]
 
 
+def test_the_times_before_and_after_the_tap_are_one(settings, commands, client, book):
+    shop, now = ShopData(settings), now_ms()
+    kept = CachedJournal(shop)
+    woods, glues = WoodQueries(shop, kept, OutlookQueries(shop)), GlueQueries(shop, kept)
+    batch = {"about": "glue", "do": "mix", "kind": "hide", "name": "jar A"}
+    commands.carry_out(batch, now)
+    (glue,) = glues.here()
+    order = ["plate-crack", "spirit-coat", "cleat", "linings", "oil-coat"]
+    first, others, places, _ = opening.live(shop, book, glues, {"glue": glue.id}, order)
+    assert [one.to_plotly_json()["props"]["data-choose"] for one in first + others] == order
+    by_place = {
+        tap["data-place"]: json.loads(tap["data-ready"])
+        for tap in (one.to_plotly_json()["props"] for one in places)
+    }
+    crack, coat = said(first[0]), said(first[1])
+    phrase = by_place["front-bench"]["plate-crack"]
+    assert re.fullmatch(
+        r"ready to unclamp about .*\d\d:\d\d(, almost surely by| \().*\d\d:\d\d\)?", phrase
+    )
+    assert phrase in crack
+    assert "Hide glue, jar A" in crack
+    assert "jar A" not in coat
+    assert by_place["varnish-room"]["spirit-coat"] in coat or "Front bench" in coat
+    assert by_place["cellar"]["plate-crack"].startswith("on hold, too damp to harden")
+    assert by_place["loft"]["plate-crack"] == "ready time not known yet"
+    with shop_air.command_link(settings, commands):
+        _, answer = do(
+            client,
+            do="open",
+            kind="plate-crack",
+            place="front-bench",
+            at_ms=now_ms(),
+            form={"instrument": "VN-50", "clamps": "3", "glue": glue.id},
+        )
+    done = answer["done"]
+    assert done["opened"] == "Plate crack, VN-50, 3 clamps, Hide glue, jar A, Front bench"
+    assert done["ready"] == phrase
+    assert done["unknown"] == "VN-50"
+    (standing,) = book.standings()
+    row = bench_view.row(
+        [standing], bench_view.axis([standing], now), PARIS, {}, writer=True
+    ).to_plotly_json()["props"]
+    assert row["data-ready"] == phrase
+    assert book.recent_instruments(4) == ["VN-50"]
+    assert book.usual_places() == {"plate-crack": "front-bench"}
+    assert woods.here() == []
+
+
+def test_a_start_of_the_past_is_counted_and_one_to_come_is_not(settings, commands, book):
+    shop = ShopData(settings)
+    glues = GlueQueries(shop, CachedJournal(shop))
+
+    def first(start):
+        asked = {"start": formats.to_input(start, settings.zone)}
+        return said(opening.live(shop, book, glues, asked, ["plate-crack"])[0])
+
+    assert "since" in first(now_ms() - 3 * DAY)  # hard long ago
+    assert first(now_ms() + HOUR) == said(opening.live(shop, book, glues, {}, ["plate-crack"])[0])
+
+
 def test_eight_cleats_open_at_once_with_a_start_of_their_own(settings, commands, client, book):
     start = formats.to_input(now_ms() - 2 * HOUR, settings.zone)
     with shop_air.command_link(settings, commands):
@@ -644,7 +752,7 @@ def test_a_place_warns_of_a_chilled_joint_in_two_steps(settings):
 
     def told(temp_c):
         newest = {Quantity.TEMPERATURE: (now_ms(), temp_c)}
-        return said(bench_page.cold_places([(place, newest)], "C", shop))
+        return said(opening.cold_places([(place, newest)], "C", shop))
 
     assert told(18.0) == ""
     for temp_c in (17.9, 15.0):

@@ -12,6 +12,7 @@ import dashboard_fixtures as shop_air
 import pytest
 from browser_fixtures import DAY, Board, Visit, opened, until
 
+from dashboard.ui import formats
 from monitor.core.clock import now_ms
 from monitor.domain.wait import Feel
 from monitor.store import Reader, Writer
@@ -182,6 +183,10 @@ def test_the_menus_of_the_phone_take_little_and_each_entry_is_for_a_thumb(bench,
         ".map(b => Math.min(b.width, b.height))"
     )
     assert min(sizes) >= 44
+    tops = page.evaluate(
+        "[...document.querySelectorAll('header a')].map(a => Math.round(a.offsetTop))"
+    )
+    assert len(set(tops)) == 1  # one row
     rows = page.locator(".steps-nav")
     assert rows.count() == 0 or rows.first.bounding_box()["height"] < 60
     here = page.locator("header nav [aria-current]")
@@ -194,13 +199,44 @@ def test_the_menus_of_the_phone_take_little_and_each_entry_is_for_a_thumb(bench,
         assert page.evaluate("document.documentElement.dataset.theme") == "night"
 
 
+def test_each_button_says_when_it_is_ready_and_follows_glue_and_start(bench, visit):
+    page = opened(visit("phone"), bench, "/bench")
+    crack = page.locator("[data-choose=plate-crack]")
+    until(
+        page, "/unclamp about/.test(document.querySelector('[data-choose=plate-crack]').innerText)"
+    )
+    now = crack.locator(".ready-at").inner_text()
+    assert "Hide glue" in crack.inner_text()
+    page.locator(".recent button", has_text="Cello, job 39").click()
+    assert page.locator("#open-instrument").input_value() == "Cello, job 39"
+    page.locator("#open-unknown", has_text="Cello, job 39 is not taken in").wait_for()
+    link = page.get_by_role("link", name="Take it in").get_attribute("href")
+    page.locator("#open-glue").select_option("1")
+    crack.locator(".basis", has_text="jar A").wait_for()
+    page.locator("#bench-more summary").click()
+    early = formats.to_input(now_ms() - 3 * 3_600_000, bench.settings.zone)
+    page.locator("#open-start").fill(early)
+    until(
+        page,
+        f"document.querySelector('[data-choose=plate-crack] .ready-at').innerText !== {now!r}",
+    )
+    crack.click()
+    chosen = page.locator("#bench-places button", has_text="Front bench").locator(".ready-at")
+    assert chosen.inner_text() == crack.locator(".ready-at").inner_text()
+    cellar = page.locator("#bench-places button", has_text="cellar").locator(".ready-at")
+    assert cellar.inner_text().startswith("on hold, too damp to harden")
+    page.goto(bench.url + link)
+    assert page.locator("#new-reference").input_value() == "Cello, job 39"
+
+
 @pytest.mark.parametrize("size", ["wall", "phone"])
 def test_the_first_kind_is_few_keys_away(bench, visit, size):
     page = opened(visit(size), bench, "/bench")
-    page.keyboard.press("Tab")
-    assert page.evaluate("document.activeElement.textContent") == "Skip the menu"
-    page.keyboard.press("Enter")
-    keys = 2
+    for words in ("Skip the menu", "Go on to put in clamps"):
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.textContent") == words
+        page.keyboard.press("Enter")
+    keys = 4
     while not page.evaluate("!!document.activeElement.dataset.choose"):
         page.keyboard.press("Tab")
         keys += 1
@@ -282,7 +318,13 @@ def test_two_taps_open_a_wait_an_early_release_asks_once_one_says_how_it_was(sho
     assert took < 10, took
     assert "Plate crack" in page.locator(".wait").inner_text()
     assert re.search(r"Clamps off about (tomorrow )?\d\d:\d\d", page.locator(".wait").inner_text())
-    assert "Opened: Plate crack, Front bench." in page.locator("#bench-said").inner_text()
+    reply = page.locator("#bench-said span").inner_text()
+    assert re.fullmatch(
+        r"Plate crack, Hide glue, Front bench: ready to unclamp about "
+        r"(tomorrow )?\d\d:\d\d.*\d\d:\d\d\)?\.",
+        reply,
+    )
+    assert page.locator(".wait").get_attribute("data-ready") in reply
     (wait,) = waits_of(shop)
     assert abs(wait.started_ms - now_ms()) < 20_000
     seen.rest()
@@ -434,7 +476,8 @@ def test_eight_cleats_are_one_row_and_are_released_and_answered_at_a_tap_each(sh
     seen.rest()
     page.locator("#bench-places button", has_text="Front bench").tap()
     page.wait_for_selector(".wait")
-    assert "Opened 8: Cleat, Front bench." in page.locator("#bench-said").inner_text()
+    reply = page.locator("#bench-said").inner_text()
+    assert reply.startswith("8 × Cleat, Hide glue, Front bench: ready to unclamp about ")
     assert not page.locator("#open-what").is_visible()  # the form is out of the way again
     assert page.locator(".wait").count() == 1
     assert "cleats along the bar 1 to 8 of 8" in page.locator(".wait").inner_text()

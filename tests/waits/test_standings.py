@@ -36,6 +36,7 @@ from monitor.waits.evaluation import (
     ready_by,
     standings,
 )
+from monitor.waits.starts import starts
 from monitor.waits.text import foreseen
 
 NOW = 1_795_600_000_000 // 600_000 * 600_000
@@ -115,6 +116,30 @@ def test_in_reference_air_a_wait_takes_its_basis(bench, kind):
 
 
 @pytest.mark.slow
+def test_what_could_be_started_stands_as_it_does_once_it_is_opened(bench):
+    bench.air("cellar", 15.0, 84.0)
+    learned = bench.open("cleat", ago_h=9.0)
+    bench.do("release", wait=learned, feel="soft", at_ms=NOW - HOUR)
+    journal = Journal(bench.reader)
+    before = starts(bench.reader, bench.settings, journal, ["bench", "cellar", "attic"], NOW)
+    assert set(before) == {(k, p) for k in journal.book for p in ("bench", "cellar", "attic")}
+    for (kind, place), start in before.items():
+        after = bench.standing(bench.open(kind, place))
+        assert start.standing.readiness == after.readiness, (kind, place)
+        assert (start.standing.load, start.standing.why_not) == (after.load, after.why_not)
+    cleat = before["cleat", "bench"].standing.wait.kind
+    assert cleat["basis_s"] > KINDS["cleat"].basis_s  # what the soft one has taught
+
+
+def test_what_cannot_be_started_says_why(bench):
+    batch = bench.do("mix", about="glue", kind="epoxy")["glue"]
+    found = starts(bench.reader, bench.settings, Journal(bench.reader), ["bench"], NOW, glue=batch)
+    crack, coat = found["plate-crack", "bench"], found["spirit-coat", "bench"]
+    assert crack.standing is None
+    assert "has no clamp time" in crack.why_not
+    assert coat.standing.readiness.ready_ms  # it takes no glue
+
+
 def test_damp_air_holds_and_says_so(bench):
     """Rung: property."""
     bench.air("cellar", 16.0, 88.0)
