@@ -103,6 +103,7 @@ def readings(
         About.CAUTION: of_alerts,
         About.SENSOR: of_sensors,
         About.ASIDE: of_sensors,
+        About.NEWCOMER: of_sensors,
     }
 
 

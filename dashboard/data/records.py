@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.store.aside import AsideOfSensor as AsideOfSensor
+from monitor.store.newcomers import Newcomer as Newcomer
 from monitor.store.outbox import OutboxEntry as OutboxEntry
 from monitor.store.outbox import Outcome as Outcome
 from monitor.store.reader import AheadReadings as AheadReadings

@@ -30,7 +30,7 @@ from monitor.domain.places import Place
 from monitor.runtime import heartbeat
 from monitor.science.air import pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
-from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, aside, forecasts, outbox
+from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, aside, forecasts, newcomers, outbox
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from monitor.domain.forecast import Forecast
     from monitor.settings import Settings
     from monitor.store.aside import AsideOfSensor
+    from monitor.store.newcomers import Newcomer
     from monitor.store.reader import AheadReadings
 
 ROWS_MAX = 20_000
@@ -181,6 +182,13 @@ class ShopData:
         """Messages of each sensor that are kept aside, since the machine's clock had jumped."""
         with self.reader() as reader:
             return aside.by_sensor(reader)
+
+    def newcomers(self) -> tuple[list[Newcomer], int]:
+        """New places and sensors that wait or were refused, and the number of messages of further
+        ones, which were not kept. Their names are not to be trusted."""
+        with self.reader() as reader:
+            found = newcomers.every(reader, newcomers.WAITING, newcomers.REFUSED)
+            return found, newcomers.beyond(reader)
 
     def ahead(self) -> list[AheadReadings]:
         """Stored readings of each sensor that are dated ahead of the clock."""

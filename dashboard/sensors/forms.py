@@ -44,7 +44,7 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
     ----------
     tap : mapping
         `PASSED_ON` as texts, `at_ms` when it was tapped, `number` of a correction or void, `line` yes
-        or no, `as_dated` yes for what is kept aside.
+        or no, `as_dated` yes for what is kept aside; `newcomer`, or `every` yes for all that wait.
     form : Form
         For COMPARE `value`, `u` and `with`; for FIT `since`; for NOTE `text`; for MOVE `place`, if
         none was tapped; for VOID_READINGS `from`, `until` and `why`, unless `from_ms` was tapped:
@@ -54,6 +54,8 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
     do = tap.get("do")
     if tap.get("about") == About.ASIDE:
         return values | ({"as_dated": True} if tap.get("as_dated") == "yes" else {})
+    if tap.get("about") == About.NEWCOMER:
+        return {"every": True} if tap.get("every") == "yes" else {"newcomer": tap.get("newcomer")}
     if do in TIMED and isinstance(tap.get("at_ms"), int):
         values["at_ms"] = tap["at_ms"]
     match do:

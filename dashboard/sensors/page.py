@@ -27,13 +27,14 @@ if TYPE_CHECKING:
 
     from dash.development.base_component import Component
 
-    from dashboard.data.records import AheadReadings, AsideOfSensor, PlacedSensor
+    from dashboard.data.records import AheadReadings, AsideOfSensor, Newcomer, PlacedSensor
     from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
     from monitor.core.measurements import Refusal
     from monitor.sensor_care.health import Health
 
 REFUSED_SHOWN = 50
+NEW_SHOWN = 20
 PAYLOAD_SHOWN = 160
 """Length of a rejected payload that is shown. [characters]"""
 COUNTED = {
@@ -76,6 +77,7 @@ def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
     return [
         html.H1("Sensors"),
         sensor_table(sensors, shop, now, unit) if sensors else _none_yet(),
+        *waiting(shop, now, writer=writer),
         *jars(shop),
         *wrong_times(shop, now, writer=writer),
         *removed(shop),
@@ -201,6 +203,74 @@ def jars(shop: ShopData) -> list[Component]:
         html.H2("Being calibrated"),
         html.Ul([html.Li(dcc.Link(one.id, href=address(one.id))) for one in found]),
     ]
+
+
+def waiting(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
+    """New places and sensors that wait to be admitted, then the refused ones, each with its taps."""
+    found, beyond = shop.newcomers()
+    if not found and not beyond:
+        return []
+    new = [one for one in found if one.state == "waiting"]
+    refused_ones = [one for one in found if one.state != "waiting"]
+    taps = [_settle_all(do) for do in ("admit", "refuse")] if writer and len(new) > 1 else []
+    shown = [_newcomer(one, now, shop.settings.zone, writer=writer) for one in new[:NEW_SHOWN]]
+    parts: list[Component] = [html.H2("New places and sensors")]
+    if new:
+        parts += [
+            html.P(
+                "Many new names came within a day. The readings of these are kept, but not used, "
+                "until you admit them. Admit only what is yours."
+            ),
+            *([html.Div(taps, className="taps wide")] if taps else []),
+            html.Ul(shown),
+        ]
+    if len(new) > NEW_SHOWN:
+        parts.append(html.P(f"And {len(new) - NEW_SHOWN} more.", className="aside"))
+    if beyond:
+        parts.append(
+            html.P(f"{beyond} messages of further new names were not kept.", className="aside")
+        )
+    if refused_ones:
+        items = [
+            _newcomer(one, now, shop.settings.zone, writer=writer)
+            for one in refused_ones[:NEW_SHOWN]
+        ]
+        parts += [
+            html.Details(
+                [html.Summary(f"{len(refused_ones)} refused"), html.Ul(items, className="refused")]
+            )
+        ]
+    return parts
+
+
+def _settle_all(do: str) -> Component:
+    """Tap for all that wait."""
+    word = {"admit": "Admit all", "refuse": "Refuse all"}[do]
+    return action_button(
+        word,
+        do,
+        about="newcomer",
+        every="yes",
+        sure=f"Tap again to {word.lower()} that wait",
+        said="Done.",
+        then="reload",
+    )
+
+
+def _newcomer(one: Newcomer, now: int, zone: ZoneInfo, *, writer: bool) -> Component:
+    about = {"about": "newcomer", "newcomer": one.name, "then": "reload"}
+    taps = [action_button("Admit", "admit", said="Admitted.", **about)]
+    if one.state == "waiting":
+        sure = "Tap again to drop its messages"
+        taps.append(action_button("Refuse", "refuse", sure=sure, said="Refused.", **about))
+    unkept = f" {one.unkept} not kept." if one.unkept else ""
+    said = f"since {formats.when(one.first_ms, now, zone)}. Messages: {one.messages} kept."
+    return html.Li(
+        [
+            html.Span([html.Code(_cut(one.name, 140)), f" {said}{unkept}"]),
+            *([html.Div(taps, className="taps wide")] if writer else []),
+        ]
+    )
 
 
 def removed(shop: ShopData) -> list[Component]:

@@ -17,6 +17,7 @@ from monitor.commands.alerts import DecideReservoir, DecideRule, decide_alert, d
 from monitor.commands.asides import AsideKeeper, DecideAside
 from monitor.commands.glue import decide_glue
 from monitor.commands.instruments import decide_instrument
+from monitor.commands.newcomers import DecideNewcomer, NewcomerKeeper
 from monitor.commands.own_proof import DecideProof, Prove
 from monitor.commands.projections import Journal
 from monitor.commands.request import Command, Decision
@@ -26,7 +27,7 @@ from monitor.commands.waits import DecideWait, Equivalent, Foresee
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINE, Request, checked, read
 from monitor.domain import aside as asides
-from monitor.domain import glue, instrument, own_proof, sensor, wait, wait_type_registry
+from monitor.domain import glue, instrument, newcomer, own_proof, sensor, wait, wait_type_registry
 from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.events import About
 from monitor.domain.places import AirLimits
@@ -54,6 +55,7 @@ for _module in (
     glue,
     own_proof,
     asides,
+    newcomer,
 ):
     for _type in _module.REQUESTS:
         REQUESTS.setdefault(_type.about, {})[str(_type.__struct_config__.tag)] = _type
@@ -105,6 +107,7 @@ class Commands:
         look: SensorReader | None = None,
         prove: Prove | None = None,
         aside: AsideKeeper | None = None,
+        newcomers: NewcomerKeeper | None = None,
     ) -> None:
         self._writer = writer
         self._on_change, self._places = on_change, places
@@ -121,6 +124,7 @@ class Commands:
             About.GLUE: decide_glue,
             About.PROOF: DecideProof(equivalent, prove),
             About.ASIDE: DecideAside(aside),
+            About.NEWCOMER: DecideNewcomer(newcomers),
         }
 
     @property

@@ -25,6 +25,7 @@ class About(StrEnum):
     GLUE = "glue"
     PROOF = "proof"
     ASIDE = "aside"
+    NEWCOMER = "newcomer"
 
 
 class Event(NamedTuple):

@@ -34,7 +34,8 @@ between once and twice that, so that clients do not all come back at once. [s]""
 BURST_MS = 60_000
 """Most that arrival times may run ahead of the clock in a burst on one topic; further behind, the
 clock has been set back. [ms]"""
-TOPICS_REMEMBERED = 20_000
+TOPICS_REMEMBERED, TOPIC_REMEMBERED = 20_000, 300
+"""Number of topics whose last arrival is remembered, and how much of each. [characters]"""
 WAITING_MAX = 20_000
 """Messages held in memory while the store cannot take them."""
 
@@ -252,7 +253,7 @@ class Subscription:
 
     def _moment(self, topic: str) -> int:
         """Now, but later than the topic's last message, so that values without a time stay distinct."""
-        now = now_ms()
+        now, topic = now_ms(), topic[:TOPIC_REMEMBERED]
         last = self._last_arrival.get(topic, 0)
         if 0 <= last - now < BURST_MS:
             now = last + 1

@@ -23,10 +23,12 @@ from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal, nam
 from monitor.core.steady_clock import SteadyClock
 from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import Arrival, Subscription
+from monitor.readings.newcomers import Newcomers, Visit
 from monitor.readings.payload import PAYLOAD_MAX, Contract, json_object, reason_of
 from monitor.science.sensor_clock import HOUR_MS
-from monitor.store import Writer, until_stored
+from monitor.store import Writer, newcomers, until_stored
 from monitor.store.aside import AsideMessage
+from monitor.store.connection import Cursor
 
 log = logging.getLogger(__name__)
 
@@ -53,6 +55,7 @@ class Batch(NamedTuple):
     singly: list[Arrival]
     lateness: dict[tuple[str, str, int], int]
     aside: list[AsideMessage]
+    visit: Visit
 
 
 StoreForecast = Callable[[str, bytes, int, Iterable[tuple[int, bytes]]], None]
@@ -102,10 +105,12 @@ class Ingest:
         *,
         refused_max: int = 100_000,
         clock: SteadyClock | None = None,
+        newcomers: Newcomers | None = None,
     ) -> None:
         self.subscription, self.contract, self.writer = subscription, contract, writer
         self.refused_max = refused_max
         self._clock = clock or SteadyClock()
+        self._newcomers = newcomers
         self._refused = 0
         self._lateness = _Lateness()
         self.commands = commands or Commands(writer)
@@ -134,6 +139,8 @@ class Ingest:
             while not self._stop.is_set():
                 if arrivals := self.subscription.take(BATCH_MAX, IDLE_WAIT_S):
                     self._keep(arrivals)
+                if self._newcomers is not None and self._newcomers.settled:
+                    self._until_stored(functools.partial(self._admit, self._newcomers), 0)
         except Exception:
             # The outermost loop: the service sees the thread gone and ends with an error.
             log.exception("ingest stopped")
@@ -153,7 +160,10 @@ class Ingest:
                 tallies=batch.tallies,
                 lateness=batch.lateness,
                 messages_aside=batch.aside,
+                also=batch.visit.write,
             )
+            if self._newcomers is not None:
+                self._newcomers.stored(batch.visit)
             if batch.lateness:
                 self._lateness.stored()
             self.stored += len(batch.readings)
@@ -251,7 +261,7 @@ class Ingest:
 
     def read(self, arrivals: list[Arrival]) -> Batch:
         """Decode a group of messages; nothing is stored yet."""
-        batch = Batch([], [], {}, Counter(), [], {}, [])
+        batch = Batch([], [], {}, Counter(), [], {}, [], Visit())
         steady_ms = self._clock.now_ms()
         latest_ms = steady_ms + AHEAD_MAX_MS
         newest_ms = max((arrival.received_ms for arrival in arrivals), default=0)
@@ -275,7 +285,12 @@ class Ingest:
             ahead = arrival.received_ms > latest_ms and any(
                 reading.ts_ms > latest_ms for reading in readings
             )
-            if timed and not faults and not ahead:
+            known = (
+                self._newcomers is None
+                or not readings
+                or (self._newcomers.is_known(readings[0].series))
+            )
+            if timed and not faults and not ahead and known:
                 batch.readings.extend(readings)
                 if readings and not arrival.retained:
                     note_lateness(arrival, readings)
@@ -288,6 +303,8 @@ class Ingest:
                     batch=batch,
                     steady_ms=steady_ms - newest_ms + arrival.received_ms if ahead else None,
                 )
+        if batch.visit.beyond:
+            batch.tallies[newcomers.BEYOND] += batch.visit.beyond
         batch.lateness.update(self._lateness.due())
         return batch
 
@@ -318,7 +335,14 @@ class Ingest:
                 batch.tallies["repeats"] += len(readings)
                 return
             batch.deliveries[arrival.packet_id] = digest
-        if steady_ms is not None:
+        message = (arrival.received_ms, arrival.topic, arrival.payload, len(readings))
+        if (
+            readings
+            and self._newcomers is not None
+            and self._newcomers.held(batch.visit, readings[0].series, message)
+        ):
+            readings = []
+        elif steady_ms is not None:
             sensor = f"{readings[0].series.place}/{readings[0].series.sensor}"
             came = (arrival.received_ms, steady_ms)
             batch.aside.append(
@@ -330,6 +354,43 @@ class Ingest:
             reason = reason_of(faults)
             log.debug("message rejected topic=%s reason=%s", arrival.topic, reason)
             batch.refusals.append(_refusal(arrival, reason))
+
+    def _admit(self, admission: Newcomers) -> None:
+        """Store the messages of newcomers that were admitted since."""
+        admission.reload()
+        while rows := newcomers.admitted(self.writer, BATCH_MAX):
+            readings: list[Reading] = []
+            refusals: list[Refusal] = []
+            visit = Visit()
+            for _, one in rows:
+                try:
+                    found, faults, _ = self.contract.decode(
+                        one.topic, one.payload, one.received_ms
+                    )
+                except BadPayload as exc:  # the settings may have changed
+                    found, faults = [], [str(exc)]
+                message = (one.received_ms, one.topic, one.payload, len(found))
+                if not found or not admission.held(visit, found[0].series, message):
+                    readings += found
+                if faults and not found:
+                    kept = one.payload[:REFUSED_PAYLOAD_MAX]
+                    reason = reason_of(faults)
+                    refusals.append(
+                        Refusal(one.received_ms, one.topic, kept, len(one.payload), reason)
+                    )
+
+            def finish(
+                run: Cursor,
+                visit: Visit = visit,
+                numbers: tuple[int, ...] = tuple(n for n, _ in rows),
+            ) -> None:
+                newcomers.forget(run, numbers)
+                visit.write(run)
+
+            beyond = {newcomers.BEYOND: visit.beyond} if visit.beyond else {}
+            self.writer.write(readings, refusals=refusals, tallies=beyond, also=finish)
+            admission.stored(visit)
+            log.info("newcomers admitted messages=%d readings=%d", len(rows), len(readings))
 
 
 def _digest(arrival: Arrival) -> bytes:

@@ -36,6 +36,7 @@ from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.own_proof.text import proved
 from monitor.readings.aside import AsideMessages
 from monitor.readings.ingest import Ingest
+from monitor.readings.newcomers import Newcomers
 from monitor.readings.payload import Contract
 from monitor.runtime import heartbeat
 from monitor.runtime.child_process import STOP_WAIT_S, ChildProcess
@@ -125,6 +126,12 @@ class Supervisor:
             parts.callback(reader.close)
             subscription = Subscription(address, _filters(contract), client_id(settings))
             jobs = Scheduler(str(settings.zone))
+            newcomers = Newcomers(
+                writer,
+                [place.id for place in settings.places],
+                places_a_day=settings.sensor.new_places_a_day,
+                sensors_a_day=settings.sensor.new_sensors_a_day,
+            )
             commands = Commands(
                 writer,
                 functools.partial(equivalent_s, reader, settings),
@@ -135,6 +142,7 @@ class Supervisor:
                 places=lambda: [place.id for place in places(reader, settings)],
                 look=JarWatch(reader, settings),
                 aside=AsideMessages(writer, contract, self._clock),
+                newcomers=newcomers,
                 prove=functools.partial(proved, reader, settings),
             )
             intake = ForecastIntake(settings, reader, writer)
@@ -146,6 +154,7 @@ class Supervisor:
                 intake.message,
                 refused_max=settings.keep.refused_max,
                 clock=self._clock,
+                newcomers=newcomers,
             )
             sender = OutboxWorker(writer, settings.channels)
             sender.start()

@@ -219,6 +219,20 @@ class SensorSettings(BaseModel):
     model_config = _STRICT
     temp_accuracy_c: float = _setting(0.3, "Stated accuracy of temperature", "K", gt=0, le=5)
     rh_accuracy_pct: float = _setting(2.0, "Stated accuracy of RH", "%", gt=0, le=20)
+    new_places_a_day: int = _setting(
+        5,
+        "New places whose readings are stored at once within 24 h; further ones wait to be admitted",
+        "",
+        ge=0,
+        le=10_000,
+    )
+    new_sensors_a_day: int = _setting(
+        50,
+        "New sensors whose readings are stored at once within 24 h; further ones wait to be admitted",
+        "",
+        ge=0,
+        le=100_000,
+    )
 
 
 class OpeningHours(BaseModel):

@@ -139,6 +139,7 @@ class Writer:
         tallies: Mapping[str, int] | None = None,
         lateness: Mapping[tuple[str, str, int], int] | None = None,
         messages_aside: Sequence[AsideMessage] = (),
+        also: Callable[[sqlite3.Cursor], object] | None = None,
     ) -> StoredCounts:
         """Store a batch in one transaction, with its rollups. All of it is on disk, or none.
 
@@ -155,6 +156,8 @@ class Writer:
             The least by which a message of a topic came after its newest reading, by the hour of
             arrival [ms since 1970-01-01 UTC]. The least of all is kept.
         messages_aside : sequence of AsideMessage
+        also : callable, optional
+            Further writing in the same transaction.
 
         Raises
         ------
@@ -171,6 +174,8 @@ class Writer:
             run.executemany(_NOTE_LATENESS, [(*hour, late_ms) for hour, late_ms in hours])
             if messages_aside:
                 aside.keep(run, messages_aside)
+            if also is not None:
+                also(run)
         self._series_ids |= fresh
         return counts
 

@@ -18,10 +18,12 @@ from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.core.steady_clock import SteadyClock
 from monitor.readings.aside import AsideMessages
+from monitor.readings.newcomers import Newcomers
 from monitor.readings.payload import Contract
 from monitor.sensor_care.calibration import JarWatch
-from monitor.store import Reader, Writer
+from monitor.store import Reader, Writer, newcomers
 from monitor.store.aside import AsideMessage
+from monitor.store.newcomers import WaitingMessage
 
 
 @pytest.fixture
@@ -55,6 +57,30 @@ def test_sensors_shows_what_is_kept_aside_and_what_is_dated_ahead(settings, writ
         assert "fb-1: stored readings dated ahead of the clock, 1 in all. The last is of" in text
         assert ("Take in with corrected times" in text) is may
         assert ("Void them" in text) is may
+
+
+def test_new_names_that_wait_are_listed_and_admitted_or_refused_by_taps(settings, writer):
+    full, now = ShopData(settings), now_ms()
+    assert "New places" not in said(sensors_page.content(full))
+    waiting = dict.fromkeys(("loft", "evil<b>", "bench/s9"), (now, newcomers.WAITING))
+    with writer.connection.transaction() as run:
+        newcomers.note(run, waiting, {"loft": 3})
+        newcomers.keep(run, [WaitingMessage("loft", now, "benchweather/loft/1", b"[]", 1)])
+    for may in (False, True):
+        text = said(sensors_page.content(full, writer=may))
+        assert "Messages: 1 kept. 3 not kept." in text
+        assert ("Admit" in text.replace("Admit only", "").replace("admit them", "")) is may
+    with contextlib.closing(Reader(settings.store_path)) as reader:
+        keeper = Newcomers(writer)
+        with shop_air.command_link(settings, Commands(writer, newcomers=keeper)):
+            tap = functools.partial(do, shop_air.board_client(settings), about="newcomer")
+            assert tap(do="admit", newcomer="loft")[0] == 200
+            assert tap(do="admit", newcomer="nobody")[0] == 409
+            assert tap(do="admit")[0] == 409
+            assert tap(do="refuse", every="yes")[0] == 200
+        states = {one.name: one.state for one in newcomers.every(reader)}
+    assert states == {"loft": "admitted", "evil<b>": "refused", "bench/s9": "refused"}
+    assert "2 refused" in said(sensors_page.content(full))
 
 
 def test_taps_take_in_dismiss_and_void(settings, writer):

@@ -87,13 +87,13 @@ class Contract:
                 place, sensor = _named(rule.place, topic), _named(rule.sensor, topic)
                 for what, name in (("place", place), ("sensor", sensor)):
                     if fault := name_fault(name):
-                        raise BadPayload(f"{what} {name!r} in the topic {fault}")
+                        raise BadPayload(f"{what} {name[:80]!r} in the topic {fault}")
                 if rule.format == "senml":
                     return Senml(place, sensor)
                 if rule.format == "json":
                     return MappedJson(place, sensor, rule)
                 return BareNumber(place, sensor, rule)
-        raise BadPayload(f"no rule reads topic {topic!r}: see topics in the settings")
+        raise BadPayload(f"no rule reads topic {topic[:300]!r}: see topics in the settings")
 
 
 def _named(pattern: str, topic: str) -> str:
