@@ -20,6 +20,7 @@ from monitor.cli import (
     glue,
     instruments,
     kinds,
+    licences,
     notices,
     outlook,
     people,
@@ -191,6 +192,7 @@ _COMMANDS: dict[str, Callable[..., None]] = {
     "replay-rules": replay.replay_rules,
     "score": score.score,
     "audit": people.audit,
+    "licences": licences.licences,
 }
 for _name, _function in _COMMANDS.items():
     command(app, _name)(_function)
