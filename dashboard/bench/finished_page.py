@@ -133,6 +133,11 @@ def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: b
                         className="at",
                     ),
                     html.P(wait.note, className="aside") if wait.note else None,
+                    html.P(
+                        html.A(
+                            "Why this long?", href=f"/bench/wait/{wait.id}#why", className="tap"
+                        )
+                    ),
                 ]
             ),
             html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in facts], className="facts"),

@@ -192,7 +192,7 @@ def _start_of(text: str, now: int, shop: ShopData) -> int | None:
 
 
 def _first_place(kind: str, usual: str, places: Sequence[str], found: Starts) -> str:
-    """The place that a kind's button speaks of: where it was last, else the first with a time."""
+    """Place of a kind's button: where it was opened last, else the first with a ready time."""
     if usual in places:
         return usual
     timed = (

@@ -12,16 +12,21 @@ from dashboard.access.visitor import may_change
 from dashboard.bench import text as bench_text
 from dashboard.bench import view
 from dashboard.bench.view import BENCH
-from dashboard.ui import formats, page_frame
+from dashboard.bench.why_figure import rate_plot
+from dashboard.ui import formats, page_frame, plots
 from dashboard.ui.controls import action_button, text_field
 from dashboard.ui.markup import attributes
+from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.domain.instrument import id_of
 from monitor.domain.wait import held_s
 from monitor.science.waits.wait import WaitState as WaitState
 from monitor.waits import text as wait_text
+from monitor.waits import why as why_text
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from dash.development.base_component import Component
 
     from dashboard.data.glue import GlueQueries
@@ -64,6 +69,28 @@ def register(
             raise dash.exceptions.PreventUpdate
         return current_state(wait, shop, book, writer), history(wait, shop)
 
+    @app.callback(
+        Output("wait-why", "children"),
+        Output("wait-rate", "figure"),
+        Input("token", "data"),
+        Input("bench-changed", "data"),
+        Input("screen", "data"),
+        State("wait-id", "data"),
+    )
+    @page_frame.where_store_fails(
+        lambda trouble, _token, _changed, screen, *_: (
+            page_frame.sentence_of(trouble),
+            plots.empty_plot(trouble.sentence, theme_of(screen)),
+        )
+    )
+    def why(
+        _token: str, _changed: str, screen: Mapping[str, Any] | None, wait_id: str
+    ) -> tuple[Any, ...]:
+        wait = book.wait(wait_id)
+        if wait is None:
+            raise dash.exceptions.PreventUpdate
+        return why_longer(wait, shop, book, screen or {})
+
 
 @page_frame.where_store_fails(BENCH.failed("/bench/wait", "Wait", "one"))
 def layout(
@@ -88,12 +115,73 @@ def layout(
             else None,
             _glue_of(wait, glues),
             html.Div(now, id="wait-now"),
+            _why(),
             move(wait, places) if writer.allowed and (wait.open or wait.setting) else None,
             fix(wait, shop) if writer.allowed else html.P(writer.why),
             html.H2("History"),
             html.Div(entries, id="wait-history"),
         ]
     )
+
+
+def _why() -> Component:
+    """Section on the air of a wait, which is filled in a moment later."""
+    return html.Section(
+        [
+            html.H2("Why this long?"),
+            html.Div(id="wait-why"),
+            html.Div(
+                dcc.Graph(
+                    id="wait-rate", config=plots.PLOT_CONFIG, responsive=True, figure=plots.NO_PLOT
+                ),
+                className="plot",
+                role="img",
+                **attributes(aria_label="Plot of the rate; described by the sentences above it"),
+            ),
+        ],
+        id="why",
+    )
+
+
+def why_longer(
+    wait: Wait, shop: ShopData, book: WaitQueries, screen: Mapping[str, Any]
+) -> tuple[list[Component | None], Any]:
+    """Cause of the time that a wait takes or took, its balance, and its plot."""
+    now, zone = now_ms(), shop.settings.zone
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    found, width = book.account(wait), screen.get("width")
+    cause = why_text.cause_words(found, zone, unit)
+    rows = why_text.balance(found)
+    passed = why_text.length(60 * sum(minutes for _, minutes in rows))
+    told: list[Component | None] = [
+        html.P(cause, className="lead") if cause else None,
+        html.P(" ".join([why_text.spent_words(found), *why_text.outcome_words(found, now, zone)])),
+        html.Dl(
+            [
+                *(
+                    html.Div([html.Dt(_first_upper(name)), html.Dd(why_text.length(60 * minutes))])
+                    for name, minutes in rows
+                ),
+                html.Div([html.Dt("Together"), html.Dd(passed)]),
+            ],
+            className="facts",
+        )
+        if rows
+        else None,
+        html.P(
+            "Compared with reference air (20 °C and 50 % RH). Only the ready time that was expected "
+            "at the start is kept, not the air that was expected.",
+            className="aside",
+        ),
+    ]
+    plot = rate_plot(
+        found, zone, unit, width if isinstance(width, int) else 1280, theme_of(screen)
+    )
+    return told, plot
+
+
+def _first_upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _glue_of(wait: Wait, glues: GlueQueries) -> Component | None:

@@ -15,6 +15,7 @@ from monitor.core.clock import now_ms
 from monitor.domain.situation import drying
 from monitor.waits.evaluation import Standing, counting, ready_by
 from monitor.waits.starts import Starts, starts
+from monitor.waits.why import WaitAccount, account
 
 if TYPE_CHECKING:
     from dashboard.data.journal import CachedJournal
@@ -61,6 +62,7 @@ class WaitQueries:
         self._plans: SharedAnswers[dict[str, LatestStart | None]] = SharedAnswers(
             kept, PLAN_FRESH_MS, PLANS_KEPT
         )
+        self._accounts: SharedAnswers[WaitAccount] = SharedAnswers(kept, FRESH_MS, PLANS_KEPT)
         self._starts: SharedAnswers[Starts] = SharedAnswers(kept, STARTS_FRESH_MS, PLANS_KEPT)
 
     def standings(self) -> list[Standing]:
@@ -80,7 +82,7 @@ class WaitQueries:
         )
 
     def starts(self, asked: StartRequest) -> Starts:
-        """Each kind at each place, as it would stand if it were started."""
+        """Standing of each kind at each place, if it were started."""
         learned = tuple(self.bases().items())
 
         def answer(reader: Reader, journal: Journal) -> Starts:
@@ -119,6 +121,15 @@ class WaitQueries:
             return list(dict.fromkeys(filter(None, named)))[:most]
 
         return self._ask(answer)
+
+    def account(self, wait: Wait) -> WaitAccount:
+        """Account of a wait: its lost time by cause."""
+        return self._ask(
+            lambda reader, _: self._accounts.get(
+                (wait.id, wait.version),
+                lambda: account(reader, self._shop.settings, wait, now_ms()),
+            )
+        )
 
     def drying(self) -> dict[str, tuple[str, ...]]:
         """The open waits that give off solvent, by place."""

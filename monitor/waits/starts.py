@@ -41,7 +41,7 @@ def starts(
     glue: str = "",
     start_ms: int | None = None,
 ) -> Starts:
-    """Each kind at each place, as it would stand if it were opened now.
+    """Standing of each kind at each place, if it were opened now.
 
     Parameters
     ----------

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from monitor.domain.wait_types import WaitType
+    from monitor.science.waits.laws import Law
     from monitor.waits.evaluation import Standing
 
 ROUND_MS = 5 * formats.MINUTE_MS
@@ -279,20 +280,27 @@ def _main(
     )
 
 
+def hold_reason(hold: Hold, law: Law) -> str:
+    """Reason of a hold in words: `too damp to harden`."""
+    if hold == Hold.HOT and isinstance(law, GlueLaw):
+        return HOT_GLUE[0]
+    why = HOLDS[hold][0] if hold in HOLDS else "no progress in this air"
+    return why + (_DAMP_TO.get(type(law).__name__, "") if hold == Hold.DAMP else "")
+
+
 def _hold(found: Readiness, standing: Standing) -> tuple[str, str]:
     """Reason of a hold, and what to do."""
-    why, remedy = HOLDS.get(Hold(found.hold), ("no progress in this air", "Check it by hand."))
-    if isinstance(standing.kind.law, FilmLaw):
-        remedy = COAT_REMEDIES.get(Hold(found.hold), remedy)
-    if found.hold == Hold.HOT and isinstance(standing.kind.law, GlueLaw):
-        why, remedy = HOT_GLUE
-    if found.hold == Hold.DAMP:
-        why += _DAMP_TO.get(type(standing.kind.law).__name__, "")
-    return why, remedy
+    hold, law = Hold(found.hold), standing.kind.law
+    remedy = HOLDS[hold][1] if hold in HOLDS else "Check it by hand."
+    if isinstance(law, FilmLaw):
+        remedy = COAT_REMEDIES.get(hold, remedy)
+    if hold == Hold.HOT and isinstance(law, GlueLaw):
+        remedy = HOT_GLUE[1]
+    return hold_reason(hold, law), remedy
 
 
 def _span(found: Readiness, now_ms: int) -> str:
-    """Length of what is known of the air to come."""
+    """Span of the outlook in words: `five days`."""
     days = round((found.horizon_ms - now_ms) / formats.DAY_MS)
     return "five days" if days == 5 else formats.duration(found.horizon_ms - now_ms)
 

@@ -23,12 +23,13 @@ from hypothesis import strategies as st
 from dashboard.air import page as air_page
 from dashboard.bench import finished_page as bench_finished_page
 from dashboard.bench import forms as bench_forms
-from dashboard.bench import opening
+from dashboard.bench import opening, wait_page
 from dashboard.bench import page as bench_page
 from dashboard.bench import text as bench_text
 from dashboard.bench import view as bench_view
 from dashboard.bench import wait_types_page as bench_wait_types_page
 from dashboard.bench import wall as bench_wall
+from dashboard.bench.why_figure import rate_plot
 from dashboard.data.glue import GlueQueries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.outlook import OutlookQueries
@@ -36,6 +37,7 @@ from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
 from dashboard.data.wood import WoodQueries
 from dashboard.ui import formats
+from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms, to_ms
 from monitor.core.measurements import Quantity
 from monitor.domain.cautions import WORDS, Caution
@@ -590,6 +592,35 @@ def test_the_times_before_and_after_the_tap_are_one(settings, commands, client, 
     assert book.recent_instruments(4) == ["VN-50"]
     assert book.usual_places() == {"plate-crack": "front-bench"}
     assert woods.here() == []
+
+
+def test_a_wait_shows_why_it_takes_so_long(settings, commands, ids, book):
+    shop = ShopData(settings)
+    on_hold = next(s.wait for s in book.standings() if s.wait.place == "cellar")
+    told, plot = wait_page.why_longer(on_hold, shop, book, {"theme": "night", "width": 390})
+    text = said(told)
+    assert "It was on hold for 5 h, too damp to harden: " in text
+    assert "What was expected at the start is not known." in text  # nothing foresees in this shop
+    assert "Together 5 h" in text
+    (rate,) = plot.data  # neither expected nor ready
+    assert (max(rate.x) - min(rate.x)) / HOUR == pytest.approx(5, abs=0.1)
+    assert {note.text for note in plot.layout.annotations} == {"reference air", "on hold"}
+    held = [s for s in plot.layout.shapes if s.type == "rect" and s.y1 == 0]
+    assert sum(s.x1 - s.x0 for s in held) / HOUR == pytest.approx(5, abs=0.1)
+    ready = next(s.wait for s in book.standings() if s.ready)
+    foreseen = tuple(ready.started_ms + n * HOUR for n in (3, 4, 6))
+    found = replace(book.account(ready), wait=replace(ready, foreseen_ms=foreseen))
+    plot = rate_plot(found, settings.zone, "C", 1280, theme_of({}))
+    assert {"expected at the start", "ready"} <= {n.text for n in plot.layout.annotations}
+    expected, came = plot.data[1:]
+    assert (expected.x[0], came.x[0]) == (foreseen[1], found.came_ms)
+    assert expected.marker.symbol != came.marker.symbol
+    assert max(*expected.y, *came.y) < plot.layout.yaxis.range[1]
+    assert min(*expected.y, *came.y) > max(plot.data[0].y)  # over the curve
+    loft = next(s.wait for s in book.standings() if s.wait.place == "loft")
+    told, plot = wait_page.why_longer(loft, shop, book, {})
+    assert "The air of this wait is not known." in said(told)
+    assert plot.layout.annotations[0].text == "The air of this wait is not known."
 
 
 def test_a_start_of_the_past_is_counted_and_one_to_come_is_not(settings, commands, book):

@@ -6,12 +6,11 @@ import shutil
 
 import numpy as np
 import pytest
+from wait_bench import DAY, HOUR, NOW, Bench
 
 from dashboard.bench.text import shorter_words, taught_words
-from monitor import settings as settings_module
-from monitor.commands import Commands, Journal
+from monitor.commands import Journal
 from monitor.core.errors import Rejected
-from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.events import About, Event
 from monitor.domain.wait_type_registry import (
     RETIRE,
@@ -27,59 +26,9 @@ from monitor.outlook.place_air import AirSource
 from monitor.science.waits.learning import JointAtRelease
 from monitor.science.waits.wait import WaitState
 from monitor.service.state_publisher import state_of
-from monitor.store import Reader, Writer
-from monitor.waits.evaluation import (
-    NO_SENSOR,
-    counting,
-    equivalent_s,
-    foreseen_ms,
-    ready_by,
-    standings,
-)
+from monitor.waits.evaluation import NO_SENSOR, counting, ready_by
 from monitor.waits.starts import starts
 from monitor.waits.text import foreseen
-
-NOW = 1_795_600_000_000 // 600_000 * 600_000
-HOUR, DAY = 3_600_000, 86_400_000
-
-
-class Bench:
-    """A shop with reference air at the bench and whatever a test adds."""
-
-    def __init__(self, folder):
-        self.settings = settings_module.load(data=folder, environ={})
-        self.writer = Writer(self.settings.store_path)
-        self.reader = Reader(self.settings.store_path)
-        self.commands = Commands(
-            self.writer,
-            lambda wait, at: equivalent_s(self.reader, self.settings, wait, at),
-            lambda wait, at: foreseen_ms(self.reader, self.settings, wait, at),
-        )
-
-    def air(self, place, temp_c, rh_pct, *, start=NOW - 8 * DAY, end=NOW, step=300_000):
-        times = range(start, end, step)
-        self.writer.write(
-            [
-                Reading(Series(place, "a1", quantity), at, value)
-                for quantity, value in (
-                    (Quantity.TEMPERATURE, temp_c),
-                    (Quantity.HUMIDITY, rh_pct),
-                )
-                for at in times
-            ]
-        )
-
-    def do(self, what, **wish):
-        return self.commands.carry_out({"do": what, "by": "test"} | wish, NOW)
-
-    def open(self, kind, place="bench", ago_h=0.0, **more):
-        start = NOW - round(ago_h * HOUR)
-        return self.do("open", kind=kind, place=place, start_ms=start, **more)["waits"][0]
-
-    def standing(self, wait_id, now=NOW):
-        waits = Journal(self.reader).waits
-        (found,) = standings(self.reader, self.settings, [waits[wait_id]], now)
-        return found
 
 
 @pytest.fixture(scope="module")

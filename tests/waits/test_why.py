@@ -1,0 +1,136 @@
+"""Why a wait took longer, in words: each figure is that of the air, and no two of them differ."""
+
+from __future__ import annotations
+
+import re
+from zoneinfo import ZoneInfo
+
+import pytest
+from wait_bench import DAY, HOUR, NOW, Bench
+
+from monitor.commands import Journal
+from monitor.science.waits.wait import WaitState
+from monitor.waits import why
+
+PARIS = ZoneInfo("Europe/Paris")
+EVENING = NOW // DAY * DAY + 17 * HOUR
+"""18:00 in Paris."""
+
+
+@pytest.fixture
+def bench(tmp_path):
+    made = Bench(tmp_path)
+    made.air("bench", 20.0, 50.0, start=EVENING - 8 * DAY, end=EVENING)
+    yield made
+    made.writer.close()
+
+
+def of(bench, wait_id, now):
+    return why.account(bench.reader, bench.settings, Journal(bench.reader).waits[wait_id], now)
+
+
+def cause(found):
+    return why.cause_words(found, PARIS, "C")
+
+
+def opened(bench, kind="plate-crack", **more):
+    return bench.do("open", EVENING, kind=kind, place="bench", start_ms=EVENING, **more)["waits"][
+        0
+    ]
+
+
+def minutes(text):
+    """A length of time in minutes."""
+    found = re.fullmatch(r"(−?)(?:(\d+) h)? ?(?:(\d+) min)?", text)
+    return (-1 if found[1] else 1) * (60 * int(found[2] or 0) + int(found[3] or 0))
+
+
+def test_a_cold_night_is_named_with_its_temperature_and_its_cost(bench):
+    crack = opened(bench)
+    bench.air("bench", 20.0, 50.0, start=EVENING, end=EVENING + 2 * HOUR)
+    bench.air("bench", 9.0, 50.0, start=EVENING + 2 * HOUR, end=EVENING + 13 * HOUR)
+    found = of(bench, crack, EVENING + 13 * HOUR)
+    assert found.standing.readiness.state is WaitState.READY
+    # φ(9 °C) = e_w(9)/e_w(20) = 1147.5/2336.9 Pa = 0.49 (tables of saturation pressure, from memory)
+    assert re.fullmatch(r"9\.0 °C at night made it half as fast: 4 h \d+ min lost\.", cause(found))
+    assert why.spent_words(found).startswith("It took 10 h")
+    rows = why.balance(found)
+    assert sum(n for _, n in rows) == round((found.came_ms - EVENING) / 60_000)
+    assert dict(rows)["temperature"] == minutes(cause(found).rpartition(": ")[2][: -len(" lost.")])
+    assert abs(dict(rows)["worth in reference air"] - 6 * 60) <= 3
+    text = why.outcome_words(found, EVENING + 13 * HOUR, PARIS)
+    assert text[0].startswith("Expected at the start: clamps off 00:00 (")
+    assert re.search(r"It was ready \d\d:\d\d, .* after the end of that range\.", text[1])
+
+
+def test_a_hold_is_named_with_its_reason(bench):
+    crack = opened(bench, kind="centre-joint")
+    bench.air("bench", 20.0, 88.0, start=EVENING, end=EVENING + 5 * HOUR)
+    found = of(bench, crack, EVENING + 5 * HOUR)
+    assert cause(found).startswith("It was on hold for 5 h, too damp to harden: ")
+    assert why.spent_words(found).startswith("So far 5 h, worth ")
+    assert found.came_ms is None
+
+
+def test_good_air_is_no_cause_and_a_gain_is_said(bench):
+    crack = opened(bench)
+    bench.air("bench", 20.0, 50.0, start=EVENING, end=EVENING + 7 * HOUR)
+    found = of(bench, crack, EVENING + 7 * HOUR)
+    assert cause(found) == "The air was about as good as reference air."
+    assert why.outcome_words(found, EVENING + 7 * HOUR, PARIS)[1].endswith(", as expected.")
+    warm = bench.do(
+        "open", EVENING + 7 * HOUR, kind="plate-crack", place="bench", start_ms=EVENING + 7 * HOUR
+    )["waits"][0]
+    bench.air("bench", 25.0, 40.0, start=EVENING + 7 * HOUR, end=EVENING + 14 * HOUR)
+    found = of(bench, warm, EVENING + 14 * HOUR)
+    assert cause(found).startswith("The air was better than reference air: worth ")
+    assert "never shorter" in cause(found)
+    assert sum(n for _, n in why.balance(found)) == 6 * 60
+
+
+def test_a_pause_counts_as_one_and_a_release_ends_the_account(bench):
+    crack = opened(bench, kind="centre-joint")
+    bench.air("bench", 20.0, 50.0, start=EVENING, end=EVENING + 9 * HOUR)
+    bench.do("pause", EVENING + 4 * HOUR, wait=crack, at_ms=EVENING + HOUR)
+    bench.do("resume", EVENING + 4 * HOUR, wait=crack, at_ms=EVENING + 4 * HOUR)
+    bench.do("release", EVENING + 8 * HOUR, wait=crack, at_ms=EVENING + 8 * HOUR)
+    found = of(bench, crack, EVENING + 9 * HOUR)
+    assert cause(found) == "It was paused: 3 h lost."
+    assert dict(why.balance(found)) == {"worth in reference air": 300, "paused": 180}
+    assert why.spent_words(found) == (
+        "It had 8 h, worth 5 h in reference air. Its usual time is 12 h."
+    )
+    assert why.outcome_words(found, EVENING + 9 * HOUR, PARIS)[1].startswith(
+        "It was released before"
+    )
+
+
+def test_what_is_not_known_is_said(bench):
+    attic = bench.do("open", EVENING, kind="cleat", place="attic", start_ms=EVENING)["waits"][0]
+    found = of(bench, attic, EVENING + HOUR)
+    assert why.spent_words(found) == "The air of this wait is not known."
+    assert (cause(found), why.balance(found)) == ("", [])
+    assert why.outcome_words(found, EVENING + HOUR, PARIS) == [
+        "What was expected at the start is not known."
+    ]
+
+
+def test_the_account_of_an_open_wait_and_its_row_have_one_time(bench):
+    coat = opened(bench, kind="retouching")
+    bench.air("bench", 14.0, 60.0, start=EVENING, end=EVENING + 6 * HOUR)
+    found = of(bench, coat, EVENING + 6 * HOUR)
+    assert found.came_ms == bench.standing(coat, EVENING + 6 * HOUR).readiness.ready_ms
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [
+        (0, "0 min"),
+        (59 * 60 + 45, "1 h"),
+        (7800, "2 h 10 min"),
+        (-600, "−10 min"),
+        (3 * 86_400, "3 days"),
+    ],
+)
+def test_a_length_is_told_in_hours_and_minutes(seconds, text):
+    assert why.length(seconds) == text
