@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 import flask
 
+from dashboard.access import guard
 from dashboard.access.throttle import Throttle
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
@@ -164,6 +165,9 @@ def bearer(request: flask.Request) -> str | None:
 
 def _found(one: Access, request: flask.Request) -> Visitor:
     token, keys = bearer(request), read_board_keys(one.settings.secrets_path)
+    ours = request.method in guard.SAFE or guard.same_origin(request, needed=True)
+    if token is None and not ours:
+        return Visitor()  # a cookie counts only in what a page of the board sends
     secret = request.cookies.get(cookie_name(), "") if token is None else token
     kinds = SESSIONS if token is None else (Kind.SCRIPT,)
     try:

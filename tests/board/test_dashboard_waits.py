@@ -21,6 +21,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.air import page as air_page
+from dashboard.app import create_app
 from dashboard.bench import finished_page as bench_finished_page
 from dashboard.bench import forms as bench_forms
 from dashboard.bench import opening, wait_page
@@ -812,7 +813,7 @@ def test_what_was_released_before_today_is_folded_into_a_list(settings, commands
         release = {"do": "release", "wait": ids[-1], "at_ms": now - days * DAY}
         commands.carry_out(release, now)
     shop = ShopData(settings)
-    with flask.Flask("board").test_request_context():
+    with create_app(settings).server.test_request_context():
         parts = bench_finished_page.content(shop, book)
     cards, folded = parts[1:]
     assert "cleat of day 0" in said(cards)

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import dash
 import dashboard_fixtures as shop_air
 import pytest
-from board_requests import HERE, ask_page
+from board_requests import HERE, ask_dash
 
 from dashboard.access import permissions
 from dashboard.app import create_app
@@ -90,6 +90,13 @@ def body_of(output, *, trigger=""):
         "state": [],
         "changedPropIds": [trigger] if trigger else [],
     }
+
+
+def page_of(client, path):
+    output = ".._pages_content.children..._pages_store.data.."
+    inputs = [("_pages_location", "pathname", path), ("_pages_location", "search", "")]
+    trigger = "_pages_location.pathname"
+    return ask_dash(client, output, inputs, trigger=trigger, **HERE).get_data(as_text=True)
 
 
 def post(client, path, body, headers=HERE):
@@ -200,7 +207,7 @@ def test_only_the_owner_erases_a_client_by_whatever_the_browser_sends(shop, role
 def test_every_page_is_shown_to_its_roles_only(shop, role):
     for page in dash.page_registry.values():
         need = permissions.PAGES[page["module"]]
-        text = ask_page(shop.browsers[role], page["path"]).get_data(as_text=True)
+        text = page_of(shop.browsers[role], page["path"])
         why = "This browser can only read" if role is None else f"This needs the role {need}."
         if not allowed(role, need):
             assert why in text, page["path"]
@@ -222,7 +229,7 @@ def test_a_board_for_its_people_shows_strangers_nothing(tmp_path, role):
             status = post(client, "/_dash-update-component", body_of(output)).status_code
             assert (status == 403) == (need is not None), output
     for page in dash.page_registry.values():
-        text = ask_page(client, page["path"]).get_data(as_text=True)
+        text = page_of(client, page["path"])
         if role is None and page["module"] != "sign_in":
             assert "can only read" in text, page["path"]
             assert "Front bench" not in text, page["path"]

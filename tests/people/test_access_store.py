@@ -1,0 +1,186 @@
+"""The database of people: sessions and tokens that end, names, and a history that stays small."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+
+import pytest
+
+from monitor.core.errors import Rejected, StoreFault
+from monitor.people import access_store, passwords
+from monitor.people.access_store import (
+    SESSIONS,
+    TOKENS,
+    AccessStore,
+    AuditEntry,
+    Kind,
+    NoSuchEntry,
+)
+from monitor.people.roles import Role
+
+NOW = 1_795_694_400_000
+DAY = 86_400_000
+
+
+@pytest.fixture
+def store(tmp_path, monkeypatch):
+    monkeypatch.setattr(passwords, "hashed", lambda password: f"hash of {len(password)}")
+    return AccessStore(tmp_path / "shop" / "people.sqlite3")
+
+
+def test_reading_makes_no_file_and_the_file_is_for_its_user_only(store):
+    assert store.people() == []
+    assert store.history(5) == []
+    assert store.credential("x" * 43, SESSIONS, NOW) is None
+    assert not store.path.exists()
+    store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
+    made = sorted(store.path.parent.iterdir())
+    assert len(made) == 3  # with the log of the database
+    assert {path.stat().st_mode & 0o777 for path in made} == {0o600}
+    assert store.path.parent.stat().st_mode & 0o077 == 0
+
+
+def test_no_secret_is_in_the_files(store):
+    secret, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY, shared="horse hair bow")
+    store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
+    content = b"".join(path.read_bytes() for path in store.path.parent.iterdir())
+    assert b"Ina" in content
+    for text in (secret, "horse hair bow", "elf pipe nor sky"):
+        assert text.encode() not in content
+
+
+def test_names_are_one_line_and_taken_once_whatever_their_capitals(store):
+    store.add_person("  Ina   Holm ", Role.BENCH, "elf pipe nor sky", NOW)
+    assert store.person("INA HOLM").name == "Ina Holm"
+    for name in ("ina holm", "", "  ", "x" * 41, "a\0b", "a\x1bb"):
+        with pytest.raises(Rejected):
+            store.add_person(name, Role.BENCH, "elf pipe nor sky", NOW)
+    with pytest.raises(NoSuchEntry, match="Ina Holm"):
+        store.person("Jo")
+
+
+def test_a_session_ends_by_age_and_by_lack_of_use(store):
+    aged, _ = store.issue(Kind.LINK, Role.OWNER, NOW, 30 * DAY, idle_ms=14 * DAY)
+    for day in range(1, 30):
+        assert store.credential(aged, SESSIONS, NOW + day * DAY) is not None
+    assert store.credential(aged, SESSIONS, NOW + 30 * DAY) is None
+    idle, _ = store.issue(Kind.LINK, Role.OWNER, NOW, 30 * DAY, idle_ms=14 * DAY)
+    assert store.credential(idle, SESSIONS, NOW + 14 * DAY - 1, used=False) is not None
+    assert store.credential(idle, SESSIONS, NOW + 14 * DAY) is None
+    wall, _ = store.issue(Kind.WALL_SESSION, Role.VIEWER, NOW, 3650 * DAY)
+    assert store.credential(wall, SESSIONS, NOW + 3649 * DAY) is not None
+
+
+def test_a_token_is_no_session_and_a_session_no_token(store):
+    session, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+    token, _ = store.issue(Kind.SCRIPT, Role.OWNER, NOW, DAY)
+    assert store.credential(session, TOKENS, NOW) is None
+    assert store.credential(token, SESSIONS, NOW) is None
+    assert store.credential(session[:-1], SESSIONS, NOW) is None
+
+
+def test_a_role_holds_at_once_and_a_password_ends_all_sessions(store):
+    store.add_person("Ina", Role.OWNER, "elf pipe nor sky", NOW)
+    of = store.person("Ina").person_id
+    secrets = [
+        store.issue(Kind.PASSWORD, Role.OWNER, NOW, DAY, person_id=of, name="Ina")[0]
+        for _ in range(3)
+    ]
+    other, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+    store.set_role("ina", Role.VIEWER)
+    assert {store.credential(one, SESSIONS, NOW).role for one in secrets} == {Role.VIEWER}
+    store.set_password("Ina", "aubergine trapeze", NOW)
+    assert [store.credential(one, SESSIONS, NOW) for one in secrets] == [None] * 3
+    again, _ = store.issue(Kind.PASSWORD, Role.OWNER, NOW, DAY, person_id=of)
+    store.remove_person("Ina")
+    assert store.credential(again, SESSIONS, NOW) is None
+    assert store.credential(other, SESSIONS, NOW).role is Role.OWNER
+
+
+def test_a_withdrawn_wall_takes_its_screens_along(store):
+    _, number = store.issue(Kind.WALL, Role.VIEWER, NOW, DAY, name="loft")
+    screen, _ = store.issue(Kind.WALL_SESSION, Role.VIEWER, NOW, DAY, parent_id=number)
+    with pytest.raises(NoSuchEntry):
+        store.withdraw(number, NOW, SESSIONS)
+    store.withdraw(number, NOW, TOKENS)
+    assert store.credential(screen, SESSIONS, NOW) is None
+    with pytest.raises(NoSuchEntry):
+        store.withdraw(number, NOW, TOKENS)
+
+
+def test_another_shared_password_ends_a_session(store):
+    held, _ = store.issue(Kind.SHOP, Role.OWNER, NOW, DAY, shared="horse")
+    assert store.credential(held, SESSIONS, NOW, shared={Kind.SHOP: "horse"}) is not None
+    for shared in ({Kind.SHOP: "cow"}, {Kind.SHOP: ""}, {Kind.LINK: "horse"}, None):
+        assert store.credential(held, SESSIONS, NOW, shared=shared) is None
+
+
+def test_sessions_and_history_stay_bounded(store, monkeypatch):
+    monkeypatch.setattr(access_store, "CREDENTIALS_MAX", 20)
+    monkeypatch.setattr(access_store, "AUDIT_MAX", 30)
+    token, _ = store.issue(Kind.SCRIPT, Role.VIEWER, NOW - DAY, 10 * DAY)
+    for i in range(60):
+        last, _ = store.issue(Kind.SHOP, Role.OWNER, NOW + i, DAY)
+        store.record(AuditEntry(NOW + i, "Ina", "", "", "signed in", str(i)))
+    assert len(store.credentials(SESSIONS, NOW + 60)) == 20
+    assert store.credential(last, SESSIONS, NOW + 60) is not None
+    assert store.credential(token, TOKENS, NOW + 60) is not None
+    entries = store.history(1000)
+    assert [int(one.detail) for one in entries] == list(range(59, 29, -1))
+    assert store.history(1000, who="Jo") == []
+    assert len(store.history(1000, start_ms=NOW + 50, end_ms=NOW + 55)) == 5
+
+
+def test_numbers_of_what_was_withdrawn_are_not_given_again(store):
+    numbers = []
+    for _ in range(5):
+        _, number = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+        store.withdraw(number, NOW)
+        numbers.append(number)
+    assert len(set(numbers)) == 5
+
+
+def test_a_deleted_file_means_that_nobody_is_signed_in(store):
+    secret, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+    for path in list(store.path.parent.iterdir()):
+        path.unlink()
+    assert store.credential(secret, SESSIONS, NOW) is None
+    again, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+    assert store.credential(again, SESSIONS, NOW) is not None
+
+
+def test_a_file_that_is_no_database_is_a_fault_and_lets_nobody_in(store):
+    store.path.parent.mkdir(mode=0o700)
+    store.path.write_bytes(b"this is no database " * 500)
+    with pytest.raises(StoreFault):
+        store.credential("x" * 43, SESSIONS, NOW)
+
+
+def test_two_processes_worth_of_connections_write_beside_each_other(store):
+    other, made = AccessStore(store.path), []
+    store.people()
+
+    def work(one):
+        for i in range(20):
+            made.append(one.issue(Kind.LINK, Role.OWNER, NOW + i, DAY)[0])
+            one.record(AuditEntry(NOW, "Ina", "", "", "signed in", ""))
+
+    threads = [threading.Thread(target=work, args=(one,)) for one in (store, other) * 2]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(set(made)) == len(store.credentials(SESSIONS, NOW + 1)) == 80
+    assert len(store.history(1000)) == 80
+
+
+def test_a_full_disk_does_not_sign_out_who_is_signed_in(store):
+    secret, _ = store.issue(Kind.LINK, Role.OWNER, NOW, 30 * DAY)
+    lock = sqlite3.connect(store.path, isolation_level=None)
+    store._connection().raw.execute("PRAGMA busy_timeout = 10")
+    lock.execute("BEGIN EXCLUSIVE")
+    try:
+        assert store.credential(secret, SESSIONS, NOW + DAY) is not None
+    finally:
+        lock.close()

@@ -1,0 +1,103 @@
+"""Guesses at a password of a running board over HTTP, from many addresses at once."""
+
+from __future__ import annotations
+
+import contextlib
+import http.client
+import threading
+import time
+from urllib.parse import urlencode
+
+import dashboard_fixtures as shop_air
+import pytest
+from browser_fixtures import served
+from conftest import free_port
+
+from monitor.core.clock import now_ms
+from monitor.people.access_store import AccessStore
+from monitor.people.roles import Role
+from monitor.settings.board_keys import make_board_keys, open_code
+
+pytestmark = [pytest.mark.slow, pytest.mark.real_clock]
+
+PASSWORD = "elf pipe nor sky"
+CONFIG = shop_air.CONFIG.replace("[board]", '[board]\ntrusted_proxy = "127.0.0.1"')
+GUESSERS, GUESSES = 3, 10
+FREE = 20
+"""Guesses at one person from everywhere before each must wait."""
+
+
+class Browser:
+    """A browser behind the trusted proxy, at an address of its own, with the cookies it was given."""
+
+    def __init__(self, port, address):
+        self.port, self.address, self.cookies = port, address, {}
+
+    def ask(self, method, path, body=None, kind="application/x-www-form-urlencoded"):
+        headers = {
+            "Host": "localhost",
+            "X-Forwarded-For": self.address,
+            "Origin": "http://localhost",
+            "Sec-Fetch-Site": "same-origin",
+            "Cookie": "; ".join(f"{name}={value}" for name, value in self.cookies.items()),
+            "Content-Type": kind,
+            "Connection": "close",
+        }
+        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
+        with contextlib.closing(line):
+            line.request(method, path, body, headers)
+            answer = line.getresponse()
+            answer.read()
+        for one in answer.headers.get_all("Set-Cookie") or ():
+            name, _, value = one.partition(";")[0].partition("=")
+            self.cookies[name] = value
+        return answer.status, answer.headers.get("Location", "")
+
+    def enter(self, password):
+        return self.ask("POST", "/sign-in", urlencode({"name": "Ina", "password": password}))[1]
+
+
+def test_a_storm_of_guesses_shuts_out_neither_the_owners_browser_nor_the_link(tmp_path):
+    port = free_port()
+    settings = shop_air.settings_in(tmp_path, port=port, config=CONFIG)
+    AccessStore(settings.people_path).add_person("Ina", Role.OWNER, PASSWORD, now_ms())
+    keys = make_board_keys(settings.secrets_path)
+    with served(tmp_path, port):
+        owner = Browser(port, "203.0.113.1")
+        assert owner.enter(PASSWORD) == "/bench"
+        assert owner.ask("POST", "/sign-out")[0] == 303
+        said, begun = [], time.monotonic()
+
+        def storm(n):
+            for i in range(GUESSES):
+                place = Browser(port, f"198.51.{n}.{i}").enter(f"guess {n} {i}")
+                said.append(place)
+
+        guessers = [threading.Thread(target=storm, args=(n,)) for n in range(GUESSERS)]
+        for one in guessers:
+            one.start()
+        for _ in range(2):
+            assert owner.enter(PASSWORD) == "/bench"  # also in the middle of it
+        for one in guessers:
+            one.join()
+        took = time.monotonic() - begun
+        assert len(said) == GUESSERS * GUESSES
+        assert all(
+            place.startswith(("/sign-in?said=wrong", "/sign-in?said=wait")) for place in said
+        )
+        tried = sum("wrong" in place for place in said)
+        assert FREE <= tried <= FREE + 1 + took / 2
+        stranger = Browser(port, "192.0.2.200")
+        assert "said=wait" in stranger.enter(PASSWORD)  # has to wait, or to open the link
+        assert stranger.ask("GET", f"/open/{open_code(keys, time.time())}") == (303, "/")
+        tap = '{"about": "rule", "do": "reset"}'
+        assert stranger.ask("POST", "/bench/do", tap, "application/json")[0] != 403
+        failed = [
+            one
+            for one in AccessStore(settings.people_path).history(1000, who="Ina")
+            if one.action == "failed sign-in"
+        ]
+        assert len(failed) == tried
+        assert {one.address.rpartition(".")[0] for one in failed} <= {
+            f"198.51.{n}" for n in range(GUESSERS)
+        }
