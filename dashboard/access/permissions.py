@@ -111,6 +111,7 @@ CALLBACKS: dict[str, Need] = {
             "plan.children",
             "finished.children",
             "bench-next.children",
+            "bench-kinds.children",
             "wait-now.children",
             "glues.children",
             "glue-now.children",
@@ -144,6 +145,7 @@ OWNERS_COMMANDS: Mapping[str, frozenset[str]] = {
     About.RULE: frozenset(("rule", "reset")),
     About.SENSOR: frozenset(("void", "inherit", "void-readings", "restore-readings")),
     About.ASIDE: frozenset(("take", "dismiss")),
+    About.NEWCOMER: frozenset(("admit", "refuse")),
 }
 """Commands of the owner: rules and wait types, and what takes readings out or puts them in."""
 BENCH_COMMANDS: Mapping[str, frozenset[str]] = {
