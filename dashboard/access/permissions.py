@@ -113,6 +113,7 @@ CALLBACKS: dict[str, Need] = {
             "bench-next.children",
             "bench-kinds.children",
             "wait-now.children",
+            "wait-why.children",
             "glues.children",
             "glue-now.children",
             "proof-plot.figure",

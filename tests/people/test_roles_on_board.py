@@ -103,10 +103,6 @@ def post(client, path, body, headers=HERE):
     return client.post(path, json=body, headers=headers)
 
 
-def test_every_part_of_the_board_has_a_need(shop):
-    assert permissions.undecided(shop.app) == []
-
-
 def test_a_new_part_without_a_need_is_found_and_is_the_owners_alone(tmp_path):
     from dash import Input, Output
 
