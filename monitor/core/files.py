@@ -119,6 +119,27 @@ def read_text(path: Path, most: int) -> str:
         ) from exc
 
 
+def open_table(path: Path) -> BinaryIO:
+    """A table of at most `TABLE_MAX` bytes, opened before its header, which was looked at.
+
+    Raises
+    ------
+    FileFault
+        If it is no plain file, too large, or its header too long.
+    OSError
+        If it is not there or cannot be read.
+    """
+    file = open_plain(path, TABLE_MAX)
+    head = file.readline(LINE_MAX + 1)
+    if len(head) > LINE_MAX or head.count(b",") >= COLUMNS_MAX:
+        file.close()
+        raise FileFault(
+            f"{path}: its header must have at most {COLUMNS_MAX} columns and {LINE_MAX} characters"
+        )
+    file.seek(0)
+    return file
+
+
 def parsed_toml(text: str) -> dict[str, Any]:
     """Content of a TOML document.
 

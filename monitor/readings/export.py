@@ -12,6 +12,7 @@ from typing import IO, TYPE_CHECKING
 
 import numpy as np
 
+from monitor.core import files
 from monitor.core.csv_text import defused, restored
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import MEASURES, Quantity, Series, name_fault
@@ -220,12 +221,20 @@ def read_raw(path: Path) -> dict[Series, tuple[NDArray[np.int64], NDArray[np.flo
 
     try:
         if path.suffix == ".parquet":
-            table = pd.read_parquet(path)
+            with files.open_plain(path, files.TABLE_MAX) as file:
+                table = pd.read_parquet(file)
+            texts = [
+                c for c in ("measured_at", *TEXTS) if c in table and table[c].dtype.kind != "M"
+            ]
+            table = table.astype(dict.fromkeys(texts, str))
         else:
-            table = pd.read_csv(path, dtype=str, keep_default_na=False).fillna("")
+            with files.open_table(path) as file:
+                table = pd.read_csv(file, dtype=str, keep_default_na=False).fillna("")
             table = table.assign(**{c: table[c].map(restored) for c in TEXTS if c in table})
     except ImportError as exc:
         raise ExportFault("Parquet needs pyarrow: pip install 'benchweather[parquet]'") from exc
+    except files.FileFault as exc:
+        raise ExportFault(str(exc)) from exc
     except (ValueError, pd.errors.ParserError) as exc:  # also what is no text
         raise ExportFault(f"{path} is not a table: {str(exc).splitlines()[0]}") from exc
     _check_raw(list(table.columns), path)
@@ -286,7 +295,7 @@ def _number(cell: str | float) -> float:
     """NaN where it is none. As Python reads it, so that the value written comes back."""
     try:
         return float(cell)
-    except ValueError:
+    except (ValueError, TypeError):
         return float("nan")
 
 

@@ -4,9 +4,9 @@
 
 Each input must be taken, or refused with the edge's own error; anything else is a crash. Inputs that
 take more than `SLOW_S` are counted too. What is taken is looked at: values must lie within their
-ranges. With atheris installed (`pip install atheris`) half of them are guided by coverage of our
-own code; else inputs are seeds changed at random, by a fixed seed. Each edge has a process of its
-own. The edges stand in `fuzz_edges.py`.
+ranges. With atheris installed (`pip install atheris`) a part is guided by coverage of our own code
+(`--guided`); the others, or all, are seeds changed at random, by a fixed seed. Each edge has a
+process of its own. The edges stand in `fuzz_edges.py`.
 """
 
 from __future__ import annotations
@@ -115,7 +115,7 @@ def mutated(seeds: list[bytes], most: int, rng: random.Random) -> Iterator[bytes
         yield bytes(data[:most])
 
 
-def fuzz(edge: Edge, inputs: int, seed: int, to: Path) -> None:
+def fuzz(edge: Edge, inputs: int, seed: int, guided: float, to: Path) -> None:
     """Send the inputs of one edge in this process and write their counts."""
     counts = Counts()
     try:
@@ -124,7 +124,7 @@ def fuzz(edge: Edge, inputs: int, seed: int, to: Path) -> None:
         atheris = None
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        if atheris is None:
+        if atheris is None or guided <= 0:
             run, seeds = edge.make(folder)
             Counts().one(run, seeds[0])  # brings in what is slow to load
             source = mutated(seeds, edge.length_max, random.Random(seed))
@@ -145,7 +145,7 @@ def fuzz(edge: Edge, inputs: int, seed: int, to: Path) -> None:
 
         def one(data: bytes) -> None:
             counts.one(run, data)
-            if counts.sent >= inputs / 2:  # the other half by seeds changed at random
+            if counts.sent >= inputs * guided:  # the others are seeds changed at random
                 source = mutated(seeds, edge.length_max, random.Random(seed))
                 for _ in range(inputs - counts.sent):
                     counts.one(run, next(source))
@@ -159,7 +159,7 @@ def fuzz(edge: Edge, inputs: int, seed: int, to: Path) -> None:
                 f"-seed={seed}",
                 f"-max_len={edge.length_max}",
                 f"-dict={words}",
-                "-timeout=120",
+                "-timeout=100000",
                 "-rss_limit_mb=3000",
                 "-print_final_stats=0",
                 "-verbosity=0",
@@ -176,13 +176,14 @@ def main() -> int:
     parser.add_argument("--share", type=float, default=1.0, help="part of the inputs of each edge")
     parser.add_argument("--edge", action="append", help="only edges whose name has this")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--guided", type=float, default=0.5, help="part guided by coverage")
     parser.add_argument("--one", help=argparse.SUPPRESS)
     parser.add_argument("--inputs", type=int, help=argparse.SUPPRESS)
     parser.add_argument("--to", type=Path, help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.one:
         edge = next(edge for edge in EDGES if edge.name == given.one)
-        fuzz(edge, given.inputs, given.seed, given.to)
+        fuzz(edge, given.inputs, given.seed, given.guided, given.to)
         return 0
     wanted = [e for e in EDGES if not given.edge or any(w in e.name for w in given.edge)]
     found: dict[str, dict[str, Any]] = {}
@@ -199,10 +200,15 @@ def main() -> int:
             command = [sys.executable, __file__, "--one", edge.name, "--inputs", str(inputs)]
             with log.open("wb") as said:
                 done = subprocess.run(
-                    [*command, "--seed", str(given.seed), "--to", str(to)],
+                    [
+                        *command,
+                        *("--seed", str(given.seed), "--guided", str(given.guided)),
+                        *("--to", str(to)),
+                    ],
                     stdout=said,
                     stderr=said,
                     check=False,
+                    timeout=3600,
                 )
             if not to.exists():
                 print(log.read_text("utf-8", "replace")[-3000:], file=sys.stderr)

@@ -15,6 +15,8 @@ from monitor.commands import ipc
 from monitor.core import files
 from monitor.core.errors import BadPayload, ImportFault, SettingsFault
 from monitor.core.measurements import Quantity
+from monitor.outlook.evaluation import files as score_files
+from monitor.readings import export
 from monitor.readings.csv_import import Column, ImportPlan, read_csv
 from monitor.settings import load
 from monitor.settings.board_keys import read_board_keys
@@ -187,6 +189,51 @@ def test_a_line_without_an_end_takes_little_memory(tmp_path):
         timeout=60,
     )
     assert "line 2: it has more than 100000 characters" in done.stderr
+
+
+@pytest.mark.parametrize("name", ["raw.csv", "raw.parquet"])
+def test_files_to_send_again_or_to_score_are_read_within_the_same_limits(tmp_path, name):
+    path = tmp_path / name
+    os.mkfifo(path)
+    assert "is a pipe" in refusal(lambda: export.read_raw(path), export.ExportFault)
+    assert "is a pipe" in refusal(lambda: score_files.read(path, path), ImportFault)
+    path.unlink()
+    path.write_bytes(b"time,place,temp_c" + b",a" * 2_000)
+    if path.suffix == ".csv":
+        assert "at most 1000 columns" in refusal(lambda: export.read_raw(path), export.ExportFault)
+    assert "at most 1000 columns" in refusal(lambda: score_files.read(path, path), ImportFault)
+    with path.open("wb") as file:
+        file.truncate(files.TABLE_MAX + 1)
+    assert "must be at most 500 MB" in refusal(lambda: export.read_raw(path), export.ExportFault)
+
+
+@pytest.mark.parametrize(
+    "columns",
+    [
+        {"measured_at": [1, 2], "place": [3, 4], "sensor": [None, "a"], "raw_temp_c": ["x", None]},
+        {
+            "measured_at": [[1], [2]],
+            "place": [{"a": 1}, {"a": 2}],
+            "sensor": ["a", "b"],
+            "raw_temp_c": [1, 2],
+        },
+        {"measured_at": ["x", None], "place": ["a", "b"], "sensor": ["a", "b"]},
+        {
+            "measured_at": ["2026-01-05T10:00Z"],
+            "place": ["a"],
+            "sensor": ["a"],
+            "raw_rh_pct": [[1]],
+        },
+    ],
+    ids=range(4),
+)
+def test_a_parquet_of_other_types_is_refused(tmp_path, columns):
+    parquet = pytest.importorskip("pyarrow.parquet")
+    import pyarrow
+
+    path = tmp_path / "raw.parquet"
+    parquet.write_table(pyarrow.table(columns), path)
+    refusal(lambda: export.read_raw(path), export.ExportFault)
 
 
 LINES = (

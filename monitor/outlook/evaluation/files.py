@@ -15,6 +15,7 @@ import pandas as pd
 
 from monitor.core.csv_text import restored
 from monitor.core.errors import ImportFault
+from monitor.core.files import FileFault, open_table
 from monitor.science.air import dew_point
 from monitor.science.outlook.hourly_log import STEPS, Issues, OutdoorHours, ShopHours
 from monitor.science.ranges import Floats
@@ -188,7 +189,10 @@ def _hourly(ends: np.ndarray, values: Floats, first: int, last: int) -> Floats:
 
 def _table(path: Path, columns: tuple[str, ...]) -> pd.DataFrame:
     try:
-        table = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+        with open_table(path) as file:
+            table = pd.read_csv(file, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+    except FileFault as exc:
+        raise ImportFault(str(exc)) from exc
     except pd.errors.EmptyDataError as exc:
         raise ImportFault(f"{path} has no header line") from exc
     except pd.errors.ParserError as exc:
