@@ -134,6 +134,20 @@ class Ingest:
         if self._thread.is_alive():
             self._thread.join(wait_s)
 
+    def drain(self, former: Subscription, quiet_s: float = 1.0) -> int:
+        """Store what waits in another session until none comes for a while, before `start`. [s]
+
+        Returns the number of messages.
+        """
+        mine, self.subscription, messages = self.subscription, former, 0
+        try:
+            while arrivals := former.take(BATCH_MAX, quiet_s):
+                self._keep(arrivals)
+                messages += len(arrivals)
+        finally:
+            self.subscription = mine
+        return messages
+
     def _run(self) -> None:
         try:
             while not self._stop.is_set():

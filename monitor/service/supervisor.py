@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import hashlib
 import logging
 import os
-import socket
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -46,10 +44,11 @@ from monitor.runtime.service_troubles import broker_trouble
 from monitor.sensor_care.calibration import JarWatch
 from monitor.service.broker_watch import BrokerWatch
 from monitor.service.evaluation_cycle import EvaluationCycle
+from monitor.service.ingest_session import IngestSession, admit_first, take_over
 from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, StatePublisher
 from monitor.settings import Settings
 from monitor.settings.board_keys import make_board_keys
-from monitor.settings.shop_broker import broker_address, client_id, embedded_broker, reachable
+from monitor.settings.shop_broker import broker_address, client_id, embedded_broker
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s, foreseen_ms
 from monitor.weather.drop_folder import DropFolder
@@ -63,8 +62,6 @@ CYCLE, CYCLE_S = "evaluation cycle", 60
 """Period of the evaluation cycle. [s]"""
 FORECAST_FILES_S = 15
 """Period of looking into the folder of forecasts. [s]"""
-ADMIT_WAIT_S = 30.0
-"""Longest time for the ingest to subscribe for the first time. [s]"""
 BOARD_WAIT_S = 30.0
 """Time after which a board that does not answer is logged. [s]"""
 
@@ -105,6 +102,16 @@ class Supervisor:
             if faults := channel_faults(settings):
                 raise SettingsFault(faults)
             broker, address = _broker(settings, contract)
+            session = IngestSession(
+                settings.data / "session.json",
+                settings.broker.url,
+                client_id(settings),
+                _filters(contract),
+            )
+            used = settings.store_path if broker is None else broker.folder / "jetstream"
+            former = session.former_id(
+                used_before=used.exists(), configured_id=settings.broker.client_id
+            )
             if not becomes_free(settings.board.host, settings.board.port):
                 raise ServiceFault(
                     f"port {settings.board.port} on {settings.board.host} is taken, by "
@@ -115,7 +122,8 @@ class Supervisor:
                 return
             if broker is not None:
                 parts.callback(broker.stop)
-                _admit_ingest_first(broker, address, _filters(contract), client_id(settings))
+                if not (former or session.is_known()):
+                    admit_first(broker, address, session)
                 broker.start()
             board = ChildProcess("board", ["dashboard", *_arguments(settings)])
             board.start()
@@ -156,6 +164,10 @@ class Supervisor:
                 clock=self._clock,
                 newcomers=newcomers,
             )
+            if former:
+                take_over(ingest, address, session, former)
+            elif not session.is_known():
+                session.note()
             sender = OutboxWorker(writer, settings.channels)
             sender.start()
             parts.callback(sender.stop, STOP_WAIT_S)
@@ -294,38 +306,6 @@ def access_rules(contract: Contract) -> AccessRules:
     return AccessRules(
         tuple(contract.filters), commands, (STATE_FILTER, ALERTS_TOPIC), (AGENT_FILTER,)
     )
-
-
-def _admit_ingest_first(
-    broker: EmbeddedBroker, address: Address, filters: tuple[str, ...], session: str
-) -> None:
-    """Let the ingest subscribe before any sensor can reach the broker, unless it has before. A broker
-    acknowledges and drops messages while nobody has subscribed.
-
-    Raises
-    ------
-    ServiceFault, BrokerFault
-        If that cannot be done.
-    """
-    mark, digest = broker.folder / "admitted", hashlib.sha256(session.encode()).hexdigest()
-    wanted = "\n".join([*sorted(filters), digest])
-    with contextlib.suppress(OSError, ValueError):
-        if mark.read_text(encoding="utf-8") == wanted:
-            return
-    host = reachable(broker.host)
-    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as spare:
-        spare.bind((host, 0))
-        port = spare.getsockname()[1]
-    broker.start(port)
-    subscription = Subscription(replace(address, port=port), filters, session)
-    give_up = time.monotonic() + ADMIT_WAIT_S
-    while not subscription.connected:
-        if time.monotonic() > give_up:
-            raise ServiceFault(f"the ingest cannot subscribe: {subscription.trouble}")
-        subscription.rest(LOOK_S)
-    subscription.close()
-    broker.stop()
-    mark.write_text(wanted, encoding="utf-8")
 
 
 def _filters(contract: Contract) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ import urllib.request
 
 import pytest
 from conftest import free_port, until
+from numbered_load import connected
 from small_disk import SmallDisk
 
 from monitor.mqtt import client, embedded_broker
@@ -40,18 +41,18 @@ class Sender(threading.Thread):
         self.ends, self.sent, self.acknowledged = threading.Event(), 0, 0
 
     def run(self) -> None:
-        publisher = Publisher(Address("127.0.0.1", self.port))
-        publisher.connect(20)
-        waits = []
+        sender = connected(self.port)
+        sender.on_publish = lambda *_: self._count()
         while not self.ends.wait(self.pause_s):
             pack = [{"n": "temperature", "u": "Cel", "t": 1.7e9 + self.sent, "v": 20}]
-            topic = "benchweather/bench/numbered"
-            waits.append(publisher.publish(topic, json.dumps(pack).encode()))
+            sender.publish("benchweather/bench/numbered", json.dumps(pack), qos=1)
             self.sent += 1
-        for wait in waits:
-            wait(60)
-            self.acknowledged += 1
-        publisher.close()
+        until(lambda: self.acknowledged == self.sent, within_s=60)
+        sender.disconnect()
+        sender.loop_stop()
+
+    def _count(self) -> None:
+        self.acknowledged += 1
 
 
 def stored(path):

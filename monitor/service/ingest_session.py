@@ -1,0 +1,164 @@
+"""The ingest's session at the broker: made before any sensor can publish, and moved to another client id
+with all that waits in it.
+
+A session whose client id has changed would collect messages for ever, and what waited in it would
+never be stored.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import socket
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from monitor.core.errors import BrokerUnavailable, MonitorError
+from monitor.mqtt.accounts import write_private
+from monitor.mqtt.client import Address, Publisher, Subscription
+from monitor.mqtt.embedded_broker import EmbeddedBroker
+from monitor.readings.ingest import Ingest
+from monitor.settings.shop_broker import reachable
+
+log = logging.getLogger(__name__)
+
+FORMER_ID = "benchweather-ingest"
+"""Client id of every shop before each had one of its own."""
+ADMIT_WAIT_S = 30.0
+"""Longest time for the ingest to subscribe for the first time. [s]"""
+TAKE_OVER_WAIT_S = 10.0
+"""Longest time for a connection to a former session. [s]"""
+LOOK_S = 0.25
+"""Interval between looks at a connection. [s]"""
+
+
+class SessionFault(MonitorError):
+    """The ingest cannot subscribe."""
+
+
+@dataclass(frozen=True)
+class IngestSession:
+    """The session as it should be, and the file that tells how it last was.
+
+    Attributes
+    ----------
+    mark : Path
+        That file.
+    broker : str
+        The broker: an address, or empty for our own.
+    client_id : str
+    filters : tuple of str
+    """
+
+    mark: Path
+    broker: str
+    client_id: str
+    filters: tuple[str, ...]
+
+    def former_id(self, *, used_before: bool, configured_id: str) -> str:
+        """Client id of a session at this broker that may still hold messages; empty if there is
+        none, or if it is the same.
+
+        Parameters
+        ----------
+        used_before : bool
+            True if this shop has stored readings before.
+        configured_id : str
+            The owner's own client id, in the settings.
+        """
+        before = self._before()
+        if before is not None:
+            same = before.get("broker") == self.broker
+            former = str(before.get("client_id", "")) if same else ""
+        else:
+            former = (configured_id or FORMER_ID) if used_before else ""
+        return former if former != self.client_id else ""
+
+    def is_known(self) -> bool:
+        """True if it is as it last was."""
+        return self._before() == self._now()
+
+    def note(self) -> None:
+        """Note that it is as it should be."""
+        write_private(self.mark, json.dumps(self._now()))
+
+    def _now(self) -> dict[str, object]:
+        return {
+            "broker": self.broker,
+            "client_id": self.client_id,
+            "filters": sorted(self.filters),
+        }
+
+    def _before(self) -> dict[str, object] | None:
+        """How it last was; None if that is not known."""
+        with contextlib.suppress(OSError, ValueError, RecursionError):
+            found = json.loads(self.mark.read_text(encoding="utf-8"))
+            return found if isinstance(found, dict) else None
+        return None
+
+
+def admit_first(broker: EmbeddedBroker, address: Address, session: IngestSession) -> None:
+    """Let the ingest subscribe before any sensor can reach the broker. A broker acknowledges and
+    drops messages while nobody has subscribed.
+
+    Raises
+    ------
+    SessionFault, BrokerFault
+        If that cannot be done.
+    """
+    host = reachable(broker.host)
+    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as spare:
+        spare.bind((host, 0))
+        port = spare.getsockname()[1]
+    broker.start(port)
+    subscription = Subscription(replace(address, port=port), session.filters, session.client_id)
+    give_up = time.monotonic() + ADMIT_WAIT_S
+    while not subscription.connected:
+        if time.monotonic() > give_up:
+            raise SessionFault(f"the ingest cannot subscribe: {subscription.trouble}")
+        subscription.rest(LOOK_S)
+    subscription.close()
+    broker.stop()
+    session.note()
+
+
+def take_over(ingest: Ingest, address: Address, session: IngestSession, former_id: str) -> None:
+    """Store what waits in a former session, subscribe under the new client id, and remove it.
+
+    The new session begins before the former one ends, so that no message falls between them. One of
+    those few moments can come by both; it counts once if it has a time of its own.
+    """
+    former = Subscription(address, session.filters, former_id)
+    give_up = time.monotonic() + TAKE_OVER_WAIT_S
+    while not former.connected:
+        if time.monotonic() > give_up:
+            log.error("former session cannot be read reason=%s", former.trouble)
+            former.close()
+            return
+        ingest.drain(former, LOOK_S)
+    stored = ingest.drain(former)
+    new = Subscription(address, session.filters, session.client_id)
+    while not new.connected and time.monotonic() < give_up + TAKE_OVER_WAIT_S:
+        new.rest(LOOK_S)
+    subscribed = new.connected
+    new.close()
+    if subscribed:
+        stored += ingest.drain(former, LOOK_S)
+    former.close()
+    if subscribed:
+        remove(address, former_id)
+        session.note()
+        log.warning("session moved to another client id messages=%d", stored)
+
+
+def remove(address: Address, client_id: str) -> None:
+    """Remove a session and what waits in it, by a connection that wants none."""
+    publisher = Publisher(address, client_id)
+    try:
+        publisher.connect(TAKE_OVER_WAIT_S)
+    except BrokerUnavailable as exc:
+        log.error("former session cannot be removed reason=%s", exc)
+    finally:
+        publisher.close()
