@@ -84,7 +84,7 @@ def files(
     settings: Settings, to: Annotated[Path, typer.Option("--to", help="Folder for the files")]
 ) -> None:
     """Write the accounts as password and access files of mosquitto, for an outside broker."""
-    from monitor.mqtt.accounts import read_accounts
+    from monitor.mqtt.accounts import mosquitto_hash, read_accounts
     from monitor.mqtt.mosquitto_files import write_mosquitto_files
     from monitor.readings.payload import Contract
     from monitor.service.supervisor import access_rules
@@ -103,7 +103,7 @@ def files(
         to,
         access_rules(Contract(settings.topics)),
         accounts.values(),
-        own,
+        (own[0], mosquitto_hash(own[1])),
         anonymous=broker.anonymous_sensors == "yes",
     )
     for path in written:

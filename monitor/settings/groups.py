@@ -20,8 +20,10 @@ from monitor.domain.forecast_source import ForecastSource, source_faults
 from monitor.domain.notification import URGENCY_HIGH, URGENCY_LOW
 from monitor.domain.places import AirLimits, Place
 from monitor.domain.topic_rules import TopicRule, rule_faults
+from monitor.mqtt.embedded_broker import PROGRAMS, find_program
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
 _STRICT = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 _SERVICE_URL = re.compile(r"[a-zA-Z0-9]{1,32}://\S*")
 _LABEL = re.compile(r"[A-Za-z0-9_]([A-Za-z0-9_-]{0,61}[A-Za-z0-9_])?")
@@ -115,6 +117,18 @@ class Broker(BaseModel):
         None, "Client certificate for mqtts, or our own broker's certificate"
     )
     key_file: Path | None = _setting(None, "Private key of that certificate")
+    program: str = _setting(
+        "",
+        "Program of our own broker: mosquitto or nats-server, or a path to one of them; empty: the "
+        "one that is installed with Benchweather",
+    )
+    store_mb: int = _setting(
+        4096,
+        "Most that our own broker keeps while readings cannot be stored",
+        "MB",
+        ge=64,
+        le=1_000_000,
+    )
     client_id: str = _setting(
         "",
         "MQTT client id of the service's session; empty: one that nobody can guess, made at the first "
@@ -134,6 +148,17 @@ class Broker(BaseModel):
         if self.anonymous_sensors == "auto":
             return self.host in LOOPBACK and not self.user
         return self.anonymous_sensors == "yes"
+
+    @field_validator("program")
+    @classmethod
+    def _known_program(cls, value: str) -> str:
+        if value and Path(value).stem not in PROGRAMS:
+            raise ValueError(f"must be {' or '.join(PROGRAMS)}, a path to one of them, or empty")
+        if value and not find_program(value):
+            raise ValueError(
+                "there is no such program on this machine: install it, or leave this empty"
+            )
+        return value
 
     @field_validator("ca_file", "cert_file", "key_file")
     @classmethod

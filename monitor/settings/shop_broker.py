@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.mqtt.accounts import (
@@ -12,7 +13,8 @@ from monitor.mqtt.accounts import (
     read_session_keys,
 )
 from monitor.mqtt.client import Address
-from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker
+from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker, find_program
+from monitor.mqtt.mosquitto_broker import MosquittoBroker
 
 if TYPE_CHECKING:
     from monitor.settings import Settings
@@ -45,7 +47,9 @@ def embedded_broker(
     accounts = [BrokerAccount(LOCAL_USER, keys.local_password, May.COMMANDS)]
     if broker.user:
         accounts.append(BrokerAccount(broker.user, broker.password.get_secret_value()))
-    return EmbeddedBroker(
+    program = find_program(broker.program) or ""
+    kind = MosquittoBroker if Path(program).stem == "mosquitto" else EmbeddedBroker
+    return kind(
         settings.data / "broker",
         broker.host,
         broker.port,
@@ -56,6 +60,8 @@ def embedded_broker(
         accounts_file=settings.broker_accounts_path,
         cert_file=broker.cert_file,
         key_file=broker.key_file,
+        store_mb=broker.store_mb,
+        program=program,
     )
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import random
+import shutil
 import socket
 import time
+from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
@@ -12,10 +14,11 @@ from conftest import free_port, needs, until
 
 from monitor.core.errors import BrokerFault, BrokerUnavailable
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
-from monitor.mqtt import client
+from monitor.mqtt import client, embedded_broker
 from monitor.mqtt.accounts import AccessRules, May, add_account, change_password, remove_account
 from monitor.mqtt.client import Address, Publisher, Subscription
 from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker, ingest_account, subjects_of
+from monitor.mqtt.mosquitto_broker import MosquittoBroker
 from monitor.readings.payload import Contract
 
 pytestmark = pytest.mark.broker
@@ -27,16 +30,23 @@ RULES = AccessRules(
 )
 
 
+BOTH = pytest.mark.parametrize("make", ["nats-server", "mosquitto"], indirect=True)
+
+
 @pytest.fixture
-def make(tmp_path):
-    made = []
+def make(request, tmp_path):
+    """Starts brokers: of the program that is installed with us, or a mosquitto of this machine."""
+    made, mosquitto = [], getattr(request, "param", "") == "mosquitto"
+    kind = MosquittoBroker if mosquitto else EmbeddedBroker
+    more = {"program": needs("mosquitto", "mosquitto")} if mosquitto else {}
 
     def start(*accounts, anonymous=True, port=None, door=None):
         door = door or ingest_account()
-        broker = EmbeddedBroker(
+        broker = kind(
             tmp_path / "broker",
             "127.0.0.1",
             port or free_port(),
+            **more,
             ingest=door,
             rules=RULES,
             accounts=accounts,
@@ -90,6 +100,7 @@ def test_a_topic_filter_becomes_the_brokers_subjects(topic_filter, subjects):
     assert subjects_of(topic_filter) == subjects
 
 
+@BOTH
 def test_anyone_on_this_machine_may_publish_under_the_contract(make):
     broker, address = make()
     subscription = listening(address)
@@ -105,6 +116,7 @@ def test_anyone_on_this_machine_may_publish_under_the_contract(make):
     subscription.close()
 
 
+@BOTH
 @pytest.mark.parametrize("topic", ["elsewhere/x", "$JS/API/STREAM/NAMES", "benchweather/a/b/c"])
 def test_nothing_is_carried_outside_the_contract(make, topic):
     broker, address = make()
@@ -123,6 +135,7 @@ def test_a_sensor_may_not_listen(make):
     subscription.close()
 
 
+@BOTH
 def test_a_sensor_with_a_wrong_password_is_not_let_in(make):
     broker, _ = make(BrokerAccount("shop", "right"), anonymous=False)
     for user, password in (("shop", "wrong"), ("", ""), ("ingest", "guess")):
@@ -202,12 +215,43 @@ def test_accounts_are_followed_while_the_broker_runs_and_the_ingest_stays(make, 
     subscription.close()
 
 
+@pytest.mark.parametrize("make", ["mosquitto"], indirect=True)
+def test_mosquitto_follows_accounts_too(make, tmp_path):
+    broker, address = make(anonymous=False)
+    subscription = listening(address)
+    accounts = tmp_path / "accounts.json"
+    password = add_account(accounts, "attic", May.READINGS)
+    broker.follow_accounts()
+    until(lambda: may_sign_in(broker, "attic", password))
+    send(broker.port, "benchweather/attic/a1", b"1", user="attic", password=password)
+    assert [a.payload for a in gather(subscription, 1)] == [b"1"]
+    remove_account(accounts, "attic")
+    broker.follow_accounts()
+    until(lambda: not may_sign_in(broker, "attic", password))
+    assert subscription._connection == 1
+    subscription.close()
+
+
+def may_sign_in(broker, user, password):
+    publisher = Publisher(Address("127.0.0.1", broker.port, user, password))
+    try:
+        publisher.connect(3)
+    except BrokerUnavailable:
+        return False
+    finally:
+        publisher.close()
+    return True
+
+
+@BOTH
 def test_what_nobody_acknowledged_survives_a_kill_of_the_broker(make):
     door, port = ingest_account(), free_port()
     broker, address = make(port=port, door=door)
     listening(address).close()
     for i in range(20):
         send(port, "benchweather/bench/a1", str(i).encode())
+    if isinstance(broker, MosquittoBroker):  # writes some ms after it has acknowledged
+        until(lambda: time.time() - broker.kept.stat().st_mtime > 0.3)
     broker._child.kill()
     broker._child.wait()
     make(port=port, door=door)
@@ -217,6 +261,7 @@ def test_what_nobody_acknowledged_survives_a_kill_of_the_broker(make):
     subscription.close()
 
 
+@BOTH
 def test_a_taken_port_is_told_with_what_to_do(make):
     broker, _ = make()
     with pytest.raises(BrokerFault, match=rf"port {broker.port} .* is taken .* set broker.port"):
@@ -251,7 +296,9 @@ def test_its_last_words_are_of_this_start_and_no_earlier_one(tmp_path, monkeypat
         failing(tmp_path, cert_file=bad, key_file=bad).start()
     assert "older matter" not in str(told.value)
     assert "older matter" in log.read_text()
-    monkeypatch.setattr("monitor.mqtt.embedded_broker.program", lambda: needs("true", "coreutils"))
+    monkeypatch.setattr(
+        "monitor.mqtt.embedded_broker.shipped_program", lambda: needs("true", "coreutils")
+    )
     with pytest.raises(BrokerFault, match="did not start: it wrote nothing into its log"):
         failing(tmp_path).start()
 
@@ -271,6 +318,7 @@ def test_passwords_do_not_show_when_an_address_is_printed():
     assert "secret" not in str(Address("h", 1, "u", "secret"))
 
 
+@BOTH
 def test_malformed_packets_leave_it_running(make):
     broker, address = make()
     subscription = listening(address)
@@ -284,6 +332,7 @@ def test_malformed_packets_leave_it_running(make):
     subscription.close()
 
 
+@BOTH
 def test_the_subscription_comes_back_after_the_broker_was_away(make):
     door, port = ingest_account(), free_port()
     broker, address = make(port=port, door=door)
@@ -321,3 +370,19 @@ def test_a_rest_while_the_store_is_full_keeps_the_connection_and_what_arrives(
     assert {arrival.connection for arrival in got} == {1}
     sender.close()
     subscription.close()
+
+
+def test_the_shipped_program_is_the_one_that_was_tested(tmp_path):
+    shipped = Path(embedded_broker.shipped_program())
+    assert embedded_broker.checksum(str(shipped)) is True, (
+        f"{embedded_broker.version(str(shipped))}: add its checksum after a test"
+    )
+    altered = tmp_path / shipped.name
+    shutil.copy2(shipped, altered)
+    with altered.open("ab") as file:
+        file.write(b"one byte more"[:1])
+    assert embedded_broker.checksum(str(altered)) is False
+    other = tmp_path / "other"
+    other.write_text("#!/bin/sh\necho nats-server: v9.9.9\n")
+    other.chmod(0o700)
+    assert embedded_broker.checksum(str(other)) is None

@@ -13,20 +13,23 @@ import time
 import urllib.request
 
 import pytest
-from conftest import free_port, until
+from conftest import free_port, needs, until
 from numbered_load import connected
 from small_disk import SmallDisk
 
+from monitor.core.errors import SettingsFault
 from monitor.mqtt import client, embedded_broker
 from monitor.mqtt.accounts import AccessRules
 from monitor.mqtt.client import Address, Publisher, Subscription
 from monitor.mqtt.embedded_broker import EmbeddedBroker, ingest_account
+from monitor.mqtt.mosquitto_broker import MosquittoBroker
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.runtime import disk_space, heartbeat
 from monitor.runtime.disk_space import RESERVE_BYTES, DiskSpace, DiskTrouble
 from monitor.service import broker_watch
 from monitor.service.broker_watch import BrokerWatch
+from monitor.settings import load
 from monitor.store import Writer
 
 HOUR_S = 3600.0
@@ -120,7 +123,8 @@ class Watched:
 
     def __init__(self, folder, **more) -> None:
         self.folder, door = folder, ingest_account()
-        self.broker = EmbeddedBroker(
+        kind = MosquittoBroker if "program" in more else EmbeddedBroker
+        self.broker = kind(
             folder / "broker",
             "127.0.0.1",
             free_port(),
@@ -174,9 +178,11 @@ def make_watched(tmp_path, monkeypatch):
 
 
 @pytest.mark.broker
-def test_a_broker_that_runs_but_answers_nobody_is_started_again(make_watched):
+@pytest.mark.parametrize("name", ["nats-server", "mosquitto"])
+def test_a_broker_that_runs_but_answers_nobody_is_started_again(make_watched, name):
     """It is reported until a reading has come in, not only until the broker is up."""
-    shop = make_watched()
+    mosquitto = {"program": needs(name, name)} if name == "mosquitto" else {}
+    shop = make_watched(**mosquitto)
     shop.broker.start()
     shop.begin()
     shop.send(1.7e9)
@@ -265,3 +271,43 @@ def test_a_disk_that_is_mounted_for_reading_only_is_said(tmp_path):
         assert (mounted.folder / disk_space.RESERVE_NAME).exists(), "it was not given up"
     finally:
         mounted.unmount()
+
+
+@pytest.mark.slow
+@pytest.mark.broker
+def test_a_mosquitto_of_this_machine_is_our_broker_if_the_settings_name_it(make_service):
+    service = make_service()
+    service.environment["BENCHWEATHER_BROKER__PROGRAM"] = needs("mosquitto", "mosquitto")
+    service.start()
+    checked = service.command("check")
+    assert "answers and accepts our sign-in" in checked.stdout
+    found = subprocess.run(
+        ["pgrep", "-P", str(service.pid), "-x", "mosquitto"], capture_output=True, text=True
+    )
+    (pid,) = found.stdout.split()
+    folder = service.data / "broker"
+    for path in (folder, *folder.iterdir()):
+        assert path.stat().st_mode & 0o077 == 0, path
+    sender = Sender(service.port)
+    sender.start()
+    until(lambda: sender.sent > 20)
+    os.kill(int(pid), signal.SIGKILL)
+    until(lambda: "starting it again" in service.log.read_text())
+    until(lambda: beat(service).outage is None and sender.acknowledged > 20)
+    sender.ends.set()
+    sender.join(60)
+    until(lambda: sorted(stored(service.store)) == list(range(sender.sent)))
+    service.stop()
+
+
+def test_a_broker_program_that_is_unknown_or_absent_is_refused_with_what_is_allowed(tmp_path):
+    def faults(program):
+        environ = {"BENCHWEATHER_BROKER__PROGRAM": program}
+        with pytest.raises(SettingsFault) as told:
+            load(data=tmp_path, environ=environ)
+        return str(told.value)
+
+    assert "must be mosquitto or nats-server, a path to one of them, or empty" in faults("other")
+    missing = str(tmp_path / "mosquitto")
+    assert f"broker.program = {missing!r}" in faults(missing)
+    assert "there is no such program on this machine" in faults(missing)

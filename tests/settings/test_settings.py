@@ -146,7 +146,7 @@ def test_a_password_is_never_shown(tmp_path):
 
 
 def test_every_setting_has_a_help_text_and_a_name_with_its_unit(tmp_path):
-    units = {"%": "_pct", "°C": "_c", "K": ("_k", "_c"), "s": "_s", "m": "_m"}
+    units = {"%": "_pct", "°C": "_c", "K": ("_k", "_c"), "s": "_s", "m": "_m", "MB": "_mb"}
     for row in settings.table():
         assert row.help, row.name
         if row.unit:
