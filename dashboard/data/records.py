@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
+from monitor.mqtt.broker_log import BrokerRefusal as BrokerRefusal
 from monitor.store.aside import AsideOfSensor as AsideOfSensor
 from monitor.store.newcomers import Newcomer as Newcomer
 from monitor.store.outbox import OutboxEntry as OutboxEntry

@@ -27,6 +27,7 @@ from monitor.core.clock import AHEAD_MAX_MS, now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import MEASURES, Quantity, Refusal, Series
 from monitor.domain.places import Place
+from monitor.mqtt.broker_log import broker_refusals
 from monitor.runtime import heartbeat
 from monitor.science.air import pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from monitor.air.climate_report import ClimateRecord
     from monitor.air.current import LatestAir
     from monitor.domain.forecast import Forecast
+    from monitor.mqtt.broker_log import BrokerRefusal
     from monitor.settings import Settings
     from monitor.store.aside import AsideOfSensor
     from monitor.store.newcomers import Newcomer
@@ -189,6 +191,13 @@ class ShopData:
         with self.reader() as reader:
             found = newcomers.every(reader, newcomers.WAITING, newcomers.REFUSED)
             return found, newcomers.beyond(reader)
+
+    def broker_refusals(self) -> list[BrokerRefusal]:
+        """What our own broker refused or dropped lately, newest first. Its texts are not to be
+        trusted."""
+        if self.settings.broker.url:
+            return []
+        return broker_refusals(self.settings.broker_log_path)
 
     def ahead(self) -> list[AheadReadings]:
         """Stored readings of each sensor that are dated ahead of the clock."""

@@ -94,6 +94,7 @@ def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
             ],
             className="counts",
         ),
+        *broker_refused(shop, now),
         html.H2("Rejected messages, newest first"),
         refused_table(refused, shop, now) if refused else html.P("None."),
     ]
@@ -367,6 +368,24 @@ def refused_table(refused: list[Refusal], shop: ShopData, now: int) -> Component
         for one in refused
     ]
     return _table(["When", "Topic", "Why", "Payload begins"], rows, "Rejected messages")
+
+
+def broker_refused(shop: ShopData, now: int) -> list[Component]:
+    """Clients and topics that the broker refused: their messages never came to the service."""
+    found = shop.broker_refusals()[:REFUSED_SHOWN]
+    if not found:
+        return []
+    rows = [
+        [
+            html.Td(formats.when(one.last_ms, now, shop.settings.zone)),
+            html.Td([html.Code(_cut(one.client_id, 80) or "no id"), f" from {one.host}"]),
+            html.Td(_cut(one.reason, 300)),
+            html.Td(f"{one.times}", className="count"),
+        ]
+        for one in found
+    ]
+    heads = ["Last", "Client", "Why", "Times"]
+    return [html.H2("Refused by the broker"), _table(heads, rows, "Refused by the broker")]
 
 
 def payload_words(payload: bytes, size: int) -> str:

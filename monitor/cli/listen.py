@@ -32,12 +32,14 @@ def listen(
 
     Stop the service first if it runs its own broker. Another broker is listened to as it runs.
     """
+    from monitor.mqtt.broker_log import broker_refusals, log_size
     from monitor.readings.topic_discovery import TopicListener, listen, opened
     from monitor.service.supervisor import broker_address
 
     if fault := filter_fault(topic):
         wrong(f"--topic {topic!r} {fault}")
     address = broker_address(settings)
+    log_before = log_size(settings.broker_log_path)
     seen: set[str] = set()
 
     def each(ear: TopicListener) -> None:
@@ -53,15 +55,26 @@ def listen(
     with own or contextlib.nullcontext(address) as where:
         err.print(f"Listening for {for_:g} s to {where}, topics {topic}. Ctrl-C ends sooner.")
         ear = listen(where, topic, settings.topics, for_, each)
+    refused = [] if settings.broker.url else broker_refusals(settings.broker_log_path, log_before)
     missed = [one for one in ear.heard.values() if not one.taken]
     if as_json:
         print(
             json.dumps(
-                {"topics": [_record(one) for one in ear.heard.values()], "beyond": ear.beyond},
+                {
+                    "topics": [_record(one) for one in ear.heard.values()],
+                    "beyond": ear.beyond,
+                    "refused": [one._asdict() for one in refused],
+                },
                 ensure_ascii=False,
             )
         )
         return
+    for turned in refused:
+        client = _clean(turned.client_id) or "without an id"
+        out.print(
+            f"REFUSED by the broker, times: {turned.times}. Client {client} from {turned.host}. "
+            f"{_clean(turned.reason)}"
+        )
     if not ear.heard:
         out.print(
             "Nothing arrived. Does the sender know this broker's address, user and password?"

@@ -91,6 +91,8 @@ def filter_fault(topic_filter: str) -> str | None:
     levels = topic_filter.split("/")
     if any("#" in level for level in levels[:-1]) or ("#" in levels[-1] and levels[-1] != "#"):
         return "may have # only as its last level"
+    if any(level in ("*", ">") for level in levels):
+        return "has * or > as a level, which the embedded broker takes for any text"
     if any("+" in level and level != "+" for level in levels):
         return "may have + only as a whole level"
     return None

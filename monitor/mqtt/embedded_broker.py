@@ -366,6 +366,7 @@ http_base_path: "/{self._health_path}"
 max_payload: 1MB
 logfile_size_limit: 10MB
 logfile_max_num: 2
+logtime_utc: true
 jetstream {{ store_dir: {json.dumps(str(self.folder))}, {limits} }}
 authorization {{ users = {json.dumps(written, ensure_ascii=False)} }}
 mqtt {{

@@ -106,6 +106,10 @@ class Settings:
         return self.data / "broker-keys.json"
 
     @property
+    def broker_log_path(self) -> Path:
+        return self.data / "broker" / "broker.log"
+
+    @property
     def broker_accounts_path(self) -> Path:
         return self.data / "broker-accounts.json"
 

@@ -3,6 +3,8 @@ alone."""
 
 from __future__ import annotations
 
+import hashlib
+import re
 import select
 import time
 from typing import Any
@@ -10,12 +12,26 @@ from typing import Any
 import paho.mqtt.client as paho
 
 from monitor.core.errors import BrokerUnavailable
-from monitor.mqtt.client import KEEPALIVE_S, Address, tls_context, why_no_connection
+from monitor.mqtt.client import (
+    KEEPALIVE_S,
+    Address,
+    client_id_fault,
+    tls_context,
+    why_no_connection,
+)
 
 ANSWER_WAIT_S = 10.0
 """How long the broker may take to let us in. [s]"""
 WINDOW = 100
 """Messages on their way at once."""
+
+
+def safe_client_id(name: str) -> str:
+    """A client id for an agent's name that every broker takes; different names have different ids."""
+    if client_id_fault(name) is None:
+        return name
+    digest = hashlib.blake2b(name.encode(), digest_size=4).hexdigest()
+    return f"{re.sub(r'[^A-Za-z0-9_-]', '-', name)}-{digest}"
 
 
 class Link:

@@ -13,7 +13,7 @@ from monitor.core.errors import BrokerUnavailable
 from monitor.mqtt.client import RETRY_FIRST_S, RETRY_MAX_S, Address
 from sensors.agent import senml
 from sensors.agent.backlog import Backlog
-from sensors.agent.connection import WINDOW, Link
+from sensors.agent.connection import WINDOW, Link, safe_client_id
 
 log = logging.getLogger(__name__)
 
@@ -65,7 +65,7 @@ class BacklogSender(threading.Thread):
             try:
                 link = Link(
                     self._address,
-                    f"benchweather-agent-{self._agent}",
+                    safe_client_id(f"benchweather-agent-{self._agent}"),
                     (self._topic, senml.state("gone", agent=self._agent)),
                 )
                 self._carry(link)

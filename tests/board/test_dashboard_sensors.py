@@ -83,6 +83,27 @@ def test_new_names_that_wait_are_listed_and_admitted_or_refused_by_taps(settings
     assert "2 refused" in said(sensors_page.content(full))
 
 
+def test_sensors_shows_what_the_broker_refused_as_text_only(settings, writer):
+    full = ShopData(settings)
+    assert "Refused by the broker" not in said(sensors_page.content(full))
+    log = settings.broker_log_path
+    log.parent.mkdir()
+    # As the embedded broker writes it; tests/readings/test_broker.py reads its own.
+    stamp, at = "[9] 2026/12/09 09:29:59.784385 [ERR]", "192.168.1.7:5 - mid:1"
+    lines = [
+        f'{stamp} {at} - "attic.1" - invalid character in client ID "attic.1"',
+        f'{stamp} {at} - "attic.1" - unable to connect: no such thing',
+        f'{stamp} {at} - "\x1b[2J" - Publish Violation - Subject "other.a//b"',
+        "not a line of the log",
+    ]
+    log.write_text("\n".join(lines))
+    text = said(sensors_page.content(full))
+    assert "Refused by the broker" in text
+    assert "attic.1  from 192.168.1.7 Its client id has a '.'" in text
+    assert "may not publish on other/a.b: the message was acknowledged and dropped." in text
+    assert "\x1b" not in text
+
+
 def test_taps_take_in_dismiss_and_void(settings, writer):
     now, far_ms = now_ms(), 13 * 365 * 86_400_000
     pack = b'[{"n":"humidity","u":"%RH","v":46}]'

@@ -36,7 +36,9 @@ def test_a_sound_filter_has_no_fault(good):
     assert filter_fault(good) is None
 
 
-@pytest.mark.parametrize("bad", ["", "sport/tennis#", "a/#/b", "sport+", "a b", "$SYS/#", "a\0"])
+@pytest.mark.parametrize(
+    "bad", ["", "sport/tennis#", "a/#/b", "sport+", "a b", "$SYS/#", "a\0", "a/*/b", "a/>"]
+)
 def test_an_unsound_filter_is_told(bad):
     assert filter_fault(bad)
 

@@ -16,10 +16,12 @@ from monitor.core.errors import BrokerFault, BrokerUnavailable
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
 from monitor.mqtt import client, embedded_broker
 from monitor.mqtt.accounts import AccessRules, May, add_account, change_password, remove_account
+from monitor.mqtt.broker_log import broker_refusals, log_size
 from monitor.mqtt.client import Address, Publisher, Subscription
 from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker, ingest_account, subjects_of
 from monitor.mqtt.mosquitto_broker import MosquittoBroker
 from monitor.readings.payload import Contract
+from sensors.agent.connection import Link, safe_client_id
 
 pytestmark = pytest.mark.broker
 RULES = AccessRules(
@@ -386,3 +388,54 @@ def test_the_shipped_program_is_the_one_that_was_tested(tmp_path):
     other.write_text("#!/bin/sh\necho nats-server: v9.9.9\n")
     other.chmod(0o700)
     assert embedded_broker.checksum(str(other)) is None
+
+
+def test_what_the_broker_refuses_or_drops_is_told_with_its_client_and_why(make):
+    broker, _ = make(BrokerAccount("shop", "right"))
+    log = broker.folder / "broker.log"
+    before = log_size(log)
+    for client_id, user, topic in (
+        ("shop.attic", "", "benchweather/a/b"),
+        ("odd topic", "", "benchweather/a/b"),
+        ("spaced", "", "benchweather/a b/c"),
+        ("lost", "", "elsewhere/v1.2/x"),
+        ("wrong", "shop", "benchweather/a/b"),
+    ):
+        client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id, protocol=paho.MQTTv311)
+        if user:
+            client.username_pw_set(user, "a guess")
+        client.connect("127.0.0.1", broker.port)
+        client.publish(topic, b"x", qos=1)
+        client.loop_start()
+        until(lambda c=client_id: c in {one.client_id for one in broker_refusals(log)})
+        client.disconnect()
+        client.loop_stop()
+    told = {one.client_id: one for one in broker_refusals(log, before)}
+    assert set(told) == {"shop.attic", "odd topic", "spaced", "lost", "wrong"}
+    assert "client id has a '.'" in told["shop.attic"].reason
+    assert told["odd topic"].reason == told["shop.attic"].reason
+    assert "topic has a space" in told["spaced"].reason
+    assert "elsewhere/v1.2/x: the message was acknowledged and dropped" in told["lost"].reason
+    assert "password is wrong" in told["wrong"].reason
+    assert {one.host for one in told.values()} == {"127.0.0.1"}
+    assert abs(told["lost"].last_ms - time.time() * 1000) < 60_000
+    assert broker_refusals(log, log_size(log)) == []
+
+
+@pytest.mark.parametrize("name", ["board-1", "shop.attic.local", "a>b", "a*b", "büro"])
+def test_an_agent_of_any_allowed_name_is_let_in(make, name):
+    broker, _ = make()
+    link = Link(
+        Address("127.0.0.1", broker.port),
+        safe_client_id(f"agent-{name}"),
+        ("benchweather/x/y", b""),
+    )
+    link.send("benchweather/a/b", b"1")
+    until(lambda: link.wait(0.2))
+    link.close()
+
+
+def test_agents_with_similar_names_have_different_client_ids():
+    ids = {safe_client_id(name) for name in ("a.b", "a*b", "a-b", "a>b")}
+    assert len(ids) == 4
+    assert safe_client_id("board-1") == "board-1"

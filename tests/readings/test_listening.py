@@ -14,6 +14,7 @@ from monitor.core.clock import now_ms
 from monitor.core.errors import BrokerFault, BrokerUnavailable
 from monitor.domain.topic_rules import filter_fault
 from monitor.mqtt.client import Address, Arrival, Publisher, Subscription
+from monitor.mqtt.embedded_broker import is_listening
 from monitor.readings.payload import Contract
 from monitor.readings.payload.detect import kind_of
 from monitor.readings.payload.rule_suggestions import proposal
@@ -330,6 +331,28 @@ def test_our_own_broker_is_open_meanwhile_and_keeps_what_the_service_would_take(
     assert set(ear.heard) == {"benchweather/a/b", "gate/7/state"}
     assert ear.heard["gate/7/state"].proposed().rule is not None
     assert {one.topic for one in got} == {"benchweather/a/b"}
+
+
+@pytest.mark.broker
+def test_listening_tells_what_our_own_broker_refused(tmp_path):
+    port = free_port()
+    environment = {
+        "BENCHWEATHER_BROKER__PORT": str(port),
+        "BENCHWEATHER_DATA": str(tmp_path / "data"),
+    }
+
+    def knock():
+        until(lambda: is_listening("127.0.0.1", port))
+        with pytest.raises(BrokerUnavailable, match="Client identifier not valid"):
+            Publisher(Address("127.0.0.1", port), "attic.1").connect(5)
+
+    knocking = threading.Thread(target=knock)
+    knocking.start()
+    said = benchweather("sensor", "listen", "--for", "3", environment=environment)
+    knocking.join()
+    assert said.returncode == 0, said.stderr
+    assert "REFUSED by the broker" in said.stdout
+    assert "Client attic.1 from 127.0.0.1. Its client id has a" in " ".join(said.stdout.split())
 
 
 def test_a_filter_that_could_hide_something_is_refused():
