@@ -44,6 +44,7 @@ from dashboard.data.wood import WoodQueries
 from dashboard.help import page as help_page
 from dashboard.past import climate_page as past_climate_page
 from dashboard.past import page as past_page
+from dashboard.past import psychrometric_page as past_psychrometric_page
 from dashboard.sensors import page as sensors_page
 from dashboard.sensors import sensor_page as sensors_sensor_page
 from dashboard.wood import instrument_page as wood_instrument_page
@@ -112,7 +113,13 @@ def create_app(settings: Settings) -> dash.Dash:
     )
     air_page.register(app, shop, strips)
     coming_page.register(app, shop, coming_book, woods)
-    for page in (past_page, past_climate_page, sensors_page, sensors_sensor_page):
+    for page in (
+        past_page,
+        past_climate_page,
+        past_psychrometric_page,
+        sensors_page,
+        sensors_sensor_page,
+    ):
         page.register(app, shop)
     for page in (bench_ready_by_page, bench_wait_types_page, bench_finished_page):
         page.register(app, shop, book)

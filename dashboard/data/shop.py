@@ -257,6 +257,14 @@ class ShopData:
             zone = self.settings.zone
             return climate_report.climate_record(reader, name, chosen, start_ms, end_ms, zone)
 
+    def air_means(
+        self, place: Place, start_ms: int, end_ms: int, period_s: int
+    ) -> place_means.Means:
+        """Means of temperature and RH at a place, from pairs of one sensor. `period_s` is one that
+        the store keeps. [s]"""
+        with self.reader() as reader:
+            return place_means.means(reader, place.id, start_ms, end_ms, period_s)
+
     def history(
         self, place: Place, quantity: str, start_ms: int, end_ms: int, *, share: int = 1
     ) -> QuantityHistory:

@@ -144,6 +144,7 @@ def layout(shop: ShopData, query: Mapping[str, Any]) -> Component:
                             ],
                         ),
                     ),
+                    html.P(dcc.Link("Psychrometric chart", href="/past/psychrometric")),
                     html.P(dcc.Link("Climate record", href="/past/climate")),
                 ],
                 className="asked",

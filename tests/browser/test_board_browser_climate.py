@@ -75,3 +75,23 @@ def test_past_leads_to_the_record_and_its_table_comes_as_a_file(year, visit):
     text = got.value.path().read_text(encoding="utf-8")
     assert text.startswith("from_utc,to_utc,")
     assert text.count("\n") > 10
+
+
+@pytest.mark.parametrize("size", ["wall", "phone"])
+def test_the_psychrometric_chart_is_quiet_and_follows_its_place_and_span(year, visit, size):
+    seen = visit(size)
+    page = seen.page
+    page.goto(year.url + "/past/psychrometric?place=front-bench")
+    page.wait_for_selector("#psychrometric-plot .scatterlayer .trace")
+    words = "document.querySelector('#psychrometric-words').innerText"
+    until(page, f"{words}.startsWith('Front bench: ')")
+    seen.settled()
+    assert seen.faults(year) == []
+    day = page.evaluate(words)
+    page.get_by_label("Month").check()
+    until(page, f"{words}.startsWith('Front bench: ') && {words} !== {day!r}")
+    page.get_by_label("Outdoors").check()
+    until(page, f"{words}.startsWith('Outdoors: ')")
+    page.get_by_role("button", name="Earlier").click()
+    until(page, "document.querySelectorAll('#psychrometric-plot .scatterlayer .trace').length > 9")
+    assert seen.logged == []

@@ -1,0 +1,250 @@
+"""The psychrometric chart of a span: its air as a path over temperature and water in the air."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import plotly.graph_objects as go
+
+from dashboard.ui import formats
+from dashboard.ui.plots import NARROW_PX, escaped, faint, figure
+from monitor.science.air import humidity_ratio, relative_humidity_at
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from dashboard.ui.plots import View
+    from dashboard.ui.themes import Theme
+    from monitor.air.place_means import Means
+
+RH_CURVES = (10, 20, 30, 40, 50, 60, 70, 80, 100)
+"""Relative humidities that are drawn as curves. [%]"""
+LEAST_SPAN_K = 8.0
+"""The chart spans at least this. [K]"""
+GRAMS = 1000.0
+"""Grams in a kilogram: the axis is in g/kg."""
+
+
+class Change(NamedTuple):
+    """What would become of the air: a name, its temperature [°C] and RH [%]."""
+
+    name: str
+    temp_c: float
+    rh_pct: float
+
+
+def warmed(temp_c: float, rh_pct: float, by_k: float) -> Change:
+    """Air warmed or cooled with its water kept. Below the dew point it stays saturated."""
+    rh = min(float(relative_humidity_at(temp_c, rh_pct, temp_c + by_k)), 100.0)
+    return Change("warmed" if by_k > 0 else "cooled", temp_c + by_k, rh)
+
+
+def psychrometric_chart(
+    air: Means,
+    band_pct: tuple[float, float] | None,
+    changes: Sequence[Change],
+    view: View,
+    look: Theme,
+    pressure_pa: float,
+) -> go.Figure:
+    """Path of the air over curves of equal RH, the band as an area, changes as arrows from the end.
+
+    The path is drawn as points joined by a thin line, the last as a large ring.
+    """
+    known = np.isfinite(air.temp_c) & (air.rh_pct > 0) & (air.rh_pct <= 100)
+    temp, rh = air.temp_c[known], air.rh_pct[known]
+    water = _water(temp, rh, pressure_pa)
+    low, high = _span(temp, changes)
+    grid = np.linspace(low, high, 60)
+    top = _top(water, grid, band_pct, changes, pressure_pa)
+    narrow = view.width_px < NARROW_PX
+    data = [_curve(grid, level, pressure_pa, view, look) for level in RH_CURVES]
+    if band_pct is not None:
+        data.insert(0, _band(grid, band_pct, pressure_pa, view, look))
+    data.append(_path(temp, rh, water, air.ts_ms[known], view, look))
+    x, y = _shown(temp[-1:], view), water[-1:]
+    data.append(
+        go.Scatter(
+            x=x,
+            y=y,
+            mode="markers",
+            marker={"size": 18, "symbol": "circle-open", "line": {"width": 4, "color": look.ink}},
+            hoverinfo="skip",
+            name="end of the span",
+        )
+    )
+    axis: dict[str, Any] = {
+        "gridcolor": faint(look.ink, 0.08),
+        "zeroline": False,
+        "linecolor": look.quiet,
+        "fixedrange": True,
+        "nticks": 8,
+    }
+    unit = formats.degree(view.unit)
+    ends = _shown(np.array([low, high]), view)
+    layout = {
+        "xaxis": axis | {"range": list(ends), "title": {"text": f"Temperature [{unit}]"}},
+        "yaxis": axis
+        | {"range": [0, top], "title": {"text": "Water in the air [g per kg of dry air]"}},
+        "annotations": [
+            *_names_of_curves(grid, top, pressure_pa, view, look, narrow=narrow),
+            *_arrows(float(temp[-1]), float(rh[-1]), changes, pressure_pa, view, look),
+        ],
+        "dragmode": False,
+        "margin": {"l": 64, "r": 24 if narrow else 64, "t": 16, "b": 64},
+    }
+    return figure(data, layout, look)
+
+
+def _water(temp_c: Any, rh_pct: Any, pressure_pa: float) -> NDArray[np.float64]:
+    return np.atleast_1d(GRAMS * humidity_ratio(temp_c, rh_pct, pressure_pa))
+
+
+def _shown(temp_c: NDArray[np.float64], view: View) -> NDArray[np.float64]:
+    how = formats.scale("temperature", view.unit)
+    return temp_c * how.factor + how.offset
+
+
+def _span(temp_c: NDArray[np.float64], changes: Sequence[Change]) -> tuple[float, float]:
+    all_c = [*temp_c, *(change.temp_c for change in changes)]
+    low, high = min(all_c) - 1.0, max(all_c) + 1.0
+    more = max(LEAST_SPAN_K - (high - low), 0.0) / 2
+    return max(low - more, -45.0), min(high + more, 60.0)
+
+
+def _top(
+    water: NDArray[np.float64],
+    grid: NDArray[np.float64],
+    band_pct: tuple[float, float] | None,
+    changes: Sequence[Change],
+    pressure_pa: float,
+) -> float:
+    """Top of the axis: the path, the ends of the arrows and the band at the mean temperature. [g/kg]"""
+    shown = [water.max(), *(_water(c.temp_c, c.rh_pct, pressure_pa)[0] for c in changes)]
+    if band_pct is not None:
+        shown.append(_water(grid.mean(), band_pct[1], pressure_pa)[0])
+    return 1.25 * float(max(shown))
+
+
+def _curve(
+    grid: NDArray[np.float64], level: float, pressure_pa: float, view: View, look: Theme
+) -> go.Scatter:
+    return go.Scatter(
+        x=_shown(grid, view),
+        y=_water(grid, float(level), pressure_pa),
+        mode="lines",
+        line={"color": look.quiet, "width": 2.5 if level == 100 else 1},
+        hoverinfo="skip",
+        name=f"{level} %",
+    )
+
+
+def _band(
+    grid: NDArray[np.float64],
+    band_pct: tuple[float, float],
+    pressure_pa: float,
+    view: View,
+    look: Theme,
+) -> go.Scatter:
+    low, high = (_water(grid, level, pressure_pa) for level in band_pct)
+    x = _shown(grid, view)
+    return go.Scatter(
+        x=np.concatenate([x, x[::-1]]),
+        y=np.concatenate([high, low[::-1]]),
+        mode="lines",
+        fill="toself",
+        fillcolor=faint(look.ink, 0.1),
+        line={"color": look.ink, "width": 1.5, "dash": "dash"},
+        hoverinfo="skip",
+        name="band",
+    )
+
+
+def _path(
+    temp: NDArray[np.float64],
+    rh: NDArray[np.float64],
+    water: NDArray[np.float64],
+    at_ms: NDArray[np.int64],
+    view: View,
+    look: Theme,
+) -> go.Scatter:
+    unit = formats.degree(view.unit)
+    return go.Scatter(
+        x=_shown(temp, view),
+        y=water,
+        mode="lines+markers",
+        line={"color": look.lines[0], "width": 1.2},
+        marker={"size": 6, "color": look.lines[0]},
+        text=formats.moments(at_ms, view.zone),
+        customdata=rh,
+        hovertemplate=f"%{{text}}<br>%{{x:.1f}} {unit}, %{{customdata:.0f}} %<br>"
+        "%{y:.1f} g/kg<extra></extra>",
+        name="air",
+    )
+
+
+def _names_of_curves(
+    grid: NDArray[np.float64],
+    top: float,
+    pressure_pa: float,
+    view: View,
+    look: Theme,
+    *,
+    narrow: bool,
+) -> list[dict[str, Any]]:
+    """Each curve's RH at its end: at the right edge, or where it leaves at the top."""
+    found = []
+    for level in RH_CURVES:
+        water = _water(grid, float(level), pressure_pa)
+        inside = np.flatnonzero(water <= top)
+        if not len(inside) or (narrow and level in (10, 30, 50, 70)):
+            continue
+        last = inside[-1]
+        at_top = last < len(grid) - 1
+        found.append(
+            {
+                "x": float(_shown(grid[last : last + 1], view)[0]),
+                "y": float(water[last]),
+                "text": f"{level} %",
+                "showarrow": False,
+                "xanchor": "center" if at_top or narrow else "left",
+                "yanchor": "bottom" if at_top else "middle",
+                "xshift": 0 if at_top else (-18 if narrow else 4),
+                "font": {"size": 15, "color": look.quiet},
+            }
+        )
+    return found
+
+
+def _arrows(
+    temp_c: float,
+    rh_pct: float,
+    changes: Sequence[Change],
+    pressure_pa: float,
+    view: View,
+    look: Theme,
+) -> list[dict[str, Any]]:
+    x = float(_shown(np.array([temp_c]), view)[0])
+    y = float(_water(temp_c, rh_pct, pressure_pa)[0])
+    return [
+        {
+            "x": float(_shown(np.array([change.temp_c]), view)[0]),
+            "y": float(_water(change.temp_c, change.rh_pct, pressure_pa)[0]),
+            "ax": x,
+            "ay": y,
+            "axref": "x",
+            "ayref": "y",
+            "showarrow": True,
+            "arrowhead": 2,
+            "arrowwidth": 2.5,
+            "arrowcolor": look.ink,
+            "text": escaped(f"{change.name}: {change.rh_pct:.0f} %"),
+            "font": {"size": 15, "color": look.ink},
+            "xanchor": "auto",
+            "bgcolor": look.ground,
+        }
+        for change in changes
+    ]

@@ -1,0 +1,157 @@
+"""The psychrometric chart against PsychroLib, its sentences against arithmetic of their own."""
+
+from __future__ import annotations
+
+from zoneinfo import ZoneInfo
+
+import dashboard_fixtures as shop_air
+import numpy as np
+import psychrolib
+import pytest
+from board_requests import said
+
+from dashboard.data.shop import ShopData
+from dashboard.past import psychrometric_page as page
+from dashboard.past.psychrometric_chart import Change, psychrometric_chart, warmed
+from dashboard.ui.plots import View
+from dashboard.ui.themes import THEMES
+from monitor.air.place_means import Means
+from monitor.core.clock import now_ms
+from monitor.core.errors import OutOfRange
+from monitor.science.humidity_causes import humidity_spread
+from monitor.store import Writer
+
+DAY = shop_air.DAY_MS
+PARIS = ZoneInfo("Europe/Paris")
+LOOK = THEMES["day"]
+
+
+def path(temp_c, rh_pct) -> Means:
+    n = len(temp_c)
+    return Means(np.arange(n) * 600_000, np.asarray(temp_c, float), np.asarray(rh_pct, float))
+
+
+def drawn(air, changes=(), band=(40.0, 55.0), unit="C", width=1280, pressure=101_325.0):
+    view = View(0, 600_000 * len(air.ts_ms), PARIS, unit, width)
+    return psychrometric_chart(air, band, list(changes), view, LOOK, pressure)
+
+
+@pytest.mark.parametrize("pressure", [101_325.0, 84_556.0])
+def test_the_path_and_the_curves_lie_where_psychrolib_has_them(pressure):
+    """Rung: independent library. PsychroLib 2.5, GetHumRatioFromRelHum (ASHRAE)."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    air = path([15.0, 20.0, 24.0], [60.0, 45.0, 35.0])
+    traces = {t.name: t for t in drawn(air, pressure=pressure).data}
+    for name, points in (("air", zip(air.temp_c, air.rh_pct, strict=True)), ("50 %", None)):
+        trace = traces[name]
+        points = points or ((t, 50.0) for t in trace.x)
+        wanted = [
+            1000 * psychrolib.GetHumRatioFromRelHum(t, rh / 100, pressure) for t, rh in points
+        ]
+        assert list(trace.y) == pytest.approx(wanted, rel=1e-3)
+
+
+def test_warming_keeps_the_water_and_moves_straight_to_the_right():
+    """Rung: independent library. PsychroLib 2.5, RH of the same humidity ratio at 23 °C."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    w = psychrolib.GetHumRatioFromRelHum(20.0, 0.40, 101_325.0)
+    wanted = 100 * psychrolib.GetRelHumFromHumRatio(23.0, w, 101_325.0)
+    change = warmed(20.0, 40.0, 3.0)
+    assert change.rh_pct == pytest.approx(wanted, abs=0.05)
+    arrow = next(
+        a
+        for a in drawn(path([20.0, 20.0], [40.0, 40.0]), [change]).layout.annotations
+        if a.showarrow
+    )
+    assert arrow.y == pytest.approx(arrow.ay, rel=1e-6)
+    assert (arrow.ax, arrow.x) == pytest.approx((20.0, 23.0))
+    assert arrow.text == "warmed: 33 %"
+
+
+def test_the_axis_is_in_the_readers_unit_and_every_arrow_is_within_it():
+    changes = page.changes_of(20.0, 20.0, (40.0, 55.0), "F")
+    plot = drawn(path([20.0, 20.0], [20.0, 20.0]), changes, unit="F")
+    low, high = plot.layout.xaxis.range
+    assert "[°F]" in plot.layout.xaxis.title.text
+    for arrow in (a for a in plot.layout.annotations if a.showarrow):
+        assert low < arrow.x < high
+        assert 0 < arrow.y < plot.layout.yaxis.range[1]
+    assert high - low >= 8 * 1.8
+
+
+@pytest.mark.parametrize(
+    ("rh", "names"),
+    [
+        (30.0, ["warmed", "with more water"]),
+        (47.0, ["warmed"]),
+        (70.0, ["warmed", "with less water"]),
+    ],
+)
+def test_the_band_is_reached_by_water_only_from_outside_it(rh, names):
+    found = page.changes_of(20.0, rh, (40.0, 55.0), "C")
+    assert [change.name for change in found] == names
+    assert all(isinstance(change, Change) for change in found)
+
+
+def test_outdoors_has_no_band_and_no_arrow():
+    assert page.changes_of(5.0, 80.0, None, "C") == []
+
+
+def test_a_spread_is_laid_to_what_made_it():
+    """Rung: property. Air warmed in a closed box, and air wetted at one temperature."""
+    e_w = np.array([psychrolib.GetSatVapPres(t) for t in np.linspace(14, 24, 50)])
+    box = humidity_spread(np.linspace(14, 24, 50), 100 * 900 / e_w)
+    assert box.by_temperature == pytest.approx(box.whole, abs=0.05)
+    assert box.by_water < 0.1
+    wetted = humidity_spread(np.full(50, 20.0), np.linspace(30, 60, 50))
+    assert wetted.by_water == pytest.approx(wetted.whole, abs=1e-9)
+    assert wetted.by_temperature == pytest.approx(0, abs=1e-9)
+
+
+@pytest.mark.parametrize("values", [([20.0], [50.0]), ([20.0, 21.0], [50.0, 120.0])])
+def test_a_spread_of_what_is_no_air_is_refused(values):
+    with pytest.raises(OutOfRange):
+        humidity_spread(*values)
+
+
+@pytest.fixture
+def shop(tmp_path):
+    settings = shop_air.settings_in(tmp_path)
+    writer = Writer(settings.store_path)
+    now = now_ms()
+    for place in ("front-bench", "outdoors"):
+        shop_air.fill(writer, place, now - 3 * DAY, now, 300_000)
+    writer.close()
+    return ShopData(settings)
+
+
+def test_the_words_say_what_the_chart_shows(shop):
+    now = now_ms()
+    _, shown, parts = page.answered("front-bench", "day", None, {"width": 1280}, now, shop)
+    text = said(parts)
+    air = page.usable(
+        shop.air_means(
+            next(p for p in shop.settings.places if p.id == "front-bench"), now - DAY, now, 600
+        )
+    )
+    assert f"RH {air.rh_pct.min():.0f} to {air.rh_pct.max():.0f} %" in text
+    assert f"{air.temp_c[-1]:.1f} °C, {air.rh_pct[-1]:.0f} %" in text
+    assert "Warmed by 3 K with no water added" in text
+    assert "They are no advice" in text
+    assert " to " in shown
+    outside = said(page.answered("outdoors", "day", None, {}, now, shop)[2])
+    assert "Warmed" not in outside
+    assert "band" not in outside
+
+
+def test_what_cannot_be_shown_is_said(shop):
+    plot, _, parts = page.answered("front-bench", "week", now_ms() - 300 * DAY, {}, now_ms(), shop)
+    assert "No readings in this span." in str(plot)
+    assert parts == []
+    assert "Choose a place." in str(page.answered("nowhere", "day", None, {}, now_ms(), shop)[0])
+
+
+def test_a_sensor_without_a_pair_gets_no_chart(tmp_path):
+    settings = shop_air.settings_in(tmp_path)
+    Writer(settings.store_path).close()
+    assert "no sensor has sent both" in said(page.layout(ShopData(settings), {}))
