@@ -59,7 +59,7 @@ def psychrometric_chart(
     water = _water(temp, rh, pressure_pa)
     low, high = _span(temp, changes)
     grid = np.linspace(low, high, 60)
-    top = _top(water, grid, band_pct, changes, pressure_pa)
+    bottom, top = _levels(water, grid, band_pct, changes, pressure_pa)
     narrow = view.width_px < NARROW_PX
     data = [_curve(grid, level, pressure_pa, view, look) for level in RH_CURVES]
     if band_pct is not None:
@@ -88,9 +88,9 @@ def psychrometric_chart(
     layout = {
         "xaxis": axis | {"range": list(ends), "title": {"text": f"Temperature [{unit}]"}},
         "yaxis": axis
-        | {"range": [0, top], "title": {"text": "Water in the air [g per kg of dry air]"}},
+        | {"range": [bottom, top], "title": {"text": "Water in the air [g per kg of dry air]"}},
         "annotations": [
-            *_names_of_curves(grid, top, pressure_pa, view, look, narrow=narrow),
+            *_names_of_curves(grid, bottom, top, pressure_pa, view, look, narrow=narrow),
             *_arrows(float(temp[-1]), float(rh[-1]), changes, pressure_pa, view, look),
         ],
         "dragmode": False,
@@ -110,23 +110,24 @@ def _shown(temp_c: NDArray[np.float64], view: View) -> NDArray[np.float64]:
 
 def _span(temp_c: NDArray[np.float64], changes: Sequence[Change]) -> tuple[float, float]:
     all_c = [*temp_c, *(change.temp_c for change in changes)]
-    low, high = min(all_c) - 1.0, max(all_c) + 1.0
+    low, high = min(all_c) - 1.0, max(all_c) + (2.5 if changes else 1.0)
     more = max(LEAST_SPAN_K - (high - low), 0.0) / 2
     return max(low - more, -45.0), min(high + more, 60.0)
 
 
-def _top(
+def _levels(
     water: NDArray[np.float64],
     grid: NDArray[np.float64],
     band_pct: tuple[float, float] | None,
     changes: Sequence[Change],
     pressure_pa: float,
-) -> float:
-    """Top of the axis: the path, the ends of the arrows and the band at the mean temperature. [g/kg]"""
-    shown = [water.max(), *(_water(c.temp_c, c.rh_pct, pressure_pa)[0] for c in changes)]
+) -> tuple[float, float]:
+    """Ends of the upright axis, around the path, the arrows and the band. [g/kg]"""
+    shown = [water.min(), water.max()]
+    shown += [_water(change.temp_c, change.rh_pct, pressure_pa)[0] for change in changes]
     if band_pct is not None:
-        shown.append(_water(grid.mean(), band_pct[1], pressure_pa)[0])
-    return 1.25 * float(max(shown))
+        shown += [_water(grid.mean(), level, pressure_pa)[0] for level in band_pct]
+    return 0.6 * float(min(shown)), 1.25 * float(max(shown))
 
 
 def _curve(
@@ -188,6 +189,7 @@ def _path(
 
 def _names_of_curves(
     grid: NDArray[np.float64],
+    bottom: float,
     top: float,
     pressure_pa: float,
     view: View,
@@ -199,11 +201,11 @@ def _names_of_curves(
     found = []
     for level in RH_CURVES:
         water = _water(grid, float(level), pressure_pa)
-        inside = np.flatnonzero(water <= top)
+        inside = np.flatnonzero((water >= bottom) & (water <= top))
         if not len(inside) or (narrow and level in (10, 30, 50, 70)):
             continue
         last = inside[-1]
-        at_top = last < len(grid) - 1
+        at_top = bool(water[-1] > top)
         found.append(
             {
                 "x": float(_shown(grid[last : last + 1], view)[0]),
@@ -227,24 +229,39 @@ def _arrows(
     view: View,
     look: Theme,
 ) -> list[dict[str, Any]]:
-    x = float(_shown(np.array([temp_c]), view)[0])
-    y = float(_water(temp_c, rh_pct, pressure_pa)[0])
-    return [
-        {
-            "x": float(_shown(np.array([change.temp_c]), view)[0]),
-            "y": float(_water(change.temp_c, change.rh_pct, pressure_pa)[0]),
-            "ax": x,
-            "ay": y,
-            "axref": "x",
-            "ayref": "y",
-            "showarrow": True,
-            "arrowhead": 2,
-            "arrowwidth": 2.5,
-            "arrowcolor": look.ink,
-            "text": escaped(f"{change.name}: {change.rh_pct:.0f} %"),
-            "font": {"size": 15, "color": look.ink},
-            "xanchor": "auto",
-            "bgcolor": look.ground,
-        }
-        for change in changes
-    ]
+    tail = _point(temp_c, rh_pct, pressure_pa, view)
+    found = []
+    for change in changes:
+        x, y = _point(change.temp_c, change.rh_pct, pressure_pa, view)
+        found += [
+            {
+                "x": x,
+                "y": y,
+                "ax": tail[0],
+                "ay": tail[1],
+                "axref": "x",
+                "ayref": "y",
+                "showarrow": True,
+                "arrowhead": 2,
+                "arrowwidth": 2.5,
+                "arrowcolor": look.ink,
+                "text": "",
+            },
+            {
+                "x": x,
+                "y": y,
+                "showarrow": False,
+                "text": escaped(f"{change.name}: {change.rh_pct:.0f} %"),
+                "xanchor": "left" if y == tail[1] else "center",
+                "yanchor": "middle" if y == tail[1] else "bottom" if y > tail[1] else "top",
+                "xshift": 6 if y == tail[1] else 0,
+                "font": {"size": 15, "color": look.ink},
+                "bgcolor": look.ground,
+            },
+        ]
+    return found
+
+
+def _point(temp_c: float, rh_pct: float, pressure_pa: float, view: View) -> tuple[float, float]:
+    x = _shown(np.array([temp_c]), view)[0]
+    return float(x), round(float(_water(temp_c, rh_pct, pressure_pa)[0]), 6)

@@ -58,14 +58,11 @@ def test_warming_keeps_the_water_and_moves_straight_to_the_right():
     wanted = 100 * psychrolib.GetRelHumFromHumRatio(23.0, w, 101_325.0)
     change = warmed(20.0, 40.0, 3.0)
     assert change.rh_pct == pytest.approx(wanted, abs=0.05)
-    arrow = next(
-        a
-        for a in drawn(path([20.0, 20.0], [40.0, 40.0]), [change]).layout.annotations
-        if a.showarrow
-    )
+    plot = drawn(path([20.0, 20.0], [40.0, 40.0]), [change])
+    arrow = next(a for a in plot.layout.annotations if a.showarrow)
     assert arrow.y == pytest.approx(arrow.ay, rel=1e-6)
     assert (arrow.ax, arrow.x) == pytest.approx((20.0, 23.0))
-    assert arrow.text == "warmed: 33 %"
+    assert any(a.text == "warmed: 33 %" for a in plot.layout.annotations)
 
 
 def test_the_axis_is_in_the_readers_unit_and_every_arrow_is_within_it():
@@ -75,7 +72,7 @@ def test_the_axis_is_in_the_readers_unit_and_every_arrow_is_within_it():
     assert "[°F]" in plot.layout.xaxis.title.text
     for arrow in (a for a in plot.layout.annotations if a.showarrow):
         assert low < arrow.x < high
-        assert 0 < arrow.y < plot.layout.yaxis.range[1]
+        assert plot.layout.yaxis.range[0] < arrow.y < plot.layout.yaxis.range[1]
     assert high - low >= 8 * 1.8
 
 
