@@ -71,7 +71,7 @@ def psychrometric_chart(
             x=x,
             y=y,
             mode="markers",
-            marker={"size": 18, "symbol": "circle-open", "line": {"width": 4, "color": look.ink}},
+            marker={"size": 18, "symbol": "circle-open", "color": look.ink, "line": {"width": 4}},
             hoverinfo="skip",
             name="end of the span",
         )
