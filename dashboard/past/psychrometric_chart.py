@@ -29,7 +29,7 @@ GRAMS = 1000.0
 
 
 class Change(NamedTuple):
-    """What would become of the air: a name, its temperature [°C] and RH [%]."""
+    """Air after a change: the name of the change, temperature [°C] and RH [%]."""
 
     name: str
     temp_c: float
@@ -197,7 +197,7 @@ def _names_of_curves(
     *,
     narrow: bool,
 ) -> list[dict[str, Any]]:
-    """Each curve's RH at its end: at the right edge, or where it leaves at the top."""
+    """Labels of the curves: RH at the right edge, or where a curve leaves at the top."""
     found = []
     for level in RH_CURVES:
         water = _water(grid, float(level), pressure_pa)

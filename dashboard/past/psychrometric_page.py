@@ -284,7 +284,7 @@ def words(
     if changes:
         parts.append(
             html.P(
-                "The arrows show what the air at the ring would become. They are no advice: a room "
+                "The arrows show what the air at the ring would become. They are not advice: a room "
                 "leaks, and walls and wood take up and give off water. Coming has the water a room "
                 "needs, and where it would condense.",
                 className="source",

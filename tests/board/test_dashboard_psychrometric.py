@@ -134,7 +134,7 @@ def test_the_words_say_what_the_chart_shows(shop):
     assert f"RH {air.rh_pct.min():.0f} to {air.rh_pct.max():.0f} %" in text
     assert f"{air.temp_c[-1]:.1f} °C, {air.rh_pct[-1]:.0f} %" in text
     assert "Warmed by 3 K with no water added" in text
-    assert "They are no advice" in text
+    assert "They are not advice" in text
     assert " to " in shown
     outside = said(page.answered("outdoors", "day", None, {}, now, shop)[2])
     assert "Warmed" not in outside
