@@ -125,7 +125,7 @@ def test_mosquitto_with_our_files_lets_a_sensor_publish_readings_and_nothing_els
     broker, own, passwords = guarded_by_us
     service = make_service(broker_url=broker.url)
     service.environment |= own
-    service.start()
+    service.start(within_s=120)
     clients, heard = {}, []
     for name in ("attic", "button"):
         clients[name] = connected(broker.port, user=name, password=passwords[name])
@@ -155,4 +155,3 @@ def test_mosquitto_with_our_files_lets_a_sensor_publish_readings_and_nothing_els
     for one in clients.values():
         one.disconnect()
         one.loop_stop()
-    service.stop()

@@ -7,7 +7,7 @@ import itertools
 import json
 
 import pytest
-from conftest import until
+from conftest import benchweather, until
 from scripted_subscription import NOW, Script, arrival
 
 from monitor.commands import Commands
@@ -209,3 +209,24 @@ def test_an_odd_name_in_a_topic_is_refused_with_its_reason_kept(shop, topic, why
     assert why in kept.reason
     assert len(kept.topic) <= 500
     assert shop.stored() == []
+
+
+def test_the_command_lists_what_waits_and_needs_a_service_to_admit(shop, tmp_path):
+    environment = {"BENCHWEATHER_DATA": str(tmp_path)}
+
+    def place(*words):
+        return benchweather("place", *words, environment=environment)
+
+    assert "No new place or sensor waits." in place("list").stdout
+    shop.send("a/1", "b/1", "c/1", "c*\x1b/1", "c*/1")
+    listed = place("list").stdout
+    assert "c\twaiting" in listed
+    assert "c*\twaiting" in listed
+    assert "\x1b" not in listed
+    found = json.loads(place("list", "--json").stdout)
+    assert [one["name"] for one in found["newcomers"]] == ["c", "c*"]
+    assert place("admit").returncode == 2
+    assert place("admit", "c", "--all").returncode == 2
+    done = place("admit", "c")
+    assert done.returncode == 1
+    assert "No service is running" in done.stderr

@@ -24,7 +24,7 @@ def test_no_connect_with_a_guessed_client_id_loses_an_acknowledged_reading(
 ):
     url = request.getfixturevalue("mosquitto").url if kind == "mosquitto" else ""
     service = make_service(broker_url=url)
-    service.start()
+    service.start(within_s=120)
     load = Load(service.port, count=2600, per_s=600)
     load.start()
     for guess in GUESSES:
@@ -36,4 +36,3 @@ def test_no_connect_with_a_guessed_client_id_loses_an_acknowledged_reading(
     load.join()
     check_nothing_lost_or_doubled(service, load)
     assert "broker away" not in service.log.read_text()
-    service.stop()
