@@ -1,1 +1,1 @@
-"""Access to the board: the guard of every answer, signing in, and the sign-in page."""
+"""Access to the board: guard, roles, sessions and sign-in."""

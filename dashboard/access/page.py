@@ -10,7 +10,7 @@ from dash import dcc, html
 from dashboard.access.visitor import access, may, may_manage, visitor
 from monitor.core.errors import StoreFault
 from monitor.people.passwords import LENGTH_MAX, LENGTH_MIN
-from monitor.people.roles import MAY, Role
+from monitor.people.roles import Role
 
 if TYPE_CHECKING:
     from dash.development.base_component import Component
@@ -57,9 +57,9 @@ def layout(code: str, seconds: str) -> Component:
 
 
 def _signed_in(one: Visitor, role: Role) -> list[Component]:
-    who = f"You are signed in as {one.person}." if one.person else "This browser is signed in."
+    who = f"You are signed in as {one.person}" if one.person else "This browser is signed in"
     parts: list[Component] = [
-        html.P(f"{who} The role {role} may: {MAY[role]}."),
+        html.P(f"{who}, with the role {role}."),
         html.P(dcc.Link("To the bench", href="/bench", className="tap main")),
     ]
     if may_manage().allowed:

@@ -95,7 +95,7 @@ def layout() -> Component:
                 className="taps wide",
             ),
         ],
-        className="sheet bench people",
+        className="sheet bench one people",
     )
 
 
@@ -157,7 +157,7 @@ def _people(people: Sequence[Person]) -> Component:
         return html.P(
             "Nobody has been added. The link of `benchweather board` opens the board for the owner."
         )
-    rows: list[list[Any]] = []
+    items = []
     for one in people:
         others = [role for role in Role if role != one.role]
         taps = [
@@ -167,8 +167,15 @@ def _people(people: Sequence[Person]) -> Component:
                 [html.Summary("Remove…"), _tap(f"Remove {one.name}", "remove", one.name)]
             ),
         ]
-        rows.append([one.name, one.role, _at(one.added_ms), html.Div(taps, className="taps")])
-    return _table(("Name", "Role", "Added", ""), rows, "People")
+        items.append(
+            html.Li(
+                [
+                    html.P([html.Strong(one.name), f", {one.role}, added {_at(one.added_ms)}"]),
+                    html.Div(taps, className="taps"),
+                ]
+            )
+        )
+    return html.Ul(items, className="plain")
 
 
 def _session(one: Credential) -> list[Any]:

@@ -1,1 +1,1 @@
-"""People of the shop: roles, passwords, sessions, tokens and the history of who got in."""
+"""People of the shop: roles, passwords, sessions, tokens, history."""
