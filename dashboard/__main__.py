@@ -13,6 +13,7 @@ from types import FrameType
 from monitor.core import logs
 from monitor.core.certificate import CertificateFault, WatchedCertificate, readable_by_others
 from monitor.core.errors import SettingsFault
+from monitor.people.access_store import AccessStore, has_people
 from monitor.settings import Settings, load, open_to_network
 
 log = logging.getLogger("dashboard")
@@ -74,7 +75,8 @@ def serve(settings: Settings) -> int:
             "cannot listen host=%s port=%d reason=%s", board.host, board.port, exc.strerror or exc
         )
         return 1
-    for warning in open_to_network(board):
+    people = has_people(AccessStore(settings.people_path))
+    for warning in open_to_network(board, people=people):
         log.warning("%s", warning)
 
     def end(_signal: int, _frame: FrameType | None) -> None:

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 import dash
 from dash import ClientsideFunction, Input, Output, dcc, html
 
-from dashboard.access.visitor import may
+from dashboard.access.visitor import access, may
 from dashboard.ui import formats, sentences
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
+from monitor.people.access_store import has_people
 from monitor.people.roles import Role
 from monitor.runtime import service_troubles
 from monitor.settings import open_to_network
@@ -109,6 +110,11 @@ def _entry(path: str, word: str) -> list[Component | str]:
     return [word, html.Span(id="alerts-open", className="count-of")]
 
 
+def _open_to_network(shop: ShopData) -> list[str]:
+    """Warnings about a board on a network."""
+    return open_to_network(shop.settings.board, people=has_people(access().store))
+
+
 def banner(shop: ShopData) -> list[Component]:
     """The troubles of the service and the store, loud, each with what to do."""
     state = shop.service_state()
@@ -121,7 +127,7 @@ def banner(shop: ShopData) -> list[Component]:
     found = troubles(state, fault, now_ms(), shop.settings.zone)
     found += [
         sentences.Trouble("network", warning, "")
-        for warning in map(sentences.full_stop, open_to_network(shop.settings.board))
+        for warning in map(sentences.full_stop, _open_to_network(shop))
     ]
     return [
         html.P(

@@ -8,7 +8,7 @@ import dash
 from dash import dcc, html
 
 from dashboard.access.visitor import access, may, may_manage, visitor
-from monitor.core.errors import StoreFault
+from monitor.people.access_store import has_people
 from monitor.people.passwords import LENGTH_MAX, LENGTH_MIN
 from monitor.people.roles import Role
 
@@ -87,7 +87,7 @@ def _signed_in(one: Visitor, role: Role) -> list[Component]:
 
 def _fields() -> list[Component]:
     """Fields of signing in: a name only where there are people."""
-    people = _people()
+    people = has_people(access().store)
     board = access().settings.board
     shop = bool(board.password.get_secret_value())
     hint = " Leave the name empty for the shop's password." if people and shop else ""
@@ -105,14 +105,6 @@ def _fields() -> list[Component]:
             className="aside",
         ),
     ]
-
-
-def _people() -> bool:
-    """True if there are people who sign in by name."""
-    try:
-        return bool(access().store.people())
-    except StoreFault:
-        return False
 
 
 def _form(action: str, fields: list[Component], text: str, *, main: bool = True) -> Component:
@@ -136,7 +128,7 @@ def fault(code: str, seconds: str) -> str:
     if code == "wait" and seconds.isdigit():
         return f"Too many wrong passwords: wait {int(seconds) + 1} s, then try again."
     if code == "wrong":
-        return "Wrong name or password." if _people() else "Wrong password."
+        return "Wrong name or password." if has_people(access().store) else "Wrong password."
     return FAULTS.get(code, "")
 
 

@@ -11,7 +11,7 @@ from dashboard.access import guard
 from dashboard.access.throttle import Throttle
 from monitor.core.clock import now_ms
 from monitor.core.errors import StoreFault
-from monitor.people.access_store import SESSIONS, AccessStore, AuditEntry, Kind
+from monitor.people.access_store import SESSIONS, AccessStore, AuditEntry, Kind, has_people
 from monitor.people.roles import Role
 from monitor.settings.board_keys import read_board_keys
 
@@ -124,12 +124,7 @@ def may_manage() -> Permission:
 
 def ways_in(one: Access) -> bool:
     """True if somebody could sign in by a password."""
-    if one.settings.board.password.get_secret_value():
-        return True
-    try:
-        return bool(one.store.people())
-    except StoreFault:
-        return False
+    return bool(one.settings.board.password.get_secret_value()) or has_people(one.store)
 
 
 def record(action: str, detail: str = "", *, who: str = "", session: str = "") -> None:

@@ -18,7 +18,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from monitor.core.errors import Fault, MonitorError, Rejected, StoreUnavailable
+from monitor.core.errors import Fault, MonitorError, Rejected, StoreFault, StoreUnavailable
 from monitor.core.measurements import text_fault
 from monitor.people import migrations, passwords
 from monitor.people.roles import Role
@@ -354,6 +354,14 @@ class AccessStore:
             return self.path.stat().st_ino
         except OSError as exc:
             raise StoreUnavailable(f"{self.path}: {exc.strerror or exc}") from exc
+
+
+def has_people(store: AccessStore) -> bool:
+    """True if there are people who sign in by name; False if that cannot be read."""
+    try:
+        return bool(store.people())
+    except StoreFault:
+        return False
 
 
 def checked_name(name: str) -> str:

@@ -22,6 +22,7 @@ from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault
 from monitor.mqtt import embedded_broker
 from monitor.mqtt.client import Address, Publisher
 from monitor.notifications.outbox_worker import channel_faults
+from monitor.people.access_store import AccessStore, has_people
 from monitor.runtime import heartbeat
 from monitor.runtime.disk_space import write_trial
 from monitor.runtime.service_troubles import disk_trouble, outage_trouble
@@ -204,7 +205,8 @@ def _forecast_files(settings: Settings) -> list[Check]:
 
 def _board(settings: Settings) -> Check:
     """Check the board's certificate, and who can reach the board."""
-    board, faults, text = settings.board, open_to_network(settings.board), ""
+    people = has_people(AccessStore(settings.people_path))
+    board, faults, text = settings.board, open_to_network(settings.board, people=people), ""
     if board.cert_file and board.key_file:
         try:
             found = load_certificate(board.cert_file, board.key_file)

@@ -47,6 +47,8 @@ FILE_NAME = "benchweather.toml"
 DEMO, DEMO_MARK = "demo", "demo.txt"
 """Name of the demo's data folder, and of the file that marks it, so that --data finds the same
 shop there as --demo does."""
+PASSWORD_MIN = 12
+"""Length below which the shop's password is warned of on a network. [characters]"""
 _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
 _GROUPS = ("shop", "broker", "board", "sensor", "hours", "alerts", "keep", "weather", "limits")
 
@@ -272,15 +274,24 @@ def _cross_faults(found: Fields) -> list[str]:
     return faults
 
 
-def open_to_network(board: Board) -> list[str]:
-    """Warnings about a board that others on the network can reach; empty if it is well kept."""
+def open_to_network(board: Board, *, people: bool = False) -> list[str]:
+    """Warnings about a board that others on the network can reach; empty if it is well kept.
+
+    `people`: there are people who sign in by a password of their own.
+    """
     if board.host in LOOPBACK:
         return []
     found = []
-    if not board.password.get_secret_value():
+    password = board.password.get_secret_value()
+    if not password and not people:
         found.append(
             f"board.host = {board.host} opens the board to the network without a password: set "
-            "board.password"
+            "board.password, or add people with `benchweather people add`"
+        )
+    if 0 < len(password) < PASSWORD_MIN:
+        found.append(
+            f"board.password has {len(password)} characters: use at least {PASSWORD_MIN}, or "
+            "people with passwords of their own"
         )
     if board.cert_file is None and board.trusted_proxy in ("", *LOOPBACK):
         found.append(

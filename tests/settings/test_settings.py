@@ -197,7 +197,7 @@ def test_the_machines_zone_is_looked_up_once(tmp_path, monkeypatch):
         ("host = '::'\ncert_file = 'c'\nkey_file = 'k'", {"password"}),
         ("host = '0.0.0.0'\npassword = 'horse hair bow'\ntrusted_proxy = '127.0.0.1'", {"TLS"}),
         ("host = '0.0.0.0'\npassword = 'horse hair bow'\ntrusted_proxy = '10.0.0.2'", set()),
-        ("host = '0.0.0.0'\npassword = 'a good one'\ncert_file = 'c'\nkey_file = 'k'", set()),
+        ("host = '0.0.0.0'\npassword = 'a good long one'\ncert_file = 'c'\nkey_file = 'k'", set()),
     ],
 )
 def test_a_board_open_to_the_network_is_warned_of(tmp_path, text, missing):
@@ -205,3 +205,14 @@ def test_a_board_open_to_the_network_is_warned_of(tmp_path, text, missing):
     assert len(found) == len(missing)
     for word in missing:
         assert any(f"without {word}" in line or f"without a {word}" in line for line in found)
+
+
+def test_people_with_passwords_are_enough_and_a_short_shared_password_is_not(tmp_path):
+    tls = "host = '0.0.0.0'\ncert_file = 'c'\nkey_file = 'k'"
+    board = load(tmp_path, f"[board]\n{tls}").board
+    assert settings.open_to_network(board, people=True) == []
+    assert "people add" in settings.open_to_network(board)[0]
+    short = load(tmp_path, f"[board]\n{tls}\npassword = 'elevenchars'").board
+    (found,) = settings.open_to_network(short, people=True)
+    assert "has 11 characters" in found
+    assert "elevenchars" not in found
