@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from monitor.sensor_care.health import Health
 
 REFUSED_SHOWN = 50
-NEW_SHOWN = 20
+NEW_SHOWN = 8
 PAYLOAD_SHOWN = 160
 """Length of a rejected payload that is shown. [characters]"""
 COUNTED = {
@@ -226,7 +226,8 @@ def waiting(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
             html.Ul(shown),
         ]
     if len(new) > NEW_SHOWN:
-        parts.append(html.P(f"And {len(new) - NEW_SHOWN} more.", className="aside"))
+        more = f"And {len(new) - NEW_SHOWN} more. `benchweather place list` shows all."
+        parts.append(html.P(more, className="aside"))
     if beyond:
         parts.append(
             html.P(f"{beyond} messages of further new names were not kept.", className="aside")

@@ -115,8 +115,8 @@ class Newcomers:
             self._by_name[name] = Newcomer(name, first_ms, state, 0, 0, 0, 0)
             if state == TAKEN and "/" not in name:
                 self._places.add(name)
-            if state == WAITING:
-                log.warning("newcomer waits to be admitted name=%s", name)
+        if new := [name for name, (_, state) in visit.states.items() if state == WAITING]:
+            log.warning("newcomers wait to be admitted names=%d first=%s", len(new), new[0])
         for name, n in visit.messages.items():
             known = self._by_name[name]
             self._by_name[name] = known._replace(messages=known.messages + n)
