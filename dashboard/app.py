@@ -113,8 +113,8 @@ def create_app(settings: Settings) -> dash.Dash:
     )
     air_page.register(app, shop, strips)
     coming_page.register(app, shop, coming_book, woods)
+    past_page.register(app, shop, book, alert_book)
     for page in (
-        past_page,
         past_climate_page,
         past_psychrometric_page,
         sensors_page,

@@ -67,6 +67,10 @@ class AlertQueries:
 
         return self._ask(answer)
 
+    def every(self) -> list[Alert]:
+        """All alerts, open or not."""
+        return self._ask(lambda _, journal: list(journal.alerts.values()))
+
     def alert(self, alert_id: str) -> Alert | None:
         """An alert with its journal, open or not."""
         return self._ask(lambda _, journal: journal.alerts.get(alert_id))

@@ -143,6 +143,10 @@ class WaitQueries:
         """A wait with its history, open or not."""
         return self._ask(lambda _, journal: journal.waits.get(wait_id))
 
+    def every(self) -> list[Wait]:
+        """All waits, open or not."""
+        return self._ask(lambda _, journal: list(journal.waits.values()))
+
     def finished(self, limit: int) -> list[Wait]:
         """The waits released last, newest first."""
 

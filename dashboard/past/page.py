@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import urlencode
 
 import dash
 from dash import ClientsideFunction, Input, Output, State, dcc, html
 
-from dashboard.past import downloads
+from dashboard.past import downloads, marks
 from dashboard.past.selection import (
     QUANTITIES,
     SPANS,
@@ -30,8 +31,10 @@ from monitor.core.clock import now_ms
 if TYPE_CHECKING:
     from dash.development.base_component import Component
 
+    from dashboard.data.alerts import AlertQueries
     from dashboard.data.records import QuantityHistory
     from dashboard.data.shop import ShopData
+    from dashboard.data.waits import WaitQueries
     from monitor.domain.places import Place
 
 
@@ -44,7 +47,7 @@ class PageUpdate(NamedTuple):
     shown: str
 
 
-def register(app: dash.Dash, shop: ShopData) -> None:
+def register(app: dash.Dash, shop: ShopData, waits: WaitQueries, alerts: AlertQueries) -> None:
     """Hang the page, its one callback and its download into the app."""
     dash.register_page(
         "past", path="/past", name="Past", title="Past", layout=lambda **query: layout(shop, query)
@@ -100,7 +103,9 @@ def register(app: dash.Dash, shop: ShopData) -> None:
         same = after == before and screen == done.screen
         if done.drawn and same and not redraw_due(after, done.drawn, now, shop):
             raise dash.exceptions.PreventUpdate
-        answer = answered(after, screen or {}, now, shop)
+        answer = answered(
+            after, screen or {}, now, shop, partial(marks.marks, waits=waits, alerts=alerts)
+        )
         seen = does._replace(drawn=now)._asdict()
         return (plots.sent(answer.figure), *answer[1:], after.query(), seen)
 
@@ -219,8 +224,17 @@ def _asked(legend: str, field: Component) -> Component:
         plots.empty_plot(trouble.sentence, theme_of(screen)), [html.P(trouble.remedy)], [], ""
     )
 )
-def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData) -> PageUpdate:
-    """Figure, sentences and download of a choice; if it cannot be shown, why."""
+def answered(
+    choice: Choice,
+    screen: Mapping[str, Any],
+    now: int,
+    shop: ShopData,
+    marks_of: Callable[[Collection[str], int, int], Sequence[marks.Mark]] = lambda *_: (),
+) -> PageUpdate:
+    """Figure, sentences and download of a choice; if it cannot be shown, why.
+
+    `marks_of` gives the marks of places between two moments. [ms]
+    """
     look = theme_of(screen)
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     zone = shop.settings.zone
@@ -235,15 +249,20 @@ def answered(choice: Choice, screen: Mapping[str, Any], now: int, shop: ShopData
     lines = [_line(history, shop) for history in histories]
     width = screen.get("width")
     view = plots.View(start, end, zone, unit, width if isinstance(width, int) else 1280)
+    figure: plots.Plot
+    found: Sequence[marks.Mark] = ()
     if not any(len(line.table) for line in lines):
         figure = plots.empty_plot("No readings in this span.", look)
     else:
-        figure = plots.history_plot(lines, choice.quantity, view, look)
+        found = marks_of(choice.places, start, end)
+        plot = plots.history_plot(lines, choice.quantity, view, look)
+        figure = marks.with_marks(plot, found, view, look)
     span = span_words(choice, start, end, zone)
     paragraphs: list[Component] = [
         html.P(plots.summary(line, choice.quantity, span, unit)) for line in lines
     ]
     paragraphs.append(html.P(source_words(histories, choice.quantity), className="source"))
+    paragraphs += marks.listed(found, view)
     shown = f"{formats.stamp(start, zone)} to {formats.stamp(end, zone)}"
     return PageUpdate(figure, paragraphs, _download(choice, chosen, start, end, histories), shown)
 

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import bench_fixtures
 import dashboard_fixtures as shop_air
 import flask
+import plotly.graph_objects as go
 import pytest
 from bench_fixtures import readiness
 from board_requests import HERE, do, said
@@ -31,12 +32,16 @@ from dashboard.bench import view as bench_view
 from dashboard.bench import wait_types_page as bench_wait_types_page
 from dashboard.bench import wall as bench_wall
 from dashboard.bench.why_figure import rate_plot
+from dashboard.data.alerts import AlertQueries
 from dashboard.data.glue import GlueQueries
 from dashboard.data.journal import CachedJournal
 from dashboard.data.outlook import OutlookQueries
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
 from dashboard.data.wood import WoodQueries
+from dashboard.past import marks as past_marks
+from dashboard.past import page as past_page
+from dashboard.past.selection import Choice
 from dashboard.ui import formats
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms, to_ms
@@ -826,3 +831,47 @@ def test_what_was_released_before_today_is_folded_into_a_list(settings, commands
         just = bench_page.just_released(book, writer=True, now=now)
     assert len(just) == bench_page.JUST_CARDS + 1
     assert "1 more released" in said(just[-1])
+
+
+# Marks on Past
+
+
+def test_waits_and_alerts_are_marked_below_the_curves_of_their_place(
+    settings, commands, ids, book
+):
+    shop = ShopData(settings)
+    kept = CachedJournal(shop)
+    alerts = AlertQueries(shop, kept, book, WoodQueries(shop, kept, OutlookQueries(shop)))
+    now = now_ms()
+    choice = Choice(("front-bench",), "humidity", "day", None, None)
+    marks_of = partial(past_marks.marks, waits=book, alerts=alerts)
+    found = marks_of(choice.places, now - DAY, now)
+    here = [s.wait for s in book.standings() if s.wait.place == "front-bench"]
+    assert {mark.text.partition(" (")[0] for mark in found} == {wait_text.title(w) for w in here}
+    assert {mark.row for mark in found} == {"clamps", "rests"}
+    alert = past_marks.Mark("alerts", "Dry air", now - 9 * HOUR, now - 2 * HOUR, "/alerts/1")
+    answer = past_page.answered(choice, {}, now, shop, lambda *asked: [alert, *marks_of(*asked)])
+    plain = past_page.answered(choice, {}, now, shop)
+    go.Figure(answer.figure)  # plotly checks every property
+    drawn = {t["name"]: t for t in answer.figure["data"] if t.get("yaxis") == "y2"}
+    assert list(drawn) == ["clamps", "rests", "alerts"]
+    looks = [
+        (t["line"]["dash"], t["marker"]["symbol"], t["line"]["color"]) for t in drawn.values()
+    ]
+    assert len({look[:2] for look in looks}) == 3  # by form
+    assert len({look[2] for look in looks}) == 1  # and not by colour
+    assert drawn["alerts"]["x"] == [alert.begin_ms, alert.end_ms, None]
+    assert len(drawn["clamps"]["x"]) == 3 * sum(mark.row == "clamps" for mark in found)
+    top, foot = (answer.figure["layout"][axis]["domain"] for axis in ("yaxis", "yaxis2"))
+    assert foot[1] < top[0]  # they hide no curve
+    curves = [t for t in answer.figure["data"] if t.get("yaxis") != "y2"]
+    assert len(curves) == len(plain.figure["data"])
+    label = next(n for n in answer.figure["layout"]["annotations"] if n["text"] == "Front bench")
+    was = next(n for n in plain.figure["layout"]["annotations"] if n["text"] == "Front bench")
+    assert (label["y"] - top[0]) / (top[1] - top[0]) == pytest.approx(was["y"])
+    text = said(answer.summary)
+    assert "1 in the row of alerts" in text
+    assert "Dry air" in text
+    assert "Marked" not in said(plain.summary)
+    assert "yaxis2" not in plain.figure["layout"]
+    assert marks_of(("varnish-room",), now - 5 * DAY, now - 4 * DAY) == []
