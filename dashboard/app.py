@@ -114,12 +114,7 @@ def create_app(settings: Settings) -> dash.Dash:
     air_page.register(app, shop, strips)
     coming_page.register(app, shop, coming_book, woods)
     past_page.register(app, shop, book, alert_book)
-    for page in (
-        past_climate_page,
-        past_psychrometric_page,
-        sensors_page,
-        sensors_sensor_page,
-    ):
+    for page in (past_climate_page, past_psychrometric_page, sensors_page, sensors_sensor_page):
         page.register(app, shop)
     for page in (bench_ready_by_page, bench_wait_types_page, bench_finished_page):
         page.register(app, shop, book)

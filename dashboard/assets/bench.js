@@ -245,6 +245,23 @@
     const where = byId("bench-where");
     if (where) where.scrollIntoView({ block: "nearest" });
   }
+  let arrived = false;
+  function arrive() { // from Ready by: its kind is chosen, and its time is wanted
+    const query = new URLSearchParams(window.location.search);
+    const button = document.querySelector('[data-choose="' + CSS.escape(query.get("kind") || "") + '"]');
+    if (arrived || window.location.pathname !== "/bench" || !button || !byId("open-wanted")) return;
+    arrived = true;
+    const wanted = query.get("wanted") || "";
+    window.history.replaceState(window.history.state, "", "/bench");
+    const folded = button.closest("details");
+    if (folded) folded.open = true;
+    if (wanted) {
+      set("open-wanted", { value: wanted });
+      keep(DRAFT + "open", { ...fields(byId("bench-form")), wanted });
+      byId("bench-more").open = true;
+    }
+    choose(button);
+  }
   function skip() { // what was released and is not to be asked about here
     const left = read(SKIPPED, []);
     for (const item of document.querySelectorAll(".released")) {
@@ -383,7 +400,7 @@
   }
 
   new MutationObserver((changes) => {
-    restore(); show(); questions(); instrument(); keepReply();
+    restore(); arrive(); show(); questions(); instrument(); keepReply();
     if (changes.some((change) => change.addedNodes.length)) unfold();
   })
     .observe(document.documentElement, { subtree: true, childList: true });

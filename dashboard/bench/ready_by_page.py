@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, NamedTuple
+from urllib.parse import urlencode
 
 import dash
 from dash import Input, Output, State, dcc, html
 
+from dashboard.bench import text as bench_text
 from dashboard.bench.view import BENCH
-from dashboard.data.waits import ReadyByRequest
+from dashboard.data.waits import ReadyByRequest, StartRequest
 from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain import opening_hours as hours
 from monitor.domain.cautions import ANY_WORK, DRY_SLOWLY
+from monitor.science.waits.latest_start import LatestStart
 from monitor.waits import text as wait_text
 
 if TYPE_CHECKING:
@@ -25,7 +28,7 @@ if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
     from monitor.domain.wait_types import WaitType
-    from monitor.science.waits.latest_start import LatestStart
+    from monitor.waits.starts import Start
 
 WARMER_MOST_K, WARMER_STEP_K = 8.0, 1.0
 DRIER_MOST_PCT, DRIER_STEP_PCT = 25.0, 5.0
@@ -33,6 +36,7 @@ AHEAD_MS = 5 * formats.DAY_MS
 """Longest time ahead for a wanted time: the length of the outlook. [ms]"""
 
 
+SHUT = "No start inside opening hours is in time. The shop is closed until it would be too late."
 JOINTS = (
     "For joints, ready means that the clamps may come off. A joint may be worked, loaded or strung only "
     "later: its wait on Bench says when."
@@ -239,10 +243,12 @@ def _stepper(
 def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Component | None]:
     """The latest start of each kind, the most used first."""
     now, zone = now_ms(), shop.settings.zone
-    found = book.ready_by(plan)
+    found = {kind: in_hours(start, now, shop) for kind, start in book.ready_by(plan).items()}
     kinds = [kind for kind in book.kinds() if kind.id in found]
+    as_expected = not (plan.warmer_k or plan.drier_pct)
+    now_ready = book.starts(StartRequest((plan.place,))) if as_expected else {}
     by = formats.ahead(plan.wanted_ms, now, zone)
-    if all(found[kind.id] is None for kind in kinds):
+    if all(found[kind.id].start is None for kind in kinds):
         return [
             html.P("There is no outlook for this place yet. It needs about two days of readings.")
         ]
@@ -253,7 +259,11 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
         html.H2(head),
         html.P(lead(kinds[0], found[kinds[0].id], by, now, shop), className="lead"),
         html.Ol(
-            [_line(kind, found[kind.id], by, now, shop) for kind in kinds], className="latest"
+            [
+                _line(kind, found[kind.id], now_ready.get((kind.id, plan.place)), plan, now, shop)
+                for kind in kinds
+            ],
+            className="latest",
         ),
         html.P(
             (
@@ -268,8 +278,33 @@ def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Comp
     ]
 
 
-def lead(kind: WaitType, start: LatestStart | None, by: str, now: int, shop: ShopData) -> str:
+class StartInHours(NamedTuple):
+    """A latest start, moved to when somebody is there; `shut`: it was ahead, but the shop is shut
+    until then."""
+
+    start: LatestStart | None
+    shut: bool = False
+
+
+def in_hours(start: LatestStart | None, now: int, shop: ShopData) -> StartInHours:
+    """The latest starts that lie inside opening hours: an earlier start is ready no later."""
+    hours_of, zone = opening_hours(shop), shop.settings.zone
+    if start is None or hours.next_opening(hours_of, zone, now) is None:
+        return StartInHours(start)
+
+    def inside(ms: int | None) -> int | None:
+        if ms is None or hours.is_open(hours_of, zone, ms):
+            return ms
+        closed = hours.last_closing(hours_of, zone, ms)
+        return closed if closed is not None and closed > now else None
+
+    found = LatestStart(*(inside(ms) for ms in start))
+    return StartInHours(found, found.start_ms is None and start.start_ms is not None)
+
+
+def lead(kind: WaitType, found: StartInHours, by: str, now: int, shop: ShopData) -> str:
     """The answer for the most used kind in a full sentence; empty if it is too late for it."""
+    start = found.start
     if start is None or start.start_ms is None:
         return ""
     closes = closing(shop, now)
@@ -288,19 +323,39 @@ def floored(ms: int) -> int:
 
 
 def _line(
-    kind: WaitType, start: LatestStart | None, by: str, now: int, shop: ShopData
+    kind: WaitType,
+    found: StartInHours,
+    if_now: Start | None,
+    plan: ReadyByRequest,
+    now: int,
+    shop: ShopData,
 ) -> Component:
-    settings = shop.settings
-    closes = closing(shop, now)
-    sentence, when = start_words(start, now, settings.zone, closes)
+    zone = shop.settings.zone
+    sentence, when = start_words(found.start, now, zone, closing(shop, now))
+    if found.shut:
+        sentence, when = SHUT, "none"
+    query = urlencode({"kind": kind.id, "wanted": formats.to_input(plan.wanted_ms, zone)})
     return html.Li(
         [
             html.Span(kind.name, className="kind-name"),
             html.Strong(when, className="latest-start"),
             html.Span(sentence, className="aside"),
+            html.Div(
+                [
+                    html.Span(f"Start now: {bench_text.start_phrase(if_now, now, zone)}."),
+                    html.A(
+                        "Start",
+                        href=f"/bench?{query}",
+                        className="tap",
+                        **attributes(aria_label=f"Start {kind.name} on Bench"),
+                    ),
+                ],
+                className="if-now",
+            )
+            if if_now is not None
+            else None,
         ],
         key=kind.id,
-        title=f"{kind.name}: ready by {by}",
     )
 
 

@@ -140,7 +140,7 @@ def _row(row: str, level: int, found: Iterable[Mark], view: View, look: Theme) -
 
 
 def span_words(mark: Mark, view: View) -> str:
-    """When something began and ended."""
+    """Begin and end of a mark in words."""
     begin = formats.stamp(mark.begin_ms, view.zone)
     if mark.end_ms is None:
         return f"since {begin}"

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from urllib.parse import quote
+
 import bench_fixtures
 import dashboard_fixtures as shop_air
 import icalendar
 import pytest
 from bench_fixtures import HOUR, NOON, PARIS
+from board_requests import said as said_by
 
 from dashboard.bench import calendar_feed
 from dashboard.bench import ready_by_page as bench_ready_by_page
+from dashboard.bench import text as bench_text
 from dashboard.data.shop import ShopData
-from dashboard.data.waits import ReadyByRequest
+from dashboard.data.waits import ReadyByRequest, StartRequest
+from dashboard.ui import formats
 from monitor.core.clock import now_ms, to_ms
+from monitor.domain.opening_hours import DAYS
+from monitor.domain.wait_types import KINDS
 from monitor.science.waits.latest_start import LatestStart
 from monitor.settings.board_keys import make_board_keys
 
@@ -58,6 +66,67 @@ def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
 )
 def test_latest_starts_are_never_told_too_late(start, said):
     assert bench_ready_by_page.start_words(start, NOON, PARIS, NOON + 6 * HOUR) == said
+
+
+def at(text):
+    return formats.of_input(text, PARIS)
+
+
+@pytest.mark.parametrize(
+    ("start", "inside", "shut"),
+    [
+        ("2026-11-25T16:00", "2026-11-25T16:00", False),  # Wednesday, within the hours
+        ("2026-11-25T23:40", "2026-11-25T17:30", False),  # at night: closing, before it
+        ("2026-11-26T06:00", "2026-11-25T17:30", False),
+        ("2026-11-26T09:00", "2026-11-26T09:00", False),
+        ("2026-11-29T12:00", "2026-11-27T17:30", False),  # Sunday
+        (None, None, False),
+    ],
+)
+def test_a_latest_start_lies_inside_the_opening_hours(settings, start, inside, shut):
+    shop, ms = ShopData(with_hours(settings)), at(start) if start else None
+    found = bench_ready_by_page.in_hours(LatestStart(ms, ms, ms), NOON, shop)
+    wanted = at(inside) if inside else None
+    assert found == (LatestStart(wanted, wanted, wanted), shut)
+
+
+def test_no_start_inside_the_opening_hours_is_said(settings):
+    shop, night = ShopData(with_hours(settings)), at("2026-11-25T21:00")
+    early = at("2026-11-26T07:00")
+    found = bench_ready_by_page.in_hours(LatestStart(early, early, early), night, shop)
+    assert found == (LatestStart(None, None, None), True)
+    line = bench_ready_by_page._line(
+        KINDS["cleat"], found, None, ReadyByRequest("x", at("2026-11-26T09:00"), 0, 0), night, shop
+    )
+    assert "No start inside opening hours is in time" in said_by(line)
+    plain = ShopData(without_hours(settings))  # no hours: nothing to keep to
+    start = LatestStart(early, early, early)
+    assert bench_ready_by_page.in_hours(start, night, plain) == (start, False)
+
+
+def with_hours(settings, hours="08:30-17:30"):
+    days = dict.fromkeys(DAYS[:5], hours) | dict.fromkeys(DAYS[5:], "")
+    return replace(settings, hours=settings.hours.model_copy(update=days))
+
+
+def without_hours(settings):
+    return with_hours(settings, "")
+
+
+def test_ready_by_says_what_a_start_now_gives_and_leads_to_it(settings, commands, book):
+    shop, now = ShopData(settings), now_ms()
+    plan = ReadyByRequest("front-bench", now + 24 * HOUR, 0.0, 0.0)
+    page = said_by(bench_ready_by_page.answer(plan, shop, book))
+    start = book.starts(StartRequest(("front-bench",)))["cleat", "front-bench"]
+    phrase = bench_text.start_phrase(start, now, settings.zone)
+    assert f"Start now: {phrase}." in page
+    links = str(bench_ready_by_page.answer(plan, shop, book))
+    assert (
+        f"/bench?kind=cleat&wanted={quote(formats.to_input(plan.wanted_ms, settings.zone))}"
+        in (links)
+    )
+    warmer = ReadyByRequest("front-bench", now + 24 * HOUR, 2.0, 0.0)
+    assert "Start now:" not in said_by(bench_ready_by_page.answer(warmer, shop, book))
 
 
 def test_a_wanted_time_must_lie_ahead_within_the_coming_air(settings):

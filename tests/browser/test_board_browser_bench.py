@@ -243,6 +243,21 @@ def test_the_first_kind_is_few_keys_away(bench, visit, size):
         assert keys <= 15
 
 
+def test_ready_by_leads_to_the_kind_with_its_wanted_time(bench, visit):
+    seen = visit("phone")
+    page = opened(seen, bench, "/bench/ready-by")
+    line = page.locator(".latest li", has_text="Cleat")
+    line.locator(".if-now", has_text="Start now: ready to unclamp about").wait_for()
+    line.get_by_role("link", name="Start Cleat on Bench").click()
+    page.locator("[data-choose=cleat][aria-pressed=true]").wait_for()
+    until(page, "!!document.getElementById('open-wanted').value")
+    assert page.locator("#bench-where").is_visible()
+    caution = page.locator(".cautions li", has_text="a pot boiled dry")
+    assert caution.is_visible()  # nothing was skipped on the way
+    assert page.url.endswith("/bench")
+    page.evaluate("localStorage.removeItem('benchweather.draft.open')")
+
+
 def test_what_was_typed_survives_a_reload(bench, visit):
     page = opened(visit("phone"), bench, "/bench")
     page.locator("#bench-more summary").click()
