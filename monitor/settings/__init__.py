@@ -49,6 +49,8 @@ DEMO, DEMO_MARK = "demo", "demo.txt"
 shop there as --demo does."""
 PASSWORD_MIN = 12
 """Length below which the shop's password is warned of on a network. [characters]"""
+FAULTS_MAX = 50
+"""Most faults of a file that are named; the rest are counted."""
 _FIXED_ENV = {"BENCHWEATHER_DATA", "BENCHWEATHER_CONFIG"}
 _GROUPS = ("shop", "broker", "board", "sensor", "hours", "alerts", "keep", "weather", "limits")
 
@@ -194,7 +196,10 @@ def load(
     try:
         found = Fields(**merged)
     except ValidationError as exc:
-        faults += [_sentence(error, origins) for error in exc.errors()]
+        errors = exc.errors()
+        faults += [_sentence(error, origins) for error in errors[:FAULTS_MAX]]
+        if (more := len(errors) - FAULTS_MAX) > 0:
+            faults.append(f"{more} more faults")
     else:
         faults += [
             f"{name} = {str(value).lower()} (from {_origin(name, origins)}): must not be true or false"

@@ -118,6 +118,14 @@ def test_settings_that_cannot_be_are_refused_with_the_reason(tmp_path, content):
     assert TOML[content] in text
 
 
+def test_of_very_many_faults_the_first_are_named_and_the_rest_counted(tmp_path):
+    (tmp_path / "shop.toml").write_text("".join(f"brokr{i} = 1\n" for i in range(15_000)))
+    with pytest.raises(SettingsFault) as found:
+        load(data=tmp_path, config=tmp_path / "shop.toml", environ={})
+    assert len(found.value.faults) == 51
+    assert found.value.faults[-1] == "14950 more faults"
+
+
 def test_a_byte_order_mark_and_line_ends_of_any_system_do_not_matter(tmp_path):
     path = tmp_path / "shop.toml"
     path.write_bytes(b"\xef\xbb\xbf[broker]\r\nport = 1884\r\n")
