@@ -81,5 +81,5 @@ def read(path: Path) -> Heartbeat | None:
     """The last heartbeat; None if there is none, or it cannot be read."""
     try:
         return msgspec.json.decode(path.read_bytes(), type=Heartbeat)
-    except (OSError, msgspec.DecodeError):
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         return None

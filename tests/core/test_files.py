@@ -18,6 +18,7 @@ from monitor.core.measurements import Quantity
 from monitor.outlook.evaluation import files as score_files
 from monitor.readings import export
 from monitor.readings.csv_import import Column, ImportPlan, read_csv
+from monitor.runtime import heartbeat
 from monitor.settings import load
 from monitor.settings.board_keys import read_board_keys
 from monitor.weather.formats import from_csv
@@ -264,11 +265,20 @@ def test_a_line_on_the_command_link_that_cannot_be_gets_an_answer(line):
 
 @pytest.mark.parametrize(
     "content",
-    [b"[" * 100_000, b'{"port": 99999999999, "token": 1}', b'{"port": [1]}', b"\xff", b"{}", b"3"],
+    [
+        b"[" * 100_000,
+        b'{"broker": "\x85"}',
+        b'{"port": 99999999999, "token": 1}',
+        b'{"port": [1]}',
+        b"\xff",
+        b"{}",
+        b"3",
+    ],
 )
 def test_damaged_files_between_our_processes_are_as_good_as_none(tmp_path, content):
     path = tmp_path / "link.json"
     path.write_bytes(content)
     assert read_board_keys(path) is None
+    assert heartbeat.read(path) is None
     with pytest.raises(ipc.ServiceUnavailable):
         ipc.ask(path, {"do": "nothing"})
