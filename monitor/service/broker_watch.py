@@ -60,7 +60,7 @@ class BrokerWatch:
         """What went wrong; None from the first reading after it."""
         self._lost, self._stored_then = 0, 0
         self._backoff = Backoff(RESTART_FIRST_S, RESTART_MAX_S)
-        self._next_look = self._next_probe = self._next_start = self._started = 0.0
+        self._next_look = self._next_probe = self._next_start = 0.0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="broker watch", daemon=True)
 
@@ -121,8 +121,7 @@ class BrokerWatch:
             return
         self._lost = 0
         self._next_probe = time.monotonic() + PROBE_S
-        if time.monotonic() - self._started > RESTART_MAX_S:
-            self._backoff.reset()
+        self._backoff.reset()
         if self.outage and not self.outage.answers:
             if not self.outage.restarts:
                 self._stored_then = self._ingest.stored
@@ -175,6 +174,5 @@ class BrokerWatch:
             self._ingest.subscription.hurry()
             if outage:
                 self.outage = outage._replace(restarts=outage.restarts + 1)
-        self._started = time.monotonic()
-        self._next_start = self._started + self._backoff.wait_s()
-        self._next_look = self._started
+        self._next_look = time.monotonic()
+        self._next_start = self._next_look + self._backoff.wait_s()
