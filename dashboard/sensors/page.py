@@ -226,8 +226,8 @@ def waiting(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
             html.Ul(shown),
         ]
     if len(new) > NEW_SHOWN:
-        more = f"And {len(new) - NEW_SHOWN} more. `benchweather place list` shows all."
-        parts.append(html.P(more, className="aside"))
+        left = f"And {len(new) - NEW_SHOWN} more: "
+        parts.append(html.P([left, html.Code("benchweather place list")], className="aside"))
     if beyond:
         parts.append(
             html.P(f"{beyond} messages of further new names were not kept.", className="aside")
