@@ -47,6 +47,7 @@ from dashboard.past import page as past_page
 from dashboard.past import psychrometric_page as past_psychrometric_page
 from dashboard.sensors import page as sensors_page
 from dashboard.sensors import sensor_page as sensors_sensor_page
+from dashboard.wall import page as wall_page
 from dashboard.wood import instrument_page as wood_instrument_page
 from dashboard.wood import intake_page as wood_intake_page
 from dashboard.wood import page as wood
@@ -90,7 +91,7 @@ def create_app(settings: Settings) -> dash.Dash:
         use_pages=True,
         pages_folder="",
         assets_folder=str(Path(__file__).parent / "assets"),
-        assets_ignore="^first_.*",
+        assets_ignore="^(first_.*|wall[.].*)",
         include_pages_meta=False,
         serve_locally=True,
         compress=True,
@@ -112,6 +113,7 @@ def create_app(settings: Settings) -> dash.Dash:
         book.drying,
     )
     air_page.register(app, shop, strips)
+    wall_page.register(app, shop, strips)
     coming_page.register(app, shop, coming_book, woods)
     past_page.register(app, shop, book, alert_book)
     for page in (past_climate_page, past_psychrometric_page, sensors_page, sensors_sensor_page):

@@ -49,17 +49,17 @@ def _unknown(shop: ShopData) -> list[Component]:
 class WallStrips(NamedTuple):
     """Strips of other pages that the wall shows; the app hands them in."""
 
-    alerts: Callable[[Headline, Sequence[PlaceAir], int], tuple[Headline, list[Component]]]
-    """Function of the headline, the places' air and now: the headline to show, and a strip."""
-    outlook: Callable[[int, int], list[Component]]
-    """Function of now and the number of places on the wall."""
-    waits: Callable[[int, int], list[Component]]
-    """Function of now and the number of places on the wall."""
+    alerts: Callable[[Sequence[PlaceAir], int], tuple[Headline | None, list[Component]]]
+    """Function of the places' air and now: an alert that stands beside the headline, and a strip."""
+    outlook: Callable[[int], list[Component]]
+    """Function of now."""
+    waits: Callable[[int], list[Component]]
+    """Function of now."""
     drying: Callable[[], Mapping[str, tuple[str, ...]]]
     """Function that gives the open waits with solvents, by place."""
 
 
-NO_STRIPS = WallStrips(lambda head, *_: (head, []), lambda *_: [], lambda *_: [], dict)
+NO_STRIPS = WallStrips(lambda *_: (None, []), lambda _: [], lambda _: [], dict)
 
 
 def register(app: dash.Dash, shop: ShopData, strips: WallStrips) -> None:
@@ -86,14 +86,16 @@ def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
     if all(air.heard_ms is None for air in airs):
         return first_reading()
     stale_s = shop.settings.board.stale_after_s
-    head, alerts = strips.alerts(text.headline(airs, now, zone, unit), airs, now)
+    head = text.headline(airs, now, zone, unit)
+    urgent, alerts = strips.alerts(airs, now)
     rows = [place_row(air, now, zone, unit, stale_s, head) for air in airs]
     return [
         _headline(head),
+        *([_urgent(urgent)] if urgent else []),
         *alerts,
-        html.Div(rows, className="places", **attributes(data_count=str(min(len(rows), 6)))),
-        *strips.outlook(now, len(rows)),
-        *strips.waits(now, len(rows)),
+        html.Div(rows, className="places", **attributes(data_count=str(len(rows)))),
+        *strips.outlook(now),
+        *strips.waits(now),
     ]
 
 
@@ -134,6 +136,18 @@ def _headline(head: Headline) -> Component:
     )
 
 
+def _urgent(head: Headline) -> Component:
+    """An alert that is as important as the headline, which goes on about the air."""
+    return html.Section(
+        [
+            html.H2([shape(head.state), html.Span(formats.unbroken(head.sentence))]),
+            html.P(head.detail, className="detail") if head.detail else None,
+        ],
+        className="urgent",
+        **attributes(data_state=head.state, aria_label="Most urgent alert"),
+    )
+
+
 def place_row(
     air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: float, head: Headline
 ) -> Component:
@@ -150,7 +164,7 @@ def place_row(
                     html.Span(None if wordless else word, className="word"),
                 ]
             ),
-            html.P(_meaning(air, now, zone, unit, head), className="meaning"),
+            html.Div(_meaning(air, now, zone, head), className="meaning"),
             html.P(_age(air, now, stale_s, unit), className="age"),
         ],
         className="who",
@@ -182,20 +196,32 @@ def place_row(
             ],
             className="temp",
         ),
-        html.Div(
-            [
-                html.Div(
-                    [_wood(air, unit), spark(trace.moisture_pct, 0.8)], className="small wood"
-                ),
-                html.Div([*_dew(air, unit), spark(trace.dew_point_c, 2.0)], className="small dew"),
-            ],
-            className="derived",
-        ),
     ]
+    derived: list[Component] = []
+    if not outdoors:
+        wood = [_wood(air, unit), spark(trace.moisture_pct, 0.8)]
+        derived.append(html.Div(wood, className="small wood"))
+    elif math.isfinite(air.heated_rh_pct):
+        derived.append(_indoors(air, unit))
+    derived.append(
+        html.Div([*_dew(air, unit), spark(trace.dew_point_c, 2.0)], className="small dew")
+    )
+    inside.append(html.Div(derived, className="derived"))
     return html.Article(
         html.Div(inside, className="in"),
         className="place",
         **attributes(data_state=state, data_kind=air.place.kind),
+    )
+
+
+def _indoors(air: PlaceAir, unit: Unit) -> Component:
+    """RH of the outdoor air once it is in the shop: what outdoors means for the work."""
+    return html.Div(
+        [
+            _figure(formats.shown("humidity", air.heated_rh_pct, unit), "% RH indoors"),
+            html.P(text.brought_in(air, unit), className="what"),
+        ],
+        className="indoors",
     )
 
 
@@ -211,16 +237,27 @@ def _figure(value: str, unit: str) -> Component:
 
 
 def _meaning(
-    air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, head: Headline
+    air: PlaceAir, now: int, zone: ZoneInfo, head: Headline
 ) -> list[Component | str]:
-    """Sentences on a place's air; a low row drops the advice after a title, and drops it earlier
-    where the headline has it."""
+    """Sentences on a place's air. Where the page lacks room, only the first advice is shown and
+    where the rest is found; advice that the headline has is dropped before that."""
     title, advice = air.assessment.title, air.assessment.advice
-    meaning = text.meaning(air, now, zone, unit)
+    meaning = text.meaning(air, now, zone)
     if not title or not advice or meaning != air.assessment.sentence:
         return [meaning]
+    first, _, rest = advice.partition(". ")
     above = " above" if head.detail.endswith(advice) else ""
-    return [f"{title}.", html.Span(f" {advice}", className=f"advice{above}")]
+    shown = [html.Span(f"{first.rstrip('.')}.", className="first-advice")]
+    shown += [html.Span(f" {rest}", className="rest")] if rest else []
+    return [
+        f"{title}. ",
+        html.Span(shown, className=f"advice{above}"),
+        html.Details(
+            [html.Summary("All advice"), html.P(advice)],
+            className=f"all-advice{above}{'' if rest else ' short'}",
+            **attributes(data_instead="More advice is on Air."),
+        ),
+    ]
 
 
 def _wood(air: PlaceAir, unit: Unit) -> Component:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from dashboard.ui import formats
 from dashboard.ui.sentences import Headline
-from monitor.air.current import HEATED_TO_C, TRACE_MS, PlaceAir
+from monitor.air.current import TRACE_MS, PlaceAir
 from monitor.domain.air_assessment import AirState
 
 if TYPE_CHECKING:
@@ -98,7 +97,7 @@ def _since(ms: int, now_ms: int, zone: ZoneInfo, long: bool) -> str:
     return "for more than a day" if long else f"since {formats.when(ms, now_ms, zone)}"
 
 
-def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
+def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo) -> str:
     """Meaning of a place's air for the work, in a sentence or two."""
     if air.heard_ms is None:
         return f"No reading yet. Its sensor must publish to benchweather/{air.place.id}/<sensor>."
@@ -108,10 +107,10 @@ def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo, unit: Unit) -> str:
             "power and radio."
         )
     if air.place.kind == "outdoors":
-        if not math.isfinite(air.heated_rh_pct):
-            return ""
-        return (
-            f"If brought in and heated to {formats.whole_temperature(HEATED_TO_C, unit)}, "
-            f"this air would have {formats.with_unit('humidity', air.heated_rh_pct, unit)} RH."
-        )
+        return ""  # the figure of that air brought indoors says what it means
     return air.assessment.sentence
+
+
+def brought_in(air: PlaceAir, unit: Unit) -> str:
+    """Caption of the RH that outdoor air would have indoors."""
+    return f"If brought in and heated to {formats.whole_temperature(air.heated_to_c, unit)}"

@@ -33,32 +33,31 @@ FORETOLD, FORETOLD_FROM = "dry_snap", 2
 
 
 def over_the_places(
-    shop: ShopData, book: AlertQueries, head: Headline, airs: Sequence[PlaceAir], now_ms: int
-) -> tuple[Headline, list[Component]]:
-    """The headline, which an alert may take, and the strip of the other alerts."""
+    shop: ShopData, book: AlertQueries, airs: Sequence[PlaceAir], now_ms: int
+) -> tuple[Headline | None, list[Component]]:
+    """The alert that stands beside the headline, if one may, and the strip of the other alerts."""
     calling = book.calling()
     if not calling:
-        return head, []
+        return None, []
     values, zone = book.values(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    shown, left = headline(head, airs, calling, values, now_ms, zone, unit)
+    shown, left = most_urgent(airs, calling, values, now_ms, zone, unit)
     lines = strip(left, values, now_ms, zone, unit)
     return shown, [lines] if lines else []
 
 
-def headline(
-    head: Headline,
+def most_urgent(
     airs: Sequence[PlaceAir],
     calling: Sequence[Alert],
     values: Seen,
     now_ms: int,
     zone: ZoneInfo,
     unit: Unit,
-) -> tuple[Headline, list[Alert]]:
-    """The most important sentence now, and the alerts that are left for the lines under it.
+) -> tuple[Headline | None, list[Alert]]:
+    """The alert that stands beside the headline, and the alerts left for the lines under it.
 
-    An alert that asks to act now outranks the air's assessment, unless that is as grave; so does a dry
-    snap to come, with its figures, while the air asks for nothing now. Those about
+    An alert that asks to act now stands there, unless the air's own assessment is as grave; so does
+    a dry snap to come, with its figures, while the air asks for nothing now. Those about
     waits are left out: the strip of what is in clamps has them.
     """
     left = [alert for alert in calling if not _in_clamps(alert)]
@@ -68,7 +67,7 @@ def headline(
     snap = next((one for one in left if one.quantity == FORETOLD and not one.faded), None)
     if not left or left[0].urgency < LOUDEST or gravest >= left[0].urgency:
         if snap is None or snap.urgency < FORETOLD_FROM or gravest >= snap.urgency:
-            return head, left
+            return None, left
         left.remove(snap)
         return text.outlook_headline(snap), left
     first = left.pop(0)

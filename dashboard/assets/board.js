@@ -73,11 +73,12 @@
     const element = document.getElementById("lost");
     if (!element) return;
     if (!isLost) { element.hidden = true; return; }
-    if (!element.hidden) return;
-    const time = parts({ hour: "2-digit", minute: "2-digit", hour12: false })
-      .format(lastHeard === null ? now() : lastHeard);
-    element.textContent = "The board has lost the service since " + time +
-      ". What it shows is from then. Check that the shop's computer is on and Benchweather runs.";
+    const since = lastHeard === null ? now() : lastHeard;
+    const time = parts({ hour: "2-digit", minute: "2-digit", hour12: false }).format(since);
+    const old = age(Math.max(60, (now() - since) / 1000)).replace(" ago", "");
+    write(element, "The board has lost the service since " + time + ". What it shows is " +
+      (now() - since < 60000 ? "less than a minute" : old) + " old. Check that the shop's " +
+      "computer is on and Benchweather runs.");
     element.hidden = false;
   }
 
@@ -94,9 +95,14 @@
       zone = said.zone;
       lastHeard = now();
       lost(false);
-      if (start !== null && start !== said.start) { window.location.reload(); return; }
+      if (start !== null && start !== said.start) {
+        if (window.boardReload) await window.boardReload(); else window.location.reload();
+        return;
+      }
       start = said.start;
-      if (said.token !== token && !awaited && window.dash_clientside && window.dash_clientside.set_props
+      if (window.boardRenew) { // the wall page
+        if (said.token !== token && await window.boardRenew()) token = said.token;
+      } else if (said.token !== token && !awaited && window.dash_clientside && window.dash_clientside.set_props
           && document.getElementById("troubles")) {
         token = said.token;
         window.dash_clientside.set_props("token", { data: token });

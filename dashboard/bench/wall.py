@@ -24,21 +24,20 @@ if TYPE_CHECKING:
 
 SHOWN = 4
 """Most cells on the wall; a narrow one shows fewer, the next ones first."""
-TIGHT_ROWS = 4
-"""Number of places from which each wait has one line only."""
+NAMED = 2
+"""Most things that the cell of what is ready names; the rest are counted."""
 
 
-def open_waits(shop: ShopData, book: WaitQueries, now_ms: int, rows: int) -> list[Component]:
-    """The strip, if any wait is open."""
+def open_waits(shop: ShopData, book: WaitQueries, now_ms: int) -> list[Component]:
+    """The strip of the open waits, or that there are none."""
     found = book.standings()
-    return [strip(found, now_ms, shop.settings.zone, rows)] if found else []
+    if not found:
+        return [html.P(dcc.Link("Nothing in clamps.", href="/bench"), className="no-clamps")]
+    return [strip(found, now_ms, shop.settings.zone)]
 
 
-def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo, rows: int) -> Component:
-    """Strip of what is ready, and the next few open waits by ready time; alike waits are one.
-
-    `rows`: how many places share the wall.
-    """
+def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo) -> Component:
+    """Strip of what is ready, and the next few open waits by ready time; alike waits are one."""
     groups = series.alike(standings, lambda standing: standing.wait)
     ready = [alike for alike in groups if _is_ready(alike[-1])]
     if len(ready) > 1:  # what is ready must not push what is next off the wall
@@ -59,7 +58,7 @@ def strip(standings: Sequence[Standing], now_ms: int, zone: ZoneInfo, rows: int)
             html.Ul(cells),
         ],
         className="clamps",
-        **attributes(data_tight="yes" if rows >= TIGHT_ROWS else "no", aria_label="In clamps"),
+        **attributes(aria_label="In clamps"),
     )
 
 
@@ -92,7 +91,9 @@ def _one(alike: Sequence[Standing], of: view.Axis, zone: ZoneInfo) -> Component:
 def _ready(ready: Sequence[Sequence[Standing]], now_ms: int, zone: ZoneInfo) -> Component:
     """All that is ready in one cell, what was ready first in front."""
     waits = [one.wait for alike in ready for one in alike]
-    names = "; ".join(series.title([one.wait for one in alike]) for alike in ready)
+    names = "; ".join(series.title([one.wait for one in alike]) for alike in ready[:NAMED])
+    if len(ready) > NAMED:
+        names += f"; {len(ready) - NAMED} more"
     first = min(
         (
             s.readiness.ready_ms

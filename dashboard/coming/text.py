@@ -116,6 +116,28 @@ def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Head
     return Headline("damp" if sort == "over" else sort, sentence, " ".join(more))
 
 
+def wall_line(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
+    """The headline in the few words that large type has room for; its place, chance and range."""
+    found = spells(one)
+    name = one.place.label
+    if not found:
+        return Headline("right", "No dry, damp or hot spell.", f"{name}, next five days.")
+    sort, word, spell = found[0]
+    quantity = "temperature" if sort == "hot" else "humidity"
+    middle = formats.with_unit(quantity, spell.extreme.middle, unit)
+    begins = "now"
+    if spell.begins_h.middle > 0:
+        begins = formats.ahead(one.at_ms(round(spell.begins_h.middle)), now_ms, zone)
+    sure = _PREFIXES.get(how_sure(spell.chance), "perhaps ")
+    sentence = f"{sure}{begins}: {word}, about {middle}."
+    by = formats.ahead(one.at_ms(spell.extreme_at_h), now_ms, zone)
+    detail = f"{name}: {likely(spell.chance)} chance, {_extreme(sort, spell, unit)} by {by}."
+    state = "damp" if sort == "over" else sort
+    return Headline(state, f"{sentence[:1].upper()}{sentence[1:]}", detail)
+
+
+_PREFIXES = {"almost certain": "", "likely": "probably "}
+"""Word before the time on the wall, by certainty. Anything less sure may be."""
 _VERBS = {"almost certain": ("will be", "is"), "likely": ("will probably be", "is probably")}
 """Verbs of the headline by certainty: later, and now. Anything less sure may be."""
 

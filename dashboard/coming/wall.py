@@ -27,24 +27,37 @@ LEAST_PCT = 30.0
 """The ribbon's scale spans at least this. [% RH]"""
 
 
-def foremost(shop: ShopData, book: OutlookQueries, now_ms: int, rows: int) -> list[Component]:
-    """The strip of the place that matters most, if there is an outlook."""
+def foremost(shop: ShopData, book: OutlookQueries, now_ms: int) -> list[Component]:
+    """The strip of the place that matters most, or that there is no outlook."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
     one = book.foremost()
-    return [strip(one, now_ms, shop.settings.zone, unit, rows)] if one else []
+    if one is None:
+        none = html.P(html.Span("No outlook yet.", className="whose"), className="ribbon-said")
+        heading = html.H2(dcc.Link("Coming", href="/coming"))
+        label = attributes(aria_label="Coming")
+        return [html.Section([heading, none], className="coming-strip", **label)]
+    return [strip(one, now_ms, shop.settings.zone, unit)]
 
 
-def strip(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit, rows: int) -> Component:
-    """Its headline in one line, and the ribbon. `rows`: how many places share the wall."""
-    headline = text.headline(one, now_ms, zone, unit)
+def strip(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Component:
+    """When the air of a place leaves its band and how far, in a line, and the ribbon."""
+    line = text.wall_line(one, now_ms, zone, unit)
     low, high = scale(one)
     return html.Section(
         [
             html.H2(dcc.Link("Coming", href=f"/coming?place={one.place.id}")),
             html.P(
                 [
-                    html.Span(className="shape", **attributes(data_state=headline.state)),
-                    html.Span(headline.sentence),
+                    html.Span(
+                        [
+                            html.Span(className="shape", **attributes(data_state=line.state)),
+                            " ",
+                            html.Span(formats.unbroken(line.sentence)),
+                        ],
+                        className="leaves",
+                    ),
+                    " ",
+                    html.Span(formats.unbroken(line.detail), className="whose"),
                 ],
                 className="ribbon-said",
             ),
@@ -62,7 +75,7 @@ def strip(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit, rows: int)
             ),
         ],
         className="coming-strip",
-        **attributes(data_rows=str(min(rows, 6)), aria_label="Coming"),
+        **attributes(aria_label="Coming"),
     )
 
 

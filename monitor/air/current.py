@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 EMC = "equilibrium_moisture_content"
 HEATED_TO_C = 20.0
-"""Temperature to which outdoor air is heated for its RH indoors. [°C]"""
+"""Temperature to which outdoor air is heated indoors where no place indoors is measured. [°C]"""
 TRACE_MS = 86_400_000
 HOUR_MS = 3_600_000
 T, RH = Quantity.TEMPERATURE, Quantity.HUMIDITY
@@ -78,8 +78,9 @@ class PlaceAir:
 
     `u_dew_point_k` and `u_moisture_pct` follow from the sensor's calibration, or else from its
     stated accuracy (k = 2).
-    `heated_rh_pct` is the RH of outdoor air brought in and heated to `HEATED_TO_C`. [%] `safe` is
-    the highest RH that its cold walls bear; None where that is not known.
+    `heated_rh_pct` is the RH of outdoor air brought in and heated to the shop's temperature,
+    `heated_to_c`. [%], [°C] `safe` is the highest RH that its cold walls bear; None where that is
+    not known.
     """
 
     place: Place
@@ -97,6 +98,7 @@ class PlaceAir:
     u_moisture_pct: float
     extrapolated: bool
     heated_rh_pct: float
+    heated_to_c: float
     band_pct: tuple[float, float]
     safe: SafeHumidity | None
     situation: Situation
@@ -200,9 +202,19 @@ def air_now(
     """The air at each place, in the same order. `drying`: as in `situation.drying`, by place.
     `unit`: of temperatures in the advice; None: as the settings say."""
     unit = unit or unit_of(settings.board.temperature_unit == "F")
+    shop_c = _shop_temperature(recent, settings, now_ms)
     return [
-        _place_air(one, settings, now_ms, drying.get(one.place.id, ()), unit) for one in recent
+        _place_air(one, settings, now_ms, drying.get(one.place.id, ()), unit, shop_c)
+        for one in recent
     ]
+
+
+def _shop_temperature(recent: list[LatestAir], settings: Settings, now_ms: int) -> float:
+    """Mean temperature of the places indoors that are not old; `HEATED_TO_C` without any. [°C]"""
+    since = now_ms - 1000 * settings.board.stale_after_s
+    found = [one.newest.get(T) for one in recent if one.place.kind != "outdoors"]
+    temps = [value for at, value in filter(None, found) if at >= since and math.isfinite(value)]
+    return float(np.mean(temps)) if temps else HEATED_TO_C
 
 
 def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
@@ -215,7 +227,12 @@ def work_band(place: Place, limits: AirLimits) -> tuple[float, float]:
 
 
 def _place_air(
-    one: LatestAir, settings: Settings, now_ms: int, drying: tuple[str, ...], unit: TemperatureUnit
+    one: LatestAir,
+    settings: Settings,
+    now_ms: int,
+    drying: tuple[str, ...],
+    unit: TemperatureUnit,
+    shop_c: float,
 ) -> PlaceAir:
     values = {quantity: value for quantity, (_, value) in one.newest.items()}
     temp = values.get(Quantity.TEMPERATURE, math.nan)
@@ -230,7 +247,7 @@ def _place_air(
         dew = float(derive("dew_point", temp, rh))
         frost = float(derive("frost_point", temp, rh))
         emc = float(derive(EMC, temp, rh))
-        heated = _heated(temp, rh)
+        heated = _heated(temp, rh, shop_c)
     trace = _trace(one, heard, temp, rh)
     u_dew, u_emc = _uncertainty(temp, rh, dew, emc, one.u_calibrated, settings)
     safe = safe_humidity(one.place, temp, one.outdoors, _wall_factor(one))
@@ -271,6 +288,7 @@ def _place_air(
         extrapolated=math.isfinite(emc)
         and bool(moisture_content_is_extrapolated(temp, min(rh, 100.0))),
         heated_rh_pct=heated,
+        heated_to_c=shop_c,
         band_pct=work_band(one.place, settings.limits),
         safe=safe,
         situation=situation,
@@ -298,12 +316,12 @@ def _trace(one: LatestAir, heard: int | None, temp: float, rh: float) -> DayTrac
     return DayTrace(at, temps, rhs, derive("dew_point", temps, rhs), derive(EMC, temps, rhs))
 
 
-def _heated(temp: float, rh: float) -> float:
+def _heated(temp: float, rh: float, to_c: float) -> float:
     """RH of outdoor air once heated; NaN for air that is warmer already."""
-    if temp >= HEATED_TO_C:
+    if temp >= to_c:
         return math.nan
     try:
-        return float(relative_humidity_at(temp, min(rh, 100.0), HEATED_TO_C))
+        return float(relative_humidity_at(temp, min(rh, 100.0), to_c))
     except OutOfRange:
         return math.nan
 

@@ -14,7 +14,6 @@ from msgspec.structs import replace as replace_fields
 from dashboard.alerts import rule_fields as alerts_rule_fields
 from dashboard.alerts import text as alerts_text
 from dashboard.alerts import wall as alerts_wall
-from dashboard.ui.sentences import Headline
 from monitor.alerting.messages import notices
 from monitor.domain.alerts.alert import AlertAction, apply
 from monitor.domain.alerts.rule import NO_TRACE, WATCHABLE, Of, Rule, Test
@@ -139,8 +138,7 @@ def test_what_a_newer_outlook_makes_of_an_alert_is_said():
     assert alerts_text.line(faded, 0.2, NOON, PARIS, "C") == (
         "Front bench: Dry snap likely: a newer outlook no longer shows it."
     )
-    calm = Headline("right", "The air is right.", "")
-    assert alerts_wall.headline(calm, [], [faded], {}, NOON, PARIS, "C")[0] == calm
+    assert alerts_wall.most_urgent([], [faded], {}, NOON, PARIS, "C")[0] is None
 
 
 @pytest.mark.parametrize(
@@ -197,11 +195,10 @@ def test_what_nobody_was_told_of_in_the_night_is_not_taken_back_by_a_notice(tmp_
     assert len(notices([over], {"7": by_day}, settings, night, {})) == 1
 
 
-def test_a_dry_snap_takes_the_headline_with_its_figures_while_the_air_asks_for_nothing():
+def test_a_dry_snap_stands_beside_the_headline_while_the_air_asks_for_nothing():
     detail = "below 40 % from about Sun 17:00; about 3.7 L of water a day would hold 45 %"
     snap = alert("dry-snap", 1.4, detail=detail)
-    calm = Headline("right", "The air is right.", "")
-    head, left = alerts_wall.headline(calm, [], [snap], {}, NOON, PARIS, "C")
+    head, left = alerts_wall.most_urgent([], [snap], {}, NOON, PARIS, "C")
     assert head.state == "dry"
     assert head.sentence == "Front bench: Dry snap likely, below 40 % from about Sun 17:00."
     assert head.detail.startswith(

@@ -29,7 +29,6 @@ from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import WaitQueries
 from dashboard.data.wood import WoodQueries
-from dashboard.ui import sentences
 from monitor.air.current import air_now
 from monitor.commands import Journal
 from monitor.core.clock import now_ms
@@ -488,23 +487,21 @@ class Judged:
     ("urgency", "weight", "taken"), [(3, 2, True), (3, 3, False), (2, 0, False), (3, 0, True)]
 )
 def test_only_an_alert_to_act_on_now_outranks_a_verdict_of_less_weight(urgency, weight, taken):
-    head = sentences.Headline("right", "The air is right.", "")
     found = alert(urgency=urgency)
     now = {("very-dry", "s"): 26.0}
-    chosen, left = alerts_wall.headline(head, [Judged(weight)], [found], now, NOON, PARIS, "C")
+    chosen, left = alerts_wall.most_urgent([Judged(weight)], [found], now, NOON, PARIS, "C")
     if taken:
         assert chosen.sentence == "Front bench: Very dry, 26 %, since 10:00."
         assert chosen.detail == found.do
         assert left == []
     else:
-        assert (chosen, left) == (head, [found])
+        assert (chosen, left) == (None, [found])
 
 
 def test_alerts_about_waits_are_left_to_the_strip_of_what_is_in_clamps():
-    head = sentences.Headline("right", "The air is right.", "")
     ready = replace(alert(urgency=1), quantity="ready")
-    _, left = alerts_wall.headline(
-        head, [Judged(0)], [ready, alert(urgency=2)], {}, NOON, PARIS, "C"
+    _, left = alerts_wall.most_urgent(
+        [Judged(0)], [ready, alert(urgency=2)], {}, NOON, PARIS, "C"
     )
     assert [one.quantity for one in left] == ["humidity"]
 

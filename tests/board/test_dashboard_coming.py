@@ -342,7 +342,7 @@ def test_the_ribbon_holds_the_fan_the_band_and_what_happens(one):
     low, high = coming_wall.scale(told)
     assert low < min(one.fan.rh_pct.min(), one.low_pct)
     assert high > max(one.fan.rh_pct.max(), one.high_pct)
-    text = str(coming_wall.strip(told, NOW, PARIS, "C", 3).to_plotly_json())
+    text = str(coming_wall.strip(told, NOW, PARIS, "C").to_plotly_json())
     assert "92 % chance of dry air" in text
     assert "band 40 to 60 %" in text
 
@@ -549,7 +549,7 @@ def test_a_chance_on_the_rh_axis_is_called_a_chance(one):
     (mark,) = [trace for trace in plot.data if trace.mode == "markers+text"]
     assert mark.text == ("<b>31 % chance of dry air</b>",)
     assert mark.hovertemplate.endswith("<br>31 % chance<extra></extra>")
-    ribbon = str(coming_wall.strip(told, NOW, PARIS, "C", 3).to_plotly_json())
+    ribbon = str(coming_wall.strip(told, NOW, PARIS, "C").to_plotly_json())
     assert "31 % chance of dry air" in ribbon
     assert "dry, 31 %" not in ribbon
 

@@ -127,7 +127,7 @@ def test_what_is_ready_leaves_room_on_the_wall_for_what_is_next(do):
         standing(wait, **(ready if i < 9 else {"ready_ms": NOON + i * HOUR}))
         for i, wait in enumerate(do.waits())
     ]
-    strip = bench_wall.strip(found, NOON, PARIS, rows=3)
+    strip = bench_wall.strip(found, NOON, PARIS)
     cells = [said(cell).strip() for cell in strip.children[1].children]
     assert len(cells) == bench_wall.SHOWN
     assert cells[0] == (
@@ -144,7 +144,7 @@ def test_the_wall_counts_what_is_on_hold(do):
     cleats(do, 3)
     first, *others = do.waits()
     held = standing(first, state=WaitState.HOLD, hold=Hold.DAMP, ready_ms=None)
-    strip = bench_wall.strip([*map(standing, others), held], NOON, PARIS, rows=3)
+    strip = bench_wall.strip([*map(standing, others), held], NOON, PARIS)
     assert "3 open, 1 on hold" in said(strip)
 
 

@@ -1,0 +1,77 @@
+"""The wall page: its frame, served once, and its content, fetched again at each change."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import flask
+
+from dashboard import shell
+from dashboard.air import page as air_page
+from dashboard.ui import formats
+from dashboard.wall.markup import to_html
+from monitor.core.clock import now_ms
+from monitor.domain import opening_hours
+
+if TYPE_CHECKING:
+    import dash
+
+    from dashboard.air.page import WallStrips
+    from dashboard.data.shop import ShopData
+
+ASSETS = Path(__file__).parent.parent / "assets"
+SCRIPTS = ("wall.js", "fit.js", "board.js")
+FRAME = """<!DOCTYPE html>
+<html lang="en" data-wall>
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title}</title>
+<link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+<script src="/assets/first_theme.js"></script>
+{styles}
+</head>
+<body>
+<div id="lost" role="alert" hidden></div>
+<noscript>The board needs JavaScript, which is switched off in this browser.</noscript>
+<div id="wall" class="board">{content}</div>
+{scripts}
+</body>
+</html>
+"""
+
+
+def register(app: dash.Dash, shop: ShopData, strips: WallStrips) -> None:
+    """Add `/wall` and `/wall/content` to the server."""
+
+    def page() -> str:
+        sheets = sorted(path.name for path in ASSETS.glob("*.css"))
+        return FRAME.format(
+            title=to_html(shop.settings.shop.name or "Benchweather"),
+            styles="\n".join(f'<link rel="stylesheet" href="/assets/{name}">' for name in sheets),
+            content=content(shop, strips),
+            scripts="\n".join(f'<script src="/assets/{name}"></script>' for name in SCRIPTS),
+        )
+
+    app.server.add_url_rule("/wall", "wall", page)
+    app.server.add_url_rule("/wall/content", "wall_content", lambda: content(shop, strips))
+
+
+def content(shop: ShopData, strips: WallStrips) -> str:
+    """What the wall shows now, as HTML; it says whether the shop is open, for the light."""
+    now, settings = now_ms(), shop.settings
+    hours = settings.hours.model_dump()
+    local = formats.local(now, settings.zone)
+    span = opening_hours.of_date(hours, local.date())
+    is_open = span is not None and span[0] <= local.time() < span[1]
+    troubles = to_html(shell.banner(shop))
+    air = to_html(air_page.content(shop, strips))
+    time = f"{formats.day(local.date())} {local:%H:%M}"
+    name = to_html(settings.shop.name or "Benchweather")
+    demo = f"<strong>{to_html(shell.DEMO)}</strong>" if settings.demo else ""
+    return (
+        f'<div id="troubles" role="status">{troubles}</div>'
+        f'<main id="air" data-open="{"yes" if is_open else "no"}">{air}'
+        f'<p class="foot"><span>{name}</span>{demo}<time class="clock">{time}</time></p></main>'
+    )
