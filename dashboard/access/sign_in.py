@@ -68,7 +68,7 @@ def open_link(code: str) -> flask.Response:
             return _signed_in(
                 Kind.WALL_SESSION,
                 Role.VIEWER,
-                "/",
+                "/wall",
                 parent_id=wall.credential_id,
                 lasts_ms=wall.until_ms - now_ms(),
                 name=wall.name,

@@ -218,7 +218,7 @@ def _indoors(air: PlaceAir, unit: Unit) -> Component:
     """RH of the outdoor air once it is in the shop: what outdoors means for the work."""
     return html.Div(
         [
-            _figure(formats.shown("humidity", air.heated_rh_pct, unit), "% RH indoors"),
+            _figure(formats.shown("humidity", air.heated_rh_pct, unit), "% indoors"),
             html.P(text.brought_in(air, unit), className="what"),
         ],
         className="indoors",

@@ -2,8 +2,9 @@
 // has room, then makes the figures as large as the room allows. A phone or a low window scrolls.
 (function () {
   "use strict";
-  const ORDER = ["sparks", "ribbon", "derived", "rest", "bars", "fourth", "strip", "whats", "then",
-    "third", "foot", "alerts", "advice", "meaning"];
+  const ORDER = ["sparks", "derived", "rest", "bars", "ribbon", "fourth", "strip", "whats", "then",
+    "third", "foot", "alerts", "advice", "meaning",
+    "detail"];
   const LEAST = 78, LOW = 96, MOST = 460; // heights of the type of figures, in units of the screen
   const SMALLER = [1, 0.94, 0.88, 0.82, 0.76, 0.7]; // last of all, everything is smaller
   const root = document.documentElement;

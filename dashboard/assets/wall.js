@@ -16,7 +16,7 @@
   }
 
   function shift() { // around a square, one step in three minutes
-    const at = Math.floor(window.boardNow() / STEP_MS) % 8;
+    const at = Math.floor(Date.now() / STEP_MS) % 8;
     const [x, y] = [[-1, -1], [0, -1], [1, -1], [1, 0], [1, 1], [0, 1], [-1, 1], [-1, 0]][at];
     root.style.setProperty("--shift-x", x * REACH + "px");
     root.style.setProperty("--shift-y", y * REACH + "px");

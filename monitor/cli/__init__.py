@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -115,17 +116,48 @@ def board(
     print(_board_link(settings, people.wall_token(settings, name, days) if wall else ""))
 
 
+@command(app, "wall-screen")
+def wall_screen(
+    settings: Settings,
+    to: Annotated[Path, typer.Option("--to", help="Folder for the files")],
+    address: Annotated[
+        str, typer.Option(help="Address of the board, for another computer: http://HOST:PORT")
+    ] = "",
+    name: Annotated[str, typer.Option(help="Name of the wall screen")] = "wall screen",
+    days: people.Days = 3650,
+) -> None:
+    """Write start-up files that show the wall page in full screen when a computer starts.
+
+    They hold a link of their own, which can only look. `benchweather token withdraw` ends it.
+    """
+    from monitor.cli.startup_files import write
+
+    if address and not address.startswith(("http://", "https://")):
+        raise typer.BadParameter(f"{address!r}: must begin with http:// or https://")
+    base = (address or _board_address(settings)).rstrip("/")
+    script, page, entry = write(to, f"{base}/open/{people.wall_token(settings, name, days)}")
+    out.print(f"Script: {script}", soft_wrap=True)
+    out.print(f"Page:   {page}, with the link: keep it to yourself", soft_wrap=True)
+    out.print(f"Entry:  {entry}", soft_wrap=True)
+    out.print("Copy the entry to ~/.config/autostart, or run the script.", soft_wrap=True)
+
+
 def _board_link(settings: Settings, token: str = "") -> str:
     """Address of the board with a token, or with a code that signs the owner in."""
     from monitor.settings.board_keys import make_board_keys, open_code
 
+    code = token or open_code(make_board_keys(settings.secrets_path), now_ms() / 1000)
+    return f"{_board_address(settings)}/open/{code}"
+
+
+def _board_address(settings: Settings) -> str:
+    """Address of the board for a browser of this machine."""
     host = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}.get(  # noqa: S104 - not bound here
         settings.board.host, settings.board.host
     )
     address = f"[{host}]" if ":" in host else host
-    code = token or open_code(make_board_keys(settings.secrets_path), now_ms() / 1000)
     scheme = "https" if settings.board.cert_file else "http"
-    return f"{scheme}://{address}:{settings.board.port}/open/{code}"
+    return f"{scheme}://{address}:{settings.board.port}"
 
 
 @command(app)

@@ -1,0 +1,116 @@
+"""Every page at every size in a real Chromium: no text is cut off, hidden or under another."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import alert_fixtures
+import browser_fixtures as browser
+import coming_fixtures
+import dashboard_fixtures as shop_air
+import pytest
+import wood_fixtures
+from browser_fixtures import Board
+
+from monitor.core.clock import now_ms
+from monitor.core.measurements import Refusal
+
+pytestmark = browser.pytestmark
+chromium, visit = browser.chromium, browser.visit  # fixtures
+
+FINDER = (Path(__file__).parents[1] / "text_finder.js").read_text(encoding="utf-8")
+SIZES = (
+    (1920, 1080),
+    (1280, 800),
+    (1024, 600),
+    (960, 540),
+    (820, 1180),
+    (844, 390),
+    (390, 844),
+)
+HOUR, DAY = 3_600_000, 86_400_000
+PAGES = (
+    "/",
+    "/wall",
+    "/bench",
+    "/bench/wait/1",
+    "/bench/glue-now",
+    "/bench/glue",
+    "/bench/proof",
+    "/bench/ready-by",
+    "/bench/kinds",
+    "/bench/kind/cleat",
+    "/bench/finished",
+    "/wood",
+    "/wood/1",
+    "/wood/new",
+    "/wood/left",
+    "/coming",
+    "/alerts",
+    "/alerts/1",
+    "/alerts/rules",
+    "/alerts/rule/very-dry",
+    "/past",
+    "/past/climate",
+    "/clients",
+    "/sensors",
+    "/sensors/front-bench/p-1",
+    "/help",
+    "/help/limits",
+    "/sign-in",
+)
+
+
+def full_shop(board: Board) -> None:
+    """An outlook, alerts, a full bench, instruments and a rejected message."""
+    settings, writer, now = board.settings, board.writer, now_ms()
+    coming_fixtures.fill(settings, writer, now)
+    shop_air.fill(writer, "varnish-room", now - 3 * DAY, now, 120_000)
+    shop_air.damp(writer, "cellar", now)
+    commands = alert_fixtures.commanded(writer, settings)
+    shop_air.full_bench(commands, now)
+    wood_fixtures.register_guests(commands)
+    writer.write([], refusals=[Refusal(now, "shop/" + "long-topic/" * 8, b"{" * 90, 90, "no")])
+    alert_fixtures.run_cycles(settings, writer, now - HOUR, now, HOUR // 2)
+    coming_fixtures.look(settings, now)
+
+
+@pytest.fixture(scope="module")
+def full(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("full")
+    with Board(folder, alert_fixtures.CONFIG) as board:
+        full_shop(board)
+        with browser.served(folder, board.port):
+            yield board
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_no_text_is_cut_off_hidden_or_under_another_at_any_size(full, visit, path):
+    seen = visit("wall")
+    page = browser.opened(seen, full, path)
+    assert "There is nothing here" not in page.locator("main").inner_text()
+    found = []
+    for width, height in SIZES:
+        page.set_viewport_size({"width": width, "height": height})
+        page.wait_for_timeout(450)  # the board draws plots anew 0.4 s after the last resize
+        seen.settled()
+        found += [f"{width}x{height} {line}" for line in page.evaluate(FINDER)]
+    assert not found, "\n".join(found)
+    assert seen.logged == []
+
+
+BROKEN = """<style>p, b { font: 20px/1.2 sans-serif; margin: 0 } #cut { width: 60px; overflow: hidden;
+ white-space: nowrap } #low { height: 10px; overflow: hidden } .on { position: absolute; top: 200px;
+ left: 0 } #out { position: absolute; left: -300px; top: 300px } #fine { width: 60px; overflow: auto;
+ white-space: nowrap } #aloud { position: absolute; width: 1px; height: 1px; overflow: hidden;
+ clip-path: inset(50%) }</style><p id=cut>much too long for it</p><p id=low>one line<br>two lines</p>
+<b class=on>below</b><b class=on>upon it</b><p id=out>outside</p><p id=fine>this can be scrolled to</p>
+<p id=aloud>for readers aloud</p>"""
+
+
+def test_the_finder_finds_what_is_wrong_and_nothing_else(chromium):
+    page = chromium.new_page(viewport={"width": 400, "height": 500})
+    page.set_content(BROKEN)
+    found = sorted(line.partition(":")[0] for line in page.evaluate(FINDER))
+    page.close()
+    assert found == ["before the page", "cut by ", "cut by ", "one upon the other"]
