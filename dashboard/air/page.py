@@ -236,9 +236,7 @@ def _figure(value: str, unit: str) -> Component:
     )
 
 
-def _meaning(
-    air: PlaceAir, now: int, zone: ZoneInfo, head: Headline
-) -> list[Component | str]:
+def _meaning(air: PlaceAir, now: int, zone: ZoneInfo, head: Headline) -> list[Component | str]:
     """Sentences on a place's air. Where the page lacks room, only the first advice is shown and
     where the rest is found; advice that the headline has is dropped before that."""
     title, advice = air.assessment.title, air.assessment.advice

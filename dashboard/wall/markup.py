@@ -31,7 +31,11 @@ def to_html(part: Component | str | float | Iterable[Any] | None) -> str:
     tag = kind.lower()
     if tag in CONTROLS:
         instead = properties.get("data-instead")
-        return f'<p class="{escape(properties["className"])}">{escape(instead)}</p>' if instead else ""
+        return (
+            f'<p class="{escape(properties["className"])}">{escape(instead)}</p>'
+            if instead
+            else ""
+        )
     if tag in ("link", "a"):
         return f"<span>{inside}</span>"
     shown = "".join(_attribute(name, value) for name, value in properties.items())

@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import flask
-
 from dashboard import shell
 from dashboard.air import page as air_page
 from dashboard.ui import formats

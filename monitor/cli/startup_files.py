@@ -78,7 +78,8 @@ def write(folder: Path, link: str) -> list[Path]:
     for path, text in texts.items():
         path.unlink(missing_ok=True)
         mode = 0o700 if path == script else 0o600
-        with open(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, mode), "w") as file:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
             file.write(text)
     return list(texts)
 

@@ -500,9 +500,7 @@ def test_only_an_alert_to_act_on_now_outranks_a_verdict_of_less_weight(urgency, 
 
 def test_alerts_about_waits_are_left_to_the_strip_of_what_is_in_clamps():
     ready = replace(alert(urgency=1), quantity="ready")
-    _, left = alerts_wall.most_urgent(
-        [Judged(0)], [ready, alert(urgency=2)], {}, NOON, PARIS, "C"
-    )
+    _, left = alerts_wall.most_urgent([Judged(0)], [ready, alert(urgency=2)], {}, NOON, PARIS, "C")
     assert [one.quantity for one in left] == ["humidity"]
 
 

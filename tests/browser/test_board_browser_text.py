@@ -19,15 +19,7 @@ pytestmark = browser.pytestmark
 chromium, visit = browser.chromium, browser.visit  # fixtures
 
 FINDER = (Path(__file__).parents[1] / "text_finder.js").read_text(encoding="utf-8")
-SIZES = (
-    (1920, 1080),
-    (1280, 800),
-    (1024, 600),
-    (960, 540),
-    (820, 1180),
-    (844, 390),
-    (390, 844),
-)
+SIZES = ((1920, 1080), (1280, 800), (1024, 600), (960, 540), (820, 1180), (844, 390), (390, 844))
 HOUR, DAY = 3_600_000, 86_400_000
 PAGES = (
     "/",
