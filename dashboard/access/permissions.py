@@ -53,6 +53,8 @@ ENDPOINTS: dict[str, Need] = {
     "password_now": ANYONE,
     "calendar": ANYONE,
     # What may be looked at, and done.
+    "wall": Role.VIEWER,
+    "wall_content": Role.VIEWER,
     "past_csv": Role.VIEWER,
     "climate_csv": Role.VIEWER,
     "clients_file": Role.BENCH,

@@ -25,7 +25,7 @@ def to_html(part: Component | str | float | Iterable[Any] | None) -> str:
         return escape(str(part))
     kind = getattr(part, "_type", None)
     if kind is None:
-        return "".join(map(to_html, part))  # type: ignore[union-attr, arg-type] # children in a list
+        return "".join(map(to_html, part))
     properties: dict[str, Any] = part.to_plotly_json()["props"]  # type: ignore[union-attr] # a component
     inside = to_html(properties.pop("children", None))
     tag = kind.lower()
