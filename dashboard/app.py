@@ -16,6 +16,7 @@ from dashboard.access import guard, people_page, permissions, sign_in
 from dashboard.access import page as access_page
 from dashboard.access.visitor import may
 from dashboard.air import page as air_page
+from dashboard.air import wall_page
 from dashboard.alerts import alert_page as alerts_alert_page
 from dashboard.alerts import page as alerts_page
 from dashboard.alerts import rules_page as alerts_rules_page
@@ -47,7 +48,6 @@ from dashboard.past import page as past_page
 from dashboard.past import psychrometric_page as past_psychrometric_page
 from dashboard.sensors import page as sensors_page
 from dashboard.sensors import sensor_page as sensors_sensor_page
-from dashboard.wall import page as wall_page
 from dashboard.wood import instrument_page as wood_instrument_page
 from dashboard.wood import intake_page as wood_intake_page
 from dashboard.wood import page as wood
@@ -113,7 +113,7 @@ def create_app(settings: Settings) -> dash.Dash:
         book.drying,
     )
     air_page.register(app, shop, strips)
-    wall_page.register(app, shop, strips)
+    wall_page.register(app, shop, strips, shell.banner, shell.DEMO)
     coming_page.register(app, shop, coming_book, woods)
     past_page.register(app, shop, book, alert_book)
     for page in (past_climate_page, past_psychrometric_page, sensors_page, sensors_sensor_page):

@@ -78,10 +78,12 @@
   new MutationObserver((changes) => {
     const real = changes.some((change) => {
       const at = change.target;
-      return !(at.nodeType === 1 && at.closest(".heard, .clock, #lost, .js-plotly-plot"));
+      return !(at.nodeType === 1 && at.closest(".heard, .clock, .js-plotly-plot"));
     });
     if (real && (document.getElementById("air") || root.dataset.fit)) fit();
-  }).observe(document.documentElement, { subtree: true, childList: true });
+  }).observe(document.documentElement, {
+    subtree: true, childList: true, attributes: true, attributeFilter: ["hidden"], // a notice comes or goes
+  });
   window.addEventListener("resize", fit);
   document.addEventListener("toggle", fit, true);
   if (document.fonts && document.fonts.ready) document.fonts.ready.then(fit);

@@ -7,7 +7,7 @@ import pytest
 from dash import dcc, html
 
 from dashboard.app import create_app
-from dashboard.wall.markup import to_html
+from dashboard.ui.plain_html import to_html
 from monitor.core.clock import now_ms
 from monitor.settings.board_keys import make_board_keys
 from monitor.store import Writer

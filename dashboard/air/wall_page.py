@@ -5,15 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dashboard import shell
 from dashboard.air import page as air_page
 from dashboard.ui import formats
-from dashboard.wall.markup import to_html
+from dashboard.ui.plain_html import to_html
 from monitor.core.clock import now_ms
 from monitor.domain import opening_hours
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import dash
+    from dash.development.base_component import Component
 
     from dashboard.air.page import WallStrips
     from dashboard.data.shop import ShopData
@@ -40,36 +42,45 @@ FRAME = """<!DOCTYPE html>
 """
 
 
-def register(app: dash.Dash, shop: ShopData, strips: WallStrips) -> None:
-    """Add `/wall` and `/wall/content` to the server."""
+def register(
+    app: dash.Dash,
+    shop: ShopData,
+    strips: WallStrips,
+    banner: Callable[[ShopData], list[Component]],
+    demo: str,
+) -> None:
+    """Add `/wall` and `/wall/content` to the server. `banner`: the troubles; `demo`: the demo's mark."""
+
+    def now() -> str:
+        mark = demo if shop.settings.demo else ""
+        return content(shop, strips, to_html(banner(shop)), to_html(mark))
 
     def page() -> str:
         sheets = sorted(path.name for path in ASSETS.glob("*.css"))
         return FRAME.format(
             title=to_html(shop.settings.shop.name or "Benchweather"),
             styles="\n".join(f'<link rel="stylesheet" href="/assets/{name}">' for name in sheets),
-            content=content(shop, strips),
+            content=now(),
             scripts="\n".join(f'<script src="/assets/{name}"></script>' for name in SCRIPTS),
         )
 
     app.server.add_url_rule("/wall", "wall", page)
-    app.server.add_url_rule("/wall/content", "wall_content", lambda: content(shop, strips))
+    app.server.add_url_rule("/wall/content", "wall_content", now)
 
 
-def content(shop: ShopData, strips: WallStrips) -> str:
+def content(shop: ShopData, strips: WallStrips, troubles: str, demo: str) -> str:
     """What the wall shows now, as HTML; it says whether the shop is open, for the light."""
     now, settings = now_ms(), shop.settings
     hours = settings.hours.model_dump()
     local = formats.local(now, settings.zone)
     span = opening_hours.of_date(hours, local.date())
     is_open = span is not None and span[0] <= local.time() < span[1]
-    troubles = to_html(shell.banner(shop))
     air = to_html(air_page.content(shop, strips))
     time = f"{formats.day(local.date())} {local:%H:%M}"
     name = to_html(settings.shop.name or "Benchweather")
-    demo = f"<strong>{to_html(shell.DEMO)}</strong>" if settings.demo else ""
+    mark = f"<strong>{demo}</strong>" if demo else ""
     return (
         f'<div id="troubles" role="status">{troubles}</div>'
         f'<main id="air" data-open="{"yes" if is_open else "no"}">{air}'
-        f'<p class="foot"><span>{name}</span>{demo}<time class="clock">{time}</time></p></main>'
+        f'<p class="foot"><span>{name}</span>{mark}<time class="clock">{time}</time></p></main>'
     )

@@ -1,1 +1,0 @@
-"""The wall page: Air without menu, links or buttons, for a screen that nobody touches."""
