@@ -69,7 +69,7 @@ def register(
 
 
 def content(shop: ShopData, strips: WallStrips, troubles: str, demo: str) -> str:
-    """What the wall shows now, as HTML; it says whether the shop is open, for the light."""
+    """Content of the wall page now, as HTML; it has whether the shop is open, for the light."""
     now, settings = now_ms(), shop.settings
     hours = settings.hours.model_dump()
     local = formats.local(now, settings.zone)

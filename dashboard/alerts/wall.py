@@ -35,7 +35,7 @@ FORETOLD, FORETOLD_FROM = "dry_snap", 2
 def over_the_places(
     shop: ShopData, book: AlertQueries, airs: Sequence[PlaceAir], now_ms: int
 ) -> tuple[Headline | None, list[Component]]:
-    """The alert that stands beside the headline, if one may, and the strip of the other alerts."""
+    """Most urgent alert, shown beside the headline, and the strip of the other alerts."""
     calling = book.calling()
     if not calling:
         return None, []
@@ -54,9 +54,9 @@ def most_urgent(
     zone: ZoneInfo,
     unit: Unit,
 ) -> tuple[Headline | None, list[Alert]]:
-    """The alert that stands beside the headline, and the alerts left for the lines under it.
+    """Most urgent alert, shown beside the headline, and the alerts left for the lines under it.
 
-    An alert that asks to act now stands there, unless the air's own assessment is as grave; so does
+    An alert that asks to act now is shown there, unless the air's own assessment is as grave; so does
     a dry snap to come, with its figures, while the air asks for nothing now. Those about
     waits are left out: the strip of what is in clamps has them.
     """

@@ -40,7 +40,7 @@ def foremost(shop: ShopData, book: OutlookQueries, now_ms: int) -> list[Componen
 
 
 def strip(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Component:
-    """When the air of a place leaves its band and how far, in a line, and the ribbon."""
+    """Strip with the time when the air of a place leaves its band, how far, and the ribbon."""
     line = text.wall_line(one, now_ms, zone, unit)
     low, high = scale(one)
     return html.Section(
