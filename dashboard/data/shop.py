@@ -193,8 +193,7 @@ class ShopData:
             return found, newcomers.beyond(reader)
 
     def broker_refusals(self) -> list[BrokerRefusal]:
-        """What our own broker refused or dropped lately, newest first. Its texts are not to be
-        trusted."""
+        """Newest refusals of our own broker, newest first. Do not trust their texts."""
         if self.settings.broker.url:
             return []
         return broker_refusals(self.settings.broker_log_path)

@@ -1,4 +1,4 @@
-"""What the embedded broker refused or dropped, from its log: it tells the sender little or nothing."""
+"""Refusals of the embedded broker, read from its log; the sender hears little or nothing of them."""
 
 from __future__ import annotations
 
@@ -32,8 +32,10 @@ _REASONS = (
 
 
 class BrokerRefusal(NamedTuple):
-    """What the broker refused to a client, how often, and when last [ms since 1970-01-01 UTC]. Client
-    id and topic come from anyone who reaches the broker: they are not to be trusted."""
+    """Refusal of the broker to a client: how often, and when last [ms since 1970-01-01 UTC].
+
+    Client id and topic come from anyone who reaches the broker: do not trust them.
+    """
 
     client_id: str
     host: str
@@ -82,7 +84,7 @@ def broker_refusals(path: Path, since: int = 0) -> list[BrokerRefusal]:
 
 
 def _reason(words: str) -> str:
-    """Sentence for what the broker says; "" for what is no refusal, or was told already."""
+    """Reason in a sentence; empty if the line is not a refusal, or repeats one."""
     if match := _SUBJECT.match(words):
         topic = match[2].replace("//", "\0").replace(".", "/").replace("\0", ".")[:_TEXT_MAX]
         if match[1] == "Publish":

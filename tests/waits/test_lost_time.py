@@ -65,6 +65,7 @@ def adds_up(found) -> None:
     )
 )
 def test_the_parts_add_up_to_the_time_that_passed(law, pieces):
+    """Rung: property."""
     found = lost_time(law, USUAL_S, START, air(pieces))
     adds_up(found)
     assert found.edges_ms[0] == START
@@ -82,6 +83,7 @@ def test_the_parts_add_up_to_the_time_that_passed(law, pieces):
     ],
 )
 def test_what_is_counted_is_the_progress_that_the_ready_time_rests_on(law, pieces):
+    """Rung: property."""
     log = air(pieces)
     found = lost_time(law, USUAL_S, START, log)
     wait = WaitInputs(law=law, basis_s=USUAL_S, start_ms=START, air=log, outlook=None)
@@ -92,6 +94,7 @@ def test_what_is_counted_is_the_progress_that_the_ready_time_rests_on(law, piece
 
 @pytest.mark.parametrize("law", LAWS)
 def test_in_reference_air_nothing_is_lost(law):
+    """Rung: property."""
     found = lost_time(law, USUAL_S, START, air([(10, 20.0, 50.0)]))
     for cause in LossCause:
         assert found.total_s(cause) == pytest.approx(0.0, abs=1e-3), cause
@@ -99,6 +102,7 @@ def test_in_reference_air_nothing_is_lost(law):
 
 @pytest.mark.parametrize("law", [HIDE_GLUE, WASHED_WOOD, SPIRIT, OIL])
 def test_cold_air_of_usual_humidity_loses_by_temperature_alone(law):
+    """Rung: property."""
     # In constant air the glue and the film have an exact rate: `relative_rate` at 50 % RH.
     found = lost_time(law, USUAL_S, START, air([(2, 15.0, 50.0)]))
     lost = found.total_s(LossCause.TEMPERATURE)
@@ -114,12 +118,14 @@ def test_cold_air_of_usual_humidity_loses_by_temperature_alone(law):
     ("law", "rh_pct"), [(HIDE_GLUE, 72.0), (WASHED_WOOD, 60.0), (SPIRIT, 72.0)]
 )
 def test_damp_air_of_usual_warmth_loses_by_humidity_alone(law, rh_pct):
+    """Rung: property."""
     found = lost_time(law, USUAL_S, START, air([(6, 20.0, rh_pct)]))
     assert found.total_s(LossCause.HUMIDITY) > 1000
     assert found.total_s(LossCause.TEMPERATURE) == pytest.approx(0.0, abs=1e-6)
 
 
 def test_a_hold_a_pause_and_a_silence_are_each_its_own_cause():
+    """Rung: property."""
     held = lost_time(HIDE_GLUE, USUAL_S, START, air([(2, 3.0, 50.0), (1, 20.0, 50.0)]))
     assert held.total_s(LossCause.HOLD) == pytest.approx(7200)
     assert held.total_s(LossCause.TEMPERATURE) == pytest.approx(0, abs=1e-6)
@@ -144,12 +150,14 @@ def test_a_hold_a_pause_and_a_silence_are_each_its_own_cause():
 
 
 def test_light_is_neither_temperature_nor_humidity():
+    """Rung: property."""
     found = lost_time(FilmLaw(light_factor=0.5), USUAL_S, START, air([(4, 20.0, 50.0)]))
     assert found.total_s(LossCause.OTHER) == pytest.approx(7200)
     assert found.total_s(LossCause.TEMPERATURE) == pytest.approx(0, abs=1e-6)
 
 
 def test_glue_that_softens_again_counts_backwards():
+    """Rung: property."""
     found = lost_time(HIDE_GLUE, USUAL_S, START, air([(12, 20.0, 50.0), (6, 20.0, 90.0)]))
     wet = found.edges_ms[:-1] >= START + 12 * HOUR
     assert (found.counted_s[wet] < 0).all()

@@ -66,6 +66,7 @@ def test_in_reference_air_a_wait_takes_its_basis(bench, kind):
 
 @pytest.mark.slow
 def test_what_could_be_started_stands_as_it_does_once_it_is_opened(bench):
+    """Rung: property."""
     bench.air("cellar", 15.0, 84.0)
     learned = bench.open("cleat", ago_h=9.0)
     bench.do("release", wait=learned, feel="soft", at_ms=NOW - HOUR)
@@ -81,6 +82,7 @@ def test_what_could_be_started_stands_as_it_does_once_it_is_opened(bench):
 
 
 def test_what_cannot_be_started_says_why(bench):
+    """Rung: property."""
     batch = bench.do("mix", about="glue", kind="epoxy")["glue"]
     found = starts(bench.reader, bench.settings, Journal(bench.reader), ["bench"], NOW, glue=batch)
     crack, coat = found["plate-crack", "bench"], found["spirit-coat", "bench"]

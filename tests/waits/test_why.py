@@ -46,6 +46,7 @@ def minutes(text):
 
 
 def test_a_cold_night_is_named_with_its_temperature_and_its_cost(bench):
+    """Rung: property."""
     crack = opened(bench)
     bench.air("bench", 20.0, 50.0, start=EVENING, end=EVENING + 2 * HOUR)
     bench.air("bench", 9.0, 50.0, start=EVENING + 2 * HOUR, end=EVENING + 13 * HOUR)
@@ -64,6 +65,7 @@ def test_a_cold_night_is_named_with_its_temperature_and_its_cost(bench):
 
 
 def test_a_hold_is_named_with_its_reason(bench):
+    """Rung: property."""
     crack = opened(bench, kind="centre-joint")
     bench.air("bench", 20.0, 88.0, start=EVENING, end=EVENING + 5 * HOUR)
     found = of(bench, crack, EVENING + 5 * HOUR)
@@ -73,6 +75,7 @@ def test_a_hold_is_named_with_its_reason(bench):
 
 
 def test_good_air_is_no_cause_and_a_gain_is_said(bench):
+    """Rung: property."""
     crack = opened(bench)
     bench.air("bench", 20.0, 50.0, start=EVENING, end=EVENING + 7 * HOUR)
     found = of(bench, crack, EVENING + 7 * HOUR)
@@ -89,6 +92,7 @@ def test_good_air_is_no_cause_and_a_gain_is_said(bench):
 
 
 def test_a_pause_counts_as_one_and_a_release_ends_the_account(bench):
+    """Rung: property."""
     crack = opened(bench, kind="centre-joint")
     bench.air("bench", 20.0, 50.0, start=EVENING, end=EVENING + 9 * HOUR)
     bench.do("pause", EVENING + 4 * HOUR, wait=crack, at_ms=EVENING + HOUR)
@@ -106,6 +110,7 @@ def test_a_pause_counts_as_one_and_a_release_ends_the_account(bench):
 
 
 def test_what_is_not_known_is_said(bench):
+    """Rung: property."""
     attic = bench.do("open", EVENING, kind="cleat", place="attic", start_ms=EVENING)["waits"][0]
     found = of(bench, attic, EVENING + HOUR)
     assert why.spent_words(found) == "The air of this wait is not known."
@@ -116,6 +121,7 @@ def test_what_is_not_known_is_said(bench):
 
 
 def test_the_account_of_an_open_wait_and_its_row_have_one_time(bench):
+    """Rung: property."""
     coat = opened(bench, kind="retouching")
     bench.air("bench", 14.0, 60.0, start=EVENING, end=EVENING + 6 * HOUR)
     found = of(bench, coat, EVENING + 6 * HOUR)
@@ -133,4 +139,5 @@ def test_the_account_of_an_open_wait_and_its_row_have_one_time(bench):
     ],
 )
 def test_a_length_is_told_in_hours_and_minutes(seconds, text):
+    """Rung: property."""
     assert why.length(seconds) == text
