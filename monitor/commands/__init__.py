@@ -15,6 +15,7 @@ from msgspec import Meta
 from monitor.commands import alerts as alert_commands
 from monitor.commands.alerts import DecideReservoir, DecideRule, decide_alert, decide_caution
 from monitor.commands.asides import AsideKeeper, DecideAside
+from monitor.commands.clock import DecideClock, ShopClock, check_time_known
 from monitor.commands.glue import decide_glue
 from monitor.commands.instruments import decide_instrument
 from monitor.commands.newcomers import DecideNewcomer, NewcomerKeeper
@@ -27,7 +28,16 @@ from monitor.commands.waits import DecideWait, Equivalent, Foresee
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINE, Request, checked, read
 from monitor.domain import aside as asides
-from monitor.domain import glue, instrument, newcomer, own_proof, sensor, wait, wait_type_registry
+from monitor.domain import (
+    glue,
+    instrument,
+    newcomer,
+    own_proof,
+    sensor,
+    shop_clock,
+    wait,
+    wait_type_registry,
+)
 from monitor.domain.alerts import alert, rule_registry
 from monitor.domain.events import About
 from monitor.domain.places import AirLimits
@@ -56,6 +66,7 @@ for _module in (
     own_proof,
     asides,
     newcomer,
+    shop_clock,
 ):
     for _type in _module.REQUESTS:
         REQUESTS.setdefault(_type.about, {})[str(_type.__struct_config__.tag)] = _type
@@ -108,9 +119,10 @@ class Commands:
         prove: Prove | None = None,
         aside: AsideKeeper | None = None,
         newcomers: NewcomerKeeper | None = None,
+        clock: ShopClock | None = None,
     ) -> None:
         self._writer = writer
-        self._on_change, self._places = on_change, places
+        self._on_change, self._places, self._clock = on_change, places, clock
         self._journal = Journal(writer)
         self._decide: dict[str, Callable[[Command[Any]], Decision]] = {
             About.WAIT: DecideWait(equivalent, foresee),
@@ -125,6 +137,7 @@ class Commands:
             About.PROOF: DecideProof(equivalent, prove),
             About.ASIDE: DecideAside(aside),
             About.NEWCOMER: DecideNewcomer(newcomers),
+            About.CLOCK: DecideClock(clock),
         }
 
     @property
@@ -168,6 +181,7 @@ class Commands:
         by = checked("by", command.get("by", ""), By)
         request = read_request(command, now_ms)
         self._check_place(request)
+        check_time_known(self._clock, request.about)
 
         def decide(known: Journal) -> Decision:
             return self._decide[request.about](Command(request, by, now_ms, known))

@@ -26,6 +26,7 @@ class About(StrEnum):
     PROOF = "proof"
     ASIDE = "aside"
     NEWCOMER = "newcomer"
+    CLOCK = "clock"
 
 
 class Event(NamedTuple):

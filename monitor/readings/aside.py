@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 
 from monitor.commands.asides import AsideWork
@@ -12,7 +13,13 @@ from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal
 from monitor.core.steady_clock import SteadyClock
 from monitor.readings.payload import Contract, reason_of
 from monitor.store import Writer, aside
+from monitor.store.aside import AsideMessage
 from monitor.store.connection import Cursor
+
+log = logging.getLogger(__name__)
+
+ENTER_AT_ONCE = 1_000
+"""Most messages that are taken in by one transaction."""
 
 
 class AsideMessages:
@@ -30,21 +37,10 @@ class AsideMessages:
         With `as_dated` the machine's clock was right, and is followed from now on; else each
         message is read as if it came at the time of the steady clock.
         """
-        numbers: list[int] = []
-        readings: list[Reading] = []
-        refusals: list[Refusal] = []
-        for number, one in aside.waiting(self._writer, sensor):
-            numbers.append(number)
-            came_ms = one.received_ms if as_dated else one.steady_ms
-            try:
-                found, faults, _ = self._contract.decode(one.topic, one.payload, came_ms)
-            except BadPayload as exc:
-                found, faults = [], [str(exc)]
-            readings += found
-            if faults:
-                kept = one.payload[:REFUSED_PAYLOAD_MAX]
-                reason = reason_of(faults)
-                refusals.append(Refusal(came_ms, one.topic, kept, len(one.payload), reason))
+        waiting = aside.waiting(self._writer, sensor)
+        numbers = [number for number, _ in waiting]
+        dated = [(m, m.received_ms if as_dated else m.steady_ms) for _, m in waiting]
+        readings, refusals = self._decoded(dated)
         newest = max((reading.ts_ms for reading in readings), default=0)
         if newest > now_ms + AHEAD_MAX_MS:
             raise Rejected(
@@ -56,15 +52,56 @@ class AsideMessages:
 
         def write(run: Cursor) -> None:
             self._writer.put(run, readings, refusals=refusals)
-            aside.end(run, numbers, aside.TAKEN)
+            aside.end(run, numbers, aside.TAKEN, now_ms)
 
         return AsideWork(len(numbers), len(readings), write)
 
-    def dismiss(self, sensor: str) -> AsideWork:
+    def dismiss(self, sensor: str, now_ms: int) -> AsideWork:
         waiting = aside.waiting(self._writer, sensor)
         numbers = [number for number, _ in waiting]
 
         def write(run: Cursor) -> None:
-            aside.end(run, numbers, aside.DISMISSED)
+            aside.end(run, numbers, aside.DISMISSED, now_ms)
 
         return AsideWork(len(numbers), sum(one.readings for _, one in waiting), write)
+
+    def enter_dated(self) -> int:
+        """Take in, once the time is known, what came since the machine started: each message at the
+        time that the counter gives it. Returns the number of messages.
+
+        Those of earlier starts wait for a person: nothing tells when they came.
+        """
+        total = 0
+        while (now_ms := self._clock.time_of(self._clock.moment().counter_ms)) is not None:
+            found = aside.waiting_since(self._writer, self._clock.boot, ENTER_AT_ONCE)
+            if not found:
+                break
+            dated = [(m, self._clock.time_of(m.counter_ms) or now_ms) for _, m in found]
+            readings, refusals = self._decoded(dated)
+            numbers = [number for number, _ in found]
+            with self._writer.connection.transaction() as run:
+                _, fresh = self._writer.put(run, readings, refusals=refusals)
+                aside.end(run, numbers, aside.TAKEN, now_ms)
+            self._writer.note_series(fresh)
+            total += len(found)
+        if total:
+            log.warning("messages kept aside are taken in, dated by the counter count=%d", total)
+        return total
+
+    def _decoded(
+        self, dated: Sequence[tuple[AsideMessage, int]]
+    ) -> tuple[list[Reading], list[Refusal]]:
+        """The readings of messages that came at those times [ms], and what was rejected of them."""
+        readings: list[Reading] = []
+        refusals: list[Refusal] = []
+        for one, came_ms in dated:
+            try:
+                found, faults, _ = self._contract.decode(one.topic, one.payload, came_ms)
+            except BadPayload as exc:
+                found, faults = [], [str(exc)]
+            readings += found
+            if faults:
+                kept = one.payload[:REFUSED_PAYLOAD_MAX]
+                reason = reason_of(faults)
+                refusals.append(Refusal(came_ms, one.topic, kept, len(one.payload), reason))
+        return readings, refusals

@@ -17,10 +17,10 @@ from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from monitor.commands import Commands
-from monitor.core.clock import AHEAD_MAX_MS
+from monitor.core.clock import AHEAD_MAX_MS, EVER_MS
 from monitor.core.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal, name_fault
-from monitor.core.steady_clock import SteadyClock
+from monitor.core.steady_clock import Moment, SteadyClock
 from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import Arrival, Subscription
 from monitor.readings.newcomers import Newcomers, Visit
@@ -164,9 +164,10 @@ class Ingest:
     def _keep(self, arrivals: list[Arrival]) -> None:
         """Store a group of messages, however long it takes, then acknowledge them."""
         singly: list[Arrival] = []
+        came = self._clock.moment()
 
         def store() -> None:
-            batch = self.read(arrivals)
+            batch = self.read(arrivals, came)
             self.writer.write(
                 batch.readings,
                 refusals=batch.refusals,
@@ -273,54 +274,79 @@ class Ingest:
             self.subscription.rest(min(left_s, IDLE_WAIT_S))
         return not self._stop.is_set()
 
-    def read(self, arrivals: list[Arrival]) -> Batch:
-        """Decode a group of messages; nothing is stored yet."""
+    def read(self, arrivals: list[Arrival], came: Moment | None = None) -> Batch:
+        """Decode a group of messages that `came` at a moment, or now; nothing is stored yet."""
         batch = Batch([], [], {}, Counter(), [], {}, [], Visit())
-        steady_ms = self._clock.now_ms()
-        latest_ms = steady_ms + AHEAD_MAX_MS
+        came, unknown = came or self._clock.moment(), self._clock.unknown()
+        doubted = unknown or came.wall_ms != came.steady_ms
+        latest_ms = came.steady_ms + AHEAD_MAX_MS
         newest_ms = max((arrival.received_ms for arrival in arrivals), default=0)
         batch.tallies["messages"] = len(arrivals)
-        decode = self.contract.decode
         note_lateness = self._lateness.note
         for arrival in arrivals:
             if command_about(arrival.topic) or forecast_source(arrival.topic):
                 batch.singly.append(arrival)
                 continue
-            try:
-                readings, faults, timed = decode(
-                    arrival.topic, arrival.payload, arrival.received_ms
-                )
-            except BadPayload as exc:
-                readings, faults, timed = [], [str(exc)], False
-            except Exception as exc:
-                # Our own fault; but a message that came again for ever would stop everything.
-                log.exception("message could not be decoded topic=%s", arrival.topic)
-                readings, faults, timed = [], [f"could not be read: {exc!r}"], False
-            ahead = arrival.received_ms > latest_ms and any(
-                reading.ts_ms > latest_ms for reading in readings
-            )
+            kept = None
+            if doubted or arrival.received_ms > latest_ms:
+                at_ms = arrival.received_ms
+                at = Moment(at_ms, *(ms - newest_ms + at_ms for ms in came[1:]))
+                readings, faults, timed, kept = self._decode_doubted(arrival, at, unknown=unknown)
+            else:
+                readings, faults, timed = self._decode(arrival, arrival.received_ms)
             known = (
                 self._newcomers is None
                 or not readings
                 or (self._newcomers.is_known(readings[0].series))
             )
-            if timed and not faults and not ahead and known:
+            if timed and not faults and not kept and known:
                 batch.readings.extend(readings)
-                if readings and not arrival.retained:
+                if readings and not arrival.retained and not unknown:
                     note_lateness(arrival, readings)
             else:
                 self._read_with_care(
-                    arrival,
-                    readings,
-                    faults,
-                    timed=timed,
-                    batch=batch,
-                    steady_ms=steady_ms - newest_ms + arrival.received_ms if ahead else None,
+                    arrival, readings, faults, timed=timed, batch=batch, kept=kept
                 )
         if batch.visit.beyond:
             batch.tallies[newcomers.BEYOND] += batch.visit.beyond
         batch.lateness.update(self._lateness.due())
         return batch
+
+    def _decode_doubted(
+        self, arrival: Arrival, at: Moment, *, unknown: bool
+    ) -> tuple[list[Reading], list[str], bool, AsideMessage | None]:
+        """`_decode` for a message that came at a moment of a doubted clock, and what is kept aside.
+
+        While the time is unknown, only readings are taken that have times of their own which have
+        passed for certain; a message that is sound otherwise is kept aside.
+        """
+        readings, faults, timed = self._decode(arrival, EVER_MS if unknown else at.wall_ms)
+        if not unknown and at.wall_ms < at.steady_ms and faults:  # set back: it may be right
+            again = self._decode(arrival, at.steady_ms)
+            if again[2] and not again[1]:
+                readings, faults, timed = again
+        latest_ms = at.steady_ms + AHEAD_MAX_MS
+        ahead = any(reading.ts_ms > latest_ms for reading in readings)
+        if not readings or not (ahead or (unknown and not timed)):
+            return readings, faults, timed, None
+        if not unknown and at.wall_ms <= latest_ms:
+            return readings, faults, timed, None
+        sensor = f"{readings[0].series.place}/{readings[0].series.sensor}"
+        sent = (sensor, arrival.topic, arrival.payload, len(readings))
+        boot = self._clock.boot
+        kept = AsideMessage(at.wall_ms, at.steady_ms, *sent, at.counter_ms, boot, int(unknown))
+        return readings, faults, timed, kept
+
+    def _decode(self, arrival: Arrival, came_ms: int) -> tuple[list[Reading], list[str], bool]:
+        """Readings, faults, and whether each reading has a time of its own."""
+        try:
+            return self.contract.decode(arrival.topic, arrival.payload, came_ms)
+        except BadPayload as exc:
+            return [], [str(exc)], False
+        except Exception as exc:
+            # Our own fault; but a message that came again for ever would stop everything.
+            log.exception("message could not be decoded topic=%s", arrival.topic)
+            return [], [f"could not be read: {exc!r}"], False
 
     def _read_with_care(
         self,
@@ -330,10 +356,10 @@ class Ingest:
         *,
         timed: bool,
         batch: Batch,
-        steady_ms: int | None,
+        kept: AsideMessage | None,
     ) -> None:
-        """Read a message whose repeat cannot be recognised by its readings alone. It is kept aside
-        if it is dated ahead of the steady clock: then that clock's time of its arrival is given."""
+        """Read a message whose repeat cannot be recognised by its readings alone; one that is to be
+        kept aside is given as `kept`."""
         if arrival.retained and (
             (readings and not timed)  # an old value of unknown age
             or self.writer.refused_before(arrival.topic, arrival.payload)
@@ -349,19 +375,16 @@ class Ingest:
                 batch.tallies["repeats"] += len(readings)
                 return
             batch.deliveries[arrival.packet_id] = digest
-        message = (arrival.received_ms, arrival.topic, arrival.payload, len(readings))
+        came_ms = kept.steady_ms if kept else arrival.received_ms
+        message = (came_ms, arrival.topic, arrival.payload, len(readings))
         if (
             readings
             and self._newcomers is not None
             and self._newcomers.held(batch.visit, readings[0].series, message)
         ):
             readings = []
-        elif steady_ms is not None:
-            sensor = f"{readings[0].series.place}/{readings[0].series.sensor}"
-            came = (arrival.received_ms, steady_ms)
-            batch.aside.append(
-                AsideMessage(*came, sensor, arrival.topic, arrival.payload, len(readings))
-            )
+        elif kept is not None:
+            batch.aside.append(kept)
             return
         batch.readings.extend(readings)
         if faults:

@@ -176,8 +176,12 @@ class Writer:
                 aside.keep(run, messages_aside)
             if also is not None:
                 also(run)
-        self._series_ids |= fresh
+        self.note_series(fresh)
         return counts
+
+    def note_series(self, fresh: Mapping[Series, int]) -> None:
+        """Note the ids of new series, once the transaction that made them has ended."""
+        self._series_ids |= fresh
 
     def put(
         self,
