@@ -104,6 +104,7 @@ def readings(
         About.SENSOR: of_sensors,
         About.ASIDE: of_sensors,
         About.NEWCOMER: of_sensors,
+        About.CLOCK: of_sensors,
     }
 
 

@@ -57,6 +57,7 @@ _FLAGS = {
     "glue_past": "is past its discard time",
     "broker_away": "gets no readings",
     "store_trouble": "cannot keep its readings",
+    "clock_jump": "has a clock that jumped",
 }
 """Quantities that are either true or not."""
 

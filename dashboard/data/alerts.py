@@ -16,6 +16,7 @@ from monitor.commands import Journal
 from monitor.core.clock import now_ms
 from monitor.domain.alerts import rule_registry
 from monitor.domain.alerts.rule import Of
+from monitor.domain.shop_clock import trouble_of
 from monitor.runtime.service_troubles import broker_trouble
 
 if TYPE_CHECKING:
@@ -107,7 +108,7 @@ class AlertQueries:
             troubles = ServiceTroubles()
             if beat:
                 broker = broker_trouble(beat.broker_trouble, beat.outage)
-                troubles = ServiceTroubles(broker, beat.store_trouble)
+                troubles = ServiceTroubles(broker, beat.store_trouble, trouble_of(beat.clock))
             sight = observations.snapshot(
                 reader, self._shop.settings, journal, waits, woods, troubles, now_ms()
             )

@@ -26,12 +26,14 @@ from monitor.air import climate_report, current, place_means
 from monitor.core.clock import AHEAD_MAX_MS, now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import MEASURES, Quantity, Refusal, Series
+from monitor.domain.events import About
 from monitor.domain.places import Place
 from monitor.mqtt.broker_log import broker_refusals
 from monitor.runtime import heartbeat
 from monitor.science.air import pressure_at_altitude
 from monitor.science.registry import DERIVED, derive
 from monitor.store import HOUR_S, TEN_MINUTES_S, Reader, aside, forecasts, newcomers, outbox
+from monitor.store.journal import events_about
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
     from dashboard.data.thinning import Points
     from monitor.air.climate_report import ClimateRecord
     from monitor.air.current import LatestAir
+    from monitor.domain.events import Event
     from monitor.domain.forecast import Forecast
     from monitor.mqtt.broker_log import BrokerRefusal
     from monitor.settings import Settings
@@ -197,6 +200,11 @@ class ShopData:
         if self.settings.broker.url:
             return []
         return broker_refusals(self.settings.broker_log_path)
+
+    def clock_events(self, limit: int) -> list[Event]:
+        """The last events about the clock of the shop's computer, oldest first."""
+        with self.reader() as reader:
+            return events_about(reader.connection, About.CLOCK)[0][-limit:]
 
     def ahead(self) -> list[AheadReadings]:
         """Stored readings of each sensor that are dated ahead of the clock."""

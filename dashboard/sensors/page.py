@@ -19,6 +19,8 @@ from dashboard.ui.controls import action_button, action_results
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity
+from monitor.core.steady_clock import JumpState, jump_words
+from monitor.domain.shop_clock import event_words
 from monitor.sensor_care.health import sentence
 
 if TYPE_CHECKING:
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
 
 REFUSED_SHOWN = 50
 NEW_SHOWN = 8
+JUMPS_SHOWN = 8
 PAYLOAD_SHOWN = 160
 """Length of a rejected payload that is shown. [characters]"""
 COUNTED = {
@@ -79,6 +82,7 @@ def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
         sensor_table(sensors, shop, now, unit) if sensors else _none_yet(),
         *waiting(shop, now, writer=writer),
         *jars(shop),
+        *clock_jumps(shop, now, writer=writer),
         *wrong_times(shop, now, writer=writer),
         *removed(shop),
         html.H2("Totals since the start"),
@@ -284,6 +288,41 @@ def removed(shop: ShopData) -> list[Component]:
     return [html.H2("Removed"), html.Ul(links)]
 
 
+def clock_jumps(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
+    """The last jumps of the shop computer's clock, and a tap that confirms a doubted one."""
+    events, beat = shop.clock_events(JUMPS_SHOWN), shop.service_state().beat
+    jump = beat.clock if beat else None
+    doubted = jump is not None and jump.state is JumpState.DOUBTED
+    if not events and not doubted:
+        return []
+    tap = action_button(
+        "The clock is right now",
+        "confirm",
+        about="clock",
+        sure="Tap again if the clock above is right",
+        said="Clock confirmed. Readings kept aside will be taken in.",
+        then="reload",
+    )
+    items = [
+        html.Li(
+            [
+                html.Span(
+                    formats.when(one.recorded_ms, now, shop.settings.zone), className="moment"
+                ),
+                html.Span(event_words(one)),
+                html.Span(one.by, className="by-whom"),
+            ]
+        )
+        for one in reversed(events)
+    ]
+    return [
+        html.H2("Clock of the shop's computer"),
+        *([html.P(f"{jump_words(jump)}. Nothing confirms it.")] if jump and doubted else []),
+        *([html.Div(tap, className="taps wide")] if doubted and writer else []),
+        html.Ul(items, className="history"),
+    ]
+
+
 def wrong_times(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
     """Messages kept aside and stored readings dated ahead, each with what can be done."""
     zone = shop.settings.zone
@@ -311,12 +350,14 @@ def _kept_aside(one: AsideOfSensor, now: int, zone: ZoneInfo, *, writer: bool) -
             "Dismiss", "dismiss", sure="Tap again to dismiss them", said="Dismissed.", **about
         ),
     ]
+    why = "was wrong at the start" if one.at_start else "had jumped"
+    without = "They came after" if one.at_start else "Without the jump they are from"
     return html.Li(
         [
             html.Span(
                 f"{one.sensor}: {one.readings} readings kept aside. The clock of the shop's "
-                f"computer had jumped. It dated them from {dated} on. Without the jump they are "
-                f"from {corrected} on."
+                f"computer {why}. It dated them from {dated} on. {without} {corrected}"
+                f"{'' if one.at_start else ' on'}."
             ),
             *([html.Div(taps, className="taps wide")] if writer else []),
         ]

@@ -58,10 +58,12 @@ CLOSING_SOON_MS = 900_000
 
 
 class ServiceTroubles(NamedTuple):
-    """Reasons why the service gets no messages or cannot store them; empty if it can."""
+    """Reasons why the service gets no messages or cannot store them, and how its clock has jumped;
+    empty if all is well."""
 
     broker: str = ""
     store: str = ""
+    clock: str = ""
 
 
 class Snapshot(NamedTuple):
@@ -407,5 +409,10 @@ def _shop(quantity: str, s: Snapshot) -> Seen:
             return Seen(SHOP, "Shop", shutil.disk_usage(s.settings.data).free / 1e9)
         except OSError:
             return Seen(SHOP, "Shop", math.nan)
-    trouble = s.troubles.broker if quantity == "broker_away" else s.troubles.store
+    troubles = {
+        "broker_away": s.troubles.broker,
+        "store_trouble": s.troubles.store,
+        "clock_jump": s.troubles.clock,
+    }
+    trouble = troubles[quantity]
     return Seen(SHOP, "Shop", float(bool(trouble)), detail=trouble[:200])

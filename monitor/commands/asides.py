@@ -28,7 +28,7 @@ class AsideKeeper(Protocol):
     def take(self, sensor: str, now_ms: int, *, as_dated: bool) -> AsideWork:
         """Take all of a sensor in; raise `Rejected` if it is still ahead."""
 
-    def dismiss(self, sensor: str, now_ms: int) -> AsideWork:
+    def dismiss(self, sensor: str) -> AsideWork:
         """Dismiss all of a sensor."""
 
 
@@ -49,7 +49,7 @@ class DecideAside:
             work = keeper.take(request.sensor, command.now_ms, as_dated=request.as_dated)
             body["as_dated"] = request.as_dated
         else:
-            work = keeper.dismiss(request.sensor, command.now_ms)
+            work = keeper.dismiss(request.sensor)
         body |= {"messages": work.messages, "readings": work.readings}
         event = command.event(request.sensor, body)
         return Decision([event], {"sensor": request.sensor, **body}, work.write)

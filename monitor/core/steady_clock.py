@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from monitor.core import clock
+from monitor.core.formats import DAY_MS, duration
 from monitor.core.time_sync import NetworkTime
 
 log = logging.getLogger(__name__)
@@ -190,6 +191,20 @@ class SteadyClock:
         log.warning("clock jumped and is confirmed jump_s=%d", by / 1000)
         self._offset += by
         self._last = ClockJump(by, wall, JumpState.CONFIRMED, at_start=self._unknown())
+
+
+def jump_words(jump: ClockJump) -> str:
+    """How the clock was off, without its end: `The clock of the shop's computer jumped ahead by ...`."""
+    off = abs(jump.by_ms)
+    years = off / (365.25 * DAY_MS)
+    by = f"{years:.0f} years" if years >= 2 else duration(off)
+    if not jump.at_start:
+        way = f"jumped ahead by {by}" if jump.by_ms > 0 else f"was set back by {by}"
+    elif jump.by_ms > 0:
+        way = f"was {by} after the newest record when Benchweather started"
+    else:
+        way = f"was {by} behind the newest record when Benchweather started"
+    return f"The clock of the shop's computer {way}"
 
 
 def _sane(wall_ms: int, known_ms: int) -> bool:

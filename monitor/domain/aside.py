@@ -14,6 +14,8 @@ class AsideAction(StrEnum):
 
     TAKE = "take"
     DISMISS = "dismiss"
+    DROP = "drop"
+    """The service deleted the oldest, since there were too many."""
 
 
 class AsideRequest(Request, frozen=True, kw_only=True):

@@ -10,7 +10,6 @@ import base64
 import contextlib
 import hashlib
 import json
-import os
 import re
 import secrets
 from collections.abc import Iterable, Mapping
@@ -20,6 +19,7 @@ from typing import Any, NamedTuple
 
 import bcrypt
 
+from monitor.core.durable_file import write_durably
 from monitor.core.errors import BrokerFault, Fault, Rejected
 
 PASSWORD_MIN, PASSWORD_MAX = 12, 72
@@ -173,14 +173,9 @@ def write_private(path: Path, text: str) -> None:
     BrokerFault
         If it cannot be written.
     """
-    beside = path.with_name(path.name + ".part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        beside.unlink(missing_ok=True)
-        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-        beside.replace(path)
+        write_durably(path, text)
     except OSError as exc:
         raise BrokerFault(f"{path}: {exc.strerror}") from exc
 

@@ -11,8 +11,10 @@ from monitor.core.errors import BadPayload, Rejected
 from monitor.core.formats import duration
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal
 from monitor.core.steady_clock import SteadyClock
+from monitor.domain.aside import AsideAction
+from monitor.domain.events import About, Event
 from monitor.readings.payload import Contract, reason_of
-from monitor.store import Writer, aside
+from monitor.store import Writer, aside, journal
 from monitor.store.aside import AsideMessage
 from monitor.store.connection import Cursor
 
@@ -37,6 +39,8 @@ class AsideMessages:
         With `as_dated` the machine's clock was right, and is followed from now on; else each
         message is read as if it came at the time of the steady clock.
         """
+        if self._clock.unknown() and not as_dated:
+            raise Rejected("the time is not known: set the clock or confirm it first")
         waiting = aside.waiting(self._writer, sensor)
         numbers = [number for number, _ in waiting]
         dated = [(m, m.received_ms if as_dated else m.steady_ms) for _, m in waiting]
@@ -52,16 +56,16 @@ class AsideMessages:
 
         def write(run: Cursor) -> None:
             self._writer.put(run, readings, refusals=refusals)
-            aside.end(run, numbers, aside.TAKEN, now_ms)
+            aside.end(run, numbers, aside.TAKEN, self._clock.now_ms())
 
         return AsideWork(len(numbers), len(readings), write)
 
-    def dismiss(self, sensor: str, now_ms: int) -> AsideWork:
+    def dismiss(self, sensor: str) -> AsideWork:
         waiting = aside.waiting(self._writer, sensor)
         numbers = [number for number, _ in waiting]
 
         def write(run: Cursor) -> None:
-            aside.end(run, numbers, aside.DISMISSED, now_ms)
+            aside.end(run, numbers, aside.DISMISSED, self._clock.now_ms())
 
         return AsideWork(len(numbers), sum(one.readings for _, one in waiting), write)
 
@@ -87,6 +91,20 @@ class AsideMessages:
         if total:
             log.warning("messages kept aside are taken in, dated by the counter count=%d", total)
         return total
+
+    def prune(self, most: int, kept_days: int) -> None:
+        """Bound what is kept, as `aside.prune` does; the history says how much was dropped."""
+        now_ms = self._clock.now_ms()
+        with self._writer.connection.transaction() as run:
+            dropped = aside.prune(run, now_ms, most, kept_days * 86_400_000)
+            if dropped.messages:
+                body = dropped._asdict()
+                journal.append(run, [Event(About.ASIDE, "", now_ms, "", AsideAction.DROP, body)])
+        if dropped.messages:
+            log.error(
+                "messages kept aside were dropped, the oldest first messages=%d readings=%d",
+                *dropped,
+            )
 
     def _decoded(
         self, dated: Sequence[tuple[AsideMessage, int]]

@@ -5,15 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from monitor.core import formats
-from monitor.core.steady_clock import ClockJump, JumpState
+from monitor.core.steady_clock import ClockJump, JumpState, jump_words
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from monitor.runtime.disk_space import DiskTrouble
     from monitor.runtime.heartbeat import BrokerOutage, Heartbeat
-
-YEAR_MS = 365.25 * 86_400_000
 
 
 class Trouble(NamedTuple):
@@ -148,26 +146,28 @@ def broker_trouble(connection: str, outage: BrokerOutage | None) -> str:
 
 def clock_trouble(jump: ClockJump, now_ms: int, zone: ZoneInfo) -> Trouble:
     """A jump of the machine's clock, in words."""
-    years = abs(jump.by_ms) / YEAR_MS
-    by = f"{years:.0f} years" if years >= 2 else formats.duration(abs(jump.by_ms))
-    at = formats.when(jump.at_ms, now_ms, zone)
-    way = f"jumped ahead by {by}" if jump.by_ms > 0 else f"was set back by {by}"
-    said = f"The clock of the shop's computer {way} at {at}"
+    said = jump_words(jump)
+    if not jump.at_start:
+        said = f"{said} at {formats.when(jump.at_ms, now_ms, zone)}"
+    set_it = (
+        "Set the clock and turn on network time. If the clock is right now, confirm it on Sensors"
+    )
     match jump.state:
+        case JumpState.DOUBTED if jump.at_start:
+            return Trouble(
+                "clock",
+                f"{said}. The time is not known. Readings without a time of their own are kept aside, "
+                "and no change can be recorded.",
+                f"{set_it}.",
+            )
         case JumpState.DOUBTED if jump.by_ms > 0:
             return Trouble(
                 "clock",
                 f"{said}. New readings without a right time of their own are kept aside.",
-                "Set the clock and turn on network time. If the clock is right now, take the "
-                "readings in as dated on Sensors, or restart Benchweather.",
+                f"{set_it}, or take the readings in as dated there.",
             )
         case JumpState.DOUBTED:
-            return Trouble(
-                "clock",
-                f"{said}. Times and ages may be wrong.",
-                "Set the clock and turn on network time. If the clock is right now, restart "
-                "Benchweather.",
-            )
+            return Trouble("clock", f"{said}. Times and ages may be wrong.", f"{set_it}.")
         case JumpState.UNDONE:
             ended = "It is right again."
         case JumpState.CONFIRMED:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import subprocess
@@ -17,8 +18,10 @@ from monitor.core.certificate import (
     load_certificate,
     readable_by_others,
 )
-from monitor.core.clock import EVER_MS, from_ms, now_ms
+from monitor.core.clock import from_ms, now_ms
 from monitor.core.errors import BrokerFault, BrokerUnavailable, StoreFault
+from monitor.core.time_sync import NetworkTime
+from monitor.domain.shop_clock import trouble_of
 from monitor.mqtt import embedded_broker
 from monitor.mqtt.client import Address, Publisher
 from monitor.notifications.outbox_worker import channel_faults
@@ -141,38 +144,21 @@ def _clock(settings: Settings) -> Check:
     text = f"{local:%Y-%m-%d %H:%M:%S} in {settings.zone}"
     if now < BUILT:
         return Check("clock", False, f"{text}: it has not been set; set it before starting")
+    state = heartbeat.read(settings.heartbeat_path)
+    if state is not None and not state.late() and (jump := trouble_of(state.clock)):
+        return Check("clock", False, f"{text}: {jump} If it is right: benchweather clock confirm")
     try:
-        reader = Reader(settings.store_path)
-        newest = max((item.reading.ts_ms for item in reader.latest(EVER_MS)), default=0)
-        reader.close()
+        with contextlib.closing(Reader(settings.store_path)) as reader:
+            newest = reader.newest_ms() or 0
     except StoreFault:
         newest = 0
     if newest > now_ms() + 600_000:
         return Check(
-            "clock",
-            False,
-            f"{text}: behind the newest reading, {formats.numeric(newest, UTC)} UTC",
+            "clock", False, f"{text}: behind the newest record, {formats.numeric(newest, UTC)} UTC"
         )
-    kept = _kept_by_network()
+    kept = NetworkTime()()
     note = "" if kept is None else f", {'kept' if kept else 'not kept'} by network time"
     return Check("clock", True, text + note)
-
-
-def _kept_by_network() -> bool | None:
-    """Return whether the system sets its clock by network time; None if unknown."""
-    program = shutil.which("timedatectl")
-    if program is None:
-        return None
-    try:
-        done = subprocess.run(  # noqa: S603 - found on PATH, fixed arguments
-            [program, "show", "-p", "NTPSynchronized", "--value"],
-            capture_output=True,
-            text=True,
-            timeout=5,
-        )
-    except (OSError, subprocess.TimeoutExpired):
-        return None
-    return {"yes": True, "no": False}.get(done.stdout.strip())
 
 
 def _privacy(settings: Settings) -> Check:

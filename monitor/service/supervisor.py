@@ -23,9 +23,11 @@ from monitor.clients import archive
 from monitor.commands import Commands
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
+from monitor.core.durable_file import write_durably
 from monitor.core.errors import MonitorError, SettingsFault, StoreFault
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock
+from monitor.domain.shop_clock import trouble_of
 from monitor.domain.topic_rules import AGENT_FILTER, COMMAND_FILTER, FORECAST_FILTER
 from monitor.mqtt.accounts import AccessRules
 from monitor.mqtt.client import Address, Publisher, Subscription
@@ -43,6 +45,8 @@ from monitor.runtime.scheduler import Scheduler
 from monitor.runtime.service_troubles import broker_trouble
 from monitor.sensor_care.calibration import JarWatch
 from monitor.service.broker_watch import BrokerWatch
+from monitor.service.clock_watch import LOOK_S as LOOK_AT_CLOCK_S
+from monitor.service.clock_watch import ClockWatch, newest_known_ms
 from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.ingest_session import IngestSession, admit_first, take_over
 from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, StatePublisher
@@ -132,6 +136,10 @@ class Supervisor:
             parts.callback(writer.close)
             reader = Reader(settings.store_path)
             parts.callback(reader.close)
+            self._clock = SteadyClock(known_ms=newest_known_ms(settings, reader))
+            kept = AsideMessages(writer, contract, self._clock)
+            clock_watch = ClockWatch(settings, writer, self._clock, kept)
+            parts.callback(clock_watch.keep_time)
             subscription = Subscription(address, _filters(contract), client_id(settings))
             jobs = Scheduler(str(settings.zone))
             newcomers = Newcomers(
@@ -149,8 +157,9 @@ class Supervisor:
                 reservoirs={tank.id: tank for tank in settings.reservoirs},
                 places=lambda: [place.id for place in places(reader, settings)],
                 look=JarWatch(reader, settings),
-                aside=AsideMessages(writer, contract, self._clock),
+                aside=kept,
                 newcomers=newcomers,
+                clock=self._clock,
                 prove=functools.partial(proved, reader, settings),
             )
             intake = ForecastIntake(settings, reader, writer)
@@ -173,7 +182,8 @@ class Supervisor:
             parts.callback(sender.stop, STOP_WAIT_S)
             watch = None if broker is None else BrokerWatch(broker, address, ingest, disk)
             cycle = _evaluation(settings, address, ingest, sender, self._clock, watch)
-            self._schedule(jobs, ingest, parts.enter_context(cycle))
+            self._schedule(jobs, ingest, parts.enter_context(cycle), kept)
+            jobs.every("clock", LOOK_AT_CLOCK_S, clock_watch.look)
             self._schedule_forecasts(jobs, intake)
             link = CommandLink(settings.command_link_path, functools.partial(_carry_out, ingest))
             link.start()
@@ -269,10 +279,13 @@ class Supervisor:
         except OSError as exc:
             log.warning("heartbeat cannot be written reason=%s", exc)
 
-    def _schedule(self, jobs: Scheduler, ingest: Ingest, run_cycle: Callable[[], None]) -> None:
+    def _schedule(
+        self, jobs: Scheduler, ingest: Ingest, run_cycle: Callable[[], None], kept: AsideMessages
+    ) -> None:
         def tidy() -> None:
             dropped = ingest.writer.prune_refused(self.settings.keep.refused_max)
             forgotten = ingest.writer.prune_commands(now_ms())
+            kept.prune(self.settings.keep.aside_max, self.settings.keep.aside_d)
             ingest.writer.tidy()
             log.info("store tidied refused_pruned=%d commands_pruned=%d", dropped, forgotten)
 
@@ -334,7 +347,7 @@ def _evaluation(
 
     def troubles() -> ServiceTroubles:
         broker = broker_trouble(ingest.subscription.trouble, watch.outage if watch else None)
-        return ServiceTroubles(broker, ingest.store_trouble)
+        return ServiceTroubles(broker, ingest.store_trouble, trouble_of(clock.jump()))
 
     publisher.start()
     with contextlib.closing(Reader(settings.store_path)) as reader:

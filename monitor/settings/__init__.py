@@ -102,6 +102,10 @@ class Settings:
         return self.data / "command-link.json"
 
     @property
+    def known_time_path(self) -> Path:
+        return self.data / "known-time.json"
+
+    @property
     def secrets_path(self) -> Path:
         return self.data / "secrets.json"
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 import contextlib
 import hmac
 import json
-import os
 import secrets
 from pathlib import Path
 from typing import NamedTuple
 
+from monitor.core.durable_file import write_durably
 from monitor.core.errors import BadPayload
 from monitor.core.json_documents import json_object
 
@@ -43,12 +43,7 @@ def make_board_keys(path: Path) -> BoardKeys:
     kept = {name: key for name, key in _kept(path).items() if isinstance(key, str) and key}
     keys = BoardKeys(*(kept.get(name) or secrets.token_urlsafe(32) for name in BoardKeys._fields))
     path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(path.name + ".part")
-    beside.unlink(missing_ok=True)
-    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        json.dump(keys._asdict(), file)
-    beside.replace(path)
+    write_durably(path, json.dumps(keys._asdict()))
     return keys
 
 

@@ -328,7 +328,7 @@ class Reservoir(BaseModel):
 
 
 class Keep(BaseModel):
-    """Number of rejected messages stored."""
+    """Numbers of rejected messages and of messages kept aside that are stored."""
 
     model_config = _STRICT
     refused_max: int = _setting(
@@ -336,6 +336,19 @@ class Keep(BaseModel):
         "Rejected messages stored; older ones are deleted, but still counted",
         "",
         ge=1_000,
+    )
+    aside_max: int = _setting(
+        100_000,
+        "Messages kept aside since the clock was wrong; beyond, the oldest are deleted, and the "
+        "history says so",
+        "",
+        ge=1_000,
+    )
+    aside_d: int = _setting(
+        90,
+        "Time after which messages kept aside are deleted once taken in or dismissed",
+        "d",
+        ge=1,
     )
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
+from monitor.core.durable_file import rename_durably
 from monitor.core.errors import MonitorError, SettingsFault
 from monitor.core.files import SETTINGS_MAX, FileFault, parsed_toml, read_text
 from monitor.domain.topic_rules import TopicRule
@@ -55,11 +57,14 @@ def add_rule(settings: Settings, rule: TopicRule) -> Path:
     beside = path.with_name(path.name + ".part")
     try:
         beside.touch(mode=path.stat().st_mode & 0o777 if path.exists() else 0o600)
-        beside.write_text(text, encoding="utf-8")
+        with beside.open("w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
         found = load(data=settings.data, config=beside)
         if len(found.topics) != len(topics) + 1 or found.topics[-1] != rule:
             raise CannotAdd(f"{path}: topics come from the environment and overrule the file")
-        beside.replace(path)
+        rename_durably(beside, path)
     except SettingsFault as exc:
         raise CannotAdd(f"{path}: with this rule: {'; '.join(exc.faults)}") from exc
     finally:

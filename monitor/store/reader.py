@@ -301,6 +301,13 @@ class Reader:
             [("hour_ms", "i8"), ("least_s", "f8")],
         )
 
+    def newest_ms(self) -> int | None:
+        """Time of the newest reading that is not voided, or of the newest event; None if there is
+        neither. [ms since 1970-01-01 UTC]"""
+        times = [one.reading.ts_ms for one in self.latest(EVER_MS)]
+        row = self.connection.row("SELECT max(recorded_ms) FROM event")
+        return max((at for at in (*times, row[0]) if at is not None), default=None)
+
     def refused(self, limit: int) -> list[Refusal]:
         """The newest rejected messages, newest first."""
         rows = self.connection.rows(

@@ -30,7 +30,7 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1])]
 import paho.mqtt.client as paho
 from agent_fixtures import Board, RunningAgent, settle
 from bench_service import family
-from conftest import RunningService, until
+from conftest import RunningService
 from lossy_disk import MODES, Cuts, LossyDisk, missing, mounted
 
 from monitor.commands.ipc import ask

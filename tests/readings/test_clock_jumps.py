@@ -31,14 +31,15 @@ UNTIMED = b'[{"n":"temperature","u":"Cel","v":20.5},{"n":"humidity","u":"%RH","v
 class Shop:
     """A service's ingest and commands on a machine whose clock can be set."""
 
-    def __init__(self, folder) -> None:
+    def __init__(self, folder, known_ms: int | None = None) -> None:
         self.wall, self.counter, self.sent = START, 0, 0
-        self.clock = SteadyClock(lambda: self.wall, lambda: self.counter, lambda: False)
+        self.clock = SteadyClock(lambda: self.wall, lambda: self.counter, lambda: False, known_ms)
         self.writer = Writer(folder / "readings.sqlite3")
         self.reader = Reader(folder / "readings.sqlite3")
         self.contract, self.script = Contract(), Script()
         keeper = AsideMessages(self.writer, self.contract, self.clock)
-        self.commands = Commands(self.writer, aside=keeper)
+        self.keeper = keeper
+        self.commands = Commands(self.writer, aside=keeper, clock=self.clock)
         self.ingest = Ingest(
             self.script, self.contract, self.writer, self.commands, clock=self.clock
         )
@@ -170,6 +171,117 @@ def test_a_clock_set_back_stores_readings_and_the_place_shows_the_new_ones(shop)
     assert newest["humidity"].ts_ms <= shop.wall + AHEAD_MAX_MS
 
 
+def timed(at_ms: int) -> bytes:
+    return json.dumps([{"bt": at_ms / 1000, "n": "temperature", "u": "Cel", "v": 21}]).encode()
+
+
+@pytest.fixture(params=[3 * 24 * HOUR, START - 1_000_000, -500 * 24 * HOUR])
+def unknown(tmp_path, request):
+    """A shop whose clock is wrong from the start: days slow, at 1970, or over a year fast. `right` is
+    the true time, ten minutes after the newest that is known."""
+    with contextlib.closing(Shop(tmp_path, known_ms=START + request.param)) as one:
+        one.right = START + request.param + 10 * MIN
+        yield one
+
+
+def test_untimed_readings_of_an_unknown_time_enter_where_they_were_measured(unknown):
+    measured = []
+    for _ in range(3):
+        measured.append(unknown.right)
+        unknown.hears()
+        unknown.passes(MIN)
+        unknown.right += MIN
+    (kept,) = aside.by_sensor(unknown.reader)
+    assert (kept.messages, kept.readings, kept.at_start) == (3, 6, True)
+    assert unknown.times() == set()
+    assert unknown.keeper.enter_dated() == 0
+    unknown.wall = unknown.right  # somebody sets the clock
+    assert unknown.keeper.enter_dated() == 3
+    assert unknown.times() == set(measured)
+    assert aside.by_sensor(unknown.reader) == []
+    unknown.hears()
+    assert unknown.right in unknown.times()
+
+
+def test_readings_with_own_times_are_stored_if_they_have_passed_and_none_is_rejected(unknown):
+    unknown.hears(timed(unknown.right - 30 * MIN))
+    unknown.hears(timed(unknown.right))  # has passed, but nothing here knows it
+    assert unknown.times() == {unknown.right - 30 * MIN}
+    assert unknown.reader.refused(9) == []
+    unknown.wall = unknown.right
+    unknown.keeper.enter_dated()
+    assert unknown.times() == {unknown.right - 30 * MIN, unknown.right}
+
+
+def test_nothing_is_opened_at_an_unknown_time_until_a_person_confirms_the_clock(unknown):
+    wish = {"about": "glue", "do": "mix", "kind": "hide", "by": "Ina"}
+    with pytest.raises(Rejected, match="confirm it on the page Sensors"):
+        unknown.commands.carry_out(wish, unknown.wall)
+    unknown.hears()
+    with pytest.raises(Rejected, match="the time is not known"):
+        unknown.do("take")
+    unknown.commands.carry_out({"about": "clock", "do": "confirm", "by": "Ina"}, unknown.wall)
+    assert not unknown.clock.unknown()
+    unknown.keeper.enter_dated()
+    assert unknown.times() == {START}
+    with pytest.raises(Rejected, match="nothing to confirm"):
+        unknown.commands.carry_out({"about": "clock", "do": "confirm"}, unknown.wall)
+    events = unknown.reader.connection.rows("SELECT about, by, action FROM event")
+    assert events == [("clock", "Ina", "confirm")]
+
+
+def test_messages_of_another_start_of_the_machine_wait_for_a_person(unknown):
+    unknown.hears()
+    with unknown.writer.connection.transaction() as run:
+        run.execute("UPDATE aside SET boot = 'before'")
+    unknown.wall = unknown.right
+    assert unknown.keeper.enter_dated() == 0
+    assert unknown.do("take")["messages"] == 1
+    assert unknown.times() == {unknown.right - 10 * MIN}  # as early as it can have been
+
+
+def test_a_sender_with_a_right_time_is_heard_while_the_clock_is_an_hour_slow(shop):
+    shop.passes(MIN)
+    shop.wall -= HOUR
+    shop.hears(timed(START + MIN))
+    assert shop.times() == {START, START + MIN}
+    assert shop.reader.refused(9) == []
+
+
+def test_readings_kept_aside_enter_once_the_clock_is_back(shop):
+    jumped(shop, TO_2039)
+    assert shop.keeper.enter_dated() == 0
+    shop.wall -= TO_2039
+    assert shop.keeper.enter_dated() == 3
+    assert shop.times() == {START + i * MIN for i in range(4)}
+
+
+def test_what_is_kept_aside_is_bounded_and_the_history_says_what_was_dropped(shop):
+    jumped(shop, TO_2039)
+    shop.do("dismiss")
+    shop.passes(3 * 24 * HOUR)
+    for _ in range(5):
+        shop.hears()
+
+    def waiting() -> list[str | None]:
+        return [row[0] for row in shop.reader.connection.rows("SELECT outcome FROM aside")]
+
+    def events() -> list[tuple[str, str]]:
+        rows = shop.reader.connection.rows("SELECT action, body FROM event WHERE action = 'drop'")
+        return [(action, json.loads(body)) for action, body in rows]
+
+    shop.keeper.prune(100, 4)
+    assert len(waiting()) == 8
+    shop.keeper.prune(6, 4)  # what was dismissed goes first, and nobody need hear of it
+    assert sorted(waiting(), key=str) == [None] * 5 + ["dismissed"]
+    assert events() == []
+    shop.keeper.prune(100, 2)
+    assert waiting() == [None] * 5
+    shop.keeper.prune(3, 2)
+    assert waiting() == [None] * 3
+    assert events() == [("drop", {"messages": 2, "readings": 4})]
+
+
 STEPPED = '''
 """Put before a service's own modules by its test: its clock is off by what a file says. [s]"""
 import pathlib, time
@@ -227,9 +339,95 @@ def test_a_service_whose_clock_visits_2039_shows_nothing_of_it_as_present(make_s
         said = service.command("now").stdout
         assert "ago" in said
         assert not re.search(r"-\d+ (s|min|h|days?) ago", said)
-        taken = service.command("sensor", "aside", "take", "loft/a1")
-        assert taken.returncode == 0, taken.stderr
-        assert not aside.by_sensor(reader)
+        until(lambda: not aside.by_sensor(reader), what="they are taken in by themselves")
+        assert reader.tallies()["readings"] == 14
         assert not reader.ahead(now_ms())
         assert humidity() == 47
     assert "clock jumped" in service.log.read_text()
+
+
+SHIM = """
+#define _GNU_SOURCE
+#include <fcntl.h>
+#include <stdlib.h>
+#include <sys/syscall.h>
+#include <sys/time.h>
+#include <time.h>
+#include <unistd.h>
+/* Shifts the calendar clock of a process, and no other, by the seconds in the file CLOCK_OFF. */
+static long off(void) {
+  char text[32] = {0};
+  const char *name = getenv("CLOCK_OFF");
+  int file = name ? open(name, O_RDONLY | O_CLOEXEC) : -1;
+  if (file < 0) return 0;
+  ssize_t got = read(file, text, sizeof text - 1);
+  close(file);
+  return got > 0 ? atol(text) : 0;
+}
+int clock_gettime(clockid_t which, struct timespec *at) {
+  int done = syscall(SYS_clock_gettime, which, at);
+  if (!done && (which == CLOCK_REALTIME || which == CLOCK_REALTIME_COARSE)) at->tv_sec += off();
+  return done;
+}
+int gettimeofday(struct timeval *restrict at, void *restrict zone) {
+  struct timespec now;
+  clock_gettime(CLOCK_REALTIME, &now);
+  at->tv_sec = now.tv_sec;
+  at->tv_usec = now.tv_nsec / 1000;
+  return 0;
+}
+time_t time(time_t *at) {
+  struct timespec now;
+  clock_gettime(CLOCK_REALTIME, &now);
+  if (at) *at = now.tv_sec;
+  return now.tv_sec;
+}
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.broker
+def test_a_service_that_starts_three_days_slow_loses_and_misdates_nothing(make_service, tmp_path):
+    """A machine without a battery for its clock: it starts with an old time, sensors send, and then
+    the clock is set. The C library tells the service's processes another time."""
+    program = needs("mosquitto_pub", "mosquitto-clients")
+    compiler = needs("cc", "gcc libc6-dev")
+    source, shim, offset = (tmp_path / name for name in ("clock.c", "clock.so", "offset"))
+    source.write_text(SHIM)
+    subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", shim, source], check=True)
+    service = make_service()
+    target = ["-p", str(service.port), "-q", "1", "-t", "benchweather/loft/a1", "-m"]
+
+    def send(value: float) -> float:
+        pack = [{"n": "humidity", "u": "%RH", "v": value}]
+        before = now_ms()
+        subprocess.run([program, *target, json.dumps(pack)], check=True)
+        return (before + now_ms()) / 2
+
+    def state() -> dict:
+        return json.loads((service.data / "heartbeat.json").read_text())
+
+    service.start()
+    send(46)
+    with contextlib.closing(Reader(service.store)) as reader:
+        until(lambda: reader.tallies()["readings"] == 1, what="the first reading")
+        service.stop()
+        offset.write_text(str(-3 * 86_400))
+        service.environment |= {"LD_PRELOAD": str(shim), "CLOCK_OFF": str(offset)}
+        service.start()
+        sent = {value: send(value) for value in (51.0, 52.0, 53.0)}
+        until(lambda: sum(one.messages for one in aside.by_sensor(reader)) == 3, what="kept aside")
+        assert reader.tallies()["readings"] == 1
+        until(lambda: state()["clock"] and state()["clock"][-1], what="the start in the heartbeat")
+        refused = service.command("sensor", "move", "loft/a1", "attic")
+        assert "confirm it on the page Sensors" in refused.stderr
+        offset.write_text("0")
+        until(lambda: not aside.by_sensor(reader), what="they are taken in")
+        (series_id,) = reader.series().values()
+        times, values = reader.readings(series_id, 0, now_ms())
+        found = dict(zip(values.tolist(), times.tolist(), strict=True))
+        assert found.keys() == {46.0, *sent}
+        assert max(abs(found[value] - at) for value, at in sent.items()) < 5_000
+        said = service.command("clock", "show").stdout
+        assert "3 days behind the newest record when Benchweather started" in said
+    service.stop()

@@ -138,6 +138,13 @@ WATCHABLE: dict[str, Watchable] = {
     "glue_past": Watchable("", Of.GLUE, "1 when a batch of glue is past its discard time", 0, 1),
     "broker_away": Watchable("", Of.SHOP, "1 while no readings arrive", 0, 1),
     "store_trouble": Watchable("", Of.SHOP, "1 while readings cannot be stored", 0, 1),
+    "clock_jump": Watchable(
+        "",
+        Of.SHOP,
+        "1 while the clock of the shop's computer is doubted, or has just jumped",
+        0,
+        1,
+    ),
     "disk_free": Watchable("GB", Of.SHOP, "free space on the disk", 0, 1_000_000),
 }
 """Every quantity that a rule can watch, by its name in rules."""

@@ -152,6 +152,26 @@ def shop_rules() -> tuple[Rule, ...]:
             do="Free space on the disk, or check the disk's health.",
         ),
         Rule(
+            id="clock-jump",
+            name="Clock jumped",
+            quantity="clock_jump",
+            test=Test.ABOVE,
+            high=0.5,
+            urgency=2,
+            calm_s=HOUR_S,
+            repeat_s=24 * HOUR_S,
+            family="service",
+            why=(
+                "The clock of the shop's computer jumped, or was wrong at the start. Readings and "
+                "ready times depend on it."
+            ),
+            source="ours",
+            do=(
+                "Look at the clock. Set it if it is wrong, and turn on network time. Then see "
+                "Sensors for readings that were kept aside."
+            ),
+        ),
+        Rule(
             id="disk-low",
             name="Disk nearly full",
             quantity="disk_free",
