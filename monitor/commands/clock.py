@@ -19,7 +19,7 @@ class ShopClock(Protocol):
     """Access to the clock of the shop's computer."""
 
     def jump(self) -> ClockJump | None:
-        """The jump that is to be reported; None if there is none."""
+        """Jump to be reported; None if there is none."""
 
     def unknown(self) -> bool:
         """Return whether the time is not known."""

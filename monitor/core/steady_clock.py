@@ -194,7 +194,7 @@ class SteadyClock:
 
 
 def jump_words(jump: ClockJump) -> str:
-    """How the clock was off, without its end: `The clock of the shop's computer jumped ahead by ...`."""
+    """A jump in words, without its end: `The clock of the shop's computer jumped ahead by 1 hour`."""
     off = abs(jump.by_ms)
     years = off / (365.25 * DAY_MS)
     by = f"{years:.0f} years" if years >= 2 else duration(off)

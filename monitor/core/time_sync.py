@@ -21,7 +21,7 @@ _TIME_ERROR, _TIMEX_BYTES = 5, 1024
 
 
 class NetworkTime:
-    """Whether network time keeps the machine's clock, as a callable; None if nothing tells.
+    """Test of the machine's clock: True if network time keeps it, None if nothing tells.
 
     The kernel is asked first (its flag is what `timedatectl` prints), then the time services that
     need not set that flag: each counts only by a synchronisation of the last `RECENT_S` on the clock
@@ -49,7 +49,7 @@ def _kernel() -> bool | None:
 
 
 def _timesyncd(mark: Path, now_s: float) -> bool | None:
-    """By the file that systemd-timesyncd touches at each synchronisation."""
+    """Answer of the file that systemd-timesyncd touches at each synchronisation."""
     try:
         return 0 <= now_s - mark.stat().st_mtime <= RECENT_S
     except OSError:
@@ -72,7 +72,7 @@ def _chrony(now_s: float) -> bool | None:
 
 
 def _tracking(line: str, now_s: float) -> bool | None:
-    """By chrony's report: time of the last update [s], offset [s], and leap status."""
+    """Answer of chrony's report: time of the last update [s], offset [s], and leap status."""
     fields = line.strip().split(",")
     try:
         updated_s, offset_s, leap = float(fields[3]), float(fields[4]), fields[13]

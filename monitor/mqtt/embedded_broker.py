@@ -53,7 +53,6 @@ _PROBE_SUBJECT = PROBE_TOPIC.replace("/", ".")
 STATE_WAIT_S = 2.0
 """Longest time for its report of itself. [s]"""
 
-_SYNC = 'sync_interval: "1s"'
 _ANONYMOUS = "benchweather-anonymous"
 _INNER = ("$JS.>", "$MQTT.>", "$SYS.>", "$KV.>", "$O.>")
 """The broker's own subjects: nobody else's, whatever filters are open."""
@@ -183,6 +182,8 @@ class EmbeddedBroker:
         Most that it may keep on disk. [MB]
     program : str
         Path of the program; empty: the one that is installed with us.
+    sync_s : float
+        Period of writing to the disk; 0: before each acknowledgement. [s]
     """
 
     def __init__(
@@ -200,7 +201,9 @@ class EmbeddedBroker:
         key_file: Path | None = None,
         store_mb: int = STORE_MB,
         program: str = "",
+        sync_s: float = 0.0,
     ) -> None:
+        self._sync = f'"{round(1000 * sync_s)}ms"' if sync_s else "always"
         self.folder, self.host, self.port = folder.absolute(), host, port
         self.store_mb, self._program = store_mb, program
         self.probe = ingest_account()
@@ -358,7 +361,10 @@ class EmbeddedBroker:
         if self._tls:
             cert, key = (json.dumps(str(path)) for path in self._tls)
             tls = f"tls {{ cert_file: {cert}, key_file: {key} }}"
-        limits = f"max_file_store: {self.store_mb * 1_000_000}, max_memory_store: 32MB, {_SYNC}"
+        limits = (
+            f"max_file_store: {self.store_mb * 1_000_000}, max_memory_store: 32MB, "
+            f"sync_interval: {self._sync}"
+        )
         return f"""server_name: benchweather
 listen: "127.0.0.1:-1"
 http: "127.0.0.1:{self._health_port}"

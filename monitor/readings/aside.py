@@ -93,7 +93,7 @@ class AsideMessages:
         return total
 
     def prune(self, most: int, kept_days: int) -> None:
-        """Bound what is kept, as `aside.prune` does; the history says how much was dropped."""
+        """Delete old and surplus messages, as `aside.prune` does, with a note in the history."""
         now_ms = self._clock.now_ms()
         with self._writer.connection.transaction() as run:
             dropped = aside.prune(run, now_ms, most, kept_days * 86_400_000)

@@ -358,8 +358,8 @@ class Ingest:
         batch: Batch,
         kept: AsideMessage | None,
     ) -> None:
-        """Read a message whose repeat cannot be recognised by its readings alone; one that is to be
-        kept aside is given as `kept`."""
+        """Read a message whose repeat cannot be recognised by its readings alone; `kept` is the form
+        in which it is kept aside, if it is."""
         if arrival.retained and (
             (readings and not timed)  # an old value of unknown age
             or self.writer.refused_before(arrival.topic, arrival.payload)

@@ -285,7 +285,7 @@ class Supervisor:
         def tidy() -> None:
             dropped = ingest.writer.prune_refused(self.settings.keep.refused_max)
             forgotten = ingest.writer.prune_commands(now_ms())
-            kept.prune(self.settings.keep.aside_max, self.settings.keep.aside_d)
+            kept.prune(self.settings.keep.aside_max, self.settings.keep.aside_days)
             ingest.writer.tidy()
             log.info("store tidied refused_pruned=%d commands_pruned=%d", dropped, forgotten)
 

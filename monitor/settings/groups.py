@@ -128,6 +128,13 @@ class Broker(BaseModel):
         "MB",
         ge=64,
         le=1_000_000,
+    sync_s: float = _setting(
+        0.0,
+        "Period at which our own broker writes to the disk; 0: before it acknowledges a message, so "
+        "that a power cut loses none. A longer one is faster, for hundreds of messages a second",
+        "s",
+        ge=0,
+        le=60,
     )
     client_id: str = _setting(
         "",
@@ -344,11 +351,8 @@ class Keep(BaseModel):
         "",
         ge=1_000,
     )
-    aside_d: int = _setting(
-        90,
-        "Time after which messages kept aside are deleted once taken in or dismissed",
-        "d",
-        ge=1,
+    aside_days: int = _setting(
+        90, "Days after which messages kept aside are deleted once taken in or dismissed", "", ge=1
     )
 
 

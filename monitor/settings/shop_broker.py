@@ -62,6 +62,7 @@ def embedded_broker(
         key_file=broker.key_file,
         store_mb=broker.store_mb,
         program=program,
+        sync_s=settings.broker.sync_s,
     )
 
 

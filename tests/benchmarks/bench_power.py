@@ -37,7 +37,7 @@ from monitor.commands.ipc import ask
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
 
-DRAIN_S = 20.0
+DRAIN_S = 40.0
 """Time after the restart for what was acknowledged to be in the store. [s]"""
 TIMED, UNTIMED, AGENT = "timed", "untimed", "agent"
 SEED = 20261129
@@ -206,7 +206,7 @@ def after_cut(
         agent.sensors = [("front-bench", "fb-1", "unplugged")]  # it sends what it has
         try:
             ends.callback(kill_all, service)
-            service.start()
+            service.start(within_s=180)
             ends.callback(agent.clear)
             agent.start()
             give_up = time.monotonic() + DRAIN_S
