@@ -148,9 +148,12 @@ OWNERS_TAPS = ("client-erase",)
 OWNERS_COMMANDS: Mapping[str, frozenset[str]] = {
     About.KIND: frozenset(("kind", "retire", "restore")),
     About.RULE: frozenset(("rule", "reset")),
-    About.SENSOR: frozenset(("void", "inherit", "void-readings", "restore-readings")),
+    About.SENSOR: frozenset(
+        ("void", "inherit", "void-readings", "restore-readings", "rename", "undo-rename")
+    ),
     About.ASIDE: frozenset(("take", "dismiss")),
     About.NEWCOMER: frozenset(("admit", "refuse")),
+    About.CLOCK: frozenset(("confirm",)),
 }
 """Commands of the owner: rules and wait types, and what takes readings out or puts them in."""
 BENCH_COMMANDS: Mapping[str, frozenset[str]] = {

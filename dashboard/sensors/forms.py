@@ -30,6 +30,7 @@ LABELS = {
     "since": "Applies from (empty: now)",
     "text": "Note",
     "place": "Another place",
+    "to": "New place/name, such as bench/sht31",
     "from": "From (empty: the first reading)",
     "until": "Until (empty: now)",
     "why": "Why",
@@ -87,6 +88,8 @@ def values_of(tap: Mapping[str, Any], form: Form) -> dict[str, Any]:
             values["number"] = int(given) if given.isdecimal() else given
         case SensorAction.NOTE:
             values["text"] = form.text("text")
+        case SensorAction.RENAME:
+            values["to"] = form.text("to")
         case SensorAction.MOVE:
             values.setdefault("place", form.text("place"))
     return values

@@ -419,7 +419,7 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
                 ),
             ]
         ),
-        *([void_readings(one, shop)] if owner else []),
+        *([rename(one), void_readings(one, shop)] if owner else []),
         html.Details(
             [
                 html.Summary("Note, and void a correction" if owner else "Note"),
@@ -436,6 +436,45 @@ def by_hand(one: SensorDetails, places: Mapping[str, str], shop: ShopData) -> li
             ]
         ),
     ]
+
+
+def rename(one: SensorDetails) -> Component:
+    """Form that gives a sensor another place and name, and a tap that undoes it."""
+    about = {"about": "sensor", "sensor": one.history.id, "then": "reload"}
+    return html.Details(
+        [
+            html.Summary("Rename it"),
+            html.P(
+                "For a mistyped place or name. All its readings, past and future, get the new place "
+                "and name. Its topic stays as it is. You can undo this at any time."
+            ),
+            html.Div([_line("to")], id="rename-form", className="fields"),
+            html.Div(
+                [
+                    action_button(
+                        "Rename this sensor",
+                        "rename",
+                        form="rename-form",
+                        said="Renamed.",
+                        **about,
+                    ),
+                    *(
+                        [
+                            action_button(
+                                f"Undo the new name {one.history.shown}",
+                                "undo-rename",
+                                said="The new name is undone.",
+                                **about,
+                            )
+                        ]
+                        if one.history.before_renames
+                        else []
+                    ),
+                ],
+                className="taps wide",
+            ),
+        ]
+    )
 
 
 def void_readings(one: SensorDetails, shop: ShopData) -> Component:

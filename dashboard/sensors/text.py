@@ -115,6 +115,8 @@ def lead(one: SensorDetails, places: Mapping[str, str]) -> str:
     history = one.history
     home = places.get(history.home, history.home)
     where = f"In a jar, out of {home}" if history.in_jar else f"At {home}"
+    if history.renamed:
+        return f"{where}; renamed to {history.renamed}, sends as {history.id}."
     if history.home == history.topic_place:
         return f"{where}."
     return f"{where}; its topic still names {history.topic_place}."
@@ -153,6 +155,10 @@ def event_words(event: Event, places: Mapping[str, str], now_ms: int, zone: Zone
             return f"Readings voided, {voided_span(span, now_ms, zone)}"
         case SensorAction.RESTORE_READINGS:
             return f"Void {body['number']} of readings undone"
+        case SensorAction.RENAME:
+            return f"Renamed to {body['to']}"
+        case SensorAction.UNDO_RENAME:
+            return f"New name undone: {body['to']} again"
         case SensorAction.ABANDON:
             return "Calibration stopped"
         case SensorAction.INHERIT:

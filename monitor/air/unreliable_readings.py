@@ -30,8 +30,8 @@ def doubtful(
 def _topics(reader: Reader, place: str, sensor: str) -> set[tuple[str, str]]:
     """Topics of the sensors of a name that were ever at a place."""
     moved = {
-        (one.topic_place, one.name)
+        (one.topic_place, one.topic_name)
         for one in reader.histories().values()
-        if one.name == sensor and any(at == place for _, at in one.stays)
+        if one.name == sensor and place in (one.first_place, *(at for _, at in one.stays))
     }
     return moved | {(place, sensor)}

@@ -19,10 +19,11 @@ if TYPE_CHECKING:
 def ask(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
     """The answer of the running service to a request; a rejection ends the command."""
     with exit_on():
-        return _sent(settings, do, fields)
+        return ask_or_raise(settings, do, fields)
 
 
-def _sent(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
+def ask_or_raise(settings: Settings, do: str, fields: dict[str, Any]) -> Any:
+    """The answer of the running service to a request; the caller handles a `Rejected`."""
     from monitor.commands import ipc, read_request
 
     request = read_request({"do": do} | fields, now_ms())
@@ -40,7 +41,7 @@ def each(
     for one in listed(numbers):
         try:
             with exit_on(apart=Rejected):
-                _sent(settings, do, {"about": about, about: one} | fields)
+                ask_or_raise(settings, do, {"about": about, about: one} | fields)
             out.print(f"{one}: done")
         except Rejected as exc:
             rejected = True

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import sys
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from monitor.cli import accounts, aside, calibrate
+from monitor.cli.asking import ask_or_raise
 from monitor.cli.calibrate import SensorId, request
 from monitor.cli.listen import listen
 from monitor.cli.output import out, print_json, print_table
@@ -38,6 +40,8 @@ from monitor.cli.shared import (
     wrong,
 )
 from monitor.core.clock import EVER_MS, now_ms
+from monitor.core.errors import Rejected
+from monitor.domain.sensor import SensorHistory
 from monitor.settings import Settings
 
 app = typer.Typer(no_args_is_help=True, help="Publish, find, move and calibrate sensors.")
@@ -183,7 +187,9 @@ def _void(settings: Settings, sensor: str, given: dict[str, Any]) -> None:
     """Void readings, and print the command that undoes this."""
     request(settings, "void-readings", sensor, given)
     with journal_of(settings) as (_, journal):
-        number = journal.sensors[sensor].voids[-1].number
+        histories = journal.sensors
+        one = histories.get(sensor) or next(h for h in histories.values() if h.shown == sensor)
+        number = one.voids[-1].number
     out.print(
         f"{sensor}: void {number} made. Undo it: benchweather sensor void {sensor} --undo {number}"
     )
@@ -218,6 +224,80 @@ def remove_place(
         wrong(f"no sensor sends on topics of {place!r}")
     for sensor in sensors:
         _void(settings, sensor, {"from_ms": -EVER_MS, "until_ms": EVER_MS, "why": why})
+
+
+@command(app)
+def rename(
+    settings: Settings,
+    sensor: SensorId,
+    new: Annotated[str, typer.Argument(metavar="NEW", help="Its new place/name")] = "",
+    undo: Annotated[
+        bool, typer.Option("--undo", help="Take the last new name away instead")
+    ] = False,
+) -> None:
+    """Give a sensor another place and name, past and future. Its topic stays as it is."""
+    if undo == bool(new):
+        wrong("give either the new place/name or --undo")
+    if undo:
+        request(settings, "undo-rename", sensor, {})
+        out.print(f"{sensor}: the last new name is undone")
+        return
+    request(settings, "rename", sensor, {"to": new})
+    out.print(
+        f"{sensor}: is {new} now, also what it sends from now on. Undo it: "
+        f"benchweather sensor rename {sensor} --undo"
+    )
+    _say_settings(settings, sensor.partition("/")[2])
+
+
+@command(app, name="rename-place")
+def rename_place(
+    settings: Settings,
+    old: Annotated[str, typer.Argument(metavar="OLD", help="Mistyped name of the place")],
+    new: Annotated[str, typer.Argument(metavar="NEW", help="Its right name")],
+) -> None:
+    """Rename a place: its sensors, past and future, its open waits and instruments."""
+    with journal_of(settings) as (reader, journal):
+        topics, known = sorted(reader.topics()), dict(journal.sensors)
+        waits = [one for one in journal.waits.values() if one.open and one.place == old]
+        instruments = [o for o in journal.instruments.values() if o.here and o.place == old]
+        rules = [i for i, rule in journal.rules.items() if f'"{old}"' in json.dumps(rule)]
+    found = 0
+    for topic in topics:
+        one = known.get(topic, SensorHistory(topic))
+        if one.removed or old not in (one.first_place, *(place for _, place in one.stays)):
+            continue
+        to = f"{new}/{one.name}" if one.first_place == old else one.shown
+        request(settings, "rename", topic, {"to": to, "old_place": old, "new_place": new})
+        out.print(f"{topic}: is {to} now. Undo it: benchweather sensor rename {topic} --undo")
+        found += 1
+    if not found:
+        wrong(f"no sensor is or was at {old!r}")
+    for about, what, since in [
+        *(("wait", one.id, one.started_ms) for one in waits),
+        *(("instrument", one.id, one.arrived_ms) for one in instruments),
+    ]:
+        try:
+            ask_or_raise(
+                settings, "move", {"about": about, about: what, "place": new, "at_ms": since}
+            )
+            out.print(f"{about} {what}: is at {new} now")
+        except Rejected as exc:
+            out.print(f"{about} {what}: not moved ({exc}). Move it: benchweather {about} move")
+    if rules:
+        out.print(f"These rules name {old}; change them with `rule set`: {', '.join(rules)}")
+    _say_settings(settings, old)
+
+
+def _say_settings(settings: Settings, name: str) -> None:
+    """Print each line of the settings file that has a name in quotes: those do not follow."""
+    if settings.config is None:
+        return
+    lines = settings.config.read_text(encoding="utf-8").splitlines()
+    marks = (f'"{name}"', f"'{name}'", f".{name}]", f"/{name}")
+    for number, line in enumerate(lines, 1):
+        if any(mark in line for mark in marks):
+            out.print(f"Change this line of {settings.config} yourself: {number}: {line.strip()}")
 
 
 @command(app)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Protocol
 
+from msgspec import structs
+
 from monitor.commands.request import Command, Decision
 from monitor.core.errors import Fault, Rejected
 from monitor.domain import sensor
@@ -45,9 +47,14 @@ class DecideSensor:
         if self._look is None:
             raise Rejected("the sensors' readings are not available here")
         known = self._look.known()
-        if request.sensor not in known:
-            raise Rejected(f"no sensor sends as {request.sensor[:80]!r}: there is {_some(known)}")
         histories = command.journal.sensors
+        if request.sensor not in known:
+            named = [one.id for one in histories.values() if one.shown == request.sensor]
+            if len(named) != 1:
+                raise Rejected(
+                    f"no sensor sends as {request.sensor[:80]!r}: there is {_some(named or known)}"
+                )
+            request = structs.replace(request, sensor=named[0])
         history = histories.get(request.sensor) or SensorHistory(request.sensor)
         measured: Mapping[str, Any] | None = None
         corrections: Sequence[Mapping[str, Any]] = ()

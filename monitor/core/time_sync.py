@@ -21,7 +21,7 @@ _TIME_ERROR, _TIMEX_BYTES = 5, 1024
 
 
 class NetworkTime:
-    """Test of the machine's clock: True if network time keeps it, None if nothing tells.
+    """Synchronisation state of the machine's clock: True if network time keeps it, None if unknown.
 
     The kernel is asked first (its flag is what `timedatectl` prints), then the time services that
     need not set that flag: each counts only by a synchronisation of the last `RECENT_S` on the clock

@@ -15,7 +15,7 @@ from msgspec import UNSET, Meta, UnsetType
 
 from monitor.core.clock import EVER_MS
 from monitor.core.errors import Fault, Rejected
-from monitor.core.measurements import Quantity
+from monitor.core.measurements import Quantity, name_fault
 from monitor.core.validation import LINE, PlaceId, Request, given
 from monitor.domain.events import About, Event
 from monitor.science.calibration.fit import (
@@ -70,6 +70,10 @@ class SensorAction(StrEnum):
     """Its readings of a span were wrong and count for nothing."""
     RESTORE_READINGS = "restore-readings"
     """Readings that were voided count again."""
+    RENAME = "rename"
+    """It has another place and name than its topic says, since ever."""
+    UNDO_RENAME = "undo-rename"
+    """Its last new name is taken away again."""
 
 
 class Taken(NamedTuple):
@@ -130,7 +134,8 @@ class SensorHistory:
     """History of one sensor, with its calibrations, corrections and voided readings.
 
     `stays` holds since when it was where, other than its topic says; None is a jar. `corrections`
-    and `voids` are in the order in which they were made.
+    and `voids` are in the order in which they were made. `renamed` is the "place/name" that it has in
+    place of its topic's, and `before_renames` holds what that and the stays were before each new name.
     """
 
     id: str
@@ -139,6 +144,8 @@ class SensorHistory:
     taken: tuple[Taken, ...] = ()
     corrections: tuple[Correction, ...] = ()
     voids: tuple[VoidedSpan, ...] = ()
+    renamed: str = ""
+    before_renames: tuple[tuple[str, tuple[tuple[int, str | None], ...]], ...] = ()
     events: tuple[Event, ...] = field(default=(), repr=False)
 
     @property
@@ -146,14 +153,28 @@ class SensorHistory:
         return self.id.partition("/")[0]
 
     @property
-    def name(self) -> str:
+    def topic_name(self) -> str:
         return self.id.partition("/")[2]
+
+    @property
+    def shown(self) -> str:
+        """The "place/name" that it has: its own new one, else that of its topic."""
+        return self.renamed or self.id
+
+    @property
+    def first_place(self) -> str:
+        """Place at which it was before it was moved."""
+        return self.shown.partition("/")[0]
+
+    @property
+    def name(self) -> str:
+        return self.shown.partition("/")[2]
 
     @property
     def home(self) -> str:
         """Place where the sensor is, or from which it came into the jar."""
         places = [place for _, place in self.stays if place is not None]
-        return places[-1] if places else self.topic_place
+        return places[-1] if places else self.first_place
 
     @property
     def removed(self) -> VoidedSpan | None:
@@ -304,6 +325,26 @@ class RestoreReadings(SensorRequest, frozen=True, kw_only=True, tag="restore-rea
     number: int
 
 
+def _id_fault(text: str) -> str | None:
+    place, slash, name = text.partition("/")
+    if not slash:
+        return "must be place/name"
+    return name_fault(place) or name_fault(name)
+
+
+class RenameSensor(SensorRequest, frozen=True, kw_only=True, tag="rename"):
+    """Give a sensor another place and name, for all its readings, past and future. With `old_place`
+    and `new_place`, what it was moved to under the old name of a place is under the new one too."""
+
+    to: Annotated[str, Meta(extra={"fault": _id_fault})]
+    old_place: PlaceId | UnsetType = UNSET
+    new_place: PlaceId | UnsetType = UNSET
+
+
+class UndoRename(SensorRequest, frozen=True, kw_only=True, tag="undo-rename"):
+    """Take the last new name of a sensor away again."""
+
+
 REQUESTS = (
     MoveSensor,
     SealSensor,
@@ -317,6 +358,8 @@ REQUESTS = (
     NoteSensor,
     VoidReadings,
     RestoreReadings,
+    RenameSensor,
+    UndoRename,
 )
 
 
@@ -400,6 +443,15 @@ def decide(
                 allowed = f"one of {', '.join(voided) or 'none'}"
                 raise Rejected(Fault("", "number", number, allowed))
             return {"number": number}
+        case RenameSensor(to=to):
+            old, new = given(request.old_place, ""), given(request.new_place, "")
+            if to == history.shown and (not old or all(at != old for _, at in history.stays)):
+                raise Rejected(Fault(f"{to}: it has that name already", "to"))
+            return {"to": to, "old_place": old, "new_place": new}
+        case UndoRename():
+            if not history.before_renames:
+                raise Rejected(f"{history.id} was not renamed")
+            return {"to": history.before_renames[-1][0] or history.id}
     raise TypeError(request)
 
 
@@ -473,6 +525,24 @@ def apply(history: SensorHistory | None, event: Event) -> SensorHistory:
                 voids=tuple(
                     v._replace(undone=v.undone or v.number == body["number"]) for v in one.voids
                 ),
+            )
+        case SensorAction.RENAME:
+            old = body["old_place"]
+            stays = tuple(
+                (at_ms, body["new_place"] if old and place == old else place)
+                for at_ms, place in one.stays
+            )
+            before = (*one.before_renames, (one.renamed, one.stays))
+            renamed = "" if body["to"] == one.id else body["to"]
+            return replace(one, renamed=renamed, stays=stays, before_renames=before)
+        case SensorAction.UNDO_RENAME:
+            renamed, stays = one.before_renames[-1]
+            since = one.stays[len(stays) :]  # what was done under the new name stays
+            return replace(
+                one,
+                renamed=renamed,
+                stays=(*stays, *since),
+                before_renames=one.before_renames[:-1],
             )
         case SensorAction.NOTE:
             return one

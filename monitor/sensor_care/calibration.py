@@ -72,7 +72,7 @@ class JarWatch:
             allowed = f"above 0, up to {bounds.off:g} {measure.unit}"
             raise Rejected(Fault("", "u", u, allowed, 0, bounds.off, measure.unit))
         at_ms = given(request.at_ms, now_ms)
-        series = Series(history.topic_place, history.name, quantity)
+        series = Series(history.topic_place, history.topic_name, quantity)
         _, sent = self._reader.raw_values(series, at_ms - BESIDE_MS, at_ms + BESIDE_MS)
         if not len(sent):
             raise Rejected(
@@ -101,7 +101,7 @@ def raw_pairs(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Times [ms], temperature [°C] and RH [%] as a sensor sent them, at the times of its RH."""
     series = [
-        Series(history.topic_place, history.name, q)
+        Series(history.topic_place, history.topic_name, q)
         for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
     ]
     (t_ms, temp), (ts, rh) = (reader.raw_values(one, start_ms, end_ms) for one in series)

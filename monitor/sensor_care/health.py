@@ -91,7 +91,7 @@ def left(reader: Reader, now_ms: int) -> dict[tuple[str, str], int]:
     histories = reader.histories()
     found: dict[tuple[str, str], int] = {}
     for one in histories.values():
-        for (_, place), (end_ms, _) in pairwise([(0, one.topic_place), *one.stays]):
+        for (_, place), (end_ms, _) in pairwise([(0, one.first_place), *one.stays]):
             if place is not None and place != one.home:
                 found[one.name, place] = max(end_ms, found.get((one.name, place), 0))
     if not found:

@@ -42,7 +42,7 @@ def corrected_pieces(
         found.setdefault(series, [])
         for place, from_ms, until_ms in _stays(history):
             if place is not None:
-                view = found.setdefault(series._replace(place=place), [])
+                view = found.setdefault(Series(place, history.name, series.quantity), [])
                 for low, high in kept_spans(history, from_ms, until_ms):
                     view += _corrected(series_id, history, series.quantity, low, high)
     own = {series for series, _, _ in touched}
@@ -60,7 +60,7 @@ def corrected_pieces(
 
 def _stays(history: SensorHistory) -> Iterator[tuple[str | None, int, int]]:
     """The sensor's places, each from when until when."""
-    stays = [(-EVER_MS, history.topic_place), *history.stays]
+    stays = [(-EVER_MS, history.first_place), *history.stays]
     for i, (at_ms, place) in enumerate(stays):
         yield place, at_ms, stays[i + 1][0] if i + 1 < len(stays) else EVER_MS
 

@@ -356,6 +356,9 @@ class Reader:
             elif series not in self._ids:  # seen at a place that no topic names
                 self._ids[series] = -1 - len(self._ids)
         self._views = {self._ids[series]: pieces for series, pieces in found.items()}
+        for series, series_id in self._ids.items():
+            if series not in found and series not in stored:
+                self._views[series_id] = []  # a name that was undone
 
     def _pieces(self, series_id: int) -> list[Piece]:
         self._look()

@@ -36,6 +36,7 @@ from lossy_disk import MODES, Cuts, LossyDisk, missing, mounted
 from monitor.commands.ipc import ask
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
+from monitor.mqtt.embedded_broker import is_listening
 
 DRAIN_S = 40.0
 """Time after the restart for what was acknowledged to be in the store. [s]"""
@@ -49,7 +50,15 @@ class Recorded(NamedTuple):
 
     readings: list[tuple[int, tuple[str, str, float]]]
     notes: list[tuple[int, str]]
-    stores: list[int]
+
+
+class StoringService(RunningService):
+    """A service that counts as ready once it stores readings, whether its board answers or not."""
+
+    def _ready(self) -> bool:
+        text = self.log.read_text()
+        assert self.running(), f"the service ended:\n{text}"
+        return "broker connected" in text and is_listening("127.0.0.1", self.port)
 
 
 class Sender:
@@ -112,10 +121,10 @@ def agent_on(folder: Path, data: Path, port: int) -> RunningAgent:
     return agent
 
 
-def record(disk: LossyDisk, folder: Path, seconds: float) -> Recorded:
+def record(disk: LossyDisk, folder: Path, seconds: float, ends: contextlib.ExitStack) -> Recorded:
     """Run everything on the disk, from the first start on, with a kill of the service in between."""
-    found = Recorded([], [], [])
-    service = RunningService(disk.folder / "shop")
+    found = Recorded([], [])
+    service = StoringService(disk.folder / "shop")
     service.log = folder / "service.log"
     agent = agent_on(folder / "agent", disk.folder / "agent", service.broker_port)
     over = threading.Event()
@@ -138,11 +147,12 @@ def record(disk: LossyDisk, folder: Path, seconds: float) -> Recorded:
                 found.notes.append((disk.position(), text))
                 number += 1
 
-    service.start()
-    found.stores.append(disk.position())
+    ends.callback(kill_all, service)
+    service.start(within_s=240)
     senders = [Sender(disk, kind, i, found) for kind in (TIMED, UNTIMED) for i in range(2)]
     for sender in senders:
         sender.start(service.port)
+    ends.callback(agent.clear)
     agent.start()
     watchers = [threading.Thread(target=work) for work in (note_kept, ask_often)]
     for watcher in watchers:
@@ -155,12 +165,10 @@ def record(disk: LossyDisk, folder: Path, seconds: float) -> Recorded:
             time.sleep(0.2)
         if not half:
             kill_all(service)
-            service.start()
+            service.start(within_s=240)
     over.set()
     for part in (*watchers, *senders):
         part.join() if isinstance(part, threading.Thread) else part.stop()
-    agent.kill()
-    kill_all(service)
     return found
 
 
@@ -172,7 +180,7 @@ def kill_all(service: RunningService) -> None:
     for pid in pids:
         with contextlib.suppress(ProcessLookupError):
             os.kill(pid, signal.SIGKILL)
-    service._child.wait()
+    service.kill()
 
 
 class Outcome(NamedTuple):
@@ -200,13 +208,13 @@ def after_cut(
     with contextlib.ExitStack() as ends:
         ends.callback(image.unlink)
         disk = ends.enter_context(mounted(image, folder / "disk"))
-        service = RunningService(disk / "shop")
+        service = StoringService(disk / "shop")
         service.log = folder / "service.log"
         agent = agent_on(folder / "agent", disk / "agent", service.broker_port)
         agent.sensors = [("front-bench", "fb-1", "unplugged")]  # it sends what it has
         try:
             ends.callback(kill_all, service)
-            service.start(within_s=180)
+            service.start(within_s=240)
             ends.callback(agent.clear)
             agent.start()
             give_up = time.monotonic() + DRAIN_S
@@ -273,8 +281,8 @@ def main() -> None:
         memory = Path(ends.enter_context(tempfile.TemporaryDirectory(dir="/dev/shm")))
         folder = Path(ends.enter_context(tempfile.TemporaryDirectory()))
         disk = LossyDisk(memory, folder / "disk")
-        with disk:
-            run = record(disk, folder, seconds)
+        with disk, contextlib.ExitStack() as running:
+            run = record(disk, folder, seconds, running)
         cuts = Cuts(disk)
         kinds = collections.Counter(key[0] for _, key in run.readings)
         print(f"writes and flushes          {len(cuts):6d}, flushes {cuts.flushes()}")
