@@ -23,7 +23,6 @@ from monitor.clients import archive
 from monitor.commands import Commands
 from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
-from monitor.core.durable_file import write_durably
 from monitor.core.errors import MonitorError, SettingsFault, StoreFault
 from monitor.core.signals import signals_call
 from monitor.core.steady_clock import SteadyClock

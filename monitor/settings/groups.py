@@ -128,6 +128,7 @@ class Broker(BaseModel):
         "MB",
         ge=64,
         le=1_000_000,
+    )
     sync_s: float = _setting(
         0.0,
         "Period at which our own broker writes to the disk; 0: before it acknowledges a message, so "

@@ -77,7 +77,7 @@ def test_a_renamed_sensor_can_be_moved_voided_and_keeps_its_corrections(shop):
     shop.do("move", "bench/b7", place="attic", at_ms=shop.now)
     assert shop.values() == {"bench/b7": [40], "attic/b7": [41]}
     shop.do("void-readings", "bench/b7", from_ms=shop.now, until_ms=shop.now + 1, why="wrong")
-    assert shop.values() == {"bench/b7": [40]}
+    assert shop.values() == {"bench/b7": [40], "attic/b7": []}
     history = shop.reader.histories()["bnech/a1"]
     assert (history.shown, history.home) == ("bench/b7", "attic")
 
