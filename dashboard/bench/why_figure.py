@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 TOP = 1.6
 """Least height of the axis. [-]"""
-EXPECTED, CAME = 0.93, 0.78
+EXPECTED, CAME = 0.95, 0.8
 """Height of the marks for what was expected and what came, as shares of the plot."""
 
 
@@ -119,7 +119,7 @@ def _note(
     anchor: str = "bottom",
     back: bool = False,
 ) -> dict[str, Any]:
-    """Label: right of a moment on the curve, or left of a mark above it."""
+    """Label: right of a moment on the curve, or below a mark above it."""
     return {
         "x": at_ms,
         "y": level,
@@ -127,8 +127,9 @@ def _note(
         "text": text,
         "showarrow": False,
         "xanchor": "left" if yref == "y" else "right",
-        "xshift": 6 if yref == "y" else -12,
-        "yanchor": anchor if yref == "y" else "middle",
+        "xshift": 6 if yref == "y" else 0,
+        "yanchor": anchor if yref == "y" else "top",
+        "yshift": 0 if yref == "y" else -9,
         "bgcolor": look.ground if back else "rgba(0,0,0,0)",
         "font": {"color": look.ink, "size": 15},
     }

@@ -136,7 +136,8 @@ def cause_words(of: WaitAccount, zone: ZoneInfo, unit: formats.TemperatureUnit) 
                 f"{never if of.kind.never_shorter else ''}"
             )
         return "The air was about as good as reference air."
-    return f"{_cause(of, lost, cause, zone, unit)}: {length(most)} lost."
+    shown = 60 * dict(balance(of))[NAMES[cause]]  # as it is in the balance
+    return f"{_cause(of, lost, cause, zone, unit)}: {length(shown)} lost."
 
 
 def _cause(
