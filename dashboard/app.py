@@ -65,7 +65,7 @@ INDEX = """<!DOCTYPE html>
 {%metas%}
 <title>{%title%}</title>
 <link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
-<script src="/assets/first_theme.js"></script>
+<script src="/assets/first_theme.js" nonce="{%nonce%}"></script>
 {%css%}
 </head>
 <body>
@@ -82,11 +82,19 @@ INDEX = """<!DOCTYPE html>
 """
 
 
+class _Board(dash.Dash):
+    """Dash app whose page has the nonce of its content policy in it."""
+
+    def interpolate_index(self, *args: str, **parts: str) -> str:
+        page = str(super().interpolate_index(*args, **parts))
+        return page.replace("{%nonce%}", flask.g.nonce)
+
+
 def create_app(settings: Settings) -> dash.Dash:
     """Make the board for these settings. It reads the store when a page is asked for."""
     shop = ShopData(settings)
     dash.page_registry.clear()  # Dash keeps it for the whole process
-    app = dash.Dash(
+    app = _Board(
         "dashboard",
         use_pages=True,
         pages_folder="",

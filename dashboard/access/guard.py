@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import ipaddress
+import secrets
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 import flask
 from dash.exceptions import DashException
+from werkzeug.exceptions import HTTPException
 
+from dashboard.access import callback_request
 from monitor.settings import LOOPBACK
 
 if TYPE_CHECKING:
@@ -21,6 +24,15 @@ REQUEST_MAX = 1_000_000
 WILDCARDS = ("0.0.0.0", "::", "")  # noqa: S104 - compared with, not bound to
 SAFE = ("GET", "HEAD", "OPTIONS")
 UPDATE_PATH = "/_dash-update-component"
+MALFORMED = "The request is malformed."
+SENTENCES = {
+    400: MALFORMED,
+    404: "There is nothing here.",
+    405: "This cannot be done here.",
+    413: "The request is too large.",
+    416: "The file has no such part.",
+    500: "The board failed to answer. The log has the reason.",
+}
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",  # none at all would hide from us where a form came from
@@ -38,9 +50,10 @@ def protect(app: Dash, board: Board) -> None:
 
     @server.before_request
     def _check() -> flask.Response | None:
+        flask.g.nonce = secrets.token_urlsafe(16)
         if allowed(flask.request.host, board):
             if flask.request.method in SAFE or same_origin(flask.request):
-                return None if _sound(app, flask.request) else _refusal(400, "Not understood.")
+                return None if _is_sound(app, flask.request) else _refusal(400, MALFORMED)
             return flask.Response(
                 "This request did not come from the board itself.\n", 403, mimetype="text/plain"
             )
@@ -53,14 +66,27 @@ def protect(app: Dash, board: Board) -> None:
 
     @server.errorhandler(DashException)
     def _not_ours(_: DashException) -> flask.Response:
-        return _refusal(404, "There is nothing here.")
+        return _refusal(404, SENTENCES[404])
+
+    @server.errorhandler(HTTPException)
+    def _failed(error: HTTPException) -> flask.Response | HTTPException:
+        code = error.code or 500
+        if code < 400:
+            return error
+        answer = _refusal(code, SENTENCES.get(code, f"{error.name}."))
+        for name, value in error.get_headers():
+            if name in ("Allow", "Content-Range"):
+                answer.headers[name] = value
+        return answer
 
     @server.after_request
     def _add_headers(response: flask.Response) -> flask.Response:
         for name, value in HEADERS.items():
             response.headers.setdefault(name, value)
         page = response.mimetype == "text/html"
-        response.headers["Content-Security-Policy"] = policy(app) if page else "default-src 'none'"
+        response.headers["Content-Security-Policy"] = (
+            policy(app, flask.g.nonce) if page else "default-src 'none'"
+        )
         if flask.request.is_secure:
             response.headers["Strict-Transport-Security"] = "max-age=31536000"
         if page or response.mimetype == "application/json":
@@ -72,38 +98,34 @@ def _refusal(code: int, text: str) -> flask.Response:
     return flask.Response(text + "\n", code, mimetype="text/plain")
 
 
-def _sound(app: Dash, request: flask.Request) -> bool:
-    """True if a request for an update has the shape that a page of ours gives it."""
-    if request.method != "POST" or request.path != UPDATE_PATH:
+def _is_sound(app: Dash, request: flask.Request) -> bool:
+    """True if a request can be read, and one for an update has the shape that our pages give it."""
+    try:
+        texts = (request.path, *request.args, *request.args.values())
+    except UnicodeDecodeError:
+        return False
+    if any("\0" in text or "\ufffd" in text for text in texts):
+        return False
+    if request.method != "POST" or not (request.is_json or request.path == UPDATE_PATH):
         return True
     try:
         body = request.get_json(silent=True)
     except RecursionError:
         return False
-    if not isinstance(body, dict) or not isinstance(body.get("output"), str):
-        return False
-    given = body.get("inputs")
-    return (
-        isinstance(given, list)
-        and all(_is_input(item) for item in given)
-        and isinstance(body.get("outputs"), dict | list)
-        and isinstance(body.get("changedPropIds"), list)
-        and isinstance(body.get("state", []), list)
-        and body["output"] in app.callback_map
-    )
+    if request.path == UPDATE_PATH:
+        return callback_request.is_sound(app, body)
+    return callback_request.is_shallow(body)
 
 
-def _is_input(item: object) -> bool:
-    """True if this is a value of a component, or a list of such values."""
-    many = item if isinstance(item, list) else [item]
-    return all(isinstance(one, dict) for one in many)
+def policy(app: Dash, nonce: str) -> str:
+    """The content security policy of a page; asked late, as Dash adds scripts at a request.
 
-
-def policy(app: Dash) -> str:
-    """The content security policy of a page; asked late, as Dash adds scripts at a request."""
+    The nonce is for the style blocks that the bundles of Dash and of the plots put into the page;
+    `first_theme.js` gives it to them.
+    """
     scripts = " ".join(app.csp_hashes())  # already quoted
     return (
-        f"default-src 'self'; script-src 'self' {scripts}; style-src 'self' 'unsafe-inline'; "
+        f"default-src 'self'; script-src 'self' {scripts}; style-src 'self' 'nonce-{nonce}'; "
         "img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self'; "
         "worker-src 'self' blob:; object-src 'none'; base-uri 'none'; form-action 'self'; "
         "frame-ancestors 'none'"
@@ -132,7 +154,10 @@ def same_origin(request: flask.Request, *, needed: bool = False) -> bool:
     if site is not None and site != "same-origin":
         return False
     if origin is not None:
-        return urlsplit(origin).netloc.lower() == request.host.lower()
+        try:
+            return urlsplit(origin).netloc.lower() == request.host.lower()
+        except ValueError:
+            return False
     return site is not None or not needed
 
 

@@ -97,7 +97,9 @@ def register(app: dash.Dash, shop: ShopData, waits: WaitQueries, alerts: AlertQu
             earlier=earlier, later=later, back=back, relayout=relayout, screen=screen
         )
         asked = before._replace(
-            places=tuple(place_ids or ()), quantity=str(quantity), span=str(span)
+            places=tuple(place_ids or ()),
+            quantity=quantity if quantity in QUANTITIES else before.quantity,
+            span=span if span in SPANS else before.span,
         )
         after = step(before, asked, done, does, now, shop)
         same = after == before and screen == done.screen

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import sqlite3
 from types import SimpleNamespace
 
@@ -502,6 +503,10 @@ def test_every_page_has_a_content_policy_without_inline_scripts(client):
     assert "unsafe" not in scripts
     assert "'sha256-" in scripts
     assert "''" not in policy
+    nonce = re.search(r"'nonce-([^']+)'", policy).group(1)
+    assert f'nonce="{nonce}"' in answer.get_data(as_text=True)
+    assert nonce not in client.get("/").headers["Content-Security-Policy"]  # each page has its own
+    assert "unsafe" not in policy
     assert "frame-ancestors 'none'" in policy
     assert answer.headers["X-Content-Type-Options"] == "nosniff"
     assert '<html lang="en">' in answer.get_data(as_text=True)
