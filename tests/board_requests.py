@@ -34,10 +34,10 @@ def ask_dash(client, output, inputs, state=(), trigger=None, **headers):
     return client.post("/_dash-update-component", json=body, headers=headers)
 
 
-def ask_page(client, path, search=""):
+def ask_page(client, path, search="", **headers):
     output = "..'_pages_content.children'...'_pages_store.data'..".replace("'", "")
     inputs = [("_pages_location", "pathname", path), ("_pages_location", "search", search)]
-    return ask_dash(client, output, inputs, trigger="_pages_location.pathname")
+    return ask_dash(client, output, inputs, trigger="_pages_location.pathname", **headers)
 
 
 def do(client, **command):

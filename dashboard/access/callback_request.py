@@ -113,7 +113,7 @@ def _is_property(given: object, asked: Mapping[str, Any]) -> bool:
                 and isinstance(one.get("id"), dict)
                 and _fits(one["id"], pattern)
                 and one.get("property") == prop
-                and _fits_type(component, prop, one.get("value"))
+                and fits_type(component, prop, one.get("value"))
                 for one in given
             )
         )
@@ -121,7 +121,7 @@ def _is_property(given: object, asked: Mapping[str, Any]) -> bool:
         isinstance(given, dict)
         and given.get("id") == component
         and given.get("property") == prop
-        and _fits_type(component, prop, given.get("value"))
+        and fits_type(component, prop, given.get("value"))
     )
 
 
@@ -182,6 +182,15 @@ _OPTIONAL_COUNT = _either(_is_nothing, _is_count)
 _SCREEN = _either(_is_nothing, _object_with(theme=_is_text, width=_is_number))
 _AIR = _either(_is_nothing, _object_with(air=_is_object))
 _RELAYOUT = _either(_is_nothing, _is_object)
+_VIEW = _object_with(
+    place=_is_text,
+    span=_is_text,
+    turns=_is_whole,
+    back=_is_count,
+    screen=_SCREEN,
+    end=_OPTIONAL_COUNT,
+    drawn=_is_count,
+)
 OF_PROPERTY: Mapping[str, Check] = {
     "n_clicks": _OPTIONAL_COUNT,
     "pathname": _is_text,
@@ -195,6 +204,11 @@ OF_PROPERTY: Mapping[str, Check] = {
 OF_COMPONENT: Mapping[str, Check] = {
     "screen.data": _SCREEN,
     "coming-place.value": _is_text,
+    "plan-place.value": _is_text,
+    "bench-asked.data": _either(
+        _is_nothing, _object_with(glue=_is_text, start=_is_text, turn=_is_number)
+    ),
+    "bench-order.data": _list_of(_is_text),
     "past-places.value": _either(_is_nothing, _list_of(_is_text)),
     "past-view.data": _either(
         _is_nothing,
@@ -208,17 +222,11 @@ OF_COMPONENT: Mapping[str, Check] = {
             screen=_SCREEN,
         ),
     ),
-    "climate-view.data": _object_with(
-        place=_is_text,
-        turns=_is_whole,
-        back=_is_count,
-        screen=_SCREEN,
-        end=_OPTIONAL_COUNT,
-        drawn=_is_count,
-    ),
+    "climate-view.data": _VIEW,
+    "psychrometric-view.data": _VIEW,
     **{
         f"{page}-{button}.n_clicks": _is_count
-        for page in ("past", "climate")
+        for page in ("past", "climate", "psychrometric")
         for button in ("earlier", "later", "now")
     },
     "stay-drawn.data": _either(
@@ -234,6 +242,7 @@ OF_COMPONENT: Mapping[str, Check] = {
 """Type of the value of a component that holds more than a text or a number."""
 
 
-def _fits_type(component: str, prop: str, value: object) -> bool:
+def fits_type(component: str, prop: str, value: object) -> bool:
+    """True if a property can have this value."""
     check = OF_COMPONENT.get(f"{component}.{prop}") or OF_PROPERTY.get(prop)
     return check is not None and check(value)

@@ -23,6 +23,7 @@ SUBJECTS = (
     "past",
     "frames",
     "network",
+    "security",
     "upkeep",
     "commands",
     "settings",

@@ -512,6 +512,25 @@ def test_every_page_has_a_content_policy_without_inline_scripts(client):
     assert '<html lang="en">' in answer.get_data(as_text=True)
 
 
+@pytest.mark.parametrize("path", ["/", "/here", "/assets/board.css", "/past.csv", "/sign-out"])
+def test_a_page_and_an_answer_have_the_headers_of_the_list(client, path):
+    """Pages, data, files and refusals alike: ASVS 14.3.3, 14.4 and 14.5.3."""
+    answer = client.get(path, buffered=True)
+    headers = answer.headers
+    assert headers["X-Content-Type-Options"] == "nosniff"
+    assert headers["Referrer-Policy"] == "same-origin"
+    assert headers["X-Frame-Options"] == "DENY"
+    assert headers["Cross-Origin-Opener-Policy"] == "same-origin"
+    assert "camera=()" in headers["Permissions-Policy"]
+    assert "none'" in headers["Content-Security-Policy"]
+    kind = headers["Content-Type"]
+    assert "charset=utf-8" in kind or kind.startswith("application/json")
+    assert "Access-Control-Allow-Origin" not in headers
+    assert not {"Server", "X-Powered-By"} & set(headers.keys())
+    if kind.startswith(("text/html", "application/json")):
+        assert headers["Cache-Control"] == "no-store"
+
+
 def test_no_page_names_another_host(client):
     import re
 

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import dash
 import dashboard_fixtures as shop_air
 import pytest
+from board_fuzz import Fuzz
 from board_requests import HERE, ask_dash
 
 from dashboard.access import permissions
@@ -80,16 +81,9 @@ def allowed(role, need, *, open_to_all=True):
     return need is None or rank[role] >= rank[need]
 
 
-def body_of(output, *, trigger=""):
-    ids = [one.partition("@")[0].rpartition(".") for one in output.strip(".").split("...")]
-    outputs = [{"id": name, "property": prop} for name, _, prop in ids]
-    return {
-        "output": output,
-        "outputs": outputs if output.startswith("..") else outputs[0],
-        "inputs": [],
-        "state": [],
-        "changedPropIds": [trigger] if trigger else [],
-    }
+def body_of(app, output, *, trigger=""):
+    """A sound request for a callback."""
+    return Fuzz(app, seed=1).update(output) | {"changedPropIds": [trigger] if trigger else []}
 
 
 def page_of(client, path):
@@ -119,9 +113,7 @@ def test_a_new_part_without_a_need_is_found_and_is_the_owners_alone(tmp_path):
         "endpoint new",
         "page new_page",
     ]
-    body = body_of("new-part.children") | {
-        "inputs": [{"id": "token", "property": "data", "value": ""}]
-    }
+    body = body_of(new, "new-part.children")
     store = AccessStore(tmp_path / "people.sqlite3")
     for role in ROLES:
         client = new.server.test_client()
@@ -157,7 +149,9 @@ def test_every_callback_answers_its_roles_only(shop, role):
     assert len(outputs) > 30
     for output in outputs:
         need = permissions.CALLBACKS[permissions.first_output(output)]
-        status = post(shop.browsers[role], "/_dash-update-component", body_of(output)).status_code
+        status = post(
+            shop.browsers[role], "/_dash-update-component", body_of(shop.app, output)
+        ).status_code
         assert (status != 403) == allowed(role, need), (role, output)
 
 
@@ -194,7 +188,7 @@ def test_only_the_owner_erases_a_client_by_whatever_the_browser_sends(shop, role
         '{"client":"Ina","type":"client-erase"}.n_clicks',
         '{"type":"client-erase","client":"Ina"}.n_clicks',
     ):
-        body = body_of(output, trigger=mark)
+        body = body_of(shop.app, output, trigger=mark)
         status = post(shop.browsers[role], "/_dash-update-component", body).status_code
         assert (status != 403) == (role is Role.OWNER)
 
@@ -222,7 +216,9 @@ def test_a_board_for_its_people_shows_strangers_nothing(tmp_path, role):
     if role is None:
         for output in people.outputs():
             need = permissions.CALLBACKS[permissions.first_output(output)]
-            status = post(client, "/_dash-update-component", body_of(output)).status_code
+            status = post(
+                client, "/_dash-update-component", body_of(people.app, output)
+            ).status_code
             assert (status == 403) == (need is not None), output
     for page in dash.page_registry.values():
         text = page_of(client, page["path"])
