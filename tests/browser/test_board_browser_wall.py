@@ -248,7 +248,8 @@ def test_a_week_on_the_wall_moves_the_picture_and_keeps_the_memory(board3, visit
             sizes.append(held())
     (heap, nodes), (heap_after, nodes_after) = sizes
     assert heap_after < heap * 1.1
-    assert nodes_after < nodes * 1.1
+    shown = page.evaluate("document.querySelectorAll('*').length")
+    assert nodes_after < nodes + shown / 2  # less than what one renewal brings
     assert len(places) >= 8
     assert seen.logged == []
 
