@@ -22,6 +22,14 @@
     root.style.setProperty("--shift-y", y * REACH + "px");
   }
 
+  function styled() {
+    for (const element of place.querySelectorAll("[data-style]")) {
+      element.style.cssText = element.dataset.style;
+      element.removeAttribute("data-style");
+    }
+  }
+
+  styled();
   let last = "";
   window.boardRenew = async () => { // true once the new content is shown
     const answer = await fetch("/wall/content", {
@@ -29,7 +37,7 @@
     });
     if (!answer.ok) throw new Error("not well");
     const text = await answer.text();
-    if (text !== last) { place.innerHTML = text; last = text; }
+    if (text !== last) { place.innerHTML = text; last = text; styled(); }
     light();
     shift();
     return true;

@@ -35,7 +35,7 @@ def test_components_become_html_without_controls_and_text_never_markup():
     )
     assert to_html(part) == (
         '<div aria-label="so &quot;called&quot;">'
-        '<p class="a b" style="-webkit-mask-image:url(&quot;x&quot;);left:3%">&lt;b&gt; &amp; 3</p>'
+        '<p class="a b" data-style="-webkit-mask-image:url(&quot;x&quot;);left:3%">&lt;b&gt; &amp; 3</p>'
         '<span>Bench</span><p class="c">See Air.</p><br></div>'
     )
 
