@@ -132,7 +132,7 @@ class Broker(BaseModel):
     sync_s: float = _setting(
         0.0,
         "Period at which our own broker writes to the disk; 0: before it acknowledges a message, so "
-        "that a power cut loses none. A longer one is faster, for hundreds of messages a second",
+        "that a power cut does not take it. A longer one is faster, for hundreds of messages a second",
         "s",
         ge=0,
         le=60,
