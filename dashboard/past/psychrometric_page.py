@@ -23,15 +23,14 @@ if TYPE_CHECKING:
     from dash.development.base_component import Component
 
     from dashboard.data.shop import ShopData
-    from dashboard.ui.formats import Unit
     from monitor.air.place_means import Means
     from monitor.domain.places import Place
 
 SPANS = {"day": "Day", "week": "Week", "month": "Month"}
 PERIODS_S = {"day": 600, "week": 3600, "month": 3600}
 """Period of the means that are drawn, by span. [s]"""
-WARMED_K = {"C": 3.0, "F": 5 / 1.8}
-"""Warming that the chart shows: 3 °C, or 5 °F. [K]"""
+WARMED_K = 3.0
+"""Warming that the chart shows. [K]"""
 REDRAW_MS = 10 * formats.MINUTE_MS
 
 
@@ -219,7 +218,7 @@ def answered(
     view = plots.View(start, until, zone, unit, width if isinstance(width, int) else 1280)
     band = None if place.kind == "outdoors" else work_band(place, shop.settings.limits)
     temp, rh = float(air.temp_c[-1]), float(air.rh_pct[-1])
-    changes = changes_of(temp, rh, band, unit)
+    changes = changes_of(temp, rh, band)
     plot = psychrometric_chart(air, band, changes, view, look, shop.pressure_pa())
     return plot, shown, words(place, air, band, changes, view)
 
@@ -231,13 +230,11 @@ def usable(air: Means) -> Means:
     return air._replace(ts_ms=air.ts_ms[known], temp_c=air.temp_c[known], rh_pct=rh[known])
 
 
-def changes_of(
-    temp_c: float, rh_pct: float, band_pct: tuple[float, float] | None, unit: Unit
-) -> list[Change]:
+def changes_of(temp_c: float, rh_pct: float, band_pct: tuple[float, float] | None) -> list[Change]:
     """Changes that the chart shows: warmed, and into the band by water alone where it is outside."""
-    if band_pct is None or temp_c + WARMED_K[unit] > 60:
+    if band_pct is None or temp_c + WARMED_K > 60:
         return []
-    found = [warmed(temp_c, rh_pct, WARMED_K[unit])]
+    found = [warmed(temp_c, rh_pct, WARMED_K)]
     low, high = band_pct
     if rh_pct < low:
         found.append(Change("with more water", temp_c, low))

@@ -24,6 +24,7 @@ from monitor.store import Writer
 DAY = shop_air.DAY_MS
 PARIS = ZoneInfo("Europe/Paris")
 LOOK = THEMES["day"]
+psychrolib.SetUnitSystem(psychrolib.SI)
 
 
 def path(temp_c, rh_pct) -> Means:
@@ -39,7 +40,6 @@ def drawn(air, changes=(), band=(40.0, 55.0), unit="C", width=1280, pressure=101
 @pytest.mark.parametrize("pressure", [101_325.0, 84_556.0])
 def test_the_path_and_the_curves_lie_where_psychrolib_has_them(pressure):
     """Rung: independent library. PsychroLib 2.5, GetHumRatioFromRelHum (ASHRAE)."""
-    psychrolib.SetUnitSystem(psychrolib.SI)
     air = path([15.0, 20.0, 24.0], [60.0, 45.0, 35.0])
     traces = {t.name: t for t in drawn(air, pressure=pressure).data}
     for name, points in (("air", zip(air.temp_c, air.rh_pct, strict=True)), ("50 %", None)):
@@ -53,7 +53,6 @@ def test_the_path_and_the_curves_lie_where_psychrolib_has_them(pressure):
 
 def test_warming_keeps_the_water_and_moves_straight_to_the_right():
     """Rung: independent library. PsychroLib 2.5, RH of the same humidity ratio at 23 °C."""
-    psychrolib.SetUnitSystem(psychrolib.SI)
     w = psychrolib.GetHumRatioFromRelHum(20.0, 0.40, 101_325.0)
     wanted = 100 * psychrolib.GetRelHumFromHumRatio(23.0, w, 101_325.0)
     change = warmed(20.0, 40.0, 3.0)
@@ -66,7 +65,7 @@ def test_warming_keeps_the_water_and_moves_straight_to_the_right():
 
 
 def test_the_axis_is_in_the_readers_unit_and_every_arrow_is_within_it():
-    changes = page.changes_of(20.0, 20.0, (40.0, 55.0), "F")
+    changes = page.changes_of(20.0, 20.0, (40.0, 55.0))
     plot = drawn(path([20.0, 20.0], [20.0, 20.0]), changes, unit="F")
     low, high = plot.layout.xaxis.range
     assert "[°F]" in plot.layout.xaxis.title.text
@@ -85,13 +84,13 @@ def test_the_axis_is_in_the_readers_unit_and_every_arrow_is_within_it():
     ],
 )
 def test_the_band_is_reached_by_water_only_from_outside_it(rh, names):
-    found = page.changes_of(20.0, rh, (40.0, 55.0), "C")
+    found = page.changes_of(20.0, rh, (40.0, 55.0))
     assert [change.name for change in found] == names
     assert all(isinstance(change, Change) for change in found)
 
 
 def test_outdoors_has_no_band_and_no_arrow():
-    assert page.changes_of(5.0, 80.0, None, "C") == []
+    assert page.changes_of(5.0, 80.0, None) == []
 
 
 def test_a_spread_is_laid_to_what_made_it():

@@ -313,7 +313,8 @@ def ask(
         ("screen", "data", screen | {"theme": theme}),
         ("token", "data", "1"),
     ]
-    held = {"place": "", "turns": 0, "back": 0, "screen": screen, "end": end, "drawn": drawn}
+    held = {"place": "", "turns": 0, "back": 0, "screen": screen, "end": end}
+    held |= {"drawn": drawn} if drawn else {}
     outputs = [
         ("climate-plot", "figure"),
         ("climate-shown", "children"),

@@ -308,6 +308,6 @@ def test_a_broker_program_that_is_unknown_or_absent_is_refused_with_what_is_allo
         return str(told.value)
 
     assert "must be mosquitto or nats-server, a path to one of them, or empty" in faults("other")
-    missing = str(tmp_path / "mosquitto")
+    missing = "/nowhere/mosquitto"
     assert f"broker.program = {missing!r}" in faults(missing)
     assert "there is no such program on this machine" in faults(missing)

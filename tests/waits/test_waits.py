@@ -196,7 +196,7 @@ def test_an_older_journal_is_taken_over_into_the_one_for_all(tmp_path, monkeypat
     """Rung: property."""
     path = tmp_path / "s.sqlite3"
     steps = migrations.steps()
-    monkeypatch.setattr(migrations, "steps", lambda: steps[:2])
+    monkeypatch.setattr(migrations, "steps", lambda package=None: steps[:2])
     old = Writer(path)
     body = json.dumps(body_of(None, Action.OPEN, OPEN, NOW))
     with old.connection.transaction() as run:
