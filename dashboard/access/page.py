@@ -18,10 +18,12 @@ if TYPE_CHECKING:
     from dashboard.access.visitor import Permission, Visitor
 
 FAULTS = {
-    "ended": "This link is no longer good. Run `benchweather board` on the shop's computer for a "
-    "new one.",
-    "none": "Nobody can sign in by a password yet.",
-    "trouble": "The sessions cannot be read or written just now. See the log of the service.",
+    "ended": "This link has expired or was withdrawn. Run `benchweather board` on the shop's "
+    "computer for a new one.",
+    "none": "Nobody can sign in with a password yet. On the shop's computer, run `benchweather people "
+    "add`.",
+    "trouble": "Signing in does not work at the moment: the list of sessions cannot be read or "
+    "written. The log of the service has the reason.",
     "unfit": f"The new password was not accepted. It must have {LENGTH_MIN} to {LENGTH_MAX} "
     "characters. It must not be a password that many people use, and not your name or the shop's.",
 }
@@ -71,14 +73,14 @@ def _signed_in(one: Visitor, role: Role) -> list[Component]:
             _form(
                 "/password",
                 [
-                    _field("present-password", "password", "Present password", "current-password"),
+                    _field("present-password", "password", "Current password", "current-password"),
                     _field("new-password", "new", "New password", "new-password"),
                 ],
-                "Change the password",
+                "Change password",
             ),
             html.P(
                 f"At least {LENGTH_MIN} characters; a few words that do not belong together are "
-                "good. Your other sessions end.",
+                "good. When you change it, your other sessions end.",
                 className="aside",
             ),
         ]
@@ -95,13 +97,13 @@ def _fields() -> list[Component]:
     fields.append(_field("password", "password", "Password", "current-password"))
     return [
         html.P(
-            f"On the shop's computer, `benchweather board` prints a link that needs no "
-            f"password.{hint}"
+            f"On the shop's computer you need no password: open the link that `benchweather board` "
+            f"prints.{hint}"
         ),
         _form("/sign-in", fields, "Sign in"),
         html.P(
-            f"This device stays signed in for {board.session_days:g} days, or until it is not used "
-            f"for {board.session_idle_days:g} days.",
+            f"This device stays signed in for {board.session_days:g} days. It is signed out earlier if "
+            f"it is not used for {board.session_idle_days:g} days.",
             className="aside",
         ),
     ]

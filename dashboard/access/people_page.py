@@ -148,21 +148,21 @@ def live() -> list[Component]:
             ],
             "History of access",
         ),
-        html.P("`benchweather audit` prints all of it.", className="aside"),
+        html.P("`benchweather audit` prints more of it.", className="aside"),
     ]
 
 
 def _people(people: Sequence[Person]) -> Component:
     if not people:
         return html.P(
-            "Nobody has been added. The link of `benchweather board` opens the board for the owner."
+            "Nobody has been added. The link of `benchweather board` signs in the owner."
         )
     items = []
     for one in people:
         others = [role for role in Role if role != one.role]
         taps = [
-            *(_tap(f"Make {role}", f"role {role}", one.name) for role in others),
-            _tap("New passphrase", "passphrase", one.name),
+            *(_tap(f"Change role to {role}", f"role {role}", one.name) for role in others),
+            _tap("Make a new passphrase", "passphrase", one.name),
             html.Details(
                 [html.Summary("Remove…"), _tap(f"Remove {one.name}", "remove", one.name)]
             ),
@@ -234,7 +234,7 @@ def _shown_once(name: str, password: str) -> Component:
         [
             f"Passphrase of {name}: ",
             html.Strong(password),
-            ". It is shown only now. They can change it after they sign in.",
+            ". It is shown only now: write it down. The person can change it after signing in.",
         ]
     )
 

@@ -97,7 +97,9 @@ def may(needed: Role) -> Permission:
     if one.wrong_token:
         return Permission(False, "This token is wrong, has expired or was withdrawn.")
     if one.trouble:
-        return Permission(False, f"Sessions cannot be read just now: {one.trouble}.")
+        return Permission(
+            False, f"The list of sessions cannot be read at the moment: {one.trouble}."
+        )
     if one.role is not None:
         who = f"{one.person} has the role" if one.person else "This browser has the role"
         return Permission(False, f"This needs the role {needed}. {who} {one.role}.", sign_in=True)
@@ -108,7 +110,7 @@ def may(needed: Role) -> Permission:
             "the link that it prints. Another device needs a password: run `benchweather people "
             "add`, or set board.password in the settings.",
         )
-    what = "look at the board" if needed == Role.VIEWER else "change anything from this browser"
+    what = "read the board" if needed == Role.VIEWER else "change anything from this browser"
     return Permission(False, f"Sign in to {what}.", sign_in=True)
 
 

@@ -76,7 +76,7 @@
     const since = lastHeard === null ? now() : lastHeard;
     const time = parts({ hour: "2-digit", minute: "2-digit", hour12: false }).format(since);
     const old = age(Math.max(60, (now() - since) / 1000)).replace(" ago", "");
-    write(element, "The board has lost the service since " + time + ". What it shows is " +
+    write(element, "This page has had no connection to Benchweather since " + time + ". Its figures are " +
       (now() - since < 60000 ? "less than a minute" : old) + " old. Check that the shop's " +
       "computer is on and Benchweather runs.");
     element.hidden = false;

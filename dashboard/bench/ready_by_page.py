@@ -36,7 +36,9 @@ AHEAD_MS = 5 * formats.DAY_MS
 """Longest time ahead for a wanted time: the length of the outlook. [ms]"""
 
 
-SHUT = "No start inside opening hours is in time. The shop is closed until it would be too late."
+SHUT = (
+    "No start during opening hours is in time: the shop stays closed until after the latest start."
+)
 JOINTS = (
     "For joints, ready means that the clamps may come off. A joint may be worked, loaded or strung only "
     "later: its wait on Bench says when."

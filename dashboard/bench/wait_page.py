@@ -162,15 +162,15 @@ def why_longer(
                     html.Div([html.Dt(_first_upper(name)), html.Dd(why_text.length(60 * minutes))])
                     for name, minutes in rows
                 ),
-                html.Div([html.Dt("Together"), html.Dd(passed)]),
+                html.Div([html.Dt("In all"), html.Dd(passed)]),
             ],
             className="facts",
         )
         if rows
         else None,
         html.P(
-            "Compared with reference air (20 °C and 50 % RH). Only the ready time that was expected "
-            "at the start is kept, not the air that was expected.",
+            "Compared with reference air (20 °C and 50 % RH). The ready time that was expected at the "
+            "start is kept; the air that was expected is not.",
             className="aside",
         ),
     ]

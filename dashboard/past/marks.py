@@ -152,12 +152,12 @@ def listed(found: Sequence[Mark], view: View) -> list[Component]:
     if not found:
         return []
     counts = [(row, sum(mark.row == row for mark in found)) for row in ROWS]
-    told = ", ".join(f"{n} in the row of {row}" for row, n in counts if n)
+    told = ", ".join(f"{row} ({n})" for row, n in counts if n)
     more = f" The latest {LISTED} are listed." if len(found) > LISTED else ""
     return [
         html.Details(
             [
-                html.Summary(f"Marked below the curves: {told}.{more}"),
+                html.Summary(f"Marks below the curves: {told}.{more}"),
                 html.Ul(
                     [
                         html.Li(

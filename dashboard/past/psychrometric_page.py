@@ -260,8 +260,8 @@ def words(
     parts: list[Component] = [
         html.P(
             f"{place.label}: {temp(air.temp_c.min())} to {temp(air.temp_c.max())} {unit}, RH "
-            f"{air.rh_pct.min():.0f} to {air.rh_pct.max():.0f} %. The ring is the end of the span: "
-            f"{temp(t)} {unit}, {rh:.0f} %."
+            f"{air.rh_pct.min():.0f} to {air.rh_pct.max():.0f} %. The ring is the air at the end of the "
+            f"span: {temp(t)} {unit}, {rh:.0f} %."
         )
     ]
     try:
@@ -271,10 +271,10 @@ def words(
     if spread is not None:
         parts.append(
             html.P(
-                f"For four fifths of the time RH lay within {spread.whole:.0f} % of RH. "
+                f"For 80 % of the time RH stayed within a range of {spread.whole:.0f} points of RH. "
                 "Temperature alone, with the same water in the air, would have moved it by "
-                f"{spread.by_temperature:.0f} %; water alone, at the same temperature, by "
-                f"{spread.by_water:.0f} %."
+                f"{spread.by_temperature:.0f} points; water alone, at the same temperature, by "
+                f"{spread.by_water:.0f} points."
             )
         )
     parts += [html.P(_change_words(change, t, rh, view)) for change in changes]
@@ -282,8 +282,8 @@ def words(
         parts.append(
             html.P(
                 "The arrows show what the air at the ring would become. They are not advice: a room "
-                "leaks, and walls and wood take up and give off water. Coming has the water a room "
-                "needs, and where it would condense.",
+                "leaks, and walls and wood take up and give off water. Coming shows how much water "
+                "a room needs, and where it would condense.",
                 className="source",
             )
         )

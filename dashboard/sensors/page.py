@@ -223,8 +223,8 @@ def waiting(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
     if new:
         parts += [
             html.P(
-                "Many new names came within a day. The readings of these are kept, but not used, "
-                "until you admit them. Admit only what is yours."
+                "More new names came within a day than are accepted at once. Their readings are kept, "
+                "but not used, until you admit them. Admit only your own places and sensors."
             ),
             *([html.Div(taps, className="taps wide")] if taps else []),
             html.Ul(shown),
@@ -267,10 +267,10 @@ def _newcomer(one: Newcomer, now: int, zone: ZoneInfo, *, writer: bool) -> Compo
     about = {"about": "newcomer", "newcomer": one.name, "then": "reload"}
     taps = [action_button("Admit", "admit", said="Admitted.", **about)]
     if one.state == "waiting":
-        sure = "Tap again to drop its messages"
+        sure = "Tap again to delete its messages"
         taps.append(action_button("Refuse", "refuse", sure=sure, said="Refused.", **about))
-    unkept = f" {one.unkept} not kept." if one.unkept else ""
-    said = f"since {formats.when(one.first_ms, now, zone)}. Messages: {one.messages} kept."
+    unkept = f" Not kept: {one.unkept}." if one.unkept else ""
+    said = f"since {formats.when(one.first_ms, now, zone)}. Messages kept: {one.messages}."
     return html.Li(
         [
             html.Span([html.Code(_cut(one.name, 140)), f" {said}{unkept}"]),
@@ -296,10 +296,10 @@ def clock_jumps(shop: ShopData, now: int, *, writer: bool) -> list[Component]:
     if not events and not doubted:
         return []
     tap = action_button(
-        "The clock is right now",
+        "Confirm that the clock is right",
         "confirm",
         about="clock",
-        sure="Tap again if the clock above is right",
+        sure="Tap again if the time at the top is right",
         said="Clock confirmed. Readings kept aside will be taken in.",
         then="reload",
     )
@@ -350,13 +350,13 @@ def _kept_aside(one: AsideOfSensor, now: int, zone: ZoneInfo, *, writer: bool) -
             "Dismiss", "dismiss", sure="Tap again to dismiss them", said="Dismissed.", **about
         ),
     ]
-    why = "was wrong at the start" if one.at_start else "had jumped"
-    without = "They came after" if one.at_start else "Without the jump they are from"
+    why = "was wrong when Benchweather started" if one.at_start else "had jumped"
+    without = "They came after" if one.at_start else "Without the jump they would be from"
     return html.Li(
         [
             html.Span(
                 f"{one.sensor}: {one.readings} readings kept aside. The clock of the shop's "
-                f"computer {why}. It dated them from {dated} on. {without} {corrected}"
+                f"computer {why}. By this clock they are from {dated} on. {without} {corrected}"
                 f"{'' if one.at_start else ' on'}."
             ),
             *([html.Div(taps, className="taps wide")] if writer else []),
@@ -427,7 +427,7 @@ def broker_refused(shop: ShopData, now: int) -> list[Component]:
         for one in found
     ]
     heads = ["Last", "Client", "Why", "Times"]
-    return [html.H2("Refused by the broker"), _table(heads, rows, "Refused by the broker")]
+    return [html.H2("Rejected by the broker"), _table(heads, rows, "Rejected by the broker")]
 
 
 def payload_words(payload: bytes, size: int) -> str:

@@ -445,8 +445,9 @@ def rename(one: SensorDetails) -> Component:
         [
             html.Summary("Rename it"),
             html.P(
-                "For a mistyped place or name. All its readings, past and future, get the new place "
-                "and name. Its topic stays as it is. You can undo this at any time."
+                "Use this if the place or name was mistyped. All readings of the sensor, past and "
+                "future, get the new place and name. Its topic stays the same. You can undo this at "
+                "any time."
             ),
             html.Div([_line("to")], id="rename-form", className="fields"),
             html.Div(

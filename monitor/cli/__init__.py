@@ -105,14 +105,14 @@ def _run(settings: Settings, *, verbose: bool) -> None:
 def board(
     settings: Settings,
     wall: Annotated[
-        bool, typer.Option("--wall", help="Make a link for a wall screen, which can only look")
+        bool, typer.Option("--wall", help="Print a read-only link for a wall screen")
     ] = False,
     name: Annotated[str, typer.Option(help="Name of the wall screen")] = "wall screen",
     days: people.Days = 3650,
 ) -> None:
     """Print a link to the board; the browser that opens it may change things.
 
-    The link of a wall screen is shown only now. `benchweather token withdraw` ends it.
+    The link of a wall screen is printed once. `benchweather token withdraw` withdraws it.
     """
     print(_board_link(settings, people.wall_token(settings, name, days) if wall else ""))
 
@@ -129,7 +129,7 @@ def wall_screen(
 ) -> None:
     """Write start-up files that show the wall page in full screen when a computer starts.
 
-    They hold a link of their own, which can only look. `benchweather token withdraw` ends it.
+    They hold a read-only link of their own. `benchweather token withdraw` withdraws it.
     """
     from monitor.cli.startup_files import write
 
@@ -138,9 +138,13 @@ def wall_screen(
     base = (address or _board_address(settings)).rstrip("/")
     script, page, entry = write(to, f"{base}/open/{people.wall_token(settings, name, days)}")
     out.print(f"Script: {script}", soft_wrap=True)
-    out.print(f"Page:   {page}, with the link: keep it to yourself", soft_wrap=True)
+    out.print(f"Page:   {page}. It has the link in it: keep it to yourself", soft_wrap=True)
     out.print(f"Entry:  {entry}", soft_wrap=True)
-    out.print("Copy the entry to ~/.config/autostart, or run the script.", soft_wrap=True)
+    out.print(
+        "To start it with the computer, copy the entry to ~/.config/autostart. "
+        "To try it, run the script.",
+        soft_wrap=True,
+    )
 
 
 def _board_link(settings: Settings, token: str = "") -> str:

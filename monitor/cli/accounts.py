@@ -13,16 +13,21 @@ from monitor.settings import Settings
 
 app = typer.Typer(
     no_args_is_help=True,
-    help="Add, list and remove the broker's accounts of sensors and of buttons that send commands.",
+    help="Add, list and remove accounts at the broker, for sensors and for buttons that send commands.",
 )
 Name = Annotated[str, typer.Argument(help="Name of the account, such as attic")]
 Chosen = Annotated[
     Path | None,
-    typer.Option("--password-file", help="File with a password of your own (default: a new one)"),
+    typer.Option(
+        "--password-file", help="File with a password of your own (default: a random one is made)"
+    ),
 ]
 To = Annotated[
     Path | None,
-    typer.Option("--to", help="Write the new password to this file, mode 600, instead"),
+    typer.Option(
+        "--to",
+        help="Write the new password to this file, which only you can read, and do not print it",
+    ),
 ]
 
 
@@ -32,12 +37,15 @@ def add(
     name: Name,
     commands: Annotated[
         bool,
-        typer.Option("--commands", help="It may send commands and read states, as a button does"),
+        typer.Option(
+            "--commands",
+            help="The account may also send commands and read states, for a button or a display",
+        ),
     ] = False,
     password_file: Chosen = None,
     to: To = None,
 ) -> None:
-    """Add an account, and show its password once. It may publish readings and nothing else."""
+    """Add an account and print its password once. Without --commands it may only publish readings."""
     from monitor.mqtt.accounts import May, add_account
 
     may, chosen = May.COMMANDS if commands else May.READINGS, _chosen(password_file)
@@ -47,7 +55,7 @@ def add(
 
 @command(app)
 def password(settings: Settings, name: Name, password_file: Chosen = None, to: To = None) -> None:
-    """Give an account another password. The embedded broker ends its connections."""
+    """Give an account another password. The built-in broker ends its connections."""
     from monitor.mqtt.accounts import change_password
 
     chosen = _chosen(password_file)
@@ -57,7 +65,7 @@ def password(settings: Settings, name: Name, password_file: Chosen = None, to: T
 
 @command(app)
 def remove(settings: Settings, name: Name) -> None:
-    """Remove an account. The embedded broker ends its connections."""
+    """Remove an account. The built-in broker ends its connections."""
     from monitor.mqtt.accounts import remove_account
 
     remove_account(settings.broker_accounts_path, name)
@@ -83,7 +91,7 @@ def list_(settings: Settings, as_json: Json = False) -> None:
 def files(
     settings: Settings, to: Annotated[Path, typer.Option("--to", help="Folder for the files")]
 ) -> None:
-    """Write the accounts as password and access files of mosquitto, for an outside broker."""
+    """Write the accounts into password and access files for mosquitto as an outside broker."""
     from monitor.mqtt.accounts import mosquitto_hash, read_accounts
     from monitor.mqtt.mosquitto_files import write_mosquitto_files
     from monitor.readings.payload import Contract
@@ -93,12 +101,14 @@ def files(
     own = (broker.user, broker.password.get_secret_value())
     if not all(own):
         wrong(
-            "Set broker.user and broker.password first: the service signs in with them, and no "
-            "sensor may know them."
+            "Set broker.user and broker.password first: the service signs in with them. Do not give "
+            "them to a sensor."
         )
     accounts = read_accounts(settings.broker_accounts_path)
     if broker.user in accounts:
-        wrong(f"broker.user = {broker.user}: is also an account of a sensor; choose another user")
+        wrong(
+            f"broker.user = {broker.user}: a sensor has an account of this name; choose another user"
+        )
     written = write_mosquitto_files(
         to,
         access_rules(Contract(settings.topics)),
@@ -108,7 +118,11 @@ def files(
     )
     for path in written:
         out.print(str(path), soft_wrap=True)
-    out.print("Let mosquitto's user own them, name them in its configuration, and reload it.")
+    out.print(
+        "Make mosquitto's user the owner of these files, name them in mosquitto's configuration, "
+        "and reload mosquitto.",
+        soft_wrap=True,
+    )
 
 
 def _chosen(path: Path | None) -> str:
@@ -132,11 +146,11 @@ def _show(settings: Settings, name: str, made: str, to: Path | None) -> None:
         out.print(f"{name}: password (shown only now){_then(settings)}")
         print(made)
     else:
-        out.print(f"{name}: has the password of the file{_then(settings)}")
+        out.print(f"{name}: now has the password in the file{_then(settings)}")
 
 
 def _then(settings: Settings) -> str:
     """Remark on when the broker follows a change of accounts."""
     if settings.broker.url:
-        return ". Write the outside broker's files again: benchweather sensor account files"
-    return ". A running broker knows it within a second"
+        return ". Now write the outside broker's files again: benchweather sensor account files"
+    return ". A running broker follows within a second"

@@ -23,7 +23,7 @@ SHOWN = 20
 
 @command(app)
 def show(settings: Settings, as_json: Json = False) -> None:
-    """Show the clock, whether network time keeps it, and its last jumps."""
+    """Show the clock, whether network time sets it, and its last jumps."""
     from monitor.domain.events import About
     from monitor.domain.shop_clock import event_words
     from monitor.store.journal import events_about
@@ -42,8 +42,12 @@ def show(settings: Settings, as_json: Json = False) -> None:
             }
         )
         return
-    kept = {True: "kept by network time", False: "not kept by network time", None: "unknown"}
-    out.print(f"{local(now_ms(), settings.zone)}; synchronisation: {kept[synchronised]}")
+    kept = {
+        True: "set by network time",
+        False: "not set by network time",
+        None: "network time unknown",
+    }
+    out.print(f"{local(now_ms(), settings.zone)}, {kept[synchronised]}")
     if jump is not None:
         out.print(f"{jump_words(jump)}.")
         if jump.state is JumpState.DOUBTED:
@@ -58,4 +62,4 @@ def show(settings: Settings, as_json: Json = False) -> None:
 def confirm(settings: Settings) -> None:
     """Confirm that this computer's clock is right now. Readings kept aside are then taken in."""
     ask(settings, "confirm", {"about": "clock"})
-    out.print("Confirmed. Readings kept aside since this computer started will be taken in.")
+    out.print("Confirmed. The readings kept aside after this computer started will be taken in.")

@@ -72,7 +72,7 @@ def listen(
     for turned in refused:
         client = _clean(turned.client_id) or "without an id"
         out.print(
-            f"REFUSED by the broker, times: {turned.times}. Client {client} from {turned.host}. "
+            f"REJECTED by the broker, times: {turned.times}. Client {client} from {turned.host}. "
             f"{_clean(turned.reason)}"
         )
     if not ear.heard:

@@ -22,26 +22,31 @@ if TYPE_CHECKING:
 
 people = typer.Typer(
     no_args_is_help=True,
-    help="Manage who may sign in to the board. A viewer can only look. The bench does the daily work. "
-    "The owner can do everything.",
+    help="Manage the people who may sign in to the board. The role viewer can only read, the role bench "
+    "can do the daily work, and the role owner can do everything.",
 )
-sessions = typer.Typer(no_args_is_help=True, help="List and end sessions of browsers.")
-tokens = typer.Typer(no_args_is_help=True, help="Manage tokens of scripts and wall screens.")
+sessions = typer.Typer(
+    no_args_is_help=True, help="List and withdraw sessions of signed-in browsers."
+)
+tokens = typer.Typer(
+    no_args_is_help=True,
+    help="Add, list and withdraw tokens of scripts and links of wall screens.",
+)
 
 DAY_MS = 86_400_000
 FILE_MAX = 4_096
 """Longest file of a password. [bytes]"""
 
 Name = Annotated[str, typer.Argument(metavar="NAME", help="Name of the person")]
-Given = Annotated[Role, typer.Option("--role", help="What they may do")]
+Given = Annotated[Role, typer.Option("--role", help="What the person, or the script, may do")]
 Ask = Annotated[
-    bool, typer.Option("--ask", help="Type a password instead of a passphrase of ours")
+    bool, typer.Option("--ask", help="Type a password (default: a passphrase is made)")
 ]
 PasswordFile = Annotated[
     Path | None, typer.Option(help="File with the password, which only you can read (chmod 600)")
 ]
-Number = Annotated[int | None, typer.Argument(help="Number from the list")]
-Days = Annotated[float, typer.Option(help="Days until it ends", min=0.01, max=3660)]
+Number = Annotated[int | None, typer.Argument(help="Its number, from `list`")]
+Days = Annotated[float, typer.Option(help="Days for which it works", min=0.01, max=3660)]
 
 
 def store_of_people(settings: Settings) -> AccessStore:
@@ -67,7 +72,7 @@ def list_people(settings: Settings, as_json: Json = False) -> None:
         rows = [{"name": p.name, "role": p.role, "added_ms": p.added_ms} for p in found]
         print_json(rows)
     elif not found:
-        out.print("Nobody has been added. The link of `benchweather board` is the owner's.")
+        out.print("Nobody has been added. The link of `benchweather board` signs in the owner.")
     else:
         zone = settings.zone
         print_table(
@@ -91,8 +96,8 @@ def add(
     _answer(f"{name} may sign in with the role {role}.", password if ours else "", as_json)
     if settings.board.password.get_secret_value() and not as_json:
         out.print(
-            "Whoever knows board.password can still do everything. Remove it from the settings if "
-            "everybody has a name."
+            "Anyone who knows board.password can still do everything. Remove it from the settings when "
+            "everybody has been added."
         )
 
 
@@ -104,7 +109,7 @@ def password(
     password_file: PasswordFile = None,
     as_json: Json = False,
 ) -> None:
-    """Give a person a new passphrase or password. Their sessions end."""
+    """Give a person a new passphrase or password. All their sessions end."""
     store = store_of_people(settings)
     name = store.person(name).name
     new, ours = _password(settings, name, ask, password_file)
@@ -117,9 +122,9 @@ def password(
 def role(
     settings: Settings,
     name: Name,
-    role: Annotated[Role, typer.Argument(help="owner, bench or viewer")],
+    role: Annotated[Role, typer.Argument(help="viewer, bench or owner")],
 ) -> None:
-    """Give a person another role, in open sessions too."""
+    """Give a person another role. It takes effect at once."""
     store_of_people(settings).set_role(name, role)
     record(settings, "role changed", f"{name} is {role}")
     out.print(f"{name} has the role {role} now.")
@@ -131,7 +136,7 @@ def remove(
     name: Name,
     yes: Annotated[bool, typer.Option("--yes", help="Remove without asking")] = False,
 ) -> None:
-    """Remove a person. Their sessions end; the history keeps the name."""
+    """Remove a person. All their sessions end; the history of access keeps the name."""
     store = store_of_people(settings)
     name = store.person(name).name
     if not yes and not typer.confirm(f"Remove {name}?"):
@@ -153,9 +158,9 @@ def list_sessions(settings: Settings, as_json: Json = False) -> None:
 def withdraw_session(
     settings: Settings,
     number: Number = None,
-    everyone: Annotated[bool, typer.Option("--all", help="Every session")] = False,
+    everyone: Annotated[bool, typer.Option("--all", help="Withdraw every session")] = False,
 ) -> None:
-    """End a session at once."""
+    """Withdraw a session: its browser is signed out at once."""
     from monitor.people.access_store import SESSIONS
 
     if (number is None) == (not everyone):
@@ -172,7 +177,7 @@ def add_token(
     days: Days = 365,
     as_json: Json = False,
 ) -> None:
-    """Make a token for a script. It is shown only now.
+    """Make a token for a script, and print it once.
 
     The script sends it with each request as `Authorization: Bearer TOKEN`.
     """
@@ -195,7 +200,7 @@ def list_tokens(settings: Settings, as_json: Json = False) -> None:
 
 @command(tokens, "withdraw")
 def withdraw_token(settings: Settings, number: Number = None) -> None:
-    """Withdraw a token at once. The sessions of a wall screen end with its link."""
+    """Withdraw the token of a script, or the link of a wall screen. It stops working at once."""
     from monitor.people.access_store import TOKENS
 
     if number is None:
@@ -205,19 +210,21 @@ def withdraw_token(settings: Settings, number: Number = None) -> None:
 
 def audit(
     settings: Settings,
-    person: Annotated[str, typer.Option(help="Only what this person did")] = "",
+    person: Annotated[str, typer.Option(help="Only entries about what this person did")] = "",
     start: From = "",
     end: To = "",
-    most: Annotated[int, typer.Option(help="Most entries", min=1, max=100_000)] = 1_000,
+    most: Annotated[
+        int, typer.Option(help="Largest number of entries", min=1, max=100_000)
+    ] = 1_000,
     as_json: Json = False,
 ) -> None:
-    """Print who signed in and who changed what on the board, the newest first."""
+    """Print the history of access: who signed in and who changed what, the newest first."""
     start_ms, end_ms = span_of(start, end, settings.zone)
     found = store_of_people(settings).history(most, start_ms=start_ms, end_ms=end_ms, who=person)
     if as_json:
         print_json(found)
     elif not found:
-        out.print("Nothing is in the history of access.")
+        out.print("The history of access has no such entries.")
     else:
         print_table(
             ("time", "who", "session", "from", "what"),
@@ -322,7 +329,7 @@ def _read_secret(file: Path) -> str:
     try:
         return content.decode("utf-8").partition("\n")[0].removesuffix("\r")
     except UnicodeDecodeError as exc:
-        raise Rejected(f"{file}: is not text in UTF-8") from exc
+        raise Rejected(f"{file}: is not UTF-8 text") from exc
 
 
 def _answer(text: str, passphrase: str, as_json: bool) -> None:

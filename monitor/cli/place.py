@@ -12,17 +12,18 @@ from monitor.cli.shared import Json, command, store_of, wrong
 from monitor.settings import Settings
 
 app = typer.Typer(
-    no_args_is_help=True, help="List, admit or refuse new places and sensors whose readings wait."
+    no_args_is_help=True,
+    help="List, admit or refuse new places and sensors whose readings are waiting.",
 )
 Names = Annotated[
     list[str] | None, typer.Argument(metavar="[PLACE]...", help="PLACE, or PLACE/SENSOR")
 ]
-All = Annotated[bool, typer.Option("--all", help="All that wait")]
+All = Annotated[bool, typer.Option("--all", help="All places and sensors that wait")]
 
 
 @command(app, name="list")
 def list_(settings: Settings, as_json: Json = False) -> None:
-    """List the new places and sensors that wait, and those refused."""
+    """List the new places and sensors that wait, and the refused ones."""
     from monitor.store import newcomers
 
     with store_of(settings) as reader:
@@ -53,7 +54,7 @@ def list_(settings: Settings, as_json: Json = False) -> None:
 
 @command(app)
 def admit(settings: Settings, names: Names = None, every: All = False) -> None:
-    """Admit new places or sensors. Their readings that wait are stored."""
+    """Admit new places or sensors. Their waiting readings are stored."""
     _settle(settings, "admit", names or [], every=every)
 
 

@@ -231,20 +231,18 @@ def rename(
     settings: Settings,
     sensor: SensorId,
     new: Annotated[str, typer.Argument(metavar="NEW", help="Its new place/name")] = "",
-    undo: Annotated[
-        bool, typer.Option("--undo", help="Take the last new name away instead")
-    ] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Undo the last new name")] = False,
 ) -> None:
-    """Give a sensor another place and name, past and future. Its topic stays as it is."""
+    """Give a sensor another place and name, for past and future readings. Its topic stays the same."""
     if undo == bool(new):
-        wrong("give either the new place/name or --undo")
+        wrong("Give either the new place/name or --undo.")
     if undo:
         request(settings, "undo-rename", sensor, {})
-        out.print(f"{sensor}: the last new name is undone")
+        out.print(f"{sensor}: its last new name was undone")
         return
     request(settings, "rename", sensor, {"to": new})
     out.print(
-        f"{sensor}: is {new} now, also what it sends from now on. Undo it: "
+        f"{sensor}: renamed to {new}, with its past and future readings. To undo this: "
         f"benchweather sensor rename {sensor} --undo"
     )
     _say_settings(settings, sensor.partition("/")[2])
@@ -256,7 +254,7 @@ def rename_place(
     old: Annotated[str, typer.Argument(metavar="OLD", help="Mistyped name of the place")],
     new: Annotated[str, typer.Argument(metavar="NEW", help="Its right name")],
 ) -> None:
-    """Rename a place: its sensors, past and future, its open waits and instruments."""
+    """Rename a place, with its past and future readings, open waits and instruments."""
     with journal_of(settings) as (reader, journal):
         topics, known = sorted(reader.topics()), dict(journal.sensors)
         waits = [one for one in journal.waits.values() if one.open and one.place == old]
@@ -269,10 +267,12 @@ def rename_place(
             continue
         to = f"{new}/{one.name}" if one.first_place == old else one.shown
         request(settings, "rename", topic, {"to": to, "old_place": old, "new_place": new})
-        out.print(f"{topic}: is {to} now. Undo it: benchweather sensor rename {topic} --undo")
+        out.print(
+            f"{topic}: renamed to {to}. To undo this: benchweather sensor rename {topic} --undo"
+        )
         found += 1
     if not found:
-        wrong(f"no sensor is or was at {old!r}")
+        wrong(f"No sensor is or was at {old!r}.")
     for about, what, since in [
         *(("wait", one.id, one.started_ms) for one in waits),
         *(("instrument", one.id, one.arrived_ms) for one in instruments),
@@ -281,7 +281,7 @@ def rename_place(
             ask_or_raise(
                 settings, "move", {"about": about, about: what, "place": new, "at_ms": since}
             )
-            out.print(f"{about} {what}: is at {new} now")
+            out.print(f"{about} {what}: moved to {new}")
         except Rejected as exc:
             out.print(f"{about} {what}: not moved ({exc}). Move it: benchweather {about} move")
     if rules:

@@ -38,7 +38,7 @@ class DecideClock:
         clock = self._clock
         jump = clock.jump() if clock else None
         if clock is None or jump is None or jump.state is not JumpState.DOUBTED:
-            raise Rejected("the clock is not doubted: there is nothing to confirm")
+            raise Rejected("the clock is not in doubt: there is nothing to confirm")
 
         def write(_: Cursor) -> None:
             clock.accept()

@@ -52,7 +52,7 @@ class DecideSensor:
             named = [one.id for one in histories.values() if one.shown == request.sensor]
             if len(named) != 1:
                 raise Rejected(
-                    f"no sensor sends as {request.sensor[:80]!r}: there is {_some(named or known)}"
+                    f"no sensor {request.sensor[:80]!r}: there is {_some(named or known)}"
                 )
             request = structs.replace(request, sensor=named[0])
         history = histories.get(request.sensor) or SensorHistory(request.sensor)

@@ -83,7 +83,7 @@ def filter_fault(topic_filter: str) -> str | None:
     if not topic_filter:
         return "is empty"
     if any(c.isspace() or c == "\0" for c in topic_filter):
-        return "has a space, which the embedded broker cannot carry"
+        return "has a space, which the built-in broker cannot carry"
     if not topic_filter.isprintable():
         return "has characters that cannot be printed"
     if topic_filter.startswith("$"):
@@ -92,7 +92,7 @@ def filter_fault(topic_filter: str) -> str | None:
     if any("#" in level for level in levels[:-1]) or ("#" in levels[-1] and levels[-1] != "#"):
         return "may have # only as its last level"
     if any(level in ("*", ">") for level in levels):
-        return "has * or > as a level, which the embedded broker takes for any text"
+        return "has * or > as a level, which the built-in broker takes for any text"
     if any("+" in level and level != "+" for level in levels):
         return "may have + only as a whole level"
     return None

@@ -256,13 +256,13 @@ class EmbeddedBroker:
             self._launch()
         except OSError as exc:
             raise BrokerFault(
-                f"the embedded broker cannot start in {self.folder}: {exc.strerror}"
+                f"the built-in broker cannot start in {self.folder}: {exc.strerror}"
             ) from exc
         deadline = time.monotonic() + START_WAIT_S
         while not is_listening(self.host, self._listens, wait_s=0.2):
             if not self.running() or time.monotonic() > deadline:
                 self.stop()
-                raise BrokerFault(f"the embedded broker did not start: {self._last_words()}")
+                raise BrokerFault(f"the built-in broker did not start: {self._last_words()}")
             time.sleep(0.01)
 
     def _launch(self) -> None:

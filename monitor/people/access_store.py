@@ -138,7 +138,7 @@ class AccessStore:
         if rows := self._rows(f"{_PERSON} WHERE name_key = ?", (_key(name),)):
             return _person(rows[0])
         known = ", ".join(one.name for one in self.people()) or "nobody yet"
-        raise NoSuchEntry(f"There is no person {name!r}. There is: {known}.")
+        raise NoSuchEntry(f"There is no person {name!r}. People: {known}.")
 
     def add_person(self, name: str, role: Role, password: str, now_ms: int) -> None:
         """Add a person, whose password is kept hashed.

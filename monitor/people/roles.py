@@ -23,9 +23,10 @@ class Role(StrEnum):
 
 
 MAY = {
-    Role.VIEWER: "look at every page but Clients",
-    Role.BENCH: "also open, correct and release waits, take in instruments, calibrate sensors, "
-    "acknowledge alerts, and make sheets and records",
-    Role.OWNER: "also change rules and wait types, void and remove, and manage people",
+    Role.VIEWER: "read every page but Clients and People",
+    Role.BENCH: "also read Clients, open, correct and release waits, take in instruments, calibrate "
+    "sensors, acknowledge alerts, and make sheets and records",
+    Role.OWNER: "also change rules and wait types, admit, rename, void and remove sensors, erase "
+    "clients' sheets, and manage people",
 }
 """Rights of each role, in words."""

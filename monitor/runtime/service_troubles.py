@@ -58,7 +58,7 @@ def troubles(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo, *, gone: bool)
             Trouble(
                 "store",
                 f"Readings cannot be stored: {full_stop(beat.store_trouble)}",
-                f"Free space on the disk, or make the data folder writable.{kept}",
+                f"Make space on the disk, or make the data folder writable.{kept}",
             )
         )
     if beat.outage is not None:
@@ -87,12 +87,12 @@ def troubles(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo, *, gone: bool)
 
 def disk_trouble(disk: DiskTrouble) -> Trouble:
     """A disk that is full, nearly full or cannot be written, in words."""
-    free_up = "Free space on the disk that holds the data folder."
+    free_up = "Make space on the disk that holds the data folder."
     if disk.fault:
         return Trouble(
             "disk",
             f"The disk cannot be written: {full_stop(disk.fault)} No reading is stored.",
-            f"{free_up} If it has space, make it writable. Benchweather then goes on by itself.",
+            f"{free_up} If the disk has space, make it writable. Benchweather then goes on by itself.",
         )
     if disk.full_in_h is None:
         return Trouble(
@@ -103,7 +103,7 @@ def disk_trouble(disk: DiskTrouble) -> Trouble:
     return Trouble(
         "disk",
         f"The disk will be full in about {disk.full_in_h:.0f} "
-        f"{'hour' if disk.full_in_h < 1.5 else 'hours'} if it goes on filling as now: "
+        f"{'hour' if disk.full_in_h < 1.5 else 'hours'} if it goes on filling at this rate: "
         f"{disk.free_mb / 1000:.1f} GB are free.",
         f"{free_up} Find out what fills it.",
     )
@@ -115,21 +115,22 @@ def outage_trouble(
     """A broker of our own that passed nothing on, in words, until a reading comes in."""
     at = formats.when(outage.since_ms, now_ms, zone)
     if outage.answers:
+        after = " after a restart" if outage.restarts else ""
         return Trouble(
             "broker",
-            f"The broker stopped passing messages on at {at} and was started again. "
+            f"The broker stopped passing messages on at {at} and works again{after}. "
             "No reading has come in since.",
-            "Wait for the next reading. If none comes, check that the sensors are on and send.",
+            "Wait for the next reading. If none comes, check that the sensors are on and are sending.",
         )
-    again = f" Starts since then: {outage.restarts}." if outage.restarts else ""
+    again = f" Restarts since then: {outage.restarts}." if outage.restarts else ""
     return Trouble(
         "broker",
-        f"No reading can come in. The broker has passed no message on since {at}: "
+        f"No reading can come in. The broker has not passed messages on since {at}: "
         f"{full_stop(outage.reason)}{again}",
         (
-            "Benchweather starts the broker again when the disk can be written."
+            "Benchweather restarts the broker when the disk can be written."
             if disk and disk.fault
-            else "Benchweather starts it again by itself. If this stays for more than five minutes, "
+            else "Benchweather restarts the broker by itself. If this lasts more than five minutes, "
             "restart the shop's computer."
         ),
     )
@@ -140,8 +141,8 @@ def broker_trouble(connection: str, outage: BrokerOutage | None) -> str:
     if outage is None:
         return connection
     if outage.answers:
-        return "the broker was started again; no reading has come in since"
-    return f"the broker passes no message on: {outage.reason}"
+        return "the broker works again; no reading has come in since it stopped"
+    return f"the broker does not pass messages on: {outage.reason}"
 
 
 def clock_trouble(jump: ClockJump, now_ms: int, zone: ZoneInfo) -> Trouble:
@@ -157,7 +158,7 @@ def clock_trouble(jump: ClockJump, now_ms: int, zone: ZoneInfo) -> Trouble:
             return Trouble(
                 "clock",
                 f"{said}. The time is not known. Readings without a time of their own are kept aside, "
-                "and no change can be recorded.",
+                "and nothing can be opened or changed.",
                 f"{set_it}.",
             )
         case JumpState.DOUBTED if jump.by_ms > 0:

@@ -79,7 +79,7 @@ def _broker(settings: Settings, address: Address) -> Check:
                 "Benchweather with other data: stop it, set broker.port, or set broker.url to "
                 "use it",
             )
-        return Check("broker", True, f"our own ({version}) can start on {address}")
+        return Check("broker", True, f"the built-in broker ({version}) can start on {address}")
     if running and state is not None and state.outage:
         trouble = outage_trouble(state.outage, now_ms(), settings.zone, disk=state.disk)
         return Check("broker", False, f"{trouble.sentence} {trouble.remedy}")

@@ -104,35 +104,37 @@ class Broker(BaseModel):
 
     model_config = _STRICT
     url: str = _setting(
-        "", "An outside broker, mqtt://host:1883 or mqtts://host:8883; empty: start our own"
+        "", "An outside broker, mqtt://host:1883 or mqtts://host:8883; empty: the built-in broker"
     )
-    host: str = _setting("127.0.0.1", "Address our own broker listens on")
-    port: int = _setting(1883, "Port our own broker listens on", "", ge=1, le=65535)
+    host: str = _setting("127.0.0.1", "Address the built-in broker listens on")
+    port: int = _setting(1883, "Port the built-in broker listens on", "", ge=1, le=65535)
     user: str = _setting(
-        "", "User name for an outside broker, or for the sensors at our own broker"
+        "",
+        "User name: of the service at an outside broker, or of all sensors at the built-in broker",
     )
     password: SecretStr = _setting(SecretStr(""), "Password of that user")
     ca_file: Path | None = _setting(None, "CA certificate of an mqtts broker; empty: the system's")
     cert_file: Path | None = _setting(
-        None, "Client certificate for mqtts, or our own broker's certificate"
+        None, "Client certificate for mqtts, or the built-in broker's certificate"
     )
     key_file: Path | None = _setting(None, "Private key of that certificate")
     program: str = _setting(
         "",
-        "Program of our own broker: mosquitto or nats-server, or a path to one of them; empty: the "
-        "one that is installed with Benchweather",
+        "Program of the built-in broker: mosquitto or nats-server, or a path to one of them; empty: "
+        "the nats-server that is installed with Benchweather",
     )
     store_mb: int = _setting(
         4096,
-        "Most that our own broker keeps while readings cannot be stored",
+        "Most that the built-in broker keeps while readings cannot be stored",
         "MB",
         ge=64,
         le=1_000_000,
     )
     sync_s: float = _setting(
         0.0,
-        "Period at which our own broker writes to the disk; 0: before it acknowledges a message, so "
-        "that a power cut does not take it. A longer one is faster, for hundreds of messages a second",
+        "Period at which the built-in nats-server writes to the disk; 0: before it acknowledges a "
+        "message. A longer one is faster, for hundreds of messages a second, but a power cut can lose "
+        "what was not written; mosquitto does not use it",
         "s",
         ge=0,
         le=60,
@@ -140,13 +142,13 @@ class Broker(BaseModel):
     client_id: str = _setting(
         "",
         "MQTT client id of the service's session; empty: one that nobody can guess, made at the first "
-        "start and kept. Who knows it can take the session over",
+        "start and kept. Anyone who knows it can take over the session",
         "",
         max_length=60,
     )
     anonymous_sensors: Literal["auto", "yes", "no"] = _setting(
         "auto",
-        "Whether sensors without a user may publish readings at our own broker; auto: only on this "
+        "Whether sensors without a user may publish readings at the built-in broker; auto: only on this "
         "machine (broker.host is 127.0.0.1), and while broker.user is empty",
     )
 
@@ -231,11 +233,13 @@ class Board(BaseModel):
     )
     password: SecretStr = _setting(
         SecretStr(""),
-        "The shop's password: whoever enters it may do everything, without a name; empty: only people "
-        "and browsers that opened a link of `benchweather board` can",
+        "The shop's password: anyone who enters it, without a name, may do everything; empty: there is "
+        "none, and only people who sign in and browsers that opened a link of `benchweather board` may "
+        "change things",
     )
     readers: Literal["anyone", "signed-in"] = _setting(
-        "anyone", "Who can look at the board: anyone who reaches it, or only who is signed in"
+        "anyone",
+        "Who can read the board: anyone who reaches it, or only browsers that are signed in",
     )
     session_days: float = _setting(
         30.0, "Days after which a browser must sign in again", "", gt=0, le=400
@@ -254,14 +258,16 @@ class SensorSettings(BaseModel):
     rh_accuracy_pct: float = _setting(2.0, "Stated accuracy of RH", "%", gt=0, le=20)
     new_places_a_day: int = _setting(
         5,
-        "New places whose readings are stored at once within 24 h; further ones wait to be admitted",
+        "Most new places within 24 h whose readings are stored at once; further places wait until you "
+        "admit them",
         "",
         ge=0,
         le=10_000,
     )
     new_sensors_a_day: int = _setting(
         50,
-        "New sensors whose readings are stored at once within 24 h; further ones wait to be admitted",
+        "Most new sensors within 24 h whose readings are stored at once; further sensors wait until you "
+        "admit them",
         "",
         ge=0,
         le=100_000,
@@ -347,13 +353,16 @@ class Keep(BaseModel):
     )
     aside_max: int = _setting(
         100_000,
-        "Messages kept aside since the clock was wrong; beyond, the oldest are deleted, and the "
-        "history says so",
+        "Most messages kept aside because the clock was wrong; beyond that the oldest are deleted, and "
+        "the history says so",
         "",
         ge=1_000,
     )
     aside_days: int = _setting(
-        90, "Days after which messages kept aside are deleted once taken in or dismissed", "", ge=1
+        90,
+        "Days that messages kept aside stay in the store after they were taken in or dismissed",
+        "",
+        ge=1,
     )
 
 

@@ -84,13 +84,13 @@ def account(reader: Reader, settings: Settings, wait: Wait, now_ms: int) -> Wait
 def outcome_words(of: WaitAccount, now_ms: int, zone: ZoneInfo) -> list[str]:
     """Sentences on the ready time expected at the start, and on the real one."""
     wait = of.wait
-    expected = "What was expected at the start is not known."
+    expected = "The ready time expected at the start is not known."
     if wait.foreseen_ms is not None:
         expected = f"Expected at the start: {foreseen(wait, now_ms, zone)}."
     if of.came_ms is None:
         if wait.open:
             return [expected]
-        return [expected, "It was released before it was ready by the air."]
+        return [expected, "It was released before its calculated ready time."]
     came = f"It was ready {formats.when(of.came_ms, now_ms, zone)}"
     if wait.foreseen_ms is None:
         return [expected, f"{came}."]
@@ -111,7 +111,7 @@ def spent_words(of: WaitAccount) -> str:
     usual = of.kind.basis_s * of.kind.law.basis_factor
     if of.came_ms is not None:
         return f"It took {length(passed)}. Its usual time is {length(usual)}."
-    word = "So far" if of.wait.open else "It had"
+    word = "So far it has had" if of.wait.open else "It had"
     return (
         f"{word} {length(passed)}, worth {length(worth)} in reference air. "
         f"Its usual time is {length(usual)}."
@@ -167,8 +167,8 @@ def _cause(
     if cause is LossCause.PAUSE:
         return "It was paused"
     if cause is LossCause.GAP:
-        return "Readings are missing, and half of that time is counted"
-    return "The settings of its kind, such as light, made it slower"
+        return "Readings are missing; half of that time is counted"
+    return "The settings of its kind of wait, such as light, made it slower"
 
 
 def _worst(lost: LostTime, cause: LossCause, zone: ZoneInfo) -> tuple[NDArray[np.bool_], str]:

@@ -68,7 +68,7 @@ def test_new_names_that_wait_are_listed_and_admitted_or_refused_by_taps(settings
         newcomers.keep(run, [WaitingMessage("loft", now, "benchweather/loft/1", b"[]", 1)])
     for may in (False, True):
         text = said(sensors_page.content(full, writer=may))
-        assert "Messages: 1 kept. 3 not kept." in text
+        assert "Messages kept: 1. Not kept: 3." in text
         assert ("Admit" in text.replace("Admit only", "").replace("admit them", "")) is may
     with contextlib.closing(Reader(settings.store_path)) as reader:
         keeper = Newcomers(writer)
@@ -85,7 +85,7 @@ def test_new_names_that_wait_are_listed_and_admitted_or_refused_by_taps(settings
 
 def test_sensors_shows_what_the_broker_refused_as_text_only(settings, writer):
     full = ShopData(settings)
-    assert "Refused by the broker" not in said(sensors_page.content(full))
+    assert "Rejected by the broker" not in said(sensors_page.content(full))
     log = settings.broker_log_path
     log.parent.mkdir()
     # As the embedded broker writes it; tests/readings/test_broker.py reads its own.
@@ -98,7 +98,7 @@ def test_sensors_shows_what_the_broker_refused_as_text_only(settings, writer):
     ]
     log.write_text("\n".join(lines))
     text = said(sensors_page.content(full))
-    assert "Refused by the broker" in text
+    assert "Rejected by the broker" in text
     assert "attic.1  from 192.168.1.7 Its client id has a '.'" in text
     assert "may not publish on other/a.b: the message was acknowledged and dropped." in text
     assert "\x1b" not in text

@@ -606,8 +606,10 @@ def test_a_wait_shows_why_it_takes_so_long(settings, commands, ids, book):
     told, plot = wait_page.why_longer(on_hold, shop, book, {"theme": "night", "width": 390})
     text = said(told)
     assert "It was on hold for 5 h, too damp to harden: " in text
-    assert "What was expected at the start is not known." in text  # nothing foresees in this shop
-    assert "Together 5 h" in text
+    assert (
+        "The ready time expected at the start is not known." in text
+    )  # nothing foresees in this shop
+    assert "In all 5 h" in text
     (rate,) = plot.data  # neither expected nor ready
     assert (max(rate.x) - min(rate.x)) / HOUR == pytest.approx(5, abs=0.1)
     assert {note.text for note in plot.layout.annotations} == {"reference air", "on hold"}
@@ -870,7 +872,7 @@ def test_waits_and_alerts_are_marked_below_the_curves_of_their_place(
     was = next(n for n in plain.figure["layout"]["annotations"] if n["text"] == "Front bench")
     assert (label["y"] - top[0]) / (top[1] - top[0]) == pytest.approx(was["y"])
     text = said(answer.summary)
-    assert "1 in the row of alerts" in text
+    assert "alerts (1)" in text
     assert "Dry air" in text
     assert "Marked" not in said(plain.summary)
     assert "yaxis2" not in plain.figure["layout"]

@@ -98,7 +98,7 @@ def test_no_start_inside_the_opening_hours_is_said(settings):
     line = bench_ready_by_page._line(
         KINDS["cleat"], found, None, ReadyByRequest("x", at("2026-11-26T09:00"), 0, 0), night, shop
     )
-    assert "No start inside opening hours is in time" in said_by(line)
+    assert "No start during opening hours is in time" in said_by(line)
     plain = ShopData(without_hours(settings))  # no hours: nothing to keep to
     start = LatestStart(early, early, early)
     assert bench_ready_by_page.in_hours(start, night, plain) == (start, False)

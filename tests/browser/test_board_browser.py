@@ -199,7 +199,10 @@ def test_a_lost_board_is_told_and_a_new_one_reloads_the_page(tmp_path, visit):
             page = opened(visit("wall"), board, "/")
             page.evaluate("window.before = true")
         page.wait_for_selector("#lost:not([hidden])")
-        assert "The board has lost the service since" in page.locator("#lost").inner_text()
+        assert (
+            "This page has had no connection to Benchweather since"
+            in page.locator("#lost").inner_text()
+        )
         with served(tmp_path, board.port):
             page.wait_for_event("load", timeout=30_000)
             assert page.evaluate("window.before === undefined")

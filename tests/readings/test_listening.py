@@ -351,7 +351,7 @@ def test_listening_tells_what_our_own_broker_refused(tmp_path):
     said = benchweather("sensor", "listen", "--for", "3", environment=environment)
     knocking.join()
     assert said.returncode == 0, said.stderr
-    assert "REFUSED by the broker" in said.stdout
+    assert "REJECTED by the broker" in said.stdout
     assert "Client attic.1 from 127.0.0.1. Its client id has a" in " ".join(said.stdout.split())
 
 

@@ -121,7 +121,7 @@ def test_a_place_is_renamed_by_a_command_with_all_that_is_there(service, tmp_pat
     sent(44, 1)
     done = service.command("sensor", "rename-place", "bnech", "bench")
     assert done.returncode == 0, done.stderr
-    assert "bnech/a1: is bench/a1 now" in done.stdout
+    assert "bnech/a1: renamed to bench/a1" in done.stdout
     sent(45, 2)
     assert "bench" in shown()
     assert "bnech" not in shown()

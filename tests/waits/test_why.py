@@ -70,7 +70,7 @@ def test_a_hold_is_named_with_its_reason(bench):
     bench.air("bench", 20.0, 88.0, start=EVENING, end=EVENING + 5 * HOUR)
     found = of(bench, crack, EVENING + 5 * HOUR)
     assert cause(found).startswith("It was on hold for 5 h, too damp to harden: ")
-    assert why.spent_words(found).startswith("So far 5 h, worth ")
+    assert why.spent_words(found).startswith("So far it has had 5 h, worth ")
     assert found.came_ms is None
 
 
@@ -116,7 +116,7 @@ def test_what_is_not_known_is_said(bench):
     assert why.spent_words(found) == "The air of this wait is not known."
     assert (cause(found), why.balance(found)) == ("", [])
     assert why.outcome_words(found, EVENING + HOUR, PARIS) == [
-        "What was expected at the start is not known."
+        "The ready time expected at the start is not known."
     ]
 
 

@@ -149,7 +149,7 @@ def shop_rules() -> tuple[Rule, ...]:
             family="service",
             why="The database cannot be written. Until it can, messages wait in the broker.",
             source="ours",
-            do="Free space on the disk, or check the disk's health.",
+            do="Make space on the disk, or check the disk's health.",
         ),
         Rule(
             id="clock-jump",
@@ -162,12 +162,12 @@ def shop_rules() -> tuple[Rule, ...]:
             repeat_s=24 * HOUR_S,
             family="service",
             why=(
-                "The clock of the shop's computer jumped, or was wrong at the start. Readings and "
-                "ready times depend on it."
+                "The clock of the shop's computer jumped, or was wrong when Benchweather "
+                "started. Readings and ready times depend on it."
             ),
             source="ours",
             do=(
-                "Look at the clock. Set it if it is wrong, and turn on network time. Then see "
+                "Look at the clock. If it is wrong, set it and turn on network time. Then look on "
                 "Sensors for readings that were kept aside."
             ),
         ),
@@ -183,6 +183,6 @@ def shop_rules() -> tuple[Rule, ...]:
             repeat_s=24 * HOUR_S,
             why="Without free space no readings can be stored.",
             source="ours",
-            do="Free space on the disk that holds the data folder.",
+            do="Make space on the disk that holds the data folder.",
         ),
     )
