@@ -91,6 +91,7 @@ def protect(app: Dash, board: Board) -> None:
             response.headers["Strict-Transport-Security"] = "max-age=31536000"
         if page or response.mimetype == "application/json":
             response.headers["Cache-Control"] = "no-store"
+        response.headers.setdefault("Cache-Control", "no-store")  # files and refusals
         return response
 
 

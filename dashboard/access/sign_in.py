@@ -26,7 +26,7 @@ from dashboard.access.visitor import (
 from monitor.core.clock import now_ms
 from monitor.core.errors import Rejected, StoreFault
 from monitor.people import passwords
-from monitor.people.access_store import SESSIONS, AccessStore, Kind, NoSuchEntry
+from monitor.people.access_store import SESSIONS, AccessStore, Kind, NoSuchEntry, name_key
 from monitor.people.roles import Role
 from monitor.settings.board_keys import code_holds, read_board_keys
 
@@ -93,9 +93,9 @@ def _sign_in(name: str, password: str) -> flask.Response:
     settings, store, throttle = access()
     found = store.password_of(name) if name else None
     shop = settings.board.password.get_secret_value() if not name else ""
-    account = found[0].name if found else SHOP_ACCOUNT if shop else ""
+    account = found[0].name if found else SHOP_ACCOUNT if shop else name_key(name)
     kept = found[1] if found else shop
-    subjects = _subjects(account, kept)
+    subjects = _subjects(account, kept, known=bool(found or shop))
     if (wait := throttle.wait_or_count(subjects, time.monotonic())) > 0:
         return _to(f"/sign-in?said=wait&s={wait:.0f}")
     if shop:
@@ -208,13 +208,13 @@ def _set_cookie(answer: flask.Response, name: str, value: str, lasts_s: int) -> 
     )
 
 
-def _subjects(account: str, kept: str) -> list[Subject]:
+def _subjects(account: str, kept: str, *, known: bool = True) -> list[Subject]:
     """Subjects that a try at an account is counted by: this browser if the person has signed in with
     it before, else the address and the account."""
     nonce, _, seal = flask.request.cookies.get(cookie_name("device"), "").partition(".")
-    if account and nonce and hmac.compare_digest(seal.encode(), _seal(account, nonce, kept)):
+    if known and nonce and hmac.compare_digest(seal.encode(), _seal(account, nonce, kept)):
         return [("device", nonce)]
-    return stranger(account, flask.request.remote_addr or "")
+    return stranger(account, flask.request.remote_addr or "", known=known)
 
 
 def _know_device(answer: flask.Response, account: str, kept: str) -> None:

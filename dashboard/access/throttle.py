@@ -34,9 +34,14 @@ LIMITS = {
     "pair": Limit(5, 900.0),
     "network": Limit(20, 900.0),
     "person": Limit(20, 60.0),
+    "all": Limit(300, 10.0),
 }
 """Limits by the kind of a subject. A person's own keeps guesses from everywhere below 100 an hour
-(OWASP ASVS 4.0.3, 2.2.1), and never makes that person wait for more than a minute."""
+(OWASP ASVS 4.0.3, 2.2.1), and never makes that person wait for more than a minute. That of all
+strangers together bounds the work of checking what many networks send."""
+UNKNOWN = "unknown "
+"""Mark of the kinds of names that nobody has: counted alike, but they push out no person's counts."""
+LIMITS |= {UNKNOWN + kind: LIMITS[kind] for kind in ("pair", "person")}
 
 Subject = tuple[str, str]
 """Kind and name of what guesses are counted by."""
@@ -76,11 +81,19 @@ class Throttle:
                 self._counts[kind].pop(name, None)
 
 
-def stranger(person: str, address: str) -> list[Subject]:
-    """Subjects of a try from a browser that nobody has signed in with before. `person` is empty if
-    there is nobody of that name: all such tries count together."""
-    near = network(address)
-    return [("pair", f"{person}\n{near}"), ("network", near), ("person", person)]
+def stranger(person: str, address: str, *, known: bool = True) -> list[Subject]:
+    """Subjects of a try from a browser that nobody has signed in with before.
+
+    A name that nobody has (`known` false) is slowed down like a person's: a wait tells nobody whose
+    names there are.
+    """
+    near, mark = network(address), "" if known else UNKNOWN
+    return [
+        (f"{mark}pair", f"{person}\n{near}"),
+        ("network", near),
+        (f"{mark}person", person),
+        ("all", ""),
+    ]
 
 
 def network(address: str) -> str:

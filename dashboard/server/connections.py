@@ -24,7 +24,7 @@ from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.server import TcpWSGIServer
 from waitress.task import ErrorTask, ThreadedTaskDispatcher
-from waitress.utilities import Error, RequestEntityTooLarge
+from waitress.utilities import BadRequest, Error, RequestEntityTooLarge
 
 from dashboard.server import limits
 from dashboard.server.limits import FairQueue, RequestRate, Tally
@@ -92,10 +92,15 @@ class Request(HTTPRequestParser):
         self.body_began_s = time.monotonic()
 
     def received(self, data: bytes) -> int:
-        taken = int(super().received(data))
+        try:
+            taken = int(super().received(data))
+        except ValueError:  # a length of thousands of digits
+            taken, self.error = len(data), BadRequest("")
         if self.headers_finished and not self._decided:
             self._decided = True
             self.body_began_s = time.monotonic()
+            if self.chunked and "CONTENT_LENGTH" in self.headers:
+                self.error = BadRequest("")  # another server may read two requests out of it
             if self.error is None and not self.empty:
                 self.error = self._channel.admit(self)
         if self.error is not None:

@@ -28,8 +28,11 @@ NAME_MAX = 40
 """Longest name of a person, a token or a wall. [characters]"""
 PEOPLE_MAX, CREDENTIALS_MAX = 50, 1_000
 """Most people; most sessions and tokens, of which the one used longest ago ends first."""
-AUDIT_MAX = 100_000
-"""Most entries of the history; the oldest go."""
+SESSIONS_EACH = 20
+"""Most sessions of a person, and of a wall's link; so nobody's sign-ins end another's session."""
+AUDIT_MAX, AUDIT_EACH, AUDIT_STEP = 100_000, 20_000, 100
+"""Most entries of the history, and of one person's in it; the oldest go, once in so many entries. So
+nobody's requests push out what others did."""
 USED_STEP_MS = 600_000
 """Least time after which the last use of a session is noted again. [ms]"""
 SECRET_BYTES = 32
@@ -135,7 +138,7 @@ class AccessStore:
         ------
         NoSuchEntry
         """
-        if rows := self._rows(f"{_PERSON} WHERE name_key = ?", (_key(name),)):
+        if rows := self._rows(f"{_PERSON} WHERE name_key = ?", (name_key(name),)):
             return _person(rows[0])
         known = ", ".join(one.name for one in self.people()) or "nobody yet"
         raise NoSuchEntry(f"There is no person {name!r}. People: {known}.")
@@ -151,14 +154,16 @@ class AccessStore:
         name = checked_name(name)
         kept = passwords.hashed(password)
         with self._connection().transaction() as run:
-            if run.execute("SELECT 1 FROM person WHERE name_key = ?", (_key(name),)).fetchone():
+            if run.execute(
+                "SELECT 1 FROM person WHERE name_key = ?", (name_key(name),)
+            ).fetchone():
                 raise Rejected(Fault("is taken by another person", "name", name))
             if run.execute("SELECT count(*) FROM person").fetchone()[0] >= PEOPLE_MAX:
                 raise Rejected(f"there are {PEOPLE_MAX} people already: remove one first")
             run.execute(
                 "INSERT INTO person (name, name_key, role, password, added_ms, changed_ms) "
                 "VALUES (?, ?, ?, ?, ?, ?)",
-                (name, _key(name), str(role), kept, now_ms, now_ms),
+                (name, name_key(name), str(role), kept, now_ms, now_ms),
             )
 
     def set_password(self, name: str, password: str, now_ms: int) -> None:
@@ -190,7 +195,7 @@ class AccessStore:
         rows = self._rows(
             "SELECT person_id, name, role, added_ms, changed_ms, password FROM person "
             "WHERE name_key = ?",
-            (_key(name),),
+            (name_key(name),),
         )
         return (_person(rows[0][:5]), rows[0][5]) if rows else None
 
@@ -218,6 +223,13 @@ class AccessStore:
         secret = secrets.token_urlsafe(SECRET_BYTES)
         with self._connection().transaction() as run:
             _forget_ended(run, now_ms)
+            for column, of in (("person_id", person_id), ("parent_id", parent_id)):
+                run.execute(
+                    "DELETE FROM credential WHERE credential_id IN (SELECT credential_id FROM "  # noqa: S608 - our own column
+                    f"credential WHERE {column} = ? "
+                    "ORDER BY used_ms DESC, credential_id DESC LIMIT -1 OFFSET ?)",
+                    (of, SESSIONS_EACH - 1),
+                )
             number = run.execute(
                 "INSERT INTO credential (kind, secret, person_id, parent_id, name, role, made_ms, "
                 "used_ms, until_ms, idle_ms, mark, address, browser) "
@@ -297,15 +309,13 @@ class AccessStore:
     def record(self, entry: AuditEntry) -> None:
         """Add an entry to the history. It must hold no secret."""
         with self._connection().transaction() as run:
-            run.execute(
+            number = run.execute(
                 "INSERT INTO audit (at_ms, who, session, address, action, detail) "
                 "VALUES (?, ?, ?, ?, ?, ?)",
                 entry,
-            )
-            run.execute(
-                "DELETE FROM audit WHERE audit_id <= (SELECT max(audit_id) FROM audit) - ?",
-                (AUDIT_MAX,),
-            )
+            ).lastrowid
+            if (number or 0) % AUDIT_STEP == 0:
+                _forget_oldest(run, entry.who)
 
     def history(
         self, most: int, *, start_ms: int = 0, end_ms: int = 2**53, who: str = ""
@@ -393,7 +403,22 @@ def _forget_ended(run: Cursor, now_ms: int) -> None:
     )
 
 
-def _key(name: str) -> str:
+def _forget_oldest(run: Cursor, who: str) -> None:
+    """Delete the oldest entries of the history: of one person, then of all."""
+    run.execute(
+        "DELETE FROM audit WHERE who = ? AND audit_id <= (SELECT audit_id FROM audit "
+        "WHERE who = ? ORDER BY audit_id DESC LIMIT 1 OFFSET ?)",
+        (who, who, AUDIT_EACH),
+    )
+    run.execute(
+        "DELETE FROM audit WHERE audit_id <= (SELECT audit_id FROM audit "
+        "ORDER BY audit_id DESC LIMIT 1 OFFSET ?)",
+        (AUDIT_MAX,),
+    )
+
+
+def name_key(name: str) -> str:
+    """A name without the differences that make no other person."""
     return " ".join(name.split()).casefold()
 
 

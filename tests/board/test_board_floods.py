@@ -125,6 +125,21 @@ def test_a_body_too_large_is_refused_before_it_is_kept(board, chunked):
     assert refused >= 1  # a reset can come before the answer is read
 
 
+@pytest.mark.parametrize(
+    "length",
+    ["9" * 5000, "4\r\nTransfer-Encoding: chunked"],
+    ids=["of thousands of digits", "beside chunks"],
+)
+def test_a_length_that_two_servers_may_read_in_two_ways_is_refused(board, length):
+    with connect(board[0]) as line:
+        line.sendall(f"{HEAD}Content-Length: {length}\r\n\r\n0\r\n\r\n".encode())
+        line.sendall(b"GET /here HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        with line.makefile("rb") as answers:
+            told = answers.read()
+    assert told.startswith((b"HTTP/1.1 400 ", b"HTTP/1.0 400 "))
+    assert told.count(b"HTTP/1.") == 1
+
+
 def test_headers_without_end_are_refused(board):
     with connect(board[0]) as line:
         with contextlib.suppress(OSError):

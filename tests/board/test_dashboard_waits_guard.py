@@ -121,6 +121,8 @@ def test_missing_keys_are_added_and_the_others_kept(tmp_path):
         {"Host": "localhost"},
         {"Host": "localhost", "Origin": "http://elsewhere.example"},
         {"Host": "localhost", "Origin": "null"},
+        {"Host": "localhost", "Origin": "http://[::1"},
+        {"Host": "localhost", "Origin": "http://a]b", "Sec-Fetch-Site": "same-origin"},
         {"Host": "localhost:8050", "Origin": "http://localhost:3000"},
         {"Host": "localhost", "Origin": "http://localhost", "Sec-Fetch-Site": "cross-site"},
         {"Host": "localhost", "Origin": "http://localhost", "Sec-Fetch-Site": "same-site"},
@@ -240,15 +242,31 @@ def test_guesses_at_one_person_from_everywhere_stay_below_a_hundred_an_hour():
     assert made.wait_or_count([("device", "known")], now) == 0
 
 
+def test_guesses_at_any_names_from_everywhere_are_bounded_and_push_out_no_persons_counts():
+    """Each guess at another name and from another network; each costs a hash."""
+    made, now, guesses = throttle.Throttle(), 0.0, 0
+    persons = throttle.stranger("Ina", "203.0.113.5")
+    for _ in range(throttle.LIMITS["pair"].free):
+        assert made.wait_or_count(persons, now) == 0
+    while now < 3600:
+        wait = made.wait_or_count(
+            throttle.stranger(f"nobody {guesses}", f"2001:db8:0:{guesses:x}::1", known=False), now
+        )
+        guesses += wait == 0
+        now += max(wait, 0.01)
+    assert 300 < guesses < 300 + 3600 / throttle.LIMITS["all"].wait_max_s + 10
+    assert made._counts["pair"].keys() == {persons[0][1]}
+    assert made._counts["person"].keys() == {"Ina"}
+
+
 def test_the_throttle_forgets_the_oldest_when_it_is_full():
     made = throttle.Throttle()
     for i in range(3 * throttle.SUBJECTS_MAX):
         made.wait_or_count([("network", f"net{i}"), ("pair", f"a\nnet{i}")], 0.0)
     assert {kind: len(held) for kind, held in made._counts.items()} == {
-        "device": 0,
+        **dict.fromkeys(throttle.LIMITS, 0),
         "pair": throttle.SUBJECTS_MAX,
         "network": throttle.SUBJECTS_MAX,
-        "person": 0,
     }
 
 

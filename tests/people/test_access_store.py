@@ -119,6 +119,7 @@ def test_another_shared_password_ends_a_session(store):
 def test_sessions_and_history_stay_bounded(store, monkeypatch):
     monkeypatch.setattr(access_store, "CREDENTIALS_MAX", 20)
     monkeypatch.setattr(access_store, "AUDIT_MAX", 30)
+    monkeypatch.setattr(access_store, "AUDIT_STEP", 1)
     token, _ = store.issue(Kind.SCRIPT, Role.VIEWER, NOW - DAY, 10 * DAY)
     for i in range(60):
         last, _ = store.issue(Kind.SHOP, Role.OWNER, NOW + i, DAY)
@@ -130,6 +131,34 @@ def test_sessions_and_history_stay_bounded(store, monkeypatch):
     assert [int(one.detail) for one in entries] == list(range(59, 29, -1))
     assert store.history(1000, who="Jo") == []
     assert len(store.history(1000, start_ms=NOW + 50, end_ms=NOW + 55)) == 5
+
+
+def test_nobody_ends_anothers_session_by_signing_in_again_and_again(store, monkeypatch):
+    monkeypatch.setattr(access_store, "CREDENTIALS_MAX", 60)
+    store.add_person("Kim", Role.VIEWER, "elf pipe nor sky", NOW)
+    kim = store.person("Kim").person_id
+    owners, _ = store.issue(Kind.LINK, Role.OWNER, NOW, DAY)
+    _, wall = store.issue(Kind.WALL, Role.VIEWER, NOW, DAY, name="loft")
+    for i in range(1, 70):
+        screen, _ = store.issue(Kind.WALL_SESSION, Role.VIEWER, NOW + i, DAY, parent_id=wall)
+        kims, _ = store.issue(Kind.PASSWORD, Role.VIEWER, NOW + i, DAY, person_id=kim)
+    for one in (owners, screen, kims):
+        assert store.credential(one, SESSIONS, NOW + 70, used=False) is not None
+    assert len(store.credentials(SESSIONS, NOW + 70)) == 1 + 2 * access_store.SESSIONS_EACH
+
+
+def test_nobody_pushes_out_of_the_history_what_others_did(store, monkeypatch):
+    monkeypatch.setattr(access_store, "AUDIT_MAX", 250)
+    monkeypatch.setattr(access_store, "AUDIT_EACH", 40)
+    for who, entries in (("Ina", 30), ("Kim", 400)):
+        for i in range(entries):
+            store.record(AuditEntry(NOW + i, who, "", "", "denied", f"POST /{i}"))
+    assert [one.detail for one in store.history(1000, who="Ina")] == [
+        f"POST /{i}" for i in range(29, -1, -1)
+    ]
+    kims = store.history(1000, who="Kim")
+    assert kims[0].detail == "POST /399"
+    assert 40 <= len(kims) < 40 + access_store.AUDIT_STEP
 
 
 def test_numbers_of_what_was_withdrawn_are_not_given_again(store):

@@ -312,12 +312,33 @@ def test_an_unknown_name_takes_as_long_as_a_known_one(board, monkeypatch):
     assert len({kept.rsplit("$", 2)[0] for kept in asked}) == 1  # of the same cost
 
 
+def test_a_wait_tells_nobody_whose_names_there_are(board, slow_guesses):
+    """The same guesses at a person's name and at nobody's get the same answers, whatever was tried
+    at other names before."""
+    for i in range(6):
+        enter(board.test_client(), f"nobody {i}", "guess", "198.51.100.7")
+    said = {
+        name: [
+            enter(board.test_client(), spelt, "guess", "198.51.100.7").headers["Location"]
+            for spelt in (name, name.upper(), f" {name}  ", name, name)
+        ]
+        for name in ("Nemo", "Ina")
+    }
+    assert said["Nemo"] == said["Ina"]
+    for name in ("Nemo", "Ina"):
+        there = [
+            enter(board.test_client(), spelt, "guess", "198.51.100.8").headers["Location"]
+            for spelt in (name, name.upper(), f" {name}  ", name, name, name)
+        ]
+        assert ["wait" in one for one in there] == [False] * 5 + [True], name
+
+
 def test_a_wall_screen_looks_and_changes_nothing_until_its_link_is_withdrawn(
     board, store, moved_clock
 ):
     secret, number = store.issue(Kind.WALL, Role.VIEWER, now_ms(), 3650 * DAY_MS, name="loft")
     wall = board.test_client()
-    assert wall.get(f"/open/{secret}", headers=PAGE).headers["Location"] == "/"
+    assert wall.get(f"/open/{secret}", headers=PAGE).headers["Location"] == "/wall"
     assert "This browser has the role viewer" in tap(wall)[1]["refused"]
     assert "Kestrel" not in page_of(wall, "/clients")
     page = page_of(wall, "/clients")

@@ -226,7 +226,9 @@ def test_a_board_for_its_people_shows_strangers_nothing(tmp_path, role):
             assert "can only read" in text, page["path"]
             assert "Front bench" not in text, page["path"]
     for path in ("/past.csv", "/past/climate.csv"):
-        assert (client.get(path).status_code == 403) == (role is None)
+        answer = client.get(path)
+        assert (answer.status_code == 403) == (role is None)
+        assert answer.headers["Cache-Control"] == "no-store"
     layout = client.get("/_dash-layout").get_data(as_text=True)
     assert ("has not run here yet" in layout) == (role is not None)
     assert (client.get("/here").json["token"] == "") == (role is None)
