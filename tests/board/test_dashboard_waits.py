@@ -176,7 +176,7 @@ PHRASES = [
         AirSource.PRESENT,
         "on hold, too damp to harden",
     ),
-    ({"ready_ms": None}, AirSource.PATTERN, "not within five days in this air"),
+    ({"ready_ms": None}, AirSource.PATTERN, "not ready within five days in this air"),
     ({"ready_ms": None, "horizon_ms": NOON}, AirSource.NONE, "ready time not known yet"),
     ({"state": WaitState.NO_AIR}, AirSource.NONE, "ready time not known yet"),
     ({"state": WaitState.READY, "ready_ms": NOON - HOUR}, AirSource.NONE, None),

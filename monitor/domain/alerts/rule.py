@@ -141,7 +141,7 @@ WATCHABLE: dict[str, Watchable] = {
     "clock_jump": Watchable(
         "",
         Of.SHOP,
-        "1 while the clock of the shop's computer is doubted, or has just jumped",
+        "1 while the clock of the shop's computer is in doubt or has just jumped",
         0,
         1,
     ),
