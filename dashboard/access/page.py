@@ -62,7 +62,7 @@ def _signed_in(one: Visitor, role: Role) -> list[Component]:
     who = f"You are signed in as {one.person}" if one.person else "This browser is signed in"
     parts: list[Component] = [
         html.P(f"{who}, with the role {role}."),
-        html.P(dcc.Link("To the bench", href="/bench", className="tap main")),
+        html.P(dcc.Link("Open Bench", href="/bench", className="tap main")),
     ]
     if may_manage().allowed:
         parts.append(html.P(dcc.Link("People and sessions", href="/people", className="tap")))

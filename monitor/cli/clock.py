@@ -52,6 +52,9 @@ def show(settings: Settings, as_json: Json = False) -> None:
         out.print(f"{jump_words(jump)}.")
         if jump.state is JumpState.DOUBTED:
             out.print("If the clock is right now: benchweather clock confirm")
+    if not events:
+        out.print("No jumps of the clock.")
+        return
     print_table(
         ("when", "what", "by"),
         [(local(e.recorded_ms, settings.zone), event_words(e), e.by) for e in events],

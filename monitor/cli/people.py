@@ -254,7 +254,7 @@ def _issue(settings: Settings, kind: Kind, name: str, role: Role, days: float) -
     name = checked_name(name)
     lasts_ms = round(days * DAY_MS)
     token, _ = store_of_people(settings).issue(kind, role, now_ms(), lasts_ms, name=name)
-    record(settings, "token made", f"{kind} {name}, {role}")
+    record(settings, "token made", f"{name} ({kind}), {role}")
     return token
 
 

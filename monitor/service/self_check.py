@@ -157,7 +157,7 @@ def _clock(settings: Settings) -> Check:
             "clock", False, f"{text}: behind the newest record, {formats.numeric(newest, UTC)} UTC"
         )
     kept = NetworkTime()()
-    note = "" if kept is None else f", {'kept' if kept else 'not kept'} by network time"
+    note = "" if kept is None else f", {'set' if kept else 'not set'} by network time"
     return Check("clock", True, text + note)
 
 
