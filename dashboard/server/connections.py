@@ -34,6 +34,8 @@ log = logging.getLogger(__name__)
 
 RECEIVED_MOST = 65_536
 """Bytes read at a time: more than a TLS record, so that nothing stays behind unseen. [bytes]"""
+PARSED_MOST = 1_024
+"""Bytes given to the parser at a time: on many short chunks its work grows with their square. [bytes]"""
 SEND_BUFFER = 131_072
 """Bytes of an answer that the kernel keeps for a connection; else it takes megabytes. [bytes]"""
 TLS_HANDSHAKE = b"\x16"
@@ -84,6 +86,7 @@ class Request(HTTPRequestParser):
     """A request as it comes in; whether it is taken is decided once its headers are there."""
 
     error: Error | None
+    empty: bool
 
     def __init__(self, adj: Any, channel: Channel) -> None:
         del adj  # which body is taken is known with the headers; until then, the longest
@@ -96,17 +99,26 @@ class Request(HTTPRequestParser):
             taken = int(super().received(data))
         except ValueError:  # a length of thousands of digits
             taken, self.error = len(data), BadRequest("")
+        if self.empty or self._has_idle_chunks():  # only blank lines, or next to no content
+            self.error, self.empty = BadRequest(""), False
         if self.headers_finished and not self._decided:
             self._decided = True
             self.body_began_s = time.monotonic()
             if self.chunked and "CONTENT_LENGTH" in self.headers:
                 self.error = BadRequest("")  # another server may read two requests out of it
-            if self.error is None and not self.empty:
+            if self.error is None:
                 self.error = self._channel.admit(self)
         if self.error is not None:
             self.completed, self.expect_continue = True, False
             self._channel.rejected = True
         return taken
+
+    def _has_idle_chunks(self) -> bool:
+        """True if a body in chunks is mostly their sizes, extensions and trailers."""
+        if not self.chunked or self.body_rcv is None:
+            return False
+        content = len(self.body_rcv)
+        return self.body_bytes_received - content > limits.CHUNKING_MOST + content / 10
 
     @property
     def body_most(self) -> int:
@@ -284,7 +296,9 @@ class Channel(HTTPChannel):
             if self.request is None:
                 self.began_s = time.monotonic()
             self.untouched = False
-            self.received(data)
+            for start in range(0, len(data), PARSED_MOST):
+                if not self.rejected:
+                    self.received(data[start : start + PARSED_MOST])
 
     def writable(self) -> bool:
         if self.shaking:

@@ -18,6 +18,8 @@ HEADER_S, BODY_S, BODY_RATE = 10.0, 15.0, 50_000
 more. [s], [s], [bytes]"""
 IDLE_S = 20
 """Time after which a connection without a request is closed. [s]"""
+CHUNKING_MOST = 4_096
+"""Most bytes of a chunked body that are not content, beside a tenth of it. [bytes]"""
 SEND_S, SENT_LEAST = 20.0, 200_000
 """Least that a visitor must take of a waiting answer in a time. [s], [bytes]"""
 LINGER_S = 2.0

@@ -307,7 +307,9 @@ class AccessStore:
     # History
 
     def record(self, entry: AuditEntry) -> None:
-        """Add an entry to the history. It must hold no secret."""
+        """Add an entry to the history. It must hold no secret; characters that cannot be printed are
+        replaced, as it is shown in a terminal."""
+        entry = AuditEntry(entry.at_ms, *map(_printable, entry[1:]))
         with self._connection().transaction() as run:
             number = run.execute(
                 "INSERT INTO audit (at_ms, who, session, address, action, detail) "
@@ -415,6 +417,10 @@ def _forget_oldest(run: Cursor, who: str) -> None:
         "ORDER BY audit_id DESC LIMIT 1 OFFSET ?)",
         (AUDIT_MAX,),
     )
+
+
+def _printable(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def name_key(name: str) -> str:

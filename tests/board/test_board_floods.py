@@ -140,6 +140,43 @@ def test_a_length_that_two_servers_may_read_in_two_ways_is_refused(board, length
     assert told.count(b"HTTP/1.") == 1
 
 
+@pytest.mark.parametrize(
+    ("head", "part"),
+    [
+        ("", b"\r\n" * 10_000),
+        (f"{HEAD}Transfer-Encoding: chunked\r\n\r\n", b"1\r\na\r\n" * 4_000),
+        (f"{HEAD}Transfer-Encoding: chunked\r\n\r\n", b"\r\n" * 10_000),
+        (f"{HEAD}Transfer-Encoding: chunked\r\n\r\n0\r\n", b"X: y\r\n" * 4_000),
+        (f"{HEAD}Transfer-Encoding: chunked\r\n\r\n3;", b"a" * 20_000),
+    ],
+    ids=["blank lines", "short chunks", "blank chunks", "trailers", "extension of a chunk"],
+)
+def test_what_says_next_to_nothing_is_refused_soon(board, head, part):
+    """900 kB, less than any limit of a body; reading it takes the one thread of all connections."""
+    with connect(board[0]) as line:
+        line.settimeout(5)
+        with contextlib.suppress(OSError):
+            line.sendall(head.encode())
+            for _ in range(900_000 // len(part)):
+                line.sendall(part)
+        told = b""
+        with contextlib.suppress(OSError):
+            told = line.recv(100)
+    assert told[8:13] == b" 400 "
+    assert seconds_to_get(board[0]) < 5
+
+
+def test_a_body_in_chunks_of_a_fair_size_is_read(board):
+    with connect(board[0]) as line:
+        body = b'{"do": "open", "kind": "cleat", "place": "front-bench", "by": "%s"}' % (
+            b"x" * 900
+        )
+        parts = [body[i : i + 100] for i in range(0, len(body), 100)] + [b""]
+        sent = b"".join(b"%x\r\n%s\r\n" % (len(part), part) for part in parts)
+        line.sendall(f"{HEAD}Transfer-Encoding: chunked\r\n\r\n".encode() + sent)
+        assert b" 403 " in line.recv(100)  # understood, and from nobody
+
+
 def test_headers_without_end_are_refused(board):
     with connect(board[0]) as line:
         with contextlib.suppress(OSError):

@@ -409,6 +409,13 @@ def test_the_history_has_who_did_what_from_where_and_no_secret(board, store, sho
         assert hidden not in text
 
 
+def test_what_a_browser_sends_cannot_write_to_the_owners_terminal(board, store):
+    kim = signed_in(board, "Kim")
+    answer = kim.post("/clients/file/%1b%5d0;x%07%0aIna", headers=PAGE, data=b"x")
+    assert answer.status_code == 403
+    assert store.history(1)[0].detail == "POST /clients/file/?]0;x??Ina"
+
+
 def test_the_owners_page_shows_and_withdraws_and_nobody_elses_does(board, store):
     owner, worker = signed_in(board, "Ina"), signed_in(board, "Jo")
     page = page_of(owner, "/people")
