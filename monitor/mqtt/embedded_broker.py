@@ -25,6 +25,7 @@ from pathlib import Path
 
 from monitor.core.errors import BrokerFault
 from monitor.mqtt.accounts import AccessRules, May, bcrypt_hash, read_accounts, write_private
+from monitor.mqtt.stream_index import drop_false_indexes
 
 PROGRAM = "nats-server"
 PROGRAMS = ("mosquitto", PROGRAM)
@@ -267,6 +268,7 @@ class EmbeddedBroker:
 
     def _launch(self) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
+        drop_false_indexes(self.kept)
         configuration = self._write_configuration()
         with self._log.open("ab") as log:  # where it also says what it has against its settings
             self._log_begins = log.tell()

@@ -20,6 +20,7 @@ from monitor.mqtt.broker_log import broker_refusals, log_size
 from monitor.mqtt.client import Address, Publisher, Subscription
 from monitor.mqtt.embedded_broker import BrokerAccount, EmbeddedBroker, ingest_account, subjects_of
 from monitor.mqtt.mosquitto_broker import MosquittoBroker
+from monitor.mqtt.stream_index import drop_false_indexes
 from monitor.readings.payload import Contract
 from sensors.agent.connection import Link, safe_client_id
 
@@ -260,6 +261,39 @@ def test_what_nobody_acknowledged_survives_a_kill_of_the_broker(make):
     subscription = listening(address)
     got = gather(subscription, 20, within_s=15)
     assert [int(a.payload) for a in got] == list(range(20))
+    subscription.close()
+
+
+def test_after_a_torn_write_nothing_is_lost_that_waits_or_comes(make):
+    def sent(numbers):
+        publisher = Publisher(Address("127.0.0.1", port))
+        publisher.connect(5)
+        for number in numbers:
+            publisher.publish("benchweather/bench/a1", str(number).encode())(5)
+        publisher.close()
+
+    door, port = ingest_account(), free_port()
+    broker, address = make(port=port, door=door)
+    listening(address).close()
+    broker.stop()  # writes the index of each stream while it is empty
+    broker, _ = make(port=port, door=door)
+    sent(range(40))
+    broker._child.kill()
+    broker._child.wait()
+    indexes = sorted(broker.kept.glob("*/streams/*/msgs/index.db"))
+    drop_false_indexes(broker.kept)
+    assert len(indexes) == 5, "each stream has one"
+    assert all(index.exists() for index in indexes), "none is false without a torn write"
+    (block,) = broker.kept.glob("*/streams/$MQTT_msgs/msgs/1.blk")
+    with block.open("r+b") as file:
+        record = file.read(40)
+        file.seek(0, 2)
+        file.write(record + bytes(84))  # the rest of it never reached the disk
+    broker, _ = make(port=port, door=door)
+    sent(range(40, 80))
+    subscription = listening(address)
+    got = gather(subscription, 80, within_s=15)
+    assert [int(a.payload) for a in got] == list(range(80))
     subscription.close()
 
 
