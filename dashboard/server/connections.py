@@ -87,6 +87,7 @@ class Request(HTTPRequestParser):
 
     error: Error | None
     empty: bool
+    path = ""  # of a request that was malformed before it
 
     def __init__(self, adj: Any, channel: Channel) -> None:
         del adj  # which body is taken is known with the headers; until then, the longest

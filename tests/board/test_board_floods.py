@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import socket
+import struct
 import time
 import urllib.request
 from pathlib import Path
@@ -175,6 +176,19 @@ def test_a_body_in_chunks_of_a_fair_size_is_read(board):
         sent = b"".join(b"%x\r\n%s\r\n" % (len(part), part) for part in parts)
         line.sendall(f"{HEAD}Transfer-Encoding: chunked\r\n\r\n".encode() + sent)
         assert b" 403 " in line.recv(100)  # understood, and from nobody
+
+
+def test_who_sends_nonsense_and_is_gone_leaves_no_traceback(hurried):
+    port, log, _ = hurried
+    for i in range(120):
+        with connect(port, "127.0.0.7") as line:
+            line.setsockopt(
+                socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0)
+            )  # a reset
+            line.sendall(b"\r\n" * 600 if i % 2 else b"\xff\r\n\r\n")
+            time.sleep(0.0005 * (i % 5))
+    seconds_to_get(port)
+    assert "Traceback" not in log.read_text()
 
 
 def test_headers_without_end_are_refused(board):
