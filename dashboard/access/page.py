@@ -18,10 +18,10 @@ if TYPE_CHECKING:
     from dashboard.access.visitor import Permission, Visitor
 
 FAULTS = {
-    "ended": "This link has expired or was withdrawn. Run `benchweather board` on the shop's "
+    "ended": "This link has expired or was withdrawn. Run “benchweather board” on the shop's "
     "computer for a new one.",
-    "none": "Nobody can sign in with a password yet. On the shop's computer, run `benchweather people "
-    "add`.",
+    "none": "Nobody can sign in with a password yet. On the shop's computer, run “benchweather people "
+    "add”.",
     "trouble": "Signing in does not work at the moment: the list of sessions cannot be read or "
     "written. The log of the service has the reason.",
     "unfit": f"The new password was not accepted. It must have {LENGTH_MIN} to {LENGTH_MAX} "
@@ -97,7 +97,7 @@ def _fields() -> list[Component]:
     fields.append(_field("password", "password", "Password", "current-password"))
     return [
         html.P(
-            f"On the shop's computer you need no password: open the link that `benchweather board` "
+            f"On the shop's computer you need no password: open the link that “benchweather board” "
             f"prints.{hint}"
         ),
         _form("/sign-in", fields, "Sign in"),

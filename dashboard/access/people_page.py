@@ -131,7 +131,7 @@ def live() -> list[Component]:
         )
         if tokens
         else html.P(
-            "None. Make one with `benchweather token add` or `benchweather board --wall`."
+            "None. Make one with “benchweather token add” or “benchweather board --wall”."
         ),
         html.H2("History of access"),
         _table(
@@ -148,14 +148,14 @@ def live() -> list[Component]:
             ],
             "History of access",
         ),
-        html.P("`benchweather audit` prints more of it.", className="aside"),
+        html.P("“benchweather audit” prints more of it.", className="aside"),
     ]
 
 
 def _people(people: Sequence[Person]) -> Component:
     if not people:
         return html.P(
-            "Nobody has been added. The link of `benchweather board` signs in the owner."
+            "Nobody has been added. The link of “benchweather board” signs in the owner."
         )
     items = []
     for one in people:

@@ -106,9 +106,9 @@ def may(needed: Role) -> Permission:
     if not ways_in(access()):
         return Permission(
             False,
-            "This browser can only read. On the shop's computer, run `benchweather board` and open "
-            "the link that it prints. Another device needs a password: run `benchweather people "
-            "add`, or set board.password in the settings.",
+            "This browser can only read. On the shop's computer, run “benchweather board” and open "
+            "the link that it prints. Another device needs a password: run “benchweather people "
+            "add”, or set board.password in the settings.",
         )
     what = "read the board" if needed == Role.VIEWER else "change anything from this browser"
     return Permission(False, f"Sign in to {what}.", sign_in=True)
