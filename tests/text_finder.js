@@ -13,6 +13,7 @@
     for (let at = element; at && at !== document.body; at = at.parentElement) {
       const style = getComputedStyle(at);
       if (style.clipPath === "inset(50%)" || style.opacity === "0") return true;
+      if (at.matches(".skip:not(:focus)")) return true;  // comes into sight with the focus
       if (at.offsetWidth <= 1 && at.offsetHeight <= 1 && style.position === "absolute") return true;
     }
     return false;
@@ -38,8 +39,8 @@
         if (style.display === "inline" || style.display === "contents") continue;
         const own = at.getBoundingClientRect();
         const more = style.overflowX === "clip" ? parseFloat(style.overflowClipMargin) || 0 : 0;
-        if (clips(style.overflowX) && (left < own.left - more - MARGIN || right > own.right + more + MARGIN)) cut = cut || at.className;
-        if (clips(style.overflowY) && (top < own.top - more - MARGIN || bottom > own.bottom + more + MARGIN)) cut = cut || at.className;
+        if (clips(style.overflowX) && (left < own.left - more - MARGIN || right > own.right + more + MARGIN)) cut = cut || at.className || at.tagName;
+        if (clips(style.overflowY) && (top < own.top - more - MARGIN || bottom > own.bottom + more + MARGIN)) cut = cut || at.className || at.tagName;
         if (scrolls(style.overflowX) || scrolls(style.overflowY)) {
           reachable = true;
           left = Math.max(left, own.left); right = Math.min(right, own.right);

@@ -5,7 +5,7 @@
   const ORDER = ["sparks", "derived", "rest", "bars", "ribbon", "fourth", "strip", "whats", "then",
     "third", "foot", "alerts", "advice", "meaning",
     "detail"];
-  const LEAST = 78, LOW = 96, MOST = 460; // heights of the type of figures, in units of the screen
+  const LEAST = 78, LOW = 96, FEW = 186, MOST = 460; // heights of the type of figures, in units of the screen
   const SMALLER = [1, 0.94, 0.88, 0.82, 0.76, 0.7]; // last of all, everything is smaller
   const root = document.documentElement;
   const wall = root.hasAttribute("data-wall");
@@ -43,13 +43,24 @@
       for (const name of ["--fig", "--smaller"]) root.style.removeProperty(name);
       return;
     }
-    let size = found, most = MOST;
+    let size = grown(air, figures, found);
+    for (const one of places.children.length < 3 ? ["sparks", "derived", "bars"] : []) {
+      if (size >= FEW) break; // one or two places: large figures before detail
+      root.dataset.drop += " " + one;
+      size = grown(air, figures, found);
+    }
+    figures(Math.floor(size));
+  }
+
+  // The largest height of type at which all has room, from one at which it has.
+  function grown(air, figures, from) {
+    let size = from, most = MOST;
     while (most - size > 6) {
       const middle = (size + most) / 2;
       figures(middle);
       if (fits(air)) size = middle; else most = middle;
     }
-    figures(Math.floor(size));
+    return size;
   }
 
   // Drops what must go; the height of type at which the rest has room, 0 if it has none.

@@ -106,4 +106,4 @@ def test_the_finder_finds_what_is_wrong_and_nothing_else(chromium):
     page.set_content(BROKEN)
     found = sorted(line.partition(":")[0] for line in page.evaluate(FINDER))
     page.close()
-    assert found == ["before the page", "cut by ", "cut by ", "one upon the other"]
+    assert found == ["before the page", *3 * ["cut by P"], "one upon the other"]

@@ -266,7 +266,7 @@ def test_the_wall_page_comes_back_by_itself_after_an_outage(tmp_path, visit):
             board.writer.write([reading])
             page.wait_for_selector(".rh .number:text-is('44')")
         page.wait_for_selector("#lost:not([hidden])")
-        assert "What it shows is less than a minute old" in page.locator("#lost").inner_text()
+        assert "Its figures are less than a minute old" in page.locator("#lost").inner_text()
         assert page.locator(".rh .number").inner_text() == "44"
         assert page.evaluate(FINDER) == []  # the notice pushes nothing off the screen
         now = now_ms()

@@ -212,8 +212,8 @@ def test_a_new_notice_goes_at_once(writer, path, webhook, start):
 
 @pytest.mark.slow
 def test_a_notice_goes_when_its_time_comes(writer, webhook, start):
-    put(writer, at=now_ms() + 400)
     began = time.monotonic()
+    put(writer, at=now_ms() + 400)
     start(hook=webhook.url)
     until(lambda: webhook.ids == ["n1"], within_s=5)
     assert time.monotonic() - began > 0.3
