@@ -123,6 +123,8 @@ def test_the_service_takes_forecasts_by_every_way(make_service, request, outside
         service.start()
         sent = []
         client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        if not outside:  # the built-in broker lets only accounts for commands send forecasts
+            client.username_pw_set(*service.own_account)
         client.connect("127.0.0.1", service.port)
         client.loop_start()
         for payload in (message(now), b"junk"):
