@@ -279,6 +279,7 @@
     if (chosen && name && name.textContent !== chosen.name) name.textContent = chosen.name;
     for (const button of document.querySelectorAll("[data-choose]")) {
       const on = String(chosen !== null && button.dataset.choose === chosen.id);
+      if (on === "true") chosen.cautions = (button.dataset.cautions || "").split(" "); // another glue has others
       if (button.getAttribute("aria-pressed") !== on) button.setAttribute("aria-pressed", on);
     }
     for (const button of document.querySelectorAll("[data-ready][data-placename]")) {

@@ -14,6 +14,7 @@ from dashboard.ui.controls import action_button, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
 from monitor.domain.cautions import WORDS, Caution
+from monitor.domain.glue import KINDS as GLUES
 from monitor.domain.glue import GlueState, takes_glue
 from monitor.domain.instrument import id_of
 from monitor.science.waits.open_time import CHILLED_TEMP_C
@@ -152,14 +153,20 @@ def live(
         start_ms = _start_of(str(asked.get("start", "")), now, shop)
         found = book.starts(StartRequest(tuple(labels), glue, start_ms))
     phrases = {key: bench_text.start_phrase(one, now, zone) for key, one in found.items()}
-    named, usual, kinds = glues.labels().get(glue, ""), book.usual_places(), book.kinds()
+    batch, usual, kinds = glues.glue(glue), book.usual_places(), book.kinds()
+    named = batch.label if batch else ""
     by_id = {kind.id: kind for kind in kinds}
 
     def tap(kind: WaitType) -> Component:
         place = _first_place(kind.id, usual.get(kind.id, ""), list(labels), found)
         at = labels[place] if len(labels) > 1 and place else ""
+        own = batch.kind.cautions if batch and takes_glue(kind) else ()
         return kind_tap(
-            kind, phrases.get((kind.id, place), ""), at, bench_text.glue_words(kind, named)
+            kind,
+            phrases.get((kind.id, place), ""),
+            at,
+            bench_text.glue_words(kind, named),
+            tuple(dict.fromkeys((*own, *kind.cautions))),
         )
 
     taps = [tap(by_id[kind_id]) for kind_id in order if kind_id in by_id]
@@ -206,8 +213,10 @@ def _first_place(kind: str, usual: str, places: Sequence[str], found: Starts) ->
     return next(timed, next(iter(places), ""))
 
 
-def kind_tap(kind: WaitType, phrase: str, place: str, glue: str) -> Component:
-    """A kind to open: when it is ready if it starts now, where, and with which glue."""
+def kind_tap(
+    kind: WaitType, phrase: str, place: str, glue: str, shown: Sequence[Caution]
+) -> Component:
+    """A kind to open: when it is ready if it starts now, where, with which glue and cautions."""
     return html.Button(
         [
             html.Strong(kind.name),
@@ -222,7 +231,7 @@ def kind_tap(kind: WaitType, phrase: str, place: str, glue: str) -> Component:
             data_name=kind.name,
             data_glue="yes" if takes_glue(kind) else "no",
             aria_pressed="false",
-            data_cautions=" ".join(kind.cautions),
+            data_cautions=" ".join(shown),
         ),
     )
 
@@ -299,15 +308,14 @@ def cold_places(
 
 
 def cautions(kinds: Sequence[WaitType]) -> Component:
-    """Every caution of any kind; the page shows those of the chosen one until they are put away.
+    """Every caution of any kind and glue; the page shows those of the chosen ones until they are put
+    away.
 
     The chilled joint is told by the places that are cold.
     """
-    used = [
-        c
-        for c in Caution
-        if c is not Caution.CHILLED_JOINT and any(c in kind.cautions for kind in kinds)
-    ]
+    of_kinds = {c for kind in kinds for c in kind.cautions}
+    of_any = of_kinds.union(*(glue.cautions for glue in GLUES.values()))
+    used = [c for c in Caution if c is not Caution.CHILLED_JOINT and c in of_any]
     return html.Ul(
         [
             html.Li(

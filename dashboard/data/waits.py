@@ -7,12 +7,17 @@ again only when the journal has grown or the answer is `FRESH_MS` old, once for 
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.data.journal import SharedAnswers
 from monitor.commands import Journal
+from monitor.commands.waits import wait_if_opened
 from monitor.core.clock import now_ms
+from monitor.core.steady_clock import cautious_ms
 from monitor.domain.situation import drying
+from monitor.domain.wait import OpenWait
+from monitor.domain.wait_type_registry import from_mapping
 from monitor.waits.evaluation import Standing, counting, ready_by
 from monitor.waits.starts import Starts, starts
 from monitor.waits.why import WaitAccount, account
@@ -31,6 +36,10 @@ PLAN_FRESH_MS = 60_000
 """Cached lifetime of an answer on latest starts. [ms]"""
 STARTS_FRESH_MS = 20_000
 """Cached lifetime of the ready times of what could be started now. [ms]"""
+CLOCK_DOUBTED = (
+    "The clock of the shop's computer is in doubt, so the ready time is not known. Set the clock or "
+    "confirm it."
+)
 PLANS_KEPT = 24
 """Most answers on latest starts that are kept."""
 
@@ -66,14 +75,27 @@ class WaitQueries:
         self._starts: SharedAnswers[Starts] = SharedAnswers(kept, STARTS_FRESH_MS, PLANS_KEPT)
 
     def standings(self) -> list[Standing]:
-        """Status of each wait that counts, the first to be ready in front."""
+        """Status of each wait that counts, the first to be ready in front.
+
+        While the clock is in doubt, only what was ready without its jump has a ready time.
+        """
+        jump = self._shop.doubted_jump()
 
         def answer(reader: Reader, journal: Journal) -> list[Standing]:
             waits = journal.waits.values()
-            return sorted(counting(reader, self._shop.settings, waits, now_ms()), key=_order)
+            at = cautious_ms(now_ms(), jump)
+            found = counting(reader, self._shop.settings, waits, at)
+            if jump is not None:
+                found = [
+                    s
+                    if s.ready or s.loadable
+                    else replace(s, readiness=None, load=None, why_not=s.why_not or CLOCK_DOUBTED)
+                    for s in found
+                ]
+            return sorted(found, key=_order)
 
-        def grown(journal: Journal) -> int:
-            return sum(wait.version for wait in journal.waits.values())
+        def grown(journal: Journal) -> tuple[object, ...]:
+            return jump, sum(wait.version for wait in journal.waits.values())
 
         return self._ask(
             lambda reader, journal: self._standings.get(
@@ -82,7 +104,10 @@ class WaitQueries:
         )
 
     def starts(self, asked: StartRequest) -> Starts:
-        """Standing of each kind at each place, if it were started."""
+        """Standing of each kind at each place, if it were started; none while the clock is in
+        doubt."""
+        if self._shop.doubted_jump() is not None:
+            return {}
         learned = tuple(self.bases().items())
 
         def answer(reader: Reader, journal: Journal) -> Starts:
@@ -124,10 +149,11 @@ class WaitQueries:
 
     def account(self, wait: Wait) -> WaitAccount:
         """Account of a wait: its lost time by cause."""
+        jump = self._shop.doubted_jump()
         return self._ask(
             lambda reader, _: self._accounts.get(
-                (wait.id, wait.version),
-                lambda: account(reader, self._shop.settings, wait, now_ms()),
+                (wait.id, wait.version, jump),
+                lambda: account(reader, self._shop.settings, wait, cautious_ms(now_ms(), jump)),
             )
         )
 
@@ -194,16 +220,20 @@ class WaitQueries:
         return self._ask(answer)
 
     def ready_by(self, plan: ReadyByRequest) -> dict[str, LatestStart | None]:
-        """The latest start of each kind, by its id; None where the coming air is not known."""
+        """The latest start of each kind, as it would be opened, by its id; None where the coming air
+        is not known."""
+        learned = tuple(self.bases().items())
 
         def answer(reader: Reader, journal: Journal) -> dict[str, LatestStart | None]:
-            kinds = list(journal.book.values())
+            now = now_ms()
+            asked = (OpenWait(kind=kind, place=plan.place) for kind in journal.book)
+            kinds = [from_mapping(wait_if_opened(journal, one, now).kind) for one in asked]
             starts = ready_by(
                 reader,
                 self._shop.settings,
                 kinds,
                 plan.place,
-                now_ms(),
+                now,
                 plan.wanted_ms,
                 warmer_k=plan.warmer_k,
                 drier_pct=plan.drier_pct,
@@ -212,7 +242,7 @@ class WaitQueries:
 
         return self._ask(
             lambda reader, journal: self._plans.get(
-                (plan, *journal.book), lambda: answer(reader, journal)
+                (plan, learned, *journal.book.values()), lambda: answer(reader, journal)
             )
         )
 

@@ -193,6 +193,15 @@ class SteadyClock:
         self._last = ClockJump(by, wall, JumpState.CONFIRMED, at_start=self._unknown())
 
 
+def cautious_ms(wall_ms: int, jump: ClockJump | None) -> int:
+    """The machine's time without a doubted jump ahead, so that no wait is ready too early, from the
+    jump that the service reports; after a start with a wrong clock, the time counted on since.
+    [ms since 1970-01-01 UTC]"""
+    if jump is None or jump.state is not JumpState.DOUBTED:
+        return wall_ms
+    return wall_ms - (jump.by_ms if jump.at_start else max(jump.by_ms, 0))
+
+
 def jump_words(jump: ClockJump) -> str:
     """A jump in words, without its end: `The clock of the shop's computer jumped ahead by 1 hour`."""
     off = abs(jump.by_ms)

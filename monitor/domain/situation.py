@@ -106,7 +106,7 @@ def warm_parts(s: Situation) -> str:
             f"{_solvents(s)} Warm the parts in another room before you glue, not in an oven. Use no "
             "flame or heater here."
         )
-    return "Warm the parts first. Use a warm room, not an oven, a flame or a heater."
+    return "Warm the parts first: use a warm room, not an oven, a flame or a heater."
 
 
 def shut_windows(s: Situation) -> str:

@@ -90,6 +90,9 @@ def outcome_words(of: WaitAccount, now_ms: int, zone: ZoneInfo) -> list[str]:
     if of.came_ms is None:
         if wait.open:
             return [expected]
+        found = of.standing.readiness
+        if found is None or found.ready_ms is None:
+            return [expected, "Its ready time was not known when it was released."]
         return [expected, "It was released before its calculated ready time."]
     came = f"It was ready {formats.when(of.came_ms, now_ms, zone)}"
     if wait.foreseen_ms is None:

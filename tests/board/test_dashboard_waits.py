@@ -600,6 +600,29 @@ def test_the_times_before_and_after_the_tap_are_one(settings, commands, client, 
     assert woods.here() == []
 
 
+def test_the_cautions_of_the_chosen_glue_are_shown_with_those_of_the_kind(
+    settings, commands, book
+):
+    shop = ShopData(settings)
+    glues = GlueQueries(shop, CachedJournal(shop))
+    batch = {"about": "glue", "do": "mix", "kind": "epoxy", "clamp_h": 12}
+    commands.carry_out(batch, now_ms())
+    (glue,) = glues.here()
+
+    def told(glue_id):
+        taps = opening.live(shop, book, glues, {"glue": glue_id}, ["plate-crack", "oil-coat"])[0]
+        return [tap.to_plotly_json()["props"]["data-cautions"].split(" ") for tap in taps]
+
+    (plain, coat), (crack, same_coat) = told(""), told(glue.id)
+    assert Caution.REACTIVE_GLUES not in plain
+    assert Caution.REACTIVE_GLUES in crack
+    assert set(plain) <= set(crack)
+    assert same_coat == coat
+    listed = said(opening.cautions(book.kinds()))
+    for one in (Caution.REACTIVE_GLUES, Caution.ALKALINE_GLUE):
+        assert WORDS[one] in listed
+
+
 def test_a_wait_shows_why_it_takes_so_long(settings, commands, ids, book):
     shop = ShopData(settings)
     on_hold = next(s.wait for s in book.standings() if s.wait.place == "cellar")

@@ -9,7 +9,7 @@ import bench_fixtures
 import dashboard_fixtures as shop_air
 import icalendar
 import pytest
-from bench_fixtures import HOUR, NOON, PARIS
+from bench_fixtures import DAY, HOUR, NOON, PARIS
 from board_requests import said as said_by
 
 from dashboard.bench import calendar_feed
@@ -19,10 +19,12 @@ from dashboard.data.shop import ShopData
 from dashboard.data.waits import ReadyByRequest, StartRequest
 from dashboard.ui import formats
 from monitor.core.clock import now_ms, to_ms
+from monitor.core.steady_clock import ClockJump, JumpState
 from monitor.domain.opening_hours import DAYS
 from monitor.domain.wait_types import KINDS
 from monitor.science.waits.latest_start import LatestStart
 from monitor.settings.board_keys import make_board_keys
+from monitor.waits.text import status_text
 
 five_days, settings = bench_fixtures.five_days, bench_fixtures.settings
 commands, ids = bench_fixtures.commands, bench_fixtures.ids
@@ -42,6 +44,42 @@ def test_a_latest_start_is_told_and_a_damp_place_has_none(ids, settings, book):
     assert damp["cleat"].start_ms is None
     dried = book.ready_by(ReadyByRequest("cellar", now + 24 * HOUR, 2.0, 25.0))
     assert dried["cleat"].start_ms is not None
+
+
+@pytest.mark.slow
+def test_what_releases_have_taught_counts_for_the_latest_start(commands, book):
+    plan = ReadyByRequest("front-bench", now_ms() + 36 * HOUR, 0.0, 0.0)
+    before = book.ready_by(plan)["plate-crack"].start_ms
+    for hours in (30, 20, 10):
+        start = now_ms() - hours * HOUR
+        (wait,) = commands.carry_out(
+            {"do": "open", "kind": "plate-crack", "place": "front-bench", "start_ms": start}, start
+        )["waits"]
+        at = start + 9 * HOUR
+        commands.carry_out({"do": "release", "wait": wait, "feel": "soft", "at_ms": at}, at)
+    assert book.bases()["plate-crack"] > KINDS["plate-crack"].basis_s + 3600
+    assert book.ready_by(plan)["plate-crack"].start_ms < before - HOUR
+
+
+@pytest.mark.slow
+def test_no_wait_is_ready_by_a_clock_that_jumped_ahead(settings, commands, ids, book, moved_clock):
+    ready = {s.wait.id for s in book.standings() if s.ready}
+    now = now_ms()
+    moved_clock.move(20 * DAY)
+    assert ready < {s.wait.id for s in book.standings() if s.ready}
+    shop_air.beat(settings, clock=ClockJump(20 * DAY, now, JumpState.DOUBTED))
+    found = book.standings()
+    assert {s.wait.id for s in found if s.ready} == ready
+    for one in (s for s in found if not (s.ready or s.wait.paused)):
+        assert one.readiness is None
+        said = status_text(one, now_ms(), PARIS).sentence
+        assert "is in doubt" in said or "No sensor" in said
+    assert not any(
+        book.account(s.wait).came_ms for s in found if s.wait.open and s.wait.id not in ready
+    )
+    assert book.starts(StartRequest(("front-bench",))) == {}
+    shop_air.beat(settings, clock=ClockJump(20 * DAY, now, JumpState.CONFIRMED))
+    assert ready < {s.wait.id for s in book.standings() if s.ready}
 
 
 @pytest.mark.parametrize(

@@ -34,7 +34,7 @@ def verdict(place, temps, humidities, limits=LIMITS):
         (20, 60, AirState.RIGHT, 0, "Good"),
         (20, 60.1, AirState.DAMP, 2, "hardens slowly"),
         (20, 75.1, AirState.DAMP, 3, "may not harden"),
-        (17.9, 50, AirState.COLD, 1, "Too cold to glue. Warm the parts first."),
+        (17.9, 50, AirState.COLD, 1, "glue. Warm the parts first: use a warm room, not an oven"),
         (28.1, 50, AirState.HOT, 1, "stays soft"),
         (17, 35, AirState.DRY, 2, "shrink"),
     ],

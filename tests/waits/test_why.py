@@ -120,6 +120,18 @@ def test_what_is_not_known_is_said(bench):
     ]
 
 
+def test_a_release_without_a_ready_time_is_not_called_early(bench):
+    """Rung: property. Nothing was read at its place: nobody knows whether it was ready."""
+    (crack,) = bench.do("open", EVENING, kind="plate-crack", place="loft", start_ms=EVENING)[
+        "waits"
+    ]
+    at = EVENING + 20 * HOUR
+    bench.do("release", at, wait=crack, at_ms=at)
+    text = " ".join(why.outcome_words(of(bench, crack, at + HOUR), at + HOUR, PARIS))
+    assert "It was released before" not in text
+    assert "Its ready time was not known when it was released." in text
+
+
 def test_the_account_of_an_open_wait_and_its_row_have_one_time(bench):
     """Rung: property."""
     coat = opened(bench, kind="retouching")
