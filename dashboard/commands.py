@@ -45,7 +45,7 @@ class FormReader(NamedTuple):
     `values_of` returns the fields of the request that a tap and its form mean, or raises `Rejected`
     with the faults at the fields of the form. `field_of` returns the form's name of a field of the
     request, or "" if the form has none; `label_of` its label. `beside` makes the text at a field.
-    `told` adds to the answer on a tap that was carried out what the page says of it.
+    `reply` gives what the answer to a tap that was carried out says besides.
     """
 
     values_of: Callable[[Tap, Form], dict[str, Any]]
@@ -54,7 +54,7 @@ class FormReader(NamedTuple):
     beside: Callable[[Fault, Form, str], str] = lambda fault, form, name: beside_field(
         fault, form.text(name), form.unit
     )
-    told: Callable[[Tap, Mapping[str, Any]], Mapping[str, Any]] = lambda _tap, _done: {}
+    reply: Callable[[Tap, Mapping[str, Any]], Mapping[str, Any]] = lambda _tap, _done: {}
 
 
 def readings(
@@ -69,7 +69,7 @@ def readings(
         functools.partial(bench_forms.values_of, waits=waits),
         bench_forms.field_of,
         bench_forms.label_of,
-        told=functools.partial(opening.told, shop=shop, waits=waits, woods=woods, glues=glues),
+        reply=functools.partial(opening.reply, shop=shop, waits=waits, woods=woods, glues=glues),
     )
     of_alerts = FormReader(
         functools.partial(alerts_forms.values_of, shop=shop, book=alerts),
@@ -145,8 +145,8 @@ def answer(shop: ShopData, read_as: Mapping[str, FormReader]) -> flask.Response:
     record(
         "command", f"{request.about}: {request.__struct_config__.tag} {request.subject}".strip()
     )
-    with contextlib.suppress(StoreFault):  # it is done, whatever can be told of it
-        done = {**done, **reader.told(tap, done)}
+    with contextlib.suppress(StoreFault):  # the command was carried out all the same
+        done = {**done, **reader.reply(tap, done)}
     return _reply(200, done=done)
 
 

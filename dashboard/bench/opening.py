@@ -62,7 +62,7 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries, glues: GlueQueri
         return live(shop, book, glues, asked or {}, order)
 
 
-def told(
+def reply(
     tap: Mapping[str, Any],
     done: Mapping[str, Any],
     *,
@@ -311,7 +311,7 @@ def cautions(kinds: Sequence[WaitType]) -> Component:
     """Every caution of any kind and glue; the page shows those of the chosen ones until they are put
     away.
 
-    The chilled joint is told by the places that are cold.
+    That of a chilled joint is left to the cold places.
     """
     of_kinds = {c for kind in kinds for c in kind.cautions}
     of_any = of_kinds.union(*(glue.cautions for glue in GLUES.values()))

@@ -153,7 +153,7 @@ def why_longer(
     cause = why_text.cause_words(found, zone, unit)
     rows = why_text.balance(found)
     passed = why_text.length(60 * sum(minutes for _, minutes in rows))
-    told: list[Component | None] = [
+    parts: list[Component | None] = [
         html.P(cause, className="lead") if cause else None,
         html.P(" ".join([why_text.spent_words(found), *why_text.outcome_words(found, now, zone)])),
         html.Dl(
@@ -177,7 +177,7 @@ def why_longer(
     plot = rate_plot(
         found, zone, unit, width if isinstance(width, int) else 1280, theme_of(screen)
     )
-    return told, plot
+    return parts, plot
 
 
 def _first_upper(text: str) -> str:
