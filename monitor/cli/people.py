@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 people = typer.Typer(
     no_args_is_help=True,
-    help="Manage the people who may sign in to the board. The role viewer can only read, the role bench "
-    "can do the daily work, and the role owner can do everything.",
+    help="Manage the people who may sign in to the board. The role viewer can only read. The "
+    "role bench can do the daily work. The role owner can do everything.",
 )
 sessions = typer.Typer(
     no_args_is_help=True, help="List and withdraw sessions of signed-in browsers."

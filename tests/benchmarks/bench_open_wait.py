@@ -8,10 +8,11 @@ nothing: its seconds are the board's, the taps are the hand's. What it opened, i
 from __future__ import annotations
 
 import argparse
+import contextlib
 import shutil
 import time
 
-from pictures import SCREENS
+from pictures import SCREENS, demo
 
 STRAY_MS = 500
 """A tap sooner than this after another one is taken for a stray one."""
@@ -81,23 +82,30 @@ def opened(page: object, board: str) -> tuple[int, float, str]:
 
 
 def main() -> None:
-    from playwright.sync_api import sync_playwright
-
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--board", required=True, help="link that may change things")
+    parser.add_argument("--board", help="link that may change things; else a demo is started")
+    parser.add_argument("--quick", action="store_true", help="one round")
     parser.add_argument("--screen", choices=SCREENS, default="phone")
     given = parser.parse_args()
-    board = given.board.rstrip("/").partition("/open/")[0]
-    width, height = SCREENS[given.screen]
+    with contextlib.nullcontext(given.board) if given.board else demo() as link:
+        measure(link, given.screen, rounds=1 if given.quick else 3)
+
+
+def measure(link: str, screen: str, rounds: int) -> None:
+    """Print taps and seconds of each round."""
+    from playwright.sync_api import sync_playwright
+
+    board = link.rstrip("/").partition("/open/")[0]
+    width, height = SCREENS[screen]
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     with sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=program, args=["--no-sandbox"])
         context = browser.new_context(viewport={"width": width, "height": height}, bypass_csp=True)
-        context.request.get(given.board)
+        context.request.get(link)
         page = context.new_page()
-        for _ in range(3):
+        for _ in range(rounds):
             taps, seconds, where = opened(page, board)
-            print(f"{given.screen}: {taps} taps, {seconds:.1f} s, read from {where}")
+            print(f"{screen}: {taps} taps, {seconds:.1f} s, read from {where}")
             page.wait_for_timeout(STRAY_MS)
             page.evaluate("window.scrollTo(0, 0)")
             page.locator("#bench-said button", has_text="Undo").click()
