@@ -62,7 +62,8 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
             f"{formats.with_unit('humidity', judged[0].rh_pct, unit)} at {judged[0].place.label}"
         )
     else:
-        figures = "all places within their bands"
+        unheard = any(a.heard_ms is None and a.place.kind != "outdoors" for a in airs)
+        figures = f"all places {'that send ' if unheard else ''}within their bands"
     long = any(since <= int(a.trace.at_ms[0]) for a in judged) and now_ms - since > TRACE_MS // 2
     return Headline(
         "right",

@@ -26,7 +26,7 @@ from monitor.air import climate_report, current, place_means
 from monitor.core.clock import AHEAD_MAX_MS, now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import MEASURES, Quantity, Refusal, Series
-from monitor.core.steady_clock import JumpState
+from monitor.core.steady_clock import doubted_ahead
 from monitor.domain.events import About
 from monitor.domain.places import Place
 from monitor.mqtt.broker_log import broker_refusals
@@ -141,15 +141,9 @@ class ShopData:
         return ServiceState(beat, beat is None or beat.late())
 
     def doubted_jump(self) -> ClockJump | None:
-        """Jump of the machine's clock that leaves the time in doubt; None if there is none.
-
-        One ahead, or of a start with a wrong clock: no wait may be ready by it.
-        """
+        """Jump of the machine's clock by which no wait may be ready; None if there is none."""
         beat = self.service_state().beat
-        jump = beat.clock if beat is not None else None
-        if jump is None or jump.state is not JumpState.DOUBTED:
-            return None
-        return jump if jump.at_start or jump.by_ms > 0 else None
+        return doubted_ahead(beat.clock) if beat is not None else None
 
     def places(self, reader: Reader) -> list[Place]:
         """The places of the settings in their order, then any other that a sensor has named."""

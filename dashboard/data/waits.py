@@ -7,7 +7,6 @@ again only when the journal has grown or the answer is `FRESH_MS` old, once for 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from dashboard.data.journal import SharedAnswers
@@ -18,7 +17,7 @@ from monitor.core.steady_clock import cautious_ms
 from monitor.domain.situation import drying
 from monitor.domain.wait import OpenWait
 from monitor.domain.wait_type_registry import from_mapping
-from monitor.waits.evaluation import Standing, counting, ready_by
+from monitor.waits.evaluation import Standing, counting_in_doubt, ready_by
 from monitor.waits.starts import Starts, starts
 from monitor.waits.why import WaitAccount, account
 
@@ -36,10 +35,6 @@ PLAN_FRESH_MS = 60_000
 """Cached lifetime of an answer on latest starts. [ms]"""
 STARTS_FRESH_MS = 20_000
 """Cached lifetime of the ready times of what could be started now. [ms]"""
-CLOCK_DOUBTED = (
-    "The clock of the shop's computer is in doubt, so the ready time is not known. Set the clock or "
-    "confirm it."
-)
 PLANS_KEPT = 24
 """Most answers on latest starts that are kept."""
 
@@ -83,15 +78,7 @@ class WaitQueries:
 
         def answer(reader: Reader, journal: Journal) -> list[Standing]:
             waits = journal.waits.values()
-            at = cautious_ms(now_ms(), jump)
-            found = counting(reader, self._shop.settings, waits, at)
-            if jump is not None:
-                found = [
-                    s
-                    if s.ready or s.loadable
-                    else replace(s, readiness=None, load=None, why_not=s.why_not or CLOCK_DOUBTED)
-                    for s in found
-                ]
+            found = counting_in_doubt(reader, self._shop.settings, waits, now_ms(), jump)
             return sorted(found, key=_order)
 
         def grown(journal: Journal) -> tuple[object, ...]:

@@ -31,6 +31,8 @@ PERIODS_S = {"day": 600, "week": 3600, "month": 3600}
 """Period of the means that are drawn, by span. [s]"""
 WARMED_K = 3.0
 """Warming that the chart shows. [K]"""
+LAST_MS = 3 * 3_600_000
+"""Age at the end of the span from which the last mean is not the air at its end. [ms]"""
 REDRAW_MS = 10 * formats.MINUTE_MS
 
 
@@ -256,12 +258,15 @@ def words(
     def temp(value: float) -> str:
         return formats.figure(formats.in_unit(value, view.unit), 1)
 
-    t, rh = float(air.temp_c[-1]), float(air.rh_pct[-1])
+    t, rh, last = float(air.temp_c[-1]), float(air.rh_pct[-1]), int(air.ts_ms[-1])
+    of = "the air at the end of the span"
+    if view.end_ms - last > LAST_MS:
+        of = f"the last reading in the span, of {formats.stamp(last, view.zone)}"
     parts: list[Component] = [
         html.P(
             f"{place.label}: {temp(air.temp_c.min())} to {temp(air.temp_c.max())} {unit}, RH "
-            f"{air.rh_pct.min():.0f} to {air.rh_pct.max():.0f} %. The ring is the air at the end of the "
-            f"span: {temp(t)} {unit}, {rh:.0f} %."
+            f"{air.rh_pct.min():.0f} to {air.rh_pct.max():.0f} %. The ring is {of}: "
+            f"{temp(t)} {unit}, {rh:.0f} %."
         )
     ]
     try:

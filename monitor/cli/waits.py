@@ -244,11 +244,14 @@ def _at(at: str, settings: Settings) -> dict[str, int]:
 
 def _print_open(settings: Settings, only: set[str] | None, *, as_json: bool) -> None:
     """Print the open waits, and the joints that are setting, by ready time."""
-    from monitor.waits.evaluation import counting
+    from monitor.runtime import heartbeat
+    from monitor.waits.evaluation import counting_in_doubt
 
+    beat = heartbeat.read(settings.heartbeat_path)
     with journal_of(settings) as (reader, journal):
         waits = [w for w in journal.waits.values() if only is None or w.id in only]
-        found = counting(reader, settings, waits, now_ms())
+        jump = beat.clock if beat is not None else None
+        found = counting_in_doubt(reader, settings, waits, now_ms(), jump)
     never = 2**62
     found.sort(key=lambda one: (one.readiness and one.readiness.ready_ms) or never)
     if as_json:

@@ -193,13 +193,20 @@ class SteadyClock:
         self._last = ClockJump(by, wall, JumpState.CONFIRMED, at_start=self._unknown())
 
 
+def doubted_ahead(jump: ClockJump | None) -> ClockJump | None:
+    """Jump that may make a wait seem ready too early: a doubted one ahead, or a start with a wrong
+    clock; None for others."""
+    if jump is None or jump.state is not JumpState.DOUBTED:
+        return None
+    return jump if jump.at_start or jump.by_ms > 0 else None
+
+
 def cautious_ms(wall_ms: int, jump: ClockJump | None) -> int:
     """The machine's time without a doubted jump ahead, so that no wait is ready too early, from the
     jump that the service reports; after a start with a wrong clock, the time counted on since.
     [ms since 1970-01-01 UTC]"""
-    if jump is None or jump.state is not JumpState.DOUBTED:
-        return wall_ms
-    return wall_ms - (jump.by_ms if jump.at_start else max(jump.by_ms, 0))
+    doubted = doubted_ahead(jump)
+    return wall_ms if doubted is None else wall_ms - doubted.by_ms
 
 
 def jump_words(jump: ClockJump) -> str:

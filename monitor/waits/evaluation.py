@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from monitor.core.errors import OutOfRange
+from monitor.core.steady_clock import cautious_ms, doubted_ahead
 from monitor.domain.wait import Wait
 from monitor.domain.wait_type_registry import from_mapping
 from monitor.domain.wait_types import LOAD_SPREAD, WaitType
@@ -21,10 +22,15 @@ from monitor.science.waits.wait import WaitState
 from monitor.store import Reader
 
 if TYPE_CHECKING:
+    from monitor.core.steady_clock import ClockJump
     from monitor.settings import Settings
 
 NO_SENSOR = (
     "No sensor at this place has sent temperature and humidity. The ready time is not known."
+)
+CLOCK_DOUBTED = (
+    "The clock of the shop's computer is in doubt, so the ready time is not known. Set the clock or "
+    "confirm it."
 )
 TOO_OLD = "It was opened too long ago to calculate its ready time."
 
@@ -90,6 +96,24 @@ def counting(
         for one in standings(reader, settings, given, now_ms)
         if not one.loadable
         or (one.readiness and (one.readiness.ready_ms or now_ms) > now_ms - LOADABLE_MS)
+    ]
+
+
+def counting_in_doubt(
+    reader: Reader, settings: Settings, waits: Iterable[Wait], wall_ms: int, jump: ClockJump | None
+) -> list[Standing]:
+    """Status of the waits that count, by the machine's clock and a jump of it.
+
+    While the clock is in doubt, only what was ready without its jump has a ready time.
+    """
+    found = counting(reader, settings, waits, cautious_ms(wall_ms, jump))
+    if doubted_ahead(jump) is None:
+        return found
+    return [
+        s
+        if s.ready or s.loadable
+        else replace(s, readiness=None, load=None, why_not=s.why_not or CLOCK_DOUBTED)
+        for s in found
     ]
 
 

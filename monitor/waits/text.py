@@ -143,8 +143,9 @@ def ready_phrase(standing: Standing, now_ms: int, zone: ZoneInfo) -> str:
     word = "ready"
     if kind.load_s:
         word = "may be worked" if standing.wait.setting else "ready to unclamp"
+    check = "; check by hand" if found.outside_claim else ""
     if found.state is WaitState.READY:
-        return f"{word} since {formats.when(found.ready_ms or now_ms, now_ms, zone)}"
+        return f"{word} since {formats.when(found.ready_ms or now_ms, now_ms, zone)}{check}"
     held = ""
     if found.state is WaitState.HOLD:
         held = f"on hold, {_hold(found, standing)[0]}"
@@ -158,7 +159,7 @@ def ready_phrase(standing: Standing, now_ms: int, zone: ZoneInfo) -> str:
     unsure = found.slow or (math.isnan(found.rate_now) and kind.law.needs_air)
     at = formats.ahead(about(found.ready_ms), now_ms, zone)
     perhaps = "perhaps " if unsure else ""
-    return f"{held}{word} {perhaps}about {at}{_range(found, now_ms, zone)}"
+    return f"{held}{word} {perhaps}about {at}{_range(found, now_ms, zone)}{check}"
 
 
 def range_causes(standing: Standing) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 import re
@@ -139,6 +140,9 @@ def test_when_all_is_right_the_headline_says_so_since_when_and_for_what(full, se
     assert head.state == "right"
     assert head.sentence == "The air is right: all places within their bands."
     assert "glue and open work and for varnish" in head.detail
+    new = dataclasses.replace(airs[0], heard_ms=None)
+    head = air_text.headline([*airs, new], now, settings.zone, "C")
+    assert head.sentence == "The air is right: all places that send within their bands."
 
 
 def test_a_quiet_sensor_is_told_before_what_is_right(settings, writer):

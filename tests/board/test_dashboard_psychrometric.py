@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import dashboard_fixtures as shop_air
@@ -151,3 +152,17 @@ def test_a_sensor_without_a_pair_gets_no_chart(tmp_path):
     settings = shop_air.settings_in(tmp_path)
     Writer(settings.store_path).close()
     assert "no sensor has sent both" in said(page.layout(ShopData(settings), {}))
+
+
+def test_the_ring_of_a_silent_sensor_is_not_called_the_air_at_the_end():
+    air, room = path([20.0, 20.0], [40.0, 41.0]), SimpleNamespace(label="Bench")
+
+    def told(end_ms):
+        return said(page.words(room, air, None, [], View(0, end_ms, PARIS, "C", 1280)))
+
+    assert "The ring is the air at the end of the span: 20.0 °C, 41 %." in told(1_200_000)
+    late = told(DAY)
+    assert (
+        "The ring is the last reading in the span, of Thu 1 Jan 1970 01:10: 20.0 °C, 41 %." in late
+    )
+    assert "at the end of the span" not in late

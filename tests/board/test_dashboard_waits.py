@@ -233,6 +233,9 @@ def test_missing_readings_and_air_outside_the_claim_are_told():
     )
     assert "Readings are missing for 3 h" in more
     assert "outside the range that the calculation is made for" in more
+    for state in (WaitState.WAITING, WaitState.READY):
+        one = Standing(wait(), KINDS["plate-crack"], found._replace(state=state))
+        assert wait_text.ready_phrase(one, NOON, PARIS).endswith("; check by hand")
 
 
 def test_the_range_says_what_it_rests_on_the_most_first():
@@ -448,13 +451,13 @@ def test_a_page_waits_for_no_answer_that_takes_long(settings, ids, book):
 def test_an_answer_that_many_ask_for_at_once_is_worked_out_once(settings, ids, book, monkeypatch):
     begun, go_on, worked = threading.Event(), threading.Event(), []
 
-    def slowly(reader, settings, waits, now):
+    def slowly(reader, settings, waits, now, _jump):
         begun.set()
         assert go_on.wait(30)
         worked.append(now)
         return counting(reader, settings, waits, now)
 
-    monkeypatch.setattr("dashboard.data.waits.counting", slowly)
+    monkeypatch.setattr("dashboard.data.waits.counting_in_doubt", slowly)
     with ThreadPoolExecutor(4) as pool:
         asked = [pool.submit(book.standings) for _ in range(4)]
         assert begun.wait(30)
@@ -468,7 +471,7 @@ def test_an_answer_that_many_ask_for_at_once_is_worked_out_once(settings, ids, b
 def test_an_answer_of_a_store_that_was_replaced_meanwhile_is_not_kept(
     settings, ids, book, tmp_path, monkeypatch
 ):
-    def replaced(reader, settings, waits, now):
+    def replaced(reader, settings, waits, now, _jump):
         found = counting(reader, settings, waits, now)
         for part in settings.store_path.parent.glob("readings.sqlite3*"):
             part.rename(tmp_path / f"old-{part.name}")
@@ -477,7 +480,7 @@ def test_an_answer_of_a_store_that_was_replaced_meanwhile_is_not_kept(
             assert pool.submit(book.kind, "cleat").result(30).id == "cleat"
         return found
 
-    monkeypatch.setattr("dashboard.data.waits.counting", replaced)
+    monkeypatch.setattr("dashboard.data.waits.counting_in_doubt", replaced)
     assert len(book.standings()) == 13
     monkeypatch.undo()
     assert book.standings() == []

@@ -15,6 +15,7 @@ from monitor.cli.output import plain
 from monitor.core.clock import now_ms
 from monitor.core.errors import SettingsFault
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.core.steady_clock import ClockJump, JumpState
 from monitor.readings.payload import AHEAD_MAX_MS
 from monitor.store import Writer
 
@@ -90,6 +91,17 @@ def test_rows_of_a_pipe_have_as_many_cells_as_the_head(shop):
     head, *rows = call(shop, "wait", "list").splitlines()
     assert len(rows) == 2
     assert {row.count("\t") for row in rows} == {head.count("\t")}
+
+
+def test_no_wait_is_listed_as_ready_by_a_clock_in_doubt(shop):
+    assert "in doubt" not in call(shop, "wait", "list")
+    shop_air.beat(shop, clock=ClockJump(DAY, now_ms() - DAY, JumpState.DOUBTED))
+    try:
+        rows = call(shop, "wait", "list").splitlines()[1:]
+    finally:
+        shop.heartbeat_path.unlink()
+    assert len(rows) == 2
+    assert all("The clock of the shop's computer is in doubt" in row for row in rows)
 
 
 def test_an_instrument_is_found_by_a_part_of_its_reference(shop):
