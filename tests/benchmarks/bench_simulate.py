@@ -85,6 +85,8 @@ def sent(child: subprocess.Popen[str]) -> tuple[int, int, float]:
 
 def into_service(folder: Path, broker: Mosquitto, periods: int) -> None:
     service = RunningService(folder / "shop", broker_url=broker.url)
+    many = ("NEW_PLACES_A_DAY", "NEW_SENSORS_A_DAY")
+    service.environment |= {f"BENCHWEATHER_SENSOR__{name}": "10000" for name in many}
     service.start()
     leave_session(broker.port, "counting")
     with closing(Reader(service.store)) as reader:
