@@ -292,11 +292,14 @@ def test_a_mosquitto_of_this_machine_is_our_broker_if_the_settings_name_it(make_
     sender.start()
     until(lambda: sender.sent > 20)
     os.kill(int(pid), signal.SIGKILL)
+    killed = sender.sent
     until(lambda: "starting it again" in service.log.read_text())
-    until(lambda: beat(service).outage is None and sender.acknowledged > 20)
+    until(lambda: beat(service).outage is None and sender.acknowledged > killed + 20)
     sender.ends.set()
     sender.join(60)
-    until(lambda: sorted(stored(service.store)) == list(range(sender.sent)))
+    # mosquitto acknowledges before it writes: what it had at the kill can be lost (upkeep.md)
+    until(lambda: set(stored(service.store)) >= set(range(killed, sender.sent)))
+    assert len(stored(service.store)) == len(set(stored(service.store)))
     service.stop()
 
 
