@@ -116,6 +116,14 @@ def six_days(tmp_path_factory):
     return path
 
 
+@pytest.fixture
+def six_days_until_now(tmp_path):
+    """The same by the clock of this test: a real service doubts a clock behind its store."""
+    path = tmp_path / "six-days.sqlite3"
+    fill(path, 24 * 6)
+    return path
+
+
 def opened(one, six_days, columns="250"):
     """A shop of three places over its own copy of the six days."""
     one.environment |= {"COLUMNS": columns, "BENCHWEATHER_SHOP__TIME_ZONE": "Europe/Berlin"}

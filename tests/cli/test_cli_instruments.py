@@ -22,6 +22,7 @@ from monitor.store import Reader
 
 make_command_server = command_server.make_command_server  # fixtures
 six_days = command_server.six_days
+six_days_until_now = command_server.six_days_until_now
 
 BERLIN = ZoneInfo("Europe/Berlin")
 
@@ -32,8 +33,8 @@ def shop(make_command_server, six_days):
 
 
 @pytest.fixture
-def running(make_service, six_days):
-    return opened(make_service(), six_days, columns="100")
+def running(make_service, six_days_until_now):
+    return opened(make_service(), six_days_until_now, columns="100")
 
 
 def journal(shop):
