@@ -47,6 +47,7 @@ from dashboard.past import climate_page as past_climate_page
 from dashboard.past import page as past_page
 from dashboard.past import psychrometric_page as past_psychrometric_page
 from dashboard.sensors import page as sensors_page
+from dashboard.sensors import reading_page as sensors_reading_page
 from dashboard.sensors import sensor_page as sensors_sensor_page
 from dashboard.wood import instrument_page as wood_instrument_page
 from dashboard.wood import intake_page as wood_intake_page
@@ -124,7 +125,13 @@ def create_app(settings: Settings) -> dash.Dash:
     wall_page.register(app, shop, strips, shell.banner, shell.DEMO)
     coming_page.register(app, shop, coming_book, woods)
     past_page.register(app, shop, book, alert_book)
-    for page in (past_climate_page, past_psychrometric_page, sensors_page, sensors_sensor_page):
+    for page in (
+        past_climate_page,
+        past_psychrometric_page,
+        sensors_page,
+        sensors_sensor_page,
+        sensors_reading_page,
+    ):
         page.register(app, shop)
     for page in (bench_ready_by_page, bench_wait_types_page, bench_finished_page):
         page.register(app, shop, book)

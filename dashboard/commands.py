@@ -19,6 +19,7 @@ from dashboard.alerts import forms as alerts_forms
 from dashboard.bench import forms as bench_forms
 from dashboard.bench import glue_forms, opening, proof_forms
 from dashboard.sensors import forms as sensors_forms
+from dashboard.sensors import reading_page
 from dashboard.ui.form_input import Form, beside_field
 from dashboard.wood import forms as wood_forms
 from monitor.commands import ipc, read_request
@@ -85,6 +86,11 @@ def readings(
     of_sensors = FormReader(
         sensors_forms.values_of, sensors_forms.field_of, sensors_forms.label_of
     )
+    of_hand_readings = FormReader(
+        functools.partial(reading_page.values_of, shop=shop),
+        reading_page.field_of,
+        reading_page.label_of,
+    )
     of_glues = FormReader(
         functools.partial(glue_forms.values_of, book=glues),
         glue_forms.field_of,
@@ -105,6 +111,7 @@ def readings(
         About.ASIDE: of_sensors,
         About.NEWCOMER: of_sensors,
         About.CLOCK: of_sensors,
+        About.READING: of_hand_readings,
     }
 
 

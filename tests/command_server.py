@@ -25,6 +25,7 @@ from monitor.commands.ipc import CommandLink
 from monitor.core.clock import now_ms
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.own_proof.text import proved
+from monitor.readings.hand_readings import StoredHandReadings
 from monitor.sensor_care.calibration import JarWatch
 from monitor.settings import load
 from monitor.store import Reader, Writer
@@ -56,6 +57,7 @@ class CommandServer:
             places=lambda: [place.id for place in places(reader, self.settings)],
             look=JarWatch(reader, self.settings),
             prove=functools.partial(proved, reader, self.settings),
+            by_hand=StoredHandReadings(reader, self.writer),
         )
         link = CommandLink(self.settings.command_link_path, self._carry_out)
         link.start()

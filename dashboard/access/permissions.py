@@ -71,6 +71,7 @@ PAGES: dict[str, Need] = {
             "past_psychrometric",
             "sensors",
             "sensors_one",
+            "sensors_read",
             "bench",
             "bench_finished",
             "bench_glue",
@@ -167,6 +168,7 @@ BENCH_COMMANDS: Mapping[str, frozenset[str]] = {
     About.SENSOR: frozenset(("move", "seal", "take", "compare", "back", "fit", "abandon", "note")),
     About.GLUE: frozenset(("mix", "pot on", "pot off", "correct", "discard", "restore")),
     About.PROOF: frozenset(("start", "add", "correct", "finish", "withdraw")),
+    About.READING: frozenset(("read", "withdraw")),
 }
 """Commands of the bench."""
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING, Any, NamedTuple
+from urllib.parse import quote
 
 import dash
 from dash import Input, Output, html
 
 from dashboard.air import text
-from dashboard.ui import drawings, formats, page_frame, sentences
+from dashboard.ui import drawings, formats, page_frame, reading_form, sentences
 from dashboard.ui.markup import attributes
 from dashboard.ui.sentences import Headline
 from monitor.air.current import TRACE_MS, PlaceAir, air_now
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
+    from monitor.settings import Settings
 
 LOW_BATTERY_PCT = 15.0
 """Battery charge below which the charge is shown beside the reading's age. [%]  Ours."""
@@ -85,10 +87,9 @@ def content(shop: ShopData, strips: WallStrips = NO_STRIPS) -> list[Component]:
     airs = air_now(shop.recent(), shop.settings, now, strips.drying(), unit)
     if all(air.heard_ms is None for air in airs):
         return first_reading()
-    stale_s = shop.settings.board.stale_after_s
     head = text.headline(airs, now, zone, unit)
     urgent, alerts = strips.alerts(airs, now)
-    rows = [place_row(air, now, zone, unit, stale_s, head) for air in airs]
+    rows = [place_row(air, now, zone, unit, head, shop.settings) for air in airs]
     return [
         _headline(head),
         *([_urgent(urgent)] if urgent else []),
@@ -149,7 +150,7 @@ def _urgent(head: Headline) -> Component:
 
 
 def place_row(
-    air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, stale_s: float, head: Headline
+    air: PlaceAir, now: int, zone: ZoneInfo, unit: Unit, head: Headline, settings: Settings
 ) -> Component:
     """Row of one place: name and meaning, RH, air strip, temperature, wood and dew point."""
     state = text.state_of(air)
@@ -165,7 +166,7 @@ def place_row(
                 ]
             ),
             html.Div(_meaning(air, now, zone, head), className="meaning"),
-            html.P(_age(air, now, stale_s, unit), className="age"),
+            html.P(_age(air, now, settings, unit), className="age"),
         ],
         className="who",
     )
@@ -295,20 +296,26 @@ def _derived(value: str, unit: str, more: str, what: str) -> Component:
     )
 
 
-def _age(air: PlaceAir, now: int, stale_s: float, unit: Unit) -> list[Component | str]:
+def _age(air: PlaceAir, now: int, settings: Settings, unit: Unit) -> list[Component | str]:
+    type_one = html.A(
+        "Type a reading",
+        href=f"{reading_form.ADDRESS}?place={quote(air.place.id)}",
+        className="type-one",
+    )
     if air.heard_ms is None:
-        return []
-    parts: list[Component | str] = [
-        html.Span(
-            formats.age((now - air.heard_ms) / 1000),
-            className="heard",
-            **attributes(
-                data_heard=str(air.heard_ms),
-                data_stale_s=f"{stale_s:g}",
-                data_old="yes" if air.old else "no",
-            ),
-        )
-    ]
+        return [type_one]
+    age = html.Span(
+        formats.age((now - air.heard_ms) / 1000),
+        className="heard",
+        **attributes(
+            data_heard=str(air.heard_ms),
+            data_stale_s=f"{air.fresh_s(settings):g}",
+            data_old="yes" if air.old else "no",
+        ),
+    )
+    parts: list[Component | str] = [age]
+    if air.by_hand:
+        parts = [html.Span(["Read by hand ", age]), type_one]
     if math.isfinite(air.surface_temp_c):
         above = air.surface_temp_c - air.dew_point_c
         text = f"surface {formats.with_unit('surface_temperature', air.surface_temp_c, unit)}"

@@ -42,13 +42,11 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
         others = (
             f" No reading from {more} more {'place' if more == 1 else 'places'}." if more else ""
         )
+        since_then = formats.when(air.heard_ms or 0, now_ms, zone)
         return Headline(
             OLD,
-            (
-                f"No reading from {air.place.label} since "
-                f"{formats.when(air.heard_ms or 0, now_ms, zone)}.{others}"
-            ),
-            "The air there is not known. Check the sensor's power and radio.",
+            f"No reading from {air.place.label} since {since_then}.{others}",
+            f"The air there is not known. {_remedy(air)}",
         )
     minded = [a for a in judged if a.assessment.weight == 1]
     if minded:
@@ -101,15 +99,19 @@ def _since(ms: int, now_ms: int, zone: ZoneInfo, long: bool) -> str:
 def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo) -> str:
     """Meaning of a place's air for the work, in a sentence or two."""
     if air.heard_ms is None:
-        return f"No reading yet. Its sensor must publish to benchweather/{air.place.id}/<sensor>."
+        return "No reading yet."
     if air.old:
-        return (
-            f"Last reading: {formats.when(air.heard_ms, now_ms, zone)}. Check the sensor's "
-            "power and radio."
-        )
+        return f"Last reading: {formats.when(air.heard_ms, now_ms, zone)}. {_remedy(air)}"
     if air.place.kind == "outdoors":
         return ""  # the figure of that air brought indoors says what it means
     return air.assessment.sentence
+
+
+def _remedy(air: PlaceAir) -> str:
+    """Advice where the last reading of a place is old."""
+    if air.by_hand:
+        return "Read the hygrometer again."
+    return "Check the sensor's power and radio."
 
 
 def brought_in(air: PlaceAir, unit: Unit) -> str:

@@ -13,6 +13,7 @@ from dashboard.ui import formats, page_frame
 from dashboard.ui.controls import action_button, text_field
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
+from monitor.core.measurements import BY_HAND, Quantity
 from monitor.domain.cautions import WORDS, Caution
 from monitor.domain.glue import KINDS as GLUES
 from monitor.domain.glue import GlueState, takes_glue
@@ -31,9 +32,8 @@ if TYPE_CHECKING:
     from dashboard.data.shop import ShopData
     from dashboard.data.waits import WaitQueries
     from dashboard.data.wood import WoodQueries
-    from monitor.core.measurements import Quantity
+    from monitor.air.current import LatestAir
     from monitor.domain.glue import Glue
-    from monitor.domain.places import Place
     from monitor.domain.wait_types import WaitType
 
 FIRST_KINDS = 4
@@ -145,8 +145,8 @@ def live(
     """
     now, zone = now_ms(), shop.settings.zone
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    indoors = [(one.place, one.newest) for one in shop.recent() if one.place.kind != "outdoors"]
-    labels = {place.id: place.label for place, _ in indoors}
+    indoors = [one for one in shop.recent() if one.place.kind != "outdoors"]
+    labels = {one.place.id: one.place.label for one in indoors}
     glue, found = "", Starts()
     if asked is not None:
         glue = str(asked.get("glue", ""))
@@ -175,13 +175,12 @@ def live(
         taps[FIRST_KINDS:],
         [
             place_tap(
-                place,
-                newest,
+                one,
                 unit,
                 shop,
-                {kind: phrase for (kind, at), phrase in phrases.items() if at == place.id},
+                {kind: phrase for (kind, at), phrase in phrases.items() if at == one.place.id},
             )
-            for place, newest in indoors
+            for one in indoors
         ],
         cold_places(indoors, unit, shop),
     )
@@ -237,26 +236,21 @@ def kind_tap(
 
 
 def place_tap(
-    place: Place,
-    newest: dict[Quantity, tuple[int, float]],
-    unit: formats.Unit,
-    shop: ShopData,
-    phrases: Mapping[str, str],
+    latest: LatestAir, unit: formats.Unit, shop: ShopData, phrases: Mapping[str, str]
 ) -> Component:
     """A place to put it, with its air now; the page shows the phrase of the chosen kind."""
+    place, newest, heard, now = latest.place, latest.newest, latest.heard_ms(), now_ms()
     values = [
         formats.with_unit(str(quantity), newest[quantity][1], unit)
         for quantity in sorted(newest, reverse=True)
         if str(quantity) in ("temperature", "humidity")
     ]
-    heard = min(
-        (ms for q, (ms, _) in newest.items() if str(q) in ("temperature", "humidity")),
-        default=None,
-    )
     if heard is None:
-        air = "no sensor"
-    elif now_ms() - heard > 1000 * shop.settings.board.stale_after_s:
-        air = f"no reading since {formats.when(heard, now_ms(), shop.settings.zone)}"
+        air = "no reading yet"
+    elif latest.old_at(now, shop.settings):
+        air = f"no reading since {formats.when(heard, now, shop.settings.zone)}"
+    elif latest.sensor == BY_HAND:
+        air = f"{', '.join(values)}, read {formats.age((now - heard) / 1000)}"
     else:
         air = ", ".join(values)
     return action_button(
@@ -274,18 +268,16 @@ def place_tap(
 
 
 def cold_places(
-    indoors: Sequence[tuple[Place, dict[Quantity, tuple[int, float]]]],
-    unit: formats.Unit,
-    shop: ShopData,
+    indoors: Sequence[LatestAir], unit: formats.Unit, shop: ShopData
 ) -> list[Component]:
     """List the places where a joint made now would chill."""
     limit = shop.settings.limits.glue_temp_low_c
-    now, stale = now_ms(), 1000 * shop.settings.board.stale_after_s
+    now = now_ms()
     found: list[Component] = []
-    for place, newest in indoors:
-        values = {str(quantity): value for quantity, value in newest.items()}
-        at_ms, temp_c = values.get("temperature", (0, limit))
-        if temp_c < limit and now - at_ms <= stale:
+    for one in indoors:
+        place = one.place
+        _, temp_c = one.newest.get(Quantity.TEMPERATURE, (0, limit))
+        if temp_c < limit and not one.old_at(now, shop.settings):
             text = f"{place.label} is at {formats.with_unit('temperature', temp_c, unit)}, below "
             if temp_c < CHILLED_TEMP_C:
                 text += (

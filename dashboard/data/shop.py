@@ -25,9 +25,10 @@ from dashboard.data.records import (
 from monitor.air import climate_report, current, place_means
 from monitor.core.clock import AHEAD_MAX_MS, now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
-from monitor.core.measurements import MEASURES, Quantity, Refusal, Series
+from monitor.core.measurements import MEASURES, Quantity, Refusal, Series, leading_order
 from monitor.core.steady_clock import doubted_ahead
 from monitor.domain.events import About
+from monitor.domain.hand_reading import fresh_ms
 from monitor.domain.places import Place
 from monitor.mqtt.broker_log import broker_refusals
 from monitor.runtime import heartbeat
@@ -74,7 +75,7 @@ class ShopData:
         self._watcher: tuple[int, Reader] | None = None
         self._opened = 0
         self._seen: tuple[int, int] | None = None
-        self._heard: list[int] = []
+        self._old_from: list[int] = []
 
     @contextlib.contextmanager
     def reader(self) -> Iterator[Reader]:
@@ -126,14 +127,15 @@ class ShopData:
         if version != self._seen:
             newest: dict[str, int] = {}
             for _, reading in self._watcher[1].latest(now_ms()):
-                place = reading.series.place
-                newest[place] = max(newest.get(place, 0), reading.ts_ms)
-            self._heard, self._seen = list(newest.values()), version
+                place, sensor, _ = reading.series
+                old_ms = reading.ts_ms + fresh_ms(sensor, self.settings.board.stale_after_s)
+                newest[place] = max(newest.get(place, 0), old_ms)
+            self._old_from, self._seen = list(newest.values()), version
         return f"{version[0]}.{version[1]}"
 
     def _quiet(self) -> int:
-        limit = now_ms() - 1000 * self.settings.board.stale_after_s
-        return sum(heard < limit for heard in self._heard)
+        now = now_ms()
+        return sum(at_ms < now for at_ms in self._old_from)
 
     def service_state(self) -> ServiceState:
         """The service's state by its heartbeat; gone if it is late or was never written."""
@@ -425,7 +427,9 @@ def _needs(quantity: str) -> list[Quantity]:
 def _sensors(reader: Reader, place_id: str, needs: list[Quantity]) -> list[list[int]]:
     """Series of each sensor of a place that measures all of `needs`, by name of the sensor."""
     known = reader.series()
-    names = sorted({series.sensor for series in known if series.place == place_id})
+    names = sorted(
+        {series.sensor for series in known if series.place == place_id}, key=leading_order
+    )
     found = []
     for name in names:
         ids = [known.get(Series(place_id, name, need)) for need in needs]

@@ -13,13 +13,15 @@ from dash import Input, Output, dcc, html
 
 from dashboard.access.visitor import may_manage
 from dashboard.data import sensors as data_sensors
+from dashboard.sensors import reading_page
 from dashboard.sensors.sensor_page import address
-from dashboard.ui import formats, page_frame, sentences
+from dashboard.ui import formats, page_frame, reading_form, sentences
 from dashboard.ui.controls import action_button, action_results
 from dashboard.ui.markup import attributes
 from monitor.core.clock import now_ms
-from monitor.core.measurements import Quantity
+from monitor.core.measurements import BY_HAND, Quantity
 from monitor.core.steady_clock import JumpState, jump_words
+from monitor.domain.hand_reading import fresh_ms
 from monitor.domain.shop_clock import event_words
 from monitor.sensor_care.health import sentence
 
@@ -80,6 +82,7 @@ def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
     return [
         html.H1("Sensors"),
         sensor_table(sensors, shop, now, unit) if sensors else _none_yet(),
+        html.P(dcc.Link(reading_page.TITLE, href=reading_form.ADDRESS, className="tap")),
         *waiting(shop, now, writer=writer),
         *jars(shop),
         *clock_jumps(shop, now, writer=writer),
@@ -126,7 +129,6 @@ def _table(heads: list[str], rows: list[list[Any]], label: str) -> Component:
 
 def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Unit) -> Component:
     """A row per sensor."""
-    stale_s = shop.settings.board.stale_after_s
     topics = functools.partial(_topic, data_sensors.topics(shop))
     healths = {(one.place.id, one.sensor): one for one in data_sensors.healths(shop)}
     rows = []
@@ -139,6 +141,7 @@ def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Un
             if q is not Quantity.BATTERY
         ]
         battery = one.last.get(Quantity.BATTERY)
+        stale_s = fresh_ms(one.sensor, shop.settings.board.stale_after_s) / 1000
         heard = html.Span(
             formats.age((now - one.heard_ms) / 1000),
             className="heard",
@@ -392,6 +395,8 @@ def state_words(one: PlacedSensor, health: Health | None) -> list[Any]:
     """Score and faults of a sensor in words; `health` None means that it was moved."""
     if health is None:
         return ["It is away from its place."]
+    if one.sensor == BY_HAND:
+        return ["Read by hand."]
     faults = [sentence(finding) for finding in health.found]
     if not {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= one.last.keys():
         faults.append("No dew point or EMC, which need temperature and RH from one sensor.")

@@ -13,7 +13,7 @@ import numpy as np
 from monitor.core.clock import to_ms
 from monitor.core.errors import OutOfRange
 from monitor.core.formats import local
-from monitor.core.measurements import Quantity, Series
+from monitor.core.measurements import Quantity, Series, leading_order
 from monitor.science.air import TEMP_C, relative_humidity_at
 from monitor.science.climate.air_record import DAY_MS, RH_MAX_PCT, AirRecord, air_record
 from monitor.science.climate.control_classes import ClassTimes, ControlClass, class_times, kept
@@ -166,7 +166,9 @@ def _hours(reader: Reader, place: Place, first: int, count: int) -> NDArray[np.f
     """
     known = reader.series()
     found = np.full((3, count), np.nan)
-    for sensor in sorted({series.sensor for series in known if series.place == place.id}):
+    for sensor in sorted(
+        {series.sensor for series in known if series.place == place.id}, key=leading_order
+    ):
         mine = np.full((3, count), np.nan)
         for row, quantity in enumerate((T, RH, T_SURFACE)):
             series_id = known.get(Series(place.id, sensor, quantity))

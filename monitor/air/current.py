@@ -14,10 +14,11 @@ from monitor.air.place_means import joined, places
 from monitor.air.unreliable_readings import doubtful
 from monitor.core.errors import OutOfRange
 from monitor.core.formats import TemperatureUnit, unit_of
-from monitor.core.measurements import Quantity, Series
+from monitor.core.measurements import BY_HAND, Quantity, Series, leading_order
 from monitor.domain.air_assessment import AirAssessment, judge
 from monitor.domain.cold_walls import OutdoorTemps, SafeHumidity, add_water, safe_humidity
 from monitor.domain.forecast import at_moments
+from monitor.domain.hand_reading import fresh_ms, widened
 from monitor.domain.places import AirLimits, Place, band
 from monitor.domain.situation import Situation
 from monitor.science.air import relative_humidity_at
@@ -58,6 +59,17 @@ class LatestAir:
     surface_day_c: float = math.nan
     """Mean of the coldest measured surface over the last day. [°C]"""
 
+    def heard_ms(self) -> int | None:
+        """Time of the older of the newest temperature and RH; None without any. [ms]"""
+        return min((self.newest[q][0] for q in (T, RH) if q in self.newest), default=None)
+
+    def old_at(self, now_ms: int, settings: Settings) -> bool:
+        """True if the newest values show nothing of the present."""
+        heard = self.heard_ms()
+        return heard is not None and now_ms - heard > fresh_ms(
+            self.sensor, settings.board.stale_after_s
+        )
+
 
 class DayTrace(NamedTuple):
     """The last day as 10-minute means, ending with the newest reading; arrays of shape (n,).
@@ -86,6 +98,7 @@ class PlaceAir:
     place: Place
     heard_ms: int | None
     old: bool
+    by_hand: bool
     temp_c: float
     rh_pct: float
     pressure_pa: float
@@ -105,6 +118,10 @@ class PlaceAir:
     assessment: AirAssessment
     trace: DayTrace
 
+    def fresh_s(self, settings: Settings) -> float:
+        """Age up to which the last reading is the present air. [s]"""
+        return fresh_ms(BY_HAND if self.by_hand else "", settings.board.stale_after_s) / 1000
+
 
 def recent(reader: Reader, settings: Settings, now_ms: int) -> list[LatestAir]:
     """Newest values of each place, and the last day of its leading sensor as 10-minute means.
@@ -114,7 +131,7 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[LatestAir]:
     the one heard last. Pressure, surface temperature and battery are the
     newest of any sensor at the place.
     """
-    limit = now_ms - 1000 * settings.board.stale_after_s
+    stale_s = settings.board.stale_after_s
     latest: dict[str, dict[str, dict[Quantity, tuple[int, float]]]] = {}
     u_of: dict[Series, float] = {}
     for series_id, (series, ts_ms, value) in reader.latest(now_ms):
@@ -129,7 +146,9 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[LatestAir]:
         pairs = {
             name: min(v[T][0], v[RH][0]) for name, v in sensors.items() if {T, RH} <= v.keys()
         }
-        fresh = sorted(n for n in pairs if pairs[n] >= limit)
+        fresh = sorted(
+            (n for n in pairs if pairs[n] >= now_ms - fresh_ms(n, stale_s)), key=leading_order
+        )
         if len(fresh) > 1:
             sound = [n for n in fresh if not _in_doubt(reader, ids, place.id, n, now_ms)]
             fresh = sound or fresh
@@ -211,9 +230,14 @@ def air_now(
 
 def _shop_temperature(recent: list[LatestAir], settings: Settings, now_ms: int) -> float:
     """Mean temperature of the places indoors that are not old; `HEATED_TO_C` without any. [°C]"""
-    since = now_ms - 1000 * settings.board.stale_after_s
-    found = [one.newest.get(T) for one in recent if one.place.kind != "outdoors"]
-    temps = [value for at, value in filter(None, found) if at >= since and math.isfinite(value)]
+    temps = [
+        value
+        for one in recent
+        if one.place.kind != "outdoors" and T in one.newest
+        for at, value in [one.newest[T]]
+        if at >= now_ms - fresh_ms(one.sensor, settings.board.stale_after_s)
+        and math.isfinite(value)
+    ]
     return float(np.mean(temps)) if temps else HEATED_TO_C
 
 
@@ -237,10 +261,7 @@ def _place_air(
     values = {quantity: value for quantity, (_, value) in one.newest.items()}
     temp = values.get(Quantity.TEMPERATURE, math.nan)
     rh = values.get(Quantity.HUMIDITY, math.nan)
-    heard = min(
-        (one.newest[q][0] for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY) if q in one.newest),
-        default=None,
-    )
+    heard = one.heard_ms()
     if not one.sensor:  # each measured by another sensor: no pair, nothing follows
         dew = frost = emc = heated = math.nan
     else:
@@ -249,7 +270,7 @@ def _place_air(
         emc = float(derive(EMC, temp, rh))
         heated = _heated(temp, rh, shop_c)
     trace = _trace(one, heard, temp, rh)
-    u_dew, u_emc = _uncertainty(temp, rh, dew, emc, one.u_calibrated, settings)
+    u_dew, u_emc = _uncertainty(one, temp, rh, dew, emc, settings, now_ms)
     safe = safe_humidity(one.place, temp, one.outdoors, _wall_factor(one))
     situation = Situation(
         temp_c=temp,
@@ -274,7 +295,8 @@ def _place_air(
     return PlaceAir(
         place=one.place,
         heard_ms=heard,
-        old=heard is not None and now_ms - heard > 1000 * settings.board.stale_after_s,
+        old=one.old_at(now_ms, settings),
+        by_hand=one.sensor == BY_HAND,
         temp_c=temp,
         rh_pct=rh,
         pressure_pa=values.get(Quantity.PRESSURE, math.nan),
@@ -327,15 +349,12 @@ def _heated(temp: float, rh: float, to_c: float) -> float:
 
 
 def _uncertainty(
-    temp: float,
-    rh: float,
-    dew: float,
-    emc: float,
-    calibrated: dict[Quantity, float],
-    settings: Settings,
+    one: LatestAir, temp: float, rh: float, dew: float, emc: float, settings: Settings, now_ms: int
 ) -> tuple[float, float]:
-    u_temp = calibrated.get(T, settings.sensor.temp_accuracy_c)
-    u_rh = calibrated.get(RH, settings.sensor.rh_accuracy_pct)
+    u_temp = one.u_calibrated.get(T, settings.sensor.temp_accuracy_c)
+    u_rh = one.u_calibrated.get(RH, settings.sensor.rh_accuracy_pct)
+    if one.sensor == BY_HAND and (heard := one.heard_ms()) is not None:
+        u_temp, u_rh = widened(u_temp, u_rh, now_ms - heard)
     rh = min(rh, 100.0)
     u_dew = (
         float(dew_point_uncertainty(temp, rh, u_temp, u_rh)) if math.isfinite(dew) else math.nan

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from monitor.air.unreliable_readings import doubtful
-from monitor.core.measurements import Quantity, Series
+from monitor.core.measurements import BY_HAND, Quantity, Series, leading_order
+from monitor.domain.hand_reading import HELD_MS
 from monitor.domain.places import Place
 from monitor.store import TEN_MINUTES_S, Reader
 
@@ -26,14 +27,22 @@ class Means(NamedTuple):
 
 
 def means(
-    reader: Reader, place: str, start_ms: int, end_ms: int, period_s: int = TEN_MINUTES_S
+    reader: Reader,
+    place: str,
+    start_ms: int,
+    end_ms: int,
+    period_s: int = TEN_MINUTES_S,
+    *,
+    typed: bool = True,
 ) -> Means:
     """Means of T and RH at a place, of the sensor that is first by name and has both; where it has
-    a gap, of the next. Where one was stuck or saturated, or its clock wrong, it comes last.
-    [ms], [°C], [%]"""
+    a gap, of the next. Where one was stuck or saturated, or its clock wrong, it comes last. Readings
+    by hand fill what is left; without `typed` they are left out. [ms], [°C], [%]"""
     known = reader.series()
     parts, in_doubt = [], []
-    for sensor in sorted({s.sensor for s in known if s.place == place}):
+    for sensor in sorted({s.sensor for s in known if s.place == place}, key=leading_order):
+        if sensor == BY_HAND and not typed:
+            continue
         ids = [
             known.get(Series(place, sensor, q)) for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
         ]
@@ -55,12 +64,34 @@ def means(
     return Means(ts[order], temp[order], rh[order])
 
 
+def by_hand(reader: Reader, place: str, read: Means, period_s: int) -> NDArray[np.bool_]:
+    """Mask of the means of a place that a person read. Shape (n,)."""
+    series_id = reader.series().get(Series(place, BY_HAND, Quantity.HUMIDITY))
+    if series_id is None or not len(read.ts_ms):
+        return np.zeros(len(read.ts_ms), np.bool_)
+    rows = reader.rollups(series_id, period_s, int(read.ts_ms[0]), int(read.ts_ms[-1]) + 1)
+    return np.isin(read.ts_ms, rows["ts_ms"])
+
+
+def held(read: Means, mask: NDArray[np.bool_], until_ms: int, period_s: int) -> Means:
+    """Means in which each one of the mask is repeated, every period, until the next one or
+    `until_ms`, at most for `HELD_MS`: a reading by hand is the air of its place for a while. [ms]"""
+    if not mask.any():
+        return read
+    step = 1000 * period_s
+    ends = np.minimum(np.append(read.ts_ms[1:], until_ms), read.ts_ms + HELD_MS)
+    repeats = np.where(mask, np.maximum(-(-(ends - read.ts_ms) // step), 1), 1)
+    first = np.repeat(np.cumsum(repeats) - repeats, repeats)
+    ts = np.repeat(read.ts_ms, repeats) + step * (np.arange(repeats.sum()) - first)
+    return Means(ts, np.repeat(read.temp_c, repeats), np.repeat(read.rh_pct, repeats))
+
+
 def calibrated(reader: Reader, place: str, read: Means) -> tuple[float | None, float | None]:
     """Expanded uncertainty (k = 2) of the last means of a place, as the calibration of the sensor
     they come from has it; None where it was never calibrated. [K], [%]"""
     known, at_ms = reader.series(), int(read.ts_ms[-1])
     pairs = ((Quantity.TEMPERATURE, read.temp_c), (Quantity.HUMIDITY, read.rh_pct))
-    for sensor in sorted({s.sensor for s in known if s.place == place}):
+    for sensor in sorted({s.sensor for s in known if s.place == place}, key=leading_order):
         ids = [known.get(Series(place, sensor, q)) for q, _ in pairs]
         if all(
             i is not None and _mean_at(reader, i, at_ms) == values[-1]

@@ -15,7 +15,7 @@ from monitor.air.place_means import places
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
 from monitor.alerting.observations import KNOWN_MS, SHOP, knows_home, moved_on
 from monitor.core.clock import EVER_MS
-from monitor.core.measurements import Quantity, Series
+from monitor.core.measurements import BY_HAND, Quantity, Series, leading_order
 from monitor.domain.alerts import alert, state_machine
 from monitor.domain.alerts.alert import Alert
 from monitor.domain.alerts.rule import Of, Rule
@@ -162,7 +162,7 @@ class _AirGrid:
         first = int(looks[0]) - STEP_MS * (before + 1)
         self._grid = first + STEP_MS * np.arange(len(looks) + before)
         ids = reader.series()
-        sensors = sorted({s.sensor for s in ids if s.place == place})
+        sensors = sorted({s.sensor for s in ids if s.place == place}, key=leading_order)
         self._columns = WatchedAir(
             *(
                 self._column(reader, [ids.get(Series(place, s, q)) for s in sensors])
@@ -275,6 +275,9 @@ def _sensors(
                 looks >= proved_ms, (looks - proved_ms) / 1000, np.nan
             )
         columns["silent_s"] = np.where(heard > 0, (looks - heard) / 1000, np.nan)
+        if sensor == BY_HAND:  # it sends nothing by itself, and cannot be stuck
+            for name in ("silent_s", "unchanged_s", "saturated_s"):
+                columns[name][:] = np.nan
         there = (heard > 0) & (looks - heard <= KNOWN_MS)
         there &= looks < carried.get((sensor, place), looks[-1] + 1)
         label = f"Sensor {sensor} at {labels[place]}"

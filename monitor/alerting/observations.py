@@ -15,7 +15,7 @@ from monitor.air.place_means import places
 from monitor.alerting.air_quantities import WatchedAir, concerns, values_of
 from monitor.commands import Journal
 from monitor.core.formats import degree, unit_of
-from monitor.core.measurements import Quantity, Series
+from monitor.core.measurements import BY_HAND, Quantity, Series
 from monitor.domain.alerts.rule import OUTLOOK, Of, Rule
 from monitor.domain.alerts.rule_state import Foretold, Seen
 from monitor.domain.glue import Glue, GlueState
@@ -243,7 +243,8 @@ def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorStat
             continue
         series_id = ids.get(Series(place, sensor, Quantity.HUMIDITY))
         still, wet = math.nan, math.nan
-        if series_id is not None:
+        by_hand = sensor == BY_HAND  # it sends nothing by itself, and cannot be stuck
+        if series_id is not None and not by_hand:
             rows = reader.rollups(series_id, TEN_MINUTES_S, now_ms - DAY_MS, now_ms + 1)
             still, wet = standstill_s(rows), saturated_s(rows)
             if wet > 0:  # at the end of its range it may well stand still
@@ -252,6 +253,7 @@ def _sensors(reader: Reader, settings: Settings, now_ms: int) -> list[SensorStat
                 wet = 0.0
         charge = battery.get((sensor, place), math.nan)
         age = _calibrated_s(history, now_ms)
+        heard = now_ms if by_hand else heard
         found.append(SensorState(sensor, known[place], heard, still, wet, charge, age))
     return found
 

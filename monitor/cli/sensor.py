@@ -11,7 +11,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from monitor.cli import accounts, aside, calibrate
+from monitor.cli import accounts, aside, calibrate, hand_readings
 from monitor.cli.asking import ask_or_raise
 from monitor.cli.calibrate import SensorId, request
 from monitor.cli.listen import listen
@@ -138,6 +138,8 @@ def simulate(context: typer.Context) -> None:
 
 
 command(app)(listen)
+command(app)(hand_readings.read)
+command(app)(hand_readings.withdraw)
 command(app)(send)
 
 

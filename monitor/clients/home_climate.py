@@ -11,7 +11,7 @@ import numpy as np
 
 from monitor.clients.request import ClientFault, SheetRequest
 from monitor.core.formats import local as local_time
-from monitor.core.measurements import Quantity, Series
+from monitor.core.measurements import Quantity, Series, leading_order
 from monitor.science.case.carried import home_from_readings
 from monitor.science.case.fields import CaseFault
 from monitor.science.case.from_log import home_from_log, outdoors_from_log, year_of_hours
@@ -94,7 +94,7 @@ def shop_log(reader: Reader, places: list[Place], zone: ZoneInfo, now_ms: int) -
     for place in places:
         if place.kind != "outdoors":
             continue
-        for sensor in sorted({s.sensor for s in known if s.place == place.id}):
+        for sensor in sorted({s.sensor for s in known if s.place == place.id}, key=leading_order):
             ids = [known.get(Series(place.id, sensor, q)) for q in (T, RH)]
             if None in ids:
                 continue

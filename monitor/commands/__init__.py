@@ -17,6 +17,7 @@ from monitor.commands.alerts import DecideReservoir, DecideRule, decide_alert, d
 from monitor.commands.asides import AsideKeeper, DecideAside
 from monitor.commands.clock import DecideClock, ShopClock, check_time_known
 from monitor.commands.glue import decide_glue
+from monitor.commands.hand_readings import DecideHandReading, HandReadings
 from monitor.commands.instruments import decide_instrument
 from monitor.commands.newcomers import DecideNewcomer, NewcomerKeeper
 from monitor.commands.own_proof import DecideProof, Prove
@@ -30,6 +31,7 @@ from monitor.core.validation import LINE, Request, checked, read
 from monitor.domain import aside as asides
 from monitor.domain import (
     glue,
+    hand_reading,
     instrument,
     newcomer,
     own_proof,
@@ -67,6 +69,7 @@ for _module in (
     asides,
     newcomer,
     shop_clock,
+    hand_reading,
 ):
     for _type in _module.REQUESTS:
         REQUESTS.setdefault(_type.about, {})[str(_type.__struct_config__.tag)] = _type
@@ -120,6 +123,7 @@ class Commands:
         aside: AsideKeeper | None = None,
         newcomers: NewcomerKeeper | None = None,
         clock: ShopClock | None = None,
+        by_hand: HandReadings | None = None,
     ) -> None:
         self._writer = writer
         self._on_change, self._places, self._clock = on_change, places, clock
@@ -138,6 +142,7 @@ class Commands:
             About.ASIDE: DecideAside(aside),
             About.NEWCOMER: DecideNewcomer(newcomers),
             About.CLOCK: DecideClock(clock),
+            About.READING: DecideHandReading(by_hand),
         }
 
     @property

@@ -118,7 +118,7 @@ class Journal:
                 self.glues[subject] = glue.apply(self.glues.get(subject), event)
             case About.PROOF:
                 self.proofs[subject] = own_proof.apply(self.proofs.get(subject), event)
-            case About.CAUTION | About.ASIDE | About.NEWCOMER | About.CLOCK:
+            case About.CAUTION | About.ASIDE | About.NEWCOMER | About.CLOCK | About.READING:
                 pass  # kept for the record; nothing follows from it
 
     @property

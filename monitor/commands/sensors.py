@@ -9,11 +9,13 @@ from msgspec import structs
 
 from monitor.commands.request import Command, Decision
 from monitor.core.errors import Fault, Rejected
+from monitor.core.measurements import BY_HAND
 from monitor.domain import sensor
 from monitor.domain.sensor import (
     ComparePoint,
     InheritCorrections,
     MoveSensor,
+    RenameSensor,
     SensorHistory,
     SensorRequest,
     TakePoint,
@@ -69,7 +71,12 @@ class DecideSensor:
                     Fault("must be another sensor that has a history", "of", request.of)
                 )
             corrections = handed_on(other.corrections)
+        elif isinstance(request, RenameSensor):
+            if (history.topic_name == BY_HAND) != (request.to.partition("/")[2] == BY_HAND):
+                raise Rejected(Fault(f"the name {BY_HAND} is for readings that are typed", "to"))
         elif isinstance(request, MoveSensor):
+            if history.topic_name == BY_HAND:
+                raise Rejected("readings by hand belong to the place they were typed for")
             taken = f"{request.place}/{history.name}"
             if taken in known and taken != request.sensor:
                 raise Rejected(

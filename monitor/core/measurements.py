@@ -73,6 +73,15 @@ class Refusal(NamedTuple):
 REFUSED_PAYLOAD_MAX = 4096
 """Longest part of a rejected payload that is stored. [bytes]"""
 
+BY_HAND = "by-hand"
+"""Name of the sensor whose readings a person types. No message may name it."""
+
+
+def leading_order(sensor: str) -> tuple[bool, str]:
+    """Sort key of the sensors of a place: by name, what is read by hand last."""
+    return sensor == BY_HAND, sensor
+
+
 NAME_MAX = 64
 """Longest place or sensor name. [characters]"""
 

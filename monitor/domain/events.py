@@ -27,6 +27,7 @@ class About(StrEnum):
     ASIDE = "aside"
     NEWCOMER = "newcomer"
     CLOCK = "clock"
+    READING = "reading"
 
 
 class Event(NamedTuple):

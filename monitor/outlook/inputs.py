@@ -43,7 +43,7 @@ def hours_of(
         Days closed besides the weekly ones, since 1970-01-01.
     """
     start_ms, end_ms = (last_h - 24 * days) * HOUR_MS, last_h * HOUR_MS
-    inside = means(reader, place, start_ms, end_ms, HOUR_S)
+    inside = means(reader, place, start_ms, end_ms, HOUR_S, typed=False)
     if not len(inside.ts_ms):
         return None
     first_h = int(inside.ts_ms[0]) // HOUR_MS + 1
@@ -57,7 +57,7 @@ def hours_of(
 
     out_temp = out_dew = np.full(last_h - first_h + 1, np.nan)
     if outdoors is not None:
-        outside = means(reader, outdoors, start_ms, end_ms, HOUR_S)
+        outside = means(reader, outdoors, start_ms, end_ms, HOUR_S, typed=False)
         # One that reads what air cannot be says nothing.
         sound = (outside.temp_c > -45) & (outside.temp_c < 60) & (outside.rh_pct > 0)
         rh = np.clip(outside.rh_pct[sound], 1, 100)

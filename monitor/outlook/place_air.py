@@ -7,8 +7,9 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from monitor.air.place_means import Means, calibrated, means
+from monitor.air.place_means import Means, by_hand, calibrated, held, means
 from monitor.core.errors import OutOfRange
+from monitor.domain.hand_reading import HELD_MS, widened
 from monitor.outlook import files
 from monitor.science.waits.air_ensemble import AirEnsemble
 from monitor.science.waits.air_log import AirLog, Stay, air_log, stitched
@@ -83,7 +84,9 @@ class PlaceAirs:
     def log(self, place: str) -> AirLog:
         """The air a place has had."""
         if place not in self._logs:
-            ts, temp, rh = self._read(place)
+            read = self._read(place)
+            mask = by_hand(self._reader, place, read, self._period_s)
+            ts, temp, rh = held(read, mask, self.now_ms, self._period_s)
             self._logs[place] = air_log(ts, temp, rh, self.now_ms, float(self._period_s))
         return self._logs[place]
 
@@ -153,13 +156,18 @@ class PlaceAirs:
             settings.sensor.temp_accuracy_c, settings.sensor.rh_accuracy_pct
         )
         read = self._read(place)
-        if not len(read.ts_ms) or not self._reader.histories():
+        if not len(read.ts_ms):
             return stated
-        u_temp, u_rh = calibrated(self._reader, place, read)
-        return SensorUncertainty(
+        u_temp = u_rh = None
+        if self._reader.histories():
+            u_temp, u_rh = calibrated(self._reader, place, read)
+        found = SensorUncertainty(
             stated.u_temp_k if u_temp is None else u_temp,
             stated.u_rh_pct if u_rh is None else u_rh,
         )
+        if by_hand(self._reader, place, read, self._period_s)[-1]:
+            return SensorUncertainty(*widened(*found, HELD_MS))
+        return found
 
     def _read(self, place: str) -> Means:
         if place not in self._means:

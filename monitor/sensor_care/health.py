@@ -11,7 +11,7 @@ import numpy as np
 from monitor.air.place_means import places
 from monitor.air.unreliable_readings import doubtful
 from monitor.core.formats import lasting
-from monitor.core.measurements import Quantity, Series
+from monitor.core.measurements import BY_HAND, Quantity, Series
 from monitor.science.sensor_clock import slow_s
 from monitor.science.sensor_health import Finding, Pair, SensorFault, findings, score
 from monitor.store import TEN_MINUTES_S, Reader
@@ -63,6 +63,11 @@ def health(reader: Reader, settings: Settings, now_ms: int) -> list[Health]:
             s: p for s, p in mine.items() if not doubtful(reader, place.id, s, p.rh)[-1:].any()
         }
         for sensor, pair in mine.items():
+            if (
+                sensor == BY_HAND
+            ):  # a person reads it: it has no radio and is neither silent nor stuck
+                result.append(Health(place, sensor, score([]), []))
+                continue
             last = newest[place.id, sensor]
             heard = max(one.reading.ts_ms for one in last.values())
             battery = last.get(Quantity.BATTERY)

@@ -34,6 +34,7 @@ from monitor.mqtt.embedded_broker import EmbeddedBroker, becomes_free, ingest_ac
 from monitor.notifications.outbox_worker import OutboxWorker, channel_faults
 from monitor.own_proof.text import proved
 from monitor.readings.aside import AsideMessages
+from monitor.readings.hand_readings import StoredHandReadings
 from monitor.readings.ingest import Ingest
 from monitor.readings.newcomers import Newcomers
 from monitor.readings.payload import Contract
@@ -160,6 +161,7 @@ class Supervisor:
                 newcomers=newcomers,
                 clock=self._clock,
                 prove=functools.partial(proved, reader, settings),
+                by_hand=StoredHandReadings(reader, writer),
             )
             intake = ForecastIntake(settings, reader, writer)
             ingest = Ingest(

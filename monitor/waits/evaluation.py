@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from monitor.core.steady_clock import ClockJump
     from monitor.settings import Settings
 
-NO_SENSOR = (
-    "No sensor at this place has sent temperature and humidity. The ready time is not known."
+NO_READING = (
+    "There is no reading of temperature and humidity at this place. The ready time is not known."
 )
 CLOCK_DOUBTED = (
     "The clock of the shop's computer is in doubt, so the ready time is not known. Set the clock or "
@@ -248,7 +248,7 @@ def _asked(
     log = airs.along(wait.places, [(a, b or wait.released_ms) for a, b in wait.pauses])
     coming = airs.coming(wait.place)
     if log.last_ms is None and coming is None:
-        raise _NothingToSay(NO_SENSOR)
+        raise _NothingToSay(NO_READING)
     try:
         error = airs.sensor_error(wait.place, settings)
         return _arithmetic(kind, wait.started_ms, log, coming, error)

@@ -256,7 +256,7 @@ def _main(
             had = percent(found.progress.median)
             why = "There is no outlook yet, so there is no ready time."
             if math.isnan(found.rate_now):
-                why = "The sensor at its place is silent, so there is no ready time."
+                why = "There is no recent reading at its place, so there is no ready time."
             return "unknown", "not known", f"{undone}{had} done. {why}"
         span = _span(found, now_ms)
         return (
@@ -347,7 +347,7 @@ def _rate(found: Readiness, kind: WaitType) -> str:
     rate = found.rate_now
     quick_is_no_reason = kind.never_shorter or found.outside_claim or found.hold != Hold.NONE
     if math.isnan(rate) and kind.law.needs_air:
-        return " Uncertain: the sensor at its place is silent, so the air is not known."
+        return " Uncertain: there is no recent reading at its place, so the air is not known."
     if math.isnan(rate) or SLOW <= rate <= QUICK or (rate > QUICK and quick_is_no_reason):
         return ""
     if rate < 0.1:

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import bench_fixtures
 import dashboard_fixtures as shop_air
 import flask
+import numpy as np
 import plotly.graph_objects as go
 import pytest
 from bench_fixtures import readiness
@@ -44,6 +45,7 @@ from dashboard.past import page as past_page
 from dashboard.past.selection import Choice
 from dashboard.ui import formats
 from dashboard.ui.themes import theme_of
+from monitor.air.current import LatestAir
 from monitor.core.clock import now_ms, to_ms
 from monitor.core.measurements import Quantity
 from monitor.domain.cautions import WORDS, Caution
@@ -256,7 +258,7 @@ def test_a_silent_sensor_is_named_and_no_pattern_is_claimed():
     standing = Standing(wait(), KINDS["plate-crack"], silent, air_from=AirSource.NONE)
     told = wait_text.status_text(standing, NOON, PARIS)
     assert told.sentence == (
-        "30 % done. The sensor at its place is silent, so there is no ready time."
+        "30 % done. There is no recent reading at its place, so there is no ready time."
     )
     assert "pattern" not in wait_text.range_causes(standing)
     held = {"state": WaitState.HOLD, "hold": Hold.COLD, "hold_since_ms": NOON - HOUR}
@@ -268,7 +270,9 @@ def test_a_time_in_air_that_is_not_known_is_called_uncertain():
     silent = readiness(rate_now=float("nan"))
     joint = Standing(wait(), KINDS["plate-crack"], silent, air_from=AirSource.PRESENT)
     told = wait_text.status_text(joint, NOON, PARIS).sentence
-    assert told.endswith("Uncertain: the sensor at its place is silent, so the air is not known.")
+    assert told.endswith(
+        "Uncertain: there is no recent reading at its place, so the air is not known."
+    )
     assert "as it is now" not in wait_text.range_causes(joint)
     fixed = replace(joint, kind=KINDS["fixed"])
     assert "silent" not in wait_text.status_text(fixed, NOON, PARIS).sentence
@@ -809,6 +813,11 @@ def test_a_release_before_the_safe_minimum_is_asked_for_once(ids, book):
     )
 
 
+def _latest(place, newest):
+    nothing = np.empty(0)
+    return LatestAir(place, "sht", newest, {}, nothing.astype(np.int64), nothing, nothing)
+
+
 def test_a_place_warns_of_a_chilled_joint_in_two_steps(settings):
     # Source: warn below 18 °C, strongly below 15 °C: common practice, no source (workshop advice of
     # 18 to 21 °C read second-hand).
@@ -817,7 +826,7 @@ def test_a_place_warns_of_a_chilled_joint_in_two_steps(settings):
 
     def told(temp_c):
         newest = {Quantity.TEMPERATURE: (now_ms(), temp_c)}
-        return said(opening.cold_places([(place, newest)], "C", shop))
+        return said(opening.cold_places([_latest(place, newest)], "C", shop))
 
     assert told(18.0) == ""
     for temp_c in (17.9, 15.0):

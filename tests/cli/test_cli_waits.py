@@ -186,7 +186,7 @@ def test_the_list_fits_a_hundred_columns_and_shows_names_as_typed(shop):
     first = [i for i, line in enumerate(rows) if line[:1].isdecimal()]
     twice = "CEST" in listed  # the hour that comes twice names its zone, which takes a line
     assert first[1] - first[0] == (3 if twice else 2), listed
-    assert "No sensor at this place" in listed
+    assert "There is no reading" in listed
     ok(shop.command("wait", "release", "1", "--yes"))
     assert "[red]x :violin:" in ok(shop.command("wait", "list", "--finished"))
     assert "[red]x :violin:" in ok(shop.command("wait", "history", "1"))

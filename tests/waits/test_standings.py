@@ -26,7 +26,7 @@ from monitor.outlook.place_air import AirSource
 from monitor.science.waits.learning import JointAtRelease
 from monitor.science.waits.wait import WaitState
 from monitor.service.state_publisher import state_of
-from monitor.waits.evaluation import NO_SENSOR, counting, ready_by
+from monitor.waits.evaluation import NO_READING, counting, ready_by
 from monitor.waits.starts import starts
 from monitor.waits.text import foreseen
 
@@ -126,8 +126,8 @@ def test_a_paused_wait_stands_still(bench):
 def test_a_place_without_a_sensor_promises_nothing(bench):
     """Rung: property."""
     standing = bench.standing(bench.open("cleat", "attic", ago_h=1))
-    assert (standing.readiness, standing.why_not) == (None, NO_SENSOR)
-    assert state_of(standing)["note"] == NO_SENSOR
+    assert (standing.readiness, standing.why_not) == (None, NO_READING)
+    assert state_of(standing)["note"] == NO_READING
 
 
 def test_a_sensor_dead_for_hours_widens_the_range_and_is_said(bench):

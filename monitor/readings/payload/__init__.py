@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from monitor.core.clock import AHEAD_MAX_MS
 from monitor.core.errors import BadPayload
 from monitor.core.json_documents import json_object
-from monitor.core.measurements import name_fault
+from monitor.core.measurements import BY_HAND, name_fault
 from monitor.domain.topic_rules import CONTRACT_FILTER, PLACEHOLDER, TopicRule, matches
 from monitor.readings.payload.mapped_json import BareNumber, MappedJson
 from monitor.readings.payload.senml import RECORDS_MAX, Senml
@@ -88,6 +88,8 @@ class Contract:
                 for what, name in (("place", place), ("sensor", sensor)):
                     if fault := name_fault(name):
                         raise BadPayload(f"{what} {name[:80]!r} in the topic {fault}")
+                if sensor == BY_HAND:
+                    raise BadPayload(f"sensor {BY_HAND!r} is for readings that a person types")
                 if rule.format == "senml":
                     return Senml(place, sensor)
                 if rule.format == "json":

@@ -23,6 +23,9 @@ HISTORY_DAYS = 28
 
 FEWEST_DAYS = 3
 """Fewest days of readings for a pattern. [-]  Ours."""
+FULL_DAY = 0.25
+"""Share of the steps of a day that must have readings for the day to count. [-]  Ours: a reading by
+hand now and then shows no daily pattern."""
 
 FADE_S = 72 * 3600.0
 """Time constant by which what the air is off now fades. [s]  Ours: best of those tried on the
@@ -100,7 +103,8 @@ def daily_pattern_ensemble(
         raise OutOfRange("age of the last reading", age, "s", 0, STALE_S)
     per_day = DAY_S // step_s
     bin_back = np.ceil(ago_s / step_s).astype(np.intp) - 1  # 0: the step that ends now
-    days = len(np.unique(bin_back // per_day))
+    seen = np.bincount(np.unique(bin_back) // per_day)
+    days = int((seen >= FULL_DAY * per_day).sum())
     if days < FEWEST_DAYS:
         raise OutOfRange("days with readings", days, "", FEWEST_DAYS, None)
     random = np.random.default_rng(seed)

@@ -1,0 +1,67 @@
+"""Commands on readings by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from monitor.commands.request import Command, Decision
+from monitor.core.errors import Fault, Rejected
+from monitor.core.measurements import BY_HAND, Quantity, Reading, Series
+from monitor.core.validation import given
+from monitor.domain.events import About, Event
+from monitor.domain.hand_reading import HandReadingRequest, ReadByHand
+from monitor.domain.sensor import SensorAction
+from monitor.store.connection import Cursor
+
+MISTYPED = "Mistyped."
+
+
+class HandReadings(Protocol):
+    """Access to the stored readings by hand."""
+
+    def last_ms(self, place: str) -> int | None:
+        """Time of the last one at a place that counts; None without one. [ms]"""
+
+    def is_taken(self, place: str, at_ms: int) -> bool:
+        """True if there is one of that moment at a place, voided or not."""
+
+    def storing(self, readings: Sequence[Reading]) -> Callable[[Cursor], None]:
+        """Function that stores readings within a transaction."""
+
+
+class DecideHandReading:
+    """Carries out requests on readings by hand."""
+
+    def __init__(self, kept: HandReadings | None) -> None:
+        self._kept = kept
+
+    def __call__(self, command: Command[HandReadingRequest]) -> Decision:
+        request, kept = command.request, self._kept
+        if kept is None:
+            raise Rejected("readings by hand are not accepted here")
+        if isinstance(request, ReadByHand):
+            return self._read(kept, command, request)
+        last_ms = kept.last_ms(request.place)
+        if last_ms is None:
+            raise Rejected(Fault("has no reading by hand", "place", request.place))
+        body = {"from_ms": last_ms, "until_ms": last_ms + 1, "why": MISTYPED}
+        sensor = f"{request.place}/{BY_HAND}"
+        void = Event(
+            About.SENSOR, sensor, command.now_ms, command.by, SensorAction.VOID_READINGS, body
+        )
+        return Decision([void], {"place": request.place, "at_ms": last_ms})
+
+    def _read(
+        self, kept: HandReadings, command: Command[HandReadingRequest], request: ReadByHand
+    ) -> Decision:
+        at_ms, place = given(request.at_ms, command.now_ms), request.place
+        if kept.is_taken(place, at_ms):
+            raise Rejected(
+                Fault("has a reading by hand already: withdraw it, or type another time", "at_ms")
+            )
+        values = {Quantity.TEMPERATURE: request.temp_c, Quantity.HUMIDITY: request.rh_pct}
+        readings = [Reading(Series(place, BY_HAND, q), at_ms, v) for q, v in values.items()]
+        body = {"temp_c": request.temp_c, "rh_pct": request.rh_pct, "at_ms": at_ms}
+        answer = {"place": place, "at_ms": at_ms}
+        return Decision([command.event(place, body)], answer, kept.storing(readings))
