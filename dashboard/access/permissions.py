@@ -155,8 +155,9 @@ OWNERS_COMMANDS: Mapping[str, frozenset[str]] = {
     About.ASIDE: frozenset(("take", "dismiss")),
     About.NEWCOMER: frozenset(("admit", "refuse")),
     About.CLOCK: frozenset(("confirm",)),
+    About.SETTINGS: frozenset(("change", "undo", "restart")),
 }
-"""Commands of the owner: rules and wait types, and what takes readings out or puts them in."""
+"""Commands of the owner: settings, rules and wait types, and what takes readings out or puts them in."""
 BENCH_COMMANDS: Mapping[str, frozenset[str]] = {
     About.WAIT: frozenset(
         ("open", "pause", "resume", "move", "release", "load", "reopen", "correct", "feel")

@@ -85,20 +85,20 @@ def demo(data: Data = None, config: Config = None, verbose: Verbose = False) -> 
 
 
 def _run(settings: Settings, *, verbose: bool) -> None:
-    from monitor.service.supervisor import Supervisor
+    from monitor.service.restarts import run_service
 
     logs.set_up(verbose=verbose, file=settings.data / "log" / "service.log")
     if settings.demo:
         mark = settings.data / settings_module.DEMO_MARK
         mark.write_text("The readings in this folder are invented: the demo made them.\n", "utf-8")
 
-    def ready() -> None:
+    def ready(settings: Settings) -> None:
         broker = settings.broker.url or f"mqtt://{settings.broker.host}:{settings.broker.port}"
         out.print(f"Board:  {_board_link(settings)}", soft_wrap=True)
         out.print(f"Broker: {broker}  topic benchweather/<place>/<sensor>")
         out.print(f"Data:   {settings.data}   Ctrl-C ends")
 
-    Supervisor(settings).run(ready)
+    run_service(settings, ready)
 
 
 @command(app)

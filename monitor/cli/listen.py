@@ -106,7 +106,8 @@ def _print(heard: list[Any]) -> None:
 
 def _propose(settings: Settings, one: Any) -> None:
     """Propose a rule for a topic, and write it after a yes."""
-    from monitor.settings.toml_append import add_rule, as_toml
+    from monitor.settings.change import add_topic_rule, rule_as_content
+    from monitor.settings.toml_edit import as_toml
 
     found = one.proposed()
     out.print(f"\n{_clean(one.topic)}", style="bold")
@@ -116,7 +117,7 @@ def _propose(settings: Settings, one: Any) -> None:
         out.print("  No rule is proposed.")
         return
     rule: TopicRule = found.rule
-    out.print(as_toml(rule), soft_wrap=True)
+    out.print(as_toml({"topics": [rule_as_content(rule)]}), soft_wrap=True)
     if not sys.stdin.isatty():
         out.print(
             "Not written. Run this in a terminal to confirm, or add these lines to the settings "
@@ -130,7 +131,7 @@ def _propose(settings: Settings, one: Any) -> None:
         place=typer.prompt("Place", default=rule.place),
         sensor=typer.prompt("Sensor", default=rule.sensor),
     )
-    path = add_rule(settings, rule)
+    path = add_topic_rule(settings, rule)
     out.print(f"Written to {path}. Start `benchweather run` again to use it.")
 
 

@@ -24,6 +24,7 @@ from monitor.commands.own_proof import DecideProof, Prove
 from monitor.commands.projections import Journal
 from monitor.commands.request import Command, Decision
 from monitor.commands.sensors import DecideSensor, SensorReader
+from monitor.commands.settings import DecideSettings
 from monitor.commands.wait_types import decide_wait_type
 from monitor.commands.waits import DecideWait, Equivalent, Foresee
 from monitor.core.errors import Fault, Rejected
@@ -36,6 +37,7 @@ from monitor.domain import (
     newcomer,
     own_proof,
     sensor,
+    settings_change,
     shop_clock,
     wait,
     wait_type_registry,
@@ -70,6 +72,7 @@ for _module in (
     newcomer,
     shop_clock,
     hand_reading,
+    settings_change,
 ):
     for _type in _module.REQUESTS:
         REQUESTS.setdefault(_type.about, {})[str(_type.__struct_config__.tag)] = _type
@@ -124,6 +127,7 @@ class Commands:
         newcomers: NewcomerKeeper | None = None,
         clock: ShopClock | None = None,
         by_hand: HandReadings | None = None,
+        settings: DecideSettings | None = None,
     ) -> None:
         self._writer = writer
         self._on_change, self._places, self._clock = on_change, places, clock
@@ -143,6 +147,7 @@ class Commands:
             About.NEWCOMER: DecideNewcomer(newcomers),
             About.CLOCK: DecideClock(clock),
             About.READING: DecideHandReading(by_hand),
+            About.SETTINGS: settings or DecideSettings(None),
         }
 
     @property

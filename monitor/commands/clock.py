@@ -11,7 +11,7 @@ from monitor.domain.events import About
 from monitor.domain.shop_clock import CLOCK_ID, ConfirmClock
 from monitor.store.connection import Cursor
 
-WITHOUT_TIME = (About.CLOCK, About.ASIDE)
+WITHOUT_TIME = (About.CLOCK, About.ASIDE, About.SETTINGS)
 """Matters of commands that need no right time."""
 
 

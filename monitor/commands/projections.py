@@ -15,6 +15,7 @@ from monitor.domain.glue import Glue
 from monitor.domain.instrument import Instrument
 from monitor.domain.own_proof import Proof, ProofKind, ProofState
 from monitor.domain.sensor import SensorHistory
+from monitor.domain.settings_change import SettingsAction
 from monitor.domain.wait import Feel, Wait
 from monitor.domain.wait_types import KINDS, WaitType
 from monitor.science.waits.learning import (
@@ -43,6 +44,7 @@ _MAPPINGS = (
     "sensors",
     "glues",
     "proofs",
+    "settings_changes",
 )
 """Attributes of a journal that its events change in place."""
 
@@ -69,6 +71,8 @@ class Journal:
         """Sensors that have events, by "place/name" of the topic they send on."""
         self.glues: dict[str, Glue] = {}
         self.proofs: dict[str, Proof] = {}
+        self.settings_changes: dict[int, Event] = {}
+        """Changes of the settings by their number from 1, oldest first."""
         self.refresh()
 
     def refresh(self) -> None:
@@ -118,7 +122,16 @@ class Journal:
                 self.glues[subject] = glue.apply(self.glues.get(subject), event)
             case About.PROOF:
                 self.proofs[subject] = own_proof.apply(self.proofs.get(subject), event)
-            case About.CAUTION | About.ASIDE | About.NEWCOMER | About.CLOCK | About.READING:
+            case About.SETTINGS if event.action != SettingsAction.RESTART:
+                self.settings_changes[int(subject)] = event
+            case (
+                About.SETTINGS
+                | About.CAUTION
+                | About.ASIDE
+                | About.NEWCOMER
+                | About.CLOCK
+                | About.READING
+            ):
                 pass  # kept for the record; nothing follows from it
 
     @property

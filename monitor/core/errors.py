@@ -5,6 +5,7 @@ Callers branch on the type or on `retryable`, never on the text.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -112,10 +113,12 @@ class BadPayload(MonitorError, ValueError):
 
 
 class SettingsFault(MonitorError, ValueError):
-    """Error that one or more settings are wrong. `faults` lists each as a sentence."""
+    """Error that one or more settings are wrong. `faults` lists each as a sentence; `details` has
+    each with its field and value, where that is known."""
 
-    def __init__(self, faults: list[str]) -> None:
+    def __init__(self, faults: list[str], details: Sequence[Fault] = ()) -> None:
         self.faults = faults
+        self.details = tuple(details) or tuple(map(Fault, faults))
         super().__init__("; ".join(faults))
 
 

@@ -28,6 +28,7 @@ class About(StrEnum):
     NEWCOMER = "newcomer"
     CLOCK = "clock"
     READING = "reading"
+    SETTINGS = "settings"
 
 
 class Event(NamedTuple):

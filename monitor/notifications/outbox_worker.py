@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, TypeVar
 
 from monitor.core.clock import now_ms
-from monitor.core.errors import StoreUnavailable
+from monitor.core.errors import Fault, StoreUnavailable
 from monitor.notifications import sender
 from monitor.store import Writer, outbox, until_stored
 
@@ -34,7 +34,14 @@ def channel_faults(settings: Settings) -> list[str]:
     """Faults of the channels' URLs, each as a sentence that names the setting."""
     origin = settings.origins.get("channels", "default")
     return [
-        f"channels.{number}.url (from {origin}): {fault}"
+        f"{fault.field} (from {origin}): {fault.problem}" for fault in channel_details(settings)
+    ]
+
+
+def channel_details(settings: Settings) -> list[Fault]:
+    """Faults of the channels' URLs, each at its field."""
+    return [
+        Fault(fault, f"channels.{number}.url")
         for number, channel in enumerate(settings.channels)
         if (fault := sender.fault_of(channel.url.get_secret_value()))
     ]

@@ -21,6 +21,7 @@ from monitor.core.clock import AHEAD_MAX_MS, EVER_MS
 from monitor.core.errors import BadPayload, MonitorError, StoreFault, StoreUnavailable
 from monitor.core.measurements import REFUSED_PAYLOAD_MAX, Reading, Refusal, name_fault
 from monitor.core.steady_clock import Moment, SteadyClock
+from monitor.domain.events import About
 from monitor.domain.topic_rules import command_about, forecast_source
 from monitor.mqtt.client import Arrival, Subscription
 from monitor.readings.newcomers import Newcomers, Visit
@@ -242,6 +243,8 @@ class Ingest:
         about = command_about(arrival.topic)
         if command.get("about", about) != about:
             raise BadPayload(f"about = {command['about']!r:.40}: the topic says {about}")
+        if about == About.SETTINGS:  # an account for a button is not the owner's
+            raise BadPayload("settings cannot be changed by a message: change them on the board")
         whole = {"by": "mqtt", "about": about} | command
         self.commands.carry_out(whole, arrival.received_ms, deliveries)
 

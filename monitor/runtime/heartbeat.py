@@ -50,6 +50,8 @@ class Heartbeat(msgspec.Struct, frozen=True, kw_only=True):
     """Jump of the machine's clock that is to be reported."""
     outage: BrokerOutage | None = None
     disk: DiskTrouble | None = None
+    settings_trouble: str = ""
+    """Reason why changed settings could not be used, so that those before are back."""
 
     def late(self, now: int | None = None) -> bool:
         """Return whether the service has stopped renewing it. [ms]"""

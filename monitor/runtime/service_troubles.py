@@ -72,6 +72,15 @@ def troubles(beat: Heartbeat | None, now_ms: int, zone: ZoneInfo, *, gone: bool)
                 "Check that the broker runs, its address, and the user name and password.",
             )
         )
+    if beat.settings_trouble:
+        found.append(
+            Trouble(
+                "settings",
+                f"Benchweather could not start with the changed settings: "
+                f"{full_stop(beat.settings_trouble)}",
+                "It uses the settings before the change again. Change them once more.",
+            )
+        )
     if beat.clock is not None:
         found.append(clock_trouble(beat.clock, now_ms, zone))
     if beat.round_trouble and not beat.store_trouble:

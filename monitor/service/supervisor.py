@@ -22,6 +22,7 @@ from monitor.alerting.observations import ServiceTroubles
 from monitor.clients import archive
 from monitor.commands import Commands
 from monitor.commands.ipc import CommandLink
+from monitor.commands.settings import DecideSettings
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError, SettingsFault, StoreFault
 from monitor.core.signals import signals_call
@@ -49,9 +50,11 @@ from monitor.service.clock_watch import LOOK_S as LOOK_AT_CLOCK_S
 from monitor.service.clock_watch import ClockWatch, newest_known_ms
 from monitor.service.evaluation_cycle import EvaluationCycle
 from monitor.service.ingest_session import IngestSession, admit_first, take_over
+from monitor.service.start_faults import start_faults
 from monitor.service.state_publisher import ALERTS_TOPIC, STATE_FILTER, StatePublisher
 from monitor.settings import Settings
 from monitor.settings.board_keys import make_board_keys
+from monitor.settings.change import SettingsFile
 from monitor.settings.shop_broker import broker_address, client_id, embedded_broker
 from monitor.store import Reader, Writer
 from monitor.waits.evaluation import equivalent_s, foreseen_ms
@@ -77,6 +80,14 @@ class ServiceFault(MonitorError):
 class Supervisor:
     """All parts of one shop. `run` returns when asked to stop, by `stop` or by a signal.
 
+    Parameters
+    ----------
+    settings : Settings
+    settings_trouble : str
+        Reason why other settings could not be used, for the board.
+    on_trial : bool
+        These settings are new: it is a fault if the board does not answer with them.
+
     Raises
     ------
     ServiceFault
@@ -85,17 +96,26 @@ class Supervisor:
         If the broker or the store cannot be used.
     """
 
-    def __init__(self, settings: Settings) -> None:
-        self.settings = settings
-        self._stop = threading.Event()
+    def __init__(
+        self, settings: Settings, settings_trouble: str = "", *, on_trial: bool = False
+    ) -> None:
+        self.settings, self._settings_trouble = settings, settings_trouble
+        self._on_trial = on_trial
+        self._stop, self._restart = threading.Event(), threading.Event()
         self._started_ms = now_ms()
         self._clock = SteadyClock()
 
     def stop(self) -> None:
         self._stop.set()
 
-    def run(self, on_ready: Callable[[], None] = lambda: None) -> None:
-        """Start every part, call `on_ready` when the board and the broker answer, and watch."""
+    def run(self, on_ready: Callable[[], None] = lambda: None) -> bool:
+        """Start every part, call `on_ready` when the board and the broker answer, and watch.
+
+        Returns
+        -------
+        bool
+            Whether somebody asked to start again with the settings as they are in the file.
+        """
         settings = self.settings
         with contextlib.ExitStack() as parts, signals_call(self.stop):
             parts.enter_context(_sole_use(settings.data))
@@ -123,7 +143,7 @@ class Supervisor:
                     "port"
                 )
             if settings.demo and not self._back_fill():
-                return
+                return False
             if broker is not None:
                 parts.callback(broker.stop)
                 if not (former or session.is_known()):
@@ -132,6 +152,8 @@ class Supervisor:
             board = ChildProcess("board", ["dashboard", *_arguments(settings)])
             board.start()
             parts.callback(board.stop)
+            settings_file = SettingsFile(settings, functools.partial(start_faults, settings))
+            settings_file.keep()
             writer = Writer(settings.store_path)
             parts.callback(writer.close)
             reader = Reader(settings.store_path)
@@ -160,6 +182,7 @@ class Supervisor:
                 aside=kept,
                 newcomers=newcomers,
                 clock=self._clock,
+                settings=DecideSettings(settings_file, self._restart.set),
                 prove=functools.partial(proved, reader, settings),
                 by_hand=StoredHandReadings(reader, writer),
             )
@@ -210,6 +233,7 @@ class Supervisor:
             for child in children:
                 child.end()
         settings.heartbeat_path.unlink(missing_ok=True)
+        return self._restart.is_set() and not self._stop.is_set()
 
     def _back_fill(self) -> bool:
         """Let the demo fill its store before we open it; False if asked to stop meanwhile."""
@@ -236,7 +260,7 @@ class Supervisor:
         board, ready = self.settings.board, False
         give_up = time.monotonic() + BOARD_WAIT_S
         next_beat = 0.0
-        while not self._stop.wait(LOOK_S if ready else 0.02):
+        while not (self._stop.wait(LOOK_S if ready else 0.02) or self._restart.is_set()):
             now = time.monotonic()
             if not ingest.running():
                 raise ServiceFault("the ingest ended: see the log; nothing is recorded any more")
@@ -245,6 +269,8 @@ class Supervisor:
                 if ready:
                     on_ready()
             if not ready and now > give_up:
+                if self._on_trial and not is_listening(board.host, board.port):
+                    raise ServiceFault(f"the board does not answer on {board.host}:{board.port}")
                 give_up = now + BOARD_WAIT_S
                 log.error("not ready yet broker=%s", subscription.trouble or "connected")
             for child in children:
@@ -274,6 +300,7 @@ class Supervisor:
             clock=self._clock.jump(),
             outage=watch.outage if watch else None,
             disk=disk.trouble,
+            settings_trouble=self._settings_trouble,
         )
         try:
             heartbeat.write(self.settings.heartbeat_path, state)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import functools
+import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
@@ -20,7 +21,7 @@ from pydantic import SecretStr, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict, SettingsError
 
-from monitor.core.errors import SettingsFault
+from monitor.core.errors import NOT_GIVEN, Fault, SettingsFault
 from monitor.core.files import SETTINGS_MAX, FileFault, parsed_toml, read_text
 from monitor.domain import opening_hours
 from monitor.domain.forecast_source import ForecastSource
@@ -83,6 +84,8 @@ class Settings:
     reservoirs: tuple[Reservoir, ...]
     forecasts: tuple[ForecastSource, ...]
     origins: Mapping[str, str]
+    version: str
+    """Version of the settings file that these were read from."""
 
     def quiet_until(self, now_ms: int) -> int | None:
         """The end of the quiet hours at a moment; None outside of them. [ms]"""
@@ -150,6 +153,7 @@ def load(
     config: Path | None = None,
     demo: bool = False,
     environ: Mapping[str, str] | None = None,
+    text: str | None = None,
 ) -> Settings:
     """Read and check every setting.
 
@@ -165,6 +169,8 @@ def load(
         readings never mix with real ones. A folder that the demo has used is always the demo's.
     environ : mapping, optional
         Instead of the process's environment.
+    text : str, optional
+        Content to take instead of the TOML file's.
 
     Raises
     ------
@@ -184,12 +190,15 @@ def load(
     )
     path = named or (folder / FILE_NAME)
     faults: list[str] = []
+    details: list[Fault] = []
     from_file: dict[str, Any] = {}
-    if path.exists():
-        from_file = read_toml(path)
-    elif named is not None:
+    if text is None and path.exists():
+        text = _text_of(path)
+    elif text is None and named is not None:
         raise SettingsFault([f"{path}: there is no such file"])
-    layers = [("default", _demo_layer() if demo else {}), (str(path), from_file)]
+    if text is not None:
+        from_file = _parsed(text, path)
+    layers = [("default", demo_layer() if demo else {}), (str(path), from_file)]
     layers.append(("environment", _from_environment(env, faults)))
     merged: dict[str, Any] = {}
     origins: dict[str, str] = {}
@@ -201,18 +210,20 @@ def load(
         found = Fields(**merged)
     except ValidationError as exc:
         errors = exc.errors()
+        details = [Fault(fault) for fault in faults] + list(map(_detail, errors[:FAULTS_MAX]))
         faults += [_sentence(error, origins) for error in errors[:FAULTS_MAX]]
         if (more := len(errors) - FAULTS_MAX) > 0:
             faults.append(f"{more} more faults")
     else:
-        faults += [
-            f"{name} = {str(value).lower()} (from {_origin(name, origins)}): must not be true or false"
-            for name, value in _stray_booleans(merged, found)
-        ]
+        details = list(map(Fault, faults))
+        for name, value in _stray_booleans(merged, found):
+            origin, problem = _origin(name, origins), "must not be true or false"
+            faults.append(f"{name} = {str(value).lower()} (from {origin}): {problem}")
+            details.append(Fault(problem, name))
     if faults:
-        raise SettingsFault(faults)
-    if faults := _cross_faults(found):
-        raise SettingsFault(faults)
+        raise SettingsFault(faults, details)
+    if details := _cross_faults(found):
+        raise SettingsFault(list(map(str, details)), details)
     return Settings(
         data=folder,
         config=path if path.exists() else None,
@@ -223,8 +234,14 @@ def load(
         reservoirs=tuple(found.reservoirs),
         forecasts=tuple(found.forecasts),
         origins=origins,
+        version=version_of(text or ""),
         **{name: getattr(found, name) for name in _GROUPS},
     )
+
+
+def version_of(text: str) -> str:
+    """Version of a settings file, from its content."""
+    return hashlib.sha256(text.encode()).hexdigest()[:24]
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -235,51 +252,74 @@ def read_toml(path: Path) -> dict[str, Any]:
     SettingsFault
         If it cannot be read, is too large, or is not TOML.
     """
+    return _parsed(_text_of(path), path)
+
+
+def _text_of(path: Path) -> str:
     try:
-        return parsed_toml(read_text(path, SETTINGS_MAX))
+        return read_text(path, SETTINGS_MAX)
     except OSError as exc:
         raise SettingsFault([f"{path}: {exc.strerror}"]) from exc
     except FileFault as exc:
         raise SettingsFault([str(exc)]) from exc
+
+
+def _parsed(text: str, path: Path) -> dict[str, Any]:
+    try:
+        return parsed_toml(text)
     except ValueError as exc:
         raise SettingsFault([f"{path} is not TOML: {exc}"]) from exc
 
 
-def _cross_faults(found: Fields) -> list[str]:
+def _cross_faults(found: Fields) -> list[Fault]:
     """Faults between settings that are each valid."""
     broker, faults = found.broker, _forecast_faults(found)
-    for place in found.places:
+    for i, place in enumerate(found.places):
         low, high = band(place, found.limits)
         if low >= high:
             faults.append(
-                f"place {place.id}: its band would be {low:g} to {high:g}%: set both rh_low_pct "
-                "and rh_high_pct, or make one fit the shop's other limit"
+                Fault(
+                    f"({place.id}): its band would be {low:g} to {high:g}%: set both rh_low_pct "
+                    "and rh_high_pct, or make one fit the shop's other limit",
+                    f"places.{i}",
+                )
             )
     password = broker.password.get_secret_value()
     for name, group in (("broker", broker), ("board", found.board)):
         if bool(group.cert_file) != bool(group.key_file):
             faults.append(
-                f"{name}.cert_file and {name}.key_file belong together: set both or none"
+                Fault(
+                    f"and {name}.key_file belong together: set both or none", f"{name}.cert_file"
+                )
             )
     if broker.url:
         return faults
     if fault := client_id_fault(broker.client_id):
-        faults.append(f"broker.client_id = {broker.client_id!r}: {fault}, or be empty")
+        faults.append(Fault(f"{fault}, or be empty", "broker.client_id", broker.client_id))
     if (
         broker.host not in LOOPBACK
         and broker.anonymous_sensors == "auto"
         and not (broker.user and password)
     ):
         faults.append(
-            f"broker.host = {broker.host} opens the broker to the network: "
-            "set broker.user and broker.password for the sensors, or set "
-            'broker.anonymous_sensors to "no" and make accounts with `benchweather sensor account`, '
-            'or to "yes" to accept readings from everybody there, or keep 127.0.0.1'
+            Fault(
+                "opens the broker to the network: "
+                "set broker.user and broker.password for the sensors, or set "
+                'broker.anonymous_sensors to "no" and make accounts with '
+                '`benchweather sensor account`, or to "yes" to accept readings from everybody '
+                "there, or keep 127.0.0.1",
+                "broker.host",
+                broker.host,
+            )
         )
     elif bool(broker.user) != bool(password):
-        faults.append("broker.user and broker.password belong together: set both or none")
+        faults.append(
+            Fault("and broker.password belong together: set both or none", "broker.user")
+        )
     if broker.port == found.board.port:
-        faults.append(f"broker.port and board.port are both {broker.port}: they must differ")
+        faults.append(
+            Fault(f"and board.port are both {broker.port}: they must differ", "broker.port")
+        )
     return faults
 
 
@@ -310,18 +350,21 @@ def open_to_network(board: Board, *, people: bool = False) -> list[str]:
     return found
 
 
-def _forecast_faults(found: Fields) -> list[str]:
+def _forecast_faults(found: Fields) -> list[Fault]:
     """Faults of the further settings that a polled forecast source needs."""
     weather = found.weather
     asked = [source for source in found.forecasts if source.asked]
     placed = [s for s in asked if s.service or "{latitude}" in s.url or "{longitude}" in s.url]
     faults = []
     if asked and not weather.contact:
-        faults.append(f"weather.contact is empty: {asked[0].id} needs an address for questions")
+        text = f"is empty: {asked[0].id} needs an address for questions"
+        faults.append(Fault(text, "weather.contact"))
     if (weather.latitude is None) != (weather.longitude is None):
-        faults.append("weather.latitude and weather.longitude belong together: set both or none")
+        text = "and weather.longitude belong together: set both or none"
+        faults.append(Fault(text, "weather.latitude"))
     elif placed and weather.latitude is None:
-        faults.append(f"weather.latitude and weather.longitude: {placed[0].id} needs them")
+        text = f"and weather.longitude: {placed[0].id} needs them"
+        faults.append(Fault(text, "weather.latitude"))
     return faults
 
 
@@ -383,7 +426,7 @@ def _shown(value: Any) -> Any:
     return "" if value is None else value
 
 
-def _demo_layer() -> dict[str, Any]:
+def demo_layer() -> dict[str, Any]:
     from importlib.resources import files
 
     return parsed_toml(files("data").joinpath("demo/settings.toml").read_text(encoding="utf-8"))
@@ -425,19 +468,34 @@ def _flat_names(layer: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
 
 
 def _sentence(error: Any, origins: Mapping[str, str]) -> str:
-    name = ".".join(str(part) for part in error["loc"])
-    origin = _origin(name, origins)
-    if error["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
-        return f"unknown setting {name} (from {origin}){_near(name, [r.name for r in table()])}"
+    """A fault with where its value came from."""
+    fault = _detail(error)
+    origin = _origin(fault.field, origins)
+    if _is_unknown(error):
+        near = _near(fault.field, [row.name for row in table()])
+        return f"unknown setting {fault.field} (from {origin}){near}"
+    said = "" if fault.value == NOT_GIVEN else f" = {fault.value!r:.80}"
+    return f"{fault.field}{said} (from {origin}): {fault.problem}"
+
+
+def _detail(error: Any) -> Fault:
+    """A fault that pydantic found, with its field and, unless it is secret, its value."""
+    name = ".".join(map(str, (*error["loc"], *error.get("ctx", {}).get("at", ()))))
+    if _is_unknown(error):
+        return Fault(f"is not a setting{_near(name, [row.name for row in table()])}", name)
     given = error.get("input")
-    hidden = _secret(name) or (name == "broker.url" and "@" in str(given))
-    said = "" if hidden or isinstance(given, dict | list) else f" = {given!r:.80}"
+    hidden = is_secret(name) or (name == "broker.url" and "@" in str(given))
+    value = NOT_GIVEN if hidden or isinstance(given, dict | list) else given
     text = error["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
     if error["type"] == "int_parsing_size":
         text = "must be a whole number that fits"
     if not text.startswith(("must", "rule", "id")):
         text = f"must be {text}" if error["msg"].startswith("Input should be") else text
-    return f"{name}{said} (from {origin}): {text}"
+    return Fault(text, name, value)
+
+
+def _is_unknown(error: Any) -> bool:
+    return error["type"] in ("extra_forbidden", "unexpected_keyword_argument")
 
 
 def _origin(name: str, origins: Mapping[str, str]) -> str:
@@ -472,7 +530,7 @@ def _near(name: str, known: Iterable[str]) -> str:
     return f": did you mean {found[0]}?" if found else ""
 
 
-def _secret(name: str) -> bool:
+def is_secret(name: str) -> bool:
     """Return whether a misplaced value may be a password."""
     first, _, last = name.rpartition(".")
     return "password" in name or (

@@ -56,6 +56,7 @@ def test_every_contract_is_read():
         ("markdown_it", {"dashboard/help/markdown.py"}),
         ("urllib3", {"monitor/weather/http.py"}),
         ("segno", {"monitor/clients/reminders.py"}),
+        ("tomlkit", {"monitor/settings/toml_edit.py"}),
         ("typst", {"monitor/clients/typst_pdf.py"}),
         ("pydantic", {"monitor/settings/__init__.py", "monitor/settings/groups.py"}),
         ("pydantic_settings", {"monitor/settings/__init__.py"}),

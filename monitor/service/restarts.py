@@ -1,0 +1,51 @@
+"""Runs the service, again with changed settings when somebody asks, with those before if it must."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+
+from monitor.core.errors import MonitorError
+from monitor.service.supervisor import Supervisor
+from monitor.settings import Settings
+from monitor.settings.change import SettingsFile
+
+log = logging.getLogger(__name__)
+
+
+def run_service(settings: Settings, on_ready: Callable[[Settings], None]) -> None:
+    """Run until asked to stop.
+
+    A restart reads the settings again. If the service cannot start with them, as where a port is
+    taken, the file is put back as it was and the service starts with that.
+
+    Raises
+    ------
+    MonitorError
+        If the service cannot start for the first time, or cannot go on.
+    """
+    worked: str | None = None
+    """Version of the settings that the service last ran with."""
+    trouble, ready = "", False
+    while True:
+        file = SettingsFile(settings)
+
+        def note_ready(settings: Settings = settings) -> None:
+            nonlocal ready
+            ready = True
+            on_ready(settings)
+
+        try:
+            service = Supervisor(settings, trouble, on_trial=worked is not None)
+            if not service.run(note_ready):
+                return
+            worked, trouble, ready = settings.version, "", False
+            settings = file.present()
+            log.info("service restarts with the settings in %s", file.path)
+        except MonitorError as exc:
+            if worked is None or ready:
+                raise
+            trouble = str(exc)
+            log.error("changed settings cannot be used, the former are back reason=%s", exc)
+            file.restore(worked)
+            worked, settings = None, file.present()
