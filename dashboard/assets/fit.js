@@ -44,7 +44,7 @@
       return;
     }
     let size = grown(air, figures, found);
-    for (const one of places.children.length < 3 ? ["sparks", "derived", "bars"] : []) {
+    for (const one of places.children.length < 3 ? ["sparks", "derived", "bars", "meaning", "whats"] : []) {
       if (size >= FEW) break; // one or two places: large figures before detail
       root.dataset.drop += " " + one;
       size = grown(air, figures, found);

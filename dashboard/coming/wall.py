@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from monitor.outlook.summary import PlaceOutlook
     from monitor.science.ranges import Floats
 
+LIMIT_TEXT = 18.0
+"""Height of a limit's text on the ribbon. [%]"""
 LEAST_PCT = 30.0
 """The ribbon's scale spans at least this. [% RH]"""
 
@@ -123,14 +125,20 @@ def _from_to(begin: float, end: float) -> dict[str, str]:
 
 
 def _band(one: PlaceOutlook, low: float, high: float) -> list[Component]:
+    dry, damp = _down(one.low_pct, low, high), _down(one.high_pct, low, high)
+    dry_above = dry > 100 - LIMIT_TEXT  # below it stand the days
+    damp_above = damp + LIMIT_TEXT * (1 + dry_above) > dry  # the other text stands there
     return [
         html.Span(
             f"{level:g} %",
             className="limit",
-            style={"top": f"{_down(level, low, high):.2f}%"},
-            **attributes(data_side=side),
+            style={"top": f"{down:.2f}%"},
+            **attributes(data_side=side, data_above="yes" if above else "no"),
         )
-        for level, side in ((one.low_pct, "dry"), (one.high_pct, "damp"))
+        for level, down, side, above in (
+            (one.low_pct, dry, "dry", dry_above),
+            (one.high_pct, damp, "damp", damp_above),
+        )
     ]
 
 
