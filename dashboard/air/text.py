@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 
 OLD = "old"
 """The state of a place whose sensor has gone quiet."""
+DOUBT = (
+    "The sensor has not moved for hours, stays at the end of its range, or has a wrong clock. Check "
+    "the air with another hygrometer. See Sensors."
+)
 _RIGHT_FOR = {"bench": "glue and open work", "varnish": "varnish and retouching"}
 
 
@@ -23,7 +27,11 @@ def state_of(air: PlaceAir) -> str:
     """The word for a place's state."""
     if air.heard_ms is None:
         return AirState.UNKNOWN
-    return OLD if air.old else air.assessment.state
+    if air.old:
+        return OLD
+    if air.in_doubt and air.assessment.weight == 0:
+        return AirState.UNKNOWN
+    return air.assessment.state
 
 
 def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:
@@ -51,6 +59,11 @@ def headline(airs: list[PlaceAir], now_ms: int, zone: ZoneInfo, unit: Unit) -> H
     minded = [a for a in judged if a.assessment.weight == 1]
     if minded:
         return _worst(minded[0], now_ms, zone, unit)
+    doubted = [air for air in judged if air.in_doubt]
+    if doubted:
+        return Headline(
+            AirState.UNKNOWN, f"The reading from {doubted[0].place.label} is in doubt.", DOUBT
+        )
     if not judged:
         return Headline("right", "Only the air outdoors is measured.", "")
     since = max(air.assessment.since_ms for air in judged)
@@ -102,6 +115,8 @@ def meaning(air: PlaceAir, now_ms: int, zone: ZoneInfo) -> str:
         return "No reading yet."
     if air.old:
         return f"Last reading: {formats.when(air.heard_ms, now_ms, zone)}. {_remedy(air)}"
+    if air.in_doubt and air.assessment.weight == 0:
+        return DOUBT
     if air.place.kind == "outdoors":
         return ""  # the figure of that air brought indoors says what it means
     return air.assessment.sentence

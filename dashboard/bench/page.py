@@ -113,7 +113,7 @@ def live(
     recent = shop.recent()
     names = {one.place.id: one.place.label for one in recent}
     found, labels = book.standings(), glues.labels()
-    of = view.axis(found, now)
+    of = view.axis(found, now, shop.cautious_now_ms())
     if found:
         waits = [
             html.Div([html.H2(_count(found)), view.ruler(of, zone)], className="waits-head"),

@@ -19,6 +19,7 @@ from monitor.domain import opening_hours as hours
 from monitor.domain.cautions import ANY_WORK, DRY_SLOWLY
 from monitor.science.waits.latest_start import LatestStart
 from monitor.waits import text as wait_text
+from monitor.waits.evaluation import CLOCK_DOUBTED
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -244,6 +245,8 @@ def _stepper(
 
 def answer(plan: ReadyByRequest, shop: ShopData, book: WaitQueries) -> list[Component | None]:
     """The latest start of each kind, the most used first."""
+    if shop.doubted_jump() is not None:
+        return [html.P(CLOCK_DOUBTED, className="caution")]
     now, zone = now_ms(), shop.settings.zone
     found = {kind: in_hours(start, now, shop) for kind, start in book.ready_by(plan).items()}
     kinds = [kind for kind in book.kinds() if kind.id in found]
@@ -289,7 +292,7 @@ class StartInHours(NamedTuple):
 
 
 def in_hours(start: LatestStart | None, now: int, shop: ShopData) -> StartInHours:
-    """The latest starts that lie inside opening hours: an earlier start is ready no later."""
+    """The latest starts, each moved back into opening hours."""
     hours_of, zone = opening_hours(shop), shop.settings.zone
     if start is None or hours.next_opening(hours_of, zone, now) is None:
         return StartInHours(start)

@@ -66,6 +66,8 @@ class Axis(NamedTuple):
     start_ms: int
     now_ms: int
     end_ms: int
+    cautious_ms: int
+    """Now, without a doubted jump of the clock ahead."""
 
     def at(self, ms: float) -> float:
         """Position of a moment on the axis, 0 to 100. [%]"""
@@ -73,7 +75,7 @@ class Axis(NamedTuple):
         return 100 * min(max(share, 0.0), 1.0)
 
 
-def axis(standings: Sequence[Standing], now_ms: int) -> Axis:
+def axis(standings: Sequence[Standing], now_ms: int, cautious_ms: int | None = None) -> Axis:
     """An axis that holds what matters of these waits."""
     back, ahead = BACK_MS[0], AHEAD_MS[0]
     for standing in standings:
@@ -82,7 +84,8 @@ def axis(standings: Sequence[Standing], now_ms: int) -> Axis:
         if found is not None:
             last = found.ready_high_ms or found.ready_ms or now_ms
             ahead = max(ahead, last - now_ms)
-    return Axis(now_ms - min(back, BACK_MS[1]), now_ms, now_ms + min(ahead, AHEAD_MS[1]))
+    begin, end = now_ms - min(back, BACK_MS[1]), now_ms + min(ahead, AHEAD_MS[1])
+    return Axis(begin, now_ms, end, now_ms if cautious_ms is None else cautious_ms)
 
 
 def ruler(of: Axis, zone: ZoneInfo, most: int = 8) -> Component:
@@ -174,7 +177,7 @@ def row(
     if writer and wait.setting:
         taps.append(load_tap(waits, ready=standing.loadable))
     elif writer:
-        taps += steps_of(waits, of.now_ms)
+        taps += steps_of(waits, of.cautious_ms)
     if len(waits) == 1:
         taps.append(dcc.Link("More", href=one, className="tap", title=f"More on {name}"))
     return html.Li(
@@ -203,7 +206,7 @@ def row(
             ),
             bar(standing, of, zone),
             html.Div(taps, className="taps", role="group", **attributes(aria_label=name)),
-            each_of(waits, writer, of.now_ms) if len(waits) > 1 else None,
+            each_of(waits, writer, of.cautious_ms) if len(waits) > 1 else None,
         ],
         key=waits[0].id,
         className="wait",

@@ -224,7 +224,8 @@ def current_state(wait: Wait, shop: ShopData, book: WaitQueries, writer: bool) -
         if taught := bench_text.taught_words(wait, book.taught(wait)):
             parts.append(html.P(taught, className="aside"))
     if writer:
-        parts.append(html.Div(_taps(wait, standing, name, now), className="taps wide"))
+        taps = _taps(wait, standing, name, shop.cautious_now_ms())
+        parts.append(html.Div(taps, className="taps wide"))
     parts.append(
         html.Dl(
             [html.Div([html.Dt(what), html.Dd(value)]) for value, what in facts], className="facts"

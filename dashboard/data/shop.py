@@ -26,7 +26,7 @@ from monitor.air import climate_report, current, place_means
 from monitor.core.clock import AHEAD_MAX_MS, now_ms
 from monitor.core.errors import StoreFault, StoreUnavailable
 from monitor.core.measurements import MEASURES, Quantity, Refusal, Series, leading_order
-from monitor.core.steady_clock import doubted_ahead
+from monitor.core.steady_clock import cautious_ms, doubted_ahead
 from monitor.domain.events import About
 from monitor.domain.hand_reading import fresh_ms
 from monitor.domain.places import Place
@@ -146,6 +146,10 @@ class ShopData:
         """Jump of the machine's clock by which no wait may be ready; None if there is none."""
         beat = self.service_state().beat
         return doubted_ahead(beat.clock) if beat is not None else None
+
+    def cautious_now_ms(self) -> int:
+        """The machine's time, without a doubted jump ahead. [ms since 1970-01-01 UTC]"""
+        return cautious_ms(now_ms(), self.doubted_jump())
 
     def places(self, reader: Reader) -> list[Place]:
         """The places of the settings in their order, then any other that a sensor has named."""

@@ -58,6 +58,8 @@ class LatestAir:
     """As a sensor outdoors has it, else the newest forecast."""
     surface_day_c: float = math.nan
     """Mean of the coldest measured surface over the last day. [°C]"""
+    in_doubt: bool = False
+    """True if the leading sensor is stuck or saturated, or its clock is wrong."""
 
     def heard_ms(self) -> int | None:
         """Time of the older of the newest temperature and RH; None without any. [ms]"""
@@ -90,7 +92,8 @@ class PlaceAir:
 
     `u_dew_point_k` and `u_moisture_pct` follow from the sensor's calibration, or else from its
     stated accuracy (k = 2).
-    `heated_rh_pct` is the RH of outdoor air brought in and heated to the shop's temperature,
+    `in_doubt` is true if no sensor there is sound: the newest is stuck or saturated, or its clock is
+    wrong. `heated_rh_pct` is the RH of outdoor air brought in and heated to the shop's temperature,
     `heated_to_c`. [%], [°C] `safe` is the highest RH that its cold walls bear; None where that is
     not known.
     """
@@ -99,6 +102,7 @@ class PlaceAir:
     heard_ms: int | None
     old: bool
     by_hand: bool
+    in_doubt: bool
     temp_c: float
     rh_pct: float
     pressure_pa: float
@@ -149,10 +153,8 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[LatestAir]:
         fresh = sorted(
             (n for n in pairs if pairs[n] >= now_ms - fresh_ms(n, stale_s)), key=leading_order
         )
-        if len(fresh) > 1:
-            sound = [n for n in fresh if not _in_doubt(reader, ids, place.id, n, now_ms)]
-            fresh = sound or fresh
-        name = next(iter(fresh), "")
+        sound = [n for n in fresh if not _in_doubt(reader, ids, place.id, n, now_ms)]
+        name = next(iter(sound or fresh), "")
         name = name or max(pairs, key=lambda n: pairs[n], default="")
         newest: dict[Quantity, tuple[int, float]] = {}
         for values in sensors.values():
@@ -168,7 +170,8 @@ def recent(reader: Reader, settings: Settings, now_ms: int) -> list[LatestAir]:
         ]
         own = {q: u_of[s] for q in (T, RH) if (s := Series(place.id, name, q)) in u_of}
         surface = surface_day_c(reader, place.id, now_ms)
-        found.append(LatestAir(place, name, newest, own, *joined(*trace), None, surface))
+        doubt = bool(fresh) and not sound
+        found.append(LatestAir(place, name, newest, own, *joined(*trace), None, surface, doubt))
     outdoors = _outdoors(reader, found, settings, now_ms)
     return [replace(one, outdoors=outdoors) for one in found]
 
@@ -297,6 +300,7 @@ def _place_air(
         heard_ms=heard,
         old=one.old_at(now_ms, settings),
         by_hand=one.sensor == BY_HAND,
+        in_doubt=one.in_doubt,
         temp_c=temp,
         rh_pct=rh,
         pressure_pa=values.get(Quantity.PRESSURE, math.nan),

@@ -259,7 +259,9 @@ def rename_place(
     """Rename a place, with its past and future readings, open waits and instruments."""
     with journal_of(settings) as (reader, journal):
         topics, known = sorted(reader.topics()), dict(journal.sensors)
-        waits = [one for one in journal.waits.values() if one.open and one.place == old]
+        waits = [
+            one for one in journal.waits.values() if (one.open or one.setting) and one.place == old
+        ]
         instruments = [o for o in journal.instruments.values() if o.here and o.place == old]
         rules = [i for i, rule in journal.rules.items() if f'"{old}"' in json.dumps(rule)]
     found = 0

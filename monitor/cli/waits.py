@@ -12,6 +12,7 @@ from monitor.cli.output import out, print_json, print_table, when
 from monitor.cli.shared import ClockTime, Json, command, failed, journal_of, known, time_of
 from monitor.core import formats
 from monitor.core.clock import now_ms
+from monitor.core.steady_clock import cautious_ms
 from monitor.settings import Settings
 
 if TYPE_CHECKING:
@@ -111,7 +112,7 @@ def release(
 ) -> None:
     """Release waits: the clamps are off, the coat is sanded."""
     if not yes:
-        _ask_if_early(settings, waits, time_of(at, settings) if at else now_ms())
+        _ask_if_early(settings, waits, time_of(at, settings) if at else _cautious_now_ms(settings))
     each(settings, "release", waits, _at(at, settings) | ({"feel": feel} if feel else {}))
 
 
@@ -236,6 +237,14 @@ def _ask_if_early(settings: Settings, numbers: list[str], at_ms: int) -> None:
     )
     if not typer.confirm(f"Release before the safe minimum ({least})?"):
         failed("Nothing is released. Add --yes to release without this question.")
+
+
+def _cautious_now_ms(settings: Settings) -> int:
+    """The machine's time, without a doubted jump ahead. [ms since 1970-01-01 UTC]"""
+    from monitor.runtime import heartbeat
+
+    beat = heartbeat.read(settings.heartbeat_path)
+    return cautious_ms(now_ms(), beat.clock if beat is not None else None)
 
 
 def _at(at: str, settings: Settings) -> dict[str, int]:

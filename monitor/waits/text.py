@@ -224,6 +224,8 @@ def _main(
         if standing.wait.setting:
             return "ready", "may be worked", f"May be worked, loaded or strung since {text}."
         clamps = ": the clamps may come off" if standing.kind.load_s else ""
+        if found.outside_claim:
+            clamps += ", if a check by hand agrees" if clamps else ": check by hand"
         return "ready", "ready", f"Ready since {text}{clamps}."
     if found.state is WaitState.NO_AIR:
         return (

@@ -156,6 +156,24 @@ def test_a_quiet_sensor_is_told_before_what_is_right(settings, writer):
     assert "Last reading: " in air_text.meaning(airs[0], now, settings.zone)
 
 
+def test_the_air_is_not_called_right_by_a_stuck_sensor_alone(settings, writer):
+    now = now_ms()
+    shop_air.fill(writer, "varnish-room", now - DAY, now, 60_000)
+    held = [
+        Reading(Series("front-bench", "fb-1", quantity), at, value)
+        for at in range(now - DAY, now + 1, 60_000)
+        for quantity, value in ((Quantity.TEMPERATURE, 20.0), (Quantity.HUMIDITY, 48.0))
+    ]
+    writer.write(held)
+    airs = air_now(ShopData(settings).recent(), settings, now)
+    assert airs[0].in_doubt
+    assert not airs[1].in_doubt
+    head = air_text.headline(airs, now, settings.zone, "C")
+    assert head.sentence == "The reading from Front bench is in doubt."
+    assert air_text.state_of(airs[0]) == "unknown"
+    assert "another hygrometer" in air_text.meaning(airs[0], now, settings.zone)
+
+
 def test_below_freezing_the_frost_point_is_named_and_the_dew_point_kept(settings, writer):
     now = now_ms()
     for quantity, value in ((Quantity.TEMPERATURE, -5.0), (Quantity.HUMIDITY, 80.0)):

@@ -238,6 +238,9 @@ def test_missing_readings_and_air_outside_the_claim_are_told():
     for state in (WaitState.WAITING, WaitState.READY):
         one = Standing(wait(), KINDS["plate-crack"], found._replace(state=state))
         assert wait_text.ready_phrase(one, NOON, PARIS).endswith("; check by hand")
+    assert wait_text.status_text(one, NOON, PARIS).sentence.endswith(
+        ", if a check by hand agrees."
+    )
 
 
 def test_the_range_says_what_it_rests_on_the_most_first():
@@ -635,7 +638,7 @@ def test_a_wait_shows_why_it_takes_so_long(settings, commands, ids, book):
     on_hold = next(s.wait for s in book.standings() if s.wait.place == "cellar")
     told, plot = wait_page.why_longer(on_hold, shop, book, {"theme": "night", "width": 390})
     text = said(told)
-    assert "It was on hold for 5 h, too damp to harden: " in text
+    assert re.search(r"It was on hold for 5 h( \d+ min)?, too damp to harden: ", text)
     assert (
         "The ready time expected at the start is not known." in text
     )  # nothing foresees in this shop

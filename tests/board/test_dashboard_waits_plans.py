@@ -13,8 +13,11 @@ from bench_fixtures import DAY, HOUR, NOON, PARIS
 from board_requests import said as said_by
 
 from dashboard.bench import calendar_feed
+from dashboard.bench import page as bench_page
 from dashboard.bench import ready_by_page as bench_ready_by_page
 from dashboard.bench import text as bench_text
+from dashboard.data.glue import GlueQueries
+from dashboard.data.journal import CachedJournal
 from dashboard.data.shop import ShopData
 from dashboard.data.waits import ReadyByRequest, StartRequest
 from dashboard.ui import formats
@@ -24,6 +27,7 @@ from monitor.domain.opening_hours import DAYS
 from monitor.domain.wait_types import KINDS
 from monitor.science.waits.latest_start import LatestStart
 from monitor.settings.board_keys import make_board_keys
+from monitor.waits.evaluation import CLOCK_DOUBTED
 from monitor.waits.text import status_text
 
 five_days, settings = bench_fixtures.five_days, bench_fixtures.settings
@@ -63,6 +67,14 @@ def test_what_releases_have_taught_counts_for_the_latest_start(commands, book):
 
 @pytest.mark.slow
 def test_no_wait_is_ready_by_a_clock_that_jumped_ahead(settings, commands, ids, book, moved_clock):
+    shop = ShopData(settings)
+
+    def asked_early():
+        waits = bench_page.live(shop, book, GlueQueries(shop, CachedJournal(shop)), True)[-1]
+        return str(waits).count("before the safe minimum? Tap again")
+
+    early = asked_early()
+    assert early > 0
     ready = {s.wait.id for s in book.standings() if s.ready}
     now = now_ms()
     moved_clock.move(20 * DAY)
@@ -78,6 +90,9 @@ def test_no_wait_is_ready_by_a_clock_that_jumped_ahead(settings, commands, ids, 
         book.account(s.wait).came_ms for s in found if s.wait.open and s.wait.id not in ready
     )
     assert book.starts(StartRequest(("front-bench",))) == {}
+    plan = ReadyByRequest("front-bench", now_ms() + DAY, 0.0, 0.0)
+    assert said_by(bench_ready_by_page.answer(plan, shop, book)) == CLOCK_DOUBTED
+    assert asked_early() == early
     shop_air.beat(settings, clock=ClockJump(20 * DAY, now, JumpState.CONFIRMED))
     assert ready < {s.wait.id for s in book.standings() if s.ready}
 
