@@ -29,7 +29,7 @@ from monitor.readings.hand_readings import StoredHandReadings
 from monitor.sensor_care.calibration import JarWatch
 from monitor.settings import load
 from monitor.store import Reader, Writer
-from monitor.waits.evaluation import equivalent_s, foreseen_ms
+from monitor.waits.evaluation import equivalent_s, expectation
 
 
 class CommandServer:
@@ -51,7 +51,7 @@ class CommandServer:
         self.commands = Commands(
             self.writer,
             functools.partial(equivalent_s, reader, self.settings),
-            functools.partial(foreseen_ms, reader, self.settings),
+            functools.partial(expectation, reader, self.settings),
             limits=self.settings.limits,
             reservoirs={tank.id: tank for tank in self.settings.reservoirs},
             places=lambda: [place.id for place in places(reader, self.settings)],

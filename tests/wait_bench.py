@@ -6,7 +6,7 @@ from monitor import settings as settings_module
 from monitor.commands import Commands, Journal
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.store import Reader, Writer
-from monitor.waits.evaluation import equivalent_s, foreseen_ms, standings
+from monitor.waits.evaluation import equivalent_s, expectation, standings
 
 NOW = 1_795_600_000_000 // 600_000 * 600_000
 HOUR, DAY = 3_600_000, 86_400_000
@@ -22,7 +22,7 @@ class Bench:
         self.commands = Commands(
             self.writer,
             lambda wait, at: equivalent_s(self.reader, self.settings, wait, at),
-            lambda wait, at: foreseen_ms(self.reader, self.settings, wait, at),
+            lambda wait, at: expectation(self.reader, self.settings, wait, at),
         )
 
     def air(self, place, temp_c, rh_pct, *, start=NOW - 8 * DAY, end=NOW, step=300_000):

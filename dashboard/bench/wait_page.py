@@ -169,8 +169,7 @@ def why_longer(
         if rows
         else None,
         html.P(
-            "Compared with reference air (20 °C and 50 % RH). The ready time that was expected at the "
-            "start is kept; the air that was expected is not.",
+            f"{why_text.air_words(found, unit)} Compared with reference air (20 °C and 50 % RH).",
             className="aside",
         ),
     ]

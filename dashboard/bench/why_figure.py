@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from dashboard.ui.themes import Theme
+    from monitor.science.waits.lost_time import LostTime
     from monitor.waits.why import WaitAccount
 
 TOP = 1.6
@@ -36,8 +37,9 @@ def rate_plot(
     margin = max((last - start) // 40, formats.MINUTE_MS)
     view = plots.View(start - margin, last + 2 * margin, zone, unit, width_px)
     rate = lost.rate
-    high = max(float(np.nanmax(rate, initial=TOP)) * 1.15, TOP) / CAME
-    low = min(float(np.nanmin(rate, initial=0.0)) * 1.1, -0.12)
+    both = rate if of.expected is None else np.concatenate([rate, of.expected.rate])
+    high = max(float(np.nanmax(both, initial=TOP)) * 1.15, TOP) / CAME
+    low = min(float(np.nanmin(both, initial=0.0)) * 1.1, -0.12)
     at = np.repeat(lost.edges_ms, 2)[1:-1].astype(np.float64)
     words = [
         f"{formats.with_unit('temperature', t, unit)}, {formats.figure(rh, 0)} % RH"
@@ -59,6 +61,9 @@ def rate_plot(
         )
     ]
     notes = [_note(start, 1.0, "reference air", look, yref="y", anchor="bottom")]
+    if of.expected is not None:
+        data.append(_expected_rate(of.expected, last, look))
+        notes.append(_expected_note(data[-1], look))
     shapes = [*plots.night_shapes(view, look), _level(1.0, look)]
     for begin, until in _runs(lost.edges_ms, lost.hold != Hold.NONE):
         shapes.append(_hold(begin, until, low, look))
@@ -80,6 +85,27 @@ def rate_plot(
         "margin": {"l": 64, "r": 16, "t": 8, "b": 76},
     }
     return plots.figure(data, layout, look)
+
+
+def _expected_rate(expected: LostTime, last_ms: int, look: Theme) -> go.Scatter:
+    """Rate in the air that was expected at the start, dashed."""
+    at = np.repeat(expected.edges_ms, 2)[1:-1].astype(np.float64)
+    shown = at <= last_ms
+    return go.Scatter(
+        x=at[shown],
+        y=np.repeat(expected.rate, 2)[shown],
+        mode="lines",
+        line={"color": look.ink, "width": 2, "dash": "2px,5px"},
+        hovertemplate="%{y:.2f} in the air that was expected<extra></extra>",
+    )
+
+
+def _expected_note(line: go.Scatter, look: Theme) -> dict[str, Any]:
+    """Label at the end of the line of the expected air."""
+    return _note(line.x[-1], float(line.y[-1]), "expected air", look, yref="y") | {
+        "xanchor": "right",
+        "xshift": -6,
+    }
 
 
 def _runs(edges: Times, on: np.ndarray) -> list[tuple[int, int]]:

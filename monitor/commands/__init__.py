@@ -26,7 +26,7 @@ from monitor.commands.request import Command, Decision
 from monitor.commands.sensors import DecideSensor, SensorReader
 from monitor.commands.settings import DecideSettings
 from monitor.commands.wait_types import decide_wait_type
-from monitor.commands.waits import DecideWait, Equivalent, Foresee
+from monitor.commands.waits import DecideWait, Equivalent, Expect
 from monitor.core.errors import Fault, Rejected
 from monitor.core.validation import LINE, Request, checked, read
 from monitor.domain import aside as asides
@@ -115,7 +115,7 @@ class Commands:
         self,
         writer: Writer,
         equivalent: Equivalent | None = None,
-        foresee: Foresee | None = None,
+        expect: Expect | None = None,
         on_change: Callable[[], None] = lambda: None,
         *,
         limits: AirLimits | None = None,
@@ -133,7 +133,7 @@ class Commands:
         self._on_change, self._places, self._clock = on_change, places, clock
         self._journal = Journal(writer)
         self._decide: dict[str, Callable[[Command[Any]], Decision]] = {
-            About.WAIT: DecideWait(equivalent, foresee),
+            About.WAIT: DecideWait(equivalent, expect),
             About.KIND: decide_wait_type,
             About.INSTRUMENT: decide_instrument,
             About.ALERT: decide_alert,

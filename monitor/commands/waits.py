@@ -11,7 +11,7 @@ from monitor.core.errors import Fault, Rejected
 from monitor.domain import wait as waits
 from monitor.domain.events import About, Event
 from monitor.domain.glue import wait_type_with
-from monitor.domain.wait import OpenWait, ReleaseWait, Wait, WaitRequest
+from monitor.domain.wait import Expectation, OpenWait, ReleaseWait, Wait, WaitRequest
 from monitor.domain.wait_type_registry import as_mapping
 
 if TYPE_CHECKING:
@@ -20,19 +20,19 @@ if TYPE_CHECKING:
 Equivalent = Callable[[Wait, int], float | None]
 """Time in reference air that a wait had by a moment [ms]; None where it is not known. [s]"""
 
-Foresee = Callable[[Wait, int], tuple[int, int, int] | None]
-"""Ready time of a wait opened now [ms]: 10 %, median, 90 % [ms]; None where it is not known."""
+Expect = Callable[[Wait, int], Expectation]
+"""Expectation of a wait that is opened now [ms]."""
 
 
 class DecideWait:
     """Carries out requests on waits.
 
-    `foresee` is asked when a wait is opened and `equivalent` when it is released, so that its
-    first ready time and the evidence of its release are kept with it.
+    `expect` is asked when a wait is opened and `equivalent` when it is released, so that its
+    expected ready time and air and the evidence of its release are kept with it.
     """
 
-    def __init__(self, equivalent: Equivalent | None, foresee: Foresee | None) -> None:
-        self._equivalent, self._foresee = equivalent, foresee
+    def __init__(self, equivalent: Equivalent | None, expect: Expect | None) -> None:
+        self._equivalent, self._expect = equivalent, expect
 
     def __call__(self, command: Command[WaitRequest]) -> Decision:
         request = command.request
@@ -51,13 +51,15 @@ class DecideWait:
         kept = _kind_kept(journal, request)
         first = 1 + max((int(i) for i in journal.waits), default=0)
         events = []
-        foreseen = None
+        expected = Expectation(None, None)
         for number in range(request.count):
             body = waits.opened(request, kept, now_ms, number + 1)
             event = command.event(str(first + number), body)
-            if self._foresee and not number:
-                foreseen = self._foresee(waits.apply(None, event), now_ms)
-            body["foreseen_ms"] = foreseen
+            if self._expect and not number:
+                expected = self._expect(waits.apply(None, event), now_ms)
+            body["foreseen_ms"] = expected.ready_ms
+            if expected.air is not None:
+                body["expected_air"] = expected.air._asdict()
             if request.count > 1:
                 body["series"] = str(first)
             events.append(event)

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, NamedTuple
 
 from msgspec import UNSET, Meta, UnsetType
 
@@ -166,6 +166,28 @@ REQUESTS = (
 )
 
 
+class ExpectedAir(NamedTuple):
+    """Air expected when a wait was opened, as means of equal steps: of each 10 %, median, 90 %.
+
+    n steps of `step_s` [s] from `start_ms` on [ms since 1970-01-01 UTC]; temperatures in 0.1 °C
+    [°C], whole % RH [%].
+    """
+
+    start_ms: int
+    step_s: int
+    temp_c: tuple[tuple[float, ...], ...]
+    """(3, n)"""
+    rh_pct: tuple[tuple[float, ...], ...]
+    """(3, n)"""
+
+
+class Expectation(NamedTuple):
+    """Expectation of a wait when it is opened: its ready time [ms] and its air, where known."""
+
+    ready_ms: tuple[int, int, int] | None
+    air: ExpectedAir | None
+
+
 @dataclass(frozen=True, kw_only=True)
 class Wait:
     """A clamp-up, a coat or a rest, as its history makes it.
@@ -196,6 +218,8 @@ class Wait:
     """Id of the first wait of those that were opened with it at once."""
     foreseen_ms: tuple[int, int, int] | None = None
     """Ready time expected when it was opened: 10 %, median, 90 %. [ms]"""
+    expected_air: ExpectedAir | None = field(default=None, repr=False)
+    """Air expected when it was opened, for about the time it was expected to take."""
     events: tuple[Event, ...] = field(default=(), repr=False)
 
     @property
@@ -322,6 +346,7 @@ def apply(wait: Wait | None, event: Event) -> Wait:
             glue=body.get("glue", ""),
             series=body.get("series", ""),
             foreseen_ms=tuple(foreseen) if (foreseen := body.get("foreseen_ms")) else None,
+            expected_air=_expected_air(body.get("expected_air")),
             events=(event,),
         )
     if wait is None:
@@ -350,6 +375,14 @@ def apply(wait: Wait | None, event: Event) -> Wait:
         case Action.CORRECT:
             return _corrected(wait, body)
     raise Rejected(f"unknown action {event.action}")
+
+
+def _expected_air(kept: Mapping[str, Any] | None) -> ExpectedAir | None:
+    """The expected air as an event has it; None in those of earlier versions."""
+    if kept is None:
+        return None
+    temp, rh = (tuple(map(tuple, kept[name])) for name in ("temp_c", "rh_pct"))
+    return ExpectedAir(kept["start_ms"], kept["step_s"], temp, rh)
 
 
 def held_s(wait: Wait, until_ms: int) -> float:

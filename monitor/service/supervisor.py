@@ -57,7 +57,7 @@ from monitor.settings.board_keys import make_board_keys
 from monitor.settings.change import SettingsFile
 from monitor.settings.shop_broker import broker_address, client_id, embedded_broker
 from monitor.store import Reader, Writer
-from monitor.waits.evaluation import equivalent_s, foreseen_ms
+from monitor.waits.evaluation import equivalent_s, expectation
 from monitor.weather.drop_folder import DropFolder
 from monitor.weather.intake import ForecastIntake
 
@@ -173,7 +173,7 @@ class Supervisor:
             commands = Commands(
                 writer,
                 functools.partial(equivalent_s, reader, settings),
-                functools.partial(foreseen_ms, reader, settings),
+                functools.partial(expectation, reader, settings),
                 on_change=functools.partial(jobs.run_now, CYCLE),
                 limits=settings.limits,
                 reservoirs={tank.id: tank for tank in settings.reservoirs},

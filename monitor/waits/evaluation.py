@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from monitor.core.errors import OutOfRange
 from monitor.core.steady_clock import cautious_ms, doubted_ahead
-from monitor.domain.wait import Wait
+from monitor.domain.wait import Expectation, ExpectedAir, Wait
 from monitor.domain.wait_type_registry import from_mapping
 from monitor.domain.wait_types import LOAD_SPREAD, WaitType
 from monitor.outlook.place_air import AirSource, PlaceAirs
@@ -19,10 +22,11 @@ from monitor.science.waits.latest_start import LatestStart, latest_starts
 from monitor.science.waits.monte_carlo import SensorUncertainty
 from monitor.science.waits.readiness import ready_times
 from monitor.science.waits.wait import WaitState
-from monitor.store import Reader
+from monitor.store import HOUR_S, Reader
 
 if TYPE_CHECKING:
     from monitor.core.steady_clock import ClockJump
+    from monitor.science.ranges import Floats
     from monitor.settings import Settings
 
 NO_READING = (
@@ -35,6 +39,12 @@ CLOCK_DOUBTED = (
 TOO_OLD = "It was opened too long ago to calculate its ready time."
 
 
+STEPS_MAX = 48
+"""Most steps of the expected air that are kept with a wait. [-]"""
+AIR_AFTER_MS = 12 * 3_600_000
+"""It is kept so long past the latest expected ready time: a wait may take longer. [ms]  Ours."""
+AIR_KEPT_MS = 2 * 86_400_000
+"""It is kept so long where no ready time is known. [ms]  Ours."""
 SETTING_MS = 30 * 86_400_000
 """Age of a release after which a joint counts no more. [ms]"""
 LOADABLE_MS = 86_400_000
@@ -118,7 +128,11 @@ def counting_in_doubt(
 
 
 def standings(
-    reader: Reader, settings: Settings, waits: Iterable[Wait], now_ms: int
+    reader: Reader,
+    settings: Settings,
+    waits: Iterable[Wait],
+    now_ms: int,
+    airs: PlaceAirs | None = None,
 ) -> list[Standing]:
     """Status of each wait at a moment, in the same order.
 
@@ -128,13 +142,11 @@ def standings(
         Open, or setting.
     now_ms : int
         [ms since 1970-01-01 UTC]
+    airs : PlaceAirs, optional
+        Air up to the same moment, if it was read before.
     """
     given = list(waits)
-    since: dict[str, int] = {}
-    for wait in given:
-        for from_ms, place in wait.places:
-            since[place] = min(since.get(place, now_ms), from_ms)
-    airs = PlaceAirs(reader, now_ms, since, settings=settings)
+    airs = airs or _airs(reader, settings, given, now_ms)
     found: list[Standing] = []
     asked: list[tuple[int, bool, arithmetic.WaitInputs]] = []
     for i, wait in enumerate(given):
@@ -159,6 +171,15 @@ def standings(
         if not load or found[i].wait.setting:
             found[i] = replace(found[i], readiness=readiness)
     return found
+
+
+def _airs(reader: Reader, settings: Settings, waits: Iterable[Wait], now_ms: int) -> PlaceAirs:
+    """Air of all places that waits were at, each from the first of them on."""
+    since: dict[str, int] = {}
+    for wait in waits:
+        for from_ms, place in wait.places:
+            since[place] = min(since.get(place, now_ms), from_ms)
+    return PlaceAirs(reader, now_ms, since, settings=settings)
 
 
 def _not_before(load: arithmetic.Readiness, first: arithmetic.Readiness) -> arithmetic.Readiness:
@@ -193,11 +214,41 @@ def equivalent_s(reader: Reader, settings: Settings, wait: Wait, at_ms: int) -> 
     return float(progress * standing.kind.basis_s * standing.kind.law.basis_factor) or None
 
 
-def foreseen_ms(
-    reader: Reader, settings: Settings, wait: Wait, now_ms: int
-) -> tuple[int, int, int] | None:
-    """Expected ready time of a wait: 10 %, median, 90 %; None if not known. [ms]"""
-    (standing,) = standings(reader, settings, [wait], now_ms)
+def expectation(reader: Reader, settings: Settings, wait: Wait, now_ms: int) -> Expectation:
+    """Expectation of a wait at a moment: its ready time, and the air it may have until then."""
+    airs = _airs(reader, settings, [wait], now_ms)
+    (standing,) = standings(reader, settings, [wait], now_ms, airs)
+    ready, coming = _ready_ms(standing, now_ms), airs.coming(wait.place)
+    if coming is None or (ready is not None and ready[2] <= now_ms):
+        return Expectation(ready, None)
+    until_ms = now_ms + AIR_KEPT_MS if ready is None else ready[2] + AIR_AFTER_MS
+    return Expectation(ready, _steps_of(coming, now_ms, until_ms))
+
+
+def _steps_of(air: AirEnsemble, now_ms: int, until_ms: int) -> ExpectedAir:
+    """The hours of an ensemble from now until a moment, in few enough steps to be kept."""
+    hourly = round(HOUR_S / air.step_s) or 1
+    first = (now_ms - air.start_ms) // round(1000 * air.step_s)
+    wanted = math.ceil((until_ms - now_ms) / (1000 * HOUR_S))
+    step = hourly * math.ceil(wanted / STEPS_MAX)
+    count = min(math.ceil(wanted * hourly / step), (air.temp_c.shape[1] - first) // step)
+    begin = slice(first, first + count * step)
+
+    def quantiles(values: Floats, digits: int) -> tuple[tuple[float, ...], ...]:
+        means = values[:, begin].reshape(len(values), count, step).mean(axis=2)
+        found = np.quantile(means, (0.1, 0.5, 0.9), axis=0).round(digits)
+        return tuple(map(tuple, found.tolist()))
+
+    return ExpectedAir(
+        air.start_ms + round(1000 * first * air.step_s),
+        round(step * air.step_s),
+        quantiles(air.temp_c, 1),
+        quantiles(air.rh_pct, 0),
+    )
+
+
+def _ready_ms(standing: Standing, now_ms: int) -> tuple[int, int, int] | None:
+    """Expected ready time: 10 %, median, 90 %; None if not known. [ms]"""
     found = standing.readiness
     if found is None or found.ready_ms is None:
         return None

@@ -9,7 +9,7 @@ from monitor.core import formats
 from monitor.core.errors import Rejected
 from monitor.domain.own_proof import Proof, ProofKind, ProofState
 from monitor.science.own_proof.joints import SHARES
-from monitor.waits.evaluation import foreseen_ms
+from monitor.waits.evaluation import expectation
 
 if TYPE_CHECKING:
     from monitor.commands import Journal
@@ -27,7 +27,7 @@ def release_times(
     if proof.kind is not ProofKind.LAPS or proof.state is not ProofState.RUNNING:
         return []
     try:
-        found = foreseen_ms(reader, settings, lap_wait(journal, proof, now_ms), now_ms)
+        found = expectation(reader, settings, lap_wait(journal, proof, now_ms), now_ms).ready_ms
     except Rejected:
         return []
     if found is None:

@@ -12,7 +12,7 @@ from monitor.core import formats
 from monitor.core.errors import OutOfRange
 from monitor.domain.wait_type_registry import from_mapping
 from monitor.outlook.place_air import PlaceAirs
-from monitor.science.waits.air_log import BEFORE_MS
+from monitor.science.waits.air_log import BEFORE_MS, AirLog, Stay, air_log, stitched
 from monitor.science.waits.lost_time import LossCause, LostTime, lost_time
 from monitor.science.waits.parameters import Hold
 from monitor.science.waits.wait import WaitState
@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from monitor.domain.wait import Wait
+    from monitor.domain.wait import ExpectedAir, Wait
     from monitor.domain.wait_types import WaitType
+    from monitor.science.waits.laws import Law
     from monitor.settings import Settings
     from monitor.store import Reader
 
@@ -44,7 +45,8 @@ class WaitAccount:
     """A wait with what its air made of it.
 
     `lost` ends at `end_ms`: where it was ready, at its release, or now. `came_ms` is when it was
-    ready; None while it is not, or was not before its release. `standing`: at its end.
+    ready; None while it is not, or was not before its release. `standing`: at its end. `expected`:
+    what the air that was expected at its start would have made of it, as far as that was kept.
     """
 
     wait: Wait
@@ -53,6 +55,7 @@ class WaitAccount:
     end_ms: int
     came_ms: int | None
     lost: LostTime | None
+    expected: LostTime | None = None
 
 
 def account(reader: Reader, settings: Settings, wait: Wait, now_ms: int) -> WaitAccount:
@@ -75,10 +78,67 @@ def account(reader: Reader, settings: Settings, wait: Wait, now_ms: int) -> Wait
     pauses = [(a, min(b or until, until)) for a, b in wait.pauses if a < until]
     try:
         air = airs.along(places, pauses)
-        lost = lost_time(kind.law, kind.basis_s * kind.law.basis_factor, wait.started_ms, air)
+        usual_s = kind.basis_s * kind.law.basis_factor
+        lost = lost_time(kind.law, usual_s, wait.started_ms, air)
     except OutOfRange:
         return none
-    return replace(none, lost=lost)
+    return replace(none, lost=lost, expected=_expected(kind.law, usual_s, wait.expected_air, air))
+
+
+def _expected(law: Law, usual_s: float, kept: ExpectedAir | None, came: AirLog) -> LostTime | None:
+    """What the expected air's medians would have made of a wait, from the air it had before."""
+    if kept is None or not kept.temp_c[1]:
+        return None
+    start, step_ms = kept.start_ms, 1000 * kept.step_s
+    at = start + step_ms * np.arange(len(kept.temp_c[1]))
+    end = int(at[-1]) + step_ms
+    ahead = air_log(at, kept.temp_c[1], kept.rh_pct[1], end, float(kept.step_s))
+    stays = [Stay(ahead, start, end)]
+    if int(came.begin_ms[0]) < start <= came.until_ms:
+        stays.insert(0, Stay(came, int(came.begin_ms[0]), start))
+    try:
+        return lost_time(law, usual_s, start, stitched(stays))
+    except OutOfRange:
+        return None
+
+
+def air_words(of: WaitAccount, unit: formats.TemperatureUnit) -> str:
+    """Means of the expected air and of the air that came, over the time that both are known."""
+    kept, lost = of.wait.expected_air, of.lost
+    if kept is None:
+        return "The air that was expected at the start was not kept."
+    if lost is None:
+        return ""
+    edges = kept.start_ms + 1000 * kept.step_s * np.arange(len(kept.temp_c[1]) + 1)
+    overlap = _shared_s(edges, of)
+    begin, end = (np.clip(e, edges[0], edges[-1]) for e in (lost.edges_ms[:-1], lost.edges_ms[1:]))
+    came_s = np.where(np.isfinite(lost.temp_c), (end - begin) / 1000, 0.0)
+    if not overlap.sum() or not came_s.sum():
+        return ""
+
+    def expected(values: tuple[tuple[float, ...], ...]) -> list[float]:
+        return [float(np.average(row, weights=overlap)) for row in values]
+
+    def mean(values: NDArray[np.float64]) -> float:
+        return float(np.average(np.nan_to_num(values), weights=came_s))
+
+    def warm(value: float) -> str:
+        return formats.with_unit("temperature", value, unit)
+
+    low, middle, high = expected(kept.temp_c)
+    dry, usual, damp = (formats.figure(rh, 0) for rh in expected(kept.rh_pct))
+    return (
+        f"Air expected at the start: {warm(middle)} ({warm(low)} to {warm(high)}) and {usual} % RH "
+        f"({dry} to {damp} %). Air that came: {warm(mean(lost.temp_c))} and "
+        f"{formats.figure(mean(lost.rh_pct), 0)} % RH."
+    )
+
+
+def _shared_s(edges: NDArray[np.int64], of: WaitAccount) -> NDArray[np.float64]:
+    """Seconds of each step of the expected air that lie within the account."""
+    begin = max(of.wait.started_ms, int(edges[0]))
+    inside = np.clip(edges, begin, max(of.end_ms, begin))
+    return np.asarray(np.diff(inside) / 1000)
 
 
 def outcome_words(of: WaitAccount, now_ms: int, zone: ZoneInfo) -> list[str]:

@@ -658,6 +658,10 @@ def test_a_wait_shows_why_it_takes_so_long(settings, commands, ids, book):
     assert expected.marker.symbol != came.marker.symbol
     assert max(*expected.y, *came.y) < plot.layout.yaxis.range[1]
     assert min(*expected.y, *came.y) > max(plot.data[0].y)  # over the curve
+    plot = rate_plot(replace(found, expected=found.lost), settings.zone, "C", 1280, theme_of({}))
+    assert "expected air" in {note.text for note in plot.layout.annotations}
+    assert (plot.data[1].line.dash, plot.data[0].line.dash) == ("2px,5px", None)
+    assert list(plot.data[1].y) == list(plot.data[0].y)
     loft = next(s.wait for s in book.standings() if s.wait.place == "loft")
     told, plot = wait_page.why_longer(loft, shop, book, {})
     assert "The air of this wait is not known." in said(told)

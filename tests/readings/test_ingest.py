@@ -17,7 +17,7 @@ from monitor.commands import TRIES, Commands, Journal
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import Quantity, Reading, Series
 from monitor.domain.topic_rules import COMMAND_TOPIC, TopicRule
-from monitor.domain.wait import Action
+from monitor.domain.wait import Action, Expectation
 from monitor.readings.ingest import Ingest
 from monitor.readings.payload import Contract
 from monitor.store import Reader, Writer
@@ -192,9 +192,9 @@ def test_a_slow_forecast_for_a_new_wait_holds_no_reading_up(parts):
     def forecast(wait, now_ms):
         begun.set()
         assert go_on.wait(30)
-        return NOW + 1, NOW + 2, NOW + 3
+        return Expectation((NOW + 1, NOW + 2, NOW + 3), None)
 
-    asking, said = opening(Commands(writer, foresee=forecast), kind="cleat")
+    asking, said = opening(Commands(writer, expect=forecast), kind="cleat")
     assert begun.wait(30)
     deliver(parts, arrival(1, TIMED))  # returns once it is stored and acknowledged
     assert (stored(reader), said, asking.is_alive()) == (1, [], True)
@@ -211,8 +211,9 @@ def test_a_command_is_decided_again_when_something_was_done_meanwhile(parts):
         asked.append(wait.id)
         if len(asked) == 1:
             commands.carry_out({"do": "open", "kind": "linings", "by": "cli", **OPEN}, NOW)
+        return Expectation(None, None)
 
-    commands = Commands(writer, foresee=forecast)
+    commands = Commands(writer, expect=forecast)
     assert commands.carry_out({"do": "open", "kind": "cleat", "by": "cli", **OPEN}, NOW) == {
         "waits": ["2"]
     }
@@ -229,8 +230,9 @@ def test_a_command_is_carried_out_however_fast_others_come(parts):
             others.append(opening(commands, kind="linings"))
             if len(asked) <= TRIES:  # after that nothing can come between
                 others[-1][0].join(30)
+        return Expectation(None, None)
 
-    commands = Commands(writer, foresee=forecast)
+    commands = Commands(writer, expect=forecast)
     answer = commands.carry_out({"do": "open", "kind": "cleat", "by": "cli", **OPEN}, NOW)
     assert (answer, asked) == ({"waits": ["4"]}, ["1", "2", "3", "4"])
     for thread, _ in others:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import re
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
 from wait_bench import DAY, HOUR, NOW, Bench
 
 from monitor.commands import Journal
+from monitor.domain.wait_types import KINDS
 from monitor.science.waits.wait import WaitState
 from monitor.waits import why
 
@@ -153,3 +156,47 @@ def test_the_account_of_an_open_wait_and_its_row_have_one_time(bench):
 def test_a_length_is_told_in_hours_and_minutes(seconds, text):
     """Rung: property."""
     assert why.length(seconds) == text
+
+
+def test_the_air_expected_at_the_start_is_kept_and_compared_with_what_came(bench):
+    """Rung: property."""
+    crack = opened(bench)
+    kept = Journal(bench.reader).waits[crack].expected_air
+    assert EVENING - HOUR < kept.start_ms <= EVENING
+    assert all(len(row) == len(kept.temp_c[1]) <= 48 for row in (*kept.temp_c, *kept.rh_pct))
+    for low, middle, high in zip(*kept.temp_c, strict=True):
+        assert low <= middle <= high
+        assert middle == pytest.approx(20.0, abs=0.1)
+    bench.air("bench", 9.0, 62.0, start=EVENING, end=EVENING + 13 * HOUR)
+    found = of(bench, crack, EVENING + 13 * HOUR)
+    words = why.air_words(found, "C")
+    assert words.startswith("Air expected at the start: 20.0 °C (")
+    assert words.endswith("Air that came: 9.0 °C and 62 % RH.")
+    assert found.expected.rate == pytest.approx(1.0, abs=0.05)  # reference air was expected
+    assert float(found.lost.rate.max()) < 0.6
+    text = why.air_words(found, "F")
+    assert "68.0 °F" in text
+    assert "48.2 °F" in text  # 9 °C
+
+
+def test_a_long_wait_keeps_its_expected_air_in_few_steps(bench):
+    """Rung: property."""
+    for kind in KINDS:
+        wait_id = opened(bench, kind=kind)
+        wait = Journal(bench.reader).waits[wait_id]
+        kept, (_, _, high) = wait.expected_air, wait.foreseen_ms
+        assert 1 <= len(kept.temp_c[1]) <= 48
+        end = kept.start_ms + 1000 * kept.step_s * len(kept.temp_c[1])
+        assert end >= min(high, EVENING + 4.5 * DAY)
+        assert len(json.dumps(wait.events[0].body["expected_air"])) < 2000
+
+
+def test_a_wait_of_an_earlier_version_says_that_no_expected_air_was_kept(bench):
+    """Rung: property."""
+    crack = opened(bench)
+    bench.air("bench", 20.0, 50.0, start=EVENING, end=EVENING + HOUR)
+    wait = Journal(bench.reader).waits[crack]
+    old = replace(wait, expected_air=None)
+    found = why.account(bench.reader, bench.settings, old, EVENING + HOUR)
+    assert found.expected is None
+    assert why.air_words(found, "C") == "The air that was expected at the start was not kept."
