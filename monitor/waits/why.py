@@ -86,7 +86,7 @@ def account(reader: Reader, settings: Settings, wait: Wait, now_ms: int) -> Wait
 
 
 def _expected(law: Law, usual_s: float, kept: ExpectedAir | None, came: AirLog) -> LostTime | None:
-    """What the expected air's medians would have made of a wait, from the air it had before."""
+    """Lost time that a wait would have had in the medians of the expected air."""
     if kept is None or not kept.temp_c[1]:
         return None
     start, step_ms = kept.start_ms, 1000 * kept.step_s

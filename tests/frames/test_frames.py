@@ -15,6 +15,7 @@ from monitor import settings as settings_module
 from monitor.commands import Commands
 from monitor.core.errors import MonitorError
 from monitor.core.measurements import Quantity, Reading, Series
+from monitor.domain.wait import Expectation
 from monitor.frames import ShopLog, with_derived
 from monitor.science.air import dew_point
 from monitor.science.wood import equilibrium_moisture_content
@@ -50,7 +51,7 @@ def shop(tmp_path_factory):
         commands = Commands(
             writer,
             lambda *_: 5 * 3600.0,
-            lambda *_: (now + HOUR_MS, now + 2 * HOUR_MS, now + 3 * HOUR_MS),
+            lambda *_: Expectation(tuple(now + n * HOUR_MS for n in (1, 2, 3)), None),
         )
         viola = {"about": "instrument", "do": "register", "reference": "VA-7", "kind": "viola"}
         commands.carry_out(viola | {"place": "bench", "home_rh_pct": 55, "by": "Ina"}, now)
