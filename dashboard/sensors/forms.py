@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from monitor.core.clock import EVER_MS
 from monitor.core.measurements import Quantity
 from monitor.domain.events import About
-from monitor.domain.sensor import SensorAction
+from monitor.domain.sensor_requests import SensorAction
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

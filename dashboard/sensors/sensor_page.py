@@ -20,7 +20,7 @@ from dashboard.ui.markup import attributes
 from dashboard.ui.themes import theme_of
 from monitor.core.clock import now_ms
 from monitor.core.measurements import MEASURES, Quantity
-from monitor.domain.sensor import BOUNDS, NOTE_MAX
+from monitor.domain.sensor_requests import BOUNDS, NOTE_MAX
 from monitor.science.calibration.fit import BadFit, CalibrationFit, Point, fitted
 from monitor.science.calibration.salts import SALTS
 from monitor.science.calibration.settling import SettlingStage

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from dashboard.ui import formats
 from monitor.core.clock import EVER_MS
 from monitor.core.measurements import MEASURES, Quantity
-from monitor.domain.sensor import BOUNDS, Correction, SensorAction, VoidedSpan
+from monitor.domain.sensor import Correction, VoidedSpan
+from monitor.domain.sensor_requests import BOUNDS, SensorAction
 from monitor.science.calibration.salts import SALTS
 from monitor.science.calibration.settling import SettlingStage
 from monitor.sensor_care import calibration

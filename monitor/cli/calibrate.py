@@ -33,7 +33,8 @@ CAUTION = (
 @command(app)
 def show(settings: Settings, sensor: SensorId, as_json: Json = False) -> None:
     """Show a sensor's place, calibration points, possible fit and corrections."""
-    from monitor.domain.sensor import BOUNDS, SensorHistory
+    from monitor.domain.sensor import SensorHistory
+    from monitor.domain.sensor_requests import BOUNDS
     from monitor.science.calibration.fit import BadFit, fitted
     from monitor.sensor_care.calibration import settled, why
 

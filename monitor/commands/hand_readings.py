@@ -11,7 +11,7 @@ from monitor.core.measurements import BY_HAND, Quantity, Reading, Series
 from monitor.core.validation import given
 from monitor.domain.events import About, Event
 from monitor.domain.hand_reading import HandReadingRequest, ReadByHand
-from monitor.domain.sensor import SensorAction
+from monitor.domain.sensor_requests import SensorAction
 from monitor.store.connection import Cursor
 
 MISTYPED = "Mistyped."

@@ -11,15 +11,14 @@ from monitor.commands.request import Command, Decision
 from monitor.core.errors import Fault, Rejected
 from monitor.core.measurements import BY_HAND
 from monitor.domain import sensor
-from monitor.domain.sensor import (
+from monitor.domain.sensor import SensorHistory, handed_on
+from monitor.domain.sensor_requests import (
     ComparePoint,
     InheritCorrections,
     MoveSensor,
     RenameSensor,
-    SensorHistory,
     SensorRequest,
     TakePoint,
-    handed_on,
 )
 
 

@@ -1,4 +1,4 @@
-"""A sensor and the requests on it: move it, calibrate it in a jar, correct it, note something.
+"""A sensor: where it stood, its calibrations and corrections, and what a request on it becomes.
 
 A sensor is known by the topic it speaks on, "place/name". Its history is the fold of its events;
 without any, it stands where its topic says and is taken at its word. What it sent is never changed.
@@ -8,72 +8,40 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, NamedTuple
-
-from msgspec import UNSET, Meta, UnsetType
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from monitor.core.clock import EVER_MS
 from monitor.core.errors import Fault, Rejected
-from monitor.core.measurements import Quantity, name_fault
-from monitor.core.validation import LINE, PlaceId, Request, given
-from monitor.domain.events import About, Event
-from monitor.science.calibration.fit import (
-    HUMIDITY,
-    TEMPERATURE,
-    BadFit,
-    CalibrationFit,
-    FitBounds,
-    Point,
-    fitted,
+from monitor.core.measurements import Quantity
+from monitor.core.validation import given
+from monitor.domain.events import Event
+from monitor.domain.sensor_requests import (
+    BOUNDS,
+    AbandonCalibration,
+    ComparePoint,
+    FitCorrection,
+    InheritCorrections,
+    MoveSensor,
+    NoteSensor,
+    RenameSensor,
+    RestoreReadings,
+    ReturnSensor,
+    SealSensor,
+    SensorAction,
+    SensorRequest,
+    TakePoint,
+    TimedSensorRequest,
+    UndoRename,
+    VoidCorrection,
+    VoidReadings,
 )
-from monitor.science.calibration.salts import SALTS
+from monitor.science.calibration.fit import BadFit, CalibrationFit, Point, fitted
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-BOUNDS: dict[Quantity, FitBounds] = {
-    Quantity.HUMIDITY: HUMIDITY,
-    Quantity.TEMPERATURE: TEMPERATURE,
-}
-"""Quantities that can be corrected, with the bounds of a correction."""
 YEAR_MS = 365.25 * 86_400_000
-NOTE_MAX, NAME_MAX = 400, 60
-AHEAD_MAX_MS, BACK_MAX_MS = 60_000, 5 * 366 * 86_400_000
-"""Longest time ahead of the clock, and back, at which something may have happened. [ms]"""
-
-
-class SensorAction(StrEnum):
-    """An action on a sensor, as events and messages have it."""
-
-    MOVE = "move"
-    """It stands elsewhere since then, whatever its topic says."""
-    SEAL = "seal"
-    """It is in a closed jar over a salt."""
-    TAKE = "take"
-    """It has come to rest there: its reading is a point of its calibration."""
-    COMPARE = "compare"
-    """A reference was read beside it, by hand: that is a point too."""
-    BACK = "back"
-    """It is out of the jar, at its place."""
-    FIT = "fit"
-    """Its points make a correction, valid from a time on."""
-    ABANDON = "abandon"
-    """The points are given up; no jar either."""
-    VOID = "void"
-    """A correction was wrong and counts for nothing."""
-    INHERIT = "inherit"
-    """It is the same as one that spoke on another topic: that one's corrections hold for it."""
-    NOTE = "note"
-    VOID_READINGS = "void-readings"
-    """Its readings of a span were wrong and count for nothing."""
-    RESTORE_READINGS = "restore-readings"
-    """Readings that were voided count again."""
-    RENAME = "rename"
-    """It has another place and name than its topic says, since ever."""
-    UNDO_RENAME = "undo-rename"
-    """Its last new name is taken away again."""
 
 
 class Taken(NamedTuple):
@@ -216,151 +184,6 @@ class SensorHistory:
     def points(self, quantity: Quantity) -> list[Point]:
         """Points of the calibration under way."""
         return [one.point for one in self.taken if one.quantity is quantity]
-
-
-AnyTime = Annotated[int, Meta(ge=-EVER_MS, le=EVER_MS, extra={"unit": "ms"})]
-"""A time, over or to come. [ms since 1970-01-01 UTC]"""
-PastTime = Annotated[
-    int, Meta(extra={"unit": "ms", "past_ms": BACK_MAX_MS, "ahead_ms": AHEAD_MAX_MS})
-]
-"""A time that is over. [ms since 1970-01-01 UTC]"""
-Corrected = Annotated[Quantity, Meta(extra={"one_of": tuple(BOUNDS)})]
-"""A quantity that can be corrected."""
-
-
-def _text_fault(text: str) -> str | None:
-    return LINE["fault"](text) if text else "is empty"
-
-
-class SensorRequest(Request, frozen=True, kw_only=True):
-    """A request that concerns a sensor, by its "place/name"."""
-
-    about: ClassVar[str] = About.SENSOR
-    key: ClassVar[str] = "sensor"
-    sensor: str
-
-
-class TimedSensorRequest(SensorRequest, frozen=True, kw_only=True):
-    """A request that takes effect at a time; without `at_ms`, now."""
-
-    at_ms: PastTime | UnsetType = UNSET
-
-
-class MoveSensor(TimedSensorRequest, frozen=True, kw_only=True, tag="move"):
-    """Record that a sensor moved to a place, whatever place its topic names."""
-
-    place: PlaceId
-
-
-class SealSensor(TimedSensorRequest, frozen=True, kw_only=True, tag="seal"):
-    """Record that a sensor was closed in a jar over a salt."""
-
-    salt: Annotated[str, Meta(extra={"one_of": tuple(SALTS)})]
-
-
-class TakePoint(SensorRequest, frozen=True, kw_only=True, tag="take"):
-    """Take the steady reading in the jar as a point of the calibration."""
-
-
-class ComparePoint(
-    TimedSensorRequest, frozen=True, kw_only=True, tag="compare", rename={"name": "with"}
-):
-    """Take a reading beside a reference as a point.
-
-    `value` is the reference's, `u` its expanded uncertainty (k = 2), `name` its mark.
-    """
-
-    value: float
-    u: float
-    quantity: Corrected = Quantity.HUMIDITY
-    name: Annotated[str, Meta(max_length=NAME_MAX, extra=LINE)] = ""
-
-
-class ReturnSensor(TimedSensorRequest, frozen=True, kw_only=True, tag="back"):
-    """Record that a sensor is out of the jar, at its place."""
-
-
-class FitCorrection(SensorRequest, frozen=True, kw_only=True, tag="fit"):
-    """Make a correction of the points; `line` true: slope and offset, false: offset."""
-
-    quantity: Corrected = Quantity.HUMIDITY
-    line: bool | None = None
-    since_ms: Annotated[int, Meta(extra={"unit": "ms"})] | UnsetType = UNSET
-
-
-class AbandonCalibration(TimedSensorRequest, frozen=True, kw_only=True, tag="abandon"):
-    """Discard the points of the calibration under way."""
-
-
-class VoidCorrection(SensorRequest, frozen=True, kw_only=True, tag="void"):
-    """Void a correction that was wrong."""
-
-    number: int
-
-
-class InheritCorrections(SensorRequest, frozen=True, kw_only=True, tag="inherit"):
-    """Give a sensor the corrections of its old name."""
-
-    of: str
-
-
-class NoteSensor(SensorRequest, frozen=True, kw_only=True, tag="note"):
-    """Note something about a sensor."""
-
-    text: Annotated[str, Meta(max_length=NOTE_MAX, extra=LINE | {"fault": _text_fault})]
-
-
-class VoidReadings(SensorRequest, frozen=True, kw_only=True, tag="void-readings"):
-    """Void a sensor's readings of a span; without `from_ms` from the first on, without `until_ms` up
-    to now. They are kept, and counted nowhere."""
-
-    from_ms: AnyTime | UnsetType = UNSET
-    until_ms: AnyTime | UnsetType = UNSET
-    why: Annotated[str, Meta(max_length=NOTE_MAX, extra=LINE | {"fault": _text_fault})]
-
-
-class RestoreReadings(SensorRequest, frozen=True, kw_only=True, tag="restore-readings"):
-    """Undo the voiding of readings."""
-
-    number: int
-
-
-def _id_fault(text: str) -> str | None:
-    place, slash, name = text.partition("/")
-    if not slash:
-        return "must be place/name"
-    return name_fault(place) or name_fault(name)
-
-
-class RenameSensor(SensorRequest, frozen=True, kw_only=True, tag="rename"):
-    """Give a sensor another place and name, for all its readings, past and future. With `old_place`
-    and `new_place`, what it was moved to under the old name of a place is under the new one too."""
-
-    to: Annotated[str, Meta(extra={"fault": _id_fault})]
-    old_place: PlaceId | UnsetType = UNSET
-    new_place: PlaceId | UnsetType = UNSET
-
-
-class UndoRename(SensorRequest, frozen=True, kw_only=True, tag="undo-rename"):
-    """Take the last new name of a sensor away again."""
-
-
-REQUESTS = (
-    MoveSensor,
-    SealSensor,
-    TakePoint,
-    ComparePoint,
-    ReturnSensor,
-    FitCorrection,
-    AbandonCalibration,
-    VoidCorrection,
-    InheritCorrections,
-    NoteSensor,
-    VoidReadings,
-    RestoreReadings,
-    RenameSensor,
-    UndoRename,
-)
 
 
 def decide(

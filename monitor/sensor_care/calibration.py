@@ -11,7 +11,8 @@ import numpy as np
 from monitor.core.errors import Fault, OutOfRange, Rejected, range_fault
 from monitor.core.measurements import MEASURES, Quantity, Series
 from monitor.core.validation import given
-from monitor.domain.sensor import BOUNDS, ComparePoint, SensorHistory
+from monitor.domain.sensor import SensorHistory
+from monitor.domain.sensor_requests import BOUNDS, ComparePoint
 from monitor.science.calibration.salts import SALTS, reference_point
 from monitor.science.calibration.settling import REMAINS_RH_PCT, Settling, SettlingStage, settling
 
