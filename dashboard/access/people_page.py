@@ -11,6 +11,7 @@ from dash import ALL, Input, Output, State, dcc, html
 from dashboard.access.visitor import NAMELESS, access, record, visitor
 from dashboard.ui import formats, page_frame
 from dashboard.ui.markup import attributes
+from dashboard.ui.tables import stacked_table
 from monitor.core.clock import now_ms
 from monitor.core.errors import MonitorError
 from monitor.people import passwords
@@ -18,7 +19,7 @@ from monitor.people.access_store import SESSIONS, TOKENS, Kind
 from monitor.people.roles import MAY, Role
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from dash.development.base_component import Component
 
@@ -108,13 +109,13 @@ def live() -> list[Component]:
     return [
         _people(people),
         html.H2("Signed in"),
-        _table(
+        stacked_table(
             ("Who", "Role", "Browser", "From", "Since", "Last used", ""),
             [[*_session(one), _withdraw(one)] for one in sessions],
             "Sessions",
         ),
         html.H2("Tokens and wall screens"),
-        _table(
+        stacked_table(
             ("Name", "What", "Role", "Until", "Last used", ""),
             [
                 [
@@ -134,7 +135,7 @@ def live() -> list[Component]:
             "None. Make one with “benchweather token add” or “benchweather board --wall”."
         ),
         html.H2("History of access"),
-        _table(
+        stacked_table(
             ("When", "Who", "What", "Session", "From"),
             [
                 [
@@ -162,9 +163,15 @@ def _people(people: Sequence[Person]) -> Component:
         others = [role for role in Role if role != one.role]
         taps = [
             *(_tap(f"Change role to {role}", f"role {role}", one.name) for role in others),
-            _tap("Make a new passphrase", "passphrase", one.name),
-            html.Details(
-                [html.Summary("Remove…"), _tap(f"Remove {one.name}", "remove", one.name)]
+            _asked_once_more(
+                "New passphrase…",
+                f"All sessions of {one.name} end at once.",
+                _tap(f"Make a new passphrase for {one.name}", "passphrase", one.name),
+            ),
+            _asked_once_more(
+                "Remove…",
+                f"{one.name} can no longer sign in.",
+                _tap(f"Remove {one.name}", "remove", one.name),
             ),
         ]
         items.append(
@@ -198,27 +205,17 @@ def _withdraw(one: Credential) -> Component:
     return _tap("Withdraw", "withdraw", str(one.credential_id))
 
 
+def _asked_once_more(word: str, result: str, tap: Component) -> Component:
+    """A tap that cannot be undone: it is shown by a first tap, with its result."""
+    return html.Details([html.Summary(word), html.P(result), tap])
+
+
 def _tap(text: str, do: str, of: str) -> Component:
     return html.Button(text, id={"type": "people-do", "do": do, "of": of}, className="tap")
 
 
 def _at(ms: int) -> str:
     return formats.when(ms, now_ms(), access().settings.zone)
-
-
-def _table(heads: Sequence[str], rows: Iterable[Sequence[Any]], label: str) -> Component:
-    return html.Div(
-        html.Table(
-            [
-                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-                html.Tbody([html.Tr([html.Td(cell) for cell in row]) for row in rows]),
-            ]
-        ),
-        className="scroll",
-        tabIndex=0,
-        role="region",
-        **attributes(aria_label=label),
-    )
 
 
 def _added(name: str, role: str) -> Component:

@@ -15,13 +15,13 @@ from dashboard.alerts.forms import places_of
 from dashboard.alerts.rule_fields import form_of, scales
 from dashboard.alerts.view import ALERTS
 from dashboard.ui import formats, page_frame
-from dashboard.ui.controls import action_button
+from dashboard.ui.controls import action_button, fault_line
 from dashboard.ui.markup import attributes
 from monitor.domain.alerts.default_rules import starting_set
 from monitor.domain.alerts.rule import TEXT_MAX, Of
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from dash.development.base_component import Component
 
@@ -66,7 +66,17 @@ def layout(shop: ShopData, book: AlertQueries) -> Component:
                 line(rule, rule.id in changed, shop, places, writer=may.allowed)
                 for rule in sorted(mine, key=lambda rule: (not rule.on, rule.name))
             ]
-            groups += [html.H2(name), html.Ul(lines, className="rules")]
+            counts = group_words(mine, sum(rule.id in changed for rule in mine))
+            groups.append(
+                html.Details(
+                    [
+                        html.Summary([html.H2(name), html.Span(counts)]),
+                        html.Ul(lines, className="rules"),
+                    ],
+                    className="rule-group",
+                    **attributes(data_unfold=f"rules-{of}"),
+                )
+            )
     return ALERTS.page(
         "/alerts/rules",
         [
@@ -77,6 +87,15 @@ def layout(shop: ShopData, book: AlertQueries) -> Component:
             add(rules) if may.allowed else None,
         ],
     )
+
+
+def group_words(rules: Sequence[Rule], changed: int) -> str:
+    """Number of rules of a group: `3 rules, 1 off, 1 changed by the shop`."""
+    n, off = len(rules), sum(not rule.on for rule in rules)
+    parts = [f"{n} rule{'' if n == 1 else 's'}"]
+    parts += [f"{off} off"] if off else []
+    parts += [f"{changed} changed by the shop"] if changed else []
+    return ", ".join(parts)
 
 
 def quiet(shop: ShopData) -> str:
@@ -233,9 +252,7 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
         figure(name, unit=how.unit, hint=band if name in ("low", "high") else _HINTS.get(name, ""))
         for name, how in scales(rule, unit).items()
     ]
-    if rule.of is Of.PLACE:
-        known = ", ".join(places_of(shop))
-        figures.append(figure("only", hint=f"any of {known}; empty: all indoors"))
+    places = only_choice(rule, shop) if rule.of is Of.PLACE else None
     levels = {str(level): word for level, word in alerts_text.URGENCY.items()}
     return [
         html.Details(
@@ -255,6 +272,7 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
                     ],
                     className="fields",
                 ),
+                places,
                 html.Div(
                     [text(name) for name in ("do", "why", "source", "caution")],
                     className="fields texts",
@@ -279,6 +297,23 @@ def change(rule: Rule, changed: bool, shop: ShopData) -> list[Component]:
         html.Div([switch(rule), give_up(rule, shop) if changed else None], className="taps wide"),
         html.P("An open alert keeps its text until it changes.", className="aside"),
     ]
+
+
+def only_choice(rule: Rule, shop: ShopData) -> Component:
+    """Kinds of place and places that a rule is for, to tick."""
+    labels = shop.place_names()
+    options: list[Any] = [
+        {"label": alerts_text.kind_of_place(name) or labels.get(name, name), "value": name}
+        for name in places_of(shop)
+    ]
+    return html.Fieldset(
+        [
+            html.Legend("Only at (nothing ticked: all places indoors)"),
+            dcc.Checklist(id="rule-only", options=options, value=list(rule.only)),
+            fault_line("only"),
+        ],
+        className="picks",
+    )
 
 
 _HINTS = {

@@ -352,6 +352,11 @@ def _where(rule: Rule, places: Mapping[str, str]) -> str:
     return f"Any of the {joined}"
 
 
+def kind_of_place(name: str) -> str:
+    """A kind of place in words: `All benches`; empty if it is none."""
+    return f"All {_KINDS[name]}" if name in _KINDS else ""
+
+
 def way(entry: OutboxEntry, now_ms: int, zone: ZoneInfo) -> str:
     """Delivery state of a notice in words."""
     tries = f"{entry.attempts} {'try' if entry.attempts == 1 else 'tries'}"

@@ -143,10 +143,12 @@
   // Fields: kept as they are typed
   function who() { return (read(BY, "") || "").slice(0, 60); }
   const TYPED = "input[name], textarea[name], select[name]";
+  const last = (input) => input.name.split("-").pop();
   function fields(container) { // a choice of a few goes under the last part of its name
     const found = {};
     for (const input of container.querySelectorAll(TYPED)) {
-      if (input.type === "radio") { if (input.checked) found[input.name.split("-").pop()] = input.value; }
+      if (input.type === "radio") { if (input.checked) found[last(input)] = input.value; }
+      else if (input.type === "checkbox") found[last(input)] = [found[last(input)], input.checked && input.value].filter(Boolean).join(", ");
       else if (input.name !== "by") found[input.name] = input.value;
     }
     return found;
@@ -178,11 +180,11 @@
       container.dataset.restored = "yes";
       const kept = read(DRAFT + container.dataset.draft, {});
       for (const input of container.querySelectorAll(TYPED)) {
-        const radio = input.type === "radio";
-        const value = input.name === "by" ? who() : kept[radio ? input.name.split("-").pop() : input.name];
-        if (value !== undefined && value !== "" && (radio || input.id)) {
+        const ticks = input.type === "checkbox", choice = ticks || input.type === "radio";
+        const value = input.name === "by" ? who() : kept[choice ? last(input) : input.name];
+        if (value !== undefined && (value !== "" || ticks) && (choice || input.id)) {
           if (input.tagName === "SELECT") input.value = value;
-          else set(radio ? input.name : input.id, { value });
+          else set(choice ? input.name : input.id, { value: ticks ? value.split(", ").filter(Boolean) : value });
           const details = input.closest("details");
           if (details && input.name !== "by") details.open = true;
         }
@@ -383,16 +385,22 @@
   });
 
   // What was unfolded stays so when the page redraws itself
-  const unfolded = new Set();
+  const FOLDS = "benchweather.unfolded" + window.location.pathname; // in this tab, also over a reload
+  let unfolded = new Set();
+  try { unfolded = new Set(JSON.parse(window.sessionStorage.getItem(FOLDS) || "[]")); } catch (e) { /* none */ }
+  function fold(key, open) {
+    unfolded[open ? "add" : "delete"](key);
+    try { window.sessionStorage.setItem(FOLDS, JSON.stringify([...unfolded])); } catch (e) { /* for this page only */ }
+  }
   document.addEventListener("click", (event) => { // before the page can redraw: toggle comes later
     const summary = event.target.closest ? event.target.closest("summary") : null;
     const details = summary && summary.parentElement;
     const key = details ? details.dataset.unfold : "";
-    if (key) unfolded[details.open ? "delete" : "add"](key);
+    if (key) fold(key, !details.open);
   });
   document.addEventListener("toggle", (event) => {
     const key = event.target.dataset ? event.target.dataset.unfold : "";
-    if (key) unfolded[event.target.open ? "add" : "delete"](key);
+    if (key) fold(key, event.target.open);
   }, true);
   function unfold() {
     for (const details of document.querySelectorAll("details[data-unfold]")) {

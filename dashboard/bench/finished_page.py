@@ -17,6 +17,7 @@ from monitor.core.clock import now_ms
 from monitor.domain.wait import held_s
 from monitor.science.waits.parameters import PROGRESS_MOST
 from monitor.waits import text as wait_text
+from monitor.waits import why
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
     from monitor.domain.wait import Wait
 
 SHOWN = 60
+CAUSES = 20
+"""Most groups of finished waits whose cause is shown in the list; each takes about 80 ms to work
+out the first time."""
 
 
 def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
@@ -39,11 +43,9 @@ def register(app: dash.Dash, shop: ShopData, book: WaitQueries) -> None:
         layout=lambda **_: layout(shop, book),
     )
 
-    @app.callback(
-        Output("finished", "children"), Input("bench-changed", "data"), prevent_initial_call=True
-    )
+    @app.callback(Output("finished", "children"), Input("bench-changed", "data"))
     def refresh(_changed: str) -> Any:
-        return content(shop, book)
+        return content(shop, book, causes=CAUSES)
 
 
 def layout(shop: ShopData, book: WaitQueries) -> Component:
@@ -59,8 +61,8 @@ def layout(shop: ShopData, book: WaitQueries) -> Component:
 
 
 @page_frame.where_store_fails(page_frame.sentence_of)
-def content(shop: ShopData, book: WaitQueries) -> list[Component | None]:
-    """The waits released last, newest first."""
+def content(shop: ShopData, book: WaitQueries, causes: int = 0) -> list[Component | None]:
+    """The waits released last, newest first; the first `causes` of them with their cause."""
     writer = may_change().allowed
     found, places = book.finished(SHOWN), shop.place_names()
     if not found:
@@ -69,9 +71,10 @@ def content(shop: ShopData, book: WaitQueries) -> list[Component | None]:
     today = formats.local(now, zone).date()
     fresh: list[Component] = []
     older: list[Component] = []
-    for alike in series.alike(found, lambda wait: wait):
+    for i, alike in enumerate(series.alike(found, lambda wait: wait)):
         day = formats.local(alike[0].released_ms or now, zone).date()
-        (fresh if day == today else older).append(one(alike, shop, places, writer))
+        cause = cause_of(alike[0], shop, book) if i < causes else ""
+        (fresh if day == today else older).append(one(alike, shop, places, writer, cause))
     return [
         html.P(
             (
@@ -95,7 +98,15 @@ def content(shop: ShopData, book: WaitQueries) -> list[Component | None]:
     ]
 
 
-def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: bool) -> Component:
+def cause_of(wait: Wait, shop: ShopData, book: WaitQueries) -> str:
+    """The sentence of cause that the page of a wait has."""
+    unit = formats.temperature_unit(shop.settings.board.temperature_unit)
+    return why.cause_words(book.account(wait), shop.settings.zone, unit)
+
+
+def one(
+    alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: bool, cause: str = ""
+) -> Component:
     """Finished waits that were alike: usual time, time given, what that was worth, how they were."""
     now, zone = now_ms(), shop.settings.zone
     wait, name = alike[0], series.title(alike)
@@ -132,6 +143,7 @@ def one(alike: Sequence[Wait], shop: ShopData, places: dict[str, str], writer: b
                         f"{formats.when(wait.released_ms or now, now, zone)}.",
                         className="at",
                     ),
+                    html.P(cause, className="cause") if cause else None,
                     html.P(wait.note, className="aside") if wait.note else None,
                     html.P(
                         html.A(

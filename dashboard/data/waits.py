@@ -35,6 +35,8 @@ PLAN_FRESH_MS = 60_000
 """Cached lifetime of an answer on latest starts. [ms]"""
 STARTS_FRESH_MS = 20_000
 """Cached lifetime of the ready times of what could be started now. [ms]"""
+ENDED_FRESH_MS = 600_000
+"""The same of the account of a finished wait, whose air changes only by late readings. [ms]"""
 PLANS_KEPT = 24
 """Most answers on latest starts that are kept."""
 
@@ -67,6 +69,7 @@ class WaitQueries:
             kept, PLAN_FRESH_MS, PLANS_KEPT
         )
         self._accounts: SharedAnswers[WaitAccount] = SharedAnswers(kept, FRESH_MS, PLANS_KEPT)
+        self._ended: SharedAnswers[WaitAccount] = SharedAnswers(kept, ENDED_FRESH_MS, PLANS_KEPT)
         self._starts: SharedAnswers[Starts] = SharedAnswers(kept, STARTS_FRESH_MS, PLANS_KEPT)
 
     def standings(self) -> list[Standing]:
@@ -138,7 +141,7 @@ class WaitQueries:
         """Account of a wait: its lost time by cause."""
         jump = self._shop.doubted_jump()
         return self._ask(
-            lambda reader, _: self._accounts.get(
+            lambda reader, _: (self._accounts if wait.open else self._ended).get(
                 (wait.id, wait.version, jump),
                 lambda: account(reader, self._shop.settings, wait, cautious_ms(now_ms(), jump)),
             )

@@ -14,10 +14,12 @@ from dash import Input, Output, dcc, html
 from dashboard.access.visitor import may_manage
 from dashboard.data import sensors as data_sensors
 from dashboard.sensors import reading_page
+from dashboard.sensors.rejected import broker_refused, cut, rejected
 from dashboard.sensors.sensor_page import address
 from dashboard.ui import formats, page_frame, reading_form, sentences
 from dashboard.ui.controls import action_button, action_results
 from dashboard.ui.markup import attributes
+from dashboard.ui.tables import stacked_table
 from monitor.core.clock import now_ms
 from monitor.core.measurements import BY_HAND, Quantity
 from monitor.core.steady_clock import JumpState, jump_words
@@ -34,14 +36,10 @@ if TYPE_CHECKING:
     from dashboard.data.records import AheadReadings, AsideOfSensor, Newcomer, PlacedSensor
     from dashboard.data.shop import ShopData
     from dashboard.ui.formats import Unit
-    from monitor.core.measurements import Refusal
     from monitor.sensor_care.health import Health
 
-REFUSED_SHOWN = 50
 NEW_SHOWN = 8
 JUMPS_SHOWN = 8
-PAYLOAD_SHOWN = 160
-"""Length of a rejected payload that is shown. [characters]"""
 COUNTED = {
     "messages": "messages received",
     "readings": "readings stored",
@@ -77,7 +75,7 @@ def layout(shop: ShopData) -> Component:
 def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
     """Present content of the page, with taps for a `writer`; if it cannot be shown, why."""
     unit = formats.temperature_unit(shop.settings.board.temperature_unit)
-    sensors, counts, refused = shop.sensors(), shop.counts(), shop.refused(REFUSED_SHOWN)
+    sensors, counts = shop.sensors(), shop.counts()
     now = now_ms()
     return [
         html.H1("Sensors"),
@@ -102,29 +100,12 @@ def content(shop: ShopData, *, writer: bool = False) -> list[Component]:
             className="counts",
         ),
         *broker_refused(shop, now),
-        html.H2("Rejected messages, newest first"),
-        refused_table(refused, shop, now) if refused else html.P("None."),
+        *rejected(shop, now),
     ]
 
 
 def _none_yet() -> Component:
     return html.P([sentences.FIRST_READING, html.Br(), html.Code(sentences.FIRST_PACK)])
-
-
-def _table(heads: list[str], rows: list[list[Any]], label: str) -> Component:
-    """A table that scrolls sideways within itself on a narrow screen, by keyboard too."""
-    return html.Div(
-        html.Table(
-            [
-                html.Thead(html.Tr([html.Th(head, scope="col") for head in heads])),
-                html.Tbody([html.Tr(row) for row in rows]),
-            ]
-        ),
-        className="scroll",
-        tabIndex=0,
-        role="region",
-        **attributes(aria_label=label),
-    )
 
 
 def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Unit) -> Component:
@@ -153,38 +134,25 @@ def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Un
         )
         rows.append(
             [
-                html.Th(
-                    [
-                        one.place.label,
-                        html.Br(),
-                        dcc.Link(one.sensor, href=address(topics(one)), className="sensor"),
-                    ],
-                    scope="row",
-                ),
-                html.Td(
-                    state_words(one, healths.get((one.place.id, one.sensor))), className="health"
-                ),
-                html.Td(values),
-                html.Td(
-                    [
-                        heard,
-                        html.Br(),
-                        html.Span(
-                            formats.when(one.heard_ms, now, shop.settings.zone), className="sensor"
-                        ),
-                    ]
-                ),
-                html.Td(
-                    f"{max(n for _, _, n in one.last.values()):,}".replace(",", " "),
-                    className="count",
-                ),
-                html.Td(
-                    formats.with_unit("battery", battery[1], unit) if battery else formats.UNKNOWN,
-                    className="count",
-                ),
+                [
+                    one.place.label,
+                    html.Br(),
+                    dcc.Link(one.sensor, href=address(topics(one)), className="sensor"),
+                ],
+                state_words(one, healths.get((one.place.id, one.sensor))),
+                values,
+                [
+                    heard,
+                    html.Br(),
+                    html.Span(
+                        formats.when(one.heard_ms, now, shop.settings.zone), className="sensor"
+                    ),
+                ],
+                f"{max(n for _, _, n in one.last.values()):,}".replace(",", " "),
+                formats.with_unit("battery", battery[1], unit) if battery else formats.UNKNOWN,
             ]
         )
-    return _table(
+    return stacked_table(
         [
             "Place and sensor",
             "Health",
@@ -195,6 +163,7 @@ def sensor_table(sensors: list[PlacedSensor], shop: ShopData, now: int, unit: Un
         ],
         rows,
         "Sensors",
+        counts=(4, 5),
     )
 
 
@@ -276,7 +245,7 @@ def _newcomer(one: Newcomer, now: int, zone: ZoneInfo, *, writer: bool) -> Compo
     said = f"since {formats.when(one.first_ms, now, zone)}. Messages kept: {one.messages}."
     return html.Li(
         [
-            html.Span([html.Code(_cut(one.name, 140)), f" {said}{unkept}"]),
+            html.Span([html.Code(cut(one.name, 140)), f" {said}{unkept}"]),
             *([html.Div(taps, className="taps wide")] if writer else []),
         ]
     )
@@ -401,50 +370,3 @@ def state_words(one: PlacedSensor, health: Health | None) -> list[Any]:
     if not {Quantity.TEMPERATURE, Quantity.HUMIDITY} <= one.last.keys():
         faults.append("No dew point or EMC, which need temperature and RH from one sensor.")
     return [html.Strong(f"{health.score} of 100"), " ", " ".join(faults or ["No faults found."])]
-
-
-def refused_table(refused: list[Refusal], shop: ShopData, now: int) -> Component:
-    """Table of rejected messages: time, topic, reason, and how the payload begins."""
-    rows = [
-        [
-            html.Td(formats.when(one.received_ms, now, shop.settings.zone)),
-            html.Td(html.Code(_cut(one.topic, 80))),
-            html.Td(_cut(one.reason, 300)),
-            html.Td(html.Code(payload_words(one.payload, one.size))),
-        ]
-        for one in refused
-    ]
-    return _table(["When", "Topic", "Why", "Payload begins"], rows, "Rejected messages")
-
-
-def broker_refused(shop: ShopData, now: int) -> list[Component]:
-    """Clients and topics that the broker refused: their messages never came to the service."""
-    found = shop.broker_refusals()[:REFUSED_SHOWN]
-    if not found:
-        return []
-    rows = [
-        [
-            html.Td(formats.when(one.last_ms, now, shop.settings.zone)),
-            html.Td([html.Code(_cut(one.client_id, 80) or "no id"), f" from {one.host}"]),
-            html.Td(_cut(one.reason, 300)),
-            html.Td(f"{one.times}", className="count"),
-        ]
-        for one in found
-    ]
-    heads = ["Last", "Client", "Why", "Times"]
-    return [html.H2("Rejected by the broker"), _table(heads, rows, "Rejected by the broker")]
-
-
-def payload_words(payload: bytes, size: int) -> str:
-    """The beginning of a payload as harmless text, and its size if it is longer."""
-    if not size:
-        return "empty"
-    text = payload[: 4 * PAYLOAD_SHOWN].decode("utf-8", "replace")
-    text = "".join(c if c.isprintable() else "·" for c in text)
-    cut = text[:PAYLOAD_SHOWN]
-    return cut if len(cut) == len(text) and size <= len(payload) else f"{cut} … ({size} bytes)"
-
-
-def _cut(text: str, most: int) -> str:
-    text = "".join(c if c.isprintable() else "·" for c in text)
-    return text if len(text) <= most else f"{text[: most - 1]}…"

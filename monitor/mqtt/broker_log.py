@@ -34,7 +34,8 @@ _REASONS = (
 class BrokerRefusal(NamedTuple):
     """Refusal of the broker to a client: how often, and when last [ms since 1970-01-01 UTC].
 
-    Client id and topic come from anyone who reaches the broker: do not trust them.
+    Client id and topic come from anyone who reaches the broker: do not trust them. `topic`: on which
+    it may not publish; empty for another reason.
     """
 
     client_id: str
@@ -42,6 +43,7 @@ class BrokerRefusal(NamedTuple):
     reason: str
     times: int
     last_ms: int
+    topic: str = ""
 
 
 def log_size(path: Path) -> int:
@@ -72,24 +74,28 @@ def broker_refusals(path: Path, since: int = 0) -> list[BrokerRefusal]:
         if (match := _LINE.match(line)) is None:
             continue
         stamp, host, client_id, words = match.groups()
-        reason = _reason(words)
+        reason, topic = _reason(words)
         if not reason:
             continue
         at = datetime.strptime(stamp, "%Y/%m/%d %H:%M:%S").replace(tzinfo=UTC)
         key = (client_id[:_TEXT_MAX], host, reason)
         before = found.pop(key, None)
         times = before.times + 1 if before else 1
-        found[key] = BrokerRefusal(*key, times, round(1000 * at.timestamp()))
+        found[key] = BrokerRefusal(*key, times, round(1000 * at.timestamp()), topic)
     return list(found.values())[::-1]
 
 
-def _reason(words: str) -> str:
-    """Reason in a sentence; empty if the line is not a refusal, or repeats one."""
+def _reason(words: str) -> tuple[str, str]:
+    """Reason in a sentence, empty if the line is not a refusal, or repeats one; and the topic on
+    which it may not publish."""
     if match := _SUBJECT.match(words):
         topic = match[2].replace("//", "\0").replace(".", "/").replace("\0", ".")[:_TEXT_MAX]
         if match[1] == "Publish":
-            return f"It may not publish on {topic}: the message was acknowledged and dropped."
-        return f"It may not read {topic}."
+            return (
+                f"It may not publish on {topic}: the message was acknowledged and dropped.",
+                topic,
+            )
+        return f"It may not read {topic}.", ""
     if words.startswith("unable to connect"):
-        return ""
-    return next((said for begins, said in _REASONS if words.startswith(begins)), "")
+        return "", ""
+    return next((said for begins, said in _REASONS if words.startswith(begins)), ""), ""

@@ -34,6 +34,8 @@ LEAST_LOSS_S = 600.0
 """Lost time from which a cause is named. [s]  Ours."""
 LEAST_LOSS_SHARE = 0.05
 """The same, as a share of the time that passed. [-]  Ours."""
+OUTSIDE_LEAST = 0.02
+"""Share of the time outside the law's range from which it is said. [-]  Ours."""
 NIGHT_H = (20, 7)
 """Hours of the night, for words. [h]"""
 MOSTLY = 0.6
@@ -196,11 +198,30 @@ def cause_words(of: WaitAccount, zone: ZoneInfo, unit: formats.TemperatureUnit) 
             never = " The advised time is never shorter than the usual one."
             return (
                 f"The air was better than reference air: worth {length(gained)} more."
-                f"{never if of.kind.never_shorter else ''}"
+                f"{never if of.kind.never_shorter else ''}{outside_words(of, unit)}"
             )
-        return "The air was about as good as reference air."
+        return f"The air was about as good as reference air.{outside_words(of, unit)}"
     shown = 60 * dict(balance(of))[NAMES[cause]]  # as it is in the balance
-    return f"{_cause(of, lost, cause, zone, unit)}: {length(shown)} lost."
+    return f"{_cause(of, lost, cause, zone, unit)}: {length(shown)} lost.{outside_words(of, unit)}"
+
+
+def outside_words(of: WaitAccount, unit: formats.TemperatureUnit) -> str:
+    """Sentence on air outside the range that the law is made for; empty where there was none."""
+    lost, law = of.lost, of.kind.law
+    if lost is None:
+        return ""
+    cold, hot = lost.temp_c < law.valid_low_c, lost.temp_c > law.valid_high_c
+    share = float(lost.seconds[cold | hot].sum() / lost.seconds.sum())
+    if share < OUTSIDE_LEAST:
+        return ""
+    low, high = (
+        formats.whole_temperature(limit, unit) for limit in (law.valid_low_c, law.valid_high_c)
+    )
+    how_long = length(float(lost.seconds[cold | hot].sum()))
+    return (
+        f" For {how_long} the air was outside {low} to {high}, the range that the calculation is "
+        "made for, so this is only a rough figure."
+    )
 
 
 def _cause(

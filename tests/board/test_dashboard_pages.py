@@ -27,6 +27,7 @@ from dashboard.data.shop import ShopData
 from dashboard.past import page as past_page
 from dashboard.past.selection import Choice, Done, choice_of, step
 from dashboard.sensors import page as sensors_page
+from dashboard.sensors import rejected
 from dashboard.ui import sentences
 from monitor.air.current import air_now
 from monitor.core.clock import now_ms
@@ -475,6 +476,27 @@ def test_sensors_shows_sensors_counts_and_refusals_as_text(full, writer):
     assert "\x00" not in text
 
 
+def test_rejected_messages_are_explained_once_a_cause_with_a_rule_to_add(full, writer):
+    now = now_ms()
+    odd = b'{"temperature": 21.5, "humidity": 44}'
+    many = [Refusal(now - i, "attic/thing", odd, len(odd), "no rule") for i in range(12)]
+    ours = Refusal(now, "benchweather/front-bench/fb-1", b"", 0, "empty payload")
+    writer.write([], refusals=[*many, ours])
+    rows = [said(row) for row in html_rows(rejected.rejected(full, now)[-1])]
+    assert len(rows) == 2
+    strange = next(row for row in rows if "attic/thing" in row)
+    assert "Something sends messages that no rule reads." in strange
+    assert "Add the rule only if this sensor is yours." in strange
+    assert '[[topics]]\nfilter = "attic/thing"' in strange
+    assert strange.rstrip().endswith("12")
+    empty = next(row for row in rows if "fb-1" in row)
+    assert "It is empty. Restart the sensor." in " ".join(empty.split())
+
+
+def html_rows(table):
+    return table.children[1].children
+
+
 @pytest.mark.parametrize(
     ("payload", "size", "text"),
     [
@@ -486,7 +508,7 @@ def test_sensors_shows_sensors_counts_and_refusals_as_text(full, writer):
     ],
 )
 def test_a_payload_is_shown_as_harmless_text(payload, size, text):
-    assert sensors_page.payload_words(payload, size) == text
+    assert rejected.payload_words(payload, size) == text
 
 
 # Headers and names

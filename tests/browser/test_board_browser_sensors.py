@@ -23,7 +23,7 @@ from dashboard.sensors import page as sensors_page
 from monitor.commands import Commands
 from monitor.core import clock
 from monitor.core.clock import EVER_MS, now_ms
-from monitor.core.measurements import Quantity, Reading, Series
+from monitor.core.measurements import Quantity, Reading, Refusal, Series
 from monitor.sensor_care.calibration import JarWatch
 from monitor.store import Reader
 
@@ -130,6 +130,27 @@ def test_a_sensor_is_calibrated_over_two_salts_and_reads_right_afterwards(lab, v
 def test_the_page_of_a_sensor_has_no_faults(lab, visit, size):
     seen = visit(size)
     opened(seen, lab.board, "/sensors/front-bench/fb-1")
+    assert seen.faults(lab.board) == []
+
+
+def test_each_figure_of_a_sensor_has_its_head_on_the_phone_without_scrolling_sideways(lab, visit):
+    now = now_ms()
+    odd = Refusal(now, "attic/" + "thing" * 20, b'{"temperature": 21}', 19, "no rule")
+    lab.board.writer.write([], refusals=[odd])
+    seen = visit("phone")
+    page = opened(seen, lab.board, "/sensors")
+    assert page.evaluate(
+        "[...document.querySelectorAll('.stacked')].every(t => t.scrollWidth <= t.clientWidth)"
+    )
+    cells = page.locator(".stacked").first.locator("td")
+    heads = cells.evaluate_all(
+        "all => all.map(td => getComputedStyle(td, '::before').content.replaceAll('\"', ''))"
+    )
+    assert heads[:3] == ["Health", "Last values", "Last reading"]
+    assert all(cells.nth(i).is_visible() for i in range(cells.count()))
+    summary = page.locator("summary", has_text="For a programmer")
+    summary.click()
+    assert page.get_by_text("[[topics]]").is_visible()
     assert seen.faults(lab.board) == []
 
 
