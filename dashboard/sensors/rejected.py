@@ -8,13 +8,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
+from monitor.settings.toml_append import as_toml
 
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 from dashboard.ui.tables import stacked_table
 from monitor.readings.payload import Contract
 from monitor.readings.rejection import Rejection, RejectionCause, rejection
-from monitor.settings.toml_append import as_toml
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
