@@ -8,13 +8,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
-from monitor.settings.toml_append import as_toml
 
 from dashboard.ui import formats
 from dashboard.ui.markup import attributes
 from dashboard.ui.tables import stacked_table
 from monitor.readings.payload import Contract
 from monitor.readings.rejection import Rejection, RejectionCause, rejection
+from monitor.settings.change import rule_as_content
+from monitor.settings.toml_edit import as_toml
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -110,7 +111,7 @@ def _rule(why: Rejection) -> list[Component]:
         return []
     return [
         html.P("A rule that would read it:"),
-        html.Pre(as_toml(why.rule), tabIndex=0),
+        html.Pre(as_toml({"topics": [rule_as_content(why.rule)]}), tabIndex=0),
         html.Ul([html.Li(cut(reason, 200)) for reason in why.reasons]),
         html.P(
             [
