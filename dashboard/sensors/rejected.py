@@ -99,7 +99,7 @@ def _row(same: Sequence[Refusal], why: Rejection, shop: ShopData, now: int) -> l
 
 
 def remedy(why: Rejection) -> str:
-    """What to do about a rejected message."""
+    """Remedy for a rejected message, in words."""
     if why.cause is RejectionCause.NO_RULE:
         return _NO_RULE if why.rule is None else _A_RULE
     return _REMEDIES[why.cause]

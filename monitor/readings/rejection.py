@@ -31,7 +31,7 @@ class RejectionCause(StrEnum):
 
 
 class Rejection(NamedTuple):
-    """Cause of a rejection; `rule` would read the message, `reasons` say why it is proposed."""
+    """Cause of a rejection, with a rule that would read the message and the reasons for it."""
 
     cause: RejectionCause
     rule: TopicRule | None = None

@@ -528,5 +528,15 @@ def test_the_menu_counts_the_open_alerts_and_is_silent_without_any(book, dry):
 
 
 def test_a_rule_for_places_lists_what_it_can_be_for(shop):
-    text = said(alerts_rules_page.change(RULES["very-dry"], False, shop))
-    assert "any of bench, varnish, outdoors, front-bench, varnish-room, cellar, loft" in text
+    choice = alerts_rules_page.only_choice(
+        replace_fields(RULES["very-dry"], only=("cellar",)), shop
+    )
+    ticks = choice["rule-only"]
+    assert [one["label"] for one in ticks.options] == [
+        *("All benches", "All varnish places", "All places outdoors"),
+        *("Front bench", "Varnish room", "cellar", "loft"),
+    ]
+    assert [one["value"] for one in ticks.options[3:]] == [
+        *("front-bench", "varnish-room", "cellar", "loft")
+    ]
+    assert ticks.value == ["cellar"]
