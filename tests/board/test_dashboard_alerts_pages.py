@@ -534,7 +534,7 @@ def test_a_rule_for_places_lists_what_it_can_be_for(shop):
     ticks = choice["rule-only"]
     assert [one["label"] for one in ticks.options] == [
         *("All benches", "All varnish places", "All places outdoors"),
-        *("Front bench", "Varnish room", "cellar", "loft"),
+        *("Front bench", "Varnish room", "Wood store, cellar", "Loft"),
     ]
     assert [one["value"] for one in ticks.options[3:]] == [
         *("front-bench", "varnish-room", "cellar", "loft")
