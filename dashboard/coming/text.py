@@ -74,15 +74,20 @@ class SpellLine(NamedTuple):
 def spells(one: PlaceOutlook) -> list[tuple[str, str, OutlookSpell]]:
     """Spells worth showing, the likeliest first: sort, its word, itself."""
     named = [
-        ("dry", f"below {one.low_pct:g} % RH", one.dry),
+        ("dry", _beyond("below", one.low_pct, one.dry), one.dry),
         ("damp", "too damp for glue", one.damp),
-        ("over", f"above {one.high_pct:g} % RH", one.over),
+        ("over", _beyond("above", one.high_pct, one.over), one.over),
         ("hot", "hot", one.hot),
     ]
     found = [(sort, word, s) for sort, word, s in named if s is not None and s.chance >= UNSURE]
     if any(sort == "damp" and s.chance >= LIKELY for sort, _, s in found):
         found = [item for item in found if item[0] != "over"]  # told by the graver one
     return sorted(found, key=lambda item: -item[2].chance)
+
+
+def _beyond(side: str, limit_pct: float, spell: OutlookSpell | None) -> str:
+    just = spell is not None and round(spell.extreme.middle) == round(limit_pct)
+    return f"{'just ' if just else ''}{side} {limit_pct:g} % RH"
 
 
 def headline(one: PlaceOutlook, now_ms: int, zone: ZoneInfo, unit: Unit) -> Headline:

@@ -104,6 +104,11 @@ def test_a_spell_that_is_only_possible_is_told_as_that_and_an_unlikely_one_not_a
     said = coming_text.headline(with_spells(one, dry=maybe), NOW, PARIS, "C")
     assert "may be below 40 % RH" in said.sentence
     assert "If it comes" in said.detail
+    edge = SNAP._replace(extreme=SNAP.extreme._replace(middle=39.8))
+    near = coming_text.wall_line(with_spells(one, dry=edge), NOW, PARIS, "C")
+    assert near.sentence.endswith("just below 40 % RH, about 40 %.")
+    far = coming_text.wall_line(with_spells(one, dry=SNAP), NOW, PARIS, "C")
+    assert "just" not in far.sentence
     calm = coming_text.headline(with_spells(one, dry=SNAP._replace(chance=0.1)), NOW, PARIS, "C")
     assert calm.state == "right"
     assert "40 to 60 %" in calm.detail
